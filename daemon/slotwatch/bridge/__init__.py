@@ -1,0 +1,1 @@
+"""Pure routing: who wins, what is sent, and when."""

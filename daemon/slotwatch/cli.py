@@ -1,0 +1,78 @@
+"""The command line: verbs, exit status, and the promise that no traceback ever reaches a user.
+
+Exit status: 0 all well, 1 it ran and found faults, 2 it could not run. A verb's module is imported only
+when that verb is asked for, so that the supervising process stays small.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+
+from slotwatch import __version__
+from slotwatch.errors import SlotwatchError
+
+FOUND_FAULTS = 1
+COULD_NOT_RUN = 2
+
+VERBS: dict[str, str] = {
+    "serve": "watch a house until SIGTERM or SIGINT",
+    "check": "judge a house file, its patch and its routes without a network",
+    "replay": "judge a packet capture",
+    "survey": "find who sends what, and write a first house file",
+    "host": "judge this computer: interfaces, buffers, limits, ports, clock, serial rights",
+    "patch": "list the patch by universe, by fixture or by free space",
+    "ready": "the half-hour call: ready or not, with the reasons",
+    "rehearse": "a pretend house that sends real packets to loopback",
+    "report": "the show report from the stored history",
+}
+
+
+def build_parser(only: str | None = None) -> argparse.ArgumentParser:
+    """Make the parser. With `only`, other verbs are listed but their modules are not imported."""
+    parser = argparse.ArgumentParser(prog="slotwatch", description="Watches show data and says why it failed.")
+    parser.add_argument("--version", action="version", version=f"slotwatch {__version__}")
+    verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True)
+    for name, summary in VERBS.items():
+        sub = verbs.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
+        if only is None or only == name:
+            module = importlib.import_module(f"slotwatch.verbs.{name}")
+            module.add_arguments(sub)
+            sub.set_defaults(run=module.run)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one verb and return its exit status."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    asked = next((word for word in words if not word.startswith("-")), "")
+    # With no known verb argparse only prints help or its error, and needs no verb's own options for that.
+    arguments = build_parser(asked).parse_args(words)
+    try:
+        return int(arguments.run(arguments))
+    except SlotwatchError as error:
+        for line in error.lines:
+            print(f"slotwatch {arguments.verb}: {line}", file=sys.stderr)
+        return COULD_NOT_RUN
+    except BrokenPipeError:
+        # The reader of our output (head, less) has gone: not a fault. Keep the interpreter from saying so.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except KeyboardInterrupt:
+        return 0
+    except Exception as error:  # the last line of defence: a sentence, and the details only if asked for
+        if os.environ.get("SLOTWATCH_TRACEBACK"):
+            raise
+        print(
+            f"slotwatch {arguments.verb}: internal fault: {type(error).__name__}: {error}; "
+            "run again with SLOTWATCH_TRACEBACK=1 and report what it prints",
+            file=sys.stderr,
+        )
+        return COULD_NOT_RUN
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,66 @@
+"""Errors that reach a user: each carries the sentence that is printed, never a traceback."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing wrong with a file: where, which key, what it holds, what would be right."""
+
+    file: str
+    line: int | None
+    """1-based line or CSV row; None where the file has no lines (an archive)."""
+    key: str
+    """Key path or column, such as `limits.min_refresh_hz`; empty for the file itself."""
+    holds: str
+    """What stands there, in the file's own spelling; empty if nothing does."""
+    wanted: str
+    """What would be right, in words."""
+
+    def __str__(self) -> str:
+        place = self.file if self.line is None else f"{self.file}:{self.line}"
+        subject = " ".join(part for part in (f"{self.key}:" if self.key else "", self.holds) if part)
+        return f"{place}: {subject}{' - ' if subject else ''}{self.wanted}"
+
+
+class SlotwatchError(Exception):
+    """Base of everything that ends a verb with exit status 2."""
+
+    @property
+    def lines(self) -> list[str]:
+        """One line for each thing wrong, ready for stderr."""
+        return [str(self)]
+
+
+class HouseFileError(SlotwatchError):
+    """A house file, patch or circuit list that cannot be used: all of its problems at once."""
+
+    def __init__(self, problems: list[Problem]) -> None:
+        super().__init__(f"{len(problems)} problem(s)")
+        self.problems = problems
+
+    @property
+    def lines(self) -> list[str]:
+        return [str(problem) for problem in self.problems]
+
+
+class CaptureError(SlotwatchError):
+    """A capture file that cannot be read."""
+
+
+class EdgeError(SlotwatchError):
+    """The world said no: a port is taken, an interface is missing, a right is not granted.
+
+    `advice` is the mend, as a sentence or a command.
+    """
+
+    def __init__(self, message: str, advice: str, errno: int | None = None) -> None:
+        super().__init__(message)
+        self.advice = advice
+        self.errno = errno
+
+    @property
+    def lines(self) -> list[str]:
+        return [f"{self}; {self.advice}"]

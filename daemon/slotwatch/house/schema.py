@@ -1,0 +1,344 @@
+"""The declared house as values. `house.load` makes them from a file; everything else only reads them.
+
+A House is never changed: a reload makes a new one and the engine takes it whole.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date, datetime, time
+from enum import StrEnum
+
+from slotwatch.wire.universe import Protocol, UniverseId
+
+
+class Phase(StrEnum):
+    """What the house is doing. It sets how loud a rule is, never what is measured."""
+
+    DARK = "dark"
+    GET_IN = "get-in"
+    REHEARSAL = "rehearsal"
+    PRE_SHOW = "pre-show"
+    SHOW = "show"
+    POST_SHOW = "post-show"
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Thresholds of one universe: the file's defaults, then its protocol's, then its own."""
+
+    min_refresh_hz: float = 20.0
+    loss_timeout_s: float = 2.5
+    """2.5 for E1.31 (6.7.1), 10 for Art-Net (merge hold, common practice), 1 for a line (E1.11)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Network:
+    """One interface or VLAN. Index 0 of House.networks is the first one."""
+
+    name: str
+    interface: str
+    """Interface name or address as declared."""
+
+
+@dataclass(frozen=True, slots=True)
+class DeclaredSource:
+    name: str
+    cid: bytes | None = None
+    """16 octets, or None: any."""
+    address: str | None = None
+    source_name: str | None = None
+    role: str = "main"
+    """main | backup."""
+    standby: str = "sending"
+    """sending | silent; of a backup only."""
+    priority: int | None = None
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class DeclaredUniverse:
+    id: UniverseId
+    label: str = ""
+    sources: tuple[str, ...] = ()
+    """Names of declared sources that may send it; empty: anyone."""
+    shared: bool = False
+    expected: bool = True
+    networks: tuple[int, ...] = (0,)
+    """Indices of the networks it is expected on; it is judged on each."""
+    limits: Limits = Limits()
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Profile:
+    """A fixture's mode: the role of each of its slots, in order."""
+
+    name: str
+    slots: tuple[str, ...]
+    strobe_hz: tuple[float, float] | None = None
+    """Rate of the strobe slot at its lowest and highest level, where the profile says it."""
+    load_w: float | None = None
+    line: int = 0
+
+    @property
+    def footprint(self) -> int:
+        return len(self.slots)
+
+
+@dataclass(frozen=True, slots=True)
+class Fixture:
+    """One patched fixture, or one break of a fixture with several."""
+
+    name: str
+    universe: UniverseId
+    address: int
+    """1 to 512: slot of its first role."""
+    slots: tuple[str, ...]
+    """Role of each slot; where only a footprint is known, empty strings."""
+    profile: str = ""
+    label: str = ""
+    position: str = ""
+    circuit: str = ""
+    faces_audience: bool = False
+    accepted_overlap: bool = False
+    file: str = ""
+    row: int | None = None
+
+    @property
+    def footprint(self) -> int:
+        return len(self.slots)
+
+    @property
+    def last_slot(self) -> int:
+        return self.address + len(self.slots) - 1
+
+
+@dataclass(frozen=True, slots=True)
+class Circuit:
+    """One numbered circuit: which way of which rack feeds it, and what hangs on it."""
+
+    name: str
+    rack: str
+    way: int
+    module: str = "dimmer"
+    """dimmer | switched | unswitched."""
+    load_w: float = 0.0
+    curve: str = "linear"
+    """linear | square | switched (threshold 50 %)."""
+    limit_a: float | None = None
+    rated_life_h: float | None = None
+    file: str = ""
+    row: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Rack:
+    name: str
+    universe: UniverseId
+    address: int
+    ways: int
+    volts: float = 230.0
+    supplies: int = 3
+    order: str | tuple[int, ...] = "in-turn"
+    """in-turn | blocks | supply number of each way."""
+    way_limit_a: float = 10.0
+    supply_limit_a: float | None = None
+    neutral_limit_a: float | None = None
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Receiver:
+    name: str
+    address: str
+    universes: tuple[UniverseId, ...] = ()
+    on_loss: str = "hold"
+    """hold | fade | off | preset."""
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A DMX512 line that is listened to."""
+
+    name: str
+    number: int
+    """Its number as a universe of Protocol.LINE, from 1."""
+    port: str
+    compare_with: UniverseId | None = None
+    """The universe that should be on it."""
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Route:
+    name: str
+    source: UniverseId
+    """`from` in the file."""
+    source_network: int | None = None
+    target: UniverseId | None = None
+    """None where the target is a serial line."""
+    target_serial: str | None = None
+    to_address: str | None = None
+    to_network: int | None = None
+    broadcast: bool = False
+    priority: int = 50
+    slots: tuple[int, int] = (1, 512)
+    """First and last slot that is taken from the input."""
+    to_slot: int = 1
+    """Where the first taken slot lands in the output."""
+    refresh_hz: float | None = None
+    merge: str = "highest"
+    """highest | latest."""
+    slot_priority: bool = False
+    """Also send 0xDD."""
+    hold_s: float = 0.0
+    then: str = "stop"
+    """stop | zero | hold."""
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Accepted:
+    """A standing exception, always with its reason and usually with its end."""
+
+    rule: str
+    reason: str
+    universes: tuple[UniverseId, ...] = ()
+    """Empty: everywhere."""
+    until: date | None = None
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Quiet:
+    """A window in which some rules are only noted. Ends by itself."""
+
+    start: datetime
+    end: datetime
+    rules: tuple[str, ...] = ()
+    """Empty: all that may be quietened (never storm or self)."""
+    reason: str = ""
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class TimetableRow:
+    days: tuple[int, ...]
+    """0 Monday to 6 Sunday, in the house's time zone."""
+    at: time
+    phase: Phase
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Excluded:
+    """Slots that must never be routed: pyrotechnics, hoists, moving scenery, emergency or escape lighting."""
+
+    universe: UniverseId
+    first: int
+    last: int
+    kind: str
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Alerts:
+    """Where alerts go: Alertmanager's own API, so that grouping, silences and pagers are its work."""
+
+    alertmanager_urls: tuple[str, ...] = ()
+    minimum_severity: str = "warning"
+    labels: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Mqtt:
+    host: str = ""
+    """Empty: not used."""
+    port: int = 1883
+    topic: str = "slotwatch"
+    username: str = ""
+    password_file: str = ""
+    tls: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Recorder:
+    seconds: float = 60.0
+    memory_mib: int = 64
+    directory: str = "packets"
+    disk_mib: int = 512
+
+
+@dataclass(frozen=True, slots=True)
+class Listen:
+    interfaces: tuple[str, ...] = ()
+    protocols: tuple[Protocol, ...] = (Protocol.E131, Protocol.ARTNET)
+    vantage: str = "port"
+    """port | mirror."""
+    join: str = "declared"
+    """declared | none."""
+    artnet_subscribe: bool = False
+    e131_port: int = 5568
+    artnet_port: int = 6454
+
+
+@dataclass(frozen=True, slots=True)
+class Http:
+    host: str = "127.0.0.1"
+    port: int = 8580
+    token_file: str = ""
+    certificate_file: str = ""
+    key_file: str = ""
+    """`[tls]` of the house file."""
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    path: str = "slotwatch.db"
+    keep_days: int = 30
+
+
+@dataclass(frozen=True, slots=True)
+class House:
+    """Everything that is declared. Lists are tuples in the order of the file."""
+
+    name: str = "Unnamed house"
+    phase: Phase = Phase.DARK
+    time_zone: str = "UTC"
+    file: str = ""
+    listen: Listen = Listen()
+    http: Http = Http()
+    history: History = History()
+    recorder: Recorder = Recorder()
+    alerts: Alerts = Alerts()
+    mqtt: Mqtt = Mqtt()
+    limits_e131: Limits = Limits()
+    limits_artnet: Limits = Limits(loss_timeout_s=10.0)
+    limits_line: Limits = Limits(loss_timeout_s=1.0)
+    """What undeclared universes are judged by."""
+    networks: tuple[Network, ...] = ()
+    sources: tuple[DeclaredSource, ...] = ()
+    universes: tuple[DeclaredUniverse, ...] = ()
+    profiles: tuple[Profile, ...] = ()
+    fixtures: tuple[Fixture, ...] = ()
+    circuits: tuple[Circuit, ...] = ()
+    racks: tuple[Rack, ...] = ()
+    receivers: tuple[Receiver, ...] = ()
+    lines: tuple[Line, ...] = ()
+    routes: tuple[Route, ...] = ()
+    accepted: tuple[Accepted, ...] = ()
+    quiet: tuple[Quiet, ...] = ()
+    timetable: tuple[TimetableRow, ...] = ()
+    excluded: tuple[Excluded, ...] = ()
+    notes: tuple[str, ...] = field(default=())
+    """What the loader wants a person to know and is no fault: columns it read, overlays past their end."""
+
+    def limits_of(self, universe: UniverseId) -> Limits:
+        """Limits that hold for a universe that is not declared."""
+        return {
+            Protocol.E131: self.limits_e131,
+            Protocol.ARTNET: self.limits_artnet,
+            Protocol.LINE: self.limits_line,
+        }[universe.protocol]

@@ -1,0 +1,1 @@
+"""Pure diagnosis: rules, causes and the life of an incident."""

@@ -1,0 +1,92 @@
+"""The columns of the two tables that rules read: streams and universes.
+
+The model writes them, the judge only reads them. All times are monotonic nanoseconds, 0 for never. A row
+is valid where `used` is true. Window columns are brought up to date by `Model.advance(now_ns)`, every
+100 ms bucket, and by each batch; a window of 5 s therefore ends at most 100 ms before now.
+"""
+
+from __future__ import annotations
+
+STREAM: tuple[tuple[str, str], ...] = (
+    ("used", "?"),
+    ("universe", "<i4"),  # row of the universe table
+    ("source", "<i4"),  # row of the source table
+    ("network", "<u2"),
+    ("protocol", "u1"),
+    ("number", "<u2"),  # universe number on the wire
+    # --- when
+    ("first_frame_ns", "<i8"),
+    ("last_frame_ns", "<i8"),  # last accepted live frame: start code 0, not preview, terminated or discarded
+    ("prev_frame_ns", "<i8"),
+    ("last_packet_ns", "<i8"),  # anything of this stream, accepted or not
+    ("last_change_ns", "<i8"),
+    ("last_preview_ns", "<i8"),
+    ("last_terminated_ns", "<i8"),
+    ("last_slot_priority_ns", "<i8"),
+    ("lost_ns", "<i8"),  # when it was found lost (silence over its timeout, or terminated); 0 while live
+    # --- as last sent
+    ("sequence", "u1"),
+    ("priority", "u1"),
+    ("options", "u1"),
+    ("slots", "<u2"),
+    ("sync_address", "<u2"),
+    ("slot_priority_slots", "<u2"),
+    ("destination_kind", "u1"),  # 0 unknown, 1 own multicast group, 2 other group, 3 broadcast, 4 unicast
+    ("destination_universe", "<u2"),  # of the group, where kind is 1 or 2
+    # --- counters since it appeared
+    ("frames", "<u8"),
+    ("packets", "<u8"),
+    ("lost_frames", "<u8"),  # missing by sequence; 0 where it cannot be measured
+    ("discarded", "<u8"),
+    ("repeated", "<u8"),  # same sequence as the last accepted
+    ("preview", "<u8"),
+    ("terminated", "<u8"),
+    ("changes", "<u8"),
+    # --- sequence habits over the last 10 s
+    ("sequence_measurable", "?"),  # false: Art-Net 0, or stuck, or unusable
+    ("sequence_stuck", "?"),  # E1.31: same number in every one of the last 10 or more packets
+    ("sequence_step", "u1"),  # commonest step of the last 10 s, 0 if none is commonest
+    # --- rests
+    ("equal_frames", "<u2"),  # successive frames equal to their predecessor, up to now
+    # --- windows (sums over 1, 5 or 10 s of 100 ms buckets)
+    ("frames_1s", "<u4"),
+    ("frames_5s", "<u4"),
+    ("frames_10s", "<u4"),
+    ("changed_5s", "<u4"),  # frames unlike their predecessor in any slot
+    ("stepped_5s", "<u4"),  # frames that differ by 4 or more in some slot
+    ("lost_10s", "<u4"),
+    ("discarded_10s", "<u4"),
+    ("copies_5s", "<u4"),  # same sequence (not 0) and same octets within 10 ms
+    ("packets_5s", "<u4"),
+    ("uneven_10s", "<u4"),  # gaps over 3 x median and 100 ms with levels changing right before and after
+    ("max_gap_10s_ns", "<i8"),
+    ("lost_of_last_10", "u1"),  # of the last 10 frames due by sequence, how many never came
+    # --- norms
+    ("median_interval_ns", "<i8"),  # of the last 60 s (at most the last 512 intervals)
+    ("best_moving_hz", "<f4"),  # best mean rate of any 5 s in which 80 % of frames stepped
+    ("moving_known_s", "<f4"),  # seconds of such movement seen so far
+)
+
+UNIVERSE: tuple[tuple[str, str], ...] = (
+    ("used", "?"),
+    ("network", "<u2"),
+    ("protocol", "u1"),
+    ("number", "<u2"),
+    ("declared", "<i4"),  # index into House.universes, -1
+    ("expected", "?"),
+    ("loss_timeout_ns", "<i8"),
+    ("min_refresh_hz", "<f4"),
+    ("first_frame_ns", "<i8"),
+    ("last_frame_ns", "<i8"),  # of any stream
+    ("last_preview_ns", "<i8"),
+    ("last_change_ns", "<i8"),
+    ("frames", "<u8"),
+    ("live", "<u2"),  # streams that are neither lost nor terminated
+    ("winner", "<i4"),  # stream row with the highest priority (then the longest there), -1
+    ("contenders", "<u2"),  # live streams at the winning priority
+    ("slots", "<u2"),  # most slots of any live stream at the winning priority
+    ("joined", "i1"),  # 1 joined, 0 not asked for, -1 failed
+)
+
+MAX_SOURCES = 4096
+MAX_SOURCES_PER_UNIVERSE = 64

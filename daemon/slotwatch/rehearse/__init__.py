@@ -1,0 +1,1 @@
+"""Pretend houses: pure programs that yield timed packets with a known truth."""

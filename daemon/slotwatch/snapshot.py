@@ -1,0 +1,267 @@
+"""The one value that page, API, metrics, history and report read, and how it crosses a process boundary.
+
+Judging publishes a Snapshot some times a second; nobody else touches judging's state. Columns are numpy
+arrays so that 4,096 universes cost a memory copy and not a loop; presentation turns them into words.
+"""
+
+from __future__ import annotations
+
+import pickle
+from dataclasses import dataclass, field
+from enum import IntEnum, StrEnum
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Columns = dict[str, NDArray[Any]]
+
+
+class Severity(IntEnum):
+    """How loud. Ordered: a larger value is louder."""
+
+    NOTE = 1
+    WARNING = 2
+    CRITICAL = 3
+
+    @property
+    def word(self) -> str:
+        return self.name.lower()
+
+
+class UniverseState(IntEnum):
+    """What a universe is shown as, worst last where several fit."""
+
+    OK = 0
+    AT_REST = 1
+    NOT_VISIBLE = 2
+    NOT_JUDGED = 3
+    STOPPED = 4
+    """Cleanly stopped by its source."""
+    FAULTY = 5
+    MISSING = 6
+    LOST = 7
+
+    @property
+    def word(self) -> str:
+        return self.name.lower().replace("_", "-")
+
+
+class Confidence(StrEnum):
+    CERTAIN = "certain"
+    HIGH = "high"
+    MEDIUM = "medium"
+    LOW = "low"
+
+
+UNIVERSE_COLUMNS: tuple[tuple[str, str], ...] = (
+    ("network", "<u2"),
+    ("protocol", "u1"),
+    ("number", "<u2"),
+    ("declared", "?"),
+    ("expected", "?"),
+    ("state", "u1"),  # UniverseState
+    ("refresh_hz", "<f4"),  # winning stream's mean over 5 s; NaN without frames
+    ("interval_p50_ms", "<f4"),
+    ("interval_p95_ms", "<f4"),
+    ("interval_p99_ms", "<f4"),
+    ("interval_max_ms", "<f4"),
+    ("frames", "<u8"),
+    ("lost_frames", "<u8"),
+    ("slots", "<u2"),
+    ("priority", "u1"),
+    ("winning_stream", "<i4"),  # row of `streams`, -1 for none
+    ("streams", "<u2"),  # live streams
+    ("last_frame_ns", "<i8"),  # monotonic, 0 for never
+    ("last_change_ns", "<i8"),
+    ("first_frame_ns", "<i8"),
+)
+"""Rows of Snapshot.universes: every declared universe on each of its networks (in the order of the file),
+then every other that was heard, in order of appearance."""
+
+STREAM_COLUMNS: tuple[tuple[str, str], ...] = (
+    ("universe_row", "<i4"),
+    ("source", "<i4"),  # index into Snapshot.sources
+    ("network", "<u2"),
+    ("state", "u1"),  # 0 live, 1 silent, 2 terminated, 3 preview only
+    ("priority", "u1"),
+    ("slots", "<u2"),
+    ("options", "u1"),
+    ("sync_address", "<u2"),
+    ("slot_priority", "?"),  # sends 0xDD
+    ("refresh_1s_hz", "<f4"),
+    ("refresh_5s_hz", "<f4"),
+    ("refresh_10s_hz", "<f4"),
+    ("changes_hz", "<f4"),  # frames whose levels changed, over 5 s
+    ("interval_p50_ms", "<f4"),
+    ("interval_p95_ms", "<f4"),
+    ("interval_p99_ms", "<f4"),
+    ("interval_max_ms", "<f4"),
+    ("frames", "<u8"),
+    ("lost_frames", "<u8"),
+    ("discarded", "<u8"),  # by E1.31's sequence rule
+    ("repeated", "<u8"),
+    ("preview", "<u8"),
+    ("first_frame_ns", "<i8"),
+    ("last_frame_ns", "<i8"),
+    ("last_change_ns", "<i8"),
+)
+
+
+@dataclass(slots=True)
+class SourceRow:
+    """One sender as it was heard."""
+
+    protocol: int
+    source_id: bytes
+    """16 octets: CID; Art-Net: zeros and the physical port."""
+    address: str
+    network: int
+    source_name: str
+    declared_as: str = ""
+    role: str = ""
+    first_seen_ns: int = 0
+    last_seen_ns: int = 0
+    listed: tuple[int, ...] | None = None
+    """Universes of its last complete discovery list; None: sends none."""
+    listed_at_ns: int = 0
+    odd: tuple[str, ...] = ()
+    """Words of `wire.reject.Odd` that its packets carried."""
+    addresses: tuple[str, ...] = ()
+    """Other addresses with the same CID."""
+
+
+@dataclass(slots=True)
+class TimelineEntry:
+    """What was known, or done, at one moment of an incident."""
+
+    t_ns: int
+    text: str
+    what: str = "said"
+    """began | opened | revised | widened | eased | worsened | acknowledged | returned | closed | said."""
+
+
+@dataclass(slots=True)
+class Acknowledgement:
+    by: str
+    at_ns: int
+    note: str = ""
+
+
+@dataclass(slots=True)
+class Incident:
+    """One fault with one cause, however many universes it takes down. Times are monotonic nanoseconds."""
+
+    id: int
+    rule: str
+    severity: Severity
+    cause: str
+    confidence: Confidence
+    began_ns: int
+    opened_ns: int
+    closed_ns: int | None = None
+    universes: tuple[str, ...] = ()
+    """As they are written, `e131/12` or `e131/12@A`."""
+    sources: tuple[str, ...] = ()
+    fixtures: tuple[str, ...] = ()
+    summary: str = ""
+    evidence: tuple[str, ...] = ()
+    explains: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    """(rule, universes) of what this incident explains and is not raised beside it."""
+    also_possible: tuple[str, ...] = ()
+    still_working: tuple[str, ...] = ()
+    next_checks: tuple[str, ...] = ()
+    acknowledged: Acknowledgement | None = None
+    timeline: tuple[TimelineEntry, ...] = ()
+    accepted: str = ""
+    """Reason of the standing exception that keeps it quiet; empty if none."""
+    flaps: int = 0
+    """Times it returned."""
+    revision: int = 0
+    """Rises with each change, so that history and listeners know what they have."""
+    wall_offset_ns: int = 0
+    """Wall = t_ns + this, for this incident's times; survives a restart."""
+
+
+@dataclass(slots=True)
+class HouseView:
+    """What is true of the whole house and of this listener."""
+
+    name: str
+    phase: str
+    phase_since_ns: int
+    vantage: str
+    networks: tuple[str, ...]
+    house_file: str = ""
+    house_problems: tuple[str, ...] = ()
+    """Faults of a refused reload; empty when the running file is the file on disk."""
+    listener: dict[str, Any] = field(default_factory=dict)
+    """Own health: receive buffer granted, kernel drops, joins failed, querier, link of each network,
+    rows lost, judging lag, clock steps, not-judged intervals. Plain JSON values."""
+    phase_pending: str = ""
+    """A quieter phase that the timetable asks for and a person has to confirm."""
+    quiet_until_ns: int | None = None
+
+
+@dataclass(slots=True)
+class MinuteRow:
+    """One universe's summary of one whole minute, for the history."""
+
+    minute: int
+    """Wall-clock minute: seconds since 1970 UTC divided by 60."""
+    universe: str
+    frames: int
+    refresh_hz: float
+    worst_gap_ms: float
+    lost_frames: int
+    sources: int
+    state: int
+    """Worst UniverseState of the minute."""
+    not_judged_s: float = 0.0
+
+
+@dataclass(slots=True)
+class Snapshot:
+    """Everything that can be shown, at one moment. See the columns above for the arrays."""
+
+    sequence: int
+    now_ns: int
+    wall_offset_ns: int
+    started_ns: int
+    house: HouseView
+    universes: Columns
+    universe_names: tuple[str, ...]
+    universe_labels: tuple[str, ...]
+    streams: Columns
+    sources: tuple[SourceRow, ...]
+    levels: NDArray[np.uint8]
+    """(U, 512) what a conforming receiver of each universe would be told to show."""
+    slot_streams: NDArray[np.int32]
+    """(U, 512) row of `streams` that wins each slot, -1 for nobody."""
+    incidents: tuple[Incident, ...]
+    """All open ones, and the newest closed ones."""
+    counters: dict[str, Any] = field(default_factory=dict)
+    """Plain numbers for metrics: packets by protocol, rejects by (protocol, reason), evictions, histograms …"""
+    minutes: tuple[MinuteRow, ...] = ()
+    """Rows of the last few finished minutes; a reader keeps what it does not have yet."""
+    receivers: tuple[dict[str, Any], ...] = ()
+    fixtures: tuple[dict[str, Any], ...] = ()
+    racks: tuple[dict[str, Any], ...] = ()
+    rig_check: dict[str, Any] | None = None
+    hours: tuple[dict[str, Any], ...] = ()
+    routes: tuple[dict[str, Any], ...] = ()
+    patch: dict[str, Any] = field(default_factory=dict)
+    readiness: dict[str, Any] = field(default_factory=dict)
+
+
+def encode(snapshot: Snapshot) -> bytes:
+    """Turn a snapshot into bytes for the other process of the same program (never for the network)."""
+    return pickle.dumps(snapshot, protocol=5)
+
+
+def decode(data: bytes | memoryview) -> Snapshot:
+    """Read what `encode` made. Only ever given this program's own shared memory."""
+    value = pickle.loads(data)
+    if not isinstance(value, Snapshot):
+        raise TypeError(f"shared memory holds a {type(value).__name__}, not a snapshot")
+    return value

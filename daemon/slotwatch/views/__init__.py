@@ -1,0 +1,1 @@
+"""Pure presentation of a snapshot: API values, metrics, words, reports."""

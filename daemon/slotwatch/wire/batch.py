@@ -1,0 +1,69 @@
+"""The batch: many received packets as columns. The one shape in which packets move inside slotwatch.
+
+Rows are in order of arrival. A batch is usually a view of the intake ring (`edge.ring`), so it is only
+valid until the ring wraps, and nobody writes to it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+ROW_BYTES = 1216
+"""Payload room of a row. The longest packet that any of the protocols defines is an E1.31 discovery page,
+1,144 octets (ANSI E1.31-2018 4.3); longer datagrams are marked truncated and rejected, never read."""
+
+NETWORK_UNKNOWN = 0xFFFF
+"""Arrived on an interface that the house does not declare."""
+
+FLAG_TRUNCATED = 0x01
+"""The datagram was longer than ROW_BYTES (the kernel's MSG_TRUNC)."""
+
+COLUMNS: tuple[tuple[str, str, tuple[int, ...]], ...] = (
+    ("t_ns", "<i8", ()),
+    ("length", "<i4", ()),
+    ("network", "<u2", ()),
+    ("src_port", "<u2", ()),
+    ("protocol", "u1", ()),
+    ("flags", "u1", ()),
+    ("src", "u1", (16,)),
+    ("dst", "u1", (16,)),
+)
+"""Name, dtype and inner shape of every column beside the payload; the ring lays them out in this order."""
+
+
+@dataclass(slots=True)
+class Batch:
+    """N packets as columns, in order of arrival."""
+
+    data: NDArray[np.uint8]
+    """(N, ROW_BYTES); row i is valid up to length[i] octets, what follows is left over from earlier packets."""
+    length: NDArray[np.int32]
+    """(N,) octets of UDP payload kept in the row (at most ROW_BYTES)."""
+    t_ns: NDArray[np.int64]
+    """(N,) arrival, monotonic nanoseconds (kernel stamp turned monotonic; in a replay the capture's clock)."""
+    network: NDArray[np.uint16]
+    """(N,) index into the house's networks, or NETWORK_UNKNOWN."""
+    protocol: NDArray[np.uint8]
+    """(N,) `wire.universe.Protocol`: which port or line it arrived on."""
+    src: NDArray[np.uint8]
+    """(N, 16) sender's address; IPv4 as ::ffff:a.b.c.d."""
+    src_port: NDArray[np.uint16]
+    """(N,) sender's UDP port; for LINE the number of the line."""
+    dst: NDArray[np.uint8]
+    """(N, 16) destination address; zeros where it is not known."""
+    flags: NDArray[np.uint8]
+    """(N,) FLAG_ bits."""
+    wall_offset_ns: int
+    """Wall clock minus monotonic clock when this batch was read: wall = t_ns + wall_offset_ns."""
+
+    def __len__(self) -> int:
+        return len(self.t_ns)
+
+
+def empty(rows: int, wall_offset_ns: int = 0) -> Batch:
+    """Make a batch of zeroed rows that owns its memory (captures, tests, rehearsals)."""
+    made = {name: np.zeros((rows, *inner), dtype) for name, dtype, inner in COLUMNS}
+    return Batch(data=np.zeros((rows, ROW_BYTES), np.uint8), wall_offset_ns=wall_offset_ns, **made)

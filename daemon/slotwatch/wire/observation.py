@@ -1,0 +1,122 @@
+"""What the edge observes beside packets and hands to the engine: links, joins, drops, clocks, queriers.
+
+Every observation carries its own monotonic time, so that a replay and a live run are the same.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class LinkSeen:
+    """Carrier and addresses of the interface of a network, at start and whenever they change."""
+
+    t_ns: int
+    network: int
+    up: bool
+    """Administratively up, with carrier."""
+    addresses: tuple[str, ...]
+    interface: str
+    speed_mbps: int | None = None
+    present: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class JoinSeen:
+    """Outcome of joining a universe's group (E1.31) on a network."""
+
+    t_ns: int
+    network: int
+    universe: int
+    ok: bool
+    reason: str = ""
+    """Sentence with the mend, if it failed."""
+
+
+@dataclass(frozen=True, slots=True)
+class DropsSeen:
+    """Packets that never reached the judgement, cumulative since start, with where they were lost."""
+
+    t_ns: int
+    kernel: int
+    """Socket buffer overflow (SO_RXQ_OVFL, SO_MEMINFO)."""
+    ring: int = 0
+    """Rows overwritten before this reader saw them."""
+
+
+@dataclass(frozen=True, slots=True)
+class StallSeen:
+    """The judging loop itself was late by this much."""
+
+    t_ns: int
+    late_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class ClockStepSeen:
+    """The wall clock jumped against the monotonic clock."""
+
+    t_ns: int
+    step_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class QuerySeen:
+    """An IGMP or MLD general query was heard."""
+
+    t_ns: int
+    network: int
+    querier: str
+    version: str
+    """igmp1 | igmp2 | igmp3 | mld1 | mld2."""
+    max_response_s: float
+    interval_s: float | None = None
+    """Querier's own interval, where v3 or MLDv2 states it."""
+
+
+@dataclass(frozen=True, slots=True)
+class MembershipSeen:
+    """Another host joined or left a group."""
+
+    t_ns: int
+    network: int
+    host: str
+    group: str
+    joined: bool
+    version: str
+
+
+@dataclass(frozen=True, slots=True)
+class QuerierWatchSeen:
+    """Whether queries can be watched at all on a network (needs the right to open a raw socket)."""
+
+    t_ns: int
+    network: int
+    watched: bool
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class NeighbourSeen:
+    """A line of the neighbour table (ARP, NDP) or an ARP packet of a capture."""
+
+    t_ns: int
+    network: int
+    address: str
+    mac: str
+    """Empty: the entry failed or went away."""
+    reachable: bool
+
+
+Observation = (
+    LinkSeen
+    | JoinSeen
+    | DropsSeen
+    | StallSeen
+    | ClockStepSeen
+    | QuerySeen
+    | MembershipSeen
+    | QuerierWatchSeen
+    | NeighbourSeen
+)

@@ -1,0 +1,67 @@
+"""The three verdicts on a packet: fine, nonconforming but understood (`Odd`), rejected (`Reject`).
+
+Every reason is counted under its own word; the words are metric labels and stand in `replay --json`, so
+they are never renamed without one release that has both.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum, IntFlag
+
+
+class Reject(IntEnum):
+    """Why a packet was not used at all. OK is no rejection."""
+
+    OK = 0
+    TOO_SHORT = 1
+    TOO_LONG = 2
+    """Longer than any packet of its protocol, or truncated by the kernel."""
+    NOT_THIS_PROTOCOL = 3
+    """Neither protocol's identifier stands at its place."""
+    BAD_PREAMBLE = 4
+    BAD_VECTOR = 5
+    BAD_LENGTH = 6
+    """A length field contradicts the octets that arrived so that the slots cannot be found."""
+    BAD_ADDRESSING = 7
+    """E1.31 DMP address type, first address or increment is not what 7.3 to 7.5 demand."""
+    BAD_SLOT_COUNT = 8
+    """Property count outside 1 to 513, or Art-Net length outside 1 to 512."""
+    BAD_UNIVERSE = 9
+    BAD_PRIORITY = 10
+    BAD_VERSION = 11
+    UNKNOWN_OPCODE = 12
+    BAD_START_CODE = 13
+    """A start code that this packet kind must not carry (Art-Net Nzs with 0 or RDM)."""
+
+    @property
+    def word(self) -> str:
+        return self.name.lower().replace("_", "-")
+
+
+class Odd(IntFlag):
+    """What was nonconforming but understood: the packet is used, the oddity is counted and shown."""
+
+    NONE = 0
+    FLAGS = 1 << 0
+    """The flags nibble of an ACN length is not 7."""
+    LENGTH_FIELDS = 1 << 1
+    """An ACN length disagrees with the octets that arrived, but the slots are all there."""
+    TRAILING = 1 << 2
+    """Octets follow the last slot."""
+    NAME_UNTERMINATED = 1 << 3
+    NAME_NOT_UTF8 = 1 << 4
+    RESERVED_BITS = 1 << 5
+    """Option bits 4 to 0, or a reserved field, not zero."""
+    ODD_LENGTH = 1 << 6
+    """Art-Net length is odd or under 2."""
+    NEWER_VERSION = 1 << 7
+    ZERO_CID = 1 << 8
+    PORT_ADDRESS_BIT_15 = 1 << 9
+    DISCOVERY_UNSORTED = 1 << 10
+    SYNC_ADDRESS_RESERVED = 1 << 11
+    RESERVED_GROUP = 1 << 12
+    """Sent to 239.255.255.0/24, which E1.31 9.1.1 forbids."""
+
+    @property
+    def words(self) -> list[str]:
+        return [(flag.name or "").lower().replace("_", "-") for flag in Odd if flag in self]

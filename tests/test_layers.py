@@ -1,0 +1,80 @@
+"""The layers hold: each may import only what stands to its right, and only the edge touches the world."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+SOURCE = Path(__file__).parent.parent / "daemon" / "slotwatch"
+
+# Rank of each layer: it may import its own rank's package and anything of a higher rank.
+RANK = {
+    "cli": 0,
+    "verbs": 1,
+    "app": 2,
+    "process": 2,
+    "edge": 3,
+    "views": 4,
+    "rehearse": 4,
+    "engine": 4,
+    "judge": 5,
+    "bridge": 5,
+    "model": 6,
+    "house": 7,
+    "wire": 8,
+    "snapshot": 8,
+    "clock": 9,
+    "errors": 9,
+}
+PURE = {"wire", "house", "model", "judge", "bridge", "engine", "views", "snapshot", "rehearse"}
+WORLD = {"asyncio", "socket", "serial", "aiohttp", "selectors", "subprocess", "sqlite3", "time", "threading", "http", "ctypes", "os", "signal", "random", "secrets"}  # fmt: skip
+
+
+def _modules() -> Iterator[tuple[str, str, Path]]:
+    for path in sorted(SOURCE.rglob("*.py")):
+        inside = path.relative_to(SOURCE)
+        yield inside.parts[0].removesuffix(".py"), str(inside), path
+
+
+def _imports(path: Path) -> Iterator[str]:
+    for node in ast.walk(ast.parse(path.read_text())):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            yield node.module
+            if node.module == "slotwatch":
+                yield from (f"slotwatch.{alias.name}" for alias in node.names)
+
+
+def test_layers_import_only_to_their_right() -> None:
+    wrong = []
+    for layer, name, path in _modules():
+        if layer == "__init__":
+            continue
+        for imported in _imports(path):
+            if not imported.startswith("slotwatch."):
+                continue
+            other = imported.split(".")[1]
+            if other in RANK and other != layer and RANK[other] <= RANK[layer]:
+                wrong.append(f"{name} imports {imported}")
+            assert other in RANK or other.startswith("__"), f"{imported} in {name} is in no layer"
+    assert not wrong, wrong
+
+
+def test_pure_layers_touch_no_world() -> None:
+    """No clock, socket, file handle, thread, environment or chance below the edge."""
+    wrong = [
+        f"{name} imports {imported}"
+        for layer, name, path in _modules()
+        if layer in PURE
+        for imported in _imports(path)
+        if imported.split(".")[0] in WORLD and imported != "os.path"
+    ]
+    assert not wrong, wrong
+
+
+def test_modules_stay_one_concept_long() -> None:
+    """A module of more than 400 lines holds more than one concept."""
+    long = [f"{name}: {n}" for _, name, path in _modules() if (n := len(path.read_text().splitlines())) > 400]
+    assert not long, long
