@@ -14,6 +14,7 @@ from __future__ import annotations
 import mmap
 import os
 from collections.abc import Iterator
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,7 +64,7 @@ class Ring:
         self._map = mmap.mmap(fd, size, mmap.MAP_SHARED, access)
         self.rows = rows
         self.header: NDArray[np.void] = np.frombuffer(self._map, HEADER, count=1)
-        self.columns: dict[str, NDArray[np.generic]] = {}
+        self.columns: dict[str, NDArray[Any]] = {}
         for name, dtype, inner in COLUMNS:
             count = rows * int(np.prod(inner, dtype=int))
             self.columns[name] = np.frombuffer(self._map, dtype, count, offsets[name]).reshape(rows, *inner)
