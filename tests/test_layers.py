@@ -28,25 +28,23 @@ RANK = {
     "errors": 9,
 }
 PURE = {"wire", "house", "model", "judge", "bridge", "engine", "views", "snapshot", "rehearse"}
-WORLD = set(
-    [
-        "asyncio",
-        "socket",
-        "serial",
-        "aiohttp",
-        "selectors",
-        "subprocess",
-        "sqlite3",
-        "time",
-        "threading",
-        "http",
-        "ctypes",
-        "os",
-        "signal",
-        "random",
-        "secrets",
-    ]
-)
+WORLD = {
+    "asyncio",
+    "socket",
+    "serial",
+    "aiohttp",
+    "selectors",
+    "subprocess",
+    "sqlite3",
+    "time",
+    "threading",
+    "http",
+    "ctypes",
+    "os",
+    "signal",
+    "random",
+    "secrets",
+}
 
 
 def _modules() -> Iterator[tuple[str, str, Path]]:
