@@ -193,6 +193,8 @@ class Route:
     """highest | latest."""
     slot_priority: bool = False
     """Also send 0xDD."""
+    line_break: str = "control"
+    """control | baud: how a serial adapter is made to send its break."""
     hold_s: float = 0.0
     then: str = "stop"
     """stop | zero | hold."""

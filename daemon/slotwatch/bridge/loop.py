@@ -1,0 +1,79 @@
+"""Finding that an output comes back into an input, also through other people's gateways.
+
+The bridge's own CID is proof by itself. Through a foreign gateway the packets carry a foreign name, so two
+signs are wanted together: a source keeps sending what the bridge sent shortly before, and it holds levels up
+that everybody else has let go (a highest-level merge latches on its own echo). A backup desk in step shows
+the first sign but falls with its main; a preset holds levels up but never repeats anything.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from dataclasses import dataclass, field
+
+REPEATS_WANTED = 5
+"""Different frames that were repeated before a source is suspected (common practice, no source)."""
+ECHO_WITHIN_NS = 500_000_000
+LATCHED_NS = 1_000_000_000
+"""Longer than a tracking backup may lag (200 ms in this program's own rules), with room."""
+MAX_SUSPECTS = 256
+OWN_FRAMES = 32
+
+
+@dataclass(slots=True)
+class Suspect:
+    """What one source on one input has shown so far."""
+
+    levels: bytes = b""
+    repeated: int = 0
+    latched_ns: int = 0
+    own: OrderedDict[bytes, None] = field(default_factory=OrderedDict)
+    """Its newest frames: what it shows again (a strobe, a chase) is its own and no echo."""
+
+
+@dataclass(slots=True)
+class LoopWatch:
+    """Compares what inputs hear with what outputs sent. Bounded: the oldest suspect leaves first."""
+
+    _sent: OrderedDict[bytes, int] = field(default_factory=OrderedDict)
+    _suspects: OrderedDict[bytes, Suspect] = field(default_factory=OrderedDict)
+
+    def sent(self, levels: bytes, now_ns: int) -> None:
+        """An output carried these levels."""
+        self._sent[levels] = now_ns
+        self._sent.move_to_end(levels)
+        while self._sent:
+            oldest, when = next(iter(self._sent.items()))
+            if now_ns - when <= ECHO_WITHIN_NS and len(self._sent) <= MAX_SUSPECTS:
+                break
+            del self._sent[oldest]
+
+    def heard(self, source: bytes, levels: bytes, others: bytes | None, now_ns: int) -> bool:
+        """A source sent these levels (padded to 512). True if this source is the bridge's own echo.
+
+        `others` is the highest of all other sources on that input, None if there are none."""
+        suspect = self._suspects.get(source)
+        if suspect is None:
+            suspect = self._suspects[source] = Suspect()
+            if len(self._suspects) > MAX_SUSPECTS:
+                self._suspects.popitem(last=False)
+        if levels != suspect.levels:
+            suspect.levels = levels
+            suspect.latched_ns = 0
+            if levels not in suspect.own:
+                sent_ns = self._sent.get(levels)
+                echoed = sent_ns is not None and now_ns - sent_ns <= ECHO_WITHIN_NS and any(levels)
+                suspect.repeated = suspect.repeated + 1 if echoed else 0
+                suspect.own[levels] = None
+                if len(suspect.own) > OWN_FRAMES:
+                    suspect.own.popitem(last=False)
+        if suspect.repeated < REPEATS_WANTED or others is None or not _holds_up(levels, others):
+            suspect.latched_ns = 0
+            return False
+        if not suspect.latched_ns:
+            suspect.latched_ns = now_ns
+        return now_ns - suspect.latched_ns >= LATCHED_NS
+
+
+def _holds_up(levels: bytes, others: bytes) -> bool:
+    return any(mine > other for mine, other in zip(levels, others, strict=False))

@@ -1,0 +1,195 @@
+"""One output of the bridge: what its routes put into it, and when the next frame of it leaves."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import Enum
+
+from slotwatch.bridge.merge import SLOTS, InputState, Merged
+from slotwatch.bridge.pacing import Pacer, shortest_interval_ns
+from slotwatch.house.schema import Route
+from slotwatch.wire.universe import UniverseId
+
+_ZEROS = bytes(SLOTS)
+
+
+class RouteState(Enum):
+    """What a route is doing, in the words that page and API show."""
+
+    WAITING = "waiting"
+    """No data on the input since the start: nothing is sent."""
+    LISTENING = "listening"
+    """Data has just begun; one keep-alive period is listened to, so that a lower source does not flash by."""
+    RUNNING = "running"
+    UNDECIDED = "undecided"
+    """A source fell silent; nothing is sent until another proves that the path is up."""
+    HOLDING = "holding"
+    ZERO = "zero"
+    STOPPED = "stopped"
+    """The input is gone and this route sends nothing."""
+    LOOP = "loop"
+    """Stopped by itself: its own output came back into its input."""
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """Where an output goes: a universe on a network, or a serial port."""
+
+    universe: UniverseId | None
+    network: int
+    address: str | None = None
+    broadcast: bool = False
+    serial: str | None = None
+    refresh_hz: float | None = None
+    break_by_baud: bool = False
+
+    @property
+    def text(self) -> str:
+        if self.serial is not None:
+            return f"serial:{self.serial}"
+        return f"{self.universe}" + (f" to {self.address}" if self.address else "")
+
+
+@dataclass(slots=True)
+class Lane:
+    """One route as it runs. `sent_frames` counts frames of its output that it took part in."""
+
+    route: Route
+    state: RouteState = RouteState.WAITING
+    since_ns: int = 0
+    heard_ns: int = 0
+    lost_ns: int = 0
+    levels: bytes = _ZEROS
+    claims: bytes = _ZEROS
+    sent_frames: int = 0
+    latency_ns: list[int] = field(default_factory=list)
+    """Of the newest frames, at most LATENCIES."""
+    arrived_ns: int = 0
+    """When the packet arrived that made the pending change; 0 if none waits."""
+    winners: tuple[bytes, ...] = ()
+
+    def enter(self, state: RouteState, now_ns: int) -> None:
+        if state is not self.state:
+            self.state, self.since_ns = state, now_ns
+
+    @property
+    def contributes(self) -> bool:
+        return self.state in (RouteState.RUNNING, RouteState.HOLDING, RouteState.ZERO)
+
+    def take(self, merged: Merged, now_ns: int, listen_ns: int) -> bool:
+        """Follow the input's state. True if what this lane puts out may have changed."""
+        if self.state is RouteState.LOOP:
+            return False
+        if merged.state is InputState.LIVE:
+            return self._live(merged, now_ns, listen_ns)
+        if merged.state is InputState.UNDECIDED:
+            changed = self.state is RouteState.RUNNING
+            if changed:
+                self.enter(RouteState.UNDECIDED, now_ns)
+            return changed
+        return self._gone(merged, now_ns)
+
+    def _live(self, merged: Merged, now_ns: int, listen_ns: int) -> bool:
+        if self.state is RouteState.WAITING:
+            self.heard_ns = now_ns
+            self.enter(RouteState.LISTENING, now_ns)
+        if self.state is RouteState.LISTENING and now_ns - self.heard_ns < listen_ns:
+            return False
+        before = (self.state, self.levels, self.claims)
+        self.levels, self.claims, self.winners = self._cut(merged.levels), self._cut(merged.priorities), merged.winners
+        self.lost_ns = 0
+        self.enter(RouteState.RUNNING, now_ns)
+        return before != (self.state, self.levels, self.claims)
+
+    def _gone(self, merged: Merged, now_ns: int) -> bool:
+        if self.state in (RouteState.WAITING, RouteState.STOPPED):
+            return False
+        if self.state is RouteState.LISTENING:
+            self.enter(RouteState.WAITING, now_ns)
+            return False
+        if merged.state is InputState.SILENT:
+            # Every source closed cleanly: the show is over on purpose, so no hold time is waited for.
+            return self._finish(now_ns)
+        if not self.lost_ns:
+            self.lost_ns = now_ns
+        if now_ns - self.lost_ns < self.route.hold_s * 1e9:
+            changed = self.state is not RouteState.HOLDING
+            self.enter(RouteState.HOLDING, now_ns)
+            return changed
+        return self._finish(now_ns)
+
+    def _finish(self, now_ns: int) -> bool:
+        before = (self.state, self.levels)
+        if self.route.then == "hold":
+            self.enter(RouteState.HOLDING, now_ns)
+        elif self.route.then == "zero":
+            self.levels = self.claims = _ZEROS
+            # Zeros are still this route's statement about its slots.
+            self.claims = self._owned()
+            self.enter(RouteState.ZERO, now_ns)
+        else:
+            self.enter(RouteState.STOPPED, now_ns)
+        return before != (self.state, self.levels)
+
+    def hold_ends_ns(self) -> int | None:
+        """When this lane's hold time ends, if it is running."""
+        if self.state is RouteState.HOLDING and self.lost_ns and self.route.then != "hold":
+            return self.lost_ns + int(self.route.hold_s * 1e9)
+        return None
+
+    def _owned(self) -> bytes:
+        first, last = self.route.slots
+        start = self.route.to_slot - 1
+        count = min(last - first + 1, SLOTS - start)
+        return bytes(start) + bytes([max(self.route.priority, 1)]) * count + bytes(SLOTS - start - count)
+
+    def _cut(self, values: bytes) -> bytes:
+        first, last = self.route.slots
+        start = self.route.to_slot - 1
+        if first == 1 and last == SLOTS and start == 0:
+            return values
+        part = values[first - 1 : last][: SLOTS - start]
+        return bytes(start) + part + bytes(SLOTS - start - len(part))
+
+
+@dataclass(slots=True)
+class Output:
+    """A target and the lanes that share it (many to one: the highest level of each slot)."""
+
+    target: Target
+    lanes: list[Lane]
+    pacer: Pacer = field(default_factory=lambda: Pacer(shortest_interval_ns(SLOTS)))
+    levels: bytes = _ZEROS
+    claims: bytes = _ZEROS
+    claims_sent: bytes = b""
+    claims_ns: int = 0
+    speaking: bool = False
+    """Whether a stream is on the wire that has to be ended properly."""
+    ending: int = 0
+    """Terminated packets still to be sent."""
+    frames: int = 0
+
+    @property
+    def priority(self) -> int:
+        return max((lane.route.priority for lane in self.lanes if lane.contributes), default=0)
+
+    @property
+    def sends_slot_priority(self) -> bool:
+        return any(lane.route.slot_priority for lane in self.lanes)
+
+    @property
+    def paused(self) -> bool:
+        """An undecided lane: better no frame than one nobody stands behind."""
+        return any(lane.state is RouteState.UNDECIDED for lane in self.lanes)
+
+    def compose(self) -> bool:
+        """Put the lanes together. True if the result differs from before."""
+        active = [lane for lane in self.lanes if lane.contributes]
+        if len(active) == 1:
+            levels, claims = active[0].levels, active[0].claims
+        else:
+            levels = bytes(map(max, *(lane.levels for lane in active))) if active else _ZEROS
+            claims = bytes(map(max, *(lane.claims for lane in active))) if active else _ZEROS
+        changed = levels != self.levels or claims != self.claims
+        self.levels, self.claims = levels, claims
+        return changed

@@ -1,0 +1,58 @@
+"""When a frame leaves: on change at once, never above the DMX512 rate, and each protocol's own keep-alive.
+
+A frame that was overtaken by a newer one before its turn is dropped, never queued.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+REPEATS = 3
+"""Packets with the final values before suppression (ANSI E1.31-2018 6.6.2)."""
+KEEP_ALIVE_NS = 900_000_000
+"""E1.31: 800 to 1,000 ms (6.6.2); Art-Net recommends the same. The middle, so that a late timer still holds it."""
+SLOT_TIME_NS = 44_000
+MIN_BREAK_TO_BREAK_NS = 1_204_000
+
+
+def shortest_interval_ns(slots: int) -> int:
+    """Shortest time between frames that a DMX512 line can carry (ANSI E1.11: break 92, mark 12, 44 us a slot)."""
+    return max(MIN_BREAK_TO_BREAK_NS, 104_000 + SLOT_TIME_NS * (slots + 1))
+
+
+@dataclass(slots=True)
+class Pacer:
+    """The pace of one output. `pending` is set when something new waits to be sent."""
+
+    interval_ns: int
+    """Shortest time between two frames."""
+    pending: bool = False
+    sent_ns: int = 0
+    repeats_left: int = 0
+    running: bool = False
+
+    def change(self) -> None:
+        """There is something new to send."""
+        self.pending = True
+        self.running = True
+
+    def stop(self) -> None:
+        """Send nothing more until the next change."""
+        self.pending = self.running = False
+
+    def next_ns(self) -> int | None:
+        """When the next frame is due, None while stopped. In the past means now."""
+        if not self.running:
+            return None
+        if self.pending or self.repeats_left > 0:
+            return self.sent_ns + self.interval_ns
+        return self.sent_ns + KEEP_ALIVE_NS
+
+    def sent(self, now_ns: int) -> None:
+        """A frame left at this time."""
+        if self.pending:
+            self.repeats_left = REPEATS - 1
+        elif self.repeats_left:
+            self.repeats_left -= 1
+        self.pending = False
+        self.sent_ns = now_ns

@@ -1,0 +1,280 @@
+"""The bridge: routes from inputs to outputs, as the house declares them. Pure; the edge carries the packets.
+
+Verbs as the engine's: `ingest`, `tick`, `next_deadline_ns`, `take_output`, `status`.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+from enum import IntEnum
+from ipaddress import ip_address
+from typing import Any
+
+import numpy as np
+
+from slotwatch.bridge.loop import LoopWatch
+from slotwatch.bridge.merge import SLOTS, Input
+from slotwatch.bridge.output import Lane, Output, RouteState, Target
+from slotwatch.bridge.pacing import Pacer, shortest_interval_ns
+from slotwatch.house.schema import House, Route
+from slotwatch.wire.batch import NETWORK_UNKNOWN, Batch
+from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED, Fields, Kind
+from slotwatch.wire.universe import Protocol, UniverseId
+
+LISTEN_FIRST_NS = 1_100_000_000
+"""One keep-alive period (E1.31 6.6.2: at most 1,000 ms) is heard before a route first speaks, so that after a
+restart the backup's frame that happens to come first is not sent for a moment."""
+CLAIMS_KEEP_ALIVE_NS = 900_000_000
+LATENCIES = 512
+TERMINATED_PACKETS = 3
+InputKey = tuple[int, int, int]
+
+
+class What(IntEnum):
+    LEVELS = 0
+    SLOT_PRIORITY = 1
+    TERMINATED = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Outgoing:
+    """One frame for the edge to send now."""
+
+    output: int
+    """Index into `Bridge.outputs`."""
+    what: What
+    values: bytes
+    """512 levels or priorities."""
+    priority: int
+
+
+def target_of(route: Route, default_network: int) -> Target:
+    """Where a route's frames go."""
+    network = default_network if route.to_network is None else route.to_network
+    if route.target_serial is not None:
+        by_baud = route.line_break == "baud"
+        return Target(None, network, serial=route.target_serial, refresh_hz=route.refresh_hz, break_by_baud=by_baud)
+    return Target(route.target, network, route.to_address, route.broadcast)
+
+
+class Bridge:
+    """All routes of a house. Time is monotonic nanoseconds and always passed in."""
+
+    def __init__(self, house: House, own_cid: bytes, now_ns: int, *, listen_ns: int = LISTEN_FIRST_NS) -> None:
+        self.own_cid = own_cid
+        self.outputs: list[Output] = []
+        self.inputs: dict[InputKey, Input] = {}
+        self.loop_watch = LoopWatch()
+        self.own_packets = 0
+        self._house = house
+        self._lanes_of: dict[InputKey, list[tuple[Lane, Output]]] = {}
+        self._listen_ns = listen_ns
+        self._wanted = np.zeros((4, 65536), bool)
+        self._out: deque[Outgoing] = deque()
+        self._declared = _declared_addresses(house)
+        for route in house.routes:
+            self._add(house, route, now_ns)
+
+    def ingest(self, batch: Batch, fields: Fields) -> None:
+        """Take packets. Rows that no route wants cost one array look-up."""
+        kinds = fields.kind
+        wanted = (kinds == Kind.LEVELS) | (kinds == Kind.SLOT_PRIORITY)
+        wanted &= self._wanted[batch.protocol & 3, fields.universe]
+        touched: dict[InputKey, int] = {}
+        for row in np.flatnonzero(wanted).tolist():
+            key = self._key(int(batch.network[row]), int(batch.protocol[row]), int(fields.universe[row]))
+            if key is not None and self._take(batch, fields, row, key):
+                touched.setdefault(key, int(batch.t_ns[row]))
+        for key, arrived_ns in touched.items():
+            self._follow(key, arrived_ns, arrived_ns)
+
+    def tick(self, now_ns: int) -> None:
+        """Let silent sources go, end hold times."""
+        for key, one in self.inputs.items():
+            one.expire(now_ns)
+            self._follow(key, now_ns, 0)
+
+    def next_deadline_ns(self) -> int | None:
+        """When `tick` or `take_output` has something to do if no packet comes; None for never."""
+        times = [output.pacer.next_ns() for output in self.outputs if not output.paused]
+        times += [one.next_deadline_ns() for one in self.inputs.values()]
+        for output in self.outputs:
+            times += [lane.hold_ends_ns() for lane in output.lanes]
+            times += [lane.heard_ns + self._listen_ns for lane in output.lanes if lane.state is RouteState.LISTENING]
+        return min((t for t in times if t is not None), default=None)
+
+    def take_output(self, now_ns: int) -> list[Outgoing]:
+        """Frames that are due now, in the order they are to be sent."""
+        for index, output in enumerate(self.outputs):
+            self._due(index, output, now_ns)
+        frames = list(self._out)
+        self._out.clear()
+        return frames
+
+    def stop(self, now_ns: int) -> list[Outgoing]:
+        """End every stream properly: three terminated packets each (E1.31 6.2.6)."""
+        for index, output in enumerate(self.outputs):
+            self._end(index, output)
+        frames = list(self._out)
+        self._out.clear()
+        return frames
+
+    def status(self, now_ns: int) -> tuple[dict[str, Any], ...]:
+        """What page, API and metrics show of each route, as plain values."""
+        return tuple(
+            _lane_status(lane, output, self._house, now_ns) for output in self.outputs for lane in output.lanes
+        )
+
+    def _add(self, house: House, route: Route, now_ns: int) -> None:
+        target = target_of(route, 0)
+        output = next((one for one in self.outputs if one.target == target), None)
+        if output is None:
+            output = Output(target, [], _pacer(target))
+            self.outputs.append(output)
+        lane = Lane(route, since_ns=now_ns)
+        output.lanes.append(lane)
+        network = 0 if route.source_network is None else route.source_network
+        key = (network, int(route.source.protocol), route.source.number)
+        if key not in self.inputs:
+            declared = next((u for u in house.universes if u.id == route.source), None)
+            limits = declared.limits if declared else house.limits_of(route.source)
+            self.inputs[key] = Input(
+                int(limits.loss_timeout_s * 1e9),
+                latest=route.merge == "latest",
+                sequenced=route.source.protocol is Protocol.E131,
+            )
+        self._lanes_of.setdefault(key, []).append((lane, output))
+        self._wanted[key[1], key[2]] = True
+
+    def _key(self, network: int, protocol: int, number: int) -> InputKey | None:
+        key = (0 if network == NETWORK_UNKNOWN else network, protocol, number)
+        return key if key in self.inputs else None
+
+    def _take(self, batch: Batch, fields: Fields, row: int, key: InputKey) -> bool:
+        options = int(fields.options[row])
+        if options & OPTION_PREVIEW:
+            return False
+        identity = fields.source_id[row].tobytes()
+        if identity == self.own_cid:
+            self.own_packets += 1
+            self._stop_loop(key, int(batch.t_ns[row]))
+            return False
+        one, now_ns = self.inputs[key], int(batch.t_ns[row])
+        source = identity + batch.src[row].tobytes()
+        if options & OPTION_TERMINATED:
+            return one.terminated(source)
+        start = int(fields.first_slot[row])
+        data = batch.data[row, start : start + int(fields.slots[row])].tobytes()
+        sequence = int(fields.sequence[row])
+        if fields.kind[row] == Kind.SLOT_PRIORITY:
+            return one.slot_priorities(source, now_ns, sequence, data)
+        taken = one.levels(source, now_ns, sequence, int(fields.priority[row]), data)
+        if taken and len(one.sources) > 1 and batch.src[row].tobytes() not in self._declared:
+            looped = self.loop_watch.heard(source, one.sources[source].levels, one.highest_but(source), now_ns)
+            if looped:
+                self._stop_loop(key, now_ns)
+        return taken
+
+    def _follow(self, key: InputKey, now_ns: int, arrived_ns: int) -> None:
+        merged = self.inputs[key].merged(now_ns)
+        for lane, output in self._lanes_of[key]:
+            if lane.take(merged, now_ns, self._listen_ns):
+                if arrived_ns and not lane.arrived_ns:
+                    lane.arrived_ns = arrived_ns
+                self._changed(output)
+
+    def _changed(self, output: Output) -> None:
+        differs = output.compose()
+        if not any(lane.contributes for lane in output.lanes):
+            if not output.paused:
+                output.ending = TERMINATED_PACKETS if output.speaking else 0
+        elif differs or not output.speaking:
+            output.pacer.change()
+
+    def _due(self, index: int, output: Output, now_ns: int) -> None:
+        if output.ending:
+            self._end(index, output)
+            return
+        due = output.pacer.next_ns()
+        if output.paused or due is None or due > now_ns:
+            return
+        if output.sends_slot_priority and output.target.serial is None:
+            self._send_claims(index, output, now_ns)
+        self._out.append(Outgoing(index, What.LEVELS, output.levels, output.priority))
+        output.pacer.sent(now_ns)
+        output.speaking = True
+        output.frames += 1
+        for lane in output.lanes:
+            if lane.contributes:
+                lane.sent_frames += 1
+            if lane.arrived_ns:
+                lane.latency_ns.append(now_ns - lane.arrived_ns)
+                del lane.latency_ns[:-LATENCIES]
+                lane.arrived_ns = 0
+        self.loop_watch.sent(output.levels, now_ns)
+
+    def _send_claims(self, index: int, output: Output, now_ns: int) -> None:
+        fresh = output.claims != output.claims_sent or now_ns - output.claims_ns >= CLAIMS_KEEP_ALIVE_NS
+        if fresh:
+            self._out.append(Outgoing(index, What.SLOT_PRIORITY, output.claims, output.priority))
+            output.claims_sent, output.claims_ns = output.claims, now_ns
+
+    def _end(self, index: int, output: Output) -> None:
+        if output.speaking:
+            for _ in range(TERMINATED_PACKETS):
+                self._out.append(Outgoing(index, What.TERMINATED, output.levels, output.priority))
+        output.ending, output.speaking = 0, False
+        output.pacer.stop()
+
+    def _stop_loop(self, key: InputKey, now_ns: int) -> None:
+        for lane, output in self._lanes_of[key]:
+            lane.enter(RouteState.LOOP, now_ns)
+            self._changed(output)
+
+
+def _pacer(target: Target) -> Pacer:
+    # A line is paced by its own thread; its newest frame may always replace the one that waits.
+    return Pacer(0 if target.serial is not None else shortest_interval_ns(SLOTS))
+
+
+def _declared_addresses(house: House) -> set[bytes]:
+    found = set()
+    for source in house.sources:
+        if source.address:
+            try:
+                address = ip_address(source.address)
+            except ValueError:
+                continue
+            found.add(address.packed if address.version == 6 else bytes(10) + b"\xff\xff" + address.packed)
+    return found
+
+
+def _lane_status(lane: Lane, output: Output, house: House, now_ns: int) -> dict[str, Any]:
+    latencies = sorted(lane.latency_ns)
+    network = lane.route.source_network or 0
+    source: UniverseId = lane.route.source
+    suffix = f"@{house.networks[network].name}" if len(house.networks) > 1 else ""
+    return {
+        "route": lane.route.name,
+        "from": f"{source}{suffix}",
+        "to": output.target.text,
+        "state": lane.state.value,
+        "for_s": round((now_ns - lane.since_ns) / 1e9, 1),
+        "frames": lane.sent_frames,
+        "latency_ms": {
+            "p50": round(latencies[len(latencies) // 2] / 1e6, 3) if latencies else None,
+            "p99": round(latencies[min(len(latencies) - 1, len(latencies) * 99 // 100)] / 1e6, 3)
+            if latencies
+            else None,
+        },
+        "held": lane.state is RouteState.HOLDING,
+        "then": lane.route.then,
+        "priority": lane.route.priority,
+    }
+
+
+def _share_ms(ordered_ns: list[int], percent: int) -> float | None:
+    if not ordered_ns:
+        return None
+    return round(ordered_ns[min(len(ordered_ns) - 1, len(ordered_ns) * percent // 100)] / 1e6, 3)

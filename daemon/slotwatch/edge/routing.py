@@ -1,0 +1,164 @@
+"""The routes process: reads the intake ring, runs the bridge, sends. A plain poll loop, for its latency.
+
+Page and diagnosis can restart beside it; only the ring and this loop stand between a packet in and a packet
+out. On the way down every stream is ended properly.
+"""
+
+from __future__ import annotations
+
+import os
+import select
+import signal
+import struct
+from collections.abc import Callable
+from ipaddress import ip_address
+from typing import Any
+
+from slotwatch import clock
+from slotwatch.bridge.output import Target
+from slotwatch.bridge.routes import Bridge, Outgoing, What
+from slotwatch.edge.ring import Ring
+from slotwatch.edge.serial_line import LineSender
+from slotwatch.edge.udp_out import Sender, discovery_universes
+from slotwatch.house.schema import House
+from slotwatch.wire.decode import decode
+
+REPORT_EVERY_NS = 250_000_000
+DISCOVERY_EVERY_NS = 10_000_000_000
+"""E131_UNIVERSE_DISCOVERY_INTERVAL, E1.31-2018 appendix A."""
+DISCOVERY_GROUP = "239.255.250.214"
+LONGEST_WAIT_MS = 200
+MAX_ROWS = 512
+"""Rows that are taken from the ring at once, so that one flood cannot delay what is due."""
+
+
+class Routing:
+    """The bridge with its sockets and lines. `step` does all that is to be done now."""
+
+    def __init__(self, house: House, ring: Ring, cid: bytes) -> None:
+        now_ns = clock.monotonic_ns()
+        self.bridge = Bridge(house, cid, now_ns)
+        self.targets = [output.target for output in self.bridge.outputs]
+        self.sender = Sender(
+            cid, f"slotwatch bridge {house.name}"[:60], house.listen.e131_port, house.listen.artnet_port
+        )
+        self.sender.open(self.targets, [network.interface for network in house.networks])
+        self.lines = {i: LineSender.open_later(t) for i, t in enumerate(self.targets) if t.serial is not None}
+        self.missed_rows = 0
+        self._ring = ring
+        self._tail = ring.head
+        self._discovery = discovery_packet(cid, self.sender.source_name, discovery_universes(self.targets))
+        self._discovery_ns = now_ns
+        self._unicast_discovery = sorted({t.address for t in self.targets if _is_e131_unicast(t)})
+        for line in self.lines.values():
+            line.start()
+
+    def step(self, now_ns: int) -> None:
+        """Read what arrived, let time pass, send what is due."""
+        self._read()
+        self.bridge.tick(now_ns)
+        for outgoing in self.bridge.take_output(clock.monotonic_ns()):
+            self._send(outgoing)
+        if self._discovery and now_ns - self._discovery_ns >= DISCOVERY_EVERY_NS:
+            self._discovery_ns = now_ns
+            self._announce()
+
+    def wait_ms(self, now_ns: int) -> int:
+        """How long there is nothing to do if no packet comes."""
+        due_ns = self.bridge.next_deadline_ns()
+        if due_ns is None:
+            return LONGEST_WAIT_MS
+        return max(0, min(LONGEST_WAIT_MS, -((now_ns - due_ns) // 1_000_000)))
+
+    def status(self, now_ns: int) -> dict[str, Any]:
+        """Plain values for the judgement and the page."""
+        rows = list(self.bridge.status(now_ns))
+        for row in rows:
+            line = next((sender for sender in self.lines.values() if row["to"] == sender.text), None)
+            if line is not None:
+                row["line"] = line.status()
+        return {"routes": rows, "sent": self.sender.sent, "failures": dict(self.sender.failures)}
+
+    def close(self, now_ns: int) -> None:
+        """End every stream and let go of sockets and ports."""
+        for outgoing in self.bridge.stop(now_ns):
+            self._send(outgoing)
+        for line in self.lines.values():
+            line.close()
+        self.sender.close()
+
+    def _read(self) -> None:
+        head = self._ring.head
+        if head - self._tail > self._ring.rows // 2:
+            # Levels this old are not worth sending; the newest frame of each universe follows at once.
+            self.missed_rows += head - self._tail - MAX_ROWS
+            self._tail = head - MAX_ROWS
+        while self._tail < head:
+            end = min(head, self._tail + MAX_ROWS)
+            for batch in self._ring.read(self._tail, end):
+                self.bridge.ingest(batch, decode(batch))
+            self._tail = end
+
+    def _send(self, outgoing: Outgoing) -> None:
+        line = self.lines.get(outgoing.output)
+        if line is None:
+            self.sender.send(outgoing)
+        elif outgoing.what is What.LEVELS:
+            line.show(outgoing.values)
+        elif outgoing.what is What.TERMINATED:
+            line.silence()
+
+    def _announce(self) -> None:
+        for sock in self.sender.multicast_sockets():
+            self.sender.send_raw(sock, self._discovery, (DISCOVERY_GROUP, self.sender.e131_port))
+            for address in self._unicast_discovery:
+                self.sender.send_raw(sock, self._discovery, (str(address), self.sender.e131_port))
+
+
+def discovery_packet(cid: bytes, name: str, universes: list[int]) -> bytes:
+    """One discovery page (E1.31-2018 4.3 and 8); empty where nothing is sent by E1.31. At most 512 universes."""
+    if not universes:
+        return b""
+    listed = struct.pack(f">{len(universes[:512])}H", *universes[:512])
+    layer = struct.pack(">HIBB", 0x7000 | (8 + len(listed)), 1, 0, 0) + listed
+    frame = struct.pack(">HI64s4x", 0x7000 | (74 + len(layer)), 2, name.encode()[:63]) + layer
+    root = struct.pack(">HI16s", 0x7000 | (22 + len(frame)), 8, cid) + frame
+    return struct.pack(">HH12s", 0x10, 0, b"ASC-E1.17\0\0\0") + root
+
+
+def run_routes(
+    house: House, ring: Ring, wake_fd: int, lifeline_fd: int, report: Callable[[dict[str, Any]], None], cid: bytes
+) -> None:
+    """Route until the lifeline closes or SIGTERM comes. `wake_fd` becomes readable when rows arrived."""
+    routing = Routing(house, ring, cid)
+    running = True
+
+    def stop(_signal: int, _frame: object) -> None:
+        nonlocal running
+        running = False
+
+    signal.signal(signal.SIGTERM, stop)
+    poll = select.poll()
+    poll.register(wake_fd, select.POLLIN)
+    poll.register(lifeline_fd, select.POLLIN | select.POLLHUP)
+    reported_ns = 0
+    try:
+        while running:
+            now_ns = clock.monotonic_ns()
+            routing.step(now_ns)
+            if now_ns - reported_ns >= REPORT_EVERY_NS:
+                reported_ns = now_ns
+                report(routing.status(now_ns))
+            for fd, _events in poll.poll(routing.wait_ms(clock.monotonic_ns())):
+                if fd == wake_fd:
+                    os.read(wake_fd, 8)
+                elif not os.read(lifeline_fd, 1):
+                    running = False
+    finally:
+        routing.close(clock.monotonic_ns())
+
+
+def _is_e131_unicast(target: Target) -> bool:
+    if target.universe is None or target.address is None or target.universe.protocol.word != "e131":
+        return False
+    return ip_address(target.address).version == 4
