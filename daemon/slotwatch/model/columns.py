@@ -14,7 +14,13 @@ STREAM: tuple[tuple[str, str], ...] = (
     ("network", "<u2"),
     ("protocol", "u1"),
     ("number", "<u2"),  # universe number on the wire
+    ("generation", "<u4"),  # rises when an evicted row is used for another stream
+    ("live", "?"),  # frames arrive: not silent over its timeout, not terminated, not preview only
+    ("timeout_ns", "<i8"),  # loss timeout of its universe
     # --- when
+    ("since_ns", "<i8"),  # first frame since it was last lost or terminated: who has been there longest
+    ("last_arrival_ns", "<i8"),  # last frame that arrived, even if its sequence number made it discarded
+    ("last_wrong_group_ns", "<i8"),  # last packet sent to another universe's group
     ("first_frame_ns", "<i8"),
     ("last_frame_ns", "<i8"),  # last accepted live frame: start code 0, not preview, terminated or discarded
     ("prev_frame_ns", "<i8"),
@@ -42,6 +48,8 @@ STREAM: tuple[tuple[str, str], ...] = (
     ("preview", "<u8"),
     ("terminated", "<u8"),
     ("changes", "<u8"),
+    ("late", "<u8"),  # of the discarded: came after a younger one, so was not lost
+    ("max_step", "u1"),  # largest change of any slot in the newest frame
     # --- sequence habits over the last 10 s
     ("sequence_measurable", "?"),  # false: Art-Net 0, or stuck, or unusable
     ("sequence_stuck", "?"),  # E1.31: same number in every one of the last 10 or more packets
@@ -73,6 +81,9 @@ UNIVERSE: tuple[tuple[str, str], ...] = (
     ("protocol", "u1"),
     ("number", "<u2"),
     ("declared", "<i4"),  # index into House.universes, -1
+    ("generation", "<u4"),  # rises when a forgotten row is used for another universe
+    ("streams", "<u2"),  # rows of the stream table that belong to it, live or not
+    ("last_arrival_ns", "<i8"),  # like the stream's: a frame arrived, even if discarded by its sequence
     ("expected", "?"),
     ("loss_timeout_ns", "<i8"),
     ("min_refresh_hz", "<f4"),
@@ -89,4 +100,6 @@ UNIVERSE: tuple[tuple[str, str], ...] = (
 )
 
 MAX_SOURCES = 4096
+MAX_STREAMS = 8192
+"""A main and a backup on each of the 4,034 universes that a full gigabit carries at 44 Hz."""
 MAX_SOURCES_PER_UNIVERSE = 64
