@@ -59,3 +59,30 @@ class Fields:
 OPTION_PREVIEW = 0x80
 OPTION_TERMINATED = 0x40
 OPTION_FORCE_SYNC = 0x20
+
+
+def empty(rows: int) -> Fields:
+    """Make columns of zeros, which say OK and NONE: a decoder fills in what it finds."""
+    return Fields(
+        status=np.zeros(rows, np.uint8),
+        kind=np.zeros(rows, np.uint8),
+        odd=np.zeros(rows, np.uint16),
+        universe=np.zeros(rows, np.uint16),
+        priority=np.zeros(rows, np.uint8),
+        sequence=np.zeros(rows, np.uint8),
+        options=np.zeros(rows, np.uint8),
+        start_code=np.zeros(rows, np.uint8),
+        sync_address=np.zeros(rows, np.uint16),
+        slots=np.zeros(rows, np.uint16),
+        first_slot=np.zeros(rows, np.uint16),
+        source_id=np.zeros((rows, 16), np.uint8),
+    )
+
+
+def scatter(into: Fields, rows: NDArray[np.intp], part: Fields) -> None:
+    """Write the rows of a part back to their places in the whole."""
+    for name in COLUMNS:
+        getattr(into, name)[rows] = getattr(part, name)
+
+
+COLUMNS: tuple[str, ...] = tuple(Fields.__slots__)

@@ -61,6 +61,8 @@ class Odd(IntFlag):
     SYNC_ADDRESS_RESERVED = 1 << 11
     RESERVED_GROUP = 1 << 12
     """Sent to 239.255.255.0/24, which E1.31 9.1.1 forbids."""
+    DISCOVERY_PAGES = 1 << 13
+    """A discovery page whose number is beyond the last page."""
 
     @property
     def words(self) -> list[str]:
