@@ -181,7 +181,9 @@ def test_slot_priority_is_sent_only_where_asked_for() -> None:
         stage.run(100)
     assert not [f for _, f in plain.sent if f.what is What.SLOT_PRIORITY]
     claims = next(f for _, f in asked.sent if f.what is What.SLOT_PRIORITY)
-    assert claims.values[:3] == bytes([50, 50, 0]), "the route's own priority where a source claims the slot"
+    assert claims.values == bytes([50]) * 512, (
+        "the route's own priority, not the desk's, where a source claims the slot"
+    )
 
 
 def test_own_packets_on_the_input_stop_the_route() -> None:

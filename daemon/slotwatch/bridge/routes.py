@@ -217,7 +217,10 @@ class Bridge:
     def _send_claims(self, index: int, output: Output, now_ns: int) -> None:
         fresh = output.claims != output.claims_sent or now_ns - output.claims_ns >= CLAIMS_KEEP_ALIVE_NS
         if fresh:
-            self._out.append(Outgoing(index, What.SLOT_PRIORITY, output.claims, output.priority))
+            # Never the input's own priorities: the bridge stays under the desk wherever it speaks.
+            own = max(output.priority, 1)
+            values = bytes(own if claim else 0 for claim in output.claims)
+            self._out.append(Outgoing(index, What.SLOT_PRIORITY, values, output.priority))
             output.claims_sent, output.claims_ns = output.claims, now_ns
 
     def _end(self, index: int, output: Output) -> None:
