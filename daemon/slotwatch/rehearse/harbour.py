@@ -6,7 +6,10 @@ slots stay at 0, movers move in 16 bits, and what faces the audience never flash
 
 from __future__ import annotations
 
+import heapq
+import itertools
 import math
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +17,9 @@ from numpy.typing import NDArray
 
 from slotwatch.house.schema import DeclaredSource, Fixture, House
 from slotwatch.rehearse.chance import Chance
-from slotwatch.rehearse.desk import FOREVER, ArtDesk, Desk, Output
+from slotwatch.rehearse.desk import FOREVER, SECOND_NS, ArtDesk, Desk, Output
+from slotwatch.rehearse.packets import Sent
+from slotwatch.rehearse.stage import Item
 from slotwatch.wire.universe import Protocol, UniverseId
 
 Levels = NDArray[np.float64]
@@ -74,8 +79,7 @@ def _part(fixtures: list[Fixture], seed: int, moves: tuple[bool, ...]) -> _Part:
         for role, slot in zip(fixture.slots, range(fixture.address - 1, fixture.last_slot), strict=True):
             keep[slot] = role == "non-dim"
     cues[-1, ~keep] = 0
-    as_index = (np.array(values, np.intp) for values in (waved, coarse, fine))
-    return _Part(cues, *as_index, moves)
+    return _Part(cues, np.array(waved, np.intp), np.array(coarse, np.intp), np.array(fine, np.intp), moves)
 
 
 def _levels(part: _Part, t_s: float) -> bytes:
@@ -84,14 +88,14 @@ def _levels(part: _Part, t_s: float) -> bytes:
     cue = number % CUES
     before, after = part.cues[(cue - 1) % CUES], part.cues[cue]
     share = min(inside_s / FADE_S, 1.0)
-    # 25 frames a second of a fade are computed, so that a resting look is exactly equal from frame to frame.
     levels = np.append(after if share >= 1.0 else before + (after - before) * share, 0.0)
     if part.moves[cue]:
         levels[part.waved] = 128 + 100 * np.sin(t_s * 1.1 + part.waved * 0.21)
         turned = levels[part.coarse] + 24 * math.sin(2 * math.pi * inside_s / CUE_S) * share
         levels[part.fine] = np.floor((turned - np.floor(turned)) * 256)
         levels[part.coarse] = turned
-    return np.clip(np.floor(levels[:512]), 0, 255).astype(np.uint8).tobytes()
+    frame: bytes = np.clip(np.floor(levels[:512]), 0, 255).astype(np.uint8).tobytes()
+    return frame
 
 
 def _outputs(house: House, protocol: Protocol, name: str, priority: int = 100) -> tuple[Output, ...]:
@@ -148,3 +152,39 @@ def media_server(house: House) -> ArtDesk:
     source = _declared(house, name)
     outputs = _outputs(house, Protocol.ARTNET, name)
     return ArtDesk("Media", source.address or "127.0.0.30", outputs, port=house.listen.artnet_port)
+
+
+HEALTHY_S = 60.0
+DEAD_S = 12.0
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What a rehearsal says to who watches it, at its place in time."""
+
+    t_ns: int
+    text: str
+
+
+def demo_show(house: House) -> Iterator[Item | Told]:
+    """The show of the demo: a healthy minute, then the main desk dies for 12 s and comes back, for ever."""
+    series: tuple[Iterable[Item | Told], ...] = (
+        _told(),
+        _main_desk_that_dies(house),
+        backup_desk(house).sends(),
+        media_server(house).sends(),
+    )
+    return heapq.merge(*series, key=lambda item: item.t_ns)
+
+
+def _told() -> Iterator[Told]:
+    for turn in itertools.count(1):
+        back_s = turn * (HEALTHY_S + DEAD_S)
+        yield Told(round((back_s - DEAD_S) * SECOND_NS), "rehearsed fault: the main desk loses its power")
+        yield Told(round(back_s * SECOND_NS), "rehearsed fault over: the main desk is back")
+
+
+def _main_desk_that_dies(house: House) -> Iterator[Sent]:
+    for turn in itertools.count():
+        start_s = turn * (HEALTHY_S + DEAD_S)
+        yield from main_desk(house, start_s, start_s + HEALTHY_S).sends()

@@ -1,0 +1,65 @@
+"""What a scenario is: packets with a known truth, and the house it is played to."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+
+from slotwatch.rehearse.stage import Item
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """What a listener may and must say of a scenario. With no rule: nothing louder than a note."""
+
+    rule: str = ""
+    due_s: float = 0.0
+    """When the rule's own time is over: the incident opens no later than 0.1 s after."""
+    universes: tuple[str, ...] = ()
+    """Empty: not checked (a rule that is about the whole network)."""
+    cause: str = ""
+    """Empty: not checked (rules without causes)."""
+    severity: str = "warning"
+    """The loudest it may be; the incident must be exactly this loud in the scenario's phase."""
+    confidence: str = "certain"
+    """The most that may be claimed from this vantage."""
+    began_s: float = 0.0
+    """Nothing may be said before this."""
+    also: tuple[str, ...] = ()
+    """Rules that may stand beside it, since they are true as well."""
+    instead: tuple[str, ...] = ()
+    """Rules that are as good an answer."""
+    causes: tuple[str, ...] = ()
+    """Causes that are as good an answer."""
+    explains: tuple[str, ...] = ()
+    """Rules that must not be raised beside it, since it explains them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Paper:
+    """A house as its files: the house file's text, and the files beside it."""
+
+    toml: str
+    files: tuple[tuple[str, str], ...] = ()
+    """(name, text): patch and circuits."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    name: str
+    fault: str
+    """`F02`, or empty: a healthy show that looks suspicious."""
+    title: str
+    """One line, as `rehearse --list` prints it."""
+    items: Callable[[], Iterator[Item]]
+    """Makes the packets and observations, in order of time, from 0."""
+    seconds: float
+    """How long it is watched."""
+    paper: Paper
+    truth: Truth = field(default_factory=Truth)
+    live: bool = True
+    """False: its evidence is no packet (a link, a drop, a group, a second network), so that it cannot be sent."""
+
+    @property
+    def is_healthy(self) -> bool:
+        return not self.truth.rule
