@@ -77,6 +77,26 @@ class Ring:
         """Rows ever written."""
         return int(self.header["head"][0])
 
+    @property
+    def wall_offset_ns(self) -> int:
+        """Wall clock minus monotonic clock at intake's last turn."""
+        return int(self.header["wall_offset_ns"][0])
+
+    @property
+    def kernel_drops(self) -> int:
+        """Packets that socket buffers could not hold, since the program started."""
+        return int(self.header["kernel_drops"][0])
+
+    @property
+    def heartbeat_ns(self) -> int:
+        """Monotonic time of intake's last turn; 0 before its first."""
+        return int(self.header["heartbeat_ns"][0])
+
+    @property
+    def generation(self) -> int:
+        """How many intake processes have written here."""
+        return int(self.header["intake_generation"][0])
+
     def oldest(self) -> int:
         """First row number that is surely intact."""
         return max(0, self.head - self.rows + GUARD_ROWS)
@@ -87,7 +107,7 @@ class Ring:
 
     def read(self, first: int, end: int) -> Iterator[Batch]:
         """Yield the rows [first, end) as one batch, or two where the ring wraps. Views, no copies."""
-        offset = int(self.header["wall_offset_ns"][0])
+        offset = self.wall_offset_ns
         while first < end:
             start = first % self.rows
             count = min(end - first, self.rows - start)
@@ -98,6 +118,46 @@ class Ring:
                 **{name: column[part] for name, column in self.columns.items()},
             )
             first += count
+
+
+class RingWriter:
+    """The one writer. `place` hands out rows, the caller fills them, `publish` makes them visible.
+
+    A new writer (intake restarted) goes on where the last one stopped: readers see one unbroken count.
+    """
+
+    def __init__(self, fd: int, rows: int) -> None:
+        self.ring = Ring(fd, rows, writable=True)
+        self.header = self.ring.header
+        self.header["intake_generation"] += 1
+        self._head = self.ring.head
+        self._drops_before = self.ring.kernel_drops
+
+    def place(self) -> tuple[int, int]:
+        """First row index to fill and how many follow it without a wrap, at most GUARD_ROWS."""
+        start = self._head % self.ring.rows
+        return start, min(GUARD_ROWS, self.ring.rows - start)
+
+    def publish(self, count: int) -> None:
+        """Make `count` rows from `place` on visible. They must be whole."""
+        self._head += count
+        self.header["head"][0] = self._head
+
+    def turn(self, now_ns: int, wall_offset_ns: int, kernel_drops: int) -> None:
+        """Say that intake lives. `kernel_drops` counts since this writer was made."""
+        self.header["wall_offset_ns"][0] = wall_offset_ns
+        self.header["kernel_drops"][0] = self._drops_before + kernel_drops
+        self.header["heartbeat_ns"][0] = now_ns
+
+    def put(self, payload: bytes, **values: Any) -> None:
+        """Write one row whole: frames of lines, tests. `values` are columns by name."""
+        start, _ = self.place()
+        kept = payload[:ROW_BYTES]
+        self.ring.data[start, : len(kept)] = np.frombuffer(kept, np.uint8)
+        for name, column in self.ring.columns.items():
+            column[start] = values.get(name, 0)
+        self.ring.columns["length"][start] = len(kept)
+        self.publish(1)
 
 
 def create_memory(rows: int) -> int:

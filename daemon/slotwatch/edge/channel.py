@@ -1,0 +1,148 @@
+"""Messages between this program's own processes: JSON over SOCK_SEQPACKET pairs that the parent made.
+
+Both ends of a pair stay open in the parent, so that a restarted process goes on with the pair of its
+predecessor and the other side notices nothing but a late answer. A message longer than a packet goes in parts:
+each packet is an 8-octet message number, one octet that is 1 on the last part, and text.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import itertools
+import json
+import os
+import socket
+import struct
+from collections.abc import Callable
+from typing import Any
+
+PART_BYTES = 60_000
+"""Well under the smallest send buffer of a socket pair (212,992 octets)."""
+ANSWER_WITHIN_S = 5.0
+MOST_PARTS = 4096
+"""A message may be 240 MB; what is longer is a fault of ours."""
+
+_HEAD = struct.Struct("<QB")
+Message = dict[str, Any]
+
+
+def pair() -> tuple[socket.socket, socket.socket]:
+    """Two connected ends, to be inherited by descriptor."""
+    ends = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+    for end in ends:
+        end.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 1024 * 1024)
+        end.setblocking(False)
+    return ends
+
+
+class Channel:
+    """One end, for a loop of its own: `receive` takes what waits, `send` never blocks."""
+
+    def __init__(self, fd: int) -> None:
+        self._sock = socket.socket(fileno=fd)
+        self._sock.setblocking(False)
+        self._numbers = itertools.count(int.from_bytes(os.urandom(4), "little") << 32)
+        self._parts: dict[int, list[bytes]] = {}
+        self._waiting: list[bytes] = []
+        self.closed = False
+
+    def fileno(self) -> int:
+        return self._sock.fileno()
+
+    def close(self) -> None:
+        self._sock.close()
+
+    def send(self, message: Message) -> None:
+        """Send, or keep what does not fit now until the next `send` or `flush`."""
+        text = json.dumps(message, separators=(",", ":")).encode()
+        number = next(self._numbers)
+        parts = [text[i : i + PART_BYTES] for i in range(0, len(text), PART_BYTES)]
+        for place, part in enumerate(parts):
+            self._waiting.append(_HEAD.pack(number, place + 1 == len(parts)) + part)
+        if len(self._waiting) > MOST_PARTS:
+            del self._waiting[:-MOST_PARTS]  # nobody reads: the oldest is of no use any more
+        self.flush()
+
+    def flush(self) -> bool:
+        """Send what waits; True once nothing does."""
+        while self._waiting:
+            try:
+                self._sock.send(self._waiting[0])
+            except BlockingIOError:
+                return False
+            except OSError:
+                self.closed = True
+                self._waiting.clear()
+                return True
+            self._waiting.pop(0)
+        return True
+
+    def receive(self) -> list[Message]:
+        """Messages that are whole. `closed` becomes true when the other side is gone."""
+        found: list[Message] = []
+        while True:
+            try:
+                packet = self._sock.recv(PART_BYTES + _HEAD.size)
+            except BlockingIOError:
+                return found
+            except OSError:
+                packet = b""
+            if not packet:
+                self.closed = True
+                return found
+            number, last = _HEAD.unpack_from(packet)
+            self._parts.setdefault(number, []).append(packet[_HEAD.size :])
+            if last:
+                found.append(json.loads(b"".join(self._parts.pop(number))))
+            elif len(self._parts) > 8:
+                self._parts.pop(next(iter(self._parts)))  # its sender died between two parts
+
+
+class Asker:
+    """The asking side in an asyncio process: `ask` sends a request and waits for its answer."""
+
+    def __init__(self, channel: Channel, on_other: Callable[[Message], None] | None = None) -> None:
+        self.channel = channel
+        self._on_other = on_other
+        self._ids = itertools.count(int.from_bytes(os.urandom(5), "little"))
+        self._open: dict[int, asyncio.Future[Message]] = {}
+        asyncio.get_running_loop().add_reader(channel.fileno(), self._readable)
+
+    def close(self) -> None:
+        asyncio.get_running_loop().remove_reader(self.channel.fileno())
+
+    async def ask(self, name: str, arguments: dict[str, Any]) -> dict[str, Any]:
+        """Order something and return what was answered. ValueError with the sentence if it was refused."""
+        number = next(self._ids)
+        future = self._open[number] = asyncio.get_running_loop().create_future()
+        try:
+            self.channel.send({"id": number, "do": name, **({"with": arguments} if arguments else {})})
+            answer = await asyncio.wait_for(future, ANSWER_WITHIN_S)
+        except TimeoutError:
+            raise ValueError("the judging process does not answer; it is being restarted, try again") from None
+        finally:
+            self._open.pop(number, None)
+        if "error" in answer:
+            raise ValueError(str(answer["error"]))
+        ok = answer.get("ok")
+        return ok if isinstance(ok, dict) else {}
+
+    def _readable(self) -> None:
+        for message in self.channel.receive():
+            future = self._open.get(message.get("id", -1))
+            if future is not None and not future.done():
+                future.set_result(message)
+            elif "do" in message and self._on_other is not None:
+                self._on_other(message)
+        if self.channel.closed:
+            asyncio.get_running_loop().remove_reader(self.channel.fileno())
+            if self._on_other is not None:
+                self._on_other({"do": "closed"})
+
+
+def answer(channel: Channel, message: Message, run: Callable[[str, dict[str, Any]], dict[str, Any]]) -> None:
+    """Run one request and send its answer. A ValueError's sentence becomes the error."""
+    try:
+        channel.send({"id": message.get("id"), "ok": run(str(message["do"]), message.get("with", {}))})
+    except ValueError as error:
+        channel.send({"id": message.get("id"), "error": str(error)})

@@ -1,0 +1,259 @@
+"""Intake: the process that does nothing but empty the sockets into the ring and hold what they need.
+
+Packets are let gather: at a low rate 20 ms, since waking for each costs more than reading it; at a high rate
+until about half a batch is there; never longer than half the receive buffer takes to fill at a full gigabit;
+and not at all while a route waits for them. Kernel stamps lose nothing by it.
+"""
+
+from __future__ import annotations
+
+import os
+import select
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from slotwatch import clock
+from slotwatch.edge.channel import Channel, Message
+from slotwatch.edge.interfaces import InterfaceWatch
+from slotwatch.edge.joins import MOST_SYNC_GROUPS, Joins, wanted_universes
+from slotwatch.edge.line_tap import LineTap
+from slotwatch.edge.ring import GUARD_ROWS, RingWriter
+from slotwatch.edge.udp_in import Arrivals, DataSocket, Networks
+from slotwatch.house.schema import House, Listen
+from slotwatch.wire.observation import JoinSeen, LinkSeen
+from slotwatch.wire.universe import Protocol
+
+LONGEST_GATHER_S = 0.020
+SHORTEST_GATHER_S = 0.002
+GATHERED_PACKETS = GUARD_ROWS // 2
+FULL_GIGABIT_HZ = 177_500
+"""Full packets (638 octets of UDP payload) that a gigabit carries in a second."""
+TURN_AT_LEAST_S = 0.1
+"""Intake says that it lives at least this often."""
+MOST_PER_SOCKET = 16 * GUARD_ROWS
+"""Packets read from one socket before the others have their turn."""
+STEP_NS = 1_000_000
+"""A wall clock that moved this much between two turns was stepped, not steered (500 ppm of 20 ms is 10 us)."""
+REFRESH_S = 10.0
+"""Links and joins are looked at this often even without news, for what netlink did not tell."""
+
+
+class Intake:
+    """Sockets, memberships and lines of a house, read into the ring."""
+
+    def __init__(self, house: House, writer: RingWriter, bells: list[int], observations: Channel) -> None:
+        """EdgeError where a port is taken or an interface is missing. `bells`: an eventfd for each waiting reader."""
+        self.house = house
+        self.writer = writer
+        self.watch = InterfaceWatch(house)
+        self.watch.require_all()
+        self.sockets = _open_sockets(house.listen)
+        self.joins = Joins()
+        self.networks = Networks(self.watch.networks_by_index())
+        self.taps = _start_taps(house)
+        self._bells = bells
+        self._channel = observations
+        self._arrivals = Arrivals()
+        self._sync_groups: dict[int, list[int]] = {}
+        self._closed_drops = 0
+        self._rate_hz = 0.0
+        self._turned_s = 0.0
+        self._refreshed_s = 0.0
+        self._poll = select.epoll()
+        self._data_fds: set[int] = set()
+        self._register()
+        self._joined()
+
+    def close(self) -> None:
+        for sock in self.sockets:
+            sock.close()
+        for tap in self.taps:
+            tap.close()
+        self.joins.close()
+        self.watch.close()
+        self._poll.close()
+
+    def take_house(self, house: House) -> None:
+        """Listen as another house says. Sockets whose port stays, and memberships that stay, are not touched."""
+        before, self.house = self.house, house
+        if _ports(before.listen) != _ports(house.listen):
+            # The ports that go are closed first: the new house may want to swap two of them.
+            keep = [s for s in self.sockets if (s.protocol, s.port, s.v6) in _ports(house.listen)]
+            for sock in [s for s in self.sockets if s not in keep]:
+                self._poll.unregister(sock.fd)
+                self._closed_drops += sock.drops()
+                sock.close()
+            self.sockets = keep
+            self.sockets = [*keep, *_open_sockets(house.listen, {(s.protocol, s.port, s.v6) for s in keep})]
+            self._register()
+        if before.lines != house.lines:
+            for tap in self.taps:
+                tap.close()
+            self.taps = _start_taps(house)
+        self.watch.take_house(house)
+        self._sync_groups.clear()
+        self._changed()
+
+    def run(self, lifeline: Channel, handle: Callable[[Message], bool]) -> None:
+        """Read until `handle(message)` of the parent's messages says False, or the lifeline is closed."""
+        for fd in (lifeline.fileno(), self._channel.fileno(), self.watch.fd):
+            self._poll.register(fd, select.EPOLLIN)
+        waiting = False
+        while True:
+            # Lines have no descriptor here: their threads queue frames, which are looked for as often as we gather.
+            rest_s = LONGEST_GATHER_S if self.taps else TURN_AT_LEAST_S
+            ready = {fd for fd, _ in self._poll.poll(0 if waiting else rest_s)}
+            if lifeline.fileno() in ready and (not all(map(handle, lifeline.receive())) or lifeline.closed):
+                return
+            if self.watch.fd in ready and self.watch.read():
+                self._changed()
+            if self._channel.fileno() in ready:
+                for message in self._channel.receive():
+                    self._asked(message)
+            if ready & self._data_fds or waiting:
+                self._gather()
+            waiting = self.turn() > 0
+
+    def turn(self) -> int:
+        """Empty every socket and line once; returns how many rows were written."""
+        self._arrivals.turn()
+        count = 0
+        for sock in self.sockets:
+            count += sock.drain(self.writer, self._arrivals, self.networks, MOST_PER_SOCKET)
+        for tap in self.taps:
+            count += self._take_line(tap)
+        drops = self._closed_drops + sum(sock.drops() for sock in self.sockets)
+        self.writer.turn(clock.monotonic_ns(), self._arrivals.wall_offset_ns, drops)
+        if count:
+            for bell in self._bells:
+                os.eventfd_write(bell, 1)
+        self._measure(count)
+        return count
+
+    def state(self) -> list[dict[str, Any]]:
+        """Everything observed as it stands now: for a judging process that has just started."""
+        now_ns = clock.monotonic_ns()
+        return _observed([*self.watch.links(now_ns), *self.joins.told(now_ns)])
+
+    def _gather(self) -> None:
+        pause_s = self.gather_s()
+        if pause_s > 0:
+            time.sleep(pause_s)
+
+    def gather_s(self) -> float:
+        """How long packets may gather now."""
+        if self.house.routes:
+            return 0.0
+        longest_s = min((s.holds_packets() / FULL_GIGABIT_HZ / 2 for s in self.sockets), default=LONGEST_GATHER_S)
+        wanted_s = GATHERED_PACKETS / max(self._rate_hz, 1.0)
+        return min(longest_s, max(SHORTEST_GATHER_S, min(LONGEST_GATHER_S, wanted_s)))
+
+    def _measure(self, count: int) -> None:
+        now_s = time.monotonic()
+        elapsed_s = max(now_s - self._turned_s, 1e-4)
+        self._turned_s = now_s
+        # Up at once, so that a burst after a rest does not wait 20 ms twice; down slowly.
+        self._rate_hz = max(count / elapsed_s, 0.8 * self._rate_hz)
+        if now_s - self._refreshed_s > REFRESH_S:
+            self._refreshed_s = now_s
+            self._joined()
+            self._send_health()
+
+    def _changed(self) -> None:
+        """Interfaces or the house changed: networks, memberships and judging follow."""
+        self.networks.by_index = self.watch.networks_by_index()
+        self._send(_observed(self.watch.links(clock.monotonic_ns())))
+        self._joined()
+
+    def _joined(self) -> None:
+        wanted = wanted_universes(self.house)
+        for network, addresses in self._sync_groups.items():
+            if self.house.listen.join != "none":
+                wanted.setdefault(network, set()).update(addresses)
+        news = self.joins.update(wanted, self.watch, clock.monotonic_ns())
+        self._send(_observed(news))
+
+    def _asked(self, message: dict[str, Any]) -> None:
+        """What judging wants: the state afresh, or groups of synchronization addresses that streams name."""
+        if message.get("do") == "state":
+            self._send([{"is": "restart"}, *self.state()])
+            self._send_health()
+        elif message.get("do") == "sync":
+            groups = {int(n): list(a)[:MOST_SYNC_GROUPS] for n, a in message.get("groups", {}).items()}
+            if groups != self._sync_groups:
+                self._sync_groups = groups
+                self._joined()
+
+    def _send_health(self) -> None:
+        buffers = {f"{s.protocol.word}{' IPv6' if s.v6 else ''}": s.buffer_bytes for s in self.sockets}
+        lines = [{"number": t.number, "path": t.path, "open": t.is_open, "trouble": t.trouble} for t in self.taps]
+        health = {"receive_buffer_bytes": buffers, "joins": self.joins.held(), "lines": lines}
+        self._send([{"is": "health", "health": health}])
+
+    def _send(self, observed: list[dict[str, Any]]) -> None:
+        if observed:
+            self._channel.send({"do": "observed", "observed": observed})
+
+    def _take_line(self, tap: LineTap) -> int:
+        frames = tap.take()
+        for frame in frames:
+            self.writer.put(
+                frame.data,
+                t_ns=frame.t_ns,
+                network=NO_NETWORK_OF_A_LINE,
+                protocol=Protocol.LINE,
+                src_port=tap.number,
+            )
+        return len(frames)
+
+    def _register(self) -> None:
+        for sock in self.sockets:
+            if sock.fd not in self._data_fds:
+                self._poll.register(sock.fd, select.EPOLLIN)
+        self._data_fds = {sock.fd for sock in self.sockets}
+
+
+NO_NETWORK_OF_A_LINE = 0
+"""A line is heard at this computer, not on a network; it is judged with the first one."""
+
+
+def _ports(listen: Listen) -> list[tuple[Protocol, int, bool]]:
+    """Protocol, port and family of every data socket. Art-Net is IPv4 only."""
+    found = []
+    if Protocol.E131 in listen.protocols:
+        found += [(Protocol.E131, listen.e131_port, False), (Protocol.E131, listen.e131_port, True)]
+    if Protocol.ARTNET in listen.protocols:
+        found.append((Protocol.ARTNET, listen.artnet_port, False))
+    return found
+
+
+def _open_sockets(listen: Listen, but: Iterable[tuple[Protocol, int, bool]] = ()) -> list[DataSocket]:
+    opened: list[DataSocket] = []
+    try:
+        for protocol, port, v6 in _ports(listen):
+            if (protocol, port, v6) not in but and not (v6 and not _has_ipv6()):
+                opened.append(DataSocket(protocol, port, v6))
+    except BaseException:
+        for sock in opened:
+            sock.close()
+        raise
+    return opened
+
+
+def _has_ipv6() -> bool:
+    return Path("/proc/net/if_inet6").exists()
+
+
+def _start_taps(house: House) -> list[LineTap]:
+    taps = [LineTap(line.port, line.number) for line in house.lines]
+    for tap in taps:
+        tap.start()
+    return taps
+
+
+def _observed(seen: Iterable[LinkSeen | JoinSeen]) -> list[dict[str, Any]]:
+    """Observations as JSON: the name of the class and its fields."""
+    return [{"is": type(one).__name__, **asdict(one)} for one in seen]

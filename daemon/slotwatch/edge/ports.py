@@ -1,0 +1,53 @@
+"""Who holds a port of this computer, as far as this user may know."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+
+def holders(protocol: str, port: int) -> list[str]:
+    """Names and process numbers (`olad 812`) of programs with this local port open; `protocol` is udp or tcp.
+
+    A program of another user is found only by root; then its owner's number stands in its place.
+    """
+    inodes = _inodes(protocol, port)
+    found = {inode: name for inode, name in _open_sockets().items() if inode in inodes}
+    unknown = {owner for inode, owner in inodes.items() if inode not in found}
+    return sorted(set(found.values())) + [f"a program of user {owner}" for owner in sorted(unknown)]
+
+
+def holder_sentence(protocol: str, port: int) -> str:
+    """` by NAME PID`, or nothing where it cannot be known."""
+    names = holders(protocol, port)
+    return f" by {', '.join(names)}" if names else ""
+
+
+def _inodes(protocol: str, port: int) -> dict[int, int]:
+    """Socket inode to user number of all sockets with this local port, both families."""
+    found: dict[int, int] = {}
+    for family in ("", "6"):
+        try:
+            lines = Path(f"/proc/net/{protocol}{family}").read_text().splitlines()[1:]
+        except OSError:
+            continue
+        for line in lines:
+            words = line.split()
+            listening = protocol == "udp" or words[3] == "0A"
+            if listening and int(words[1].rpartition(":")[2], 16) == port:
+                found[int(words[9])] = int(words[7])
+    return found
+
+
+def _open_sockets() -> dict[int, str]:
+    """Socket inode to `name pid` of every process whose descriptors may be read."""
+    found: dict[int, str] = {}
+    for process in Path("/proc").glob("[0-9]*"):
+        try:
+            links = [str(link.readlink()) for link in (process / "fd").iterdir()]
+            name = (process / "comm").read_text().strip()
+        except OSError:
+            continue
+        for link in links:
+            if link.startswith("socket:["):
+                found[int(link[8:-1])] = f"{name} {process.name}"
+    return found
