@@ -33,6 +33,8 @@ from slotwatch.wire.verdict import Mask, Verdicts, every, same, word16
 IDENTIFIER = b"Art-Net\0"
 VERSION = 14
 HEADER = 18
+_READ = 128
+"""Octets that are looked at; the names of a reply end at 108."""
 MOST_SLOTS = 512
 SHORTEST_REPLY = 198
 RDM_START_CODE = 0xCC
@@ -55,35 +57,62 @@ _KINDS[list(UNREAD)] = Kind.ART_OTHER
 _KINDS[[DMX, NZS]] = Kind.LEVELS, Kind.OTHER_START_CODE
 _KINDS[[SYNC, POLL, POLL_REPLY]] = Kind.ART_SYNC, Kind.ART_POLL, Kind.ART_POLL_REPLY
 
+_COLUMNS = np.dtype(
+    {
+        "names": ["identifier", "kind", "sequence", "physical", "address", "length"],
+        "formats": ["<u8", "<u4", "u1", "u1", "<u2", ">u2"],
+        "offsets": [0, 8, 12, 13, 14, 16],
+        "itemsize": HEADER,
+    }
+)
 _IDENTIFIER_WORD = np.uint64(int.from_bytes(IDENTIFIER, "little"))
 _DMX_WORD = np.uint32(int.from_bytes(b"\x00\x50\x00\x0e", "little"))
 
 
-def decode(data: NDArray[np.uint8], length: NDArray[np.int32], truncated: Mask | None = None) -> Fields:
-    """Decode N datagrams that arrived on Art-Net's port. data: (N, >=239) uint8."""
-    slots = data[:, 16:18].view(">u2")[:, 0].astype(np.int32)
-    port_address = data[:, 14:16].view("<u2")[:, 0].astype(np.uint16)
-    plain: Mask = data[:, 0:8].view("<u8")[:, 0] == _IDENTIFIER_WORD
-    plain &= data[:, 8:12].view("<u4")[:, 0] == _DMX_WORD
-    plain &= (slots - 2).view(np.uint32) <= 510
+def decode(
+    data: NDArray[np.uint8],
+    length: NDArray[np.int32],
+    truncated: Mask | None = None,
+    rows: NDArray[np.intp] | None = None,
+) -> Fields:
+    """Decode N datagrams that arrived on Art-Net's port.
+
+    data: (M, >=128) uint8, of which `rows` (N,) are meant, all of them if it is None; the other columns are
+    of those N rows.
+    """
+    columns = (data[:, :HEADER] if rows is None else data[rows, :HEADER]).view(_COLUMNS)[:, 0]
+    slots = columns["length"].astype(np.int32)
+    port_address = columns["address"].astype(np.uint16)
+    plain: Mask = columns["identifier"] == _IDENTIFIER_WORD
+    plain &= columns["kind"] == _DMX_WORD
+    plain &= (slots - 2).view(np.uint32) <= MOST_SLOTS - 2
     plain &= slots & 1 == 0
     plain &= length == slots + HEADER
     plain &= port_address < 0x8000
     if truncated is not None:
         plain &= ~truncated
-    rows = len(data)
-    found = fields.empty(rows)
-    found.kind[:] = Kind.LEVELS
-    found.universe[:] = port_address
-    found.priority[:] = 100
-    found.sequence[:] = data[:, 12]
-    found.slots[:] = slots
-    found.first_slot[:] = HEADER
-    found.source_id[:, 15] = data[:, 13]
+    count = len(length)
+    source_id = np.zeros((count, 16), np.uint8)
+    source_id[:, 15] = columns["physical"]
+    found = Fields(
+        status=np.zeros(count, np.uint8),
+        kind=np.full(count, Kind.LEVELS, np.uint8),
+        odd=np.zeros(count, np.uint16),
+        universe=port_address,
+        priority=np.full(count, 100, np.uint8),
+        sequence=columns["sequence"].copy(),
+        options=np.zeros(count, np.uint8),
+        start_code=np.zeros(count, np.uint8),
+        sync_address=np.zeros(count, np.uint16),
+        slots=slots.astype(np.uint16),
+        first_slot=np.full(count, HEADER, np.uint16),
+        source_id=source_id,
+    )
     if not plain.all():
         odd = np.flatnonzero(~plain)
         cut = np.zeros(len(odd), np.bool_) if truncated is None else truncated[odd]
-        fields.scatter(found, odd, _decode_carefully(data[odd, :256], length[odd], cut))
+        there = data[odd if rows is None else rows[odd], :_READ]
+        fields.scatter(found, odd, _decode_carefully(there, length[odd], cut))
     return found
 
 

@@ -33,20 +33,18 @@ def decode(batch: Batch) -> Fields:
 
 
 def _decode_one(batch: Batch, protocol: int, rows: NDArray[np.intp] | None) -> Fields:
-    data, length = batch.data, batch.length
-    truncated = (batch.flags & FLAG_TRUNCATED) != 0
-    dst, line = batch.dst, batch.src_port
+    length, flags, dst = batch.length, batch.flags, batch.dst
     if rows is not None:
-        # One copy of the rows of a protocol is cheaper than reading scattered rows once for every field.
-        data, length, truncated = data[rows], length[rows], truncated[rows]
-        dst, line = dst[rows], line[rows]
+        length, flags, dst = length[rows], flags[rows], dst[rows]
+    truncated = (flags & FLAG_TRUNCATED) != 0
     cut = truncated if truncated.any() else None
     if protocol == Protocol.E131:
-        return e131.decode(data, length, np.ascontiguousarray(dst), cut)
+        return e131.decode(batch.data, length, np.ascontiguousarray(dst), cut, rows)
     if protocol == Protocol.ARTNET:
-        return artnet.decode(data, length, cut)
+        return artnet.decode(batch.data, length, cut, rows)
     if protocol == Protocol.LINE:
-        return dmx512.decode(data, length, line)
+        line = batch.src_port if rows is None else batch.src_port[rows]
+        return dmx512.decode(batch.data[:, 0] if rows is None else batch.data[rows, 0], length, line)
     out = fields.empty(len(length))
     out.status[:] = Reject.NOT_THIS_PROTOCOL
     return out

@@ -36,13 +36,16 @@ def highest_refresh_hz(slots: int) -> float:
     return 1e6 / shortest_period_us(slots)
 
 
-def decode(data: NDArray[np.uint8], length: NDArray[np.int32], line: NDArray[np.uint16]) -> Fields:
-    """Decode N frames of lines. data: (N, >=513), start code first; line: (N,) number of each row's line."""
-    out = fields.empty(len(data))
+def decode(start_code: NDArray[np.uint8], length: NDArray[np.int32], line: NDArray[np.uint16]) -> Fields:
+    """Decode N frames of lines.
+
+    start_code: (N,) first octet of each row; length: (N,) octets with it; line: (N,) number of the row's line.
+    """
+    out = fields.empty(len(length))
     verdicts = Verdicts(out)
     verdicts.reject(length < 1, Reject.TOO_SHORT)
     verdicts.reject(length > MOST_SLOTS + 1, Reject.TOO_LONG)
-    out.start_code[:] = data[:, 0]
+    out.start_code[:] = start_code
     out.kind[:] = np.where(out.start_code == 0, Kind.LEVELS, Kind.OTHER_START_CODE)
     out.universe[:] = line
     out.priority[:] = 100

@@ -51,8 +51,18 @@ START_SLOT_PRIORITY = 0xDD
 _HEAD = 128
 
 
-def _template() -> tuple[tuple[int, int, int], ...]:
-    """Make (column, value, mask) of every 64-bit column that is fixed in a plain data packet."""
+_COLUMNS = np.dtype(
+    {
+        "names": ["root", "framing", "priority", "sync", "sequence", "options", "universe", "dmp", "count", "start"],
+        "formats": [">u2", ">u2", "u1", ">u2", "u1", "u1", ">u2", ">u2", ">u2", "u1"],
+        "offsets": [16, 38, 108, 109, 111, 112, 113, 115, 123, 125],
+        "itemsize": DATA_HEADER,
+    }
+)
+
+
+def _template() -> tuple[NDArray[np.uint64], NDArray[np.uint64]]:
+    """Make what the first 128 octets of a plain data packet hold, and the mask of what is fixed, as words."""
     value, mask = bytearray(_HEAD), bytearray(_HEAD)
     for offset, octets in (
         (0, b"\0\x10\0\0" + IDENTIFIER),
@@ -62,67 +72,67 @@ def _template() -> tuple[tuple[int, int, int], ...]:
     ):
         value[offset : offset + len(octets)] = octets
         mask[offset : offset + len(octets)] = b"\xff" * len(octets)
-    mask[107] = 0xFF  # the name's last octet ends it
+    mask[44:107] = b"\x80" * 63  # a name beyond ASCII may or may not be UTF-8
+    mask[107] = 0xFF  # its last octet ends it
     mask[112] = 0x1F  # option bits that stay zero
-    columns = range(0, _HEAD, 8)
-    return tuple(
-        (at // 8, int.from_bytes(value[at : at + 8], "little"), int.from_bytes(mask[at : at + 8], "little"))
-        for at in columns
-        if any(mask[at : at + 8])
-    )
+    return np.frombuffer(value, "<u8").reshape(-1, 1), np.frombuffer(mask, "<u8").reshape(-1, 1)
 
 
-_FIXED = tuple((c, np.uint64(v), np.uint64(m)) for c, v, m in _template())
-_HIGH_BITS = np.uint64(0x8080808080808080)
-_NAME_FIRST, _NAME_LAST = np.uint64(0x8080808000000000), np.uint64(0x0000000080808080)
+_FIXED, _MASK = _template()
 _ZERO, _MAPPED = np.uint64(0), np.uint64(0x00FFFFFFFFFF0000)
 _GROUP = np.uint64(int.from_bytes(bytes((0, 0, 0xFF, 0xFF, 239, 255, 255, 0)), "little"))
 
 
 def decode(
-    data: NDArray[np.uint8], length: NDArray[np.int32], dst: NDArray[np.uint8], truncated: Mask | None = None
+    data: NDArray[np.uint8],
+    length: NDArray[np.int32],
+    dst: NDArray[np.uint8],
+    truncated: Mask | None = None,
+    rows: NDArray[np.intp] | None = None,
 ) -> Fields:
-    """Decode N datagrams that arrived on E1.31's port. data: (N, >=1144) uint8; dst: (N, 16)."""
-    words = data[:, :_HEAD].view("<u8")
-    slots = data[:, 123:125].view(">u2")[:, 0].astype(np.int32)
+    """Decode N datagrams that arrived on E1.31's port.
+
+    data: (M, >=1144) uint8, of which `rows` (N,) are meant, all of them if it is None; the other columns are
+    of those N rows: length (N,), dst (N, 16), truncated (N,).
+    """
+    head = data[:, :_HEAD] if rows is None else data[rows, :_HEAD]
+    columns = head[:, :DATA_HEADER].view(_COLUMNS)[:, 0]
+    slots = columns["count"].astype(np.int32)
     slots -= 1
-    plain = _is_plain(data, words, length, slots)
+    cid = head[:, 22:38].copy()
+    halves = cid.view("<u8")
+    plain = _is_plain(head, columns, length, slots)
+    plain &= (halves[:, 0] | halves[:, 1]) != _ZERO
     plain &= ~_to_reserved_group(dst)
     if truncated is not None:
         plain &= ~truncated
-    found = _read_plain(data, slots)
-    plain &= found.source_id.view("<u8").any(axis=1)
+    found = _read_plain(columns, slots, cid)
     if not plain.all():
-        rows = np.flatnonzero(~plain)
-        cut = np.zeros(len(rows), np.bool_) if truncated is None else truncated[rows]
-        fields.scatter(found, rows, _decode_carefully(data[rows, :LONGEST], length[rows], dst[rows], cut))
+        odd = np.flatnonzero(~plain)
+        cut = np.zeros(len(odd), np.bool_) if truncated is None else truncated[odd]
+        there = data[odd if rows is None else rows[odd], :LONGEST]
+        fields.scatter(found, odd, _decode_carefully(there, length[odd], dst[odd], cut))
     return found
 
 
 def _is_plain(
-    data: NDArray[np.uint8], words: NDArray[np.uint64], length: NDArray[np.int32], slots: NDArray[np.int32]
+    head: NDArray[np.uint8], columns: NDArray[np.void], length: NDArray[np.int32], slots: NDArray[np.int32]
 ) -> Mask:
     """Say which rows are data packets without any oddity that this pass can see."""
-    wrong = np.zeros(len(data), np.uint64)
-    for column, value, mask in _FIXED:
-        part = words[:, column] ^ value
-        part &= mask
-        wrong |= part
-    name = words[:, 6] | words[:, 7]
-    for column in range(8, 13):
-        name |= words[:, column]
-    name &= _HIGH_BITS
-    wrong |= name
-    wrong |= words[:, 5] & _NAME_FIRST
-    wrong |= words[:, 13] & _NAME_LAST
-    plain: Mask = wrong == _ZERO
+    # Turned on its side, so that each step below runs along the rows and not sixteen words at a time.
+    words = np.ascontiguousarray(head.view("<u8").T)
+    words ^= _FIXED
+    words &= _MASK
+    plain: Mask = np.bitwise_or.reduce(words, axis=0) == _ZERO
     plain &= slots.view(np.uint32) <= 512
     plain &= length == slots + DATA_HEADER
-    for offset, least in ((16, 0x7000 + 110), (38, 0x7000 + 88), (115, 0x7000 + 11)):
-        plain &= data[:, offset : offset + 2].view(">u2")[:, 0] == slots + least
-    plain &= data[:, 108] <= 200
-    plain &= data[:, 113:115].view(">u2")[:, 0].astype(np.uint16) - np.uint16(1) < E131_LAST
-    plain &= data[:, 109:111].view(">u2")[:, 0] <= E131_LAST
+    # The three lengths count to the same end from three beginnings; flags 7 stand in their upper bits.
+    plain &= columns["root"] == slots + (0x7000 + 110)
+    plain &= columns["framing"] == slots + (0x7000 + 88)
+    plain &= columns["dmp"] == slots + (0x7000 + 11)
+    plain &= columns["priority"] <= 200
+    plain &= columns["universe"] - np.uint16(1) < E131_LAST
+    plain &= columns["sync"] <= E131_LAST
     return plain
 
 
@@ -135,23 +145,23 @@ def _to_reserved_group(dst: NDArray[np.uint8]) -> Mask:
     return there
 
 
-def _read_plain(data: NDArray[np.uint8], slots: NDArray[np.int32]) -> Fields:
+def _read_plain(columns: NDArray[np.void], slots: NDArray[np.int32], cid: NDArray[np.uint8]) -> Fields:
     """Copy every column as of a data packet; rows that are none are written anew by the caller."""
-    rows = len(data)
-    start_code = data[:, 125].copy()
+    rows = len(slots)
+    start_code = columns["start"].copy()
     return Fields(
         status=np.zeros(rows, np.uint8),
         kind=_kinds(start_code),
         odd=np.zeros(rows, np.uint16),
-        universe=data[:, 113:115].view(">u2")[:, 0].astype(np.uint16),
-        priority=data[:, 108].copy(),
-        sequence=data[:, 111].copy(),
-        options=data[:, 112].copy(),
+        universe=columns["universe"].astype(np.uint16),
+        priority=columns["priority"].copy(),
+        sequence=columns["sequence"].copy(),
+        options=columns["options"].copy(),
         start_code=start_code,
-        sync_address=data[:, 109:111].view(">u2")[:, 0].astype(np.uint16),
+        sync_address=columns["sync"].astype(np.uint16),
         slots=slots.astype(np.uint16),
         first_slot=np.full(rows, DATA_HEADER, np.uint16),
-        source_id=data[:, 22:38].copy(),
+        source_id=cid,
     )
 
 
