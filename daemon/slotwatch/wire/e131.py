@@ -120,7 +120,7 @@ def _is_plain(
 ) -> Mask:
     """Say which rows are data packets without any oddity that this pass can see."""
     # Turned on its side, so that each step below runs along the rows and not sixteen words at a time.
-    words = np.ascontiguousarray(head.view("<u8").T)
+    words = head.view("<u8").T.copy(order="C")  # a copy even of one row: the batch is never written to
     words ^= _FIXED
     words &= _MASK
     plain: Mask = np.bitwise_or.reduce(words, axis=0) == _ZERO
