@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from ipaddress import IPv4Address
 
-from slotwatch.bridge.node import pages, poll_reply
+from slotwatch.bridge.node import Node, pages, poll_reply
 from slotwatch.house.schema import DeclaredUniverse, House
 from slotwatch.wire.universe import Protocol, UniverseId
 
@@ -42,3 +42,27 @@ def test_reply_fields_stand_at_their_places() -> None:
     assert reply[190:194] == b"\3\5\0\0"
     assert reply[201:207].hex() == "020000000001"
     assert (reply[211], reply[212] & 8) == (2, 8)
+
+
+def test_each_poller_is_answered_once_within_a_second() -> None:
+    """A reply waits a random time of up to 1 s, and a poller that asks again meanwhile gets one answer."""
+    node = Node(pages(house(0, 1, 2, 3, 4)), IPv4Address("10.20.0.5"), b"")
+    first, second = bytes(15) + b"\1", bytes(15) + b"\2"
+    now = 123_456_789_123
+    node.polled(first, now)
+    node.polled(first, now + 1)
+    node.polled(second, now + 7)
+    due = node.next_ns()
+    assert due is not None
+    assert now <= due < now + 10**9
+    answers = node.due(now + 10**9 + 7)
+    assert [(who, packet[211]) for who, packet in answers] == [(first, 1), (first, 2), (second, 1), (second, 2)]
+    assert node.next_ns() is None
+
+
+def test_a_flood_of_polls_is_bounded() -> None:
+    node = Node(pages(house(1)), IPv4Address("10.20.0.5"), b"")
+    for n in range(1000):
+        node.polled(n.to_bytes(16, "big"), 10**12 + n)
+    assert len(node.due(2 * 10**12)) == 64
+    assert node.unanswered == 936

@@ -7,11 +7,11 @@ from dataclasses import replace
 
 import numpy as np
 from sacn.messages.data_packet import DataPacket
-from slotwatch.wire.decode import decode
 
 from slotwatch.bridge.routes import Bridge, Outgoing, What
 from slotwatch.house.schema import DeclaredUniverse, House, Limits, Network, Route
 from slotwatch.wire import batch as batches
+from slotwatch.wire.decode import decode
 from slotwatch.wire.universe import Protocol, UniverseId
 
 MS = 1_000_000

@@ -7,7 +7,7 @@ all of one Net and Sub-Net, as the protocol's fourth edition lays them out.
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from ipaddress import IPv4Address
 
 from slotwatch.house.schema import House
@@ -73,3 +73,44 @@ def poll_reply(page: Page, bind_index: int, address: IPv4Address, mac: bytes, co
     out[211] = bind_index
     out[212] = STATUS2
     return bytes(out)
+
+
+MOST_POLLERS = 64
+"""Controllers that are answered in one second; a flood of forged polls is answered no faster than this."""
+
+
+@dataclass(slots=True)
+class Node:
+    """Answers polls, each after its own delay. Times are monotonic nanoseconds."""
+
+    pages: list[Page]
+    address: IPv4Address
+    mac: bytes
+    sent: int = 0
+    unanswered: int = 0
+    """Polls past MOST_POLLERS."""
+    _waiting: dict[bytes, int] = field(default_factory=dict)
+
+    def polled(self, poller: bytes, now_ns: int) -> None:
+        """A poll came from this address (16 octets). One answer at a time waits for each poller."""
+        if not self.pages or poller in self._waiting:
+            return
+        if len(self._waiting) >= MOST_POLLERS:
+            self.unanswered += 1
+            return
+        # The arrival time's own digits are as good as chance to spread the answers of many nodes.
+        self._waiting[poller] = now_ns + now_ns * 2_654_435_761 % SPREAD_NS
+
+    def next_ns(self) -> int | None:
+        """When the next answer is due."""
+        return min(self._waiting.values(), default=None)
+
+    def due(self, now_ns: int) -> list[tuple[bytes, bytes]]:
+        """Answers to send now: (poller's address, packet)."""
+        answers = []
+        for poller in [p for p, at in self._waiting.items() if at <= now_ns]:
+            del self._waiting[poller]
+            for index, page in enumerate(self.pages, 1):
+                self.sent += 1
+                answers.append((poller, poll_reply(page, index, self.address, self.mac, self.sent)))
+        return answers

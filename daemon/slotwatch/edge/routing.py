@@ -11,17 +11,24 @@ import select
 import signal
 import struct
 from collections.abc import Callable
-from ipaddress import ip_address
+from ipaddress import IPv4Address, ip_address
+from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from slotwatch import clock
+from slotwatch.bridge.node import Node, pages
 from slotwatch.bridge.output import Target
 from slotwatch.bridge.routes import Bridge, Outgoing, What
+from slotwatch.edge.interfaces import read_interfaces
 from slotwatch.edge.ring import Ring
 from slotwatch.edge.serial_line import LineSender
 from slotwatch.edge.udp_out import Sender, discovery_universes
 from slotwatch.house.schema import House
+from slotwatch.wire.batch import Batch
 from slotwatch.wire.decode import decode
+from slotwatch.wire.fields import Fields, Kind
 
 REPORT_EVERY_NS = 250_000_000
 DISCOVERY_EVERY_NS = 10_000_000_000
@@ -49,7 +56,8 @@ class Routing:
         self._tail = ring.head
         self._discovery = discovery_packet(cid, self.sender.source_name, discovery_universes(self.targets))
         self._discovery_ns = now_ns
-        self._unicast_discovery = sorted({t.address for t in self.targets if _is_e131_unicast(t)})
+        self._unicast_discovery = sorted({str(t.address) for t in self.targets if _is_e131_unicast(t)})
+        self.node = _node(house) if house.listen.artnet_subscribe else None
         for line in self.lines.values():
             line.start()
 
@@ -59,13 +67,17 @@ class Routing:
         self.bridge.tick(now_ns)
         for outgoing in self.bridge.take_output(clock.monotonic_ns()):
             self._send(outgoing)
+        if self.node is not None:
+            for poller, reply in self.node.due(now_ns):
+                self.sender.send_to(str(IPv4Address(poller[12:])), reply)
         if self._discovery and now_ns - self._discovery_ns >= DISCOVERY_EVERY_NS:
             self._discovery_ns = now_ns
             self._announce()
 
     def wait_ms(self, now_ns: int) -> int:
         """How long there is nothing to do if no packet comes."""
-        due_ns = self.bridge.next_deadline_ns()
+        times = [self.bridge.next_deadline_ns(), self.node.next_ns() if self.node else None]
+        due_ns = min((t for t in times if t is not None), default=None)
         if due_ns is None:
             return LONGEST_WAIT_MS
         return max(0, min(LONGEST_WAIT_MS, -((now_ns - due_ns) // 1_000_000)))
@@ -77,7 +89,8 @@ class Routing:
             line = next((sender for sender in self.lines.values() if row["to"] == sender.text), None)
             if line is not None:
                 row["line"] = line.status()
-        return {"routes": rows, "sent": self.sender.sent, "failures": dict(self.sender.failures)}
+        node = None if self.node is None else {"replies": self.node.sent, "pages": len(self.node.pages)}
+        return {"routes": rows, "sent": self.sender.sent, "failures": dict(self.sender.failures), "node": node}
 
     def close(self, now_ns: int) -> None:
         """End every stream and let go of sockets and ports."""
@@ -96,8 +109,15 @@ class Routing:
         while self._tail < head:
             end = min(head, self._tail + MAX_ROWS)
             for batch in self._ring.read(self._tail, end):
-                self.bridge.ingest(batch, decode(batch))
+                fields = decode(batch)
+                self.bridge.ingest(batch, fields)
+                if self.node is not None:
+                    self._answer(self.node, batch, fields)
             self._tail = end
+
+    def _answer(self, node: Node, batch: Batch, fields: Fields) -> None:
+        for row in np.flatnonzero(fields.kind == Kind.ART_POLL).tolist():
+            node.polled(batch.src[row].tobytes(), int(batch.t_ns[row]))
 
     def _send(self, outgoing: Outgoing) -> None:
         line = self.lines.get(outgoing.output)
@@ -112,7 +132,7 @@ class Routing:
         for sock in self.sender.multicast_sockets():
             self.sender.send_raw(sock, self._discovery, (DISCOVERY_GROUP, self.sender.e131_port))
             for address in self._unicast_discovery:
-                self.sender.send_raw(sock, self._discovery, (str(address), self.sender.e131_port))
+                self.sender.send_raw(sock, self._discovery, (address, self.sender.e131_port))
 
 
 def discovery_packet(cid: bytes, name: str, universes: list[int]) -> bytes:
@@ -156,6 +176,24 @@ def run_routes(
                     running = False
     finally:
         routing.close(clock.monotonic_ns())
+
+
+def _node(house: House) -> Node:
+    """The Art-Net node of the first network that has an IPv4 address."""
+    table = read_interfaces()
+    for network in house.networks:
+        found = table.find(network.interface)
+        for address in found.addresses if found else ():
+            if ":" not in address and found is not None:
+                return Node(pages(house), IPv4Address(address), _mac(found.name))
+    return Node([], IPv4Address("0.0.0.0"), b"")
+
+
+def _mac(interface: str) -> bytes:
+    try:
+        return bytes.fromhex(Path(f"/sys/class/net/{interface}/address").read_text().strip().replace(":", ""))
+    except (OSError, ValueError):
+        return b""
 
 
 def _is_e131_unicast(target: Target) -> bool:

@@ -115,9 +115,18 @@ class Sender:
             number = error.errno or 0
             self.failures[number] = self.failures.get(number, 0) + 1
 
+    def send_to(self, address: str, packet: bytes) -> None:
+        """Send octets to an IPv4 address at the Art-Net port, from a port of the kernel's choice: a second socket
+        on that port itself would take the unicast that intake waits for."""
+        key = (-1, False)
+        if key not in self._sockets:
+            self._sockets[key] = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+            self._sockets[key].setblocking(False)
+        self.send_raw(self._sockets[key], packet, (address, self.artnet_port))
+
     def multicast_sockets(self) -> list[socket.socket]:
         """The IPv4 sockets in use, one a network (discovery lists go out on each)."""
-        return [sock for (_, v6), sock in self._sockets.items() if not v6]
+        return [sock for (network, v6), sock in self._sockets.items() if not v6 and network >= 0]
 
     def close(self) -> None:
         for sock in self._sockets.values():
