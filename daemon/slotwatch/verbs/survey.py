@@ -1,0 +1,75 @@
+"""`slotwatch survey`: find who sends what, and write a first house file."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import urllib.error
+import urllib.request
+from dataclasses import asdict
+from datetime import date
+from pathlib import Path
+
+from slotwatch.errors import EdgeError
+from slotwatch.house.schema import House, Listen, Network
+from slotwatch.views import survey as words
+
+DEFAULT_URL = "http://127.0.0.1:8580"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the verb's options."""
+    parser.add_argument("--seconds", type=float, default=24.0, help="how long to listen (default 24)")
+    parser.add_argument(
+        "--interface", action="append", default=[], metavar="NAME", help="network to listen on; may be repeated"
+    )
+    parser.add_argument("--write", metavar="HOUSE.toml", help="write a first house file; never overwrites one")
+    parser.add_argument("--url", default=DEFAULT_URL, help="where a running slotwatch may be asked for its phase")
+    parser.add_argument("--e131-port", type=int, default=5568, help=argparse.SUPPRESS)
+    parser.add_argument("--artnet-port", type=int, default=6454, help=argparse.SUPPRESS)
+    parser.add_argument("--json", action="store_true", help="print the result as JSON")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Listen, print, perhaps write. EdgeError if the world says no."""
+    from slotwatch.edge.survey import live_interfaces, survey
+
+    if not 2 <= arguments.seconds <= 3600:
+        raise EdgeError(f"--seconds {arguments.seconds:g} is out of range", "give 2 to 3600")
+    target = Path(arguments.write) if arguments.write else None
+    if target is not None and target.exists():
+        raise EdgeError(f"{target} exists already", "name a new file; a survey never overwrites one")
+    _refuse_during_a_show(arguments.url)
+    interfaces = tuple(arguments.interface) or live_interfaces()
+    house = House(
+        name="survey",
+        listen=Listen(interfaces=interfaces, e131_port=arguments.e131_port, artnet_port=arguments.artnet_port),
+        networks=tuple(Network(name, name) for name in interfaces),
+    )
+    found = survey(house, arguments.seconds, lambda line: print(line, file=sys.stderr))
+    if arguments.json:
+        print(json.dumps(asdict(found), indent=2))
+    else:
+        print("\n".join(words.text(found)))
+    if target is not None:
+        try:
+            target.write_text(words.house_file(found, date.today().isoformat()), encoding="utf-8")
+        except OSError as error:
+            raise EdgeError(f"{target} cannot be written: {error.strerror}", "name another place") from None
+        print(f"wrote {target}; look for the word confirm in it, then: slotwatch check -c {target}", file=sys.stderr)
+    return 0
+
+
+def _refuse_during_a_show(url: str) -> None:
+    """Sweeping joins groups, which loads switches: not while a running slotwatch says that a show is on."""
+    try:
+        with urllib.request.urlopen(f"{url.rstrip('/')}/api/v1/house", timeout=2) as answer:
+            phase = json.load(answer).get("phase")
+    except (urllib.error.URLError, OSError, ValueError):
+        return  # nobody runs there, so nobody says that there is a show
+    if phase == "show":
+        raise EdgeError(
+            f"the slotwatch at {url} is in phase show, and a sweep loads the switches",
+            "survey after the show, or change the phase there first",
+        )

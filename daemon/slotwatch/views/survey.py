@@ -1,0 +1,154 @@
+"""What a survey found, in words and as a first house file. Pure; works on the API's own objects.
+
+The house file is keyed by what is likely to be the same tomorrow: an E1.31 source by its name where that
+name is its own, else by its CID; an Art-Net source by its address. Whatever a person has to decide carries a
+comment that begins with "confirm:".
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from ipaddress import ip_address
+from typing import Any
+
+Found = dict[str, Any]
+ZERO_CID = "00000000-0000-0000-0000-000000000000"
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """Everything that was found."""
+
+    interfaces: tuple[str, ...]
+    seconds: float
+    universes: tuple[Found, ...]
+    """Universe objects of the API, each with `sources` as names of `sources` below."""
+    sources: tuple[Found, ...]
+    not_swept: tuple[int, ...] = ()
+    """E1.31 universes that somebody lists and for which there was no time."""
+    notes: tuple[str, ...] = ()
+
+
+def text(survey: Survey) -> list[str]:
+    """Lines for a person."""
+    lines = [f"heard for {survey.seconds:.0f} s on {', '.join(survey.interfaces) or 'every interface'}"]
+    if not survey.universes:
+        lines.append("no universe was heard; a unicast stream to another computer cannot be heard from here")
+    for universe in survey.universes:
+        who = ", ".join(str(name) for name in universe.get("sources", ())) or "nobody"
+        rate = universe.get("refresh_hz")
+        pace = f"{rate:.1f} Hz" if isinstance(rate, float | int) else "at rest"
+        lines.append(f"  {universe['universe']:<14} {universe.get('slots', 0):>3} slots  {pace:>8}  from {who}")
+    lines += [f"  note: {note}" for note in survey.notes]
+    if survey.not_swept:
+        shown = ", ".join(f"e131/{n}" for n in survey.not_swept[:12])
+        lines.append(f"  listed but not looked at, for want of time: {shown}{' …' if survey.not_swept[12:] else ''}")
+    return lines
+
+
+def house_file(survey: Survey, today: str) -> str:
+    """A house file that `check` takes, with every doubt marked for a person."""
+    keys = {str(source["source"]): _key_of(source, survey.sources) for source in survey.sources}
+    roles = _roles(survey)
+    parts = [
+        f'# First house file, written by a survey on {today}. Look for the word "confirm".',
+        "",
+        "[house]",
+        'name = "Unnamed house"                 # confirm: its name',
+        'phase = "dark"',
+        "",
+        "[listen]",
+        f"interfaces = {_value(list(survey.interfaces))}",
+        'protocols = ["e131", "artnet"]',
+    ]
+    for source in survey.sources:
+        parts += ["", *_source(source, keys, roles)]
+    for universe in survey.universes:
+        parts += ["", *_universe(universe, keys, roles)]
+    return "\n".join(parts) + "\n"
+
+
+def _source(source: Found, keys: dict[str, _Key], roles: dict[str, str]) -> list[str]:
+    name = str(source["source"])
+    key = keys[name]
+    lines = ["[[sources]]", f"name = {_value(key.name)}"]
+    lines += [f"{word} = {_value(value)}{comment}" for word, value, comment in key.fields]
+    lines += [f"# confirm: {doubt}" for doubt in key.doubts]
+    if roles.get(name) == "backup":
+        lines += [
+            'role = "backup"                        # confirm: it sends beside another source',
+            'standby = "sending"',
+        ]
+    if source.get("protocol") == "e131" and source.get("priority") is not None:
+        lines.append(f"priority = {int(source['priority'])}")
+    return lines
+
+
+def _universe(universe: Found, keys: dict[str, _Key], roles: dict[str, str]) -> list[str]:
+    protocol, number = str(universe["universe"]).split("@")[0].split("/")
+    senders = [str(name) for name in universe.get("sources", ()) if str(name) in keys]
+    lines = [
+        "[[universes]]",
+        f'protocol = "{protocol}"',
+        f"number = {number}",
+        'label = ""                             # confirm: what hangs on it',
+        f"sources = {_value([keys[name].name for name in senders])}",
+    ]
+    mains = [name for name in senders if roles.get(name) != "backup"]
+    if len(mains) > 1:
+        lines.append("shared = true                          # confirm: these sources send side by side on purpose")
+    return lines
+
+
+@dataclass(frozen=True, slots=True)
+class _Key:
+    name: str
+    fields: tuple[tuple[str, str, str], ...]
+    doubts: tuple[str, ...]
+
+
+def _key_of(source: Found, others: tuple[Found, ...]) -> _Key:
+    # Only printable characters reach the file: a name comes from the network and would stand in a comment.
+    own = "".join(filter(str.isprintable, str(source.get("source_name") or "")))
+    cid, address = source.get("cid"), str(source.get("address") or "")
+    display = own or f"source at {address}"
+    doubts = []
+    if sum((other.get("source_name") or "") == own for other in others) > 1:
+        display = f"{display} at {address}"
+    try:
+        if address and ip_address(address).is_link_local:
+            doubts.append(f"{address} is a fallback address; it may be another one tomorrow")
+    except ValueError:
+        pass
+    if source.get("protocol") != "e131" or not cid:
+        return _Key(display, (("address", address, ""),), tuple(doubts))
+    named_alike = [other for other in others if (other.get("source_name") or "") == own and other.get("cid") != cid]
+    if cid == ZERO_CID:
+        doubts.append("it sends a CID of zeros, which cannot tell it from another such sender")
+        return _Key(display, (("address", address, ""),), tuple(doubts))
+    if own and not named_alike:
+        comment = f"   # its CID now: {cid} at {address}"
+        return _Key(display, (("source_name", own, comment),), tuple(doubts))
+    doubts.append(
+        "another source has the same name, so it is known by its CID; some senders change theirs at each start"
+    )
+    return _Key(display, (("cid", str(cid), f"   # {own or 'no name'} at {address}"),), tuple(doubts))
+
+
+def _roles(survey: Survey) -> dict[str, str]:
+    """Who looks like a backup: sends a universe beside a source of higher priority, and never leads one."""
+    priority = {str(s["source"]): s.get("priority") or 0 for s in survey.sources}
+    leads: set[str] = set()
+    follows: set[str] = set()
+    for universe in survey.universes:
+        senders = [str(name) for name in universe.get("sources", ())]
+        best = max((priority.get(name, 0) for name in senders), default=0)
+        for name in senders:
+            (leads if priority.get(name, 0) == best else follows).add(name)
+    return dict.fromkeys(follows - leads, "backup")
+
+
+def _value(value: object) -> str:
+    # JSON's strings and lists are TOML's too, once every character beyond the plain ones is escaped.
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
