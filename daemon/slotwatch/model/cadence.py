@@ -1,0 +1,118 @@
+"""When frames come: intervals and their percentiles, gaps that are no rest, and each stream's own norm."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.model.table import Table
+
+INTERVALS = 512
+"""Kept for each stream, in whole microseconds."""
+MEDIAN_WINDOW_NS = 60_000_000_000
+UNEVEN_FACTOR = 3
+UNEVEN_FLOOR_NS = 100_000_000
+REST_EQUAL_FRAMES = 2
+"""Frames equal to their predecessor that make a rest: three equal frames, which E1.31 6.6.2 sends before it
+suppresses what does not change."""
+MOVING_SHARE = 0.8
+MOVING_WINDOW_S = 5
+PERCENTILES = (0.50, 0.95, 0.99)
+REFRESH_SPREAD = 20
+"""Percentiles of each live stream are brought up to date every so many buckets: 2 s."""
+
+COLUMNS = (
+    ("intervals_us", "<u4", (INTERVALS,)),
+    ("interval_count", "<u8"),  # intervals ever kept; the ring's place is this modulo INTERVALS
+    ("interval_known", "<u8"),  # interval_count when the percentiles were last worked out
+    ("interval_p50_ms", "<f4"),
+    ("interval_p95_ms", "<f4"),
+    ("interval_p99_ms", "<f4"),
+    ("interval_max_ms", "<f4"),
+)
+
+
+def keep_intervals(
+    table: Table,
+    rows: NDArray[np.intp],
+    places: NDArray[np.int64],
+    intervals_ns: NDArray[np.int64],
+) -> None:
+    """Write intervals into their streams' rings. places: how many of the same row stand before each."""
+    at = (table.interval_count[rows].astype(np.int64) + places) % INTERVALS
+    microseconds = np.minimum((intervals_ns + 500) // 1000, 0xFFFFFFFF).astype(np.uint32)
+    table.intervals_us.reshape(-1)[rows * INTERVALS + at] = microseconds
+
+
+def work_out_percentiles(table: Table, rows: NDArray[np.intp]) -> None:
+    """Bring percentiles and median interval of these rows up to date (about 4 µs a row)."""
+    known = table.interval_count[rows]
+    rows = rows[(known != table.interval_known[rows]) & (known > 0)]
+    if not len(rows):
+        return
+    counts = np.minimum(table.interval_count[rows], INTERVALS).astype(np.int64)
+    kept = table.intervals_us[rows]
+    if (counts < INTERVALS).any():
+        # Unwritten places sort last, past everything that is asked for.
+        kept = np.where(np.arange(INTERVALS) < counts[:, None], kept, np.uint32(0xFFFFFFFF))
+    ranked = np.sort(kept, axis=1)
+    line = np.arange(len(rows))
+    for share, column in zip(
+        PERCENTILES, (table.interval_p50_ms, table.interval_p95_ms, table.interval_p99_ms), strict=True
+    ):
+        place = np.ceil(share * counts).astype(np.int64) - 1
+        column[rows] = ranked[line, place] / np.float32(1000)
+    table.interval_max_ms[rows] = ranked[line, counts - 1] / np.float32(1000)
+    table.median_interval_ns[rows] = _recent_medians(table, rows, kept, ranked, counts)
+    table.interval_known[rows] = table.interval_count[rows]
+
+
+def _recent_medians(
+    table: Table,
+    rows: NDArray[np.intp],
+    kept: NDArray[np.uint32],
+    ranked: NDArray[np.uint32],
+    counts: NDArray[np.int64],
+) -> NDArray[np.int64]:
+    line = np.arange(len(rows))
+    medians: NDArray[np.int64] = ranked[line, (counts - 1) // 2].astype(np.int64) * 1000
+    total_ns = np.where(kept == 0xFFFFFFFF, 0, kept).sum(1, dtype=np.int64) * 1000
+    for i in np.flatnonzero(total_ns > MEDIAN_WINDOW_NS):
+        count = int(counts[i])
+        end = int(table.interval_count[rows[i]])
+        newest_first = kept[i][(end - 1 - np.arange(count)) % INTERVALS].astype(np.int64)
+        inside = max(1, int((np.cumsum(newest_first) * 1000 <= MEDIAN_WINDOW_NS).sum()))
+        medians[i] = int(np.sort(newest_first[:inside])[(inside - 1) // 2]) * 1000
+    return medians
+
+
+def due_for_percentiles(table: Table, live: NDArray[np.intp], bucket: int) -> NDArray[np.intp]:
+    """Choose this bucket's share of the live rows: each is due once in REFRESH_SPREAD buckets."""
+    return live[live % REFRESH_SPREAD == bucket % REFRESH_SPREAD]
+
+
+def uneven_gaps(
+    intervals_ns: NDArray[np.int64],
+    medians_ns: NDArray[np.int64],
+    changed: NDArray[np.bool_],
+    equal_before: NDArray[np.int64],
+) -> NDArray[np.bool_]:
+    """Find gaps over 3 medians and 100 ms with movement right before and after: no rest, no keep-alive.
+
+    equal_before: how many frames before the gap each equalled its predecessor.
+    """
+    long = (intervals_ns > UNEVEN_FLOOR_NS) & (intervals_ns > UNEVEN_FACTOR * medians_ns) & (medians_ns > 0)
+    uneven: NDArray[np.bool_] = long & changed & (equal_before < REST_EQUAL_FRAMES)
+    return uneven
+
+
+def learn_norms(table: Table, now_ns: int) -> None:
+    """Once a second: learn the best rate of streams that moved during the last 5 s."""
+    top = table.top
+    frames = table.frames_5s[:top]
+    moving = table.live[:top] & (frames >= 2) & (table.stepped_5s[:top] >= MOVING_SHARE * frames)
+    moving &= now_ns - table.since_ns[:top] >= MOVING_WINDOW_S * 1_000_000_000
+    rows = np.flatnonzero(moving)
+    if len(rows):
+        table.best_moving_hz[rows] = np.maximum(table.best_moving_hz[rows], frames[rows] / MOVING_WINDOW_S)
+        table.moving_known_s[rows] += 1

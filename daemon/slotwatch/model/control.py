@@ -1,0 +1,132 @@
+"""Who wins: the stream in control of each universe, and of each slot where sources give slots priorities.
+
+What a conforming receiver would show. E1.31 6.2.3: the highest priority owns the universe; equal ones are
+merged, here by the highest level of each slot (6.2.3.2 leaves the way open). Start code 0xDD, an extension
+outside E1.31, gives each slot of its source a priority of its own: 1 to 200, 0 for "not mine"; slots past
+its end are not its source's; 2.5 s without it and the packet's priority holds again. Art-Net: two sources
+are merged by the highest level, the two that were there first; further ones are ignored.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.model.levels import SLOTS
+from slotwatch.model.streams import Streams
+from slotwatch.wire.universe import Protocol
+
+SLOT_PRIORITY_TIMEOUT_NS = 2_500_000_000
+MAX_PRIORITY = 200
+ARTNET_MERGED = 2
+NOBODY = -1
+
+_PLACES = np.arange(SLOTS)
+
+
+def in_order(streams: Streams, rows: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Sort streams by universe, then the highest priority, then who has been there longest."""
+    return rows[
+        np.lexsort((rows, streams.since_ns[rows], -streams.priority[rows].astype(np.int16), streams.universe[rows]))
+    ]
+
+
+def settle(streams: Streams) -> None:
+    """Write winner, contenders, live and slots of every universe from its live streams."""
+    universes = streams.universes
+    top = universes.top
+    universes.live[:top] = universes.contenders[:top] = universes.slots[:top] = 0
+    universes.winner[:top] = NOBODY
+    rows = in_order(streams, np.flatnonzero(streams.live[: streams.top]))
+    if not len(rows):
+        return
+    universe = streams.universe[rows]
+    starts = np.flatnonzero(np.r_[True, universe[1:] != universe[:-1]])
+    counts = np.diff(np.r_[starts, len(rows)])
+    winners = rows[starts]
+    of = universe[starts]
+    equal = streams.priority[rows] == np.repeat(streams.priority[winners], counts)
+    universes.winner[of] = winners
+    universes.live[of] = counts
+    universes.contenders[of] = np.add.reduceat(equal, starts, dtype=np.int64)
+    universes.slots[of] = np.maximum.reduceat(np.where(equal, streams.slots[rows], 0), starts)
+
+
+def gives_slot_priorities(streams: Streams, rows: NDArray[np.intp], now_ns: int) -> NDArray[np.bool_]:
+    """Which of these streams have sent 0xDD in the last 2.5 s."""
+    sent = streams.last_slot_priority_ns[rows]
+    fresh: NDArray[np.bool_] = (sent > 0) & (now_ns - sent <= SLOT_PRIORITY_TIMEOUT_NS)
+    return fresh
+
+
+def winner_levels(
+    streams: Streams, universes: NDArray[np.intp], now_ns: int
+) -> tuple[NDArray[np.uint8], NDArray[np.int32]]:
+    """Levels of each universe row, (U, 512), and the stream that wins each slot, -1 for nobody (level 0)."""
+    shown = np.zeros((len(universes), SLOTS), np.uint8)
+    owners = np.full((len(universes), SLOTS), NOBODY, np.int32)
+    table = streams.universes
+    winner = table.winner[universes]
+    rows = np.flatnonzero(streams.live[: streams.top])
+    slot_by_slot = np.zeros(table.capacity, np.bool_)
+    slot_by_slot[streams.universe[rows[gives_slot_priorities(streams, rows, now_ns)]]] = True
+    merged = slot_by_slot[universes] | (table.contenders[universes] > 1)
+    alone = np.flatnonzero((winner >= 0) & ~merged)
+    if len(alone):
+        wins = winner[alone]
+        shown[alone] = streams.levels[wins]
+        sent = streams.slots[wins][:, None] > _PLACES
+        owners[alone] = np.where(sent, wins[:, None], NOBODY)
+    several = np.flatnonzero((winner >= 0) & merged)
+    if len(several):
+        _merge(streams, universes, several, slot_by_slot, now_ns, shown, owners)
+    return shown, owners
+
+
+def _merge(
+    streams: Streams,
+    universes: NDArray[np.intp],
+    several: NDArray[np.intp],
+    slot_by_slot: NDArray[np.bool_],
+    now_ns: int,
+    shown: NDArray[np.uint8],
+    owners: NDArray[np.int32],
+) -> None:
+    """Merge universes with several contenders, rank by rank: all first streams, all second ones …"""
+    place = np.full(streams.universes.capacity, -1, np.int64)
+    place[universes[several]] = several
+    rows = in_order(streams, np.flatnonzero(streams.live[: streams.top]))
+    rows = rows[place[streams.universe[rows]] >= 0]
+    universe = streams.universe[rows]
+    starts = np.flatnonzero(np.r_[True, universe[1:] != universe[:-1]])
+    counts = np.diff(np.r_[starts, len(rows)])
+    rank = np.arange(len(rows)) - np.repeat(starts, counts)
+    # Without slot priorities only the highest packet priority counts at all.
+    top_priority = np.repeat(streams.priority[rows[starts]], counts)
+    counts_in = slot_by_slot[universe] | (streams.priority[rows] == top_priority)
+    counts_in &= (streams.protocol[rows] != Protocol.ARTNET) | (rank < ARTNET_MERGED)
+    best = np.zeros(shown.shape, np.uint16)
+    for each in range(int(rank.max()) + 1):
+        which = rows[counts_in & (rank == each)]
+        if not len(which):
+            continue
+        keys = slot_keys(streams, which, now_ns)
+        at = place[streams.universe[which]]
+        higher = keys > best[at]
+        best[at] = np.where(higher, keys, best[at])
+        owners[at] = np.where(higher, which[:, None], owners[at])
+        shown[at] = np.where(higher, streams.levels[which], shown[at])
+
+
+def slot_keys(streams: Streams, rows: NDArray[np.intp], now_ns: int) -> NDArray[np.uint16]:
+    """Priority × 256 + level of every slot of these streams, (N, 512); 0 where the stream has no say.
+
+    A packet priority of 0 is the lowest, not "not mine": it ranks as 1. Slot priorities over 200 rank as 200.
+    """
+    priority = np.repeat(np.maximum(streams.priority[rows], 1)[:, None].astype(np.uint16), SLOTS, axis=1)
+    gives = np.flatnonzero(gives_slot_priorities(streams, rows, now_ns))
+    if len(gives):
+        priority[gives] = np.minimum(streams.slot_priorities[rows[gives]], MAX_PRIORITY)
+    keys: NDArray[np.uint16] = priority << np.uint16(8) | streams.levels[rows]
+    keys[(priority == 0) | (streams.slots[rows][:, None] <= _PLACES)] = 0
+    return keys

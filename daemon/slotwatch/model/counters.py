@@ -1,0 +1,149 @@
+"""Plain counts of everything that arrives, for metrics: nothing here is keyed by what the network says,
+but the addresses that send what no protocol accepts, and those have a bound."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.wire.batch import Batch
+from slotwatch.wire.fields import Fields
+from slotwatch.wire.reject import Odd, Reject
+
+PROTOCOLS = 4
+REJECTS = 32
+MAX_OFFENDERS = 256
+"""Addresses whose rejected packets are counted one by one. When full, the one with the fewest in its window,
+then the longest silent, makes room: a flood of forged addresses (one packet each) cannot push out an
+address that keeps sending rubbish."""
+NEW_OFFENDERS_PER_BATCH = 64
+OFFENCE_WINDOW_NS = 10_000_000_000
+OFFENCE_BUCKETS = 10
+INTERVAL_EDGES_S = (0.005, 0.01, 0.02, 0.0225, 0.025, 0.03, 0.04, 0.05, 0.1, 0.2, 0.5, 1.0, 1.1, 2.5, 5.0, 10.0)
+"""Upper edges of the interval histogram: dense around 44 Hz and around the keep-alive of 0.8 to 1 s."""
+
+
+@dataclass(slots=True)
+class Offender:
+    """One address that sends what no protocol accepts."""
+
+    network: int
+    address: bytes
+    protocol: int
+    first_ns: int
+    last_ns: int
+    total: int = 0
+    last_reason: int = 0
+    buckets: list[int] = field(default_factory=lambda: [0] * OFFENCE_BUCKETS)
+    """Counts of whole seconds, by second modulo 10."""
+    second: int = 0
+
+    def count(self, t_ns: int, reason: int, packets: int) -> None:
+        self._turn(t_ns)
+        self.buckets[self.second % OFFENCE_BUCKETS] += packets
+        self.total += packets
+        self.last_ns = max(self.last_ns, t_ns)
+        self.last_reason = reason
+
+    def recent(self, now_ns: int) -> int:
+        """Rejected packets of the last 10 s."""
+        self._turn(now_ns)
+        return sum(self.buckets)
+
+    def _turn(self, now_ns: int) -> None:
+        second = now_ns // 1_000_000_000
+        for passed in range(max(self.second + 1, second - OFFENCE_BUCKETS + 1), second + 1):
+            self.buckets[passed % OFFENCE_BUCKETS] = 0
+        self.second = max(self.second, second)
+
+
+class Counters:
+    """Counts since start. Everything but `offenders` only rises."""
+
+    def __init__(self) -> None:
+        self.packets: NDArray[np.int64] = np.zeros(PROTOCOLS, np.int64)
+        """By `Protocol`."""
+        self.rejects: NDArray[np.int64] = np.zeros((PROTOCOLS, REJECTS), np.int64)
+        """By `Protocol` and `Reject`."""
+        self.odd: Counter[Odd] = Counter()
+        self.start_codes: NDArray[np.int64] = np.zeros(256, np.int64)
+        """Of accepted packets that carry neither levels nor slot priorities."""
+        self.intervals: NDArray[np.int64] = np.zeros((PROTOCOLS, len(INTERVAL_EDGES_S) + 1), np.int64)
+        """Frames by protocol and interval (not cumulative; the last is everything longer)."""
+        self.interval_sum_s: NDArray[np.float64] = np.zeros(PROTOCOLS)
+        self.evictions: Counter[str] = Counter()
+        """Rows forgotten to make room, by table."""
+        self.unkept: Counter[str] = Counter()
+        """Packets whose source, stream or address was counted but not kept because a bound was reached."""
+        self.unkept_ns = 0
+        """When the last of them came."""
+        self.offenders: dict[tuple[int, bytes], Offender] = {}
+        self._edges_ns = (np.array(INTERVAL_EDGES_S) * 1e9).astype(np.int64)
+
+    def take(self, batch: Batch, fields: Fields) -> None:
+        """Count a batch by protocol, reason and oddity."""
+        protocol = np.minimum(batch.protocol, PROTOCOLS - 1)
+        self.packets += np.bincount(protocol, minlength=PROTOCOLS)
+        if fields.status.any():
+            wrong = np.flatnonzero(fields.status)
+            status = np.minimum(fields.status[wrong], REJECTS - 1)
+            np.add.at(self.rejects, (protocol[wrong], status), 1)
+            self._accuse(batch, wrong, status)
+        if fields.odd.any():
+            for flag in Odd:
+                if flag:
+                    count = int(np.count_nonzero(fields.odd & flag))
+                    if count:
+                        self.odd[flag] += count
+
+    def take_intervals(self, protocol: NDArray[np.uint8], intervals_ns: NDArray[np.int64]) -> None:
+        """Add intervals between frames to the histogram."""
+        place = self._edges_ns.searchsorted(intervals_ns)
+        width = len(INTERVAL_EDGES_S) + 1
+        flat = np.bincount(place + protocol.astype(np.intp) * width, minlength=PROTOCOLS * width)
+        self.intervals += flat.reshape(PROTOCOLS, width)
+        self.interval_sum_s += np.bincount(protocol, intervals_ns, PROTOCOLS) / 1e9
+
+    def rejected_recently(self, now_ns: int, at_least: int) -> list[Offender]:
+        """Addresses with so many rejected packets in the last 10 s."""
+        return [one for one in self.offenders.values() if one.recent(now_ns) >= at_least]
+
+    def _accuse(self, batch: Batch, wrong: NDArray[np.intp], status: NDArray[np.uint8]) -> None:
+        words = np.ascontiguousarray(batch.src[wrong]).view("<u8")
+        mixed = words[:, 1] * np.uint64(0x9E3779B97F4A7C15) ^ words[:, 0] ^ batch.network[wrong]
+        _, firsts, counts = np.unique(mixed, return_index=True, return_counts=True)
+        fresh = 0
+        for first, count in zip(firsts.tolist(), counts.tolist(), strict=True):
+            row = int(wrong[first])
+            key = (int(batch.network[row]), batch.src[row].tobytes())
+            t_ns = int(batch.t_ns[row])
+            offender = self.offenders.get(key)
+            if offender is None:
+                fresh += 1
+                if fresh > NEW_OFFENDERS_PER_BATCH:
+                    self.unkept["offenders"] += count
+                    continue
+                if len(self.offenders) >= MAX_OFFENDERS:
+                    self._make_room(t_ns)
+                offender = Offender(*key, int(batch.protocol[row]), t_ns, t_ns, second=t_ns // 1_000_000_000)
+                self.offenders[key] = offender
+            offender.count(t_ns, int(status[first]), count)
+
+    def _make_room(self, now_ns: int) -> None:
+        weakest = min(self.offenders, key=lambda key: self._weight(key, now_ns))
+        del self.offenders[weakest]
+        self.evictions["offenders"] += 1
+
+    def _weight(self, key: tuple[int, bytes], now_ns: int) -> tuple[int, int]:
+        offender = self.offenders[key]
+        return offender.recent(now_ns), offender.last_ns
+
+    def rejected_by_reason(self) -> dict[tuple[int, str], int]:
+        """Rejected packets by (protocol, reason's word), those that happened."""
+        return {
+            (int(protocol), Reject(int(reason)).word): int(self.rejects[protocol, reason])
+            for protocol, reason in zip(*np.nonzero(self.rejects), strict=True)
+        }

@@ -1,0 +1,159 @@
+"""The model: everything that is known of streams, sources and universes, moved on by packets and by time.
+
+Time only enters as the packets' own stamps and through `advance`. Splitting the same packets into other
+batches gives the same state.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.house.schema import House
+from slotwatch.model import cadence, control
+from slotwatch.model.arrivals import Arrivals
+from slotwatch.model.counters import Counters
+from slotwatch.model.occasions import Occasions
+from slotwatch.model.sources import Sources
+from slotwatch.model.streams import Streams
+from slotwatch.model.universes import Universes
+from slotwatch.model.windows import BUCKET_NS, SECOND
+from slotwatch.wire.batch import Batch
+from slotwatch.wire.fields import Fields, Kind
+from slotwatch.wire.universe import Protocol
+
+MINUTE = 60 * SECOND
+
+
+class Model:
+    """Tables `streams`, `universes`, `sources`; facts `occasions`; counts `counters`.
+
+    Rows are used again: keep a row over time only together with its `generation`.
+    """
+
+    def __init__(self, house: House, now_ns: int) -> None:
+        self.house = house
+        self.now_ns = now_ns
+        self.started_ns = now_ns
+        self.universes = Universes(house)
+        self.sources = Sources(house)
+        self.streams = Streams(self.universes, self.sources, now_ns)
+        self.counters = Counters()
+        self.occasions = Occasions(self.sources)
+        self._arrivals = Arrivals(self.streams, self.counters)
+        self._bucket = now_ns // BUCKET_NS
+
+    def ingest(self, batch: Batch, fields: Fields) -> None:
+        """Take many packets with their decoded fields, in order of arrival."""
+        rows = len(batch)
+        if not rows:
+            return
+        self.counters.take(batch, fields)
+        buckets = np.maximum.accumulate(batch.t_ns) // BUCKET_NS
+        if buckets[-1] <= self._bucket or buckets[0] == buckets[-1]:
+            parts = [(0, rows)]
+        else:
+            edges = (np.flatnonzero(buckets[1:] != buckets[:-1]) + 1).tolist()
+            parts = list(zip([0, *edges], [*edges, rows], strict=True))
+        slotted, others = self._sort(batch, fields)
+        for first, end in parts:
+            # What comes in a new bucket is judged after the windows and timeouts were brought there.
+            if buckets[first] > self._bucket:
+                self.advance(int(buckets[first]) * BUCKET_NS)
+            part = slotted[(slotted >= first) & (slotted < end)] if len(parts) > 1 else slotted
+            if len(part):
+                self._arrivals.take(batch, fields, part)
+        if len(others):
+            self.occasions.take(batch, fields, others)
+
+    def _sort(self, batch: Batch, fields: Fields) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Rows that carry slots, and rows of the other kinds that are read."""
+        kind = fields.kind
+        has_slots = (kind == Kind.LEVELS) | (kind == Kind.SLOT_PRIORITY)
+        if has_slots.all():
+            return np.arange(len(kind)), np.empty(0, np.intp)
+        other_code = kind == Kind.OTHER_START_CODE
+        if other_code.any():
+            self.counters.start_codes += np.bincount(fields.start_code[other_code], minlength=256)
+            # E1.31 numbers all start codes of a universe in one series (6.2.5); others number levels alone.
+            has_slots |= other_code & (batch.protocol == Protocol.E131)
+        return np.flatnonzero(has_slots), np.flatnonzero(kind > Kind.OTHER_START_CODE)
+
+    def advance(self, now_ns: int) -> None:
+        """Bring windows, timeouts and winners up to now. Earlier times change nothing."""
+        if now_ns < self.now_ns:
+            return
+        self.now_ns = now_ns
+        bucket = now_ns // BUCKET_NS
+        passed = bucket - self._bucket
+        if passed > 0:
+            self.streams.windows.turn(passed)
+            for each in range(max(self._bucket + 1, bucket - MINUTE), bucket + 1):
+                self._each_bucket(each)
+            self._bucket = bucket
+        self._find_lost(now_ns)
+        if self._arrivals.winners_stale:
+            self._arrivals.winners_stale = False
+            control.settle(self.streams)
+
+    def _each_bucket(self, bucket: int) -> None:
+        streams = self.streams
+        live = np.flatnonzero(streams.live[: streams.top])
+        cadence.work_out_percentiles(streams, cadence.due_for_percentiles(streams, live, bucket))
+        if bucket % SECOND == 0:
+            cadence.learn_norms(streams, bucket * BUCKET_NS)
+            self.sources.expire_lists(bucket * BUCKET_NS)
+        if bucket % MINUTE == 0:
+            streams.forget_old(bucket * BUCKET_NS)
+
+    def _find_lost(self, now_ns: int) -> None:
+        streams = self.streams
+        top = streams.top
+        silent = streams.live[:top] & (now_ns - streams.last_arrival_ns[:top] > streams.timeout_ns[:top])
+        if silent.any():
+            rows = np.flatnonzero(silent)
+            streams.lost_ns[rows] = streams.last_arrival_ns[rows] + streams.timeout_ns[rows]
+            streams.live[rows] = False
+            streams.chain_ns[rows] = 0
+            self._arrivals.winners_stale = True
+
+    def take_house(self, house: House) -> None:
+        """Take a new declaration; what was heard is kept."""
+        self.house = house
+        for row in self.universes.take_house(house):
+            self.universes.forget(row)
+        self.sources.take_house(house)
+        rows = self.streams.rows()
+        self.streams.timeout_ns[rows] = self.universes.loss_timeout_ns[self.streams.universe[rows]]
+        self._arrivals.winners_stale = True
+
+    def winner_levels(self, universe_rows: NDArray[np.intp]) -> tuple[NDArray[np.uint8], NDArray[np.int32]]:
+        """What a conforming receiver of each universe row would show, (U, 512), and the stream that wins
+        each slot, -1 for nobody. As of the last `advance`."""
+        return control.winner_levels(self.streams, universe_rows, self.now_ns)
+
+    def percentiles(self, stream_rows: NDArray[np.intp]) -> None:
+        """Bring the interval percentiles of these streams up to date at once (else within 2 s)."""
+        cadence.work_out_percentiles(self.streams, stream_rows)
+
+    def note_join(self, network: int, universe: int, ok: bool) -> None:
+        """Keep whether an E1.31 universe's group could be joined on a network."""
+        row = self.universes.by_place.get((network, int(Protocol.E131), universe))
+        if row is not None:
+            self.universes.joined[row] = 1 if ok else -1
+
+    @property
+    def evictions(self) -> Counter[str]:
+        """Rows forgotten to make room, by table."""
+        total = self.counters.evictions + self.streams.evictions + self.occasions.evictions
+        total["sources"] += self.sources.evicted
+        return total
+
+    @property
+    def unkept(self) -> Counter[str]:
+        """Packets counted but not kept, by the bound that was reached."""
+        total = self.counters.unkept + self.streams.unkept + self.occasions.unkept
+        total["lists"] += self.sources.lists_refused
+        return total

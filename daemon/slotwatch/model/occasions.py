@@ -1,0 +1,175 @@
+"""Packets that come now and then: synchronisation, discovery lists, polls and poll replies.
+
+Every table here is keyed by what the network says, and so has a bound; at it, the longest silent entry makes
+room. At most PER_BATCH packets of a kind that are not known yet are looked at in one batch.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.model.sources import Sources
+from slotwatch.wire import names
+from slotwatch.wire.batch import Batch
+from slotwatch.wire.fields import Fields, Kind
+from slotwatch.wire.universe import Protocol
+
+MAX_SYNCS = 512
+MAX_NODES = 1024
+MAX_POLLERS = 256
+PER_BATCH = 256
+SyncKey = tuple[int, int, int, bytes, bytes]
+"""Network, protocol, sync address (Art-Net: 0), source id, sender's address."""
+
+
+@dataclass(slots=True)
+class Sync:
+    """Sync packets of one sender for one sync address."""
+
+    key: SyncKey
+    first_ns: int
+    last_ns: int
+    packets: int = 0
+
+    @property
+    def address(self) -> int:
+        return self.key[2]
+
+
+@dataclass(slots=True)
+class Node:
+    """An Art-Net node as its last poll reply describes it."""
+
+    network: int
+    sender: str
+    reply: names.PollReply
+    first_ns: int
+    last_ns: int
+    replies: int = 0
+
+
+@dataclass(slots=True)
+class Poller:
+    """An address that sends Art-Net polls."""
+
+    network: int
+    address: str
+    first_ns: int
+    last_ns: int
+    polls: int = 0
+
+
+class Occasions:
+    """What those packets said. Times are monotonic nanoseconds."""
+
+    def __init__(self, sources: Sources) -> None:
+        self._sources = sources
+        self.syncs: dict[SyncKey, Sync] = {}
+        self.nodes: dict[tuple[int, str, int], Node] = {}
+        """By network, sender's address and bind index."""
+        self.pollers: dict[tuple[int, str], Poller] = {}
+        self.evictions: Counter[str] = Counter()
+        self.unkept: Counter[str] = Counter()
+
+    def take(self, batch: Batch, fields: Fields, rows: NDArray[np.intp]) -> None:
+        """Take these rows of a batch: accepted packets that carry no slots."""
+        kinds = fields.kind[rows]
+        syncs = rows[(kinds == Kind.E131_SYNC) | (kinds == Kind.ART_SYNC)]
+        if len(syncs):
+            self._take_syncs(batch, fields, syncs)
+        for kind, take in (
+            (Kind.E131_DISCOVERY, self._take_discovery),
+            (Kind.ART_POLL_REPLY, self._take_reply),
+            (Kind.ART_POLL, self._take_poll),
+        ):
+            some = rows[kinds == kind]
+            if len(some) > PER_BATCH:
+                self.unkept[kind.name.lower()] += len(some) - PER_BATCH
+            for row in some[:PER_BATCH].tolist():
+                take(batch, fields, row)
+
+    def last_sync_ns(self, network: int, protocol: int, address: int) -> int:
+        """When a sync packet last came for a sync address from anyone; 0 for never."""
+        return max(
+            (sync.last_ns for key, sync in self.syncs.items() if key[:3] == (network, protocol, address)), default=0
+        )
+
+    def node_seen_ns(self, network: int, address: str) -> int:
+        """When a node at this address last answered a poll; 0 for never."""
+        return max((node.last_ns for key, node in self.nodes.items() if key[:2] == (network, address)), default=0)
+
+    def _take_syncs(self, batch: Batch, fields: Fields, rows: NDArray[np.intp]) -> None:
+        # A sync master sends 44 a second: rows that agree are counted together.
+        words = np.ascontiguousarray(batch.src[rows]).view("<u8")
+        mixed = words[:, 1] ^ words[:, 0] * np.uint64(31) ^ fields.universe[rows].astype(np.uint64) << np.uint64(48)
+        for part in np.ascontiguousarray(fields.source_id[rows]).view("<u8").T:
+            mixed = mixed * np.uint64(0x9E3779B97F4A7C15) ^ part
+        _, firsts, counts = np.unique(mixed[::-1], return_index=True, return_counts=True)
+        lasts = rows[len(rows) - 1 - firsts]
+        if len(lasts) > PER_BATCH:
+            self.unkept["sync"] += int(counts[PER_BATCH:].sum())
+        for row, count in zip(lasts[:PER_BATCH].tolist(), counts.tolist(), strict=False):
+            is_e131 = fields.kind[row] == Kind.E131_SYNC
+            key = (
+                int(batch.network[row]),
+                int(Protocol.E131 if is_e131 else Protocol.ARTNET),
+                int(fields.universe[row]) if is_e131 else 0,
+                fields.source_id[row].tobytes(),
+                batch.src[row].tobytes(),
+            )
+            t_ns = int(batch.t_ns[row])
+            sync = self.syncs.get(key)
+            if sync is None:
+                self._bound(self.syncs, MAX_SYNCS, "syncs")
+                sync = self.syncs[key] = Sync(key, t_ns, t_ns)
+            sync.last_ns = max(sync.last_ns, t_ns)
+            sync.packets += count
+
+    def _take_discovery(self, batch: Batch, fields: Fields, row: int) -> None:
+        t_ns = int(batch.t_ns[row])
+        key = (
+            int(batch.network[row]),
+            int(Protocol.E131),
+            fields.source_id[row].tobytes(),
+            batch.src[row].tobytes(),
+        )
+        source = self._sources.find_or_add(key, t_ns)
+        if source < 0:
+            self.unkept["sources"] += 1
+            return
+        self._sources.last_seen_ns[source] = max(int(self._sources.last_seen_ns[source]), t_ns)
+        self._sources.read_name(source, batch.data[row, 44:108].tobytes(), t_ns)
+        page = names.discovery_page(batch.data[row], int(batch.length[row]))
+        self._sources.take_page(source, page.page, page.last, np.array(page.universes, np.uint16), t_ns)
+
+    def _take_reply(self, batch: Batch, fields: Fields, row: int) -> None:
+        t_ns, network = int(batch.t_ns[row]), int(batch.network[row])
+        sender = names.address_text(batch.src[row])
+        reply = names.poll_reply(batch.data[row], int(batch.length[row]))
+        key = (network, sender, reply.bind_index)
+        node = self.nodes.get(key)
+        if node is None:
+            self._bound(self.nodes, MAX_NODES, "nodes")
+            node = self.nodes[key] = Node(network, sender, reply, t_ns, t_ns)
+        node.reply, node.last_ns = reply, max(node.last_ns, t_ns)
+        node.replies += 1
+
+    def _take_poll(self, batch: Batch, fields: Fields, row: int) -> None:
+        t_ns, network = int(batch.t_ns[row]), int(batch.network[row])
+        address = names.address_text(batch.src[row])
+        poller = self.pollers.get((network, address))
+        if poller is None:
+            self._bound(self.pollers, MAX_POLLERS, "pollers")
+            poller = self.pollers[network, address] = Poller(network, address, t_ns, t_ns)
+        poller.last_ns = max(poller.last_ns, t_ns)
+        poller.polls += 1
+
+    def _bound(self, table: dict[Any, Any], bound: int, name: str) -> None:
+        if len(table) >= bound:
+            del table[min(table, key=lambda key: int(table[key].last_ns))]
+            self.evictions[name] += 1

@@ -1,0 +1,182 @@
+"""Sequence numbers: what E1.31's rule discards, what is missing, and numbers that tell nothing.
+
+One stream's series is judged packet by packet here (`Series.take`). Streams whose numbers simply go on
+as they did never come here: `model.streams` proves that for whole batches at once.
+
+Source: ANSI E1.31-2018 6.7.2 (the rule), 6.2.5 (one series per universe, shared by all start codes);
+Art-Net: 1 to 255 and on to 1, 0 is "not used". Art-Net defines no window: E1.31's is taken for what comes
+late, but a number that stands still is obeyed, because Art-Net receivers obey it (a choice, no source).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+WINDOW = 20
+"""E1.31 6.7.2: discard when -20 < difference <= 0."""
+FULL_MASK = (1 << 64) - 1
+AMBIGUOUS = 127
+"""From this step on nobody can say whether numbers are missing or the count went back."""
+VOTES_TO_KNOW = 9
+"""Equal steps in a row of ten packets before a series is believed to have that step."""
+MAX_VOTES = 64
+STUCK_AFTER = 9
+"""Repeats after which a series stands still: ten packets with one number."""
+UNDECIDED_PACKETS = 20
+"""Packets after which gaps are counted even though no step is commonest."""
+
+
+class Verdict(IntEnum):
+    ACCEPT = 0
+    LATE = 1
+    """Discarded; came after a younger one."""
+    REPEAT = 2
+    """Discarded (E1.31) or obeyed (Art-Net); the number of the last accepted one."""
+    COPY = 3
+    """Never used: the same packet again within 10 ms."""
+    REPEAT_OBEYED = 4
+
+
+def difference(last: int, new: int) -> int:
+    """Signed 8-bit difference of two E1.31 sequence numbers, -128 to 127."""
+    return (new - last + 128) % 256 - 128
+
+
+def is_discarded(last: int, new: int) -> bool:
+    """Whether a receiver that last accepted `last` must discard `new` (E1.31 6.7.2)."""
+    return -WINDOW < difference(last, new) <= 0
+
+
+def difference_skipping_zero(last: int, new: int) -> int:
+    """Signed difference of two Art-Net numbers (1 to 255, 0 skipped), -127 to 127."""
+    step = (new - last) % 255
+    return step if step <= 127 else step - 255
+
+
+@dataclass(slots=True)
+class Series:
+    """One stream's series as it stands. Field by field what the stream table keeps."""
+
+    skips_zero: bool
+    """Art-Net."""
+    known: bool = False
+    """False: the next number is accepted whatever it is (first packet, or back after a loss)."""
+    accepted: int = 0
+    """Last accepted number."""
+    seen: int = 0
+    """Number of the last packet, accepted or not, copies left out."""
+    mask: int = FULL_MASK
+    """Bit k: the number `accepted - k` has come."""
+    step: int = 0
+    votes: int = 0
+    """Majority vote over steps between packets as they came."""
+    run: int = 0
+    """Packets in a row with the number of their predecessor."""
+    pending: int = 0
+    """Missing numbers that are not believed yet, because the step is not known yet."""
+    packets: int = 0
+    lost: int = 0
+    """Missing numbers to count since the table was last brought up to date; negative when late ones came."""
+
+    def forget(self) -> None:
+        """Start anew, as a receiver does after it lost the source."""
+        self.known = False
+        self.mask = FULL_MASK
+        self.run = 0
+        self.pending = 0
+
+    def take(self, number: int, is_copy: bool) -> Verdict:
+        """Judge one packet's number."""
+        if not self.known:
+            self.known = True
+            self.accepted = self.seen = number
+            self.mask = FULL_MASK
+            self.packets += 1
+            return Verdict.ACCEPT
+        if is_copy:
+            return Verdict.COPY
+        self.packets += 1
+        self._vote(number)
+        if self.skips_zero:
+            if number == 0:
+                # Not used, or no longer: nothing to compare with.
+                self.accepted, self.mask = 0, FULL_MASK
+                return Verdict.ACCEPT
+            if self.accepted == 0:
+                self.accepted, self.mask = number, FULL_MASK
+                return Verdict.ACCEPT
+            step = difference_skipping_zero(self.accepted, number)
+        else:
+            step = difference(self.accepted, number)
+        return self._judge(step, number)
+
+    def _judge(self, step: int, number: int) -> Verdict:
+        if step == 0:
+            return Verdict.REPEAT_OBEYED if self.skips_zero else Verdict.REPEAT
+        if step > 0:
+            self._missing(step - 1 if step < AMBIGUOUS else 0)
+            self.mask = (self.mask << step | 1) & FULL_MASK
+            self.accepted = number
+            return Verdict.ACCEPT
+        if step > -WINDOW:
+            bit = 1 << -step
+            if not self.mask & bit:
+                self.mask |= bit
+                self._missing(-1)
+            return Verdict.LATE
+        self.accepted, self.mask = number, FULL_MASK
+        return Verdict.ACCEPT
+
+    def _vote(self, number: int) -> None:
+        if self.skips_zero and (number == 0 or self.seen == 0):
+            step = 0
+        elif self.skips_zero:
+            step = (number - self.seen) % 255
+        else:
+            step = (number - self.seen) % 256
+        self.run = min(self.run + 1, 0xFFFF) if number == self.seen else 0
+        self.seen = number
+        if self.votes == 0:
+            self.step, self.votes = step, 1
+        elif step == self.step:
+            self.votes = min(self.votes + 1, MAX_VOTES)
+        else:
+            self.votes -= 1
+
+    def _missing(self, count: int) -> None:
+        if not self.is_measurable:
+            self.pending = 0
+            return
+        if self.is_decided:
+            self.lost += count + self.pending
+            self.pending = 0
+        else:
+            self.pending += count
+
+    @property
+    def is_decided(self) -> bool:
+        return self.votes >= VOTES_TO_KNOW or self.packets >= UNDECIDED_PACKETS
+
+    @property
+    def common_step(self) -> int:
+        """The commonest step, 0 while none is."""
+        return self.step if self.votes >= VOTES_TO_KNOW else 0
+
+    @property
+    def is_stuck(self) -> bool:
+        return self.run >= STUCK_AFTER and not (self.skips_zero and self.seen == 0)
+
+    @property
+    def is_measurable(self) -> bool:
+        """Whether missing numbers mean missing frames."""
+        if self.is_stuck or (self.skips_zero and self.seen == 0):
+            return False
+        return self.common_step in (0, 1)
+
+    @property
+    def is_steady(self) -> bool:
+        """Whether the next number, if it is one `step` on, needs no judgement of its own."""
+        if not self.known or self.run or self.seen != self.accepted or self.pending:
+            return False
+        return self.votes >= VOTES_TO_KNOW and 1 <= self.step < AMBIGUOUS

@@ -1,0 +1,78 @@
+"""A table as columns: numpy arrays of one length that grow together by doubling, with rows used again."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Column = tuple[str, str] | tuple[str, str, tuple[int, ...]]
+
+
+class Table:
+    """Rows under named columns: `table.last_frame_ns` is the whole column (capacity long, mind `used`).
+
+    Growing replaces the arrays, so nobody keeps one over a call that may add rows.
+    """
+
+    def __init__(self, columns: Iterable[Column], *, capacity: int, bound: int) -> None:
+        self.bound = bound
+        self.capacity = min(capacity, bound)
+        self.count = 0
+        """Rows in use."""
+        self.top = 0
+        """One past the highest row ever used: nothing from there on is."""
+        self._free: list[int] = []
+        self._names: list[str] = []
+        for name, dtype, *inner in columns:
+            shape = inner[0] if inner else ()
+            self._names.append(name)
+            self.__dict__[name] = np.zeros((self.capacity, *shape), dtype)
+
+    def __getattr__(self, name: str) -> NDArray[Any]:
+        # Only reached for names that are no attribute; the columns stand in __dict__.
+        raise AttributeError(name)
+
+    @property
+    def is_full(self) -> bool:
+        return self.count >= self.bound
+
+    def add(self) -> int:
+        """Take a row, all zero but its generation, which rises. IndexError when the table is full."""
+        if self._free:
+            row = self._free.pop()
+        elif self.top < self.bound:
+            row = self.top
+            self.top += 1
+            if row >= self.capacity:
+                self._grow()
+        else:
+            raise IndexError("table is full")
+        generation = int(self.generation[row]) + 1
+        for name in self._names:
+            self.__dict__[name][row] = 0
+        self.generation[row] = generation
+        self.used[row] = True
+        self.count += 1
+        return row
+
+    def remove(self, row: int) -> None:
+        """Give a row back."""
+        self.used[row] = False
+        self._free.append(row)
+        self.count -= 1
+
+    def rows(self) -> NDArray[np.intp]:
+        """Rows in use, ascending."""
+        return np.flatnonzero(self.used[: self.top])
+
+    def _grow(self) -> None:
+        more = min(self.capacity * 2, self.bound)
+        for name in self._names:
+            old = self.__dict__[name]
+            new = np.zeros((more, *old.shape[1:]), old.dtype)
+            new[: self.capacity] = old
+            self.__dict__[name] = new
+        self.capacity = more

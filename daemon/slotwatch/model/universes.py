@@ -1,0 +1,105 @@
+"""The table of universes: every declared one on each of its networks, and every other that is heard."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.house.schema import House, Limits
+from slotwatch.model.columns import UNIVERSE
+from slotwatch.model.table import Table
+from slotwatch.wire.batch import NETWORK_UNKNOWN
+from slotwatch.wire.universe import Protocol, UniverseId
+
+Place = tuple[int, int, int]
+"""Network, protocol, number."""
+
+EXTRA = (
+    ("unkept", "<u8"),  # packets of sources past the bound of 64: counted, not kept
+    ("last_unkept_ns", "<i8"),
+    ("sources_seen", "<u8"),  # streams ever registered on it
+    ("minute_gap_ns", "<i8"),  # longest gap of the minute that is being filled
+    ("gap_from_ns", "<i8"),  # last frame of any stream, or the start of judging
+    ("first_seen_order", "<u8"),  # rises with each universe that is added
+)
+
+
+class Universes(Table):
+    """Rows of `columns.UNIVERSE` and `EXTRA`.
+
+    Declared universes are never forgotten. An undeclared one lives as long as any of its streams is kept, so
+    the table is bounded by the declared ones and MAX_STREAMS together.
+    """
+
+    def __init__(self, house: House) -> None:
+        declared = sum(max(1, len(one.networks)) for one in house.universes)
+        super().__init__((*UNIVERSE, *EXTRA), capacity=max(64, declared), bound=1 << 20)
+        self.by_place: dict[Place, int] = {}
+        self._house = house
+        self._added = 0
+        self.take_house(house)
+
+    def take_house(self, house: House) -> list[int]:
+        """Declare anew; what was heard is kept. Returns rows that nothing keeps any more (to be forgotten)."""
+        self._house = house
+        before = set(np.flatnonzero(self.used[: self.top] & (self.declared[: self.top] >= 0)).tolist())
+        for row in self.rows().tolist():
+            self._limit(row, house.limits_of(self.identity(row)))
+            self.declared[row], self.expected[row] = -1, False
+        for index, one in enumerate(house.universes):
+            for network in one.networks or (0,):
+                row = self.find_or_add(network, one.id.protocol, one.id.number)
+                self.declared[row], self.expected[row] = index, one.expected
+                self._limit(row, one.limits)
+        return [row for row in before if self.declared[row] < 0 and self.streams[row] == 0]
+
+    def identity(self, row: int) -> UniverseId:
+        """Protocol and number of a row."""
+        return UniverseId(Protocol(int(self.protocol[row])), int(self.number[row]))
+
+    def place(self, row: int) -> Place:
+        return int(self.network[row]), int(self.protocol[row]), int(self.number[row])
+
+    def written(self, row: int, with_network: bool) -> str:
+        """Write a row's name as people do: `e131/12`, `e131/12@A` with its network, lines by their name."""
+        house = self._house
+        identity = self.identity(row)
+        text = str(identity)
+        if identity.protocol is Protocol.LINE:
+            text = next((f"line/{line.name}" for line in house.lines if line.number == identity.number), text)
+        network = int(self.network[row])
+        if with_network and network < len(house.networks):
+            return f"{text}@{house.networks[network].name}"
+        if with_network and network == NETWORK_UNKNOWN:
+            return f"{text}@?"
+        return text
+
+    def find_or_add(self, network: int, protocol: int, number: int) -> int:
+        """Row of a universe; one that was never heard is added, undeclared."""
+        place = (network, int(protocol), number)
+        row = self.by_place.get(place)
+        if row is None:
+            row = self.add()
+            self.by_place[place] = row
+            self._added += 1
+            self.first_seen_order[row] = self._added
+            self.network[row], self.protocol[row], self.number[row] = place
+            self.declared[row], self.winner[row] = -1, -1
+            self._limit(row, self._house.limits_of(self.identity(row)))
+        return row
+
+    def forget(self, row: int) -> None:
+        """Free the row of an undeclared universe without streams."""
+        del self.by_place[self.place(row)]
+        self.remove(row)
+
+    def _limit(self, row: int, limits: Limits) -> None:
+        self.loss_timeout_ns[row] = round(limits.loss_timeout_s * 1e9)
+        self.min_refresh_hz[row] = limits.min_refresh_hz
+
+    def in_order(self) -> NDArray[np.intp]:
+        """Rows as they are shown: declared in the order of the file, then the others as they appeared."""
+        rows = self.rows()
+        declared = self.declared[rows].astype(np.int64)
+        appeared = np.where(declared >= 0, 0, self.first_seen_order[rows])
+        return rows[np.lexsort((rows, appeared, np.where(declared >= 0, declared, 1 << 40)))]
