@@ -17,18 +17,17 @@ import os
 import pickle
 import struct
 
+from slotwatch.edge.memory import BOARD_BYTES as SIZE_BYTES
+from slotwatch.edge.memory import BOARD_HALF_BYTES as HALF_BYTES
+from slotwatch.edge.memory import BOARD_HEADER_BYTES as HEADER_BYTES
+from slotwatch.edge.memory import BOARD_PROGRESS_AT as PROGRESS_AT
 from slotwatch.snapshot import Snapshot
 
-HEADER_BYTES = 4096
-HALF_BYTES = 256 * 1024 * 1024
-"""Room for a snapshot, of address space and not of memory. 4,096 universes with 8,192 streams take about 13 MiB."""
-SIZE_BYTES = HEADER_BYTES + 2 * HALF_BYTES
 TRIES = 8
 
 _CURRENT = struct.Struct("<Q")  # at 0: sequence number of the newest publication; its half is that modulo 2
 _HALF = struct.Struct("<QQ")  # at 64 and 128: sequence number (odd while being written), octets in use
 _PROGRESS = struct.Struct("<qQQ")  # at 192: monotonic time of judging's last turn, ring rows judged, rows lost
-_PROGRESS_AT = 192
 
 
 def create_memory() -> int:
@@ -55,7 +54,7 @@ class Board:
 
     def progress(self) -> tuple[int, int, int]:
         """Monotonic time of judging's last turn, ring rows judged so far, ring rows lost so far."""
-        return _PROGRESS.unpack_from(self._map, _PROGRESS_AT)
+        return _PROGRESS.unpack_from(self._map, PROGRESS_AT)
 
 
 class BoardWriter(Board):
@@ -66,7 +65,7 @@ class BoardWriter(Board):
 
     def turn(self, now_ns: int, rows_judged: int, rows_lost: int) -> None:
         """Say that judging lives and how far it came."""
-        _PROGRESS.pack_into(self._map, _PROGRESS_AT, now_ns, rows_judged, rows_lost)
+        _PROGRESS.pack_into(self._map, PROGRESS_AT, now_ns, rows_judged, rows_lost)
 
     def publish(self, snapshot: Snapshot) -> int:
         """Write a snapshot; return its octets. ValueError if it cannot fit (then the last one stays)."""

@@ -7,7 +7,6 @@ each packet is an 8-octet message number, one octet that is 1 on the last part, 
 
 from __future__ import annotations
 
-import asyncio
 import itertools
 import json
 import os
@@ -18,7 +17,6 @@ from typing import Any
 
 PART_BYTES = 60_000
 """Well under the smallest send buffer of a socket pair (212,992 octets)."""
-ANSWER_WITHIN_S = 5.0
 MOST_PARTS = 4096
 """A message may be 240 MB; what is longer is a fault of ours."""
 
@@ -96,48 +94,6 @@ class Channel:
                 found.append(json.loads(b"".join(self._parts.pop(number))))
             elif len(self._parts) > 8:
                 self._parts.pop(next(iter(self._parts)))  # its sender died between two parts
-
-
-class Asker:
-    """The asking side in an asyncio process: `ask` sends a request and waits for its answer."""
-
-    def __init__(self, channel: Channel, on_other: Callable[[Message], None] | None = None) -> None:
-        self.channel = channel
-        self._on_other = on_other
-        self._ids = itertools.count(int.from_bytes(os.urandom(5), "little"))
-        self._open: dict[int, asyncio.Future[Message]] = {}
-        asyncio.get_running_loop().add_reader(channel.fileno(), self._readable)
-
-    def close(self) -> None:
-        asyncio.get_running_loop().remove_reader(self.channel.fileno())
-
-    async def ask(self, name: str, arguments: dict[str, Any]) -> dict[str, Any]:
-        """Order something and return what was answered. ValueError with the sentence if it was refused."""
-        number = next(self._ids)
-        future = self._open[number] = asyncio.get_running_loop().create_future()
-        try:
-            self.channel.send({"id": number, "do": name, **({"with": arguments} if arguments else {})})
-            answer = await asyncio.wait_for(future, ANSWER_WITHIN_S)
-        except TimeoutError:
-            raise ValueError("the judging process does not answer; it is being restarted, try again") from None
-        finally:
-            self._open.pop(number, None)
-        if "error" in answer:
-            raise ValueError(str(answer["error"]))
-        ok = answer.get("ok")
-        return ok if isinstance(ok, dict) else {}
-
-    def _readable(self) -> None:
-        for message in self.channel.receive():
-            future = self._open.get(message.get("id", -1))
-            if future is not None and not future.done():
-                future.set_result(message)
-            elif "do" in message and self._on_other is not None:
-                self._on_other(message)
-        if self.channel.closed:
-            asyncio.get_running_loop().remove_reader(self.channel.fileno())
-            if self._on_other is not None:
-                self._on_other({"do": "closed"})
 
 
 def answer(channel: Channel, message: Message, run: Callable[[str, dict[str, Any]], dict[str, Any]]) -> None:

@@ -1,0 +1,251 @@
+"""The judging process: rows of the ring into the engine, its snapshot onto the board, orders answered.
+
+A plain poll loop. It never waits for the page: a snapshot is left on the board, and answers that do not fit a
+socket buffer wait in memory. The time it judges at is intake's own (`heartbeat_ns`): what had arrived by then is
+in the ring, so a slow intake never makes a universe look lost.
+"""
+
+from __future__ import annotations
+
+import gc
+import select
+import sys
+from collections.abc import Callable
+from typing import Any
+
+from slotwatch import clock
+from slotwatch.edge.board import BoardWriter
+from slotwatch.edge.channel import Channel, Message, answer
+from slotwatch.edge.igmp_in import GroupWatch
+from slotwatch.edge.neighbours import NeighbourWatch
+from slotwatch.edge.ring import GUARD_ROWS, Ring
+from slotwatch.engine import Engine
+from slotwatch.house.schema import House
+from slotwatch.snapshot import Snapshot
+from slotwatch.wire import observation
+
+TICK_NS = 50_000_000
+CHUNK_ROWS = GUARD_ROWS
+"""Rows judged at once: 1.2 MiB of payload, which still fits a core's own cache."""
+BUSY_ROWS = 256
+"""With so many rows a turn, the next turn comes sooner."""
+SHORTEST_TURN_MS = 3
+SNAPSHOT_NS = 200_000_000
+SOONEST_SNAPSHOT_NS = 50_000_000
+SNAPSHOT_SHARE = 8
+"""Time between two snapshots is at least this many times what the last one cost."""
+STEP_NS = 1_000_000
+LATE_NS = 250_000_000
+"""A turn this much after the last one is a stall that is said."""
+STATUS_NS = 5_000_000_000
+STALE_OBSERVATIONS_NS = 2_000_000_000
+
+_SEEN: dict[str, Callable[..., observation.Observation]] = {
+    "LinkSeen": observation.LinkSeen,
+    "JoinSeen": observation.JoinSeen,
+}
+
+
+class Judging:
+    """The engine between ring and board."""
+
+    def __init__(
+        self, house: House, ring: Ring, board: BoardWriter, requests: Channel, observations: Channel, routes: Channel
+    ) -> None:
+        now_ns = clock.monotonic_ns()
+        self.ring, self.board = ring, board
+        self._requests, self._observations, self._routes = requests, observations, routes
+        self._problems: tuple[str, ...] = ()
+        self._health: dict[str, Any] = {}
+        self._route_rows: tuple[dict[str, Any], ...] = ()
+        self._generation = ring.generation
+        self._heartbeat_ns = ring.heartbeat_ns or now_ns
+        self._offset_ns = clock.wall_offset_ns()
+        self._turned_ns = now_ns
+        self._ticked_ns = self._snapped_ns = self._status_ns = 0
+        self._snapshot_cost_ns = 0
+        self._stall_told_ns = 0
+        self._drops = (0, 0)
+        self._rows_ns = 0
+        self._publish_now = True
+        before_ns, judged, self._lost = board.progress()
+        # After a restart go on with the first row that the predecessor had not finished.
+        self._tail = min(max(judged, ring.oldest()), ring.head) if before_ns else ring.head
+        self._away_ns = now_ns - before_ns if before_ns else 0
+        self.house = house
+        self.engine = Engine(house, now_ns=before_ns or now_ns, wall_offset_ns=self._offset_ns)
+        self._groups = GroupWatch(house)
+        self._neighbours = NeighbourWatch(house)
+        self._observations.send({"do": "state"})
+
+    def resume(self, last: Snapshot | None) -> None:
+        """Go on with what the predecessor had said, after it ended unexpectedly."""
+        if last is None:
+            return
+        newest = max((incident.id for incident in last.incidents), default=0)
+        self.engine.command(
+            "resume", next_id=newest + 1, incidents=list(last.incidents), phase=last.house.phase, phase_since_ns=None
+        )
+
+    def run(self, lifeline: Channel, handle: Callable[[Message], bool]) -> None:
+        """Judge until `handle` of a parent's message says False, or the lifeline closes."""
+        poll = select.poll()
+        channels = {c.fileno(): c for c in (lifeline, self._requests, self._observations, self._routes)}
+        watched = [*self._groups.fds(), *self._neighbours.fds()]
+        for fd in [*channels, *watched]:
+            poll.register(fd, select.POLLIN)
+        gc.collect()
+        gc.freeze()  # the engine's tables are for life: later collections need not walk them
+        wait_ms = 0
+        while True:
+            ready = {fd for fd, _ in poll.poll(wait_ms)}
+            if lifeline.fileno() in ready and (not all(map(handle, lifeline.receive())) or lifeline.closed):
+                return
+            self._listen(ready)
+            wait_ms = self.turn()
+            if clock.monotonic_ns() - self._status_ns > STATUS_NS:
+                self._status_ns = clock.monotonic_ns()
+                lifeline.send({"do": "status", "text": self._status})
+
+    def turn(self) -> int:
+        """Judge what is in the ring, let time pass, publish. Returns the milliseconds that may pass till the next."""
+        now_ns = clock.monotonic_ns()
+        self._watch_stalls(now_ns)
+        judged_at_ns = self.ring.heartbeat_ns
+        rows = self._ingest()
+        if self.ring.heartbeat_ns - self._ticked_ns >= TICK_NS or not self._ticked_ns:
+            self._tick(max(judged_at_ns, self._rows_ns, self._ticked_ns))
+        self._publish_if_due(clock.monotonic_ns())
+        self.board.turn(clock.monotonic_ns(), self._tail, self._lost)
+        self._turned_ns = clock.monotonic_ns()
+        for channel in (self._requests, self._observations):
+            channel.flush()
+        full_ms = TICK_NS // 1_000_000
+        return full_ms if rows < BUSY_ROWS else max(SHORTEST_TURN_MS, full_ms * BUSY_ROWS // rows)
+
+    def take_house(self, house: House) -> None:
+        """Judge by another house from now on; what is known of streams stays."""
+        self.house = house
+        self.engine.take_house(house, clock.monotonic_ns())
+        self._problems = ()
+        self._publish_now = True
+
+    def refuse_house(self, problems: list[str]) -> None:
+        """Say on the page that the file on disk is not the one that runs, and why."""
+        self._problems = tuple(problems)
+        self._publish_now = True
+
+    def close(self) -> None:
+        self._groups.close()
+        self._neighbours.close()
+
+    def _ingest(self) -> int:
+        head = self.ring.head
+        count = head - self._tail
+        while self._tail < head:
+            oldest = self.ring.oldest()
+            if self._tail < oldest:
+                self._lost += oldest - self._tail
+                self._tail = oldest
+            end = min(head, self._tail + CHUNK_ROWS)
+            for batch in self.ring.read(self._tail, end):
+                self.engine.ingest(batch)
+                self._rows_ns = int(batch.t_ns[-1])
+            if not self.ring.still_there(self._tail):
+                # Some of what was just judged may have been overwritten under our hands: say so, count it as lost.
+                self._lost += min(end, self.ring.oldest()) - self._tail
+            self._tail = end
+        return count
+
+    def _tick(self, at_ns: int) -> None:
+        offset_ns = clock.wall_offset_ns()
+        if abs(offset_ns - self._offset_ns) > STEP_NS:
+            self.engine.observe(observation.ClockStepSeen(at_ns, offset_ns - self._offset_ns))
+        self._offset_ns = offset_ns
+        drops = (self.ring.kernel_drops, self._lost)
+        if drops != self._drops:
+            self._drops = drops
+            self.engine.observe(observation.DropsSeen(at_ns, *drops))
+        self.engine.tick(at_ns, offset_ns)
+        self._ticked_ns = at_ns
+        for event in self.engine.take_events():
+            self._publish_now = True
+            print(f"slotwatch: {event.what}: {event.text}", file=sys.stderr, flush=True)
+
+    def _watch_stalls(self, now_ns: int) -> None:
+        """Tell the engine of time in which packets could not be judged: ours, or intake's."""
+        if self._away_ns:
+            self.engine.observe(observation.StallSeen(now_ns, self._away_ns))
+            self._away_ns = 0
+        elif now_ns - self._turned_ns > LATE_NS:
+            self.engine.observe(observation.StallSeen(now_ns, now_ns - self._turned_ns))
+        beat_ns, generation = self.ring.heartbeat_ns, self.ring.generation
+        if generation != self._generation:
+            # Intake was started anew: between the two nobody held the sockets.
+            self._generation = generation
+            self.engine.observe(observation.StallSeen(now_ns, max(0, beat_ns - self._heartbeat_ns)))
+            self._observations.send({"do": "state"})
+        self._heartbeat_ns = max(beat_ns, self._heartbeat_ns)
+
+    def _publish_if_due(self, now_ns: int) -> None:
+        wanted_ns = SOONEST_SNAPSHOT_NS if self._publish_now else SNAPSHOT_NS
+        if now_ns - self._snapped_ns < max(wanted_ns, SNAPSHOT_SHARE * self._snapshot_cost_ns):
+            return
+        snapshot = self.engine.snapshot(self._ticked_ns or now_ns)
+        self._complete(snapshot, now_ns)
+        self.board.publish(snapshot)
+        self._publish_now = False
+        self._snapped_ns = now_ns
+        self._snapshot_cost_ns = clock.monotonic_ns() - now_ns
+
+    def _complete(self, snapshot: Snapshot, now_ns: int) -> None:
+        """Add what only this process knows: its own health, the refused house file, the routes' reports."""
+        view = snapshot.house
+        view.house_problems = self._problems
+        view.listener = {
+            **view.listener,
+            **self._health,
+            "kernel_drops": self.ring.kernel_drops,
+            "rows_lost": self._lost,
+            "intake_silent_s": round(max(0, now_ns - self.ring.heartbeat_ns) / 1e9, 3),
+            "snapshot_cost_ms": round(self._snapshot_cost_ns / 1e6, 3),
+        }
+        if self._route_rows:
+            snapshot.routes = self._route_rows
+
+    @property
+    def _status(self) -> str:
+        faults = sum(1 for incident in self._open_incidents())
+        return f"watching {self.house.name}: {faults} incident{'' if faults == 1 else 's'} open"
+
+    def _open_incidents(self) -> list[Any]:
+        return [i for i in self.engine.snapshot(self._ticked_ns).incidents if i.closed_ns is None]
+
+    def _listen(self, ready: set[int]) -> None:
+        now_ns = clock.monotonic_ns()
+        if self._requests.fileno() in ready:
+            for message in self._requests.receive():
+                answer(self._requests, message, self._command)
+        if self._observations.fileno() in ready:
+            for message in self._observations.receive():
+                self._observe(message.get("observed", []))
+        if self._routes.fileno() in ready:
+            for message in self._routes.receive():
+                self._route_rows = tuple(message.get("routes", ()))
+        for seen in [*self._groups.read(ready, now_ns), *self._neighbours.read(ready, now_ns)]:
+            self.engine.observe(seen)
+
+    def _command(self, name: str, arguments: dict[str, Any]) -> dict[str, Any]:
+        self._publish_now = True
+        answered: dict[str, Any] = self.engine.command(name, **arguments)
+        return answered
+
+    def _observe(self, observed: list[dict[str, Any]]) -> None:
+        for fields in observed:
+            kind = fields.pop("is", "")
+            if kind == "health":
+                self._health = fields["health"]
+            elif kind in _SEEN:
+                if "addresses" in fields:
+                    fields["addresses"] = tuple(fields["addresses"])
+                self.engine.observe(_SEEN[kind](**fields))

@@ -1,0 +1,247 @@
+"""One child process: `python -m slotwatch.process ROLE WIRING`, started and watched by `slotwatch.app`.
+
+WIRING is a line of JSON: descriptors that were passed, the parent's number. Roles: load (reads the house file
+and ends), intake, judging, front, routes. A child ends by itself when its parent goes, however that happens.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import errno
+import json
+import os
+import pickle
+import signal
+import sys
+import time
+import zlib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+from slotwatch.edge import housing
+from slotwatch.edge.channel import Channel, Message
+from slotwatch.errors import EdgeError, SlotwatchError
+from slotwatch.house.schema import House
+
+PR_SET_PDEATHSIG = 1
+RETRY_PORT_S = 3.0
+"""A predecessor that was killed, or a page's port in its last moments: wait that long for it."""
+RETRY_PAUSE_S = 0.05
+SWITCH_INTERVAL_S = 50e-6
+"""How long another Python thread may hold the interpreter: with the default 5 ms a receiver kept 9 % (measured)."""
+
+_T = TypeVar("_T")
+
+
+class Wiring:
+    """What the parent passed."""
+
+    def __init__(self, text: str) -> None:
+        self.values: dict[str, Any] = json.loads(text)
+        self.lifeline = Channel(self.values["lifeline"])
+
+    def channel(self, name: str) -> Channel:
+        return Channel(self.values[name])
+
+    def __getitem__(self, name: str) -> Any:
+        return self.values[name]
+
+    def house(self) -> House:
+        return housing.read(self.values["house"])
+
+
+def main(argv: list[str]) -> int:
+    """Run one role. What it cannot do is told to the parent as sentences, and the exit status is 2."""
+    role, wiring = argv[0], Wiring(argv[1])
+    _die_with(wiring["parent"])
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches the whole group: the parent orders the stop
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    sys.setswitchinterval(SWITCH_INTERVAL_S)
+    try:
+        ROLES[role](wiring)
+    except SlotwatchError as error:
+        wiring.lifeline.send({"do": "failed", "lines": error.lines})
+        return 2
+    except Exception as error:  # the last line of defence: the parent says it and starts this role anew
+        if os.environ.get("SLOTWATCH_TRACEBACK"):
+            raise
+        place = _place(error)
+        wiring.lifeline.send(
+            {"do": "fault", "lines": [f"internal fault in {role}: {type(error).__name__}: {error} ({place})"]}
+        )
+        return 1
+    return 0
+
+
+def _die_with(parent: int) -> None:
+    """Have the kernel end this process when its parent ends."""
+    ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGKILL)
+    if os.getppid() != parent:
+        sys.exit(0)  # it went before the call above
+
+
+def _place(error: Exception) -> str:
+    trace = error.__traceback__
+    while trace is not None and trace.tb_next is not None:
+        trace = trace.tb_next
+    return f"{Path(trace.tb_frame.f_code.co_filename).name}:{trace.tb_lineno}" if trace else "no place"
+
+
+def _patiently(make: Callable[[], _T]) -> _T:
+    """Make something that needs a port, trying for 3 s while the port is taken."""
+    deadline_s = time.monotonic() + RETRY_PORT_S
+    while True:
+        try:
+            return make()
+        except EdgeError as error:
+            if error.errno != errno.EADDRINUSE or time.monotonic() > deadline_s:
+                raise
+            time.sleep(RETRY_PAUSE_S)
+
+
+def _load(wiring: Wiring) -> None:
+    """Read the house file; leave the house in memory and tell the parent what it needs to know of it."""
+    from slotwatch.edge.files import load_house
+
+    house = load_house(Path(wiring["file"]))
+    housing.write(wiring["house"], pickle.dumps(house, protocol=5))
+    scheme = "https" if house.http.certificate_file else "http"
+    host = f"[{house.http.host}]" if ":" in house.http.host else house.http.host
+    wiring.lifeline.send(
+        {
+            "do": "loaded",
+            "name": house.name,
+            "page": f"{scheme}://{host}:{house.http.port}/",
+            "routes": bool(house.routes) or house.listen.artnet_subscribe,
+            "routes_mark": zlib.crc32(pickle.dumps((house.name, house.routes, house.networks, house.listen))),
+            "notes": list(house.notes),
+        }
+    )
+
+
+def _intake(wiring: Wiring) -> None:
+    from slotwatch.edge.intake import Intake
+    from slotwatch.edge.ring import RingWriter
+
+    writer = RingWriter(wiring["ring"], wiring["rows"])
+    observations = wiring.channel("observations")
+    intake = _patiently(lambda: Intake(wiring.house(), writer, wiring["bells"], observations))
+
+    def handle(message: Message) -> bool:
+        if message["do"] == "reload":
+            try:
+                intake.take_house(wiring.house())
+                wiring.lifeline.send({"do": "reloaded"})
+            except EdgeError as error:
+                wiring.lifeline.send({"do": "refused", "lines": error.lines})
+        return bool(message["do"] != "stop")
+
+    try:
+        intake.turn()
+        wiring.lifeline.send({"do": "ready"})
+        intake.run(wiring.lifeline, handle)
+    finally:
+        intake.close()
+
+
+def _judging(wiring: Wiring) -> None:
+    from slotwatch.edge.board import BoardReader, BoardWriter
+    from slotwatch.edge.judging import Judging
+    from slotwatch.edge.ring import Ring
+
+    last = BoardReader(wiring["board"]).read()
+    judging = Judging(
+        wiring.house(),
+        Ring(wiring["ring"], wiring["rows"]),
+        BoardWriter(wiring["board"]),
+        wiring.channel("requests"),
+        wiring.channel("observations"),
+        wiring.channel("reports"),
+    )
+    judging.resume(last)
+    judging.refuse_house(wiring["problems"])
+
+    def handle(message: Message) -> bool:
+        if message["do"] == "reload":
+            judging.take_house(wiring.house())
+        elif message["do"] == "problems":
+            judging.refuse_house(message["problems"])
+        return bool(message["do"] != "stop")
+
+    try:
+        judging.turn()
+        wiring.lifeline.send({"do": "ready"})
+        judging.run(wiring.lifeline, handle)
+    finally:
+        judging.close()
+
+
+def _front(wiring: Wiring) -> None:
+    import asyncio
+
+    asyncio.run(_serve_front(wiring))
+
+
+async def _serve_front(wiring: Wiring) -> None:
+    import asyncio
+
+    from slotwatch.edge.asking import Asker
+    from slotwatch.edge.board import BoardReader
+    from slotwatch.edge.http import serve_front
+    from slotwatch.edge.recorder import RecordedPackets
+
+    house, stop = wiring.house(), asyncio.Event()
+
+    def ordered(message: Message) -> None:
+        if message["do"] in ("stop", "closed"):
+            stop.set()
+
+    parent = Asker(wiring.lifeline, ordered)
+    judging = Asker(wiring.channel("requests"))
+
+    async def ask(name: str, arguments: dict[str, Any]) -> dict[str, Any]:
+        return await (parent if name == "reload" else judging).ask(name, arguments)
+
+    def ready() -> None:
+        wiring.lifeline.send({"do": "ready"})
+
+    board = BoardReader(wiring["board"])
+    deadline_s = time.monotonic() + RETRY_PORT_S
+    while True:
+        try:
+            await serve_front(house, board, ask, RecordedPackets(house), stop, ready)
+        except EdgeError as error:
+            if error.errno != errno.EADDRINUSE or time.monotonic() > deadline_s or stop.is_set():
+                raise
+            await asyncio.sleep(RETRY_PAUSE_S)
+        else:
+            return
+
+
+def _routes(wiring: Wiring) -> None:
+    from slotwatch.edge.ring import Ring
+    from slotwatch.edge.routing import run_routes
+
+    reports = wiring.channel("reports")
+    wiring.lifeline.send({"do": "ready"})
+    run_routes(
+        wiring.house(),
+        Ring(wiring["ring"], wiring["rows"]),
+        wiring["bell"],
+        wiring.lifeline.fileno(),
+        reports.send,
+        bytes.fromhex(wiring["cid"]),
+    )
+
+
+ROLES: dict[str, Callable[[Wiring], None]] = {
+    "load": _load,
+    "intake": _intake,
+    "judging": _judging,
+    "front": _front,
+    "routes": _routes,
+}
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
