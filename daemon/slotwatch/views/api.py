@@ -1,0 +1,93 @@
+"""A snapshot as the API's objects: the one place that replay, the HTTP server and the report take them from.
+
+Every function takes a Snapshot, or a Sheet where several objects of one snapshot are wanted.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from slotwatch.house.schema import House
+from slotwatch.snapshot import Incident, Snapshot
+from slotwatch.views import fixtures as _fixtures
+from slotwatch.views import house as _house
+from slotwatch.views import incidents as _incidents
+from slotwatch.views import sources as _sources
+from slotwatch.views import universes as _universes
+from slotwatch.views.sheet import Sheet
+
+Reading = Snapshot | Sheet
+
+
+def sheet_of(reading: Reading) -> Sheet:
+    return reading if isinstance(reading, Sheet) else Sheet(reading)
+
+
+def universe(reading: Reading, row: int) -> dict[str, Any]:
+    """The contract's `universe` of one row of Snapshot.universes."""
+    return _universes.universe(sheet_of(reading), row)
+
+
+def universes(reading: Reading) -> list[dict[str, Any]]:
+    return _universes.universes(sheet_of(reading))
+
+
+def universe_detail(reading: Reading, row: int, declared: House | None = None) -> dict[str, Any]:
+    """One universe with `levels`, `slot_sources`, `streams` and, where the house is given, its `fixtures`."""
+    return _universes.universe_detail(sheet_of(reading), row, declared)
+
+
+def source(reading: Reading, index: int) -> dict[str, Any]:
+    """The contract's `source` of one of Snapshot.sources."""
+    return _sources.source(sheet_of(reading), index)
+
+
+def sources(reading: Reading) -> list[dict[str, Any]]:
+    return _sources.sources(sheet_of(reading))
+
+
+def receivers(reading: Reading) -> list[dict[str, Any]]:
+    return _sources.receivers(sheet_of(reading))
+
+
+def incident(reading: Reading, found: Incident) -> dict[str, Any]:
+    """The contract's `incident`, with its timeline. Its times are by its own wall offset."""
+    del reading  # an incident says when by itself, also after a restart
+    return _incidents.incident(found)
+
+
+def incidents(reading: Reading) -> list[dict[str, Any]]:
+    """All that the snapshot holds, open and closed, in the order they were opened."""
+    found = sorted(sheet_of(reading).snapshot.incidents, key=lambda one: one.id)
+    return [_incidents.incident(one) for one in found]
+
+
+def house(
+    reading: Reading, declared: House | None = None, host: str = "", own: dict[str, Any] | None = None
+) -> dict[str, Any]:
+    """The house and this listener's own health."""
+    return _house.house(sheet_of(reading), declared, host, own)
+
+
+def readiness(reading: Reading) -> dict[str, Any]:
+    return _house.readiness(sheet_of(reading))
+
+
+def fixtures(reading: Reading, declared: House) -> list[dict[str, Any]]:
+    return _fixtures.fixtures(sheet_of(reading), declared)
+
+
+def patch(reading: Reading, declared: House) -> dict[str, Any]:
+    return _fixtures.patch(sheet_of(reading), declared)
+
+
+def racks(reading: Reading) -> list[dict[str, Any]]:
+    """Racks with their estimated currents, as judging estimates them."""
+    sheet = sheet_of(reading)
+    return [_sources.written(sheet, row) for row in sheet.snapshot.racks]
+
+
+def routes(reading: Reading) -> list[dict[str, Any]]:
+    """Routes and their state."""
+    sheet = sheet_of(reading)
+    return [_sources.written(sheet, row) for row in sheet.snapshot.routes]

@@ -1,0 +1,115 @@
+"""The house, this listener's own health and readiness as the API's objects."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import Any
+
+import numpy as np
+
+from slotwatch import __version__
+from slotwatch.house.schema import House
+from slotwatch.judge.catalog import CATALOG
+from slotwatch.snapshot import Severity, UniverseState
+from slotwatch.views.moments import NANOSECONDS, iso
+from slotwatch.views.sheet import Sheet
+
+
+def house(
+    sheet: Sheet, declared: House | None = None, host: str = "", own: dict[str, Any] | None = None
+) -> dict[str, Any]:
+    """The whole house. `own`: what the front process says of itself (history, alerts, page), beside judging's words."""
+    snapshot, view = sheet.snapshot, sheet.snapshot.house
+    return {
+        "name": view.name,
+        "phase": view.phase,
+        "phase_since": sheet.iso(view.phase_since_ns),
+        "phase_pending": view.phase_pending,
+        "version": __version__,
+        "vantage": view.vantage,
+        "networks": list(view.networks),
+        "uptime_s": max(0, snapshot.now_ns - snapshot.started_ns) // NANOSECONDS,
+        "started_at": sheet.iso(snapshot.started_ns),
+        "at": sheet.at,
+        "host": host,
+        "time_zone": declared.time_zone if declared else "UTC",
+        "house_file": view.house_file,
+        "faults": list(view.house_problems),
+        "quiet_until": sheet.iso(view.quiet_until_ns),
+        "counts": counts(sheet),
+        "listener": {**view.listener, **(own or {})},
+    }
+
+
+def counts(sheet: Sheet) -> dict[str, Any]:
+    """How many universes stand in each state, and how many incidents are open at each severity."""
+    states = np.bincount(sheet.snapshot.universes["state"], minlength=len(UniverseState)).tolist()
+    is_open = [one for one in sheet.snapshot.incidents if one.closed_ns is None]
+    loud = Counter(one.severity for one in is_open if not one.accepted)
+    return {
+        "universes": {state.word: states[state] for state in UniverseState},
+        "incidents": {severity.word: loud[severity] for severity in reversed(Severity)},
+        "acknowledged": sum(one.acknowledged is not None for one in is_open),
+    }
+
+
+def readiness(sheet: Sheet) -> dict[str, Any]:
+    """The half-hour call: judged as if in `show`, whatever the phase. Judging's own verdict where it gives one."""
+    snapshot = sheet.snapshot
+    found = _readiness(sheet)
+    given = snapshot.readiness
+    reasons = given.get("reasons", found["reasons"])
+    return {
+        "ready": bool(given.get("ready", not reasons)),
+        "house": snapshot.house.name,
+        "phase": snapshot.house.phase,
+        "at": sheet.at,
+        "reasons": reasons,
+        "accepted": given.get("accepted", found["accepted"]),
+        "not_visible": given.get("not_visible", found["not_visible"]),
+        "not_judged": given.get("not_judged", found["not_judged"]),
+    }
+
+
+def _readiness(sheet: Sheet) -> dict[str, Any]:
+    is_open = [one for one in sheet.snapshot.incidents if one.closed_ns is None]
+    rows = [{"rule": one.rule, "text": one.summary, "universes": list(one.universes)} for one in is_open]
+    loud = [_loudness_in_show(one.rule, one.severity) >= Severity.WARNING for one in is_open]
+    lists, names = sheet.universes, sheet.snapshot.universe_names
+
+    def in_state(state: UniverseState) -> list[str]:
+        return [
+            name
+            for name, now, declared, expected in zip(
+                names, lists["state"], lists["declared"], lists["expected"], strict=True
+            )
+            if now == state and declared and expected
+        ]
+
+    return {
+        "reasons": [row for row, one, counts in zip(rows, is_open, loud, strict=True) if counts and not one.accepted],
+        "accepted": [{**row, "reason": one.accepted} for row, one in zip(rows, is_open, strict=True) if one.accepted],
+        "not_visible": in_state(UniverseState.NOT_VISIBLE),
+        "not_judged": in_state(UniverseState.NOT_JUDGED),
+    }
+
+
+def _loudness_in_show(rule: str, now: Severity) -> Severity:
+    """What a rule would be in `show`; the phase may have made this incident quieter."""
+    row = CATALOG.get(rule)
+    return max(now, row.severity) if row is not None else now
+
+
+def not_judged(sheet: Sheet) -> list[dict[str, Any]]:
+    """Intervals in which this listener itself was at fault, as judging gives them, times written out."""
+    offset = sheet.snapshot.wall_offset_ns
+    return [
+        {
+            "from": iso(row.get("start_ns"), offset),
+            "to": iso(row.get("end_ns"), offset),
+            "network": row.get("network"),
+            "reason": row.get("reason", ""),
+        }
+        for row in sheet.snapshot.house.listener.get("not_judged", [])
+        if isinstance(row, dict)
+    ]

@@ -1,0 +1,66 @@
+"""Incidents as the API's objects."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from slotwatch.snapshot import Acknowledgement, Incident
+from slotwatch.views.moments import iso
+
+
+def incident(found: Incident) -> dict[str, Any]:
+    """One incident's object of the contract, with its timeline. Times are by its own wall offset."""
+
+    def at(t_ns: int | None) -> str | None:
+        return iso(t_ns, found.wall_offset_ns)
+
+    return {
+        "id": found.id,
+        "state": "open" if found.closed_ns is None else "closed",
+        "severity": found.severity.word,
+        "rule": found.rule,
+        "cause": found.cause,
+        "confidence": str(found.confidence),
+        "universes": list(found.universes),
+        "sources": list(found.sources),
+        "fixtures": list(found.fixtures),
+        "began_at": at(found.began_ns),
+        "opened_at": at(found.opened_ns),
+        "closed_at": at(found.closed_ns),
+        "summary": found.summary,
+        "evidence": list(found.evidence),
+        "explains": [{"rule": rule, "universes": list(names)} for rule, names in found.explains],
+        "also_possible": list(found.also_possible),
+        "still_working": list(found.still_working),
+        "next_checks": list(found.next_checks),
+        "acknowledged": _acknowledged(found.acknowledged, found.wall_offset_ns),
+        "accepted": found.accepted or None,
+        "flaps": found.flaps,
+        "revision": found.revision,
+        "timeline": [{"at": at(entry.t_ns), "what": entry.what, "text": entry.text} for entry in found.timeline],
+    }
+
+
+def incident_brief(found: Incident) -> dict[str, Any]:
+    """The object of a list: without the timeline, which only its own page needs."""
+    brief = incident(found)
+    del brief["timeline"]
+    return brief
+
+
+def chosen(incidents: list[Incident], state: str, since_wall_ns: int | None, limit: int) -> list[Incident]:
+    """Those of a state (`open`, `closed`, `all`) that were still open at `since`, newest first, at most `limit`."""
+    found = [
+        one
+        for one in incidents
+        if (state == "all" or (one.closed_ns is None) == (state == "open"))
+        and (since_wall_ns is None or one.closed_ns is None or one.closed_ns + one.wall_offset_ns >= since_wall_ns)
+    ]
+    found.sort(key=lambda one: (one.opened_ns + one.wall_offset_ns, one.id), reverse=True)
+    return found[:limit]
+
+
+def _acknowledged(given: Acknowledgement | None, wall_offset_ns: int) -> dict[str, Any] | None:
+    if given is None:
+        return None
+    return {"by": given.by, "at": iso(given.at_ns, wall_offset_ns), "note": given.note}

@@ -1,0 +1,69 @@
+"""Sources and receivers as the API's objects."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from slotwatch.views.moments import number
+from slotwatch.views.names import cid_text
+from slotwatch.views.sheet import Sheet
+from slotwatch.wire.universe import Protocol, UniverseId
+
+_LIVE = 0
+
+
+def sources(sheet: Sheet) -> list[dict[str, Any]]:
+    """All of them, in order of appearance. A clone's two addresses are two objects with one CID."""
+    return [source(sheet, index) for index in range(len(sheet.snapshot.sources))]
+
+
+def source(sheet: Sheet, index: int) -> dict[str, Any]:
+    """One source's object of the contract; `name` is what people call it."""
+    row, lists = sheet.snapshot.sources[index], sheet.streams
+    streams = sheet.streams_from[index]
+    live = [stream for stream in streams if lists["state"][stream] == _LIVE]
+    names = sheet.snapshot.universe_names
+    priorities = [lists["priority"][stream] for stream in live or streams]
+    return {
+        "source": sheet.source_keys[index],
+        "name": sheet.source_names[index],
+        "protocol": Protocol(row.protocol).word,
+        "cid": cid_text(row),
+        "address": row.address,
+        "other_addresses": list(row.addresses),
+        "network": sheet.network_name(row.network),
+        "source_name": row.source_name,
+        "declared_as": row.declared_as or None,
+        "role": row.role or None,
+        "universes": [names[lists["universe_row"][stream]] for stream in streams],
+        "live_universes": len(live),
+        "listed": None if row.listed is None else [str(UniverseId(Protocol.E131, number)) for number in row.listed],
+        "priority": max(priorities) if priorities and row.protocol == Protocol.E131 else None,
+        "refresh_hz": _mean([lists["refresh_5s_hz"][stream] for stream in live]),
+        "lost_frames": sum(lists["lost_frames"][stream] for stream in streams),
+        "odd": list(row.odd),
+        "first_seen_at": sheet.iso(row.first_seen_ns),
+        "last_seen_at": sheet.iso(row.last_seen_ns),
+    }
+
+
+def receivers(sheet: Sheet) -> list[dict[str, Any]]:
+    """Declared receivers and whether each answers, with times written out."""
+    return [written(sheet, row) for row in sheet.snapshot.receivers]
+
+
+def written(sheet: Sheet, row: dict[str, Any]) -> dict[str, Any]:
+    """A row of judging's own making, its `…_ns` moments written as `…_at`."""
+    found: dict[str, Any] = {}
+    for key, value in row.items():
+        if key.endswith("_ns"):
+            found[key.removesuffix("_ns").removesuffix("_at") + "_at"] = sheet.iso(value)
+        else:
+            found[key] = value
+    return found
+
+
+def _mean(rates_hz: list[float]) -> float | None:
+    """Mean of the rates of streams at work; those without a rate yet are left out."""
+    known = [rate for rate in rates_hz if rate == rate]
+    return number(sum(known) / len(known)) if known else None

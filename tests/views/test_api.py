@@ -1,0 +1,175 @@
+"""What the API says of a snapshot, against schemas written from the contract and against the snapshot's own numbers."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from slotwatch.snapshot import SourceRow
+from slotwatch.views import api
+from slotwatch.views.incidents import chosen
+from slotwatch.views.moments import iso_wall, read_iso
+from slotwatch.views.sheet import Sheet
+from slotwatch.wire.universe import Protocol
+from tests.views.contract import fits
+from tests.views.fabricate import CID, NOW_NS, SECOND_NS, WALL_OFFSET_NS, house, incident, snapshot, sources
+
+
+def test_every_universe_fits_the_contract() -> None:
+    for found in api.universes(snapshot(5)):
+        fits("universe", found)
+
+
+def test_a_steady_universe_says_its_numbers() -> None:
+    found = api.universe(snapshot(), 0)
+    assert found["universe"] == "e131/1" and found["state"] == "ok" and found["refresh_hz"] == 44.0
+    assert found["interval_ms"] == {"p50": 22.7, "p95": 23.5, "p99": 24.0, "max": 31.25}
+    assert (
+        found["winning_source"] == str(CID) and found["winning_name"] == "main desk" and found["sources"] == [str(CID)]
+    )
+    assert found["last_frame_at"] == "2025-12-31T23:59:59.980Z"
+
+
+def test_a_lost_universe_names_its_incident_and_who_sent_it() -> None:
+    found = api.universe(snapshot(), 1)
+    assert found["state"] == "lost" and found["refresh_hz"] is None and found["winning_source"] is None
+    assert found["incidents"] == [7] and found["sources"] == [str(CID)]
+
+
+def test_what_was_never_heard_has_no_moment() -> None:
+    found = api.universe(snapshot(), 2)
+    assert found["universe"] == "artnet/0" and found["last_frame_at"] is None and found["priority"] is None
+
+
+def test_detail_says_whose_each_slot_is() -> None:
+    taken = snapshot()
+    taken.slot_streams[0, 3:5] = -1
+    found = api.universe_detail(taken, 0, house())
+    fits("universe_detail", found)
+    assert found["levels"][:4] == [255, 128, 0, 1] and len(found["levels"]) == 512
+    assert found["slot_sources"][:6] == [0, 0, 0, -1, -1, 0] and found["slot_source_names"] == ["main desk"]
+    assert [one["fixture"] for one in found["fixtures"]] == ["101", "102"]
+    assert found["streams"][0]["refresh_1s_hz"] == 44.0 and found["streams"][0]["state"] == "live"
+
+
+def test_sources_fit_the_contract() -> None:
+    found = api.sources(snapshot(4))
+    for one in found:
+        fits("source", one)
+    assert found[0]["cid"] == str(CID) and found[0]["universes"] == ["e131/1", "e131/2", "e131/3"]
+    assert found[0]["listed"] == ["e131/1", "e131/2"] and found[0]["live_universes"] == 2
+    assert found[1]["source"] == "10.20.0.30" and found[2]["source"] == "10.20.0.30:2", "physical port tells them apart"
+
+
+def test_a_clone_is_two_sources_of_one_cid() -> None:
+    twin = replace(sources()[0], address="10.20.0.11")
+    taken = snapshot(1, sources=(*sources(), twin))
+    taken.streams["source"][0] = 3
+    assert [one["cid"] for one in api.sources(taken)] == [str(CID), None, None, str(CID)]
+    assert api.universe(taken, 0)["sources"] == [str(CID)]
+
+
+def test_incidents_fit_the_contract() -> None:
+    for found in api.incidents(snapshot()):
+        fits("incident", found)
+    closed, is_open = api.incidents(snapshot())
+    assert closed["state"] == "closed" and closed["acknowledged"] == {
+        "by": "Ann",
+        "at": "2025-12-31T23:59:20.000Z",
+        "note": "seen",
+    }
+    assert is_open["explains"] == [{"rule": "source-absent", "universes": ["e131/2"]}]
+    assert is_open["began_at"] == "2025-12-31T23:59:50.000Z" and is_open["opened_at"] == "2025-12-31T23:59:53.000Z"
+
+
+def test_incidents_are_chosen_by_state_time_and_number() -> None:
+    every = list(snapshot().incidents)
+    assert [one.id for one in chosen(every, "all", None, 10)] == [7, 3]
+    assert [one.id for one in chosen(every, "open", None, 10)] == [7]
+    assert [one.id for one in chosen(every, "closed", None, 10)] == [3]
+    assert [one.id for one in chosen(every, "all", None, 1)] == [7]
+    assert [one.id for one in chosen(every, "all", NOW_NS + WALL_OFFSET_NS - 10 * SECOND_NS, 10)] == [7]
+
+
+def test_house_and_readiness_fit_the_contract() -> None:
+    found = api.house(snapshot(), house(), "rack-pc", {"history": {"ok": True}})
+    fits("house", found)
+    assert found["uptime_s"] == 100 and found["host"] == "rack-pc" and found["listener"]["history"]["ok"]
+    assert found["counts"]["universes"]["lost"] == 1 and found["counts"]["incidents"]["critical"] == 1
+    ready = api.readiness(snapshot())
+    fits("readiness", ready)
+    assert not ready["ready"] and ready["reasons"] == [
+        {"rule": "universe-lost", "text": 'Universe e131/2 ("Label 2") is lost.', "universes": ["e131/2"]}
+    ]
+
+
+def test_readiness_is_judged_as_if_in_show() -> None:
+    """In `dark` a loss is a note; the half-hour call must say it all the same."""
+    from slotwatch.snapshot import Severity
+
+    quiet = snapshot(incidents=(incident(severity=Severity.NOTE),))
+    assert not api.readiness(quiet)["ready"]
+    known = snapshot(incidents=(incident(accepted="the tower is not built yet"),))
+    found = api.readiness(known)
+    assert found["ready"] and found["accepted"][0]["reason"] == "the tower is not built yet"
+    assert api.readiness(snapshot(incidents=()))["ready"]
+
+
+def test_fixtures_show_the_levels_that_reach_them() -> None:
+    found = api.fixtures(snapshot(), house())
+    assert [slot["level"] for slot in found[0]["slots"]] == [255, 128, 0, 1]
+    short = snapshot()
+    short.universes["slots"][0] = 511
+    assert [slot["level"] for slot in api.fixtures(short, house())[1]["slots"]] == [0, 0, None]
+
+
+def test_patch_says_what_is_free() -> None:
+    found = api.patch(snapshot(), house())
+    assert found["universes"] == [
+        {
+            "universe": "e131/1",
+            "label": "Label 1",
+            "fixtures": 2,
+            "used_slots": 7,
+            "free_slots": 505,
+            "free": [[5, 509]],
+        }
+    ]
+
+
+def test_names_with_networks_are_found() -> None:
+    one, two = snapshot(2), snapshot(2)
+    two.house.networks = ("A", "B")
+    two = replace(two, universe_names=("e131/1@A", "e131/1@B"))
+    assert (
+        Sheet(two).row_of("e131/1@B") == 1 and Sheet(two).row_of("e131/1") == 0 and Sheet(two).row_of("e131/9") is None
+    )
+    assert Sheet(one).row_of("e131/1@eth1") == 0 and Sheet(one).row_of("e131/1@C") is None
+
+
+def test_moments_go_both_ways() -> None:
+    wall_ns = 1_772_393_400_250_000_000  # 2026-03-01T19:30:00.250Z, by `date -d`
+    assert iso_wall(wall_ns) == "2026-03-01T19:30:00.250Z" and read_iso("2026-03-01T19:30:00.250Z") == wall_ns
+    assert read_iso("2026-03-01T20:30:00.250+01:00") == read_iso("2026-03-01T19:30:00.250") == wall_ns
+    with pytest.raises(ValueError, match="is not a time; write 2026"):
+        read_iso("half past seven")
+
+
+def test_four_thousand_universes_are_quick() -> None:
+    """Loose enough for a busy machine; a quadratic slip takes seconds."""
+    taken = snapshot(4096)
+    before = time.perf_counter()
+    assert len(api.universes(taken)) == 4096
+    assert time.perf_counter() - before < 1.0
+
+
+def test_hostile_names_stay_text() -> None:
+    row = SourceRow(
+        Protocol.E131, bytes(range(16)), "10.0.0.1", 0, "<script>\x00\ud800".encode("utf-8", "replace").decode()
+    )
+    found = api.source(snapshot(1, sources=(row,)), 0)
+    fits("source", found)
+    assert found["universes"] == ["e131/1"] and not np.isnan(found["refresh_hz"])
