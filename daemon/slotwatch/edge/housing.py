@@ -12,8 +12,10 @@ import pickle
 import struct
 import time
 import zlib
+from typing import TYPE_CHECKING
 
-from slotwatch.house.schema import House
+if TYPE_CHECKING:
+    from slotwatch.house.schema import House
 
 _HEAD = struct.Struct("<QI")
 TRIES = 200
@@ -47,6 +49,8 @@ def octets(fd: int) -> bytes:
 
 def read(fd: int) -> House:
     """The running house."""
+    from slotwatch.house.schema import House  # here, so that the parent, which only passes octets on, stays small
+
     value = pickle.loads(octets(fd))
     if not isinstance(value, House):
         raise TypeError(f"the memory holds a {type(value).__name__}, not a house")

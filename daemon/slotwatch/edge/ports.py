@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 from pathlib import Path
 
 
@@ -42,12 +44,12 @@ def _open_sockets() -> dict[int, str]:
     """Socket inode to `name pid` of every process whose descriptors may be read."""
     found: dict[int, str] = {}
     for process in Path("/proc").glob("[0-9]*"):
-        try:
-            links = [str(link.readlink()) for link in (process / "fd").iterdir()]
+        with contextlib.suppress(OSError):
             name = (process / "comm").read_text().strip()
-        except OSError:
-            continue
-        for link in links:
-            if link.startswith("socket:["):
-                found[int(link[8:-1])] = f"{name} {process.name}"
+            for link in (process / "fd").iterdir():
+                # A descriptor may be closed between the listing and here; the listing's own always is.
+                with contextlib.suppress(OSError):
+                    target = os.readlink(link)  # noqa: PTH115 - a path would be made of `socket:[123]`
+                    if target.startswith("socket:["):
+                        found[int(target[8:-1])] = f"{name} {process.name}"
     return found
