@@ -8,6 +8,8 @@ from enum import StrEnum
 from slotwatch.house.schema import Phase
 from slotwatch.snapshot import Severity
 
+COMMON_PRACTICE = "common practice, no source"
+
 
 class RuleClass(StrEnum):
     LOSS = "loss"
@@ -43,7 +45,7 @@ class Rule:
     on_delay_s: float
     off_delay_s: float = 10.0
     thresholds: tuple[Threshold, ...] = ()
-    source: str = "common practice, no source"
+    source: str = COMMON_PRACTICE
     faults: tuple[str, ...] = ()
     next_checks: tuple[str, ...] = ()
     """Ordered by how likely and how quick; only things to look at."""

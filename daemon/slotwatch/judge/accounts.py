@@ -1,0 +1,125 @@
+"""Clusters into words: severity, summary, evidence, what still works, what to look at next."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+
+from slotwatch.house.schema import Phase
+from slotwatch.judge import phases, wording
+from slotwatch.judge.catalog import FLAPPING
+from slotwatch.judge.clusters import Cluster
+from slotwatch.judge.incidents import Account
+from slotwatch.judge.rule import RuleClass, quiet_phase
+from slotwatch.judge.sight import Sight
+from slotwatch.judge.watch import Condition, Raised
+from slotwatch.snapshot import Severity
+
+MOST_EVIDENCE = 10
+MOST_CHECKS = 6
+
+
+class _Facts(dict[str, str]):
+    """Placeholders that nobody filled read as nothing."""
+
+    def __missing__(self, key: str) -> str:
+        return ""
+
+
+def give_account(sight: Sight, cluster: Cluster, at: datetime) -> Account:
+    """Put a cluster into words."""
+    speaker, verdict = cluster.speaker, cluster.verdict
+    universes = cluster.universes()
+    flapping = any(Condition.is_flapping(case, sight.now_ns) for case in cluster.cases)
+    returns = max(len(case.edges) for case in cluster.cases) - 1
+    summary = _summarise(sight, cluster, universes)
+    if flapping:
+        facts = _Facts(summary=summary, flaps=str(returns + 1))
+        summary = FLAPPING.sentence.format_map(facts)
+    evidence = [*(verdict.evidence if verdict else ()), *_each(case.finding.evidence for case in cluster.cases)]
+    return Account(
+        rule=cluster.rule.name,
+        group=cluster.group,
+        severity=severity_of(sight, cluster, sight.phase, at),
+        cause=cluster.cause,
+        confidence=verdict.confidence if verdict else speaker.confidence,
+        began_ns=cluster.since_ns,
+        universes=tuple(sight.universe_name(row) for row in universes),
+        sources=tuple(sorted(cluster.source_names(sight))),
+        fixtures=tuple(sorted({name for case in cluster.cases for name in case.finding.fixtures})),
+        summary=summary,
+        evidence=_few(evidence, MOST_EVIDENCE),
+        explains=_explained(sight, cluster),
+        also_possible=_few([*(verdict.also_possible if verdict else ()), *speaker.also_possible], MOST_CHECKS),
+        still_working=_few([*(verdict.still_working if verdict else ()), *speaker.still_working], MOST_CHECKS),
+        next_checks=_checks(sight, cluster),
+        accepted=cluster.accepted,
+        returns=returns,
+        flapping=flapping,
+        absorbs=tuple(dict.fromkeys((case.rule.name, case.finding.group) for case in cluster.explained)),
+    )
+
+
+def severity_of(sight: Sight, cluster: Cluster, phase: Phase, at: datetime) -> Severity:
+    """Grade a cluster as in some phase: the loudest of its cases, and of what it explains but for own faults."""
+    if cluster.accepted or phases.quiet_window(sight.house, cluster.rule, at) is not None:
+        return Severity.NOTE
+    cases: list[Raised] = list(cluster.cases)
+    if cluster.rule.rule_class is not RuleClass.SELF:
+        cases += [case for case in cluster.explained if case.rule.rule_class is not RuleClass.SELF]
+    return max(phases.grade(case.rule, phases.lowered(case.rule.severity, case.finding.lower), phase) for case in cases)
+
+
+def _summarise(sight: Sight, cluster: Cluster, universes: list[int]) -> str:
+    speaker, verdict = cluster.speaker, cluster.verdict
+    sources = [sight.say_source(row) for row in _source_rows(sight, cluster)]
+    sources += [f'"{name}"' for name in sorted({name for case in cluster.cases for name in case.finding.source_names})]
+    works = verdict.still_working if verdict else []
+    facts = _Facts(
+        universes=sight.say_universes(universes) if universes else "No universe",
+        sources=wording.list_names(sources) or "a source",
+        sender=f" from {wording.list_names(sources)}" if sources else "",
+        since=f"{sight.time_of_day(cluster.since_ns)}",
+        verdict=verdict.sentence if verdict else "",
+        works=f"Still working: {works[0]}." if works else "",
+    )
+    facts.update(speaker.facts)
+    if verdict and speaker.facts.get("verdict") and cluster.group.startswith("network:"):
+        facts["verdict"] = verdict.sentence
+    return " ".join(cluster.rule.sentence.format_map(facts).split())
+
+
+def _source_rows(sight: Sight, cluster: Cluster) -> list[int]:
+    rows: set[int] = set()
+    for case in cluster.cases:
+        rows.update(case.finding.sources)
+        rows.update(sight.source_of(stream) for stream in case.finding.streams)
+    return sorted(rows)
+
+
+def _explained(sight: Sight, cluster: Cluster) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    by_rule: dict[str, set[int]] = {}
+    for case in cluster.explained:
+        by_rule.setdefault(case.rule.name, set()).update(case.finding.universes)
+    return tuple(
+        (rule, tuple(sight.universe_name(row) for row in sorted(rows))) for rule, rows in sorted(by_rule.items())
+    )
+
+
+def _checks(sight: Sight, cluster: Cluster) -> tuple[str, ...]:
+    own = [*(cluster.verdict.next_checks if cluster.verdict else ()), *cluster.speaker.next_checks]
+    checks = [*own, *(cluster.rule.next_checks if len(own) < 3 else cluster.rule.next_checks[:1])]
+    if quiet_phase(sight.phase):
+        checks = [*checks[: MOST_CHECKS - len(cluster.rule.next_checks_quiet)], *cluster.rule.next_checks_quiet]
+    return _few(checks, MOST_CHECKS)
+
+
+def _each(several: Iterable[Iterable[str]]) -> list[str]:
+    return [text for texts in several for text in texts]
+
+
+def _few(texts: Iterable[str], most: int) -> tuple[str, ...]:
+    every = list(dict.fromkeys(text for text in texts if text))
+    if len(every) <= most:
+        return tuple(every)
+    return (*every[: most - 1], f"… and {len(every) - most + 1} more.")

@@ -1,0 +1,52 @@
+"""The rule table: every condition that is judged, with its numbers and where they come from.
+
+The engine, the documents and the page read nothing else. `flapping` is not a condition of its own but what
+several short incidents of one rule become; it is here so that it is documented with the others.
+"""
+
+from __future__ import annotations
+
+from slotwatch.judge import catalog_control, catalog_flow, catalog_loss, catalog_patch, catalog_self, catalog_storm
+from slotwatch.judge.rule import COMMON_PRACTICE, Rule, RuleClass, Threshold
+from slotwatch.snapshot import Severity
+
+FLAPPING = Rule(
+    name="flapping",
+    rule_class=RuleClass.FLOW,
+    severity=Severity.WARNING,
+    sentence="{summary} It comes and goes: {flaps} times in two minutes.",
+    on_delay_s=0.0,
+    off_delay_s=60.0,
+    thresholds=(
+        Threshold("openings", 4, "openings that make it flapping", COMMON_PRACTICE),
+        Threshold("window_s", 120.0, "time in which openings are counted", COMMON_PRACTICE),
+        Threshold("quiet_s", 60.0, "calm that ends it", COMMON_PRACTICE),
+        Threshold("reopen_s", 60.0, "what returns within this time is the same incident", COMMON_PRACTICE),
+    ),
+    faults=("F30",),
+    next_checks=("Look for a lead or connector that is being moved, and for a device that restarts by itself.",),
+)
+
+RULES: tuple[Rule, ...] = (
+    *catalog_self.RULES,
+    *catalog_loss.RULES,
+    *catalog_control.RULES,
+    *catalog_flow.RULES,
+    *catalog_storm.RULES,
+    *catalog_patch.RULES,
+    FLAPPING,
+)
+"""In the order in which a person should read them: this listener first."""
+
+CATALOG: dict[str, Rule] = {rule.name: rule for rule in RULES}
+
+CAUSES: dict[str, str] = {
+    "stream-terminated": "the source said that it stops",
+    "universe-withdrawn": "the source lives and no longer sends this universe",
+    "path-or-sender": "the source lives; the way to this port or that one output is at fault",
+    "source-lost": "everything of this source stopped together",
+    "network-lost": "every source stopped together: nothing reaches this port",
+    "multicast-lost": "multicast stopped while other ways go on",
+    "unknown": "the evidence fits no one cause",
+}
+"""Causes of `universe-lost` (and of absent sources), in words."""

@@ -1,0 +1,451 @@
+"""Why it dropped: the cause of a group of losses, from what stopped together and what goes on.
+
+Every verdict prints its evidence, the second-best cause, what still works and what to look at next. It is
+worked out anew while evidence comes in (slower timeouts, discovery lists, neighbours that stop answering).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.judge import wording
+from slotwatch.judge.losses import LossGroup
+from slotwatch.judge.sight import Sight
+from slotwatch.judge.stops import SLACK_NS, Stops
+from slotwatch.snapshot import Confidence
+from slotwatch.wire.universe import Protocol
+
+NANOSECONDS = 1_000_000_000
+QUERIER_GONE_NS = 255 * NANOSECONDS
+"""Other-querier-present interval of IGMPv2 (RFC 2236 8.5): memberships run out soon after."""
+LISTING_VALID_NS = 20 * NANOSECONDS
+"""Two discovery intervals (ANSI E1.31-2018 4.3, 12.2): an older list says nothing."""
+OWN_GROUP, OTHER_GROUP = 1, 2
+
+
+@dataclass(slots=True)
+class Verdict:
+    """A cause with everything a person needs to believe it."""
+
+    cause: str
+    confidence: Confidence
+    sentence: str
+    evidence: list[str] = field(default_factory=list)
+    also_possible: list[str] = field(default_factory=list)
+    still_working: list[str] = field(default_factory=list)
+    next_checks: list[str] = field(default_factory=list)
+    provisional: bool = False
+    """More evidence is due."""
+
+
+@dataclass(slots=True)
+class Scene:
+    """Who stopped and who goes on, for one group of losses. Masks are over stream rows."""
+
+    sight: Sight
+    stops: Stops
+    group: LossGroup
+    stopped: NDArray[np.bool_]
+    alive: NDArray[np.bool_]
+    undecided: NDArray[np.bool_]
+    sources: list[int]
+    """Rows of the sources with a stopped stream."""
+    whole: list[int]
+    """Those of which everything stopped."""
+    networks: list[int]
+
+    def alive_of(self, source: int) -> NDArray[np.intp]:
+        return np.flatnonzero(self.alive & (self.sight.streams.source == source))
+
+    def others_alive(self) -> list[int]:
+        """Sources on the same networks that go on and lost nothing now."""
+        streams = self.sight.streams
+        on_networks = np.isin(streams.network, self.networks)
+        return sorted(set(streams.source[self.alive & on_networks].tolist()) - set(self.sources))
+
+    def is_multicast(self, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+        kinds = self.sight.streams.destination_kind[rows]
+        multicast: NDArray[np.bool_] = (kinds == OWN_GROUP) | (kinds == OTHER_GROUP)
+        return multicast
+
+
+def set_scene(sight: Sight, stops: Stops, group: LossGroup) -> Scene:
+    """Sort all streams into stopped with this group, going on, and not yet known."""
+    streams = sight.streams
+    lost = np.zeros(streams.count, np.bool_)
+    lost[[row for row in group.streams if row < streams.count]] = True
+    packet_ns = np.maximum(streams.last_packet_ns, stops.last_ns)
+    terminated = stops.terminated
+    # A stream went on if anything of it came after the stop, and it is not itself overdue since.
+    went_on = stops.had_frames & ~lost & ~terminated & (stops.last_ns > group.from_ns + SLACK_NS) & ~stops.overdue
+    overlaps = (stops.last_ns <= group.to_ns + SLACK_NS) & (stops.due_ns >= group.from_ns - SLACK_NS)
+    silent = stops.had_frames & ~lost & ~went_on & ~terminated & overlaps & (packet_ns <= group.to_ns + SLACK_NS)
+    stopped = lost | (silent & stops.overdue)
+    sources = sorted(set(streams.source[stopped].tolist()))
+    alive_sources = set(streams.source[went_on].tolist())
+    undecided = silent & ~stops.overdue
+    whole = [source for source in sources if source not in alive_sources]
+    networks = sorted(set(streams.network[stopped].tolist()))
+    return Scene(sight, stops, group, stopped, went_on, undecided, sources, whole, networks)
+
+
+def find_cause(sight: Sight, stops: Stops, group: LossGroup) -> Verdict:
+    """Give the likeliest cause of a group of losses."""
+    if group.kind == "never":
+        return _never_heard(sight, group)
+    scene = set_scene(sight, stops, group)
+    if group.kind == "terminated":
+        verdict = _terminated(scene)
+    elif not scene.sources:
+        verdict = Verdict("unknown", Confidence.LOW, "The evidence fits no one cause.")
+    elif len(scene.whole) == len(scene.sources):
+        verdict = _whole_sources(scene)
+    else:
+        verdict = _part_of_source(scene)
+    verdict.provisional = bool(scene.undecided.any()) or sight.now_ns < group.is_revised_until_ns
+    _say_what_works(scene, verdict)
+    return verdict
+
+
+# --- clean stops and never heard ----------------------------------------------------------------------
+
+
+def _never_heard(sight: Sight, group: LossGroup) -> Verdict:
+    names = sorted({name for case in group.members.values() for name in case.finding.source_names})
+    verdict = Verdict("unknown", Confidence.LOW, "It was never heard since this listener started.")
+    heard_by_name = [
+        sight.sources[row].source_name
+        for row in sight.sources
+        if sight.sources[row].source_name and not sight.sources[row].declared_as
+    ]
+    if heard_by_name:
+        verdict.evidence.append(
+            f"Undeclared sources that are heard: {wording.list_names(sorted(set(heard_by_name))[:6])}."
+        )
+    verdict.also_possible = [
+        f"{wording.list_names(names)} is switched off, or its output is",
+        "it sends under another identity or address than the house file says",
+    ]
+    return verdict
+
+
+def _terminated(scene: Scene) -> Verdict:
+    sight = scene.sight
+    rows = np.flatnonzero(scene.stopped)
+    names = wording.list_names(sight.say_source(source) for source in scene.sources)
+    every = len(scene.whole) == len(scene.sources)
+    extent = "everything it sent" if every else "this part and goes on with the rest"
+    count = int(sight.streams.terminated[rows].sum())
+    verdict = Verdict(
+        "stream-terminated",
+        Confidence.CERTAIN,
+        f"{names} said that it stops ({extent}): meant, not a fault of the way.",
+        [f"Stream-terminated bit seen {count} time(s), the last at {sight.time_of_day(scene.group.from_ns)}."],
+    )
+    if every:
+        verdict.evidence.append(f"All of {names} ended this way.")
+    verdict.next_checks = ["Ask the operator whether the stop was meant."]
+    return verdict
+
+
+# --- everything of one or more sources ----------------------------------------------------------------
+
+
+def _whole_sources(scene: Scene) -> Verdict:
+    sight = scene.sight
+    others = scene.others_alive()
+    silent_querier = _querier_gone(scene)
+    if silent_querier and not _unicast_stopped(scene):
+        return silent_querier
+    if others:
+        still = _multicast_only(scene, others)
+        if still:
+            return still
+        return _source_lost(scene, others)
+    if len(scene.sources) >= 2 and not _others_seen(scene):
+        return _network_lost(scene)
+    if len(scene.sources) >= 2:
+        verdict = _source_lost(scene, others)
+        verdict.confidence = Confidence.MEDIUM
+        return verdict
+    verdict = _source_lost(scene, others)
+    if not _others_seen(scene):
+        verdict.confidence = Confidence.MEDIUM
+        verdict.also_possible.insert(0, "the network on the way to this port: no other source is there to tell")
+        verdict.evidence.append("It is the only source on this network, so nothing shows that the way is whole.")
+    _ = sight
+    return verdict
+
+
+def _source_lost(scene: Scene, others: list[int]) -> Verdict:
+    sight = scene.sight
+    names = wording.list_names(sight.say_source(source) for source in scene.sources)
+    count = int(scene.stopped.sum())
+    itself = "itself" if len(scene.sources) == 1 else "themselves"
+    verdict = Verdict(
+        "source-lost",
+        Confidence.HIGH,
+        f"{names} {itself} went silent: power, crash or its network lead.",
+        [f"All {count} stream(s) of {names} ended within one frame, none with the stream-terminated bit."],
+        ["the source's own switch port or lead, rather than the source"],
+        next_checks=[
+            f"Look at the screen of {wording.list_names(sight.source_name(s) for s in scene.sources)}: is it running?",
+            "Look at its link lamp, and at its switch port.",
+        ],
+    )
+    if len(scene.sources) > 1:
+        verdict.confidence = Confidence.MEDIUM
+        verdict.also_possible.insert(0, "a switch, lead or supply that these sources share")
+    if others:
+        verdict.evidence.append(
+            f"Other sources go on: {wording.list_names(sight.say_source(source) for source in others)}."
+        )
+    for source in scene.sources:
+        _weigh_signs_of_life(scene, source, verdict)
+    return verdict
+
+
+def _weigh_signs_of_life(scene: Scene, source: int, verdict: Verdict) -> None:
+    """ARP and discovery after the stop: dead machine, or a program or a group that died on a live one."""
+    sight, row = scene.sight, scene.sight.sources[source]
+    stop_ns = scene.group.from_ns
+    neighbour = sight.listener.neighbour(row.network, row.address)
+    if row.listed_at_ns:
+        if row.listed_at_ns > stop_ns + NANOSECONDS:
+            verdict.confidence = Confidence.MEDIUM
+            verdict.evidence.append(f"Its discovery list still came at {sight.time_of_day(row.listed_at_ns)}.")
+            verdict.also_possible.insert(0, "its output was stopped, or multicast is blocked for it")
+        elif sight.now_ns - row.listed_at_ns > LISTING_VALID_NS:
+            verdict.evidence.append("Its discovery has stopped too.")
+    if neighbour is not None and neighbour.answered_ns > stop_ns + NANOSECONDS and neighbour.reachable:
+        verdict.confidence = Confidence.MEDIUM
+        verdict.evidence.append(f"{row.address} still answers on the network: its machine is powered and connected.")
+        verdict.also_possible.insert(0, "its sending program died, or multicast is blocked for it")
+    elif neighbour is not None and neighbour.failed_ns > stop_ns and not neighbour.reachable:
+        verdict.evidence.append(f"{row.address} no longer answers on the network.")
+
+
+def _others_seen(scene: Scene) -> bool:
+    """Whether anything else still reaches this port on these networks: discovery, packets, queries."""
+    sight, stop_ns = scene.sight, scene.group.to_ns + NANOSECONDS
+    return any(
+        sight.sources[row].last_seen_ns > stop_ns and sight.sources[row].network in scene.networks
+        for row in sight.sources
+        if row not in scene.sources
+    )
+
+
+def _network_lost(scene: Scene) -> Verdict:
+    sight = scene.sight
+    names = [sight.say_source(source) for source in scene.sources]
+    networks = wording.list_names(sight.network_name(network) for network in scene.networks)
+    heard = _network_signs(scene)
+    return Verdict(
+        "network-lost",
+        Confidence.MEDIUM,
+        f"Nothing reaches this port: all {len(names)} sources stopped together. The stage itself may be fine.",
+        [
+            f"Together silent: {wording.list_names(names)}.",
+            f"This computer's own interface on {networks} is up.",
+            *heard,
+        ],
+        ["multicast is blocked on the way", "every source lost power together"],
+        next_checks=[
+            "Look at the stage: do the lights still follow the desk? Then only this port is cut off.",
+            "Look at the switch that this computer hangs on: power, lamps of its uplink.",
+        ],
+    )
+
+
+def _network_signs(scene: Scene) -> list[str]:
+    sight, said = scene.sight, []
+    for network in scene.networks:
+        answering = [
+            address
+            for (on, address), neighbour in sight.listener.neighbours.items()
+            if on == network and neighbour.reachable and neighbour.answered_ns > scene.group.to_ns + NANOSECONDS
+        ]
+        if answering:
+            said.append(
+                f"{len(answering)} device(s) still answer, {answering[0]} among them: the way is there, "
+                "multicast may not be."
+            )
+    return said
+
+
+# --- multicast ----------------------------------------------------------------------------------------
+
+
+def _unicast_stopped(scene: Scene) -> bool:
+    rows = np.flatnonzero(scene.stopped)
+    kinds = scene.sight.streams.destination_kind[rows]
+    return bool((kinds >= 3).any())
+
+
+def _querier_gone(scene: Scene) -> Verdict | None:
+    sight = scene.sight
+    for network in scene.networks:
+        querier = sight.listener.querier(network)
+        if querier is None or scene.group.to_ns - querier.last_ns < QUERIER_GONE_NS - 130 * NANOSECONDS:
+            continue
+        silent_ns = sight.now_ns - querier.last_ns
+        if silent_ns < QUERIER_GONE_NS:
+            continue
+        return Verdict(
+            "multicast-lost",
+            Confidence.HIGH,
+            f"The multicast querier {querier.address} has been silent for {wording.seconds(silent_ns)}: "
+            "switches that snoop forget who asked for which group.",
+            [
+                f"Last query from {querier.address} at {sight.time_of_day(querier.last_ns)}; "
+                "memberships run out 260 s after the last one.",
+                f"{int(scene.stopped.sum())} multicast stream(s) stopped without a stream-terminated bit.",
+            ],
+            ["the sources themselves"],
+            next_checks=[
+                f"Look whether the device that was the querier has power: {querier.address}.",
+                "Look at the switch's snooping page: querier and group table of this port.",
+            ],
+        )
+    return None
+
+
+def _multicast_only(scene: Scene, others: list[int]) -> Verdict | None:
+    """Only groups stopped, of two or more sources, and what goes on is unicast or broadcast."""
+    if len(scene.sources) < 2:
+        return None
+    stopped = np.flatnonzero(scene.stopped)
+    alive = np.flatnonzero(scene.alive & np.isin(scene.sight.streams.network, scene.networks))
+    if not len(alive) or not scene.is_multicast(stopped).all() or scene.is_multicast(alive).any():
+        return None
+    names = wording.list_names(scene.sight.say_source(source) for source in others)
+    return _multicast_lost(
+        scene, [f"What goes on comes by unicast or broadcast: {names}.", "Every multicast stream stopped together."]
+    )
+
+
+def _multicast_lost(scene: Scene, evidence: list[str]) -> Verdict:
+    return Verdict(
+        "multicast-lost",
+        Confidence.HIGH,
+        "Multicast no longer reaches this port, while other ways go on: the switch's group table or its querier.",
+        evidence,
+        ["the sources stopped their multicast outputs"],
+        next_checks=[
+            "Look at the switch's snooping page: is there a querier, is the group table full?",
+            "Look at the stage: receivers that hang on other ports may still get their data.",
+        ],
+    )
+
+
+# --- a part of a source -------------------------------------------------------------------------------
+
+
+def _part_of_source(scene: Scene) -> Verdict:
+    sight = scene.sight
+    silent_querier = _querier_gone(scene)
+    partial = [source for source in scene.sources if source not in scene.whole]
+    source = partial[0]
+    row = sight.sources[source]
+    mine = np.flatnonzero(scene.stopped & (sight.streams.source == source))
+    alive = scene.alive_of(source)
+    multicast, alive_multicast = scene.is_multicast(mine), scene.is_multicast(alive)
+    if silent_querier and multicast.all():
+        if alive_multicast.any():
+            silent_querier.confidence = Confidence.MEDIUM
+        return silent_querier
+    if len(mine) >= 2 and multicast.all() and not alive_multicast.any():
+        other_way = f"{len(alive)} stream(s) of {sight.say_source(source)} by unicast or broadcast go on."
+        return _multicast_lost(scene, [f"{len(mine)} groups stopped together.", other_way])
+    listed = _listing(scene, source, mine)
+    if listed is False:
+        return _withdrawn(scene, source, mine, "Its discovery list, sent after the stop, no longer names it.")
+    if not multicast.any() and (alive_multicast != multicast[0]).all() and len(alive):
+        return _withdrawn(
+            scene, source, mine, f"{len(alive)} other universe(s) reach this port from it by the same way and go on."
+        )
+    verdict = Verdict(
+        "path-or-sender",
+        Confidence.LOW,
+        f"{sight.say_source(source)} lives and sends its other universes: either this group no longer reaches "
+        "this port (membership, group table), or that one output is stuck.",
+        [f"{len(alive)} other stream(s) of {sight.say_source(source)} go on."],
+        ["the output was switched off or unpatched at the source", "the switch's group table is full"],
+        next_checks=[
+            f"Look at {row.declared_as or row.source_name or row.address}: is this universe still sent?",
+            "Look at the switch's group table for this port: does it hold this group?",
+            "Look at the stage: does what hangs on this universe still follow?",
+        ],
+    )
+    if listed:
+        verdict.evidence.append(f"Its discovery list of {sight.time_of_day(row.listed_at_ns)} still names it.")
+    elif not row.listed_at_ns:
+        verdict.evidence.append("This source sends no discovery list, so its own word is not to be had.")
+    else:
+        verdict.evidence.append("Its next discovery list is awaited: it will tell whether the sender dropped it.")
+    return verdict
+
+
+def _listing(scene: Scene, source: int, rows: NDArray[np.intp]) -> bool | None:
+    """Whether a list sent since the stop still names what stopped. None: no such list yet."""
+    streams, row = scene.sight.streams, scene.sight.sources[source]
+    if row.listed is None or row.listed_at_ns <= scene.group.from_ns + SLACK_NS:
+        return None
+    e131 = rows[streams.protocol[rows] == Protocol.E131]
+    if not len(e131):
+        return None
+    return bool(np.isin(streams.number[e131], row.listed).any())
+
+
+def _withdrawn(scene: Scene, source: int, rows: NDArray[np.intp], evidence: str) -> Verdict:
+    sight = scene.sight
+    return Verdict(
+        "universe-withdrawn",
+        Confidence.HIGH,
+        f"{sight.say_source(source)} lives and no longer sends it: the output was switched off, unpatched or died.",
+        [evidence, f"{len(scene.alive_of(source))} other stream(s) of this source go on."],
+        ["the way of this one universe to this port"],
+        next_checks=[f"Look at the output list of {sight.source_name(source)}: is this universe on?"],
+    )
+
+
+# --- what still works ---------------------------------------------------------------------------------
+
+
+def _say_what_works(scene: Scene, verdict: Verdict) -> None:
+    sight = scene.sight
+    streams = sight.streams
+    stopped_universes = set(streams.universe[scene.stopped].tolist())
+    for source in scene.sources:
+        rows = scene.alive_of(source)
+        others = sorted(set(streams.universe[rows].tolist()) - stopped_universes)
+        if others:
+            verdict.still_working.append(f"{sight.say_universes(others)} of {sight.say_source(source)}")
+    keepers: dict[int, list[int]] = {}
+    for row in np.flatnonzero(scene.alive & np.isin(streams.universe, sorted(stopped_universes))).tolist():
+        keepers.setdefault(sight.source_of(row), []).append(sight.universe_of(row))
+    for source, universes in keepers.items():
+        declared = sight.declared_source(source)
+        backup = "backup " if declared and declared.role == "backup" else ""
+        verdict.still_working.append(f"{backup}{sight.say_source(source)} is sending {sight.say_universes(universes)}")
+    for source in scene.others_alive():
+        if source in keepers:
+            continue
+        universes = sorted(set(streams.universe[scene.alive_of(source)].tolist()))
+        verdict.still_working.append(f"{sight.say_source(source)} is sending {sight.say_universes(universes)}")
+    receivers = _receivers(scene, stopped_universes)
+    if receivers:
+        verdict.still_working.append(receivers)
+
+
+def _receivers(scene: Scene, universes: set[int]) -> str:
+    names = {str(scene.sight.universe_id(row)) for row in universes}
+    holding = [
+        receiver.name
+        for receiver in scene.sight.house.receivers
+        if receiver.on_loss == "hold" and names & {str(universe) for universe in receiver.universes}
+    ]
+    return f"{wording.list_names(holding)} should hold the last look" if holding else ""

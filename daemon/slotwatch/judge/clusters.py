@@ -1,0 +1,255 @@
+"""Cases into clusters: what is one fault with one cause becomes one cluster, and so one incident."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from slotwatch.judge import explain, phases
+from slotwatch.judge.causes import Verdict, find_cause
+from slotwatch.judge.incidents import IncidentBook
+from slotwatch.judge.losses import LOSS_RULES, Losses, LossGroup
+from slotwatch.judge.rule import Rule
+from slotwatch.judge.sight import Sight
+from slotwatch.judge.stops import measure_stops
+from slotwatch.judge.watch import Finding, Raised
+from slotwatch.snapshot import Confidence
+
+NANOSECONDS = 1_000_000_000
+NEAR_NS = 30 * NANOSECONDS
+"""A wide fault explains what was raised at most this long before it began."""
+TIMED = frozenset({"link-down", "host-overrun", "universe-lost", "source-absent"})
+SHARED_PATH = frozenset({"packet-loss", "uneven-refresh", "repeated-packets", "out-of-order"})
+"""Of two or more sources at once they have one cause between them and this port."""
+LINGER_NS = 12 * NANOSECONDS
+"""Longest window of any rule, 10 s, and some slack."""
+MOST_CLUSTERS = 32
+"""Of one rule; more are told as one, so that a flood of forged senders is one line."""
+
+
+@dataclass(slots=True)
+class Cluster:
+    """What becomes one incident."""
+
+    rule: Rule
+    group: str
+    cases: list[Raised] = field(default_factory=list)
+    explained: list[Raised] = field(default_factory=list)
+    verdict: Verdict | None = None
+    accepted: str = ""
+
+    @property
+    def since_ns(self) -> int:
+        return min(case.finding.since_ns for case in self.cases)
+
+    @property
+    def cause(self) -> str:
+        return self.verdict.cause if self.verdict else self.speaker.cause
+
+    @property
+    def speaker(self) -> Finding:
+        return max(self.cases, key=lambda case: case.finding.weight).finding
+
+    def universes(self) -> list[int]:
+        return sorted({row for case in self.cases for row in case.finding.universes})
+
+    def networks(self) -> set[int]:
+        return {network for case in self.cases for network in case.finding.networks}
+
+    def source_names(self, sight: Sight) -> set[str]:
+        return set().union(*(names_of(sight, case.finding) for case in self.cases))
+
+
+def names_of(sight: Sight, finding: Finding) -> set[str]:
+    """Name every source that a finding is about."""
+    rows = {*finding.sources, *(sight.source_of(stream) for stream in finding.streams)}
+    return {*(sight.source_name(row) for row in rows), *finding.source_names}
+
+
+class Clusterer:
+    """Groups the raised cases of each pass, and remembers which losses belong together."""
+
+    def __init__(self) -> None:
+        self.losses = Losses()
+        self._verdicts: dict[int, tuple[frozenset[tuple[str, object]], Verdict]] = {}
+
+    @property
+    def is_revising(self) -> bool:
+        """Whether a cause may still change while evidence comes in."""
+        return any(verdict.provisional for _, verdict in self._verdicts.values())
+
+    def cluster(self, sight: Sight, cases: Sequence[Raised], at: datetime, book: IncidentBook) -> list[Cluster]:
+        """Make this pass's clusters, each case in at most one: as its own or as explained."""
+        clusters = self._by_group(sight, [case for case in cases if not _is_settled(sight, case, book)], at)
+        clusters = _share_paths(sight, clusters)
+        clusters = _explain(sight, clusters)
+        _stay_explained(clusters, book)
+        return _bounded([cluster for cluster in clusters if cluster.cases])
+
+    def _by_group(self, sight: Sight, cases: Sequence[Raised], at: datetime) -> list[Cluster]:
+        clusters: dict[tuple[str, str], Cluster] = {}
+        losses = [case for case in cases if case.rule.name in LOSS_RULES]
+        if losses or self.losses.groups:
+            self._cluster_losses(sight, losses, clusters)
+        for case in cases:
+            if case.rule.name in LOSS_RULES:
+                continue
+            reason = _accepted(sight, case, at)
+            key = case.rule.name, case.finding.group + (" accepted" if reason else "")
+            if key not in clusters:
+                clusters[key] = Cluster(case.rule, key[1], accepted=reason)
+            clusters[key].cases.append(case)
+        return list(clusters.values())
+
+    def _cluster_losses(self, sight: Sight, losses: list[Raised], clusters: dict[tuple[str, str], Cluster]) -> None:
+        stops = measure_stops(sight)
+        self.losses.sort(sight, stops, losses)
+        for group in list(self.losses.groups.values()):
+            cluster = _loss_cluster(group)
+            cluster.verdict = self._verdict(sight, stops, group)
+            clusters[cluster.rule.name, cluster.group] = cluster
+        self._verdicts = {id_: kept for id_, kept in self._verdicts.items() if id_ in self.losses.groups}
+
+    def _verdict(self, sight: Sight, stops: object, group: LossGroup) -> Verdict:
+        members = frozenset(group.members)
+        known = self._verdicts.get(group.id)
+        # Once every timeout and two discovery intervals have passed the cause stands, whatever comes back.
+        if known is not None and known[0] == members and not known[1].provisional:
+            return known[1]
+        if known is not None and not all(case.holds for case in group.members.values()):
+            known[1].provisional = sight.now_ns < group.is_revised_until_ns
+            return known[1]
+        verdict = find_cause(sight, stops, group)  # type: ignore[arg-type]
+        self._verdicts[group.id] = members, verdict
+        return verdict
+
+
+def _is_settled(sight: Sight, case: Raised, book: IncidentBook) -> bool:
+    """Whether an incident that has closed since accounts for this case: its traces may linger in the windows."""
+    if case.explained_by is None or book.is_open(case.explained_by):
+        return False
+    if case.holds and sight.now_ns - book.closed_ns(case.explained_by) > LINGER_NS:
+        case.explained_by = None
+        return False
+    return True
+
+
+def _stay_explained(clusters: list[Cluster], book: IncidentBook) -> None:
+    """What an open incident has accounted for does not leave it while it is open."""
+    for cluster in clusters:
+        for case in [case for case in cluster.cases if case.explained_by is not None]:
+            key = book.key_of(case.explained_by or 0)
+            wide = next((other for other in clusters if (other.rule.name, other.group) == key and other.cases), None)
+            if wide is not None and wide is not cluster:
+                cluster.cases.remove(case)
+                wide.explained.append(case)
+
+
+def _loss_cluster(group: LossGroup) -> Cluster:
+    by_rule: dict[str, list[Raised]] = {}
+    for case in group.members.values():
+        by_rule.setdefault(case.rule.name, []).append(case)
+    lead = next(rule for rule in LOSS_RULES if rule in by_rule)
+    cluster = Cluster(by_rule[lead][0].rule, f"loss:{group.id}", by_rule[lead])
+    cluster.explained = [case for rule, cases in by_rule.items() if rule != lead for case in cases]
+    return cluster
+
+
+def _accepted(sight: Sight, case: Raised, at: datetime) -> str:
+    universes = tuple(sight.universe_id(row) for row in case.finding.universes)
+    row = phases.accepted(sight.house, case.rule.name, universes, at)
+    return row.reason if row else ""
+
+
+def _share_paths(sight: Sight, clusters: list[Cluster]) -> list[Cluster]:
+    """Draw the same trouble of several sources of one network into one cluster."""
+    kept: list[Cluster] = []
+    shared: dict[tuple[str, int], list[Cluster]] = {}
+    for cluster in clusters:
+        networks = cluster.networks()
+        if cluster.rule.name in SHARED_PATH and len(networks) == 1 and not cluster.accepted:
+            shared.setdefault((cluster.rule.name, min(networks)), []).append(cluster)
+        else:
+            kept.append(cluster)
+    for (_, network), together in shared.items():
+        if len({name for cluster in together for name in cluster.source_names(sight)}) < 2:
+            kept.extend(together)
+            continue
+        cases = [case for cluster in together for case in cluster.cases]
+        wide = Cluster(together[0].rule, f"network:{network}", cases)
+        wide.verdict = Verdict(
+            "shared-path",
+            Confidence.HIGH,
+            "Several sources show it at once: a path that they share, not their senders.",
+            next_checks=["Look at the switches and uplinks that these sources share on their way here."],
+        )
+        kept.append(wide)
+    return kept
+
+
+def _explain(sight: Sight, clusters: list[Cluster]) -> list[Cluster]:
+    if len(clusters) < 2:
+        return clusters
+    wide_ones = sorted(
+        (cluster for cluster in clusters if cluster.rule.name in explain.EXPLAINS),
+        key=lambda cluster: explain.ORDER.index(cluster.rule.name),
+    )
+    for wide in wide_ones:
+        for reach in explain.EXPLAINS[wide.rule.name]:
+            if wide.cases and (not reach.causes or wide.cause in reach.causes):
+                _take(sight, wide, reach, clusters)
+    return clusters
+
+
+def _take(sight: Sight, wide: Cluster, reach: explain.Reach, clusters: Iterable[Cluster]) -> None:
+    names, universes, networks = wide.source_names(sight), set(wide.universes()), wide.networks()
+    for other in clusters:
+        if other is wide or other.rule.name not in reach.rules:
+            continue
+        staying = []
+        for case in other.cases:
+            if _is_near(sight, case, reach.nearness, names, universes, networks) and _in_time(wide, case):
+                wide.explained.append(case)
+            else:
+                staying.append(case)
+        if not staying and other.cases:
+            wide.explained.extend(other.explained)
+            other.explained = []
+        other.cases = staying
+
+
+def _is_near(
+    sight: Sight, case: Raised, nearness: str, names: set[str], universes: set[int], networks: set[int]
+) -> bool:
+    finding = case.finding
+    if nearness == explain.ANYWHERE:
+        return True
+    if nearness == explain.NETWORK:
+        return bool(finding.networks) and set(finding.networks) <= networks
+    on_universes = bool(finding.universes) and set(finding.universes) <= universes
+    if nearness == explain.UNIVERSE:
+        return on_universes
+    of_sources = bool(names & names_of(sight, finding))
+    return of_sources and (nearness == explain.SOURCE or on_universes)
+
+
+def _in_time(wide: Cluster, case: Raised) -> bool:
+    return wide.rule.name not in TIMED or case.raised_ns >= wide.since_ns - NEAR_NS
+
+
+def _bounded(clusters: list[Cluster]) -> list[Cluster]:
+    count: dict[str, list[Cluster]] = {}
+    kept = []
+    for cluster in clusters:
+        count.setdefault(cluster.rule.name, []).append(cluster)
+        if len(count[cluster.rule.name]) <= MOST_CLUSTERS:
+            kept.append(cluster)
+    for several in count.values():
+        if len(several) > MOST_CLUSTERS:
+            last = several[MOST_CLUSTERS - 1]
+            last.group = "many"
+            for cluster in several[MOST_CLUSTERS:]:
+                last.cases.extend(cluster.cases)
+                last.explained.extend(cluster.explained)
+    return kept

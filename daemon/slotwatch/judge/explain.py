@@ -1,0 +1,88 @@
+"""What explains what: a wide fault takes the narrow ones that it made into its own incident.
+
+Listener faults come first and take everything that they may have caused. The table is read top down: the
+first incident that may explain a case has it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+_STREAM_TROUBLE = frozenset(
+    {
+        "packet-loss",
+        "uneven-refresh",
+        "slow-refresh",
+        "out-of-order",
+        "sync-missing",
+        "slot-priority-faulty",
+        "skewed-universes",
+        "backup-differs",
+    }
+)
+_ABSENCE = frozenset({"universe-lost", "universe-missing", "source-absent", "backup-absent"})
+_SILENCE = _ABSENCE | {"backup-in-control", "receiver-silent", "short-frame", "preview-only", "level-stuck"}
+_RIVALS = frozenset({"source-conflict", "unexpected-source", "backup-differs", "level-stuck"})
+
+ANYWHERE, NETWORK, UNIVERSE, SOURCE, STREAM = "anywhere", "network", "universe", "source", "stream"
+"""How near the explained case must lie: anywhere; on its networks; on its universes; of its sources; both."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    rules: frozenset[str]
+    nearness: str
+    causes: frozenset[str] = frozenset()
+    """Only if the wide one has one of these causes; empty: any."""
+
+
+EXPLAINS: dict[str, tuple[Reach, ...]] = {
+    "link-down": (
+        Reach(
+            _SILENCE | _STREAM_TROUBLE | {"join-failed", "querier-absent", "identity-changed", "fallback-address"},
+            NETWORK,
+        ),
+    ),
+    "host-overrun": (Reach(_ABSENCE | _STREAM_TROUBLE | {"backup-in-control", "preview-only"}, ANYWHERE),),
+    "join-failed": (Reach(_SILENCE, UNIVERSE),),
+    "duplicate-identity": (
+        Reach(
+            _STREAM_TROUBLE
+            | {"source-conflict", "sequence-unusable", "unexpected-source", "fast-refresh", "echoed-universe"}
+            | {"identity-changed", "repeated-packets"},
+            UNIVERSE,
+        ),
+        Reach(frozenset({"duplicate-address"}), NETWORK),
+    ),
+    "repeated-packets": (Reach(_STREAM_TROUBLE | {"fast-refresh", "sequence-unusable"}, NETWORK),),
+    "sequence-unusable": (
+        Reach(frozenset({"packet-loss", "out-of-order", "universe-lost", "uneven-refresh"}), STREAM),
+    ),
+    "preview-only": (Reach(_SILENCE, UNIVERSE),),
+    "universe-lost": (
+        Reach(_SILENCE | _STREAM_TROUBLE | {"sequence-unusable", "wrong-group"}, UNIVERSE),
+        Reach(
+            _SILENCE | _STREAM_TROUBLE,
+            SOURCE,
+            frozenset({"source-lost", "network-lost", "stream-terminated", "multicast-lost"}),
+        ),
+        Reach(frozenset({"querier-absent"}), NETWORK, frozenset({"multicast-lost"})),
+    ),
+    "universe-missing": (
+        Reach(frozenset({"source-absent", "backup-absent", "receiver-silent", "short-frame"}), UNIVERSE),
+    ),
+    "source-absent": (
+        Reach(_STREAM_TROUBLE | {"backup-in-control"}, UNIVERSE),
+        Reach(_STREAM_TROUBLE | {"backup-absent"}, SOURCE),
+    ),
+    "backup-absent": (Reach(_STREAM_TROUBLE, STREAM),),
+    "echoed-universe": (Reach(_RIVALS | {"out-of-order", "backup-in-control"}, UNIVERSE),),
+    "source-conflict": (Reach(frozenset({"unexpected-source", "level-stuck"}), UNIVERSE),),
+    "backup-in-control": (Reach(frozenset({"unexpected-source", "backup-differs"}), STREAM),),
+    "slow-refresh": (Reach(frozenset({"uneven-refresh", "skewed-universes"}), SOURCE),),
+    "packet-loss": (Reach(frozenset({"uneven-refresh", "slow-refresh", "out-of-order"}), SOURCE),),
+    "uneven-refresh": (Reach(frozenset({"skewed-universes"}), SOURCE),),
+}
+
+ORDER: tuple[str, ...] = tuple(EXPLAINS)
+"""Wide rules, the first word theirs."""

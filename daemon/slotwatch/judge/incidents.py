@@ -1,0 +1,302 @@
+"""The life of an incident: opened, revised, widened, closed, returned, acknowledged; and its timeline.
+
+An incident is one fault with one cause. What turns out to be part of a wider fault is not joined by a second
+incident: the first one is widened. What returns within a minute is the same incident again.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+
+from slotwatch.judge.catalog import CATALOG, FLAPPING
+from slotwatch.judge.events import Event
+from slotwatch.snapshot import Acknowledgement, Confidence, Incident, Severity, TimelineEntry
+
+NANOSECONDS = 1_000_000_000
+REOPEN_NS = int(FLAPPING.threshold("reopen_s")) * NANOSECONDS
+MOST_CLOSED = 512
+MOST_ENTRIES = 64
+"""Entries of one timeline; the first and the newest are kept."""
+Slot = tuple[str, str]
+"""Rule and group: what makes a cluster the same as an incident's."""
+
+
+@dataclass(slots=True)
+class Account:
+    """What a cluster says of itself at one moment, in words: the changing part of an incident."""
+
+    rule: str
+    group: str
+    severity: Severity
+    cause: str
+    confidence: Confidence
+    began_ns: int
+    universes: tuple[str, ...]
+    sources: tuple[str, ...]
+    fixtures: tuple[str, ...]
+    summary: str
+    evidence: tuple[str, ...]
+    explains: tuple[tuple[str, tuple[str, ...]], ...]
+    also_possible: tuple[str, ...]
+    still_working: tuple[str, ...]
+    next_checks: tuple[str, ...]
+    accepted: str = ""
+    returns: int = 0
+    """Times its condition came back while it stayed open."""
+    flapping: bool = False
+    absorbs: tuple[Slot, ...] = ()
+    """Slots that the explained cases would have had of their own."""
+
+
+@dataclass(slots=True)
+class Entry:
+    """One incident in the book."""
+
+    incident: Incident
+    slot: Slot
+    returns_before: int = 0
+    parts: set[Slot] = field(default_factory=set)
+    merged: bool = False
+
+
+class IncidentBook:
+    """All incidents: the open ones, and the newest closed ones."""
+
+    def __init__(self, wall_offset_ns: int) -> None:
+        self.next_id = 1
+        self.wall_offset_ns = wall_offset_ns
+        self._open: dict[int, Entry] = {}
+        self._closed: deque[Entry] = deque(maxlen=MOST_CLOSED)
+        self._resumed: set[int] = set()
+        self._events: list[Event] = []
+        self._now_ns = 0
+
+    # --- reading --------------------------------------------------------------------------------------
+
+    def open_incidents(self) -> list[Incident]:
+        return [entry.incident for entry in self._open.values()]
+
+    def closed_incidents(self) -> list[Incident]:
+        return [entry.incident for entry in self._closed if not entry.merged]
+
+    def take_events(self) -> list[Event]:
+        events, self._events = self._events, []
+        return events
+
+    def is_open(self, number: int) -> bool:
+        return number in self._open
+
+    def closed_ns(self, number: int) -> int:
+        for entry in reversed(self._closed):
+            if entry.incident.id == number:
+                return entry.incident.closed_ns or 0
+        return 0
+
+    def key_of(self, number: int) -> Slot | None:
+        entry = self._open.get(number)
+        return entry.slot if entry else None
+
+    def number_of(self, slot: Slot) -> int | None:
+        return next((number for number, entry in self._open.items() if entry.slot == slot), None)
+
+    # --- the pass -------------------------------------------------------------------------------------
+
+    def update(self, accounts: Sequence[Account], now_ns: int) -> None:
+        """Bring the book in line with what is raised now."""
+        self._now_ns = now_ns
+        kept: set[int] = set()
+        by_slot = {entry.slot: entry for entry in self._open.values()}
+        for account in accounts:
+            entry = self._find(account, by_slot, kept)
+            if entry is None:
+                entry = self._open_new(account, now_ns)
+            else:
+                self._revise(entry, account, now_ns)
+            kept.add(entry.incident.id)
+            self._absorb(entry, account, by_slot, kept, now_ns)
+        for number in [number for number in self._open if number not in kept]:
+            self._close(self._open[number], now_ns)
+
+    def _find(self, account: Account, by_slot: dict[Slot, Entry], kept: set[int]) -> Entry | None:
+        slot = account.rule, account.group
+        entry = by_slot.get(slot)
+        if entry is not None and entry.incident.id not in kept and entry.incident.id in self._open:
+            return entry
+        # A narrower incident of the same fault that was opened first is widened, not joined by a second.
+        parts = [by_slot[part] for part in account.absorbs if part in by_slot]
+        parts += [entry for entry in self._open.values() if self._was_group_of(entry, account)]
+        parts += [self._open[number] for number in self._resumed if self._is_same(self._open.get(number), account)]
+        free = [part for part in parts if part.incident.id in self._open and part.incident.id not in kept]
+        if free:
+            return min(free, key=lambda part: part.incident.opened_ns)
+        return self._reopened(account)
+
+    @staticmethod
+    def _was_group_of(entry: Entry, account: Account) -> bool:
+        """Whether an open incident is this very group under another rule (absent sources, then a lost universe)."""
+        return entry.slot[1] == account.group and account.group.startswith("loss:")
+
+    @staticmethod
+    def _is_same(entry: Entry | None, account: Account) -> bool:
+        if entry is None or entry.incident.rule != account.rule:
+            return False
+        before = entry.incident
+        if before.universes or account.universes:
+            return bool(set(before.universes) & set(account.universes))
+        return entry.slot[1] == account.group or set(before.sources) == set(account.sources)
+
+    def _reopened(self, account: Account) -> Entry | None:
+        for entry in reversed(self._closed):
+            closed_ns = entry.incident.closed_ns or 0
+            if entry.merged or self._now_ns - closed_ns > REOPEN_NS:
+                continue
+            if self._is_same(entry, account):
+                self._closed.remove(entry)
+                self._reopen(entry, account)
+                return entry
+        return None
+
+    def _reopen(self, entry: Entry, account: Account) -> None:
+        incident = entry.incident
+        incident.closed_ns = None
+        incident.flaps += 1
+        entry.returns_before = incident.flaps
+        entry.slot = account.rule, account.group
+        self._open[incident.id] = entry
+        self._say(entry, self._now_ns, "returned", f"It returned: {account.summary}")
+
+    def _open_new(self, account: Account, now_ns: int) -> Entry:
+        incident = Incident(
+            id=self.next_id,
+            rule=account.rule,
+            severity=account.severity,
+            cause=account.cause,
+            confidence=account.confidence,
+            began_ns=account.began_ns,
+            opened_ns=now_ns,
+            wall_offset_ns=self.wall_offset_ns,
+        )
+        self.next_id += 1
+        entry = Entry(incident, (account.rule, account.group))
+        self._fill(entry, account)
+        self._open[incident.id] = entry
+        incident.timeline = (TimelineEntry(account.began_ns, "It began on the wire.", "began"),)
+        self._say(entry, now_ns, "opened", account.summary)
+        return entry
+
+    def _fill(self, entry: Entry, account: Account) -> None:
+        incident = entry.incident
+        incident.rule, incident.cause, incident.confidence = account.rule, account.cause, account.confidence
+        incident.severity = account.severity
+        incident.began_ns = min(incident.began_ns, account.began_ns)
+        incident.universes, incident.sources, incident.fixtures = account.universes, account.sources, account.fixtures
+        incident.summary, incident.evidence, incident.explains = account.summary, account.evidence, account.explains
+        incident.also_possible, incident.still_working = account.also_possible, account.still_working
+        incident.next_checks, incident.accepted = account.next_checks, account.accepted
+        incident.flaps = max(incident.flaps, entry.returns_before + account.returns)
+        entry.slot = account.rule, account.group
+
+    def _revise(self, entry: Entry, account: Account, now_ns: int) -> None:
+        incident = entry.incident
+        self._resumed.discard(incident.id)
+        before = replace(incident)
+        self._fill(entry, account)
+        if incident == before:
+            return
+        what, text = _difference(before, incident)
+        if what:
+            self._say(entry, now_ns, what, text)
+        else:
+            incident.revision += 1
+
+    def _absorb(self, entry: Entry, account: Account, by_slot: dict[Slot, Entry], kept: set[int], now_ns: int) -> None:
+        for slot in account.absorbs:
+            part = by_slot.get(slot)
+            if part is None or part is entry or part.incident.id not in self._open or part.incident.id in kept:
+                continue
+            part.merged = True
+            self._close(part, now_ns, f"It is part of incident {entry.incident.id}: {entry.incident.summary}")
+
+    def _close(self, entry: Entry, now_ns: int, text: str = "It is over.") -> None:
+        incident = entry.incident
+        if incident.id in self._resumed:
+            return
+        del self._open[incident.id]
+        incident.closed_ns = now_ns
+        self._closed.append(entry)
+        self._say(entry, now_ns, "closed", text)
+
+    def _say(self, entry: Entry, t_ns: int, what: str, text: str) -> None:
+        incident = entry.incident
+        timeline = [*incident.timeline, TimelineEntry(t_ns, text, what)]
+        if len(timeline) > MOST_ENTRIES:
+            timeline = timeline[:2] + timeline[-MOST_ENTRIES + 2 :]
+        incident.timeline = tuple(timeline)
+        incident.revision += 1
+        self._events.append(Event(t_ns, what, text, replace(incident)))
+
+    # --- people ---------------------------------------------------------------------------------------
+
+    def acknowledge(self, number: int, by: str, note: str, now_ns: int) -> Incident:
+        """Note who has taken an incident on. ValueError if there is no such incident."""
+        entry = self._entry(number)
+        entry.incident.acknowledged = Acknowledgement(by, now_ns, note)
+        self._say(entry, now_ns, "acknowledged", f"Acknowledged by {by}{': ' + note if note else ''}.")
+        return entry.incident
+
+    def unacknowledge(self, number: int, now_ns: int) -> Incident:
+        """Take an acknowledgement back."""
+        entry = self._entry(number)
+        if entry.incident.acknowledged is not None:
+            by = entry.incident.acknowledged.by
+            entry.incident.acknowledged = None
+            self._say(entry, now_ns, "acknowledged", f"The acknowledgement by {by} was taken back.")
+        return entry.incident
+
+    def _entry(self, number: int) -> Entry:
+        entry = self._open.get(number)
+        if entry is None:
+            entry = next((closed for closed in self._closed if closed.incident.id == number), None)
+        if entry is None:
+            raise ValueError(f"there is no incident {number}")
+        return entry
+
+    def resume(self, next_id: int, incidents: Iterable[Incident], now_ns: int) -> None:
+        """Take over from an earlier judgement: numbers go on, and what was open stays until it is judged anew."""
+        self.next_id = max(self.next_id, next_id)
+        for incident in incidents:
+            if incident.closed_ns is not None or incident.rule not in CATALOG or incident.id in self._open:
+                continue
+            own = replace(incident)
+            shift_ns = own.wall_offset_ns - self.wall_offset_ns
+            own.began_ns, own.opened_ns = own.began_ns + shift_ns, own.opened_ns + shift_ns
+            own.timeline = tuple(replace(entry, t_ns=entry.t_ns + shift_ns) for entry in own.timeline)
+            own.wall_offset_ns = self.wall_offset_ns
+            entry = Entry(own, (own.rule, f"resumed:{own.id}"), own.flaps)
+            self._open[own.id] = entry
+            self._resumed.add(own.id)
+            self.next_id = max(self.next_id, own.id + 1)
+            self._say(entry, now_ns, "said", "The judgement was started again while this was open.")
+
+    def let_go(self, now_ns: int) -> None:
+        """End the grace of what was resumed: what has not been found again by now is over."""
+        resumed, self._resumed = self._resumed, set()
+        for number in resumed:
+            if number in self._open:
+                self._close(self._open[number], now_ns, "It was not found again after the restart.")
+
+
+def _difference(before: Incident, after: Incident) -> tuple[str, str]:
+    """Say what kind of change this is to a person, and nothing where only numbers moved."""
+    if before.rule != after.rule or (before.cause != after.cause):
+        return "revised", after.summary
+    if set(after.universes) - set(before.universes) or set(after.sources) - set(before.sources):
+        return "widened", after.summary
+    if after.severity != before.severity:
+        louder = after.severity > before.severity
+        return ("worsened" if louder else "eased"), f"Now {after.severity.word} (was {before.severity.word})."
+    if before.confidence != after.confidence:
+        return "revised", f"Confidence {after.confidence} (was {before.confidence}): {after.summary}"
+    return "", ""

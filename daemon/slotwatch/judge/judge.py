@@ -1,0 +1,226 @@
+"""The judge: runs every rule over the model, and keeps the incidents that come of it.
+
+Time is an argument everywhere. `tick` is wanted every 50 ms; a pass over a healthy house is array work alone.
+A rule is plugged in as `judge.watch` says.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.house.schema import House, Phase
+from slotwatch.judge import phases, readiness, states
+from slotwatch.judge.accounts import give_account
+from slotwatch.judge.clusters import Cluster, Clusterer
+from slotwatch.judge.events import Event
+from slotwatch.judge.incidents import IncidentBook
+from slotwatch.judge.listener import Listener
+from slotwatch.judge.phases import PhaseKeeper
+from slotwatch.judge.sight import Sight
+from slotwatch.judge.watch import Condition, Raised
+from slotwatch.judge.watches import all_watches
+from slotwatch.snapshot import HouseView, Incident
+from slotwatch.wire.observation import Observation
+
+NANOSECONDS = 1_000_000_000
+REFRESH_NS = NANOSECONDS // 2
+"""How often an open cause is worked out anew."""
+RESUME_GRACE_NS = 30 * NANOSECONDS
+"""How long what was open before a restart is kept unless it is found again."""
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+class Judge:
+    """All rules, causes and incidents of one house."""
+
+    def __init__(self, house: House, now_ns: int, wall_offset_ns: int, phase: Phase | None = None) -> None:
+        self.house = house
+        self.wall_offset_ns = wall_offset_ns
+        self.started_ns = now_ns
+        self.listener = Listener(now_ns)
+        self._zone = phases.zone_of(house)
+        self._keeper = PhaseKeeper(self._first_phase(house, now_ns, phase), now_ns)
+        self._book = IncidentBook(wall_offset_ns)
+        self._clusterer = Clusterer()
+        self._clusters: list[Cluster] = []
+        self._conditions = [Condition(watch) for watch in all_watches(house)]
+        self._events: list[Event] = []
+        self._refresh_due_ns = 0
+        self._schedule_due_ns = 0
+        self._resume_ends_ns = 0
+        self._regrade = False
+        self._now_ns = now_ns
+        self._sight: Sight | None = None
+
+    @property
+    def phase(self) -> Phase:
+        return self._keeper.phase
+
+    def _first_phase(self, house: House, now_ns: int, phase: Phase | None) -> Phase:
+        if phase is not None:
+            return phase
+        due = phases.scheduled(house, self._wall(now_ns), self._zone)
+        return due[1] if due is not None else house.phase
+
+    def _wall(self, now_ns: int) -> datetime:
+        return EPOCH + timedelta(microseconds=(now_ns + self.wall_offset_ns) // 1000)
+
+    # --- the engine's calls ---------------------------------------------------------------------------
+
+    def observe(self, observation: Observation) -> None:
+        """Take what the edge observed beside packets."""
+        self.listener.observe(observation)
+
+    def tick(self, now_ns: int, model: Any, wall_offset_ns: int | None = None) -> None:
+        """Judge one pass."""
+        if wall_offset_ns is not None:
+            self.wall_offset_ns = wall_offset_ns
+        self._now_ns = now_ns
+        sight = self._sight = self._look(model, now_ns)
+        changed = self._regrade
+        for condition in self._conditions:
+            changed |= condition.look(sight)
+        if now_ns >= self._schedule_due_ns:
+            self._schedule_due_ns = now_ns + NANOSECONDS
+            changed |= self._follow_timetable(sight)
+        if self._resume_ends_ns and now_ns >= self._resume_ends_ns:
+            self._resume_ends_ns = 0
+            self._book.let_go(now_ns)
+        if changed or (self._clusterer.is_revising and now_ns >= self._refresh_due_ns):
+            self._regrade = False
+            self._refresh_due_ns = now_ns + REFRESH_NS
+            self._assemble(sight)
+
+    def _look(self, model: Any, now_ns: int) -> Sight:
+        return Sight(
+            model,
+            self.house,
+            self.listener,
+            now_ns=now_ns,
+            started_ns=self.started_ns,
+            phase=self._keeper.phase,
+            phase_since_ns=self._keeper.since_ns,
+            wall_offset_ns=self.wall_offset_ns,
+            zone=self._zone,
+        )
+
+    def _assemble(self, sight: Sight) -> None:
+        at = self._wall(sight.now_ns)
+        cases: list[Raised] = [case for condition in self._conditions for case in condition.raised.values()]
+        self._clusters = self._clusterer.cluster(sight, cases, at, self._book)
+        self._book.update([give_account(sight, cluster, at) for cluster in self._clusters], sight.now_ns)
+        for cluster in self._clusters:
+            number = self._book.number_of((cluster.rule.name, cluster.group))
+            for case in cluster.explained:
+                case.explained_by = number
+
+    def _follow_timetable(self, sight: Sight) -> bool:
+        if not self.house.timetable and self._keeper.pending is None:
+            return bool(self.house.quiet or self.house.accepted)
+        before, pending = self._keeper.phase, self._keeper.pending
+        said = self._keeper.follow(
+            self.house, sight.now_ns, self._wall(sight.now_ns), self._zone, states.closed_cleanly(sight)
+        )
+        if said and (self._keeper.phase is not before or self._keeper.pending is not pending):
+            self._events.append(Event(sight.now_ns, "phase", said))
+        return self._keeper.phase is not before
+
+    def take_events(self) -> list[Event]:
+        """Give what changed since the last call, in order."""
+        events = sorted([*self._events, *self._book.take_events()], key=lambda event: event.t_ns)
+        self._events = []
+        return events
+
+    def incidents(self, now_ns: int) -> list[Incident]:
+        """Give all open incidents, then the newest closed ones (newest last)."""
+        return [*self._book.open_incidents(), *self._book.closed_incidents()]
+
+    def take_house(self, house: House, now_ns: int) -> None:
+        """Judge by another house file from now on. What is raised is found anew; incidents stay the same."""
+        self.house = house
+        self._zone = phases.zone_of(house)
+        conditions = [Condition(watch) for watch in all_watches(house)]
+        before = {condition.watch.rule: condition for condition in self._conditions}
+        for condition in conditions:
+            if condition.watch.rule in before:
+                condition.raised = before[condition.watch.rule].raised
+        self._conditions = conditions
+        self._regrade = True
+
+    # --- views ----------------------------------------------------------------------------------------
+
+    def universe_states(self, model: Any, now_ns: int) -> NDArray[np.uint8]:
+        """Give each universe row its `snapshot.UniverseState`. Shape (U,) over the table's rows."""
+        sight = self._look(model, now_ns)
+        return states.universe_states(sight, self._clusters)
+
+    def house_view(self, now_ns: int) -> HouseView:
+        """Give what is true of the whole house and of this listener."""
+        names = tuple(network.name for network in self.house.networks)
+        until = phases.quiet_until(self.house, self._wall(now_ns))
+        until_ns = None if until is None else int((until - EPOCH).total_seconds() * NANOSECONDS) - self.wall_offset_ns
+        return HouseView(
+            name=self.house.name,
+            phase=str(self._keeper.phase),
+            phase_since_ns=self._keeper.since_ns,
+            vantage=self.house.listen.vantage,
+            networks=names,
+            house_file=self.house.file,
+            listener=self.listener.view(now_ns, names),
+            phase_pending=str(self._keeper.pending or ""),
+            quiet_until_ns=until_ns,
+        )
+
+    def readiness(self, model: Any, now_ns: int) -> dict[str, Any]:
+        """Answer the half-hour call: judged as if in `show`, whatever the phase."""
+        return readiness.judge_readiness(self._look(model, now_ns), self._clusters, self._wall(now_ns))
+
+    # --- commands -------------------------------------------------------------------------------------
+
+    def command(self, name: str, **arguments: Any) -> dict[str, Any]:
+        """Do what a person asked for. ValueError with a sentence if it cannot be done."""
+        commands: dict[str, Callable[..., dict[str, Any]]] = {
+            "acknowledge": self._acknowledge,
+            "unacknowledge": self._unacknowledge,
+            "set_phase": self._set_phase,
+            "resume": self._resume,
+        }
+        if name not in commands:
+            raise ValueError(f"{name!r} is not a command; there are {', '.join(commands)}")
+        return commands[name](**arguments)
+
+    def _acknowledge(self, id: int, by: str, note: str = "") -> dict[str, Any]:
+        if not by.strip():
+            raise ValueError("an acknowledgement needs a name: who has taken it on?")
+        return {"id": self._book.acknowledge(int(id), by.strip(), note.strip(), self._now_ns).id}
+
+    def _unacknowledge(self, id: int) -> dict[str, Any]:
+        return {"id": self._book.unacknowledge(int(id), self._now_ns).id}
+
+    def _set_phase(self, phase: str, confirm: bool = False) -> dict[str, Any]:
+        try:
+            wanted = Phase(phase)
+        except ValueError:
+            raise ValueError(f"{phase!r} is not a phase; there are {', '.join(Phase)}") from None
+        quieter = phases.loudness_of(wanted) < phases.loudness_of(self._keeper.phase)
+        closed = self._sight is not None and states.closed_cleanly(self._sight)
+        if quieter and not confirm and not closed:
+            raise ValueError(
+                f"{wanted} is quieter than {self._keeper.phase} and sources have not all closed: confirm to change"
+            )
+        if wanted is not self._keeper.phase or self._keeper.pending is not None:
+            self._events.append(Event(self._now_ns, "phase", self._keeper.set(wanted, self._now_ns, "set by a person")))
+            self._regrade = True
+        return {"phase": str(self._keeper.phase)}
+
+    def _resume(self, next_id: int = 1, incidents: Any = (), phase: str | None = None) -> dict[str, Any]:
+        self._book.resume(int(next_id), incidents, self._now_ns)
+        self._resume_ends_ns = self._now_ns + RESUME_GRACE_NS
+        if phase:
+            self._keeper.phase = Phase(phase)
+        return {"next_id": self._book.next_id}

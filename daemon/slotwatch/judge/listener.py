@@ -1,0 +1,289 @@
+"""The listener's own state: links, joins, drops, stalls, queriers, neighbours, and what is therefore not judged.
+
+Written from `wire.observation` values, read by rules. Every table is bounded: what the network says may never
+grow memory without end.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+from typing import Any
+
+from slotwatch.wire.observation import (
+    ClockStepSeen,
+    DropsSeen,
+    JoinSeen,
+    LinkSeen,
+    MembershipSeen,
+    NeighbourSeen,
+    Observation,
+    QuerierWatchSeen,
+    QuerySeen,
+    StallSeen,
+)
+
+NANOSECONDS = 1_000_000_000
+STALL_NOTICED_NS = 200_000_000
+"""Shorter lateness costs nothing: arrival times are the kernel's, not the loop's."""
+LINK_SETTLE_NS = 35 * NANOSECONDS
+"""A port may stay dark for 2 x 15 s after its link came up while spanning tree settles (IEEE 802.1D defaults)."""
+SETTLE_NS = 10 * NANOSECONDS
+"""Longest window of any rule: how long an interval that was not judged still colours it."""
+MOST_INTERVALS = 256
+MOST_NEIGHBOURS = 4096
+MOST_QUERIERS = 16
+
+
+@dataclass(slots=True)
+class NotJudged:
+    """An interval in which this listener was at fault. Blamed on nobody, kept out of every verdict."""
+
+    start_ns: int
+    end_ns: int | None
+    network: int | None
+    """None: all of them."""
+    reason: str
+
+
+@dataclass(slots=True)
+class Link:
+    seen: LinkSeen
+    up: bool
+    since_ns: int
+    had_address: bool = False
+    was_down: bool = False
+
+
+@dataclass(slots=True)
+class Querier:
+    address: str
+    version: str
+    first_ns: int
+    last_ns: int
+    interval_s: float | None = None
+
+
+@dataclass(slots=True)
+class Neighbour:
+    """One address of a network: which device claims it, and whether it still answers."""
+
+    macs: dict[str, int] = field(default_factory=dict)
+    """Device address: when it last claimed this one."""
+    reachable: bool = False
+    answered_ns: int = 0
+    failed_ns: int = 0
+
+
+class Listener:
+    """What is known of this listener at one moment."""
+
+    def __init__(self, now_ns: int) -> None:
+        self.started_ns = now_ns
+        self.links: dict[int, Link] = {}
+        self.joins: dict[tuple[int, int], JoinSeen] = {}
+        self.kernel_drops = 0
+        self.ring_drops = 0
+        self.lost_last_ns = 0
+        self.lost_count = 0
+        """Packets that this computer lost in the present run of losses."""
+        self.stalled_last_ns = 0
+        self.stalled_for_ns = 0
+        self.clock_steps: deque[ClockStepSeen] = deque(maxlen=64)
+        self.queriers: dict[int, dict[str, Querier]] = {}
+        self.querier_change: dict[int, tuple[int, str, str]] = {}
+        """Of a network: when its querier changed, from whom, to whom."""
+        self.watched: dict[int, QuerierWatchSeen] = {}
+        self.watched_since_ns: dict[int, int] = {}
+        self.neighbours: dict[tuple[int, str], Neighbour] = {}
+        self.memberships: deque[MembershipSeen] = deque(maxlen=1024)
+        self.not_judged: deque[NotJudged] = deque(maxlen=MOST_INTERVALS)
+        self._drops_seen: DropsSeen | None = None
+
+    def observe(self, seen: Observation) -> None:
+        """Take one observation; its own time counts, not the moment it is handed over."""
+        match seen:
+            case LinkSeen():
+                self._take_link(seen)
+            case JoinSeen():
+                self.joins[seen.network, seen.universe] = seen
+            case DropsSeen():
+                self._take_drops(seen)
+            case StallSeen():
+                self._take_stall(seen)
+            case ClockStepSeen():
+                self.clock_steps.append(seen)
+            case QuerySeen():
+                self._take_query(seen)
+            case MembershipSeen():
+                self.memberships.append(seen)
+            case QuerierWatchSeen():
+                if seen.watched and not (seen.network in self.watched and self.watched[seen.network].watched):
+                    self.watched_since_ns[seen.network] = seen.t_ns
+                self.watched[seen.network] = seen
+            case NeighbourSeen():
+                self._take_neighbour(seen)
+
+    # --- what rules ask -------------------------------------------------------------------------------
+
+    def is_down(self, network: int) -> bool:
+        link = self.links.get(network)
+        return link is not None and not link.up
+
+    @property
+    def any_down(self) -> bool:
+        return any(not link.up for link in self.links.values())
+
+    def silence_counts_from_ns(self, network: int) -> int:
+        """Give the time before which a silence on a network says nothing of the show."""
+        link = self.links.get(network)
+        return link.since_ns + LINK_SETTLE_NS if link and link.up and link.was_down else 0
+
+    def lost_between(self, start_ns: int, end_ns: int, network: int | None = None) -> bool:
+        """Whether any interval that is not judged touches this span."""
+        return any(
+            interval.start_ns <= end_ns
+            and (interval.end_ns is None or interval.end_ns >= start_ns)
+            and (network is None or interval.network is None or interval.network == network)
+            for interval in self.not_judged
+        )
+
+    def querier(self, network: int) -> Querier | None:
+        """Give the querier that was heard last on a network."""
+        known = self.queriers.get(network)
+        return max(known.values(), key=lambda querier: querier.last_ns) if known else None
+
+    def querier_silent_ns(self, network: int, now_ns: int) -> int:
+        """Give how long a querier that had been heard has been silent; 0 where none ever was."""
+        querier = self.querier(network)
+        return now_ns - querier.last_ns if querier else 0
+
+    def neighbour(self, network: int, address: str) -> Neighbour | None:
+        return self.neighbours.get((network, address))
+
+    def view(self, now_ns: int, network_names: tuple[str, ...]) -> dict[str, Any]:
+        """Plain values for the page."""
+        return {
+            "kernel_drops": self.kernel_drops,
+            "rows_lost": self.ring_drops,
+            "joins_failed": sum(not join.ok for join in self.joins.values()),
+            "joins": sum(join.ok for join in self.joins.values()),
+            "links": {
+                _name(network, network_names): {
+                    "interface": link.seen.interface,
+                    "up": link.up,
+                    "addresses": list(link.seen.addresses),
+                    "speed_mbps": link.seen.speed_mbps,
+                }
+                for network, link in self.links.items()
+            },
+            "queriers": {
+                _name(network, network_names): {
+                    "watched": watch.watched,
+                    "reason": watch.reason,
+                    "address": querier.address if (querier := self.querier(network)) else "",
+                    "version": querier.version if querier else "",
+                    "silent_s": round((now_ns - querier.last_ns) / NANOSECONDS, 1) if querier else None,
+                }
+                for network, watch in self.watched.items()
+            },
+            "clock_steps": [{"t_ns": step.t_ns, "step_ns": step.step_ns} for step in self.clock_steps],
+            "not_judged": [
+                {
+                    "start_ns": interval.start_ns,
+                    "end_ns": interval.end_ns,
+                    "network": "" if interval.network is None else _name(interval.network, network_names),
+                    "reason": interval.reason,
+                }
+                for interval in self.not_judged
+            ],
+        }
+
+    # --- what is observed -----------------------------------------------------------------------------
+
+    def _take_link(self, seen: LinkSeen) -> None:
+        before = self.links.get(seen.network)
+        had_address = bool(seen.addresses) or (before is not None and before.had_address)
+        up = seen.up and seen.present and (bool(seen.addresses) or not had_address)
+        if before is None or before.up != up:
+            was_down = not up or (before is not None and before.was_down)
+            self.links[seen.network] = Link(seen, up, seen.t_ns, had_address, was_down)
+            if up:
+                self._close_interval(seen.network, seen.t_ns)
+            else:
+                self.not_judged.append(NotJudged(seen.t_ns, None, seen.network, "link-down"))
+            return
+        before.seen, before.had_address = seen, had_address
+
+    def _close_interval(self, network: int, t_ns: int) -> None:
+        for interval in self.not_judged:
+            if interval.network == network and interval.end_ns is None:
+                interval.end_ns = t_ns
+
+    def _take_drops(self, seen: DropsSeen) -> None:
+        before = self._drops_seen
+        self._drops_seen = seen
+        if before is None and seen.t_ns <= self.started_ns + NANOSECONDS:
+            # Counted by an intake that was there before this judgement: not ours to say again.
+            self.kernel_drops, self.ring_drops = seen.kernel, seen.ring
+            return
+        lost = max(0, seen.kernel - self.kernel_drops) + max(0, seen.ring - self.ring_drops)
+        self.kernel_drops, self.ring_drops = seen.kernel, seen.ring
+        if not lost:
+            return
+        if seen.t_ns - self.lost_last_ns > SETTLE_NS:
+            self.lost_count = 0
+        self.lost_count += lost
+        self.lost_last_ns = seen.t_ns
+        self._add_interval(before.t_ns if before else seen.t_ns, seen.t_ns, "host-overrun")
+
+    def _take_stall(self, seen: StallSeen) -> None:
+        if seen.late_ns >= STALL_NOTICED_NS:
+            self._add_interval(seen.t_ns - seen.late_ns, seen.t_ns, "stall")
+        if seen.late_ns >= self.stalled_for_ns or seen.t_ns - self.stalled_last_ns > SETTLE_NS:
+            self.stalled_for_ns = seen.late_ns
+        self.stalled_last_ns = seen.t_ns
+
+    def _add_interval(self, start_ns: int, end_ns: int, reason: str) -> None:
+        last = self.not_judged[-1] if self.not_judged else None
+        if last and last.reason == reason and last.end_ns is not None and start_ns - last.end_ns <= NANOSECONDS:
+            last.end_ns = end_ns
+            return
+        self.not_judged.append(NotJudged(start_ns, end_ns, None, reason))
+
+    def _take_query(self, seen: QuerySeen) -> None:
+        known = self.queriers.setdefault(seen.network, {})
+        before = self.querier(seen.network)
+        family = seen.version[:3]
+        peers = [querier for querier in known.values() if querier.version[:3] == family]
+        last = max(peers, key=lambda querier: querier.last_ns, default=None)
+        if last is not None and before is not None and last.address != seen.querier:
+            self.querier_change[seen.network] = (seen.t_ns, last.address, seen.querier)
+        querier = known.get(seen.querier)
+        if querier is None:
+            if len(known) >= MOST_QUERIERS:
+                known.pop(min(known, key=lambda address: known[address].last_ns))
+            known[seen.querier] = Querier(seen.querier, seen.version, seen.t_ns, seen.t_ns, seen.interval_s)
+        else:
+            querier.version, querier.last_ns, querier.interval_s = seen.version, seen.t_ns, seen.interval_s
+
+    def _take_neighbour(self, seen: NeighbourSeen) -> None:
+        key = (seen.network, seen.address)
+        neighbour = self.neighbours.get(key)
+        if neighbour is None:
+            if len(self.neighbours) >= MOST_NEIGHBOURS:
+                self.neighbours.pop(next(iter(self.neighbours)))
+            neighbour = self.neighbours[key] = Neighbour()
+        if seen.mac:
+            neighbour.macs[seen.mac] = seen.t_ns
+            while len(neighbour.macs) > 4:
+                neighbour.macs.pop(min(neighbour.macs, key=lambda mac: neighbour.macs[mac]))
+        neighbour.reachable = seen.reachable
+        if seen.reachable:
+            neighbour.answered_ns = seen.t_ns
+        else:
+            neighbour.failed_ns = seen.t_ns
+
+
+def _name(network: int, names: tuple[str, ...]) -> str:
+    return names[network] if network < len(names) else str(network)

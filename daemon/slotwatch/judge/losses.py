@@ -1,0 +1,115 @@
+"""Losses sorted by what stopped together: the groups that causes are sought for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from itertools import count
+
+import numpy as np
+
+from slotwatch.judge.sight import Sight
+from slotwatch.judge.stops import SLACK_NS, Stops
+from slotwatch.judge.watch import Key, Raised
+
+LOSS_RULES = ("universe-lost", "source-absent", "backup-absent")
+NANOSECONDS = 1_000_000_000
+REVISED_FOR_NS = 22 * NANOSECONDS
+"""Slowest loss timeout (Art-Net's 10 s) and two discovery intervals of E1.31 (2 x 10 s), with some slack."""
+
+
+@dataclass(slots=True)
+class LossGroup:
+    """Streams that stopped together, and the findings that say so."""
+
+    id: int
+    kind: str
+    """silent | terminated | never."""
+    from_ns: int
+    """The stop lies after this: the latest of the last frames."""
+    to_ns: int
+    """… and before this: the earliest frame that was owed and did not come."""
+    members: dict[tuple[str, Key], Raised] = field(default_factory=dict)
+    streams: set[int] = field(default_factory=set)
+
+    @property
+    def is_revised_until_ns(self) -> int:
+        return self.from_ns + REVISED_FOR_NS
+
+
+class Losses:
+    """Remembers which loss belongs to which group, as losses are found one after the other."""
+
+    def __init__(self) -> None:
+        self._ids = count(1)
+        self.groups: dict[int, LossGroup] = {}
+        self._group_of: dict[tuple[str, Key], int] = {}
+
+    def sort(self, sight: Sight, stops: Stops, raised: list[Raised]) -> None:
+        """Put each raised loss into its group: an earlier one whose span overlaps, else a new one."""
+        present = {(case.rule.name, case.key): case for case in raised}
+        for name in [name for name in self._group_of if name not in present]:
+            self._forget(name)
+        for name, case in present.items():
+            group = self.groups.get(self._group_of.get(name, 0))
+            if group is not None and not self._stopped_anew(group, stops, case):
+                group.members[name] = case
+                continue
+            if group is not None:
+                self._forget(name)
+            self._place(sight, stops, name, case)
+
+    def group_of(self, case: Raised) -> LossGroup:
+        return self.groups[self._group_of[case.rule.name, case.key]]
+
+    def _stopped_anew(self, group: LossGroup, stops: Stops, case: Raised) -> bool:
+        """Whether the streams came back and stopped again since the group was made."""
+        rows = list(case.finding.streams)
+        return bool(rows) and case.holds and int(stops.last_ns[rows].max()) > group.to_ns + SLACK_NS
+
+    def _forget(self, name: tuple[str, Key]) -> None:
+        group = self.groups.get(self._group_of.pop(name))
+        if group is None:
+            return
+        case = group.members.pop(name, None)
+        if case is not None:
+            group.streams = {row for other in group.members.values() for row in other.finding.streams}
+        if not group.members:
+            del self.groups[group.id]
+
+    def _place(self, sight: Sight, stops: Stops, name: tuple[str, Key], case: Raised) -> None:
+        rows = np.array(case.finding.streams, np.intp)
+        if not len(rows):
+            kind, from_ns, to_ns = "never", sight.started_ns, sight.started_ns
+        elif stops.terminated[rows].all():
+            kind = "terminated"
+            from_ns = to_ns = int(sight.streams.last_terminated_ns[rows].max())
+        else:
+            kind = "silent"
+            newest = int(stops.last_ns[rows].max())
+            together = rows[stops.due_ns[rows] + SLACK_NS >= newest]
+            from_ns, to_ns = newest, int(stops.due_ns[together].min())
+        group = self._find(sight, kind, from_ns, to_ns, case)
+        if group is None:
+            group = LossGroup(next(self._ids), kind, from_ns, to_ns)
+            self.groups[group.id] = group
+        group.from_ns, group.to_ns = max(group.from_ns, from_ns), min(group.to_ns, to_ns)
+        group.members[name] = case
+        group.streams.update(int(row) for row in rows)
+        self._group_of[name] = group.id
+
+    def _find(self, sight: Sight, kind: str, from_ns: int, to_ns: int, case: Raised) -> LossGroup | None:
+        sources = set(case.finding.source_names) | {sight.source_name(sight.source_of(s)) for s in case.finding.streams}
+        for group in reversed(self.groups.values()):
+            if group.kind != kind:
+                continue
+            slack_ns = SLACK_NS if kind == "silent" else NANOSECONDS
+            if from_ns > group.to_ns + slack_ns or to_ns < group.from_ns - slack_ns:
+                continue
+            if kind == "silent" or sources & self._sources(sight, group):
+                return group
+        return None
+
+    @staticmethod
+    def _sources(sight: Sight, group: LossGroup) -> set[str]:
+        names = {sight.source_name(sight.source_of(row)) for row in group.streams}
+        return names.union(*(case.finding.source_names for case in group.members.values()))

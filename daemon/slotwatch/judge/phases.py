@@ -1,0 +1,155 @@
+"""How loud a rule is: what the house is doing, its timetable, quiet windows and standing exceptions.
+
+A phase sets how loud, never what is measured. The timetable makes the house louder by itself; quieter only
+once its sources closed cleanly or a person confirms.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta, tzinfo
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from slotwatch.house.schema import Accepted, House, Phase, Quiet
+from slotwatch.judge.rule import Rule, RuleClass
+from slotwatch.snapshot import Severity
+from slotwatch.wire.universe import UniverseId
+
+FULL, LOWER, NOTE = "full", "one lower", "note"
+
+_D, _G, _R, _P, _S, _A = Phase.DARK, Phase.GET_IN, Phase.REHEARSAL, Phase.PRE_SHOW, Phase.SHOW, Phase.POST_SHOW
+_ALWAYS = dict.fromkeys(Phase, FULL)
+LOUDNESS: dict[RuleClass, dict[Phase, str]] = {
+    RuleClass.LOSS: {_D: NOTE, _G: NOTE, _R: LOWER, _P: FULL, _S: FULL, _A: NOTE},
+    RuleClass.FLOW: {_D: NOTE, _G: NOTE, _R: LOWER, _P: FULL, _S: FULL, _A: NOTE},
+    RuleClass.CONTROL: {_D: LOWER, _G: LOWER, _R: FULL, _P: FULL, _S: FULL, _A: LOWER},
+    RuleClass.PATCH: {_D: NOTE, _G: LOWER, _R: FULL, _P: FULL, _S: FULL, _A: FULL},
+    RuleClass.STORM: _ALWAYS,
+    RuleClass.SELF: _ALWAYS,
+}
+QUIET_IN_DARK = frozenset({"link-down", "join-failed", "querier-absent"})
+"""Of class self: switches are off at night, and nobody is to be woken for that."""
+
+ORDER = (Phase.DARK, Phase.POST_SHOW, Phase.GET_IN, Phase.REHEARSAL, Phase.PRE_SHOW, Phase.SHOW)
+"""From quiet to loud; `pre-show` and `show` are equally loud."""
+
+
+def grade(rule: Rule, severity: Severity, phase: Phase) -> Severity:
+    """Give a severity its loudness in a phase."""
+    if not rule.may_exceed_note:
+        return Severity.NOTE
+    loudness = LOUDNESS[rule.rule_class][phase]
+    if rule.name in QUIET_IN_DARK and phase is Phase.DARK:
+        loudness = NOTE
+    if loudness == FULL:
+        return severity
+    return Severity.NOTE if loudness == NOTE else lowered(severity, 1)
+
+
+def lowered(severity: Severity, steps: int) -> Severity:
+    """Lower a severity; a note is the lowest."""
+    return Severity(max(Severity.NOTE, severity - steps))
+
+
+def loudness_of(phase: Phase) -> int:
+    """Rank phases by how loud they are."""
+    return min(ORDER.index(phase), ORDER.index(Phase.PRE_SHOW))
+
+
+def zone_of(house: House) -> tzinfo:
+    """Give the house's time zone; UTC where its name is not known to this computer."""
+    try:
+        return ZoneInfo(house.time_zone)
+    except (ZoneInfoNotFoundError, ValueError):
+        return UTC
+
+
+def scheduled(house: House, at: datetime, zone: tzinfo) -> tuple[datetime, Phase] | None:
+    """Give the timetable's newest change at or before a moment, and when it was due (UTC); None: no timetable.
+
+    Times are of the house's own wall clock, so that 19:00 stays 19:00 when summer time begins or ends; of a
+    time that comes twice the first counts, and one that the clocks skip falls just after the skip.
+    """
+    local = at.astimezone(zone)
+    newest: tuple[datetime, Phase] | None = None
+    for days_ago in range(8):
+        day = (local - timedelta(days=days_ago)).date()
+        for row in house.timetable:
+            if day.weekday() not in row.days:
+                continue
+            due = datetime.combine(day, row.at, zone).astimezone(UTC)
+            if due <= at and (newest is None or due > newest[0]):
+                newest = due, row.phase
+        if newest is not None and days_ago:
+            break
+    return newest
+
+
+def quiet_window(house: House, rule: Rule, at: datetime) -> Quiet | None:
+    """Give the quiet window that covers a rule at a moment. Storms and the listener's own faults are never muted."""
+    if rule.rule_class in (RuleClass.STORM, RuleClass.SELF) or rule.name == "source-conflict":
+        return None
+    for window in house.quiet:
+        in_force = _aware(window.start, house) <= at < _aware(window.end, house)
+        if in_force and (not window.rules or rule.name in window.rules):
+            return window
+    return None
+
+
+def quiet_until(house: House, at: datetime) -> datetime | None:
+    """Give when the present quiet windows have all ended; None: none is in force."""
+    ends = [_aware(w.end, house) for w in house.quiet if _aware(w.start, house) <= at < _aware(w.end, house)]
+    return max(ends) if ends else None
+
+
+def _aware(moment: datetime, house: House) -> datetime:
+    return moment if moment.tzinfo else moment.replace(tzinfo=zone_of(house))
+
+
+def accepted(house: House, rule: str, universes: tuple[UniverseId, ...], at: datetime) -> Accepted | None:
+    """Give the standing exception that covers a rule on all of some universes, until the end of its last day."""
+    today = at.astimezone(zone_of(house)).date()
+    for row in house.accepted:
+        if row.rule != rule or (row.until is not None and today > row.until):
+            continue
+        if not row.universes or (universes and set(universes) <= set(row.universes)):
+            return row
+    return None
+
+
+@dataclass(slots=True)
+class PhaseKeeper:
+    """The phase as it stands, and what waits for a person."""
+
+    phase: Phase
+    since_ns: int
+    pending: Phase | None = None
+    """A quieter phase that the timetable asks for."""
+    handled: datetime | None = None
+    """Due time of the timetable's change that was last taken."""
+
+    def follow(self, house: House, now_ns: int, at: datetime, zone: tzinfo, closed_cleanly: bool) -> str:
+        """Follow the timetable. Returns a sentence if anything changed, else nothing."""
+        due = scheduled(house, at, zone)
+        if due is not None and due[0] != self.handled:
+            first, self.handled = self.handled is None, due[0]
+            if first and self.phase is due[1]:
+                return ""
+            return self._ask(due[1], now_ns, closed_cleanly)
+        if self.pending is not None and closed_cleanly:
+            return self.set(self.pending, now_ns, "all sources closed cleanly")
+        return ""
+
+    def _ask(self, phase: Phase, now_ns: int, closed_cleanly: bool) -> str:
+        if phase is self.phase:
+            self.pending = None
+            return ""
+        if loudness_of(phase) >= loudness_of(self.phase) or closed_cleanly:
+            return self.set(phase, now_ns, "by the timetable")
+        self.pending = phase
+        return f"The timetable asks for {phase}; it waits until all sources have closed or a person confirms."
+
+    def set(self, phase: Phase, now_ns: int, why: str) -> str:
+        """Change the phase; returns the sentence that says so."""
+        before, self.phase, self.since_ns, self.pending = self.phase, phase, now_ns, None
+        return f"Phase {phase} (was {before}), {why}."

@@ -1,0 +1,300 @@
+"""Universes and sources that stopped, or never came."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.house.schema import House
+from slotwatch.judge.kinship import look_alikes
+from slotwatch.judge.sight import Sight
+from slotwatch.judge.watch import KEYS, TICK_NS, UNIVERSES, Finding, Mask, Watch
+from slotwatch.wire.universe import Protocol
+
+NANOSECONDS = 1_000_000_000
+START_NS = 10 * NANOSECONDS
+FORGOTTEN_NS = 600 * NANOSECONDS
+"""An undeclared universe that ended is no open question for longer than this."""
+HEARD_LATELY_NS = 24 * 3600 * NANOSECONDS
+LOUD_PHASES = ("pre-show", "show")
+
+
+def watches(house: House) -> tuple[Watch, ...]:
+    roster = Roster(house)
+    return (
+        Watch("universe-lost", UNIVERSES, is_lost, describe_lost, TICK_NS, refresh_s=None),
+        Watch("universe-missing", UNIVERSES, is_missing, describe_missing, on_delay_s=0.0, refresh_s=5.0),
+        Watch("source-absent", KEYS, roster.absent_mains, describe_absent_main, TICK_NS, refresh_s=None),
+        Watch("backup-absent", KEYS, roster.absent_backups, describe_absent_backup, TICK_NS, refresh_s=None),
+    )
+
+
+# --- universes ----------------------------------------------------------------------------------------
+
+
+def counts_from_ns(sight: Sight) -> NDArray[np.int64]:
+    """(U,) the last frame, or the later moment since when silence says something of the show."""
+    universes = sight.universes
+    base_ns = universes.last_arrival_ns.copy()
+    for network in sight.listener.links:
+        settle_ns = sight.listener.silence_counts_from_ns(network)
+        if settle_ns:
+            here = (universes.network == network) & (base_ns < settle_ns - START_NS)
+            base_ns[here] = np.maximum(base_ns[here], settle_ns)
+    return base_ns
+
+
+def is_lost(sight: Sight) -> Mask:
+    """A universe that had data is silent for its loss timeout, or all of its streams were terminated."""
+    universes = sight.universes
+    had = universes.used & (universes.last_arrival_ns > 0)
+    silent_ns = sight.now_ns - counts_from_ns(sight)
+    lost = had & (silent_ns > universes.loss_timeout_ns)
+    for row in np.flatnonzero(had & ~lost & (universes.live == 0)).tolist():
+        lost[row] = _is_terminated(sight, row)
+    lost &= (universes.declared >= 0) | (silent_ns < FORGOTTEN_NS)
+    return _without_down(sight, lost)
+
+
+def _without_down(sight: Sight, mask: Mask) -> Mask:
+    if sight.listener.any_down and mask.any():
+        for network in sight.listener.links:
+            if sight.listener.is_down(network):
+                mask = mask & (sight.universes.network != network)
+    return mask
+
+
+def _is_terminated(sight: Sight, row: int) -> bool:
+    rows = sight.streams_of(row)
+    streams = sight.streams
+    rows = rows[streams.last_arrival_ns[rows] > 0]
+    if not len(rows):
+        return False
+    newest = rows[np.argmax(streams.last_arrival_ns[rows])]
+    return bool(streams.last_terminated_ns[newest] >= streams.last_arrival_ns[newest])
+
+
+def describe_lost(sight: Sight, row: int) -> Finding:
+    rows = sight.streams_of(row)
+    last_ns = sight.streams.last_arrival_ns[rows]
+    newest_ns = int(last_ns.max()) if len(rows) else 0
+    # Those that had gone long before were not what kept it alive.
+    kept = rows[(last_ns > 0) & (last_ns >= newest_ns - int(sight.universes.loss_timeout_ns[row]))]
+    stopped_on_purpose = _is_terminated(sight, row)
+    declared = sight.declared_universe(row)
+    return Finding(
+        group="",
+        since_ns=newest_ns,
+        universes=(row,),
+        streams=tuple(kept.tolist()),
+        networks=(int(sight.universes.network[row]),),
+        lower=int(declared is None or not declared.expected) + int(stopped_on_purpose),
+        weight=float(sight.now_ns - newest_ns),
+    )
+
+
+def is_visible(sight: Sight) -> Mask:
+    """(U,) whether this vantage can see the universe, so that its absence says something."""
+    universes, listen = sight.universes, sight.house.listen
+    heard = (universes.last_arrival_ns > 0) & (sight.now_ns - universes.last_arrival_ns < HEARD_LATELY_NS)
+    mirror = listen.vantage == "mirror"
+    e131 = (universes.protocol == Protocol.E131) & ((universes.joined == 1) | mirror)
+    artnet = (universes.protocol == Protocol.ARTNET) & (listen.artnet_subscribe or mirror)
+    visible: Mask = universes.used & (e131 | artnet | heard | (universes.protocol == Protocol.LINE))
+    return visible
+
+
+def is_missing(sight: Sight) -> Mask:
+    """Declared, expected, visible, and no frame 10 s after the start or after it began to matter."""
+    universes = sight.universes
+    wanted: Mask = universes.used & (universes.declared >= 0) & universes.expected & (universes.live == 0)
+    if not wanted.any():
+        return wanted
+    since_ns = np.full(universes.count, sight.started_ns, np.int64)
+    for network in sight.listener.links:
+        here = universes.network == network
+        since_ns[here] = np.maximum(since_ns[here], sight.listener.silence_counts_from_ns(network))
+    missing = wanted & (universes.last_arrival_ns == 0) & (sight.now_ns - since_ns >= START_NS)
+    if sight.phase in LOUD_PHASES and sight.now_ns - sight.phase_since_ns >= START_NS:
+        # Stopped in a quieter phase, as it may, and not back where it is needed.
+        missing |= wanted & (universes.last_arrival_ns > 0) & (universes.last_arrival_ns < sight.phase_since_ns)
+    return _without_down(sight, missing & is_visible(sight))
+
+
+def describe_missing(sight: Sight, row: int) -> Finding:
+    declared = sight.declared_universe(row)
+    sources = declared.sources if declared else ()
+    last_ns = int(sight.universes.last_arrival_ns[row])
+    alike = look_alikes(sight, row)
+    looks_like = f" {alike[0]}" if alike else ""
+    evidence = [f"{sight.universe_name(row)}: no frame since {sight.time_of_day(last_ns or sight.started_ns)}."]
+    preview_ns = int(sight.universes.last_preview_ns[row])
+    if preview_ns:
+        evidence.append("Only preview data came on it, which no receiver shows.")
+    heard = [s for s in sight.sources if sight.sources[s].declared_as in sources]
+    also = []
+    if sources and not heard:
+        also.append("its source is off: nothing of it is heard at all")
+    for source in heard:
+        row_of = sight.sources[source]
+        if row_of.listed is not None and int(sight.universes.number[row]) in row_of.listed:
+            evidence.append(f"{sight.say_source(source)} lists it as sent: the way to this port is in doubt.")
+        else:
+            evidence.append(f"{sight.say_source(source)} is heard on other universes.")
+            also.append("the source does not send this universe: not patched or its output is off")
+    return Finding(
+        group="missing:" + ",".join(sources),
+        since_ns=last_ns or sight.started_ns,
+        universes=(row,),
+        source_names=sources,
+        networks=(int(sight.universes.network[row]),),
+        facts={"looks_like": looks_like},
+        evidence=(*evidence, *alike),
+        also_possible=(*also, "it is sent unicast to its receivers only, and cannot be seen from here"),
+    )
+
+
+# --- sources ------------------------------------------------------------------------------------------
+
+
+class Roster:
+    """Who should send what: the declared sources of each declared universe, and which of them never came."""
+
+    def __init__(self, house: House) -> None:
+        self._index = {source.name: index for index, source in enumerate(house.sources)}
+        self._roles = np.array([source.role == "backup" for source in house.sources], np.bool_)
+        self._silent = np.array([source.standby == "silent" for source in house.sources], np.bool_)
+        self._never: dict[tuple[int, int], str] = {}
+        for number, universe in enumerate(house.universes):
+            for name in universe.sources:
+                index = self._index.get(name)
+                if index is None or not universe.expected:
+                    continue
+                if house.sources[index].role == "backup" and house.sources[index].standby == "silent":
+                    continue
+                self._never[number, index] = name
+        self._checked_ns = 0
+
+    def absent_mains(self, sight: Sight) -> dict[Any, None]:
+        """Declared main sources that are silent on a universe that another keeps alive."""
+        return self._absent(sight, backups=False)
+
+    def absent_backups(self, sight: Sight) -> dict[Any, None]:
+        """Backups that were heard and fell silent, or should be sending and never came."""
+        return self._absent(sight, backups=True)
+
+    def _absent(self, sight: Sight, *, backups: bool) -> dict[Any, None]:
+        if not len(self._roles):
+            return {}
+        self._strike_out(sight)
+        found: dict[Any, None] = dict.fromkeys(self._fell_silent(sight, backups))
+        if self._never and sight.now_ns - sight.started_ns >= START_NS:
+            found.update(dict.fromkeys(self._never_came(sight, backups)))
+        return found
+
+    def _fell_silent(self, sight: Sight, backups: bool) -> Iterable[Any]:
+        streams, universes = sight.streams, sight.universes
+        if not streams.count:
+            return
+        role = sight.stream_sources_declared
+        wanted = streams.used & (role >= 0) & (streams.last_arrival_ns > 0)
+        silent_ns = sight.now_ns - streams.last_arrival_ns
+        gone = wanted & (silent_ns > universes.loss_timeout_ns[streams.universe])
+        gone |= wanted & (streams.last_terminated_ns >= streams.last_arrival_ns) & (streams.lost_ns > 0)
+        if not gone.any():
+            return
+        gone &= self._roles[role] == backups
+        if backups:
+            gone &= ~self._silent[role]
+        gone &= (universes.live[streams.universe] > 0) & (universes.declared[streams.universe] >= 0)
+        for row in np.flatnonzero(gone).tolist():
+            if self._may_be_said(sight, row):
+                yield ("stream", row, int(streams.generation[row]))
+
+    def _may_be_said(self, sight: Sight, row: int) -> bool:
+        streams = sight.streams
+        universe, network = int(streams.universe[row]), int(streams.network[row])
+        declared = sight.declared_universe(universe)
+        name = sight.sources[int(streams.source[row])].declared_as
+        if declared is None or (declared.sources and name not in declared.sources):
+            return False
+        if sight.listener.is_down(network):
+            return False
+        settle_ns = sight.listener.silence_counts_from_ns(network)
+        if streams.last_arrival_ns[row] < settle_ns - START_NS and sight.now_ns < settle_ns:
+            return False
+        # The same source under a new address or identity has not gone.
+        return not any(
+            sight.sources[sight.source_of(other)].declared_as == name
+            for other in sight.streams_of(universe).tolist()
+            if other != row and streams.last_arrival_ns[other] > streams.last_arrival_ns[row]
+        )
+
+    def _never_came(self, sight: Sight, backups: bool) -> Iterable[Any]:
+        universes = sight.universes
+        alive = {
+            int(universes.declared[row]): row
+            for row in np.flatnonzero(universes.used & (universes.declared >= 0) & (universes.live > 0)).tolist()
+        }
+        for (number, index), name in self._never.items():
+            if bool(self._roles[index]) == backups and number in alive:
+                row = alive[number]
+                network = int(universes.network[row])
+                counts_ns = sight.listener.silence_counts_from_ns(network)
+                if not sight.listener.is_down(network) and sight.now_ns - counts_ns >= START_NS:
+                    yield ("never", row, name)
+
+    def _strike_out(self, sight: Sight) -> None:
+        """Forget those that came. Costs nothing once all did."""
+        if not self._never or sight.now_ns - self._checked_ns < 2 * TICK_NS:
+            return
+        self._checked_ns = sight.now_ns
+        streams = sight.streams
+        heard = streams.used & (streams.last_arrival_ns > 0)
+        pairs = sight.stream_declared[heard].astype(np.int64) << 20 | sight.stream_sources_declared[heard]
+        for pair in np.unique(pairs[pairs >= 0]).tolist():
+            self._never.pop((pair >> 20, pair & 0xFFFFF), None)
+
+
+def describe_absent_main(sight: Sight, key: Any) -> Finding:
+    finding = _describe_absent(sight, key)
+    keepers = [
+        sight.say_source(sight.source_of(row))
+        for row in sight.streams_of(finding.universes[0]).tolist()
+        if sight.live[row]
+    ]
+    finding.facts["kept_by"] = f"{keepers[0]} keeps it alive" if keepers else "another source keeps it alive"
+    return finding
+
+
+def describe_absent_backup(sight: Sight, key: Any) -> Finding:
+    finding = _describe_absent(sight, key)
+    since = sight.time_of_day(finding.since_ns)
+    finding.facts["absence"] = "never came" if key[0] == "never" else f"has been silent since {since}"
+    return finding
+
+
+def _describe_absent(sight: Sight, key: Any) -> Finding:
+    if key[0] == "never":
+        _, universe, name = key
+        return Finding(
+            group="never:" + name,
+            since_ns=sight.started_ns,
+            universes=(universe,),
+            source_names=(name,),
+            networks=(int(sight.universes.network[universe]),),
+        )
+    stream = key[1]
+    streams = sight.streams
+    terminated = bool(streams.last_terminated_ns[stream] >= streams.last_arrival_ns[stream])
+    return Finding(
+        group="",
+        since_ns=int(streams.last_arrival_ns[stream]),
+        universes=(sight.universe_of(stream),),
+        streams=(stream,),
+        networks=(int(streams.network[stream]),),
+        lower=int(terminated),
+    )

@@ -1,0 +1,176 @@
+"""What a rule sees in one pass: the model's tables, the declared house, the listener's own state, names.
+
+The only place that knows how the model's tables of sources and winners are laid out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from datetime import tzinfo
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Phase
+from slotwatch.judge import wording
+from slotwatch.snapshot import SourceRow
+from slotwatch.wire.batch import NETWORK_UNKNOWN
+from slotwatch.wire.universe import Protocol, UniverseId
+
+if TYPE_CHECKING:
+    from slotwatch.judge.listener import Listener
+
+Integers = NDArray[np.int64]
+
+
+class Rows:
+    """The first rows of a table's columns, each read once a pass: `rows.last_frame_ns` has shape (count,)."""
+
+    def __init__(self, table: Any, count: int) -> None:
+        self.table = table
+        self.count = count
+
+    def __getattr__(self, name: str) -> NDArray[Any]:
+        column: NDArray[Any] = getattr(self.table, name)[: self.count]
+        self.__dict__[name] = column
+        return column
+
+
+class SourceRows:
+    """The model's table of sources, row by row; iteration gives the rows in use."""
+
+    def __init__(self, table: Any) -> None:
+        self._table = table
+
+    def __iter__(self) -> Iterator[int]:
+        return iter(self._table.rows().tolist())
+
+    def __getitem__(self, row: int) -> SourceRow:
+        source: SourceRow = self._table[row]
+        return source
+
+
+class Sight:
+    """One pass over a model. Made by the judge, never kept by a rule."""
+
+    def __init__(
+        self,
+        model: Any,
+        house: House,
+        listener: Listener,
+        *,
+        now_ns: int,
+        started_ns: int,
+        phase: Phase,
+        phase_since_ns: int,
+        wall_offset_ns: int,
+        zone: tzinfo,
+    ) -> None:
+        self.model = model
+        self.house = house
+        self.listener = listener
+        self.now_ns = now_ns
+        self.started_ns = started_ns
+        self.phase = phase
+        self.phase_since_ns = phase_since_ns
+        self.wall_offset_ns = wall_offset_ns
+        self.zone = zone
+        self.streams = Rows(model.streams, model.streams.top)
+        self.universes = Rows(model.universes, model.universes.top)
+        self.sources = SourceRows(model.sources)
+
+    # --- tables ---------------------------------------------------------------------------------------
+
+    def births(self, over: str) -> list[int]:
+        """Say what tells a row's present holder from an earlier one, for each row."""
+        rows = self.streams if over == "streams" else self.universes
+        return rows.generation.tolist()  # type: ignore[no-any-return]
+
+    @cached_property
+    def live(self) -> NDArray[np.bool_]:
+        """(S,) streams that send frames and are neither lost nor terminated."""
+        streams = self.streams
+        live: NDArray[np.bool_] = streams.used & streams.live
+        return live
+
+    @cached_property
+    def stream_declared(self) -> NDArray[np.int32]:
+        """(S,) index into House.universes of the stream's universe, -1."""
+        declared: NDArray[np.int32] = self.universes.declared[self.streams.universe]
+        return declared
+
+    @cached_property
+    def stream_sources_declared(self) -> NDArray[np.int32]:
+        """(S,) index into House.sources of who each stream's source was declared as, -1."""
+        declared: NDArray[np.int32] = self.model.sources.declared[self.streams.source]
+        return declared
+
+    def declared_universe(self, row: int) -> DeclaredUniverse | None:
+        index = int(self.universes.declared[row])
+        return self.house.universes[index] if 0 <= index < len(self.house.universes) else None
+
+    def declared_source(self, source: int) -> DeclaredSource | None:
+        index = int(self.model.sources.declared[source])
+        return self.house.sources[index] if 0 <= index < len(self.house.sources) else None
+
+    def streams_of(self, universe: int) -> Integers:
+        """Rows of all streams of a universe row."""
+        streams = self.streams
+        return np.flatnonzero(streams.used & (streams.universe == universe))
+
+    def streams_from(self, source: int) -> Integers:
+        """Rows of all streams of a source row."""
+        streams = self.streams
+        return np.flatnonzero(streams.used & (streams.source == source))
+
+    def winning(self, rows: Integers) -> tuple[NDArray[np.uint8], NDArray[np.int32]]:
+        """Levels of universe rows, (U, 512), and the stream row that wins each slot, -1 for nobody."""
+        winning: tuple[NDArray[np.uint8], NDArray[np.int32]] = self.model.winner_levels(rows)
+        return winning
+
+    # --- names ----------------------------------------------------------------------------------------
+
+    def universe_id(self, row: int) -> UniverseId:
+        universes = self.universes
+        return UniverseId(Protocol(int(universes.protocol[row])), int(universes.number[row]))
+
+    def universe_name(self, row: int) -> str:
+        """Write a universe as the house does: `e131/12`, with its network where the house has several."""
+        name = str(self.universe_id(row))
+        return name if len(self.house.networks) < 2 else f"{name}@{self.network_name(int(self.universes.network[row]))}"
+
+    def network_name(self, network: int) -> str:
+        if network == NETWORK_UNKNOWN or network >= len(self.house.networks):
+            return "network"
+        return self.house.networks[network].name
+
+    def label(self, row: int) -> str:
+        declared = self.declared_universe(row)
+        return declared.label if declared else ""
+
+    def say_universes(self, rows: Iterable[int]) -> str:
+        every = list(rows)
+        return wording.list_universes([self.universe_name(row) for row in every], [self.label(row) for row in every])
+
+    def source_name(self, source: int) -> str:
+        row = self.sources[source]
+        return row.declared_as or row.source_name or row.address or "unnamed source"
+
+    def say_source(self, source: int) -> str:
+        """Name a source with its address, so that it can be found: `"Desk A" (10.20.0.10)`."""
+        row = self.sources[source]
+        name = row.declared_as or row.source_name
+        if not name:
+            return row.address or "an unnamed source"
+        return f'"{name}" ({row.address})' if row.address else f'"{name}"'
+
+    def source_of(self, stream: int) -> int:
+        return int(self.streams.source[stream])
+
+    def universe_of(self, stream: int) -> int:
+        return int(self.streams.universe[stream])
+
+    def time_of_day(self, t_ns: int) -> str:
+        return wording.time_of_day(t_ns, self.wall_offset_ns, self.zone)

@@ -1,0 +1,59 @@
+"""When a stream stopped: the span from its last frame to the next one that it owed.
+
+Two streams stopped together when their spans overlap. Source of the times: ANSI E1.31-2018 6.6.2 (three
+repeats, then one packet per 800 to 1000 ms); Art-Net: one packet per 4 s at rest, data sent on change.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.judge.sight import Sight
+from slotwatch.wire.universe import Protocol
+
+KEEP_ALIVE_E131_NS = 1_050_000_000
+KEEP_ALIVE_ARTNET_NS = 4_200_000_000
+SHORTEST_NS = 60_000_000
+SLACK_NS = 250_000_000
+"""What jitter and the order of universes within one frame may add."""
+RESTING_FRAMES = 6
+"""More equal frames than a sender repeats before it rests: it has found its pace for standing looks."""
+
+
+@dataclass(slots=True)
+class Stops:
+    """Of every stream row, at one moment."""
+
+    last_ns: NDArray[np.int64]
+    due_ns: NDArray[np.int64]
+    """When its next frame was owed at the latest."""
+    overdue: NDArray[np.bool_]
+    """Silent for clearly longer than it ever owed."""
+    terminated: NDArray[np.bool_]
+    """The source said that it stops, after its last frame."""
+    had_frames: NDArray[np.bool_]
+
+
+def measure_stops(sight: Sight) -> Stops:
+    """Measure every stream. Arrays of shape (S,), monotonic nanoseconds."""
+    streams = sight.streams
+    last_ns = streams.last_arrival_ns
+    gap_ns = np.where(streams.prev_frame_ns > 0, streams.last_frame_ns - streams.prev_frame_ns, 0)
+    pace_ns = np.maximum(2 * gap_ns, 2 * streams.median_interval_ns)
+    keep_alive_ns = np.where(streams.protocol == Protocol.ARTNET, KEEP_ALIVE_ARTNET_NS, KEEP_ALIVE_E131_NS)
+    moving_e131 = (streams.protocol == Protocol.E131) & (streams.equal_frames < 2)
+    owed_ns = np.where(
+        streams.equal_frames > RESTING_FRAMES, pace_ns, np.where(moving_e131, 3 * pace_ns // 2, keep_alive_ns)
+    )
+    owed_ns = np.clip(np.maximum(owed_ns, gap_ns), SHORTEST_NS, 2 * KEEP_ALIVE_ARTNET_NS)
+    had_frames = streams.used & (last_ns > 0)
+    return Stops(
+        last_ns=last_ns,
+        due_ns=last_ns + owed_ns,
+        overdue=had_frames & (sight.now_ns - last_ns > owed_ns + owed_ns // 2 + SLACK_NS),
+        terminated=had_frames & (streams.last_terminated_ns >= last_ns),
+        had_frames=had_frames,
+    )

@@ -1,0 +1,208 @@
+"""How a rule is plugged in: a Watch says when its condition holds and how to describe one case of it.
+
+To add a rule:
+1. give it a row in the table (`judge.catalog_*`), with its delays and thresholds;
+2. write its condition: a function of a `Sight` that returns a mask over stream or universe rows, or a mapping
+   whose keys are what it is true of (a network, an address, a fixture);
+3. write its description: a function of a `Sight` and one row or key that returns a `Finding`;
+4. put a `Watch` of both into what its module's `watches(house)` returns, and the module into `judge.watches`;
+5. add its table test: just under, just over, recovers, flaps, no data.
+
+A condition runs on every pass and must be array work; a description runs only for what is raised. A module
+that needs state between passes keeps it in an object that `watches(house)` makes and whose methods it returns.
+On-delay, off-delay, grouping, grading, explaining and the life of the incident are not the rule's business.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Hashable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.judge.catalog import CATALOG
+from slotwatch.judge.rule import Rule
+from slotwatch.judge.sight import Sight
+from slotwatch.snapshot import Confidence
+
+Mask = NDArray[np.bool_]
+Key = Hashable
+NANOSECONDS = 1_000_000_000
+
+STREAMS = "streams"
+UNIVERSES = "universes"
+KEYS = "keys"
+
+TICK_NS = 50_000_000
+SLOW_NS = 100_000_000
+"""Windows move in buckets of 100 ms, so what reads them gains nothing by running more often."""
+
+
+@dataclass(slots=True)
+class Finding:
+    """One case of one rule, described. Rows are rows of the model's tables at this moment."""
+
+    group: str
+    """Cases of one rule with the same group are one incident: a source, a universe, a network …"""
+    since_ns: int
+    """When it began on the wire; 0: when the condition began to hold."""
+    universes: tuple[int, ...] = ()
+    """Rows of the universe table."""
+    streams: tuple[int, ...] = ()
+    """Rows of the stream table that it is about (their sources are named)."""
+    sources: tuple[int, ...] = ()
+    """Rows of Model.sources, where no stream names them."""
+    source_names: tuple[str, ...] = ()
+    """Names that are declared but have no row (never heard)."""
+    networks: tuple[int, ...] = ()
+    fixtures: tuple[str, ...] = ()
+    facts: dict[str, str] = field(default_factory=dict)
+    """What the rule's sentence has placeholders for, beside universes, sources, sender and since."""
+    evidence: tuple[str, ...] = ()
+    lower: int = 0
+    """Steps below the rule's severity."""
+    cause: str = ""
+    confidence: Confidence = Confidence.CERTAIN
+    also_possible: tuple[str, ...] = ()
+    still_working: tuple[str, ...] = ()
+    next_checks: tuple[str, ...] = ()
+    """Said before the rule's own."""
+    weight: float = 0.0
+    """Of the cases in one incident the heaviest speaks for all."""
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """A rule's condition and description, and how often it is looked at."""
+
+    rule: str
+    over: str
+    """STREAMS, UNIVERSES or KEYS."""
+    condition: Callable[[Sight], Any]
+    """Returns a Mask over the rows (shorter is fine), or a Mapping of keys for KEYS."""
+    describe: Callable[[Sight, Any], Finding]
+    every_ns: int = SLOW_NS
+    on_delay_s: float | None = None
+    """Where the condition itself looks back over a time, 0; None: the table's."""
+    refresh_s: float | None = 1.0
+    """How often a raised case is described anew while its condition holds; None: never."""
+
+
+@dataclass(slots=True)
+class Raised:
+    """One case that has outlasted its on-delay and not yet its off-delay."""
+
+    rule: Rule
+    key: Key
+    finding: Finding
+    raised_ns: int
+    last_true_ns: int
+    described_ns: int
+    holds: bool = True
+    edges: deque[int] = field(default_factory=lambda: deque(maxlen=8))
+    """Times at which the condition came back after having gone for a second or more, the first included."""
+    explained_by: int | None = None
+    """Incident that accounts for it."""
+
+
+class Condition:
+    """A Watch with its memory: what is pending, what is raised."""
+
+    def __init__(self, watch: Watch) -> None:
+        self.watch = watch
+        self.rule = CATALOG[watch.rule]
+        on_delay_s = self.rule.on_delay_s if watch.on_delay_s is None else watch.on_delay_s
+        self._on_ns = int(on_delay_s * NANOSECONDS)
+        self._off_ns = int(self.rule.off_delay_s * NANOSECONDS)
+        self._due_ns = 0
+        self._pending: dict[Key, int] = {}
+        self._rows: NDArray[np.intp] = np.zeros(0, np.intp)
+        self._looked_ns = 0
+        self._refresh_due_ns = 0
+        self.raised: dict[Key, Raised] = {}
+
+    def look(self, sight: Sight) -> bool:
+        """Judge one pass. True if a case was raised, cleared, came back or was described anew."""
+        if sight.now_ns < self._due_ns:
+            return False
+        self._due_ns = sight.now_ns - sight.now_ns % self.watch.every_ns + self.watch.every_ns
+        found = self.watch.condition(sight)
+        if self.watch.over == KEYS:
+            return self._update(sight, found) if found or self.raised or self._pending else False
+        rows = np.flatnonzero(found)
+        if not len(rows) and not self.raised:
+            self._pending.clear()
+            return False
+        if self._is_steady(sight, rows):
+            self._looked_ns = sight.now_ns
+            return False
+        births = sight.births(self.watch.over)
+        return self._update(sight, {(row, births[row]): row for row in rows.tolist()})
+
+    def _is_steady(self, sight: Sight, rows: NDArray[np.intp]) -> bool:
+        """Whether nothing can have changed: then thousands of cases cost one comparison."""
+        steady = not self._pending and sight.now_ns < self._refresh_due_ns and np.array_equal(rows, self._rows)
+        self._rows = rows
+        return steady and all(raised.holds for raised in self.raised.values())
+
+    def _update(self, sight: Sight, true_keys: Mapping[Key, Any]) -> bool:
+        now_ns = sight.now_ns
+        for raised in self.raised.values():
+            if raised.holds:
+                raised.last_true_ns = self._looked_ns
+        self._looked_ns = now_ns
+        refresh_s = self.watch.refresh_s
+        self._refresh_due_ns = now_ns + int((1.0 if refresh_s is None else refresh_s) * NANOSECONDS)
+        pending = {key: self._pending.get(key, now_ns) for key in true_keys if key not in self.raised}
+        changed = False
+        for key, since_ns in pending.items():
+            if now_ns - since_ns >= self._on_ns:
+                self.raised[key] = self._raise(sight, key, since_ns)
+                changed = True
+        self._pending = {key: since_ns for key, since_ns in pending.items() if key not in self.raised}
+        for key in list(self.raised):
+            changed |= self._carry_on(sight, self.raised[key], key in true_keys)
+        return changed
+
+    def _raise(self, sight: Sight, key: Key, since_ns: int) -> Raised:
+        finding = self._describe(sight, key)
+        finding.since_ns = finding.since_ns or since_ns
+        raised = Raised(self.rule, key, finding, sight.now_ns, sight.now_ns, sight.now_ns)
+        raised.edges.append(sight.now_ns)
+        return raised
+
+    def _describe(self, sight: Sight, key: Key) -> Finding:
+        subject = key if self.watch.over == KEYS else key[0]  # type: ignore[index]
+        return self.watch.describe(sight, subject)
+
+    def _carry_on(self, sight: Sight, raised: Raised, holds: bool) -> bool:
+        now_ns = sight.now_ns
+        if not holds:
+            off_ns = max(self._off_ns, 60 * NANOSECONDS) if self.is_flapping(raised, now_ns) else self._off_ns
+            changed = raised.holds
+            raised.holds = False
+            if now_ns - raised.last_true_ns >= off_ns:
+                del self.raised[raised.key]
+                return True
+            return changed
+        came_back = not raised.holds
+        if came_back and now_ns - raised.last_true_ns >= NANOSECONDS:
+            raised.edges.append(now_ns)
+        raised.holds, raised.last_true_ns = True, now_ns
+        refresh_s = self.watch.refresh_s
+        if came_back or (refresh_s is not None and now_ns - raised.described_ns >= refresh_s * NANOSECONDS):
+            since_ns = raised.finding.since_ns
+            raised.finding = self._describe(sight, raised.key)
+            raised.finding.since_ns = raised.finding.since_ns or since_ns
+            raised.described_ns = now_ns
+            return True
+        return False
+
+    @staticmethod
+    def is_flapping(raised: Raised, now_ns: int) -> bool:
+        """Whether this case opened 4 times in 2 minutes and has not been calm for a minute."""
+        edges = raised.edges
+        return len(edges) >= 4 and edges[-1] - edges[-4] <= 120 * NANOSECONDS and now_ns - edges[-1] < 180 * NANOSECONDS

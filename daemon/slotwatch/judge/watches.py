@@ -1,0 +1,14 @@
+"""Which rule modules there are. Each has `watches(house)`; see `judge.watch` for how to add one."""
+
+from __future__ import annotations
+
+from slotwatch.house.schema import House
+from slotwatch.judge import rules_loss, rules_self
+from slotwatch.judge.watch import Watch
+
+MODULES = (rules_self, rules_loss)
+
+
+def all_watches(house: House) -> tuple[Watch, ...]:
+    """Make every rule's watch for a house, the listener's own first."""
+    return tuple(watch for module in MODULES for watch in module.watches(house))

@@ -1,0 +1,78 @@
+"""Phrases that several sentences share: lists of universes, times of day, lists of names."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import datetime, tzinfo
+
+MOST_NAMES = 6
+"""Names written out before a list is cut: a line must be read at arm's length."""
+
+NANOSECONDS = 1_000_000_000
+
+
+def list_names(names: Iterable[str]) -> str:
+    """Join names as a person would say them: `A, B and C`; long lists end in how many more there are."""
+    every = list(names)
+    if len(every) > MOST_NAMES:
+        return ", ".join(every[:MOST_NAMES]) + f" and {len(every) - MOST_NAMES} more"
+    if len(every) < 2:
+        return "".join(every)
+    return ", ".join(every[:-1]) + " and " + every[-1]
+
+
+def list_universes(names: Sequence[str], labels: Sequence[str] = ()) -> str:
+    """Say which universes, runs drawn together: `Universes e131/3 to e131/6 and artnet/0`.
+
+    labels: the house's label of each name ("" for none); said only where there is room for them.
+    """
+    if len(names) == 1:
+        label = labels[0] if labels else ""
+        return f'Universe {names[0]} ("{label}")' if label else f"Universe {names[0]}"
+    return "Universes " + list_names(_runs(names))
+
+
+def list_slots(numbers: Sequence[int]) -> str:
+    """Say which slots, runs drawn together: `1 to 12 and 40`."""
+    return list_names(str(first) if first == last else f"{first} to {last}" for first, last in _spans(numbers))
+
+
+def time_of_day(t_ns: int, wall_offset_ns: int, zone: tzinfo) -> str:
+    """Give the house's wall clock at a monotonic time: `20:41:07`."""
+    return datetime.fromtimestamp((t_ns + wall_offset_ns) // NANOSECONDS, zone).strftime("%H:%M:%S")
+
+
+def seconds(span_ns: int) -> str:
+    """Give a span in seconds, one decimal under a minute."""
+    span_s = span_ns / NANOSECONDS
+    return f"{span_s:.1f} s" if span_s < 60 else f"{span_s:.0f} s"
+
+
+def _runs(names: Sequence[str]) -> Iterable[str]:
+    kinds: dict[tuple[str, str], list[int]] = {}
+    for name in names:
+        protocol, _, rest = name.partition("/")
+        number, at, network = rest.partition("@")
+        if not number.isdigit():
+            kinds.setdefault((name, ""), [])
+            continue
+        kinds.setdefault((protocol, at + network), []).append(int(number))
+    for (protocol, network), numbers in sorted(kinds.items()):
+        if not numbers:
+            yield protocol
+        for first, last in _spans(sorted(set(numbers))):
+            head = f"{protocol}/{first}{network}"
+            yield head if first == last else f"{head} to {protocol}/{last}{network}"
+
+
+def _spans(numbers: Sequence[int]) -> Iterable[tuple[int, int]]:
+    first = last = None
+    for number in numbers:
+        if last is not None and number == last + 1:
+            last = number
+            continue
+        if first is not None and last is not None:
+            yield first, last
+        first = last = number
+    if first is not None and last is not None:
+        yield first, last
