@@ -1,3 +1,178 @@
-"""The orchestrator: the only pure file that knows wire, model, judge and bridge together."""
+"""The orchestrator: packets and observations in, judgement and snapshots out.
+
+The only pure file that knows wire, model and judge together. It reads no clock: packets carry their time, and
+`tick` brings the rest. `serve` and `replay` therefore judge alike.
+"""
 
 from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from slotwatch.house.schema import House, Phase
+from slotwatch.judge.events import Event
+from slotwatch.judge.judge import Judge
+from slotwatch.model.minutes import Minutes
+from slotwatch.model.model import Model
+from slotwatch.model.report import counters, report
+from slotwatch.snapshot import Snapshot, UniverseState
+from slotwatch.wire.batch import Batch
+from slotwatch.wire.decode import decode
+from slotwatch.wire.observation import JoinSeen, Observation
+
+TICK_NS = 50_000_000
+NOTE_NS = 1_000_000_000
+"""How often states go into the minute's summary, and readiness is judged anew."""
+MAX_MARK = 500
+"""Letters of a mark that are kept."""
+
+
+class Engine:
+    """All state of one watched house. One caller at a time; times are monotonic nanoseconds."""
+
+    def __init__(
+        self, house: House, *, now_ns: int, wall_offset_ns: int, phase: Phase | None = None, replay: bool = False
+    ) -> None:
+        self.house = house
+        self.started_ns = now_ns
+        self.now_ns = now_ns
+        self.wall_offset_ns = wall_offset_ns
+        self.replay = replay
+        self.model = Model(house, now_ns)
+        self.judge = Judge(house, now_ns, wall_offset_ns, phase)
+        self._minutes = Minutes(now_ns, wall_offset_ns)
+        self._noted_ns = now_ns
+        self._ticked_ns = now_ns
+        self._snapshots = 0
+        self._events: list[Event] = []
+        self._opened: Counter[str] = Counter()
+        self._readiness: dict[str, Any] = {}
+        self._readiness_ns: int | None = None
+
+    # --- in -------------------------------------------------------------------------------------------
+
+    def ingest(self, batch: Batch) -> None:
+        """Take many packets, in order of arrival. The batch may be a view: nothing of it is kept."""
+        self.model.ingest(batch, decode(batch))
+
+    def observe(self, observation: Observation) -> None:
+        """Take what the edge observed beside packets."""
+        if isinstance(observation, JoinSeen):
+            self.model.note_join(observation.network, observation.universe, observation.ok)
+        self.judge.observe(observation)
+
+    def tick(self, now_ns: int, wall_offset_ns: int | None = None) -> None:
+        """Let time pass and judge. Wanted every 50 ms; a time that has passed already judges nothing anew."""
+        if wall_offset_ns is not None:
+            self.wall_offset_ns = wall_offset_ns
+        if now_ns < self.now_ns:
+            return
+        self.now_ns = self._ticked_ns = now_ns
+        self.model.advance(now_ns)
+        self.judge.tick(now_ns, self.model, self.wall_offset_ns)
+        self._collect_events()
+        self._keep_minutes(now_ns)
+
+    def next_deadline_ns(self) -> int:
+        """When `tick` is wanted next."""
+        return self._ticked_ns + TICK_NS
+
+    def take_house(self, house: House, now_ns: int) -> None:
+        """Go on under another house file: what is known of streams and incidents is kept."""
+        self.house = house
+        self.model.take_house(house)
+        self.judge.take_house(house, now_ns)
+        self._readiness_ns = None
+
+    def command(self, name: str, **arguments: Any) -> dict[str, Any]:
+        """Do what a person asked for: acknowledge, unacknowledge, set_phase, mark, rig_check, lamp_change, resume.
+
+        ValueError with a sentence if it cannot be done.
+        """
+        given = {key: value for key, value in arguments.items() if value is not None}
+        try:
+            answer = self._mark(**given) if name == "mark" else self.judge.command(name, **given)
+        except TypeError as error:
+            # A request names its own arguments: wrong ones are the asker's fault, not the program's.
+            raise ValueError(f"{name} does not take these arguments: {error}") from error
+        self._collect_events()
+        self._readiness_ns = None
+        return answer
+
+    def _mark(self, text: str, by: str = "") -> dict[str, Any]:
+        words = " ".join(str(text).split())[:MAX_MARK]
+        if not words:
+            raise ValueError("a mark needs a text: what happened?")
+        self._events.append(Event(self.now_ns, "mark", f"{by}: {words}" if by else words))
+        return {"text": words, "t_ns": self.now_ns}
+
+    # --- out ------------------------------------------------------------------------------------------
+
+    def take_events(self) -> list[Event]:
+        """Give what happened since the last call, in order: incidents opened, revised, closed; phases; marks."""
+        self._collect_events()
+        events, self._events = self._events, []
+        return events
+
+    def snapshot(self, now_ns: int) -> Snapshot:
+        """Copy everything that can be shown. `now_ns` is the moment it is shown for."""
+        model, judge = self.model, self.judge
+        shown = report(model, judge.universe_states(model, now_ns))
+        self._snapshots += 1
+        return Snapshot(
+            sequence=self._snapshots,
+            now_ns=now_ns,
+            wall_offset_ns=self.wall_offset_ns,
+            started_ns=self.started_ns,
+            house=judge.house_view(now_ns),
+            universes=shown.universes,
+            universe_names=shown.universe_names,
+            universe_labels=shown.universe_labels,
+            streams=shown.streams,
+            sources=tuple(replace(source) for source in shown.sources),
+            levels=shown.levels,
+            slot_streams=shown.slot_streams,
+            incidents=tuple(judge.incidents(now_ns)),
+            counters=counters(model) | {"incidents_opened": dict(self._opened)},
+            minutes=self._minutes.finished,
+            readiness=self._judge_readiness(now_ns),
+            **self._patch_views(now_ns),
+        )
+
+    def _patch_views(self, now_ns: int) -> dict[str, Any]:
+        """Fields of the snapshot that come of the patch: fixtures, racks, rig_check, hours, receivers, patch.
+
+        A part of the judge offers them as methods of these names; what it does not offer stays empty.
+        """
+        views: dict[str, Any] = {}
+        for name in ("fixtures", "racks", "rig_check", "hours", "receivers", "patch"):
+            view: Callable[..., Any] | None = getattr(self.judge, name, None)
+            if callable(view):
+                views[name] = view(self.model, now_ns)
+        return views
+
+    def _judge_readiness(self, now_ns: int) -> dict[str, Any]:
+        if self._readiness_ns is None or now_ns - self._readiness_ns >= NOTE_NS:
+            self._readiness_ns = now_ns
+            self._readiness = self.judge.readiness(self.model, now_ns)
+        return self._readiness
+
+    # --- keeping --------------------------------------------------------------------------------------
+
+    def _collect_events(self) -> None:
+        for event in self.judge.take_events():
+            self._events.append(event)
+            if event.what == "opened" and event.incident is not None:
+                self._opened[event.incident.rule] += 1
+
+    def _keep_minutes(self, now_ns: int) -> None:
+        if now_ns - self._noted_ns >= NOTE_NS:
+            states = self.judge.universe_states(self.model, now_ns)
+            elapsed_s = (now_ns - self._noted_ns) / 1e9
+            self._minutes.note(self.model, states, states == np.uint8(UniverseState.NOT_JUDGED), elapsed_s)
+            self._noted_ns = now_ns
+        self._minutes.turn(self.model, now_ns, self.wall_offset_ns)

@@ -88,7 +88,8 @@ def _recent_medians(
 
 def due_for_percentiles(table: Table, live: NDArray[np.intp], bucket: int) -> NDArray[np.intp]:
     """Choose this bucket's share of the live rows: each is due once in REFRESH_SPREAD buckets."""
-    return live[live % REFRESH_SPREAD == bucket % REFRESH_SPREAD]
+    due: NDArray[np.intp] = live[live % REFRESH_SPREAD == bucket % REFRESH_SPREAD]
+    return due
 
 
 def uneven_gaps(

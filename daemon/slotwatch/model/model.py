@@ -44,6 +44,8 @@ class Model:
         self.occasions = Occasions(self.sources)
         self._arrivals = Arrivals(self.streams, self.counters)
         self._bucket = now_ns // BUCKET_NS
+        self._winning: tuple[NDArray[np.uint8], NDArray[np.int32]] | None = None
+        self._winning_of = (-1, -1)
 
     def ingest(self, batch: Batch, fields: Fields) -> None:
         """Take many packets with their decoded fields, in order of arrival."""
@@ -133,6 +135,33 @@ class Model:
         """What a conforming receiver of each universe row would show, (U, 512), and the stream that wins
         each slot, -1 for nobody. As of the last `advance`."""
         return control.winner_levels(self.streams, universe_rows, self.now_ns)
+
+    @property
+    def stream_levels(self) -> NDArray[np.uint8]:
+        """(S, 512) last levels of each stream row."""
+        return self.streams.levels
+
+    @property
+    def stream_priorities(self) -> NDArray[np.uint8]:
+        """(S, 512) last 0xDD of each stream row; counts while `last_slot_priority_ns` is 2.5 s young."""
+        return self.streams.slot_priorities
+
+    @property
+    def levels(self) -> NDArray[np.uint8]:
+        """(U, 512) winning levels of every universe row, at most 100 ms old."""
+        return self._shown()[0]
+
+    @property
+    def slot_streams(self) -> NDArray[np.int32]:
+        """(U, 512) stream row that wins each slot, -1 for nobody, of the same moment as `levels`."""
+        return self._shown()[1]
+
+    def _shown(self) -> tuple[NDArray[np.uint8], NDArray[np.int32]]:
+        moment = (self._bucket, self.universes.top)
+        if self._winning is None or self._winning_of != moment:
+            self._winning = self.winner_levels(np.arange(self.universes.top))
+            self._winning_of = moment
+        return self._winning
 
     def percentiles(self, stream_rows: NDArray[np.intp]) -> None:
         """Bring the interval percentiles of these streams up to date at once (else within 2 s)."""

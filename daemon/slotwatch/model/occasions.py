@@ -145,7 +145,7 @@ class Occasions:
         self._sources.last_seen_ns[source] = max(int(self._sources.last_seen_ns[source]), t_ns)
         self._sources.read_name(source, batch.data[row, 44:108].tobytes(), t_ns)
         page = names.discovery_page(batch.data[row], int(batch.length[row]))
-        self._sources.take_page(source, page.page, page.last, np.array(page.universes, np.uint16), t_ns)
+        self._sources.take_page(source, page, t_ns)
 
     def _take_reply(self, batch: Batch, fields: Fields, row: int) -> None:
         t_ns, network = int(batch.t_ns[row]), int(batch.network[row])

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import ipaddress
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import overload
 
 import numpy as np
-from numpy.typing import NDArray
 
-from slotwatch.house.schema import House
+from slotwatch.house.schema import DeclaredSource, House
 from slotwatch.model.columns import MAX_SOURCES
 from slotwatch.model.table import Table
-from slotwatch.wire.names import address_text, text
+from slotwatch.snapshot import SourceRow
+from slotwatch.wire.names import DiscoveryPage, address_text, text
 from slotwatch.wire.reject import Odd
 from slotwatch.wire.universe import Protocol
 
@@ -32,8 +34,8 @@ LIST_TIMEOUT_NS = 20_000_000_000
 """Two discovery intervals of 10 s (E1.31 6.7.1.1, 12.2)."""
 MAX_PAGE = 124
 """63,999 universes in pages of 512."""
-MAX_LISTED = 1 << 20
-"""Universes in all kept discovery lists together (2 MiB), so that forged lists cannot fill the memory."""
+MAX_LISTED = 1 << 18
+"""Universes in all kept discovery lists together (about 9 MiB), so that forged lists cannot fill the memory."""
 
 SourceKey = tuple[int, int, bytes, bytes]
 """Network, protocol, source id, address."""
@@ -44,25 +46,19 @@ class Source:
     """What is no number. Times are monotonic nanoseconds."""
 
     key: SourceKey
-    name: str = ""
+    row: SourceRow
+    """As it is shown. Its `listed` is None once no list came for 20 s."""
     raw_name: bytes = b""
     name_changed_ns: int = 0
-    pages: dict[int, NDArray[np.uint16]] = field(default_factory=dict)
+    pages: dict[int, tuple[int, ...]] = field(default_factory=dict)
     last_page: int = -1
-    listed: NDArray[np.uint16] | None = None
-    """Universes of its last complete discovery list, ascending; None: no list came in the last 20 s."""
-    listed_at_ns: int = 0
-    listed_before: NDArray[np.uint16] | None = None
+    listed_before: tuple[int, ...] | None = None
     """The list that the present one replaced, if they differ."""
     list_changed_ns: int = 0
 
-    @property
-    def source_id(self) -> bytes:
-        return self.key[2]
 
-    @property
-    def address(self) -> str:
-        return address_text(self.key[3])
+NO_SOURCE = SourceRow(protocol=0, source_id=bytes(16), address="", network=0, source_name="")
+"""Stands at rows that are not in use."""
 
 
 def same_address(declared: str, address: str) -> bool:
@@ -73,8 +69,19 @@ def same_address(declared: str, address: str) -> bool:
         return False
 
 
-class Sources(Table):
-    """Rows of COLUMNS, and beside each a `Source` in `about`.
+def is_declared(declared: DeclaredSource, row: SourceRow) -> bool:
+    """Whether a source is the declared one: every field that is given must match, and one must be given."""
+    if declared.cid is None and declared.address is None and declared.source_name is None:
+        return False
+    if declared.cid is not None and (declared.cid != row.source_id or row.protocol != Protocol.E131):
+        return False
+    if declared.address is not None and not same_address(declared.address, row.address):
+        return False
+    return declared.source_name is None or declared.source_name == row.source_name
+
+
+class Sources(Table, Sequence[SourceRow]):
+    """Rows of COLUMNS, and beside each a `Source` in `about`; as a sequence, `SourceRow` by row.
 
     At most MAX_SOURCES. When full, the longest silent undeclared source without a stream makes room; if
     there is none, the new one is counted and not kept.
@@ -96,6 +103,28 @@ class Sources(Table):
         for row in self.rows().tolist():
             self._match(row)
 
+    def __len__(self) -> int:
+        return self.top
+
+    @overload
+    def __getitem__(self, row: int) -> SourceRow: ...
+
+    @overload
+    def __getitem__(self, row: slice) -> Sequence[SourceRow]: ...
+
+    def __getitem__(self, row: int | slice) -> SourceRow | Sequence[SourceRow]:
+        if isinstance(row, slice):
+            return [self[each] for each in range(self.top)[row]]
+        if not -self.top <= row < self.top:
+            raise IndexError(f"{row} is no source row")
+        about = self.about[row]
+        if about is None:
+            return NO_SOURCE
+        about.row.last_seen_ns = int(self.last_seen_ns[row])
+        if self.odd[row]:
+            about.row.odd = tuple(Odd(int(self.odd[row])).words)
+        return about.row
+
     def get(self, row: int) -> Source:
         """What is known of a row in use."""
         about = self.about[row]
@@ -113,14 +142,17 @@ class Sources(Table):
         row = self.add()
         while len(self.about) <= row:
             self.about.append(None)
-        self.about[row] = Source(key)
+        shown = SourceRow(key[1], key[2], address_text(key[3]), key[0], "", first_seen_ns=t_ns, last_seen_ns=t_ns)
+        self.about[row] = Source(key, shown)
         self.by_key[key] = row
         self.network[row], self.protocol[row] = key[0], key[1]
         self.first_seen_ns[row] = self.last_seen_ns[row] = t_ns
         # Looked at with its first packet.
         self.name_read_ns[row] = t_ns - NAME_AGAIN_NS
         if key[1] == Protocol.E131:
-            self.addresses.setdefault(key[:3], []).append(row)
+            same = self.addresses.setdefault(key[:3], [])
+            same.append(row)
+            self._tell_addresses(same)
         self._match(row)
         return row
 
@@ -133,39 +165,34 @@ class Sources(Table):
         if about.raw_name:
             about.name_changed_ns = t_ns
         about.raw_name = raw
-        about.name = text(raw)
+        about.row.source_name = text(raw)
         self._match(row)
 
-    def take_page(self, row: int, page: int, last: int, universes: NDArray[np.uint16], t_ns: int) -> None:
+    def take_page(self, row: int, page: DiscoveryPage, t_ns: int) -> None:
         """Take one page of a discovery list; the list is complete when every page of it came."""
         about = self.get(row)
-        if last > MAX_PAGE or page > last:
+        if page.last > MAX_PAGE or page.page > page.last:
             return
-        if last != about.last_page:
+        if page.last != about.last_page:
             self._drop_pages(about)
-            about.last_page = last
-        if self.listed_total + len(universes) > MAX_LISTED:
+            about.last_page = page.last
+        if self.listed_total + len(page.universes) > MAX_LISTED:
             self.lists_refused += 1
             return
-        old = about.pages.get(page)
-        self.listed_total += len(universes) - (len(old) if old is not None else 0)
-        about.pages[page] = universes
-        if len(about.pages) == last + 1:
-            listed = np.unique(np.concatenate([about.pages[each] for each in range(last + 1)]))
+        self.listed_total += len(page.universes) - len(about.pages.get(page.page, ()))
+        about.pages[page.page] = page.universes
+        if len(about.pages) == page.last + 1:
+            listed = tuple(sorted({number for each in about.pages.values() for number in each}))
             self._drop_pages(about)
             self._replace_list(about, listed, t_ns)
 
-    def _replace_list(self, about: Source, listed: NDArray[np.uint16], t_ns: int) -> None:
-        before = about.listed
-        self.listed_total += len(listed) - (len(before) if before is not None else 0)
-        if before is None or not np.array_equal(before, listed):
-            if about.listed_before is not None:
-                self.listed_total -= len(about.listed_before)
-            about.listed_before = before
-            if before is not None:
-                self.listed_total += len(before)
-            about.list_changed_ns = t_ns
-        about.listed, about.listed_at_ns = listed, t_ns
+    def _replace_list(self, about: Source, listed: tuple[int, ...] | None, t_ns: int) -> None:
+        before = about.row.listed
+        if before != listed:
+            self.listed_total += len(listed or ()) - len(about.listed_before or ())
+            about.listed_before, about.row.listed, about.list_changed_ns = before, listed, t_ns
+        if listed is not None:
+            about.row.listed_at_ns = t_ns
 
     def _drop_pages(self, about: Source) -> None:
         self.listed_total -= sum(len(page) for page in about.pages.values())
@@ -174,31 +201,29 @@ class Sources(Table):
     def expire_lists(self, now_ns: int) -> None:
         """Forget lists that were not renewed for 20 s."""
         for about in self.about:
-            if about is not None and about.listed is not None and now_ns - about.listed_at_ns > LIST_TIMEOUT_NS:
-                self.listed_total -= len(about.listed)
-                if about.listed_before is not None:
-                    self.listed_total -= len(about.listed_before)
-                about.listed_before = None
-                about.listed = None
-                about.list_changed_ns = now_ns
+            has_list = about is not None and about.row.listed is not None
+            if about and has_list and now_ns - about.row.listed_at_ns > LIST_TIMEOUT_NS:
+                self._replace_list(about, None, now_ns)
 
     def others_with_same_id(self, row: int) -> list[int]:
         """Rows of the same CID from other addresses of the same network."""
         return [other for other in self.addresses.get(self.get(row).key[:3], ()) if other != row]
 
-    def odd_words(self, row: int) -> tuple[str, ...]:
-        return tuple(Odd(int(self.odd[row])).words)
+    def _tell_addresses(self, same: list[int]) -> None:
+        written = [self.get(row).row.address for row in same]
+        for row, own in zip(same, written, strict=True):
+            self.get(row).row.addresses = tuple(address for address in written if address != own)
 
     def forget(self, row: int) -> None:
         """Free the row of a source without streams."""
         about = self.get(row)
         self._drop_pages(about)
-        for listed in (about.listed, about.listed_before):
-            self.listed_total -= len(listed) if listed is not None else 0
+        self.listed_total -= len(about.row.listed or ()) + len(about.listed_before or ())
         del self.by_key[about.key]
         same = self.addresses.get(about.key[:3], [])
         if row in same:
             same.remove(row)
+            self._tell_addresses(same)
             if not same:
                 del self.addresses[about.key[:3]]
         self.about[row] = None
@@ -218,14 +243,9 @@ class Sources(Table):
         """Find the declared source that this is: every field that is given must match."""
         about = self.get(row)
         self.declared[row] = -1
+        about.row.declared_as = about.row.role = ""
         for index, declared in enumerate(self._house.sources):
-            if declared.cid is None and declared.address is None and declared.source_name is None:
-                continue
-            if declared.cid is not None and (declared.cid != about.source_id or about.key[1] != Protocol.E131):
-                continue
-            if declared.address is not None and not same_address(declared.address, about.address):
-                continue
-            if declared.source_name is not None and declared.source_name != about.name:
-                continue
-            self.declared[row] = index
-            return
+            if is_declared(declared, about.row):
+                self.declared[row] = index
+                about.row.declared_as, about.row.role = declared.name, declared.role
+                return

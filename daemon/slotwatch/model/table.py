@@ -20,7 +20,7 @@ class Table:
     def __init__(self, columns: Iterable[Column], *, capacity: int, bound: int) -> None:
         self.bound = bound
         self.capacity = min(capacity, bound)
-        self.count = 0
+        self.filled = 0
         """Rows in use."""
         self.top = 0
         """One past the highest row ever used: nothing from there on is."""
@@ -37,7 +37,7 @@ class Table:
 
     @property
     def is_full(self) -> bool:
-        return self.count >= self.bound
+        return self.filled >= self.bound
 
     def add(self) -> int:
         """Take a row, all zero but its generation, which rises. IndexError when the table is full."""
@@ -55,14 +55,14 @@ class Table:
             self.__dict__[name][row] = 0
         self.generation[row] = generation
         self.used[row] = True
-        self.count += 1
+        self.filled += 1
         return row
 
     def remove(self, row: int) -> None:
         """Give a row back."""
         self.used[row] = False
         self._free.append(row)
-        self.count -= 1
+        self.filled -= 1
 
     def rows(self) -> NDArray[np.intp]:
         """Rows in use, ascending."""

@@ -1,0 +1,106 @@
+"""One row for each universe and each whole minute of the wall clock, for the history."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.snapshot import MinuteRow
+
+if TYPE_CHECKING:
+    from slotwatch.model.model import Model
+
+MINUTE_NS = 60_000_000_000
+KEPT_MINUTES = 3
+"""Finished minutes that are still offered: a reader that comes every few seconds misses none."""
+
+
+class Minutes:
+    """Sums up every universe between turns of the minute."""
+
+    def __init__(self, now_ns: int, wall_offset_ns: int) -> None:
+        self._minute = (now_ns + wall_offset_ns) // MINUTE_NS
+        self._began_ns = now_ns
+        self._finished: list[tuple[MinuteRow, ...]] = []
+        self._generation: NDArray[np.uint32] = np.zeros(0, np.uint32)
+        self._frames: NDArray[np.uint64] = np.zeros(0, np.uint64)
+        self._lost: NDArray[np.uint64] = np.zeros(0, np.uint64)
+        self._worst: NDArray[np.uint8] = np.zeros(0, np.uint8)
+        self._sources: NDArray[np.uint16] = np.zeros(0, np.uint16)
+        self._unjudged_s: NDArray[np.float32] = np.zeros(0, np.float32)
+
+    @property
+    def finished(self) -> tuple[MinuteRow, ...]:
+        """Rows of the last few finished minutes, oldest first."""
+        return tuple(row for minute in self._finished for row in minute)
+
+    def note(self, model: Model, states: NDArray[np.uint8], not_judged: NDArray[np.bool_], elapsed_s: float) -> None:
+        """Keep the worst state and most sources of each universe row. Called at least once a second."""
+        self._fit(model)
+        top = model.universes.top
+        self._worst[:top] = np.maximum(self._worst[:top], states[:top])
+        self._sources[:top] = np.maximum(self._sources[:top], model.universes.live[:top])
+        self._unjudged_s[:top] += np.where(not_judged[:top], np.float32(elapsed_s), np.float32(0))
+
+    def turn(self, model: Model, now_ns: int, wall_offset_ns: int) -> bool:
+        """Finish the minute if the wall clock's has turned. A clock set back only delays that."""
+        minute = (now_ns + wall_offset_ns) // MINUTE_NS
+        if minute <= self._minute:
+            return False
+        self._fit(model)
+        self._finished = [*self._finished, self._rows(model, now_ns)][-KEPT_MINUTES:]
+        self._minute, self._began_ns = minute, now_ns
+        top = model.universes.top
+        self._frames[:top], self._lost[:top] = model.universes.frames[:top], lost_frames(model)[:top]
+        self._worst[:], self._sources[:], self._unjudged_s[:] = 0, 0, 0
+        model.universes.minute_gap_ns[:] = 0
+        return True
+
+    def _rows(self, model: Model, now_ns: int) -> tuple[MinuteRow, ...]:
+        universes = model.universes
+        seconds = max((now_ns - self._began_ns) / 1e9, 1e-3)
+        several = len(model.house.networks) > 1
+        lost = lost_frames(model)
+        rows = []
+        for row in universes.in_order().tolist():
+            frames = int(universes.frames[row] - self._frames[row])
+            since = max(int(universes.gap_from_ns[row]), self._began_ns)
+            heard = universes.first_frame_ns[row] > 0
+            silent_ns = now_ns - since if heard else 0
+            rows.append(
+                MinuteRow(
+                    minute=self._minute,
+                    universe=universes.written(row, several),
+                    frames=frames,
+                    refresh_hz=round(frames / seconds, 3),
+                    worst_gap_ms=round(max(int(universes.minute_gap_ns[row]), silent_ns) / 1e6, 3),
+                    lost_frames=max(0, int(lost[row]) - int(self._lost[row])),
+                    sources=int(self._sources[row]),
+                    state=int(self._worst[row]),
+                    not_judged_s=round(float(self._unjudged_s[row]), 3),
+                )
+            )
+        return tuple(rows)
+
+    def _fit(self, model: Model) -> None:
+        universes = model.universes
+        more = universes.capacity - len(self._frames)
+        if more > 0:
+            for name in ("_generation", "_frames", "_lost", "_worst", "_sources", "_unjudged_s"):
+                setattr(self, name, np.pad(getattr(self, name), (0, more)))
+        reused = np.flatnonzero(self._generation != universes.generation)
+        if len(reused):
+            # A row that is used by another universe starts from nothing.
+            self._frames[reused] = self._lost[reused] = 0
+            self._worst[reused] = self._sources[reused] = self._unjudged_s[reused] = 0
+            self._generation[reused] = universes.generation[reused]
+
+
+def lost_frames(model: Model) -> NDArray[np.uint64]:
+    """Frames missing by sequence of each universe row, all its streams together, (capacity,)."""
+    streams = model.streams
+    rows = streams.rows()
+    lost = np.bincount(streams.universe[rows], streams.lost_frames[rows].astype(np.float64), model.universes.capacity)
+    return lost.astype(np.uint64)

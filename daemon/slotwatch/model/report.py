@@ -1,0 +1,182 @@
+"""The model as the columns of a snapshot: rows in the order they are shown, row numbers made to fit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.model.control import gives_slot_priorities
+from slotwatch.model.counters import INTERVAL_EDGES_S
+from slotwatch.model.minutes import lost_frames
+from slotwatch.model.model import Model
+from slotwatch.snapshot import STREAM_COLUMNS, UNIVERSE_COLUMNS, Columns, SourceRow
+from slotwatch.wire.reject import Odd
+from slotwatch.wire.universe import Protocol
+
+FRESH_STREAMS = 512
+"""Streams whose percentiles are worked out anew for one report; the others' are at most 2 s old."""
+LIVE, SILENT, TERMINATED, PREVIEW_ONLY = range(4)
+
+
+@dataclass(slots=True)
+class Report:
+    """What `snapshot.Snapshot` takes from the model."""
+
+    universes: Columns
+    universe_names: tuple[str, ...]
+    universe_labels: tuple[str, ...]
+    streams: Columns
+    sources: tuple[SourceRow, ...]
+    levels: NDArray[np.uint8]
+    slot_streams: NDArray[np.int32]
+
+
+def report(model: Model, states: NDArray[np.uint8]) -> Report:
+    """Copy the model into columns. states: (U,) UniverseState by universe row."""
+    streams, universes = model.streams, model.universes
+    stream_rows, universe_rows, source_rows = streams.rows(), universes.in_order(), model.sources.rows()
+    stream_place = _places(stream_rows, streams.capacity)
+    universe_place = _places(universe_rows, universes.capacity)
+    source_place = _places(source_rows, model.sources.capacity)
+    _freshen(model, stream_rows)
+    levels, slot_streams = model.winner_levels(universe_rows)
+    owned = slot_streams >= 0
+    slot_streams[owned] = stream_place[slot_streams[owned]]
+    names, labels = _names(model, universe_rows)
+    return Report(
+        universes=_universe_columns(model, universe_rows, states, stream_place),
+        universe_names=names,
+        universe_labels=labels,
+        streams=_stream_columns(model, stream_rows, universe_place, source_place),
+        sources=tuple(model.sources[row] for row in source_rows.tolist()),
+        levels=levels,
+        slot_streams=slot_streams,
+    )
+
+
+def _places(rows: NDArray[np.intp], capacity: int) -> NDArray[np.int32]:
+    places = np.full(capacity + 1, -1, np.int32)
+    places[rows] = np.arange(len(rows))
+    return places
+
+
+def _freshen(model: Model, stream_rows: NDArray[np.intp]) -> None:
+    """Work out the percentiles of the streams whose last ones are furthest behind."""
+    streams = model.streams
+    behind = streams.interval_count[stream_rows] - streams.interval_known[stream_rows]
+    rows = stream_rows[behind > 0]
+    if len(rows) > FRESH_STREAMS:
+        never = streams.interval_known[rows] == 0
+        rows = rows[np.argsort(~never, kind="stable")][:FRESH_STREAMS]
+    model.percentiles(rows)
+
+
+def _names(model: Model, rows: NDArray[np.intp]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    universes, house = model.universes, model.house
+    several = len(house.networks) > 1
+    names = tuple(universes.written(row, several) for row in rows.tolist())
+    declared = universes.declared[rows].tolist()
+    labels = tuple(house.universes[index].label if 0 <= index < len(house.universes) else "" for index in declared)
+    return names, labels
+
+
+def refresh_hz(model: Model, rows: NDArray[np.intp], frames: NDArray[np.uint32], window_s: int) -> NDArray[np.float32]:
+    """Mean rate over a window, or over the stream's life while that is shorter; NaN without two frames."""
+    streams = model.streams
+    span_s = np.clip((model.now_ns - streams.since_ns[rows]) / 1e9, 1e-3, window_s)
+    rate = np.where(frames > 0, frames / span_s, 0.0)
+    young = (streams.frames[rows] < 2) | (span_s < 0.5)
+    # What a single burst says of a rate is nothing.
+    interval = streams.last_frame_ns[rows] - streams.prev_frame_ns[rows]
+    guess = np.where((streams.frames[rows] >= 2) & (interval > 0), 1e9 / np.maximum(interval, 1), np.nan)
+    rates: NDArray[np.float32] = np.where(young, guess, rate).astype(np.float32)
+    return rates
+
+
+def _universe_columns(
+    model: Model, rows: NDArray[np.intp], states: NDArray[np.uint8], stream_place: NDArray[np.int32]
+) -> Columns:
+    universes, streams = model.universes, model.streams
+    winner = universes.winner[rows].astype(np.intp)
+    won = winner >= 0
+    columns: Columns = {}
+    for name, dtype in UNIVERSE_COLUMNS:
+        columns[name] = np.zeros(len(rows), dtype)
+    for name in ("network", "protocol", "number", "expected", "frames", "slots"):
+        columns[name][:] = getattr(universes, name)[rows]
+    for name in ("last_frame_ns", "last_change_ns", "first_frame_ns"):
+        columns[name][:] = getattr(universes, name)[rows]
+    columns["declared"][:] = universes.declared[rows] >= 0
+    columns["state"][:] = states[rows]
+    columns["streams"][:] = universes.live[rows]
+    columns["lost_frames"][:] = lost_frames(model)[rows]
+    columns["winning_stream"][:] = stream_place[winner]
+    columns["refresh_hz"][:] = np.nan
+    columns["refresh_hz"][won] = refresh_hz(model, winner[won], streams.frames_5s[winner[won]], 5)
+    columns["priority"][won] = streams.priority[winner[won]]
+    for name in ("interval_p50_ms", "interval_p95_ms", "interval_p99_ms", "interval_max_ms"):
+        columns[name][:] = np.nan
+        columns[name][won] = _known(model, winner[won], name)
+    return columns
+
+
+def _stream_columns(
+    model: Model, rows: NDArray[np.intp], universe_place: NDArray[np.int32], source_place: NDArray[np.int32]
+) -> Columns:
+    streams = model.streams
+    columns: Columns = {}
+    for name, dtype in STREAM_COLUMNS:
+        column = streams.__dict__.get(name)
+        columns[name] = np.zeros(len(rows), dtype) if column is None else column[rows].astype(dtype)
+    columns["universe_row"][:] = universe_place[streams.universe[rows]]
+    columns["source"][:] = source_place[streams.source[rows]]
+    columns["slot_priority"][:] = gives_slot_priorities(streams, rows, model.now_ns)
+    columns["state"][:] = _stream_states(model, rows)
+    columns["changes_hz"][:] = streams.changed_5s[rows] / np.float32(5)
+    for window_s in (1, 5, 10):
+        frames = getattr(streams, f"frames_{window_s}s")[rows]
+        columns[f"refresh_{window_s}s_hz"][:] = refresh_hz(model, rows, frames, window_s)
+    for name in ("interval_p50_ms", "interval_p95_ms", "interval_p99_ms", "interval_max_ms"):
+        columns[name][:] = _known(model, rows, name)
+    return columns
+
+
+def _known(model: Model, rows: NDArray[np.intp], name: str) -> NDArray[np.float32]:
+    streams = model.streams
+    known: NDArray[np.float32] = np.where(streams.interval_known[rows] > 0, getattr(streams, name)[rows], np.nan)
+    return known
+
+
+def _stream_states(model: Model, rows: NDArray[np.intp]) -> NDArray[np.uint8]:
+    streams = model.streams
+    states = np.full(len(rows), SILENT, np.uint8)
+    never = streams.last_arrival_ns[rows] == 0
+    states[never & (streams.last_preview_ns[rows] > 0)] = PREVIEW_ONLY
+    ended = streams.last_terminated_ns[rows]
+    states[~streams.live[rows] & (ended > 0) & (ended >= streams.last_arrival_ns[rows])] = TERMINATED
+    states[streams.live[rows]] = LIVE
+    return states
+
+
+def counters(model: Model) -> dict[str, Any]:
+    """Plain counts for metrics. Keys are stable; protocols and reasons by their words."""
+    counts = model.counters
+    words = {int(protocol): protocol.word for protocol in Protocol}
+    return {
+        "packets": {word: int(counts.packets[protocol]) for protocol, word in words.items()},
+        "rejected": {
+            (words[protocol], reason): count
+            for (protocol, reason), count in counts.rejected_by_reason().items()
+            if protocol in words
+        },
+        "odd": {Odd(flag).words[0]: count for flag, count in counts.odd.items()},
+        "start_codes": {int(code): int(counts.start_codes[code]) for code in np.flatnonzero(counts.start_codes)},
+        "evictions": {"streams": 0, "sources": 0, "syncs": 0, "nodes": 0, "offenders": 0} | dict(model.evictions),
+        "unkept": dict(model.unkept),
+        "interval_edges_s": INTERVAL_EDGES_S,
+        "intervals": {word: counts.intervals[protocol].tolist() for protocol, word in words.items()},
+        "interval_sum_s": {word: float(counts.interval_sum_s[protocol]) for protocol, word in words.items()},
+    }
