@@ -1,0 +1,346 @@
+"""Fabricated houses in the shapes of the API, for the page alone: nothing here is measured or judged.
+
+The invented Harbour Street Playhouse in several situations. Times are made relative to `now_ms`, so that a
+page that opens on them finds them fresh.
+"""
+
+from __future__ import annotations
+
+import copy
+import math
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Any
+
+Json = dict[str, Any]
+
+DESK_A = "6f1c2a70-7d1e-4a55-9a3e-0b6f2a51c001"
+DESK_B = "6f1c2a70-7d1e-4a55-9a3e-0b6f2a51c002"
+MEDIA = "10.20.0.30"
+VISITOR = "0d3a9d02-11aa-4c1b-8f00-5b6c1c2d3e4f"
+
+UNIVERSE_COLUMNS = (
+    "universe", "network", "label", "declared", "state", "refresh_hz", "interval_ms", "frames", "lost_frames",
+    "slots", "priority", "winning_source", "sources", "last_frame_at", "incidents",
+)  # fmt: skip
+
+LABELS = {
+    1: "Dimmer racks", 2: "Advance bar", 3: "Bridge 1", 4: "Bridge 2", 5: "Flown left", 6: "Flown right",
+    7: "Cyclorama", 8: "Floor", 9: "House lights", 10: "Practicals", 11: "Moving lights 1", 12: "Moving lights 2",
+}  # fmt: skip
+
+
+def iso(ms: float) -> str:
+    """ISO 8601 UTC with milliseconds, as the API writes times."""
+    return datetime.fromtimestamp(ms / 1000, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+@dataclass
+class Situation:
+    """Everything the stand-in answers, at one moment."""
+
+    house: Json
+    universes: list[Json]
+    sources: list[Json]
+    incidents: list[Json]
+    details: dict[str, Json] = field(default_factory=dict)
+    answers: dict[str, Any] = field(default_factory=dict)
+    """Other addresses under /api/v1/: what they answer."""
+
+
+def universe(name: str, label: str, state: str, source: str, now_ms: float, hz: float | None = 40.0) -> Json:
+    """One row as the list of universes has it."""
+    silent = state in {"lost", "missing", "stopped", "not-visible"}
+    rate = None if silent else hz
+    p50 = 1000 / rate if rate else None
+    return {
+        "universe": name,
+        "network": "eth1",
+        "label": label,
+        "declared": True,
+        "state": state,
+        "refresh_hz": rate,
+        "interval_ms": {"p50": p50, "p95": p50 and p50 * 1.1, "p99": p50 and p50 * 1.4, "max": p50 and p50 * 2.6},
+        "frames": 0 if state == "missing" else 812345,
+        "lost_frames": 0,
+        "slots": 512,
+        "priority": 100,
+        "winning_source": None if silent else source,
+        "sources": [source] if source else [],
+        "last_frame_at": None if state == "missing" else iso(now_ms - (4100 if silent else 12)),
+        "incidents": [],
+    }
+
+
+def house(now_ms: float, **changed: Any) -> Json:
+    listener = {
+        "receive_buffer_bytes": 8388608,
+        "kernel_drops": 0,
+        "joins_held": 12,
+        "joins_failed": [],
+        "judging_lag_ms": 1.8,
+        "link": {"eth1": "up, 1000 Mbit/s"},
+        "querier": {"eth1": "10.20.0.1, heard 41 s ago"},
+        "history": {"ok": True, "text": "written each minute; 18 MiB"},
+        "alertmanager": {"used": False, "ok": True, "text": "not used"},
+        "judging": {"ok": True, "text": "answers"},
+        "trouble": [],
+    }
+    value = {
+        "name": "Harbour Street Playhouse",
+        "phase": "show",
+        "phase_since": iso(now_ms - 3.1e6),
+        "phase_pending": "",
+        "version": "0.1.0",
+        "vantage": "port",
+        "networks": ["eth1"],
+        "uptime_s": 86400 * 3 + 4000,
+        "started_at": iso(now_ms - 86400000 * 3),
+        "at": iso(now_ms),
+        "host": "rack-pc",
+        "time_zone": "Europe/London",
+        "house_file": "/etc/slotwatch/house.toml",
+        "faults": [],
+        "quiet_until": None,
+        "listener": listener,
+    }
+    return value | changed
+
+
+def sources(now_ms: float) -> list[Json]:
+    def row(source: str, name: str, address: str, universes: list[str], declared: bool = True) -> Json:
+        e131 = "-" in source
+        return {
+            "source": source, "name": name, "protocol": "e131" if e131 else "artnet", "cid": source if e131 else None,
+            "address": address, "source_name": name if e131 else "", "declared_as": name if declared else "",
+            "universes": universes, "priority": 100 if e131 else None, "refresh_hz": 40.0, "lost_frames": 0,
+            "first_seen_at": iso(now_ms - 9e6), "last_seen_at": iso(now_ms - 20),
+        }  # fmt: skip
+
+    e131 = [f"e131/{n}" for n in range(1, 13)]
+    return [
+        row(DESK_A, "main desk", "10.20.0.10", e131),
+        row(DESK_B, "spare desk", "10.20.0.11", e131),
+        row(MEDIA, "media server", MEDIA, ["artnet/0", "artnet/1"]),
+    ]
+
+
+def levels(seed: int) -> list[int]:
+    """A plausible look: groups up, groups down."""
+    return [max(0, min(255, int(150 + 150 * math.sin((i + seed * 7) / 9.0)))) if (i // 24) % 3 != 1 else 0 for i in range(512)]
+
+
+def detail(row: Json, now_ms: float) -> Json:
+    number = int(row["universe"].split("/")[1])
+    owners = [0] * 360 + [1] * 24 + [-1] * 128 if number == 3 else [0] * 512
+    names = [DESK_A, DESK_B]
+
+    def stream(source: str, name: str, address: str, priority: int, state: str = "live") -> Json:
+        return {
+            "source": source, "name": name, "address": address, "state": state, "role": "main", "priority": priority,
+            "slots": 512, "refresh_hz": row["refresh_hz"], "refresh_1s_hz": row["refresh_hz"], "changes_hz": 12.4,
+            "interval_ms": row["interval_ms"], "frames": 812345, "lost_frames": 3, "discarded": 0, "repeated": 0,
+            "preview": 0, "options": 0, "sync_address": 0, "slot_priority": number == 3,
+            "first_frame_at": iso(now_ms - 9e6), "last_frame_at": iso(now_ms - 14), "last_change_at": iso(now_ms - 200),
+        }  # fmt: skip
+
+    return row | {
+        "levels": levels(number),
+        "slot_sources": owners,
+        "slot_source_names": ["main desk", "spare desk"] if names else [],
+        "streams": [stream(DESK_A, "main desk", "10.20.0.10", 100), stream(DESK_B, "spare desk", "10.20.0.11", 100)],
+        "fixtures": [],
+        "interval_histogram": [
+            [0, 5, 0], [5, 10, 2], [10, 15, 40], [15, 20, 900], [20, 25, 39000], [25, 30, 36000], [30, 40, 700],
+            [40, 60, 61], [60, 100, 9], [100, 200, 2], [200, 500, 0],
+        ],
+    }  # fmt: skip
+
+
+def history(name: str, now_ms: float) -> Json:
+    minute = now_ms // 60000 * 60000
+    rows = []
+    for back in range(60, 0, -1):
+        wobble = math.sin(back / 5.0)
+        rows.append([iso(minute - back * 60000), 2400, 39.6 + wobble * 0.5, 30 + 900 * (back in {14, 40}), int(back == 14), 2, "ok", 3.0 if back == 50 else 0.0])
+    columns = ["at", "frames", "refresh_hz", "worst_gap_ms", "lost_frames", "sources", "state", "not_judged_s"]
+    return {"universe": name, "columns": columns, "rows": rows}
+
+
+FIXTURE_ROLES = ("intensity", "red", "green", "blue", "white", "strobe")
+
+
+def fixtures(lit: bool = True) -> list[Json]:
+    made = []
+    for number in (1, 2, 3, 7):
+        for index in range(16):
+            address = index * len(FIXTURE_ROLES) + 1
+            values = levels(number)[address - 1 : address - 1 + len(FIXTURE_ROLES)]
+            made.append({
+                "fixture": f"{number}{index + 1:02d}", "universe": f"e131/{number}", "address": address,
+                "footprint": len(FIXTURE_ROLES), "profile": "led-batten", "label": f"{LABELS[number]} {index + 1}",
+                "position": LABELS[number], "circuit": f"C{number}{index + 1:02d}",
+                "levels": dict(zip(FIXTURE_ROLES, values, strict=True)), "lit": lit and values[0] > 12,
+            })  # fmt: skip
+    return made
+
+
+def racks() -> list[Json]:
+    def way(number: int) -> Json:
+        level = levels(number)[number]
+        return {"way": number, "circuit": f"C{number:03d}", "level": level, "estimated_a": 8.7 * level / 255, "limit_a": 10.0}
+
+    return [
+        {
+            "rack": f"Rack {rack}", "universe": "e131/1", "ways": [way(n) for n in range(1, 25)],
+            "supplies": [
+                {"supply": 1, "estimated_a": 41.2, "worst_a": 69.6, "limit_a": 80.0},
+                {"supply": 2, "estimated_a": 84.9 if rack == 2 else 33.0, "worst_a": 104.0, "limit_a": 80.0},
+                {"supply": 3, "estimated_a": 28.4, "worst_a": 69.6, "limit_a": 80.0},
+            ],
+            "neutral_upper_a": 61.0, "imbalance_percent": 34.0,
+            "note": "Phase-cut dimmers add harmonics to the neutral that this estimate does not hold.",
+        }
+        for rack in (1, 2)
+    ]  # fmt: skip
+
+
+def base(now_ms: float) -> Situation:
+    """All is well: 12 universes of E1.31, two of Art-Net, a held look on one."""
+    rows = [universe(f"e131/{n}", LABELS[n], "ok", DESK_A, now_ms) for n in range(1, 13)]
+    rows[8] = universe("e131/9", LABELS[9], "at-rest", DESK_A, now_ms, 1.1)
+    rows += [universe(f"artnet/{n}", f"Media wall {n + 1}", "ok", MEDIA, now_ms, 30.0) for n in range(2)]
+    old = incident(3, now_ms - 5.4e6, "packet-loss", "warning", ["e131/7"], now_ms)
+    old |= {"state": "closed", "closed_at": iso(now_ms - 5.1e6), "summary": "Cyclorama (e131/7) misses 2.1 % of its frames"}
+    free = [[97, 120], [133, 512]]
+    return Situation(
+        house(now_ms),
+        rows,
+        sources(now_ms),
+        [old],
+        {row["universe"]: detail(row, now_ms) for row in rows},
+        {
+            "fixtures": {"fixtures": fixtures()},
+            "receivers": {"receivers": [
+                {"name": "Rack 1 processor", "address": "10.20.1.1", "universes": ["e131/1"], "on_loss": "hold", "state": "answers", "last_seen_at": iso(now_ms - 4000)},
+            ]},
+            "patch": {
+                "conflicts": [],
+                "universes": [{"universe": f"e131/{n}", "used": 108, "free": free} for n in (1, 2, 3, 7)],
+            },
+            "racks": {"racks": racks()},
+            "routes": {"routes": [
+                {"route": "tower", "from": "e131/12", "to": "serial:/dev/ttyUSB0", "state": "running", "frames": 120345,
+                 "latency_ms": {"p50": 0.4, "p99": 2.1}, "held": False, "text": "Repeats each frame onto the line, up to 44 a second."},
+            ]},
+            "rig-check": {"running": False, "started_at": None, "done": [], "left": [], "flagged": []},
+            "readiness": {"ready": True, "reasons": [], "accepted": [{"rule": "fast-refresh", "universes": ["e131/40"], "reason": "pixel wall, 60 Hz by design"}], "not_visible": []},
+        },
+    )  # fmt: skip
+
+
+def incident(number: int, began_ms: float, rule: str, severity: str, universes: list[str], now_ms: float) -> Json:
+    return {
+        "id": number, "state": "open", "severity": severity, "rule": rule, "cause": None, "confidence": "certain",
+        "universes": universes, "sources": [], "fixtures": [], "began_at": iso(began_ms), "opened_at": iso(began_ms + 2600),
+        "closed_at": None, "summary": rule, "evidence": [], "explains": [], "also_possible": [], "still_working": [],
+        "next_checks": [], "acknowledged": None, "accepted": "", "flaps": 0, "revision": 1, "packets": True,
+        "timeline": [{"at": iso(began_ms + 2600), "what": "opened", "text": "judged a fault"}], "moment": None,
+    }  # fmt: skip
+
+
+def desk_lost(now_ms: float) -> Situation:
+    """The spare desk's universes went together; a stray level is noted beside it."""
+    made = base(now_ms)
+    began = now_ms - 4100
+    gone = ["e131/3", "e131/4", "e131/5", "e131/6"]
+    for row in made.universes:
+        if row["universe"] in gone:
+            row |= universe(row["universe"], row["label"], "lost", DESK_B, now_ms) | {"incidents": [7]}
+    lost = incident(7, began, "universe-lost", "critical", gone, now_ms) | {
+        "cause": "source-lost",
+        "confidence": "high",
+        "sources": ["spare desk"],
+        "summary": "Universes e131/3 to e131/6 are lost: spare desk itself fell silent",
+        "evidence": [
+            "All four universes of spare desk ended within 12 ms of each other.",
+            "No stream-terminated packet was sent, so it was not a stop on purpose.",
+            "Its discovery list, due 3 s ago, did not come either.",
+            "main desk and media server go on; this listener's link is up and dropped nothing.",
+        ],
+        "also_possible": ["its own lead or switch port, if its screen still runs"],
+        "still_working": ["main desk carries e131/1, e131/2 and e131/7 to e131/12.", "Rack 1 processor holds its last look."],
+        "next_checks": [
+            "Look at spare desk's own screen: is it running, and does it show its output as on?",
+            "Look at the link lamp of spare desk's switch port.",
+            "If the look on stage is wrong, take it from main desk, as rehearsed.",
+        ],
+        "explains": [{"rule": "backup-absent", "universes": gone}, {"rule": "receiver-silent", "universes": []}],
+        "moment": {
+            "from": iso(began - 4000),
+            "to": iso(began + 4000),
+            "streams": [
+                *[{"universe": name, "source": DESK_B, "last_frame_at": iso(began + i * 4), "first_after_at": None, "stopped": True} for i, name in enumerate(gone)],
+                *[{"universe": f"e131/{n}", "source": DESK_A, "last_frame_at": iso(now_ms), "first_after_at": None, "stopped": False} for n in (1, 2, 7, 8)],
+                {"universe": "artnet/0", "source": MEDIA, "last_frame_at": iso(now_ms), "first_after_at": None, "stopped": False},
+            ],
+        },
+        "timeline": [
+            {"at": iso(began), "what": "began", "text": "last frame of e131/3"},
+            {"at": iso(began + 2500), "what": "opened", "text": "e131/3 to e131/6 silent for 2.5 s: judged lost, cause unknown"},
+            {"at": iso(began + 3100), "what": "revised", "text": "cause revised to source lost: its discovery list is overdue"},
+        ],
+    }  # fmt: skip
+    stray = incident(8, now_ms - 600000, "stray-levels", "note", ["e131/8"], now_ms) | {"summary": "Slots 500 to 503 of Floor (e131/8) stand above zero, and no fixture is there"}
+    warning = incident(6, now_ms - 95000, "slow-refresh", "warning", ["e131/11"], now_ms) | {
+        "summary": "Moving lights 1 (e131/11) changes at 14.2 Hz, below the 20 Hz this house asks for",
+        "evidence": ["Mean of 5 s while the levels changed: 14.2 Hz.", "No frame is missing by sequence: the sender sends slowly."],
+        "next_checks": ["Look at main desk's load: effects, and outputs that nobody uses."],
+        "acknowledged": {"by": "Mara", "at": iso(now_ms - 40000), "note": "known, the new effect; after the show"},
+    }  # fmt: skip
+    made.incidents += [lost, stray, warning]
+    made.universes[10] |= {"state": "faulty", "refresh_hz": 14.2, "incidents": [6]}
+    made.details = {row["universe"]: detail(row, now_ms) for row in made.universes}
+    made.answers["readiness"] = {
+        "ready": False,
+        "reasons": [
+            {"rule": "universe-lost", "text": "Universes e131/3 to e131/6 are lost.", "universes": gone},
+            {"rule": "slow-refresh", "text": "e131/11 changes at 14.2 Hz.", "universes": ["e131/11"]},
+        ],
+        "accepted": [],
+        "not_visible": ["artnet/7"],
+    }
+    made.answers["patch"]["conflicts"] = [{"text": "Bridge 1 4 (e131/3, slots 19 to 24) and Bridge 1 5 (slots 22 to 27) share slots 22 to 24."}]
+    shown = fixtures()
+    made.answers["rig-check"] = {
+        "running": True,
+        "started_at": iso(now_ms - 900000),
+        "done": [{"fixture": f["fixture"], "label": f["label"], "at": iso(now_ms - 100000)} for f in shown[:20]],
+        "left": [{"position": LABELS[n], "fixtures": [f for f in shown[20:] if f["universe"] == f"e131/{n}"][:5]} for n in (2, 3, 7)],
+        "flagged": [{"fixture": "201", "text": "Advance bar 1 rose together with Advance bar 2: one address twice, or both on one handle."}],
+    }
+    return made
+
+
+def crowd(now_ms: float, count: int = 512) -> Situation:
+    """A large house: 512 universes from three sources, some of them in trouble."""
+    made = base(now_ms)
+    rows = []
+    for n in range(1, count + 1):
+        source = DESK_A if n <= 256 else DESK_B if n <= 384 else MEDIA
+        state = "lost" if 300 <= n < 308 else "faulty" if n in {40, 41} else "missing" if n == 200 else "at-rest" if n % 17 == 0 else "not-judged" if n == 77 else "ok"
+        rows.append(universe(f"e131/{n}", LABELS.get(n, f"Pixel run {n}"), state, source, now_ms, 1.1 if state == "at-rest" else 43.6 if source == DESK_A else 40.1 if source == DESK_B else 30.0))
+    made.universes = rows
+    made.details = {row["universe"]: detail(row, now_ms) for row in rows[:12]}
+    lost = copy.deepcopy(desk_lost(now_ms).incidents[1])
+    lost |= {"universes": [f"e131/{n}" for n in range(300, 308)], "summary": "Universes e131/300 to e131/307 are lost", "moment": None}
+    made.incidents = [lost]
+    return made
+
+
+def empty(now_ms: float) -> Situation:
+    """A house that declares nothing, and hears nothing."""
+    return Situation(house(now_ms, name="", phase="dark", networks=[]), [], [], [])
+
+
+SITUATIONS = {"well": base, "desk-lost": desk_lost, "crowd": crowd, "empty": empty}

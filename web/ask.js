@@ -1,0 +1,93 @@
+// Questions that wait for a person: another phase, the token, and who it is that acknowledges.
+import { h, patch } from "./tree.js";
+import { ask, rememberToken } from "./feed.js";
+import { LOUDNESS, PHASES } from "./words.js";
+
+let state = {};
+
+function dialog() { return document.getElementById("ask"); }
+
+function draw(tree) { patch(dialog(), tree); }
+
+function close() { dialog().close(); }
+
+/** Run a change; where the listener asks for the token, ask the person and try once more. Throws the rest. */
+export async function change(path, options) {
+  try {
+    return await ask(path, options);
+  } catch (error) {
+    if (error.status !== 401 && error.status !== 403) throw error;
+    if (!(await askToken(error.message))) throw error;
+    return ask(path, options);
+  }
+}
+
+export function askPhase(current, done) {
+  state = { chosen: current, error: "", busy: false, step: "choose" };
+  const redraw = () => draw(phaseTree(current, redraw, done));
+  redraw();
+  dialog().showModal();
+}
+
+function phaseTree(current, redraw, done) {
+  const quieter = LOUDNESS[state.chosen] < LOUDNESS[current];
+  const send = async () => {
+    state.busy = true;
+    redraw();
+    try {
+      await change("/api/v1/house/phase", { method: "PUT", body: { phase: state.chosen, confirm: true } });
+      close();
+      done(state.chosen);
+    } catch (error) {
+      Object.assign(state, { busy: false, error: error.message });
+      redraw();
+    }
+  };
+  const same = state.chosen === current;
+  return [
+    h("h2", { id: "ask-title", key: "title" }, state.step === "confirm" ? `Change the phase from ${current} to ${state.chosen}?` : "What is the house doing?"),
+    state.step === "choose"
+      ? h("form", { key: "choose", method: "dialog", onsubmit: (event) => { event.preventDefault(); if (!same) { state.step = "confirm"; redraw(); } } },
+        h("fieldset", {}, h("legend", { class: "unseen" }, "Phase"),
+          Object.entries(PHASES).map(([phase, meaning]) => h("label", { key: phase, class: "choice" },
+            h("input", { type: "radio", name: "phase", value: phase, init: { checked: phase === current }, onchange: () => { state.chosen = phase; redraw(); } }),
+            h("span", {}, h("strong", {}, phase), " ", h("span", { class: "quiet" }, meaning))))),
+        h("div", { class: "row" },
+          h("button", { type: "submit", class: "main", disabled: same }, same ? `It is ${current} now` : `Go on to ${state.chosen}`),
+          h("button", { type: "button", onclick: close }, "Leave it")))
+      : h("div", { key: "confirm" },
+        h("p", {}, PHASES[state.chosen]),
+        quieter ? h("p", { class: "warned" }, "This makes losses quieter. Open incidents are graded anew at once.") : h("p", {}, "Open incidents are graded anew at once."),
+        state.error ? h("p", { class: "error", role: "alert" }, state.error) : null,
+        h("div", { class: "row" },
+          h("button", { type: "button", class: "main", disabled: state.busy, onclick: send, init: { autofocus: true } }, `Yes, the phase is ${state.chosen}`),
+          h("button", { type: "button", onclick: close }, "Leave it"))),
+  ];
+}
+
+function askToken(why) {
+  return new Promise((resolve) => {
+    let given = false;
+    const submit = (event) => {
+      event.preventDefault();
+      const value = new FormData(event.target).get("token");
+      if (!value) return;
+      rememberToken(String(value));
+      given = true;
+      close();
+    };
+    const wasOpen = dialog().open;
+    if (wasOpen) close();
+    draw([
+      h("h2", { id: "ask-title", key: "token-title" }, "This change needs the house's token"),
+      h("form", { key: "token", onsubmit: submit },
+        h("p", {}, why),
+        h("label", { for: "token" }, "Token"),
+        h("input", { id: "token", name: "token", type: "password", autocomplete: "off", required: true }),
+        h("p", { class: "quiet" }, "It is kept in this tab only, until the tab closes."),
+        h("div", { class: "row" }, h("button", { type: "submit", class: "main" }, "Use it"), h("button", { type: "button", onclick: close }, "Leave it"))),
+    ]);
+    dialog().addEventListener("close", () => resolve(given), { once: true });
+    dialog().showModal();
+  });
+}

@@ -1,0 +1,108 @@
+// Time as this page knows it. Ages run on the browser's own clock, so that they go on when nothing arrives.
+
+export const STALE_AFTER_S = 5;
+
+/** This browser's time in ms since 1970, on its steady clock: setting the wall clock does not move it. */
+export function browserNow() {
+  return performance.timeOrigin + performance.now();
+}
+
+const WINDOW_MS = 600000; // two clocks drift apart by 60 ms in ten minutes at 100 ppm: forgetting keeps up with it
+
+/** Follows the listener's clock through what it sends; `ageS` grows when it is silent, or when what it
+ *  sends stops being new. The smallest difference of the clocks in a window is skew plus quickest delivery. */
+export class Knowledge {
+  #current = Infinity; // smallest (browser - listener) of this window, in ms
+  #before = Infinity; // of the window before
+  #windowMs = 0;
+  #at = NaN;
+
+  hear(listenerMs, browserMs) {
+    if (!Number.isFinite(listenerMs)) return;
+    if (listenerMs < this.#at - 2000) { // its clock was set back
+      this.#current = Infinity;
+      this.#before = Infinity;
+    }
+    if (!(listenerMs <= this.#at) || this.#offset() === Infinity) this.#note(browserMs - listenerMs, browserMs);
+    this.#at = listenerMs;
+  }
+
+  /** The listener's clock by an answer's own date, which has whole seconds: at most one second too late. */
+  tell(dateMs, browserMs) {
+    if (Number.isFinite(dateMs)) this.#note(browserMs - dateMs, browserMs);
+  }
+
+  #note(offset, browserMs) {
+    if (browserMs - this.#windowMs > WINDOW_MS) {
+      this.#before = this.#current;
+      this.#current = Infinity;
+      this.#windowMs = browserMs;
+    }
+    this.#current = Math.min(this.#current, offset);
+  }
+
+  #offset() { return Math.min(this.#current, this.#before); }
+
+  known() { return Number.isFinite(this.#at); }
+
+  /** The moment of the newest knowledge, on the listener's clock (ms since 1970). */
+  at() { return this.#at; }
+
+  /** What the listener's clock should say now. */
+  now(browserMs) { return this.known() ? browserMs - this.#offset() : browserMs; }
+
+  ageS(browserMs) { return this.known() ? Math.max(0, (browserMs - this.#offset() - this.#at) / 1000) : NaN; }
+
+  stale(browserMs) { return this.known() && this.ageS(browserMs) > STALE_AFTER_S; }
+
+  /** Whole seconds by which this browser's wall clock runs ahead of the listener's. */
+  skewS(wallMs, browserMs) { return this.known() ? Math.round((wallMs - this.now(browserMs)) / 1000) : 0; }
+}
+
+let zone;
+/** Show times in the house's own time zone where it is known. */
+export function useZone(name) {
+  try {
+    new Intl.DateTimeFormat("en-GB", { timeZone: name });
+    zone = name || undefined;
+  } catch (unknown) {
+    zone = undefined;
+  }
+  formats.clear();
+}
+
+const formats = new Map();
+function format(kind, options) {
+  if (!formats.has(kind)) formats.set(kind, new Intl.DateTimeFormat("en-GB", { timeZone: zone, hourCycle: "h23", ...options }));
+  return formats.get(kind);
+}
+
+/** ISO text or ms to ms; NaN for nothing. */
+export function ms(moment) {
+  if (moment === null || moment === undefined || moment === "") return NaN;
+  return typeof moment === "number" ? moment : Date.parse(moment);
+}
+
+export function clockTime(moment) {
+  const at = ms(moment);
+  return Number.isFinite(at) ? format("clock", { hour: "2-digit", minute: "2-digit", second: "2-digit" }).format(at) : "–";
+}
+
+export function hourMinute(moment) {
+  const at = ms(moment);
+  return Number.isFinite(at) ? format("short", { hour: "2-digit", minute: "2-digit" }).format(at) : "–";
+}
+
+/** With tenths, for moments that are compared. */
+export function exactTime(moment) {
+  const at = ms(moment);
+  if (!Number.isFinite(at)) return "–";
+  return `${clockTime(at)}.${Math.floor((((at % 1000) + 1000) % 1000) / 100)}`;
+}
+
+export function dayTime(moment) {
+  const at = ms(moment);
+  if (!Number.isFinite(at)) return "–";
+  const day = format("day", { weekday: "short", day: "numeric", month: "short" }).format(at);
+  return `${day}, ${clockTime(at)}`;
+}

@@ -1,0 +1,60 @@
+// What is always shown: whose house, which phase, what time, which computer, how old the knowledge is.
+import { h } from "./tree.js";
+import { clockTime } from "./clock.js";
+import { span } from "./words.js";
+
+export const CONTENTS = [
+  ["/", "Now"], ["/universes", "Universes"], ["/sources", "Sources"], ["/patch", "Patch"], ["/rig-check", "Rig check"],
+  ["/racks", "Racks"], ["/routes", "Routes"], ["/readiness", "Readiness"], ["/reports", "Reports"], ["/listener", "This listener"],
+];
+
+export function head(page) {
+  const { feed, browserMs } = page;
+  const { house, knowledge } = feed;
+  const paused = page.pausedAt !== null;
+  return [
+    h("a", { class: "house", href: "/" }, house.name || "slotwatch"),
+    h("button", { class: "phase", type: "button", onclick: page.askPhase, "aria-haspopup": "dialog" },
+      h("span", { class: "label" }, "phase "), h("strong", {}, house.phase || "not known")),
+    h("p", { class: "time" }, h("strong", {}, clockTime(knowledge.now(browserMs)))),
+    h("p", { class: "host" }, h("span", { class: "label" }, "heard at "), house.host || location.hostname),
+    h("p", { class: "age" }, age(feed, browserMs)),
+    h("div", { class: "hand" },
+      h("button", { type: "button", onclick: page.togglePause, "aria-pressed": String(paused) }, paused ? "Go on" : "Pause"),
+      h("button", { type: "button", onclick: page.turnPalette }, `Palette: ${page.palette}`)),
+  ];
+}
+
+function age(feed, browserMs) {
+  const { knowledge } = feed;
+  if (!knowledge.known()) return "nothing known yet";
+  if (knowledge.stale(browserMs)) return h("strong", { class: "loud" }, `STALE, ${span(knowledge.ageS(browserMs))} old`);
+  const seconds = knowledge.ageS(browserMs);
+  return seconds < 1.5 ? "known this second" : `known ${Math.round(seconds)} s ago`;
+}
+
+export function banner(page) {
+  const { feed, browserMs } = page;
+  const said = [];
+  if (feed.knowledge.stale(browserMs)) {
+    said.push(h("p", { class: "stale", key: "stale" },
+      h("strong", {}, "STALE. "), `The last word from the listener is ${span(feed.knowledge.ageS(browserMs))} old (${clockTime(feed.knowledge.at())}). What stands below is not now.`));
+  }
+  if (page.pausedAt !== null) {
+    said.push(h("p", { class: "paused", key: "paused" }, `Paused at ${clockTime(page.pausedAt)}: what stands below does not move. `,
+      page.changesWhilePaused ? "Something has changed since." : "Nothing has changed since."));
+  }
+  const problems = feed.house.faults || [];
+  if (problems.length) {
+    said.push(h("p", { class: "paused", key: "file" }, "The house file on disk was refused; the one read before still runs. ", h("a", { href: "/listener" }, "Why")));
+  }
+  return said;
+}
+
+export function contents(page) {
+  const here = page.route.section;
+  return h("details", { class: "contents", init: { open: page.wide } },
+    h("summary", {}, "Contents"),
+    h("ul", {}, CONTENTS.map(([path, word]) =>
+      h("li", { key: path }, h("a", { href: path, "aria-current": path === here ? "page" : undefined }, word)))));
+}

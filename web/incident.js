@@ -1,0 +1,97 @@
+// One incident: what failed, drawn at the moment it failed; why; what else it could be; who has it.
+import { h } from "./tree.js";
+import { moment, momentText } from "./charts.js";
+import { dayTime, exactTime, ms } from "./clock.js";
+import { acknowledgement, since } from "./incidentcard.js";
+import { severityMark } from "./marks.js";
+import { awaiting, facts, part, top, universeLink } from "./parts.js";
+import { causeWords, plural, ranges, ruleWords, sentence } from "./words.js";
+
+const MOST_STREAMS = 48;
+
+export default { title: (page) => `Incident ${page.route.id}`, draw };
+
+function draw(page) {
+  const id = Number(page.route.id);
+  const detail = page.use(`/api/v1/incidents/${id}`, 2);
+  const one = { ...(detail.value || {}), ...(page.feed.incidents.get(id) || {}) };
+  if (detail.value && detail.value.timeline && !(page.feed.incidents.get(id) || {}).timeline) one.timeline = detail.value.timeline;
+  if (one.id === undefined) {
+    return [top(`Incident ${id} is not known here.`), detail.status === 404 ? h("p", {}, "It may be older than the history that is kept. ", h("a", { href: "/reports" }, "Reports")) : awaiting(detail, "This incident")];
+  }
+  return [
+    top(sentence(one.summary || ruleWords(one.rule)), null),
+    h("div", { key: "under", class: "under" }, severityMark(one.severity, one.state === "open" ? "open" : "over"), h("p", { class: "quiet" }, since(one, page))),
+    awaiting(detail, "The whole incident"),
+    part("What to do", list("ol", one.next_checks, "Nothing is suggested.", "steps"),
+      (one.still_working || []).length ? h("p", {}, h("strong", {}, "Still working: "), one.still_working.join(" ")) : null,
+      acknowledgement(one, page)),
+    momentPart(one, page),
+    part("Why", cause(one), h("h3", {}, "Evidence"), list("ul", one.evidence, "None was kept."),
+      (one.also_possible || []).length ? [h("h3", {}, "It could also be"), list("ul", one.also_possible.map((text) => (/^[a-z-]+$/.test(text) ? causeWords(text) : text)))] : null,
+      (one.explains || []).length ? [h("h3", {}, "It explains, and so these are not raised beside it"),
+        h("ul", {}, one.explains.map((row, i) => h("li", { key: i }, `${ruleWords(row.rule)}${(row.universes || []).length ? `: ${ranges(row.universes, 8)}` : ""}`)))] : null),
+    part("What it touches", facts([
+      ["Universes", (one.universes || []).length > 24 ? ranges(one.universes) : (one.universes || []).length ? one.universes.map((name) => [universeLink(name), " "]) : "none by name"],
+      ["Sources", (one.sources || []).join(", ")], ["Fixtures", (one.fixtures || []).join(", ")],
+      ["Rule", ruleWords(one.rule)], ["Began, on the wire", moment_(one.began_at)], ["Judged a fault", moment_(one.opened_at)], ["Over", one.closed_at ? moment_(one.closed_at) : null],
+    ])),
+    part("What was said when", timeline(one.timeline)),
+    part("Packets", one.packets === false ? h("p", { class: "quiet" }, "No packets were recorded around it.") : [h("p", {}, "What was recorded around the moment, as a capture that any packet analyser opens."),
+      h("p", {}, h("a", { class: "button", href: `/api/v1/incidents/${id}/packets`, download: `incident-${id}.pcapng` }, `Download the packets of incident ${id}`))]),
+  ];
+}
+
+function moment_(at) { return at ? `${dayTime(at).split(", ").slice(0, -1).join(", ")}, ${exactTime(at)}` : null; }
+
+function cause(one) {
+  if (!one.cause && !one.confidence) return null;
+  return h("p", {}, one.cause ? [h("strong", {}, `Most likely ${causeWords(one.cause)}.`), " "] : null, one.confidence === "certain" ? "This is certain." : `Confidence ${one.confidence || "not given"}.`);
+}
+
+function list(tag, texts, none, className) {
+  if (!texts || !texts.length) return none ? h("p", { class: "quiet" }, none) : null;
+  return h(tag, { class: className }, texts.map((text, i) => h("li", { key: i }, text)));
+}
+
+function timeline(entries) {
+  if (!entries || !entries.length) return h("p", { class: "quiet" }, "Nothing yet.");
+  return h("ol", { class: "timeline" }, entries.map((entry, i) => h("li", { key: i }, h("span", { class: "at" }, exactTime(entry.at)),
+    h("span", { class: "what" }, entry.what || ""), h("span", {}, entry.text))));
+}
+
+/** From what the listener kept of the moment; else from when each universe's last frame came. */
+export function streamsOf(one, page) {
+  const began = ms(one.began_at);
+  if (one.moment && (one.moment.streams || []).length) {
+    const from = ms(one.moment.from);
+    const to = ms(one.moment.to);
+    const streams = one.moment.streams.map((row) => ({
+      universe: row.universe, name: `${row.universe} ${page.feed.sourceName(row.source)}`, last: row.last_frame_at ? ms(row.last_frame_at) : to,
+      again: row.first_after_at ? ms(row.first_after_at) : NaN, stopped: Boolean(row.stopped), frames: row.frames ? row.frames.map(ms) : null,
+    }));
+    return { streams, from, to, kept: true };
+  }
+  const from = began - 4000;
+  const to = began + 8000;
+  const hit = new Set(one.universes || []);
+  const streams = [...page.feed.universes.values()].filter((row) => row.last_frame_at || hit.has(row.universe)).map((row) => {
+    const last = ms(row.last_frame_at);
+    const gone = hit.has(row.universe) && (row.state === "lost" || row.state === "stopped");
+    return { universe: row.universe, name: `${row.universe} ${page.feed.sourceName(row.carrier)}`, last: gone ? Math.min(to, Number.isFinite(last) ? last : began) : to, again: NaN, stopped: gone, frames: null };
+  });
+  return { streams, from, to, kept: false };
+}
+
+function momentPart(one, page) {
+  if (!Number.isFinite(ms(one.began_at))) return null;
+  const { streams, from, to, kept } = streamsOf(one, page);
+  const went = streams.filter((stream) => stream.stopped);
+  if (!went.length || !(to > from)) return null;
+  const others = streams.filter((stream) => !stream.stopped);
+  const shown = [...went.slice(0, MOST_STREAMS - Math.min(8, others.length)), ...others.slice(0, Math.max(8, MOST_STREAMS - went.length))];
+  const marks = [{ at: ms(one.opened_at), what: "opened", text: "judged a fault" }, ...(one.timeline || []).filter((entry) => entry.what === "revised").map((entry) => ({ at: ms(entry.at), what: "revised", text: entry.text }))];
+  return part("The moment it failed", h("p", {}, momentText(streams)),
+    h("div", { class: "wide-table", tabindex: "0", role: "region", "aria-label": "The moment, drawn" }, moment(shown, from, to, marks)),
+    h("p", { class: "quiet" }, `A line is a stream; where it ends in a cross its data ended. The upright line is when it was judged a fault.${shown.length < streams.length ? ` ${plural(streams.length - shown.length, "more stream")} not drawn.` : ""}${kept ? "" : " Drawn from each universe's last frame, as it is known now."}`));
+}

@@ -1,0 +1,82 @@
+// This listener's own health: what must be in order before it may blame anybody.
+import { h } from "./tree.js";
+import { openIncidents } from "./headline.js";
+import { card } from "./incidentcard.js";
+import { awaiting, facts, part, top } from "./parts.js";
+import { LISTENER_RULES, list, plural, span } from "./words.js";
+
+export default {
+  title: () => "This listener",
+  draw(page) {
+    const entry = page.use("/api/v1/house", 2);
+    const house = { ...page.feed.house, ...(entry.value || {}) };
+    const own = openIncidents(page.feed).filter((incident) => LISTENER_RULES.has(incident.rule) && incident.severity !== "note");
+    const problems = house.faults || [];
+    const health = house.listener || {};
+    const skew = page.feed.knowledge.skewS(Date.now(), page.browserMs);
+    const connected = page.feed.connected;
+    return [
+      top((health.trouble || []).length && !own.length ? "This listener watches, but not all of it works." : own.length ? `This listener has ${plural(own.length, "fault")} of its own.` : "This listener is in order, as far as it can tell.",
+        house.vantage === "mirror" ? "It listens at a mirror port: it sees what is sent to others as well." : "It listens at an ordinary port: unicast to others is not visible from here."),
+      awaiting(entry, "Its health"),
+      (health.trouble || []).length ? part("What it cannot do now", h("ul", {}, health.trouble.map((text, i) => h("li", { key: i }, text)))) : null,
+      own.length ? part("Its own faults", own.map((incident) => card(incident, page))) : null,
+      problems.length ? part("The house file was refused", h("p", {}, "The one read before still runs. Mend these, then ask it to read the file again."),
+        h("ul", {}, problems.map((text, i) => h("li", { key: i }, typeof text === "string" ? text : text.text || JSON.stringify(text))))) : null,
+      part("What it is", facts([
+        ["House", house.name], ["House file", house.house_file], ["Version", house.version], ["Host", house.host], ["Vantage", house.vantage],
+        ["Networks", (house.networks || []).map((one) => (typeof one === "string" ? one : one.name)).join(", ")],
+        ["Running for", Number.isFinite(house.uptime_s) ? span(house.uptime_s) : house.uptime !== undefined ? span(Number(house.uptime)) : null],
+        ["This page", connected ? `live, ${page.feed.received} messages so far` : "not connected; it tries again by itself"],
+        ["This browser's clock", Math.abs(skew) > 1 ? `${Math.abs(skew)} s ${skew > 0 ? "ahead of" : "behind"} the listener's; ages here allow for that` : "agrees with the listener's"],
+      ])),
+      part("How it fares", tree(health)),
+      part("Change", h("p", {}, "Reading the house file again keeps all that is known of streams; a file with faults is refused whole."), reload(page),
+        h("p", { class: "quiet" }, "Numbers for other systems: ", h("a", { href: "/metrics" }, "metrics"), ". The same facts without scripts: ", h("a", { href: "/plain" }, "the plain page"), ".")),
+    ];
+  },
+};
+
+function reload(page) {
+  const run = async () => {
+    try {
+      await page.change("/api/v1/house/reload", { method: "POST", body: {} });
+      page.local.reloaded = "The house file was read again.";
+    } catch (error) {
+      page.local.reloaded = error.message;
+    }
+    page.redraw();
+  };
+  return [h("p", { key: "b" }, h("button", { type: "button", onclick: run }, "Read the house file again")), h("p", { role: "status", key: "s" }, page.local.reloaded || "")];
+}
+
+/** Plain values in words; whatever the listener measures of itself is shown, known to this page or not. */
+function tree(value) {
+  const entries = Object.entries(value || {});
+  if (!entries.length) return h("p", { class: "quiet" }, "It reports nothing of itself yet.");
+  return facts(entries.filter(([key]) => key !== "trouble").map(([key, one]) => [words(key), said(one, key)]));
+}
+
+function words(key) {
+  const text = key.replace(/_(s|ms|ns|bytes|hz|a)$/, "").replaceAll("_", " ");
+  return text.charAt(0).toUpperCase() + text.slice(1);
+}
+
+function said(value, key = "") {
+  if (value === null || value === undefined || value === "") return "none";
+  if (typeof value === "boolean") return value ? "yes" : "no";
+  if (typeof value === "number") {
+    if (key.endsWith("_bytes")) return value >= 1048576 ? `${(value / 1048576).toFixed(1)} MiB` : `${Math.round(value / 1024)} KiB`;
+    if (key.endsWith("_ms")) return `${value} ms`;
+    if (key.endsWith("_s")) return span(value);
+    return String(Math.round(value * 1000) / 1000);
+  }
+  if (Array.isArray(value)) return value.length ? list(value.slice(0, 12).map((one) => (typeof one === "object" ? flat(one) : String(one)))) : "none";
+  if (typeof value === "object" && typeof value.text === "string") return value.text || (value.ok ? "in order" : "not in order");
+  if (typeof value === "object") return flat(value) || "none";
+  return String(value);
+}
+
+function flat(value) {
+  return Object.entries(value).map(([key, one]) => `${key.replaceAll("_", " ")} ${typeof one === "object" && one !== null ? `(${flat(one)})` : said(one, key)}`).join(", ");
+}

@@ -1,0 +1,195 @@
+// Starts the page: one feed, one address bar, one drawing at a time.
+import { patch } from "./tree.js";
+import { Feed, ask } from "./feed.js";
+import { Announcer } from "./announce.js";
+import { banner, contents, head } from "./head.js";
+import { browserNow } from "./clock.js";
+import { titleCount } from "./headline.js";
+import { askPhase, change } from "./ask.js";
+import now from "./now.js";
+
+// Other views are fetched when first opened, so that the first load stays small.
+const VIEWS = [
+  [/^\/$/, "/", () => now],
+  [/^\/universes$/, "/universes", () => import("./universes.js")],
+  [/^\/universe\/(.+)$/, "/universes", () => import("./universe.js"), "name"],
+  [/^\/incident\/(\d+)$/, "/", () => import("./incident.js"), "id"],
+  [/^\/sources$/, "/sources", () => import("./sources.js")],
+  [/^\/patch$/, "/patch", () => import("./patch.js")],
+  [/^\/rig-check$/, "/rig-check", () => import("./rigcheck.js")],
+  [/^\/racks$/, "/racks", () => import("./racks.js")],
+  [/^\/routes$/, "/routes", () => import("./routes.js")],
+  [/^\/readiness$/, "/readiness", () => import("./readiness.js")],
+  [/^\/reports$/, "/reports", () => import("./reports.js")],
+  [/^\/listener$/, "/listener", () => import("./listener.js")],
+];
+
+const wide = matchMedia("(min-width: 60em)");
+const announcer = new Announcer(document.getElementById("polite"), document.getElementById("urgent"));
+
+/** What views are given: the feed, the moment, the address, and the few things they may do. */
+const page = {
+  feed: null, browserMs: browserNow(), route: null, local: {}, pausedAt: null, changesWhilePaused: false,
+  widthPx: 0,
+  palette: document.documentElement.dataset.palette || "as system", wide: wide.matches,
+  use, redraw, go, change: act, askPhase: () => askPhase(page.feed.house.phase, () => redraw()), togglePause, turnPalette,
+};
+const fetched = new Map(); // path -> {value, error, dueMs, everyS, used, busy}
+let view = null;
+let wasStale = false;
+let waiting = false;
+
+/** The answer of an address, asked for now and then again while the view that uses it is open. */
+function use(path, everyS = 2) {
+  let entry = fetched.get(path);
+  if (!entry) {
+    entry = { value: undefined, error: "", dueMs: 0, everyS, used: true, busy: false };
+    fetched.set(path, entry);
+    queueMicrotask(refresh);
+  }
+  entry.used = true;
+  return entry;
+}
+
+async function refresh() {
+  if (document.hidden) return;
+  for (const [path, entry] of fetched) {
+    if (!entry.used || entry.busy || browserNow() < entry.dueMs) continue;
+    entry.busy = true;
+    ask(path).then((value) => { entry.value = value; entry.error = ""; }, (error) => { entry.error = error.message; entry.status = error.status; })
+      .finally(() => {
+        entry.busy = false;
+        entry.dueMs = browserNow() + entry.everyS * 1000;
+        redraw();
+      });
+  }
+}
+
+/** A change that a person asked for; what it touches is read again at once. */
+async function act(path, options) {
+  const answer = await change(path, options);
+  for (const entry of fetched.values()) entry.dueMs = 0;
+  refresh();
+  redraw();
+  return answer;
+}
+
+function redraw() {
+  if (waiting) return;
+  waiting = true;
+  // A hidden page gets no frames: then only its title is kept true, by the clock below.
+  requestAnimationFrame(() => { waiting = false; draw(); });
+}
+
+function draw() {
+  if (!page.feed) return;
+  page.browserMs = browserNow();
+  performance.mark("slotwatch-draw");
+  drawOften();
+  if (view && page.pausedAt === null) {
+    for (const entry of fetched.values()) entry.used = false;
+    patch(document.getElementById("main"), view.draw(page));
+    for (const [path, entry] of fetched) if (!entry.used && !entry.busy) fetched.delete(path);
+  }
+  performance.measure("slotwatch-update", "slotwatch-draw");
+  performance.clearMarks("slotwatch-draw");
+  if (performance.getEntriesByName("slotwatch-update").length > 400) performance.clearMeasures("slotwatch-update");
+}
+
+function drawOften() {
+  patch(document.getElementById("head"), head(page));
+  patch(document.getElementById("banner"), banner(page));
+}
+
+function keepTrue() {
+  page.browserMs = browserNow();
+  const stale = page.feed.knowledge.stale(page.browserMs);
+  if (stale !== wasStale) announcer.stale(stale);
+  wasStale = stale;
+  document.documentElement.classList.toggle("is-stale", stale);
+  const house = page.feed.house.name || "slotwatch";
+  const title = `${titleCount(page.feed, page.browserMs)} – ${view && view.title ? `${view.title(page)} – ` : ""}${house}`;
+  if (document.title !== title) document.title = title;
+}
+
+async function open(path, focus) {
+  const found = VIEWS.find(([pattern]) => pattern.test(path)) || VIEWS[0];
+  const [pattern, section, load, parameter] = found;
+  const match = pattern.exec(path);
+  page.route = { path, section: match ? section : "" };
+  if (parameter && match) page.route[parameter] = decodeURIComponent(match[1]);
+  page.feed.watch(page.route.name || "");
+  const loaded = await load();
+  if (page.route.path !== path) return; // another address was opened meanwhile
+  view = loaded.default || loaded;
+  page.local = {};
+  page.pausedAt = null;
+  patch(document.getElementById("contents"), contents(page));
+  if (!wide.matches && focus) document.querySelector("#contents details").open = false;
+  const main = document.getElementById("main");
+  patch(main, []);
+  main.dataset.view = section;
+  draw();
+  keepTrue();
+  if (focus) {
+    window.scrollTo(0, 0);
+    main.focus({ preventScroll: true });
+  }
+}
+
+function go(path) {
+  history.pushState(null, "", path);
+  return open(location.pathname, true);
+}
+
+function togglePause() {
+  page.pausedAt = page.pausedAt === null ? page.feed.knowledge.now(browserNow()) : null;
+  page.changesWhilePaused = false;
+  draw();
+}
+
+const PALETTES = ["as system", "night", "day"];
+function turnPalette() {
+  page.palette = PALETTES[(PALETTES.indexOf(page.palette) + 1) % PALETTES.length];
+  const root = document.documentElement;
+  if (page.palette === "as system") delete root.dataset.palette;
+  else root.dataset.palette = page.palette;
+  try { localStorage.setItem("palette", page.palette); } catch (refused) { /* it holds until the page is closed */ }
+  redraw();
+}
+
+document.addEventListener("click", (event) => {
+  const link = event.target.closest && event.target.closest("a[href]");
+  if (!link || event.defaultPrevented || event.button || event.metaKey || event.ctrlKey || event.shiftKey || event.altKey) return;
+  const url = new URL(link.getAttribute("href") || "", location.href);
+  if (url.origin !== location.origin || link.hasAttribute("download") || link.target || link.getAttribute("href").startsWith("#")) return;
+  if (!VIEWS.some(([pattern]) => pattern.test(url.pathname))) return;
+  event.preventDefault();
+  if (url.pathname !== location.pathname) go(url.pathname);
+});
+addEventListener("popstate", () => open(location.pathname, true));
+wide.addEventListener("change", () => {
+  page.wide = wide.matches;
+  const fold = document.querySelector("#contents details");
+  if (fold) fold.open = wide.matches;
+});
+document.addEventListener("visibilitychange", () => { if (!document.hidden) { refresh(); redraw(); } });
+
+page.feed = new Feed(
+  () => {
+    if (page.pausedAt !== null) page.changesWhilePaused = true;
+    keepTrue();
+    redraw();
+  },
+  (kind, before, after) => {
+    if (kind === "incident") announcer.incident(before, after);
+    if (kind === "phase") announcer.phase(after);
+  });
+new ResizeObserver(([entry]) => {
+  page.widthPx = entry.contentRect.width;
+  redraw();
+}).observe(document.getElementById("main"));
+globalThis.slotwatchPage = page; // for measuring
+open(location.pathname, false);
+page.feed.start();
+setInterval(() => { keepTrue(); redraw(); refresh(); }, 500);

@@ -1,0 +1,7 @@
+// Runs before the first paint, so that a night page never opens with a white flash.
+// "system" is no attribute at all: then prefers-color-scheme decides.
+(function () {
+  var stored = null;
+  try { stored = localStorage.getItem("palette"); } catch (refused) { /* private window: the system decides */ }
+  if (stored === "night" || stored === "day") document.documentElement.dataset.palette = stored;
+})();

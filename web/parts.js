@@ -1,0 +1,44 @@
+// Small pieces that several views are made of.
+import { h } from "./tree.js";
+import { parts as split } from "./words.js";
+
+/** The title of a view: one sentence that already answers. */
+export function top(sentence, more) {
+  return h("section", { class: "headline is-plain", key: "top" }, h("h1", {}, h("span", { class: "verdict" }, sentence), more ? " " : null, more ? h("span", { class: "then" }, more) : null));
+}
+
+export function part(title, ...inside) {
+  const id = `part-${title.toLowerCase().replaceAll(/[^a-z0-9]+/g, "-")}`;
+  return h("section", { key: title, "aria-labelledby": id }, h("h2", { id }, title), inside);
+}
+
+/** What stands there while an answer is on its way, or did not come. Null when there is one. */
+export function awaiting(entry, what) {
+  if (entry.value !== undefined) return entry.error ? h("p", { class: "error", key: "trouble" }, `${entry.error} What stands here is older than it should be.`) : null;
+  return entry.error ? h("p", { class: "error", key: "trouble" }, `${what} could not be read: ${entry.error}`) : h("p", { class: "quiet", key: "trouble" }, `Asking for ${what.toLowerCase()}.`);
+}
+
+/** A table that scrolls by itself where it is wider than the page. */
+export function table(label, columns, rows) {
+  return h("div", { class: "wide-table", tabindex: "0", role: "region", "aria-label": label, key: label },
+    h("table", {},
+      h("thead", {}, h("tr", {}, columns.map((column, i) => h("th", { key: i, scope: "col", class: column.number ? "number" : undefined }, column.name)))),
+      h("tbody", {}, rows)));
+}
+
+export function universeLink(name) {
+  return h("a", { key: name, href: `/universe/${name}` }, name);
+}
+
+/** Facts as term and value; absent values are left out. */
+export function facts(pairs) {
+  return h("dl", { class: "facts" }, pairs.filter(([, value]) => value !== undefined && value !== null && value !== "").map(([term, value]) =>
+    h("div", { key: term }, h("dt", {}, term), h("dd", {}, value))));
+}
+
+/** The name of an address, with both ways in which Art-Net's is written. */
+export function bothNumbers(name) {
+  const { protocol, number } = split(name);
+  if (protocol !== "artnet" || !Number.isFinite(number)) return "";
+  return `net ${number >> 8}, sub-net ${(number >> 4) & 15}, universe ${number & 15}; counted from 0`;
+}

@@ -1,0 +1,48 @@
+// Dimmer racks: what the levels would draw. Estimates, and called so in every place.
+import { h } from "./tree.js";
+import { items } from "./feed.js";
+import { share } from "./charts.js";
+import { awaiting, part, table, top, universeLink } from "./parts.js";
+import { percent, plural } from "./words.js";
+
+export default {
+  title: () => "Racks",
+  draw(page) {
+    const entry = page.use("/api/v1/racks", 1);
+    if (entry.value === undefined) return [top("Racks."), awaiting(entry, "Racks")];
+    const racks = items(entry.value, "racks");
+    if (!racks.length) {
+      return [top("No rack is declared.", "With [[racks]] and a circuits file in the house file, this page estimates what each way and each supply line would draw.")];
+    }
+    const over = racks.flatMap((rack) => (rack.supplies || []).filter((line) => line.limit_a && line.estimated_a > line.limit_a).map((line) => `${rack.rack} line ${line.supply}`));
+    return [
+      top(over.length ? `By estimate, ${over.join(", ")} ${over.length === 1 ? "is" : "are"} over the declared limit.` : `By estimate, every supply line is within its limit.`, "Estimated from levels and declared loads, never measured."),
+      awaiting(entry, "Racks"),
+      h("p", { class: "quiet", key: "safety" }, "An estimate is no reason to touch a rack. Work on racks or mains is done by a competent person, isolated, under local rules; measure there with a meter."),
+      racks.map((rack) => one(rack)),
+    ];
+  },
+};
+
+function amperes(value) { return Number.isFinite(value) ? `${value.toFixed(1)} A` : "not known"; }
+
+function one(rack) {
+  const ways = rack.ways || [];
+  const lit = ways.filter((way) => way.level > 0);
+  return part(rack.rack,
+    h("p", {}, rack.universe ? universeLink(rack.universe) : null, ` ${plural(lit.length, "way")} of ${ways.length} above zero.`,
+      Number.isFinite(rack.imbalance_percent) ? ` Supply lines differ by ${Math.round(rack.imbalance_percent)} % (estimate).` : "",
+      Number.isFinite(rack.neutral_upper_a) ? ` The neutral carries at most ${amperes(rack.neutral_upper_a)} (estimated upper bound).` : ""),
+    h("ul", { class: "supplies" }, (rack.supplies || []).map((line) => h("li", { key: line.supply, class: line.limit_a && line.estimated_a > line.limit_a ? "over" : undefined },
+      h("p", { class: "who" }, h("strong", {}, `Line ${line.supply}`)),
+      share(line.estimated_a, (line.limit_a || line.worst_a || 1) * 1.25, "wide", line.limit_a ? 80 : undefined),
+      h("p", { class: "amounts" }, `${amperes(line.estimated_a)} estimated`, line.limit_a ? ` of ${amperes(line.limit_a)} allowed` : "",
+        line.limit_a && line.estimated_a > line.limit_a ? h("strong", {}, ", over the limit") : "",
+        Number.isFinite(line.worst_a) ? h("span", { class: "quiet block" }, `with everything at full: ${amperes(line.worst_a)}`) : null)))),
+    rack.note ? h("p", { class: "quiet" }, rack.note) : null,
+    h("details", {}, h("summary", {}, `The ${ways.length} ways of ${rack.rack}`),
+      table(`Ways of ${rack.rack}`, [{ name: "Way", number: true }, { name: "Circuit" }, { name: "Level", number: true }, { name: "Estimate", number: true }, { name: "Limit", number: true }], ways.map((way) =>
+        h("tr", { key: way.way, class: way.limit_a && way.estimated_a > way.limit_a ? "over" : undefined },
+          h("th", { scope: "row", class: "number" }, String(way.way)), h("td", {}, way.circuit || "–"), h("td", { class: "number" }, percent(way.level || 0)),
+          h("td", { class: "number" }, amperes(way.estimated_a)), h("td", { class: "number" }, way.limit_a ? amperes(way.limit_a) : "–"))))));
+}

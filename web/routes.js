@@ -1,0 +1,30 @@
+// Routes: what this computer itself sends on, and what it does when its input stops.
+import { h } from "./tree.js";
+import { items } from "./feed.js";
+import { awaiting, part, top, universeLink } from "./parts.js";
+import { count, milliseconds, parts, plural } from "./words.js";
+
+export default {
+  title: () => "Routes",
+  draw(page) {
+    const entry = page.use("/api/v1/routes", 1);
+    if (entry.value === undefined) return [top("Routes."), awaiting(entry, "Routes")];
+    const rows = items(entry.value, "routes");
+    if (!rows.length) return [top("Nothing is sent from here.", "No route is declared in the house file, so this computer only listens.")];
+    const held = rows.filter((row) => row.held);
+    return [
+      top(held.length ? `${plural(held.length, "route")} of ${rows.length} ${held.length === 1 ? "holds" : "hold"} its last levels.`.replace("hold its", "hold their") : `${plural(rows.length, "route")}, each as declared.`,
+        "What is listed here is sent by this computer."),
+      awaiting(entry, "Routes"),
+      part("Routes", rows.map((row) => h("article", { key: row.route, class: `entry${row.held ? " is-warning" : ""}` },
+        h("div", { class: "margin" }, h("p", {}, String(row.state || "").replaceAll("-", " ")), row.held ? h("p", { class: "quiet" }, "holding") : null),
+        h("div", { class: "body" },
+          h("h3", {}, row.route),
+          h("p", {}, end(row.from), " → ", end(row.to)),
+          row.text ? h("p", {}, row.text) : null,
+          h("p", { class: "quiet" }, `${count(row.frames)} frames sent${row.latency_ms && Number.isFinite(row.latency_ms.p50) ? `; half within ${milliseconds(row.latency_ms.p50)} of their input, 99 of 100 within ${milliseconds(row.latency_ms.p99)}` : ""}.`))))),
+    ];
+  },
+};
+
+function end(name) { return Number.isFinite(parts(name).number) ? universeLink(name) : name; }

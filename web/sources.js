@@ -1,0 +1,54 @@
+// Who sends.
+import { h } from "./tree.js";
+import { ms, dayTime } from "./clock.js";
+import { items } from "./feed.js";
+import { awaiting, part, table, top } from "./parts.js";
+import { count, hertz, plural, ranges, span } from "./words.js";
+
+export default {
+  title: () => "Sources",
+  draw(page) {
+    const entry = page.use("/api/v1/sources", 1);
+    const receivers = page.use("/api/v1/receivers", 2);
+    if (entry.value === undefined) return [top("Sources."), awaiting(entry, "Sources")];
+    const rows = items(entry.value, "sources");
+    page.feed.takeNames(rows);
+    const nowMs = page.feed.knowledge.now(page.browserMs);
+    const live = rows.filter((row) => (nowMs - ms(row.last_seen_at)) / 1000 < 12);
+    const strangers = live.filter((row) => !row.declared_as).length;
+    return [
+      top(rows.length ? `${plural(live.length, "source")} ${live.length === 1 ? "is" : "are"} heard.` : "No source has been heard.",
+        rows.length ? more(live.length, strangers, rows.length - live.length) : "A source is listed from its first packet on."),
+      awaiting(entry, "Sources"),
+      rows.length ? part("Who they are", rows.map((row) => one(row, nowMs))) : null,
+      part("Who should obey", receiverTable(receivers, nowMs)),
+    ];
+  },
+};
+
+function more(live, strangers, silent) {
+  const words = [];
+  if (live) words.push(strangers ? `${strangers} of them ${strangers === 1 ? "is" : "are"} not declared.` : "All are declared.");
+  if (silent) words.push(`${silent} ${live ? "more " : ""}fell silent.`);
+  return words.join(" ");
+}
+
+function one(row, nowMs) {
+  const silent = (nowMs - ms(row.last_seen_at)) / 1000;
+  const name = row.name || row.declared_as || row.source_name || row.source;
+  return h("article", { key: row.source, class: `entry${row.declared_as ? "" : " is-note"}` },
+    h("div", { class: "margin" }, h("p", {}, silent < 12 ? "heard now" : `silent for ${span(silent)}`), h("p", { class: "quiet" }, row.protocol)),
+    h("div", { class: "body" },
+      h("h3", {}, name, row.declared_as ? null : h("span", { class: "quiet" }, " not declared")),
+      h("p", {}, `Sends ${row.universes && row.universes.length ? ranges(row.universes, 12) : "no levels"}${Number.isFinite(row.refresh_hz) ? ` at ${hertz(row.refresh_hz)}` : ""}${row.priority ? `, priority ${row.priority}` : ""}; ${row.lost_frames ? `${count(row.lost_frames)} frames missing by sequence` : "no frame missing"}.`),
+      h("p", { class: "quiet" }, [row.source_name && row.source_name !== name ? `calls itself “${row.source_name}”` : "", `at ${row.address}`, row.cid ? `CID ${row.cid}` : "", row.first_seen_at ? `first heard ${dayTime(row.first_seen_at)}` : ""].filter(Boolean).join("; ")),
+      (row.odd || []).length ? h("p", { class: "quiet" }, `Understood, yet not as the standard has it: ${row.odd.map((word) => String(word).toLowerCase().replaceAll("_", " ")).join(", ")}.`) : null));
+}
+
+function receiverTable(entry, nowMs) {
+  const rows = items(entry.value, "receivers");
+  if (!rows.length) return awaiting(entry, "Receivers") || h("p", { class: "quiet" }, "No receiver is declared. With [[receivers]] in the house file this page says which gateways and racks still answer.");
+  return table("Receivers", [{ name: "Receiver" }, { name: "It is" }, { name: "Address" }, { name: "Universes" }, { name: "When data stops" }], rows.map((row, i) =>
+    h("tr", { key: row.name || i }, h("th", { scope: "row" }, row.name), h("td", {}, row.text || String(row.state || "not judged").replaceAll("-", " "), row.last_seen_at ? h("span", { class: "quiet block" }, `answered ${span((nowMs - ms(row.last_seen_at)) / 1000)} ago`) : null),
+      h("td", {}, row.address), h("td", {}, ranges(row.universes || [], 6)), h("td", {}, row.on_loss ? `it is set to ${row.on_loss}` : "–"))));
+}

@@ -1,0 +1,160 @@
+// One universe: who sends it, who wins slot by slot, how evenly it comes, its last hour, its levels.
+import { h } from "./tree.js";
+import { hour, hourText, intervals, intervalText, share, slotField } from "./charts.js";
+import { clockTime, ms } from "./clock.js";
+import { card } from "./incidentcard.js";
+import { stateMark } from "./marks.js";
+import { items, rows } from "./feed.js";
+import { awaiting, bothNumbers, facts, part, table, top } from "./parts.js";
+import { count, hertz, list, parts, percent, plural, runs, span, stateWord } from "./words.js";
+
+export default { title: (page) => page.route.name, draw };
+
+function draw(page) {
+  const name = page.route.name;
+  const path = `/api/v1/universes/${name.split("/").map(encodeURIComponent).join("/")}`;
+  const detail = page.use(path, 10);
+  const live = page.feed.universes.get(name);
+  const heard = page.feed.detail && page.feed.detail.universe === name ? page.feed.detail : {};
+  const one = { ...(detail.value || {}), ...heard, ...(live || {}) };
+  one.interval_ms = heard.interval_ms || one.interval_ms;
+  one.frames = heard.frames || one.frames;
+  one.carriedBy = page.feed.sourceName(one.winning_source);
+  if (!live && detail.value === undefined) {
+    return [top(`${name} is not known here.`), detail.status === 404 ? h("p", {}, "It is neither declared nor heard. ", h("a", { href: "/universes" }, "Every universe by name")) : awaiting(detail, "This universe")];
+  }
+  const history = page.use(`${path}/history?hours=1`, 20);
+  const fixtures = page.use("/api/v1/fixtures", 5);
+  const nowMs = page.feed.knowledge.now(page.browserMs);
+  const touching = [...page.feed.incidents.values()].filter((incident) => (incident.universes || []).includes(name));
+  const open = touching.filter((incident) => incident.state === "open");
+  return [
+    top(sentenceOf(one, name, nowMs), null),
+    h("div", { key: "facts", class: "under" }, stateMark(one.state), facts([
+      ["Art-Net address", bothNumbers(name)],
+      ["Network", one.network],
+      ["Frames", `${count(one.frames)}${one.lost_frames ? `, ${count(one.lost_frames)} missing by sequence` : ""}`],
+      ["Slots", one.slots], ["Priority", parts(name).protocol === "e131" ? one.priority : null],
+      ["Last frame", one.state === "ok" || one.state === "at-rest" ? "arriving now" : one.last_frame_at ? `${clockTime(one.last_frame_at)}, ${span((nowMs - ms(one.last_frame_at)) / 1000)} ago` : "never"],
+      ["Levels last changed", one.last_change_at ? `${span((nowMs - ms(one.last_change_at)) / 1000)} ago` : null],
+    ])),
+    awaiting(detail, "Streams and levels"),
+    open.length ? part(plural(open.length, "open incident"), open.map((incident) => card(incident, page))) : null,
+    part("Who sends it", streams(one.streams, nowMs)),
+    one.levels ? part("Who wins", winners(one)) : null,
+    part("From frame to frame", h("p", {}, intervalText(one.interval_ms)), intervals(one.interval_histogram, one.interval_ms)),
+    part("The last hour", hourPart(history, touching, nowMs)),
+    one.levels ? part("Levels", levels(one, theirs(fixtures.value, name))) : null,
+  ];
+}
+
+function sentenceOf(one, name, nowMs) {
+  const label = one.label ? `${name}, ${one.label},` : name;
+  const from = one.carriedBy ? ` from ${one.carriedBy}` : "";
+  switch (one.state) {
+    case "ok": return `${label} is steady at ${hertz(one.refresh_hz)}${from}.`;
+    case "at-rest": return `${label} is at rest: the look is held${one.carriedBy ? ` by ${one.carriedBy}` : ""}, kept alive at ${hertz(one.refresh_hz)}.`;
+    case "lost": return `${label} is lost: no frame for ${one.last_frame_at ? span((nowMs - ms(one.last_frame_at)) / 1000) : "as long as is known"}.`;
+    case "missing": return `${label} is missing: it is declared, and no frame has come.`;
+    case "not-visible": return `${label} cannot be seen from here; it may be fine.`;
+    case "not-judged": return `${label} is not judged: this listener itself was at fault.`;
+    case "stopped": return `${label} was stopped by its source.`;
+    case "faulty": return `${label} arrives${from} at ${hertz(one.refresh_hz)}, and something is wrong with it.`;
+    default: return `${label}: ${stateWord(one.state)}.`;
+  }
+}
+
+function streams(given, nowMs) {
+  if (!given || !given.length) return h("p", { class: "quiet" }, "Nobody has sent it since this listener started.");
+  return table("Streams", [{ name: "Source" }, { name: "It is" }, { name: "Priority", number: true }, { name: "Rate", number: true }, { name: "Changes", number: true },
+    { name: "Missing", number: true }, { name: "Slots", number: true }, { name: "Last frame", number: true }], given.map((row, i) =>
+    h("tr", { key: `${row.source}|${row.address}|${i}` },
+      h("th", { scope: "row" }, row.name || row.source, row.address ? h("span", { class: "quiet block" }, row.address) : null),
+      h("td", {}, row.state || "live", row.slot_priority ? h("span", { class: "quiet block" }, "gives each slot a priority") : null),
+      h("td", { class: "number" }, row.priority === undefined ? "–" : row.priority),
+      h("td", { class: "number" }, hertz(row.refresh_hz === undefined ? row.refresh_5s_hz : row.refresh_hz)),
+      h("td", { class: "number" }, Number.isFinite(row.changes_hz) ? `${row.changes_hz.toFixed(1)}/s` : "–"),
+      h("td", { class: "number" }, count(row.lost_frames)),
+      h("td", { class: "number" }, row.slots === undefined ? "–" : row.slots),
+      h("td", { class: "number" }, row.last_frame_at ? `${span((nowMs - ms(row.last_frame_at)) / 1000)} ago` : "–"))));
+}
+
+/** Owners as stretches of slots; "" is nobody. */
+export function owners(one) {
+  const given = one.slot_sources || [];
+  const found = [];
+  given.forEach((owner, index) => {
+    const source = owner < 0 ? "" : (one.slot_source_names || [])[owner] || `source ${owner}`;
+    const open = found[found.length - 1];
+    if (open && open.source === source) open.last = index + 1;
+    else found.push({ first: index + 1, last: index + 1, source });
+  });
+  return found;
+}
+
+function winners(one) {
+  const stretches = owners(one);
+  const held = stretches.filter((stretch) => stretch.source);
+  if (!held.length) return h("p", {}, "Nobody: no slot has an owner now.");
+  const names = [...new Set(held.map((stretch) => stretch.source))];
+  if (names.length === 1) {
+    const free = stretches.filter((stretch) => !stretch.source);
+    return h("p", {}, `${names[0]} wins ${free.length ? `slots ${spans(held)}` : "every slot"}${free.length ? `; nobody owns ${spans(free)}` : ""}.`);
+  }
+  return h("ul", { class: "plain" }, names.map((source) => h("li", { key: source }, h("strong", {}, source), ` wins slots ${spans(held.filter((stretch) => stretch.source === source))}.`)));
+}
+
+function spans(stretches) {
+  const said = stretches.map(({ first, last }) => (first === last ? `${first}` : `${first}–${last}`));
+  return said.length > 12 ? `${said.slice(0, 12).join(", ")} and ${said.length - 12} more stretches` : list(said);
+}
+
+function hourPart(history, touching, nowMs) {
+  const trouble = awaiting(history, "History");
+  if (history.value === undefined) return trouble;
+  const minutes = minutesOf(history.value);
+  const within = touching.filter((incident) => !incident.closed_at || ms(incident.closed_at) > nowMs - 3600000);
+  return [trouble, h("p", {}, hourText(minutes, within, nowMs - 3600000)), hour(minutes, within, nowMs),
+    within.length ? h("ul", { class: "plain quiet" }, within.map((incident) => h("li", { key: incident.id }, `${clockTime(incident.began_at)} `, h("a", { href: `/incident/${incident.id}` }, incident.summary || incident.rule)))) : null];
+}
+
+function minutesOf(value) {
+  return rows(value).map((row) => ({ ...row, at: ms(row.at) })).filter((row) => Number.isFinite(row.at)).sort((a, b) => a.at - b.at);
+}
+
+function theirs(value, name) {
+  return items(value, "fixtures").filter((fixture) => fixture.universe === name || `${fixture.universe}@${fixture.network}` === name).sort((a, b) => a.address - b.address);
+}
+
+function levels(one, fixtures) {
+  const values = one.levels;
+  const up = values.reduce((n, value) => n + (value > 0 ? 1 : 0), 0);
+  const spare = new Set(values.map((value, index) => (value > 0 ? index + 1 : 0)).filter(Boolean));
+  for (const fixture of fixtures) for (let i = 0; i < (fixture.footprint || 1); i += 1) spare.delete(fixture.address + i);
+  const text = up ? `${plural(up, "slot")} of ${values.length} ${up === 1 ? "stands" : "stand"} above zero.` : `All ${values.length} slots stand at zero.`;
+  return [
+    h("p", { key: "text" }, text), slotField(values, text),
+    fixtures.length ? h("h3", { key: "by" }, "By fixture") : h("p", { class: "quiet", key: "none" }, "No fixture is patched here; a patch file in the house file puts names to these slots."),
+    fixtures.length ? h("ul", { class: "fixtures", key: "fixtures" }, fixtures.map((fixture) => fixtureRow(fixture, values))) : null,
+    fixtures.length && spare.size ? h("p", { key: "spare" }, `Above zero, with no fixture there: slots ${list(runs([...spare]).slice(0, 16).map(([a, b]) => (a === b ? `${a}` : `${a}–${b}`)))}.`) : null,
+    h("details", { key: "numbers" }, h("summary", {}, "Every slot as a number"), slotTable(values)),
+  ];
+}
+
+function fixtureRow(fixture, values) {
+  // Where each role is one slot, its level is read from the live frame: the list of fixtures is asked for less often.
+  const given = Object.entries(fixture.levels || {});
+  const roles = given.map(([role, value], i) => [role, given.length === fixture.footprint ? values[fixture.address - 1 + i] ?? value : value]);
+  const last = fixture.address + (fixture.footprint || 1) - 1;
+  return h("li", { key: `${fixture.fixture}|${fixture.address}`, class: fixture.lit ? "lit" : "dark" },
+    h("p", { class: "who" }, h("strong", {}, fixture.label || fixture.fixture), " ", h("span", { class: "quiet" },
+      [fixture.label ? fixture.fixture : "", fixture.position, `slots ${fixture.address}${last > fixture.address ? `–${last}` : ""}`, fixture.circuit ? `circuit ${fixture.circuit}` : ""].filter(Boolean).join(", "))),
+    h("p", { class: "roles" }, (roles.length ? roles : [["level", values[fixture.address - 1]]]).map(([role, value]) =>
+      h("span", { key: role, class: "role" }, h("span", { class: "word" }, role), share(value, 255), h("span", { class: "number" }, percent(value))))));
+}
+
+function slotTable(values) {
+  const lines = Array.from({ length: Math.ceil(values.length / 16) }, (_, i) => i);
+  return table("Slots as numbers", [{ name: "Slots" }, ...Array.from({ length: 16 }, (_, i) => ({ name: `+${i}`, number: true }))],
+    lines.map((i) => h("tr", { key: i }, h("th", { scope: "row" }, `${i * 16 + 1}`), values.slice(i * 16, i * 16 + 16).map((value, j) => h("td", { key: j, class: value ? "number" : "number quiet" }, String(value))))));
+}

@@ -1,0 +1,131 @@
+// How things are said. One place, so that a state reads the same on every view.
+
+/** Universe states, worst first: word, and whether it is one that a person should look at. */
+export const STATES = {
+  lost: { word: "lost", look: true },
+  missing: { word: "missing", look: true },
+  faulty: { word: "faulty", look: true },
+  "not-judged": { word: "not judged", look: true },
+  stopped: { word: "stopped by its source", look: false },
+  "not-visible": { word: "not visible from here", look: false },
+  "at-rest": { word: "at rest", look: false },
+  ok: { word: "steady", look: false },
+};
+export const WORST_FIRST = Object.keys(STATES);
+
+export const SEVERITY_ORDER = { critical: 3, warning: 2, note: 1 };
+
+export const PHASES = {
+  dark: "Nothing is expected. Losses are only noted.",
+  "get-in": "Leads are pulled and racks restarted. Losses are only noted.",
+  rehearsal: "Sources restart and patches change. Losses are one step quieter.",
+  "pre-show": "Everything declared must be present. Full loudness.",
+  show: "The audience is in. Full loudness; next checks are only things to look at.",
+  "post-show": "An ordered shutdown is under way. Losses are only noted.",
+};
+
+/** Loudness of a phase, to ask twice before it is made quieter. */
+export const LOUDNESS = { dark: 0, "get-in": 0, "post-show": 0, rehearsal: 1, "pre-show": 2, show: 2 };
+
+export const LISTENER_RULES = new Set(["link-down", "host-overrun", "join-failed", "querier-absent"]);
+export const LEVEL_RULES = new Set([
+  "patch-conflict", "stray-levels", "non-dim-partial", "powered-off", "flash-rate", "way-overload", "supply-overload",
+  "fine-stuck", "fine-swapped", "torn-pair", "level-stuck", "glare-held", "control-held",
+]);
+
+export function stateWord(state) {
+  return STATES[state] ? STATES[state].word : String(state);
+}
+
+export function causeWords(cause) {
+  return cause ? String(cause).replaceAll("-", " ") : "";
+}
+
+export function ruleWords(rule) {
+  return String(rule || "").replaceAll("-", " ");
+}
+
+export function plural(count, one, many) {
+  return `${count} ${count === 1 ? one : many || one + "s"}`;
+}
+
+/** "a", "a and b", "a, b and c". */
+export function list(words) {
+  if (words.length < 2) return words.join("");
+  return `${words.slice(0, -1).join(", ")} and ${words[words.length - 1]}`;
+}
+
+export function hertz(value) {
+  return Number.isFinite(value) ? `${value.toFixed(1)} Hz` : "no rate";
+}
+
+export function milliseconds(value) {
+  if (!Number.isFinite(value)) return "–";
+  if (value >= 10000) return `${(value / 1000).toFixed(1)} s`;
+  return value >= 100 ? `${Math.round(value)} ms` : `${value.toFixed(1)} ms`;
+}
+
+export function count(value) {
+  return Number.isFinite(value) ? Math.round(value).toLocaleString("en-GB").replaceAll(",", "\u202f") : "–";
+}
+
+/** A length of time as people say it: coarse when long, exact when it matters. */
+export function span(seconds) {
+  if (!Number.isFinite(seconds)) return "an unknown time";
+  const s = Math.max(0, seconds);
+  if (s < 10) return `${s.toFixed(1)} s`;
+  if (s < 120) return `${Math.round(s)} s`;
+  const minutes = Math.floor(s / 60);
+  if (minutes < 120) return `${minutes} min`;
+  const hours = Math.floor(minutes / 60);
+  if (hours < 48) return `${hours} h ${String(minutes % 60).padStart(2, "0")} min`;
+  return plural(Math.floor(hours / 24), "day");
+}
+
+/** Level of a slot in percent, 255 as full. */
+export function percent(level) {
+  return level >= 255 ? "full" : `${Math.round((level / 255) * 100)} %`;
+}
+
+/** Split `e131/12@A` into its parts. */
+export function parts(name) {
+  const match = /^([a-z0-9]+)\/(\d+)(?:@(.+))?$/.exec(name || "");
+  return match ? { protocol: match[1], number: Number(match[2]), network: match[3] || "" } : { protocol: name, number: NaN, network: "" };
+}
+
+/** Universes as ranges: `e131/1–4, e131/7`; sets of names stay short whatever their number. */
+export function ranges(names, most = Infinity) {
+  const groups = new Map();
+  for (const name of names) {
+    const { protocol, number, network } = parts(name);
+    const key = `${protocol}|${network}`;
+    if (!groups.has(key)) groups.set(key, []);
+    if (Number.isFinite(number)) groups.get(key).push(number);
+  }
+  const said = [];
+  for (const [key, numbers] of groups) {
+    const [protocol, network] = key.split("|");
+    for (const [first, last] of runs(numbers)) {
+      said.push(`${protocol}/${first}${last > first ? `–${last}` : ""}${network ? `@${network}` : ""}`);
+    }
+  }
+  if (said.length <= most) return said.join(", ");
+  return `${said.slice(0, most).join(", ")} and ${said.length - most} more`;
+}
+
+/** Sorted numbers as [first, last] pairs of what is unbroken. */
+export function runs(numbers) {
+  const found = [];
+  for (const number of [...new Set(numbers)].sort((a, b) => a - b)) {
+    const open = found[found.length - 1];
+    if (open && number === open[1] + 1) open[1] = number;
+    else found.push([number, number]);
+  }
+  return found;
+}
+
+export function sentence(text) {
+  const trimmed = String(text || "").trim();
+  if (!trimmed) return "";
+  return /[.!?…]$/.test(trimmed) ? trimmed : `${trimmed}.`;
+}
