@@ -1,0 +1,220 @@
+"""Makes a House from the texts of its files: every fault at once, each at its line.
+
+Pure: files are read by a callable that the edge gives, and today's date is an argument.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+from typing import Any
+
+from slotwatch.errors import HouseFileError, Problem
+from slotwatch.house import build, references
+from slotwatch.house.cells import Addressing
+from slotwatch.house.circuits import read_circuits
+from slotwatch.house.document import Document, Entry, Read, open_document
+from slotwatch.house.mvr import read_mvr
+from slotwatch.house.patch import read_patch
+from slotwatch.house.references import Built
+from slotwatch.house.schema import Circuit, Fixture, House, Limits, Listen, Network, Phase, Profile
+from slotwatch.house.sections import BY_NAME, TOP
+from slotwatch.house.values import Converter
+from slotwatch.wire.universe import Protocol, UniverseId
+
+MAX_OVERLAYS = 32
+
+
+def load_house(file: str, read: Read, today: date) -> House:
+    """Load a house file with its overlays, patch and circuits. `file` is read by `read` like all it names.
+
+    HouseFileError with all of its problems if it cannot be used as it stands.
+    """
+    return _Loader(file, read, today).load()
+
+
+class _Loader:
+    def __init__(self, file: str, read: Read, today: date) -> None:
+        self.file = file
+        self.read = read
+        self.today = today
+        self.problems: list[Problem] = []
+        self.notes: list[str] = []
+
+    def load(self) -> House:
+        main = open_document(self.file, self.read(self.file))
+        main.check_names(overlay=False)
+        plain = Converter()
+        self.documents = [main, *self._overlays(main, plain)]
+        lines = {e["name"]: n for n, e in enumerate(main.tables(BY_NAME["lines"], plain), 1)}
+        main.problems = [p for p in main.problems if not p.key.startswith("lines")]  # they are read again below
+        self.converter = Converter(lines)
+        house = self._house(main)
+        for document in self.documents:
+            self.problems += document.problems
+        if self.problems:
+            raise HouseFileError(_in_order(self.problems, [document.file for document in self.documents]))
+        return house
+
+    def _overlays(self, main: Document, converter: Converter) -> list[Document]:
+        top = main.table(TOP, converter)
+        overlays = []
+        for index, name in enumerate(top["include"][:MAX_OVERLAYS]):
+            try:
+                overlay = open_document(name, self.read(name))
+            except HouseFileError as error:
+                main.wrong(("include", index), "; ".join(problem.wanted for problem in error.problems))
+                continue
+            overlay.check_names(overlay=True)
+            until = overlay.table(TOP, converter)["until"]
+            if until is not None and until < self.today:
+                self.notes.append(f"{name} is left out: it held until {until.isoformat()}")
+                continue
+            overlays.append(overlay)
+        if len(top["include"]) > MAX_OVERLAYS:
+            main.wrong(("include",), f"at most {MAX_OVERLAYS} overlays are read")
+        return overlays
+
+    def _house(self, main: Document) -> House:
+        converter = self.converter
+        own = main.table(BY_NAME["house"], converter)
+        listen = build.listen(main, converter)
+        networks = build.networks(main, converter, listen)
+        limits = build.limits(main, converter)
+        sources = self._built("sources", build.source)
+        universes = self._universes(limits, networks)
+        profiles = self._built("profiles", build.profile)
+        numbered = iter(range(1, 1 << 20))
+        lines = self._built("lines", lambda entry: build.line(entry, next(numbered)))
+        racks = self._built("racks", build.rack)
+        receivers = self._built("receivers", build.receiver)
+        routes = self._built("routes", lambda entry: build.route(entry, networks))
+        accepted = self._built("accepted", build.accepted)
+        quiet = self._built("quiet", lambda entry: build.quiet(entry, own["time_zone"]))
+        timetable = self._built("timetable", build.timetable_row)
+        excluded = self._built("excluded", build.excluded)
+        self._check_names(sources, profiles, lines, racks, receivers, routes)
+        declared = {universe.id for universe in universes.values}
+        references.check_universes(universes, [source.name for source in sources.values])
+        for built, key in ((racks, "universe"), (receivers, "universes"), (routes, "from"), (lines, "compare_with")):
+            references.check_declared(built, key, declared)
+        references.check_rules(accepted, "rule")
+        references.check_rules(quiet, "rules")
+        references.check_loops(routes, lines.values)
+        references.check_excluded(routes, excluded.values)
+        fixtures = self._patch(list(profiles.values), declared, listen)
+        return House(
+            name=own["name"],
+            phase=Phase(own["phase"]),
+            time_zone=own["time_zone"],
+            file=self.file,
+            listen=listen,
+            http=build.http(main, converter),
+            history=build.history(main, converter),
+            recorder=build.recorder(main, converter),
+            alerts=build.alerts(main, converter),
+            mqtt=build.mqtt(main, converter),
+            limits_e131=limits[0],
+            limits_artnet=limits[1],
+            limits_line=limits[2],
+            networks=networks,
+            sources=sources.values,
+            universes=universes.values,
+            profiles=profiles.values,
+            fixtures=tuple(fixtures),
+            circuits=tuple(self._circuits()),
+            racks=racks.values,
+            receivers=receivers.values,
+            lines=lines.values,
+            routes=routes.values,
+            accepted=accepted.values,
+            quiet=quiet.values,
+            timetable=timetable.values,
+            excluded=excluded.values,
+            notes=tuple(self.notes),
+        )
+
+    def _built(self, name: str, make: Callable[[Entry], Any]) -> Built:
+        """Values of one list of tables, from the house file and then from each overlay that may hold it."""
+        section = BY_NAME[name]
+        built = Built()
+        for document in self.documents if section.in_overlay else self.documents[:1]:
+            for entry in document.tables(section, self.converter):
+                if entry.usable and (value := make(entry)) is not None:
+                    built.rows.append((entry, value))
+        return built
+
+    def _universes(self, limits: tuple[Limits, Limits, Limits], networks: tuple[Network, ...]) -> Built:
+        def make(entry: Entry) -> Any:
+            return build.universe(entry, limits[1] if entry["protocol"] == "artnet" else limits[0], networks)
+
+        return self._built("universes", make)
+
+    def _check_names(self, *built: Built) -> None:
+        for rows, what in zip(built, ("source", "profile", "line", "rack", "receiver", "route"), strict=True):
+            references.check_unique(rows, "name", what)
+
+    def _patch(self, profiles: list[Profile], declared: set[UniverseId], listen: Listen) -> list[Fixture]:
+        protocols = {universe.protocol for universe in declared} or set(listen.protocols)
+        only: Protocol | None = next(iter(protocols)) if len(protocols) == 1 else None
+        fixtures: list[Fixture] = []
+        seen: dict[str, str] = {}
+        for document in self.documents:
+            entry = document.table(BY_NAME["patch"], self.converter)
+            data = self._named_file(entry)
+            if data is None:
+                continue
+            addressing = Addressing(only, entry["universes"], entry["absolute_from"])
+            try:
+                if data.startswith(b"PK"):
+                    patch = read_mvr(entry["file"], data, addressing, profiles, entry["audience_layers"])
+                else:
+                    patch = read_patch(entry["file"], data, addressing, profiles, entry["columns"])
+            except HouseFileError as error:
+                self.problems += error.problems
+                continue
+            self.problems += patch.problems
+            self.notes += patch.notes
+            fixtures += patch.fixtures
+            self._check_doubled(patch.fixtures, seen)
+        return fixtures
+
+    def _check_doubled(self, fixtures: list[Fixture], seen: dict[str, str]) -> None:
+        """A fixture of one file may not stand in another too."""
+        for fixture in fixtures:
+            if seen.setdefault(fixture.name, fixture.file) != fixture.file:
+                wanted = f"this fixture stands in {seen[fixture.name]} already"
+                self.problems.append(Problem(fixture.file, fixture.row, "fixture", fixture.name, wanted))
+
+    def _circuits(self) -> list[Circuit]:
+        circuits: list[Circuit] = []
+        for document in self.documents:
+            entry = document.table(BY_NAME["circuits"], self.converter)
+            data = self._named_file(entry)
+            if data is None:
+                continue
+            try:
+                read = read_circuits(entry["file"], data, entry["columns"])
+            except HouseFileError as error:
+                self.problems += error.problems
+                continue
+            self.problems += read.problems
+            self.notes += read.notes
+            circuits += read.circuits
+        return circuits
+
+    def _named_file(self, entry: Entry) -> bytes | None:
+        if not entry.usable or not entry["file"]:
+            return None
+        try:
+            return self.read(entry["file"])
+        except HouseFileError as error:
+            entry.wrong("file", "; ".join(problem.wanted for problem in error.problems))
+            return None
+
+
+def _in_order(problems: list[Problem], files: list[str]) -> list[Problem]:
+    """By file (house file, overlays, patches), then by line; each once."""
+    order = {file: index for index, file in enumerate(files)}
+    unique = list(dict.fromkeys(problems))
+    return sorted(unique, key=lambda p: (order.get(p.file, len(order)), p.file, p.line or 0))

@@ -1,0 +1,144 @@
+"""What one part of the house file says about another: names that must exist, loops, slots never to be routed."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+from slotwatch.house.document import Entry
+from slotwatch.house.rule_names import RULE_NAMES
+from slotwatch.house.schema import Accepted, Excluded, Line, Route
+from slotwatch.wire.universe import Protocol, UniverseId
+
+
+@dataclass(slots=True)
+class Built:
+    """Tables with the values made from them, so that a fault found later still has its line."""
+
+    rows: list[tuple[Entry, Any]] = field(default_factory=list)
+
+    @property
+    def values(self) -> tuple[Any, ...]:
+        return tuple(value for _, value in self.rows)
+
+
+def check_unique(built: Built, key: str, what: str) -> None:
+    """No two may have the same name (or universe)."""
+    seen: dict[str, int] = {}
+    for entry, _value in built.rows:
+        name = str(entry[key])
+        if name in seen:
+            entry.wrong(key, f"{what} {name} is declared in line {seen[name]} already")
+        seen.setdefault(name, entry.line)
+
+
+def check_universes(universes: Built, source_names: Iterable[str]) -> None:
+    """Declared once, and only by sources that are declared."""
+    known = list(source_names)
+    seen: dict[UniverseId, int] = {}
+    for entry, universe in universes.rows:
+        if universe.id in seen:
+            key = "number" if "number" in entry.given else "universe"
+            entry.wrong(key, f"universe {universe.id} is declared in line {seen[universe.id]} already")
+        seen.setdefault(universe.id, entry.line)
+        for index, name in enumerate(universe.sources):
+            if name not in known:
+                entry.wrong("sources", _nearest(name, known, "source under [[sources]]"), index)
+
+
+def check_declared(built: Built, key: str, declared: set[UniverseId]) -> None:
+    """Every universe that these rows name under `key` is declared."""
+    for entry, _value in built.rows:
+        named = entry[key]
+        if named is None:
+            continue
+        located = isinstance(named, tuple) and len(named) == 2 and isinstance(named[0], UniverseId)
+        if isinstance(named, UniverseId):
+            _check_one(entry, key, named, declared, None)
+        elif located:
+            _check_one(entry, key, named[0], declared, None)
+        else:
+            for index, universe in enumerate(named):
+                _check_one(entry, key, universe, declared, index)
+
+
+def _check_one(entry: Entry, key: str, universe: UniverseId, declared: set[UniverseId], index: int | None) -> None:
+    if universe.protocol is not Protocol.LINE and universe not in declared:
+        entry.wrong(key, f"{universe} is not declared under [[universes]]", index)
+
+
+def check_rules(built: Built, key: str) -> None:
+    """Names of rules are rules."""
+    for entry, value in built.rows:
+        if isinstance(value, Accepted):
+            if value.rule not in RULE_NAMES:
+                entry.wrong(key, _nearest(value.rule, sorted(RULE_NAMES), "rule"))
+            continue
+        for index, name in enumerate(entry[key]):
+            if name not in RULE_NAMES:
+                entry.wrong(key, _nearest(name, sorted(RULE_NAMES), "rule"), index)
+
+
+def check_loops(routes: Built, lines: tuple[Line, ...]) -> None:
+    """No route's output comes back into its own input, directly or through other routes.
+
+    Unicast to somebody else cannot come back by itself; what others do with it is watched while it runs.
+    """
+    rows: list[tuple[Entry, Route]] = routes.rows
+    for entry, route in rows:
+        if any(line.port == route.target_serial for line in lines):
+            entry.wrong("to", "this serial port is listened to under [[lines]]")
+        path = _way_back(route, [other for _, other in rows])
+        if path:
+            names = " feeds ".join(one.name for one in path)
+            entry.wrong("to", f"a loop: {names} feeds {route.name} again" if path[1:] else "a loop: it feeds itself")
+
+
+def _way_back(start: Route, routes: list[Route]) -> list[Route]:
+    """Routes from `start` until one feeds it; empty if none does."""
+    stack = [[start]]
+    seen: set[int] = set()
+    while stack:
+        path = stack.pop()
+        if _feeds(path[-1], start):
+            return path
+        for other in routes:
+            if id(other) not in seen and _feeds(path[-1], other):
+                seen.add(id(other))
+                stack.append([*path, other])
+    return []
+
+
+def _feeds(one: Route, other: Route) -> bool:
+    if one.target is None or one.target != other.source or one.to_address is not None:
+        return False
+    networks = (one.to_network or 0, other.source_network)
+    return networks[1] is None or networks[0] == networks[1]
+
+
+def check_excluded(routes: Built, excluded: tuple[Excluded, ...]) -> None:
+    """No route takes from, or writes onto, slots that are declared as dangerous."""
+    for entry, route in routes.rows:
+        first, last = route.slots
+        landed = (route.to_slot, route.to_slot + last - first)
+        for row in excluded:
+            if row.universe == route.source and first <= row.last and row.first <= last:
+                entry.wrong("slots" if "slots" in entry.given else "from", _never(row))
+            if row.universe == route.target and landed[0] <= row.last and row.first <= landed[1]:
+                entry.wrong("to", _never(row))
+
+
+def _never(row: Excluded) -> str:
+    return (
+        f"slots {row.first} to {row.last} of {row.universe} are excluded as {row.kind} in line {row.line}: "
+        "they are never routed"
+    )
+
+
+def _nearest(name: str, known: list[str], what: str) -> str:
+    near = difflib.get_close_matches(name, known, 1, 0.5)
+    if near:
+        return f"not a known {what}; the nearest is {near[0]}"
+    return f"not a known {what}; known: {', '.join(known) or 'none'}"

@@ -1,0 +1,313 @@
+"""Every section and key of the house file, once: read by the loader, the documents and the tests."""
+
+from __future__ import annotations
+
+from slotwatch.house.keys import Key, Kind, Section, choice, number, text, texts, whole, yes_no
+from slotwatch.house.schema import Phase
+
+PHASES = tuple(phase.value for phase in Phase)
+PROTOCOLS = ("e131", "artnet")
+EXCLUDED_KINDS = ("pyrotechnics", "hoist", "moving-scenery", "emergency-lighting", "escape-lighting")
+SEVERITIES = ("note", "warning", "critical")
+
+
+def _limits() -> tuple[Key, ...]:
+    return (
+        number("min_refresh_hz", "Mean rate under which a moving universe is slow.", None, 0.5, 44, unit="Hz"),
+        number("loss_timeout_s", "Silence after which data counts as lost.", None, 0.2, 60, unit="s"),
+    )
+
+
+TOP = Section(
+    "",
+    False,
+    "The file itself.",
+    (
+        texts("include", "Overlay files of visiting productions, beside this file."),
+        Key("until", Kind.DATE, "In an overlay: the last day it holds; after it the overlay is left out, and said."),
+    ),
+)
+
+SECTIONS: tuple[Section, ...] = (
+    Section(
+        "house",
+        False,
+        "What the installation is.",
+        (
+            text("name", "Name of the house, shown everywhere.", "Unnamed house"),
+            choice("phase", "Phase at start; page, API and timetable change it.", "dark", *PHASES),
+            Key("time_zone", Kind.TIME_ZONE, "Time zone of the timetable, such as Europe/London.", "UTC"),
+        ),
+    ),
+    Section(
+        "listen",
+        False,
+        "Where and how packets are received.",
+        (
+            texts("interfaces", "Interfaces or addresses to listen on; loopback only if it stands here."),
+            Key("protocols", Kind.CHOICES, "Protocols that are listened to.", PROTOCOLS, choices=PROTOCOLS),
+            choice("vantage", "What the switch port is: an ordinary one or a mirror.", "port", "port", "mirror"),
+            choice("join", "Whether declared groups are asked for.", "declared", "declared", "none"),
+            yes_no("artnet_subscribe", "Answer polls as a node, so that senders unicast here too.", False),
+            whole("e131_port", "UDP port of E1.31; others are for rehearsals.", 5568, 1, 65535),
+            whole("artnet_port", "UDP port of Art-Net; others are for rehearsals.", 6454, 1, 65535),
+        ),
+    ),
+    Section(
+        "networks",
+        True,
+        "A name for an interface or VLAN.",
+        (
+            text("name", "The name, as in e131/12@NAME.", required=True),
+            text("interface", "Interface name or address.", required=True),
+        ),
+    ),
+    Section(
+        "http",
+        False,
+        "The page and the API.",
+        (
+            Key("listen", Kind.HOST_PORT, "Address and port; off loopback, changes need the token.", "127.0.0.1:8580"),
+            text("token_file", "File that holds the token for changes."),
+        ),
+    ),
+    Section(
+        "tls",
+        False,
+        "Certificate of the page; both keys or neither.",
+        (
+            text("certificate_file", "Certificate chain in PEM.", required=True),
+            text("key_file", "Its private key in PEM.", required=True),
+        ),
+    ),
+    Section(
+        "history",
+        False,
+        "Where incidents and minute summaries are kept.",
+        (
+            text("path", "SQLite file, relative to the house file or the state directory.", "slotwatch.db"),
+            whole("keep_days", "Days of history that are kept.", 30, 1, 3660, unit="days"),
+        ),
+    ),
+    Section(
+        "recorder",
+        False,
+        "Packets kept around an incident.",
+        (
+            number("seconds", "Seconds kept before an incident.", 60, 1, 600, unit="s"),
+            whole("memory_mib", "Memory they may take.", 64, 1, 4096, unit="MiB"),
+            text("directory", "Where they are written, relative to the state directory.", "packets"),
+            whole("disk_mib", "Disk they may take; the oldest leave first.", 512, 1, 1048576, unit="MiB"),
+        ),
+    ),
+    Section(
+        "alerts",
+        False,
+        "Alerts to an Alertmanager.",
+        (
+            Key("alertmanager_urls", Kind.URLS, "Base URLs of Alertmanagers; each gets every alert.", ()),
+            choice("minimum_severity", "The quietest severity that is sent.", "warning", *SEVERITIES),
+            Key("labels", Kind.LABELS, "Labels added to every alert.", ()),
+        ),
+    ),
+    Section(
+        "mqtt",
+        False,
+        "State and incidents to an MQTT broker.",
+        (
+            text("host", "Broker; without it MQTT is not used.", required=True),
+            whole("port", "Its port.", 1883, 1, 65535),
+            text("topic", "Topic under which everything is published.", "slotwatch"),
+            text("username", "User name at the broker."),
+            text("password_file", "File that holds the password."),
+            yes_no("tls", "Speak TLS to the broker.", False),
+        ),
+    ),
+    Section("limits", False, "Thresholds of all universes.", _limits()),
+    Section("limits.artnet", False, "Thresholds of Art-Net universes (loss after 10 s unless said).", _limits()),
+    Section("limits.line", False, "Thresholds of DMX512 lines (loss after 1 s unless said).", _limits()),
+    Section(
+        "sources",
+        True,
+        "Who sends; every field that is given must match.",
+        (
+            text("name", "Name of the source in this house.", required=True),
+            Key("cid", Kind.CID, "Its E1.31 component identifier."),
+            Key("address", Kind.ADDRESS, "Its IP address."),
+            text("source_name", "The source name in its packets."),
+            choice("role", "Main or backup.", "main", "main", "backup"),
+            choice("standby", "A backup sends, or is silent until it takes over.", "sending", "sending", "silent"),
+            whole("priority", "Priority it should send at.", None, 0, 200),
+        ),
+        in_overlay=True,
+    ),
+    Section(
+        "lines",
+        True,
+        "A DMX512 line that is listened to.",
+        (
+            text("name", "Its name, as in line/NAME.", required=True),
+            text("port", "Serial port, such as /dev/ttyUSB0.", required=True),
+            Key("compare_with", Kind.UNIVERSE, "The universe that should be on it."),
+        ),
+    ),
+    Section(
+        "universes",
+        True,
+        "A universe that this house uses.",
+        (
+            choice("protocol", "e131 or artnet.", "", *PROTOCOLS, required=True),
+            whole("number", "1 to 63999 for e131, 0 to 32767 for artnet.", None, 0, 63999),
+            whole("net", "Art-Net net, instead of number.", None, 0, 127),
+            whole("subnet", "Art-Net sub-net, instead of number.", None, 0, 15),
+            whole("universe", "Art-Net universe in its sub-net, instead of number.", None, 0, 15),
+            text("label", "What it is for."),
+            texts("sources", "Declared sources that may send it; left out: anyone."),
+            yes_no("shared", "Several sources at one priority are meant.", False),
+            yes_no("expected", "False: declared, not used in this production.", True),
+            texts("networks", "Networks it is expected on; left out: the first one."),
+            *_limits(),
+        ),
+        in_overlay=True,
+    ),
+    Section(
+        "profiles",
+        True,
+        "A fixture's mode: the roles of its slots in order.",
+        (
+            text("name", "Name of the profile, as the patch writes it.", required=True),
+            texts("slots", "Roles in order, lower-case words.", required=True),
+            Key("strobe_hz", Kind.NUMBERS, "Rate at the lowest and highest strobe level.", None, 0, 100, unit="Hz"),
+            number("load_w", "Nameplate load of the fixture.", None, 0, 100000, unit="W"),
+        ),
+        in_overlay=True,
+    ),
+    Section(
+        "patch",
+        False,
+        "Which fixture hangs where.",
+        (
+            text("file", "CSV or MVR file beside this file.", required=True),
+            Key("absolute_from", Kind.UNIVERSE, "Addresses are absolute: 1 is slot 1 of this universe."),
+            Key("universes", Kind.UNIVERSE_TABLE, "Wire universe of each universe number of the patch file.", {}),
+            Key("columns", Kind.LABELS, "Columns with names of their own: ours = theirs.", ()),
+            texts("audience_layers", "MVR layers whose fixtures face the audience."),
+        ),
+        in_overlay=True,
+    ),
+    Section(
+        "circuits",
+        False,
+        "Which circuit hangs on which way.",
+        (
+            text("file", "CSV file beside this file.", required=True),
+            Key("columns", Kind.LABELS, "Columns with names of their own: ours = theirs.", ()),
+        ),
+        in_overlay=True,
+    ),
+    Section(
+        "racks",
+        True,
+        "A dimmer or relay rack.",
+        (
+            text("name", "Name of the rack.", required=True),
+            Key("universe", Kind.UNIVERSE, "Universe that drives it.", required=True),
+            whole("address", "Slot of way 1.", None, 1, 512, required=True),
+            whole("ways", "How many ways.", None, 1, 512, required=True),
+            number("volts", "Line to neutral.", 230, 50, 300, unit="V"),
+            whole("supplies", "Supply lines: 1 or 3.", 3, 1, 3),
+            Key(
+                "order",
+                Kind.ORDER,
+                "Supply line of each way: in-turn, blocks, or a list of numbers.",
+                "in-turn",
+            ),
+            number("way_limit_a", "Limit of each way.", 10, 0.1, 1000, unit="A"),
+            number("supply_limit_a", "Limit of each supply line.", None, 0.1, 10000, unit="A"),
+            number("neutral_limit_a", "Limit of the neutral.", None, 0.1, 10000, unit="A"),
+        ),
+        in_overlay=True,
+    ),
+    Section(
+        "receivers",
+        True,
+        "What should be alive to obey.",
+        (
+            text("name", "Name of the receiver.", required=True),
+            Key("address", Kind.ADDRESS, "Its IP address.", required=True),
+            Key("universes", Kind.UNIVERSES, "Universes it obeys.", ()),
+            choice("on_loss", "What it does when data stops.", "hold", "hold", "fade", "off", "preset"),
+        ),
+        in_overlay=True,
+    ),
+    Section(
+        "routes",
+        True,
+        "A universe that is sent on. Nothing is sent that does not stand here.",
+        (
+            text("name", "Name of the route.", required=True),
+            Key("from", Kind.UNIVERSE_ON_NETWORK, "The declared universe it takes.", required=True),
+            Key("to", Kind.TARGET, "e131/112, artnet/3, or serial:/dev/ttyUSB0.", required=True),
+            Key("to_address", Kind.ADDRESS, "Send to this address only."),
+            text("to_network", "Network it is sent on; left out: the first one."),
+            yes_no("broadcast", "Art-Net: send to the broadcast address.", False),
+            whole("priority", "E1.31 priority it sends at.", 50, 0, 200),
+            Key("slots", Kind.SLOTS, "First and last slot that is taken.", (1, 512), 1, 512),
+            whole("to_slot", "Where the first taken slot lands.", 1, 1, 512),
+            number("refresh_hz", "Rate it sends at; left out: as the input comes.", None, 0.5, 830, unit="Hz"),
+            choice("merge", "How sources of one priority are merged.", "highest", "highest", "latest"),
+            yes_no("slot_priority", "Also send start code 0xDD.", False),
+            choice("line_break", "How a serial adapter makes its break.", "control", "control", "baud"),
+            number("hold_s", "Repeat the last levels this long after the input is lost.", 0, 0, 86400, unit="s"),
+            choice("then", "What comes after that.", "stop", "stop", "zero", "hold"),
+        ),
+    ),
+    Section(
+        "accepted",
+        True,
+        "A standing exception, always with its reason.",
+        (
+            text("rule", "Rule that is accepted.", required=True),
+            text("reason", "Why.", required=True),
+            Key("universes", Kind.UNIVERSES, "Where; left out: everywhere.", ()),
+            Key("until", Kind.DATE, "Last day it holds."),
+        ),
+        in_overlay=True,
+    ),
+    Section(
+        "quiet",
+        True,
+        "A window in which some rules are only noted.",
+        (
+            Key("from", Kind.MOMENT, "Its start, in the house's time zone unless it says another.", required=True),
+            Key("to", Kind.MOMENT, "Its end.", required=True),
+            texts("rules", "Which rules; left out: all that may be quietened."),
+            text("reason", "Why."),
+        ),
+        in_overlay=True,
+    ),
+    Section(
+        "timetable",
+        True,
+        "When the house changes its phase by itself.",
+        (
+            Key("days", Kind.DAYS, "mon to sun, or daily.", required=True),
+            Key("at", Kind.CLOCK, "Time of day, such as 18:55.", required=True),
+            choice("phase", "The phase it goes to.", "", *PHASES, required=True),
+        ),
+    ),
+    Section(
+        "excluded",
+        True,
+        "Slots that are never routed, because people could be hurt.",
+        (
+            Key("universe", Kind.UNIVERSE, "Their universe.", required=True),
+            whole("first", "First slot.", 1, 1, 512),
+            whole("last", "Last slot.", 512, 1, 512),
+            choice("kind", "What hangs there.", "", *EXCLUDED_KINDS, required=True),
+        ),
+        in_overlay=True,
+    ),
+)
+
+BY_NAME = {section.name: section for section in (TOP, *SECTIONS)}

@@ -1,0 +1,152 @@
+"""A table from paperwork: finds its delimiter, its header row and its columns, whatever they are called.
+
+Tolerant about form (order, case, extra columns, blank and comment rows, quoted cells, line ends), and it says
+how each column was read. What the cells mean is the business of who reads them.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from slotwatch.errors import HouseFileError, Problem
+from slotwatch.house.document import decode_text
+
+MAX_SHEET_BYTES = 16 << 20
+MAX_ROWS = 100_000
+"""Five times the rows of 512 full universes."""
+MAX_COLUMNS = 256
+HEADER_WITHIN = 30
+"""Rows of titles that may stand above the header."""
+_DELIMITERS = (",", ";", "\t")
+_NOT_WORD = re.compile(r"[^a-z0-9]+")
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column that is understood: our name and what paperwork calls it."""
+
+    name: str
+    others: tuple[str, ...] = ()
+    required: bool = False
+
+
+@dataclass(slots=True)
+class Row:
+    """One row: its number in the file, and its cells by our names."""
+
+    number: int
+    cells: dict[str, str]
+
+    def __getitem__(self, column: str) -> str:
+        return self.cells.get(column, "")
+
+
+@dataclass(slots=True)
+class Sheet:
+    """A sheet that could be read."""
+
+    file: str
+    rows: list[Row]
+    columns: frozenset[str]
+    """Our names of the columns that are there."""
+    readings: str
+    """How each column was read, for people, in one line."""
+
+
+def read_sheet(file: str, data: bytes, columns: tuple[Column, ...], own: tuple[tuple[str, str], ...] = ()) -> Sheet:
+    """Read a CSV file (UTF-8; comma, semicolon or tab). `own` are the house's names: (our column, its header).
+
+    HouseFileError with one line if it is no such table.
+    """
+    text = decode_text(file, data, MAX_SHEET_BYTES)
+    if not text.strip():
+        raise HouseFileError([Problem(file, None, "", "", "it is empty; a header row and at least one row are wanted")])
+    names = _names(columns, own)
+    wanted = [column.name for column in columns if column.required]
+    best: tuple[int, int, str] | None = None
+    for delimiter in _DELIMITERS:
+        for at, (_number, cells) in zip(range(HEADER_WITHIN), _records(file, text, delimiter), strict=False):
+            found = {names[word] for cell in cells if (word := _word(cell)) in names}
+            if best is None or len(found) > best[0]:
+                best = (len(found), at, delimiter)
+    if best is None or best[0] == 0:
+        known = ", ".join(column.name for column in columns)
+        raise HouseFileError([Problem(file, 1, "", "", f"no header row is found; columns are {known}")])
+    sheet = _sheet(file, _records(file, text, best[2]), best[1], names)
+    missing = [name for name in wanted if name not in sheet.columns]
+    if missing:
+        raise HouseFileError([_missing(file, sheet, name, columns) for name in missing])
+    return sheet
+
+
+def _sheet(file: str, records: Iterator[tuple[int, list[str]]], header_at: int, names: dict[str, str]) -> Sheet:
+    for _ in range(header_at):
+        next(records)
+    _number, header = next(records)
+    places: dict[str, int] = {}
+    used: list[str] = []
+    unused: list[str] = []
+    for index, cell in enumerate(header):
+        title, name = cell.strip(), names.get(_word(cell))
+        if name is None or name in places:
+            unused += [repr(title)] if title else []
+        else:
+            places[name] = index
+            used.append(name if title == name else f"{name} from {title!r}")
+    readings = "columns read: " + ", ".join(used) + (f"; not used: {', '.join(unused)}" if unused else "")
+    rows = [
+        Row(number, {name: cells[at].strip() for name, at in places.items() if at < len(cells)})
+        for number, cells in records
+    ]
+    filled = [row for row in rows if any(row.cells.values())]
+    return Sheet(file, filled, frozenset(places), readings)
+
+
+def _records(file: str, text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
+    """Rows that hold something, with the line each begins in. Blank rows and rows that begin with # are none."""
+    reader = csv.reader(text.splitlines(keepends=True), delimiter=delimiter)
+    begins, count = 1, 0
+    while True:
+        try:
+            cells = next(reader, None)
+        except csv.Error as error:
+            raise HouseFileError(
+                [Problem(file, reader.line_num, "", "", f"this row cannot be read: {error}")]
+            ) from None
+        if cells is None:
+            return
+        number, begins = begins, reader.line_num + 1
+        if len(cells) > MAX_COLUMNS:
+            raise HouseFileError([Problem(file, number, "", "", f"a row of more than {MAX_COLUMNS} cells")])
+        if any(cell.strip() for cell in cells) and not cells[0].lstrip().startswith("#"):
+            count += 1
+            if count > MAX_ROWS:
+                raise HouseFileError([Problem(file, number, "", "", f"more than {MAX_ROWS} rows")])
+            yield number, cells
+
+
+def _names(columns: tuple[Column, ...], own: tuple[tuple[str, str], ...]) -> dict[str, str]:
+    names: dict[str, str] = {}
+    for column in columns:
+        for other in column.others:
+            names.setdefault(_word(other), column.name)
+    for column in columns:
+        names[_word(column.name)] = column.name
+    for name, title in own:
+        # What the house says wins: no other column may be read as this one.
+        names = {word: meant for word, meant in names.items() if meant != name}
+        names[_word(title)] = name
+    return names
+
+
+def _word(title: str) -> str:
+    return _NOT_WORD.sub(" ", title.strip().lower()).strip()
+
+
+def _missing(file: str, sheet: Sheet, name: str, columns: tuple[Column, ...]) -> Problem:
+    column = next(column for column in columns if column.name == name)
+    others = f" (also understood: {', '.join(column.others)})" if column.others else ""
+    return Problem(file, 1, name, "no such column", f"a column named {name} is wanted{others}; {sheet.readings}")
