@@ -152,7 +152,7 @@ def snapshot(universes: int = 3, **changes: Any) -> Snapshot:
         ),
         universes=columns,
         universe_names=tuple(names),
-        universe_labels=tuple(f"Label {n + 1}" for n in range(universes)),
+        universe_labels=tuple(f"Label {n + 1}" if columns["declared"][n] else "" for n in range(universes)),
         streams=streams,
         sources=sources(),
         levels=levels,

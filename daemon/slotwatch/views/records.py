@@ -1,0 +1,71 @@
+"""Incidents as plain values that outlive a process and a boot: all times on the wall clock, nothing but JSON inside."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from slotwatch.snapshot import Acknowledgement, Confidence, Incident, Severity, TimelineEntry
+
+
+def record(found: Incident) -> dict[str, Any]:
+    """Turn an incident into its record; `incident_of` is the way back."""
+    offset = found.wall_offset_ns
+    given = found.acknowledged
+    return {
+        "id": found.id,
+        "rule": found.rule,
+        "severity": int(found.severity),
+        "cause": found.cause,
+        "confidence": str(found.confidence),
+        "began_wall_ns": found.began_ns + offset,
+        "opened_wall_ns": found.opened_ns + offset,
+        "closed_wall_ns": None if found.closed_ns is None else found.closed_ns + offset,
+        "universes": list(found.universes),
+        "sources": list(found.sources),
+        "fixtures": list(found.fixtures),
+        "summary": found.summary,
+        "evidence": list(found.evidence),
+        "explains": [[rule, list(names)] for rule, names in found.explains],
+        "also_possible": list(found.also_possible),
+        "still_working": list(found.still_working),
+        "next_checks": list(found.next_checks),
+        "acknowledged": given and {"by": given.by, "at_wall_ns": given.at_ns + offset, "note": given.note},
+        "timeline": [[entry.t_ns + offset, entry.text, entry.what] for entry in found.timeline],
+        "accepted": found.accepted,
+        "flaps": found.flaps,
+        "revision": found.revision,
+    }
+
+
+def incident_of(kept: dict[str, Any], wall_offset_ns: int) -> Incident:
+    """Read a record back; its times become monotonic ones of a clock with this offset (they may lie before its start).
+
+    KeyError, TypeError or ValueError if it is no record.
+    """
+    given = kept["acknowledged"]
+    closed = kept["closed_wall_ns"]
+    return Incident(
+        id=int(kept["id"]),
+        rule=kept["rule"],
+        severity=Severity(kept["severity"]),
+        cause=kept["cause"],
+        confidence=Confidence(kept["confidence"]),
+        began_ns=kept["began_wall_ns"] - wall_offset_ns,
+        opened_ns=kept["opened_wall_ns"] - wall_offset_ns,
+        closed_ns=None if closed is None else closed - wall_offset_ns,
+        universes=tuple(kept["universes"]),
+        sources=tuple(kept["sources"]),
+        fixtures=tuple(kept["fixtures"]),
+        summary=kept["summary"],
+        evidence=tuple(kept["evidence"]),
+        explains=tuple((rule, tuple(names)) for rule, names in kept["explains"]),
+        also_possible=tuple(kept["also_possible"]),
+        still_working=tuple(kept["still_working"]),
+        next_checks=tuple(kept["next_checks"]),
+        acknowledged=given and Acknowledgement(given["by"], given["at_wall_ns"] - wall_offset_ns, given["note"]),
+        timeline=tuple(TimelineEntry(at - wall_offset_ns, text, what) for at, text, what in kept["timeline"]),
+        accepted=kept["accepted"],
+        flaps=kept["flaps"],
+        revision=kept["revision"],
+        wall_offset_ns=wall_offset_ns,
+    )
