@@ -88,24 +88,25 @@ class Reader:
         """Take the next octets; return the packets that are now whole. ValueError: this is no capture."""
         if self.ended:
             return []
-        piece = self._held + bytes(octets)
+        size = len(self._held) + len(octets)
+        buffer = np.empty(size + SLACK, np.uint8)
+        buffer[size:] = 0
+        piece = memoryview(buffer.data)[:size]
+        piece[: len(self._held)] = self._held
+        piece[len(self._held) :] = octets
+        taken = 0
         if not self.kind:
             taken = self._begin(piece)
             if not self.kind:
-                self._held = piece
+                self._held = bytes(piece)
                 return []
-        else:
-            taken = 0
-        buffer = np.empty(len(piece) + SLACK, np.uint8)
-        buffer[: len(piece)] = np.frombuffer(piece, np.uint8)
-        buffer[len(piece) :] = 0
         out: list[Records] = []
         while not self.ended:
             before = taken
             taken = self._scan(piece, taken, buffer, out)
             if taken == before:
                 break
-        self._held = piece[taken:]
+        self._held = bytes(piece[taken:])
         self._place += taken
         return out
 
@@ -117,21 +118,22 @@ class Reader:
             self.ended = f"the last {len(self._held)} octets are the beginning of a record that was cut off"
         self._held = b""
 
-    def _begin(self, piece: bytes) -> int:
+    def _begin(self, piece: memoryview) -> int:
         if len(piece) < 24:
             return 0
-        if piece[:4] in _PCAP:
+        magic = bytes(piece[:4])
+        if magic in _PCAP:
             self.kind = "pcap"
-            self._order, self._scale = _PCAP[piece[:4]]
+            self._order, self._scale = _PCAP[magic]
             snap, link = struct.unpack_from(self._order + "II", piece, 16)
             self.interfaces.append(Interface(link & 0x0FFFFFFF, snap_length=snap))
             return 24
         if struct.unpack_from("<I", piece)[0] == _SECTION:
             self.kind = "pcapng"
             return 0
-        raise ValueError(_unknown(piece))
+        raise ValueError(_unknown(magic))
 
-    def _scan(self, piece: bytes, taken: int, buffer: NDArray[np.uint8], out: list[Records]) -> int:
+    def _scan(self, piece: memoryview, taken: int, buffer: NDArray[np.uint8], out: list[Records]) -> int:
         if self.kind == "pcap":
             return self._scan_pcap(piece, taken, buffer, out)
         return self._scan_pcapng(piece, taken, buffer, out)
@@ -139,7 +141,7 @@ class Reader:
     def _damaged(self, at: int, what: str) -> None:
         self.ended = f"damaged at octet {self._place + at}: {what}; what stands before it was read"
 
-    def _scan_pcap(self, piece: bytes, taken: int, buffer: NDArray[np.uint8], out: list[Records]) -> int:
+    def _scan_pcap(self, piece: memoryview, taken: int, buffer: NDArray[np.uint8], out: list[Records]) -> int:
         read = struct.Struct(self._order + "I").unpack_from
         places: list[int] = []
         keep = places.append
@@ -170,7 +172,7 @@ class Reader:
             )
         return taken
 
-    def _scan_pcapng(self, piece: bytes, taken: int, buffer: NDArray[np.uint8], out: list[Records]) -> int:
+    def _scan_pcapng(self, piece: memoryview, taken: int, buffer: NDArray[np.uint8], out: list[Records]) -> int:
         """Walk blocks to the end of the piece or to the next section, whose octets may lie the other way round."""
         read = struct.Struct(self._order + "II").unpack_from
         places: list[int] = []
@@ -195,7 +197,7 @@ class Reader:
             if kind in _PACKETS:
                 keep(taken)
             elif kind == _INTERFACE:
-                self._interface(piece[taken:following], taken)
+                self._interface(bytes(piece[taken:following]), taken)
             elif kind != _SECTION:
                 self.unread_blocks += 1
             taken = following
@@ -205,9 +207,9 @@ class Reader:
             self._packets(np.array(places, np.int64), buffer, out)
         return taken
 
-    def _section(self, piece: bytes, at: int) -> int:
+    def _section(self, piece: memoryview, at: int) -> int:
         """Take a section header: its byte order holds until the next. Return its length."""
-        magic = piece[at + 8 : at + 12]
+        magic = bytes(piece[at + 8 : at + 12])
         order = {b"\x4d\x3c\x2b\x1a": "<", b"\x1a\x2b\x3c\x4d": ">"}.get(magic)
         if order is None:
             self._damaged(at, "a section without its byte-order magic")

@@ -1,0 +1,330 @@
+"""Read a capture file piece by piece into batches and observations, on a clock that never runs backwards.
+
+Two gigabytes of capture need a few megabytes of memory, plain or gzipped. Nothing here judges.
+"""
+
+from __future__ import annotations
+
+import gzip
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from io import BufferedReader
+from pathlib import Path
+from typing import BinaryIO, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.errors import CaptureError
+from slotwatch.house.schema import Listen, Network
+from slotwatch.wire import ethernet, igmp
+from slotwatch.wire.batch import FLAG_TRUNCATED, NETWORK_UNKNOWN, ROW_BYTES, Batch
+from slotwatch.wire.ethernet import NO_VLAN, Counts, Dissected
+from slotwatch.wire.names import address_text
+from slotwatch.wire.observation import ClockStepSeen, Observation
+from slotwatch.wire.pcap import Reader, Records
+from slotwatch.wire.universe import Protocol
+
+PIECE_BYTES = 2 << 20
+MOST_ROWS = 4096
+BASE_NS = 3600 * 1_000_000_000
+"""Monotonic time of the capture's first packet: an hour, so that nothing happened "never" or before zero."""
+BACKWARD_NS = 1_000_000_000
+"""Stamps that fall back by less are packets out of order (two interfaces, two queues); by more, a set clock."""
+MOST_NETWORKS = 64
+_GZIP = b"\x1f\x8b"
+
+Combination = tuple[int, int]
+"""Interface of the capture and VLAN."""
+
+
+@dataclass(slots=True)
+class Chunk:
+    """Some packets of a capture, and what was observed among them; both in order of time."""
+
+    batch: Batch
+    observations: list[Observation]
+
+    @property
+    def last_ns(self) -> int:
+        """Monotonic time of its last packet or observation; 0 if it holds neither."""
+        last = int(self.batch.t_ns[-1]) if len(self.batch) else 0
+        return max(last, self.observations[-1].t_ns if self.observations else 0)
+
+
+@dataclass(slots=True)
+class Capture:
+    """An open capture. Iterate `chunks` once; the counts are whole when it ends."""
+
+    path: str
+    listen: Listen
+    declared: tuple[Network, ...]
+    source: BinaryIO
+    reader: Reader = field(default_factory=Reader)
+    counts: Counts = field(default_factory=Counts)
+    packets: int = 0
+    """Frames of the file, of whatever kind."""
+    protocol_packets: int = 0
+    """UDP datagrams to one of the watched ports."""
+    first_ns: int | None = None
+    """Wall-clock nanoseconds of the first stamped packet."""
+    last_ns: int | None = None
+    clock_steps: int = 0
+    out_of_order: int = 0
+    networks: tuple[Network, ...] = ()
+    """What Batch.network counts: the declared ones, else one for each interface and VLAN of the first piece."""
+    notes: list[str] = field(default_factory=list)
+    """What a person must know of the file, as sentences."""
+    _numbers: dict[Combination, int] = field(default_factory=dict)
+    _shift_ns: int = 0
+    """Monotonic minus wall time, moved when the capture's clock was set back."""
+    _newest_ns: int = 0
+    _ahead: list[Records] = field(default_factory=list)
+
+    @property
+    def wall_offset_ns(self) -> int:
+        """Wall = monotonic + this."""
+        return -self._shift_ns
+
+    @property
+    def end_ns(self) -> int:
+        """Monotonic time of the newest packet so far, of whatever kind."""
+        return self._newest_ns
+
+    def chunks(self) -> Iterator[Chunk]:
+        """Yield the whole capture. CaptureError if the file turns out to be none or cannot be read."""
+        while records := self._next():
+            for piece in records:
+                yield from self._chunk(piece)
+        if self.reader.ended:
+            self.notes.append(self.reader.ended)
+
+    def _next(self) -> list[Records]:
+        """Read on until there are packets; an empty list at the end."""
+        if self._ahead:
+            records, self._ahead = self._ahead, []
+            return records
+        while not self.reader.ended:
+            try:
+                octets = self.source.read(PIECE_BYTES)
+            except (EOFError, zlib.error, gzip.BadGzipFile) as error:
+                self.reader.ended = f"the gzip stream is damaged or cut off ({error}); what stands before it was read"
+                octets = b""
+            except OSError as error:
+                raise CaptureError(f"{self.path}: {error.strerror or error}") from error
+            try:
+                if not octets:
+                    self.reader.close()
+                    return []
+                records = self.reader.feed(octets)
+            except ValueError as error:
+                raise CaptureError(f"{self.path}: not a capture: {error}") from error
+            if records:
+                return records
+        return []
+
+    def look_ahead(self) -> None:
+        """Read the first piece and find out which networks the capture has."""
+        self._ahead = self._next()
+        found: list[Combination] = []
+        for records in self._ahead:
+            pairs = _combinations(records, self._dissect(records, Counts()))
+            found += [(int(pair) >> 16, int(pair) & 0xFFFF) for pair in np.unique(pairs)]
+        if not self.declared:
+            several = len({interface for interface, _ in found}) > 1
+            found.sort()
+            chosen = found[:MOST_NETWORKS]
+            self.networks = tuple(Network(self._name(pair, several), self._name(pair, several)) for pair in chosen)
+            self._numbers = {pair: number for number, pair in enumerate(chosen)}
+            return
+        self.networks = self.declared
+        if len(found) == 1 and len(self.declared) == 1:
+            self._numbers[found[0]] = 0
+
+    def _name(self, pair: Combination, several: bool) -> str:
+        interface, vlan = pair
+        described = self.reader.interfaces[interface].name
+        if described.startswith("\\Device\\"):
+            described = ""  # a registry key of one operating system, no name for people
+        name = described or (f"capture-{interface}" if several else "capture")
+        return name if vlan == NO_VLAN else f"{name}.{vlan}"
+
+    def _number(self, pair: Combination) -> int:
+        """Say which network an interface and VLAN of the capture is."""
+        if pair in self._numbers:
+            return self._numbers[pair]
+        interface, vlan = pair
+        described = self.reader.interfaces[interface].name
+        names = [network.interface for network in self.networks] if self.declared else []
+        number = NETWORK_UNKNOWN
+        for wanted in (self._name(pair, True), f"vlan{vlan}", described):
+            if wanted and wanted in names:
+                number = names.index(wanted)
+                break
+        else:
+            # A capture made elsewhere has other names: then the order counts.
+            if vlan == NO_VLAN and described not in names and interface < len(self.networks) and self.declared:
+                number = interface
+        if number == NETWORK_UNKNOWN and len(self._numbers) < MOST_NETWORKS:
+            self.notes.append(f"{self._name(pair, True)} is none of the networks: what came on it is judged apart")
+        if len(self._numbers) < 65536:
+            self._numbers[pair] = number
+        return number
+
+    def _dissect(self, records: Records, counts: Counts) -> Dissected:
+        link_types = np.array([interface.link_type for interface in self.reader.interfaces], np.int64)
+        return ethernet.dissect(records, link_types[records.interface], counts)
+
+    def _chunk(self, records: Records) -> Iterator[Chunk]:
+        dissected = self._dissect(records, self.counts)
+        t_ns, steps = self._times(records.t_ns)
+        self.packets += len(t_ns)
+        networks = self._networks(_combinations(records, dissected))
+        observations = sorted(steps + self._observed(records, dissected, t_ns, networks), key=lambda seen: seen.t_ns)
+        batch = self._batch(records, dissected, t_ns, networks)
+        taken = 0
+        for begin in range(0, max(1, len(batch)), MOST_ROWS):
+            part = rows_of(batch, begin, min(begin + MOST_ROWS, len(batch)))
+            last = begin + MOST_ROWS >= len(batch)
+            upto = len(observations)
+            if not last:
+                upto = taken
+                while upto < len(observations) and observations[upto].t_ns <= part.t_ns[-1]:
+                    upto += 1
+            yield Chunk(part, observations[taken:upto])
+            taken = upto
+
+    def _times(self, stamps: NDArray[np.int64]) -> tuple[NDArray[np.int64], list[Observation]]:
+        """Turn the capture's stamps into monotonic times that never fall."""
+        wall = stamps.copy()
+        unknown = wall < 0
+        if unknown.any():
+            self._fill(wall, unknown)
+        if self.first_ns is None:
+            self.first_ns = int(wall[0])
+            self._shift_ns = BASE_NS - self.first_ns
+        times = wall + self._shift_ns
+        steps: list[Observation] = []
+        while True:
+            before = np.maximum.accumulate(np.concatenate(([max(self._newest_ns, 0)], times[:-1])))
+            fallen = np.flatnonzero(times < before - BACKWARD_NS)
+            if not len(fallen):
+                break
+            first = int(fallen[0])
+            step_ns = int(times[first] - before[first])
+            self._shift_ns -= step_ns
+            times[first:] -= step_ns
+            self.clock_steps += 1
+            if len(steps) < 16:
+                steps.append(ClockStepSeen(int(before[first]), step_ns))
+            if self.clock_steps > 1000:
+                # A capture whose clock is set back again and again has no time; order is all there is.
+                times = np.maximum(times, before)
+                break
+        self.out_of_order += int(np.count_nonzero(times < before))
+        times = np.maximum(times, before)
+        self.last_ns = max(self.last_ns or 0, int(wall.max()))
+        self.first_ns = min(self.first_ns, int(wall.min()))
+        self._newest_ns = int(times[-1])
+        return times, steps
+
+    def _fill(self, wall: NDArray[np.int64], unknown: NDArray[np.bool_]) -> None:
+        """Give packets without a stamp the one before them."""
+        if not any("without a time" in note for note in self.notes):
+            self.notes.append("some packets are recorded without a time: they are given that of the packet before")
+        known = np.where(unknown, 0, np.arange(len(wall)))
+        source = np.maximum.accumulate(known)
+        first = self.last_ns if self.last_ns is not None else BASE_NS
+        wall[:] = np.where(unknown[source], first, wall[source])
+
+    def _networks(self, pairs: NDArray[np.int64]) -> NDArray[np.uint16]:
+        if (pairs == pairs[0]).all():
+            return np.full(len(pairs), self._number((int(pairs[0]) >> 16, int(pairs[0]) & 0xFFFF)), np.uint16)
+        values, places = np.unique(pairs, return_inverse=True)
+        numbers = np.array([self._number((int(v) >> 16, int(v) & 0xFFFF)) for v in values], np.uint16)
+        return numbers[places]
+
+    def _observed(
+        self, records: Records, dissected: Dissected, t_ns: NDArray[np.int64], networks: NDArray[np.uint16]
+    ) -> list[Observation]:
+        found: list[Observation] = []
+        octets = records.octets
+        for frame, begin, end in dissected.arp:
+            seen = igmp.neighbour(octets[begin:end].tobytes(), int(t_ns[frame]), int(networks[frame]))
+            if seen:
+                found.append(seen)
+        for frame, begin, end, host in dissected.igmp:
+            messages = igmp.read_igmp(octets[begin:end].tobytes())
+            found += igmp.seen(messages, address_text(host), int(t_ns[frame]), int(networks[frame]))
+        for frame, begin, end, host in dissected.icmpv6:
+            messages = igmp.read_mld(octets[begin:end].tobytes())
+            found += igmp.seen(messages, address_text(host), int(t_ns[frame]), int(networks[frame]))
+        return found
+
+    def _batch(
+        self, records: Records, dissected: Dissected, t_ns: NDArray[np.int64], networks: NDArray[np.uint16]
+    ) -> Batch:
+        found = dissected.datagrams
+        protocol = np.zeros(len(found.frame), np.uint8)
+        for number, port in ((Protocol.E131, self.listen.e131_port), (Protocol.ARTNET, self.listen.artnet_port)):
+            if number in self.listen.protocols:
+                protocol[found.dst_port == port] = number
+        rows = np.flatnonzero(protocol)
+        self.protocol_packets += len(rows)
+        frame, length = found.frame[rows], found.length[rows]
+        return Batch(
+            data=ethernet.gather(records.octets, found.payload[rows], ROW_BYTES),
+            length=np.minimum(length, ROW_BYTES).astype(np.int32),
+            t_ns=t_ns[frame],
+            network=networks[frame],
+            protocol=protocol[rows],
+            src=found.src[rows],
+            src_port=found.src_port[rows],
+            dst=found.dst[rows],
+            flags=np.where(length > ROW_BYTES, FLAG_TRUNCATED, 0).astype(np.uint8),
+            wall_offset_ns=self.wall_offset_ns,
+        )
+
+
+def _combinations(records: Records, dissected: Dissected) -> NDArray[np.int64]:
+    pairs: NDArray[np.int64] = records.interface << 16 | dissected.vlan
+    return pairs
+
+
+def rows_of(batch: Batch, begin: int, end: int) -> Batch:
+    """Make a view of some rows of a batch."""
+    if begin == 0 and end == len(batch):
+        return batch
+    return Batch(
+        data=batch.data[begin:end],
+        length=batch.length[begin:end],
+        t_ns=batch.t_ns[begin:end],
+        network=batch.network[begin:end],
+        protocol=batch.protocol[begin:end],
+        src=batch.src[begin:end],
+        src_port=batch.src_port[begin:end],
+        dst=batch.dst[begin:end],
+        flags=batch.flags[begin:end],
+        wall_offset_ns=batch.wall_offset_ns,
+    )
+
+
+def open_capture(path: str, listen: Listen | None = None, declared: tuple[Network, ...] = ()) -> Capture:
+    """Open a pcap or pcapng file, gzipped or not, and find its networks.
+
+    CaptureError, in one line, if it cannot be read or is no capture.
+    """
+    try:
+        plain = Path(path).open("rb")  # noqa: SIM115 - stays open as long as the capture
+        beginning = plain.peek(2)[:2]
+    except IsADirectoryError as error:
+        raise CaptureError(f"{path}: is a directory, not a capture") from error
+    except OSError as error:
+        raise CaptureError(f"{path}: {error.strerror or error}") from error
+    source: BinaryIO = plain
+    if beginning == _GZIP:
+        source = cast(BinaryIO, BufferedReader(gzip.GzipFile(fileobj=plain)))
+    capture = Capture(path, listen or Listen(), declared, source)
+    capture.look_ahead()
+    return capture
