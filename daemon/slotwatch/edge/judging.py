@@ -18,6 +18,7 @@ from slotwatch.edge.board import BoardWriter
 from slotwatch.edge.channel import Channel, Message, answer
 from slotwatch.edge.igmp_in import GroupWatch
 from slotwatch.edge.neighbours import NeighbourWatch
+from slotwatch.edge.recorder import Captures, Recorder
 from slotwatch.edge.ring import GUARD_ROWS, Ring
 from slotwatch.engine import Engine
 from slotwatch.house.schema import House
@@ -38,7 +39,6 @@ STEP_NS = 1_000_000
 LATE_NS = 250_000_000
 """A turn this much after the last one is a stall that is said."""
 STATUS_NS = 5_000_000_000
-STALE_OBSERVATIONS_NS = 2_000_000_000
 
 _SEEN: dict[str, Callable[..., observation.Observation]] = {
     "LinkSeen": observation.LinkSeen,
@@ -76,6 +76,8 @@ class Judging:
         self.engine = Engine(house, now_ns=before_ns or now_ns, wall_offset_ns=self._offset_ns)
         self._groups = GroupWatch(house)
         self._neighbours = NeighbourWatch(house)
+        self._recorder = Recorder(house)
+        self._captures = Captures(house, self._recorder)
         self._observations.send({"do": "state"})
 
     def resume(self, last: Snapshot | None) -> None:
@@ -83,9 +85,7 @@ class Judging:
         if last is None:
             return
         newest = max((incident.id for incident in last.incidents), default=0)
-        self.engine.command(
-            "resume", next_id=newest + 1, incidents=list(last.incidents), phase=last.house.phase, phase_since_ns=None
-        )
+        self.engine.command("resume", next_id=newest + 1, incidents=list(last.incidents), phase=last.house.phase)
 
     def run(self, lifeline: Channel, handle: Callable[[Message], bool]) -> None:
         """Judge until `handle` of a parent's message says False, or the lifeline closes."""
@@ -116,6 +116,7 @@ class Judging:
         if self.ring.heartbeat_ns - self._ticked_ns >= TICK_NS or not self._ticked_ns:
             self._tick(max(judged_at_ns, self._rows_ns, self._ticked_ns))
         self._publish_if_due(clock.monotonic_ns())
+        self._captures.turn(self._ticked_ns, self._offset_ns)
         self.board.turn(clock.monotonic_ns(), self._tail, self._lost)
         self._turned_ns = clock.monotonic_ns()
         for channel in (self._requests, self._observations):
@@ -127,6 +128,8 @@ class Judging:
         """Judge by another house from now on; what is known of streams stays."""
         self.house = house
         self.engine.take_house(house, clock.monotonic_ns())
+        self._groups.take_house(house)
+        self._neighbours.take_house(house)
         self._problems = ()
         self._publish_now = True
 
@@ -136,6 +139,7 @@ class Judging:
         self._publish_now = True
 
     def close(self) -> None:
+        self._captures.turn(self._ticked_ns, self._offset_ns, at_once=True)
         self._groups.close()
         self._neighbours.close()
 
@@ -150,6 +154,7 @@ class Judging:
             end = min(head, self._tail + CHUNK_ROWS)
             for batch in self.ring.read(self._tail, end):
                 self.engine.ingest(batch)
+                self._recorder.take(batch)
                 self._rows_ns = int(batch.t_ns[-1])
             if not self.ring.still_there(self._tail):
                 # Some of what was just judged may have been overwritten under our hands: say so, count it as lost.
@@ -170,6 +175,8 @@ class Judging:
         self._ticked_ns = at_ns
         for event in self.engine.take_events():
             self._publish_now = True
+            if event.what == "opened" and event.incident is not None:
+                self._captures.want(event.incident.id, event.incident.began_ns, at_ns)
             print(f"slotwatch: {event.what}: {event.text}", file=sys.stderr, flush=True)
 
     def _watch_stalls(self, now_ns: int) -> None:
@@ -208,6 +215,7 @@ class Judging:
             "kernel_drops": self.ring.kernel_drops,
             "rows_lost": self._lost,
             "intake_silent_s": round(max(0, now_ns - self.ring.heartbeat_ns) / 1e9, 3),
+            "recorder": self._captures.trouble,
             "snapshot_cost_ms": round(self._snapshot_cost_ns / 1e6, 3),
         }
         if self._route_rows:
