@@ -10,7 +10,6 @@ import os
 import selectors
 import signal
 import sys
-import uuid
 from collections.abc import Iterable
 from typing import Any
 
@@ -18,6 +17,7 @@ from slotwatch.clock import monotonic_ns
 from slotwatch.edge import housing, memory
 from slotwatch.edge.channel import Message, pair
 from slotwatch.edge.child import Child
+from slotwatch.edge.identity import bridge_cid
 from slotwatch.edge.progress import Progress
 from slotwatch.edge.systemd import Notifier
 from slotwatch.errors import SlotwatchError
@@ -57,7 +57,7 @@ class App:
         self._next_house = -1
         self._pairs = {name: pair() for name in ("observations", "requests", "reports")}
         self._bell = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
-        self._cid = uuid.uuid4().hex
+        self._cid = bridge_cid(house_file).hex
         self._select = selectors.DefaultSelector()
         self._children: dict[str, Child] = {}
         self._retired: list[Child] = []

@@ -146,13 +146,17 @@ def _intake(wiring: Wiring) -> None:
 
 
 def _judging(wiring: Wiring) -> None:
+    from slotwatch.bridge.declared import declare_own
     from slotwatch.edge.board import BoardReader, BoardWriter
     from slotwatch.edge.judging import Judging
     from slotwatch.edge.ring import Ring
 
+    def house() -> House:
+        return declare_own(wiring.house(), bytes.fromhex(wiring["cid"]))
+
     last = BoardReader(wiring["board"]).read()
     judging = Judging(
-        wiring.house(),
+        house(),
         Ring(wiring["ring"], wiring["rows"]),
         BoardWriter(wiring["board"]),
         wiring.channel("requests"),
@@ -164,7 +168,7 @@ def _judging(wiring: Wiring) -> None:
 
     def handle(message: Message) -> bool:
         if message["do"] == "reload":
-            judging.take_house(wiring.house())
+            judging.take_house(house())
         elif message["do"] == "problems":
             judging.refuse_house(message["problems"])
         return bool(message["do"] != "stop")

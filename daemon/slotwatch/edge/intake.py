@@ -37,6 +37,8 @@ MOST_PER_SOCKET = 16 * GUARD_ROWS
 """Packets read from one socket before the others have their turn."""
 STEP_NS = 1_000_000
 """A wall clock that moved this much between two turns was stepped, not steered (500 ppm of 20 ms is 10 us)."""
+LINES_S = 0.5
+"""How often tapped lines tell of their ports."""
 REFRESH_S = 10.0
 """Links and joins are looked at this often even without news, for what netlink did not tell."""
 
@@ -62,6 +64,7 @@ class Intake:
         self._rate_hz = 0.0
         self._turned_s = 0.0
         self._refreshed_s = 0.0
+        self._lines_told_s = 0.0
         self._poll = select.epoll()
         self._data_fds: set[int] = set()
         self._register()
@@ -161,6 +164,9 @@ class Intake:
             self._refreshed_s = now_s
             self._joined()
             self._send_health()
+        elif self.taps and now_s - self._lines_told_s > LINES_S:
+            self._lines_told_s = now_s
+            self._send_health()
 
     def _changed(self) -> None:
         """Interfaces or the house changed: networks, memberships and judging follow."""
@@ -189,7 +195,17 @@ class Intake:
 
     def _send_health(self) -> None:
         buffers = {f"{s.protocol.word}{' IPv6' if s.v6 else ''}": s.buffer_bytes for s in self.sockets}
-        lines = [{"number": t.number, "path": t.path, "open": t.is_open, "trouble": t.trouble} for t in self.taps]
+        lines = [
+            {
+                "number": t.number,
+                "path": t.path,
+                "open": t.is_open,
+                "trouble": t.trouble,
+                "faults": t.decoder.faults,
+                "breaks": t.decoder.breaks,
+            }
+            for t in self.taps
+        ]
         health = {"receive_buffer_bytes": buffers, "joins": self.joins.held(), "lines": lines}
         self._send([{"is": "health", "health": health}])
 

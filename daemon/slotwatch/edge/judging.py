@@ -240,6 +240,8 @@ class Judging:
         if self._routes.fileno() in ready:
             for message in self._routes.receive():
                 self._route_rows = tuple(message.get("routes", ()))
+                told = tuple((row["route"], row["state"], row["to"], row["from"]) for row in self._route_rows)
+                self.engine.observe(observation.RoutesSeen(now_ns, told))
         for seen in [*self._groups.read(ready, now_ns), *self._neighbours.read(ready, now_ns)]:
             self.engine.observe(seen)
 
@@ -253,6 +255,17 @@ class Judging:
             kind = fields.pop("is", "")
             if kind == "health":
                 self._health = fields["health"]
+                for line in self._health.get("lines", ()):
+                    self.engine.observe(
+                        observation.LineSeen(
+                            clock.monotonic_ns(),
+                            line["number"],
+                            line["open"],
+                            line["trouble"],
+                            line.get("faults", 0),
+                            line.get("breaks", 0),
+                        )
+                    )
             elif kind in _SEEN:
                 if "addresses" in fields:
                     fields["addresses"] = tuple(fields["addresses"])

@@ -14,12 +14,14 @@ from slotwatch.wire.observation import (
     ClockStepSeen,
     DropsSeen,
     JoinSeen,
+    LineSeen,
     LinkSeen,
     MembershipSeen,
     NeighbourSeen,
     Observation,
     QuerierWatchSeen,
     QuerySeen,
+    RoutesSeen,
     StallSeen,
 )
 
@@ -33,6 +35,8 @@ SETTLE_NS = 10 * NANOSECONDS
 MOST_INTERVALS = 256
 MOST_NEIGHBOURS = 4096
 MOST_QUERIERS = 16
+MOST_CONTESTED = 64
+CONTEST_NS = 60 * NANOSECONDS
 
 
 @dataclass(slots=True)
@@ -75,6 +79,28 @@ class Neighbour:
     failed_ns: int = 0
 
 
+LINE_FAULTS_KEPT_NS = 10 * NANOSECONDS
+
+
+@dataclass(slots=True)
+class Line:
+    """A tapped DMX512 line as its port shows it."""
+
+    seen: LineSeen
+    told: deque[tuple[int, int, int]] = field(default_factory=lambda: deque(maxlen=256))
+    """(time, faults, breaks) of the last 10 s."""
+
+    def take(self, seen: LineSeen) -> None:
+        self.seen = seen
+        self.told.append((seen.t_ns, seen.faults, seen.breaks))
+        while self.told and seen.t_ns - self.told[0][0] > LINE_FAULTS_KEPT_NS:
+            self.told.popleft()
+
+    @property
+    def faults_10s(self) -> int:
+        return self.seen.faults - self.told[0][1] if self.told else 0
+
+
 class Listener:
     """What is known of this listener at one moment."""
 
@@ -93,10 +119,15 @@ class Listener:
         self.queriers: dict[int, dict[str, Querier]] = {}
         self.querier_change: dict[int, tuple[int, str, str]] = {}
         """Of a network: when its querier changed, from whom, to whom."""
+        self.querier_changes: dict[int, int] = {}
         self.watched: dict[int, QuerierWatchSeen] = {}
         self.watched_since_ns: dict[int, int] = {}
         self.neighbours: dict[tuple[int, str], Neighbour] = {}
+        self.contested: dict[tuple[int, str], int] = {}
+        """Addresses that went back to a device after another had claimed them: when that was last seen."""
         self.memberships: deque[MembershipSeen] = deque(maxlen=1024)
+        self.routes: RoutesSeen | None = None
+        self.lines: dict[int, Line] = {}
         self.not_judged: deque[NotJudged] = deque(maxlen=MOST_INTERVALS)
         self._drops_seen: DropsSeen | None = None
 
@@ -123,6 +154,10 @@ class Listener:
                 self.watched[seen.network] = seen
             case NeighbourSeen():
                 self._take_neighbour(seen)
+            case RoutesSeen():
+                self.routes = seen
+            case LineSeen():
+                self.lines.setdefault(seen.number, Line(seen)).take(seen)
 
     # --- what rules ask -------------------------------------------------------------------------------
 
@@ -259,6 +294,7 @@ class Listener:
         last = max(peers, key=lambda querier: querier.last_ns, default=None)
         if last is not None and before is not None and last.address != seen.querier:
             self.querier_change[seen.network] = (seen.t_ns, last.address, seen.querier)
+            self.querier_changes[seen.network] = self.querier_changes.get(seen.network, 0) + 1
         querier = known.get(seen.querier)
         if querier is None:
             if len(known) >= MOST_QUERIERS:
@@ -275,14 +311,24 @@ class Listener:
                 self.neighbours.pop(next(iter(self.neighbours)))
             neighbour = self.neighbours[key] = Neighbour()
         if seen.mac:
-            neighbour.macs[seen.mac] = seen.t_ns
-            while len(neighbour.macs) > 4:
-                neighbour.macs.pop(min(neighbour.macs, key=lambda mac: neighbour.macs[mac]))
+            self._note_claim(key, neighbour, seen)
         neighbour.reachable = seen.reachable
         if seen.reachable:
             neighbour.answered_ns = seen.t_ns
         else:
             neighbour.failed_ns = seen.t_ns
+
+    def _note_claim(self, key: tuple[int, str], neighbour: Neighbour, seen: NeighbourSeen) -> None:
+        """Note a claim; one that returns to a device after another's is a contest, a single change is a swap."""
+        claims = neighbour.macs
+        newest = max(claims, key=lambda mac: claims[mac], default=None)
+        if newest not in (None, seen.mac) and seen.t_ns - claims.get(seen.mac, 0) < CONTEST_NS and seen.mac in claims:
+            self.contested[key] = seen.t_ns
+            if len(self.contested) > MOST_CONTESTED:
+                self.contested.pop(next(iter(self.contested)))
+        claims[seen.mac] = seen.t_ns
+        while len(claims) > 4:
+            claims.pop(min(claims, key=lambda mac: claims[mac]))
 
 
 def _name(network: int, names: tuple[str, ...]) -> str:

@@ -109,6 +109,28 @@ class NeighbourSeen:
     reachable: bool
 
 
+@dataclass(frozen=True, slots=True)
+class RoutesSeen:
+    """What the bridge says of its routes: (name, state, text of its target, universe of its input)."""
+
+    t_ns: int
+    routes: tuple[tuple[str, str, str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LineSeen:
+    """Health of a tapped DMX512 line. Counters are since its port was opened for the first time."""
+
+    t_ns: int
+    number: int
+    open: bool
+    trouble: str = ""
+    """Sentence with the mend while the port cannot be used."""
+    faults: int = 0
+    """Octets with a framing fault, and octets that no frame has room for."""
+    breaks: int = 0
+
+
 Observation = (
     LinkSeen
     | JoinSeen
@@ -119,4 +141,6 @@ Observation = (
     | MembershipSeen
     | QuerierWatchSeen
     | NeighbourSeen
+    | RoutesSeen
+    | LineSeen
 )
