@@ -42,6 +42,9 @@ class Paper:
     toml: str
     files: tuple[tuple[str, str], ...] = ()
     """(name, text): patch and circuits."""
+    joined: tuple[int, ...] = ()
+    """E1.31 universes that are declared, and so joined."""
+    networks: int = 1
 
 
 @dataclass(frozen=True, slots=True)

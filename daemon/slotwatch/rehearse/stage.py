@@ -7,6 +7,7 @@ take a seed, so that a scenario is the same each time.
 from __future__ import annotations
 
 import heapq
+import math
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 
@@ -46,10 +47,15 @@ def multicast(sent: Sent) -> bool:
     return sent.dst.startswith("239.") or sent.dst.startswith("ff")
 
 
-def cut(items: Iterable[Item], from_s: float, to_s: float, match: Match = everything) -> Iterator[Item]:
+def cut(items: Iterable[Item], from_s: float, to_s: float = math.inf, match: Match = everything) -> Iterator[Item]:
     """Nothing that matches arrives between two moments."""
-    first, last = round(from_s * SECOND_NS), round(to_s * SECOND_NS)
+    first = round(from_s * SECOND_NS)
+    last = first if math.isinf(to_s) else round(to_s * SECOND_NS)
     for item in items:
+        if math.isinf(to_s) and item.t_ns >= first:
+            if match is everything:
+                return  # nothing is left, and a sender may go on for ever
+            last = item.t_ns + 1
         if isinstance(item, Sent) and first <= item.t_ns < last and match(item):
             continue
         yield item

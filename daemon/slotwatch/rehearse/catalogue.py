@@ -1,0 +1,44 @@
+"""Every scenario, by name: faults with their truth, and healthy shows that look suspicious."""
+
+from __future__ import annotations
+
+import difflib
+
+from slotwatch.rehearse import (
+    faults_control,
+    faults_flow,
+    faults_listener,
+    faults_loss,
+    faults_network,
+    faults_packets,
+    faults_patch,
+    healthy_paths,
+    healthy_shows,
+)
+from slotwatch.rehearse.registry import REGISTERED
+
+__all__ = ["INTERFACES", "SCENARIOS", "nearest"]
+
+INTERFACES = ("eth1", "eth2")
+"""Names of the interfaces in captures, in the order of every scenario's networks."""
+
+MODULES = (
+    faults_loss,
+    faults_network,
+    faults_control,
+    faults_packets,
+    faults_flow,
+    faults_patch,
+    faults_listener,
+    healthy_shows,
+    healthy_paths,
+)
+"""Importing them registers their scenarios."""
+
+SCENARIOS = dict(sorted(REGISTERED.items(), key=lambda row: (row[1].is_healthy, int(row[1].fault[1:] or 999))))
+"""Faults in the order of their numbers, then the healthy shows in the order of what they could be taken for."""
+
+
+def nearest(name: str) -> str:
+    """Return the scenario whose name is most like this one."""
+    return (difflib.get_close_matches(name, SCENARIOS, 1, 0.0) or ["clean-stop"])[0]

@@ -1,0 +1,125 @@
+"""The listener's own faults (F04, F101 to F109): said first, and nobody else is blamed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from slotwatch.rehearse import stage
+from slotwatch.rehearse.cast import backup_desk, main_desk, ns, paper, second_desk, seen
+from slotwatch.rehearse.registry import scenario
+from slotwatch.rehearse.scenario import Truth
+from slotwatch.rehearse.stage import Item, mixed
+from slotwatch.wire.observation import DropsSeen, JoinSeen, LinkSeen
+
+TWO = paper((1, 2, 3, 11), sources=("main", "second"))
+LOSS = ("universe-lost", "universe-missing", "source-absent", "backup-absent")
+
+
+def link(t_s: float, up: bool, network: int = 0) -> LinkSeen:
+    return LinkSeen(ns(t_s), network, up, ("192.0.2.200",) if up else (), f"eth{network + 1}", 1000 if up else None)
+
+
+@scenario(
+    "F04",
+    "the listener's own lead is out for ten seconds",
+    40,
+    Truth("link-down", 10.0, (), severity="critical", began_s=10.0, explains=LOSS),
+    TWO,
+    live=False,
+)
+def own_link_down() -> Iterator[Item]:
+    show = mixed(main_desk().sends(), second_desk().sends())
+    return mixed(seen(link(10, False), link(20, True)), stage.cut(show, 9.99, 20.05))
+
+
+@scenario(
+    "F103",
+    "the listener was started on an interface without a lead",
+    30,
+    Truth("link-down", 0.1, (), severity="critical", explains=LOSS),
+    paper(sources=("main", "backup")),
+    live=False,
+    own_start=True,
+)
+def wrong_interface() -> Iterator[Item]:
+    return seen(link(0, False), *(JoinSeen(0, 0, number, True) for number in (1, 2, 3)))
+
+
+@scenario(
+    "F101",
+    "the kernel dropped packets before they were read: frames of every source are missing",
+    40,
+    Truth("host-overrun", 11.2, (), began_s=10.0, explains=("packet-loss", "uneven-refresh", *LOSS)),
+    TWO,
+    live=False,
+)
+def receive_buffer_overrun() -> Iterator[Item]:
+    show = mixed(main_desk().sends(), second_desk().sends())
+    drops = [DropsSeen(ns(10 + n / 2), 16 * (n + 1)) for n in range(20)]
+    return mixed(seen(*drops), stage.lossy(show, 0.2, 31, 10.0, 20.0))
+
+
+@scenario(
+    "F101",
+    "a burst overflows the receive buffer and three seconds of packets are gone",
+    40,
+    Truth("host-overrun", 13.2, (), began_s=10.0, explains=("packet-loss", "uneven-refresh", *LOSS)),
+    TWO,
+    live=False,
+)
+def receive_buffer_hole() -> Iterator[Item]:
+    show = mixed(main_desk().sends(), second_desk().sends())
+    return mixed(seen(DropsSeen(ns(10.05), 40), DropsSeen(ns(13.0), 480)), stage.cut(show, 10.0, 13.0))
+
+
+@scenario(
+    "F102",
+    "the group of one declared universe could not be joined: the system's limit was reached",
+    30,
+    Truth("join-failed", 0.2, ("e131/3",), severity="critical", explains=LOSS),
+    paper((1, 2, 3)),
+    live=False,
+    own_start=True,
+)
+def join_failed() -> Iterator[Item]:
+    reason = "the limit of group memberships was reached; sysctl net.ipv4.igmp_max_memberships=64"
+    joins = [JoinSeen(0, 0, 1, True), JoinSeen(0, 0, 2, True), JoinSeen(0, 0, 3, False, reason)]
+    return mixed(seen(link(0, True), *joins), main_desk((1, 2)).sends())
+
+
+@scenario(
+    "F24",
+    "after its own lead was back, the switch port waited 30 s before it let anything through",
+    70,
+    Truth("link-down", 10.0, (), severity="critical", began_s=10.0, also=("universe-lost", "universe-missing")),
+    TWO,
+    live=False,
+)
+def port_start_delay() -> Iterator[Item]:
+    show = mixed(main_desk().sends(), second_desk().sends())
+    return mixed(seen(link(10, False), link(12, True)), stage.cut(show, 9.99, 42.0))
+
+
+@scenario(
+    "F04",
+    "one of two networks loses the listener's link; the other one carries the show on",
+    40,
+    Truth("link-down", 10.0, (), severity="critical", began_s=10.0, explains=LOSS),
+    paper((1, 2), networks=("eth1", "eth2"), more=dict.fromkeys((1, 2), 'networks = ["eth1", "eth2"]\n')),
+    live=False,
+)
+def one_of_two_links_down() -> Iterator[Item]:
+    first = stage.cut(main_desk((1, 2)).sends(), 9.99, 25.05)
+    second = main_desk((1, 2), network=1).sends()
+    return mixed(seen(link(10, False), link(25, True)), first, second)
+
+
+@scenario(
+    "F111",
+    "a mirror port shows both directions: every packet arrives twice, microseconds apart",
+    20,
+    Truth("repeated-packets", 5.3, ()),
+    paper(sources=("main", "backup"), listen='vantage = "mirror"\n'),
+)
+def mirror_of_both_directions() -> Iterator[Item]:
+    return stage.doubled(mixed(main_desk().sends(), backup_desk().sends()), 1, 0.00002)

@@ -1,0 +1,380 @@
+"""Faults in which something stopped (F01 to F15): what stopped together says why."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from slotwatch.rehearse import packets, stage
+from slotwatch.rehearse.cast import (
+    NODE,
+    backup_desk,
+    main_desk,
+    media_server,
+    moves,
+    ns,
+    paper,
+    rests,
+    second_desk,
+    seen,
+)
+from slotwatch.rehearse.desk import LISTENER, Desk
+from slotwatch.rehearse.looks import changed_at, held, moving
+from slotwatch.rehearse.packets import Sent
+from slotwatch.rehearse.registry import scenario
+from slotwatch.rehearse.scenario import Truth
+from slotwatch.rehearse.stage import Item, mixed
+from slotwatch.wire.observation import NeighbourSeen
+
+TWO = paper((1, 2, 3, 11), sources=("main", "second"), more={11: 'label = "House lights"\n'})
+WITH_BACKUP = paper(sources=("main", "backup"))
+MAIN_UNIVERSES = ("e131/1", "e131/2", "e131/3")
+
+
+def stopped(desk: Desk, universe: int, stop_s: float, **options: object) -> Desk:
+    """The same desk, one universe of which ends."""
+    return replace(
+        desk,
+        outputs=tuple(replace(each, stop_s=stop_s) if each.number == universe else each for each in desk.outputs),
+        **options,  # type: ignore[arg-type]
+    )
+
+
+@scenario(
+    "F01",
+    "the main desk closes its show: three terminated packets on every universe",
+    14,
+    Truth("universe-lost", 8.0, MAIN_UNIVERSES, "stream-terminated", "warning", began_s=8.0),
+    TWO,
+)
+def clean_stop() -> Iterator[Item]:
+    return mixed(main_desk(stop_s=8, closes=True).sends(), second_desk().sends())
+
+
+@scenario(
+    "F01",
+    "the main desk closes one universe and goes on with the others",
+    14,
+    Truth("universe-lost", 8.0, ("e131/2",), "stream-terminated", "warning", began_s=8.0),
+    TWO,
+)
+def one_universe_closed() -> Iterator[Item]:
+    desk = main_desk()
+    outputs = tuple(replace(each, stop_s=8.0, closes=True) if each.number == 2 else each for each in desk.outputs)
+    return mixed(replace(desk, outputs=outputs).sends(), second_desk().sends())
+
+
+@scenario(
+    "F02",
+    "the main desk loses its power while another source goes on",
+    34,
+    Truth("universe-lost", 10.5, MAIN_UNIVERSES, "source-lost", "critical", "high", began_s=8.0),
+    TWO,
+)
+def source_died() -> Iterator[Item]:
+    return mixed(main_desk(stop_s=8).sends(), second_desk().sends())
+
+
+@scenario(
+    "F02",
+    "the only source of the network dies: desk or network, one cannot be told from the other here",
+    34,
+    Truth(
+        "universe-lost",
+        10.5,
+        MAIN_UNIVERSES,
+        "source-lost",
+        "critical",
+        "medium",
+        began_s=8.0,
+        causes=("network-lost",),
+    ),
+)
+def only_source_died() -> Iterator[Item]:
+    return main_desk(stop_s=8).sends()
+
+
+@scenario(
+    "F02",
+    "the main desk dies and its backup, in step and sending, takes over",
+    34,
+    Truth(
+        "source-absent",
+        14.5,
+        MAIN_UNIVERSES,
+        began_s=12.0,
+        also=("backup-in-control",),
+        instead=("backup-in-control",),
+    ),
+    WITH_BACKUP,
+)
+def main_died_backup_sends() -> Iterator[Item]:
+    return mixed(main_desk(stop_s=12).sends(), backup_desk().sends())
+
+
+@scenario(
+    "F39",
+    "the main desk dies and a silent backup starts to send 1.5 s later",
+    34,
+    Truth(
+        "backup-in-control",
+        14.5,
+        MAIN_UNIVERSES,
+        began_s=12.0,
+        also=("source-absent",),
+        instead=("source-absent",),
+    ),
+    paper(sources=("main", "silent-backup")),
+)
+def silent_backup_takes_over() -> Iterator[Item]:
+    return mixed(main_desk(stop_s=12).sends(), backup_desk(start_s=13.5).sends())
+
+
+@scenario(
+    "F02",
+    "one of two main sources of a shared universe goes silent; the other keeps the universe alive",
+    24,
+    Truth("source-absent", 14.5, ("e131/1",), began_s=12.0),
+    paper((1,), sources=("main", "second"), more={1: "shared = true\n"}),
+)
+def one_of_two_main_sources_silent() -> Iterator[Item]:
+    return mixed(main_desk((1,), stop_s=12).sends(), second_desk((1,)).sends())
+
+
+@scenario(
+    "F03",
+    "one universe of a living desk stops here, and its discovery still lists it",
+    44,
+    Truth("universe-lost", 14.5, ("e131/2",), "path-or-sender", "critical", "low", began_s=12.0),
+    TWO,
+)
+def one_universe_stops_listed() -> Iterator[Item]:
+    desk = stopped(main_desk(), 2, 12.0, listed=lambda t_s: [1, 2, 3])
+    return mixed(desk.sends(), second_desk().sends())
+
+
+@scenario(
+    "F03",
+    "one universe of a living desk stops, and its discovery drops it: the desk withdrew it",
+    44,
+    Truth("universe-lost", 14.5, ("e131/2",), "universe-withdrawn", "critical", "high", began_s=12.0),
+    TWO,
+)
+def universe_withdrawn() -> Iterator[Item]:
+    return mixed(stopped(main_desk(), 2, 12.0).sends(), second_desk().sends())
+
+
+@scenario(
+    "F03",
+    "one of three universes that come by the same unicast stops: the path is the same, so the sender withdrew it",
+    34,
+    Truth("universe-lost", 14.5, ("e131/2",), "universe-withdrawn", "critical", "high", began_s=12.0),
+    TWO,
+)
+def unicast_universe_stops() -> Iterator[Item]:
+    desk = main_desk(to=LISTENER, discovery=False)
+    return mixed(stopped(desk, 2, 12.0).sends(), second_desk().sends())
+
+
+@scenario(
+    "F07",
+    "a gateway keeps a static look alive only each 4 s: receivers find it lost each time",
+    60,
+    Truth("universe-lost", 8.7, ("e131/1",), severity="critical", began_s=6.0, confidence="high"),
+    paper((1, 11), sources=("main", "second")),
+)
+def keep_alive_too_slow() -> Iterator[Item]:
+    desk = main_desk((1,), lambda _: changed_at((0, moving()), (6, held())), keep_alive_s=4.0)
+    return mixed(desk.sends(), second_desk().sends())
+
+
+@scenario(
+    "F08",
+    "Art-Net goes silent in a static look and returns with the next change",
+    40,
+    Truth("universe-lost", 13.2, ("artnet/0",), severity="critical", began_s=3.0, confidence="high"),
+    paper((11,), (0,), sources=("second", "media")),
+)
+def art_net_without_keep_alive() -> Iterator[Item]:
+    look = changed_at((0, moving()), (3, held()), (30, moving()))
+    return mixed(media_server(look=lambda _: look, keep_alive_s=1e6).sends(), second_desk().sends())
+
+
+def _replies(address: str, listed: list[tuple[float, list[int]]], until_s: float) -> Iterator[Sent]:
+    """A node's poll replies each 2.8 s, with the output ports that it lists from a moment on."""
+    t_s = 0.4
+    while t_s < until_s:
+        ports = [ports for start_s, ports in listed if start_s <= t_s][-1]
+        reply = packets.art_poll_reply(address, "Stage node", ports)
+        yield Sent(ns(t_s), 0, address, 6454, LISTENER, 6454, reply, 64)
+        t_s += 2.8
+
+
+@scenario(
+    "F09",
+    "one Art-Net universe ends after its node came back without that port (seen at a mirror port)",
+    40,
+    Truth("universe-lost", 22.0, ("artnet/1",), "universe-withdrawn", "critical", "high", began_s=12.0),
+    paper((), (0, 1, 2), sources=("media",), listen='vantage = "mirror"\n'),
+)
+def node_port_not_listed() -> Iterator[Item]:
+    server = media_server((0, 1, 2), to=NODE, polls=True)
+    outputs = tuple(replace(each, stop_s=12.0) if each.number == 1 else each for each in server.outputs)
+    replies = _replies(NODE, [(0.0, [0, 1, 2]), (11.0, [0, 2])], 40)
+    return mixed(replace(server, outputs=outputs).sends(), replies)
+
+
+@scenario(
+    "F10",
+    "the main desk comes back from a power cut with two of its three universes",
+    60,
+    Truth(
+        "universe-lost", 10.5, MAIN_UNIVERSES, "source-lost", "critical", "high", 8.0, causes=("universe-withdrawn",)
+    ),
+    TWO,
+)
+def not_all_back() -> Iterator[Item]:
+    back = main_desk((1, 2), start_s=20.0, first_sequence=100)
+    return mixed(main_desk(stop_s=8).sends(), back.sends(), second_desk().sends())
+
+
+@scenario(
+    "F11",
+    "a declared universe never comes",
+    20,
+    Truth("universe-missing", 10.0, ("e131/4",), severity="critical", began_s=5.0),
+    paper((1, 2, 3, 4)),
+)
+def never_seen() -> Iterator[Item]:
+    return main_desk().sends()
+
+
+@scenario(
+    "F49",
+    "a declared universe never comes, and its neighbour, one higher, carries what looks like it",
+    20,
+    Truth("universe-missing", 10.0, ("e131/4",), severity="critical", began_s=5.0),
+    paper(
+        (1, 4),
+        patch="fixture,universe,address,footprint\n" + "".join(f"lamp {n},e131/4,{n},1\n" for n in range(1, 25)),
+    ),
+)
+def universe_off_by_one() -> Iterator[Item]:
+    look = moving(slots=24)
+    return main_desk((1, 5), lambda number: moves(1) if number == 1 else lambda t_s: look(t_s) + bytes(488)).sends()
+
+
+@scenario(
+    "F12",
+    "somebody sends a universe that the house does not declare",
+    14,
+    Truth("undeclared-universe", 10.0, ("e131/40",), severity="note", began_s=2.0),
+)
+def undeclared_universe() -> Iterator[Item]:
+    return mixed(main_desk().sends(), second_desk((40,), to=LISTENER, start_s=2).sends())
+
+
+@scenario(
+    "F50",
+    "an Art-Net address was split wrongly: net 1 arrives as universe 0",
+    20,
+    Truth("universe-missing", 10.0, ("artnet/256",), severity="critical", began_s=5.0),
+    paper((1,), (256,), sources=("main", "media"), listen="artnet_subscribe = true\n"),
+)
+def art_net_address_split_wrong() -> Iterator[Item]:
+    return mixed(main_desk((1,)).sends(), media_server((0,)).sends())
+
+
+@scenario(
+    "F02",
+    "the backup, which sends all the time, falls silent",
+    24,
+    Truth("backup-absent", 14.5, MAIN_UNIVERSES, began_s=12.0),
+    WITH_BACKUP,
+)
+def backup_falls_silent() -> Iterator[Item]:
+    return mixed(main_desk().sends(), backup_desk(stop_s=12).sends())
+
+
+@scenario(
+    "F11",
+    "a backup that should be sending never came",
+    20,
+    Truth("backup-absent", 10.0, MAIN_UNIVERSES, began_s=5.0),
+    WITH_BACKUP,
+)
+def backup_never_came() -> Iterator[Item]:
+    return main_desk().sends()
+
+
+RECEIVER = f'[[receivers]]\nname = "Stage node"\naddress = "{NODE}"\nuniverses = ["e131/1"]\non_loss = "hold"\n'
+
+
+@scenario(
+    "F10",
+    "a declared receiver is no longer in the neighbour table",
+    90,
+    Truth("receiver-silent", 75.0, (), began_s=40.0),
+    paper((1,), extra=RECEIVER),
+    live=False,
+)
+def receiver_gone() -> Iterator[Item]:
+    mac = "02:00:c0:00:02:29"
+    table = [NeighbourSeen(ns(t_s), 0, NODE, mac, True) for t_s in (1, 15, 30)]
+    table += [NeighbourSeen(ns(t_s), 0, NODE, "", False) for t_s in (40, 55, 70, 85)]
+    return mixed(seen(*table), main_desk((1,), rests).sends())
+
+
+@scenario(
+    "F09",
+    "a declared node no longer answers polls",
+    60,
+    Truth("receiver-silent", 45.0, (), began_s=20.0),
+    paper((1,), (0,), sources=("main", "media"), extra=RECEIVER),
+)
+def node_stops_answering() -> Iterator[Item]:
+    replies = _replies(NODE, [(0.0, [0])], 20)
+    return mixed(main_desk((1,), rests).sends(), media_server(polls=True).sends(), replies)
+
+
+@scenario(
+    "F14",
+    "the main desk comes back with a new identity: same name, same address, another CID",
+    30,
+    Truth("identity-changed", 30.0, (), severity="note", began_s=10.0),
+    paper((1, 11), sources=("main", "second"), by_cid=False),
+)
+def identity_changed() -> Iterator[Item]:
+    again = main_desk((1,), start_s=11, cid=bytes.fromhex("5f1c2a7011224b338c44556677889900"))
+    return mixed(main_desk((1,), stop_s=10, closes=True).sends(), again.sends(), second_desk().sends())
+
+
+@scenario(
+    "F15",
+    "the main desk comes up on a fallback address: no address server answered",
+    20,
+    Truth("fallback-address", 20.0, (), severity="note"),
+    paper((1,), by_address=False),
+)
+def fallback_address() -> Iterator[Item]:
+    return main_desk((1,), address="169.254.7.7").sends()
+
+
+@scenario(
+    "F05",
+    "every source ends at once and the listener's own link stays up",
+    40,
+    Truth(
+        "universe-lost",
+        12.5,
+        (*MAIN_UNIVERSES, "e131/11", "artnet/0"),
+        "network-lost",
+        "critical",
+        "medium",
+        began_s=10.0,
+    ),
+    paper((1, 2, 3, 11), (0,), sources=("main", "second", "media")),
+)
+def all_sources_end() -> Iterator[Item]:
+    show = mixed(main_desk().sends(), second_desk().sends(), media_server().sends())
+    return stage.cut(show, 10.0)

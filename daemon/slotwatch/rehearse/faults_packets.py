@@ -1,0 +1,224 @@
+"""Faults of what is in the packets (F51 to F64)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+
+from slotwatch.rehearse import packets, stage
+from slotwatch.rehearse.cast import (
+    TOOL,
+    main_desk,
+    media_server,
+    moves,
+    ns,
+    paper,
+    second_desk,
+)
+from slotwatch.rehearse.desk import LISTENER, cid_of
+from slotwatch.rehearse.looks import changed_at, moving, shortened
+from slotwatch.rehearse.packets import Sent
+from slotwatch.rehearse.registry import scenario
+from slotwatch.rehearse.scenario import Truth
+from slotwatch.rehearse.stage import Item, mixed
+
+ONE = ("e131/1",)
+MAIN_UNIVERSES = ("e131/1", "e131/2", "e131/3")
+TWO = paper((1, 2, 3, 11), sources=("main", "second"))
+
+
+def _bad(make: Callable[[int], bytes], per_s: float, port: int = 5568, start_s: float = 2.0) -> Iterator[Sent]:
+    """Packets of somebody's faulty program, straight to the listener."""
+    count = 0
+    while True:
+        yield Sent(ns(start_s + count / per_s), 0, TOOL, 40000, LISTENER, port, make(count), 64)
+        count += 1
+
+
+def _junk(count: int) -> bytes:
+    good = packets.e131_data(cid_of("junk"), "Junk", 1, count, bytes(512))
+    return good[:18] + b"\0\0\0\x63" + good[22:]
+
+
+@scenario(
+    "F54",
+    "a faulty program sends packets with a root vector that does not exist",
+    20,
+    Truth("malformed-packets", 4.1, (), began_s=2.0),
+    paper((1,)),
+)
+def malformed_vector() -> Iterator[Item]:
+    return mixed(main_desk((1,)).sends(), _bad(_junk, 5))
+
+
+@scenario(
+    "F54",
+    "another program's packets arrive on the port of E1.31",
+    20,
+    Truth("malformed-packets", 4.1, (), began_s=2.0),
+    paper((1,)),
+)
+def other_program_on_port() -> Iterator[Item]:
+    return mixed(main_desk((1,)).sends(), _bad(lambda count: b'{"temperature": %d}' % count, 5))
+
+
+@scenario(
+    "F57",
+    "Art-Net packets whose length says 600 slots",
+    20,
+    Truth("malformed-packets", 4.1, (), began_s=2.0),
+    paper((1,), (0,), sources=("main", "media")),
+)
+def art_net_length_wrong() -> Iterator[Item]:
+    bad = _bad(lambda count: packets.art_dmx(0, count % 255 + 1, bytes(512), length=600), 5, 6454)
+    return mixed(main_desk((1,)).sends(), media_server().sends(), bad)
+
+
+@scenario(
+    "F52",
+    "a sender uses universe 0, which E1.31 reserves",
+    20,
+    Truth("malformed-packets", 4.1, (), began_s=2.0),
+    paper((1,)),
+)
+def reserved_universe() -> Iterator[Item]:
+    bad = _bad(lambda count: packets.e131_data(cid_of("zero"), "Zero", 0, count, bytes(512)), 5)
+    return mixed(main_desk((1,)).sends(), bad)
+
+
+@scenario(
+    "F51",
+    "universe 3 is sent to the group of universe 2: readers of the field see it, gateways get nothing",
+    20,
+    Truth("wrong-group", 10.0, ("e131/3",)),
+    paper((1, 2, 3)),
+    live=False,
+)
+def wrong_group() -> Iterator[Item]:
+    desk = main_desk()
+    return replace(
+        desk, outputs=tuple(replace(each, to=packets.group(2)) if each.number == 3 else each for each in desk.outputs)
+    ).sends()
+
+
+PATCH = "fixture,universe,address,footprint\n" + "".join(f"wash {n},e131/1,{n * 20 + 1},20\n" for n in range(25))
+
+
+@scenario(
+    "F55",
+    "the desk trims its frames to 300 slots; fixtures are patched up to slot 500",
+    24,
+    Truth("short-frame", 15.1, ONE, severity="critical", began_s=10.0),
+    paper((1,), patch=PATCH),
+)
+def frames_trimmed() -> Iterator[Item]:
+    look = changed_at((0, shortened(moving(), 500)), (10, shortened(moving(), 300)))
+    return main_desk((1,), lambda _: look).sends()
+
+
+@scenario(
+    "F56",
+    "partial updates: after a while only frames of 24 slots come",
+    24,
+    Truth("short-frame", 15.1, ONE, severity="critical", began_s=10.0),
+    paper((1,), patch=PATCH),
+)
+def partial_updates() -> Iterator[Item]:
+    look = changed_at((0, shortened(moving(), 500)), (10, shortened(moving(), 24)))
+    return main_desk((1,), lambda _: look).sends()
+
+
+@scenario(
+    "F59",
+    "the sequence number stands at 0: conforming receivers discard nearly everything",
+    24,
+    Truth("sequence-unusable", 10.0, MAIN_UNIVERSES, explains=("universe-lost", "packet-loss")),
+    TWO,
+)
+def sequence_stuck() -> Iterator[Item]:
+    return mixed(main_desk(sequence="stuck").sends(), second_desk().sends())
+
+
+@scenario(
+    "F60",
+    "one sequence for all universes: it steps by the number of universes",
+    24,
+    Truth("sequence-unusable", 12.0, MAIN_UNIVERSES, explains=("packet-loss",)),
+    TWO,
+)
+def sequence_shared() -> Iterator[Item]:
+    return mixed(main_desk(sequence="shared").sends(), second_desk().sends())
+
+
+@scenario(
+    "F61",
+    "the desk restarts its sequence 15 back: half a second of frames is discarded",
+    24,
+    Truth("out-of-order", 12.0, ONE, severity="note", began_s=10.0),
+    paper((1,)),
+)
+def sequence_restarted() -> Iterator[Item]:
+    first = main_desk((1,), stop_s=10.0)
+    again = main_desk((1,), start_s=10.05, first_sequence=(400 - 15) & 0xFF, discovery=False)
+    return mixed(first.sends(), again.sends())
+
+
+@scenario(
+    "F61",
+    "packets overtake each other on the way",
+    30,
+    Truth("out-of-order", 16.0, ONE, severity="note", began_s=5.0),
+    paper((1,)),
+)
+def packets_overtake() -> Iterator[Item]:
+    early, late = main_desk((1,), stop_s=6), main_desk((1,), start_s=6, first_sequence=240, discovery=False)
+    return mixed(early.sends(), stage.swapped(late.sends(), 0.05, 0.03, 21))
+
+
+SYNCED = ("e131/1", "e131/2")
+
+
+@scenario(
+    "F63",
+    "frames name a synchronization address to which no sync packet ever came",
+    24,
+    Truth("sync-missing", 10.0, SYNCED, severity="note"),
+    paper((1, 2)),
+)
+def sync_never_came() -> Iterator[Item]:
+    return main_desk((1, 2), sync_address=7000).sends()
+
+
+@scenario(
+    "F63",
+    "sync packets stop and force-sync is 0: receivers that synchronise freeze",
+    24,
+    Truth("sync-missing", 14.6, SYNCED, severity="critical", began_s=12.0),
+    paper((1, 2)),
+)
+def sync_stops() -> Iterator[Item]:
+    return main_desk((1, 2), sync_address=7000, sync_hz=40, sync_stop_s=12.0).sends()
+
+
+@scenario(
+    "F36",
+    "an Art-Net controller that nobody declared sends a universe of the media server",
+    24,
+    Truth("source-conflict", 15.1, ("artnet/0",), severity="critical", began_s=10.0, also=("unexpected-source",)),
+    paper((), (0,), sources=("media",)),
+)
+def art_net_undeclared_controller() -> Iterator[Item]:
+    other = media_server((0,), lambda _: moves(9), address=TOOL, start_s=10, seed=8)
+    return mixed(media_server((0,)).sends(), other.sends())
+
+
+@scenario(
+    "F63",
+    "sync packets stop and force-sync is set: receivers go on by themselves",
+    24,
+    Truth("sync-missing", 15.0, SYNCED, severity="note", began_s=12.0),
+    paper((1, 2)),
+)
+def sync_stops_forced() -> Iterator[Item]:
+    forced = packets.FORCE_SYNC
+    return main_desk((1, 2), sync_address=7000, sync_hz=40, sync_stop_s=12.0, options=forced).sends()
