@@ -1,0 +1,129 @@
+"""The history's SQLite file, as its readers see it. A connection for each question: reading never delays writing."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from slotwatch.snapshot import MinuteRow
+
+MOST_INCIDENTS = 10_000
+
+
+class Archive:
+    """Questions to a history file. All times are wall-clock milliseconds. sqlite3.Error as it comes."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    @contextmanager
+    def _open(self) -> Iterator[sqlite3.Connection]:
+        db = sqlite3.connect(f"file:{quote(str(self.path))}?mode=ro", uri=True, timeout=2.0)
+        try:
+            yield db
+        finally:
+            db.close()
+
+    def next_id(self) -> int:
+        """The number that no incident has had yet."""
+        with self._open() as db:
+            return int(db.execute("SELECT coalesce(max(id), 0) + 1 FROM incidents").fetchone()[0])
+
+    def incidents(
+        self, state: str = "all", since_ms: int = 0, until_ms: int = 1 << 62, limit: int = MOST_INCIDENTS
+    ) -> list[dict[str, Any]]:
+        """Records that were open at some time between, newest first."""
+        where = {"open": "closed_ms IS NULL", "closed": "closed_ms IS NOT NULL"}.get(state, "1")
+        with self._open() as db:
+            rows = db.execute(
+                f"SELECT body FROM incidents WHERE {where} AND coalesce(closed_ms, ?) >= ? AND opened_ms <= ? "
+                "ORDER BY opened_ms DESC, id DESC LIMIT ?",
+                (1 << 62, since_ms, until_ms, limit),
+            ).fetchall()
+        return [json.loads(body) for (body,) in rows]
+
+    def incident(self, number: int) -> dict[str, Any] | None:
+        """The newest incident of that number."""
+        with self._open() as db:
+            row = db.execute(
+                "SELECT body FROM incidents WHERE id = ? ORDER BY opened_ms DESC LIMIT 1", (number,)
+            ).fetchone()
+        return None if row is None else json.loads(row[0])
+
+    def marks(self, since_ms: int, until_ms: int, limit: int = 1000) -> list[tuple[int, str, str]]:
+        """(at, text, by), oldest first; the newest `limit` of them."""
+        with self._open() as db:
+            rows = db.execute(
+                "SELECT at_ms, text, by FROM marks WHERE at_ms BETWEEN ? AND ? ORDER BY at_ms DESC LIMIT ?",
+                (since_ms, until_ms, limit),
+            ).fetchall()
+        return rows[::-1]
+
+    def phases(self, until_ms: int = 1 << 62) -> list[tuple[int, str]]:
+        """(since, phase), oldest first."""
+        with self._open() as db:
+            return db.execute("SELECT at_ms, phase FROM phases WHERE at_ms <= ? ORDER BY at_ms", (until_ms,)).fetchall()
+
+    def not_judged(self, since_ms: int, until_ms: int) -> list[tuple[int, int | None, str, str]]:
+        """(from, to, network, reason) that touch the span, oldest first."""
+        with self._open() as db:
+            return db.execute(
+                "SELECT from_ms, to_ms, network, reason FROM not_judged WHERE from_ms <= ? AND coalesce(to_ms, ?) >= ? "
+                "ORDER BY from_ms",
+                (until_ms, 1 << 62, since_ms),
+            ).fetchall()
+
+    def minutes(self, universe: str, first: int, last: int) -> list[MinuteRow]:
+        """One universe's minutes, first and last included, oldest first."""
+        with self._open() as db:
+            row = db.execute("SELECT id FROM universes WHERE name = ?", (universe,)).fetchone()
+            if row is None:
+                return []
+            # Rows lie by minute: look each minute up, rather than read all universes of all minutes.
+            found = db.execute(
+                "WITH RECURSIVE span(m) AS (SELECT max(?1, coalesce((SELECT min(minute) FROM minutes), ?2 + 1)) "
+                "UNION ALL SELECT m + 1 FROM span WHERE m < ?2) "
+                "SELECT minute, frames, centihertz, worst_gap_ms, lost, sources, state, not_judged_ds "
+                "FROM span CROSS JOIN minutes ON minute = m AND universe = ?3 WHERE m <= ?2",
+                (first, last, row[0]),
+            ).fetchall()
+        return [_minute(universe, row) for row in found]
+
+    def all_minutes(self, first: int, last: int) -> Iterator[MinuteRow]:
+        """Every universe's minutes, by minute."""
+        with self._open() as db:
+            names = dict(db.execute("SELECT id, name FROM universes"))
+            for universe, *row in db.execute(
+                "SELECT universe, minute, frames, centihertz, worst_gap_ms, lost, sources, state, not_judged_ds "
+                "FROM minutes WHERE minute BETWEEN ? AND ?",
+                (first, last),
+            ):
+                yield _minute(names.get(universe, "?"), tuple(row))
+
+    def last_minute(self) -> int:
+        """The newest minute that is kept; 0 for none."""
+        with self._open() as db:
+            return int(db.execute("SELECT coalesce(max(minute), 0) FROM minutes").fetchone()[0])
+
+    def hours(self) -> list[dict[str, Any]]:
+        """Rows of hours burnt, as they were given."""
+        with self._open() as db:
+            return [json.loads(body) for (body,) in db.execute("SELECT body FROM hours ORDER BY key")]
+
+    def rig_check(self) -> dict[str, Any] | None:
+        """The newest rig check."""
+        with self._open() as db:
+            row = db.execute("SELECT body FROM rig_checks ORDER BY at_ms DESC LIMIT 1").fetchone()
+        return None if row is None else json.loads(row[0])
+
+
+def _minute(universe: str, row: tuple[Any, ...]) -> MinuteRow:
+    minute, frames, centihertz, worst_gap_ms, lost, sources, state, not_judged_ds = row
+    return MinuteRow(
+        minute, universe, frames, centihertz / 100, float(worst_gap_ms), lost, sources, state, not_judged_ds / 10
+    )

@@ -1,0 +1,183 @@
+"""The history's SQLite file, as its writer sees it: the tables, and what is put into them.
+
+Write-ahead log with synchronous=FULL: what was committed survives a power cut. A minute of 512 universes is one
+transaction, so it costs one flush a minute; incidents, acknowledgements and marks cost one each (0.2 ms measured).
+Rows are small on purpose: 512 universes for 30 days are 22 million of them.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from slotwatch.snapshot import MinuteRow
+
+VERSION = 1
+MILLISECOND_NS = 1_000_000
+
+_TABLES = """
+CREATE TABLE IF NOT EXISTS incidents (
+  id INTEGER NOT NULL, opened_ms INTEGER NOT NULL, closed_ms INTEGER, severity INTEGER NOT NULL, rule TEXT NOT NULL,
+  revision INTEGER NOT NULL, body TEXT NOT NULL, PRIMARY KEY (id, opened_ms)) WITHOUT ROWID;
+CREATE INDEX IF NOT EXISTS incidents_by_time ON incidents (opened_ms);
+CREATE TABLE IF NOT EXISTS acknowledgements (
+  at_ms INTEGER NOT NULL, incident INTEGER NOT NULL, given INTEGER NOT NULL, by TEXT NOT NULL, note TEXT NOT NULL);
+CREATE TABLE IF NOT EXISTS marks (at_ms INTEGER NOT NULL, text TEXT NOT NULL, by TEXT NOT NULL);
+CREATE TABLE IF NOT EXISTS phases (at_ms INTEGER PRIMARY KEY, phase TEXT NOT NULL);
+CREATE TABLE IF NOT EXISTS not_judged (
+  from_ms INTEGER NOT NULL, network TEXT NOT NULL, to_ms INTEGER, reason TEXT NOT NULL,
+  PRIMARY KEY (from_ms, network)) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS universes (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE);
+CREATE TABLE IF NOT EXISTS minutes (
+  minute INTEGER NOT NULL, universe INTEGER NOT NULL, frames INTEGER NOT NULL, centihertz INTEGER NOT NULL,
+  worst_gap_ms INTEGER NOT NULL, lost INTEGER NOT NULL, sources INTEGER NOT NULL, state INTEGER NOT NULL,
+  not_judged_ds INTEGER NOT NULL, PRIMARY KEY (minute, universe)) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS hours (key TEXT PRIMARY KEY, body TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS rig_checks (at_ms INTEGER PRIMARY KEY, body TEXT NOT NULL);
+"""
+
+
+@dataclass(slots=True)
+class Pending:
+    """What waits to be written. Newer states of one thing replace older ones, so it cannot grow without end."""
+
+    incidents: dict[tuple[int, int], dict[str, Any]] = field(default_factory=dict)
+    acknowledgements: list[tuple[int, int, int, str, str]] = field(default_factory=list)
+    marks: list[tuple[int, str, str]] = field(default_factory=list)
+    phases: dict[int, str] = field(default_factory=dict)
+    not_judged: dict[tuple[int, str], tuple[int | None, str]] = field(default_factory=dict)
+    minutes: list[MinuteRow] = field(default_factory=list)
+    hours: dict[str, dict[str, Any]] = field(default_factory=dict)
+    rig_checks: dict[int, dict[str, Any]] = field(default_factory=dict)
+
+    def __bool__(self) -> bool:
+        return any(getattr(self, name) for name in self.__slots__)
+
+    def before(self, newer: Pending) -> Pending:
+        """This, and then `newer` on top: what could not be written waits with what came since."""
+        return Pending(*(_joined(getattr(self, name), getattr(newer, name)) for name in self.__slots__))
+
+
+def _joined(older: Any, newer: Any) -> Any:
+    return older | newer if isinstance(older, dict) else older + newer
+
+
+class Store:
+    """The writer's connection. Every method raises sqlite3.Error as it comes."""
+
+    def __init__(self, path: Path) -> None:
+        self._db = sqlite3.connect(path, timeout=2.0, isolation_level=None)
+        try:
+            self._db.execute("PRAGMA journal_mode=WAL")
+            self._db.execute("PRAGMA synchronous=FULL")
+            self._db.execute("PRAGMA wal_autocheckpoint=1000")
+            self._check_version()
+            self._db.executescript(_TABLES)
+            self._db.execute(f"PRAGMA user_version={VERSION}")
+            self._universes: dict[str, int] = dict(self._db.execute("SELECT name, id FROM universes"))
+        except BaseException:
+            self._db.close()
+            raise
+
+    def _check_version(self) -> None:
+        found = self._db.execute("PRAGMA user_version").fetchone()[0]
+        if found > VERSION:
+            raise sqlite3.DatabaseError(f"file is of a newer slotwatch (layout {found})")
+
+    def close(self) -> None:
+        self._db.close()
+
+    def write(self, pending: Pending) -> None:
+        """Put everything in, in one transaction: all of it or nothing."""
+        self._db.execute("BEGIN IMMEDIATE")
+        try:
+            self._write(pending)
+            self._db.execute("COMMIT")
+        except BaseException:
+            if self._db.in_transaction:
+                self._db.execute("ROLLBACK")
+            self._universes = {}
+            raise
+
+    def _write(self, pending: Pending) -> None:
+        db = self._db
+        db.executemany(
+            "INSERT INTO incidents VALUES (?,?,?,?,?,?,?) ON CONFLICT (id, opened_ms) DO UPDATE SET "
+            "closed_ms=excluded.closed_ms, severity=excluded.severity, rule=excluded.rule, "
+            "revision=excluded.revision, body=excluded.body",
+            (_incident_row(record) for record in pending.incidents.values()),
+        )
+        db.executemany("INSERT INTO acknowledgements VALUES (?,?,?,?,?)", pending.acknowledgements)
+        db.executemany("INSERT INTO marks VALUES (?,?,?)", pending.marks)
+        db.executemany("INSERT OR REPLACE INTO phases VALUES (?,?)", pending.phases.items())
+        db.executemany(
+            "INSERT OR REPLACE INTO not_judged VALUES (?,?,?,?)",
+            ((start, network, end, why) for (start, network), (end, why) in pending.not_judged.items()),
+        )
+        if pending.minutes:
+            self._name_universes({row.universe for row in pending.minutes})
+            db.executemany(
+                "INSERT OR REPLACE INTO minutes VALUES (?,?,?,?,?,?,?,?,?)", map(self._minute, pending.minutes)
+            )
+        db.executemany("INSERT OR REPLACE INTO hours VALUES (?,?)", _bodies(pending.hours.items()))
+        db.executemany("INSERT OR REPLACE INTO rig_checks VALUES (?,?)", _bodies(pending.rig_checks.items()))
+
+    def _name_universes(self, names: set[str]) -> None:
+        new = sorted(names - self._universes.keys())
+        if new:
+            self._db.executemany("INSERT OR IGNORE INTO universes (name) VALUES (?)", ((name,) for name in new))
+            self._universes = dict(self._db.execute("SELECT name, id FROM universes"))
+
+    def _minute(self, row: MinuteRow) -> tuple[int, ...]:
+        return (
+            row.minute,
+            self._universes[row.universe],
+            row.frames,
+            round(row.refresh_hz * 100) if row.refresh_hz == row.refresh_hz else 0,
+            min(round(row.worst_gap_ms), 2**31) if row.worst_gap_ms == row.worst_gap_ms else 0,
+            row.lost_frames,
+            row.sources,
+            int(row.state),
+            round(row.not_judged_s * 10),
+        )
+
+    def forget(self, before_ms: int) -> None:
+        """Drop what is older, in small steps so that nobody waits long. Hours of lamps are kept for years."""
+        minute = before_ms // 60_000
+        while self._db.execute(
+            "DELETE FROM minutes WHERE (minute, universe) IN "
+            "(SELECT minute, universe FROM minutes WHERE minute < ? LIMIT 20000)",
+            (minute,),
+        ).rowcount:
+            pass
+        self._db.execute("DELETE FROM incidents WHERE closed_ms IS NOT NULL AND closed_ms < ?", (before_ms,))
+        for table in ("acknowledgements", "marks", "phases", "rig_checks"):
+            # The newest phase and rig check stay: they are what holds now.
+            keep = f"AND at_ms < (SELECT max(at_ms) FROM {table})" if table in ("phases", "rig_checks") else ""
+            self._db.execute(f"DELETE FROM {table} WHERE at_ms < ? {keep}", (before_ms,))
+        self._db.execute("DELETE FROM not_judged WHERE to_ms < ?", (before_ms,))
+
+
+def _incident_row(record: dict[str, Any]) -> tuple[Any, ...]:
+    closed = record["closed_wall_ns"]
+    return (
+        record["id"],
+        record["opened_wall_ns"] // MILLISECOND_NS,
+        None if closed is None else closed // MILLISECOND_NS,
+        record["severity"],
+        record["rule"],
+        record["revision"],
+        _text(record),
+    )
+
+
+def _bodies(rows: Iterable[tuple[Any, dict[str, Any]]]) -> Iterable[tuple[Any, str]]:
+    return ((key, _text(body)) for key, body in rows)
+
+
+def _text(body: dict[str, Any]) -> str:
+    return json.dumps(body, separators=(",", ":"), default=str)
