@@ -76,7 +76,7 @@ def _summarise(sight: Sight, cluster: Cluster, universes: list[int]) -> str:
     sources += [f'"{name}"' for name in sorted({name for case in cluster.cases for name in case.finding.source_names})]
     works = verdict.still_working if verdict else []
     facts = _Facts(
-        universes=sight.say_universes(universes) if universes else "No universe",
+        universes=_universes(sight, cluster, universes),
         sources=wording.list_names(sources) or "a source",
         sender=f" from {wording.list_names(sources)}" if sources else "",
         since=f"{sight.time_of_day(cluster.since_ns)}",
@@ -87,6 +87,13 @@ def _summarise(sight: Sight, cluster: Cluster, universes: list[int]) -> str:
     if verdict and speaker.facts.get("verdict") and cluster.group.startswith("network:"):
         facts["verdict"] = verdict.sentence
     return " ".join(cluster.rule.sentence.format_map(facts).split())
+
+
+def _universes(sight: Sight, cluster: Cluster, rows: list[int]) -> str:
+    if not rows:
+        return "No universe"
+    at_start = cluster.rule.sentence.startswith("{universes}")
+    return sight.say_universes(rows) if at_start else sight.name_universes(rows)
 
 
 def _source_rows(sight: Sight, cluster: Cluster) -> list[int]:
@@ -108,7 +115,7 @@ def _explained(sight: Sight, cluster: Cluster) -> tuple[tuple[str, tuple[str, ..
 
 def _checks(sight: Sight, cluster: Cluster) -> tuple[str, ...]:
     own = [*(cluster.verdict.next_checks if cluster.verdict else ()), *cluster.speaker.next_checks]
-    checks = [*own, *(cluster.rule.next_checks if len(own) < 3 else cluster.rule.next_checks[:1])]
+    checks = [*own, *(cluster.rule.next_checks if len(own) < 2 else ())]
     if quiet_phase(sight.phase):
         checks = [*checks[: MOST_CHECKS - len(cluster.rule.next_checks_quiet)], *cluster.rule.next_checks_quiet]
     return _few(checks, MOST_CHECKS)

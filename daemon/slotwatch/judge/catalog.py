@@ -6,7 +6,15 @@ several short incidents of one rule become; it is here so that it is documented 
 
 from __future__ import annotations
 
-from slotwatch.judge import catalog_control, catalog_flow, catalog_loss, catalog_patch, catalog_self, catalog_storm
+from slotwatch.judge import (
+    catalog_bridge,
+    catalog_control,
+    catalog_flow,
+    catalog_loss,
+    catalog_patch,
+    catalog_self,
+    catalog_storm,
+)
 from slotwatch.judge.rule import COMMON_PRACTICE, Rule, RuleClass, Threshold
 from slotwatch.snapshot import Severity
 
@@ -34,6 +42,7 @@ RULES: tuple[Rule, ...] = (
     *catalog_flow.RULES,
     *catalog_storm.RULES,
     *catalog_patch.RULES,
+    *catalog_bridge.RULES,
     FLAPPING,
 )
 """In the order in which a person should read them: this listener first."""

@@ -6,13 +6,12 @@ worked out anew while evidence comes in (slower timeouts, discovery lists, neigh
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-
 import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.judge import wording
 from slotwatch.judge.losses import LossGroup
+from slotwatch.judge.scene import Scene, Verdict, say_what_works, set_scene
 from slotwatch.judge.sight import Sight
 from slotwatch.judge.stops import SLACK_NS, Stops
 from slotwatch.snapshot import Confidence
@@ -23,73 +22,6 @@ QUERIER_GONE_NS = 255 * NANOSECONDS
 """Other-querier-present interval of IGMPv2 (RFC 2236 8.5): memberships run out soon after."""
 LISTING_VALID_NS = 20 * NANOSECONDS
 """Two discovery intervals (ANSI E1.31-2018 4.3, 12.2): an older list says nothing."""
-OWN_GROUP, OTHER_GROUP = 1, 2
-
-
-@dataclass(slots=True)
-class Verdict:
-    """A cause with everything a person needs to believe it."""
-
-    cause: str
-    confidence: Confidence
-    sentence: str
-    evidence: list[str] = field(default_factory=list)
-    also_possible: list[str] = field(default_factory=list)
-    still_working: list[str] = field(default_factory=list)
-    next_checks: list[str] = field(default_factory=list)
-    provisional: bool = False
-    """More evidence is due."""
-
-
-@dataclass(slots=True)
-class Scene:
-    """Who stopped and who goes on, for one group of losses. Masks are over stream rows."""
-
-    sight: Sight
-    stops: Stops
-    group: LossGroup
-    stopped: NDArray[np.bool_]
-    alive: NDArray[np.bool_]
-    undecided: NDArray[np.bool_]
-    sources: list[int]
-    """Rows of the sources with a stopped stream."""
-    whole: list[int]
-    """Those of which everything stopped."""
-    networks: list[int]
-
-    def alive_of(self, source: int) -> NDArray[np.intp]:
-        return np.flatnonzero(self.alive & (self.sight.streams.source == source))
-
-    def others_alive(self) -> list[int]:
-        """Sources on the same networks that go on and lost nothing now."""
-        streams = self.sight.streams
-        on_networks = np.isin(streams.network, self.networks)
-        return sorted(set(streams.source[self.alive & on_networks].tolist()) - set(self.sources))
-
-    def is_multicast(self, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
-        kinds = self.sight.streams.destination_kind[rows]
-        multicast: NDArray[np.bool_] = (kinds == OWN_GROUP) | (kinds == OTHER_GROUP)
-        return multicast
-
-
-def set_scene(sight: Sight, stops: Stops, group: LossGroup) -> Scene:
-    """Sort all streams into stopped with this group, going on, and not yet known."""
-    streams = sight.streams
-    lost = np.zeros(streams.count, np.bool_)
-    lost[[row for row in group.streams if row < streams.count]] = True
-    packet_ns = np.maximum(streams.last_packet_ns, stops.last_ns)
-    terminated = stops.terminated
-    # A stream went on if anything of it came after the stop, and it is not itself overdue since.
-    went_on = stops.had_frames & ~lost & ~terminated & (stops.last_ns > group.from_ns + SLACK_NS) & ~stops.overdue
-    overlaps = (stops.last_ns <= group.to_ns + SLACK_NS) & (stops.due_ns >= group.from_ns - SLACK_NS)
-    silent = stops.had_frames & ~lost & ~went_on & ~terminated & overlaps & (packet_ns <= group.to_ns + SLACK_NS)
-    stopped = lost | (silent & stops.overdue)
-    sources = sorted(set(streams.source[stopped].tolist()))
-    alive_sources = set(streams.source[went_on].tolist())
-    undecided = silent & ~stops.overdue
-    whole = [source for source in sources if source not in alive_sources]
-    networks = sorted(set(streams.network[stopped].tolist()))
-    return Scene(sight, stops, group, stopped, went_on, undecided, sources, whole, networks)
 
 
 def find_cause(sight: Sight, stops: Stops, group: LossGroup) -> Verdict:
@@ -106,7 +38,7 @@ def find_cause(sight: Sight, stops: Stops, group: LossGroup) -> Verdict:
     else:
         verdict = _part_of_source(scene)
     verdict.provisional = bool(scene.undecided.any()) or sight.now_ns < group.is_revised_until_ns
-    _say_what_works(scene, verdict)
+    say_what_works(scene, verdict)
     return verdict
 
 
@@ -155,7 +87,6 @@ def _terminated(scene: Scene) -> Verdict:
 
 
 def _whole_sources(scene: Scene) -> Verdict:
-    sight = scene.sight
     others = scene.others_alive()
     silent_querier = _querier_gone(scene)
     if silent_querier and not _unicast_stopped(scene):
@@ -176,7 +107,6 @@ def _whole_sources(scene: Scene) -> Verdict:
         verdict.confidence = Confidence.MEDIUM
         verdict.also_possible.insert(0, "the network on the way to this port: no other source is there to tell")
         verdict.evidence.append("It is the only source on this network, so nothing shows that the way is whole.")
-    _ = sight
     return verdict
 
 
@@ -410,42 +340,3 @@ def _withdrawn(scene: Scene, source: int, rows: NDArray[np.intp], evidence: str)
         ["the way of this one universe to this port"],
         next_checks=[f"Look at the output list of {sight.source_name(source)}: is this universe on?"],
     )
-
-
-# --- what still works ---------------------------------------------------------------------------------
-
-
-def _say_what_works(scene: Scene, verdict: Verdict) -> None:
-    sight = scene.sight
-    streams = sight.streams
-    stopped_universes = set(streams.universe[scene.stopped].tolist())
-    for source in scene.sources:
-        rows = scene.alive_of(source)
-        others = sorted(set(streams.universe[rows].tolist()) - stopped_universes)
-        if others:
-            verdict.still_working.append(f"{sight.say_universes(others)} of {sight.say_source(source)}")
-    keepers: dict[int, list[int]] = {}
-    for row in np.flatnonzero(scene.alive & np.isin(streams.universe, sorted(stopped_universes))).tolist():
-        keepers.setdefault(sight.source_of(row), []).append(sight.universe_of(row))
-    for source, universes in keepers.items():
-        declared = sight.declared_source(source)
-        backup = "backup " if declared and declared.role == "backup" else ""
-        verdict.still_working.append(f"{backup}{sight.say_source(source)} is sending {sight.say_universes(universes)}")
-    for source in scene.others_alive():
-        if source in keepers:
-            continue
-        universes = sorted(set(streams.universe[scene.alive_of(source)].tolist()))
-        verdict.still_working.append(f"{sight.say_source(source)} is sending {sight.say_universes(universes)}")
-    receivers = _receivers(scene, stopped_universes)
-    if receivers:
-        verdict.still_working.append(receivers)
-
-
-def _receivers(scene: Scene, universes: set[int]) -> str:
-    names = {str(scene.sight.universe_id(row)) for row in universes}
-    holding = [
-        receiver.name
-        for receiver in scene.sight.house.receivers
-        if receiver.on_loss == "hold" and names & {str(universe) for universe in receiver.universes}
-    ]
-    return f"{wording.list_names(holding)} should hold the last look" if holding else ""

@@ -7,10 +7,11 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from slotwatch.judge import explain, phases
-from slotwatch.judge.causes import Verdict, find_cause
+from slotwatch.judge.causes import find_cause
 from slotwatch.judge.incidents import IncidentBook
 from slotwatch.judge.losses import LOSS_RULES, Losses, LossGroup
 from slotwatch.judge.rule import Rule
+from slotwatch.judge.scene import Verdict
 from slotwatch.judge.sight import Sight
 from slotwatch.judge.stops import measure_stops
 from slotwatch.judge.watch import Finding, Raised

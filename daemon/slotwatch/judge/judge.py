@@ -145,10 +145,8 @@ class Judge:
         self.house = house
         self._zone = phases.zone_of(house)
         conditions = [Condition(watch) for watch in all_watches(house)]
-        before = {condition.watch.rule: condition for condition in self._conditions}
-        for condition in conditions:
-            if condition.watch.rule in before:
-                condition.raised = before[condition.watch.rule].raised
+        for condition, before in zip(conditions, self._conditions, strict=True):
+            condition.raised = before.raised
         self._conditions = conditions
         self._regrade = True
 

@@ -154,6 +154,11 @@ class Sight:
         every = list(rows)
         return wording.list_universes([self.universe_name(row) for row in every], [self.label(row) for row in every])
 
+    def name_universes(self, rows: Iterable[int]) -> str:
+        """Say which universes in the middle of a sentence."""
+        said = self.say_universes(rows)
+        return said[0].lower() + said[1:]
+
     def source_name(self, source: int) -> str:
         row = self.sources[source]
         return row.declared_as or row.source_name or row.address or "unnamed source"

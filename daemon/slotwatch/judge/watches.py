@@ -3,10 +3,28 @@
 from __future__ import annotations
 
 from slotwatch.house.schema import House
-from slotwatch.judge import rules_loss, rules_self
+from slotwatch.judge import (
+    rules_control,
+    rules_flow,
+    rules_identity,
+    rules_loss,
+    rules_network,
+    rules_patch,
+    rules_self,
+    rules_storm,
+)
 from slotwatch.judge.watch import Watch
 
-MODULES = (rules_self, rules_loss)
+MODULES = (
+    rules_self,
+    rules_loss,
+    rules_network,
+    rules_control,
+    rules_identity,
+    rules_flow,
+    rules_storm,
+    rules_patch,
+)
 
 
 def all_watches(house: House) -> tuple[Watch, ...]:

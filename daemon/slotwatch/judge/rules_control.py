@@ -1,0 +1,400 @@
+"""Who is in control: backups, strangers, conflicts, per-address priority, universes nobody declared."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from slotwatch.house.schema import House
+from slotwatch.judge import wording
+from slotwatch.judge.catalog import CATALOG
+from slotwatch.judge.kinship import declared_relatives
+from slotwatch.judge.rivals import SLOT_PRIORITY_NS, Rivals
+from slotwatch.judge.sight import Sight
+from slotwatch.judge.watch import STREAMS, UNIVERSES, Finding, Mask, Watch
+from slotwatch.wire.universe import Protocol
+
+NANOSECONDS = 1_000_000_000
+FEW_FRAMES = 3
+"""Fewer are a slip, not a source."""
+STOPPED_SHOWN_NS = 300 * NANOSECONDS
+
+
+def watches(house: House) -> tuple[Watch, ...]:
+    rivals = Rivals()
+    contest = Contest(rivals)
+    invited = Invited(house)
+    return (
+        Watch("source-conflict", UNIVERSES, contest.is_contested, contest.describe_conflict),
+        Watch("backup-differs", STREAMS, contest.differs, contest.describe_difference),
+        Watch("backup-in-control", UNIVERSES, is_backup_in_control, describe_backup_in_control, refresh_s=None),
+        Watch("unexpected-source", STREAMS, invited.is_unexpected, invited.describe, refresh_s=5.0),
+        Watch("undeclared-universe", UNIVERSES, is_undeclared, describe_undeclared, refresh_s=None),
+        Watch("slot-priority-faulty", STREAMS, has_stopped_priority, describe_stopped_priority, on_delay_s=0.0),
+        Watch("slot-priority-faulty", STREAMS, has_short_priority, describe_short_priority),
+        Watch("slot-priority-faulty", UNIVERSES, has_mixed_priority, describe_mixed_priority, on_delay_s=10.0),
+        Watch("preview-only", UNIVERSES, is_preview_only, describe_preview_only),
+    )
+
+
+# --- backups ------------------------------------------------------------------------------------------
+
+
+def is_backup_in_control(sight: Sight) -> Mask:
+    """The winning stream is a backup's, and no main source has an equal say."""
+    streams, universes = sight.streams, sight.universes
+    won = universes.used & (universes.declared >= 0) & (universes.winner >= 0)
+    if not any(source.role == "backup" for source in sight.house.sources) or not won.any():
+        return np.zeros(universes.count, np.bool_)
+    roles = np.array([source.role == "backup" for source in sight.house.sources] + [False], np.bool_)
+    winner = np.where(won, universes.winner, 0)
+    declared = sight.stream_sources_declared[winner]
+    backup: Mask = won & roles[np.where(declared >= 0, declared, len(roles) - 1)]
+    for row in np.flatnonzero(backup).tolist():
+        for stream in sight.streams_of(row).tolist():
+            source = sight.declared_source(sight.source_of(stream))
+            equal = streams.priority[stream] >= streams.priority[universes.winner[row]]
+            if streams.live[stream] and equal and source is not None and source.role == "main":
+                backup[row] = False
+    return backup
+
+
+def describe_backup_in_control(sight: Sight, row: int) -> Finding:
+    winner = int(sight.universes.winner[row])
+    if winner < 0:
+        winner = int(sight.streams_of(row)[0])
+    streams = sight.streams
+    source = sight.source_of(winner)
+    others = [other for other in sight.streams_of(row).tolist() if other != winner and streams.live[other]]
+    mains = [other for other in others if sight.sources[sight.source_of(other)].role == "main"]
+    if mains:
+        main = sight.say_source(sight.source_of(mains[0]))
+        said = f"{main} still sends, at priority {int(streams.priority[mains[0]])}: it has no effect."
+    else:
+        said = "No main source sends this universe."
+    return Finding(
+        group=f"source:{sight.source_name(source)}",
+        since_ns=int(streams.since_ns[winner]) if not mains else 0,
+        universes=(row,),
+        streams=(winner,),
+        networks=(int(sight.universes.network[row]),),
+        facts={"main": said},
+        evidence=(
+            f"{sight.universe_name(row)}: {sight.say_source(source)} wins at priority {int(streams.priority[winner])}.",
+        ),
+        cause="main-outranked" if mains else "main-silent",
+    )
+
+
+class Contest:
+    """Conflicts and backups out of step, from one comparison of all rivals."""
+
+    def __init__(self, rivals: Rivals) -> None:
+        self._rivals = rivals
+
+    def is_contested(self, sight: Sight) -> Mask:
+        pairs = self._rivals.compare(sight)
+        contested = np.zeros(sight.universes.count, np.bool_)
+        if len(pairs.rival):
+            contested[pairs.universe[pairs.contested > 0]] = True
+            for row in np.flatnonzero(contested).tolist():
+                declared = sight.declared_universe(row)
+                contested[row] = not (declared and declared.shared)
+        return contested
+
+    def describe_conflict(self, sight: Sight, row: int) -> Finding:
+        pairs = self._rivals.compare(sight)
+        here = np.flatnonzero((pairs.universe == row) & (pairs.contested > 0))
+        streams = sight.streams
+        rows = sorted({*pairs.reference[here].tolist(), *pairs.rival[here].tolist()})
+        if not rows:
+            rows = [stream for stream in sight.streams_of(row).tolist() if streams.live[stream]]
+        slots = int(pairs.contested[here].max()) if len(here) else 0
+        artnet = sight.universes.protocol[row] == Protocol.ARTNET
+        priority = "by two addresses" if artnet else f"at priority {int(streams.priority[rows[0]])}" if rows else ""
+        evidence = [
+            f"{sight.say_source(sight.source_of(stream))} on {sight.universe_name(row)}: priority "
+            f"{int(streams.priority[stream])}, since {sight.time_of_day(int(streams.since_ns[stream]))}, "
+            f"{_manner(sight, stream)}."
+            for stream in rows
+        ]
+        if len(rows) > 2:
+            evidence.append(f"{len(rows)} sources at one priority: many receivers merge two and ignore the rest.")
+        names = sorted(sight.source_name(sight.source_of(stream)) for stream in rows)
+        return Finding(
+            group="sources:" + ",".join(names),
+            since_ns=0,
+            universes=(row,),
+            streams=tuple(rows),
+            networks=(int(sight.universes.network[row]),),
+            facts={"priority": priority, "slots": str(slots)},
+            evidence=tuple(evidence),
+            cause="more-than-two" if len(rows) > 2 else "two-sources",
+            weight=float(slots),
+        )
+
+    def differs(self, sight: Sight) -> Mask:
+        """Backups that send and are not in step with the main source."""
+        pairs = self._rivals.compare(sight)
+        apart = np.zeros(sight.streams.count, np.bool_)
+        for at in np.flatnonzero(pairs.differing > 0).tolist():
+            backup = sight.declared_source(sight.source_of(int(pairs.rival[at])))
+            main = sight.declared_source(sight.source_of(int(pairs.reference[at])))
+            far = pairs.worst[at] > CATALOG["backup-differs"].threshold("difference_percent") * 2.55
+            if backup is not None and backup.role == "backup" and main is not None and main.role == "main" and far:
+                apart[pairs.rival[at]] = True
+        return apart
+
+    def describe_difference(self, sight: Sight, row: int) -> Finding:
+        pairs = self._rivals.compare(sight)
+        at = np.flatnonzero(pairs.rival == row)
+        slots, worst = (int(pairs.differing[at[0]]), int(pairs.worst[at[0]])) if len(at) else (0, 0)
+        source = sight.source_of(row)
+        name = sight.universe_name(sight.universe_of(row))
+        return Finding(
+            group=f"source:{sight.source_name(source)}",
+            since_ns=0,
+            universes=(sight.universe_of(row),),
+            streams=(row,),
+            networks=(int(sight.streams.network[row]),),
+            facts={"slots": str(slots), "worst": f"{worst / 2.55:.0f}"},
+            evidence=(f"{name}: {slots} slots out of step by up to {worst / 2.55:.0f} %, 200 ms of lag allowed.",),
+            weight=float(slots),
+        )
+
+
+def _manner(sight: Sight, stream: int) -> str:
+    idle_ns = sight.now_ns - int(sight.streams.last_change_ns[stream])
+    return "its levels move" if idle_ns < 2 * NANOSECONDS else f"unchanged for {wording.seconds(idle_ns)}"
+
+
+# --- strangers ----------------------------------------------------------------------------------------
+
+
+class Invited:
+    """Who may send which universe, by the house file."""
+
+    def __init__(self, house: House) -> None:
+        index = {source.name: number for number, source in enumerate(house.sources)}
+        self._guarded = np.array([bool(universe.sources) for universe in house.universes] + [False], np.bool_)
+        pairs = [
+            number << 20 | index[name]
+            for number, universe in enumerate(house.universes)
+            for name in universe.sources
+            if name in index
+        ]
+        self._pairs = np.array(sorted(pairs), np.int64)
+        self._priorities = np.array(
+            [256 if source.priority is None else source.priority for source in house.sources] + [256], np.int64
+        )
+
+    def is_unexpected(self, sight: Sight) -> Mask:
+        """Live streams of sources that are not declared for their universe, or above their declared priority."""
+        streams = sight.streams
+        declared = sight.stream_declared
+        live = sight.live & (streams.frames >= FEW_FRAMES) & (declared >= 0)
+        if not live.any():
+            return live
+        source = sight.stream_sources_declared
+        stranger = self._guarded[declared] & ~self._is_invited(declared, source)
+        above = streams.priority > self._priorities[source]
+        unexpected: Mask = live & (stranger | above)
+        for row in np.flatnonzero(unexpected & ~above).tolist():
+            unexpected[row] = predecessor(sight, row) < 0
+        return unexpected
+
+    def _is_invited(self, declared: Any, source: Any) -> Any:
+        if not len(self._pairs):
+            return np.zeros(len(declared), np.bool_)
+        pair = declared.astype(np.int64) << 20 | np.maximum(source, 0)
+        place = np.minimum(self._pairs.searchsorted(pair), len(self._pairs) - 1)
+        return (self._pairs[place] == pair) & (source >= 0)
+
+    def describe(self, sight: Sight, row: int) -> Finding:
+        streams = sight.streams
+        source, universe = sight.source_of(row), sight.universe_of(row)
+        declared = sight.declared_source(source)
+        priority, winner = int(streams.priority[row]), int(sight.universes.winner[universe])
+        above = declared is not None and declared.priority is not None and priority > declared.priority
+        if above:
+            reason, cause = f"does so at priority {priority}, above its declared {declared.priority}", "priority"  # type: ignore[union-attr]
+        elif declared is None:
+            reason, cause = "is not declared", "undeclared"
+        else:
+            reason, cause = "is not declared for it", "not-for-this-universe"
+        if winner == row:
+            effect = "It is in control."
+        elif winner >= 0 and streams.priority[winner] > priority:
+            effect = f"It has no effect now: {sight.say_source(sight.source_of(winner))} sends at a higher priority."
+        else:
+            effect = "It has an equal say."
+        return Finding(
+            group=f"source:{sight.source_name(source)}:{cause}",
+            since_ns=int(streams.since_ns[row]),
+            universes=(universe,),
+            streams=(row,),
+            networks=(int(streams.network[row]),),
+            facts={"reason": reason, "effect": effect},
+            evidence=(
+                f"{sight.say_source(source)} on {sight.universe_name(universe)}: priority {priority}, "
+                f"CID {sight.sources[source].source_id.hex()}, first seen "
+                f"{sight.time_of_day(int(streams.first_frame_ns[row]))}.",
+            ),
+            cause=cause,
+            weight=float(priority),
+        )
+
+
+def predecessor(sight: Sight, row: int) -> int:
+    """Find the stream that this one took over from: same name, other identity, silent since; -1 if none."""
+    streams = sight.streams
+    own = sight.sources[sight.source_of(row)]
+    if not own.source_name:
+        return -1
+    for other in map(int, sight.streams_of(sight.universe_of(row))):
+        earlier = sight.sources[sight.source_of(other)]
+        gone = streams.last_arrival_ns[other] < streams.since_ns[row] + 5 * NANOSECONDS
+        if other != row and not streams.live[other] and gone and earlier.source_name == own.source_name:
+            return other
+    return -1
+
+
+def is_undeclared(sight: Sight) -> Mask:
+    """Data on a universe that the house does not declare. A house without universes declares nothing to miss."""
+    universes = sight.universes
+    undeclared: Mask = (
+        universes.used & (universes.declared < 0) & (universes.live > 0) & (universes.frames >= FEW_FRAMES)
+    )
+    return undeclared if sight.house.universes else np.zeros(universes.count, np.bool_)
+
+
+def describe_undeclared(sight: Sight, row: int) -> Finding:
+    winner = int(sight.universes.winner[row])
+    relatives = declared_relatives(sight, row)
+    looks_like = f" It may be meant for {sight.universe_name(relatives[0])}, which is silent." if relatives else ""
+    name = sight.source_name(sight.source_of(winner)) if winner >= 0 else ""
+    return Finding(
+        group=f"source:{name}" + (f":{row}" if relatives else ""),
+        since_ns=int(sight.universes.first_frame_ns[row]),
+        universes=(row,),
+        streams=(winner,) if winner >= 0 else (),
+        networks=(int(sight.universes.network[row]),),
+        facts={"looks_like": looks_like},
+        evidence=(
+            f"{sight.universe_name(row)}: data since {sight.time_of_day(int(sight.universes.first_frame_ns[row]))}.",
+        ),
+        cause="numbered-off" if relatives else "",
+        weight=float(bool(relatives)),
+    )
+
+
+# --- per-address priority -----------------------------------------------------------------------------
+
+
+def _gives(sight: Sight) -> Mask:
+    streams = sight.streams
+    gives: Mask = (streams.last_slot_priority_ns > 0) & (
+        sight.now_ns - streams.last_slot_priority_ns <= SLOT_PRIORITY_NS
+    )
+    return gives
+
+
+def has_stopped_priority(sight: Sight) -> Mask:
+    streams = sight.streams
+    silent_ns = sight.now_ns - streams.last_slot_priority_ns
+    sent = sight.live & (streams.last_slot_priority_ns > streams.since_ns)
+    stopped: Mask = sent & (silent_ns > SLOT_PRIORITY_NS) & (silent_ns < STOPPED_SHOWN_NS)
+    return stopped
+
+
+def has_short_priority(sight: Sight) -> Mask:
+    streams = sight.streams
+    short: Mask = sight.live & _gives(sight) & (streams.slot_priority_slots < streams.slots)
+    return short
+
+
+def has_mixed_priority(sight: Sight) -> Mask:
+    streams, universes = sight.streams, sight.universes
+    mixed = np.zeros(universes.count, np.bool_)
+    gives = sight.live & _gives(sight)
+    if gives.any():
+        giving = np.bincount(streams.universe[gives], minlength=universes.count)
+        mixed = (giving > 0) & (giving < universes.live)
+    return mixed
+
+
+def _priority_finding(sight: Sight, row: int, habit: str, cause: str) -> Finding:
+    universe = sight.universe_of(row)
+    return Finding(
+        group=f"source:{sight.source_name(sight.source_of(row))}",
+        since_ns=0,
+        universes=(universe,),
+        streams=(row,),
+        networks=(int(sight.streams.network[row]),),
+        facts={"habit": habit},
+        evidence=(f"{sight.universe_name(universe)}: {sight.say_source(sight.source_of(row))}'s {habit}.",),
+        cause=cause,
+    )
+
+
+def describe_stopped_priority(sight: Sight, row: int) -> Finding:
+    last_ns = int(sight.streams.last_slot_priority_ns[row])
+    finding = _priority_finding(sight, row, f"stopped at {sight.time_of_day(last_ns)}", "stopped")
+    finding.since_ns = last_ns
+    finding.evidence = (
+        f"{sight.say_source(sight.source_of(row))}: last start code 0xDD at {sight.time_of_day(last_ns)}; "
+        "receivers fall back to the packet's priority after 2.5 s.",
+    )
+    return finding
+
+
+def describe_short_priority(sight: Sight, row: int) -> Finding:
+    streams = sight.streams
+    given, sent = int(streams.slot_priority_slots[row]), int(streams.slots[row])
+    return _priority_finding(sight, row, f"covers only {given} of {sent} slots", "short")
+
+
+def describe_mixed_priority(sight: Sight, row: int) -> Finding:
+    streams = sight.streams
+    rows = [stream for stream in sight.streams_of(row).tolist() if streams.live[stream]]
+    with_it = [stream for stream in rows if sight.now_ns - streams.last_slot_priority_ns[stream] <= SLOT_PRIORITY_NS]
+    without = [stream for stream in rows if stream not in with_it]
+    names = [wording.list_names(sight.say_source(sight.source_of(s)) for s in some) for some in (with_it, without)]
+    return Finding(
+        group=f"universe:{row}",
+        since_ns=0,
+        universes=(row,),
+        streams=tuple(rows),
+        networks=(int(sight.universes.network[row]),),
+        facts={"habit": f"comes from {names[0]} and not from {names[1]}"},
+        evidence=(f"{sight.universe_name(row)}: 0xDD from {names[0]}; none from {names[1]}.",),
+        cause="mixed",
+    )
+
+
+# --- preview ------------------------------------------------------------------------------------------
+
+
+def is_preview_only(sight: Sight) -> Mask:
+    universes = sight.universes
+    recent = (universes.last_preview_ns > 0) & (sight.now_ns - universes.last_preview_ns < 2_500_000_000)
+    silent = universes.last_preview_ns > universes.last_arrival_ns
+    preview: Mask = universes.used & (universes.declared >= 0) & universes.expected & recent & silent
+    return preview
+
+
+def describe_preview_only(sight: Sight, row: int) -> Finding:
+    streams = sight.streams
+    rows = sight.streams_of(row)
+    rows = rows[sight.now_ns - streams.last_preview_ns[rows] < 2_500_000_000]
+    last_ns = int(sight.universes.last_arrival_ns[row])
+    live = f"The last live frame came at {sight.time_of_day(last_ns)}." if last_ns else "No live frame ever came."
+    return Finding(
+        group="sources:" + ",".join(sorted({sight.source_name(sight.source_of(int(one))) for one in rows})),
+        since_ns=last_ns,
+        universes=(row,),
+        streams=tuple(rows.tolist()),
+        networks=(int(sight.universes.network[row]),),
+        evidence=(f"{sight.universe_name(row)}: every packet has the preview bit set. {live}",),
+    )

@@ -1,0 +1,177 @@
+"""Levels and frames against the declared patch: conflicts in it, slots nobody uses, slots that never come."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.house.schema import Fixture, House
+from slotwatch.judge import wording
+from slotwatch.judge.sight import Sight
+from slotwatch.judge.watch import KEYS, UNIVERSES, Finding, Mask, Watch
+from slotwatch.snapshot import Confidence
+from slotwatch.wire.universe import UniverseId
+
+SLOTS = 512
+MOST_CONFLICTS = 256
+
+
+def watches(house: House) -> tuple[Watch, ...]:
+    plan = Plan(house)
+    return (
+        Watch("patch-conflict", KEYS, plan.conflicts, plan.describe_conflict, 1_000_000_000, refresh_s=None),
+        Watch("short-frame", UNIVERSES, plan.is_short, plan.describe_short),
+        Watch("stray-levels", UNIVERSES, plan.has_strays, plan.describe_strays, 200_000_000),
+    )
+
+
+class Plan:
+    """The patch as slots: which are used on each declared universe, up to where, and where fixtures collide."""
+
+    def __init__(self, house: House) -> None:
+        index = {universe.id: number for number, universe in enumerate(house.universes)}
+        self._used: NDArray[np.bool_] = np.zeros((len(house.universes) + 1, SLOTS), np.bool_)
+        self._needed = np.zeros(len(house.universes) + 1, np.int64)
+        self._fixtures: dict[UniverseId, list[Fixture]] = {}
+        for fixture in house.fixtures:
+            self._fixtures.setdefault(fixture.universe, []).append(fixture)
+            number = index.get(fixture.universe)
+            if number is not None and fixture.address <= SLOTS:
+                last = min(SLOTS, fixture.last_slot)
+                self._used[number, fixture.address - 1 : last] = True
+                self._needed[number] = max(self._needed[number], last)
+        self._conflicts = dict(_find_conflicts(self._fixtures))
+
+    # --- conflicts ------------------------------------------------------------------------------------
+
+    def conflicts(self, sight: Sight) -> dict[Any, Any]:
+        return self._conflicts
+
+    def describe_conflict(self, sight: Sight, key: Any) -> Finding:
+        kind, universe = key[0], key[1]
+        sentence, fixtures = self._conflicts[key]
+        universes = sight.universes
+        rows = np.flatnonzero(
+            universes.used & (universes.protocol == int(universe.protocol)) & (universes.number == universe.number)
+        )
+        return Finding(
+            group=f"{kind}:{universe}",
+            since_ns=sight.started_ns,
+            universes=tuple(rows[:1].tolist()),
+            fixtures=tuple(fixture.name for fixture in fixtures),
+            facts={"conflict": sentence},
+            evidence=tuple(_say_fixture(fixture) for fixture in fixtures),
+            lower=int(kind == "doubled"),
+            cause=kind,
+        )
+
+    # --- short frames ---------------------------------------------------------------------------------
+
+    def is_short(self, sight: Sight) -> Mask:
+        """No live source covers all slots that the patch uses."""
+        universes = sight.universes
+        needed = self._needed[universes.declared]
+        short: Mask = universes.used & (universes.declared >= 0) & (universes.live > 0) & (universes.slots < needed)
+        for row in np.flatnonzero(short).tolist():
+            short[row] = self._covered(sight, row) < needed[row]
+        return short
+
+    @staticmethod
+    def _covered(sight: Sight, row: int) -> int:
+        rows = sight.streams_of(row)
+        rows = rows[sight.live[rows]]
+        return int(sight.streams.slots[rows].max()) if len(rows) else SLOTS
+
+    def describe_short(self, sight: Sight, row: int) -> Finding:
+        slots, needed = self._covered(sight, row), int(self._needed[sight.universes.declared[row]])
+        cut = [fixture for fixture in self._fixtures.get(sight.universe_id(row), ()) if fixture.last_slot > slots]
+        rows = [stream for stream in sight.streams_of(row).tolist() if sight.live[stream]]
+        return Finding(
+            group=f"universe:{row}",
+            since_ns=0,
+            universes=(row,),
+            streams=tuple(rows),
+            networks=(int(sight.universes.network[row]),),
+            fixtures=tuple(fixture.name for fixture in cut),
+            facts={
+                "slots": str(slots),
+                "needed": str(needed),
+                "fixtures": wording.list_names(fixture.label or fixture.name for fixture in cut),
+            },
+            evidence=(f"{sight.universe_name(row)}: frames of {slots} slots; the patch ends at slot {needed}.",),
+        )
+
+    # --- stray levels ---------------------------------------------------------------------------------
+
+    def _strays(self, sight: Sight, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+        used = self._used[sight.universes.declared[rows]]
+        strays: NDArray[np.bool_] = (sight.model.levels[rows] > 0) & ~used
+        return strays
+
+    def has_strays(self, sight: Sight) -> Mask:
+        """A slot that no fixture uses is above zero, on a universe that has a patch."""
+        universes = sight.universes
+        strays = np.zeros(universes.count, np.bool_)
+        patched = universes.used & (universes.declared >= 0) & (self._needed[universes.declared] > 0)
+        rows = np.flatnonzero(patched & (universes.live > 0))
+        if len(rows):
+            strays[rows] = self._strays(sight, rows).any(1)
+        return strays
+
+    def describe_strays(self, sight: Sight, row: int) -> Finding:
+        numbers = (np.flatnonzero(self._strays(sight, np.array([row]))[0]) + 1).tolist()
+        before = [fixture for fixture in self._fixtures.get(sight.universe_id(row), ()) if numbers]
+        before = [fixture for fixture in before if fixture.last_slot < numbers[0]]
+        neighbour = max(before, key=lambda fixture: fixture.last_slot, default=None)
+        near = ""
+        if neighbour is not None and numbers[0] - neighbour.last_slot == 1:
+            near = f" They follow {neighbour.label or neighbour.name}: it may run in a longer mode."
+        return Finding(
+            group=f"universe:{row}",
+            since_ns=0,
+            universes=(row,),
+            networks=(int(sight.universes.network[row]),),
+            fixtures=(neighbour.name,) if near and neighbour is not None else (),
+            facts={"slots": wording.list_slots(numbers), "near": near},
+            evidence=(f"{sight.universe_name(row)}: {len(numbers)} unpatched slots above zero.",),
+            confidence=Confidence.CERTAIN,
+            also_possible=("a patch list that is out of date", "a visiting rig"),
+        )
+
+
+def _find_conflicts(fixtures: dict[UniverseId, list[Fixture]]) -> list[tuple[Any, Any]]:
+    found: list[tuple[Any, Any]] = []
+    for universe, several in fixtures.items():
+        ordered = sorted(several, key=lambda fixture: (fixture.address, fixture.last_slot))
+        for fixture in ordered:
+            if fixture.last_slot > SLOTS:
+                sentence = f"{fixture.name} runs to slot {fixture.last_slot}, past 512"
+                found.append((("past-end", universe, fixture.name), (sentence, (fixture,))))
+        reach: Fixture | None = None
+        for fixture in ordered:
+            if reach is not None and fixture.address <= reach.last_slot:
+                found += _collide(universe, reach, fixture)
+            if reach is None or fixture.last_slot > reach.last_slot:
+                reach = fixture
+    return found[:MOST_CONFLICTS]
+
+
+def _collide(universe: UniverseId, first: Fixture, second: Fixture) -> list[tuple[Any, Any]]:
+    if first.accepted_overlap or second.accepted_overlap:
+        return []
+    same = first.address == second.address and first.slots == second.slots and first.profile == second.profile
+    kind = "doubled" if same else "overlap"
+    shared = f"slots {second.address} to {min(first.last_slot, second.last_slot)}"
+    sentence = (
+        f"{first.name} and {second.name} are doubled at slot {first.address}"
+        if same
+        else f"{first.name} and {second.name} share {shared}"
+    )
+    return [((kind, universe, f"{first.name}/{second.name}"), (sentence, (first, second)))]
+
+
+def _say_fixture(fixture: Fixture) -> str:
+    place = f" ({fixture.file}:{fixture.row})" if fixture.row is not None else ""
+    return f"{fixture.name}: {fixture.universe} slots {fixture.address} to {fixture.last_slot}{place}."

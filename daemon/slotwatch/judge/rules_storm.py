@@ -1,0 +1,102 @@
+"""Too much of something: copies, packets that no protocol accepts, more sources than can be kept."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from slotwatch.house.schema import House
+from slotwatch.judge.catalog import CATALOG
+from slotwatch.judge.rules_flow import finding_of
+from slotwatch.judge.sight import Sight
+from slotwatch.judge.watch import KEYS, STREAMS, Finding, Mask, Watch
+from slotwatch.wire.names import address_text
+from slotwatch.wire.reject import Reject
+from slotwatch.wire.universe import Protocol
+
+NANOSECONDS = 1_000_000_000
+LOOP_RATIO = 0.6
+"""More copies than a doubled packet makes: something goes round."""
+
+
+def watches(house: House) -> tuple[Watch, ...]:
+    return (
+        Watch("malformed-packets", KEYS, offenders, describe_offender),
+        Watch("too-many-sources", KEYS, overflow, describe_overflow),
+        Watch("repeated-packets", STREAMS, is_repeated, describe_repeated),
+    )
+
+
+def offenders(sight: Sight) -> dict[Any, None]:
+    counters = sight.model.counters
+    if not counters.offenders:
+        return {}
+    least = int(CATALOG["malformed-packets"].threshold("packets"))
+    return {(one.network, one.address): None for one in counters.rejected_recently(sight.now_ns, least)}
+
+
+def describe_offender(sight: Sight, key: Any) -> Finding:
+    one = sight.model.counters.offenders.get(key)
+    address = address_text(key[1])
+    count = one.recent(sight.now_ns) if one else 0
+    reason = Reject(one.last_reason).word if one else "no reason kept"
+    protocol = Protocol(one.protocol).word if one else ""
+    return Finding(
+        group=f"address:{key[0]}:{address}",
+        since_ns=one.first_ns if one else 0,
+        networks=(key[0],),
+        facts={"address": address, "count": str(count), "reasons": reason},
+        evidence=(f"{address} on the {protocol} port: {count} packets rejected in 10 s, the last as {reason}.",),
+        weight=float(count),
+    )
+
+
+def overflow(sight: Sight) -> dict[str, None]:
+    last_ns = sight.model.streams.last_unkept_ns
+    return {"all": None} if last_ns and sight.now_ns - last_ns < 10 * NANOSECONDS else {}
+
+
+def describe_overflow(sight: Sight, key: str) -> Finding:
+    unkept = sight.model.streams.unkept
+    universes = sight.universes
+    recent = universes.used & (universes.last_unkept_ns > 0)
+    recent &= sight.now_ns - universes.last_unkept_ns < 10 * NANOSECONDS
+    count = sum(unkept.values())
+    tables = ", ".join(f"{number} by the bound of {table}" for table, number in sorted(unkept.items()))
+    return Finding(
+        group="tables",
+        since_ns=0,
+        universes=tuple(np.flatnonzero(recent).tolist()[:64]),
+        facts={"count": str(count), "table": tables},
+        evidence=(f"Not kept so far: {tables}.",),
+    )
+
+
+def is_repeated(sight: Sight) -> Mask:
+    rule, streams = CATALOG["repeated-packets"], sight.streams
+    copies = streams.copies_5s
+    repeated: Mask = streams.used & (copies >= rule.threshold("copies"))
+    return repeated & (copies > rule.threshold("copies_ratio") * streams.packets_5s) if repeated.any() else repeated
+
+
+def describe_repeated(sight: Sight, row: int) -> Finding:
+    streams = sight.streams
+    ratio = int(streams.copies_5s[row]) / max(1, int(streams.packets_5s[row]))
+    name = sight.universe_name(sight.universe_of(row))
+    if ratio > LOOP_RATIO:
+        cause, verdict = "loop", "So many copies go round in a loop."
+        also = ("a device that answers every packet with copies",)
+    else:
+        cause, verdict = "doubled", "Each packet comes twice: a mirror of both directions, a bonded port, or a loop."
+        also = ("a loop between two switches",)
+    return finding_of(
+        sight,
+        row,
+        since_ns=0,
+        facts={"percent": f"{100 * ratio:.0f}", "verdict": verdict},
+        evidence=(f"{name}: {100 * ratio:.0f} % of its packets in 5 s are copies (same number, same octets).",),
+        cause=cause,
+        also_possible=also,
+        weight=ratio,
+    )

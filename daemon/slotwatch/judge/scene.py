@@ -1,0 +1,118 @@
+"""The scene of a loss: which streams stopped together, which go on, and what therefore still works."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.judge import wording
+from slotwatch.judge.losses import LossGroup
+from slotwatch.judge.sight import Sight
+from slotwatch.judge.stops import SLACK_NS, Stops
+from slotwatch.snapshot import Confidence
+
+OWN_GROUP, OTHER_GROUP = 1, 2
+
+
+@dataclass(slots=True)
+class Verdict:
+    """A cause with everything a person needs to believe it."""
+
+    cause: str
+    confidence: Confidence
+    sentence: str
+    evidence: list[str] = field(default_factory=list)
+    also_possible: list[str] = field(default_factory=list)
+    still_working: list[str] = field(default_factory=list)
+    next_checks: list[str] = field(default_factory=list)
+    provisional: bool = False
+    """More evidence is due."""
+
+
+@dataclass(slots=True)
+class Scene:
+    """Who stopped and who goes on, for one group of losses. Masks are over stream rows."""
+
+    sight: Sight
+    stops: Stops
+    group: LossGroup
+    stopped: NDArray[np.bool_]
+    alive: NDArray[np.bool_]
+    undecided: NDArray[np.bool_]
+    sources: list[int]
+    """Rows of the sources with a stopped stream."""
+    whole: list[int]
+    """Those of which everything stopped."""
+    networks: list[int]
+
+    def alive_of(self, source: int) -> NDArray[np.intp]:
+        return np.flatnonzero(self.alive & (self.sight.streams.source == source))
+
+    def others_alive(self) -> list[int]:
+        """Sources on the same networks that go on and lost nothing now."""
+        streams = self.sight.streams
+        on_networks = np.isin(streams.network, self.networks)
+        return sorted(set(streams.source[self.alive & on_networks].tolist()) - set(self.sources))
+
+    def is_multicast(self, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+        kinds = self.sight.streams.destination_kind[rows]
+        multicast: NDArray[np.bool_] = (kinds == OWN_GROUP) | (kinds == OTHER_GROUP)
+        return multicast
+
+
+def set_scene(sight: Sight, stops: Stops, group: LossGroup) -> Scene:
+    """Sort all streams into stopped with this group, going on, and not yet known."""
+    streams = sight.streams
+    lost = np.zeros(streams.count, np.bool_)
+    lost[[row for row in group.streams if row < streams.count]] = True
+    packet_ns = np.maximum(streams.last_packet_ns, stops.last_ns)
+    terminated = stops.terminated
+    # A stream went on if anything of it came after the stop, and it is not itself overdue since.
+    went_on = stops.had_frames & ~lost & ~terminated & (stops.last_ns > group.from_ns + SLACK_NS) & ~stops.overdue
+    overlaps = (stops.last_ns <= group.to_ns + SLACK_NS) & (stops.due_ns >= group.from_ns - SLACK_NS)
+    silent = stops.had_frames & ~lost & ~went_on & ~terminated & overlaps & (packet_ns <= group.to_ns + SLACK_NS)
+    stopped = lost | (silent & stops.overdue)
+    sources = sorted(set(streams.source[stopped].tolist()))
+    alive_sources = set(streams.source[went_on].tolist())
+    undecided = silent & ~stops.overdue
+    whole = [source for source in sources if source not in alive_sources]
+    networks = sorted(set(streams.network[stopped].tolist()))
+    return Scene(sight, stops, group, stopped, went_on, undecided, sources, whole, networks)
+
+
+def say_what_works(scene: Scene, verdict: Verdict) -> None:
+    sight = scene.sight
+    streams = sight.streams
+    stopped_universes = set(streams.universe[scene.stopped].tolist())
+    for source in scene.sources:
+        rows = scene.alive_of(source)
+        others = sorted(set(streams.universe[rows].tolist()) - stopped_universes)
+        if others:
+            verdict.still_working.append(f"{sight.name_universes(others)} of {sight.say_source(source)}")
+    keepers: dict[int, list[int]] = {}
+    for row in np.flatnonzero(scene.alive & np.isin(streams.universe, sorted(stopped_universes))).tolist():
+        keepers.setdefault(sight.source_of(row), []).append(sight.universe_of(row))
+    for source, universes in keepers.items():
+        declared = sight.declared_source(source)
+        backup = "backup " if declared and declared.role == "backup" else ""
+        verdict.still_working.append(f"{backup}{sight.say_source(source)} is sending {sight.name_universes(universes)}")
+    for source in scene.others_alive():
+        if source in keepers:
+            continue
+        universes = sorted(set(streams.universe[scene.alive_of(source)].tolist()))
+        verdict.still_working.append(f"{sight.say_source(source)} is sending {sight.name_universes(universes)}")
+    receivers = _receivers(scene, stopped_universes)
+    if receivers:
+        verdict.still_working.append(receivers)
+
+
+def _receivers(scene: Scene, universes: set[int]) -> str:
+    names = {str(scene.sight.universe_id(row)) for row in universes}
+    holding = [
+        receiver.name
+        for receiver in scene.sight.house.receivers
+        if receiver.on_loss == "hold" and names & {str(universe) for universe in receiver.universes}
+    ]
+    return f"{wording.list_names(holding)} should hold the last look" if holding else ""
