@@ -8,20 +8,22 @@ from numpy.typing import NDArray
 from slotwatch.model import windows
 from slotwatch.model.counters import Counters
 from slotwatch.model.frames import Frames
+from slotwatch.model.part import LEVELS, SLOT_PRIORITY, Part
 from slotwatch.model.segments import Rows, Segments
 from slotwatch.model.sequence import Verdict
 from slotwatch.model.series import SeriesOfStreams
 from slotwatch.model.sources import NAME_AGAIN_NS
 from slotwatch.model.streams import Streams
 from slotwatch.wire.batch import Batch
-from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED, Fields, Kind
+from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED, Fields
 from slotwatch.wire.universe import Protocol
 
 _NOT_LIVE = OPTION_PREVIEW | OPTION_TERMINATED
+_E131 = int(Protocol.E131)
 
 
 class Arrivals:
-    """Moves streams and universes on by a batch. Holds no state of its own but whether winners may differ."""
+    """Moves the streams on by a batch."""
 
     def __init__(self, streams: Streams, counters: Counters) -> None:
         self.streams, self.universes = streams, streams.universes
@@ -29,70 +31,86 @@ class Arrivals:
         self._frames = Frames(streams, counters)
         self.winners_stale = True
         """Who is live, at which priority, with how many slots: something of it changed."""
+        self._wrong_groups = False
 
-    def take(self, batch: Batch, fields: Fields, at: Rows) -> None:
-        """Take the rows `at` of a batch: accepted packets that carry slots, in order of arrival."""
-        found = self.streams.find(batch, fields, at)
+    def take(self, batch: Batch, fields: Fields, rows: Rows | slice) -> None:
+        """Take these rows of a batch: accepted packets that carry slots, in order of arrival."""
+        found = self.streams.find(batch, fields, rows)
+        order = np.argsort(found.astype(np.uint16), kind="stable")
+        if isinstance(rows, slice):
+            at = order + (rows.start or 0)
+        else:
+            at = rows[order]
+        stream: Rows = found[order].astype(np.intp)
         if (found < 0).any():
-            at, found = at[found >= 0], found[found >= 0]
+            at, stream = at[stream >= 0], stream[stream >= 0]
         if not len(at):
             return
-        order = np.argsort(found.astype(np.uint16), kind="stable")
-        stream: Rows = found[order].astype(np.intp)
-        at = at[order]
-        t_ns = batch.t_ns[at]
-        kind, options = fields.kind[at], fields.options[at]
-        segments = Segments(stream)
-        is_levels = kind == Kind.LEVELS
-        verdict = self._series.judge(batch, fields, at, stream, segments, t_ns, options)
-        used = (verdict == Verdict.ACCEPT) | (verdict == Verdict.REPEAT_OBEYED)
+        part = Part(batch, fields, at, stream)
+        plain = not part.options.any() and bool((part.kind == LEVELS).all())
+        verdict = self._series.judge(part)
+        if plain:
+            self._take_plain(part, verdict)
+        else:
+            self._take_mixed(part, verdict)
+
+    def _take_plain(self, part: Part, verdict: NDArray[np.uint8] | None) -> None:
+        """Take levels alone, without any option."""
+        segments = part.segments
+        fresh = self._live_on(part)
+        self._note_packets(part)
+        if verdict is None:
+            self.winners_stale |= self._frames.take(part, fresh)
+            return
+        kept = np.flatnonzero((verdict == Verdict.ACCEPT) | (verdict == Verdict.REPEAT_OBEYED))
+        if len(kept) < len(verdict):
+            counts = segments.sums((verdict != Verdict.ACCEPT) & (verdict != Verdict.REPEAT_OBEYED))
+            self.streams.windows.add(windows.OTHERS, segments.rows, counts)
+        if len(kept):
+            self.winners_stale |= self._frames.take(part.pick(kept), None if fresh is None else fresh[kept])
+
+    def _take_mixed(self, part: Part, verdict: NDArray[np.uint8] | None) -> None:
+        """Take whatever carries slots: preview, last packets, other start codes among it."""
+        segments, options = part.segments, part.options
+        is_levels = part.kind == LEVELS
+        used = np.ones(len(options), np.bool_)
+        if verdict is not None:
+            used = (verdict == Verdict.ACCEPT) | (verdict == Verdict.REPEAT_OBEYED)
         live = (options & _NOT_LIVE) == 0
-        fresh = self._live_and_die(
-            stream, segments, t_ns, is_levels & live, used & ((options & OPTION_TERMINATED) != 0)
-        )
-        self._note_packets(batch, fields, at, segments, t_ns, options, used)
-        if not live.all():
-            self._note_set_apart(stream, t_ns, options)
-        framing = used & live
-        frames = framing & is_levels
-        if frames.all():
-            resized = self._frames.take(batch, fields, at, stream, segments, t_ns, fresh)
-            self.winners_stale |= resized
-        elif frames.any():
-            kept = np.flatnonzero(frames)
-            some = stream[kept]
-            resized = self._frames.take(batch, fields, at[kept], some, Segments(some), t_ns[kept], fresh[kept])
-            self.winners_stale |= resized
-        priorities = framing & (kind == Kind.SLOT_PRIORITY)
-        if priorities.any():
-            kept = np.flatnonzero(priorities)
-            self._frames.take_slot_priorities(batch, fields, at[kept], stream[kept], t_ns[kept])
+        ends = used & ((options & OPTION_TERMINATED) != 0)
+        fresh = self._live_and_die(part.stream, part.t_ns, is_levels & live, ends)
+        self._note_packets(part)
+        self._note_set_apart(part.stream, part.t_ns, options)
+        frames = used & live & is_levels
+        self.streams.windows.add(windows.OTHERS, segments.rows, segments.sums(~frames))
+        kept = np.flatnonzero(frames)
+        if len(kept):
+            self.winners_stale |= self._frames.take(part.pick(kept), fresh[kept])
+        kept = np.flatnonzero(used & live & (part.kind == SLOT_PRIORITY))
+        if len(kept):
+            self._frames.take_slot_priorities(part.pick(kept))
 
     # --- life -------------------------------------------------------------------------------------------
 
-    def _live_and_die(
-        self,
-        stream: Rows,
-        segments: Segments,
-        t_ns: NDArray[np.int64],
-        arrives: NDArray[np.bool_],
-        ends: NDArray[np.bool_],
-    ) -> NDArray[np.bool_]:
-        """Bring lives up to date. Returns the frames with which a stream's life began (anew)."""
-        table = self.streams
-        if not ends.any() and arrives.all():
-            first, last, rows = segments.starts, segments.lasts, segments.rows
-            fresh = np.zeros(len(stream), np.bool_)
-            begins = ~table.live[rows] | (t_ns[first] - table.last_arrival_ns[rows] > table.timeout_ns[rows])
-            fresh[first] = begins
-            self._set_lives(rows, rows[begins], t_ns[first][begins])
-            self._note_arrivals(rows, t_ns[last])
-            return fresh
-        return self._live_and_die_mixed(stream, t_ns, arrives, ends)
+    def _live_on(self, part: Part) -> NDArray[np.bool_] | None:
+        """Keep streams of plain levels alive. Returns the frames with which a life began (anew), if any did."""
+        table, segments = self.streams, part.segments
+        rows, first_ns = segments.rows, segments.first(part.t_ns)
+        begins = first_ns - table.last_arrival_ns[rows] > table.timeout_ns[rows]
+        begins |= ~table.live[rows]
+        table.last_arrival_ns[rows] = segments.last(part.t_ns)
+        if not begins.any():
+            return None
+        begun = np.flatnonzero(begins)
+        fresh = np.zeros(len(part.t_ns), np.bool_)
+        fresh[segments.starts[begun]] = True
+        self._set_lives(rows[begun], first_ns[begun])
+        return fresh
 
-    def _live_and_die_mixed(
+    def _live_and_die(
         self, stream: Rows, t_ns: NDArray[np.int64], arrives: NDArray[np.bool_], ends: NDArray[np.bool_]
     ) -> NDArray[np.bool_]:
+        """The same where streams end in between. arrives: live levels, accepted or not; ends: last packets."""
         table = self.streams
         fresh = np.zeros(len(stream), np.bool_)
         events = np.flatnonzero(arrives | ends)
@@ -108,66 +126,53 @@ class Arrivals:
         fresh[events] = begins
         begun = np.flatnonzero(begins)
         was_live = table.live[rows].copy()
-        self._set_lives(rows, stream[events][begun], times[begun])
+        self._set_lives(stream[events][begun], times[begun])
         arrived = np.flatnonzero(~ending)
         if len(arrived):
             parts = Segments(stream[events][arrived])
-            self._note_arrivals(parts.rows, times[arrived][parts.lasts])
+            table.last_arrival_ns[parts.rows] = times[arrived][parts.lasts]
         ended = ending[last]
         gone = rows[ended]
         if len(gone):
             new = was_live[ended] | (table.lost_ns[gone] == 0)
             table.lost_ns[gone[new]] = times[last][ended][new]
             table.live[gone] = False
-            table.chain_ns[gone] = 0
             self.winners_stale = True
         return fresh
 
-    def _set_lives(self, rows: Rows, begun: Rows, since_ns: NDArray[np.int64]) -> None:
+    def _set_lives(self, begun: Rows, since_ns: NDArray[np.int64]) -> None:
         if len(begun):
             self.winners_stale = True
             table = self.streams
             table.since_ns[begun] = since_ns
-            table.live[begun], table.lost_ns[begun], table.chain_ns[begun] = True, 0, 0
-
-    def _note_arrivals(self, rows: Rows, last_ns: NDArray[np.int64]) -> None:
-        table, universes = self.streams, self.universes
-        table.last_arrival_ns[rows] = np.maximum(table.last_arrival_ns[rows], last_ns)
-        np.maximum.at(universes.last_arrival_ns, table.universe[rows], last_ns)
+            table.live[begun], table.lost_ns[begun] = True, 0
 
     # --- everything that a packet says beside levels ----------------------------------------------------
 
-    def _note_packets(
-        self,
-        batch: Batch,
-        fields: Fields,
-        at: Rows,
-        segments: Segments,
-        t_ns: NDArray[np.int64],
-        options: NDArray[np.uint8],
-        used: NDArray[np.bool_],
-    ) -> None:
-        table, rows = self.streams, segments.rows
-        last = segments.lasts
-        table.packets[rows] += segments.counts.astype(np.uint64)
-        table.windows.add(windows.PACKETS, rows, segments.counts)
-        table.last_packet_ns[rows] = np.maximum(table.last_packet_ns[rows], t_ns[last])
-        table.options[rows] = options[last]
-        priority = fields.priority[at[last]]
+    def _note_packets(self, part: Part) -> None:
+        table, segments, fields = self.streams, part.segments, part.fields
+        rows, last_ns = segments.rows, segments.last(part.t_ns)
+        table.last_packet_ns[rows] = last_ns
+        options = segments.last(part.options)
+        if (table.options[rows] != options).any():
+            table.options[rows] = options
+        priority = fields.priority[segments.last(part.at)]
         if (table.priority[rows] != priority).any():
             table.priority[rows] = priority
             self.winners_stale = True
-        if used.all():
-            table.last_accepted_ns[rows] = t_ns[last]
-            table.last_accepted_levels[rows] = fields.kind[at[last]] == Kind.LEVELS
         sources, source = table.sources, table.source[rows]
-        np.maximum.at(sources.last_seen_ns, source, t_ns[last])
         if fields.odd.any():
-            np.bitwise_or.at(sources.odd, source, np.bitwise_or.reduceat(fields.odd[at], segments.starts))
-        due = t_ns[last] - sources.name_read_ns[source] >= NAME_AGAIN_NS
+            odd = fields.odd[part.at]
+            np.bitwise_or.at(sources.odd, source, np.bitwise_or.reduceat(odd, segments.starts))
+        due = last_ns - sources.name_read_ns[source] >= NAME_AGAIN_NS
         if due.any():
-            self._read_names(batch, at[last[due]], rows[due])
-        self._note_destinations(batch, at, segments, t_ns)
+            self._read_names(part.batch, segments.last(part.at)[due], rows[due])
+        low = part.batch.dst.view("<u8")[:, 1][part.at]
+        watch = low != table.last_destination[part.stream]
+        if self._wrong_groups:
+            watch |= table.destination_kind[part.stream] == 2
+        if watch.any():
+            self._note_destinations(part, low, np.flatnonzero(watch))
 
     def _read_names(self, batch: Batch, at: Rows, rows: Rows) -> None:
         table, sources = self.streams, self.streams.sources
@@ -175,35 +180,32 @@ class Arrivals:
         for source, first in zip(which.tolist(), firsts.tolist(), strict=True):
             index = int(at[first])
             t_ns = int(batch.t_ns[index])
-            if sources.protocol[source] == Protocol.E131:
+            if sources.protocol[source] == _E131:
                 sources.read_name(source, batch.data[index, 44:108].tobytes(), t_ns)
             else:
                 sources.name_read_ns[source] = t_ns
 
-    def _note_destinations(self, batch: Batch, at: Rows, segments: Segments, t_ns: NDArray[np.int64]) -> None:
+    def _note_destinations(self, part: Part, low: NDArray[np.uint64], places: Rows) -> None:
         """Tell own group, other group, broadcast and unicast apart; looked at only where it changes."""
         table = self.streams
-        low = np.ascontiguousarray(batch.dst).view("<u8")[:, 1][at]
-        stream = segments.rows if segments.single else np.repeat(segments.rows, segments.counts)
-        watch = (low != table.last_destination[stream]) | (table.destination_kind[stream] == 2)
-        for place in np.flatnonzero(watch).tolist():
-            row = int(stream[place])
-            kind, universe = destination(batch.dst[at[place]].tobytes(), int(table.number[row]))
-            if table.protocol[row] != Protocol.E131 and kind in (1, 2):
+        for place in places.tolist():
+            row = int(part.stream[place])
+            kind, universe = destination(part.batch.dst[part.at[place]].tobytes(), int(table.number[row]))
+            if table.protocol[row] != _E131 and kind in (1, 2):
                 kind, universe = 4, 0
             table.last_destination[row] = low[place]
             table.destination_kind[row], table.destination_universe[row] = kind, universe
             if kind == 2:
-                table.last_wrong_group_ns[row] = t_ns[place]
+                self._wrong_groups = True
+                table.last_wrong_group_ns[row] = part.t_ns[place]
 
     def _note_set_apart(self, stream: Rows, t_ns: NDArray[np.int64], options: NDArray[np.uint8]) -> None:
         """Count preview and terminated packets: they keep nothing alive."""
-        table, universes = self.streams, self.universes
+        table = self.streams
         preview = np.flatnonzero(options & OPTION_PREVIEW)
         if len(preview):
             np.add.at(table.preview, stream[preview], np.uint64(1))
             np.maximum.at(table.last_preview_ns, stream[preview], t_ns[preview])
-            np.maximum.at(universes.last_preview_ns, table.universe[stream[preview]], t_ns[preview])
         ended = np.flatnonzero(options & OPTION_TERMINATED)
         if len(ended):
             np.add.at(table.terminated, stream[ended], np.uint64(1))

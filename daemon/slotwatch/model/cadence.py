@@ -5,13 +5,14 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.model.segments import Segments
 from slotwatch.model.table import Table
 
 INTERVALS = 512
 """Kept for each stream, in whole microseconds."""
 MEDIAN_WINDOW_NS = 60_000_000_000
 UNEVEN_FACTOR = 3
-UNEVEN_FLOOR_NS = 100_000_000
+UNEVEN_FLOOR_US = 100_000
 REST_EQUAL_FRAMES = 2
 """Frames equal to their predecessor that make a rest: three equal frames, which E1.31 6.6.2 sends before it
 suppresses what does not change."""
@@ -33,15 +34,14 @@ COLUMNS = (
 
 
 def keep_intervals(
-    table: Table,
-    rows: NDArray[np.intp],
-    places: NDArray[np.int64],
-    intervals_ns: NDArray[np.int64],
+    table: Table, stream: NDArray[np.intp], segments: Segments, intervals_us: NDArray[np.uint32]
 ) -> None:
-    """Write intervals into their streams' rings. places: how many of the same row stand before each."""
-    at = (table.interval_count[rows].astype(np.int64) + places) % INTERVALS
-    microseconds = np.minimum((intervals_ns + 500) // 1000, 0xFFFFFFFF).astype(np.uint32)
-    table.intervals_us.reshape(-1)[rows * INTERVALS + at] = microseconds
+    """Write intervals into their streams' rings; `stream` lies in runs as `segments` say."""
+    count = table.interval_count[segments.rows]
+    at = count if segments.single else np.repeat(count, segments.counts) + segments.places.astype(np.uint64)
+    flat = stream * INTERVALS + (at % INTERVALS).astype(np.intp)
+    table.intervals_us.reshape(-1)[flat] = intervals_us
+    table.interval_count[segments.rows] = count + segments.large_counts
 
 
 def work_out_percentiles(table: Table, rows: NDArray[np.intp]) -> None:
@@ -93,16 +93,16 @@ def due_for_percentiles(table: Table, live: NDArray[np.intp], bucket: int) -> ND
 
 
 def uneven_gaps(
-    intervals_ns: NDArray[np.int64],
-    medians_ns: NDArray[np.int64],
+    intervals_us: NDArray[np.uint32],
+    medians_us: NDArray[np.int64],
     changed: NDArray[np.bool_],
-    equal_before: NDArray[np.int64],
+    equal_before: NDArray[np.uint16],
 ) -> NDArray[np.bool_]:
     """Find gaps over 3 medians and 100 ms with movement right before and after: no rest, no keep-alive.
 
     equal_before: how many frames before the gap each equalled its predecessor.
     """
-    long = (intervals_ns > UNEVEN_FLOOR_NS) & (intervals_ns > UNEVEN_FACTOR * medians_ns) & (medians_ns > 0)
+    long = (intervals_us > UNEVEN_FLOOR_US) & (intervals_us > UNEVEN_FACTOR * medians_us) & (medians_us > 0)
     uneven: NDArray[np.bool_] = long & changed & (equal_before < REST_EQUAL_FRAMES)
     return uneven
 

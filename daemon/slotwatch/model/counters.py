@@ -81,7 +81,7 @@ class Counters:
         self.unkept_ns = 0
         """When the last of them came."""
         self.offenders: dict[tuple[int, bytes], Offender] = {}
-        self._edges_ns = (np.array(INTERVAL_EDGES_S) * 1e9).astype(np.int64)
+        self._edges_us = np.rint(np.array(INTERVAL_EDGES_S) * 1e6).astype(np.uint32)
 
     def take(self, batch: Batch, fields: Fields) -> None:
         """Count a batch by protocol, reason and oddity."""
@@ -99,13 +99,17 @@ class Counters:
                     if count:
                         self.odd[flag] += count
 
-    def take_intervals(self, protocol: NDArray[np.uint8], intervals_ns: NDArray[np.int64]) -> None:
-        """Add intervals between frames to the histogram."""
-        place = self._edges_ns.searchsorted(intervals_ns)
+    def take_intervals(
+        self, protocols: NDArray[np.uint8], stream: NDArray[np.intp], intervals_us: NDArray[np.uint32]
+    ) -> None:
+        """Add intervals between frames to the histogram. protocols: of each stream row."""
+        place = self._edges_us.searchsorted(intervals_us)
         width = len(INTERVAL_EDGES_S) + 1
-        flat = np.bincount(place + protocol.astype(np.intp) * width, minlength=PROTOCOLS * width)
+        protocol = protocols[stream]
+        place += protocol * np.intp(width)
+        flat = np.bincount(place, minlength=PROTOCOLS * width)
         self.intervals += flat.reshape(PROTOCOLS, width)
-        self.interval_sum_s += np.bincount(protocol, intervals_ns, PROTOCOLS) / 1e9
+        self.interval_sum_s += np.bincount(protocol, intervals_us, PROTOCOLS) / 1e6
 
     def rejected_recently(self, now_ns: int, at_least: int) -> list[Offender]:
         """Addresses with so many rejected packets in the last 10 s."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.model.segments import Segments
 from slotwatch.model.table import Table
 
 SLOTS = 512
@@ -54,20 +55,30 @@ def differing(levels: Levels, before: Levels) -> NDArray[np.bool_]:
 
 def largest_steps(levels: Levels, before: Levels) -> Levels:
     """Largest change of any slot in each row."""
-    steps: Levels = (np.maximum(levels, before) - np.minimum(levels, before)).max(1)
+    higher = np.maximum(levels, before)
+    lower = np.minimum(levels, before)
+    np.subtract(higher, lower, out=higher)
+    # Twice as fast as max(axis=1) on rows of this length.
+    steps: Levels = np.maximum.reduceat(higher.reshape(-1), np.arange(0, higher.size, SLOTS))
     return steps
 
 
 def hashes(levels: Levels) -> NDArray[np.uint64]:
     """Hash whole rows of levels, to be told apart later without keeping them."""
-    mixed: NDArray[np.uint64] = (levels.view(np.uint64) * _WEIGHTS).sum(1)
+    mixed: NDArray[np.uint64] = np.einsum("ij,j->i", levels.view(np.uint64), _WEIGHTS)
     return mixed ^ (mixed >> np.uint64(29))
 
 
-def remember(
-    table: Table, rows: NDArray[np.intp], places: NDArray[np.int64], levels: Levels, t_ns: NDArray[np.int64]
-) -> None:
-    """Keep hash and time of changed frames. places: how many of the same row stand before each."""
-    at = (table.history_count[rows].astype(np.int64) + places) % HISTORY
-    table.history_hash[rows, at] = hashes(levels)
-    table.history_ns[rows, at] = t_ns
+def remember(table: Table, segments: Segments, levels: Levels, t_ns: NDArray[np.int64]) -> None:
+    """Keep hash and time of changed frames, which lie in these runs of stream rows."""
+    rows = segments.rows
+    count = table.history_count[rows]
+    if segments.single:
+        place, stream = count % HISTORY, rows
+    else:
+        stream = np.repeat(rows, segments.counts)
+        place = (np.repeat(count, segments.counts) + segments.places.astype(np.uint64)) % HISTORY
+    flat = stream * HISTORY + place.astype(np.intp)
+    table.history_hash.reshape(-1)[flat] = hashes(levels)
+    table.history_ns.reshape(-1)[flat] = t_ns
+    table.history_count[rows] = count + segments.large_counts

@@ -66,7 +66,7 @@ class Minutes:
         rows = []
         for row in universes.in_order().tolist():
             frames = int(universes.frames[row] - self._frames[row])
-            since = max(int(universes.gap_from_ns[row]), self._began_ns)
+            since = max(int(universes.last_frame_ns[row]), self._began_ns)
             heard = universes.first_frame_ns[row] > 0
             silent_ns = now_ns - since if heard else 0
             rows.append(

@@ -64,18 +64,24 @@ class Model:
             # What comes in a new bucket is judged after the windows and timeouts were brought there.
             if buckets[first] > self._bucket:
                 self.advance(int(buckets[first]) * BUCKET_NS)
-            part = slotted[(slotted >= first) & (slotted < end)] if len(parts) > 1 else slotted
-            if len(part):
-                self._arrivals.take(batch, fields, part)
-        if len(others):
+            if slotted is None:
+                self._arrivals.take(batch, fields, slice(first, end))
+            elif len(parts) == 1:
+                if len(slotted):
+                    self._arrivals.take(batch, fields, slotted)
+            else:
+                low, high = slotted.searchsorted((first, end))
+                if high > low:
+                    self._arrivals.take(batch, fields, slotted[low:high])
+        if others is not None and len(others):
             self.occasions.take(batch, fields, others)
 
-    def _sort(self, batch: Batch, fields: Fields) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-        """Rows that carry slots, and rows of the other kinds that are read."""
+    def _sort(self, batch: Batch, fields: Fields) -> tuple[NDArray[np.intp] | None, NDArray[np.intp] | None]:
+        """Rows that carry slots (None: all of them), and rows of the other kinds that are read."""
         kind = fields.kind
         has_slots = (kind == Kind.LEVELS) | (kind == Kind.SLOT_PRIORITY)
         if has_slots.all():
-            return np.arange(len(kind)), np.empty(0, np.intp)
+            return None, None
         other_code = kind == Kind.OTHER_START_CODE
         if other_code.any():
             self.counters.start_codes += np.bincount(fields.start_code[other_code], minlength=256)
@@ -89,16 +95,23 @@ class Model:
             return
         self.now_ns = now_ns
         bucket = now_ns // BUCKET_NS
-        passed = bucket - self._bucket
-        if passed > 0:
-            self.streams.windows.turn(passed)
-            for each in range(max(self._bucket + 1, bucket - MINUTE), bucket + 1):
-                self._each_bucket(each)
-            self._bucket = bucket
+        self._fold()
+        for each in range(max(self._bucket + 1, bucket - MINUTE), bucket + 1):
+            self.streams.windows.turn()
+            self._each_bucket(each)
+        self._bucket = max(bucket, self._bucket)
         self._find_lost(now_ns)
         if self._arrivals.winners_stale:
             self._arrivals.winners_stale = False
             control.settle(self.streams)
+
+    def _fold(self) -> None:
+        """Bring sums, universes and sources up to what the packets since the last time did to the streams."""
+        streams = self.streams
+        frames = streams.windows.fold()
+        rows = streams.rows()
+        if len(rows):
+            streams.tell_universes(rows, frames[rows])
 
     def _each_bucket(self, bucket: int) -> None:
         streams = self.streams
@@ -107,6 +120,8 @@ class Model:
         if bucket % SECOND == 0:
             cadence.learn_norms(streams, bucket * BUCKET_NS)
             self.sources.expire_lists(bucket * BUCKET_NS)
+        if bucket % SECOND == SECOND - 1:
+            streams.tell_gaps()
         if bucket % MINUTE == 0:
             streams.forget_old(bucket * BUCKET_NS)
 
@@ -118,7 +133,6 @@ class Model:
             rows = np.flatnonzero(silent)
             streams.lost_ns[rows] = streams.last_arrival_ns[rows] + streams.timeout_ns[rows]
             streams.live[rows] = False
-            streams.chain_ns[rows] = 0
             self._arrivals.winners_stale = True
 
     def take_house(self, house: House) -> None:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from functools import cached_property
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -11,28 +14,65 @@ Rows = NDArray[np.intp]
 class Segments:
     """Runs of equal stream rows in a sorted column."""
 
-    __slots__ = ("counts", "lasts", "rows", "single", "starts")
-
     def __init__(self, stream: Rows) -> None:
         edges = np.flatnonzero(stream[1:] != stream[:-1])
-        self.starts: Rows = np.empty(len(edges) + 1, np.intp)
-        self.starts[0] = 0
-        np.add(edges, 1, out=self.starts[1:])
-        self.lasts: Rows = np.empty_like(self.starts)
-        self.lasts[:-1] = edges
-        self.lasts[-1] = len(stream) - 1
-        self.counts: Rows = self.lasts - self.starts + 1
-        self.rows: Rows = stream[self.starts]
-        self.single = len(self.starts) == len(stream)
+        self.single = len(edges) + 1 == len(stream)
+        """Every run is one row long: nothing has to be summed."""
+        self.starts: Rows
+        self.lasts: Rows
+        if self.single:
+            self.starts = self.lasts = np.arange(len(stream))
+            self.rows: Rows = stream
+        else:
+            self.starts = np.empty(len(edges) + 1, np.intp)
+            self.starts[0] = 0
+            np.add(edges, 1, out=self.starts[1:])
+            self.lasts = np.empty_like(self.starts)
+            self.lasts[:-1] = edges
+            self.lasts[-1] = len(stream) - 1
+            self.rows = stream[self.starts]
 
-    def sums(self, values: NDArray[np.generic]) -> NDArray[np.int64]:
+    @cached_property
+    def counts(self) -> Rows:
+        """Length of each run."""
+        return self.lasts - self.starts + 1
+
+    @cached_property
+    def small_counts(self) -> Any:
+        """Length of each run as int16, or just 1."""
+        return np.int16(1) if self.single else self.counts.astype(np.int16)
+
+    @cached_property
+    def large_counts(self) -> Any:
+        """Length of each run as uint64, or just 1."""
+        return np.uint64(1) if self.single else self.counts.astype(np.uint64)
+
+    @cached_property
+    def places(self) -> Any:
+        """How many rows of the same run stand before each, or just 0."""
+        if self.single:
+            return np.int64(0)
+        return np.arange(int(self.lasts[-1]) + 1) - np.repeat(self.starts, self.counts)
+
+    def first(self, values: NDArray[Any]) -> NDArray[Any]:
+        """Value of each run's first row."""
+        return values if self.single else values[self.starts]
+
+    def last(self, values: NDArray[Any]) -> NDArray[Any]:
+        """Value of each run's last row."""
+        return values if self.single else values[self.lasts]
+
+    def sums(self, values: NDArray[Any]) -> NDArray[np.int16]:
         """Sum of each run."""
         if self.single:
-            return values.astype(np.int64)
-        return np.add.reduceat(values, self.starts, dtype=np.int64)
+            return values.astype(np.int16)
+        return np.add.reduceat(values, self.starts, dtype=np.int16)
 
-    def places(self) -> NDArray[np.int64]:
-        """How many rows of the same run stand before each."""
+    def before(self, values: NDArray[Any], kept: NDArray[Any]) -> NDArray[Any]:
+        """Value of the row before each; `kept` holds that of each run's first row."""
         if self.single:
-            return np.zeros(len(self.starts), np.int64)
-        return np.arange(int(self.lasts[-1]) + 1) - np.repeat(self.starts, self.counts)
+            return kept
+        earlier = np.empty_like(values)
+        earlier[1:] = values[:-1]
+        earlier[self.starts] = kept
+        return earlier

@@ -13,13 +13,14 @@ out itself. Where nothing may be pushed out, the new stream's packets are counte
 from __future__ import annotations
 
 from collections import Counter
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.model import cadence, levels
 from slotwatch.model.columns import MAX_SOURCES_PER_UNIVERSE, MAX_STREAMS, STREAM
-from slotwatch.model.keys import KEY_WORDS, KeyIndex, mix, stream_keys
+from slotwatch.model.keys import KeyIndex, stream_hashes
 from slotwatch.model.sources import Sources
 from slotwatch.model.table import Table
 from slotwatch.model.universes import Universes
@@ -28,23 +29,20 @@ from slotwatch.wire.batch import Batch
 from slotwatch.wire.fields import Fields
 
 EXTRA = (
-    ("key", "<u8", (KEY_WORDS,)),
-    ("chain_ns", "<i8"),  # last frame of the present life: where the next interval starts; 0 if none
-    ("last_accepted_ns", "<i8"),  # last packet of any start code that the sequence rule let through
-    ("last_accepted_levels", "?"),  # whether that one carried levels
+    ("key", "<u8"),  # hash of its key
     ("last_destination", "<u8"),  # low half of the last destination address, as it lies in memory
     # --- the series of sequence numbers, see model.sequence
     ("series_known", "?"),
     ("series_seen", "u1"),
     ("series_mask", "<u8"),
     ("series_step", "u1"),
+    ("expected_step", "u1"),  # the step that needs no judgement of its own; EVERY_STEP: each is judged
     ("series_votes", "u1"),
     ("series_run", "<u2"),
     ("series_pending", "<i4"),
     ("series_packets", "<u8"),
-    ("sequence_unused", "?"),  # a line, or Art-Net's 0
-    ("steady", "?"),  # the next number, if it is one step on, needs no judgement of its own
 )
+EVERY_STEP = 0xFF
 ESTABLISHED_FRAMES = 100
 NEW_PER_SECOND = 1000
 DAY_NS = 86_400_000_000_000
@@ -66,25 +64,21 @@ class Streams(Table):
         self._allowance = float(MAX_STREAMS)
         self._allowance_ns = now_ns
 
-    def find(self, batch: Batch, fields: Fields, rows: NDArray[np.intp]) -> NDArray[np.int32]:
+    def find(self, batch: Batch, fields: Fields, rows: NDArray[np.intp] | slice) -> NDArray[np.int32]:
         """Stream of each of these rows of a batch; new streams are added. -1: counted, not kept."""
-        keys = stream_keys(
+        hashes = stream_hashes(
             batch.network[rows],
             batch.protocol[rows],
             fields.universe[rows],
-            fields.source_id[rows],
-            batch.src[rows],
+            np.ascontiguousarray(fields.source_id[rows]),
+            np.ascontiguousarray(batch.src[rows]),
         )
-        hashes = mix(keys)
         found = self._index.find(hashes)
-        if (found < 0).any():
-            self._register(batch, fields, rows, keys, hashes, np.flatnonzero(found < 0))
+        unknown = np.flatnonzero(found < 0)
+        if len(unknown):
+            at = np.arange(len(batch))[rows]
+            self._register(batch, fields, at, hashes, unknown)
             found = self._index.find(hashes)
-        # A hash can be forged, a key cannot.
-        wrong = (self.key[found] != keys).any(1) & (found >= 0)
-        if wrong.any():
-            self.unkept["hash"] += int(np.count_nonzero(wrong))
-            found[wrong] = -1
         return found
 
     def _register(
@@ -92,7 +86,6 @@ class Streams(Table):
         batch: Batch,
         fields: Fields,
         rows: NDArray[np.intp],
-        keys: NDArray[np.uint64],
         hashes: NDArray[np.uint64],
         unknown: NDArray[np.intp],
     ) -> None:
@@ -101,7 +94,7 @@ class Streams(Table):
         new_hashes: list[int] = []
         new_rows: list[int] = []
         for first, packets in zip(unknown[firsts[order]].tolist(), counts[order].tolist(), strict=True):
-            row = self._admit(batch, fields, int(rows[first]), keys[first], packets)
+            row = self._admit(batch, fields, int(rows[first]), hashes[first], packets)
             if row >= 0:
                 new_hashes.append(int(hashes[first]))
                 new_rows.append(row)
@@ -109,7 +102,7 @@ class Streams(Table):
             self._index.insert(np.array(new_hashes, np.uint64), np.array(new_rows, np.int32))
         self.windows.fit()
 
-    def _admit(self, batch: Batch, fields: Fields, at: int, key: NDArray[np.uint64], packets: int) -> int:
+    def _admit(self, batch: Batch, fields: Fields, at: int, key: np.uint64, packets: int) -> int:
         """Add one stream, if the bounds let it in; -1 if not."""
         t_ns = int(batch.t_ns[at])
         self._allowance = min(MAX_STREAMS, self._allowance + max(0, t_ns - self._allowance_ns) * NEW_PER_SECOND / 1e9)
@@ -133,6 +126,7 @@ class Streams(Table):
         self.network[row], self.protocol[row], self.number[row] = network, protocol, number
         self.timeout_ns[row] = self.universes.loss_timeout_ns[universe]
         self.last_packet_ns[row] = t_ns
+        self.expected_step[row] = EVERY_STEP
         self.sequence_measurable[row] = True
         self.sources.streams[source] += 1
         self.universes.streams[universe] += 1
@@ -176,7 +170,8 @@ class Streams(Table):
     def forget(self, row: int) -> None:
         """Free a row; its universe goes with it when it is undeclared and this was its last stream."""
         universe, source = int(self.universe[row]), int(self.source[row])
-        self._index.remove(int(mix(self.key[row : row + 1])[0]))
+        self._index.remove(int(self.key[row]))
+        self.tell_universes(np.array([row]), np.array([self.windows.unfolded_frames(row)]))
         self.windows.forget(row)
         self.live[row] = False
         self.remove(row)
@@ -184,6 +179,30 @@ class Streams(Table):
         self.universes.streams[universe] -= 1
         if self.universes.streams[universe] == 0 and self.universes.declared[universe] < 0:
             self.universes.forget(universe)
+
+    def tell_universes(self, rows: NDArray[np.intp], frames: NDArray[Any]) -> None:
+        """Bring universes and sources up to what these streams know. frames: how many are new of each."""
+        universes, of = self.universes, self.universe[rows]
+        np.add.at(universes.frames, of, frames.astype(np.uint64))
+        for name in ("last_frame_ns", "last_arrival_ns", "last_change_ns", "last_preview_ns"):
+            np.maximum.at(getattr(universes, name), of, getattr(self, name)[rows])
+        first = self.first_frame_ns[rows]
+        fresh = np.flatnonzero((first > 0) & (universes.first_frame_ns[of] == 0))
+        if len(fresh):
+            earliest = np.full(universes.capacity, np.iinfo(np.int64).max)
+            np.minimum.at(earliest, of[fresh], first[fresh])
+            universes.first_frame_ns[of[fresh]] = earliest[of[fresh]]
+        np.maximum.at(self.sources.last_seen_ns, self.source[rows], self.last_packet_ns[rows])
+
+    def tell_gaps(self) -> None:
+        """Once a second: a universe's gap is the shortest of the longest gaps of its live streams."""
+        rows = np.flatnonzero(self.live[: self.top])
+        shortest = np.full(self.universes.capacity, np.iinfo(np.int64).max)
+        gaps_ns = self.windows.gaps_of_this_second_us()[rows].astype(np.int64) * 1000
+        np.minimum.at(shortest, self.universe[rows], gaps_ns)
+        known = shortest < np.iinfo(np.int64).max
+        longest = self.universes.minute_gap_ns
+        longest[known] = np.maximum(longest[known], shortest[known])
 
     def forget_old(self, now_ns: int) -> None:
         """Forget undeclared streams, and sources without any, that were not heard for a day."""

@@ -19,7 +19,6 @@ EXTRA = (
     ("last_unkept_ns", "<i8"),
     ("sources_seen", "<u8"),  # streams ever registered on it
     ("minute_gap_ns", "<i8"),  # longest gap of the minute that is being filled
-    ("gap_from_ns", "<i8"),  # last frame of any stream, or the start of judging
     ("first_seen_order", "<u8"),  # rises with each universe that is added
 )
 

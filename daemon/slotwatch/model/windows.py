@@ -1,7 +1,8 @@
 """Sums over the last 1, 5 and 10 seconds, kept as a ring of 100 ms buckets for every stream.
 
 A window ends with the bucket that is being filled, so it is up to 100 ms shorter than its name says and
-never longer. Sums are brought forward by addition and subtraction, never counted anew.
+never longer. Packets only add to the bucket that is being filled; the sums follow in `fold`, by addition and
+subtraction, which every `Model.advance` does for all streams at once.
 """
 
 from __future__ import annotations
@@ -18,18 +19,29 @@ BUCKETS = 100
 SECOND = 10
 """Buckets in a second."""
 
-# Metric, then the windows (in buckets) that have a column, with that column's name.
-METRICS: tuple[tuple[str, tuple[tuple[int, str], ...]], ...] = (
-    ("frames", ((10, "frames_1s"), (50, "frames_5s"), (100, "frames_10s"))),
-    ("changed", ((50, "changed_5s"),)),
-    ("stepped", ((50, "stepped_5s"),)),
-    ("copies", ((50, "copies_5s"),)),
-    ("packets", ((50, "packets_5s"),)),
-    ("lost", ((100, "lost_10s"),)),
-    ("discarded", ((100, "discarded_10s"),)),
-    ("uneven", ((100, "uneven_10s"),)),
+FRAMES, SMALL_CHANGES, STEPS, COPIES, OTHERS, LOST, DISCARDED, UNEVEN = range(8)
+"""What is counted. OTHERS: packets that are no accepted live frame."""
+METRICS = 8
+
+# Each window column: its name, its length in buckets, and the counts that make it up.
+COLUMNS: tuple[tuple[str, int, tuple[int, ...]], ...] = (
+    ("frames_1s", 10, (FRAMES,)),
+    ("frames_5s", 50, (FRAMES,)),
+    ("frames_10s", 100, (FRAMES,)),
+    ("changed_5s", 50, (SMALL_CHANGES, STEPS)),
+    ("stepped_5s", 50, (STEPS,)),
+    ("copies_5s", 50, (COPIES,)),
+    ("packets_5s", 50, (FRAMES, OTHERS)),
+    ("lost_10s", 100, (LOST,)),
+    ("discarded_10s", 100, (DISCARDED,)),
+    ("uneven_10s", 100, (UNEVEN,)),
 )
-FRAMES, CHANGED, STEPPED, COPIES, PACKETS, LOST, DISCARDED, UNEVEN = range(len(METRICS))
+# Counters since the stream appeared that follow the same counts.
+TOTALS: tuple[tuple[str, tuple[int, ...]], ...] = (
+    ("frames", (FRAMES,)),
+    ("changes", (SMALL_CHANGES, STEPS)),
+    ("packets", (FRAMES, OTHERS)),
+)
 
 
 class Windows:
@@ -37,8 +49,10 @@ class Windows:
 
     def __init__(self, table: Table) -> None:
         self._table = table
-        self._ring: NDArray[np.int16] = np.zeros((len(METRICS), BUCKETS, table.capacity), np.int16)
-        self._gaps_us: NDArray[np.uint32] = np.zeros((BUCKETS // SECOND, table.capacity), np.uint32)
+        capacity = table.capacity
+        self._ring: NDArray[np.int16] = np.zeros((METRICS, BUCKETS, capacity), np.int16)
+        self._folded: NDArray[np.int16] = np.zeros((METRICS, capacity), np.int16)
+        self._gaps_us: NDArray[np.uint32] = np.zeros((BUCKETS // SECOND, capacity), np.uint32)
         self._at = 0
 
     def fit(self) -> None:
@@ -46,62 +60,84 @@ class Windows:
         more = self._table.capacity - self._ring.shape[2]
         if more > 0:
             self._ring = np.pad(self._ring, ((0, 0), (0, 0), (0, more)))
+            self._folded = np.pad(self._folded, ((0, 0), (0, more)))
             self._gaps_us = np.pad(self._gaps_us, ((0, 0), (0, more)))
 
-    def add(self, metric: int, rows: NDArray[np.intp], counts: NDArray[Any]) -> None:
-        """Add counts to the bucket that is being filled. Rows must differ from each other."""
-        self._ring[metric, self._at][rows] += counts.astype(np.int16)
-        for _, column in METRICS[metric][1]:
-            getattr(self._table, column)[rows] += counts.astype(np.uint32)
+    def add(self, metric: int, rows: NDArray[np.intp], counts: Any) -> None:
+        """Add int16 counts to the bucket that is being filled. Rows must differ from each other."""
+        self._ring[metric, self._at][rows] += counts
 
-    def add_gap(self, rows: NDArray[np.intp], gaps_ns: NDArray[np.int64]) -> None:
+    def add_gap(self, rows: NDArray[np.intp], gaps_us: NDArray[np.uint32]) -> None:
         """Remember the longest gap of the second that is being filled. Rows must differ."""
-        gaps_us = np.minimum(gaps_ns // 1000, 0xFFFFFFFF).astype(np.uint32)
         second = self._gaps_us[self._at // SECOND]
         second[rows] = np.maximum(second[rows], gaps_us)
-        longest = self._table.max_gap_10s_ns
-        longest[rows] = np.maximum(longest[rows], gaps_us.astype(np.int64) * 1000)
 
-    def turn(self, buckets: int) -> None:
-        """Move on by so many buckets."""
-        top = self._table.top
-        for _ in range(min(buckets, BUCKETS)):
-            self._at = (self._at + 1) % BUCKETS
-            for metric, (_, windows) in enumerate(METRICS):
-                ring = self._ring[metric]
-                for length, column in windows:
-                    leaving = ring[(self._at - length) % BUCKETS, :top]
-                    if leaving.any():
-                        # What a bucket holds was added to the sum, so a sum never goes below zero.
-                        getattr(self._table, column)[:top] -= leaving.astype(np.uint32)
-                ring[self._at] = 0
-            if self._at % SECOND == 0:
-                self._gaps_us[self._at // SECOND] = 0
-                self._table.max_gap_10s_ns[:top] = self._gaps_us[:, :top].max(0, initial=0) * np.int64(1000)
+    def gaps_of_this_second_us(self) -> NDArray[np.uint32]:
+        """Longest gap of each stream in the second that is being filled, (capacity,)."""
+        return self._gaps_us[self._at // SECOND]
+
+    def fold(self) -> NDArray[np.int16]:
+        """Bring the sums up to what was added. Returns the frames that were new, (top,)."""
+        table, top = self._table, self._table.top
+        new = self._ring[:, self._at, :top] - self._folded[:, :top]
+        busy = new.any(1)
+        for name, _, metrics in COLUMNS:
+            for metric in metrics:
+                if busy[metric]:
+                    column = getattr(table, name)[:top]
+                    column += new[metric].astype(np.uint32)
+        for name, metrics in TOTALS:
+            for metric in metrics:
+                if busy[metric]:
+                    column = getattr(table, name)[:top]
+                    column += new[metric].astype(np.uint64)
+        self._folded[:, :top] = self._ring[:, self._at, :top]
+        table.max_gap_10s_ns[:top] = self._gaps_us[:, :top].max(0, initial=0) * np.int64(1000)
+        frames: NDArray[np.int16] = new[FRAMES]
+        return frames
+
+    def turn(self) -> None:
+        """Move on by a bucket; everything must have been folded."""
+        table, top = self._table, self._table.top
+        self._at = (self._at + 1) % BUCKETS
+        for name, length, metrics in COLUMNS:
+            for metric in metrics:
+                leaving = self._ring[metric, (self._at - length) % BUCKETS, :top]
+                if leaving.any():
+                    # What a bucket holds was added to the sum, so a sum never goes below zero.
+                    column = getattr(table, name)[:top]
+                    column -= leaving.astype(np.uint32)
+        self._ring[:, self._at] = 0
+        self._folded[:] = 0
+        if self._at % SECOND == 0:
+            self._gaps_us[self._at // SECOND] = 0
 
     def forget(self, row: int) -> None:
         """Clear a row that is used anew."""
         self._ring[:, :, row] = 0
+        self._folded[:, row] = 0
         self._gaps_us[:, row] = 0
 
-    def take_back(self, metric: int, row: int, count: int) -> None:
-        """Take so many of one row back out of its newest buckets, as far as they hold any."""
-        for back in range(BUCKETS):
-            if count <= 0:
-                return
-            bucket = self._ring[metric, (self._at - back) % BUCKETS]
-            taken = min(count, int(bucket[row]))
-            if taken > 0:
-                bucket[row] -= taken
-                count -= taken
-                for length, column in METRICS[metric][1]:
-                    if back < length:
-                        getattr(self._table, column)[row] -= taken
+    def unfolded_frames(self, row: int) -> int:
+        """Frames of a row that no `fold` has told of."""
+        return int(self._ring[FRAMES, self._at, row] - self._folded[FRAMES, row])
 
-    def withdraw(self, metric: int, row: int) -> int:
-        """Take back everything of one metric of one row; returns how much the longest window held."""
-        held = int(self._ring[metric, :, row].sum())
-        self._ring[metric, :, row] = 0
-        for _, column in METRICS[metric][1]:
-            getattr(self._table, column)[row] = 0
-        return held
+    def take_back(self, metric: int, row: int, count: int) -> int:
+        """Take so many of one row back out of its newest buckets; returns how many they held."""
+        columns = [(getattr(self._table, name), length) for name, length, metrics in COLUMNS if metric in metrics]
+        left = count
+        for back in range(BUCKETS):
+            bucket = self._ring[metric, (self._at - back) % BUCKETS]
+            taken = min(left, int(bucket[row]))
+            if taken <= 0:
+                continue
+            left -= taken
+            bucket[row] -= taken
+            if back == 0:
+                unfolded = int(bucket[row]) + taken - int(self._folded[metric, row])
+                taken = max(0, taken - unfolded)
+                self._folded[metric, row] -= taken
+            for column, length in columns:
+                if back < length:
+                    column[row] -= np.uint32(taken)
+        return count - left
