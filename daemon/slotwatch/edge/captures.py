@@ -92,6 +92,20 @@ class Capture:
         """Monotonic time of the newest packet so far, of whatever kind."""
         return self._newest_ns
 
+    @property
+    def unread(self) -> tuple[tuple[str, int], ...]:
+        """What else the capture held, in words."""
+        counts = self.counts
+        return (
+            ("other UDP", counts.udp - self.protocol_packets),
+            ("other IP", counts.not_udp),
+            ("not IP", counts.not_ip),
+            ("fragments", counts.fragments),
+            ("with contradictory lengths", counts.malformed),
+            ("cut short by the capture", counts.cut),
+            ("of a link type that is not read", counts.other_link_types),
+        )
+
     def chunks(self) -> Iterator[Chunk]:
         """Yield the whole capture. CaptureError if the file turns out to be none or cannot be read."""
         while records := self._next():

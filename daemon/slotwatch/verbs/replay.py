@@ -1,0 +1,63 @@
+"""`slotwatch replay`: judge a packet capture with the engine that watches a house. Sends nothing."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from slotwatch.cli import FOUND_FAULTS
+from slotwatch.house.schema import House, Phase
+from slotwatch.snapshot import Severity
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the verb's options."""
+    parser.add_argument("capture", metavar="CAPTURE", help="a pcap or pcapng file, also gzipped")
+    parser.add_argument("-c", "--config", metavar="HOUSE.toml", help="the house it was captured in")
+    parser.add_argument("--json", action="store_true", help="print the result as JSON")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Judge the capture and print what was found. CaptureError or HouseFileError if it cannot be done."""
+    from slotwatch.edge.captures import open_capture
+    from slotwatch.edge.files import load_house
+    from slotwatch.edge.replaying import Replay
+    from slotwatch.views import replay as views
+
+    declared = load_house(Path(arguments.config)) if arguments.config else None
+    house = declared or House(name=Path(arguments.capture).name)
+    capture = open_capture(arguments.capture, house.listen, house.networks if declared else ())
+    if declared is None:
+        house = replace(house, networks=capture.networks)
+    judged = Replay(capture, house, _phase(arguments.config, house)).run()
+    for note in capture.notes:
+        print(f"slotwatch replay: {arguments.capture}: {note}", file=sys.stderr)
+    summary = views.CaptureSummary(
+        arguments.capture,
+        capture.packets,
+        capture.first_ns,
+        capture.last_ns,
+        capture.protocol_packets,
+        capture.unread,
+    )
+    if arguments.json:
+        print(json.dumps(views.replay(summary, judged.snapshot, judged.incidents), indent=2))
+    else:
+        print("\n".join(views.text(summary, judged.snapshot, judged.incidents)))
+    found = any(incident.severity >= Severity.WARNING and not incident.accepted for incident in judged.incidents)
+    return FOUND_FAULTS if found else 0
+
+
+def _phase(config: str | None, house: House) -> Phase | None:
+    """Say the phase to judge in: `show`, unless the house file names one or has a timetable."""
+    if house.timetable:
+        return None
+    if config is None:
+        return Phase.SHOW
+    section: Any = tomllib.loads(Path(config).read_text(encoding="utf-8-sig")).get("house", {})
+    return house.phase if "phase" in section else Phase.SHOW
