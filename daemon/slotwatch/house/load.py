@@ -14,11 +14,11 @@ from slotwatch.house import build, references
 from slotwatch.house.cells import Addressing
 from slotwatch.house.circuits import read_circuits
 from slotwatch.house.document import Document, Entry, Read, open_document
-from slotwatch.house.mvr import read_mvr
 from slotwatch.house.patch import read_patch
 from slotwatch.house.references import Built
 from slotwatch.house.schema import Circuit, Fixture, House, Limits, Listen, Network, Phase, Profile
 from slotwatch.house.sections import BY_NAME, TOP
+from slotwatch.house.toml_places import Path
 from slotwatch.house.values import Converter
 from slotwatch.wire.universe import Protocol, UniverseId
 
@@ -63,7 +63,7 @@ class _Loader:
             try:
                 overlay = open_document(name, self.read(name))
             except HouseFileError as error:
-                main.wrong(("include", index), "; ".join(problem.wanted for problem in error.problems))
+                self._not_read(error, main, ("include", index))
                 continue
             overlay.check_names(overlay=True)
             until = overlay.table(TOP, converter)["until"]
@@ -102,7 +102,7 @@ class _Loader:
         references.check_rules(quiet, "rules")
         references.check_loops(routes, lines.values)
         references.check_excluded(routes, excluded.values)
-        fixtures = self._patch(list(profiles.values), declared, listen)
+        fixtures, brought = self._patch(list(profiles.values), declared, listen)
         return House(
             name=own["name"],
             phase=Phase(own["phase"]),
@@ -120,7 +120,7 @@ class _Loader:
             networks=networks,
             sources=sources.values,
             universes=universes.values,
-            profiles=profiles.values,
+            profiles=(*profiles.values, *brought),
             fixtures=tuple(fixtures),
             circuits=tuple(self._circuits()),
             racks=racks.values,
@@ -140,6 +140,7 @@ class _Loader:
         built = Built()
         for document in self.documents if section.in_overlay else self.documents[:1]:
             for entry in document.tables(section, self.converter):
+                built.entries.append(entry)
                 if entry.usable and (value := make(entry)) is not None:
                     built.rows.append((entry, value))
         return built
@@ -154,10 +155,13 @@ class _Loader:
         for rows, what in zip(built, ("source", "profile", "line", "rack", "receiver", "route"), strict=True):
             references.check_unique(rows, "name", what)
 
-    def _patch(self, profiles: list[Profile], declared: set[UniverseId], listen: Listen) -> list[Fixture]:
+    def _patch(
+        self, profiles: list[Profile], declared: set[UniverseId], listen: Listen
+    ) -> tuple[list[Fixture], list[Profile]]:
         protocols = {universe.protocol for universe in declared} or set(listen.protocols)
         only: Protocol | None = next(iter(protocols)) if len(protocols) == 1 else None
         fixtures: list[Fixture] = []
+        brought: list[Profile] = []
         seen: dict[str, str] = {}
         for document in self.documents:
             entry = document.table(BY_NAME["patch"], self.converter)
@@ -167,6 +171,9 @@ class _Loader:
             addressing = Addressing(only, entry["universes"], entry["absolute_from"])
             try:
                 if data.startswith(b"PK"):
+                    # Only houses with an MVR pay for what reads it: 0.1 s and 10 MiB.
+                    from slotwatch.house.mvr import read_mvr
+
                     patch = read_mvr(entry["file"], data, addressing, profiles, entry["audience_layers"])
                 else:
                     patch = read_patch(entry["file"], data, addressing, profiles, entry["columns"])
@@ -176,8 +183,9 @@ class _Loader:
             self.problems += patch.problems
             self.notes += patch.notes
             fixtures += patch.fixtures
+            brought += patch.profiles
             self._check_doubled(patch.fixtures, seen)
-        return fixtures
+        return fixtures, brought
 
     def _check_doubled(self, fixtures: list[Fixture], seen: dict[str, str]) -> None:
         """A fixture of one file may not stand in another too."""
@@ -209,8 +217,16 @@ class _Loader:
         try:
             return self.read(entry["file"])
         except HouseFileError as error:
-            entry.wrong("file", "; ".join(problem.wanted for problem in error.problems))
+            self._not_read(error, entry.document, (*entry.path, "file"))
             return None
+
+    def _not_read(self, error: HouseFileError, document: Document, path: Path) -> None:
+        """A file that is named here is missing (said here) or wrong inside (said there)."""
+        for problem in error.problems:
+            if problem.line is None:
+                document.wrong(path, problem.wanted)
+            else:
+                self.problems.append(problem)
 
 
 def _in_order(problems: list[Problem], files: list[str]) -> list[Problem]:

@@ -38,6 +38,8 @@ class Patch:
     fixtures: list[Fixture] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    profiles: list[Profile] = field(default_factory=list)
+    """Modes that the file brought with it."""
 
 
 @dataclass(slots=True)

@@ -9,7 +9,7 @@ from typing import Any
 
 from slotwatch.house.document import Entry
 from slotwatch.house.rule_names import RULE_NAMES
-from slotwatch.house.schema import Accepted, Excluded, Line, Route
+from slotwatch.house.schema import Excluded, Line, Route
 from slotwatch.wire.universe import Protocol, UniverseId
 
 
@@ -18,6 +18,8 @@ class Built:
     """Tables with the values made from them, so that a fault found later still has its line."""
 
     rows: list[tuple[Entry, Any]] = field(default_factory=list)
+    entries: list[Entry] = field(default_factory=list)
+    """Also those of which no value could be made: what is right in them is still checked."""
 
     @property
     def values(self) -> tuple[Any, ...]:
@@ -27,8 +29,10 @@ class Built:
 def check_unique(built: Built, key: str, what: str) -> None:
     """No two may have the same name (or universe)."""
     seen: dict[str, int] = {}
-    for entry, _value in built.rows:
+    for entry in built.entries:
         name = str(entry[key])
+        if key not in entry.given:
+            continue
         if name in seen:
             entry.wrong(key, f"{what} {name} is declared in line {seen[name]} already")
         seen.setdefault(name, entry.line)
@@ -43,14 +47,15 @@ def check_universes(universes: Built, source_names: Iterable[str]) -> None:
             key = "number" if "number" in entry.given else "universe"
             entry.wrong(key, f"universe {universe.id} is declared in line {seen[universe.id]} already")
         seen.setdefault(universe.id, entry.line)
-        for index, name in enumerate(universe.sources):
+    for entry in universes.entries:
+        for index, name in enumerate(entry["sources"]):
             if name not in known:
                 entry.wrong("sources", _nearest(name, known, "source under [[sources]]"), index)
 
 
 def check_declared(built: Built, key: str, declared: set[UniverseId]) -> None:
     """Every universe that these rows name under `key` is declared."""
-    for entry, _value in built.rows:
+    for entry in built.entries:
         named = entry[key]
         if named is None:
             continue
@@ -71,14 +76,11 @@ def _check_one(entry: Entry, key: str, universe: UniverseId, declared: set[Unive
 
 def check_rules(built: Built, key: str) -> None:
     """Names of rules are rules."""
-    for entry, value in built.rows:
-        if isinstance(value, Accepted):
-            if value.rule not in RULE_NAMES:
-                entry.wrong(key, _nearest(value.rule, sorted(RULE_NAMES), "rule"))
-            continue
-        for index, name in enumerate(entry[key]):
-            if name not in RULE_NAMES:
-                entry.wrong(key, _nearest(name, sorted(RULE_NAMES), "rule"), index)
+    for entry in built.entries:
+        listed = isinstance(entry[key], tuple)
+        for index, name in enumerate(entry[key] if listed else [entry[key]]):
+            if name and name not in RULE_NAMES:
+                entry.wrong(key, _nearest(name, sorted(RULE_NAMES), "rule"), index if listed else None)
 
 
 def check_loops(routes: Built, lines: tuple[Line, ...]) -> None:

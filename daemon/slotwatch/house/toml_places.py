@@ -65,11 +65,12 @@ class _Scanner:
         if many:
             whole: Path = (*path, keys[-1])
             index = self._lists[whole] = self._lists.get(whole, -1) + 1
-            self.places.setdefault(whole, Place(line, ""))
+            self.places.setdefault(whole, Place(line, f"[[{'.'.join(keys)}]]"))
             path = (*whole, index)
         else:
             path = self._resolve(keys)
-        self.places.setdefault(path, Place(line, ""))
+        header = ".".join(keys)
+        self.places.setdefault(path, Place(line, _short(f"[[{header}]]" if many else f"[{header}]")))
         return path
 
     def _resolve(self, keys: list[str]) -> Path:

@@ -1,0 +1,84 @@
+"""`slotwatch check`: judges a house file, its patch and its routes without a network."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+from typing import Any
+
+from slotwatch.edge.files import load_house
+from slotwatch.errors import HouseFileError
+from slotwatch.house.conflicts import Conflict, conflicts
+from slotwatch.house.schema import House
+from slotwatch.snapshot import Severity
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("-c", "--config", required=True, metavar="HOUSE.toml", help="the house file")
+    parser.add_argument("--json", action="store_true", help="print JSON")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """0 all well (notes alone are well), 1 it loads but has faults, 2 (by HouseFileError) it cannot be used."""
+    try:
+        house = load_house(arguments.config)
+    except HouseFileError as error:
+        if arguments.json:
+            problems = [
+                {"file": p.file, "line": p.line, "key": p.key, "holds": p.holds, "wanted": p.wanted}
+                for p in error.problems
+            ]
+            print(json.dumps({"usable": False, "problems": problems}, indent=2, ensure_ascii=False))
+        raise
+    found = conflicts(house)
+    if arguments.json:
+        print(json.dumps(as_json(house, found), indent=2, ensure_ascii=False))
+    else:
+        print("\n".join(as_text(house, found)))
+    return 1 if any(conflict.severity >= Severity.WARNING for conflict in found) else 0
+
+
+def as_json(house: House, found: tuple[Conflict, ...]) -> dict[str, Any]:
+    """What `--json` prints for a house that can be used."""
+    return {
+        "usable": True,
+        "house": house.name,
+        "counts": counts(house),
+        "conflicts": [
+            {
+                "kind": one.kind,
+                "severity": one.severity.word,
+                "file": Path(one.file).name,
+                "row": one.row,
+                "universe": str(one.universe) if one.universe else None,
+                "slots": list(one.slots) if one.slots else None,
+                "fixtures": list(one.fixtures),
+                "text": one.text,
+            }
+            for one in found
+        ],
+        "notes": list(house.notes),
+    }
+
+
+def counts(house: House) -> dict[str, int]:
+    """How many of each the house declares."""
+    kinds = ("networks", "sources", "universes", "fixtures", "circuits", "racks", "receivers", "lines", "routes")
+    return {kind: len(getattr(house, kind)) for kind in kinds}
+
+
+def as_text(house: House, found: tuple[Conflict, ...]) -> list[str]:
+    """What is printed for people: what it holds, how files were read, what is wrong at its row."""
+    held = ", ".join(f"{n} {kind if n != 1 else kind[:-1]}" for kind, n in counts(house).items() if n)
+    lines = [f"{house.name}: {held or 'nothing is declared yet'}"]
+    lines += [f"  note     {note}" for note in house.notes]
+    for one in found:
+        place = Path(one.file).name + (f":{one.row}" if one.row is not None else "")
+        lines.append(f"  {one.severity.word:<8} {place}: {one.text}")
+    faults = sum(one.severity >= Severity.WARNING for one in found)
+    if faults:
+        lines.append(f"{faults} fault{'s' if faults != 1 else ''} found; the house can be used all the same.")
+    else:
+        lines.append("No fault found.")
+    return lines

@@ -1,0 +1,143 @@
+"""`slotwatch patch`: the patch by universe, by fixture or by free space, and a free address for a footprint."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Iterable
+from typing import Any
+
+from slotwatch.edge.files import load_house
+from slotwatch.errors import SlotwatchError
+from slotwatch.house.schema import Fixture, House
+from slotwatch.house.space import find_addresses, spaces
+from slotwatch.wire.universe import UniverseId, parse
+
+FOUND_NONE = 1
+
+
+class WrongRequest(SlotwatchError):
+    """The command line asks for something that cannot be."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("-c", "--config", required=True, metavar="HOUSE.toml", help="the house file")
+    parser.add_argument("--by", choices=("universe", "fixture", "free"), default="universe", help="how it is listed")
+    parser.add_argument("--universe", metavar="UNIVERSE", help="only this one, such as e131/1")
+    parser.add_argument("--find", type=int, metavar="SLOTS", help="find a free address for a footprint")
+    parser.add_argument("--count", type=int, default=1, metavar="N", help="with --find: for this many fixtures")
+    parser.add_argument("--json", action="store_true", help="print JSON")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """0; 1 where no free address was found; 2 (by SlotwatchError) where it cannot be answered."""
+    house = load_house(arguments.config)
+    only = _only(house, arguments.universe)
+    if arguments.find is not None:
+        return _find(house, arguments.find, arguments.count, only, arguments.json)
+    if arguments.by == "free":
+        rows = [row for row in _free(house) if only is None or row["universe"] == str(only)]
+    else:
+        rows = [_row(fixture) for fixture in _sorted(house, arguments.by, only)]
+    if arguments.json:
+        print(json.dumps(rows, indent=2, ensure_ascii=False))
+    else:
+        print("\n".join(_table(rows, _HEADINGS[arguments.by])))
+    return 0
+
+
+_HEADINGS = {
+    "universe": ("universe", "address", "last", "fixture", "profile", "label", "position", "circuit"),
+    "fixture": ("fixture", "universe", "address", "last", "profile", "label", "position", "circuit"),
+    "free": ("universe", "label", "fixtures", "used", "free"),
+}
+
+
+def _only(house: House, text: str | None) -> UniverseId | None:
+    if text is None:
+        return None
+    try:
+        universe = parse(text)[0]
+    except ValueError as error:
+        raise WrongRequest(f"--universe: {error}") from None
+    if all(space.universe != universe for space in spaces(house)):
+        raise WrongRequest(f"--universe: {universe} is neither declared nor patched in this house")
+    return universe
+
+
+def _find(house: House, footprint: int, count: int, only: UniverseId | None, as_json: bool) -> int:
+    try:
+        found = find_addresses(house, footprint, max(1, count), only)
+    except ValueError as error:
+        raise WrongRequest(f"--find: {error}") from None
+    if as_json:
+        print(json.dumps([{"universe": str(universe), "address": address} for universe, address in found]))
+    else:
+        print("\n".join(f"{universe}  {address}" for universe, address in found))
+        if len(found) < count:
+            print(f"{len(found)} of {count}: no run of {footprint} free slots is left.")
+    return 0 if len(found) >= count else FOUND_NONE
+
+
+def _sorted(house: House, by: str, only: UniverseId | None) -> list[Fixture]:
+    order = {space.universe: index for index, space in enumerate(spaces(house))}
+    fixtures = [fixture for fixture in house.fixtures if only is None or fixture.universe == only]
+    if by == "fixture":
+        return sorted(fixtures, key=lambda fixture: _natural(fixture.name))
+    return sorted(fixtures, key=lambda fixture: (order[fixture.universe], fixture.address))
+
+
+def _natural(name: str) -> tuple[tuple[int, str], ...]:
+    """2 before 10."""
+    parts: list[tuple[int, str]] = []
+    digits = ""
+    for letter in f"{name}\0":
+        if letter.isdecimal():
+            digits += letter
+            continue
+        if digits:
+            parts.append((int(digits[:18]), ""))
+            digits = ""
+        parts.append((1 << 62, letter))
+    return tuple(parts)
+
+
+def _row(fixture: Fixture) -> dict[str, Any]:
+    return {
+        "fixture": fixture.name,
+        "universe": str(fixture.universe),
+        "address": fixture.address,
+        "last": fixture.last_slot,
+        "footprint": fixture.footprint,
+        "profile": fixture.profile,
+        "label": fixture.label,
+        "position": fixture.position,
+        "circuit": fixture.circuit,
+        "faces_audience": fixture.faces_audience,
+    }
+
+
+def _free(house: House) -> list[dict[str, Any]]:
+    return [
+        {
+            "universe": str(space.universe),
+            "label": space.label,
+            "fixtures": space.fixtures,
+            "used": space.used,
+            "free": [list(run) for run in space.free],
+        }
+        for space in spaces(house)
+    ]
+
+
+def _table(rows: Iterable[dict[str, Any]], headings: tuple[str, ...]) -> list[str]:
+    cells = [headings, *(tuple(_cell(row[name]) for name in headings) for row in rows)]
+    widths = [max(len(line[at]) for line in cells) for at in range(len(headings))]
+    lines = ["  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)) for line in cells]
+    return [line.rstrip() for line in lines]
+
+
+def _cell(value: Any) -> str:
+    if isinstance(value, list):
+        return ", ".join(str(first) if first == last else f"{first}-{last}" for first, last in value) or "none"
+    return str(value)
