@@ -134,7 +134,7 @@ class LineComparison:
         return self._say(seen, "different", f"{count} of its slots differ", f"{said}; {count} slots differ.")
 
     def _late_ns(self, now_ns: int, seen: Seen, line: Levels, slots: int) -> int | None:
-        for at, levels in seen.history:
+        for at, levels in reversed(seen.history):
             if np.abs(levels[:slots].astype(np.int16) - line[:slots]).max(initial=0) <= self._level:
                 return now_ns - at
         return None

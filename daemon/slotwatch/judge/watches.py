@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from slotwatch.house.schema import House
 from slotwatch.judge import (
+    rules_bridge,
     rules_control,
     rules_flow,
     rules_identity,
@@ -24,6 +25,7 @@ MODULES = (
     rules_flow,
     rules_storm,
     rules_patch,
+    rules_bridge,
 )
 
 

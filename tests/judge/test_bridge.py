@@ -1,0 +1,157 @@
+"""Routes that loop, and lines beside their universes: just under, just over, recovers, no data."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from slotwatch.house.schema import DeclaredUniverse, House, Limits, Line, Network, Phase
+from slotwatch.judge.judge import Judge
+from slotwatch.model.model import Model
+from slotwatch.snapshot import Incident
+from slotwatch.wire.batch import empty
+from slotwatch.wire.decode import decode
+from slotwatch.wire.observation import LineSeen, RoutesSeen
+from slotwatch.wire.universe import Protocol, UniverseId
+from tests.judge.stage import START_NS, WALL_OFFSET_NS, S, e131
+
+E131 = UniverseId(Protocol.E131, 1)
+HOUSE = House(
+    networks=(Network("A", "eth1"),),
+    universes=(DeclaredUniverse(E131, limits=Limits()),),
+    lines=(Line("rack-feed", 1, "/dev/ttyUSB0", compare_with=E131),),
+)
+Look = Callable[[float], bytes]
+
+
+class Tap:
+    """A universe at 40 Hz and a line at 30 Hz, each as a function of time."""
+
+    def __init__(self, house: House = HOUSE) -> None:
+        self.model, self.judge = Model(house, START_NS), Judge(house, START_NS, WALL_OFFSET_NS, Phase.SHOW)
+        self.t = 0.0
+        self.sequence = 0
+
+    def run(self, seconds: float, universe: Look | None, line: Look | None) -> None:
+        end = self.t + seconds
+        while self.t < end:
+            if universe is not None and round(self.t * 1000) % 25 == 0:
+                self._put(e131(1, self.sequence, universe(self.t), cid=b"m" * 16), Protocol.E131)
+                self.sequence += 1
+            if line is not None and round(self.t * 1000) % 33 == 0:
+                self._put(b"\0" + line(self.t), Protocol.LINE)
+            if round(self.t * 1000) % 50 == 0:
+                self.model.advance(self.now_ns)
+                self.judge.tick(self.now_ns, self.model)
+            self.t += 0.001
+
+    @property
+    def now_ns(self) -> int:
+        return START_NS + round(self.t * 1000) * S // 1000
+
+    def rules(self) -> list[Incident]:
+        found = self.judge.incidents(self.now_ns)
+        return [i for i in found if i.closed_ns is None and i.rule in ("line-differs", "line-faulty", "route-loop")]
+
+    def _put(self, payload: bytes, protocol: Protocol) -> None:
+        one = empty(1)
+        one.data[0, : len(payload)] = np.frombuffer(payload, np.uint8)
+        one.length[0], one.t_ns[0], one.protocol[0] = len(payload), self.now_ns, protocol
+        one.src_port[0] = 1
+        one.src[0, 10:] = (255, 255, 10, 0, 0, 1)
+        self.model.ingest(one, decode(one))
+
+
+def fade(t: float) -> bytes:
+    return bytes([int(t * 40) % 200]) * 512
+
+
+def behind(seconds: float) -> Look:
+    return lambda t: fade(max(0.0, t - seconds))
+
+
+def held(t: float) -> bytes:
+    return bytes([100]) * 512
+
+
+def test_a_gateway_some_frames_behind_is_right() -> None:
+    tap = Tap()
+    tap.run(8, fade, behind(0.15))
+    assert tap.rules() == []
+
+
+def test_a_late_line_is_said_with_its_lateness() -> None:
+    tap = Tap()
+    tap.run(8, fade, behind(1.5))
+    (incident,) = tap.rules()
+    assert (incident.rule, incident.cause) == ("line-differs", "late")
+    assert "1.5 s behind" in incident.summary or "1.4 s behind" in incident.summary
+
+
+def test_a_different_line_names_a_slot_on_both_sides() -> None:
+    tap = Tap()
+    tap.run(5, held, lambda t: bytes([100] * 6 + [180] + [100] * 505))
+    (incident,) = tap.rules()
+    assert incident.cause == "different"
+    assert "Slot 7 stands at 180 on the line and at 100 in the universe" in incident.evidence[0]
+    assert "The network is right, the line is not" in incident.summary
+
+
+def test_steps_that_no_eye_sees_are_no_difference() -> None:
+    tap = Tap()
+    tap.run(5, held, lambda t: bytes([103]) * 512)
+    assert tap.rules() == []
+    tap.run(5, held, lambda t: bytes([104]) * 512)
+    assert [i.rule for i in tap.rules()] == ["line-differs"]
+
+
+def test_a_short_line_is_said() -> None:
+    tap = Tap()
+    tap.run(5, held, lambda t: bytes([100]) * 300)
+    (incident,) = tap.rules()
+    assert (incident.cause, "300 slots" in incident.summary) == ("short", True)
+
+
+def test_a_short_line_is_right_where_nothing_is_above_it() -> None:
+    tap = Tap()
+    tap.run(5, lambda t: bytes([100] * 300 + [0] * 212), lambda t: bytes([100]) * 300)
+    assert tap.rules() == []
+
+
+def test_it_recovers_after_its_off_delay() -> None:
+    tap = Tap()
+    tap.run(5, held, lambda t: bytes([9]) * 512)
+    assert tap.rules()
+    tap.run(11, held, held)
+    assert tap.rules() == []
+
+
+def test_no_data_on_either_side_is_no_difference() -> None:
+    tap = Tap()
+    tap.run(5, held, None)
+    tap.run(5, None, held)
+    assert tap.rules() == []
+
+
+def test_framing_faults_just_under_and_just_over() -> None:
+    tap = Tap()
+    tap.judge.observe(LineSeen(tap.now_ns, 1, True, faults=0, breaks=0))
+    tap.run(2, held, held)
+    tap.judge.observe(LineSeen(tap.now_ns, 1, True, faults=10, breaks=60))
+    tap.run(2, held, held)
+    assert tap.rules() == []
+    tap.judge.observe(LineSeen(tap.now_ns, 1, True, faults=11, breaks=90))
+    tap.run(2, held, held)
+    assert [i.rule for i in tap.rules()] == ["line-faulty"]
+
+
+def test_a_looped_route_is_one_critical_incident() -> None:
+    tap = Tap(replace(HOUSE, lines=()))
+    seen = ("tower", "loop", "e131/112", "e131/12")
+    tap.judge.observe(RoutesSeen(tap.now_ns, (seen, ("other", "running", "e131/5", "e131/4"))))
+    tap.run(1, held, None)
+    (incident,) = tap.rules()
+    assert (incident.rule, incident.severity.word) == ("route-loop", "critical")
+    assert "tower" in incident.summary
