@@ -31,7 +31,7 @@ SHORTEST_GATHER_S = 0.002
 GATHERED_PACKETS = GUARD_ROWS // 2
 FULL_GIGABIT_HZ = 177_500
 """Full packets (638 octets of UDP payload) that a gigabit carries in a second."""
-TURN_AT_LEAST_S = 0.1
+TURN_AT_LEAST_S = 0.04
 """Intake says that it lives at least this often."""
 MOST_PER_SOCKET = 16 * GUARD_ROWS
 """Packets read from one socket before the others have their turn."""
@@ -61,6 +61,7 @@ class Intake:
         self._arrivals = Arrivals()
         self._sync_groups: dict[int, list[int]] = {}
         self._closed_drops = 0
+        self._drops: dict[int, int] = {}
         self._rate_hz = 0.0
         self._turned_s = 0.0
         self._refreshed_s = 0.0
@@ -80,14 +81,20 @@ class Intake:
         self._poll.close()
 
     def take_house(self, house: House) -> None:
-        """Listen as another house says. Sockets whose port stays, and memberships that stay, are not touched."""
+        """Listen as another house says. Sockets whose port stays, and memberships that stay, are not touched.
+
+        EdgeError where that cannot be done; take the former house again then.
+        """
         before, self.house = self.house, house
-        if _ports(before.listen) != _ports(house.listen):
+        self.watch.take_house(house)
+        self.watch.require_all()
+        keep = [s for s in self.sockets if (s.protocol, s.port, s.v6) in _ports(house.listen)]
+        if len(keep) < len(self.sockets) or len(keep) < len(_ports(house.listen)):
             # The ports that go are closed first: the new house may want to swap two of them.
-            keep = [s for s in self.sockets if (s.protocol, s.port, s.v6) in _ports(house.listen)]
             for sock in [s for s in self.sockets if s not in keep]:
                 self._poll.unregister(sock.fd)
                 self._closed_drops += sock.drops()
+                self._drops.pop(sock.fd, None)
                 sock.close()
             self.sockets = keep
             self.sockets = [*keep, *_open_sockets(house.listen, {(s.protocol, s.port, s.v6) for s in keep})]
@@ -96,7 +103,6 @@ class Intake:
             for tap in self.taps:
                 tap.close()
             self.taps = _start_taps(house)
-        self.watch.take_house(house)
         self._sync_groups.clear()
         self._changed()
 
@@ -106,9 +112,12 @@ class Intake:
             self._poll.register(fd, select.EPOLLIN)
         waiting = False
         while True:
+            if waiting:
+                self._gather()
             # Lines have no descriptor here: their threads queue frames, which are looked for as often as we gather.
             rest_s = LONGEST_GATHER_S if self.taps else TURN_AT_LEAST_S
             ready = {fd for fd, _ in self._poll.poll(0 if waiting else rest_s)}
+            polled_ns = clock.monotonic_ns()
             if lifeline.fileno() in ready and (not all(map(handle, lifeline.receive())) or lifeline.closed):
                 return
             if self.watch.fd in ready and self.watch.read():
@@ -116,20 +125,30 @@ class Intake:
             if self._channel.fileno() in ready:
                 for message in self._channel.receive():
                     self._asked(message)
-            if ready & self._data_fds or waiting:
+            full = [sock for sock in self.sockets if sock.fd in ready]
+            if full and not waiting:
                 self._gather()
-            waiting = self.turn() > 0
+            waiting = self._empty(full, polled_ns) > 0
 
     def turn(self) -> int:
         """Empty every socket and line once; returns how many rows were written."""
+        return self._empty(self.sockets, clock.monotonic_ns())
+
+    def _empty(self, full: list[DataSocket], looked_ns: int) -> int:
+        """Empty the sockets that hold something. The others were empty at `looked_ns`."""
         self._arrivals.turn()
         count = 0
         for sock in self.sockets:
-            count += sock.drain(self.writer, self._arrivals, self.networks, MOST_PER_SOCKET)
+            if sock in full:
+                count += sock.drain(self.writer, self._arrivals, self.networks, MOST_PER_SOCKET)
+                self._drops[sock.fd] = sock.drops()
+            else:
+                sock.drained_ns = looked_ns
         for tap in self.taps:
             count += self._take_line(tap)
-        drops = self._closed_drops + sum(sock.drops() for sock in self.sockets)
-        self.writer.turn(clock.monotonic_ns(), self._arrivals.wall_offset_ns, drops)
+        drops = self._closed_drops + sum(self._drops.values())
+        # What had arrived when this turn began is in the ring: judging may let time pass up to there.
+        self.writer.turn(looked_ns, self._arrivals.wall_offset_ns, drops)
         if count:
             for bell in self._bells:
                 os.eventfd_write(bell, 1)

@@ -1,0 +1,190 @@
+"""A running daemon for tests: a house on loopback at free ports, its processes, its page."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+import urllib.request
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from sacn.messages.data_packet import DataPacket
+
+CID = tuple(b"slotwatch-tests0")
+PATIENCE_S = 15.0
+
+
+def free_port(kind: socket.SocketKind) -> int:
+    with socket.socket(socket.AF_INET, kind) as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+@dataclass
+class Ports:
+    e131: int = field(default_factory=lambda: free_port(socket.SOCK_DGRAM))
+    artnet: int = field(default_factory=lambda: free_port(socket.SOCK_DGRAM))
+    page: int = field(default_factory=lambda: free_port(socket.SOCK_STREAM))
+
+
+def house_text(ports: Ports, universes: range = range(1, 3), more: str = "") -> str:
+    declared = "".join(f'\n[[universes]]\nprotocol = "e131"\nnumber = {number}\n' for number in universes)
+    return f"""
+[house]
+name = "Test house"
+phase = "show"
+
+[listen]
+interfaces = ["lo"]
+e131_port = {ports.e131}
+artnet_port = {ports.artnet}
+
+[http]
+listen = "127.0.0.1:{ports.page}"
+
+[history]
+path = "history.db"
+{more}
+{declared}"""
+
+
+def until(what: Callable[[], Any], within_s: float = PATIENCE_S) -> Any:
+    """Ask until the answer is true; return it. Fails with the last answer."""
+    deadline_s = time.monotonic() + within_s
+    while True:
+        answer = what()
+        if answer:
+            return answer
+        assert time.monotonic() < deadline_s, f"not within {within_s} s: {answer!r}"
+        time.sleep(0.02)
+
+
+@dataclass
+class Daemon:
+    """`slotwatch serve` as a user starts it."""
+
+    file: Path
+    ports: Ports
+    process: subprocess.Popen[str]
+    said: list[str]
+
+    def api(self, path: str) -> Any:
+        with urllib.request.urlopen(f"http://127.0.0.1:{self.ports.page}{path}", timeout=5) as answer:
+            return json.load(answer)
+
+    def get(self, path: str) -> Any:
+        """As `api`, or None while nobody answers."""
+        try:
+            return self.api(path)
+        except OSError:
+            return None
+
+    def universe(self, name: str) -> dict[str, Any]:
+        found = (self.get("/api/v1/universes") or {}).get("universes", [])
+        return next((u for u in found if u["universe"] == name), {})
+
+    def children(self) -> dict[str, int]:
+        """Role to process number of every child that lives now."""
+        found = {}
+        for place in Path("/proc").glob("[0-9]*"):
+            with contextlib.suppress(OSError, IndexError, ValueError):
+                if int((place / "stat").read_text().rpartition(")")[2].split()[1]) == self.process.pid:
+                    words = (place / "cmdline").read_text().split("\0")
+                    found[words[words.index("slotwatch.process") + 1]] = int(place.name)
+        return found
+
+    def log(self) -> str:
+        return "\n".join(self.said)
+
+    def send(self, universe: int, levels: bytes, sequence: int) -> None:
+        packet = DataPacket(CID, "test desk", universe, tuple(levels.ljust(512, b"\0")), sequence=sequence)
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
+            sock.sendto(bytes(packet.getBytes()), ("127.0.0.1", self.ports.e131))
+
+    def stop(self) -> int:
+        self.process.send_signal(signal.SIGTERM)
+        return self.process.wait(10)
+
+
+def start(file: Path, ports: Ports, *, ready: bool = True, environment: dict[str, str] | None = None) -> Daemon:
+    """Start the daemon, and wait until it says that it watches."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "slotwatch.cli", "serve", "-c", str(file)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        cwd=file.parent,
+        env={**os.environ, **(environment or {})},
+    )
+    said: list[str] = []
+    output = process.stdout
+    assert output is not None
+
+    def listen() -> None:
+        with output:
+            for line in output:
+                said.append(line.rstrip())  # noqa: PERF401 - read while it is being written
+
+    threading.Thread(target=listen, daemon=True).start()
+    daemon = Daemon(file, ports, process, said)
+    if ready:
+        until(lambda: "its page is" in daemon.log() or process.poll() is not None)
+        assert process.poll() is None, daemon.log()
+    return daemon
+
+
+@contextlib.contextmanager
+def running(directory: Path, **house: Any) -> Iterator[Daemon]:
+    """A daemon that lives for one test and ends cleanly."""
+    ports = Ports()
+    file = directory / "house.toml"
+    file.write_text(house_text(ports, **house))
+    daemon = start(file, ports)
+    try:
+        yield daemon
+        assert daemon.stop() == 0, daemon.log()
+    finally:
+        if daemon.process.poll() is None:
+            daemon.process.kill()
+            daemon.process.wait()
+
+
+@contextlib.contextmanager
+def desk(daemon: Daemon, universes: range, rate_hz: float = 40.0) -> Iterator[dict[int, int]]:
+    """A desk that fades on these universes while the block runs; gives the count of frames sent of each."""
+    packets = {}
+    for number in universes:
+        packet = DataPacket(CID, "test desk", number, (0,) * 512)
+        packets[number] = bytearray(packet.getBytes())
+    sent = dict.fromkeys(universes, 0)
+    over = threading.Event()
+
+    def play() -> None:
+        began_s = time.monotonic()
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
+            frame = 0
+            while not over.wait(max(0.0, began_s + frame / rate_hz - time.monotonic())):
+                for number, packet in packets.items():
+                    packet[111] = frame & 0xFF
+                    packet[126:] = ((np.arange(512) + 5 * frame) % 256).astype(np.uint8).tobytes()
+                    sock.sendto(packet, ("127.0.0.1", daemon.ports.e131))
+                    sent[number] += 1
+                frame += 1
+
+    thread = threading.Thread(target=play, daemon=True)
+    thread.start()
+    try:
+        yield sent
+    finally:
+        over.set()
+        thread.join()

@@ -1,0 +1,291 @@
+"""The processes together: started, watched, killed one by one, reloaded, stopped."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from tests.daemon import Daemon, Ports, desk, free_port, house_text, running, start, until
+
+FREED_WITHIN_S = 0.05
+"""Issue of the processes: nothing orphaned holds a port for longer."""
+
+
+def _bindable(kind: socket.SocketKind, port: int) -> bool:
+    with socket.socket(socket.AF_INET, kind) as sock:
+        if kind is socket.SOCK_STREAM:
+            # As servers do: connections that linger (TIME_WAIT) are not somebody who holds the port.
+            sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            sock.bind(("0.0.0.0" if kind is socket.SOCK_DGRAM else "127.0.0.1", port))
+        except OSError:
+            return False
+        return True
+
+
+def _alive(pid: int) -> bool:
+    try:
+        state = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
+    except OSError:
+        return False
+    return state not in "ZX"
+
+
+def _restarted(daemon: Daemon, role: str, before: int) -> int:
+    return int(until(lambda: (now := daemon.children().get(role)) not in (None, before) and now))
+
+
+def test_a_packet_on_the_wire_is_a_universe_on_the_page(tmp_path: Path) -> None:
+    """The whole chain: socket, ring, engine, board, HTTP; and a clean end."""
+    with running(tmp_path) as daemon, desk(daemon, range(1, 3)):
+        universe = until(lambda: (u := daemon.universe("e131/1")).get("state") == "ok" and u)
+        assert universe["frames"] > 0
+        assert f"its page is http://127.0.0.1:{daemon.ports.page}/" in daemon.log()
+        children = daemon.children()
+        assert set(children) == {"intake", "judging", "front"}
+    assert not any(_alive(pid) for pid in children.values())
+    assert _bindable(socket.SOCK_DGRAM, daemon.ports.e131)
+
+
+def test_the_parent_loads_neither_numpy_nor_the_http_server(tmp_path: Path) -> None:
+    with running(tmp_path) as daemon:
+        maps = Path(f"/proc/{daemon.process.pid}/maps").read_text()
+        assert "numpy" not in maps
+        assert "aiohttp" not in maps
+        assert "_ssl" not in maps
+
+
+def test_ctrl_c_for_the_whole_group_ends_it_cleanly(tmp_path: Path) -> None:
+    ports, file = Ports(), tmp_path / "house.toml"
+    file.write_text(house_text(ports))
+    daemon = start(file, ports)
+    for pid in (daemon.process.pid, *daemon.children().values()):
+        os.kill(pid, signal.SIGINT)
+    assert daemon.process.wait(10) == 0
+    assert "ended" not in daemon.log()
+
+
+def test_a_killed_front_is_started_again_and_no_packet_is_lost(tmp_path: Path) -> None:
+    with running(tmp_path) as daemon:
+        with desk(daemon, range(1, 3)) as sent:
+            until(lambda: daemon.universe("e131/1").get("state") == "ok")
+            before = daemon.children()["front"]
+            os.kill(before, signal.SIGKILL)
+            _restarted(daemon, "front", before)
+            until(lambda: daemon.universe("e131/1").get("state") == "ok")
+        until(lambda: daemon.universe("e131/1").get("frames") == sent[1])
+        assert daemon.universe("e131/2")["frames"] == sent[2]
+        assert "front ended (by SIGKILL); starting it again" in daemon.log()
+
+
+def test_a_killed_intake_is_started_again_and_what_it_missed_blames_nobody(tmp_path: Path) -> None:
+    with running(tmp_path) as daemon, desk(daemon, range(1, 3)) as sent:
+        until(lambda: daemon.universe("e131/1").get("state") == "ok")
+        before = daemon.children()["intake"]
+        os.kill(before, signal.SIGKILL)
+        _restarted(daemon, "intake", before)
+        mark = sent[1]
+        until(lambda: sent[1] > mark + 40)
+        until(lambda: daemon.universe("e131/1").get("state") == "ok")
+        assert "intake ended (by SIGKILL); starting it again" in daemon.log()
+        raised = {i["rule"] for i in daemon.api("/api/v1/incidents?state=all")["incidents"]}
+        assert not raised & {"universe-lost", "packet-loss", "uneven-refresh", "universe-missing"}, raised
+
+
+def test_a_killed_judging_is_started_again_with_the_incidents_it_had(tmp_path: Path) -> None:
+    with running(tmp_path) as daemon, desk(daemon, range(1, 2)):
+        # Universe 2 is declared and never sent: missing 10 s after the start.
+        (incident,) = until(lambda: (daemon.get("/api/v1/incidents?state=open") or {}).get("incidents"), 20)
+        assert incident["rule"] == "universe-missing"
+        before = daemon.children()["judging"]
+        os.kill(before, signal.SIGKILL)
+        _restarted(daemon, "judging", before)
+        until(lambda: daemon.universe("e131/1").get("state") == "ok")
+        time.sleep(1.0)
+        after = daemon.api("/api/v1/incidents?state=open")["incidents"]
+        assert [(i["id"], i["rule"], i["began_at"]) for i in after] == [
+            (incident["id"], incident["rule"], incident["began_at"])
+        ]
+        assert "judging ended (by SIGKILL); starting it again" in daemon.log()
+
+
+def test_judging_asleep_for_half_a_second_loses_nothing(tmp_path: Path) -> None:
+    with running(tmp_path) as daemon:
+        with desk(daemon, range(1, 3), rate_hz=400) as sent:
+            until(lambda: daemon.universe("e131/1").get("frames"))
+            os.kill(daemon.children()["judging"], signal.SIGSTOP)
+            time.sleep(0.5)
+            os.kill(daemon.children()["judging"], signal.SIGCONT)
+        until(lambda: daemon.universe("e131/1").get("frames") == sent[1])
+        assert daemon.universe("e131/1")["lost_frames"] == 0
+
+
+def test_a_killed_parent_leaves_nobody_on_a_port(tmp_path: Path) -> None:
+    """Kill -9 of the parent: every port is free 50 ms later, and every child is gone."""
+    ports, file = Ports(), tmp_path / "house.toml"
+    file.write_text(house_text(ports))
+    daemon = start(file, ports)
+    children = daemon.children()
+    os.kill(daemon.process.pid, signal.SIGKILL)
+    killed_s = time.monotonic()
+    wanted = [
+        (socket.SOCK_DGRAM, ports.e131),
+        (socket.SOCK_DGRAM, ports.artnet),
+        (socket.SOCK_STREAM, ports.page),
+    ]
+    while not all(_bindable(kind, port) for kind, port in wanted):
+        assert time.monotonic() - killed_s < 2.0
+    freed_s = time.monotonic() - killed_s
+    daemon.process.wait()
+    until(lambda: not any(_alive(pid) for pid in children.values()), 2.0)
+    assert freed_s < FREED_WITHIN_S
+
+
+def test_a_refused_reload_keeps_the_running_house_and_the_page_says_so(tmp_path: Path) -> None:
+    with running(tmp_path) as daemon:
+        good = daemon.file.read_text()
+        daemon.file.write_text(good.replace("[listen]", "[lisen]"))
+        daemon.process.send_signal(signal.SIGHUP)
+        faults = until(lambda: (daemon.get("/api/v1/house") or {}).get("faults"))
+        assert any("lisen" in fault and "listen" in fault for fault in faults)
+        assert "the house file was refused, the running one stays" in daemon.log()
+        # A process that is started while the file is broken goes on with the house that runs.
+        before = daemon.children()["judging"]
+        os.kill(before, signal.SIGKILL)
+        _restarted(daemon, "judging", before)
+        until(lambda: (daemon.get("/api/v1/house") or {}).get("faults") == faults)
+        daemon.file.write_text(house_text(daemon.ports, range(1, 6)))
+        daemon.process.send_signal(signal.SIGHUP)
+        until(lambda: daemon.universe("e131/5"))
+        until(lambda: (daemon.get("/api/v1/house") or {}).get("faults") == [])
+
+
+def test_a_reload_keeps_what_is_known_of_streams(tmp_path: Path) -> None:
+    with running(tmp_path) as daemon:
+        with desk(daemon, range(1, 3)) as sent:
+            until(lambda: daemon.universe("e131/1").get("state") == "ok")
+            daemon.file.write_text(house_text(daemon.ports, range(1, 4)))
+            daemon.process.send_signal(signal.SIGHUP)
+            until(lambda: daemon.universe("e131/3"))
+        until(lambda: daemon.universe("e131/1").get("frames") == sent[1])
+
+
+def test_a_reload_that_the_computer_refuses_is_rolled_back(tmp_path: Path) -> None:
+    """The file is right, but its new port is another program's."""
+    with running(tmp_path) as daemon, socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other:
+        other.bind(("0.0.0.0", 0))
+        text = daemon.file.read_text()
+        taken = other.getsockname()[1]
+        daemon.file.write_text(text.replace(f"e131_port = {daemon.ports.e131}", f"e131_port = {taken}"))
+        daemon.process.send_signal(signal.SIGHUP)
+        faults = until(lambda: (daemon.get("/api/v1/house") or {}).get("faults"))
+        assert f"UDP port {taken} (e131) is taken" in faults[0]
+        with desk(daemon, range(1, 2)):
+            until(lambda: daemon.universe("e131/1").get("state") == "ok")
+
+
+def _refused(file: Path) -> tuple[int, list[str]]:
+    done = subprocess.run(
+        [sys.executable, "-m", "slotwatch.cli", "serve", "-c", str(file)],
+        capture_output=True,
+        text=True,
+        timeout=20,
+        cwd=file.parent,
+    )
+    assert "Traceback" not in done.stderr
+    return done.returncode, done.stderr.splitlines()
+
+
+def test_a_taken_port_is_one_sentence_and_status_2(tmp_path: Path) -> None:
+    ports, file = Ports(), tmp_path / "house.toml"
+    file.write_text(house_text(ports))
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other:
+        other.bind(("0.0.0.0", ports.artnet))
+        status, lines = _refused(file)
+    assert status == 2
+    assert len(lines) == 1
+    assert lines[0].startswith(f"slotwatch serve: UDP port {ports.artnet} (artnet) is taken by ")
+
+
+def test_a_port_that_is_freed_within_three_seconds_is_waited_for(tmp_path: Path) -> None:
+    ports, file = Ports(), tmp_path / "house.toml"
+    file.write_text(house_text(ports))
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other:
+        other.bind(("0.0.0.0", ports.e131))
+        daemon = start(file, ports, ready=False)
+        time.sleep(1.5)
+        assert daemon.process.poll() is None
+    until(lambda: "its page is" in daemon.log())
+    assert daemon.stop() == 0
+
+
+def test_a_missing_interface_is_one_sentence_and_status_2(tmp_path: Path) -> None:
+    file = tmp_path / "house.toml"
+    file.write_text(house_text(Ports()).replace('["lo"]', '["nowhere0"]'))
+    status, lines = _refused(file)
+    assert status == 2
+    assert len(lines) == 1
+    assert "interface nowhere0 does not exist (there are: " in lines[0]
+    assert "ip -brief address" in lines[0]
+
+
+def test_a_house_file_with_faults_is_a_line_for_each_and_status_2(tmp_path: Path) -> None:
+    file = tmp_path / "house.toml"
+    file.write_text(house_text(Ports()).replace("e131_port", "e131_prt").replace('"show"', '"shwo"'))
+    status, lines = _refused(file)
+    assert status == 2
+    assert len(lines) == 2, lines
+
+
+def test_systemd_hears_of_ready_reload_and_stop_in_their_order(tmp_path: Path) -> None:
+    ports, file = Ports(), tmp_path / "house.toml"
+    file.write_text(house_text(ports))
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(tmp_path / "notify"))
+        manager.settimeout(10)
+        environment = {"NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "1000000"}
+        daemon = start(file, ports, environment=environment)
+        first = manager.recv(500).decode()
+        assert first.startswith("READY=1\n")
+        # Only once it listens: the port is held.
+        assert not _bindable(socket.SOCK_DGRAM, ports.e131)
+        heard = [_until_said(manager, "WATCHDOG=1")]
+        daemon.process.send_signal(signal.SIGHUP)
+        heard += [_until_said(manager, "RELOADING=1"), _until_said(manager, "READY=1")]
+        # Judging that makes no progress is not covered for.
+        os.kill(daemon.children()["judging"], signal.SIGSTOP)
+        time.sleep(0.3)
+        os.kill(daemon.children()["judging"], signal.SIGCONT)
+        assert daemon.stop() == 0
+        heard.append(_until_said(manager, "STOPPING=1"))
+    assert all(heard)
+
+
+def _until_said(manager: socket.socket, word: str) -> bool:
+    while not manager.recv(500).decode().startswith(word):
+        pass
+    return True
+
+
+@pytest.mark.parametrize("rows", ["1000", "many"])
+def test_a_ring_of_a_wrong_size_is_refused(rows: str, tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "slotwatch.cli", "serve", "-c", "x.toml", "--ring-rows", rows],
+        capture_output=True,
+        text=True,
+        timeout=20,
+    )
+    assert done.returncode == 2
+    assert "Traceback" not in done.stderr
+
+
+def test_free_ports_are_free() -> None:
+    """The helper's own promise, on which every test here stands."""
+    assert _bindable(socket.SOCK_DGRAM, free_port(socket.SOCK_DGRAM))
