@@ -19,12 +19,13 @@ from slotwatch.model.occasions import Occasions
 from slotwatch.model.sources import Sources
 from slotwatch.model.streams import Streams
 from slotwatch.model.universes import Universes
-from slotwatch.model.windows import BUCKET_NS, SECOND
+from slotwatch.model.windows import BUCKET_NS, BUCKETS, SECOND
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.fields import Fields, Kind
 from slotwatch.wire.universe import Protocol
 
 MINUTE = 60 * SECOND
+"""In buckets; a whole number of rounds of the windows' ring."""
 
 
 class Model:
@@ -96,7 +97,12 @@ class Model:
         self.now_ns = now_ns
         bucket = now_ns // BUCKET_NS
         self._fold()
-        for each in range(max(self._bucket + 1, bucket - MINUTE), bucket + 1):
+        passed = bucket - self._bucket
+        # After a long leap the windows are empty anyway: keep the ring's place, skip whole rounds.
+        turns = passed if passed <= MINUTE else MINUTE + passed % BUCKETS
+        for each in range(bucket - turns + 1, bucket + 1):
+            if each % SECOND == 0:
+                self.streams.tell_gaps()
             self.streams.windows.turn()
             self._each_bucket(each)
         self._bucket = max(bucket, self._bucket)
@@ -120,8 +126,6 @@ class Model:
         if bucket % SECOND == 0:
             cadence.learn_norms(streams, bucket * BUCKET_NS)
             self.sources.expire_lists(bucket * BUCKET_NS)
-        if bucket % SECOND == SECOND - 1:
-            streams.tell_gaps()
         if bucket % MINUTE == 0:
             streams.forget_old(bucket * BUCKET_NS)
 

@@ -39,6 +39,6 @@ class Part:
 
     def pick(self, places: Rows) -> Part:
         """Only these places of the part."""
-        return (
-            self if len(places) == len(self.at) else Part(self.batch, self.fields, self.at[places], self.stream[places])
-        )
+        if len(places) == len(self.at):
+            return self
+        return Part(self.batch, self.fields, self.at[places], self.stream[places])

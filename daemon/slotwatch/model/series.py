@@ -56,7 +56,7 @@ class SeriesOfStreams:
     def _steps(self, part: Part, number: NDArray[np.uint8]) -> NDArray[np.uint8]:
         """Step from the number before, in the protocol's own count; NO_STEP where there is none."""
         before = part.segments.before(number, self.streams.sequence[part.segments.rows])
-        step = number - before
+        step: NDArray[np.uint8] = number - before
         protocol = part.batch.protocol
         if protocol[0] == _E131 and (protocol == _E131).all():
             return step

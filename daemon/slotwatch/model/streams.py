@@ -24,7 +24,7 @@ from slotwatch.model.keys import KeyIndex, stream_hashes
 from slotwatch.model.sources import Sources
 from slotwatch.model.table import Table
 from slotwatch.model.universes import Universes
-from slotwatch.model.windows import Windows
+from slotwatch.model.windows import BUCKET_NS, Windows
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.fields import Fields
 
@@ -53,7 +53,7 @@ class Streams(Table):
 
     def __init__(self, universes: Universes, sources: Sources, now_ns: int) -> None:
         super().__init__((*STREAM, *EXTRA, *cadence.COLUMNS, *levels.COLUMNS), capacity=64, bound=MAX_STREAMS)
-        self.windows = Windows(self)
+        self.windows = Windows(self, now_ns // BUCKET_NS)
         self.universes, self.sources = universes, sources
         self.evictions: Counter[str] = Counter()
         self.unkept: Counter[str] = Counter()

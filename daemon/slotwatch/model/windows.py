@@ -47,13 +47,13 @@ TOTALS: tuple[tuple[str, tuple[int, ...]], ...] = (
 class Windows:
     """The rings behind the stream table's window columns."""
 
-    def __init__(self, table: Table) -> None:
+    def __init__(self, table: Table, bucket: int) -> None:
         self._table = table
         capacity = table.capacity
         self._ring: NDArray[np.int16] = np.zeros((METRICS, BUCKETS, capacity), np.int16)
         self._folded: NDArray[np.int16] = np.zeros((METRICS, capacity), np.int16)
         self._gaps_us: NDArray[np.uint32] = np.zeros((BUCKETS // SECOND, capacity), np.uint32)
-        self._at = 0
+        self._at = bucket % BUCKETS
 
     def fit(self) -> None:
         """Grow with the table."""
@@ -74,13 +74,14 @@ class Windows:
 
     def gaps_of_this_second_us(self) -> NDArray[np.uint32]:
         """Longest gap of each stream in the second that is being filled, (capacity,)."""
-        return self._gaps_us[self._at // SECOND]
+        gaps: NDArray[np.uint32] = self._gaps_us[self._at // SECOND]
+        return gaps
 
     def fold(self) -> NDArray[np.int16]:
         """Bring the sums up to what was added. Returns the frames that were new, (top,)."""
         table, top = self._table, self._table.top
         new = self._ring[:, self._at, :top] - self._folded[:, :top]
-        busy = new.any(1)
+        busy = [bool(each.any()) for each in new]
         for name, _, metrics in COLUMNS:
             for metric in metrics:
                 if busy[metric]:
