@@ -1,0 +1,31 @@
+"""`host`: judges this computer for the job, and names the command that mends what it finds."""
+
+from __future__ import annotations
+
+import argparse
+import json
+
+from slotwatch.cli import FOUND_FAULTS
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("-c", "--config", metavar="HOUSE.toml", help="judge for this house: its interfaces and ports")
+    parser.add_argument("--json", action="store_true", help="print the findings as JSON")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    from slotwatch.edge.computer import judge_computer
+    from slotwatch.edge.files import load_house
+    from slotwatch.house.schema import House
+
+    house = load_house(arguments.config) if arguments.config else House()
+    findings = judge_computer(house)
+    if arguments.json:
+        rows = [{"what": f.what, "ok": f.ok, "text": f.text, "mend": f.mend} for f in findings]
+        print(json.dumps({"ok": all(f.ok for f in findings), "findings": rows}, indent=2, ensure_ascii=False))
+    else:
+        for finding in findings:
+            print(f"{'ok   ' if finding.ok else 'FAULT'}  {finding.what}: {finding.text}")
+            if not finding.ok and finding.mend:
+                print(f"       mend: {finding.mend}")
+    return 0 if all(finding.ok for finding in findings) else FOUND_FAULTS
