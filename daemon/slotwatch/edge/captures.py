@@ -143,6 +143,9 @@ class Capture:
         self._ahead = self._next()
         found: list[Combination] = []
         for records in self._ahead:
+            if self.first_ns is None:
+                self.first_ns = max(0, int(records.t_ns[0]))
+                self._shift_ns = BASE_NS - self.first_ns
             pairs = _combinations(records, self._dissect(records, Counts()))
             found += [(int(pair) >> 16, int(pair) & 0xFFFF) for pair in np.unique(pairs)]
         if not self.declared:
@@ -215,9 +218,7 @@ class Capture:
         unknown = wall < 0
         if unknown.any():
             self._fill(wall, unknown)
-        if self.first_ns is None:
-            self.first_ns = int(wall[0])
-            self._shift_ns = BASE_NS - self.first_ns
+        assert self.first_ns is not None  # look_ahead has seen the first packet
         times = wall + self._shift_ns
         steps: list[Observation] = []
         while True:
@@ -249,7 +250,7 @@ class Capture:
             self.notes.append("some packets are recorded without a time: they are given that of the packet before")
         known = np.where(unknown, 0, np.arange(len(wall)))
         source = np.maximum.accumulate(known)
-        first = self.last_ns if self.last_ns is not None else BASE_NS
+        first = (self.first_ns or 0) if self.last_ns is None else self.last_ns
         wall[:] = np.where(unknown[source], first, wall[source])
 
     def _networks(self, pairs: NDArray[np.int64]) -> NDArray[np.uint16]:
