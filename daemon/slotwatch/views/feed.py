@@ -258,9 +258,13 @@ def _carry(sent: NDArray[Any], rows: NDArray[np.int64], now: NDArray[Any]) -> ND
     return carried
 
 
-def _steady(listener: dict[str, Any]) -> dict[str, Any]:
-    """Own health without what differs every time: only a changed word or a counter of faults is news."""
-    return {key: value for key, value in listener.items() if not isinstance(value, float)}
+def _steady(value: Any) -> Any:
+    """Own health without what differs every time (spans, shares): a changed word or a count of faults is news."""
+    if isinstance(value, dict):
+        return {key: _steady(held) for key, held in value.items() if not isinstance(held, float)}
+    if isinstance(value, list):
+        return [_steady(held) for held in value]
+    return value
 
 
 def _mark(one: Incident) -> int:

@@ -11,8 +11,9 @@ from slotwatch import __version__
 from slotwatch.house.schema import House
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.snapshot import Severity, UniverseState
-from slotwatch.views.moments import NANOSECONDS, iso
+from slotwatch.views.moments import NANOSECONDS
 from slotwatch.views.sheet import Sheet
+from slotwatch.views.sources import written
 
 
 def house(
@@ -37,7 +38,7 @@ def house(
         "faults": list(view.house_problems),
         "quiet_until": sheet.iso(view.quiet_until_ns),
         "counts": counts(sheet),
-        "listener": {**view.listener, **(own or {})},
+        "listener": {**written(sheet, view.listener), **(own or {})},
     }
 
 
@@ -98,18 +99,3 @@ def _loudness_in_show(rule: str, now: Severity) -> Severity:
     """What a rule would be in `show`; the phase may have made this incident quieter."""
     row = CATALOG.get(rule)
     return max(now, row.severity) if row is not None else now
-
-
-def not_judged(sheet: Sheet) -> list[dict[str, Any]]:
-    """Intervals in which this listener itself was at fault, as judging gives them, times written out."""
-    offset = sheet.snapshot.wall_offset_ns
-    return [
-        {
-            "from": iso(row.get("start_ns"), offset),
-            "to": iso(row.get("end_ns"), offset),
-            "network": row.get("network"),
-            "reason": row.get("reason", ""),
-        }
-        for row in sheet.snapshot.house.listener.get("not_judged", [])
-        if isinstance(row, dict)
-    ]

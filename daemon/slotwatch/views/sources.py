@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from slotwatch.views.moments import number
@@ -10,6 +11,7 @@ from slotwatch.views.sheet import Sheet
 from slotwatch.wire.universe import Protocol, UniverseId
 
 _LIVE = 0
+_MOMENT = re.compile(r"(t|(start|end|began|since|first|last|until)(_\w+)?|\w+_(at|since))_ns")
 
 
 def sources(sheet: Sheet) -> list[dict[str, Any]]:
@@ -52,15 +54,29 @@ def receivers(sheet: Sheet) -> list[dict[str, Any]]:
     return [written(sheet, row) for row in sheet.snapshot.receivers]
 
 
-def written(sheet: Sheet, row: dict[str, Any]) -> dict[str, Any]:
-    """A row of judging's own making, its `…_ns` moments written as `…_at`."""
-    found: dict[str, Any] = {}
-    for key, value in row.items():
-        if key.endswith("_ns"):
-            found[key.removesuffix("_ns").removesuffix("_at") + "_at"] = sheet.iso(value)
-        else:
-            found[key] = value
-    return found
+def written(sheet: Sheet, value: Any) -> Any:
+    """Plain values of judging's own making, with their moments written out: `last_seen_ns` becomes `last_seen_at`.
+
+    Spans of time (`step_ns`) stay numbers.
+    """
+    if isinstance(value, dict):
+        return {
+            _moment_name(key): sheet.iso(held) if _is_moment(key) else written(sheet, held)
+            for key, held in value.items()
+        }
+    if isinstance(value, list | tuple):
+        return [written(sheet, held) for held in value]
+    return value
+
+
+def _is_moment(key: Any) -> bool:
+    return isinstance(key, str) and _MOMENT.fullmatch(key) is not None
+
+
+def _moment_name(key: Any) -> Any:
+    if not _is_moment(key):
+        return key
+    return "at" if key == "t_ns" else key.removesuffix("_ns").removesuffix("_at") + "_at"
 
 
 def _mean(rates_hz: list[float]) -> float | None:

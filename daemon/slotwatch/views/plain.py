@@ -1,0 +1,132 @@
+"""The same facts without scripts: one HTML page of headings, sentences and tables, true when it was asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from html import escape
+
+from slotwatch.snapshot import Severity, UniverseState
+from slotwatch.views.house import counts, readiness
+from slotwatch.views.incidents import incident
+from slotwatch.views.moments import number
+from slotwatch.views.sheet import Sheet
+from slotwatch.views.sources import sources
+from slotwatch.views.universes import universes
+
+RELOAD_S = 10
+
+
+def plain_page(sheet: Sheet, trouble: Sequence[str] = ()) -> str:
+    """Write the page. It asks the browser to load it again every RELOAD_S."""
+    view = sheet.snapshot.house
+    name = escape(view.name)
+    return (
+        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        '<meta name="color-scheme" content="dark light">\n'
+        f'<meta http-equiv="refresh" content="{RELOAD_S}">\n'
+        f"<title>{name}: {escape(headline(sheet))}</title>\n"
+        '<link rel="stylesheet" href="/web/plain.css">\n</head>\n<body>\n<main>\n'
+        f"<h1>{escape(headline(sheet))}</h1>\n"
+        f"<p>{name}, phase {escape(view.phase)}, as of {escape(sheet.at)}. "
+        f'This page loads itself again every {RELOAD_S} seconds; <a href="/">the live page</a> needs scripts.</p>\n'
+        + "".join(f"<p><strong>{escape(text)}</strong></p>\n" for text in (*trouble, *view.house_problems))
+        + _incidents(sheet)
+        + _readiness(sheet)
+        + _universes(sheet)
+        + _sources(sheet)
+        + "</main>\n</body>\n</html>\n"
+    )
+
+
+def headline(sheet: Sheet) -> str:
+    """Is all well, in one sentence."""
+    is_open = [one for one in sheet.snapshot.incidents if one.closed_ns is None and not one.accepted]
+    worst = max(is_open, key=lambda one: (one.severity, -one.opened_ns), default=None)
+    if worst is not None and worst.severity > Severity.NOTE:
+        more = sum(one.severity > Severity.NOTE for one in is_open) - 1
+        return worst.summary + (f" And {more} more." if more else "")
+    states = counts(sheet)["universes"]
+    steady = states[UniverseState.OK.word] + states[UniverseState.AT_REST.word]
+    return f"All is well: {steady} of {len(sheet.snapshot.universe_names)} universes have data."
+
+
+def _incidents(sheet: Sheet) -> str:
+    is_open = [incident(one) for one in sheet.snapshot.incidents if one.closed_ns is None]
+    if not is_open:
+        return "<h2>No open incident</h2>\n"
+    parts = [f"<h2>Open incidents: {len(is_open)}</h2>\n"]
+    for one in is_open:
+        seen = one["acknowledged"]
+        parts.append(
+            f"<section>\n<h3>{escape(one['severity'].capitalize())}: {escape(one['summary'])}</h3>\n"
+            f"<p>Began {escape(one['began_at'])}; rule {escape(one['rule'])}; cause {escape(one['cause'])}, "
+            f"confidence {escape(one['confidence'])}."
+            + (f" Taken on by {escape(seen['by'])}." if seen else "")
+            + "</p>\n"
+            + _list("Evidence", one["evidence"])
+            + _list("Still working", one["still_working"])
+            + _list("Next checks", one["next_checks"])
+            + "</section>\n"
+        )
+    return "".join(parts)
+
+
+def _readiness(sheet: Sheet) -> str:
+    call = readiness(sheet)
+    text = "Ready, judged as if in show." if call["ready"] else "Not ready, judged as if in show."
+    reasons = _list("Reasons", [one["text"] for one in call["reasons"]])
+    hidden = _list("Not visible from here", call["not_visible"])
+    return f"<h2>Readiness</h2>\n<p>{text}</p>\n{reasons}{hidden}"
+
+
+def _universes(sheet: Sheet) -> str:
+    rows = (
+        (
+            one["universe"],
+            one["label"],
+            one["state"],
+            _figure(one["refresh_hz"]),
+            _figure(one["interval_ms"]["max"]),
+            one["winning_name"],
+            one["lost_frames"],
+            one["last_frame_at"] or "never",
+        )
+        for one in universes(sheet)
+    )
+    heads = ("Universe", "Label", "State", "Hz", "Longest interval, ms", "Source", "Frames lost", "Last frame")
+    return _table("Universes", heads, rows)
+
+
+def _sources(sheet: Sheet) -> str:
+    rows = (
+        (
+            one["name"],
+            one["protocol"],
+            one["address"],
+            len(one["universes"]),
+            one["priority"],
+            one["last_seen_at"] or "",
+        )
+        for one in sources(sheet)
+    )
+    return _table("Sources", ("Source", "Protocol", "Address", "Universes", "Priority", "Last seen"), rows)
+
+
+def _figure(value: float | None) -> str:
+    return "" if value is None else str(number(value, 1))
+
+
+def _list(title: str, lines: Sequence[str]) -> str:
+    if not lines:
+        return ""
+    return f"<h4>{title}</h4>\n<ul>\n" + "".join(f"<li>{escape(line)}</li>\n" for line in lines) + "</ul>\n"
+
+
+def _table(title: str, heads: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
+    head = "".join(f'<th scope="col">{escape(name)}</th>' for name in heads)
+    lines = []
+    for row in rows:
+        first, *rest = ("" if value is None else escape(str(value)) for value in row)
+        lines.append(f'<tr><th scope="row">{first}</th>' + "".join(f"<td>{cell}</td>" for cell in rest) + "</tr>\n")
+    return f"<h2>{title}</h2>\n<table>\n<thead><tr>{head}</tr></thead>\n<tbody>\n{''.join(lines)}</tbody>\n</table>\n"
