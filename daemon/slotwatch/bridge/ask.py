@@ -1,0 +1,262 @@
+"""Asking fixtures what they are, through Art-Net gateways: read only, gently, within a window that ends.
+
+A gateway is asked for the table of devices it has already (never for a discovery), then each device for its
+info, label and first sensor. One request is on its way at a time for each gateway. What comes back is compared
+with the patch: right, wrong address, wrong mode, unknown; a patched fixture that nobody answers for is missing.
+
+RDM traffic shares the line with levels, and old fixtures may twitch at it: that is why it is asked for by a
+person, refused in pre-show and show, and can be stopped at once.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+from typing import Any
+
+from slotwatch.house.schema import Fixture, House
+from slotwatch.wire import rdm
+from slotwatch.wire.universe import Protocol, UniverseId
+
+PACE_NS = 200_000_000
+"""Between two requests to one gateway: five a second leave a line's refresh alone (common practice, no source)."""
+ANSWER_NS = 2_000_000_000
+TABLE_NS = 3_000_000_000
+"""A node that has not answered after this is taken for gone (the protocol's own time for polls)."""
+TRIES = 2
+MOST_DEVICES = 4096
+MOST_WINDOW_NS = 600_000_000_000
+DEFAULT_WINDOW_NS = 120_000_000_000
+PROTOTYPE_MAKER = b"\x7f\xf0"
+"""A manufacturer number for prototypes (E1.20; from memory): this program has none of its own."""
+NO_ADDRESS = 0xFFFF
+
+
+@dataclass(slots=True)
+class Device:
+    """What one device has told so far."""
+
+    uid: bytes
+    gateway: str
+    universe: int
+    """Port-address."""
+    info: rdm.DeviceInfo | None = None
+    label: str = ""
+    sensor: int | None = None
+    silent: bool = False
+    refused: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class Request:
+    """One question on its way to, or waiting for, a gateway."""
+
+    port_address: int
+    uid: bytes = b""
+    """Empty: the table of devices."""
+    parameter: int = 0
+    data: bytes = b""
+    tries: int = 0
+    transaction: int = 0
+    sent_ns: int = 0
+
+
+@dataclass(slots=True)
+class Gateway:
+    address: str
+    queue: deque[Request] = field(default_factory=deque)
+    on_way: Request | None = None
+    next_ns: int = 0
+
+
+class Ask:
+    """One window of asking. Times are monotonic nanoseconds."""
+
+    def __init__(self, house: House, targets: dict[str, tuple[int, ...]], own_id: bytes, now_ns: int, end_ns: int):
+        """`targets`: port-addresses by gateway address. `own_id`: four octets that tell this computer from others."""
+        self.house = house
+        self.end_ns = min(end_ns, now_ns + MOST_WINDOW_NS)
+        self.began_ns = now_ns
+        self.devices: dict[tuple[str, bytes], Device] = {}
+        self.stopped = ""
+        self.sent = 0
+        self._own = PROTOTYPE_MAKER + own_id[:4].ljust(4, b"\0")
+        self._transaction = 0
+        self._gateways = {
+            address: Gateway(address, deque(Request(number) for number in numbers), None, now_ns)
+            for address, numbers in targets.items()
+        }
+
+    @property
+    def finished(self) -> bool:
+        """Whether nothing is left to ask, or the window has ended."""
+        return bool(self.stopped) or all(not g.queue and g.on_way is None for g in self._gateways.values())
+
+    def stop(self, why: str) -> None:
+        """Ask nothing more."""
+        if not self.finished:
+            self.stopped = why
+
+    def due(self, now_ns: int) -> list[tuple[str, bytes]]:
+        """Packets to send now: (gateway's address, octets)."""
+        if now_ns >= self.end_ns:
+            self.stop("the window has ended")
+        if self.finished:
+            return []
+        packets = []
+        for gateway in self._gateways.values():
+            self._give_up(gateway, now_ns)
+            if gateway.on_way is None and gateway.queue and now_ns >= gateway.next_ns:
+                packets.append((gateway.address, self._next(gateway, now_ns)))
+        return packets
+
+    def next_ns(self) -> int | None:
+        """When `due` has something to do."""
+        if self.finished:
+            return None
+        times = []
+        for gateway in self._gateways.values():
+            if gateway.on_way is not None:
+                times.append(gateway.on_way.sent_ns + _patience(gateway.on_way))
+            elif gateway.queue:
+                times.append(gateway.next_ns)
+        return min([*times, self.end_ns])
+
+    def heard(self, address: str, octets: bytes, now_ns: int) -> None:
+        """Take an Art-Net packet of a gateway. Whatever it is, nothing raises."""
+        gateway = self._gateways.get(address)
+        if gateway is None or self.finished:
+            return
+        try:
+            if octets[8:10] == b"\x00\x81":
+                self._table(gateway, rdm.tod_data(octets), now_ns)
+            elif octets[8:10] == b"\x00\x83":
+                self._answer(gateway, *rdm.art_rdm_message(octets), now_ns)
+        except ValueError:
+            return  # no answer to anything we asked; the request times out
+
+    def rows(self) -> list[dict[str, Any]]:
+        """Each device and each patched fixture that was looked for, with the verdict in words."""
+        return compare(self.house, list(self.devices.values()), self._looked_at())
+
+    def _looked_at(self) -> set[int]:
+        """Port-addresses whose gateways have told their table: only there can a fixture be missing."""
+        return {device.universe for device in self.devices.values()}
+
+    def _give_up(self, gateway: Gateway, now_ns: int) -> None:
+        request = gateway.on_way
+        if request is None or now_ns - request.sent_ns < _patience(request):
+            return
+        gateway.on_way = None
+        gateway.next_ns = now_ns + PACE_NS
+        if request.tries < TRIES:
+            gateway.queue.appendleft(request)
+        elif request.uid and request.parameter == rdm.DEVICE_INFO:
+            self.devices[gateway.address, request.uid].silent = True
+            gateway.queue = deque(r for r in gateway.queue if r.uid != request.uid)
+
+    def _next(self, gateway: Gateway, now_ns: int) -> bytes:
+        request = gateway.on_way = gateway.queue.popleft()
+        request.tries += 1
+        request.sent_ns = now_ns
+        self.sent += 1
+        if not request.uid:
+            return rdm.tod_request((request.port_address,))
+        self._transaction = (self._transaction + 1) & 0xFF
+        request.transaction = self._transaction
+        message = rdm.get(request.uid, self._own, request.transaction, request.parameter, request.data)
+        return rdm.art_rdm(request.port_address, message)
+
+    def _table(self, gateway: Gateway, table: rdm.DeviceTable, now_ns: int) -> None:
+        request = gateway.on_way
+        for uid in table.uids:
+            known = (gateway.address, uid) in self.devices
+            if known or len(self.devices) >= MOST_DEVICES:
+                continue
+            self.devices[gateway.address, uid] = Device(uid, gateway.address, table.port_address)
+            for parameter in (rdm.DEVICE_INFO, rdm.DEVICE_LABEL):
+                gateway.queue.append(Request(table.port_address, uid, parameter))
+        if request is not None and not request.uid and request.port_address == table.port_address:
+            gateway.on_way, gateway.next_ns = None, now_ns + PACE_NS
+
+    def _answer(self, gateway: Gateway, port_address: int, message: rdm.Message, now_ns: int) -> None:
+        request, device = gateway.on_way, self.devices.get((gateway.address, message.source))
+        expected = request is not None and (request.uid, request.parameter) == (message.source, message.parameter)
+        if not expected or request is None or device is None or message.transaction != request.transaction:
+            return
+        gateway.on_way, gateway.next_ns = None, now_ns + PACE_NS
+        if message.port_or_response == rdm.Response.ACK_TIMER:
+            if request.tries < TRIES:
+                gateway.queue.append(request)
+        elif message.port_or_response == rdm.Response.NACK:
+            device.refused += (rdm.PARAMETERS.get(message.parameter, hex(message.parameter)),)
+        elif message.parameter == rdm.DEVICE_INFO:
+            device.info = rdm.device_info(message.data)
+            if device.info.sensors:
+                gateway.queue.append(Request(port_address, device.uid, rdm.SENSOR_VALUE, b"\0"))
+        elif message.parameter == rdm.DEVICE_LABEL:
+            text = message.data.decode("utf-8", "replace")
+            device.label = "".join(filter(str.isprintable, text))[:32]
+        elif message.parameter == rdm.SENSOR_VALUE:
+            device.sensor = rdm.sensor_value(message.data).present
+
+
+def _patience(request: Request) -> int:
+    return ANSWER_NS if request.uid else TABLE_NS
+
+
+def compare(house: House, devices: list[Device], looked_at: set[int]) -> list[dict[str, Any]]:
+    """Hold devices against the patch. One row a device, then one for each patched fixture nobody answers for."""
+    patched = {
+        (f.universe.number, f.address): f
+        for f in house.fixtures
+        if f.universe.protocol is Protocol.ARTNET and f.universe.number in looked_at
+    }
+    rows, answered = [], set()
+    for device in sorted(devices, key=lambda d: (d.universe, d.info.start_address if d.info else 0, d.uid)):
+        verdict, fixture = _verdict(device, patched)
+        if fixture is not None:
+            answered.add((fixture.universe.number, fixture.address))
+        rows.append(_row(device, verdict, fixture))
+    missing = [fixture for key, fixture in sorted(patched.items()) if key not in answered]
+    strays = [row for row in rows if row["verdict"] == "unknown"]
+    for fixture in missing:
+        alike = next(
+            (r for r in strays if r["footprint"] == fixture.footprint and r["universe"] == str(fixture.universe)), None
+        )
+        if alike is not None:
+            strays.remove(alike)
+            alike.update(verdict="wrong-address", fixture=fixture.name, patched_address=fixture.address)
+        else:
+            rows.append({"verdict": "missing", "fixture": fixture.name, "universe": str(fixture.universe),
+                         "patched_address": fixture.address, "footprint": fixture.footprint})  # fmt: skip
+    return rows
+
+
+def _verdict(device: Device, patched: dict[tuple[int, int], Fixture]) -> tuple[str, Fixture | None]:
+    if device.info is None:
+        return ("silent" if device.silent else "not-asked-yet"), None
+    if device.info.start_address == NO_ADDRESS or not device.info.footprint:
+        return "no-slots", None
+    fixture = patched.get((device.universe, device.info.start_address))
+    if fixture is None:
+        return "unknown", None
+    return ("right" if fixture.footprint == device.info.footprint else "wrong-mode"), fixture
+
+
+def _row(device: Device, verdict: str, fixture: Fixture | None) -> dict[str, Any]:
+    info = device.info
+    return {
+        "verdict": verdict,
+        "uid": rdm.uid_text(device.uid),
+        "gateway": device.gateway,
+        "universe": str(UniverseId(Protocol.ARTNET, device.universe)),
+        "label": device.label,
+        "address": info.start_address if info else None,
+        "footprint": info.footprint if info else None,
+        "personality": f"{info.personality} of {info.personalities}" if info else None,
+        "sensor": device.sensor,
+        "refused": list(device.refused),
+        "fixture": fixture.name if fixture else None,
+        "patched_address": fixture.address if fixture else None,
+    }

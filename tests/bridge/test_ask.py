@@ -1,0 +1,132 @@
+"""Asking fixtures through a pretend gateway whose messages are laid out here by E1.20's and Art-Net's tables."""
+
+from __future__ import annotations
+
+import itertools
+import struct
+
+import pytest
+
+from slotwatch.bridge.ask import Ask
+from slotwatch.house.schema import Fixture, House
+from slotwatch.wire.universe import Protocol, UniverseId
+
+S = 1_000_000_000
+NODE = "10.20.0.41"
+UNIVERSE = UniverseId(Protocol.ARTNET, 3)
+RIGHT, MOVED, MODE, STRANGE, QUIET = (bytes([0x7F, 0xF0, 0, 0, 0, n]) for n in range(1, 6))
+
+
+def fixture(name: str, address: int, footprint: int) -> Fixture:
+    return Fixture(name, UNIVERSE, address, ("",) * footprint)
+
+
+HOUSE = House(
+    fixtures=(
+        fixture("right", 1, 8),
+        fixture("moved", 101, 16),
+        fixture("mode", 201, 12),
+        fixture("gone", 301, 4),
+        Fixture("elsewhere", UniverseId(Protocol.ARTNET, 9), 1, ("",)),
+    )
+)
+# uid: (footprint, start address, label)
+DEVICES = {RIGHT: (8, 1, "A"), MOVED: (16, 150, "B"), MODE: (20, 201, "C"), STRANGE: (2, 400, "D")}
+
+
+class PretendGateway:
+    """Answers what it is asked; keeps every request for the tests to look at."""
+
+    def __init__(self) -> None:
+        self.asked: list[bytes] = []
+
+    def answers(self, packet: bytes) -> bytes | None:
+        self.asked.append(packet)
+        (opcode,) = struct.unpack_from("<H", packet, 8)
+        if opcode == 0x8000:
+            uids = b"".join((*DEVICES, QUIET))
+            head = b"Art-Net\0" + struct.pack("<H", 0x8100) + b"\0\x0e" + bytes([1, 1]) + bytes(6) + bytes([1, 0, 0, 3])
+            return head + struct.pack(">HBB", len(uids) // 6, 0, len(uids) // 6) + uids
+        assert opcode == 0x8300
+        message = b"\xcc" + packet[24:]
+        uid, parameter = message[3:9], struct.unpack_from(">H", message, 21)[0]
+        if uid == QUIET:
+            return None
+        footprint, start, label = DEVICES[uid]
+        data = {
+            0x0060: struct.pack(">HHHIHBBHHB", 0x0100, 1, 0x0101, 1, footprint, 1, 2, start, 0, 0),
+            0x0082: label.encode(),
+        }[parameter]
+        reply = struct.pack(">BBB6s6sBBBHBHB", 0xCC, 1, 24 + len(data), message[9:15], uid, message[15], 0, 0, 0, 0x21,
+                            parameter, len(data)) + data  # fmt: skip
+        reply += struct.pack(">H", sum(reply) & 0xFFFF)
+        return b"Art-Net\0" + struct.pack("<H", 0x8300) + b"\0\x0e\1\0" + bytes(7) + bytes([0, 0, 3]) + reply[1:]
+
+
+def run(ask: Ask, gateway: PretendGateway, seconds: float) -> list[tuple[float, bytes]]:
+    sent = []
+    for step in range(int(seconds * 100)):
+        now = step * S // 100
+        for address, packet in ask.due(now):
+            assert address == NODE
+            sent.append((now / S, packet))
+            answer = gateway.answers(packet)
+            if answer is not None:
+                ask.heard(NODE, answer, now + 1)
+    return sent
+
+
+def test_devices_are_held_against_the_patch() -> None:
+    ask = Ask(HOUSE, {NODE: (3,)}, b"abcd", 0, 100 * S)
+    run(ask, PretendGateway(), 30)
+    assert ask.finished
+    verdicts = {row.get("fixture") or row.get("label") or row["uid"]: row["verdict"] for row in ask.rows()}
+    assert verdicts == {
+        "right": "right",
+        "moved": "wrong-address",
+        "mode": "wrong-mode",
+        "gone": "missing",
+        "D": "unknown",
+        "7ff0:00000005": "silent",
+    }, "a fixture of a universe that was not looked at is not missing"
+
+
+def test_only_tables_and_gets_are_ever_sent() -> None:
+    """TodRequest (0x8000) and GET (command class 0x20); never a flush (TodControl 0x8200), a SET or a discovery."""
+    gateway = PretendGateway()
+    run(Ask(HOUSE, {NODE: (3,)}, b"abcd", 0, 100 * S), gateway, 30)
+    opcodes = {struct.unpack_from("<H", packet, 8)[0] for packet in gateway.asked}
+    assert opcodes == {0x8000, 0x8300}
+    assert all(packet[22] == 0 for packet in gateway.asked), "TodFull and ArProcess"
+    classes = {packet[24 - 1 + 20] for packet in gateway.asked if packet[9] == 0x83}
+    assert classes == {0x20}
+
+
+def test_the_pace_is_gentle() -> None:
+    times = [at for at, _ in run(Ask(HOUSE, {NODE: (3,)}, b"abcd", 0, 100 * S), PretendGateway(), 30)]
+    assert min(b - a for a, b in itertools.pairwise(times)) >= 0.2
+
+
+def test_it_ends_with_its_window_and_at_once_when_stopped() -> None:
+    ask = Ask(HOUSE, {NODE: (3,)}, b"abcd", 0, 1 * S)
+    assert max(at for at, _ in run(ask, PretendGateway(), 10)) < 1.0
+    assert ask.stopped == "the window has ended"
+    ask = Ask(HOUSE, {NODE: (3,)}, b"abcd", 0, 100 * S)
+    ask.stop("stopped by a person")
+    assert run(ask, PretendGateway(), 2) == []
+
+
+def test_a_gateway_that_does_not_answer_is_asked_twice() -> None:
+    class Silent(PretendGateway):
+        def answers(self, packet: bytes) -> bytes | None:
+            return None
+
+    assert len(run(Ask(HOUSE, {NODE: (3,)}, b"abcd", 0, 100 * S), Silent(), 30)) == 2
+
+
+@pytest.mark.parametrize("octets", [b"", b"Art-Net\0\x00\x81", b"Art-Net\0\x00\x83" + bytes(40), bytes(300)])
+def test_any_answer_is_survived(octets: bytes) -> None:
+    ask = Ask(HOUSE, {NODE: (3,)}, b"abcd", 0, 100 * S)
+    ask.due(0)
+    ask.heard(NODE, octets, 1)
+    assert ask.devices == {}
