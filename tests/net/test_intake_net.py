@@ -1,0 +1,240 @@
+"""Receiving on a cable of its own: carrier, renaming, unplugging, IGMP, all in a network namespace."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.net.namespace import inside
+
+pytestmark = pytest.mark.net
+
+PRELUDE = """
+import json, os, socket, struct, subprocess, time
+from dataclasses import replace
+from tests.edge.listening import house_on, listening
+
+def ip(*words):
+    subprocess.run(["ip", *words], check=True)
+
+def from_the_switch(port, payload, group="239.255.0.7"):
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_BINDTODEVICE, b"sw")
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_BROADCAST, 1)
+        request = struct.pack("=4s4si", bytes(4), bytes(4), socket.if_nametoindex("sw"))
+        sock.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, request)
+        sock.sendto(payload, (group, port))
+
+def heard(ear, within_s=2.0):
+    rows = []
+    end = time.monotonic() + within_s
+    while not rows and time.monotonic() < end:
+        rows = [(bytes(b.data[i, :b.length[i]]).decode(), int(b.network[i])) for b in ear.read() for i in range(len(b))]
+        time.sleep(0.01)
+    return rows
+
+def news(ear):
+    end = time.monotonic() + 2.0
+    while not ear.intake.watch.read():
+        assert time.monotonic() < end, "no news from the kernel"
+        time.sleep(0.01)
+    time.sleep(0.05)
+    ear.intake.watch.read()
+    ear.intake._changed()
+    return ear.observed("LinkSeen")
+
+# The far end needs a source address to send from; strict filtering is off in a new namespace.
+ip("address", "add", "10.20.0.10/32", "dev", "sw")
+for name in ("all", "eth1", "sw", "default"):
+    open(f"/proc/sys/net/ipv4/conf/{name}/rp_filter", "w").write("0")
+    open(f"/proc/sys/net/ipv4/conf/{name}/accept_local", "w").write("1")
+house = house_on("eth1", universes=range(7, 8))
+"""
+
+
+def test_multicast_and_broadcast_from_the_cable_are_heard_with_their_network() -> None:
+    answer = inside(
+        PRELUDE
+        + """
+with listening(house) as ear:
+    from_the_switch(house.listen.e131_port, b"group")
+    one = heard(ear)
+    from_the_switch(house.listen.e131_port, b"foreign", "239.255.0.8")
+    from_the_switch(house.listen.artnet_port, b"all", "10.20.0.255")
+    two = heard(ear)
+print(json.dumps({"one": one, "two": two}))
+"""
+    )
+    assert answer["one"] == [["group", 0]]
+    # The group that nobody joined did not come; what came to everybody did.
+    assert answer["two"] == [["all", 0]]
+
+
+def test_a_pulled_cable_is_told_and_a_plugged_one_is_joined_afresh() -> None:
+    """The report that a switch needs goes out again: counted on the switch's end."""
+    answer = inside(
+        PRELUDE
+        + """
+with listening(house) as ear:
+    ear.observed("LinkSeen")
+    held = ear.intake.joins._holder(socket.if_nametoindex("eth1"), False).groups[7]
+    ip("link", "set", "sw", "down")
+    down = news(ear)
+    ip("link", "set", "sw", "up")
+    switch = socket.socket(socket.AF_PACKET, socket.SOCK_DGRAM, socket.htons(0x0800))
+    switch.bind(("sw", 0x0800))
+    switch.settimeout(3)
+    up = news(ear)
+    fresh = ear.intake.joins._holder(socket.if_nametoindex("eth1"), False).groups[7] is not held
+    reported = False
+    end = time.monotonic() + 3
+    while not reported and time.monotonic() < end:
+        packet = switch.recv(2048)
+        reported = packet[9] == 2 and socket.inet_aton("239.255.0.7") in packet
+    from_the_switch(house.listen.e131_port, b"back")
+    print(json.dumps({"down": down[-1], "up": up[-1], "fresh": fresh, "reported": reported, "rows": heard(ear)}))
+"""
+    )
+    assert (answer["down"]["up"], answer["down"]["present"]) == (False, True)
+    assert (answer["up"]["up"], answer["up"]["interface"]) == (True, "eth1")
+    assert answer["up"]["addresses"][0] == "10.20.0.9"
+    assert answer["fresh"]
+    assert answer["reported"]
+    assert answer["rows"] == [["back", 0]]
+
+
+def test_a_renamed_interface_is_followed() -> None:
+    answer = inside(
+        PRELUDE
+        + """
+with listening(house) as ear:
+    ip("link", "set", "eth1", "down")
+    ip("link", "set", "eth1", "name", "show0")
+    ip("link", "set", "show0", "up")
+    seen = news(ear)
+    from_the_switch(house.listen.e131_port, b"still here")
+    print(json.dumps({"seen": seen[-1], "rows": heard(ear)}))
+"""
+    )
+    assert (answer["seen"]["interface"], answer["seen"]["up"], answer["seen"]["present"]) == ("show0", True, True)
+    assert answer["rows"] == [["still here", 0]]
+
+
+def test_an_adapter_that_is_unplugged_and_comes_back_is_heard_again_and_others_are_not_disturbed() -> None:
+    answer = inside(
+        PRELUDE
+        + """
+ip("link", "add", "sw2", "type", "veth", "peer", "name", "eth2")
+ip("address", "add", "10.30.0.9/24", "dev", "eth2")
+ip("link", "set", "eth2", "up")
+ip("link", "set", "sw2", "up")
+from slotwatch.house.schema import Network
+house = replace(
+    house,
+    networks=(Network("A", "eth1"), Network("B", "eth2")),
+    universes=tuple(replace(u, networks=(0, 1)) for u in house.universes),
+)
+with listening(house) as ear:
+    kept = ear.intake.joins._holder(socket.if_nametoindex("eth2"), False).groups[7]
+    ip("link", "delete", "eth1")
+    gone = news(ear)
+    ip("link", "add", "sw", "type", "veth", "peer", "name", "eth1")
+    ip("address", "add", "10.20.0.10/32", "dev", "sw")
+    ip("address", "add", "10.20.0.9/24", "dev", "eth1")
+    ip("link", "set", "eth1", "up")
+    ip("link", "set", "sw", "up")
+    for name in ("eth1", "sw"):
+        open(f"/proc/sys/net/ipv4/conf/{name}/accept_local", "w").write("1")
+    back = news(ear)
+    from_the_switch(house.listen.e131_port, b"again")
+    print(json.dumps({
+        "gone": [g for g in gone if g["network"] == 0][-1], "back": [b for b in back if b["network"] == 0][-1],
+        "kept": ear.intake.joins._holder(socket.if_nametoindex("eth2"), False).groups[7] is kept,
+        "rows": heard(ear),
+    }))
+"""
+    )
+    assert answer["gone"]["present"] is False
+    assert (answer["back"]["present"], answer["back"]["up"]) == (True, True)
+    assert answer["kept"]
+    assert answer["rows"] == [["again", 0]]
+
+
+def test_a_missing_interface_is_refused_at_the_start_with_what_there_is() -> None:
+    answer = inside(
+        PRELUDE
+        + """
+from slotwatch.errors import EdgeError
+try:
+    with listening(house_on("eth7")):
+        print(json.dumps({"line": ""}))
+except EdgeError as error:
+    print(json.dumps({"line": error.lines[0]}))
+"""
+    )
+    assert answer["line"].startswith("interface eth7 does not exist (there are: eth1, lo, sw)")
+
+
+def test_igmp_and_mld_on_the_cable_are_heard_where_it_is_permitted() -> None:
+    """A general query of IGMPv3 and one of MLDv2, composed by hand from RFC 9776 4.1 and RFC 9777 5.1."""
+    answer = inside(
+        PRELUDE
+        + """
+from slotwatch.edge.igmp_in import GroupWatch
+watch = GroupWatch(house)
+said = watch.read(set(), 1)
+sender = socket.socket(socket.AF_PACKET, socket.SOCK_RAW)
+sender.bind(("sw", 0))
+def checksum(data):
+    total = sum(struct.unpack(f">{len(data) // 2}H", data))
+    total = (total & 0xFFFF) + (total >> 16)
+    return ~(total + (total >> 16)) & 0xFFFF
+query = struct.pack(">BBH4sBBH", 0x11, 100, 0, bytes(4), 2, 125, 0)
+query = query[:2] + struct.pack(">H", checksum(query)) + query[4:]
+header = struct.pack(">BBHHHBBH4s4sI", 0x46, 0xC0, 24 + len(query), 1, 0, 1, 2, 0,
+                     socket.inet_aton("10.20.0.1"), socket.inet_aton("224.0.0.1"), 0x94040000)
+header = header[:10] + struct.pack(">H", checksum(header)) + header[12:]
+sender.send(bytes.fromhex("01005e000001020000000001") + b"\\x08\\x00" + header + query)
+mld = struct.pack(">BBHHH16sBBH", 130, 0, 0, 10000, 0, bytes(16), 2, 125, 0)
+hop = struct.pack(">BB4sH", 58, 0, bytes.fromhex("05020000"), 0x0100)
+six = struct.pack(">IHBB16s16s", 0x60000000, len(hop) + len(mld), 0, 1,
+                  socket.inet_pton(socket.AF_INET6, "fe80::1"), socket.inet_pton(socket.AF_INET6, "ff02::1"))
+sender.send(bytes.fromhex("333300000001020000000001") + b"\\x86\\xdd" + six + hop + mld)
+# What is neither never reaches the program: the filter stands in the kernel.
+from_the_switch(house.listen.e131_port, b"data")
+report = struct.pack(">BBHHHBBH4s", 0x22, 0, 0, 0, 1, 4, 0, 0, socket.inet_aton("239.255.0.9"))
+report = report[:2] + struct.pack(">H", checksum(report)) + report[4:]
+header = struct.pack(">BBHHHBBH4s4sI", 0x46, 0xC0, 24 + len(report), 2, 0, 1, 2, 0,
+                     socket.inet_aton("10.20.0.41"), socket.inet_aton("224.0.0.22"), 0x94040000)
+sender.send(bytes.fromhex("01005e000016020000000041") + b"\\x08\\x00" + header + report)
+time.sleep(0.2)
+found = [repr(one) for one in watch.read(set(watch.fds()), 5)]
+watch.close()
+print(json.dumps({"said": [(s.watched, s.reason) for s in said], "found": found}))
+"""
+    )
+    assert answer["said"] == [[True, ""]]
+    found = " ".join(answer["found"])
+    assert "QuerySeen(t_ns=5, network=0, querier='10.20.0.1', version='igmp3', max_response_s=10.0" in found
+    assert "querier='fe80::1', version='mld2'" in found
+    assert "MembershipSeen(t_ns=5, network=0, host='10.20.0.41', group='239.255.0.9', joined=True" in found
+
+
+def test_neighbours_of_the_house_are_told_as_the_kernel_has_them() -> None:
+    answer = inside(
+        PRELUDE
+        + """
+from slotwatch.edge.neighbours import NeighbourWatch
+watch = NeighbourWatch(house)
+watch.read(set(), 1)
+ip("neighbour", "add", "10.20.0.41", "lladdr", "02:00:00:00:00:41", "dev", "eth1", "nud", "reachable")
+time.sleep(0.1)
+new = watch.read(set(watch.fds()), 2)
+ip("neighbour", "del", "10.20.0.41", "dev", "eth1")
+time.sleep(0.1)
+gone = watch.read(set(watch.fds()), 3)
+pick = lambda rows: [[r.network, r.address, r.mac, r.reachable] for r in rows if r.address == "10.20.0.41"]
+print(json.dumps({"new": pick(new), "gone": pick(gone)}))
+"""
+    )
+    assert answer["new"][-1] == [0, "10.20.0.41", "02:00:00:00:00:41", True]
+    assert answer["gone"][-1] == [0, "10.20.0.41", "", False]
