@@ -1,0 +1,220 @@
+"""The live chain against its floor, in one run: packets a second without loss, CPU a packet, memory, idle cost.
+
+Run alone: `python -m benchmarks.live`. The load comes from the same computer, so on two cores one of them is the
+sender's; CPU a packet is what the receiving processes themselves took, the kernel's share of their calls included.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import socket
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from benchmarks.load import FULL_GIGABIT_HZ, FULL_UNIVERSES, Watcher, compiled, free_port, send, watching
+
+SECONDS = 5.0
+RATES_HZ = (25_000, 50_000, 100_000, 140_000, FULL_GIGABIT_HZ, 220_000, 280_000)
+SLOW_RATES_HZ = (2_000, 5_000, 10_000, 15_000, 20_000, 30_000, 45_000)
+IDLE_SECONDS = 20.0
+LISTENERS = 20
+SCRAPE_S = 5.0
+PACKAGE_RECEIVER = """
+import resource, sys, time
+import sacn
+count = 0
+receiver = sacn.sACNreceiver(bind_address="127.0.0.1", bind_port=int(sys.argv[1]))
+def take(packet):
+    global count
+    count += 1
+for number in range(1, int(sys.argv[2]) + 1):
+    receiver.register_listener("universe", take, universe=number)
+receiver.start()
+print("listening", flush=True)
+time.sleep(float(sys.argv[3]))
+usage = resource.getrusage(resource.RUSAGE_SELF)
+print(count, usage.ru_utime + usage.ru_stime, flush=True)
+import os; os._exit(0)
+"""
+
+
+@dataclass(frozen=True)
+class Speed:
+    """What a receiver did at one rate."""
+
+    asked_hz: float
+    reached_hz: float
+    """What the sender really sent."""
+    lost: int
+    cpu_us: float
+    """Of the receiving processes, a packet."""
+
+
+def best(rates_hz: tuple[int, ...], run: Callable[[float], Speed]) -> tuple[Speed | None, list[Speed]]:
+    """The fastest run without loss, going up until there is loss twice or the sender is at its end."""
+    found, runs, failures = None, [], 0
+    for rate_hz in rates_hz:
+        speed = run(rate_hz)
+        runs.append(speed)
+        print(
+            f"      asked {speed.asked_hz:9,.0f}/s  sent {speed.reached_hz:9,.0f}/s  lost {speed.lost:8,}  "
+            f"{speed.cpu_us:6.2f} us a packet",
+            flush=True,
+        )
+        if speed.lost == 0 and (found is None or speed.reached_hz > found.reached_hz):
+            found = speed
+        failures += speed.lost > 0
+        if failures == 2 or speed.reached_hz < 0.8 * rate_hz:
+            break
+    return found, runs
+
+
+def floor(program: Path, universes: int) -> Callable[[float], Speed]:
+    """The C loop that only compares sequence and levels."""
+
+    def run(rate_hz: float) -> Speed:
+        port = free_port()
+        words = [program, "receive", str(port), str(SECONDS * 1.6 + 1)]
+        with subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as receiver:
+            assert receiver.stdout is not None
+            receiver.stdout.readline()
+            sent = send(program, port, universes, rate_hz, SECONDS)
+            answer: dict[str, Any] = json.loads(receiver.stdout.read())
+        lost = sent["sent"] - answer["packets"]
+        return Speed(rate_hz, sent["sent"] / sent["seconds"], lost, answer["cpu_s"] / max(1, answer["packets"]) * 1e6)
+
+    return run
+
+
+def package(program: Path, universes: int) -> Callable[[float], Speed]:
+    """The sacn package's receiver; every packet here changes levels, so each is a call back."""
+
+    def run(rate_hz: float) -> Speed:
+        port = free_port()
+        words = [sys.executable, "-c", PACKAGE_RECEIVER, str(port), str(universes), str(SECONDS * 2 + 2)]
+        with subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as receiver:
+            assert receiver.stdout is not None
+            receiver.stdout.readline()
+            sent = send(program, port, universes, rate_hz, SECONDS)
+            count, cpu = receiver.stdout.read().split()
+        lost = sent["sent"] - int(count)
+        return Speed(rate_hz, sent["sent"] / sent["seconds"], lost, float(cpu) / max(1, int(count)) * 1e6)
+
+    return run
+
+
+def whole(program: Path, watcher: Watcher, universes: int) -> Callable[[float], Speed]:
+    """slotwatch: intake and judging, every rule on."""
+
+    def run(rate_hz: float) -> Speed:
+        frames, drops, rows = watcher.settle()
+        cpu = watcher.cpu()
+        sent = send(program, watcher.port, universes, rate_hz, SECONDS)
+        time.sleep(0.5)
+        used = {role: value - cpu.get(role, 0.0) for role, value in watcher.cpu().items()}
+        after = watcher.settle()
+        judged = after[0] - frames
+        lost = max(sent["sent"] - judged, after[1] - drops + after[2] - rows)
+        cost_us = (used["intake"] + used["judging"]) / max(1, judged) * 1e6
+        return Speed(rate_hz, sent["sent"] / sent["seconds"], lost, cost_us)
+
+    return run
+
+
+@contextlib.contextmanager
+def looked_at(watcher: Watcher) -> Iterator[None]:
+    """20 browsers listen to events and /metrics is scraped every 5 s."""
+    over = threading.Event()
+
+    def listen() -> None:
+        with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", watcher.page)) as sock:
+            sock.settimeout(0.5)
+            sock.sendall(b"GET /api/v1/events HTTP/1.1\r\nHost: 127.0.0.1\r\nAccept: text/event-stream\r\n\r\n")
+            while not over.is_set():
+                with contextlib.suppress(TimeoutError):
+                    if not sock.recv(65536):
+                        return
+
+    def scrape() -> None:
+        while not over.wait(SCRAPE_S):
+            with contextlib.suppress(OSError):
+                watcher.get("/metrics")
+
+    threads = [threading.Thread(target=listen, daemon=True) for _ in range(LISTENERS)]
+    threads.append(threading.Thread(target=scrape, daemon=True))
+    for thread in threads:
+        thread.start()
+    try:
+        time.sleep(1.0)
+        yield
+    finally:
+        over.set()
+        for thread in threads:
+            thread.join()
+
+
+def idle(program: Path, directory: Path) -> tuple[dict[str, float], float]:
+    """Share of one core that each process takes for 16 universes at 40 Hz, and memory of all."""
+    with watching(directory, 16) as watcher:
+        sender = threading.Thread(target=send, args=(program, watcher.port, 16, 640, IDLE_SECONDS + 8))
+        sender.start()
+        time.sleep(5.0)
+        before, began_s = watcher.cpu(), time.monotonic()
+        time.sleep(IDLE_SECONDS)
+        elapsed_s = time.monotonic() - began_s
+        shares = {role: (value - before[role]) / elapsed_s for role, value in watcher.cpu().items()}
+        memory = watcher.memory_mib()
+        sender.join()
+    return shares, memory
+
+
+def told(name: str, speed: Speed | None, base: Speed | None) -> str:
+    """One line of the result."""
+    if speed is None:
+        return f"  {name:34} lost packets at every rate"
+    ratio = f", {speed.cpu_us / base.cpu_us:5.2f} x the floor's CPU" if base is not None else ""
+    return f"  {name:34} {speed.reached_hz:9,.0f} packets/s without loss, {speed.cpu_us:6.2f} us a packet{ratio}"
+
+
+def main() -> None:
+    with tempfile.TemporaryDirectory(prefix="slotwatch-bench-") as place:
+        directory = Path(place)
+        program = compiled(directory)
+        print(f"  {FULL_UNIVERSES} universes, 638-octet packets over loopback, {SECONDS:g} s at each rate", flush=True)
+        print("  (a) C, recvmmsg, compares sequence and levels only", flush=True)
+        base, _ = best(RATES_HZ, floor(program, FULL_UNIVERSES))
+        print("  (b) slotwatch, intake and judging, every rule on", flush=True)
+        (directory / "b").mkdir()
+        with watching(directory / "b", FULL_UNIVERSES) as watcher:
+            ours, _ = best(RATES_HZ, whole(program, watcher, FULL_UNIVERSES))
+            memory = watcher.memory_mib()
+            print(f"      the same with {LISTENERS} listeners and /metrics every {SCRAPE_S:g} s", flush=True)
+            with looked_at(watcher):
+                watched, _ = best(RATES_HZ, whole(program, watcher, FULL_UNIVERSES))
+            watched_memory = watcher.memory_mib()
+        print("  (c) the sacn package's receiver", flush=True)
+        theirs, _ = best(SLOW_RATES_HZ, package(program, FULL_UNIVERSES))
+        print("  idle: 16 universes at 40 Hz", flush=True)
+        (directory / "idle").mkdir()
+        shares, idle_memory = idle(program, directory / "idle")
+    print("\n  result (a goal stands in brackets)")
+    print(told("(a) C floor", base, None))
+    print(told(f"(b) slotwatch [{FULL_GIGABIT_HZ:,}/s, 3 x]", ours, base))
+    print(told("(b) while it is looked at", watched, base))
+    print(told("(c) sacn package's receiver", theirs, base))
+    print(f"  memory of all processes            {memory:.0f} MiB, looked at {watched_memory:.0f} MiB [400 MiB]")
+    parts = ", ".join(f"{role} {share * 100:.1f} %" for role, share in shares.items())
+    total = sum(shares.values()) * 100
+    print(f"  idle, 16 universes at 40 Hz        {total:.1f} % of a core [5 %] ({parts}), {idle_memory:.0f} MiB")
+
+
+if __name__ == "__main__":
+    main()

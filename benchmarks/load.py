@@ -1,0 +1,143 @@
+"""What the benchmarks of the live chain share: the compiled floor and sender, a daemon, and what processes cost."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+SOURCE = Path(__file__).with_name("floor.c")
+FULL_GIGABIT_HZ = 177_500
+"""4,034 universes at 44 Hz: what a gigabit carries of 638-octet E1.31 packets (issue of the first milestone)."""
+FULL_UNIVERSES = 4034
+READY_WITHIN_S = 60.0
+
+
+def compiled(directory: Path) -> Path:
+    """The floor and the sender, compiled on the spot."""
+    compiler = shutil.which("cc") or shutil.which("gcc")
+    if compiler is None:
+        raise SystemExit("a C compiler is needed for the floor: sudo apt-get install gcc libc6-dev")
+    program = directory / "floor"
+    subprocess.run([compiler, "-O2", "-o", program, SOURCE], check=True)
+    return program
+
+
+def free_port(kind: socket.SocketKind = socket.SOCK_DGRAM) -> int:
+    with socket.socket(socket.AF_INET, kind) as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def send(program: Path, port: int, universes: int, rate_hz: float, seconds: float) -> dict[str, Any]:
+    """Send at a rate; `sent` and the `seconds` it really took."""
+    words = [program, "send", str(port), str(universes), str(rate_hz), str(seconds)]
+    done = subprocess.run(words, check=True, capture_output=True, text=True)
+    answer: dict[str, Any] = json.loads(done.stdout)
+    return answer
+
+
+def cpu_s(pid: int) -> float:
+    """Seconds a process was on a processor, to the nanosecond (its threads ended or living)."""
+    total = 0
+    for task in Path(f"/proc/{pid}/task").iterdir():
+        with contextlib.suppress(OSError):
+            total += int((task / "schedstat").read_text().split()[0])
+    return total / 1e9
+
+
+def pss_mib(pid: int) -> float:
+    """Proportional set size: memory that is shared counts once over all who share it."""
+    for line in Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines():
+        if line.startswith("Pss:"):
+            return int(line.split()[1]) / 1024
+    return 0.0
+
+
+@dataclass
+class Watcher:
+    """A daemon on a house of so many universes."""
+
+    port: int
+    page: int
+    process: subprocess.Popen[str]
+
+    def pids(self) -> dict[str, int]:
+        found = {"parent": self.process.pid}
+        for place in Path("/proc").glob("[0-9]*"):
+            with contextlib.suppress(OSError, IndexError, ValueError):
+                if int((place / "stat").read_text().rpartition(")")[2].split()[1]) == self.process.pid:
+                    words = (place / "cmdline").read_text().split("\0")
+                    found[words[words.index("slotwatch.process") + 1]] = int(place.name)
+        return found
+
+    def cpu(self) -> dict[str, float]:
+        return {role: cpu_s(pid) for role, pid in self.pids().items()}
+
+    def memory_mib(self) -> float:
+        return sum(pss_mib(pid) for pid in self.pids().values())
+
+    def get(self, path: str) -> bytes:
+        with urllib.request.urlopen(f"http://127.0.0.1:{self.page}{path}", timeout=30) as answer:
+            return bytes(answer.read())
+
+    def counted(self) -> tuple[int, int, int]:
+        """Frames judged, packets that the kernel dropped, rows of the ring that were lost."""
+        universes = json.loads(self.get("/api/v1/universes"))["universes"]
+        listener = json.loads(self.get("/api/v1/house"))["listener"]
+        return sum(u["frames"] for u in universes), listener["kernel_drops"], listener["rows_lost"]
+
+    def settle(self) -> tuple[int, int, int]:
+        """`counted`, once it stands still."""
+        before = self.counted()
+        while True:
+            time.sleep(1.5)
+            now = self.counted()
+            if now == before:
+                return now
+            before = now
+
+
+@contextlib.contextmanager
+def watching(directory: Path, universes: int) -> Iterator[Watcher]:
+    """A daemon with every rule on, in the loudest phase."""
+    port, artnet, page = free_port(), free_port(), free_port(socket.SOCK_STREAM)
+    file = directory / "house.toml"
+    file.write_text(
+        f'[house]\nname = "Benchmark"\nphase = "show"\n\n[listen]\ninterfaces = ["lo"]\n'
+        f'e131_port = {port}\nartnet_port = {artnet}\n\n[http]\nlisten = "127.0.0.1:{page}"\n'
+        + "".join(f'\n[[universes]]\nprotocol = "e131"\nnumber = {n}\n' for n in range(1, universes + 1))
+    )
+    process = subprocess.Popen(
+        [sys.executable, "-m", "slotwatch.cli", "serve", "-c", str(file)],
+        stdout=subprocess.DEVNULL,
+        stderr=(directory / "log").open("w"),
+        text=True,
+        cwd=directory,
+        env={**os.environ, "STATE_DIRECTORY": str(directory)},
+    )
+    watcher = Watcher(port, page, process)
+    try:
+        deadline_s = time.monotonic() + READY_WITHIN_S
+        while True:
+            with contextlib.suppress(OSError):
+                watcher.counted()
+                break
+            if process.poll() is not None or time.monotonic() > deadline_s:
+                raise SystemExit(f"the daemon did not start: {(directory / 'log').read_text()[-2000:]}")
+            time.sleep(0.2)
+        yield watcher
+    finally:
+        process.send_signal(signal.SIGTERM)
+        process.wait(20)
