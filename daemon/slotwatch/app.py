@@ -63,6 +63,8 @@ class App:
         self._retired: list[Child] = []
         self._summary: dict[str, Any] = {}
         self._problems: list[str] = []
+        self._hold_node = False
+        """A reload asked for subscribing: it waits until no audience is there."""
         self._notifier = Notifier()
         self._progress = Progress(self._memory["ring"], self._memory["board"])
         self._ready = self._stopping = False
@@ -150,7 +152,13 @@ class App:
             "front": {"board": self._memory["board"], "requests": requests[0].fileno()},
             "routes": {**ring, "reports": reports[0].fileno(), "bell": self._bell},
         }
-        values = {"file": self._file, "rows": self._rows, "cid": self._cid, "problems": self._problems}
+        values = {
+            "file": self._file,
+            "rows": self._rows,
+            "cid": self._cid,
+            "problems": self._problems,
+            "hold_node": self._hold_node,
+        }
         child.start({"house": self._house, **by_role[role], **more}, values)
         self._select.register(child.channel.fileno(), selectors.EVENT_READ, child)
 
@@ -270,6 +278,7 @@ class App:
         self._problems = []
         self._order("judging", {"do": "reload"})
         before, now = self._summary_before, self._summary
+        self._hold_node = now["subscribe"] and (self._hold_node or not before["subscribe"])
         if before["routes_mark"] != now["routes_mark"]:
             if before["routes"]:
                 self._retire("routes")

@@ -113,7 +113,8 @@ def _load(wiring: Wiring) -> None:
             "do": "loaded",
             "name": house.name,
             "page": f"{scheme}://{host}:{house.http.port}/",
-            "routes": bool(house.routes) or house.listen.artnet_subscribe,
+            "routes": bool(house.routes) or house.listen.artnet_subscribe or house.listen.ask_fixtures,
+            "subscribe": house.listen.artnet_subscribe,
             "routes_mark": zlib.crc32(pickle.dumps((house.name, house.routes, house.networks, house.listen))),
             "notes": list(house.notes),
         }
@@ -225,18 +226,16 @@ async def _serve_front(wiring: Wiring) -> None:
 
 def _routes(wiring: Wiring) -> None:
     from slotwatch.edge.ring import Ring
-    from slotwatch.edge.routing import run_routes
+    from slotwatch.edge.routing import Routing, run_routes
 
-    reports = wiring.channel("reports")
-    wiring.lifeline.send({"do": "ready"})
-    run_routes(
+    routing = Routing(
         wiring.house(),
         Ring(wiring["ring"], wiring["rows"]),
-        wiring["bell"],
-        wiring.lifeline.fileno(),
-        reports.send,
         bytes.fromhex(wiring["cid"]),
+        hold_node=wiring["hold_node"],
     )
+    wiring.lifeline.send({"do": "ready"})
+    run_routes(routing, wiring["bell"], wiring.lifeline.fileno(), wiring.channel("reports"))
 
 
 ROLES: dict[str, Callable[[Wiring], None]] = {

@@ -21,7 +21,7 @@ from slotwatch.edge.neighbours import NeighbourWatch
 from slotwatch.edge.recorder import Captures, Recorder
 from slotwatch.edge.ring import GUARD_ROWS, Ring
 from slotwatch.engine import Engine
-from slotwatch.house.schema import House
+from slotwatch.house.schema import House, Phase
 from slotwatch.snapshot import Snapshot
 from slotwatch.wire import observation
 
@@ -58,6 +58,7 @@ class Judging:
         self._problems: tuple[str, ...] = ()
         self._health: dict[str, Any] = {}
         self._route_rows: tuple[dict[str, Any], ...] = ()
+        self._asking: dict[str, Any] | None = None
         self._generation = ring.generation
         self._heartbeat_ns = ring.heartbeat_ns or now_ns
         self._offset_ns = clock.wall_offset_ns()
@@ -218,6 +219,8 @@ class Judging:
             "recorder": self._captures.trouble,
             "snapshot_cost_ms": round(self._snapshot_cost_ns / 1e6, 3),
         }
+        if self._asking is not None:
+            view.listener["asking"] = self._asking
         if self._route_rows:
             snapshot.routes = self._route_rows
 
@@ -242,13 +245,37 @@ class Judging:
                 self._route_rows = tuple(message.get("routes", ()))
                 told = tuple((row["route"], row["state"], row["to"], row["from"]) for row in self._route_rows)
                 self.engine.observe(observation.RoutesSeen(now_ns, told))
+                self._asking = message.get("asking")
+                self._routes.send({"do": "phase", "phase": str(self.engine.judge.phase)})
         for seen in [*self._groups.read(ready, now_ns), *self._neighbours.read(ready, now_ns)]:
             self.engine.observe(seen)
 
     def _command(self, name: str, arguments: dict[str, Any]) -> dict[str, Any]:
         self._publish_now = True
+        if name == "ask_fixtures":
+            try:
+                return self._ask_fixtures(**arguments)
+            except TypeError as error:
+                raise ValueError(f"ask_fixtures does not take these arguments: {error}") from error
+        if name == "stop_asking":
+            self._routes.send({"do": "stop-asking"})
+            return {"stopped": True}
         answered: dict[str, Any] = self.engine.command(name, **arguments)
         return answered
+
+    def _ask_fixtures(self, seconds: float = 0.0, confirm: bool = False) -> dict[str, Any]:
+        """Have the routes process ask fixtures. ValueError with the reason why not."""
+        if not self.house.listen.ask_fixtures:
+            raise ValueError("asking fixtures is off; set ask_fixtures = true under [listen] in the house file")
+        phase = self.engine.judge.phase
+        if phase in (Phase.PRE_SHOW, Phase.SHOW):
+            raise ValueError(f"fixtures are not asked in {phase}: RDM shares their line with the levels")
+        if not 0 <= seconds <= 600:
+            raise ValueError("a window of asking lasts at most 600 s")
+        if not confirm:
+            raise ValueError("old fixtures may twitch while they are asked: confirm to go on")
+        self._routes.send({"do": "ask", "seconds": seconds})
+        return {"asking": True}
 
     def _observe(self, observed: list[dict[str, Any]]) -> None:
         for fields in observed:

@@ -10,7 +10,6 @@ import os
 import select
 import signal
 import struct
-from collections.abc import Callable
 from ipaddress import IPv4Address, ip_address
 from pathlib import Path
 from typing import Any
@@ -21,11 +20,13 @@ from slotwatch import clock
 from slotwatch.bridge.node import Node, pages
 from slotwatch.bridge.output import Target
 from slotwatch.bridge.routes import Bridge, Outgoing, What
+from slotwatch.edge.channel import Channel
 from slotwatch.edge.interfaces import read_interfaces
+from slotwatch.edge.questions import Questions
 from slotwatch.edge.ring import Ring
 from slotwatch.edge.serial_line import LineSender
 from slotwatch.edge.udp_out import Sender, discovery_universes
-from slotwatch.house.schema import House
+from slotwatch.house.schema import House, Phase
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.decode import decode
 from slotwatch.wire.fields import Fields, Kind
@@ -42,8 +43,11 @@ MAX_ROWS = 512
 class Routing:
     """The bridge with its sockets and lines. `step` does all that is to be done now."""
 
-    def __init__(self, house: House, ring: Ring, cid: bytes) -> None:
+    def __init__(self, house: House, ring: Ring, cid: bytes, *, hold_node: bool = False) -> None:
+        """`hold_node`: answer no poll until told of a phase without an audience. EdgeError if it cannot send."""
         now_ns = clock.monotonic_ns()
+        self.questions = Questions(house, cid)
+        self._hold_node = hold_node
         self.bridge = Bridge(house, cid, now_ns)
         self.targets = [output.target for output in self.bridge.outputs]
         self.sender = Sender(
@@ -67,6 +71,8 @@ class Routing:
         self.bridge.tick(now_ns)
         for outgoing in self.bridge.take_output(clock.monotonic_ns()):
             self._send(outgoing)
+        for address, packet in self.questions.due(now_ns):
+            self.sender.send_to(address, packet)
         if self.node is not None:
             for poller, reply in self.node.due(now_ns):
                 self.sender.send_to(str(IPv4Address(poller[12:])), reply)
@@ -76,7 +82,8 @@ class Routing:
 
     def wait_ms(self, now_ns: int) -> int:
         """How long there is nothing to do if no packet comes."""
-        times = [self.bridge.next_deadline_ns(), self.node.next_ns() if self.node else None]
+        node_ns = self.node.next_ns() if self.node else None
+        times = [self.bridge.next_deadline_ns(), node_ns, self.questions.next_ns()]
         due_ns = min((t for t in times if t is not None), default=None)
         if due_ns is None:
             return LONGEST_WAIT_MS
@@ -90,7 +97,25 @@ class Routing:
             if line is not None:
                 row["line"] = line.status()
         node = None if self.node is None else {"replies": self.node.sent, "pages": len(self.node.pages)}
-        return {"routes": rows, "sent": self.sender.sent, "failures": dict(self.sender.failures), "node": node}
+        return {
+            "routes": rows,
+            "sent": self.sender.sent,
+            "failures": dict(self.sender.failures),
+            "node": node,
+            "asking": self.questions.state(now_ns),
+        }
+
+    def told(self, message: dict[str, Any], now_ns: int) -> None:
+        """What judging says: the phase, and what a person asked for."""
+        if message.get("do") == "phase":
+            audience = message.get("phase") in (Phase.PRE_SHOW, Phase.SHOW)
+            self._hold_node = self._hold_node and audience
+            if audience:
+                self.questions.stop("the phase changed: an audience is expected")
+        elif message.get("do") == "ask":
+            self.questions.start(now_ns, float(message.get("seconds", 0)))
+        elif message.get("do") == "stop-asking":
+            self.questions.stop("stopped by a person")
 
     def close(self, now_ns: int) -> None:
         """End every stream and let go of sockets and ports."""
@@ -111,7 +136,8 @@ class Routing:
             for batch in self._ring.read(self._tail, end):
                 fields = decode(batch)
                 self.bridge.ingest(batch, fields)
-                if self.node is not None:
+                self.questions.ingest(batch, fields)
+                if self.node is not None and not self._hold_node:
                     self._answer(self.node, batch, fields)
             self._tail = end
 
@@ -146,11 +172,8 @@ def discovery_packet(cid: bytes, name: str, universes: list[int]) -> bytes:
     return struct.pack(">HH12s", 0x10, 0, b"ASC-E1.17\0\0\0") + root
 
 
-def run_routes(
-    house: House, ring: Ring, wake_fd: int, lifeline_fd: int, report: Callable[[dict[str, Any]], None], cid: bytes
-) -> None:
+def run_routes(routing: Routing, wake_fd: int, lifeline_fd: int, reports: Channel) -> None:
     """Route until the lifeline closes or SIGTERM comes. `wake_fd` becomes readable when rows arrived."""
-    routing = Routing(house, ring, cid)
     running = True
 
     def stop(_signal: int, _frame: object) -> None:
@@ -161,6 +184,7 @@ def run_routes(
     poll = select.poll()
     poll.register(wake_fd, select.POLLIN)
     poll.register(lifeline_fd, select.POLLIN | select.POLLHUP)
+    poll.register(reports.fileno(), select.POLLIN)
     reported_ns = 0
     try:
         while running:
@@ -168,10 +192,13 @@ def run_routes(
             routing.step(now_ns)
             if now_ns - reported_ns >= REPORT_EVERY_NS:
                 reported_ns = now_ns
-                report(routing.status(now_ns))
+                reports.send(routing.status(now_ns))
             for fd, _events in poll.poll(routing.wait_ms(clock.monotonic_ns())):
                 if fd == wake_fd:
                     os.read(wake_fd, 8)
+                elif fd == reports.fileno():
+                    for message in reports.receive():
+                        routing.told(message, clock.monotonic_ns())
                 elif not os.read(lifeline_fd, 1):
                     running = False
     finally:

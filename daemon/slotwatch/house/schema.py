@@ -282,6 +282,8 @@ class Listen:
     join: str = "declared"
     """declared | none."""
     artnet_subscribe: bool = False
+    ask_fixtures: bool = False
+    """Whether a person may have fixtures asked (RDM, read only) through Art-Net nodes."""
     e131_port: int = 5568
     artnet_port: int = 6454
 
