@@ -265,6 +265,17 @@ def test_leftovers_of_an_earlier_packet_are_never_read() -> None:
     assert not found.universe.any() and not found.source_id.any()
 
 
+@pytest.mark.parametrize("rows", [1, 2, 9])
+def test_a_batch_is_never_written_to(rows: int) -> None:
+    """It is a view of memory that other processes read."""
+    for packets, protocol in ((vectors.E131_VECTORS, Protocol.E131), (vectors.ART_VECTORS, Protocol.ARTNET)):
+        for packet in packets:
+            batch = batch_of([packet] * rows, protocol)
+            for name in ("data", "length", "t_ns", "network", "protocol", "src", "src_port", "dst", "flags"):
+                getattr(batch, name).flags.writeable = False
+            agree(batch)
+
+
 def test_no_rows_no_columns() -> None:
     assert len(decode(batch_of([])).status) == 0
 
