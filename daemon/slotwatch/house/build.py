@@ -208,7 +208,7 @@ def rack(entry: Entry) -> Rack:
         if len(entry["order"]) != entry["ways"]:
             entry.wrong("order", f"the list has {len(entry['order'])} numbers for {entry['ways']} ways")
         if max(entry["order"]) > entry["supplies"]:
-            entry.wrong("order", f"the rack has {entry['supplies']} supplies")
+            entry.wrong("order", f"supply numbers from 1 to {entry['supplies']} are wanted")
     return Rack(**entry.values, line=entry.line)
 
 

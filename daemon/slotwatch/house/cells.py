@@ -22,6 +22,10 @@ _THOUSANDS = re.compile(r"[1-9]\d{0,2}[.,]\d{3}")
 _SCALE = {"kw": 1000.0, "ma": 0.001}
 
 
+class WrongUniverse(ValueError):
+    """The fault is in what names the universe, not in the address."""
+
+
 @dataclass(slots=True)
 class Addressing:
     """How this house's paperwork names universes and addresses."""
@@ -33,7 +37,7 @@ class Addressing:
     absolute_from: UniverseId | None = None
 
     def universe(self, text: str) -> UniverseId:
-        """A universe cell. ValueError if it cannot be known which universe is meant."""
+        """A universe cell. WrongUniverse if it cannot be known which universe is meant."""
         if text in self.table:
             return self.table[text]
         found = _WHOLE.fullmatch(text)
@@ -41,11 +45,14 @@ class Addressing:
             return self.table[found[1].lstrip("0")]
         if found:
             if self.protocol is None:
-                raise ValueError("this house has two protocols: write e131/1 or artnet/0")
+                raise WrongUniverse("this house has two protocols: write e131/1 or artnet/0")
             text = f"{self.protocol.word}/{found[1]}"
-        universe, network = universes.parse(text.lower())
+        try:
+            universe, network = universes.parse(text.lower())
+        except ValueError as error:
+            raise WrongUniverse(str(error).partition(" is not a universe; ")[2] or str(error)) from None
         if network is not None:
-            raise ValueError("write the universe without a network")
+            raise WrongUniverse("write the universe without a network")
         return universe
 
     def place(self, universe: str, address: str) -> tuple[UniverseId, int]:
@@ -60,7 +67,7 @@ class Addressing:
             raise ValueError("an address from 1 to 512 is wanted, or universe and address as 1/101 or 1.101")
         named = self.universe(f"{pair[1]}/{pair[2]}" if pair[1] else pair[2])
         if universe and self.universe(universe) != named:
-            raise ValueError(f"the address names {named}, but the universe column says {universe}")
+            raise WrongUniverse(f"the address names {named}, but the universe column says {universe}")
         return named, _slot(int(pair[4]))
 
     def _absolute(self, number: int) -> tuple[UniverseId, int]:

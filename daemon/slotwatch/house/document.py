@@ -94,6 +94,8 @@ class Document:
                 continue
             if name in BY_NAME and overlay:
                 self.wrong((name,), "an overlay may not hold this section; it belongs into the house file", "")
+            elif name == "until":
+                self.wrong((name,), "only an overlay ends by itself; it belongs into a file under include")
             else:
                 self.wrong((name,), unknown(name, allowed, "section or key"))
 
@@ -110,7 +112,11 @@ class Document:
             elif key.required:
                 usable = False
                 if required:
-                    self.wrong((*path, key.name), f"give it: {key.sentence}", "missing")
+                    self.wrong(
+                        (*path, key.name),
+                        f"it is needed: {key.sentence[0].lower()}{key.sentence[1:].rstrip('.')}",
+                        "missing",
+                    )
         if section.name:
             self._check_keys(section, path, tree)
         return Entry(self, path, values, frozenset(tree), usable)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from sys import intern
 
 from slotwatch.errors import Problem
-from slotwatch.house.cells import SLOTS, Addressing, cut_zeros, whole, yes
+from slotwatch.house.cells import SLOTS, Addressing, WrongUniverse, cut_zeros, whole, yes
 from slotwatch.house.schema import Fixture, Profile
 from slotwatch.house.sheet import Column, Row, read_sheet
 
@@ -100,7 +100,8 @@ def _read_row(
     try:
         place = addressing.place(row["universe"], row["address"])
     except ValueError as error:
-        wrong("address" if not row["universe"] or "universe" not in str(error) else "universe", _sentence(error))
+        named = isinstance(error, WrongUniverse) and bool(row["universe"])
+        wrong("universe" if named else "address", str(error))
     slots: tuple[str, ...] = ()
     try:
         slots = _slots(row, table)
@@ -143,11 +144,6 @@ def _slots(row: Row, table: ProfileTable) -> tuple[str, ...]:
     if written is not None and written != profile.footprint:
         raise ValueError(f"profile {profile.name} has {profile.footprint} slots; the two must agree")
     return profile.slots
-
-
-def _sentence(error: ValueError) -> str:
-    """The wanted half of a sentence that begins with what the cell holds."""
-    return str(error).partition(" is not a universe; ")[2] or str(error)
 
 
 def _loose(name: str) -> str:

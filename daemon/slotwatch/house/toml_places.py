@@ -70,6 +70,8 @@ class _Scanner:
         else:
             path = self._resolve(keys)
         header = ".".join(keys)
+        for length in range(1, len(path)):
+            self.places.setdefault(path[:length], Place(line, ""))
         self.places.setdefault(path, Place(line, _short(f"[[{header}]]" if many else f"[{header}]")))
         return path
 
@@ -176,5 +178,5 @@ def _unescape(found: re.Match[str]) -> str:
 
 
 def _short(spelling: str) -> str:
-    words = " ".join(spelling.split())
+    words = " ".join(spelling.split()) if "\n" in spelling else spelling.rstrip()
     return words if len(words) <= MAX_SPELLING else words[: MAX_SPELLING - 1] + "…"

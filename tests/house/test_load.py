@@ -1,0 +1,185 @@
+"""House files: every fault at once at its line, the exact sentence, and what a good file means."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, time
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from slotwatch.errors import HouseFileError
+from slotwatch.house.load import load_house
+from slotwatch.house.rule_names import RULE_NAMES
+from slotwatch.house.schema import House, Limits, Phase, Profile
+from slotwatch.house.sections import SECTIONS
+from slotwatch.wire.universe import Protocol, UniverseId
+
+from .reading import TODAY, faults_of, house_of, reader
+
+INVALID = sorted((Path(__file__).parent / "invalid").glob("*.toml"))
+U1 = '[[universes]]\nprotocol = "e131"\nnumber = 1\n'
+
+
+@pytest.mark.parametrize("path", INVALID, ids=lambda path: path.stem)
+def test_invalid_file_says_exactly_what_is_wrong(path: Path) -> None:
+    """One tiny file per rule; the wanted lines stand in it as `# wants :line: …`."""
+    text = path.read_text()
+    wanted = [line.removeprefix("# wants ") for line in text.splitlines() if line.startswith("# wants ")]
+    with pytest.raises(HouseFileError) as raised:
+        load_house(path.name, reader({path.name: text}), TODAY)
+    assert [line.removeprefix(path.name) for line in raised.value.lines] == wanted
+    assert wanted
+
+
+def test_every_fault_is_said_at_once() -> None:
+    """Twelve different faults in one file are twelve lines, in the order of the file."""
+    texts = [path.read_text() for path in INVALID if path.stem in ("cid", "universe-zero", "profile-role")]
+    lines = faults_of("[listen]\ne131_port = 0\n" + "".join(texts) + "[limits]\nmin_refresh_hz = 0\n")
+    assert [line.split(": ")[1].split(" ")[0] for line in lines] == [
+        "listen.e131_port",
+        "sources.cid",
+        "profiles.slots",
+        "universes.number",
+        "limits.min_refresh_hz",
+    ]
+    numbers = [int(line.split(":")[1]) for line in lines]
+    assert numbers == sorted(numbers)
+
+
+def test_defaults_are_the_schemas_own() -> None:
+    """A file that says nothing gives what the schema gives; the table of keys and the schema cannot drift apart."""
+    house = house_of('[house]\nname = "x"\n')
+    plain = House(name="x", file="house.toml", limits_artnet=Limits(loss_timeout_s=10.0))
+    assert house == plain
+
+
+def test_every_key_has_a_sentence_and_a_range_in_which_its_default_lies() -> None:
+    for section in SECTIONS:
+        assert section.sentence.endswith(".")
+        for key in section.keys:
+            assert key.sentence.endswith("."), key
+            if key.low is not None and isinstance(key.default, int | float):
+                assert key.low <= key.default <= (key.high or 0), key
+
+
+def test_limits_come_from_the_universe_then_its_protocol_then_all() -> None:
+    house = house_of(
+        "[limits]\nmin_refresh_hz = 15\nloss_timeout_s = 2\n[limits.artnet]\nloss_timeout_s = 8\n"
+        + U1
+        + '[[universes]]\nprotocol = "artnet"\nnumber = 0\n[[universes]]\nprotocol = "e131"\nnumber = 2\n'
+        + "loss_timeout_s = 1\n"
+    )
+    assert [universe.limits for universe in house.universes] == [Limits(15, 2), Limits(15, 8), Limits(15, 1)]
+    assert house.limits_line == Limits(15, 1)
+
+
+def test_artnet_address_is_net_subnet_universe() -> None:
+    """net << 8 | subnet << 4 | universe: the 15-bit port-address of the Art-Net 4 specification."""
+    house = house_of('[[universes]]\nprotocol = "artnet"\nnet = 127\nsubnet = 15\nuniverse = 15\n')
+    assert house.universes[0].id == UniverseId(Protocol.ARTNET, 32767)
+
+
+def test_networks_are_named_or_are_their_interfaces() -> None:
+    text = '[listen]\ninterfaces = ["eth1", "eth2"]\n[[networks]]\nname = "B"\ninterface = "eth2"\n'
+    house = house_of(text + U1 + 'networks = ["eth2", "eth1", "B"]\n')
+    assert [(network.name, network.interface) for network in house.networks] == [("eth1", "eth1"), ("B", "eth2")]
+    assert house.universes[0].networks == (1, 0)
+
+
+def test_names_of_lines_are_universes() -> None:
+    house = house_of(
+        U1
+        + '[[lines]]\nname = "feed"\nport = "/dev/ttyUSB1"\ncompare_with = "e131/1"\n'
+        + '[[routes]]\nname = "in"\nfrom = "line/feed"\nto = "e131/9"\n'
+    )
+    assert house.routes[0].source == UniverseId(Protocol.LINE, 1)
+    assert house.lines[0].compare_with == UniverseId(Protocol.E131, 1)
+
+
+def test_unicast_of_a_universe_to_somebody_else_is_no_loop() -> None:
+    """A multicast universe sent on by unicast to an old node is a wanted bridge."""
+    route = '[[routes]]\nname = "r"\nfrom = "e131/1"\nto = "e131/1"\nto_address = "10.20.0.41"\n'
+    assert house_of(U1 + route).routes[0].to_address == "10.20.0.41"
+
+
+def test_same_universe_on_another_network_is_no_loop() -> None:
+    text = '[listen]\ninterfaces = ["eth1", "eth2"]\n' + U1
+    route = '[[routes]]\nname = "r"\nfrom = "e131/1@eth1"\nto = "e131/1"\nto_network = "eth2"\n'
+    assert house_of(text + route).routes[0].to_network == 1
+    assert faults_of(text + route.replace('"eth2"', '"eth1"'))
+
+
+def test_overlay_adds_until_its_last_day() -> None:
+    text = 'include = ["tour.toml"]\n' + U1 + '[[sources]]\nname = "desk"\n'
+    tour = 'until = 2026-11-25\n[[sources]]\nname = "tour desk"\n[[universes]]\nprotocol = "e131"\nnumber = 9\n'
+    on = house_of(text, date(2026, 11, 25), tour_toml=tour)
+    assert [source.name for source in on.sources] == ["desk", "tour desk"]
+    assert len(on.universes) == 2 and not on.notes
+    after = house_of(text, date(2026, 11, 26), tour_toml=tour)
+    assert len(after.universes) == 1
+    assert after.notes == ("tour.toml is left out: it held until 2026-11-25",)
+
+
+def test_overlay_may_not_change_the_house() -> None:
+    lines = faults_of('include = ["tour.toml"]\n' + U1, tour_toml='[listen]\ninterfaces = ["eth9"]\n')
+    assert lines == ["tour.toml:1: listen: an overlay may not hold this section; it belongs into the house file"] or (
+        "an overlay may not hold this section" in lines[0] and lines[0].startswith("tour.toml:1:")
+    )
+
+
+def test_faults_of_an_overlay_stand_in_its_own_lines() -> None:
+    lines = faults_of('include = ["tour.toml"]\n' + U1, tour_toml='[[sources]]\nname = "t"\npriority = 300\n')
+    assert lines == ["tour.toml:3: sources.priority: 300 - a value from 0 to 200 is wanted"]
+
+
+def test_times_are_in_the_houses_zone() -> None:
+    house = house_of(
+        '[house]\ntime_zone = "Europe/Berlin"\nphase = "show"\n'
+        '[[quiet]]\nfrom = 2026-12-01T09:00:00\nto = "2026-12-01T13:00:00+00:00"\n'
+        '[[timetable]]\ndays = ["sat", "mon"]\nat = 18:55:00\nphase = "pre-show"\n'
+    )
+    assert house.quiet[0].start == datetime(2026, 12, 1, 9, tzinfo=ZoneInfo("Europe/Berlin"))
+    assert house.quiet[0].end == datetime(2026, 12, 1, 13, tzinfo=UTC)
+    assert house.timetable[0].days == (0, 5) and house.timetable[0].at == time(18, 55)
+    assert house.timetable[0].phase is Phase.PRE_SHOW and house.phase is Phase.SHOW
+
+
+def test_profiles_keep_their_strobe_and_load() -> None:
+    house = house_of('[[profiles]]\nname = "p"\nslots = ["intensity", "strobe"]\nstrobe_hz = [0.5, 18]\nload_w = 120\n')
+    assert house.profiles == (Profile("p", ("intensity", "strobe"), (0.5, 18.0), 120.0, 1),)
+
+
+def test_windows_line_ends_and_byte_order_mark_are_text() -> None:
+    """The line numbers are those an editor shows."""
+    text = "\ufeff[house]\r\nname = 3\r\n"
+    assert faults_of(text) == ['house.toml:2: house.name: 3 - write a text in quotes: "…"']
+
+
+@pytest.mark.parametrize(
+    ("data", "wanted"),
+    [
+        (b"", "house.toml: it is empty; at least [house] and [listen] are wanted"),
+        (b" \n\n", "house.toml: it is empty; at least [house] and [listen] are wanted"),
+        (b"\x7fELF\0\0", "house.toml: it is a binary file, not text"),
+        (b"\xff\xfe[\0", "house.toml: it is UTF-16; save it again as UTF-8"),
+        (
+            b'[house]\nname = "caf\xe9"\n',
+            "house.toml:2: byte 0xe9 - the text is not UTF-8; save the file again as UTF-8",
+        ),
+        (b"#" * (5 << 20), "house.toml: it is larger than 4 MiB, so it cannot be such a file"),
+        (b"a=" + b"[" * 100_000, "house.toml: lists and tables are nested too deeply"),
+    ],
+)
+def test_what_is_no_house_file_is_one_line(data: bytes, wanted: str) -> None:
+    with pytest.raises(HouseFileError) as raised:
+        load_house("house.toml", reader({"house.toml": data}), TODAY)
+    assert raised.value.lines == [wanted]
+
+
+def test_rule_names_are_the_rule_tables() -> None:
+    """The names that exceptions may use are those of the rule table."""
+    from slotwatch.judge.catalog import CATALOG
+
+    # "flapping" is how an incident is, and no condition that could be accepted.
+    assert set(CATALOG) - {"flapping"} == RULE_NAMES
