@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
+from collections import deque
 from dataclasses import dataclass, field
 from enum import Enum
 
@@ -50,6 +52,32 @@ class Target:
         return f"{self.universe}" + (f" to {self.address}" if self.address else "")
 
 
+LATENCY_EDGES_S = (0.0001, 0.00025, 0.0005, 0.001, 0.002, 0.003, 0.005, 0.01, 0.025, 0.1)
+NEWEST = 512
+
+
+@dataclass(slots=True)
+class Latency:
+    """Packet in to packet out: the newest ones for people, all of them as a histogram for metrics."""
+
+    newest_ns: deque[int] = field(default_factory=lambda: deque(maxlen=NEWEST))
+    counts: list[int] = field(default_factory=lambda: [0] * (len(LATENCY_EDGES_S) + 1))
+    sum_s: float = 0.0
+
+    def add(self, latency_ns: int) -> None:
+        self.newest_ns.append(latency_ns)
+        seconds = latency_ns / 1e9
+        self.counts[bisect_left(LATENCY_EDGES_S, seconds)] += 1
+        self.sum_s += seconds
+
+    def share_ms(self, percent: int) -> float | None:
+        """A percentile of the newest frames; None before there is one."""
+        if not self.newest_ns:
+            return None
+        ordered = sorted(self.newest_ns)
+        return round(ordered[min(len(ordered) - 1, len(ordered) * percent // 100)] / 1e6, 3)
+
+
 @dataclass(slots=True)
 class Lane:
     """One route as it runs. `sent_frames` counts frames of its output that it took part in."""
@@ -62,8 +90,7 @@ class Lane:
     levels: bytes = _ZEROS
     claims: bytes = _ZEROS
     sent_frames: int = 0
-    latency_ns: list[int] = field(default_factory=list)
-    """Of the newest frames, at most LATENCIES."""
+    latency: Latency = field(default_factory=lambda: Latency())
     arrived_ns: int = 0
     """When the packet arrived that made the pending change; 0 if none waits."""
     winners: tuple[bytes, ...] = ()

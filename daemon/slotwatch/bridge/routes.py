@@ -26,7 +26,6 @@ LISTEN_FIRST_NS = 1_100_000_000
 """One keep-alive period (E1.31 6.6.2: at most 1,000 ms) is heard before a route first speaks, so that after a
 restart the backup's frame that happens to come first is not sent for a moment."""
 CLAIMS_KEEP_ALIVE_NS = 900_000_000
-LATENCIES = 512
 TERMINATED_PACKETS = 3
 InputKey = tuple[int, int, int]
 
@@ -209,8 +208,7 @@ class Bridge:
             if lane.contributes:
                 lane.sent_frames += 1
             if lane.arrived_ns:
-                lane.latency_ns.append(now_ns - lane.arrived_ns)
-                del lane.latency_ns[:-LATENCIES]
+                lane.latency.add(now_ns - lane.arrived_ns)
                 lane.arrived_ns = 0
         self.loop_watch.sent(output.levels, now_ns)
 
@@ -254,7 +252,6 @@ def _declared_addresses(house: House) -> set[bytes]:
 
 
 def _lane_status(lane: Lane, output: Output, house: House, now_ns: int) -> dict[str, Any]:
-    latencies = sorted(lane.latency_ns)
     network = lane.route.source_network or 0
     source: UniverseId = lane.route.source
     suffix = f"@{house.networks[network].name}" if len(house.networks) > 1 else ""
@@ -275,9 +272,3 @@ def _lane_status(lane: Lane, output: Output, house: House, now_ns: int) -> dict[
         "then": lane.route.then,
         "priority": lane.route.priority,
     }
-
-
-def _share_ms(ordered_ns: list[int], percent: int) -> float | None:
-    if not ordered_ns:
-        return None
-    return round(ordered_ns[min(len(ordered_ns) - 1, len(ordered_ns) * percent // 100)] / 1e6, 3)
