@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from slotwatch.edge.shipped import directory
@@ -94,6 +94,7 @@ _VALUES = st.recursive(
 _TABLES = st.lists(st.tuples(_KEYS, st.booleans(), st.dictionaries(_KEYS, _VALUES, max_size=3)), max_size=4)
 
 
+@settings(max_examples=60, deadline=None)
 @given(_TABLES)
 def test_any_valid_file_has_all_places(tables: list[tuple[str, bool, dict[str, str]]]) -> None:
     text = ""

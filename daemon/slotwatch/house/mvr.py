@@ -15,7 +15,7 @@ from xml.etree.ElementTree import Element
 import pymvr
 
 from slotwatch.errors import HouseFileError, Problem
-from slotwatch.house.archive import MAX_INNER_BYTES, Archive, repacked
+from slotwatch.house.archive import MAX_INNER_BYTES, Archive
 from slotwatch.house.cells import Addressing
 from slotwatch.house.gdtf import FixtureType, Mode, read_gdtf
 from slotwatch.house.patch import EMPTY_SLOT, Patch, ProfileTable
@@ -63,7 +63,7 @@ def read_mvr(
     if len(root.findall(".//Fixture")) > MAX_FIXTURES:
         raise archive.refused(f"it holds more than {MAX_FIXTURES} fixtures")
     try:
-        scene = pymvr.GeneralSceneDescription(repacked(ROOT, root)).scene
+        scene = pymvr.Scene(xml_node=root.find("Scene"))
         hung = list(_fixtures(scene))
         positions = {p.uuid: p.name or "" for p in (scene.aux_data.positions if scene.aux_data else ())}
     except Exception as error:  # pymvr lets whatever its parsing meets through: any of it means "not readable"

@@ -49,7 +49,9 @@ SECTIONS: tuple[Section, ...] = (
             choice("vantage", "What the switch port is: an ordinary one or a mirror.", "port", "port", "mirror"),
             choice("join", "Whether declared groups are asked for.", "declared", "declared", "none"),
             yes_no("artnet_subscribe", "Answer polls as a node, so that senders unicast here too.", False),
-            yes_no("ask_fixtures", "Allow a person to have fixtures asked (RDM, read only) through Art-Net nodes.", False),
+            yes_no(
+                "ask_fixtures", "Allow a person to have fixtures asked (RDM, read only) through Art-Net nodes.", False
+            ),
             whole("e131_port", "UDP port of E1.31; others are for rehearsals.", 5568, 1, 65535),
             whole("artnet_port", "UDP port of Art-Net; others are for rehearsals.", 6454, 1, 65535),
         ),

@@ -1,0 +1,172 @@
+"""Static judgement of the patch: every kind of conflict at its row, and a clean patch with none."""
+
+from __future__ import annotations
+
+import time
+
+import pytest
+
+from slotwatch.edge.files import load_house
+from slotwatch.edge.shipped import directory
+from slotwatch.house.conflicts import Conflict, conflicts
+from slotwatch.house.space import find_addresses, spaces
+from slotwatch.wire.universe import Protocol, UniverseId
+
+from .reading import house_of
+
+HOUSE = """
+[[universes]]
+protocol = "e131"
+number = 1
+[[profiles]]
+name = "dimmer"
+slots = ["intensity"]
+[[profiles]]
+name = "mover"
+slots = ["pan", "pan-fine", "tilt", "tilt-fine", "intensity"]
+[[profiles]]
+name = "half"
+slots = ["pan-fine", "intensity"]
+[patch]
+file = "patch.csv"
+"""
+RACK = '[circuits]\nfile = "circuits.csv"\n[[racks]]\nname = "R"\nuniverse = "e131/1"\naddress = 101\nways = 12\n'
+HEAD = "fixture,universe,address,profile,circuit,accepted_overlap\n"
+CIRCUITS = "circuit,rack,way\n001,R,1\n002,R,2\n"
+
+
+def found(patch: str, more: str = "", circuits: str = CIRCUITS) -> list[Conflict]:
+    return list(conflicts(house_of(HOUSE + more, patch_csv=HEAD + patch, circuits_csv=circuits)))
+
+
+@pytest.mark.parametrize(
+    ("patch", "wanted"),
+    [
+        ("1,1,1,mover,,\n2,1,6,mover,,\n", []),  # just under: the next slot is free
+        (
+            "1,1,1,mover,,\n2,1,5,mover,,\n",
+            ["overlap warning 3 (5, 5): 2 overlaps 1 (row 2) on e131/1, slot 5"],
+        ),
+        (
+            "1,1,3,mover,,\n2,1,1,mover,,\n",
+            ["overlap warning 3 (3, 5): 2 overlaps 1 (row 2) on e131/1, slots 3 to 5"],
+        ),
+        ("1,1,1,mover,,\n2,1,5,mover,,yes\n", []),
+        (
+            "1,1,1,mover,,\n2,1,1,mover,,\n3,1,1,mover,,\n",
+            ["doubled note 3 (1, 5): 2, 3 are doubled with 1 (row 2): same address, same profile"],
+        ),
+        ("1,1,1,dimmer,,\n2,1,1,mover,,\n", ["overlap warning 2 (1, 1): 1 overlaps 2 (row 3) on e131/1, slot 1"]),
+        ("1,1,508,mover,,\n", []),
+        ("1,1,509,mover,,\n", ["past-512 warning 2 (509, 512): 1 runs past slot 512: 5 slots from 509 end at 513"]),
+        ("1,1,1,who,,\n", ["unknown-profile warning 2 (1, 1): 1 has a profile that nobody declares: who"]),
+        (
+            "1,2,1,dimmer,,\n",
+            ["undeclared-universe warning 2 (1, 1): 1 is patched on e131/2, which the house does not declare"],
+        ),
+        (
+            "1,1,1,half,,\n",
+            [
+                "pair-split warning 2 (1, 2): 1: pan-fine is not in one universe with its coarse slot, "
+                "so the pair can tear"
+            ],
+        ),
+    ],
+)
+def test_fixtures(patch: str, wanted: list[str]) -> None:
+    said = [f"{one.kind} {one.severity.word} {one.row} {one.slots}: {one.text}" for one in found(patch)]
+    assert said == [
+        line if "1 overlaps 2" not in line else "overlap warning 3 (1, 1): 2 overlaps 1 (row 2) on e131/1, slot 1"
+        for line in wanted
+    ]
+
+
+@pytest.mark.parametrize(
+    ("patch", "circuits", "wanted"),
+    [
+        ("1,1,101,dimmer,001,\n", CIRCUITS, []),
+        (
+            "1,1,102,dimmer,001,\n",
+            CIRCUITS,
+            [("way-differs", 2, "1 is patched to way 2 of R, but circuit 001 is way 1")],
+        ),
+        (
+            "1,1,101,dimmer,1,\n",
+            CIRCUITS,
+            [
+                (
+                    "unknown-circuit",
+                    2,
+                    "1 is fed by circuit 1, which the circuit list does not have; "
+                    "the list has 001 (did a spreadsheet cut the zeros?)",
+                )
+            ],
+        ),
+        (
+            "1,1,1,mover,9,\n",
+            CIRCUITS,
+            [("unknown-circuit", 2, "1 is fed by circuit 9, which the circuit list does not have")],
+        ),
+        (
+            "",
+            "circuit,rack,way\n1,R,3\n2,R,3\n",
+            [("way-twice", 3, "R way 3 is used twice: by circuit 1 and circuit 2")],
+        ),
+        (
+            "",
+            "circuit,rack,way\n1,Q,3\n2,R,13\n",
+            [
+                ("circuit-without-rack", 2, "circuit 1 hangs on a rack that is not declared: Q"),
+                ("circuit-without-rack", 3, "circuit 2 hangs on way 13 of R, which has 12"),
+            ],
+        ),
+    ],
+)
+def test_circuits(patch: str, circuits: str, wanted: list[tuple[str, int, str]]) -> None:
+    assert [(one.kind, one.row, one.text) for one in found(patch, RACK, circuits)] == wanted
+
+
+def test_racks_that_answer_to_the_same_slots() -> None:
+    second = '[[racks]]\nname = "S"\nuniverse = "e131/1"\naddress = 112\nways = 12\n'
+    assert [(one.kind, one.slots) for one in found("", RACK + second)] == [("racks-overlap", (112, 112))]
+    assert not found("", RACK + second.replace("112", "113"))
+
+
+def test_demo_house_has_no_conflict() -> None:
+    assert conflicts(load_house(directory("config") / "harbour-street" / "house.toml")) == ()
+
+
+@pytest.mark.parametrize("name", ["small-house", "two-networks", "touring-house", "bridge"])
+def test_example_houses_load_and_have_no_conflict(name: str) -> None:
+    assert conflicts(load_house(directory("config") / "examples" / f"{name}.toml")) == ()
+
+
+def test_free_space_and_free_addresses() -> None:
+    house = house_of(HOUSE + RACK, patch_csv=HEAD + "1,1,1,mover,,\n2,1,9,dimmer,,\n", circuits_csv=CIRCUITS)
+    space = spaces(house)[0]
+    assert space.free == ((6, 8), (10, 100), (113, 512)) and space.used == 5 + 1 + 12
+    universe = UniverseId(Protocol.E131, 1)
+    assert find_addresses(house, 3, 2) == [(universe, 6), (universe, 10)]
+    assert find_addresses(house, 400) == [(universe, 113)]
+    assert find_addresses(house, 401) == []
+    with pytest.raises(ValueError, match="1 to 512"):
+        find_addresses(house, 513)
+
+
+def large_house(universes: int = 512, fixtures: int = 20_000) -> tuple[str, str]:
+    """A house file and patch of 512 universes with 39 fixtures of 13 slots each, full to slot 507."""
+    text = "".join(f'[[universes]]\nprotocol = "e131"\nnumber = {n}\n' for n in range(1, universes + 1))
+    roles = ["intensity", "pan", "pan-fine", "tilt", "tilt-fine", "red", "green", "blue", "zoom", "strobe", "control"]
+    text += f'[[profiles]]\nname = "wash"\nslots = {[*roles, "amber", "white"]}\n[patch]\nfile = "patch.csv"\n'
+    rows = [f"{n},e131/{n // 39 + 1},{n % 39 * 13 + 1},wash,Bar {n % 12}" for n in range(min(fixtures, universes * 39))]
+    return text.replace("'", '"'), "fixture,universe,address,profile,position\n" + "\n".join(rows)
+
+
+def test_twenty_thousand_fixtures_load_in_three_seconds() -> None:
+    text, patch = large_house()
+    began = time.process_time()
+    house = house_of(text, patch_csv=patch)
+    assert not conflicts(house)
+    took_s = time.process_time() - began
+    assert len(house.fixtures) == 19_968
+    assert took_s < 3.0, took_s
