@@ -108,6 +108,17 @@ def _source(key: str, by_cid: bool, by_address: bool) -> str:
     return text + rest
 
 
+def _senders(protocol: str, number: int, e131: Sequence[int], sources: Sequence[str]) -> str:
+    """Names of who may send a universe: media servers Art-Net, house lights 11 where it is declared, desks the rest."""
+    if protocol == "artnet":
+        chosen = [key for key in sources if key.endswith("media")]
+    elif "second" in sources and 11 in e131:
+        chosen = [key for key in sources if (key == "second") == (number == 11) and not key.endswith("media")]
+    else:
+        chosen = [key for key in sources if not key.endswith("media")]
+    return ", ".join(f'"{_SOURCES[key][0]}"' for key in chosen)
+
+
 def paper(
     e131: Sequence[int] = (1, 2, 3),
     artnet: Sequence[int] = (),
@@ -126,7 +137,6 @@ def paper(
     circuits: str = "",
 ) -> Paper:
     """Write a house file. `more` adds lines to a universe; `listen` to [listen]; `patch` and `circuits` are CSV."""
-    named = ", ".join(f'"{_SOURCES[key][0]}"' for key in sources)
     text = f'[house]\nname = "Rehearsed house"\nphase = "{phase}"\n\n[listen]\n'
     interfaces = ", ".join(f'"{name}"' for name in networks)
     text += f"interfaces = [{interfaces}]\n"
@@ -135,8 +145,8 @@ def paper(
     for protocol, numbers, lines in (("e131", e131, more or {}), ("artnet", artnet, more_artnet or {})):
         for number in numbers:
             own = lines.get(number, "")
-            text += f'\n[[universes]]\nprotocol = "{protocol}"\nnumber = {number}\n'
-            text += own if anyone or "sources" in own else f"sources = [{named}]\n{own}"
+            text += f'\n[[universes]]\nprotocol = "{protocol}"\nnumber = {number}\n{own}'
+            text += "" if anyone else f"sources = [{_senders(protocol, number, e131, sources)}]\n"
     files = []
     if patch:
         text += '\n[patch]\nfile = "patch.csv"\n'

@@ -169,5 +169,5 @@ def short_dropouts() -> Iterator[Item]:
 )
 def slow_only_in_effect() -> Iterator[Item]:
     first = main_desk((1,), rests, stop_s=10)
-    effect = main_desk((1,), moves, hz=12, start_s=10, first_sequence=30, discovery=False)
+    effect = main_desk((1,), moves, hz=12, start_s=10, first_sequence=15, discovery=False)
     return mixed(first.sends(), effect.sends(), main_desk((2,), rests, discovery=False).sends())

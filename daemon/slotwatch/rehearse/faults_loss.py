@@ -346,7 +346,7 @@ def node_stops_answering() -> Iterator[Item]:
 )
 def identity_changed() -> Iterator[Item]:
     again = main_desk((1,), start_s=11, cid=bytes.fromhex("5f1c2a7011224b338c44556677889900"))
-    return mixed(main_desk((1,), stop_s=10, closes=True).sends(), again.sends(), second_desk().sends())
+    return mixed(main_desk((1,), stop_s=10).sends(), again.sends(), second_desk().sends())
 
 
 @scenario(

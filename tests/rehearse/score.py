@@ -1,0 +1,44 @@
+"""Print the score of all scenarios: `python -m tests.rehearse.score [NAME …]`."""
+
+from __future__ import annotations
+
+import sys
+import time
+import traceback
+
+from slotwatch.rehearse.catalogue import SCENARIOS
+from tests.rehearse.theatre import mismatches, perform, told
+
+
+def main(names: list[str]) -> int:
+    """Play each scenario, print what is wrong, and end with the score of faults and of healthy shows."""
+    right = {True: 0, False: 0}
+    count = {True: 0, False: 0}
+    began_s = time.monotonic()
+    for scenario in SCENARIOS.values():
+        if names and scenario.name not in names:
+            continue
+        count[scenario.is_healthy] += 1
+        try:
+            performance = perform(scenario)
+            wrong = mismatches(performance)
+        except Exception:
+            wrong = [traceback.format_exc().strip().splitlines()[-1]]
+            performance = None
+        right[scenario.is_healthy] += not wrong
+        if wrong or names:
+            print(f"{scenario.fault or '-':5}{scenario.name}: {scenario.title}")
+            for line in wrong:
+                print(f"       {line}")
+            if names and performance:
+                for incident in performance.incidents:
+                    print(f"       said: {told(incident)}")
+                    for text in (incident.summary, *incident.evidence, *incident.also_possible):
+                        print(f"             {text}")
+    print(f"faults {right[False]} of {count[False]}, healthy shows {right[True]} of {count[True]}", end="")
+    print(f", {time.monotonic() - began_s:.0f} s")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

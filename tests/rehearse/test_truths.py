@@ -1,0 +1,25 @@
+"""Every rehearsed scenario against its truth, through the real decoder and engine, in simulated time.
+
+The packets are built from the standards' tables by the rehearsal alone; the truths rest on the fault
+catalogue of docs/faults.md. What is asserted: rule, cause, universes, loudness, confidence, and detection
+within 0.1 s of the rule's own time; of a healthy show, that nothing louder than a note is said.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from slotwatch.rehearse.catalogue import SCENARIOS
+from tests.rehearse.theatre import mismatches, perform
+
+
+@pytest.mark.parametrize("name", SCENARIOS)
+def test_scenario_is_told_as_it_is(name: str) -> None:
+    assert not mismatches(perform(SCENARIOS[name]))
+
+
+def test_catalogue_is_as_large_as_promised() -> None:
+    faulty = [each for each in SCENARIOS.values() if not each.is_healthy]
+    healthy = [each for each in SCENARIOS.values() if each.is_healthy]
+    assert len(faulty) >= 60
+    assert len(healthy) >= 20

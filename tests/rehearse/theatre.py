@@ -1,0 +1,184 @@
+"""Plays scenarios to the real decoder and engine in simulated time, and holds what is said against the truth."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from datetime import date
+from ipaddress import ip_address
+
+import numpy as np
+
+from slotwatch.engine import Engine
+from slotwatch.house.load import load_house
+from slotwatch.house.schema import House
+from slotwatch.rehearse.packets import ARTNET_PORT, Sent
+from slotwatch.rehearse.scenario import Paper, Scenario
+from slotwatch.rehearse.stage import Item
+from slotwatch.snapshot import Confidence, Incident, Severity
+from slotwatch.wire.batch import ROW_BYTES, Batch, empty
+from slotwatch.wire.universe import Protocol
+
+BASE_NS = 10_000_000_000_000
+"""Monotonic time of every scenario's start: times of 0 mean never."""
+WALL_OFFSET_NS = 1_790_000_000_000_000_000
+STEP_NS = 50_000_000
+LATEST_S = 0.1
+"""Detection stands no later than this after the rule's own time."""
+_CONFIDENCES = [Confidence.LOW, Confidence.MEDIUM, Confidence.HIGH, Confidence.CERTAIN]
+
+
+def house_of(paper: Paper) -> House:
+    files = {f"/house/{name}": text.encode() for name, text in paper.files} | {"/house/house.toml": paper.toml.encode()}
+    by_name = files | {name.rsplit("/", 1)[1]: data for name, data in files.items()}
+    return load_house("/house/house.toml", lambda name: by_name[name], date(2026, 11, 25))
+
+
+def mapped(address: str) -> bytes:
+    ip = ip_address(address)
+    return ip.packed if ip.version == 6 else bytes(10) + b"\xff\xff" + ip.packed
+
+
+def batch_of(packets: list[Sent]) -> Batch:
+    batch = empty(len(packets), WALL_OFFSET_NS)
+    for row, sent in enumerate(packets):
+        payload = sent.payload[:ROW_BYTES]
+        batch.data[row, : len(payload)] = np.frombuffer(payload, np.uint8)
+        batch.length[row] = len(payload)
+        batch.t_ns[row] = BASE_NS + sent.t_ns
+        batch.network[row] = sent.network
+        batch.protocol[row] = Protocol.ARTNET if sent.dst_port == ARTNET_PORT else Protocol.E131
+        batch.src[row] = np.frombuffer(mapped(sent.src), np.uint8)
+        batch.src_port[row] = sent.src_port
+        batch.dst[row] = np.frombuffer(mapped(sent.dst), np.uint8)
+    return batch
+
+
+@dataclass
+class Performance:
+    """What was said of a scenario: every incident as it stood at the end, and how loud each ever was."""
+
+    scenario: Scenario
+    incidents: list[Incident]
+    loudest: dict[int, Severity] = field(default_factory=dict)
+    first_cause: dict[int, str] = field(default_factory=dict)
+
+    def loud(self) -> Iterator[Incident]:
+        return (each for each in self.incidents if self.loudest[each.id] > Severity.NOTE)
+
+
+def perform(scenario: Scenario) -> Performance:
+    """Play a scenario: packets in batches, observations at their time, a tick each 50 ms."""
+    house = house_of(scenario.paper)
+    engine = Engine(house, now_ns=BASE_NS, wall_offset_ns=WALL_OFFSET_NS)
+    seen: dict[int, Incident] = {}
+    loudest: dict[int, Severity] = {}
+    first_cause: dict[int, str] = {}
+
+    def look() -> None:
+        for event in engine.take_events():
+            if event.incident is not None:
+                keep(event.incident)
+
+    def keep(incident: Incident) -> None:
+        seen[incident.id] = incident
+        loudest[incident.id] = max(loudest.get(incident.id, Severity.NOTE), incident.severity)
+        first_cause.setdefault(incident.id, incident.cause)
+
+    for step_ns, items in _steps(scenario):
+        waiting: list[Sent] = []
+        for item in items:
+            if isinstance(item, Sent):
+                waiting.append(item)
+                continue
+            _ingest(engine, waiting)
+            engine.observe(_moved(item))
+        _ingest(engine, waiting)
+        engine.tick(BASE_NS + step_ns)
+        look()
+    for incident in engine.snapshot(BASE_NS + round(scenario.seconds * 1e9)).incidents:
+        keep(incident)
+    return Performance(scenario, sorted(seen.values(), key=lambda each: each.id), loudest, first_cause)
+
+
+def _ingest(engine: Engine, waiting: list[Sent]) -> None:
+    if waiting:
+        engine.ingest(batch_of(waiting))
+        waiting.clear()
+
+
+def _moved(item: Item) -> Item:
+    return replace(item, t_ns=BASE_NS + item.t_ns)
+
+
+def _steps(scenario: Scenario) -> Iterator[tuple[int, list[Item]]]:
+    """Items of each step, with the time of the tick that follows them."""
+    end_ns = STEP_NS
+    items: list[Item] = []
+    for item in scenario.items():
+        while item.t_ns >= end_ns:
+            yield end_ns, items
+            items, end_ns = [], end_ns + _step_ns(scenario, end_ns)
+        items.append(item)
+    while end_ns <= scenario.seconds * 1e9:
+        yield end_ns, items
+        items, end_ns = [], end_ns + _step_ns(scenario, end_ns)
+
+
+def _step_ns(scenario: Scenario, now_ns: int) -> int:
+    """50 ms, as `serve` ticks, around the moment that is judged; a quarter of a second elsewhere, to save time."""
+    truth, now_s = scenario.truth, now_ns / 1e9
+    near = truth.due_s - 6.0 <= now_s <= truth.due_s + 1.0 or now_s < 1.0
+    return STEP_NS if near else 5 * STEP_NS
+
+
+def seconds(t_ns: int) -> float:
+    return (t_ns - BASE_NS) / 1e9
+
+
+def told(incident: Incident) -> str:
+    """One line of what was said, for a person who reads a failed test."""
+    return (
+        f"{incident.severity.word} {incident.rule} cause={incident.cause or '-'} ({incident.confidence}) "
+        f"{','.join(incident.universes)} opened {seconds(incident.opened_ns):.2f} s"
+    )
+
+
+def mismatches(performance: Performance) -> list[str]:
+    """What is wrong with what was said; nothing if it is the truth."""
+    truth = performance.scenario.truth
+    loud = list(performance.loud())
+    if performance.scenario.is_healthy:
+        return [f"false alarm: {told(each)}" for each in loud]
+    accepted = (truth.rule, *truth.instead)
+    found = [each for each in performance.incidents if each.rule in accepted]
+    wrong = [f"said beside it: {told(each)}" for each in loud if each.rule not in (*accepted, *truth.also)]
+    wrong += [f"not explained: {told(each)}" for each in performance.incidents if each.rule in truth.explains]
+    exact = [each for each in found if each.rule == truth.rule]
+    main = min(exact or found, key=lambda each: each.opened_ns, default=None)
+    if main is None:
+        heard = "; ".join(told(each) for each in performance.incidents) or "nothing"
+        return [f"missed {truth.rule} (said: {heard})", *wrong]
+    if len(exact) > 1:
+        wrong.append(f"{len(exact)} incidents of one cause: " + "; ".join(told(each) for each in exact))
+    return wrong + _judged(main, performance)
+
+
+def _judged(incident: Incident, performance: Performance) -> list[str]:
+    truth = performance.scenario.truth
+    wrong = []
+    opened_s = seconds(incident.opened_ns)
+    if opened_s > truth.due_s + LATEST_S:
+        wrong.append(f"late: opened {opened_s:.2f} s, due {truth.due_s:.2f} s")
+    if opened_s < truth.began_s:
+        wrong.append(f"early: opened {opened_s:.2f} s, began {truth.began_s:.2f} s")
+    if truth.cause and incident.cause not in (truth.cause, *truth.causes):
+        wrong.append(f"cause {incident.cause}, not {truth.cause}")
+    if truth.universes and set(incident.universes) != set(truth.universes):
+        wrong.append(f"universes {incident.universes}, not {truth.universes}")
+    loudest = performance.loudest[incident.id].word
+    if loudest != truth.severity and incident.rule == truth.rule:
+        wrong.append(f"{loudest}, not {truth.severity}")
+    if _CONFIDENCES.index(incident.confidence) > _CONFIDENCES.index(Confidence(truth.confidence)):
+        wrong.append(f"claims {incident.confidence}, at most {truth.confidence}")
+    return wrong
