@@ -263,11 +263,10 @@ def _lane_status(lane: Lane, output: Output, house: House, now_ns: int) -> dict[
         "for_s": round((now_ns - lane.since_ns) / 1e9, 1),
         "frames": lane.sent_frames,
         "latency_ms": {
-            "p50": round(latencies[len(latencies) // 2] / 1e6, 3) if latencies else None,
-            "p99": round(latencies[min(len(latencies) - 1, len(latencies) * 99 // 100)] / 1e6, 3)
-            if latencies
-            else None,
+            "p50": lane.latency.share_ms(50),
+            "p99": lane.latency.share_ms(99),
         },
+        "latency": {"edges_s": LATENCY_EDGES_S, "counts": list(lane.latency.counts), "sum_s": lane.latency.sum_s},
         "held": lane.state is RouteState.HOLDING,
         "then": lane.route.then,
         "priority": lane.route.priority,
