@@ -15,7 +15,7 @@ import numpy as np
 
 from slotwatch.bridge.loop import LoopWatch
 from slotwatch.bridge.merge import SLOTS, Input
-from slotwatch.bridge.output import Lane, Output, RouteState, Target
+from slotwatch.bridge.output import LATENCY_EDGES_S, Lane, Output, RouteState, Target
 from slotwatch.bridge.pacing import Pacer, shortest_interval_ns
 from slotwatch.house.schema import House, Route
 from slotwatch.wire.batch import NETWORK_UNKNOWN, Batch
