@@ -33,7 +33,7 @@ def query(t_s: float, querier: str = "192.0.2.1", version: str = "igmp2") -> Que
     "F16",
     "multicast ends on every group while one universe of the same desk, sent by unicast, goes on",
     40,
-    Truth("universe-lost", 12.5, MAIN_UNIVERSES, "multicast-lost", "critical", "medium", began_s=10.0),
+    Truth("universe-lost", 12.5, MAIN_UNIVERSES, "multicast-lost", "critical", "high", began_s=10.0),
     paper((1, 2, 3, 4)),
 )
 def multicast_stops_unicast_goes_on() -> Iterator[Item]:
@@ -255,7 +255,7 @@ def port_in_another_vlan() -> Iterator[Item]:
         (*MAIN_UNIVERSES, "e131/11"),
         "multicast-lost",
         "critical",
-        "medium",
+        "high",
         began_s=10.0,
     ),
     paper((1, 2, 3, 11), (0,), sources=("main", "second", "media")),

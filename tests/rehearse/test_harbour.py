@@ -1,0 +1,82 @@
+"""The demo house: it loads, it is as large as promised, and its show keeps to its patch."""
+
+from __future__ import annotations
+
+import itertools
+
+import pytest
+
+from slotwatch.edge.demo import harbour_house
+from slotwatch.house.schema import House
+from slotwatch.rehearse import harbour
+from slotwatch.rehearse.packets import Sent
+from slotwatch.wire.universe import Protocol
+
+
+@pytest.fixture(scope="module")
+def house() -> House:
+    return harbour_house()
+
+
+def test_house_is_three_racks_of_48_ways_and_90_other_fixtures(house: House) -> None:
+    assert len(house.universes) == 14
+    assert [(rack.ways, rack.address) for rack in house.racks] == [(48, 1), (48, 49), (48, 97)]
+    assert len(house.circuits) == 144
+    assert len([each for each in house.fixtures if each.universe.number != 1 or each.universe.protocol != 1]) == 90
+    assert all(each.address.startswith("192.0.2.") for each in house.receivers)
+    assert (house.http.host, house.http.port) == ("127.0.0.1", 8580)
+    assert (house.listen.e131_port, house.listen.artnet_port) == (15568, 16454)
+
+
+def test_house_listens_on_loopback_alone_and_joins_nothing(house: House) -> None:
+    assert house.listen.interfaces == ("lo",)
+    assert house.listen.join == "none"
+
+
+def _frames(house: House, protocol: Protocol) -> list[Sent]:
+    desk = harbour.main_desk(house) if protocol is Protocol.E131 else harbour.media_server(house)
+    return list(itertools.takewhile(lambda sent: sent.t_ns < 75e9, desk.sends()))
+
+
+def test_show_uses_patched_slots_only_and_leaves_hot_power_at_full(house: House) -> None:
+    used: dict[int, set[int]] = {}
+    hot: dict[int, set[int]] = {}
+    for fixture in house.fixtures:
+        if fixture.universe.protocol is not Protocol.E131:
+            continue
+        for role, slot in zip(fixture.slots, range(fixture.address, fixture.last_slot + 1), strict=True):
+            used.setdefault(fixture.universe.number, set()).add(slot)
+            if role == "non-dim":
+                hot.setdefault(fixture.universe.number, set()).add(slot)
+    moved: dict[int, set[int]] = {}
+    for sent in _frames(house, Protocol.E131)[::7]:
+        if sent.payload[21] != 4:
+            continue
+        number = int.from_bytes(sent.payload[113:115], "big")
+        slots = sent.payload[126:]
+        up = {slot for slot, value in enumerate(slots, 1) if value}
+        assert up <= used.get(number, set()), f"universe {number} uses slots that nothing is patched to"
+        assert all(slots[slot - 1] == 255 for slot in hot.get(number, ()))
+        moved.setdefault(number, set()).update(up)
+    assert len(moved[1]) > 120
+
+
+def test_main_desk_and_backup_play_the_same_levels(house: House) -> None:
+    main = list(itertools.takewhile(lambda sent: sent.t_ns < 4e9, harbour.main_desk(house).sends()))
+    backup = list(itertools.takewhile(lambda sent: sent.t_ns < 4e9, harbour.backup_desk(house).sends()))
+    assert [sent.payload[126:] for sent in main if sent.dst == "239.255.0.3"] == [
+        sent.payload[126:] for sent in backup if sent.dst == "239.255.0.3"
+    ]
+
+
+def test_demo_show_lets_the_main_desk_die_after_a_minute_and_return(house: House) -> None:
+    items = itertools.takewhile(lambda item: item.t_ns < 74e9, harbour.demo_show(house))
+    told, main_s = [], []
+    for item in items:
+        if isinstance(item, harbour.Told):
+            told.append((item.t_ns / 1e9, item.text))
+        elif item.src == "127.0.0.10":
+            main_s.append(item.t_ns / 1e9)
+    assert [t_s for t_s, _ in told] == [60.0, 72.0]
+    assert not [t_s for t_s in main_s if 60.1 < t_s < 72]
+    assert [t_s for t_s in main_s if t_s > 72]
