@@ -94,7 +94,7 @@ class Watcher:
 
     def counted(self) -> tuple[int, int, int]:
         """Frames judged, packets that the kernel dropped, rows of the ring that were lost."""
-        universes = json.loads(self.get("/api/v1/universes"))["universes"]
+        universes = json.loads(self.get("/api/v1/universes"))
         listener = json.loads(self.get("/api/v1/house"))["listener"]
         return sum(u["frames"] for u in universes), listener["kernel_drops"], listener["rows_lost"]
 

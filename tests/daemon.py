@@ -90,7 +90,7 @@ class Daemon:
             return None
 
     def universe(self, name: str) -> dict[str, Any]:
-        found = (self.get("/api/v1/universes") or {}).get("universes", [])
+        found = self.get("/api/v1/universes") or []
         return next((u for u in found if u["universe"] == name), {})
 
     def children(self) -> dict[str, int]:

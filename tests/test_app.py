@@ -95,21 +95,21 @@ def test_a_killed_intake_is_started_again_and_what_it_missed_blames_nobody(tmp_p
         until(lambda: sent[1] > mark + 40)
         until(lambda: daemon.universe("e131/1").get("state") == "ok")
         assert "intake ended (by SIGKILL); starting it again" in daemon.log()
-        raised = {i["rule"] for i in daemon.api("/api/v1/incidents?state=all")["incidents"]}
+        raised = {i["rule"] for i in daemon.api("/api/v1/incidents?state=all")}
         assert not raised & {"universe-lost", "packet-loss", "uneven-refresh", "universe-missing"}, raised
 
 
 def test_a_killed_judging_is_started_again_with_the_incidents_it_had(tmp_path: Path) -> None:
     with running(tmp_path) as daemon, desk(daemon, range(1, 2)):
         # Universe 2 is declared and never sent: missing 10 s after the start.
-        (incident,) = until(lambda: (daemon.get("/api/v1/incidents?state=open") or {}).get("incidents"), 20)
+        (incident,) = until(lambda: daemon.get("/api/v1/incidents?state=open"), 20)
         assert incident["rule"] == "universe-missing"
         before = daemon.children()["judging"]
         os.kill(before, signal.SIGKILL)
         _restarted(daemon, "judging", before)
         until(lambda: daemon.universe("e131/1").get("state") == "ok")
         time.sleep(1.0)
-        after = daemon.api("/api/v1/incidents?state=open")["incidents"]
+        after = daemon.api("/api/v1/incidents?state=open")
         assert [(i["id"], i["rule"], i["began_at"]) for i in after] == [
             (incident["id"], incident["rule"], incident["began_at"])
         ]

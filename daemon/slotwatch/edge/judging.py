@@ -23,6 +23,7 @@ from slotwatch.edge.ring import GUARD_ROWS, Ring
 from slotwatch.engine import Engine
 from slotwatch.house.schema import House, Phase
 from slotwatch.snapshot import Snapshot
+from slotwatch.views.records import incident_of
 from slotwatch.wire import observation
 
 TICK_NS = 50_000_000
@@ -65,7 +66,7 @@ class Judging:
         self._turned_ns = now_ns
         self._ticked_ns = self._snapped_ns = self._status_ns = 0
         self._snapshot_cost_ns = 0
-        self._stall_told_ns = 0
+        self._open = 0
         self._drops = (0, 0)
         self._rows_ns = 0
         self._publish_now = True
@@ -202,6 +203,7 @@ class Judging:
         snapshot = self.engine.snapshot(self._ticked_ns or now_ns)
         self._complete(snapshot, now_ns)
         self.board.publish(snapshot)
+        self._open = sum(1 for incident in snapshot.incidents if incident.closed_ns is None)
         self._publish_now = False
         self._snapped_ns = now_ns
         self._snapshot_cost_ns = clock.monotonic_ns() - now_ns
@@ -226,11 +228,7 @@ class Judging:
 
     @property
     def _status(self) -> str:
-        faults = sum(1 for incident in self._open_incidents())
-        return f"watching {self.house.name}: {faults} incident{'' if faults == 1 else 's'} open"
-
-    def _open_incidents(self) -> list[Any]:
-        return [i for i in self.engine.snapshot(self._ticked_ns).incidents if i.closed_ns is None]
+        return f"watching {self.house.name}: {self._open} incident{'' if self._open == 1 else 's'} open"
 
     def _listen(self, ready: set[int]) -> None:
         now_ns = clock.monotonic_ns()
@@ -260,6 +258,10 @@ class Judging:
         if name == "stop_asking":
             self._routes.send({"do": "stop-asking"})
             return {"stopped": True}
+        if name == "resume":
+            # The history's records carry wall times: the monotonic clock may have been another boot's.
+            records = arguments.get("incidents", [])
+            arguments = {**arguments, "incidents": [incident_of(record, self._offset_ns) for record in records]}
         answered: dict[str, Any] = self.engine.command(name, **arguments)
         return answered
 

@@ -20,6 +20,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.edge.places import state_place
 from slotwatch.house.schema import House
 from slotwatch.wire import pcap
 from slotwatch.wire.batch import Batch
@@ -130,7 +131,8 @@ class Recorder:
         yield from self._only_records(oldest, min(kept, self._count), from_ns, to_ns)
         for piece in self._pieces:
             whole = self._arena[piece.place : piece.place + piece.count * piece.width].reshape(-1, piece.width)
-            for row in range(piece.count):
+            # Records of a batch longer than their ring may be gone before its payloads are.
+            for row in range(max(0, oldest - piece.first), piece.count):
                 record = self._record(piece.first + row)
                 if from_ns <= record["t_ns"] <= to_ns:
                     yield _packet(record, whole[row])
@@ -200,7 +202,7 @@ class Captures:
 
     def __init__(self, house: House, recorder: Recorder) -> None:
         self._recorder = recorder
-        self._directory = directory(house)
+        self._directory = state_place(house, house.recorder.directory)
         self._networks = tuple(network.name for network in house.networks)
         self._most_bytes = house.recorder.disk_mib * MIB
         self._waiting: dict[int, tuple[int, int]] = {}
@@ -249,12 +251,6 @@ class Captures:
             os._exit(status)
 
 
-def directory(house: House) -> Path:
-    """Where captures lie: in the service's state directory, else beside the house file."""
-    base = os.environ.get("STATE_DIRECTORY", "").partition(":")[0]
-    return (Path(base) if base else Path(house.file or ".").parent) / house.recorder.directory
-
-
 def path_of(place: Path, incident: int) -> Path:
     return place / f"incident-{incident}.pcapng"
 
@@ -274,7 +270,7 @@ class RecordedPackets:
     """The front's side: where the capture of an incident lies, once it is written."""
 
     def __init__(self, house: House) -> None:
-        self._directory = directory(house)
+        self._directory = state_place(house, house.recorder.directory)
 
     def path(self, incident: int) -> Path | None:
         """The pcapng file of an incident; None while there is none."""
