@@ -121,6 +121,7 @@ def snapshot(universes: int = 3, **changes: Any) -> Snapshot:
         columns["last_frame_ns"][1] = NOW_NS - 10 * SECOND_NS
         columns["streams"][1] = 0
         streams["state"][1] = 1
+        streams["last_frame_ns"][1] = columns["last_frame_ns"][1]
     if universes > 2:
         last = universes - 1
         names[last] = "artnet/0"

@@ -121,12 +121,12 @@ class History:
 
     # --- what was -----------------------------------------------------------------------------------------
 
-    async def ask(self, question: Callable[[Archive], _T], otherwise: _T) -> _T:
-        """Put a question to the archive, in a thread. `otherwise` while there is no readable file."""
+    async def ask(self, question: Callable[[Archive], _T]) -> _T | None:
+        """Put a question to the archive, in a thread. None while there is no readable file."""
         try:
             return await asyncio.to_thread(question, self.archive)
         except (sqlite3.Error, ValueError):
-            return otherwise
+            return None
 
     def health(self) -> dict[str, Any]:
         """Whether what happens now is being kept, in words."""

@@ -91,3 +91,16 @@ def routes(reading: Reading) -> list[dict[str, Any]]:
     """Routes and their state."""
     sheet = sheet_of(reading)
     return [_sources.written(sheet, row) for row in sheet.snapshot.routes]
+
+
+def rig_check(reading: Reading) -> dict[str, Any]:
+    """The rig check that runs or ran last; `{"running": false}` before the first."""
+    sheet = sheet_of(reading)
+    found = sheet.snapshot.rig_check
+    return {"running": False} if found is None else _sources.written(sheet, found)
+
+
+def hours(reading: Reading) -> list[dict[str, Any]]:
+    """Hours burnt, as judging estimates them."""
+    sheet = sheet_of(reading)
+    return [_sources.written(sheet, row) for row in sheet.snapshot.hours]

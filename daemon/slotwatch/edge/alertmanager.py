@@ -1,0 +1,105 @@
+"""Tells Alertmanager what is open (its API v2, `POST /api/v2/alerts`), again and again, and what is over.
+
+An alert that is not sent again ends by itself after ENDS_S, so that a listener that died does not hold it up for
+ever; what is over is sent for RESOLVED_S, so that one lost message does not lose the good news (both as Prometheus
+does it). Every receiver is tried by itself; who does not answer is said on the page and tried again.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from typing import Any
+
+import aiohttp
+
+from slotwatch import clock
+from slotwatch.house.schema import House
+from slotwatch.snapshot import Snapshot
+from slotwatch.views.alerts import Labels, alerts
+from slotwatch.views.moments import iso_wall
+
+AGAIN_S = 60.0
+ENDS_S = 4 * AGAIN_S
+RESOLVED_S = 900.0
+GATHER_S = 0.5
+"""What is found together is sent together."""
+RETRY_S = 5.0
+ANSWER_WITHIN_S = 5.0
+MOST_RESOLVED = 1000
+NANOSECONDS = 1_000_000_000
+
+
+class Alertmanager:
+    """Follows snapshots; `run` sends."""
+
+    name = "alertmanager"
+
+    def __init__(self, house: House) -> None:
+        self._house = house
+        self._open: dict[Labels, dict[str, Any]] = {}
+        self._over: dict[Labels, dict[str, Any]] = {}
+        self._over_since_ns: dict[Labels, int] = {}
+        self._news = asyncio.Event()
+        self._troubles: dict[str, str] = {}
+
+    def note(self, snapshot: Snapshot) -> None:
+        now = alerts(snapshot, self._house)
+        if now == self._open:
+            return
+        wall_ns = clock.wall_ns()
+        for key, alert in self._open.items():
+            if key not in now:
+                self._over[key] = {**alert, "endsAt": iso_wall(wall_ns)}
+                self._over_since_ns[key] = wall_ns
+        for key in now:
+            self._over.pop(key, None)
+        while len(self._over) > MOST_RESOLVED:
+            self._over.pop(next(iter(self._over)))
+        self._open = now
+        self._news.set()
+
+    def health(self) -> dict[str, Any]:
+        return {"ok": not self._troubles, "text": " ".join(self._troubles.values()), "open": len(self._open)}
+
+    async def run(self) -> None:
+        """Send for ever."""
+        timeout = aiohttp.ClientTimeout(total=ANSWER_WITHIN_S)
+        async with aiohttp.ClientSession(timeout=timeout) as session:
+            while True:
+                wait_s = RETRY_S if self._troubles else AGAIN_S
+                with contextlib.suppress(TimeoutError):
+                    async with asyncio.timeout(wait_s):
+                        await self._news.wait()
+                        await asyncio.sleep(GATHER_S)
+                self._news.clear()
+                await self._send(session)
+
+    async def _send(self, session: aiohttp.ClientSession) -> None:
+        wall_ns = clock.wall_ns()
+        for key in [key for key in self._over if wall_ns - self._over_since_ns[key] > RESOLVED_S * NANOSECONDS]:
+            del self._over[key]
+        self._over_since_ns = {key: at for key, at in self._over_since_ns.items() if key in self._over}
+        ends = iso_wall(wall_ns + int(ENDS_S * NANOSECONDS))
+        body = [{**alert, "endsAt": ends} for alert in self._open.values()] + list(self._over.values())
+        if body:
+            await asyncio.gather(*(self._post(session, url, body) for url in self._house.alerts.alertmanager_urls))
+
+    async def _post(self, session: aiohttp.ClientSession, url: str, body: list[dict[str, Any]]) -> None:
+        try:
+            async with session.post(f"{url.rstrip('/')}/api/v2/alerts", json=body) as response:
+                if response.status < 300:
+                    self._troubles.pop(url, None)
+                    return
+                said = (await response.text())[:200].strip()
+                trouble = f"it answered {response.status}{f': {said}' if said else ''}"
+        except TimeoutError:
+            trouble = f"no answer within {ANSWER_WITHIN_S:.0f} s"
+        except (aiohttp.ClientError, OSError, ValueError) as error:
+            trouble = str(error) or type(error).__name__
+        self._troubles[url] = f"Alerts do not reach {_without_secret(url)}: {trouble}."
+
+
+def _without_secret(url: str) -> str:
+    scheme, _, rest = url.partition("://")
+    return f"{scheme}://{rest.rpartition('@')[2]}"

@@ -1,0 +1,110 @@
+"""Orders that a person gives: phase, reload, acknowledgements, marks, rig check. Judging carries them out.
+
+What must not be lost (acknowledgements, marks) is on the disk before it is answered; where the disk refuses, the
+answer says `"stored": false` and the page says why.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from aiohttp import web
+
+from slotwatch import clock
+from slotwatch.edge.history import History
+from slotwatch.edge.http_front import Front
+from slotwatch.edge.http_guard import Refused, body, word
+from slotwatch.edge.http_reads import Reads, answer
+from slotwatch.house.schema import Phase
+from slotwatch.views.moments import iso_wall
+
+LONGEST_NAME = 80
+LONGEST_TEXT = 500
+
+
+class Changes:
+    """Handlers of POST, PUT and DELETE requests."""
+
+    def __init__(self, front: Front, history: History, reads: Reads) -> None:
+        self._front = front
+        self._history = history
+        self._reads = reads
+
+    def routes(self) -> list[web.RouteDef]:
+        return [
+            web.put("/api/v1/house/phase", self.phase),
+            web.post("/api/v1/house/reload", self.reload),
+            web.post(r"/api/v1/incidents/{id:\d{1,15}}/acknowledge", self.acknowledge),
+            web.delete(r"/api/v1/incidents/{id:\d{1,15}}/acknowledge", self.unacknowledge),
+            web.post("/api/v1/marks", self.mark),
+            web.post("/api/v1/rig-check", self.rig_check),
+            web.post("/api/v1/lamp-changes", self.lamp_change),
+            web.post("/api/v1/ask-fixtures", self.ask_fixtures),
+            web.delete("/api/v1/ask-fixtures", self.stop_asking),
+        ]
+
+    async def phase(self, request: web.Request) -> web.Response:
+        given = await body(request)
+        phase = word(given, "phase", 20)
+        if phase not in list(Phase):
+            raise Refused(400, f'"phase" is one of {", ".join(Phase)}.')
+        confirm = given.get("confirm", False)
+        if not isinstance(confirm, bool):
+            raise Refused(400, '"confirm" must be true or false.')
+        done = await self._ask("set_phase", phase=phase, confirm=confirm)
+        return answer({"phase": phase, **done})
+
+    async def reload(self, _request: web.Request) -> web.Response:
+        return answer({"reloaded": True, **await self._ask("reload")})
+
+    async def acknowledge(self, request: web.Request) -> web.Response:
+        given = await body(request)
+        by, note = word(given, "by", LONGEST_NAME), word(given, "note", LONGEST_TEXT, default="")
+        found = await self._reads.find(int(request.match_info["id"]))
+        await self._ask("acknowledge", id=found.id, by=by, note=note)
+        at_ns = clock.wall_ns()
+        stored = await self._history.acknowledge(found.id, by, note, at_ns)
+        seen = {"by": by, "at": iso_wall(at_ns), "note": note}
+        return answer({"id": found.id, "acknowledged": seen, "stored": stored})
+
+    async def unacknowledge(self, request: web.Request) -> web.Response:
+        given = await body(request)
+        by = word(given, "by", LONGEST_NAME, default="")
+        found = await self._reads.find(int(request.match_info["id"]))
+        await self._ask("unacknowledge", id=found.id)
+        stored = await self._history.acknowledge(found.id, by, "", clock.wall_ns(), given=False)
+        return answer({"id": found.id, "acknowledged": None, "stored": stored})
+
+    async def mark(self, request: web.Request) -> web.Response:
+        given = await body(request)
+        text, by = word(given, "text", LONGEST_TEXT), word(given, "by", LONGEST_NAME, default="")
+        at_ns = clock.wall_ns()
+        stored = await self._history.mark(text, by, at_ns)
+        # The mark is kept; that judging also notes it in the journal is a courtesy.
+        try:
+            await self._front.ask("mark", {"text": text, "by": by})
+        except ValueError:
+            if not stored:
+                raise Refused(
+                    503, "The mark could not be kept: neither judging nor the history takes it now."
+                ) from None
+        return answer({"at": iso_wall(at_ns), "text": text, "by": by, "stored": stored}, 201)
+
+    async def rig_check(self, request: web.Request) -> web.Response:
+        return answer(await self._ask("rig_check", **await body(request)))
+
+    async def lamp_change(self, request: web.Request) -> web.Response:
+        return answer(await self._ask("lamp_change", **await body(request)))
+
+    async def ask_fixtures(self, request: web.Request) -> web.Response:
+        return answer(await self._ask("ask_fixtures", **await body(request)))
+
+    async def stop_asking(self, _request: web.Request) -> web.Response:
+        return answer(await self._ask("stop_asking"))
+
+    async def _ask(self, name: str, **arguments: Any) -> dict[str, Any]:
+        """Have judging (or the parent) do it. Refused with its own sentence if it will not."""
+        try:
+            return await self._front.ask(name, arguments)
+        except ValueError as error:
+            raise Refused(409, str(error)) from None

@@ -1,0 +1,105 @@
+"""Server-sent events: encoded once for all listeners, who are never waited for.
+
+Each batch gets a number and stays in a short row. A listener's own task sends what it has not sent; who falls
+behind by the whole row, or takes longer than SEND_WITHIN_S for one batch, is dropped. Its browser comes back and
+is told everything anew. So a listener that stalls costs one small task, and memory does not grow.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections import deque
+from collections.abc import Callable
+
+from aiohttp import web
+
+from slotwatch.views.feed import Event, encode
+
+MOST_LISTENERS = 512
+ROW_LENGTH = 16
+"""Batches that are kept: 4 s at the highest pace."""
+SEND_WITHIN_S = 10.0
+SAY_SOMETHING_S = 5.0
+"""A comment goes out after so much silence, so that a dead connection is found."""
+RETRY_MS = 1000
+
+
+class Listeners:
+    """All who listen. `universe` "" is who wants no universe of their own."""
+
+    def __init__(self) -> None:
+        self._rows: deque[tuple[int, bytes, dict[str, bytes]]] = deque(maxlen=ROW_LENGTH)
+        self._number = 0
+        self._news = asyncio.Event()
+        self._asked: dict[str, int] = {}
+        self.closed = False
+        self.count = 0
+        self.dropped = 0
+
+    @property
+    def universes(self) -> list[str]:
+        """Universes whose own page somebody has open."""
+        return list(self._asked)
+
+    def publish(self, events: list[Event], of_universes: dict[str, list[Event]] | None = None) -> None:
+        """Give a batch to all, and each universe's own events to those who asked for it."""
+        own = {name: encode(some) for name, some in (of_universes or {}).items() if some}
+        if not self.count or not (events or own):
+            return
+        self._number += 1
+        self._rows.append((self._number, encode(events), own))
+        self._wake()
+
+    def close(self) -> None:
+        """End all streams at once."""
+        self.closed = True
+        self._wake()
+
+    async def serve(self, request: web.Request, universe: str, first: Callable[[], bytes]) -> web.StreamResponse:
+        """Answer one listener until it leaves, falls behind or the server stops. `first` tells it everything."""
+        response = web.StreamResponse(
+            headers={"Content-Type": "text/event-stream", "Cache-Control": "no-store", "X-Accel-Buffering": "no"}
+        )
+        self.count += 1
+        if universe:
+            self._asked[universe] = self._asked.get(universe, 0) + 1
+        try:
+            await response.prepare(request)
+            seen = self._number
+            await response.write(f"retry: {RETRY_MS}\n\n".encode() + first())
+            await self._follow(response, universe, seen)
+        except (ConnectionError, TimeoutError):
+            self.dropped += not self.closed
+            if request.transport is not None:
+                request.transport.abort()
+        finally:
+            self.count -= 1
+            if universe:
+                self._asked[universe] -= 1
+                if not self._asked[universe]:
+                    del self._asked[universe]
+        return response
+
+    async def _follow(self, response: web.StreamResponse, universe: str, seen: int) -> None:
+        while not self.closed:
+            news = self._news
+            waiting = [(data, own.get(universe, b"")) for number, data, own in self._rows if number > seen]
+            if self._number - seen > len(waiting):
+                raise TimeoutError("fell behind")
+            if waiting:
+                seen = self._number
+                text = b"".join(data + own for data, own in waiting)
+            else:
+                with contextlib.suppress(TimeoutError):
+                    async with asyncio.timeout(SAY_SOMETHING_S):
+                        await news.wait()
+                    continue
+                text = b": \n\n"
+            if text:
+                async with asyncio.timeout(SEND_WITHIN_S):
+                    await response.write(text)
+
+    def _wake(self) -> None:
+        self._news.set()
+        self._news = asyncio.Event()

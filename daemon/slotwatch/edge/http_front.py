@@ -1,0 +1,159 @@
+"""What the front process knows: the newest snapshot, read from the board, and the health of what it feeds.
+
+The pump looks at the board every LOOK_S, and tells listeners, history and alert receivers of what is new. None of
+them can hold it up.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+from bisect import bisect_left
+from collections.abc import Awaitable, Callable
+from pathlib import Path
+from typing import Any, Protocol
+
+from slotwatch import clock
+from slotwatch.edge.http_events import Listeners
+from slotwatch.edge.http_guard import Guard, Refused
+from slotwatch.house.schema import House
+from slotwatch.snapshot import Snapshot
+from slotwatch.views import api
+from slotwatch.views.failure import Moments
+from slotwatch.views.feed import Changes, Event, UniverseChanges, encode, everything
+from slotwatch.views.sheet import Sheet
+
+LOOK_S = 0.05
+BATCH_NS = 250_000_000
+"""Shortest time between two batches of events; incidents do not wait for it."""
+SILENT_NS = 2_000_000_000
+"""Judging publishes at least five times a second; after so much silence the page says so."""
+
+LAG_EDGES_S = (0.01, 0.025, 0.05, 0.1, 0.15, 0.2, 0.25, 0.5, 1.0, 2.5)
+
+Ask = Callable[[str, dict[str, Any]], Awaitable[dict[str, Any]]]
+
+
+class BoardLike(Protocol):
+    """Where snapshots come from; `sequence` tells cheaply whether there is a newer one."""
+
+    @property
+    def sequence(self) -> int: ...
+
+    def read(self) -> Snapshot | None: ...
+
+
+class Packets(Protocol):
+    """Where recorded packets are found."""
+
+    def path(self, incident: int) -> Path | None:
+        """The pcapng around an incident; None while there is none."""
+
+
+class Follower(Protocol):
+    """Who is told of each new snapshot (history, alerts), at once and without waiting."""
+
+    name: str
+
+    def note(self, snapshot: Snapshot) -> None: ...
+
+    def health(self) -> dict[str, Any]: ...
+
+
+class Front:
+    """State of the front process."""
+
+    def __init__(self, house: House, board: BoardLike, ask: Ask, guard: Guard) -> None:
+        self.house = house
+        self.board = board
+        self.ask = ask
+        self.guard = guard
+        self.host = socket.gethostname()
+        self.listeners = Listeners()
+        self.followers: list[Follower] = []
+        self.sheet: Sheet | None = None
+        self.said: dict[str, Any] = {}
+        self.moments = Moments()
+        self.lag: dict[str, Any] = {"edges_s": LAG_EDGES_S, "counts": [0] * (len(LAG_EDGES_S) + 1), "sum_s": 0.0}
+        self._changes = Changes()
+        self._watched: dict[str, UniverseChanges] = {}
+        self._everything: tuple[Sheet, bytes] | None = None
+        self._sequence = -1
+        self._batch_ns = 0
+        self._new_ns = clock.monotonic_ns()
+        self._silent = False
+
+    def current(self) -> Sheet:
+        """The newest snapshot's sheet. Refused while judging has said nothing yet."""
+        if self.sheet is None:
+            raise Refused(503, "Judging has not said anything yet; try again in a moment.")
+        return self.sheet
+
+    async def pump(self) -> None:
+        """Follow the board for ever."""
+        while True:
+            self.look(clock.monotonic_ns())
+            await asyncio.sleep(LOOK_S)
+
+    def look(self, now_ns: int) -> None:
+        """Take a newer snapshot if there is one, and tell who wants to know."""
+        if self.board.sequence != self._sequence:
+            self._sequence = self.board.sequence
+            snapshot = self.board.read()
+            if snapshot is not None:
+                self._take(snapshot, now_ns)
+        if self.sheet is None:
+            return
+        is_silent = now_ns - self._new_ns > SILENT_NS
+        if is_silent != self._silent:
+            self._silent = is_silent
+            self.said = self._house(self.sheet)
+            self.listeners.publish([("house", self.said)])
+
+    def first(self, universe: str) -> bytes:
+        """What a new listener is told before anything else; written once for all who come at the same snapshot."""
+        sheet = self.current()
+        if self._everything is None or self._everything[0] is not sheet:
+            self._everything = sheet, encode(everything(sheet, self.said))
+        own = UniverseChanges(universe).everything(sheet, self.house) if universe else []
+        return self._everything[1] + encode(own)
+
+    def _take(self, snapshot: Snapshot, now_ns: int) -> None:
+        self._new_ns = now_ns
+        self._count_lag(max(0, now_ns - snapshot.now_ns) / 1e9)
+        self.sheet = Sheet(snapshot)
+        self.moments.note(self.sheet)
+        for follower in self.followers:
+            follower.note(snapshot)
+        self.said = self._house(self.sheet)
+        if now_ns - self._batch_ns < BATCH_NS:
+            self.listeners.publish(self._changes.take_incidents(snapshot))
+            return
+        self._batch_ns = now_ns
+        self.listeners.publish(self._changes.take(self.sheet, self.said), self._of_universes(self.sheet))
+
+    def _count_lag(self, lag_s: float) -> None:
+        self.lag["counts"][bisect_left(LAG_EDGES_S, lag_s)] += 1
+        self.lag["sum_s"] += lag_s
+
+    def _of_universes(self, sheet: Sheet) -> dict[str, list[Event]]:
+        asked = self.listeners.universes
+        self._watched = {name: self._watched.get(name) or UniverseChanges(name) for name in asked}
+        return {name: watched.take(sheet, self.house) for name, watched in self._watched.items()}
+
+    def _house(self, sheet: Sheet) -> dict[str, Any]:
+        return api.house(sheet, self.house, self.host, self.own_health())
+
+    def own_health(self) -> dict[str, Any]:
+        """What only this process knows: who listens, and whether history and alerts get through."""
+        health: dict[str, Any] = {follower.name: follower.health() for follower in self.followers}
+        health["judging"] = {
+            "ok": not self._silent,
+            "text": "Judging has said nothing for over 2 s; what you see is old." if self._silent else "",
+        }
+        health["page"] = {"ok": not self.guard.trouble, "text": self.guard.trouble}
+        health["listeners"] = self.listeners.count
+        health["trouble"] = [
+            part["text"] for part in health.values() if isinstance(part, dict) and not part.get("ok", True)
+        ]
+        return health

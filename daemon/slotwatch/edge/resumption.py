@@ -1,0 +1,61 @@
+"""Tells judging, whenever it begins, what the history knows: the next number, what was open, hours and rig check."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Any
+
+from slotwatch.edge.history import History
+from slotwatch.edge.http_front import Ask
+from slotwatch.snapshot import Snapshot
+
+AGAIN_S = 1.0
+TRIES = 10
+
+
+class Resumption:
+    """Notices a judging process that was started anew, and gives it its memory back."""
+
+    name = "resumption"
+
+    def __init__(self, history: History, ask: Ask) -> None:
+        self._history = history
+        self._ask = ask
+        self._started_ns: int | None = None
+        self._begun = asyncio.Event()
+        self._trouble = ""
+
+    def note(self, snapshot: Snapshot) -> None:
+        if snapshot.started_ns != self._started_ns:
+            self._started_ns = snapshot.started_ns
+            self._begun.set()
+
+    def health(self) -> dict[str, Any]:
+        return {"ok": not self._trouble, "text": self._trouble}
+
+    async def run(self) -> None:
+        """Work for ever."""
+        while True:
+            await self._begun.wait()
+            self._begun.clear()
+            await self._resume()
+
+    async def _resume(self) -> None:
+        next_id = await self._history.ask(lambda archive: archive.next_id()) or 1
+        incidents = await self._history.ask(lambda archive: archive.incidents("open")) or []
+        hours = await self._history.ask(lambda archive: archive.hours()) or []
+        rig_check = await self._history.ask(lambda archive: archive.rig_check())
+        for _ in range(TRIES):
+            try:
+                await self._ask("resume", {"next_id": next_id, "incidents": incidents})
+            except ValueError as error:
+                self._trouble = f"Judging did not take up what the history knows: {error}"
+                await asyncio.sleep(AGAIN_S)
+                continue
+            self._trouble = ""
+            break
+        if hours or rig_check:
+            try:
+                await self._ask("restore", {"hours": hours, "rig_check": rig_check})
+            except ValueError as error:
+                self._trouble = f"Lamp hours and the rig check are not taken up: {error}"

@@ -1,0 +1,104 @@
+"""The show report as values: what a span of history amounts to. `report` writes it down."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+from slotwatch.snapshot import MinuteRow, Severity, UniverseState
+from slotwatch.views.minutes import minute_at
+
+WORST = 8
+"""Universes whose worst minutes are drawn."""
+_UNKIND = (UniverseState.LOST, UniverseState.MISSING, UniverseState.FAULTY)
+
+
+@dataclass(slots=True)
+class Tally:
+    """What one universe's minutes amount to."""
+
+    universe: str
+    minutes: int = 0
+    frames: int = 0
+    lost_frames: int = 0
+    worst_gap_ms: float = 0.0
+    worst_minute: int = 0
+    rate_sum_hz: float = 0.0
+    rated: int = 0
+    not_judged_s: float = 0.0
+    states: Counter[int] = field(default_factory=Counter)
+
+    def add(self, row: MinuteRow) -> None:
+        self.minutes += 1
+        self.frames += row.frames
+        self.lost_frames += row.lost_frames
+        self.not_judged_s += row.not_judged_s
+        self.states[row.state] += 1
+        if row.frames:
+            self.rate_sum_hz += row.refresh_hz
+            self.rated += 1
+        # What this listener's own fault explains is nobody's worst minute.
+        if row.worst_gap_ms > self.worst_gap_ms and row.state != UniverseState.NOT_JUDGED:
+            self.worst_gap_ms, self.worst_minute = row.worst_gap_ms, row.minute
+
+    @property
+    def unkind_minutes(self) -> int:
+        """Minutes in which it was lost, missing or faulty at some moment."""
+        return sum(self.states[state] for state in _UNKIND)
+
+    def object(self, label: str) -> dict[str, Any]:
+        worst = max(self.states, default=UniverseState.OK)
+        return {
+            "universe": self.universe,
+            "label": label,
+            "minutes": self.minutes,
+            "frames": self.frames,
+            "lost_frames": self.lost_frames,
+            "refresh_hz": round(self.rate_sum_hz / self.rated, 2) if self.rated else None,
+            "worst_gap_ms": round(self.worst_gap_ms, 1),
+            "worst_minute_at": minute_at(self.worst_minute) if self.worst_minute else None,
+            "worst_state": UniverseState(worst).word,
+            "state_minutes": {UniverseState(state).word: count for state, count in sorted(self.states.items())},
+            "not_judged_s": round(self.not_judged_s, 1),
+        }
+
+
+def tally(rows: Iterable[MinuteRow]) -> dict[str, Tally]:
+    """Count minutes up, by universe."""
+    found: dict[str, Tally] = {}
+    for row in rows:
+        held = found.get(row.universe)
+        if held is None:
+            held = found[row.universe] = Tally(row.universe)
+        held.add(row)
+    return found
+
+
+def worst_universes(tallies: dict[str, Tally]) -> list[str]:
+    """Those that a person should look at first: by unkind minutes, then lost frames; none that had nothing."""
+    found = [one for one in tallies.values() if one.unkind_minutes or one.lost_frames]
+    found.sort(key=lambda one: (one.unkind_minutes, one.lost_frames, one.worst_gap_ms), reverse=True)
+    return [one.universe for one in found[:WORST]]
+
+
+def sentence(incidents: list[dict[str, Any]], not_judged: list[Any], minutes: int) -> str:
+    """How the show was, in one sentence."""
+    if not minutes and not incidents:
+        return "Nothing was kept of this time."
+    by_severity = Counter(one["severity"] for one in incidents)
+    parts = [
+        f"{by_severity[severity.word]} {severity.word}" for severity in reversed(Severity) if by_severity[severity.word]
+    ]
+    text = f"{_counted(len(incidents), 'incident')}: {', '.join(parts)}." if parts else "No incident."
+    still = sum(one["state"] == "open" for one in incidents)
+    if still:
+        text += f" {still} of them {'is' if still == 1 else 'are'} still open."
+    if not_judged:
+        text += f" {_counted(len(not_judged), 'interval')} could not be judged, through this listener's own fault."
+    return text
+
+
+def _counted(number: int, word: str) -> str:
+    return f"{number} {word}{'' if number == 1 else 's'}"

@@ -1,0 +1,49 @@
+"""A snapshot as MQTT topics with retained states, for other systems that want one word about one thing."""
+
+from __future__ import annotations
+
+import json
+import re
+from typing import Any
+
+from slotwatch.snapshot import Incident
+from slotwatch.views.house import counts
+from slotwatch.views.incidents import incident_brief
+from slotwatch.views.sheet import Sheet
+from slotwatch.views.universes import STATE_WORDS
+
+MOST_UNIVERSES = 4096
+
+
+def states(sheet: Sheet) -> dict[str, str]:
+    """Retained states under the house's topic: they change only when something is different.
+
+    `house`: name, phase and counts; `incidents`: the open ones in brief; `universe/e131/12`: state, label, source.
+    """
+    view = sheet.snapshot.house
+    is_open = [one for one in sheet.snapshot.incidents if one.closed_ns is None]
+    found = {
+        "house": _text({"name": view.name, "phase": view.phase, "vantage": view.vantage, **counts(sheet)}),
+        "incidents": _text([brief(one) for one in is_open]),
+    }
+    lists = sheet.universes
+    for row, name in enumerate(sheet.snapshot.universe_names[:MOST_UNIVERSES]):
+        state = STATE_WORDS[lists["state"][row]]
+        found[f"universe/{topic_of(name)}"] = _text({"state": state, "label": sheet.snapshot.universe_labels[row]})
+    return found
+
+
+def brief(one: Incident) -> dict[str, Any]:
+    """What another system needs of an incident."""
+    found = incident_brief(one)
+    names = ("id", "state", "severity", "rule", "cause", "confidence", "universes", "sources", "began_at", "closed_at")
+    return {name: found[name] for name in (*names, "summary", "acknowledged")}
+
+
+def topic_of(name: str) -> str:
+    """A universe's name without what MQTT 4.7 keeps for itself (wildcards, NUL)."""
+    return re.sub(r"[#+\x00]", "-", name)
+
+
+def _text(value: Any) -> str:
+    return json.dumps(value, separators=(",", ":"))

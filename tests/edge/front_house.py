@@ -1,0 +1,93 @@
+"""A front process for tests: a made-up board, orders that are only noted, and the real server around them."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from aiohttp.test_utils import TestClient, TestServer
+
+from slotwatch.edge.history import History
+from slotwatch.edge.http import build_app
+from slotwatch.edge.http_front import Front
+from slotwatch.edge.http_guard import Guard
+from slotwatch.house.schema import House, Http
+from slotwatch.snapshot import Snapshot
+from tests.views import fabricate
+
+KEEP_FOR_EVER = 100_000
+
+
+@dataclass
+class Board:
+    """Holds the snapshot it was given last."""
+
+    snapshot: Snapshot | None = None
+    sequence: int = 0
+
+    def show(self, snapshot: Snapshot) -> None:
+        self.snapshot = snapshot
+        self.sequence += 1
+
+    def read(self) -> Snapshot | None:
+        return self.snapshot
+
+
+@dataclass
+class Judging:
+    """Notes what it is asked; refuses with a sentence where told to."""
+
+    asked: list[tuple[str, dict[str, Any]]] = field(default_factory=list)
+    refusal: str = ""
+
+    async def ask(self, name: str, arguments: dict[str, Any]) -> dict[str, Any]:
+        self.asked.append((name, arguments))
+        if self.refusal:
+            raise ValueError(self.refusal)
+        return {}
+
+
+@dataclass
+class Packets:
+    place: Path
+
+    def path(self, incident: int) -> Path | None:
+        found = self.place / f"incident-{incident}.pcapng"
+        return found if found.is_file() else None
+
+
+@dataclass
+class Running:
+    client: TestClient[Any, Any]
+    front: Front
+    board: Board
+    judging: Judging
+    history: History
+
+    def show(self, snapshot: Snapshot, now_ns: int = fabricate.NOW_NS) -> None:
+        self.board.show(snapshot)
+        self.front.look(now_ns)
+
+
+@asynccontextmanager
+async def running(
+    place: Path, house: House | None = None, snapshot: Snapshot | None = None, **http: Any
+) -> AsyncIterator[Running]:
+    """Serve on a free loopback port; nothing pumps but `show`."""
+    house = replace(house or fabricate.house(), file=str(place / "house.toml"), http=Http(**http))
+    board, judging = Board(), Judging()
+    history = History(place / "history.db", KEEP_FOR_EVER)
+    front = Front(house, board, judging.ask, Guard(house))
+    front.followers.append(history)
+    app = build_app(front, history, Packets(place))
+    try:
+        async with TestClient(TestServer(app)) as client:
+            found = Running(client, front, board, judging, history)
+            if snapshot is not None:
+                found.show(snapshot)
+            yield found
+    finally:
+        history.close()

@@ -1,0 +1,76 @@
+"""Orders reach judging as they were given, are answered with its own sentence, and are kept."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from slotwatch.edge.history_archive import Archive
+from tests.edge.front_house import Running, running
+from tests.views.fabricate import snapshot
+
+
+async def send(run: Running, method: str, path: str, body: Any = None) -> tuple[int, dict[str, Any]]:
+    async with run.client.request(method, path, json=body) as response:
+        return response.status, await response.json()
+
+
+async def test_the_phase_is_changed_by_judging(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        assert await send(run, "PUT", "/api/v1/house/phase", {"phase": "dark", "confirm": True}) == (
+            200,
+            {"phase": "dark"},
+        )
+        assert run.judging.asked == [("set_phase", {"phase": "dark", "confirm": True})]
+        status, body = await send(run, "PUT", "/api/v1/house/phase", {"phase": "interval"})
+        assert status == 400 and "dark, get-in, rehearsal, pre-show, show, post-show" in body["error"]
+        assert (await send(run, "PUT", "/api/v1/house/phase", {"phase": "dark", "confirm": "yes"}))[0] == 400
+        run.judging.refusal = "the main desk still sends; confirm it"
+        status, body = await send(run, "PUT", "/api/v1/house/phase", {"phase": "dark"})
+        assert status == 409 and body["error"] == "the main desk still sends; confirm it"
+
+
+async def test_a_reload_that_is_refused_says_what_is_wrong(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        assert await send(run, "POST", "/api/v1/house/reload") == (200, {"reloaded": True})
+        run.judging.refusal = "house.toml:7: limits.min_refresh_hz: fast - a number"
+        status, body = await send(run, "POST", "/api/v1/house/reload")
+        assert status == 409 and body["error"].startswith("house.toml:7")
+
+
+async def test_an_acknowledgement_is_on_the_disk_when_it_is_answered(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        status, body = await send(run, "POST", "/api/v1/incidents/7/acknowledge", {"by": " Ann ", "note": "on my way"})
+        assert status == 200 and body["stored"] and body["acknowledged"]["by"] == "Ann"
+        assert run.judging.asked == [("acknowledge", {"id": 7, "by": "Ann", "note": "on my way"})]
+        with Archive(tmp_path / "history.db")._open() as db:
+            assert db.execute("SELECT incident, given, by, note FROM acknowledgements").fetchall() == [
+                (7, 1, "Ann", "on my way")
+            ]
+        assert (await send(run, "DELETE", "/api/v1/incidents/7/acknowledge"))[1]["acknowledged"] is None
+        assert run.judging.asked[-1] == ("unacknowledge", {"id": 7})
+
+
+async def test_an_acknowledgement_needs_a_name_and_an_incident(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        for wrong in ({}, {"by": ""}, {"by": 7}, {"by": "x" * 81}, {"by": "Ann", "note": 3}):
+            assert (await send(run, "POST", "/api/v1/incidents/7/acknowledge", wrong))[0] == 400
+        status, body = await send(run, "POST", "/api/v1/incidents/99/acknowledge", {"by": "Ann"})
+        assert (status, body) == (404, {"error": "There is no incident 99."})
+        assert not run.judging.asked
+
+
+async def test_a_mark_is_kept_even_while_judging_is_away(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        run.judging.refusal = "the judging process does not answer"
+        status, body = await send(run, "POST", "/api/v1/marks", {"text": "a   flicker\nstage left", "by": "Ann"})
+        assert status == 201 and body["stored"] and body["text"] == "a flicker stage left"
+        marks = await (await run.client.get("/api/v1/marks")).json()
+        assert [(mark["text"], mark["by"]) for mark in marks] == [("a flicker stage left", "Ann")]
+
+
+async def test_rig_check_and_lamp_change_go_to_judging(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        assert (await send(run, "POST", "/api/v1/rig-check", {"by": "Ann"}))[0] == 200
+        assert (await send(run, "POST", "/api/v1/lamp-changes", {"circuit": "12"}))[0] == 200
+        assert run.judging.asked == [("rig_check", {"by": "Ann"}), ("lamp_change", {"circuit": "12"})]

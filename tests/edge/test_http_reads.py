@@ -1,0 +1,199 @@
+"""Every request that reads, over a real socket, against schemas written from the contract."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+
+from prometheus_client.openmetrics.parser import text_string_to_metric_families
+
+from slotwatch.snapshot import MinuteRow
+from tests.edge.front_house import Running, running
+from tests.edge.test_history import until
+from tests.views.contract import fits
+from tests.views.fabricate import NOW_NS, WALL_OFFSET_NS, incident, snapshot
+
+
+async def get(run: Running, path: str, status: int = 200) -> object:
+    async with run.client.get(path) as response:
+        assert response.status == status, f"{path}: {await response.text()}"
+        return await response.json()
+
+
+async def refused(run: Running, path: str, status: int) -> str:
+    found = await get(run, path, status)
+    assert isinstance(found, dict) and set(found) == {"error"}
+    sentence = found["error"]
+    assert isinstance(sentence, str) and sentence.endswith(".")
+    return sentence
+
+
+async def test_lists_and_single_objects_fit_the_contract(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot(4)) as run:
+        for path, schema in (("universes", "universe"), ("sources", "source"), ("incidents?state=all", "incident")):
+            found = await get(run, f"/api/v1/{path}")
+            assert isinstance(found, list) and found
+            for one in found:
+                fits(schema, one)
+        fits("universe_detail", await get(run, "/api/v1/universes/e131/1"))
+        fits("house", await get(run, "/api/v1/house"))
+        fits("readiness", await get(run, "/api/v1/readiness"))
+        one = await get(run, "/api/v1/incidents/7")
+        fits("incident", one)
+        assert isinstance(one, dict) and one["timeline"] and one["packets"] is False
+        for path in ("receivers", "racks", "routes", "hours"):
+            assert await get(run, f"/api/v1/{path}") == []
+        assert await get(run, "/api/v1/rig-check") == {"running": False}
+        assert len(await get(run, "/api/v1/fixtures")) == 2  # type: ignore[arg-type]
+
+
+async def test_incidents_by_state_since_and_limit(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+
+        async def ids(query: str) -> list[int]:
+            found = await get(run, f"/api/v1/incidents{query}")
+            assert isinstance(found, list)
+            return [one["id"] for one in found]
+
+        assert await ids("") == await ids("?state=open") == [7]
+        assert await ids("?state=closed") == [3]
+        assert await ids("?state=all&limit=1") == [7]
+        assert await ids("?state=all&since=2025-12-31T23:59:45Z") == [7]
+        assert await ids("?state=all&since=2026-01-01T00:59:45%2B01:00") == [7]
+        assert "open, closed or all" in await refused(run, "/api/v1/incidents?state=big", 400)
+        assert "is not a time" in await refused(run, "/api/v1/incidents?since=yesterday", 400)
+        for wrong in ("0", "-3", "x", "nan", "99999999"):
+            assert "a number over 0" in await refused(run, f"/api/v1/incidents?limit={wrong}", 400)
+
+
+async def test_incidents_that_left_the_snapshot_come_from_the_history(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        run.show(snapshot(incidents=(incident(9),)))
+        assert await run.history.mark("wait until it is written", "", 0)
+        found = await get(run, "/api/v1/incidents?state=all")
+        assert isinstance(found, list) and [one["id"] for one in found][-1] == 3 and found[0]["id"] == 9
+        old = await get(run, "/api/v1/incidents/3")
+        fits("incident", old)
+        assert isinstance(old, dict) and old["closed_at"] == "2025-12-31T23:59:40.000Z"
+        assert await refused(run, "/api/v1/incidents/4", 404) == "There is no incident 4."
+
+
+async def test_minutes_of_a_universe(tmp_path: Path) -> None:
+    minute = (NOW_NS + WALL_OFFSET_NS) // 60_000_000_000
+    rows = tuple(MinuteRow(minute - n, "e131/1", 2640, 44.0, 31.6, 3, 2, 5, 1.5) for n in range(90))
+    async with running(tmp_path, snapshot=snapshot(minutes=rows)) as run:
+        assert await run.history.mark("wait until it is written", "", 0)
+        found = await get(run, "/api/v1/universes/e131/1/history?hours=1&until=2026-01-01T00:00:00Z")
+        assert isinstance(found, dict) and len(found["rows"]) == 61
+        assert dict(zip(found["columns"], found["rows"][-1], strict=True)) == {
+            "at": "2026-01-01T00:00:00.000Z",
+            "frames": 2640,
+            "refresh_hz": 44.0,
+            "worst_gap_ms": 32.0,
+            "lost_frames": 3,
+            "sources": 2,
+            "state": "faulty",
+            "not_judged_s": 1.5,
+        }
+        assert (await get(run, "/api/v1/universes/e131/2/history"))["rows"] == []  # type: ignore[index]
+
+
+async def test_what_is_not_there_is_said(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        assert "e131/99" in await refused(run, "/api/v1/universes/e131/99", 404)
+        await refused(run, "/api/v1/universes/e131/99/history", 404)
+        await refused(run, "/api/v1/incidents/999999999999999", 404)
+        await refused(run, "/api/v1/nothing", 404)
+        await refused(run, "/api/v1/incidents/7/packets", 404)
+        await refused(run, "/nothing", 404)
+
+
+async def test_before_the_first_snapshot_it_lives_but_is_not_ready(tmp_path: Path) -> None:
+    async with running(tmp_path) as run:
+        assert (await run.client.get("/healthz")).status == 200
+        for path in ("/readyz", "/api/v1/universes", "/api/v1/house", "/metrics", "/api/v1/events", "/plain"):
+            assert "nothing yet" in await refused(run, path, 503) or "not said anything" in await refused(
+                run, path, 503
+            )
+        run.show(snapshot())
+        assert (await run.client.get("/readyz")).status == 200
+
+
+async def test_metrics_in_both_formats(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        async with run.client.get("/metrics") as response:
+            assert response.content_type == "text/plain" and "slotwatch_universe_up" in await response.text()
+        accept = {"Accept": "application/openmetrics-text; version=1.0.0"}
+        async with run.client.get("/metrics", headers=accept) as response:
+            assert response.content_type == "application/openmetrics-text"
+            names = {family.name for family in text_string_to_metric_families(await response.text())}
+        assert "slotwatch_judging_lag_seconds" in names and "slotwatch_build" in names
+
+
+async def test_packets_are_sent_as_a_file(tmp_path: Path) -> None:
+    (tmp_path / "incident-7.pcapng").write_bytes(b"\x0a\x0d\x0d\x0a")
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        async with run.client.get("/api/v1/incidents/7/packets") as response:
+            assert response.status == 200 and await response.read() == b"\x0a\x0d\x0d\x0a"
+            assert response.headers["Content-Disposition"] == 'attachment; filename="incident-7.pcapng"'
+        assert (await get(run, "/api/v1/incidents/7"))["packets"] is True  # type: ignore[index]
+
+
+async def test_large_answers_are_compressed(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot(512)) as run:
+        async with run.client.get("/api/v1/universes") as response:
+            assert response.headers["Content-Encoding"] in ("deflate", "gzip") and len(await response.json()) == 512
+        async with run.client.get("/api/v1/rig-check") as response:
+            assert "Content-Encoding" not in response.headers
+
+
+async def test_the_plain_page_says_it_all_and_escapes_it(tmp_path: Path) -> None:
+    hostile = snapshot(incidents=(incident(summary="<script>alert(1)</script>"),))
+    async with running(tmp_path, snapshot=hostile) as run, run.client.get("/plain") as response:
+        text = await response.text()
+        assert response.content_type == "text/html" and "<script" not in text and "&lt;script&gt;" in text
+        assert "main desk" in text and "e131/2" in text and "Not ready" in text
+
+
+async def test_a_report_of_the_stored_show(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        assert await run.history.mark("wait until it is written", "Ann", NOW_NS + WALL_OFFSET_NS)
+        span = "since=2025-12-31T23:00:00Z&until=2026-01-01T00:00:00Z"
+        async with run.client.get(f"/api/v1/report?{span}") as response:
+            assert "script" not in response.headers["Content-Security-Policy"]
+            assert "Incidents: 2" in await response.text()
+        found = await get(run, f"/api/v1/report?{span}&format=json")
+        assert isinstance(found, dict) and [one["id"] for one in found["incidents"]] == [3, 7]
+        async with run.client.get(f"/api/v1/report?{span}&format=csv") as response:
+            assert response.content_type == "text/csv" and "universe-lost" in await response.text()
+        await refused(run, "/api/v1/report?format=pdf", 400)
+        await refused(run, "/api/v1/report?since=noon", 400)
+
+
+async def test_judging_that_falls_silent_is_said(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        run.front.look(NOW_NS + 2_100_000_000)
+        found = await get(run, "/api/v1/house")
+        assert isinstance(found, dict) and not found["listener"]["judging"]["ok"]
+        assert "what you see is old" in found["listener"]["trouble"][0]
+        run.show(snapshot(), NOW_NS + 2_200_000_000)
+        assert (await get(run, "/api/v1/house"))["listener"]["judging"]["ok"]  # type: ignore[index]
+
+
+async def test_the_moment_of_failure_is_drawn_when_an_incident_opens(tmp_path: Path) -> None:
+    calm = snapshot(incidents=())
+    async with running(tmp_path, snapshot=calm) as run:
+        assert (await get(run, "/api/v1/house"))["phase"] == "show"  # type: ignore[index]
+        run.show(snapshot())
+        found = await get(run, "/api/v1/incidents/7")
+        assert isinstance(found, dict)
+        streams = {row["universe"]: row for row in found["moment"]["streams"]}
+        assert streams["e131/2"]["stopped"] and not streams["e131/1"]["stopped"]
+        assert streams["e131/2"]["first_after_at"] is None
+        back = snapshot()
+        back.streams["last_frame_ns"][1] = NOW_NS
+        run.show(back)
+        found = await get(run, "/api/v1/incidents/7")
+        assert isinstance(found, dict) and found["moment"]["streams"][0]["first_after_at"] == "2026-01-01T00:00:00.000Z"
+        await until(lambda: run.history.health()["ok"])
+        await asyncio.sleep(0)
