@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 
 from slotwatch.rehearse import (
+    faults_absence,
     faults_control,
     faults_flow,
     faults_listener,
@@ -24,6 +25,7 @@ INTERFACES = ("eth1", "eth2")
 
 MODULES = (
     faults_loss,
+    faults_absence,
     faults_network,
     faults_control,
     faults_packets,

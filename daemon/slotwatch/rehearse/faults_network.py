@@ -264,3 +264,15 @@ def all_groups_end_broadcast_goes_on() -> Iterator[Item]:
     groups = mixed(main_desk().sends(), second_desk().sends())
     unicast = main_desk((77,), to=LISTENER, discovery=False)
     return mixed(stage.cut(groups, 10.0), unicast.sends(), media_server().sends())
+
+
+@scenario(
+    "F23",
+    "just after a link event somewhere, groups that nobody here joined arrive for twenty seconds",
+    50,
+    Truth("flooded-groups", 40.0, (), severity="note", began_s=10.0),
+    paper((1,)),
+    live=False,
+)
+def flooded_after_link_event() -> Iterator[Item]:
+    return mixed(main_desk((1,)).sends(), second_desk((50, 51, 52), start_s=10, stop_s=30).sends())

@@ -1,0 +1,74 @@
+"""The catalogue as a table for people: docs/faults.md is this text, and a test holds that it is current."""
+
+from __future__ import annotations
+
+from slotwatch.rehearse.catalogue import SCENARIOS
+from slotwatch.rehearse.fault_names import FAULTS, WITHOUT_SCENARIO
+from slotwatch.rehearse.scenario import Scenario
+
+_HEAD = """# Faults, their rehearsals, and what is said
+
+Made from the catalogue of `slotwatch rehearse` by `python -m tests.rehearse.table`; do not edit by hand.
+
+Each scenario is a small program that makes packets (and, where a listener's own senses matter, observations) with a
+known truth. It builds every octet from the standards' tables and shares no code with the decoders it is judged by.
+`tests/rehearse/test_truths.py` plays each of them to the real decoder and engine and holds what is said against its
+truth: the rule, the cause at the first place, the universes, how loud, how sure at most, and no later than 0.1 s after
+the rule's own time. `slotwatch rehearse NAME` plays one live to loopback, `--capture FILE` writes it as pcapng,
+`--house FILE` writes the house file that it is judged by. Confidence is the most that may be claimed from where the
+listener sits; *capture only* marks what cannot be sent to loopback because its evidence is no packet to it.
+"""
+
+
+def markdown() -> str:
+    """Return the whole of docs/faults.md."""
+    scenarios = list(SCENARIOS.values())
+    faulty = [each for each in scenarios if not each.is_healthy]
+    healthy = [each for each in scenarios if each.is_healthy]
+    named = {each.fault for each in faulty}
+    parts = [
+        _HEAD,
+        f"\n## {len(faulty)} rehearsed faults\n\n",
+        "| fault | scenario | what happens | what is said | confidence |\n| --- | --- | --- | --- | --- |\n",
+        *map(_fault_row, faulty),
+        f"\n## {len(healthy)} healthy shows that look suspicious\n\n",
+        "Nothing louder than a note may be said of them.\n\n",
+        "| could be taken for | scenario | what happens |\n| --- | --- | --- |\n",
+        *map(_healthy_row, healthy),
+        "\n## Faults without a scenario of their own\n\n",
+        "| fault | why |\n| --- | --- |\n",
+        *(f"| {_fault(fault)} | {_why(fault)} |\n" for fault in FAULTS if fault not in named),
+    ]
+    return "".join(parts)
+
+
+def _why(fault: str) -> str:
+    shows = [f"`{each.name}`" for each in SCENARIOS.values() if each.fault == fault]
+    if shows:
+        return f"Is no fault by itself: see the healthy shows {', '.join(shows)}."
+    return WITHOUT_SCENARIO[fault]
+
+
+def _fault(fault: str) -> str:
+    return f"{fault} {FAULTS[fault]}" if fault else "a bound of this program"
+
+
+def _scenario(scenario: Scenario) -> str:
+    return f"`{scenario.name}`" + ("" if scenario.live else " (capture only)")
+
+
+def _fault_row(scenario: Scenario) -> str:
+    truth = scenario.truth
+    said = f"{truth.severity} `{truth.rule}`"
+    if truth.cause:
+        said += f", cause `{'` or `'.join((truth.cause, *truth.causes))}`"
+    if truth.universes:
+        said += f": {', '.join(truth.universes)}"
+    if truth.instead:
+        said += f" (or `{'`, `'.join(truth.instead)}`)"
+    cells = (_fault(scenario.fault), _scenario(scenario), scenario.title, said, f"at most {truth.confidence}")
+    return f"| {' | '.join(cells)} |\n"
+
+
+def _healthy_row(scenario: Scenario) -> str:
+    return f"| {_fault(scenario.fault)} | {_scenario(scenario)} | {scenario.title} |\n"
