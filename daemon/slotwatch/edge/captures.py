@@ -5,17 +5,16 @@ Two gigabytes of capture need a few megabytes of memory, plain or gzipped. Nothi
 
 from __future__ import annotations
 
-import gzip
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from io import BufferedReader
 from pathlib import Path
-from typing import BinaryIO, cast
+from typing import BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.edge.unpacking import GZIP, Unpacking
 from slotwatch.errors import CaptureError
 from slotwatch.house.schema import Listen, Network
 from slotwatch.wire import ethernet, igmp
@@ -32,8 +31,12 @@ BASE_NS = 3600 * 1_000_000_000
 """Monotonic time of the capture's first packet: an hour, so that nothing happened "never" or before zero."""
 BACKWARD_NS = 1_000_000_000
 """Stamps that fall back by less are packets out of order (two interfaces, two queues); by more, a set clock."""
+FORWARD_NS = 30 * 86_400 * 1_000_000_000
+"""A leap of more than this is a set clock too: small computers begin in 1970 until they are told the time."""
+FAR_NS = 86_400 * 1_000_000_000
+MOST_FAR_JUMPS = 100
+"""Silences of a day and more that are believed; a capture with more of them has no time worth keeping."""
 MOST_NETWORKS = 64
-_GZIP = b"\x1f\x8b"
 
 Combination = tuple[int, int]
 """Interface of the capture and VLAN."""
@@ -60,7 +63,7 @@ class Capture:
     path: str
     listen: Listen
     declared: tuple[Network, ...]
-    source: BinaryIO
+    source: BinaryIO | Unpacking
     reader: Reader = field(default_factory=Reader)
     counts: Counts = field(default_factory=Counts)
     packets: int = 0
@@ -79,7 +82,12 @@ class Capture:
     _numbers: dict[Combination, int] = field(default_factory=dict)
     _shift_ns: int = 0
     """Monotonic minus wall time, moved when the capture's clock was set back."""
-    _newest_ns: int = 0
+    _newest_ns: int = BASE_NS
+    _raw_ns: int = BASE_NS
+    """Monotonic time of the last packet, which may lie a little before the newest."""
+    _wall_ns: int | None = None
+    _far_jumps: int = 0
+    _closed: bool = False
     _ahead: list[Records] = field(default_factory=list)
 
     @property
@@ -114,22 +122,37 @@ class Capture:
         if self.reader.ended:
             self.notes.append(self.reader.ended)
 
+    def close(self) -> None:
+        """Let go of the file. It closes by itself when the capture was read to its end."""
+        self.source.close()
+        self._closed = True
+
     def _next(self) -> list[Records]:
         """Read on until there are packets; an empty list at the end."""
         if self._ahead:
             records, self._ahead = self._ahead, []
             return records
+        try:
+            records = [] if self._closed else self._read_on()
+        except CaptureError:
+            self.close()
+            raise
+        if not records:
+            self.close()
+        return records
+
+    def _read_on(self) -> list[Records]:
         while not self.reader.ended:
             try:
                 octets = self.source.read(PIECE_BYTES)
-            except (EOFError, zlib.error, gzip.BadGzipFile) as error:
-                self.reader.ended = f"the gzip stream is damaged or cut off ({error}); what stands before it was read"
+            except zlib.error as error:
+                self.notes.append(f"the gzip stream is damaged ({error}); what stands before it was read")
                 octets = b""
             except OSError as error:
                 raise CaptureError(f"{self.path}: {error.strerror or error}") from error
             try:
                 if not octets:
-                    self.reader.close()
+                    self._end()
                     return []
                 records = self.reader.feed(octets)
             except ValueError as error:
@@ -137,6 +160,11 @@ class Capture:
             if records:
                 return records
         return []
+
+    def _end(self) -> None:
+        if isinstance(self.source, Unpacking) and self.source.cut_off:
+            self.notes.append("the gzip stream is cut off; what stands before it was read")
+        self.reader.close()
 
     def look_ahead(self) -> None:
         """Read the first piece and find out which networks the capture has."""
@@ -219,26 +247,26 @@ class Capture:
         if unknown.any():
             self._fill(wall, unknown)
         assert self.first_ns is not None  # look_ahead has seen the first packet
-        times = wall + self._shift_ns
-        steps: list[Observation] = []
-        while True:
-            before = np.maximum.accumulate(np.concatenate(([max(self._newest_ns, 0)], times[:-1])))
-            fallen = np.flatnonzero(times < before - BACKWARD_NS)
-            if not len(fallen):
-                break
-            first = int(fallen[0])
-            step_ns = int(times[first] - before[first])
-            self._shift_ns -= step_ns
-            times[first:] -= step_ns
-            self.clock_steps += 1
-            if len(steps) < 16:
-                steps.append(ClockStepSeen(int(before[first]), step_ns))
-            if self.clock_steps > 1000:
-                # A capture whose clock is set back again and again has no time; order is all there is.
-                times = np.maximum(times, before)
-                break
-        self.out_of_order += int(np.count_nonzero(times < before))
-        times = np.maximum(times, before)
+        assert self.first_ns is not None  # look_ahead has seen the first packet
+        before = np.concatenate(([wall[0] if self._wall_ns is None else self._wall_ns], wall[:-1]))
+        passed = wall - before
+        set_clock = (passed < -BACKWARD_NS) | (passed > FORWARD_NS)
+        far = passed > FAR_NS
+        self._far_jumps += int(np.count_nonzero(far))
+        if self._far_jumps > MOST_FAR_JUMPS:
+            set_clock |= far
+        passed[set_clock] = 0
+        times = self._raw_ns + np.cumsum(passed)
+        rows = np.flatnonzero(set_clock)
+        self.clock_steps += len(rows)
+        steps: list[Observation] = [
+            ClockStepSeen(max(self._newest_ns, int(times[row])), int(wall[row]) - int(before[row])) for row in rows[:16]
+        ]
+        self._raw_ns, self._wall_ns = int(times[-1]), int(wall[-1])
+        self._shift_ns = self._raw_ns - self._wall_ns
+        newest = np.maximum.accumulate(np.concatenate(([self._newest_ns], times)))
+        self.out_of_order += int(np.count_nonzero(times < newest[:-1]))
+        times = newest[1:]
         self.last_ns = max(self.last_ns or 0, int(wall.max()))
         self.first_ns = min(self.first_ns, int(wall.min()))
         self._newest_ns = int(times[-1])
@@ -337,9 +365,7 @@ def open_capture(path: str, listen: Listen | None = None, declared: tuple[Networ
         raise CaptureError(f"{path}: is a directory, not a capture") from error
     except OSError as error:
         raise CaptureError(f"{path}: {error.strerror or error}") from error
-    source: BinaryIO = plain
-    if beginning == _GZIP:
-        source = cast(BinaryIO, BufferedReader(gzip.GzipFile(fileobj=plain)))
+    source = Unpacking(plain) if beginning == GZIP else plain
     capture = Capture(path, listen or Listen(), declared, source)
     capture.look_ahead()
     return capture
