@@ -7,7 +7,7 @@ import time
 import traceback
 
 from slotwatch.rehearse.catalogue import SCENARIOS
-from tests.rehearse.theatre import mismatches, perform, told
+from tests.rehearse.theatre import mismatches, perform, seconds, told
 
 
 def main(names: list[str]) -> int:
@@ -35,6 +35,8 @@ def main(names: list[str]) -> int:
                     print(f"       said: {told(incident)}")
                     for text in (incident.summary, *incident.evidence, *incident.also_possible):
                         print(f"             {text}")
+                    for entry in incident.timeline:
+                        print(f"             {seconds(entry.t_ns):8.2f} s {entry.what}: {entry.text}")
     print(f"faults {right[False]} of {count[False]}, healthy shows {right[True]} of {count[True]}", end="")
     print(f", {time.monotonic() - began_s:.0f} s")
     return 0

@@ -128,7 +128,8 @@ def _steps(scenario: Scenario) -> Iterator[tuple[int, list[Item]]]:
 def _step_ns(scenario: Scenario, now_ns: int) -> int:
     """50 ms, as `serve` ticks, around the moment that is judged; a quarter of a second elsewhere, to save time."""
     truth, now_s = scenario.truth, now_ns / 1e9
-    near = truth.due_s - 6.0 <= now_s <= truth.due_s + 1.0 or now_s < 1.0
+    from_s = max(truth.began_s - 0.5, truth.due_s - 20.0)
+    near = from_s <= now_s <= truth.due_s + 1.0 or now_s < 1.0
     return STEP_NS if near else 5 * STEP_NS
 
 

@@ -186,13 +186,13 @@ def bad_lead() -> Iterator[Item]:
 
 @scenario(
     "F28",
-    "a radio hop that wakes each 102.4 ms: frames arrive in clumps",
+    "a radio hop that wakes each 204.8 ms: frames arrive in clumps",
     40,
-    Truth("uneven-refresh", 20.6, MAIN_UNIVERSES, began_s=20.0),
+    Truth("uneven-refresh", 21.0, MAIN_UNIVERSES, began_s=20.0),
     TWO,
 )
 def radio_clumps() -> Iterator[Item]:
-    return mixed(stage.clumped(main_desk().sends(), 0.1024, from_s=20.0), second_desk().sends())
+    return mixed(stage.clumped(main_desk().sends(), 0.2048, from_s=20.0), second_desk().sends())
 
 
 @scenario(

@@ -192,3 +192,15 @@ def not_visible_from_here() -> Iterator[Item]:
     polls = Sent(ns(1), 0, "192.0.2.30", 6454, "192.0.2.255", 6454, packets.art_poll(), 64)
     reply = Sent(ns(1.5), 0, NODE, 6454, LISTENER, 6454, packets.art_poll_reply(NODE, "Node", [5]), 64)
     return mixed(main_desk((1,)).sends(), [polls, reply])
+
+
+@healthy("two main sources may send a universe and only one of them does", 30,
+         paper((1,), sources=("main", "second")), fault="F02")  # fmt: skip
+def one_of_two_allowed() -> Iterator[Item]:
+    return main_desk((1,)).sends()
+
+
+@healthy("an effect that ends: movement, then rest on keep-alive", 40, paper((1, 2)), fault="F66")
+def effect_ends() -> Iterator[Item]:
+    look = changed_at((0, moving()), (12, held(120)), (20, moving()), (22, held(10)))
+    return main_desk((1, 2), lambda _: look).sends()
