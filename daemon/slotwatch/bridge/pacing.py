@@ -11,6 +11,8 @@ REPEATS = 3
 """Packets with the final values before suppression (ANSI E1.31-2018 6.6.2)."""
 KEEP_ALIVE_NS = 900_000_000
 """E1.31: 800 to 1,000 ms (6.6.2); Art-Net recommends the same. The middle, so that a late timer still holds it."""
+SLACK_PART = 4
+"""A frame may come this part of an interval early, so that a late frame does not delay the one after it."""
 SLOT_TIME_NS = 44_000
 MIN_BREAK_TO_BREAK_NS = 1_204_000
 
@@ -25,11 +27,13 @@ class Pacer:
     """The pace of one output. `pending` is set when something new waits to be sent."""
 
     interval_ns: int
-    """Shortest time between two frames."""
+    """Shortest mean time between frames."""
     pending: bool = False
     sent_ns: int = 0
     repeats_left: int = 0
     running: bool = False
+    _allowed_ns: int = 0
+    """When the next frame would leave at the highest even pace."""
 
     def change(self) -> None:
         """There is something new to send."""
@@ -44,8 +48,11 @@ class Pacer:
         """When the next frame is due, None while stopped. In the past means now."""
         if not self.running:
             return None
-        if self.pending or self.repeats_left > 0:
-            return self.sent_ns + self.interval_ns
+        if self.pending:
+            # A change that came a little early goes at once: the one before it was late, and the mean holds.
+            return self._allowed_ns - self.interval_ns // SLACK_PART
+        if self.repeats_left > 0:
+            return self._allowed_ns
         return self.sent_ns + KEEP_ALIVE_NS
 
     def sent(self, now_ns: int) -> None:
@@ -56,3 +63,4 @@ class Pacer:
             self.repeats_left -= 1
         self.pending = False
         self.sent_ns = now_ns
+        self._allowed_ns = max(self._allowed_ns, now_ns) + self.interval_ns

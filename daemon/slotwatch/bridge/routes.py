@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass
 from enum import IntEnum
+from heapq import heappop, heappush
 from ipaddress import ip_address
 from typing import Any
 
@@ -27,6 +28,7 @@ LISTEN_FIRST_NS = 1_100_000_000
 restart the backup's frame that happens to come first is not sent for a moment."""
 CLAIMS_KEEP_ALIVE_NS = 900_000_000
 TERMINATED_PACKETS = 3
+NEVER_NS = 1 << 62
 InputKey = tuple[int, int, int]
 
 
@@ -67,46 +69,67 @@ class Bridge:
         self.loop_watch = LoopWatch()
         self.own_packets = 0
         self._house = house
-        self._lanes_of: dict[InputKey, list[tuple[Lane, Output]]] = {}
+        self._lanes_of: dict[InputKey, list[tuple[Lane, int]]] = {}
+        """Lanes with the index of their output."""
         self._listen_ns = listen_ns
         self._wanted = np.zeros((4, 65536), bool)
         self._out: deque[Outgoing] = deque()
         self._declared = _declared_addresses(house)
+        self._agenda: list[tuple[int, int]] = []
+        """(when, output) of frames that may be due, earliest first."""
+        self._noted: list[int] = []
+        """Of each output: its earliest entry in the agenda."""
+        self._look_ns = now_ns
+        """No source times out, no hold time ends and nobody's listening is over before this."""
         for route in house.routes:
             self._add(house, route, now_ns)
+        self._noted = [NEVER_NS] * len(self.outputs)
 
     def ingest(self, batch: Batch, fields: Fields) -> None:
         """Take packets. Rows that no route wants cost one array look-up."""
         kinds = fields.kind
         wanted = (kinds == Kind.LEVELS) | (kinds == Kind.SLOT_PRIORITY)
         wanted &= self._wanted[batch.protocol & 3, fields.universe]
+        rows = np.flatnonzero(wanted)
         touched: dict[InputKey, int] = {}
-        for row in np.flatnonzero(wanted).tolist():
-            key = self._key(int(batch.network[row]), int(batch.protocol[row]), int(fields.universe[row]))
+        names = zip(
+            rows.tolist(),
+            batch.network[rows].tolist(),
+            batch.protocol[rows].tolist(),
+            fields.universe[rows].tolist(),
+            batch.t_ns[rows].tolist(),
+            strict=True,
+        )
+        for row, network, protocol, number, t_ns in names:
+            key = self._key(network, protocol, number)
             if key is not None and self._take(batch, fields, row, key):
-                touched.setdefault(key, int(batch.t_ns[row]))
+                touched.setdefault(key, t_ns)
         for key, arrived_ns in touched.items():
             self._follow(key, arrived_ns, arrived_ns)
 
     def tick(self, now_ns: int) -> None:
-        """Let silent sources go, end hold times."""
+        """Let silent sources go, end hold times. Costs nothing until one of these is due."""
+        if now_ns < self._look_ns:
+            return
+        self._look_ns = NEVER_NS
         for key, one in self.inputs.items():
             one.expire(now_ns)
             self._follow(key, now_ns, 0)
+            self._look_by(one.next_deadline_ns())
 
     def next_deadline_ns(self) -> int | None:
         """When `tick` or `take_output` has something to do if no packet comes; None for never."""
-        times = [output.pacer.next_ns() for output in self.outputs if not output.paused]
-        times += [one.next_deadline_ns() for one in self.inputs.values()]
-        for output in self.outputs:
-            times += [lane.hold_ends_ns() for lane in output.lanes]
-            times += [lane.heard_ns + self._listen_ns for lane in output.lanes if lane.state is RouteState.LISTENING]
-        return min((t for t in times if t is not None), default=None)
+        due_ns = min(self._look_ns, self._agenda[0][0] if self._agenda else NEVER_NS)
+        return None if due_ns == NEVER_NS else due_ns
 
     def take_output(self, now_ns: int) -> list[Outgoing]:
         """Frames that are due now, in the order they are to be sent."""
-        for index, output in enumerate(self.outputs):
-            self._due(index, output, now_ns)
+        while self._agenda and self._agenda[0][0] <= now_ns:
+            at_ns, index = heappop(self._agenda)
+            if at_ns == self._noted[index]:
+                self._noted[index] = NEVER_NS
+                self._due(index, self.outputs[index], now_ns)
+                self._note(index)
         frames = list(self._out)
         self._out.clear()
         return frames
@@ -127,12 +150,11 @@ class Bridge:
 
     def _add(self, house: House, route: Route, now_ns: int) -> None:
         target = target_of(route, 0)
-        output = next((one for one in self.outputs if one.target == target), None)
-        if output is None:
-            output = Output(target, [], _pacer(target))
-            self.outputs.append(output)
+        index = next((at for at, one in enumerate(self.outputs) if one.target == target), len(self.outputs))
+        if index == len(self.outputs):
+            self.outputs.append(Output(target, [], _pacer(target)))
         lane = Lane(route, since_ns=now_ns)
-        output.lanes.append(lane)
+        self.outputs[index].lanes.append(lane)
         network = 0 if route.source_network is None else route.source_network
         key = (network, int(route.source.protocol), route.source.number)
         if key not in self.inputs:
@@ -143,7 +165,7 @@ class Bridge:
                 latest=route.merge == "latest",
                 sequenced=route.source.protocol is Protocol.E131,
             )
-        self._lanes_of.setdefault(key, []).append((lane, output))
+        self._lanes_of.setdefault(key, []).append((lane, index))
         self._wanted[key[1], key[2]] = True
 
     def _key(self, network: int, protocol: int, number: int) -> InputKey | None:
@@ -176,20 +198,39 @@ class Bridge:
         return taken
 
     def _follow(self, key: InputKey, now_ns: int, arrived_ns: int) -> None:
-        merged = self.inputs[key].merged(now_ns)
-        for lane, output in self._lanes_of[key]:
+        one = self.inputs[key]
+        merged = one.merged(now_ns)
+        self._look_by(now_ns + one.loss_timeout_ns if arrived_ns else None)
+        for lane, index in self._lanes_of[key]:
             if lane.take(merged, now_ns, self._listen_ns):
                 if arrived_ns and not lane.arrived_ns:
                     lane.arrived_ns = arrived_ns
-                self._changed(output)
+                self._changed(index)
+            if lane.state is RouteState.LISTENING:
+                self._look_by(lane.heard_ns + self._listen_ns)
+            self._look_by(lane.hold_ends_ns())
 
-    def _changed(self, output: Output) -> None:
+    def _look_by(self, at_ns: int | None) -> None:
+        if at_ns is not None and at_ns < self._look_ns:
+            self._look_ns = at_ns
+
+    def _note(self, index: int) -> None:
+        """Put the output's next frame into the agenda, unless an earlier look at it stands there already."""
+        output = self.outputs[index]
+        at_ns = 0 if output.ending else None if output.paused else output.pacer.next_ns()
+        if at_ns is not None and at_ns < self._noted[index]:
+            self._noted[index] = at_ns
+            heappush(self._agenda, (at_ns, index))
+
+    def _changed(self, index: int) -> None:
+        output = self.outputs[index]
         differs = output.compose()
         if not any(lane.contributes for lane in output.lanes):
             if not output.paused:
                 output.ending = TERMINATED_PACKETS if output.speaking else 0
         elif differs or not output.speaking:
             output.pacer.change()
+        self._note(index)
 
     def _due(self, index: int, output: Output, now_ns: int) -> None:
         if output.ending:
@@ -229,9 +270,9 @@ class Bridge:
         output.pacer.stop()
 
     def _stop_loop(self, key: InputKey, now_ns: int) -> None:
-        for lane, output in self._lanes_of[key]:
+        for lane, index in self._lanes_of[key]:
             lane.enter(RouteState.LOOP, now_ns)
-            self._changed(output)
+            self._changed(index)
 
 
 def _pacer(target: Target) -> Pacer:
