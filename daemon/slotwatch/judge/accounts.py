@@ -10,7 +10,7 @@ from slotwatch.judge import phases, wording
 from slotwatch.judge.catalog import FLAPPING
 from slotwatch.judge.clusters import Cluster
 from slotwatch.judge.incidents import Account
-from slotwatch.judge.rule import RuleClass, quiet_phase
+from slotwatch.judge.rule import quiet_phase
 from slotwatch.judge.sight import Sight
 from slotwatch.judge.watch import Condition, Raised
 from slotwatch.snapshot import Severity
@@ -56,18 +56,23 @@ def give_account(sight: Sight, cluster: Cluster, at: datetime) -> Account:
         accepted=cluster.accepted,
         returns=returns,
         flapping=flapping,
-        absorbs=tuple(dict.fromkeys((case.rule.name, case.finding.group) for case in cluster.explained)),
+        absorbs=tuple(
+            dict.fromkeys((case.rule.name, case.finding.group) for case in (*cluster.cases, *cluster.explained))
+        ),
     )
 
 
 def severity_of(sight: Sight, cluster: Cluster, phase: Phase, at: datetime) -> Severity:
-    """Grade a cluster as in some phase: the loudest of its cases, and of what it explains but for own faults."""
+    """Grade a cluster as in some phase: the loudest of its cases."""
     if cluster.accepted or phases.quiet_window(sight.house, cluster.rule, at) is not None:
         return Severity.NOTE
-    cases: list[Raised] = list(cluster.cases)
-    if cluster.rule.rule_class is not RuleClass.SELF:
-        cases += [case for case in cluster.explained if case.rule.rule_class is not RuleClass.SELF]
-    return max(phases.grade(case.rule, phases.lowered(case.rule.severity, case.finding.lower), phase) for case in cases)
+    return max(_severity_of_case(sight, case, phase) for case in cluster.cases)
+
+
+def _severity_of_case(sight: Sight, case: Raised, phase: Phase) -> Severity:
+    if sight.now_ns < case.finding.quiet_until_ns:
+        return Severity.NOTE
+    return phases.grade(case.rule, phases.lowered(case.rule.severity, case.finding.lower), phase)
 
 
 def _summarise(sight: Sight, cluster: Cluster, universes: list[int]) -> str:

@@ -96,7 +96,7 @@ RULES = (
         on_delay_s=2.5,
         thresholds=(
             Threshold("loss_s", 2.5, "silence of per-address priority that counts", "ANSI E1.31-2018 6.7.1"),
-            Threshold("mixed_s", 10.0, "time that only some sources use it", COMMON_PRACTICE),
+            Threshold("mixed_s", 5.0, "time that only some sources use it", COMMON_PRACTICE),
         ),
         source="start code 0xDD, a registered extension to ANSI E1.31; common practice",
         faults=("F43", "F44"),

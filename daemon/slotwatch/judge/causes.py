@@ -260,7 +260,7 @@ def _multicast_only(scene: Scene, others: list[int]) -> Verdict | None:
 def _multicast_lost(scene: Scene, evidence: list[str]) -> Verdict:
     return Verdict(
         "multicast-lost",
-        Confidence.HIGH,
+        Confidence.MEDIUM,
         "Multicast no longer reaches this port, while other ways go on: the switch's group table or its querier.",
         evidence,
         ["the sources stopped their multicast outputs"],
@@ -293,7 +293,7 @@ def _part_of_source(scene: Scene) -> Verdict:
     listed = _listing(scene, source, mine)
     if listed is False:
         return _withdrawn(scene, source, mine, "Its discovery list, sent after the stop, no longer names it.")
-    if not multicast.any() and (alive_multicast != multicast[0]).all() and len(alive):
+    if not multicast.any() and (~alive_multicast).any():
         return _withdrawn(
             scene, source, mine, f"{len(alive)} other universe(s) reach this port from it by the same way and go on."
         )

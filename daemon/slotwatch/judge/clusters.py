@@ -142,8 +142,11 @@ def _stay_explained(clusters: list[Cluster], book: IncidentBook) -> None:
         for case in [case for case in cluster.cases if case.explained_by is not None]:
             key = book.key_of(case.explained_by or 0)
             wide = next((other for other in clusters if (other.rule.name, other.group) == key and other.cases), None)
-            if wide is not None and wide is not cluster:
-                cluster.cases.remove(case)
+            if wide is cluster:
+                continue
+            # Without that cluster its incident closes in this very pass, and this case is settled with it.
+            cluster.cases.remove(case)
+            if wide is not None:
                 wide.explained.append(case)
 
 

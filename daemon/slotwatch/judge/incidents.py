@@ -72,6 +72,7 @@ class IncidentBook:
         self._resumed: set[int] = set()
         self._events: list[Event] = []
         self._now_ns = 0
+        self._claimed: set[Slot] = set()
 
     # --- reading --------------------------------------------------------------------------------------
 
@@ -108,6 +109,7 @@ class IncidentBook:
         self._now_ns = now_ns
         kept: set[int] = set()
         by_slot = {entry.slot: entry for entry in self._open.values()}
+        self._claimed = {(account.rule, account.group) for account in accounts}
         for account in accounts:
             entry = self._find(account, by_slot, kept)
             if entry is None:
@@ -128,6 +130,10 @@ class IncidentBook:
         parts = [by_slot[part] for part in account.absorbs if part in by_slot]
         parts += [entry for entry in self._open.values() if self._was_group_of(entry, account)]
         parts += [self._open[number] for number in self._resumed if self._is_same(self._open.get(number), account)]
+        # What stopped, came back and stopped again before it was over is the same fault.
+        parts += [
+            entry for entry in self._open.values() if entry.slot not in self._claimed and self._is_same(entry, account)
+        ]
         free = [part for part in parts if part.incident.id in self._open and part.incident.id not in kept]
         if free:
             return min(free, key=lambda part: part.incident.opened_ns)
@@ -191,7 +197,10 @@ class IncidentBook:
         incident.rule, incident.cause, incident.confidence = account.rule, account.cause, account.confidence
         incident.severity = account.severity
         incident.began_ns = min(incident.began_ns, account.began_ns)
-        incident.universes, incident.sources, incident.fixtures = account.universes, account.sources, account.fixtures
+        # What it took down stays named when a part of it is back: the record is of the whole fault.
+        incident.universes = _joined(incident.universes, account.universes)
+        incident.sources = _joined(incident.sources, account.sources)
+        incident.fixtures = _joined(incident.fixtures, account.fixtures)
         incident.summary, incident.evidence, incident.explains = account.summary, account.evidence, account.explains
         incident.also_possible, incident.still_working = account.also_possible, account.still_working
         incident.next_checks, incident.accepted = account.next_checks, account.accepted
@@ -286,6 +295,10 @@ class IncidentBook:
         for number in resumed:
             if number in self._open:
                 self._close(self._open[number], now_ns, "It was not found again after the restart.")
+
+
+def _joined(before: tuple[str, ...], now: tuple[str, ...]) -> tuple[str, ...]:
+    return now if set(before) <= set(now) else tuple(dict.fromkeys((*before, *now)))
 
 
 def _difference(before: Incident, after: Incident) -> tuple[str, str]:

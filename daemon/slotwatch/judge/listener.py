@@ -312,11 +312,11 @@ class Listener:
             neighbour = self.neighbours[key] = Neighbour()
         if seen.mac:
             self._note_claim(key, neighbour, seen)
-        neighbour.reachable = seen.reachable
         if seen.reachable:
             neighbour.answered_ns = seen.t_ns
-        else:
+        elif neighbour.reachable or not neighbour.failed_ns:
             neighbour.failed_ns = seen.t_ns
+        neighbour.reachable = seen.reachable
 
     def _note_claim(self, key: tuple[int, str], neighbour: Neighbour, seen: NeighbourSeen) -> None:
         """Note a claim; one that returns to a device after another's is a contest, a single change is a swap."""

@@ -41,11 +41,13 @@ class Pairs:
     """Largest such difference, in levels."""
     contested: NDArray[np.int64]
     """Slots out of step that both win or share at one priority."""
+    unlike: NDArray[np.bool_]
+    """Levels differ in any way, lag or not."""
 
 
 def _none() -> Pairs:
     rows, counts = np.zeros(0, np.intp), np.zeros(0, np.int64)
-    return Pairs(rows, rows, rows, counts, counts, counts)
+    return Pairs(rows, rows, rows, counts, counts, counts, np.zeros(0, np.bool_))
 
 
 class Rivals:
@@ -93,7 +95,8 @@ class Rivals:
             return _none()
         rival, reference, universe = rows[keep], reference[keep], universe[keep]
         differing, worst, contested = self._measure(sight, reference, rival)
-        return Pairs(reference, rival, universe, differing, worst, contested)
+        unlike = (streams.levels[reference] != streams.levels[rival]).any(1)
+        return Pairs(reference, rival, universe, differing, worst, contested, unlike)
 
     def _measure(
         self, sight: Sight, reference: Rows, rival: Rows

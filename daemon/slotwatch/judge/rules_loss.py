@@ -92,6 +92,8 @@ def describe_lost(sight: Sight, row: int) -> Finding:
         streams=tuple(kept.tolist()),
         networks=(int(sight.universes.network[row]),),
         lower=int(declared is None or not declared.expected) + int(stopped_on_purpose),
+        # A desk that closes may be back in a moment: until silence itself would count, it is only noted.
+        quiet_until_ns=newest_ns + int(sight.universes.loss_timeout_ns[row]) if stopped_on_purpose else 0,
         weight=float(sight.now_ns - newest_ns),
     )
 
@@ -244,8 +246,15 @@ class Roster:
                 row = alive[number]
                 network = int(universes.network[row])
                 counts_ns = sight.listener.silence_counts_from_ns(network)
-                if not sight.listener.is_down(network) and sight.now_ns - counts_ns >= START_NS:
+                due = not sight.listener.is_down(network) and sight.now_ns - counts_ns >= START_NS
+                if due and (backups or self._only_backups(sight, row)):
                     yield ("never", row, name)
+
+    @staticmethod
+    def _only_backups(sight: Sight, row: int) -> bool:
+        """Whether backups alone keep a universe alive. Of several mains one may well be silent all night."""
+        senders = [sight.declared_source(sight.source_of(one)) for one in sight.streams_of(row) if sight.live[one]]
+        return all(sender is not None and sender.role == "backup" for sender in senders)
 
     def _strike_out(self, sight: Sight) -> None:
         """Forget those that came. Costs nothing once all did."""

@@ -27,7 +27,7 @@ def watches(house: House) -> tuple[Watch, ...]:
     fallback = FallbackAddresses()
     receivers = Receivers(house)
     return (
-        Watch("querier-absent", KEYS, silent_queriers, describe_silent_querier, SECOND_NS),
+        Watch("querier-absent", KEYS, silent_queriers, describe_silent_querier),
         Watch("querier-changed", KEYS, changed_queriers, describe_changed_querier, SECOND_NS, refresh_s=None),
         Watch("flooded-groups", STREAMS, is_flooded, describe_flooded, SECOND_NS, refresh_s=10.0),
         Watch("fallback-address", KEYS, fallback.find, describe_fallback, SECOND_NS, refresh_s=None),

@@ -8,9 +8,8 @@ import numpy as np
 
 from slotwatch.house.schema import House
 from slotwatch.judge.catalog import CATALOG
-from slotwatch.judge.rules_flow import finding_of
 from slotwatch.judge.sight import Sight
-from slotwatch.judge.watch import KEYS, STREAMS, Finding, Mask, Watch
+from slotwatch.judge.watch import KEYS, STREAMS, Finding, Mask, Watch, finding_of
 from slotwatch.wire.names import address_text
 from slotwatch.wire.reject import Reject
 from slotwatch.wire.universe import Protocol

@@ -64,6 +64,8 @@ class Finding:
     evidence: tuple[str, ...] = ()
     lower: int = 0
     """Steps below the rule's severity."""
+    quiet_until_ns: int = 0
+    """A note until then, whatever its severity."""
     cause: str = ""
     confidence: Confidence = Confidence.CERTAIN
     also_possible: tuple[str, ...] = ()
@@ -72,6 +74,18 @@ class Finding:
     """Said before the rule's own."""
     weight: float = 0.0
     """Of the cases in one incident the heaviest speaks for all."""
+
+
+def finding_of(sight: Sight, row: int, **more: Any) -> Finding:
+    """Start a finding about one stream: grouped by its source."""
+    source = sight.source_of(row)
+    return Finding(
+        group=f"source:{sight.source_name(source)}",
+        universes=(sight.universe_of(row),),
+        streams=(row,),
+        networks=(int(sight.streams.network[row]),),
+        **more,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +101,8 @@ class Watch:
     every_ns: int = SLOW_NS
     on_delay_s: float | None = None
     """Where the condition itself looks back over a time, 0; None: the table's."""
+    timed: bool = False
+    """Of KEYS: the mapping's values say since when the condition has held."""
     refresh_s: float | None = 1.0
     """How often a raised case is described anew while its condition holds; None: never."""
 
@@ -156,7 +172,11 @@ class Condition:
         self._looked_ns = now_ns
         refresh_s = self.watch.refresh_s
         self._refresh_due_ns = now_ns + int((1.0 if refresh_s is None else refresh_s) * NANOSECONDS)
-        pending = {key: self._pending.get(key, now_ns) for key in true_keys if key not in self.raised}
+        pending = {
+            key: self._pending.get(key) or (since_ns if type(since_ns) is int and self.watch.timed else now_ns)
+            for key, since_ns in true_keys.items()
+            if key not in self.raised
+        }
         changed = False
         for key, since_ns in pending.items():
             if now_ns - since_ns >= self._on_ns:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from slotwatch.house.schema import House
 from slotwatch.judge import (
+    rules_backup,
     rules_bridge,
     rules_control,
     rules_flow,
@@ -12,7 +13,9 @@ from slotwatch.judge import (
     rules_network,
     rules_patch,
     rules_self,
+    rules_sequence,
     rules_storm,
+    rules_stuck,
 )
 from slotwatch.judge.watch import Watch
 
@@ -20,10 +23,13 @@ MODULES = (
     rules_self,
     rules_loss,
     rules_network,
+    rules_backup,
     rules_control,
     rules_identity,
     rules_flow,
+    rules_sequence,
     rules_storm,
+    rules_stuck,
     rules_patch,
     rules_bridge,
 )

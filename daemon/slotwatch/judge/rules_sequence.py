@@ -1,0 +1,171 @@
+"""Numbers, sync and groups: what the packets say of their own order, timing and destination."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.house.schema import House
+from slotwatch.judge.catalog import CATALOG
+from slotwatch.judge.sight import Sight
+from slotwatch.judge.watch import KEYS, STREAMS, Finding, Mask, Watch, finding_of
+from slotwatch.wire.fields import OPTION_FORCE_SYNC
+from slotwatch.wire.universe import Protocol
+
+NANOSECONDS = 1_000_000_000
+DISCARD_STEPS = 236
+"""Steps of -20 to -1 (as octets): every frame falls into the discard window of E1.31 6.7.2."""
+
+
+def watches(house: House) -> tuple[Watch, ...]:
+    return (
+        Watch("out-of-order", STREAMS, is_out_of_order, describe_out_of_order),
+        Watch("sequence-unusable", STREAMS, is_unusable, describe_unusable),
+        Watch("sync-missing", KEYS, missing_syncs, describe_sync, on_delay_s=0.0),
+        Watch("wrong-group", STREAMS, is_wrong_group, describe_wrong_group),
+    )
+
+
+# --- sequence -----------------------------------------------------------------------------------------
+
+
+def is_out_of_order(sight: Sight) -> Mask:
+    streams = sight.streams
+    late = sight.live & (streams.discarded_10s >= CATALOG["out-of-order"].threshold("discarded"))
+    late &= streams.protocol == Protocol.E131
+    return late & ~is_unusable(sight) if late.any() else late
+
+
+def describe_out_of_order(sight: Sight, row: int) -> Finding:
+    count = int(sight.streams.discarded_10s[row])
+    name = sight.universe_name(sight.universe_of(row))
+    return finding_of(
+        sight,
+        row,
+        since_ns=0,
+        facts={"count": str(count)},
+        evidence=(f"{name}: {count} frames in 10 s lie behind the last accepted number by less than 20.",),
+        weight=float(count),
+    )
+
+
+def is_unusable(sight: Sight) -> Mask:
+    """E1.31 numbers that stand still, run backwards, or step by more than one each time."""
+    streams = sight.streams
+    step = streams.sequence_step
+    odd: Mask = sight.live & (streams.protocol == Protocol.E131)
+    odd = odd & (streams.sequence_stuck | (step >= 2) | (streams.discarded_10s > streams.frames_10s + 20))
+    for row in np.flatnonzero(odd & ~streams.sequence_stuck & (step >= 2)).tolist():
+        odd[row] = _is_odd_step(sight, row)
+    return odd
+
+
+def _is_odd_step(sight: Sight, row: int) -> bool:
+    # A step of two can also be every second frame lost: only a count of universes or more speaks for the sender.
+    step = int(sight.streams.sequence_step[row])
+    return step >= 3 or step == _universes_sent(sight, row)
+
+
+def _universes_sent(sight: Sight, row: int) -> int:
+    return int(np.count_nonzero(sight.live[sight.streams_from(sight.source_of(row))]))
+
+
+def describe_unusable(sight: Sight, row: int) -> Finding:
+    streams = sight.streams
+    step, sent = int(streams.sequence_step[row]), _universes_sent(sight, row)
+    name = sight.universe_name(sight.universe_of(row))
+    if streams.sequence_stuck[row]:
+        habit, cause = f"stand still at {int(streams.sequence[row])}", "stuck"
+    elif step >= DISCARD_STEPS:
+        habit, cause = f"run backwards by {256 - step}", "backwards"
+    elif step >= 2 and step == sent:
+        habit, cause = f"step by {step}, the number of universes it sends: one count shared by all", "shared"
+    elif step >= 2:
+        habit, cause = f"step by {step}", "stepped"
+    else:
+        habit, cause = "jump back so often that most frames are discarded", "erratic"
+    return finding_of(
+        sight,
+        row,
+        since_ns=0,
+        facts={"habit": habit},
+        evidence=(f"{name}: numbers {habit}. Loss cannot be measured on it.",),
+        cause=cause,
+    )
+
+
+# --- sync and groups ----------------------------------------------------------------------------------
+
+
+def missing_syncs(sight: Sight) -> dict[Any, None]:
+    """Sync addresses that frames name and no sync packet serves: (network, address, ever came)."""
+    streams = sight.streams
+    named = sight.live & (streams.sync_address > 0) & (streams.protocol == Protocol.E131)
+    if not named.any():
+        return {}
+    found: dict[Any, None] = {}
+    loss_ns = int(CATALOG["sync-missing"].threshold("sync_loss_s") * NANOSECONDS)
+    pairs = streams.network[named].astype(np.int64) << 16 | streams.sync_address[named]
+    for pair in np.unique(pairs).tolist():
+        network, address = pair >> 16, pair & 0xFFFF
+        last_ns = sight.model.occasions.last_sync_ns(network, int(Protocol.E131), address)
+        since_ns = int(streams.since_ns[_waiting(sight, network, address)].min())
+        if sight.now_ns - max(last_ns, since_ns) > loss_ns:
+            found[network, address, last_ns > 0] = None
+    return found
+
+
+def _waiting(sight: Sight, network: int, address: int) -> NDArray[np.intp]:
+    streams = sight.streams
+    return np.flatnonzero(sight.live & (streams.network == network) & (streams.sync_address == address))
+
+
+def describe_sync(sight: Sight, key: Any) -> Finding:
+    network, address, came = key
+    rows = _waiting(sight, network, address)
+    streams = sight.streams
+    last_ns = sight.model.occasions.last_sync_ns(network, int(Protocol.E131), address)
+    falls_back = bool(len(rows)) and bool((streams.options[rows] & OPTION_FORCE_SYNC).all())
+    if not came:
+        habit = "none ever came there, so receivers act at once or ignore it."
+    elif falls_back:
+        habit = "it stopped; force-sync lets receivers go on without it."
+    else:
+        habit = "it stopped, and receivers that synchronise hold their last look."
+    return Finding(
+        group=f"sync:{network}:{address}",
+        since_ns=last_ns,
+        universes=tuple(sorted(set(streams.universe[rows].tolist()))),
+        streams=tuple(rows.tolist()),
+        networks=(network,),
+        facts={"sync": f"on address {address}", "habit": habit},
+        evidence=(
+            f"Last sync packet for address {address} at {sight.time_of_day(last_ns)}."
+            if came
+            else f"{len(rows)} stream(s) name sync address {address}; no sync packet for it was seen.",
+        ),
+        lower=0 if came and not falls_back else 2,
+        cause="stopped" if came else "never-came",
+    )
+
+
+def is_wrong_group(sight: Sight) -> Mask:
+    streams = sight.streams
+    recent = (streams.last_wrong_group_ns > 0) & (sight.now_ns - streams.last_wrong_group_ns < 2 * NANOSECONDS)
+    wrong: Mask = streams.used & (streams.protocol == Protocol.E131) & (streams.destination_kind == 2) & recent
+    return wrong
+
+
+def describe_wrong_group(sight: Sight, row: int) -> Finding:
+    group = int(sight.streams.destination_universe[row])
+    name = sight.universe_name(sight.universe_of(row))
+    to = f"239.255.{group >> 8}.{group & 255}" if group else "a group that is no universe's"
+    return finding_of(
+        sight,
+        row,
+        since_ns=0,
+        facts={"group": str(group or "none")},
+        evidence=(f"{name} by its packets, sent to {to}.",),
+    )

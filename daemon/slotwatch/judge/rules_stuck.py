@@ -1,0 +1,123 @@
+"""Traces that only comparison shows: universes of one frame apart in time, levels that outlive a blackout."""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import Any
+
+import numpy as np
+
+from slotwatch.house.schema import House
+from slotwatch.judge import wording
+from slotwatch.judge.sight import Sight
+from slotwatch.judge.watch import KEYS, UNIVERSES, Finding, Mask, Watch
+from slotwatch.snapshot import Confidence
+
+NANOSECONDS = 1_000_000_000
+FRAME_NS = 22_676_000
+"""Shortest frame of 512 slots (ANSI E1.11 timing): the universes of one frame lie within it."""
+ISOLATED_NS = 300_000_000
+"""A change that stands alone: its universe rested before and after."""
+TOGETHER_NS = 250_000_000
+EVENTS = 5
+REMEMBERED_NS = 60 * NANOSECONDS
+STUCK_SLOTS = 48
+"""More slots than this are a look of its own, not a level that was left."""
+
+
+def watches(house: House) -> tuple[Watch, ...]:
+    skew = Skew()
+    return (
+        Watch("skewed-universes", KEYS, skew.find, skew.describe, on_delay_s=0.0, refresh_s=10.0),
+        Watch("level-stuck", UNIVERSES, is_stuck, describe_stuck, refresh_s=10.0),
+    )
+
+
+class Skew:
+    """Measures how far apart the universes of one source change, where all of them change once and rest."""
+
+    def __init__(self) -> None:
+        self._spreads: dict[int, deque[tuple[int, int]]] = {}
+        """Of a source row: moments of single steps and their spreads."""
+
+    def find(self, sight: Sight) -> dict[Any, None]:
+        streams = sight.streams
+        quiet_ns = sight.now_ns - streams.last_change_ns
+        settled = sight.live & (quiet_ns > ISOLATED_NS) & (quiet_ns < 2 * ISOLATED_NS) & (streams.history_count >= 2)
+        for source in np.unique(streams.source[settled]).tolist() if settled.any() else ():
+            self._measure(sight, source)
+        return {
+            source: None
+            for source, spreads in self._spreads.items()
+            if sum(spread_ns > FRAME_NS * 3 // 2 for _, spread_ns in self._recent(sight, spreads)) >= EVENTS
+        }
+
+    def _measure(self, sight: Sight, source: int) -> None:
+        streams = sight.streams
+        rows = sight.streams_from(source)
+        rows = rows[sight.live[rows]]
+        changes_ns = streams.last_change_ns[rows]
+        newest_ns = int(changes_ns.max())
+        rows = rows[changes_ns > newest_ns - TOGETHER_NS]
+        if len(rows) < 2 or sight.now_ns - newest_ns < ISOLATED_NS:
+            return
+        history_ns = streams.history_ns[rows]
+        before_ns = np.sort(history_ns, axis=1)[:, -2]
+        changes_ns = streams.last_change_ns[rows]
+        if (changes_ns - before_ns < ISOLATED_NS).any():
+            return
+        spreads = self._spreads.setdefault(source, deque(maxlen=32))
+        if not spreads or newest_ns - spreads[-1][0] > TOGETHER_NS:
+            spreads.append((newest_ns, int(changes_ns.max() - changes_ns.min())))
+
+    @staticmethod
+    def _recent(sight: Sight, spreads: deque[tuple[int, int]]) -> list[tuple[int, int]]:
+        return [one for one in spreads if sight.now_ns - one[0] < REMEMBERED_NS]
+
+    def describe(self, sight: Sight, source: int) -> Finding:
+        rows = [row for row in sight.streams_from(source).tolist() if sight.live[row]]
+        wide = [spread_ns for _, spread_ns in self._recent(sight, self._spreads.get(source, deque()))]
+        skew_ms = float(np.median(wide)) / 1e6 if wide else 0.0
+        return Finding(
+            group=f"source:{sight.source_name(source)}",
+            since_ns=0,
+            universes=tuple(sorted({sight.universe_of(row) for row in rows})),
+            sources=(source,),
+            networks=tuple({int(sight.streams.network[row]) for row in rows}),
+            facts={"skew": f"{skew_ms:.0f}"},
+            evidence=(f"{len(wide)} single steps in the last minute reached its universes {skew_ms:.0f} ms apart.",),
+            confidence=Confidence.HIGH,
+        )
+
+
+def is_stuck(sight: Sight) -> Mask:
+    """A few slots stay up on a universe whose main sender has gone to zero in all of its slots."""
+    universes, streams = sight.universes, sight.streams
+    stuck = np.zeros(universes.count, np.bool_)
+    crowded = universes.used & (universes.declared >= 0) & (universes.live >= 2)
+    for row in np.flatnonzero(crowded).tolist():
+        rows = [one for one in sight.streams_of(row).tolist() if sight.live[one]]
+        dark = [one for one in rows if streams.changes[one] > 0 and not streams.levels[one].any()]
+        lit = np.count_nonzero(sight.model.levels[row]) if dark else 0
+        stuck[row] = 0 < lit <= STUCK_SLOTS
+    return stuck
+
+
+def describe_stuck(sight: Sight, row: int) -> Finding:
+    streams = sight.streams
+    slots = (np.flatnonzero(sight.model.levels[row]) + 1).tolist()
+    owners = sorted({int(owner) for owner in sight.model.slot_streams[row][[slot - 1 for slot in slots]] if owner >= 0})
+    rows = [one for one in sight.streams_of(row).tolist() if sight.live[one]]
+    dark = [one for one in rows if not streams.levels[one].any()]
+    holders = wording.list_names(sight.say_source(sight.source_of(owner)) for owner in owners)
+    return Finding(
+        group=f"universe:{row}",
+        since_ns=int(streams.last_change_ns[dark].max()) if dark else 0,
+        universes=(row,),
+        streams=tuple(dark),
+        networks=(int(sight.universes.network[row]),),
+        facts={"slots": wording.list_slots(slots)},
+        evidence=(f"{sight.universe_name(row)}: slots {wording.list_slots(slots)} are held by {holders}.",),
+        confidence=Confidence.HIGH,
+        also_possible=("a channel that was parked on purpose",),
+    )
