@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from slotwatch.model import windows
 from slotwatch.model.counters import Counters
 from slotwatch.model.frames import Frames
+from slotwatch.model.lighttap import LightTap
 from slotwatch.model.part import LEVELS, SLOT_PRIORITY, Part
 from slotwatch.model.segments import Rows, Segments
 from slotwatch.model.sequence import Verdict
@@ -32,6 +33,10 @@ class Arrivals:
         self.winners_stale = True
         """Who is live, at which priority, with how many slots: something of it changed."""
         self._wrong_groups = False
+
+    def watch(self, tap: LightTap | None) -> None:
+        """Give every frame's levels of a few slots to this tap."""
+        self._frames.tap = tap
 
     def take(self, batch: Batch, fields: Fields, rows: Rows | slice) -> None:
         """Take these rows of a batch: accepted packets that carry slots, in order of arrival."""
@@ -134,8 +139,11 @@ class Arrivals:
         ended = ending[last]
         gone = rows[ended]
         if len(gone):
-            new = was_live[ended] | (table.lost_ns[gone] == 0)
-            table.lost_ns[gone[new]] = times[last][ended][new]
+            # It ended with the first of the last packets that no frame followed.
+            latest = np.maximum.accumulate(np.where(ending, -1, np.arange(len(events))))[last[ended]]
+            since = np.maximum(latest + 1, first[ended])
+            new = was_live[ended] | (table.lost_ns[gone] == 0) | (since > first[ended])
+            table.lost_ns[gone[new]] = times[since[new]]
             table.live[gone] = False
             self.winners_stale = True
         return fresh
@@ -168,9 +176,9 @@ class Arrivals:
         if due.any():
             self._read_names(part.batch, segments.last(part.at)[due], rows[due])
         low = part.batch.dst.view("<u8")[:, 1][part.at]
-        watch = low != table.last_destination[part.stream]
+        watch = low != segments.before(low, table.last_destination[rows])
         if self._wrong_groups:
-            watch |= table.destination_kind[part.stream] == 2
+            watch[segments.starts[table.destination_kind[rows] == 2]] = True
         if watch.any():
             self._note_destinations(part, low, np.flatnonzero(watch))
 
@@ -188,7 +196,9 @@ class Arrivals:
     def _note_destinations(self, part: Part, low: NDArray[np.uint64], places: Rows) -> None:
         """Tell own group, other group, broadcast and unicast apart; looked at only where it changes."""
         table = self.streams
-        for place in places.tolist():
+        # Each holds until the next, or to the end of its stream's run.
+        ends = np.minimum(np.r_[places[1:], len(low)], part.stream.searchsorted(part.stream[places], "right")) - 1
+        for place, end in zip(places.tolist(), ends.tolist(), strict=True):
             row = int(part.stream[place])
             kind, universe = destination(part.batch.dst[part.at[place]].tobytes(), int(table.number[row]))
             if table.protocol[row] != _E131 and kind in (1, 2):
@@ -197,7 +207,7 @@ class Arrivals:
             table.destination_kind[row], table.destination_universe[row] = kind, universe
             if kind == 2:
                 self._wrong_groups = True
-                table.last_wrong_group_ns[row] = part.t_ns[place]
+                table.last_wrong_group_ns[row] = part.t_ns[end]
 
     def _note_set_apart(self, stream: Rows, t_ns: NDArray[np.int64], options: NDArray[np.uint8]) -> None:
         """Count preview and terminated packets: they keep nothing alive."""

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from slotwatch.model import cadence, levels, windows
 from slotwatch.model.counters import Counters
+from slotwatch.model.lighttap import LightTap
 from slotwatch.model.part import Part
 from slotwatch.model.segments import Segments
 from slotwatch.model.streams import Streams
@@ -25,6 +26,8 @@ class Frames:
     def __init__(self, streams: Streams, counters: Counters) -> None:
         self.streams = streams
         self.counters = counters
+        self.tap: LightTap | None = None
+        """Wants every frame's levels of a few slots."""
 
     def take(self, part: Part, fresh: NDArray[np.bool_] | None) -> bool:
         """Take accepted live frames. fresh: those with which a life began. Returns whether any stream's number
@@ -53,6 +56,8 @@ class Frames:
         equal_before = self._count_equal(segments, changed, new)
         self._take_cadence(part, since, fresh, changed, equal_before)
         self._take_changes(part, now, before, changed)
+        if self.tap is not None:
+            self.tap.take(table, part.stream, t_ns, now)
         table.levels[rows] = segments.last(now)
         if resized:
             table.slots[rows] = last_slots

@@ -17,6 +17,7 @@ from slotwatch.model.arrivals import Arrivals
 from slotwatch.model.counters import Counters
 from slotwatch.model.occasions import Occasions
 from slotwatch.model.sources import Sources
+from slotwatch.model.stage import Stage
 from slotwatch.model.streams import Streams
 from slotwatch.model.universes import Universes
 from slotwatch.model.windows import BUCKET_NS, BUCKETS, SECOND
@@ -44,6 +45,8 @@ class Model:
         self.counters = Counters()
         self.occasions = Occasions(self.sources)
         self._arrivals = Arrivals(self.streams, self.counters)
+        self.stage = Stage(house)
+        self._arrivals.watch(self.stage.tap)
         self._bucket = now_ns // BUCKET_NS
         self._winning: tuple[NDArray[np.uint8], NDArray[np.int32]] | None = None
         self._winning_of = (-1, -1)
@@ -105,11 +108,13 @@ class Model:
                 self.streams.tell_gaps()
             self.streams.windows.turn()
             self._each_bucket(each)
-        self._bucket = max(bucket, self._bucket)
+        self._bucket = bucket
+        self.streams.windows.fold_gaps()
         self._find_lost(now_ns)
         if self._arrivals.winners_stale:
             self._arrivals.winners_stale = False
             control.settle(self.streams)
+        self.stage.advance(self, now_ns)
 
     def _fold(self) -> None:
         """Bring sums, universes and sources up to what the packets since the last time did to the streams."""
@@ -145,6 +150,8 @@ class Model:
         for row in self.universes.take_house(house):
             self.universes.forget(row)
         self.sources.take_house(house)
+        self.stage.take_house(house)
+        self._arrivals.watch(self.stage.tap)
         rows = self.streams.rows()
         self.streams.timeout_ns[rows] = self.universes.loss_timeout_ns[self.streams.universe[rows]]
         self._arrivals.winners_stale = True

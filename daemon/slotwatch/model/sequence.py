@@ -76,6 +76,7 @@ class Series:
     pending: int = 0
     """Missing numbers that are not believed yet, because the step is not known yet."""
     packets: int = 0
+    """Counted up to MAX_VOTES."""
     lost: int = 0
     """Missing numbers to count since the table was last brought up to date; negative when late ones came."""
 
@@ -92,11 +93,11 @@ class Series:
             self.known = True
             self.accepted = self.seen = number
             self.mask = FULL_MASK
-            self.packets += 1
+            self.packets = min(self.packets + 1, MAX_VOTES)
             return Verdict.ACCEPT
         if is_copy:
             return Verdict.COPY
-        self.packets += 1
+        self.packets = min(self.packets + 1, MAX_VOTES)
         self._vote(number)
         if self.skips_zero:
             if number == 0:

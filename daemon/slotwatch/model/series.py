@@ -11,17 +11,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.model import windows
-from slotwatch.model.part import LEVELS, Part
+from slotwatch.model.part import LEVELS, SLOT_PRIORITY, Part
 from slotwatch.model.segments import Segments
 from slotwatch.model.sequence import MAX_VOTES, Series, Verdict
 from slotwatch.model.streams import EVERY_STEP, Streams
-from slotwatch.wire.fields import OPTION_TERMINATED
+from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED
 from slotwatch.wire.universe import Protocol
 
 COPY_NS = 10_000_000
 """The same packet again within this is a copy: a loop, a mirror of both directions, two interfaces joined."""
 NO_STEP = np.uint8(254)
-"""No steady series has this step, and it is not EVERY_STEP."""
+"""No steady series has this step."""
+_NOT_LIVE = OPTION_PREVIEW | OPTION_TERMINATED
 _E131 = int(Protocol.E131)
 _ACCEPT, _LATE, _COPY, _OBEYED = (
     int(each) for each in (Verdict.ACCEPT, Verdict.LATE, Verdict.COPY, Verdict.REPEAT_OBEYED)
@@ -101,6 +102,7 @@ class SeriesOfStreams:
         if (votes < MAX_VOTES).any():
             counts = np.minimum(segments.counts, MAX_VOTES)
             table.series_votes[rows] = np.minimum(votes + counts, MAX_VOTES)
+            table.series_packets[rows] = np.minimum(table.series_packets[rows] + counts, MAX_VOTES)
 
     def _judge_one(self, part: Part, index: int, verdict: NDArray[np.uint8]) -> None:
         """Take one stream's packets one by one: about 3 µs each."""
@@ -110,23 +112,25 @@ class SeriesOfStreams:
         last_ns, timeout_ns = int(table.last_packet_ns[row]), int(table.timeout_ns[row])
         at = part.at[start:end]
         options = part.options[start:end].tolist()
-        accepted_at = -1
+        accepted_at = {LEVELS: -1, SLOT_PRIORITY: -1}
         late = repeated = copies = 0
+        kinds = part.kind[start:end].tolist()
         times, numbers = part.t_ns[start:end].tolist(), part.fields.sequence[at].tolist()
         for place, (packet, time, number) in enumerate(zip(at.tolist(), times, numbers, strict=True)):
             silent_ns, last_ns = time - last_ns, time
             if silent_ns > timeout_ns:
                 series.forget()
-            is_copy = series.known and number == series.accepted != 0 and silent_ns <= COPY_NS
-            answer = series.take(number, is_copy and self._same_octets(part, packet, accepted_at, row))
-            if answer == _ACCEPT:
-                accepted_at = packet
+            kind = kinds[place] if kinds[place] in accepted_at and not options[place] & _NOT_LIVE else 0
+            is_copy = series.known and number == series.accepted != 0 and silent_ns <= COPY_NS and kind > 0
+            answer = series.take(number, is_copy and self._same_octets(part, packet, accepted_at[kind], row))
+            if answer in (_ACCEPT, _OBEYED):
+                if kind:
+                    accepted_at[kind] = packet
                 if options[place] & OPTION_TERMINATED:
                     series.forget()
-                continue
+                if answer == _ACCEPT:
+                    continue
             verdict[start + place] = answer
-            if answer == _OBEYED:
-                accepted_at = packet
             late += answer == _LATE
             copies += answer == _COPY
             repeated += answer != _LATE
@@ -138,18 +142,20 @@ class SeriesOfStreams:
         self._keep_series(row, series)
 
     def _same_octets(self, part: Part, packet: int, other: int, row: int) -> bool:
-        """Whether a packet's slots are those of the last accepted one, in this batch or in the table."""
+        """Whether a packet's slots are those of the last accepted live one of its kind, in the batch or the table."""
         fields, data = part.fields, part.batch.data
         first, slots = int(fields.first_slot[packet]), int(fields.slots[packet])
         mine = data[packet, first : first + slots]
         if other >= 0:
-            if fields.slots[other] != slots or fields.kind[other] != fields.kind[packet]:
-                return False
             start = int(fields.first_slot[other])
-            return mine.tobytes() == data[other, start : start + slots].tobytes()
+            theirs = data[other, start : start + int(fields.slots[other])]
+            return mine.tobytes() == theirs.tobytes()
         table = self.streams
-        kept = table.levels if fields.kind[packet] == LEVELS else table.slot_priorities
-        return mine.tobytes() == kept[row, :slots].tobytes()
+        if fields.kind[packet] == LEVELS:
+            theirs = table.levels[row, : int(table.slots[row])]
+        else:
+            theirs = table.slot_priorities[row, : int(table.slot_priority_slots[row])]
+        return mine.tobytes() == theirs.tobytes()
 
     def _series(self, row: int) -> Series:
         table = self.streams

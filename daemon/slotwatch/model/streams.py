@@ -36,13 +36,13 @@ EXTRA = (
     ("series_seen", "u1"),
     ("series_mask", "<u8"),
     ("series_step", "u1"),
-    ("expected_step", "u1"),  # the step that needs no judgement of its own; EVERY_STEP: each is judged
+    ("expected_step", "<u2"),  # the step that needs no judgement of its own; EVERY_STEP: each is judged
     ("series_votes", "u1"),
     ("series_run", "<u2"),
     ("series_pending", "<i4"),
-    ("series_packets", "<u8"),
+    ("series_packets", "u1"),
 )
-EVERY_STEP = 0xFF
+EVERY_STEP = 0x100
 ESTABLISHED_FRAMES = 100
 NEW_PER_SECOND = 1000
 DAY_NS = 86_400_000_000_000

@@ -93,9 +93,13 @@ class Windows:
                     column = getattr(table, name)[:top]
                     column += new[metric].astype(np.uint64)
         self._folded[:, :top] = self._ring[:, self._at, :top]
-        table.max_gap_10s_ns[:top] = self._gaps_us[:, :top].max(0, initial=0) * np.int64(1000)
         frames: NDArray[np.int16] = new[FRAMES]
         return frames
+
+    def fold_gaps(self) -> None:
+        """Bring the longest gaps up to what was added, after turning."""
+        top = self._table.top
+        self._table.max_gap_10s_ns[:top] = self._gaps_us[:, :top].max(0, initial=0) * np.int64(1000)
 
     def turn(self) -> None:
         """Move on by a bucket; everything must have been folded."""

@@ -1,0 +1,130 @@
+"""The rig check: which patched fixtures the desk has brought up alone since it began, and which are left.
+
+Commanded, not seen lit: it listens to data and cannot see a lamp.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.house.schema import Fixture
+from slotwatch.model.lightplan import Integers, LightPlan
+
+UP = 77
+"""30 % of full: the fixture is shown (common practice, no source)."""
+DOWN = 26
+"""10 %: it is put away again."""
+TOGETHER_NS = 400_000_000
+"""Rises within this are one press of a key: a desk fades its check up in no time."""
+MOST_TOGETHER = 4
+"""More than this many at once are a cue and no check of any of them."""
+MAX_FLAGS = 500
+
+
+class RigCheck:
+    """One check. Times are monotonic nanoseconds; fixtures are told by their names, so it survives a reload."""
+
+    def __init__(self, plan: LightPlan, now_ns: int) -> None:
+        self.started_ns = now_ns
+        self.running = True
+        self.done: dict[str, int] = {}
+        """Fixture: when it was brought up."""
+        self.flagged: list[dict[str, Any]] = []
+        self._was_up: NDArray[np.bool_] | None = None
+        self._pending: list[tuple[int, int]] = []
+        self._pending_ns = 0
+        self.take_plan(plan)
+
+    def take_plan(self, plan: LightPlan) -> None:
+        """Check by another patch from now on."""
+        self.plan = plan
+        self._numbers: Integers = plan.bright_fixture
+        self._was_up = None
+
+    def look(self, brightness: NDArray[np.uint8], known: NDArray[np.bool_], now_ns: int) -> None:
+        """Take every fixture's brightness (its brightest slot), in the order of `LightPlan.bright_fixture`."""
+        if not self.running:
+            return
+        if self._was_up is None:
+            # What is up already was not brought up by this check.
+            self._was_up = brightness >= UP
+            return
+        rose = (brightness >= UP) & ~self._was_up & known
+        # What a lost universe last showed is kept, so that its return is no rise.
+        self._was_up = np.where(known, np.where(self._was_up, brightness > DOWN, rose), self._was_up)
+        if rose.any():
+            if not self._pending:
+                self._pending_ns = now_ns
+            self._pending += [(now_ns, number) for number in self._numbers[rose].tolist()]
+        if self._pending and now_ns - self._pending_ns >= TOGETHER_NS:
+            self._settle()
+
+    def _settle(self) -> None:
+        rises, self._pending = self._pending, []
+        if len(rises) > MOST_TOGETHER and not self._one_place(rises):
+            return
+        fixtures = [self.plan.fixtures[number] for _, number in rises]
+        for (t_ns, _), fixture in zip(rises, fixtures, strict=True):
+            self.done.setdefault(fixture.name, t_ns)
+        if not self._one_place(rises) and len(self.flagged) < MAX_FLAGS:
+            names = " and ".join(f"{fixture.label or fixture.name}" for fixture in fixtures)
+            text = f"{names} came up together: doubled, plugged together, or two keys at once."
+            named = [fixture.name for fixture in fixtures]
+            self.flagged.append({"fixtures": named, "fixture": named[0], "text": text, "t_ns": rises[0][0]})
+
+    def _one_place(self, rises: list[tuple[int, int]]) -> bool:
+        """Whether all of them answer to the same slots, so that the desk cannot tell them apart."""
+        places = {(self.plan.fixtures[n].universe, self.plan.fixtures[n].address) for _, n in rises}
+        return len(places) == 1
+
+    def left(self) -> list[Fixture]:
+        """Fixtures that give light and were not brought up yet, in the order of the patch."""
+        fixtures = self.plan.fixtures
+        return [fixtures[n] for n in self._numbers.tolist() if fixtures[n].name not in self.done]
+
+    def view(self) -> dict[str, Any]:
+        """Plain values of the API; what is left by position, in the order of the patch."""
+        by_position: dict[str, list[dict[str, Any]]] = defaultdict(list)
+        for fixture in self.left():
+            by_position[fixture.position].append(_say(fixture))
+        names = {self.plan.fixtures[n].name: self.plan.fixtures[n] for n in self._numbers.tolist()}
+        return {
+            "running": self.running,
+            "started_ns": self.started_ns,
+            "total": len(self._numbers),
+            "done": [{**_say(names[name]), "t_ns": t_ns} for name, t_ns in self.done.items() if name in names],
+            "left": [{"position": position, "fixtures": rows} for position, rows in by_position.items()],
+            "circuits_left": sorted({fixture.circuit for fixture in self.left() if fixture.circuit}),
+            "flagged": list(self.flagged),
+            "note": "Commanded, not seen lit.",
+        }
+
+    @classmethod
+    def restored(cls, plan: LightPlan, kept: dict[str, Any], shift_ns: int) -> RigCheck:
+        """Go on with a check that `view` gave before a restart; `shift_ns` turns its times into today's.
+
+        ValueError if it is none.
+        """
+        try:
+            check = cls(plan, int(kept["started_ns"]) + shift_ns)
+            check.running = bool(kept["running"])
+            check.done = {str(row["fixture"]): int(row.get("t_ns", 0)) + shift_ns for row in kept["done"]}
+            check.flagged = [{**row, "t_ns": int(row.get("t_ns", 0)) + shift_ns} for row in kept["flagged"]][:MAX_FLAGS]
+        except (KeyError, TypeError, ValueError) as error:
+            raise ValueError(f"this is no rig check: {error}") from None
+        return check
+
+
+def _say(fixture: Fixture) -> dict[str, Any]:
+    return {
+        "fixture": fixture.name,
+        "label": fixture.label,
+        "universe": str(fixture.universe),
+        "address": fixture.address,
+        "position": fixture.position,
+        "circuit": fixture.circuit,
+    }
