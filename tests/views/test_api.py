@@ -121,6 +121,8 @@ def test_readiness_is_judged_as_if_in_show() -> None:
 def test_fixtures_show_the_levels_that_reach_them() -> None:
     found = api.fixtures(snapshot(), house())
     assert [slot["level"] for slot in found[0]["slots"]] == [255, 128, 0, 1]
+    assert found[0]["levels"] == {"intensity": 255, "red": 128, "green": 0, "blue": 1} and found[0]["lit"]
+    assert found[1]["levels"] == {"intensity": 0, "pan": 0, "tilt": 0} and not found[1]["lit"]
     short = snapshot()
     short.universes["slots"][0] = 511
     assert [slot["level"] for slot in api.fixtures(short, house())[1]["slots"]] == [0, 0, None]
@@ -133,7 +135,7 @@ def test_patch_says_what_is_free() -> None:
             "universe": "e131/1",
             "label": "Label 1",
             "fixtures": 2,
-            "used_slots": 7,
+            "used": 7,
             "free_slots": 505,
             "free": [[5, 509]],
         }

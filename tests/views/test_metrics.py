@@ -50,7 +50,7 @@ def full(universes: int = 3) -> Snapshot:
             "interval_sum_s": {"e131": 22.7},
             "incidents_opened": {"universe-lost": 2},
         },
-        racks=({"rack": "Rack 1", "supplies": [{"supply": 1, "current_a": 31.25}]},),
+        racks=({"rack": "Rack 1", "supplies": [{"supply": 1, "estimated_a": 31.25}]},),
         routes=({"route": "tower", "frames": 77, "latency": {"edges_s": [0.001], "counts": [70, 7], "sum_s": 0.1}},),
     )
 

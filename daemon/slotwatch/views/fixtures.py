@@ -22,21 +22,36 @@ def fixture(sheet: Sheet, one: Fixture, row: int | None) -> dict[str, Any]:
     """One fixture; `level` is null where no frame covers the slot."""
     slots = sheet.universes["slots"][row] if row is not None else 0
     levels = sheet.snapshot.levels[row, one.address - 1 : one.last_slot].tolist() if row is not None else []
+    found = [
+        {"slot": number, "role": role, "level": levels[number - one.address] if number <= slots else None}
+        for number, role in enumerate(one.slots, one.address)
+    ]
+    by_role = _by_role(found)
     return {
         "fixture": one.name,
         "label": one.label,
         "universe": sheet.snapshot.universe_names[row] if row is not None else str(one.universe),
         "address": one.address,
         "last_slot": one.last_slot,
+        "footprint": one.footprint,
         "profile": one.profile,
         "position": one.position,
         "circuit": one.circuit,
         "faces_audience": one.faces_audience,
-        "slots": [
-            {"slot": number, "role": role, "level": levels[number - one.address] if number <= slots else None}
-            for number, role in enumerate(one.slots, one.address)
-        ],
+        "levels": by_role,
+        "lit": bool(by_role["intensity"] if "intensity" in by_role else any(slot["level"] for slot in found)),
+        "slots": found,
     }
+
+
+def _by_role(slots: list[dict[str, Any]]) -> dict[str, int | None]:
+    """The highest level of each role, the intensity first: what a person looks for."""
+    found: dict[str, int | None] = {}
+    for slot in sorted(slots, key=lambda slot: slot["role"] != "intensity"):
+        if slot["role"]:
+            held = found.get(slot["role"])
+            found[slot["role"]] = max(held, slot["level"] or 0) if held is not None else slot["level"]
+    return found
 
 
 def fixtures_of(sheet: Sheet, house: House, row: int) -> list[dict[str, Any]]:
@@ -102,7 +117,7 @@ def _slots(patched: list[Fixture]) -> dict[str, Any]:
                 free[-1][1] = slot
             else:
                 free.append([slot, slot])
-    return {"used_slots": sum(used), "free_slots": SLOTS - sum(used), "free": free}
+    return {"used": sum(used), "free_slots": SLOTS - sum(used), "free": free}
 
 
 def _rows_of_ids(sheet: Sheet) -> dict[UniverseId, int]:

@@ -123,9 +123,9 @@ class SnapshotCollector(Collector):
         for rack in self._sheet.snapshot.racks:
             name = str(rack.get("rack") or rack.get("name") or "")
             for supply in rack.get("supplies", ()):
-                if isinstance(supply, dict) and isinstance(supply.get("current_a"), int | float):
+                if isinstance(supply, dict) and isinstance(supply.get("estimated_a"), int | float):
                     labels = {"rack": name, "supply": str(supply.get("supply", supply.get("number", "")))}
-                    currents.append((labels, supply["current_a"]))
+                    currents.append((labels, supply["estimated_a"]))
         if currents:
             yield _gauge("supply_current_amperes", "Estimated current of a supply line.", currents)
 

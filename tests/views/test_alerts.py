@@ -1,0 +1,73 @@
+"""Alerts carry bounded labels, are one for incidents that share them, and leave out what is accepted or too quiet."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from slotwatch.house.schema import Alerts
+from slotwatch.snapshot import Acknowledgement, Severity
+from slotwatch.views.alerts import alerts
+from slotwatch.views.sheet import Sheet
+from slotwatch.views.topics import states, topic_of
+from tests.views.fabricate import NOW_NS, SECOND_NS, house, incident, snapshot
+
+HOUSE = replace(house(), alerts=Alerts(("http://127.0.0.1:9093",), "warning", (("site", "north"),)))
+
+
+def test_one_incident_is_one_alert_with_its_universe() -> None:
+    ((key, alert),) = alerts(snapshot(), HOUSE).items()
+    assert (
+        dict(key)
+        == alert["labels"]
+        == {
+            "alertname": "UniverseLost",
+            "rule": "universe-lost",
+            "severity": "critical",
+            "house": "Harbour Street Playhouse",
+            "universe": "e131/2",
+            "site": "north",
+        }
+    )
+    assert alert["startsAt"] == "2025-12-31T23:59:50.000Z"
+    assert alert["annotations"]["summary"] == 'Universe e131/2 ("Label 2") is lost.'
+    assert alert["annotations"]["evidence"] == "Last frame 10.0 s ago." and alert["annotations"]["incidents"] == "7"
+
+
+def test_many_universes_are_an_annotation_and_not_a_label() -> None:
+    wide = incident(universes=tuple(f"e131/{n}" for n in range(1, 41)))
+    ((key, alert),) = alerts(snapshot(incidents=(wide,)), HOUSE).items()
+    assert "universe" not in dict(key) and "e131/40" in alert["annotations"]["universes"]
+
+
+def test_incidents_with_the_same_labels_are_one_alert_from_the_first_on() -> None:
+    both = (incident(8, universes=("e131/1", "e131/2")), incident(9, universes=(), began_ns=NOW_NS - 60 * SECOND_NS))
+    ((_, alert),) = alerts(snapshot(incidents=both), HOUSE).items()
+    assert alert["annotations"]["incidents"] == "9, 8" and alert["startsAt"] == "2025-12-31T23:59:00.000Z"
+
+
+def test_quiet_accepted_and_closed_ones_are_left_out() -> None:
+    some = (incident(1, severity=Severity.NOTE), incident(2, accepted="by design"), incident(3, closed_ns=NOW_NS))
+    assert alerts(snapshot(incidents=some), HOUSE) == {}
+    loud = replace(HOUSE, alerts=replace(HOUSE.alerts, minimum_severity="note"))
+    assert len(alerts(snapshot(incidents=some), loud)) == 1
+
+
+def test_an_acknowledgement_changes_the_annotation_and_not_the_labels() -> None:
+    seen = incident(acknowledged=Acknowledgement("Ann", NOW_NS))
+    before, after = alerts(snapshot(), HOUSE), alerts(snapshot(incidents=(seen,)), HOUSE)
+    assert before.keys() == after.keys() and next(iter(after.values()))["annotations"]["acknowledged"] == "Ann"
+
+
+def test_topics_hold_states_that_stand_still_while_nothing_changes() -> None:
+    taken = snapshot()
+    found = states(Sheet(taken))
+    assert set(found) == {"house", "incidents", "universe/e131/1", "universe/e131/2", "universe/artnet/0"}
+    assert found["universe/e131/2"] == '{"state":"lost","label":"Label 2"}'
+    later = replace(taken, now_ns=NOW_NS + SECOND_NS)
+    later.universes["frames"] += 44
+    assert states(Sheet(later)) == found
+
+
+def test_wildcards_never_stand_in_a_topic() -> None:
+    """MQTT 3.1.1, 4.7.1: they must not be used in a topic name."""
+    assert topic_of("line/a+b#c") == "line/a-b-c"
