@@ -138,9 +138,25 @@ def start(file: Path, ports: Ports, *, ready: bool = True, environment: dict[str
     threading.Thread(target=listen, daemon=True).start()
     daemon = Daemon(file, ports, process, said)
     if ready:
-        until(lambda: "its page is" in daemon.log() or process.poll() is not None)
-        assert process.poll() is None, daemon.log()
+        try:
+            until(lambda: "its page is" in daemon.log() or process.poll() is not None, 2 * PATIENCE_S)
+            assert process.poll() is None, daemon.log()
+        except BaseException:
+            process.kill()
+            process.wait()
+            raise
     return daemon
+
+
+@contextlib.contextmanager
+def ended(daemon: Daemon) -> Iterator[Daemon]:
+    """A daemon that is surely gone after the block."""
+    try:
+        yield daemon
+    finally:
+        if daemon.process.poll() is None:
+            daemon.process.kill()
+            daemon.process.wait()
 
 
 @contextlib.contextmanager
@@ -149,14 +165,9 @@ def running(directory: Path, **house: Any) -> Iterator[Daemon]:
     ports = Ports()
     file = directory / "house.toml"
     file.write_text(house_text(ports, **house))
-    daemon = start(file, ports)
-    try:
+    with ended(start(file, ports)) as daemon:
         yield daemon
         assert daemon.stop() == 0, daemon.log()
-    finally:
-        if daemon.process.poll() is None:
-            daemon.process.kill()
-            daemon.process.wait()
 
 
 @contextlib.contextmanager

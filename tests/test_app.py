@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.daemon import Daemon, Ports, desk, free_port, house_text, running, start, until
+from tests.daemon import Daemon, Ports, desk, ended, free_port, house_text, running, start, until
 
 FREED_WITHIN_S = 0.05
 """Issue of the processes: nothing orphaned holds a port for longer."""
@@ -65,11 +65,11 @@ def test_the_parent_loads_neither_numpy_nor_the_http_server(tmp_path: Path) -> N
 def test_ctrl_c_for_the_whole_group_ends_it_cleanly(tmp_path: Path) -> None:
     ports, file = Ports(), tmp_path / "house.toml"
     file.write_text(house_text(ports))
-    daemon = start(file, ports)
-    for pid in (daemon.process.pid, *daemon.children().values()):
-        os.kill(pid, signal.SIGINT)
-    assert daemon.process.wait(10) == 0
-    assert "ended" not in daemon.log()
+    with ended(start(file, ports)) as daemon:
+        for pid in (daemon.process.pid, *daemon.children().values()):
+            os.kill(pid, signal.SIGINT)
+        assert daemon.process.wait(10) == 0
+        assert "ended" not in daemon.log()
 
 
 def test_a_killed_front_is_started_again_and_no_packet_is_lost(tmp_path: Path) -> None:
@@ -222,8 +222,9 @@ def test_a_port_that_is_freed_within_three_seconds_is_waited_for(tmp_path: Path)
         daemon = start(file, ports, ready=False)
         time.sleep(1.5)
         assert daemon.process.poll() is None
-    until(lambda: "its page is" in daemon.log())
-    assert daemon.stop() == 0
+    with ended(daemon):
+        until(lambda: "its page is" in daemon.log())
+        assert daemon.stop() == 0
 
 
 def test_a_missing_interface_is_one_sentence_and_status_2(tmp_path: Path) -> None:
@@ -251,27 +252,22 @@ def test_systemd_hears_of_ready_reload_and_stop_in_their_order(tmp_path: Path) -
         manager.bind(str(tmp_path / "notify"))
         manager.settimeout(10)
         environment = {"NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "1000000"}
-        daemon = start(file, ports, environment=environment)
-        first = manager.recv(500).decode()
-        assert first.startswith("READY=1\n")
-        # Only once it listens: the port is held.
-        assert not _bindable(socket.SOCK_DGRAM, ports.e131)
-        heard = [_until_said(manager, "WATCHDOG=1")]
-        daemon.process.send_signal(signal.SIGHUP)
-        heard += [_until_said(manager, "RELOADING=1"), _until_said(manager, "READY=1")]
-        # Judging that makes no progress is not covered for.
-        os.kill(daemon.children()["judging"], signal.SIGSTOP)
-        time.sleep(0.3)
-        os.kill(daemon.children()["judging"], signal.SIGCONT)
-        assert daemon.stop() == 0
-        heard.append(_until_said(manager, "STOPPING=1"))
-    assert all(heard)
+        with ended(start(file, ports, environment=environment)) as daemon:
+            assert manager.recv(500).decode().startswith("READY=1\n")
+            # Only once it listens: the port is held.
+            assert not _bindable(socket.SOCK_DGRAM, ports.e131)
+            _until_said(manager, "WATCHDOG=1")
+            daemon.process.send_signal(signal.SIGHUP)
+            _until_said(manager, "RELOADING=1")
+            _until_said(manager, "READY=1")
+            assert daemon.stop() == 0
+            _until_said(manager, "STOPPING=1")
 
 
-def _until_said(manager: socket.socket, word: str) -> bool:
+def _until_said(manager: socket.socket, word: str) -> None:
+    """Read on until it comes; the socket's own patience ends the test."""
     while not manager.recv(500).decode().startswith(word):
         pass
-    return True
 
 
 @pytest.mark.parametrize("rows", ["1000", "many"])

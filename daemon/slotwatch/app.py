@@ -73,6 +73,7 @@ class App:
         self._reload_began_ns = 0
         self._front_due_ns = 0
         self._before = b""
+        """The running house while a new one is being tried; empty otherwise."""
         self._summary_before: dict[str, Any] = {}
         self._fed_ns = self._started_ns = 0
         self._status = ""
@@ -112,7 +113,7 @@ class App:
             waiting = [role for role, child in self._children.items() if not child.ready]
             self._failure = [f"not ready within {READY_WITHIN_S:g} s (waiting for {', '.join(waiting)})"]
         if self._reloading and now_ns - self._reload_began_ns > RELOAD_WITHIN_S * 1e9:
-            self._refuse(["the house file could not be read in time"])
+            self._give_up_reload()
 
     def _wait_s(self) -> float:
         """Turns are rare, but a child that is due to be started anew is not made to wait."""
@@ -141,7 +142,7 @@ class App:
         ring = {"ring": self._memory["ring"]}
         by_role: dict[str, dict[str, int | list[int]]] = {
             "load": {},
-            "intake": {**ring, "observations": observations[0].fileno(), "bells": self._bells()},
+            "intake": {**ring, "observations": observations[0].fileno(), "bells": [self._bell]},
             "judging": {
                 **ring,
                 "board": self._memory["board"],
@@ -161,9 +162,6 @@ class App:
         }
         child.start({"house": self._house, **by_role[role], **more}, values)
         self._select.register(child.channel.fileno(), selectors.EVENT_READ, child)
-
-    def _bells(self) -> list[int]:
-        return [self._bell] if self._summary.get("routes") else []
 
     def _heard(self, child: Child) -> None:
         """Take what a child says; notice that it is gone."""
@@ -188,12 +186,16 @@ class App:
         if not self._ready and child.starts >= STARTS_BEFORE_GIVING_UP:
             self._failure = child.last_words or [f"{child.role} ended {child.starts} times ({child.how})"]
             return
+        if child.replaced_by_ns:
+            return
         for line in child.last_words:
             self._say(line)
         self._say(f"{child.role} ended ({child.how}); starting it again")
 
     def _revive(self, now_ns: int) -> None:
         for child in list(self._children.values()):
+            if child.replaced_by_ns and now_ns > child.replaced_by_ns and not child.due_ns:
+                child.kill()
             if child.due_ns and now_ns >= child.due_ns and child.role != "load":
                 self._start(child.role)
 
@@ -214,7 +216,8 @@ class App:
             self._loaded(message)
         elif what == "status":
             self._status = message["text"]
-            self._notifier.status(self._status)
+            if self._ready:
+                self._notifier.status(self._status)
         elif what == "reload":
             self._reload(message)
         elif what in ("reloaded", "refused") and self._reloading:
@@ -280,17 +283,27 @@ class App:
         before, now = self._summary_before, self._summary
         self._hold_node = now["subscribe"] and (self._hold_node or not before["subscribe"])
         if before["routes_mark"] != now["routes_mark"]:
-            if before["routes"]:
-                self._retire("routes")
-            if now["routes"]:
+            if now["routes"] and before["routes"]:
+                self._replace("routes")
+            elif now["routes"]:
                 self._start("routes")
-                # Intake rings only for routes that it knew of at its start.
-                if not before["routes"]:
-                    self._replace("intake")
+            else:
+                self._retire("routes")
         self._front_due_ns = monotonic_ns() + int(ANSWER_FIRST_S * 1e9)
         self._answer({"ok": {"reloaded": True, "name": now["name"]}})
         self._say(f"reloaded {self._file}")
         self._reload_ended()
+
+    def _give_up_reload(self) -> None:
+        self._retire("load")
+        for child in self._retired:
+            if child.role == "load":
+                child.kill()
+        lines = [f"the house file was not taken up within {RELOAD_WITHIN_S:g} s"]
+        if self._before:
+            self._roll_back(lines)
+        else:
+            self._refuse(lines)
 
     def _roll_back(self, lines: list[str]) -> None:
         """Intake cannot listen as the new house says: everybody keeps the old one."""
@@ -311,6 +324,7 @@ class App:
 
     def _reload_ended(self) -> None:
         self._reloading = False
+        self._before = b""
         self._notifier.ready(f"watching {self._summary['name']}; page {self._summary['page']}")
 
     def _answer(self, result: dict[str, Any]) -> None:
@@ -340,8 +354,11 @@ class App:
             self._notifier.watchdog()
 
     def _replace(self, role: str) -> None:
-        self._retire(role)
-        self._start(role)
+        """Have a process end and start it anew once it is gone: two of a role would read each other's messages."""
+        child = self._children[role]
+        if child.channel is not None:
+            child.replaced_by_ns = monotonic_ns() + int(STOP_WITHIN_S * 1e9)
+            child.stop()
 
     def _retire(self, role: str) -> None:
         child = self._children.pop(role, None)

@@ -6,6 +6,7 @@ and ends), intake, judging, front, routes. A child ends by itself when its paren
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import errno
 import json
@@ -196,6 +197,9 @@ async def _serve_front(wiring: Wiring) -> None:
     from slotwatch.edge.http import serve_front
     from slotwatch.edge.recorder import RecordedPackets
 
+    # A page that is looked at takes nothing from receiving and judging where they compete for a core.
+    with contextlib.suppress(OSError):
+        os.nice(5)
     house, stop = wiring.house(), asyncio.Event()
 
     def ordered(message: Message) -> None:

@@ -100,7 +100,7 @@ def _tshark(path: Path, *fields: str) -> list[list[str]]:
         if os.environ.get("CI"):
             pytest.fail("tshark is missing; CI has to have it")
         pytest.skip("tshark is not installed")
-    words = [program, "--enable-heuristic", "acn_udp", "-r", str(path), "-T", "fields"]
+    words = [program, "--enable-heuristic", "acn", "-o", "acn.dmx_enable:TRUE", "-r", str(path), "-T", "fields"]
     for field in fields:
         words += ["-e", field]
     done = subprocess.run(words, capture_output=True, text=True, timeout=60)

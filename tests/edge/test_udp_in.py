@@ -6,6 +6,7 @@ import ipaddress
 import os
 import socket
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -204,3 +205,32 @@ def test_readers_that_wait_are_rung_only_for_rows() -> None:
         send(house.listen.e131_port, b"a")
         ear.read()
         assert os.eventfd_read(ear.bell) == 1
+
+
+def test_a_house_with_another_port_is_heard_there_and_no_longer_here() -> None:
+    """The new socket may get the descriptor of the one that was closed: it has to be watched all the same."""
+    house = house_on()
+    other = replace(house, listen=replace(house.listen, e131_port=free_port()))
+    with listening(house) as ear:
+        before = {sock.fd for sock in ear.intake.sockets}
+        ear.intake.take_house(other)
+        assert {sock.fd for sock in ear.intake.sockets} & before, "the case that this test is for did not arise"
+        send(other.listen.e131_port, b"there")
+        ready = {fd for fd, _ in ear.intake._poll.poll(1.0)}
+        assert ready == {s.fd for s in ear.intake.sockets if s.port == other.listen.e131_port and not s.v6}
+        (batch,) = ear.read()
+        assert bytes(batch.data[0, :5]) == b"there"
+
+
+def test_a_house_that_cannot_be_heard_leaves_the_way_back_open() -> None:
+    house = house_on()
+    with listening(house) as ear, socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as taken:
+        taken.bind(("0.0.0.0", 0))
+        listen = replace(house.listen, e131_port=taken.getsockname()[1])
+        with pytest.raises(EdgeError, match="is taken"):
+            ear.intake.take_house(replace(house, listen=listen))
+        ear.intake.take_house(house)
+        send(house.listen.e131_port, b"here")
+        assert ear.intake._poll.poll(1.0)
+        (batch,) = ear.read()
+        assert bytes(batch.data[0, :4]) == b"here"

@@ -28,6 +28,8 @@ class Child:
         self.starts = 0
         self.how = ""
         self.last_words: list[str] = []
+        self.replaced_by_ns = 0
+        """Monotonic time by which it has to be gone, since it is being replaced; 0: it is not."""
         self.due_ns = 0
         """Monotonic time at which it is to be started again; 0: it runs."""
         self._process: subprocess.Popen[bytes] | None = None
@@ -52,7 +54,7 @@ class Child:
         )
         theirs.close()
         self.channel = Channel(mine.detach())
-        self.ready, self.last_words, self.how, self.due_ns = False, [], "", 0
+        self.ready, self.last_words, self.how, self.due_ns, self.replaced_by_ns = False, [], "", 0, 0
         self.starts += 1
         self._started_ns = monotonic_ns()
 
@@ -85,7 +87,7 @@ class Child:
                     self._process.kill()
                     self._process.wait()
             self.how = _how(self._process.returncode)
-        if now_ns - self._started_ns > SETTLED_NS:
+        if now_ns - self._started_ns > SETTLED_NS or self.replaced_by_ns:
             self._pause_ns = FIRST_PAUSE_NS
         self.due_ns = now_ns + self._pause_ns
         self._pause_ns = min(2 * self._pause_ns, LONGEST_PAUSE_NS)

@@ -93,6 +93,7 @@ class Intake:
             # The ports that go are closed first: the new house may want to swap two of them.
             for sock in [s for s in self.sockets if s not in keep]:
                 self._poll.unregister(sock.fd)
+                self._data_fds.discard(sock.fd)  # the next socket may get the same number
                 self._closed_drops += sock.drops()
                 self._drops.pop(sock.fd, None)
                 sock.close()
