@@ -38,6 +38,12 @@ class What(IntEnum):
     TERMINATED = 2
 
 
+# Reading a member through its class costs a microsecond in Python 3.11, and these are read for every frame.
+_LEVELS, _SLOT_PRIORITY, _TERMINATED = What
+_KIND_LEVELS, _KIND_SLOT_PRIORITY = int(Kind.LEVELS), int(Kind.SLOT_PRIORITY)
+_LISTENING, _LOOP = RouteState.LISTENING, RouteState.LOOP
+
+
 @dataclass(frozen=True, slots=True)
 class Outgoing:
     """One frame for the edge to send now."""
@@ -88,7 +94,7 @@ class Bridge:
     def ingest(self, batch: Batch, fields: Fields) -> None:
         """Take packets. Rows that no route wants cost one array look-up."""
         kinds = fields.kind
-        wanted = (kinds == Kind.LEVELS) | (kinds == Kind.SLOT_PRIORITY)
+        wanted = (kinds == _KIND_LEVELS) | (kinds == _KIND_SLOT_PRIORITY)
         wanted &= self._wanted[batch.protocol & 3, fields.universe]
         rows = np.flatnonzero(wanted)
         touched: dict[InputKey, int] = {}
@@ -188,7 +194,7 @@ class Bridge:
         start = int(fields.first_slot[row])
         data = batch.data[row, start : start + int(fields.slots[row])].tobytes()
         sequence = int(fields.sequence[row])
-        if fields.kind[row] == Kind.SLOT_PRIORITY:
+        if fields.kind[row] == _KIND_SLOT_PRIORITY:
             return one.slot_priorities(source, now_ns, sequence, data)
         taken = one.levels(source, now_ns, sequence, int(fields.priority[row]), data)
         if taken and len(one.sources) > 1 and batch.src[row].tobytes() not in self._declared:
@@ -206,7 +212,7 @@ class Bridge:
                 if arrived_ns and not lane.arrived_ns:
                     lane.arrived_ns = arrived_ns
                 self._changed(index)
-            if lane.state is RouteState.LISTENING:
+            if lane.state is _LISTENING:
                 self._look_by(lane.heard_ns + self._listen_ns)
             self._look_by(lane.hold_ends_ns())
 
@@ -241,7 +247,7 @@ class Bridge:
             return
         if output.sends_slot_priority and output.target.serial is None:
             self._send_claims(index, output, now_ns)
-        self._out.append(Outgoing(index, What.LEVELS, output.levels, output.priority))
+        self._out.append(Outgoing(index, _LEVELS, output.levels, output.priority))
         output.pacer.sent(now_ns)
         output.speaking = True
         output.frames += 1
@@ -259,19 +265,19 @@ class Bridge:
             # Never the input's own priorities: the bridge stays under the desk wherever it speaks.
             own = max(output.priority, 1)
             values = bytes(own if claim else 0 for claim in output.claims)
-            self._out.append(Outgoing(index, What.SLOT_PRIORITY, values, output.priority))
+            self._out.append(Outgoing(index, _SLOT_PRIORITY, values, output.priority))
             output.claims_sent, output.claims_ns = output.claims, now_ns
 
     def _end(self, index: int, output: Output) -> None:
         if output.speaking:
             for _ in range(TERMINATED_PACKETS):
-                self._out.append(Outgoing(index, What.TERMINATED, output.levels, output.priority))
+                self._out.append(Outgoing(index, _TERMINATED, output.levels, output.priority))
         output.ending, output.speaking = 0, False
         output.pacer.stop()
 
     def _stop_loop(self, key: InputKey, now_ns: int) -> None:
         for lane, index in self._lanes_of[key]:
-            lane.enter(RouteState.LOOP, now_ns)
+            lane.enter(_LOOP, now_ns)
             self._changed(index)
 
 
