@@ -1,0 +1,91 @@
+"""The show report from the stored history, whether the daemon runs or not: HTML, JSON or CSV."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import re
+import sqlite3
+import sys
+from datetime import UTC, datetime, timedelta, tzinfo
+from pathlib import Path
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from slotwatch import clock
+from slotwatch.edge.files import load_house
+from slotwatch.edge.history_archive import Archive
+from slotwatch.edge.places import state_place
+from slotwatch.edge.reporting import gather, span_of
+from slotwatch.errors import EdgeError
+from slotwatch.house.schema import House
+from slotwatch.views.report import report_csv, report_html
+
+FOUND_FAULTS = 1
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options."""
+    when = "2026-03-01T19:30, or 19:30 for the last time it was that o'clock, in the house's time zone"
+    parser.add_argument("-c", "--config", metavar="HOUSE.toml", required=True, help="house file whose history is read")
+    parser.add_argument("--since", metavar="T", help=f"begin of the report: {when}. Left out: the last show phase")
+    parser.add_argument("--until", metavar="T", help="end of the report. Left out: when that phase ended, or now")
+    parser.add_argument("--history", metavar="FILE", help="history file, if it is not the house file's own")
+    parser.add_argument("-o", "--output", metavar="FILE", help="write there and not to the standard output")
+    kind = parser.add_mutually_exclusive_group()
+    kind.add_argument("--json", action="store_true", help="everything as JSON")
+    kind.add_argument("--csv", action="store_true", help="incidents, marks and intervals as a table")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Write the report. 0 nothing louder than a note, 1 a warning or worse; EdgeError if there is no history."""
+    house = load_house(arguments.config)
+    path = Path(arguments.history) if arguments.history else state_place(house, house.history.path)
+    now_ns = clock.wall_ns()
+    zone = _zone(house)
+    since, until = (moment(text, now_ns, zone) for text in (arguments.since, arguments.until))
+    if not path.is_file():
+        raise EdgeError(f"there is no history at {path}", "run slotwatch serve with this house file first")
+    archive = Archive(path)
+    try:
+        found = gather(archive, house, *span_of(archive, since, until, now_ns), now_ns)
+    except sqlite3.Error as error:
+        raise EdgeError(f"the history {path} cannot be read: {error}", "see whether this user may read it") from None
+    if arguments.json:
+        text = json.dumps(found, indent=2, ensure_ascii=False) + "\n"
+    else:
+        text = report_csv(found) if arguments.csv else report_html(found)
+    _put(text, arguments.output)
+    return FOUND_FAULTS if any(one["severity"] != "note" for one in found["incidents"]) else 0
+
+
+def moment(text: str | None, now_ns: int, zone: tzinfo) -> str | None:
+    """Read a time of the command line into ISO 8601. EdgeError with what would be right."""
+    if text is None:
+        return None
+    now = datetime.fromtimestamp(now_ns / 1e9, zone)
+    clock_time = re.fullmatch(r"([01]?\d|2[0-3]):([0-5]\d)", text.strip())
+    if clock_time:
+        found = now.replace(hour=int(clock_time[1]), minute=int(clock_time[2]), second=0, microsecond=0)
+        return (found if found <= now else found - timedelta(days=1)).isoformat()
+    try:
+        found = datetime.fromisoformat(text.strip())
+    except ValueError:
+        raise EdgeError(f"{text!r} is not a time", "write 2026-03-01T19:30 or 19:30") from None
+    return (found if found.tzinfo else found.replace(tzinfo=zone)).isoformat()
+
+
+def _put(text: str, output: str | None) -> None:
+    if output is None:
+        sys.stdout.write(text)
+        return
+    try:
+        Path(output).write_text(text, encoding="utf-8", newline="")
+    except OSError as error:
+        raise EdgeError(f"{output} cannot be written: {error.strerror}", "choose another --output") from None
+
+
+def _zone(house: House) -> tzinfo:
+    try:
+        return ZoneInfo(house.time_zone)
+    except (ZoneInfoNotFoundError, ValueError):
+        return UTC
