@@ -1,0 +1,292 @@
+"""Lights against what is hung: parked relay circuits, power that is off, held glare and commands, stuck levels.
+
+Every finding is about what is commanded; nothing here sees a lamp. State between passes is arrays in the order
+of the model's `LightPlan`; cases are told by names, so that they outlive a reload.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.house.schema import Fixture, House
+from slotwatch.judge import wording
+from slotwatch.judge.catalog import CATALOG
+from slotwatch.judge.sight import Sight
+from slotwatch.judge.watch import KEYS, Finding, Watch
+from slotwatch.model.hours import ON
+from slotwatch.model.lightplan import LightPlan
+from slotwatch.model.stage import Stage
+
+SECOND_NS = 1_000_000_000
+LOOK_NS = 200_000_000
+NOT_SEEN = "Commanded, not seen lit."
+CREEP = 2
+"""A last step of at most this may belong to a fade that passes through slowly …"""
+CREEP_NS = 10 * SECOND_NS
+"""… so it must have stood this long (common practice, no source)."""
+SWITCHED_ON = 128
+"""Half: a switched way is on from here (common practice, no source)."""
+GLARE = 204
+"""80 % of full."""
+GLARE_NS = 60 * SECOND_NS
+MOST_NAMED = 200
+MOST_CASES = 500
+"""More cases of one rule than this tell nobody more."""
+
+
+def watches(house: House) -> tuple[Watch, ...]:
+    if not house.fixtures:
+        return ()
+    rules = LightRules()
+    return (
+        Watch("non-dim-partial", KEYS, rules.parked, rules.describe_parked, LOOK_NS, on_delay_s=0),
+        Watch("powered-off", KEYS, rules.unpowered, rules.describe_unpowered, SECOND_NS),
+        Watch("control-held", KEYS, rules.held_controls, rules.describe_control, SECOND_NS),
+        Watch("glare-held", KEYS, rules.held_glare, rules.describe_glare, SECOND_NS, on_delay_s=0),
+        Watch("level-stuck", KEYS, rules.stuck, rules.describe_stuck, SECOND_NS),
+    )
+
+
+class LightRules:
+    """The conditions with what they remember."""
+
+    def __init__(self) -> None:
+        rule = CATALOG["non-dim-partial"]
+        self._low = int(np.ceil(rule.threshold("low_percent") * 2.55))
+        self._high = int(rule.threshold("high_percent") * 2.55)
+        self._dwell_ns = int(rule.threshold("dwell_s") * SECOND_NS)
+        self._plan: LightPlan | None = None
+        self._numbers: dict[str, int] = {}
+        self._cases: dict[str, Any] = {}
+
+    def _stage(self, sight: Sight) -> Stage:
+        """The model's stage; memory begins anew when it has another patch."""
+        stage: Stage = sight.model.stage
+        plan = stage.plan
+        if plan is not self._plan:
+            self._plan = plan
+            self._numbers = {}
+            for number, fixture in enumerate(plan.fixtures):
+                self._numbers.setdefault(fixture.name, number)
+            self._value = np.zeros(len(plan.non_dim), np.uint8)
+            self._since_ns = np.full(len(plan.non_dim), sight.now_ns, np.int64)
+            self._step = np.full(len(plan.non_dim), 255, np.int16)
+            self._glare_ns = np.zeros(len(plan.bright_fixture), np.int64)
+            self._faces = np.array([plan.fixtures[n].faces_audience for n in plan.bright_fixture.tolist()], np.bool_)
+            self._power_place = np.searchsorted(plan.bright_fixture, plan.power.fixture)
+        return stage
+
+    def _fixture(self, name: str) -> Fixture | None:
+        assert self._plan is not None
+        number = self._numbers.get(name)
+        return None if number is None else self._plan.fixtures[number]
+
+    # --- relay circuits between off and full --------------------------------------------------------------
+
+    def parked(self, sight: Sight) -> dict[Any, Any]:
+        """A non-dim slot stands at one level between off and full; a fade passing through does not."""
+        stage = self._stage(sight)
+        slots = stage.plan.non_dim
+        if stage.levels is None or not len(slots):
+            return {}
+        value = stage.levels.of(slots)
+        step = np.abs(value.astype(np.int16) - self._value)
+        moved = step > 0
+        self._value = value
+        self._since_ns[moved] = sight.now_ns
+        self._step[moved] = step[moved]
+        needed = np.where(self._step <= CREEP, CREEP_NS, self._dwell_ns)
+        partial = (value >= self._low) & (value <= self._high) & stage.levels.known(slots)
+        found = np.flatnonzero(partial & (sight.now_ns - self._since_ns >= needed))[:MOST_CASES].tolist()
+        fixtures = stage.plan.fixtures
+        return {(fixtures[slots.fixture[i]].name, int(slots.slot[i]) + 1): i for i in found}
+
+    def describe_parked(self, sight: Sight, key: Any) -> Finding:
+        name, slot = key
+        stage = self._stage(sight)
+        fixture = self._fixture(name)
+        if fixture is None:
+            return _gone(name)
+        level = _level(stage, fixture, slot)
+        way = stage.plan.way_of_slot(fixture.universe, slot)
+        module = way[2].module if way is not None and way[2] is not None else ""
+        percent = round(level / 2.55)
+        where = f" on a {module} way, {way[0]} way {way[1]}" if way is not None and module else ""
+        return Finding(
+            group=f"fixture:{name}",
+            since_ns=0,
+            universes=_rows(stage, fixture),
+            fixtures=(name,),
+            facts={"fixtures": _said(fixture), "percent": str(percent), "way": where},
+            evidence=(f"{fixture.universe} slot {slot} stands at {level} of 255. {NOT_SEEN}",),
+            # Only a dimmer harms what must not be dimmed; a relay stays on or off.
+            lower=0 if module == "dimmer" else 1,
+        )
+
+    # --- lights on, power off ---------------------------------------------------------------------------------
+
+    def unpowered(self, sight: Sight) -> dict[Any, Any]:
+        """Fixtures with intensity up whose switched circuit is off, by circuit."""
+        stage = self._stage(sight)
+        power = stage.plan.power
+        if stage.levels is None or not len(power):
+            return {}
+        off = (stage.levels.of(power) < SWITCHED_ON) & stage.levels.known(power)
+        lit = (stage.brightness[self._power_place] >= ON) & stage.known[self._power_place]
+        found: dict[str, list[str]] = {}
+        for index in np.flatnonzero(off & lit).tolist():
+            fixture = stage.plan.fixtures[power.fixture[index]]
+            found.setdefault(fixture.circuit, []).append(fixture.name)
+        self._cases = {**self._cases, **found}
+        return found
+
+    def describe_unpowered(self, sight: Sight, circuit: Any) -> Finding:
+        stage = self._stage(sight)
+        fixtures = [f for name in self._cases.get(circuit, ())[:MOST_NAMED] if (f := self._fixture(name)) is not None]
+        fed = stage.plan.circuits.get(circuit)
+        where = f"{fed.rack} way {fed.way}" if fed else "its way"
+        return Finding(
+            group=f"circuit:{circuit}",
+            since_ns=0,
+            universes=tuple(dict.fromkeys(row for fixture in fixtures for row in _rows(stage, fixture))),
+            fixtures=tuple(fixture.name for fixture in fixtures),
+            facts={"fixtures": wording.list_names(_said(fixture) for fixture in fixtures), "circuit": circuit},
+            evidence=(f"{where} is commanded off, and {len(fixtures)} fixtures on it are commanded up. {NOT_SEEN}",),
+            also_possible=("a patch that names the wrong circuit", "power from elsewhere for this production"),
+        )
+
+    # --- held commands and glare --------------------------------------------------------------------------------
+
+    def held_controls(self, sight: Sight) -> dict[Any, Any]:
+        """Control slots that are not at zero."""
+        stage = self._stage(sight)
+        slots = stage.plan.control
+        if stage.levels is None or not len(slots):
+            return {}
+        found = np.flatnonzero(stage.levels.of(slots))[:MOST_CASES].tolist()
+        return {(stage.plan.fixtures[slots.fixture[i]].name, int(slots.slot[i]) + 1): None for i in found}
+
+    def describe_control(self, sight: Sight, key: Any) -> Finding:
+        name, slot = key
+        stage = self._stage(sight)
+        fixture = self._fixture(name)
+        if fixture is None:
+            return _gone(name)
+        return Finding(
+            group=f"control:{fixture.universe}",
+            since_ns=0,
+            universes=_rows(stage, fixture),
+            fixtures=(name,),
+            facts={"fixtures": _said(fixture)},
+            evidence=(f"{fixture.universe} slot {slot} stands at {_level(stage, fixture, slot)}. {NOT_SEEN}",),
+            also_possible=("a mode whose slots lie otherwise than the patch says",),
+        )
+
+    def held_glare(self, sight: Sight) -> dict[Any, Any]:
+        """What faces the audience has stood above 80 % for a minute."""
+        stage = self._stage(sight)
+        if not self._faces.any() or len(stage.brightness) != len(self._glare_ns):
+            return {}
+        up = self._faces & (stage.brightness > GLARE) & stage.known
+        self._glare_ns = np.where(up, np.where(self._glare_ns == 0, sight.now_ns, self._glare_ns), 0)
+        held = np.flatnonzero((self._glare_ns > 0) & (sight.now_ns - self._glare_ns >= GLARE_NS))[:MOST_CASES]
+        return {stage.plan.fixtures[stage.plan.bright_fixture[i]].name: int(i) for i in held.tolist()}
+
+    def describe_glare(self, sight: Sight, name: Any) -> Finding:
+        stage = self._stage(sight)
+        fixture = self._fixture(name)
+        if fixture is None:
+            return _gone(name)
+        place = int(np.searchsorted(stage.plan.bright_fixture, self._numbers[name]))
+        since_ns = int(self._glare_ns[place]) or sight.now_ns
+        return Finding(
+            group=f"glare:{fixture.universe}",
+            since_ns=since_ns,
+            universes=_rows(stage, fixture),
+            fixtures=(name,),
+            facts={"fixtures": _said(fixture), "held": str((sight.now_ns - since_ns) // SECOND_NS)},
+            evidence=(f"Its brightest slot stands at {int(stage.brightness[place])} of 255. {NOT_SEEN}",),
+        )
+
+    # --- levels that stay up after a blackout ---------------------------------------------------------------------
+
+    def stuck(self, sight: Sight) -> dict[Any, Any]:
+        """A declared main source sends nothing but zeros, and another keeps patched lights of its universe up."""
+        stage = self._stage(sight)
+        universes = sight.universes
+        several = np.flatnonzero(universes.used & (universes.declared >= 0) & (universes.live >= 2))
+        found: dict[Any, Any] = {}
+        for row in several.tolist():
+            streams = sight.streams_of(row)
+            streams = streams[sight.live[streams]]
+            silent = [s for s in streams.tolist() if self._is_dark_main(sight, s, row, stage)]
+            if silent and (lit := self._lit_by_others(sight, row, silent, stage)):
+                found[str(sight.universe_name(row))] = self._cases[f"stuck {row}"] = (row, silent, lit)
+        self._stuck = found
+        return found
+
+    def _is_dark_main(self, sight: Sight, stream: int, row: int, stage: Stage) -> bool:
+        declared = sight.declared_source(sight.source_of(stream))
+        if declared is None or declared.role != "main":
+            return False
+        levels = sight.model.stream_levels[stream]
+        return not np.delete(levels, self._non_dim_of(sight, row, stage)).any()
+
+    def _non_dim_of(self, sight: Sight, row: int, stage: Stage) -> NDArray[np.int64]:
+        slots = stage.plan.non_dim
+        mine: NDArray[np.int64] = slots.slot[slots.declared == int(sight.universes.declared[row])]
+        return mine
+
+    def _lit_by_others(self, sight: Sight, row: int, silent: list[int], stage: Stage) -> list[int]:
+        """Slots (from 1) of lights that are up and won by a stream other than the silent ones."""
+        bright = stage.plan.bright
+        mine = bright.slot[bright.declared == int(sight.universes.declared[row])]
+        levels, owners = sight.model.levels[row], sight.model.slot_streams[row]
+        lit = mine[(levels[mine] >= ON) & ~np.isin(owners[mine], [-1, *silent])]
+        return [int(slot) + 1 for slot in lit]
+
+    def describe_stuck(self, sight: Sight, key: Any) -> Finding:
+        if key not in self._stuck:
+            return _gone(key)
+        row, silent, lit = self._stuck[key]
+        sources = tuple(dict.fromkeys(sight.source_of(stream) for stream in silent))
+        owners = sight.model.slot_streams[row][np.array(lit) - 1]
+        holders = tuple(dict.fromkeys(int(owner) for owner in owners.tolist() if owner >= 0))
+        said = wording.list_names(sight.say_source(sight.source_of(stream)) for stream in holders)
+        return Finding(
+            group=f"universe:{row}",
+            since_ns=0,
+            universes=(row,),
+            streams=tuple(holders),
+            networks=(int(sight.universes.network[row]),),
+            facts={
+                "slots": wording.list_slots(lit),
+                "sources": wording.list_names(sight.say_source(source) for source in sources),
+            },
+            evidence=(f"These slots are held by {said}. {NOT_SEEN}",),
+        )
+
+
+def _said(fixture: Fixture) -> str:
+    return f"{fixture.label} ({fixture.name})" if fixture.label and fixture.label != fixture.name else fixture.name
+
+
+def _level(stage: Stage, fixture: Fixture, slot: int) -> int:
+    """Level of a slot (from 1) on the fixture's universe."""
+    levels = stage.levels.universe(stage.plan.declared.get(fixture.universe)) if stage.levels else None
+    return 0 if levels is None else int(levels[slot - 1])
+
+
+def _rows(stage: Stage, fixture: Fixture) -> tuple[int, ...]:
+    declared = stage.plan.declared.get(fixture.universe)
+    if stage.levels is None or declared is None or stage.levels.row[declared] < 0:
+        return ()
+    return (int(stage.levels.row[declared]),)
+
+
+def _gone(name: str) -> Finding:
+    """A case whose fixture another house file no longer has: it closes by itself."""
+    return Finding(group=f"gone:{name}", since_ns=0, facts={"fixtures": name}, fixtures=(name,))
