@@ -1,0 +1,108 @@
+"""Routes of the running daemon, with real packets: they outlive the page and the diagnosis, and say what they do."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import os
+import pty
+import select
+import signal
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.daemon import Daemon, desk, running, until
+
+
+def route(name: str, target: str, more: str = "") -> str:
+    return f'\n[[routes]]\nname = "{name}"\nfrom = "e131/1"\nto = "{target}"\n{more}\n'
+
+
+def state_of(daemon: Daemon, name: str) -> dict[str, Any]:
+    return next((row for row in daemon.get("/api/v1/routes") or [] if row.get("route") == name), {})
+
+
+@pytest.fixture
+def line() -> Iterator[tuple[int, str]]:
+    master, slave = pty.openpty()
+    name = os.ttyname(slave)
+    os.close(slave)
+    yield master, name
+    os.close(master)
+
+
+def octets(master: int, seconds: float) -> list[tuple[float, int]]:
+    """When octets came out of the line, and how many."""
+    found, end = [], time.monotonic() + seconds
+    while (left := end - time.monotonic()) > 0:
+        if select.select([master], [], [], left)[0]:
+            try:
+                found.append((time.monotonic(), len(os.read(master, 65536))))
+            except OSError:
+                time.sleep(0.01)
+    return found
+
+
+def test_a_routed_universe_carries_the_same_levels_and_is_no_stranger(tmp_path: Path) -> None:
+    """E1.31 to E1.31 and to Art-Net, heard again by the daemon itself: nothing is raised about its own streams."""
+    more = route("copy", "e131/112", 'to_address = "127.0.0.1"') + route("node", "artnet/3", 'to_address = "127.0.0.1"')
+    with running(tmp_path, more=more) as daemon:
+        with desk(daemon, range(1, 3)):
+            until(lambda: state_of(daemon, "copy").get("state") == "running")
+            until(lambda: daemon.universe("e131/112").get("state") == "ok")
+            until(lambda: daemon.universe("artnet/3").get("frames", 0) > 20)
+            copied = daemon.api("/api/v1/universes/e131/112")
+            assert copied["winning_name"] == "slotwatch bridge"
+            assert copied["priority"] == 50, "under the desk's 100"
+            incidents = daemon.api("/api/v1/incidents?state=all")
+            about_us = [i for i in incidents if "e131/112" in i["universes"]]
+            assert about_us == []
+        # The desk has gone silent: after its timeout the route ends its stream with the terminated bit.
+        until(lambda: state_of(daemon, "copy").get("state") == "stopped")
+        until(lambda: daemon.universe("e131/112").get("state") == "stopped")
+
+
+def test_a_line_goes_on_while_page_and_diagnosis_are_killed(tmp_path: Path, line: tuple[int, str]) -> None:
+    master, name = line
+    with running(tmp_path, more=route("line", f"serial:{name}")) as daemon, desk(daemon, range(1, 3)):
+        until(lambda: state_of(daemon, "line").get("state") == "running")
+        octets(master, 0.5)
+        children = daemon.children()
+        for role in ("judging", "front"):
+            os.kill(children[role], signal.SIGKILL)
+        times = [at for at, _ in octets(master, 2.0)]
+        gaps = [b - a for a, b in itertools.pairwise(times)]
+        assert max(gaps) < 0.5
+        assert daemon.children()["routes"] == children["routes"]
+        until(lambda: state_of(daemon, "line").get("state") == "running")
+
+
+def test_asking_fixtures_is_off_unless_declared_and_refused_in_a_show(tmp_path: Path) -> None:
+    def ask(daemon: Daemon) -> str:
+        request = urllib.request.Request(
+            f"http://127.0.0.1:{daemon.ports.page}/api/v1/ask-fixtures",
+            json.dumps({"confirm": True}).encode(),
+            {"Content-Type": "application/json"},
+            method="POST",
+        )
+        with pytest.raises(urllib.error.HTTPError) as refused:
+            urllib.request.urlopen(request, timeout=5)
+        with refused.value as answer:
+            return str(json.load(answer)["error"])
+
+    with running(tmp_path) as daemon:
+        until(lambda: daemon.get("/api/v1/house"))
+        assert "ask_fixtures = true" in ask(daemon)
+    (tmp_path / "show").mkdir()
+    with running(tmp_path / "show") as daemon:
+        text = daemon.file.read_text().replace("[listen]", "[listen]\nask_fixtures = true")
+        daemon.file.write_text(text)
+        daemon.process.send_signal(signal.SIGHUP)
+        until(lambda: "reloaded" in daemon.log())
+        assert "not asked in show" in ask(daemon)
