@@ -128,18 +128,20 @@ def test_fixtures_show_the_levels_that_reach_them() -> None:
     assert [slot["level"] for slot in api.fixtures(short, house())[1]["slots"]] == [0, 0, None]
 
 
-def test_patch_says_what_is_free() -> None:
+def test_patch_says_what_is_free_and_what_collides() -> None:
     found = api.patch(snapshot(), house())
-    assert found["universes"] == [
-        {
-            "universe": "e131/1",
-            "label": "Label 1",
-            "fixtures": 2,
-            "used": 7,
-            "free_slots": 505,
-            "free": [[5, 509]],
-        }
-    ]
+    assert found["universes"][0] == {
+        "universe": "e131/1",
+        "label": "Label 1",
+        "fixtures": 2,
+        "used": 7,
+        "free_slots": 505,
+        "free": [[5, 509]],
+    }
+    assert {one["kind"] for one in found["conflicts"]} == {"unknown-profile"}, "the made-up house declares no profile"
+    twice = replace(house(), fixtures=(*house().fixtures, replace(house().fixtures[0], name="103", address=3)))
+    (one,) = [one for one in api.patch(snapshot(), twice)["conflicts"] if one["kind"] == "overlap"]
+    assert one["universe"] == "e131/1" and set(one["fixtures"]) == {"101", "103"} and one["severity"] == "warning"
 
 
 def test_names_with_networks_are_found() -> None:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from typing import Any
 
+from slotwatch.house.conflicts import conflicts
 from slotwatch.house.schema import Fixture, House
+from slotwatch.house.space import SLOTS, spaces
 from slotwatch.views.sheet import Sheet
 from slotwatch.wire.universe import Protocol, UniverseId
-
-SLOTS = 512
 
 
 def fixtures(sheet: Sheet, house: House) -> list[dict[str, Any]]:
@@ -73,51 +72,35 @@ def fixtures_of(sheet: Sheet, house: House, row: int) -> list[dict[str, Any]]:
 
 
 def patch(sheet: Sheet, house: House) -> dict[str, Any]:
-    """Used and free slots of each universe with a patch, and the patch's conflicts as judged."""
-    by_universe: dict[UniverseId, list[Fixture]] = defaultdict(list)
-    for one in house.fixtures:
-        by_universe[one.universe].append(one)
-    rows = _rows_of_ids(sheet)
-    labels = sheet.snapshot.universe_labels
+    """Used and free slots of each universe, and everything wrong with the declared patch, by file and row."""
     found: dict[str, Any] = {
         "fixtures": len(house.fixtures),
         "universes": [
             {
-                "universe": str(universe),
-                "label": labels[rows[universe]] if universe in rows else "",
-                "fixtures": len(patched),
-                **_slots(patched),
+                "universe": str(space.universe),
+                "label": space.label,
+                "fixtures": space.fixtures,
+                "used": space.used,
+                "free_slots": SLOTS - space.used,
+                "free": [list(run) for run in space.free],
             }
-            for universe, patched in sorted(by_universe.items())
+            for space in spaces(house)
         ],
         "conflicts": [
             {
-                "incident": incident.id,
-                "severity": incident.severity.word,
-                "text": incident.summary,
-                "universes": list(incident.universes),
-                "fixtures": list(incident.fixtures),
+                "kind": one.kind,
+                "severity": one.severity.word,
+                "text": one.text,
+                "universe": str(one.universe) if one.universe else None,
+                "slots": list(one.slots) if one.slots else None,
+                "fixtures": list(one.fixtures),
+                "file": one.file.rpartition("/")[2],
+                "row": one.row,
             }
-            for incident in sheet.snapshot.incidents
-            if incident.rule == "patch-conflict" and incident.closed_ns is None
+            for one in conflicts(house)
         ],
     }
     return found | sheet.snapshot.patch
-
-
-def _slots(patched: list[Fixture]) -> dict[str, Any]:
-    used = [False] * (SLOTS + 1)
-    for one in patched:
-        for slot in range(max(1, one.address), min(SLOTS, one.last_slot) + 1):
-            used[slot] = True
-    free: list[list[int]] = []
-    for slot in range(1, SLOTS + 1):
-        if not used[slot]:
-            if free and free[-1][1] == slot - 1:
-                free[-1][1] = slot
-            else:
-                free.append([slot, slot])
-    return {"used": sum(used), "free_slots": SLOTS - sum(used), "free": free}
 
 
 def _rows_of_ids(sheet: Sheet) -> dict[UniverseId, int]:

@@ -26,7 +26,7 @@ def plain_page(sheet: Sheet, trouble: Sequence[str] = ()) -> str:
         '<meta name="color-scheme" content="dark light">\n'
         f'<meta http-equiv="refresh" content="{RELOAD_S}">\n'
         f"<title>{name}: {escape(headline(sheet))}</title>\n"
-        '<link rel="stylesheet" href="/web/plain.css">\n</head>\n<body>\n<main>\n'
+        '<link rel="stylesheet" href="/web/style.css">\n</head>\n<body>\n<main>\n'
         f"<h1>{escape(headline(sheet))}</h1>\n"
         f"<p>{name}, phase {escape(view.phase)}, as of {escape(sheet.at)}. "
         f'This page loads itself again every {RELOAD_S} seconds; <a href="/">the live page</a> needs scripts.</p>\n'
