@@ -16,10 +16,12 @@ from slotwatch.wire.reject import Odd, Reject
 PROTOCOLS = 4
 REJECTS = 32
 MAX_OFFENDERS = 256
-"""Addresses whose rejected packets are counted one by one. When full, the one with the fewest in its window,
-then the longest silent, makes room: a flood of forged addresses (one packet each) cannot push out an
-address that keeps sending rubbish."""
-NEW_OFFENDERS_PER_BATCH = 64
+"""Addresses whose rejected packets are counted one by one. When full, those with the fewest in their window, then
+the longest silent, make room: a flood of forged addresses (one packet each) cannot push out an address that
+keeps sending rubbish."""
+NEW_OFFENDERS_PER_SECOND = 256
+ROOM_AT_ONCE = 32
+"""Addresses that make room together, because finding the weakest costs a look at all."""
 OFFENCE_WINDOW_NS = 10_000_000_000
 OFFENCE_BUCKETS = 10
 INTERVAL_EDGES_S = (0.005, 0.01, 0.02, 0.0225, 0.025, 0.03, 0.04, 0.05, 0.1, 0.2, 0.5, 1.0, 1.1, 2.5, 5.0, 10.0)
@@ -81,6 +83,7 @@ class Counters:
         self.unkept_ns = 0
         """When the last of them came."""
         self.offenders: dict[tuple[int, bytes], Offender] = {}
+        self._second = self._new_in_second = 0
         self._edges_us = np.rint(np.array(INTERVAL_EDGES_S) * 1e6).astype(np.uint32)
 
     def take(self, batch: Batch, fields: Fields) -> None:
@@ -119,15 +122,13 @@ class Counters:
         words = np.ascontiguousarray(batch.src[wrong]).view("<u8")
         mixed = words[:, 1] * np.uint64(0x9E3779B97F4A7C15) ^ words[:, 0] ^ batch.network[wrong]
         _, firsts, counts = np.unique(mixed, return_index=True, return_counts=True)
-        fresh = 0
         for first, count in zip(firsts.tolist(), counts.tolist(), strict=True):
             row = int(wrong[first])
             key = (int(batch.network[row]), batch.src[row].tobytes())
             t_ns = int(batch.t_ns[row])
             offender = self.offenders.get(key)
             if offender is None:
-                fresh += 1
-                if fresh > NEW_OFFENDERS_PER_BATCH:
+                if not self._may_add(t_ns):
                     self.unkept["offenders"] += count
                     continue
                 if len(self.offenders) >= MAX_OFFENDERS:
@@ -136,10 +137,18 @@ class Counters:
                 self.offenders[key] = offender
             offender.count(t_ns, int(status[first]), count)
 
+    def _may_add(self, t_ns: int) -> bool:
+        second = t_ns // 1_000_000_000
+        if second != self._second:
+            self._second, self._new_in_second = second, 0
+        self._new_in_second += 1
+        return self._new_in_second <= NEW_OFFENDERS_PER_SECOND
+
     def _make_room(self, now_ns: int) -> None:
-        weakest = min(self.offenders, key=lambda key: self._weight(key, now_ns))
-        del self.offenders[weakest]
-        self.evictions["offenders"] += 1
+        weakest = sorted(self.offenders, key=lambda key: self._weight(key, now_ns))[:ROOM_AT_ONCE]
+        for key in weakest:
+            del self.offenders[key]
+        self.evictions["offenders"] += len(weakest)
 
     def _weight(self, key: tuple[int, bytes], now_ns: int) -> tuple[int, int]:
         offender = self.offenders[key]

@@ -1,0 +1,196 @@
+"""Every table that the network fills has a bound, and a flood only ever pushes out itself."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House
+from slotwatch.model.columns import MAX_SOURCES, MAX_SOURCES_PER_UNIVERSE, MAX_STREAMS
+from slotwatch.model.counters import MAX_OFFENDERS, ROOM_AT_ONCE
+from slotwatch.model.occasions import MAX_NODES, MAX_SYNCS
+from slotwatch.wire.universe import Protocol, UniverseId
+from tests.model.packets import MS, SECOND, START, Bench, Sent, artnet_poll_reply, cid, e131, e131_sync, frames
+
+
+def forged(count: int, start_ns: int, every_ns: int, *, first: int = 0, universe: int = 1) -> list[Sent]:
+    """So many sources that send one packet each."""
+    return [
+        Sent(
+            start_ns + i * every_ns,
+            e131(b"\xff" * 16, universe=universe, source=cid(1000 + first + i), priority=90),
+            f"10.9.{(first + i) // 250 % 250}.{(first + i) % 250}",
+        )
+        for i in range(count)
+    ]
+
+
+def test_a_flood_of_forged_sources_pushes_out_no_live_stream() -> None:
+    """1,000 forged sources a second on one universe for 8 s, beside a desk at keep-alive and one at 40 Hz."""
+    house = House(
+        universes=(DeclaredUniverse(UniverseId(Protocol.E131, 1)),), sources=(DeclaredSource("desk", cid=cid(1)),)
+    )
+    bench = Bench(house)
+    desk = frames(9, every_ns=900 * MS, source=cid(1), level_of=lambda _: 7)
+    other = frames(320, every_ns=25 * MS, source=cid(2), src="10.20.0.11")
+    flood = forged(8000, START + 50 * MS, MS)
+    bench.feed_split(sorted([*desk, *other, *flood], key=lambda packet: packet.t_ns), [64])
+    bench.model.advance(START + 8 * SECOND)
+    streams = bench.model.streams
+    assert streams.filled == MAX_SOURCES_PER_UNIVERSE
+    assert streams.frames[bench.stream(1, cid(1))] == 9
+    assert streams.frames[bench.stream(1, cid(2))] == 320
+    assert streams.lost_frames[bench.stream(1, cid(1))] == streams.lost_frames[bench.stream(1, cid(2))] == 0
+    universe = bench.universe()
+    kept = bench.model.universes.sources_seen[universe]
+    assert bench.model.universes.unkept[universe] == 8002 - kept
+    assert bench.model.universes.last_unkept_ns[universe] > START + 7 * SECOND
+    assert bench.model.evictions["streams"] == kept - MAX_SOURCES_PER_UNIVERSE
+    assert bench.model.unkept["universe"] == bench.model.universes.unkept[universe]
+
+
+def test_a_declared_source_that_fell_silent_is_not_pushed_out() -> None:
+    house = House(sources=(DeclaredSource("desk", cid=cid(1)),))
+    bench = Bench(house)
+    bench.feed(frames(5, source=cid(1)))
+    bench.feed_split(forged(300, START + 10 * SECOND, 100 * MS), [10])
+    bench.model.advance(START + 45 * SECOND)
+    row = bench.stream(1, cid(1))
+    assert not bench.model.streams.live[row] and bench.model.streams.frames[row] == 5
+
+
+def test_who_was_there_for_long_outlasts_who_came_once() -> None:
+    bench = Bench()
+    bench.feed(frames(150, source=cid(1)))
+    bench.feed_split(forged(300, START + 10 * SECOND, 100 * MS), [10])
+    assert bench.model.streams.frames[bench.stream(1, cid(1))] == 150
+
+
+def test_streams_over_all_universes_have_a_bound() -> None:
+    bench = Bench()
+    sent = []
+    for index in range(MAX_STREAMS + 500):
+        packet = e131(b"\1\1", universe=index % 60_000 + 1, source=cid(index // 60))
+        sent.append(Sent(START + index * 10_000, packet, "10.1.0.1"))
+    bench.feed_split(sent, [512])
+    assert bench.model.streams.filled == MAX_STREAMS
+    assert bench.model.unkept["rate"] + bench.model.unkept["streams"] == 500
+    assert bench.model.universes.filled == MAX_STREAMS
+    # Ten seconds on all are silent; new ones take the places of the longest silent, their universes go too.
+    more = [Sent(START + 10 * SECOND + i * MS, e131(b"\1\1", universe=62_000 + i), "10.1.0.2") for i in range(100)]
+    bench.feed_split(more, [10])
+    assert bench.model.streams.filled == bench.model.universes.filled == MAX_STREAMS
+    assert bench.model.evictions["streams"] == 100
+    assert (0, 1, 62_099) in bench.model.universes.by_place and (0, 1, 1) not in bench.model.universes.by_place
+
+
+def test_sources_have_a_bound() -> None:
+    bench = Bench()
+    sent = [
+        Sent(START + i * 10_000, e131(b"\1\1", universe=i % 100 + 1, source=cid(i)), "10.1.0.1")
+        for i in range(MAX_SOURCES + 100)
+    ]
+    bench.feed_split(sent, [512])
+    assert bench.model.sources.filled == MAX_SOURCES
+    assert bench.model.unkept["sources"] == 100
+
+
+def test_new_streams_have_a_rate() -> None:
+    """After a first full table no more than 1,000 a second are looked at, so a flood costs a bounded time."""
+    bench = Bench()
+    bench.model.streams._allowance = 0.0
+    bench.feed_split([forged(1, START + i * 500_000, 0, first=i, universe=i + 1)[0] for i in range(200)], [50])
+    assert bench.model.unkept["rate"] == pytest.approx(100, abs=2)
+
+
+def test_rows_used_again_start_from_nothing() -> None:
+    bench = Bench()
+    bench.feed(frames(50, source=cid(1)))
+    bench.model.advance(START + 5 * SECOND)
+    row = bench.stream(1, cid(1))
+    generation = int(bench.model.streams.generation[row])
+    bench.model.streams.forget(row)
+    bench.feed(frames(3, source=cid(3), start_ns=START + 6 * SECOND, universe=2))
+    bench.model.advance(START + 7 * SECOND)
+    again = bench.stream(2, cid(3))
+    streams = bench.model.streams
+    assert again == row and streams.generation[row] == generation + 1
+    assert streams.frames[row] == 3 and streams.frames_10s[row] == 3 and streams.interval_count[row] == 2
+    assert (0, 1, 1) not in bench.model.universes.by_place
+
+
+def test_frames_of_a_stream_that_made_room_stay_its_universes() -> None:
+    house = House(universes=(DeclaredUniverse(UniverseId(Protocol.E131, 1)),))
+    bench = Bench(house)
+    bench.feed(frames(50))
+    bench.model.streams.forget(bench.stream())
+    bench.model.advance(START + 5 * SECOND)
+    assert bench.model.universes.frames[bench.universe()] == 50
+    assert bench.model.universes.last_frame_ns[bench.universe()] == START + 49 * 25 * MS
+
+
+def test_what_was_not_heard_for_a_day_is_forgotten() -> None:
+    bench = Bench(House(sources=(DeclaredSource("desk", cid=cid(1)),)))
+    bench.feed(frames(5, source=cid(1)))
+    bench.feed(frames(5, source=cid(2), src="10.20.0.11", universe=2))
+    bench.model.advance(START + 86_340 * SECOND)
+    assert bench.model.streams.filled == 2
+    bench.model.advance(START + 86_520 * SECOND)
+    assert bench.model.streams.filled == 1
+    assert bench.model.sources.filled == 1
+    assert bench.stream(1, cid(1)) >= 0
+
+
+def test_offenders_have_a_bound_and_who_keeps_on_stays() -> None:
+    bench = Bench()
+    sent = []
+    for index in range(4000):
+        sent.append(Sent(START + index * MS, b"rubbish", f"10.8.{index // 250}.{index % 250}"))
+        if index % 100 == 0:
+            sent.append(Sent(START + index * MS, b"rubbish too", "10.7.0.7"))
+    bench.feed_split(sent, [50])
+    counters = bench.model.counters
+    assert MAX_OFFENDERS - ROOM_AT_ONCE <= len(counters.offenders) <= MAX_OFFENDERS
+    assert counters.evictions["offenders"] + counters.unkept["offenders"] > 3500
+    worst = counters.rejected_recently(START + 4 * SECOND, 10)
+    assert [(one.address[-4:], one.total) for one in worst] == [(bytes((10, 7, 0, 7)), 40)]
+    assert counters.rejected_recently(START + 20 * SECOND, 1) == []
+    assert sum(counters.rejected_by_reason().values()) == 4040
+
+
+def test_ten_rejected_in_ten_seconds_are_found_and_nine_are_not() -> None:
+    for count in (9, 10):
+        bench = Bench()
+        bench.feed(Sent(START + i * SECOND, b"?", "10.7.0.7") for i in range(count))
+        assert len(bench.model.counters.rejected_recently(START + 9 * SECOND, 10)) == count - 9
+
+
+def test_sync_senders_and_nodes_have_bounds() -> None:
+    bench = Bench()
+    bench.feed_split([Sent(START + i, e131_sync(i % 60_000 + 1), "10.1.0.1") for i in range(MAX_SYNCS + 88)], [100])
+    assert len(bench.model.occasions.syncs) == MAX_SYNCS
+    assert bench.model.evictions["syncs"] == 88
+    bench.feed_split(
+        [
+            Sent(START + i, artnet_poll_reply("2.0.0.1"), f"2.0.{i // 250}.{i % 250}", protocol=Protocol.ARTNET)
+            for i in range(MAX_NODES + 10)
+        ],
+        [100],
+    )
+    assert len(bench.model.occasions.nodes) == MAX_NODES
+    assert bench.model.evictions["nodes"] == 10
+
+
+def test_memory_of_4096_streams_stays_under_40_mib() -> None:
+    bench = Bench()
+    sent = [
+        Sent(START + i * 10_000, e131(bytes(512), universe=i + 1, source=cid(i // 64)), "10.1.0.1") for i in range(4096)
+    ]
+    bench.feed_split(sent, [512])
+    model = bench.model
+    windows = model.streams.windows
+    held = [value for table in (model.streams, model.universes, model.sources) for value in table.__dict__.values()]
+    held += list(windows.__dict__.values())
+    total = sum(value.nbytes for value in held if isinstance(value, np.ndarray))
+    assert model.streams.filled == 4096
+    assert total < 40 * 1024 * 1024, total / 1024 / 1024

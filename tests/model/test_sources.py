@@ -1,0 +1,128 @@
+"""Who sends: names, declared matches, discovery lists, sync and nodes."""
+
+from __future__ import annotations
+
+import pytest
+
+from slotwatch.house.schema import DeclaredSource, House
+from slotwatch.wire.universe import Protocol
+from tests.model.packets import (
+    MS,
+    SECOND,
+    START,
+    Bench,
+    Sent,
+    artnet,
+    artnet_poll_reply,
+    artnet_sync,
+    cid,
+    e131,
+    e131_discovery,
+    e131_sync,
+    frames,
+)
+
+
+def source_row(bench: Bench, universe: int = 1, protocol: int = Protocol.E131) -> int:
+    return int(bench.model.streams.source[bench.stream(universe, protocol=protocol)])
+
+
+def test_a_source_is_named_by_its_first_packet_and_renamed_within_a_second() -> None:
+    bench = Bench()
+    bench.feed(frames(1, name=b"Old name"))
+    assert bench.model.sources[source_row(bench)].source_name == "Old name"
+    bench.feed(frames(80, name="Nächste".encode(), start_ns=START + 25 * MS, first_sequence=1))
+    assert bench.model.sources[source_row(bench)].source_name == "Nächste"
+
+
+MATCHES = [
+    (DeclaredSource("d", cid=cid(1)), True),
+    (DeclaredSource("d", cid=cid(2)), False),
+    (DeclaredSource("d", address="10.20.0.10"), True),
+    (DeclaredSource("d", address="10.20.0.11"), False),
+    (DeclaredSource("d", source_name="Desk A"), True),
+    (DeclaredSource("d", source_name="Desk"), False),
+    (DeclaredSource("d", cid=cid(1), address="10.20.0.10", source_name="Desk A"), True),
+    (DeclaredSource("d", cid=cid(1), address="10.20.0.10", source_name="Desk B"), False),
+    (DeclaredSource("d"), False),
+]
+
+
+@pytest.mark.parametrize(("declared", "matches"), MATCHES)
+def test_every_field_that_is_given_must_match(declared: DeclaredSource, matches: bool) -> None:
+    bench = Bench(House(sources=(declared,)))
+    bench.feed(frames(1))
+    assert (bench.model.sources[source_row(bench)].declared_as == "d") is matches
+    assert (bench.model.sources.declared[source_row(bench)] == 0) == matches
+    later = Bench()
+    later.feed(frames(1))
+    later.model.take_house(House(sources=(declared,)))
+    assert (later.model.sources[source_row(later)].declared_as == "d") is matches
+
+
+def test_a_declared_cid_is_no_artnet_source() -> None:
+    bench = Bench(House(sources=(DeclaredSource("d", cid=bytes(16)),)))
+    bench.feed([Sent(START, artnet(b"\1\1"), protocol=Protocol.ARTNET)])
+    assert bench.model.sources[source_row(bench, 0, Protocol.ARTNET)].declared_as == ""
+
+
+def test_a_discovery_list_is_complete_with_its_last_page_and_good_for_20_s() -> None:
+    """E1.31 8: pages; 12.2: two intervals of 10 s."""
+    bench = Bench()
+    bench.feed([Sent(START, e131_discovery([1, 2, 3], 0, 1)), Sent(START + MS, e131_discovery([700, 900], 1, 1))])
+    source = next(row for row in bench.model.sources if row.source_id == cid(1))
+    assert source.listed == (1, 2, 3, 700, 900) and source.listed_at_ns == START + MS
+    bench.model.advance(START + 20 * SECOND)
+    assert source.listed is not None
+    bench.model.advance(START + 21 * SECOND + MS)
+    assert source.listed is None
+
+
+def test_an_unfinished_list_changes_nothing() -> None:
+    bench = Bench()
+    bench.feed([Sent(START, e131_discovery([1, 2], 0, 0)), Sent(START + SECOND, e131_discovery([1], 0, 1))])
+    source = next(row for row in bench.model.sources if row.source_id == cid(1))
+    assert source.listed == (1, 2) and source.listed_at_ns == START
+    bench.feed([Sent(START + 2 * SECOND, e131_discovery([], 0, 0))])
+    assert source.listed == ()
+
+
+def test_listed_universes_are_counted_back_when_they_go() -> None:
+    bench = Bench()
+    for turn in range(50):
+        bench.feed([Sent(START + turn * SECOND, e131_discovery(list(range(1, 100 + turn % 3)), 0, 0))])
+    assert bench.model.sources.listed_total <= 2 * 101
+    bench.model.advance(START + 100 * SECOND)
+    bench.model.streams.forget_old(START + 2 * 86_400 * SECOND)
+    assert bench.model.sources.listed_total == 0 and bench.model.sources.filled == 0
+
+
+def test_sync_packets_are_known_by_address_and_sender() -> None:
+    bench = Bench()
+    bench.feed(Sent(START + i * 25 * MS, e131_sync(50, i), "10.20.0.10") for i in range(40))
+    bench.feed([Sent(START + SECOND, artnet_sync(), "10.20.0.10", protocol=Protocol.ARTNET)])
+    occasions = bench.model.occasions
+    assert occasions.last_sync_ns(0, Protocol.E131, 50) == START + 39 * 25 * MS
+    assert occasions.last_sync_ns(0, Protocol.E131, 51) == 0
+    assert occasions.last_sync_ns(0, Protocol.ARTNET, 0) == START + SECOND
+    assert [sync.packets for sync in occasions.syncs.values()] == [40, 1]
+    bench.feed([Sent(START + SECOND, e131(b"\1\1", sync=50))])
+    assert bench.model.streams.sync_address[bench.stream()] == 50
+
+
+def test_nodes_are_known_by_address_and_bind_index() -> None:
+    bench = Bench()
+    for index in (1, 2):
+        reply = artnet_poll_reply("2.0.0.9", index, b"Node")
+        bench.feed([Sent(START + index, reply, "2.0.0.9", protocol=Protocol.ARTNET)])
+    nodes = bench.model.occasions.nodes
+    assert set(nodes) == {(0, "2.0.0.9", 1), (0, "2.0.0.9", 2)}
+    assert nodes[0, "2.0.0.9", 1].reply.short_name == "Node"
+    assert bench.model.occasions.node_seen_ns(0, "2.0.0.9") == START + 2
+    assert bench.model.occasions.node_seen_ns(0, "2.0.0.8") == 0
+
+
+def test_odd_packets_are_remembered_by_their_source() -> None:
+    bench = Bench()
+    bench.feed([Sent(START, e131(b"\1\1", source=bytes(16)))])
+    assert "zero-cid" in bench.model.sources[source_row(bench)].odd
