@@ -9,7 +9,20 @@ function dialog() { return document.getElementById("ask"); }
 
 function draw(tree) { patch(dialog(), tree); }
 
+function show() {
+  dialog().setAttribute("aria-labelledby", "ask-title");
+  dialog().showModal();
+}
+
 function close() { dialog().close(); }
+
+// However it was closed, nothing of a question is left to be found, least of all a typed token. The event
+// comes late: by then another question may have been opened.
+dialog().addEventListener("close", () => {
+  if (dialog().open) return;
+  draw([]);
+  dialog().removeAttribute("aria-labelledby");
+});
 
 /** Run a change; where the listener asks for the token, ask the person and try once more. Throws the rest. */
 export async function change(path, options) {
@@ -26,7 +39,7 @@ export function askPhase(current, done) {
   state = { chosen: current, error: "", busy: false, step: "choose" };
   const redraw = () => draw(phaseTree(current, redraw, done));
   redraw();
-  dialog().showModal();
+  show();
 }
 
 function phaseTree(current, redraw, done) {
@@ -87,7 +100,12 @@ function askToken(why) {
         h("p", { class: "quiet" }, "It is kept in this tab only, until the tab closes."),
         h("div", { class: "row" }, h("button", { type: "submit", class: "main" }, "Use it"), h("button", { type: "button", onclick: close }, "Leave it"))),
     ]);
-    dialog().addEventListener("close", () => resolve(given), { once: true });
-    dialog().showModal();
+    const answered = () => {
+      if (dialog().open) return; // the end of the question before this one
+      dialog().removeEventListener("close", answered);
+      resolve(given);
+    };
+    dialog().addEventListener("close", answered);
+    show();
   });
 }

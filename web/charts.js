@@ -20,6 +20,14 @@ export function field(rows, columns, label) {
     rows.map((row, index) => stroke(row, (index % columns) * 8, Math.floor(index / columns) * pitch)));
 }
 
+/** The universe whose stroke stands at a place in a field, in shares of its width and height. */
+export function strokeAt(drawn, across, down) {
+  const { width, height } = drawn.viewBox.baseVal;
+  const index = Math.floor((down * height) / 30) * Math.floor(width / 8) + Math.floor((across * width) / 8);
+  const tick = drawn.querySelectorAll(".tick")[index];
+  return tick ? tick.getAttribute("data-universe") : "";
+}
+
 const strokes = new Map(); // a stroke is the same object as long as it looks the same, and costs nothing then
 
 function stroke(row, x, y) {
@@ -44,7 +52,7 @@ function stroke(row, x, y) {
       "not-visible": [h("path", { d: `M${x + 2} ${y + 19}l3-5` })],
       stopped: [h("path", { d: `M${x + 1} ${y + 18}h5` })],
     }[row.state] || [up];
-    return h("g", { key, class: `tick is-${row.state}`, "data-go": `/universe/${row.universe}` }, title, shape);
+    return h("g", { key, class: `tick is-${row.state}`, "data-universe": row.universe }, title, shape);
   }
 }
 
@@ -63,7 +71,7 @@ export function intervals(bins, summary) {
       const tall = n ? Math.max(3, Math.round((Math.sqrt(n) / Math.sqrt(most)) * 108)) : 0; // roots: one late frame in ten thousand still shows
       return h("g", { key: i }, h("title", {}, `${binEdge(from)} to ${binEdge(to)}: ${plural(n, "frame")}`),
         h("rect", { class: to > 100 || !Number.isFinite(to) ? "late" : "bar", x: +(i * step + 1).toFixed(1), y: 120 - tall, width: +Math.max(1, step - 2).toFixed(1), height: tall }),
-        i % every === 0 ? h("text", { x: +(i * step).toFixed(1), y: 140, class: "axis" }, binEdge(from)) : null);
+        i % every === 0 ? h("text", { x: +(i * step).toFixed(1), y: 140, class: "axis" }, i ? binEdge(from) : "0 ms") : null);
     }));
 }
 
@@ -132,27 +140,28 @@ export function hourText(rows, incidents, from) {
   return [
     rates.length ? `In the last ${plural(rows.length, "minute")} the rate was ${hertz(Math.min(...rates))} to ${hertz(Math.max(...rates))}.` : "No frame came in the last hour.",
     worst.worst_gap_ms ? `The longest gap, ${milliseconds(worst.worst_gap_ms)}, was at ${hourMinute(worst.at)}.` : "",
-    lost ? `${count(lost)} frames are missing by sequence.` : "No frame is missing by sequence.",
+    lost ? `${lost === 1 ? "One frame is" : `${count(lost)} frames are`} missing by sequence.` : "No frame is missing by sequence.",
     unjudged ? `${Math.round(unjudged)} s were not judged, because the listener itself was at fault.` : "",
     within.length ? `${plural(within.length, "incident")} touched it.` : "",
   ].filter(Boolean).join(" ");
 }
 
 /** The moment of failure: every stream a line in time, ending where its data ended. What stopped together lines up. */
-export function moment(streams, from, to, marks) {
-  const left = 190;
-  const width = 760;
-  const pitch = 26;
+export function moment(streams, from, to, marks, room) {
+  const narrow = room < 620; // then a name stands over its line
+  const left = narrow ? 2 : 190;
+  const width = Math.max(290, Math.min(980, Math.floor(room)));
+  const pitch = narrow ? 44 : 26;
   const height = streams.length * pitch + 40;
   const x = (at) => Math.max(left, Math.min(width - 8, left + ((at - from) / (to - from)) * (width - left - 8)));
   return picture("moment", width, height, momentText(streams, from),
     marks.filter((mark) => mark.at >= from && mark.at <= to).map((mark, i) => h("g", { key: `m${i}`, class: `moment-mark is-${mark.what}` },
       h("path", { d: `M${x(mark.at).toFixed(1)} 4V${streams.length * pitch + 8}` }), h("title", {}, `${exactTime(mark.at)} ${mark.text}`))),
     streams.map((stream, row) => {
-      const y = row * pitch + 20;
+      const y = row * pitch + (narrow ? 32 : 20);
       const pieces = stream.pieces || [[from, stream.last]].concat(Number.isFinite(stream.again) ? [[stream.again, to]] : []);
       return h("g", { key: stream.name, class: stream.stopped ? "went" : "stays" },
-        h("text", { class: "who", x: 0, y: y + 4 }, short(stream.name, 26)),
+        h("text", { class: "who", x: 0, y: narrow ? y - 12 : y + 4 }, short(stream.name, narrow ? 40 : 26)),
         pieces.map(([start, end], i) => h("path", { key: `p${i}`, d: `M${x(start).toFixed(1)} ${y}H${x(end).toFixed(1)}` })),
         stream.frames ? stream.frames.map((at, i) => h("path", { key: `f${i}`, class: "frame", d: `M${x(at).toFixed(1)} ${y - 5}v10` })) : null,
         stream.stopped ? h("path", { key: "x", class: "end", d: `M${(x(stream.last) + 3).toFixed(1)} ${y - 5}l8 10m0-10l-8 10` }) : null);

@@ -1,7 +1,7 @@
 // Universes at a glance, for four or for four thousand: what needs a look is said first and by name;
 // the rest stands in the line of the source that carries it.
 import { h, Kept } from "./tree.js";
-import { field } from "./charts.js";
+import { field, strokeAt } from "./charts.js";
 import { stateMark, stateSign } from "./marks.js";
 import { STATES, WORST_FIRST, count, hertz, list, parts, plural, ranges, stateWord } from "./words.js";
 
@@ -68,8 +68,11 @@ function staveText(carrier, rows) {
 function follow(page) {
   if (!page.follow) {
     page.follow = (event) => {
-      const tick = event.target.closest && event.target.closest("[data-go]");
-      if (tick) page.go(tick.getAttribute("data-go"));
+      const drawn = event.target.closest("svg.field");
+      if (!drawn) return;
+      const box = drawn.getBoundingClientRect();
+      const name = strokeAt(drawn, (event.clientX - box.left) / box.width, (event.clientY - box.top) / box.height);
+      if (name) page.go(`/universe/${name}`);
     };
   }
   return page.follow;

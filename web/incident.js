@@ -4,7 +4,7 @@ import { moment, momentText } from "./charts.js";
 import { dayTime, exactTime, ms } from "./clock.js";
 import { acknowledgement, since } from "./incidentcard.js";
 import { severityMark } from "./marks.js";
-import { awaiting, facts, part, top, universeLink } from "./parts.js";
+import { awaiting, facts, part, said, top, universeLink } from "./parts.js";
 import { causeWords, plural, ranges, ruleWords, sentence } from "./words.js";
 
 const MOST_STREAMS = 48;
@@ -20,17 +20,16 @@ function draw(page) {
     return [top(`Incident ${id} is not known here.`), detail.status === 404 ? h("p", {}, "It may be older than the history that is kept. ", h("a", { href: "/reports" }, "Reports")) : awaiting(detail, "This incident")];
   }
   return [
-    top(sentence(one.summary || ruleWords(one.rule)), null),
+    top(sentence(one.summary || ruleWords(one.rule)), null, one.state === "open" ? one.severity : "plain"),
     h("div", { key: "under", class: "under" }, severityMark(one.severity, one.state === "open" ? "open" : "over"), h("p", { class: "quiet" }, since(one, page))),
     awaiting(detail, "The whole incident"),
-    part("What to do", list("ol", one.next_checks, "Nothing is suggested.", "steps"),
+    part("What to do", steps(one.next_checks),
       (one.still_working || []).length ? h("p", {}, h("strong", {}, "Still working: "), one.still_working.join(" ")) : null,
       acknowledgement(one, page)),
     momentPart(one, page),
-    part("Why", cause(one), h("h3", {}, "Evidence"), list("ul", one.evidence, "None was kept."),
-      (one.also_possible || []).length ? [h("h3", {}, "It could also be"), list("ul", one.also_possible.map((text) => (/^[a-z-]+$/.test(text) ? causeWords(text) : text)))] : null,
-      (one.explains || []).length ? [h("h3", {}, "It explains, and so these are not raised beside it"),
-        h("ul", {}, one.explains.map((row, i) => h("li", { key: i }, `${ruleWords(row.rule)}${(row.universes || []).length ? `: ${ranges(row.universes, 8)}` : ""}`)))] : null),
+    part("Why", cause(one), said("Evidence", one.evidence),
+      said("It could also be", (one.also_possible || []).map((text) => (/^[a-z-]+$/.test(text) ? causeWords(text) : text))),
+      said("It explains", (one.explains || []).map((row) => `${ruleWords(row.rule)}${(row.universes || []).length ? ` on ${ranges(row.universes, 8)}` : ""}: not raised beside it`))),
     part("What it touches", facts([
       ["Universes", (one.universes || []).length > 24 ? ranges(one.universes) : (one.universes || []).length ? one.universes.map((name) => [universeLink(name), " "]) : "none by name"],
       ["Sources", (one.sources || []).join(", ")], ["Fixtures", (one.fixtures || []).join(", ")],
@@ -49,9 +48,9 @@ function cause(one) {
   return h("p", {}, one.cause ? [h("strong", {}, `Most likely ${causeWords(one.cause)}.`), " "] : null, one.confidence === "certain" ? "This is certain." : `Confidence ${one.confidence || "not given"}.`);
 }
 
-function list(tag, texts, none, className) {
-  if (!texts || !texts.length) return none ? h("p", { class: "quiet" }, none) : null;
-  return h(tag, { class: className }, texts.map((text, i) => h("li", { key: i }, text)));
+function steps(texts) {
+  if (!texts || !texts.length) return h("p", { class: "quiet" }, "Nothing is suggested.");
+  return h("ol", { class: "steps" }, texts.map((text, i) => h("li", { key: i }, text)));
 }
 
 function timeline(entries) {
@@ -92,6 +91,6 @@ function momentPart(one, page) {
   const shown = [...went.slice(0, MOST_STREAMS - Math.min(8, others.length)), ...others.slice(0, Math.max(8, MOST_STREAMS - went.length))];
   const marks = [{ at: ms(one.opened_at), what: "opened", text: "judged a fault" }, ...(one.timeline || []).filter((entry) => entry.what === "revised").map((entry) => ({ at: ms(entry.at), what: "revised", text: entry.text }))];
   return part("The moment it failed", h("p", {}, momentText(streams)),
-    h("div", { class: "wide-table", tabindex: "0", role: "region", "aria-label": "The moment, drawn" }, moment(shown, from, to, marks)),
+    moment(shown, from, to, marks, page.widthPx || 900),
     h("p", { class: "quiet" }, `A line is a stream; where it ends in a cross its data ended. The upright line is when it was judged a fault.${shown.length < streams.length ? ` ${plural(streams.length - shown.length, "more stream")} not drawn.` : ""}${kept ? "" : " Drawn from each universe's last frame, as it is known now."}`));
 }

@@ -3,8 +3,8 @@ import { h } from "./tree.js";
 import { parts as split } from "./words.js";
 
 /** The title of a view: one sentence that already answers. */
-export function top(sentence, more) {
-  return h("section", { class: "headline is-plain", key: "top" }, h("h1", {}, h("span", { class: "verdict" }, sentence), more ? " " : null, more ? h("span", { class: "then" }, more) : null));
+export function top(sentence, more, tone = "plain") {
+  return h("section", { class: `headline is-plain is-${tone}`, key: "top" }, h("h1", {}, h("span", { class: "verdict" }, sentence), more ? " " : null, more ? h("span", { class: "then" }, more) : null));
 }
 
 export function part(title, ...inside) {
@@ -28,6 +28,12 @@ export function table(label, columns, rows) {
 
 export function universeLink(name) {
   return h("a", { key: name, href: `/universe/${name}` }, name);
+}
+
+/** A list with its title in the margin of the body, as incidents have them. */
+export function said(title, texts, tag = "ul") {
+  if (!texts || !texts.length) return null;
+  return h("div", { class: "said", key: title }, h("h3", {}, title), h(tag, {}, texts.map((text, i) => h("li", { key: i }, text))));
 }
 
 /** Facts as term and value; absent values are left out. */

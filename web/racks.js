@@ -35,7 +35,7 @@ function one(rack) {
       Number.isFinite(rack.neutral_upper_a) ? ` The neutral carries at most ${amperes(rack.neutral_upper_a)} (estimated upper bound).` : ""),
     h("ul", { class: "supplies" }, (rack.supplies || []).map((line) => h("li", { key: line.supply, class: line.limit_a && line.estimated_a > line.limit_a ? "over" : undefined },
       h("p", { class: "who" }, h("strong", {}, `Line ${line.supply}`)),
-      share(line.estimated_a, (line.limit_a || line.worst_a || 1) * 1.25, "wide", line.limit_a ? 80 : undefined),
+      share(line.estimated_a, (line.limit_a || line.worst_a || 1) * 1.25, "wide", line.limit_a ? 0.8 : undefined),
       h("p", { class: "amounts" }, `${amperes(line.estimated_a)} estimated`, line.limit_a ? ` of ${amperes(line.limit_a)} allowed` : "",
         line.limit_a && line.estimated_a > line.limit_a ? h("strong", {}, ", over the limit") : "",
         Number.isFinite(line.worst_a) ? h("span", { class: "quiet block" }, `with everything at full: ${amperes(line.worst_a)}`) : null)))),

@@ -8,6 +8,8 @@ import { items, rows } from "./feed.js";
 import { awaiting, bothNumbers, facts, part, table, top } from "./parts.js";
 import { count, hertz, list, parts, percent, plural, runs, span, stateWord } from "./words.js";
 
+const TONES = { lost: "critical", missing: "critical", faulty: "warning", "not-judged": "note" };
+
 export default { title: (page) => page.route.name, draw };
 
 function draw(page) {
@@ -29,7 +31,7 @@ function draw(page) {
   const touching = [...page.feed.incidents.values()].filter((incident) => (incident.universes || []).includes(name));
   const open = touching.filter((incident) => incident.state === "open");
   return [
-    top(sentenceOf(one, name, nowMs), null),
+    top(sentenceOf(one, name, nowMs), null, TONES[one.state]),
     h("div", { key: "facts", class: "under" }, stateMark(one.state), facts([
       ["Art-Net address", bothNumbers(name)],
       ["Network", one.network],
@@ -42,9 +44,11 @@ function draw(page) {
     open.length ? part(plural(open.length, "open incident"), open.map((incident) => card(incident, page))) : null,
     part("Who sends it", streams(one.streams, nowMs)),
     one.levels ? part("Who wins", winners(one)) : null,
-    part("From frame to frame", h("p", {}, intervalText(one.interval_ms)), intervals(one.interval_histogram, one.interval_ms)),
-    part("The last hour", hourPart(history, touching, nowMs)),
-    one.levels ? part("Levels", levels(one, theirs(fixtures.value, name))) : null,
+    h("div", { class: "pair", key: "pair" },
+      part("From frame to frame", h("p", {}, intervalText(one.interval_ms)), intervals(one.interval_histogram, one.interval_ms),
+        one.interval_histogram && one.interval_histogram.length ? h("p", { class: "quiet" }, "Heights are square roots of counts, so that one late frame among thousands still shows.") : null),
+      part("The last hour", hourPart(history, touching, nowMs))),
+    one.levels ? part(one.state === "lost" || one.state === "stopped" ? "Levels, as they last were" : "Levels", levels(one, theirs(fixtures.value, name))) : null,
   ];
 }
 
@@ -128,6 +132,7 @@ function theirs(value, name) {
 
 function levels(one, fixtures) {
   const values = one.levels;
+  const stretches = owners(one);
   const up = values.reduce((n, value) => n + (value > 0 ? 1 : 0), 0);
   const spare = new Set(values.map((value, index) => (value > 0 ? index + 1 : 0)).filter(Boolean));
   for (const fixture of fixtures) for (let i = 0; i < (fixture.footprint || 1); i += 1) spare.delete(fixture.address + i);
@@ -135,20 +140,26 @@ function levels(one, fixtures) {
   return [
     h("p", { key: "text" }, text), slotField(values, text),
     fixtures.length ? h("h3", { key: "by" }, "By fixture") : h("p", { class: "quiet", key: "none" }, "No fixture is patched here; a patch file in the house file puts names to these slots."),
-    fixtures.length ? h("ul", { class: "fixtures", key: "fixtures" }, fixtures.map((fixture) => fixtureRow(fixture, values))) : null,
+    fixtures.length ? h("ul", { class: "fixtures", key: "fixtures" }, fixtures.map((fixture) => fixtureRow(fixture, values, stretches))) : null,
     fixtures.length && spare.size ? h("p", { key: "spare" }, `Above zero, with no fixture there: slots ${list(runs([...spare]).slice(0, 16).map(([a, b]) => (a === b ? `${a}` : `${a}–${b}`)))}.`) : null,
     h("details", { key: "numbers" }, h("summary", {}, "Every slot as a number"), slotTable(values)),
   ];
 }
 
-function fixtureRow(fixture, values) {
+/** Who owns a fixture's slots, in words; several where they are split. */
+function ownerWords(first, last, stretches) {
+  const names = [...new Set(stretches.filter((stretch) => stretch.first <= last && stretch.last >= first).map((stretch) => stretch.source || "nobody"))];
+  return names.length ? `by ${list(names)}` : "";
+}
+
+function fixtureRow(fixture, values, stretches) {
   // Where each role is one slot, its level is read from the live frame: the list of fixtures is asked for less often.
   const given = Object.entries(fixture.levels || {});
   const roles = given.map(([role, value], i) => [role, given.length === fixture.footprint ? values[fixture.address - 1 + i] ?? value : value]);
   const last = fixture.address + (fixture.footprint || 1) - 1;
   return h("li", { key: `${fixture.fixture}|${fixture.address}`, class: fixture.lit ? "lit" : "dark" },
     h("p", { class: "who" }, h("strong", {}, fixture.label || fixture.fixture), " ", h("span", { class: "quiet" },
-      [fixture.label ? fixture.fixture : "", fixture.position, `slots ${fixture.address}${last > fixture.address ? `–${last}` : ""}`, fixture.circuit ? `circuit ${fixture.circuit}` : ""].filter(Boolean).join(", "))),
+      [fixture.label ? fixture.fixture : "", fixture.position, `slots ${fixture.address}${last > fixture.address ? `–${last}` : ""}`, fixture.circuit ? `circuit ${fixture.circuit}` : "", ownerWords(fixture.address, last, stretches)].filter(Boolean).join(", "))),
     h("p", { class: "roles" }, (roles.length ? roles : [["level", values[fixture.address - 1]]]).map(([role, value]) =>
       h("span", { key: role, class: "role" }, h("span", { class: "word" }, role), share(value, 255), h("span", { class: "number" }, percent(value))))));
 }

@@ -9,7 +9,12 @@ from tests.web.browser import chromium
 from tests.web.stand_in import PAGES, StandIn
 
 OUT = Path(__file__).parents[2] / "screenshots"
-MORE = {"well": ["/"], "desk-lost": [*PAGES, "/universe/e131/3", "/universe/artnet/1", "/incident/7"], "crowd": ["/", "/universes"], "empty": ["/", "/racks"]}
+MORE = {
+    "well": ["/"],
+    "desk-lost": [*PAGES, "/universe/e131/3", "/universe/artnet/1", "/incident/7"],
+    "crowd": ["/", "/universes"],
+    "empty": ["/", "/racks"],
+}
 SIZES = {"wide": (1440, 900), "phone": (390, 844)}
 
 
@@ -20,7 +25,9 @@ def main(only: list[str]) -> None:
             for palette in ("night", "day"):
                 for size, (width, height) in SIZES.items():
                     with StandIn(situation) as listener:
-                        context = browser.new_context(viewport={"width": width, "height": height}, color_scheme="dark", device_scale_factor=1)
+                        context = browser.new_context(
+                            viewport={"width": width, "height": height}, color_scheme="dark", device_scale_factor=1
+                        )
                         context.add_init_script(f"localStorage.setItem('palette', '{palette}')")
                         page = context.new_page()
                         for path in paths:

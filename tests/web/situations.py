@@ -1,3 +1,4 @@
+# ruff: noqa: E501 (rows of made-up facts read better whole)
 """Fabricated houses in the shapes of the API, for the page alone: nothing here is measured or judged.
 
 The invented Harbour Street Playhouse in several situations. Times are made relative to `now_ms`, so that a
@@ -127,7 +128,10 @@ def sources(now_ms: float) -> list[Json]:
 
 def levels(seed: int) -> list[int]:
     """A plausible look: groups up, groups down."""
-    return [max(0, min(255, int(150 + 150 * math.sin((i + seed * 7) / 9.0)))) if (i // 24) % 3 != 1 else 0 for i in range(512)]
+    return [
+        max(0, min(255, int(150 + 150 * math.sin((i + seed * 7) / 9.0)))) if (i // 24) % 3 != 1 else 0
+        for i in range(512)
+    ]
 
 
 def detail(row: Json, now_ms: float) -> Json:
@@ -162,7 +166,18 @@ def history(name: str, now_ms: float) -> Json:
     rows = []
     for back in range(60, 0, -1):
         wobble = math.sin(back / 5.0)
-        rows.append([iso(minute - back * 60000), 2400, 39.6 + wobble * 0.5, 30 + 900 * (back in {14, 40}), int(back == 14), 2, "ok", 3.0 if back == 50 else 0.0])
+        rows.append(
+            [
+                iso(minute - back * 60000),
+                2400,
+                39.6 + wobble * 0.5,
+                30 + 900 * (back in {14, 40}),
+                int(back == 14),
+                2,
+                "ok",
+                3.0 if back == 50 else 0.0,
+            ]
+        )
     columns = ["at", "frames", "refresh_hz", "worst_gap_ms", "lost_frames", "sources", "state", "not_judged_s"]
     return {"universe": name, "columns": columns, "rows": rows}
 
@@ -188,7 +203,13 @@ def fixtures(lit: bool = True) -> list[Json]:
 def racks() -> list[Json]:
     def way(number: int) -> Json:
         level = levels(number)[number]
-        return {"way": number, "circuit": f"C{number:03d}", "level": level, "estimated_a": 8.7 * level / 255, "limit_a": 10.0}
+        return {
+            "way": number,
+            "circuit": f"C{number:03d}",
+            "level": level,
+            "estimated_a": 8.7 * level / 255,
+            "limit_a": 10.0,
+        }
 
     return [
         {
@@ -211,7 +232,11 @@ def base(now_ms: float) -> Situation:
     rows[8] = universe("e131/9", LABELS[9], "at-rest", DESK_A, now_ms, 1.1)
     rows += [universe(f"artnet/{n}", f"Media wall {n + 1}", "ok", MEDIA, now_ms, 30.0) for n in range(2)]
     old = incident(3, now_ms - 5.4e6, "packet-loss", "warning", ["e131/7"], now_ms)
-    old |= {"state": "closed", "closed_at": iso(now_ms - 5.1e6), "summary": "Cyclorama (e131/7) misses 2.1 % of its frames"}
+    old |= {
+        "state": "closed",
+        "closed_at": iso(now_ms - 5.1e6),
+        "summary": "Cyclorama (e131/7) misses 2.1 % of its frames",
+    }
     free = [[97, 120], [133, 512]]
     return Situation(
         house(now_ms),
@@ -291,7 +316,9 @@ def desk_lost(now_ms: float) -> Situation:
             {"at": iso(began + 3100), "what": "revised", "text": "cause revised to source lost: its discovery list is overdue"},
         ],
     }  # fmt: skip
-    stray = incident(8, now_ms - 600000, "stray-levels", "note", ["e131/8"], now_ms) | {"summary": "Slots 500 to 503 of Floor (e131/8) stand above zero, and no fixture is there"}
+    stray = incident(8, now_ms - 600000, "stray-levels", "note", ["e131/8"], now_ms) | {
+        "summary": "Slots 500 to 503 of Floor (e131/8) stand above zero, and no fixture is there"
+    }
     warning = incident(6, now_ms - 95000, "slow-refresh", "warning", ["e131/11"], now_ms) | {
         "summary": "Moving lights 1 (e131/11) changes at 14.2 Hz, below the 20 Hz this house asks for",
         "evidence": ["Mean of 5 s while the levels changed: 14.2 Hz.", "No frame is missing by sequence: the sender sends slowly."],
@@ -310,14 +337,24 @@ def desk_lost(now_ms: float) -> Situation:
         "accepted": [],
         "not_visible": ["artnet/7"],
     }
-    made.answers["patch"]["conflicts"] = [{"text": "Bridge 1 4 (e131/3, slots 19 to 24) and Bridge 1 5 (slots 22 to 27) share slots 22 to 24."}]
+    made.answers["patch"]["conflicts"] = [
+        {"text": "Bridge 1 4 (e131/3, slots 19 to 24) and Bridge 1 5 (slots 22 to 27) share slots 22 to 24."}
+    ]
     shown = fixtures()
     made.answers["rig-check"] = {
         "running": True,
         "started_at": iso(now_ms - 900000),
         "done": [{"fixture": f["fixture"], "label": f["label"], "at": iso(now_ms - 100000)} for f in shown[:20]],
-        "left": [{"position": LABELS[n], "fixtures": [f for f in shown[20:] if f["universe"] == f"e131/{n}"][:5]} for n in (2, 3, 7)],
-        "flagged": [{"fixture": "201", "text": "Advance bar 1 rose together with Advance bar 2: one address twice, or both on one handle."}],
+        "left": [
+            {"position": LABELS[n], "fixtures": [f for f in shown[20:] if f["universe"] == f"e131/{n}"][:5]}
+            for n in (2, 3, 7)
+        ],
+        "flagged": [
+            {
+                "fixture": "201",
+                "text": "Advance bar 1 rose together with Advance bar 2: one address twice, or both on one handle.",
+            }
+        ],
     }
     return made
 
@@ -328,12 +365,37 @@ def crowd(now_ms: float, count: int = 512) -> Situation:
     rows = []
     for n in range(1, count + 1):
         source = DESK_A if n <= 256 else DESK_B if n <= 384 else MEDIA
-        state = "lost" if 300 <= n < 308 else "faulty" if n in {40, 41} else "missing" if n == 200 else "at-rest" if n % 17 == 0 else "not-judged" if n == 77 else "ok"
-        rows.append(universe(f"e131/{n}", LABELS.get(n, f"Pixel run {n}"), state, source, now_ms, 1.1 if state == "at-rest" else 43.6 if source == DESK_A else 40.1 if source == DESK_B else 30.0))
+        state = (
+            "lost"
+            if 300 <= n < 308
+            else "faulty"
+            if n in {40, 41}
+            else "missing"
+            if n == 200
+            else "at-rest"
+            if n % 17 == 0
+            else "not-judged"
+            if n == 77
+            else "ok"
+        )
+        rows.append(
+            universe(
+                f"e131/{n}",
+                LABELS.get(n, f"Pixel run {n}"),
+                state,
+                source,
+                now_ms,
+                1.1 if state == "at-rest" else 43.6 if source == DESK_A else 40.1 if source == DESK_B else 30.0,
+            )
+        )
     made.universes = rows
     made.details = {row["universe"]: detail(row, now_ms) for row in rows[:12]}
     lost = copy.deepcopy(desk_lost(now_ms).incidents[1])
-    lost |= {"universes": [f"e131/{n}" for n in range(300, 308)], "summary": "Universes e131/300 to e131/307 are lost", "moment": None}
+    lost |= {
+        "universes": [f"e131/{n}" for n in range(300, 308)],
+        "summary": "Universes e131/300 to e131/307 are lost",
+        "moment": None,
+    }
     made.incidents = [lost]
     return made
 

@@ -1,3 +1,4 @@
+# ruff: noqa: E501 (rows of made-up answers read better whole)
 """A stand-in for the listener: serves web/ and a fabricated situation in the API's shapes, and streams it.
 
 For tests and pictures of the page alone; binds a free loopback port. It keeps the strict content security
@@ -24,7 +25,18 @@ POLICY = (
     "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
 TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
-PAGES = ("/", "/universes", "/sources", "/patch", "/rig-check", "/racks", "/routes", "/readiness", "/reports", "/listener")
+PAGES = (
+    "/",
+    "/universes",
+    "/sources",
+    "/patch",
+    "/rig-check",
+    "/racks",
+    "/routes",
+    "/readiness",
+    "/reports",
+    "/listener",
+)
 
 
 def now_ms() -> float:
@@ -93,7 +105,10 @@ class StandIn:
         self._loop.call_soon_threadsafe(put)
 
     def send_rows(self, rows: list[dict[str, Any]], columns: tuple[str, ...] = UNIVERSE_COLUMNS) -> None:
-        self.send("universes", {"at": self.at(), "columns": list(columns), "rows": [[row[c] for c in columns] for row in rows]})
+        self.send(
+            "universes",
+            {"at": self.at(), "columns": list(columns), "rows": [[row[c] for c in columns] for row in rows]},
+        )
 
     def stall(self, age_s: float = 0.0) -> None:
         """Let judging stand still, as if since `age_s` seconds: every event goes on bearing that moment."""
@@ -161,7 +176,9 @@ class StandIn:
 
     async def _change(self, request: web.Request, path: str) -> web.Response:
         if self.token and request.headers.get("Authorization") != f"Bearer {self.token}":
-            return web.json_response({"error": "the token is missing"}, status=401, headers={"WWW-Authenticate": "Bearer"})
+            return web.json_response(
+                {"error": "the token is missing"}, status=401, headers={"WWW-Authenticate": "Bearer"}
+            )
         body = await request.json() if request.can_read_body else None
         self.changes.append((request.method, path, body))
         if path == "house/phase":
@@ -169,10 +186,18 @@ class StandIn:
             self.send("house", self.situation.house | {"at": self.at()})
         if path == "rig-check":
             left = [{"position": "Bridge 1", "fixtures": ["301", "302"]}]
-            self.situation.answers["rig-check"] = {"running": True, "started_at": self.at(), "done": [], "left": left, "flagged": []}
+            self.situation.answers["rig-check"] = {
+                "running": True,
+                "started_at": self.at(),
+                "done": [],
+                "left": left,
+                "flagged": [],
+            }
         if path.endswith("/acknowledge"):
             one = next(one for one in self.situation.incidents if str(one["id"]) == path.split("/")[1])
-            one["acknowledged"] = {"by": body["by"], "at": self.at(), "note": body.get("note", "")} if request.method == "POST" else None
+            one["acknowledged"] = (
+                {"by": body["by"], "at": self.at(), "note": body.get("note", "")} if request.method == "POST" else None
+            )
             one["revision"] += 1
             self.send("incident", one)
             return web.json_response(one)
@@ -193,8 +218,14 @@ class StandIn:
                     await _write(answer, "incident", one)
             watched = here.details.get(request.query.get("universe", ""))
             if watched:
-                await _write(answer, "universe", {k: v for k, v in watched.items() if k not in ("levels", "slot_sources")})
-                await _write(answer, "levels", {k: watched[k] for k in ("universe", "levels", "slot_sources", "slot_source_names")})
+                await _write(
+                    answer, "universe", {k: v for k, v in watched.items() if k not in ("levels", "slot_sources")}
+                )
+                await _write(
+                    answer,
+                    "levels",
+                    {k: watched[k] for k in ("universe", "levels", "slot_sources", "slot_source_names")},
+                )
             while True:
                 try:
                     event, data = await asyncio.wait_for(queue.get(), 1.0)

@@ -1,0 +1,60 @@
+"""One browser for all tests of the page; a fresh context and a fresh stand-in for each."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, Page
+
+from tests.web.browser import chromium
+from tests.web.stand_in import StandIn
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    with chromium() as started:
+        yield started
+
+
+class Opened:
+    """A page on a stand-in, with everything the browser complained of."""
+
+    def __init__(self, listener: StandIn, context: BrowserContext) -> None:
+        self.listener = listener
+        self.context = context
+        self.page: Page = context.new_page()
+        self.complaints: list[str] = []
+        self.page.on(
+            "console",
+            lambda message: self.complaints.append(message.text) if message.type in ("error", "warning") else None,
+        )
+        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
+
+    def go(self, path: str) -> Page:
+        self.page.goto(self.listener.url + path)
+        self.page.wait_for_selector("main h1")
+        self.page.wait_for_function("() => window.slotwatchPage.feed.loaded")
+        return self.page
+
+
+Open = Callable[..., Opened]
+
+
+@pytest.fixture
+def open_page(browser: Browser) -> Iterator[Open]:
+    closing: list[StandIn | BrowserContext] = []
+
+    def opened(
+        situation: str = "well", palette: str = "night", width: int = 1280, height: int = 900, **context: object
+    ) -> Opened:
+        listener = StandIn(situation).__enter__()
+        closing.append(listener)
+        made = browser.new_context(viewport={"width": width, "height": height}, **context)  # type: ignore[arg-type]
+        made.add_init_script(f"localStorage.setItem('palette', '{palette}')")
+        closing.append(made)
+        return Opened(listener, made)
+
+    yield opened
+    for one in reversed(closing):
+        one.close() if isinstance(one, BrowserContext) else one.__exit__()

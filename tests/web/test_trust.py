@@ -1,0 +1,176 @@
+# ruff: noqa: E501 (snippets of script read better whole)
+"""The page may be believed: it says when it is old, stands still when asked, and changes nothing unasked."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.web.conftest import Open
+from tests.web.stand_in import now_ms
+
+pytestmark = [pytest.mark.browser, pytest.mark.timeout(300)]
+
+
+def test_stale_is_said_in_words_by_the_browsers_own_clock(open_page: Open) -> None:
+    """Judging stands still while the server still talks: the page calls itself stale after 5 s, and recovers."""
+    opened = open_page("well")
+    page = opened.go("/")
+    assert page.locator("#banner .stale").count() == 0
+    opened.listener.stall()
+    page.wait_for_selector("#banner .stale", timeout=9000)
+    assert "STALE." in page.locator("#banner").inner_text()
+    assert page.locator("h1 .verdict").inner_text().startswith("STALE: nothing new has come from the listener for")
+    assert page.title().startswith("STALE")
+    assert "STALE" in page.locator("#head .age").inner_text()
+    assert "STALE" in page.locator("#urgent").inner_text()
+    opened.listener.frozen_at_ms = None
+    page.wait_for_selector("#banner .stale", state="detached", timeout=3000)
+    assert page.locator("h1 .verdict").inner_text() == "All is well."
+
+
+def test_knowledge_that_was_old_when_the_page_opened_is_stale_at_once(open_page: Open) -> None:
+    """The answer's own date betrays a listener whose judging stopped an hour ago."""
+    opened = open_page("well")
+    opened.listener.stall(age_s=3600)
+    page = opened.go("/")
+    page.wait_for_selector("#banner .stale", timeout=3000)
+    assert "60 min" in page.locator("#banner .stale").inner_text()
+
+
+def test_a_dead_listener_turns_the_page_stale_and_a_new_one_turns_it_back(open_page: Open) -> None:
+    opened = open_page("well")
+    page = opened.go("/")
+    opened.context.set_offline(True)
+    opened.listener.send("", None)  # ends the stream, as a killed process does
+    page.wait_for_selector("#banner .stale", timeout=9000)
+    opened.context.set_offline(False)
+    page.wait_for_selector("#banner .stale", state="detached", timeout=8000)
+
+
+def test_clocks_that_disagree_are_no_reason_for_stale(open_page: Open) -> None:
+    """An hour between the browser's and the listener's clock: times are the listener's, ages are right."""
+    opened = open_page("well")
+    opened.context.add_init_script("const real = Date.now; Date.now = () => real() + 3600000")
+    page = opened.go("/listener")
+    page.wait_for_timeout(800)
+    assert page.locator("#banner .stale").count() == 0
+    assert "3600 s ahead of the listener's" in page.locator("main").inner_text()
+
+
+def test_pause_holds_what_stands_there_and_says_so(open_page: Open) -> None:
+    """WCAG 2.2.2: what updates by itself can be paused."""
+    opened = open_page("well")
+    page = opened.go("/")
+    page.click("text=Pause")
+    row = opened.listener.situation.universes[3] | {"label": "Renamed"}
+    opened.listener.send_rows([row])
+    page.wait_for_selector("text=Something has changed since.")
+    assert page.locator("td:has-text('Renamed')").count() == 0
+    page.click("text=Go on")
+    page.wait_for_selector("td:has-text('Renamed')")
+
+
+def test_a_pause_does_not_hide_that_the_page_is_stale(open_page: Open) -> None:
+    opened = open_page("well")
+    page = opened.go("/")
+    page.click("text=Pause")
+    opened.listener.stall()
+    page.wait_for_selector("#banner .stale", timeout=9000)
+
+
+def test_a_quieter_phase_is_asked_twice(open_page: Open) -> None:
+    opened = open_page("well")
+    page = opened.go("/")
+    page.click("#head .phase")
+    page.click("dialog label:has-text('dark')")
+    page.click("dialog button:has-text('Go on to dark')")
+    assert opened.listener.changes == []
+    assert "This makes losses quieter." in page.locator("dialog").inner_text()
+    page.click("dialog button:has-text('Yes, the phase is dark')")
+    page.wait_for_function("() => document.querySelector('#head .phase').textContent.includes('dark')")
+    assert opened.listener.changes == [("PUT", "house/phase", {"phase": "dark", "confirm": True})]
+    assert page.locator("#polite").inner_text().startswith("Phase is now dark.")
+
+
+def test_the_token_is_asked_for_and_kept_in_the_tab_only(open_page: Open) -> None:
+    opened = open_page("well")
+    opened.listener.token = "harbour"
+    page = opened.go("/")
+    page.fill("form input[name=text]", "blink on bridge 1")
+    page.click("button:has-text('Mark')")
+    page.fill("dialog input[name=token]", "harbour")
+    page.click("dialog button:has-text('Use it')")
+    page.wait_for_selector("text=Marked: “blink on bridge 1”.")
+    assert opened.listener.changes == [("POST", "marks", {"text": "blink on bridge 1"})]
+    assert page.evaluate("localStorage.getItem('token')") is None
+
+
+def test_a_phase_change_that_needs_the_token_goes_through_once_it_is_given(open_page: Open) -> None:
+    opened = open_page("well")
+    opened.listener.token = "harbour"
+    page = opened.go("/")
+    page.click("#head .phase")
+    page.click("dialog label:has-text('post-show')")
+    page.click("dialog button:has-text('Go on to post-show')")
+    page.click("dialog button:has-text('Yes, the phase is post-show')")
+    page.fill("dialog input[name=token]", "harbour")
+    page.click("dialog button:has-text('Use it')")
+    page.wait_for_function("() => document.querySelector('#head .phase').textContent.includes('post-show')")
+    assert page.locator("dialog").inner_text() == ""
+
+
+def test_acknowledging_needs_a_name_and_stays_in_view(open_page: Open) -> None:
+    opened = open_page("desk-lost")
+    page = opened.go("/")
+    page.click("summary:has-text('Acknowledge')")
+    page.click("button:has-text('I have it')")
+    assert opened.listener.changes == []  # the browser itself asks for the name
+    page.fill("input[name=by]", "Jo")
+    page.fill("input[name=note]", "going to the desk")
+    page.click("button:has-text('I have it')")
+    page.wait_for_selector("text=Jo has it")
+    assert opened.listener.changes == [("POST", "incidents/7/acknowledge", {"by": "Jo", "note": "going to the desk"})]
+    assert "are lost" in page.locator(".entry.is-critical").first.inner_text()
+
+
+def test_only_transitions_are_announced(open_page: Open) -> None:
+    """WCAG 4.1.3: a new critical incident interrupts; rates and ages never do; closing is told politely."""
+    opened = open_page("well")
+    page = opened.go("/")
+    page.wait_for_timeout(1700)  # what is open as the page opens is read on the page, not announced
+    page.evaluate("""() => { window.said = []; for (const id of ['polite', 'urgent']) new MutationObserver(() => {
+        const text = document.getElementById(id).textContent; if (text) window.said.push([id, text]); }).observe(document.getElementById(id), {childList: true}); }""")
+    lost = open_page("desk-lost").listener.situation.incidents[1]
+    for hz in (40.0, 39.2, 41.0):
+        opened.listener.send_rows([row | {"refresh_hz": hz} for row in opened.listener.situation.universes])
+    opened.listener.send("incident", lost)
+    opened.listener.send("incident", lost | {"revision": 2, "evidence": ["one more"]})
+    opened.listener.send("incident", lost | {"state": "closed", "closed_at": lost["opened_at"]})
+    page.wait_for_function("() => window.said.length >= 2")
+    page.wait_for_timeout(300)
+    assert page.evaluate("window.said") == [
+        ["urgent", f"critical: {lost['summary']}"],
+        ["polite", f"Over: {lost['summary']}"],
+    ]
+
+
+def test_what_closed_while_the_page_was_away_is_not_shown_as_open(open_page: Open) -> None:
+    opened = open_page("desk-lost")
+    page = opened.go("/")
+    page.wait_for_selector("text=It is the data.")
+    opened.listener.situation.incidents.clear()
+    opened.listener.situation.universes[:] = [
+        row | {"state": "ok", "refresh_hz": 40.0} for row in opened.listener.situation.universes
+    ]
+    opened.listener.send("", None)
+    page.wait_for_selector("text=All is well.", timeout=8000)
+
+
+def test_a_clean_clock_is_shown_in_the_houses_own_time_zone(open_page: Open) -> None:
+    page = open_page("well", timezone_id="Asia/Tokyo").go("/")
+    shown = page.locator("#head .time").inner_text()
+    expected = page.evaluate(
+        "ms => new Intl.DateTimeFormat('en-GB', {timeZone: 'Europe/London', hour: '2-digit', minute: '2-digit', hourCycle: 'h23'}).format(ms)",
+        now_ms(),
+    )
+    assert shown.startswith(expected)

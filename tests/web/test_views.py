@@ -1,0 +1,161 @@
+# ruff: noqa: E501 (rows of a table read better whole)
+"""Every view has its own address, loads by itself, lives, and needs nothing that the policy forbids."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.web.conftest import Open
+from tests.web.situations import iso, universe
+from tests.web.stand_in import PAGES, now_ms
+
+pytestmark = [pytest.mark.browser, pytest.mark.timeout(300)]
+
+ALL = (*PAGES, "/universe/e131/3", "/universe/artnet/1", "/universe/e131/999", "/incident/7", "/incident/99")
+
+SAYS = {
+    "/": "It is the data.",
+    "/universes": "14 universes: 4 lost",
+    "/sources": "3 sources are heard.",
+    "/patch": "1 conflict in the patch.",
+    "/rig-check": "15 of 35 fixtures still to rise.",
+    "/racks": "By estimate, Rack 2 line 2 is over the declared limit.",
+    "/routes": "1 route, each as declared.",
+    "/readiness": "Not ready.",
+    "/reports": "3 incidents in the last 12 hours.",
+    "/listener": "This listener is in order, as far as it can tell.",
+    "/universe/e131/3": "e131/3, Bridge 1, is lost: no frame for",
+    "/universe/artnet/1": "artnet/1, Media wall 2, is steady at 30.0 Hz from media server.",
+    "/universe/e131/999": "e131/999 is not known here.",
+    "/incident/7": "Universes e131/3 to e131/6 are lost: spare desk itself fell silent.",
+    "/incident/99": "Incident 99 is not known here.",
+}
+
+
+@pytest.mark.parametrize("path", ALL)
+def test_each_address_opens_by_itself_and_its_headline_is_a_sentence(open_page: Open, path: str) -> None:
+    """A bookmark to any view answers with that view's sentence; the browser has nothing to complain of."""
+    opened = open_page("desk-lost")
+    page = opened.go(path)
+    page.wait_for_function(
+        "words => document.querySelector('main h1').textContent.includes(words)", arg=SAYS[path], timeout=5000
+    )
+    assert page.locator("main h1").count() == 1
+    assert "incident" in page.title()
+    assert page.locator("html").get_attribute("lang") == "en"
+    wanted_404 = path in {"/universe/e131/999", "/incident/99"}
+    assert [text for text in opened.complaints if not (wanted_404 and "404" in text)] == []
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_a_house_that_declares_nothing_is_told_so_in_a_sentence(open_page: Open, path: str) -> None:
+    """No view is blank or broken where parts of the house are missing."""
+    opened = open_page("empty")
+    page = opened.go(path)
+    page.wait_for_timeout(300)
+    assert len(page.locator("main h1").inner_text()) > 8
+    assert "undefined" not in page.locator("main").inner_text()
+    assert "NaN" not in page.locator("main").inner_text()
+    assert opened.complaints == []
+
+
+def test_all_well_is_quiet_and_says_how_old_its_knowledge_is(open_page: Open) -> None:
+    page = open_page("well").go("/")
+    assert page.locator("h1 .verdict").inner_text() == "All is well."
+    assert "All 14 universes arrive at this port." in page.locator("h1").inner_text()
+    assert page.locator("#head .age").inner_text() == "known this second"
+    assert page.locator("#head .host").inner_text() == "heard at rack-pc"
+    assert "all well" in page.title()
+
+
+def test_the_headline_answers_data_or_light_since_when_what_works_and_what_next(open_page: Open) -> None:
+    page = open_page("desk-lost").go("/")
+    page.wait_for_selector("text=It is the data.")
+    text = page.locator(".headline").inner_text()
+    assert "Universes e131/3 to e131/6 are lost: spare desk itself fell silent." in text
+    assert "Since " in text
+    assert "Still working: main desk carries" in text
+    assert "Next: Look at spare desk's own screen" in text
+
+
+def test_a_fault_of_the_listener_is_said_first_and_blames_nobody(open_page: Open) -> None:
+    opened = open_page("desk-lost")
+    page = opened.go("/")
+    own = opened.listener.situation.incidents[1] | {
+        "id": 20, "rule": "link-down", "severity": "critical", "summary": "This listener's own link on eth1 is down", "universes": [], "still_working": [],
+    }  # fmt: skip
+    opened.listener.send("incident", own)
+    page.wait_for_selector("text=It is this listener, not the show.")
+
+
+def test_a_change_arrives_without_being_asked_for(open_page: Open) -> None:
+    """From the event to the words on the page in well under 250 ms; here only that it comes, and at once."""
+    opened = open_page("well")
+    page = opened.go("/")
+    opened.listener.send_rows([universe("e131/4", "Bridge 2", "lost", "", now_ms())])
+    page.wait_for_function("() => document.querySelector('tr.is-lost') !== null", timeout=2000)
+    assert "e131/4" in page.locator("tr.is-lost").inner_text()
+    assert "nobody now; before, main desk" in page.locator("tr.is-lost").inner_text()
+
+
+def test_one_universe_lives_levels_owners_and_rows_by_fixture(open_page: Open) -> None:
+    opened = open_page("well")
+    page = opened.go("/universe/e131/3")
+    page.wait_for_selector("text=Who wins")
+    assert "main desk wins slots 1–360." in page.locator("main").inner_text()
+    assert "spare desk wins slots 361–384." in page.locator("main").inner_text()
+    row = page.locator(".fixtures li").first
+    row.wait_for()
+    assert "Bridge 1 1" in row.inner_text()
+    assert "by main desk" in row.inner_text()
+    levels = [7] + [0] * 511
+    opened.listener.send("levels", {"universe": "e131/3", "at": iso(now_ms()), "levels": levels})
+    page.wait_for_function("() => document.querySelector('.fixtures li .number').textContent === '3 %'", timeout=2000)
+    assert "1 slot of 512 stands above zero." in page.locator("main").inner_text()
+    assert (
+        page.locator("svg.histogram[role=img]")
+        .get_attribute("aria-label")
+        .startswith("How long it was from frame to frame.")
+    )  # type: ignore[union-attr]
+    assert "the longest gap, 930 ms" in page.locator("svg.hour").get_attribute("aria-label").lower()  # type: ignore[union-attr]
+
+
+def test_the_moment_of_failure_shows_what_stopped_together(open_page: Open) -> None:
+    page = open_page("desk-lost").go("/incident/7")
+    page.wait_for_selector("svg.moment")
+    assert page.locator("svg.moment .went").count() == 4
+    assert page.locator("svg.moment .stays").count() == 5
+    assert "all within 12 ms of each other; 5 other streams went on" in page.locator("svg.moment").get_attribute(
+        "aria-label"
+    )  # type: ignore[operator]
+    assert page.locator("a[download]").get_attribute("href") == "/api/v1/incidents/7/packets"
+
+
+def test_many_universes_stand_in_the_line_of_their_source(open_page: Open) -> None:
+    """512 universes: what needs a look is named; the rest is one stroke each, counted in words."""
+    page = open_page("crowd").go("/")
+    assert page.locator(".tick").count() == 512
+    assert page.locator(".stave").count() == 3
+    assert "carries e131/257–384 at 40 Hz; 8 lost" in page.locator(".staves").inner_text()
+    assert page.locator(".attention a").count() == 12
+    page.locator(".tick.is-lost").first.scroll_into_view_if_needed()
+    box = page.locator(".tick.is-lost").first.bounding_box()
+    assert box
+    page.mouse.click(box["x"] + box["width"] / 2, box["y"] + 4)
+    page.wait_for_url("**/universe/e131/300")
+
+
+def test_back_and_forward_are_the_browsers_own(open_page: Open) -> None:
+    page = open_page("well").go("/")
+    page.click("text=Sources")
+    page.wait_for_selector("text=3 sources are heard.")
+    page.go_back()
+    page.wait_for_selector("text=All is well.")
+    page.go_forward()
+    page.wait_for_selector("text=3 sources are heard.")
+
+
+def test_without_scripts_it_leads_to_the_plain_page(open_page: Open) -> None:
+    opened = open_page("well", java_script_enabled=False)
+    opened.page.goto(opened.listener.url + "/")
+    assert opened.page.locator("noscript a, main a").first.get_attribute("href") == "/plain"

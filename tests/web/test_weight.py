@@ -1,0 +1,88 @@
+# ruff: noqa: E501 (snippets of script read better whole)
+"""What the page costs: bytes at first load, and document changes for each update.
+
+Times are measured in benchmarks/web.py; here stands what does not depend on the machine.
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from tests.web.conftest import Open
+from tests.web.stand_in import WEB
+
+FIRST_LOAD_BYTES = 150_000
+
+
+@pytest.mark.browser
+def test_the_first_load_is_under_150_kb_even_uncompressed(open_page: Open) -> None:
+    """512 universes: files, first answers and the first rows of the stream; no compression anywhere."""
+    opened = open_page("crowd")
+    page = opened.go("/")
+    page.wait_for_timeout(500)
+    files = sum(size for path, size in opened.listener.bytes_sent.items() if not path.startswith("/api"))
+    assert 20_000 < files < FIRST_LOAD_BYTES
+    hosts = page.evaluate("performance.getEntriesByType('resource').map(e => new URL(e.name).host)")
+    assert set(hosts) == {opened.listener.url.removeprefix("http://")}
+
+
+def test_all_files_together_are_under_200_kb_and_name_no_other_host() -> None:
+    files = [path for path in WEB.iterdir() if path.is_file()]
+    assert sum(path.stat().st_size for path in files) < 200_000
+    for path in files:
+        outside = set(re.findall(r"https?://[^\s\"'`)]+", path.read_text())) - {"http://www.w3.org/2000/svg"}
+        assert outside == set(), path.name
+
+
+def test_nothing_inline_that_the_policy_would_refuse() -> None:
+    """`script-src 'self'; style-src 'self'`: no style attributes, no inline scripts, no eval."""
+    html = (WEB / "index.html").read_text()
+    assert not re.search(r"\sstyle=|\son[a-z]+=|<style", html)
+    assert re.findall(r"<script(?![^>]*\bsrc=)", html) == []
+    for path in WEB.glob("*.js"):
+        text = path.read_text()
+        assert not re.search(
+            r"innerHTML|outerHTML|\beval\(|new Function|document\.write|insertAdjacentHTML|\bstyle:", text
+        ), path.name
+
+
+@pytest.mark.browser
+def test_an_update_touches_only_what_differs(open_page: Open) -> None:
+    """One rate of 512 changes: one stroke and its line of words, not the page."""
+    opened = open_page("crowd")
+    page = opened.go("/")
+    page.wait_for_timeout(400)
+    page.evaluate("""() => { window.touched = []; new MutationObserver(list => window.touched.push(...list.map(m => m.target)))
+        .observe(document.querySelector('.staves'), {subtree: true, childList: true, attributes: true, characterData: true}); }""")
+    opened.listener.send_rows([opened.listener.situation.universes[9] | {"refresh_hz": 22.0}])
+    page.wait_for_function("() => window.touched.length > 0", timeout=2000)
+    page.wait_for_timeout(300)
+    assert page.evaluate("window.touched.length") <= 8
+    assert page.evaluate("document.querySelectorAll('.tick').length") == 512
+
+
+@pytest.mark.browser
+def test_a_tick_of_the_clock_touches_no_universe(open_page: Open) -> None:
+    opened = open_page("crowd")
+    page = opened.go("/universes")
+    page.wait_for_timeout(600)
+    page.evaluate("""() => { window.touched = 0; new MutationObserver(list => { window.touched += list.length; })
+        .observe(document.querySelector('table'), {subtree: true, childList: true, attributes: true, characterData: true}); }""")
+    page.wait_for_timeout(1500)
+    assert page.evaluate("window.touched") == 0
+
+
+def test_every_module_is_reachable_from_the_first_one() -> None:
+    """No file is left that nothing loads."""
+    seen: set[str] = set()
+    todo = ["main.js"]
+    while todo:
+        name = todo.pop()
+        if name in seen:
+            continue
+        seen.add(name)
+        todo += re.findall(r"""(?:from|import\()\s*["']\./([a-z]+\.js)["']""", (WEB / name).read_text())
+    assert seen | {"palette.js"} == {path.name for path in Path(WEB).glob("*.js")}
