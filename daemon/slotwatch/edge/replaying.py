@@ -12,13 +12,17 @@ from slotwatch.engine import Engine
 from slotwatch.house.schema import House, Phase
 from slotwatch.judge.events import Event
 from slotwatch.snapshot import Incident, Snapshot
+from slotwatch.wire.observation import JoinSeen
+from slotwatch.wire.universe import Protocol
 
 TICK_NS = 50_000_000
 """How often a running house is judged; a replay judges at the same moments."""
-FINE_GAP_NS = 600 * 1_000_000_000
-"""In a silence, how long every tick is given: beyond, every timeout of every rule has long passed."""
-COARSE_NS = 10 * 1_000_000_000
-LONGEST_GAP_NS = 86_400 * 1_000_000_000
+SECOND_NS = 1_000_000_000
+STEPS = ((15 * SECOND_NS, TICK_NS), (600 * SECOND_NS, SECOND_NS))
+"""In a silence this long, how far apart the ticks are: every tick while loss timeouts and on-delays run out (the
+longest is 10 s), then each second while queriers and discovery do, then LAST_STEP_NS."""
+LAST_STEP_NS = 10 * SECOND_NS
+LONGEST_GAP_NS = 86_400 * SECOND_NS
 """A silence of more than a day is jumped over."""
 MOST_INCIDENTS = 100_000
 
@@ -51,8 +55,7 @@ class Replay:
         """Judge the whole capture. CaptureError if it cannot be read after all."""
         for chunk in self.capture.chunks():
             if not self._begun:
-                self._begun = True
-                self.engine.tick(BASE_NS, self.capture.wall_offset_ns)
+                self._begin()
             self._take(chunk)
         end_ns = max(self.capture.end_ns, BASE_NS)
         # Nothing is known of what came after the last packet, so no time passes there.
@@ -63,6 +66,17 @@ class Replay:
             self._incidents[incident.id] = incident
         found = sorted(self._incidents.values(), key=lambda one: (one.opened_ns, one.id))
         return Judged(snapshot, found, self.ticks)
+
+    def _begin(self) -> None:
+        """Begin as the house does: what its file says it joins counts as joined in a recording made of it."""
+        self._begun = True
+        house = self.engine.house
+        if house.listen.join == "declared":
+            for universe in house.universes:
+                if universe.id.protocol is Protocol.E131:
+                    for network in universe.networks:
+                        self.engine.observe(JoinSeen(BASE_NS, network, universe.id.number, ok=True))
+        self.engine.tick(BASE_NS, self.capture.wall_offset_ns)
 
     def _take(self, chunk: Chunk) -> None:
         """Give a chunk to the engine, ticking wherever a tick is due between its packets."""
@@ -85,13 +99,14 @@ class Replay:
     def _advance(self, until_ns: int) -> None:
         """Give every tick that is due before this time."""
         if until_ns - self._due_ns > LONGEST_GAP_NS:
-            self._advance(self._due_ns + FINE_GAP_NS)
-            self._due_ns = until_ns - COARSE_NS
-        fine_until_ns = self._due_ns + FINE_GAP_NS
+            self._advance(self._due_ns + STEPS[-1][0])
+            self._due_ns = until_ns - LAST_STEP_NS
+        begun_ns = self._due_ns
         while self._due_ns < until_ns:
             self._tick(self._due_ns)
-            step_ns = TICK_NS if self._due_ns < fine_until_ns else COARSE_NS
-            self._due_ns = min(self._due_ns + step_ns, max(until_ns, self._due_ns + TICK_NS))
+            silent_ns = self._due_ns - begun_ns
+            step_ns = next((step_ns for limit_ns, step_ns in STEPS if silent_ns < limit_ns), LAST_STEP_NS)
+            self._due_ns += step_ns if self._due_ns + step_ns < until_ns else TICK_NS
 
     def _tick(self, at_ns: int) -> None:
         self.engine.tick(at_ns, self.capture.wall_offset_ns)

@@ -1,0 +1,199 @@
+"""`slotwatch replay` on captures that others made: tshark's counts and rates, the contract's object, exit status."""
+
+from __future__ import annotations
+
+import json
+import statistics
+from collections import defaultdict
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from slotwatch import cli
+from slotwatch.wire import compose, pcap
+from slotwatch.wire.pcap import Interface
+from tests.views.contract import fits
+from tests.wire import tshark
+from tests.wire.frames import ethernet, ipv4, udp
+
+T = 1_767_225_600_000_000_000  # 2026-01-01T00:00:00Z
+CID = bytes(range(16))
+SAMPLES = sorted(tshark.CAPTURES.glob("*.pcap*"))
+
+
+def replay(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, dict[str, Any]]:
+    status = cli.main(["replay", *words, "--json"])
+    return status, json.loads(capsys.readouterr().out)
+
+
+def made(tmp_path: Path, packets: list[tuple[int, bytes]], name: str = "made.pcapng") -> str:
+    path = tmp_path / name
+    octets = pcap.header([Interface(1, "eth1")]) + b"".join(pcap.packet(T + t, frame) for t, frame in packets)
+    path.write_bytes(octets)
+    return str(path)
+
+
+def frame(universe: int, sequence: int, level: int = 0, cid: bytes = CID, src: str = "10.0.0.1") -> bytes:
+    packet = compose.e131_data(cid, "Desk A", universe, sequence & 0xFF, bytes([level & 0xFF]) * 512)
+    return ethernet(ipv4(udp(packet), src=src, dst=f"239.255.{universe >> 8}.{universe & 255}"))
+
+
+def stream(seconds: float, hz: float = 40, universe: int = 7) -> list[tuple[int, bytes]]:
+    """A desk at work: levels change with every frame."""
+    return [(round(k / hz * 1e9), frame(universe, k, k)) for k in range(round(seconds * hz))]
+
+
+@pytest.mark.tshark
+@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.name)
+def test_samples_give_tsharks_counts(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    _, found = replay(capsys, str(path))
+    e131 = tshark.rows(path, "acn.dmx.universe", "acn.dmx.universe", "acn.cid", "ip.src")
+    art = tshark.rows(path, "artnet.output", "artnet.output.universe", "ip.src")
+    wanted: defaultdict[str, int] = defaultdict(int)
+    for universe, *_ in e131:
+        wanted[f"e131/{universe}"] += 1
+    for universe, *_ in art:
+        wanted[f"artnet/{universe}"] += 1
+    assert {one["universe"] for one in found["universes"]} == set(wanted)
+    counted = {one["universe"]: one["frames"] for one in found["universes"]}
+    # Terminated packets are no frames (contract section 1); only one sample holds any, three of one universe.
+    terminated = 3 if path.name.startswith("sender-pypi-sacn") else 0
+    assert sum(wanted.values()) - sum(counted.values()) in (0, terminated)
+    assert all(wanted[name] - count in (0, terminated) for name, count in counted.items())
+    addresses = {row[-1] for row in e131 + art}
+    assert {one["address"] for one in found["sources"]} == addresses
+    assert found["capture"]["packets"] == len(tshark.rows(path, "", "frame.number"))
+    assert found["rejected"] == {}
+
+
+@pytest.mark.tshark
+@pytest.mark.parametrize(
+    ("name", "universe"),
+    [("sender-npm-sacn-4.6.2.pcapng", "e131/1"), ("e131-one-universe-2hz-4-slots.pcapng", "e131/1")],
+)
+def test_rates_and_intervals_are_those_of_tsharks_times(
+    name: str, universe: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tshark.CAPTURES / name
+    _, found = replay(capsys, str(path))
+    times = [float(row[0]) for row in tshark.rows(path, "acn.dmx.universe", "frame.time_epoch")]
+    gaps = [later - earlier for earlier, later in pairwise(times)]
+    (shown,) = (one for one in found["universes"] if one["universe"] == universe)
+    recent = [gap for gap, at in zip(gaps, times[1:], strict=True) if at > times[-1] - 5]
+    assert shown["refresh_hz"] == pytest.approx(1 / statistics.fmean(recent), rel=0.05)
+    assert shown["interval_ms"]["max"] == pytest.approx(max(gaps) * 1000, rel=0.05)
+
+
+def test_the_object_is_the_contracts(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    status, found = replay(capsys, made(tmp_path, [*stream(4), (9_000_000_000, frame(9, 0))]))
+    assert list(found) == ["capture", "universes", "sources", "incidents", "rejected"]
+    assert found["capture"] == {
+        "packets": 161,
+        "first_at": "2026-01-01T00:00:00.000Z",
+        "last_at": "2026-01-01T00:00:09.000Z",
+        "seconds": 9.0,
+    }
+    for one in found["universes"]:
+        fits("universe", one)
+    for one in found["sources"]:
+        fits("source", one)
+    for one in found["incidents"]:
+        fits("incident", one)
+    (lost,) = (one for one in found["incidents"] if one["rule"] == "universe-lost")
+    # The last frame, and the loss timeout of 2.5 s (E1.31 6.7.1) after it, in ticks of 50 ms.
+    assert lost["began_at"] == "2026-01-01T00:00:03.975Z"
+    assert "2026-01-01T00:00:06.475Z" <= lost["opened_at"] <= "2026-01-01T00:00:06.625Z"
+    assert status == 1
+
+
+def test_a_healthy_show_is_silent(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    status, found = replay(capsys, made(tmp_path, stream(12)))
+    assert (status, found["incidents"]) == (0, [])
+    (one,) = found["universes"]
+    assert (one["universe"], one["frames"], one["lost_frames"], one["state"]) == ("e131/7", 480, 0, "ok")
+
+
+def test_nothing_is_judged_after_the_last_packet(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """A recording that was stopped is no loss."""
+    status, found = replay(capsys, made(tmp_path, stream(6)))
+    assert status == 0 and found["universes"][0]["state"] == "ok"
+
+
+def test_lost_packets_are_counted_as_the_sequence_says(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    kept = [packet for k, packet in enumerate(stream(20)) if k % 20 != 7]
+    status, found = replay(capsys, made(tmp_path, kept))
+    assert found["universes"][0]["lost_frames"] == 40
+    assert status == 1 and [one["rule"] for one in found["incidents"]] == ["packet-loss"]
+
+
+def test_rejected_packets_stand_under_their_reason(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    bad = [
+        (k * 1000, ethernet(ipv4(udp(octets))))
+        for k, octets in enumerate((b"hello", b"x" * 40, b"Art-Net\0" + bytes(30)))
+    ]
+    _, found = replay(capsys, made(tmp_path, bad))
+    assert found["rejected"] == {"not-this-protocol": 2, "too-short": 1}
+
+
+def test_the_house_is_judged_by(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    house = tmp_path / "house.toml"
+    house.write_text(
+        '[house]\nname = "Harbour Street Playhouse"\n[listen]\ninterfaces = ["eth1"]\n'
+        '[[universes]]\nprotocol = "e131"\nnumber = 7\nlabel = "Dimmer racks"\n'
+        '[[universes]]\nprotocol = "e131"\nnumber = 8\n'
+    )
+    capture = made(tmp_path, stream(14))
+    status, found = replay(capsys, capture, "-c", str(house))
+    assert [(one["universe"], one["label"]) for one in found["universes"]] == [
+        ("e131/7", "Dimmer racks"),
+        ("e131/8", ""),
+    ]
+    (missing,) = found["incidents"]
+    assert (status, missing["rule"], missing["severity"]) == (1, "universe-missing", "critical")
+    house.write_text(
+        house.read_text().replace('"Harbour Street Playhouse"', '"Harbour Street Playhouse"\nphase = "dark"')
+    )
+    status, found = replay(capsys, capture, "-c", str(house))
+    assert status == 0 and [one["severity"] for one in found["incidents"]] == ["note"]
+
+
+def test_people_get_words(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    assert cli.main(["replay", made(tmp_path, stream(6))]) == 0
+    shown = capsys.readouterr().out
+    assert "240 packets in 6.0 s" in shown and "Nothing was found wrong." in shown and "Desk A" in shown
+
+
+def test_a_cut_off_capture_is_judged_and_said(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    path = Path(made(tmp_path, stream(6)))
+    path.write_bytes(path.read_bytes()[:-10])
+    assert cli.main(["replay", str(path)]) == 0
+    shown = capsys.readouterr()
+    assert "239 packets" in shown.out and "cut off" in shown.err
+
+
+@pytest.mark.parametrize("octets", [None, b"", b"GIF89a" + bytes(99)])
+def test_what_cannot_be_read_is_one_line_and_status_2(
+    octets: bytes | None, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    path = tmp_path / "show.pcap"
+    if octets is not None:
+        path.write_bytes(octets)
+    assert cli.main(["replay", str(path)]) == 2
+    shown = capsys.readouterr()
+    assert shown.out == "" and len(shown.err.splitlines()) == 1 and "show.pcap" in shown.err
+
+
+def test_a_capture_of_nothing_is_well(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    status, found = replay(capsys, made(tmp_path, []))
+    assert status == 0
+    assert found["capture"] == {"packets": 0, "first_at": None, "last_at": None, "seconds": 0.0}
+
+
+def test_a_silence_of_weeks_does_not_keep_anybody_waiting(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    week = 7 * 86_400 * 1_000_000_000
+    packets = stream(3) + [(week + t, packet) for t, packet in stream(3)]
+    status, found = replay(capsys, made(tmp_path, packets))
+    assert found["capture"]["seconds"] == pytest.approx(week / 1e9 + 2.975)
+    assert status == 1 and any(one["rule"] == "universe-lost" for one in found["incidents"])
