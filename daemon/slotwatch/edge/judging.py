@@ -13,10 +13,13 @@ import sys
 from collections.abc import Callable
 from typing import Any
 
+import numpy as np
+
 from slotwatch import clock
 from slotwatch.edge.board import BoardWriter
 from slotwatch.edge.channel import Channel, Message, answer
 from slotwatch.edge.igmp_in import GroupWatch
+from slotwatch.edge.lag import Lag
 from slotwatch.edge.neighbours import NeighbourWatch
 from slotwatch.edge.recorder import Captures, Recorder
 from slotwatch.edge.ring import GUARD_ROWS, Ring
@@ -67,6 +70,8 @@ class Judging:
         self._ticked_ns = self._snapped_ns = self._status_ns = 0
         self._snapshot_cost_ns = 0
         self._open = 0
+        self._lag = Lag()
+        self._sync_groups: dict[str, list[int]] = {}
         self._drops = (0, 0)
         self._rows_ns = 0
         self._publish_now = True
@@ -148,6 +153,7 @@ class Judging:
     def _ingest(self) -> int:
         head = self.ring.head
         count = head - self._tail
+        oldest_ns = 0
         while self._tail < head:
             oldest = self.ring.oldest()
             if self._tail < oldest:
@@ -158,10 +164,13 @@ class Judging:
                 self.engine.ingest(batch)
                 self._recorder.take(batch)
                 self._rows_ns = int(batch.t_ns[-1])
+                oldest_ns = oldest_ns or int(batch.t_ns[0])
             if not self.ring.still_there(self._tail):
                 # Some of what was just judged may have been overwritten under our hands: say so, count it as lost.
                 self._lost += min(end, self.ring.oldest()) - self._tail
             self._tail = end
+        if oldest_ns:
+            self._lag.note(clock.monotonic_ns() - oldest_ns)
         return count
 
     def _tick(self, at_ns: int) -> None:
@@ -194,6 +203,7 @@ class Judging:
             self._generation = generation
             self.engine.observe(observation.StallSeen(now_ns, max(0, beat_ns - self._heartbeat_ns)))
             self._observations.send({"do": "state"})
+            self._sync_groups = {}
         self._heartbeat_ns = max(beat_ns, self._heartbeat_ns)
 
     def _publish_if_due(self, now_ns: int) -> None:
@@ -204,6 +214,7 @@ class Judging:
         self._complete(snapshot, now_ns)
         self.board.publish(snapshot)
         self._open = sum(1 for incident in snapshot.incidents if incident.closed_ns is None)
+        self._ask_for_sync_groups(snapshot)
         self._publish_now = False
         self._snapped_ns = now_ns
         self._snapshot_cost_ns = clock.monotonic_ns() - now_ns
@@ -223,8 +234,22 @@ class Judging:
         }
         if self._asking is not None:
             view.listener["asking"] = self._asking
+        snapshot.counters["judging_lag"] = self._lag.counted()
+        snapshot.counters["config_last_reload_successful"] = int(not self._problems)
         if self._route_rows:
             snapshot.routes = self._route_rows
+
+    def _ask_for_sync_groups(self, snapshot: Snapshot) -> None:
+        """Have intake join the groups of the synchronization addresses that streams name."""
+        streams = snapshot.streams
+        named = np.flatnonzero((streams["sync_address"] != 0) & (streams["state"] == 0))
+        groups: dict[str, list[int]] = {}
+        for network in np.unique(streams["network"][named]):
+            here = named[streams["network"][named] == network]
+            groups[str(network)] = np.unique(streams["sync_address"][here]).tolist()
+        if groups != self._sync_groups:
+            self._sync_groups = groups
+            self._observations.send({"do": "sync", "groups": groups})
 
     @property
     def _status(self) -> str:

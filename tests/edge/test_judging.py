@@ -1,0 +1,215 @@
+"""The judging process without its process: ring in, board out, and what it tells the engine of lost time."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from sacn.messages.data_packet import DataPacket
+
+from slotwatch import clock
+from slotwatch.edge import board as boards
+from slotwatch.edge import ring as rings
+from slotwatch.edge.board import BoardReader, BoardWriter
+from slotwatch.edge.channel import Channel, pair
+from slotwatch.edge.judging import Judging
+from slotwatch.edge.ring import GUARD_ROWS, Ring, RingWriter
+from slotwatch.house.schema import DeclaredUniverse, House, Network, Phase
+from slotwatch.snapshot import Snapshot, UniverseState
+from slotwatch.wire.observation import DropsSeen, Observation, StallSeen
+from slotwatch.wire.universe import Protocol, UniverseId
+
+ROWS = 2 * GUARD_ROWS
+LOOPBACK = bytes(10) + b"\xff\xff\x7f\0\0\1"
+
+
+@dataclass
+class Bench:
+    judging: Judging
+    writer: RingWriter
+    reader: BoardReader
+    front: Channel
+    intake: Channel
+    seen: list[Observation]
+    memory: tuple[int, int]
+    house: House
+    sequence: int = 0
+
+    def packet(self, number: int = 1, sync: int = 0) -> None:
+        sent = DataPacket(
+            tuple(b"slotwatch-tests0"), "desk", number, (9,) * 512, sequence=self.sequence % 256, sync_universe=sync
+        )
+        addresses = {"src": list(LOOPBACK), "dst": list(LOOPBACK)}
+        self.writer.put(bytes(sent.getBytes()), t_ns=clock.monotonic_ns(), protocol=Protocol.E131, **addresses)
+        self.sequence += 1
+
+    def beat(self, drops: int = 0) -> None:
+        self.writer.turn(clock.monotonic_ns(), clock.wall_offset_ns(), drops)
+
+    def snapshot(self) -> Snapshot:
+        """Turn with a publication due, and read it."""
+        self.judging._snapped_ns = 0
+        self.judging._snapshot_cost_ns = 0
+        self.judging.turn()
+        found = self.reader.read()
+        assert found is not None
+        return found
+
+    def told(self, kind: type[Observation]) -> list[Observation]:
+        return [one for one in self.seen if isinstance(one, kind)]
+
+
+@contextmanager
+def bench(house: House, memory: tuple[int, int] | None = None) -> Iterator[Bench]:
+    fds = memory or (rings.create_memory(ROWS), boards.create_memory())
+    writer = RingWriter(fds[0], ROWS)
+    writer.turn(clock.monotonic_ns(), clock.wall_offset_ns(), 0)
+    ends = [Channel(end.detach()) for _ in range(3) for end in pair()]
+    judging = Judging(house, Ring(fds[0], ROWS), BoardWriter(fds[1]), ends[0], ends[2], ends[4])
+    seen: list[Observation] = []
+    observe = judging.engine.observe
+
+    def note(observation: Observation) -> None:
+        seen.append(observation)
+        observe(observation)
+
+    judging.engine.observe = note  # type: ignore[method-assign]
+    try:
+        yield Bench(judging, writer, BoardReader(fds[1]), ends[1], ends[3], seen, fds, house)
+    finally:
+        judging.close()
+        for end in ends:
+            end.close()
+        if memory is None:
+            os.close(fds[0])
+            os.close(fds[1])
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> House:
+    return House(
+        name="Test",
+        file=str(tmp_path / "house.toml"),
+        phase=Phase.SHOW,
+        networks=(Network("lo", "lo"),),
+        universes=(DeclaredUniverse(UniverseId(Protocol.E131, 1)),),
+    )
+
+
+def test_rows_become_a_snapshot(house: House) -> None:
+    with bench(house) as made:
+        for _ in range(5):
+            made.packet()
+        made.beat()
+        shown = made.snapshot()
+        assert shown.universes["frames"].tolist() == [5]
+        assert shown.universes["state"][0] in (UniverseState.OK, UniverseState.AT_REST)
+        assert (shown.levels[0] == 9).all()
+
+
+def test_the_time_that_is_judged_at_is_intakes(house: House) -> None:
+    """While intake stands still no time passes for the universes, so none is found lost for it."""
+    with bench(house) as made:
+        made.packet()
+        made.beat()
+        first = made.snapshot().now_ns
+        beat_ns = made.judging.ring.heartbeat_ns
+        assert made.snapshot().now_ns == first
+        assert first <= max(beat_ns, made.judging._rows_ns)
+
+
+def test_rows_that_were_overwritten_are_counted_and_told(house: House) -> None:
+    with bench(house) as made:
+        made.beat()
+        made.snapshot()
+        for _ in range(ROWS + 300):
+            made.packet()
+        made.beat()
+        shown = made.snapshot()
+        lost = 300 + GUARD_ROWS
+        assert shown.house.listener["rows_lost"] == lost
+        assert shown.universes["frames"].tolist() == [ROWS + 300 - lost]
+        assert [one.ring for one in made.told(DropsSeen) if isinstance(one, DropsSeen)] == [lost]
+
+
+def test_drops_of_the_kernel_are_told_once_for_each_change(house: House) -> None:
+    with bench(house) as made:
+        made.beat(drops=7)
+        made.snapshot()
+        made.judging._ticked_ns = 0
+        made.judging.turn()
+        assert [one.kernel for one in made.told(DropsSeen) if isinstance(one, DropsSeen)] == [7]
+
+
+def test_a_new_intake_is_a_stall_as_long_as_the_old_one_was_away(house: House) -> None:
+    with bench(house) as made:
+        made.beat()
+        made.snapshot()
+        for message in made.intake.receive():
+            assert message == {"do": "state"}
+        before_ns = made.judging.ring.heartbeat_ns
+        second = RingWriter(made.memory[0], ROWS)
+        second.turn(before_ns + 800_000_000, clock.wall_offset_ns(), 0)
+        made.judging.turn()
+        (stall,) = made.told(StallSeen)
+        assert isinstance(stall, StallSeen)
+        assert stall.late_ns == 800_000_000
+        assert made.intake.receive() == [{"do": "state"}], "the new one is asked how things stand"
+
+
+def test_a_restarted_judging_goes_on_with_the_first_row_that_was_not_judged(house: House) -> None:
+    with bench(house) as first:
+        first.packet()
+        first.beat()
+        first.snapshot()
+        first.packet()
+        first.packet()
+        first.beat()
+        with bench(house, first.memory) as second:
+            second.beat()
+            assert second.snapshot().universes["frames"].tolist() == [2]
+            assert second.told(StallSeen), "the time between the two is not judged"
+
+
+def test_a_refused_house_is_on_the_page_until_a_good_one_is_taken(house: House) -> None:
+    with bench(house) as made:
+        made.judging.refuse_house(["house.toml:3: lisen: - unknown"])
+        assert made.snapshot().house.house_problems == ("house.toml:3: lisen: - unknown",)
+        made.judging.take_house(house)
+        assert made.snapshot().house.house_problems == ()
+
+
+def test_an_order_is_answered_and_a_wrong_one_is_a_sentence(house: House) -> None:
+    with bench(house) as made:
+        made.front.send({"id": 5, "do": "mark", "with": {"text": "doors"}})
+        made.front.send({"id": 6, "do": "acknowledge", "with": {"id": 99, "by": "me"}})
+        made.front.send({"id": 7, "do": "mark", "with": {"nonsense": 1}})
+        made.judging._listen({made.judging._requests.fileno()})
+        answers = {answer["id"]: answer for answer in made.front.receive()}
+        assert answers[5]["ok"]["text"] == "doors"
+        assert "99" in answers[6]["error"]
+        assert "arguments" in answers[7]["error"]
+
+
+def test_groups_of_synchronization_addresses_that_streams_name_are_asked_for(house: House) -> None:
+    with bench(house) as made:
+        made.packet(sync=7000)
+        made.beat()
+        made.snapshot()
+        assert {"do": "sync", "groups": {"0": [7000]}} in made.intake.receive()
+        made.snapshot()
+        assert made.intake.receive() == [], "asked once, not each time"
+
+
+def test_how_long_packets_waited_is_counted(house: House) -> None:
+    with bench(house) as made:
+        made.packet()
+        made.beat()
+        lag = made.snapshot().counters["judging_lag"]
+        assert sum(lag["counts"]) == 1
+        assert lag["sum_s"] > 0
+        assert len(lag["counts"]) == len(lag["bounds_s"]) + 1
