@@ -16,7 +16,7 @@ from slotwatch.rehearse.packets import Sent
 from slotwatch.rehearse.stage import Item
 from slotwatch.wire.observation import MembershipSeen, NeighbourSeen, QuerySeen
 
-FIRST_NS = 1_790_000_000 * 1_000_000_000
+FIRST_NS = 1_790_018_000 * 1_000_000_000
 """Wall time of a scenario's start in its capture: some evening in 2026, always the same."""
 
 _ETHERNET = 1

@@ -140,7 +140,7 @@ def paper(
     text = f'[house]\nname = "Rehearsed house"\nphase = "{phase}"\n\n[listen]\n'
     interfaces = ", ".join(f'"{name}"' for name in networks)
     text += f"interfaces = [{interfaces}]\n"
-    text += f'protocols = ["e131", "artnet"]\ne131_port = 15568\nartnet_port = 16454\n{listen}'
+    text += f'protocols = ["e131", "artnet"]\n{listen}'
     text += "".join(_source(key, by_cid, by_address) for key in sources)
     for protocol, numbers, lines in (("e131", e131, more or {}), ("artnet", artnet, more_artnet or {})):
         for number in numbers:

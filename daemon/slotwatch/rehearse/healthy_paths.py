@@ -41,7 +41,7 @@ def single_gap() -> Iterator[Item]:
 
 @healthy("the desk closes, restarts with its own identity and is back within two seconds", 30, TWO, fault="F10")
 def quick_restart() -> Iterator[Item]:
-    again = main_desk(start_s=11.0, first_sequence=200)
+    again = main_desk(start_s=11.0)
     show = mixed(main_desk(stop_s=10).sends(), again.sends())
     return mixed(show, second_desk().sends())
 

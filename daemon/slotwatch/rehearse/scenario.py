@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
@@ -45,6 +46,13 @@ class Paper:
     joined: tuple[int, ...] = ()
     """E1.31 universes that are declared, and so joined."""
     networks: int = 1
+
+    def on_loopback(self, e131_port: int, artnet_port: int) -> str:
+        """The house file's text for a live rehearsal: on loopback, at ports of its own, with loopback addresses."""
+        text = re.sub(r"(?m)^interfaces = .*$", 'interfaces = ["lo"]', self.toml, count=1)
+        ports = f"e131_port = {e131_port}\nartnet_port = {artnet_port}\n"
+        text = text.replace("protocols = ", f"{ports}protocols = ", 1)
+        return re.sub(r'"\d+\.(\d+\.\d+\.\d+)"', r'"127.\1"', text)
 
 
 @dataclass(frozen=True, slots=True)

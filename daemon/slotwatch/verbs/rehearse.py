@@ -49,7 +49,7 @@ def run(arguments: argparse.Namespace) -> int:
         return _harbour()
     scenario = _find(arguments.scenario)
     if arguments.house:
-        _write_house(scenario, arguments.house)
+        _write_house(scenario, arguments.house, live=not arguments.capture)
     if arguments.capture:
         _write_capture(scenario, arguments.capture)
     elif not arguments.house:
@@ -77,8 +77,11 @@ def _list(as_json: bool) -> None:
         print(f"{row.name:{width}}  {row.fault or 'well':4}  {row.title}{note}")
 
 
-def _write_house(scenario: Scenario, path: Path) -> None:
-    _write(path, scenario.paper.toml.encode())
+def _write_house(scenario: Scenario, path: Path, live: bool) -> None:
+    """Write the house file: for a live rehearsal on loopback, or, beside a capture, for `replay`."""
+    player = Player()
+    text = scenario.paper.on_loopback(player.e131_port, player.artnet_port) if live else scenario.paper.toml
+    _write(path, text.encode())
     for name, text in scenario.paper.files:
         _write(path.parent / name, text.encode())
 
