@@ -191,6 +191,7 @@ export class Feed {
   }
 
   #takeUniverse(row) {
+    if (row.winning_source && row.winning_name) this.names.set(row.winning_source, row.winning_name);
     const held = this.universes.get(row.universe);
     const next = { ...held, ...row, version: held ? held.version + 1 : 1 };
     // Whose it was last: a lost universe stays drawn where its source stood, so that what fell together is seen together.

@@ -78,7 +78,7 @@ export function acknowledgement(incident, page) {
     const { by, at, note } = incident.acknowledged;
     return h("div", { class: "taken-on", key: "ack" },
       h("p", {}, h("strong", {}, `${by} has it`), ` since ${clockTime(at)}.${note ? ` “${note}”` : ""}`), wrong,
-      incident.state === "open" ? h("button", { type: "button", onclick: () => attempt({ method: "DELETE" }) }, "Hand it back") : null);
+      incident.state === "open" ? h("button", { type: "button", onclick: () => attempt({ method: "DELETE", body: { by: storedName() } }) }, "Hand it back") : null);
   }
   if (incident.state !== "open") return null;
   const submit = (event) => {

@@ -16,20 +16,22 @@ function draw(page) {
   const flagged = check.flagged || [];
   const remaining = left.reduce((n, group) => n + (group.fixtures || []).length, 0);
   const all = remaining + done.length;
-  const start = async () => {
+  const order = async (body) => {
     page.local.asked = false;
     try {
-      await page.change("/api/v1/rig-check", { method: "POST", body: {} });
+      await page.change("/api/v1/rig-check", { method: "POST", body });
       page.local.trouble = "";
     } catch (error) {
       page.local.trouble = error.message;
     }
     page.redraw();
   };
-  const begun = check.running || check.started_at;
+  const start = () => order({});
+  const startedAt = check.started_at || check.started_wall_ms;
+  const begun = check.running || startedAt;
   return [
     begun
-      ? top(remaining ? `${remaining} of ${plural(all, "fixture")} still to rise.` : all ? `All ${all} fixtures were raised.` : "No fixture is patched, so there is nothing to check.", `Since ${clockTime(check.started_at)}.`)
+      ? top(remaining ? `${remaining} of ${plural(all, "fixture")} still to rise.` : all ? `All ${all} fixtures were raised.` : "No fixture is patched, so there is nothing to check.", `${check.running ? "Since" : "It was ended; it began at"} ${clockTime(startedAt)}.`)
       : top("No rig check runs.", "Start one, then bring the fixtures up one after another at the desk: this list shortens by itself."),
     awaiting(entry, "The rig check"),
     begun && all ? h("div", { key: "bar", class: "progress" }, share(done.length, all)) : null,
@@ -38,7 +40,8 @@ function draw(page) {
     h("div", { key: "hand", class: "big-hand" }, begun
       ? page.local.asked
         ? [h("button", { key: "yes", type: "button", class: "big main", onclick: start }, "Yes, begin again"), h("button", { key: "no", type: "button", class: "big", onclick: () => { page.local.asked = false; page.redraw(); } }, "Keep this one")]
-        : h("button", { key: "again", type: "button", class: "big", onclick: () => { page.local.asked = true; page.redraw(); } }, "Begin again")
+        : [check.running ? h("button", { key: "stop", type: "button", class: "big", onclick: () => order({ stop: true }) }, "End it here") : null,
+          h("button", { key: "again", type: "button", class: "big", onclick: () => { page.local.asked = true; page.redraw(); } }, "Begin again")]
       : h("button", { key: "start", type: "button", class: "big main", onclick: start }, "Start a rig check")),
     flagged.length ? part("To look at", h("ul", { class: "big-list" }, flagged.map((one, i) => h("li", { key: i }, flagText(one))))) : null,
     remaining ? part("Still to rise", left.filter((group) => (group.fixtures || []).length).map((group) => h("details", { key: group.position || "-", class: "position", init: { open: left.length < 8 } },
@@ -58,5 +61,5 @@ function detailOf(one) {
 
 function flagText(one) {
   if (typeof one === "string") return one;
-  return one.text || [nameOf(one), one.why].filter(Boolean).join(": ");
+  return one.text || [nameOf(one), one.why || one.reason].filter(Boolean).join(": ");
 }

@@ -36,7 +36,7 @@ function more(live, strangers, silent) {
 function one(row, nowMs) {
   const silent = (nowMs - ms(row.last_seen_at)) / 1000;
   const name = row.name || row.declared_as || row.source_name || row.source;
-  return h("article", { key: row.source, class: `entry${row.declared_as ? "" : " is-note"}` },
+  return h("article", { key: `${row.source} ${row.address} ${row.network || ""}`, class: `entry${row.declared_as ? "" : " is-note"}` },
     h("div", { class: "margin" }, h("p", {}, silent < 12 ? "heard now" : `silent for ${span(silent)}`), h("p", { class: "quiet" }, row.protocol)),
     h("div", { class: "body" },
       h("h3", {}, name, row.declared_as ? null : h("span", { class: "quiet" }, " not declared")),

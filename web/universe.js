@@ -153,15 +153,16 @@ function ownerWords(first, last, stretches) {
 }
 
 function fixtureRow(fixture, values, stretches) {
-  // Where each role is one slot, its level is read from the live frame: the list of fixtures is asked for less often.
-  const given = Object.entries(fixture.levels || {});
-  const roles = given.map(([role, value], i) => [role, given.length === fixture.footprint ? values[fixture.address - 1 + i] ?? value : value]);
+  // Levels are read from the live frame by slot: the list of fixtures itself is asked for less often.
+  const roles = fixture.slots
+    ? fixture.slots.map(({ slot, role }) => [role || `slot ${slot}`, values[slot - 1]])
+    : Object.entries(fixture.levels || {});
   const last = fixture.address + (fixture.footprint || 1) - 1;
   return h("li", { key: `${fixture.fixture}|${fixture.address}`, class: fixture.lit ? "lit" : "dark" },
     h("p", { class: "who" }, h("strong", {}, fixture.label || fixture.fixture), " ", h("span", { class: "quiet" },
       [fixture.label ? fixture.fixture : "", fixture.position, `slots ${fixture.address}${last > fixture.address ? `–${last}` : ""}`, fixture.circuit ? `circuit ${fixture.circuit}` : "", ownerWords(fixture.address, last, stretches)].filter(Boolean).join(", "))),
-    h("p", { class: "roles" }, (roles.length ? roles : [["level", values[fixture.address - 1]]]).map(([role, value]) =>
-      h("span", { key: role, class: "role" }, h("span", { class: "word" }, role), share(value, 255), h("span", { class: "number" }, percent(value))))));
+    h("p", { class: "roles" }, (roles.length ? roles : [["level", values[fixture.address - 1]]]).map(([role, value], i) =>
+      h("span", { key: i, class: "role" }, h("span", { class: "word" }, role), share(value || 0, 255), h("span", { class: "number" }, percent(value))))));
 }
 
 function slotTable(values) {

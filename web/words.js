@@ -84,6 +84,7 @@ export function span(seconds) {
 
 /** Level of a slot in percent, 255 as full. */
 export function percent(level) {
+  if (!Number.isFinite(level)) return "not sent";
   return level >= 255 ? "full" : `${Math.round((level / 255) * 100)} %`;
 }
 
