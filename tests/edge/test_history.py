@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -261,3 +262,69 @@ def test_a_file_of_a_newer_layout_is_left_alone(path: Path) -> None:
     db.close()
     with pytest.raises(sqlite3.DatabaseError, match="newer slotwatch"):
         Store(path)
+
+
+def test_an_interval_told_twice_is_one(path: Path) -> None:
+    """After a restart the same start lies some milliseconds beside the first, by the corrected wall clock."""
+    path.parent.mkdir()
+    store = Store(path)
+    store.write(Pending(not_judged={(1000, "eth1"): (None, "link-down"), (9000, "eth1"): (9500, "link-down")}))
+    store.write(Pending(not_judged={(1004, "eth1"): (6000, "link-down")}))
+    store.close()
+    assert Archive(path).not_judged(0, 1 << 62) == [
+        (1000, 6000, "eth1", "link-down"),
+        (9000, 9500, "eth1", "link-down"),
+    ]
+
+
+def test_an_interval_that_was_open_at_the_end_does_not_last_for_ever(path: Path) -> None:
+    path.parent.mkdir()
+    store = Store(path)
+    store.write(Pending(not_judged={(60_000, "eth1"): (None, "link-down")}, minutes=[minute(3)]))
+    store.close()
+    assert Archive(path).not_judged(0, 1 << 62)[0][1] is None
+    Store(path).close()
+    assert Archive(path).not_judged(0, 1 << 62)[0][1] == 180_000
+
+
+FULL_DISK = """
+import asyncio, os, pathlib, sys
+from slotwatch.edge import history as module
+from slotwatch.edge.history import History
+from tests.edge.test_history import minute, until
+from tests.views.fabricate import snapshot
+module.RETRY_S = 0.05
+place = pathlib.Path(sys.argv[1])
+async def main():
+    history = History(place / "slotwatch.db", 100_000)
+    assert await history.mark("room", "", 1_000_000)
+    ballast = place / "ballast"
+    with ballast.open("wb", buffering=0) as file:
+        try:
+            while True:
+                file.write(bytes(4096))
+        except OSError:
+            pass
+    history.note(snapshot(minutes=tuple(minute(universe=f"e131/{n}") for n in range(4000))))
+    await until(lambda: not history.health()["ok"])
+    print(history.health()["text"])
+    ballast.unlink()
+    await until(lambda: history.health()["ok"])
+    history.close()
+    print(history.archive.last_minute(), [one["id"] for one in history.archive.incidents()])
+asyncio.run(main())
+"""
+
+
+def test_a_disk_that_is_really_full(tmp_path: Path) -> None:
+    """A 1 MiB file system of its own, in a namespace; what could not be written is written once there is room."""
+    script = 'mount -t tmpfs -o size=1m none "$1" && exec "$2" -c "$3" "$1"'
+    command = ["unshare", "-Urm", "sh", "-c", script, "sh", str(tmp_path), sys.executable, FULL_DISK]
+    probe = subprocess.run(["unshare", "-Urm", "true"], capture_output=True) if shutil.which("unshare") else None
+    if (probe is None or probe.returncode) and os.environ.get("CI") != "true":
+        pytest.skip("no user namespaces here: unshare -Urm")
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60)
+    assert done.returncode == 0, done.stderr
+    said, kept_then = done.stdout.splitlines()
+    assert "The history is not being kept: the disk is full" in said and "Everything else goes on." in said
+    assert kept_then == f"{MINUTE} [7, 3]"

@@ -139,3 +139,33 @@ async def test_a_judging_process_that_refuses_is_asked_again_and_stops_nothing(
         judging.refusal = ""
         count = len(judging.asked)
         await until(lambda: len(judging.asked) > count)
+
+
+async def test_a_follower_that_fails_is_said_and_takes_nobody_with_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from tests.edge.front_house import running
+
+    class Broken:
+        name = "alertmanager"
+
+        def note(self, snapshot: object) -> None:
+            raise RuntimeError("not my day")
+
+        def health(self) -> dict[str, Any]:
+            return {"ok": True, "text": ""}
+
+        async def run(self) -> None:
+            raise RuntimeError("not my day")
+
+    async with running(tmp_path) as run:
+        run.front.followers.insert(0, Broken())
+        run.show(snapshot())
+        found = await (await run.client.get("/api/v1/house")).json()
+        assert found["listener"]["trouble"] == ["Alertmanager failed by an internal fault: RuntimeError('not my day')."]
+        assert found["listener"]["history"]["ok"]
+        keeping = asyncio.create_task(run.front.keep_running(Broken()))
+        await asyncio.sleep(0.05)
+        assert not keeping.done()
+        keeping.cancel()
+    assert "not my day" in capsys.readouterr().err

@@ -13,6 +13,7 @@ from urllib.parse import quote
 from slotwatch.snapshot import MinuteRow
 
 MOST_INCIDENTS = 10_000
+SAME_MS = 1000
 
 
 class Archive:
@@ -23,11 +24,22 @@ class Archive:
 
     @contextmanager
     def _open(self) -> Iterator[sqlite3.Connection]:
-        db = sqlite3.connect(f"file:{quote(str(self.path))}?mode=ro", uri=True, timeout=2.0)
+        db = self._connect("mode=ro")
         try:
+            try:
+                db.execute("SELECT 1 FROM sqlite_master LIMIT 1")
+            except sqlite3.OperationalError:
+                # Without the right to write here nobody can make the log's index; without a log none is needed.
+                if self.path.with_name(self.path.name + "-wal").exists():
+                    raise
+                db.close()
+                db = self._connect("mode=ro&immutable=1")
             yield db
         finally:
             db.close()
+
+    def _connect(self, how: str) -> sqlite3.Connection:
+        return sqlite3.connect(f"file:{quote(str(self.path))}?{how}", uri=True, timeout=2.0)
 
     def next_id(self) -> int:
         """The number that no incident has had yet."""
@@ -72,11 +84,19 @@ class Archive:
     def not_judged(self, since_ms: int, until_ms: int) -> list[tuple[int, int | None, str, str]]:
         """(from, to, network, reason) that touch the span, oldest first."""
         with self._open() as db:
-            return db.execute(
+            rows = db.execute(
                 "SELECT from_ms, to_ms, network, reason FROM not_judged WHERE from_ms <= ? AND coalesce(to_ms, ?) >= ? "
                 "ORDER BY from_ms",
                 (until_ms, 1 << 62, since_ms),
             ).fetchall()
+        found: list[tuple[int, int | None, str, str]] = []
+        for row in rows:
+            # One interval, told again after a restart under a wall clock that was corrected meanwhile.
+            if found and row[2:] == found[-1][2:] and row[0] - found[-1][0] < SAME_MS:
+                found[-1] = (found[-1][0], *row[1:])
+            else:
+                found.append(row)
+        return found
 
     def minutes(self, universe: str, first: int, last: int) -> list[MinuteRow]:
         """One universe's minutes, first and last included, oldest first."""

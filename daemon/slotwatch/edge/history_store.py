@@ -78,6 +78,11 @@ class Store:
             self._check_version()
             self._db.executescript(_TABLES)
             self._db.execute(f"PRAGMA user_version={VERSION}")
+            # An interval that was open when this program ended is known to have lasted as long as minutes were kept.
+            self._db.execute(
+                "UPDATE not_judged SET to_ms = max(from_ms, coalesce((SELECT max(minute) * 60000 FROM minutes), 0)) "
+                "WHERE to_ms IS NULL"
+            )
             self._universes: dict[str, int] = dict(self._db.execute("SELECT name, id FROM universes"))
         except BaseException:
             self._db.close()

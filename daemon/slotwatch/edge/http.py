@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import ssl
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -83,22 +82,17 @@ def _start(front: Front, house: House, history: History, tasks: asyncio.TaskGrou
     """Start what follows snapshots, and then the pump that brings them."""
     resumption = Resumption(history, front.ask)
     front.followers += [resumption, history]
-    running = [tasks.create_task(_unless_cancelled(resumption.run()))]
+    running = [tasks.create_task(front.keep_running(resumption))]
     if house.alerts.alertmanager_urls:
         alerts = Alertmanager(house)
         front.followers.append(alerts)
-        running.append(tasks.create_task(_unless_cancelled(alerts.run())))
+        running.append(tasks.create_task(front.keep_running(alerts)))
     if house.mqtt.host:
         mqtt = MqttSender(house)
         front.followers.append(mqtt)
-        running.append(tasks.create_task(_unless_cancelled(mqtt.run())))
-    running.append(tasks.create_task(_unless_cancelled(front.pump())))
+        running.append(tasks.create_task(front.keep_running(mqtt)))
+    running.append(tasks.create_task(front.pump()))
     return running
-
-
-async def _unless_cancelled(work: object) -> None:
-    with contextlib.suppress(asyncio.CancelledError):
-        await work  # type: ignore[misc]
 
 
 async def _open(runner: web.AppRunner, house: House) -> None:

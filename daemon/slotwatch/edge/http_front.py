@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import asyncio
 import socket
+import sys
+import traceback
 from bisect import bisect_left
 from collections.abc import Awaitable, Callable
 from pathlib import Path
@@ -24,6 +26,7 @@ from slotwatch.views.feed import Changes, Event, UniverseChanges, encode, everyt
 from slotwatch.views.sheet import Sheet
 
 LOOK_S = 0.05
+AGAIN_S = 5.0
 BATCH_NS = 250_000_000
 """Shortest time between two batches of events; incidents do not wait for it."""
 SILENT_NS = 2_000_000_000
@@ -60,6 +63,12 @@ class Follower(Protocol):
     def health(self) -> dict[str, Any]: ...
 
 
+class Runner(Follower, Protocol):
+    """A follower that also works by itself."""
+
+    async def run(self) -> None: ...
+
+
 class Front:
     """State of the front process."""
 
@@ -77,6 +86,7 @@ class Front:
         self.lag: dict[str, Any] = {"edges_s": LAG_EDGES_S, "counts": [0] * (len(LAG_EDGES_S) + 1), "sum_s": 0.0}
         self._changes = Changes()
         self._watched: dict[str, UniverseChanges] = {}
+        self._broken: dict[str, str] = {}
         self._everything: tuple[Sheet, bytes] | None = None
         self._sequence = -1
         self._batch_ns = 0
@@ -124,13 +134,33 @@ class Front:
         self.sheet = Sheet(snapshot)
         self.moments.note(self.sheet)
         for follower in self.followers:
-            follower.note(snapshot)
+            self._tell(follower, snapshot)
         self.said = self._house(self.sheet)
         if now_ns - self._batch_ns < BATCH_NS:
             self.listeners.publish(self._changes.take_incidents(snapshot))
             return
         self._batch_ns = now_ns
         self.listeners.publish(self._changes.take(self.sheet, self.said), self._of_universes(self.sheet))
+
+    def _tell(self, follower: Follower, snapshot: Snapshot) -> None:
+        """Give a follower the snapshot. A fault of its own is said and stops nobody else."""
+        try:
+            follower.note(snapshot)
+            self._broken.pop(follower.name, None)
+        except Exception as error:
+            if follower.name not in self._broken:
+                traceback.print_exc(file=sys.stderr)
+            self._broken[follower.name] = f"{follower.name.capitalize()} failed by an internal fault: {error!r}."
+
+    async def keep_running(self, follower: Runner) -> None:
+        """Run a follower's own work; begin it again if it fails, for it must not take the page with it."""
+        while True:
+            try:
+                await follower.run()
+            except Exception as error:
+                traceback.print_exc(file=sys.stderr)
+                self._broken[follower.name] = f"{follower.name.capitalize()} failed by an internal fault: {error!r}."
+            await asyncio.sleep(AGAIN_S)
 
     def _count_lag(self, lag_s: float) -> None:
         self.lag["counts"][bisect_left(LAG_EDGES_S, lag_s)] += 1
@@ -151,6 +181,7 @@ class Front:
             "ok": not self._silent,
             "text": "Judging has said nothing for over 2 s; what you see is old." if self._silent else "",
         }
+        health |= {name: {"ok": False, "text": text} for name, text in self._broken.items()}
         health["page"] = {"ok": not self.guard.trouble, "text": self.guard.trouble}
         health["listeners"] = self.listeners.count
         health["trouble"] = [

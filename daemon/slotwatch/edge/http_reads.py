@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from aiohttp import web
+from aiohttp.typedefs import Handler
 
 from slotwatch import clock
 from slotwatch.edge.history import History
@@ -61,9 +63,10 @@ class Reads:
             "hours": lambda: api.hours(self._front.current()),
         }
 
-        def reader(make: Any) -> Any:
+        def reader(make: Callable[[], Any]) -> Handler:
             async def read(_request: web.Request) -> web.Response:
-                return answer(make())
+                # In a thread: thousands of universes take a while, and listeners must not wait for it.
+                return await asyncio.to_thread(lambda: answer(make()))
 
             return read
 
@@ -92,7 +95,6 @@ class Reads:
         return web.Response(text="listening\n")
 
     async def metrics(self, request: web.Request) -> web.Response:
-        # In a thread: thousands of universes take a while, and listeners must not wait for it.
         sheet, accept = self._front.current(), request.headers.get("Accept", "")
         text, content_type = await asyncio.to_thread(encode_metrics, sheet, accept, self._front.lag)
         response = web.Response(body=text, headers={"Content-Type": content_type})

@@ -38,6 +38,7 @@ class MqttSender:
         self._house = house
         self._topic = house.mqtt.topic.strip("/")
         self._states: dict[str, str] = {}
+        self._held: tuple[object, ...] = ()
         self._sent: dict[str, str] = {}
         self._messages: deque[str] = deque(maxlen=MOST_MESSAGES)
         self._revisions: dict[int, tuple[int, bool]] | None = None
@@ -45,7 +46,10 @@ class MqttSender:
         self._trouble = "Not connected to the MQTT broker yet."
 
     def note(self, snapshot: Snapshot) -> None:
-        self._states = states(Sheet(snapshot))
+        held = _mark(snapshot)
+        if held != self._held:  # thousands of universes are not written out five times a second for nothing
+            self._held = held
+            self._states = states(Sheet(snapshot))
         self._note_incidents(snapshot.incidents)
         if self._messages or self._states != self._sent:
             self._news.set()
@@ -128,6 +132,13 @@ class MqttSender:
             await client.publish(f"{self._topic}/incident", text, qos=AT_LEAST_ONCE)
             if self._messages and self._messages[0] is text:
                 self._messages.popleft()
+
+
+def _mark(snapshot: Snapshot) -> tuple[object, ...]:
+    """What the retained states are made of, in brief."""
+    incidents = tuple((one.id, one.revision, one.closed_ns, one.acknowledged is None) for one in snapshot.incidents)
+    names = (snapshot.universe_names, snapshot.universe_labels, snapshot.house.name, snapshot.house.vantage)
+    return (snapshot.universes["state"].tobytes(), incidents, snapshot.house.phase, *names)
 
 
 async def _hear(client: aiomqtt.Client) -> None:
