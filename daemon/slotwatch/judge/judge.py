@@ -21,6 +21,7 @@ from slotwatch.judge.events import Event
 from slotwatch.judge.incidents import IncidentBook
 from slotwatch.judge.listener import Listener
 from slotwatch.judge.phases import PhaseKeeper
+from slotwatch.judge.shown import Shown
 from slotwatch.judge.sight import Sight
 from slotwatch.judge.watch import Condition, Raised
 from slotwatch.judge.watches import all_watches
@@ -49,6 +50,7 @@ class Judge:
         self._clusterer = Clusterer()
         self._clusters: list[Cluster] = []
         self._conditions = [Condition(watch) for watch in all_watches(house)]
+        self.shown = Shown(house)
         self._events: list[Event] = []
         self._refresh_due_ns = 0
         self._schedule_due_ns = 0
@@ -81,6 +83,7 @@ class Judge:
         if wall_offset_ns is not None:
             self.wall_offset_ns = wall_offset_ns
         self._now_ns = now_ns
+        self.shown.follow(model, now_ns, self.wall_offset_ns)
         sight = self._sight = self._look(model, now_ns)
         changed = self._regrade
         for condition in self._conditions:
@@ -144,6 +147,7 @@ class Judge:
         """Judge by another house file from now on. What is raised is found anew; incidents stay the same."""
         self.house = house
         self._zone = phases.zone_of(house)
+        self.shown.take_house(house)
         conditions = [Condition(watch) for watch in all_watches(house)]
         for condition, before in zip(conditions, self._conditions, strict=True):
             condition.raised = before.raised
@@ -178,6 +182,22 @@ class Judge:
         """Answer the half-hour call: judged as if in `show`, whatever the phase."""
         return readiness.judge_readiness(self._look(model, now_ns), self._clusters, self._wall(now_ns))
 
+    def racks(self, model: Any, now_ns: int) -> tuple[dict[str, Any], ...]:
+        """Give every rack's estimated currents."""
+        return self.shown.racks(model)
+
+    def rig_check(self, model: Any, now_ns: int) -> dict[str, Any] | None:
+        """Give the rig check that runs or ran last."""
+        return self.shown.rig_check(model)
+
+    def hours(self, model: Any, now_ns: int) -> tuple[dict[str, Any], ...]:
+        """Give hours of circuits and fixtures, as of the last whole minute."""
+        return self.shown.hours(model, now_ns)
+
+    def patch(self, model: Any, now_ns: int) -> dict[str, Any]:
+        """Give what is wrong with the declared patch."""
+        return self.shown.patch()
+
     # --- commands -------------------------------------------------------------------------------------
 
     def command(self, name: str, **arguments: Any) -> dict[str, Any]:
@@ -187,6 +207,9 @@ class Judge:
             "unacknowledge": self._unacknowledge,
             "set_phase": self._set_phase,
             "resume": self._resume,
+            "rig_check": self.shown.rig_check_command,
+            "lamp_change": self.shown.lamp_change,
+            "restore": self.shown.restore,
         }
         if name not in commands:
             raise ValueError(f"{name!r} is not a command; there are {', '.join(commands)}")

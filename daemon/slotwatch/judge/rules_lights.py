@@ -1,4 +1,4 @@
-"""Lights against what is hung: parked relay circuits, power that is off, held glare and commands, stuck levels.
+"""Lights against what is hung: parked relay circuits, power that is off, held glare and commands.
 
 Every finding is about what is commanded; nothing here sees a lamp. State between passes is arrays in the order
 of the model's `LightPlan`; cases are told by names, so that they outlive a reload.
@@ -9,7 +9,6 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from slotwatch.house.schema import Fixture, House
 from slotwatch.judge import wording
@@ -46,7 +45,6 @@ def watches(house: House) -> tuple[Watch, ...]:
         Watch("powered-off", KEYS, rules.unpowered, rules.describe_unpowered, SECOND_NS),
         Watch("control-held", KEYS, rules.held_controls, rules.describe_control, SECOND_NS),
         Watch("glare-held", KEYS, rules.held_glare, rules.describe_glare, SECOND_NS, on_delay_s=0),
-        Watch("level-stuck", KEYS, rules.stuck, rules.describe_stuck, SECOND_NS),
     )
 
 
@@ -209,64 +207,6 @@ class LightRules:
             fixtures=(name,),
             facts={"fixtures": _said(fixture), "held": str((sight.now_ns - since_ns) // SECOND_NS)},
             evidence=(f"Its brightest slot stands at {int(stage.brightness[place])} of 255. {NOT_SEEN}",),
-        )
-
-    # --- levels that stay up after a blackout ---------------------------------------------------------------------
-
-    def stuck(self, sight: Sight) -> dict[Any, Any]:
-        """A declared main source sends nothing but zeros, and another keeps patched lights of its universe up."""
-        stage = self._stage(sight)
-        universes = sight.universes
-        several = np.flatnonzero(universes.used & (universes.declared >= 0) & (universes.live >= 2))
-        found: dict[Any, Any] = {}
-        for row in several.tolist():
-            streams = sight.streams_of(row)
-            streams = streams[sight.live[streams]]
-            silent = [s for s in streams.tolist() if self._is_dark_main(sight, s, row, stage)]
-            if silent and (lit := self._lit_by_others(sight, row, silent, stage)):
-                found[str(sight.universe_name(row))] = self._cases[f"stuck {row}"] = (row, silent, lit)
-        self._stuck = found
-        return found
-
-    def _is_dark_main(self, sight: Sight, stream: int, row: int, stage: Stage) -> bool:
-        declared = sight.declared_source(sight.source_of(stream))
-        if declared is None or declared.role != "main":
-            return False
-        levels = sight.model.stream_levels[stream]
-        return not np.delete(levels, self._non_dim_of(sight, row, stage)).any()
-
-    def _non_dim_of(self, sight: Sight, row: int, stage: Stage) -> NDArray[np.int64]:
-        slots = stage.plan.non_dim
-        mine: NDArray[np.int64] = slots.slot[slots.declared == int(sight.universes.declared[row])]
-        return mine
-
-    def _lit_by_others(self, sight: Sight, row: int, silent: list[int], stage: Stage) -> list[int]:
-        """Slots (from 1) of lights that are up and won by a stream other than the silent ones."""
-        bright = stage.plan.bright
-        mine = bright.slot[bright.declared == int(sight.universes.declared[row])]
-        levels, owners = sight.model.levels[row], sight.model.slot_streams[row]
-        lit = mine[(levels[mine] >= ON) & ~np.isin(owners[mine], [-1, *silent])]
-        return [int(slot) + 1 for slot in lit]
-
-    def describe_stuck(self, sight: Sight, key: Any) -> Finding:
-        if key not in self._stuck:
-            return _gone(key)
-        row, silent, lit = self._stuck[key]
-        sources = tuple(dict.fromkeys(sight.source_of(stream) for stream in silent))
-        owners = sight.model.slot_streams[row][np.array(lit) - 1]
-        holders = tuple(dict.fromkeys(int(owner) for owner in owners.tolist() if owner >= 0))
-        said = wording.list_names(sight.say_source(sight.source_of(stream)) for stream in holders)
-        return Finding(
-            group=f"universe:{row}",
-            since_ns=0,
-            universes=(row,),
-            streams=tuple(holders),
-            networks=(int(sight.universes.network[row]),),
-            facts={
-                "slots": wording.list_slots(lit),
-                "sources": wording.list_names(sight.say_source(source) for source in sources),
-            },
-            evidence=(f"These slots are held by {said}. {NOT_SEEN}",),
         )
 
 

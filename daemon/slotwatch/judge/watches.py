@@ -9,7 +9,10 @@ from slotwatch.judge import (
     rules_control,
     rules_flow,
     rules_identity,
+    rules_lights,
+    rules_loads,
     rules_loss,
+    rules_motion,
     rules_network,
     rules_patch,
     rules_self,
@@ -31,6 +34,9 @@ MODULES = (
     rules_storm,
     rules_stuck,
     rules_patch,
+    rules_lights,
+    rules_motion,
+    rules_loads,
     rules_bridge,
 )
 

@@ -1,0 +1,134 @@
+"""What is shown of the stage beside incidents, and what a person may do to it: racks, rig check, hours, patch."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from slotwatch.house.conflicts import conflicts
+from slotwatch.house.schema import House
+from slotwatch.model.rigcheck import RigCheck
+from slotwatch.model.stage import Stage
+
+MINUTE_NS = 60_000_000_000
+SECOND_NS = 1_000_000_000
+MILLISECOND_NS = 1_000_000
+MOST_CONFLICTS = 500
+
+
+class Shown:
+    """Views of one house's stage. They are worked out no oftener than they can change."""
+
+    def __init__(self, house: House) -> None:
+        self._stage: Stage | None = None
+        self._now_ns = 0
+        self._wall_offset_ns = 0
+        self._to_restore: dict[str, Any] | None = None
+        self._restored = False
+        self._racks: tuple[int, tuple[dict[str, Any], ...]] = (-1, ())
+        self._hours: tuple[int, tuple[dict[str, Any], ...]] = (-1, ())
+        self.take_house(house)
+
+    def take_house(self, house: House) -> None:
+        """Show another house file's patch from now on."""
+        found = conflicts(house)[:MOST_CONFLICTS]
+        self._patch: dict[str, Any] = {}
+        if house.fixtures or house.circuits:
+            self._patch["conflicts"] = [
+                {
+                    "kind": one.kind,
+                    "severity": one.severity.word,
+                    "text": one.text,
+                    "file": one.file.rpartition("/")[2],
+                    "row": one.row,
+                    "universes": [str(one.universe)] if one.universe else [],
+                    "slots": list(one.slots) if one.slots else None,
+                    "fixtures": list(one.fixtures),
+                }
+                for one in found
+            ]
+        self._hours = self._racks = (-1, ())
+
+    def follow(self, model: Any, now_ns: int, wall_offset_ns: int) -> None:
+        """Take this pass's model and times."""
+        self._stage, self._now_ns, self._wall_offset_ns = model.stage, now_ns, wall_offset_ns
+        if self._to_restore is not None:
+            kept, self._to_restore = self._to_restore, None
+            self._restore(self._stage, kept)
+
+    # --- views --------------------------------------------------------------------------------------------
+
+    def racks(self, model: Any) -> tuple[dict[str, Any], ...]:
+        """Estimated currents, as of the last whole second."""
+        second = self._now_ns // SECOND_NS
+        if self._racks[0] != second:
+            self._racks = (second, tuple(rack.view() for rack in model.stage.loads.racks))
+        return self._racks[1]
+
+    def rig_check(self, model: Any) -> dict[str, Any] | None:
+        """The rig check that runs or ran last; None before the first."""
+        check: RigCheck | None = model.stage.rig_check
+        if check is None:
+            return None
+        started_ms = (check.started_ns + self._wall_offset_ns) // MILLISECOND_NS
+        return {**check.view(), "started_wall_ms": started_ms}
+
+    def hours(self, model: Any, now_ns: int) -> tuple[dict[str, Any], ...]:
+        """Hours of circuits and fixtures, as of the last whole minute: they are rows of the history."""
+        minute = now_ns // MINUTE_NS
+        if self._hours[0] != minute:
+            self._hours = (minute, tuple(model.stage.hours.rows()))
+        return self._hours[1]
+
+    def patch(self) -> dict[str, Any]:
+        """What is wrong with the declared patch, at its rows."""
+        return self._patch
+
+    # --- commands -----------------------------------------------------------------------------------------
+
+    def rig_check_command(self, stop: bool = False) -> dict[str, Any]:
+        """Begin a rig check anew, or end the one that runs. ValueError if there is nothing to check or to end."""
+        stage = self._ready()
+        if not stop:
+            check = stage.start_rig_check(self._now_ns)
+            return {"running": True, "total": len(check.left())}
+        if stage.rig_check is None or not stage.rig_check.running:
+            raise ValueError("no rig check runs")
+        stage.rig_check.running = False
+        return {"running": False, "left": [fixture.name for fixture in stage.rig_check.left()]}
+
+    def lamp_change(self, circuit: str = "", fixture: str = "", name: str = "") -> dict[str, Any]:
+        """Begin the hours of a circuit or fixture anew. ValueError if nothing has this name."""
+        stage = self._ready()
+        wanted = f"circuit {circuit}" if circuit else f"fixture {fixture}" if fixture else name
+        if not wanted:
+            raise ValueError("which lamp was changed? give a circuit or a fixture")
+        thing = stage.hours.lamp_change(wanted, self._now_ns)
+        self._hours = (-1, ())
+        return {thing.kind: thing.name}
+
+    def restore(self, hours: Any = (), rig_check: Any = None) -> dict[str, Any]:
+        """Take up what the history knows, once after a start."""
+        if self._restored:
+            return {"restored": False}
+        self._restored = True
+        kept = {"hours": hours or (), "rig_check": rig_check}
+        if self._stage is None:
+            self._to_restore = kept
+        else:
+            self._restore(self._stage, kept)
+        return {"restored": True}
+
+    def _restore(self, stage: Stage, kept: dict[str, Any]) -> None:
+        stage.hours.restore(row for row in kept["hours"] if isinstance(row, dict))
+        self._hours = (-1, ())
+        check = kept["rig_check"]
+        if check and stage.rig_check is None and len(stage.plan.bright_fixture):
+            wall_ns = int(check.get("started_wall_ms", 0)) * MILLISECOND_NS
+            # Monotonic times of another run mean nothing here: the wall clock carries them over.
+            shift_ns = wall_ns - self._wall_offset_ns - int(check.get("started_ns", 0))
+            stage.rig_check = RigCheck.restored(stage.plan, check, shift_ns)
+
+    def _ready(self) -> Stage:
+        if self._stage is None:
+            raise ValueError("nothing was judged yet; try again in a moment")
+        return self._stage
