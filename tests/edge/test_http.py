@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import errno
 import socket
+import sqlite3
 import ssl
 import subprocess
 import time
@@ -169,3 +170,41 @@ async def test_a_follower_that_fails_is_said_and_takes_nobody_with_it(
         assert not keeping.done()
         keeping.cancel()
     assert "not my day" in capsys.readouterr().err
+
+
+async def test_a_fresh_judging_process_cannot_overwrite_the_hours_of_years(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from slotwatch.edge import resumption
+
+    monkeypatch.setattr(resumption, "SETTLE_S", 0.0)
+    lamp = {"circuit": "12", "on_h": 431.5, "full_equivalent_h": 120.0, "switched_on": 99}
+    check = {"running": True, "started_ns": fabricate.NOW_NS, "done": [], "flagged": []}
+    board, judging = Board(), Judging()
+    async with serving(house_at(tmp_path), board, judging):
+        board.show(snapshot())
+        await until(lambda: judging.asked)
+        await asyncio.sleep(0.1)
+        board.show(snapshot(hours=(lamp,), rig_check=check))
+        await until(lambda: kept_hours(tmp_path) == [lamp])
+    judging.asked.clear()
+    judging.refusal = "judging is busy"
+    monkeypatch.setattr(resumption, "AGAIN_S", 0.02)
+    async with serving(house_at(tmp_path), board, judging):
+        fresh = {**lamp, "on_h": 0.0}
+        board.show(snapshot(hours=(fresh,), rig_check=None, started_ns=fabricate.NOW_NS - 1))
+        await until(lambda: len(judging.asked) > 2)
+        assert kept_hours(tmp_path) == [lamp], "its zeros wait until it knows the rest"
+        judging.refusal = ""
+        await until(lambda: judging.asked[-1][0] == "restore")
+        assert judging.asked[-1][1] == {"hours": [lamp], "rig_check": check, "wall_offset_ns": fabricate.WALL_OFFSET_NS}
+        await asyncio.sleep(0.1)
+        board.show(snapshot(hours=({**lamp, "on_h": 431.6},), started_ns=fabricate.NOW_NS - 1))
+        await until(lambda: kept_hours(tmp_path)[0]["on_h"] == 431.6)
+
+
+def kept_hours(place: Path) -> list[dict[str, Any]]:
+    try:
+        return Archive(place / "slotwatch.db").hours()
+    except sqlite3.Error:
+        return []

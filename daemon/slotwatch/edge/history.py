@@ -23,6 +23,7 @@ from slotwatch.views.records import record
 
 RETRY_S = 5.0
 FORGET_S = 3600.0
+HOURS_NS = 60_000_000_000
 MOST_MINUTES = 300_000
 """Minute rows that may wait for a disk: ten hours of 512 universes, about 60 MiB."""
 MOST_OTHERS = 5_000
@@ -53,6 +54,9 @@ class History:
         self._minute = -1
         self._phase = ""
         self._kept: dict[str, Any] = {}
+        self._hours_ns = 0
+        self.counts_held = False
+        """Set while judging does not know the hours and rig check of before: its zeros must not replace them."""
         self._thread = threading.Thread(target=self._write_for_ever, name="history", daemon=True)
         self._thread.start()
 
@@ -70,11 +74,8 @@ class History:
             self._note_interval(row, offset, new)
         new.minutes = [row for row in snapshot.minutes if row.minute > self._minute]
         self._minute = max((row.minute for row in new.minutes), default=self._minute)
-        for row in snapshot.hours:
-            self._note_kept(new.hours, str(row.get("circuit") or row.get("fixture") or row.get("name")), row, "hours ")
-        if snapshot.rig_check is not None:
-            began = int(snapshot.rig_check.get("started_ns") or snapshot.rig_check.get("began_ns") or 0)
-            self._note_kept(new.rig_checks, (began + offset) // MILLISECOND_NS, snapshot.rig_check, "rig check ")
+        if not self.counts_held:
+            self._note_counts(snapshot, new)
         if new:
             self._give(new)
 
@@ -96,6 +97,20 @@ class History:
         if held[1] != value:
             held[1] = value
             new.not_judged[held[0]] = value
+
+    def _note_counts(self, snapshot: Snapshot, new: Pending) -> None:
+        """Hours once a minute, for they grow all the time; the rig check whenever it moved."""
+        offset = snapshot.wall_offset_ns
+        if snapshot.now_ns - self._hours_ns >= HOURS_NS:
+            self._hours_ns = snapshot.now_ns
+            for row in snapshot.hours:
+                kind = "circuit" if "circuit" in row else "fixture"
+                self._note_kept(new.hours, f"{kind} {row.get(kind)}", row, "hours ")
+        if snapshot.rig_check is not None:
+            began_ms = (int(snapshot.rig_check.get("started_ns") or 0) + offset) // MILLISECOND_NS
+            self._note_kept(new.rig_checks, began_ms, snapshot.rig_check, "rig check ")
+            if began_ms in new.rig_checks:
+                new.rig_checks[began_ms] = {"wall_offset_ns": offset, "view": snapshot.rig_check}
 
     def _note_kept(self, into: dict[Any, dict[str, Any]], key: Any, row: dict[str, Any], kind: str) -> None:
         if self._kept.get(f"{kind}{key}") != row:

@@ -24,7 +24,7 @@ from slotwatch.views.minutes import COLUMNS, minute_rows
 from slotwatch.views.moments import NANOSECONDS, iso_wall, read_iso
 from slotwatch.views.plain import plain_page
 from slotwatch.views.records import incident_of
-from slotwatch.views.report import report_csv, report_html
+from slotwatch.views.report import STYLE, report_csv, report_html
 
 SMALL_BYTES = 1024
 """Answers under this are not worth compressing."""
@@ -76,6 +76,7 @@ class Reads:
             web.get("/readyz", self.readyz),
             web.get("/metrics", self.metrics),
             web.get("/plain", self.plain),
+            web.get("/plain.css", self.plain_style),
             web.get("/api/v1/house", self.house),
             web.get("/api/v1/events", self.events, allow_head=False),
             web.get("/api/v1/universes/{name:.+}/history", self.minutes),
@@ -104,6 +105,9 @@ class Reads:
     async def plain(self, _request: web.Request) -> web.Response:
         text = plain_page(self._front.current(), self._front.own_health()["trouble"])
         return web.Response(text=text, content_type="text/html")
+
+    async def plain_style(self, _request: web.Request) -> web.Response:
+        return web.Response(text=STYLE, content_type="text/css")
 
     async def house(self, _request: web.Request) -> web.Response:
         self._front.current()

@@ -11,6 +11,7 @@ from slotwatch.snapshot import Snapshot
 
 AGAIN_S = 1.0
 TRIES = 10
+SETTLE_S = 1.0
 
 
 class Resumption:
@@ -28,6 +29,7 @@ class Resumption:
     def note(self, snapshot: Snapshot) -> None:
         if snapshot.started_ns != self._started_ns:
             self._started_ns = snapshot.started_ns
+            self._history.counts_held = True
             self._begun.set()
 
     def health(self) -> dict[str, Any]:
@@ -55,7 +57,14 @@ class Resumption:
             self._trouble = ""
             break
         if hours or rig_check:
+            kept = rig_check or {"view": None, "wall_offset_ns": 0}
+            given = {"hours": hours, "rig_check": kept["view"], "wall_offset_ns": kept["wall_offset_ns"]}
             try:
-                await self._ask("restore", {"hours": hours, "rig_check": rig_check})
+                await self._ask("restore", given)
             except ValueError as error:
-                self._trouble = f"Lamp hours and the rig check are not taken up: {error}"
+                self._trouble = (
+                    f"Lamp hours and the rig check of before are not taken up, and none are kept now: {error}"
+                )
+                return
+            await asyncio.sleep(SETTLE_S)  # a snapshot of before that may still be on its way
+        self._history.counts_held = self._begun.is_set()

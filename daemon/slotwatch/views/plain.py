@@ -25,8 +25,8 @@ def plain_page(sheet: Sheet, trouble: Sequence[str] = ()) -> str:
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         '<meta name="color-scheme" content="dark light">\n'
         f'<meta http-equiv="refresh" content="{RELOAD_S}">\n'
-        f"<title>{name}: {escape(headline(sheet))}</title>\n"
-        '<link rel="stylesheet" href="/web/style.css">\n</head>\n<body>\n<main>\n'
+        f"<title>{_title(sheet)}: {name}</title>\n"
+        '<link rel="stylesheet" href="/plain.css">\n</head>\n<body>\n<main>\n'
         f"<h1>{escape(headline(sheet))}</h1>\n"
         f"<p>{name}, phase {escape(view.phase)}, as of {escape(sheet.at)}. "
         f'This page loads itself again every {RELOAD_S} seconds; <a href="/">the live page</a> needs scripts.</p>\n'
@@ -49,6 +49,11 @@ def headline(sheet: Sheet) -> str:
     states = counts(sheet)["universes"]
     steady = states[UniverseState.OK.word] + states[UniverseState.AT_REST.word]
     return f"All is well: {steady} of {len(sheet.snapshot.universe_names)} universes have data."
+
+
+def _title(sheet: Sheet) -> str:
+    is_open = sum(one.closed_ns is None for one in sheet.snapshot.incidents)
+    return f"{is_open} open incident{'' if is_open == 1 else 's'}"
 
 
 def _incidents(sheet: Sheet) -> str:
