@@ -10,7 +10,9 @@ from slotwatch.edge.demo import harbour_house
 from slotwatch.house.schema import House
 from slotwatch.rehearse import harbour
 from slotwatch.rehearse.packets import Sent
+from slotwatch.rehearse.scenario import Paper, Scenario, Truth
 from slotwatch.wire.universe import Protocol
+from tests.rehearse.theatre import perform, seconds
 
 
 @pytest.fixture(scope="module")
@@ -80,3 +82,17 @@ def test_demo_show_lets_the_main_desk_die_after_a_minute_and_return(house: House
     assert [t_s for t_s, _ in told] == [60.0, 72.0]
     assert not [t_s for t_s in main_s if 60.1 < t_s < 72]
     assert [t_s for t_s in main_s if t_s > 72]
+
+
+def test_demo_show_is_judged_healthy_but_for_the_rehearsed_fault(house: House) -> None:
+    """A minute of nothing louder than a note, then one incident of one cause, and it closes."""
+    shown = (item for item in harbour.demo_show(house) if not isinstance(item, harbour.Told))
+    items = itertools.takewhile(lambda item: item.t_ns < 100e9, shown)
+    scenario = Scenario("demo", "F02", "the demo", lambda: items, 100, Paper(""), Truth("source-absent", 62.5))
+    performance = perform(scenario, house)
+    told_of = [(each.rule, each.universes) for each in performance.loud()]
+    assert told_of == [("source-absent", tuple(f"e131/{n}" for n in range(1, 11)))]
+    incident = next(performance.loud())
+    # Universes at rest spoke up to 0.9 s before the desk died: the first is found lost that much earlier.
+    assert 61.5 <= seconds(incident.opened_ns) <= 62.6
+    assert incident.closed_ns is not None and incident.cause == "source-lost"

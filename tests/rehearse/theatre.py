@@ -47,7 +47,7 @@ def batch_of(packets: list[Sent]) -> Batch:
         batch.length[row] = len(payload)
         batch.t_ns[row] = BASE_NS + sent.t_ns
         batch.network[row] = sent.network
-        batch.protocol[row] = Protocol.ARTNET if sent.dst_port == ARTNET_PORT else Protocol.E131
+        batch.protocol[row] = Protocol.ARTNET if sent.dst_port in (ARTNET_PORT, 16454) else Protocol.E131
         batch.src[row] = np.frombuffer(mapped(sent.src), np.uint8)
         batch.src_port[row] = sent.src_port
         batch.dst[row] = np.frombuffer(mapped(sent.dst), np.uint8)
@@ -67,9 +67,9 @@ class Performance:
         return (each for each in self.incidents if self.loudest[each.id] > Severity.NOTE)
 
 
-def perform(scenario: Scenario) -> Performance:
+def perform(scenario: Scenario, house: House | None = None) -> Performance:
     """Play a scenario: packets in batches, observations at their time, a tick each 50 ms."""
-    house = house_of(scenario.paper)
+    house = house or house_of(scenario.paper)
     engine = Engine(house, now_ns=BASE_NS, wall_offset_ns=WALL_OFFSET_NS)
     seen: dict[int, Incident] = {}
     loudest: dict[int, Severity] = {}
