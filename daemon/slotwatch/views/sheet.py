@@ -11,6 +11,7 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from slotwatch.snapshot import Columns, Snapshot
 from slotwatch.views.moments import iso
@@ -30,6 +31,19 @@ class Lists:
         found = self._lists.get(name)
         if found is None:
             found = self._lists[name] = self._columns[name].tolist()
+        return found
+
+
+class Groups:
+    """Rows of a table by whom they belong to: `groups[owner]`, in the table's order. Sorted once, sliced on demand."""
+
+    def __init__(self, owners: NDArray[Any]) -> None:
+        self._rows = np.argsort(owners, kind="stable")
+        self._owners = owners[self._rows]
+
+    def __getitem__(self, owner: int) -> list[int]:
+        first, end = np.searchsorted(self._owners, (owner, owner + 1))
+        found: list[int] = self._rows[first:end].tolist()
         return found
 
 
@@ -74,14 +88,14 @@ class Sheet:
         return row
 
     @cached_property
-    def streams_of(self) -> list[list[int]]:
+    def streams_of(self) -> Groups:
         """Rows of the streams of each universe row."""
-        return _grouped(self.snapshot.streams["universe_row"], len(self.snapshot.universe_names))
+        return Groups(self.snapshot.streams["universe_row"])
 
     @cached_property
-    def streams_from(self) -> list[list[int]]:
+    def streams_from(self) -> Groups:
         """Rows of the streams of each source."""
-        return _grouped(self.snapshot.streams["source"], len(self.snapshot.sources))
+        return Groups(self.snapshot.streams["source"])
 
     @cached_property
     def incidents_of(self) -> dict[str, list[int]]:
@@ -96,11 +110,3 @@ class Sheet:
     def network_name(self, network: int) -> str:
         networks = self.snapshot.house.networks
         return networks[network] if network < len(networks) else ""
-
-
-def _grouped(owners: np.ndarray[Any, np.dtype[Any]], count: int) -> list[list[int]]:
-    groups: list[list[int]] = [[] for _ in range(count)]
-    for row, owner in enumerate(owners.tolist()):
-        if 0 <= owner < count:
-            groups[owner].append(row)
-    return groups
