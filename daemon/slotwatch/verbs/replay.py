@@ -10,9 +10,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from slotwatch.cli import FOUND_FAULTS
 from slotwatch.house.schema import House, Phase
 from slotwatch.snapshot import Severity
+
+FOUND_FAULTS = 1
+"""Exit status of every verb that ran and found faults (the contract's section 2)."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
