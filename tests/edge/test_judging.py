@@ -155,9 +155,8 @@ def test_a_new_intake_is_a_stall_as_long_as_the_old_one_was_away(house: House) -
         second = RingWriter(made.memory[0], ROWS)
         second.turn(before_ns + 800_000_000, clock.wall_offset_ns(), 0)
         made.judging.turn()
-        (stall,) = made.told(StallSeen)
-        assert isinstance(stall, StallSeen)
-        assert stall.late_ns == 800_000_000
+        # A busy computer may hold this test up as well, which is a stall of its own.
+        assert 800_000_000 in [stall.late_ns for stall in made.told(StallSeen) if isinstance(stall, StallSeen)]
         assert made.intake.receive() == [{"do": "state"}], "the new one is asked how things stand"
 
 
@@ -213,3 +212,24 @@ def test_how_long_packets_waited_is_counted(house: House) -> None:
         assert sum(lag["counts"]) == 1
         assert lag["sum_s"] > 0
         assert len(lag["counts"]) == len(lag["bounds_s"]) + 1
+
+
+def test_rows_that_end_the_judging_are_not_what_its_successor_begins_with(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with bench(house) as first:
+        first.beat()
+        first.snapshot()
+        first.packet()
+        first.beat()
+
+        def fail(batch: object) -> None:
+            raise MemoryError("made by this test")
+
+        monkeypatch.setattr(first.judging.engine, "ingest", fail)
+        with pytest.raises(MemoryError):
+            first.judging.turn()
+        with bench(house, first.memory) as second:
+            second.packet()
+            second.beat()
+            assert second.snapshot().universes["frames"].tolist() == [1]

@@ -160,6 +160,8 @@ class Judging:
                 self._lost += oldest - self._tail
                 self._tail = oldest
             end = min(head, self._tail + CHUNK_ROWS)
+            # Said before, not after: rows that end this process must not be what its successor begins with.
+            self.board.turn(clock.monotonic_ns(), end, self._lost)
             for batch in self.ring.read(self._tail, end):
                 self.engine.ingest(batch)
                 self._recorder.take(batch)
