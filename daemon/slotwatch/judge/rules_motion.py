@@ -19,11 +19,11 @@ from slotwatch.judge.watch import KEYS, Finding, Watch
 from slotwatch.model.flashes import TOO_MANY
 from slotwatch.model.hours import ON
 from slotwatch.model.lightplan import SlotList
-from slotwatch.model.stage import Stage
+from slotwatch.model.stage import SAMPLED_LIGHTS, Stage
 from slotwatch.wire.universe import UniverseId
 
-IN_STEP = 6
-"""Of the eight sampled lights of a universe, so many must flash with the same frames."""
+IN_STEP = 5
+"""Of the sampled lights of a universe (six), so many must flash with the same frames."""
 STUCK_MOVES = 20
 """Looks (one a second) in which the coarse slot moved a little and the fine one never (common practice, no source)."""
 SMALL_MOVE = 16
@@ -135,7 +135,7 @@ class MotionRules:
         rate_hz, why = self._rates.get(key, (0.0, "its levels rise and fall"))
         if isinstance(key, UniverseId):
             said, fixtures, universe = f"A group of lights on {key}", (), key
-            how = f"at least {IN_STEP} of 8 sampled lights of {key}: {why}"
+            how = f"at least {IN_STEP} of {SAMPLED_LIGHTS} sampled lights of {key}: {why}"
         else:
             fixture = self._fixtures.get(key)
             if fixture is None:

@@ -100,7 +100,9 @@ class Pairs:
         before, last = self.values[pair, 0], self.values[pair, 1]
         out, back = last - before, value - last
         jumped = (np.abs(np.abs(out) - TORN_STEP) <= TORN_SLACK) & (np.abs(np.abs(back) - TORN_STEP) <= TORN_SLACK)
-        torn = jumped & (np.sign(out) == -np.sign(back)) & (np.abs(value - before) <= 2 * TORN_SLACK) & (before >= 0)
+        back_again = (np.sign(out) == -np.sign(back)) & (np.abs(value - before) <= 2 * TORN_SLACK) & (before >= 0)
+        # A true move crosses a coarse step here; an 8-bit wave's crest comes back to the same one.
+        torn = jumped & back_again & (value >> 8 != before >> 8)
         self.values[pair, 0], self.values[pair, 1] = last, value
         which = np.flatnonzero(torn)
         if len(which):

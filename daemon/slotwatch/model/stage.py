@@ -22,9 +22,9 @@ from slotwatch.model.rigcheck import RigCheck
 SECOND_NS = 1_000_000_000
 LOOK_NS = 200_000_000
 SLOTS = 512
-SAMPLED_LIGHTS = 8
+SAMPLED_LIGHTS = 6
 """Lights of each universe that are watched frame by frame for groups in step."""
-SAMPLED_PAIRS = 4
+SAMPLED_PAIRS = 2
 MAX_AUDIENCE_SLOTS = 64
 """Watched audience-facing slots of one fixture: a strip of more is sampled evenly."""
 MAX_HOURS_FIXTURES = 1000
@@ -111,7 +111,8 @@ class Stage:
         if self.tap is not None:
             tapped = self.tap.drain()
             if tapped is not None:
-                self.flashes.take(*tapped)
+                lights = self._is_light[tapped[0]]
+                self.flashes.take(tapped[0][lights], tapped[1][lights], tapped[2][lights])
                 self.pairs.take(*tapped)
         look = now_ns // LOOK_NS
         if look == self._looked:
@@ -200,10 +201,12 @@ class Stage:
             if len(held := pairs.setdefault(universe, [])) < SAMPLED_PAIRS:
                 held.append(((universe, slot), (universe, fine), number))
         every = [pair for held in pairs.values() for pair in held]
-        places = [place for _, several in self.audience for place in several]
-        places += [place for several in self.groups.values() for place in several]
-        places += [place for coarse, fine_place, _ in every for place in (coarse, fine_place)]
-        watched = Watched(places, len(self.house.universes))
+        lights = [place for _, several in self.audience for place in several]
+        lights += [place for several in self.groups.values() for place in several]
+        places = [place for coarse, fine_place, _ in every for place in (coarse, fine_place)]
+        watched = Watched([*lights, *places], len(self.house.universes))
+        self._is_light = np.zeros(len(watched), np.bool_)
+        self._is_light[[watched.index[place] for place in lights]] = True
         self._watched_pairs = [(watched.index[a], watched.index[b]) for a, b, _ in every]
         self.pair_fixtures = [number for _, _, number in every]
         return watched
