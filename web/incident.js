@@ -5,7 +5,7 @@ import { dayTime, exactTime, ms } from "./clock.js";
 import { acknowledgement, since } from "./incidentcard.js";
 import { severityMark } from "./marks.js";
 import { awaiting, facts, part, said, top, universeLink } from "./parts.js";
-import { causeWords, plural, ranges, ruleWords, sentence } from "./words.js";
+import { causeWords, clauses, plural, ranges, ruleWords } from "./words.js";
 
 const MOST_STREAMS = 48;
 
@@ -20,7 +20,7 @@ function draw(page) {
     return [top(`Incident ${id} is not known here.`), detail.status === 404 ? h("p", {}, "It may be older than the history that is kept. ", h("a", { href: "/reports" }, "Reports")) : awaiting(detail, "This incident")];
   }
   return [
-    top(sentence(one.summary || ruleWords(one.rule)), null, one.state === "open" ? one.severity : "plain"),
+    top(...clauses(one.summary || ruleWords(one.rule)), one.state === "open" ? one.severity : "plain"),
     h("div", { key: "under", class: "under" }, severityMark(one.severity, one.state === "open" ? "open" : "over"), h("p", { class: "quiet" }, since(one, page))),
     awaiting(detail, "The whole incident"),
     part("What to do", steps(one.next_checks),

@@ -62,6 +62,8 @@ function words(key) {
   return text.charAt(0).toUpperCase() + text.slice(1);
 }
 
+const UNITS = /_(bytes|ms|s)$/;
+
 function said(value, key = "") {
   if (value === null || value === undefined || value === "") return "none";
   if (typeof value === "boolean") return value ? "yes" : "no";
@@ -71,12 +73,18 @@ function said(value, key = "") {
     if (key.endsWith("_s")) return span(value);
     return String(Math.round(value * 1000) / 1000);
   }
-  if (Array.isArray(value)) return value.length ? list(value.slice(0, 12).map((one) => (typeof one === "object" ? flat(one) : String(one)))) : "none";
+  if (Array.isArray(value)) return value.length ? list(value.slice(0, 12).map((one) => said(one, key))) : "none";
   if (typeof value === "object" && typeof value.text === "string") return value.text || (value.ok ? "in order" : "not in order");
-  if (typeof value === "object") return flat(value) || "none";
+  if (typeof value === "object") return flat(value, key) || "none";
   return String(value);
 }
 
-function flat(value) {
-  return Object.entries(value).map(([key, one]) => `${key.replaceAll("_", " ")} ${typeof one === "object" && one !== null ? `(${flat(one)})` : said(one, key)}`).join(", ");
+/** Parts that hold something, each with its name; a part without a unit of its own has its whole's. */
+function flat(value, unit) {
+  return Object.entries(value).filter(([, one]) => one !== null && one !== "" && !(Array.isArray(one) && !one.length)).map(([key, one]) => {
+    const name = key.replace(UNITS, "").replaceAll("_", " ");
+    if (one === true) return name;
+    if (one === false) return `not ${name}`;
+    return `${name}${typeof one === "object" && !Array.isArray(one) ? ":" : ""} ${said(one, UNITS.test(key) ? key : unit)}`;
+  }).join(", ");
 }

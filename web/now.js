@@ -19,7 +19,7 @@ function draw(page) {
   const over = [...feed.incidents.values()].filter((incident) => incident.state === "closed").sort((a, b) => ms(b.closed_at) - ms(a.closed_at)).slice(0, 5);
   return [
     h("section", { class: `headline is-${top.tone}`, key: "headline", "aria-labelledby": "headline" },
-      h("h1", { id: "headline" }, h("span", { class: "verdict" }, top.verdict), top.text ? " " : null, top.text ? h("span", { class: "then" }, top.text) : null),
+      h("h1", { id: "headline", class: top.text.length > 160 ? "is-long" : undefined }, h("span", { class: "verdict" }, top.verdict), top.text ? " " : null, top.text ? h("span", { class: "then" }, top.text) : null),
       top.still.length ? h("p", { class: "still", key: "still" }, h("strong", {}, "Still working: "), top.still.join(" ")) : null,
       top.next.length ? h("p", { class: "next", key: "next" }, h("strong", {}, top.nextWord || "Next: "), top.next[0]) : null),
     loud.length ? h("section", { key: "open", "aria-labelledby": "open" },

@@ -4,7 +4,7 @@ import { parts as split } from "./words.js";
 
 /** The title of a view: one sentence that already answers. */
 export function top(sentence, more, tone = "plain") {
-  return h("section", { class: `headline is-plain is-${tone}`, key: "top" }, h("h1", {}, h("span", { class: "verdict" }, sentence), more ? " " : null, more ? h("span", { class: "then" }, more) : null));
+  return h("section", { class: `headline is-plain is-${tone}`, key: "top" }, h("h1", { class: sentence.length > 80 ? "is-long" : undefined }, h("span", { class: "verdict" }, sentence), more ? " " : null, more ? h("span", { class: "then" }, more) : null));
 }
 
 export function part(title, ...inside) {

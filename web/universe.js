@@ -132,7 +132,9 @@ function theirs(value, name) {
 
 function levels(one, fixtures) {
   const values = one.levels;
-  const stretches = owners(one);
+  const all = owners(one);
+  // Where one source wins all, that is said once, above; else every fixture says whose it is.
+  const stretches = new Set(all.map((stretch) => stretch.source)).size > 1 ? all : [];
   const up = values.reduce((n, value) => n + (value > 0 ? 1 : 0), 0);
   const spare = new Set(values.map((value, index) => (value > 0 ? index + 1 : 0)).filter(Boolean));
   for (const fixture of fixtures) for (let i = 0; i < (fixture.footprint || 1); i += 1) spare.delete(fixture.address + i);
@@ -140,10 +142,23 @@ function levels(one, fixtures) {
   return [
     h("p", { key: "text" }, text), slotField(values, text),
     fixtures.length ? h("h3", { key: "by" }, "By fixture") : h("p", { class: "quiet", key: "none" }, "No fixture is patched here; a patch file in the house file puts names to these slots."),
-    fixtures.length ? h("ul", { class: "fixtures", key: "fixtures" }, fixtures.map((fixture) => fixtureRow(fixture, values, stretches))) : null,
+    byPosition(fixtures).map(([position, group]) => [
+      h("h4", { key: `h ${position}` }, position || "Without a position"),
+      h("ul", { class: group.every((fixture) => fixture.footprint === 1) ? "fixtures compact" : "fixtures", key: `u ${position}` },
+        group.map((fixture) => fixtureRow(fixture, values, stretches)))]),
     fixtures.length && spare.size ? h("p", { key: "spare" }, `Above zero, with no fixture there: slots ${list(runs([...spare]).slice(0, 16).map(([a, b]) => (a === b ? `${a}` : `${a}–${b}`)))}.`) : null,
     h("details", { key: "numbers" }, h("summary", {}, "Every slot as a number"), slotTable(values)),
   ];
+}
+
+function byPosition(fixtures) {
+  const groups = new Map();
+  for (const fixture of fixtures) {
+    const position = fixture.position || "";
+    if (!groups.has(position)) groups.set(position, []);
+    groups.get(position).push(fixture);
+  }
+  return [...groups];
 }
 
 /** Who owns a fixture's slots, in words; several where they are split. */
@@ -160,7 +175,7 @@ function fixtureRow(fixture, values, stretches) {
   const last = fixture.address + (fixture.footprint || 1) - 1;
   return h("li", { key: `${fixture.fixture}|${fixture.address}`, class: fixture.lit ? "lit" : "dark" },
     h("p", { class: "who" }, h("strong", {}, fixture.label || fixture.fixture), " ", h("span", { class: "quiet" },
-      [fixture.label ? fixture.fixture : "", fixture.position, `slots ${fixture.address}${last > fixture.address ? `–${last}` : ""}`, fixture.circuit ? `circuit ${fixture.circuit}` : "", ownerWords(fixture.address, last, stretches)].filter(Boolean).join(", "))),
+      [fixture.label && fixture.label !== fixture.fixture ? fixture.fixture : "", last > fixture.address ? `slots ${fixture.address}–${last}` : `slot ${fixture.address}`, fixture.circuit ? `circuit ${fixture.circuit}` : "", ownerWords(fixture.address, last, stretches)].filter(Boolean).join(", "))),
     h("p", { class: "roles" }, (roles.length ? roles : [["level", values[fixture.address - 1]]]).map(([role, value], i) =>
       h("span", { key: i, class: "role" }, h("span", { class: "word" }, role), share(value || 0, 255), h("span", { class: "number" }, percent(value))))));
 }

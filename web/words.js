@@ -125,6 +125,14 @@ export function runs(numbers) {
   return found;
 }
 
+/** A long summary as its first clause and the rest: a headline stays one that is read at arm's length. */
+export function clauses(text) {
+  const whole = sentence(text);
+  if (whole.length < 90) return [whole, ""];
+  const cut = /^(.{20,}?)([.:;])\s+(.+)$/.exec(whole);
+  return cut ? [`${cut[1]}${cut[2] === "." ? "." : ":"}`, cut[3].charAt(0).toUpperCase() + cut[3].slice(1)] : [whole, ""];
+}
+
 export function sentence(text) {
   const trimmed = String(text || "").trim();
   if (!trimmed) return "";

@@ -195,6 +195,7 @@ def fixtures(lit: bool = True) -> list[Json]:
                 "fixture": f"{number}{index + 1:02d}", "universe": f"e131/{number}", "address": address,
                 "footprint": len(FIXTURE_ROLES), "profile": "led-batten", "label": f"{LABELS[number]} {index + 1}",
                 "position": LABELS[number], "circuit": f"C{number}{index + 1:02d}",
+                "last_slot": address + len(FIXTURE_ROLES) - 1, "slots": [{"slot": address + i, "role": role, "level": values[i]} for i, role in enumerate(FIXTURE_ROLES)],
                 "levels": dict(zip(FIXTURE_ROLES, values, strict=True)), "lit": lit and values[0] > 12,
             })  # fmt: skip
     return made

@@ -53,7 +53,7 @@ def test_axe_finds_nothing_in_the_questions_and_when_stale(open_page: Open) -> N
     assert violations(page) == []
     page.keyboard.press("Escape")
     opened.listener.stall()
-    page.wait_for_selector("#banner .stale", timeout=9000)
+    page.wait_for_selector("#banner .stale", timeout=20000)
     assert violations(page) == []
 
 

@@ -17,14 +17,14 @@ def test_stale_is_said_in_words_by_the_browsers_own_clock(open_page: Open) -> No
     page = opened.go("/")
     assert page.locator("#banner .stale").count() == 0
     opened.listener.stall()
-    page.wait_for_selector("#banner .stale", timeout=9000)
+    page.wait_for_selector("#banner .stale", timeout=20000)
     assert "STALE." in page.locator("#banner").inner_text()
     assert page.locator("h1 .verdict").inner_text().startswith("STALE: nothing new has come from the listener for")
     assert page.title().startswith("STALE")
     assert "STALE" in page.locator("#head .age").inner_text()
     assert "STALE" in page.locator("#urgent").inner_text()
     opened.listener.frozen_at_ms = None
-    page.wait_for_selector("#banner .stale", state="detached", timeout=3000)
+    page.wait_for_selector("#banner .stale", state="detached", timeout=20000)
     assert page.locator("h1 .verdict").inner_text() == "All is well."
 
 
@@ -33,7 +33,7 @@ def test_knowledge_that_was_old_when_the_page_opened_is_stale_at_once(open_page:
     opened = open_page("well")
     opened.listener.stall(age_s=3600)
     page = opened.go("/")
-    page.wait_for_selector("#banner .stale", timeout=3000)
+    page.wait_for_selector("#banner .stale", timeout=20000)
     assert "60 min" in page.locator("#banner .stale").inner_text()
 
 
@@ -42,9 +42,9 @@ def test_a_dead_listener_turns_the_page_stale_and_a_new_one_turns_it_back(open_p
     page = opened.go("/")
     opened.context.set_offline(True)
     opened.listener.send("", None)  # ends the stream, as a killed process does
-    page.wait_for_selector("#banner .stale", timeout=9000)
+    page.wait_for_selector("#banner .stale", timeout=20000)
     opened.context.set_offline(False)
-    page.wait_for_selector("#banner .stale", state="detached", timeout=8000)
+    page.wait_for_selector("#banner .stale", state="detached", timeout=20000)
 
 
 def test_clocks_that_disagree_are_no_reason_for_stale(open_page: Open) -> None:
@@ -75,7 +75,7 @@ def test_a_pause_does_not_hide_that_the_page_is_stale(open_page: Open) -> None:
     page = opened.go("/")
     page.click("text=Pause")
     opened.listener.stall()
-    page.wait_for_selector("#banner .stale", timeout=9000)
+    page.wait_for_selector("#banner .stale", timeout=20000)
 
 
 def test_a_quieter_phase_is_asked_twice(open_page: Open) -> None:
@@ -163,7 +163,7 @@ def test_what_closed_while_the_page_was_away_is_not_shown_as_open(open_page: Ope
         row | {"state": "ok", "refresh_hz": 40.0} for row in opened.listener.situation.universes
     ]
     opened.listener.send("", None)
-    page.wait_for_selector("text=All is well.", timeout=8000)
+    page.wait_for_selector("text=All is well.", timeout=20000)
 
 
 def test_a_clean_clock_is_shown_in_the_houses_own_time_zone(open_page: Open) -> None:

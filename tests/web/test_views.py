@@ -38,7 +38,7 @@ def test_each_address_opens_by_itself_and_its_headline_is_a_sentence(open_page: 
     opened = open_page("desk-lost")
     page = opened.go(path)
     page.wait_for_function(
-        "words => document.querySelector('main h1').textContent.includes(words)", arg=SAYS[path], timeout=5000
+        "words => document.querySelector('main h1').textContent.includes(words)", arg=SAYS[path], timeout=20000
     )
     assert page.locator("main h1").count() == 1
     assert "incident" in page.title()
@@ -93,7 +93,7 @@ def test_a_change_arrives_without_being_asked_for(open_page: Open) -> None:
     opened = open_page("well")
     page = opened.go("/")
     opened.listener.send_rows([universe("e131/4", "Bridge 2", "lost", "", now_ms())])
-    page.wait_for_function("() => document.querySelector('tr.is-lost') !== null", timeout=2000)
+    page.wait_for_function("() => document.querySelector('tr.is-lost') !== null", timeout=20000)
     assert "e131/4" in page.locator("tr.is-lost").inner_text()
     assert "nobody now; before, main desk" in page.locator("tr.is-lost").inner_text()
 
@@ -110,7 +110,7 @@ def test_one_universe_lives_levels_owners_and_rows_by_fixture(open_page: Open) -
     assert "by main desk" in row.inner_text()
     levels = [7] + [0] * 511
     opened.listener.send("levels", {"universe": "e131/3", "at": iso(now_ms()), "levels": levels})
-    page.wait_for_function("() => document.querySelector('.fixtures li .number').textContent === '3 %'", timeout=2000)
+    page.wait_for_function("() => document.querySelector('.fixtures li .number').textContent === '3 %'", timeout=20000)
     assert "1 slot of 512 stands above zero." in page.locator("main").inner_text()
     assert (
         page.locator("svg.histogram[role=img]")

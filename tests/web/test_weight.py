@@ -58,7 +58,7 @@ def test_an_update_touches_only_what_differs(open_page: Open) -> None:
     page.evaluate("""() => { window.touched = []; new MutationObserver(list => window.touched.push(...list.map(m => m.target)))
         .observe(document.querySelector('.staves'), {subtree: true, childList: true, attributes: true, characterData: true}); }""")
     opened.listener.send_rows([opened.listener.situation.universes[9] | {"refresh_hz": 22.0}])
-    page.wait_for_function("() => window.touched.length > 0", timeout=2000)
+    page.wait_for_function("() => window.touched.length > 0", timeout=20000)
     page.wait_for_timeout(300)
     assert page.evaluate("window.touched.length") <= 8
     assert page.evaluate("document.querySelectorAll('.tick').length") == 512

@@ -1,0 +1,159 @@
+"""The page on the real server: what `edge.http` sends is what the page reads, under the real policy.
+
+Only the snapshots are made up; files, headers, answers and events are the daemon's own.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from aiohttp import web
+from playwright.sync_api import Browser
+
+from slotwatch import clock
+from slotwatch.edge.history import History
+from slotwatch.edge.http import build_app
+from slotwatch.edge.http_front import Front
+from slotwatch.edge.http_guard import Guard
+from slotwatch.snapshot import Snapshot, UniverseState
+from tests.edge.front_house import Board, Judging, Packets
+from tests.views import fabricate
+from tests.web.stand_in import PAGES
+
+pytestmark = [pytest.mark.browser, pytest.mark.timeout(300)]
+
+
+class RealFront:
+    """The daemon's server in a thread, following a board on which a new snapshot is laid ten times a second."""
+
+    def __init__(self, place: Path, universes: int = 3) -> None:
+        self.house = replace(fabricate.house(universes), file=str(place / "house.toml"))
+        self.snapshot: Snapshot = fabricate.snapshot(universes)
+        self.judging = Judging()
+        self.url = ""
+        self._place = place
+        self._loop = asyncio.new_event_loop()
+        self._thread = threading.Thread(target=self._loop.run_forever, daemon=True)
+
+    def start(self) -> RealFront:
+        self._thread.start()
+        asyncio.run_coroutine_threadsafe(self._start(), self._loop).result(10)
+        return self
+
+    def stop(self) -> None:
+        asyncio.run_coroutine_threadsafe(self._stop(), self._loop).result(10)
+        self._loop.call_soon_threadsafe(self._loop.stop)
+        self._thread.join(10)
+        self._loop.close()
+
+    async def _start(self) -> None:
+        self._board = Board()
+        self._history = History(self._place / "history.db", 3660)
+        self._front = Front(self.house, self._board, self.judging.ask, Guard(self.house))
+        self._front.followers.append(self._history)
+        self._runner = web.AppRunner(build_app(self._front, self._history, Packets(self._place)), shutdown_timeout=0.2)
+        self._lay()
+        self._front.look(clock.monotonic_ns())
+        await self._runner.setup()
+        site = web.TCPSite(self._runner, "127.0.0.1", 0)
+        await site.start()
+        self.url = f"http://127.0.0.1:{self._runner.addresses[0][1]}"
+        self._laying = asyncio.create_task(self._lay_on())
+        self._pump = asyncio.create_task(self._front.pump())
+
+    async def _stop(self) -> None:
+        for task in (self._laying, self._pump):
+            task.cancel()
+        self._front.listeners.close()
+        await self._runner.cleanup()
+        self._history.close()
+
+    async def _lay_on(self) -> None:
+        while True:
+            self._lay()
+            await asyncio.sleep(0.1)
+
+    def _lay(self) -> None:
+        """Lay the snapshot as of now: its own times stay, and the wall clock comes to them."""
+        now_ns = self.snapshot.now_ns
+        offset_ns = time.time_ns() - now_ns
+        incidents = tuple(replace(one, wall_offset_ns=offset_ns) for one in self.snapshot.incidents)
+        self._board.show(
+            replace(self.snapshot, sequence=self._board.sequence + 1, wall_offset_ns=offset_ns, incidents=incidents)
+        )
+
+
+@pytest.fixture
+def front(tmp_path: Path) -> Iterator[RealFront]:
+    running = RealFront(tmp_path).start()
+    yield running
+    running.stop()
+
+
+def test_every_view_reads_the_real_answers(front: RealFront, browser: Browser) -> None:
+    """No view complains, and none shows a value that it did not understand."""
+    context = browser.new_context(viewport={"width": 1280, "height": 900})
+    page = context.new_page()
+    complaints: list[str] = []
+    page.on("console", lambda m: complaints.append(m.text) if m.type in ("error", "warning") else None)
+    page.on("pageerror", lambda error: complaints.append(str(error)))
+    for path in (*PAGES, "/universe/e131/1", "/universe/e131/2", "/universe/artnet/0", "/incident/7", "/incident/3"):
+        page.goto(front.url + path)
+        page.wait_for_selector("main h1")
+        page.wait_for_timeout(500)
+        text = page.locator("main").inner_text()
+        assert not {"undefined", "NaN", "[object", "Asking for"} & set(text.replace(".", " ").split()), (path, text)
+        assert "could not be read" not in text, (path, text)
+    assert complaints == []
+    context.close()
+
+
+def test_what_judging_says_comes_through_at_once(front: RealFront, browser: Browser) -> None:
+    """From a snapshot on the board to the words on the page: the state, the headline, the levels."""
+    context = browser.new_context()
+    page = context.new_page()
+    page.goto(front.url + "/universe/e131/1")
+    page.wait_for_selector("text=main desk wins every slot.")
+    page.wait_for_selector("text=is steady at 44.0 Hz from main desk.")
+    columns = {name: column.copy() for name, column in front.snapshot.universes.items()}
+    columns["state"][0] = UniverseState.LOST
+    columns["refresh_hz"][0] = np.nan
+    front.snapshot = replace(front.snapshot, universes=columns)
+    page.wait_for_selector("text=e131/1, Label 1, is lost", timeout=20000)
+    page.goto(front.url + "/")
+    page.wait_for_selector("text=It is the data.")
+    assert 'Universe e131/2 ("Label 2") is lost.' in page.locator("h1").inner_text()
+    assert page.locator("tr.is-lost").count() == 2
+    context.close()
+
+
+def test_a_person_takes_an_incident_on_through_the_real_server(front: RealFront, browser: Browser) -> None:
+    context = browser.new_context()
+    page = context.new_page()
+    page.goto(front.url + "/")
+    page.click("summary:has-text('Acknowledge')")
+    page.fill("input[name=by]", "Jo")
+    page.click("button:has-text('I have it')")
+    page.wait_for_selector("text=Jo has it")
+    assert ("acknowledge", {"id": 7, "by": "Jo", "note": ""}) in front.judging.asked
+    page.fill("form input[name=text]", "blink")
+    page.click("button:has-text('Mark')")
+    page.wait_for_selector("text=Marked: “blink”.")
+    context.close()
+
+
+def test_judging_that_falls_silent_makes_the_page_stale(front: RealFront, browser: Browser) -> None:
+    context = browser.new_context()
+    page = context.new_page()
+    page.goto(front.url + "/")
+    page.wait_for_selector("text=It is the data.")
+    front._loop.call_soon_threadsafe(front._laying.cancel)
+    page.wait_for_selector("#banner .stale", timeout=10000)
+    context.close()
