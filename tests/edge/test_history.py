@@ -22,6 +22,7 @@ from slotwatch.edge.history_archive import Archive
 from slotwatch.edge.history_store import Pending, Store
 from slotwatch.snapshot import Acknowledgement, MinuteRow
 from slotwatch.views.records import incident_of
+from slotwatch.views.show import MinuteSums
 from tests.views.fabricate import NOW_NS, SECOND_NS, WALL_OFFSET_NS, incident, snapshot
 
 WALL_MS = (NOW_NS + WALL_OFFSET_NS) // 1_000_000
@@ -77,7 +78,10 @@ async def test_what_a_snapshot_holds_is_kept(path: Path) -> None:
     assert [incident_of(one, WALL_OFFSET_NS) for one in archive.incidents()] == list(taken.incidents)
     assert archive.next_id() == 8 and archive.incident(99) is None
     assert archive.minutes("e131/1", MINUTE - 60, MINUTE) == [minute(worst_gap_ms=32.0)]
-    assert len(list(archive.all_minutes(MINUTE, MINUTE))) == 2
+    assert archive.sums(MINUTE, MINUTE) == [
+        MinuteSums("artnet/0", 5, 1, 2640, 3, 0.0, MINUTE, 44.0, 1, 1.5),
+        MinuteSums("e131/1", 5, 1, 2640, 3, 32.0, MINUTE, 44.0, 1, 1.5),
+    ]
     assert archive.phases() == [(WALL_MS - 60_000, "show")]
     assert archive.not_judged(WALL_MS - 5000, WALL_MS) == [(WALL_MS - 9000, WALL_MS - 1000, "eth1", "link down")]
     assert archive.not_judged(WALL_MS, WALL_MS) == []
@@ -220,7 +224,7 @@ async def test_what_is_too_old_is_forgotten_but_not_what_is_open(path: Path) -> 
     store.forget(WALL_MS - 15_000)
     store.close()
     archive = Archive(path)
-    assert [row.minute for row in archive.all_minutes(0, MINUTE)] == [MINUTE]
+    assert [row.minute for row in archive.minutes("e131/1", 0, MINUTE)] == [MINUTE]
     assert [one["id"] for one in archive.incidents()] == [7], "an open one stays, however old"
     store = Store(path)
     store.forget(WALL_MS + 1)

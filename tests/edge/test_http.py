@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import errno
+import os
+import shutil
 import socket
 import sqlite3
 import ssl
@@ -109,6 +111,9 @@ async def test_it_opens_again_right_after_it_closed(tmp_path: Path) -> None:
             assert (await session.get(f"{url}/healthz")).status == 200
 
 
+@pytest.mark.skipif(
+    shutil.which("openssl") is None and os.environ.get("CI") != "true", reason="needs openssl: apt-get install openssl"
+)
 async def test_tls(tmp_path: Path) -> None:
     command = ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes"]
     command += ["-keyout", "key.pem", "-out", "cert.pem", "-days", "2", "-subj", "/CN=localhost"]

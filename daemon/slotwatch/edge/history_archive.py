@@ -11,6 +11,7 @@ from typing import Any
 from urllib.parse import quote
 
 from slotwatch.snapshot import MinuteRow
+from slotwatch.views.show import MinuteSums
 
 MOST_INCIDENTS = 10_000
 SAME_MS = 1000
@@ -114,16 +115,18 @@ class Archive:
             ).fetchall()
         return [_minute(universe, row) for row in found]
 
-    def all_minutes(self, first: int, last: int) -> Iterator[MinuteRow]:
-        """Every universe's minutes, by minute."""
+    def sums(self, first: int, last: int) -> list[MinuteSums]:
+        """Every universe's minutes from first to last, counted up by the worst state that each had."""
         with self._open() as db:
-            names = dict(db.execute("SELECT id, name FROM universes"))
-            for universe, *row in db.execute(
-                "SELECT universe, minute, frames, centihertz, worst_gap_ms, lost, sources, state, not_judged_ds "
-                "FROM minutes WHERE minute BETWEEN ? AND ?",
+            # With a lone max() SQLite takes the bare column `minute` from the row that holds the maximum.
+            rows = db.execute(
+                "SELECT name, state, count(*), sum(frames), sum(lost), max(worst_gap_ms), minute, "
+                "sum(centihertz * (frames > 0)) / 100.0, sum(frames > 0), sum(not_judged_ds) / 10.0 "
+                "FROM minutes JOIN universes ON universes.id = minutes.universe WHERE minute BETWEEN ? AND ? "
+                "GROUP BY minutes.universe, state ORDER BY minutes.universe, state",
                 (first, last),
-            ):
-                yield _minute(names.get(universe, "?"), tuple(row))
+            ).fetchall()
+        return [MinuteSums(*row) for row in rows]
 
     def last_minute(self) -> int:
         """The newest minute that is kept; 0 for none."""

@@ -48,6 +48,8 @@ class Reads:
         self._front = front
         self._history = history
         self._packets = packets
+        self._reporting = asyncio.Semaphore(1)
+        """One report at a time: a month of one takes seconds of a core."""
 
     def routes(self) -> list[web.RouteDef]:
         listed = {
@@ -192,9 +194,10 @@ class Reads:
         for name in ("since", "until"):
             _moment(request, name)
         now_ns, house = clock.wall_ns(), self._front.house
-        found = await self._history.ask(
-            lambda archive: gather(archive, house, *span_of(archive, since, until, now_ns), now_ns)
-        )
+        async with self._reporting:
+            found = await self._history.ask(
+                lambda archive: gather(archive, house, *span_of(archive, since, until, now_ns), now_ns)
+            )
         if found is None:
             raise Refused(503, self._history.health()["text"] or "No history is kept yet.")
         if kind == "json":

@@ -45,7 +45,7 @@ def gather(archive: Archive, house: House, since_ns: int, until_ns: int, span: s
     def label(universe: str) -> str:
         return names.get(universe) or names.get(universe.partition("@")[0], "")
 
-    tallies = tally(archive.all_minutes(first, last))
+    tallies = tally(archive.sums(first, last))
     records = archive.incidents("all", since_ms, until_ms)
     incidents = [incident(incident_of(record, 0)) for record in reversed(records)]
     not_judged = [

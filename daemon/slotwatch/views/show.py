@@ -7,12 +7,30 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
-from slotwatch.snapshot import MinuteRow, Severity, UniverseState
+from slotwatch.snapshot import Severity, UniverseState
 from slotwatch.views.minutes import minute_at
 
 WORST = 8
 """Universes whose worst minutes are drawn."""
 _UNKIND = (UniverseState.LOST, UniverseState.MISSING, UniverseState.FAULTY)
+
+
+@dataclass(frozen=True, slots=True)
+class MinuteSums:
+    """One universe's minutes that had one worst state, counted up."""
+
+    universe: str
+    state: int
+    minutes: int
+    frames: int
+    lost_frames: int
+    worst_gap_ms: float
+    worst_minute: int
+    """When that gap was: minutes since 1970."""
+    rate_sum_hz: float
+    rated: int
+    """Minutes that had frames; `rate_sum_hz` is over these."""
+    not_judged_s: float
 
 
 @dataclass(slots=True)
@@ -30,18 +48,17 @@ class Tally:
     not_judged_s: float = 0.0
     states: Counter[int] = field(default_factory=Counter)
 
-    def add(self, row: MinuteRow) -> None:
-        self.minutes += 1
-        self.frames += row.frames
-        self.lost_frames += row.lost_frames
-        self.not_judged_s += row.not_judged_s
-        self.states[row.state] += 1
-        if row.frames:
-            self.rate_sum_hz += row.refresh_hz
-            self.rated += 1
+    def add(self, sums: MinuteSums) -> None:
+        self.minutes += sums.minutes
+        self.frames += sums.frames
+        self.lost_frames += sums.lost_frames
+        self.not_judged_s += sums.not_judged_s
+        self.states[sums.state] += sums.minutes
+        self.rate_sum_hz += sums.rate_sum_hz
+        self.rated += sums.rated
         # What this listener's own fault explains is nobody's worst minute.
-        if row.worst_gap_ms > self.worst_gap_ms and row.state != UniverseState.NOT_JUDGED:
-            self.worst_gap_ms, self.worst_minute = row.worst_gap_ms, row.minute
+        if sums.worst_gap_ms > self.worst_gap_ms and sums.state != UniverseState.NOT_JUDGED:
+            self.worst_gap_ms, self.worst_minute = sums.worst_gap_ms, sums.worst_minute
 
     @property
     def unkind_minutes(self) -> int:
@@ -65,8 +82,8 @@ class Tally:
         }
 
 
-def tally(rows: Iterable[MinuteRow]) -> dict[str, Tally]:
-    """Count minutes up, by universe."""
+def tally(rows: Iterable[MinuteSums]) -> dict[str, Tally]:
+    """Count up by universe."""
     found: dict[str, Tally] = {}
     for row in rows:
         held = found.get(row.universe)

@@ -35,8 +35,9 @@ def text(survey: Survey) -> list[str]:
     lines = [f"heard for {survey.seconds:.0f} s on {', '.join(survey.interfaces) or 'every interface'}"]
     if not survey.universes:
         lines.append("no universe was heard; a unicast stream to another computer cannot be heard from here")
+    names = {str(source["source"]): _shown(source) for source in survey.sources}
     for universe in survey.universes:
-        who = ", ".join(str(name) for name in universe.get("sources", ())) or "nobody"
+        who = ", ".join(names.get(str(name), str(name)) for name in universe.get("sources", ())) or "nobody"
         rate = universe.get("refresh_hz")
         pace = f"{rate:.1f} Hz" if isinstance(rate, float | int) else "at rest"
         lines.append(f"  {universe['universe']:<14} {universe.get('slots', 0):>3} slots  {pace:>8}  from {who}")
@@ -45,6 +46,11 @@ def text(survey: Survey) -> list[str]:
         shown = ", ".join(f"e131/{n}" for n in survey.not_swept[:12])
         lines.append(f"  listed but not looked at, for want of time: {shown}{' …' if survey.not_swept[12:] else ''}")
     return lines
+
+
+def _shown(source: Found) -> str:
+    name = "".join(filter(str.isprintable, str(source.get("source_name") or "")))
+    return f'"{name}" ({source.get("address")})' if name else str(source.get("address"))
 
 
 def house_file(survey: Survey, today: str) -> str:
