@@ -14,6 +14,7 @@ def main(names: list[str]) -> int:
     """Play each scenario, print what is wrong, and end with the score of faults and of healthy shows."""
     right = {True: 0, False: 0}
     count = {True: 0, False: 0}
+    lateness: list[tuple[float, str]] = []
     began_s = time.monotonic()
     for scenario in SCENARIOS.values():
         if names and scenario.name not in names:
@@ -26,6 +27,9 @@ def main(names: list[str]) -> int:
             wrong = [traceback.format_exc().strip().splitlines()[-1]]
             performance = None
         right[scenario.is_healthy] += not wrong
+        if performance and not wrong and scenario.truth.rule:
+            opened = [each.opened_ns for each in performance.incidents if each.rule == scenario.truth.rule]
+            lateness += [(seconds(min(opened)) - scenario.truth.due_s, scenario.name)] if opened else []
         if wrong or names:
             print(f"{scenario.fault or '-':5}{scenario.name}: {scenario.title}")
             for line in wrong:
@@ -39,6 +43,9 @@ def main(names: list[str]) -> int:
                         print(f"             {seconds(entry.t_ns):8.2f} s {entry.what}: {entry.text}")
     print(f"faults {right[False]} of {count[False]}, healthy shows {right[True]} of {count[True]}", end="")
     print(f", {time.monotonic() - began_s:.0f} s")
+    if lateness:
+        worst = ", ".join(f"{name} {late_s * 1000:+.0f} ms" for late_s, name in sorted(lateness, reverse=True)[:5])
+        print(f"opened against due, the latest: {worst}")
     return 0
 
 

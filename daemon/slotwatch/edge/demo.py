@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import http.client
 import re
 import shutil
+import signal
 import socket
 import subprocess
 import sys
@@ -25,6 +27,13 @@ READY_WITHIN_S = 20.0
 STOP_WITHIN_S = 10.0
 
 _T = TypeVar("_T")
+_LIBC = ctypes.CDLL(None)
+_PR_SET_PDEATHSIG = 1
+
+
+def _end_with_parent() -> None:
+    """In the child: be told to stop if the rehearsal is killed, so that no daemon stays behind."""
+    _LIBC.prctl(_PR_SET_PDEATHSIG, signal.SIGTERM)
 
 
 def harbour_house() -> House:
@@ -104,6 +113,7 @@ class Demo:
                 cwd=self._directory,
                 # Ctrl-C reaches only the rehearsal, which closes its streams first and then ends the daemon.
                 start_new_session=True,
+                preexec_fn=_end_with_parent,
             )
         deadline_s = time.monotonic() + READY_WITHIN_S
         while not self._answers():
