@@ -56,6 +56,7 @@ class Speed:
     lost: int
     cpu_us: float
     """Of the receiving processes, a packet."""
+    parts: str = ""
 
 
 def best(rates_hz: tuple[int, ...], run: Callable[[float], Speed]) -> tuple[Speed | None, list[Speed]]:
@@ -66,7 +67,7 @@ def best(rates_hz: tuple[int, ...], run: Callable[[float], Speed]) -> tuple[Spee
         runs.append(speed)
         print(
             f"      asked {speed.asked_hz:9,.0f}/s  sent {speed.reached_hz:9,.0f}/s  lost {speed.lost:8,}  "
-            f"{speed.cpu_us:6.2f} us a packet",
+            f"{speed.cpu_us:6.2f} us a packet{speed.parts}",
             flush=True,
         )
         if speed.lost == 0 and (found is None or speed.reached_hz > found.reached_hz):
@@ -124,7 +125,9 @@ def whole(program: Path, watcher: Watcher, universes: int) -> Callable[[float], 
         judged = after[0] - frames
         lost = max(sent["sent"] - judged, after[1] - drops + after[2] - rows)
         cost_us = (used["intake"] + used["judging"]) / max(1, judged) * 1e6
-        return Speed(rate_hz, sent["sent"] / sent["seconds"], lost, cost_us)
+        each = {role: used[role] / max(1, judged) * 1e6 for role in ("intake", "judging")}
+        parts = f" (intake {each['intake']:.2f}, judging {each['judging']:.2f})"
+        return Speed(rate_hz, sent["sent"] / sent["seconds"], lost, cost_us, parts)
 
     return run
 
