@@ -18,7 +18,7 @@ from slotwatch.judge.events import Event
 from slotwatch.judge.judge import Judge
 from slotwatch.model.minutes import Minutes
 from slotwatch.model.model import Model
-from slotwatch.model.report import counters, report
+from slotwatch.model.report import Reporter, counters
 from slotwatch.snapshot import Snapshot, UniverseState
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.decode import decode
@@ -44,6 +44,7 @@ class Engine:
         self.replay = replay
         self.model = Model(house, now_ns)
         self.judge = Judge(house, now_ns, wall_offset_ns, phase)
+        self._reporter = Reporter(self.model)
         self._minutes = Minutes(now_ns, wall_offset_ns)
         self._noted_ns = now_ns
         self._ticked_ns = now_ns
@@ -121,7 +122,7 @@ class Engine:
     def snapshot(self, now_ns: int) -> Snapshot:
         """Copy everything that can be shown. `now_ns` is the moment it is shown for."""
         model, judge = self.model, self.judge
-        shown = report(model, judge.universe_states(model, now_ns))
+        shown = self._reporter.report(judge.universe_states(model, now_ns))
         self._snapshots += 1
         return Snapshot(
             sequence=self._snapshots,

@@ -21,7 +21,7 @@ def feed_times(bench: Bench, times_ms: list[float], levels: list[int]) -> int:
         Sent(START + round(t * MS), e131(bytes((level,)) * 512, sequence=i % 256))
         for i, (t, level) in enumerate(zip(times_ms, levels, strict=True))
     )
-    bench.model.advance(START + round(times_ms[-1] * MS) + 1)
+    bench.model.advance(START + round(times_ms[-1] * MS) + 100 * MS)
     return bench.stream()
 
 

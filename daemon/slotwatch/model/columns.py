@@ -1,8 +1,9 @@
 """The columns of the two tables that rules read: streams and universes.
 
 The model writes them, the judge only reads them. All times are monotonic nanoseconds, 0 for never. A row
-is valid where `used` is true. Window columns are brought up to date by `Model.advance(now_ns)`, every
-100 ms bucket, and by each batch; a window of 5 s therefore ends at most 100 ms before now.
+is valid where `used` is true. Window columns are brought up to date by `Model.advance(now_ns)`, every 100 ms
+bucket; a window of 5 s is 50 whole buckets and therefore ends at most 100 ms before now. Totals, percentiles
+and the universe table follow in `advance` too; times, sequence and levels of streams with each batch.
 """
 
 from __future__ import annotations

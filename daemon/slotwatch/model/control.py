@@ -74,9 +74,14 @@ def winner_levels(
     alone = np.flatnonzero((winner >= 0) & ~merged)
     if len(alone):
         wins = winner[alone]
-        shown[alone] = streams.levels[wins]
-        sent = streams.slots[wins][:, None] > _PLACES
-        owners[alone] = np.where(sent, wins[:, None], NOBODY)
+        # Most universes have one source that sends every slot: rows are then only copied.
+        all_rows = slice(None) if len(alone) == len(universes) else alone
+        shown[all_rows] = streams.levels[wins]
+        owners[all_rows] = wins[:, None]
+        short = np.flatnonzero(streams.slots[wins] < SLOTS)
+        if len(short):
+            sent = streams.slots[wins[short]][:, None] > _PLACES
+            owners[alone[short]] = np.where(sent, wins[short, None], NOBODY)
     several = np.flatnonzero((winner >= 0) & merged)
     if len(several):
         _merge(streams, universes, several, slot_by_slot, now_ns, shown, owners)

@@ -20,13 +20,12 @@ from slotwatch.model.sources import Sources
 from slotwatch.model.stage import Stage
 from slotwatch.model.streams import Streams
 from slotwatch.model.universes import Universes
-from slotwatch.model.windows import BUCKET_NS, BUCKETS, SECOND
+from slotwatch.model.windows import BUCKET_NS, SECOND
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.fields import Fields, Kind
 from slotwatch.wire.universe import Protocol
 
 MINUTE = 60 * SECOND
-"""In buckets; a whole number of rounds of the windows' ring."""
 
 
 class Model:
@@ -101,13 +100,14 @@ class Model:
         bucket = now_ns // BUCKET_NS
         self._fold()
         passed = bucket - self._bucket
-        # After a long leap the windows are empty anyway: keep the ring's place, skip whole rounds.
-        turns = passed if passed <= MINUTE else MINUTE + passed % BUCKETS
+        # After a long leap the windows are empty anyway: skip whole seconds.
+        turns = passed if passed <= MINUTE else MINUTE + (passed - MINUTE) % SECOND
         for each in range(bucket - turns + 1, bucket + 1):
             if each % SECOND == 0:
                 self.streams.tell_gaps()
             self.streams.windows.turn()
             self._each_bucket(each)
+        self.streams.windows.skip(passed - turns)
         self._bucket = bucket
         self.streams.windows.fold_gaps()
         self._find_lost(now_ns)

@@ -12,6 +12,7 @@ from slotwatch.model.control import gives_slot_priorities
 from slotwatch.model.counters import INTERVAL_EDGES_S
 from slotwatch.model.minutes import lost_frames
 from slotwatch.model.model import Model
+from slotwatch.model.windows import BUCKET_NS
 from slotwatch.snapshot import STREAM_COLUMNS, UNIVERSE_COLUMNS, Columns, SourceRow
 from slotwatch.wire.reject import Odd
 from slotwatch.wire.universe import Protocol
@@ -34,18 +35,41 @@ class Report:
     slot_streams: NDArray[np.int32]
 
 
-def report(model: Model, states: NDArray[np.uint8]) -> Report:
-    """Copy the model into columns. states: (U,) UniverseState by universe row."""
+class Reporter:
+    """Makes reports of one model; keeps the names, which are costly and seldom change."""
+
+    def __init__(self, model: Model) -> None:
+        self._model = model
+        self._revision = -1
+        self._rows: NDArray[np.intp] = np.empty(0, np.intp)
+        self._names: tuple[tuple[str, ...], tuple[str, ...]] = ((), ())
+
+    def report(self, states: NDArray[np.uint8]) -> Report:
+        """Copy the model into columns. states: (U,) UniverseState by universe row."""
+        universes = self._model.universes
+        if self._revision != universes.revision:
+            self._revision = universes.revision
+            self._rows = universes.in_order()
+            self._names = _names(self._model, self._rows)
+        return _report(self._model, states, self._rows, self._names)
+
+
+def _report(
+    model: Model,
+    states: NDArray[np.uint8],
+    universe_rows: NDArray[np.intp],
+    names_and_labels: tuple[tuple[str, ...], tuple[str, ...]],
+) -> Report:
     streams, universes = model.streams, model.universes
-    stream_rows, universe_rows, source_rows = streams.rows(), universes.in_order(), model.sources.rows()
+    stream_rows, source_rows = streams.rows(), model.sources.rows()
     stream_place = _places(stream_rows, streams.capacity)
     universe_place = _places(universe_rows, universes.capacity)
     source_place = _places(source_rows, model.sources.capacity)
     _freshen(model, stream_rows)
     levels, slot_streams = model.winner_levels(universe_rows)
-    owned = slot_streams >= 0
-    slot_streams[owned] = stream_place[slot_streams[owned]]
-    names, labels = _names(model, universe_rows)
+    if len(stream_rows) != streams.top:
+        slot_streams = stream_place[slot_streams]
+    names, labels = names_and_labels
     return Report(
         universes=_universe_columns(model, universe_rows, states, stream_place),
         universe_names=names,
@@ -58,19 +82,20 @@ def report(model: Model, states: NDArray[np.uint8]) -> Report:
 
 
 def _places(rows: NDArray[np.intp], capacity: int) -> NDArray[np.int32]:
+    """Where each table row stands in the report; -1 for those that do not, and at -1 itself."""
     places = np.full(capacity + 1, -1, np.int32)
     places[rows] = np.arange(len(rows))
     return places
 
 
 def _freshen(model: Model, stream_rows: NDArray[np.intp]) -> None:
-    """Work out the percentiles of the streams whose last ones are furthest behind."""
+    """Work out the percentiles that are behind; where they are many, only those never known (each comes round in
+    2 s by itself)."""
     streams = model.streams
     behind = streams.interval_count[stream_rows] - streams.interval_known[stream_rows]
     rows = stream_rows[behind > 0]
     if len(rows) > FRESH_STREAMS:
-        never = streams.interval_known[rows] == 0
-        rows = rows[np.argsort(~never, kind="stable")][:FRESH_STREAMS]
+        rows = rows[streams.interval_known[rows] == 0][:FRESH_STREAMS]
     model.percentiles(rows)
 
 
@@ -86,7 +111,9 @@ def _names(model: Model, rows: NDArray[np.intp]) -> tuple[tuple[str, ...], tuple
 def refresh_hz(model: Model, rows: NDArray[np.intp], frames: NDArray[np.uint32], window_s: int) -> NDArray[np.float32]:
     """Mean rate over a window, or over the stream's life while that is shorter; NaN without two frames."""
     streams = model.streams
-    span_s = np.clip((model.now_ns - streams.since_ns[rows]) / 1e9, 1e-3, window_s)
+    # Windows end with the last whole bucket.
+    end_ns = model.now_ns - model.now_ns % BUCKET_NS
+    span_s = np.clip((end_ns - streams.since_ns[rows]) / 1e9, 1e-3, window_s)
     rate = np.where(frames > 0, frames / span_s, 0.0)
     young = (streams.frames[rows] < 2) | (span_s < 0.5)
     # What a single burst says of a rate is nothing.

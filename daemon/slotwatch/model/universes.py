@@ -36,11 +36,14 @@ class Universes(Table):
         self.by_place: dict[Place, int] = {}
         self._house = house
         self._added = 0
+        self.revision = 0
+        """Rises with every row that comes or goes and every declaration: what names and order depend on."""
         self.take_house(house)
 
     def take_house(self, house: House) -> list[int]:
         """Declare anew; what was heard is kept. Returns rows that nothing keeps any more (to be forgotten)."""
         self._house = house
+        self.revision += 1
         before = set(np.flatnonzero(self.used[: self.top] & (self.declared[: self.top] >= 0)).tolist())
         for row in self.rows().tolist():
             self._limit(row, house.limits_of(self.identity(row)))
@@ -81,6 +84,7 @@ class Universes(Table):
             row = self.add()
             self.by_place[place] = row
             self._added += 1
+            self.revision += 1
             self.first_seen_order[row] = self._added
             self.network[row], self.protocol[row], self.number[row] = place
             self.declared[row], self.winner[row] = -1, -1
@@ -89,6 +93,7 @@ class Universes(Table):
 
     def forget(self, row: int) -> None:
         """Free the row of an undeclared universe without streams."""
+        self.revision += 1
         del self.by_place[self.place(row)]
         self.remove(row)
 

@@ -1,8 +1,8 @@
 """Sums over the last 1, 5 and 10 seconds, kept as a ring of 100 ms buckets for every stream.
 
-A window ends with the bucket that is being filled, so it is up to 100 ms shorter than its name says and
-never longer. Packets only add to the bucket that is being filled; the sums follow in `fold`, by addition and
-subtraction, which every `Model.advance` does for all streams at once.
+A window is made of whole buckets: it ends with the last finished one, so at most 100 ms before now, and a rate
+is its sum divided by exactly its length. Packets only add to the bucket that is being filled; `turn` brings the
+sums forward by what it held and by what leaves. Totals follow in `fold`, which every `Model.advance` does.
 """
 
 from __future__ import annotations
@@ -15,9 +15,11 @@ from numpy.typing import NDArray
 from slotwatch.model.table import Table
 
 BUCKET_NS = 100_000_000
-BUCKETS = 100
+BUCKETS = 101
+"""The longest window, and the bucket that is being filled."""
 SECOND = 10
 """Buckets in a second."""
+SECONDS = 10
 
 FRAMES, SMALL_CHANGES, STEPS, COPIES, OTHERS, LOST, DISCARDED, UNEVEN = range(8)
 """What is counted. OTHERS: packets that are no accepted live frame."""
@@ -52,8 +54,16 @@ class Windows:
         capacity = table.capacity
         self._ring: NDArray[np.int16] = np.zeros((METRICS, BUCKETS, capacity), np.int16)
         self._folded: NDArray[np.int16] = np.zeros((METRICS, capacity), np.int16)
-        self._gaps_us: NDArray[np.uint32] = np.zeros((BUCKETS // SECOND, capacity), np.uint32)
-        self._at = bucket % BUCKETS
+        self._gaps_us: NDArray[np.uint32] = np.zeros((SECONDS, capacity), np.uint32)
+        self._bucket = bucket
+
+    @property
+    def _at(self) -> int:
+        return self._bucket % BUCKETS
+
+    @property
+    def _second(self) -> int:
+        return self._bucket // SECOND % SECONDS
 
     def fit(self) -> None:
         """Grow with the table."""
@@ -69,27 +79,21 @@ class Windows:
 
     def add_gap(self, rows: NDArray[np.intp], gaps_us: NDArray[np.uint32]) -> None:
         """Remember the longest gap of the second that is being filled. Rows must differ."""
-        second = self._gaps_us[self._at // SECOND]
+        second = self._gaps_us[self._second]
         second[rows] = np.maximum(second[rows], gaps_us)
 
     def gaps_of_this_second_us(self) -> NDArray[np.uint32]:
         """Longest gap of each stream in the second that is being filled, (capacity,)."""
-        gaps: NDArray[np.uint32] = self._gaps_us[self._at // SECOND]
+        gaps: NDArray[np.uint32] = self._gaps_us[self._second]
         return gaps
 
     def fold(self) -> NDArray[np.int16]:
-        """Bring the sums up to what was added. Returns the frames that were new, (top,)."""
+        """Bring the totals up to what was added. Returns the frames that were new, (top,)."""
         table, top = self._table, self._table.top
         new = self._ring[:, self._at, :top] - self._folded[:, :top]
-        busy = [bool(each.any()) for each in new]
-        for name, _, metrics in COLUMNS:
-            for metric in metrics:
-                if busy[metric]:
-                    column = getattr(table, name)[:top]
-                    column += new[metric].astype(np.uint32)
         for name, metrics in TOTALS:
             for metric in metrics:
-                if busy[metric]:
+                if new[metric].any():
                     column = getattr(table, name)[:top]
                     column += new[metric].astype(np.uint64)
         self._folded[:, :top] = self._ring[:, self._at, :top]
@@ -102,20 +106,25 @@ class Windows:
         self._table.max_gap_10s_ns[:top] = self._gaps_us[:, :top].max(0, initial=0) * np.int64(1000)
 
     def turn(self) -> None:
-        """Move on by a bucket; everything must have been folded."""
+        """Finish a bucket and begin the next; everything must have been folded."""
         table, top = self._table, self._table.top
-        self._at = (self._at + 1) % BUCKETS
         for name, length, metrics in COLUMNS:
             for metric in metrics:
-                leaving = self._ring[metric, (self._at - length) % BUCKETS, :top]
-                if leaving.any():
-                    # What a bucket holds was added to the sum, so a sum never goes below zero.
+                ring = self._ring[metric]
+                come, leaving = ring[self._at, :top], ring[(self._bucket - length) % BUCKETS, :top]
+                if come.any() or leaving.any():
+                    # A sum holds every bucket of its window, so none goes below zero.
                     column = getattr(table, name)[:top]
-                    column -= leaving.astype(np.uint32)
+                    column += (come - leaving).astype(np.uint32)
+        self._bucket += 1
         self._ring[:, self._at] = 0
         self._folded[:] = 0
-        if self._at % SECOND == 0:
-            self._gaps_us[self._at // SECOND] = 0
+        if self._bucket % SECOND == 0:
+            self._gaps_us[self._second] = 0
+
+    def skip(self, buckets: int) -> None:
+        """Leap over buckets after so many empty ones that every window is empty."""
+        self._bucket += buckets
 
     def forget(self, row: int) -> None:
         """Clear a row that is used anew."""
@@ -138,11 +147,7 @@ class Windows:
                 continue
             left -= taken
             bucket[row] -= taken
-            if back == 0:
-                unfolded = int(bucket[row]) + taken - int(self._folded[metric, row])
-                taken = max(0, taken - unfolded)
-                self._folded[metric, row] -= taken
             for column, length in columns:
-                if back < length:
+                if 0 < back <= length:
                     column[row] -= np.uint32(taken)
         return count - left

@@ -1,0 +1,212 @@
+"""The engine: packets in, judgement and snapshots out, with time as an argument."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from sacn.messages.data_packet import DataPacket
+
+from slotwatch.engine import TICK_NS, Engine
+from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Network, Phase
+from slotwatch.snapshot import STREAM_COLUMNS, UNIVERSE_COLUMNS, Severity, Snapshot, UniverseState, decode, encode
+from slotwatch.wire.observation import JoinSeen, LinkSeen, QuerierWatchSeen
+from slotwatch.wire.universe import Protocol, UniverseId
+from tests.model.packets import MS, SECOND, START, Sent, artnet, batch_of, cid, e131, frames
+
+WALL = 1_800_000_000 * SECOND
+ONE = DeclaredUniverse(UniverseId(Protocol.E131, 1), label="Dimmer racks")
+TWO = DeclaredUniverse(UniverseId(Protocol.E131, 2), label="Movers")
+HOUSE = House(
+    name="Harbour Street Playhouse", phase=Phase.SHOW, networks=(Network("lights", "eth1"),), universes=(TWO, ONE)
+)
+
+
+def engine_of(house: House = HOUSE, phase: Phase | None = None) -> Engine:
+    engine = Engine(house, now_ns=START, wall_offset_ns=WALL - START, phase=phase)
+    engine.observe(LinkSeen(START, 0, True, ("10.20.0.2",), "eth1"))
+    engine.observe(QuerierWatchSeen(START, 0, False, "no right to open a raw socket"))
+    for universe in house.universes:
+        if universe.id.protocol is Protocol.E131:
+            engine.observe(JoinSeen(START, 0, universe.id.number, True))
+    return engine
+
+
+def run(engine: Engine, sent: list[Sent], until_ns: int) -> None:
+    """Feed packets and tick every 50 ms, as the daemon does."""
+    packets = sorted(sent, key=lambda packet: packet.t_ns)
+    at = 0
+    while engine.next_deadline_ns() <= until_ns:
+        now_ns = engine.next_deadline_ns()
+        end = at
+        while end < len(packets) and packets[end].t_ns <= now_ns:
+            end += 1
+        if end > at:
+            engine.ingest(batch_of(packets[at:end]))
+            at = end
+        engine.tick(now_ns)
+
+
+def healthy(seconds: int, start_ns: int = START, first_sequence: int = 0) -> list[Sent]:
+    sent = []
+    for universe in (1, 2):
+        sent += frames(
+            seconds * 40,
+            start_ns=start_ns,
+            first_sequence=first_sequence,
+            universe=universe,
+            dst=f"239.255.0.{universe}",
+        )
+    return sent
+
+
+def test_a_healthy_house_raises_nothing_over_a_warning() -> None:
+    engine = engine_of()
+    run(engine, healthy(30), START + 30 * SECOND)
+    snapshot = engine.snapshot(engine.now_ns)
+    assert [incident.rule for incident in snapshot.incidents if incident.severity > Severity.NOTE] == []
+    assert snapshot.universes["state"].tolist() == [UniverseState.OK, UniverseState.OK]
+    assert snapshot.readiness["ready"] is True
+
+
+def test_another_librarys_sender_is_judged_healthy() -> None:
+    """The sacn package composes what is sent: every octet of it is another project's reading of E1.31."""
+    packet = DataPacket(cid=tuple(range(16)), sourceName="peer", universe=1)
+    sent = []
+    for index in range(20 * 44):
+        packet.sequence = index % 256
+        packet.dmxData = tuple((index * 7 + slot) % 256 for slot in range(512))
+        sent.append(Sent(START + index * SECOND // 44, bytes(packet.getBytes()), dst="239.255.0.1"))
+    engine = engine_of(House(phase=Phase.SHOW, networks=HOUSE.networks, universes=(ONE,)))
+    run(engine, sent, START + 20 * SECOND)
+    snapshot = engine.snapshot(engine.now_ns)
+    assert [incident.rule for incident in snapshot.incidents if incident.severity > Severity.NOTE] == []
+    assert snapshot.streams["lost_frames"].sum() == snapshot.streams["discarded"].sum() == 0
+    assert snapshot.universes["refresh_hz"][0] == pytest.approx(44, rel=0.005)
+    assert snapshot.counters["rejected"] == {}
+
+
+def test_a_silent_universe_is_lost_after_its_timeout_and_closes_after_its_return() -> None:
+    engine = engine_of()
+    run(engine, healthy(15), START + 15 * SECOND)
+    engine.take_events()
+    last_ns = START + 15 * SECOND - 25 * MS
+    run(engine, [], last_ns + 2500 * MS)
+    assert [event for event in engine.take_events() if event.incident and event.incident.rule == "universe-lost"] == []
+    run(engine, [], last_ns + 2700 * MS)
+    opened = [event.incident for event in engine.take_events() if event.what == "opened"]
+    lost = next(incident for incident in opened if incident is not None and incident.rule == "universe-lost")
+    assert lost.severity is Severity.CRITICAL
+    assert set(lost.universes) == {"e131/1", "e131/2"}
+    assert last_ns <= lost.began_ns <= last_ns + 25 * MS
+    assert set(engine.snapshot(engine.now_ns).universes["state"].tolist()) == {UniverseState.LOST}
+    assert engine.snapshot(engine.now_ns).counters["incidents_opened"]["universe-lost"] == 1
+    run(engine, healthy(30, START + 20 * SECOND), START + 50 * SECOND)
+    assert any(event.what == "closed" for event in engine.take_events())
+    assert engine.snapshot(engine.now_ns).universes["state"].tolist() == [UniverseState.OK] * 2
+
+
+def test_a_snapshot_keeps_the_seams_columns_and_order() -> None:
+    engine = engine_of()
+    packets = [*healthy(2), Sent(START + SECOND, artnet(b"\7\7", universe=5), "10.20.0.30", protocol=Protocol.ARTNET)]
+    run(engine, packets, START + 2 * SECOND)
+    snapshot = engine.snapshot(engine.now_ns)
+    assert snapshot.universe_names == ("e131/2", "e131/1", "artnet/5")
+    assert snapshot.universe_labels == ("Movers", "Dimmer racks", "")
+    for columns, declared in ((snapshot.universes, UNIVERSE_COLUMNS), (snapshot.streams, STREAM_COLUMNS)):
+        assert [(name, column.dtype) for name, column in columns.items()] == [
+            (name, np.dtype(dtype)) for name, dtype in declared
+        ]
+        assert len({len(column) for column in columns.values()}) == 1
+    for row in range(3):
+        stream = int(snapshot.universes["winning_stream"][row])
+        assert snapshot.streams["universe_row"][stream] == row
+        assert set(snapshot.slot_streams[row, : snapshot.universes["slots"][row]].tolist()) == {stream}
+    assert snapshot.levels[2, :3].tolist() == [7, 7, 0] and snapshot.slot_streams[2, 2] == -1
+    artnet_source = snapshot.sources[int(snapshot.streams["source"][snapshot.universes["winning_stream"][2]])]
+    assert artnet_source.address == "10.20.0.30" and artnet_source.protocol == Protocol.ARTNET
+
+
+def test_a_snapshot_crosses_and_is_not_changed_by_what_comes_later() -> None:
+    engine = engine_of()
+    run(engine, healthy(2), START + 2 * SECOND)
+    first = engine.snapshot(engine.now_ns)
+    data = encode(first)
+    run(engine, healthy(2, START + 2 * SECOND, 80), START + 4 * SECOND)
+    again = decode(data)
+    assert isinstance(again, Snapshot) and again.sequence == first.sequence == 1
+    assert again.universes["frames"].tolist() == first.universes["frames"].tolist() == [80, 80]
+    assert again.sources == first.sources
+    assert engine.snapshot(engine.now_ns).universes["frames"].tolist() == [160, 160]
+
+
+def test_universes_of_several_networks_say_which() -> None:
+    networks = (Network("A", "eth1"), Network("B", "eth2"))
+    both = DeclaredUniverse(UniverseId(Protocol.E131, 1), networks=(0, 1))
+    engine = Engine(House(networks=networks, universes=(both,)), now_ns=START, wall_offset_ns=0)
+    engine.ingest(batch_of([Sent(START, e131(b"\1\1"), network=1), Sent(START, e131(b"\1\1"), network=0xFFFF)]))
+    engine.tick(START + TICK_NS)
+    snapshot = engine.snapshot(engine.now_ns)
+    assert snapshot.universe_names == ("e131/1@A", "e131/1@B", "e131/1@?")
+    assert snapshot.universes["streams"].tolist() == [0, 1, 1]
+
+
+def test_minutes_are_summed_by_the_wall_clock() -> None:
+    engine = engine_of()
+    assert WALL % (60 * SECOND) == 0
+    run(engine, healthy(30), START + 61 * SECOND)
+    rows = {row.universe: row for row in engine.snapshot(engine.now_ns).minutes}
+    one = rows["e131/1"]
+    assert one.minute == WALL // SECOND // 60
+    assert one.frames == 1200 and one.refresh_hz == pytest.approx(20, rel=0.01) and one.sources == 1
+    assert one.state == UniverseState.LOST
+    assert one.worst_gap_ms == pytest.approx(30_025, abs=60)
+    run(engine, [], START + 270 * SECOND)
+    assert {row.minute - one.minute for row in engine.snapshot(engine.now_ns).minutes} == {1, 2, 3}
+
+
+def test_commands_answer_or_say_why_not() -> None:
+    engine = engine_of()
+    assert engine.command("mark", text="  house open  ")["text"] == "house open"
+    assert [(event.what, event.text) for event in engine.take_events()] == [("mark", "house open")]
+    for name, arguments in (
+        ("mark", {"text": "  "}),
+        ("mark", {"words": "x"}),
+        ("fly", {}),
+        ("acknowledge", {"id": 99, "by": "A"}),
+        ("set_phase", {"phase": "party"}),
+    ):
+        with pytest.raises(ValueError, match=r"\w"):
+            engine.command(name, **arguments)
+    assert engine.command("set_phase", phase="dark", confirm=True)["phase"] == "dark"
+    assert engine.snapshot(START).house.phase == "dark"
+
+
+def test_a_reload_keeps_streams_and_judges_by_the_new_file() -> None:
+    engine = engine_of()
+    run(engine, healthy(5), START + 5 * SECOND)
+    sources = (DeclaredSource("main desk", cid=cid(1)),)
+    engine.take_house(
+        House(networks=HOUSE.networks, universes=(ONE,), sources=sources, phase=Phase.SHOW), engine.now_ns
+    )
+    run(engine, [], START + 5200 * MS)
+    snapshot = engine.snapshot(engine.now_ns)
+    assert snapshot.universe_names == ("e131/1", "e131/2")
+    assert snapshot.universes["declared"].tolist() == [True, False]
+    assert snapshot.universes["frames"].tolist() == [200, 200]
+    assert snapshot.sources[0].declared_as == "main desk" and snapshot.sources[0].role == "main"
+
+
+def test_time_that_passed_already_judges_nothing_anew() -> None:
+    engine = engine_of()
+    engine.tick(START + SECOND)
+    engine.tick(START)
+    assert engine.now_ns == START + SECOND
+    assert engine.next_deadline_ns() == START + SECOND + TICK_NS
+
+
+def test_joins_reach_the_model() -> None:
+    engine = engine_of()
+    engine.observe(JoinSeen(START, 0, 1, False, "no memberships left"))
+    joined = engine.model.universes.joined
+    places = engine.model.universes.by_place
+    assert joined[places[0, Protocol.E131, 1]] == -1 and joined[places[0, Protocol.E131, 2]] == 1
