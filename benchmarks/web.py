@@ -1,0 +1,87 @@
+"""The page at 512 universes in headless Chromium: first content, main-thread cost of an update, memory, bytes.
+
+Run alone: `python -m benchmarks.web [seconds]`. Prints each number beside its goal and, as a floor from the same
+sitting, what the browser needs for a page of the same size that does nothing.
+"""
+
+from __future__ import annotations
+
+import json
+import random
+import statistics
+import sys
+import time
+from typing import Any
+
+from playwright.sync_api import Page
+
+from tests.web.browser import chromium
+from tests.web.situations import UNIVERSE_COLUMNS
+from tests.web.stand_in import StandIn
+
+UPDATES_HZ = 4
+GOALS = {"first_content_ms": 1000, "update_ms": 50, "first_load_bytes": 150_000, "bytes_per_s": 20_000}
+
+
+def first_content_ms(page: Page) -> float:
+    """From the start of navigation to the first stroke of a universe on screen."""
+    page.wait_for_selector(".tick")
+    return float(page.evaluate("performance.now()"))
+
+
+def heap_bytes(page: Page) -> int:
+    client = page.context.new_cdp_session(page)
+    client.send("HeapProfiler.enable")
+    client.send("HeapProfiler.collectGarbage")
+    return int(client.send("Runtime.getHeapUsage")["usedSize"])
+
+
+def drive(listener: StandIn, page: Page, seconds: float) -> dict[str, Any]:
+    """Change every rate four times a second, which is more than a real house ever does."""
+    chance = random.Random(44)
+    page.evaluate("performance.clearMeasures()")
+    until = time.monotonic() + seconds
+    sent = 0
+    while time.monotonic() < until:
+        rows = [row | {"refresh_hz": round(chance.uniform(20, 44), 1)} for row in listener.situation.universes]
+        listener.send_rows(rows, ("universe", "state", "refresh_hz"))
+        sent += len(json.dumps([[row["universe"], row["state"], row["refresh_hz"]] for row in rows]))
+        page.wait_for_timeout(1000 / UPDATES_HZ)
+    spent = page.evaluate("performance.getEntriesByName('slotwatch-update').map(e => e.duration)")
+    return {
+        "updates": len(spent),
+        "update_ms_median": round(statistics.median(spent), 2),
+        "update_ms_p99": round(sorted(spent)[int(len(spent) * 0.99)], 2),
+        "driven_bytes_per_s": round(sent / seconds),
+    }
+
+
+def measure(seconds: float) -> dict[str, Any]:
+    with chromium(["--enable-precise-memory-info"]) as browser, StandIn("crowd") as listener:
+        page = browser.new_context(viewport={"width": 1440, "height": 900}).new_page()
+        started = time.perf_counter()
+        page.goto("data:text/html,<p>nothing</p>")
+        floor_ms = (time.perf_counter() - started) * 1000
+        page.goto(listener.url + "/")
+        found: dict[str, Any] = {"empty_page_ms": round(floor_ms), "first_content_ms": round(first_content_ms(page))}
+        found["first_load_bytes"] = sum(n for path, n in listener.bytes_sent.items() if not path.startswith("/api"))
+        assert len(UNIVERSE_COLUMNS) > 3
+        drive(listener, page, min(10, seconds / 4))  # warm up: caches fill, code is compiled
+        before = heap_bytes(page)
+        nodes_before = page.evaluate("document.querySelectorAll('*').length")
+        found |= drive(listener, page, seconds)
+        found["heap_growth_bytes"] = heap_bytes(page) - before
+        found["node_growth"] = page.evaluate("document.querySelectorAll('*').length") - nodes_before
+    return found
+
+
+def main(seconds: float = 60.0) -> dict[str, Any]:
+    found = measure(seconds)
+    print(f"page, 512 universes, every rate changed {UPDATES_HZ} times a second for {seconds:.0f} s (goals: {GOALS})")
+    for name, value in found.items():
+        print(f"  {name:20} {value}")
+    return found
+
+
+if __name__ == "__main__":
+    main(float(sys.argv[1]) if len(sys.argv) > 1 else 60.0)
