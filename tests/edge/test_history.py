@@ -17,6 +17,7 @@ from pathlib import Path
 import pytest
 
 from slotwatch.edge import history as history_module
+from slotwatch.edge import history_store as store_module
 from slotwatch.edge.history import History
 from slotwatch.edge.history_archive import Archive
 from slotwatch.edge.history_store import Pending, Store
@@ -27,6 +28,7 @@ from tests.views.fabricate import NOW_NS, SECOND_NS, WALL_OFFSET_NS, incident, s
 
 WALL_MS = (NOW_NS + WALL_OFFSET_NS) // 1_000_000
 MINUTE = WALL_MS // 60_000
+OLD = MINUTE - 3_000_000  # in 2020
 FOR_EVER = 100_000
 """Days to keep: the made-up snapshots are of a fixed day, which gets ever older."""
 
@@ -254,6 +256,7 @@ def test_an_hour_and_a_month_are_read_quickly(tmp_path: Path) -> None:
     assert len(archive.minutes("e131/7", MINUTE - 59, MINUTE)) == 60
     assert len(archive.minutes("e131/7", 0, MINUTE)) == 2880
     assert archive.minutes("e131/999", 0, MINUTE) == []
+    assert len(archive.minutes("e131/7", 0, 1 << 60)) == 2880, "the end of time is not walked to"
     assert time.perf_counter() - before < 0.5
     size = (tmp_path / "h.db").stat().st_size
     assert size / (2880 * 64) * 512 * 43_200 < 2e9, "512 universes for 30 days stay under 2 GB"
@@ -289,6 +292,27 @@ def test_an_interval_that_was_open_at_the_end_does_not_last_for_ever(path: Path)
     assert Archive(path).not_judged(0, 1 << 62)[0][1] is None
     Store(path).close()
     assert Archive(path).not_judged(0, 1 << 62)[0][1] == 180_000
+
+
+async def test_a_value_that_no_database_takes_costs_only_itself(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    history = History(path, FOR_EVER)
+    history.note(snapshot(minutes=(minute(frames=1 << 70),)))
+    await until(lambda: "internal fault" in history.health()["text"])
+    assert await history.mark("afterwards", "", 1_000_000)
+    history.close()
+    assert "OverflowError" in capsys.readouterr().err
+
+
+async def test_a_month_is_forgotten_in_steps(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(store_module, "FORGET_ROWS", 100)
+    path.parent.mkdir()
+    store = Store(path)
+    store.write(Pending(minutes=[minute(OLD - n, f"e131/{u}") for n in range(60) for u in range(20)]))
+    store.close()
+    history = History(path, 30)
+    assert await history.mark("now", "", 1 << 62)
+    await until(lambda: kept(path, Archive.last_minute) == 0)
+    history.close()
 
 
 FULL_DISK = """

@@ -63,7 +63,9 @@ async def test_an_acknowledgement_needs_a_name_and_an_incident(tmp_path: Path) -
 async def test_a_mark_is_kept_even_while_judging_is_away(tmp_path: Path) -> None:
     async with running(tmp_path, snapshot=snapshot()) as run:
         run.judging.refusal = "the judging process does not answer"
-        status, body = await send(run, "POST", "/api/v1/marks", {"text": "a   flicker\nstage left", "by": "Ann"})
+        status, body = await send(
+            run, "POST", "/api/v1/marks", {"text": "a   flicker\n\ud800stage left\x00", "by": "Ann"}
+        )
         assert status == 201 and body["stored"] and body["text"] == "a flicker stage left"
         marks = await (await run.client.get("/api/v1/marks")).json()
         assert [(mark["text"], mark["by"]) for mark in marks] == [("a flicker stage left", "Ann")]

@@ -138,6 +138,7 @@ async def test_every_answer_carries_the_security_headers(tmp_path: Path, path: s
         (b"\xff\xfe", "application/json", 400),
         (b'{"text": 7}', "application/json", 400),
         (b'{"text": "  "}', "application/json", 400),
+        (b'{"text": "\\ud800\\u0000"}', "application/json", 400),
         (b'{"text": "' + b"x" * 501 + b'"}', "application/json", 400),
         (b"text=x", "application/x-www-form-urlencoded", 415),
         (b'{"text": "x"}', "text/plain", 415),

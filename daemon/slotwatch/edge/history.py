@@ -9,7 +9,9 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import sqlite3
+import sys
 import threading
+import traceback
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -180,9 +182,11 @@ class History:
     def _write_for_ever(self) -> None:
         store: Store | None = None
         forget_ns = 0
+        more_to_forget = False
         while True:
             with self._lock:
-                self._lock.wait_for(lambda: self._pending or self._stopping, timeout=FORGET_S)
+                wait_s = 0.0 if more_to_forget else FORGET_S
+                self._lock.wait_for(lambda: self._pending or self._stopping, timeout=wait_s)
                 pending, self._pending, number = self._pending, Pending(), self._asked
                 stopping = self._stopping
             try:
@@ -191,8 +195,8 @@ class History:
                     store.write(pending)
                 self._written, self._trouble = number, ""
                 if clock.monotonic_ns() >= forget_ns and not stopping:
-                    forget_ns = clock.monotonic_ns() + int(FORGET_S * 1e9)
-                    store.forget(clock.wall_ns() // MILLISECOND_NS - self._keep_ms)
+                    more_to_forget = store.forget(clock.wall_ns() // MILLISECOND_NS - self._keep_ms)
+                    forget_ns = 0 if more_to_forget else clock.monotonic_ns() + int(FORGET_S * 1e9)
             except (sqlite3.Error, OSError) as error:
                 if store is not None:
                     with contextlib.suppress(sqlite3.Error):
@@ -203,6 +207,11 @@ class History:
                     return
                 with self._lock:
                     self._lock.wait_for(lambda: self._stopping, timeout=RETRY_S)
+            except Exception as error:
+                # A value that no database takes: what came with it is given up, for it would fail for ever.
+                traceback.print_exc(file=sys.stderr)
+                self._written = number
+                self._remark = f"A part of the history could not be written, by an internal fault: {error!r}."
             if stopping and store is not None:
                 store.close()
                 return

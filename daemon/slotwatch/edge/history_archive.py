@@ -108,7 +108,7 @@ class Archive:
             # Rows lie by minute: look each minute up, rather than read all universes of all minutes.
             found = db.execute(
                 "WITH RECURSIVE span(m) AS (SELECT max(?1, coalesce((SELECT min(minute) FROM minutes), ?2 + 1)) "
-                "UNION ALL SELECT m + 1 FROM span WHERE m < ?2) "
+                "UNION ALL SELECT m + 1 FROM span WHERE m < min(?2, (SELECT max(minute) FROM minutes))) "
                 "SELECT minute, frames, centihertz, worst_gap_ms, lost, sources, state, not_judged_ds "
                 "FROM span CROSS JOIN minutes ON minute = m AND universe = ?3 WHERE m <= ?2",
                 (first, last, row[0]),

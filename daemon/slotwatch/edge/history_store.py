@@ -18,6 +18,7 @@ from slotwatch.snapshot import MinuteRow
 
 VERSION = 1
 MILLISECOND_NS = 1_000_000
+FORGET_ROWS = 20_000
 
 _TABLES = """
 CREATE TABLE IF NOT EXISTS incidents (
@@ -150,21 +151,25 @@ class Store:
             round(row.not_judged_s * 10),
         )
 
-    def forget(self, before_ms: int) -> None:
-        """Drop what is older, in small steps so that nobody waits long. Hours of lamps are kept for years."""
-        minute = before_ms // 60_000
-        while self._db.execute(
+    def forget(self, before_ms: int) -> bool:
+        """Drop some of what is older; True if there is more, so that an incident need not wait for a whole month.
+
+        Hours of lamps are kept for years.
+        """
+        some = self._db.execute(
             "DELETE FROM minutes WHERE (minute, universe) IN "
-            "(SELECT minute, universe FROM minutes WHERE minute < ? LIMIT 20000)",
-            (minute,),
-        ).rowcount:
-            pass
+            f"(SELECT minute, universe FROM minutes WHERE minute < ? LIMIT {FORGET_ROWS})",
+            (before_ms // 60_000,),
+        )
+        if some.rowcount == FORGET_ROWS:
+            return True
         self._db.execute("DELETE FROM incidents WHERE closed_ms IS NOT NULL AND closed_ms < ?", (before_ms,))
         for table in ("acknowledgements", "marks", "phases", "rig_checks"):
             # The newest phase and rig check stay: they are what holds now.
             keep = f"AND at_ms < (SELECT max(at_ms) FROM {table})" if table in ("phases", "rig_checks") else ""
             self._db.execute(f"DELETE FROM {table} WHERE at_ms < ? {keep}", (before_ms,))
         self._db.execute("DELETE FROM not_judged WHERE to_ms < ?", (before_ms,))
+        return False
 
 
 def _incident_row(record: dict[str, Any]) -> tuple[Any, ...]:

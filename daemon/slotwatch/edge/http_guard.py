@@ -156,11 +156,14 @@ async def body(request: web.Request) -> dict[str, object]:
 def word(given: dict[str, object], name: str, most: int, *, default: str | None = None) -> str:
     """Take a text out of a body. Refused if it is missing, no text, or longer than `most` characters."""
     value = given.get(name, default)
-    if not isinstance(value, str) or (default is None and not value.strip()):
+    if not isinstance(value, str) or (
+        default is None and not any(letter.isprintable() and not letter.isspace() for letter in value)
+    ):
         raise Refused(400, f'"{name}" must be a text.')
     if len(value) > most:
         raise Refused(400, f'"{name}" is longer than {most} characters.')
-    return " ".join(value.split())
+    # What cannot be shown or written (control characters, halves of surrogate pairs) becomes a space.
+    return " ".join("".join(letter if letter.isprintable() else " " for letter in value).split())
 
 
 def _host_name(host: str) -> str:
