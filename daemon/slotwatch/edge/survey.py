@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from slotwatch import clock
@@ -19,6 +19,7 @@ from slotwatch.edge.udp_in import Arrivals, DataSocket, Networks
 from slotwatch.engine import Engine
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House, Phase
+from slotwatch.snapshot import Snapshot
 from slotwatch.views import api
 from slotwatch.views.survey import Survey
 from slotwatch.wire.universe import E131_DISCOVERY, Protocol
@@ -39,16 +40,21 @@ class Listener:
 
     def __init__(self, house: House) -> None:
         """EdgeError where a port is taken or an interface is missing."""
+        self._sockets: list[DataSocket] = []
+        self._joins = Joins()
         self._watch = InterfaceWatch(house)
-        self._watch.require_all()
-        listen = house.listen
-        self._sockets = [DataSocket(Protocol.E131, listen.e131_port), DataSocket(Protocol.ARTNET, listen.artnet_port)]
+        try:
+            self._watch.require_all()
+            self._sockets.append(DataSocket(Protocol.E131, house.listen.e131_port))
+            self._sockets.append(DataSocket(Protocol.ARTNET, house.listen.artnet_port))
+        except EdgeError:
+            self.close()
+            raise
         memory = create_memory(ROWS)
         self._writer = RingWriter(memory, ROWS)
         self._ring = Ring(memory, ROWS)
         os.close(memory)
         self._networks = Networks(self._watch.networks_by_index())
-        self._joins = Joins()
         self._arrivals = Arrivals()
         self._tail = 0
         self._count = max(1, len(house.networks))
@@ -124,9 +130,14 @@ def _listed(listener: Listener) -> set[int]:
 
 def _result(listener: Listener, house: House, seconds: float, waiting: list[int]) -> Survey:
     snapshot = listener.engine.snapshot(clock.monotonic_ns())
+    return survey_of(snapshot, house.listen.interfaces, seconds, waiting)
+
+
+def survey_of(snapshot: Snapshot, interfaces: tuple[str, ...], seconds: float, waiting: Sequence[int] = ()) -> Survey:
+    """What a snapshot of an undeclared house holds, as a survey."""
     universes = [_found(api.universe(snapshot, row)) for row in range(len(snapshot.universe_names))]
     return Survey(
-        interfaces=house.listen.interfaces,
+        interfaces=interfaces,
         seconds=seconds,
         universes=tuple(one for one in universes if one["frames"]),
         sources=tuple(api.source(snapshot, index) for index in range(len(snapshot.sources))),

@@ -1,0 +1,54 @@
+"""A survey in a namespace: universes that are only listed are found once their groups are joined."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.net.namespace import inside
+
+pytestmark = pytest.mark.net
+
+PROGRAM = """
+import json, socket, struct, threading, time
+from sacn.messages.data_packet import DataPacket
+from sacn.messages.universe_discovery import UniverseDiscoveryPacket
+from slotwatch.edge.survey import survey
+from slotwatch.house.schema import House, Listen, Network
+import subprocess
+
+subprocess.run(["ip", "address", "add", "10.20.0.10/32", "dev", "sw"], check=True)
+for name in ("all", "eth1", "sw", "default"):
+    open(f"/proc/sys/net/ipv4/conf/{name}/rp_filter", "w").write("0")
+    open(f"/proc/sys/net/ipv4/conf/{name}/accept_local", "w").write("1")
+over = threading.Event()
+
+def send():
+    sock = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    sock.setsockopt(socket.SOL_SOCKET, socket.SO_BINDTODEVICE, b"sw")
+    request = struct.pack("=4s4si", bytes(4), bytes(4), socket.if_nametoindex("sw"))
+    sock.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, request)
+    cid, frame = tuple(b"namespace-desk.."), 0
+    while not over.wait(0.05):
+        if frame % 40 == 0:
+            listed = UniverseDiscoveryPacket(cid, "Desk A", tuple(range(1, 31)))
+            sock.sendto(bytes(listed.getBytes()), ("239.255.250.214", 15568))
+        for number in (1, 2, 30):
+            packet = DataPacket(cid, "Desk A", number, (frame % 256,) * 512, sequence=frame % 256)
+            sock.sendto(bytes(packet.getBytes()), (f"239.255.0.{number}", 15568))
+        frame += 1
+
+threading.Thread(target=send, daemon=True).start()
+house = House(listen=Listen(interfaces=("eth1",), e131_port=15568, artnet_port=16454), networks=(Network("A", "eth1"),))
+said = []
+found = survey(house, 12.0, said.append)
+groups = open("/proc/net/igmp").read()
+over.set()
+print(json.dumps({"universes": [u["universe"] for u in found.universes], "said": said, "left": groups.count("FFEF")}))
+"""
+
+
+def test_listed_universes_are_found_in_batches_and_groups_are_left_again() -> None:
+    answer = inside(PROGRAM)
+    assert answer["universes"] == ["e131/1", "e131/2", "e131/30"]
+    assert any("e131/1 to e131/20, 10 to come" in line for line in answer["said"]), "20 groups at a time"
+    assert answer["left"] == 0, "nothing stays joined"
