@@ -121,7 +121,7 @@ def whole(program: Path, watcher: Watcher, universes: int) -> Callable[[float], 
         sent = send(program, watcher.port, universes, rate_hz, SECONDS)
         time.sleep(0.5)
         used = {role: value - cpu.get(role, 0.0) for role, value in watcher.cpu().items()}
-        after = watcher.settle()
+        after = watcher.settle(frames + sent["sent"])
         judged = after[0] - frames
         lost = max(sent["sent"] - judged, after[1] - drops + after[2] - rows)
         cost_us = (used["intake"] + used["judging"]) / max(1, judged) * 1e6

@@ -22,6 +22,8 @@ FULL_GIGABIT_HZ = 177_500
 """4,034 universes at 44 Hz: what a gigabit carries of 638-octet E1.31 packets (issue of the first milestone)."""
 FULL_UNIVERSES = 4034
 READY_WITHIN_S = 60.0
+STANDS_STILL_S = 4.0
+"""Longer than a snapshot takes on a computer that is busy with the load itself."""
 
 
 def compiled(directory: Path) -> Path:
@@ -98,15 +100,17 @@ class Watcher:
         listener = json.loads(self.get("/api/v1/house"))["listener"]
         return sum(u["frames"] for u in universes), listener["kernel_drops"], listener["rows_lost"]
 
-    def settle(self) -> tuple[int, int, int]:
-        """`counted`, once it stands still."""
-        before = self.counted()
-        while True:
-            time.sleep(1.5)
+    def settle(self, frames: int = 0) -> tuple[int, int, int]:
+        """`counted`, once so many frames are judged, or once it has stood still for long."""
+        before, since_s = self.counted(), time.monotonic()
+        while before[0] < frames or not frames:
+            time.sleep(0.5)
             now = self.counted()
-            if now == before:
-                return now
-            before = now
+            if now != before:
+                before, since_s = now, time.monotonic()
+            elif time.monotonic() - since_s > STANDS_STILL_S:
+                break
+        return before
 
 
 @contextlib.contextmanager
