@@ -184,7 +184,13 @@ async def test_a_fresh_judging_process_cannot_overwrite_the_hours_of_years(
 
     monkeypatch.setattr(resumption, "SETTLE_S", 0.0)
     lamp = {"circuit": "12", "on_h": 431.5, "full_equivalent_h": 120.0, "switched_on": 99}
-    check = {"running": True, "started_ns": fabricate.NOW_NS, "done": [], "flagged": []}
+    check = {
+        "running": True,
+        "started_wall_ms": 1_767_225_600_000,
+        "started_ns": fabricate.NOW_NS,
+        "done": [],
+        "flagged": [],
+    }
     board, judging = Board(), Judging()
     async with serving(house_at(tmp_path), board, judging):
         board.show(snapshot())
@@ -202,7 +208,7 @@ async def test_a_fresh_judging_process_cannot_overwrite_the_hours_of_years(
         assert kept_hours(tmp_path) == [lamp], "its zeros wait until it knows the rest"
         judging.refusal = ""
         await until(lambda: judging.asked[-1][0] == "restore")
-        assert judging.asked[-1][1] == {"hours": [lamp], "rig_check": check, "wall_offset_ns": fabricate.WALL_OFFSET_NS}
+        assert judging.asked[-1][1] == {"hours": [lamp], "rig_check": check}
         await asyncio.sleep(0.1)
         board.show(snapshot(hours=({**lamp, "on_h": 431.6},), started_ns=fabricate.NOW_NS - 1))
         await until(lambda: kept_hours(tmp_path)[0]["on_h"] == 431.6)

@@ -102,17 +102,14 @@ class History:
 
     def _note_counts(self, snapshot: Snapshot, new: Pending) -> None:
         """Hours once a minute, for they grow all the time; the rig check whenever it moved."""
-        offset = snapshot.wall_offset_ns
         if snapshot.now_ns - self._hours_ns >= HOURS_NS:
             self._hours_ns = snapshot.now_ns
             for row in snapshot.hours:
                 kind = "circuit" if "circuit" in row else "fixture"
                 self._note_kept(new.hours, f"{kind} {row.get(kind)}", row, "hours ")
         if snapshot.rig_check is not None:
-            began_ms = (int(snapshot.rig_check.get("started_ns") or 0) + offset) // MILLISECOND_NS
+            began_ms = int(snapshot.rig_check.get("started_wall_ms") or 0)
             self._note_kept(new.rig_checks, began_ms, snapshot.rig_check, "rig check ")
-            if began_ms in new.rig_checks:
-                new.rig_checks[began_ms] = {"wall_offset_ns": offset, "view": snapshot.rig_check}
 
     def _note_kept(self, into: dict[Any, dict[str, Any]], key: Any, row: dict[str, Any], kind: str) -> None:
         if self._kept.get(f"{kind}{key}") != row:

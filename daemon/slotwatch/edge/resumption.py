@@ -57,10 +57,8 @@ class Resumption:
             self._trouble = ""
             break
         if hours or rig_check:
-            kept = rig_check or {"view": None, "wall_offset_ns": 0}
-            given = {"hours": hours, "rig_check": kept["view"], "wall_offset_ns": kept["wall_offset_ns"]}
             try:
-                await self._ask("restore", given)
+                await self._ask("restore", {"hours": hours, "rig_check": rig_check})
             except ValueError as error:
                 self._trouble = (
                     f"Lamp hours and the rig check of before are not taken up, and none are kept now: {error}"
