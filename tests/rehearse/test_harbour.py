@@ -7,12 +7,14 @@ import itertools
 import pytest
 
 from slotwatch.edge.demo import harbour_house
+from slotwatch.engine import Engine
 from slotwatch.house.schema import House
 from slotwatch.rehearse import harbour
 from slotwatch.rehearse.packets import Sent
+from slotwatch.rehearse.rig_walk import lights, rig_walk
 from slotwatch.rehearse.scenario import Paper, Scenario, Truth
 from slotwatch.wire.universe import Protocol
-from tests.rehearse.theatre import perform, seconds
+from tests.rehearse.theatre import BASE_NS, WALL_OFFSET_NS, batch_of, perform, seconds
 
 
 @pytest.fixture(scope="module")
@@ -96,3 +98,31 @@ def test_demo_show_is_judged_healthy_but_for_the_rehearsed_fault(house: House) -
     # Universes at rest spoke up to 0.9 s before the desk died: the first is found lost that much earlier.
     assert 61.5 <= seconds(incident.opened_ns) <= 62.6
     assert incident.closed_ns is not None and incident.cause == "source-lost"
+
+
+@pytest.mark.parametrize("left_out", [0, 7])
+def test_walk_over_the_rig_ticks_all_lights_but_those_left_out(house: House, left_out: int) -> None:
+    """117 lamps on ways and 90 other fixtures; those the desk left out are named, and no others."""
+    names = [fixture.name for fixture in lights(house)]
+    assert len(names) == 117 + 90
+    skipped = set(names[11 :: len(names) // 7][:left_out])
+    engine = Engine(house, now_ns=BASE_NS, wall_offset_ns=WALL_OFFSET_NS)
+    step_ns = 200_000_000
+    waiting: list[Sent] = []
+    tick_ns = step_ns
+    started = False
+    for item in rig_walk(house, skipped):
+        assert isinstance(item, Sent)
+        while item.t_ns >= tick_ns:
+            if waiting:
+                engine.ingest(batch_of(waiting))
+            waiting = []
+            engine.tick(BASE_NS + tick_ns)
+            if not started and tick_ns >= 1_000_000_000:
+                started = bool(engine.command("rig_check")["running"])
+            tick_ns += step_ns
+        waiting.append(item)
+    for _ in range(5):
+        tick_ns += step_ns
+        engine.tick(BASE_NS + tick_ns)
+    assert set(engine.command("rig_check", stop=True)["left"]) == skipped

@@ -120,7 +120,7 @@ def _moves(universe: UniverseId) -> tuple[bool, ...]:
     return tuple((cue + universe.number) % 2 == 0 and cue != CUES - 1 for cue in range(CUES))
 
 
-def _declared(house: House, name: str) -> DeclaredSource:
+def declared_source(house: House, name: str) -> DeclaredSource:
     return next(source for source in house.sources if source.name == name)
 
 
@@ -133,7 +133,7 @@ def backup_desk(house: House) -> Desk:
 
 
 def _desk(house: House, name: str, start_s: float, stop_s: float) -> Desk:
-    source = _declared(house, name)
+    source = declared_source(house, name)
     outputs = _outputs(house, Protocol.E131, name, 100 if source.priority is None else source.priority)
     return Desk(
         source.source_name or name,
@@ -149,7 +149,7 @@ def _desk(house: House, name: str, start_s: float, stop_s: float) -> Desk:
 
 def media_server(house: House) -> ArtDesk:
     name = "media server"
-    source = _declared(house, name)
+    source = declared_source(house, name)
     outputs = _outputs(house, Protocol.ARTNET, name)
     return ArtDesk("Media", source.address or "127.0.0.30", outputs, port=house.listen.artnet_port)
 
