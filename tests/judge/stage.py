@@ -253,7 +253,10 @@ def house_of(
     ]
     declared += [
         DeclaredUniverse(
-            UniverseId(Protocol.ARTNET, number), sources=by, shared=shared, limits=Limits(loss_timeout_s=10.0)
+            UniverseId(Protocol.ARTNET, number),
+            sources=by,
+            shared=shared,
+            limits=Limits(min_refresh_hz, loss_timeout_s=10.0),
         )
         for number in artnet
     ]

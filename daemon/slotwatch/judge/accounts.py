@@ -70,7 +70,8 @@ def severity_of(sight: Sight, cluster: Cluster, phase: Phase, at: datetime) -> S
 
 
 def _severity_of_case(sight: Sight, case: Raised, phase: Phase) -> Severity:
-    if sight.now_ns < case.finding.quiet_until_ns:
+    held_ns = sight.now_ns if case.holds else case.last_true_ns
+    if held_ns < case.finding.quiet_until_ns:
         return Severity.NOTE
     return phases.grade(case.rule, phases.lowered(case.rule.severity, case.finding.lower), phase)
 

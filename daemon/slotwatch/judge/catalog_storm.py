@@ -37,7 +37,7 @@ RULES = (
         name="repeated-packets",
         rule_class=RuleClass.STORM,
         severity=Severity.WARNING,
-        sentence="{percent} % of {universes} arrives twice or more within 10 ms. {verdict}",
+        sentence="{percent} % of {universes}{sender} arrives twice or more within 10 ms. {verdict}",
         on_delay_s=0.0,
         thresholds=(
             Threshold("copies_ratio", 0.2, "share of a stream's packets in 5 s that are copies", COMMON_PRACTICE),

@@ -73,6 +73,7 @@ class IncidentBook:
         self._events: list[Event] = []
         self._now_ns = 0
         self._claimed: set[Slot] = set()
+        self._took_over = False
 
     # --- reading --------------------------------------------------------------------------------------
 
@@ -129,7 +130,7 @@ class IncidentBook:
         # A narrower incident of the same fault that was opened first is widened, not joined by a second.
         parts = [by_slot[part] for part in account.absorbs if part in by_slot]
         parts += [entry for entry in self._open.values() if self._was_group_of(entry, account)]
-        parts += [self._open[number] for number in self._resumed if self._is_same(self._open.get(number), account)]
+        parts += [self._open[number] for number in self._resumed if self._is_resumed(self._open.get(number), account)]
         # What stopped, came back and stopped again before it was over is the same fault.
         parts += [
             entry for entry in self._open.values() if entry.slot not in self._claimed and self._is_same(entry, account)
@@ -152,6 +153,13 @@ class IncidentBook:
         if before.universes or account.universes:
             return bool(set(before.universes) & set(account.universes))
         return entry.slot[1] == account.group or set(before.sources) == set(account.sources)
+
+    @staticmethod
+    def _is_resumed(entry: Entry | None, account: Account) -> bool:
+        gone = ("universe-lost", "universe-missing")
+        if entry is None or not set(entry.incident.universes) & set(account.universes):
+            return IncidentBook._is_same(entry, account)
+        return entry.incident.rule == account.rule or (entry.incident.rule in gone and account.rule in gone)
 
     def _reopened(self, account: Account) -> Entry | None:
         for entry in reversed(self._closed):
@@ -273,21 +281,54 @@ class IncidentBook:
         return entry
 
     def resume(self, next_id: int, incidents: Iterable[Incident], now_ns: int) -> None:
-        """Take over from an earlier judgement: numbers go on, and what was open stays until it is judged anew."""
-        self.next_id = max(self.next_id, next_id)
-        for incident in incidents:
-            if incident.closed_ns is not None or incident.rule not in CATALOG or incident.id in self._open:
+        """Take over from an earlier judgement: numbers go on, and what was open stays until it is judged anew.
+
+        May come late or twice: what this judgement found meanwhile is put together with its earlier self,
+        and gets a number of its own where it has none.
+        """
+        given = {one.id: one for one in incidents if one.closed_ns is None and one.rule in CATALOG}
+        self.next_id = max(self.next_id, next_id, *(number + 1 for number in given), 1)
+        own = [entry for number, entry in self._open.items() if not self._took_over or number not in given]
+        for entry in own:
+            number = entry.incident.id
+            twin = next((one for one in given.values() if _is_alike(one, entry.incident)), None)
+            if twin is None and (self._took_over or not given) and number >= next_id:
                 continue
-            own = replace(incident)
-            shift_ns = own.wall_offset_ns - self.wall_offset_ns
-            own.began_ns, own.opened_ns = own.began_ns + shift_ns, own.opened_ns + shift_ns
-            own.timeline = tuple(replace(entry, t_ns=entry.t_ns + shift_ns) for entry in own.timeline)
-            own.wall_offset_ns = self.wall_offset_ns
-            entry = Entry(own, (own.rule, f"resumed:{own.id}"), own.flaps)
-            self._open[own.id] = entry
-            self._resumed.add(own.id)
-            self.next_id = max(self.next_id, own.id + 1)
+            del self._open[number]
+            if twin is None:
+                entry.incident.id, self.next_id = self.next_id, self.next_id + 1
+            else:
+                self._put_together(entry.incident, self._moved(given.pop(twin.id)))
+            entry.incident.revision += 1
+            self._open[entry.incident.id] = entry
+        for incident in given.values():
+            if incident.id in self._open:
+                continue
+            own_copy = self._moved(incident)
+            entry = Entry(own_copy, (own_copy.rule, f"resumed:{own_copy.id}"), own_copy.flaps)
+            self._open[own_copy.id] = entry
+            self._resumed.add(own_copy.id)
             self._say(entry, now_ns, "said", "The judgement was started again while this was open.")
+        self._took_over = True
+
+    def _moved(self, incident: Incident) -> Incident:
+        """Copy an incident onto this judgement's clock."""
+        shift_ns = incident.wall_offset_ns - self.wall_offset_ns
+        return replace(
+            incident,
+            began_ns=incident.began_ns + shift_ns,
+            opened_ns=incident.opened_ns + shift_ns,
+            timeline=tuple(replace(entry, t_ns=entry.t_ns + shift_ns) for entry in incident.timeline),
+            wall_offset_ns=self.wall_offset_ns,
+        )
+
+    @staticmethod
+    def _put_together(found: Incident, earlier: Incident) -> None:
+        found.id, found.opened_ns = earlier.id, earlier.opened_ns
+        found.began_ns = min(found.began_ns, earlier.began_ns)
+        found.acknowledged, found.flaps = earlier.acknowledged, max(found.flaps, earlier.flaps)
+        found.timeline = (*earlier.timeline, *found.timeline[1:])
+        found.revision = max(found.revision, earlier.revision)
 
     def let_go(self, now_ns: int) -> None:
         """End the grace of what was resumed: what has not been found again by now is over."""
@@ -295,6 +336,16 @@ class IncidentBook:
         for number in resumed:
             if number in self._open:
                 self._close(self._open[number], now_ns, "It was not found again after the restart.")
+
+
+def _is_alike(earlier: Incident, found: Incident) -> bool:
+    """Whether two judgements speak of one fault. What was lost before a restart is missing after it."""
+    gone = {"universe-lost", "universe-missing"}
+    if earlier.rule != found.rule and not {earlier.rule, found.rule} <= gone:
+        return False
+    if earlier.universes or found.universes:
+        return bool(set(earlier.universes) & set(found.universes))
+    return set(earlier.sources) == set(found.sources)
 
 
 def _joined(before: tuple[str, ...], now: tuple[str, ...]) -> tuple[str, ...]:

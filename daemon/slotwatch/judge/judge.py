@@ -149,8 +149,12 @@ class Judge:
         self._zone = phases.zone_of(house)
         self.shown.take_house(house)
         conditions = [Condition(watch) for watch in all_watches(house)]
-        for condition, before in zip(conditions, self._conditions, strict=True):
-            condition.raised = before.raised
+        for condition in conditions:
+            # Of one rule's several watches the same one goes on, however many a house makes.
+            peers = [one for one in conditions if one.watch.rule == condition.watch.rule]
+            before = [one for one in self._conditions if one.watch.rule == condition.watch.rule]
+            if len(peers) == len(before):
+                condition.raised = before[peers.index(condition)].raised
         self._conditions = conditions
         self._regrade = True
 

@@ -47,8 +47,8 @@ def grade(rule: Rule, severity: Severity, phase: Phase) -> Severity:
 
 
 def lowered(severity: Severity, steps: int) -> Severity:
-    """Lower a severity; a note is the lowest."""
-    return Severity(max(Severity.NOTE, severity - steps))
+    """Lower a severity (or raise it, by steps below zero); a note is the lowest."""
+    return Severity(min(Severity.CRITICAL, max(Severity.NOTE, severity - steps)))
 
 
 def loudness_of(phase: Phase) -> int:

@@ -258,5 +258,7 @@ def describe_preview_only(sight: Sight, row: int) -> Finding:
         universes=(row,),
         streams=tuple(rows.tolist()),
         networks=(int(sight.universes.network[row]),),
+        # The stage had this universe and has it no more: as loud as a loss.
+        lower=-1 if last_ns else 0,
         evidence=(f"{sight.universe_name(row)}: every packet has the preview bit set. {live}",),
     )

@@ -63,7 +63,7 @@ class Finding:
     """What the rule's sentence has placeholders for, beside universes, sources, sender and since."""
     evidence: tuple[str, ...] = ()
     lower: int = 0
-    """Steps below the rule's severity."""
+    """Steps below the rule's severity; -1: one above."""
     quiet_until_ns: int = 0
     """A note until then, whatever its severity."""
     cause: str = ""

@@ -1,0 +1,174 @@
+"""Why it dropped: what stopped together and what goes on, one row of the cause table each.
+
+Expected causes are those of the contract's table; each row of the fault catalogue's localisation table that
+a listener can tell stands here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from slotwatch.house.schema import DeclaredSource, Receiver
+from slotwatch.snapshot import Confidence, Incident, Severity
+from slotwatch.wire.observation import NeighbourSeen, QuerySeen
+from slotwatch.wire.universe import Protocol, UniverseId
+from tests.judge.stage import START_NS, Desk, Node, S, Stage, house_of, moving, opened_after_s
+
+MAIN = DeclaredSource("main desk", address="10.0.0.1", role="main")
+SPARE = DeclaredSource("spare desk", address="10.0.0.2", role="backup")
+
+
+def desk(name: str, universes: tuple[int, ...], number: int = 1, **more: object) -> Desk:
+    more.setdefault("hz", 10.0)
+    more.setdefault("levels", moving(hz=10.0))
+    return Desk(name, universes, address=f"10.0.0.{number}", number=number, **more)  # type: ignore[arg-type]
+
+
+def stage(universes: Iterable[int], *senders: object, **more: object) -> Stage:
+    return Stage(house_of(universes, min_refresh_hz=5, **more), *senders)  # type: ignore[arg-type]
+
+
+def cause_of(stage: Stage) -> tuple[str, str, str]:
+    incident = stage.only()
+    return incident.rule, incident.cause, incident.confidence.value
+
+
+def complete(incident: Incident) -> None:
+    """Every verdict prints what stopped, since when, evidence, the second-best cause and what to look at."""
+    assert incident.universes
+    assert incident.evidence
+    assert incident.also_possible or incident.confidence is Confidence.CERTAIN
+    assert incident.next_checks
+    assert "since" in incident.summary
+
+
+def test_clean_stop_of_one_universe() -> None:
+    """Stream-terminated in one universe, the others go on: at once, and a warning only when silence counts."""
+    one = desk("Desk A", (2,), to_s=8.0, terminate=True)
+    shown = stage((1, 2), desk("Desk A", (1,)), one).run(9.0)
+    incident = shown.only()
+    assert (incident.cause, incident.severity) == ("stream-terminated", Severity.NOTE)
+    assert opened_after_s(incident) <= 8.1
+    shown.run(12.0)
+    assert shown.only().severity is Severity.WARNING
+    complete(shown.only())
+
+
+def test_a_desk_that_is_back_within_its_timeout_was_only_noted() -> None:
+    first, second = desk("Desk A", (1,), to_s=8.0, terminate=True), desk("Desk A", (1,), from_s=9.5)
+    assert stage((1,), first, second).run(25.0).loud() == []
+
+
+def test_source_lost_with_others_going_on_is_high() -> None:
+    shown = stage((1, 2, 7), desk("Desk A", (1, 2), to_s=8.0), desk("Desk B", (7,), 2)).run(34.0)
+    assert cause_of(shown) == ("universe-lost", "source-lost", "high")
+    complete(shown.only())
+
+
+def test_the_only_source_lost_is_medium_with_the_network_as_runner_up() -> None:
+    shown = stage((1, 2), desk("Desk A", (1, 2), to_s=8.0)).run(34.0)
+    assert cause_of(shown) == ("universe-lost", "source-lost", "medium")
+    assert "network" in shown.only().also_possible[0]
+
+
+def test_a_machine_that_still_answers_makes_it_a_program_or_multicast() -> None:
+    shown = stage((1, 7), desk("Desk A", (1,), to_s=8.0), desk("Desk B", (7,), 2))
+    shown.see(20.0, NeighbourSeen(START_NS + 20 * S, 0, "10.0.0.1", "02:00:00:00:00:01", True))
+    shown.run(34.0)
+    assert cause_of(shown) == ("universe-lost", "source-lost", "medium")
+    assert "program" in shown.only().also_possible[0]
+
+
+def test_every_source_at_once_is_the_network() -> None:
+    both = desk("Desk A", (1, 2), to_s=8.0), desk("Desk B", (7,), 2, to_s=8.02)
+    shown = stage((1, 2, 7), *both).run(34.0)
+    assert cause_of(shown) == ("universe-lost", "network-lost", "medium")
+    assert shown.only().universes == ("e131/1", "e131/2", "e131/7")
+    assert "stage itself may be fine" in shown.only().summary
+
+
+def test_a_slower_timeout_widens_and_revises_the_same_incident() -> None:
+    """Art-Net's 10 s come later: the cause grows from one source to the network."""
+    desk_a = desk("Desk A", (1,), to_s=10.0)
+    node = Node((0,), levels=moving(hz=10), hz=10.0, to_s=10.0)
+    shown = stage((1,), desk_a, node, artnet=(0,)).run(16.0)
+    assert shown.only().universes == ("e131/1",)
+    shown.run(34.0)
+    incident = shown.only()
+    assert incident.cause == "network-lost"
+    assert incident.universes == ("artnet/0", "e131/1") or set(incident.universes) == {"artnet/0", "e131/1"}
+    assert {"revised", "widened"} & {entry.what for entry in incident.timeline}
+
+
+def test_one_group_of_a_living_source_that_lists_it_is_path_or_sender() -> None:
+    class Stuck(Desk):
+        def listed(self, t: float) -> tuple[int, ...]:
+            return (1, 2)
+
+    living = Stuck("Desk A", (1,), hz=10.0, levels=moving(hz=10.0), discovery=True)
+    gone = desk("Desk A", (2,), to_s=8.0)
+    shown = stage((1, 2), living, gone).run(34.0)
+    assert cause_of(shown) == ("universe-lost", "path-or-sender", "low")
+    assert any("still names it" in text for text in shown.only().evidence)
+    complete(shown.only())
+
+
+def test_a_universe_that_the_discovery_drops_was_withdrawn() -> None:
+    class Honest(Desk):
+        def listed(self, t: float) -> tuple[int, ...]:
+            return (1, 2) if t < 8 else (1,)
+
+    living = Honest("Desk A", (1,), hz=10.0, levels=moving(hz=10.0), discovery=True)
+    gone = desk("Desk A", (2,), to_s=8.0)
+    shown = stage((1, 2), living, gone).run(34.0)
+    assert cause_of(shown) == ("universe-lost", "universe-withdrawn", "high")
+    assert shown.only().timeline[1].text != shown.only().summary, "first said with less evidence, then revised"
+
+
+def test_one_of_several_unicast_universes_was_withdrawn() -> None:
+    """They reach this port by the same way, so the way is whole."""
+    unicast = {"dst": lambda universe: "10.0.0.200"}
+    shown = stage((1, 2), desk("Desk A", (1,), **unicast), desk("Desk A", (2,), to_s=8.0, **unicast)).run(34.0)
+    assert cause_of(shown) == ("universe-lost", "universe-withdrawn", "high")
+
+
+def test_groups_stop_while_unicast_of_the_same_source_goes_on() -> None:
+    unicast = desk("Desk A", (1,), dst=lambda universe: "10.0.0.200")
+    shown = stage((1, 2, 3), unicast, desk("Desk A", (2, 3), to_s=8.0)).run(34.0)
+    assert cause_of(shown)[:2] == ("universe-lost", "multicast-lost")
+
+
+def test_a_querier_that_fell_silent_explains_the_groups() -> None:
+    """IGMPv2: memberships run out 260 s after the last query (RFC 2236 8.4, 8.5)."""
+    slow = {"hz": 2.0, "levels": moving(hz=2.0), "to_s": 262.0}
+    both = desk("Desk A", (1,), **slow), desk("Desk B", (7,), 2, **slow)
+    shown = stage((1, 7), *both)
+    shown.see(2.0, QuerySeen(START_NS + 2 * S, 0, "10.0.0.254", "igmp2", 10.0))
+    shown.run(268.0)
+    incident = shown.rule("universe-lost")
+    assert (incident.cause, incident.confidence) == ("multicast-lost", "high")
+    assert "querier-absent" in dict(incident.explains)
+
+
+def test_a_backup_that_goes_on_is_named_and_receivers_hold() -> None:
+    receivers = (Receiver("Rack 1", "10.0.1.1", (UniverseId(Protocol.E131, 1),), "hold"),)
+    by = ("main desk", "spare desk")
+    spare = desk("Desk B", (1,), 2, priority=90)
+    shown = stage((1,), desk("Desk A", (1,), to_s=8.0), spare, sources=(MAIN, SPARE), by=by, receivers=receivers)
+    shown.run(20.0)
+    incident = shown.only()
+    assert (incident.rule, incident.cause) == ("source-absent", "source-lost")
+    assert 'backup "spare desk" (10.0.0.2) is sending universe e131/1' in incident.still_working
+    assert dict(incident.explains) == {"backup-in-control": ("e131/1",)}
+
+
+def test_two_faults_at_different_times_are_two_incidents() -> None:
+    first, second = desk("Desk A", (1,), to_s=8.0), desk("Desk B", (7,), 2, to_s=14.0)
+    shown = stage((1, 7, 9), first, second, desk("Desk C", (9,), 3)).run(34.0)
+    assert shown.said() == [("universe-lost", "source-lost")] * 2
+
+
+def test_undeclared_and_unused_universes_are_one_lower() -> None:
+    shown = stage((9,), desk("Desk A", (1,), to_s=8.0, dst=lambda universe: "10.0.0.200"), desk("Desk B", (9,), 2))
+    lost = shown.run(15.0).rule("universe-lost")
+    assert lost.severity is Severity.WARNING

@@ -1,0 +1,190 @@
+"""Each rule that compares a stream's columns: just under, just over, recovers, flaps, no data.
+
+The limits are the contract's own numbers; those that have a clause name it in the rule table.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import pytest
+
+from slotwatch.judge.catalog import CATALOG
+from slotwatch.snapshot import Severity
+from tests.judge.stage import S, house_of
+from tests.judge.still import one_stream
+
+WELL: dict[str, Any] = {
+    "frames_5s": 200,
+    "stepped_5s": 200,
+    "frames_10s": 400,
+    "lost_10s": 0,
+    "discarded_10s": 0,
+    "uneven_10s": 0,
+    "lost_of_last_10": 0,
+    "copies_5s": 0,
+    "packets_5s": 200,
+    "sequence_stuck": False,
+    "sequence_step": 1,
+    "sequence_measurable": True,
+    "slots": 512,
+    "equal_frames": 0,
+    "moving_known_s": 0.0,
+    "best_moving_hz": 40.0,
+}
+
+
+@dataclass(frozen=True)
+class Row:
+    rule: str
+    under: dict[str, Any]
+    over: dict[str, Any]
+    always: dict[str, Any] = field(default_factory=dict)
+    settle_s: float = 0.0
+    """Time that the condition itself needs after the columns changed."""
+    severity: Severity = Severity.WARNING
+    label: str = ""
+
+
+ROWS = [
+    # 20 Hz, in windows that may be 100 ms short: 97 frames and the one being filled in 4.9 s are 20 Hz.
+    Row("slow-refresh", {"frames_5s": 97, "stepped_5s": 97}, {"frames_5s": 96, "stepped_5s": 96}, label="20 Hz"),
+    Row(
+        "slow-refresh",
+        {"frames_5s": 117, "stepped_5s": 117},
+        {"frames_5s": 116, "stepped_5s": 116},
+        {"moving_known_s": 30.0},
+        label="60 % of its norm of 40 Hz",
+    ),
+    Row(
+        "slow-refresh",
+        {"frames_5s": 75, "stepped_5s": 59},
+        {"frames_5s": 75, "stepped_5s": 60},
+        label="80 % of frames step",
+    ),
+    # 44.1 Hz + 5 % = 46.3 Hz (DMX512 timing of ANSI E1.11: 22,676 µs for 512 slots).
+    Row("fast-refresh", {"frames_5s": 232}, {"frames_5s": 233}, label="512 slots"),
+    # 1 / max(1204, 104 + 44 * 101) µs = 219.9 Hz at 100 slots; + 5 % = 230.9 Hz.
+    Row("fast-refresh", {"frames_5s": 1155}, {"frames_5s": 1157}, {"slots": 100}, label="100 slots"),
+    Row("uneven-refresh", {"uneven_10s": 2}, {"uneven_10s": 3}),
+    Row(
+        "packet-loss",
+        {"lost_10s": 4, "frames_10s": 396},
+        {"lost_10s": 5, "frames_10s": 395},
+        label="5 frames, over 1 %",
+    ),
+    Row(
+        "packet-loss",
+        {"lost_10s": 10, "frames_10s": 990, "median_interval_ns": 10_000_000},
+        {"lost_10s": 11, "frames_10s": 989, "median_interval_ns": 10_000_000},
+        label="1 %",
+    ),
+    Row(
+        "packet-loss",
+        {"lost_10s": 2, "lost_of_last_10": 2, "frames_10s": 398},
+        {"lost_10s": 3, "lost_of_last_10": 3, "frames_10s": 397},
+        label="3 of the last 10",
+    ),
+    Row("out-of-order", {"discarded_10s": 4}, {"discarded_10s": 5}, severity=Severity.NOTE),
+    Row("sequence-unusable", {"sequence_step": 1}, {"sequence_stuck": True}, label="stands still"),
+    Row("sequence-unusable", {"sequence_step": 1}, {"sequence_step": 255}, label="runs backwards"),
+    Row("sequence-unusable", {"sequence_step": 2}, {"sequence_step": 3}, label="steps"),
+    Row("repeated-packets", {"copies_5s": 40}, {"copies_5s": 41}),
+]
+IDS = [f"{row.rule} {row.label}".strip() for row in ROWS]
+
+
+@pytest.mark.parametrize("row", ROWS, ids=IDS)
+def test_just_under_is_healthy(row: Row) -> None:
+    still = one_stream(house_of((1,)))
+    still.run(7.0, **WELL).run(12.0, **{**WELL, **row.always, **row.under})
+    assert still.said == []
+
+
+@pytest.mark.parametrize("row", ROWS, ids=IDS)
+def test_just_over_is_said_in_time(row: Row) -> None:
+    still = one_stream(house_of((1,)))
+    still.run(7.0, **WELL)
+    since_ns = still.now_ns
+    still.run(1.0, **{**WELL, **row.always, **row.over})
+    (incident,) = still.said
+    assert (incident.rule, incident.severity) == (row.rule, row.severity)
+    assert incident.opened_ns - since_ns <= (CATALOG[row.rule].on_delay_s + 0.1) * S
+    assert incident.universes == ("e131/1",)
+    assert incident.sources == ("Desk A",)
+    assert '"Desk A" (10.0.0.1)' in incident.summary
+    assert incident.evidence
+    assert incident.next_checks
+
+
+@pytest.mark.parametrize("row", ROWS, ids=IDS)
+def test_recovery_closes_it_after_the_off_delay(row: Row) -> None:
+    still = one_stream(house_of((1,)))
+    still.run(7.0, **WELL).run(2.0, **{**WELL, **row.always, **row.over})
+    since_ns = still.now_ns
+    still.run(12.0, **WELL)
+    (incident,) = still.said
+    assert incident.closed_ns is not None
+    off_s = CATALOG[row.rule].off_delay_s
+    assert off_s - 0.1 <= (incident.closed_ns - since_ns) / S <= off_s + 0.2
+
+
+@pytest.mark.parametrize("row", ROWS, ids=IDS)
+def test_coming_and_going_is_one_incident_that_flaps(row: Row) -> None:
+    still = one_stream(house_of((1,)))
+    still.run(7.0, **WELL)
+    for _ in range(5):
+        still.run(2.0, **{**WELL, **row.always, **row.over}).run(3.0, **WELL)
+    (incident,) = still.said
+    assert incident.closed_ns is None
+    assert incident.flaps == 4
+    assert "comes and goes" in incident.summary
+    still.run(50.0, **WELL)
+    assert still.said[0].closed_ns is None, "flapping stays open for a minute of calm"
+    still.run(15.0, **WELL)
+    assert still.said[0].closed_ns is not None
+
+
+@pytest.mark.parametrize("row", ROWS, ids=IDS)
+def test_no_data_at_all_raises_nothing_of_this_kind(row: Row) -> None:
+    still = one_stream(house_of((1,)))
+    still.run(7.0, **WELL)
+    still.streams.live[:] = False
+    still.silent.add(0)
+    zero = {name: 0 for name in WELL if name not in ("sequence_measurable", "slots")}
+    still.run(2.0, **zero)
+    assert still.of(row.rule) == []
+
+
+def test_a_rest_inside_the_window_is_no_slow_refresh() -> None:
+    """A second of movement, three of rest, a second of movement: the mean is low, the sender is well."""
+    still = one_stream(house_of((1,)))
+    still.run(7.0, **WELL)
+    for _ in range(6):
+        still.run(3.0, **{**WELL, "frames_5s": 85, "stepped_5s": 80, "equal_frames": 3})
+        still.run(1.0, **{**WELL, "frames_5s": 85, "stepped_5s": 80, "equal_frames": 0})
+    assert still.said == []
+
+
+def test_steps_of_a_chase_sent_on_change_are_no_slow_refresh() -> None:
+    """Under 5 Hz frames are steps; common practice, no source."""
+    still = one_stream(house_of((1,)))
+    still.run(7.0, **WELL).run(12.0, **{**WELL, "frames_5s": 20, "stepped_5s": 20})
+    assert still.said == []
+
+
+def test_numbers_that_jump_are_no_loss() -> None:
+    """A restart with another number: 100 are 'missing' and there was no time to send them."""
+    still = one_stream(house_of((1,)))
+    still.run(7.0, **WELL).run(10.0, **{**WELL, "lost_10s": 100, "lost_of_last_10": 10})
+    assert still.said == []
+
+
+def test_loss_explains_the_gaps_that_it_makes() -> None:
+    still = one_stream(house_of((1,)))
+    still.run(7.0, **WELL)
+    still.run(3.0, **{**WELL, "lost_10s": 40, "frames_10s": 360, "uneven_10s": 4})
+    (incident,) = still.said
+    assert incident.rule == "packet-loss"
+    assert incident.explains == (("uneven-refresh", ("e131/1",)),)

@@ -1,0 +1,162 @@
+"""The life of an incident: opened, widened, returned within a minute, flapping, merged, acknowledged, resumed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from slotwatch.judge.incidents import Account, IncidentBook
+from slotwatch.snapshot import Confidence, Severity
+
+S = 1_000_000_000
+ONE = Account(
+    rule="packet-loss",
+    group="source:Desk A",
+    severity=Severity.WARNING,
+    cause="",
+    confidence=Confidence.HIGH,
+    began_ns=9 * S,
+    universes=("e131/1",),
+    sources=("Desk A",),
+    fixtures=(),
+    summary="Universe e131/1 loses frames.",
+    evidence=("5 of 400",),
+    explains=(),
+    also_possible=(),
+    still_working=(),
+    next_checks=("Look.",),
+)
+LOST = replace(ONE, rule="universe-lost", group="loss:1", cause="source-lost", severity=Severity.CRITICAL)
+
+
+def whats(book: IncidentBook) -> list[str]:
+    return [event.what for event in book.take_events()]
+
+
+def test_opened_revised_quietly_and_closed() -> None:
+    book = IncidentBook(0)
+    book.update([ONE], 10 * S)
+    (incident,) = book.open_incidents()
+    assert (incident.id, incident.began_ns, incident.opened_ns, incident.revision) == (1, 9 * S, 10 * S, 1)
+    book.update([replace(ONE, evidence=("6 of 400",))], 11 * S)
+    assert (incident.revision, incident.evidence) == (2, ("6 of 400",))
+    book.update([replace(ONE, evidence=("6 of 400",))], 12 * S)
+    assert incident.revision == 2
+    book.update([], 20 * S)
+    assert whats(book) == ["opened", "closed"]
+    assert book.open_incidents() == []
+    assert book.closed_incidents()[0].closed_ns == 20 * S
+    assert [entry.what for entry in incident.timeline] == ["began", "opened", "closed"]
+
+
+@pytest.mark.parametrize(("returns_s", "same"), [(79.9, True), (80.1, False)])
+def test_what_returns_within_a_minute_is_the_same_incident(returns_s: float, same: bool) -> None:
+    book = IncidentBook(0)
+    book.update([ONE], 10 * S)
+    book.update([], 20 * S)
+    book.update([replace(ONE, group="source:Desk A again")], round(returns_s * S))
+    (incident,) = book.open_incidents()
+    assert (incident.id == 1) is same
+    assert (incident.flaps == 1) is same
+
+
+def test_widened_and_the_record_keeps_what_came_back() -> None:
+    book = IncidentBook(0)
+    book.update([ONE], 10 * S)
+    book.update([replace(ONE, universes=("e131/1", "e131/2"))], 11 * S)
+    book.update([replace(ONE, universes=("e131/2",))], 12 * S)
+    assert whats(book) == ["opened", "widened"]
+    assert book.open_incidents()[0].universes == ("e131/1", "e131/2")
+
+
+def test_a_wider_fault_takes_the_narrow_incident_over() -> None:
+    book = IncidentBook(0)
+    book.update([ONE], 10 * S)
+    book.update([replace(LOST, absorbs=((ONE.rule, ONE.group),))], 12 * S)
+    (incident,) = book.open_incidents()
+    assert (incident.id, incident.rule, incident.cause) == (1, "universe-lost", "source-lost")
+    assert whats(book) == ["opened", "revised"]
+    assert book.closed_incidents() == []
+
+
+def test_of_two_narrow_ones_the_first_is_widened_and_the_other_is_merged() -> None:
+    book = IncidentBook(0)
+    other = replace(ONE, group="source:Desk B", sources=("Desk B",), universes=("e131/7",))
+    book.update([ONE, other], 10 * S)
+    book.update([replace(LOST, absorbs=((ONE.rule, ONE.group), (other.rule, other.group)))], 12 * S)
+    assert [incident.id for incident in book.open_incidents()] == [1]
+    assert book.closed_incidents() == [], "a merged incident is told in the one that took it"
+    assert whats(book)[-1] == "closed"
+
+
+def test_what_comes_and_goes_while_open_stays_one() -> None:
+    book = IncidentBook(0)
+    book.update([LOST], 10 * S)
+    book.update([replace(LOST, group="loss:2", began_ns=14 * S)], 17 * S)
+    (incident,) = book.open_incidents()
+    assert (incident.id, incident.began_ns) == (1, 9 * S)
+
+
+def test_louder_and_quieter_are_told() -> None:
+    book = IncidentBook(0)
+    book.update([replace(LOST, severity=Severity.NOTE)], 10 * S)
+    book.update([LOST], 11 * S)
+    book.update([replace(LOST, severity=Severity.WARNING)], 12 * S)
+    assert whats(book) == ["opened", "worsened", "eased"]
+
+
+def test_acknowledging_says_who_and_hides_nothing() -> None:
+    book = IncidentBook(0)
+    book.update([ONE], 10 * S)
+    book.acknowledge(1, "chief LX", "on my way", 11 * S)
+    (incident,) = book.open_incidents()
+    assert incident.acknowledged is not None
+    assert (incident.acknowledged.by, incident.acknowledged.note) == ("chief LX", "on my way")
+    book.update([replace(ONE, universes=("e131/1", "e131/2"))], 12 * S)
+    assert book.open_incidents()[0].acknowledged is not None
+    book.unacknowledge(1, 13 * S)
+    assert book.open_incidents()[0].acknowledged is None
+    with pytest.raises(ValueError, match="no incident 7"):
+        book.acknowledge(7, "chief LX", "", 14 * S)
+
+
+def test_after_a_restart_numbers_go_on_and_the_same_fault_is_the_same_incident() -> None:
+    before = IncidentBook(5 * S)
+    before.update([ONE, LOST], 10 * S)
+    kept = [replace(incident) for incident in before.open_incidents()]
+    book = IncidentBook(2 * S)
+    book.update([replace(LOST, began_ns=1 * S)], 2 * S)  # found before the records came
+    book.resume(3, kept, 3 * S)
+    by_rule = {incident.rule: incident for incident in book.open_incidents()}
+    assert {rule: incident.id for rule, incident in by_rule.items()} == {"packet-loss": 1, "universe-lost": 2}
+    assert by_rule["packet-loss"].began_ns == 12 * S, "moved onto the new clock"
+    assert by_rule["universe-lost"].opened_ns == 13 * S
+    book.update([replace(LOST, began_ns=1 * S), replace(ONE, group="source:again")], 4 * S)
+    assert sorted(incident.id for incident in book.open_incidents()) == [1, 2]
+    book.update([replace(LOST, began_ns=1 * S), ONE, replace(ONE, rule="slow-refresh")], 5 * S)
+    assert sorted(incident.id for incident in book.open_incidents()) == [1, 2, 3]
+    book.resume(3, kept, 6 * S)
+    assert sorted(incident.id for incident in book.open_incidents()) == [1, 2, 3]
+
+
+def test_what_is_not_found_again_after_a_restart_closes() -> None:
+    before = IncidentBook(0)
+    before.update([ONE], 10 * S)
+    book = IncidentBook(0)
+    book.resume(2, before.open_incidents(), 20 * S)
+    book.update([], 21 * S)
+    assert [incident.id for incident in book.open_incidents()] == [1]
+    book.let_go(50 * S)
+    assert book.open_incidents() == []
+    book.update([replace(LOST)], 200 * S)
+    assert book.open_incidents()[0].id == 2
+
+
+def test_the_timeline_is_bounded() -> None:
+    book = IncidentBook(0)
+    for turn in range(200):
+        book.update([replace(LOST, severity=Severity(turn % 2 + 2))], (10 + turn) * S)
+    (incident,) = book.open_incidents()
+    assert len(incident.timeline) <= 64
+    assert [entry.what for entry in incident.timeline[:2]] == ["began", "opened"]

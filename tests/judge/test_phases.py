@@ -1,0 +1,121 @@
+"""How loud each class is in each phase, and when the phase may change by itself."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, date, datetime, time
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from slotwatch.house.schema import Accepted, Phase, Quiet, TimetableRow
+from slotwatch.judge import phases
+from slotwatch.judge.catalog import CATALOG
+from slotwatch.judge.phases import PhaseKeeper
+from slotwatch.wire.universe import Protocol, UniverseId
+from tests.judge.stage import house_of
+
+# The contract's table of classes, written out again: dark, get-in, rehearsal, pre-show, show, post-show.
+TABLE = {
+    "universe-lost": "1 1 2 3 3 1",  # loss, critical
+    "packet-loss": "1 1 1 2 2 1",  # flow, warning
+    "source-conflict": "2 2 3 3 3 2",  # control, critical
+    "non-dim-partial": "1 2 3 3 3 3",  # patch, critical
+    "malformed-packets": "2 2 2 2 2 2",  # storm
+    "link-down": "1 3 3 3 3 3",  # self: note for link, join, querier in dark
+    "join-failed": "1 3 3 3 3 3",
+    "querier-absent": "1 2 2 2 2 2",
+    "host-overrun": "2 2 2 2 2 2",
+    "stray-levels": "1 1 1 1 1 1",  # a note everywhere
+}
+PHASES = [Phase.DARK, Phase.GET_IN, Phase.REHEARSAL, Phase.PRE_SHOW, Phase.SHOW, Phase.POST_SHOW]
+LONDON = ZoneInfo("Europe/London")
+
+
+@pytest.mark.parametrize("name", TABLE)
+def test_each_class_is_as_loud_as_the_table_says(name: str) -> None:
+    rule = CATALOG[name]
+    assert [int(phases.grade(rule, rule.severity, phase)) for phase in PHASES] == [int(n) for n in TABLE[name].split()]
+
+
+EVERY_DAY = tuple(range(7))
+ROWS = (
+    TimetableRow((4, 5), time(18, 55), Phase.PRE_SHOW),
+    TimetableRow((4, 5), time(19, 30), Phase.SHOW),
+    TimetableRow((5, 6), time(0, 30), Phase.DARK),  # past midnight: belongs to the day it falls on
+)
+HOUSE = replace(house_of((1,)), timetable=ROWS, time_zone="Europe/London")
+
+
+@pytest.mark.parametrize(
+    ("at", "phase"),
+    [
+        (datetime(2026, 11, 27, 18, 54, 59, tzinfo=LONDON), Phase.DARK),
+        (datetime(2026, 11, 27, 18, 55, tzinfo=LONDON), Phase.PRE_SHOW),
+        (datetime(2026, 11, 27, 19, 30, tzinfo=LONDON), Phase.SHOW),
+        (datetime(2026, 11, 28, 0, 29, 59, tzinfo=LONDON), Phase.SHOW),
+        (datetime(2026, 11, 28, 0, 30, tzinfo=LONDON), Phase.DARK),
+        (datetime(2026, 12, 2, 12, 0, tzinfo=LONDON), Phase.DARK),
+        # In July 19:30 in London is 18:30 UTC; in November it is 19:30 UTC.
+        (datetime(2026, 7, 3, 18, 29, 59, tzinfo=UTC), Phase.PRE_SHOW),
+        (datetime(2026, 7, 3, 18, 30, tzinfo=UTC), Phase.SHOW),
+        (datetime(2026, 11, 27, 18, 30, tzinfo=UTC), Phase.DARK),
+    ],
+)
+def test_the_timetable_follows_days_and_the_houses_own_clock(at: datetime, phase: Phase) -> None:
+    due = phases.scheduled(HOUSE, at, LONDON)
+    assert due is not None
+    assert due[1] is phase
+
+
+def test_times_that_the_clocks_skip_or_repeat() -> None:
+    """Summer time begins on 2026-03-29 at 01:00 and ends on 2026-10-25 at 02:00 in London."""
+    rows = (TimetableRow(EVERY_DAY, time(1, 30), Phase.DARK), TimetableRow(EVERY_DAY, time(12), Phase.GET_IN))
+    house = replace(HOUSE, timetable=rows)
+    skipped = phases.scheduled(house, datetime(2026, 3, 29, 1, 31, tzinfo=UTC), LONDON)
+    assert skipped == (datetime(2026, 3, 29, 1, 30, tzinfo=UTC), Phase.DARK)
+    first = phases.scheduled(house, datetime(2026, 10, 25, 0, 30, tzinfo=UTC), LONDON)
+    assert first == (datetime(2026, 10, 25, 0, 30, tzinfo=UTC), Phase.DARK)
+    assert phases.scheduled(house, datetime(2026, 10, 25, 1, 31, tzinfo=UTC), LONDON) == first
+
+
+def test_louder_by_itself_and_quieter_only_when_closed_or_confirmed() -> None:
+    keeper = PhaseKeeper(Phase.DARK, 0)
+    friday = datetime(2026, 11, 27, 18, 0, tzinfo=LONDON)
+    keeper.follow(HOUSE, 0, friday, LONDON, False)
+    keeper.follow(HOUSE, 1, friday.replace(hour=18, minute=55), LONDON, False)
+    assert keeper.phase is Phase.PRE_SHOW
+    keeper.follow(HOUSE, 2, friday.replace(hour=19, minute=30), LONDON, False)
+    assert keeper.phase is Phase.SHOW
+    midnight = datetime(2026, 11, 28, 0, 30, tzinfo=LONDON)
+    said = keeper.follow(HOUSE, 3, midnight, LONDON, False)
+    assert (keeper.phase, keeper.pending) == (Phase.SHOW, Phase.DARK)
+    assert "waits" in said
+    assert keeper.follow(HOUSE, 4, midnight, LONDON, False) == ""
+    keeper.follow(HOUSE, 5, midnight.replace(minute=31), LONDON, True)
+    assert (keeper.phase, keeper.pending) == (Phase.DARK, None)
+
+
+def test_a_quiet_window_ends_by_itself_and_never_mutes_storms_or_own_faults() -> None:
+    start, end = datetime(2026, 11, 27, 14, tzinfo=UTC), datetime(2026, 11, 27, 15, tzinfo=UTC)
+    house = replace(HOUSE, quiet=(Quiet(start, end),))
+    rule = CATALOG["universe-lost"]
+    assert phases.quiet_window(house, rule, start) is not None
+    assert phases.quiet_window(house, rule, end) is None
+    assert phases.quiet_until(house, start) == end
+    for name in ("malformed-packets", "repeated-packets", "link-down", "host-overrun", "source-conflict"):
+        assert phases.quiet_window(house, CATALOG[name], start) is None
+    only = replace(HOUSE, quiet=(Quiet(start, end, ("slow-refresh",)),))
+    assert phases.quiet_window(only, rule, start) is None
+    assert phases.quiet_window(only, CATALOG["slow-refresh"], start) is not None
+
+
+def test_an_accepted_exception_covers_its_universes_until_its_last_day_is_over() -> None:
+    wall = UniverseId(Protocol.E131, 40)
+    row = Accepted("fast-refresh", "pixel wall, 60 Hz by design", (wall,), date(2027, 1, 31))
+    house = replace(HOUSE, accepted=(row,))
+    evening = datetime(2027, 1, 31, 23, 30, tzinfo=LONDON)
+    assert phases.accepted(house, "fast-refresh", (wall,), evening) is row
+    assert phases.accepted(house, "fast-refresh", (wall, UniverseId(Protocol.E131, 1)), evening) is None
+    assert phases.accepted(house, "slow-refresh", (wall,), evening) is None
+    assert phases.accepted(house, "fast-refresh", (wall,), datetime(2027, 2, 1, 0, 30, tzinfo=LONDON)) is None
