@@ -96,6 +96,12 @@ def test_both_formats_are_read_by_their_own_parsers_and_say_the_same(accept: str
     assert found["slotwatch_supply_current_amperes", (("rack", "Rack 1"), ("supply", "1"))] == 31.25
 
 
+def test_judgings_own_lag_is_preferred() -> None:
+    own = {"bounds_s": [0.2], "counts": [5, 1], "sum_s": 0.4}
+    found = families(snapshot(counters={"judging_lag": own}))["slotwatch_judging_lag_seconds"]
+    assert [sample.value for sample in found.samples] == [5, 6, 6, 0.4]
+
+
 def test_the_type_is_what_was_asked_for() -> None:
     assert encode_metrics(Sheet(full()), OPEN_METRICS)[1].startswith("application/openmetrics-text")
     assert encode_metrics(Sheet(full()), "*/*")[1].startswith("text/plain")

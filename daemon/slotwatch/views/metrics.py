@@ -102,7 +102,7 @@ class SnapshotCollector(Collector):
             yield _histogram(
                 "judging_lag_seconds",
                 "Age of the judged moment when its snapshot was read.",
-                [({}, lag["edges_s"], lag["counts"], lag["sum_s"])],
+                [({}, _edges(lag), lag["counts"], lag["sum_s"])],
             )
         well = not view.house_problems
         yield _gauge("config_last_reload_successful", "Whether the house file on disk is the one in use.", [({}, well)])
@@ -141,7 +141,7 @@ class SnapshotCollector(Collector):
             yield _histogram(
                 "route_latency_seconds",
                 "From a frame's arrival to its leaving.",
-                [(label, lag["edges_s"], lag["counts"], lag["sum_s"]) for label, lag in lags],
+                [(label, _edges(lag), lag["counts"], lag["sum_s"]) for label, lag in lags],
             )
 
 
@@ -233,6 +233,12 @@ def _histogram(
         family.samples.append(Sample(PREFIX + name + "_count", labels, float(reached)))
         family.samples.append(Sample(PREFIX + name + "_sum", labels, float(total)))
     return family
+
+
+def _edges(histogram: Histogram) -> Sequence[float]:
+    """Upper edges of a histogram, under either name that its makers give them."""
+    found: Sequence[float] = histogram.get("edges_s") or histogram["bounds_s"]
+    return found
 
 
 def _clean(text: str) -> str:
