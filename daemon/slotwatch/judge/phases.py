@@ -23,7 +23,7 @@ LOUDNESS: dict[RuleClass, dict[Phase, str]] = {
     RuleClass.LOSS: {_D: NOTE, _G: NOTE, _R: LOWER, _P: FULL, _S: FULL, _A: NOTE},
     RuleClass.FLOW: {_D: NOTE, _G: NOTE, _R: LOWER, _P: FULL, _S: FULL, _A: NOTE},
     RuleClass.CONTROL: {_D: LOWER, _G: LOWER, _R: FULL, _P: FULL, _S: FULL, _A: LOWER},
-    RuleClass.PATCH: {_D: NOTE, _G: LOWER, _R: FULL, _P: FULL, _S: FULL, _A: FULL},
+    RuleClass.PATCH: {_D: NOTE, _G: LOWER, _R: FULL, _P: FULL, _S: FULL, _A: LOWER},
     RuleClass.STORM: _ALWAYS,
     RuleClass.SELF: _ALWAYS,
 }

@@ -1,0 +1,115 @@
+"""Writes docs/house-file.md and docs/rules.md from the tables that the program itself reads.
+
+Run as `python -m tests.reference` after a change; a test fails while they are out of date.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from slotwatch.house.keys import Key, Kind
+from slotwatch.house.schema import Phase
+from slotwatch.house.sections import SECTIONS, TOP
+from slotwatch.judge.catalog import CAUSES, RULES
+from slotwatch.judge.phases import grade
+from slotwatch.judge.rule import Rule, RuleClass
+
+DOCS = Path(__file__).parent.parent / "docs"
+
+
+def house_file() -> str:
+    """Every section and key of the house file."""
+    lines = [
+        "# The house file: every key",
+        "",
+        "Made from the table that the loader reads (`daemon/slotwatch/house/sections.py`). An unknown key is an error",
+        "that names the nearest known one. Commented examples stand in `config/examples`.",
+    ]
+    for section in (TOP, *SECTIONS):
+        header = f"`{section.header}`" if section.name else "The top of the file"
+        overlay = " May stand in an overlay." if section.in_overlay else ""
+        lines += [
+            "",
+            f"## {header}",
+            "",
+            section.sentence + overlay,
+            "",
+            "| key | holds | default | |",
+            "| --- | --- | --- | --- |",
+        ]
+        lines += [f"| `{key.name}` | {_holds(key)} | {_default(key)} | {key.sentence} |" for key in section.keys]
+    return "\n".join(lines) + "\n"
+
+
+def _holds(key: Key) -> str:
+    if key.choices:
+        return f"{'any of ' if key.kind is Kind.CHOICES else ''}{', '.join(f'`{word}`' for word in key.choices)}"
+    reach = ""
+    if key.low is not None and key.high is not None:
+        reach = f" {key.low:g} to {key.high:g}"
+    return f"{key.kind.value}{reach}{f' {key.unit}' if key.unit else ''}"
+
+
+def _default(key: Key) -> str:
+    if key.required:
+        return "*required*"
+    if key.default in (None, "", (), {}):
+        return ""
+    if isinstance(key.default, bool):
+        return f"`{str(key.default).lower()}`"
+    if isinstance(key.default, tuple):
+        return ", ".join(f"`{word}`" for word in key.default)
+    return f"`{key.default}`"
+
+
+def rules() -> str:
+    """Every rule with its thresholds, sources, grading and next checks."""
+    lines = [
+        "# The rules",
+        "",
+        "Made from the table that the engine reads (`daemon/slotwatch/judge/catalog*.py`). Severity is as in show:",
+        "*critical*, the audience may see it now; *warning*, before the next audience; *note*, read it in the morning.",
+        "What a rule compares with, and where that number comes from, stands beside it.",
+        "",
+        "## How loud a rule is in each phase",
+        "",
+        "| class | " + " | ".join(Phase) + " |",
+        "| --- |" + " --- |" * len(Phase),
+    ]
+    for rule_class in RuleClass:
+        sample = max((rule for rule in RULES if rule.rule_class is rule_class), key=lambda rule: rule.severity)
+        said = [grade(sample, sample.severity, phase).word for phase in Phase]
+        lines.append(f"| {rule_class} (here: {sample.name}) | " + " | ".join(said) + " |")
+    lines += ["", "## Causes of a lost universe", "", "| cause | what it means |", "| --- | --- |"]
+    lines += [f"| `{cause}` | {meaning} |" for cause, meaning in CAUSES.items()]
+    for rule in RULES:
+        lines += ["", *_rule(rule)]
+    return "\n".join(lines) + "\n"
+
+
+def _rule(rule: Rule) -> list[str]:
+    faults = f" Faults: {', '.join(rule.faults)}." if rule.faults else ""
+    lines = [
+        f"## `{rule.name}`",
+        "",
+        f"{rule.rule_class}, {rule.severity.word}. Says: “{rule.sentence}”",
+        "",
+        f"Raised after {rule.on_delay_s:g} s, over after {rule.off_delay_s:g} s. Source: {rule.source}.{faults}",
+    ]
+    if rule.thresholds:
+        lines += ["", "| number | value | | source |", "| --- | --- | --- | --- |"]
+        lines += [f"| `{t.name}` | {t.value:g} | {t.text} | {t.source} |" for t in rule.thresholds]
+    lines += [""] if rule.next_checks else []
+    lines += [f"{at}. {check}" for at, check in enumerate(rule.next_checks, 1)]
+    if rule.next_checks_quiet:
+        lines += ["", "Outside pre-show and show also:", ""] + [f"- {check}" for check in rule.next_checks_quiet]
+    return lines
+
+
+def main() -> None:
+    (DOCS / "house-file.md").write_text(house_file(), encoding="utf-8")
+    (DOCS / "rules.md").write_text(rules(), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
