@@ -10,7 +10,19 @@ from slotwatch.model.columns import MAX_SOURCES, MAX_SOURCES_PER_UNIVERSE, MAX_S
 from slotwatch.model.counters import MAX_OFFENDERS, ROOM_AT_ONCE
 from slotwatch.model.occasions import MAX_NODES, MAX_SYNCS
 from slotwatch.wire.universe import Protocol, UniverseId
-from tests.model.packets import MS, SECOND, START, Bench, Sent, artnet_poll_reply, cid, e131, e131_sync, frames
+from tests.model.packets import (
+    MS,
+    SECOND,
+    START,
+    Bench,
+    Sent,
+    artnet_poll_reply,
+    cid,
+    e131,
+    e131_discovery,
+    e131_sync,
+    frames,
+)
 
 
 def forged(count: int, start_ns: int, every_ns: int, *, first: int = 0, universe: int = 1) -> list[Sent]:
@@ -179,6 +191,17 @@ def test_sync_senders_and_nodes_have_bounds() -> None:
     )
     assert len(bench.model.occasions.nodes) == MAX_NODES
     assert bench.model.evictions["nodes"] == 10
+
+
+def test_a_flood_of_discovery_costs_a_bounded_time() -> None:
+    """2,000 a second are looked at; what is over is counted."""
+    bench = Bench()
+    flood = [Sent(START + i * 100_000, e131_discovery([1], source=cid(i)), "10.1.0.1") for i in range(5000)]
+    bench.feed_split(flood, [512])
+    assert bench.model.unkept["e131_discovery"] == 3000
+    assert bench.model.sources.filled == 2000
+    bench.feed([Sent(START + SECOND, e131_discovery([7], source=cid(60_000)), "10.1.0.2")])
+    assert any(row.listed == (7,) for row in bench.model.sources)
 
 
 def test_memory_of_4096_streams_stays_under_40_mib() -> None:

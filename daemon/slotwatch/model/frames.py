@@ -16,7 +16,7 @@ from slotwatch.model.part import Part
 from slotwatch.model.segments import Segments
 from slotwatch.model.streams import Streams
 
-_ONE = np.int16(1)
+_HOUR_US = 3_600_000_000
 _MOST_EQUAL = np.uint16(0xFFFF)
 
 
@@ -91,7 +91,7 @@ class Frames:
             changed, equal_before = changed[keep], equal_before[keep]
             segments = Segments(stream)
         # Stamps of two cards may cross by microseconds; over an hour is an hour.
-        kept_us = gaps_us.clip(0, 3_600_000_000).astype(np.uint32)
+        kept_us = np.minimum(np.maximum(gaps_us, 0), _HOUR_US).astype(np.uint32)
         cadence.keep_intervals(table, stream, segments, kept_us)
         self.counters.take_intervals(table.protocol, stream, kept_us)
         longest = kept_us if segments.single else np.maximum.reduceat(kept_us, segments.starts)

@@ -1,7 +1,7 @@
 """Packets that come now and then: synchronisation, discovery lists, polls and poll replies.
 
 Every table here is keyed by what the network says, and so has a bound; at it, the longest silent entry makes
-room. At most PER_BATCH packets of a kind that are not known yet are looked at in one batch.
+room. At most PER_SECOND of them are looked at, so that a flood costs a bounded time; the rest is counted.
 """
 
 from __future__ import annotations
@@ -22,7 +22,9 @@ from slotwatch.wire.universe import Protocol
 MAX_SYNCS = 512
 MAX_NODES = 1024
 MAX_POLLERS = 256
-PER_BATCH = 256
+PER_SECOND = 2000
+"""Far over any house: 100 sources with 8 pages every 10 s, 200 nodes of 4 replies every 2.5 s and 10 sync masters at
+44 Hz (batches count one master once) are 840."""
 SyncKey = tuple[int, int, int, bytes, bytes]
 """Network, protocol, sync address (Art-Net: 0), source id, sender's address."""
 
@@ -75,6 +77,8 @@ class Occasions:
         self.pollers: dict[tuple[int, str], Poller] = {}
         self.evictions: Counter[str] = Counter()
         self.unkept: Counter[str] = Counter()
+        self._second = -1
+        self._looked_at = 0
 
     def take(self, batch: Batch, fields: Fields, rows: NDArray[np.intp]) -> None:
         """Take these rows of a batch: accepted packets that carry no slots."""
@@ -88,10 +92,21 @@ class Occasions:
             (Kind.ART_POLL, self._take_poll),
         ):
             some = rows[kinds == kind]
-            if len(some) > PER_BATCH:
-                self.unkept[kind.name.lower()] += len(some) - PER_BATCH
-            for row in some[:PER_BATCH].tolist():
+            for row in some[: self._allow(batch, some, kind.name.lower())].tolist():
                 take(batch, fields, row)
+
+    def _allow(self, batch: Batch, rows: NDArray[np.intp], name: str) -> int:
+        """How many of these rows may be looked at; the others are counted under this name."""
+        if not len(rows):
+            return 0
+        second = int(batch.t_ns[rows[0]]) // 1_000_000_000
+        if second != self._second:
+            self._second, self._looked_at = second, 0
+        allowed = min(len(rows), PER_SECOND - self._looked_at)
+        self._looked_at += allowed
+        if allowed < len(rows):
+            self.unkept[name] += len(rows) - allowed
+        return allowed
 
     def last_sync_ns(self, network: int, protocol: int, address: int) -> int:
         """When a sync packet last came for a sync address from anyone; 0 for never."""
@@ -111,9 +126,8 @@ class Occasions:
             mixed = mixed * np.uint64(0x9E3779B97F4A7C15) ^ part
         _, firsts, counts = np.unique(mixed[::-1], return_index=True, return_counts=True)
         lasts = rows[len(rows) - 1 - firsts]
-        if len(lasts) > PER_BATCH:
-            self.unkept["sync"] += int(counts[PER_BATCH:].sum())
-        for row, count in zip(lasts[:PER_BATCH].tolist(), counts.tolist(), strict=False):
+        allowed = self._allow(batch, lasts, "sync")
+        for row, count in zip(lasts[:allowed].tolist(), counts.tolist(), strict=False):
             is_e131 = fields.kind[row] == Kind.E131_SYNC
             key = (
                 int(batch.network[row]),
