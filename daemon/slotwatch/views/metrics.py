@@ -101,7 +101,7 @@ class SnapshotCollector(Collector):
         if lag:
             yield _histogram(
                 "judging_lag_seconds",
-                "Age of the judged moment when its snapshot was read.",
+                "How late moments are judged.",
                 [({}, _edges(lag), lag["counts"], lag["sum_s"])],
             )
         well = not view.house_problems
