@@ -274,3 +274,18 @@ def test_reload_keeps_what_is_raised() -> None:
     stage.judge.take_house(other, stage.now_ns)
     stage.run(9)
     assert said(stage) == ["non-dim-partial"] and stage.all[0].closed_ns is None
+
+
+def test_universe_shifted_by_one_is_named() -> None:
+    """The desk counts universes from 0 where the house counts from 1: e131/1 carries what e131/2 should."""
+    fixtures = tuple(Fixture(f"A{n}", U1, 1 + n, ("intensity",)) for n in range(20))
+    fixtures += tuple(Fixture(f"B{n}", UniverseId(Protocol.E131, 2), 201 + n, ("intensity",)) for n in range(20))
+    house = replace(house_of((1, 2)), fixtures=fixtures)
+    levels = levels_of(lambda t: {201 + n: 100 for n in range(20)})
+    stage = Stage(house, Desk("Desk A", (1,), levels=levels), Desk("Desk B", (2,), number=2, levels=levels)).run(8)
+    strays = [incident for incident in stage.all if incident.rule == "stray-levels"]
+    assert len(strays) == 1
+    assert strays[0].evidence[1] == (
+        "The levels fit the patch of e131/2: they may be on the wrong universe "
+        "(universes counted from 0 in one place and from 1 in another)."
+    )

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from slotwatch.house.schema import Fixture, House
 from slotwatch.judge import wording
+from slotwatch.judge.shifted import fitting_universe
 from slotwatch.judge.sight import Sight
 from slotwatch.judge.watch import KEYS, UNIVERSES, Finding, Mask, Watch
 from slotwatch.snapshot import Confidence
@@ -128,6 +129,7 @@ class Plan:
         near = ""
         if neighbour is not None and numbers[0] - neighbour.last_slot == 1:
             near = f" They follow {neighbour.label or neighbour.name}: it may run in a longer mode."
+        shifted = self._say_shifted(sight, row)
         return Finding(
             group=f"universe:{row}",
             since_ns=0,
@@ -135,10 +137,24 @@ class Plan:
             networks=(int(sight.universes.network[row]),),
             fixtures=(neighbour.name,) if near and neighbour is not None else (),
             facts={"slots": wording.list_slots(numbers), "near": near},
-            evidence=(f"{sight.universe_name(row)}: {len(numbers)} unpatched slots above zero.",),
+            evidence=(f"{sight.universe_name(row)}: {len(numbers)} unpatched slots above zero.", *shifted),
             confidence=Confidence.CERTAIN,
             also_possible=("a patch list that is out of date", "a visiting rig"),
         )
+
+    def _say_shifted(self, sight: Sight, row: int) -> tuple[str, ...]:
+        """Where the levels fit another universe's patch: they may be on the wrong one."""
+        declared = int(sight.universes.declared[row])
+        other = fitting_universe(sight.house, self._used, declared, sight.model.levels[row])
+        if other is None:
+            return ()
+        own = sight.universe_id(row).number
+        why = (
+            "universes counted from 0 in one place and from 1 in another"
+            if abs(other.number - own) == 1
+            else "a port map"
+        )
+        return (f"The levels fit the patch of {other}: they may be on the wrong universe ({why}).",)
 
 
 def _find_conflicts(fixtures: dict[UniverseId, list[Fixture]]) -> list[tuple[Any, Any]]:
