@@ -80,8 +80,8 @@ def _incidents(sheet: Sheet) -> str:
 def _readiness(sheet: Sheet) -> str:
     call = readiness(sheet)
     text = "Ready, judged as if in show." if call["ready"] else "Not ready, judged as if in show."
-    reasons = _list("Reasons", [one["text"] for one in call["reasons"]])
-    hidden = _list("Not visible from here", call["not_visible"])
+    reasons = _list("Reasons", [one["text"] for one in call["reasons"]], level=3)
+    hidden = _list("Not visible from here", call["not_visible"], level=3)
     return f"<h2>Readiness</h2>\n<p>{text}</p>\n{reasons}{hidden}"
 
 
@@ -122,10 +122,10 @@ def _figure(value: float | None) -> str:
     return "" if value is None else str(number(value, 1))
 
 
-def _list(title: str, lines: Sequence[str]) -> str:
+def _list(title: str, lines: Sequence[str], level: int = 4) -> str:
     if not lines:
         return ""
-    return f"<h4>{title}</h4>\n<ul>\n" + "".join(f"<li>{escape(line)}</li>\n" for line in lines) + "</ul>\n"
+    return f"<h{level}>{title}</h{level}>\n<ul>\n" + "".join(f"<li>{escape(line)}</li>\n" for line in lines) + "</ul>\n"
 
 
 def _table(title: str, heads: Sequence[str], rows: Iterable[Sequence[object]]) -> str:

@@ -1,0 +1,57 @@
+"""The plain page: a headline that is a sentence, headings in order, tables with heads, and nothing that runs."""
+
+from __future__ import annotations
+
+import re
+from html.parser import HTMLParser
+
+from slotwatch.snapshot import Severity
+from slotwatch.views.plain import headline, plain_page
+from slotwatch.views.sheet import Sheet
+from tests.views.fabricate import incident, snapshot
+
+
+def test_when_all_is_well_it_says_how_much_that_is() -> None:
+    calm = snapshot(3, incidents=())
+    calm.universes["state"][1] = 1
+    assert headline(Sheet(calm)) == "All is well: 2 of 3 universes have data."
+
+
+def test_the_loudest_open_incident_is_the_headline() -> None:
+    some = (
+        incident(1, severity=Severity.NOTE, summary="A note."),
+        incident(2, severity=Severity.WARNING, summary="Slow."),
+    )
+    assert headline(Sheet(snapshot(incidents=some))) == "Slow."
+    more = (*some, incident(3, summary="Lost."))
+    assert headline(Sheet(snapshot(incidents=more))) == "Lost. And 1 more."
+    known = (incident(3, summary="Lost.", accepted="by design"),)
+    assert headline(Sheet(snapshot(incidents=known))).startswith("All is well")
+
+
+class Shape(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.levels: list[int] = []
+        self.tags: list[str] = []
+        self.open: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        if re.fullmatch(r"h[1-6]", tag):
+            self.levels.append(int(tag[1]))
+        assert not any(name.startswith("on") or name == "style" for name, _ in attrs), "nothing that the policy refuses"
+        if tag not in ("meta", "link"):
+            self.open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+
+def test_headings_are_in_order_and_everything_is_closed() -> None:
+    """WCAG 2.2, 1.3.1: structure can be told by programs; no level is left out."""
+    shape = Shape()
+    shape.feed(plain_page(Sheet(snapshot(12)), ["A fault of its own."]))
+    assert not shape.open and "script" not in shape.tags and shape.tags.count("table") == 2
+    assert shape.levels[0] == 1 and shape.levels.count(1) == 1
+    assert all(after - before <= 1 for before, after in zip(shape.levels, shape.levels[1:], strict=False))
