@@ -128,3 +128,36 @@ def test_a_refused_join_is_told_once_and_told_again_when_it_succeeds(monkeypatch
         assert (news.ok, news.reason) == (True, "")
         assert [told.ok for told in held.told(8)] == [True]
         held.close()
+
+
+def test_what_is_left_makes_room_and_an_empty_holder_is_closed() -> None:
+    """20 a socket: three sockets for 45 groups; leaving from a full one lets the next join in there."""
+    holder = joins.Holder(socket.if_nametoindex("lo"), False)
+    for number in range(44_000, 44_045):
+        holder.join(number)
+    assert sorted(holder._held.values()) == [5, 20, 20]
+    for number in range(44_000, 44_003):
+        holder.leave(number)
+    for number in range(44_100, 44_118):
+        holder.join(number)
+    assert sorted(holder._held.values()) == [20, 20, 20]
+    assert len(holder.groups) == 60
+    first = holder.groups[44_003]
+    for number in range(44_003, 44_020):
+        holder.leave(number)
+    for number in [n for n, sock in holder.groups.items() if sock is first]:
+        holder.leave(number)
+    assert first.fileno() == -1
+    holder.close()
+    assert not holder.groups
+
+
+def test_a_lowered_limit_is_met_by_more_sockets(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The kernel's own answer at its limit of 20: ENOBUFS on a full socket, and the next socket takes it."""
+    monkeypatch.setattr(joins, "MOST_IPV4_JOINS", 1000)
+    holder = joins.Holder(socket.if_nametoindex("lo"), False)
+    limit = int(Path("/proc/sys/net/ipv4/igmp_max_memberships").read_text())
+    for number in range(44_200, 44_200 + limit + 5):
+        holder.join(number)
+    assert sorted(holder._held.values()) == [5, limit]
+    holder.close()

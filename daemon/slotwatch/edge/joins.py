@@ -12,7 +12,6 @@ import errno
 import os
 import socket
 import struct
-from collections import Counter
 from dataclasses import dataclass, field
 
 from slotwatch.edge.interfaces import Interface, InterfaceWatch
@@ -88,19 +87,25 @@ class Holder:
     v6: bool
     groups: dict[int, socket.socket] = field(default_factory=dict)
     """Universe to the socket that holds its group."""
+    _held: dict[socket.socket, int] = field(default_factory=dict)
+    """How many groups each socket holds."""
+    _roomy: list[socket.socket] = field(default_factory=list)
+    """Those that may hold more."""
 
     def join(self, universe: int) -> None:
         """Join a universe's group. OSError if the kernel refuses even an empty socket."""
         if universe in self.groups:
             return
-        for sock in self._roomy():
+        while self._roomy:
+            sock = self._roomy[-1]
             try:
                 self._call(sock, universe, join=True)
             except OSError as error:
-                if error.errno in (errno.ENOBUFS, errno.ENOMEM):
-                    continue  # full before its time (the limit was lowered)
-                raise
-            self.groups[universe] = sock
+                if error.errno not in (errno.ENOBUFS, errno.ENOMEM):
+                    raise
+                self._roomy.pop()  # full before its time (the limit was lowered)
+                continue
+            self._keep(universe, sock)
             return
         sock = socket.socket(socket.AF_INET6 if self.v6 else socket.AF_INET, socket.SOCK_DGRAM)
         try:
@@ -108,7 +113,8 @@ class Holder:
         except OSError:
             sock.close()
             raise
-        self.groups[universe] = sock
+        self._roomy.append(sock)
+        self._keep(universe, sock)
 
     def leave(self, universe: int) -> None:
         sock = self.groups.pop(universe, None)
@@ -117,18 +123,27 @@ class Holder:
         # An interface that went away took the membership with it.
         with contextlib.suppress(OSError):
             self._call(sock, universe, join=False)
-        if not any(held is sock for held in self.groups.values()):
+        self._held[sock] -= 1
+        if not self._held[sock]:
+            del self._held[sock]
+            if sock in self._roomy:
+                self._roomy.remove(sock)
             sock.close()
+        elif sock not in self._roomy:
+            self._roomy.insert(0, sock)
 
     def close(self) -> None:
-        for sock in set(self.groups.values()):
+        for sock in self._held:
             sock.close()
         self.groups.clear()
+        self._held.clear()
+        self._roomy.clear()
 
-    def _roomy(self) -> list[socket.socket]:
-        most = MOST_IPV6_JOINS if self.v6 else MOST_IPV4_JOINS
-        counts = Counter(self.groups.values())
-        return [sock for sock, count in counts.items() if count < most]
+    def _keep(self, universe: int, sock: socket.socket) -> None:
+        self.groups[universe] = sock
+        self._held[sock] = self._held.get(sock, 0) + 1
+        if self._held[sock] >= (MOST_IPV6_JOINS if self.v6 else MOST_IPV4_JOINS):
+            self._roomy.remove(sock)
 
     def _call(self, sock: socket.socket, universe: int, *, join: bool) -> None:
         if self.v6:
