@@ -202,7 +202,7 @@ def supply_overloaded() -> Iterator[Item]:
 
 def _slow_move(t_s: float) -> float:
     """A pan value from 0 to 65535 that swings slowly."""
-    return 32768 + 20000 * math.sin(t_s * 0.7)
+    return 32768 + 20000 * math.sin(t_s * 0.03)
 
 
 def _mover(order: str, fine: bool = True) -> Look:
