@@ -139,6 +139,21 @@ def test_a_snapshot_crosses_and_is_not_changed_by_what_comes_later() -> None:
     assert engine.snapshot(engine.now_ns).universes["frames"].tolist() == [160, 160]
 
 
+@pytest.mark.parametrize(("every_ms", "rate_hz"), [(500, 2.0), (900, 1.111), (23, 43.4), (120, 8.333)])
+def test_refresh_is_exact_at_slow_rates_too(every_ms: int, rate_hz: float) -> None:
+    engine = engine_of()
+    run(engine, frames(13_000 // every_ms, every_ns=every_ms * MS, level_of=lambda _: 9), START + 12 * SECOND)
+    snapshot = engine.snapshot(engine.now_ns)
+    assert snapshot.universes["refresh_hz"][1] == pytest.approx(rate_hz, rel=0.005)
+    assert snapshot.streams["refresh_10s_hz"][0] == pytest.approx(rate_hz, rel=0.005)
+
+
+def test_refresh_falls_while_a_stream_is_silent() -> None:
+    engine = engine_of()
+    run(engine, frames(240, every_ns=50 * MS), START + 14 * SECOND)
+    assert engine.snapshot(engine.now_ns).universes["refresh_hz"][1] == pytest.approx(12, abs=0.5)
+
+
 def test_universes_of_several_networks_say_which() -> None:
     networks = (Network("A", "eth1"), Network("B", "eth2"))
     both = DeclaredUniverse(UniverseId(Protocol.E131, 1), networks=(0, 1))

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.model import cadence
 from slotwatch.model.control import gives_slot_priorities
 from slotwatch.model.counters import INTERVAL_EDGES_S
 from slotwatch.model.minutes import lost_frames
@@ -19,6 +20,8 @@ from slotwatch.wire.universe import Protocol
 
 FRESH_STREAMS = 512
 """Streams whose percentiles are worked out anew for one report; the others' are at most 2 s old."""
+FEW_FRAMES = 50
+"""A window with fewer frames would say its rate too coarsely."""
 LIVE, SILENT, TERMINATED, PREVIEW_ONLY = range(4)
 
 
@@ -109,17 +112,39 @@ def _names(model: Model, rows: NDArray[np.intp]) -> tuple[tuple[str, ...], tuple
 
 
 def refresh_hz(model: Model, rows: NDArray[np.intp], frames: NDArray[np.uint32], window_s: int) -> NDArray[np.float32]:
-    """Mean rate over a window, or over the stream's life while that is shorter; NaN without two frames."""
+    """Mean rate over a window, or over the stream's life while that is shorter; NaN without two frames.
+
+    A window of few frames is measured between them: 2 frames a second are 2.0 Hz, wherever the window begins.
+    """
     streams = model.streams
     # Windows end with the last whole bucket.
     end_ns = model.now_ns - model.now_ns % BUCKET_NS
     span_s = np.clip((end_ns - streams.since_ns[rows]) / 1e9, 1e-3, window_s)
     rate = np.where(frames > 0, frames / span_s, 0.0)
-    young = (streams.frames[rows] < 2) | (span_s < 0.5)
-    # What a single burst says of a rate is nothing.
+    one_life = streams.prev_frame_ns[rows] >= streams.since_ns[rows]
     interval = streams.last_frame_ns[rows] - streams.prev_frame_ns[rows]
-    guess = np.where((streams.frames[rows] >= 2) & (interval > 0), 1e9 / np.maximum(interval, 1), np.nan)
+    young = (streams.frames[rows] < 2) | (span_s < 0.5)
+    guess = np.where(one_life & (interval > 0), 1e9 / np.maximum(interval, 1), np.nan)
     rates: NDArray[np.float32] = np.where(young, guess, rate).astype(np.float32)
+    few = np.flatnonzero(~young & one_life & (frames >= 2) & (frames < FEW_FRAMES))
+    if len(few):
+        rates[few] = _rates_between(model, rows[few], frames[few].astype(np.int64) - 1, rate[few])
+    return rates
+
+
+def _rates_between(
+    model: Model, rows: NDArray[np.intp], intervals: NDArray[np.int64], counted_hz: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Rate by the mean of the newest intervals; as counted where the stream fell silent since."""
+    streams = model.streams
+    intervals = np.minimum(intervals, streams.interval_count[rows].astype(np.int64))
+    back = np.arange(FEW_FRAMES)
+    places = (streams.interval_count[rows].astype(np.int64)[:, None] - 1 - back) % cadence.INTERVALS
+    kept = np.where(back < intervals[:, None], streams.intervals_us[rows[:, None], places], 0)
+    mean_us = kept.sum(1) / np.maximum(intervals, 1)
+    silent_us = (model.now_ns - streams.last_frame_ns[rows]) / 1000
+    steady = (intervals > 0) & (mean_us > 0) & (silent_us <= 2 * mean_us)
+    rates: NDArray[np.float64] = np.where(steady, 1e6 / np.maximum(mean_us, 1), counted_hz)
     return rates
 
 
