@@ -14,11 +14,11 @@ from collections.abc import Iterable
 from typing import Any
 
 from slotwatch.clock import monotonic_ns
-from slotwatch.edge import housing, memory
-from slotwatch.edge.channel import Message, pair
+from slotwatch.edge import housing
+from slotwatch.edge.channel import Message
 from slotwatch.edge.child import Child
+from slotwatch.edge.commons import Commons
 from slotwatch.edge.identity import bridge_cid
-from slotwatch.edge.progress import Progress
 from slotwatch.edge.systemd import Notifier
 from slotwatch.errors import SlotwatchError
 
@@ -51,12 +51,9 @@ class App:
 
     def __init__(self, house_file: str, ring_rows: int) -> None:
         self._file = house_file
-        self._rows = ring_rows
-        self._memory = memory.make(ring_rows)
-        self._house = housing.create_memory()
+        self._commons = Commons(ring_rows)
+        self._house = self._commons.house
         self._next_house = -1
-        self._pairs = {name: pair() for name in ("observations", "requests", "reports")}
-        self._bell = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
         self._cid = bridge_cid(house_file).hex
         self._select = selectors.DefaultSelector()
         self._children: dict[str, Child] = {}
@@ -66,7 +63,7 @@ class App:
         self._hold_node = False
         """A reload asked for subscribing: it waits until no audience is there."""
         self._notifier = Notifier()
-        self._progress = Progress(self._memory["ring"], self._memory["board"])
+        self._progress = self._commons.progress
         self._ready = self._stopping = False
         self._reload_for: list[tuple[str, Any]] = []
         self._reloading = False
@@ -93,8 +90,19 @@ class App:
                 self._turn()
         finally:
             self._stop()
+            self.close()
         if self._failure is not None:
             raise CouldNotStart(self._failure)
+
+    def close(self) -> None:
+        """Let go of all shared memory and channels; nothing runs any more."""
+        signal.set_wakeup_fd(-1)
+        self._select.close()
+        self._commons.close()
+        for fd in self._wake:
+            os.close(fd)
+        if self._next_house >= 0:
+            os.close(self._next_house)
 
     def _turn(self) -> None:
         for key, _ in self._select.select(self._wait_s()):
@@ -138,29 +146,14 @@ class App:
     def _start(self, role: str, **more: Any) -> None:
         child = self._children.get(role) or Child(role)
         self._children[role] = child
-        observations, requests, reports = (self._pairs[n] for n in ("observations", "requests", "reports"))
-        ring = {"ring": self._memory["ring"]}
-        by_role: dict[str, dict[str, int | list[int]]] = {
-            "load": {},
-            "intake": {**ring, "observations": observations[0].fileno(), "bells": [self._bell]},
-            "judging": {
-                **ring,
-                "board": self._memory["board"],
-                "observations": observations[1].fileno(),
-                "requests": requests[1].fileno(),
-                "reports": reports[1].fileno(),
-            },
-            "front": {"board": self._memory["board"], "requests": requests[0].fileno()},
-            "routes": {**ring, "reports": reports[0].fileno(), "bell": self._bell},
-        }
         values = {
             "file": self._file,
-            "rows": self._rows,
+            "rows": self._commons.rows,
             "cid": self._cid,
             "problems": self._problems,
             "hold_node": self._hold_node,
         }
-        child.start({"house": self._house, **by_role[role], **more}, values)
+        child.start({**self._commons.descriptors(role), **more}, values)
         self._select.register(child.channel.fileno(), selectors.EVENT_READ, child)
 
     def _heard(self, child: Child) -> None:

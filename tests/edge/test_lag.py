@@ -10,7 +10,7 @@ MS = 1_000_000
 
 
 @pytest.mark.parametrize(
-    ("age_ms", "bucket"), [(-5, 0), (0, 0), (5, 0), (6, 1), (50, 4), (51, 5), (1000, 7), (1001, 8), (60_000, 8)]
+    ("age_ms", "bucket"), [(-5, 0), (0, 0), (5, 0), (6, 1), (50, 3), (51, 4), (1000, 7), (1001, 8), (60_000, 8)]
 )
 def test_an_age_falls_into_its_bucket(age_ms: int, bucket: int) -> None:
     lag = Lag()

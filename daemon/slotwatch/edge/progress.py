@@ -21,3 +21,7 @@ class Progress:
             "intake": struct.unpack_from("<q", self._ring, memory.RING_HEARTBEAT_AT)[0],
             "judging": struct.unpack_from("<q", self._board, memory.BOARD_PROGRESS_AT)[0],
         }
+
+    def close(self) -> None:
+        self._ring.close()
+        self._board.close()

@@ -1,0 +1,108 @@
+"""What the parent does about processes that stand still: the watchdog is not fed, and the stuck one is ended."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+
+from slotwatch import app as apps
+from slotwatch.app import App
+
+SECOND_NS = 1_000_000_000
+
+
+@dataclass
+class Standing:
+    """A child that only counts its kills."""
+
+    role: str
+    started_s: float = 1000.0
+    kills: int = 0
+
+    def alive_s(self, now_ns: int) -> float:
+        return self.started_s
+
+    def kill(self) -> None:
+        self.kills += 1
+
+
+@dataclass
+class Fed:
+    watchdog_s: float | None = 30.0
+    fed: int = 0
+
+    def watchdog(self) -> None:
+        self.fed += 1
+
+
+@dataclass
+class Turned:
+    ages_s: dict[str, float]
+    now_ns: int = 100 * SECOND_NS
+
+    def turned_ns(self) -> dict[str, int]:
+        return {role: self.now_ns - int(age_s * SECOND_NS) for role, age_s in self.ages_s.items()}
+
+
+@dataclass
+class Bench:
+    app: App
+    children: dict[str, Standing] = field(default_factory=dict)
+    fed: Fed = field(default_factory=Fed)
+
+    def watch(self, intake_s: float, judging_s: float, now_s: float = 100.0) -> tuple[int, dict[str, int]]:
+        """Watch once with these ages of the last turns; feedings and kills so far."""
+        self.app._progress = Turned({"intake": intake_s, "judging": judging_s}, int(now_s * SECOND_NS))  # type: ignore[assignment]
+        self.app._watch(int(now_s * SECOND_NS))
+        return self.fed.fed, {role: child.kills for role, child in self.children.items()}
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    made = Bench(App(str(tmp_path / "house.toml"), 4096))
+    progress = made.app._progress
+    made.children = {role: Standing(role) for role in ("intake", "judging")}
+    made.app._children = made.children  # type: ignore[assignment]
+    made.app._notifier = made.fed  # type: ignore[assignment]
+    yield made
+    made.app._progress = progress
+    made.app.close()
+
+
+def test_while_both_get_on_the_watchdog_is_fed_four_times_in_its_period(bench: Bench) -> None:
+    assert bench.watch(0.1, 0.2, 100.0)[0] == 1
+    assert bench.watch(0.1, 0.2, 107.0)[0] == 1
+    assert bench.watch(0.1, 0.2, 108.0)[0] == 2
+
+
+@pytest.mark.parametrize(("intake_s", "judging_s"), [(5.5, 0.1), (0.1, 10.5)])
+def test_if_either_stands_still_the_watchdog_goes_hungry_and_that_one_is_ended(
+    bench: Bench, intake_s: float, judging_s: float, capsys: pytest.CaptureFixture[str]
+) -> None:
+    fed, kills = bench.watch(intake_s, judging_s)
+    assert fed == 0
+    assert kills == {"intake": int(intake_s > 5), "judging": int(judging_s > 10)}
+    assert "has made no progress for" in capsys.readouterr().err
+
+
+def test_just_under_the_limit_nothing_is_done(bench: Bench) -> None:
+    assert bench.watch(4.9, 9.9) == (1, {"intake": 0, "judging": 0})
+
+
+def test_one_that_has_just_been_started_is_given_its_time(bench: Bench) -> None:
+    for child in bench.children.values():
+        child.started_s = 1.0
+    assert bench.watch(50.0, 50.0) == (0, {"intake": 0, "judging": 0})
+
+
+def test_without_a_manager_that_asks_nothing_is_fed(bench: Bench) -> None:
+    bench.fed.watchdog_s = None
+    assert bench.watch(0.1, 0.1)[0] == 0
+
+
+def test_a_stuck_process_has_less_time_than_the_unit_gives_the_whole(bench: Bench) -> None:
+    """The unit's WatchdogSec is 30 s: a stuck child is replaced before systemd ends everything."""
+    assert max(apps.STUCK_S.values()) < 30 / 2
