@@ -9,6 +9,7 @@ from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from slotwatch.house.racks import wiring
 from slotwatch.house.schema import Circuit, Fixture, House, Rack
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import Protocol, UniverseId
@@ -22,7 +23,7 @@ class Conflict:
 
     kind: str
     """overlap | doubled | past-512 | unknown-profile | pair-split | undeclared-universe | way-twice |
-    circuit-without-rack | unknown-circuit | racks-overlap | way-differs."""
+    circuit-without-rack | unknown-circuit | racks-overlap | way-differs | way-nameplate | supply-nameplate."""
     severity: Severity
     fixtures: tuple[str, ...]
     universe: UniverseId | None
@@ -41,6 +42,7 @@ def conflicts(house: House) -> tuple[Conflict, ...]:
         *_circuits(house),
         *_circuits_of_fixtures(house),
         *_racks(house),
+        *_nameplates(house),
     ]
     return tuple(sorted(found, key=lambda one: (one.file, one.row or 0, one.kind)))
 
@@ -171,6 +173,43 @@ def _racks(house: House) -> Iterator[Conflict]:
                 )
                 yield Conflict(
                     "racks-overlap", Severity.NOTE, (), rack.universe, (first, last), text, house.file, rack.line
+                )
+
+
+def _nameplates(house: House) -> Iterator[Conflict]:
+    """Declared loads over limits with everything at full: an estimate, before anything is plugged."""
+    rows = {(circuit.rack, circuit.way): circuit for circuit in reversed(house.circuits)}
+    for wired in wiring(house):
+        rack = wired.rack
+        for way in wired.ways:
+            circuit = rows.get((rack.name, way.number))
+            if circuit is not None and way.full_a > way.limit_a:
+                text = (
+                    f"{rack.name} way {way.number}: {way.load_w:g} W are declared, an estimated {way.full_a:.1f} A of"
+                )
+                yield Conflict(
+                    "way-nameplate",
+                    Severity.WARNING,
+                    (),
+                    rack.universe,
+                    (way.slot, way.slot),
+                    f"{text} {way.limit_a:g} A",
+                    circuit.file,
+                    circuit.row,
+                )
+        for supply in range(1, rack.supplies + 1):
+            full_a = wired.supply_full_a(supply)
+            if rack.supply_limit_a is not None and full_a > rack.supply_limit_a:
+                text = f"{rack.name} supply line {supply}: an estimated {full_a:.0f} A of {rack.supply_limit_a:g} A"
+                yield Conflict(
+                    "supply-nameplate",
+                    Severity.NOTE,
+                    (),
+                    rack.universe,
+                    None,
+                    f"{text} with everything at full",
+                    house.file,
+                    rack.line,
                 )
 
 

@@ -20,7 +20,7 @@ from slotwatch.house.schema import Circuit, Fixture, House, Limits, Listen, Netw
 from slotwatch.house.sections import BY_NAME, TOP
 from slotwatch.house.toml_places import Path
 from slotwatch.house.values import Converter
-from slotwatch.wire.universe import Protocol, UniverseId
+from slotwatch.wire.universe import Protocol
 
 MAX_OVERLAYS = 32
 
@@ -102,7 +102,7 @@ class _Loader:
         references.check_rules(quiet, "rules")
         references.check_loops(routes, lines.values)
         references.check_excluded(routes, excluded.values)
-        fixtures, brought = self._patch(list(profiles.values), declared, listen)
+        fixtures, brought = self._patch(list(profiles.values), self._protocols(universes, listen))
         return House(
             name=own["name"],
             phase=Phase(own["phase"]),
@@ -151,15 +151,18 @@ class _Loader:
 
         return self._built("universes", make)
 
+    @staticmethod
+    def _protocols(universes: Built, listen: Listen) -> set[str]:
+        """Protocols that the house uses, also of rows that are wrong in something else."""
+        named = {str(entry["protocol"]) for entry in universes.entries if entry["protocol"]}
+        return named or {protocol.word for protocol in listen.protocols}
+
     def _check_names(self, *built: Built) -> None:
         for rows, what in zip(built, ("source", "profile", "line", "rack", "receiver", "route"), strict=True):
             references.check_unique(rows, "name", what)
 
-    def _patch(
-        self, profiles: list[Profile], declared: set[UniverseId], listen: Listen
-    ) -> tuple[list[Fixture], list[Profile]]:
-        protocols = {universe.protocol for universe in declared} or set(listen.protocols)
-        only: Protocol | None = next(iter(protocols)) if len(protocols) == 1 else None
+    def _patch(self, profiles: list[Profile], protocols: set[str]) -> tuple[list[Fixture], list[Profile]]:
+        only = next((one for one in Protocol if {one.word} == protocols), None)
         fixtures: list[Fixture] = []
         brought: list[Profile] = []
         seen: dict[str, str] = {}

@@ -10,6 +10,7 @@ from typing import Any
 from slotwatch.edge.files import load_house
 from slotwatch.errors import HouseFileError
 from slotwatch.house.conflicts import Conflict, conflicts
+from slotwatch.house.racks import NOTE, wiring
 from slotwatch.house.schema import House
 from slotwatch.snapshot import Severity
 
@@ -58,8 +59,25 @@ def as_json(house: House, found: tuple[Conflict, ...]) -> dict[str, Any]:
             }
             for one in found
         ],
+        "racks": nameplates(house),
         "notes": list(house.notes),
     }
+
+
+def nameplates(house: House) -> list[dict[str, Any]]:
+    """What each rack would draw with everything at full: an estimate from the declared loads."""
+    return [
+        {
+            "rack": wired.rack.name,
+            "load_w": round(sum(way.load_w for way in wired.ways), 1),
+            "supplies": [
+                {"supply": n, "full_a": round(wired.supply_full_a(n), 1), "limit_a": wired.rack.supply_limit_a}
+                for n in range(1, wired.rack.supplies + 1)
+            ],
+            "note": NOTE,
+        }
+        for wired in wiring(house)
+    ]
 
 
 def counts(house: House) -> dict[str, int]:
@@ -73,6 +91,11 @@ def as_text(house: House, found: tuple[Conflict, ...]) -> list[str]:
     held = ", ".join(f"{n} {kind if n != 1 else kind[:-1]}" for kind, n in counts(house).items() if n)
     lines = [f"{house.name}: {held or 'nothing is declared yet'}"]
     lines += [f"  note     {note}" for note in house.notes]
+    for rack in nameplates(house):
+        supplies = ", ".join(f"line {row['supply']} {row['full_a']:g} A" for row in rack["supplies"])
+        lines.append(f"  estimate {rack['rack']}: {rack['load_w'] / 1000:g} kW declared; at full {supplies}")
+    if house.racks:
+        lines.append(f"  estimate {NOTE}")
     for one in found:
         place = Path(one.file).name + (f":{one.row}" if one.row is not None else "")
         lines.append(f"  {one.severity.word:<8} {place}: {one.text}")

@@ -73,7 +73,8 @@ def _find(house: House, footprint: int, count: int, only: UniverseId | None, as_
     if as_json:
         print(json.dumps([{"universe": str(universe), "address": address} for universe, address in found]))
     else:
-        print("\n".join(f"{universe}  {address}" for universe, address in found))
+        for universe, address in found:
+            print(f"{universe}  {address}")
         if len(found) < count:
             print(f"{len(found)} of {count}: no run of {footprint} free slots is left.")
     return 0 if len(found) >= count else FOUND_NONE

@@ -1,0 +1,128 @@
+"""`check` and `patch`: exit status, what is printed, and one line for each thing that is wrong."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from slotwatch.cli import main
+from slotwatch.edge.files import beside, load_house
+from slotwatch.edge.shipped import directory
+from slotwatch.errors import HouseFileError
+
+DEMO = str(directory("config") / "harbour-street" / "house.toml")
+EXAMPLES = sorted((directory("config") / "examples").glob("*.toml"))
+
+HOUSE = """[house]
+name = "Small hall"
+[[universes]]
+protocol = "e131"
+number = 1
+[[profiles]]
+name = "par"
+slots = ["intensity", "red", "green", "blue"]
+[patch]
+file = "patch.csv"
+"""
+
+
+@pytest.fixture
+def hall(tmp_path: Path) -> Path:
+    (tmp_path / "house.toml").write_text(HOUSE)
+    (tmp_path / "patch.csv").write_text("fixture,universe,address,profile,position\n1,1,1,par,Bar\n2,1,4,par,Bar\n")
+    return tmp_path / "house.toml"
+
+
+def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]:
+    status = main(words)
+    out, err = capsys.readouterr()
+    return status, out, err
+
+
+def test_demo_house_is_well(capsys: pytest.CaptureFixture[str]) -> None:
+    status, out, err = run(capsys, "check", "-c", DEMO)
+    assert status == 0 and not err
+    assert out.startswith("Harbour Street Playhouse: 1 network, 3 sources, 14 universes, 225 fixtures, 144 circuits")
+    assert "not a measurement; the electrician responsible and the local code decide" in out
+    assert out.endswith("No fault found.\n")
+
+
+@pytest.mark.parametrize("path", [path for path in EXAMPLES if path.stem != "tour"], ids=lambda path: path.stem)
+def test_example_houses_are_well(capsys: pytest.CaptureFixture[str], path: Path) -> None:
+    assert run(capsys, "check", "-c", str(path))[0] == 0
+
+
+def test_overlap_is_exit_1_at_its_row(capsys: pytest.CaptureFixture[str], hall: Path) -> None:
+    status, out, _ = run(capsys, "check", "-c", str(hall))
+    assert status == 1
+    assert "  warning  patch.csv:3: 2 overlaps 1 (row 2) on e131/1, slot 4\n" in out
+    assert out.endswith("1 fault found; the house can be used all the same.\n")
+    status, out, _ = run(capsys, "check", "-c", str(hall), "--json")
+    assert status == 1 and json.loads(out)["conflicts"][0]["slots"] == [4, 4]
+
+
+def test_faults_are_exit_2_and_one_line_each(capsys: pytest.CaptureFixture[str], hall: Path) -> None:
+    hall.write_text(HOUSE.replace("number = 1", "number = 0").replace("name = ", "nmae = ", 1))
+    status, out, err = run(capsys, "check", "-c", str(hall))
+    assert status == 2 and not out
+    lines = err.splitlines()
+    assert (
+        lines[0]
+        == f'slotwatch check: {hall}:2: house.nmae: "Small hall" - not a known key of [house]; the nearest is name'
+    )
+    assert len(lines) == 2 and all("Traceback" not in line for line in lines)
+    status, out, err = run(capsys, "check", "-c", str(hall), "--json")
+    assert status == 2 and len(json.loads(out)["problems"]) == 2 and len(err.splitlines()) == 2
+
+
+def test_patch_by_universe_fixture_and_free_space(capsys: pytest.CaptureFixture[str], hall: Path) -> None:
+    _, out, _ = run(capsys, "patch", "-c", str(hall))
+    assert out.splitlines() == [
+        "universe  address  last  fixture  profile  label  position  circuit",
+        "e131/1    1        4     1        par             Bar",
+        "e131/1    4        7     2        par             Bar",
+    ]
+    assert run(capsys, "patch", "-c", str(hall), "--by", "fixture")[1].splitlines()[1].startswith("1        e131/1")
+    assert json.loads(run(capsys, "patch", "-c", str(hall), "--by", "free", "--json")[1]) == [
+        {"universe": "e131/1", "label": "", "fixtures": 2, "used": 7, "free": [[8, 512]]}
+    ]
+
+
+def test_patch_finds_free_addresses(capsys: pytest.CaptureFixture[str], hall: Path) -> None:
+    assert run(capsys, "patch", "-c", str(hall), "--find", "10", "--count", "2")[1].split() == [
+        "e131/1",
+        "8",
+        "e131/1",
+        "18",
+    ]
+    status, out, _ = run(capsys, "patch", "-c", str(hall), "--find", "506")
+    assert status == 1 and out == "0 of 1: no run of 506 free slots is left.\n"
+    status, _, err = run(capsys, "patch", "-c", str(hall), "--find", "513")
+    assert status == 2 and err == "slotwatch patch: --find: a footprint from 1 to 512 is wanted\n"
+    status, _, err = run(capsys, "patch", "-c", str(hall), "--universe", "e131/9")
+    assert status == 2 and "neither declared nor patched" in err
+
+
+@pytest.mark.parametrize("name", ["", "house.toml/x", "missing.toml"])
+def test_what_cannot_be_read_is_one_line(tmp_path: Path, name: str) -> None:
+    (tmp_path / "house.toml").write_text(HOUSE)
+    with pytest.raises(HouseFileError) as raised:
+        load_house(tmp_path / name)
+    assert len(raised.value.lines) == 1
+
+
+def test_files_are_found_beside_the_house_file(hall: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir("/")
+    house = load_house(hall)
+    assert len(house.fixtures) == 2 and beside(house, "token") == hall.parent / "token"
+    assert house.fixtures[0].file == "patch.csv"
+
+
+def test_secrets_are_named_and_never_shown(capsys: pytest.CaptureFixture[str], hall: Path) -> None:
+    """The house file names files with secrets; `check` prints none of them."""
+    (hall.parent / "token").write_text("s3cret")
+    hall.write_text(HOUSE + '[http]\ntoken_file = "token"\n[mqtt]\nhost = "broker"\npassword_file = "token"\n')
+    _, out, err = run(capsys, "check", "-c", str(hall), "--json")
+    assert "s3cret" not in out + err
