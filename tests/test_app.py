@@ -335,3 +335,26 @@ def test_a_ring_of_a_wrong_size_is_refused(rows: str, tmp_path: Path) -> None:
 def test_free_ports_are_free() -> None:
     """The helper's own promise, on which every test here stands."""
     assert _bindable(socket.SOCK_DGRAM, free_port(socket.SOCK_DGRAM))
+
+
+def test_routes_run_in_a_process_of_their_own_that_outlives_page_and_diagnosis(tmp_path: Path) -> None:
+    """E1.31 in, Art-Net out to loopback, where this same daemon hears it."""
+    route = '[[routes]]\nname = "tower"\nfrom = "e131/1"\nto = "artnet/3"\nto_address = "127.0.0.1"\n'
+    with running(tmp_path, more=route) as daemon, desk(daemon, range(1, 2)):
+        until(lambda: daemon.universe("artnet/3").get("frames"))
+        routes = daemon.children()["routes"]
+        for role in ("front", "judging"):
+            before = daemon.children()[role]
+            os.kill(before, signal.SIGKILL)
+            _restarted(daemon, role, before)
+        until(lambda: daemon.universe("artnet/3").get("frames"))
+        assert daemon.children()["routes"] == routes
+        os.kill(routes, signal.SIGKILL)
+        _restarted(daemon, "routes", routes)
+        frames = until(lambda: daemon.universe("artnet/3").get("frames"))
+        until(lambda: daemon.universe("artnet/3").get("frames", 0) > frames)
+        # A reload without the route ends its process; what was heard stays.
+        daemon.file.write_text(house_text(daemon.ports))
+        daemon.process.send_signal(signal.SIGHUP)
+        until(lambda: "routes" not in daemon.children())
+    assert "internal fault" not in daemon.log(), daemon.log()
