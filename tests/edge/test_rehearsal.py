@@ -44,7 +44,7 @@ def test_senders_get_loopback_addresses_of_their_own() -> None:
 def test_player_sends_every_packet_from_its_senders_address_to_the_rehearsal_ports() -> None:
     desk = Desk("a", "192.0.2.10", (Output(1, moving()),))
     media = ArtDesk("m", "192.0.2.30", (Output(0, moving()),))
-    items = list(mixed(desk.sends(0.5), media.sends(0.5), [ClockStepSeen(0, 1)]))
+    items = list(mixed(desk.sends(0.5), media.sends(0.5), [ClockStepSeen(1000, 1)]))
     with listener() as e131, listener() as artnet:
         player = Player(e131.getsockname()[1], artnet.getsockname()[1])
         played = player.play(iter(items))

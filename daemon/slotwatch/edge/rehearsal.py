@@ -100,7 +100,8 @@ class Player:
 
     def _send(self, item: Item) -> None:
         if not isinstance(item, Sent):
-            self.played.not_played += 1
+            # What stands at the very start is how things are (links up, groups joined), no event.
+            self.played.not_played += item.t_ns > 0
             return
         ports = {E131_PORT: self.e131_port, ARTNET_PORT: self.artnet_port}
         port = ports.get(item.dst_port, item.dst_port)

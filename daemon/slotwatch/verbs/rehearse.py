@@ -20,6 +20,8 @@ from slotwatch.rehearse.stage import Item, mixed
 
 DEMO = "demo"
 HEALTHY = "harbour"
+BUSY_NS = 75_000_000
+"""Packets that were so late can look like a sender that stutters: three frame times of 40 Hz."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -154,4 +156,6 @@ def _report(played: Played) -> None:
     text = f"{played.packets} packets sent, at most {played.latest_ns / 1e6:.1f} ms behind their time"
     if played.not_played:
         text += f"; {played.not_played} events that are no packets were not played"
+    if played.latest_ns > BUSY_NS:
+        text += "; this computer was too busy to keep their time, and uneven refresh may have been seen"
     print(text, file=sys.stderr)
