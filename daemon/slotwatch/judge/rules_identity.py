@@ -114,6 +114,10 @@ def has_changed(sight: Sight) -> Mask:
     streams = sight.streams
     changed = sight.live & (sight.now_ns - streams.first_frame_ns < CHANGE_SHOWN_NS)
     changed &= sight.now_ns - sight.started_ns > CHANGE_SHOWN_NS // 12
+    # Only where somebody fell silent can anybody have come back: a whole house that has just appeared costs nothing.
+    silent = np.zeros(sight.universes.count, np.bool_)
+    silent[streams.universe[streams.used & ~streams.live]] = True
+    changed &= silent[streams.universe]
     for row in np.flatnonzero(changed).tolist():
         changed[row] = predecessor(sight, row) >= 0 or moved_from(sight, row) >= 0
     return changed
