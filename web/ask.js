@@ -35,8 +35,9 @@ export async function change(path, options) {
   }
 }
 
-export function askPhase(current, done) {
-  state = { chosen: current, error: "", busy: false, step: "choose" };
+/** Ask for the phase; with `wanted` only whether it is that one now. */
+export function askPhase(current, done, wanted) {
+  state = { chosen: wanted || current, error: "", busy: false, step: wanted ? "confirm" : "choose" };
   const redraw = () => draw(phaseTree(current, redraw, done));
   redraw();
   show();

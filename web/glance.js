@@ -80,6 +80,7 @@ function follow(page) {
 
 /** Each universe on its own line: sign and word of its state, name, rate, who carries it. */
 export function universeList(rows, page) {
+  if (!rows.length) return null;
   const body = rows.map((row) => kept.get(row.universe, `${row.version} ${page.feed.sourceName(row.carrier)}`, () => h("tr", { key: row.universe, class: `is-${row.state}` },
     h("th", { scope: "row" }, h("a", { href: `/universe/${row.universe}` }, row.universe)),
     h("td", { class: "label" }, row.label || ""),

@@ -14,14 +14,14 @@ export function head(page) {
   const paused = page.pausedAt !== null;
   return [
     h("a", { class: "house", href: "/" }, house.name || "slotwatch"),
-    h("button", { class: "phase", type: "button", onclick: page.askPhase, "aria-haspopup": "dialog" },
+    h("div", { class: "hand" },
+      h("button", { type: "button", onclick: page.togglePause, "aria-pressed": String(paused) }, paused ? "Go on" : "Pause"),
+      h("button", { type: "button", onclick: page.turnPalette }, "Palette", h("span", { class: "roomy" }, `: ${page.palette}`))),
+    h("button", { class: "phase", type: "button", onclick: () => page.askPhase(), "aria-haspopup": "dialog" },
       h("span", { class: "label" }, "phase "), h("strong", {}, house.phase || "not known")),
     h("p", { class: "time" }, h("strong", {}, clockTime(knowledge.now(browserMs)))),
     h("p", { class: "host" }, h("span", { class: "label" }, "heard at "), house.host || location.hostname),
     h("p", { class: "age" }, age(feed, browserMs)),
-    h("div", { class: "hand" },
-      h("button", { type: "button", onclick: page.togglePause, "aria-pressed": String(paused) }, paused ? "Go on" : "Pause"),
-      h("button", { type: "button", onclick: page.turnPalette }, `Palette: ${page.palette}`)),
   ];
 }
 
@@ -43,6 +43,13 @@ export function banner(page) {
   if (page.pausedAt !== null) {
     said.push(h("p", { class: "paused", key: "paused" }, `Paused at ${clockTime(page.pausedAt)}: what stands below does not move. `,
       page.changesWhilePaused ? "Something has changed since." : "Nothing has changed since."));
+  }
+  if (feed.house.phase_pending) {
+    said.push(h("p", { class: "paused", key: "pending" }, `The timetable asks for ${feed.house.phase_pending}; it stays ${feed.house.phase} until a person says so. `,
+      h("button", { type: "button", onclick: () => page.askPhase(feed.house.phase_pending) }, `Change to ${feed.house.phase_pending}`)));
+  }
+  if (feed.house.quiet_until) {
+    said.push(h("p", { class: "paused", key: "quiet" }, `A declared quiet window keeps some rules to notes until ${clockTime(feed.house.quiet_until)}. It ends by itself.`));
   }
   const problems = feed.house.faults || [];
   if (problems.length) {

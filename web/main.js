@@ -32,7 +32,7 @@ const page = {
   feed: null, browserMs: browserNow(), route: null, local: {}, pausedAt: null, changesWhilePaused: false,
   widthPx: 0,
   palette: document.documentElement.dataset.palette || "as system", wide: wide.matches,
-  use, redraw, go, change: act, askPhase: () => askPhase(page.feed.house.phase, () => redraw()), togglePause, turnPalette,
+  use, redraw, go, change: act, askPhase: (wanted) => askPhase(page.feed.house.phase, () => redraw(), wanted), togglePause, turnPalette,
 };
 const fetched = new Map(); // path -> {value, error, dueMs, everyS, used, busy}
 let view = null;

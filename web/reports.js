@@ -19,6 +19,7 @@ function draw(page) {
   }
   const entry = page.use(`/api/v1/incidents?state=all&limit=500&since=${encodeURIComponent(page.local.since)}`, 15);
   const rows = items(entry.value, "incidents").sort((a, b) => ms(b.began_at) - ms(a.began_at));
+  const marks = items(page.use(`/api/v1/marks?since=${encodeURIComponent(page.local.since)}`, 15).value, "marks");
   const loud = rows.filter((row) => row.severity !== "note");
   const chosen = STRETCHES.find(([value]) => value === hours)[1];
   return [
@@ -33,6 +34,7 @@ function draw(page) {
         h("th", { scope: "row" }, dayTime(row.began_at)), h("td", {}, row.closed_at ? span((ms(row.closed_at) - ms(row.began_at)) / 1000) : "still open"), h("td", {}, severityMark(row.severity)),
         h("td", { class: "text" }, h("a", { href: `/incident/${row.id}` }, row.summary || ruleWords(row.rule)), row.cause ? h("span", { class: "quiet block" }, `${causeWords(row.cause)}, confidence ${row.confidence}`) : null),
         h("td", {}, ranges(row.universes || [], 4) || "–"), h("td", {}, row.acknowledged ? row.acknowledged.by : "–"))))) : null,
+    marks.length ? part("Marked moments", h("ul", { class: "plain ruled" }, marks.slice(0, 100).map((mark, i) => h("li", { key: i }, `${dayTime(mark.at)} “${mark.text}”${mark.by ? `, ${mark.by}` : ""}`)))) : null,
     part("The written report", h("p", {}, "For the stage manager's file: times, what failed, who took it on, what was not judged."), h("p", { class: "no-print" }, h("a", { class: "button", href: `/api/v1/report?since=${encodeURIComponent(page.local.since)}`, download: "report.html" }, `The report of the last ${chosen}`), " ",
         h("a", { class: "button", href: `/api/v1/report?format=csv&since=${encodeURIComponent(page.local.since)}`, download: "report.csv" }, "As a table for a spreadsheet")),
       h("p", {}, "Or on the computer that listens:"), h("pre", { tabindex: "0" }, h("code", {}, "slotwatch report --since 18:00 > report.html")),
@@ -47,5 +49,5 @@ function byRule(rows, nowMs) {
     groups.get(row.rule).push(row);
   }
   return h("ul", { class: "plain ruled" }, [...groups].sort((a, b) => b[1].length - a[1].length).map(([rule, theirs]) => h("li", { key: rule },
-    h("strong", {}, `${ruleWords(rule)} `), `${theirs.length === 1 ? "once" : `${theirs.length} times`}, ${span(theirs.reduce((sum, row) => sum + ((row.closed_at ? ms(row.closed_at) : nowMs) - ms(row.began_at)) / 1000, 0))} together; ${ranges([...new Set(theirs.flatMap((row) => row.universes || []))], 6) || "no universe by name"}.`)));
+    h("strong", {}, `${ruleWords(rule)} `), `${theirs.length === 1 ? "once, for" : `${theirs.length} times, together for`} ${span(theirs.reduce((sum, row) => sum + ((row.closed_at ? ms(row.closed_at) : nowMs) - ms(row.began_at)) / 1000, 0))}; ${ranges([...new Set(theirs.flatMap((row) => row.universes || []))], 6) || "no universe by name"}.`)));
 }

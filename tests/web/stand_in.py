@@ -169,7 +169,7 @@ class StandIn:
             return web.json_response({"sources": here.sources})
         if head in here.answers:
             return web.json_response(here.answers[head])
-        blank = {"racks": {"racks": []}, "routes": {"routes": []}, "fixtures": {"fixtures": []}, "receivers": {"receivers": []},
+        blank = {"marks": [], "racks": {"racks": []}, "routes": {"routes": []}, "fixtures": {"fixtures": []}, "receivers": {"receivers": []},
                  "patch": {"conflicts": [], "universes": []}, "rig-check": {"running": False, "done": [], "left": [], "flagged": []},
                  "readiness": {"ready": True, "reasons": [], "accepted": [], "not_visible": []}}  # fmt: skip
         return web.json_response(blank[head]) if head in blank else _missing(path)

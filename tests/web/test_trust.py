@@ -92,6 +92,17 @@ def test_a_quieter_phase_is_asked_twice(open_page: Open) -> None:
     assert page.locator("#polite").inner_text().startswith("Phase is now dark.")
 
 
+def test_a_phase_that_the_timetable_asks_for_waits_for_a_person(open_page: Open) -> None:
+    opened = open_page("well")
+    page = opened.go("/")
+    opened.listener.send("house", {"at": opened.listener.at(), "phase_pending": "post-show"})
+    page.click("#banner button:has-text('Change to post-show')")
+    assert opened.listener.changes == []
+    page.click("dialog button:has-text('Yes, the phase is post-show')")
+    page.wait_for_function("() => document.querySelector('#head .phase').textContent.includes('post-show')")
+    assert opened.listener.changes == [("PUT", "house/phase", {"phase": "post-show", "confirm": True})]
+
+
 def test_the_token_is_asked_for_and_kept_in_the_tab_only(open_page: Open) -> None:
     opened = open_page("well")
     opened.listener.token = "harbour"
