@@ -10,7 +10,7 @@ export function since(incident, page) {
     const closed = ms(incident.closed_at);
     return `${clockTime(began)} to ${clockTime(closed)}, ${span((closed - began) / 1000)}`;
   }
-  return `since ${clockTime(began)}, ${span((page.feed.knowledge.now(page.browserMs) - began) / 1000)}`;
+  return `since ${clockTime(began)}, ${span((page.nowMs - began) / 1000)}`;
 }
 
 /** An open incident in full: what, since when, why, what goes on, what next, who has it. */

@@ -29,7 +29,7 @@ const announcer = new Announcer(document.getElementById("polite"), document.getE
 
 /** What views are given: the feed, the moment, the address, and the few things they may do. */
 const page = {
-  feed: null, browserMs: browserNow(), route: null, local: {}, pausedAt: null, changesWhilePaused: false,
+  feed: null, browserMs: browserNow(), nowMs: NaN, route: null, local: {}, pausedAt: null, changesWhilePaused: false,
   widthPx: 0,
   palette: document.documentElement.dataset.palette || "as system", wide: wide.matches,
   use, redraw, go, change: act, askPhase: (wanted) => askPhase(page.feed.house.phase, () => redraw(), wanted), togglePause, turnPalette,
@@ -84,6 +84,9 @@ function redraw() {
 function draw() {
   if (!page.feed) return;
   page.browserMs = browserNow();
+  const { knowledge } = page.feed;
+  // Old knowledge does not age into new facts: what was lost for 5 s when the last word came stays at 5 s.
+  page.nowMs = knowledge.stale(page.browserMs) ? knowledge.at() : knowledge.now(page.browserMs);
   performance.mark("slotwatch-draw");
   drawOften();
   if (view && page.pausedAt === null) {

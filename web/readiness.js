@@ -17,7 +17,7 @@ export default {
         h("h1", {}, h("span", { class: "verdict" }, stale ? "Not known: this page is STALE." : ready ? "Ready, as far as the data shows." : "Not ready."), " ",
           h("span", { class: "then" }, ready ? "Everything declared arrives as declared." : `${plural(reasons.length, "reason")} below.`))),
       awaiting(entry, "Readiness"),
-      h("p", { key: "stamp", class: "stamp" }, `${feed.house.name || "This house"}, ${dayTime(feed.knowledge.now(page.browserMs))}. Judged as if in show; the phase is ${feed.house.phase || "not known"}.`),
+      h("p", { key: "stamp", class: "stamp" }, `${feed.house.name || "This house"}, ${dayTime(page.nowMs)}. Judged as if in show; the phase is ${feed.house.phase || "not known"}.`),
       h("p", { key: "print", class: "no-print" }, h("button", { type: "button", class: "big", onclick: () => window.print() }, "Print for the half-hour call")),
       reasons.length ? part("Reasons", h("ol", { class: "steps" }, reasons.map((reason, i) => h("li", { key: i }, reason.text || ruleWords(reason.rule),
         (reason.universes || []).length ? h("span", { class: "quiet block" }, `${ruleWords(reason.rule)}: ${ranges(reason.universes, 12)}`) : null)))) : null,

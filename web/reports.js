@@ -15,7 +15,7 @@ function draw(page) {
   if (page.local.sinceFor !== hours) {
     // Fixed when chosen: an address that moves each second would be another question each second.
     page.local.sinceFor = hours;
-    page.local.since = new Date(page.feed.knowledge.now(page.browserMs) - Number(hours) * 3600000).toISOString();
+    page.local.since = new Date(page.nowMs - Number(hours) * 3600000).toISOString();
   }
   const entry = page.use(`/api/v1/incidents?state=all&limit=500&since=${encodeURIComponent(page.local.since)}`, 15);
   const rows = items(entry.value, "incidents").sort((a, b) => ms(b.began_at) - ms(a.began_at));
@@ -28,7 +28,7 @@ function draw(page) {
     awaiting(entry, "Incidents"),
     h("fieldset", { key: "stretch", class: "stretch no-print" }, h("legend", {}, "How far back"), STRETCHES.map(([value, words]) => h("label", { key: value, class: "choice" },
       h("input", { type: "radio", name: "stretch", value, init: { checked: value === hours }, onchange: () => { page.local.hours = value; page.redraw(); } }), h("span", {}, words)))),
-    rows.length ? part("By rule", byRule(rows, page.feed.knowledge.now(page.browserMs))) : null,
+    rows.length ? part("By rule", byRule(rows, page.nowMs)) : null,
     rows.length ? part("One by one", table("Incidents", [{ name: "Began" }, { name: "Lasted" }, { name: "Severity" }, { name: "What" }, { name: "Where" }, { name: "Taken on by" }], rows.map((row) =>
       h("tr", { key: row.id },
         h("th", { scope: "row" }, dayTime(row.began_at)), h("td", {}, row.closed_at ? span((ms(row.closed_at) - ms(row.began_at)) / 1000) : "still open"), h("td", {}, severityMark(row.severity)),

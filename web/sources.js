@@ -13,7 +13,7 @@ export default {
     if (entry.value === undefined) return [top("Sources."), awaiting(entry, "Sources")];
     const rows = items(entry.value, "sources");
     page.feed.takeNames(rows);
-    const nowMs = page.feed.knowledge.now(page.browserMs);
+    const nowMs = page.nowMs;
     const live = rows.filter((row) => (nowMs - ms(row.last_seen_at)) / 1000 < 12);
     const strangers = live.filter((row) => !row.declared_as).length;
     return [

@@ -27,7 +27,7 @@ function draw(page) {
   }
   const history = page.use(`${path}/history?hours=1`, 20);
   const fixtures = page.use("/api/v1/fixtures", 5);
-  const nowMs = page.feed.knowledge.now(page.browserMs);
+  const nowMs = page.nowMs;
   const touching = [...page.feed.incidents.values()].filter((incident) => (incident.universes || []).includes(name));
   const open = touching.filter((incident) => incident.state === "open");
   return [

@@ -13,7 +13,7 @@ import pytest
 CSS = (Path(__file__).parents[2] / "web" / "style.css").read_text()
 
 TEXT = [(ink, paper) for ink in ("ink", "quiet", "critical", "warning", "note") for paper in ("paper", "raised")]
-TEXT += [("loud-ink", "loud-paper"), ("paper", "ink")]
+TEXT += [("paper", "ink")]
 SIGNS = [
     (sign, paper)
     for sign in ("stroke", "edge", "focus", "critical", "warning", "note")

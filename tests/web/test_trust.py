@@ -28,6 +28,18 @@ def test_stale_is_said_in_words_by_the_browsers_own_clock(open_page: Open) -> No
     assert page.locator("h1 .verdict").inner_text() == "All is well."
 
 
+def test_what_is_stale_does_not_go_on_ageing(open_page: Open) -> None:
+    """An incident that stood for some seconds at the last word is not said to stand for longer since."""
+    opened = open_page("desk-lost")
+    page = opened.go("/")
+    opened.listener.stall()
+    page.wait_for_selector("#banner .stale", timeout=20000)
+    page.wait_for_timeout(600)
+    before = page.locator(".entry .margin").first.inner_text()
+    page.wait_for_timeout(1500)
+    assert page.locator(".entry .margin").first.inner_text() == before
+
+
 def test_knowledge_that_was_old_when_the_page_opened_is_stale_at_once(open_page: Open) -> None:
     """The answer's own date betrays a listener whose judging stopped an hour ago."""
     opened = open_page("well")
