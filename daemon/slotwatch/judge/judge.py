@@ -96,7 +96,8 @@ class Judge:
             self._book.let_go(now_ns)
         if changed or (self._clusterer.is_revising and now_ns >= self._refresh_due_ns):
             self._regrade = False
-            self._refresh_due_ns = now_ns + REFRESH_NS
+            # A cause of thousands of universes is worked out less often: it costs what it costs.
+            self._refresh_due_ns = now_ns + REFRESH_NS * (1 + sum(len(one.cases) for one in self._clusters) // 100)
             self._assemble(sight)
 
     def _look(self, model: Any, now_ns: int) -> Sight:

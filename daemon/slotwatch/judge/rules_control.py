@@ -14,6 +14,8 @@ from slotwatch.judge.sight import Sight
 from slotwatch.judge.watch import STREAMS, UNIVERSES, Finding, Mask, Watch
 
 NANOSECONDS = 1_000_000_000
+MOST_LOOKED_AT = 64
+"""Streams that are compared one by one in a pass: forged ones may not cost more."""
 FEW_FRAMES = 3
 """Fewer are a slip, not a source."""
 STOPPED_SHOWN_NS = 300 * NANOSECONDS
@@ -62,7 +64,7 @@ class Invited:
         stranger = self._guarded[declared] & ~self._is_invited(declared, source)
         above = streams.priority > self._priorities[source]
         unexpected: Mask = live & (stranger | above)
-        for row in np.flatnonzero(unexpected & ~above).tolist():
+        for row in np.flatnonzero(unexpected & ~above & sight.beside_a_dead_one)[:MOST_LOOKED_AT].tolist():
             unexpected[row] = predecessor(sight, row) < 0
         return unexpected
 
@@ -258,7 +260,5 @@ def describe_preview_only(sight: Sight, row: int) -> Finding:
         universes=(row,),
         streams=tuple(rows.tolist()),
         networks=(int(sight.universes.network[row]),),
-        # The stage had this universe and has it no more: as loud as a loss.
-        lower=-1 if last_ns else 0,
         evidence=(f"{sight.universe_name(row)}: every packet has the preview bit set. {live}",),
     )

@@ -10,7 +10,7 @@ import numpy as np
 from slotwatch.house.schema import House
 from slotwatch.judge import wording
 from slotwatch.judge.catalog import CATALOG
-from slotwatch.judge.rules_control import predecessor
+from slotwatch.judge.rules_control import MOST_LOOKED_AT, predecessor
 from slotwatch.judge.sight import Sight
 from slotwatch.judge.watch import KEYS, STREAMS, Finding, Mask, Watch
 from slotwatch.snapshot import Confidence
@@ -115,10 +115,10 @@ def has_changed(sight: Sight) -> Mask:
     changed = sight.live & (sight.now_ns - streams.first_frame_ns < CHANGE_SHOWN_NS)
     changed &= sight.now_ns - sight.started_ns > CHANGE_SHOWN_NS // 12
     # Only where somebody fell silent can anybody have come back: a whole house that has just appeared costs nothing.
-    silent = np.zeros(sight.universes.count, np.bool_)
-    silent[streams.universe[streams.used & ~streams.live]] = True
-    changed &= silent[streams.universe]
-    for row in np.flatnonzero(changed).tolist():
+    changed &= sight.beside_a_dead_one
+    young = np.flatnonzero(changed)[:MOST_LOOKED_AT].tolist()
+    changed[:] = False
+    for row in young:
         changed[row] = predecessor(sight, row) >= 0 or moved_from(sight, row) >= 0
     return changed
 
@@ -177,26 +177,26 @@ class Echoes:
         """Of (original, copy): moments and lags of copied frames."""
 
     def find(self, sight: Sight) -> dict[Any, None]:
-        crowded = sight.universes.live >= 2
+        universes, streams = sight.universes, sight.streams
+        crowded = (universes.live >= 2) & (universes.declared >= 0)
         if not crowded.any():
             self._heard.clear()
             return {}
-        found: dict[Any, None] = {}
-        for universe in np.flatnonzero(crowded & (sight.universes.declared >= 0)).tolist():
-            rows = [row for row in sight.streams_of(universe).tolist() if sight.live[row]]
-            for copy in rows:
-                if sight.stream_sources_declared[copy] >= 0:
-                    continue
-                for original in rows:
-                    if original != copy and self._echoes(sight, original, copy):
-                        found[original, copy] = None
-        return found
+        strangers = sight.live & crowded[streams.universe] & (sight.stream_sources_declared < 0)
+        pairs = [
+            (original, copy)
+            for copy in np.flatnonzero(strangers)[:MOST_LOOKED_AT].tolist()
+            for original in sight.streams_of(sight.universe_of(copy)).tolist()
+            if original != copy and sight.live[original]
+        ]
+        self._heard = {pair: self._heard.get(pair, deque(maxlen=32)) for pair in pairs}
+        return {pair: None for pair in pairs if self._echoes(sight, *pair)}
 
     def _echoes(self, sight: Sight, original: int, copy: int) -> bool:
         streams = sight.streams
         if streams.priority[copy] < streams.priority[original]:
             return False
-        heard = self._heard.setdefault((original, copy), deque(maxlen=32))
+        heard = self._heard[original, copy]
         longest_ns = int(CATALOG["echoed-universe"].threshold("lag_ms") * 1e6)
         firsts = dict(zip(streams.history_hash[original].tolist(), streams.history_ns[original].tolist(), strict=True))
         known = {t_ns for t_ns, _ in heard}
@@ -210,10 +210,6 @@ class Echoes:
             heard.clear()
         recent = [lag_ns for t_ns, lag_ns in heard if sight.now_ns - t_ns < ECHO_NS]
         return len(recent) >= ECHOES
-
-    def lag_ns(self, original: int, copy: int) -> int:
-        lags = [lag for _, lag in self._heard.get((original, copy), ())]
-        return int(np.median(lags)) if lags else 0
 
 
 def describe_echo(sight: Sight, key: Any) -> Finding:

@@ -53,8 +53,9 @@ def is_lost(sight: Sight) -> Mask:
     had = universes.used & (universes.last_arrival_ns > 0)
     silent_ns = sight.now_ns - counts_from_ns(sight)
     lost = had & (silent_ns > universes.loss_timeout_ns)
-    for row in np.flatnonzero(had & ~lost & (universes.live == 0)).tolist():
-        lost[row] = _is_terminated(sight, row)
+    ended = had & ~lost & (universes.live == 0)
+    if ended.any():
+        lost |= ended & sight.ended_by_word
     lost &= (universes.declared >= 0) | (silent_ns < FORGOTTEN_NS)
     return _without_down(sight, lost)
 
@@ -67,23 +68,13 @@ def _without_down(sight: Sight, mask: Mask) -> Mask:
     return mask
 
 
-def _is_terminated(sight: Sight, row: int) -> bool:
-    rows = sight.streams_of(row)
-    streams = sight.streams
-    rows = rows[streams.last_arrival_ns[rows] > 0]
-    if not len(rows):
-        return False
-    newest = rows[np.argmax(streams.last_arrival_ns[rows])]
-    return bool(streams.last_terminated_ns[newest] >= streams.last_arrival_ns[newest])
-
-
 def describe_lost(sight: Sight, row: int) -> Finding:
     rows = sight.streams_of(row)
     last_ns = sight.streams.last_arrival_ns[rows]
     newest_ns = int(last_ns.max()) if len(rows) else 0
     # Those that had gone long before were not what kept it alive.
     kept = rows[(last_ns > 0) & (last_ns >= newest_ns - int(sight.universes.loss_timeout_ns[row]))]
-    stopped_on_purpose = _is_terminated(sight, row)
+    stopped_on_purpose = bool(sight.ended_by_word[row])
     declared = sight.declared_universe(row)
     return Finding(
         group="",

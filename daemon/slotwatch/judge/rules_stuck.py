@@ -29,7 +29,7 @@ def watches(house: House) -> tuple[Watch, ...]:
     skew = Skew()
     return (
         Watch("skewed-universes", KEYS, skew.find, skew.describe, on_delay_s=0.0, refresh_s=10.0),
-        Watch("level-stuck", UNIVERSES, is_stuck, describe_stuck, refresh_s=10.0),
+        Watch("level-stuck", UNIVERSES, is_stuck, describe_stuck, NANOSECONDS, refresh_s=10.0),
     )
 
 
@@ -95,11 +95,14 @@ def is_stuck(sight: Sight) -> Mask:
     universes, streams = sight.universes, sight.streams
     stuck = np.zeros(universes.count, np.bool_)
     crowded = universes.used & (universes.declared >= 0) & (universes.live >= 2)
-    for row in np.flatnonzero(crowded).tolist():
-        rows = [one for one in sight.streams_of(row).tolist() if sight.live[one]]
-        dark = [one for one in rows if streams.changes[one] > 0 and not streams.levels[one].any()]
-        lit = np.count_nonzero(sight.model.levels[row]) if dark else 0
-        stuck[row] = 0 < lit <= STUCK_SLOTS
+    if not crowded.any():
+        return stuck
+    rows = np.flatnonzero(sight.live & crowded[streams.universe] & (streams.changes > 0))
+    dark = rows[~streams.levels[rows].any(1)]
+    if len(dark):
+        of = np.unique(streams.universe[dark])
+        lit = np.count_nonzero(sight.model.levels[of], axis=1)
+        stuck[of] = (lit > 0) & (lit <= STUCK_SLOTS)
     return stuck
 
 

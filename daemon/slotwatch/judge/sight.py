@@ -115,15 +115,42 @@ class Sight:
         index = int(self.model.sources.declared[source])
         return self.house.sources[index] if 0 <= index < len(self.house.sources) else None
 
+    @cached_property
+    def beside_a_dead_one(self) -> NDArray[np.bool_]:
+        """(S,) streams on whose universe another stream has ended: only there can one follow another."""
+        streams = self.streams
+        dead: NDArray[np.bool_] = streams.used & ~streams.live & (streams.last_arrival_ns > 0)
+        if not dead.any():
+            return dead
+        followed: NDArray[np.bool_] = (np.bincount(streams.universe[dead], minlength=self.universes.count) > 0)[
+            streams.universe
+        ]
+        return followed
+
+    @cached_property
+    def ended_by_word(self) -> NDArray[np.bool_]:
+        """(U,) universes whose newest frame's source has said since that it stops."""
+        streams = self.streams
+        said = streams.used & (streams.last_arrival_ns > 0) & (streams.last_terminated_ns >= streams.last_arrival_ns)
+        said &= streams.last_arrival_ns >= self.universes.last_arrival_ns[streams.universe]
+        ended: NDArray[np.bool_] = np.bincount(streams.universe[said], minlength=self.universes.count) > 0
+        return ended
+
+    @cached_property
+    def _by_universe(self) -> tuple[Integers, Integers]:
+        return _sorted(self.streams.universe, self.streams.used)
+
+    @cached_property
+    def _by_source(self) -> tuple[Integers, Integers]:
+        return _sorted(self.streams.source, self.streams.used)
+
     def streams_of(self, universe: int) -> Integers:
         """Rows of all streams of a universe row."""
-        streams = self.streams
-        return np.flatnonzero(streams.used & (streams.universe == universe))
+        return _among(*self._by_universe, universe)
 
     def streams_from(self, source: int) -> Integers:
         """Rows of all streams of a source row."""
-        streams = self.streams
-        return np.flatnonzero(streams.used & (streams.source == source))
+        return _among(*self._by_source, source)
 
     def winning(self, rows: Integers) -> tuple[NDArray[np.uint8], NDArray[np.int32]]:
         """Levels of universe rows, (U, 512), and the stream row that wins each slot, -1 for nobody."""
@@ -179,3 +206,14 @@ class Sight:
 
     def time_of_day(self, t_ns: int) -> str:
         return wording.time_of_day(t_ns, self.wall_offset_ns, self.zone)
+
+
+def _sorted(column: NDArray[np.int32], used: NDArray[np.bool_]) -> tuple[Integers, Integers]:
+    """Sort the rows in use by a column: built once a pass, since a wide fault asks thousands of times."""
+    rows = np.flatnonzero(used)
+    order = rows[np.argsort(column[rows], kind="stable")]
+    return order, column[order].astype(np.int64)
+
+
+def _among(order: Integers, values: Integers, wanted: int) -> Integers:
+    return order[values.searchsorted(wanted) : values.searchsorted(wanted, "right")]
