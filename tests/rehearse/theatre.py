@@ -12,6 +12,8 @@ import numpy as np
 from slotwatch.engine import Engine
 from slotwatch.house.load import load_house
 from slotwatch.house.schema import House
+from slotwatch.rehearse import stage
+from slotwatch.rehearse.chance import Chance
 from slotwatch.rehearse.packets import ARTNET_PORT, Sent
 from slotwatch.rehearse.scenario import Paper, Scenario
 from slotwatch.rehearse.stage import Item
@@ -99,6 +101,18 @@ def perform(scenario: Scenario, house: House | None = None) -> Performance:
     for incident in engine.snapshot(BASE_NS + round(scenario.seconds * 1e9)).incidents:
         keep(incident)
     return Performance(scenario, sorted(seen.values(), key=lambda each: each.id), loudest, first_cause)
+
+
+def roughened(scenario: Scenario, seed: int = 1) -> Scenario:
+    """The same scenario over an ordinary network: up to 3 ms of jitter, one packet in 2,000 lost."""
+
+    def items() -> Iterator[Item]:
+        chance = Chance(seed)
+        # What comes later than the next packet of its own stream would is overtaking, which 3 ms never is.
+        late = stage.delayed(scenario.items(), lambda sent: chance.between(0.0, 0.003), 0.003)
+        return stage.lossy(late, 0.0005, seed + 1)
+
+    return replace(scenario, items=items)
 
 
 def _ingest(engine: Engine, waiting: list[Sent]) -> None:

@@ -210,7 +210,7 @@ def preview_only() -> Iterator[Item]:
     "F45",
     "the preview flag is switched on in the middle: the stage loses the universe although packets come",
     24,
-    Truth("preview-only", 12.6, ("e131/2",), began_s=10.0, instead=("universe-lost",)),
+    Truth("preview-only", 12.6, ("e131/2",), "", "critical", began_s=10.0, instead=("universe-lost",)),
     paper((1, 2)),
 )
 def preview_switched_on() -> Iterator[Item]:
