@@ -200,8 +200,8 @@ class Judging:
         elif now_ns - self._turned_ns > LATE_NS:
             self.engine.observe(observation.StallSeen(now_ns, now_ns - self._turned_ns))
         beat_ns, generation = self.ring.heartbeat_ns, self.ring.generation
-        if generation != self._generation:
-            # Intake was started anew: between the two nobody held the sockets.
+        if generation != self._generation and beat_ns > self._heartbeat_ns:
+            # Intake was started anew, and has had its first turn: between the two nobody held the sockets.
             self._generation = generation
             self.engine.observe(observation.StallSeen(now_ns, max(0, beat_ns - self._heartbeat_ns)))
             self._observations.send({"do": "state"})
