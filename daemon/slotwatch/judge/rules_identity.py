@@ -187,7 +187,8 @@ class Echoes:
             (original, copy)
             for copy in np.flatnonzero(strangers)[:MOST_LOOKED_AT].tolist()
             for original in sight.streams_of(sight.universe_of(copy)).tolist()
-            if original != copy and sight.live[original]
+            # Where nobody is declared, a tracking backup cannot be told from an echo.
+            if sight.live[original] and sight.stream_sources_declared[original] >= 0
         ]
         self._heard = {pair: self._heard.get(pair, deque(maxlen=32)) for pair in pairs}
         return {pair: None for pair in pairs if self._echoes(sight, *pair)}

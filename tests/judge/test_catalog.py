@@ -1,0 +1,88 @@
+"""The rule table is complete, and every row of it can be said to a person."""
+
+from __future__ import annotations
+
+import ast
+import re
+from pathlib import Path
+
+import pytest
+
+from slotwatch.house.rule_names import RULE_NAMES
+from slotwatch.judge import phases
+from slotwatch.judge.catalog import CATALOG, CAUSES, FLAPPING, RULES
+from slotwatch.judge.explain import EXPLAINS
+from slotwatch.judge.rule import Rule, RuleClass
+from slotwatch.judge.watches import MODULES
+from slotwatch.snapshot import Severity
+
+# Rules of the contract with their severities in `show`, written out again.
+CONTRACT = {
+    "critical": "universe-lost universe-missing short-frame source-conflict duplicate-identity link-down join-failed "
+    "non-dim-partial route-loop sync-missing",
+    "warning": "source-absent backup-absent backup-in-control receiver-silent slow-refresh fast-refresh uneven-refresh "
+    "packet-loss sequence-unusable unexpected-source backup-differs slot-priority-faulty preview-only wrong-group "
+    "echoed-universe malformed-packets too-many-sources repeated-packets querier-absent host-overrun patch-conflict "
+    "powered-off flash-rate way-overload supply-overload",
+    "note": "out-of-order undeclared-universe stray-levels identity-changed fallback-address querier-changed "
+    "flooded-groups duplicate-address skewed-universes fine-stuck fine-swapped torn-pair level-stuck glare-held "
+    "control-held",
+}
+ASKS_TO_TOUCH = re.compile(r"\b(unplug|reseat|restart|reboot|open the rack|swap|take out|pull|plug in)\b", re.I)
+
+
+@pytest.mark.parametrize("severity", CONTRACT)
+def test_severities_are_the_contracts(severity: str) -> None:
+    for name in CONTRACT[severity].split():
+        assert CATALOG[name].severity is Severity[severity.upper()], name
+
+
+def test_names_are_the_house_files_names() -> None:
+    assert set(CATALOG) - {FLAPPING.name} == set(RULE_NAMES)
+    assert len(CATALOG) == len(RULES)
+
+
+@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)
+def test_every_row_says_where_its_numbers_come_from_and_what_to_look_at(rule: Rule) -> None:
+    assert rule.sentence.endswith((".", "}"))
+    assert rule.source
+    assert rule.next_checks
+    assert all(threshold.text and threshold.source for threshold in rule.thresholds)
+    assert all(re.fullmatch(r"F\d{2,3}", fault) for fault in rule.faults)
+
+
+@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)
+def test_checks_of_pre_show_and_show_only_ask_to_look(rule: Rule) -> None:
+    for check in rule.next_checks:
+        assert not ASKS_TO_TOUCH.search(check), check
+
+
+def test_every_rule_but_the_composed_one_is_watched() -> None:
+    """Some watches are only made where the house has fixtures or lines, so the modules are read."""
+    watched = set()
+    for module in MODULES:
+        tree = ast.parse(Path(module.__file__ or "").read_text())
+        calls = [node for node in ast.walk(tree) if isinstance(node, ast.Call)]
+        named = [call for call in calls if isinstance(call.func, ast.Name) and call.func.id == "Watch"]
+        watched |= {arg.value for call in named for arg in call.args[:1] if isinstance(arg, ast.Constant)}
+    assert set(CATALOG) - watched == {FLAPPING.name}
+
+
+def test_what_explains_what_speaks_of_rules_and_causes_that_exist() -> None:
+    for wide, reaches in EXPLAINS.items():
+        assert wide in CATALOG
+        for reach in reaches:
+            assert reach.rules <= set(CATALOG), reach.rules - set(CATALOG)
+            assert reach.causes <= set(CAUSES)
+
+
+def test_listener_faults_are_explained_by_nothing_of_the_show() -> None:
+    """They blame nobody, and nothing of the show may hide them."""
+    own = {"link-down", "host-overrun"}
+    for wide, reaches in EXPLAINS.items():
+        for reach in reaches:
+            assert not own & reach.rules, wide
+
+
+def test_the_classes_cover_every_phase() -> None:
+    assert set(phases.LOUDNESS) == set(RuleClass)

@@ -1,0 +1,217 @@
+"""Who is in control: each rule just under, just over, and the healthy case that looks like it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from slotwatch.house.schema import DeclaredSource
+from slotwatch.snapshot import Severity
+from tests.judge.stage import Desk, Levels, Node, Packet, Plain, Stage, e131, group_of, house_of, opened_after_s, still
+
+HZ = 10.0
+A = DeclaredSource("main desk", address="10.0.0.1", priority=100)
+B = DeclaredSource("spare desk", address="10.0.0.2", role="backup", priority=100)
+BY = ("main desk", "spare desk")
+
+
+def look(value: int, shift_s: float = 0.0) -> Levels:
+    """A look that moves at every frame; `shift_s` later than another."""
+    return lambda t: bytes([(value + round((t - shift_s) * HZ) * 6) % 200]) * 512
+
+
+def desk(number: int = 1, **more: object) -> Desk:
+    more.setdefault("levels", still(100))
+    more.setdefault("hz", HZ)
+    more.setdefault("universes", (1,))
+    name = "ABC"[number - 1]
+    return Desk(f"Desk {name}", address=f"10.0.0.{number}", number=number, **more)  # type: ignore[arg-type]
+
+
+def stage(*senders: object, **more: object) -> Stage:
+    universes = more.pop("universes", (1,))
+    return Stage(house_of(universes, min_refresh_hz=5, **more), *senders)  # type: ignore[arg-type]
+
+
+# --- source-conflict ----------------------------------------------------------------------------------
+
+
+def test_two_sources_with_different_levels_for_five_seconds_are_a_conflict() -> None:
+    shown = stage(desk(), desk(2, levels=still(50), from_s=4.0)).run(12.0)
+    incident = shown.only()
+    assert (incident.rule, incident.severity) == ("source-conflict", Severity.CRITICAL)
+    assert 8.9 <= opened_after_s(incident) <= 9.2
+    assert incident.sources == ("Desk A", "Desk B")
+    assert "512 slots" in incident.summary
+
+
+def test_a_hand_over_of_under_five_seconds_is_none() -> None:
+    shown = stage(desk(to_s=8.7, terminate=True), desk(2, levels=still(50), from_s=4.0)).run(20.0)
+    assert shown.all == []
+
+
+def test_sources_in_step_are_no_conflict() -> None:
+    """Same levels, moving, the second 100 ms behind."""
+    second = desk(2, levels=look(0, 0.1))
+    assert stage(desk(levels=look(0)), second).run(15.0).all == []
+
+
+def test_shared_universes_and_lower_priorities_are_no_conflict() -> None:
+    assert stage(desk(), desk(2, levels=still(50)), shared=True).run(12.0).all == []
+    assert stage(desk(), desk(2, levels=still(50), priority=90)).run(12.0).all == []
+
+
+def test_two_artnet_addresses_with_different_levels_are_a_conflict() -> None:
+    first = Node((0,), levels=still(10), keep_alive_s=1.0)
+    second = Node((0,), address="10.0.0.51", levels=still(90), keep_alive_s=1.0, from_s=2.0)
+    shown = stage(first, second, universes=(), artnet=(0,)).run(12.0)
+    assert shown.only().rule == "source-conflict"
+
+
+# --- backups ------------------------------------------------------------------------------------------
+
+
+def test_a_backup_in_step_and_a_silent_one_are_healthy() -> None:
+    in_step = stage(desk(levels=look(0)), desk(2, levels=look(0, 0.1), priority=90), sources=(A, B), by=BY)
+    assert in_step.run(15.0).all == []
+    silent = replace(B, standby="silent")
+    assert stage(desk(levels=look(0)), sources=(A, silent), by=BY).run(15.0).all == []
+
+
+def test_a_backup_that_differs_for_ten_seconds() -> None:
+    def differs(seconds: float) -> Stage:
+        other = lambda t: bytes([100 if t < 4 or t > 4 + seconds else 140]) * 512  # noqa: E731
+        return stage(desk(), desk(2, levels=other, priority=90), sources=(A, B), by=BY).run(25.0)
+
+    assert differs(9.8).all == []
+    incident = differs(10.2).only()
+    assert (incident.rule, incident.severity) == ("backup-differs", Severity.WARNING)
+    assert incident.sources == ("spare desk",)
+
+
+def test_a_backup_within_five_percent_is_in_step() -> None:
+    """5 % of 255 is 12.75."""
+    for value, rule in ((112, []), (113, ["backup-differs"])):
+        shown = stage(desk(), desk(2, levels=still(value), priority=90), sources=(A, B), by=BY).run(14.0)
+        assert [incident.rule for incident in shown.all] == rule
+
+
+def test_a_backup_that_never_came_and_one_that_fell_silent() -> None:
+    never = stage(desk(), sources=(A, B), by=BY).run(9.9)
+    assert never.all == []
+    incident = never.run(10.2).only()
+    assert (incident.rule, incident.severity) == ("backup-absent", Severity.WARNING)
+    assert "never came" in incident.summary
+    gone = stage(desk(), desk(2, priority=90, to_s=6.0), sources=(A, B), by=BY)
+    assert gone.run(8.3).all == []
+    assert gone.run(9.0).only().rule == "backup-absent"
+
+
+def test_a_backup_that_takes_over_one_step_higher_is_in_control() -> None:
+    shown = stage(desk(), desk(2, priority=101, from_s=4.0), sources=(A, replace(B, priority=None)), by=BY)
+    assert shown.run(8.8).all == []
+    incident = shown.run(9.3).only()
+    assert (incident.rule, incident.cause) == ("backup-in-control", "main-outranked")
+    assert "main desk" in incident.summary
+
+
+# --- strangers ----------------------------------------------------------------------------------------
+
+
+def test_a_stranger_is_unexpected_and_what_it_does_is_said() -> None:
+    shown = stage(desk(), desk(3, priority=150, from_s=4.0), sources=(A, B), by=("main desk",)).run(8.0)
+    incident = shown.only()
+    assert (incident.rule, incident.cause) == ("unexpected-source", "undeclared")
+    assert "It is in control." in incident.summary
+    assert "10.0.0.3" in incident.summary
+    assert opened_after_s(incident) <= 5.4
+
+
+def test_a_declared_source_above_its_priority_is_unexpected() -> None:
+    shown = stage(desk(priority=101), sources=(A,), by=("main desk",)).run(6.0)
+    assert (shown.only().rule, shown.only().cause) == ("unexpected-source", "priority")
+    assert stage(desk(priority=100), sources=(A,), by=("main desk",)).run(6.0).all == []
+
+
+def test_anyone_may_send_where_nobody_is_named() -> None:
+    assert stage(desk(), sources=(A,)).run(6.0).all == []
+
+
+def test_an_undeclared_universe_is_a_note_that_names_its_likely_relative() -> None:
+    shown = stage(desk(universes=(13,), dst=lambda universe: "10.0.0.200"), universes=(12,)).run(12.0)
+    note = shown.rule("undeclared-universe")
+    assert note.severity is Severity.NOTE
+    assert "e131/12" in note.summary
+    missing = shown.rule("universe-missing")
+    assert "e131/13" in missing.summary
+    assert "counts from 0" in missing.summary
+
+
+def test_a_name_that_comes_back_with_another_identity_is_a_note() -> None:
+    first = desk(to_s=8.0)
+    again = desk(from_s=8.5, cid=b"\x77" * 16)
+    shown = stage(first, again, sources=(replace(A, source_name="Desk A", address=None),), by=("main desk",))
+    shown.run(20.0)
+    assert [incident.rule for incident in shown.all] == ["identity-changed"]
+    assert shown.loud() == []
+
+
+# --- one identity from two machines -------------------------------------------------------------------
+
+
+def clones(seconds: float, sequence: Callable[[int, int], int]) -> Stage:
+    clone = replace(desk(), address="10.0.0.9", from_s=4.0, to_s=4.0 + seconds, sequence_of=sequence, phase_s=0.03)
+    return stage(desk(), clone).run(4.0 + seconds + 0.4)
+
+
+def test_one_identity_with_two_series_for_five_seconds() -> None:
+    incident = clones(6.0, lambda universe, index: index + 100).only()
+    assert (incident.rule, incident.severity) == ("duplicate-identity", Severity.CRITICAL)
+    assert "10.0.0.1" in incident.summary
+    assert "10.0.0.9" in incident.summary
+    assert 8.9 <= opened_after_s(incident) <= 9.4
+
+
+def test_one_series_on_two_ways_is_no_clone() -> None:
+    """The same numbers from two addresses: one machine with two network cards."""
+    shown = clones(8.0, lambda universe, index: index + 40)
+    assert [incident for incident in shown.all if incident.rule == "duplicate-identity"] == []
+
+
+# --- per-address priority -----------------------------------------------------------------------------
+
+
+def slot_priorities(to_s: float, slots: int = 512) -> Plain:
+    made = []
+    for second in range(int(to_s)):
+        data = e131(1, 200 + second, bytes([100]) * slots, cid=b"\x01" * 16, name="Desk A", start_code=0xDD)
+        made.append(Packet(second + 0.05, data, "10.0.0.1", group_of(1)))
+    return Plain(made)
+
+
+def test_per_address_priority_that_stops() -> None:
+    shown = stage(desk(sequence_of=lambda universe, index: index), slot_priorities(6))
+    shown.run(7.4)
+    assert [one for one in shown.all if one.rule == "slot-priority-faulty"] == []
+    shown.run(8.0)
+    incident = shown.rule("slot-priority-faulty")
+    assert (incident.cause, incident.severity) == ("stopped", Severity.WARNING)
+
+
+def test_per_address_priority_that_is_short_and_one_that_is_whole() -> None:
+    whole = stage(desk(), slot_priorities(12)).run(10.0)
+    assert [one for one in whole.all if one.rule == "slot-priority-faulty"] == []
+    shown = stage(desk(), slot_priorities(12, slots=100)).run(10.0)
+    assert shown.rule("slot-priority-faulty").cause == "short"
+
+
+# --- preview ------------------------------------------------------------------------------------------
+
+
+def test_preview_alone_is_said_and_preview_beside_live_is_not() -> None:
+    shown = stage(desk(options=0x80)).run(5.0)
+    incident = shown.only()
+    assert (incident.rule, incident.severity) == ("preview-only", Severity.WARNING)
+    assert opened_after_s(incident) <= 2.7
+    beside = stage(desk(), desk(2, options=0x80)).run(12.0)
+    assert beside.all == []
