@@ -307,6 +307,7 @@ def _lane_status(lane: Lane, output: Output, house: House, now_ns: int) -> dict[
         "from": f"{source}{suffix}",
         "to": output.target.text,
         "state": lane.state.value,
+        "text": lane.say(output.target),
         "for_s": round((now_ns - lane.since_ns) / 1e9, 1),
         "frames": lane.sent_frames,
         "latency_ms": {

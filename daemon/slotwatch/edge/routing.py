@@ -96,6 +96,8 @@ class Routing:
             line = next((sender for sender in self.lines.values() if row["to"] == sender.text), None)
             if line is not None:
                 row["line"] = line.status()
+                if line.trouble:
+                    row["text"] = f"{row['text']} The line: {line.trouble}."
         node = None if self.node is None else {"replies": self.node.sent, "pages": len(self.node.pages)}
         return {
             "routes": rows,
