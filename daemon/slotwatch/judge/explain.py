@@ -59,17 +59,19 @@ EXPLAINS: dict[str, tuple[Reach, ...]] = {
         Reach(frozenset({"packet-loss", "out-of-order", "universe-lost", "uneven-refresh"}), STREAM),
     ),
     "preview-only": (Reach(_SILENCE, UNIVERSE),),
+    "universe-missing": (
+        Reach(
+            frozenset({"universe-lost", "source-absent", "backup-absent", "receiver-silent", "short-frame"}), UNIVERSE
+        ),
+    ),
     "universe-lost": (
-        Reach(_SILENCE | _STREAM_TROUBLE | {"sequence-unusable", "wrong-group"}, UNIVERSE),
+        Reach(_SILENCE - {"universe-missing"} | _STREAM_TROUBLE | {"sequence-unusable", "wrong-group"}, UNIVERSE),
         Reach(
             _SILENCE | _STREAM_TROUBLE,
             SOURCE,
             frozenset({"source-lost", "network-lost", "stream-terminated", "multicast-lost"}),
         ),
         Reach(frozenset({"querier-absent"}), NETWORK, frozenset({"multicast-lost"})),
-    ),
-    "universe-missing": (
-        Reach(frozenset({"source-absent", "backup-absent", "receiver-silent", "short-frame"}), UNIVERSE),
     ),
     "source-absent": (
         Reach(_STREAM_TROUBLE | {"backup-in-control"}, UNIVERSE),

@@ -45,4 +45,9 @@ def judge_readiness(sight: Sight, clusters: Sequence[Cluster], at: datetime) -> 
         "reasons": reasons,
         "accepted": accepted,
         "not_visible": [sight.universe_name(row) for row in hidden],
+        "not_judged": [
+            sight.universe_name(row)
+            for row in np.flatnonzero(wanted).tolist()
+            if sight.listener.is_down(int(universes.network[row]))
+        ],
     }

@@ -120,8 +120,8 @@ def is_missing(sight: Sight) -> Mask:
         since_ns[here] = np.maximum(since_ns[here], sight.listener.silence_counts_from_ns(network))
     missing = wanted & (universes.last_arrival_ns == 0) & (sight.now_ns - since_ns >= START_NS)
     if sight.phase in LOUD_PHASES and sight.now_ns - sight.phase_since_ns >= START_NS:
-        # Stopped in a quieter phase, as it may, and not back where it is needed.
-        missing |= wanted & (universes.last_arrival_ns > 0) & (universes.last_arrival_ns < sight.phase_since_ns)
+        # Closed in a quieter phase, as it may be, and not back where it is needed.
+        missing |= wanted & sight.ended_by_word & (universes.last_arrival_ns < sight.phase_since_ns)
     return _without_down(sight, missing & is_visible(sight))
 
 

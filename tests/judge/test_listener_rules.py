@@ -1,0 +1,181 @@
+"""The listener's own faults and the network it hangs on: said first, and blaming nobody."""
+
+from __future__ import annotations
+
+from slotwatch.house.schema import Phase, Receiver
+from slotwatch.judge.listener import Listener
+from slotwatch.snapshot import Severity, UniverseState
+from slotwatch.wire.observation import (
+    DropsSeen,
+    JoinSeen,
+    LinkSeen,
+    NeighbourSeen,
+    QuerierWatchSeen,
+    QuerySeen,
+    StallSeen,
+)
+from slotwatch.wire.universe import Protocol, UniverseId
+from tests.judge.stage import START_NS, Desk, S, Stage, house_of, opened_after_s, still
+from tests.judge.still import one_stream
+
+
+def at(seconds: float) -> int:
+    return START_NS + round(seconds * S)
+
+
+def desk(**more: object) -> Desk:
+    more.setdefault("hz", 4.0)
+    more.setdefault("levels", still(50))
+    return Desk("Desk A", (1,), **more)  # type: ignore[arg-type]
+
+
+def stage(*senders: object, **more: object) -> Stage:
+    return Stage(house_of((1,), **more), *senders)  # type: ignore[arg-type]
+
+
+def test_a_link_that_goes_is_not_judged_and_nothing_is_blamed_for_it() -> None:
+    shown = stage(desk(drop=lambda universe, index, t: 5 < t < 20))
+    shown.see(5.0, LinkSeen(at(5), 0, False, (), "eth1"))
+    shown.see(20.0, LinkSeen(at(20), 0, True, ("10.0.0.200",), "eth1"))
+    shown.run(10.0)
+    incident = shown.only()
+    assert (incident.rule, incident.severity, incident.universes) == ("link-down", Severity.CRITICAL, ("e131/1",))
+    assert opened_after_s(incident) <= 5.1
+    assert shown.judge.universe_states(shown.model, shown.now_ns)[0] == UniverseState.NOT_JUDGED
+    assert shown.judge.readiness(shown.model, shown.now_ns)["not_judged"] == ["e131/1"]
+    shown.run(40.0)
+    assert shown.said() == [("link-down", "carrier")]
+    assert [(one.start_ns, one.end_ns, one.reason) for one in shown.judge.listener.not_judged] == [
+        (at(5), at(20), "link-down")
+    ]
+
+
+def test_a_port_that_stays_dark_for_thirty_seconds_after_its_link_is_not_lost_data() -> None:
+    """Spanning tree keeps a port shut for 2 x 15 s (IEEE 802.1D defaults)."""
+    shown = stage(desk(drop=lambda universe, index, t: 5 < t < 38))
+    shown.see(5.0, LinkSeen(at(5), 0, False, (), "eth1"))
+    shown.see(8.0, LinkSeen(at(8), 0, True, ("10.0.0.200",), "eth1"))
+    assert shown.run(60.0).said() == [("link-down", "carrier")]
+
+
+def test_what_is_still_gone_after_that_is_lost() -> None:
+    shown = stage(desk(to_s=5.0))
+    shown.see(5.0, LinkSeen(at(5), 0, False, (), "eth1"))
+    shown.see(8.0, LinkSeen(at(8), 0, True, ("10.0.0.200",), "eth1"))
+    assert [rule for rule, _ in shown.run(60.0).said()] == ["link-down", "universe-lost"]
+
+
+def test_an_address_that_goes_takes_the_link_and_one_that_never_was_does_not() -> None:
+    shown = stage(desk())
+    shown.see(5.0, LinkSeen(at(5), 0, True, (), "eth1"))
+    assert shown.run(8.0).only().cause == "address"
+    listener = Listener(START_NS)
+    listener.observe(LinkSeen(START_NS, 0, True, (), "eth1"))
+    assert not listener.is_down(0), "a mirror port needs no address"
+
+
+def test_a_failed_join_explains_the_silence_of_its_universe() -> None:
+    shown = Stage(house_of((1,)), joined=False)
+    shown.see(0.0, JoinSeen(START_NS, 0, 1, False, "the limit of 20 memberships is reached"))
+    incident = shown.run(14.0).only()
+    assert (incident.rule, incident.severity) == ("join-failed", Severity.CRITICAL)
+    assert "limit of 20" in incident.summary
+
+
+def test_drops_counted_before_the_judgement_began_are_not_said_again() -> None:
+    listener = Listener(START_NS)
+    listener.observe(DropsSeen(START_NS, kernel=500))
+    listener.observe(DropsSeen(at(2), kernel=500))
+    assert listener.lost_last_ns == 0
+    listener.observe(DropsSeen(at(3), kernel=501))
+    assert (listener.lost_last_ns, listener.lost_count) == (at(3), 1)
+
+
+def test_a_stall_is_said_from_a_second_on() -> None:
+    for late_s, said in ((0.9, []), (1.0, [("host-overrun", "stall")])):
+        shown = stage(desk())
+        shown.see(5.0, StallSeen(at(5), round(late_s * S)))
+        assert shown.run(6.0).said() == said
+
+
+def test_a_querier_that_fell_silent_and_one_that_never_was() -> None:
+    """RFC 2236 8.4 and 8.5: memberships last 260 s."""
+    still_ = one_stream(house_of((1,)))
+    begin_ns = still_.now_ns
+    still_.judge.observe(QuerySeen(begin_ns, 0, "10.0.0.254", "igmp2", 10.0))
+    still_.run(259.9)
+    assert still_.said == []
+    still_.run(0.4)
+    (incident,) = still_.said
+    assert (incident.rule, incident.severity) == ("querier-absent", Severity.WARNING)
+    assert incident.opened_ns - begin_ns <= 260.2 * S
+    assert "10.0.0.254" in incident.summary
+    still_.judge.observe(QuerySeen(still_.now_ns, 0, "10.0.0.254", "igmp2", 10.0))
+    still_.run(0.3)
+    assert still_.said[0].closed_ns is not None
+    never = one_stream(house_of((1,)))
+    never.judge.observe(QuerierWatchSeen(never.now_ns, 0, True))
+    never.run(260.4)
+    assert [(one.rule, one.severity) for one in never.said] == [("querier-absent", Severity.NOTE)]
+    blind = one_stream(house_of((1,)))
+    blind.judge.observe(QuerierWatchSeen(blind.now_ns, 0, False, "no right to listen"))
+    blind.run(270.0)
+    assert blind.said == []
+
+
+def test_two_queriers_in_turn_are_a_duel() -> None:
+    shown = stage(desk())
+    for turn in range(4):
+        seen = QuerySeen(at(2 + 3 * turn), 0, f"10.0.0.{253 + turn % 2}", "igmp2", 10.0)
+        shown.see(2 + 3 * turn, seen)
+    shown.run(14.0)
+    assert {incident.rule for incident in shown.all} == {"querier-changed"}
+    assert shown.loud() == []
+
+
+def test_a_receiver_that_answered_and_no_longer_does() -> None:
+    receiver = Receiver("Rack 1", "10.0.1.1", (UniverseId(Protocol.E131, 1),))
+    shown = stage(desk(), receivers=(receiver,))
+    shown.see(1.0, NeighbourSeen(at(1), 0, "10.0.1.1", "02:00:00:00:00:09", True))
+    shown.see(10.0, NeighbourSeen(at(10), 0, "10.0.1.1", "", False))
+    shown.run(29.5)
+    assert shown.all == []
+    incident = shown.run(32.0).only()
+    assert (incident.rule, incident.severity) == ("receiver-silent", Severity.WARNING)
+    assert "Rack 1" in incident.summary
+    unknown = stage(desk(), receivers=(receiver,)).run(32.0)
+    assert unknown.all == [], "one that never answered cannot fall silent"
+
+
+def test_an_address_with_two_devices_and_a_swapped_device() -> None:
+    macs = ("02:00:00:00:00:01", "02:00:00:00:00:02")
+    duel, swap = stage(desk()), stage(desk())
+    for turn in range(4):
+        duel.see(2.0 + turn, NeighbourSeen(at(2 + turn), 0, "10.0.0.7", macs[turn % 2], True))
+        swap.see(2.0 + turn, NeighbourSeen(at(2 + turn), 0, "10.0.0.7", macs[turn // 2], True))
+    assert duel.run(8.0).only().rule == "duplicate-address"
+    assert duel.loud() == []
+    assert swap.run(8.0).all == []
+
+
+def test_at_night_the_switch_may_be_off() -> None:
+    shown = Stage(house_of((1,)), phase=Phase.DARK)
+    shown.see(5.0, LinkSeen(at(5), 0, False, (), "eth1"))
+    assert shown.run(8.0).only().severity is Severity.NOTE
+    shown.judge.command("set_phase", phase="show")
+    shown.run(8.2)
+    assert shown.only().severity is Severity.CRITICAL
+
+
+def test_tables_of_the_listener_are_bounded() -> None:
+    listener = Listener(START_NS)
+    for number in range(6000):
+        address = f"10.{number >> 8}.{number & 255}.1"
+        listener.observe(
+            NeighbourSeen(at(number), 0, address, f"02:00:00:00:{number >> 8:02x}:{number & 255:02x}", True)
+        )
+        listener.observe(QuerySeen(at(number), 0, address, "igmp2", 10.0))
+        listener.observe(StallSeen(at(10 * number), S))
+    assert len(listener.neighbours) <= 4096
+    assert len(listener.queriers[0]) <= 16
+    assert len(listener.not_judged) <= 256
