@@ -22,8 +22,8 @@ from slotwatch.model.lightplan import SlotList
 from slotwatch.model.stage import SAMPLED_LIGHTS, Stage
 from slotwatch.wire.universe import UniverseId
 
-IN_STEP = 5
-"""Of the sampled lights of a universe (six), so many must flash with the same frames."""
+IN_STEP = SAMPLED_LIGHTS
+"""So many of the sampled lights of a universe must flash with the same frames: all of them."""
 STUCK_MOVES = 20
 """Looks (one a second) in which the coarse slot moved a little and the fine one never (common practice, no source)."""
 SMALL_MOVE = 16
@@ -66,15 +66,9 @@ class MotionRules:
     def _fit(self, stage: Stage) -> None:
         """Begin anew with another patch."""
         plan = self._stage_of = stage.plan
-        places = [(number, stage.watched.index[p]) for number, several in stage.audience for p in several]
-        self._audience = np.array([number for number, _ in places], np.int64)
-        self._watched = np.array([index for _, index in places], np.int64)
-        self._groups = {
-            universe: np.array([stage.watched.index[place] for place in several], np.int64)
-            for universe, several in stage.groups.items()
-        }
+        self._audience = np.array(stage.audience_fixture, np.int64)
         strobes = []
-        for number, _ in stage.audience:
+        for number in dict.fromkeys(stage.audience_fixture):
             fixture = plan.fixtures[number]
             if fixture.profile in self._strobes_hz and "strobe" in fixture.slots:
                 slot = fixture.address - 1 + fixture.slots.index("strobe")
@@ -94,27 +88,27 @@ class MotionRules:
         if stage.plan is not self._stage_of:
             self._fit(stage)
         found: dict[Any, tuple[float, str]] = {}
-        fast = stage.flashes.too_fast(sight.now_ns)
+        fast = stage.audience_flashes.too_fast(sight.now_ns)[:, 0]
         if fast.any():
-            rates = stage.flashes.rates_hz()
-            for index in np.flatnonzero(fast[self._watched])[:MOST_CASES].tolist():
+            rates = stage.audience_flashes.rates_hz()[:, 0]
+            for index in np.flatnonzero(fast)[:MOST_CASES].tolist():
                 fixture = stage.plan.fixtures[self._audience[index]]
-                found[fixture.name] = (float(rates[self._watched[index]]), "its levels rise and fall")
-            self._find_groups(stage, fast, rates, found)
+                found[fixture.name] = (float(rates[index]), "its levels rise and fall")
+        self._find_groups(sight, stage, found)
         self._find_strobes(stage, found)
         self._rates |= found
         return found
 
-    def _find_groups(
-        self, stage: Stage, fast: NDArray[np.bool_], rates: NDArray[np.float64], found: dict[Any, Any]
-    ) -> None:
-        for universe, numbers in self._groups.items():
-            if fast[numbers].sum() < IN_STEP:
-                continue
-            newest = stage.flashes.times_ns[numbers[fast[numbers]], -1]
+    @staticmethod
+    def _find_groups(sight: Sight, stage: Stage, found: dict[Any, Any]) -> None:
+        flashes = stage.group_flashes
+        fast = flashes.too_fast(sight.now_ns)
+        for row in np.flatnonzero((fast.sum(1) >= IN_STEP) & stage.has_group).tolist():
+            newest = flashes.times_ns[row, fast[row], -1]
             if (newest == newest.max()).sum() >= IN_STEP:
-                identity = stage.house.universes[universe].id
-                found[identity] = (float(rates[numbers[fast[numbers]]].max()), "its lights rise and fall in step")
+                identity = stage.house.universes[stage.sample_watch.universe[row]].id
+                rate_hz = float(flashes.rates_hz()[row, fast[row]].max())
+                found[identity] = (rate_hz, "its lights rise and fall in step")
 
     def _find_strobes(self, stage: Stage, found: dict[Any, Any]) -> None:
         """A strobe slot makes the fixture flash by itself; its rate comes only from its profile."""
@@ -135,7 +129,7 @@ class MotionRules:
         rate_hz, why = self._rates.get(key, (0.0, "its levels rise and fall"))
         if isinstance(key, UniverseId):
             said, fixtures, universe = f"A group of lights on {key}", (), key
-            how = f"at least {IN_STEP} of {SAMPLED_LIGHTS} sampled lights of {key}: {why}"
+            how = f"all {IN_STEP} sampled lights of {key}: {why}"
         else:
             fixture = self._fixtures.get(key)
             if fixture is None:
@@ -204,8 +198,9 @@ class MotionRules:
         stage: Stage = sight.model.stage
         if stage.plan is not self._stage_of:
             self._fit(stage)
-        torn = np.flatnonzero(stage.pairs.torn(sight.now_ns)).tolist()
-        fixtures = [stage.plan.fixtures[stage.pair_fixtures[index]] for index in torn]
+        torn = np.argwhere(stage.pairs.torn(sight.now_ns)).tolist()
+        named = [stage.pair_fixtures[row][column] for row, column in torn if column < len(stage.pair_fixtures[row])]
+        fixtures = [stage.plan.fixtures[number] for number in named]
         return {("torn", fixture.name, "a 16-bit pair"): None for fixture in fixtures}
 
     def describe_pair(self, sight: Sight, key: Any) -> Finding:

@@ -12,6 +12,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.shifted import fitting_universe
 from slotwatch.judge.sight import Sight
 from slotwatch.judge.watch import KEYS, UNIVERSES, Finding, Mask, Watch
+from slotwatch.model.winning import winning_levels
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import UniverseId
 
@@ -108,7 +109,7 @@ class Plan:
 
     def _strays(self, sight: Sight, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
         used = self._used[sight.universes.declared[rows]]
-        strays: NDArray[np.bool_] = (sight.model.levels[rows] > 0) & ~used
+        strays: NDArray[np.bool_] = (winning_levels(sight.model, rows) > 0) & ~used
         return strays
 
     def has_strays(self, sight: Sight) -> Mask:

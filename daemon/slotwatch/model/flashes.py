@@ -23,48 +23,57 @@ FRESH_NS = 600_000_000
 
 
 class Flashes:
-    """Opposing changes of each watched slot."""
+    """Opposing changes of watched slots: (count, width) of them."""
 
-    def __init__(self, count: int) -> None:
-        self.extreme = np.zeros(count, np.int16)
+    def __init__(self, count: int, width: int) -> None:
+        self.extreme = np.zeros((count, width), np.int16)
         """Highest level since it began to rise, or lowest since it began to fall."""
-        self.rising = np.zeros(count, np.bool_)
+        self.rising = np.zeros((count, width), np.bool_)
         self.seen = np.zeros(count, np.bool_)
-        self.times_ns = np.zeros((count, TOO_MANY), np.int64)
+        self.times_ns = np.zeros((count, width, TOO_MANY), np.int64)
         """When the last changes were, newest last."""
 
-    def take(self, number: Integers, t_ns: Integers, level: NDArray[np.uint8]) -> None:
-        """Take levels sorted by watched slot and time."""
-        for places in rounds(number):
-            self._step(number[places], t_ns[places], level[places].astype(np.int16))
+    def take(self, row: Integers, t_ns: Integers, level: NDArray[np.uint8]) -> None:
+        """Take frames sorted by row and time. level: (n, width)."""
+        for places in rounds(row):
+            at = whole(row[places], len(self.seen))
+            self._step(at, t_ns[places], level[places].astype(np.int16))
 
-    def _step(self, at: Integers, t_ns: Integers, level: NDArray[np.int16]) -> None:
+    def _step(self, at: Integers | slice, t_ns: Integers, level: NDArray[np.int16]) -> None:
         extreme, rising = self.extreme[at], self.rising[at]
-        new = ~self.seen[at]
-        extreme = np.where(new, level, extreme)
-        self.seen[at] = True
-        away = np.where(rising, extreme - level, level - extreme)
-        darker = np.minimum(extreme, level)
-        turned = (away >= CHANGE) & (darker < DARK_BELOW)
-        further = np.where(rising, np.maximum(extreme, level), np.minimum(extreme, level))
-        self.extreme[at] = np.where(turned, level, further)
+        seen = self.seen[at]
+        if not seen.all():
+            extreme = np.where(seen[:, None], extreme, level)
+            self.seen[at] = True
+        moved = level - extreme
+        turned = np.where(rising, moved <= -CHANGE, moved >= CHANGE) & (np.minimum(extreme, level) < DARK_BELOW)
+        further = (moved > 0) == rising
+        self.extreme[at] = np.where(turned | further, level, extreme)
+        if not turned.any():
+            return
         self.rising[at] = rising ^ turned
-        which = np.flatnonzero(turned)
-        if len(which):
-            rows = at[which]
-            self.times_ns[rows] = np.roll(self.times_ns[rows], -1, axis=1)
-            self.times_ns[rows, -1] = t_ns[which]
+        frame, column = np.nonzero(turned)
+        rows = frame if isinstance(at, slice) else at[frame]
+        times = self.times_ns[rows, column]
+        times[:, :-1] = times[:, 1:].copy()
+        times[:, -1] = t_ns[frame]
+        self.times_ns[rows, column] = times
 
     def too_fast(self, now_ns: int) -> NDArray[np.bool_]:
-        """Which slots made more than three flashes within one second, and still do."""
-        first, last = self.times_ns[:, 0], self.times_ns[:, -1]
+        """(count, width) slots that made more than three flashes within one second, and still do."""
+        first, last = self.times_ns[..., 0], self.times_ns[..., -1]
         fast: NDArray[np.bool_] = (first > 0) & (last - first < SECOND_NS) & (now_ns - last < FRESH_NS)
         return fast
 
     def rates_hz(self) -> NDArray[np.float64]:
-        """Flashes in a second over the last eight changes."""
-        span_s = (self.times_ns[:, -1] - self.times_ns[:, 0]) / SECOND_NS
+        """(count, width) flashes in a second over the last eight changes."""
+        span_s = (self.times_ns[..., -1] - self.times_ns[..., 0]) / SECOND_NS
         return np.where(span_s > 0, (TOO_MANY - 1) / 2 / np.maximum(span_s, 1e-3), 0.0)
+
+
+def whole(at: Integers, count: int) -> Integers | slice:
+    """A slice where every row has its turn, as in a steady show: it saves copying the rows out and in."""
+    return slice(None) if len(at) == count else at
 
 
 TORN_STEP = 256
@@ -75,42 +84,38 @@ TORN_WITHIN_NS = 60 * SECOND_NS
 
 
 class Pairs:
-    """16-bit values of watched pairs over three frames."""
+    """16-bit values of watched pairs over three frames: rows hold all coarse slots, then all fine ones."""
 
-    def __init__(self, coarse: Integers, fine: Integers) -> None:
-        self.coarse, self.fine = coarse, fine
-        """Numbers of the watched slots of each pair."""
-        self.values = np.full((len(coarse), 2), -1, np.int64)
-        self.torn_ns = np.zeros((len(coarse), TORN_WANTED), np.int64)
-        self._of_coarse = {int(number): index for index, number in enumerate(coarse)}
-        self._last = np.zeros(0, np.uint8)
+    def __init__(self, count: int, width: int) -> None:
+        self._before = np.full((count, width), -1, np.int32)
+        self._last = np.full((count, width), -1, np.int32)
+        self.torn_ns = np.zeros((count, width, TORN_WANTED), np.int64)
 
-    def take(self, number: Integers, t_ns: Integers, level: NDArray[np.uint8]) -> None:
-        """Take levels sorted by watched slot and time: both slots of a pair come in every frame of theirs."""
-        starts = np.searchsorted(number, self.coarse)
-        counts = np.searchsorted(number, self.coarse, "right") - starts
-        fines = np.searchsorted(number, self.fine)
-        for turn in range(int(counts.max()) if len(counts) else 0):
-            has = np.flatnonzero(counts > turn)
-            at = starts[has] + turn
-            value = level[at].astype(np.int64) * 256 + level[fines[has] + turn]
-            self._step(has, t_ns[at], value)
+    def take(self, row: Integers, t_ns: Integers, level: NDArray[np.uint8]) -> None:
+        """Take frames sorted by row and time. level: (n, 2 * width)."""
+        half = level.shape[1] // 2
+        value = (level[:, :half].astype(np.int32) << 8) | level[:, half:]
+        for places in rounds(row):
+            self._step(whole(row[places], len(self._last)), t_ns[places], value[places])
 
-    def _step(self, pair: NDArray[np.intp], t_ns: Integers, value: Integers) -> None:
-        before, last = self.values[pair, 0], self.values[pair, 1]
-        out, back = last - before, value - last
-        jumped = (np.abs(np.abs(out) - TORN_STEP) <= TORN_SLACK) & (np.abs(np.abs(back) - TORN_STEP) <= TORN_SLACK)
-        back_again = (np.sign(out) == -np.sign(back)) & (np.abs(value - before) <= 2 * TORN_SLACK) & (before >= 0)
+    def _step(self, at: Integers | slice, t_ns: Integers, value: NDArray[np.int32]) -> None:
+        before, last = self._before[at].copy(), self._last[at].copy()
+        self._before[at], self._last[at] = last, value
+        net = value - before
         # A true move crosses a coarse step here; an 8-bit wave's crest comes back to the same one.
-        torn = jumped & back_again & (value >> 8 != before >> 8)
-        self.values[pair, 0], self.values[pair, 1] = last, value
-        which = np.flatnonzero(torn)
-        if len(which):
-            rows = pair[which]
-            self.torn_ns[rows] = np.roll(self.torn_ns[rows], -1, axis=1)
-            self.torn_ns[rows, -1] = t_ns[which]
+        crossed = (np.abs(net) <= 2 * TORN_SLACK) & (value >> 8 != before >> 8) & (before >= 0)
+        if not crossed.any():
+            return
+        out, back = last - before, value - last
+        torn = crossed & (np.abs(np.abs(out) - TORN_STEP) <= TORN_SLACK)
+        torn &= (np.abs(np.abs(back) - TORN_STEP) <= TORN_SLACK) & (np.sign(out) == -np.sign(back))
+        frame, column = np.nonzero(torn)
+        if len(frame):
+            rows = frame if isinstance(at, slice) else at[frame]
+            self.torn_ns[rows, column] = np.roll(self.torn_ns[rows, column], -1, axis=1)
+            self.torn_ns[rows, column, -1] = t_ns[frame]
 
     def torn(self, now_ns: int) -> NDArray[np.bool_]:
-        """Which pairs were torn three times in the last minute."""
-        found: NDArray[np.bool_] = (self.torn_ns[:, 0] > 0) & (now_ns - self.torn_ns[:, 0] <= TORN_WITHIN_NS)
+        """(count, width) pairs that were torn three times in the last minute."""
+        found: NDArray[np.bool_] = (self.torn_ns[..., 0] > 0) & (now_ns - self.torn_ns[..., 0] <= TORN_WITHIN_NS)
         return found

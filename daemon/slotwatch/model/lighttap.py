@@ -1,7 +1,7 @@
 """Every frame's levels of a few watched slots: a flash or a torn pair is gone before the next 100 ms.
 
-The streams' frames are tapped where they are taken; what was tapped is worked on once per 100 ms. Watched are
-slots whose light faces the audience, and a few of each universe for groups in step and for 16-bit pairs.
+The streams' frames are tapped where they are taken; what was tapped is worked on once per 100 ms. One watch
+holds the same number of slots for every universe that it watches, so that a frame is one row of a matrix.
 """
 
 from __future__ import annotations
@@ -12,73 +12,89 @@ import numpy as np
 from numpy.typing import NDArray
 
 Integers = NDArray[np.int64]
+Frames = tuple[Integers, Integers, NDArray[np.uint8]]
+"""Watched row of each frame, its time, and (n, width) levels; sorted by row and then by arrival."""
 
-MAX_KEPT = 400_000
-"""Watched levels kept between two turns: 100 ms of a full gigabit. Beyond it frames are left out, and counted."""
+MAX_FRAMES = 40_000
+"""Frames kept between two turns: twice 100 ms of a full gigabit. Beyond it frames are left out, and counted."""
 
 
-class Watched:
-    """Watched slots sorted by declared universe: `slot` and the run of each universe."""
+class Watch:
+    """Slots that are watched, the same number on each row; a universe may have several rows or none."""
 
-    def __init__(self, places: list[tuple[int, int]], universes: int) -> None:
-        unique = sorted(set(places))
-        self.index = {place: number for number, place in enumerate(unique)}
-        self.slot: Integers = np.array([slot for _, slot in unique], np.int64)
-        declared = np.array([universe for universe, _ in unique], np.int64)
-        self.start: Integers = np.searchsorted(declared, np.arange(universes))
-        self.count: Integers = np.searchsorted(declared, np.arange(universes), "right") - self.start
+    def __init__(self, rows: list[tuple[int, list[int]]], universes: int, width: int) -> None:
+        """rows: (declared universe, slot indices); a shorter list repeats its last slot."""
+        rows.sort(key=lambda row: row[0])
+        self.width = width
+        self.universe: Integers = np.array([universe for universe, _ in rows], np.int64)
+        self.slots: Integers = np.array([(slots + slots[-1:] * width)[:width] for _, slots in rows], np.int64).reshape(
+            -1, width
+        )
+        self.start: Integers = np.searchsorted(self.universe, np.arange(universes + 1))
+        self.count: Integers = np.searchsorted(self.universe, np.arange(universes + 1), "right") - self.start
+        self.single = bool((self.count <= 1).all())
+        self.kept: list[tuple[Integers, Integers, NDArray[np.uint8]]] = []
 
     def __len__(self) -> int:
-        return len(self.slot)
+        return len(self.universe)
+
+    def take(self, declared: Integers, which: Integers, t_ns: Integers, levels: NDArray[np.uint8]) -> None:
+        """Keep the watched slots of frames `which` of a batch; declared: each frame's universe."""
+        counts = self.count[declared]
+        watched = np.flatnonzero(counts)
+        if not len(watched):
+            return
+        row = self.start[declared[watched]]
+        frame = which[watched]
+        if not self.single:
+            counts = counts[watched]
+            frame = np.repeat(frame, counts)
+            begins = np.cumsum(counts) - counts
+            row = np.repeat(row, counts) + np.arange(len(frame)) - np.repeat(begins, counts)
+        self.kept.append((row, t_ns[frame], levels[frame[:, None], self.slots[row]]))
+
+    def drain(self) -> Frames | None:
+        """Give what was kept since the last call; None if nothing was."""
+        if not self.kept:
+            return None
+        row, t_ns, levels = (np.concatenate(parts) for parts in zip(*self.kept, strict=True))
+        self.kept.clear()
+        order = np.argsort(row, kind="stable")
+        return row[order], t_ns[order], levels[order]
 
 
 class LightTap:
-    """Collects (watched slot, time, level) of winning streams' frames."""
+    """Gives winning streams' frames to watches."""
 
-    def __init__(self, watched: Watched) -> None:
-        self.watched = watched
+    def __init__(self, watches: tuple[Watch, ...]) -> None:
+        self.watches = tuple(watch for watch in watches if len(watch))
         self.left_out = 0
-        self._kept: list[tuple[Integers, Integers, NDArray[np.uint8]]] = []
-        self._size = 0
-        self._universe_of = np.zeros(0, np.int32)
+        self._frames = 0
 
     def take(self, streams: Any, stream: NDArray[np.intp], t_ns: Integers, levels: NDArray[np.uint8]) -> None:
         """Take frames. streams: the stream table.   stream: (N,) its row of each.   levels: (N, 512)."""
         universes = streams.universes
         universe = streams.universe[stream]
         declared = universes.declared[universe]
-        wanted = (declared >= 0) & (universes.winner[universe] == stream)
-        wanted &= self.watched.count[declared] > 0
-        which = np.flatnonzero(wanted)
+        which = np.flatnonzero((declared >= 0) & (universes.winner[universe] == stream))
         if not len(which):
             return
-        of = declared[which]
-        counts = self.watched.count[of]
-        size = int(counts.sum())
-        if self._size + size > MAX_KEPT:
+        if self._frames + len(which) > MAX_FRAMES:
             self.left_out += len(which)
             return
-        self._size += size
-        row = np.repeat(which, counts)
-        begins = np.cumsum(counts) - counts
-        number = np.arange(size) - np.repeat(begins - self.watched.start[of], counts)
-        self._kept.append((number, t_ns[row], levels[row, self.watched.slot[number]]))
+        self._frames += len(which)
+        for watch in self.watches:
+            watch.take(declared[which], which, t_ns, levels)
 
-    def drain(self) -> tuple[Integers, Integers, NDArray[np.uint8]] | None:
-        """Give what was tapped since the last call, sorted by watched slot and then by arrival; None if nothing."""
-        if not self._kept:
-            return None
-        columns = [np.concatenate(parts) for parts in zip(*self._kept, strict=True)]
-        self._kept.clear()
-        self._size = 0
-        order = np.argsort(columns[0], kind="stable")
-        return columns[0][order], columns[1][order], columns[2][order]
+    def turn(self) -> None:
+        """What was kept has been worked on: there is room again."""
+        self._frames = 0
 
 
-def rounds(number: Integers) -> list[Integers]:
-    """Places of a sorted column in rounds: each watched slot's first, then each one's second, and so on."""
-    if not len(number):
+def rounds(row: Integers) -> list[Integers]:
+    """Places of a sorted column in rounds: each row's first frame, then each one's second, and so on."""
+    if not len(row):
         return []
-    starts = np.flatnonzero(np.r_[True, number[1:] != number[:-1]])
-    counts = np.diff(np.r_[starts, len(number)])
+    starts = np.flatnonzero(np.r_[True, row[1:] != row[:-1]])
+    counts = np.diff(np.r_[starts, len(row)])
     return [starts[counts > turn] + turn for turn in range(int(counts.max()))]

@@ -9,63 +9,26 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from slotwatch.house.schema import House
 from slotwatch.model.flashes import Flashes, Pairs
 from slotwatch.model.hours import Counted, Hours
-from slotwatch.model.lightplan import Integers, LightPlan, SlotList
-from slotwatch.model.lighttap import LightTap, Watched
+from slotwatch.model.lightplan import LightPlan, SlotList
+from slotwatch.model.lighttap import LightTap, Watch
 from slotwatch.model.loads import Loads
 from slotwatch.model.rigcheck import RigCheck
+from slotwatch.model.winning import Levels
 
 SECOND_NS = 1_000_000_000
 LOOK_NS = 200_000_000
-SLOTS = 512
-SAMPLED_LIGHTS = 6
+TURN_NS = 100_000_000
+SAMPLED_LIGHTS = 4
 """Lights of each universe that are watched frame by frame for groups in step."""
-SAMPLED_PAIRS = 2
+SAMPLED_PAIRS = 1
 MAX_AUDIENCE_SLOTS = 64
 """Watched audience-facing slots of one fixture: a strip of more is sampled evenly."""
 MAX_HOURS_FIXTURES = 1000
 """Of a larger patch hours are kept by circuit alone: they are rows of the history, every minute, for years."""
-
-
-class Levels:
-    """Winning levels of one moment, read by declared universe."""
-
-    def __init__(self, model: Any, universes: int) -> None:
-        table = model.universes
-        rows = np.flatnonzero(table.used[: table.top] & (table.declared[: table.top] >= 0))
-        self.row = np.full(universes + 1, -1, np.intp)
-        # Of the networks that a universe is expected on, the first one that is alive speaks for it.
-        for live_first in (rows[table.live[rows] == 0][::-1], rows[table.live[rows] > 0][::-1]):
-            self.row[table.declared[live_first]] = live_first
-        self.row[universes] = -1
-        self.live: NDArray[np.bool_] = (self.row >= 0) & (table.live[np.maximum(self.row, 0)] > 0)
-        self._levels = model.levels
-        self._flat = self._levels.reshape(-1)
-
-    def of(self, slots: SlotList) -> NDArray[np.uint8]:
-        """Level of each slot; 0 where its universe is not live."""
-        return self.at(slots.declared, slots.slot)
-
-    def at(self, declared: Integers, slot: Integers) -> NDArray[np.uint8]:
-        if not len(slot) or not len(self._flat):
-            return np.zeros(len(slot), np.uint8)
-        found: NDArray[np.uint8] = self._flat[np.maximum(self.row[declared], 0) * SLOTS + slot]
-        return found * self.live[declared]
-
-    def known(self, slots: SlotList) -> NDArray[np.bool_]:
-        found: NDArray[np.bool_] = self.live[slots.declared]
-        return found
-
-    def universe(self, declared: int | None) -> NDArray[np.uint8] | None:
-        """All 512 levels of a universe; None where it is not live."""
-        if declared is None or not self.live[declared]:
-            return None
-        found: NDArray[np.uint8] = self._levels[self.row[declared]]
-        return found
 
 
 class Stage:
@@ -73,7 +36,7 @@ class Stage:
 
     def __init__(self, house: House) -> None:
         self.rig_check: RigCheck | None = None
-        self._looked = -1
+        self._looked = self._turned = -1
         self._house(house)
 
     def _house(self, house: House) -> None:
@@ -81,13 +44,13 @@ class Stage:
         self.plan = LightPlan(house)
         self.loads = Loads(house)
         self.hours = Hours(self._counted())
-        self.watched = self._watch()
-        self.tap = LightTap(self.watched) if len(self.watched) else None
-        self.flashes = Flashes(len(self.watched))
-        self.pairs = Pairs(
-            np.array([a for a, _ in self._watched_pairs], np.int64),
-            np.array([b for _, b in self._watched_pairs], np.int64),
-        )
+        self._watch()
+        tap = LightTap((self.audience_watch, self.sample_watch))
+        self.tap = tap if tap.watches else None
+        """None where no frame needs to be looked at."""
+        self.audience_flashes = Flashes(len(self.audience_watch), 1)
+        self.group_flashes = Flashes(len(self.sample_watch), SAMPLED_LIGHTS)
+        self.pairs = Pairs(len(self.sample_watch), SAMPLED_PAIRS)
         self.brightness = np.zeros(len(self.plan.bright_fixture), np.uint8)
         self.known = np.zeros(len(self.plan.bright_fixture), np.bool_)
         self.levels: Levels | None = None
@@ -108,12 +71,10 @@ class Stage:
         """Bring everything up to now. Cheap when called often."""
         if not self.active:
             return
-        if self.tap is not None:
-            tapped = self.tap.drain()
-            if tapped is not None:
-                lights = self._is_light[tapped[0]]
-                self.flashes.take(tapped[0][lights], tapped[1][lights], tapped[2][lights])
-                self.pairs.take(*tapped)
+        tenth = now_ns // TURN_NS
+        if tenth != self._turned:
+            self._turned = tenth
+            self._turn()
         look = now_ns // LOOK_NS
         if look == self._looked:
             return
@@ -130,6 +91,19 @@ class Stage:
             for rack in self.loads.racks:
                 rack.estimate(levels.universe(self.plan.declared.get(rack.universe)))
             self._count_hours(levels, now_ns)
+
+    def _turn(self) -> None:
+        """Work on the frames that were tapped."""
+        frames = self.audience_watch.drain()
+        if frames is not None:
+            self.audience_flashes.take(*frames)
+        frames = self.sample_watch.drain()
+        if frames is not None:
+            row, t_ns, levels = frames
+            self.group_flashes.take(row, t_ns, levels[:, :SAMPLED_LIGHTS])
+            self.pairs.take(row, t_ns, levels[:, SAMPLED_LIGHTS:])
+        if self.tap is not None:
+            self.tap.turn()
 
     def _count_hours(self, levels: Levels, now_ns: int) -> None:
         if not self.hours.things:
@@ -171,42 +145,47 @@ class Stage:
             counted += [Counted("fixture", self.house.fixtures[n].name) for n in self.plan.bright_fixture.tolist()]
         return counted
 
-    def _watch(self) -> Watched:
-        """Slots that are watched frame by frame, and what for."""
-        plan, fixtures = self.plan, self.house.fixtures
+    def _watch(self) -> None:
+        """Choose the slots that are watched frame by frame."""
+        plan, fixtures, universes = self.plan, self.house.fixtures, len(self.house.universes)
         ends = np.append(plan.bright_starts, len(plan.bright))[1:]
-        self.audience: list[tuple[int, list[tuple[int, int]]]] = []
-        """(fixture, places) of what faces the audience."""
-        self.groups: dict[int, list[tuple[int, int]]] = {}
-        """Declared universe: places of one slot each of a few of its fixtures, spread over the universe."""
-        of_universe: dict[int, list[tuple[int, int]]] = {}
+        audience: list[tuple[int, list[int]]] = []
+        watched: list[tuple[int, int]] = []
+        of_universe: dict[int, list[int]] = {}
         for start, end in zip(plan.bright_starts.tolist(), ends.tolist(), strict=True):
-            number = int(plan.bright.fixture[start])
-            universe = int(plan.bright.declared[start])
+            number, universe = int(plan.bright.fixture[start]), int(plan.bright.declared[start])
+            slots = plan.bright.slot[start:end].tolist()
             if fixtures[number].faces_audience:
-                step = -(-(end - start) // MAX_AUDIENCE_SLOTS)
-                self.audience.append((number, [(universe, int(s)) for s in plan.bright.slot[start:end:step]]))
-            of_universe.setdefault(universe, []).append((universe, int(plan.bright.slot[start])))
-        for universe, places in of_universe.items():
-            if len(places) >= SAMPLED_LIGHTS:
-                self.groups[universe] = places[:: len(places) // SAMPLED_LIGHTS][:SAMPLED_LIGHTS]
-        pairs: dict[int, list[tuple[tuple[int, int], tuple[int, int], int]]] = {}
-        for universe, slot, number, fine in zip(
-            plan.coarse.declared.tolist(),
-            plan.coarse.slot.tolist(),
-            plan.coarse.fixture.tolist(),
-            plan.fine.tolist(),
-            strict=True,
-        ):
+                kept = slots[:: -(-len(slots) // MAX_AUDIENCE_SLOTS)]
+                audience += [(universe, [slot]) for slot in kept]
+                watched += [(universe, number)] * len(kept)
+            of_universe.setdefault(universe, []).append(slots[0])
+        self.audience_fixture = [number for _, number in sorted(watched, key=lambda one: one[0])]
+        """Fixture of each row of `audience_watch`."""
+        groups = {
+            universe: slots[:: len(slots) // SAMPLED_LIGHTS][:SAMPLED_LIGHTS]
+            for universe, slots in of_universe.items()
+            if len(slots) >= SAMPLED_LIGHTS
+        }
+        pairs: dict[int, list[tuple[int, int, int]]] = {}
+        columns = (plan.coarse.declared, plan.coarse.slot, plan.fine, plan.coarse.fixture)
+        for universe, coarse, fine, number in zip(*(column.tolist() for column in columns), strict=True):
             if len(held := pairs.setdefault(universe, [])) < SAMPLED_PAIRS:
-                held.append(((universe, slot), (universe, fine), number))
-        every = [pair for held in pairs.values() for pair in held]
-        lights = [place for _, several in self.audience for place in several]
-        lights += [place for several in self.groups.values() for place in several]
-        places = [place for coarse, fine_place, _ in every for place in (coarse, fine_place)]
-        watched = Watched([*lights, *places], len(self.house.universes))
-        self._is_light = np.zeros(len(watched), np.bool_)
-        self._is_light[[watched.index[place] for place in lights]] = True
-        self._watched_pairs = [(watched.index[a], watched.index[b]) for a, b, _ in every]
-        self.pair_fixtures = [number for _, _, number in every]
-        return watched
+                held.append((coarse, fine, number))
+        self.sample_watch = Watch(
+            [(u, _sampled(groups.get(u), pairs.get(u))) for u in sorted(groups.keys() | pairs.keys())],
+            universes,
+            SAMPLED_LIGHTS + 2 * SAMPLED_PAIRS,
+        )
+        sampled = self.sample_watch.universe.tolist()
+        self.has_group = np.array([universe in groups for universe in sampled], np.bool_)
+        self.pair_fixtures = [[number for _, _, number in pairs.get(universe, ())] for universe in sampled]
+        """Fixtures of the watched pairs of each row of `sample_watch`."""
+        self.audience_watch = Watch(audience, universes, 1)
+
+
+def _sampled(lights: list[int] | None, pairs: list[tuple[int, int, int]] | None) -> list[int]:
+    """Slots of one row: the sampled lights, all coarse slots, all fine ones. What there is none of is slot 0."""
+    held = [*(pairs or ())]
+    held += [(0, 0, -1)] * (SAMPLED_PAIRS - len(held))
+    return [*(lights or [0] * SAMPLED_LIGHTS), *(coarse for coarse, _, _ in held), *(fine for _, fine, _ in held)]

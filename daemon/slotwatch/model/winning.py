@@ -1,0 +1,85 @@
+"""Winning levels without their owners: a look-up where one stream wins, the full merge only where several do."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.model.control import gives_slot_priorities
+from slotwatch.model.levels import SLOTS
+
+Integers = NDArray[np.int64]
+
+
+def merged_universes(model: Any) -> NDArray[np.bool_]:
+    """(U,) universe rows whose levels are made of several streams: equal priorities, or priorities by slot."""
+    streams, table = model.streams, model.universes
+    merged: NDArray[np.bool_] = table.contenders[: table.top] > 1
+    rows = np.flatnonzero(streams.live[: streams.top])
+    by_slot = rows[gives_slot_priorities(streams, rows, model.now_ns)]
+    if len(by_slot):
+        merged[streams.universe[by_slot]] = True
+    return merged
+
+
+def winning_levels(model: Any, rows: NDArray[np.intp]) -> NDArray[np.uint8]:
+    """(n, 512) levels of these universe rows; zeros where nobody wins."""
+    winner = model.universes.winner[rows]
+    levels: NDArray[np.uint8] = model.streams.levels[np.maximum(winner, 0)]
+    levels[winner < 0] = 0
+    which = np.flatnonzero(merged_universes(model)[rows])
+    if len(which):
+        levels[which] = model.winner_levels(rows[which])[0]
+    return levels
+
+
+class Levels:
+    """Winning levels of one moment, read slot by slot by declared universe."""
+
+    def __init__(self, model: Any, universes: int) -> None:
+        table = model.universes
+        rows = np.flatnonzero(table.used[: table.top] & (table.declared[: table.top] >= 0))
+        self.row = np.full(universes + 1, -1, np.intp)
+        # Of the networks that a universe is expected on, the first one that is alive speaks for it.
+        for some in (rows[table.live[rows] == 0][::-1], rows[table.live[rows] > 0][::-1]):
+            self.row[table.declared[some]] = some
+        self.row[universes] = -1
+        self.live: NDArray[np.bool_] = (self.row >= 0) & (table.live[np.maximum(self.row, 0)] > 0)
+        self._winner = np.where(self.live, table.winner[np.maximum(self.row, 0)], -1).astype(np.int64)
+        self._flat: NDArray[np.uint8] = model.streams.levels.reshape(-1)
+        merged = merged_universes(model)
+        merged = merged[np.maximum(self.row, 0)] & self.live if len(merged) else np.zeros(universes + 1, np.bool_)
+        self._merged: NDArray[np.uint8] | None = None
+        if merged.any():
+            self._merged_at = np.full(universes + 1, -1, np.int64)
+            which = np.flatnonzero(merged)
+            self._merged_at[which] = np.arange(len(which))
+            self._merged = model.winner_levels(self.row[which])[0]
+
+    def of(self, slots: Any) -> NDArray[np.uint8]:
+        """Level of each slot of a `lightplan.SlotList`; 0 where its universe is not live."""
+        return self.at(slots.declared, slots.slot)
+
+    def at(self, declared: Integers, slot: Integers) -> NDArray[np.uint8]:
+        """Level of each (declared universe, slot index)."""
+        winner = self._winner[declared]
+        found: NDArray[np.uint8] = self._flat[np.maximum(winner, 0) * SLOTS + slot]
+        found *= winner >= 0
+        if self._merged is not None:
+            at = self._merged_at[declared]
+            which = np.flatnonzero(at >= 0)
+            found[which] = self._merged[at[which], slot[which]]
+        return found
+
+    def known(self, slots: Any) -> NDArray[np.bool_]:
+        """Which slots' universes are live."""
+        found: NDArray[np.bool_] = self.live[slots.declared]
+        return found
+
+    def universe(self, declared: int | None) -> NDArray[np.uint8] | None:
+        """All 512 levels of a universe; None where it is not live."""
+        if declared is None or not self.live[declared]:
+            return None
+        return self.at(np.full(SLOTS, declared), np.arange(SLOTS))
