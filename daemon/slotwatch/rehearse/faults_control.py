@@ -210,11 +210,11 @@ def preview_only() -> Iterator[Item]:
     "F45",
     "the preview flag is switched on in the middle: the stage loses the universe although packets come",
     24,
-    Truth("preview-only", 12.6, ("e131/2",), "", "critical", began_s=10.0, instead=("universe-lost",)),
+    Truth("preview-only", 12.6, ("e131/2",), began_s=10.0, explains=("universe-lost",)),
     paper((1, 2)),
 )
 def preview_switched_on() -> Iterator[Item]:
-    live, other = main_desk((2,), stop_s=10), main_desk((1,))
+    live, other = main_desk((2,), stop_s=10, discovery=False), main_desk((1,), listed=lambda t_s: [1, 2])
     blind = main_desk((2,), options=PREVIEW, start_s=10, first_sequence=145, discovery=False)
     return mixed(live.sends(), other.sends(), blind.sends())
 
