@@ -183,3 +183,33 @@ def test_rule_names_are_the_rule_tables() -> None:
 
     # "flapping" is how an incident is, and no condition that could be accepted.
     assert set(CATALOG) - {"flapping"} == RULE_NAMES
+
+
+def test_every_value_of_the_schema_can_be_declared() -> None:
+    """A field that is added to the schema without a key in the table would never be read."""
+    from dataclasses import fields
+
+    from slotwatch.house import schema
+    from slotwatch.house.sections import BY_NAME
+
+    made = {
+        "listen": (schema.Listen, set()),
+        "history": (schema.History, set()),
+        "recorder": (schema.Recorder, set()),
+        "alerts": (schema.Alerts, set()),
+        "mqtt": (schema.Mqtt, set()),
+        "sources": (schema.DeclaredSource, {"line"}),
+        "universes": (schema.DeclaredUniverse, {"line", "id", "limits"}),
+        "profiles": (schema.Profile, {"line"}),
+        "racks": (schema.Rack, {"line"}),
+        "receivers": (schema.Receiver, {"line"}),
+        "lines": (schema.Line, {"line", "number"}),
+        "routes": (schema.Route, {"line", "source", "source_network", "target", "target_serial"}),
+        "accepted": (schema.Accepted, {"line"}),
+        "quiet": (schema.Quiet, {"line", "start", "end"}),
+        "timetable": (schema.TimetableRow, {"line"}),
+        "excluded": (schema.Excluded, {"line"}),
+    }
+    for name, (kind, otherwise) in made.items():
+        keys = {key.name for key in BY_NAME[name].keys}
+        assert {one.name for one in fields(kind)} - otherwise <= keys, name
