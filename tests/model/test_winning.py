@@ -1,0 +1,66 @@
+"""Levels by look-up are those of the full merge: one winner, equal priorities, priorities by slot, two networks."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from slotwatch.house.schema import DeclaredUniverse, Network
+from slotwatch.model.lightplan import SlotList
+from slotwatch.model.winning import Levels, merged_universes, winning_levels
+from slotwatch.wire.universe import Protocol, UniverseId
+from tests.judge.stage import Desk, Stage, house_of
+
+RNG = np.random.default_rng(7)
+A, B, C = (RNG.integers(0, 255, 512, np.uint8).tobytes() for _ in range(3))
+
+
+def desk(number: int, levels: bytes, **more: object) -> Desk:
+    return Desk(f"Desk {number}", (1,), f"10.0.0.{number}", number, levels=lambda t: levels, **more)  # type: ignore[arg-type]
+
+
+SENDERS = {
+    "one": [desk(1, A)],
+    "higher priority": [desk(1, A), desk(2, B, priority=150)],
+    "equal priorities": [desk(1, A), desk(2, B)],
+    "priorities by slot": [
+        desk(1, A),
+        desk(2, B),
+        # Its first 100 slots are nobody's, the rest come before the others'.
+        Desk(
+            "Desk 2", (1,), "10.0.0.2", 2, levels=lambda t: bytes(100) + b"\xc8" * 412, start_code=0xDD, phase_s=0.005
+        ),
+    ],
+    "nobody": [desk(1, A, to_s=0.5)],
+}
+
+
+@pytest.mark.parametrize("name", SENDERS)
+def test_look_up_is_the_merge(name: str) -> None:
+    stage = Stage(house_of((1, 2)), *SENDERS[name]).run(4.0)
+    rows = np.arange(stage.model.universes.top)
+    wanted = stage.model.winner_levels(rows)[0]
+    assert winning_levels(stage.model, rows).tolist() == wanted.tolist()
+    levels = Levels(stage.model, 2)
+    held = levels.universe(0)
+    assert (held is None) == (name == "nobody")
+    if held is not None:
+        assert held.tolist() == wanted[0].tolist()
+        some = SlotList([(0, 5, 0), (0, 300, 0), (1, 5, 0), (0, 511, 1)])
+        assert levels.of(some).tolist() == [wanted[0, 5], wanted[0, 300], 0, wanted[0, 511]]
+        assert levels.known(some).tolist() == [True, True, False, True]
+    assert bool(merged_universes(stage.model)[0]) == (name in ("equal priorities", "priorities by slot"))
+
+
+def test_the_network_that_is_alive_speaks() -> None:
+    """A universe expected on two networks, dead on the first, is read on the second."""
+    networks = (Network("A", "eth1"), Network("B", "eth2"))
+    declared = (DeclaredUniverse(UniverseId(Protocol.E131, 1), networks=(0, 1)),)
+    house = replace(house_of(()), networks=networks, universes=declared)
+    stage = Stage(house, desk(1, A, to_s=1.0), desk(2, B, network=1)).run(0.9)
+    held = Levels(stage.model, 1).universe(0)
+    assert held is not None and held.tobytes() == A
+    held = Levels(stage.run(6.0).model, 1).universe(0)
+    assert held is not None and held.tobytes() == B
