@@ -40,17 +40,17 @@ function faulty(worst, loud, browserMs, knowledge) {
   const since = Number.isFinite(began) ? ` Since ${clockTime(began)}, ${span((knowledge.now(browserMs) - began) / 1000)}.` : "";
   const others = loud.length - 1;
   return {
-    tone: worst.severity, incident: worst, verdict: verdict(worst.rule),
+    tone: worst.severity, incident: worst, verdict: verdict(worst.rule, worst.severity),
     text: `${sentence(worst.summary)}${since}${others ? ` ${plural(others, "other incident")} below.` : ""}`,
     still: worst.still_working || [], next: worst.next_checks || [],
   };
 }
 
-function verdict(rule) {
+function verdict(rule, severity) {
   if (LISTENER_RULES.has(rule)) return "It is this listener, not the show.";
   if (LEVEL_RULES.has(rule)) return "The data arrives; its levels need a look.";
   if (rule === "receiver-silent") return "The data arrives here; a receiver is silent.";
-  return "It is the data.";
+  return severity === "critical" ? "It is the data." : "The data arrives, but not as it should.";
 }
 
 function well(feed, open) {

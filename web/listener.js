@@ -54,7 +54,21 @@ function reload(page) {
 function tree(value) {
   const entries = Object.entries(value || {});
   if (!entries.length) return h("p", { class: "quiet" }, "It reports nothing of itself yet.");
-  return facts(entries.filter(([key]) => key !== "trouble").map(([key, one]) => [words(key), said(one, key)]));
+  return facts(entries.filter(([key]) => key !== "trouble").map(([key, one]) => [words(key), (SPOKEN[key] && each(one, SPOKEN[key])) || said(one, key)]));
+}
+
+/** What deserves better words than its own keys. */
+const SPOKEN = {
+  links: (link) => [link.up ? "up" : "down", (link.addresses || []).join(" and "), link.speed_mbps ? `${link.speed_mbps} Mbit/s` : ""].filter(Boolean).join(", "),
+  queriers: (querier) => {
+    if (!querier.watched) return `not watched${querier.reason ? `: ${querier.reason}` : ""}`;
+    return querier.address ? `${querier.address}${Number.isFinite(querier.silent_s) ? `, heard ${span(querier.silent_s)} ago` : ""}` : "none heard";
+  },
+};
+
+function each(value, speak) {
+  if (!value || typeof value !== "object" || Object.values(value).some((one) => !one || typeof one !== "object")) return "";
+  return Object.entries(value).map(([name, one]) => `${name} ${speak(one)}`).join("; ");
 }
 
 function words(key) {

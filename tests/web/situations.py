@@ -80,8 +80,10 @@ def house(now_ms: float, **changed: Any) -> Json:
         "joins_held": 12,
         "joins_failed": [],
         "judging_lag_ms": 1.8,
-        "link": {"eth1": "up, 1000 Mbit/s"},
-        "querier": {"eth1": "10.20.0.1, heard 41 s ago"},
+        "links": {"eth1": {"interface": "eth1", "up": True, "addresses": ["10.20.0.90"], "speed_mbps": 1000}},
+        "queriers": {
+            "eth1": {"watched": True, "reason": "", "address": "10.20.0.1", "version": "v2", "silent_s": 41.0}
+        },
         "history": {"ok": True, "text": "written each minute; 18 MiB"},
         "alertmanager": {"used": False, "ok": True, "text": "not used"},
         "judging": {"ok": True, "text": "answers"},

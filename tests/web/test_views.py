@@ -145,6 +145,21 @@ def test_many_universes_stand_in_the_line_of_their_source(open_page: Open) -> No
     page.wait_for_url("**/universe/e131/300")
 
 
+def test_a_warning_is_not_said_as_loudly_as_a_loss(open_page: Open) -> None:
+    opened = open_page("desk-lost")
+    opened.listener.situation.incidents = [
+        one for one in opened.listener.situation.incidents if one["severity"] != "critical"
+    ]
+    page = opened.go("/")
+    page.wait_for_selector("text=The data arrives, but not as it should.")
+
+
+def test_the_listeners_own_health_is_in_words(open_page: Open) -> None:
+    page = open_page("well").go("/listener")
+    page.wait_for_selector("text=eth1 up, 10.20.0.90, 1000 Mbit/s")
+    page.wait_for_selector("text=eth1 10.20.0.1, heard 41 s ago")
+
+
 def test_back_and_forward_are_the_browsers_own(open_page: Open) -> None:
     page = open_page("well").go("/")
     page.click("text=Sources")
