@@ -12,7 +12,6 @@ import pytest
 from slotwatch.rehearse.catalogue import SCENARIOS
 from tests.rehearse.theatre import mismatches, perform
 
-
 ONCE_A_SECOND = "loads and power circuits are looked at once a second: up to 0.9 s later than the promised 0.1 s"
 STILL_WRONG = {
     "power-circuit-off": ONCE_A_SECOND,
