@@ -233,3 +233,16 @@ def test_stop_ends_every_stream() -> None:
     stage.hear(MAIN, [10])
     frames = stage.bridge.stop(stage.now_ns)
     assert [(f.output, f.what) for f in frames] == [(0, What.TERMINATED)] * 3 + [(1, What.TERMINATED)] * 3
+
+
+def test_what_came_from_an_undeclared_interface_is_never_routed() -> None:
+    """A guest's wireless network beside the house's own must not reach a rack."""
+    stage = Stage(ROUTE)
+    packet = bytes(DataPacket(tuple(MAIN), "desk", IN.number, dmxData=(7,)).getBytes())
+    one = batches.empty(1)
+    one.data[0, : len(packet)] = np.frombuffer(packet, np.uint8)
+    one.length[0], one.t_ns[0], one.protocol[0] = len(packet), stage.now_ns, Protocol.E131
+    one.network[0] = batches.NETWORK_UNKNOWN
+    stage.bridge.ingest(one, decode(one))
+    stage.run(1000)
+    assert stage.sent == []

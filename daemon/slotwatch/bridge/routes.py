@@ -19,7 +19,7 @@ from slotwatch.bridge.merge import SLOTS, Input
 from slotwatch.bridge.output import LATENCY_EDGES_S, Lane, Output, RouteState, Target
 from slotwatch.bridge.pacing import Pacer, shortest_interval_ns
 from slotwatch.house.schema import House, Route
-from slotwatch.wire.batch import NETWORK_UNKNOWN, Batch
+from slotwatch.wire.batch import Batch
 from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED, Fields, Kind
 from slotwatch.wire.universe import Protocol, UniverseId
 
@@ -175,7 +175,8 @@ class Bridge:
         self._wanted[key[1], key[2]] = True
 
     def _key(self, network: int, protocol: int, number: int) -> InputKey | None:
-        key = (0 if network == NETWORK_UNKNOWN else network, protocol, number)
+        # What arrived on an interface that the house does not declare has no network's number and is never routed.
+        key = (network, protocol, number)
         return key if key in self.inputs else None
 
     def _take(self, batch: Batch, fields: Fields, row: int, key: InputKey) -> bool:

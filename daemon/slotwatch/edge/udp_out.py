@@ -72,7 +72,8 @@ class Sender:
     artnet_port: int = 6454
     sent: int = 0
     failures: dict[int, int] = field(default_factory=dict)
-    _sockets: dict[tuple[int, bool], socket.socket] = field(default_factory=dict)
+    _sockets: dict[tuple[int, bool, bool], socket.socket] = field(default_factory=dict)
+    """By network, whether IPv6, whether for broadcasts."""
     _streams: list[tuple[socket.socket, tuple[str, int], E131Stream | ArtnetStream] | None] = field(
         default_factory=list
     )
@@ -118,7 +119,7 @@ class Sender:
     def send_to(self, address: str, packet: bytes) -> None:
         """Send octets to an IPv4 address at the Art-Net port, from a port of the kernel's choice: a second socket
         on that port itself would take the unicast that intake waits for."""
-        key = (-1, False)
+        key = (-1, False, False)
         if key not in self._sockets:
             self._sockets[key] = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
             self._sockets[key].setblocking(False)
@@ -126,7 +127,9 @@ class Sender:
 
     def multicast_sockets(self) -> list[socket.socket]:
         """The IPv4 sockets in use, one a network (discovery lists go out on each)."""
-        return [sock for (network, v6), sock in self._sockets.items() if not v6 and network >= 0]
+        return [
+            sock for (network, v6, broadcast), sock in self._sockets.items() if not (v6 or broadcast) and network >= 0
+        ]
 
     def close(self) -> None:
         for sock in self._sockets.values():
@@ -146,7 +149,7 @@ class Sender:
         return bytearray(packet.getBytes())
 
     def _socket(self, target: Target, interfaces: list[str], v6: bool) -> socket.socket:
-        key = (target.network, v6)
+        key = (target.network, v6, target.broadcast)
         if key in self._sockets:
             return self._sockets[key]
         sock = socket.socket(socket.AF_INET6 if v6 else socket.AF_INET, socket.SOCK_DGRAM)
@@ -156,6 +159,9 @@ class Sender:
         if interface and not v6:
             sock.setsockopt(socket.IPPROTO_IP, socket.IP_TOS, EXPEDITED_FORWARDING)
             _multicast_from(sock, interface)
+            if target.broadcast:
+                # The limited broadcast has no route of its own: it leaves by the network that the house names.
+                sock.setsockopt(socket.SOL_SOCKET, socket.SO_BINDTODEVICE, interface.encode())
         self._sockets[key] = sock
         return sock
 
