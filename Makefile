@@ -12,6 +12,10 @@ help:            ## list what can be done here
 $(VENV)/.ready: pyproject.toml
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "Python 3.11 or newer is needed: make PYTHON=python3.12 …"; exit 1; }
 	@$(PYTHON) -m venv $(VENV) || { echo "the venv module is missing: sudo apt-get install python3-venv"; exit 1; }
+	@$(BIN)/pip install --quiet --disable-pip-version-check -e .
+	@touch $@
+
+$(VENV)/.dev: $(VENV)/.ready
 	@$(BIN)/pip install --quiet --disable-pip-version-check -e '.[dev]'
 	@touch $@
 
@@ -24,24 +28,24 @@ run: $(VENV)/.ready     ## watch a real house: make run HOUSE=/path/house.toml
 tools:           ## install or name the system tools that the tests measure against
 	@.ci/tools
 
-test: $(VENV)/.ready tools   ## set up what it needs and run every test
+test: $(VENV)/.dev tools   ## set up what it needs and run every test
 	@$(BIN)/python -m pytest
 
-check: $(VENV)/.ready   ## style, types and layers, as CI does before the tests
+check: $(VENV)/.dev   ## style, types and layers, as CI does before the tests
 	@$(BIN)/ruff check daemon tests benchmarks
 	@$(BIN)/ruff format --check daemon tests benchmarks
 	@$(BIN)/mypy
 
-bench: $(VENV)/.ready   ## speed and memory, as ratios against a floor measured in the same run
+bench: $(VENV)/.dev   ## speed and memory, as ratios against a floor measured in the same run
 	@$(BIN)/python -m benchmarks
 
-fuzz: $(VENV)/.ready    ## coverage-guided bytes against the decoders, for a bounded time
+fuzz: $(VENV)/.dev    ## coverage-guided bytes against the decoders, for a bounded time
 	@$(BIN)/python -m tests.fuzz.decoders
 
-screenshots: $(VENV)/.ready  ## pictures of every view in both palettes
+screenshots: $(VENV)/.dev  ## pictures of every view in both palettes
 	@$(BIN)/python -m tests.web.screenshots
 
-wheel: $(VENV)/.ready   ## build the wheel
+wheel: $(VENV)/.dev   ## build the wheel
 	@$(BIN)/python -m build --wheel
 
 clean:           ## forget everything that was made here
