@@ -86,3 +86,16 @@ def test_every_module_is_reachable_from_the_first_one() -> None:
         seen.add(name)
         todo += re.findall(r"""(?:from|import\()\s*["']\./([a-z]+\.js)["']""", (WEB / name).read_text())
     assert seen | {"palette.js"} == {path.name for path in Path(WEB).glob("*.js")}
+
+
+def test_what_the_first_view_imports_is_asked_for_at_once() -> None:
+    """Modules that import modules would else come one round trip after the other."""
+    seen: set[str] = set()
+    todo = ["main.js"]
+    while todo:
+        name = todo.pop()
+        if name not in seen:
+            seen.add(name)
+            todo += re.findall(r"""from\s*["']\./([a-z]+\.js)["']""", (WEB / name).read_text())
+    preloaded = set(re.findall(r'rel="modulepreload" href="/web/([a-z]+\.js)"', (WEB / "index.html").read_text()))
+    assert preloaded | {"main.js"} == seen
