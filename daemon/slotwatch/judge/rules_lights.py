@@ -42,7 +42,7 @@ def watches(house: House) -> tuple[Watch, ...]:
     rules = LightRules()
     return (
         Watch("non-dim-partial", KEYS, rules.parked, rules.describe_parked, LOOK_NS, on_delay_s=0),
-        Watch("powered-off", KEYS, rules.unpowered, rules.describe_unpowered, SECOND_NS),
+        Watch("powered-off", KEYS, rules.unpowered, rules.describe_unpowered, LOOK_NS),
         Watch("control-held", KEYS, rules.held_controls, rules.describe_control, SECOND_NS),
         Watch("glare-held", KEYS, rules.held_glare, rules.describe_glare, SECOND_NS, on_delay_s=0),
     )

@@ -15,7 +15,7 @@ from slotwatch.judge.sight import Sight
 from slotwatch.judge.watch import KEYS, Finding, Watch
 from slotwatch.model.loads import RackLoad
 
-SECOND_NS = 1_000_000_000
+LOOK_NS = 200_000_000
 SLACK = 1.005
 """Rounding of levels and declared loads is no overload."""
 NEUTRAL = "neutral"
@@ -25,8 +25,8 @@ def watches(house: House) -> tuple[Watch, ...]:
     if not house.racks:
         return ()
     return (
-        Watch("way-overload", KEYS, ways_over, describe_way, SECOND_NS),
-        Watch("supply-overload", KEYS, supplies_over, describe_supply, SECOND_NS),
+        Watch("way-overload", KEYS, ways_over, describe_way, LOOK_NS),
+        Watch("supply-overload", KEYS, supplies_over, describe_supply, LOOK_NS),
     )
 
 

@@ -27,6 +27,7 @@ SWITCH_RATIO = 0.5
 """A switched way is on from here (common practice, no source)."""
 LINEAR, SQUARE, SWITCHED, UNSWITCHED = range(4)
 _CURVES = {"linear": LINEAR, "square": SQUARE, "switched": SWITCHED, "unswitched": UNSWITCHED}
+NEUTRAL_EVERY = 5
 _STEPS = 720
 _THETA = (np.arange(_STEPS) + 0.5) * (2 * np.pi / _STEPS)
 
@@ -103,24 +104,39 @@ class RackLoad:
         self.worst_a = np.zeros(rack.supplies)
         self.known = False
         """Whether its universe's levels are known now."""
+        self._estimated = False
+        self._changes = 0
+        self._neutral_a: float | None = None
 
     def estimate(self, levels: NDArray[np.uint8] | None) -> None:
         """Take the universe's 512 levels; None: unknown, so nothing is claimed and nothing is over."""
         self.known = levels is not None
         if levels is None:
             return
-        self.levels = levels[self.slots]
+        now = levels[self.slots]
+        if self._estimated and np.array_equal(now, self.levels):
+            return
+        self.levels = now
+        self._estimated = True
+        self._changes += 1
         volts = voltage_ratio(self.levels / 255, self.curve)
         self.way_a = self.full_a * np.where(volts > 0, np.power(volts, LAMP_POWER_EXPONENT - 1), 0)
         self.supply_a = np.bincount(self.supply, self.way_a, self.wired.rack.supplies).astype(np.float64)
         np.maximum(self.worst_a, self.supply_a, out=self.worst_a)
 
     def neutral_upper_a(self) -> float | None:
-        """The larger neutral current of both phase sequences; None for a rack with one supply."""
+        """The larger neutral current of both phase sequences; None for a rack with one supply.
+
+        While levels change it is worked out for every fifth change alone: about once a second.
+        """
         if self.wired.rack.supplies != 3 or not self.known:
             return None
+        if self._neutral_a is not None and self._changes < NEUTRAL_EVERY:
+            return self._neutral_a
+        self._changes = 0
         angles = firing_angle(np.where(self.curve <= SQUARE, voltage_ratio(self.levels / 255, self.curve), 1.0))
-        return max(neutral_rms(self.way_a, angles, self.supply, order) for order in (1, -1))
+        self._neutral_a = max(neutral_rms(self.way_a, angles, self.supply, order) for order in (1, -1))
+        return self._neutral_a
 
     def view(self) -> dict[str, Any]:
         """Plain values of the API."""

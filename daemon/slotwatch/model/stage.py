@@ -82,14 +82,14 @@ class Stage:
         self._looked = look
         levels = self.levels = Levels(model, len(self.house.universes))
         checking = self.rig_check is not None and self.rig_check.running
-        if (checking or whole_second) and len(self.plan.bright):
+        if (checking or whole_second or len(self.plan.power)) and len(self.plan.bright):
             self.brightness = np.maximum.reduceat(levels.of(self.plan.bright), self.plan.bright_starts)
             self.known = levels.live[self.plan.bright.declared[self.plan.bright_starts]]
         if checking and self.rig_check is not None:
             self.rig_check.look(self.brightness, self.known, now_ns)
+        for rack in self.loads.racks:
+            rack.estimate(levels.universe(self.plan.declared.get(rack.universe)))
         if whole_second:
-            for rack in self.loads.racks:
-                rack.estimate(levels.universe(self.plan.declared.get(rack.universe)))
             self._count_hours(levels, now_ns)
 
     def _turn(self) -> None:
