@@ -68,7 +68,8 @@ def _terminated(scene: Scene) -> Verdict:
     sight = scene.sight
     rows = np.flatnonzero(scene.stopped)
     names = wording.list_names(sight.say_source(source) for source in scene.sources)
-    every = len(scene.whole) == len(scene.sources)
+    others = sight.live & ~scene.stopped & np.isin(sight.streams.source, scene.sources)
+    every = not others.any()
     extent = "everything it sent" if every else "this part and goes on with the rest"
     count = int(sight.streams.terminated[rows].sum())
     verdict = Verdict(
@@ -119,7 +120,7 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
         "source-lost",
         Confidence.HIGH,
         f"{names} {itself} went silent: power, crash or its network lead.",
-        [f"All {count} stream(s) of {names} ended within one frame, none with the stream-terminated bit."],
+        [f"{_all(count)} of {names} ended within one frame, without the stream-terminated bit."],
         ["the source's own switch port or lead, rather than the source"],
         next_checks=[
             f"Look at the screen of {wording.list_names(sight.source_name(s) for s in scene.sources)}: is it running?",
@@ -136,6 +137,10 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
     for source in scene.sources:
         _weigh_signs_of_life(scene, source, verdict)
     return verdict
+
+
+def _all(count: int) -> str:
+    return "The one stream" if count == 1 else f"All {count} streams"
 
 
 def _weigh_signs_of_life(scene: Scene, source: int, verdict: Verdict) -> None:

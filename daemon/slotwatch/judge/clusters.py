@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -25,8 +26,8 @@ SHARED_PATH = frozenset({"packet-loss", "uneven-refresh", "repeated-packets", "o
 """Of two or more sources at once they have one cause between them and this port."""
 LINGER_NS = 12 * NANOSECONDS
 """Longest window of any rule, 10 s, and some slack."""
-MOST_CLUSTERS = 32
-"""Of one rule; more are told as one, so that a flood of forged senders is one line."""
+MOST_CLUSTERS = 12
+"""Of one rule; more are told as one, so that a flood of forged senders is no flood of lines."""
 
 
 @dataclass(slots=True)
@@ -243,17 +244,19 @@ def _in_time(wide: Cluster, case: Raised) -> bool:
 
 
 def _bounded(clusters: list[Cluster]) -> list[Cluster]:
-    count: dict[str, list[Cluster]] = {}
-    kept = []
-    for cluster in clusters:
-        count.setdefault(cluster.rule.name, []).append(cluster)
-        if len(count[cluster.rule.name]) <= MOST_CLUSTERS:
-            kept.append(cluster)
-    for several in count.values():
-        if len(several) > MOST_CLUSTERS:
-            last = several[MOST_CLUSTERS - 1]
-            last.group = "many"
-            for cluster in several[MOST_CLUSTERS:]:
-                last.cases.extend(cluster.cases)
-                last.explained.extend(cluster.explained)
+    """Tell all of one rule as one where there are too many of them to read."""
+    count = Counter(cluster.rule.name for cluster in clusters)
+    crowded = {name for name, several in count.items() if several > MOST_CLUSTERS}
+    if not crowded:
+        return clusters
+    kept = [cluster for cluster in clusters if cluster.rule.name not in crowded]
+    for name in sorted(crowded):
+        several = [cluster for cluster in clusters if cluster.rule.name == name]
+        many = Cluster(several[0].rule, "many")
+        many.cases = [case for cluster in several for case in cluster.cases]
+        many.explained = [case for cluster in several for case in cluster.explained]
+        if name in LOSS_RULES:
+            sentence = f"{len(several)} losses at different times have no one cause between them."
+            many.verdict = Verdict("unknown", Confidence.LOW, sentence, [sentence])
+        kept.append(many)
     return kept

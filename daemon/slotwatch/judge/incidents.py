@@ -128,7 +128,7 @@ class IncidentBook:
         if entry is not None and entry.incident.id not in kept and entry.incident.id in self._open:
             return entry
         # A narrower incident of the same fault that was opened first is widened, not joined by a second.
-        parts = [by_slot[part] for part in account.absorbs if part in by_slot]
+        parts = [by_slot[part] for part in account.absorbs if part in by_slot and part not in self._claimed]
         parts += [entry for entry in self._open.values() if self._was_group_of(entry, account)]
         parts += [self._open[number] for number in self._resumed if self._is_resumed(self._open.get(number), account)]
         # What stopped, came back and stopped again before it was over is the same fault.
@@ -230,7 +230,7 @@ class IncidentBook:
 
     def _absorb(self, entry: Entry, account: Account, by_slot: dict[Slot, Entry], kept: set[int], now_ns: int) -> None:
         for slot in account.absorbs:
-            part = by_slot.get(slot)
+            part = None if slot in self._claimed else by_slot.get(slot)
             if part is None or part is entry or part.incident.id not in self._open or part.incident.id in kept:
                 continue
             part.merged = True

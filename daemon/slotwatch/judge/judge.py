@@ -31,6 +31,8 @@ from slotwatch.wire.observation import Observation
 NANOSECONDS = 1_000_000_000
 REFRESH_NS = NANOSECONDS // 2
 """How often an open cause is worked out anew."""
+CROWD = 200
+"""With more cases than this incidents are put together at most twice a second: a flood may not cost the pass."""
 RESUME_GRACE_NS = 30 * NANOSECONDS
 """How long what was open before a restart is kept unless it is found again."""
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -53,6 +55,8 @@ class Judge:
         self.shown = Shown(house)
         self._events: list[Event] = []
         self._refresh_due_ns = 0
+        self._assembled_ns = 0
+        self._stale = False
         self._schedule_due_ns = 0
         self._resume_ends_ns = 0
         self._regrade = False
@@ -94,7 +98,11 @@ class Judge:
         if self._resume_ends_ns and now_ns >= self._resume_ends_ns:
             self._resume_ends_ns = 0
             self._book.let_go(now_ns)
-        if changed or (self._clusterer.is_revising and now_ns >= self._refresh_due_ns):
+        self._stale |= changed
+        crowd = sum(len(cluster.cases) + len(cluster.explained) for cluster in self._clusters)
+        may = crowd < CROWD or now_ns >= self._assembled_ns + REFRESH_NS
+        if (self._stale and may) or (self._clusterer.is_revising and now_ns >= self._refresh_due_ns):
+            self._stale, self._assembled_ns = False, now_ns
             self._regrade = False
             # A cause of thousands of universes is worked out less often: it costs what it costs.
             self._refresh_due_ns = now_ns + REFRESH_NS * (1 + sum(len(one.cases) for one in self._clusters) // 100)
@@ -117,9 +125,15 @@ class Judge:
         at = self._wall(sight.now_ns)
         cases: list[Raised] = [case for condition in self._conditions for case in condition.raised.values()]
         self._clusters = self._clusterer.cluster(sight, cases, at, self._book)
-        self._book.update([give_account(sight, cluster, at) for cluster in self._clusters], sight.now_ns)
+        accounts = [give_account(sight, cluster, at) for cluster in self._clusters]
+        for account, cluster in zip(accounts, self._clusters, strict=True):
+            earlier = {self._book.key_of(case.told_in or 0) for case in cluster.explained}
+            account.absorbs = tuple(dict.fromkeys((*account.absorbs, *(slot for slot in earlier if slot))))
+        self._book.update(accounts, sight.now_ns)
         for cluster in self._clusters:
             number = self._book.number_of((cluster.rule.name, cluster.group))
+            for case in cluster.cases:
+                case.told_in = number
             for case in cluster.explained:
                 case.explained_by = number
 

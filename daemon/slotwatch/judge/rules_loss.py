@@ -18,6 +18,8 @@ NANOSECONDS = 1_000_000_000
 START_NS = 10 * NANOSECONDS
 FORGOTTEN_NS = 600 * NANOSECONDS
 """An undeclared universe that ended is no open question for longer than this."""
+LIVED_NS = 5 * NANOSECONDS
+"""A few stray packets on an undeclared universe are no universe that could be lost."""
 HEARD_LATELY_NS = 24 * 3600 * NANOSECONDS
 LOUD_PHASES = ("pre-show", "show")
 
@@ -56,7 +58,8 @@ def is_lost(sight: Sight) -> Mask:
     ended = had & ~lost & (universes.live == 0)
     if ended.any():
         lost |= ended & sight.ended_by_word
-    lost &= (universes.declared >= 0) | (silent_ns < FORGOTTEN_NS)
+    lived_ns = universes.last_arrival_ns - universes.first_frame_ns
+    lost &= (universes.declared >= 0) | ((silent_ns < FORGOTTEN_NS) & (lived_ns >= LIVED_NS))
     return _without_down(sight, lost)
 
 

@@ -120,6 +120,8 @@ class Raised:
     holds: bool = True
     edges: deque[int] = field(default_factory=lambda: deque(maxlen=8))
     """Times at which the condition came back after having gone for a second or more, the first included."""
+    told_in: int | None = None
+    """Incident that it is one of the cases of, or was."""
     explained_by: int | None = None
     """Incident that accounts for it."""
 
