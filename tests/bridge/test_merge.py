@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from slotwatch.bridge.merge import Input, InputState, sequence_accepts
+from slotwatch.bridge.merge import Input, InputState
 
 MS = 1_000_000
 S = 1000 * MS
@@ -35,7 +35,9 @@ SEQUENCES = [
 
 @pytest.mark.parametrize(("last", "new", "accepted"), SEQUENCES)
 def test_sequence_rule(last: int, new: int, accepted: bool) -> None:
-    assert sequence_accepts(last, new) is accepted
+    one = an_input()
+    one.levels(b"a", 0, last, 100, frame(1))
+    assert one.levels(b"a", 1, new, 100, frame(2)) is accepted
 
 
 def test_silent_until_something_was_heard() -> None:

@@ -17,6 +17,8 @@ from enum import Enum
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.model.sequence import is_discarded
+
 SLOTS = 512
 MAX_SOURCES = 64
 """As many as the judgement keeps per universe. A further one is counted and not merged."""
@@ -65,14 +67,6 @@ class Merged:
     priorities: bytes = _ZEROS
     """Per slot: the priority that won it, 0 where no source claims it."""
     winners: tuple[bytes, ...] = ()
-
-
-def sequence_accepts(last: int, new: int) -> bool:
-    """E1.31 6.7.2: discard when -20 < int8(new - last) <= 0."""
-    step = (new - last) & 0xFF
-    if step >= 128:
-        step -= 256
-    return not -20 < step <= 0
 
 
 @dataclass(slots=True)
@@ -164,7 +158,7 @@ class Input:
                 return None
             source = self.sources[key] = Heard(key, now_ns, now_ns, sequence)
             return source
-        if self.sequenced and not sequence_accepts(source.sequence, sequence):
+        if self.sequenced and is_discarded(source.sequence, sequence):
             self.discarded += 1
             return None
         source.sequence = sequence

@@ -6,24 +6,14 @@ all of one Net and Sub-Net, as the protocol's fourth edition lays them out.
 
 from __future__ import annotations
 
-import struct
 from dataclasses import dataclass, field
 from ipaddress import IPv4Address
 
 from slotwatch.house.schema import House
+from slotwatch.wire.compose import NodePort, art_poll_reply
 from slotwatch.wire.universe import Protocol
 
 PORTS_A_REPLY = 4
-ARTNET_UDP_PORT = 0x1936
-REPLY_BYTES = 239
-OPCODE_POLL_REPLY = 0x2100
-OUTPUT_DMX512 = 0x80
-"""PortTypes: this port can put DMX512 out; the format bits 0 mean DMX512."""
-STATUS1 = 0xD0
-"""Indicators normal, port-addresses set by the front panel or not at all."""
-STATUS2 = 0x08
-"""15-bit port-addresses are understood."""
-STYLE_NODE = 0
 SPREAD_NS = 1_000_000_000
 """Replies wait a random time up to 1 s, so that a poll is not answered by all nodes at once."""
 
@@ -54,25 +44,17 @@ def pages(house: House) -> list[Page]:
 
 
 def poll_reply(page: Page, bind_index: int, address: IPv4Address, mac: bytes, count: int) -> bytes:
-    """The 239 octets of one reply. `bind_index` counts from 1, `count` numbers the replies sent so far."""
-    ports = len(page.universes)
-    pad = (0,) * (PORTS_A_REPLY - ports)
-    out = bytearray(REPLY_BYTES)
-    struct.pack_into("<8sH4sH", out, 0, b"Art-Net\0", OPCODE_POLL_REPLY, address.packed, ARTNET_UDP_PORT)
-    struct.pack_into(">HBBHBB", out, 16, 1, page.net, page.subnet, 0, 0, STATUS1)
-    out[26:44] = b"slotwatch".ljust(18, b"\0")
-    out[44:108] = b"slotwatch listener: watches data, drives nothing".ljust(64, b"\0")
-    out[108:172] = f"#0001 [{count % 10000:04d}] listening".encode().ljust(64, b"\0")
-    struct.pack_into(">H", out, 172, ports)
-    out[174:178] = bytes((OUTPUT_DMX512,) * ports + pad)
-    out[182:186] = bytes((0x80,) * ports + pad)
-    out[190:194] = bytes(page.universes + pad)
-    out[200] = STYLE_NODE
-    out[201:207] = mac[:6].ljust(6, b"\0")
-    out[207:211] = address.packed
-    out[211] = bind_index
-    out[212] = STATUS2
-    return bytes(out)
+    """The octets of one reply. `bind_index` counts from 1, `count` numbers the replies sent so far."""
+    base = page.net << 8 | page.subnet << 4
+    return art_poll_reply(
+        str(address),
+        "slotwatch",
+        "slotwatch listener: watches data, drives nothing",
+        [NodePort(base | universe, active=True) for universe in page.universes],
+        report=f"#0001 [{count % 10000:04d}] listening",
+        mac=mac,
+        bind_index=bind_index,
+    )
 
 
 MOST_POLLERS = 64

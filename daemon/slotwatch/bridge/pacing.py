@@ -7,19 +7,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from slotwatch.wire.dmx512 import shortest_period_us
+
 REPEATS = 3
 """Packets with the final values before suppression (ANSI E1.31-2018 6.6.2)."""
 KEEP_ALIVE_NS = 900_000_000
 """E1.31: 800 to 1,000 ms (6.6.2); Art-Net recommends the same. The middle, so that a late timer still holds it."""
 SLACK_PART = 4
 """A frame may come this part of an interval early, so that a late frame does not delay the one after it."""
-SLOT_TIME_NS = 44_000
-MIN_BREAK_TO_BREAK_NS = 1_204_000
 
 
 def shortest_interval_ns(slots: int) -> int:
-    """Shortest time between frames that a DMX512 line can carry (ANSI E1.11: break 92, mark 12, 44 us a slot)."""
-    return max(MIN_BREAK_TO_BREAK_NS, 104_000 + SLOT_TIME_NS * (slots + 1))
+    """Shortest time between frames that a DMX512 line can carry (ANSI E1.11)."""
+    return round(shortest_period_us(slots) * 1000)
 
 
 @dataclass(slots=True)

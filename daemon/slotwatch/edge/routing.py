@@ -9,7 +9,6 @@ from __future__ import annotations
 import os
 import select
 import signal
-import struct
 from ipaddress import IPv4Address, ip_address
 from pathlib import Path
 from typing import Any
@@ -28,6 +27,7 @@ from slotwatch.edge.serial_line import LineSender
 from slotwatch.edge.udp_out import Sender, discovery_universes
 from slotwatch.house.schema import House, Phase
 from slotwatch.wire.batch import Batch
+from slotwatch.wire.compose import e131_discovery
 from slotwatch.wire.decode import decode
 from slotwatch.wire.fields import Fields, Kind
 
@@ -58,7 +58,8 @@ class Routing:
         self.missed_rows = 0
         self._ring = ring
         self._tail = ring.head
-        self._discovery = discovery_packet(cid, self.sender.source_name, discovery_universes(self.targets))
+        listed = discovery_universes(self.targets)
+        self._discovery = e131_discovery(cid, self.sender.source_name, listed) if listed else []
         self._discovery_ns = now_ns
         self._unicast_discovery = sorted({str(t.address) for t in self.targets if _is_e131_unicast(t)})
         self.node = _node(house) if house.listen.artnet_subscribe else None
@@ -98,7 +99,11 @@ class Routing:
                 row["line"] = line.status()
                 if line.trouble:
                     row["text"] = f"{row['text']} The line: {line.trouble}."
-        node = None if self.node is None else {"replies": self.node.sent, "pages": len(self.node.pages)}
+        node = self.node and {
+            "replies": self.node.sent,
+            "pages": len(self.node.pages),
+            "waiting": self._hold_node,
+        }
         return {
             "routes": rows,
             "sent": self.sender.sent,
@@ -158,20 +163,9 @@ class Routing:
 
     def _announce(self) -> None:
         for sock in self.sender.multicast_sockets():
-            self.sender.send_raw(sock, self._discovery, (DISCOVERY_GROUP, self.sender.e131_port))
-            for address in self._unicast_discovery:
-                self.sender.send_raw(sock, self._discovery, (address, self.sender.e131_port))
-
-
-def discovery_packet(cid: bytes, name: str, universes: list[int]) -> bytes:
-    """One discovery page (E1.31-2018 4.3 and 8); empty where nothing is sent by E1.31. At most 512 universes."""
-    if not universes:
-        return b""
-    listed = struct.pack(f">{len(universes[:512])}H", *universes[:512])
-    layer = struct.pack(">HIBB", 0x7000 | (8 + len(listed)), 1, 0, 0) + listed
-    frame = struct.pack(">HI64s4x", 0x7000 | (74 + len(layer)), 2, name.encode()[:63]) + layer
-    root = struct.pack(">HI16s", 0x7000 | (22 + len(frame)), 8, cid) + frame
-    return struct.pack(">HH12s", 0x10, 0, b"ASC-E1.17\0\0\0") + root
+            for page in self._discovery:
+                for address in (DISCOVERY_GROUP, *self._unicast_discovery):
+                    self.sender.send_raw(sock, page, (address, self.sender.e131_port))
 
 
 def run_routes(routing: Routing, wake_fd: int, lifeline_fd: int, reports: Channel) -> None:

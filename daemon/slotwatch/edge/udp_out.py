@@ -16,6 +16,7 @@ from sacn.messages.data_packet import DataPacket
 from slotwatch.bridge.output import Target
 from slotwatch.bridge.routes import Outgoing, What
 from slotwatch.errors import EdgeError
+from slotwatch.wire.compose import art_dmx
 from slotwatch.wire.fields import OPTION_TERMINATED
 from slotwatch.wire.universe import Protocol
 
@@ -93,7 +94,7 @@ class Sender:
             if target.universe.protocol is Protocol.E131:
                 stream = E131Stream(self._e131_packet(target.universe.number))
             else:
-                stream = ArtnetStream(artnet_packet(target.universe.number))
+                stream = ArtnetStream(bytearray(art_dmx(target.universe.number, 0, bytes(SLOTS))))
             self._streams.append((sock, (address, port), stream))
 
     def send(self, outgoing: Outgoing) -> None:
@@ -164,13 +165,6 @@ class Sender:
                 sock.setsockopt(socket.SOL_SOCKET, socket.SO_BINDTODEVICE, interface.encode())
         self._sockets[key] = sock
         return sock
-
-
-def artnet_packet(port_address: int) -> bytearray:
-    """An Art-Net Dmx packet of 512 zeros."""
-    return bytearray(struct.pack("<8sH", b"Art-Net\0", 0x5000) + b"\0\x0e\0\0" + struct.pack("<H", port_address)) + (
-        struct.pack(">H", SLOTS) + bytes(SLOTS)
-    )
 
 
 def _multicast_from(sock: socket.socket, interface: str) -> None:
