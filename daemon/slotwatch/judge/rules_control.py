@@ -11,7 +11,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.kinship import declared_relatives
 from slotwatch.judge.rivals import SLOT_PRIORITY_NS
 from slotwatch.judge.sight import Sight
-from slotwatch.judge.watch import STREAMS, UNIVERSES, Finding, Mask, Watch
+from slotwatch.judge.watch import STREAMS, TICK_NS, UNIVERSES, Finding, Mask, Watch
 
 NANOSECONDS = 1_000_000_000
 MOST_LOOKED_AT = 64
@@ -29,7 +29,8 @@ def watches(house: House) -> tuple[Watch, ...]:
         Watch("slot-priority-faulty", STREAMS, has_stopped_priority, describe_stopped_priority, on_delay_s=0.0),
         Watch("slot-priority-faulty", STREAMS, has_short_priority, describe_short_priority),
         Watch("slot-priority-faulty", UNIVERSES, has_mixed_priority, describe_mixed_priority, on_delay_s=5.0),
-        Watch("preview-only", UNIVERSES, is_preview_only, describe_preview_only),
+        # A moment before the loss that it explains is found.
+        Watch("preview-only", UNIVERSES, is_preview_only, describe_preview_only, TICK_NS, on_delay_s=2.4),
     )
 
 
