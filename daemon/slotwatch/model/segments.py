@@ -68,6 +68,17 @@ class Segments:
             return values.astype(np.int16)
         return np.add.reduceat(values, self.starts, dtype=np.int16)
 
+    def all_of(self, flags: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Whether it is true of each row of each run."""
+        if self.single:
+            return flags
+        whole: NDArray[np.bool_] = np.logical_and.reduceat(flags, self.starts)
+        return whole
+
+    def spread(self, values: NDArray[Any]) -> NDArray[Any]:
+        """Each run's value for each of its rows."""
+        return values if self.single else np.repeat(values, self.counts)
+
     def before(self, values: NDArray[Any], kept: NDArray[Any]) -> NDArray[Any]:
         """Value of the row before each; `kept` holds that of each run's first row."""
         if self.single:

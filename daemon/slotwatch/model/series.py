@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.model import windows
+from slotwatch.model import strides, windows
 from slotwatch.model.part import LEVELS, SLOT_PRIORITY, Part
 from slotwatch.model.segments import Segments
 from slotwatch.model.sequence import MAX_VOTES, Series, Verdict
@@ -18,17 +18,17 @@ from slotwatch.model.streams import EVERY_STEP, Streams
 from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED
 from slotwatch.wire.universe import Protocol
 
-COPY_NS = 10_000_000
-"""The same packet again within this is a copy: a loop, a mirror of both directions, two interfaces joined."""
 NO_STEP = np.uint8(254)
 """No steady series has this step."""
 _NOT_LIVE = OPTION_PREVIEW | OPTION_TERMINATED
 _E131 = int(Protocol.E131)
-_ACCEPT, _LATE, _COPY, _OBEYED = (
-    int(each) for each in (Verdict.ACCEPT, Verdict.LATE, Verdict.COPY, Verdict.REPEAT_OBEYED)
+_ACCEPT, _LATE, _REPEAT, _COPY, _OBEYED = (
+    int(each) for each in (Verdict.ACCEPT, Verdict.LATE, Verdict.REPEAT, Verdict.COPY, Verdict.REPEAT_OBEYED)
 )
 _FULL = np.uint64(0xFFFFFFFFFFFFFFFF)
 _ONE = np.uint64(1)
+_CAME = np.array([sum(1 << bit for bit in range(0, 64, step or 64)) for step in range(256)], np.uint64)
+"""By step: the mask of a series that went on so for 64 numbers."""
 
 
 class SeriesOfStreams:
@@ -43,16 +43,25 @@ class SeriesOfStreams:
         rows = segments.rows
         number = part.fields.sequence[part.at]
         step = self._steps(part, number)
+        ended = (part.options & OPTION_TERMINATED) != 0
         regular = step == table.expected_step[part.stream]
-        regular &= (part.options & OPTION_TERMINATED) == 0
-        in_time = segments.first(part.t_ns) - table.last_packet_ns[rows] <= table.timeout_ns[rows]
-        if in_time.all():
-            if regular.all():
-                self._go_on(segments, number)
-                return None
-        else:
-            regular[segments.starts[~in_time]] = False
-        return self._judge_some(part, number, regular)
+        regular &= ~ended
+        late = segments.first(part.t_ns) - table.last_packet_ns[rows] > table.timeout_ns[rows]
+        if late.any():
+            regular[segments.starts[late]] = False
+        elif regular.all():
+            self._go_on(segments, number)
+            return None
+        verdict = self._judge_some(part, number, step, regular, ended, late | ~table.series_known[rows])
+        if not verdict.any():
+            return None
+        discarded = (verdict == _LATE) | (verdict == _REPEAT)
+        if discarded.any():
+            counts = segments.sums(discarded)
+            hit = np.flatnonzero(counts)
+            table.discarded[rows[hit]] += counts[hit].astype(np.uint64)
+            table.windows.add(windows.DISCARDED, rows[hit], counts[hit])
+        return verdict
 
     def _steps(self, part: Part, number: NDArray[np.uint8]) -> NDArray[np.uint8]:
         """Step from the number before, in the protocol's own count; NO_STEP where there is none."""
@@ -68,24 +77,43 @@ class SeriesOfStreams:
         return step
 
     def _judge_some(
-        self, part: Part, number: NDArray[np.uint8], regular: NDArray[np.bool_]
-    ) -> NDArray[np.uint8] | None:
-        segments = part.segments
+        self,
+        part: Part,
+        number: NDArray[np.uint8],
+        step: NDArray[np.uint8],
+        regular: NDArray[np.bool_],
+        ended: NDArray[np.bool_],
+        begins: NDArray[np.bool_],
+    ) -> NDArray[np.uint8]:
+        """Judge run by run: what many streams may show at once in array form, the rest packet by packet."""
+        table, segments = self.streams, part.segments
         verdict = np.zeros(len(number), np.uint8)
-        whole = regular if segments.single else np.logical_and.reduceat(regular, segments.starts)
-        for index in np.flatnonzero(~whole).tolist():
+        silent_ns = part.t_ns - segments.before(part.t_ns, table.last_packet_ns[segments.rows])
+        copy = strides.find_copies(table, part, number, step, silent_ns)
+        # A copy has its predecessor's number: without it the steps to both sides are as they were.
+        whole = segments.all_of(regular | copy)
+        by_one = ~whole & strides.counts_by_one(table, segments, number, step, (copy, ended), begins)
+        missing = ~(whole | by_one) & strides.misses_some(table, segments, step, ended, begins)
+        still = ~(whole | by_one | missing) & strides.stands_still(table, segments, number, step, silent_ns, begins)
+        for index in np.flatnonzero(~(whole | by_one | missing | still)).tolist():
             self._judge_one(part, index, verdict)
-        if whole.any():
-            steady = np.flatnonzero(whole if segments.single else np.repeat(whole, segments.counts))
-            self._go_on(Segments(part.stream[steady]), number[steady])
-        if not verdict.any():
-            return None
-        discarded = (verdict == Verdict.LATE) | (verdict == Verdict.REPEAT)
-        if discarded.any():
-            counts = segments.sums(discarded)
-            hit = np.flatnonzero(counts)
-            self.streams.discarded[segments.rows[hit]] += counts[hit].astype(np.uint64)
-            self.streams.windows.add(windows.DISCARDED, segments.rows[hit], counts[hit])
+        if copy.any():
+            copy &= segments.spread(whole | by_one)
+            verdict[copy] = _COPY
+            strides.note_copies(table, segments, copy)
+        steady = segments.spread(whole) & ~copy
+        if steady.any():
+            self._go_on(*_pick(part, number, steady))
+        if by_one.any():
+            chosen, numbers = _pick(part, number, segments.spread(by_one) & ~copy)
+            strides.count_by_one(table, chosen, numbers, begins[by_one])
+        if missing.any():
+            chosen, numbers = _pick(part, number, segments.spread(missing))
+            strides.miss_some(table, chosen, numbers, segments.first(step)[missing])
+        if still.any():
+            places = segments.spread(still)
+            verdict[places] = np.where(part.batch.protocol[part.at[places]] == _E131, _REPEAT, _OBEYED)
+            strides.stand_still(table, _pick(part, number, places)[0])
         return verdict
 
     def _go_on(self, segments: Segments, number: NDArray[np.uint8]) -> None:
@@ -94,10 +122,15 @@ class SeriesOfStreams:
         table.sequence[rows] = segments.last(number)
         mask = table.series_mask[rows]
         if (mask != _FULL).any():
-            counts = np.minimum(segments.counts, 63).astype(np.uint64)
-            mask = mask << counts | ((_ONE << counts) - _ONE)
+            step = table.expected_step[rows]
+            shift = step * segments.counts
+            few = shift < 64
+            shift = np.where(few, shift, 0).astype(np.uint64)
+            came = _CAME[step]
+            mask = np.where(few, mask << shift | (came & ((_ONE << shift) - _ONE)), came)
             table.series_mask[rows] = mask
-            table.lost_of_last_10[rows] = 10 - np.bitwise_count(mask & np.uint64(0x3FF))
+            missed = 10 - np.bitwise_count(mask & np.uint64(0x3FF))
+            table.lost_of_last_10[rows] = np.where(table.sequence_measurable[rows], missed, 0)
         votes = table.series_votes[rows]
         if (votes < MAX_VOTES).any():
             counts = np.minimum(segments.counts, MAX_VOTES)
@@ -121,7 +154,7 @@ class SeriesOfStreams:
             if silent_ns > timeout_ns:
                 series.forget()
             kind = kinds[place] if kinds[place] in accepted_at and not options[place] & _NOT_LIVE else 0
-            is_copy = series.known and number == series.accepted != 0 and silent_ns <= COPY_NS and kind > 0
+            is_copy = series.known and number == series.accepted != 0 and silent_ns <= strides.COPY_NS and kind > 0
             answer = series.take(number, is_copy and self._same_octets(part, packet, accepted_at[kind], row))
             if answer in (_ACCEPT, _OBEYED):
                 if kind:
@@ -197,3 +230,9 @@ class SeriesOfStreams:
             back = min(-series.lost, int(table.lost_frames[row]))
             table.lost_frames[row] -= np.uint64(back)
             table.windows.take_back(windows.LOST, row, back)
+
+
+def _pick(part: Part, number: NDArray[np.uint8], rows: NDArray[np.bool_]) -> tuple[Segments, NDArray[np.uint8]]:
+    """Some rows of a part as runs of their own, with their numbers."""
+    places = np.flatnonzero(rows)
+    return Segments(part.stream[places]), number[places]
