@@ -1,0 +1,1 @@
+"""Black-box checks of what the program promises outside, written from that promise alone."""
