@@ -1,6 +1,7 @@
 /* The floor and the load of the benchmarks: compiled on the spot, so that both ran on the same computer.
 
-   send PORT UNIVERSES PACKETS_A_SECOND SECONDS    full E1.31 packets to loopback, sequence and levels moving
+   send PORT UNIVERSES PACKETS_A_SECOND SECONDS HOW  full E1.31 packets to loopback, sequence and levels moving;
+                                                   HOW: plain, lossy (2 % of the numbers are left out) or doubled
    receive PORT SECONDS                            recvmmsg, and nothing but comparing sequence and levels
 
    Each prints one line of JSON. The packet is laid out by ANSI E1.31-2018 tables 4-1 to 6-1. */
@@ -49,7 +50,7 @@ static void compose(uint8_t *p, int universe) {
     p[123] = 2, p[124] = 1;       /* 513 values */
 }
 
-static int send_all(int port, int universes, double rate, double seconds) {
+static int send_all(int port, int universes, double rate, double seconds, int lossy, int doubled) {
     uint8_t *packets = malloc((size_t)universes * LENGTH);
     uint32_t *frames = calloc(universes, sizeof *frames);
     struct mmsghdr m[BATCH];
@@ -64,6 +65,7 @@ static int send_all(int port, int universes, double rate, double seconds) {
     double start = now_s();
     long sent = 0, wanted = (long)(rate * seconds);
     int next = 0;
+    long counted = 0;
     while (sent < wanted) {
         long due = (long)((now_s() - start) * rate) - sent;
         if (due < 1) {
@@ -75,7 +77,14 @@ static int send_all(int port, int universes, double rate, double seconds) {
         if (n > universes) n = universes; /* a packet may stand in a call only once */
         for (int i = 0; i < n; i++) {
             uint8_t *p = packets + (size_t)next * LENGTH;
+            if (doubled && sent + i & 1) { /* the packet before once more; sent in the same state */
+                p = packets + (size_t)(next ? next - 1 : universes - 1) * LENGTH;
+                v[i] = (struct iovec){p, LENGTH};
+                m[i].msg_hdr.msg_iov = &v[i], m[i].msg_hdr.msg_iovlen = 1;
+                continue;
+            }
             uint32_t f = ++frames[next];
+            if (lossy && ++counted % 50 == 0) f = ++frames[next];
             p[111] = f;
             for (int slot = 126; slot < LENGTH; slot += 8) p[slot] = f * 5 + slot; /* a fade over 64 slots */
             v[i] = (struct iovec){p, LENGTH};
@@ -137,9 +146,10 @@ static int receive(int port, double seconds) {
 }
 
 int main(int argc, char **argv) {
-    if (argc == 6 && !strcmp(argv[1], "send"))
-        return send_all(atoi(argv[2]), atoi(argv[3]), atof(argv[4]), atof(argv[5]));
+    if (argc == 7 && !strcmp(argv[1], "send"))
+        return send_all(atoi(argv[2]), atoi(argv[3]), atof(argv[4]), atof(argv[5]), !strcmp(argv[6], "lossy"),
+                        !strcmp(argv[6], "doubled"));
     if (argc == 4 && !strcmp(argv[1], "receive")) return receive(atoi(argv[2]), atof(argv[3]));
-    fprintf(stderr, "send PORT UNIVERSES PACKETS_A_SECOND SECONDS | receive PORT SECONDS\n");
+    fprintf(stderr, "send PORT UNIVERSES PACKETS_A_SECOND SECONDS HOW | receive PORT SECONDS\n");
     return 2;
 }

@@ -133,6 +133,18 @@ def whole(program: Path, watcher: Watcher, universes: int) -> Callable[[float], 
     return run
 
 
+def odd(program: Path, watcher: Watcher, universes: int, how: str) -> tuple[int, float]:
+    """A full gigabit of something else than a calm house: rows lost on the way, CPU of intake and judging a packet."""
+    _, drops, rows = watcher.counted()
+    cpu = watcher.cpu()
+    sent = send(program, watcher.port, universes, FULL_GIGABIT_HZ, SECONDS, how)
+    time.sleep(1.0)
+    used = {role: value - cpu.get(role, 0.0) for role, value in watcher.cpu().items()}
+    _, drops_after, rows_after = watcher.counted()
+    cost_us = (used["intake"] + used["judging"]) / sent["sent"] * 1e6
+    return drops_after - drops + rows_after - rows, cost_us
+
+
 @contextlib.contextmanager
 def looked_at(watcher: Watcher) -> Iterator[None]:
     """20 browsers listen to events and /metrics is scraped every 5 s."""
@@ -196,12 +208,19 @@ def main() -> None:
         print("  (a) C, recvmmsg, compares sequence and levels only", flush=True)
         base, _ = best(RATES_HZ, floor(program, FULL_UNIVERSES))
         print("  (b) slotwatch, intake and judging, every rule on", flush=True)
+        (directory / "new").mkdir()
+        with watching(directory / "new", FULL_UNIVERSES) as watcher:
+            begun = odd(program, watcher, FULL_UNIVERSES, "plain")
+        print(f"      a house that begins all at once: lost {begun[0]:,}, {begun[1]:.2f} us a packet", flush=True)
         (directory / "b").mkdir()
         with watching(directory / "b", FULL_UNIVERSES) as watcher:
             # New streams cost more than known ones: let them become known first.
             watcher.settle(send(program, watcher.port, FULL_UNIVERSES, WARMING_HZ, 2 * SECONDS)["sent"])
             ours, _ = best(RATES_HZ, whole(program, watcher, FULL_UNIVERSES))
             memory = watcher.memory_mib()
+            unwell = {how: odd(program, watcher, FULL_UNIVERSES, how) for how in ("lossy", "doubled")}
+            for how, (lost, cost_us) in unwell.items():
+                print(f"      {how}: lost {lost:,}, {cost_us:.2f} us a packet", flush=True)
             print(f"      the same with {LISTENERS} listeners and /metrics every {SCRAPE_S:g} s", flush=True)
             with looked_at(watcher):
                 watched, _ = best(RATES_HZ, whole(program, watcher, FULL_UNIVERSES))
@@ -215,6 +234,9 @@ def main() -> None:
     print(told("(a) C floor", base, None))
     print(told(f"(b) slotwatch [{FULL_GIGABIT_HZ:,}/s, 3 x]", ours, base))
     print(told("(b) while it is looked at", watched, base))
+    print(f"  (b) every stream new               lost {begun[0]:,} of a full gigabit, {begun[1]:.2f} us a packet")
+    for how, (lost, cost_us) in unwell.items():
+        print(f"  (b) {how:30} lost {lost:,} of a full gigabit, {cost_us:.2f} us a packet")
     print(told("(c) sacn package's receiver", theirs, base))
     print(f"  memory of all processes            {memory:.0f} MiB, looked at {watched_memory:.0f} MiB [400 MiB]")
     parts = ", ".join(f"{role} {share * 100:.1f} %" for role, share in shares.items())

@@ -63,6 +63,10 @@ class Records:
     """(N,) index into Reader.interfaces."""
 
 
+ALIKE = 8
+"""So many packets of one length in a row let the following be looked for in array form."""
+
+
 @dataclass(slots=True)
 class Reader:
     """Takes the octets of a capture piece by piece and hands its packets out.
@@ -143,9 +147,12 @@ class Reader:
 
     def _scan_pcap(self, piece: memoryview, taken: int, buffer: NDArray[np.uint8], out: list[Records]) -> int:
         read = struct.Struct(self._order + "I").unpack_from
+        words = overlapping(buffer, self._order + "u4")
         places: list[int] = []
+        runs: list[NDArray[np.int64]] = []
         keep = places.append
         end = len(piece) - 16
+        last = alike = 0
         while taken <= end:
             (captured,) = read(piece, taken + 8)
             if captured > LONGEST_PACKET:
@@ -154,11 +161,22 @@ class Reader:
             following = taken + 16 + captured
             if following > len(piece):
                 break
-            keep(taken)
-            taken = following
-        if places:
-            at = np.array(places, np.int64)
-            words = overlapping(buffer, self._order + "u4")
+            alike = alike + 1 if captured == last else 0
+            last = captured
+            if alike < ALIKE:
+                keep(taken)
+                taken = following
+                continue
+            # Universes are mostly of one length: then the next headers can be looked at together.
+            alike, stride = 0, 16 + captured
+            count = (len(piece) - taken) // stride
+            others = np.flatnonzero(words[taken + 8 : taken + count * stride : stride] != captured)
+            count = int(others[0]) if len(others) else count
+            runs += [np.array(places, np.int64), taken + stride * np.arange(count)]
+            places.clear()
+            taken += count * stride
+        if places or runs:
+            at = np.concatenate([*runs, np.array(places, np.int64)])
             seconds, part = words[at].astype(np.int64), words[at + 4].astype(np.int64)
             out.append(
                 Records(
