@@ -290,3 +290,19 @@ def test_captures_of_every_kind_of_link(tmp_path: Path, link: int, head: bytes) 
     (tmp_path / "other.pcap").write_bytes(b"".join(out))
     status, printed, _ = run("replay", str(tmp_path / "other.pcap"), "--json")
     assert (status, [row["frames"] for row in json.loads(printed)["universes"]]) == (0, [40])
+
+
+@pytest.mark.parametrize(
+    "octets",
+    [
+        struct.pack("<IHHiIII", 0xA1B2C3D4, 2, 4, 0, 0, 65535, 1),
+        struct.pack("<IHHiIII", 0xA1B2C3D4, 2, 4, 0, 0, 65535, 1) + bytes(7),
+        b"\x1f\x8bno gzip",
+    ],
+    ids=["no packet", "cut off before the first", "damaged gzip"],
+)
+def test_a_capture_of_nothing_is_never_all_well(tmp_path: Path, octets: bytes) -> None:
+    # "Unreadable, empty … captures: one line, exit 2"
+    (tmp_path / "capture.pcap").write_bytes(octets)
+    status, printed, complaint = run("replay", str(tmp_path / "capture.pcap"), "--json")
+    assert (status, printed, len(complaint.splitlines())) == (2, "", 1), complaint

@@ -193,7 +193,7 @@ def test_a_cut_off_capture_is_read_and_said(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("octets", "sentence"),
-    [(b"", "it is empty"), (b"GIF89a" + bytes(60), "neither pcap nor pcapng"), (b"\x1f\x8b nothing", "it is empty")],
+    [(b"", "it is empty"), (b"GIF89a" + bytes(60), "neither pcap nor pcapng"), (b"\x1f\x8b nothing", "gzip stream")],
 )
 def test_what_is_no_capture_ends_in_one_line(tmp_path: Path, octets: bytes, sentence: str) -> None:
     with pytest.raises(CaptureError, match=sentence) as raised:

@@ -185,10 +185,11 @@ def test_what_cannot_be_read_is_one_line_and_status_2(
     assert shown.out == "" and len(shown.err.splitlines()) == 1 and "show.pcap" in shown.err
 
 
-def test_a_capture_of_nothing_is_well(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
-    status, found = replay(capsys, made(tmp_path, []))
-    assert status == 0
-    assert found["capture"] == {"packets": 0, "first_at": None, "last_at": None, "seconds": 0.0}
+def test_a_capture_of_nothing_is_no_good_news(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    path = made(tmp_path, [])
+    assert cli.main(["replay", path, "--json"]) == 2
+    out, err = capsys.readouterr()
+    assert (out, err.count("\n")) == ("", 1) and "no packet" in err
 
 
 def test_a_silence_of_weeks_does_not_keep_anybody_waiting(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:

@@ -146,6 +146,8 @@ class Capture:
             try:
                 octets = self.source.read(PIECE_BYTES)
             except zlib.error as error:
+                if not self.packets and not self.reader.kind:
+                    raise CaptureError(f"{self.path}: not a capture: the gzip stream is damaged ({error})") from error
                 self.notes.append(f"the gzip stream is damaged ({error}); what stands before it was read")
                 octets = b""
             except OSError as error:

@@ -10,6 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from slotwatch.errors import CaptureError
 from slotwatch.house.schema import House, Phase
 from slotwatch.snapshot import Severity
 
@@ -34,6 +35,9 @@ def run(arguments: argparse.Namespace) -> int:
     declared = load_house(Path(arguments.config)) if arguments.config else None
     house = declared or House(name=Path(arguments.capture).name)
     capture = open_capture(arguments.capture, house.listen, house.networks if declared else ())
+    if capture.first_ns is None:
+        why = capture.reader.ended or "it holds no packet"
+        raise CaptureError(f"{arguments.capture}: nothing to judge: {why}")
     if declared is None:
         house = replace(house, networks=capture.networks)
     judged = Replay(capture, house, _phase(arguments.config, house)).run()
