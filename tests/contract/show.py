@@ -170,7 +170,7 @@ class Verdict:
 
     def universe(self, name: str) -> dict[str, Any]:
         """One universe's object."""
-        found = [row for row in self.said["universes"] if row["universe"] == name]
+        found: list[dict[str, Any]] = [row for row in self.said["universes"] if row["universe"] == name]
         assert len(found) == 1, [row["universe"] for row in self.said["universes"]]
         return found[0]
 
