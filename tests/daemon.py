@@ -83,6 +83,14 @@ class Daemon:
         with urllib.request.urlopen(f"http://127.0.0.1:{self.ports.page}{path}", timeout=5) as answer:
             return json.load(answer)
 
+    def order(self, method: str, path: str, body: Any = None) -> Any:
+        """Change something; the answer."""
+        headers = {"Content-Type": "application/json"}
+        data = None if body is None else json.dumps(body).encode()
+        request = urllib.request.Request(f"http://127.0.0.1:{self.ports.page}{path}", data, headers, method=method)
+        with urllib.request.urlopen(request, timeout=20) as answer:
+            return json.load(answer)
+
     def get(self, path: str) -> Any:
         """As `api`, or None while nobody answers."""
         try:

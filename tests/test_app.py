@@ -7,7 +7,9 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
+import urllib.request
 from pathlib import Path
 from typing import Any
 
@@ -231,6 +233,75 @@ def test_a_reload_keeps_what_is_known_of_streams(tmp_path: Path) -> None:
             daemon.process.send_signal(signal.SIGHUP)
             until(lambda: daemon.universe("e131/3"))
         until(lambda: daemon.universe("e131/1").get("frames") == sent[1])
+
+
+def test_a_reload_takes_the_page_away_from_nobody(tmp_path: Path) -> None:
+    """Asked all the time, nobody is refused; who listens goes on listening; who reads next reads the new house."""
+    with running(tmp_path) as daemon, desk(daemon, range(1, 3)):
+        until(lambda: _is_heard(daemon))
+        front = daemon.children()["front"]
+        over, refused, answered = threading.Event(), list[str](), list[int]()
+
+        def ask() -> None:
+            while not over.wait(0.002):
+                try:
+                    answered.append(len(daemon.api("/api/v1/universes")))
+                except OSError as error:
+                    refused.append(repr(error))
+
+        asking = threading.Thread(target=ask)
+        asking.start()
+        try:
+            with urllib.request.urlopen(f"http://127.0.0.1:{daemon.ports.page}/api/v1/events", timeout=10) as events:
+                assert events.readline().startswith(b"retry:")
+                for last in (3, 4, 5):
+                    daemon.file.write_text(house_text(daemon.ports, range(1, last + 1)))
+                    assert daemon.order("POST", "/api/v1/house/reload")["reloaded"]
+                    assert daemon.api(f"/api/v1/universes/e131/{last}")["declared"]
+                daemon.process.send_signal(signal.SIGHUP)
+                until(lambda: daemon.log().count("reloaded ") == 4)
+                while b"e131/5" not in events.readline():
+                    pass
+        finally:
+            over.set()
+            asking.join()
+        assert refused == []
+        assert answered[0] == 2 and answered[-1] == 5
+        assert daemon.children()["front"] == front
+
+
+def test_what_was_ordered_is_what_the_next_read_says(tmp_path: Path) -> None:
+    with running(tmp_path) as daemon:
+        number = until(lambda: _incident(daemon, "universe-missing"), 20)["id"]
+        place = f"/api/v1/incidents/{number}"
+        for round_ in range(4):
+            phase = ("pre-show", "show")[round_ % 2]
+            daemon.order("PUT", "/api/v1/house/phase", {"phase": phase, "confirm": True})
+            assert daemon.api("/api/v1/house")["phase"] == phase
+            answer = daemon.order("POST", f"{place}/acknowledge", {"by": "Ann", "note": f"round {round_}"})
+            assert answer["acknowledged"]["note"] == f"round {round_}" and "board" not in answer
+            assert daemon.api(place)["acknowledged"] == answer["acknowledged"]
+            daemon.order("DELETE", f"{place}/acknowledge")
+            assert daemon.api(place)["acknowledged"] is None
+
+
+def test_a_house_whose_page_cannot_open_is_refused_as_a_whole(tmp_path: Path) -> None:
+    with running(tmp_path) as daemon, socket.socket() as other:
+        other.bind(("127.0.0.1", 0))
+        other.listen()
+        taken = other.getsockname()[1]
+        text = house_text(daemon.ports, range(1, 4))
+        daemon.file.write_text(text.replace(f":{daemon.ports.page}", f":{taken}"))
+        daemon.process.send_signal(signal.SIGHUP)
+        faults = until(lambda: (daemon.get("/api/v1/house") or {}).get("faults"))
+        assert f"cannot open 127.0.0.1:{taken} for the page" in faults[0]
+        assert daemon.universe("e131/3") == {}
+        moved = free_port(socket.SOCK_STREAM)
+        daemon.file.write_text(text.replace(f":{daemon.ports.page}", f":{moved}"))
+        daemon.process.send_signal(signal.SIGHUP)
+        daemon.ports.page = moved
+        until(lambda: daemon.universe("e131/3"))
+        until(lambda: (daemon.get("/api/v1/house") or {}).get("faults") == [])
 
 
 def test_a_reload_that_the_computer_refuses_is_rolled_back(tmp_path: Path) -> None:

@@ -25,13 +25,13 @@ from slotwatch.errors import SlotwatchError
 STOP_WITHIN_S = 3.0
 READY_WITHIN_S = 30.0
 RELOAD_WITHIN_S = 15.0
-ANSWER_FIRST_S = 0.3
-"""A reload is answered by the front process before it is started anew with the new house."""
 STUCK_S = {"intake": 5.0, "judging": 10.0}
 """Without progress for so long a process is ended and started anew."""
 STARTS_BEFORE_GIVING_UP = 5
 TURN_S = 0.25
 ORDER = ("intake", "judging", "front", "routes")
+RELOAD_ORDER = ("intake", "front", "judging")
+"""Who takes a new house, one after the other: the first two can find that the computer does not let them."""
 
 
 class CouldNotStart(SlotwatchError):
@@ -67,8 +67,9 @@ class App:
         self._ready = self._stopping = False
         self._reload_for: list[tuple[str, Any]] = []
         self._reloading = False
-        self._reload_began_ns = 0
-        self._front_due_ns = 0
+        self._reload_began_ns = self._reload_number = 0
+        self._to_take: list[str] = []
+        """Who has not taken the new house yet; the first of them is being asked."""
         self._before = b""
         """The running house while a new one is being tried; empty otherwise."""
         self._summary_before: dict[str, Any] = {}
@@ -112,9 +113,6 @@ class App:
                 self._heard(key.data)
         now_ns = monotonic_ns()
         self._revive(now_ns)
-        if self._front_due_ns and now_ns >= self._front_due_ns:
-            self._front_due_ns = 0
-            self._replace("front")
         if self._ready:
             self._watch(now_ns)
         elif now_ns - self._started_ns > READY_WITHIN_S * 1e9:
@@ -127,8 +125,6 @@ class App:
         """Turns are rare, but a child that is due to be started anew is not made to wait."""
         now_ns = monotonic_ns()
         due = [c.due_ns for c in self._children.values() if c.due_ns]
-        if self._front_due_ns:
-            due.append(self._front_due_ns)
         return min([TURN_S, *(max(0.0, (at - now_ns) / 1e9) for at in due)])
 
     def _signalled(self, numbers: Iterable[int]) -> None:
@@ -184,6 +180,8 @@ class App:
         for line in child.last_words:
             self._say(line)
         self._say(f"{child.role} ended ({child.how}); starting it again")
+        if self._to_take and child.role == self._to_take[0]:
+            self._roll_back([f"{child.role} ended over it ({child.how})"])
 
     def _revive(self, now_ns: int) -> None:
         for child in list(self._children.values()):
@@ -213,9 +211,11 @@ class App:
                 self._notifier.status(self._status)
         elif what == "reload":
             self._reload(message)
-        elif what in ("reloaded", "refused") and self._reloading:
+        elif what in ("reloaded", "refused") and self._to_take and child.role == self._to_take[0]:
+            if message["number"] != self._reload_number:
+                return  # of a reload that was given up
             if what == "reloaded":
-                self._accepted()
+                self._taken(message.get("board"))
             else:
                 self._roll_back(message["lines"])
 
@@ -239,11 +239,26 @@ class App:
                 if role != "routes" or summary["routes"]:
                     self._start(role)
             return
-        # A reload: the new house is tried on intake first, which alone can find that the world says no.
         self._before, self._summary_before = housing.octets(self._house), self._summary
         housing.write(self._house, housing.octets(self._next_house))
         self._summary = summary
-        self._order("intake", {"do": "reload"})
+        self._to_take = list(RELOAD_ORDER)
+        self._ask_to_take()
+
+    def _ask_to_take(self) -> None:
+        """Have the next process take the new house. Who is between two lives reads it at its start."""
+        self._order(self._to_take[0], {"do": "reload", "number": self._reload_number})
+        child = self._children.get(self._to_take[0])
+        if child is None or child.channel is None:
+            self._taken(None)
+
+    def _taken(self, board: int | None) -> None:
+        """The one that was asked has it. `board`: the publication after which judging's snapshots show it."""
+        del self._to_take[0]
+        if self._to_take:
+            self._ask_to_take()
+        else:
+            self._accepted({} if board is None else {"board": board})
 
     def _not_loaded(self, lines: list[str]) -> None:
         if self._summary:
@@ -264,15 +279,15 @@ class App:
         if self._reloading or not self._ready:
             return
         self._reloading, self._reload_began_ns = True, monotonic_ns()
+        self._reload_number += 1
         self._notifier.reloading(self._reload_began_ns)
         if self._next_house >= 0:
             os.close(self._next_house)
         self._next_house = housing.create_memory()
         self._start("load", house=self._next_house)
 
-    def _accepted(self) -> None:
+    def _accepted(self, seen: dict[str, int]) -> None:
         self._problems = []
-        self._order("judging", {"do": "reload"})
         before, now = self._summary_before, self._summary
         self._hold_node = now["subscribe"] and (self._hold_node or not before["subscribe"])
         if before["routes_mark"] != now["routes_mark"]:
@@ -282,8 +297,7 @@ class App:
                 self._start("routes")
             else:
                 self._retire("routes")
-        self._front_due_ns = monotonic_ns() + int(ANSWER_FIRST_S * 1e9)
-        self._answer({"ok": {"reloaded": True, "name": now["name"]}})
+        self._answer({"ok": {"reloaded": True, "name": now["name"], **seen}})
         self._say(f"reloaded {self._file}")
         self._reload_ended()
 
@@ -299,11 +313,13 @@ class App:
             self._refuse(lines)
 
     def _roll_back(self, lines: list[str]) -> None:
-        """Intake cannot listen as the new house says: everybody keeps the old one."""
+        """Intake cannot listen, or the page open, as the new house says: everybody keeps the old one."""
         housing.write(self._house, self._before)
         self._summary = self._summary_before
-        self._reloading = False
-        self._order("intake", {"do": "reload"})
+        asked = [role for role in RELOAD_ORDER if role not in self._to_take[1:]]
+        self._to_take = []
+        for role in asked:
+            self._order(role, {"do": "reload"})
         self._refuse(lines)
 
     def _refuse(self, lines: list[str]) -> None:
@@ -316,7 +332,7 @@ class App:
         self._reload_ended()
 
     def _reload_ended(self) -> None:
-        self._reloading = False
+        self._reloading, self._to_take = False, []
         self._before = b""
         self._notifier.ready(f"watching {self._summary['name']}; page {self._summary['page']}")
 

@@ -122,6 +122,12 @@ def _load(wiring: Wiring) -> None:
     )
 
 
+def _taken(wiring: Wiring, order: Message, refused: list[str] | None = None, **more: int) -> None:
+    """Tell the parent that a reload was taken, or why not."""
+    said: Message = {"do": "refused", "lines": refused} if refused else {"do": "reloaded", **more}
+    wiring.lifeline.send({**said, "number": order.get("number")})
+
+
 def _intake(wiring: Wiring) -> None:
     from slotwatch.edge.intake import Intake
     from slotwatch.edge.ring import RingWriter
@@ -134,9 +140,9 @@ def _intake(wiring: Wiring) -> None:
         if message["do"] == "reload":
             try:
                 intake.take_house(wiring.house())
-                wiring.lifeline.send({"do": "reloaded"})
+                _taken(wiring, message)
             except EdgeError as error:
-                wiring.lifeline.send({"do": "refused", "lines": error.lines})
+                _taken(wiring, message, error.lines)
         return bool(message["do"] != "stop")
 
     try:
@@ -171,6 +177,7 @@ def _judging(wiring: Wiring) -> None:
     def handle(message: Message) -> bool:
         if message["do"] == "reload":
             judging.take_house(house())
+            _taken(wiring, message, board=judging.published)
         elif message["do"] == "problems":
             judging.refuse_house(message["problems"])
         return bool(message["do"] != "stop")
@@ -194,17 +201,19 @@ async def _serve_front(wiring: Wiring) -> None:
 
     from slotwatch.edge.asking import Asker
     from slotwatch.edge.board import BoardReader
-    from slotwatch.edge.http import serve_front
+    from slotwatch.edge.http import Server
     from slotwatch.edge.recorder import RecordedPackets
 
     # A page that is looked at takes nothing from receiving and judging where they compete for a core.
     with contextlib.suppress(OSError):
         os.nice(5)
-    house, stop = wiring.house(), asyncio.Event()
+    stop, reloads = asyncio.Event(), asyncio.Queue[Message]()
 
     def ordered(message: Message) -> None:
         if message["do"] in ("stop", "closed"):
             stop.set()
+        elif message["do"] == "reload":
+            reloads.put_nowait(message)
 
     parent = Asker(wiring.lifeline, ordered)
     judging = Asker(wiring.channel("requests"))
@@ -212,14 +221,27 @@ async def _serve_front(wiring: Wiring) -> None:
     async def ask(name: str, arguments: dict[str, Any]) -> dict[str, Any]:
         return await (parent if name == "reload" else judging).ask(name, arguments)
 
+    server = Server(wiring.house(), BoardReader(wiring["board"]), ask, RecordedPackets)
+
+    async def reload() -> None:
+        while True:
+            order = await reloads.get()
+            try:
+                await server.take_house(wiring.house())
+                _taken(wiring, order)
+            except EdgeError as error:
+                _taken(wiring, order, error.lines)
+
+    reloading: list[asyncio.Task[None]] = []
+
     def ready() -> None:
+        reloading.append(asyncio.create_task(reload()))
         wiring.lifeline.send({"do": "ready"})
 
-    board = BoardReader(wiring["board"])
     deadline_s = time.monotonic() + RETRY_PORT_S
     while True:
         try:
-            await serve_front(house, board, ask, RecordedPackets(house), stop, ready)
+            await server.serve(stop, ready)
         except EdgeError as error:
             if error.errno != errno.EADDRINUSE or time.monotonic() > deadline_s or stop.is_set():
                 raise

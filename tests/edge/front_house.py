@@ -42,12 +42,13 @@ class Judging:
 
     asked: list[tuple[str, dict[str, Any]]] = field(default_factory=list)
     refusal: str = ""
+    answer: dict[str, Any] = field(default_factory=dict)
 
     async def ask(self, name: str, arguments: dict[str, Any]) -> dict[str, Any]:
         self.asked.append((name, arguments))
         if self.refusal:
             raise ValueError(self.refusal)
-        return {}
+        return dict(self.answer)
 
 
 @dataclass

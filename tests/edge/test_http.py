@@ -10,6 +10,7 @@ import socket
 import sqlite3
 import ssl
 import subprocess
+import threading
 import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -21,9 +22,9 @@ import aiohttp
 import pytest
 
 from slotwatch.edge.history_archive import Archive
-from slotwatch.edge.http import serve_front
+from slotwatch.edge.http import Server
 from slotwatch.errors import EdgeError
-from slotwatch.house.schema import History, House, Http
+from slotwatch.house.schema import Alerts, History, House, Http, Mqtt
 from tests.edge.front_house import Board, Judging, Packets
 from tests.edge.test_history import until
 from tests.views import fabricate
@@ -41,17 +42,28 @@ def house_at(place: Path, **http: Any) -> House:
     return replace(found, http=Http(port=free_port(), **http))
 
 
+def made(house: House, board: Board, judging: Judging) -> Server:
+    return Server(house, board, judging.ask, lambda house: Packets(Path(house.file).parent))
+
+
 @asynccontextmanager
 async def serving(house: House, board: Board, judging: Judging) -> AsyncIterator[str]:
+    async with served(house, board, judging) as server:
+        if server is not None:
+            yield f"{'https' if house.http.certificate_file else 'http'}://127.0.0.1:{house.http.port}"
+
+
+@asynccontextmanager
+async def served(house: House, board: Board, judging: Judging) -> AsyncIterator[Server | None]:
+    """The server; None if it could not open, and then its fault at the end."""
     stop, ready = asyncio.Event(), asyncio.Event()
-    packets = Packets(Path(house.file).parent)
-    work = asyncio.create_task(serve_front(house, board, judging.ask, packets, stop, ready.set))
+    server = made(house, board, judging)
+    work = asyncio.create_task(server.serve(stop, ready.set))
     waiting = asyncio.create_task(ready.wait())
     await asyncio.wait({work, waiting}, return_when=asyncio.FIRST_COMPLETED)
     waiting.cancel()
     try:
-        if not work.done():
-            yield f"{'https' if house.http.certificate_file else 'http'}://127.0.0.1:{house.http.port}"
+        yield None if work.done() else server
     finally:
         stop.set()
         async with asyncio.timeout(5):
@@ -104,7 +116,7 @@ async def test_a_port_that_is_taken_is_said_with_its_mend(tmp_path: Path) -> Non
         taken.bind(("127.0.0.1", house.http.port))
         taken.listen()
         with pytest.raises(EdgeError, match=f"cannot open 127.0.0.1:{house.http.port}") as found:
-            await serve_front(house, Board(), Judging().ask, Packets(tmp_path), asyncio.Event(), lambda: None)
+            await made(house, Board(), Judging()).serve(asyncio.Event(), lambda: None)
     assert found.value.errno == errno.EADDRINUSE and "ss -lntp" in found.value.lines[0]
 
 
@@ -115,14 +127,21 @@ async def test_it_opens_again_right_after_it_closed(tmp_path: Path) -> None:
             assert (await session.get(f"{url}/healthz")).status == 200
 
 
-@pytest.mark.skipif(
+needs_openssl = pytest.mark.skipif(
     shutil.which("openssl") is None and os.environ.get("CI") != "true", reason="needs openssl: apt-get install openssl"
 )
-async def test_tls(tmp_path: Path) -> None:
+
+
+def certify(place: Path) -> None:
     command = ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes"]
     command += ["-keyout", "key.pem", "-out", "cert.pem", "-days", "2", "-subj", "/CN=localhost"]
     command += ["-addext", "subjectAltName=IP:127.0.0.1"]
-    subprocess.run(command, cwd=tmp_path, check=True, capture_output=True)  # noqa: ASYNC221 a test may wait
+    subprocess.run(command, cwd=place, check=True, capture_output=True)
+
+
+@needs_openssl
+async def test_tls(tmp_path: Path) -> None:
+    certify(tmp_path)
     house = house_at(tmp_path, certificate_file="cert.pem", key_file="key.pem")
     trusted = ssl.create_default_context(cafile=str(tmp_path / "cert.pem"))
     async with serving(house, Board(), Judging()) as url, aiohttp.ClientSession() as session:
@@ -132,7 +151,125 @@ async def test_tls(tmp_path: Path) -> None:
 async def test_a_certificate_that_cannot_be_used_is_said(tmp_path: Path) -> None:
     house = house_at(tmp_path, certificate_file="absent.pem", key_file="key.pem")
     with pytest.raises(EdgeError, match=r"cannot use the certificate absent\.pem"):
-        await serve_front(house, Board(), Judging().ask, Packets(tmp_path), asyncio.Event(), lambda: None)
+        await made(house, Board(), Judging()).serve(asyncio.Event(), lambda: None)
+
+
+@asynccontextmanager
+async def knocking(port: int) -> AsyncIterator[list[str]]:
+    """Ask all the time from a thread of its own while the block runs; gives what was refused or not answered."""
+    over, wrong = threading.Event(), list[str]()
+
+    def knock() -> None:
+        while not over.wait(0.001):
+            try:
+                with socket.create_connection(("127.0.0.1", port), timeout=5) as sock:
+                    sock.sendall(b"GET /healthz HTTP/1.0\r\n\r\n")
+                    while sock.recv(1000):
+                        pass
+            except OSError as error:
+                wrong.append(repr(error))
+
+    thread = threading.Thread(target=knock)
+    thread.start()
+    try:
+        yield wrong
+    finally:
+        over.set()
+        await asyncio.to_thread(thread.join)
+
+
+async def test_another_house_is_taken_in_the_running_server(tmp_path: Path) -> None:
+    house, board = house_at(tmp_path), Board()
+    house = replace(house, alerts=Alerts(), mqtt=Mqtt())
+    async with (
+        served(house, board, Judging()) as server,
+        knocking(house.http.port) as wrong,
+        aiohttp.ClientSession() as session,
+    ):
+        assert server is not None
+        board.show(snapshot())
+        url = f"http://127.0.0.1:{house.http.port}"
+        await until(lambda: server.front.sheet)
+        events = await session.get(f"{url}/api/v1/events")
+        assert (await events.content.readline()).startswith(b"retry:")
+        # Nobody listens at these: what follows is there and says so, and nothing else suffers.
+        alerts = Alerts(alertmanager_urls=(f"http://127.0.0.1:{free_port()}",))
+        other = replace(
+            house,
+            time_zone="Europe/Paris",
+            alerts=alerts,
+            mqtt=Mqtt(host="127.0.0.1", port=free_port()),
+            history=History(path="other.db", keep_days=3660),
+        )
+        await server.take_house(other)
+        found = await (await session.get(f"{url}/api/v1/house")).json()
+        assert found["time_zone"] == "Europe/Paris"
+        assert {"alertmanager", "mqtt"} <= found["listener"].keys()
+        board.show(snapshot(incidents=(incident(11),)))
+        async with asyncio.timeout(5):
+            while b'"id":11' not in await events.content.readline():
+                pass
+        await until(lambda: 11 in {one["id"] for one in kept(tmp_path / "other.db")})
+        await server.take_house(house)
+        found = await (await session.get(f"{url}/api/v1/house")).json()
+        assert found["time_zone"] == house.time_zone and not {"alertmanager", "mqtt"} & found["listener"].keys()
+    assert wrong == []
+
+
+async def test_a_house_with_another_port_moves_the_page_and_one_that_cannot_open_changes_nothing(
+    tmp_path: Path,
+) -> None:
+    house, board = house_at(tmp_path), Board()
+    async with served(house, board, Judging()) as server, aiohttp.ClientSession() as session:
+        assert server is not None
+        board.show(snapshot())
+        await until(lambda: server.front.sheet)
+        old = f"http://127.0.0.1:{house.http.port}"
+        events = await session.get(f"{old}/api/v1/events")
+        with socket.socket() as taken:
+            taken.bind(("127.0.0.1", 0))
+            taken.listen()
+            elsewhere = replace(house, http=replace(house.http, port=taken.getsockname()[1]))
+            with pytest.raises(EdgeError, match="cannot open"):
+                await server.take_house(replace(elsewhere, time_zone="Europe/Paris"))
+        found = await (await session.get(f"{old}/api/v1/house")).json()
+        assert found["time_zone"] == house.time_zone
+        assert not events.content.at_eof()
+        # The same port at every address: both cannot stand open at once.
+        wide = replace(house, http=replace(house.http, host="0.0.0.0"))
+        await server.take_house(wide)
+        async with asyncio.timeout(5):
+            await events.content.read()
+        assert (await session.get(f"{old}/healthz")).status == 200
+        found = await (await session.get(f"{old}/api/v1/house")).json()
+        assert "no token_file is declared" in found["listener"]["page"]["text"], "the guard goes by the new address"
+        async with session.put(f"{old}/api/v1/house/phase", json={"phase": "dark"}) as answer:
+            assert answer.status == 403
+        await server.take_house(elsewhere)
+        assert (await session.get(f"http://127.0.0.1:{elsewhere.http.port}/healthz")).status == 200
+        with pytest.raises(aiohttp.ClientConnectorError):
+            await session.get(f"{old}/healthz")
+
+
+@needs_openssl
+async def test_a_certificate_comes_into_the_running_server_and_who_knocks_meanwhile_waits(tmp_path: Path) -> None:
+    certify(tmp_path)
+    house, board = house_at(tmp_path), Board()
+    secured = replace(house, http=replace(house.http, certificate_file="cert.pem", key_file="key.pem"))
+    trusted = ssl.create_default_context(cafile=str(tmp_path / "cert.pem"))
+    async with (
+        served(house, board, Judging()) as server,
+        knocking(house.http.port) as wrong,
+        aiohttp.ClientSession() as session,
+    ):
+        assert server is not None
+        place = f"127.0.0.1:{house.http.port}"
+        for _ in range(3):
+            await server.take_house(secured)
+            assert (await session.get(f"https://{place}/healthz", ssl=trusted)).status == 200
+            await server.take_house(house)
+            assert (await session.get(f"http://{place}/healthz")).status == 200
+    assert not [fault for fault in wrong if "Refused" in fault], "it waits; a plain request to TLS fails otherwise"
 
 
 async def test_a_judging_process_that_refuses_is_asked_again_and_stops_nothing(
@@ -216,6 +353,13 @@ async def test_a_fresh_judging_process_cannot_overwrite_the_hours_of_years(
         await asyncio.sleep(0.1)
         board.show(snapshot(hours=({**lamp, "on_h": 431.6},), started_ns=fabricate.NOW_NS - 1))
         await until(lambda: kept_hours(tmp_path)[0]["on_h"] == 431.6)
+
+
+def kept(path: Path) -> list[dict[str, Any]]:
+    try:
+        return Archive(path).incidents()
+    except sqlite3.Error:
+        return []
 
 
 def kept_hours(place: Path) -> list[dict[str, Any]]:

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import asyncio
+import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from slotwatch.edge.history_archive import Archive
+from slotwatch.snapshot import Acknowledgement
 from tests.edge.front_house import Running, running
-from tests.views.fabricate import snapshot
+from tests.views import fabricate
+from tests.views.fabricate import incident, snapshot
 
 
 async def send(run: Running, method: str, path: str, body: Any = None) -> tuple[int, dict[str, Any]]:
@@ -76,3 +81,38 @@ async def test_rig_check_and_lamp_change_go_to_judging(tmp_path: Path) -> None:
         assert (await send(run, "POST", "/api/v1/rig-check", {"by": "Ann"}))[0] == 200
         assert (await send(run, "POST", "/api/v1/lamp-changes", {"circuit": "12"}))[0] == 200
         assert run.judging.asked == [("rig_check", {"by": "Ann"}), ("lamp_change", {"circuit": "12"})]
+
+
+async def test_an_order_is_answered_once_a_later_publication_is_seen(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        run.judging.answer = {"board": run.board.sequence}
+        asking = asyncio.create_task(send(run, "PUT", "/api/v1/house/phase", {"phase": "dark", "confirm": True}))
+        await asyncio.sleep(0.1)
+        assert run.judging.asked and not asking.done()
+        dark = snapshot()
+        run.board.show(replace(dark, house=replace(dark.house, phase="dark")))
+        assert await asking == (200, {"phase": "dark"}), "and nothing of how it was waited for"
+        assert (await send(run, "GET", "/api/v1/house"))[1]["phase"] == "dark"
+
+
+async def test_an_acknowledgement_is_answered_as_judging_has_it(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot(incidents=(incident(7),))) as run:
+        run.judging.answer = {"board": run.board.sequence}
+        asking = asyncio.create_task(send(run, "POST", "/api/v1/incidents/7/acknowledge", {"by": "Ann"}))
+        await asyncio.sleep(0.05)
+        taken = replace(incident(7), acknowledged=Acknowledgement("Ann", fabricate.NOW_NS - 123_000_000))
+        run.board.show(snapshot(incidents=(taken,)))
+        _, answered = await asking
+        found = (await send(run, "GET", "/api/v1/incidents/7"))[1]
+        assert answered["acknowledged"] == found["acknowledged"] is not None
+        with Archive(tmp_path / "history.db")._open() as db:
+            (at_ms,) = db.execute("SELECT at_ms FROM acknowledgements").fetchone()
+        assert at_ms == (taken.acknowledged.at_ns + taken.wall_offset_ns) // 1_000_000
+
+
+async def test_an_order_is_answered_all_the_same_while_judging_publishes_nothing(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        run.judging.answer = {"board": run.board.sequence}
+        before_s = time.monotonic()
+        assert (await send(run, "POST", "/api/v1/house/reload"))[0] == 200
+        assert 0.5 <= time.monotonic() - before_s < 3.0

@@ -59,6 +59,12 @@ class Alertmanager:
         self._open = now
         self._news.set()
 
+    def take_house(self, house: House) -> None:
+        """Send to this house's receivers from now on, what is over included."""
+        self._house = house
+        self._troubles = {url: said for url, said in self._troubles.items() if url in house.alerts.alertmanager_urls}
+        self._news.set()
+
     def health(self) -> dict[str, Any]:
         return {"ok": not self._troubles, "text": " ".join(self._troubles.values()), "open": len(self._open)}
 

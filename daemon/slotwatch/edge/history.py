@@ -62,6 +62,15 @@ class History:
         self._thread = threading.Thread(target=self._write_for_ever, name="history", daemon=True)
         self._thread.start()
 
+    def move(self, path: Path, keep_days: int) -> None:
+        """Keep for so many days, and in this file from now on: what stands goes into it too."""
+        self._keep_ms = keep_days * DAY_MS
+        if path == self.path:
+            return
+        with self._lock:
+            self.path, self.archive = path, Archive(path)
+        self._revisions, self._minute, self._phase, self._kept, self._hours_ns = {}, -1, "", {}, 0
+
     # --- what is new ------------------------------------------------------------------------------------
 
     def note(self, snapshot: Snapshot) -> None:
@@ -178,6 +187,7 @@ class History:
 
     def _write_for_ever(self) -> None:
         store: Store | None = None
+        path = self.path
         forget_ns = 0
         more_to_forget = False
         while True:
@@ -186,7 +196,11 @@ class History:
                 self._lock.wait_for(lambda: self._pending or self._stopping, timeout=wait_s)
                 pending, self._pending, number = self._pending, Pending(), self._asked
                 stopping = self._stopping
+                is_moved, path = path != self.path, self.path
             try:
+                if store is not None and is_moved:
+                    store.close()
+                    store = None
                 store = store or self._open()
                 if pending:
                     store.write(pending)

@@ -3,56 +3,141 @@
 from __future__ import annotations
 
 import asyncio
-import ssl
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
+from pathlib import Path
 
 from aiohttp import web
 
 from slotwatch.edge.alertmanager import Alertmanager
 from slotwatch.edge.history import History
 from slotwatch.edge.http_changes import Changes
+from slotwatch.edge.http_door import Door
+from slotwatch.edge.http_events import Listeners
 from slotwatch.edge.http_files import PAGES, PageFiles
-from slotwatch.edge.http_front import Ask, BoardLike, Front, Packets
+from slotwatch.edge.http_front import Ask, BoardLike, Front, Packets, Runner
 from slotwatch.edge.http_guard import Guard, add_headers, middleware
 from slotwatch.edge.http_reads import Reads
 from slotwatch.edge.mqtt import MqttSender
-from slotwatch.edge.places import read_place, state_place
+from slotwatch.edge.places import state_place
 from slotwatch.edge.resumption import Resumption
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House
 
 LARGEST_BODY_BYTES = 16 * 1024
-STOP_WITHIN_S = 1.0
+ANSWERED_WITHIN_S = 20.0
+"""What began behind a door that was closed since may take so long: a reload's own answer, a report."""
 
 
-async def serve_front(
-    house: House, board: BoardLike, ask: Ask, packets: Packets, stop: asyncio.Event, ready: Callable[[], None]
-) -> None:
-    """Serve until `stop` is set. `ready` is called once the port is open.
+class Server:
+    """All that the front process does for one house, and goes on doing when the house is another."""
 
-    EdgeError if the port cannot be opened (`errno` says why) or the certificate cannot be read.
-    """
-    front = Front(house, board, ask, Guard(house))
-    with _history(house) as history:
-        runner = web.AppRunner(
-            build_app(front, history, packets), access_log=None, handle_signals=False, shutdown_timeout=STOP_WITHIN_S
-        )
-        await runner.setup()
+    def __init__(self, house: House, board: BoardLike, ask: Ask, packets: Callable[[House], Packets]) -> None:
+        self._house = house
+        self._recorded = packets
+        self._packets = packets(house)
+        self.front = Front(house, board, ask, Guard(house))
+        self._changing = asyncio.Lock()
+        self._running: dict[str, tuple[Runner, asyncio.Task[None]]] = {}
+        self._old: dict[Door, asyncio.Task[None]] = {}
+
+    async def serve(self, stop: asyncio.Event, ready: Callable[[], None]) -> None:
+        """Serve until `stop` is set. `ready` is called once the port is open.
+
+        EdgeError if the port cannot be opened (`errno` says why) or the certificate cannot be read.
+        """
+        self._door, house = Door(self._house), self._house
+        self._history = History(state_place(house, house.history.path), house.history.keep_days)
         try:
-            await _open(runner, house)
-            async with asyncio.TaskGroup() as tasks:
-                running = _start(front, house, history, tasks)
+            await self._door.open(self._app(self.front.listeners))
+            async with asyncio.TaskGroup() as self._tasks:
+                resumption = Resumption(self._history, self.front.ask)
+                self.front.followers += [resumption, self._history]
+                resuming = self._tasks.create_task(self.front.keep_running(resumption))
+                await self._follow(house)
+                pumping = self._tasks.create_task(self.front.pump())
                 ready()
                 await stop.wait()
-                for task in running:
-                    task.cancel()
+                async with self._changing:
+                    for task in (resuming, pumping, *(task for _, task in self._running.values())):
+                        task.cancel()
         finally:
-            front.listeners.close()
-            await runner.cleanup()
+            self.front.listeners.close()
+            for door, leaving in self._old.items():
+                leaving.cancel()
+                await door.end()
+            await self._door.end()
+            self._history.close()
+
+    async def take_house(self, house: House) -> None:
+        """Go on with another house, in the running server: who is connected stays so unless [http] or [tls] changed.
+
+        EdgeError if its address or certificate cannot be had; then everything stays as it was.
+        """
+        async with self._changing:
+            if house.http != self._house.http:
+                await self._move(house)
+            self._history.move(state_place(house, house.history.path), house.history.keep_days)
+            self._packets = self._recorded(house)
+            await self._follow(house)
+            self._house = house
+            self.front.take_house(house)
+
+    def path(self, incident: int) -> Path | None:
+        """Where the packets of an incident lie in the house that runs."""
+        return self._packets.path(incident)
+
+    async def _move(self, house: House) -> None:
+        """Open the new door, then close the old one; the other way round where both cannot stand open at once."""
+        old, new = self._door, Door(house)
+        self._old = {door: leaving for door, leaving in self._old.items() if not leaving.done()}
+        listeners = Listeners()
+        is_same_port = old.http.port == house.http.port and old.http.host != house.http.host
+        if is_same_port:
+            await old.close()
+        try:
+            await new.open(self._app(listeners), old)
+        except EdgeError:
+            if is_same_port:
+                self._door = Door(self._house)
+                await self._door.open(self._app(self.front.listeners))
+            raise
+        before, self.front.listeners, self._door = self.front.listeners, listeners, new
+        before.close()
+        await old.close()
+        # Not waited for: among those who are still being answered is who asked for the reload.
+        self._old[old] = asyncio.create_task(old.end(ANSWERED_WITHIN_S))
+
+    def _app(self, listeners: Listeners) -> web.Application:
+        return build_app(self.front, self._history, self, listeners)
+
+    async def _follow(self, house: House) -> None:
+        """Have alerts and MQTT follow snapshots as this house wants them, or no longer."""
+        alerts = self._running.get(Alertmanager.name)
+        if alerts is not None and house.alerts.alertmanager_urls and isinstance(alerts[0], Alertmanager):
+            alerts[0].take_house(house)  # what it told is kept, so that what is over can be told too
+        else:
+            await self._leave(Alertmanager.name)
+            if house.alerts.alertmanager_urls:
+                self._begin(Alertmanager(house))
+        is_other = house.mqtt != self._house.mqtt or MqttSender.name not in self._running
+        if is_other:
+            await self._leave(MqttSender.name)
+            if house.mqtt.host:
+                self._begin(MqttSender(house))
+
+    def _begin(self, follower: Runner) -> None:
+        self.front.followers.append(follower)
+        self._running[follower.name] = follower, self._tasks.create_task(self.front.keep_running(follower))
+
+    async def _leave(self, name: str) -> None:
+        if name in self._running:
+            follower, task = self._running.pop(name)
+            self.front.leave(follower)
+            task.cancel()
+            await asyncio.wait({task})
 
 
-def build_app(front: Front, history: History, packets: Packets) -> web.Application:
+def build_app(front: Front, history: History, packets: Packets, listeners: Listeners | None = None) -> web.Application:
     """Put the requests together; also for tests, which bring a front of their own."""
     app = web.Application(middlewares=[middleware(front.guard)], client_max_size=LARGEST_BODY_BYTES)
     app.on_response_prepare.append(add_headers)
@@ -63,64 +148,7 @@ def build_app(front: Front, history: History, packets: Packets) -> web.Applicati
     app.add_routes([web.get("/web/{name:[^/].*}", files.file)])
 
     async def close_streams(_app: web.Application) -> None:
-        front.listeners.close()
+        (front.listeners if listeners is None else listeners).close()
 
     app.on_shutdown.append(close_streams)
     return app
-
-
-@contextmanager
-def _history(house: House) -> Iterator[History]:
-    history = History(state_place(house, house.history.path), house.history.keep_days)
-    try:
-        yield history
-    finally:
-        history.close()
-
-
-def _start(front: Front, house: House, history: History, tasks: asyncio.TaskGroup) -> list[asyncio.Task[None]]:
-    """Start what follows snapshots, and then the pump that brings them."""
-    resumption = Resumption(history, front.ask)
-    front.followers += [resumption, history]
-    running = [tasks.create_task(front.keep_running(resumption))]
-    if house.alerts.alertmanager_urls:
-        alerts = Alertmanager(house)
-        front.followers.append(alerts)
-        running.append(tasks.create_task(front.keep_running(alerts)))
-    if house.mqtt.host:
-        mqtt = MqttSender(house)
-        front.followers.append(mqtt)
-        running.append(tasks.create_task(front.keep_running(mqtt)))
-    running.append(tasks.create_task(front.pump()))
-    return running
-
-
-async def _open(runner: web.AppRunner, house: House) -> None:
-    http = house.http
-    site = web.TCPSite(runner, http.host, http.port, ssl_context=_tls(house), reuse_address=True, backlog=256)
-    try:
-        await site.start()
-    except OSError as error:
-        raise EdgeError(
-            f"cannot open {http.host}:{http.port} for the page: {error.strerror or error}",
-            "choose another [http] listen, or end what holds it: ss -lntp",
-            error.errno,
-        ) from error
-
-
-def _tls(house: House) -> ssl.SSLContext | None:
-    if not house.http.certificate_file:
-        return None
-    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
-    context.minimum_version = ssl.TLSVersion.TLSv1_2
-    try:
-        context.load_cert_chain(
-            read_place(house, house.http.certificate_file),
-            read_place(house, house.http.key_file) if house.http.key_file else None,
-        )
-    except (OSError, ssl.SSLError) as error:
-        raise EdgeError(
-            f"cannot use the certificate {house.http.certificate_file}: {error.strerror or error}",
-            "set [tls] certificate_file and key_file to a PEM pair that this program may read",
-        ) from error
-    return context

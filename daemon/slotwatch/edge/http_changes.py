@@ -2,6 +2,9 @@
 
 What must not be lost (acknowledgements, marks) is on the disk before it is answered; where the disk refuses, the
 answer says `"stored": false` and the page says why.
+
+An order is answered once a snapshot that was judged after it is here, so that whoever reads next finds it done.
+Should judging be slow, the answer does not wait for ever (`Front.see`).
 """
 
 from __future__ import annotations
@@ -62,7 +65,7 @@ class Changes:
         by, note = word(given, "by", LONGEST_NAME), word(given, "note", LONGEST_TEXT, default="")
         found = await self._reads.find(int(request.match_info["id"]))
         await self._ask("acknowledge", id=found.id, by=by, note=note)
-        at_ns = clock.wall_ns()
+        at_ns = await self._acknowledged_ns(found.id)
         stored = await self._history.acknowledge(found.id, by, note, at_ns)
         seen = {"by": by, "at": iso_wall(at_ns), "note": note}
         return answer({"id": found.id, "acknowledged": seen, "stored": stored})
@@ -82,8 +85,8 @@ class Changes:
         stored = await self._history.mark(text, by, at_ns)
         # The mark is kept; that judging also notes it in the journal is a courtesy.
         try:
-            await self._front.ask("mark", {"text": text, "by": by})
-        except ValueError:
+            await self._ask("mark", text=text, by=by)
+        except Refused:
             if not stored:
                 raise Refused(
                     503, "The mark could not be kept: neither judging nor the history takes it now."
@@ -102,9 +105,19 @@ class Changes:
     async def stop_asking(self, _request: web.Request) -> web.Response:
         return answer(await self._ask("stop_asking"))
 
+    async def _acknowledged_ns(self, number: int) -> int:
+        """When judging has it that it was acknowledged, as wall-clock ns; now, if no snapshot says so yet."""
+        found = await self._reads.find(number)
+        if found.acknowledged is None:
+            return clock.wall_ns()
+        return found.acknowledged.at_ns + found.wall_offset_ns
+
     async def _ask(self, name: str, **arguments: Any) -> dict[str, Any]:
         """Have judging (or the parent) do it. Refused with its own sentence if it will not."""
         try:
-            return await self._front.ask(name, arguments)
+            answered = dict(await self._front.ask(name, arguments))
         except ValueError as error:
             raise Refused(409, str(error)) from None
+        if "board" in answered:
+            await self._front.see(answered.pop("board"))
+        return answered

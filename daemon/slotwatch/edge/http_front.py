@@ -27,6 +27,8 @@ from slotwatch.views.sheet import Sheet
 
 LOOK_S = 0.05
 AGAIN_S = 5.0
+SEEN_WITHIN_S = 0.5
+SEE_AGAIN_S = 0.005
 BATCH_NS = 250_000_000
 """Shortest time between two batches of events; incidents do not wait for it."""
 SILENT_NS = 2_000_000_000
@@ -119,6 +121,31 @@ class Front:
             self._silent = is_silent
             self.said = self._house(self.sheet)
             self.listeners.publish([("house", self.said)])
+
+    def take_house(self, house: House) -> None:
+        """Show what is seen under another house from now on."""
+        self.house = house
+        self.guard.take_house(house)
+        self._everything = None
+        if self.sheet is not None:
+            self.said = self._house(self.sheet)
+
+    def leave(self, follower: Follower) -> None:
+        """Tell a follower nothing any more."""
+        self.followers.remove(follower)
+        self._broken.pop(follower.name, None)
+
+    async def see(self, number: int) -> bool:
+        """Wait until a publication later than this one has been seen; False if SEEN_WITHIN_S was not enough."""
+        deadline_ns = clock.monotonic_ns() + int(SEEN_WITHIN_S * 1e9)
+        while self._sequence <= number:
+            now_ns = clock.monotonic_ns()
+            if now_ns > deadline_ns:
+                return False
+            self.look(now_ns)
+            if self._sequence <= number:
+                await asyncio.sleep(SEE_AGAIN_S)
+        return True
 
     def first(self, universe: str) -> bytes:
         """What a new listener is told before anything else; written once for all who come at the same snapshot."""

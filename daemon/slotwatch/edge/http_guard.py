@@ -53,6 +53,10 @@ class Guard:
     """The rules above for one server."""
 
     def __init__(self, house: House) -> None:
+        self.take_house(house)
+
+    def take_house(self, house: House) -> None:
+        """Go by another house's address and token; the token file is read anew."""
         http = house.http
         self.on_loopback = is_loopback(http.host)
         self.trouble = ""

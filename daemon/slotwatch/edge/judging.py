@@ -43,6 +43,8 @@ STEP_NS = 1_000_000
 LATE_NS = 250_000_000
 """A turn this much after the last one is a stall that is said."""
 STATUS_NS = 5_000_000_000
+HOLD_NS = 4 * TICK_NS
+"""So long a publication waits for the tick that judges an order; without intake there are no ticks."""
 
 _SEEN: dict[str, Callable[..., observation.Observation]] = {
     "LinkSeen": observation.LinkSeen,
@@ -63,6 +65,7 @@ class Judging:
         self._health: dict[str, Any] = {}
         self._route_rows: tuple[dict[str, Any], ...] = ()
         self._asking: dict[str, Any] | None = None
+        self._node: dict[str, Any] | None = None
         self._generation = ring.generation
         self._heartbeat_ns = ring.heartbeat_ns or now_ns
         self._offset_ns = clock.wall_offset_ns()
@@ -75,6 +78,8 @@ class Judging:
         self._drops = (0, 0)
         self._rows_ns = 0
         self._publish_now = True
+        self._ordered_ns = 0
+        """When something was ordered that no tick has judged yet; 0: nothing."""
         before_ns, judged, self._lost = board.progress()
         # After a restart go on with the first row that the predecessor had not finished.
         self._tail = min(max(judged, ring.oldest()), ring.head) if before_ns else ring.head
@@ -138,12 +143,20 @@ class Judging:
         self._groups.take_house(house)
         self._neighbours.take_house(house)
         self._problems = ()
-        self._publish_now = True
+        self._ordered()
+
+    @property
+    def published(self) -> int:
+        """Number of the newest publication: what was ordered until now shows in those after it."""
+        return self.board.sequence
 
     def refuse_house(self, problems: list[str]) -> None:
         """Say on the page that the file on disk is not the one that runs, and why."""
         self._problems = tuple(problems)
         self._publish_now = True
+
+    def _ordered(self) -> None:
+        self._publish_now, self._ordered_ns = True, clock.monotonic_ns()
 
     def close(self) -> None:
         self._captures.turn(self._ticked_ns, self._offset_ns, at_once=True)
@@ -186,6 +199,7 @@ class Judging:
             self.engine.observe(observation.DropsSeen(at_ns, *drops))
         self.engine.tick(at_ns, offset_ns)
         self._ticked_ns = at_ns
+        self._ordered_ns = 0
         for event in self.engine.take_events():
             self._publish_now = True
             if event.what == "opened" and event.incident is not None:
@@ -212,6 +226,8 @@ class Judging:
         wanted_ns = SOONEST_SNAPSHOT_NS if self._publish_now else SNAPSHOT_NS
         if now_ns - self._snapped_ns < max(wanted_ns, SNAPSHOT_SHARE * self._snapshot_cost_ns):
             return
+        if self._ordered_ns and now_ns - self._ordered_ns < HOLD_NS:
+            return
         snapshot = self.engine.snapshot(self._ticked_ns or now_ns)
         self._complete(snapshot, now_ns)
         self.board.publish(snapshot)
@@ -236,6 +252,8 @@ class Judging:
         }
         if self._asking is not None:
             view.listener["asking"] = self._asking
+        if self._node is not None:
+            view.listener["node"] = self._node
         snapshot.counters["judging_lag"] = self._lag.counted()
         snapshot.counters["config_last_reload_successful"] = int(not self._problems)
         if self._route_rows:
@@ -261,7 +279,7 @@ class Judging:
         now_ns = clock.monotonic_ns()
         if self._requests.fileno() in ready:
             for message in self._requests.receive():
-                answer(self._requests, message, self._command)
+                answer(self._requests, message, self._carry_out)
         if self._observations.fileno() in ready:
             for message in self._observations.receive():
                 self._observe(message.get("observed", []))
@@ -271,12 +289,18 @@ class Judging:
                 told = tuple((row["route"], row["state"], row["to"], row["from"]) for row in self._route_rows)
                 self.engine.observe(observation.RoutesSeen(now_ns, told))
                 self._asking = message.get("asking")
+                self._node = message.get("node")
                 self._routes.send({"do": "phase", "phase": str(self.engine.judge.phase)})
         for seen in [*self._groups.read(ready, now_ns), *self._neighbours.read(ready, now_ns)]:
             self.engine.observe(seen)
 
+    def _carry_out(self, name: str, arguments: dict[str, Any]) -> dict[str, Any]:
+        """Do it, and say after which publication it shows (`board`)."""
+        done = self._command(name, arguments)
+        self._ordered()
+        return {**done, "board": self.published}
+
     def _command(self, name: str, arguments: dict[str, Any]) -> dict[str, Any]:
-        self._publish_now = True
         if name == "ask_fixtures":
             try:
                 return self._ask_fixtures(**arguments)
