@@ -77,7 +77,7 @@ static int send_all(int port, int universes, double rate, double seconds, int lo
         if (n > universes) n = universes; /* a packet may stand in a call only once */
         for (int i = 0; i < n; i++) {
             uint8_t *p = packets + (size_t)next * LENGTH;
-            if (doubled && sent + i & 1) { /* the packet before once more; sent in the same state */
+            if (doubled && ((sent + i) & 1)) { /* the packet before once more; sent in the same state */
                 p = packets + (size_t)(next ? next - 1 : universes - 1) * LENGTH;
                 v[i] = (struct iovec){p, LENGTH};
                 m[i].msg_hdr.msg_iov = &v[i], m[i].msg_hdr.msg_iovlen = 1;

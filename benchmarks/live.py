@@ -84,7 +84,7 @@ def floor(program: Path, universes: int) -> Callable[[float], Speed]:
 
     def run(rate_hz: float) -> Speed:
         port = free_port()
-        words = [program, "receive", str(port), str(SECONDS * 1.6 + 1)]
+        words = [str(program), "receive", str(port), str(SECONDS * 1.6 + 1)]
         with subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as receiver:
             assert receiver.stdout is not None
             receiver.stdout.readline()

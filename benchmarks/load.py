@@ -46,7 +46,7 @@ def send(
     program: Path, port: int, universes: int, rate_hz: float, seconds: float, how: str = "plain"
 ) -> dict[str, Any]:
     """Send at a rate; `sent` and the `seconds` it really took. how: plain, lossy (2 %) or doubled."""
-    words = [program, "send", str(port), str(universes), str(rate_hz), str(seconds), how]
+    words = [str(program), "send", str(port), str(universes), str(rate_hz), str(seconds), how]
     done = subprocess.run(words, check=True, capture_output=True, text=True)
     answer: dict[str, Any] = json.loads(done.stdout)
     return answer

@@ -27,7 +27,7 @@ from slotwatch.wire.universe import Protocol
 
 MINUTE = 60 * SECOND
 PART_ROWS = 1024
-"""Rows worked on at once: their levels (twice 0.5 MiB) stay in a processor's cache from step to step."""
+"""Rows worked on at once, about: their levels (twice 0.5 MiB) stay in a processor's cache from step to step."""
 
 
 class Model:
@@ -59,7 +59,8 @@ class Model:
             return
         self.counters.take(batch, fields)
         buckets = np.maximum.accumulate(batch.t_ns) // BUCKET_NS
-        edges = set(range(0, rows, PART_ROWS))
+        pieces = max(1, round(rows / PART_ROWS))
+        edges = {rows * piece // pieces for piece in range(pieces)}
         if buckets[-1] > self._bucket and buckets[0] != buckets[-1]:
             edges.update((np.flatnonzero(buckets[1:] != buckets[:-1]) + 1).tolist())
         starts = sorted(edges)

@@ -183,9 +183,18 @@ class Streams(Table):
     def tell_universes(self, rows: NDArray[np.intp], frames: NDArray[Any]) -> None:
         """Bring universes and sources up to what these streams know. frames: how many are new of each."""
         universes, of = self.universes, self.universe[rows]
-        np.add.at(universes.frames, of, frames.astype(np.uint64))
+        alone = bool((np.bincount(of) <= 1).all())
+        if alone:
+            # One stream on each universe, as in most houses: plain indexing is ten times as fast.
+            universes.frames[of] += frames.astype(np.uint64)
+        else:
+            np.add.at(universes.frames, of, frames.astype(np.uint64))
         for name in ("last_frame_ns", "last_arrival_ns", "last_change_ns", "last_preview_ns"):
-            np.maximum.at(getattr(universes, name), of, getattr(self, name)[rows])
+            latest, column = getattr(self, name)[rows], getattr(universes, name)
+            if alone:
+                column[of] = np.maximum(column[of], latest)
+            else:
+                np.maximum.at(column, of, latest)
         first = self.first_frame_ns[rows]
         fresh = np.flatnonzero((first > 0) & (universes.first_frame_ns[of] == 0))
         if len(fresh):

@@ -132,6 +132,13 @@ class Windows:
         self._folded[:, row] = 0
         self._gaps_us[:, row] = 0
 
+    def first_ns(self, metric: int, row: int, buckets: int) -> int:
+        """Start of the oldest of the last `buckets` finished buckets in which anything was counted; 0 if none."""
+        for back in range(buckets, 0, -1):
+            if self._ring[metric, (self._bucket - back) % BUCKETS, row]:
+                return (self._bucket - back) * BUCKET_NS
+        return 0
+
     def unfolded_frames(self, row: int) -> int:
         """Frames of a row that no `fold` has told of."""
         return int(self._ring[FRAMES, self._at, row] - self._folded[FRAMES, row])
