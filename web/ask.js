@@ -79,6 +79,35 @@ function phaseTree(current, redraw, done) {
   ];
 }
 
+/** Ask before something is done: `texts` say what it means; a refusal is shown in the listener's own words. */
+export function askFirst({ title, texts, yes, run }) {
+  const now = { busy: false, error: "" };
+  const redraw = () => draw([
+    h("h2", { id: "ask-title", key: "first-title" }, title),
+    h("div", { key: "first" },
+      texts.map((text, i) => h("p", { key: i }, text)),
+      now.error ? h("p", { class: "error", role: "alert", key: "error" }, now.error) : null,
+      h("div", { class: "row", key: "row" },
+        h("button", { type: "button", class: "main", disabled: now.busy, onclick: send }, yes),
+        h("button", { type: "button", onclick: close, init: { autofocus: true } }, "Leave it"))),
+  ]);
+  const send = async () => {
+    now.busy = true;
+    redraw();
+    try {
+      await run();
+      close();
+    } catch (error) {
+      Object.assign(now, { busy: false, error: error.message });
+      redraw();
+      // The token's own question may have taken this one's place.
+      if (!dialog().open) show();
+    }
+  };
+  redraw();
+  show();
+}
+
 function askToken(why) {
   return new Promise((resolve) => {
     let given = false;

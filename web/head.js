@@ -1,7 +1,7 @@
 // What is always shown: whose house, which phase, what time, which computer, how old the knowledge is.
 import { h } from "./tree.js";
-import { clockTime } from "./clock.js";
-import { span } from "./words.js";
+import { clockTime, ms } from "./clock.js";
+import { plural, span } from "./words.js";
 
 export const CONTENTS = [
   ["/", "Now"], ["/universes", "Universes"], ["/sources", "Sources"], ["/patch", "Patch"], ["/rig-check", "Rig check"],
@@ -22,7 +22,34 @@ export function head(page) {
     h("p", { class: "time" }, h("strong", {}, clockTime(knowledge.now(browserMs)))),
     h("p", { class: "host" }, h("span", { class: "label" }, "heard at "), house.host || location.hostname),
     h("p", { class: "age" }, age(feed, browserMs)),
+    does(house) ? h("p", { class: "does", key: "does" }, h("a", { href: "/listener" }, does(house))) : null,
   ];
+}
+
+/** What this computer does besides listening, in few words; nothing where it only listens. */
+function does(house) {
+  const said = [];
+  if (house.subscribes) said.push("asks for data");
+  const sends = new Set(house.sends || []);
+  if (sends.size) said.push(`sends ${plural(sends.size, "universe")}`);
+  return said.join(", ");
+}
+
+/** The window in which fixtures are asked now; null when none is. One whose end has passed is not believed. */
+export function askingNow(page) {
+  const asking = (page.feed.house.listener || {}).asking;
+  if (!asking || !asking.running) return null;
+  return page.nowMs > ms(asking.ends_at) + 5000 ? null : asking;
+}
+
+export async function stopAsking(page) {
+  try {
+    await page.change("/api/v1/ask-fixtures", { method: "DELETE" });
+    page.trouble = "";
+  } catch (error) {
+    page.trouble = `Asking was not stopped: ${error.message}`;
+  }
+  page.redraw();
 }
 
 function age(feed, browserMs) {
@@ -43,6 +70,14 @@ export function banner(page) {
   if (page.pausedAt !== null) {
     said.push(h("p", { class: "paused", key: "paused" }, `Paused at ${clockTime(page.pausedAt)}: what stands below does not move. `,
       page.changesWhilePaused ? "Something has changed since." : "Nothing has changed since."));
+  }
+  const asking = askingNow(page);
+  if (asking) {
+    said.push(h("p", { class: "paused", key: "asking" },
+      `${feed.knowledge.stale(browserMs) ? "When it was last heard, this computer was asking" : "This computer is asking"} fixtures what they are, through their gateways, until ${clockTime(asking.ends_at)} at the latest: ${plural(asking.requests || 0, "request")} so far. `,
+      h("a", { href: "/fixtures-asked" }, "What they answer"), " ",
+      h("button", { type: "button", onclick: () => stopAsking(page) }, "Stop asking"),
+      page.trouble ? h("span", { class: "error block", role: "alert" }, page.trouble) : null));
   }
   if (feed.house.phase_pending) {
     said.push(h("p", { class: "paused", key: "pending" }, `The timetable asks for ${feed.house.phase_pending}; it stays ${feed.house.phase} until a person says so. `,

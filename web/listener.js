@@ -1,9 +1,11 @@
 // This listener's own health: what must be in order before it may blame anybody.
 import { h } from "./tree.js";
+import { clockTime } from "./clock.js";
+import { askingNow } from "./head.js";
 import { openIncidents } from "./headline.js";
 import { card } from "./incidentcard.js";
 import { awaiting, facts, part, top } from "./parts.js";
-import { LISTENER_RULES, list, plural, span } from "./words.js";
+import { LISTENER_RULES, count, list, plural, span } from "./words.js";
 
 export default {
   title: () => "This listener",
@@ -30,12 +32,30 @@ export default {
         ["This page", connected ? `live, ${page.feed.received} messages so far` : "not connected; it tries again by itself"],
         ["This browser's clock", Math.abs(skew) > 1 ? `${Math.abs(skew)} s ${skew > 0 ? "ahead of" : "behind"} the listener's; ages here allow for that` : "agrees with the listener's"],
       ])),
+      part("What it sends or asks", h("ul", { class: "plain ruled" }, doing(page, house, health).map((text, i) => h("li", { key: i }, text)))),
       part("How it fares", tree(health)),
       part("Change", h("p", {}, "Reading the house file again keeps all that is known of streams; a file with faults is refused whole."), reload(page),
         h("p", { class: "quiet" }, "Numbers for other systems: ", h("a", { href: "/metrics" }, "metrics"), ". The same facts without scripts: ", h("a", { href: "/plain" }, "the plain page"), ".")),
     ];
   },
 };
+
+/** What this computer puts onto a network, sentence by sentence; that it only listens is said as well. */
+function doing(page, house, health) {
+  const said = [];
+  if (house.subscribes) {
+    const node = health.node || {};
+    said.push(["This listener asks for data: it answers polls as an Art-Net node, so that senders also send the declared universes here. ",
+      node.waiting ? "It was switched on during pre-show or show and waits until no audience is in." : Number.isFinite(node.replies) ? `${count(node.replies)} answered so far.` : ""]);
+  }
+  const sends = [...new Set(house.sends || [])];
+  if (sends.length) said.push([`This computer sends ${plural(sends.length, "universe")}: ${list(sends.slice(0, 12))}${sends.length > 12 ? " and more" : ""}. `, h("a", { href: "/routes" }, "Routes")]);
+  const asking = askingNow(page);
+  if (asking) said.push([`It is asking fixtures what they are, until ${clockTime(asking.ends_at)} at the latest. `, h("a", { href: "/fixtures-asked" }, "What they answer")]);
+  if (!said.length) said.push("Nothing onto the show's network but joining groups: it listens.");
+  if (!asking) said.push([h("a", { href: "/fixtures-asked" }, "Ask fixtures what they are"), ", if the house file allows it."]);
+  return said;
+}
 
 function reload(page) {
   const run = async () => {
@@ -54,7 +74,7 @@ function reload(page) {
 function tree(value) {
   const entries = Object.entries(value || {});
   if (!entries.length) return h("p", { class: "quiet" }, "It reports nothing of itself yet.");
-  return facts(entries.filter(([key]) => key !== "trouble").map(([key, one]) => [words(key), (SPOKEN[key] && each(one, SPOKEN[key])) || said(one, key)]));
+  return facts(entries.filter(([key]) => !["trouble", "asking", "node"].includes(key)).map(([key, one]) => [words(key), (SPOKEN[key] && each(one, SPOKEN[key])) || said(one, key)]));
 }
 
 /** What deserves better words than its own keys. */

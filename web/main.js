@@ -17,6 +17,8 @@ const VIEWS = [
   [/^\/sources$/, "/sources", () => import("./sources.js")],
   [/^\/patch$/, "/patch", () => import("./patch.js")],
   [/^\/rig-check$/, "/rig-check", () => import("./rigcheck.js")],
+  [/^\/fixtures-asked$/, "/patch", () => import("./asked.js")],
+  [/^\/hours$/, "/racks", () => import("./hours.js")],
   [/^\/racks$/, "/racks", () => import("./racks.js")],
   [/^\/routes$/, "/routes", () => import("./routes.js")],
   [/^\/readiness$/, "/readiness", () => import("./readiness.js")],
@@ -30,7 +32,7 @@ const announcer = new Announcer(document.getElementById("polite"), document.getE
 /** What views are given: the feed, the moment, the address, and the few things they may do. */
 const page = {
   feed: null, browserMs: browserNow(), nowMs: NaN, route: null, local: {}, pausedAt: null, changesWhilePaused: false,
-  widthPx: 0,
+  widthPx: 0, trouble: "",
   palette: document.documentElement.dataset.palette || "as system", wide: wide.matches,
   use, redraw, go, change: act, askPhase: (wanted) => askPhase(page.feed.house.phase, () => redraw(), wanted), togglePause, turnPalette,
 };

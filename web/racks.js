@@ -12,7 +12,7 @@ export default {
     if (entry.value === undefined) return [top("Racks."), awaiting(entry, "Racks")];
     const racks = items(entry.value, "racks");
     if (!racks.length) {
-      return [top("No rack is declared.", "With [[racks]] and a circuits file in the house file, this page estimates what each way and each supply line would draw.")];
+      return [top("No rack is declared.", "With [[racks]] and a circuits file in the house file, this page estimates what each way and each supply line would draw."), toHours()];
     }
     const over = racks.flatMap((rack) => (rack.supplies || []).filter((line) => line.limit_a && line.estimated_a > line.limit_a).map((line) => `${rack.rack} line ${line.supply}`));
     return [
@@ -20,9 +20,12 @@ export default {
       awaiting(entry, "Racks"),
       h("p", { class: "quiet", key: "safety" }, "An estimate is no reason to touch a rack. Work on racks or mains is done by a competent person, isolated, under local rules; measure there with a meter."),
       racks.map((rack) => one(rack)),
+      toHours(),
     ];
   },
 };
+
+function toHours() { return h("p", { key: "hours" }, h("a", { href: "/hours" }, "Hours of lamps and circuits")); }
 
 function amperes(value) { return Number.isFinite(value) ? `${value.toFixed(1)} A` : "not known"; }
 

@@ -203,6 +203,53 @@ def fixtures(lit: bool = True) -> list[Json]:
     return made
 
 
+def asked(now_ms: float, *, running: bool = False) -> Json:
+    """A window of asking and what it found, as house.listener.asking has it."""
+
+    def device(verdict: str, uid: str, address: int | None, **more: Any) -> Json:
+        return {
+            "verdict": verdict, "uid": uid, "gateway": "10.20.1.7", "universe": "artnet/1", "label": "Batten", "address": address,
+            "footprint": 6, "personality": "2 of 4", "sensor": 41, "refused": [], "fixture": None, "patched_address": None,
+        } | more  # fmt: skip
+
+    return {
+        "running": running,
+        "ends_in_s": 95.0 if running else 0.0,
+        "ends_at": iso(now_ms + (95000 if running else -500000)),
+        "stopped": "" if running else "stopped by a person",
+        "requests": 34,
+        "rows": [
+            device("right", "7ff0:00000001", 1, fixture="701", patched_address=1),
+            device("wrong-address", "7ff0:00000002", 31, fixture="702", patched_address=7),
+            device("wrong-mode", "7ff0:00000003", 13, footprint=9, fixture="703", patched_address=13),
+            device("unknown", "7ff0:00000004", 480, refused=["DEVICE_LABEL"], label=""),
+            device("silent", "7ff0:00000005", None, footprint=None, personality=None, sensor=None, label=""),
+            {"verdict": "missing", "fixture": "704", "universe": "artnet/1", "patched_address": 19, "footprint": 6},
+        ],
+    }
+
+
+def hours() -> list[Json]:
+    """Rows as /api/v1/hours has them."""
+
+    def row(kind: str, name: str, on_h: float, full_h: float, rated_h: float | None, band: str | None) -> Json:
+        return {
+            kind: name,
+            "on_h": on_h,
+            "full_equivalent_h": full_h,
+            "switched_on": int(on_h / 2) + 1,
+            "rated_life_h": rated_h,
+            "band": band,
+        }
+
+    return [
+        row("circuit", "C101", 120.25, 60.5, 400.0, "young"),
+        row("circuit", "C102", 410.0, 300.0, 400.0, "ageing to due"),
+        row("circuit", "C103", 700.0, 560.0, 400.0, "overdue"),
+        row("fixture", "301", 1204.0, 640.0, None, None),
+    ]
+
+
 def racks() -> list[Json]:
     def way(number: int) -> Json:
         level = levels(number)[number]
@@ -257,6 +304,7 @@ def base(now_ms: float) -> Situation:
                 "universes": [{"universe": f"e131/{n}", "used": 108, "free": free} for n in (1, 2, 3, 7)],
             },
             "racks": {"racks": racks()},
+            "hours": hours(),
             "routes": {"routes": [
                 {"route": "tower", "from": "e131/12", "to": "serial:/dev/ttyUSB0", "state": "running", "frames": 120345,
                  "latency_ms": {"p50": 0.4, "p99": 2.1}, "held": False, "text": "Repeats each frame onto the line, up to 44 a second."},
@@ -340,6 +388,7 @@ def desk_lost(now_ms: float) -> Situation:
         "accepted": [],
         "not_visible": ["artnet/7"],
     }
+    made.house["listener"]["asking"] = asked(now_ms)
     made.answers["patch"]["conflicts"] = [
         {"text": "Bridge 1 4 (e131/3, slots 19 to 24) and Bridge 1 5 (slots 22 to 27) share slots 22 to 24."}
     ]

@@ -32,6 +32,8 @@ PAGES = (
     "/patch",
     "/rig-check",
     "/racks",
+    "/hours",
+    "/fixtures-asked",
     "/routes",
     "/readiness",
     "/reports",
@@ -54,6 +56,8 @@ class StandIn:
         """True: judging stands still, so every event bears an old moment."""
         self.frozen_at_ms: float | None = None
         self.token: str | None = None
+        self.refusal = ""
+        """What judging says instead of doing what it is asked."""
         self.bytes_sent: dict[str, int] = {}
         self._queues: set[asyncio.Queue[tuple[str, Any]]] = set()
         self._loop = asyncio.new_event_loop()
@@ -114,6 +118,13 @@ class StandIn:
         """Let judging stand still, as if since `age_s` seconds: every event goes on bearing that moment."""
         self.frozen_at_ms = now_ms() - age_s * 1000
 
+    def wait_for_change(self, method: str, path: str, within_s: float = 20.0) -> None:
+        """Until the page has asked for it."""
+        deadline_s = time.monotonic() + within_s
+        while not any(change[:2] == (method, path) for change in self.changes):
+            assert time.monotonic() < deadline_s, self.changes
+            time.sleep(0.02)
+
     def at(self) -> str:
         return iso(self.frozen_at_ms if self.frozen_at_ms is not None else now_ms())
 
@@ -169,7 +180,7 @@ class StandIn:
             return web.json_response({"sources": here.sources})
         if head in here.answers:
             return web.json_response(here.answers[head])
-        blank = {"marks": [], "racks": {"racks": []}, "routes": {"routes": []}, "fixtures": {"fixtures": []}, "receivers": {"receivers": []},
+        blank = {"marks": [], "racks": {"racks": []}, "hours": [], "routes": {"routes": []}, "fixtures": {"fixtures": []}, "receivers": {"receivers": []},
                  "patch": {"conflicts": [], "universes": []}, "rig-check": {"running": False, "done": [], "left": [], "flagged": []},
                  "readiness": {"ready": True, "reasons": [], "accepted": [], "not_visible": []}}  # fmt: skip
         return web.json_response(blank[head]) if head in blank else _missing(path)
@@ -181,6 +192,8 @@ class StandIn:
             )
         body = await request.json() if request.can_read_body else None
         self.changes.append((request.method, path, body))
+        if self.refusal:
+            return web.json_response({"error": self.refusal}, status=409)
         if path == "house/phase":
             self.situation.house["phase"] = body["phase"]
             self.send("house", self.situation.house | {"at": self.at()})

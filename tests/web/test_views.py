@@ -20,6 +20,8 @@ SAYS = {
     "/patch": "1 conflict in the patch.",
     "/rig-check": "15 of 35 fixtures still to rise.",
     "/racks": "By estimate, Rack 2 line 2 is over the declared limit.",
+    "/hours": "2 lamps are or may be near the end of rated life.",
+    "/fixtures-asked": "5 of 6 fixtures are not as patched.",
     "/routes": "1 route, each as declared.",
     "/readiness": "Not ready.",
     "/reports": "3 incidents in the last 12 hours.",

@@ -22,6 +22,8 @@ PAGES = (
     "/patch",
     "/rig-check",
     "/racks",
+    "/hours",
+    "/fixtures-asked",
     "/routes",
     "/readiness",
     "/reports",

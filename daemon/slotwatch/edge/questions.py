@@ -68,6 +68,7 @@ class Questions:
         return {
             "running": not self._ask.finished,
             "ends_in_s": max(0.0, round((self._ask.end_ns - now_ns) / 1e9, 1)) if not self._ask.finished else 0.0,
+            "ends_ns": self._ask.end_ns,
             "stopped": self._ask.stopped,
             "requests": self._ask.sent,
             "rows": self._ask.rows(),

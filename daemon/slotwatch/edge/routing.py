@@ -99,11 +99,9 @@ class Routing:
                 row["line"] = line.status()
                 if line.trouble:
                     row["text"] = f"{row['text']} The line: {line.trouble}."
-        node = self.node and {
-            "replies": self.node.sent,
-            "pages": len(self.node.pages),
-            "waiting": self._hold_node,
-        }
+        node = None
+        if self.node is not None:
+            node = {"replies": self.node.sent, "pages": len(self.node.pages), "waiting": self._hold_node}
         return {
             "routes": rows,
             "sent": self.sender.sent,

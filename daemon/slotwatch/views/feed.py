@@ -67,11 +67,20 @@ def everything(sheet: Sheet, house: dict[str, Any]) -> list[Event]:
     """What a listener needs first: the house, all universes with all columns, all open incidents."""
     rows = [universe(sheet, row) for row in range(len(sheet.snapshot.universe_names))]
     columns = list(rows[0]) if rows else ["universe"]
-    found: list[Event] = [("house", house)]
+    found: list[Event] = [("house", told(house))]
     found.append(("universes", {"at": sheet.at, "columns": columns, "rows": [list(row.values()) for row in rows]}))
     return found + [
         ("incident", incident_views.incident(one)) for one in sheet.snapshot.incidents if one.closed_ns is None
     ]
+
+
+def told(house: dict[str, Any]) -> dict[str, Any]:
+    """The house as it is streamed: without the rows of fixtures that were asked, which a page asks for by itself."""
+    asking = house["listener"].get("asking")
+    if not asking:
+        return house
+    short = {key: value for key, value in asking.items() if key != "rows"}
+    return {**house, "listener": {**house["listener"], "asking": short}}
 
 
 class Changes:
@@ -106,6 +115,7 @@ class Changes:
         return found
 
     def _take_house(self, snapshot: Snapshot, house: dict[str, Any]) -> list[Event]:
+        house = told(house)
         fixed = {key: value for key, value in house.items() if key not in ("at", "uptime_s", "listener")}
         fixed["listener"] = _steady(house["listener"])
         due = snapshot.now_ns - self._house_ns >= STEADY_NS or not self._house_ns

@@ -15,6 +15,9 @@ from slotwatch.views.moments import NANOSECONDS
 from slotwatch.views.sheet import Sheet
 from slotwatch.views.sources import written
 
+SENDING = ("running", "holding", "zero")
+"""States of a route in which this computer puts frames onto a network or a line."""
+
 
 def house(
     sheet: Sheet, declared: House | None = None, host: str = "", own: dict[str, Any] | None = None
@@ -38,6 +41,8 @@ def house(
         "faults": list(view.house_problems),
         "quiet_until": sheet.iso(view.quiet_until_ns),
         "counts": counts(sheet),
+        "subscribes": bool(declared and declared.listen.artnet_subscribe),
+        "sends": [str(row["to"]) for row in snapshot.routes if row.get("state") in SENDING],
         "listener": {**written(sheet, view.listener), **(own or {})},
     }
 

@@ -11,7 +11,7 @@ from slotwatch.views.sheet import Sheet
 from slotwatch.wire.universe import Protocol, UniverseId
 
 _LIVE = 0
-_MOMENT = re.compile(r"(t|(start|end|began|since|first|last|until)(_\w+)?|\w+_(at|since))_ns")
+_MOMENT = re.compile(r"(t|(started|start|ends?|began|since|first|last|until)(_\w+)?|\w+_(at|since))_ns")
 
 
 def sources(sheet: Sheet) -> list[dict[str, Any]]:

@@ -1,0 +1,79 @@
+"""What this computer itself does (asks, sends, counts) as page and API are told of it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from slotwatch.views import api
+from slotwatch.views.feed import Changes, everything
+from slotwatch.views.sheet import Sheet
+from tests.views import fabricate
+
+ASKING: dict[str, Any] = {
+    "running": True, "ends_in_s": 95.0, "ends_ns": fabricate.NOW_NS + 95_000_000_000, "stopped": "", "requests": 34,
+    "rows": [{"verdict": "right", "uid": "7ff0:00000001"}],
+}  # fmt: skip
+
+
+def asking() -> Sheet:
+    snapshot = fabricate.snapshot(3)
+    listener = {**snapshot.house.listener, "asking": ASKING}
+    return Sheet(replace(snapshot, house=replace(snapshot.house, listener=listener)))
+
+
+def test_the_end_of_a_window_of_asking_is_a_time_of_day() -> None:
+    sheet = asking()
+    told = api.house(sheet)["listener"]["asking"]
+    assert told["ends_at"] == sheet.iso(ASKING["ends_ns"])
+    assert "ends_ns" not in told
+    assert told["rows"] == ASKING["rows"]
+
+
+def test_the_stream_carries_the_window_but_not_its_rows() -> None:
+    """Up to 4096 rows belong into an answer that is asked for, not into every word about the house."""
+    sheet = asking()
+    house = api.house(sheet)
+    changes = Changes()
+    changes.take(sheet, {**house, "phase": "dark"})
+    for events in (everything(sheet, house), changes.take(sheet, house)):
+        data = next(data for name, data in events if name == "house")
+        assert data["listener"]["asking"]["requests"] == 34
+        assert "rows" not in data["listener"]["asking"]
+    assert house["listener"]["asking"]["rows"] == ASKING["rows"], "the house itself keeps them"
+
+
+def test_time_that_passes_is_no_news_but_another_request_is() -> None:
+    sheet = asking()
+    changes = Changes()
+    house = api.house(sheet)
+    changes.take(sheet, house)
+
+    def after(**changed: Any) -> list[Any]:
+        moved = {**house["listener"]["asking"], **changed}
+        events = changes.take(sheet, {**house, "listener": {**house["listener"], "asking": moved}})
+        return [data for name, data in events if name == "house"]
+
+    assert after(ends_in_s=94.0) == []
+    assert [data["listener"]["asking"]["requests"] for data in after(requests=35)] == [35]
+
+
+def test_only_routes_that_put_out_frames_count_as_sending() -> None:
+    states = ("waiting", "listening", "running", "undecided", "holding", "zero", "stopped", "loop")
+    rows = tuple({"route": state, "to": f"e131/{n}", "state": state} for n, state in enumerate(states, 1))
+    assert api.house(replace(fabricate.snapshot(3), routes=rows))["sends"] == ["e131/3", "e131/5", "e131/6"]
+
+
+def test_subscribing_is_told_as_the_house_file_has_it() -> None:
+    house = fabricate.house(3)
+    assert api.house(fabricate.snapshot(3), house)["subscribes"] is False
+    subscribing = replace(house, listen=replace(house.listen, artnet_subscribe=True))
+    assert api.house(fabricate.snapshot(3), subscribing)["subscribes"] is True
+
+
+def test_a_rig_check_says_when_it_began() -> None:
+    check = {"running": True, "started_ns": fabricate.NOW_NS, "done": [{"fixture": "1", "t_ns": fabricate.NOW_NS}]}
+    snapshot = replace(fabricate.snapshot(3), rig_check=check)
+    told = api.rig_check(snapshot)
+    assert told["started_at"] == told["done"][0]["at"] == Sheet(snapshot).iso(fabricate.NOW_NS)
+    assert "started_ns" not in told
