@@ -96,8 +96,14 @@ class _Loader:
         self._check_names(sources, profiles, lines, racks, receivers, routes)
         declared = {universe.id for universe in universes.values}
         references.check_universes(universes, [source.name for source in sources.values])
-        for built, key in ((racks, "universe"), (receivers, "universes"), (routes, "from"), (lines, "compare_with")):
+        for built, key in ((racks, "universe"), (receivers, "universes"), (lines, "compare_with")):
             references.check_declared(built, key, declared)
+        # A route may take what is not declared: its group is joined for it, and it is judged as undeclared.
+        self.notes += [
+            f"route {route.name} takes {route.source}, which is not declared under [[universes]]"
+            for route in routes.values
+            if route.source.protocol is not Protocol.LINE and route.source not in declared
+        ]
         references.check_rules(accepted, "rule")
         references.check_rules(quiet, "rules")
         references.check_loops(routes, lines.values)
