@@ -372,6 +372,26 @@ def test_a_house_file_with_faults_is_a_line_for_each_and_status_2(tmp_path: Path
     assert len(lines) == 2, lines
 
 
+def test_a_page_for_others_whose_token_cannot_be_read_is_said_at_the_start(tmp_path: Path) -> None:
+    ports, file = Ports(), tmp_path / "house.toml"
+    listen = f'listen = "127.0.0.1:{ports.page}"'
+    open_page = f'listen = "0.0.0.0:{ports.page}"\ntoken_file = "token"'
+    file.write_text(house_text(ports).replace(listen, open_page))
+    with ended(start(file, ports)) as daemon:
+        assert f"The token file {tmp_path / 'token'} cannot be read (No such file or directory)" in daemon.log()
+        (tmp_path / "token").write_text("secret")
+        daemon.process.send_signal(signal.SIGHUP)
+        until(lambda: daemon.log().count("reloaded ") == 1)
+        assert daemon.log().count("cannot be read") == 1
+        # The running page takes the token that is there now.
+        headers = {"Authorization": "Bearer secret", "Content-Type": "application/json"}
+        place = f"http://127.0.0.1:{ports.page}/api/v1/house/phase"
+        request = urllib.request.Request(place, b'{"phase": "pre-show", "confirm": true}', headers, method="PUT")
+        with urllib.request.urlopen(request, timeout=20) as answer:
+            assert answer.status == 200
+        assert daemon.stop() == 0
+
+
 def test_systemd_hears_of_ready_reload_and_stop_in_their_order(tmp_path: Path) -> None:
     ports, file = Ports(), tmp_path / "house.toml"
     file.write_text(house_text(ports))

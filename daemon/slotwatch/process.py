@@ -104,6 +104,7 @@ def _patiently(make: Callable[[], _T]) -> _T:
 def _load(wiring: Wiring) -> None:
     """Read the house file; leave the house in memory and tell the parent what it needs to know of it."""
     from slotwatch.edge.files import load_house
+    from slotwatch.edge.token import read_only
 
     house = load_house(Path(wiring["file"]))
     housing.write(wiring["house"], pickle.dumps(house, protocol=5))
@@ -117,7 +118,7 @@ def _load(wiring: Wiring) -> None:
             "routes": bool(house.routes) or house.listen.artnet_subscribe or house.listen.ask_fixtures,
             "subscribe": house.listen.artnet_subscribe,
             "routes_mark": zlib.crc32(pickle.dumps((house.name, house.routes, house.networks, house.listen))),
-            "notes": list(house.notes),
+            "notes": [*house.notes, *filter(None, [read_only(house)])],
         }
     )
 

@@ -126,3 +126,38 @@ def test_secrets_are_named_and_never_shown(capsys: pytest.CaptureFixture[str], h
     hall.write_text(HOUSE + '[http]\ntoken_file = "token"\n[mqtt]\nhost = "broker"\npassword_file = "token"\n')
     _, out, err = run(capsys, "check", "-c", str(hall), "--json")
     assert "s3cret" not in out + err
+
+
+def test_a_page_for_others_without_its_token_is_a_warning(capsys: pytest.CaptureFixture[str], hall: Path) -> None:
+    page = '[http]\nlisten = "{}:8580"\ntoken_file = "token"\n'
+    hall.write_text(page.format("0.0.0.0"))
+    status, out, err = run(capsys, "check", "-c", str(hall))
+    token = hall.parent / "token"
+    assert (status, err) == (1, "")
+    assert out.splitlines()[-2:] == [
+        f"  warning  house.toml: The page at 0.0.0.0:8580 can be read only. The token file {token} cannot be read "
+        "(No such file or directory): nothing can be changed with it.",
+        "1 fault found; the house can be used all the same.",
+    ]
+    token.write_text(" \n")
+    assert "is empty" in run(capsys, "check", "-c", str(hall))[1]
+    token.write_text("secret")
+    assert run(capsys, "check", "-c", str(hall))[0] == 0
+    token.unlink()
+    hall.write_text(page.format("127.0.0.1"))
+    assert run(capsys, "check", "-c", str(hall))[0] == 0, "on loopback changes need no token"
+
+
+def test_a_universe_out_of_range_is_told_the_range_of_its_protocol(hall: Path) -> None:
+    """ANSI E1.31-2018, 6.2.7: 1 to 63999; Art-Net 4: a Port-Address has 15 bits (both from memory)."""
+    for protocol, number, low, high in (
+        ("e131", 64000, 1, 63999),
+        ("e131", -1, 1, 63999),
+        ("artnet", 1 << 40, 0, 32767),
+    ):
+        hall.write_text(f'[[universes]]\nprotocol = "{protocol}"\nnumber = {number}\n')
+        with pytest.raises(HouseFileError) as found:
+            load_house(hall)
+        assert [line.partition(" - ")[2] for line in found.value.lines] == [
+            f"a whole number from {low} to {high} is wanted for {protocol}"
+        ]

@@ -10,16 +10,14 @@ In both cases a browser must say that the request comes from this page and no ot
 from __future__ import annotations
 
 import hmac
-import ipaddress
 import json
 import sys
 import traceback
-from pathlib import Path
 
 from aiohttp import web
 from aiohttp.typedefs import Handler, Middleware
 
-from slotwatch.edge.places import read_place
+from slotwatch.edge.token import is_loopback, read_token
 from slotwatch.house.schema import House
 
 HEADERS = {
@@ -59,25 +57,12 @@ class Guard:
         """Go by another house's address and token; the token file is read anew."""
         http = house.http
         self.on_loopback = is_loopback(http.host)
-        self.trouble = ""
-        """Why nothing can be changed over HTTP, as a sentence; empty if it can."""
-        self._token = b""
-        if http.token_file:
-            self._token = self._read_token(read_place(house, http.token_file))
-        elif not self.on_loopback:
+        self._token, self.trouble = read_token(house)
+        """`trouble`: why nothing can be changed over HTTP, as a sentence; empty if it can."""
+        if not http.token_file and not self.on_loopback:
             self.trouble = (
                 "The page is reachable from other computers and no token_file is declared: it can be read only."
             )
-
-    def _read_token(self, path: Path) -> bytes:
-        try:
-            token = path.read_bytes().strip()
-        except OSError as error:
-            self.trouble = f"The token file {path} cannot be read ({error.strerror}): nothing can be changed with it."
-            return b""
-        if not token:
-            self.trouble = f"The token file {path} is empty: nothing can be changed with it."
-        return token
 
     def judge(self, request: web.Request) -> web.Response | None:
         """Refuse a change that is not allowed; None lets it through."""
@@ -129,16 +114,6 @@ async def add_headers(_request: web.Request, response: web.StreamResponse) -> No
         response.headers.setdefault(name, value)
     response.headers.setdefault("Cache-Control", "no-store")
     response.headers.pop("Server", None)
-
-
-def is_loopback(host: str) -> bool:
-    """Whether a host name or address is this computer and no other."""
-    if host == "localhost" or host.endswith(".localhost"):
-        return True
-    try:
-        return ipaddress.ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        return False
 
 
 async def body(request: web.Request) -> dict[str, object]:

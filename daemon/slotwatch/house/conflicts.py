@@ -23,7 +23,8 @@ class Conflict:
 
     kind: str
     """overlap | doubled | past-512 | unknown-profile | pair-split | undeclared-universe | way-twice |
-    circuit-without-rack | unknown-circuit | racks-overlap | way-differs | way-nameplate | supply-nameplate."""
+    circuit-without-rack | unknown-circuit | racks-overlap | way-differs | way-nameplate | supply-nameplate.
+    `check` adds page-read-only."""
     severity: Severity
     fixtures: tuple[str, ...]
     universe: UniverseId | None

@@ -160,7 +160,8 @@ SECTIONS: tuple[Section, ...] = (
         "A universe that this house uses.",
         (
             choice("protocol", "e131 or artnet.", "", *PROTOCOLS, required=True),
-            whole("number", "1 to 63999 for e131, 0 to 32767 for artnet.", None, 0, 63999),
+            # Its range is the protocol's: `build.universe_id` says it.
+            Key("number", Kind.WHOLE, "1 to 63999 for e131, 0 to 32767 for artnet."),
             whole("net", "Art-Net net, instead of number.", None, 0, 127),
             whole("subnet", "Art-Net sub-net, instead of number.", None, 0, 15),
             whole("universe", "Art-Net universe in its sub-net, instead of number.", None, 0, 15),

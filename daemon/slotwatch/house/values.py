@@ -62,25 +62,25 @@ def _text(_: Converter, key: Key, value: Any) -> str:
 
 def _whole(_: Converter, key: Key, value: Any) -> int:
     if isinstance(value, bool) or not isinstance(value, int):
-        raise ValueError(f"a whole number {_range(key)} is wanted")
+        raise ValueError(f"a whole number{_range(key)} is wanted")
     return int(_in_range(key, value))
 
 
 def _number(_: Converter, key: Key, value: Any) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise ValueError(f"a number {_range(key)} is wanted")
+        raise ValueError(f"a number{_range(key)} is wanted")
     return float(_in_range(key, value))
 
 
 def _in_range(key: Key, value: float) -> float:
     if (key.low is not None and value < key.low) or (key.high is not None and value > key.high):
-        raise ValueError(f"a value {_range(key)} is wanted")
+        raise ValueError(f"a value{_range(key)} is wanted")
     return value
 
 
 def _range(key: Key) -> str:
     unit = f" {key.unit}" if key.unit else ""
-    return f"from {key.low:g} to {key.high:g}{unit}" if key.low is not None and key.high is not None else ""
+    return f" from {key.low:g} to {key.high:g}{unit}" if key.low is not None and key.high is not None else ""
 
 
 def _yes_no(_: Converter, key: Key, value: Any) -> bool:

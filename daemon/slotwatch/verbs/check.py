@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from slotwatch.edge.files import load_house
+from slotwatch.edge.token import read_only
 from slotwatch.errors import HouseFileError
 from slotwatch.house.conflicts import Conflict, conflicts
 from slotwatch.house.racks import NOTE, wiring
@@ -32,12 +33,18 @@ def run(arguments: argparse.Namespace) -> int:
             ]
             print(json.dumps({"usable": False, "problems": problems}, indent=2, ensure_ascii=False))
         raise
-    found = conflicts(house)
+    found = (*conflicts(house), *_page(house))
     if arguments.json:
         print(json.dumps(as_json(house, found), indent=2, ensure_ascii=False))
     else:
         print("\n".join(as_text(house, found)))
     return 1 if any(conflict.severity >= Severity.WARNING for conflict in found) else 0
+
+
+def _page(house: House) -> list[Conflict]:
+    """A page that others can reach and that takes no change: it would be noticed on the night."""
+    trouble = read_only(house)
+    return [Conflict("page-read-only", Severity.WARNING, (), None, None, trouble, house.file)] if trouble else []
 
 
 def as_json(house: House, found: tuple[Conflict, ...]) -> dict[str, Any]:
