@@ -225,3 +225,20 @@ def test_joins_reach_the_model() -> None:
     joined = engine.model.universes.joined
     places = engine.model.universes.by_place
     assert joined[places[0, Protocol.E131, 1]] == -1 and joined[places[0, Protocol.E131, 2]] == 1
+
+
+def test_readiness_and_incidents_of_one_snapshot_say_the_same() -> None:
+    """Snapshots are taken at every tick here, and the first with the incident is the first that is not ready."""
+    engine = engine_of()
+    packets = healthy(13)
+    run(engine, packets, START + 13 * SECOND)
+    for snapshot in (_after_a_tick(engine) for _ in range(200)):
+        is_lost = any(one.rule == "universe-lost" and one.closed_ns is None for one in snapshot.incidents)
+        assert snapshot.readiness["ready"] is not is_lost
+    assert is_lost
+
+
+def _after_a_tick(engine: Engine) -> Snapshot:
+    now_ns = engine.next_deadline_ns()
+    engine.tick(now_ns)
+    return engine.snapshot(now_ns)

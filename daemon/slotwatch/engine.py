@@ -167,6 +167,7 @@ class Engine:
     def _collect_events(self) -> None:
         for event in self.judge.take_events():
             self._events.append(event)
+            self._readiness_ns = None  # so that incidents and readiness of one snapshot say the same
             if event.what == "opened" and event.incident is not None:
                 self._opened[event.incident.rule] += 1
 
