@@ -66,6 +66,7 @@ class Recorder:
     """Takes every batch; keeps as much as its memory holds, oldest out first."""
 
     def __init__(self, house: House) -> None:
+        self._ports = {int(Protocol.E131): house.listen.e131_port, int(Protocol.ARTNET): house.listen.artnet_port}
         memory = house.recorder.memory_mib * MIB
         self.seconds = house.recorder.seconds
         self._records = np.zeros(max(1024, memory // RECORDS_SHARE // RECORD.itemsize), RECORD)
@@ -135,7 +136,7 @@ class Recorder:
             for row in range(max(0, oldest - piece.first), piece.count):
                 record = self._record(piece.first + row)
                 if from_ns <= record["t_ns"] <= to_ns:
-                    yield _packet(record, whole[row])
+                    yield _packet(record, whole[row], self._ports)
 
     def _only_records(self, first: int, end: int, from_ns: int, to_ns: int) -> Iterator[tuple[int, int, bytes, int]]:
         nowhere = np.zeros(32, np.uint8)
@@ -145,7 +146,7 @@ class Recorder:
                 nowhere[10:12] = 255
                 nowhere[12:16] = np.frombuffer(record["src"].tobytes(), np.uint8)
                 nowhere[26:28] = 255
-                yield _packet(record, nowhere)
+                yield _packet(record, nowhere, self._ports)
 
     def _record(self, number: int) -> np.void:
         found: np.void = self._records[number % len(self._records)]
@@ -166,12 +167,11 @@ class Recorder:
         return count
 
 
-def _packet(record: np.void, kept: NDArray[np.uint8]) -> tuple[int, int, bytes, int]:
+def _packet(record: np.void, kept: NDArray[np.uint8], ports: dict[int, int]) -> tuple[int, int, bytes, int]:
     src, dst = kept[:16].tobytes(), kept[16:32].tobytes()
     length = int(record["length"])
     payload = kept[32 : 32 + length].tobytes()
-    port = {int(Protocol.E131): 5568, int(Protocol.ARTNET): 6454}.get(int(record["protocol"]), 0)
-    headers = _headers(src, dst, int(record["src_port"]), port, length)
+    headers = _headers(src, dst, int(record["src_port"]), ports.get(int(record["protocol"]), 0), length)
     return int(record["t_ns"]), int(record["network"]), headers + payload, len(headers) + length
 
 
@@ -201,14 +201,18 @@ class Captures:
     """Captures of incidents on disk, under the size that the house allows. The judging process writes them."""
 
     def __init__(self, house: House, recorder: Recorder) -> None:
-        self._recorder = recorder
-        self._directory = state_place(house, house.recorder.directory)
-        self._networks = tuple(network.name for network in house.networks)
-        self._most_bytes = house.recorder.disk_mib * MIB
+        self.take_house(house, recorder)
         self._waiting: dict[int, tuple[int, int]] = {}
         """Incident to when it began and when its capture is due."""
         self._writer = 0
         self.trouble = ""
+
+    def take_house(self, house: House, recorder: Recorder) -> None:
+        """Write where another house says, from its recorder; what waits goes there too."""
+        self._recorder = recorder
+        self._directory = state_place(house, house.recorder.directory)
+        self._networks = tuple(network.name for network in house.networks)
+        self._most_bytes = house.recorder.disk_mib * MIB
 
     def want(self, incident: int, began_ns: int, now_ns: int) -> None:
         """An incident was opened: its capture is due some seconds later."""

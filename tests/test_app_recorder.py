@@ -1,0 +1,69 @@
+"""What the running daemon recorded around an incident is said again by `replay`, and read by tshark."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import urllib.request
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from slotwatch.cli import main
+from tests.daemon import desk, running, until
+
+
+def test_replay_of_the_recorded_packets_says_what_serve_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def lost() -> Any:
+        found = daemon.get("/api/v1/incidents?state=all") or []
+        return next((i for i in found if i["rule"] == "universe-lost"), None)
+
+    # A third universe goes on: a recording ends with its last packet, and nothing is judged after that.
+    with running(tmp_path, universes=range(1, 4)) as daemon, desk(daemon, range(3, 4)):
+        with desk(daemon, range(1, 3)):
+            until(lambda: all(daemon.universe(f"e131/{n}").get("frames", 0) > 100 for n in (1, 2)), 40)
+        said = until(lost, 40)
+        address = f"http://127.0.0.1:{daemon.ports.page}/api/v1/incidents/{said['id']}/packets"
+
+        def packets() -> bytes | None:
+            try:
+                with urllib.request.urlopen(address, timeout=5) as answer:
+                    return bytes(answer.read())
+            except OSError:
+                return None
+
+        capture = tmp_path / "incident.pcapng"
+        capture.write_bytes(until(packets, 40))
+        house = tmp_path / "replayed.toml"
+        house.write_text(daemon.file.read_text())
+    capsys.readouterr()
+    status = main(["replay", str(capture), "-c", str(house), "--json"])
+    again = json.loads(capsys.readouterr().out)
+    same = [i for i in again["incidents"] if i["rule"] == "universe-lost"]
+    assert status == 1
+    assert [(i["rule"], i["cause"], i["universes"]) for i in same] == [(said["rule"], said["cause"], said["universes"])]
+    if shutil.which("tshark") is None:
+        assert os.environ.get("CI") != "true", "tshark is missing"
+        pytest.skip("tshark is missing: sudo apt-get install tshark")
+    read = subprocess.run(
+        [
+            "tshark",
+            "-r",
+            str(capture),
+            "-d",
+            f"udp.port=={daemon.ports.e131},data",
+            "-T",
+            "fields",
+            "-e",
+            "udp.dstport",
+        ],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert len(read.stdout.split()) == again["capture"]["packets"]
