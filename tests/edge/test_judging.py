@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import os
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
@@ -16,9 +17,10 @@ from slotwatch.edge import board as boards
 from slotwatch.edge import ring as rings
 from slotwatch.edge.board import BoardReader, BoardWriter
 from slotwatch.edge.channel import Channel, pair
-from slotwatch.edge.judging import Judging
+from slotwatch.edge.judging import HOLD_NS, TICK_NS, Judging
 from slotwatch.edge.ring import GUARD_ROWS, Ring, RingWriter
 from slotwatch.house.schema import DeclaredUniverse, House, Network, Phase
+from slotwatch.house.schema import Recorder as RecorderSettings
 from slotwatch.snapshot import Snapshot, UniverseState
 from slotwatch.wire.observation import DropsSeen, Observation, StallSeen
 from slotwatch.wire.universe import Protocol, UniverseId
@@ -49,6 +51,10 @@ class Bench:
 
     def beat(self, drops: int = 0) -> None:
         self.writer.turn(clock.monotonic_ns(), clock.wall_offset_ns(), drops)
+
+    def tick_due(self) -> None:
+        """Intake's time has moved on by one tick."""
+        self.writer.turn(self.judging._ticked_ns + TICK_NS, clock.wall_offset_ns(), 0)
 
     def snapshot(self) -> Snapshot:
         """Turn with a publication due, and read it."""
@@ -180,6 +186,7 @@ def test_a_refused_house_is_on_the_page_until_a_good_one_is_taken(house: House) 
         made.judging.refuse_house(["house.toml:3: lisen: - unknown"])
         assert made.snapshot().house.house_problems == ("house.toml:3: lisen: - unknown",)
         made.judging.take_house(house)
+        made.tick_due()
         assert made.snapshot().house.house_problems == ()
 
 
@@ -193,6 +200,35 @@ def test_an_order_is_answered_and_a_wrong_one_is_a_sentence(house: House) -> Non
         assert answers[5]["ok"]["text"] == "doors"
         assert "99" in answers[6]["error"]
         assert "arguments" in answers[7]["error"]
+
+
+def test_an_order_shows_in_the_first_publication_after_the_one_it_was_answered_with(house: House) -> None:
+    with bench(house) as made:
+        made.snapshot()
+        before = made.reader.sequence
+        made.front.send({"id": 5, "do": "set_phase", "with": {"phase": "dark", "confirm": True}})
+        made.judging._listen({made.judging._requests.fileno()})
+        assert [answer["ok"]["board"] for answer in made.front.receive()] == [before]
+        assert made.snapshot().house.phase == "show", "no tick has judged it yet, so nothing is published"
+        assert made.reader.sequence == before
+        made.tick_due()
+        assert made.snapshot().house.phase == "dark"
+        # Where intake stands still there are no ticks: published all the same, somewhat later.
+        made.front.send({"id": 6, "do": "set_phase", "with": {"phase": "show"}})
+        made.judging._listen({made.judging._requests.fileno()})
+        made.judging._ordered_ns -= HOLD_NS
+        assert made.snapshot().house.phase == "show"
+
+
+def test_captures_go_where_the_house_that_runs_says(house: House, tmp_path: Path) -> None:
+    with bench(house) as made:
+        made.judging._captures.want(7, 0, 0)
+        made.judging.take_house(replace(house, recorder=RecorderSettings(directory="elsewhere")))
+        made.judging.turn()
+        deadline_s = time.monotonic() + 20
+        while not (tmp_path / "elsewhere" / "incident-7.pcapng").exists():
+            assert time.monotonic() < deadline_s
+            time.sleep(0.01)
 
 
 def test_groups_of_synchronization_addresses_that_streams_name_are_asked_for(house: House) -> None:

@@ -138,6 +138,9 @@ class Judging:
 
     def take_house(self, house: House) -> None:
         """Judge by another house from now on; what is known of streams stays."""
+        if (house.recorder, house.listen) != (self.house.recorder, self.house.listen):
+            self._recorder = Recorder(house)  # of another size or for other ports: what was kept goes
+        self._captures.take_house(house, self._recorder)
         self.house = house
         self.engine.take_house(house, clock.monotonic_ns())
         self._groups.take_house(house)
