@@ -137,6 +137,7 @@ class Engine:
             sources=tuple(replace(source) for source in shown.sources),
             levels=shown.levels,
             slot_streams=shown.slot_streams,
+            interval_bins=shown.interval_bins,
             incidents=tuple(judge.incidents(now_ns)),
             counters=counters(model) | {"incidents_opened": dict(self._opened)},
             minutes=self._minutes.finished,
@@ -166,8 +167,8 @@ class Engine:
 
     def _collect_events(self) -> None:
         for event in self.judge.take_events():
-            self._events.append(event)
             self._readiness_ns = None  # so that incidents and readiness of one snapshot say the same
+            self._events.append(event)
             if event.what == "opened" and event.incident is not None:
                 self._opened[event.incident.rule] += 1
 

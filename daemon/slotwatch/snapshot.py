@@ -252,6 +252,8 @@ class Snapshot:
     routes: tuple[dict[str, Any], ...] = ()
     patch: dict[str, Any] = field(default_factory=dict)
     readiness: dict[str, Any] = field(default_factory=dict)
+    interval_bins: NDArray[np.uint16] | None = None
+    """(streams, bins) how many of each stream's newest intervals lie in each bin of `model.cadence.BIN_EDGES_MS`."""
 
 
 def encode(snapshot: Snapshot) -> bytes:

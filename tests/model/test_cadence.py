@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from slotwatch.model.cadence import INTERVALS
+from slotwatch.model.cadence import BIN_EDGES_MS, INTERVALS
 from tests.model.packets import MS, SECOND, START, Bench, Sent, artnet, e131, frames
 
 
@@ -41,6 +41,20 @@ def test_percentiles_are_those_of_the_kept_intervals() -> None:
     assert streams.median_interval_ns[row] / MS == pytest.approx(
         np.percentile(kept, 50, method="inverted_cdf"), abs=0.002
     )
+
+
+@pytest.mark.parametrize("count", [40, 900])
+def test_bins_hold_the_kept_intervals(count: int) -> None:
+    """Against numpy's histogram, with few intervals and with more than are kept. Its last bin has no end here."""
+    intervals_ms = np.round(np.random.default_rng(5).gamma(2, 30, count), 2)
+    times = [0.0, *np.cumsum(intervals_ms).tolist()]
+    bench = Bench()
+    row = feed_times(bench, times, [i % 256 for i in range(len(times))])
+    bench.model.percentiles(np.array([row]))
+    kept_us = np.diff(np.round(np.array(times) * 1000).astype(np.int64))[-INTERVALS:]
+    expected, _ = np.histogram(kept_us, np.array([0, *BIN_EDGES_MS, 10**6]) * 1000)
+    assert bench.model.streams.interval_bins[row].tolist() == expected.tolist()
+    assert expected.sum() == min(count, INTERVALS)
 
 
 def test_an_outage_is_no_interval() -> None:

@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
+
+from slotwatch.model.cadence import BIN_EDGES_MS
 from slotwatch.views import api
 from slotwatch.views.feed import Changes, everything
 from slotwatch.views.sheet import Sheet
@@ -69,6 +72,17 @@ def test_subscribing_is_told_as_the_house_file_has_it() -> None:
     assert api.house(fabricate.snapshot(3), house)["subscribes"] is False
     subscribing = replace(house, listen=replace(house.listen, artnet_subscribe=True))
     assert api.house(fabricate.snapshot(3), subscribing)["subscribes"] is True
+
+
+def test_the_distribution_of_the_winning_stream_comes_with_a_universe() -> None:
+    snapshot = fabricate.snapshot(3)
+    assert api.universe_detail(snapshot, 0)["interval_histogram"] == [], "not known"
+    bins = np.zeros((len(snapshot.streams["state"]), len(BIN_EDGES_MS) + 1), np.uint16)
+    stream = int(snapshot.universes["winning_stream"][0])
+    bins[stream, [5, -1]] = 500, 3
+    told = api.universe_detail(replace(snapshot, interval_bins=bins), 0)["interval_histogram"]
+    assert [one for one in told if one[2]] == [(22, 24, 500), (1000, None, 3)]
+    assert told[0] == (0, 5, 0)
 
 
 def test_a_rig_check_says_when_it_began() -> None:

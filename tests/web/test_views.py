@@ -119,6 +119,7 @@ def test_one_universe_lives_levels_owners_and_rows_by_fixture(open_page: Open) -
         .get_attribute("aria-label")
         .startswith("How long it was from frame to frame.")
     )  # type: ignore[union-attr]
+    assert page.locator("svg.histogram title").last.text_content() == "500 to more: 1 frame"
     assert "the longest gap, 930 ms" in page.locator("svg.hour").get_attribute("aria-label").lower()  # type: ignore[union-attr]
 
 

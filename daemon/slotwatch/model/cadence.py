@@ -19,6 +19,8 @@ suppresses what does not change."""
 MOVING_SHARE = 0.8
 MOVING_WINDOW_S = 5
 PERCENTILES = (0.50, 0.95, 0.99)
+BIN_EDGES_MS = (5, 10, 15, 20, 22, 24, 26, 28, 30, 33, 36, 40, 50, 70, 100, 200, 500, 1000)
+"""Where the bins of the distribution meet: finer where a full line (44.1 Hz, E1.11) and usual rates lie."""
 REFRESH_SPREAD = 20
 """Percentiles of each live stream are brought up to date every so many buckets: 2 s."""
 
@@ -30,7 +32,10 @@ COLUMNS = (
     ("interval_p95_ms", "<f4"),
     ("interval_p99_ms", "<f4"),
     ("interval_max_ms", "<f4"),
+    ("interval_bins", "<u2", (len(BIN_EDGES_MS) + 1,)),  # of the kept intervals, with the percentiles
 )
+
+_BIN_EDGES_US = np.array(BIN_EDGES_MS, np.uint32) * np.uint32(1000)
 
 
 def keep_intervals(
@@ -64,6 +69,8 @@ def work_out_percentiles(table: Table, rows: NDArray[np.intp]) -> None:
         column[rows] = ranked[line, place] / np.float32(1000)
     table.interval_max_ms[rows] = ranked[line, counts - 1] / np.float32(1000)
     table.median_interval_ns[rows] = _recent_medians(table, rows, kept, ranked, counts)
+    below = np.array([intervals.searchsorted(_BIN_EDGES_US) for intervals in ranked])
+    table.interval_bins[rows] = np.diff(below, axis=1, prepend=0, append=counts[:, None])
     table.interval_known[rows] = table.interval_count[rows]
 
 

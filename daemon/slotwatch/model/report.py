@@ -36,6 +36,8 @@ class Report:
     sources: tuple[SourceRow, ...]
     levels: NDArray[np.uint8]
     slot_streams: NDArray[np.int32]
+    interval_bins: NDArray[np.uint16]
+    """(streams, bins) how many of the kept intervals lie between the edges of `cadence.BIN_EDGES_MS`."""
 
 
 class Reporter:
@@ -81,6 +83,7 @@ def _report(
         sources=tuple(model.sources[row] for row in source_rows.tolist()),
         levels=levels,
         slot_streams=slot_streams,
+        interval_bins=streams.interval_bins[stream_rows],
     )
 
 

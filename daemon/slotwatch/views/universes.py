@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from slotwatch.house.schema import House
+from slotwatch.model.cadence import BIN_EDGES_MS
 from slotwatch.snapshot import UniverseState
 from slotwatch.views.fixtures import fixtures_of
 from slotwatch.views.moments import number
@@ -55,6 +56,14 @@ def interval(lists: Lists, row: int) -> dict[str, float | None]:
     return {part: number(lists[f"interval_{part}_ms"][row], 3) for part in ("p50", "p95", "p99", "max")}
 
 
+def interval_histogram(sheet: Sheet, row: int) -> list[tuple[int, int | None, int]]:
+    """(from ms, to ms, frames) of the winning stream's newest intervals; the last bin has no end. Empty: unknown."""
+    stream, bins = sheet.universes["winning_stream"][row], sheet.snapshot.interval_bins
+    if bins is None or not 0 <= stream < len(bins) or not bins[stream].any():
+        return []
+    return list(zip((0, *BIN_EDGES_MS), (*BIN_EDGES_MS, None), bins[stream].tolist(), strict=True))
+
+
 def winning_source(sheet: Sheet, row: int) -> int:
     """Index of the source that wins a universe, -1 for nobody."""
     stream = sheet.universes["winning_stream"][row]
@@ -80,6 +89,7 @@ def universe_facts(sheet: Sheet, row: int, house: House | None = None) -> dict[s
     """The detail without its slots."""
     found = universe(sheet, row)
     found["streams"] = [stream(sheet, index) for index in sheet.streams_of[row]]
+    found["interval_histogram"] = interval_histogram(sheet, row)
     found["fixtures"] = fixtures_of(sheet, house, row) if house is not None else []
     return found
 
