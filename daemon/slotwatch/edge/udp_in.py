@@ -99,7 +99,9 @@ class Arrivals:
 
     def monotonic(self, stamps_ns: NDArray[np.int64], drained_ns: int) -> NDArray[np.int64]:
         """Monotonic arrival of each stamp; `drained_ns` is when its socket was last empty."""
-        return np.clip(stamps_ns - self.wall_offset_ns, drained_ns, clock.monotonic_ns())
+        # np.clip costs 20 us a call, which is much for the few packets of an ordinary house.
+        arrived_ns: NDArray[np.int64] = np.maximum(stamps_ns - self.wall_offset_ns, drained_ns)
+        return np.minimum(arrived_ns, clock.monotonic_ns(), out=arrived_ns)
 
 
 class DataSocket:
