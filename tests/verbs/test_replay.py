@@ -192,6 +192,14 @@ def test_a_capture_of_nothing_is_no_good_news(capsys: pytest.CaptureFixture[str]
     assert (out, err.count("\n")) == ("", 1) and "no packet" in err
 
 
+def test_a_capture_of_other_things_is_no_good_news_either(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    others = [(k * 25_000_000, ethernet(ipv4(udp(bytes(40), dst_port=9999), src="10.0.0.1"))) for k in range(9)]
+    assert cli.main(["replay", made(tmp_path, others)]) == 0
+    said = capsys.readouterr().out
+    assert "Nothing was judged: no packet of E1.31 or Art-Net to the watched ports is in it." in said
+    assert "Nothing was found wrong" not in said
+
+
 def test_a_silence_of_weeks_does_not_keep_anybody_waiting(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     week = 7 * 86_400 * 1_000_000_000
     packets = stream(3) + [(week + t, packet) for t, packet in stream(3)]

@@ -65,7 +65,7 @@ def text(capture: CaptureSummary, snapshot: Snapshot, incidents: list[Incident])
     """Say in lines what was found: the file, the worst first, then who sends what."""
     found = replay(capture, snapshot, incidents)
     lines = _heading(capture, found)
-    lines += ["", *_incidents(incidents, found["incidents"])]
+    lines += ["", *_incidents(incidents, found["incidents"], capture.show_packets)]
     lines += _table("Universes", _universe_rows(found["universes"]))
     lines += _table("Sources", _source_rows(found["sources"]))
     odd = Counter(word for source in snapshot.sources for word in source.odd)
@@ -86,7 +86,9 @@ def _heading(capture: CaptureSummary, found: dict[str, Any]) -> list[str]:
     return lines
 
 
-def _incidents(incidents: list[Incident], objects: list[dict[str, Any]]) -> list[str]:
+def _incidents(incidents: list[Incident], objects: list[dict[str, Any]], show_packets: int) -> list[str]:
+    if not incidents and not show_packets:
+        return ["Nothing was judged: no packet of E1.31 or Art-Net to the watched ports is in it."]
     if not incidents:
         return ["Nothing was found wrong."]
     order = sorted(range(len(incidents)), key=lambda i: (-incidents[i].severity, incidents[i].opened_ns))
