@@ -13,7 +13,7 @@ import sys
 import time
 from typing import Any
 
-from playwright.sync_api import Page
+from playwright.sync_api import Browser, Page
 
 from tests.web.browser import chromium
 from tests.web.stand_in import StandIn
@@ -22,10 +22,27 @@ UPDATES_HZ = 4
 GOALS = {"first_content_ms": 1000, "update_ms": 50, "first_load_bytes": 150_000, "bytes_per_s": 20_000}
 
 
-def first_content_ms(page: Page) -> float:
-    """From the start of navigation to the first stroke of a universe on screen."""
-    page.wait_for_selector(".tick")
-    return float(page.evaluate("performance.now()"))
+WATCH_FIRST_STROKE = """new MutationObserver((_, observer) => {
+    if (!document.querySelector('.tick')) return;
+    observer.disconnect();
+    requestAnimationFrame(() => setTimeout(() => { window.firstStrokeMs = performance.now(); }));
+}).observe(document, {subtree: true, childList: true});"""
+LOADS = 7
+
+
+def first_content_ms(browser: Browser, url: str) -> list[float]:
+    """From the start of navigation to the frame after the first stroke of a universe, timed in the page: several
+    loads, each with an empty cache."""
+    found = []
+    for _ in range(LOADS):
+        context = browser.new_context(viewport={"width": 1440, "height": 900})
+        page = context.new_page()
+        page.add_init_script(WATCH_FIRST_STROKE)
+        page.goto(url)
+        page.wait_for_function("() => window.firstStrokeMs")
+        found.append(float(page.evaluate("window.firstStrokeMs")))
+        context.close()
+    return sorted(found)
 
 
 def heap_bytes(page: Page) -> int:
@@ -65,9 +82,15 @@ def measure(seconds: float) -> dict[str, Any]:
         started = time.perf_counter()
         page.goto("data:text/html,<p>nothing</p>")
         floor_ms = (time.perf_counter() - started) * 1000
+        loads = first_content_ms(browser, listener.url + "/")
+        found: dict[str, Any] = {
+            "empty_page_ms": round(floor_ms),
+            "first_content_ms": round(statistics.median(loads)),
+            "first_content_worst": round(loads[-1]),
+            "first_load_bytes": sum(n for path, n in listener.bytes_sent.items() if not path.startswith("/api")),
+        }
         page.goto(listener.url + "/")
-        found: dict[str, Any] = {"empty_page_ms": round(floor_ms), "first_content_ms": round(first_content_ms(page))}
-        found["first_load_bytes"] = sum(n for path, n in listener.bytes_sent.items() if not path.startswith("/api"))
+        page.wait_for_selector(".tick")
         drive(listener, page, min(10, seconds / 4))  # warm up: caches fill, code is compiled
         before = heap_bytes(page)
         nodes_before = page.evaluate("document.querySelectorAll('*').length")

@@ -27,4 +27,8 @@ export default {
   },
 };
 
-function end(name) { return Number.isFinite(parts(name).number) ? universeLink(name) : name; }
+/** Where a route comes from or goes to; a universe is a link, an address behind it stays words. */
+function end(text) {
+  const [name, ...rest] = String(text).split(" ");
+  return Number.isFinite(parts(name).number) ? [universeLink(name), rest.length ? ` ${rest.join(" ")}` : ""] : text;
+}
