@@ -21,6 +21,7 @@ from slotwatch.judge.events import Event
 from slotwatch.judge.incidents import IncidentBook
 from slotwatch.judge.listener import Listener
 from slotwatch.judge.phases import PhaseKeeper
+from slotwatch.judge.rules_network import Receivers
 from slotwatch.judge.shown import Shown
 from slotwatch.judge.sight import Sight
 from slotwatch.judge.watch import Condition, Raised
@@ -212,6 +213,10 @@ class Judge:
     def hours(self, model: Any, now_ns: int) -> tuple[dict[str, Any], ...]:
         """Give hours of circuits and fixtures, as of the last whole minute."""
         return self.shown.hours(model, now_ns)
+
+    def receivers(self, model: Any, now_ns: int) -> tuple[dict[str, Any], ...]:
+        """Give each declared receiver and whether it answers, as of the last pass."""
+        return Receivers(self.house).rows(self._sight) if self._sight is not None else ()
 
     def patch(self, model: Any, now_ns: int) -> dict[str, Any]:
         """Give what is wrong with the declared patch."""

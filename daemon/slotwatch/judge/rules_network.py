@@ -243,6 +243,25 @@ class Receivers:
         replied_ns, asked_ns = self._replies(sight, receiver)
         return bool(replied_ns) and sight.now_ns - asked_ns < POLLED_NS
 
+    def rows(self, sight: Sight) -> tuple[dict[str, Any], ...]:
+        """Plain values of each, in the order of the file. state: answers | silent | not-known."""
+        return tuple(self._row(sight, receiver) for receiver in self._receivers)
+
+    def _row(self, sight: Sight, receiver: Receiver) -> dict[str, Any]:
+        answered_ns, _ = self._last_answer(sight, receiver)
+        is_fresh = answered_ns and sight.now_ns - answered_ns < ANSWER_NS
+        row: dict[str, Any] = {
+            "name": receiver.name,
+            "address": receiver.address,
+            "universes": [str(universe) for universe in receiver.universes],
+            "on_loss": receiver.on_loss,
+            "state": "silent" if self._is_silent(sight, receiver) else "answers" if is_fresh else "not-known",
+            "last_seen_ns": answered_ns or None,
+        }
+        if row["state"] == "not-known":
+            row["text"] = "not known: nobody asks it now" if answered_ns else "not heard yet"
+        return row
+
     @staticmethod
     def _last_answer(sight: Sight, receiver: Receiver) -> tuple[int, int]:
         answered_ns = failed_ns = 0
