@@ -20,7 +20,7 @@ TABLE = {
     "universe-lost": "1 1 2 3 3 1",  # loss, critical
     "packet-loss": "1 1 1 2 2 1",  # flow, warning
     "source-conflict": "2 2 3 3 3 2",  # control, critical
-    "non-dim-partial": "1 2 3 3 3 3",  # patch, critical
+    "non-dim-partial": "1 2 3 3 3 2",  # patch, critical
     "malformed-packets": "2 2 2 2 2 2",  # storm
     "link-down": "1 3 3 3 3 3",  # self: note for link, join, querier in dark
     "join-failed": "1 3 3 3 3 3",
