@@ -38,8 +38,9 @@ SHORTEST_TURN_MS = 3
 SNAPSHOT_NS = 200_000_000
 SOONEST_SNAPSHOT_NS = 50_000_000
 SNAPSHOT_SHARE = 16
-"""Time between two snapshots is at least this many times what the last one cost: on a busy computer, at 4,034 universes,
-13 ms to make and 18 ms to encode. A share of 8 may cost 0.6 us a packet of a full gigabit, this one half of that."""
+"""Time between two snapshots is at least this many times what the last one cost: on a busy computer, at 4,034
+universes, 13 ms to make and 18 ms to encode. A share of 8 may cost 0.6 us a packet of a full
+gigabit, this one half of that."""
 STEP_NS = 1_000_000
 LATE_NS = 250_000_000
 """A turn this much after the last one is a stall that is said."""
