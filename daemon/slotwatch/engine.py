@@ -53,6 +53,7 @@ class Engine:
         self._opened: Counter[str] = Counter()
         self._readiness: dict[str, Any] = {}
         self._readiness_ns: int | None = None
+        self._readiness_told = 0
 
     # --- in -------------------------------------------------------------------------------------------
 
@@ -158,8 +159,10 @@ class Engine:
         return views
 
     def _judge_readiness(self, now_ns: int) -> dict[str, Any]:
-        if self._readiness_ns is None or now_ns - self._readiness_ns >= NOTE_NS:
-            self._readiness_ns = now_ns
+        # Asked right after an incident, the two must not contradict each other.
+        told = self.judge.revision
+        if self._readiness_ns is None or now_ns - self._readiness_ns >= NOTE_NS or told != self._readiness_told:
+            self._readiness_ns, self._readiness_told = now_ns, told
             self._readiness = self.judge.readiness(self.model, now_ns)
         return self._readiness
 

@@ -172,3 +172,33 @@ def test_undeclared_and_unused_universes_are_one_lower() -> None:
     shown = stage((9,), desk("Desk A", (1,), to_s=8.0, dst=lambda universe: "10.0.0.200"), desk("Desk B", (9,), 2))
     lost = shown.run(15.0).rule("universe-lost")
     assert lost.severity is Severity.WARNING
+
+
+def broadcaster(address: str) -> Node:
+    return Node((5,), address=address, levels=moving(hz=10.0), hz=10.0)
+
+
+def test_groups_that_stop_while_the_same_address_broadcasts_are_lost_multicast() -> None:
+    """The other protocol has no identity but the address: the machine sends, so it is not its power."""
+    shown = stage((1, 2), desk("Desk A", (1, 2), to_s=6.0), broadcaster("10.0.0.1"))
+    incident = shown.run(9.0).rule("universe-lost")
+    assert (incident.cause, incident.universes) == ("multicast-lost", ("e131/1", "e131/2"))
+    shown = stage((1, 2), desk("Desk A", (1, 2), to_s=6.0), broadcaster("10.0.0.5")).run(9.0)
+    assert shown.rule("universe-lost").cause == "source-lost"
+
+
+def test_a_machine_that_sends_on_is_not_called_dead() -> None:
+    shown = stage((1,), desk("Desk A", (1,), to_s=6.0), broadcaster("10.0.0.1"))
+    incident = shown.run(9.0).rule("universe-lost")
+    assert (incident.cause, incident.confidence) == ("source-lost", Confidence.MEDIUM)
+    assert "not its power" in incident.summary
+
+
+def test_a_later_loss_of_all_does_not_begin_with_an_earlier_takeover() -> None:
+    """A backup alone from the start, then silence: the loss began with the last frame."""
+    late = desk("spare", (1,), 2, to_s=15.0, priority=90)
+    shown = stage((1,), late, desk("main", (2,), to_s=15.0), sources=(MAIN, SPARE), by=("main desk", "spare desk"))
+    shown.run(19.0)
+    lost = shown.rule("universe-lost")
+    assert (lost.began_ns - START_NS) / S > 14.8
+    assert 17.3 <= opened_after_s(lost) <= 17.6

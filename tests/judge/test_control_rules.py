@@ -5,9 +5,25 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+import pytest
+
 from slotwatch.house.schema import DeclaredSource
 from slotwatch.snapshot import Severity
-from tests.judge.stage import Desk, Levels, Node, Packet, Plain, Stage, e131, group_of, house_of, opened_after_s, still
+from tests.judge.stage import (
+    START_NS,
+    Desk,
+    Levels,
+    Node,
+    Packet,
+    Plain,
+    S,
+    Stage,
+    e131,
+    group_of,
+    house_of,
+    opened_after_s,
+    still,
+)
 
 HZ = 10.0
 A = DeclaredSource("main desk", address="10.0.0.1", priority=100)
@@ -87,6 +103,18 @@ def test_a_backup_that_differs_for_ten_seconds() -> None:
     incident = differs(10.2).only()
     assert (incident.rule, incident.severity) == ("backup-differs", Severity.WARNING)
     assert incident.sources == ("spare desk",)
+
+
+@pytest.mark.parametrize(("behind_s", "rules"), [(0.175, []), (0.4, ["backup-differs"])])
+def test_a_backup_behind_levels_that_move_all_the_time(behind_s: float, rules: list[str]) -> None:
+    """Every slot rises by 5 a frame at 40 Hz and falls to zero at 250: 200 ms of lag are allowed, 400 are not."""
+
+    def ramp(t: float) -> bytes:
+        return bytes([round(max(0.0, t) * 40) * 5 % 250]) * 512
+
+    late = desk(2, levels=lambda t: ramp(t - behind_s), priority=90, hz=40.0)
+    shown = stage(desk(levels=ramp, hz=40.0), late, sources=(A, B), by=BY).run(14.0)
+    assert [incident.rule for incident in shown.all] == rules
 
 
 def test_a_backup_within_five_percent_is_in_step() -> None:
@@ -170,6 +198,18 @@ def test_one_identity_with_two_series_for_five_seconds() -> None:
     assert "10.0.0.1" in incident.summary
     assert "10.0.0.9" in incident.summary
     assert 8.9 <= opened_after_s(incident) <= 9.4
+
+
+def test_an_overlap_of_under_five_seconds_is_a_hand_over_however_late_its_end_is_noticed() -> None:
+    """Judged to the very end: the second is live until its loss timeout, and has stopped before."""
+    for seconds, rules in ((4.9, []), (5.3, ["duplicate-identity"])):
+        shown = clones(seconds, lambda universe, index: index + 100).run(14.0)
+        assert [one.rule for one in shown.all if one.severity > Severity.NOTE] == rules
+
+
+def test_clones_began_when_both_first_sent() -> None:
+    incident = clones(6.0, lambda universe, index: index + 100).only()
+    assert 4.0 <= (incident.began_ns - START_NS) / S <= 4.1
 
 
 def test_one_series_on_two_ways_is_no_clone() -> None:

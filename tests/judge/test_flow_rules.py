@@ -12,7 +12,7 @@ import pytest
 
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.snapshot import Severity
-from tests.judge.stage import S, house_of
+from tests.judge.stage import START_NS, Desk, S, Stage, house_of, moving
 from tests.judge.still import one_stream
 
 WELL: dict[str, Any] = {
@@ -188,3 +188,33 @@ def test_loss_explains_the_gaps_that_it_makes() -> None:
     (incident,) = still.said
     assert incident.rule == "packet-loss"
     assert incident.explains == (("uneven-refresh", ("e131/1",)),)
+
+
+def began_s(stage: Stage, rule: str) -> float:
+    return (stage.rule(rule).began_ns - START_NS) / S
+
+
+def test_what_looks_back_began_with_the_last_good_frame() -> None:
+    """On the wire: 19 Hz from 10.0 s; every tenth frame missing from 6.0 s; a gap of 150 ms each second from 6.0 s."""
+    fast = Desk("Desk A", (1,), hz=40.0, levels=moving(), to_s=10.0)
+    slow = Desk("Desk A", (1,), hz=19.0, levels=moving(hz=19.0), from_s=10.0, sequence_of=lambda u, i: 400 + i)
+    assert 9.6 <= began_s(Stage(house_of((1,)), fast, slow).run(17.0), "slow-refresh") <= 10.1
+
+    lossy = Desk("Desk A", (1,), levels=moving(), drop=lambda u, i, t: t >= 6.0 and i % 10 == 0)
+    assert 5.9 <= began_s(Stage(house_of((1,)), lossy).run(9.0), "packet-loss") <= 6.2
+
+    def pauses(universe: int, index: int, t: float) -> bool:
+        return t >= 6.0 and t % 1.0 < 0.15
+
+    stutters = Desk("Desk A", (1,), levels=moving(), drop=pauses, sequence_of=_without_pauses)
+    assert 5.9 <= began_s(Stage(house_of((1,)), stutters).run(10.0), "uneven-refresh") <= 6.1
+
+
+def _without_pauses(universe: int, index: int) -> int:
+    """Number frames as a sender does that pauses for six frames a second from 6.0 s: none of them is missing."""
+    return index - sum(1 for at in range(240, index) if at % 40 < 6)
+
+
+def test_too_fast_began_with_the_window() -> None:
+    shown = Stage(house_of((1,)), Desk("Desk A", (1,), hz=60.0, levels=moving(hz=60.0))).run(6.0)
+    assert began_s(shown, "fast-refresh") <= 0.1

@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from slotwatch.judge.incidents import Account, IncidentBook
+from slotwatch.judge.entries import Account
+from slotwatch.judge.incidents import IncidentBook
 from slotwatch.snapshot import Confidence, Severity
 
 S = 1_000_000_000
@@ -78,6 +79,47 @@ def test_a_wider_fault_takes_the_narrow_incident_over() -> None:
     assert (incident.id, incident.rule, incident.cause) == (1, "universe-lost", "source-lost")
     assert whats(book) == ["opened", "revised"]
     assert book.closed_incidents() == []
+
+
+def test_what_was_told_before_a_loss_began_is_another_fault_and_stays_on_the_record() -> None:
+    book = IncidentBook(0)
+    book.update([ONE], 10 * S)
+    loss = replace(LOST, began_ns=11 * S, absorbs=((ONE.rule, ONE.group),))
+    book.update([loss], 13 * S)
+    (incident,) = book.open_incidents()
+    assert (incident.id, incident.began_ns, incident.opened_ns) == (2, 11 * S, 13 * S)
+    assert [(one.id, one.rule) for one in book.closed_incidents()] == [(1, "packet-loss")]
+
+
+def test_a_narrow_incident_that_a_loss_made_takes_on_the_losss_beginning() -> None:
+    book = IncidentBook(0)
+    book.update([ONE], 10 * S)
+    book.update([replace(LOST, began_ns=9_900_000_000, absorbs=((ONE.rule, ONE.group),))], 12 * S)
+    (incident,) = book.open_incidents()
+    assert (incident.id, incident.began_ns, incident.opened_ns) == (1, 9_900_000_000, 10 * S)
+
+
+@pytest.mark.parametrize(("every_s", "openings"), [(39, 4), (41, 1)])
+def test_what_opens_four_times_in_two_minutes_stays_open_until_a_minute_of_quiet(every_s: int, openings: int) -> None:
+    """39 s apart four openings lie within 120 s, 41 s apart they do not."""
+    book = IncidentBook(0)
+    for turn in range(4):
+        at = (10 + turn * every_s) * S
+        book.update([replace(LOST, group=f"loss:{turn}")], at)
+        last_true = at + 2 * S
+        book.update([replace(LOST, group=f"loss:{turn}", held_ns=last_true)], at + 11 * S)
+        book.update([], at + 12 * S)
+    if openings == 1:
+        assert book.open_incidents() == []
+        return
+    (incident,) = book.open_incidents()
+    assert (incident.id, incident.flaps) == (1, 3)
+    assert "comes and goes" in incident.summary
+    assert book.due_ns == last_true + 60 * S
+    book.update([], last_true + 60 * S - 1)
+    assert len(book.open_incidents()) == 1
+    book.update([], last_true + 60 * S)
+    assert book.open_incidents() == []
 
 
 def test_of_two_narrow_ones_the_first_is_widened_and_the_other_is_merged() -> None:

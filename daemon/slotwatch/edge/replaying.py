@@ -60,6 +60,7 @@ class Replay:
         end_ns = max(self.capture.end_ns, BASE_NS)
         # Nothing is known of what came after the last packet, so no time passes there.
         self._advance(end_ns)
+        self.engine.judge.look_at_all()
         self._tick(end_ns)
         snapshot = self.engine.snapshot(end_ns)
         for incident in snapshot.incidents:

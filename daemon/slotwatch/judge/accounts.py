@@ -9,7 +9,7 @@ from slotwatch.house.schema import Phase
 from slotwatch.judge import phases, wording
 from slotwatch.judge.catalog import FLAPPING
 from slotwatch.judge.clusters import Cluster
-from slotwatch.judge.incidents import Account
+from slotwatch.judge.entries import Account
 from slotwatch.judge.rule import quiet_phase
 from slotwatch.judge.sight import Sight
 from slotwatch.judge.watch import Condition, Raised
@@ -56,6 +56,7 @@ def give_account(sight: Sight, cluster: Cluster, at: datetime) -> Account:
         accepted=cluster.accepted,
         returns=returns,
         flapping=flapping,
+        held_ns=max(sight.now_ns if case.holds else case.last_true_ns for case in cluster.cases),
         absorbs=tuple(
             dict.fromkeys((case.rule.name, case.finding.group) for case in (*cluster.cases, *cluster.explained))
         ),

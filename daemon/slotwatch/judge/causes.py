@@ -93,7 +93,7 @@ def _whole_sources(scene: Scene) -> Verdict:
     if silent_querier and not _unicast_stopped(scene):
         return silent_querier
     if others:
-        still = _multicast_only(scene, others)
+        still = _multicast_only(scene, others) or _other_way_goes_on(scene)
         if still:
             return still
         return _source_lost(scene, others)
@@ -136,6 +136,18 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
         )
     for source in scene.sources:
         _weigh_signs_of_life(scene, source, verdict)
+    beside = [source for source in scene.sources if len(scene.alive_beside(source))]
+    if beside:
+        verdict.confidence = Confidence.MEDIUM
+        if len(beside) == len(scene.sources):
+            verdict.sentence = (
+                f"{names} went silent, and its address still sends: a program or an output, not its power."
+            )
+        for source in beside:
+            going = sorted(set(sight.streams.universe[scene.alive_beside(source)].tolist()))
+            verdict.evidence.append(
+                f"{sight.sources[source].address} goes on sending {sight.name_universes(going)}: its machine is up."
+            )
     return verdict
 
 
@@ -260,6 +272,21 @@ def _multicast_only(scene: Scene, others: list[int]) -> Verdict | None:
     return _multicast_lost(
         scene, [f"What goes on comes by unicast or broadcast: {names}.", "Every multicast stream stopped together."]
     )
+
+
+def _other_way_goes_on(scene: Scene) -> Verdict | None:
+    """Several groups of each source stopped, and its own address goes on by unicast or broadcast."""
+    said = []
+    for source in scene.sources:
+        mine = np.flatnonzero(scene.stopped & (scene.sight.streams.source == source))
+        beside = scene.alive_beside(source)
+        if len(mine) < 2 or not scene.is_multicast(mine).all():
+            return None
+        if not len(beside) or scene.is_multicast(beside).any():
+            return None
+        address = scene.sight.sources[source].address
+        said.append(f"{len(beside)} stream(s) of {address} by unicast or broadcast go on.")
+    return _multicast_lost(scene, [f"{int(scene.stopped.sum())} groups stopped together.", *said])
 
 
 def _multicast_lost(scene: Scene, evidence: list[str]) -> Verdict:

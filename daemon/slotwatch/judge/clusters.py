@@ -19,9 +19,9 @@ from slotwatch.judge.watch import Finding, Raised
 from slotwatch.snapshot import Confidence
 
 NANOSECONDS = 1_000_000_000
-NEAR_NS = 30 * NANOSECONDS
-"""A wide fault explains what was raised at most this long before it began."""
-TIMED = frozenset({"link-down", "host-overrun", "universe-lost", "source-absent"})
+NEAR_NS = 3 * NANOSECONDS
+"""A wide fault explains what was raised before it only if it began at most this long before: the last frame of one
+universe and the next of another lie so far apart at rest."""
 SHARED_PATH = frozenset({"packet-loss", "uneven-refresh", "repeated-packets", "out-of-order"})
 """Of two or more sources at once they have one cause between them and this port."""
 LINGER_NS = 12 * NANOSECONDS
@@ -240,7 +240,10 @@ def _is_near(
 
 
 def _in_time(wide: Cluster, case: Raised) -> bool:
-    return wide.rule.name not in TIMED or case.raised_ns >= wide.since_ns - NEAR_NS
+    """Whether it is early enough to have made this case: nothing makes what was there before it."""
+    if wide.rule.name not in explain.TIMED or case.raised_ns >= wide.since_ns:
+        return True
+    return case.finding.since_ns >= wide.since_ns - NEAR_NS
 
 
 def _bounded(clusters: list[Cluster]) -> list[Cluster]:

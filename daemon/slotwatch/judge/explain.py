@@ -24,6 +24,9 @@ _ABSENCE = frozenset({"universe-lost", "universe-missing", "source-absent", "bac
 _SILENCE = _ABSENCE | {"backup-in-control", "receiver-silent", "short-frame", "preview-only", "level-stuck"}
 _RIVALS = frozenset({"source-conflict", "unexpected-source", "backup-differs", "level-stuck"})
 
+TIMED = frozenset({"link-down", "host-overrun", "universe-lost", "source-absent"})
+"""Wide rules that begin at a moment: what was there and said before it is not theirs."""
+
 ANYWHERE, NETWORK, UNIVERSE, SOURCE, STREAM = "anywhere", "network", "universe", "source", "stream"
 """How near the explained case must lie: anywhere; on its networks; on its universes; of its sources; both."""
 

@@ -8,57 +8,20 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 from slotwatch.judge.catalog import CATALOG, FLAPPING
+from slotwatch.judge.entries import Account, Entry, Slot, may_be_part
 from slotwatch.judge.events import Event
-from slotwatch.snapshot import Acknowledgement, Confidence, Incident, Severity, TimelineEntry
+from slotwatch.judge.explain import TIMED
+from slotwatch.snapshot import Acknowledgement, Incident, TimelineEntry
 
 NANOSECONDS = 1_000_000_000
 REOPEN_NS = int(FLAPPING.threshold("reopen_s")) * NANOSECONDS
+QUIET_NS = int(FLAPPING.threshold("quiet_s")) * NANOSECONDS
 MOST_CLOSED = 512
 MOST_ENTRIES = 64
 """Entries of one timeline; the first and the newest are kept."""
-Slot = tuple[str, str]
-"""Rule and group: what makes a cluster the same as an incident's."""
-
-
-@dataclass(slots=True)
-class Account:
-    """What a cluster says of itself at one moment, in words: the changing part of an incident."""
-
-    rule: str
-    group: str
-    severity: Severity
-    cause: str
-    confidence: Confidence
-    began_ns: int
-    universes: tuple[str, ...]
-    sources: tuple[str, ...]
-    fixtures: tuple[str, ...]
-    summary: str
-    evidence: tuple[str, ...]
-    explains: tuple[tuple[str, tuple[str, ...]], ...]
-    also_possible: tuple[str, ...]
-    still_working: tuple[str, ...]
-    next_checks: tuple[str, ...]
-    accepted: str = ""
-    returns: int = 0
-    """Times its condition came back while it stayed open."""
-    flapping: bool = False
-    absorbs: tuple[Slot, ...] = ()
-    """Slots that the explained cases would have had of their own."""
-
-
-@dataclass(slots=True)
-class Entry:
-    """One incident in the book."""
-
-    incident: Incident
-    slot: Slot
-    returns_before: int = 0
-    parts: set[Slot] = field(default_factory=set)
-    merged: bool = False
 
 
 class IncidentBook:
@@ -66,6 +29,8 @@ class IncidentBook:
 
     def __init__(self, wall_offset_ns: int) -> None:
         self.next_id = 1
+        self.told = 0
+        """Entries that timelines have been given so far."""
         self.wall_offset_ns = wall_offset_ns
         self._open: dict[int, Entry] = {}
         self._closed: deque[Entry] = deque(maxlen=MOST_CLOSED)
@@ -88,9 +53,12 @@ class IncidentBook:
         return events
 
     def is_open(self, number: int) -> bool:
-        return number in self._open
+        """Whether its fault is there; one that only waits for its minute of quiet explains nothing new."""
+        return number in self._open and not self._open[number].calm_ns
 
     def closed_ns(self, number: int) -> int:
+        if number in self._open:
+            return self._open[number].calm_ns
         for entry in reversed(self._closed):
             if entry.incident.id == number:
                 return entry.incident.closed_ns or 0
@@ -102,6 +70,15 @@ class IncidentBook:
 
     def number_of(self, slot: Slot) -> int | None:
         return next((number for number, entry in self._open.items() if entry.slot == slot), None)
+
+    @property
+    def due_ns(self) -> int | None:
+        """When the next incident that only waits for its minute of quiet is over."""
+        return min((entry.held_ns + QUIET_NS for entry in self._open.values() if entry.calm_ns), default=None)
+
+    def calm_incidents(self) -> list[Incident]:
+        """Incidents that are open only because they came and went too often just now."""
+        return [entry.incident for entry in self._open.values() if entry.calm_ns]
 
     # --- the pass -------------------------------------------------------------------------------------
 
@@ -120,7 +97,7 @@ class IncidentBook:
             kept.add(entry.incident.id)
             self._absorb(entry, account, by_slot, kept, now_ns)
         for number in [number for number in self._open if number not in kept]:
-            self._close(self._open[number], now_ns)
+            self._leave(self._open[number], now_ns)
 
     def _find(self, account: Account, by_slot: dict[Slot, Entry], kept: set[int]) -> Entry | None:
         slot = account.rule, account.group
@@ -135,6 +112,7 @@ class IncidentBook:
         parts += [
             entry for entry in self._open.values() if entry.slot not in self._claimed and self._is_same(entry, account)
         ]
+        parts = [part for part in parts if may_be_part(part, account)]
         free = [part for part in parts if part.incident.id in self._open and part.incident.id not in kept]
         if free:
             return min(free, key=lambda part: part.incident.opened_ns)
@@ -175,10 +153,14 @@ class IncidentBook:
     def _reopen(self, entry: Entry, account: Account) -> None:
         incident = entry.incident
         incident.closed_ns = None
-        incident.flaps += 1
-        entry.returns_before = incident.flaps
         entry.slot = account.rule, account.group
         self._open[incident.id] = entry
+        self._return(entry, account)
+
+    def _return(self, entry: Entry, account: Account) -> None:
+        entry.incident.flaps += 1
+        entry.returns_before = entry.incident.flaps
+        entry.openings.append(self._now_ns)
         self._say(entry, self._now_ns, "returned", f"It returned: {account.summary}")
 
     def _open_new(self, account: Account, now_ns: int) -> Entry:
@@ -194,6 +176,7 @@ class IncidentBook:
         )
         self.next_id += 1
         entry = Entry(incident, (account.rule, account.group))
+        entry.openings.append(now_ns)
         self._fill(entry, account)
         self._open[incident.id] = entry
         incident.timeline = (TimelineEntry(account.began_ns, "It began on the wire.", "began"),)
@@ -202,9 +185,11 @@ class IncidentBook:
 
     def _fill(self, entry: Entry, account: Account) -> None:
         incident = entry.incident
+        # What turned out to be part of a wider fault began when that did.
+        same = incident.rule == account.rule or account.rule not in TIMED
+        incident.began_ns = min(incident.began_ns, account.began_ns) if same else account.began_ns
         incident.rule, incident.cause, incident.confidence = account.rule, account.cause, account.confidence
         incident.severity = account.severity
-        incident.began_ns = min(incident.began_ns, account.began_ns)
         # What it took down stays named when a part of it is back: the record is of the whole fault.
         incident.universes = _joined(incident.universes, account.universes)
         incident.sources = _joined(incident.sources, account.sources)
@@ -212,12 +197,21 @@ class IncidentBook:
         incident.summary, incident.evidence, incident.explains = account.summary, account.evidence, account.explains
         incident.also_possible, incident.still_working = account.also_possible, account.still_working
         incident.next_checks, incident.accepted = account.next_checks, account.accepted
-        incident.flaps = max(incident.flaps, entry.returns_before + account.returns)
+        returned = entry.returns_before + account.returns - incident.flaps
+        if returned > 0:
+            incident.flaps += returned
+            entry.openings.append(self._now_ns)
         entry.slot = account.rule, account.group
+        entry.held_ns = account.held_ns or self._now_ns
+        if entry.is_flapping and not account.flapping:
+            incident.summary = FLAPPING.sentence.format(summary=account.summary, flaps=incident.flaps + 1)
 
     def _revise(self, entry: Entry, account: Account, now_ns: int) -> None:
         incident = entry.incident
         self._resumed.discard(incident.id)
+        if entry.calm_ns:
+            entry.calm_ns = 0
+            self._return(entry, account)
         before = replace(incident)
         self._fill(entry, account)
         if incident == before:
@@ -233,14 +227,24 @@ class IncidentBook:
             part = None if slot in self._claimed else by_slot.get(slot)
             if part is None or part is entry or part.incident.id not in self._open or part.incident.id in kept:
                 continue
-            part.merged = True
-            self._close(part, now_ns, f"It is part of incident {entry.incident.id}: {entry.incident.summary}")
+            # What had begun and been said long before is not made by it: it ends here, and stays on the record.
+            part.merged = may_be_part(part, account)
+            word = "It is part of" if part.merged else "It gave way to"
+            self._close(part, now_ns, f"{word} incident {entry.incident.id}: {entry.incident.summary}")
+
+    def _leave(self, entry: Entry, now_ns: int) -> None:
+        """Close what is raised no longer, unless it comes and goes: that stays open until it has been quiet."""
+        if entry.is_flapping and now_ns - entry.held_ns < QUIET_NS:
+            entry.calm_ns = entry.calm_ns or now_ns
+        else:
+            self._close(entry, now_ns)
 
     def _close(self, entry: Entry, now_ns: int, text: str = "It is over.") -> None:
         incident = entry.incident
         if incident.id in self._resumed:
             return
         del self._open[incident.id]
+        entry.calm_ns = 0
         incident.closed_ns = now_ns
         self._closed.append(entry)
         self._say(entry, now_ns, "closed", text)
@@ -252,6 +256,7 @@ class IncidentBook:
             timeline = timeline[:2] + timeline[-MOST_ENTRIES + 2 :]
         incident.timeline = tuple(timeline)
         incident.revision += 1
+        self.told += 1
         self._events.append(Event(t_ns, what, text, replace(incident)))
 
     # --- people ---------------------------------------------------------------------------------------

@@ -65,6 +65,11 @@ class Judge:
         self._sight: Sight | None = None
 
     @property
+    def revision(self) -> int:
+        """Rises whenever an incident opened, closed or changed so that a person is told."""
+        return self._book.told
+
+    @property
     def phase(self) -> Phase:
         return self._keeper.phase
 
@@ -102,12 +107,19 @@ class Judge:
         self._stale |= changed
         crowd = sum(len(cluster.cases) + len(cluster.explained) for cluster in self._clusters)
         may = crowd < CROWD or now_ns >= self._assembled_ns + REFRESH_NS
+        quiet_ns = self._book.due_ns
+        self._stale |= quiet_ns is not None and now_ns >= quiet_ns
         if (self._stale and may) or (self._clusterer.is_revising and now_ns >= self._refresh_due_ns):
             self._stale, self._assembled_ns = False, now_ns
             self._regrade = False
             # A cause of thousands of universes is worked out less often: it costs what it costs.
             self._refresh_due_ns = now_ns + REFRESH_NS * (1 + sum(len(one.cases) for one in self._clusters) // 100)
             self._assemble(sight)
+
+    def look_at_all(self) -> None:
+        """Let the next pass look at every rule, however lately it did: nothing comes after a capture's end."""
+        for condition in self._conditions:
+            condition.make_due()
 
     def _look(self, model: Any, now_ns: int) -> Sight:
         return Sight(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy as np
 from slotwatch.house.schema import House
 from slotwatch.judge import wording
 from slotwatch.judge.catalog import CATALOG
-from slotwatch.judge.rivals import Rivals
+from slotwatch.judge.rivals import Pairs, Rivals
 from slotwatch.judge.sight import Sight
 from slotwatch.judge.watch import KEYS, UNIVERSES, Finding, Mask, Watch
 from slotwatch.wire.universe import Protocol
@@ -17,6 +18,8 @@ from slotwatch.wire.universe import Protocol
 NANOSECONDS = 1_000_000_000
 LAG_NS = 300_000_000
 """Lag that is allowed, and one comparison."""
+DIP_NS = 500_000_000
+"""Levels that run late cross those they follow at every turn, and are in step for that moment."""
 
 
 def watches(house: House) -> tuple[Watch, ...]:
@@ -26,6 +29,22 @@ def watches(house: House) -> tuple[Watch, ...]:
         Watch("backup-differs", KEYS, contest.differs, contest.describe_difference, timed=True),
         Watch("backup-in-control", UNIVERSES, is_backup_in_control, describe_backup_in_control, refresh_s=None),
     )
+
+
+@dataclass(slots=True)
+class Episode:
+    """A time in which a backup is out of step with its main, but for moments."""
+
+    since_ns: int
+    last_ns: int
+    """When it was last out of step."""
+    apart: int = 0
+    looks: int = 0
+
+    def is_told(self, now_ns: int) -> bool:
+        """Whether it was out of step for the rule's time, mostly, and not only in moments that it passed through."""
+        least_ns = int(CATALOG["backup-differs"].threshold("differ_s") * NANOSECONDS)
+        return self.last_ns - self.since_ns >= least_ns and 2 * self.apart >= self.looks
 
 
 # --- backups ------------------------------------------------------------------------------------------
@@ -65,7 +84,7 @@ def describe_backup_in_control(sight: Sight, row: int) -> Finding:
         said = "No main source sends this universe."
     return Finding(
         group=f"source:{sight.source_name(source)}",
-        since_ns=int(streams.since_ns[winner]) if not mains else 0,
+        since_ns=0 if mains else _alone_since_ns(sight, row, winner),
         universes=(row,),
         streams=(winner,),
         networks=(int(sight.universes.network[row]),),
@@ -77,6 +96,14 @@ def describe_backup_in_control(sight: Sight, row: int) -> Finding:
     )
 
 
+def _alone_since_ns(sight: Sight, row: int, winner: int) -> int:
+    """Last frame of a main source here, or the backup's first where none came before it."""
+    streams = sight.streams
+    others = [other for other in sight.streams_of(row).tolist() if other != winner and not streams.live[other]]
+    gone = [other for other in others if sight.sources[sight.source_of(other)].role == "main"]
+    return max([int(streams.since_ns[winner]), *(int(streams.last_arrival_ns[other]) for other in gone)])
+
+
 class Contest:
     """Conflicts and backups out of step, from one comparison of all rivals."""
 
@@ -84,6 +111,8 @@ class Contest:
         self._rivals = rivals
         self._unlike_ns: dict[tuple[int, int], int] = {}
         """Since when a backup's levels are not the main's to the digit."""
+        self._episodes: dict[tuple[int, int], Episode] = {}
+        """Of the same keys: the time out of step that goes on."""
 
     def is_contested(self, sight: Sight) -> Mask:
         pairs = self._rivals.compare(sight)
@@ -129,22 +158,41 @@ class Contest:
     def differs(self, sight: Sight) -> dict[Any, int]:
         """Backups that send and are not in step with the main source, and since when they differ."""
         pairs = self._rivals.compare(sight)
+        unlike, episodes = self._unlike_ns, self._episodes
+        self._unlike_ns, self._episodes = {}, {}
         apart: dict[Any, int] = {}
-        self._unlike_ns = {
-            (row, int(sight.streams.generation[row])): self._unlike_ns.get(
-                (row, int(sight.streams.generation[row])), sight.now_ns
-            )
-            for row in pairs.rival[pairs.unlike].tolist()
-        }
-        for at in np.flatnonzero(pairs.differing > 0).tolist():
-            backup = sight.declared_source(sight.source_of(int(pairs.rival[at])))
-            main = sight.declared_source(sight.source_of(int(pairs.reference[at])))
-            far = pairs.worst[at] > CATALOG["backup-differs"].threshold("difference_percent") * 2.55
-            if backup is not None and backup.role == "backup" and main is not None and main.role == "main" and far:
-                key = int(pairs.rival[at]), int(sight.streams.generation[pairs.rival[at]])
-                # It was allowed to lag: it has differed since it first did, if that was just now.
-                apart[key] = max(self._unlike_ns.get(key, sight.now_ns), sight.now_ns - LAG_NS)
+        for at in np.flatnonzero(pairs.unlike).tolist():
+            key = int(pairs.rival[at]), int(sight.streams.generation[pairs.rival[at]])
+            self._unlike_ns[key] = unlike.get(key, sight.now_ns)
+            if not self._is_pair_of_house(sight, pairs, at):
+                continue
+            # It was allowed to lag: it has differed since it first did, if that was just now.
+            begun_ns = max(self._unlike_ns[key], sight.now_ns - LAG_NS)
+            episode = episodes.get(key) or Episode(begun_ns, sight.now_ns)
+            self._look(sight, pairs, at, key, episode, begun_ns)
+            if key in self._episodes and episode.is_told(sight.now_ns):
+                apart[key] = episode.since_ns
         return apart
+
+    def _look(self, sight: Sight, pairs: Pairs, at: int, key: tuple[int, int], episode: Episode, begun_ns: int) -> None:
+        """Count one comparison; forget the episode where they have been in step for long enough."""
+        far = pairs.worst[at] > CATALOG["backup-differs"].threshold("difference_percent") * 2.55
+        if pairs.differing[at] > 0 and far:
+            if sight.now_ns - episode.last_ns > DIP_NS or 2 * episode.apart < episode.looks:
+                episode = self._episodes[key] = Episode(begun_ns, sight.now_ns)
+            episode.last_ns = sight.now_ns
+            episode.apart += 1
+            episode.looks += 1
+            self._episodes[key] = episode
+        elif episode.apart and sight.now_ns - episode.last_ns <= DIP_NS:
+            episode.looks += 1
+            self._episodes[key] = episode
+
+    @staticmethod
+    def _is_pair_of_house(sight: Sight, pairs: Pairs, at: int) -> bool:
+        backup = sight.declared_source(sight.source_of(int(pairs.rival[at])))
+        main = sight.declared_source(sight.source_of(int(pairs.reference[at])))
+        return backup is not None and backup.role == "backup" and main is not None and main.role == "main"
 
     def describe_difference(self, sight: Sight, key: Any) -> Finding:
         row = key[0]

@@ -9,8 +9,10 @@ from numpy.typing import NDArray
 
 from slotwatch.house.schema import House
 from slotwatch.judge.catalog import CATALOG
+from slotwatch.judge.onsets import before_gaps, counted_in, window_of
 from slotwatch.judge.sight import Sight
 from slotwatch.judge.watch import STREAMS, Finding, Mask, Watch, finding_of
+from slotwatch.model.windows import LOST
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import Protocol
 
@@ -32,10 +34,10 @@ BEACON_NS = 102_400_000
 def watches(house: House) -> tuple[Watch, ...]:
     pace = Pace()
     return (
-        Watch("slow-refresh", STREAMS, pace.is_slow, describe_slow),
-        Watch("fast-refresh", STREAMS, is_fast, describe_fast),
-        Watch("uneven-refresh", STREAMS, is_uneven, describe_uneven),
-        Watch("packet-loss", STREAMS, loses, describe_loss),
+        Watch("slow-refresh", STREAMS, pace.is_slow, describe_slow, began_ns=window_of(WINDOW_S)),
+        Watch("fast-refresh", STREAMS, is_fast, describe_fast, began_ns=window_of(WINDOW_S)),
+        Watch("uneven-refresh", STREAMS, is_uneven, describe_uneven, began_ns=uneven_since_ns),
+        Watch("packet-loss", STREAMS, loses, describe_loss, began_ns=counted_in(LOST, 10.0)),
     )
 
 
@@ -158,6 +160,12 @@ def describe_fast(sight: Sight, row: int) -> Finding:
 def is_uneven(sight: Sight) -> Mask:
     uneven: Mask = sight.live & (sight.streams.uneven_10s >= CATALOG["uneven-refresh"].threshold("gaps"))
     return uneven
+
+
+def uneven_since_ns(sight: Sight, row: int) -> int:
+    rule = CATALOG["uneven-refresh"]
+    shortest_ns = int(rule.threshold("gap_ms") * 1e6)
+    return before_gaps(sight, row, int(sight.streams.uneven_10s[row]), shortest_ns, rule.threshold("median_ratio"))
 
 
 def describe_uneven(sight: Sight, row: int) -> Finding:

@@ -19,6 +19,10 @@ from slotwatch.wire.universe import Protocol
 NANOSECONDS = 1_000_000_000
 DISAGREED_NS = 2 * NANOSECONDS
 """Two series that drift through one another seem to agree for a moment."""
+MOST_ADDRESSES = 32
+"""Addresses of one identity that are compared, each with each: the newest."""
+JUST_MET_NS = 300_000_000
+"""Seen so soon after they first overlapped, numbers have disagreed from the start."""
 ECHO_NS = 2 * NANOSECONDS
 SHORTEST_LAG_NS = 2_000_000
 ECHOES = 3
@@ -29,7 +33,7 @@ def watches(house: House) -> tuple[Watch, ...]:
     clones = Clones()
     echoes = Echoes()
     return (
-        Watch("duplicate-identity", KEYS, clones.find, describe_clones),
+        Watch("duplicate-identity", KEYS, clones.find, describe_clones, timed=True),
         Watch("identity-changed", STREAMS, has_changed, describe_changed, refresh_s=None),
         Watch("echoed-universe", KEYS, echoes.find, describe_echo),
     )
@@ -42,45 +46,68 @@ class Clones:
     """One CID from two addresses of one network and family, with numbers that disagree."""
 
     def __init__(self) -> None:
-        self._disagreed_ns: dict[tuple[int, int], int] = {}
+        self._disagreed: dict[tuple[int, int], tuple[int, int]] = {}
+        """Of two source rows: since when their numbers disagree, and when that was last seen."""
 
-    def find(self, sight: Sight) -> dict[Any, None]:
+    def find(self, sight: Sight) -> dict[Any, int]:
+        """Source rows that share an identity, and since when both of them have sent."""
         shared = [rows for rows in sight.model.sources.addresses.values() if len(rows) > 1]
         if not shared:
+            self._disagreed.clear()
             return {}
-        found: dict[Any, None] = {}
+        found: dict[Any, int] = {}
         for rows in shared:
-            clones = self._live_clones(sight, rows)
-            if len(clones) > 1:
-                found[tuple(clones)] = None
+            clones = self._live_clones(sight, rows[-MOST_ADDRESSES:])
+            if clones:
+                found[tuple(sorted({row for pair in clones for row in pair}))] = min(clones.values())
+        self._disagreed = {
+            pair: known for pair, known in self._disagreed.items() if sight.now_ns - known[1] < DISAGREED_NS
+        }
         return found
 
-    def _live_clones(self, sight: Sight, rows: list[int]) -> list[int]:
-        clones: set[int] = set()
+    def _live_clones(self, sight: Sight, rows: list[int]) -> dict[tuple[int, int], int]:
+        clones: dict[tuple[int, int], int] = {}
         for place, first in enumerate(rows):
             for second in rows[place + 1 :]:
-                if _family(sight, first) == _family(sight, second) and self._disagree(sight, first, second):
-                    clones.update((first, second))
-        return sorted(clones)
+                since_ns = self._overlap_since_ns(sight, first, second) if _family(sight, first, second) else 0
+                if since_ns:
+                    clones[first, second] = since_ns
+        return clones
 
-    def _disagree(self, sight: Sight, first: int, second: int) -> bool:
+    def _overlap_since_ns(self, sight: Sight, first: int, second: int) -> int:
+        """Since when both really send and their numbers disagree, if that is long enough; else 0."""
         streams = sight.streams
         ours = {sight.universe_of(row): row for row in sight.streams_from(first).tolist() if sight.live[row]}
         theirs = {sight.universe_of(row): row for row in sight.streams_from(second).tolist() if sight.live[row]}
-        common = ours.keys() & theirs.keys()
-        if not common:
-            return False
+        pairs = [(ours[universe], theirs[universe]) for universe in sorted(ours.keys() & theirs.keys())]
+        if not pairs:
+            return 0
+        both_ns = min(int(streams.since_ns[list(pair)].max()) for pair in pairs)
+        self._note(sight, (first, second), pairs, both_ns)
+        since_ns, seen_ns = self._disagreed.get((first, second), (0, -DISAGREED_NS))
+        if sight.now_ns - seen_ns >= DISAGREED_NS:
+            return 0
+        # One that has fallen silent is live until its timeout; what counts is that frames came from both.
+        together_ns = max(int(streams.last_arrival_ns[list(pair)].min()) for pair in pairs)
+        least_ns = int(CATALOG["duplicate-identity"].threshold("overlap_s") * NANOSECONDS)
+        since_ns = max(since_ns, both_ns)
+        return since_ns if together_ns - since_ns >= least_ns else 0
+
+    def _note(self, sight: Sight, clones: tuple[int, int], pairs: list[tuple[int, int]], both_ns: int) -> None:
+        sequence = sight.streams.sequence
         least = CATALOG["duplicate-identity"].threshold("disagreement")
-        for universe in common:
-            distance = int(streams.sequence[ours[universe]]) - int(streams.sequence[theirs[universe]])
+        for ours, theirs in pairs:
+            distance = int(sequence[ours]) - int(sequence[theirs])
             if abs((distance + 128) % 256 - 128) >= least:
-                self._disagreed_ns[first, second] = sight.now_ns
-                break
-        return sight.now_ns - self._disagreed_ns.get((first, second), -DISAGREED_NS) < DISAGREED_NS
+                just_met = sight.now_ns - both_ns < JUST_MET_NS
+                since_ns, _ = self._disagreed.get(clones, (both_ns if just_met else sight.now_ns, 0))
+                self._disagreed[clones] = since_ns, sight.now_ns
+                return
 
 
-def _family(sight: Sight, source: int) -> bool:
-    return ":" in sight.sources[source].address
+def _family(sight: Sight, first: int, second: int) -> bool:
+    """Whether both addresses are of one family."""
+    return (":" in sight.sources[first].address) == (":" in sight.sources[second].address)
 
 
 def describe_clones(sight: Sight, key: Any) -> Finding:
@@ -131,7 +158,8 @@ def moved_from(sight: Sight, row: int) -> int:
         return -1
     for other in map(int, sight.streams_of(sight.universe_of(row))):
         earlier = sight.sources[sight.source_of(other)]
-        if other != row and not streams.live[other] and earlier.source_id == own.source_id:
+        older = streams.first_frame_ns[other] <= streams.first_frame_ns[row]
+        if other != row and older and not streams.live[other] and earlier.source_id == own.source_id:
             return other
     return -1
 

@@ -9,10 +9,12 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from slotwatch.house.schema import Fixture, House
 from slotwatch.judge import wording
 from slotwatch.judge.catalog import CATALOG
+from slotwatch.judge.rules_loads import load_rows
 from slotwatch.judge.sight import Sight
 from slotwatch.judge.watch import KEYS, Finding, Watch
 from slotwatch.model.hours import ON
@@ -20,7 +22,7 @@ from slotwatch.model.lightplan import LightPlan
 from slotwatch.model.stage import Stage
 
 SECOND_NS = 1_000_000_000
-LOOK_NS = 200_000_000
+LOOK_NS = 100_000_000
 NOT_SEEN = "Commanded, not seen lit."
 CREEP = 2
 """A last step of at most this may belong to a fade that passes through slowly …"""
@@ -41,8 +43,8 @@ def watches(house: House) -> tuple[Watch, ...]:
         return ()
     rules = LightRules()
     return (
-        Watch("non-dim-partial", KEYS, rules.parked, rules.describe_parked, LOOK_NS, on_delay_s=0),
-        Watch("powered-off", KEYS, rules.unpowered, rules.describe_unpowered, LOOK_NS),
+        Watch("non-dim-partial", KEYS, rules.parked, rules.describe_parked, LOOK_NS, on_delay_s=0, timed=True),
+        Watch("powered-off", KEYS, rules.unpowered, rules.describe_unpowered, LOOK_NS, turned_ns=rules.turned_ns),
         Watch("control-held", KEYS, rules.held_controls, rules.describe_control, SECOND_NS),
         Watch("glare-held", KEYS, rules.held_glare, rules.describe_glare, SECOND_NS, on_delay_s=0),
     )
@@ -69,6 +71,7 @@ class LightRules:
             self._numbers = {}
             for number, fixture in enumerate(plan.fixtures):
                 self._numbers.setdefault(fixture.name, number)
+            self._parked_ns = sight.now_ns
             self._value = np.zeros(len(plan.non_dim), np.uint8)
             self._since_ns = np.full(len(plan.non_dim), sight.now_ns, np.int64)
             self._step = np.full(len(plan.non_dim), 255, np.int16)
@@ -94,13 +97,14 @@ class LightRules:
         step = np.abs(value.astype(np.int16) - self._value)
         moved = step > 0
         self._value = value
-        self._since_ns[moved] = sight.now_ns
+        self._since_ns[moved] = _changed_ns(sight, stage, slots.declared[moved], self._parked_ns)
+        self._parked_ns = sight.now_ns
         self._step[moved] = step[moved]
         needed = np.where(self._step <= CREEP, CREEP_NS, self._dwell_ns)
         partial = (value >= self._low) & (value <= self._high) & stage.levels.known(slots)
         found = np.flatnonzero(partial & (sight.now_ns - self._since_ns >= needed))[:MOST_CASES].tolist()
         fixtures = stage.plan.fixtures
-        return {(fixtures[slots.fixture[i]].name, int(slots.slot[i]) + 1): i for i in found}
+        return {(fixtures[slots.fixture[i]].name, int(slots.slot[i]) + 1): int(self._since_ns[i]) for i in found}
 
     def describe_parked(self, sight: Sight, key: Any) -> Finding:
         name, slot = key
@@ -140,6 +144,15 @@ class LightRules:
             found.setdefault(fixture.circuit, []).append(fixture.name)
         self._cases = {**self._cases, **found}
         return found
+
+    def turned_ns(self, sight: Sight, circuit: Any) -> int:
+        """When the levels that made a circuit's case last changed: its fixtures', and its own way's."""
+        stage = self._stage(sight)
+        fixtures = [fixture for name in self._cases.get(circuit, ()) if (fixture := self._fixture(name)) is not None]
+        rows = {row for fixture in fixtures for row in _rows(stage, fixture)}
+        fed = stage.plan.circuits.get(circuit)
+        rows.update(load_rows(sight, fed.rack) if fed else ())
+        return max((int(sight.universes.last_change_ns[row]) for row in rows), default=sight.now_ns)
 
     def describe_unpowered(self, sight: Sight, circuit: Any) -> Finding:
         stage = self._stage(sight)
@@ -225,6 +238,14 @@ def _rows(stage: Stage, fixture: Fixture) -> tuple[int, ...]:
     if stage.levels is None or declared is None or stage.levels.row[declared] < 0:
         return ()
     return (int(stage.levels.row[declared]),)
+
+
+def _changed_ns(sight: Sight, stage: Stage, declared: NDArray[np.intp], before_ns: int) -> NDArray[np.int64]:
+    """When the universes (by their place in the house) last changed, after an earlier look and not after now."""
+    assert stage.levels is not None
+    rows = stage.levels.row[declared]
+    changed_ns = np.where(rows >= 0, sight.universes.last_change_ns[np.maximum(rows, 0)], sight.now_ns)
+    return np.clip(changed_ns, before_ns, sight.now_ns)
 
 
 def _gone(name: str) -> Finding:

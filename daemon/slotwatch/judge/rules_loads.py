@@ -15,7 +15,7 @@ from slotwatch.judge.sight import Sight
 from slotwatch.judge.watch import KEYS, Finding, Watch
 from slotwatch.model.loads import RackLoad
 
-LOOK_NS = 200_000_000
+LOOK_NS = 100_000_000
 SLACK = 1.005
 """Rounding of levels and declared loads is no overload."""
 NEUTRAL = "neutral"
@@ -25,9 +25,20 @@ def watches(house: House) -> tuple[Watch, ...]:
     if not house.racks:
         return ()
     return (
-        Watch("way-overload", KEYS, ways_over, describe_way, LOOK_NS),
-        Watch("supply-overload", KEYS, supplies_over, describe_supply, LOOK_NS),
+        Watch("way-overload", KEYS, ways_over, describe_way, LOOK_NS, turned_ns=turned_ns),
+        Watch("supply-overload", KEYS, supplies_over, describe_supply, LOOK_NS, turned_ns=turned_ns),
     )
+
+
+def turned_ns(sight: Sight, key: Any) -> int:
+    """When the levels of a rack's universe last changed."""
+    return max((int(sight.universes.last_change_ns[row]) for row in load_rows(sight, key[0])), default=sight.now_ns)
+
+
+def load_rows(sight: Sight, rack_name: str) -> tuple[int, ...]:
+    """Give the row of the universe that drives a rack."""
+    rack = _rack(sight, rack_name)
+    return () if rack is None else _rows(sight, rack)
 
 
 def ways_over(sight: Sight) -> dict[Any, Any]:

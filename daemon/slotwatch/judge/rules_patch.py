@@ -25,8 +25,13 @@ def watches(house: House) -> tuple[Watch, ...]:
     return (
         Watch("patch-conflict", KEYS, plan.conflicts, plan.describe_conflict, 1_000_000_000, refresh_s=None),
         Watch("short-frame", UNIVERSES, plan.is_short, plan.describe_short),
-        Watch("stray-levels", UNIVERSES, plan.has_strays, plan.describe_strays, 200_000_000),
+        Watch("stray-levels", UNIVERSES, plan.has_strays, plan.describe_strays, turned_ns=changed_ns),
     )
+
+
+def changed_ns(sight: Sight, row: int) -> int:
+    """When the levels of a universe last changed."""
+    return int(sight.universes.last_change_ns[row])
 
 
 class Plan:

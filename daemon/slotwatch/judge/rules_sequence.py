@@ -9,8 +9,10 @@ from numpy.typing import NDArray
 
 from slotwatch.house.schema import House
 from slotwatch.judge.catalog import CATALOG
+from slotwatch.judge.onsets import counted_in, window_of
 from slotwatch.judge.sight import Sight
 from slotwatch.judge.watch import KEYS, STREAMS, Finding, Mask, Watch, finding_of
+from slotwatch.model.windows import DISCARDED
 from slotwatch.wire.fields import OPTION_FORCE_SYNC
 from slotwatch.wire.universe import Protocol
 
@@ -21,8 +23,8 @@ DISCARD_STEPS = 236
 
 def watches(house: House) -> tuple[Watch, ...]:
     return (
-        Watch("out-of-order", STREAMS, is_out_of_order, describe_out_of_order),
-        Watch("sequence-unusable", STREAMS, is_unusable, describe_unusable),
+        Watch("out-of-order", STREAMS, is_out_of_order, describe_out_of_order, began_ns=counted_in(DISCARDED, 10.0)),
+        Watch("sequence-unusable", STREAMS, is_unusable, describe_unusable, began_ns=unusable_since_ns),
         Watch("sync-missing", KEYS, missing_syncs, describe_sync, on_delay_s=0.0),
         Watch("wrong-group", STREAMS, is_wrong_group, describe_wrong_group),
     )
@@ -60,6 +62,18 @@ def is_unusable(sight: Sight) -> Mask:
     for row in np.flatnonzero(odd & ~streams.sequence_stuck & (step >= 2)).tolist():
         odd[row] = _is_odd_step(sight, row)
     return odd
+
+
+def unusable_since_ns(sight: Sight, row: int) -> int:
+    """Ten packets ago where numbers stand still; a step is the commonest of 10 s after half of them."""
+    streams = sight.streams
+    if streams.sequence_stuck[row]:
+        packets = CATALOG["sequence-unusable"].threshold("packets")
+        back_ns = int(packets * int(streams.median_interval_ns[row]))
+        return max(sight.now_ns - back_ns, int(streams.since_ns[row]))
+    if streams.sequence_step[row] >= 2:
+        return window_of(5.0)(sight, row)
+    return counted_in(DISCARDED, 10.0)(sight, row)
 
 
 def _is_odd_step(sight: Sight, row: int) -> bool:

@@ -8,8 +8,10 @@ import numpy as np
 
 from slotwatch.house.schema import House
 from slotwatch.judge.catalog import CATALOG
+from slotwatch.judge.onsets import counted_in
 from slotwatch.judge.sight import Sight
 from slotwatch.judge.watch import KEYS, STREAMS, Finding, Mask, Watch, finding_of
+from slotwatch.model.windows import COPIES
 from slotwatch.wire.names import address_text
 from slotwatch.wire.reject import Reject
 from slotwatch.wire.universe import Protocol
@@ -22,8 +24,8 @@ LOOP_RATIO = 0.6
 def watches(house: House) -> tuple[Watch, ...]:
     return (
         Watch("malformed-packets", KEYS, offenders, describe_offender),
-        Watch("too-many-sources", KEYS, overflow, describe_overflow),
-        Watch("repeated-packets", STREAMS, is_repeated, describe_repeated),
+        Watch("too-many-sources", KEYS, overflow, describe_overflow, began_ns=overflow_since_ns),
+        Watch("repeated-packets", STREAMS, is_repeated, describe_repeated, began_ns=counted_in(COPIES, 5.0)),
     )
 
 
@@ -54,6 +56,10 @@ def describe_offender(sight: Sight, key: Any) -> Finding:
 def overflow(sight: Sight) -> dict[str, None]:
     last_ns = sight.model.streams.last_unkept_ns
     return {"all": None} if last_ns and sight.now_ns - last_ns < 10 * NANOSECONDS else {}
+
+
+def overflow_since_ns(sight: Sight, key: str) -> int:
+    return int(sight.model.streams.last_unkept_ns)
 
 
 def describe_overflow(sight: Sight, key: str) -> Finding:

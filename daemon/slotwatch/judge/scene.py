@@ -47,6 +47,21 @@ class Scene:
     """Those of which everything stopped."""
     networks: list[int]
 
+    def alive_beside(self, source: int) -> NDArray[np.intp]:
+        """Streams of other identities that the same address sends and that go on: its machine lives."""
+        sight = self.sight
+        row = sight.sources[source]
+        if not row.address:
+            return np.zeros(0, np.intp)
+        kin = [
+            other
+            for other in set(sight.streams.source[self.alive].tolist())
+            if other != source
+            and sight.sources[other].address == row.address
+            and sight.sources[other].network == row.network
+        ]
+        return np.flatnonzero(self.alive & np.isin(sight.streams.source, kin))
+
     def alive_of(self, source: int) -> NDArray[np.intp]:
         return np.flatnonzero(self.alive & (self.sight.streams.source == source))
 

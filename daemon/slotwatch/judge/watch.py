@@ -105,6 +105,10 @@ class Watch:
     """Of KEYS: the mapping's values say since when the condition has held."""
     refresh_s: float | None = 1.0
     """How often a raised case is described anew while its condition holds; None: never."""
+    turned_ns: Callable[[Sight, Any], int] | None = None
+    """When a condition that has just become true did so on the wire; taken between the last look and this one."""
+    began_ns: Callable[[Sight, Any], int] | None = None
+    """Of what looks back over a window: the last good frame before it. Asked once, when a case is raised."""
 
 
 @dataclass(slots=True)
@@ -139,14 +143,20 @@ class Condition:
         self._pending: dict[Key, int] = {}
         self._rows: NDArray[np.intp] = np.zeros(0, np.intp)
         self._looked_ns = 0
+        self._last_look_ns = self._before_ns = 0
         self._refresh_due_ns = 0
         self.raised: dict[Key, Raised] = {}
+
+    def make_due(self) -> None:
+        """Look again in the next pass."""
+        self._due_ns = 0
 
     def look(self, sight: Sight) -> bool:
         """Judge one pass. True if a case was raised, cleared, came back or was described anew."""
         if sight.now_ns < self._due_ns:
             return False
         self._due_ns = sight.now_ns - sight.now_ns % self.watch.every_ns + self.watch.every_ns
+        self._before_ns, self._last_look_ns = self._last_look_ns, sight.now_ns
         found = self.watch.condition(sight)
         if self.watch.over == KEYS:
             return self._update(sight, found) if found or self.raised or self._pending else False
@@ -175,7 +185,7 @@ class Condition:
         refresh_s = self.watch.refresh_s
         self._refresh_due_ns = now_ns + int((1.0 if refresh_s is None else refresh_s) * NANOSECONDS)
         pending = {
-            key: self._pending.get(key) or (since_ns if type(since_ns) is int and self.watch.timed else now_ns)
+            key: self._pending.get(key) or self._true_since_ns(sight, key, since_ns)
             for key, since_ns in true_keys.items()
             if key not in self.raised
         }
@@ -189,16 +199,28 @@ class Condition:
             changed |= self._carry_on(sight, self.raised[key], key in true_keys)
         return changed
 
+    def _true_since_ns(self, sight: Sight, key: Key, since_ns: Any) -> int:
+        if self.watch.timed and type(since_ns) is int:
+            return since_ns
+        if self.watch.turned_ns is None or not self._before_ns:
+            return sight.now_ns
+        # At the last look it was not true yet, so it became so after that.
+        return min(sight.now_ns, max(self._before_ns, self.watch.turned_ns(sight, self._subject(key))))
+
     def _raise(self, sight: Sight, key: Key, since_ns: int) -> Raised:
         finding = self._describe(sight, key)
+        if self.watch.began_ns is not None:
+            finding.since_ns = min(since_ns, self.watch.began_ns(sight, self._subject(key)) or since_ns)
         finding.since_ns = finding.since_ns or since_ns
         raised = Raised(self.rule, key, finding, sight.now_ns, sight.now_ns, sight.now_ns)
         raised.edges.append(sight.now_ns)
         return raised
 
     def _describe(self, sight: Sight, key: Key) -> Finding:
-        subject = key if self.watch.over == KEYS else key[0]  # type: ignore[index]
-        return self.watch.describe(sight, subject)
+        return self.watch.describe(sight, self._subject(key))
+
+    def _subject(self, key: Key) -> Any:
+        return key if self.watch.over == KEYS else key[0]  # type: ignore[index]
 
     def _carry_on(self, sight: Sight, raised: Raised, holds: bool) -> bool:
         now_ns = sight.now_ns

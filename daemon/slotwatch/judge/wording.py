@@ -7,6 +7,9 @@ from datetime import datetime, tzinfo
 
 MOST_NAMES = 6
 """Names written out before a list is cut: a line must be read at arm's length."""
+MOST_RUNS = 4
+"""Runs of universes that are written out; of more, the first three universes and how many more there are."""
+FIRST_UNIVERSES = 3
 
 NANOSECONDS = 1_000_000_000
 
@@ -29,7 +32,12 @@ def list_universes(names: Sequence[str], labels: Sequence[str] = ()) -> str:
     if len(names) == 1:
         label = labels[0] if labels else ""
         return f'Universe {names[0]} ("{label}")' if label else f"Universe {names[0]}"
-    return "Universes " + list_names(_runs(names))
+    runs = list(_runs(names))
+    if len(runs) <= MOST_RUNS:
+        return "Universes " + list_names(runs)
+    # Three and a count are read at a glance; the whole list stands in the incident's universes.
+    first = _in_order(names)[:FIRST_UNIVERSES]
+    return f"Universes {', '.join(first)} and {len(set(names)) - len(first)} more"
 
 
 def list_slots(numbers: Sequence[int]) -> str:
@@ -46,6 +54,17 @@ def seconds(span_ns: int) -> str:
     """Give a span in seconds, one decimal under a minute."""
     span_s = span_ns / NANOSECONDS
     return f"{span_s:.1f} s" if span_s < 60 else f"{span_s:.0f} s"
+
+
+def _in_order(names: Sequence[str]) -> list[str]:
+    """Sort names by protocol and number."""
+
+    def place(name: str) -> tuple[str, int, str]:
+        protocol, _, rest = name.partition("/")
+        number, _, network = rest.partition("@")
+        return protocol, int(number) if number.isdigit() else 0, network
+
+    return sorted(set(names), key=place)
 
 
 def _runs(names: Sequence[str]) -> Iterable[str]:

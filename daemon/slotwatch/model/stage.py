@@ -20,7 +20,7 @@ from slotwatch.model.rigcheck import RigCheck
 from slotwatch.model.winning import Levels
 
 SECOND_NS = 1_000_000_000
-LOOK_NS = 200_000_000
+LOOK_NS = 100_000_000
 TURN_NS = 100_000_000
 SAMPLED_LIGHTS = 4
 """Lights of each universe that are watched frame by frame for groups in step."""

@@ -1,0 +1,73 @@
+"""What the book keeps of one incident: the account that is given of it now, and what it remembers beside."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+
+from slotwatch.judge.catalog import FLAPPING
+from slotwatch.judge.explain import TIMED
+from slotwatch.snapshot import Confidence, Incident, Severity
+
+NANOSECONDS = 1_000_000_000
+OPENINGS = int(FLAPPING.threshold("openings"))
+FLAPPING_NS = int(FLAPPING.threshold("window_s")) * NANOSECONDS
+Slot = tuple[str, str]
+"""Rule and group: what makes a cluster the same as an incident's."""
+
+
+@dataclass(slots=True)
+class Account:
+    """What a cluster says of itself at one moment, in words: the changing part of an incident."""
+
+    rule: str
+    group: str
+    severity: Severity
+    cause: str
+    confidence: Confidence
+    began_ns: int
+    universes: tuple[str, ...]
+    sources: tuple[str, ...]
+    fixtures: tuple[str, ...]
+    summary: str
+    evidence: tuple[str, ...]
+    explains: tuple[tuple[str, tuple[str, ...]], ...]
+    also_possible: tuple[str, ...]
+    still_working: tuple[str, ...]
+    next_checks: tuple[str, ...]
+    accepted: str = ""
+    returns: int = 0
+    """Times its condition came back while it stayed open."""
+    held_ns: int = 0
+    """When any of its cases was last true."""
+    flapping: bool = False
+    absorbs: tuple[Slot, ...] = ()
+    """Slots that the explained cases would have had of their own."""
+
+
+@dataclass(slots=True)
+class Entry:
+    """One incident in the book."""
+
+    incident: Incident
+    slot: Slot
+    returns_before: int = 0
+    merged: bool = False
+    openings: deque[int] = field(default_factory=lambda: deque(maxlen=OPENINGS))
+    """When it opened and when it returned, the newest."""
+    held_ns: int = 0
+    calm_ns: int = 0
+    """Since when it stays open only because it flaps; 0 while its fault is there."""
+
+    @property
+    def is_flapping(self) -> bool:
+        """Whether it opened so often in so short a time that it stays open until it is quiet."""
+        openings = self.openings
+        return len(openings) == OPENINGS and openings[-1] - openings[0] <= FLAPPING_NS
+
+
+def may_be_part(part: Entry, account: Account) -> bool:
+    """Whether an open incident may turn out to be this fault: one that was told before it began is another."""
+    if part.incident.rule == account.rule or account.rule not in TIMED:
+        return True
+    return part.incident.opened_ns >= account.began_ns
