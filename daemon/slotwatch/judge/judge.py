@@ -26,7 +26,7 @@ from slotwatch.judge.shown import Shown
 from slotwatch.judge.sight import Sight
 from slotwatch.judge.watch import Condition, Raised
 from slotwatch.judge.watches import all_watches
-from slotwatch.snapshot import HouseView, Incident
+from slotwatch.snapshot import HouseView, Incident, Severity
 from slotwatch.wire.observation import Observation
 
 NANOSECONDS = 1_000_000_000
@@ -212,7 +212,14 @@ class Judge:
 
     def readiness(self, model: Any, now_ns: int) -> dict[str, Any]:
         """Answer the half-hour call: judged as if in `show`, whatever the phase."""
-        return readiness.judge_readiness(self._look(model, now_ns), self._clusters, self._wall(now_ns))
+        answer = readiness.judge_readiness(self._look(model, now_ns), self._clusters, self._wall(now_ns))
+        # What came and went four times just now is open, and may go again before the audience is in.
+        for incident in self._book.calm_incidents():
+            if incident.severity >= Severity.WARNING and not incident.accepted:
+                row = {"rule": incident.rule, "text": incident.summary, "universes": list(incident.universes)}
+                answer["reasons"].append(row)
+                answer["ready"] = False
+        return answer
 
     def racks(self, model: Any, now_ns: int) -> tuple[dict[str, Any], ...]:
         """Give every rack's estimated currents."""

@@ -1,0 +1,26 @@
+"""What comes and goes: one incident that stays open until a minute of quiet, and no readiness while it does."""
+
+from __future__ import annotations
+
+from tests.judge.stage import START_NS, Desk, S, Stage, house_of, moving
+
+LOSSES = ((12.0, 15.0), (27.0, 30.0), (42.0, 45.0), (57.0, 60.0))
+
+
+def away(universe: int, index: int, t: float) -> bool:
+    return universe == 3 and any(start <= t < end for start, end in LOSSES)
+
+
+def test_four_losses_within_two_minutes_stay_open_until_a_minute_of_quiet() -> None:
+    shown = Stage(house_of((3, 4), min_refresh_hz=1), Desk("Desk A", (3, 4), hz=5.0, levels=moving(hz=5.0), drop=away))
+    shown.run(80.0)
+    incident = shown.rule("universe-lost")
+    assert incident.closed_ns is None, "its condition is over since 60 s, its minute of quiet is not"
+    answer = shown.judge.readiness(shown.model, shown.now_ns)
+    assert not answer["ready"]
+    assert [reason["rule"] for reason in answer["reasons"]] == ["universe-lost"]
+    shown.run(121.0)
+    assert incident.closed_ns is not None
+    assert 119.9 <= (incident.closed_ns - START_NS) / S <= 120.2
+    assert shown.judge.readiness(shown.model, shown.now_ns)["ready"]
+    assert len([event for event in shown.events if event.what == "opened"]) == 1
