@@ -18,7 +18,7 @@ NANOSECONDS = 1_000_000_000
 START_NS = 10 * NANOSECONDS
 FORGOTTEN_NS = 600 * NANOSECONDS
 """An undeclared universe that ended is no open question for longer than this."""
-LIVED_NS = 5 * NANOSECONDS
+LIVED_NS = 2 * NANOSECONDS
 """A few stray packets on an undeclared universe are no universe that could be lost."""
 HEARD_LATELY_NS = 24 * 3600 * NANOSECONDS
 LOUD_PHASES = ("pre-show", "show")
