@@ -21,6 +21,7 @@ from slotwatch.bridge.pacing import Pacer, shortest_interval_ns
 from slotwatch.house.schema import House, Route
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED, Fields, Kind
+from slotwatch.wire.plain import Plain
 from slotwatch.wire.universe import Protocol, UniverseId
 
 LISTEN_FIRST_NS = 1_100_000_000
@@ -77,6 +78,7 @@ class Bridge:
         self._house = house
         self._lanes_of: dict[InputKey, list[tuple[Lane, int]]] = {}
         """Lanes with the index of their output."""
+        self._lanes: list[tuple[Lane, int]] = []
         self._listen_ns = listen_ns
         self._wanted = np.zeros((4, 65536), bool)
         self._out: deque[Outgoing] = deque()
@@ -113,6 +115,12 @@ class Bridge:
         for key, arrived_ns in touched.items():
             self._follow(key, arrived_ns, arrived_ns)
 
+    def ingest_plain(self, network: int, protocol: int, now_ns: int, address: bytes, packet: Plain) -> None:
+        """Take one packet that was read by itself (`wire.plain`); `address` is its sender's, 16 octets."""
+        key = self._key(network, protocol, packet.universe)
+        if key is not None and self._hear(key, now_ns, address, packet):
+            self._follow(key, now_ns, now_ns)
+
     def tick(self, now_ns: int) -> None:
         """Let silent sources go, end hold times. Costs nothing until one of these is due."""
         if now_ns < self._look_ns:
@@ -148,11 +156,15 @@ class Bridge:
         self._out.clear()
         return frames
 
-    def status(self, now_ns: int) -> tuple[dict[str, Any], ...]:
-        """What page, API and metrics show of each route, as plain values."""
-        return tuple(
-            _lane_status(lane, output, self._house, now_ns) for output in self.outputs for lane in output.lanes
-        )
+    @property
+    def routes(self) -> int:
+        """How many routes there are."""
+        return len(self._lanes)
+
+    def status(self, now_ns: int, first: int = 0, most: int | None = None) -> tuple[dict[str, Any], ...]:
+        """What page, API and metrics show of some routes (all of them unless said), as plain values."""
+        chosen = self._lanes[first:] if most is None else self._lanes[first : first + most]
+        return tuple(_lane_status(lane, self.outputs[index], self._house, now_ns) for lane, index in chosen)
 
     def _add(self, house: House, route: Route, now_ns: int) -> None:
         target = target_of(route, 0)
@@ -171,6 +183,7 @@ class Bridge:
                 latest=route.merge == "latest",
                 sequenced=route.source.protocol is Protocol.E131,
             )
+        self._lanes.append((lane, index))
         self._lanes_of.setdefault(key, []).append((lane, index))
         self._wanted[key[1], key[2]] = True
 
@@ -180,25 +193,34 @@ class Bridge:
         return key if key in self.inputs else None
 
     def _take(self, batch: Batch, fields: Fields, row: int, key: InputKey) -> bool:
-        options = int(fields.options[row])
-        if options & OPTION_PREVIEW:
-            return False
-        identity = fields.source_id[row].tobytes()
-        if identity == self.own_cid:
-            self.own_packets += 1
-            self._stop_loop(key, int(batch.t_ns[row]))
-            return False
-        one, now_ns = self.inputs[key], int(batch.t_ns[row])
-        source = identity + batch.src[row].tobytes()
-        if options & OPTION_TERMINATED:
-            return one.terminated(source)
         start = int(fields.first_slot[row])
-        data = batch.data[row, start : start + int(fields.slots[row])].tobytes()
-        sequence = int(fields.sequence[row])
-        if fields.kind[row] == _KIND_SLOT_PRIORITY:
-            return one.slot_priorities(source, now_ns, sequence, data)
-        taken = one.levels(source, now_ns, sequence, int(fields.priority[row]), data)
-        if taken and len(one.sources) > 1 and batch.src[row].tobytes() not in self._declared:
+        packet = Plain(
+            int(fields.kind[row]),
+            key[2],
+            int(fields.sequence[row]),
+            int(fields.priority[row]),
+            int(fields.options[row]),
+            fields.source_id[row].tobytes(),
+            batch.data[row, start : start + int(fields.slots[row])].tobytes(),
+        )
+        return self._hear(key, int(batch.t_ns[row]), batch.src[row].tobytes(), packet)
+
+    def _hear(self, key: InputKey, now_ns: int, address: bytes, packet: Plain) -> bool:
+        """Give a packet to its input. True if what the input says may have changed."""
+        if packet.options & OPTION_PREVIEW:
+            return False
+        if packet.source_id == self.own_cid:
+            self.own_packets += 1
+            self._stop_loop(key, now_ns)
+            return False
+        one = self.inputs[key]
+        source = packet.source_id + address
+        if packet.options & OPTION_TERMINATED:
+            return one.terminated(source)
+        if packet.kind == _KIND_SLOT_PRIORITY:
+            return one.slot_priorities(source, now_ns, packet.sequence, packet.slots)
+        taken = one.levels(source, now_ns, packet.sequence, packet.priority, packet.slots)
+        if taken and len(one.sources) > 1 and address not in self._declared:
             looped = self.loop_watch.heard(source, one.sources[source].levels, one.highest_but(source), now_ns)
             if looped:
                 self._stop_loop(key, now_ns)

@@ -147,9 +147,11 @@ class Judging:
         self.engine.take_house(house, clock.monotonic_ns())
         self._groups.take_house(house)
         self._neighbours.take_house(house)
+        names = {route.name for route in house.routes}
+        self._route_rows = tuple(row for row in self._route_rows if row["route"] in names)
         if not (house.routes or house.listen.artnet_subscribe or house.listen.ask_fixtures):
             # The routes process is gone with what it said of itself.
-            self._route_rows, self._asking, self._node = (), None, None
+            self._asking = self._node = None
         self._problems = ()
         self._ordered()
 
@@ -293,7 +295,9 @@ class Judging:
                 self._observe(message.get("observed", []))
         if self._routes.fileno() in ready:
             for message in self._routes.receive():
-                self._route_rows = tuple(message.get("routes", ()))
+                # Reports hold some routes each, in turn.
+                told_now = {row["route"]: row for row in message.get("routes", ())}
+                self._route_rows = tuple(({row["route"]: row for row in self._route_rows} | told_now).values())
                 told = tuple((row["route"], row["state"], row["to"], row["from"]) for row in self._route_rows)
                 self.engine.observe(observation.RoutesSeen(now_ns, told))
                 self._asking = message.get("asking")

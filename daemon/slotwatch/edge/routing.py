@@ -30,14 +30,23 @@ from slotwatch.wire.batch import Batch
 from slotwatch.wire.compose import e131_discovery
 from slotwatch.wire.decode import decode
 from slotwatch.wire.fields import Fields, Kind
+from slotwatch.wire.plain import read_artnet, read_e131
+from slotwatch.wire.universe import Protocol
 
-REPORT_EVERY_NS = 250_000_000
+REPORT_EVERY_NS = 100_000_000
+MOST_TOLD = 16
+"""Routes in one report, in turn: what is told of 512 at once would hold packets up for 10 ms."""
 DISCOVERY_EVERY_NS = 10_000_000_000
 """E131_UNIVERSE_DISCOVERY_INTERVAL, E1.31-2018 appendix A."""
 DISCOVERY_GROUP = "239.255.250.214"
 LONGEST_WAIT_MS = 200
+FEW_ROWS = 16
+"""Up to so many packets are read one by one: the array decoder's fixed cost is that of about twenty of them."""
 MAX_ROWS = 512
 """Rows that are taken from the ring at once, so that one flood cannot delay what is due."""
+
+
+_E131, _ARTNET = int(Protocol.E131), int(Protocol.ARTNET)
 
 
 class Routing:
@@ -48,6 +57,7 @@ class Routing:
         now_ns = clock.monotonic_ns()
         self.questions = Questions(house, cid)
         self._hold_node = hold_node
+        self._told = 0
         self.bridge = Bridge(house, cid, now_ns)
         self.targets = [output.target for output in self.bridge.outputs]
         self.sender = Sender(
@@ -92,7 +102,8 @@ class Routing:
 
     def status(self, now_ns: int) -> dict[str, Any]:
         """Plain values for the judgement and the page."""
-        rows = list(self.bridge.status(now_ns))
+        rows = list(self.bridge.status(now_ns, self._told, MOST_TOLD))
+        self._told = (self._told + MOST_TOLD) % max(1, self.bridge.routes)
         for row in rows:
             line = next((sender for sender in self.lines.values() if row["to"] == sender.text), None)
             if line is not None:
@@ -139,12 +150,27 @@ class Routing:
         while self._tail < head:
             end = min(head, self._tail + MAX_ROWS)
             for batch in self._ring.read(self._tail, end):
-                fields = decode(batch)
-                self.bridge.ingest(batch, fields)
-                self.questions.ingest(batch, fields)
+                rest = self._read_singly(batch) if len(batch) <= FEW_ROWS else batch
+                if rest is None:
+                    continue
+                fields = decode(rest)
+                self.bridge.ingest(rest, fields)
+                self.questions.ingest(rest, fields)
                 if self.node is not None and not self._hold_node:
-                    self._answer(self.node, batch, fields)
+                    self._answer(self.node, rest, fields)
             self._tail = end
+
+    def _read_singly(self, batch: Batch) -> Batch | None:
+        """Give plain packets to the bridge one by one, in their order; None, or the rest for the array decoder."""
+        protocols, networks = batch.protocol.tolist(), batch.network.tolist()
+        lengths, times = batch.length.tolist(), batch.t_ns.tolist()
+        for row, protocol in enumerate(protocols):
+            octets = batch.data[row, : lengths[row]].tobytes()
+            packet = read_e131(octets) if protocol == _E131 else read_artnet(octets) if protocol == _ARTNET else None
+            if packet is None:
+                return batch.part(slice(row, None))
+            self.bridge.ingest_plain(networks[row], protocol, times[row], batch.src[row].tobytes(), packet)
+        return None
 
     def _answer(self, node: Node, batch: Batch, fields: Fields) -> None:
         for row in np.flatnonzero(fields.kind == Kind.ART_POLL).tolist():

@@ -62,6 +62,11 @@ class Batch:
     def __len__(self) -> int:
         return len(self.t_ns)
 
+    def part(self, rows: slice) -> Batch:
+        """Some of the rows, as views."""
+        columns = {name: getattr(self, name)[rows] for name, _, _ in COLUMNS}
+        return Batch(data=self.data[rows], wall_offset_ns=self.wall_offset_ns, **columns)
+
 
 def empty(rows: int, wall_offset_ns: int = 0) -> Batch:
     """Make a batch of zeroed rows that owns its memory (captures, tests, rehearsals)."""
