@@ -54,6 +54,14 @@ def test_changes_faster_than_the_line_are_thinned_not_queued() -> None:
     assert 42 <= len(times) <= 45, "and the mean stays under the line's 44.1 Hz"
 
 
+def test_a_moving_input_is_followed_frame_by_frame_without_repeats() -> None:
+    """44 Hz in, 44 Hz out, each at once: no repeat stands in the way of the next change."""
+    changes = [100 + 22.727 * n for n in range(80)]
+    times = run(Pacer(shortest_interval_ns(512)), changes, 100 + 22.727 * 80)
+    assert len(times) == 80
+    assert max(sent - due for sent, due in zip(times, changes, strict=True)) <= 0.1
+
+
 def test_stop_is_silence() -> None:
     pacer = Pacer(22 * MS)
     pacer.change()

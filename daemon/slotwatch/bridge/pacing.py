@@ -11,6 +11,9 @@ from slotwatch.wire.dmx512 import shortest_period_us
 
 REPEATS = 3
 """Packets with the final values before suppression (ANSI E1.31-2018 6.6.2)."""
+REPEAT_NS = 45_000_000
+"""Between those repeats. Longer than a frame of any usual refresh: at 44 Hz a repeat after one interval left just
+before the next frame, which then had to wait its turn behind it (measured: 17 ms)."""
 KEEP_ALIVE_NS = 900_000_000
 """E1.31: 800 to 1,000 ms (6.6.2); Art-Net recommends the same. The middle, so that a late timer still holds it."""
 SLACK_PART = 4
@@ -52,7 +55,7 @@ class Pacer:
             # A change that came a little early goes at once: the one before it was late, and the mean holds.
             return self._allowed_ns - self.interval_ns // SLACK_PART
         if self.repeats_left > 0:
-            return self._allowed_ns
+            return self.sent_ns + max(REPEAT_NS, self.interval_ns)
         return self.sent_ns + KEEP_ALIVE_NS
 
     def sent(self, now_ns: int) -> None:
