@@ -96,20 +96,14 @@ class MqttSender:
         )
 
     async def _talk(self, client: aiomqtt.Client) -> None:
-        self._trouble = ""
+        """Tell the broker until the connection ends, also while an answer is waited for that will never come."""
         self._sent = {}
-        await client.publish(f"{self._topic}/status", "online", qos=AT_LEAST_ONCE, retain=True)
-        hearing = asyncio.create_task(_hear(client))
+        hearing, telling = asyncio.create_task(_hear(client)), asyncio.create_task(self._tell(client))
         try:
-            while True:
-                await self._send(client)
-                self._news.clear()
-                news = asyncio.create_task(self._news.wait())
-                await asyncio.wait({news, hearing}, return_when=asyncio.FIRST_COMPLETED)
-                news.cancel()
-                if hearing.done():
-                    hearing.result()
-                    raise aiomqtt.MqttError("the connection was closed")
+            done, _ = await asyncio.wait({hearing, telling}, return_when=asyncio.FIRST_COMPLETED)
+            for task in done:
+                task.result()
+            raise aiomqtt.MqttError("the connection was closed")
         except asyncio.CancelledError:
             # An orderly stop: say so oneself, for the last will is not sent after a farewell.
             with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
@@ -118,6 +112,16 @@ class MqttSender:
             raise
         finally:
             hearing.cancel()
+            telling.cancel()
+            await asyncio.gather(hearing, telling, return_exceptions=True)
+
+    async def _tell(self, client: aiomqtt.Client) -> None:
+        await client.publish(f"{self._topic}/status", "online", qos=AT_LEAST_ONCE, retain=True)
+        self._trouble = ""
+        while True:
+            self._news.clear()
+            await self._send(client)
+            await self._news.wait()
 
     async def _send(self, client: aiomqtt.Client) -> None:
         for name, text in list(self._states.items()):
