@@ -183,6 +183,13 @@ class Listener:
             for interval in self.not_judged
         )
 
+    def stalled_since(self, start_ns: int) -> bool:
+        """Whether this program itself did not listen, or not judge, for a moment since then."""
+        return any(
+            interval.reason == "stall" and (interval.end_ns is None or interval.end_ns >= start_ns)
+            for interval in self.not_judged
+        )
+
     def querier(self, network: int) -> Querier | None:
         """Give the querier that was heard last on a network."""
         known = self.queriers.get(network)

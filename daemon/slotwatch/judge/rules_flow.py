@@ -220,6 +220,9 @@ def loses(sight: Sight) -> Mask:
     if not some.any():
         return some
     due = lost + streams.frames_10s
+    if sight.listener.stalled_since(sight.now_ns - 10 * NANOSECONDS):
+        # Within the window this computer itself did not listen for a moment: what is missing says nothing.
+        return np.zeros_like(some)
     some &= _had_time(sight)
     many = (lost >= rule.threshold("lost_frames")) & (lost > rule.threshold("loss_ratio") * due)
     burst = streams.lost_of_last_10 >= rule.threshold("lost_of_last_10")
