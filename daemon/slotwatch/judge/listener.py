@@ -174,15 +174,6 @@ class Listener:
         link = self.links.get(network)
         return link.since_ns + LINK_SETTLE_NS if link and link.up and link.was_down else 0
 
-    def lost_between(self, start_ns: int, end_ns: int, network: int | None = None) -> bool:
-        """Whether any interval that is not judged touches this span."""
-        return any(
-            interval.start_ns <= end_ns
-            and (interval.end_ns is None or interval.end_ns >= start_ns)
-            and (network is None or interval.network is None or interval.network == network)
-            for interval in self.not_judged
-        )
-
     def stalled_since(self, start_ns: int) -> bool:
         """Whether this program itself did not listen, or not judge, for a moment since then."""
         return any(
@@ -194,11 +185,6 @@ class Listener:
         """Give the querier that was heard last on a network."""
         known = self.queriers.get(network)
         return max(known.values(), key=lambda querier: querier.last_ns) if known else None
-
-    def querier_silent_ns(self, network: int, now_ns: int) -> int:
-        """Give how long a querier that had been heard has been silent; 0 where none ever was."""
-        querier = self.querier(network)
-        return now_ns - querier.last_ns if querier else 0
 
     def neighbour(self, network: int, address: str) -> Neighbour | None:
         return self.neighbours.get((network, address))

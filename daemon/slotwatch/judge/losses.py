@@ -58,9 +58,6 @@ class Losses:
                 self._forget(name)
             self._place(sight, stops, name, case)
 
-    def group_of(self, case: Raised) -> LossGroup:
-        return self.groups[self._group_of[case.rule.name, case.key]]
-
     def _stopped_anew(self, group: LossGroup, stops: Stops, case: Raised) -> bool:
         """Whether the streams came back and stopped again since the group was made."""
         rows = list(case.finding.streams)

@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 from slotwatch.judge.sight import Sight
 
 NANOSECONDS = 1_000_000_000
-SAMPLE_NS = 100_000_000
 SAMPLES = 3
 """Now, 100 ms and 200 ms ago."""
 MARGIN = 13

@@ -22,7 +22,6 @@ keeps sending rubbish."""
 NEW_OFFENDERS_PER_SECOND = 256
 ROOM_AT_ONCE = 32
 """Addresses that make room together, because finding the weakest costs a look at all."""
-OFFENCE_WINDOW_NS = 10_000_000_000
 OFFENCE_BUCKETS = 10
 INTERVAL_EDGES_S = (0.005, 0.01, 0.02, 0.0225, 0.025, 0.03, 0.04, 0.05, 0.1, 0.2, 0.5, 1.0, 1.1, 2.5, 5.0, 10.0)
 """Upper edges of the interval histogram: dense around 44 Hz and around the keep-alive of 0.8 to 1 s."""
@@ -80,8 +79,6 @@ class Counters:
         """Rows forgotten to make room, by table."""
         self.unkept: Counter[str] = Counter()
         """Packets whose source, stream or address was counted but not kept because a bound was reached."""
-        self.unkept_ns = 0
-        """When the last of them came."""
         self.offenders: dict[tuple[int, bytes], Offender] = {}
         self._second = self._new_in_second = 0
         self._edges_us = np.rint(np.array(INTERVAL_EDGES_S) * 1e6).astype(np.uint32)

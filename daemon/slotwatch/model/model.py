@@ -165,16 +165,6 @@ class Model:
         return control.winner_levels(self.streams, universe_rows, self.now_ns)
 
     @property
-    def stream_levels(self) -> NDArray[np.uint8]:
-        """(S, 512) last levels of each stream row."""
-        return self.streams.levels
-
-    @property
-    def stream_priorities(self) -> NDArray[np.uint8]:
-        """(S, 512) last 0xDD of each stream row; counts while `last_slot_priority_ns` is 2.5 s young."""
-        return self.streams.slot_priorities
-
-    @property
     def levels(self) -> NDArray[np.uint8]:
         """(U, 512) winning levels of every universe row, at most 100 ms old."""
         return self._shown()[0]

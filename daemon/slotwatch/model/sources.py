@@ -49,12 +49,10 @@ class Source:
     row: SourceRow
     """As it is shown. Its `listed` is None once no list came for 20 s."""
     raw_name: bytes = b""
-    name_changed_ns: int = 0
     pages: dict[int, tuple[int, ...]] = field(default_factory=dict)
     last_page: int = -1
     listed_before: tuple[int, ...] | None = None
     """The list that the present one replaced, if they differ."""
-    list_changed_ns: int = 0
 
 
 NO_SOURCE = SourceRow(protocol=0, source_id=bytes(16), address="", network=0, source_name="")
@@ -162,8 +160,6 @@ class Sources(Table, Sequence[SourceRow]):
         about = self.get(row)
         if raw == about.raw_name:
             return
-        if about.raw_name:
-            about.name_changed_ns = t_ns
         about.raw_name = raw
         about.row.source_name = text(raw)
         self._match(row)
@@ -190,7 +186,7 @@ class Sources(Table, Sequence[SourceRow]):
         before = about.row.listed
         if before != listed:
             self.listed_total += len(listed or ()) - len(about.listed_before or ())
-            about.listed_before, about.row.listed, about.list_changed_ns = before, listed, t_ns
+            about.listed_before, about.row.listed = before, listed
         if listed is not None:
             about.row.listed_at_ns = t_ns
 
@@ -204,10 +200,6 @@ class Sources(Table, Sequence[SourceRow]):
             has_list = about is not None and about.row.listed is not None
             if about and has_list and now_ns - about.row.listed_at_ns > LIST_TIMEOUT_NS:
                 self._replace_list(about, None, now_ns)
-
-    def others_with_same_id(self, row: int) -> list[int]:
-        """Rows of the same CID from other addresses of the same network."""
-        return [other for other in self.addresses.get(self.get(row).key[:3], ()) if other != row]
 
     def _tell_addresses(self, same: list[int]) -> None:
         written = [self.get(row).row.address for row in same]
