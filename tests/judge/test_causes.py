@@ -54,6 +54,29 @@ def test_clean_stop_of_one_universe() -> None:
     complete(shown.only())
 
 
+def test_groups_that_end_one_by_one_are_one_loss_of_multicast() -> None:
+    """Reports, and so memberships, are spread over the Query Response Interval, 10 s (RFC 2236 8.3)."""
+    ends = {1: 8.0, 2: 9.7, 3: 14.1, 4: 17.9}
+    shown = stage(ends, *(desk("Desk A", (number,), to_s=end_s) for number, end_s in ends.items())).run(24.0)
+    assert cause_of(shown) == ("universe-lost", "multicast-lost", "medium")
+    assert len(shown.only().universes) == len(ends)
+    complete(shown.only())
+
+
+def test_what_ends_further_apart_than_memberships_do_are_two_losses() -> None:
+    senders = (desk("Desk A", (1,), to_s=8.0), desk("Desk A", (2,), to_s=19.0), desk("Desk A", (3,)))
+    assert len(stage((1, 2, 3), *senders).run(24.0).loud()) == 2
+    nearer = (desk("Desk A", (1,), to_s=8.0), desk("Desk A", (2,), to_s=17.5), desk("Desk A", (3,)))
+    assert len(stage((1, 2, 3), *nearer).run(24.0).loud()) == 1
+
+
+def test_universes_of_two_desks_that_end_one_after_the_other_while_groups_go_on_are_two_losses() -> None:
+    """Nothing says that they have anything in common."""
+    first, second = desk("Desk A", (1,), to_s=8.0), desk("Desk B", (3,), number=2, to_s=12.0)
+    senders = (first, desk("Desk A", (2,)), second, desk("Desk B", (4,), number=2))
+    assert len(stage((1, 2, 3, 4), *senders).run(20.0).loud()) == 2
+
+
 def test_a_desk_that_is_back_within_its_timeout_was_only_noted() -> None:
     first, second = desk("Desk A", (1,), to_s=8.0, terminate=True), desk("Desk A", (1,), from_s=9.5)
     assert stage((1,), first, second).run(25.0).loud() == []

@@ -20,6 +20,8 @@ from slotwatch.wire.universe import Protocol
 NANOSECONDS = 1_000_000_000
 QUERIER_GONE_NS = 255 * NANOSECONDS
 """Other-querier-present interval of IGMPv2 (RFC 2236 8.5): memberships run out soon after."""
+ONE_BY_ONE_NS = NANOSECONDS
+"""Streams of one sender that dies end closer together than this; common practice, no source."""
 LISTING_VALID_NS = 20 * NANOSECONDS
 """Two discovery intervals (ANSI E1.31-2018 4.3, 12.2): an older list says nothing."""
 
@@ -92,6 +94,9 @@ def _whole_sources(scene: Scene) -> Verdict:
     silent_querier = _querier_gone(scene)
     if silent_querier and not _unicast_stopped(scene):
         return silent_querier
+    expired = _ended_one_by_one(scene)
+    if expired:
+        return expired
     if others:
         still = _multicast_only(scene, others) or _other_way_goes_on(scene)
         if still:
@@ -116,11 +121,12 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
     names = wording.list_names(sight.say_source(source) for source in scene.sources)
     count = int(scene.stopped.sum())
     itself = "itself" if len(scene.sources) == 1 else "themselves"
+    within = _how(scene) if scene.group.spread_ns else "within one frame"
     verdict = Verdict(
         "source-lost",
         Confidence.HIGH,
         f"{names} {itself} went silent: power, crash or its network lead.",
-        [f"{_all(count)} of {names} ended within one frame, without the stream-terminated bit."],
+        [f"{_all(count)} of {names} ended {within}, without the stream-terminated bit."],
         ["the source's own switch port or lead, rather than the source"],
         next_checks=[
             f"Look at the screen of {wording.list_names(sight.source_name(s) for s in scene.sources)}: is it running?",
@@ -270,8 +276,28 @@ def _multicast_only(scene: Scene, others: list[int]) -> Verdict | None:
         return None
     names = wording.list_names(scene.sight.say_source(source) for source in others)
     return _multicast_lost(
-        scene, [f"What goes on comes by unicast or broadcast: {names}.", "Every multicast stream stopped together."]
+        scene,
+        [f"What goes on comes by unicast or broadcast: {names}.", f"Every multicast stream stopped {_how(scene)}."],
     )
+
+
+def _ended_one_by_one(scene: Scene) -> Verdict | None:
+    """Groups end one after the other, and none is left: memberships run out so, and a dying sender does not."""
+    if scene.group.spread_ns < ONE_BY_ONE_NS or not scene.is_multicast(np.flatnonzero(scene.stopped)).all():
+        return None
+    alive = np.flatnonzero(scene.alive & np.isin(scene.sight.streams.network, scene.networks))
+    if scene.is_multicast(alive).any():
+        return None
+    count = int(scene.stopped.sum())
+    evidence = f"{count} groups stopped {_how(scene)}; what loses power stops within one frame."
+    verdict = _multicast_lost(scene, [evidence])
+    verdict.sentence = "Group after group no longer reaches this port: the switch forgets who asked for them."
+    return verdict
+
+
+def _how(scene: Scene) -> str:
+    spread_ns = scene.group.spread_ns
+    return f"one after the other within {wording.seconds(spread_ns)}" if spread_ns else "together"
 
 
 def _other_way_goes_on(scene: Scene) -> Verdict | None:
@@ -286,7 +312,7 @@ def _other_way_goes_on(scene: Scene) -> Verdict | None:
             return None
         address = scene.sight.sources[source].address
         said.append(f"{len(beside)} stream(s) of {address} by unicast or broadcast go on.")
-    return _multicast_lost(scene, [f"{int(scene.stopped.sum())} groups stopped together.", *said])
+    return _multicast_lost(scene, [f"{int(scene.stopped.sum())} groups stopped {_how(scene)}.", *said])
 
 
 def _multicast_lost(scene: Scene, evidence: list[str]) -> Verdict:
@@ -321,7 +347,7 @@ def _part_of_source(scene: Scene) -> Verdict:
         return silent_querier
     if len(mine) >= 2 and multicast.all() and not alive_multicast.any():
         other_way = f"{len(alive)} stream(s) of {sight.say_source(source)} by unicast or broadcast go on."
-        return _multicast_lost(scene, [f"{len(mine)} groups stopped together.", other_way])
+        return _multicast_lost(scene, [f"{len(mine)} groups stopped {_how(scene)}.", other_way])
     listed = _listing(scene, source, mine)
     if listed is False:
         return _withdrawn(scene, source, mine, "Its discovery list, sent after the stop, no longer names it.")

@@ -15,6 +15,9 @@ LOSS_RULES = ("universe-lost", "source-absent", "backup-absent")
 NANOSECONDS = 1_000_000_000
 REVISED_FOR_NS = 22 * NANOSECONDS
 """Slowest loss timeout (Art-Net's 10 s) and two discovery intervals of E1.31 (2 x 10 s), with some slack."""
+EXPIRY_NS = 10 * NANOSECONDS
+"""Hosts spread their reports over the Query Response Interval (RFC 2236 8.3: 10 s), and so the memberships of one
+port run out one after the other within as much, once nobody asks for them any more."""
 
 
 @dataclass(slots=True)
@@ -30,6 +33,8 @@ class LossGroup:
     """… and before this: the earliest frame that was owed and did not come."""
     members: dict[tuple[str, Key], Raised] = field(default_factory=dict)
     streams: set[int] = field(default_factory=set)
+    spread_ns: int = 0
+    """From the first stop to the last, where groups ended one after the other; 0 if all stopped together."""
 
     @property
     def is_revised_until_ns(self) -> int:
@@ -57,6 +62,39 @@ class Losses:
             if group is not None:
                 self._forget(name)
             self._place(sight, stops, name, case)
+        if len(self.groups) > 1:
+            self._fold_expiries(sight)
+
+    def _fold_expiries(self, sight: Sight) -> None:
+        """Make one of what multicast lost one after the other, of one source or when no multicast is left."""
+        streams = sight.streams
+        is_multicast = np.isin(streams.destination_kind, (1, 2))
+        by_networks: dict[tuple[int, ...], list[LossGroup]] = {}
+        for group in self.groups.values():
+            rows = list(group.streams)
+            if group.kind == "silent" and is_multicast[rows].all():
+                by_networks.setdefault(tuple(sorted(set(streams.network[rows].tolist()))), []).append(group)
+        for networks, groups in by_networks.items():
+            none_left = not (sight.live & is_multicast & np.isin(streams.network, networks)).any()
+            groups.sort(key=lambda group: group.from_ns)
+            first = groups[0]
+            for group in groups[1:]:
+                spread_ns = group.from_ns - first.from_ns + first.spread_ns
+                related = none_left or bool(self._sources(sight, first) & self._sources(sight, group))
+                if related and spread_ns <= EXPIRY_NS + SLACK_NS:
+                    first = self._fold(first, group, spread_ns)
+                else:
+                    first = group
+
+    def _fold(self, one: LossGroup, other: LossGroup, spread_ns: int) -> LossGroup:
+        kept, gone = (one, other) if one.id < other.id else (other, one)
+        kept.from_ns, kept.to_ns = max(one.from_ns, other.from_ns), max(one.to_ns, other.to_ns)
+        kept.spread_ns = max(spread_ns, other.spread_ns)
+        kept.streams |= gone.streams
+        kept.members.update(gone.members)
+        self._group_of.update(dict.fromkeys(gone.members, kept.id))
+        del self.groups[gone.id]
+        return kept
 
     def _stopped_anew(self, group: LossGroup, stops: Stops, case: Raised) -> bool:
         """Whether the streams came back and stopped again since the group was made."""

@@ -66,6 +66,18 @@ def querier_lost_groups_end() -> Iterator[Item]:
 
 @scenario(
     "F16",
+    "no querier was ever heard, and the memberships of this port run out one after the other",
+    50,
+    Truth("universe-lost", 12.5, (*MAIN_UNIVERSES, "e131/11"), "multicast-lost", "critical", "medium", began_s=10.0),
+    TWO,
+)
+def groups_end_one_by_one() -> Iterator[Item]:
+    shows = [main_desk((2,)), main_desk((1,)), main_desk((3,)), second_desk()]
+    return mixed(*(stage.cut(show.sends(), 10.0 + 2.7 * nth) for nth, show in enumerate(shows)))
+
+
+@scenario(
+    "F16",
     "a querier was heard and has been silent for 260 s; nothing is lost yet",
     275,
     Truth("querier-absent", 265.0, (), severity="warning", began_s=259.0),
