@@ -79,7 +79,9 @@ class Input:
     """Whether E1.31's sequence rule holds; Art-Net leaves reordering to the receiver and may not number at all."""
     sources: dict[bytes, Heard] = field(default_factory=dict)
     refused_sources: int = 0
+    """Packets of sources past MAX_SOURCES."""
     discarded: int = 0
+    """Packets behind the newest by E1.31's sequence rule (6.7.2)."""
     _proof_ns: int = -1
     _ever: bool = False
     _clean: bool = False

@@ -164,7 +164,21 @@ class Bridge:
     def status(self, now_ns: int, first: int = 0, most: int | None = None) -> tuple[dict[str, Any], ...]:
         """What page, API and metrics show of some routes (all of them unless said), as plain values."""
         chosen = self._lanes[first:] if most is None else self._lanes[first : first + most]
-        return tuple(_lane_status(lane, self.outputs[index], self._house, now_ns) for lane, index in chosen)
+        found = []
+        for lane, index in chosen:
+            one = self.inputs[_input_key(lane.route)]
+            refused = {"input_refused_packets": one.refused_sources, "input_discarded_packets": one.discarded}
+            found.append(_lane_status(lane, self.outputs[index], self._house, now_ns) | refused)
+        return tuple(found)
+
+    def counted(self) -> dict[str, int]:
+        """Packets of all inputs that were not used, since this bridge was made."""
+        inputs = self.inputs.values()
+        return {
+            "routes_own_packets": self.own_packets,
+            "routes_refused_packets": sum(one.refused_sources for one in inputs),
+            "routes_discarded_packets": sum(one.discarded for one in inputs),
+        }
 
     def _add(self, house: House, route: Route, now_ns: int) -> None:
         target = target_of(route, 0)
@@ -173,8 +187,7 @@ class Bridge:
             self.outputs.append(Output(target, [], _pacer(target)))
         lane = Lane(route, since_ns=now_ns)
         self.outputs[index].lanes.append(lane)
-        network = 0 if route.source_network is None else route.source_network
-        key = (network, int(route.source.protocol), route.source.number)
+        key = _input_key(route)
         if key not in self.inputs:
             declared = next((u for u in house.universes if u.id == route.source), None)
             limits = declared.limits if declared else house.limits_of(route.source)
@@ -302,6 +315,10 @@ class Bridge:
         for lane, index in self._lanes_of[key]:
             lane.enter(_LOOP, now_ns)
             self._changed(index)
+
+
+def _input_key(route: Route) -> InputKey:
+    return (route.source_network or 0, int(route.source.protocol), route.source.number)
 
 
 def _pacer(target: Target) -> Pacer:

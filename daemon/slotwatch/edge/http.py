@@ -101,6 +101,7 @@ class Server:
                 self._door = Door(self._house)
                 await self._door.open(self._app(self.front.listeners))
             raise
+        listeners.dropped = self.front.listeners.dropped
         before, self.front.listeners, self._door = self.front.listeners, listeners, new
         before.close()
         await old.close()

@@ -36,6 +36,7 @@ class Listeners:
         self.closed = False
         self.count = 0
         self.dropped = 0
+        """Who fell behind or was too slow; not who left."""
 
     @property
     def universes(self) -> list[str]:
@@ -69,8 +70,8 @@ class Listeners:
             seen = self._number
             await response.write(f"retry: {RETRY_MS}\n\n".encode() + first())
             await self._follow(response, universe, seen)
-        except (ConnectionError, TimeoutError):
-            self.dropped += not self.closed
+        except (ConnectionError, TimeoutError) as error:
+            self.dropped += isinstance(error, TimeoutError) and not self.closed
             if request.transport is not None:
                 request.transport.abort()
         finally:

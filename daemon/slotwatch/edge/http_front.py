@@ -211,6 +211,7 @@ class Front:
         health |= {name: {"ok": False, "text": text} for name, text in self._broken.items()}
         health["page"] = {"ok": not self.guard.trouble, "text": self.guard.trouble}
         health["listeners"] = self.listeners.count
+        health["page_dropped_streams"] = self.listeners.dropped
         trouble = [part["text"] for part in health.values() if isinstance(part, dict) and not part.get("ok", True)]
         recorder = self.sheet.snapshot.house.listener.get("recorder") if self.sheet else ""
         health["trouble"] = [*trouble, *([str(recorder)] if recorder else [])]

@@ -99,7 +99,8 @@ class Reads:
 
     async def metrics(self, request: web.Request) -> web.Response:
         sheet, accept = self._front.current(), request.headers.get("Accept", "")
-        text, content_type = await asyncio.to_thread(encode_metrics, sheet, accept, self._front.lag)
+        own = self._front.own_health()
+        text, content_type = await asyncio.to_thread(encode_metrics, sheet, accept, self._front.lag, own)
         response = web.Response(body=text, headers={"Content-Type": content_type})
         response.enable_compression()
         return response

@@ -223,6 +223,8 @@ class Intake:
                 "trouble": t.trouble,
                 "faults": t.decoder.faults,
                 "breaks": t.decoder.breaks,
+                "dropped_frames": t.dropped,
+                "reopened": t.reopened,
             }
             for t in self.taps
         ]

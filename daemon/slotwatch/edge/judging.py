@@ -26,6 +26,7 @@ from slotwatch.edge.ring import GUARD_ROWS, Ring
 from slotwatch.engine import Engine
 from slotwatch.house.schema import House, Phase
 from slotwatch.snapshot import Snapshot
+from slotwatch.views.counted import counted
 from slotwatch.views.records import incident_of
 from slotwatch.wire import observation
 
@@ -68,6 +69,7 @@ class Judging:
         self._route_rows: tuple[dict[str, Any], ...] = ()
         self._asking: dict[str, Any] | None = None
         self._node: dict[str, Any] | None = None
+        self._counted: dict[str, int] = {}
         self._generation = ring.generation
         self._heartbeat_ns = ring.heartbeat_ns or now_ns
         self._offset_ns = clock.wall_offset_ns()
@@ -152,6 +154,7 @@ class Judging:
         if not (house.routes or house.listen.artnet_subscribe or house.listen.ask_fixtures):
             # The routes process is gone with what it said of itself.
             self._asking = self._node = None
+            self._counted = {}
         self._problems = ()
         self._ordered()
 
@@ -259,6 +262,7 @@ class Judging:
             "intake_silent_s": round(max(0, now_ns - self.ring.heartbeat_ns) / 1e9, 3),
             "recorder": self._captures.trouble,
             "snapshot_cost_ms": round(self._snapshot_cost_ns / 1e6, 3),
+            **counted(self._counted, self._route_rows, self._health.get("lines", ())),
         }
         if self._asking is not None:
             view.listener["asking"] = self._asking
@@ -302,6 +306,7 @@ class Judging:
                 self.engine.observe(observation.RoutesSeen(now_ns, told))
                 self._asking = message.get("asking")
                 self._node = message.get("node")
+                self._counted = message.get("counted", {})
                 self._routes.send({"do": "phase", "phase": str(self.engine.judge.phase)})
         for seen in [*self._groups.read(ready, now_ns), *self._neighbours.read(ready, now_ns)]:
             self.engine.observe(seen)

@@ -41,11 +41,15 @@ class LineTap:
     """Its number as a universe of Protocol.LINE."""
     trouble: str = ""
     dropped: int = 0
+    """Frames past MOST_WAITING."""
+    reopened: int = 0
+    """Times the port was opened anew after it had gone."""
     decoder: LineDecoder = field(default_factory=LineDecoder)
     _frames: deque[LineFrame] = field(default_factory=deque)
     _stop: bool = False
     _thread: threading.Thread | None = None
     _open: bool = False
+    _was_open: bool = False
 
     @property
     def is_open(self) -> bool:
@@ -75,6 +79,8 @@ class LineTap:
                 with open_port(self.path) as port:
                     mark_breaks(port.fileno())
                     self.trouble, self._open, pause_s = "", True, FIRST_PAUSE_S
+                    self.reopened += self._was_open
+                    self._was_open = True
                     self._listen(port)
             except PortGone as error:
                 self.trouble = str(error)

@@ -119,6 +119,11 @@ class Routing:
             "failures": dict(self.sender.failures),
             "node": node,
             "asking": self.questions.state(now_ns),
+            "counted": {
+                **self.bridge.counted(),
+                "routes_skipped_packets": self.missed_rows,
+                "node_unanswered_polls": 0 if self.node is None else self.node.unanswered,
+            },
         }
 
     def told(self, message: dict[str, Any], now_ns: int) -> None:

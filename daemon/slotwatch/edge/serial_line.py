@@ -71,12 +71,14 @@ class LineSender:
     break_by_baud: bool = False
     frames: int = 0
     reopened: int = 0
+    """Times the port was opened anew after it had gone."""
     trouble: str = ""
     _levels: bytes | None = None
     _wake: threading.Event = field(default_factory=threading.Event)
     _stop: bool = False
     _thread: threading.Thread | None = None
     _port: serial.Serial | None = None
+    _was_open: bool = False
 
     @classmethod
     def open_later(cls, target: Target) -> LineSender:
@@ -111,7 +113,13 @@ class LineSender:
 
     def status(self) -> dict[str, Any]:
         """Plain values for the page."""
-        return {"port": self.path, "frames": self.frames, "open": self._port is not None, "trouble": self.trouble}
+        return {
+            "port": self.path,
+            "frames": self.frames,
+            "open": self._port is not None,
+            "trouble": self.trouble,
+            "reopened": self.reopened,
+        }
 
     def _run(self) -> None:
         pause_s = FIRST_PAUSE_S
@@ -119,12 +127,13 @@ class LineSender:
             try:
                 self._port = open_port(self.path)
                 self.trouble, pause_s = "", FIRST_PAUSE_S
+                self.reopened += self._was_open
+                self._was_open = True
                 self._send_frames(self._port)
             except PortGone as error:
                 self.trouble = str(error)
             except (serial.SerialException, OSError, termios.error) as error:
                 self.trouble = f"{self.path} went away: {error}"
-                self.reopened += 1
             finally:
                 self._let_go()
             if not self._stop:

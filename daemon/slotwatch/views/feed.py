@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 from slotwatch.house.schema import House
 from slotwatch.snapshot import Incident, Snapshot
 from slotwatch.views import incidents as incident_views
+from slotwatch.views.counted import COUNTED
 from slotwatch.views.moments import NANOSECONDS
 from slotwatch.views.sheet import Sheet
 from slotwatch.views.universes import universe, universe_facts, universe_levels
@@ -269,9 +270,10 @@ def _carry(sent: NDArray[Any], rows: NDArray[np.int64], now: NDArray[Any]) -> ND
 
 
 def _steady(value: Any) -> Any:
-    """Own health without what differs every time (spans, shares): a changed word or a count of faults is news."""
+    """Own health without what differs every time (spans, shares), and what a flood would count up with every packet:
+    a changed word or a count of faults is news."""
     if isinstance(value, dict):
-        return {key: _steady(held) for key, held in value.items() if not isinstance(held, float)}
+        return {key: _steady(v) for key, v in value.items() if not isinstance(v, float) and key not in COUNTED}
     if isinstance(value, list):
         return [_steady(held) for held in value]
     return value

@@ -11,6 +11,7 @@ from slotwatch import __version__
 from slotwatch.house.schema import House
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.snapshot import Severity, UniverseState
+from slotwatch.views.counted import from_zero
 from slotwatch.views.moments import NANOSECONDS
 from slotwatch.views.sheet import Sheet
 from slotwatch.views.sources import written
@@ -43,7 +44,7 @@ def house(
         "counts": counts(sheet),
         "subscribes": bool(declared and declared.listen.artnet_subscribe),
         "sends": [str(row["to"]) for row in snapshot.routes if row.get("state") in SENDING],
-        "listener": {**written(sheet, view.listener), **(own or {})},
+        "listener": {**from_zero(view.listener), **written(sheet, view.listener), **(own or {})},
     }
 
 

@@ -8,7 +8,7 @@ counters alone, known label values begin at 0, moments as timestamps and never a
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from prometheus_client import CollectorRegistry
@@ -27,6 +27,7 @@ from slotwatch import __version__
 from slotwatch.house.schema import Phase
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.snapshot import Severity, UniverseState
+from slotwatch.views.counted import COUNTED, from_zero
 from slotwatch.views.moments import NANOSECONDS
 from slotwatch.views.sheet import Sheet
 from slotwatch.wire.reject import Reject
@@ -46,10 +47,12 @@ class SnapshotCollector(Collector):
     """Families of one snapshot, but for those of its universes, which `universe_families` gives.
 
     lag: how old judged moments were when they were read, for where judging does not say.
+    own: what the front process counts itself, of `views.counted`.
     """
 
-    def __init__(self, sheet: Sheet, lag: Histogram | None = None) -> None:
+    def __init__(self, sheet: Sheet, lag: Histogram | None = None, own: Mapping[str, Any] | None = None) -> None:
         self._sheet = sheet
+        self._listener = {**sheet.snapshot.house.listener, **(own or {})}
         self._counters = sheet.snapshot.counters
         self._lag = lag
 
@@ -70,8 +73,10 @@ class SnapshotCollector(Collector):
             "Packets that could not be used.",
             (({"protocol": word, "reason": reason}, n) for (word, reason), n in rejected.items()),
         )
-        drops = self._sheet.snapshot.house.listener.get("kernel_drops", 0)
+        drops = self._listener.get("kernel_drops", 0)
         yield _counter("host_dropped_packets", "Packets the kernel dropped before they were read.", [({}, drops)])
+        for name, number in from_zero(self._listener).items():
+            yield _counter(name, COUNTED[name], [({}, number)])
         evicted = {"sources": 0, "streams": 0} | counters.get("evictions", {})
         yield _counter("table_evictions", "Rows given up.", (({"table": word}, n) for word, n in evicted.items()))
         edges = counters.get("interval_edges_s", ())
@@ -136,6 +141,10 @@ class SnapshotCollector(Collector):
         names = [{"route": str(row.get("route") or row.get("name") or "")} for row in routes]
         frames = (row.get("frames", 0) for row in routes)
         yield _counter("route_frames", "Frames a route sent.", zip(names, frames, strict=True))
+        for word, text in (("refused", "of sources past 64"), ("discarded", "that E1.31's sequence rule discards")):
+            numbers = (row.get(f"input_{word}_packets", 0) for row in routes)
+            text = f"Packets on a route's input {text}; routes of one input show the same."
+            yield _counter(f"route_{word}_packets", text, zip(names, numbers, strict=True))
         lags = [(label, row["latency"]) for label, row in zip(names, routes, strict=True) if row.get("latency")]
         if lags:
             yield _histogram(
@@ -171,7 +180,9 @@ def universe_families(sheet: Sheet) -> Iterator[Metric]:
     yield _gauge("universe_sources", "Sources whose frames arrive.", live)
 
 
-def encode_metrics(sheet: Sheet, accept: str, lag: Histogram | None = None) -> tuple[bytes, str]:
+def encode_metrics(
+    sheet: Sheet, accept: str, lag: Histogram | None = None, own: Mapping[str, Any] | None = None
+) -> tuple[bytes, str]:
     """Write the metrics of a snapshot in the format that an Accept header asks for; return them and their type.
 
     prometheus_client writes everything but the universes' families: it needs 20 to 40 us a sample, and 4,096
@@ -179,7 +190,7 @@ def encode_metrics(sheet: Sheet, accept: str, lag: Histogram | None = None) -> t
     """
     encoder, content_type = choose_encoder(accept)
     found = CollectorRegistry(auto_describe=False)
-    found.register(SnapshotCollector(sheet, lag))
+    found.register(SnapshotCollector(sheet, lag, own))
     is_open_metrics = "openmetrics" in content_type
     lines = "".join(_lines(family, is_open_metrics) for family in universe_families(sheet))
     return lines.encode() + encoder(found), content_type

@@ -1,0 +1,43 @@
+"""What this program counted and could not use, or let go: each number with its name and its sentence.
+
+Numbers are since the process that counts them was started; they only rise until it is started anew.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+COUNTED = {
+    "routes_own_packets": "Packets of this bridge's own that came back on a route's input.",
+    "routes_refused_packets": "Packets of sources past the 64 that a route's input merges.",
+    "routes_discarded_packets": "Packets on routes' inputs that E1.31's sequence rule discards.",
+    "routes_skipped_packets": "Packets that the routes left out because they were too far behind.",
+    "node_unanswered_polls": "Art-Net polls that were not answered because too many came at once.",
+    "lines_dropped_frames": "Frames of tapped lines that were dropped before they were read.",
+    "serial_ports_reopened": "Serial ports opened anew after they had gone.",
+    "page_dropped_streams": "Pages whose stream of events was ended because they did not keep up.",
+}
+"""Keys of `listener` in the API, and by PREFIX and `_total` names of metrics."""
+
+
+def counted(
+    routes: Mapping[str, int], rows: Sequence[Mapping[str, Any]], lines: Sequence[Mapping[str, Any]]
+) -> dict[str, int]:
+    """Judging's part of COUNTED from what routes and intake tell of themselves.
+
+    routes: what the routes process counted, by the names of COUNTED. rows: routes as they are told, with their lines.
+    lines: tapped lines as intake tells them.
+    """
+    # Routes to one port share it, so each port counts once.
+    ports = {row["line"]["port"]: row["line"].get("reopened", 0) for row in rows if "line" in row}
+    return {
+        **routes,
+        "lines_dropped_frames": sum(line.get("dropped_frames", 0) for line in lines),
+        "serial_ports_reopened": sum(ports.values()) + sum(line.get("reopened", 0) for line in lines),
+    }
+
+
+def from_zero(listener: Mapping[str, Any]) -> dict[str, int]:
+    """All of COUNTED, where nobody has counted yet as 0."""
+    return {name: int(listener.get(name, 0)) for name in COUNTED}
