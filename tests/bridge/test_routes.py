@@ -193,6 +193,25 @@ def test_own_packets_on_the_input_stop_the_route() -> None:
     stage.run(2000)
     assert stage.bridge.status(stage.now_ns)[0]["state"] == "loop"
     assert [f.what for _, f in stage.sent][-3:] == [What.TERMINATED] * 3
+    assert stage.bridge.counted()["routes_own_packets"] == 1
+
+
+def test_packets_that_an_input_does_not_take_are_counted() -> None:
+    """A number within 20 behind the newest is discarded (E1.31 6.7.2); past 64 sources none more is merged."""
+    stage = Stage(ROUTE, replace(ROUTE, name="again", target=ARTNET_OUT))
+    for _ in range(5):
+        stage.hear(MAIN, [10])
+    stage.sequences[MAIN] = 1
+    stage.hear(MAIN, [10])
+    for number in range(70):
+        stage.hear(b"desk number %04d" % number, [1])
+    assert stage.bridge.counted() == {
+        "routes_own_packets": 0,
+        "routes_refused_packets": 7,
+        "routes_discarded_packets": 1,
+    }, "the input that two routes share counts once"
+    for row in stage.bridge.status(stage.now_ns):
+        assert (row["input_refused_packets"], row["input_discarded_packets"]) == (7, 1)
 
 
 def test_an_echo_through_a_foreign_gateway_is_found() -> None:

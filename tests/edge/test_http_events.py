@@ -122,9 +122,25 @@ async def test_who_falls_behind_is_dropped_and_the_others_go_on(
                 later.universes = {**later.universes, "state": (later.universes["state"] + 1) % 8}
                 run.show(later, now_ns)
                 await asyncio.sleep(0.02)
-            assert run.front.listeners.count == 1 and run.front.listeners.dropped == 1
+            assert run.front.listeners.count == 1
+            run.show(replace(later, now_ns=now_ns + SECOND_NS), now_ns + SECOND_NS)
+            async with run.client.get("/api/v1/house") as answer:
+                assert (await answer.json())["listener"]["page_dropped_streams"] == 1
+            async with run.client.get("/metrics") as answer:
+                assert "slotwatch_page_dropped_streams_total 1.0" in await answer.text()
             reading.cancel()
         sloth.close()
+
+
+async def test_who_leaves_was_not_dropped(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        async with run.client.get("/api/v1/events") as response:
+            await hear(response, 3)
+        for number in range(1, 50):
+            run.show(replace(snapshot(), now_ns=NOW_NS + number * SECOND_NS), NOW_NS + number * SECOND_NS)
+            await asyncio.sleep(0.01)
+        await until(lambda: run.front.listeners.count == 0)
+        assert run.front.listeners.dropped == 0
 
 
 async def test_a_stop_closes_every_stream_at_once(tmp_path: Path) -> None:

@@ -36,6 +36,7 @@ class Bench:
     reader: BoardReader
     front: Channel
     intake: Channel
+    routes: Channel
     seen: list[Observation]
     memory: tuple[int, int]
     house: House
@@ -85,7 +86,7 @@ def bench(house: House, memory: tuple[int, int] | None = None) -> Iterator[Bench
 
     judging.engine.observe = note  # type: ignore[method-assign]
     try:
-        yield Bench(judging, writer, BoardReader(fds[1]), ends[1], ends[3], seen, fds, house)
+        yield Bench(judging, writer, BoardReader(fds[1]), ends[1], ends[3], ends[5], seen, fds, house)
     finally:
         judging.close()
         for end in ends:
@@ -249,6 +250,21 @@ def test_how_long_packets_waited_is_counted(house: House) -> None:
         assert sum(lag["counts"]) == 1
         assert lag["sum_s"] > 0
         assert len(lag["counts"]) == len(lag["bounds_s"]) + 1
+
+
+def test_what_routes_and_lines_counted_is_in_the_listeners_health(house: House) -> None:
+    line = {"number": 1, "path": "/p", "open": True, "trouble": "", "dropped_frames": 3, "reopened": 2}
+    with bench(house) as made:
+        assert made.snapshot().house.listener["lines_dropped_frames"] == 0
+        made.intake.send({"do": "observed", "observed": [{"is": "health", "health": {"lines": [line]}}]})
+        made.routes.send({"routes": [], "counted": {"routes_skipped_packets": 5}})
+        made.judging._listen({made.judging._observations.fileno(), made.judging._routes.fileno()})
+        told = made.snapshot().house.listener
+        assert (told["lines_dropped_frames"], told["serial_ports_reopened"]) == (3, 2)
+        assert told["routes_skipped_packets"] == 5
+        made.judging.take_house(house)
+        made.tick_due()
+        assert "routes_skipped_packets" not in made.snapshot().house.listener, "gone with the routes process"
 
 
 def test_rows_that_end_the_judging_are_not_what_its_successor_begins_with(

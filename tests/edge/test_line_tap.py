@@ -6,8 +6,10 @@ import os
 import pty
 import termios
 import time
+from collections.abc import Callable
+from pathlib import Path
 
-from slotwatch.edge.line_tap import LineTap, mark_breaks
+from slotwatch.edge.line_tap import MOST_WAITING, LineTap, mark_breaks
 
 
 def test_the_kernel_is_asked_to_mark_breaks_and_faults() -> None:
@@ -30,9 +32,7 @@ def test_octets_written_to_the_line_come_out_as_frames() -> None:
     deadline = time.monotonic() + 3
     while not tap.is_open and time.monotonic() < deadline:
         time.sleep(0.01)
-    settings = termios.tcgetattr(slave)
-    settings[0] &= ~termios.PARMRK
-    termios.tcsetattr(slave, termios.TCSANOW, settings)
+    raw(slave)
     try:
         frame = b"\xff\x00\x00" + b"\0" + bytes([7]) * 512
         for _ in range(5):
@@ -46,6 +46,49 @@ def test_octets_written_to_the_line_come_out_as_frames() -> None:
         os.close(slave)
     assert [f.data for f in frames] == [b"\0" + bytes([7]) * 512] * 5
     assert [f.t_ns for f in frames] == sorted(f.t_ns for f in frames)
+
+
+def test_what_nobody_takes_in_time_is_dropped_and_counted(tmp_path: Path) -> None:
+    """Frames of one slot, more than wait; then the adapter goes and another one comes back under its name."""
+    stable = tmp_path / "adapter"
+    master, slave = pty.openpty()
+    stable.symlink_to(os.ttyname(slave))
+    tap = LineTap(str(stable), 1)
+    tap.start()
+    other, came_back = pty.openpty()
+    try:
+        until(lambda: tap.is_open)
+        raw(slave)
+        for _ in range(MOST_WAITING + 50):
+            os.write(master, b"\xff\x00\x00" + b"\0\x07")
+            time.sleep(0.001)
+        until(lambda: tap.dropped >= 40)
+        assert (len(tap.take()), tap.reopened) == (MOST_WAITING, 0)
+        os.close(master)
+        os.close(slave)
+        stable.unlink()
+        until(lambda: tap.trouble)
+        stable.symlink_to(os.ttyname(came_back))
+        until(lambda: tap.is_open)
+        assert tap.reopened == 1
+    finally:
+        tap.close()
+        os.close(other)
+        os.close(came_back)
+
+
+def until(what: Callable[[], object]) -> None:
+    deadline = time.monotonic() + 10
+    while not what():
+        assert time.monotonic() < deadline
+        time.sleep(0.01)
+
+
+def raw(slave: int) -> None:
+    """Have the pty pass on what is written as it stands."""
+    settings = termios.tcgetattr(slave)
+    settings[0] &= ~termios.PARMRK
+    termios.tcsetattr(slave, termios.TCSANOW, settings)
 
 
 def test_a_missing_port_is_said() -> None:

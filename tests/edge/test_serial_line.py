@@ -106,6 +106,7 @@ def test_an_unplugged_adapter_is_said_and_found_again(line: tuple[int, str], tmp
     try:
         sender.show(bytes(512))
         assert read_for(first_master, 0.3)
+        assert sender.status()["reopened"] == 0, "the first time is no return"
         os.close(first_master)
         stable.unlink()
         deadline = time.monotonic() + 5
@@ -116,6 +117,7 @@ def test_an_unplugged_adapter_is_said_and_found_again(line: tuple[int, str], tmp
         stable.symlink_to(name)
         assert read_for(master, 3.0), "frames go on by themselves"
         assert sender.trouble == ""
+        assert sender.status()["reopened"] == 1
     finally:
         sender.close()
 

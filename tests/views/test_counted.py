@@ -20,6 +20,7 @@ ROUTES = {
     "routes_refused_packets": 2,
     "routes_discarded_packets": 3,
     "routes_skipped_packets": 4,
+    "routes_unsent_packets": 11,
     "node_unanswered_polls": 5,
 }
 ROWS: tuple[dict[str, Any], ...] = (

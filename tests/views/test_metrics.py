@@ -38,6 +38,7 @@ judging_lag_seconds config_last_reload_successful source_info{source,address,nam
 ADDED = str.split("""
 route_refused_packets_total{route} route_discarded_packets_total{route}
 routes_own_packets_total routes_refused_packets_total routes_discarded_packets_total routes_skipped_packets_total
+routes_unsent_packets_total
 node_unanswered_polls_total lines_dropped_frames_total serial_ports_reopened_total page_dropped_streams_total
 """)
 """Beyond it: what was counted and not used."""

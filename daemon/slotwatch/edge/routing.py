@@ -122,6 +122,7 @@ class Routing:
             "counted": {
                 **self.bridge.counted(),
                 "routes_skipped_packets": self.missed_rows,
+                "routes_unsent_packets": sum(self.sender.failures.values()),
                 "node_unanswered_polls": 0 if self.node is None else self.node.unanswered,
             },
         }

@@ -13,6 +13,7 @@ COUNTED = {
     "routes_refused_packets": "Packets of sources past the 64 that a route's input merges.",
     "routes_discarded_packets": "Packets on routes' inputs that E1.31's sequence rule discards.",
     "routes_skipped_packets": "Packets that the routes left out because they were too far behind.",
+    "routes_unsent_packets": "Packets of routes that this computer's network refused to send.",
     "node_unanswered_polls": "Art-Net polls that were not answered because too many came at once.",
     "lines_dropped_frames": "Frames of tapped lines that were dropped before they were read.",
     "serial_ports_reopened": "Serial ports opened anew after they had gone.",
