@@ -3,6 +3,7 @@ PYTHON ?= python3
 VENV   := .venv
 BIN    := $(VENV)/bin
 HOUSE  ?= config/harbour-street/house.toml
+SECONDS ?= 60
 
 .PHONY: help demo run test check bench fuzz screenshots wheel tools clean
 
@@ -39,8 +40,9 @@ check: $(VENV)/.dev   ## style, types and layers, as CI does before the tests
 bench: $(VENV)/.dev   ## speed and memory, as ratios against a floor measured in the same run
 	@$(BIN)/python -m benchmarks
 
-fuzz: $(VENV)/.dev    ## coverage-guided bytes against the decoders, for a bounded time
-	@$(BIN)/python -m tests.fuzz.decoders
+fuzz: $(VENV)/.dev    ## coverage-guided bytes against all that reads what strangers send: make fuzz SECONDS=600
+	@$(BIN)/pip install --quiet --disable-pip-version-check -e '.[fuzz]' || echo "atheris cannot be installed here"
+	@$(BIN)/python -m tests.fuzz.decoders $(SECONDS)
 
 screenshots: $(VENV)/.dev  ## pictures of every view in both palettes
 	@$(BIN)/python -m tests.web.screenshots

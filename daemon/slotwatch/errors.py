@@ -22,7 +22,14 @@ class Problem:
     def __str__(self) -> str:
         place = self.file if self.line is None else f"{self.file}:{self.line}"
         subject = " ".join(part for part in (f"{self.key}:" if self.key else "", self.holds) if part)
-        return f"{place}: {subject}{' - ' if subject else ''}{self.wanted}"
+        return shown(f"{place}: {subject}{' - ' if subject else ''}{self.wanted}")
+
+
+def shown(text: str) -> str:
+    """Text from a file as one line that can be printed: what could move a cursor stands there as its escape."""
+    if text.isprintable():
+        return text
+    return "".join(sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in text)
 
 
 class SlotwatchError(Exception):
@@ -31,7 +38,7 @@ class SlotwatchError(Exception):
     @property
     def lines(self) -> list[str]:
         """One line for each thing wrong, ready for stderr."""
-        return [str(self)]
+        return [shown(str(self))]
 
 
 class HouseFileError(SlotwatchError):
@@ -63,4 +70,4 @@ class EdgeError(SlotwatchError):
 
     @property
     def lines(self) -> list[str]:
-        return [f"{self}; {self.advice}"]
+        return [shown(f"{self}; {self.advice}")]

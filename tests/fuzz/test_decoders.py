@@ -4,21 +4,21 @@ from __future__ import annotations
 
 import pytest
 
-from tests.fuzz import decoders
+from tests.fuzz import decoders, targets
 
 
-@pytest.mark.parametrize("target", decoders.TARGETS, ids=lambda target: target.__name__)
+@pytest.mark.parametrize("target", targets.TARGETS, ids=lambda target: target.__name__)
 def test_a_short_run_breaks_nothing(target) -> None:  # type: ignore[no-untyped-def]
-    runs, edges, culprit = decoders.fuzz(target, decoders.TARGETS[target], 0.5, seed=1)
+    runs, edges, culprit = decoders.fuzz(target, targets.TARGETS[target], 0.5, seed=1)
     assert culprit is None, culprit
-    assert runs > len(decoders.TARGETS[target]) and edges > 20
+    assert runs > len(targets.TARGETS[target]) and edges > 20
 
 
 def test_guidance_finds_what_chance_alone_would_not(capsys: pytest.CaptureFixture[str]) -> None:
     """A broken invariant behind two rare branches is found and handed back."""
 
     def target(octets: bytes) -> None:
-        decoders.read_groups(octets)
+        targets.read_groups(octets)
         assert octets[:1] != b"\x17", "a leave"
 
     _, _, culprit = decoders.fuzz(target, [bytes.fromhex("1600000000000000")], 10, seed=1)

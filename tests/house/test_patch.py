@@ -219,3 +219,9 @@ def test_yes_is_understood_and_nonsense_is_not() -> None:
     assert yes("Yes") and yes("x") and not yes("") and not yes("no")
     with pytest.raises(ValueError):
         yes("perhaps")
+
+
+def test_names_of_paperwork_can_be_printed_whatever_stands_in_their_cells() -> None:
+    """A cell of two lines, a no-break space, and a terminal's escape sequence (ECMA-48 CSI): one plain line each."""
+    patch = read(HEAD.rstrip() + ',label\n"7\x1b[2J",1,1,dimmer,"Front\nwash"\n8,1,2,dimmer,Front\xa0wash\n')
+    assert [(one.name, one.label) for one in patch.fixtures] == [("7 [2J", "Front wash"), ("8", "Front wash")]

@@ -16,7 +16,7 @@ import pymvr
 
 from slotwatch.errors import HouseFileError, Problem
 from slotwatch.house.archive import MAX_INNER_BYTES, Archive
-from slotwatch.house.cells import Addressing
+from slotwatch.house.cells import Addressing, one_line
 from slotwatch.house.gdtf import FixtureType, Mode, read_gdtf
 from slotwatch.house.patch import EMPTY_SLOT, Patch, ProfileTable
 from slotwatch.house.schema import Fixture, Profile
@@ -71,7 +71,7 @@ def read_mvr(
     reading = _Reading(file, archive, addressing, ProfileTable.of(profiles))
     for one in hung:
         position = positions.get(one.fixture.position, "") or one.layer
-        _read_fixture(reading, one.fixture, position, one.layer in audience_layers)
+        _read_fixture(reading, one.fixture, one_line(position), one.layer in audience_layers)
     _conclude(reading)
     return reading.patch
 
@@ -127,7 +127,7 @@ def _read_fixture(reading: _Reading, fixture: Any, position: str, faces_audience
                 address.address,
                 slots,
                 profile_name,
-                fixture.name or "",
+                one_line(fixture.name or ""),
                 position,
                 faces_audience=faces_audience,
                 file=reading.file,
@@ -137,9 +137,9 @@ def _read_fixture(reading: _Reading, fixture: Any, position: str, faces_audience
 
 def _name(reading: _Reading, fixture: Any) -> str:
     """The fixture's own number or name; where several share one (multipatch), each after the first is counted."""
-    name = " ".join((fixture.fixture_id or "").split())
+    name = one_line(fixture.fixture_id or "")
     if name in ("", "0"):
-        name = " ".join((fixture.name or "").split()) or fixture.uuid
+        name = one_line(fixture.name or "") or fixture.uuid
     reading.names[name] += 1
     if reading.names[name] == 1:
         return str(name)
@@ -150,7 +150,7 @@ def _name(reading: _Reading, fixture: Any) -> str:
 def _mode(reading: _Reading, fixture: Any) -> tuple[str, Mode | None]:
     """The profile's name in this house, and its mode; None where nobody declares it."""
     spec, mode_name = fixture.gdtf_spec or "", fixture.gdtf_mode or ""
-    name = f"{spec.removesuffix('.gdtf')} {mode_name}".strip()
+    name = one_line(f"{spec.removesuffix('.gdtf')} {mode_name}")
     declared = reading.own.find(name)
     if declared is not None:
         return declared.name, Mode(declared.name, {1: declared.slots}, declared.strobe_hz)

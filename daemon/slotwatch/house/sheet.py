@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from slotwatch.errors import HouseFileError, Problem
+from slotwatch.house.cells import one_line
 from slotwatch.house.document import decode_text
 
 MAX_SHEET_BYTES = 16 << 20
@@ -98,7 +99,7 @@ def _sheet(file: str, records: Iterator[tuple[int, list[str]]], header_at: int, 
             used.append(name if title == name else f"{name} from {title!r}")
     readings = "columns read: " + ", ".join(used) + (f"; not used: {', '.join(unused)}" if unused else "")
     rows = [
-        Row(number, {name: cells[at].strip() for name, at in places.items() if at < len(cells)})
+        Row(number, {name: one_line(cells[at]) for name, at in places.items() if at < len(cells)})
         for number, cells in records
     ]
     filled = [row for row in rows if any(row.cells.values())]
