@@ -79,7 +79,7 @@ def _severity_of_case(sight: Sight, case: Raised, phase: Phase) -> Severity:
 
 def _summarise(sight: Sight, cluster: Cluster, universes: list[int]) -> str:
     speaker, verdict = cluster.speaker, cluster.verdict
-    sources = [sight.say_source(row) for row in _source_rows(sight, cluster)]
+    sources = [sight.say_source(row) for row in sorted(cluster.source_rows(sight))]
     sources += [f'"{name}"' for name in sorted({name for case in cluster.cases for name in case.finding.source_names})]
     works = verdict.still_working if verdict else []
     facts = _Facts(
@@ -101,14 +101,6 @@ def _universes(sight: Sight, cluster: Cluster, rows: list[int]) -> str:
         return "No universe"
     at_start = cluster.rule.sentence.startswith("{universes}")
     return sight.say_universes(rows) if at_start else sight.name_universes(rows)
-
-
-def _source_rows(sight: Sight, cluster: Cluster) -> list[int]:
-    rows: set[int] = set()
-    for case in cluster.cases:
-        rows.update(case.finding.sources)
-        rows.update(sight.source_of(stream) for stream in case.finding.streams)
-    return sorted(rows)
 
 
 def _explained(sight: Sight, cluster: Cluster) -> tuple[tuple[str, tuple[str, ...]], ...]:

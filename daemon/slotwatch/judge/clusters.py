@@ -60,7 +60,13 @@ class Cluster:
         return {network for case in self.cases for network in case.finding.networks}
 
     def source_names(self, sight: Sight) -> set[str]:
-        return set().union(*(names_of(sight, case.finding) for case in self.cases))
+        names = {name for case in self.cases for name in case.finding.source_names}
+        return names | {sight.source_name(row) for row in self.source_rows(sight)}
+
+    def source_rows(self, sight: Sight) -> set[int]:
+        """Rows of every source that its cases are about."""
+        streams = {row for case in self.cases for row in case.finding.streams}
+        return {row for case in self.cases for row in case.finding.sources} | sight.sources_of(streams)
 
 
 def names_of(sight: Sight, finding: Finding) -> set[str]:
@@ -209,12 +215,14 @@ def _explain(sight: Sight, clusters: list[Cluster]) -> list[Cluster]:
 
 def _take(sight: Sight, wide: Cluster, reach: explain.Reach, clusters: Iterable[Cluster]) -> None:
     names, universes, networks = wide.source_names(sight), set(wide.universes()), wide.networks()
+    # Nothing makes what was there before it. Worked out once: both sides may have thousands of cases.
+    earliest_ns = wide.since_ns if wide.rule.name in explain.TIMED else None
     for other in clusters:
         if other is wide or other.rule.name not in reach.rules:
             continue
         staying = []
         for case in other.cases:
-            if _is_near(sight, case, reach.nearness, names, universes, networks) and _in_time(wide, case):
+            if _is_near(sight, case, reach.nearness, names, universes, networks) and _in_time(case, earliest_ns):
                 wide.explained.append(case)
             else:
                 staying.append(case)
@@ -239,11 +247,11 @@ def _is_near(
     return of_sources and (nearness == explain.SOURCE or on_universes)
 
 
-def _in_time(wide: Cluster, case: Raised) -> bool:
-    """Whether it is early enough to have made this case: nothing makes what was there before it."""
-    if wide.rule.name not in explain.TIMED or case.raised_ns >= wide.since_ns:
+def _in_time(case: Raised, earliest_ns: int | None) -> bool:
+    """Whether what began at `earliest_ns` (None: whenever) is early enough to have made this case."""
+    if earliest_ns is None or case.raised_ns >= earliest_ns:
         return True
-    return case.finding.since_ns >= wide.since_ns - NEAR_NS
+    return case.finding.since_ns >= earliest_ns - NEAR_NS
 
 
 def _bounded(clusters: list[Cluster]) -> list[Cluster]:

@@ -52,16 +52,18 @@ class Losses:
     def sort(self, sight: Sight, stops: Stops, raised: list[Raised]) -> None:
         """Put each raised loss into its group: an earlier one whose span overlaps, else a new one."""
         present = {(case.rule.name, case.key): case for case in raised}
-        for name in [name for name in self._group_of if name not in present]:
-            self._forget(name)
+        self._forget([name for name in self._group_of if name not in present])
+        held: dict[tuple[str, Key], LossGroup] = {}
         for name, case in present.items():
             group = self.groups.get(self._group_of.get(name, 0))
             if group is not None and not self._stopped_anew(group, stops, case):
-                group.members[name] = case
-                continue
-            if group is not None:
-                self._forget(name)
-            self._place(sight, stops, name, case)
+                held[name] = group
+        self._forget([name for name in present if name not in held and name in self._group_of])
+        for name, case in present.items():
+            if name in held:
+                held[name].members[name] = case
+            else:
+                self._place(sight, stops, name, case)
         if len(self.groups) > 1:
             self._fold_expiries(sight)
 
@@ -101,15 +103,17 @@ class Losses:
         rows = list(case.finding.streams)
         return bool(rows) and case.holds and int(stops.last_ns[rows].max()) > group.to_ns + SLACK_NS
 
-    def _forget(self, name: tuple[str, Key]) -> None:
-        group = self.groups.get(self._group_of.pop(name))
-        if group is None:
-            return
-        case = group.members.pop(name, None)
-        if case is not None:
+    def _forget(self, names: list[tuple[str, Key]]) -> None:
+        left: dict[int, LossGroup] = {}
+        for name in names:
+            group = self.groups.get(self._group_of.pop(name))
+            if group is not None:
+                group.members.pop(name, None)
+                left[group.id] = group
+        for group in left.values():
             group.streams = {row for other in group.members.values() for row in other.finding.streams}
-        if not group.members:
-            del self.groups[group.id]
+            if not group.members:
+                del self.groups[group.id]
 
     def _place(self, sight: Sight, stops: Stops, name: tuple[str, Key], case: Raised) -> None:
         rows = np.array(case.finding.streams, np.intp)

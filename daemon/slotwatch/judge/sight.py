@@ -80,6 +80,9 @@ class Sight:
         self.streams = Rows(model.streams, model.streams.top)
         self.universes = Rows(model.universes, model.universes.top)
         self.sources = SourceRows(model.sources)
+        # A wide fault names thousands of universes, several times a pass.
+        self._universe_names: dict[int, str] = {}
+        self._source_names: dict[int, str] = {}
 
     # --- tables ---------------------------------------------------------------------------------------
 
@@ -165,8 +168,13 @@ class Sight:
 
     def universe_name(self, row: int) -> str:
         """Write a universe as the house does: `e131/12`, with its network where the house has several."""
-        name = str(self.universe_id(row))
-        return name if len(self.house.networks) < 2 else f"{name}@{self.network_name(int(self.universes.network[row]))}"
+        name = self._universe_names.get(row)
+        if name is None:
+            name = str(self.universe_id(row))
+            if len(self.house.networks) > 1:
+                name = f"{name}@{self.network_name(int(self.universes.network[row]))}"
+            self._universe_names[row] = name
+        return name
 
     def network_name(self, network: int) -> str:
         if network == NETWORK_UNKNOWN or network >= len(self.house.networks):
@@ -187,8 +195,12 @@ class Sight:
         return said[0].lower() + said[1:]
 
     def source_name(self, source: int) -> str:
-        row = self.sources[source]
-        return row.declared_as or row.source_name or row.address or "unnamed source"
+        name = self._source_names.get(source)
+        if name is None:
+            row = self.sources[source]
+            name = row.declared_as or row.source_name or row.address or "unnamed source"
+            self._source_names[source] = name
+        return name
 
     def say_source(self, source: int) -> str:
         """Name a source with its address, so that it can be found: `"Desk A" (10.20.0.10)`."""
@@ -200,6 +212,10 @@ class Sight:
 
     def source_of(self, stream: int) -> int:
         return int(self.streams.source[stream])
+
+    def sources_of(self, streams: Iterable[int]) -> set[int]:
+        """Rows of the sources of many streams."""
+        return set(self.streams.source[list(streams)].tolist())
 
     def universe_of(self, stream: int) -> int:
         return int(self.streams.universe[stream])

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.judge.clusters import Cluster
-from slotwatch.judge.rule import RuleClass
+from slotwatch.judge.rule import Rule, RuleClass
 from slotwatch.judge.rules_loss import is_visible
 from slotwatch.judge.sight import Sight
 from slotwatch.snapshot import Severity, UniverseState
@@ -38,20 +38,23 @@ def universe_states(sight: Sight, clusters: Sequence[Cluster]) -> NDArray[np.uin
 
 
 def _paint(states: NDArray[np.uint8], cluster: Cluster) -> None:
-    own_fault = cluster.rule.rule_class is RuleClass.SELF
+    rules: dict[str, tuple[Rule, list[int]]] = {}
     for case in [*cluster.cases, *cluster.explained]:
-        if case.rule.severity is Severity.NOTE or case.rule.rule_class is RuleClass.SELF:
+        rules.setdefault(case.rule.name, (case.rule, []))[1].extend(case.finding.universes)
+    for rule, found in rules.values():
+        if rule.severity is Severity.NOTE or rule.rule_class is RuleClass.SELF:
             continue
-        state = UniverseState.FAULTY
-        if case.rule.name == "universe-lost":
-            state = UniverseState.STOPPED if cluster.cause == "stream-terminated" else UniverseState.LOST
-        elif case.rule.name == "universe-missing":
-            state = UniverseState.MISSING
-        if own_fault:
-            state = UniverseState.NOT_JUDGED
-        for row in case.finding.universes:
-            if row < len(states):
-                states[row] = max(states[row], state) if state != UniverseState.STOPPED else state
+        state = _state_of(rule, cluster)
+        rows = np.array([row for row in found if row < len(states)], np.intp)
+        states[rows] = state if state is UniverseState.STOPPED else np.maximum(states[rows], np.uint8(state))
+
+
+def _state_of(rule: Rule, cluster: Cluster) -> UniverseState:
+    if cluster.rule.rule_class is RuleClass.SELF:
+        return UniverseState.NOT_JUDGED
+    if rule.name == "universe-lost":
+        return UniverseState.STOPPED if cluster.cause == "stream-terminated" else UniverseState.LOST
+    return UniverseState.MISSING if rule.name == "universe-missing" else UniverseState.FAULTY
 
 
 def closed_cleanly(sight: Sight) -> bool:

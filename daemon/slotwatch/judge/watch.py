@@ -39,6 +39,10 @@ KEYS = "keys"
 TICK_NS = 50_000_000
 SLOW_NS = 100_000_000
 """Windows move in buckets of 100 ms, so what reads them gains nothing by running more often."""
+CROWD = 100
+"""With so many raised cases more each is described anew by another period later: nobody reads thousands a second."""
+MOST_RAISED_AT_ONCE = 1000
+"""Cases of one watch that a pass describes for the first time; the next pass goes on. Packets wait meanwhile."""
 
 
 @dataclass(slots=True)
@@ -144,7 +148,7 @@ class Condition:
         self._rows: NDArray[np.intp] = np.zeros(0, np.intp)
         self._looked_ns = 0
         self._last_look_ns = self._before_ns = 0
-        self._refresh_due_ns = 0
+        self._refresh_due_ns = self._refresh_ns = 0
         self.raised: dict[Key, Raised] = {}
 
     def make_due(self) -> None:
@@ -182,18 +186,17 @@ class Condition:
             if raised.holds:
                 raised.last_true_ns = self._looked_ns
         self._looked_ns = now_ns
-        refresh_s = self.watch.refresh_s
-        self._refresh_due_ns = now_ns + int((1.0 if refresh_s is None else refresh_s) * NANOSECONDS)
+        self._refresh_ns = int((self.watch.refresh_s or 1.0) * (1 + len(self.raised) // CROWD) * NANOSECONDS)
+        self._refresh_due_ns = now_ns + self._refresh_ns
         pending = {
             key: self._pending.get(key) or self._true_since_ns(sight, key, since_ns)
             for key, since_ns in true_keys.items()
             if key not in self.raised
         }
-        changed = False
-        for key, since_ns in pending.items():
-            if now_ns - since_ns >= self._on_ns:
-                self.raised[key] = self._raise(sight, key, since_ns)
-                changed = True
+        due = [key for key, since_ns in pending.items() if now_ns - since_ns >= self._on_ns]
+        changed = bool(due)
+        for key in due if self.watch.refresh_s is None else due[:MOST_RAISED_AT_ONCE]:
+            self.raised[key] = self._raise(sight, key, pending[key])
         self._pending = {key: since_ns for key, since_ns in pending.items() if key not in self.raised}
         for key in list(self.raised):
             changed |= self._carry_on(sight, self.raised[key], key in true_keys)
@@ -236,8 +239,8 @@ class Condition:
         if came_back and now_ns - raised.last_true_ns >= NANOSECONDS:
             raised.edges.append(now_ns)
         raised.holds, raised.last_true_ns = True, now_ns
-        refresh_s = self.watch.refresh_s
-        if came_back or (refresh_s is not None and now_ns - raised.described_ns >= refresh_s * NANOSECONDS):
+        stale = self.watch.refresh_s is not None and now_ns - raised.described_ns >= self._refresh_ns
+        if came_back or stale:
             since_ns = raised.finding.since_ns
             raised.finding = self._describe(sight, raised.key)
             raised.finding.since_ns = raised.finding.since_ns or since_ns

@@ -134,10 +134,9 @@ class Windows:
 
     def first_ns(self, metric: int, row: int, buckets: int) -> int:
         """Start of the oldest of the last `buckets` finished buckets in which anything was counted; 0 if none."""
-        for back in range(buckets, 0, -1):
-            if self._ring[metric, (self._bucket - back) % BUCKETS, row]:
-                return (self._bucket - back) * BUCKET_NS
-        return 0
+        numbers = np.arange(self._bucket - buckets, self._bucket)
+        counted = np.flatnonzero(self._ring[metric, numbers % BUCKETS, row])
+        return int(numbers[counted[0]]) * BUCKET_NS if len(counted) else 0
 
     def unfolded_frames(self, row: int) -> int:
         """Frames of a row that no `fold` has told of."""
