@@ -34,6 +34,7 @@ export default {
       ])),
       part("What it sends or asks", h("ul", { class: "plain ruled" }, doing(page, house, health).map((text, i) => h("li", { key: i }, text)))),
       part("How it fares", tree(health)),
+      part("What it counted and did not use", unused(health)),
       part("Change", h("p", {}, "Reading the house file again keeps all that is known of streams; a file with faults is refused whole."), reload(page),
         h("p", { class: "quiet" }, "Numbers for other systems: ", h("a", { href: "/metrics" }, "metrics"), ". The same facts without scripts: ", h("a", { href: "/plain" }, "the plain page"), ".")),
     ];
@@ -74,7 +75,31 @@ function reload(page) {
 function tree(value) {
   const entries = Object.entries(value || {});
   if (!entries.length) return h("p", { class: "quiet" }, "It reports nothing of itself yet.");
-  return facts(entries.filter(([key]) => !["trouble", "asking", "node"].includes(key)).map(([key, one]) => [words(key), (SPOKEN[key] && each(one, SPOKEN[key])) || said(one, key)]));
+  return facts(entries.filter(([key]) => !["trouble", "asking", "node"].includes(key) && !(key in UNUSED)).map(([key, one]) => [words(key), (SPOKEN[key] && each(one, SPOKEN[key])) || said(one, key)]));
+}
+
+/** What the program counted and could not use, or let go: one and many of it, and why. */
+const UNUSED = {
+  kernel_drops: ["packet", "packets", "dropped by the kernel before being read"],
+  rows_lost: ["packet", "packets", "overwritten in memory before being judged"],
+  lines_dropped_frames: ["frame", "frames", "of tapped lines dropped before being read"],
+  routes_own_packets: ["packet", "packets", "of its own came back on a route's input"],
+  routes_refused_packets: ["packet", "packets", "of sources past the 64 that a route's input merges"],
+  routes_discarded_packets: ["packet", "packets", "on routes' inputs discarded by E1.31's sequence rule"],
+  routes_skipped_packets: ["packet", "packets", "left out by the routes, which were too far behind"],
+  routes_unsent_packets: ["packet", "packets", "of routes that the network refused to send"],
+  node_unanswered_polls: ["Art-Net poll", "Art-Net polls", "not answered: too many came at once"],
+  serial_ports_reopened: ["time", "times", "a serial port was opened anew after it had gone"],
+  page_dropped_streams: ["page", "pages", "cut off because they did not keep up"],
+};
+
+function unused(health) {
+  const known = Object.entries(UNUSED).filter(([key]) => Number.isFinite(health[key]));
+  const some = known.filter(([key]) => health[key] > 0);
+  return [
+    some.length ? h("ul", { class: "plain ruled", key: "some" }, some.map(([key, [one, many, why]]) => h("li", { key }, `${count(health[key])} ${health[key] === 1 ? one : many} ${why}.`))) : null,
+    h("p", { class: "quiet", key: "none" }, some.length ? "None of the other kinds it counts." : "Nothing so far: no packet, frame or poll was lost, refused, late or left out."),
+  ];
 }
 
 /** What deserves better words than its own keys. */

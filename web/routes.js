@@ -22,10 +22,19 @@ export default {
           h("h3", {}, row.route),
           h("p", {}, end(row.from), " → ", end(row.to)),
           row.text ? h("p", {}, row.text) : null,
-          h("p", { class: "quiet" }, `${count(row.frames)} frames sent${row.latency_ms && Number.isFinite(row.latency_ms.p50) ? `; half within ${milliseconds(row.latency_ms.p50)} of their input, 99 of 100 within ${milliseconds(row.latency_ms.p99)}` : ""}.`))))),
+          h("p", { class: "quiet" }, `${count(row.frames)} frames sent${row.latency_ms && Number.isFinite(row.latency_ms.p50) ? `; half within ${milliseconds(row.latency_ms.p50)} of their input, 99 of 100 within ${milliseconds(row.latency_ms.p99)}` : ""}.${unused(row)}`))))),
     ];
   },
 };
+
+/** What of the route's input was not used, and how its line fared; nothing where all was. */
+function unused(row) {
+  const said = [];
+  if (row.input_discarded_packets) said.push(` ${plural(row.input_discarded_packets, "packet")} of its input came too late by their sequence.`);
+  if (row.input_refused_packets) said.push(` ${plural(row.input_refused_packets, "packet")} of its input came from sources past the 64 it merges.`);
+  if (row.line && row.line.reopened) said.push(` Its port was opened anew ${plural(row.line.reopened, "time")} after it had gone.`);
+  return said.join("");
+}
 
 /** Where a route comes from or goes to; a universe is a link, an address behind it stays words. */
 function end(text) {

@@ -77,6 +77,8 @@ def house(now_ms: float, **changed: Any) -> Json:
     listener = {
         "receive_buffer_bytes": 8388608,
         "kernel_drops": 0,
+        "routes_discarded_packets": 234,
+        "node_unanswered_polls": 0,
         "joins_held": 12,
         "joins_failed": [],
         "judging_lag_ms": 1.8,
@@ -307,7 +309,8 @@ def base(now_ms: float) -> Situation:
             "hours": hours(),
             "routes": {"routes": [
                 {"route": "tower", "from": "e131/12", "to": "serial:/dev/ttyUSB0", "state": "running", "frames": 120345,
-                 "latency_ms": {"p50": 0.4, "p99": 2.1}, "held": False, "text": "Repeats each frame onto the line, up to 44 a second."},
+                 "latency_ms": {"p50": 0.4, "p99": 2.1}, "held": False, "input_discarded_packets": 234,
+                 "line": {"port": "/dev/ttyUSB0", "frames": 120345, "open": True, "trouble": "", "reopened": 1}, "text": "Repeats each frame onto the line, up to 44 a second."},
             ]},
             "rig-check": {"running": False, "started_at": None, "done": [], "left": [], "flagged": []},
             "readiness": {"ready": True, "reasons": [], "accepted": [{"rule": "fast-refresh", "universes": ["e131/40"], "reason": "pixel wall, 60 Hz by design"}], "not_visible": []},

@@ -161,6 +161,15 @@ def test_the_listeners_own_health_is_in_words(open_page: Open) -> None:
     page = open_page("well").go("/listener")
     page.wait_for_selector("text=eth1 up, 10.20.0.90, 1000 Mbit/s")
     page.wait_for_selector("text=eth1 10.20.0.1, heard 41 s ago")
+    page.wait_for_selector("text=234 packets on routes' inputs discarded by E1.31's sequence rule.")
+    page.wait_for_selector("text=None of the other kinds it counts.")
+    assert "Art-Net poll" not in page.locator("main").inner_text(), "what is 0 needs no line of its own"
+
+
+def test_a_route_says_what_of_its_input_it_did_not_use(open_page: Open) -> None:
+    page = open_page("well").go("/routes")
+    page.wait_for_selector("text=234 packets of its input came too late by their sequence.")
+    page.wait_for_selector("text=Its port was opened anew 1 time after it had gone.")
 
 
 def test_back_and_forward_are_the_browsers_own(open_page: Open) -> None:
