@@ -106,3 +106,18 @@ def test_asking_fixtures_is_off_unless_declared_and_refused_in_a_show(tmp_path: 
         daemon.process.send_signal(signal.SIGHUP)
         until(lambda: "reloaded" in daemon.log())
         assert "not asked in show" in ask(daemon)
+
+
+def test_late_packets_on_a_routes_input_rise_in_health_routes_and_metrics(tmp_path: Path) -> None:
+    """Numbers within 20 behind the newest are discarded (E1.31 6.7.2)."""
+    with running(tmp_path, more=route("copy", "e131/112", 'to_address = "127.0.0.1"')) as daemon:
+        until(lambda: state_of(daemon, "copy"))
+        assert daemon.api("/api/v1/house")["listener"]["routes_discarded_packets"] == 0
+        for sequence in (10, 11, 5, 6, 7, 12):
+            daemon.send(1, bytes([9]), sequence)
+        until(lambda: daemon.api("/api/v1/house")["listener"]["routes_discarded_packets"] == 3)
+        assert state_of(daemon, "copy")["input_discarded_packets"] == 3
+        with urllib.request.urlopen(f"http://127.0.0.1:{daemon.ports.page}/metrics", timeout=5) as answer:
+            text = answer.read().decode()
+        assert "slotwatch_routes_discarded_packets_total 3.0" in text
+        assert 'slotwatch_route_discarded_packets_total{route="copy"} 3.0' in text
