@@ -52,6 +52,12 @@ def found(patch: str, more: str = "", circuits: str = CIRCUITS) -> list[Conflict
             ["overlap warning 3 (3, 5): 2 overlaps 1 (row 2) on e131/1, slots 3 to 5"],
         ),
         ("1,1,1,mover,,\n2,1,5,mover,,yes\n", []),
+        ("1,1,1,mover,,\n2,1,1,mover,,yes\n", []),
+        ("1,1,1,mover,,yes\n2,1,1,mover,,\n", []),  # whichever of the two says that it is meant
+        (
+            "1,1,1,mover,,yes\n2,1,1,mover,,\n3,1,5,mover,,\n",
+            ["overlap warning 4 (5, 5): 3 overlaps 2 (row 3) on e131/1, slot 5"],
+        ),
         (
             "1,1,1,mover,,\n2,1,1,mover,,\n3,1,1,mover,,\n",
             ["doubled note 3 (1, 5): 2, 3 are doubled with 1 (row 2): same address, same profile"],

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+from slotwatch.house.conflicts import conflicts
 from slotwatch.house.schema import DeclaredSource, Fixture, Phase
+from slotwatch.judge.rules_patch import CAUSES, find_conflicts
 from slotwatch.snapshot import Severity, UniverseState
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.stage import Desk, Node, Stage, house_of, moving, still
@@ -134,3 +138,21 @@ def test_patches_that_collide_run_over_or_are_doubled() -> None:
     assert found["doubled"].severity is Severity.NOTE
     assert found["overlap"].fixtures == ("Par 1", "Par 2")
     assert "slot 513" in found["past-end"].summary
+    assert "Par 1 and Par 2 share slots 6 to 6" in found["overlap"].summary
+    assert "Par 3 and Par 4 are doubled at slot 101" in found["doubled"].summary
+
+
+def test_a_conflict_is_the_one_that_the_check_before_names() -> None:
+    """One judgement of the paper for `check` and for the rule, whatever else stands on the universe."""
+    patches = (
+        (par("A", 1), par("B", 1), par("C", 1)),
+        (par("A", 1), replace(par("B", 1), accepted_overlap=True)),
+        (replace(par("A", 1), accepted_overlap=True), par("B", 1), par("C", 4)),
+        (par("A", 3, 3), par("B", 5, 6), par("C", 5, 6), par("D", 9)),
+    )
+    for fixtures in patches:
+        house = house_of((1,), fixtures=fixtures)
+        told = {(CAUSES[one.kind], frozenset(one.fixtures)) for one in conflicts(house) if one.kind in CAUSES}
+        raised = find_conflicts(house)
+        assert {(cause, frozenset(names)) for cause, _, names in raised} == told
+        assert {cause for cause, _ in told} <= {"doubled", "overlap"}

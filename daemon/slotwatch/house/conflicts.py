@@ -59,18 +59,18 @@ def _about(
 def _doubled_and_overlaps(house: House) -> Iterator[Conflict]:
     by_universe: dict[UniverseId, list[Fixture]] = defaultdict(list)
     for fixture in house.fixtures:
-        by_universe[fixture.universe].append(fixture)
+        if not fixture.accepted_overlap:
+            by_universe[fixture.universe].append(fixture)
     for fixtures in by_universe.values():
         groups: dict[tuple[int, str, int], list[Fixture]] = defaultdict(list)
         for fixture in fixtures:
             groups[(fixture.address, fixture.profile, fixture.footprint)].append(fixture)
-        for group in groups.values():
-            rest = [fixture for fixture in group[1:] if not fixture.accepted_overlap]
+        for first, *rest in groups.values():
             if rest:
                 names = ", ".join(fixture.name for fixture in rest)
                 said = "is" if len(rest) == 1 else "are"
-                text = f"{names} {said} doubled with {_named(group[0])}: same address, same profile"
-                yield _about("doubled", Severity.NOTE, rest[0], text, group[0], *rest[1:])
+                text = f"{names} {said} doubled with {_named(first)}: same address, same profile"
+                yield _about("doubled", Severity.NOTE, rest[0], text, first, *rest[1:])
         yield from _overlaps([group[0] for group in groups.values()])
 
 
@@ -78,8 +78,6 @@ def _overlaps(fixtures: list[Fixture]) -> Iterator[Conflict]:
     """One sweep by address. A later fixture is held against the one that reaches furthest into it."""
     reaching: Fixture | None = None
     for fixture in sorted(fixtures, key=lambda one: (one.address, -one.footprint)):
-        if fixture.accepted_overlap:
-            continue
         if reaching is not None and fixture.address <= reaching.last_slot:
             first, last = fixture.address, min(fixture.last_slot, reaching.last_slot)
             # The row that is named is the later one of the paper: it was probably the last to be typed.

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.house.conflicts import Conflict, conflicts
 from slotwatch.house.schema import Fixture, House
 from slotwatch.judge import wording
 from slotwatch.judge.shifted import fitting_universe
@@ -18,6 +20,9 @@ from slotwatch.wire.universe import UniverseId
 
 SLOTS = 512
 MOST_CONFLICTS = 256
+CAUSES = {"past-512": "past-end", "doubled": "doubled", "overlap": "overlap"}
+"""Of the kinds of `house.conflicts` those that are about fixtures' slots, and what an incident calls them."""
+Conflicts = dict[tuple[str, UniverseId | None, tuple[str, ...]], tuple[str, tuple[Fixture, ...]]]
 
 
 def watches(house: House) -> tuple[Watch, ...]:
@@ -49,7 +54,7 @@ class Plan:
                 last = min(SLOTS, fixture.last_slot)
                 self._used[number, fixture.address - 1 : last] = True
                 self._needed[number] = max(self._needed[number], last)
-        self._conflicts = dict(_find_conflicts(self._fixtures))
+        self._conflicts = find_conflicts(house)
 
     # --- conflicts ------------------------------------------------------------------------------------
 
@@ -163,35 +168,26 @@ class Plan:
         return (f"The levels fit the patch of {other}: they may be on the wrong universe ({why}).",)
 
 
-def _find_conflicts(fixtures: dict[UniverseId, list[Fixture]]) -> list[tuple[Any, Any]]:
-    found: list[tuple[Any, Any]] = []
-    for universe, several in fixtures.items():
-        ordered = sorted(several, key=lambda fixture: (fixture.address, fixture.last_slot))
-        for fixture in ordered:
-            if fixture.last_slot > SLOTS:
-                sentence = f"{fixture.name} runs to slot {fixture.last_slot}, past 512"
-                found.append((("past-end", universe, fixture.name), (sentence, (fixture,))))
-        reach: Fixture | None = None
-        for fixture in ordered:
-            if reach is not None and fixture.address <= reach.last_slot:
-                found += _collide(universe, reach, fixture)
-            if reach is None or fixture.last_slot > reach.last_slot:
-                reach = fixture
-    return found[:MOST_CONFLICTS]
+def find_conflicts(house: House) -> Conflicts:
+    """What `check` finds among fixtures' slots: a sentence and the fixtures, by (cause, universe, fixtures' names)."""
+    places = {fixture.name: place for place, fixture in enumerate(house.fixtures)}
+    found: Conflicts = {}
+    for one in conflicts(house):
+        if one.kind in CAUSES and len(found) < MOST_CONFLICTS:
+            fixtures = [house.fixtures[place] for place in sorted(places[name] for name in one.fixtures)]
+            fixtures.sort(key=lambda fixture: (fixture.address, fixture.last_slot))
+            names = tuple(fixture.name for fixture in fixtures)
+            found[CAUSES[one.kind], one.universe, names] = _say_conflict(one, fixtures), tuple(fixtures)
+    return found
 
 
-def _collide(universe: UniverseId, first: Fixture, second: Fixture) -> list[tuple[Any, Any]]:
-    if first.accepted_overlap or second.accepted_overlap:
-        return []
-    same = first.address == second.address and first.slots == second.slots and first.profile == second.profile
-    kind = "doubled" if same else "overlap"
-    shared = f"slots {second.address} to {min(first.last_slot, second.last_slot)}"
-    sentence = (
-        f"{first.name} and {second.name} are doubled at slot {first.address}"
-        if same
-        else f"{first.name} and {second.name} share {shared}"
-    )
-    return [((kind, universe, f"{first.name}/{second.name}"), (sentence, (first, second)))]
+def _say_conflict(one: Conflict, fixtures: Sequence[Fixture]) -> str:
+    names, (first, last) = wording.list_names(fixture.name for fixture in fixtures), one.slots or (0, 0)
+    if one.kind == "past-512":
+        return f"{names} runs to slot {fixtures[0].last_slot}, past 512"
+    if one.kind == "doubled":
+        return f"{names} are doubled at slot {first}"
+    return f"{names} share slots {first} to {last}"
 
 
 def _say_fixture(fixture: Fixture) -> str:
