@@ -46,6 +46,20 @@ def test_three_packets_then_keep_alive() -> None:
     assert all(800 <= gap <= 1000 for gap in gaps)
 
 
+def test_a_stall_delays_the_next_frames_only() -> None:
+    """44 Hz on a line that carries 44.1: the frame that a stall of 20 ms held up is made up for within four frames,
+    no two are closer than three quarters of an interval, and the mean stays the line's."""
+    pacer, period, late = Pacer(shortest_interval_ns(512)), 1000 / 44, {20: 20.0}
+    arrived = [period * n for n in range(200)]
+    times = run(pacer, [at + late.get(n, 0.0) for n, at in enumerate(arrived)], 4700)
+    sent = dict(zip(times[:200], arrived, strict=True))
+    delays = [left - came for left, came in sent.items()]
+    assert delays[20] >= 20
+    assert max(delays[26:]) < 1
+    gaps = [b - a for a, b in itertools.pairwise(times[:200])]
+    assert min(gaps) >= 22.6 * 3 / 4
+
+
 def test_changes_faster_than_the_line_are_thinned_not_queued() -> None:
     """6.6.1: never above the E1.11 maximum refresh for the packet."""
     times = run(Pacer(shortest_interval_ns(512)), [5.0 * n for n in range(200)], 1000)

@@ -39,6 +39,9 @@ class InputState(Enum):
     LOST = "lost"
 
 
+_LIVE = InputState.LIVE
+
+
 @dataclass(slots=True)
 class Heard:
     """One source as this input hears it."""
@@ -56,6 +59,8 @@ class Heard:
     changed_ns: NDArray[np.int64] | None = None
     """(512,) when each slot last changed; kept only where the latest change wins."""
     has_levels: bool = False
+    as_winner: tuple[bytes, ...] = ()
+    """Its key as the only winner."""
 
 
 @dataclass(slots=True)
@@ -83,6 +88,8 @@ class Input:
     discarded: int = 0
     """Packets behind the newest by E1.31's sequence rule (6.7.2)."""
     _proof_ns: int = -1
+    _claimed: tuple[int, int, bytes] = (0, 0, _ZEROS)
+    """Priority, slots and what one source with these claims."""
     _ever: bool = False
     _clean: bool = False
 
@@ -140,6 +147,10 @@ class Input:
 
     def merged(self, now_ns: int) -> Merged:
         """Decide every slot from the sources that are alive and trusted."""
+        if len(self.sources) == 1:
+            (only,) = self.sources.values()
+            if only.has_levels and only.slot_priority is None and only.last_ns > self._proof_ns:
+                return self._sole(only)
         speaking = [source for source in self.sources.values() if source.has_levels]
         if not speaking:
             return Merged(InputState.LOST if self._ever and not self._clean else InputState.SILENT)
@@ -147,10 +158,15 @@ class Input:
         if not trusted:
             return Merged(InputState.UNDECIDED)
         if len(trusted) == 1 and self._slot_priority(trusted[0], now_ns) is None:
-            only = trusted[0]
-            claimed = bytes([max(only.priority, 1)]) * only.slots + bytes(SLOTS - only.slots)
-            return Merged(InputState.LIVE, only.levels, claimed, (only.key,))
+            return self._sole(trusted[0])
         return self._merge(trusted, now_ns)
+
+    def _sole(self, only: Heard) -> Merged:
+        priority, slots, claimed = self._claimed
+        if priority != only.priority or slots != only.slots:
+            claimed = bytes([max(only.priority, 1)]) * only.slots + bytes(SLOTS - only.slots)
+            self._claimed = only.priority, only.slots, claimed
+        return Merged(_LIVE, only.levels, claimed, only.as_winner)
 
     def _source(self, key: bytes, now_ns: int, sequence: int) -> Heard | None:
         source = self.sources.get(key)
@@ -158,7 +174,7 @@ class Input:
             if len(self.sources) >= MAX_SOURCES:
                 self.refused_sources += 1
                 return None
-            source = self.sources[key] = Heard(key, now_ns, now_ns, sequence)
+            source = self.sources[key] = Heard(key, now_ns, now_ns, sequence, as_winner=(key,))
             return source
         if self.sequenced and is_discarded(source.sequence, sequence):
             self.discarded += 1
@@ -197,4 +213,4 @@ class Input:
         else:
             levels = np.where(wins, rows, 0).max(axis=0).astype(np.uint8)
         winners = tuple(source.key for source, won in zip(trusted, wins.any(axis=1), strict=True) if won)
-        return Merged(InputState.LIVE, levels.tobytes(), best.tobytes(), winners)
+        return Merged(_LIVE, levels.tobytes(), best.tobytes(), winners)

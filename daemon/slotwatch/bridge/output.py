@@ -59,7 +59,7 @@ class Target:
 
 
 LATENCY_EDGES_S = (0.0001, 0.00025, 0.0005, 0.001, 0.002, 0.003, 0.005, 0.01, 0.025, 0.1)
-NEWEST = 512
+NEWEST = 256
 
 
 @dataclass(slots=True)
@@ -76,12 +76,13 @@ class Latency:
         self.counts[bisect_left(LATENCY_EDGES_S, seconds)] += 1
         self.sum_s += seconds
 
-    def share_ms(self, percent: int) -> float | None:
-        """A percentile of the newest frames; None before there is one."""
+    def shares_ms(self, *percents: int) -> list[float | None]:
+        """Percentiles of the newest frames; None before there is one."""
         if not self.newest_ns:
-            return None
+            return [None] * len(percents)
         ordered = sorted(self.newest_ns)
-        return round(ordered[min(len(ordered) - 1, len(ordered) * percent // 100)] / 1e6, 3)
+        places = [min(len(ordered) - 1, len(ordered) * percent // 100) for percent in percents]
+        return [round(ordered[place] / 1e6, 3) for place in places]
 
 
 @dataclass(slots=True)
@@ -100,6 +101,11 @@ class Lane:
     arrived_ns: int = 0
     """When the packet arrived that made the pending change; 0 if none waits."""
     winners: tuple[bytes, ...] = ()
+    _is_whole: bool = field(init=False)
+    """All 512 slots, to where they were: nothing is to be cut."""
+
+    def __post_init__(self) -> None:
+        self._is_whole = self.route.slots == (1, SLOTS) and self.route.to_slot == 1
 
     def enter(self, state: RouteState, now_ns: int) -> None:
         if state is not self.state:
@@ -123,16 +129,22 @@ class Lane:
         return self._gone(merged, now_ns)
 
     def _live(self, merged: Merged, now_ns: int, listen_ns: int) -> bool:
+        self.lost_ns = 0
+        if self.state is _RUNNING:
+            levels, claims = merged.levels, merged.priorities
+            if not self._is_whole:
+                levels, claims = self._cut(levels), self._cut(claims)
+            changed = levels != self.levels or claims != self.claims
+            self.levels, self.claims, self.winners = levels, claims, merged.winners
+            return changed
         if self.state is _WAITING:
             self.heard_ns = now_ns
             self.enter(_LISTENING, now_ns)
         if self.state is _LISTENING and now_ns - self.heard_ns < listen_ns:
             return False
-        before = (self.state, self.levels, self.claims)
         self.levels, self.claims, self.winners = self._cut(merged.levels), self._cut(merged.priorities), merged.winners
-        self.lost_ns = 0
         self.enter(_RUNNING, now_ns)
-        return before != (self.state, self.levels, self.claims)
+        return True
 
     def _gone(self, merged: Merged, now_ns: int) -> bool:
         if self.state in (_WAITING, _STOPPED):
@@ -192,10 +204,10 @@ class Lane:
         return bytes(start) + bytes([max(self.route.priority, 1)]) * count + bytes(SLOTS - start - count)
 
     def _cut(self, values: bytes) -> bytes:
+        if self._is_whole:
+            return values
         first, last = self.route.slots
         start = self.route.to_slot - 1
-        if first == 1 and last == SLOTS and start == 0:
-            return values
         part = values[first - 1 : last][: SLOTS - start]
         return bytes(start) + part + bytes(SLOTS - start - len(part))
 
@@ -216,23 +228,19 @@ class Output:
     ending: int = 0
     """Terminated packets still to be sent."""
     frames: int = 0
-
-    @property
-    def priority(self) -> int:
-        return max((lane.route.priority for lane in self.lanes if lane.contributes), default=0)
-
-    @property
-    def sends_slot_priority(self) -> bool:
-        return any(lane.route.slot_priority for lane in self.lanes)
-
-    @property
-    def paused(self) -> bool:
-        """An undecided lane: better no frame than one nobody stands behind."""
-        return any(lane.state is _UNDECIDED for lane in self.lanes)
+    active: list[Lane] = field(default_factory=list)
+    """Lanes that contribute, as of the last `compose`, like what follows."""
+    priority: int = 0
+    sends_slot_priority: bool = False
+    paused: bool = False
+    """An undecided lane: better no frame than one nobody stands behind."""
+    _settled: RouteState | None = None
 
     def compose(self) -> bool:
         """Put the lanes together. True if the result differs from before."""
-        active = [lane for lane in self.lanes if lane.contributes]
+        if len(self.lanes) > 1 or self.lanes[0].state is not self._settled:
+            self._settle()
+        active = self.active
         if len(active) == 1:
             levels, claims = active[0].levels, active[0].claims
         else:
@@ -241,3 +249,11 @@ class Output:
         changed = levels != self.levels or claims != self.claims
         self.levels, self.claims = levels, claims
         return changed
+
+    def _settle(self) -> None:
+        """Take what follows from the lanes' states, which change seldom."""
+        self.active = [lane for lane in self.lanes if lane.contributes]
+        self.priority = max((lane.route.priority for lane in self.active), default=0)
+        self.sends_slot_priority = any(lane.route.slot_priority for lane in self.lanes)
+        self.paused = any(lane.state is _UNDECIDED for lane in self.lanes)
+        self._settled = self.lanes[0].state

@@ -17,7 +17,8 @@ before the next frame, which then had to wait its turn behind it (measured: 17 m
 KEEP_ALIVE_NS = 900_000_000
 """E1.31: 800 to 1,000 ms (6.6.2); Art-Net recommends the same. The middle, so that a late timer still holds it."""
 SLACK_PART = 4
-"""A frame may come this part of an interval early, so that a late frame does not delay the one after it."""
+"""Two frames may be this part of an interval closer, so that a late frame does not delay all those after it: input at
+nearly the highest rate would stay late for seconds by what it once was late. The mean holds."""
 
 
 def shortest_interval_ns(slots: int) -> int:
@@ -36,7 +37,7 @@ class Pacer:
     repeats_left: int = 0
     running: bool = False
     _allowed_ns: int = 0
-    """When the next frame would leave at the highest even pace."""
+    """When the next frame may leave by the highest mean pace."""
 
     def change(self) -> None:
         """There is something new to send."""
@@ -52,8 +53,7 @@ class Pacer:
         if not self.running:
             return None
         if self.pending:
-            # A change that came a little early goes at once: the one before it was late, and the mean holds.
-            return self._allowed_ns - self.interval_ns // SLACK_PART
+            return max(self._allowed_ns, self.sent_ns + self.interval_ns - self.interval_ns // SLACK_PART)
         if self.repeats_left > 0:
             return self.sent_ns + max(REPEAT_NS, self.interval_ns)
         return self.sent_ns + KEEP_ALIVE_NS
@@ -66,4 +66,7 @@ class Pacer:
             self.repeats_left -= 1
         self.pending = False
         self.sent_ns = now_ns
-        self._allowed_ns = max(self._allowed_ns, now_ns) + self.interval_ns
+        late_ns = now_ns - self._allowed_ns
+        # What is a little late is made up for; a rest is not saved for a burst.
+        made_up_ns = min(max(late_ns, 0), self.interval_ns) if late_ns < 2 * self.interval_ns else 0
+        self._allowed_ns = max(self._allowed_ns, now_ns - made_up_ns) + self.interval_ns

@@ -6,11 +6,10 @@ Verbs as the engine's: `ingest`, `tick`, `next_deadline_ns`, `take_output`, `sta
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass
 from enum import IntEnum
 from heapq import heappop, heappush
 from ipaddress import ip_address
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -42,11 +41,10 @@ class What(IntEnum):
 # Reading a member through its class costs a microsecond in Python 3.11, and these are read for every frame.
 _LEVELS, _SLOT_PRIORITY, _TERMINATED = What
 _KIND_LEVELS, _KIND_SLOT_PRIORITY = int(Kind.LEVELS), int(Kind.SLOT_PRIORITY)
-_LISTENING, _LOOP = RouteState.LISTENING, RouteState.LOOP
+_LISTENING, _HOLDING, _LOOP = RouteState.LISTENING, RouteState.HOLDING, RouteState.LOOP
 
 
-@dataclass(frozen=True, slots=True)
-class Outgoing:
+class Outgoing(NamedTuple):
     """One frame for the edge to send now."""
 
     output: int
@@ -85,6 +83,10 @@ class Bridge:
         self._declared = _declared_addresses(house)
         self._agenda: list[tuple[int, int]] = []
         """(when, output) of frames that may be due, earliest first."""
+        self._ready: list[int] = []
+        """Outputs whose frame is due at once."""
+        self._is_shared = False
+        """Whether an input has more than one source: only then can an output come back into it unnoticed."""
         self._noted: list[int] = []
         """Of each output: its earliest entry in the agenda."""
         self._look_ns = now_ns
@@ -133,11 +135,18 @@ class Bridge:
 
     def next_deadline_ns(self) -> int | None:
         """When `tick` or `take_output` has something to do if no packet comes; None for never."""
+        if self._ready:
+            return 0
         due_ns = min(self._look_ns, self._agenda[0][0] if self._agenda else NEVER_NS)
         return None if due_ns == NEVER_NS else due_ns
 
     def take_output(self, now_ns: int) -> list[Outgoing]:
         """Frames that are due now, in the order they are to be sent."""
+        if self._ready:
+            ready, self._ready = self._ready, []
+            for index in ready:
+                self._due(index, self.outputs[index], now_ns)
+                self._note(index)
         while self._agenda and self._agenda[0][0] <= now_ns:
             at_ns, index = heappop(self._agenda)
             if at_ns == self._noted[index]:
@@ -234,6 +243,7 @@ class Bridge:
             return one.slot_priorities(source, now_ns, packet.sequence, packet.slots)
         taken = one.levels(source, now_ns, packet.sequence, packet.priority, packet.slots)
         if taken and len(one.sources) > 1 and address not in self._declared:
+            self._is_shared = True
             looped = self.loop_watch.heard(source, one.sources[source].levels, one.highest_but(source), now_ns)
             if looped:
                 self._stop_loop(key, now_ns)
@@ -242,37 +252,43 @@ class Bridge:
     def _follow(self, key: InputKey, now_ns: int, arrived_ns: int) -> None:
         one = self.inputs[key]
         merged = one.merged(now_ns)
-        self._look_by(now_ns + one.loss_timeout_ns if arrived_ns else None)
+        if arrived_ns:
+            self._look_by(now_ns + one.loss_timeout_ns)
         for lane, index in self._lanes_of[key]:
             if lane.take(merged, now_ns, self._listen_ns):
                 if arrived_ns and not lane.arrived_ns:
                     lane.arrived_ns = arrived_ns
-                self._changed(index)
+                self._changed(index, now_ns)
             if lane.state is _LISTENING:
                 self._look_by(lane.heard_ns + self._listen_ns)
-            self._look_by(lane.hold_ends_ns())
+            elif lane.state is _HOLDING:
+                self._look_by(lane.hold_ends_ns())
 
     def _look_by(self, at_ns: int | None) -> None:
         if at_ns is not None and at_ns < self._look_ns:
             self._look_ns = at_ns
 
-    def _note(self, index: int) -> None:
+    def _note(self, index: int, now_ns: int = 0) -> None:
         """Put the output's next frame into the agenda, unless an earlier look at it stands there already."""
         output = self.outputs[index]
         at_ns = 0 if output.ending else None if output.paused else output.pacer.next_ns()
-        if at_ns is not None and at_ns < self._noted[index]:
+        if at_ns is None:
+            return
+        if at_ns <= now_ns:
+            self._ready.append(index)
+        elif at_ns < self._noted[index]:
             self._noted[index] = at_ns
             heappush(self._agenda, (at_ns, index))
 
-    def _changed(self, index: int) -> None:
+    def _changed(self, index: int, now_ns: int) -> None:
         output = self.outputs[index]
         differs = output.compose()
-        if not any(lane.contributes for lane in output.lanes):
+        if not output.active:
             if not output.paused:
                 output.ending = TERMINATED_PACKETS if output.speaking else 0
         elif differs or not output.speaking:
             output.pacer.change()
-        self._note(index)
+        self._note(index, now_ns)
 
     def _due(self, index: int, output: Output, now_ns: int) -> None:
         if output.ending:
@@ -287,13 +303,14 @@ class Bridge:
         output.pacer.sent(now_ns)
         output.speaking = True
         output.frames += 1
+        for lane in output.active:
+            lane.sent_frames += 1
         for lane in output.lanes:
-            if lane.contributes:
-                lane.sent_frames += 1
             if lane.arrived_ns:
                 lane.latency.add(now_ns - lane.arrived_ns)
                 lane.arrived_ns = 0
-        self.loop_watch.sent(output.levels, now_ns)
+        if self._is_shared:
+            self.loop_watch.sent(output.levels, now_ns)
 
     def _send_claims(self, index: int, output: Output, now_ns: int) -> None:
         fresh = output.claims != output.claims_sent or now_ns - output.claims_ns >= CLAIMS_KEEP_ALIVE_NS
@@ -314,7 +331,7 @@ class Bridge:
     def _stop_loop(self, key: InputKey, now_ns: int) -> None:
         for lane, index in self._lanes_of[key]:
             lane.enter(_LOOP, now_ns)
-            self._changed(index)
+            self._changed(index, now_ns)
 
 
 def _input_key(route: Route) -> InputKey:
@@ -340,6 +357,7 @@ def _declared_addresses(house: House) -> set[bytes]:
 
 def _lane_status(lane: Lane, output: Output, house: House, now_ns: int) -> dict[str, Any]:
     network = lane.route.source_network or 0
+    p50_ms, p99_ms = lane.latency.shares_ms(50, 99)
     source: UniverseId = lane.route.source
     suffix = f"@{house.networks[network].name}" if len(house.networks) > 1 else ""
     return {
@@ -350,10 +368,7 @@ def _lane_status(lane: Lane, output: Output, house: House, now_ns: int) -> dict[
         "text": lane.say(output.target),
         "for_s": round((now_ns - lane.since_ns) / 1e9, 1),
         "frames": lane.sent_frames,
-        "latency_ms": {
-            "p50": lane.latency.share_ms(50),
-            "p99": lane.latency.share_ms(99),
-        },
+        "latency_ms": {"p50": p50_ms, "p99": p99_ms},
         "latency": {"edges_s": LATENCY_EDGES_S, "counts": list(lane.latency.counts), "sum_s": lane.latency.sum_s},
         "held": lane.state is RouteState.HOLDING,
         "then": lane.route.then,

@@ -14,7 +14,7 @@ from __future__ import annotations
 import mmap
 import os
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +26,9 @@ GUARD_ROWS = 1024
 """Largest batch intake reads at once: rows that may be half written beyond `head`."""
 DEFAULT_ROWS = 65_536
 """About 85 MiB; judging may sleep 0.37 s at a full gigabit (177,500 packets/s) without losing a packet."""
+
+_CODES: dict[str, Literal["q", "i", "H", "B"]] = {"<i8": "q", "<i4": "i", "<u2": "H", "u1": "B"}
+"""What a column's dtype is called by memoryview."""
 
 HEADER = np.dtype(
     [
@@ -71,11 +74,21 @@ class Ring:
         self.data: NDArray[np.uint8] = np.frombuffer(self._map, np.uint8, rows * ROW_BYTES, payload).reshape(
             rows, ROW_BYTES
         )
+        # Reading or writing one value through a memoryview costs a tenth of doing so through numpy.
+        whole = memoryview(self._map)
+        self._octets, self._payload = whole, payload
+        self._counts = whole[:8].cast("Q")
+        self.views: dict[str, memoryview] = {}
+        """Every column once more, flat, for one row at a time."""
+        for name, dtype, inner in COLUMNS:
+            size = np.dtype(dtype).itemsize * rows * int(np.prod(inner, dtype=int))
+            self.views[name] = whole[offsets[name] : offsets[name] + size].cast(_CODES[dtype])
+        self.data_address = self.data.ctypes.data
 
     @property
     def head(self) -> int:
         """Rows ever written."""
-        return int(self.header["head"][0])
+        return self._counts[0]
 
     @property
     def wall_offset_ns(self) -> int:
@@ -118,6 +131,21 @@ class Ring:
                 **{name: column[part] for name, column in self.columns.items()},
             )
             first += count
+
+    def read_singly(self, first: int, end: int) -> Iterator[tuple[int, int, int, bytes, bytes]]:
+        """Yield network, protocol, arrival time, sender's address and octets of each row in [first, end).
+
+        For a few rows cheaper than `read`, whose columns cost the same for one row as for a thousand.
+        """
+        views = self.views
+        networks, protocols, times = views["network"], views["protocol"], views["t_ns"]
+        lengths, sources = views["length"], views["src"]
+        for number in range(first, end):
+            row = number & (self.rows - 1)
+            start = self._payload + row * ROW_BYTES
+            source = bytes(sources[16 * row : 16 * row + 16])
+            octets = bytes(self._octets[start : start + lengths[row]])
+            yield networks[row], protocols[row], times[row], source, octets
 
 
 class RingWriter:

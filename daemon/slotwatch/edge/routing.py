@@ -6,6 +6,7 @@ out. On the way down every stream is ended properly.
 
 from __future__ import annotations
 
+import gc
 import os
 import select
 import signal
@@ -40,8 +41,8 @@ DISCOVERY_EVERY_NS = 10_000_000_000
 """E131_UNIVERSE_DISCOVERY_INTERVAL, E1.31-2018 appendix A."""
 DISCOVERY_GROUP = "239.255.250.214"
 LONGEST_WAIT_MS = 200
-FEW_ROWS = 16
-"""Up to so many packets are read one by one: the array decoder's fixed cost is that of about twenty of them."""
+FEW_ROWS = 64
+"""Up to so many packets are read one by one: the array decoder's fixed cost is that of about sixty of them."""
 MAX_ROWS = 512
 """Rows that are taken from the ring at once, so that one flood cannot delay what is due."""
 
@@ -155,28 +156,25 @@ class Routing:
             self._tail = head - MAX_ROWS
         while self._tail < head:
             end = min(head, self._tail + MAX_ROWS)
-            for batch in self._ring.read(self._tail, end):
-                rest = self._read_singly(batch) if len(batch) <= FEW_ROWS else batch
-                if rest is None:
-                    continue
-                fields = decode(rest)
-                self.bridge.ingest(rest, fields)
-                self.questions.ingest(rest, fields)
+            first = self._read_singly(end) if end - self._tail <= FEW_ROWS else self._tail
+            for batch in self._ring.read(first, end) if first < end else ():
+                fields = decode(batch)
+                self.bridge.ingest(batch, fields)
+                self.questions.ingest(batch, fields)
                 if self.node is not None and not self._hold_node:
-                    self._answer(self.node, rest, fields)
+                    self._answer(self.node, batch, fields)
             self._tail = end
 
-    def _read_singly(self, batch: Batch) -> Batch | None:
-        """Give plain packets to the bridge one by one, in their order; None, or the rest for the array decoder."""
-        protocols, networks = batch.protocol.tolist(), batch.network.tolist()
-        lengths, times = batch.length.tolist(), batch.t_ns.tolist()
-        for row, protocol in enumerate(protocols):
-            octets = batch.data[row, : lengths[row]].tobytes()
+    def _read_singly(self, end: int) -> int:
+        """Give plain packets to the bridge one by one; returns the first row for the array decoder, or `end`."""
+        ingest = self.bridge.ingest_plain
+        rows = self._ring.read_singly(self._tail, end)
+        for number, (network, protocol, t_ns, source, octets) in enumerate(rows, self._tail):
             packet = read_e131(octets) if protocol == _E131 else read_artnet(octets) if protocol == _ARTNET else None
             if packet is None:
-                return batch.part(slice(row, None))
-            self.bridge.ingest_plain(networks[row], protocol, times[row], batch.src[row].tobytes(), packet)
-        return None
+                return number
+            ingest(network, protocol, t_ns, source, packet)
+        return end
 
     def _answer(self, node: Node, batch: Batch, fields: Fields) -> None:
         for row in np.flatnonzero(fields.kind == Kind.ART_POLL).tolist():
@@ -212,6 +210,8 @@ def run_routes(routing: Routing, wake_fd: int, lifeline_fd: int, reports: Channe
     poll.register(lifeline_fd, select.POLLIN | select.POLLHUP)
     poll.register(reports.fileno(), select.POLLIN)
     reported_ns = 0
+    gc.collect()
+    gc.freeze()  # the bridge's tables are for life: no later collection, a pause, need walk them
     try:
         while running:
             now_ns = clock.monotonic_ns()

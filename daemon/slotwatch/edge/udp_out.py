@@ -27,6 +27,10 @@ EXPEDITED_FORWARDING = 0xB8
 """DSCP 46: show data before bulk traffic, where switches look at it (common practice, no source)."""
 
 
+# Reading a member through its class costs a microsecond in Python 3.11.
+_LEVELS, _SLOT_PRIORITY, _TERMINATED = What
+
+
 @dataclass(slots=True)
 class E131Stream:
     """The packet of one E1.31 output."""
@@ -39,8 +43,8 @@ class E131Stream:
         packet = self.packet
         packet[PRIORITY_AT] = priority
         packet[SEQUENCE_AT] = self.sequence
-        packet[OPTIONS_AT] = OPTION_TERMINATED if what is What.TERMINATED else 0
-        packet[START_CODE_AT] = SLOT_PRIORITY_START_CODE if what is What.SLOT_PRIORITY else 0
+        packet[OPTIONS_AT] = OPTION_TERMINATED if what is _TERMINATED else 0
+        packet[START_CODE_AT] = SLOT_PRIORITY_START_CODE if what is _SLOT_PRIORITY else 0
         packet[SLOTS_AT:] = values
         self.sequence = (self.sequence + 1) & 0xFF
         return packet
@@ -55,7 +59,7 @@ class ArtnetStream:
 
     def frame(self, what: What, values: bytes, priority: int) -> bytearray | None:
         """The next packet; None for what this protocol cannot say (priorities, an end)."""
-        if what is not What.LEVELS:
+        if what is not _LEVELS:
             return None
         self.sequence = self.sequence % 255 + 1
         self.packet[12] = self.sequence

@@ -8,6 +8,7 @@ everything else the answer is None and the array decoder has the word. A test ho
 from __future__ import annotations
 
 import struct
+from functools import lru_cache
 from typing import NamedTuple
 
 from slotwatch.wire.fields import Kind
@@ -15,9 +16,10 @@ from slotwatch.wire.universe import ARTNET_LAST, E131_LAST
 
 _PREAMBLE = b"\0\x10\0\0ASC-E1.17\0\0\0"
 _ADDRESSING = b"\x02\xa1\0\0\0\x01"
-_E131 = struct.Struct(">HI16sHI64sBHBBHH6sHB")
-"""Root length and vector, CID, framing length and vector, name, priority, sync, sequence, options, universe, DMP
-length, DMP vector and addressing, property count, start code (E1.31-2018 table 4-1)."""
+_HEAD = struct.Struct(">16sHI16sHI64s")
+"""Preamble, root length and vector, CID, framing length and vector, name: octets 0 to 107 (E1.31-2018 table 4-1)."""
+_REST = struct.Struct(">HH6sHB")
+"""Universe, DMP length, DMP vector and addressing, property count, start code: octets 113 to 125."""
 _ART = struct.Struct("<8sHHBBH")
 _LEVELS, _SLOT_PRIORITY = int(Kind.LEVELS), int(Kind.SLOT_PRIORITY)
 E131_SLOTS_AT, ARTNET_SLOTS_AT = 126, 18
@@ -38,51 +40,41 @@ class Plain(NamedTuple):
 def read_e131(octets: bytes) -> Plain | None:
     """Read a datagram of E1.31's port, if it is a plain data packet."""
     length = len(octets)
-    if not E131_SLOTS_AT <= length <= 638 or octets[:16] != _PREAMBLE:
+    if not E131_SLOTS_AT <= length <= 638:
         return None
-    (
-        root,
-        vector,
-        cid,
-        framing,
-        kind,
-        name,
-        priority,
-        sync,
-        sequence,
-        options,
-        universe,
-        dmp,
-        addressing,
-        count,
-        code,
-    ) = _E131.unpack_from(octets, 16)
-    whole = length - 1 - E131_SLOTS_AT + 2
+    known = _stream(octets[:108], octets[113:126], length)
+    if known is None:
+        return None
+    kind, universe, cid = known
+    priority, options, sync_high = octets[108], octets[112], octets[109]
+    if priority > 200 or options & 0x1F or (sync_high > 249 and (sync_high << 8 | octets[110]) > E131_LAST):
+        return None
+    return Plain(kind, universe, octets[111], priority, options, cid, octets[E131_SLOTS_AT:])
+
+
+@lru_cache(maxsize=8192)
+def _stream(head: bytes, rest: bytes, length: int) -> tuple[int, int, bytes] | None:
+    """Kind, universe and CID by what every packet of a stream has alike; None if that is not plain.
+
+    Remembered: a stream's packets differ only in priority, synchronization, sequence, options and slots.
+    """
+    preamble, root, vector, cid, framing, kind, name = _HEAD.unpack(head)
+    universe, dmp, addressing, count, code = _REST.unpack(rest)
     if (
-        vector != 4
+        preamble != _PREAMBLE
+        or vector != 4
         or kind != 2
         or addressing != _ADDRESSING
-        or count != whole
+        or count != length - E131_SLOTS_AT + 1
         or root != 0x7000 + length - 16
         or framing != 0x7000 + length - 38
         or dmp != 0x7000 + length - 115
-        or priority > 200
-        or sync > E131_LAST
-        or options & 0x1F
         or not 1 <= universe <= E131_LAST
         or code not in (0, 0xDD)
         or name[63]
     ):
         return None
-    return Plain(
-        _LEVELS if code == 0 else _SLOT_PRIORITY,
-        universe,
-        sequence,
-        priority,
-        options,
-        cid,
-        octets[E131_SLOTS_AT:],
-    )
+    return (_LEVELS if code == 0 else _SLOT_PRIORITY), universe, cid
 
 
 def read_artnet(octets: bytes) -> Plain | None:
