@@ -155,3 +155,45 @@ def test_a_looped_route_is_one_critical_incident() -> None:
     (incident,) = tap.rules()
     assert (incident.rule, incident.severity.word) == ("route-loop", "critical")
     assert "tower" in incident.summary
+
+
+def test_a_line_whose_faults_end_recovers() -> None:
+    """Faults count for ten seconds, and the off-delay follows."""
+    tap = Tap()
+    tap.judge.observe(LineSeen(tap.now_ns, 1, True, faults=0, breaks=0))
+    tap.judge.observe(LineSeen(tap.now_ns + S, 1, True, faults=50, breaks=30))
+    tap.run(3, held, held)
+    assert [i.rule for i in tap.rules()] == ["line-faulty"]
+    for second in range(4, 14):
+        tap.judge.observe(LineSeen(tap.now_ns, 1, True, faults=50, breaks=30 * second))
+        tap.run(1, held, held)
+    assert [i.rule for i in tap.rules()] == ["line-faulty"], "within its off-delay"
+    for second in range(14, 24):
+        tap.judge.observe(LineSeen(tap.now_ns, 1, True, faults=50, breaks=30 * second))
+        tap.run(1, held, held)
+    assert tap.rules() == []
+
+
+def port_faults(tap: Tap) -> list[str]:
+    found = tap.judge.incidents(tap.now_ns)
+    return [i.rule for i in found if i.closed_ns is None and i.rule in ("line-faulty", "line-port-missing")]
+
+
+def test_a_port_that_cannot_be_used_is_said_after_three_seconds_and_recovers() -> None:
+    tap = Tap()
+    tap.judge.observe(LineSeen(tap.now_ns, 1, False, trouble="/dev/ttyUSB0 is not there; plug the adapter in"))
+    tap.run(2.9, held, None)
+    assert port_faults(tap) == []
+    tap.run(0.3, held, None)
+    assert port_faults(tap) == ["line-port-missing"]
+    tap.judge.observe(LineSeen(tap.now_ns, 1, True))
+    tap.run(9.8, held, held)
+    assert port_faults(tap) == ["line-port-missing"]
+    tap.run(0.5, held, held)
+    assert port_faults(tap) == []
+
+
+def test_a_port_of_which_nothing_is_known_is_neither_faulty_nor_missing() -> None:
+    tap = Tap()
+    tap.run(5, held, None)
+    assert port_faults(tap) == []

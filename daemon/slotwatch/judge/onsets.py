@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+from numpy.typing import NDArray
 
 from slotwatch.judge.sight import Sight
 from slotwatch.model.windows import BUCKET_NS
@@ -27,19 +28,50 @@ def counted_in(metric: int, seconds: float) -> Callable[[Sight, int], int]:
 
     def begin_ns(sight: Sight, row: int) -> int:
         first_ns = int(sight.model.streams.windows.first_ns(metric, row, round(seconds * NANOSECONDS / BUCKET_NS)))
-        return max(first_ns, int(sight.streams.since_ns[row])) if first_ns else 0
+        if not first_ns:
+            return 0
+        # What is missing is only noticed with the next frame: it began with the one before.
+        frames_ns = arrivals_ns(sight, row)
+        before = int(frames_ns.searchsorted(first_ns)) - 1
+        last_good_ns = int(frames_ns[before]) if before >= 0 else first_ns
+        return max(last_good_ns, int(sight.streams.since_ns[row]))
 
     return begin_ns
 
 
+def changed_pace(sight: Sight, row: int, limit_hz: float, seconds: float, *, slower: bool) -> int:
+    """Say since which frame of the window a stream has been slower (or faster) than a rate.
+
+    It is where the intervals since then differ most, in sum, from those of that rate (Page's cumulative sum, 1954):
+    a mean over a window falls under its limit long before the window is full of slow frames.
+    """
+    begin_ns = window_of(seconds)(sight, row)
+    frames_ns = arrivals_ns(sight, row)
+    kept_all = int(frames_ns[0]) <= begin_ns + BUCKET_NS
+    # The frame right before the window is where its first interval began.
+    frames_ns = frames_ns[frames_ns > begin_ns - BUCKET_NS]
+    excess_ns = np.diff(frames_ns) - NANOSECONDS / limit_hz
+    since = np.cumsum((excess_ns if slower else -excess_ns)[::-1])[::-1]
+    if not len(since):
+        return begin_ns
+    first = int(since.argmax())
+    # More frames than are remembered: it may have begun before them.
+    return int(frames_ns[first]) if first or kept_all else begin_ns
+
+
 def before_gaps(sight: Sight, row: int, gaps: int, shortest_ns: int, median_ratio: float) -> int:
     """Give the frame before the first of a stream's newest so many gaps; 0 if they are not among its intervals."""
+    frames_ns = arrivals_ns(sight, row)
+    gaps_ns = np.diff(frames_ns)
+    least_ns = max(shortest_ns, int(median_ratio * int(sight.streams.median_interval_ns[row])))
+    wide = np.flatnonzero(gaps_ns > least_ns)
+    return int(frames_ns[wide[-gaps]]) if 0 < gaps <= len(wide) else 0
+
+
+def arrivals_ns(sight: Sight, row: int) -> NDArray[np.int64]:
+    """When a stream's newest frames came, oldest first: as far back as its intervals are kept."""
     kept_us = sight.streams.intervals_us[row]
     count = int(sight.streams.interval_count[row])
     in_order = kept_us[:count] if count < len(kept_us) else np.roll(kept_us, -(count % len(kept_us)))
-    ago_ns = np.cumsum(in_order[::-1].astype(np.int64)) * 1000
-    least_ns = max(shortest_ns, int(median_ratio * int(sight.streams.median_interval_ns[row])))
-    wide = np.flatnonzero(in_order[::-1].astype(np.int64) * 1000 > least_ns)
-    if not 0 < gaps <= len(wide):
-        return 0
-    return int(sight.streams.last_frame_ns[row] - ago_ns[wide[gaps - 1]])
+    ago_ns = np.concatenate((np.cumsum(in_order[::-1].astype(np.int64))[::-1], np.zeros(1, np.int64))) * 1000
+    return np.asarray(int(sight.streams.last_frame_ns[row]) - ago_ns, np.int64)

@@ -96,7 +96,8 @@ class Invited:
             effect = "It has an equal say."
         return Finding(
             group=f"source:{sight.source_name(source)}:{cause}",
-            since_ns=int(streams.since_ns[row]),
+            # One that rises above its priority has sent before; a stranger was one from its first frame.
+            since_ns=0 if above else int(streams.since_ns[row]),
             universes=(universe,),
             streams=(row,),
             networks=(int(streams.network[row]),),

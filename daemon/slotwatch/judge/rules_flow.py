@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from slotwatch.house.schema import House
 from slotwatch.judge.catalog import CATALOG
-from slotwatch.judge.onsets import before_gaps, counted_in, window_of
+from slotwatch.judge.onsets import before_gaps, changed_pace, counted_in
 from slotwatch.judge.sight import Sight
 from slotwatch.judge.watch import STREAMS, Finding, Mask, Watch, finding_of
 from slotwatch.model.windows import LOST
@@ -34,8 +34,8 @@ BEACON_NS = 102_400_000
 def watches(house: House) -> tuple[Watch, ...]:
     pace = Pace()
     return (
-        Watch("slow-refresh", STREAMS, pace.is_slow, describe_slow, began_ns=window_of(WINDOW_S)),
-        Watch("fast-refresh", STREAMS, is_fast, describe_fast, began_ns=window_of(WINDOW_S)),
+        Watch("slow-refresh", STREAMS, pace.is_slow, describe_slow, began_ns=slow_since_ns),
+        Watch("fast-refresh", STREAMS, is_fast, describe_fast, began_ns=fast_since_ns),
         Watch("uneven-refresh", STREAMS, is_uneven, describe_uneven, began_ns=uneven_since_ns),
         Watch("packet-loss", STREAMS, loses, describe_loss, began_ns=counted_in(LOST, 10.0)),
     )
@@ -98,6 +98,14 @@ class Pace:
         return jumps
 
 
+def slow_since_ns(sight: Sight, row: int) -> int:
+    rule, streams = CATALOG["slow-refresh"], sight.streams
+    limit_hz = float(sight.universes.min_refresh_hz[sight.universe_of(row)])
+    if float(streams.moving_known_s[row]) >= rule.threshold("norm_known_s"):
+        limit_hz = max(limit_hz, rule.threshold("norm_ratio") * float(streams.best_moving_hz[row]))
+    return changed_pace(sight, row, limit_hz, WINDOW_S, slower=True)
+
+
 def describe_slow(sight: Sight, row: int) -> Finding:
     streams = sight.streams
     rate_hz = int(streams.frames_5s[row]) / WINDOW_S
@@ -134,6 +142,14 @@ def is_fast(sight: Sight) -> Mask:
     rate_hz = (streams.frames_5s.astype(np.float64) - 1) / WINDOW_S
     fast: Mask = _settled(sight) & (rate_hz > CATALOG["fast-refresh"].threshold("over_ratio") * max_hz(streams.slots))
     return fast
+
+
+def fast_since_ns(sight: Sight, row: int) -> int:
+    return changed_pace(sight, row, _most_hz(sight, row), WINDOW_S, slower=False)
+
+
+def _most_hz(sight: Sight, row: int) -> float:
+    return CATALOG["fast-refresh"].threshold("over_ratio") * float(max_hz(sight.streams.slots[row : row + 1])[0])
 
 
 def describe_fast(sight: Sight, row: int) -> Finding:
@@ -220,9 +236,6 @@ def loses(sight: Sight) -> Mask:
     if not some.any():
         return some
     due = lost + streams.frames_10s
-    if sight.listener.stalled_since(sight.now_ns - 10 * NANOSECONDS):
-        # Within the window this computer itself did not listen for a moment: what is missing says nothing.
-        return np.zeros_like(some)
     some &= _had_time(sight)
     many = (lost >= rule.threshold("lost_frames")) & (lost > rule.threshold("loss_ratio") * due)
     burst = streams.lost_of_last_10 >= rule.threshold("lost_of_last_10")

@@ -22,10 +22,11 @@ DISCARD_STEPS = 236
 
 
 def watches(house: House) -> tuple[Watch, ...]:
+    syncs = Syncs()
     return (
         Watch("out-of-order", STREAMS, is_out_of_order, describe_out_of_order, began_ns=counted_in(DISCARDED, 10.0)),
         Watch("sequence-unusable", STREAMS, is_unusable, describe_unusable, began_ns=unusable_since_ns),
-        Watch("sync-missing", KEYS, missing_syncs, describe_sync, on_delay_s=0.0),
+        Watch("sync-missing", KEYS, syncs.missing, describe_sync, on_delay_s=0.0, timed=True),
         Watch("wrong-group", STREAMS, is_wrong_group, describe_wrong_group),
     )
 
@@ -113,22 +114,34 @@ def describe_unusable(sight: Sight, row: int) -> Finding:
 # --- sync and groups ----------------------------------------------------------------------------------
 
 
-def missing_syncs(sight: Sight) -> dict[Any, None]:
-    """Sync addresses that frames name and no sync packet serves: (network, address, ever came)."""
-    streams = sight.streams
-    named = sight.live & (streams.sync_address > 0) & (streams.protocol == Protocol.E131)
-    if not named.any():
-        return {}
-    found: dict[Any, None] = {}
-    loss_ns = int(CATALOG["sync-missing"].threshold("sync_loss_s") * NANOSECONDS)
-    pairs = streams.network[named].astype(np.int64) << 16 | streams.sync_address[named]
-    for pair in np.unique(pairs).tolist():
-        network, address = pair >> 16, pair & 0xFFFF
-        last_ns = sight.model.occasions.last_sync_ns(network, int(Protocol.E131), address)
-        since_ns = int(streams.since_ns[_waiting(sight, network, address)].min())
-        if sight.now_ns - max(last_ns, since_ns) > loss_ns:
-            found[network, address, last_ns > 0] = None
-    return found
+class Syncs:
+    """Remembers since when frames have named each sync address: a stream may begin to long after its first frame."""
+
+    def __init__(self) -> None:
+        self._named_ns: dict[int, int] = {}
+        """Of network << 16 | address, those that live streams name now."""
+        self._looked_ns = 0
+
+    def missing(self, sight: Sight) -> dict[Any, int]:
+        """Sync addresses that frames name and no sync packet serves: (network, address, ever came), and since when."""
+        streams = sight.streams
+        named = sight.live & (streams.sync_address > 0) & (streams.protocol == Protocol.E131)
+        before_ns, self._named_ns = self._named_ns, {}
+        looked_ns, self._looked_ns = self._looked_ns, sight.now_ns
+        found: dict[Any, int] = {}
+        if not named.any():
+            return found
+        loss_ns = int(CATALOG["sync-missing"].threshold("sync_loss_s") * NANOSECONDS)
+        pairs = streams.network[named].astype(np.int64) << 16 | streams.sync_address[named]
+        for pair in np.unique(pairs).tolist():
+            network, address = pair >> 16, pair & 0xFFFF
+            last_ns = sight.model.occasions.last_sync_ns(network, int(Protocol.E131), address)
+            first_ns = int(streams.since_ns[_waiting(sight, network, address)].min())
+            named_ns = self._named_ns[pair] = before_ns.get(pair) or max(first_ns, looked_ns)
+            since_ns = max(last_ns, named_ns)
+            if sight.now_ns - since_ns > loss_ns:
+                found[network, address, last_ns > 0] = since_ns
+        return found
 
 
 def _waiting(sight: Sight, network: int, address: int) -> NDArray[np.intp]:

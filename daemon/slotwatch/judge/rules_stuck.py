@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -46,11 +47,7 @@ class Skew:
         settled = sight.live & (quiet_ns > ISOLATED_NS) & (quiet_ns < 2 * ISOLATED_NS) & (streams.history_count >= 2)
         for source in np.unique(streams.source[settled]).tolist() if settled.any() else ():
             self._measure(sight, source)
-        return {
-            source: None
-            for source, spreads in self._spreads.items()
-            if sum(spread_ns > FRAME_NS * 3 // 2 for _, spread_ns in self._recent(sight, spreads)) >= EVENTS
-        }
+        return {source: None for source, spreads in self._spreads.items() if len(self._wide(sight, spreads)) >= EVENTS}
 
     def _measure(self, sight: Sight, source: int) -> None:
         streams = sight.streams
@@ -71,16 +68,18 @@ class Skew:
             spreads.append((newest_ns, int(changes_ns.max() - changes_ns.min())))
 
     @staticmethod
-    def _recent(sight: Sight, spreads: deque[tuple[int, int]]) -> list[tuple[int, int]]:
-        return [one for one in spreads if sight.now_ns - one[0] < REMEMBERED_NS]
+    def _wide(sight: Sight, spreads: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
+        """Single steps of the last minute that were spread wider than a frame."""
+        recent = [one for one in spreads if sight.now_ns - one[0] < REMEMBERED_NS]
+        return [one for one in recent if one[1] > FRAME_NS * 3 // 2]
 
     def describe(self, sight: Sight, source: int) -> Finding:
         rows = [row for row in sight.streams_from(source).tolist() if sight.live[row]]
-        wide = [spread_ns for _, spread_ns in self._recent(sight, self._spreads.get(source, deque()))]
-        skew_ms = float(np.median(wide)) / 1e6 if wide else 0.0
+        wide = self._wide(sight, self._spreads.get(source, ()))
+        skew_ms = float(np.median([spread_ns for _, spread_ns in wide])) / 1e6 if wide else 0.0
         return Finding(
             group=f"source:{sight.source_name(source)}",
-            since_ns=0,
+            since_ns=wide[0][0] if wide else 0,
             universes=tuple(sorted({sight.universe_of(row) for row in rows})),
             sources=(source,),
             networks=tuple({int(sight.streams.network[row]) for row in rows}),

@@ -1,0 +1,201 @@
+"""The table of what this listener says of itself, of the network it hangs on, and of too much of something."""
+
+from __future__ import annotations
+
+from slotwatch.house.schema import Receiver
+from slotwatch.wire.observation import (
+    DropsSeen,
+    JoinSeen,
+    LinkSeen,
+    NeighbourSeen,
+    QuerySeen,
+    RoutesSeen,
+    StallSeen,
+)
+from slotwatch.wire.universe import Protocol, UniverseId
+from tests.judge.cases import END_S, FROM_S, Case, desk, lost_between, see
+from tests.judge.stage import Packet, Plain, e131, group_of, house_of
+
+HOUSE = house_of((1,), min_refresh_hz=5)
+RECEIVER = Receiver("Rack 1", "10.0.1.1", (UniverseId(Protocol.E131, 1),))
+MACS = ("02:00:00:00:00:01", "02:00:00:00:00:02")
+OWN = (0, True, ("10.0.0.200",), "eth1")
+
+
+def rubbish(count: int) -> Plain:
+    """Packets of no protocol, ten a second from FROM_S on."""
+    made = [Packet(FROM_S + n / 10, b"no packet of this port at all", "10.0.0.66", "10.0.0.200") for n in range(count)]
+    return Plain(made)
+
+
+def crowd(count: int) -> Plain:
+    """So many senders on one universe, each with one packet a second until END_S; the last one comes at FROM_S."""
+    made = []
+    for number in range(count):
+        cid = number.to_bytes(2, "big") * 8
+        start = FROM_S if number == count - 1 else 0.5 + number / 100
+        for second in range(round(END_S - start)):
+            data = e131(1, second, bytes(24), cid=cid, priority=100 if number else 101)
+            made.append(Packet(start + second, data, f"10.0.2.{number}", group_of(1)))
+    return Plain(sorted(made, key=lambda packet: packet.t_s))
+
+
+def claims(swap_back: bool) -> list[tuple[float, object]]:
+    """An address that goes to another device, and back to the first or not: a device that was replaced."""
+    later = MACS[0] if swap_back else MACS[1]
+    seen = ((2.0, MACS[0]), (3.0, MACS[1]), (FROM_S, later))
+    return [see(t, NeighbourSeen, 0, "10.0.0.7", mac, True) for t, mac in seen]
+
+
+CASES = [
+    Case(
+        "link-down",
+        HOUSE,
+        lambda: [desk(), see(FROM_S, LinkSeen, 0, True, ("10.0.0.201",), "eth1")],
+        lambda: [
+            desk(drop=lost_between(FROM_S, END_S)),
+            see(FROM_S, LinkSeen, 0, False, (), "eth1"),
+            see(END_S, LinkSeen, *OWN),
+        ],
+        (0.0, 0.1),
+        closes_s=(2.9, 3.2),
+    ),
+    Case(
+        "host-overrun",
+        HOUSE,
+        lambda: [desk(), see(FROM_S, StallSeen, 999_000_000)],
+        lambda: [desk(), *(see(FROM_S + n / 2, StallSeen, 1_000_000_000) for n in range(32))],
+        (0.0, 0.1),
+        "stalled for a second",
+        closes_s=(9.9, 11.3),
+    ),
+    Case(
+        "host-overrun",
+        HOUSE,
+        lambda: [desk(), see(1.0, DropsSeen, 500), see(FROM_S, DropsSeen, 500)],
+        lambda: [desk(), see(1.0, DropsSeen, 500), *(see(FROM_S + n / 2, DropsSeen, 501 + n) for n in range(32))],
+        (0.0, 0.1),
+        "one packet dropped",
+        closes_s=(9.9, 11.3),
+    ),
+    Case(
+        "join-failed",
+        HOUSE,
+        lambda: [desk(), see(0.0, JoinSeen, 0, 1, True)],
+        lambda: [desk(), see(FROM_S, JoinSeen, 0, 1, False, "no room."), see(END_S, JoinSeen, 0, 1, True)],
+        (0.0, 0.15),
+        closes_s=(0.0, 0.2),
+        joined=False,
+    ),
+    Case(
+        "querier-changed",
+        HOUSE,
+        lambda: [desk(), *(see(t, QuerySeen, 0, "10.0.0.254", "igmp2", 10.0) for t in (2.0, FROM_S))],
+        lambda: [
+            desk(),
+            see(2.0, QuerySeen, 0, "10.0.0.254", "igmp2", 10.0),
+            see(FROM_S, QuerySeen, 0, "10.0.0.253", "igmp2", 10.0),
+        ],
+        (0.0, 1.1),
+        # It is shown for a minute after the change, and its off-delay follows.
+        end_s=FROM_S,
+        closes_s=(69.0, 71.3),
+    ),
+    Case(
+        "flooded-groups",
+        HOUSE,
+        # A stream lives for 2.5 s after its last frame (E1.31 6.7.1): 7.3 s of frames are 9.8 s of flooding.
+        lambda: [desk(), desk(2, (2,), from_s=FROM_S, to_s=FROM_S + 7.3)],
+        lambda: [desk(), desk(2, (2,), from_s=FROM_S, to_s=END_S - 2.5)],
+        (10.0, 11.2),
+        "for ten seconds",
+        closes_s=(9.0, 11.3),
+        beside=frozenset({"undeclared-universe", "universe-lost"}),
+    ),
+    Case(
+        "flooded-groups",
+        HOUSE,
+        lambda: [desk(), desk(2, (2,), from_s=FROM_S, dst=lambda universe: "10.0.0.200")],
+        lambda: [desk(), desk(2, (2,), from_s=FROM_S, to_s=END_S - 2.5)],
+        (10.0, 11.2),
+        "in its own group",
+        closes_s=(9.0, 11.3),
+        beside=frozenset({"undeclared-universe", "universe-lost"}),
+    ),
+    *(
+        Case(
+            "fallback-address",
+            HOUSE,
+            lambda near=near: [desk(address=near)],  # type: ignore[misc]
+            lambda: [
+                desk(),
+                see(FROM_S, NeighbourSeen, 0, "169.254.0.0", MACS[0], True),
+                see(END_S, NeighbourSeen, 0, "169.254.0.0", "", False),
+            ],
+            (1.0, 3.1),
+            f"of 169.254/16, and not {near}",
+            closes_s=(9.0, 11.2),
+        )
+        for near in ("169.253.255.255", "169.255.0.0")
+    ),
+    Case(
+        "duplicate-address",
+        HOUSE,
+        lambda: [desk(), *claims(False)],
+        lambda: [desk(), *claims(True)],
+        (0.0, 1.1),
+        # Both were heard within a minute (RFC 5227), and its off-delay of a minute follows.
+        end_s=FROM_S,
+        closes_s=(118.9, 121.2),
+    ),
+    Case(
+        "receiver-silent",
+        house_of((1,), min_refresh_hz=5, receivers=(RECEIVER,)),
+        lambda: [
+            desk(),
+            see(1.0, NeighbourSeen, 0, "10.0.1.1", MACS[0], True),
+            see(FROM_S, NeighbourSeen, 0, "10.0.1.1", "", False),
+            see(FROM_S + 19.8, NeighbourSeen, 0, "10.0.1.1", MACS[0], True),
+        ],
+        lambda: [
+            desk(),
+            see(1.0, NeighbourSeen, 0, "10.0.1.1", MACS[0], True),
+            see(FROM_S, NeighbourSeen, 0, "10.0.1.1", "", False),
+            see(30.0, NeighbourSeen, 0, "10.0.1.1", MACS[0], True),
+        ],
+        (20.0, 21.1),
+        end_s=30.0,
+        until_s=30.0,
+        closes_s=(9.0, 11.2),
+    ),
+    Case(
+        "malformed-packets",
+        HOUSE,
+        lambda: [desk(), rubbish(9)],
+        lambda: [desk(), rubbish(160)],
+        # The tenth comes 0.9 s after the first; those of the last 10 s count, and its off-delay follows.
+        (0.9, 1.1),
+        closes_s=(17.0, 20.4),
+    ),
+    Case(
+        "too-many-sources",
+        house_of((1,), min_refresh_hz=0.5, shared=True),
+        lambda: [crowd(64)],
+        lambda: [crowd(65)],
+        (0.0, 0.2),
+        # It holds for 10 s after the last one that was not kept, and its off-delay is a minute.
+        closes_s=(66.0, 71.3),
+        beside=frozenset({"universe-lost"}),
+    ),
+    Case(
+        "route-loop",
+        HOUSE,
+        lambda: [desk(), see(FROM_S, RoutesSeen, (("tower", "running", "e131/112", "e131/12"),))],
+        lambda: [
+            desk(),
+            see(FROM_S, RoutesSeen, (("tower", "loop", "e131/112", "e131/12"), ("side", "idle", "e131/5", "e131/4"))),
+            see(END_S, RoutesSeen, (("tower", "running", "e131/112", "e131/12"),)),
+        ],
+        (0.0, 0.15),
+    ),
+]
