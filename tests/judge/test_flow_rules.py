@@ -12,8 +12,8 @@ import pytest
 
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.snapshot import Severity
-from tests.judge.stage import START_NS, Desk, S, Stage, house_of, moving
-from tests.judge.still import one_stream
+from tests.judge.stage import START_NS, Desk, Packet, S, Stage, e131, group_of, house_of, moving
+from tests.judge.still import Still, one_stream
 
 WELL: dict[str, Any] = {
     "frames_5s": 200,
@@ -155,6 +155,55 @@ def test_no_data_at_all_raises_nothing_of_this_kind(row: Row) -> None:
     zero = {name: 0 for name in WELL if name not in ("sequence_measurable", "slots")}
     still.run(2.0, **zero)
     assert still.of(row.rule) == []
+
+
+def two_streams() -> Still:
+    """Two universes of one source, which is one incident where both break a rule."""
+    house = house_of((1, 2))
+    octets = [e131(number, 0, bytes([50]) * 512, cid=b"\x01" * 16, name="Desk A") for number in (1, 2)]
+    return Still(house, *(Packet(0.0, data, "10.0.0.1", group_of(n)) for n, data in enumerate(octets, 1)))
+
+
+def of_each(row: Row, first: bool, second: bool) -> dict[str, Any]:
+    """The columns of both streams, each in order or over the limit."""
+    well, over = {**WELL, **row.always}, {**WELL, **row.always, **row.over}
+    well |= {name: WELL[name] for name in row.over if name in WELL}
+    well |= {name: value for name, value in over.items() if name not in WELL}
+    return {name: [(over if one else well)[name] for one in (first, second)] for name in over}
+
+
+@pytest.mark.parametrize("row", ROWS, ids=IDS)
+def test_a_universe_that_is_well_again_leaves_an_open_incident(row: Row) -> None:
+    """The words are of what is still at fault; the record keeps what was; it is over with the last of them."""
+    still = two_streams()
+    still.run(7.0, **of_each(row, False, False)).run(1.0, **of_each(row, True, True))
+    (incident,) = still.said
+    assert incident.universes == ("e131/1", "e131/2") and incident.rule == row.rule
+    still.run(12.0, **of_each(row, False, True))
+    (incident,) = still.said
+    assert (incident.closed_ns, incident.universes) == (None, ("e131/1", "e131/2"))
+    assert "e131/2" in incident.summary and "e131/1" not in incident.summary
+    assert not any("e131/1" in text for text in incident.evidence)
+    still.run(12.0, **of_each(row, False, False))
+    (incident,) = still.said
+    assert incident.closed_ns is not None
+
+
+@pytest.mark.parametrize("row", ROWS, ids=IDS)
+def test_a_universe_that_leaves_the_house_leaves_the_incident_to_the_others(row: Row) -> None:
+    """A reload takes one away and its sender stops: the incident goes on with the other."""
+    still = two_streams()
+    still.run(7.0, **of_each(row, False, False)).run(1.0, **of_each(row, True, True))
+    house = house_of((2,))
+    still.model.take_house(house)
+    still.judge.take_house(house, still.now_ns)
+    still.streams.live[0] = False
+    still.silent.add(0)
+    still.streams.last_frame_ns[0] = still.streams.last_arrival_ns[0] = still.now_ns
+    still.run(1.5, **of_each(row, True, True)).run(12.0, **of_each(row, False, True))
+    (incident,) = (one for one in still.said if one.rule == row.rule)
+    assert incident.closed_ns is None
+    assert "e131/2" in incident.summary and "e131/1" not in incident.summary
 
 
 def test_a_rest_inside_the_window_is_no_slow_refresh() -> None:
