@@ -10,6 +10,7 @@ from collections import deque
 from dataclasses import dataclass, field
 from typing import Any
 
+from slotwatch.judge import deafness
 from slotwatch.wire.observation import (
     ClockStepSeen,
     DropsSeen,
@@ -115,6 +116,8 @@ class Listener:
         """Packets that this computer lost in the present run of losses."""
         self.stalled_last_ns = 0
         self.stalled_for_ns = 0
+        self.marked_until_ns = 0
+        """Until when what was missed in the last stall may have come to be counted; 0: there was none."""
         self.clock_steps: deque[ClockStepSeen] = deque(maxlen=64)
         self.queriers: dict[int, dict[str, Querier]] = {}
         self.querier_change: dict[int, tuple[int, str, str]] = {}
@@ -174,12 +177,11 @@ class Listener:
         link = self.links.get(network)
         return link.since_ns + LINK_SETTLE_NS if link and link.up and link.was_down else 0
 
-    def stalled_since(self, start_ns: int) -> bool:
-        """Whether this program itself did not listen, or not judge, for a moment since then."""
-        return any(
-            interval.reason == "stall" and (interval.end_ns is None or interval.end_ns >= start_ns)
-            for interval in self.not_judged
-        )
+    def stalled_ns(self, since_ns: int, now_ns: int) -> int:
+        """How long this program itself did not listen, or not judge, since then."""
+        if since_ns >= self.stalled_last_ns:
+            return 0
+        return deafness.lasted_ns(self.not_judged, since_ns, now_ns)
 
     def querier(self, network: int) -> Querier | None:
         """Give the querier that was heard last on a network."""
@@ -267,7 +269,8 @@ class Listener:
 
     def _take_stall(self, seen: StallSeen) -> None:
         if seen.late_ns >= STALL_NOTICED_NS:
-            self._add_interval(seen.t_ns - seen.late_ns, seen.t_ns, "stall")
+            self._add_interval(seen.t_ns - seen.late_ns, seen.t_ns, deafness.STALL)
+            self.marked_until_ns = max(self.marked_until_ns, seen.t_ns + deafness.mark_ns(seen.late_ns))
         if seen.late_ns >= self.stalled_for_ns or seen.t_ns - self.stalled_last_ns > SETTLE_NS:
             self.stalled_for_ns = seen.late_ns
         self.stalled_last_ns = seen.t_ns

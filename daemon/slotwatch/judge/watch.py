@@ -6,7 +6,8 @@ To add a rule:
    whose keys are what it is true of (a network, an address, a fixture);
 3. write its description: a function of a `Sight` and one row or key that returns a `Finding`;
 4. put a `Watch` of both into what its module's `watches(house)` returns, and the module into `judge.watches`;
-5. add its table test: just under, just over, recovers, flaps, no data.
+5. add its table test: just under, just over, recovers, flaps, no data;
+6. if it counts over a window, give that its row in `judge.deafness`.
 
 A condition runs on every pass and must be array work; a description runs only for what is raised. A module
 that needs state between passes keeps it in an object that `watches(house)` makes and whose methods it returns.
@@ -23,8 +24,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.judge import deafness
 from slotwatch.judge.catalog import CATALOG
-from slotwatch.judge.rule import Rule
+from slotwatch.judge.rule import Rule, RuleClass
 from slotwatch.judge.sight import Sight
 from slotwatch.snapshot import Confidence
 
@@ -162,9 +164,13 @@ class Condition:
         self._due_ns = sight.now_ns - sight.now_ns % self.watch.every_ns + self.watch.every_ns
         self._before_ns, self._last_look_ns = self._last_look_ns, sight.now_ns
         found = self.watch.condition(sight)
+        deaf = deafness.is_counted(self.rule.name, sight.listener.marked_until_ns, sight.now_ns)
         if self.watch.over == KEYS:
+            found = deafness.without(found, self.raised) if deaf else found
             return self._update(sight, found) if found or self.raised or self._pending else False
         rows = np.flatnonzero(found)
+        if deaf:
+            rows = rows[np.isin(rows, [key[0] for key in self.raised])]  # type: ignore[index]
         if not len(rows) and not self.raised:
             self._pending.clear()
             return False
@@ -193,7 +199,7 @@ class Condition:
             for key, since_ns in true_keys.items()
             if key not in self.raised
         }
-        due = [key for key, since_ns in pending.items() if now_ns - since_ns >= self._on_ns]
+        due = [key for key, since_ns in pending.items() if self._has_lasted(sight, since_ns)]
         changed = bool(due)
         for key in due if self.watch.refresh_s is None else due[:MOST_RAISED_AT_ONCE]:
             self.raised[key] = self._raise(sight, key, pending[key])
@@ -201,6 +207,13 @@ class Condition:
         for key in list(self.raised):
             changed |= self._carry_on(sight, self.raised[key], key in true_keys)
         return changed
+
+    def _has_lasted(self, sight: Sight, since_ns: int) -> bool:
+        """Whether the on-delay is over, without the moments in which this computer itself did not listen."""
+        lasted_ns = sight.now_ns - since_ns
+        if lasted_ns < self._on_ns or not self._on_ns or self.rule.rule_class is RuleClass.SELF:
+            return lasted_ns >= self._on_ns
+        return lasted_ns - sight.listener.stalled_ns(since_ns, sight.now_ns) >= self._on_ns
 
     def _true_since_ns(self, sight: Sight, key: Key, since_ns: Any) -> int:
         if self.watch.timed and type(since_ns) is int:

@@ -1,0 +1,57 @@
+"""Moments in which this computer itself did not listen, or not judge, and what must not be counted from them.
+
+Rules that count over a window raise nothing new while such a moment lies in it. On-delays run on without it.
+What is raised stays. Overflows of this computer are said by `host-overrun`, which explains what they make.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from slotwatch.judge.listener import NotJudged
+
+NANOSECONDS = 1_000_000_000
+STALL = "stall"
+
+WINDOWS_S: Mapping[str, float] = {
+    "slow-refresh": 5.0,
+    "fast-refresh": 5.0,
+    "uneven-refresh": 10.0,
+    "packet-loss": 10.0,
+    "out-of-order": 10.0,
+    "sequence-unusable": 10.0,
+    "repeated-packets": 5.0,
+    "line-faulty": 10.0,
+}
+"""Rules that count frames, gaps or faults over a window, and how long it is."""
+LONGEST_MARK_NS = 4 * NANOSECONDS
+"""Art-Net's keep-alive (Art-Net 4, ArtDmx: "every 4 seconds"): nothing that is due comes later than this."""
+
+
+def mark_ns(late_ns: int) -> int:
+    """How long after a moment of this length its marks may still come in.
+
+    What was missed is counted when the next frame comes. A stream that missed three or more frames in the moment
+    is due again within half of it; fewer make no rule's case.
+    """
+    return min(late_ns // 2, LONGEST_MARK_NS)
+
+
+def is_counted(rule: str, marked_until_ns: int, now_ns: int) -> bool:
+    """Whether what this rule counts over its window holds marks of such a moment."""
+    window_s = WINDOWS_S.get(rule)
+    return window_s is not None and marked_until_ns > 0 and now_ns - marked_until_ns < window_s * NANOSECONDS
+
+
+def lasted_ns(intervals: Iterable[NotJudged], since_ns: int, now_ns: int) -> int:
+    """How much of the time since then passed in such moments."""
+    stalls = (one for one in intervals if one.reason == STALL)
+    ends: list[tuple[int, int]] = [(one.start_ns, now_ns if one.end_ns is None else one.end_ns) for one in stalls]
+    return sum(max(0, min(end_ns, now_ns) - max(start_ns, since_ns)) for start_ns, end_ns in ends)
+
+
+def without(found: Mapping[Any, Any], raised: Mapping[Any, Any]) -> dict[Any, Any]:
+    """Of what a rule finds, the cases that are raised already."""
+    return {key: value for key, value in found.items() if key in raised}
