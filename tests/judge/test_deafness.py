@@ -17,7 +17,7 @@ from slotwatch.judge.deafness import LONGEST_MARK_NS, WINDOWS_S, mark_ns
 from slotwatch.judge.listener import STALL_NOTICED_NS, Listener
 from slotwatch.wire.observation import LineSeen, StallSeen
 from slotwatch.wire.universe import Protocol, UniverseId
-from tests.judge.stage import START_NS, TICK_NS, Desk, Node, Packet, S, Stage, house_of, moving, still
+from tests.judge.stage import START_NS, TICK_NS, Desk, Levels, Node, Packet, S, Stage, house_of, moving, still
 from tests.judge.still import one_stream
 from tests.judge.test_bridge import Tap, held
 from tests.judge.test_flow_rules import IDS, ROWS, WELL, Row
@@ -164,6 +164,22 @@ def test_a_longer_moment_is_the_listeners_own_fault_and_nobody_elses() -> None:
     shown = Stage(house_of((1, 2)), Unheard([Desk("A", (1, 2))], to_s=FROM_S + 1.6))
     shown.see(FROM_S + 1.6, stall(FROM_S + 1.6, 1.6))
     assert shown.run(45.0).said() == [("host-overrun", "stall")]
+
+
+@pytest.mark.parametrize("tells", [False, True])
+def test_steps_that_nobody_heard_are_not_apart(tells: bool) -> None:
+    """Each step falls into such a moment, so every universe shows it with its next keep-alive, 150 ms apart."""
+    look: Levels = lambda t: bytes([int(t / 10) * 20 + 50]) * 512  # noqa: E731
+    one = Desk("A", (1,), levels=look, rests=True)
+    senders: Any = [one, Desk("A", (2,), levels=look, rests=True, keep_alive_s=0.75)]
+    moments = [10.0 * n - 0.1 for n in range(1, 8)]
+    for at_s in moments:
+        senders = [Unheard(senders, at_s, at_s + DEAF_S)]
+    shown = Stage(house_of((1, 2)), *senders)
+    for at_s in moments if tells else ():
+        shown.see(at_s + DEAF_S, stall(at_s + DEAF_S))
+    skewed = [rule for rule, _ in shown.run(75.0).said() if rule == "skewed-universes"]
+    assert skewed == ([] if tells else ["skewed-universes"])
 
 
 # --- delays run on without it -----------------------------------------------------------------------------

@@ -20,6 +20,8 @@ FRAME_NS = 22_676_000
 ISOLATED_NS = 300_000_000
 """A change that stands alone: its universe rested before and after."""
 TOGETHER_NS = 250_000_000
+KEEP_ALIVE_NS = NANOSECONDS
+"""ANSI E1.31-2018 6.6.2: at most 1,000 ms."""
 EVENTS = 5
 REMEMBERED_NS = 60 * NANOSECONDS
 STUCK_SLOTS = 48
@@ -58,6 +60,8 @@ class Skew:
         rows = rows[changes_ns > newest_ns - TOGETHER_NS]
         if len(rows) < 2 or sight.now_ns - newest_ns < ISOLATED_NS:
             return
+        if newest_ns - KEEP_ALIVE_NS < sight.listener.marked_until_ns:
+            return  # a step that this computer did not hear shows in each universe's next keep-alive
         history_ns = streams.history_ns[rows]
         before_ns = np.sort(history_ns, axis=1)[:, -2]
         changes_ns = streams.last_change_ns[rows]
