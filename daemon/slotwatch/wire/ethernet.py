@@ -178,6 +178,19 @@ def _tags(walk: _Walk) -> NDArray[np.uint16]:
     return vlan
 
 
+def _whole_header(walk: _Walk, rows: Rows, size: int, counts: Counts) -> Rows:
+    """Give the rows whose next `size` octets were captured; the others are cut."""
+    short = walk.at[rows] + size > walk.end[rows]
+    _short(walk, rows[short], counts)
+    return rows[~short]
+
+
+def _end_packet(walk: _Walk, rows: Rows, total: Rows, whole: Rows) -> None:
+    """End the rows with their packets of `total` octets: what stands behind is the frame's padding."""
+    whole[rows] = walk.at[rows] + total
+    walk.end[rows] = np.minimum(walk.end[rows], whole[rows])
+
+
 def _ipv4(
     walk: _Walk,
     rows: Rows,
@@ -188,9 +201,7 @@ def _ipv4(
     counts: Counts,
 ) -> None:
     """Step over IPv4 headers with their options; set transport and addresses."""
-    short = walk.at[rows] + 20 > walk.end[rows]
-    _short(walk, rows[short], counts)
-    rows = rows[~short]
+    rows = _whole_header(walk, rows, 20, counts)
     if not len(rows):
         return
     first = walk.octet(rows, 0)
@@ -206,9 +217,7 @@ def _ipv4(
     rows, header, total = rows[good], header[good], total[good]
     _addresses(walk, rows, 12, 4, src, dst)
     transport[rows] = walk.octet(rows, 9)
-    # Octets behind the packet are the frame's padding.
-    whole[rows] = walk.at[rows] + total
-    walk.end[rows] = np.minimum(walk.end[rows], whole[rows])
+    _end_packet(walk, rows, total, whole)
     walk.at[rows] += header
 
 
@@ -222,9 +231,7 @@ def _ipv6(
     counts: Counts,
 ) -> None:
     """Step over IPv6 headers with up to eight extension headers; set transport and addresses."""
-    short = walk.at[rows] + 40 > walk.end[rows]
-    _short(walk, rows[short], counts)
-    rows = rows[~short]
+    rows = _whole_header(walk, rows, 40, counts)
     if not len(rows):
         return
     total = walk.word(rows, 4) + 40
@@ -232,8 +239,7 @@ def _ipv6(
     counts.malformed += walk.drop(rows[bad])
     rows, total = rows[~bad], total[~bad]
     _addresses(walk, rows, 8, 16, src, dst)
-    whole[rows] = walk.at[rows] + total
-    walk.end[rows] = np.minimum(walk.end[rows], whole[rows])
+    _end_packet(walk, rows, total, whole)
     following = np.zeros(len(walk.at), np.int64)
     following[rows] = walk.octet(rows, 6)
     walk.at[rows] += 40
@@ -264,9 +270,7 @@ def _addresses(walk: _Walk, rows: Rows, offset: int, size: int, src: NDArray[np.
 def _udp(
     walk: _Walk, rows: Rows, whole: Rows, src: NDArray[np.uint8], dst: NDArray[np.uint8], counts: Counts
 ) -> Datagrams:
-    short = walk.at[rows] + 8 > walk.end[rows]
-    _short(walk, rows[short], counts)
-    rows = rows[~short]
+    rows = _whole_header(walk, rows, 8, counts)
     length = walk.word(rows, 4)
     # RFC 2675 lets a jumbogram say 0; none of these protocols sends one.
     bad = (length < 8) | (walk.at[rows] + length > whole[rows])
