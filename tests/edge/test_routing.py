@@ -14,7 +14,7 @@ from slotwatch import clock
 from slotwatch.bridge.node import MOST_POLLERS
 from slotwatch.edge import ring as rings
 from slotwatch.edge.ring import GUARD_ROWS, Ring, RingWriter
-from slotwatch.edge.routing import MAX_ROWS, Routing
+from slotwatch.edge.routing import NEWEST_ROWS, Routing
 from slotwatch.house.schema import DeclaredUniverse, House, Listen, Network, Route
 from slotwatch.wire.universe import Protocol, UniverseId
 
@@ -83,7 +83,7 @@ def test_rows_that_are_too_far_back_are_left_out_and_counted() -> None:
         for sequence in range(ROWS // 2 + 100):
             put(writer, frame(b"slotwatch-tests0", sequence), Protocol.E131)
         routing.step(clock.monotonic_ns())
-        assert counted(routing)["routes_skipped_packets"] == ROWS // 2 + 100 - MAX_ROWS
+        assert counted(routing)["routes_skipped_packets"] == ROWS // 2 + 100 - NEWEST_ROWS
 
 
 def test_late_packets_and_the_bridges_own_are_counted() -> None:
@@ -100,7 +100,7 @@ def test_polls_past_what_is_answered_in_a_second_are_counted() -> None:
     with bench() as (routing, writer):
         for number in range(MOST_POLLERS + 36):
             put(writer, ART_POLL, Protocol.ARTNET, f"127.0.1.{number}")
-        routing._read()
+        routing.step(clock.monotonic_ns())
         assert counted(routing)["node_unanswered_polls"] == 36
 
 

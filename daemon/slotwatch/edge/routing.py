@@ -27,7 +27,7 @@ from slotwatch.edge.ring import Ring
 from slotwatch.edge.serial_line import LineSender
 from slotwatch.edge.udp_out import Sender, discovery_universes
 from slotwatch.house.schema import House, Phase
-from slotwatch.wire.batch import Batch
+from slotwatch.wire.batch import ROW_BYTES, Batch
 from slotwatch.wire.compose import e131_discovery
 from slotwatch.wire.decode import decode
 from slotwatch.wire.fields import Fields, Kind
@@ -41,10 +41,12 @@ DISCOVERY_EVERY_NS = 10_000_000_000
 """E131_UNIVERSE_DISCOVERY_INTERVAL, E1.31-2018 appendix A."""
 DISCOVERY_GROUP = "239.255.250.214"
 LONGEST_WAIT_MS = 200
-FEW_ROWS = 64
-"""Up to so many packets are read one by one: the array decoder's fixed cost is that of about sixty of them."""
-MAX_ROWS = 512
-"""Rows that are taken from the ring at once, so that one flood cannot delay what is due."""
+ROWS_AT_ONCE = 16
+"""Rows that are taken from the ring before what they make due is sent: of a burst the first frame does not wait."""
+MOST_TURNS = 256
+"""So many times in a row, before the parent is listened to again."""
+NEWEST_ROWS = 512
+"""Rows that are still looked at where this process fell far behind."""
 
 
 _E131, _ARTNET = int(Protocol.E131), int(Protocol.ARTNET)
@@ -69,20 +71,27 @@ class Routing:
         self.missed_rows = 0
         self._ring = ring
         self._tail = ring.head
+        self._e131 = {route.source.number for route in house.routes if route.source.protocol is Protocol.E131}
+        self._artnet = {route.source.number for route in house.routes if route.source.protocol is Protocol.ARTNET}
         listed = discovery_universes(self.targets)
         self._discovery = e131_discovery(cid, self.sender.source_name, listed) if listed else []
         self._discovery_ns = now_ns
         self._unicast_discovery = sorted({str(t.address) for t in self.targets if _is_e131_unicast(t)})
         self.node = _node(house) if house.listen.artnet_subscribe else None
+        self._hears_all = self.node is not None or house.listen.ask_fixtures or _has_lines(house)
+        """Whether other packets than levels matter: polls, answers of fixtures, frames of lines."""
         for line in self.lines.values():
             line.start()
 
     def step(self, now_ns: int) -> None:
         """Read what arrived, let time pass, send what is due."""
-        self._read()
-        self.bridge.tick(now_ns)
-        for outgoing in self.bridge.take_output(clock.monotonic_ns()):
-            self._send(outgoing)
+        for _ in range(MOST_TURNS):
+            self._read()
+            self.bridge.tick(now_ns)
+            for outgoing in self.bridge.take_output(clock.monotonic_ns()):
+                self._send(outgoing)
+            if self._tail == self._ring.head:
+                break
         for address, packet in self.questions.due(now_ns):
             self.sender.send_to(address, packet)
         if self.node is not None:
@@ -94,6 +103,8 @@ class Routing:
 
     def wait_ms(self, now_ns: int) -> int:
         """How long there is nothing to do if no packet comes."""
+        if self._tail < self._ring.head:
+            return 0
         node_ns = self.node.next_ns() if self.node else None
         times = [self.bridge.next_deadline_ns(), node_ns, self.questions.next_ns()]
         due_ns = min((t for t in times if t is not None), default=None)
@@ -149,32 +160,45 @@ class Routing:
         self.sender.close()
 
     def _read(self) -> None:
-        head = self._ring.head
-        if head - self._tail > self._ring.rows // 2:
+        """Take the next few rows of the ring: what no route wants costs a look at its universe."""
+        ring, head = self._ring, self._ring.head
+        if head - self._tail > ring.rows // 2:
             # Levels this old are not worth sending; the newest frame of each universe follows at once.
-            self.missed_rows += head - self._tail - MAX_ROWS
-            self._tail = head - MAX_ROWS
-        while self._tail < head:
-            end = min(head, self._tail + MAX_ROWS)
-            first = self._read_singly(end) if end - self._tail <= FEW_ROWS else self._tail
-            for batch in self._ring.read(first, end) if first < end else ():
-                fields = decode(batch)
-                self.bridge.ingest(batch, fields)
-                self.questions.ingest(batch, fields)
-                if self.node is not None and not self._hold_node:
-                    self._answer(self.node, batch, fields)
-            self._tail = end
-
-    def _read_singly(self, end: int) -> int:
-        """Give plain packets to the bridge one by one; returns the first row for the array decoder, or `end`."""
-        ingest = self.bridge.ingest_plain
-        rows = self._ring.read_singly(self._tail, end)
-        for number, (network, protocol, t_ns, source, octets) in enumerate(rows, self._tail):
-            packet = read_e131(octets) if protocol == _E131 else read_artnet(octets) if protocol == _ARTNET else None
+            self.missed_rows += head - self._tail - NEWEST_ROWS
+            self._tail = head - NEWEST_ROWS
+        end = min(head, self._tail + ROWS_AT_ONCE)
+        protocols, payload = ring.views["protocol"], ring.payload
+        for number in range(self._tail, end):
+            row = number & (ring.rows - 1)
+            start = row * ROW_BYTES
+            if protocols[row] == _E131:
+                if payload[start + 113] << 8 | payload[start + 114] not in self._e131:
+                    continue
+                packet = read_e131(ring.octets(row))
+            elif protocols[row] == _ARTNET and payload[start + 8] == 0 and payload[start + 9] == 0x50:
+                if payload[start + 15] << 8 | payload[start + 14] not in self._artnet:
+                    continue
+                packet = read_artnet(ring.octets(row))
+            elif self._hears_all:
+                packet = None
+            else:
+                continue
             if packet is None:
-                return number
-            ingest(network, protocol, t_ns, source, packet)
-        return end
+                self._read_odd(number)
+            else:
+                views = ring.views
+                source = bytes(views["src"][16 * row : 16 * row + 16])
+                self.bridge.ingest_plain(views["network"][row], protocols[row], views["t_ns"][row], source, packet)
+        self._tail = end
+
+    def _read_odd(self, number: int) -> None:
+        """Have the array decoder read one row."""
+        for batch in self._ring.read(number, number + 1):
+            fields = decode(batch)
+            self.bridge.ingest(batch, fields)
+            self.questions.ingest(batch, fields)
+            if self.node is not None and not self._hold_node:
+                self._answer(self.node, batch, fields)
 
     def _answer(self, node: Node, batch: Batch, fields: Fields) -> None:
         for row in np.flatnonzero(fields.kind == Kind.ART_POLL).tolist():
@@ -247,6 +271,10 @@ def _mac(interface: str) -> bytes:
         return bytes.fromhex(Path(f"/sys/class/net/{interface}/address").read_text().strip().replace(":", ""))
     except (OSError, ValueError):
         return b""
+
+
+def _has_lines(house: House) -> bool:
+    return any(route.source.protocol is Protocol.LINE for route in house.routes)
 
 
 def _is_e131_unicast(target: Target) -> bool:
