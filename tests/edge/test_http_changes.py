@@ -78,9 +78,9 @@ async def test_a_mark_is_kept_even_while_judging_is_away(tmp_path: Path) -> None
 
 async def test_rig_check_and_lamp_change_go_to_judging(tmp_path: Path) -> None:
     async with running(tmp_path, snapshot=snapshot()) as run:
-        assert (await send(run, "POST", "/api/v1/rig-check", {"by": "Ann"}))[0] == 200
+        assert (await send(run, "POST", "/api/v1/rig-check", {"stop": False}))[0] == 200
         assert (await send(run, "POST", "/api/v1/lamp-changes", {"circuit": "12"}))[0] == 200
-        assert run.judging.asked == [("rig_check", {"by": "Ann"}), ("lamp_change", {"circuit": "12"})]
+        assert run.judging.asked == [("rig_check", {"stop": False}), ("lamp_change", {"circuit": "12"})]
 
 
 async def test_an_order_is_answered_once_a_later_publication_is_seen(tmp_path: Path) -> None:

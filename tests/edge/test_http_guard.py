@@ -10,8 +10,7 @@ from typing import Any
 
 import pytest
 
-from slotwatch.edge.http import LARGEST_BODY_BYTES
-from slotwatch.edge.http_guard import is_loopback
+from slotwatch.edge.http_guard import LARGEST_BODY_BYTES, is_loopback
 from tests.edge.front_house import Running, running
 from tests.views.fabricate import snapshot
 

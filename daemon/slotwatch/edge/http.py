@@ -15,7 +15,7 @@ from slotwatch.edge.http_door import Door
 from slotwatch.edge.http_events import Listeners
 from slotwatch.edge.http_files import PAGES, PageFiles
 from slotwatch.edge.http_front import Ask, BoardLike, Front, Packets, Runner
-from slotwatch.edge.http_guard import Guard, add_headers, middleware
+from slotwatch.edge.http_guard import LARGEST_BODY_BYTES, Guard, add_headers, middleware
 from slotwatch.edge.http_reads import Reads
 from slotwatch.edge.mqtt import MqttSender
 from slotwatch.edge.places import state_place
@@ -23,7 +23,6 @@ from slotwatch.edge.resumption import Resumption
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House
 
-LARGEST_BODY_BYTES = 16 * 1024
 ANSWERED_WITHIN_S = 20.0
 """What began behind a door that was closed since may take so long: a reload's own answer, a report."""
 
@@ -45,7 +44,7 @@ class Server:
 
         EdgeError if the port cannot be opened (`errno` says why) or the certificate cannot be read.
         """
-        self._door, house = Door(self._house), self._house
+        self._door, house = Door(self._house, self.front.callers), self._house
         self._history = History(state_place(house, house.history.path), house.history.keep_days)
         try:
             await self._door.open(self._app(self.front.listeners))
@@ -88,7 +87,7 @@ class Server:
 
     async def _move(self, house: House) -> None:
         """Open the new door, then close the old one; the other way round where both cannot stand open at once."""
-        old, new = self._door, Door(house)
+        old, new = self._door, Door(house, self.front.callers)
         self._old = {door: leaving for door, leaving in self._old.items() if not leaving.done()}
         listeners = Listeners()
         is_same_port = old.http.port == house.http.port and old.http.host != house.http.host
@@ -98,7 +97,7 @@ class Server:
             await new.open(self._app(listeners), old)
         except EdgeError:
             if is_same_port:
-                self._door = Door(self._house)
+                self._door = Door(self._house, self.front.callers)
                 await self._door.open(self._app(self.front.listeners))
             raise
         listeners.dropped = self.front.listeners.dropped
@@ -140,7 +139,7 @@ class Server:
 
 def build_app(front: Front, history: History, packets: Packets, listeners: Listeners | None = None) -> web.Application:
     """Put the requests together; also for tests, which bring a front of their own."""
-    app = web.Application(middlewares=[middleware(front.guard)], client_max_size=LARGEST_BODY_BYTES)
+    app = web.Application(middlewares=[middleware(front.guard, front.callers)], client_max_size=LARGEST_BODY_BYTES)
     app.on_response_prepare.append(add_headers)
     files, reads = PageFiles(), Reads(front, history, packets)
     app.add_routes(reads.routes())

@@ -16,7 +16,7 @@ from aiohttp import web
 from slotwatch import clock
 from slotwatch.edge.history import History
 from slotwatch.edge.http_front import Front
-from slotwatch.edge.http_guard import Refused, body, word
+from slotwatch.edge.http_guard import Refused, body, order, word
 from slotwatch.edge.http_reads import Reads, answer
 from slotwatch.house.schema import Phase
 from slotwatch.views.moments import iso_wall
@@ -37,8 +37,8 @@ class Changes:
         return [
             web.put("/api/v1/house/phase", self.phase),
             web.post("/api/v1/house/reload", self.reload),
-            web.post(r"/api/v1/incidents/{id:\d{1,15}}/acknowledge", self.acknowledge),
-            web.delete(r"/api/v1/incidents/{id:\d{1,15}}/acknowledge", self.unacknowledge),
+            web.post(r"/api/v1/incidents/{id:[0-9]{1,15}}/acknowledge", self.acknowledge),
+            web.delete(r"/api/v1/incidents/{id:[0-9]{1,15}}/acknowledge", self.unacknowledge),
             web.post("/api/v1/marks", self.mark),
             web.post("/api/v1/rig-check", self.rig_check),
             web.post("/api/v1/lamp-changes", self.lamp_change),
@@ -94,13 +94,14 @@ class Changes:
         return answer({"at": iso_wall(at_ns), "text": text, "by": by, "stored": stored}, 201)
 
     async def rig_check(self, request: web.Request) -> web.Response:
-        return answer(await self._ask("rig_check", **await body(request)))
+        return answer(await self._ask("rig_check", **order(await body(request), stop=bool)))
 
     async def lamp_change(self, request: web.Request) -> web.Response:
-        return answer(await self._ask("lamp_change", **await body(request)))
+        return answer(await self._ask("lamp_change", **order(await body(request), circuit=str, fixture=str)))
 
     async def ask_fixtures(self, request: web.Request) -> web.Response:
-        return answer(await self._ask("ask_fixtures", **await body(request)))
+        given = order(await body(request), seconds=float, confirm=bool)
+        return answer(await self._ask("ask_fixtures", **given))
 
     async def stop_asking(self, _request: web.Request) -> web.Response:
         return answer(await self._ask("stop_asking"))

@@ -12,22 +12,27 @@ import ssl
 
 from aiohttp import web
 
+from slotwatch.edge.http_callers import ASK_WITHIN_S, Callers
 from slotwatch.edge.places import read_place
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House, Http
 
 STOP_WITHIN_S = 1.0
 WAITING_IN_LINE = 256
+KEEP_ALIVE_S = 75.0
+"""So long a connection may wait for its next request."""
 
 
 class Door:
     """One application behind one address. `open` it, `close` it to new requests, `end` what still goes on."""
 
-    def __init__(self, house: House) -> None:
+    def __init__(self, house: House, callers: Callers) -> None:
         self.http = house.http
+        self._callers = callers
         self._tls = _tls(house)
         self._sockets: list[socket.socket] = []
         self._runner: web.AppRunner | None = None
+        self._servers: list[asyncio.Server] = []
 
     async def open(self, app: web.Application, before: Door | None = None) -> None:
         """Answer with `app`: at the sockets of the door before if it has the same address, else at new ones.
@@ -36,18 +41,29 @@ class Door:
         """
         inherits = before is not None and _address(before.http) == _address(self.http)
         self._sockets = before._sockets if before is not None and inherits else await _listening(self.http)
-        self._runner = web.AppRunner(app, access_log=None, handle_signals=False, shutdown_timeout=STOP_WITHIN_S)
+        self._runner = web.AppRunner(
+            app, access_log=None, handle_signals=False, shutdown_timeout=STOP_WITHIN_S, keepalive_timeout=KEEP_ALIVE_S
+        )
         await self._runner.setup()
+        assert self._runner.server is not None
         if before is not None and inherits:
             before._sockets = []
         for sock in self._sockets:
-            await web.SockSite(self._runner, sock.dup(), ssl_context=self._tls, backlog=WAITING_IN_LINE).start()
+            self._servers.append(
+                await asyncio.get_running_loop().create_server(
+                    self._callers.through(self._runner.server),
+                    sock=sock.dup(),
+                    ssl=self._tls,
+                    ssl_handshake_timeout=ASK_WITHIN_S if self._tls else None,
+                    backlog=WAITING_IN_LINE,
+                )
+            )
 
     async def close(self) -> None:
         """Let nobody in any more; who is in stays."""
-        if self._runner is not None:
-            for site in list(self._runner.sites):
-                await site.stop()
+        for server in self._servers:
+            server.close()
+        self._servers = []
         for sock in self._sockets:
             sock.close()
         self._sockets = []

@@ -73,6 +73,8 @@ class PageFiles:
         return web.Response(body=content, content_type=found.content_type, charset=charset, headers=headers)
 
     def _find(self, name: str) -> PageFile:
+        if "\0" in name:
+            raise web.HTTPNotFound()
         path = self._root / name
         # No name leads out of the directory, not by dots and not by a link.
         if not path.resolve().is_relative_to(self._root.resolve()) or not path.is_file():

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from slotwatch import clock
+from slotwatch.edge.http_callers import Callers
 from slotwatch.edge.http_events import Listeners
 from slotwatch.edge.http_guard import Guard, Refused
 from slotwatch.house.schema import House
@@ -80,6 +81,7 @@ class Front:
         self.ask = ask
         self.guard = guard
         self.host = socket.gethostname()
+        self.callers = Callers()
         self.listeners = Listeners()
         self.followers: list[Follower] = []
         self.sheet: Sheet | None = None

@@ -9,14 +9,17 @@ In both cases a browser must say that the request comes from this page and no ot
 
 from __future__ import annotations
 
+import asyncio
 import hmac
 import json
+import math
 import sys
 import traceback
 
 from aiohttp import web
 from aiohttp.typedefs import Handler, Middleware
 
+from slotwatch.edge.http_callers import Callers
 from slotwatch.edge.token import is_loopback, read_token
 from slotwatch.house.schema import House
 
@@ -31,6 +34,8 @@ HEADERS = {
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
 }
+LARGEST_BODY_BYTES = 16 * 1024
+BODY_WITHIN_S = 10.0
 CHANGES = frozenset({"POST", "PUT", "DELETE", "PATCH"})
 
 
@@ -85,11 +90,12 @@ class Guard:
         return fault(401, "This change needs the house's token.", {"WWW-Authenticate": "Bearer"})
 
 
-def middleware(guard: Guard) -> Middleware:
+def middleware(guard: Guard, callers: Callers) -> Middleware:
     """Make the outermost handler: refuses, and turns every failure into a sentence."""
 
     @web.middleware
     async def guarded(request: web.Request, handler: Handler) -> web.StreamResponse:
+        callers.heard(request.transport)
         if request.method in CHANGES and (refusal := guard.judge(request)) is not None:
             return refusal
         try:
@@ -118,7 +124,15 @@ async def add_headers(_request: web.Request, response: web.StreamResponse) -> No
 
 async def body(request: web.Request) -> dict[str, object]:
     """Read a request's JSON object; an empty body is an empty object. Refused with what would be right."""
-    text = await request.read()
+    if (request.content_length or 0) > LARGEST_BODY_BYTES:
+        raise Refused(413, "The body is too large.")
+    try:
+        async with asyncio.timeout(BODY_WITHIN_S):
+            text = await request.read()
+    except TimeoutError:
+        raise Refused(408, f"The body did not come within {BODY_WITHIN_S:g} s.") from None
+    except web.RequestPayloadError:
+        raise Refused(400, "The body cannot be read as its Content-Encoding or Transfer-Encoding says.") from None
     if not text.strip():
         return {}
     if request.content_type != "application/json":
@@ -130,6 +144,20 @@ async def body(request: web.Request) -> dict[str, object]:
     if not isinstance(value, dict):
         raise Refused(400, "The body must be a JSON object.")
     return value
+
+
+def order(given: dict[str, object], **kinds: type) -> dict[str, object]:
+    """Give a body whose keys are all known and of their kinds (bool, float, str). Refused with what would be right."""
+    names = {bool: "true or false", float: "a number", str: "a text"}
+    for name, value in given.items():
+        kind = kinds.get(name)
+        if kind is None:
+            known = ", ".join(f'"{one}"' for one in kinds)
+            raise Refused(400, f'"{name[:40]}" is not known here; known: {known}.')
+        number = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+        if not (number if kind is float else isinstance(value, kind)):
+            raise Refused(400, f'"{name}" must be {names[kind]}.')
+    return given
 
 
 def word(given: dict[str, object], name: str, most: int, *, default: str | None = None) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -84,8 +85,8 @@ class Reads:
             web.get("/api/v1/universes/{name:.+}/history", self.minutes),
             web.get("/api/v1/universes/{name:.+}", self.universe),
             web.get("/api/v1/incidents", self.incidents),
-            web.get(r"/api/v1/incidents/{id:\d{1,15}}", self.incident),
-            web.get(r"/api/v1/incidents/{id:\d{1,15}}/packets", self.packets),
+            web.get(r"/api/v1/incidents/{id:[0-9]{1,15}}", self.incident),
+            web.get(r"/api/v1/incidents/{id:[0-9]{1,15}}/packets", self.packets),
             web.get("/api/v1/marks", self.marks),
             web.get("/api/v1/report", self.report),
         ]
@@ -144,7 +145,7 @@ class Reads:
         if state not in ("open", "closed", "all"):
             raise Refused(400, '"state" is open, closed or all.')
         since_ns = _moment(request, "since")
-        limit = int(_number(request, "limit", 100, MOST_ROWS))
+        limit = math.ceil(_number(request, "limit", 100, MOST_ROWS))
         snapshot = self._front.current().snapshot
         every = {(one.id, (one.opened_ns + one.wall_offset_ns) // MILLISECOND_NS): one for one in snapshot.incidents}
         if state != "open":
@@ -192,9 +193,10 @@ class Reads:
         if kind not in ("html", "json", "csv"):
             raise Refused(400, '"format" is html, json or csv.')
         since, until = request.query.get("since"), request.query.get("until")
-        for name in ("since", "until"):
-            _moment(request, name)
+        since_ns, until_ns = _moment(request, "since"), _moment(request, "until")
         now_ns, house = clock.wall_ns(), self._front.house
+        if since_ns is not None and since_ns >= (now_ns if until_ns is None else until_ns):
+            raise Refused(400, '"since" must be before "until", which is now if it is not given.')
         async with self._reporting:
             found = await self._history.ask(
                 lambda archive: gather(archive, house, *span_of(archive, since, until, now_ns), now_ns)
