@@ -58,7 +58,7 @@ function well(feed, open) {
   const live = rows.filter((row) => row.state === "ok" || row.state === "at-rest").length;
   const look = rows.filter((row) => STATES[row.state] && STATES[row.state].look);
   const unseen = rows.filter((row) => row.state === "not-visible").length;
-  const stopped = rows.filter((row) => row.state === "stopped").length;
+  const [stopped, idle] = [true, false].map((heard) => rows.filter((row) => row.state === "stopped" && Boolean(row.last_frame_at) === heard).length);
   const text = [];
   let title = "All is well.";
   if (look.length) {
@@ -71,6 +71,7 @@ function well(feed, open) {
   if (live) text.push(`${live === rows.length ? (live === 1 ? "The one universe" : `All ${count(live)} universes`) : `${count(live)} of ${count(rows.length)} universes`} ${live === 1 ? "arrives" : "arrive"} at this port.`);
   if (unseen) text.push(`${plural(unseen, "universe")} cannot be seen from here.`);
   if (stopped) text.push(`${plural(stopped, "universe")} ${stopped === 1 ? "was" : "were"} stopped by ${stopped === 1 ? "its" : "their"} source.`);
+  if (idle) text.push(`${plural(idle, "universe")} ${idle === 1 ? "is" : "are"} not sent, and nothing is expected of ${idle === 1 ? "it" : "them"} now.`);
   const notes = open.filter((incident) => incident.severity === "note").length;
   if (notes) text.push(`${plural(notes, "note")} to read in the morning.`);
   const next = live && !look.length

@@ -62,7 +62,7 @@ function sentenceOf(one, name, nowMs) {
     case "missing": return `${label} is missing: it is declared, and no frame has come.`;
     case "not-visible": return `${label} cannot be seen from here; it may be fine.`;
     case "not-judged": return `${label} is not judged: this listener itself was at fault.`;
-    case "stopped": return `${label} was stopped by its source.`;
+    case "stopped": return one.last_frame_at ? `${label} was stopped by its source.` : `${label} is not sent, and nothing is expected of it now.`;
     case "faulty": return `${label} arrives${from} at ${hertz(one.refresh_hz)}, and something is wrong with it.`;
     default: return `${label}: ${stateWord(one.state)}.`;
   }

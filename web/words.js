@@ -6,7 +6,7 @@ export const STATES = {
   missing: { word: "missing", look: true },
   faulty: { word: "faulty", look: true },
   "not-judged": { word: "not judged", look: true },
-  stopped: { word: "stopped by its source", look: false },
+  stopped: { word: "not sent", look: false },
   "not-visible": { word: "not visible from here", look: false },
   "at-rest": { word: "at rest", look: false },
   ok: { word: "steady", look: false },

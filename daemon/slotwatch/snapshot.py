@@ -37,7 +37,7 @@ class UniverseState(IntEnum):
     NOT_VISIBLE = 2
     NOT_JUDGED = 3
     STOPPED = 4
-    """Cleanly stopped by its source."""
+    """Cleanly stopped by its source, or never sent, and nobody has to send it."""
     FAULTY = 5
     MISSING = 6
     LOST = 7

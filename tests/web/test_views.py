@@ -100,6 +100,15 @@ def test_a_change_arrives_without_being_asked_for(open_page: Open) -> None:
     assert "nobody now; before, main desk" in page.locator("tr.is-lost").inner_text()
 
 
+def test_a_universe_that_nobody_sends_and_nobody_has_to_is_not_called_at_rest(open_page: Open) -> None:
+    opened = open_page("well")
+    page = opened.go("/")
+    never = universe("e131/4", "Bridge 2", "stopped", "", now_ms()) | {"last_frame_at": None}
+    opened.listener.send_rows([never, universe("e131/5", "Bridge 3", "stopped", "", now_ms())])
+    page.wait_for_selector("text=1 universe was stopped by its source.")
+    page.wait_for_selector("text=1 universe is not sent, and nothing is expected of it now.")
+
+
 def test_one_universe_lives_levels_owners_and_rows_by_fixture(open_page: Open) -> None:
     opened = open_page("well")
     page = opened.go("/universe/e131/3")

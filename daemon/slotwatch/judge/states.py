@@ -26,11 +26,13 @@ def universe_states(sight: Sight, clusters: Sequence[Cluster]) -> NDArray[np.uin
     at_rest = ~silent & (sight.now_ns - universes.last_change_ns > AT_REST_NS)
     states[at_rest] = UniverseState.AT_REST
     states[silent] = np.where(universes.declared[silent] >= 0, UniverseState.NOT_VISIBLE, UniverseState.OK)
-    awaited = silent & is_visible(sight) & (universes.declared >= 0)
-    # Not heard yet and not yet due, or declared and not used in this production.
-    states[awaited] = UniverseState.AT_REST
+    states[silent & is_visible(sight)] = UniverseState.OK
     for cluster in clusters:
         _paint(states, cluster)
+    # Nobody sends it and nobody has to: not due yet, not used in this production, or never declared. At rest is
+    # who sends and does not change.
+    idle = (universes.live == 0) & (silent | (universes.declared < 0))
+    states[idle & (states <= UniverseState.AT_REST)] = UniverseState.STOPPED
     for network in sight.listener.links:
         if sight.listener.is_down(network):
             states[universes.network == network] = UniverseState.NOT_JUDGED

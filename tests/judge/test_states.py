@@ -1,0 +1,64 @@
+"""The word that each universe is shown with. The words are the contract's; who rests still sends."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from slotwatch.house.schema import House
+from slotwatch.snapshot import UniverseState
+from slotwatch.wire.observation import JoinSeen, LinkSeen
+from tests.judge.stage import START_NS, Desk, S, Stage, house_of, still
+
+
+def states(shown: Stage) -> dict[str, UniverseState]:
+    found = shown.judge.universe_states(shown.model, shown.now_ns)
+    names = [f"e131/{number}" for number in shown.model.universes.number[: len(found)].tolist()]
+    return {name: UniverseState(int(state)) for name, state in zip(names, found, strict=True)}
+
+
+def unused(house: House, number: int) -> House:
+    universes = (replace(u, expected=u.id.number != number) for u in house.universes)
+    return replace(house, universes=tuple(universes))
+
+
+REST = Desk("Desk A", (1,), levels=still(), rests=True)
+
+
+def test_who_holds_a_look_is_at_rest_and_a_universe_without_a_sender_is_not() -> None:
+    """`at-rest` says that keep-alive arrives (ANSI E1.31-2018 6.6.2)."""
+    shown = Stage(unused(house_of((1, 2)), 2), REST).run(30.0)
+    assert states(shown) == {"e131/1": UniverseState.AT_REST, "e131/2": UniverseState.STOPPED}
+    assert shown.all == []
+
+
+def test_before_it_is_due_nothing_is_said_to_arrive() -> None:
+    shown = Stage(house_of((1, 2)), REST).run(9.0)
+    assert states(shown)["e131/2"] is UniverseState.STOPPED
+    assert states(shown.run(11.0))["e131/2"] is UniverseState.MISSING
+
+
+def test_what_cannot_be_seen_is_neither() -> None:
+    shown = Stage(unused(house_of((1,)), 1), joined=False).run(30.0)
+    assert states(shown) == {"e131/1": UniverseState.NOT_VISIBLE}
+
+
+def test_a_stranger_that_came_and_went_sends_no_more() -> None:
+    """Under two seconds it is no universe that can be lost."""
+    shown = Stage(house_of((1,)), REST, Desk("Desk B", (7,), "10.0.0.2", 2, from_s=5.0, to_s=6.0))
+    assert states(shown.run(5.9))["e131/7"] is UniverseState.OK
+    assert states(shown.run(20.0))["e131/7"] is UniverseState.STOPPED
+
+
+def test_what_starts_late_is_steady_then() -> None:
+    late = Desk("Desk B", (2,), "10.0.0.2", 2, from_s=12.0)
+    shown = Stage(unused(house_of((1, 2)), 2), REST, late).run(14.0)
+    assert states(shown)["e131/2"] is UniverseState.OK
+
+
+def test_a_fault_of_this_listener_is_louder_than_that_nobody_sends() -> None:
+    shown = Stage(unused(house_of((1, 2)), 2), REST)
+    shown.see(15.0, LinkSeen(START_NS + 15 * S, 0, False, (), "eth1"))
+    assert set(states(shown.run(16.0)).values()) == {UniverseState.NOT_JUDGED}
+    refused = Stage(house_of((1, 2)), REST)
+    refused.see(0.1, JoinSeen(START_NS + S // 10, 0, 2, False, "no room for another group"))
+    assert states(refused.run(20.0))["e131/2"] is not UniverseState.STOPPED
