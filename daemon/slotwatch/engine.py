@@ -25,6 +25,8 @@ from slotwatch.wire.decode import decode
 from slotwatch.wire.observation import JoinSeen, Observation
 
 TICK_NS = 50_000_000
+CALM_PART = 0.5
+"""Of a loss timeout: what rests on keep-alive (1 s of 2.5 s in E1.31, 4 s of 10 s in Art-Net) is calm."""
 NOTE_NS = 1_000_000_000
 """How often states go into the minute's summary, and readiness is judged anew."""
 MAX_MARK = 500
@@ -82,6 +84,11 @@ class Engine:
     def next_deadline_ns(self) -> int:
         """When `tick` is wanted next."""
         return self._ticked_ns + TICK_NS
+
+    @property
+    def is_calm(self) -> bool:
+        """Whether all that is alive still speaks: nothing can be lost within the next half of its loss timeout."""
+        return self.model.longest_silence_part(self.now_ns) < CALM_PART
 
     def take_house(self, house: House, now_ns: int) -> None:
         """Go on under another house file: what is known of streams and incidents is kept."""

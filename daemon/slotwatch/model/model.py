@@ -95,6 +95,13 @@ class Model:
             has_slots |= other_code & (batch.protocol == Protocol.E131)
         return np.flatnonzero(has_slots), np.flatnonzero(kind > Kind.OTHER_START_CODE)
 
+    def longest_silence_part(self, now_ns: int) -> float:
+        """Of the live universes: the longest silence at `now_ns` as a part of its own loss timeout; 0 without any."""
+        table = self.universes
+        live = np.flatnonzero(table.used[: table.top] & (table.live[: table.top] > 0))
+        silent_ns = now_ns - table.last_arrival_ns[live]
+        return float((silent_ns / table.loss_timeout_ns[live]).max(initial=0.0))
+
     def advance(self, now_ns: int) -> None:
         """Bring windows, timeouts and winners up to now. Earlier times change nothing."""
         if now_ns < self.now_ns:

@@ -95,11 +95,11 @@ def _places(rows: NDArray[np.intp], capacity: int) -> NDArray[np.int32]:
 
 
 def _freshen(model: Model, stream_rows: NDArray[np.intp]) -> None:
-    """Work out the percentiles that are behind; where they are many, only those never known (each comes round in
-    2 s by itself)."""
+    """Work out the percentiles that are behind and still move much: of a stream that has just begun. The others
+    come round in 2 s by themselves, and so do all but those never known where they are many."""
     streams = model.streams
-    behind = streams.interval_count[stream_rows] - streams.interval_known[stream_rows]
-    rows = stream_rows[behind > 0]
+    known = streams.interval_known[stream_rows]
+    rows = stream_rows[(streams.interval_count[stream_rows] > known) & (known < cadence.INTERVALS)]
     if len(rows) > FRESH_STREAMS:
         rows = rows[streams.interval_known[rows] == 0][:FRESH_STREAMS]
     model.percentiles(rows)
