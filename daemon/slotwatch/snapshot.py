@@ -236,8 +236,8 @@ class Snapshot:
     sources: tuple[SourceRow, ...]
     levels: NDArray[np.uint8]
     """(U, 512) what a conforming receiver of each universe would be told to show."""
-    slot_streams: NDArray[np.int32]
-    """(U, 512) row of `streams` that wins each slot, -1 for nobody."""
+    slot_streams: NDArray[np.int16]
+    """(U, 512) row of `streams` (at most 8,192) that wins each slot, -1 for nobody."""
     incidents: tuple[Incident, ...]
     """All open ones, and the newest closed ones."""
     counters: dict[str, Any] = field(default_factory=dict)

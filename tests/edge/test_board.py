@@ -35,7 +35,7 @@ def snapshot(number: int, universes: int) -> Snapshot:
         streams={},
         sources=(),
         levels=np.full((universes, 512), number % 256, np.uint8),
-        slot_streams=np.full((universes, 512), number, np.int32),
+        slot_streams=np.full((universes, 512), number, np.int16),
         incidents=(),
     )
 

@@ -35,7 +35,7 @@ class Report:
     streams: Columns
     sources: tuple[SourceRow, ...]
     levels: NDArray[np.uint8]
-    slot_streams: NDArray[np.int32]
+    slot_streams: NDArray[np.int16]
     interval_bins: NDArray[np.uint16]
     """(streams, bins) how many of the kept intervals lie between the edges of `cadence.BIN_EDGES_MS`."""
 
@@ -82,7 +82,7 @@ def _report(
         streams=_stream_columns(model, stream_rows, universe_place, source_place),
         sources=tuple(model.sources[row] for row in source_rows.tolist()),
         levels=levels,
-        slot_streams=slot_streams,
+        slot_streams=slot_streams.astype(np.int16),
         interval_bins=streams.interval_bins[stream_rows],
     )
 

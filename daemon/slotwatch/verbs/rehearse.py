@@ -86,6 +86,8 @@ def _write_house(scenario: Scenario, path: Path, live: bool) -> None:
     _write(path, text.encode())
     for name, text in scenario.paper.files:
         _write(path.parent / name, text.encode())
+    if live:
+        print(f"{path}: watch it with slotwatch serve -c {path}, then, elsewhere: slotwatch rehearse {scenario.name}")
 
 
 def _write_capture(scenario: Scenario, path: Path) -> None:

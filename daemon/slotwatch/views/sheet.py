@@ -64,6 +64,17 @@ class Sheet:
         return self.iso(self.snapshot.now_ns) or ""
 
     @cached_property
+    def own_addresses(self) -> frozenset[str]:
+        """Addresses of this computer on the house's networks."""
+        links = self.snapshot.house.listener.get("links", {})
+        return frozenset(address for link in links.values() for address in link.get("addresses", ()))
+
+    @cached_property
+    def routed(self) -> frozenset[str]:
+        """Universes that this computer's own routes feed, without their networks."""
+        return frozenset(str(row.get("to", "")).partition(" ")[0] for row in self.snapshot.routes)
+
+    @cached_property
     def source_keys(self) -> list[str]:
         return [source_key(row) for row in self.snapshot.sources]
 

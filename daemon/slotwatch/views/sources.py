@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import Any
 
+from slotwatch.bridge.declared import OWN_NAME
 from slotwatch.views.moments import number
 from slotwatch.views.names import cid_text
 from slotwatch.views.sheet import Sheet
@@ -37,6 +38,7 @@ def source(sheet: Sheet, index: int) -> dict[str, Any]:
         "source_name": row.source_name,
         "declared_as": row.declared_as or None,
         "role": row.role or None,
+        "own_bridge": is_own_bridge(sheet, index),
         "universes": [names[lists["universe_row"][stream]] for stream in streams],
         "live_universes": len(live),
         "listed": None if row.listed is None else [str(UniverseId(Protocol.E131, number)) for number in row.listed],
@@ -47,6 +49,22 @@ def source(sheet: Sheet, index: int) -> dict[str, Any]:
         "first_seen_at": sheet.iso(row.first_seen_ns),
         "last_seen_at": sheet.iso(row.last_seen_ns),
     }
+
+
+def is_own_bridge(sheet: Sheet, index: int) -> bool:
+    """Whether this is this computer's own bridge.
+
+    E1.31: its own CID, by which it declares itself. Art-Net names no sender: an address of this computer that sends
+    universes of its own routes and no other. Another program here that sends one of these as well looks the same.
+    """
+    row = sheet.snapshot.sources[index]
+    if row.protocol == Protocol.E131:
+        return row.declared_as == OWN_NAME
+    sent = {
+        sheet.snapshot.universe_names[sheet.streams["universe_row"][stream]] for stream in sheet.streams_from[index]
+    }
+    routed = bool(sent) and {name.partition("@")[0] for name in sent} <= sheet.routed
+    return row.protocol == Protocol.ARTNET and row.address in sheet.own_addresses and routed
 
 
 def receivers(sheet: Sheet) -> list[dict[str, Any]]:
