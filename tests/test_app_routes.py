@@ -61,7 +61,10 @@ def test_a_routed_universe_carries_the_same_levels_and_is_no_stranger(tmp_path: 
             assert copied["winning_name"] == "slotwatch bridge"
             assert copied["priority"] == 50, "under the desk's 100"
             incidents = daemon.api("/api/v1/incidents?state=all")
-            about_us = [i for i in incidents if "e131/112" in i["universes"]]
+            own = {row["protocol"]: row["own_bridge"] for row in daemon.api("/api/v1/sources") if row["own_bridge"]}
+            assert own == {"e131": True, "artnet": True}
+            assert any(not row["own_bridge"] for row in daemon.api("/api/v1/sources")), "the desk is not"
+            about_us = [i for i in incidents if {"e131/112", "artnet/3"} & set(i["universes"])]
             assert about_us == []
         # The desk has gone silent: after its timeout the route ends its stream with the terminated bit.
         until(lambda: state_of(daemon, "copy").get("state") == "stopped")
@@ -121,3 +124,22 @@ def test_late_packets_on_a_routes_input_rise_in_health_routes_and_metrics(tmp_pa
             text = answer.read().decode()
         assert "slotwatch_routes_discarded_packets_total 3.0" in text
         assert 'slotwatch_route_discarded_packets_total{route="copy"} 3.0' in text
+
+
+def test_a_reload_that_changes_other_routes_costs_a_running_one_no_frame(tmp_path: Path) -> None:
+    """The daemon hears its own Art-Net: nothing is missing by its sequence and no gap is long, across two reloads."""
+    with running(tmp_path, more=route("node", "artnet/3", 'to_address = "127.0.0.1"')) as daemon:
+        text = daemon.file.read_text()
+        with desk(daemon, range(1, 3)):
+            until(lambda: daemon.universe("artnet/3").get("frames", 0) > 20)
+            child, before = daemon.children()["routes"], daemon.api("/api/v1/universes/artnet/3")
+            for extra in (route("copy", "e131/112", 'to_address = "127.0.0.1"'), ""):
+                daemon.file.write_text(text + extra)
+                daemon.process.send_signal(signal.SIGHUP)
+                until(lambda extra=extra: bool(state_of(daemon, "copy")) == bool(extra))
+                time.sleep(0.5)
+            after = daemon.api("/api/v1/universes/artnet/3")
+            assert daemon.children()["routes"] == child
+            assert after["frames"] > before["frames"] + 20
+            assert (after["lost_frames"], after["state"]) == (before["lost_frames"], "ok")
+            assert after["interval_ms"]["max"] < 500, "starting anew it listened for 1.1 s first"

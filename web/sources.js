@@ -15,7 +15,7 @@ export default {
     page.feed.takeNames(rows);
     const nowMs = page.nowMs;
     const live = rows.filter((row) => (nowMs - ms(row.last_seen_at)) / 1000 < 12);
-    const strangers = live.filter((row) => !row.declared_as).length;
+    const strangers = live.filter((row) => !row.declared_as && !row.own_bridge).length;
     return [
       top(rows.length ? `${plural(live.length, "source")} ${live.length === 1 ? "is" : "are"} heard.` : "No source has been heard.",
         rows.length ? more(live.length, strangers, rows.length - live.length) : "A source is listed from its first packet on."),
@@ -36,10 +36,11 @@ function more(live, strangers, silent) {
 function one(row, nowMs) {
   const silent = (nowMs - ms(row.last_seen_at)) / 1000;
   const name = row.name || row.declared_as || row.source_name || row.source;
-  return h("article", { key: `${row.source} ${row.address} ${row.network || ""}`, class: `entry${row.declared_as ? "" : " is-note"}` },
+  return h("article", { key: `${row.source} ${row.address} ${row.network || ""}`, class: `entry${row.declared_as || row.own_bridge ? "" : " is-note"}` },
     h("div", { class: "margin" }, h("p", {}, silent < 12 ? "heard now" : `silent for ${span(silent)}`), h("p", { class: "quiet" }, row.protocol)),
     h("div", { class: "body" },
-      h("h3", {}, name, row.declared_as ? null : h("span", { class: "quiet" }, " not declared")),
+      h("h3", {}, name, row.own_bridge || row.declared_as ? null : h("span", { class: "quiet" }, " not declared")),
+      row.own_bridge ? h("p", {}, "This computer's own bridge: it sends what the ", h("a", { href: "/routes" }, "routes"), " of the house file say.") : null,
       h("p", {}, `Sends ${row.universes && row.universes.length ? ranges(row.universes, 12) : "no levels"}${Number.isFinite(row.refresh_hz) ? ` at ${hertz(row.refresh_hz)}` : ""}${row.priority ? `, priority ${row.priority}` : ""}; ${row.lost_frames ? `${count(row.lost_frames)} frames missing by sequence` : "no frame missing"}.`),
       h("p", { class: "quiet" }, [row.source_name && row.source_name !== name ? `calls itself “${row.source_name}”` : "", `at ${row.address}`, row.cid ? `CID ${row.cid}` : "", row.first_seen_at ? `first heard ${dayTime(row.first_seen_at)}` : ""].filter(Boolean).join("; ")),
       (row.odd || []).length ? h("p", { class: "quiet" }, `Understood, yet not as the standard has it: ${row.odd.map((word) => String(word).toLowerCase().replaceAll("_", " ")).join(", ")}.`) : null));

@@ -8,14 +8,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from slotwatch.bridge.declared import declare_own
+from slotwatch.house.schema import House, Route
 from slotwatch.snapshot import SourceRow
 from slotwatch.views import api
 from slotwatch.views.incidents import chosen
 from slotwatch.views.moments import iso_wall, read_iso
 from slotwatch.views.sheet import Sheet
-from slotwatch.wire.universe import Protocol
+from slotwatch.wire.universe import Protocol, UniverseId
 from tests.views.contract import fits
 from tests.views.fabricate import CID, NOW_NS, SECOND_NS, WALL_OFFSET_NS, house, incident, snapshot, sources
+
+E131_1 = UniverseId(Protocol.E131, 1)
 
 
 def test_every_universe_fits_the_contract() -> None:
@@ -53,6 +57,35 @@ def test_detail_says_whose_each_slot_is() -> None:
     assert found["slot_sources"][:6] == [0, 0, 0, -1, -1, 0] and found["slot_source_names"] == ["main desk"]
     assert [one["fixture"] for one in found["fixtures"]] == ["101", "102"]
     assert found["streams"][0]["refresh_1s_hz"] == 44.0 and found["streams"][0]["state"] == "live"
+
+
+@pytest.mark.parametrize(
+    ("address", "routed", "is_own"),
+    [
+        ("10.20.0.30", ("artnet/0 to 10.20.0.41", "serial:/dev/ttyUSB0"), True),
+        ("10.20.0.30", ("artnet/0",), True),
+        ("10.20.0.30", ("artnet/1", "e131/1"), False),  # nothing that a route feeds
+        ("10.20.0.31", ("artnet/0",), False),  # somebody else who sends that universe
+        ("10.20.0.30", (), False),
+    ],
+)
+def test_art_net_of_the_own_bridge_is_known_by_address_and_routes(
+    address: str, routed: tuple[str, ...], is_own: bool
+) -> None:
+    """Art-Net frames name no sender (ArtDmx has no such field)."""
+    taken = snapshot(3, routes=tuple({"route": to, "to": to} for to in routed))
+    taken.house.listener["links"] = {"eth1": {"interface": "eth1", "up": True, "addresses": [address]}}
+    assert [one["own_bridge"] for one in api.sources(taken)] == [False, is_own, False]
+
+
+def test_e131_of_the_own_bridge_is_known_by_its_cid() -> None:
+    """The bridge declares itself with its CID, so nobody else is declared as it."""
+    own = declare_own(House(routes=(Route("tower", E131_1, target=UniverseId(Protocol.E131, 3)),)), CID.bytes)
+    taken = snapshot(3)
+    rows = (replace(taken.sources[0], declared_as=own.sources[0].name), *taken.sources[1:])
+    found = api.sources(replace(taken, sources=rows))
+    assert [one["own_bridge"] for one in found] == [True, False, False]
+    assert not any(one["own_bridge"] for one in api.sources(taken))
 
 
 def test_sources_fit_the_contract() -> None:

@@ -175,6 +175,18 @@ def test_the_listeners_own_health_is_in_words(open_page: Open) -> None:
     assert "Art-Net poll" not in page.locator("main").inner_text(), "what is 0 needs no line of its own"
 
 
+def test_the_own_bridge_is_said_to_be_this_computers(open_page: Open) -> None:
+    opened = open_page("well")
+    rows = opened.listener.situation.sources
+    own = {"source": "10.20.0.90", "name": "10.20.0.90", "address": "10.20.0.90", "declared_as": "", "cid": None}
+    rows.append(rows[-1] | own | {"universes": ["artnet/3"], "own_bridge": True})
+    page = opened.go("/sources")
+    page.wait_for_selector("text=This computer's own bridge: it sends what the routes of the house file say.")
+    text = page.locator("main").inner_text()
+    assert "not declared" not in text
+    assert "All are declared." in text
+
+
 def test_a_route_says_what_of_its_input_it_did_not_use(open_page: Open) -> None:
     page = open_page("well").go("/routes")
     page.wait_for_selector("text=234 packets of its input came too late by their sequence.")

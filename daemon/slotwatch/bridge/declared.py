@@ -11,22 +11,31 @@ OWN_NAME = "slotwatch bridge"
 
 
 def declare_own(house: House, cid: bytes) -> House:
-    """Add the bridge as a source, and the E1.31 universes that its routes feed where the file names none.
+    """Add the bridge as a source, and the universes that its routes feed where the file names none.
 
-    A universe that is only fed by a route is not expected by itself: while its input is silent, so is it.
+    A universe that is only fed by a route is not expected by itself: while its input is silent, so is it. Art-Net
+    names no sender, so there the bridge is no declared source: its address may be another program's as well.
     """
-    fed = {route.target: route for route in house.routes if route.target and route.target.protocol is Protocol.E131}
+    fed = {route.target: route for route in house.routes if route.target}
     if not fed:
         return house
-    own = DeclaredSource(OWN_NAME, cid=cid, priority=max(route.priority for route in fed.values()))
+    e131 = [route.priority for target, route in fed.items() if target.protocol is Protocol.E131]
+    own = (DeclaredSource(OWN_NAME, cid=cid, priority=max(e131)),) if e131 else ()
     declared = {universe.id for universe in house.universes}
+    named = {target for target in fed if target.protocol is Protocol.E131}
     universes = [
-        replace(one, sources=(*one.sources, OWN_NAME)) if one.id in fed and one.sources else one
+        replace(one, sources=(*one.sources, OWN_NAME)) if one.id in named and one.sources else one
         for one in house.universes
     ]
     universes += [
-        DeclaredUniverse(target, label=route.name, expected=False, networks=(route.to_network or 0,))
+        DeclaredUniverse(
+            target,
+            label=route.name,
+            expected=False,
+            networks=(route.to_network or 0,),
+            limits=house.limits_of(target),
+        )
         for target, route in fed.items()
         if target not in declared
     ]
-    return replace(house, sources=(*house.sources, own), universes=tuple(universes))
+    return replace(house, sources=(*house.sources, *own), universes=tuple(universes))

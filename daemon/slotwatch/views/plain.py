@@ -106,7 +106,7 @@ def _universes(sheet: Sheet) -> str:
 def _sources(sheet: Sheet) -> str:
     rows = (
         (
-            one["name"],
+            one["name"] + (" (this computer's own bridge)" if one["own_bridge"] else ""),
             one["protocol"],
             one["address"],
             len(one["universes"]),

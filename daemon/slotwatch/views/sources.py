@@ -60,10 +60,9 @@ def is_own_bridge(sheet: Sheet, index: int) -> bool:
     row = sheet.snapshot.sources[index]
     if row.protocol == Protocol.E131:
         return row.declared_as == OWN_NAME
-    sent = {
-        sheet.snapshot.universe_names[sheet.streams["universe_row"][stream]] for stream in sheet.streams_from[index]
-    }
-    routed = bool(sent) and {name.partition("@")[0] for name in sent} <= sheet.routed
+    names, of = sheet.snapshot.universe_names, sheet.streams["universe_row"]
+    sent = {names[of[stream]].partition("@")[0] for stream in sheet.streams_from[index]}
+    routed = bool(sent) and sent <= sheet.routed
     return row.protocol == Protocol.ARTNET and row.address in sheet.own_addresses and routed
 
 
