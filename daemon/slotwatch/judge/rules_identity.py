@@ -198,7 +198,16 @@ def describe_changed(sight: Sight, row: int) -> Finding:
 
 
 class Echoes:
-    """A stream of a stranger whose changed frames are copies of another's, a little later."""
+    """A stream of a stranger whose changed frames are copies of another's, a little later.
+
+    Told only of a declared original and a stranger. Without declared sources an echo cannot be told from a backup
+    that tracks its main: both copy each frame a little later and never lead. That one holds up what the other lets
+    go is no proof either, for a backup that lost its tracking holds its last look. Only an echo through a gateway
+    that merges by highest level goes on to follow rises and no falls, but to see that in a show that moves takes the
+    levels of every frame, and the model keeps a mark of each and the newest levels. Who differs for 5 s is said all
+    the same, by `source-conflict`; the bridge, which has every frame of its inputs, finds its own echo there
+    (`bridge.loop`).
+    """
 
     def __init__(self) -> None:
         self._heard: dict[tuple[int, int], deque[tuple[int, int]]] = {}
