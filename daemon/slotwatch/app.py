@@ -290,13 +290,14 @@ class App:
         self._problems = []
         before, now = self._summary_before, self._summary
         self._hold_node = now["subscribe"] and (self._hold_node or not before["subscribe"])
-        if before["routes_mark"] != now["routes_mark"]:
-            if now["routes"] and before["routes"]:
-                self._replace("routes")
-            elif now["routes"]:
-                self._start("routes")
-            else:
-                self._retire("routes")
+        if now["routes"] and not before["routes"]:
+            self._start("routes")
+        elif before["routes"] and not now["routes"]:
+            self._retire("routes")
+        elif now["routes"] and before["ways_mark"] != now["ways_mark"]:
+            self._replace("routes")
+        elif now["routes"]:
+            self._order("routes", {"do": "reload"})
         self._answer({"ok": {"reloaded": True, "name": now["name"], **seen}})
         self._say(f"reloaded {self._file}")
         self._reload_ended()

@@ -117,7 +117,7 @@ def _load(wiring: Wiring) -> None:
             "page": f"{scheme}://{host}:{house.http.port}/",
             "routes": bool(house.routes) or house.listen.artnet_subscribe or house.listen.ask_fixtures,
             "subscribe": house.listen.artnet_subscribe,
-            "routes_mark": zlib.crc32(pickle.dumps((house.name, house.routes, house.networks, house.listen))),
+            "ways_mark": zlib.crc32(pickle.dumps((house.name, house.networks, house.listen))),
             "notes": [*house.notes, *filter(None, [read_only(house)])],
         }
     )
@@ -262,7 +262,7 @@ def _routes(wiring: Wiring) -> None:
         hold_node=wiring["hold_node"],
     )
     wiring.lifeline.send({"do": "ready"})
-    run_routes(routing, wiring["bell"], wiring.lifeline.fileno(), wiring.channel("reports"))
+    run_routes(routing, wiring["bell"], wiring.lifeline, wiring.channel("reports"), wiring.house)
 
 
 ROLES: dict[str, Callable[[Wiring], None]] = {

@@ -111,6 +111,12 @@ class Lane:
         if state is not self.state:
             self.state, self.since_ns = state, now_ns
 
+    def go_on_from(self, before: Lane) -> None:
+        """Take over the state of this route under an earlier house file."""
+        self.state, self.since_ns, self.heard_ns = before.state, before.since_ns, before.heard_ns
+        self.lost_ns, self.levels, self.claims = before.lost_ns, before.levels, before.claims
+        self.sent_frames, self.latency, self.winners = before.sent_frames, before.latency, before.winners
+
     @property
     def contributes(self) -> bool:
         return self.state in (_RUNNING, _HOLDING, _ZERO)

@@ -85,7 +85,7 @@ class Bridge:
         """(when, output) of frames that may be due, earliest first."""
         self._ready: list[int] = []
         """Outputs whose frame is due at once."""
-        self._is_shared = False
+        self.is_shared = False
         """Whether an input has more than one source: only then can an output come back into it unnoticed."""
         self._noted: list[int] = []
         """Of each output: its earliest entry in the agenda."""
@@ -165,6 +165,21 @@ class Bridge:
         self._out.clear()
         return frames
 
+    def end(self, index: int) -> list[Outgoing]:
+        """End one output's stream properly, as `stop` does all."""
+        self._end(index, self.outputs[index])
+        frames = list(self._out)
+        self._out.clear()
+        return frames
+
+    def follow_all(self, now_ns: int) -> None:
+        """Have every route and output follow what its inputs and routes say now."""
+        for key in self.inputs:
+            self._follow(key, now_ns, 0)
+        for index in range(len(self.outputs)):
+            self._changed(index, now_ns)
+        self._look_by(now_ns)
+
     @property
     def routes(self) -> int:
         """How many routes there are."""
@@ -243,7 +258,7 @@ class Bridge:
             return one.slot_priorities(source, now_ns, packet.sequence, packet.slots)
         taken = one.levels(source, now_ns, packet.sequence, packet.priority, packet.slots)
         if taken and len(one.sources) > 1 and address not in self._declared:
-            self._is_shared = True
+            self.is_shared = True
             looped = self.loop_watch.heard(source, one.sources[source].levels, one.highest_but(source), now_ns)
             if looped:
                 self._stop_loop(key, now_ns)
@@ -309,7 +324,7 @@ class Bridge:
             if lane.arrived_ns:
                 lane.latency.add(now_ns - lane.arrived_ns)
                 lane.arrived_ns = 0
-        if self._is_shared:
+        if self.is_shared:
             self.loop_watch.sent(output.levels, now_ns)
 
     def _send_claims(self, index: int, output: Output, now_ns: int) -> None:

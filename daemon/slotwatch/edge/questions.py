@@ -28,6 +28,10 @@ class Questions:
         self._ask: Ask | None = None
         self._trouble = ""
 
+    def take_house(self, house: House) -> None:
+        """Ask by another house from the next window on."""
+        self._house = house
+
     def start(self, now_ns: int, seconds: float) -> None:
         """Begin a window, or say why not."""
         targets = self._targets()

@@ -10,6 +10,7 @@ import gc
 import os
 import select
 import signal
+from collections.abc import Callable
 from ipaddress import IPv4Address, ip_address
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,7 @@ from typing import Any
 import numpy as np
 
 from slotwatch import clock
+from slotwatch.bridge.handover import hand_over
 from slotwatch.bridge.node import Node, pages
 from slotwatch.bridge.output import Target
 from slotwatch.bridge.routes import Bridge, Outgoing, What
@@ -58,30 +60,58 @@ class Routing:
     def __init__(self, house: House, ring: Ring, cid: bytes, *, hold_node: bool = False) -> None:
         """`hold_node`: answer no poll until told of a phase without an audience. EdgeError if it cannot send."""
         now_ns = clock.monotonic_ns()
+        self.cid = cid
         self.questions = Questions(house, cid)
         self._hold_node = hold_node
         self._told = 0
         self.bridge = Bridge(house, cid, now_ns)
-        self.targets = [output.target for output in self.bridge.outputs]
-        self.sender = Sender(
-            cid, f"slotwatch bridge {house.name}"[:60], house.listen.e131_port, house.listen.artnet_port
-        )
-        self.sender.open(self.targets, [network.interface for network in house.networks])
-        self.lines = {i: LineSender.open_later(t) for i, t in enumerate(self.targets) if t.serial is not None}
+        self.sender = _sender(house, cid, self.bridge)
+        self.lines: dict[int, LineSender] = {}
         self.missed_rows = 0
         self._ring = ring
         self._tail = ring.head
+        self._discovery_ns = now_ns
+        self.node = _node(house) if house.listen.artnet_subscribe else None
+        self._prepare(house)
+
+    def take_house(self, house: House) -> None:
+        """Route as another house says. What stays the same goes on without a frame less; what goes is ended.
+
+        Networks, ports and the house's name are those that it was made with. EdgeError where it cannot send.
+        """
+        before, sender, lines = self.bridge, self.sender, self.lines
+        now_ns = clock.monotonic_ns()
+        bridge = Bridge(house, self.cid, now_ns)
+        successor = _sender(house, self.cid, bridge)
+        kept = hand_over(before, bridge, now_ns)
+        successor.go_on_from(sender, kept)
+        for index in set(range(len(before.outputs))) - set(kept.values()):
+            for outgoing in before.end(index):
+                self._send(outgoing)
+            if index in lines:
+                lines[index].close()
+        sender.close()
+        self.bridge, self.sender = bridge, successor
+        self.lines = {index: lines[place] for index, place in kept.items() if place in lines}
+        self.questions.take_house(house)
+        self._prepare(house)
+        self._told = 0
+        self._discovery_ns = now_ns - DISCOVERY_EVERY_NS
+
+    def _prepare(self, house: House) -> None:
+        """Work out what follows from the routes, and open lines that are not open."""
+        targets = [output.target for output in self.bridge.outputs]
         self._e131 = {route.source.number for route in house.routes if route.source.protocol is Protocol.E131}
         self._artnet = {route.source.number for route in house.routes if route.source.protocol is Protocol.ARTNET}
-        listed = discovery_universes(self.targets)
-        self._discovery = e131_discovery(cid, self.sender.source_name, listed) if listed else []
-        self._discovery_ns = now_ns
-        self._unicast_discovery = sorted({str(t.address) for t in self.targets if _is_e131_unicast(t)})
-        self.node = _node(house) if house.listen.artnet_subscribe else None
+        listed = discovery_universes(targets)
+        self._discovery = e131_discovery(self.cid, self.sender.source_name, listed) if listed else []
+        self._unicast_discovery = sorted({str(t.address) for t in targets if _is_e131_unicast(t)})
         self._hears_all = self.node is not None or house.listen.ask_fixtures or _has_lines(house)
         """Whether other packets than levels matter: polls, answers of fixtures, frames of lines."""
-        for line in self.lines.values():
-            line.start()
+        for index, target in enumerate(targets):
+            if target.serial is not None and index not in self.lines:
+                self.lines[index] = LineSender.open_later(target)
+                self.lines[index].start()
 
     def step(self, now_ns: int) -> None:
         """Read what arrived, let time pass, send what is due."""
@@ -220,8 +250,9 @@ class Routing:
                     self.sender.send_raw(sock, page, (address, self.sender.e131_port))
 
 
-def run_routes(routing: Routing, wake_fd: int, lifeline_fd: int, reports: Channel) -> None:
-    """Route until the lifeline closes or SIGTERM comes. `wake_fd` becomes readable when rows arrived."""
+def run_routes(routing: Routing, wake_fd: int, lifeline: Channel, reports: Channel, house: Callable[[], House]) -> None:
+    """Route until the lifeline closes or SIGTERM comes. `wake_fd` becomes readable when rows arrived; `house` gives
+    the newest one."""
     running = True
 
     def stop(_signal: int, _frame: object) -> None:
@@ -231,7 +262,7 @@ def run_routes(routing: Routing, wake_fd: int, lifeline_fd: int, reports: Channe
     signal.signal(signal.SIGTERM, stop)
     poll = select.poll()
     poll.register(wake_fd, select.POLLIN)
-    poll.register(lifeline_fd, select.POLLIN | select.POLLHUP)
+    poll.register(lifeline.fileno(), select.POLLIN | select.POLLHUP)
     poll.register(reports.fileno(), select.POLLIN)
     reported_ns = 0
     gc.collect()
@@ -249,10 +280,20 @@ def run_routes(routing: Routing, wake_fd: int, lifeline_fd: int, reports: Channe
                 elif fd == reports.fileno():
                     for message in reports.receive():
                         routing.told(message, clock.monotonic_ns())
-                elif not os.read(lifeline_fd, 1):
-                    running = False
+                else:
+                    asked = {message["do"] for message in lifeline.receive()}
+                    if "reload" in asked:
+                        routing.take_house(house())
+                    running = running and not lifeline.closed and "stop" not in asked
     finally:
         routing.close(clock.monotonic_ns())
+
+
+def _sender(house: House, cid: bytes, bridge: Bridge) -> Sender:
+    name = f"slotwatch bridge {house.name}"[:60]
+    sender = Sender(cid, name, house.listen.e131_port, house.listen.artnet_port)
+    sender.open([output.target for output in bridge.outputs], [network.interface for network in house.networks])
+    return sender
 
 
 def _node(house: House) -> Node:

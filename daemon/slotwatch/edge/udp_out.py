@@ -101,6 +101,14 @@ class Sender:
                 stream = ArtnetStream(bytearray(art_dmx(target.universe.number, 0, bytes(SLOTS))))
             self._streams.append((sock, (address, port), stream))
 
+    def go_on_from(self, before: Sender, places: dict[int, int]) -> None:
+        """Go on with the sequences and counts of an earlier sender. `places`: its index of each output that stays."""
+        self.sent, self.failures = before.sent, before.failures
+        for index, place in places.items():
+            mine, theirs = self._streams[index], before._streams[place]
+            if mine is not None and theirs is not None:
+                mine[2].sequence = theirs[2].sequence
+
     def send(self, outgoing: Outgoing) -> None:
         """Send one frame. A refusal is counted, not raised: the next frame may go."""
         entry = self._streams[outgoing.output]

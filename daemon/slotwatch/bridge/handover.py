@@ -1,0 +1,51 @@
+"""What the bridge of a new house file takes over from the running one: routes that stay do not stop for a moment.
+
+Sources, levels, pace and counts go on. A route is the same if its name, its input and its output are; what else was
+changed about it holds from now on. Outputs that no route feeds any more are for the caller to end.
+"""
+
+from __future__ import annotations
+
+from slotwatch.bridge.output import Lane, Output, RouteState
+from slotwatch.bridge.routes import Bridge
+
+
+def hand_over(old: Bridge, new: Bridge, now_ns: int) -> dict[int, int]:
+    """Have `new`, which has just been made, go on where `old` is. Returns the old index of each output that stays.
+
+    `old` must not be used afterwards, but to end what has no successor.
+    """
+    for key, one in new.inputs.items():
+        before = old.inputs.get(key)
+        if before is not None and before.latest == one.latest:
+            before.loss_timeout_ns = one.loss_timeout_ns
+            new.inputs[key] = before
+    new.loop_watch, new.own_packets, new.is_shared = old.loop_watch, old.own_packets, old.is_shared
+    places = {output.target: index for index, output in enumerate(old.outputs)}
+    kept = {index: places[output.target] for index, output in enumerate(new.outputs) if output.target in places}
+    for index, before_index in kept.items():
+        _go_on(new.outputs[index], old.outputs[before_index])
+    new.follow_all(now_ns)
+    return kept
+
+
+def _go_on(output: Output, before: Output) -> None:
+    output.pacer, output.speaking, output.ending, output.frames = (
+        before.pacer,
+        before.speaking,
+        before.ending,
+        before.frames,
+    )
+    output.levels, output.claims = before.levels, before.claims
+    output.claims_sent, output.claims_ns = before.claims_sent, before.claims_ns
+    known = {(lane.route.name, lane.route.source, lane.route.source_network): lane for lane in before.lanes}
+    for lane in output.lanes:
+        one = known.get((lane.route.name, lane.route.source, lane.route.source_network))
+        if one is not None and _can_go_on(lane, one):
+            lane.go_on_from(one)
+
+
+def _can_go_on(lane: Lane, before: Lane) -> bool:
+    """What is held without an input cannot be put to other slots; it is waited for anew."""
+    same_slots = (lane.route.slots, lane.route.to_slot) == (before.route.slots, before.route.to_slot)
+    return same_slots or before.state in (RouteState.RUNNING, RouteState.WAITING, RouteState.LISTENING)
