@@ -35,7 +35,8 @@ CALM_NS = 100_000_000
 """While little arrives and nothing falls silent a turn waits for the next whole tenth of a second: windows move in
 such steps, and a turn costs nearly the same however much it finds (measured: 2 ms for 32 packets, half of it again
 for 64)."""
-AFTER_INTAKE_MS = 5
+PAST_NS = 45_000_000
+"""So far past it: intake, whose time is judged at, has then had a turn since (it has one each 40 ms at least)."""
 CHUNK_ROWS = GUARD_ROWS
 """Rows judged at once: 1.2 MiB of payload, which still fits a core's own cache."""
 BUSY_ROWS = 256
@@ -146,7 +147,8 @@ class Judging:
         if rows >= BUSY_ROWS:
             return max(SHORTEST_TURN_MS, full_ms * BUSY_ROWS // rows)
         if not self._publish_now and self.engine.is_calm:
-            return int(CALM_NS - self._turned_ns % CALM_NS) // 1_000_000 + AFTER_INTAKE_MS
+            rest_ms = int((PAST_NS - self._turned_ns) % CALM_NS) // 1_000_000
+            return rest_ms if rest_ms > full_ms else rest_ms + CALM_NS // 1_000_000
         return full_ms
 
     def take_house(self, house: House) -> None:
