@@ -240,13 +240,15 @@ async def test_a_house_with_another_port_moves_the_page_and_one_that_cannot_open
         await server.take_house(wide)
         async with asyncio.timeout(5):
             await events.content.read()
-        assert (await session.get(f"{old}/healthz")).status == 200
+        async with session.get(f"{old}/healthz") as answer:
+            assert answer.status == 200
         found = await (await session.get(f"{old}/api/v1/house")).json()
         assert "no token_file is declared" in found["listener"]["page"]["text"], "the guard goes by the new address"
         async with session.put(f"{old}/api/v1/house/phase", json={"phase": "dark"}) as answer:
             assert answer.status == 403
         await server.take_house(elsewhere)
-        assert (await session.get(f"http://127.0.0.1:{elsewhere.http.port}/healthz")).status == 200
+        async with session.get(f"http://127.0.0.1:{elsewhere.http.port}/healthz") as answer:
+            assert answer.status == 200
         with pytest.raises(aiohttp.ClientConnectorError):
             await session.get(f"{old}/healthz")
 
