@@ -10,7 +10,7 @@ from collections.abc import Iterable
 
 from slotwatch.house.schema import DeclaredSource, Receiver
 from slotwatch.snapshot import Confidence, Incident, Severity
-from slotwatch.wire.observation import NeighbourSeen, QuerySeen
+from slotwatch.wire.observation import NeighbourSeen, QuerySeen, RoutesSeen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.stage import START_NS, Desk, Node, S, Stage, house_of, moving, opened_after_s
 
@@ -75,6 +75,24 @@ def test_universes_of_two_desks_that_end_one_after_the_other_while_groups_go_on_
     first, second = desk("Desk A", (1,), to_s=8.0), desk("Desk B", (3,), number=2, to_s=12.0)
     senders = (first, desk("Desk A", (2,)), second, desk("Desk B", (4,), number=2))
     assert len(stage((1, 2, 3, 4), *senders).run(20.0).loud()) == 2
+
+
+def routed(state_after: str) -> list[str]:
+    """A desk falls silent at 8 s, and so does what a route of this computer made of it, on Art-Net."""
+    own = Node((3,), address="10.0.0.200", levels=moving(hz=10.0), hz=10.0, to_s=8.1)
+    shown = stage((1, 9), desk("Desk A", (1,), to_s=8.0), desk("Desk B", (9,), number=2), own, artnet=(3,))
+    for t_s, state in ((1.0, "running"), (10.6, state_after)):
+        shown.see(t_s, RoutesSeen(START_NS + int(t_s * S), (("node", state, "artnet/3 to 10.0.0.50", "e131/1"),)))
+    shown.run(24.0)
+    return sorted(universe for incident in shown.loud() for universe in incident.universes)
+
+
+def test_what_a_route_stopped_sending_as_declared_is_no_second_loss() -> None:
+    assert routed("stopped") == ["e131/1"]
+
+
+def test_a_route_that_says_it_runs_and_is_not_heard_is_a_loss() -> None:
+    assert routed("running") == ["artnet/3", "e131/1"]
 
 
 def test_a_desk_that_is_back_within_its_timeout_was_only_noted() -> None:

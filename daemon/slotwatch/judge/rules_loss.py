@@ -60,7 +60,22 @@ def is_lost(sight: Sight) -> Mask:
         lost |= ended & sight.ended_by_word
     lived_ns = universes.last_arrival_ns - universes.first_frame_ns
     lost &= (universes.declared >= 0) | ((silent_ns < FORGOTTEN_NS) & (lived_ns >= LIVED_NS))
-    return _without_down(sight, lost)
+    return _without_own(sight, _without_down(sight, lost))
+
+
+def _without_own(sight: Sight, mask: Mask) -> Mask:
+    """Leave out what this computer's own routes feed and have stopped feeding, as declared: their input is the loss."""
+    if sight.listener.routes is None or not mask.any():
+        return mask
+    feeding: dict[str, bool] = {}
+    for _, state, target, _ in sight.listener.routes.routes:
+        universe = target.split(" ")[0]
+        feeding[universe] = feeding.get(universe, False) or state not in ("stopped", "undecided", "loop")
+    quiet = [row for row in np.flatnonzero(mask).tolist() if not feeding.get(str(sight.universe_id(row)), True)]
+    if quiet:
+        mask = mask.copy()
+        mask[quiet] = False
+    return mask
 
 
 def _without_down(sight: Sight, mask: Mask) -> Mask:
