@@ -39,7 +39,7 @@ def packets(*frames: Outgoing, protocol: UniverseId) -> list[bytes]:
         sender.open([Target(protocol, 0, "127.0.0.1")], ["lo"])
         got = []
         for frame in frames:
-            sender.send(frame)
+            sender.send([frame])
             got.append(listener.recv(2048))
         sender.close()
         assert not sender.failures
@@ -113,7 +113,7 @@ def test_the_sacn_package_receives_the_right_slots() -> None:
     try:
         deadline = time.monotonic() + 3
         while not heard and time.monotonic() < deadline:
-            sender.send(Outgoing(0, What.LEVELS, LEVELS, 50))
+            sender.send([Outgoing(0, What.LEVELS, LEVELS, 50)])
             time.sleep(0.05)
     finally:
         receiver.stop()
@@ -132,6 +132,6 @@ def test_a_second_artnet_library_receives_the_right_slots() -> None:
 def test_a_refused_send_is_counted() -> None:
     sender = Sender(CID, "slotwatch bridge", e131_port=9)
     sender.open([Target(E131, 0, "240.0.0.1")], ["lo"])
-    sender.send(Outgoing(0, What.LEVELS, LEVELS, 50))
+    sender.send([Outgoing(0, What.LEVELS, LEVELS, 50)])
     sender.close()
     assert sender.sent + sum(sender.failures.values()) == 1

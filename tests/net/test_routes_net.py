@@ -26,7 +26,7 @@ targets = [
 sender.open(targets, ["eth1"])
 seen = []
 for at in range(2):
-    sender.send(Outgoing(at, What.LEVELS, bytes(512), 50))
+    sender.send([Outgoing(at, What.LEVELS, bytes(512), 50)])
     while True:
         frame = watch.recv(2048)
         if frame[23] == 17:

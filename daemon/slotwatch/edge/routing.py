@@ -51,6 +51,7 @@ NEWEST_ROWS = 512
 """Rows that are still looked at where this process fell far behind."""
 
 
+_LEVELS, _, _TERMINATED = What
 _E131, _ARTNET = int(Protocol.E131), int(Protocol.ARTNET)
 
 
@@ -86,8 +87,7 @@ class Routing:
         kept = hand_over(before, bridge, now_ns)
         successor.go_on_from(sender, kept)
         for index in set(range(len(before.outputs))) - set(kept.values()):
-            for outgoing in before.end(index):
-                self._send(outgoing)
+            self._send(before.end(index))
             if index in lines:
                 lines[index].close()
         sender.close()
@@ -118,8 +118,7 @@ class Routing:
         for _ in range(MOST_TURNS):
             self._read()
             self.bridge.tick(now_ns)
-            for outgoing in self.bridge.take_output(clock.monotonic_ns()):
-                self._send(outgoing)
+            self._send(self.bridge.take_output(clock.monotonic_ns()))
             if self._tail == self._ring.head:
                 break
         for address, packet in self.questions.due(now_ns):
@@ -183,8 +182,7 @@ class Routing:
 
     def close(self, now_ns: int) -> None:
         """End every stream and let go of sockets and ports."""
-        for outgoing in self.bridge.stop(now_ns):
-            self._send(outgoing)
+        self._send(self.bridge.stop(now_ns))
         for line in self.lines.values():
             line.close()
         self.sender.close()
@@ -234,14 +232,17 @@ class Routing:
         for row in np.flatnonzero(fields.kind == Kind.ART_POLL).tolist():
             node.polled(batch.src[row].tobytes(), int(batch.t_ns[row]))
 
-    def _send(self, outgoing: Outgoing) -> None:
-        line = self.lines.get(outgoing.output)
-        if line is None:
-            self.sender.send(outgoing)
-        elif outgoing.what is What.LEVELS:
-            line.show(outgoing.values)
-        elif outgoing.what is What.TERMINATED:
-            line.silence()
+    def _send(self, frames: list[Outgoing]) -> None:
+        if frames:
+            self.sender.send(frames)
+        for index, what, values, _ in frames if self.lines else ():
+            line = self.lines.get(index)
+            if line is None:
+                continue
+            if what is _LEVELS:
+                line.show(values)
+            elif what is _TERMINATED:
+                line.silence()
 
     def _announce(self) -> None:
         for sock in self.sender.multicast_sockets():

@@ -15,6 +15,7 @@ from sacn.messages.data_packet import DataPacket
 
 from slotwatch.bridge.output import Target
 from slotwatch.bridge.routes import Outgoing, What
+from slotwatch.edge.outbox import Outbox
 from slotwatch.errors import EdgeError
 from slotwatch.wire.compose import art_dmx
 from slotwatch.wire.fields import OPTION_TERMINATED
@@ -68,6 +69,16 @@ class ArtnetStream:
 
 
 @dataclass(slots=True)
+class Way:
+    """How one output leaves."""
+
+    box: Outbox
+    stream: E131Stream | ArtnetStream
+    header: bytes
+    """Of the stream's packet, for its outbox."""
+
+
+@dataclass(slots=True)
 class Sender:
     """Sends what the bridge hands out. `failures` counts sends that the kernel refused, by errno."""
 
@@ -79,9 +90,9 @@ class Sender:
     failures: dict[int, int] = field(default_factory=dict)
     _sockets: dict[tuple[int, bool, bool], socket.socket] = field(default_factory=dict)
     """By network, whether IPv6, whether for broadcasts."""
-    _streams: list[tuple[socket.socket, tuple[str, int], E131Stream | ArtnetStream] | None] = field(
-        default_factory=list
-    )
+    _streams: list[Way | None] = field(default_factory=list)
+    """One for each output; None for a line."""
+    _boxes: dict[socket.socket, Outbox] = field(default_factory=dict)
 
     def open(self, targets: list[Target], interfaces: list[str]) -> None:
         """Make the streams of all targets, in their order. `interfaces` are the networks' own, by index.
@@ -99,7 +110,8 @@ class Sender:
                 stream = E131Stream(self._e131_packet(target.universe.number))
             else:
                 stream = ArtnetStream(bytearray(art_dmx(target.universe.number, 0, bytes(SLOTS))))
-            self._streams.append((sock, (address, port), stream))
+            box = self._boxes.setdefault(sock, Outbox(sock))
+            self._streams.append(Way(box, stream, box.header(stream.packet, (address, port))))
 
     def go_on_from(self, before: Sender, places: dict[int, int]) -> None:
         """Go on with the sequences and counts of an earlier sender. `places`: its index of each output that stays."""
@@ -107,18 +119,34 @@ class Sender:
         for index, place in places.items():
             mine, theirs = self._streams[index], before._streams[place]
             if mine is not None and theirs is not None:
-                mine[2].sequence = theirs[2].sequence
+                mine.stream.sequence = theirs.stream.sequence
 
-    def send(self, outgoing: Outgoing) -> None:
-        """Send one frame. A refusal is counted, not raised: the next frame may go."""
-        entry = self._streams[outgoing.output]
-        if entry is None:
+    def send(self, frames: list[Outgoing]) -> None:
+        """Send frames in their order, many in one call. A refusal is counted, not raised: the next frame may go."""
+        headers: list[bytes] = []
+        waiting: set[int] = set()
+        box = None
+        for index, what, values, priority in frames:
+            way = self._streams[index]
+            if way is None:
+                continue
+            if index in waiting or (box is not None and way.box is not box):
+                # An output has one packet: it must have left before it is patched again.
+                self._empty(box, headers)
+                headers, waiting = [], set()
+            box = way.box
+            if way.stream.frame(what, values, priority) is not None:
+                headers.append(way.header)
+                waiting.add(index)
+        self._empty(box, headers)
+
+    def _empty(self, box: Outbox | None, headers: list[bytes]) -> None:
+        if box is None or not headers:
             return
-        sock, destination, stream = entry
-        packet = stream.frame(outgoing.what, outgoing.values, outgoing.priority)
-        if packet is None:
-            return
-        self.send_raw(sock, packet, destination)
+        sent, refused = box.send(headers)
+        self.sent += sent
+        for number in refused:
+            self.failures[number] = self.failures.get(number, 0) + 1
 
     def send_raw(self, sock: socket.socket, packet: bytes | bytearray, destination: tuple[str, int]) -> None:
         """Send octets from one of the sockets, counting a refusal."""
@@ -148,6 +176,7 @@ class Sender:
         for sock in self._sockets.values():
             sock.close()
         self._sockets.clear()
+        self._boxes.clear()
         self._streams.clear()
 
     def _destination(self, target: Target) -> tuple[str, int]:

@@ -64,18 +64,23 @@ def is_lost(sight: Sight) -> Mask:
 
 
 def _without_own(sight: Sight, mask: Mask) -> Mask:
-    """Leave out what this computer's own routes feed and have stopped feeding, as declared: their input is the loss."""
-    if sight.listener.routes is None or not mask.any():
-        return mask
+    """Leave out what this computer's own routes have stopped feeding, as declared: their input is the loss."""
+    return mask & ~stopped_by_routes(sight) if mask.any() else mask
+
+
+def stopped_by_routes(sight: Sight) -> Mask:
+    """(U,) universes with data once that own routes feed, and now say that they do not."""
+    stopped = np.zeros(sight.universes.count, np.bool_)
+    if sight.listener.routes is None:
+        return stopped
     feeding: dict[str, bool] = {}
     for _, state, target, _ in sight.listener.routes.routes:
         universe = target.split(" ")[0]
         feeding[universe] = feeding.get(universe, False) or state not in ("stopped", "undecided", "loop")
-    quiet = [row for row in np.flatnonzero(mask).tolist() if not feeding.get(str(sight.universe_id(row)), True)]
-    if quiet:
-        mask = mask.copy()
-        mask[quiet] = False
-    return mask
+    universes = sight.universes
+    for row in np.flatnonzero(universes.used & (universes.live == 0) & (universes.last_arrival_ns > 0)).tolist():
+        stopped[row] = not feeding.get(str(sight.universe_id(row)), True)
+    return stopped
 
 
 def _without_down(sight: Sight, mask: Mask) -> Mask:

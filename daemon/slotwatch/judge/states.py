@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from slotwatch.judge.clusters import Cluster
 from slotwatch.judge.rule import Rule, RuleClass
-from slotwatch.judge.rules_loss import is_visible
+from slotwatch.judge.rules_loss import is_visible, stopped_by_routes
 from slotwatch.judge.sight import Sight
 from slotwatch.snapshot import Severity, UniverseState
 from slotwatch.wire.universe import Protocol
@@ -27,6 +27,7 @@ def universe_states(sight: Sight, clusters: Sequence[Cluster]) -> NDArray[np.uin
     states[at_rest] = UniverseState.AT_REST
     states[silent] = np.where(universes.declared[silent] >= 0, UniverseState.NOT_VISIBLE, UniverseState.OK)
     states[silent & is_visible(sight)] = UniverseState.OK
+    states[stopped_by_routes(sight)] = UniverseState.STOPPED
     for cluster in clusters:
         _paint(states, cluster)
     # Nobody sends it and nobody has to: not due yet, not used in this production, or never declared. At rest is
