@@ -147,10 +147,9 @@ class Input:
 
     def merged(self, now_ns: int) -> Merged:
         """Decide every slot from the sources that are alive and trusted."""
-        if len(self.sources) == 1:
-            (only,) = self.sources.values()
-            if only.has_levels and only.slot_priority is None and only.last_ns > self._proof_ns:
-                return self._sole(only)
+        only = self.sole()
+        if only is not None:
+            return self._sole(only)
         speaking = [source for source in self.sources.values() if source.has_levels]
         if not speaking:
             return Merged(InputState.LOST if self._ever and not self._clean else InputState.SILENT)
@@ -160,6 +159,14 @@ class Input:
         if len(trusted) == 1 and self._slot_priority(trusted[0], now_ns) is None:
             return self._sole(trusted[0])
         return self._merge(trusted, now_ns)
+
+    def sole(self) -> Heard | None:
+        """The one source that is there, if it is trusted and sends no priorities of its own: it wins every slot."""
+        if len(self.sources) == 1:
+            (only,) = self.sources.values()
+            if only.has_levels and only.slot_priority is None and only.last_ns > self._proof_ns:
+                return only
+        return None
 
     def _sole(self, only: Heard) -> Merged:
         priority, slots, claimed = self._claimed

@@ -118,6 +118,11 @@ class Lane:
         self.sent_frames, self.latency, self.winners = before.sent_frames, before.latency, before.winners
 
     @property
+    def is_straight(self) -> bool:
+        """Whether what comes in goes out as it is."""
+        return self.state is _RUNNING and self._is_whole and not self.route.slot_priority
+
+    @property
     def contributes(self) -> bool:
         return self.state in (_RUNNING, _HOLDING, _ZERO)
 

@@ -15,13 +15,15 @@ import numpy as np
 
 from slotwatch.bridge.loop import LoopWatch
 from slotwatch.bridge.merge import SLOTS, Input
-from slotwatch.bridge.output import LATENCY_EDGES_S, Lane, Output, RouteState, Target
-from slotwatch.bridge.pacing import Pacer, shortest_interval_ns
+from slotwatch.bridge.output import Lane, Output, RouteState, Target
+from slotwatch.bridge.pacing import REPEAT_NS, Pacer, shortest_interval_ns
+from slotwatch.bridge.status import route_status
+from slotwatch.bridge.straight import Straight
 from slotwatch.house.schema import House, Route
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED, Fields, Kind
 from slotwatch.wire.plain import Plain
-from slotwatch.wire.universe import Protocol, UniverseId
+from slotwatch.wire.universe import Protocol
 
 LISTEN_FIRST_NS = 1_100_000_000
 """One keep-alive period (E1.31 6.6.2: at most 1,000 ms) is heard before a route first speaks, so that after a
@@ -77,6 +79,8 @@ class Bridge:
         self._lanes_of: dict[InputKey, list[tuple[Lane, int]]] = {}
         """Lanes with the index of their output."""
         self._lanes: list[tuple[Lane, int]] = []
+        self._straight: dict[InputKey, Straight] = {}
+        """Inputs whose next frame will most likely only have to be carried over, as of their last `_follow`."""
         self._listen_ns = listen_ns
         self._wanted = np.zeros((4, 65536), bool)
         self._out: deque[Outgoing] = deque()
@@ -119,8 +123,14 @@ class Bridge:
 
     def ingest_plain(self, network: int, protocol: int, now_ns: int, address: bytes, packet: Plain) -> None:
         """Take one packet that was read by itself (`wire.plain`); `address` is its sender's, 16 octets."""
-        key = self._key(network, protocol, packet.universe)
-        if key is not None and self._hear(key, now_ns, address, packet):
+        key = (network, protocol, packet.universe)
+        straight = self._straight.get(key)
+        if straight is not None and straight.takes(packet, address):
+            if straight.carry(packet, now_ns):
+                self._note(straight.place, now_ns)
+            return
+        # What arrived on an interface that the house does not declare has no network's number and is never routed.
+        if key in self.inputs and self._hear(key, now_ns, address, packet):
             self._follow(key, now_ns, now_ns)
 
     def tick(self, now_ns: int) -> None:
@@ -146,7 +156,9 @@ class Bridge:
             ready, self._ready = self._ready, []
             for index in ready:
                 self._due(index, self.outputs[index], now_ns)
-                self._note(index)
+                # What was sent for a change is repeated no sooner than this.
+                if self._noted[index] > now_ns + REPEAT_NS:
+                    self._note(index)
         while self._agenda and self._agenda[0][0] <= now_ns:
             at_ns, index = heappop(self._agenda)
             if at_ns == self._noted[index]:
@@ -192,7 +204,7 @@ class Bridge:
         for lane, index in chosen:
             one = self.inputs[_input_key(lane.route)]
             refused = {"input_refused_packets": one.refused_sources, "input_discarded_packets": one.discarded}
-            found.append(_lane_status(lane, self.outputs[index], self._house, now_ns) | refused)
+            found.append(route_status(lane, self.outputs[index], self._house, now_ns) | refused)
         return tuple(found)
 
     def counted(self) -> dict[str, int]:
@@ -278,6 +290,17 @@ class Bridge:
                 self._look_by(lane.heard_ns + self._listen_ns)
             elif lane.state is _HOLDING:
                 self._look_by(lane.hold_ends_ns())
+        self._find_straight(key, one)
+
+    def _find_straight(self, key: InputKey, one: Input) -> None:
+        self._straight.pop(key, None)
+        lanes, only = self._lanes_of[key], one.sole()
+        if only is None or one.latest or len(lanes) > 1:
+            return
+        lane, index = lanes[0]
+        output = self.outputs[index]
+        if lane.is_straight and len(output.lanes) == 1 and output.levels == only.levels:
+            self._straight[key] = Straight(one, only, lane, output, index)
 
     def _look_by(self, at_ns: int | None) -> None:
         if at_ns is not None and at_ns < self._look_ns:
@@ -345,6 +368,7 @@ class Bridge:
 
     def _stop_loop(self, key: InputKey, now_ns: int) -> None:
         for lane, index in self._lanes_of[key]:
+            self._straight.pop(key, None)
             lane.enter(_LOOP, now_ns)
             self._changed(index, now_ns)
 
@@ -368,24 +392,3 @@ def _declared_addresses(house: House) -> set[bytes]:
                 continue
             found.add(address.packed if address.version == 6 else bytes(10) + b"\xff\xff" + address.packed)
     return found
-
-
-def _lane_status(lane: Lane, output: Output, house: House, now_ns: int) -> dict[str, Any]:
-    network = lane.route.source_network or 0
-    p50_ms, p99_ms = lane.latency.shares_ms(50, 99)
-    source: UniverseId = lane.route.source
-    suffix = f"@{house.networks[network].name}" if len(house.networks) > 1 else ""
-    return {
-        "route": lane.route.name,
-        "from": f"{source}{suffix}",
-        "to": output.target.text,
-        "state": lane.state.value,
-        "text": lane.say(output.target),
-        "for_s": round((now_ns - lane.since_ns) / 1e9, 1),
-        "frames": lane.sent_frames,
-        "latency_ms": {"p50": p50_ms, "p99": p99_ms},
-        "latency": {"edges_s": LATENCY_EDGES_S, "counts": list(lane.latency.counts), "sum_s": lane.latency.sum_s},
-        "held": lane.state is RouteState.HOLDING,
-        "then": lane.route.then,
-        "priority": lane.route.priority,
-    }

@@ -1,0 +1,66 @@
+"""The short way of a routed frame says what the long one says, whatever arrives."""
+
+from __future__ import annotations
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from slotwatch.bridge.routes import Bridge
+from slotwatch.house.schema import Route
+from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED, Kind
+from slotwatch.wire.plain import Plain
+from slotwatch.wire.universe import Protocol
+from tests.bridge.test_routes import ARTNET_OUT, IN, MS, OUT, OWN, ROUTE, T0, house
+
+HELD = Route("held", IN, target=ARTNET_OUT, to_address="10.0.0.7", then="hold")
+CUT = Route("cut", IN, target=OUT, slots=(3, 20), to_slot=5)
+ROUTES = st.sampled_from([(ROUTE,), (HELD,), (CUT,), (ROUTE, HELD)])
+
+steady = st.tuples(st.just(0), st.just(1), st.just(100), st.just(0), st.just(512), st.just(int(Kind.LEVELS)))
+odd = st.tuples(
+    st.integers(0, 2),  # who
+    st.sampled_from([0, 1, 1, 1, 2, 200, 250]),  # step of the sequence
+    st.sampled_from([0, 50, 100, 100, 200]),
+    st.sampled_from([0, 0, 0, OPTION_PREVIEW, OPTION_TERMINATED]),
+    st.sampled_from([512, 512, 12]),
+    st.sampled_from([int(Kind.LEVELS)] * 4 + [int(Kind.SLOT_PRIORITY)]),
+)
+event = st.tuples(
+    st.one_of(steady, steady, steady, odd), st.integers(0, 4), st.sampled_from([1, 20, 23, 25, 25, 950, 2600])
+)
+CIDS = (b"a" * 16, b"b" * 16, OWN)
+
+
+def ran(routes: tuple[Route, ...], events: list[tuple[tuple[int, ...], int, int]], *, short: bool) -> list[object]:
+    """All that a bridge sends and says."""
+    bridge, now_ns, said = Bridge(house(*routes), OWN, T0, listen_ns=30 * MS), T0, []
+    sequences = [0, 0, 0]
+    for (who, step, priority, options, slots, kind), level, wait_ms in events:
+        sequences[who] = (sequences[who] + step) & 255
+        packet = Plain(kind, IN.number, sequences[who], priority, options, CIDS[who], bytes([level]) * slots)
+        bridge.ingest_plain(0, int(Protocol.E131), now_ns, bytes([who]) * 16, packet)
+        if not short:
+            bridge._straight.clear()
+        for part in (0, wait_ms // 2, wait_ms):
+            bridge.tick(now_ns + part * MS)
+            said += bridge.take_output(now_ns + part * MS)
+            due_ns = bridge.next_deadline_ns()
+            said.append(due_ns is None or due_ns <= now_ns + part * MS)
+        now_ns += wait_ms * MS
+        said.append([(row["state"], row["frames"], row["latency"]) for row in bridge.status(now_ns)])
+    return said
+
+
+@settings(max_examples=300, deadline=None)
+@given(ROUTES, st.lists(event, min_size=5, max_size=40))
+def test_both_ways_send_the_same(routes: tuple[Route, ...], events: list[tuple[tuple[int, ...], int, int]]) -> None:
+    assert ran(routes, events, short=True) == ran(routes, events, short=False)
+
+
+def test_a_steady_desk_goes_the_short_way() -> None:
+    bridge = Bridge(house(ROUTE), OWN, T0, listen_ns=0)
+    for frame in range(3):
+        packet = Plain(int(Kind.LEVELS), IN.number, frame, 100, 0, CIDS[0], bytes([frame]) * 512)
+        bridge.ingest_plain(0, int(Protocol.E131), T0 + frame * 25 * MS, bytes(16), packet)
+        bridge.take_output(T0 + frame * 25 * MS)
+        assert len(bridge._straight) == 1
