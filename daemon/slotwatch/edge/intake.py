@@ -28,9 +28,9 @@ from slotwatch.wire.universe import Protocol
 
 LONGEST_GATHER_S = 0.020
 SHORTEST_GATHER_S = 0.002
-ROUTED_GATHER_S = 0.0005
-MANY_HZ = 6_000
-"""While routes wait every packet is read at once, and above this rate after half a millisecond: waking intake and
+ROUTED_GATHER_S = 0.001
+MANY_HZ = 10_000
+"""While routes wait every packet is read at once, and above this rate after a millisecond: waking intake and
 routes for each packet cost 60 us, and 22,500 a second, 512 routes at 44 Hz, were more than a core."""
 STEADY_S = 0.1
 GATHERED_PACKETS = GUARD_ROWS // 2
