@@ -160,8 +160,18 @@ def _judging(wiring: Wiring) -> None:
     from slotwatch.edge.judging import Judging
     from slotwatch.edge.ring import Ring
 
+    stepped_back = False
+
     def house() -> House:
-        return declare_own(wiring.house(), bytes.fromhex(wiring["cid"]))
+        nonlocal stepped_back
+        own = declare_own(wiring.house(), bytes.fromhex(wiring["cid"]))
+        if own.routes and not stepped_back:
+            # Where they compete for a core a frame goes before its diagnosis (measured on two cores, 64 routes at
+            # 44 Hz: 99 of 100 frames within 2.3 ms instead of 3 to 4 ms).
+            stepped_back = True
+            with contextlib.suppress(OSError):
+                os.nice(5)
+        return own
 
     last = BoardReader(wiring["board"]).read()
     judging = Judging(

@@ -53,7 +53,8 @@ class Pacer:
         if not self.running:
             return None
         if self.pending:
-            return max(self._allowed_ns, self.sent_ns + self.interval_ns - self.interval_ns // SLACK_PART)
+            early_ns = self.interval_ns // SLACK_PART
+            return max(self._allowed_ns, self.sent_ns + self.interval_ns) - early_ns
         if self.repeats_left > 0:
             return self.sent_ns + max(REPEAT_NS, self.interval_ns)
         return self.sent_ns + KEEP_ALIVE_NS

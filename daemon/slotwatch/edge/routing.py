@@ -38,7 +38,7 @@ from slotwatch.wire.universe import Protocol
 
 REPORT_EVERY_NS = 100_000_000
 MOST_TOLD = 16
-"""Routes in one report, in turn: what is told of 512 at once would hold packets up for 10 ms."""
+"""Routes in one report, in turn, each worked out between packets: 512 at once would hold them up for 10 ms."""
 DISCOVERY_EVERY_NS = 10_000_000_000
 """E131_UNIVERSE_DISCOVERY_INTERVAL, E1.31-2018 appendix A."""
 DISCOVERY_GROUP = "239.255.250.214"
@@ -64,7 +64,8 @@ class Routing:
         self.cid = cid
         self.questions = Questions(house, cid)
         self._hold_node = hold_node
-        self._told = 0
+        self._told = self._row_due_ns = 0
+        self._rows: list[dict[str, Any]] = []
         self.bridge = Bridge(house, cid, now_ns)
         self.sender = _sender(house, cid, self.bridge)
         self.lines: dict[int, LineSender] = {}
@@ -95,7 +96,7 @@ class Routing:
         self.lines = {index: lines[place] for index, place in kept.items() if place in lines}
         self.questions.take_house(house)
         self._prepare(house)
-        self._told = 0
+        self._told, self._rows = 0, []
         self._discovery_ns = now_ns - DISCOVERY_EVERY_NS
 
     def _prepare(self, house: House) -> None:
@@ -126,6 +127,8 @@ class Routing:
         if self.node is not None:
             for poller, reply in self.node.due(now_ns):
                 self.sender.send_to(str(IPv4Address(poller[12:])), reply)
+        if now_ns >= self._row_due_ns and len(self._rows) < min(MOST_TOLD, self.bridge.routes):
+            self._tell_next(now_ns)
         if self._discovery and now_ns - self._discovery_ns >= DISCOVERY_EVERY_NS:
             self._discovery_ns = now_ns
             self._announce()
@@ -143,14 +146,9 @@ class Routing:
 
     def status(self, now_ns: int) -> dict[str, Any]:
         """Plain values for the judgement and the page."""
-        rows = list(self.bridge.status(now_ns, self._told, MOST_TOLD))
-        self._told = (self._told + MOST_TOLD) % max(1, self.bridge.routes)
-        for row in rows:
-            line = next((sender for sender in self.lines.values() if row["to"] == sender.text), None)
-            if line is not None:
-                row["line"] = line.status()
-                if line.trouble:
-                    row["text"] = f"{row['text']} The line: {line.trouble}."
+        while len(self._rows) < min(MOST_TOLD, self.bridge.routes):
+            self._tell_next(now_ns)
+        rows, self._rows = self._rows, []
         node = None
         if self.node is not None:
             node = {"replies": self.node.sent, "pages": len(self.node.pages), "waiting": self._hold_node}
@@ -167,6 +165,18 @@ class Routing:
                 "node_unanswered_polls": 0 if self.node is None else self.node.unanswered,
             },
         }
+
+    def _tell_next(self, now_ns: int) -> None:
+        """Work out what the next report says of one more route."""
+        self._row_due_ns = now_ns + REPORT_EVERY_NS // MOST_TOLD
+        for row in self.bridge.status(now_ns, self._told, 1):
+            line = next((sender for sender in self.lines.values() if row["to"] == sender.text), None)
+            if line is not None:
+                row["line"] = line.status()
+                if line.trouble:
+                    row["text"] = f"{row['text']} The line: {line.trouble}."
+            self._rows.append(row)
+        self._told = (self._told + 1) % max(1, self.bridge.routes)
 
     def told(self, message: dict[str, Any], now_ns: int) -> None:
         """What judging says: the phase, and what a person asked for."""
