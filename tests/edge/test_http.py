@@ -70,11 +70,22 @@ async def served(house: House, board: Board, judging: Judging) -> AsyncIterator[
             await work
 
 
+async def status_of(session: aiohttp.ClientSession, url: str, **more: Any) -> int:
+    """Ask, and let go of the answer at once: a connection that the collector closes is a warning."""
+    async with session.get(url, **more) as answer:
+        return answer.status
+
+
+async def answer_of(session: aiohttp.ClientSession, url: str) -> Any:
+    async with session.get(url) as answer:
+        return await answer.json()
+
+
 async def test_it_follows_the_board_and_stops_at_once(tmp_path: Path) -> None:
     board, judging = Board(), Judging()
     async with aiohttp.ClientSession() as session:
         async with serving(house_at(tmp_path), board, judging) as url:
-            assert (await session.get(f"{url}/healthz")).status == 200
+            assert await status_of(session, f"{url}/healthz") == 200
             board.show(snapshot())
             await until(lambda: judging.asked)
             assert judging.asked == [("resume", {"next_id": 1, "incidents": []})]
@@ -124,7 +135,7 @@ async def test_it_opens_again_right_after_it_closed(tmp_path: Path) -> None:
     house, board, judging = house_at(tmp_path), Board(), Judging()
     for _ in range(3):
         async with serving(house, board, judging) as url, aiohttp.ClientSession() as session:
-            assert (await session.get(f"{url}/healthz")).status == 200
+            assert await status_of(session, f"{url}/healthz") == 200
 
 
 needs_openssl = pytest.mark.skipif(
@@ -145,7 +156,7 @@ async def test_tls(tmp_path: Path) -> None:
     house = house_at(tmp_path, certificate_file="cert.pem", key_file="key.pem")
     trusted = ssl.create_default_context(cafile=str(tmp_path / "cert.pem"))
     async with serving(house, Board(), Judging()) as url, aiohttp.ClientSession() as session:
-        assert (await session.get(f"{url}/healthz", ssl=trusted)).status == 200
+        assert await status_of(session, f"{url}/healthz", ssl=trusted) == 200
 
 
 async def test_a_certificate_that_cannot_be_used_is_said(tmp_path: Path) -> None:
@@ -202,7 +213,7 @@ async def test_another_house_is_taken_in_the_running_server(tmp_path: Path) -> N
             history=History(path="other.db", keep_days=3660),
         )
         await server.take_house(other)
-        found = await (await session.get(f"{url}/api/v1/house")).json()
+        found = await answer_of(session, f"{url}/api/v1/house")
         assert found["time_zone"] == "Europe/Paris"
         assert {"alertmanager", "mqtt"} <= found["listener"].keys()
         board.show(snapshot(incidents=(incident(11),)))
@@ -211,7 +222,7 @@ async def test_another_house_is_taken_in_the_running_server(tmp_path: Path) -> N
                 pass
         await until(lambda: 11 in {one["id"] for one in kept(tmp_path / "other.db")})
         await server.take_house(house)
-        found = await (await session.get(f"{url}/api/v1/house")).json()
+        found = await answer_of(session, f"{url}/api/v1/house")
         assert found["time_zone"] == house.time_zone and not {"alertmanager", "mqtt"} & found["listener"].keys()
     assert wrong == []
 
@@ -232,7 +243,7 @@ async def test_a_house_with_another_port_moves_the_page_and_one_that_cannot_open
             elsewhere = replace(house, http=replace(house.http, port=taken.getsockname()[1]))
             with pytest.raises(EdgeError, match="cannot open"):
                 await server.take_house(replace(elsewhere, time_zone="Europe/Paris"))
-        found = await (await session.get(f"{old}/api/v1/house")).json()
+        found = await answer_of(session, f"{old}/api/v1/house")
         assert found["time_zone"] == house.time_zone
         assert not events.content.at_eof()
         # The same port at every address: both cannot stand open at once.
@@ -242,7 +253,7 @@ async def test_a_house_with_another_port_moves_the_page_and_one_that_cannot_open
             await events.content.read()
         async with session.get(f"{old}/healthz") as answer:
             assert answer.status == 200
-        found = await (await session.get(f"{old}/api/v1/house")).json()
+        found = await answer_of(session, f"{old}/api/v1/house")
         assert "no token_file is declared" in found["listener"]["page"]["text"], "the guard goes by the new address"
         async with session.put(f"{old}/api/v1/house/phase", json={"phase": "dark"}) as answer:
             assert answer.status == 403
@@ -268,9 +279,9 @@ async def test_a_certificate_comes_into_the_running_server_and_who_knocks_meanwh
         place = f"127.0.0.1:{house.http.port}"
         for _ in range(3):
             await server.take_house(secured)
-            assert (await session.get(f"https://{place}/healthz", ssl=trusted)).status == 200
+            assert await status_of(session, f"https://{place}/healthz", ssl=trusted) == 200
             await server.take_house(house)
-            assert (await session.get(f"http://{place}/healthz")).status == 200
+            assert await status_of(session, f"http://{place}/healthz") == 200
     assert not [fault for fault in wrong if "Refused" in fault], "it waits; a plain request to TLS fails otherwise"
 
 
@@ -284,7 +295,7 @@ async def test_a_judging_process_that_refuses_is_asked_again_and_stops_nothing(
     async with serving(house_at(tmp_path), board, judging) as url, aiohttp.ClientSession() as session:
         board.show(snapshot())
         await until(lambda: len(judging.asked) > 2)
-        assert (await session.get(f"{url}/readyz")).status == 200
+        assert await status_of(session, f"{url}/readyz") == 200
         judging.refusal = ""
         count = len(judging.asked)
         await until(lambda: len(judging.asked) > count)
