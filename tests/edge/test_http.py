@@ -187,6 +187,7 @@ async def knocking(port: int) -> AsyncIterator[list[str]]:
     finally:
         over.set()
         await asyncio.to_thread(thread.join)
+        await asyncio.sleep(0.1)  # the last one that knocked may still be on its way in
 
 
 async def test_another_house_is_taken_in_the_running_server(tmp_path: Path) -> None:
@@ -251,6 +252,7 @@ async def test_a_house_with_another_port_moves_the_page_and_one_that_cannot_open
         await server.take_house(wide)
         async with asyncio.timeout(5):
             await events.content.read()
+        events.close()
         async with session.get(f"{old}/healthz") as answer:
             assert answer.status == 200
         found = await answer_of(session, f"{old}/api/v1/house")

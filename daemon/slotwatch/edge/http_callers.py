@@ -29,9 +29,9 @@ class Callers:
         self._silent: dict[asyncio.BaseTransport, asyncio.TimerHandle] = {}
         self.count = 0
 
-    def through(self, make: Callable[[], asyncio.BaseProtocol]) -> Callable[[], asyncio.Protocol]:
-        """Make connections that are counted, in front of those that `make` makes."""
-        return lambda: _Caller(self, cast(asyncio.Protocol, make()))
+    def through(self, make: Callable[[], asyncio.BaseProtocol], inside: Inside) -> Callable[[], asyncio.Protocol]:
+        """Make connections that are counted and known to be `inside`, in front of those that `make` makes."""
+        return lambda: _Caller(self, inside, cast(asyncio.Protocol, make()))
 
     def heard(self, transport: asyncio.BaseTransport | None) -> None:
         """A whole request has come in by it."""
@@ -56,21 +56,40 @@ class Callers:
         transport.abort()
 
 
+class Inside:
+    """Who came in by one door. Who was let in just when it was ended would otherwise stay for ever."""
+
+    def __init__(self) -> None:
+        self.transports: set[asyncio.Transport] = set()
+        self.is_over = False
+
+    def end(self) -> None:
+        """Have everybody go, and who still comes in turn round."""
+        self.is_over = True
+        for transport in list(self.transports):
+            transport.abort()
+
+
 class _Caller(asyncio.Protocol):
     """Passes everything on to the server's own protocol, unless it was turned away."""
 
-    def __init__(self, callers: Callers, inner: asyncio.Protocol) -> None:
+    def __init__(self, callers: Callers, inside: Inside, inner: asyncio.Protocol) -> None:
         self._callers = callers
+        self._inside = inside
         self._inner = inner
         self._transport: asyncio.Transport | None = None
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         opened = cast(asyncio.Transport, transport)
+        if self._inside.is_over:
+            opened.abort()
+            return
         if not self._callers.enter(opened):
             opened.write(TURNED_AWAY)
             opened.close()
             return
         self._transport = opened
+        self._inside.transports.add(opened)
         self._inner.connection_made(opened)
 
     def data_received(self, data: bytes) -> None:
@@ -91,4 +110,5 @@ class _Caller(asyncio.Protocol):
     def connection_lost(self, exc: Exception | None) -> None:
         if self._transport is not None:
             self._callers.leave(self._transport)
+            self._inside.transports.discard(self._transport)
             self._inner.connection_lost(exc)

@@ -12,7 +12,7 @@ import ssl
 
 from aiohttp import web
 
-from slotwatch.edge.http_callers import ASK_WITHIN_S, Callers
+from slotwatch.edge.http_callers import ASK_WITHIN_S, Callers, Inside
 from slotwatch.edge.places import read_place
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House, Http
@@ -33,6 +33,7 @@ class Door:
         self._sockets: list[socket.socket] = []
         self._runner: web.AppRunner | None = None
         self._servers: list[asyncio.Server] = []
+        self._inside = Inside()
 
     async def open(self, app: web.Application, before: Door | None = None) -> None:
         """Answer with `app`: at the sockets of the door before if it has the same address, else at new ones.
@@ -51,7 +52,7 @@ class Door:
         for sock in self._sockets:
             self._servers.append(
                 await asyncio.get_running_loop().create_server(
-                    self._callers.through(self._runner.server),
+                    self._callers.through(self._runner.server, self._inside),
                     sock=sock.dup(),
                     ssl=self._tls,
                     ssl_handshake_timeout=ASK_WITHIN_S if self._tls else None,
@@ -71,10 +72,13 @@ class Door:
     async def end(self, within_s: float = STOP_WITHIN_S) -> None:
         """Let nobody in, have all who wait for nothing go, and give the others so long to be answered."""
         await self.close()
-        if self._runner is not None and self._runner.server is not None:
-            self._runner.server.pre_shutdown()
-            await self._runner.server.shutdown(within_s)
-            await self._runner.cleanup()
+        try:
+            if self._runner is not None and self._runner.server is not None:
+                self._runner.server.pre_shutdown()
+                await self._runner.server.shutdown(within_s)
+                await self._runner.cleanup()
+        finally:
+            self._inside.end()
 
 
 def _address(http: Http) -> tuple[str, int]:
