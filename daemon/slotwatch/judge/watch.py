@@ -43,7 +43,7 @@ SLOW_NS = 100_000_000
 """Windows move in buckets of 100 ms, so what reads them gains nothing by running more often."""
 CROWD = 100
 """With so many raised cases more each is described anew by another period later: nobody reads thousands a second."""
-MOST_RAISED_AT_ONCE = 1000
+MOST_RAISED_AT_ONCE = 250
 """Cases of one watch that a pass describes for the first time; the next pass goes on. Packets wait meanwhile."""
 
 
