@@ -117,8 +117,9 @@ class Bridge:
             strict=True,
         )
         for row, network, protocol, number, t_ns in names:
-            key = self._key(network, protocol, number)
-            if key is not None and self._take(batch, fields, row, key):
+            key = (network, protocol, number)
+            # What arrived on an interface that the house does not declare has no network's number and is never routed.
+            if key in self.inputs and self._take(batch, fields, row, key):
                 touched.setdefault(key, t_ns)
         for key, arrived_ns in touched.items():
             self._follow(key, arrived_ns, arrived_ns)
@@ -131,7 +132,6 @@ class Bridge:
             if straight.carry(packet, now_ns):
                 self._note(straight.place, now_ns)
             return
-        # What arrived on an interface that the house does not declare has no network's number and is never routed.
         if key in self.inputs and self._hear(key, now_ns, address, packet):
             self._follow(key, now_ns, now_ns)
 
@@ -169,21 +169,20 @@ class Bridge:
                 self._noted[index] = NEVER_NS
                 self._due(index, self.outputs[index], now_ns)
                 self._note(index)
-        frames = list(self._out)
-        self._out.clear()
-        return frames
+        return self._take_all()
 
     def stop(self, now_ns: int) -> list[Outgoing]:
         """End every stream properly: three terminated packets each (E1.31 6.2.6)."""
         for index, output in enumerate(self.outputs):
             self._end(index, output)
-        frames = list(self._out)
-        self._out.clear()
-        return frames
+        return self._take_all()
 
     def end(self, index: int) -> list[Outgoing]:
         """End one output's stream properly, as `stop` does all."""
         self._end(index, self.outputs[index])
+        return self._take_all()
+
+    def _take_all(self) -> list[Outgoing]:
         frames = list(self._out)
         self._out.clear()
         return frames
@@ -239,11 +238,6 @@ class Bridge:
         self._lanes.append((lane, index))
         self._lanes_of.setdefault(key, []).append((lane, index))
         self._wanted[key[1], key[2]] = True
-
-    def _key(self, network: int, protocol: int, number: int) -> InputKey | None:
-        # What arrived on an interface that the house does not declare has no network's number and is never routed.
-        key = (network, protocol, number)
-        return key if key in self.inputs else None
 
     def _take(self, batch: Batch, fields: Fields, row: int, key: InputKey) -> bool:
         start = int(fields.first_slot[row])

@@ -52,7 +52,7 @@ NEWEST_ROWS = 512
 
 
 _LEVELS, _, _TERMINATED = What
-_E131, _ARTNET = int(Protocol.E131), int(Protocol.ARTNET)
+_E131, _ARTNET, _LINE = int(Protocol.E131), int(Protocol.ARTNET), int(Protocol.LINE)
 
 
 class Routing:
@@ -102,12 +102,13 @@ class Routing:
     def _prepare(self, house: House) -> None:
         """Work out what follows from the routes, and open lines that are not open."""
         targets = [output.target for output in self.bridge.outputs]
-        self._e131 = {route.source.number for route in house.routes if route.source.protocol is Protocol.E131}
-        self._artnet = {route.source.number for route in house.routes if route.source.protocol is Protocol.ARTNET}
+        wanted = [(protocol, number) for _, protocol, number in self.bridge.inputs]
+        self._e131 = {number for protocol, number in wanted if protocol == _E131}
+        self._artnet = {number for protocol, number in wanted if protocol == _ARTNET}
         listed = discovery_universes(targets)
         self._discovery = e131_discovery(self.cid, self.sender.source_name, listed) if listed else []
         self._unicast_discovery = sorted({str(t.address) for t in targets if _is_e131_unicast(t)})
-        self._hears_all = self.node is not None or house.listen.ask_fixtures or _has_lines(house)
+        self._hears_all = self.node is not None or house.listen.ask_fixtures or any(p == _LINE for p, _ in wanted)
         """Whether other packets than levels matter: polls, answers of fixtures, frames of lines."""
         for index, target in enumerate(targets):
             if target.serial is not None and index not in self.lines:
@@ -323,10 +324,6 @@ def _mac(interface: str) -> bytes:
         return bytes.fromhex(Path(f"/sys/class/net/{interface}/address").read_text().strip().replace(":", ""))
     except (OSError, ValueError):
         return b""
-
-
-def _has_lines(house: House) -> bool:
-    return any(route.source.protocol is Protocol.LINE for route in house.routes)
 
 
 def _is_e131_unicast(target: Target) -> bool:

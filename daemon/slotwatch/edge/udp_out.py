@@ -146,7 +146,7 @@ class Sender:
         sent, refused = box.send(headers)
         self.sent += sent
         for number in refused:
-            self.failures[number] = self.failures.get(number, 0) + 1
+            self._count_refusal(number)
 
     def send_raw(self, sock: socket.socket, packet: bytes | bytearray, destination: tuple[str, int]) -> None:
         """Send octets from one of the sockets, counting a refusal."""
@@ -154,8 +154,10 @@ class Sender:
             sock.sendto(packet, destination)
             self.sent += 1
         except OSError as error:
-            number = error.errno or 0
-            self.failures[number] = self.failures.get(number, 0) + 1
+            self._count_refusal(error.errno or 0)
+
+    def _count_refusal(self, number: int) -> None:
+        self.failures[number] = self.failures.get(number, 0) + 1
 
     def send_to(self, address: str, packet: bytes) -> None:
         """Send octets to an IPv4 address at the Art-Net port, from a port of the kernel's choice: a second socket
