@@ -32,7 +32,7 @@ function draw(page) {
       said("It explains", (one.explains || []).map((row) => `${ruleWords(row.rule)}${(row.universes || []).length ? ` on ${ranges(row.universes, 8)}` : ""}: not raised beside it`))),
     part("What it touches", facts([
       ["Universes", (one.universes || []).length > 24 ? ranges(one.universes) : (one.universes || []).length ? one.universes.map((name) => [universeLink(name), " "]) : "none by name"],
-      ["Sources", (one.sources || []).join(", ")], ["Fixtures", (one.fixtures || []).join(", ")],
+      ["Sources", (one.source_names || one.sources || []).join(", ")], ["Fixtures", (one.fixtures || []).join(", ")],
       ["Rule", ruleWords(one.rule)], ["Began, on the wire", moment_(one.began_at)], ["Judged a fault", moment_(one.opened_at)], ["Over", one.closed_at ? moment_(one.closed_at) : null],
     ])),
     part("What was said when", timeline(one.timeline)),

@@ -87,8 +87,10 @@ function streams(given, nowMs) {
 export function owners(one) {
   const given = one.slot_sources || [];
   const found = [];
+  const names = one.slot_source_names || [], keys = one.slot_source_keys || [];
   given.forEach((owner, index) => {
-    const source = owner < 0 ? "" : (one.slot_source_names || [])[owner] || `source ${owner}`;
+    // The API names each slot's source by its key, the stream by its place in the lists beside it.
+    const source = owner === null || owner < 0 ? "" : names[typeof owner === "string" ? keys.indexOf(owner) : owner] || `${owner}`;
     const open = found[found.length - 1];
     if (open && open.source === source) open.last = index + 1;
     else found.push({ first: index + 1, last: index + 1, source });

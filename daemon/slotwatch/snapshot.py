@@ -163,6 +163,7 @@ class Incident:
     universes: tuple[str, ...] = ()
     """As they are written, `e131/12` or `e131/12@A`."""
     sources: tuple[str, ...] = ()
+    """What people call them; `source_keys` tells apart also those that call themselves the same."""
     fixtures: tuple[str, ...] = ()
     summary: str = ""
     evidence: tuple[str, ...] = ()
@@ -181,6 +182,8 @@ class Incident:
     """Rises with each change, so that history and listeners know what they have."""
     wall_offset_ns: int = 0
     """Wall = t_ns + this, for this incident's times; survives a restart."""
+    source_keys: tuple[str, ...] = ()
+    """`wire.universe.source_key` of each; of a declared one that was never heard its declared CID, else its name."""
 
 
 @dataclass(slots=True)

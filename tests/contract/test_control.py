@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import uuid
 from pathlib import Path
 
 import pytest
 
-from tests.contract.show import DESK, HOUSE, OTHER, SPARE, Capture, artnet, e131, group, judge, source, universes
+from tests.contract.show import DESK, HOUSE, OTHER, SPARE, Capture, artnet, cid, e131, group, judge, source, universes
 from tests.contract.test_loss import opened_on_time
 
 DESK_AND_SPARE = HOUSE + source("desk") + source("spare")
@@ -73,7 +74,28 @@ def test_a_source_above_its_declared_priority(tmp_path: Path, priority: int, rai
 def test_a_source_that_the_universe_does_not_name(tmp_path: Path) -> None:
     capture = two_sources(8, priority=90)
     unexpected = judge(capture, tmp_path, DESK_AND_SPARE + universes(3, sources='"desk"')).only("unexpected-source")
-    assert (unexpected["severity"], unexpected["sources"]) == ("warning", ["spare"])
+    assert (unexpected["severity"], unexpected["sources"]) == ("warning", [str(uuid.UUID(bytes=cid("spare")))])
+    assert unexpected["source_names"] == ["spare"]
+
+
+def test_two_sources_that_call_themselves_the_same_are_two(tmp_path: Path) -> None:
+    # Contract 1: streams are "shown by CID"; 6: `sources` of an incident are those of the list of sources
+    capture = Capture()
+    capture.run(3, 0, 8, move=0, level=50, name="desk")
+    capture.run(3, 0, 8, move=0, level=100, sender="spare", source=OTHER, name="desk")
+    verdict = judge(capture, tmp_path)
+    both = sorted(str(uuid.UUID(bytes=cid(name))) for name in ("desk", "spare"))
+    assert verdict.only("source-conflict")["sources"] == both
+    assert sorted(row["source"] for row in verdict.said["sources"]) == both
+
+
+def test_a_declared_source_that_never_came_is_named_by_its_declared_cid(tmp_path: Path) -> None:
+    # Contract 6: a source is named by its `source`, which of E1.31 is its CID
+    capture = Capture()
+    capture.run(3, 0, 14)
+    house = MAIN_AND_BACKUP + universes(3, sources=BOTH)
+    absent = judge(capture, tmp_path, house).only("backup-absent")
+    assert absent["sources"] == [str(uuid.UUID(bytes=cid("spare")))]
 
 
 def test_data_on_an_undeclared_universe_is_a_note(tmp_path: Path) -> None:

@@ -75,6 +75,7 @@ def incident(number: int = 7, **changes: Any) -> Incident:
         opened_ns=NOW_NS - 7 * SECOND_NS,
         universes=("e131/2",),
         sources=("main desk",),
+        source_keys=(str(CID),),
         summary='Universe e131/2 ("Label 2") is lost.',
         evidence=("Last frame 10.0 s ago.",),
         explains=(("source-absent", ("e131/2",)),),

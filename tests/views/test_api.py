@@ -54,7 +54,10 @@ def test_detail_says_whose_each_slot_is() -> None:
     found = api.universe_detail(taken, 0, house())
     fits("universe_detail", found)
     assert found["levels"][:4] == [255, 128, 0, 1] and len(found["levels"]) == 512
-    assert found["slot_sources"][:6] == [0, 0, 0, -1, -1, 0] and found["slot_source_names"] == ["main desk"]
+    # Contract 6: "its winning `levels`, `slot_sources` and `streams`"; a source is named by its `source`, here the CID
+    whose = str(CID)
+    assert found["slot_sources"][:6] == [whose, whose, whose, None, None, whose]
+    assert found["slot_source_names"] == ["main desk"]
     assert [one["fixture"] for one in found["fixtures"]] == ["101", "102"]
     assert found["streams"][0]["refresh_1s_hz"] == 44.0 and found["streams"][0]["state"] == "live"
 

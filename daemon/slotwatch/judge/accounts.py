@@ -46,6 +46,7 @@ def give_account(sight: Sight, cluster: Cluster, at: datetime) -> Account:
         began_ns=cluster.since_ns,
         universes=tuple(sight.universe_name(row) for row in universes),
         sources=tuple(sorted(cluster.source_names(sight))),
+        source_keys=tuple(sorted(cluster.source_keys(sight))),
         fixtures=tuple(sorted({name for case in cluster.cases for name in case.finding.fixtures})),
         summary=summary,
         evidence=_few(evidence, MOST_EVIDENCE),

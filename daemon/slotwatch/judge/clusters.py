@@ -63,6 +63,14 @@ class Cluster:
         names = {name for case in self.cases for name in case.finding.source_names}
         return names | {sight.source_name(row) for row in self.source_rows(sight)}
 
+    def source_keys(self, sight: Sight) -> set[str]:
+        """`wire.universe.source_key` of every source that its cases are about."""
+        names = {name for case in self.cases for name in case.finding.source_names}
+        heard = {sight.source_name(row) for row in self.source_rows(sight)}
+        return {sight.declared_key(name) for name in names - heard} | {
+            sight.source_key(row) for row in self.source_rows(sight)
+        }
+
     def source_rows(self, sight: Sight) -> set[int]:
         """Rows of every source that its cases are about."""
         streams = {row for case in self.cases for row in case.finding.streams}

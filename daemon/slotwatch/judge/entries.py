@@ -41,6 +41,7 @@ class Account:
     held_ns: int = 0
     """When any of its cases was last true."""
     flapping: bool = False
+    source_keys: tuple[str, ...] = ()
     absorbs: tuple[Slot, ...] = ()
     """Slots that the explained cases would have had of their own."""
 

@@ -193,6 +193,7 @@ class IncidentBook:
         # What it took down stays named when a part of it is back: the record is of the whole fault.
         incident.universes = _joined(incident.universes, account.universes)
         incident.sources = _joined(incident.sources, account.sources)
+        incident.source_keys = _joined(incident.source_keys, account.source_keys)
         incident.fixtures = _joined(incident.fixtures, account.fixtures)
         incident.summary, incident.evidence, incident.explains = account.summary, account.evidence, account.explains
         incident.also_possible, incident.still_working = account.also_possible, account.still_working

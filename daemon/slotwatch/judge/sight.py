@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator
 from datetime import tzinfo
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
+from uuid import UUID
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Phas
 from slotwatch.judge import wording
 from slotwatch.snapshot import SourceRow
 from slotwatch.wire.batch import NETWORK_UNKNOWN
-from slotwatch.wire.universe import Protocol, UniverseId
+from slotwatch.wire.universe import Protocol, UniverseId, source_key
 
 if TYPE_CHECKING:
     from slotwatch.judge.listener import Listener
@@ -83,6 +84,7 @@ class Sight:
         # A wide fault names thousands of universes, several times a pass.
         self._universe_names: dict[int, str] = {}
         self._source_names: dict[int, str] = {}
+        self._source_keys: dict[int, str] = {}
 
     # --- tables ---------------------------------------------------------------------------------------
 
@@ -201,6 +203,18 @@ class Sight:
             name = row.declared_as or row.source_name or row.address or "unnamed source"
             self._source_names[source] = name
         return name
+
+    def source_key(self, source: int) -> str:
+        key = self._source_keys.get(source)
+        if key is None:
+            row = self.sources[source]
+            key = self._source_keys[source] = source_key(row.protocol, row.source_id, row.address)
+        return key
+
+    def declared_key(self, name: str) -> str:
+        """What tells a declared source from others, though it may never have been heard: its CID, else its name."""
+        cid = next((source.cid for source in self.house.sources if source.name == name), None)
+        return str(UUID(bytes=cid)) if cid else name
 
     def say_source(self, source: int) -> str:
         """Name a source with its address, so that it can be found: `"Desk A" (10.20.0.10)`."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from uuid import UUID
 
 from slotwatch.snapshot import SourceRow
+from slotwatch.wire import universe
 from slotwatch.wire.universe import Protocol
 
 
@@ -15,11 +16,7 @@ def cid_text(row: SourceRow) -> str | None:
 
 def source_key(row: SourceRow) -> str:
     """What tells a source from others: its CID, or its address with the physical port if that is not 0."""
-    cid = cid_text(row)
-    if cid is not None:
-        return cid
-    port = row.source_id[-1] if row.source_id else 0
-    return f"{row.address}:{port}" if port else row.address
+    return universe.source_key(row.protocol, row.source_id, row.address)
 
 
 def source_name(row: SourceRow) -> str:

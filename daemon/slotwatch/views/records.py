@@ -22,6 +22,7 @@ def record(found: Incident) -> dict[str, Any]:
         "closed_wall_ns": None if found.closed_ns is None else found.closed_ns + offset,
         "universes": list(found.universes),
         "sources": list(found.sources),
+        "source_keys": list(found.source_keys),
         "fixtures": list(found.fixtures),
         "summary": found.summary,
         "evidence": list(found.evidence),
@@ -68,4 +69,6 @@ def incident_of(kept: dict[str, Any], wall_offset_ns: int) -> Incident:
         flaps=kept["flaps"],
         revision=kept["revision"],
         wall_offset_ns=wall_offset_ns,
+        # Records of before there were keys have names alone.
+        source_keys=tuple(kept.get("source_keys", kept["sources"])),
     )

@@ -36,8 +36,8 @@ def states(sheet: Sheet) -> dict[str, str]:
 def brief(one: Incident) -> dict[str, Any]:
     """What another system needs of an incident."""
     found = incident_brief(one)
-    names = ("id", "state", "severity", "rule", "cause", "confidence", "universes", "sources", "began_at", "closed_at")
-    return {name: found[name] for name in (*names, "summary", "acknowledged")}
+    names = ("id", "state", "severity", "rule", "cause", "confidence", "universes", "sources", "source_names")
+    return {name: found[name] for name in (*names, "began_at", "closed_at", "summary", "acknowledged")}
 
 
 def topic_of(name: str) -> str:

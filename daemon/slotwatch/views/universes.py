@@ -81,8 +81,11 @@ def source_keys(sheet: Sheet, row: int, winner: int) -> list[str]:
 
 
 def universe_detail(sheet: Sheet, row: int, house: House | None = None) -> dict[str, Any]:
-    """One universe with its winning levels, whose each slot is, its streams and the fixtures patched on it."""
-    return {**universe_facts(sheet, row, house), **universe_levels(sheet, row)}
+    """One universe with its winning levels, each slot's source, its streams and the fixtures patched on it."""
+    found = {**universe_facts(sheet, row, house), **universe_levels(sheet, row)}
+    keys = [*found["slot_source_keys"], None]  # -1 is nobody
+    found["slot_sources"] = [keys[place] for place in found["slot_sources"]]
+    return found
 
 
 def universe_facts(sheet: Sheet, row: int, house: House | None = None) -> dict[str, Any]:
@@ -95,7 +98,7 @@ def universe_facts(sheet: Sheet, row: int, house: House | None = None) -> dict[s
 
 
 def universe_levels(sheet: Sheet, row: int) -> dict[str, Any]:
-    """`levels` (as many as the winner sends), `slot_sources` (place in `slot_source_names`, -1 nobody)."""
+    """`levels` (as many as the winner sends) and, short, `slot_sources` (place in `slot_source_keys`, -1 nobody)."""
     slots = sheet.universes["slots"][row]
     winners = sheet.snapshot.slot_streams[row, :slots]
     streams, places = np.unique(winners[winners >= 0], return_inverse=True)

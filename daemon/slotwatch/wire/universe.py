@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from enum import IntEnum
 from typing import NamedTuple
+from uuid import UUID
 
 
 class Protocol(IntEnum):
@@ -65,3 +66,11 @@ def parse(text: str) -> tuple[UniverseId, str | None]:
         low, high = (E131_FIRST, E131_LAST) if universe.protocol is Protocol.E131 else (ARTNET_FIRST, ARTNET_LAST)
         raise ValueError(f"{text!r} is outside {universe.protocol.word}/{low} to {universe.protocol.word}/{high}")
     return universe, found[3]
+
+
+def source_key(protocol: int, source_id: bytes, address: str) -> str:
+    """What tells a source from others, also in scripts: its CID, or its address with the physical port if not 0."""
+    if protocol == Protocol.E131:
+        return str(UUID(bytes=source_id))
+    port = source_id[-1] if source_id else 0
+    return f"{address}:{port}" if port else address
