@@ -124,6 +124,7 @@ def test_universes_that_come_and_go() -> None:
     listener, changes = start(taken)
     more = replace(snapshot(4), now_ns=taken.now_ns + SECOND_NS // 4)
     listener.hear(changes.take(Sheet(more), said(more)))
+    listener.hear(changes.take(Sheet(more), said(more)))
     assert listener.universes == {row["universe"]: row for row in api.universes(more)}
     fewer = replace(snapshot(3), now_ns=more.now_ns + SECOND_NS // 4)
     listener.hear(changes.take(Sheet(fewer), said(fewer)))
@@ -158,6 +159,26 @@ def test_512_universes_at_44_hz_stay_under_20_kilobytes_a_second() -> None:
         octets += len(encode(changes.take(Sheet(taken), said(taken))))
     assert octets / seconds < 20_000
     assert octets / seconds > 1_000, "something must have been said"
+
+
+def test_one_event_of_universes_at_a_time_and_nothing_lost() -> None:
+    """Contract 6: "batched …, at most 4 a second", with 4 batches a second; also where universes come and go."""
+    taken = snapshot(60)
+    listener, changes = start(taken)
+    for turn in range(40):
+        taken = later(taken)
+        taken.universes["frames"] += 11
+        taken.universes["refresh_hz"][turn % 60] = 20 + turn
+        if turn == 20:
+            fewer = snapshot(40)
+            taken = replace(fewer, now_ns=taken.now_ns, incidents=(incident(9, universes=("e131/3",)),))
+        heard = listener.hear(changes.take(Sheet(taken), said(taken)))
+        assert heard.count("universes") <= 1
+    listener.hear(changes.take(Sheet(later(taken)), said(taken)))
+    for row in api.universes(taken):
+        held = listener.universes[row["universe"]]
+        assert (held["refresh_hz"], held["incidents"]) == (row["refresh_hz"], row["incidents"])
+    assert min(one["frames"] for one in listener.universes.values()) > 0
 
 
 def test_one_universe_sends_levels_only_when_they_change() -> None:

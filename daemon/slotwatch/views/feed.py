@@ -5,7 +5,7 @@ Events and their data (JSON; `at` is the snapshot's own wall time, so that a pag
 `house`      the API's house object, whole when something in it changed, else once a second `{"at", "uptime_s"}`.
 `universes`  `{"at", "columns": [names], "rows": [[values]], "gone": [names]}`; names are keys of the API's universe
              object. A listener first gets every column of every row; later rows come with CHANGING columns when
-             one of them changed, and with SLOW columns in turn.
+             one of them changed, and with SLOW columns in turn. One such event at a time.
 `incident`   one incident object at each of its revisions.
 `levels`     of the one universe a listener asked for: `{"universe", "at", "levels", "slot_sources", …}`.
 `universe`   that universe without its slots, once a second.
@@ -38,6 +38,8 @@ TURN_S = 10.0
 ALL_AT_ONCE = 32
 """… or once a second in a house of at most so many."""
 STEADY_NS = 1_000_000_000
+LATE_NS = 2 * STEADY_NS
+"""So long the slow columns give way to rows that changed; then those wait for the next batch."""
 
 CHANGING = (
     "universe",
@@ -96,6 +98,8 @@ class Changes:
         self._house_ns = 0
         self._turn_ns = 0
         self._turn_row = 0
+        self._owed: set[str] = set()
+        """Universes that changed and were not told, since another event went first."""
 
     def take(self, sheet: Sheet, house: dict[str, Any]) -> list[Event]:
         """Compare with what was sent before; the first call only remembers."""
@@ -132,15 +136,15 @@ class Changes:
         snapshot = sheet.snapshot
         if snapshot.universe_names != self._names:
             return self._take_names(sheet)
-        changed = self._changed(snapshot) | self._renamed_incidents(sheet)
-        found: list[Event] = []
-        if changed.any():
-            found.append(_batch(sheet, CHANGING, np.flatnonzero(changed).tolist()))
+        changed = self._changed(snapshot) | self._renamed_incidents(sheet) | self._waiting(sheet)
+        is_late = snapshot.now_ns - self._turn_ns >= LATE_NS
+        if changed.any() and not is_late:
+            self._owed = set()
             self._remember(snapshot, changed)
+            return [_batch(sheet, CHANGING, np.flatnonzero(changed).tolist())]
+        self._owed = {snapshot.universe_names[row] for row in np.flatnonzero(changed).tolist()}
         turn = list(self._in_turn(snapshot))
-        if turn:
-            found.append(_batch(sheet, SLOW, turn))
-        return found
+        return [_batch(sheet, SLOW, turn)] if turn else []
 
     def _take_names(self, sheet: Sheet) -> list[Event]:
         """Universes came or went: those that are new go out whole. Rows may have moved, so all is remembered anew."""
@@ -156,20 +160,18 @@ class Changes:
             carried = {name: _carry(column, rows, snapshot.universes[name]) for name, column in self._sent.items()}
             self._sent = carried
         self._names = snapshot.universe_names
-        found: list[Event] = []
-        if new or gone:
-            columns = tuple(universe(sheet, 0)) if snapshot.universe_names else ("universe",)
-            name, data = _batch(sheet, columns, new)
-            found.append((name, {**data, "gone": gone} if gone else data))
+        renamed = self._renamed_incidents(sheet)
         if self._sent:
-            changed = (self._changed(snapshot) | self._renamed_incidents(sheet)) & moved
-            if changed.any():
-                found.append(_batch(sheet, CHANGING, np.flatnonzero(changed).tolist()))
+            changed = (self._changed(snapshot) | renamed | self._waiting(sheet)) & moved
+            self._owed = {snapshot.universe_names[row] for row in np.flatnonzero(changed).tolist()}
         else:
-            self._renamed_incidents(sheet)
             self._turn_ns = snapshot.now_ns
         self._remember(snapshot, np.ones(len(snapshot.universe_names), bool))
-        return found
+        if not new and not gone:
+            return []
+        columns = tuple(universe(sheet, 0)) if snapshot.universe_names else ("universe",)
+        name, data = _batch(sheet, columns, new)
+        return [(name, {**data, "gone": gone} if gone else data)]
 
     def _changed(self, snapshot: Snapshot) -> NDArray[np.bool_]:
         """(U,) rows that differ from what was sent by more than jitter."""
@@ -182,6 +184,14 @@ class Changes:
         with np.errstate(invalid="ignore"):
             changed |= np.abs(now - sent) > np.maximum(RATE_STEP_HZ, RATE_STEP_RATIO * sent)
         return changed
+
+    def _waiting(self, sheet: Sheet) -> NDArray[np.bool_]:
+        """(U,) rows of universes that are still owed."""
+        waiting: NDArray[np.bool_] = np.zeros(len(sheet.snapshot.universe_names), bool)
+        for name in self._owed:
+            if (row := sheet.rows_by_name.get(name)) is not None:
+                waiting[row] = True
+        return waiting
 
     def _remember(self, snapshot: Snapshot, rows: NDArray[np.bool_]) -> None:
         for name in (*_EXACT, "refresh_hz"):
