@@ -155,6 +155,33 @@ async def test_bodies_that_make_no_sense_are_refused_with_a_sentence(
         assert not run.judging.asked
 
 
+@pytest.mark.parametrize(
+    ("headers", "status"),
+    [
+        ({"Content-Type": "application/x-www-form-urlencoded"}, 201),  # what `curl -d` and urllib send by themselves
+        ({}, 201),
+        ({"Content-Type": "application/x-www-form-urlencoded", "Origin": "http://127.0.0.1"}, 403),
+        ({"Content-Type": "application/x-www-form-urlencoded", "Sec-Fetch-Site": "none"}, 415),
+        ({"Content-Type": "text/plain"}, 415),
+    ],
+)
+async def test_a_program_need_not_say_that_its_json_is_json(
+    tmp_path: Path, headers: dict[str, str], status: int
+) -> None:
+    # Contract 6: "HTTP (JSON …)" and no word of headers; a browser has to say it, since forms of other sites do not
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        body, skip = b'{"text": "x"}', ["Content-Type"]
+        async with run.client.post("/api/v1/marks", data=body, headers=headers, skip_auto_headers=skip) as response:
+            assert response.status == status
+
+
+async def test_the_schemes_case_says_nothing(tmp_path: Path) -> None:
+    # RFC 9110 11.1: "a case-insensitive token to identify the authentication scheme"
+    async with running(tmp_path, snapshot=snapshot(), host=OPEN_TO_ALL, **token(tmp_path)) as run:
+        assert (await send(run, Authorization="bearer hush-harbour"))[0] == 201
+        assert (await send(run, Authorization="Basic hush-harbour"))[0] == 401
+
+
 async def test_a_wrong_method_says_so(tmp_path: Path) -> None:
     async with running(tmp_path, snapshot=snapshot()) as run, run.client.delete("/api/v1/house") as response:
         assert response.status == 405 and "GET" in response.headers["Allow"]

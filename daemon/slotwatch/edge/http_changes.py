@@ -47,7 +47,7 @@ class Changes:
         ]
 
     async def phase(self, request: web.Request) -> web.Response:
-        given = await body(request)
+        given = order(await body(request), phase=object, confirm=object)
         phase = word(given, "phase", 20)
         if phase not in list(Phase):
             raise Refused(400, f'"phase" is one of {", ".join(Phase)}.')
@@ -61,7 +61,7 @@ class Changes:
         return answer({"reloaded": True, **await self._ask("reload")})
 
     async def acknowledge(self, request: web.Request) -> web.Response:
-        given = await body(request)
+        given = order(await body(request), by=object, note=object)
         by, note = word(given, "by", LONGEST_NAME), word(given, "note", LONGEST_TEXT, default="")
         found = await self._reads.find(int(request.match_info["id"]))
         await self._ask("acknowledge", id=found.id, by=by, note=note)
@@ -71,7 +71,7 @@ class Changes:
         return answer({"id": found.id, "acknowledged": seen, "stored": stored})
 
     async def unacknowledge(self, request: web.Request) -> web.Response:
-        given = await body(request)
+        given = order(await body(request), by=object, note=object)
         by = word(given, "by", LONGEST_NAME, default="")
         found = await self._reads.find(int(request.match_info["id"]))
         await self._ask("unacknowledge", id=found.id)
@@ -79,7 +79,7 @@ class Changes:
         return answer({"id": found.id, "acknowledged": None, "stored": stored})
 
     async def mark(self, request: web.Request) -> web.Response:
-        given = await body(request)
+        given = order(await body(request), text=object, by=object)
         text, by = word(given, "text", LONGEST_TEXT), word(given, "by", LONGEST_NAME, default="")
         at_ns = clock.wall_ns()
         stored = await self._history.mark(text, by, at_ns)

@@ -76,9 +76,9 @@ class Guard:
         origin = request.headers.get("Origin")
         if origin is not None and origin.partition("://")[2] != request.host:
             return fault(403, "This change comes from another site's page; use slotwatch's own.")
-        given = request.headers.get("Authorization", "")
-        if given.startswith("Bearer ") and self._token:
-            if hmac.compare_digest(given[7:].strip().encode("utf-8", "replace"), self._token):
+        scheme, _, given = request.headers.get("Authorization", "").partition(" ")
+        if scheme.lower() == "bearer" and self._token:  # RFC 9110 11.1: the scheme's case says nothing
+            if hmac.compare_digest(given.strip().encode("utf-8", "replace"), self._token):
                 return None
             return fault(401, "This is not the house's token.", {"WWW-Authenticate": "Bearer"})
         if self.on_loopback and is_loopback(_host_name(request.host)):
@@ -135,7 +135,7 @@ async def body(request: web.Request) -> dict[str, object]:
         raise Refused(400, "The body cannot be read as its Content-Encoding or Transfer-Encoding says.") from None
     if not text.strip():
         return {}
-    if request.content_type != "application/json":
+    if request.content_type != "application/json" and not (_is_no_browser(request) and text.lstrip()[:1] == b"{"):
         raise Refused(415, "Send the body as application/json.")
     try:
         value = json.loads(text)
@@ -147,7 +147,7 @@ async def body(request: web.Request) -> dict[str, object]:
 
 
 def order(given: dict[str, object], **kinds: type) -> dict[str, object]:
-    """Give a body whose keys are all known and of their kinds (bool, float, str). Refused with what would be right."""
+    """Give a body whose keys are all known and of their kinds (bool, float, str, object for any). Else refused."""
     names = {bool: "true or false", float: "a number", str: "a text"}
     for name, value in given.items():
         kind = kinds.get(name)
@@ -171,6 +171,15 @@ def word(given: dict[str, object], name: str, most: int, *, default: str | None 
         raise Refused(400, f'"{name}" is longer than {most} characters.')
     # What cannot be shown or written (control characters, halves of surrogate pairs) becomes a space.
     return " ".join("".join(letter if letter.isprintable() else " " for letter in value).split())
+
+
+def _is_no_browser(request: web.Request) -> bool:
+    """Whether a program sent it that named no type, or the one that curl and Python name where nobody says another.
+
+    A browser names itself with every change (Origin), and no form of its own can make this type's body be JSON.
+    """
+    unnamed = request.content_type in ("application/x-www-form-urlencoded", "application/octet-stream")
+    return unnamed and not {"Origin", "Sec-Fetch-Site", "Referer"} & {*request.headers}
 
 
 def _host_name(host: str) -> str:
