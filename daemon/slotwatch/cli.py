@@ -11,9 +11,10 @@ import importlib
 import os
 import sys
 from collections.abc import Sequence
+from typing import NoReturn
 
 from slotwatch import __version__
-from slotwatch.errors import SlotwatchError
+from slotwatch.errors import SlotwatchError, shown
 
 FOUND_FAULTS = 1
 COULD_NOT_RUN = 2
@@ -31,9 +32,16 @@ VERBS: dict[str, str] = {
 }
 
 
+class Parser(argparse.ArgumentParser):
+    """Says what is wrong with the words given as everything else does: one line for each thing, exit status 2."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(COULD_NOT_RUN, f"{shown(f'{self.prog}: {message}; see {self.prog} --help')}\n")
+
+
 def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     """Make the parser. With `only`, other verbs are listed but their modules are not imported."""
-    parser = argparse.ArgumentParser(prog="slotwatch", description="Watches show data and says why it failed.")
+    parser = Parser(prog="slotwatch", description="Watches show data and says why it failed.")
     parser.add_argument("--version", action="version", version=f"slotwatch {__version__}")
     verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True)
     for name, summary in VERBS.items():

@@ -205,6 +205,18 @@ def test_every_verb_has_help(verb: str) -> None:
     assert verb == "serve" or "--json" in printed, "those that print results have --json"
 
 
+@pytest.mark.parametrize(
+    "words",
+    [[], ["watch"], ["check"], ["check", "-c"], ["replay"], ["survey", "--seconds", "soon"], ["report", "--xml"]],
+    ids=" ".join,
+)
+def test_words_that_cannot_be_read_are_one_line_and_exit_2(words: list[str]) -> None:
+    # Contract 2: "2 it could not run, with one line on stderr for each thing wrong"
+    status, printed, complaint = run(*words)
+    assert (status, printed, len(complaint.splitlines())) == (2, "", 1), complaint
+    assert complaint.startswith("slotwatch")
+
+
 BAD = {
     "empty.toml": b"",
     "binary.toml": os.urandom(4096) + b"\0",

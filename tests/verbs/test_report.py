@@ -159,3 +159,19 @@ def test_times_of_the_command_line() -> None:
     assert moment("2026-01-01T19:30Z", now_ns, UTC) == "2026-01-01T19:30:00+00:00"
     with pytest.raises(EdgeError, match="is not a time"):
         moment("curtain up", now_ns, zone)
+
+
+def test_without_a_house_file_the_history_of_this_directory_is_read(
+    house: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # Contract 2: `report [--since T] [--until T]`; 3: "relative to the house file or the state directory"
+    monkeypatch.delenv("STATE_DIRECTORY", raising=False)
+    monkeypatch.chdir(house.parent)
+    assert main(["report", "--json"]) == 1
+    assert [one["id"] for one in json.loads(capsys.readouterr().out)["incidents"]] == [4]
+    (house.parent / "empty").mkdir()
+    monkeypatch.chdir(house.parent / "empty")
+    assert main(["report", "--history", str(house.parent / "slotwatch.db"), "--csv"]) == 1
+    monkeypatch.setenv("STATE_DIRECTORY", str(house.parent / "empty"))
+    assert main(["report"]) == 2
+    assert "-c" in capsys.readouterr().err

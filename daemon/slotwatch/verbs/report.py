@@ -21,12 +21,19 @@ from slotwatch.house.schema import House
 from slotwatch.views.report import report_csv, report_html
 
 FOUND_FAULTS = 1
+SERVICE = Path("/var/lib/slotwatch")
+"""State directory of the shipped unit."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
     when = "2026-03-01T19:30, or 19:30 for the last time it was that o'clock, in the house's time zone"
-    parser.add_argument("-c", "--config", metavar="HOUSE.toml", required=True, help="house file whose history is read")
+    parser.add_argument(
+        "-c",
+        "--config",
+        metavar="HOUSE.toml",
+        help="house file whose history is read. Left out: slotwatch.db here or of the service",
+    )
     parser.add_argument("--since", metavar="T", help=f"begin of the report: {when}. Left out: the last show phase")
     parser.add_argument("--until", metavar="T", help="end of the report. Left out: when that phase ended, or now")
     parser.add_argument("--history", metavar="FILE", help="history file, if it is not the house file's own")
@@ -38,13 +45,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Write the report. 0 nothing louder than a note, 1 a warning or worse; EdgeError if there is no history."""
-    house = load_house(arguments.config)
-    path = Path(arguments.history) if arguments.history else state_place(house, house.history.path)
+    house = load_house(arguments.config) if arguments.config else House(name="The stored history")
+    path = Path(arguments.history) if arguments.history else _history_of(house)
     now_ns = clock.wall_ns()
     zone = _zone(house)
     since, until = (moment(text, now_ns, zone) for text in (arguments.since, arguments.until))
     if not path.is_file():
-        raise EdgeError(f"there is no history at {path}", "run slotwatch serve with this house file first")
+        advice = "run slotwatch serve with this house file first" if arguments.config else "name the house file with -c"
+        if not arguments.history:
+            advice += f", or the file with --history (the service keeps its own in {SERVICE})"
+        raise EdgeError(f"there is no history at {path}", advice)
     archive = Archive(path)
     try:
         found = gather(archive, house, *span_of(archive, since, until, now_ns), now_ns)
@@ -72,6 +82,12 @@ def moment(text: str | None, now_ns: int, zone: tzinfo) -> str | None:
     except ValueError:
         raise EdgeError(f"{text!r} is not a time", "write 2026-03-01T19:30 or 19:30") from None
     return (found if found.tzinfo else found.replace(tzinfo=zone)).isoformat()
+
+
+def _history_of(house: House) -> Path:
+    """Where a house's history lies; of no house, here or else where the service keeps it."""
+    path = state_place(house, house.history.path)
+    return path if house.file or path.is_file() else next(filter(Path.is_file, (SERVICE / path.name,)), path)
 
 
 def _put(text: str, output: str | None) -> None:
