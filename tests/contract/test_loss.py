@@ -224,6 +224,29 @@ def test_a_silent_main_beside_a_living_backup_is_source_absent(tmp_path: Path) -
     assert {"rule": "backup-in-control", "universes": ["e131/5"]} in absent["explains"]
 
 
+def test_what_an_incident_explained_stays_on_its_record(tmp_path: Path) -> None:
+    # Contract 5: "A rule that a wider incident explains is listed in its `explains`, not raised beside it": also
+    # once all is well again, when nothing else tells that the backup was in control
+    capture = Capture()
+    following = capture.run(5, 0, 10)
+    capture.run(5, 0, 40, sender="spare", source=SPARE)
+    capture.run(5, 22, 40, first=following)
+    verdict = judge(capture, tmp_path, HOUSE + MAIN + SENDING + universes(5, sources=BOTH))
+    absent = verdict.only("source-absent")
+    assert absent["state"] == "closed"
+    assert absent["explains"] == [{"rule": "backup-in-control", "universes": ["e131/5"]}]
+    assert "backup-in-control" not in verdict.rules()
+
+
+def test_an_undeclared_universe_that_is_lost_is_one_lower_also_where_nobody_asked_for_it(tmp_path: Path) -> None:
+    # Contract 5, universe-lost, critical: "(undeclared ones, and a clean stop: one lower)"
+    capture = Capture()
+    capture.run(1, 0, 10)
+    capture.run(2, 0, 20, sender="other", source=SPARE)
+    verdict = judge(capture, tmp_path, HOUSE + universes(2))
+    assert verdict.only("universe-lost")["severity"] == "warning"
+
+
 def test_a_backup_that_falls_silent_or_never_came_is_backup_absent(tmp_path: Path) -> None:
     # "a backup that was heard falls silent, or one with standby = sending never came in 10 s"
     house = HOUSE + MAIN + SENDING + universes(5, sources=BOTH)

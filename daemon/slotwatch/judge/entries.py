@@ -12,6 +12,7 @@ from slotwatch.snapshot import Confidence, Incident, Severity
 NANOSECONDS = 1_000_000_000
 OPENINGS = int(FLAPPING.threshold("openings"))
 FLAPPING_NS = int(FLAPPING.threshold("window_s")) * NANOSECONDS
+Explains = tuple[tuple[str, tuple[str, ...]], ...]
 Slot = tuple[str, str]
 """Rule and group: what makes a cluster the same as an incident's."""
 
@@ -31,7 +32,7 @@ class Account:
     fixtures: tuple[str, ...]
     summary: str
     evidence: tuple[str, ...]
-    explains: tuple[tuple[str, tuple[str, ...]], ...]
+    explains: Explains
     also_possible: tuple[str, ...]
     still_working: tuple[str, ...]
     next_checks: tuple[str, ...]

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from slotwatch.judge.catalog import CATALOG, FLAPPING
-from slotwatch.judge.entries import Account, Entry, Slot, may_be_part
+from slotwatch.judge.entries import Account, Entry, Explains, Slot, may_be_part
 from slotwatch.judge.events import Event
 from slotwatch.judge.explain import TIMED
 from slotwatch.snapshot import Acknowledgement, Incident, TimelineEntry
@@ -38,6 +38,8 @@ class IncidentBook:
         self._events: list[Event] = []
         self._now_ns = 0
         self._claimed: set[Slot] = set()
+        self._raised: set[Slot] = set()
+        """Rule and universe of all that is an incident of its own now."""
         self._took_over = False
 
     # --- reading --------------------------------------------------------------------------------------
@@ -88,6 +90,7 @@ class IncidentBook:
         kept: set[int] = set()
         by_slot = {entry.slot: entry for entry in self._open.values()}
         self._claimed = {(account.rule, account.group) for account in accounts}
+        self._raised = {(account.rule, name) for account in accounts for name in account.universes}
         for account in accounts:
             entry = self._find(account, by_slot, kept)
             if entry is None:
@@ -195,7 +198,9 @@ class IncidentBook:
         incident.sources = _joined(incident.sources, account.sources)
         incident.source_keys = _joined(incident.source_keys, account.source_keys)
         incident.fixtures = _joined(incident.fixtures, account.fixtures)
-        incident.summary, incident.evidence, incident.explains = account.summary, account.evidence, account.explains
+        incident.summary, incident.evidence = account.summary, account.evidence
+        if incident.explains != account.explains:
+            incident.explains = self._explained(incident.explains, account.explains)
         incident.also_possible, incident.still_working = account.also_possible, account.still_working
         incident.next_checks, incident.accepted = account.next_checks, account.accepted
         returned = entry.returns_before + account.returns - incident.flaps
@@ -206,6 +211,15 @@ class IncidentBook:
         entry.held_ns = account.held_ns or self._now_ns
         if entry.is_flapping and not account.flapping:
             incident.summary = FLAPPING.sentence.format(summary=account.summary, flaps=incident.flaps + 1)
+
+    def _explained(self, before: Explains, now: Explains) -> Explains:
+        """What it explains now, and what it explained that is over since: else nothing would tell where that went."""
+        found = dict(now)
+        for rule, universes in before:
+            over = tuple(name for name in universes if (rule, name) not in self._raised)
+            if over or not universes:
+                found[rule] = _joined(over, found.get(rule, ()))
+        return tuple(sorted(found.items()))
 
     def _revise(self, entry: Entry, account: Account, now_ns: int) -> None:
         incident = entry.incident

@@ -105,19 +105,11 @@ def describe_lost(sight: Sight, row: int) -> Finding:
         universes=(row,),
         streams=tuple(kept.tolist()),
         networks=(int(sight.universes.network[row]),),
-        lower=int(declared is None or not declared.expected) + int(stopped_on_purpose) + 2 * _was_uninvited(sight, row),
+        lower=int(declared is None or not declared.expected) + int(stopped_on_purpose),
         # A desk that closes may be back in a moment: until silence itself would count, it is only noted.
         quiet_until_ns=newest_ns + int(sight.universes.loss_timeout_ns[row]) if stopped_on_purpose else 0,
         weight=float(sight.now_ns - newest_ns),
     )
-
-
-def _was_uninvited(sight: Sight, row: int) -> bool:
-    """Whether it only came because a switch flooded a group that nobody here asked for: its end is no loss."""
-    universes = sight.universes
-    multicast = (sight.streams.destination_kind[sight.streams_of(row)] == 1).any()
-    asks = bool(sight.listener.joins)
-    return bool(asks and multicast and universes.declared[row] < 0 and universes.joined[row] == 0)
 
 
 def is_visible(sight: Sight) -> Mask:
