@@ -205,7 +205,7 @@ def test_every_value_of_the_schema_can_be_declared() -> None:
         "receivers": (schema.Receiver, {"line"}),
         "lines": (schema.Line, {"line", "number"}),
         "routes": (schema.Route, {"line", "source", "source_network", "target", "target_serial"}),
-        "accepted": (schema.Accepted, {"line"}),
+        "accepted": (schema.Accepted, {"line", "networks"}),
         "quiet": (schema.Quiet, {"line", "start", "end"}),
         "timetable": (schema.TimetableRow, {"line"}),
         "excluded": (schema.Excluded, {"line"}),
@@ -213,3 +213,18 @@ def test_every_value_of_the_schema_can_be_declared() -> None:
     for name, (kind, otherwise) in made.items():
         keys = {key.name for key in BY_NAME[name].keys}
         assert {one.name for one in fields(kind)} - otherwise <= keys, name
+
+
+def test_universes_of_receivers_and_exceptions_may_name_their_network() -> None:
+    # Contract 1: "Where the house has several networks, `e131/12@A`"
+    house = house_of(
+        '[listen]\ninterfaces = ["eth1", "eth2"]\n[[networks]]\nname = "A"\ninterface = "eth1"\n'
+        '[[universes]]\nprotocol = "e131"\nnumber = 12\nnetworks = ["A", "eth2"]\n'
+        '[[receivers]]\nname = "node"\naddress = "10.20.1.1"\nuniverses = ["e131/12@A"]\n'
+        '[[accepted]]\nrule = "fast-refresh"\nreason = "by design"\nuniverses = ["e131/12@eth2", "e131/40"]\n'
+    )
+    (accepted,) = house.accepted
+    twelve, forty = accepted.universes
+    assert house.receivers[0].universes == (twelve,)
+    assert accepted.networks == (1, None)
+    assert accepted.covers(twelve, 1) and not accepted.covers(twelve, 0) and accepted.covers(forty, 0)

@@ -118,4 +118,8 @@ def test_an_accepted_exception_covers_its_universes_until_its_last_day_is_over()
     assert phases.accepted(house, "fast-refresh", (wall,), evening) is row
     assert phases.accepted(house, "fast-refresh", (wall, UniverseId(Protocol.E131, 1)), evening) is None
     assert phases.accepted(house, "slow-refresh", (wall,), evening) is None
+    # Contract 1: "Where the house has several networks, `e131/12@A`"
+    there = replace(HOUSE, accepted=(replace(row, networks=(1,)),))
+    assert phases.accepted(there, "fast-refresh", (wall,), evening, (1,)) is there.accepted[0]
+    assert phases.accepted(there, "fast-refresh", (wall, wall), evening, (0, 1)) is None
     assert phases.accepted(house, "fast-refresh", (wall,), datetime(2027, 2, 1, 0, 30, tzinfo=LONDON)) is None

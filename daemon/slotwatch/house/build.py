@@ -212,8 +212,9 @@ def rack(entry: Entry) -> Rack:
     return Rack(**entry.values, line=entry.line)
 
 
-def receiver(entry: Entry) -> Receiver:
-    return Receiver(**entry.values, line=entry.line)
+def receiver(entry: Entry, networks: tuple[Network, ...]) -> Receiver:
+    universes, _ = _on_networks(entry, networks)
+    return Receiver(**{**entry.values, "universes": universes}, line=entry.line)
 
 
 def line(entry: Entry, number: int) -> Line:
@@ -271,8 +272,19 @@ def _route_network(entry: Entry, key: str, networks: tuple[Network, ...], name: 
     return found
 
 
-def accepted(entry: Entry) -> Accepted:
-    return Accepted(entry["rule"], entry["reason"], entry["universes"], entry["until"], entry.line)
+def _on_networks(entry: Entry, networks: tuple[Network, ...]) -> tuple[tuple[UniverseId, ...], tuple[int | None, ...]]:
+    """The universes of an entry, and in step with them the networks they are named on (None: on each)."""
+    found: list[int | None] = []
+    for index, (_, name) in enumerate(entry["universes"]):
+        found.append(None if name is None else network_index(networks, name))
+        if name is not None and found[-1] is None:
+            entry.wrong("universes", network_wanted(networks), index)
+    return tuple(universe for universe, _ in entry["universes"]), tuple(found)
+
+
+def accepted(entry: Entry, networks: tuple[Network, ...]) -> Accepted:
+    universes, on = _on_networks(entry, networks)
+    return Accepted(entry["rule"], entry["reason"], universes, entry["until"], entry.line, on)
 
 
 def quiet(entry: Entry, time_zone: str) -> Quiet:

@@ -24,7 +24,7 @@ class Kind(StrEnum):
     SLOTS = "pair of slots"
     UNIVERSE = "universe"
     UNIVERSE_ON_NETWORK = "universe, also with a network"
-    UNIVERSES = "list of universes"
+    UNIVERSES_ON_NETWORKS = "list of universes, also with a network"
     TARGET = "universe or serial line"
     UNIVERSE_TABLE = "table of universes"
     LABELS = "table of texts"

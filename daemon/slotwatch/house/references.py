@@ -59,13 +59,12 @@ def check_declared(built: Built, key: str, declared: set[UniverseId]) -> None:
         named = entry[key]
         if named is None:
             continue
-        located = isinstance(named, tuple) and len(named) == 2 and isinstance(named[0], UniverseId)
         if isinstance(named, UniverseId):
             _check_one(entry, key, named, declared, None)
-        elif located:
+        elif named and isinstance(named[0], UniverseId):
             _check_one(entry, key, named[0], declared, None)
         else:
-            for index, universe in enumerate(named):
+            for index, (universe, _) in enumerate(named):
                 _check_one(entry, key, universe, declared, index)
 
 

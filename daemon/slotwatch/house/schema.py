@@ -211,6 +211,14 @@ class Accepted:
     """Empty: everywhere."""
     until: date | None = None
     line: int = 0
+    networks: tuple[int | None, ...] = ()
+    """In step with `universes`: the network each is accepted on. None, or past the end: on each."""
+
+    def covers(self, universe: UniverseId, network: int | None) -> bool:
+        """Whether it holds for a universe on a network (None: no one network)."""
+        on = (*self.networks, *(None for _ in self.universes[len(self.networks) :]))
+        pairs = zip(self.universes, on, strict=True)
+        return not self.universes or any(one == universe and where in (None, network) for one, where in pairs)
 
 
 @dataclass(frozen=True, slots=True)

@@ -239,7 +239,7 @@ SECTIONS: tuple[Section, ...] = (
         (
             text("name", "Name of the receiver.", required=True),
             Key("address", Kind.ADDRESS, "Its IP address.", required=True),
-            Key("universes", Kind.UNIVERSES, "Universes it obeys.", ()),
+            Key("universes", Kind.UNIVERSES_ON_NETWORKS, "Universes it obeys.", ()),
             choice("on_loss", "What it does when data stops.", "hold", "hold", "fade", "off", "preset"),
         ),
         in_overlay=True,
@@ -273,7 +273,7 @@ SECTIONS: tuple[Section, ...] = (
         (
             text("rule", "Rule that is accepted.", required=True),
             text("reason", "Why.", required=True),
-            Key("universes", Kind.UNIVERSES, "Where; left out: everywhere.", ()),
+            Key("universes", Kind.UNIVERSES_ON_NETWORKS, "Where; left out: everywhere.", ()),
             Key("until", Kind.DATE, "Last day it holds."),
         ),
         in_overlay=True,

@@ -137,10 +137,10 @@ def _universe_on_network(self: Converter, key: Key, value: Any) -> Located:
     return self.universe(value)
 
 
-def _universes(self: Converter, key: Key, value: Any) -> tuple[UniverseId, ...]:
+def _universes_on_networks(self: Converter, key: Key, value: Any) -> tuple[Located, ...]:
     if not isinstance(value, list):
-        raise ValueError('a list of universes is wanted: ["e131/1", "e131/2"]')
-    return tuple(_universe(self, key, item) for item in value)
+        raise ValueError('a list of universes is wanted: ["e131/1", "e131/2@A"]')
+    return tuple(self.universe(item) for item in value)
 
 
 def _target(self: Converter, key: Key, value: Any) -> UniverseId | str:
@@ -268,7 +268,7 @@ _CONVERTERS: dict[Kind, Callable[[Converter, Key, Any], Any]] = {
     Kind.SLOTS: _slots,
     Kind.UNIVERSE: _universe,
     Kind.UNIVERSE_ON_NETWORK: _universe_on_network,
-    Kind.UNIVERSES: _universes,
+    Kind.UNIVERSES_ON_NETWORKS: _universes_on_networks,
     Kind.TARGET: _target,
     Kind.UNIVERSE_TABLE: _universe_table,
     Kind.LABELS: _labels,

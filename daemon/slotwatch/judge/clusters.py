@@ -177,7 +177,8 @@ def _loss_cluster(group: LossGroup) -> Cluster:
 
 def _accepted(sight: Sight, case: Raised, at: datetime) -> str:
     universes = tuple(sight.universe_id(row) for row in case.finding.universes)
-    row = phases.accepted(sight.house, case.rule.name, universes, at)
+    networks = tuple(int(sight.universes.network[row]) for row in case.finding.universes)
+    row = phases.accepted(sight.house, case.rule.name, universes, at, networks)
     return row.reason if row else ""
 
 

@@ -106,13 +106,19 @@ def _aware(moment: datetime, house: House) -> datetime:
     return moment if moment.tzinfo else moment.replace(tzinfo=zone_of(house))
 
 
-def accepted(house: House, rule: str, universes: tuple[UniverseId, ...], at: datetime) -> Accepted | None:
-    """Give the standing exception that covers a rule on all of some universes, until the end of its last day."""
+def accepted(
+    house: House, rule: str, universes: tuple[UniverseId, ...], at: datetime, networks: tuple[int, ...] = ()
+) -> Accepted | None:
+    """Give the standing exception that covers a rule on all of some universes, until the end of its last day.
+
+    `networks` are those of the universes, in step with them.
+    """
     today = at.astimezone(zone_of(house)).date()
     for row in house.accepted:
         if row.rule != rule or (row.until is not None and today > row.until):
             continue
-        if not row.universes or (universes and set(universes) <= set(row.universes)):
+        places = zip(universes, networks or (None,) * len(universes), strict=True)
+        if not row.universes or (universes and all(row.covers(universe, network) for universe, network in places)):
             return row
     return None
 
