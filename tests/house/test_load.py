@@ -111,8 +111,9 @@ def test_same_universe_on_another_network_is_no_loop() -> None:
 
 
 def test_overlay_adds_until_its_last_day() -> None:
-    text = 'include = ["tour.toml"]\n' + U1 + '[[sources]]\nname = "desk"\n'
-    tour = 'until = 2026-11-25\n[[sources]]\nname = "tour desk"\n[[universes]]\nprotocol = "e131"\nnumber = 9\n'
+    text = 'include = ["tour.toml"]\n' + U1 + '[[sources]]\nname = "desk"\nsource_name = "Desk A"\n'
+    tour = 'until = 2026-11-25\n[[sources]]\nname = "tour desk"\naddress = "10.20.0.20"\n'
+    tour += '[[universes]]\nprotocol = "e131"\nnumber = 9\n'
     on = house_of(text, date(2026, 11, 25), tour_toml=tour)
     assert [source.name for source in on.sources] == ["desk", "tour desk"]
     assert len(on.universes) == 2 and not on.notes
@@ -228,3 +229,11 @@ def test_universes_of_receivers_and_exceptions_may_name_their_network() -> None:
     assert house.receivers[0].universes == (twelve,)
     assert accepted.networks == (1, None)
     assert accepted.covers(twelve, 1) and not accepted.covers(twelve, 0) and accepted.covers(forty, 0)
+
+
+def test_a_source_that_nothing_can_match_is_said() -> None:
+    # Contract 3: of a source "every field that is given must match"; one without any would be nobody
+    house = house_of('[[sources]]\nname = "desk"\n[[sources]]\nname = "spare"\naddress = "10.20.0.11"\n')
+    assert [note for note in house.notes if "recognised" in note] == [
+        "nothing is recognised as source desk: give its cid, address or source_name"
+    ]

@@ -104,6 +104,11 @@ class _Loader:
             for route in routes.values
             if route.source.protocol is not Protocol.LINE and route.source not in declared
         ]
+        self.notes += [
+            f"nothing is recognised as source {source.name}: give its cid, address or source_name"
+            for source in sources.values
+            if not (source.cid or source.address or source.source_name)
+        ]
         references.check_rules(accepted, "rule")
         references.check_rules(quiet, "rules")
         references.check_loops(routes, lines.values)
