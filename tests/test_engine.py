@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from sacn.messages.data_packet import DataPacket
 
-from slotwatch.engine import TICK_NS, Engine
+from slotwatch.engine import CALM_NS, SETTLED_NS, TICK_NS, Engine
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Network, Phase
 from slotwatch.snapshot import STREAM_COLUMNS, UNIVERSE_COLUMNS, Severity, Snapshot, UniverseState, decode, encode
 from slotwatch.wire.observation import JoinSeen, LinkSeen, QuerierWatchSeen
@@ -216,7 +216,24 @@ def test_time_that_passed_already_judges_nothing_anew() -> None:
     engine.tick(START + SECOND)
     engine.tick(START)
     assert engine.now_ns == START + SECOND
-    assert engine.next_deadline_ns() == START + SECOND + TICK_NS
+    assert engine.next_deadline_ns() == START + SECOND + CALM_NS
+
+
+def test_ticks_come_seldom_where_nothing_is_under_way_and_in_time_for_what_falls_silent() -> None:
+    """E1.31 data loss: 2.5 s after the last packet (ANSI E1.31-2018 6.7.1)."""
+    engine = engine_of()
+    assert engine.rest_ns == CALM_NS, "what is declared and never comes is asked for closely"
+    run(engine, healthy(20), START + 20 * SECOND)
+    assert engine.rest_ns == SETTLED_NS
+    last_ns = max(packet.t_ns for packet in healthy(20))
+    lost_ns = last_ns + 2_500 * MS
+    while engine.next_deadline_ns() < lost_ns:
+        engine.tick(engine.next_deadline_ns())
+    assert lost_ns <= engine.next_deadline_ns() < lost_ns + 2 * TICK_NS
+    engine.tick(engine.next_deadline_ns())
+    engine.tick(engine.next_deadline_ns())
+    assert [event.incident.rule for event in engine.take_events() if event.incident] == ["universe-lost"]
+    assert engine.rest_ns <= CALM_NS, "its cause may still change"
 
 
 def test_joins_reach_the_model() -> None:

@@ -25,8 +25,10 @@ from slotwatch.wire.decode import decode
 from slotwatch.wire.observation import JoinSeen, Observation
 
 TICK_NS = 50_000_000
-CALM_PART = 0.5
-"""Of a loss timeout: what rests on keep-alive (1 s of 2.5 s in E1.31, 4 s of 10 s in Art-Net) is calm."""
+CALM_NS = 100_000_000
+"""Time between two ticks while nothing falls silent: windows move in such steps."""
+SETTLED_NS = 400_000_000
+"""And while nothing at all is under way. What begins meanwhile is dated by its packets and judged so much later."""
 NOTE_NS = 1_000_000_000
 """How often states go into the minute's summary, and readiness is judged anew."""
 MAX_MARK = 500
@@ -70,7 +72,7 @@ class Engine:
         self.judge.observe(observation)
 
     def tick(self, now_ns: int, wall_offset_ns: int | None = None) -> None:
-        """Let time pass and judge. Wanted every 50 ms; a time that has passed already judges nothing anew."""
+        """Let time pass and judge. Wanted after `rest_ns`; a time that has passed already judges nothing anew."""
         if wall_offset_ns is not None:
             self.wall_offset_ns = wall_offset_ns
         if now_ns < self.now_ns:
@@ -83,12 +85,16 @@ class Engine:
 
     def next_deadline_ns(self) -> int:
         """When `tick` is wanted next."""
-        return self._ticked_ns + TICK_NS
+        return self._ticked_ns + self.rest_ns
 
     @property
-    def is_calm(self) -> bool:
-        """Whether all that is alive still speaks: nothing can be lost within the next half of its loss timeout."""
-        return self.model.longest_silence_part(self.now_ns) < CALM_PART
+    def rest_ns(self) -> int:
+        """How long the next tick may wait after the last: TICK_NS to SETTLED_NS, and no stream is lost meanwhile."""
+        longest_ns = SETTLED_NS if self.judge.is_settled else CALM_NS
+        soonest_ns = self.model.soonest_loss_ns()
+        if soonest_ns is None:
+            return longest_ns
+        return min(longest_ns, max(TICK_NS, soonest_ns - self._ticked_ns))
 
     def take_house(self, house: House, now_ns: int) -> None:
         """Go on under another house file: what is known of streams and incidents is kept."""

@@ -70,7 +70,7 @@ class Performance:
 
 
 def perform(scenario: Scenario, house: House | None = None) -> Performance:
-    """Play a scenario: packets in batches, observations at their time, a tick each 50 ms."""
+    """Play a scenario: packets in batches, observations at their time, ticks when the engine wants them, as `serve`."""
     house = house or house_of(scenario.paper)
     engine = Engine(house, now_ns=BASE_NS, wall_offset_ns=WALL_OFFSET_NS)
     seen: dict[int, Incident] = {}
@@ -89,15 +89,18 @@ def perform(scenario: Scenario, house: House | None = None) -> Performance:
 
     for step_ns, items in _steps(scenario):
         waiting: list[Sent] = []
+        observed = False
         for item in items:
             if isinstance(item, Sent):
                 waiting.append(item)
                 continue
             _ingest(engine, waiting)
             engine.observe(_moved(item))
+            observed = True
         _ingest(engine, waiting)
-        engine.tick(BASE_NS + step_ns)
-        look()
+        if observed or BASE_NS + step_ns >= engine.next_deadline_ns():
+            engine.tick(BASE_NS + step_ns)
+            look()
     for incident in engine.snapshot(BASE_NS + round(scenario.seconds * 1e9)).incidents:
         keep(incident)
     return Performance(scenario, sorted(seen.values(), key=lambda each: each.id), loudest, first_cause)

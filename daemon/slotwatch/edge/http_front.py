@@ -1,12 +1,13 @@
 """What the front process knows: the newest snapshot, read from the board, and the health of what it feeds.
 
-The pump looks at the board every LOOK_S, and tells listeners, history and alert receivers of what is new. None of
-them can hold it up.
+The pump looks at the board every LOOK_S (UNWATCHED_LOOK_S while nobody listens), and tells listeners, history and
+alert receivers of what is new. None of them can hold it up.
 """
 
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import socket
 import sys
 import traceback
@@ -27,6 +28,9 @@ from slotwatch.views.feed import Changes, Event, UniverseChanges, encode, everyt
 from slotwatch.views.sheet import Sheet
 
 LOOK_S = 0.05
+UNWATCHED_LOOK_S = 0.1
+WATCH_AGAIN_NS = 5_000_000_000
+"""How often judging is told that somebody listens (it rests longer otherwise, and forgets it after 12 s)."""
 AGAIN_S = 5.0
 SEEN_WITHIN_S = 0.5
 SEE_AGAIN_S = 0.005
@@ -96,6 +100,8 @@ class Front:
         self._batch_ns = 0
         self._new_ns = clock.monotonic_ns()
         self._silent = False
+        self._watch_told_ns = 0
+        self._telling: asyncio.Task[None] | None = None
 
     def current(self) -> Sheet:
         """The newest snapshot's sheet. Refused while judging has said nothing yet."""
@@ -106,8 +112,17 @@ class Front:
     async def pump(self) -> None:
         """Follow the board for ever."""
         while True:
-            self.look(clock.monotonic_ns())
-            await asyncio.sleep(LOOK_S)
+            now_ns = clock.monotonic_ns()
+            self.look(now_ns)
+            if self.listeners.count and now_ns - self._watch_told_ns > WATCH_AGAIN_NS:
+                self._watch_told_ns = now_ns
+                self._telling = asyncio.create_task(self._tell_judging())
+            await asyncio.sleep(LOOK_S if self.listeners.count else UNWATCHED_LOOK_S)
+
+    async def _tell_judging(self) -> None:
+        """Say that somebody listens. Judging that does not answer is being restarted, and told again."""
+        with contextlib.suppress(ValueError):
+            await self.ask("watch", {})
 
     def look(self, now_ns: int) -> None:
         """Take a newer snapshot if there is one, and tell who wants to know."""

@@ -1,8 +1,9 @@
 """Intake: the process that does nothing but empty the sockets into the ring and hold what they need.
 
-Packets are let gather: at a low rate 20 ms, since waking for each costs more than reading it; at a high rate
-until about half a batch is there; never longer than half the receive buffer takes to fill at a full gigabit;
-and not at all while a route waits for them. Kernel stamps lose nothing by it.
+Packets are let gather: at a low rate 20 ms, since waking for each costs more than reading it, and while judging
+rests until the next tenth of a second; at a high rate until about half a batch is there; never longer than half
+the receive buffer takes to fill at a full gigabit; and not at all while a route waits for them. Kernel stamps lose
+nothing by it.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from slotwatch.edge.channel import Channel, Message
 from slotwatch.edge.interfaces import InterfaceWatch
 from slotwatch.edge.joins import MOST_SYNC_GROUPS, Joins, wanted_universes
 from slotwatch.edge.line_tap import LineTap
+from slotwatch.edge.pace import GRID_NS
 from slotwatch.edge.ring import GUARD_ROWS, RingWriter
 from slotwatch.edge.udp_in import Arrivals, DataSocket, Networks
 from slotwatch.house.schema import House, Listen
@@ -37,7 +39,10 @@ GATHERED_PACKETS = GUARD_ROWS // 2
 FULL_GIGABIT_HZ = 177_500
 """Full packets (638 octets of UDP payload) that a gigabit carries in a second."""
 TURN_AT_LEAST_S = 0.04
-"""Intake says that it lives at least this often."""
+"""Intake says that it lives at least this often, while judging rests each GRID_S."""
+GRID_S = GRID_NS / 1e9
+BURST_ROWS = 4 * GUARD_ROWS
+"""So many rows in one turn end a rest: the ring, which judging then has to empty, holds 0.37 s of a full gigabit."""
 MOST_PER_SOCKET = 16 * GUARD_ROWS
 """Packets read from one socket before the others have their turn."""
 STEP_NS = 1_000_000
@@ -69,6 +74,7 @@ class Intake:
         self._drops: dict[int, int] = {}
         self._rate_hz = self._steady_hz = 0.0
         self._counted, self._counted_s = 0, 0.0
+        self._resting = False
         self._turned_s = 0.0
         self._refreshed_s = 0.0
         self._lines_told_s = 0.0
@@ -122,7 +128,7 @@ class Intake:
             if waiting:
                 self._gather()
             # Lines have no descriptor here: their threads queue frames, which are looked for as often as we gather.
-            rest_s = LONGEST_GATHER_S if self.taps else TURN_AT_LEAST_S
+            rest_s = LONGEST_GATHER_S if self.taps else GRID_S if self._resting else TURN_AT_LEAST_S
             ready = {fd for fd, _ in self._poll.poll(0 if waiting else rest_s)}
             polled_ns = clock.monotonic_ns()
             if lifeline.fileno() in ready and (not all(map(handle, lifeline.receive())) or lifeline.closed):
@@ -159,6 +165,9 @@ class Intake:
         if count:
             for bell in self._bells:
                 os.eventfd_write(bell, 1)
+            if self._resting and count > BURST_ROWS:
+                self._resting = False
+                self._send([{"is": "woke"}])
         self._measure(count)
         return count
 
@@ -176,9 +185,10 @@ class Intake:
         """How long packets may gather now."""
         if self.house.routes:
             return ROUTED_GATHER_S if self._steady_hz > MANY_HZ else 0.0
-        longest_s = min((s.holds_packets() / FULL_GIGABIT_HZ / 2 for s in self.sockets), default=LONGEST_GATHER_S)
+        most_s = min((s.holds_packets() / FULL_GIGABIT_HZ / 2 for s in self.sockets), default=LONGEST_GATHER_S)
         wanted_s = GATHERED_PACKETS / max(self._rate_hz, 1.0)
-        return min(longest_s, max(SHORTEST_GATHER_S, min(LONGEST_GATHER_S, wanted_s)))
+        longest_s = GRID_S - time.monotonic() % GRID_S if self._resting and not self.taps else LONGEST_GATHER_S
+        return min(most_s, max(SHORTEST_GATHER_S, min(longest_s, wanted_s)))
 
     def _measure(self, count: int) -> None:
         now_s = time.monotonic()
@@ -213,10 +223,12 @@ class Intake:
         self._send(_observed(news))
 
     def _asked(self, message: dict[str, Any]) -> None:
-        """What judging wants: the state afresh, or groups of synchronization addresses that streams name."""
+        """What judging wants: the state afresh, a rest, or groups of synchronization addresses that streams name."""
         if message.get("do") == "state":
             self._send([{"is": "restart"}, *self.state()])
             self._send_health()
+        elif message.get("do") == "rest":
+            self._resting = bool(message.get("rest"))
         elif message.get("do") == "sync":
             groups = {int(n): list(a)[:MOST_SYNC_GROUPS] for n, a in message.get("groups", {}).items()}
             if groups != self._sync_groups:

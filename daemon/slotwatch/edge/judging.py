@@ -21,6 +21,7 @@ from slotwatch.edge.channel import Channel, Message, answer
 from slotwatch.edge.igmp_in import GroupWatch
 from slotwatch.edge.lag import Lag
 from slotwatch.edge.neighbours import NeighbourWatch
+from slotwatch.edge.pace import Pace
 from slotwatch.edge.recorder import Captures, Recorder
 from slotwatch.edge.ring import GUARD_ROWS, Ring
 from slotwatch.engine import Engine
@@ -31,17 +32,8 @@ from slotwatch.views.records import incident_of
 from slotwatch.wire import observation
 
 TICK_NS = 50_000_000
-CALM_NS = 100_000_000
-"""While little arrives and nothing falls silent a turn waits for the next whole tenth of a second: windows move in
-such steps, and a turn costs nearly the same however much it finds (measured: 2 ms for 32 packets, half of it again
-for 64)."""
-PAST_NS = 45_000_000
-"""So far past it: intake, whose time is judged at, has then had a turn since (it has one each 40 ms at least)."""
 CHUNK_ROWS = GUARD_ROWS
 """Rows judged at once: 1.2 MiB of payload, which still fits a core's own cache."""
-BUSY_ROWS = 256
-"""With so many rows a turn, the next turn comes sooner."""
-SHORTEST_TURN_MS = 3
 SNAPSHOT_NS = 200_000_000
 SOONEST_SNAPSHOT_NS = 50_000_000
 SNAPSHOT_SHARE = 16
@@ -49,8 +41,6 @@ SNAPSHOT_SHARE = 16
 universes, 13 ms to make and 18 ms to encode. A share of 8 may cost 0.6 us a packet of a full
 gigabit, this one half of that."""
 STEP_NS = 1_000_000
-LATE_NS = 250_000_000
-"""A turn this much after the last one is a stall that is said."""
 STATUS_NS = 5_000_000_000
 HOLD_NS = 4 * TICK_NS
 """So long a publication waits for the tick that judges an order; without intake there are no ticks."""
@@ -79,7 +69,7 @@ class Judging:
         self._generation = ring.generation
         self._heartbeat_ns = ring.heartbeat_ns or now_ns
         self._offset_ns = clock.wall_offset_ns()
-        self._turned_ns = now_ns
+        self._pace = Pace(observations, now_ns)
         self._ticked_ns = self._snapped_ns = self._status_ns = 0
         self._snapshot_cost_ns = 0
         self._open = 0
@@ -142,16 +132,10 @@ class Judging:
         self._publish_if_due(clock.monotonic_ns())
         self._captures.turn(self._ticked_ns, self._offset_ns)
         self.board.turn(clock.monotonic_ns(), self._tail, self._lost)
-        self._turned_ns = clock.monotonic_ns()
         for channel in (self._requests, self._observations):
             channel.flush()
-        full_ms = TICK_NS // 1_000_000
-        if rows >= BUSY_ROWS:
-            return max(SHORTEST_TURN_MS, full_ms * BUSY_ROWS // rows)
-        if not self._publish_now and self.engine.is_calm:
-            rest_ms = int((PAST_NS - self._turned_ns) % CALM_NS) // 1_000_000
-            return rest_ms if rest_ms > full_ms else rest_ms + CALM_NS // 1_000_000
-        return full_ms
+        wanted_ns = TICK_NS if self._publish_now else self.engine.rest_ns
+        return self._pace.rest_ms(clock.monotonic_ns(), rows, wanted_ns)
 
     def take_house(self, house: House) -> None:
         """Judge by another house from now on; what is known of streams stays."""
@@ -237,14 +221,15 @@ class Judging:
         if self._away_ns:
             self.engine.observe(observation.StallSeen(now_ns, self._away_ns))
             self._away_ns = 0
-        elif now_ns - self._turned_ns > LATE_NS:
-            self.engine.observe(observation.StallSeen(now_ns, now_ns - self._turned_ns))
+        elif late_ns := self._pace.late_ns(now_ns):
+            self.engine.observe(observation.StallSeen(now_ns, late_ns))
         beat_ns, generation = self.ring.heartbeat_ns, self.ring.generation
         if generation != self._generation and beat_ns > self._heartbeat_ns:
             # Intake was started anew, and has had its first turn: between the two nobody held the sockets.
             self._generation = generation
             self.engine.observe(observation.StallSeen(now_ns, max(0, beat_ns - self._heartbeat_ns)))
             self._observations.send({"do": "state"})
+            self._pace.intake_woke()
             self._sync_groups = {}
         self._heartbeat_ns = max(beat_ns, self._heartbeat_ns)
 
@@ -330,6 +315,9 @@ class Judging:
 
     def _carry_out(self, name: str, arguments: dict[str, Any]) -> dict[str, Any]:
         """Do it, and say after which publication it shows (`board`)."""
+        if name == "watch":
+            self._pace.watch(clock.monotonic_ns())
+            return {}
         done = self._command(name, arguments)
         self._ordered()
         return {**done, "board": self.published}
@@ -380,6 +368,8 @@ class Judging:
                             line.get("breaks", 0),
                         )
                     )
+            elif kind == "woke":
+                self._pace.intake_woke()
             elif kind in _SEEN:
                 if "addresses" in fields:
                     fields["addresses"] = tuple(fields["addresses"])

@@ -1,6 +1,7 @@
 """The judge: runs every rule over the model, and keeps the incidents that come of it.
 
-Time is an argument everywhere. `tick` is wanted every 50 ms; a pass over a healthy house is array work alone.
+Time is an argument everywhere. `tick` is wanted every 50 ms, less often while `is_settled`; a pass over a healthy
+house is array work alone.
 A rule is plugged in as `judge.watch` says.
 """
 
@@ -34,6 +35,8 @@ REFRESH_NS = NANOSECONDS // 2
 """How often an open cause is worked out anew."""
 CROWD = 200
 """With more cases than this incidents are put together at most twice a second: a flood may not cost the pass."""
+ASSEMBLY_NS = 15 * NANOSECONDS
+"""What is declared and never comes is missed 10 s after the start, and asked for closely until then."""
 RESUME_GRACE_NS = 30 * NANOSECONDS
 """How long what was open before a restart is kept unless it is found again."""
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -72,6 +75,16 @@ class Judge:
     @property
     def phase(self) -> Phase:
         return self._keeper.phase
+
+    @property
+    def is_settled(self) -> bool:
+        """Whether nothing is under way: no delay runs, no cause may still change, nothing waits to be said."""
+        if self._stale or self._regrade or self._clusterer.is_revising or self._book.due_ns is not None:
+            return False
+        sight = self._sight
+        if sight is None or sight.now_ns - self.started_ns < ASSEMBLY_NS:
+            return False
+        return not any(condition.is_under_way(sight) for condition in self._conditions)
 
     def _first_phase(self, house: House, now_ns: int, phase: Phase | None) -> Phase:
         if phase is not None:

@@ -26,7 +26,9 @@ def watches(house: House) -> tuple[Watch, ...]:
     contest = Contest(Rivals())
     return (
         Watch("source-conflict", UNIVERSES, contest.is_contested, contest.describe_conflict),
-        Watch("backup-differs", KEYS, contest.differs, contest.describe_difference, timed=True),
+        Watch(
+            "backup-differs", KEYS, contest.differs, contest.describe_difference, timed=True, is_wary=contest.is_apart
+        ),
         Watch("backup-in-control", UNIVERSES, is_backup_in_control, describe_backup_in_control, refresh_s=None),
     )
 
@@ -173,6 +175,10 @@ class Contest:
             if key in self._episodes and episode.is_told(sight.now_ns):
                 apart[key] = episode.since_ns
         return apart
+
+    def is_apart(self, sight: Sight) -> bool:
+        """Whether some backup is out of step now."""
+        return bool(self._episodes)
 
     def _look(self, sight: Sight, pairs: Pairs, at: int, key: tuple[int, int], episode: Episode, begun_ns: int) -> None:
         """Count one comparison; forget the episode where they have been in step for long enough."""

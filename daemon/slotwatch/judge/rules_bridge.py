@@ -80,6 +80,10 @@ class LineComparison:
     def differing(self, sight: Sight) -> dict[str, None]:
         return {line.name: None for line in self._lines if self._differs(sight, line)}
 
+    def is_comparing(self, sight: Sight) -> bool:
+        """Whether levels are compared over time: both are remembered pass by pass."""
+        return any(seen.history for seen in self._seen.values())
+
     def describe(self, sight: Sight, name: str) -> Finding:
         seen = self._seen[name]
         line = next(one for one in self._lines if one.name == name)

@@ -25,6 +25,8 @@ REST_FRAMES = 2
 """Frames equal to their predecessor: three equal frames are a rest (ANSI E1.31-2018 6.6.2)."""
 REST_NS = 300_000_000
 """No frame for so long: nobody moves at under 3 Hz."""
+NEAR = 1.3
+"""So much above the limit a stream begins to be looked at closely."""
 JUMPS_REMEMBERED_NS = 2 * NANOSECONDS
 CLUMP_GAP_US = 50_000
 BEACON_NS = 102_400_000
@@ -34,9 +36,16 @@ BEACON_NS = 102_400_000
 def watches(house: House) -> tuple[Watch, ...]:
     pace = Pace()
     return (
-        Watch("slow-refresh", STREAMS, pace.is_slow, describe_slow, began_ns=slow_since_ns),
+        Watch("slow-refresh", STREAMS, pace.is_slow, describe_slow, began_ns=slow_since_ns, is_wary=pace.is_one_slower),
         Watch("fast-refresh", STREAMS, is_fast, describe_fast, began_ns=fast_since_ns),
-        Watch("uneven-refresh", STREAMS, is_uneven, describe_uneven, began_ns=uneven_since_ns),
+        Watch(
+            "uneven-refresh",
+            STREAMS,
+            is_uneven,
+            describe_uneven,
+            began_ns=uneven_since_ns,
+            is_wary=lambda sight: bool(sight.streams.uneven_10s.any()),
+        ),
         Watch("packet-loss", STREAMS, loses, describe_loss, began_ns=counted_in(LOST, 10.0)),
     )
 
@@ -62,6 +71,11 @@ class Pace:
     def __init__(self) -> None:
         self._jumped_ns = np.zeros(0, np.int64)
         self._rested_ns = np.zeros(0, np.int64)
+        self._slower = False
+
+    def is_one_slower(self, sight: Sight) -> bool:
+        """Whether a moving stream, rests and chases among them, is near the limit: rests are seen by looking often."""
+        return self._slower
 
     def is_slow(self, sight: Sight) -> Mask:
         """While 80 % of frames step: mean rate under the limit, or under 60 % of the stream's own norm."""
@@ -69,14 +83,17 @@ class Pace:
         frames = streams.frames_5s
         moving = (frames > 0) & (streams.stepped_5s >= rule.threshold("moving_ratio") * frames)
         self._note(sight)
-        # A rest inside the window, or at its end, makes any mean rate low.
-        moving &= sight.now_ns - self._rested_ns[: streams.count] >= WINDOW_S * NANOSECONDS
+        self._slower = False
         if not moving.any():
             return moving
         rate_hz = (frames + 1) / SHORTEST_WINDOW_S
-        limit_hz = sight.universes.min_refresh_hz[streams.universe]
         known = streams.moving_known_s >= rule.threshold("norm_known_s")
-        slow = (rate_hz < limit_hz) | (known & (rate_hz < rule.threshold("norm_ratio") * streams.best_moving_hz))
+        own_hz = np.where(known, rule.threshold("norm_ratio") * streams.best_moving_hz, 0.0)
+        limit_hz = np.maximum(sight.universes.min_refresh_hz[streams.universe], own_hz)
+        self._slower = bool((moving & (rate_hz < NEAR * limit_hz)).any())
+        # A rest inside the window, or at its end, makes any mean rate low.
+        moving &= sight.now_ns - self._rested_ns[: streams.count] >= WINDOW_S * NANOSECONDS
+        slow = rate_hz < limit_hz
         on_change = (streams.protocol == Protocol.ARTNET) & self._jumps(sight)
         chases = (rate_hz < rule.threshold("steps_hz")) | on_change
         is_slow: Mask = _settled(sight) & moving & slow & ~chases

@@ -33,7 +33,7 @@ def watches(house: House) -> tuple[Watch, ...]:
     clones = Clones()
     echoes = Echoes()
     return (
-        Watch("duplicate-identity", KEYS, clones.find, describe_clones, timed=True),
+        Watch("duplicate-identity", KEYS, clones.find, describe_clones, timed=True, is_wary=clones.is_one_suspected),
         Watch("identity-changed", STREAMS, has_changed, describe_changed, refresh_s=None),
         Watch("echoed-universe", KEYS, echoes.find, describe_echo),
     )
@@ -64,6 +64,10 @@ class Clones:
             pair: known for pair, known in self._disagreed.items() if sight.now_ns - known[1] < DISAGREED_NS
         }
         return found
+
+    def is_one_suspected(self, sight: Sight) -> bool:
+        """Whether the numbers of two that share an identity have disagreed just now."""
+        return bool(self._disagreed)
 
     def _live_clones(self, sight: Sight, rows: list[int]) -> dict[tuple[int, int], int]:
         clones: dict[tuple[int, int], int] = {}

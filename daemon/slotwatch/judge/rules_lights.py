@@ -43,7 +43,16 @@ def watches(house: House) -> tuple[Watch, ...]:
         return ()
     rules = LightRules()
     return (
-        Watch("non-dim-partial", KEYS, rules.parked, rules.describe_parked, LOOK_NS, on_delay_s=0, timed=True),
+        Watch(
+            "non-dim-partial",
+            KEYS,
+            rules.parked,
+            rules.describe_parked,
+            LOOK_NS,
+            on_delay_s=0,
+            timed=True,
+            is_wary=rules.is_one_partial,
+        ),
         Watch("powered-off", KEYS, rules.unpowered, rules.describe_unpowered, LOOK_NS, turned_ns=rules.turned_ns),
         Watch("control-held", KEYS, rules.held_controls, rules.describe_control, SECOND_NS),
         Watch("glare-held", KEYS, rules.held_glare, rules.describe_glare, SECOND_NS, on_delay_s=0),
@@ -59,6 +68,7 @@ class LightRules:
         self._high = int(rule.threshold("high_percent") * 2.55)
         self._dwell_ns = int(rule.threshold("dwell_s") * SECOND_NS)
         self._plan: LightPlan | None = None
+        self._partial = False
         self._numbers: dict[str, int] = {}
         self._cases: dict[str, Any] = {}
 
@@ -102,9 +112,14 @@ class LightRules:
         self._step[moved] = step[moved]
         needed = np.where(self._step <= CREEP, CREEP_NS, self._dwell_ns)
         partial = (value >= self._low) & (value <= self._high) & stage.levels.known(slots)
+        self._partial = bool(partial.any())
         found = np.flatnonzero(partial & (sight.now_ns - self._since_ns >= needed))[:MOST_CASES].tolist()
         fixtures = stage.plan.fixtures
         return {(fixtures[slots.fixture[i]].name, int(slots.slot[i]) + 1): int(self._since_ns[i]) for i in found}
+
+    def is_one_partial(self, sight: Sight) -> bool:
+        """Whether a relay's slot is between off and full: looked at rarely, a chase could seem to stand there."""
+        return self._partial
 
     def describe_parked(self, sight: Sight, key: Any) -> Finding:
         name, slot = key

@@ -27,7 +27,7 @@ def watches(house: House) -> tuple[Watch, ...]:
     fallback = FallbackAddresses()
     receivers = Receivers(house)
     return (
-        Watch("querier-absent", KEYS, silent_queriers, describe_silent_querier),
+        Watch("querier-absent", KEYS, silent_queriers, describe_silent_querier, is_wary=is_querier_due),
         Watch("querier-changed", KEYS, changed_queriers, describe_changed_querier, SECOND_NS, refresh_s=None),
         Watch("flooded-groups", STREAMS, is_flooded, describe_flooded, SECOND_NS, refresh_s=10.0),
         Watch("fallback-address", KEYS, fallback.find, describe_fallback, SECOND_NS, refresh_s=None),
@@ -41,9 +41,18 @@ def watches(house: House) -> tuple[Watch, ...]:
 
 def silent_queriers(sight: Sight) -> dict[Any, None]:
     """(network, family, ever heard) of queriers that are silent for longer than memberships last."""
+    return _silent_for(sight, int(CATALOG["querier-absent"].threshold("silence_s") * NANOSECONDS))
+
+
+def is_querier_due(sight: Sight) -> bool:
+    """Whether a querier's time is over within the next second."""
+    limit_ns = int(CATALOG["querier-absent"].threshold("silence_s") * NANOSECONDS)
+    return _silent_for(sight, limit_ns - SECOND_NS).keys() != _silent_for(sight, limit_ns).keys()
+
+
+def _silent_for(sight: Sight, limit_ns: int) -> dict[Any, None]:
     listener = sight.listener
     found: dict[Any, None] = {}
-    limit_ns = int(CATALOG["querier-absent"].threshold("silence_s") * NANOSECONDS)
     for network, known in listener.queriers.items():
         link = listener.links.get(network)
         up_ns = link.since_ns if link and link.was_down else 0

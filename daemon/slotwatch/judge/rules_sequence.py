@@ -20,13 +20,24 @@ NANOSECONDS = 1_000_000_000
 DISCARD_STEPS = 236
 """Steps of -20 to -1 (as octets): every frame falls into the discard window of E1.31 6.7.2."""
 
+LATE_SYNC_NS = NANOSECONDS
+"""So long without a sync packet is looked at closely: at rest one comes each second with its frames."""
+
 
 def watches(house: House) -> tuple[Watch, ...]:
     syncs = Syncs()
     return (
         Watch("out-of-order", STREAMS, is_out_of_order, describe_out_of_order, began_ns=counted_in(DISCARDED, 10.0)),
         Watch("sequence-unusable", STREAMS, is_unusable, describe_unusable, began_ns=unusable_since_ns),
-        Watch("sync-missing", KEYS, syncs.missing, describe_sync, on_delay_s=0.0, timed=True),
+        Watch(
+            "sync-missing",
+            KEYS,
+            syncs.missing,
+            describe_sync,
+            on_delay_s=0.0,
+            timed=True,
+            is_wary=syncs.is_one_late,
+        ),
         Watch("wrong-group", STREAMS, is_wrong_group, describe_wrong_group),
     )
 
@@ -121,6 +132,12 @@ class Syncs:
         self._named_ns: dict[int, int] = {}
         """Of network << 16 | address, those that live streams name now."""
         self._looked_ns = 0
+        self._longest_ns = 0
+        """The longest time for which an address is without its sync packet."""
+
+    def is_one_late(self, sight: Sight) -> bool:
+        """Whether a sync packet has been waited for so long that it may be missing."""
+        return self._longest_ns > LATE_SYNC_NS
 
     def missing(self, sight: Sight) -> dict[Any, int]:
         """Sync addresses that frames name and no sync packet serves: (network, address, ever came), and since when."""
@@ -129,6 +146,7 @@ class Syncs:
         before_ns, self._named_ns = self._named_ns, {}
         looked_ns, self._looked_ns = self._looked_ns, sight.now_ns
         found: dict[Any, int] = {}
+        self._longest_ns = 0
         if not named.any():
             return found
         loss_ns = int(CATALOG["sync-missing"].threshold("sync_loss_s") * NANOSECONDS)
@@ -139,6 +157,7 @@ class Syncs:
             first_ns = int(streams.since_ns[_waiting(sight, network, address)].min())
             named_ns = self._named_ns[pair] = before_ns.get(pair) or max(first_ns, looked_ns)
             since_ns = max(last_ns, named_ns)
+            self._longest_ns = max(self._longest_ns, sight.now_ns - since_ns)
             if sight.now_ns - since_ns > loss_ns:
                 found[network, address, last_ns > 0] = since_ns
         return found

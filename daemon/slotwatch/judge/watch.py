@@ -115,6 +115,8 @@ class Watch:
     """When a condition that has just become true did so on the wire; taken between the last look and this one."""
     began_ns: Callable[[Sight, Any], int] | None = None
     """Of what looks back over a window: the last good frame before it. Asked once, when a case is raised."""
+    is_wary: Callable[[Sight], bool] | None = None
+    """Whether the condition is on its way to hold, or remembers what only close looks show. Asked after a pass."""
 
 
 @dataclass(slots=True)
@@ -157,6 +159,12 @@ class Condition:
         """Look again in the next pass."""
         self._due_ns = 0
 
+    def is_under_way(self, sight: Sight) -> bool:
+        """Whether an on-delay or an off-delay runs, or the condition itself is wary."""
+        if self._pending or (self.watch.is_wary is not None and self.watch.is_wary(sight)):
+            return True
+        return not all(raised.holds for raised in self.raised.values())
+
     def look(self, sight: Sight) -> bool:
         """Judge one pass. True if a case was raised, cleared, came back or was described anew."""
         if sight.now_ns < self._due_ns:
@@ -168,7 +176,7 @@ class Condition:
         if self.watch.over == KEYS:
             found = deafness.without(found, self.raised) if deaf else found
             return self._update(sight, found) if found or self.raised or self._pending else False
-        rows = np.flatnonzero(found)
+        rows = found.nonzero()[0]  # a third of the time of flatnonzero, 40 times a pass
         if deaf:
             rows = rows[np.isin(rows, [key[0] for key in self.raised])]  # type: ignore[index]
         if not len(rows) and not self.raised:

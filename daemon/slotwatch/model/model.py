@@ -69,7 +69,7 @@ class Model:
         for first, end in parts:
             # What comes in a new bucket is judged after the windows and timeouts were brought there.
             if buckets[first] > self._bucket:
-                self.advance(int(buckets[first]) * BUCKET_NS)
+                self._move_to(int(buckets[first]) * BUCKET_NS)
             if slotted is None:
                 self._arrivals.take(batch, fields, slice(first, end))
             elif len(parts) == 1:
@@ -95,20 +95,28 @@ class Model:
             has_slots |= other_code & (batch.protocol == Protocol.E131)
         return np.flatnonzero(has_slots), np.flatnonzero(kind > Kind.OTHER_START_CODE)
 
-    def longest_silence_part(self, now_ns: int) -> float:
-        """Of the live universes: the longest silence at `now_ns` as a part of its own loss timeout; 0 without any."""
-        table = self.universes
-        live = np.flatnonzero(table.used[: table.top] & (table.live[: table.top] > 0))
-        silent_ns = now_ns - table.last_arrival_ns[live]
-        return float((silent_ns / table.loss_timeout_ns[live]).max(initial=0.0))
+    def soonest_loss_ns(self) -> int | None:
+        """When the first of the live streams is lost if nothing more comes of it; None: nothing is live."""
+        table, top = self.streams, self.streams.top
+        due_ns = (table.last_arrival_ns[:top] + table.timeout_ns[:top])[table.live[:top]]
+        return int(due_ns.min()) if len(due_ns) else None
 
     def advance(self, now_ns: int) -> None:
-        """Bring windows, timeouts and winners up to now. Earlier times change nothing."""
+        """Bring windows, timeouts, winners, universes and sources up to now. Earlier times change nothing."""
+        if now_ns < self.now_ns:
+            return
+        self._move_to(now_ns)
+        rows = self.streams.rows()
+        if len(rows):
+            self.streams.tell_universes(rows, self.streams.windows.take_untold(rows))
+
+    def _move_to(self, now_ns: int) -> None:
+        """Do all of `advance` that what comes next depends on."""
         if now_ns < self.now_ns:
             return
         self.now_ns = now_ns
         bucket = now_ns // BUCKET_NS
-        self._fold()
+        self.streams.windows.fold()
         passed = bucket - self._bucket
         # After a long leap the windows are empty anyway: skip whole seconds.
         turns = passed if passed <= MINUTE else MINUTE + (passed - MINUTE) % SECOND
@@ -126,17 +134,9 @@ class Model:
             control.settle(self.streams)
         self.stage.advance(self, now_ns)
 
-    def _fold(self) -> None:
-        """Bring sums, universes and sources up to what the packets since the last time did to the streams."""
-        streams = self.streams
-        frames = streams.windows.fold()
-        rows = streams.rows()
-        if len(rows):
-            streams.tell_universes(rows, frames[rows])
-
     def _each_bucket(self, bucket: int) -> None:
         streams = self.streams
-        live = np.flatnonzero(streams.live[: streams.top])
+        live = streams.live[: streams.top].nonzero()[0]
         cadence.work_out_percentiles(streams, cadence.due_for_percentiles(streams, live, bucket))
         if bucket % SECOND == 0:
             cadence.learn_norms(streams, bucket * BUCKET_NS)

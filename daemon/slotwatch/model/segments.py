@@ -15,7 +15,7 @@ class Segments:
     """Runs of equal stream rows in a sorted column."""
 
     def __init__(self, stream: Rows) -> None:
-        edges = np.flatnonzero(stream[1:] != stream[:-1])
+        edges = (stream[1:] != stream[:-1]).nonzero()[0]
         self.single = len(edges) + 1 == len(stream)
         """Every run is one row long: nothing has to be summed."""
         self.starts: Rows

@@ -74,7 +74,7 @@ class Streams(Table):
             np.ascontiguousarray(batch.src[rows]),
         )
         found = self._index.find(hashes)
-        unknown = np.flatnonzero(found < 0)
+        unknown = (found < 0).nonzero()[0]
         if len(unknown):
             at = np.arange(len(batch))[rows]
             self._register(batch, fields, at, hashes, unknown)

@@ -68,7 +68,7 @@ class Table:
 
     def rows(self) -> NDArray[np.intp]:
         """Rows in use, ascending."""
-        return np.flatnonzero(self.used[: self.top])
+        return self.used[: self.top].nonzero()[0]
 
     def _grow(self) -> None:
         more = min(self.capacity * 2, self.bound)

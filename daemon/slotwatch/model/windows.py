@@ -46,6 +46,9 @@ TOTALS: tuple[tuple[str, tuple[int, ...]], ...] = (
 )
 
 
+_LENGTHS = sorted({length for _, length, _ in COLUMNS})
+
+
 class Windows:
     """The rings behind the stream table's window columns."""
 
@@ -54,6 +57,7 @@ class Windows:
         capacity = table.capacity
         self._ring: NDArray[np.int16] = np.zeros((METRICS, BUCKETS, capacity), np.int16)
         self._folded: NDArray[np.int16] = np.zeros((METRICS, capacity), np.int16)
+        self._untold: NDArray[np.int64] = np.zeros(capacity, np.int64)
         self._gaps_us: NDArray[np.uint32] = np.zeros((SECONDS, capacity), np.uint32)
         self._bucket = bucket
 
@@ -71,6 +75,7 @@ class Windows:
         if more > 0:
             self._ring = np.pad(self._ring, ((0, 0), (0, 0), (0, more)))
             self._folded = np.pad(self._folded, ((0, 0), (0, more)))
+            self._untold = np.pad(self._untold, (0, more))
             self._gaps_us = np.pad(self._gaps_us, ((0, 0), (0, more)))
 
     def add(self, metric: int, rows: NDArray[np.intp], counts: Any) -> None:
@@ -87,17 +92,27 @@ class Windows:
         gaps: NDArray[np.uint32] = self._gaps_us[self._second]
         return gaps
 
-    def fold(self) -> NDArray[np.int16]:
-        """Bring the totals up to what was added. Returns the frames that were new, (top,)."""
+    def fold(self) -> None:
+        """Bring the totals up to what was added."""
         table, top = self._table, self._table.top
         new = self._ring[:, self._at, :top] - self._folded[:, :top]
+        # One reduction for all counts: each costs as much as adding up a column of an ordinary house.
+        counted = _in_any_row(new)
+        if not any(counted):
+            return
         for name, metrics in TOTALS:
             for metric in metrics:
-                if new[metric].any():
+                if counted[metric]:
                     column = getattr(table, name)[:top]
                     column += new[metric].astype(np.uint64)
+        if counted[FRAMES]:
+            self._untold[:top] += new[FRAMES]
         self._folded[:, :top] = self._ring[:, self._at, :top]
-        frames: NDArray[np.int16] = new[FRAMES]
+
+    def take_untold(self, rows: NDArray[np.intp]) -> NDArray[np.int64]:
+        """Frames of these rows that were folded since this was last asked."""
+        frames = self._untold[rows]
+        self._untold[rows] = 0
         return frames
 
     def fold_gaps(self) -> None:
@@ -108,14 +123,16 @@ class Windows:
     def turn(self) -> None:
         """Finish a bucket and begin the next; everything must have been folded."""
         table, top = self._table, self._table.top
+        come = self._ring[:, self._at, :top]
+        comes = _in_any_row(come)
+        leaving = {length: self._ring[:, (self._bucket - length) % BUCKETS, :top] for length in _LENGTHS}
+        leaves = {length: _in_any_row(counts) for length, counts in leaving.items()}
         for name, length, metrics in COLUMNS:
             for metric in metrics:
-                ring = self._ring[metric]
-                come, leaving = ring[self._at, :top], ring[(self._bucket - length) % BUCKETS, :top]
-                if come.any() or leaving.any():
+                if comes[metric] or leaves[length][metric]:
                     # A sum holds every bucket of its window, so none goes below zero.
                     column = getattr(table, name)[:top]
-                    column += (come - leaving).astype(np.uint32)
+                    column += (come[metric] - leaving[length][metric]).astype(np.uint32)
         self._bucket += 1
         self._ring[:, self._at] = 0
         self._folded[:] = 0
@@ -130,6 +147,7 @@ class Windows:
         """Clear a row that is used anew."""
         self._ring[:, :, row] = 0
         self._folded[:, row] = 0
+        self._untold[row] = 0
         self._gaps_us[:, row] = 0
 
     def first_ns(self, metric: int, row: int, buckets: int) -> int:
@@ -139,8 +157,8 @@ class Windows:
         return int(numbers[counted[0]]) * BUCKET_NS if len(counted) else 0
 
     def unfolded_frames(self, row: int) -> int:
-        """Frames of a row that no `fold` has told of."""
-        return int(self._ring[FRAMES, self._at, row] - self._folded[FRAMES, row])
+        """Frames of a row that its universe was not told of."""
+        return int(self._untold[row]) + int(self._ring[FRAMES, self._at, row] - self._folded[FRAMES, row])
 
     def take_back(self, metric: int, row: int, count: int) -> int:
         """Take so many of one row back out of its newest buckets; returns how many they held."""
@@ -157,3 +175,9 @@ class Windows:
                 if 0 < back <= length:
                     column[row] -= np.uint32(taken)
         return count - left
+
+
+def _in_any_row(counts: NDArray[np.int16]) -> list[bool]:
+    """Whether anything was counted, by metric; counts: (METRICS, rows)."""
+    counted: list[bool] = np.logical_or.reduce(counts, axis=1).tolist()
+    return counted
