@@ -10,7 +10,7 @@ from collections.abc import Iterable
 
 from slotwatch.house.schema import DeclaredSource, Receiver
 from slotwatch.snapshot import Confidence, Incident, Severity
-from slotwatch.wire.observation import NeighbourSeen, QuerySeen, RoutesSeen
+from slotwatch.wire.observation import LinkSeen, NeighbourSeen, QuerySeen, RoutesSeen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.stage import START_NS, Desk, Node, S, Stage, house_of, moving, opened_after_s
 
@@ -243,3 +243,22 @@ def test_a_later_loss_of_all_does_not_begin_with_an_earlier_takeover() -> None:
     lost = shown.rule("universe-lost")
     assert (lost.began_ns - START_NS) / S > 14.8
     assert 17.3 <= opened_after_s(lost) <= 17.6
+
+
+def test_what_this_computer_sends_itself_proves_no_network() -> None:
+    """Contract 5: two sources, all of them, stopped together: `network-lost`; the only source: medium.
+
+    A bridge on this computer is heard by its own listener, whatever becomes of the cable.
+    """
+
+    def heard(*senders: object) -> Incident:
+        bridge = Desk("bridge", (9,), address="10.0.0.99", number=9, hz=10.0, levels=moving(hz=10.0), discovery=True)
+        shown = stage((1, 7, 9), *senders, bridge)
+        shown.see(0.0, LinkSeen(START_NS, 0, True, ("10.0.0.99", "fe80::99"), "eth1"))
+        return shown.run(40.0).rule("universe-lost")
+
+    both = heard(desk("Desk A", (1,), to_s=8.0), desk("Desk B", (7,), 2, to_s=8.0))
+    assert both.cause == "network-lost"
+    one = heard(desk("Desk A", (1, 7), to_s=8.0))
+    assert (one.cause, one.confidence) == ("source-lost", Confidence.MEDIUM)
+    assert "network" in one.also_possible[0]

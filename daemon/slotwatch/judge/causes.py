@@ -90,7 +90,7 @@ def _terminated(scene: Scene) -> Verdict:
 
 
 def _whole_sources(scene: Scene) -> Verdict:
-    others = scene.others_alive()
+    others = scene.others_afar()
     silent_querier = _querier_gone(scene)
     if silent_querier and not _unicast_stopped(scene):
         return silent_querier
@@ -187,7 +187,7 @@ def _others_seen(scene: Scene) -> bool:
     return any(
         sight.sources[row].last_seen_ns > stop_ns and sight.sources[row].network in scene.networks
         for row in sight.sources
-        if row not in scene.sources
+        if row not in scene.sources and not sight.is_here(row)
     )
 
 
@@ -271,7 +271,7 @@ def _multicast_only(scene: Scene, others: list[int]) -> Verdict | None:
     if len(scene.sources) < 2:
         return None
     stopped = np.flatnonzero(scene.stopped)
-    alive = np.flatnonzero(scene.alive & np.isin(scene.sight.streams.network, scene.networks))
+    alive = scene.alive_afar()
     if not len(alive) or not scene.is_multicast(stopped).all() or scene.is_multicast(alive).any():
         return None
     names = wording.list_names(scene.sight.say_source(source) for source in others)
@@ -285,7 +285,7 @@ def _ended_one_by_one(scene: Scene) -> Verdict | None:
     """Groups end one after the other, and none is left: memberships run out so, and a dying sender does not."""
     if scene.group.spread_ns < ONE_BY_ONE_NS or not scene.is_multicast(np.flatnonzero(scene.stopped)).all():
         return None
-    alive = np.flatnonzero(scene.alive & np.isin(scene.sight.streams.network, scene.networks))
+    alive = scene.alive_afar()
     if scene.is_multicast(alive).any():
         return None
     count = int(scene.stopped.sum())

@@ -66,10 +66,21 @@ class Scene:
         return np.flatnonzero(self.alive & (self.sight.streams.source == source))
 
     def others_alive(self) -> list[int]:
-        """Sources on the same networks that go on and lost nothing now."""
+        """Sources on the same networks that go on and lost nothing now, this computer's own among them."""
         streams = self.sight.streams
         on_networks = np.isin(streams.network, self.networks)
         return sorted(set(streams.source[self.alive & on_networks].tolist()) - set(self.sources))
+
+    def others_afar(self) -> list[int]:
+        """Those of them that came by the network, so that they prove it whole: what this computer sends does not."""
+        return [source for source in self.others_alive() if not self.sight.is_here(source)]
+
+    def alive_afar(self) -> NDArray[np.intp]:
+        """Streams on the same networks that go on and come by them."""
+        streams = self.sight.streams
+        rows = np.flatnonzero(self.alive & np.isin(streams.network, self.networks))
+        here = [source for source in set(streams.source[rows].tolist()) if self.sight.is_here(source)]
+        return rows[~np.isin(streams.source[rows], here)]
 
     def is_multicast(self, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
         kinds = self.sight.streams.destination_kind[rows]

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from datetime import tzinfo
 from functools import cached_property
+from ipaddress import ip_address
 from typing import TYPE_CHECKING, Any
 from uuid import UUID
 
@@ -203,6 +204,13 @@ class Sight:
             name = row.declared_as or row.source_name or row.address or "unnamed source"
             self._source_names[source] = name
         return name
+
+    def is_here(self, source: int) -> bool:
+        """Whether this computer itself sends it, so that it proves no network. On loopback there is none to prove."""
+        row = self.sources[source]
+        link = self.listener.links.get(row.network)
+        is_own = link is not None and row.address in link.seen.addresses
+        return is_own and not ip_address(row.address).is_loopback
 
     def source_key(self, source: int) -> str:
         key = self._source_keys.get(source)
