@@ -12,7 +12,7 @@ import sys
 import threading
 import time
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -20,15 +20,10 @@ from typing import Any
 import numpy as np
 from sacn.messages.data_packet import DataPacket
 
+from tests.patience import PATIENCE_S, until
+from tests.ports import free_port
+
 CID = tuple(b"slotwatch-tests0")
-PATIENCE_S = 40.0
-"""Nothing that is measured: how long a test waits on a computer that is busy with many others."""
-
-
-def free_port(kind: socket.SocketKind) -> int:
-    with socket.socket(socket.AF_INET, kind) as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 @dataclass
@@ -57,17 +52,6 @@ listen = "127.0.0.1:{ports.page}"
 path = "history.db"
 {more}
 {declared}"""
-
-
-def until(what: Callable[[], Any], within_s: float = PATIENCE_S) -> Any:
-    """Ask until the answer is true; return it. Fails with the last answer."""
-    deadline_s = time.monotonic() + within_s
-    while True:
-        answer = what()
-        if answer:
-            return answer
-        assert time.monotonic() < deadline_s, f"not within {within_s} s: {answer!r}"
-        time.sleep(0.02)
 
 
 @dataclass

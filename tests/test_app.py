@@ -15,7 +15,9 @@ from typing import Any
 
 import pytest
 
-from tests.daemon import Daemon, Ports, desk, ended, free_port, house_text, running, start, until
+from tests.daemon import Daemon, Ports, desk, ended, house_text, running, start
+from tests.patience import until
+from tests.ports import free_port
 
 FREED_WITHIN_S = 0.05
 """Issue of the processes: nothing orphaned holds a port for longer."""

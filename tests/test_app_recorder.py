@@ -13,7 +13,8 @@ from typing import Any
 import pytest
 
 from slotwatch.cli import main
-from tests.daemon import desk, running, until
+from tests.daemon import desk, running
+from tests.patience import until
 
 
 def test_replay_of_the_recorded_packets_says_what_serve_said(

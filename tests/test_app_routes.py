@@ -17,7 +17,8 @@ from typing import Any
 
 import pytest
 
-from tests.daemon import Daemon, desk, running, until
+from tests.daemon import Daemon, desk, running
+from tests.patience import until
 
 
 def route(name: str, target: str, more: str = "") -> str:

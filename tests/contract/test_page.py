@@ -15,7 +15,8 @@ from typing import Any
 import pytest
 
 from tests.contract.test_answers import INCIDENT, SOURCE, STATES, UNIVERSE
-from tests.daemon import Daemon, desk, ended, running, start, until
+from tests.daemon import Daemon, desk, ended, running, start
+from tests.patience import until
 
 MORE = '[[sources]]\nname = "main desk"\nsource_name = "test desk"\n'
 JSON = {"Content-Type": "application/json"}

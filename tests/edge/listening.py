@@ -15,15 +15,9 @@ from slotwatch.edge.ring import Ring, RingWriter, create_memory
 from slotwatch.house.schema import DeclaredUniverse, House, Listen, Network, Route
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.universe import Protocol, UniverseId
+from tests.ports import free_port
 
 ROWS = 4096
-
-
-def free_port() -> int:
-    """A UDP port that nobody holds, in either family."""
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def house_on(interface: str = "lo", universes: range = range(0), routes: tuple[Route, ...] = ()) -> House:

@@ -15,7 +15,7 @@ from slotwatch.edge.computer import Finding
 from slotwatch.edge.interfaces import Interface, InterfaceTable
 from slotwatch.house.schema import House, Http, Line, Listen
 from slotwatch.wire.universe import Protocol
-from tests.edge.listening import free_port
+from tests.ports import free_port
 
 TABLE = InterfaceTable(
     {

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import os
 import shutil
 import signal
@@ -24,6 +23,7 @@ from slotwatch.edge.history_store import Pending, Store
 from slotwatch.snapshot import Acknowledgement, MinuteRow
 from slotwatch.views.records import incident_of
 from slotwatch.views.show import MinuteSums
+from tests.patience import happens
 from tests.views.fabricate import NOW_NS, SECOND_NS, WALL_OFFSET_NS, incident, snapshot
 
 WALL_MS = (NOW_NS + WALL_OFFSET_NS) // 1_000_000
@@ -35,13 +35,6 @@ FOR_EVER = 100_000
 
 def minute(number: int = MINUTE, universe: str = "e131/1", **changes: float) -> MinuteRow:
     return replace(MinuteRow(number, universe, 2640, 44.0, 31.6, 3, 2, 5, 1.5), **changes)  # type: ignore[arg-type]
-
-
-async def until(true: Callable[[], object], within_s: float = 5.0) -> None:
-    deadline = time.monotonic() + within_s
-    while not true():
-        assert time.monotonic() < deadline, "it did not come about"
-        await asyncio.sleep(0.005)
 
 
 def kept(path: Path, question: Callable[[Archive], int]) -> int:
@@ -154,7 +147,7 @@ async def test_a_damaged_file_is_moved_aside_and_said(
     overwrite(path, damage)
     history = History(path, FOR_EVER)
     history.note(snapshot())
-    await until(lambda: "damaged" in history.health()["text"] and kept(path, Archive.next_id) == 8)
+    await happens(lambda: "damaged" in history.health()["text"] and kept(path, Archive.next_id) == 8)
     assert history.health()["ok"], "the new file is well"
     (aside,) = path.parent.glob("slotwatch.db.damaged-*Z")
     assert aside.read_bytes() == damage, "nothing of the old one is lost"
@@ -170,7 +163,7 @@ async def test_a_file_damaged_in_its_middle_is_moved_aside_too(path: Path, monke
     overwrite(path, b"\xff" * 100_000, keep=4096)
     history = History(path, FOR_EVER)
     history.note(snapshot(minutes=(minute(),)))
-    await until(lambda: list(path.parent.glob("*.damaged-*")) and kept(path, Archive.last_minute) == MINUTE)
+    await happens(lambda: list(path.parent.glob("*.damaged-*")) and kept(path, Archive.last_minute) == MINUTE)
     history.close()
 
 
@@ -182,12 +175,12 @@ async def test_a_place_that_cannot_be_written_is_said_and_tried_again(
     path.parent.write_text("in the way")
     history = History(path, FOR_EVER)
     history.note(snapshot())
-    await until(lambda: not history.health()["ok"])
+    await happens(lambda: not history.health()["ok"])
     assert history.health()["text"].startswith("The history is not being kept: ")
     assert "Everything else goes on." in history.health()["text"]
     assert not await history.mark("while it was full", "", NOW_NS + WALL_OFFSET_NS)
     path.parent.unlink()
-    await until(lambda: history.health()["ok"])
+    await happens(lambda: history.health()["ok"])
     history.close()
     assert [one["id"] for one in Archive(path).incidents()] == [7, 3]
     assert Archive(path).marks(0, 1 << 62)[0][1] == "while it was full"
@@ -210,10 +203,10 @@ async def test_a_full_disk_is_said_and_stops_nothing(path: Path, monkeypatch: py
 
     monkeypatch.setattr(Store, "write", write_to_full_disk)
     history.note(snapshot(minutes=tuple(minute(universe=f"e131/{n}") for n in range(2000))))
-    await until(lambda: not history.health()["ok"])
+    await happens(lambda: not history.health()["ok"])
     assert "the disk is full" in history.health()["text"]
     full = False
-    await until(lambda: history.health()["ok"])
+    await happens(lambda: history.health()["ok"])
     assert Archive(path).last_minute() == MINUTE
     history.close()
 
@@ -240,10 +233,13 @@ async def test_what_waits_for_a_disk_is_bounded_and_counted(path: Path, monkeypa
     history = History(path, FOR_EVER)
     for number in range(30):
         history.note(snapshot(minutes=(minute(MINUTE + number),)))
-    await until(lambda: not history.health()["ok"])
-    assert "20 minute rows could not be kept." in history.health()["text"]
+    # Rows that the writer has just taken are counted once it has given them back.
+    await happens(lambda: "20 minute rows could not be kept." in history.health()["text"])
     path.parent.unlink()
     history.close()
+    assert "20 minute rows could not be kept." in history.health()["text"], "none was counted twice"
+    kept_then = Archive(path).minutes("e131/1", 0, MINUTE + 30)
+    assert [row.minute for row in kept_then] == [MINUTE + number for number in range(20, 30)], "the newest are kept"
 
 
 def test_an_hour_and_a_month_are_read_quickly(tmp_path: Path) -> None:
@@ -297,7 +293,7 @@ def test_an_interval_that_was_open_at_the_end_does_not_last_for_ever(path: Path)
 async def test_a_value_that_no_database_takes_costs_only_itself(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     history = History(path, FOR_EVER)
     history.note(snapshot(minutes=(minute(frames=1 << 70),)))
-    await until(lambda: "internal fault" in history.health()["text"])
+    await happens(lambda: "internal fault" in history.health()["text"])
     assert await history.mark("afterwards", "", 1_000_000)
     history.close()
     assert "OverflowError" in capsys.readouterr().err
@@ -311,7 +307,7 @@ async def test_a_month_is_forgotten_in_steps(path: Path, monkeypatch: pytest.Mon
     store.close()
     history = History(path, 30)
     assert await history.mark("now", "", 1 << 62)
-    await until(lambda: kept(path, Archive.last_minute) == 0)
+    await happens(lambda: kept(path, Archive.last_minute) == 0)
     history.close()
 
 
@@ -319,7 +315,8 @@ FULL_DISK = """
 import asyncio, os, pathlib, sys
 from slotwatch.edge import history as module
 from slotwatch.edge.history import History
-from tests.edge.test_history import minute, until
+from tests.edge.test_history import minute
+from tests.patience import happens
 from tests.views.fabricate import snapshot
 module.RETRY_S = 0.05
 place = pathlib.Path(sys.argv[1])
@@ -334,10 +331,10 @@ async def main():
         except OSError:
             pass
     history.note(snapshot(minutes=tuple(minute(universe=f"e131/{n}") for n in range(4000))))
-    await until(lambda: not history.health()["ok"])
+    await happens(lambda: not history.health()["ok"])
     print(history.health()["text"])
     ballast.unlink()
-    await until(lambda: history.health()["ok"])
+    await happens(lambda: history.health()["ok"])
     history.close()
     print(history.archive.last_minute(), [one["id"] for one in history.archive.incidents()])
 asyncio.run(main())

@@ -26,20 +26,15 @@ from slotwatch.edge.http import Server
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import Alerts, History, House, Http, Mqtt
 from tests.edge.front_house import Board, Judging, Packets
-from tests.edge.test_history import until
+from tests.patience import PATIENCE_S, happens
+from tests.ports import free_port
 from tests.views import fabricate
 from tests.views.fabricate import incident, snapshot
 
 
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
 def house_at(place: Path, **http: Any) -> House:
     found = replace(fabricate.house(), file=str(place / "house.toml"), history=History(keep_days=3660))
-    return replace(found, http=Http(port=free_port(), **http))
+    return replace(found, http=Http(port=free_port(socket.SOCK_STREAM), **http))
 
 
 def made(house: House, board: Board, judging: Judging) -> Server:
@@ -66,7 +61,7 @@ async def served(house: House, board: Board, judging: Judging) -> AsyncIterator[
         yield None if work.done() else server
     finally:
         stop.set()
-        async with asyncio.timeout(5):
+        async with asyncio.timeout(PATIENCE_S):
             await work
 
 
@@ -87,13 +82,13 @@ async def test_it_follows_the_board_and_stops_at_once(tmp_path: Path) -> None:
         async with serving(house_at(tmp_path), board, judging) as url:
             assert await status_of(session, f"{url}/healthz") == 200
             board.show(snapshot())
-            await until(lambda: judging.asked)
+            await happens(lambda: judging.asked)
             assert judging.asked == [("resume", {"next_id": 1, "incidents": []})]
             events = await session.get(f"{url}/api/v1/events")
             assert (await events.content.readline()).startswith(b"retry:")
             before_s = time.monotonic()
             board.show(snapshot(incidents=(incident(11),)))
-            async with asyncio.timeout(5):
+            async with asyncio.timeout(PATIENCE_S):
                 while b'"id":11' not in await events.content.readline():
                     pass
             assert time.monotonic() - before_s < 1.0, "within 250 ms on a quiet machine"
@@ -101,8 +96,9 @@ async def test_it_follows_the_board_and_stops_at_once(tmp_path: Path) -> None:
         assert time.monotonic() - before_s < 3.0, (
             "an open stream does not hold the stop up; aiohttp's own default is 60 s"
         )
-        async with asyncio.timeout(2):
+        async with asyncio.timeout(PATIENCE_S):
             await events.content.read()  # and has been ended
+        events.close()
     assert {one["id"] for one in Archive(tmp_path / "slotwatch.db").incidents()} == {3, 7, 11}
 
 
@@ -110,15 +106,15 @@ async def test_judging_that_begins_again_is_given_its_memory(tmp_path: Path) -> 
     board, judging = Board(), Judging()
     async with serving(house_at(tmp_path), board, judging):
         board.show(snapshot())
-        await until(lambda: judging.asked)
+        await happens(lambda: judging.asked)
     judging.asked.clear()
     async with serving(house_at(tmp_path), board, judging):
         board.show(snapshot(incidents=()))
-        await until(lambda: judging.asked)
+        await happens(lambda: judging.asked)
         name, given = judging.asked[0]
         assert name == "resume" and given["next_id"] == 8 and [one["id"] for one in given["incidents"]] == [7]
         board.show(snapshot(incidents=(), started_ns=fabricate.NOW_NS - 1))
-        await until(lambda: len(judging.asked) == 2)
+        await happens(lambda: len(judging.asked) == 2)
 
 
 async def test_a_port_that_is_taken_is_said_with_its_mend(tmp_path: Path) -> None:
@@ -173,7 +169,7 @@ async def knocking(port: int) -> AsyncIterator[list[str]]:
     def knock() -> None:
         while not over.wait(0.001):
             try:
-                with socket.create_connection(("127.0.0.1", port), timeout=5) as sock:
+                with socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S) as sock:
                     sock.sendall(b"GET /healthz HTTP/1.0\r\n\r\n")
                     while sock.recv(1000):
                         pass
@@ -187,7 +183,6 @@ async def knocking(port: int) -> AsyncIterator[list[str]]:
     finally:
         over.set()
         await asyncio.to_thread(thread.join)
-        await asyncio.sleep(0.1)  # the last one that knocked may still be on its way in
 
 
 async def test_another_house_is_taken_in_the_running_server(tmp_path: Path) -> None:
@@ -201,16 +196,16 @@ async def test_another_house_is_taken_in_the_running_server(tmp_path: Path) -> N
         assert server is not None
         board.show(snapshot())
         url = f"http://127.0.0.1:{house.http.port}"
-        await until(lambda: server.front.sheet)
+        await happens(lambda: server.front.sheet)
         events = await session.get(f"{url}/api/v1/events")
         assert (await events.content.readline()).startswith(b"retry:")
         # Nobody listens at these: what follows is there and says so, and nothing else suffers.
-        alerts = Alerts(alertmanager_urls=(f"http://127.0.0.1:{free_port()}",))
+        alerts = Alerts(alertmanager_urls=(f"http://127.0.0.1:{free_port(socket.SOCK_STREAM)}",))
         other = replace(
             house,
             time_zone="Europe/Paris",
             alerts=alerts,
-            mqtt=Mqtt(host="127.0.0.1", port=free_port()),
+            mqtt=Mqtt(host="127.0.0.1", port=free_port(socket.SOCK_STREAM)),
             history=History(path="other.db", keep_days=3660),
         )
         await server.take_house(other)
@@ -218,13 +213,14 @@ async def test_another_house_is_taken_in_the_running_server(tmp_path: Path) -> N
         assert found["time_zone"] == "Europe/Paris"
         assert {"alertmanager", "mqtt"} <= found["listener"].keys()
         board.show(snapshot(incidents=(incident(11),)))
-        async with asyncio.timeout(5):
+        async with asyncio.timeout(PATIENCE_S):
             while b'"id":11' not in await events.content.readline():
                 pass
-        await until(lambda: 11 in {one["id"] for one in kept(tmp_path / "other.db")})
+        await happens(lambda: 11 in {one["id"] for one in kept(tmp_path / "other.db")})
         await server.take_house(house)
         found = await answer_of(session, f"{url}/api/v1/house")
         assert found["time_zone"] == house.time_zone and not {"alertmanager", "mqtt"} & found["listener"].keys()
+        events.close()
     assert wrong == []
 
 
@@ -235,7 +231,7 @@ async def test_a_house_with_another_port_moves_the_page_and_one_that_cannot_open
     async with served(house, board, Judging()) as server, aiohttp.ClientSession() as session:
         assert server is not None
         board.show(snapshot())
-        await until(lambda: server.front.sheet)
+        await happens(lambda: server.front.sheet)
         old = f"http://127.0.0.1:{house.http.port}"
         events = await session.get(f"{old}/api/v1/events")
         with socket.socket() as taken:
@@ -250,7 +246,7 @@ async def test_a_house_with_another_port_moves_the_page_and_one_that_cannot_open
         # The same port at every address: both cannot stand open at once.
         wide = replace(house, http=replace(house.http, host="0.0.0.0"))
         await server.take_house(wide)
-        async with asyncio.timeout(5):
+        async with asyncio.timeout(PATIENCE_S):
             await events.content.read()
         events.close()
         async with session.get(f"{old}/healthz") as answer:
@@ -293,14 +289,15 @@ async def test_a_judging_process_that_refuses_is_asked_again_and_stops_nothing(
     from slotwatch.edge import resumption
 
     monkeypatch.setattr(resumption, "AGAIN_S", 0.02)
+    monkeypatch.setattr(resumption, "TRIES", 10_000)
     board, judging = Board(), Judging(refusal="not now")
     async with serving(house_at(tmp_path), board, judging) as url, aiohttp.ClientSession() as session:
         board.show(snapshot())
-        await until(lambda: len(judging.asked) > 2)
+        await happens(lambda: len(judging.asked) > 2)
         assert await status_of(session, f"{url}/readyz") == 200
         judging.refusal = ""
         count = len(judging.asked)
-        await until(lambda: len(judging.asked) > count)
+        await happens(lambda: len(judging.asked) > count)
 
 
 async def test_a_follower_that_fails_is_said_and_takes_nobody_with_it(
@@ -323,14 +320,14 @@ async def test_a_follower_that_fails_is_said_and_takes_nobody_with_it(
     async with running(tmp_path) as run:
         run.front.followers.insert(0, Broken())
         run.show(snapshot())
+        assert "not my day" in capsys.readouterr().err
         found = await (await run.client.get("/api/v1/house")).json()
         assert found["listener"]["trouble"] == ["Alertmanager failed by an internal fault: RuntimeError('not my day')."]
         assert found["listener"]["history"]["ok"]
         keeping = asyncio.create_task(run.front.keep_running(Broken()))
-        await asyncio.sleep(0.05)
+        await happens(lambda: "not my day" in capsys.readouterr().err)
         assert not keeping.done()
         keeping.cancel()
-    assert "not my day" in capsys.readouterr().err
 
 
 async def test_a_fresh_judging_process_cannot_overwrite_the_hours_of_years(
@@ -348,26 +345,30 @@ async def test_a_fresh_judging_process_cannot_overwrite_the_hours_of_years(
         "flagged": [],
     }
     board, judging = Board(), Judging()
-    async with serving(house_at(tmp_path), board, judging):
+    async with served(house_at(tmp_path), board, judging) as server:
+        assert server is not None
         board.show(snapshot())
-        await until(lambda: judging.asked)
-        await asyncio.sleep(0.1)
+        await happens(lambda: judging.asked and not server._history.counts_held)
         board.show(snapshot(hours=(lamp,), rig_check=check))
-        await until(lambda: kept_hours(tmp_path) == [lamp])
+        await happens(lambda: kept_hours(tmp_path) == [lamp])
     judging.asked.clear()
     judging.refusal = "judging is busy"
     monkeypatch.setattr(resumption, "AGAIN_S", 0.02)
-    async with serving(house_at(tmp_path), board, judging):
+    monkeypatch.setattr(resumption, "TRIES", 10_000)
+    async with served(house_at(tmp_path), board, judging) as server:
+        assert server is not None
         fresh = {**lamp, "on_h": 0.0}
         board.show(snapshot(hours=(fresh,), rig_check=None, started_ns=fabricate.NOW_NS - 1))
-        await until(lambda: len(judging.asked) > 2)
+        await happens(lambda: server.front._sequence == board.sequence)
+        count = len(judging.asked)
+        await happens(lambda: len(judging.asked) > count + 2)
         assert kept_hours(tmp_path) == [lamp], "its zeros wait until it knows the rest"
         judging.refusal = ""
-        await until(lambda: judging.asked[-1][0] == "restore")
+        await happens(lambda: judging.asked[-1][0] == "restore")
         assert judging.asked[-1][1] == {"hours": [lamp], "rig_check": check}
-        await asyncio.sleep(0.1)
+        await happens(lambda: not server._history.counts_held)
         board.show(snapshot(hours=({**lamp, "on_h": 431.6},), started_ns=fabricate.NOW_NS - 1))
-        await until(lambda: kept_hours(tmp_path)[0]["on_h"] == 431.6)
+        await happens(lambda: kept_hours(tmp_path) == [{**lamp, "on_h": 431.6}])
 
 
 def kept(path: Path) -> list[dict[str, Any]]:

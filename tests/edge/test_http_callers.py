@@ -10,6 +10,7 @@ import socket
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 from aiohttp import web
@@ -20,28 +21,23 @@ from slotwatch.edge.http_door import Door
 from slotwatch.edge.http_guard import Guard, middleware
 from slotwatch.house.schema import House, Http
 from tests.edge.front_house import running
+from tests.patience import PATIENCE_S, happens
+from tests.ports import free_port
 from tests.views.fabricate import snapshot
 
 WELL = b"GET /slow HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: close\r\n\r\n"
 
 
 @asynccontextmanager
-async def door(most: int = 10, ask_within_s: float = 0.2) -> AsyncIterator[tuple[int, Callers]]:
-    """A real door on a free port, with one address behind it that takes longer than callers have to ask."""
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
+async def door(
+    most: int = 10, ask_within_s: float = PATIENCE_S, answers_after_s: float = 0.0
+) -> AsyncIterator[tuple[int, Callers]]:
+    """A real door on a free port, with one address behind it that takes its time."""
+    port = free_port(socket.SOCK_STREAM)
     house = House(http=Http(host="127.0.0.1", port=port))
     callers = Callers(most, ask_within_s)
-
-    async def slow(_request: web.Request) -> web.Response:
-        await asyncio.sleep(2 * ask_within_s)
-        return web.Response(text="answered")
-
-    app = web.Application(middlewares=[middleware(Guard(house), callers)])
-    app.add_routes([web.get("/slow", slow)])
     opened = Door(house, callers)
-    await opened.open(app)
+    await opened.open(answering(answers_after_s, middleware(Guard(house), callers)))
     try:
         yield port, callers
     finally:
@@ -49,7 +45,17 @@ async def door(most: int = 10, ask_within_s: float = 0.2) -> AsyncIterator[tuple
         assert callers.count == 0
 
 
-async def said(port: int, octets: bytes, within_s: float = 3.0) -> bytes:
+def answering(after_s: float = 0.0, *middlewares: Any) -> web.Application:
+    async def slow(_request: web.Request) -> web.Response:
+        await asyncio.sleep(after_s)
+        return web.Response(text="answered")
+
+    app = web.Application(middlewares=middlewares)
+    app.add_routes([web.get("/slow", slow)])
+    return app
+
+
+async def said(port: int, octets: bytes, within_s: float = PATIENCE_S) -> bytes:
     """What is answered until the other side hangs up; TimeoutError if it does not."""
     reader, writer = await asyncio.open_connection("127.0.0.1", port)
     try:
@@ -65,25 +71,48 @@ async def said(port: int, octets: bytes, within_s: float = 3.0) -> bytes:
 
 @pytest.mark.parametrize("octets", [b"", b"GET / HT", b"GET /slow HTTP/1.1\r\nHost: 127.0.0.1\r\nX-Slow: "])
 async def test_who_does_not_ask_in_time_is_cut(octets: bytes) -> None:
-    async with door() as (port, _):
+    async with door(ask_within_s=0.2) as (port, _):
         assert await said(port, octets) == b""
 
 
 async def test_an_answer_may_take_longer_than_asking() -> None:
-    async with door() as (port, _):
+    async with door(ask_within_s=1.0, answers_after_s=2.0) as (port, _):
         assert (await said(port, WELL)).endswith(b"answered")
 
 
 async def test_one_too_many_is_told_so_and_room_is_made_by_who_leaves() -> None:
-    async with door(most=2, ask_within_s=1.0) as (port, callers):
+    async with door(most=2) as (port, callers):
         held = [await asyncio.open_connection("127.0.0.1", port) for _ in range(2)]
         refusal = await said(port, WELL)
         assert refusal.startswith(b"HTTP/1.1 503 ") and b"Too many connections" in refusal
         held[0][1].close()
-        await asyncio.sleep(0.1)
-        assert callers.count == 1
-        assert (await said(port, WELL, 5.0)).endswith(b"answered")
+        await happens(lambda: callers.count == 1)
+        assert (await said(port, WELL)).endswith(b"answered")
         held[1][1].close()
+
+
+async def test_who_was_let_in_just_as_a_door_closes_is_answered_and_others_wait_in_line() -> None:
+    """At every turn of the event loop between knocking and being handed over; the line is what a next door takes on."""
+    outcomes = []
+    for turns in range(6):
+        house = House(http=Http(host="127.0.0.1", port=free_port(socket.SOCK_STREAM)))
+        closing = Door(house, Callers())
+        await closing.open(answering())
+        with closing._sockets[0].dup() as line, socket.create_connection(("127.0.0.1", house.http.port)) as caller:
+            for _ in range(turns):
+                await asyncio.sleep(0)
+            await closing.close()
+            try:
+                line.accept()[0].close()
+                outcomes.append("waits")
+            except BlockingIOError:
+                caller.setblocking(False)
+                caller.sendall(WELL)
+                async with asyncio.timeout(PATIENCE_S):
+                    heard = await asyncio.get_running_loop().sock_recv(caller, 1000)
+                outcomes.append("answered" if heard.startswith(b"HTTP/1.1 200 ") else f"{turns} turns: {heard!r}")
+        await closing.end()
+    assert set(outcomes) == {"waits", "answered"}, outcomes
 
 
 async def test_a_body_that_does_not_come(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -8,9 +8,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import pytest
+
+from slotwatch.edge import http_front
 from slotwatch.edge.history_archive import Archive
 from slotwatch.snapshot import Acknowledgement
 from tests.edge.front_house import Running, running
+from tests.patience import PATIENCE_S, happens
 from tests.views import fabricate
 from tests.views.fabricate import incident, snapshot
 
@@ -88,23 +92,30 @@ async def test_rig_check_and_lamp_change_go_to_judging(tmp_path: Path) -> None:
         assert run.judging.asked == [("rig_check", {"stop": False}), ("lamp_change", {"circuit": "12"})]
 
 
-async def test_an_order_is_answered_once_a_later_publication_is_seen(tmp_path: Path) -> None:
+async def test_an_order_is_answered_once_a_later_publication_is_seen(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(http_front, "SEEN_WITHIN_S", PATIENCE_S)
     async with running(tmp_path, snapshot=snapshot()) as run:
         run.judging.answer = {"board": run.board.sequence}
         asking = asyncio.create_task(send(run, "PUT", "/api/v1/house/phase", {"phase": "dark", "confirm": True}))
+        await happens(lambda: run.judging.asked)
         await asyncio.sleep(0.1)
-        assert run.judging.asked and not asking.done()
+        assert not asking.done()
         dark = snapshot()
         run.board.show(replace(dark, house=replace(dark.house, phase="dark")))
         assert await asking == (200, {"phase": "dark"}), "and nothing of how it was waited for"
         assert (await send(run, "GET", "/api/v1/house"))[1]["phase"] == "dark"
 
 
-async def test_an_acknowledgement_is_answered_as_judging_has_it(tmp_path: Path) -> None:
+async def test_an_acknowledgement_is_answered_as_judging_has_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(http_front, "SEEN_WITHIN_S", PATIENCE_S)
     async with running(tmp_path, snapshot=snapshot(incidents=(incident(7),))) as run:
         run.judging.answer = {"board": run.board.sequence}
         asking = asyncio.create_task(send(run, "POST", "/api/v1/incidents/7/acknowledge", {"by": "Ann"}))
-        await asyncio.sleep(0.05)
+        await happens(lambda: run.judging.asked)
         taken = replace(incident(7), acknowledged=Acknowledgement("Ann", fabricate.NOW_NS - 123_000_000))
         run.board.show(snapshot(incidents=(taken,)))
         _, answered = await asking

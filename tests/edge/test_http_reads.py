@@ -9,7 +9,7 @@ from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from slotwatch.snapshot import MinuteRow
 from tests.edge.front_house import Running, running
-from tests.edge.test_history import until
+from tests.patience import happens
 from tests.views.contract import fits
 from tests.views.fabricate import NOW_NS, WALL_OFFSET_NS, incident, snapshot
 
@@ -204,5 +204,5 @@ async def test_the_moment_of_failure_is_drawn_when_an_incident_opens(tmp_path: P
         run.show(back)
         found = await get(run, "/api/v1/incidents/7")
         assert isinstance(found, dict) and found["moment"]["streams"][0]["first_after_at"] == "2026-01-01T00:00:00.000Z"
-        await until(lambda: run.history.health()["ok"])
+        await happens(lambda: run.history.health()["ok"])
         await asyncio.sleep(0)

@@ -20,7 +20,8 @@ import pytest
 from slotwatch.edge import mqtt as module
 from slotwatch.edge.mqtt import MqttSender
 from slotwatch.house.schema import House, Mqtt
-from tests.edge.test_history import until
+from tests.patience import happens
+from tests.ports import free_port
 from tests.views import fabricate
 from tests.views.fabricate import incident, snapshot
 
@@ -29,12 +30,6 @@ pytestmark = pytest.mark.skipif(
     BROKER is None and os.environ.get("CI") != "true", reason="needs mosquitto: apt-get install mosquitto"
 )
 TOPIC = "theatre/slotwatch"
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 @contextmanager
@@ -98,21 +93,21 @@ def house(port: int, **more: str) -> House:
 
 
 async def test_states_are_retained_and_incidents_are_told(tmp_path: Path) -> None:
-    port = free_port()
+    port = free_port(socket.SOCK_STREAM)
     with broker(tmp_path, port):
         sender = MqttSender(house(port))
         sender.note(snapshot())
         async with sending(sender):
-            await until(lambda: sender.health()["ok"])
+            await happens(lambda: sender.health()["ok"])
             await asyncio.sleep(0.2)
             async with Hearer().hearing(port) as heard:  # who comes later is told by what was retained
-                await until(lambda: len(heard.newest) == 6)
+                await happens(lambda: len(heard.newest) == 6)
                 assert heard.newest[f"{TOPIC}/status"] == "online"
                 assert json.loads(heard.newest[f"{TOPIC}/universe/e131/2"])["state"] == "lost"
                 assert json.loads(heard.newest[f"{TOPIC}/house"])["phase"] == "show"
                 assert [one["id"] for one in json.loads(heard.newest[f"{TOPIC}/incidents"])] == [7]
                 sender.note(snapshot(incidents=(incident(8),)))
-                await until(lambda: f"{TOPIC}/incident" in heard.newest)
+                await happens(lambda: f"{TOPIC}/incident" in heard.newest)
                 assert json.loads(heard.newest[f"{TOPIC}/incident"])["id"] == 8
                 assert [one["id"] for one in json.loads(heard.newest[f"{TOPIC}/incidents"])] == [8]
                 count = len(heard.every)
@@ -122,17 +117,17 @@ async def test_states_are_retained_and_incidents_are_told(tmp_path: Path) -> Non
 
 
 async def test_an_orderly_stop_says_offline(tmp_path: Path) -> None:
-    port = free_port()
+    port = free_port(socket.SOCK_STREAM)
     with broker(tmp_path, port):
         async with Hearer().hearing(port) as heard:
             sender = MqttSender(house(port))
             async with sending(sender):
-                await until(lambda: heard.newest.get(f"{TOPIC}/status") == "online")
-            await until(lambda: heard.newest.get(f"{TOPIC}/status") == "offline")
+                await happens(lambda: heard.newest.get(f"{TOPIC}/status") == "online")
+            await happens(lambda: heard.newest.get(f"{TOPIC}/status") == "offline")
 
 
 async def test_a_death_says_offline_by_the_last_will(tmp_path: Path) -> None:
-    port = free_port()
+    port = free_port(socket.SOCK_STREAM)
     script = (
         "import asyncio\nfrom slotwatch.edge.mqtt import MqttSender\nfrom tests.edge.test_mqtt import house\n"
         f"asyncio.run(MqttSender(house({port})).run())\n"
@@ -143,11 +138,11 @@ async def test_a_death_says_offline_by_the_last_will(tmp_path: Path) -> None:
         async with Hearer().hearing(port) as heard:
             child = subprocess.Popen([sys.executable, "-c", script])  # noqa: ASYNC220 a test may
             try:
-                await until(lambda: heard.newest.get(f"{TOPIC}/status") == "online", 20)
+                await happens(lambda: heard.newest.get(f"{TOPIC}/status") == "online", 20)
             finally:
                 child.kill()
                 child.wait()
-            await until(lambda: heard.newest.get(f"{TOPIC}/status") == "offline")
+            await happens(lambda: heard.newest.get(f"{TOPIC}/status") == "offline")
 
 
 async def test_a_broker_that_comes_back_is_told_everything_anew(
@@ -155,30 +150,33 @@ async def test_a_broker_that_comes_back_is_told_everything_anew(
 ) -> None:
     monkeypatch.setattr(module, "SHORTEST_RETRY_S", 0.05)
     monkeypatch.setattr(module, "LONGEST_RETRY_S", 0.1)
-    port = free_port()
+    port = free_port(socket.SOCK_STREAM)
     sender = MqttSender(house(port))
     sender.note(snapshot())
     async with sending(sender):
-        await until(lambda: "is away" in sender.health()["text"])
+        await happens(lambda: "is away" in sender.health()["text"])
         with broker(tmp_path, port):
-            await until(lambda: sender.health()["ok"])
-        await until(lambda: not sender.health()["ok"])
+            await happens(lambda: sender.health()["ok"])
+        await happens(lambda: not sender.health()["ok"])
         sender.note(snapshot(incidents=(incident(9),)))
         with broker(tmp_path, port):
-            await until(lambda: sender.health()["ok"])
+            await happens(lambda: sender.health()["ok"])
             async with Hearer().hearing(port) as heard:
-                await until(lambda: f"{TOPIC}/incidents" in heard.newest)
+                await happens(lambda: f"{TOPIC}/incidents" in heard.newest)
                 assert [one["id"] for one in json.loads(heard.newest[f"{TOPIC}/incidents"])] == [9]
 
 
 async def test_a_wrong_password_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(module, "SHORTEST_RETRY_S", 0.05)
-    port = free_port()
+    port = free_port(socket.SOCK_STREAM)
     (tmp_path / "passwords").write_text("")
     with broker(tmp_path, port, "allow_anonymous false", f"password_file {tmp_path / 'passwords'}", "user root"):
         sender = MqttSender(house(port, username="ann"))
         async with sending(sender):
-            await until(lambda: "uthori" in sender.health()["text"])  # "Not authorized", as MQTT 3.1.1 table 3.1 has it
+            # "Not authorized", as MQTT 3.1.1 table 3.1 has it.
+            await happens(
+                lambda: "uthori" in sender.health()["text"]
+            )  # "Not authorized", as MQTT 3.1.1 table 3.1 has it
             assert not sender.health()["ok"]
 
 

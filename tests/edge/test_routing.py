@@ -17,17 +17,12 @@ from slotwatch.edge.ring import GUARD_ROWS, Ring, RingWriter
 from slotwatch.edge.routing import NEWEST_ROWS, Routing
 from slotwatch.house.schema import DeclaredUniverse, House, Listen, Network, Route
 from slotwatch.wire.universe import Protocol, UniverseId
+from tests.ports import free_port
 
 ROWS = 4 * GUARD_ROWS
 OWN = b"own bridge cid.."
 ART_POLL = b"Art-Net\0" + bytes((0x00, 0x20, 0, 14, 0, 0))
 """OpPoll 0x2000, low octet first; protocol version 14, high octet first (Art-Net 4, ArtPoll)."""
-
-
-def free_port() -> int:
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
-        sock.bind(("127.0.0.1", 0))
-        return int(sock.getsockname()[1])
 
 
 def house() -> House:

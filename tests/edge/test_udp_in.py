@@ -18,7 +18,8 @@ from slotwatch.errors import EdgeError
 from slotwatch.house.schema import Route
 from slotwatch.wire.batch import FLAG_TRUNCATED, NETWORK_UNKNOWN, ROW_BYTES
 from slotwatch.wire.universe import Protocol, UniverseId
-from tests.edge.listening import free_port, house_on, listening, send
+from tests.edge.listening import house_on, listening, send
+from tests.ports import free_port
 
 LOOPBACK = ipaddress.ip_address("::ffff:127.0.0.1").packed
 
@@ -194,6 +195,27 @@ def test_packets_gather_longer_the_rarer_they_are_and_never_while_a_route_waits(
     route = Route("r", UniverseId(Protocol.E131, 1), target=UniverseId(Protocol.E131, 2))
     with listening(house_on(routes=(route,))) as ear:
         assert ear.intake.gather_s() == 0.0
+
+
+def test_packets_gather_to_the_next_tenth_while_judging_rests_and_a_burst_ends_that(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("slotwatch.edge.intake.BURST_ROWS", 50)  # fits any receive buffer
+    house = house_on()
+    with listening(house) as ear:
+        ear.judging.send({"do": "rest", "rest": True})
+        for message in ear.intake._channel.receive():
+            ear.intake._asked(message)
+        ear.intake._rate_hz = 640.0
+        slept_to_s = time.monotonic() + ear.intake.gather_s()
+        assert min(slept_to_s % 0.1, 0.1 - slept_to_s % 0.1) < 0.02
+        ear.read()
+        ear.observed("woke")
+        send(house.listen.e131_port, *[b"x"] * 60)
+        ear.intake.turn()
+        assert ear.observed("woke") == [{"is": "woke"}]
+        ear.intake._rate_hz = 640.0
+        assert ear.intake.gather_s() <= 0.020
 
 
 def test_readers_that_wait_are_rung_only_for_rows() -> None:

@@ -17,23 +17,19 @@ from slotwatch.bridge.output import Target
 from slotwatch.bridge.routes import Outgoing, What
 from slotwatch.edge.udp_out import Sender
 from slotwatch.wire.universe import Protocol, UniverseId
+from tests.patience import PATIENCE_S
+from tests.ports import free_port
 
 CID = bytes(range(16))
 LEVELS = bytes(n % 251 for n in range(512))
 E131, ARTNET = UniverseId(Protocol.E131, 300), UniverseId(Protocol.ARTNET, 0x123)
 
 
-def free_port() -> int:
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
-        sock.bind(("127.0.0.1", 0))
-        return int(sock.getsockname()[1])
-
-
 def packets(*frames: Outgoing, protocol: UniverseId) -> list[bytes]:
     """Send frames over loopback and return the payloads that arrived."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as listener:
         listener.bind(("127.0.0.1", 0))
-        listener.settimeout(2)
+        listener.settimeout(PATIENCE_S)
         port = listener.getsockname()[1]
         sender = Sender(CID, "slotwatch bridge", e131_port=port, artnet_port=port)
         sender.open([Target(protocol, 0, "127.0.0.1")], ["lo"])
@@ -111,7 +107,7 @@ def test_the_sacn_package_receives_the_right_slots() -> None:
     sender = Sender(CID, "slotwatch bridge", e131_port=port)
     sender.open([Target(E131, 0, "127.0.0.1")], ["lo"])
     try:
-        deadline = time.monotonic() + 3
+        deadline = time.monotonic() + PATIENCE_S
         while not heard and time.monotonic() < deadline:
             sender.send([Outgoing(0, What.LEVELS, LEVELS, 50)])
             time.sleep(0.05)

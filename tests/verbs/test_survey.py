@@ -24,7 +24,7 @@ from slotwatch.rehearse.packets import Sent
 from slotwatch.rehearse.stage import mixed
 from slotwatch.snapshot import Severity
 from slotwatch.views.survey import Survey, house_file, text
-from tests.daemon import free_port
+from tests.ports import free_port
 from tests.rehearse.theatre import BASE_NS, STEP_NS, WALL_OFFSET_NS, batch_of
 
 

@@ -62,6 +62,12 @@ class Door:
 
     async def close(self) -> None:
         """Let nobody in any more; who is in stays."""
+        loop = asyncio.get_running_loop()
+        for server in self._servers:
+            for sock in server.sockets:
+                loop.remove_reader(sock.fileno())
+        # Who was accepted in this very turn is handed over in the next: a server closed by then would drop them.
+        await asyncio.sleep(0)
         for server in self._servers:
             server.close()
         self._servers = []

@@ -1,0 +1,29 @@
+"""Waiting in tests for what comes about by itself: never a time that is asserted, only when to give up."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Callable
+from typing import Any
+
+PATIENCE_S = 40.0
+"""Nothing that is measured: how long a test waits on a computer that is busy with many others."""
+
+
+def until(what: Callable[[], Any], within_s: float = PATIENCE_S) -> Any:
+    """Ask until the answer is true; return it. Fails with the last answer."""
+    deadline_s = time.monotonic() + within_s
+    while not (answer := what()):
+        assert time.monotonic() < deadline_s, f"not within {within_s} s: {answer!r}"
+        time.sleep(0.01)
+    return answer
+
+
+async def happens(what: Callable[[], Any], within_s: float = PATIENCE_S) -> Any:
+    """As `until`, while the event loop goes on."""
+    deadline_s = time.monotonic() + within_s
+    while not (answer := what()):
+        assert time.monotonic() < deadline_s, f"not within {within_s} s: {answer!r}"
+        await asyncio.sleep(0.005)
+    return answer
