@@ -40,6 +40,8 @@ def test_a_steady_universe_says_its_numbers() -> None:
 def test_a_lost_universe_names_its_incident_and_who_sent_it() -> None:
     found = api.universe(snapshot(), 1)
     assert found["state"] == "lost" and found["refresh_hz"] is None and found["winning_source"] is None
+    # Contract 6: `priority` stands beside `winning_source`; 0 would be a priority (E1.31-2018 6.2.3)
+    assert found["priority"] is None
     assert found["incidents"] == [7] and found["sources"] == [str(CID)]
 
 

@@ -39,9 +39,7 @@ def universe(sheet: Sheet, row: int) -> dict[str, Any]:
         "frames": lists["frames"][row],
         "lost_frames": lists["lost_frames"][row],
         "slots": lists["slots"][row],
-        "priority": lists["priority"][row]
-        if lists["protocol"][row] == Protocol.E131 and lists["frames"][row]
-        else None,
+        "priority": lists["priority"][row] if lists["protocol"][row] == Protocol.E131 and winner >= 0 else None,
         "winning_source": sheet.source_keys[winner] if winner >= 0 else None,
         "winning_name": sheet.source_names[winner] if winner >= 0 else "",
         "sources": source_keys(sheet, row, winner),
