@@ -6,10 +6,11 @@ import os
 import pty
 import termios
 import time
-from collections.abc import Callable
 from pathlib import Path
 
 from slotwatch.edge.line_tap import MOST_WAITING, LineTap, mark_breaks
+from slotwatch.wire.line import LineFrame
+from tests.patience import until
 
 
 def test_the_kernel_is_asked_to_mark_breaks_and_faults() -> None:
@@ -29,17 +30,20 @@ def test_octets_written_to_the_line_come_out_as_frames() -> None:
     master, slave = pty.openpty()
     tap = LineTap(os.ttyname(slave), 1)
     tap.start()
-    deadline = time.monotonic() + 3
-    while not tap.is_open and time.monotonic() < deadline:
-        time.sleep(0.01)
+    until(lambda: tap.is_open)
     raw(slave)
+    frames: list[LineFrame] = []
+
+    def has_five() -> bool:
+        frames.extend(tap.take())
+        return len(frames) >= 5
+
     try:
         frame = b"\xff\x00\x00" + b"\0" + bytes([7]) * 512
         for _ in range(5):
             os.write(master, frame)
             time.sleep(0.025)
-        time.sleep(0.1)
-        frames = tap.take()
+        until(has_five)
     finally:
         tap.close()
         os.close(master)
@@ -77,13 +81,6 @@ def test_what_nobody_takes_in_time_is_dropped_and_counted(tmp_path: Path) -> Non
         os.close(came_back)
 
 
-def until(what: Callable[[], object]) -> None:
-    deadline = time.monotonic() + 10
-    while not what():
-        assert time.monotonic() < deadline
-        time.sleep(0.01)
-
-
 def raw(slave: int) -> None:
     """Have the pty pass on what is written as it stands."""
     settings = termios.tcgetattr(slave)
@@ -94,8 +91,6 @@ def raw(slave: int) -> None:
 def test_a_missing_port_is_said() -> None:
     tap = LineTap("/dev/serial/by-id/no-such-adapter", 1)
     tap.start()
-    deadline = time.monotonic() + 3
-    while not tap.trouble and time.monotonic() < deadline:
-        time.sleep(0.01)
+    until(lambda: tap.trouble)
     tap.close()
     assert "is not there" in tap.trouble

@@ -20,7 +20,7 @@ import pytest
 from slotwatch.edge import mqtt as module
 from slotwatch.edge.mqtt import MqttSender
 from slotwatch.house.schema import House, Mqtt
-from tests.patience import happens
+from tests.patience import PATIENCE_S, happens
 from tests.ports import free_port
 from tests.views import fabricate
 from tests.views.fabricate import incident, snapshot
@@ -40,7 +40,7 @@ def broker(place: Path, port: int, *more: str) -> Iterator[subprocess.Popen[byte
     with (place / "mosquitto.log").open("ab") as log:
         process = subprocess.Popen([BROKER, "-c", str(config)], stdout=log, stderr=log)
     try:
-        deadline = time.monotonic() + 5
+        deadline = time.monotonic() + PATIENCE_S
         while True:
             with suppress(OSError), socket.create_connection(("127.0.0.1", port), 0.2):
                 break
@@ -98,8 +98,7 @@ async def test_states_are_retained_and_incidents_are_told(tmp_path: Path) -> Non
         sender = MqttSender(house(port))
         sender.note(snapshot())
         async with sending(sender):
-            await happens(lambda: sender.health()["ok"])
-            await asyncio.sleep(0.2)
+            await happens(lambda: sender.health()["ok"] and sender._states == sender._sent)
             async with Hearer().hearing(port) as heard:  # who comes later is told by what was retained
                 await happens(lambda: len(heard.newest) == 6)
                 assert heard.newest[f"{TOPIC}/status"] == "online"
@@ -107,9 +106,10 @@ async def test_states_are_retained_and_incidents_are_told(tmp_path: Path) -> Non
                 assert json.loads(heard.newest[f"{TOPIC}/house"])["phase"] == "show"
                 assert [one["id"] for one in json.loads(heard.newest[f"{TOPIC}/incidents"])] == [7]
                 sender.note(snapshot(incidents=(incident(8),)))
-                await happens(lambda: f"{TOPIC}/incident" in heard.newest)
+                await happens(lambda: f"{TOPIC}/incident" in heard.newest)  # sent after the states
                 assert json.loads(heard.newest[f"{TOPIC}/incident"])["id"] == 8
                 assert [one["id"] for one in json.loads(heard.newest[f"{TOPIC}/incidents"])] == [8]
+                await happens(lambda: not sender._messages and sender._states == sender._sent)
                 count = len(heard.every)
                 sender.note(snapshot(incidents=(incident(8),)))
                 await asyncio.sleep(0.1)
@@ -138,7 +138,7 @@ async def test_a_death_says_offline_by_the_last_will(tmp_path: Path) -> None:
         async with Hearer().hearing(port) as heard:
             child = subprocess.Popen([sys.executable, "-c", script])  # noqa: ASYNC220 a test may
             try:
-                await happens(lambda: heard.newest.get(f"{TOPIC}/status") == "online", 20)
+                await happens(lambda: heard.newest.get(f"{TOPIC}/status") == "online")
             finally:
                 child.kill()
                 child.wait()

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
-import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,6 +18,7 @@ from slotwatch.house.schema import Recorder as Settings
 from slotwatch.wire import batch
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.universe import Protocol
+from tests.patience import until
 
 SECOND_NS = 1_000_000_000
 WALL_OFFSET_NS = 1_700_000_000 * SECOND_NS
@@ -136,12 +136,11 @@ def test_a_packet_of_which_only_the_record_is_left_is_cut_short_and_says_so(tmp_
 
 
 def _written(captures: Captures, now_ns: int, path: Path) -> None:
-    deadline_s = time.monotonic() + 10
-    captures.turn(now_ns, WALL_OFFSET_NS)
-    while not path.exists():
-        assert time.monotonic() < deadline_s
+    def is_written() -> bool:
         captures.turn(now_ns, WALL_OFFSET_NS)
-        time.sleep(0.01)
+        return path.exists()
+
+    until(is_written)
 
 
 def test_a_capture_is_written_some_seconds_after_its_incident_opened_for_all_that_opened_together(

@@ -10,11 +10,13 @@ import select
 import struct
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
 
 from slotwatch.edge.serial_line import LineSender, PortGone, open_port
+from tests.patience import until
 
 TCGETS2 = 0x802C542A
 """asm-generic value on x86-64 and aarch64."""
@@ -29,14 +31,31 @@ def line() -> Iterator[tuple[int, str]]:
     os.close(master)
 
 
+def read_now(master: int, within_s: float) -> bytes:
+    """What there is, or comes within the time."""
+    if select.select([master], [], [], within_s)[0]:
+        with suppress(OSError):  # nobody has the other end open right now
+            return os.read(master, 65536)
+        time.sleep(0.01)
+    return b""
+
+
+def read_until(master: int, octets: int) -> bytes:
+    """So many octets or some more, however long they take."""
+    got = bytearray()
+
+    def is_enough() -> bool:
+        got.extend(read_now(master, 0.1))
+        return len(got) >= octets
+
+    until(is_enough)
+    return bytes(got)
+
+
 def read_for(master: int, seconds: float) -> bytes:
     got, end = b"", time.monotonic() + seconds
     while (left := end - time.monotonic()) > 0:
-        if select.select([master], [], [], left)[0]:
-            try:
-                got += os.read(master, 65536)
-            except OSError:
-                time.sleep(0.01)  # nobody has the other end open right now
+        got += read_now(master, left)
     return got
 
 
@@ -58,14 +77,16 @@ def test_frames_carry_start_code_and_slots_at_the_declared_refresh(line: tuple[i
     sender = LineSender(name, refresh_hz=30.0)
     sender.start()
     try:
+        began_s = time.monotonic()
         sender.show(bytes(range(256)) * 2)
         got = read_for(master, 1.0)
+        took_s = time.monotonic() - began_s
     finally:
         sender.close()
     frame = b"\0" + bytes(range(256)) * 2
     assert got.startswith(frame)
     assert {got[i : i + 513] for i in range(0, len(got) // 513 * 513, 513)} == {frame}
-    assert 20 <= len(got) // 513 <= 31, "never above the declared refresh"
+    assert 20 <= len(got) // 513 <= 30.0 * took_s + 1, "never above the declared refresh"
 
 
 def test_break_by_baud_is_one_zero_before_each_frame(line: tuple[int, str]) -> None:
@@ -74,7 +95,7 @@ def test_break_by_baud_is_one_zero_before_each_frame(line: tuple[int, str]) -> N
     sender.start()
     try:
         sender.show(bytes([9]) * 512)
-        got = read_for(master, 0.4)
+        got = read_until(master, 516)
     finally:
         sender.close()
     assert got.startswith(b"\0" + b"\0" + bytes([9]) * 512 + b"\0" + b"\0")
@@ -87,7 +108,7 @@ def test_silence_stops_the_line(line: tuple[int, str]) -> None:
     sender.start()
     try:
         sender.show(bytes(512))
-        read_for(master, 0.3)
+        read_until(master, 513)
         sender.silence()
         read_for(master, 0.2)
         assert read_for(master, 0.4) == b""
@@ -105,17 +126,14 @@ def test_an_unplugged_adapter_is_said_and_found_again(line: tuple[int, str], tmp
     sender.start()
     try:
         sender.show(bytes(512))
-        assert read_for(first_master, 0.3)
+        assert read_until(first_master, 1)
         assert sender.status()["reopened"] == 0, "the first time is no return"
         os.close(first_master)
         stable.unlink()
-        deadline = time.monotonic() + 5
-        while not sender.trouble and time.monotonic() < deadline:
-            time.sleep(0.02)
-        assert str(stable) in sender.trouble
+        assert str(stable) in until(lambda: sender.trouble)
         master, name = line
         stable.symlink_to(name)
-        assert read_for(master, 3.0), "frames go on by themselves"
+        assert read_until(master, 513), "frames go on by themselves"
         assert sender.trouble == ""
         assert sender.status()["reopened"] == 1
     finally:
