@@ -48,7 +48,7 @@ function draw(page) {
       part("From frame to frame", h("p", {}, intervalText(one.interval_ms)), intervals(one.interval_histogram, one.interval_ms),
         one.interval_histogram && one.interval_histogram.length ? h("p", { class: "quiet" }, "Heights are square roots of counts, so that one late frame among thousands still shows.") : null),
       part("The last hour", hourPart(history, touching, nowMs))),
-    one.levels ? part(one.state === "lost" || one.state === "stopped" ? "Levels, as they last were" : "Levels", levels(one, theirs(fixtures.value, name))) : null,
+    one.levels ? part("Levels", one.levels.length ? levels(one, theirs(fixtures.value, name)) : h("p", {}, "Nobody sends it now, so nothing is commanded. What receivers hold cannot be seen from here.")) : null,
   ];
 }
 

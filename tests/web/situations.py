@@ -140,7 +140,9 @@ def levels(seed: int) -> list[int]:
 
 def detail(row: Json, now_ms: float) -> Json:
     number = int(row["universe"].split("/")[1])
-    owners = [0] * 360 + [1] * 24 + [-1] * 128 if number == 3 else [0] * 512
+    owners = [DESK_A] * 360 + [DESK_B] * 24 + [None] * 128 if number == 3 else [DESK_A] * 512
+    if row["state"] == "lost":
+        owners = []  # of what nobody sends there are no levels
     names = [DESK_A, DESK_B]
 
     def stream(source: str, name: str, address: str, priority: int, state: str = "live") -> Json:
@@ -153,9 +155,10 @@ def detail(row: Json, now_ms: float) -> Json:
         }  # fmt: skip
 
     return row | {
-        "levels": levels(number),
+        "levels": levels(number)[: len(owners)],
         "slot_sources": owners,
-        "slot_source_names": ["main desk", "spare desk"] if names else [],
+        "slot_source_names": ["main desk", "spare desk"] if names and owners else [],
+        "slot_source_keys": [DESK_A, DESK_B] if names and owners else [],
         "streams": [stream(DESK_A, "main desk", "10.20.0.10", 100), stream(DESK_B, "spare desk", "10.20.0.11", 100)],
         "fixtures": [],
         "interval_histogram": [
@@ -336,6 +339,7 @@ def desk_lost(now_ms: float) -> Situation:
     for row in made.universes:
         if row["universe"] in gone:
             row |= universe(row["universe"], row["label"], "lost", DESK_B, now_ms) | {"incidents": [7]}
+    made.details = {row["universe"]: detail(row, now_ms) for row in made.universes}
     lost = incident(7, began, "universe-lost", "critical", gone, now_ms) | {
         "cause": "source-lost",
         "confidence": "high",

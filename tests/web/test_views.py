@@ -132,6 +132,13 @@ def test_one_universe_lives_levels_owners_and_rows_by_fixture(open_page: Open) -
     assert "the longest gap, 930 ms" in page.locator("svg.hour").get_attribute("aria-label").lower()  # type: ignore[union-attr]
 
 
+def test_of_what_nobody_sends_no_levels_are_made_up(open_page: Open) -> None:
+    # Contract 6: `levels` are the winning ones; where nobody wins there are none, and "at zero" would be a claim
+    page = open_page("desk-lost").go("/universe/e131/3")
+    page.wait_for_selector("text=Nobody sends it now, so nothing is commanded.")
+    assert "at zero" not in page.locator("main").inner_text()
+
+
 def test_the_moment_of_failure_shows_what_stopped_together(open_page: Open) -> None:
     page = open_page("desk-lost").go("/incident/7")
     page.wait_for_selector("svg.moment")
