@@ -9,8 +9,7 @@ import shutil
 
 import pytest
 
-from tests.net.namespace import inside, require_namespaces
-from tests.net.test_serve_net import PRELUDE
+from tests.net.namespace import DAEMON, inside, require_namespaces
 
 pytestmark = pytest.mark.net
 
@@ -50,13 +49,12 @@ def two_cables():
     ip("address", "add", "10.20.0.10/32", "dev", "desk")
     for name in ("desk", "far"):
         ip("link", "set", name, "up")
-        open(f"/proc/sys/net/ipv4/conf/{name}/rp_filter", "w").write("0")
-        open(f"/proc/sys/net/ipv4/conf/{name}/accept_local", "w").write("1")
+    take_own("desk", "far")
 """
 
 
 def run(program: str) -> dict[str, object]:
-    return inside(PRELUDE + TOOLS + program, 150)
+    return inside(DAEMON + TOOLS + program, 150)
 
 
 def test_random_loss_is_packet_loss_and_nobody_is_called_gone() -> None:
@@ -66,7 +64,7 @@ def test_random_loss_is_packet_loss_and_nobody_is_called_gone() -> None:
         pytest.skip("nft is missing: sudo apt-get install nftables")
     answer = run(
         """
-threading.Thread(target=play, daemon=True).start()
+desk("sw")
 rules_text = f'''table ip path {{
   chain in {{ type filter hook input priority 0; udp dport {ports.e131} numgen random mod 100 < 5 drop; }}
 }}'''
@@ -74,7 +72,7 @@ with ended(start(file, ports)) as daemon:
     until(lambda: alive(daemon))
     before = rules(daemon, "all")
     subprocess.run(["nft", "-f", "-"], input=rules_text, text=True, check=True)
-    loss = until(lambda: opened(daemon, "packet-loss"), 30)
+    loss = until(lambda: opened(daemon, "packet-loss"))
     time.sleep(5)
     over.set()
     print(json.dumps({"before": before, "loss": loss, "all": rules(daemon, "all")}))
@@ -98,19 +96,9 @@ def doubled(frame):
     count += 1
     return [frame, frame] if count % 2 else [frame]
 relay(("far", "sw"), doubled)
-def from_desk():
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
-        request = struct.pack("=4s4si", bytes(4), bytes(4), socket.if_nametoindex("desk"))
-        sock.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, request)
-        frame = 0
-        while not over.wait(0.025):
-            frame += 1
-            for number in (1, 2):
-                packet = DataPacket(CID, "test desk", number, (frame % 256,) * 512, sequence=frame % 256)
-                sock.sendto(bytes(packet.getBytes()), (f"239.255.0.{number}", ports.e131))
-threading.Thread(target=from_desk, daemon=True).start()
+desk("desk")
 with ended(start(file, ports)) as daemon:
-    copies = until(lambda: opened(daemon, "repeated-packets"), 40)
+    copies = until(lambda: opened(daemon, "repeated-packets"))
     over.set()
     print(json.dumps({"copies": copies, "all": rules(daemon, "all")}))
 """
@@ -133,46 +121,33 @@ for name in ("far", "sw"):
     ip("link", "set", name, "master", "br0")
 for name in ("br0", "desk", "far"):
     ip("link", "set", name, "up")
-    open(f"/proc/sys/net/ipv4/conf/{name}/rp_filter", "w").write("0")
-    open(f"/proc/sys/net/ipv4/conf/{name}/accept_local", "w").write("1")
+take_own("br0", "desk", "far")
 text = file.read_text().replace("[[universes]]", '[[universes]]\\nprotocol = "e131"\\nnumber = 9\\n\\n[[universes]]', 1)
 file.write_text(text)
 
-def from_desk():
-    group = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
-    request = struct.pack("=4s4si", bytes(4), bytes(4), socket.if_nametoindex("desk"))
-    group.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, request)
-    raw = socket.socket(socket.AF_PACKET, socket.SOCK_RAW)
-    raw.bind(("desk", 0))
-    mac, own = hardware("eth1"), hardware("desk")
-    frame = 0
-    while not over.wait(0.025):
-        frame += 1
-        for number in (1, 2, 9):
-            packet = bytes(DataPacket(CID, "test desk", number, (frame % 256,) * 512, sequence=frame % 256).getBytes())
-            if number != 9:
-                group.sendto(packet, (f"239.255.0.{number}", ports.e131))
-                continue
-            udp = struct.pack(">HHHH", 5000, ports.e131, 8 + len(packet), 0) + packet
-            head = struct.pack(">BBHHHBBH4s4s", 0x45, 0, 20 + len(udp), 0, 0, 64, 17, 0,
-                               socket.inet_aton("10.20.0.10"), socket.inet_aton("10.20.0.9"))
-            total = sum(struct.unpack(">10H", head)); total = (total & 0xFFFF) + (total >> 16)
-            head = head[:10] + struct.pack(">H", ~total & 0xFFFF) + head[12:]
-            raw.send(mac + own + b"\\x08\\x00" + head + udp)
+raw = socket.socket(socket.AF_PACKET, socket.SOCK_RAW)
+raw.bind(("desk", 0))
+mac, own = hardware("eth1"), hardware("desk")
+
+def whole(head):
+    total = sum(struct.unpack(f">{len(head) // 2}H", head)); total = (total & 0xFFFF) + (total >> 16)
+    return head[:10] + struct.pack(">H", ~total & 0xFFFF) + head[12:]
+
+def unicast(frame):
+    octets = packet(9, frame)
+    udp = struct.pack(">HHHH", 5000, ports.e131, 8 + len(octets), 0) + octets
+    head = struct.pack(">BBHHHBBH4s4s", 0x45, 0, 20 + len(udp), 0, 0, 64, 17, 0,
+                       socket.inet_aton("10.20.0.10"), socket.inet_aton("10.20.0.9"))
+    raw.send(mac + own + b"\\x08\\x00" + whole(head) + udp)
 
 def one_query():
     # An IGMPv2 general query (RFC 2236) of a router that is never heard again.
-    raw = socket.socket(socket.AF_PACKET, socket.SOCK_RAW)
-    raw.bind(("desk", 0))
-    own = hardware("desk")
     igmp = bytes([0x11, 10]) + struct.pack(">H", ~((0x11 << 8) | 10) & 0xFFFF) + bytes(4)
     head = struct.pack(">BBHHHBBH4s4s", 0x46, 0xC0, 32, 0, 0, 1, 2, 0,
                        socket.inet_aton("10.20.0.10"), socket.inet_aton("224.0.0.1")) + b"\\x94\\x04\\0\\0"
-    total = sum(struct.unpack(">12H", head)); total = (total & 0xFFFF) + (total >> 16)
-    head = head[:10] + struct.pack(">H", ~total & 0xFFFF) + head[12:]
-    raw.send(bytes.fromhex("01005e000001") + own + b"\\x08\\x00" + head + igmp)
+    raw.send(bytes.fromhex("01005e000001") + own + b"\\x08\\x00" + whole(head) + igmp)
 
-threading.Thread(target=from_desk, daemon=True).start()
+desk("desk", unicast)
 with ended(start(file, ports)) as daemon:
     until(lambda: alive(daemon) and daemon.universe("e131/9").get("frames"))
     one_query()

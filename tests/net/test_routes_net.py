@@ -17,7 +17,7 @@ from slotwatch.wire.universe import Protocol, UniverseId
 
 watch = socket.socket(socket.AF_PACKET, socket.SOCK_RAW, socket.htons(0x0800))
 watch.bind(("sw", 0))
-watch.settimeout(2)
+watch.settimeout(40)
 sender = Sender(bytes(16), "slotwatch bridge", e131_port=15568, artnet_port=16454)
 targets = [
     Target(UniverseId(Protocol.E131, 300), 0),

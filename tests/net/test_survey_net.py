@@ -4,29 +4,25 @@ from __future__ import annotations
 
 import pytest
 
-from tests.net.namespace import inside
+from tests.net.namespace import CABLE, inside
 
 pytestmark = pytest.mark.net
 
-PROGRAM = """
-import json, socket, struct, threading, time
+PROGRAM = (
+    CABLE
+    + """
+import json, threading
 from sacn.messages.data_packet import DataPacket
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 from slotwatch.edge.survey import survey
 from slotwatch.house.schema import House, Listen, Network
-import subprocess
 
-subprocess.run(["ip", "address", "add", "10.20.0.10/32", "dev", "sw"], check=True)
-for name in ("all", "eth1", "sw", "default"):
-    open(f"/proc/sys/net/ipv4/conf/{name}/rp_filter", "w").write("0")
-    open(f"/proc/sys/net/ipv4/conf/{name}/accept_local", "w").write("1")
 over = threading.Event()
 
 def send():
     sock = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
     sock.setsockopt(socket.SOL_SOCKET, socket.SO_BINDTODEVICE, b"sw")
-    request = struct.pack("=4s4si", bytes(4), bytes(4), socket.if_nametoindex("sw"))
-    sock.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, request)
+    send_groups_by(sock, "sw")
     cid, frame = tuple(b"namespace-desk.."), 0
     while not over.wait(0.05):
         if frame % 40 == 0:
@@ -45,6 +41,7 @@ groups = open("/proc/net/igmp").read()
 over.set()
 print(json.dumps({"universes": [u["universe"] for u in found.universes], "said": said, "left": groups.count("FFEF")}))
 """
+)
 
 
 def test_listed_universes_are_found_in_batches_and_groups_are_left_again() -> None:
