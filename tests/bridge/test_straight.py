@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from sacn.messages.data_packet import DataPacket
 
 from slotwatch.bridge.routes import Bridge
 from slotwatch.house.schema import Route
 from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED, Kind
-from slotwatch.wire.plain import Plain
 from slotwatch.wire.universe import Protocol
 from tests.bridge.test_routes import ARTNET_OUT, IN, MS, OUT, OWN, ROUTE, T0, house
 
@@ -28,7 +28,25 @@ odd = st.tuples(
 event = st.tuples(
     st.one_of(steady, steady, steady, odd), st.integers(0, 4), st.sampled_from([1, 20, 23, 25, 25, 950, 2600])
 )
+KEY = (0, int(Protocol.E131), IN.number)
 CIDS = (b"a" * 16, b"b" * 16, OWN)
+
+
+def datagram(
+    cid: bytes, sequence: int, slots: bytes, priority: int = 100, options: int = 0, kind: int = int(Kind.LEVELS)
+) -> bytes:
+    """One E1.31 data packet on IN, as the `sacn` package composes it but for options and start code."""
+    full = DataPacket(tuple(cid), "desk", IN.number, tuple(slots), priority=priority, sequence=sequence)
+    octets = bytearray(full.getBytes())
+    octets[112] = options
+    octets[125] = 0xDD if kind == Kind.SLOT_PRIORITY else 0
+    # The package always sends 512 slots: cut, with the three lengths and the count that follow (E1.31 table 4-1).
+    length = 126 + len(slots)
+    del octets[length:]
+    for at, begins in ((16, 16), (38, 38), (115, 115)):
+        octets[at : at + 2] = (0x7000 | length - begins).to_bytes(2, "big")
+    octets[123:125] = (len(slots) + 1).to_bytes(2, "big")
+    return bytes(octets)
 
 
 def ran(routes: tuple[Route, ...], events: list[tuple[tuple[int, ...], int, int]], *, short: bool) -> list[object]:
@@ -37,8 +55,8 @@ def ran(routes: tuple[Route, ...], events: list[tuple[tuple[int, ...], int, int]
     sequences = [0, 0, 0]
     for (who, step, priority, options, slots, kind), level, wait_ms in events:
         sequences[who] = (sequences[who] + step) & 255
-        packet = Plain(kind, IN.number, sequences[who], priority, options, CIDS[who], bytes([level]) * slots)
-        bridge.ingest_plain(0, int(Protocol.E131), now_ns, bytes([who]) * 16, packet)
+        octets = datagram(CIDS[who], sequences[who], bytes([level]) * slots, priority, options, kind)
+        assert bridge.ingest_datagram(KEY, now_ns, bytes([who]) * 16, octets)
         if not short:
             bridge._straight.clear()
         for part in (0, wait_ms // 2, wait_ms):
@@ -60,7 +78,13 @@ def test_both_ways_send_the_same(routes: tuple[Route, ...], events: list[tuple[t
 def test_a_steady_desk_goes_the_short_way() -> None:
     bridge = Bridge(house(ROUTE), OWN, T0, listen_ns=0)
     for frame in range(3):
-        packet = Plain(int(Kind.LEVELS), IN.number, frame, 100, 0, CIDS[0], bytes([frame]) * 512)
-        bridge.ingest_plain(0, int(Protocol.E131), T0 + frame * 25 * MS, bytes(16), packet)
+        octets = datagram(CIDS[0], frame, bytes([frame]) * 512)
+        assert bridge.ingest_datagram(KEY, T0 + frame * 25 * MS, bytes(16), octets)
         bridge.take_output(T0 + frame * 25 * MS)
         assert len(bridge._straight) == 1
+    (straight,) = bridge._straight.values()
+    assert straight.goes_on(datagram(CIDS[0], 3, bytes(512)), bytes(16))
+    assert not straight.goes_on(datagram(CIDS[0], 3, bytes(512), priority=101), bytes(16))
+    assert not straight.goes_on(datagram(CIDS[0], 3, bytes(512)), bytes(15) + b"\1"), "another address"
+    assert not straight.goes_on(datagram(CIDS[0], 3, bytes(511)), bytes(16))
+    assert not straight.goes_on(datagram(CIDS[0], 1, bytes(512)), bytes(16)), "E1.31 6.7.2: late"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from ipaddress import ip_address
 
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House
 from slotwatch.wire.universe import Protocol
@@ -39,3 +40,16 @@ def declare_own(house: House, cid: bytes) -> House:
         if target not in declared
     ]
     return replace(house, sources=(*house.sources, *own), universes=tuple(universes))
+
+
+def declared_addresses(house: House) -> set[bytes]:
+    """Addresses of declared sources, 16 octets each; what is no address of a computer is left out."""
+    found = set()
+    for source in house.sources:
+        if source.address:
+            try:
+                address = ip_address(source.address)
+            except ValueError:
+                continue
+            found.add(address.packed if address.version == 6 else bytes(10) + b"\xff\xff" + address.packed)
+    return found

@@ -58,6 +58,15 @@ class Target:
         return f"{self.universe}" + (f" to {self.address}" if self.address else "")
 
 
+def target_of(route: Route, default_network: int) -> Target:
+    """Where a route's frames go."""
+    network = default_network if route.to_network is None else route.to_network
+    if route.target_serial is not None:
+        by_baud = route.line_break == "baud"
+        return Target(None, network, serial=route.target_serial, refresh_hz=route.refresh_hz, break_by_baud=by_baud)
+    return Target(route.target, network, route.to_address, route.broadcast)
+
+
 LATENCY_EDGES_S = (0.0001, 0.00025, 0.0005, 0.001, 0.002, 0.003, 0.005, 0.01, 0.025, 0.1)
 NEWEST = 256
 

@@ -53,8 +53,8 @@ class Pacer:
         if not self.running:
             return None
         if self.pending:
-            early_ns = self.interval_ns // SLACK_PART
-            return max(self._allowed_ns, self.sent_ns + self.interval_ns) - early_ns
+            mean_ns, after_ns = self._allowed_ns, self.sent_ns + self.interval_ns
+            return (mean_ns if mean_ns > after_ns else after_ns) - self.interval_ns // SLACK_PART
         if self.repeats_left > 0:
             return self.sent_ns + max(REPEAT_NS, self.interval_ns)
         return self.sent_ns + KEEP_ALIVE_NS
@@ -68,6 +68,10 @@ class Pacer:
         self.pending = False
         self.sent_ns = now_ns
         late_ns = now_ns - self._allowed_ns
-        # What is a little late is made up for; a rest is not saved for a burst.
-        made_up_ns = min(max(late_ns, 0), self.interval_ns) if late_ns < 2 * self.interval_ns else 0
-        self._allowed_ns = max(self._allowed_ns, now_ns - made_up_ns) + self.interval_ns
+        # What is a little late is made up for, up to one interval; a rest is not saved for a burst.
+        if late_ns < self.interval_ns:
+            self._allowed_ns += self.interval_ns
+        elif late_ns < 2 * self.interval_ns:
+            self._allowed_ns = now_ns
+        else:
+            self._allowed_ns = now_ns + self.interval_ns

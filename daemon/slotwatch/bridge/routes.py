@@ -8,21 +8,21 @@ from __future__ import annotations
 from collections import deque
 from enum import IntEnum
 from heapq import heappop, heappush
-from ipaddress import ip_address
 from typing import Any, NamedTuple
 
 import numpy as np
 
+from slotwatch.bridge.declared import declared_addresses
 from slotwatch.bridge.loop import LoopWatch
 from slotwatch.bridge.merge import SLOTS, Input
-from slotwatch.bridge.output import Lane, Output, RouteState, Target
+from slotwatch.bridge.output import Lane, Output, RouteState, Target, target_of
 from slotwatch.bridge.pacing import REPEAT_NS, Pacer, shortest_interval_ns
 from slotwatch.bridge.status import route_status
 from slotwatch.bridge.straight import Straight
 from slotwatch.house.schema import House, Route
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED, Fields, Kind
-from slotwatch.wire.plain import Plain
+from slotwatch.wire.plain import Plain, read_artnet, read_e131
 from slotwatch.wire.universe import Protocol
 
 LISTEN_FIRST_NS = 1_100_000_000
@@ -44,6 +44,7 @@ class What(IntEnum):
 
 # Reading a member through its class costs a microsecond in Python 3.11, and these are read for every frame.
 _LEVELS, _SLOT_PRIORITY, _TERMINATED = What
+_E131 = int(Protocol.E131)
 _KIND_LEVELS, _KIND_SLOT_PRIORITY = int(Kind.LEVELS), int(Kind.SLOT_PRIORITY)
 _LISTENING, _HOLDING, _LOOP = RouteState.LISTENING, RouteState.HOLDING, RouteState.LOOP
 
@@ -57,15 +58,6 @@ class Outgoing(NamedTuple):
     values: bytes
     """512 levels or priorities."""
     priority: int
-
-
-def target_of(route: Route, default_network: int) -> Target:
-    """Where a route's frames go."""
-    network = default_network if route.to_network is None else route.to_network
-    if route.target_serial is not None:
-        by_baud = route.line_break == "baud"
-        return Target(None, network, serial=route.target_serial, refresh_hz=route.refresh_hz, break_by_baud=by_baud)
-    return Target(route.target, network, route.to_address, route.broadcast)
 
 
 class Bridge:
@@ -86,7 +78,7 @@ class Bridge:
         self._listen_ns = listen_ns
         self._wanted = np.zeros((4, 65536), bool)
         self._out: deque[Outgoing] = deque()
-        self._declared = _declared_addresses(house)
+        self._declared = declared_addresses(house)
         self._agenda: list[int] = []
         """A heap of frames that may be due: when, and in the low bits the output (one number sorts faster than two)."""
         self._ready: list[int] = []
@@ -124,16 +116,25 @@ class Bridge:
         for key, arrived_ns in touched.items():
             self._follow(key, arrived_ns, arrived_ns)
 
-    def ingest_plain(self, network: int, protocol: int, now_ns: int, address: bytes, packet: Plain) -> None:
-        """Take one packet that was read by itself (`wire.plain`); `address` is its sender's, 16 octets."""
-        key = (network, protocol, packet.universe)
+    def ingest_datagram(self, key: InputKey, now_ns: int, address: bytes, octets: bytes) -> bool:
+        """Take one datagram of this universe by itself; `address` is its sender's, 16 octets.
+
+        False if it is not plain (`wire.plain`): then `ingest` has to be given what the array decoder reads.
+        """
         straight = self._straight.get(key)
-        if straight is not None and straight.takes(packet, address):
-            if straight.carry(packet, now_ns):
+        if straight is not None and straight.goes_on(octets, address):
+            if straight.carry_on(octets, now_ns):
                 self._note(straight.place, now_ns)
-            return
-        if key in self.inputs and self._hear(key, now_ns, address, packet):
+            return True
+        packet = read_e131(octets) if key[1] == _E131 else read_artnet(octets)
+        if packet is None:
+            return False
+        if straight is not None and straight.takes(packet, address):
+            if straight.carry(packet, octets, address, now_ns):
+                self._note(straight.place, now_ns)
+        elif key in self.inputs and self._hear(key, now_ns, address, packet):
             self._follow(key, now_ns, now_ns)
+        return True
 
     def tick(self, now_ns: int) -> None:
         """Let silent sources go, end hold times. Costs nothing until one of these is due."""
@@ -157,7 +158,11 @@ class Bridge:
         if self._ready:
             ready, self._ready = self._ready, []
             for index in ready:
-                self._due(index, self.outputs[index], now_ns)
+                output = self.outputs[index]
+                if output.pacer.pending and not (output.ending or output.paused):
+                    self._emit(index, output, now_ns)
+                else:
+                    self._due(index, output, now_ns)
                 # What was sent for a change is repeated no sooner than this.
                 if self._noted[index] > now_ns + REPEAT_NS:
                     self._note(index)
@@ -331,8 +336,10 @@ class Bridge:
             self._end(index, output)
             return
         due = output.pacer.next_ns()
-        if output.paused or due is None or due > now_ns:
-            return
+        if not (output.paused or due is None or due > now_ns):
+            self._emit(index, output, now_ns)
+
+    def _emit(self, index: int, output: Output, now_ns: int) -> None:
         if output.sends_slot_priority and output.target.serial is None:
             self._send_claims(index, output, now_ns)
         self._out.append(Outgoing(index, _LEVELS, output.levels, output.priority))
@@ -378,15 +385,3 @@ def _input_key(route: Route) -> InputKey:
 def _pacer(target: Target) -> Pacer:
     # A line is paced by its own thread; its newest frame may always replace the one that waits.
     return Pacer(0 if target.serial is not None else shortest_interval_ns(SLOTS))
-
-
-def _declared_addresses(house: House) -> set[bytes]:
-    found = set()
-    for source in house.sources:
-        if source.address:
-            try:
-                address = ip_address(source.address)
-            except ValueError:
-                continue
-            found.add(address.packed if address.version == 6 else bytes(10) + b"\xff\xff" + address.packed)
-    return found

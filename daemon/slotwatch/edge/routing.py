@@ -33,7 +33,6 @@ from slotwatch.wire.batch import ROW_BYTES, Batch
 from slotwatch.wire.compose import e131_discovery
 from slotwatch.wire.decode import decode
 from slotwatch.wire.fields import Fields, Kind
-from slotwatch.wire.plain import read_artnet, read_e131
 from slotwatch.wire.universe import Protocol
 
 REPORT_EVERY_NS = 100_000_000
@@ -206,28 +205,32 @@ class Routing:
             self.missed_rows += head - self._tail - NEWEST_ROWS
             self._tail = head - NEWEST_ROWS
         end = min(head, self._tail + ROWS_AT_ONCE)
-        protocols, payload = ring.views["protocol"], ring.payload
+        views, payload, ingest = ring.views, ring.payload, self.bridge.ingest_datagram
+        protocols, networks, times, sources = views["protocol"], views["network"], views["t_ns"], views["src"]
         for number in range(self._tail, end):
             row = number & (ring.rows - 1)
-            start = row * ROW_BYTES
-            if protocols[row] == _E131:
-                if payload[start + 113] << 8 | payload[start + 114] not in self._e131:
+            start, protocol = row * ROW_BYTES, protocols[row]
+            if protocol == _E131:
+                universe = payload[start + 113] << 8 | payload[start + 114]
+                is_odd = False
+                if universe not in self._e131:
                     continue
-                packet = read_e131(ring.octets(row))
-            elif protocols[row] == _ARTNET and payload[start + 8] == 0 and payload[start + 9] == 0x50:
-                if payload[start + 15] << 8 | payload[start + 14] not in self._artnet:
+            elif protocol == _ARTNET and payload[start + 8] == 0 and payload[start + 9] == 0x50:
+                universe = payload[start + 15] << 8 | payload[start + 14]
+                is_odd = False
+                if universe not in self._artnet:
                     continue
-                packet = read_artnet(ring.octets(row))
             elif self._hears_all:
-                packet = None
+                is_odd = True
             else:
                 continue
-            if packet is None:
+            if is_odd or not ingest(
+                (networks[row], protocol, universe),
+                times[row],
+                bytes(sources[16 * row : 16 * row + 16]),
+                ring.octets(row),
+            ):
                 self._read_odd(number)
-            else:
-                views = ring.views
-                source = bytes(views["src"][16 * row : 16 * row + 16])
-                self.bridge.ingest_plain(views["network"][row], protocols[row], views["t_ns"][row], source, packet)
         self._tail = end
 
     def _read_odd(self, number: int) -> None:

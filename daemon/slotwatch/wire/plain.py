@@ -22,7 +22,8 @@ _REST = struct.Struct(">HH6sHB")
 """Universe, DMP length, DMP vector and addressing, property count, start code: octets 113 to 125."""
 _ART = struct.Struct("<8sHHBBH")
 _LEVELS, _SLOT_PRIORITY = int(Kind.LEVELS), int(Kind.SLOT_PRIORITY)
-E131_SLOTS_AT, ARTNET_SLOTS_AT = 126, 18
+E131_SEQUENCE_AT, E131_SLOTS_AT = 111, 126
+ARTNET_SEQUENCE_AT, ARTNET_SLOTS_AT = 12, 18
 
 
 class Plain(NamedTuple):
@@ -49,7 +50,7 @@ def read_e131(octets: bytes) -> Plain | None:
     priority, options, sync_high = octets[108], octets[112], octets[109]
     if priority > 200 or options & 0x1F or (sync_high > 249 and (sync_high << 8 | octets[110]) > E131_LAST):
         return None
-    return Plain(kind, universe, octets[111], priority, options, cid, octets[E131_SLOTS_AT:])
+    return Plain(kind, universe, octets[E131_SEQUENCE_AT], priority, options, cid, octets[E131_SLOTS_AT:])
 
 
 @lru_cache(maxsize=8192)
