@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from slotwatch.house.schema import House
-from slotwatch.snapshot import UniverseState
+from slotwatch.house.schema import Accepted, House
+from slotwatch.snapshot import Severity, UniverseState
 from slotwatch.wire.observation import JoinSeen, LinkSeen
-from tests.judge.stage import START_NS, Desk, S, Stage, house_of, still
+from tests.judge.stage import START_NS, Desk, S, Stage, house_of, moving, still
 
 
 def states(shown: Stage) -> dict[str, UniverseState]:
@@ -62,3 +62,17 @@ def test_a_fault_of_this_listener_is_louder_than_that_nobody_sends() -> None:
     refused = Stage(house_of((1, 2)), REST)
     refused.see(0.1, JoinSeen(START_NS + S // 10, 0, 2, False, "no room for another group"))
     assert states(refused.run(20.0))["e131/2"] is not UniverseState.STOPPED
+
+
+def test_what_is_accepted_or_only_noted_makes_no_universe_faulty() -> None:
+    """Contract 5: a note is to be read in the morning; 3: an exception stands with its reason."""
+    fast = Desk("Desk A", (1,), levels=moving(hz=60.0), hz=60.0)
+    meant = Accepted("fast-refresh", "pixel wall, 60 Hz by design")
+    assert states(Stage(house_of((1,)), fast).run(12.0)) == {"e131/1": UniverseState.FAULTY}
+    shown = Stage(replace(house_of((1,)), accepted=(meant,)), fast).run(12.0)
+    assert states(shown) == {"e131/1": UniverseState.OK}
+    assert [one.rule for one in shown.all] == ["fast-refresh"], "and it is not hidden"
+    waits = Desk("Desk A", (1,), levels=moving(), sync=7000)
+    shown = Stage(house_of((1,)), waits).run(12.0)
+    assert states(shown) == {"e131/1": UniverseState.OK}
+    assert [(one.rule, one.severity) for one in shown.all] == [("sync-missing", Severity.NOTE)]

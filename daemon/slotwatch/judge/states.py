@@ -41,13 +41,17 @@ def universe_states(sight: Sight, clusters: Sequence[Cluster]) -> NDArray[np.uin
 
 
 def _paint(states: NDArray[np.uint8], cluster: Cluster) -> None:
-    rules: dict[str, tuple[Rule, list[int]]] = {}
+    rules: dict[tuple[str, int], tuple[Rule, list[int]]] = {}
     for case in [*cluster.cases, *cluster.explained]:
-        rules.setdefault(case.rule.name, (case.rule, []))[1].extend(case.finding.universes)
-    for rule, found in rules.values():
+        key = case.rule.name, case.finding.lower
+        rules.setdefault(key, (case.rule, []))[1].extend(case.finding.universes)
+    for (_, lower), (rule, found) in rules.items():
         if rule.severity is Severity.NOTE or rule.rule_class is RuleClass.SELF:
             continue
         state = _state_of(rule, cluster)
+        # What is only noted, or accepted with its reason, stands among the notes and makes no universe faulty.
+        if state is UniverseState.FAULTY and (rule.severity - lower <= Severity.NOTE or cluster.accepted):
+            continue
         rows = np.array([row for row in found if row < len(states)], np.intp)
         states[rows] = state if state is UniverseState.STOPPED else np.maximum(states[rows], np.uint8(state))
 
