@@ -37,7 +37,7 @@ RULES = (
         name="stray-levels",
         rule_class=RuleClass.PATCH,
         severity=Severity.NOTE,
-        sentence="{universes}: slots {slots} are above zero and no fixture uses them.{near}",
+        sentence="{universes}: levels above zero in {slots}, which no fixture uses.{near}",
         on_delay_s=5.0,
         thresholds=(Threshold("stray_s", 5.0, "time above zero", COMMON_PRACTICE),),
         faults=("F75", "F78"),
@@ -132,7 +132,7 @@ RULES = (
     ),
     _note(
         "level-stuck",
-        "{universes}: slots {slots} stay up although {sources} is at zero.",
+        "{universes}: levels stay up in {slots} although {sources} is at zero.",
         10.0,
         "F86",
         "Look at the universe's page: who wins these slots.",

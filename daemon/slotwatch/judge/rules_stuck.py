@@ -123,7 +123,7 @@ def describe_stuck(sight: Sight, row: int) -> Finding:
         streams=tuple(dark),
         networks=(int(sight.universes.network[row]),),
         facts={"slots": wording.list_slots(slots)},
-        evidence=(f"{sight.universe_name(row)}: slots {wording.list_slots(slots)} are held by {holders}.",),
+        evidence=(f"{sight.universe_name(row)}: {wording.list_slots(slots)} held by {holders}.",),
         confidence=Confidence.HIGH,
         also_possible=("a channel that was parked on purpose",),
     )

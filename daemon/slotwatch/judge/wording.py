@@ -41,8 +41,10 @@ def list_universes(names: Sequence[str], labels: Sequence[str] = ()) -> str:
 
 
 def list_slots(numbers: Sequence[int]) -> str:
-    """Say which slots, runs drawn together: `1 to 12 and 40`."""
-    return list_names(str(first) if first == last else f"{first} to {last}" for first, last in _spans(numbers))
+    """Say which slots, runs drawn together: `slots 1 to 12 and 40`, `slot 7`."""
+    noun = "slot" if len(numbers) == 1 else "slots"
+    said = list_names(str(first) if first == last else f"{first} to {last}" for first, last in _spans(numbers))
+    return f"{noun} {said}"
 
 
 def time_of_day(t_ns: int, wall_offset_ns: int, zone: tzinfo) -> str:
