@@ -59,6 +59,23 @@ def held(lit: int, to_s: float, hz: float = 10.0) -> Callable[[], Play]:
     return lambda: [desk(levels=dims, hz=hz), desk(2, levels=keeps, hz=hz)]
 
 
+def partial(under: Callable[[], Play], level: int, threshold: str) -> Case:
+    """A relay at a level that is neither off nor on."""
+    fault = look(lambda t: {2: level})
+    return Case("non-dim-partial", rig(RELAY), under, fault, (2.0, 2.2), threshold, severity=Severity.WARNING)
+
+
+def supply(under: Callable[[], Play], threshold: str) -> Case:
+    """Two lamps on one supply."""
+    return Case("supply-overload", rig(*LAMPS), under, look(lambda t: {1: 150, 4: 255}), (10.0, 10.3), threshold)
+
+
+def stuck(under: Callable[[], Play], lit: int, threshold: str) -> Case:
+    """Slots that another desk keeps up."""
+    house = house_of((1,), min_refresh_hz=5, shared=True)
+    return Case("level-stuck", house, under, held(lit, END_S), (10.0, 11.2), threshold, closes_s=(9.0, 11.2))
+
+
 CASES = [
     Case(
         "stray-levels",
@@ -67,33 +84,9 @@ CASES = [
         look(lambda t: {512: 1}),
         (5.0, 5.2),
     ),
-    Case(
-        "non-dim-partial",
-        rig(RELAY),
-        look(lambda t: {2: 3}, to_s=FROM_S + 1.9),
-        look(lambda t: {2: 3}),
-        (2.0, 2.2),
-        "for two seconds",
-        severity=Severity.WARNING,
-    ),
-    Case(
-        "non-dim-partial",
-        rig(RELAY),
-        look(lambda t: {2: 2}),
-        look(lambda t: {2: 3}),
-        (2.0, 2.2),
-        "from 1 %",
-        severity=Severity.WARNING,
-    ),
-    Case(
-        "non-dim-partial",
-        rig(RELAY),
-        look(lambda t: {2: 253}),
-        look(lambda t: {2: 252}),
-        (2.0, 2.2),
-        "up to 99 %",
-        severity=Severity.WARNING,
-    ),
+    partial(look(lambda t: {2: 3}, to_s=FROM_S + 1.9), 3, "for two seconds"),
+    partial(look(lambda t: {2: 2}), 3, "from 1 %"),
+    partial(look(lambda t: {2: 253}), 252, "up to 99 %"),
     Case(
         "powered-off",
         rig(LED, RELAY),
@@ -121,23 +114,9 @@ CASES = [
         (10.0, 10.3),
         "for ten seconds",
     ),
-    Case(
-        "supply-overload",
-        rig(*LAMPS),
-        look(lambda t: {1: 150, 4: 255}, to_s=FROM_S + 9.8),
-        look(lambda t: {1: 150, 4: 255}),
-        (10.0, 10.3),
-        "for ten seconds",
-    ),
-    Case(
-        "supply-overload",
-        rig(*LAMPS),
-        # Line 1 carries the one lamp alone: 8.7 A of 12 A.
-        look(lambda t: {4: 255}),
-        look(lambda t: {1: 150, 4: 255}),
-        (10.0, 10.3),
-        "12 A",
-    ),
+    supply(look(lambda t: {1: 150, 4: 255}, to_s=FROM_S + 9.8), "for ten seconds"),
+    # Line 1 carries the one lamp alone: 8.7 A of 12 A.
+    supply(look(lambda t: {4: 255}), "12 A"),
     Case(
         "fine-stuck",
         rig(MOVER),
@@ -169,25 +148,9 @@ CASES = [
         end_s=FROM_S + 0.7,
         closes_s=(69.0, 71.3),
     ),
-    Case(
-        "level-stuck",
-        house_of((1,), min_refresh_hz=5, shared=True),
-        held(1, FROM_S + 9.0),
-        held(1, END_S),
-        (10.0, 11.2),
-        "for ten seconds",
-        closes_s=(9.0, 11.2),
-    ),
-    Case(
-        "level-stuck",
-        house_of((1,), min_refresh_hz=5, shared=True),
-        # More slots than a few are a look of their own.
-        held(49, END_S),
-        held(48, END_S),
-        (10.0, 11.2),
-        "48 slots",
-        closes_s=(9.0, 11.2),
-    ),
+    stuck(held(1, FROM_S + 9.0), 1, "for ten seconds"),
+    # More slots than a few are a look of their own.
+    stuck(held(49, END_S), 48, "48 slots"),
     Case(
         "glare-held",
         rig(BLINDER),

@@ -8,7 +8,7 @@ from datetime import datetime
 from slotwatch.house.schema import Phase
 from slotwatch.judge import phases, wording
 from slotwatch.judge.catalog import FLAPPING
-from slotwatch.judge.clusters import Cluster
+from slotwatch.judge.clusters import Cluster, names_of
 from slotwatch.judge.entries import Account
 from slotwatch.judge.rule import quiet_phase
 from slotwatch.judge.sight import Sight
@@ -45,7 +45,7 @@ def give_account(sight: Sight, cluster: Cluster, at: datetime) -> Account:
         confidence=verdict.confidence if verdict else speaker.confidence,
         began_ns=cluster.since_ns,
         universes=tuple(sight.universe_name(row) for row in universes),
-        sources=tuple(sorted(cluster.source_names(sight))),
+        sources=tuple(sorted(names_of(sight, cluster.findings()))),
         source_keys=tuple(sorted(cluster.source_keys(sight))),
         fixtures=tuple(sorted({name for case in cluster.cases for name in case.finding.fixtures})),
         summary=summary,

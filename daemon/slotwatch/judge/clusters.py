@@ -59,9 +59,8 @@ class Cluster:
     def networks(self) -> set[int]:
         return {network for case in self.cases for network in case.finding.networks}
 
-    def source_names(self, sight: Sight) -> set[str]:
-        names = {name for case in self.cases for name in case.finding.source_names}
-        return names | {sight.source_name(row) for row in self.source_rows(sight)}
+    def findings(self) -> list[Finding]:
+        return [case.finding for case in self.cases]
 
     def source_keys(self, sight: Sight) -> set[str]:
         """`wire.universe.source_key` of every source that its cases are about."""
@@ -73,14 +72,18 @@ class Cluster:
 
     def source_rows(self, sight: Sight) -> set[int]:
         """Rows of every source that its cases are about."""
-        streams = {row for case in self.cases for row in case.finding.streams}
-        return {row for case in self.cases for row in case.finding.sources} | sight.sources_of(streams)
+        return _rows_of(sight, self.findings())
 
 
-def names_of(sight: Sight, finding: Finding) -> set[str]:
-    """Name every source that a finding is about."""
-    rows = {*finding.sources, *(sight.source_of(stream) for stream in finding.streams)}
-    return {*(sight.source_name(row) for row in rows), *finding.source_names}
+def names_of(sight: Sight, findings: Sequence[Finding]) -> set[str]:
+    """Name every source that findings are about."""
+    names = {name for finding in findings for name in finding.source_names}
+    return names | {sight.source_name(row) for row in _rows_of(sight, findings)}
+
+
+def _rows_of(sight: Sight, findings: Sequence[Finding]) -> set[int]:
+    streams = {row for finding in findings for row in finding.streams}
+    return {row for finding in findings for row in finding.sources} | sight.sources_of(streams)
 
 
 class Clusterer:
@@ -193,7 +196,7 @@ def _share_paths(sight: Sight, clusters: list[Cluster]) -> list[Cluster]:
         else:
             kept.append(cluster)
     for (_, network), together in shared.items():
-        if len({name for cluster in together for name in cluster.source_names(sight)}) < 2:
+        if len({name for cluster in together for name in names_of(sight, cluster.findings())}) < 2:
             kept.extend(together)
             continue
         cases = [case for cluster in together for case in cluster.cases]
@@ -223,7 +226,7 @@ def _explain(sight: Sight, clusters: list[Cluster]) -> list[Cluster]:
 
 
 def _take(sight: Sight, wide: Cluster, reach: explain.Reach, clusters: Iterable[Cluster]) -> None:
-    names, universes, networks = wide.source_names(sight), set(wide.universes()), wide.networks()
+    names, universes, networks = names_of(sight, wide.findings()), set(wide.universes()), wide.networks()
     # Nothing makes what was there before it. Worked out once: both sides may have thousands of cases.
     earliest_ns = wide.since_ns if wide.rule.name in explain.TIMED else None
     for other in clusters:
@@ -252,7 +255,7 @@ def _is_near(
     on_universes = bool(finding.universes) and set(finding.universes) <= universes
     if nearness == explain.UNIVERSE:
         return on_universes
-    of_sources = bool(names & names_of(sight, finding))
+    of_sources = bool(names & names_of(sight, (finding,)))
     return of_sources and (nearness == explain.SOURCE or on_universes)
 
 
