@@ -5,7 +5,6 @@ from __future__ import annotations
 import itertools
 import json
 import os
-import pty
 import select
 import signal
 import time
@@ -18,6 +17,7 @@ from typing import Any
 import pytest
 
 from tests.daemon import Daemon, desk, running
+from tests.edge.ptys import line_of_its_own
 from tests.patience import until
 
 
@@ -31,11 +31,8 @@ def state_of(daemon: Daemon, name: str) -> dict[str, Any]:
 
 @pytest.fixture
 def line() -> Iterator[tuple[int, str]]:
-    master, slave = pty.openpty()
-    name = os.ttyname(slave)
-    os.close(slave)
-    yield master, name
-    os.close(master)
+    with line_of_its_own() as ends:
+        yield ends
 
 
 def octets(master: int, seconds: float) -> list[tuple[float, int]]:

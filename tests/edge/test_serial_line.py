@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 
 from slotwatch.edge.serial_line import LineSender, PortGone, open_port
+from tests.edge.ptys import line_of_its_own
 from tests.patience import until
 
 TCGETS2 = 0x802C542A
@@ -24,11 +25,8 @@ TCGETS2 = 0x802C542A
 
 @pytest.fixture
 def line() -> Iterator[tuple[int, str]]:
-    master, slave = pty.openpty()
-    name = os.ttyname(slave)
-    os.close(slave)
-    yield master, name
-    os.close(master)
+    with line_of_its_own() as ends:
+        yield ends
 
 
 def read_now(master: int, within_s: float) -> bytes:

@@ -54,6 +54,7 @@ def test_an_update_touches_only_what_differs(open_page: Open) -> None:
     """One rate of 512 changes: one stroke and its line of words, not the page."""
     opened = open_page("crowd")
     page = opened.go("/")
+    page.wait_for_function("() => document.querySelectorAll('.tick').length === 512", timeout=20000)
     page.wait_for_timeout(400)
     page.evaluate("""() => { window.touched = []; new MutationObserver(list => window.touched.push(...list.map(m => m.target)))
         .observe(document.querySelector('.staves'), {subtree: true, childList: true, attributes: true, characterData: true}); }""")
