@@ -70,65 +70,63 @@ async def sending(alerts: Alertmanager) -> AsyncIterator[None]:
         await asyncio.gather(task, return_exceptions=True)
 
 
-async def test_an_alert_is_sent_and_later_resolved() -> None:
+@asynccontextmanager
+async def sent_and_received() -> AsyncIterator[tuple[Alertmanager, Receiver]]:
+    """A sender at work, and its only receiver."""
     receiver = Receiver()
     async with receiver.open() as url:
         alerts = Alertmanager(house(url))
         async with sending(alerts):
-            alerts.note(snapshot())
-            await happens(lambda: receiver.bodies)
-            (alert,) = receiver.bodies[-1]
-            assert set(alert) == {"labels", "annotations", "startsAt", "endsAt"}
-            assert all(re.fullmatch("[a-zA-Z_][a-zA-Z0-9_]*", name) for name in alert["labels"] | alert["annotations"])
-            ends = datetime.fromisoformat(alert["endsAt"])
-            assert ends > datetime.now(ends.tzinfo), "an open one ends in the future, should we die"
-            alerts.note(snapshot(incidents=()))
-            await happens(lambda: len(receiver.bodies) > 1)
-            (over,) = receiver.bodies[-1]
-            ends = datetime.fromisoformat(over["endsAt"])
-            assert over["labels"] == alert["labels"] and ends <= datetime.now(ends.tzinfo)
+            yield alerts, receiver
+
+
+async def test_an_alert_is_sent_and_later_resolved() -> None:
+    async with sent_and_received() as (alerts, receiver):
+        alerts.note(snapshot())
+        await happens(lambda: receiver.bodies)
+        (alert,) = receiver.bodies[-1]
+        assert set(alert) == {"labels", "annotations", "startsAt", "endsAt"}
+        assert all(re.fullmatch("[a-zA-Z_][a-zA-Z0-9_]*", name) for name in alert["labels"] | alert["annotations"])
+        ends = datetime.fromisoformat(alert["endsAt"])
+        assert ends > datetime.now(ends.tzinfo), "an open one ends in the future, should we die"
+        alerts.note(snapshot(incidents=()))
+        await happens(lambda: len(receiver.bodies) > 1)
+        (over,) = receiver.bodies[-1]
+        ends = datetime.fromisoformat(over["endsAt"])
+        assert over["labels"] == alert["labels"] and ends <= datetime.now(ends.tzinfo)
 
 
 async def test_nothing_is_sent_while_nothing_changes() -> None:
-    receiver = Receiver()
-    async with receiver.open() as url:
-        alerts = Alertmanager(house(url))
-        async with sending(alerts):
+    async with sent_and_received() as (alerts, receiver):
+        alerts.note(snapshot())
+        await happens(lambda: receiver.bodies)
+        for _ in range(5):
             alerts.note(snapshot())
-            await happens(lambda: receiver.bodies)
-            for _ in range(5):
-                alerts.note(snapshot())
-                await asyncio.sleep(0.02)
-            assert len(receiver.bodies) == 1
+            await asyncio.sleep(0.02)
+        assert len(receiver.bodies) == 1
 
 
 async def test_open_and_over_are_sent_again_and_again(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(module, "AGAIN_S", 0.03)
-    receiver = Receiver()
-    async with receiver.open() as url:
-        alerts = Alertmanager(house(url))
-        async with sending(alerts):
-            alerts.note(snapshot())
-            alerts.note(snapshot(incidents=(incident(8, universes=("e131/1",)),)))
-            await happens(lambda: len(receiver.bodies) >= 3)
-            assert all(len(body) == 2 for body in receiver.bodies)
+    async with sent_and_received() as (alerts, receiver):
+        alerts.note(snapshot())
+        alerts.note(snapshot(incidents=(incident(8, universes=("e131/1",)),)))
+        await happens(lambda: len(receiver.bodies) >= 3)
+        assert all(len(body) == 2 for body in receiver.bodies)
 
 
 async def test_what_is_over_is_forgotten_in_time(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(module, "AGAIN_S", 0.03)
     monkeypatch.setattr(module, "RESOLVED_S", 0.1)
-    receiver = Receiver()
-    async with receiver.open() as url:
-        alerts = Alertmanager(house(url))
-        async with sending(alerts):
-            alerts.note(snapshot())
-            alerts.note(snapshot(incidents=()))
-            await happens(lambda: receiver.bodies)
-            await happens(lambda: not alerts._over)
-            await asyncio.sleep(0.1)  # the last one may still be on its way
-            count = len(receiver.bodies)
-            await asyncio.sleep(0.1)
-            assert len(receiver.bodies) == count
+    async with sent_and_received() as (alerts, receiver):
+        alerts.note(snapshot())
+        alerts.note(snapshot(incidents=()))
+        await happens(lambda: receiver.bodies)
+        await happens(lambda: not alerts._over)
+        await asyncio.sleep(0.1)  # the last one may still be on its way
+        count = len(receiver.bodies)
+        await asyncio.sleep(0.1)
+        assert len(receiver.bodies) == count
 
 
 async def test_a_receiver_that_refuses_is_said_and_tried_again_and_the_other_is_served() -> None:
