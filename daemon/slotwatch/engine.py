@@ -23,12 +23,13 @@ from slotwatch.snapshot import Snapshot, UniverseState
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.decode import decode
 from slotwatch.wire.observation import JoinSeen, Observation
+from slotwatch.wire.routine import Routine
 
 TICK_NS = 50_000_000
 CALM_NS = 100_000_000
 """Time between two ticks while nothing falls silent: windows move in such steps."""
 SETTLED_NS = 400_000_000
-"""And while nothing at all is under way. What begins meanwhile is dated by its packets and judged so much later."""
+"""And while nothing at all is under way and what arrives is no news."""
 NOTE_NS = 1_000_000_000
 """How often states go into the minute's summary, and readiness is judged anew."""
 MAX_MARK = 500
@@ -48,6 +49,7 @@ class Engine:
         self.replay = replay
         self.model = Model(house, now_ns)
         self.judge = Judge(house, now_ns, wall_offset_ns, phase)
+        self._routine = Routine()
         self._reporter = Reporter(self.model)
         self._minutes = Minutes(now_ns, wall_offset_ns)
         self._noted_ns = now_ns
@@ -83,8 +85,13 @@ class Engine:
         self._collect_events()
         self._keep_minutes(now_ns)
 
+    def is_news(self, batch: Batch) -> bool:
+        """Whether these packets, not ingested yet, are more than routine: then the next tick should not wait for
+        `rest_ns`. Wants every packet once, in order; none is kept."""
+        return self._routine.is_news(batch)
+
     def next_deadline_ns(self) -> int:
-        """When `tick` is wanted next."""
+        """When `tick` is wanted next, if nothing that is news comes."""
         return self._ticked_ns + self.rest_ns
 
     @property

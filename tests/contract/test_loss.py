@@ -238,13 +238,21 @@ def test_what_an_incident_explained_stays_on_its_record(tmp_path: Path) -> None:
     assert "backup-in-control" not in verdict.rules()
 
 
-def test_an_undeclared_universe_that_is_lost_is_one_lower_also_where_nobody_asked_for_it(tmp_path: Path) -> None:
-    # Contract 5, universe-lost, critical: "(undeclared ones, and a clean stop: one lower)"
+@pytest.mark.parametrize("vantage", ["port", "mirror"])
+def test_an_undeclared_universe_that_is_lost_is_one_lower(tmp_path: Path, vantage: str) -> None:
+    # Contract 5, universe-lost, critical: "(undeclared ones, and a clean stop: one lower)"; and "A rule that a wider
+    # incident explains is listed in its `explains`": what came only because a switch flooded it ends with the flood.
+    # A mirror port sees everything, so there nothing is flooded.
     capture = Capture()
     capture.run(1, 0, 10)
     capture.run(2, 0, 20, sender="other", source=SPARE)
-    verdict = judge(capture, tmp_path, HOUSE + universes(2))
-    assert verdict.only("universe-lost")["severity"] == "warning"
+    verdict = judge(capture, tmp_path, HOUSE + f'vantage = "{vantage}"\n' + universes(2))
+    if vantage == "mirror":
+        assert verdict.only("universe-lost")["severity"] == "warning"
+    else:
+        flood = verdict.only("flooded-groups")
+        assert flood["explains"] == [{"rule": "universe-lost", "universes": ["e131/1"]}]
+        assert "universe-lost" not in verdict.rules()
 
 
 def test_a_backup_that_falls_silent_or_never_came_is_backup_absent(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""Print the score of all scenarios: `python -m tests.rehearse.score [--rough[=SEED]] [NAME …]`."""
+"""Print the score of all scenarios: `python -m tests.rehearse.score [--rough[=SEED]] [--resting] [NAME …]`."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from tests.rehearse.theatre import mismatches, perform, roughened, seconds, told
 def main(names: list[str]) -> int:
     """Play each scenario, print what is wrong, and end with the score of faults and of healthy shows."""
     rough = [word for word in names if word.startswith("--rough")]
+    resting = "--resting" in names
     names = [word for word in names if not word.startswith("--")]
     seed = int(rough[0].partition("=")[2] or 1) if rough else 0
     right = {True: 0, False: 0}
@@ -24,7 +25,7 @@ def main(names: list[str]) -> int:
             continue
         count[scenario.is_healthy] += 1
         try:
-            performance = perform(roughened(scenario, seed) if rough else scenario)
+            performance = perform(roughened(scenario, seed) if rough else scenario, resting=resting)
             wrong = mismatches(performance)
         except Exception:
             wrong = [traceback.format_exc().strip().splitlines()[-1]]

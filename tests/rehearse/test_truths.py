@@ -18,6 +18,11 @@ def test_scenario_is_told_as_it_is(name: str) -> None:
     assert not mismatches(perform(SCENARIOS[name]))
 
 
+@pytest.mark.parametrize("name", SCENARIOS)
+def test_scenario_is_told_as_it_is_with_the_rests_that_the_daemon_takes(name: str) -> None:
+    assert not mismatches(perform(SCENARIOS[name], resting=True))
+
+
 def test_catalogue_is_as_large_as_promised() -> None:
     faulty = [each for each in SCENARIOS.values() if not each.is_healthy]
     healthy = [each for each in SCENARIOS.values() if each.is_healthy]

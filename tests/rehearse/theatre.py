@@ -69,8 +69,11 @@ class Performance:
         return (each for each in self.incidents if self.loudest[each.id] > Severity.NOTE)
 
 
-def perform(scenario: Scenario, house: House | None = None) -> Performance:
-    """Play a scenario: packets in batches, observations at their time, ticks when the engine wants them, as `serve`."""
+def perform(scenario: Scenario, house: House | None = None, *, resting: bool = False) -> Performance:
+    """Play a scenario: packets in batches, observations at their time, a tick each 50 ms.
+
+    resting: ticks only when the engine wants them, as `serve` does.
+    """
     house = house or house_of(scenario.paper)
     engine = Engine(house, now_ns=BASE_NS, wall_offset_ns=WALL_OFFSET_NS)
     seen: dict[int, Incident] = {}
@@ -89,21 +92,22 @@ def perform(scenario: Scenario, house: House | None = None) -> Performance:
 
     for step_ns, items in _steps(scenario):
         waiting: list[Sent] = []
-        observed = False
+        news = False
         for item in items:
             if isinstance(item, Sent):
                 waiting.append(item)
                 continue
-            _ingest(engine, waiting)
+            news |= _ingest(engine, waiting)
             engine.observe(_moved(item))
-            observed = True
-        _ingest(engine, waiting)
-        if observed or BASE_NS + step_ns >= engine.next_deadline_ns():
+            news = True
+        news |= _ingest(engine, waiting)
+        if news or not resting or BASE_NS + step_ns >= engine.next_deadline_ns():
             engine.tick(BASE_NS + step_ns)
             look()
     for incident in engine.snapshot(BASE_NS + round(scenario.seconds * 1e9)).incidents:
         keep(incident)
-    return Performance(scenario, sorted(seen.values(), key=lambda each: each.id), loudest, first_cause)
+    found = sorted(seen.values(), key=lambda each: each.id)
+    return Performance(scenario, found, loudest, first_cause)
 
 
 def roughened(scenario: Scenario, seed: int = 1) -> Scenario:
@@ -118,10 +122,15 @@ def roughened(scenario: Scenario, seed: int = 1) -> Scenario:
     return replace(scenario, items=items)
 
 
-def _ingest(engine: Engine, waiting: list[Sent]) -> None:
-    if waiting:
-        engine.ingest(batch_of(waiting))
-        waiting.clear()
+def _ingest(engine: Engine, waiting: list[Sent]) -> bool:
+    """Hand them over; returns whether they are news."""
+    if not waiting:
+        return False
+    batch = batch_of(waiting)
+    news = engine.is_news(batch)
+    engine.ingest(batch)
+    waiting.clear()
+    return news
 
 
 def _moved(item: Item) -> Item:

@@ -14,6 +14,7 @@ from slotwatch.edge.http_changes import Changes
 from slotwatch.edge.http_door import Door
 from slotwatch.edge.http_events import Listeners
 from slotwatch.edge.http_files import PAGES, PageFiles
+from slotwatch.edge.http_fresh import reading
 from slotwatch.edge.http_front import Ask, BoardLike, Front, Packets, Runner
 from slotwatch.edge.http_guard import LARGEST_BODY_BYTES, Guard, add_headers, middleware
 from slotwatch.edge.http_reads import Reads
@@ -139,7 +140,9 @@ class Server:
 
 def build_app(front: Front, history: History, packets: Packets, listeners: Listeners | None = None) -> web.Application:
     """Put the requests together; also for tests, which bring a front of their own."""
-    app = web.Application(middlewares=[middleware(front.guard, front.callers)], client_max_size=LARGEST_BODY_BYTES)
+    app = web.Application(
+        middlewares=[middleware(front.guard, front.callers), reading(front)], client_max_size=LARGEST_BODY_BYTES
+    )
     app.on_response_prepare.append(add_headers)
     files, reads = PageFiles(), Reads(front, history, packets)
     app.add_routes(reads.routes())

@@ -37,7 +37,7 @@ SEE_AGAIN_S = 0.005
 BATCH_NS = 250_000_000
 """Shortest time between two batches of events; incidents do not wait for it."""
 SILENT_NS = 2_000_000_000
-"""Judging publishes at least five times a second; after so much silence the page says so."""
+"""Judging publishes five times a second, once where nothing is under way; after so much silence the page says so."""
 
 LAG_EDGES_S = (0.01, 0.025, 0.05, 0.1, 0.15, 0.2, 0.25, 0.5, 1.0, 2.5)
 
@@ -138,6 +138,10 @@ class Front:
             self._silent = is_silent
             self.said = self._house(self.sheet)
             self.listeners.publish([("house", self.said)])
+
+    def age_ns(self, now_ns: int) -> int:
+        """How long ago the newest snapshot came."""
+        return now_ns - self._new_ns
 
     def take_house(self, house: House) -> None:
         """Show what is seen under another house from now on."""

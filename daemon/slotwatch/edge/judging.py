@@ -21,7 +21,8 @@ from slotwatch.edge.channel import Channel, Message, answer
 from slotwatch.edge.igmp_in import GroupWatch
 from slotwatch.edge.lag import Lag
 from slotwatch.edge.neighbours import NeighbourWatch
-from slotwatch.edge.pace import Pace
+from slotwatch.edge.observed import observations
+from slotwatch.edge.pace import BUSY_ROWS, GATHERED_ROWS, Pace
 from slotwatch.edge.recorder import Captures, Recorder
 from slotwatch.edge.ring import GUARD_ROWS, Ring
 from slotwatch.engine import Engine
@@ -36,6 +37,8 @@ CHUNK_ROWS = GUARD_ROWS
 """Rows judged at once: 1.2 MiB of payload, which still fits a core's own cache."""
 SNAPSHOT_NS = 200_000_000
 SOONEST_SNAPSHOT_NS = 50_000_000
+UNREAD_SNAPSHOT_NS = 700_000_000
+"""While nothing is under way and nobody listens. Who reads all the same has the front ask first (`http_fresh`)."""
 SNAPSHOT_SHARE = 16
 """Time between two snapshots is at least this many times what the last one cost: on a busy computer, at 4,034
 universes, 13 ms to make and 18 ms to encode. A share of 8 may cost 0.6 us a packet of a full
@@ -44,11 +47,6 @@ STEP_NS = 1_000_000
 STATUS_NS = 5_000_000_000
 HOLD_NS = 4 * TICK_NS
 """So long a publication waits for the tick that judges an order; without intake there are no ticks."""
-
-_SEEN: dict[str, Callable[..., observation.Observation]] = {
-    "LinkSeen": observation.LinkSeen,
-    "JoinSeen": observation.JoinSeen,
-}
 
 
 class Judging:
@@ -63,6 +61,7 @@ class Judging:
         self._problems: tuple[str, ...] = ()
         self._health: dict[str, Any] = {}
         self._route_rows: tuple[dict[str, Any], ...] = ()
+        self._routes_told: tuple[tuple[str, ...], ...] = ()
         self._asking: dict[str, Any] | None = None
         self._node: dict[str, Any] | None = None
         self._counted: dict[str, int] = {}
@@ -77,7 +76,9 @@ class Judging:
         self._sync_groups: dict[str, list[int]] = {}
         self._drops = (0, 0)
         self._rows_ns = 0
-        self._publish_now = True
+        self._publish_now = self._heard = True
+        self._seen = 0
+        """Rows of the ring that were looked at, judged or not."""
         self._ordered_ns = 0
         """When something was ordered that no tick has judged yet; 0: nothing."""
         before_ns, judged, self._lost = board.progress()
@@ -122,9 +123,15 @@ class Judging:
                 lifeline.send({"do": "status", "text": self._status})
 
     def turn(self) -> int:
-        """Judge what is in the ring, let time pass, publish. Returns the milliseconds that may pass till the next."""
+        """Judge what is in the ring, let time pass, publish; or leave it, while nothing is due and nothing new.
+
+        Returns the milliseconds that may pass till the next.
+        """
         now_ns = clock.monotonic_ns()
         self._watch_stalls(now_ns)
+        if self._nothing_new(now_ns):
+            self.board.turn(now_ns, self._tail, self._lost)
+            return self._pace.look_again_ms(now_ns)
         judged_at_ns = self.ring.heartbeat_ns
         rows = self._ingest()
         if self.ring.heartbeat_ns - self._ticked_ns >= TICK_NS or not self._ticked_ns:
@@ -173,6 +180,16 @@ class Judging:
         self._groups.close()
         self._neighbours.close()
 
+    def _nothing_new(self, now_ns: int) -> bool:
+        """Whether this turn can be left out: nothing is due, and what came since the last is routine."""
+        head, first = self.ring.head, max(self._seen, self._tail)
+        rests = not (self._heard or self._publish_now) and self._pace.may_rest(now_ns, head - self._tail)
+        self._seen, self._heard = head, False
+        if head - first >= (GATHERED_ROWS if rests else BUSY_ROWS):
+            return False  # not worth a look; what comes after them will be news once
+        news = [self.engine.is_news(batch) for batch in self.ring.read(first, head)]  # wants to see all
+        return rests and not any(news)
+
     def _ingest(self) -> int:
         head = self.ring.head
         count = head - self._tail
@@ -218,23 +235,27 @@ class Judging:
 
     def _watch_stalls(self, now_ns: int) -> None:
         """Tell the engine of time in which packets could not be judged: ours, or intake's."""
-        if self._away_ns:
-            self.engine.observe(observation.StallSeen(now_ns, self._away_ns))
-            self._away_ns = 0
-        elif late_ns := self._pace.late_ns(now_ns):
-            self.engine.observe(observation.StallSeen(now_ns, late_ns))
+        stalled_ns = self._away_ns or self._pace.late_ns(now_ns)
+        self._away_ns = 0
+        if stalled_ns:
+            self._stalled(now_ns, stalled_ns)
         beat_ns, generation = self.ring.heartbeat_ns, self.ring.generation
         if generation != self._generation and beat_ns > self._heartbeat_ns:
             # Intake was started anew, and has had its first turn: between the two nobody held the sockets.
             self._generation = generation
-            self.engine.observe(observation.StallSeen(now_ns, max(0, beat_ns - self._heartbeat_ns)))
+            self._stalled(now_ns, max(0, beat_ns - self._heartbeat_ns))
             self._observations.send({"do": "state"})
             self._pace.intake_woke()
             self._sync_groups = {}
         self._heartbeat_ns = max(beat_ns, self._heartbeat_ns)
 
+    def _stalled(self, now_ns: int, late_ns: int) -> None:
+        self._heard = True
+        self.engine.observe(observation.StallSeen(now_ns, late_ns))
+
     def _publish_if_due(self, now_ns: int) -> None:
-        wanted_ns = SOONEST_SNAPSHOT_NS if self._publish_now else SNAPSHOT_NS
+        seldom = self._pace.is_resting and not self._pace.is_watched(now_ns)
+        wanted_ns = SOONEST_SNAPSHOT_NS if self._publish_now else UNREAD_SNAPSHOT_NS if seldom else SNAPSHOT_NS
         if now_ns - self._snapped_ns < max(wanted_ns, SNAPSHOT_SHARE * self._snapshot_cost_ns):
             return
         if self._ordered_ns and now_ns - self._ordered_ns < HOLD_NS:
@@ -298,6 +319,7 @@ class Judging:
         for message in self._routes.receive():
             self._hear_routes(message, now_ns)
         for seen in [*self._groups.read(ready, now_ns), *self._neighbours.read(ready, now_ns)]:
+            self._heard = True
             self.engine.observe(seen)
 
     def _hear_routes(self, message: Message, now_ns: int) -> None:
@@ -307,6 +329,8 @@ class Judging:
         told_now = {row["route"]: row for row in message.get("routes", ()) if row["route"] in names}
         self._route_rows = tuple(({row["route"]: row for row in self._route_rows} | told_now).values())
         told = tuple((row["route"], row["state"], row["to"], row["from"]) for row in self._route_rows)
+        self._heard |= told != self._routes_told
+        self._routes_told = told
         self.engine.observe(observation.RoutesSeen(now_ns, told))
         self._asking = message.get("asking")
         self._node = message.get("node")
@@ -318,6 +342,9 @@ class Judging:
         if name == "watch":
             self._pace.watch(clock.monotonic_ns())
             return {}
+        if name == "look":
+            self._publish_now = True
+            return {"board": self.published}
         done = self._command(name, arguments)
         self._ordered()
         return {**done, "board": self.published}
@@ -353,24 +380,10 @@ class Judging:
         return {"asking": True}
 
     def _observe(self, observed: list[dict[str, Any]]) -> None:
+        self._heard = True
         for fields in observed:
-            kind = fields.pop("is", "")
-            if kind == "health":
-                self._health = fields["health"]
-                for line in self._health.get("lines", ()):
-                    self.engine.observe(
-                        observation.LineSeen(
-                            clock.monotonic_ns(),
-                            line["number"],
-                            line["open"],
-                            line["trouble"],
-                            line.get("faults", 0),
-                            line.get("breaks", 0),
-                        )
-                    )
-            elif kind == "woke":
+            if fields.get("is") == "woke":
                 self._pace.intake_woke()
-            elif kind in _SEEN:
-                if "addresses" in fields:
-                    fields["addresses"] = tuple(fields["addresses"])
-                self.engine.observe(_SEEN[kind](**fields))
+            self._health = fields.get("health", self._health)
+            for seen in observations(fields, clock.monotonic_ns()):
+                self.engine.observe(seen)

@@ -81,6 +81,8 @@ EXPLAINS: dict[str, tuple[Reach, ...]] = {
         Reach(_STREAM_TROUBLE | {"backup-absent"}, SOURCE),
     ),
     "backup-absent": (Reach(_STREAM_TROUBLE, STREAM),),
+    # What came only because a switch flooded it ends with the flood: no loss.
+    "flooded-groups": (Reach(frozenset({"universe-lost"}), UNIVERSE),),
     "echoed-universe": (Reach(_RIVALS | {"out-of-order", "backup-in-control"}, UNIVERSE),),
     "source-conflict": (Reach(frozenset({"unexpected-source", "level-stuck"}), UNIVERSE),),
     "backup-in-control": (Reach(frozenset({"unexpected-source", "backup-differs"}), STREAM),),

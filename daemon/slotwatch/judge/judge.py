@@ -35,8 +35,6 @@ REFRESH_NS = NANOSECONDS // 2
 """How often an open cause is worked out anew."""
 CROWD = 200
 """With more cases than this incidents are put together at most twice a second: a flood may not cost the pass."""
-ASSEMBLY_NS = 15 * NANOSECONDS
-"""What is declared and never comes is missed 10 s after the start, and asked for closely until then."""
 RESUME_GRACE_NS = 30 * NANOSECONDS
 """How long what was open before a restart is kept unless it is found again."""
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -82,7 +80,7 @@ class Judge:
         if self._stale or self._regrade or self._clusterer.is_revising or self._book.due_ns is not None:
             return False
         sight = self._sight
-        if sight is None or sight.now_ns - self.started_ns < ASSEMBLY_NS:
+        if sight is None:
             return False
         return not any(condition.is_under_way(sight) for condition in self._conditions)
 

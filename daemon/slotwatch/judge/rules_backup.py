@@ -25,10 +25,14 @@ DIP_NS = 500_000_000
 def watches(house: House) -> tuple[Watch, ...]:
     contest = Contest(Rivals())
     return (
-        Watch("source-conflict", UNIVERSES, contest.is_contested, contest.describe_conflict),
         Watch(
-            "backup-differs", KEYS, contest.differs, contest.describe_difference, timed=True, is_wary=contest.is_apart
+            "source-conflict",
+            UNIVERSES,
+            contest.is_contested,
+            contest.describe_conflict,
+            is_wary=contest.is_comparing,
         ),
+        Watch("backup-differs", KEYS, contest.differs, contest.describe_difference, timed=True),
         Watch("backup-in-control", UNIVERSES, is_backup_in_control, describe_backup_in_control, refresh_s=None),
     )
 
@@ -176,9 +180,9 @@ class Contest:
                 apart[key] = episode.since_ns
         return apart
 
-    def is_apart(self, sight: Sight) -> bool:
-        """Whether some backup is out of step now."""
-        return bool(self._episodes)
+    def is_comparing(self, sight: Sight) -> bool:
+        """Whether streams share a universe: what each showed a moment ago is remembered pass by pass."""
+        return len(self._rivals.pairs.rival) > 0
 
     def _look(self, sight: Sight, pairs: Pairs, at: int, key: tuple[int, int], episode: Episode, begun_ns: int) -> None:
         """Count one comparison; forget the episode where they have been in step for long enough."""

@@ -25,7 +25,7 @@ REST_FRAMES = 2
 """Frames equal to their predecessor: three equal frames are a rest (ANSI E1.31-2018 6.6.2)."""
 REST_NS = 300_000_000
 """No frame for so long: nobody moves at under 3 Hz."""
-NEAR = 1.3
+NEAR = 1.2
 """So much above the limit a stream begins to be looked at closely."""
 JUMPS_REMEMBERED_NS = 2 * NANOSECONDS
 CLUMP_GAP_US = 50_000

@@ -28,7 +28,15 @@ def watches(house: House) -> tuple[Watch, ...]:
     roster = Roster(house)
     return (
         Watch("universe-lost", UNIVERSES, is_lost, describe_lost, TICK_NS, refresh_s=None),
-        Watch("universe-missing", UNIVERSES, is_missing, describe_missing, on_delay_s=0.0, refresh_s=5.0),
+        Watch(
+            "universe-missing",
+            UNIVERSES,
+            is_missing,
+            describe_missing,
+            on_delay_s=0.0,
+            refresh_s=5.0,
+            is_wary=lambda sight: abs(sight.now_ns - sight.started_ns - START_NS) < NANOSECONDS,
+        ),
         Watch("source-absent", KEYS, roster.absent_mains, describe_absent_main, TICK_NS, refresh_s=None),
         Watch("backup-absent", KEYS, roster.absent_backups, describe_absent_backup, TICK_NS, refresh_s=None),
     )

@@ -47,7 +47,7 @@ def silent_queriers(sight: Sight) -> dict[Any, None]:
 def is_querier_due(sight: Sight) -> bool:
     """Whether a querier's time is over within the next second."""
     limit_ns = int(CATALOG["querier-absent"].threshold("silence_s") * NANOSECONDS)
-    return _silent_for(sight, limit_ns - SECOND_NS).keys() != _silent_for(sight, limit_ns).keys()
+    return len(_silent_for(sight, limit_ns - SECOND_NS)) > len(_silent_for(sight, limit_ns))
 
 
 def _silent_for(sight: Sight, limit_ns: int) -> dict[Any, None]:

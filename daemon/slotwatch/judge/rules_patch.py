@@ -139,7 +139,8 @@ class Plan:
         neighbour = max(before, key=lambda fixture: fixture.last_slot, default=None)
         near = ""
         if neighbour is not None and numbers[0] - neighbour.last_slot == 1:
-            near = f" {'It follows' if len(numbers) == 1 else 'They follow'} {neighbour.label or neighbour.name}: it may run in a longer mode."
+            follow = "It follows" if len(numbers) == 1 else "They follow"
+            near = f" {follow} {neighbour.label or neighbour.name}: it may run in a longer mode."
         shifted = self._say_shifted(sight, row)
         return Finding(
             group=f"universe:{row}",
@@ -148,10 +149,7 @@ class Plan:
             networks=(int(sight.universes.network[row]),),
             fixtures=(neighbour.name,) if near and neighbour is not None else (),
             facts={"slots": wording.list_slots(numbers), "near": near},
-            evidence=(
-                f"{sight.universe_name(row)}: {len(numbers)} unpatched {'slot' if len(numbers) == 1 else 'slots'} above zero.",
-                *shifted,
-            ),
+            evidence=(f"{sight.universe_name(row)}: unpatched slots above zero: {len(numbers)}.", *shifted),
             confidence=Confidence.CERTAIN,
             also_possible=("a patch list that is out of date", "a visiting rig"),
         )

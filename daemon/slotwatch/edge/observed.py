@@ -1,0 +1,28 @@
+"""What intake observes beside packets, as it crosses to judging: fields of messages to observations."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import Any
+
+from slotwatch.wire import observation
+from slotwatch.wire.observation import Observation
+
+_SEEN: dict[str, Callable[..., Observation]] = {
+    "LinkSeen": observation.LinkSeen,
+    "JoinSeen": observation.JoinSeen,
+}
+
+
+def observations(fields: dict[str, Any], now_ns: int) -> Iterator[Observation]:
+    """Read one thing observed. Lines are told with intake's health, and bear the time at which they are heard of."""
+    kind = fields.get("is", "")
+    if kind == "health":
+        for line in fields["health"].get("lines", ()):
+            faults, breaks = line.get("faults", 0), line.get("breaks", 0)
+            yield observation.LineSeen(now_ns, line["number"], line["open"], line["trouble"], faults, breaks)
+    elif kind in _SEEN:
+        values = {name: value for name, value in fields.items() if name != "is"}
+        if "addresses" in values:
+            values["addresses"] = tuple(values["addresses"])
+        yield _SEEN[kind](**values)

@@ -1,0 +1,122 @@
+"""What is routine, what is news. Packets by the standards' tables (tests.model.packets) and by the `sacn` package."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from sacn.messages.data_packet import DataPacket
+
+from slotwatch.wire.routine import FORGET_NS, Routine
+from slotwatch.wire.universe import Protocol
+from tests.model.packets import MS, START, Sent, artnet, artnet_sync, batch_of, cid, e131, e131_discovery, e131_sync
+
+FRAME_MS = 25
+
+
+def desk(frame: int, **more: object) -> Sent:
+    """The next frame of a desk, its levels moving."""
+    octets = e131([frame % 251] * 512, sequence=frame % 256, **more)  # type: ignore[arg-type]
+    return Sent(START + frame * FRAME_MS * MS, octets, "10.0.0.1", dst="239.255.0.1")
+
+
+def controller(frame: int, count: bool = True) -> Sent:
+    octets = artnet([frame % 251] * 512, sequence=frame % 255 + 1 if count else 0)
+    return Sent(START + frame * FRAME_MS * MS, octets, "10.0.0.2", protocol=Protocol.ARTNET)
+
+
+def after(*packets: Sent, known: int = 4) -> bool:
+    """Whether these are news to who knows the desk's first frames."""
+    routine = Routine()
+    assert routine.is_news(batch_of([desk(frame) for frame in range(known)])), "a stream that begins"
+    return routine.is_news(batch_of(list(packets)))
+
+
+def test_frames_that_go_on_are_routine_whatever_their_levels() -> None:
+    assert not after(*(desk(frame) for frame in range(4, 600)))
+
+
+def test_art_net_goes_on_from_255_to_1_and_may_not_count_at_all() -> None:
+    for count in (True, False):
+        routine = Routine()
+        routine.is_news(batch_of([controller(0, count)]))
+        assert not routine.is_news(batch_of([controller(frame, count) for frame in range(1, 600)]))
+
+
+def test_several_streams_in_one_batch_are_told_apart() -> None:
+    routine = Routine()
+    frames = [[desk(frame), desk(frame, universe=2), controller(frame)] for frame in range(20)]
+    routine.is_news(batch_of(frames[0]))
+    assert not routine.is_news(batch_of([packet for three in frames[1:] for packet in three]))
+
+
+def test_synchronization_that_goes_on_is_routine() -> None:
+    """E1.31 6.6.1 numbers synchronization packets for themselves; ArtSync has no number."""
+    routine = Routine()
+
+    def show(frame: int) -> list[Sent]:
+        at_ns = START + frame * FRAME_MS * MS
+        sync = Sent(at_ns, e131_sync(7, sequence=(frame + 99) % 256), "10.0.0.1", dst="239.255.0.7")
+        return [desk(frame, sync=7), sync, controller(frame), Sent(at_ns, artnet_sync(), "10.0.0.2", protocol=2)]
+
+    routine.is_news(batch_of(show(0)))
+    assert not routine.is_news(batch_of([packet for frame in range(1, 300) for packet in show(frame)]))
+
+
+@pytest.mark.parametrize(
+    ("what", "packet"),
+    [
+        ("one is missing", desk(5)),
+        ("one came twice", desk(3)),
+        ("another priority", desk(4, priority=101)),
+        ("the preview flag", desk(4, options=0x80)),
+        ("the last of a stream", desk(4, options=0x40)),
+        ("a start code", desk(4, start_code=0xDD)),
+        ("a synchronization address", desk(4, sync=7)),
+        ("a name", desk(4, name=b"Desk B")),
+        ("another identity", desk(4, source=cid(2))),
+        ("another universe", desk(4, universe=2)),
+        ("another address", replace(desk(4), src="10.0.0.9")),
+        ("another destination", replace(desk(4), dst="239.255.0.2")),
+        ("another network", replace(desk(4), network=1)),
+        ("fewer slots", replace(desk(4), data=desk(4).data[:-2])),
+        ("it comes after a silence", replace(desk(4), t_ns=desk(3).t_ns + FORGET_NS + 1)),
+        ("a discovery list", Sent(START + 100 * MS, e131_discovery([1]), "10.0.0.1")),
+        ("rubbish", Sent(START + 100 * MS, b"\xff" * 638, "10.0.0.1")),
+    ],
+)
+def test_everything_else_is_news(what: str, packet: Sent) -> None:
+    assert after(packet), what
+
+
+def test_every_octet_of_the_header_counts_but_the_number() -> None:
+    """As the `sacn` package composes it; 111 is the sequence number (E1.31 table 4-1), the slots begin at 126."""
+    octets = bytes(DataPacket(tuple(cid(1)), "desk", 1, (9,) * 512, sequence=5).getBytes())
+    first = Sent(START, octets[:111] + b"\4" + octets[112:], "10.0.0.1")
+    plain = Sent(START + MS, octets, "10.0.0.1")
+    for at in range(638):
+        routine = Routine()
+        routine.is_news(batch_of([first]))
+        changed = replace(plain, data=octets[:at] + bytes([octets[at] ^ 1]) + octets[at + 1 :])
+        assert routine.is_news(batch_of([changed])) is (at < 126), at
+
+
+def test_what_is_remembered_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("slotwatch.wire.routine.MOST_KNOWN", 64)
+    routine = Routine()
+    for number in range(1, 1000):
+        routine.is_news(batch_of([replace(desk(0, source=cid(number)), t_ns=START + number)]))
+    assert len(routine._known) <= 64
+
+
+def test_any_octets_at_all_have_an_answer() -> None:
+    chance = np.random.default_rng(1)
+    routine = Routine()
+    for length in range(0, 1216, 31):
+        for protocol in Protocol:
+            octets = chance.integers(0, 256, length, np.uint8).tobytes()
+            assert routine.is_news(batch_of([Sent(START + length, octets, "10.0.0.1", protocol=protocol)])) in (
+                True,
+                False,
+            )
