@@ -60,6 +60,21 @@ async def test_an_acknowledgement_is_on_the_disk_when_it_is_answered(tmp_path: P
         assert run.judging.asked[-1] == ("unacknowledge", {"id": 7})
 
 
+async def test_right_after_a_restart_an_acknowledgement_waits_until_judging_knows_what_it_is_of(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        run.front.resumed.clear()
+        asking = asyncio.create_task(send(run, "DELETE", "/api/v1/incidents/7/acknowledge"))
+        await asyncio.sleep(0.2)
+        assert not run.judging.asked
+        run.front.resumed.set()
+        assert (await asking)[0] == 200 and run.judging.asked == [("unacknowledge", {"id": 7})]
+        run.front.resumed.clear()
+        monkeypatch.setattr(http_front, "RESUMED_WITHIN_S", 0.05)
+        assert (await send(run, "DELETE", "/api/v1/incidents/7/acknowledge"))[0] == 200, "not for ever"
+
+
 async def test_an_acknowledgement_needs_a_name_and_an_incident(tmp_path: Path) -> None:
     async with running(tmp_path, snapshot=snapshot()) as run:
         for wrong in ({}, {"by": ""}, {"by": 7}, {"by": "x" * 81}, {"by": "Ann", "note": 3}):

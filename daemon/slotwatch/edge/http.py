@@ -50,7 +50,7 @@ class Server:
         try:
             await self._door.open(self._app(self.front.listeners))
             async with asyncio.TaskGroup() as self._tasks:
-                resumption = Resumption(self._history, self.front.ask)
+                resumption = Resumption(self._history, self.front.ask, self.front.resumed)
                 self.front.followers += [resumption, self._history]
                 resuming = self._tasks.create_task(self.front.keep_running(resumption))
                 await self._follow(house)

@@ -63,6 +63,7 @@ class Changes:
     async def acknowledge(self, request: web.Request) -> web.Response:
         given = order(await body(request), by=object, note=object)
         by, note = word(given, "by", LONGEST_NAME), word(given, "note", LONGEST_TEXT, default="")
+        await self._front.when_resumed()
         found = await self._reads.find(int(request.match_info["id"]))
         await self._ask("acknowledge", id=found.id, by=by, note=note)
         at_ns = await self._acknowledged_ns(found.id)
@@ -73,6 +74,7 @@ class Changes:
     async def unacknowledge(self, request: web.Request) -> web.Response:
         given = order(await body(request), by=object, note=object)
         by = word(given, "by", LONGEST_NAME, default="")
+        await self._front.when_resumed()
         found = await self._reads.find(int(request.match_info["id"]))
         await self._ask("unacknowledge", id=found.id)
         stored = await self._history.acknowledge(found.id, by, "", clock.wall_ns(), given=False)

@@ -34,6 +34,7 @@ WATCH_AGAIN_NS = 5_000_000_000
 AGAIN_S = 5.0
 SEEN_WITHIN_S = 0.5
 SEE_AGAIN_S = 0.005
+RESUMED_WITHIN_S = 5.0
 BATCH_NS = 250_000_000
 """Shortest time between two batches of events; incidents do not wait for it."""
 SILENT_NS = 2_000_000_000
@@ -88,6 +89,9 @@ class Front:
         self.callers = Callers()
         self.listeners = Listeners()
         self.followers: list[Follower] = []
+        self.resumed = asyncio.Event()
+        """Whether judging knows what the history knows; where nobody resumes, at once."""
+        self.resumed.set()
         self.sheet: Sheet | None = None
         self.said: dict[str, Any] = {}
         self.moments = Moments()
@@ -138,6 +142,12 @@ class Front:
             self._silent = is_silent
             self.said = self._house(self.sheet)
             self.listeners.publish([("house", self.said)])
+
+    async def when_resumed(self) -> None:
+        """Wait until judging knows the incidents of before a restart, but not for ever."""
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(RESUMED_WITHIN_S):
+                await self.resumed.wait()
 
     def age_ns(self, now_ns: int) -> int:
         """How long ago the newest snapshot came."""

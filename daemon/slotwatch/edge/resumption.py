@@ -19,7 +19,10 @@ class Resumption:
 
     name = "resumption"
 
-    def __init__(self, history: History, ask: Ask) -> None:
+    def __init__(self, history: History, ask: Ask, resumed: asyncio.Event) -> None:
+        """resumed: set whenever the judging that runs has its memory back."""
+        self._resumed = resumed
+        self._resumed.clear()
         self._history = history
         self._ask = ask
         self._started_ns: int | None = None
@@ -30,6 +33,7 @@ class Resumption:
         if snapshot.started_ns != self._started_ns:
             self._started_ns = snapshot.started_ns
             self._history.counts_held = True
+            self._resumed.clear()
             self._begun.set()
 
     def health(self) -> dict[str, Any]:
@@ -56,6 +60,8 @@ class Resumption:
                 continue
             self._trouble = ""
             break
+        if not self._begun.is_set():
+            self._resumed.set()
         if hours or rig_check:
             try:
                 await self._ask("restore", {"hours": hours, "rig_check": rig_check})
