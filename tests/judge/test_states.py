@@ -49,6 +49,18 @@ def test_a_stranger_that_came_and_went_sends_no_more() -> None:
     assert states(shown.run(20.0))["e131/7"] is UniverseState.STOPPED
 
 
+def test_what_was_lost_before_a_restart_is_lost_until_it_comes_or_is_found_anew() -> None:
+    """Its incident is open all the time; a universe in order beside it would be a contradiction."""
+    before = Stage(house_of((1, 2)), REST, Desk("Desk B", (2,), "10.0.0.2", 2, to_s=5.0)).run(20.0)
+    kept = [one for one in before.judge.incidents(before.now_ns) if one.closed_ns is None]
+    assert [one.rule for one in kept] == ["universe-lost"]
+    back = Desk("Desk B", (2,), "10.0.0.2", 2, from_s=6.0)
+    shown = Stage(house_of((1, 2)), REST, back)
+    shown.judge.command("resume", next_id=9, incidents=kept)
+    assert states(shown.run(4.5)) == {"e131/1": UniverseState.AT_REST, "e131/2": UniverseState.LOST}
+    assert states(shown.run(9.0))["e131/2"] is UniverseState.OK
+
+
 def test_what_starts_late_is_steady_then() -> None:
     late = Desk("Desk B", (2,), "10.0.0.2", 2, from_s=12.0)
     shown = Stage(unused(house_of((1, 2)), 2), REST, late).run(14.0)

@@ -202,7 +202,10 @@ class Judge:
     def universe_states(self, model: Any, now_ns: int) -> NDArray[np.uint8]:
         """Give each universe row its `snapshot.UniverseState`. Shape (U,) over the table's rows."""
         sight = self._look(model, now_ns)
-        return states.universe_states(sight, self._clusters)
+        found = states.universe_states(sight, self._clusters)
+        if self._resume_ends_ns:
+            states.paint_resumed(found, sight, self._book.open_incidents())
+        return found
 
     def house_view(self, now_ns: int) -> HouseView:
         """Give what is true of the whole house and of this listener."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,11 +11,13 @@ from slotwatch.judge.clusters import Cluster
 from slotwatch.judge.rule import Rule, RuleClass
 from slotwatch.judge.rules_loss import is_visible, stopped_by_routes
 from slotwatch.judge.sight import Sight
-from slotwatch.snapshot import Severity, UniverseState
+from slotwatch.snapshot import Incident, Severity, UniverseState
 from slotwatch.wire.universe import Protocol
 
 AT_REST_NS = 3_000_000_000
 """Levels unchanged for so long: only keep-alive is owed (ANSI E1.31-2018 6.6.2)."""
+
+_RESUMED = {"universe-lost": UniverseState.LOST, "universe-missing": UniverseState.MISSING}
 
 
 def universe_states(sight: Sight, clusters: Sequence[Cluster]) -> NDArray[np.uint8]:
@@ -38,6 +40,17 @@ def universe_states(sight: Sight, clusters: Sequence[Cluster]) -> NDArray[np.uin
         if sight.listener.is_down(network):
             states[universes.network == network] = UniverseState.NOT_JUDGED
     return states
+
+
+def paint_resumed(states: NDArray[np.uint8], sight: Sight, incidents: Iterable[Incident]) -> None:
+    """Show what was lost or missing before a restart so, until it comes or is found anew."""
+    silent = (sight.universes.used & (sight.universes.live == 0)).nonzero()[0].tolist()
+    for incident in incidents:
+        state = _RESUMED.get(incident.rule)
+        if state is None or incident.cause == "stream-terminated":
+            continue
+        named = set(incident.universes)
+        states[[row for row in silent if sight.universe_name(row) in named]] = state
 
 
 def _paint(states: NDArray[np.uint8], cluster: Cluster) -> None:
