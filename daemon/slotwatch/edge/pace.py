@@ -11,8 +11,6 @@ Both processes wake on the same grid of tenths of a second, intake first: what j
 
 from __future__ import annotations
 
-from typing import Any
-
 from slotwatch.edge.channel import Channel
 
 BUSY_ROWS = 256
@@ -92,8 +90,7 @@ class Pace:
     def _tell_intake(self, rests: bool) -> None:
         if rests != self._intake_rests:
             self._intake_rests = rests
-            said: dict[str, Any] = {"do": "rest", "rest": rests}
-            self._intake.send(said)
+            self._intake.send({"do": "rest", "rest": rests})
 
 
 def _on_grid(t_ns: int) -> int:

@@ -212,24 +212,18 @@ class Routing:
             start, protocol = row * ROW_BYTES, protocols[row]
             if protocol == _E131:
                 universe = payload[start + 113] << 8 | payload[start + 114]
-                is_odd = False
                 if universe not in self._e131:
                     continue
             elif protocol == _ARTNET and payload[start + 8] == 0 and payload[start + 9] == 0x50:
                 universe = payload[start + 15] << 8 | payload[start + 14]
-                is_odd = False
                 if universe not in self._artnet:
                     continue
-            elif self._hears_all:
-                is_odd = True
             else:
+                if self._hears_all:
+                    self._read_odd(number)
                 continue
-            if is_odd or not ingest(
-                (networks[row], protocol, universe),
-                times[row],
-                bytes(sources[16 * row : 16 * row + 16]),
-                ring.octets(row),
-            ):
+            source = bytes(sources[16 * row : 16 * row + 16])
+            if not ingest((networks[row], protocol, universe), times[row], source, ring.octets(row)):
                 self._read_odd(number)
         self._tail = end
 
