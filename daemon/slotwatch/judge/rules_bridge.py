@@ -29,7 +29,7 @@ def watches(house: House) -> tuple[Watch, ...]:
     if house.lines:
         lines = LineComparison(house)
         found += [
-            Watch("line-differs", KEYS, lines.differing, lines.describe),
+            Watch("line-differs", KEYS, lines.differing, lines.describe, is_wary=lines.is_comparing),
             Watch("line-faulty", KEYS, faulty_lines, describe_faulty),
             Watch("line-port-missing", KEYS, missing_ports, describe_missing),
         ]
