@@ -14,12 +14,12 @@ from collections.abc import Iterable
 from typing import Any
 
 from slotwatch.clock import monotonic_ns
-from slotwatch.edge import housing
-from slotwatch.edge.channel import Message
-from slotwatch.edge.child import Child
-from slotwatch.edge.commons import Commons
-from slotwatch.edge.identity import bridge_cid
-from slotwatch.edge.systemd import Notifier
+from slotwatch.edge.routes.identity import bridge_cid
+from slotwatch.edge.shared import housing
+from slotwatch.edge.shared.channel import Message
+from slotwatch.edge.shared.child import Child
+from slotwatch.edge.shared.resources import Commons
+from slotwatch.edge.shared.systemd import Notifier
 from slotwatch.errors import SlotwatchError
 
 STOP_WITHIN_S = 3.0

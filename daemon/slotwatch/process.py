@@ -20,8 +20,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
-from slotwatch.edge import housing
-from slotwatch.edge.channel import Channel, Message
+from slotwatch.edge.shared import housing
+from slotwatch.edge.shared.channel import Channel, Message
 from slotwatch.errors import EdgeError, SlotwatchError
 from slotwatch.house.schema import House
 
@@ -103,8 +103,8 @@ def _patiently(make: Callable[[], _T]) -> _T:
 
 def _load(wiring: Wiring) -> None:
     """Read the house file; leave the house in memory and tell the parent what it needs to know of it."""
-    from slotwatch.edge.files import load_house
-    from slotwatch.edge.token import read_only
+    from slotwatch.edge.shared.files import load_house
+    from slotwatch.edge.shared.token import read_only
 
     house = load_house(Path(wiring["file"]))
     housing.write(wiring["house"], pickle.dumps(house, protocol=5))
@@ -130,8 +130,8 @@ def _taken(wiring: Wiring, order: Message, refused: list[str] | None = None, **m
 
 
 def _intake(wiring: Wiring) -> None:
-    from slotwatch.edge.intake import Intake
-    from slotwatch.edge.ring import RingWriter
+    from slotwatch.edge.intake.intake import Intake
+    from slotwatch.edge.shared.ring import RingWriter
 
     writer = RingWriter(wiring["ring"], wiring["rows"])
     observations = wiring.channel("observations")
@@ -156,9 +156,9 @@ def _intake(wiring: Wiring) -> None:
 
 def _judging(wiring: Wiring) -> None:
     from slotwatch.bridge.declared import declare_own
-    from slotwatch.edge.board import BoardReader, BoardWriter
-    from slotwatch.edge.judging import Judging
-    from slotwatch.edge.ring import Ring
+    from slotwatch.edge.judging.judging import Judging
+    from slotwatch.edge.shared.ring import Ring
+    from slotwatch.edge.shared.snapshot_buffer import BoardReader, BoardWriter
 
     stepped_back = False
 
@@ -210,10 +210,10 @@ def _front(wiring: Wiring) -> None:
 async def _serve_front(wiring: Wiring) -> None:
     import asyncio
 
-    from slotwatch.edge.asking import Asker
-    from slotwatch.edge.board import BoardReader
-    from slotwatch.edge.http import Server
-    from slotwatch.edge.recorder import RecordedPackets
+    from slotwatch.edge.front.server import Server
+    from slotwatch.edge.judging.recorder import RecordedPackets
+    from slotwatch.edge.shared.asking import Asker
+    from slotwatch.edge.shared.snapshot_buffer import BoardReader
 
     # A page that is looked at takes nothing from receiving and judging where they compete for a core.
     with contextlib.suppress(OSError):
@@ -262,8 +262,8 @@ async def _serve_front(wiring: Wiring) -> None:
 
 
 def _routes(wiring: Wiring) -> None:
-    from slotwatch.edge.ring import Ring
-    from slotwatch.edge.routing import Routing, run_routes
+    from slotwatch.edge.routes.routing import Routing, run_routes
+    from slotwatch.edge.shared.ring import Ring
 
     routing = Routing(
         wiring.house(),

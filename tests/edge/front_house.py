@@ -10,10 +10,10 @@ from typing import Any
 
 from aiohttp.test_utils import TestClient, TestServer
 
-from slotwatch.edge.history import History
-from slotwatch.edge.http import build_app
-from slotwatch.edge.http_front import Front
-from slotwatch.edge.http_guard import Guard
+from slotwatch.edge.front.front import Front
+from slotwatch.edge.front.guard import Guard
+from slotwatch.edge.front.history import History
+from slotwatch.edge.front.server import build_app
 from slotwatch.house.schema import House, Http
 from slotwatch.snapshot import Snapshot
 from tests.views import fabricate

@@ -9,9 +9,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from slotwatch.edge.channel import Channel, pair
-from slotwatch.edge.intake import Intake
-from slotwatch.edge.ring import Ring, RingWriter, create_memory
+from slotwatch.edge.intake.intake import Intake
+from slotwatch.edge.shared.channel import Channel, pair
+from slotwatch.edge.shared.ring import Ring, RingWriter, create_memory
 from slotwatch.house.schema import DeclaredUniverse, House, Listen, Network, Route
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.universe import Protocol, UniverseId

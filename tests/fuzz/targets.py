@@ -15,9 +15,9 @@ from pathlib import Path
 
 import numpy as np
 
-from slotwatch.edge.captures import Capture
-from slotwatch.edge.shipped import directory
-from slotwatch.edge.unpacking import GZIP, Unpacking
+from slotwatch.edge.shared.shipped import directory
+from slotwatch.edge.tools.captures import Capture
+from slotwatch.edge.tools.unpacking import GZIP, Unpacking
 from slotwatch.errors import CaptureError, HouseFileError
 from slotwatch.house.cells import Addressing
 from slotwatch.house.circuits import read_circuits

@@ -6,8 +6,8 @@ import time
 
 import pytest
 
-from slotwatch.edge.files import load_house
-from slotwatch.edge.shipped import directory
+from slotwatch.edge.shared.files import load_house
+from slotwatch.edge.shared.shipped import directory
 from slotwatch.house.conflicts import Conflict, conflicts
 from slotwatch.house.space import find_addresses, spaces
 from slotwatch.wire.universe import Protocol, UniverseId

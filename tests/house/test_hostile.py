@@ -8,7 +8,7 @@ import re
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from slotwatch.edge.shipped import directory
+from slotwatch.edge.shared.shipped import directory
 from slotwatch.errors import HouseFileError
 from slotwatch.house.conflicts import conflicts
 from slotwatch.house.load import load_house

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 
-from slotwatch.edge.joins import wanted_universes
+from slotwatch.edge.intake.joins import wanted_universes
 from slotwatch.house.load import load_house
 
 TEXT = b"""

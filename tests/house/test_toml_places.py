@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from slotwatch.edge.shipped import directory
+from slotwatch.edge.shared.shipped import directory
 from slotwatch.house.toml_places import MAX_SPELLING, find_places
 
 HARD = '''

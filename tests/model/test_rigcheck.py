@@ -9,8 +9,8 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from slotwatch.edge.files import load_house
-from slotwatch.edge.shipped import directory
+from slotwatch.edge.shared.files import load_house
+from slotwatch.edge.shared.shipped import directory
 from slotwatch.house.schema import DeclaredUniverse, Fixture, House
 from slotwatch.judge.judge import Judge
 from slotwatch.model.lightplan import LightPlan

@@ -169,7 +169,7 @@ def test_igmp_and_mld_on_the_cable_are_heard_where_it_is_permitted() -> None:
     answer = inside(
         PRELUDE
         + """
-from slotwatch.edge.igmp_in import GroupWatch
+from slotwatch.edge.judging.igmp_in import GroupWatch
 watch = GroupWatch(house)
 said = watch.read(set(), 1)
 sender = socket.socket(socket.AF_PACKET, socket.SOCK_RAW)
@@ -216,7 +216,7 @@ def test_neighbours_of_the_house_are_told_as_the_kernel_has_them() -> None:
     answer = inside(
         PRELUDE
         + """
-from slotwatch.edge.neighbours import NeighbourWatch
+from slotwatch.edge.judging.neighbours import NeighbourWatch
 watch = NeighbourWatch(house)
 watch.read(set(), 1)
 ip("neighbour", "add", "10.20.0.41", "lladdr", "02:00:00:00:00:41", "dev", "eth1", "nud", "reachable")

@@ -12,7 +12,7 @@ PROGRAM = """
 import json, socket, struct
 from slotwatch.bridge.output import Target
 from slotwatch.bridge.routes import Outgoing, What
-from slotwatch.edge.udp_out import Sender
+from slotwatch.edge.routes.udp_out import Sender
 from slotwatch.wire.universe import Protocol, UniverseId
 
 watch = socket.socket(socket.AF_PACKET, socket.SOCK_RAW, socket.htons(0x0800))

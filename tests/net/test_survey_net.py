@@ -14,7 +14,7 @@ PROGRAM = (
 import json, threading
 from sacn.messages.data_packet import DataPacket
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
-from slotwatch.edge.survey import survey
+from slotwatch.edge.tools.survey import survey
 from slotwatch.house.schema import House, Listen, Network
 
 over = threading.Event()

@@ -6,7 +6,7 @@ import itertools
 
 import pytest
 
-from slotwatch.edge.demo import harbour_house
+from slotwatch.edge.tools.demo import harbour_house
 from slotwatch.engine import Engine
 from slotwatch.house.schema import House
 from slotwatch.rehearse import harbour

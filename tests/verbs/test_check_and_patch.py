@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from slotwatch.cli import main
-from slotwatch.edge.files import beside, load_house
-from slotwatch.edge.shipped import directory
+from slotwatch.edge.shared.files import beside, load_house
+from slotwatch.edge.shared.shipped import directory
 from slotwatch.errors import HouseFileError
 
 DEMO = str(directory("config") / "harbour-street" / "house.toml")

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from slotwatch.cli import main
-from slotwatch.edge.files import load_house
+from slotwatch.edge.shared.files import load_house
 from slotwatch.rehearse.catalogue import SCENARIOS
 
 

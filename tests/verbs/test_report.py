@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from slotwatch.cli import main
-from slotwatch.edge.history_store import Pending, Store
+from slotwatch.edge.front.history_store import Pending, Store
 from slotwatch.errors import EdgeError
 from slotwatch.snapshot import Acknowledgement, MinuteRow, Severity, UniverseState
 from slotwatch.verbs.report import moment

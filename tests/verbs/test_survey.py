@@ -13,9 +13,9 @@ import pytest
 from sacn.messages.data_packet import DataPacket
 
 from slotwatch.cli import main
-from slotwatch.edge.demo import harbour_house
-from slotwatch.edge.files import load_house
-from slotwatch.edge.survey import survey_of
+from slotwatch.edge.shared.files import load_house
+from slotwatch.edge.tools.demo import harbour_house
+from slotwatch.edge.tools.survey import survey_of
 from slotwatch.engine import Engine
 from slotwatch.house.load import load_house as load_text
 from slotwatch.house.schema import House, Phase

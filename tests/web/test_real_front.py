@@ -18,10 +18,10 @@ from aiohttp import web
 from playwright.sync_api import Browser
 
 from slotwatch import clock
-from slotwatch.edge.history import History
-from slotwatch.edge.http import build_app
-from slotwatch.edge.http_front import Front
-from slotwatch.edge.http_guard import Guard
+from slotwatch.edge.front.front import Front
+from slotwatch.edge.front.guard import Guard
+from slotwatch.edge.front.history import History
+from slotwatch.edge.front.server import build_app
 from slotwatch.snapshot import Snapshot, UniverseState
 from tests.edge.front_house import Board, Judging, Packets
 from tests.views import fabricate

@@ -7,8 +7,8 @@ import json
 from pathlib import Path
 from typing import Any
 
-from slotwatch.edge.files import load_house
-from slotwatch.edge.token import read_only
+from slotwatch.edge.shared.files import load_house
+from slotwatch.edge.shared.token import read_only
 from slotwatch.errors import HouseFileError
 from slotwatch.house.conflicts import Conflict, conflicts
 from slotwatch.house.racks import NOTE, wiring

@@ -14,8 +14,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    from slotwatch.edge.computer import judge_computer
-    from slotwatch.edge.files import load_house
+    from slotwatch.edge.shared.files import load_house
+    from slotwatch.edge.tools.computer import judge_computer
     from slotwatch.house.schema import House
 
     house = load_house(arguments.config) if arguments.config else House()

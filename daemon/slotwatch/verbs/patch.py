@@ -7,7 +7,7 @@ import json
 from collections.abc import Iterable
 from typing import Any
 
-from slotwatch.edge.files import load_house
+from slotwatch.edge.shared.files import load_house
 from slotwatch.errors import SlotwatchError
 from slotwatch.house.schema import Fixture, House
 from slotwatch.house.space import find_addresses, spaces

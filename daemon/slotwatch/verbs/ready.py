@@ -10,8 +10,8 @@ import urllib.error
 import urllib.request
 from typing import Any
 
-from slotwatch.edge.files import load_house
-from slotwatch.edge.places import read_place
+from slotwatch.edge.shared.files import load_house
+from slotwatch.edge.shared.places import read_place
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House
 

@@ -10,8 +10,8 @@ from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 
-from slotwatch.edge.demo import Demo, harbour_house
-from slotwatch.edge.rehearsal import Played, Player
+from slotwatch.edge.tools.demo import Demo, harbour_house
+from slotwatch.edge.tools.rehearsal import Played, Player
 from slotwatch.errors import EdgeError
 from slotwatch.rehearse import catalogue, harbour
 from slotwatch.rehearse.capture import pcapng

@@ -27,9 +27,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Judge the capture and print what was found. CaptureError or HouseFileError if it cannot be done."""
-    from slotwatch.edge.captures import open_capture
-    from slotwatch.edge.files import load_house
-    from slotwatch.edge.replaying import Replay
+    from slotwatch.edge.shared.files import load_house
+    from slotwatch.edge.tools.captures import open_capture
+    from slotwatch.edge.tools.replaying import Replay
     from slotwatch.views import replay as views
 
     declared = load_house(Path(arguments.config)) if arguments.config else None

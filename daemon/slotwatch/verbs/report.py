@@ -12,10 +12,10 @@ from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from slotwatch import clock
-from slotwatch.edge.files import load_house
-from slotwatch.edge.history_archive import Archive
-from slotwatch.edge.places import state_place
-from slotwatch.edge.reporting import gather, span_of
+from slotwatch.edge.front.history_archive import Archive
+from slotwatch.edge.front.reporting import gather, span_of
+from slotwatch.edge.shared.files import load_house
+from slotwatch.edge.shared.places import state_place
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House
 from slotwatch.views.report import report_csv, report_html

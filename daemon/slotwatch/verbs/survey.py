@@ -33,7 +33,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Listen, print, perhaps write. EdgeError if the world says no."""
-    from slotwatch.edge.survey import live_interfaces, survey
+    from slotwatch.edge.tools.survey import live_interfaces, survey
 
     if not 2 <= arguments.seconds <= 3600:
         raise EdgeError(f"--seconds {arguments.seconds:g} is out of range", "give 2 to 3600")

@@ -1,0 +1,126 @@
+"""Orders that a person gives: phase, reload, acknowledgements, marks, rig check. Judging carries them out.
+
+What must not be lost (acknowledgements, marks) is on the disk before it is answered; where the disk refuses, the
+answer says `"stored": false` and the page says why.
+
+An order is answered once a snapshot that was judged after it is here, so that whoever reads next finds it done.
+Should judging be slow, the answer does not wait for ever (`Front.see`).
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from aiohttp import web
+
+from slotwatch import clock
+from slotwatch.edge.front.front import Front
+from slotwatch.edge.front.guard import Refused, body, order, word
+from slotwatch.edge.front.history import History
+from slotwatch.edge.front.reads import Reads, answer
+from slotwatch.house.schema import Phase
+from slotwatch.views.moments import iso_wall
+
+LONGEST_NAME = 80
+LONGEST_TEXT = 500
+
+
+class Changes:
+    """Handlers of POST, PUT and DELETE requests."""
+
+    def __init__(self, front: Front, history: History, reads: Reads) -> None:
+        self._front = front
+        self._history = history
+        self._reads = reads
+
+    def routes(self) -> list[web.RouteDef]:
+        return [
+            web.put("/api/v1/house/phase", self.phase),
+            web.post("/api/v1/house/reload", self.reload),
+            web.post(r"/api/v1/incidents/{id:[0-9]{1,15}}/acknowledge", self.acknowledge),
+            web.delete(r"/api/v1/incidents/{id:[0-9]{1,15}}/acknowledge", self.unacknowledge),
+            web.post("/api/v1/marks", self.mark),
+            web.post("/api/v1/rig-check", self.rig_check),
+            web.post("/api/v1/lamp-changes", self.lamp_change),
+            web.post("/api/v1/ask-fixtures", self.ask_fixtures),
+            web.delete("/api/v1/ask-fixtures", self.stop_asking),
+        ]
+
+    async def phase(self, request: web.Request) -> web.Response:
+        given = order(await body(request), phase=object, confirm=object)
+        phase = word(given, "phase", 20)
+        if phase not in list(Phase):
+            raise Refused(400, f'"phase" is one of {", ".join(Phase)}.')
+        confirm = given.get("confirm", False)
+        if not isinstance(confirm, bool):
+            raise Refused(400, '"confirm" must be true or false.')
+        done = await self._ask("set_phase", phase=phase, confirm=confirm)
+        return answer({"phase": phase, **done})
+
+    async def reload(self, _request: web.Request) -> web.Response:
+        return answer({"reloaded": True, **await self._ask("reload")})
+
+    async def acknowledge(self, request: web.Request) -> web.Response:
+        given = order(await body(request), by=object, note=object)
+        by, note = word(given, "by", LONGEST_NAME), word(given, "note", LONGEST_TEXT, default="")
+        await self._front.when_resumed()
+        found = await self._reads.find(int(request.match_info["id"]))
+        await self._ask("acknowledge", id=found.id, by=by, note=note)
+        at_ns = await self._acknowledged_ns(found.id)
+        stored = await self._history.acknowledge(found.id, by, note, at_ns)
+        seen = {"by": by, "at": iso_wall(at_ns), "note": note}
+        return answer({"id": found.id, "acknowledged": seen, "stored": stored})
+
+    async def unacknowledge(self, request: web.Request) -> web.Response:
+        given = order(await body(request), by=object, note=object)
+        by = word(given, "by", LONGEST_NAME, default="")
+        await self._front.when_resumed()
+        found = await self._reads.find(int(request.match_info["id"]))
+        await self._ask("unacknowledge", id=found.id)
+        stored = await self._history.acknowledge(found.id, by, "", clock.wall_ns(), given=False)
+        return answer({"id": found.id, "acknowledged": None, "stored": stored})
+
+    async def mark(self, request: web.Request) -> web.Response:
+        given = order(await body(request), text=object, by=object)
+        text, by = word(given, "text", LONGEST_TEXT), word(given, "by", LONGEST_NAME, default="")
+        at_ns = clock.wall_ns()
+        stored = await self._history.mark(text, by, at_ns)
+        # The mark is kept; that judging also notes it in the journal is a courtesy.
+        try:
+            await self._ask("mark", text=text, by=by)
+        except Refused:
+            if not stored:
+                raise Refused(
+                    503, "The mark could not be kept: neither judging nor the history takes it now."
+                ) from None
+        return answer({"at": iso_wall(at_ns), "text": text, "by": by, "stored": stored}, 201)
+
+    async def rig_check(self, request: web.Request) -> web.Response:
+        return answer(await self._ask("rig_check", **order(await body(request), stop=bool)))
+
+    async def lamp_change(self, request: web.Request) -> web.Response:
+        return answer(await self._ask("lamp_change", **order(await body(request), circuit=str, fixture=str)))
+
+    async def ask_fixtures(self, request: web.Request) -> web.Response:
+        given = order(await body(request), seconds=float, confirm=bool)
+        return answer(await self._ask("ask_fixtures", **given))
+
+    async def stop_asking(self, _request: web.Request) -> web.Response:
+        return answer(await self._ask("stop_asking"))
+
+    async def _acknowledged_ns(self, number: int) -> int:
+        """When judging has it that it was acknowledged, as wall-clock ns; now, if no snapshot says so yet."""
+        found = await self._reads.find(number)
+        if found.acknowledged is None:
+            return clock.wall_ns()
+        return found.acknowledged.at_ns + found.wall_offset_ns
+
+    async def _ask(self, name: str, **arguments: Any) -> dict[str, Any]:
+        """Have judging (or the parent) do it. Refused with its own sentence if it will not."""
+        try:
+            answered = dict(await self._front.ask(name, arguments))
+        except ValueError as error:
+            raise Refused(409, str(error)) from None
+        if "board" in answered:
+            await self._front.see(answered.pop("board"))
+        return answered

@@ -1,0 +1,136 @@
+"""The page's door: the address it listens at, its certificate, and who has come in through it.
+
+The listening sockets stay open while what answers behind them is exchanged: whoever knocks meanwhile waits in the
+kernel's queue and is not refused. Only another address closes them.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+import ssl
+
+from aiohttp import web
+
+from slotwatch.edge.front.callers import ASK_WITHIN_S, Callers, Inside
+from slotwatch.edge.shared.places import read_place
+from slotwatch.errors import EdgeError
+from slotwatch.house.schema import House, Http
+
+STOP_WITHIN_S = 1.0
+WAITING_IN_LINE = 256
+KEEP_ALIVE_S = 75.0
+"""So long a connection may wait for its next request."""
+
+
+class Door:
+    """One application behind one address. `open` it, `close` it to new requests, `end` what still goes on."""
+
+    def __init__(self, house: House, callers: Callers) -> None:
+        self.http = house.http
+        self._callers = callers
+        self._tls = _tls(house)
+        self._sockets: list[socket.socket] = []
+        self._runner: web.AppRunner | None = None
+        self._servers: list[asyncio.Server] = []
+        self._inside = Inside()
+
+    async def open(self, app: web.Application, before: Door | None = None) -> None:
+        """Answer with `app`: at the sockets of the door before if it has the same address, else at new ones.
+
+        EdgeError if the address cannot be had (`errno` says why); then the door before still stands open.
+        """
+        inherits = before is not None and _address(before.http) == _address(self.http)
+        self._sockets = before._sockets if before is not None and inherits else await _listening(self.http)
+        self._runner = web.AppRunner(
+            app, access_log=None, handle_signals=False, shutdown_timeout=STOP_WITHIN_S, keepalive_timeout=KEEP_ALIVE_S
+        )
+        await self._runner.setup()
+        assert self._runner.server is not None
+        if before is not None and inherits:
+            before._sockets = []
+        for sock in self._sockets:
+            self._servers.append(
+                await asyncio.get_running_loop().create_server(
+                    self._callers.through(self._runner.server, self._inside),
+                    sock=sock.dup(),
+                    ssl=self._tls,
+                    ssl_handshake_timeout=ASK_WITHIN_S if self._tls else None,
+                    backlog=WAITING_IN_LINE,
+                )
+            )
+
+    async def close(self) -> None:
+        """Let nobody in any more; who is in stays."""
+        loop = asyncio.get_running_loop()
+        for server in self._servers:
+            for sock in server.sockets:
+                loop.remove_reader(sock.fileno())
+        # Who was accepted in this very turn is handed over in the next: a server closed by then would drop them.
+        await asyncio.sleep(0)
+        for server in self._servers:
+            server.close()
+        self._servers = []
+        for sock in self._sockets:
+            sock.close()
+        self._sockets = []
+
+    async def end(self, within_s: float = STOP_WITHIN_S) -> None:
+        """Let nobody in, have all who wait for nothing go, and give the others so long to be answered."""
+        await self.close()
+        try:
+            if self._runner is not None and self._runner.server is not None:
+                self._runner.server.pre_shutdown()
+                await self._runner.server.shutdown(within_s)
+                await self._runner.cleanup()
+        finally:
+            self._inside.end()
+
+
+def _address(http: Http) -> tuple[str, int]:
+    return http.host, http.port
+
+
+async def _listening(http: Http) -> list[socket.socket]:
+    """Sockets that listen at every address of the host."""
+    found: list[socket.socket] = []
+    try:
+        rows = await asyncio.get_running_loop().getaddrinfo(
+            http.host, http.port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
+        )
+        for family, address in dict.fromkeys((row[0], row[4]) for row in rows):
+            sock = socket.socket(family, socket.SOCK_STREAM)
+            found.append(sock)
+            sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            if family == socket.AF_INET6:
+                sock.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 1)
+            sock.bind(address)
+            sock.listen(WAITING_IN_LINE)
+            sock.setblocking(False)
+    except OSError as error:
+        for sock in found:
+            sock.close()
+        raise EdgeError(
+            f"cannot open {http.host}:{http.port} for the page: {error.strerror or error}",
+            "choose another [http] listen, or end what holds it: ss -lntp",
+            error.errno,
+        ) from error
+    return found
+
+
+def _tls(house: House) -> ssl.SSLContext | None:
+    if not house.http.certificate_file:
+        return None
+    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    try:
+        context.load_cert_chain(
+            read_place(house, house.http.certificate_file),
+            read_place(house, house.http.key_file) if house.http.key_file else None,
+        )
+    except (OSError, ssl.SSLError) as error:
+        raise EdgeError(
+            f"cannot use the certificate {house.http.certificate_file}: {error.strerror or error}",
+            "set [tls] certificate_file and key_file to a PEM pair that this program may read",
+        ) from error
+    return context

@@ -1,0 +1,249 @@
+"""What the front process knows: the newest snapshot, read from the board, and the health of what it feeds.
+
+The pump looks at the board every LOOK_S (UNWATCHED_LOOK_S while nobody listens), and tells listeners, history and
+alert receivers of what is new. None of them can hold it up.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import socket
+import sys
+import traceback
+from bisect import bisect_left
+from collections.abc import Awaitable, Callable
+from pathlib import Path
+from typing import Any, Protocol
+
+from slotwatch import clock
+from slotwatch.edge.front.callers import Callers
+from slotwatch.edge.front.events import Listeners
+from slotwatch.edge.front.guard import Guard, Refused
+from slotwatch.house.schema import House
+from slotwatch.snapshot import Snapshot
+from slotwatch.views import api
+from slotwatch.views.failure import Moments
+from slotwatch.views.feed import Changes, Event, UniverseChanges, encode, everything
+from slotwatch.views.sheet import Sheet
+
+LOOK_S = 0.05
+UNWATCHED_LOOK_S = 0.1
+WATCH_AGAIN_NS = 5_000_000_000
+"""How often judging is told that somebody listens (it rests longer otherwise, and forgets it after 12 s)."""
+AGAIN_S = 5.0
+SEEN_WITHIN_S = 0.5
+SEE_AGAIN_S = 0.005
+RESUMED_WITHIN_S = 5.0
+BATCH_NS = 250_000_000
+"""Shortest time between two batches of events; incidents do not wait for it."""
+SILENT_NS = 2_000_000_000
+"""Judging publishes five times a second, once where nothing is under way; after so much silence the page says so."""
+
+LAG_EDGES_S = (0.01, 0.025, 0.05, 0.1, 0.15, 0.2, 0.25, 0.5, 1.0, 2.5)
+
+Ask = Callable[[str, dict[str, Any]], Awaitable[dict[str, Any]]]
+
+
+class BoardLike(Protocol):
+    """Where snapshots come from; `sequence` tells cheaply whether there is a newer one."""
+
+    @property
+    def sequence(self) -> int: ...
+
+    def read(self) -> Snapshot | None: ...
+
+
+class Packets(Protocol):
+    """Where recorded packets are found."""
+
+    def path(self, incident: int) -> Path | None:
+        """The pcapng around an incident; None while there is none."""
+
+
+class Follower(Protocol):
+    """Who is told of each new snapshot (history, alerts), at once and without waiting."""
+
+    name: str
+
+    def note(self, snapshot: Snapshot) -> None: ...
+
+    def health(self) -> dict[str, Any]: ...
+
+
+class Runner(Follower, Protocol):
+    """A follower that also works by itself."""
+
+    async def run(self) -> None: ...
+
+
+class Front:
+    """State of the front process."""
+
+    def __init__(self, house: House, board: BoardLike, ask: Ask, guard: Guard) -> None:
+        self.house = house
+        self.board = board
+        self.ask = ask
+        self.guard = guard
+        self.host = socket.gethostname()
+        self.callers = Callers()
+        self.listeners = Listeners()
+        self.followers: list[Follower] = []
+        self.resumed = asyncio.Event()
+        """Whether judging knows what the history knows; where nobody resumes, at once."""
+        self.resumed.set()
+        self.sheet: Sheet | None = None
+        self.said: dict[str, Any] = {}
+        self.moments = Moments()
+        self.lag: dict[str, Any] = {"edges_s": LAG_EDGES_S, "counts": [0] * (len(LAG_EDGES_S) + 1), "sum_s": 0.0}
+        self._changes = Changes()
+        self._watched: dict[str, UniverseChanges] = {}
+        self._broken: dict[str, str] = {}
+        self._everything: tuple[Sheet, bytes] | None = None
+        self._sequence = -1
+        self._batch_ns = 0
+        self._new_ns = clock.monotonic_ns()
+        self._silent = False
+        self._watch_told_ns = 0
+        self._telling: asyncio.Task[None] | None = None
+
+    def current(self) -> Sheet:
+        """The newest snapshot's sheet. Refused while judging has said nothing yet."""
+        if self.sheet is None:
+            raise Refused(503, "Judging has not said anything yet; try again in a moment.")
+        return self.sheet
+
+    async def pump(self) -> None:
+        """Follow the board for ever."""
+        while True:
+            now_ns = clock.monotonic_ns()
+            self.look(now_ns)
+            if self.listeners.count and now_ns - self._watch_told_ns > WATCH_AGAIN_NS:
+                self._watch_told_ns = now_ns
+                self._telling = asyncio.create_task(self._tell_judging())
+            await asyncio.sleep(LOOK_S if self.listeners.count else UNWATCHED_LOOK_S)
+
+    async def _tell_judging(self) -> None:
+        """Say that somebody listens. Judging that does not answer is being restarted, and told again."""
+        with contextlib.suppress(ValueError):
+            await self.ask("watch", {})
+
+    def look(self, now_ns: int) -> None:
+        """Take a newer snapshot if there is one, and tell who wants to know."""
+        if self.board.sequence != self._sequence:
+            self._sequence = self.board.sequence
+            snapshot = self.board.read()
+            if snapshot is not None:
+                self._take(snapshot, now_ns)
+        if self.sheet is None:
+            return
+        is_silent = now_ns - self._new_ns > SILENT_NS
+        if is_silent != self._silent:
+            self._silent = is_silent
+            self.said = self._house(self.sheet)
+            self.listeners.publish([("house", self.said)])
+
+    async def when_resumed(self) -> None:
+        """Wait until judging knows the incidents of before a restart, but not for ever."""
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(RESUMED_WITHIN_S):
+                await self.resumed.wait()
+
+    def age_ns(self, now_ns: int) -> int:
+        """How long ago the newest snapshot came."""
+        return now_ns - self._new_ns
+
+    def take_house(self, house: House) -> None:
+        """Show what is seen under another house from now on."""
+        self.house = house
+        self.guard.take_house(house)
+        self._everything = None
+        if self.sheet is not None:
+            self.said = self._house(self.sheet)
+
+    def leave(self, follower: Follower) -> None:
+        """Tell a follower nothing any more."""
+        self.followers.remove(follower)
+        self._broken.pop(follower.name, None)
+
+    async def see(self, number: int) -> bool:
+        """Wait until a publication later than this one has been seen; False if SEEN_WITHIN_S was not enough."""
+        deadline_ns = clock.monotonic_ns() + int(SEEN_WITHIN_S * 1e9)
+        while self._sequence <= number:
+            now_ns = clock.monotonic_ns()
+            if now_ns > deadline_ns:
+                return False
+            self.look(now_ns)
+            if self._sequence <= number:
+                await asyncio.sleep(SEE_AGAIN_S)
+        return True
+
+    def first(self, universe: str) -> bytes:
+        """What a new listener is told before anything else; written once for all who come at the same snapshot."""
+        sheet = self.current()
+        if self._everything is None or self._everything[0] is not sheet:
+            self._everything = sheet, encode(everything(sheet, self.said))
+        own = UniverseChanges(universe).everything(sheet, self.house) if universe else []
+        return self._everything[1] + encode(own)
+
+    def _take(self, snapshot: Snapshot, now_ns: int) -> None:
+        self._new_ns = now_ns
+        self._count_lag(max(0, now_ns - snapshot.now_ns) / 1e9)
+        self.sheet = Sheet(snapshot)
+        self.moments.note(self.sheet)
+        for follower in self.followers:
+            self._tell(follower, snapshot)
+        self.said = self._house(self.sheet)
+        if now_ns - self._batch_ns < BATCH_NS:
+            self.listeners.publish(self._changes.take_incidents(snapshot))
+            return
+        self._batch_ns = now_ns
+        self.listeners.publish(self._changes.take(self.sheet, self.said), self._of_universes(self.sheet))
+
+    def _tell(self, follower: Follower, snapshot: Snapshot) -> None:
+        """Give a follower the snapshot. A fault of its own is said and stops nobody else."""
+        try:
+            follower.note(snapshot)
+            self._broken.pop(follower.name, None)
+        except Exception as error:
+            if follower.name not in self._broken:
+                traceback.print_exc(file=sys.stderr)
+            self._broken[follower.name] = f"{follower.name.capitalize()} failed by an internal fault: {error!r}."
+
+    async def keep_running(self, follower: Runner) -> None:
+        """Run a follower's own work; begin it again if it fails, for it must not take the page with it."""
+        while True:
+            try:
+                await follower.run()
+            except Exception as error:
+                traceback.print_exc(file=sys.stderr)
+                self._broken[follower.name] = f"{follower.name.capitalize()} failed by an internal fault: {error!r}."
+            await asyncio.sleep(AGAIN_S)
+
+    def _count_lag(self, lag_s: float) -> None:
+        self.lag["counts"][bisect_left(LAG_EDGES_S, lag_s)] += 1
+        self.lag["sum_s"] += lag_s
+
+    def _of_universes(self, sheet: Sheet) -> dict[str, list[Event]]:
+        asked = self.listeners.universes
+        self._watched = {name: self._watched.get(name) or UniverseChanges(name) for name in asked}
+        return {name: watched.take(sheet, self.house) for name, watched in self._watched.items()}
+
+    def _house(self, sheet: Sheet) -> dict[str, Any]:
+        return api.house(sheet, self.house, self.host, self.own_health())
+
+    def own_health(self) -> dict[str, Any]:
+        """What only this process knows: who listens, and whether history and alerts get through."""
+        health: dict[str, Any] = {follower.name: follower.health() for follower in self.followers}
+        health["judging"] = {
+            "ok": not self._silent,
+            "text": "Judging has said nothing for over 2 s; what you see is old." if self._silent else "",
+        }
+        health |= {name: {"ok": False, "text": text} for name, text in self._broken.items()}
+        health["page"] = {"ok": not self.guard.trouble, "text": self.guard.trouble}
+        health["listeners"] = self.listeners.count
+        health["page_dropped_streams"] = self.listeners.dropped
+        trouble = [part["text"] for part in health.values() if isinstance(part, dict) and not part.get("ok", True)]
+        recorder = self.sheet.snapshot.house.listener.get("recorder") if self.sheet else ""
+        health["trouble"] = [*trouble, *([str(recorder)] if recorder else [])]
+        return health

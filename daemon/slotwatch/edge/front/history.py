@@ -1,0 +1,275 @@
+"""Keeps the history: follows snapshots, writes what is new from a thread of its own, and never holds anybody up.
+
+A disk that is full, read-only or gone is said and tried again every RETRY_S; what waits is bounded. A file that is
+damaged is moved aside, not mended and not deleted, and a new one is begun.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import sqlite3
+import sys
+import threading
+import traceback
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, TypeVar
+
+from slotwatch import clock
+from slotwatch.edge.front.history_archive import Archive
+from slotwatch.edge.front.history_store import MILLISECOND_NS, Pending, Store
+from slotwatch.snapshot import Incident, Snapshot
+from slotwatch.views.records import record
+
+RETRY_S = 5.0
+FORGET_S = 3600.0
+HOURS_NS = 60_000_000_000
+MOST_MINUTES = 300_000
+"""Minute rows that may wait for a disk: ten hours of 512 universes, about 60 MiB."""
+MOST_OTHERS = 5_000
+DAY_MS = 86_400_000
+CONFIRM_WITHIN_S = 3.0
+
+_T = TypeVar("_T")
+
+
+class History:
+    """One history file. Made and used in the event loop; only `_write_for_ever` runs in the thread."""
+
+    name = "history"
+
+    def __init__(self, path: Path, keep_days: int) -> None:
+        self.path = path
+        self.archive = Archive(path)
+        self._keep_ms = keep_days * DAY_MS
+        self._pending = Pending()
+        self._lock = threading.Condition()
+        self._stopping = False
+        self._trouble = ""
+        self._remark = ""
+        self._dropped = 0
+        self._written = 0
+        self._asked = 0
+        self._revisions: dict[tuple[int, int], int] = {}
+        self._minute = -1
+        self._phase = ""
+        self._kept: dict[str, Any] = {}
+        self._hours_ns = 0
+        self.counts_held = False
+        """Set while judging does not know the hours and rig check of before: its zeros must not replace them."""
+        self._thread = threading.Thread(target=self._write_for_ever, name="history", daemon=True)
+        self._thread.start()
+
+    def move(self, path: Path, keep_days: int) -> None:
+        """Keep for so many days, and in this file from now on: what stands goes into it too."""
+        self._keep_ms = keep_days * DAY_MS
+        if path == self.path:
+            return
+        with self._lock:
+            self.path, self.archive = path, Archive(path)
+        self._revisions, self._minute, self._phase, self._kept, self._hours_ns = {}, -1, "", {}, 0
+
+    # --- what is new ------------------------------------------------------------------------------------
+
+    def note(self, snapshot: Snapshot) -> None:
+        """Take what a snapshot holds that is not written yet."""
+        new = Pending()
+        self._note_incidents(snapshot, new)
+        offset = snapshot.wall_offset_ns
+        if snapshot.house.phase != self._phase:
+            self._phase = snapshot.house.phase
+            new.phases[(snapshot.house.phase_since_ns + offset) // MILLISECOND_NS] = self._phase
+        for row in snapshot.house.listener.get("not_judged", ()):
+            self._note_interval(row, offset, new)
+        new.minutes = [row for row in snapshot.minutes if row.minute > self._minute]
+        self._minute = max((row.minute for row in new.minutes), default=self._minute)
+        if not self.counts_held:
+            self._note_counts(snapshot, new)
+        if new:
+            self._give(new)
+
+    def _note_incidents(self, snapshot: Snapshot, new: Pending) -> None:
+        held: dict[tuple[int, int], int] = {}
+        for found in snapshot.incidents:
+            key = (found.id, (found.opened_ns + found.wall_offset_ns) // MILLISECOND_NS)
+            held[key] = _mark(found)
+            if self._revisions.get(key) != held[key]:
+                new.incidents[key] = record(found)
+        self._revisions = held
+
+    def _note_interval(self, row: dict[str, Any], offset: int, new: Pending) -> None:
+        key = ((int(row["start_ns"]) + offset) // MILLISECOND_NS, str(row.get("network") or ""))
+        end_ns = row.get("end_ns")
+        value = (None if end_ns is None else (int(end_ns) + offset) // MILLISECOND_NS, str(row.get("reason", "")))
+        # A wall clock that is corrected moves the start by a little: the same interval all the same.
+        held = self._kept.setdefault(f"interval {row['start_ns']} {key[1]}", [key, None])
+        if held[1] != value:
+            held[1] = value
+            new.not_judged[held[0]] = value
+
+    def _note_counts(self, snapshot: Snapshot, new: Pending) -> None:
+        """Hours once a minute, for they grow all the time; the rig check whenever it moved."""
+        if snapshot.now_ns - self._hours_ns >= HOURS_NS:
+            self._hours_ns = snapshot.now_ns
+            for row in snapshot.hours:
+                kind = "circuit" if "circuit" in row else "fixture"
+                self._note_kept(new.hours, f"{kind} {row.get(kind)}", row, "hours ")
+        if snapshot.rig_check is not None:
+            began_ms = int(snapshot.rig_check.get("started_wall_ms") or 0)
+            self._note_kept(new.rig_checks, began_ms, snapshot.rig_check, "rig check ")
+
+    def _note_kept(self, into: dict[Any, dict[str, Any]], key: Any, row: dict[str, Any], kind: str) -> None:
+        if self._kept.get(f"{kind}{key}") != row:
+            self._kept[f"{kind}{key}"] = into[key] = dict(row)
+
+    async def mark(self, text: str, by: str, at_ns: int) -> bool:
+        """Keep a mark; True once it is safe on the disk."""
+        return await self._confirmed(Pending(marks=[(at_ns // MILLISECOND_NS, text, by)]))
+
+    async def acknowledge(self, incident: int, by: str, note: str, at_ns: int, *, given: bool = True) -> bool:
+        """Keep who took an incident on, or gave it back; True once it is safe on the disk."""
+        row = (at_ns // MILLISECOND_NS, incident, int(given), by, note)
+        return await self._confirmed(Pending(acknowledgements=[row]))
+
+    async def _confirmed(self, new: Pending) -> bool:
+        number = self._give(new)
+        deadline_ns = clock.monotonic_ns() + int(CONFIRM_WITHIN_S * 1e9)
+        while self._written < number:
+            if self._trouble or clock.monotonic_ns() > deadline_ns:
+                return False
+            await asyncio.sleep(0.002)
+        return True
+
+    # --- what was -----------------------------------------------------------------------------------------
+
+    async def ask(self, question: Callable[[Archive], _T]) -> _T | None:
+        """Put a question to the archive, in a thread. None while there is no readable file."""
+        try:
+            return await asyncio.to_thread(question, self.archive)
+        except (sqlite3.Error, ValueError):
+            return None
+
+    def health(self) -> dict[str, Any]:
+        """Whether what happens now is being kept, in words."""
+        text = self._trouble or self._remark
+        if self._dropped:
+            text += f" {self._dropped} minute rows could not be kept."
+        return {"ok": not self._trouble and not self._dropped, "text": text.strip(), "path": str(self.path)}
+
+    def close(self) -> None:
+        """Write what waits, if the disk lets us, and end the thread."""
+        with self._lock:
+            self._stopping = True
+            self._lock.notify_all()
+        self._thread.join(timeout=3.0)
+
+    # --- the writer's thread --------------------------------------------------------------------------------
+
+    def _give(self, new: Pending) -> int:
+        with self._lock:
+            self._pending = self._bounded(self._pending.before(new))
+            self._asked += 1
+            self._lock.notify_all()
+            return self._asked
+
+    def _bounded(self, pending: Pending) -> Pending:
+        if len(pending.minutes) > MOST_MINUTES:
+            self._dropped += len(pending.minutes) - MOST_MINUTES
+            del pending.minutes[:-MOST_MINUTES]
+        for held in (pending.marks, pending.acknowledgements):
+            del held[:-MOST_OTHERS]
+        for table in (pending.incidents, pending.phases, pending.not_judged, pending.hours, pending.rig_checks):
+            while len(table) > MOST_OTHERS:
+                table.pop(next(iter(table)))  # type: ignore[call-overload]
+        return pending
+
+    def _write_for_ever(self) -> None:
+        store: Store | None = None
+        path = self.path
+        forget_ns = 0
+        more_to_forget = False
+        while True:
+            with self._lock:
+                wait_s = 0.0 if more_to_forget else FORGET_S
+                self._lock.wait_for(lambda: self._pending or self._stopping, timeout=wait_s)
+                pending, self._pending, number = self._pending, Pending(), self._asked
+                stopping = self._stopping
+                is_moved, path = path != self.path, self.path
+            try:
+                if store is not None and is_moved:
+                    store.close()
+                    store = None
+                store = store or self._open()
+                if pending:
+                    store.write(pending)
+                self._written, self._trouble = number, ""
+                if clock.monotonic_ns() >= forget_ns and not stopping:
+                    more_to_forget = store.forget(clock.wall_ns() // MILLISECOND_NS - self._keep_ms)
+                    forget_ns = 0 if more_to_forget else clock.monotonic_ns() + int(FORGET_S * 1e9)
+            except (sqlite3.Error, OSError) as error:
+                if store is not None:
+                    with contextlib.suppress(sqlite3.Error):
+                        store.close()
+                store = None
+                self._fail(error, pending)
+                if stopping:
+                    return
+                with self._lock:
+                    self._lock.wait_for(lambda: self._stopping, timeout=RETRY_S)
+            except Exception as error:
+                # A value that no database takes: what came with it is given up, for it would fail for ever.
+                traceback.print_exc(file=sys.stderr)
+                self._written = number
+                self._remark = f"A part of the history could not be written, by an internal fault: {error!r}."
+            if stopping and store is not None:
+                store.close()
+                return
+
+    def _open(self) -> Store:
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        return Store(self.path)
+
+    def _fail(self, error: Exception, pending: Pending) -> None:
+        with self._lock:
+            self._pending = self._bounded(pending.before(self._pending))
+        if is_damaged(error) and (aside := self._move_aside()) is not None:
+            self._remark = f"The history file was damaged; it lies beside the new one as {aside.name}."
+            return
+        self._trouble = f"The history is not being kept: {_sentence(error)} ({self.path}). Everything else goes on."
+
+    def _move_aside(self) -> Path | None:
+        stamp = datetime.fromtimestamp(clock.wall_ns() / 1e9, UTC).strftime("%Y%m%dT%H%M%SZ")
+        aside = self.path.with_name(f"{self.path.name}.damaged-{stamp}")
+        try:
+            self.path.rename(aside)
+            for tail in ("-wal", "-shm"):
+                beside = self.path.with_name(self.path.name + tail)
+                if beside.exists():
+                    beside.rename(aside.with_name(aside.name + tail))
+        except OSError:
+            return None
+        return aside
+
+
+def is_damaged(error: Exception) -> bool:
+    """Whether the file itself is at fault, so that no later try can succeed."""
+    code = getattr(error, "sqlite_errorcode", None)
+    return code is not None and code & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+def _sentence(error: Exception) -> str:
+    code = (getattr(error, "sqlite_errorcode", None) or 0) & 0xFF
+    known = {
+        sqlite3.SQLITE_FULL: "the disk is full",
+        sqlite3.SQLITE_READONLY: "the disk or file is read-only",
+        sqlite3.SQLITE_CANTOPEN: "the file cannot be opened",
+        sqlite3.SQLITE_BUSY: "another program holds the file",
+        sqlite3.SQLITE_IOERR: "the disk gives an error",
+    }
+    return known.get(code) or (error.strerror if isinstance(error, OSError) and error.strerror else str(error))
+
+
+def _mark(found: Incident) -> int:
+    return hash((found.revision, found.closed_ns, found.acknowledged is None, found.severity, len(found.timeline)))

@@ -1,0 +1,98 @@
+"""The page's own files: read once, compressed once, told apart by the hash of what they hold."""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+import mimetypes
+from dataclasses import dataclass
+from pathlib import Path
+
+from aiohttp import web
+
+from slotwatch.edge.shared import shipped
+
+PAGES = (
+    "/",
+    "/universes",
+    "/universe/{name:.+}",
+    "/incident/{id}",
+    "/incidents",
+    "/sources",
+    "/patch",
+    "/rig-check",
+    "/racks",
+    "/hours",
+    "/fixtures-asked",
+    "/routes",
+    "/readiness",
+    "/reports",
+    "/listener",
+)
+"""Addresses of views: each can be bookmarked and sent, and is answered with the one page."""
+
+_TYPES = {".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml", ".html": "text/html"}
+_TEXT = (".js", ".css", ".svg", ".html", ".json", ".webmanifest")
+SMALLEST_WORTH_IT_BYTES = 256
+
+
+@dataclass(frozen=True, slots=True)
+class PageFile:
+    """One file, ready to be sent."""
+
+    content: bytes
+    compressed: bytes | None
+    content_type: str
+    etag: str
+    changed_ns: int
+
+
+class PageFiles:
+    """Files of `web/`. A changed file is read anew; only names that stand in the directory can be asked for."""
+
+    def __init__(self, root: Path | None = None) -> None:
+        self._root = root or shipped.directory("web")
+        self._held: dict[str, PageFile] = {}
+
+    async def index(self, request: web.Request) -> web.StreamResponse:
+        return self._answer(request, "index.html")
+
+    async def file(self, request: web.Request) -> web.StreamResponse:
+        return self._answer(request, request.match_info["name"])
+
+    def _answer(self, request: web.Request, name: str) -> web.StreamResponse:
+        found = self._find(name)
+        headers = {"ETag": found.etag, "Cache-Control": "no-cache", "Vary": "Accept-Encoding"}
+        if found.etag in request.headers.get("If-None-Match", ""):
+            return web.Response(status=304, headers=headers)
+        content = found.content
+        if found.compressed is not None and "gzip" in request.headers.get("Accept-Encoding", ""):
+            content = found.compressed
+            headers["Content-Encoding"] = "gzip"
+        charset = "utf-8" if found.content_type.startswith("text/") else None
+        return web.Response(body=content, content_type=found.content_type, charset=charset, headers=headers)
+
+    def _find(self, name: str) -> PageFile:
+        if "\0" in name:
+            raise web.HTTPNotFound()
+        path = self._root / name
+        # No name leads out of the directory, not by dots and not by a link.
+        if not path.resolve().is_relative_to(self._root.resolve()) or not path.is_file():
+            raise web.HTTPNotFound()
+        changed_ns = path.stat().st_mtime_ns
+        held = self._held.get(name)
+        if held is None or held.changed_ns != changed_ns:
+            held = self._held[name] = _read(path, changed_ns)
+        return held
+
+
+def _read(path: Path, changed_ns: int) -> PageFile:
+    content = path.read_bytes()
+    is_text = path.suffix in _TEXT and len(content) >= SMALLEST_WORTH_IT_BYTES
+    return PageFile(
+        content=content,
+        compressed=gzip.compress(content, 9, mtime=0) if is_text else None,
+        content_type=_TYPES.get(path.suffix) or mimetypes.guess_type(path.name)[0] or "application/octet-stream",
+        etag=f'"{hashlib.sha256(content).hexdigest()[:20]}"',
+        changed_ns=changed_ns,
+    )

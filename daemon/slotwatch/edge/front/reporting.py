@@ -1,0 +1,83 @@
+"""Gathers a show report out of the history's file. Slow work: called in a thread, or by the verb."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from slotwatch import __version__
+from slotwatch.edge.front.history_archive import Archive
+from slotwatch.house.schema import House, Phase
+from slotwatch.views.incidents import incident
+from slotwatch.views.minutes import minute_rows
+from slotwatch.views.moments import NANOSECONDS, iso_wall, read_iso
+from slotwatch.views.records import incident_of
+from slotwatch.views.show import sentence, tally, worst_universes
+
+MILLISECOND_NS = 1_000_000
+MINUTE_NS = 60 * NANOSECONDS
+WITHOUT_SHOW_NS = 24 * 3600 * NANOSECONDS
+
+
+def span_of(archive: Archive, since: str | None, until: str | None, now_ns: int) -> tuple[int, int, str]:
+    """Find the span that is asked for, wall-clock ns, and what it is in words.
+
+    Without `since` and `until` it is the last `show` phase, from curtain up to down; without one, the last day.
+    ValueError with a sentence if a time cannot be read.
+    """
+    until_ns = read_iso(until) if until else now_ns
+    if since:
+        return read_iso(since), until_ns, ""
+    phases = archive.phases(until_ns // MILLISECOND_NS)
+    for number in range(len(phases) - 1, -1, -1):
+        at_ms, phase = phases[number]
+        if phase == Phase.SHOW:
+            down_ns = phases[number + 1][0] * MILLISECOND_NS if number + 1 < len(phases) else until_ns
+            return at_ms * MILLISECOND_NS, min(down_ns, until_ns), "The last time the house was in show."
+    return until_ns - WITHOUT_SHOW_NS, until_ns, "The last 24 hours: no show is in the history."
+
+
+def gather(archive: Archive, house: House, since_ns: int, until_ns: int, span: str, now_ns: int) -> dict[str, Any]:
+    """Everything of a report, as JSON values. sqlite3.Error as it comes."""
+    since_ms, until_ms = since_ns // MILLISECOND_NS, until_ns // MILLISECOND_NS
+    first, last = since_ns // MINUTE_NS, until_ns // MINUTE_NS
+    names = {str(declared.id): declared.label for declared in house.universes}
+
+    def label(universe: str) -> str:
+        return names.get(universe) or names.get(universe.partition("@")[0], "")
+
+    tallies = tally(archive.sums(first, last))
+    records = archive.incidents("all", since_ms, until_ms)
+    incidents = [incident(incident_of(record, 0)) for record in reversed(records)]
+    not_judged = [
+        {"from": _at(start), "to": None if end is None else _at(end), "network": network, "reason": reason}
+        for start, end, network, reason in archive.not_judged(since_ms, until_ms)
+    ]
+    phases = archive.phases(until_ms)
+    before = [row for row in phases if row[0] <= since_ms][-1:]
+    return {
+        "house": house.name,
+        "time_zone": house.time_zone,
+        "version": __version__,
+        "generated_at": iso_wall(now_ns),
+        "since": iso_wall(since_ns),
+        "until": iso_wall(until_ns),
+        "span": span,
+        "summary": sentence(incidents, not_judged, sum(one.minutes for one in tallies.values())),
+        "phases": [
+            {"at": _at(at_ms), "phase": phase} for at_ms, phase in before + [r for r in phases if r[0] > since_ms]
+        ],
+        "incidents": incidents,
+        "marks": [
+            {"at": _at(at_ms), "text": text, "by": by} for at_ms, text, by in archive.marks(since_ms, until_ms, 100_000)
+        ],
+        "not_judged": not_judged,
+        "universes": [one.object(label(name)) for name, one in tallies.items()],
+        "worst": [
+            {"universe": name, "label": label(name), "rows": minute_rows(archive.minutes(name, first, last))}
+            for name in worst_universes(tallies)
+        ],
+    }
+
+
+def _at(wall_ms: int) -> str:
+    return iso_wall(wall_ms * MILLISECOND_NS)

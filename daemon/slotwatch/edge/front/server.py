@@ -1,0 +1,157 @@
+"""The front process' server: page, API, events and metrics, from snapshots that judging leaves on the board."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from pathlib import Path
+
+from aiohttp import web
+
+from slotwatch.edge.front.alertmanager import Alertmanager
+from slotwatch.edge.front.changes import Changes
+from slotwatch.edge.front.door import Door
+from slotwatch.edge.front.events import Listeners
+from slotwatch.edge.front.fresh import reading
+from slotwatch.edge.front.front import Ask, BoardLike, Front, Packets, Runner
+from slotwatch.edge.front.guard import LARGEST_BODY_BYTES, Guard, add_headers, middleware
+from slotwatch.edge.front.history import History
+from slotwatch.edge.front.mqtt import MqttSender
+from slotwatch.edge.front.page_files import PAGES, PageFiles
+from slotwatch.edge.front.reads import Reads
+from slotwatch.edge.front.resumption import Resumption
+from slotwatch.edge.shared.places import state_place
+from slotwatch.errors import EdgeError
+from slotwatch.house.schema import House
+
+ANSWERED_WITHIN_S = 20.0
+"""What began behind a door that was closed since may take so long: a reload's own answer, a report."""
+
+
+class Server:
+    """All that the front process does for one house, and goes on doing when the house is another."""
+
+    def __init__(self, house: House, board: BoardLike, ask: Ask, packets: Callable[[House], Packets]) -> None:
+        self._house = house
+        self._recorded = packets
+        self._packets = packets(house)
+        self.front = Front(house, board, ask, Guard(house))
+        self._changing = asyncio.Lock()
+        self._running: dict[str, tuple[Runner, asyncio.Task[None]]] = {}
+        self._old: dict[Door, asyncio.Task[None]] = {}
+
+    async def serve(self, stop: asyncio.Event, ready: Callable[[], None]) -> None:
+        """Serve until `stop` is set. `ready` is called once the port is open.
+
+        EdgeError if the port cannot be opened (`errno` says why) or the certificate cannot be read.
+        """
+        self._door, house = Door(self._house, self.front.callers), self._house
+        self._history = History(state_place(house, house.history.path), house.history.keep_days)
+        try:
+            await self._door.open(self._app(self.front.listeners))
+            async with asyncio.TaskGroup() as self._tasks:
+                resumption = Resumption(self._history, self.front.ask, self.front.resumed)
+                self.front.followers += [resumption, self._history]
+                resuming = self._tasks.create_task(self.front.keep_running(resumption))
+                await self._follow(house)
+                pumping = self._tasks.create_task(self.front.pump())
+                ready()
+                await stop.wait()
+                async with self._changing:
+                    for task in (resuming, pumping, *(task for _, task in self._running.values())):
+                        task.cancel()
+        finally:
+            self.front.listeners.close()
+            for door, leaving in self._old.items():
+                leaving.cancel()
+                await door.end()
+            await self._door.end()
+            self._history.close()
+
+    async def take_house(self, house: House) -> None:
+        """Go on with another house, in the running server: who is connected stays so unless [http] or [tls] changed.
+
+        EdgeError if its address or certificate cannot be had; then everything stays as it was.
+        """
+        async with self._changing:
+            if house.http != self._house.http:
+                await self._move(house)
+            self._history.move(state_place(house, house.history.path), house.history.keep_days)
+            self._packets = self._recorded(house)
+            await self._follow(house)
+            self._house = house
+            self.front.take_house(house)
+
+    def path(self, incident: int) -> Path | None:
+        """Where the packets of an incident lie in the house that runs."""
+        return self._packets.path(incident)
+
+    async def _move(self, house: House) -> None:
+        """Open the new door, then close the old one; the other way round where both cannot stand open at once."""
+        old, new = self._door, Door(house, self.front.callers)
+        self._old = {door: leaving for door, leaving in self._old.items() if not leaving.done()}
+        listeners = Listeners()
+        is_same_port = old.http.port == house.http.port and old.http.host != house.http.host
+        if is_same_port:
+            await old.close()
+        try:
+            await new.open(self._app(listeners), old)
+        except EdgeError:
+            if is_same_port:
+                self._door = Door(self._house, self.front.callers)
+                await self._door.open(self._app(self.front.listeners))
+            raise
+        listeners.dropped = self.front.listeners.dropped
+        before, self.front.listeners, self._door = self.front.listeners, listeners, new
+        before.close()
+        await old.close()
+        # Not waited for: among those who are still being answered is who asked for the reload.
+        self._old[old] = asyncio.create_task(old.end(ANSWERED_WITHIN_S))
+
+    def _app(self, listeners: Listeners) -> web.Application:
+        return build_app(self.front, self._history, self, listeners)
+
+    async def _follow(self, house: House) -> None:
+        """Have alerts and MQTT follow snapshots as this house wants them, or no longer."""
+        alerts = self._running.get(Alertmanager.name)
+        if alerts is not None and house.alerts.alertmanager_urls and isinstance(alerts[0], Alertmanager):
+            alerts[0].take_house(house)  # what it told is kept, so that what is over can be told too
+        else:
+            await self._leave(Alertmanager.name)
+            if house.alerts.alertmanager_urls:
+                self._begin(Alertmanager(house))
+        is_other = house.mqtt != self._house.mqtt or MqttSender.name not in self._running
+        if is_other:
+            await self._leave(MqttSender.name)
+            if house.mqtt.host:
+                self._begin(MqttSender(house))
+
+    def _begin(self, follower: Runner) -> None:
+        self.front.followers.append(follower)
+        self._running[follower.name] = follower, self._tasks.create_task(self.front.keep_running(follower))
+
+    async def _leave(self, name: str) -> None:
+        if name in self._running:
+            follower, task = self._running.pop(name)
+            self.front.leave(follower)
+            task.cancel()
+            await asyncio.wait({task})
+
+
+def build_app(front: Front, history: History, packets: Packets, listeners: Listeners | None = None) -> web.Application:
+    """Put the requests together; also for tests, which bring a front of their own."""
+    app = web.Application(
+        middlewares=[middleware(front.guard, front.callers), reading(front)], client_max_size=LARGEST_BODY_BYTES
+    )
+    app.on_response_prepare.append(add_headers)
+    files, reads = PageFiles(), Reads(front, history, packets)
+    app.add_routes(reads.routes())
+    app.add_routes(Changes(front, history, reads).routes())
+    app.add_routes([web.get(path, files.index) for path in PAGES])
+    app.add_routes([web.get("/web/{name:[^/].*}", files.file)])
+
+    async def close_streams(_app: web.Application) -> None:
+        (front.listeners if listeners is None else listeners).close()
+
+    app.on_shutdown.append(close_streams)
+    return app

@@ -1,0 +1,1 @@
+"""The intake process: sockets into the ring, memberships of groups."""

@@ -1,0 +1,320 @@
+"""Intake: the process that does nothing but empty the sockets into the ring and hold what they need.
+
+Packets are let gather: at a low rate 20 ms, since waking for each costs more than reading it, and while judging
+rests until the next tenth of a second; at a high rate until about half a batch is there; never longer than half
+the receive buffer takes to fill at a full gigabit; and not at all while a route waits for them. Kernel stamps lose
+nothing by it.
+"""
+
+from __future__ import annotations
+
+import os
+import select
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from slotwatch import clock
+from slotwatch.edge.intake.joins import MOST_SYNC_GROUPS, Joins, wanted_universes
+from slotwatch.edge.intake.udp_in import Arrivals, DataSocket, Networks
+from slotwatch.edge.lines.line_tap import LineTap
+from slotwatch.edge.shared.channel import Channel, Message
+from slotwatch.edge.shared.interfaces import InterfaceWatch
+from slotwatch.edge.shared.pace import GRID_NS
+from slotwatch.edge.shared.ring import GUARD_ROWS, RingWriter
+from slotwatch.house.schema import House, Listen
+from slotwatch.wire.observation import JoinSeen, LinkSeen
+from slotwatch.wire.universe import Protocol
+
+LONGEST_GATHER_S = 0.020
+SHORTEST_GATHER_S = 0.002
+ROUTED_GATHER_S = 0.002
+MANY_HZ = 10_000
+"""While routes wait every packet is read at once, and above this rate after two milliseconds: waking intake and
+routes for each packet cost 60 us, and 22,500 a second, 512 routes at 44 Hz, were more than a core. After one
+millisecond they took 84 % of a core beside other work and 1 in 70 frames was overtaken, after two 80 % and none."""
+STEADY_S = 0.1
+GATHERED_PACKETS = GUARD_ROWS // 2
+FULL_GIGABIT_HZ = 177_500
+"""Full packets (638 octets of UDP payload) that a gigabit carries in a second."""
+TURN_AT_LEAST_S = 0.04
+"""Intake says that it lives at least this often, while judging rests each GRID_S."""
+GRID_S = GRID_NS / 1e9
+BURST_ROWS = 4 * GUARD_ROWS
+"""So many rows in one turn end a rest: the ring, which judging then has to empty, holds 0.37 s of a full gigabit."""
+MOST_PER_SOCKET = 16 * GUARD_ROWS
+"""Packets read from one socket before the others have their turn."""
+STEP_NS = 1_000_000
+"""A wall clock that moved this much between two turns was stepped, not steered (500 ppm of 20 ms is 10 us)."""
+LINES_S = 0.5
+"""How often tapped lines tell of their ports."""
+REFRESH_S = 10.0
+"""Links and joins are looked at this often even without news, for what netlink did not tell."""
+
+
+class Intake:
+    """Sockets, memberships and lines of a house, read into the ring."""
+
+    def __init__(self, house: House, writer: RingWriter, bells: list[int], observations: Channel) -> None:
+        """EdgeError where a port is taken or an interface is missing. `bells`: an eventfd for each waiting reader."""
+        self.house = house
+        self.writer = writer
+        self.watch = InterfaceWatch(house)
+        self.watch.require_all()
+        self.sockets = _open_sockets(house.listen)
+        self.joins = Joins()
+        self.networks = Networks(self.watch.networks_by_index())
+        self.taps = _start_taps(house)
+        self._bells = bells
+        self._channel = observations
+        self._arrivals = Arrivals()
+        self._sync_groups: dict[int, list[int]] = {}
+        self._closed_drops = 0
+        self._drops: dict[int, int] = {}
+        self._rate_hz = self._steady_hz = 0.0
+        self._counted, self._counted_s = 0, 0.0
+        self._resting = False
+        self._turned_s = 0.0
+        self._refreshed_s = 0.0
+        self._lines_told_s = 0.0
+        self._poll = select.epoll()
+        self._data_fds: set[int] = set()
+        self._register()
+        self._joined()
+
+    def close(self) -> None:
+        for sock in self.sockets:
+            sock.close()
+        for tap in self.taps:
+            tap.close()
+        self.joins.close()
+        self.watch.close()
+        self._poll.close()
+
+    def take_house(self, house: House) -> None:
+        """Listen as another house says. Sockets whose port stays, and memberships that stay, are not touched.
+
+        EdgeError where that cannot be done; take the former house again then.
+        """
+        before, self.house = self.house, house
+        self.watch.take_house(house)
+        self.watch.require_all()
+        keep = [s for s in self.sockets if (s.protocol, s.port, s.v6) in _ports(house.listen)]
+        if len(keep) < len(self.sockets) or len(keep) < len(_ports(house.listen)):
+            # The ports that go are closed first: the new house may want to swap two of them.
+            for sock in [s for s in self.sockets if s not in keep]:
+                self._poll.unregister(sock.fd)
+                self._data_fds.discard(sock.fd)  # the next socket may get the same number
+                self._closed_drops += sock.drops()
+                self._drops.pop(sock.fd, None)
+                sock.close()
+            self.sockets = keep
+            self.sockets = [*keep, *_open_sockets(house.listen, {(s.protocol, s.port, s.v6) for s in keep})]
+            self._register()
+        if before.lines != house.lines:
+            for tap in self.taps:
+                tap.close()
+            self.taps = _start_taps(house)
+        self._sync_groups.clear()
+        self._changed()
+
+    def run(self, lifeline: Channel, handle: Callable[[Message], bool]) -> None:
+        """Read until `handle(message)` of the parent's messages says False, or the lifeline is closed."""
+        for fd in (lifeline.fileno(), self._channel.fileno(), self.watch.fd):
+            self._poll.register(fd, select.EPOLLIN)
+        waiting = False
+        while True:
+            if waiting:
+                self._gather()
+            # Lines have no descriptor here: their threads queue frames, which are looked for as often as we gather.
+            rest_s = LONGEST_GATHER_S if self.taps else GRID_S if self._resting else TURN_AT_LEAST_S
+            ready = {fd for fd, _ in self._poll.poll(0 if waiting else rest_s)}
+            polled_ns = clock.monotonic_ns()
+            if lifeline.fileno() in ready and (not all(map(handle, lifeline.receive())) or lifeline.closed):
+                return
+            if self.watch.fd in ready and self.watch.read():
+                self._changed()
+            if self._channel.fileno() in ready:
+                for message in self._channel.receive():
+                    self._asked(message)
+            full = [sock for sock in self.sockets if sock.fd in ready]
+            if full and not waiting:
+                self._gather()
+            waiting = self._empty(full, polled_ns) > 0
+
+    def turn(self) -> int:
+        """Empty every socket and line once; returns how many rows were written."""
+        return self._empty(self.sockets, clock.monotonic_ns())
+
+    def _empty(self, full: list[DataSocket], looked_ns: int) -> int:
+        """Empty the sockets that hold something. The others were empty at `looked_ns`."""
+        self._arrivals.turn()
+        count = 0
+        for sock in self.sockets:
+            if sock in full:
+                count += sock.drain(self.writer, self._arrivals, self.networks, MOST_PER_SOCKET)
+                self._drops[sock.fd] = sock.drops()
+            else:
+                sock.drained_ns = looked_ns
+        for tap in self.taps:
+            count += self._take_line(tap)
+        drops = self._closed_drops + sum(self._drops.values())
+        # What had arrived when this turn began is in the ring: judging may let time pass up to there.
+        self.writer.turn(looked_ns, self._arrivals.wall_offset_ns, drops)
+        if count:
+            for bell in self._bells:
+                os.eventfd_write(bell, 1)
+            if self._resting and count > BURST_ROWS:
+                self._resting = False
+                self._send([{"is": "woke"}])
+        self._measure(count)
+        return count
+
+    def state(self) -> list[dict[str, Any]]:
+        """Everything observed as it stands now: for a judging process that has just started."""
+        now_ns = clock.monotonic_ns()
+        return _observed([*self.watch.links(now_ns), *self.joins.told(now_ns)])
+
+    def _gather(self) -> None:
+        pause_s = self.gather_s()
+        if pause_s > 0:
+            time.sleep(pause_s)
+
+    def gather_s(self) -> float:
+        """How long packets may gather now."""
+        if self.house.routes:
+            return ROUTED_GATHER_S if self._steady_hz > MANY_HZ else 0.0
+        most_s = min((s.holds_packets() / FULL_GIGABIT_HZ / 2 for s in self.sockets), default=LONGEST_GATHER_S)
+        wanted_s = GATHERED_PACKETS / max(self._rate_hz, 1.0)
+        longest_s = GRID_S - time.monotonic() % GRID_S if self._resting and not self.taps else LONGEST_GATHER_S
+        return min(most_s, max(SHORTEST_GATHER_S, min(longest_s, wanted_s)))
+
+    def _measure(self, count: int) -> None:
+        now_s = time.monotonic()
+        elapsed_s = max(now_s - self._turned_s, 1e-4)
+        self._turned_s = now_s
+        # Up at once, so that a burst after a rest does not wait 20 ms twice; down slowly.
+        self._rate_hz = max(count / elapsed_s, 0.8 * self._rate_hz)
+        self._counted += count
+        if now_s - self._counted_s >= STEADY_S:
+            self._steady_hz = self._counted / (now_s - self._counted_s)
+            self._counted, self._counted_s = 0, now_s
+        if now_s - self._refreshed_s > REFRESH_S:
+            self._refreshed_s = now_s
+            self._joined()
+            self._send_health()
+        elif self.taps and now_s - self._lines_told_s > LINES_S:
+            self._lines_told_s = now_s
+            self._send_health()
+
+    def _changed(self) -> None:
+        """Interfaces or the house changed: networks, memberships and judging follow."""
+        self.networks.by_index = self.watch.networks_by_index()
+        self._send(_observed(self.watch.links(clock.monotonic_ns())))
+        self._joined()
+
+    def _joined(self) -> None:
+        wanted = wanted_universes(self.house)
+        for network, addresses in self._sync_groups.items():
+            if self.house.listen.join != "none":
+                wanted.setdefault(network, set()).update(addresses)
+        news = self.joins.update(wanted, self.watch, clock.monotonic_ns())
+        self._send(_observed(news))
+
+    def _asked(self, message: dict[str, Any]) -> None:
+        """What judging wants: the state afresh, a rest, or groups of synchronization addresses that streams name."""
+        if message.get("do") == "state":
+            self._send([{"is": "restart"}, *self.state()])
+            self._send_health()
+        elif message.get("do") == "rest":
+            self._resting = bool(message.get("rest"))
+        elif message.get("do") == "sync":
+            groups = {int(n): list(a)[:MOST_SYNC_GROUPS] for n, a in message.get("groups", {}).items()}
+            if groups != self._sync_groups:
+                self._sync_groups = groups
+                self._joined()
+
+    def _send_health(self) -> None:
+        buffers = {f"{s.protocol.word}{' IPv6' if s.v6 else ''}": s.buffer_bytes for s in self.sockets}
+        lines = [
+            {
+                "number": t.number,
+                "path": t.path,
+                "open": t.is_open,
+                "trouble": t.trouble,
+                "faults": t.decoder.faults,
+                "breaks": t.decoder.breaks,
+                "dropped_frames": t.dropped,
+                "reopened": t.reopened,
+            }
+            for t in self.taps
+        ]
+        health = {"receive_buffer_bytes": buffers, "joins": self.joins.held(), "lines": lines}
+        self._send([{"is": "health", "health": health}])
+
+    def _send(self, observed: list[dict[str, Any]]) -> None:
+        if observed:
+            self._channel.send({"do": "observed", "observed": observed})
+
+    def _take_line(self, tap: LineTap) -> int:
+        frames = tap.take()
+        for frame in frames:
+            self.writer.put(
+                frame.data,
+                t_ns=frame.t_ns,
+                network=NO_NETWORK_OF_A_LINE,
+                protocol=Protocol.LINE,
+                src_port=tap.number,
+            )
+        return len(frames)
+
+    def _register(self) -> None:
+        for sock in self.sockets:
+            if sock.fd not in self._data_fds:
+                self._poll.register(sock.fd, select.EPOLLIN)
+        self._data_fds = {sock.fd for sock in self.sockets}
+
+
+NO_NETWORK_OF_A_LINE = 0
+"""A line is heard at this computer, not on a network; it is judged with the first one."""
+
+
+def _ports(listen: Listen) -> list[tuple[Protocol, int, bool]]:
+    """Protocol, port and family of every data socket. Art-Net is IPv4 only."""
+    found = []
+    if Protocol.E131 in listen.protocols:
+        found += [(Protocol.E131, listen.e131_port, False), (Protocol.E131, listen.e131_port, True)]
+    if Protocol.ARTNET in listen.protocols:
+        found.append((Protocol.ARTNET, listen.artnet_port, False))
+    return found
+
+
+def _open_sockets(listen: Listen, but: Iterable[tuple[Protocol, int, bool]] = ()) -> list[DataSocket]:
+    opened: list[DataSocket] = []
+    try:
+        for protocol, port, v6 in _ports(listen):
+            if (protocol, port, v6) not in but and not (v6 and not _has_ipv6()):
+                opened.append(DataSocket(protocol, port, v6))
+    except BaseException:
+        for sock in opened:
+            sock.close()
+        raise
+    return opened
+
+
+def _has_ipv6() -> bool:
+    return Path("/proc/net/if_inet6").exists()
+
+
+def _start_taps(house: House) -> list[LineTap]:
+    taps = [LineTap(line.port, line.number) for line in house.lines]
+    for tap in taps:
+        tap.start()
+    return taps
+
+
+def _observed(seen: Iterable[LinkSeen | JoinSeen]) -> list[dict[str, Any]]:
+    """Observations as JSON: the name of the class and its fields."""
+    return [{"is": type(one).__name__, **asdict(one)} for one in seen]

@@ -1,0 +1,147 @@
+"""Hearing IGMP and MLD: who asks for memberships, and who reports them. Listens only, joins nothing.
+
+A packet socket on each interface, with a filter in the kernel that lets only IGMP, and IPv6 with hop-by-hop options,
+through. It needs CAP_NET_RAW; without it every network is told as "not watched", and nothing else changes. The
+groups of reports are let through the interface's own filter by their hardware address, which tells the network
+nothing.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import errno
+import os
+import socket
+import struct
+
+from slotwatch.edge.shared.interfaces import InterfaceWatch
+from slotwatch.house.schema import House
+from slotwatch.wire import igmp
+from slotwatch.wire.observation import MembershipSeen, QuerierWatchSeen, QuerySeen
+
+ETH_P_IP, ETH_P_IPV6, ETH_P_ALL = 0x0800, 0x86DD, 0x0003
+SO_ATTACH_FILTER = 26
+SOL_PACKET, PACKET_ADD_MEMBERSHIP, PACKET_MR_MULTICAST = 263, 1, 0
+PACKET_OUTGOING = 4
+REPORT_GROUPS = ("01005e000016", "01005e000002", "333300000016")
+"""IGMPv3 reports (224.0.0.22), IGMPv2 leaves (224.0.0.2), MLDv2 reports (ff02::16): RFC 1112 and RFC 2464 mapping."""
+PACKET_BYTES = 2048
+MOST_A_TURN = 256
+"""Packets read at once: a storm of reports must not hold up the judging."""
+MEND = "for the unit: AmbientCapabilities=CAP_NET_RAW; by hand: sudo setcap cap_net_raw+ep on the interpreter"
+
+_FILTER = (
+    (0x28, 0, 0, 0xFFFFF000),  # protocol of the frame (SKF_AD_OFF + SKF_AD_PROTOCOL)
+    (0x15, 0, 2, ETH_P_IP),
+    (0x30, 0, 0, 9),  # IPv4 protocol
+    (0x15, 3, 4, 2),  # IGMP
+    (0x15, 0, 3, ETH_P_IPV6),
+    (0x30, 0, 0, 6),  # IPv6 next header
+    (0x15, 0, 1, 0),  # hop-by-hop options, which every MLD message has (RFC 2710 3)
+    (0x06, 0, 0, 0xFFFFFFFF),
+    (0x06, 0, 0, 0),
+)
+
+Seen = QuerySeen | MembershipSeen | QuerierWatchSeen
+
+
+class GroupWatch:
+    """The listening sockets of a house's networks."""
+
+    def __init__(self, house: House) -> None:
+        self._interfaces = InterfaceWatch(house)
+        self._sockets: dict[int, tuple[int, socket.socket]] = {}
+        """Interface index to its network and socket."""
+        self._refused = ""
+        self._told: dict[int, tuple[bool, str]] = {}
+        self._open()
+
+    def fds(self) -> list[int]:
+        return [self._interfaces.fd, *(sock.fileno() for _, sock in self._sockets.values())]
+
+    def close(self) -> None:
+        for _, sock in self._sockets.values():
+            sock.close()
+        self._sockets.clear()
+        self._interfaces.close()
+
+    def take_house(self, house: House) -> None:
+        self._interfaces.take_house(house)
+        self._told.clear()
+        self._open()
+
+    def read(self, ready: set[int], now_ns: int) -> list[Seen]:
+        """What was heard, and news of what can be heard."""
+        if self._interfaces.fd in ready and self._interfaces.read():
+            self._open()
+        found: list[Seen] = list(self._watched(now_ns))
+        for network, sock in self._sockets.values():
+            if sock.fileno() in ready:
+                found += _heard(sock, network, now_ns)
+        return found
+
+    def _open(self) -> None:
+        """Have a socket on every interface of the house that exists, and on no other."""
+        wanted = self._interfaces.networks_by_index()
+        for index in [i for i, (network, _) in self._sockets.items() if wanted.get(i) != network]:
+            self._sockets.pop(index)[1].close()
+        for index, network in wanted.items():
+            found = self._interfaces.table.by_index.get(index)
+            if index in self._sockets or found is None:
+                continue
+            try:
+                self._sockets[index] = (network, _listening(index, found.name))
+                self._refused = ""
+            except OSError as error:
+                self._refused = _reason(error)
+
+    def _watched(self, now_ns: int) -> list[QuerierWatchSeen]:
+        networks = {network for network, _ in self._sockets.values()}
+        news = []
+        for network in set(self._interfaces.networks_by_index().values()):
+            outcome = (network in networks, "" if network in networks else self._refused)
+            if self._told.get(network) != outcome:
+                self._told[network] = outcome
+                news.append(QuerierWatchSeen(now_ns, network, *outcome))
+        return news
+
+
+def _listening(index: int, name: str) -> socket.socket:
+    sock = socket.socket(socket.AF_PACKET, socket.SOCK_DGRAM | socket.SOCK_NONBLOCK, 0)
+    try:
+        _attach(sock)
+        for address in REPORT_GROUPS:
+            request = struct.pack("=iHH8s", index, PACKET_MR_MULTICAST, 6, bytes.fromhex(address))
+            with contextlib.suppress(OSError):  # an interface without such a filter lets all through
+                sock.setsockopt(SOL_PACKET, PACKET_ADD_MEMBERSHIP, request)
+        # Bound last: with protocol 0 nothing arrives before the filter stands.
+        sock.bind((name, ETH_P_ALL))
+    except BaseException:
+        sock.close()
+        raise
+    return sock
+
+
+def _attach(sock: socket.socket) -> None:
+    program = ctypes.create_string_buffer(b"".join(struct.pack("=HBBI", *line) for line in _FILTER))
+    head = struct.pack("@HP", len(_FILTER), ctypes.addressof(program))
+    sock.setsockopt(socket.SOL_SOCKET, SO_ATTACH_FILTER, head)
+
+
+def _reason(error: OSError) -> str:
+    if error.errno in (errno.EPERM, errno.EACCES):
+        return f"no right to listen for IGMP; {MEND}"
+    return f"cannot listen for IGMP: {os.strerror(error.errno or 0)}"
+
+
+def _heard(sock: socket.socket, network: int, now_ns: int) -> list[Seen]:
+    found: list[Seen] = []
+    for _ in range(MOST_A_TURN):
+        try:
+            packet, address = sock.recvfrom(PACKET_BYTES)
+        except OSError:
+            break  # nothing more, or the interface went down: netlink tells
+        if address[2] != PACKET_OUTGOING:
+            found += igmp.observations(packet, now_ns, network)
+    return found

@@ -1,0 +1,389 @@
+"""The judging process: rows of the ring into the engine, its snapshot onto the board, orders answered.
+
+A plain poll loop. It never waits for the page: a snapshot is left on the board, and answers that do not fit a
+socket buffer wait in memory. The time it judges at is intake's own (`heartbeat_ns`): what had arrived by then is
+in the ring, so a slow intake never makes a universe look lost.
+"""
+
+from __future__ import annotations
+
+import gc
+import select
+import sys
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+
+from slotwatch import clock
+from slotwatch.edge.judging.igmp_in import GroupWatch
+from slotwatch.edge.judging.lag import Lag
+from slotwatch.edge.judging.neighbours import NeighbourWatch
+from slotwatch.edge.judging.observed import observations
+from slotwatch.edge.judging.recorder import Captures, Recorder
+from slotwatch.edge.shared.channel import Channel, Message, answer
+from slotwatch.edge.shared.pace import BUSY_ROWS, GATHERED_ROWS, Pace
+from slotwatch.edge.shared.ring import GUARD_ROWS, Ring
+from slotwatch.edge.shared.snapshot_buffer import BoardWriter
+from slotwatch.engine import Engine
+from slotwatch.house.schema import House, Phase
+from slotwatch.snapshot import Snapshot
+from slotwatch.views.counted import counted
+from slotwatch.views.records import incident_of
+from slotwatch.wire import observation
+
+TICK_NS = 50_000_000
+CHUNK_ROWS = GUARD_ROWS
+"""Rows judged at once: 1.2 MiB of payload, which still fits a core's own cache."""
+SNAPSHOT_NS = 200_000_000
+SOONEST_SNAPSHOT_NS = 50_000_000
+UNREAD_SNAPSHOT_NS = 700_000_000
+"""While nothing is under way and nobody listens. Who reads all the same has the front ask first (`http_fresh`)."""
+SNAPSHOT_SHARE = 16
+"""Time between two snapshots is at least this many times what the last one cost: on a busy computer, at 4,034
+universes, 13 ms to make and 18 ms to encode. A share of 8 may cost 0.6 us a packet of a full
+gigabit, this one half of that."""
+STEP_NS = 1_000_000
+STATUS_NS = 5_000_000_000
+HOLD_NS = 4 * TICK_NS
+"""So long a publication waits for the tick that judges an order; without intake there are no ticks."""
+
+
+class Judging:
+    """The engine between ring and board."""
+
+    def __init__(
+        self, house: House, ring: Ring, board: BoardWriter, requests: Channel, observations: Channel, routes: Channel
+    ) -> None:
+        now_ns = clock.monotonic_ns()
+        self.ring, self.board = ring, board
+        self._requests, self._observations, self._routes = requests, observations, routes
+        self._problems: tuple[str, ...] = ()
+        self._health: dict[str, Any] = {}
+        self._route_rows: tuple[dict[str, Any], ...] = ()
+        self._routes_told: tuple[tuple[str, ...], ...] = ()
+        self._asking: dict[str, Any] | None = None
+        self._node: dict[str, Any] | None = None
+        self._counted: dict[str, int] = {}
+        self._generation = ring.generation
+        self._heartbeat_ns = ring.heartbeat_ns or now_ns
+        self._offset_ns = clock.wall_offset_ns()
+        self._pace = Pace(observations, now_ns)
+        self._ticked_ns = self._snapped_ns = self._status_ns = 0
+        self._snapshot_cost_ns = 0
+        self._open = 0
+        self._lag = Lag()
+        self._sync_groups: dict[str, list[int]] = {}
+        self._drops = (0, 0)
+        self._rows_ns = 0
+        self._publish_now = self._heard = True
+        self._seen = 0
+        """Rows of the ring that were looked at, judged or not."""
+        self._ordered_ns = 0
+        """When something was ordered that no tick has judged yet; 0: nothing."""
+        before_ns, judged, self._lost = board.progress()
+        # After a restart go on with the first row that the predecessor had not finished.
+        self._tail = min(max(judged, ring.oldest()), ring.head) if before_ns else ring.head
+        self._away_ns = now_ns - before_ns if before_ns else 0
+        self.house = house
+        self.engine = Engine(house, now_ns=before_ns or now_ns, wall_offset_ns=self._offset_ns)
+        self._groups = GroupWatch(house)
+        self._neighbours = NeighbourWatch(house)
+        self._recorder = Recorder(house)
+        self._captures = Captures(house, self._recorder)
+        self._observations.send({"do": "state"})
+
+    def resume(self, last: Snapshot | None) -> None:
+        """Go on with what the predecessor had said, after it ended unexpectedly."""
+        if last is None:
+            return
+        newest = max((incident.id for incident in last.incidents), default=0)
+        self.engine.command("resume", next_id=newest + 1, incidents=list(last.incidents), phase=last.house.phase)
+
+    def run(self, lifeline: Channel, handle: Callable[[Message], bool]) -> None:
+        """Judge until `handle` of a parent's message says False, or the lifeline closes."""
+        poll = select.poll()
+        # Reports of routes are read in the next turn anyway: waking for them took the processor from routes themselves
+        # (a frame waited 3 to 6 ms, ten times a second).
+        channels = {c.fileno(): c for c in (lifeline, self._requests, self._observations)}
+        watched = [*self._groups.fds(), *self._neighbours.fds()]
+        for fd in [*channels, *watched]:
+            poll.register(fd, select.POLLIN)
+        gc.collect()
+        gc.freeze()  # the engine's tables are for life: later collections need not walk them
+        wait_ms = 0
+        while True:
+            ready = {fd for fd, _ in poll.poll(wait_ms)}
+            if lifeline.fileno() in ready and (not all(map(handle, lifeline.receive())) or lifeline.closed):
+                return
+            self._listen(ready)
+            wait_ms = self.turn()
+            if clock.monotonic_ns() - self._status_ns > STATUS_NS:
+                self._status_ns = clock.monotonic_ns()
+                lifeline.send({"do": "status", "text": self._status})
+
+    def turn(self) -> int:
+        """Judge what is in the ring, let time pass, publish; or leave it, while nothing is due and nothing new.
+
+        Returns the milliseconds that may pass till the next.
+        """
+        now_ns = clock.monotonic_ns()
+        self._watch_stalls(now_ns)
+        if self._nothing_new(now_ns):
+            self.board.turn(now_ns, self._tail, self._lost)
+            return self._pace.look_again_ms(now_ns)
+        judged_at_ns = self.ring.heartbeat_ns
+        rows = self._ingest()
+        if self.ring.heartbeat_ns - self._ticked_ns >= TICK_NS or not self._ticked_ns:
+            self._tick(max(judged_at_ns, self._rows_ns, self._ticked_ns))
+        self._publish_if_due(clock.monotonic_ns())
+        self._captures.turn(self._ticked_ns, self._offset_ns)
+        self.board.turn(clock.monotonic_ns(), self._tail, self._lost)
+        for channel in (self._requests, self._observations):
+            channel.flush()
+        wanted_ns = TICK_NS if self._publish_now else self.engine.rest_ns
+        return self._pace.rest_ms(clock.monotonic_ns(), rows, wanted_ns)
+
+    def take_house(self, house: House) -> None:
+        """Judge by another house from now on; what is known of streams stays."""
+        if (house.recorder, house.listen) != (self.house.recorder, self.house.listen):
+            self._recorder = Recorder(house)  # of another size or for other ports: what was kept goes
+        self._captures.take_house(house, self._recorder)
+        self.house = house
+        self.engine.take_house(house, clock.monotonic_ns())
+        self._groups.take_house(house)
+        self._neighbours.take_house(house)
+        names = {route.name for route in house.routes}
+        self._route_rows = tuple(row for row in self._route_rows if row["route"] in names)
+        if not (house.routes or house.listen.artnet_subscribe or house.listen.ask_fixtures):
+            # The routes process is gone with what it said of itself.
+            self._asking = self._node = None
+            self._counted = {}
+        self._problems = ()
+        self._ordered()
+
+    @property
+    def published(self) -> int:
+        """Number of the newest publication: what was ordered until now shows in those after it."""
+        return self.board.sequence
+
+    def refuse_house(self, problems: list[str]) -> None:
+        """Say on the page that the file on disk is not the one that runs, and why."""
+        self._problems = tuple(problems)
+        self._publish_now = True
+
+    def _ordered(self) -> None:
+        self._publish_now, self._ordered_ns = True, clock.monotonic_ns()
+
+    def close(self) -> None:
+        self._captures.turn(self._ticked_ns, self._offset_ns, at_once=True)
+        self._groups.close()
+        self._neighbours.close()
+
+    def _nothing_new(self, now_ns: int) -> bool:
+        """Whether this turn can be left out: nothing is due, and what came since the last is routine."""
+        head, first = self.ring.head, max(self._seen, self._tail)
+        rests = not (self._heard or self._publish_now) and self._pace.may_rest(now_ns, head - self._tail)
+        self._seen, self._heard = head, False
+        if head - first >= (GATHERED_ROWS if rests else BUSY_ROWS):
+            return False  # not worth a look; what comes after them will be news once
+        news = [self.engine.is_news(batch) for batch in self.ring.read(first, head)]  # wants to see all
+        return rests and not any(news)
+
+    def _ingest(self) -> int:
+        head = self.ring.head
+        count = head - self._tail
+        oldest_ns = 0
+        while self._tail < head:
+            oldest = self.ring.oldest()
+            if self._tail < oldest:
+                self._lost += oldest - self._tail
+                self._tail = oldest
+            end = min(head, self._tail + CHUNK_ROWS)
+            # Said before, not after: rows that end this process must not be what its successor begins with.
+            self.board.turn(clock.monotonic_ns(), end, self._lost)
+            for batch in self.ring.read(self._tail, end):
+                self.engine.ingest(batch)
+                self._recorder.take(batch)
+                self._rows_ns = int(batch.t_ns[-1])
+                oldest_ns = oldest_ns or int(batch.t_ns[0])
+            if not self.ring.still_there(self._tail):
+                # Some of what was just judged may have been overwritten under our hands: say so, count it as lost.
+                self._lost += min(end, self.ring.oldest()) - self._tail
+            self._tail = end
+        if oldest_ns:
+            self._lag.note(clock.monotonic_ns() - oldest_ns)
+        return count
+
+    def _tick(self, at_ns: int) -> None:
+        offset_ns = clock.wall_offset_ns()
+        if abs(offset_ns - self._offset_ns) > STEP_NS:
+            self.engine.observe(observation.ClockStepSeen(at_ns, offset_ns - self._offset_ns))
+        self._offset_ns = offset_ns
+        drops = (self.ring.kernel_drops, self._lost)
+        if drops != self._drops:
+            self._drops = drops
+            self.engine.observe(observation.DropsSeen(at_ns, *drops))
+        self.engine.tick(at_ns, offset_ns)
+        self._ticked_ns = at_ns
+        self._ordered_ns = 0
+        for event in self.engine.take_events():
+            self._publish_now = True
+            if event.what == "opened" and event.incident is not None:
+                self._captures.want(event.incident.id, event.incident.began_ns, at_ns)
+            print(f"slotwatch: {event.what}: {event.text}", file=sys.stderr, flush=True)
+
+    def _watch_stalls(self, now_ns: int) -> None:
+        """Tell the engine of time in which packets could not be judged: ours, or intake's."""
+        stalled_ns = self._away_ns or self._pace.late_ns(now_ns)
+        self._away_ns = 0
+        if stalled_ns:
+            self._stalled(now_ns, stalled_ns)
+        beat_ns, generation = self.ring.heartbeat_ns, self.ring.generation
+        if generation != self._generation and beat_ns > self._heartbeat_ns:
+            # Intake was started anew, and has had its first turn: between the two nobody held the sockets.
+            self._generation = generation
+            self._stalled(now_ns, max(0, beat_ns - self._heartbeat_ns))
+            self._observations.send({"do": "state"})
+            self._pace.intake_woke()
+            self._sync_groups = {}
+        self._heartbeat_ns = max(beat_ns, self._heartbeat_ns)
+
+    def _stalled(self, now_ns: int, late_ns: int) -> None:
+        self._heard = True
+        self.engine.observe(observation.StallSeen(now_ns, late_ns))
+
+    def _publish_if_due(self, now_ns: int) -> None:
+        seldom = self._pace.is_resting and not self._pace.is_watched(now_ns)
+        wanted_ns = SOONEST_SNAPSHOT_NS if self._publish_now else UNREAD_SNAPSHOT_NS if seldom else SNAPSHOT_NS
+        if now_ns - self._snapped_ns < max(wanted_ns, SNAPSHOT_SHARE * self._snapshot_cost_ns):
+            return
+        if self._ordered_ns and now_ns - self._ordered_ns < HOLD_NS:
+            return
+        snapshot = self.engine.snapshot(self._ticked_ns or now_ns)
+        self._complete(snapshot, now_ns)
+        self.board.publish(snapshot)
+        self._open = sum(1 for incident in snapshot.incidents if incident.closed_ns is None)
+        self._ask_for_sync_groups(snapshot)
+        self._publish_now = False
+        self._snapped_ns = now_ns
+        self._snapshot_cost_ns = clock.monotonic_ns() - now_ns
+
+    def _complete(self, snapshot: Snapshot, now_ns: int) -> None:
+        """Add what only this process knows: its own health, the refused house file, the routes' reports."""
+        view = snapshot.house
+        view.house_problems = self._problems
+        view.listener = {
+            **view.listener,
+            **self._health,
+            "kernel_drops": self.ring.kernel_drops,
+            "rows_lost": self._lost,
+            "intake_silent_s": round(max(0, now_ns - self.ring.heartbeat_ns) / 1e9, 3),
+            "recorder": self._captures.trouble,
+            "snapshot_cost_ms": round(self._snapshot_cost_ns / 1e6, 3),
+            **counted(self._counted, self._route_rows, self._health.get("lines", ())),
+        }
+        if self._asking is not None:
+            view.listener["asking"] = self._asking
+        if self._node is not None:
+            view.listener["node"] = self._node
+        snapshot.counters["judging_lag"] = self._lag.counted()
+        snapshot.counters["config_last_reload_successful"] = int(not self._problems)
+        if self._route_rows:
+            snapshot.routes = self._route_rows
+
+    def _ask_for_sync_groups(self, snapshot: Snapshot) -> None:
+        """Have intake join the groups of the synchronization addresses that streams name."""
+        streams = snapshot.streams
+        named = np.flatnonzero((streams["sync_address"] != 0) & (streams["state"] == 0))
+        groups: dict[str, list[int]] = {}
+        for network in np.unique(streams["network"][named]):
+            here = named[streams["network"][named] == network]
+            groups[str(network)] = np.unique(streams["sync_address"][here]).tolist()
+        if groups != self._sync_groups:
+            self._sync_groups = groups
+            self._observations.send({"do": "sync", "groups": groups})
+
+    @property
+    def _status(self) -> str:
+        return f"watching {self.house.name}: {self._open} incident{'' if self._open == 1 else 's'} open"
+
+    def _listen(self, ready: set[int]) -> None:
+        now_ns = clock.monotonic_ns()
+        if self._requests.fileno() in ready:
+            for message in self._requests.receive():
+                answer(self._requests, message, self._carry_out)
+        if self._observations.fileno() in ready:
+            for message in self._observations.receive():
+                self._observe(message.get("observed", []))
+        for message in self._routes.receive():
+            self._hear_routes(message, now_ns)
+        for seen in [*self._groups.read(ready, now_ns), *self._neighbours.read(ready, now_ns)]:
+            self._heard = True
+            self.engine.observe(seen)
+
+    def _hear_routes(self, message: Message, now_ns: int) -> None:
+        """Take a report. Each holds some routes, in turn."""
+        # A report may still be of the house before.
+        names = {route.name for route in self.house.routes}
+        told_now = {row["route"]: row for row in message.get("routes", ()) if row["route"] in names}
+        self._route_rows = tuple(({row["route"]: row for row in self._route_rows} | told_now).values())
+        told = tuple((row["route"], row["state"], row["to"], row["from"]) for row in self._route_rows)
+        self._heard |= told != self._routes_told
+        self._routes_told = told
+        self.engine.observe(observation.RoutesSeen(now_ns, told))
+        self._asking = message.get("asking")
+        self._node = message.get("node")
+        self._counted = message.get("counted", {})
+        self._routes.send({"do": "phase", "phase": str(self.engine.judge.phase)})
+
+    def _carry_out(self, name: str, arguments: dict[str, Any]) -> dict[str, Any]:
+        """Do it, and say after which publication it shows (`board`)."""
+        if name == "watch":
+            self._pace.watch(clock.monotonic_ns())
+            return {}
+        if name == "look":
+            self._publish_now = True
+            return {"board": self.published}
+        done = self._command(name, arguments)
+        self._ordered()
+        return {**done, "board": self.published}
+
+    def _command(self, name: str, arguments: dict[str, Any]) -> dict[str, Any]:
+        if name == "ask_fixtures":
+            try:
+                return self._ask_fixtures(**arguments)
+            except TypeError as error:
+                raise ValueError(f"ask_fixtures does not take these arguments: {error}") from error
+        if name == "stop_asking":
+            self._routes.send({"do": "stop-asking"})
+            return {"stopped": True}
+        if name == "resume":
+            # The history's records carry wall times: the monotonic clock may have been another boot's.
+            records = arguments.get("incidents", [])
+            arguments = {**arguments, "incidents": [incident_of(record, self._offset_ns) for record in records]}
+        answered: dict[str, Any] = self.engine.command(name, **arguments)
+        return answered
+
+    def _ask_fixtures(self, seconds: float = 0.0, confirm: bool = False) -> dict[str, Any]:
+        """Have the routes process ask fixtures. ValueError with the reason why not."""
+        if not self.house.listen.ask_fixtures:
+            raise ValueError("asking fixtures is off; set ask_fixtures = true under [listen] in the house file")
+        phase = self.engine.judge.phase
+        if phase in (Phase.PRE_SHOW, Phase.SHOW):
+            raise ValueError(f"fixtures are not asked in {phase}: RDM shares their line with the levels")
+        if not 0 <= seconds <= 600:
+            raise ValueError("a window of asking lasts at most 600 s")
+        if not confirm:
+            raise ValueError("old fixtures may twitch while they are asked: confirm to go on")
+        self._routes.send({"do": "ask", "seconds": seconds})
+        return {"asking": True}
+
+    def _observe(self, observed: list[dict[str, Any]]) -> None:
+        self._heard = True
+        for fields in observed:
+            if fields.get("is") == "woke":
+                self._pace.intake_woke()
+            self._health = fields.get("health", self._health)
+            for seen in observations(fields, clock.monotonic_ns()):
+                self.engine.observe(seen)

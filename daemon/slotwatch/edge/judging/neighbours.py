@@ -1,0 +1,104 @@
+"""The kernel's neighbour table (ARP, NDP): who of the house answers at all. Needs no right."""
+
+from __future__ import annotations
+
+import errno
+import ipaddress
+import socket
+import struct
+
+from slotwatch import clock
+from slotwatch.edge.shared import netlink
+from slotwatch.edge.shared.interfaces import InterfaceWatch
+from slotwatch.house.schema import House
+from slotwatch.wire.observation import NeighbourSeen
+
+NUD_REACHABLE, NUD_STALE, NUD_DELAY, NUD_PROBE, NUD_FAILED, NUD_PERMANENT = 0x02, 0x04, 0x08, 0x10, 0x20, 0x80
+NDA_DST, NDA_LLADDR = 1, 2
+ANSWERED = NUD_REACHABLE | NUD_PERMANENT
+KNOWN = ANSWERED | NUD_STALE | NUD_DELAY | NUD_PROBE
+REFRESH_NS = 30_000_000_000
+"""The table is read whole this often, for what its news did not tell (an entry that stays reachable is no news)."""
+MOST_NEIGHBOURS = 4096
+"""Rows told per reading: a scan of the network can fill the kernel's table."""
+
+
+class NeighbourWatch:
+    """Follows the neighbour table on the networks of a house."""
+
+    def __init__(self, house: House) -> None:
+        self._sock = netlink.open_netlink(netlink.RTMGRP_NEIGH)
+        self._interfaces = InterfaceWatch(house)
+        self._read_ns = 0
+
+    def fds(self) -> list[int]:
+        return [self._sock.fileno(), self._interfaces.fd]
+
+    def close(self) -> None:
+        self._sock.close()
+        self._interfaces.close()
+
+    def take_house(self, house: House) -> None:
+        self._interfaces.take_house(house)
+        self._read_ns = 0
+
+    def read(self, ready: set[int], now_ns: int) -> list[NeighbourSeen]:
+        """What is new; everything every 30 s."""
+        if self._interfaces.fd in ready and self._interfaces.read():
+            self._read_ns = 0
+        found: list[NeighbourSeen] = []
+        if self._sock.fileno() in ready:
+            found = self._news(now_ns)
+        if not self._read_ns or now_ns - self._read_ns > REFRESH_NS:
+            self._read_ns = now_ns
+            found = self._told(netlink.dump(netlink.RTM_GETNEIGH), now_ns)
+        return found
+
+    def _news(self, now_ns: int) -> list[NeighbourSeen]:
+        found: list[tuple[int, bytes]] = []
+        while True:
+            try:
+                found += netlink.messages(self._sock.recv(netlink.READ_BYTES))
+            except BlockingIOError:
+                break
+            except OSError as error:
+                if error.errno != errno.ENOBUFS:
+                    raise
+                self._read_ns = 0  # news was lost: read the table whole
+        return self._told(found, now_ns)
+
+    def _told(self, rows: list[tuple[int, bytes]], now_ns: int) -> list[NeighbourSeen]:
+        networks = self._interfaces.networks_by_index()
+        found = []
+        for kind, body in rows[-MOST_NEIGHBOURS:]:
+            seen = neighbour(kind, body, networks, now_ns)
+            if seen is not None:
+                found.append(seen)
+        return found
+
+
+def neighbour(kind: int, body: bytes, networks: dict[int, int], now_ns: int) -> NeighbourSeen | None:
+    """One message of the neighbour table; None if it is of no network of the house or of a group."""
+    if kind not in (netlink.RTM_NEWNEIGH, netlink.RTM_DELNEIGH) or len(body) < 12:
+        return None
+    family, index, state = struct.unpack_from("=B3xiH", body)
+    if family not in (socket.AF_INET, socket.AF_INET6) or index not in networks:
+        return None
+    found = netlink.attributes(body, 12)
+    octets = found.get(NDA_DST, b"")
+    if len(octets) not in (4, 16):
+        return None
+    address = ipaddress.ip_address(octets)
+    if address.is_multicast:
+        return None
+    known = kind == netlink.RTM_NEWNEIGH and bool(state & KNOWN)
+    mac = found.get(NDA_LLADDR, b"").hex(":") if known else ""
+    return NeighbourSeen(now_ns, networks[index], str(address), mac, known and bool(state & ANSWERED))
+
+
+def now() -> list[NeighbourSeen]:
+    """Every neighbour on every interface as it stands, with the interface's index as its network (`host`)."""
+    rows = netlink.dump(netlink.RTM_GETNEIGH)
+    everywhere = {struct.unpack_from("=i", body, 4)[0]: struct.unpack_from("=i", body, 4)[0] for _, body in rows}
+    seen = [neighbour(kind, body, everywhere, clock.monotonic_ns()) for kind, body in rows]
+    return [one for one in seen if one is not None]

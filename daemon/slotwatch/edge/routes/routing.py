@@ -1,0 +1,329 @@
+"""The routes process: reads the intake ring, runs the bridge, sends. A plain poll loop, for its latency.
+
+Page and diagnosis can restart beside it; only the ring and this loop stand between a packet in and a packet
+out. On the way down every stream is ended properly.
+"""
+
+from __future__ import annotations
+
+import gc
+import os
+import select
+import signal
+from collections.abc import Callable
+from ipaddress import IPv4Address, ip_address
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from slotwatch import clock
+from slotwatch.bridge.handover import hand_over
+from slotwatch.bridge.node import Node, pages
+from slotwatch.bridge.output import Target
+from slotwatch.bridge.routes import Bridge, Outgoing, What
+from slotwatch.edge.lines.serial_line import LineSender
+from slotwatch.edge.routes.questions import Questions
+from slotwatch.edge.routes.udp_out import Sender, discovery_universes
+from slotwatch.edge.shared.channel import Channel
+from slotwatch.edge.shared.interfaces import read_interfaces
+from slotwatch.edge.shared.ring import Ring
+from slotwatch.house.schema import House, Phase
+from slotwatch.wire.batch import ROW_BYTES, Batch
+from slotwatch.wire.compose import e131_discovery
+from slotwatch.wire.decode import decode
+from slotwatch.wire.fields import Fields, Kind
+from slotwatch.wire.universe import Protocol
+
+REPORT_EVERY_NS = 100_000_000
+MOST_TOLD = 16
+"""Routes in one report, in turn, each worked out between packets: 512 at once would hold them up for 10 ms."""
+DISCOVERY_EVERY_NS = 10_000_000_000
+"""E131_UNIVERSE_DISCOVERY_INTERVAL, E1.31-2018 appendix A."""
+DISCOVERY_GROUP = "239.255.250.214"
+LONGEST_WAIT_MS = 200
+ROWS_AT_ONCE = 16
+"""Rows that are taken from the ring before what they make due is sent: of a burst the first frame does not wait."""
+MOST_TURNS = 256
+"""So many times in a row, before the parent is listened to again."""
+NEWEST_ROWS = 512
+"""Rows that are still looked at where this process fell far behind."""
+
+
+_LEVELS, _, _TERMINATED = What
+_E131, _ARTNET, _LINE = int(Protocol.E131), int(Protocol.ARTNET), int(Protocol.LINE)
+
+
+class Routing:
+    """The bridge with its sockets and lines. `step` does all that is to be done now."""
+
+    def __init__(self, house: House, ring: Ring, cid: bytes, *, hold_node: bool = False) -> None:
+        """`hold_node`: answer no poll until told of a phase without an audience. EdgeError if it cannot send."""
+        now_ns = clock.monotonic_ns()
+        self.cid = cid
+        self.questions = Questions(house, cid)
+        self._hold_node = hold_node
+        self._told = self._row_due_ns = 0
+        self._rows: list[dict[str, Any]] = []
+        self.bridge = Bridge(house, cid, now_ns)
+        self.sender = _sender(house, cid, self.bridge)
+        self.lines: dict[int, LineSender] = {}
+        self.missed_rows = 0
+        self._ring = ring
+        self._tail = ring.head
+        self._discovery_ns = now_ns
+        self.node = _node(house) if house.listen.artnet_subscribe else None
+        self._prepare(house)
+
+    def take_house(self, house: House) -> None:
+        """Route as another house says. What stays the same goes on without a frame less; what goes is ended.
+
+        Networks, ports and the house's name are those that it was made with. EdgeError where it cannot send.
+        """
+        before, sender, lines = self.bridge, self.sender, self.lines
+        now_ns = clock.monotonic_ns()
+        bridge = Bridge(house, self.cid, now_ns)
+        successor = _sender(house, self.cid, bridge)
+        kept = hand_over(before, bridge, now_ns)
+        successor.go_on_from(sender, kept)
+        for index in set(range(len(before.outputs))) - set(kept.values()):
+            self._send(before.end(index))
+            if index in lines:
+                lines[index].close()
+        sender.close()
+        self.bridge, self.sender = bridge, successor
+        self.lines = {index: lines[place] for index, place in kept.items() if place in lines}
+        self.questions.take_house(house)
+        self._prepare(house)
+        self._told, self._rows = 0, []
+        self._discovery_ns = now_ns - DISCOVERY_EVERY_NS
+
+    def _prepare(self, house: House) -> None:
+        """Work out what follows from the routes, and open lines that are not open."""
+        targets = [output.target for output in self.bridge.outputs]
+        wanted = [(protocol, number) for _, protocol, number in self.bridge.inputs]
+        self._e131 = {number for protocol, number in wanted if protocol == _E131}
+        self._artnet = {number for protocol, number in wanted if protocol == _ARTNET}
+        listed = discovery_universes(targets)
+        self._discovery = e131_discovery(self.cid, self.sender.source_name, listed) if listed else []
+        self._unicast_discovery = sorted({str(t.address) for t in targets if _is_e131_unicast(t)})
+        self._hears_all = self.node is not None or house.listen.ask_fixtures or any(p == _LINE for p, _ in wanted)
+        """Whether other packets than levels matter: polls, answers of fixtures, frames of lines."""
+        for index, target in enumerate(targets):
+            if target.serial is not None and index not in self.lines:
+                self.lines[index] = LineSender.open_later(target)
+                self.lines[index].start()
+
+    def step(self, now_ns: int) -> None:
+        """Read what arrived, let time pass, send what is due."""
+        for _ in range(MOST_TURNS):
+            self._read()
+            self.bridge.tick(now_ns)
+            self._send(self.bridge.take_output(clock.monotonic_ns()))
+            if self._tail == self._ring.head:
+                break
+        for address, packet in self.questions.due(now_ns):
+            self.sender.send_to(address, packet)
+        if self.node is not None:
+            for poller, reply in self.node.due(now_ns):
+                self.sender.send_to(str(IPv4Address(poller[12:])), reply)
+        if now_ns >= self._row_due_ns and len(self._rows) < min(MOST_TOLD, self.bridge.routes):
+            self._tell_next(now_ns)
+        if self._discovery and now_ns - self._discovery_ns >= DISCOVERY_EVERY_NS:
+            self._discovery_ns = now_ns
+            self._announce()
+
+    def wait_ms(self, now_ns: int) -> int:
+        """How long there is nothing to do if no packet comes."""
+        if self._tail < self._ring.head:
+            return 0
+        node_ns = self.node.next_ns() if self.node else None
+        times = [self.bridge.next_deadline_ns(), node_ns, self.questions.next_ns()]
+        due_ns = min((t for t in times if t is not None), default=None)
+        if due_ns is None:
+            return LONGEST_WAIT_MS
+        return max(0, min(LONGEST_WAIT_MS, -((now_ns - due_ns) // 1_000_000)))
+
+    def status(self, now_ns: int) -> dict[str, Any]:
+        """Plain values for the judgement and the page."""
+        while len(self._rows) < min(MOST_TOLD, self.bridge.routes):
+            self._tell_next(now_ns)
+        rows, self._rows = self._rows, []
+        node = None
+        if self.node is not None:
+            node = {"replies": self.node.sent, "pages": len(self.node.pages), "waiting": self._hold_node}
+        return {
+            "routes": rows,
+            "sent": self.sender.sent,
+            "failures": dict(self.sender.failures),
+            "node": node,
+            "asking": self.questions.state(now_ns),
+            "counted": {
+                **self.bridge.counted(),
+                "routes_skipped_packets": self.missed_rows,
+                "routes_unsent_packets": sum(self.sender.failures.values()),
+                "node_unanswered_polls": 0 if self.node is None else self.node.unanswered,
+            },
+        }
+
+    def _tell_next(self, now_ns: int) -> None:
+        """Work out what the next report says of one more route."""
+        self._row_due_ns = now_ns + REPORT_EVERY_NS // MOST_TOLD
+        for row in self.bridge.status(now_ns, self._told, 1):
+            line = next((sender for sender in self.lines.values() if row["to"] == sender.text), None)
+            if line is not None:
+                row["line"] = line.status()
+                if line.trouble:
+                    row["text"] = f"{row['text']} The line: {line.trouble}."
+            self._rows.append(row)
+        self._told = (self._told + 1) % max(1, self.bridge.routes)
+
+    def told(self, message: dict[str, Any], now_ns: int) -> None:
+        """What judging says: the phase, and what a person asked for."""
+        if message.get("do") == "phase":
+            audience = message.get("phase") in (Phase.PRE_SHOW, Phase.SHOW)
+            self._hold_node = self._hold_node and audience
+            if audience:
+                self.questions.stop("the phase changed: an audience is expected")
+        elif message.get("do") == "ask":
+            self.questions.start(now_ns, float(message.get("seconds", 0)))
+        elif message.get("do") == "stop-asking":
+            self.questions.stop("stopped by a person")
+
+    def close(self, now_ns: int) -> None:
+        """End every stream and let go of sockets and ports."""
+        self._send(self.bridge.stop(now_ns))
+        for line in self.lines.values():
+            line.close()
+        self.sender.close()
+
+    def _read(self) -> None:
+        """Take the next few rows of the ring: what no route wants costs a look at its universe."""
+        ring, head = self._ring, self._ring.head
+        if head - self._tail > ring.rows // 2:
+            # Levels this old are not worth sending; the newest frame of each universe follows at once.
+            self.missed_rows += head - self._tail - NEWEST_ROWS
+            self._tail = head - NEWEST_ROWS
+        end = min(head, self._tail + ROWS_AT_ONCE)
+        views, payload, ingest = ring.views, ring.payload, self.bridge.ingest_datagram
+        protocols, networks, times, sources = views["protocol"], views["network"], views["t_ns"], views["src"]
+        for number in range(self._tail, end):
+            row = number & (ring.rows - 1)
+            start, protocol = row * ROW_BYTES, protocols[row]
+            if protocol == _E131:
+                universe = payload[start + 113] << 8 | payload[start + 114]
+                if universe not in self._e131:
+                    continue
+            elif protocol == _ARTNET and payload[start + 8] == 0 and payload[start + 9] == 0x50:
+                universe = payload[start + 15] << 8 | payload[start + 14]
+                if universe not in self._artnet:
+                    continue
+            else:
+                if self._hears_all:
+                    self._read_odd(number)
+                continue
+            source = bytes(sources[16 * row : 16 * row + 16])
+            if not ingest((networks[row], protocol, universe), times[row], source, ring.octets(row)):
+                self._read_odd(number)
+        self._tail = end
+
+    def _read_odd(self, number: int) -> None:
+        """Have the array decoder read one row."""
+        for batch in self._ring.read(number, number + 1):
+            fields = decode(batch)
+            self.bridge.ingest(batch, fields)
+            self.questions.ingest(batch, fields)
+            if self.node is not None and not self._hold_node:
+                self._answer(self.node, batch, fields)
+
+    def _answer(self, node: Node, batch: Batch, fields: Fields) -> None:
+        for row in np.flatnonzero(fields.kind == Kind.ART_POLL).tolist():
+            node.polled(batch.src[row].tobytes(), int(batch.t_ns[row]))
+
+    def _send(self, frames: list[Outgoing]) -> None:
+        if frames:
+            self.sender.send(frames)
+        for index, what, values, _ in frames if self.lines else ():
+            line = self.lines.get(index)
+            if line is None:
+                continue
+            if what is _LEVELS:
+                line.show(values)
+            elif what is _TERMINATED:
+                line.silence()
+
+    def _announce(self) -> None:
+        for sock in self.sender.multicast_sockets():
+            for page in self._discovery:
+                for address in (DISCOVERY_GROUP, *self._unicast_discovery):
+                    self.sender.send_raw(sock, page, (address, self.sender.e131_port))
+
+
+def run_routes(routing: Routing, wake_fd: int, lifeline: Channel, reports: Channel, house: Callable[[], House]) -> None:
+    """Route until the lifeline closes or SIGTERM comes. `wake_fd` becomes readable when rows arrived; `house` gives
+    the newest one."""
+    running = True
+
+    def stop(_signal: int, _frame: object) -> None:
+        nonlocal running
+        running = False
+
+    signal.signal(signal.SIGTERM, stop)
+    poll = select.poll()
+    poll.register(wake_fd, select.POLLIN)
+    poll.register(lifeline.fileno(), select.POLLIN | select.POLLHUP)
+    poll.register(reports.fileno(), select.POLLIN)
+    reported_ns = 0
+    gc.collect()
+    gc.freeze()  # the bridge's tables are for life: no later collection, a pause, need walk them
+    try:
+        while running:
+            now_ns = clock.monotonic_ns()
+            routing.step(now_ns)
+            if now_ns - reported_ns >= REPORT_EVERY_NS:
+                reported_ns = now_ns
+                reports.send(routing.status(now_ns))
+            for fd, _events in poll.poll(routing.wait_ms(clock.monotonic_ns())):
+                if fd == wake_fd:
+                    os.read(wake_fd, 8)
+                elif fd == reports.fileno():
+                    for message in reports.receive():
+                        routing.told(message, clock.monotonic_ns())
+                else:
+                    asked = {message["do"] for message in lifeline.receive()}
+                    if "reload" in asked:
+                        routing.take_house(house())
+                    running = running and not lifeline.closed and "stop" not in asked
+    finally:
+        routing.close(clock.monotonic_ns())
+
+
+def _sender(house: House, cid: bytes, bridge: Bridge) -> Sender:
+    name = f"slotwatch bridge {house.name}"[:60]
+    sender = Sender(cid, name, house.listen.e131_port, house.listen.artnet_port)
+    sender.open([output.target for output in bridge.outputs], [network.interface for network in house.networks])
+    return sender
+
+
+def _node(house: House) -> Node:
+    """The Art-Net node of the first network that has an IPv4 address."""
+    table = read_interfaces()
+    for network in house.networks:
+        found = table.find(network.interface)
+        for address in found.addresses if found else ():
+            if ":" not in address and found is not None:
+                return Node(pages(house), IPv4Address(address), _mac(found.name))
+    return Node([], IPv4Address("0.0.0.0"), b"")
+
+
+def _mac(interface: str) -> bytes:
+    try:
+        return bytes.fromhex(Path(f"/sys/class/net/{interface}/address").read_text().strip().replace(":", ""))
+    except (OSError, ValueError):
+        return b""
+
+
+def _is_e131_unicast(target: Target) -> bool:
+    if target.universe is None or target.address is None or target.universe.protocol.word != "e131":
+        return False
+    return ip_address(target.address).version == 4

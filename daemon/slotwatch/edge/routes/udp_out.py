@@ -1,0 +1,233 @@
+"""Sending: one socket a network, packets composed once per output and patched in place.
+
+Nothing is ever sent but what a declared route asks for. E1.31 packets come from the `sacn` package's own
+composer; slotwatch changes only sequence, priority, options, start code and slots in them.
+"""
+
+from __future__ import annotations
+
+import socket
+import struct
+from dataclasses import dataclass, field
+from ipaddress import ip_address
+
+from sacn.messages.data_packet import DataPacket
+
+from slotwatch.bridge.output import Target
+from slotwatch.bridge.routes import Outgoing, What
+from slotwatch.edge.routes.outbox import Outbox
+from slotwatch.errors import EdgeError
+from slotwatch.wire.compose import art_dmx
+from slotwatch.wire.fields import OPTION_TERMINATED
+from slotwatch.wire.universe import Protocol
+
+SLOTS = 512
+PRIORITY_AT, SEQUENCE_AT, OPTIONS_AT, START_CODE_AT, SLOTS_AT = 108, 111, 112, 125, 126
+SLOT_PRIORITY_START_CODE = 0xDD
+EXPEDITED_FORWARDING = 0xB8
+"""DSCP 46: show data before bulk traffic, where switches look at it (common practice, no source)."""
+
+
+# Reading a member through its class costs a microsecond in Python 3.11.
+_LEVELS, _SLOT_PRIORITY, _TERMINATED = What
+
+
+@dataclass(slots=True)
+class E131Stream:
+    """The packet of one E1.31 output."""
+
+    packet: bytearray
+    sequence: int = 0
+
+    def frame(self, what: What, values: bytes, priority: int) -> bytearray:
+        """The next packet. 0xDD shares the sequence of the levels (E1.31 6.2.5)."""
+        packet = self.packet
+        packet[PRIORITY_AT] = priority
+        packet[SEQUENCE_AT] = self.sequence
+        packet[OPTIONS_AT] = OPTION_TERMINATED if what is _TERMINATED else 0
+        packet[START_CODE_AT] = SLOT_PRIORITY_START_CODE if what is _SLOT_PRIORITY else 0
+        packet[SLOTS_AT:] = values
+        self.sequence = (self.sequence + 1) & 0xFF
+        return packet
+
+
+@dataclass(slots=True)
+class ArtnetStream:
+    """The packet of one Art-Net output. Sequence 1 to 255, skipping 0, which would mean "not used"."""
+
+    packet: bytearray
+    sequence: int = 0
+
+    def frame(self, what: What, values: bytes, priority: int) -> bytearray | None:
+        """The next packet; None for what this protocol cannot say (priorities, an end)."""
+        if what is not _LEVELS:
+            return None
+        self.sequence = self.sequence % 255 + 1
+        self.packet[12] = self.sequence
+        self.packet[18:] = values
+        return self.packet
+
+
+@dataclass(slots=True)
+class Way:
+    """How one output leaves."""
+
+    box: Outbox
+    stream: E131Stream | ArtnetStream
+    header: bytes
+    """Of the stream's packet, for its outbox."""
+
+
+@dataclass(slots=True)
+class Sender:
+    """Sends what the bridge hands out. `failures` counts sends that the kernel refused, by errno."""
+
+    cid: bytes
+    source_name: str
+    e131_port: int = 5568
+    artnet_port: int = 6454
+    sent: int = 0
+    failures: dict[int, int] = field(default_factory=dict)
+    _sockets: dict[tuple[int, bool, bool], socket.socket] = field(default_factory=dict)
+    """By network, whether IPv6, whether for broadcasts."""
+    _streams: list[Way | None] = field(default_factory=list)
+    """One for each output; None for a line."""
+    _boxes: dict[socket.socket, Outbox] = field(default_factory=dict)
+
+    def open(self, targets: list[Target], interfaces: list[str]) -> None:
+        """Make the streams of all targets, in their order. `interfaces` are the networks' own, by index.
+
+        EdgeError where an interface does not exist.
+        """
+        for target in targets:
+            if target.universe is None:
+                self._streams.append(None)
+                continue
+            address, port = self._destination(target)
+            sock = self._socket(target, interfaces, ip_address(address).version == 6)
+            stream: E131Stream | ArtnetStream
+            if target.universe.protocol is Protocol.E131:
+                stream = E131Stream(self._e131_packet(target.universe.number))
+            else:
+                stream = ArtnetStream(bytearray(art_dmx(target.universe.number, 0, bytes(SLOTS))))
+            box = self._boxes.setdefault(sock, Outbox(sock))
+            self._streams.append(Way(box, stream, box.header(stream.packet, (address, port))))
+
+    def go_on_from(self, before: Sender, places: dict[int, int]) -> None:
+        """Go on with the sequences and counts of an earlier sender. `places`: its index of each output that stays."""
+        self.sent, self.failures = before.sent, before.failures
+        for index, place in places.items():
+            mine, theirs = self._streams[index], before._streams[place]
+            if mine is not None and theirs is not None:
+                mine.stream.sequence = theirs.stream.sequence
+
+    def send(self, frames: list[Outgoing]) -> None:
+        """Send frames in their order, many in one call. A refusal is counted, not raised: the next frame may go."""
+        headers: list[bytes] = []
+        waiting: set[int] = set()
+        box = None
+        for index, what, values, priority in frames:
+            way = self._streams[index]
+            if way is None:
+                continue
+            if index in waiting or (box is not None and way.box is not box):
+                # An output has one packet: it must have left before it is patched again.
+                self._empty(box, headers)
+                headers, waiting = [], set()
+            box = way.box
+            if way.stream.frame(what, values, priority) is not None:
+                headers.append(way.header)
+                waiting.add(index)
+        self._empty(box, headers)
+
+    def _empty(self, box: Outbox | None, headers: list[bytes]) -> None:
+        if box is None or not headers:
+            return
+        sent, refused = box.send(headers)
+        self.sent += sent
+        for number in refused:
+            self._count_refusal(number)
+
+    def send_raw(self, sock: socket.socket, packet: bytes | bytearray, destination: tuple[str, int]) -> None:
+        """Send octets from one of the sockets, counting a refusal."""
+        try:
+            sock.sendto(packet, destination)
+            self.sent += 1
+        except OSError as error:
+            self._count_refusal(error.errno or 0)
+
+    def _count_refusal(self, number: int) -> None:
+        self.failures[number] = self.failures.get(number, 0) + 1
+
+    def send_to(self, address: str, packet: bytes) -> None:
+        """Send octets to an IPv4 address at the Art-Net port, from a port of the kernel's choice: a second socket
+        on that port itself would take the unicast that intake waits for."""
+        key = (-1, False, False)
+        if key not in self._sockets:
+            self._sockets[key] = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+            self._sockets[key].setblocking(False)
+        self.send_raw(self._sockets[key], packet, (address, self.artnet_port))
+
+    def multicast_sockets(self) -> list[socket.socket]:
+        """The IPv4 sockets in use, one a network (discovery lists go out on each)."""
+        return [
+            sock for (network, v6, broadcast), sock in self._sockets.items() if not (v6 or broadcast) and network >= 0
+        ]
+
+    def close(self) -> None:
+        for sock in self._sockets.values():
+            sock.close()
+        self._sockets.clear()
+        self._boxes.clear()
+        self._streams.clear()
+
+    def _destination(self, target: Target) -> tuple[str, int]:
+        assert target.universe is not None
+        if target.universe.protocol is Protocol.ARTNET:
+            return target.address or "255.255.255.255", self.artnet_port
+        high, low = target.universe.number >> 8, target.universe.number & 0xFF
+        return target.address or f"239.255.{high}.{low}", self.e131_port
+
+    def _e131_packet(self, universe: int) -> bytearray:
+        packet = DataPacket(tuple(self.cid), self.source_name, universe, dmxData=(0,) * SLOTS)
+        return bytearray(packet.getBytes())
+
+    def _socket(self, target: Target, interfaces: list[str], v6: bool) -> socket.socket:
+        key = (target.network, v6, target.broadcast)
+        if key in self._sockets:
+            return self._sockets[key]
+        sock = socket.socket(socket.AF_INET6 if v6 else socket.AF_INET, socket.SOCK_DGRAM)
+        sock.setblocking(False)
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_BROADCAST, 1)
+        interface = interfaces[target.network] if target.network < len(interfaces) else ""
+        if interface and not v6:
+            sock.setsockopt(socket.IPPROTO_IP, socket.IP_TOS, EXPEDITED_FORWARDING)
+            _multicast_from(sock, interface)
+            if target.broadcast:
+                # The limited broadcast has no route of its own: it leaves by the network that the house names.
+                sock.setsockopt(socket.SOL_SOCKET, socket.SO_BINDTODEVICE, interface.encode())
+        self._sockets[key] = sock
+        return sock
+
+
+def _multicast_from(sock: socket.socket, interface: str) -> None:
+    try:
+        index = socket.if_nametoindex(interface)
+    except OSError:
+        # An address was declared instead of a name.
+        try:
+            sock.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, socket.inet_aton(interface))
+        except OSError as error:
+            raise EdgeError(
+                f"routes cannot send on {interface}: {error.strerror}",
+                "list the interfaces with `ip -brief address` and correct the house file",
+                error.errno,
+            ) from None
+        return
+    request = struct.pack("=4s4si", b"\0" * 4, b"\0" * 4, index)
+    sock.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, request)
+
+
+def discovery_universes(targets: list[Target]) -> list[int]:
+    """E1.31 universes that the bridge sends, ascending, for its own discovery list (4.3)."""
+    return sorted({t.universe.number for t in targets if t.universe and t.universe.protocol is Protocol.E131})

@@ -1,0 +1,1 @@
+"""What several processes share: memory, channels, files, interfaces."""

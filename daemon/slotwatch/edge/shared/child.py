@@ -1,0 +1,107 @@
+"""One process that the parent started: how it is started, spoken to and ended, and when it may start again."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+from typing import Any
+
+from slotwatch.clock import monotonic_ns
+from slotwatch.edge.shared.channel import Channel, Message, pair
+
+FIRST_PAUSE_NS = 20_000_000
+LONGEST_PAUSE_NS = 5_000_000_000
+SETTLED_NS = 10_000_000_000
+"""What ran so long starts again at once; what ends sooner waits longer each time."""
+
+MALLOC = {"MALLOC_ARENA_MAX": "1", "MALLOC_MMAP_THRESHOLD_": str(4 << 20)}
+"""For the C library, unless the environment says otherwise: a snapshot of 4,034 universes is built and freed several
+times a second, and what is freed shall go back instead of staying between what is kept."""
+
+
+class Child:
+    """A role and the process that fills it now. `channel` is the parent's end of its lifeline, None between two."""
+
+    def __init__(self, role: str) -> None:
+        self.role = role
+        self.channel: Any = None
+        self.ready = False
+        self.starts = 0
+        self.how = ""
+        self.last_words: list[str] = []
+        self.replaced_by_ns = 0
+        """Monotonic time by which it has to be gone, since it is being replaced; 0: it is not."""
+        self.due_ns = 0
+        """Monotonic time at which it is to be started again; 0: it runs."""
+        self._process: subprocess.Popen[bytes] | None = None
+        self._started_ns = 0
+        self._pause_ns = FIRST_PAUSE_NS
+
+    @property
+    def pid(self) -> int:
+        return self._process.pid if self._process is not None else 0
+
+    def start(self, descriptors: dict[str, Any], values: dict[str, Any]) -> None:
+        """Start it with these descriptors (numbers, or lists of them) and plain values."""
+        mine, theirs = pair()
+        wiring = {**values, **descriptors, "lifeline": theirs.fileno(), "parent": os.getpid()}
+        passed = [theirs.fileno()]
+        for value in descriptors.values():
+            passed += value if isinstance(value, list) else [value]
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "slotwatch.process", self.role, json.dumps(wiring)],
+            stdin=subprocess.DEVNULL,
+            pass_fds=passed,
+            env={**MALLOC, **os.environ},
+        )
+        theirs.close()
+        self.channel = Channel(mine.detach())
+        self.ready, self.last_words, self.how, self.due_ns, self.replaced_by_ns = False, [], "", 0, 0
+        self.starts += 1
+        self._started_ns = monotonic_ns()
+
+    def alive_s(self, now_ns: int) -> float:
+        return (now_ns - self._started_ns) / 1e9
+
+    def gone(self) -> bool:
+        return self._process is not None and self._process.poll() is not None
+
+    def stop(self) -> None:
+        """Ask it to end: by word, and by signal for one that does not read its lifeline."""
+        message: Message = {"do": "stop"}
+        self.channel.send(message)
+        if self.role == "routes" and self._process is not None and self._process.poll() is None:
+            self._process.terminate()
+
+    def kill(self) -> None:
+        if self._process is not None and self._process.poll() is None:
+            self._process.kill()
+
+    def ended(self, now_ns: int) -> None:
+        """It is gone, or has let go of its lifeline: reap it, and say when it may start again."""
+        self.channel.close()
+        self.channel = None
+        if self._process is not None:
+            if self._process.poll() is None:
+                try:
+                    self._process.wait(0.5)
+                except subprocess.TimeoutExpired:
+                    self._process.kill()
+                    self._process.wait()
+            self.how = _how(self._process.returncode)
+        if now_ns - self._started_ns > SETTLED_NS or self.replaced_by_ns:
+            self._pause_ns = FIRST_PAUSE_NS
+        self.due_ns = now_ns + self._pause_ns
+        self._pause_ns = min(2 * self._pause_ns, LONGEST_PAUSE_NS)
+
+
+def _how(status: int) -> str:
+    if status >= 0:
+        return f"status {status}"
+    try:
+        return f"by {signal.Signals(-status).name}"
+    except ValueError:
+        return f"by signal {-status}"

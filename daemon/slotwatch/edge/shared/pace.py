@@ -1,0 +1,98 @@
+"""How long judging rests between two turns, and whether intake may rest with it.
+
+A turn costs nearly the same however much it finds, for its caches are cold after a rest (measured: 2 ms for 32
+packets, half of it again for 64), so an ordinary house is judged a few times a second. How long the engine itself
+can wait is `Engine.rest_ns`; it is shorter while somebody looks at the page, and while so much arrives that a
+batch worth judging is there sooner. Each tenth of a second it looks whether what came is news (`Engine.is_news`), so
+that nothing is told later for it.
+
+Both processes wake on the same grid of tenths of a second, intake first: what judging finds is then fresh.
+"""
+
+from __future__ import annotations
+
+from slotwatch.edge.shared.channel import Channel
+
+BUSY_ROWS = 256
+"""With so many rows in one of the engine's shortest rests the next turn comes sooner."""
+GATHERED_ROWS = 1024
+"""After a longer rest so many are judged as cheaply as can be."""
+SHORTEST_REST_NS = 3_000_000
+GRID_NS = 100_000_000
+PAST_NS = 12_000_000
+"""So far past the grid: intake has then had its turn."""
+WATCHED_REST_NS = 200_000_000
+"""While somebody looks: events go out at most four times a second."""
+WATCHED_FOR_NS = 12_000_000_000
+"""For so long after the front last said that somebody listens; it says so each 5 s."""
+LATE_NS = 200_000_000
+"""A turn so much after it was due is a stall that is said."""
+
+
+class Pace:
+    """The rests of one judging process."""
+
+    def __init__(self, intake: Channel, now_ns: int) -> None:
+        self._intake = intake
+        self._intake_rests = False
+        self.is_resting = False
+        """Whether the rest that goes on is one of a settled house."""
+        self._due_ns = self._turned_ns = now_ns
+        self._watched_until_ns = self._rested_ns = 0
+
+    def watch(self, now_ns: int) -> None:
+        """Somebody looks at the page."""
+        self._watched_until_ns = now_ns + WATCHED_FOR_NS
+
+    def is_watched(self, now_ns: int) -> bool:
+        """Whether somebody looks at the page."""
+        return now_ns < self._watched_until_ns
+
+    def intake_woke(self) -> None:
+        """Intake began anew, or so much came at once that it rests no more."""
+        self._intake_rests = False
+
+    def late_ns(self, now_ns: int) -> int:
+        """How much later than due this turn begins, where that is a stall; else 0."""
+        late_ns = now_ns - self._due_ns
+        return late_ns if late_ns > LATE_NS else 0
+
+    def may_rest(self, now_ns: int, rows: int) -> bool:
+        """Whether what waits in the ring, so many rows, may go on waiting unless it is news."""
+        return now_ns < self._rested_ns - GRID_NS // 2 and rows < GATHERED_ROWS
+
+    def rest_ms(self, now_ns: int, rows: int, wanted_ns: int) -> int:
+        """Milliseconds to the next look at the ring.
+
+        rows: what the turn that ends now has judged. wanted_ns: how long the engine can wait while nothing is news.
+        """
+        longest_ns = min(wanted_ns, WATCHED_REST_NS) if self.is_watched(now_ns) else wanted_ns
+        if rows:
+            many = GATHERED_ROWS if longest_ns > GRID_NS else BUSY_ROWS
+            longest_ns = min(longest_ns, many * (now_ns - self._turned_ns) // rows)
+        self._turned_ns = now_ns
+        self._tell_intake(longest_ns >= GRID_NS)
+        self.is_resting = longest_ns > GRID_NS
+        if longest_ns < GRID_NS:
+            self._rested_ns = now_ns
+            self._due_ns = now_ns + max(SHORTEST_REST_NS, longest_ns)
+            return (self._due_ns - now_ns) // 1_000_000
+        self._rested_ns = _on_grid(now_ns + longest_ns)
+        return self.look_again_ms(now_ns)
+
+    def look_again_ms(self, now_ns: int) -> int:
+        """Milliseconds to the next look, on the grid."""
+        self._due_ns = _on_grid(now_ns + GRID_NS)
+        if self._due_ns - now_ns < GRID_NS // 2:
+            self._due_ns += GRID_NS
+        return (self._due_ns - now_ns) // 1_000_000
+
+    def _tell_intake(self, rests: bool) -> None:
+        if rests != self._intake_rests:
+            self._intake_rests = rests
+            self._intake.send({"do": "rest", "rest": rests})
+
+
+def _on_grid(t_ns: int) -> int:
+    """The last moment before `t_ns` at which this process wakes."""
+    return (t_ns - PAST_NS) // GRID_NS * GRID_NS + PAST_NS

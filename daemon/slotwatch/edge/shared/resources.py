@@ -1,0 +1,48 @@
+"""What all processes of one daemon share: memory, channels, the bell. Made by the parent, passed by descriptor."""
+
+from __future__ import annotations
+
+import os
+from typing import Any
+
+from slotwatch.edge.shared import housing, memory
+from slotwatch.edge.shared.channel import pair
+from slotwatch.edge.shared.progress import Progress
+
+
+class Commons:
+    """Ring, board, the running house, a pair of ends for each channel, and the bell that intake rings for routes."""
+
+    def __init__(self, ring_rows: int) -> None:
+        self.rows = ring_rows
+        self.house = housing.create_memory()
+        self._memory = memory.make(ring_rows)
+        self._pairs = {name: pair() for name in ("observations", "requests", "reports")}
+        self._bell = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
+        self.progress = Progress(self._memory["ring"], self._memory["board"])
+
+    def descriptors(self, role: str) -> dict[str, Any]:
+        """What a process of this role is given, by the name it knows it by."""
+        observations, requests, reports = (self._pairs[n] for n in ("observations", "requests", "reports"))
+        ring, board = {"ring": self._memory["ring"]}, {"board": self._memory["board"]}
+        own: dict[str, dict[str, Any]] = {
+            "load": {},
+            "intake": {**ring, "observations": observations[0].fileno(), "bells": [self._bell]},
+            "judging": {
+                **ring,
+                **board,
+                "observations": observations[1].fileno(),
+                "requests": requests[1].fileno(),
+                "reports": reports[1].fileno(),
+            },
+            "front": {**board, "requests": requests[0].fileno()},
+            "routes": {**ring, "reports": reports[0].fileno(), "bell": self._bell},
+        }
+        return {"house": self.house, **own[role]}
+
+    def close(self) -> None:
+        for end in (end for ends in self._pairs.values() for end in ends):
+            end.close()
+        self.progress.close()
+        for fd in (*self._memory.values(), self.house, self._bell):
+            os.close(fd)

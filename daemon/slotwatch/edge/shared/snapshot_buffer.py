@@ -1,0 +1,139 @@
+"""The board: judging's snapshot in shared memory, read by the front process without ever waiting.
+
+Layout of the memfd: one 4096-octet header, then two halves. Judging writes the half that is not current under
+an odd sequence number, makes it even, then says that this half is current. A reader copies the current half out
+and keeps the copy if the half's sequence number is even and did not change meanwhile. The memory is sparse:
+only what was once written is real.
+
+A half holds: number of parts, their lengths, then the parts, each on a 64-octet boundary. Part 0 is the pickle;
+the others are the arrays it refers to (protocol 5, out of band), so that levels are copied once and not twice.
+Only ever this program's own memory, passed by descriptor: nothing from the network is unpickled.
+"""
+
+from __future__ import annotations
+
+import mmap
+import os
+import pickle
+import struct
+
+from slotwatch.edge.shared.memory import BOARD_BYTES as SIZE_BYTES
+from slotwatch.edge.shared.memory import BOARD_HALF_BYTES as HALF_BYTES
+from slotwatch.edge.shared.memory import BOARD_HEADER_BYTES as HEADER_BYTES
+from slotwatch.edge.shared.memory import BOARD_PROGRESS_AT as PROGRESS_AT
+from slotwatch.snapshot import Snapshot
+
+TRIES = 8
+
+_CURRENT = struct.Struct("<Q")  # at 0: sequence number of the newest publication; its half is that modulo 2
+_HALF = struct.Struct("<QQ")  # at 64 and 128: sequence number (odd while being written), octets in use
+_PROGRESS = struct.Struct("<qQQ")  # at 192: monotonic time of judging's last turn, ring rows judged, rows lost
+
+
+def create_memory() -> int:
+    """Make the shared memory and return its descriptor."""
+    fd = os.memfd_create("slotwatch-board", os.MFD_CLOEXEC)
+    os.ftruncate(fd, SIZE_BYTES)
+    return fd
+
+
+class Board:
+    """A mapping of the board."""
+
+    def __init__(self, fd: int, *, writable: bool = False) -> None:
+        access = mmap.PROT_READ | (mmap.PROT_WRITE if writable else 0)
+        self._map = mmap.mmap(fd, SIZE_BYTES, mmap.MAP_SHARED, access)
+
+    def close(self) -> None:
+        self._map.close()
+
+    @property
+    def sequence(self) -> int:
+        """Number of the newest publication; 0 before the first."""
+        return int(_CURRENT.unpack_from(self._map, 0)[0])
+
+    def progress(self) -> tuple[int, int, int]:
+        """Monotonic time of judging's last turn, ring rows judged so far, ring rows lost so far."""
+        return _PROGRESS.unpack_from(self._map, PROGRESS_AT)
+
+
+class BoardWriter(Board):
+    """Judging's side."""
+
+    def __init__(self, fd: int) -> None:
+        super().__init__(fd, writable=True)
+
+    def turn(self, now_ns: int, rows_judged: int, rows_lost: int) -> None:
+        """Say that judging lives and how far it came."""
+        _PROGRESS.pack_into(self._map, PROGRESS_AT, now_ns, rows_judged, rows_lost)
+
+    def publish(self, snapshot: Snapshot) -> int:
+        """Write a snapshot; return its octets. ValueError if it cannot fit (then the last one stays)."""
+        buffers: list[pickle.PickleBuffer] = []
+        body = pickle.dumps(snapshot, protocol=5, buffer_callback=buffers.append)
+        parts = [memoryview(body), *(buffer.raw() for buffer in buffers)]
+        head = struct.pack(f"<Q{len(parts)}Q", len(parts), *(part.nbytes for part in parts))
+        places, size = _places(len(head), [part.nbytes for part in parts])
+        if size > HALF_BYTES:
+            raise ValueError(f"a snapshot of {size} octets does not fit the board's {HALF_BYTES}")
+        number = self.sequence + 1
+        base, mark = HEADER_BYTES + (number % 2) * HALF_BYTES, 64 + (number % 2) * 64
+        _HALF.pack_into(self._map, mark, 2 * number - 1, 0)
+        self._map[base : base + len(head)] = head
+        for place, part in zip(places, parts, strict=True):
+            self._map[base + place : base + place + part.nbytes] = part
+        _HALF.pack_into(self._map, mark, 2 * number, size)
+        _CURRENT.pack_into(self._map, 0, number)
+        return size
+
+
+class BoardReader(Board):
+    """The front's side. `read` gives the newest snapshot, decoded once for each publication."""
+
+    def __init__(self, fd: int) -> None:
+        super().__init__(fd)
+        self._read_sequence = 0
+        self._snapshot: Snapshot | None = None
+
+    def read(self) -> Snapshot | None:
+        """The newest snapshot; None before the first. Its arrays are read-only."""
+        for _ in range(TRIES):
+            number = self.sequence
+            if number == self._read_sequence:
+                return self._snapshot
+            copy = self._copy(number)
+            if copy is not None:
+                self._snapshot, self._read_sequence = _decode(copy), number
+                return self._snapshot
+        # The writer was killed in the middle of a publication: what was read last still stands.
+        return self._snapshot
+
+    def _copy(self, number: int) -> bytes | None:
+        base, mark = HEADER_BYTES + (number % 2) * HALF_BYTES, 64 + (number % 2) * 64
+        before, size = _HALF.unpack_from(self._map, mark)
+        if before != 2 * number:
+            return None
+        copy = self._map[base : base + size]
+        return copy if _HALF.unpack_from(self._map, mark)[0] == before else None
+
+
+def _places(head_bytes: int, sizes: list[int]) -> tuple[list[int], int]:
+    """Where each part starts within a half, and where the last one ends."""
+    places, place = [], head_bytes
+    for size in sizes:
+        place = (place + 63) // 64 * 64
+        places.append(place)
+        place += size
+    return places, place
+
+
+def _decode(copy: bytes) -> Snapshot:
+    count = struct.unpack_from("<Q", copy)[0]
+    sizes = list(struct.unpack_from(f"<{count}Q", copy, 8))
+    places, _ = _places(8 + 8 * count, sizes)
+    view = memoryview(copy)
+    parts = [view[place : place + size] for place, size in zip(places, sizes, strict=True)]
+    value = pickle.loads(parts[0], buffers=parts[1:])
+    if not isinstance(value, Snapshot):
+        raise TypeError(f"the board holds a {type(value).__name__}, not a snapshot")
+    return value

@@ -1,0 +1,1 @@
+"""What runs outside the daemon: captures, survey, rehearsal, the look at this computer."""

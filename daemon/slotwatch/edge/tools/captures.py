@@ -1,0 +1,373 @@
+"""Read a capture file piece by piece into batches and observations, on a clock that never runs backwards.
+
+Two gigabytes of capture need a few megabytes of memory, plain or gzipped. Nothing here judges.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import BinaryIO
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.edge.tools.unpacking import GZIP, Unpacking
+from slotwatch.errors import CaptureError
+from slotwatch.house.schema import Listen, Network
+from slotwatch.wire import ethernet, igmp
+from slotwatch.wire.batch import FLAG_TRUNCATED, NETWORK_UNKNOWN, ROW_BYTES, Batch
+from slotwatch.wire.ethernet import NO_VLAN, Counts, Dissected
+from slotwatch.wire.names import address_text
+from slotwatch.wire.observation import ClockStepSeen, Observation
+from slotwatch.wire.pcap import Reader, Records
+from slotwatch.wire.universe import Protocol
+
+PIECE_BYTES = 2 << 20
+MOST_ROWS = 4096
+BASE_NS = 3600 * 1_000_000_000
+"""Monotonic time of the capture's first packet: an hour, so that nothing happened "never" or before zero."""
+BACKWARD_NS = 1_000_000_000
+"""Stamps that fall back by less are packets out of order (two interfaces, two queues); by more, a set clock."""
+FORWARD_NS = 30 * 86_400 * 1_000_000_000
+"""A leap of more than this is a set clock too: small computers begin in 1970 until they are told the time."""
+FAR_NS = 86_400 * 1_000_000_000
+MOST_FAR_JUMPS = 100
+"""Silences of a day and more that are believed; a capture with more of them has no time worth keeping."""
+MOST_NETWORKS = 64
+
+Combination = tuple[int, int]
+"""Interface of the capture and VLAN."""
+
+
+@dataclass(slots=True)
+class Chunk:
+    """Some packets of a capture, and what was observed among them; both in order of time."""
+
+    batch: Batch
+    observations: list[Observation]
+
+    @property
+    def last_ns(self) -> int:
+        """Monotonic time of its last packet or observation; 0 if it holds neither."""
+        last = int(self.batch.t_ns[-1]) if len(self.batch) else 0
+        return max(last, self.observations[-1].t_ns if self.observations else 0)
+
+
+@dataclass(slots=True)
+class Capture:
+    """An open capture. Iterate `chunks` once; the counts are whole when it ends."""
+
+    path: str
+    listen: Listen
+    declared: tuple[Network, ...]
+    source: BinaryIO | Unpacking
+    reader: Reader = field(default_factory=Reader)
+    counts: Counts = field(default_factory=Counts)
+    packets: int = 0
+    """Frames of the file, of whatever kind."""
+    protocol_packets: int = 0
+    """UDP datagrams to one of the watched ports."""
+    first_ns: int | None = None
+    """Wall-clock nanoseconds of the first stamped packet."""
+    last_ns: int | None = None
+    clock_steps: int = 0
+    out_of_order: int = 0
+    networks: tuple[Network, ...] = ()
+    """What Batch.network counts: the declared ones, else one for each interface and VLAN of the first piece."""
+    notes: list[str] = field(default_factory=list)
+    """What a person must know of the file, as sentences."""
+    _numbers: dict[Combination, int] = field(default_factory=dict)
+    _shift_ns: int = 0
+    """Monotonic minus wall time, moved when the capture's clock was set back."""
+    _newest_ns: int = BASE_NS
+    _raw_ns: int = BASE_NS
+    """Monotonic time of the last packet, which may lie a little before the newest."""
+    _wall_ns: int | None = None
+    _far_jumps: int = 0
+    _closed: bool = False
+    _ahead: list[Records] = field(default_factory=list)
+
+    @property
+    def wall_offset_ns(self) -> int:
+        """Wall = monotonic + this."""
+        return -self._shift_ns
+
+    @property
+    def end_ns(self) -> int:
+        """Monotonic time of the newest packet so far, of whatever kind."""
+        return self._newest_ns
+
+    @property
+    def unread(self) -> tuple[tuple[str, int], ...]:
+        """What else the capture held, in words."""
+        counts = self.counts
+        return (
+            ("other UDP", counts.udp - self.protocol_packets),
+            ("other IP", counts.not_udp),
+            ("not IP", counts.not_ip),
+            ("fragments", counts.fragments),
+            ("with contradictory lengths", counts.malformed),
+            ("cut short by the capture", counts.cut),
+            ("of a link type that is not read", counts.other_link_types),
+        )
+
+    def chunks(self) -> Iterator[Chunk]:
+        """Yield the whole capture. CaptureError if the file turns out to be none or cannot be read."""
+        while records := self._next():
+            for piece in records:
+                yield from self._chunk(piece)
+        if self.reader.ended:
+            self.notes.append(self.reader.ended)
+
+    def close(self) -> None:
+        """Let go of the file. It closes by itself when the capture was read to its end."""
+        self.source.close()
+        self._closed = True
+
+    def _next(self) -> list[Records]:
+        """Read on until there are packets; an empty list at the end."""
+        if self._ahead:
+            records, self._ahead = self._ahead, []
+            return records
+        try:
+            records = [] if self._closed else self._read_on()
+        except CaptureError:
+            self.close()
+            raise
+        if not records:
+            self.close()
+        return records
+
+    def _read_on(self) -> list[Records]:
+        while not self.reader.ended:
+            try:
+                octets = self.source.read(PIECE_BYTES)
+            except zlib.error as error:
+                if not self.packets and not self.reader.kind:
+                    raise CaptureError(f"{self.path}: not a capture: the gzip stream is damaged ({error})") from error
+                self.notes.append(f"the gzip stream is damaged ({error}); what stands before it was read")
+                octets = b""
+            except OSError as error:
+                raise CaptureError(f"{self.path}: {error.strerror or error}") from error
+            try:
+                if not octets:
+                    self._end()
+                    return []
+                records = self.reader.feed(octets)
+            except ValueError as error:
+                raise CaptureError(f"{self.path}: not a capture: {error}") from error
+            if records:
+                return records
+        return []
+
+    def _end(self) -> None:
+        if isinstance(self.source, Unpacking) and self.source.cut_off:
+            self.notes.append("the gzip stream is cut off; what stands before it was read")
+        self.reader.close()
+
+    def look_ahead(self) -> None:
+        """Read the first piece and find out which networks the capture has."""
+        self._ahead = self._next()
+        found: list[Combination] = []
+        for records in self._ahead:
+            if self.first_ns is None:
+                self.first_ns = max(0, int(records.t_ns[0]))
+                self._shift_ns = BASE_NS - self.first_ns
+            pairs = _combinations(records, self._dissect(records, Counts()))
+            found += [(int(pair) >> 16, int(pair) & 0xFFFF) for pair in np.unique(pairs)]
+        if not self.declared:
+            several = len({interface for interface, _ in found}) > 1
+            found.sort()
+            chosen = found[:MOST_NETWORKS]
+            self.networks = tuple(Network(self._name(pair, several), self._name(pair, several)) for pair in chosen)
+            self._numbers = {pair: number for number, pair in enumerate(chosen)}
+            return
+        self.networks = self.declared
+        if len(found) == 1 and len(self.declared) == 1:
+            self._numbers[found[0]] = 0
+
+    def _name(self, pair: Combination, several: bool) -> str:
+        interface, vlan = pair
+        described = self.reader.interfaces[interface].name
+        if described.startswith("\\Device\\"):
+            described = ""  # a registry key of one operating system, no name for people
+        name = described or (f"capture-{interface}" if several else "capture")
+        return name if vlan == NO_VLAN else f"{name}.{vlan}"
+
+    def _number(self, pair: Combination) -> int:
+        """Say which network an interface and VLAN of the capture is."""
+        if pair in self._numbers:
+            return self._numbers[pair]
+        interface, vlan = pair
+        described = self.reader.interfaces[interface].name
+        names = [network.interface for network in self.networks] if self.declared else []
+        number = NETWORK_UNKNOWN
+        for wanted in (self._name(pair, True), f"vlan{vlan}", described):
+            if wanted and wanted in names:
+                number = names.index(wanted)
+                break
+        else:
+            # A capture made elsewhere has other names: then the order counts.
+            if vlan == NO_VLAN and described not in names and interface < len(self.networks) and self.declared:
+                number = interface
+        if number == NETWORK_UNKNOWN and len(self._numbers) < MOST_NETWORKS:
+            self.notes.append(f"{self._name(pair, True)} is none of the networks: what came on it is judged apart")
+        if len(self._numbers) < 65536:
+            self._numbers[pair] = number
+        return number
+
+    def _dissect(self, records: Records, counts: Counts) -> Dissected:
+        link_types = np.array([interface.link_type for interface in self.reader.interfaces], np.int64)
+        return ethernet.dissect(records, link_types[records.interface], counts)
+
+    def _chunk(self, records: Records) -> Iterator[Chunk]:
+        dissected = self._dissect(records, self.counts)
+        t_ns, steps = self._times(records.t_ns)
+        self.packets += len(t_ns)
+        networks = self._networks(_combinations(records, dissected))
+        observations = sorted(steps + self._observed(records, dissected, t_ns, networks), key=lambda seen: seen.t_ns)
+        batch = self._batch(records, dissected, t_ns, networks)
+        taken = 0
+        for begin in range(0, max(1, len(batch)), MOST_ROWS):
+            part = rows_of(batch, begin, min(begin + MOST_ROWS, len(batch)))
+            last = begin + MOST_ROWS >= len(batch)
+            upto = len(observations)
+            if not last:
+                upto = taken
+                while upto < len(observations) and observations[upto].t_ns <= part.t_ns[-1]:
+                    upto += 1
+            yield Chunk(part, observations[taken:upto])
+            taken = upto
+
+    def _times(self, stamps: NDArray[np.int64]) -> tuple[NDArray[np.int64], list[Observation]]:
+        """Turn the capture's stamps into monotonic times that never fall."""
+        wall = stamps.copy()
+        unknown = wall < 0
+        if unknown.any():
+            self._fill(wall, unknown)
+        assert self.first_ns is not None  # look_ahead has seen the first packet
+        assert self.first_ns is not None  # look_ahead has seen the first packet
+        before = np.concatenate(([wall[0] if self._wall_ns is None else self._wall_ns], wall[:-1]))
+        passed = wall - before
+        set_clock = (passed < -BACKWARD_NS) | (passed > FORWARD_NS)
+        far = passed > FAR_NS
+        self._far_jumps += int(np.count_nonzero(far))
+        if self._far_jumps > MOST_FAR_JUMPS:
+            set_clock |= far
+        passed[set_clock] = 0
+        times = self._raw_ns + np.cumsum(passed)
+        rows = np.flatnonzero(set_clock)
+        self.clock_steps += len(rows)
+        steps: list[Observation] = [
+            ClockStepSeen(max(self._newest_ns, int(times[row])), int(wall[row]) - int(before[row])) for row in rows[:16]
+        ]
+        self._raw_ns, self._wall_ns = int(times[-1]), int(wall[-1])
+        self._shift_ns = self._raw_ns - self._wall_ns
+        newest = np.maximum.accumulate(np.concatenate(([self._newest_ns], times)))
+        self.out_of_order += int(np.count_nonzero(times < newest[:-1]))
+        times = newest[1:]
+        self.last_ns = max(self.last_ns or 0, int(wall.max()))
+        self.first_ns = min(self.first_ns, int(wall.min()))
+        self._newest_ns = int(times[-1])
+        return times, steps
+
+    def _fill(self, wall: NDArray[np.int64], unknown: NDArray[np.bool_]) -> None:
+        """Give packets without a stamp the one before them."""
+        if not any("without a time" in note for note in self.notes):
+            self.notes.append("some packets are recorded without a time: they are given that of the packet before")
+        known = np.where(unknown, 0, np.arange(len(wall)))
+        source = np.maximum.accumulate(known)
+        first = (self.first_ns or 0) if self.last_ns is None else self.last_ns
+        wall[:] = np.where(unknown[source], first, wall[source])
+
+    def _networks(self, pairs: NDArray[np.int64]) -> NDArray[np.uint16]:
+        if (pairs == pairs[0]).all():
+            return np.full(len(pairs), self._number((int(pairs[0]) >> 16, int(pairs[0]) & 0xFFFF)), np.uint16)
+        values, places = np.unique(pairs, return_inverse=True)
+        numbers = np.array([self._number((int(v) >> 16, int(v) & 0xFFFF)) for v in values], np.uint16)
+        return numbers[places]
+
+    def _observed(
+        self, records: Records, dissected: Dissected, t_ns: NDArray[np.int64], networks: NDArray[np.uint16]
+    ) -> list[Observation]:
+        found: list[Observation] = []
+        octets = records.octets
+        for frame, begin, end in dissected.arp:
+            seen = igmp.neighbour(octets[begin:end].tobytes(), int(t_ns[frame]), int(networks[frame]))
+            if seen:
+                found.append(seen)
+        for frame, begin, end, host in dissected.igmp:
+            messages = igmp.read_igmp(octets[begin:end].tobytes())
+            found += igmp.seen(messages, address_text(host), int(t_ns[frame]), int(networks[frame]))
+        for frame, begin, end, host in dissected.icmpv6:
+            messages = igmp.read_mld(octets[begin:end].tobytes())
+            found += igmp.seen(messages, address_text(host), int(t_ns[frame]), int(networks[frame]))
+        return found
+
+    def _batch(
+        self, records: Records, dissected: Dissected, t_ns: NDArray[np.int64], networks: NDArray[np.uint16]
+    ) -> Batch:
+        found = dissected.datagrams
+        protocol = np.zeros(len(found.frame), np.uint8)
+        for number, port in ((Protocol.E131, self.listen.e131_port), (Protocol.ARTNET, self.listen.artnet_port)):
+            if number in self.listen.protocols:
+                protocol[found.dst_port == port] = number
+        rows = np.flatnonzero(protocol)
+        self.protocol_packets += len(rows)
+        frame, length = found.frame[rows], found.length[rows]
+        return Batch(
+            data=ethernet.gather(records.octets, found.payload[rows], ROW_BYTES),
+            length=np.minimum(length, ROW_BYTES).astype(np.int32),
+            t_ns=t_ns[frame],
+            network=networks[frame],
+            protocol=protocol[rows],
+            src=found.src[rows],
+            src_port=found.src_port[rows],
+            dst=found.dst[rows],
+            flags=np.where(length > ROW_BYTES, FLAG_TRUNCATED, 0).astype(np.uint8),
+            wall_offset_ns=self.wall_offset_ns,
+        )
+
+
+def _combinations(records: Records, dissected: Dissected) -> NDArray[np.int64]:
+    pairs: NDArray[np.int64] = records.interface << 16 | dissected.vlan
+    return pairs
+
+
+def rows_of(batch: Batch, begin: int, end: int) -> Batch:
+    """Make a view of some rows of a batch."""
+    if begin == 0 and end == len(batch):
+        return batch
+    return Batch(
+        data=batch.data[begin:end],
+        length=batch.length[begin:end],
+        t_ns=batch.t_ns[begin:end],
+        network=batch.network[begin:end],
+        protocol=batch.protocol[begin:end],
+        src=batch.src[begin:end],
+        src_port=batch.src_port[begin:end],
+        dst=batch.dst[begin:end],
+        flags=batch.flags[begin:end],
+        wall_offset_ns=batch.wall_offset_ns,
+    )
+
+
+def open_capture(path: str, listen: Listen | None = None, declared: tuple[Network, ...] = ()) -> Capture:
+    """Open a pcap or pcapng file, gzipped or not, and find its networks.
+
+    CaptureError, in one line, if it cannot be read or is no capture.
+    """
+    try:
+        plain = Path(path).open("rb")  # noqa: SIM115 - stays open as long as the capture
+        beginning = plain.peek(2)[:2]
+    except IsADirectoryError as error:
+        raise CaptureError(f"{path}: is a directory, not a capture") from error
+    except OSError as error:
+        raise CaptureError(f"{path}: {error.strerror or error}") from error
+    source = Unpacking(plain) if beginning == GZIP else plain
+    capture = Capture(path, listen or Listen(), declared, source)
+    capture.look_ahead()
+    return capture

@@ -1,0 +1,121 @@
+"""Drive the engine through a capture: the capture's clock is the time, and it runs as fast as it can."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from slotwatch.edge.tools.captures import BASE_NS, Capture, Chunk, rows_of
+from slotwatch.engine import Engine
+from slotwatch.house.schema import House, Phase
+from slotwatch.judge.events import Event
+from slotwatch.snapshot import Incident, Snapshot
+from slotwatch.wire.observation import JoinSeen
+from slotwatch.wire.universe import Protocol
+
+TICK_NS = 50_000_000
+"""How often a running house is judged; a replay judges at the same moments."""
+SECOND_NS = 1_000_000_000
+STEPS = ((15 * SECOND_NS, TICK_NS), (600 * SECOND_NS, SECOND_NS))
+"""In a silence this long, how far apart the ticks are: every tick while loss timeouts and on-delays run out (the
+longest is 10 s), then each second while queriers and discovery do, then LAST_STEP_NS."""
+LAST_STEP_NS = 10 * SECOND_NS
+LONGEST_GAP_NS = 86_400 * SECOND_NS
+"""A silence of more than a day is jumped over."""
+MOST_INCIDENTS = 100_000
+
+
+@dataclass(slots=True)
+class Judged:
+    """What a capture came to, at its end."""
+
+    snapshot: Snapshot
+    incidents: list[Incident]
+    """All of them, open and closed, in the order they were opened."""
+    ticks: int
+
+
+class Replay:
+    """One run of a capture through an engine."""
+
+    def __init__(
+        self, capture: Capture, house: House, phase: Phase | None, told: Callable[[Event], None] | None = None
+    ) -> None:
+        self.capture = capture
+        self.engine = Engine(house, now_ns=BASE_NS, wall_offset_ns=capture.wall_offset_ns, phase=phase, replay=True)
+        self.ticks = 0
+        self._told = told
+        self._begun = False
+        self._due_ns = BASE_NS + TICK_NS
+        self._incidents: dict[int, Incident] = {}
+
+    def run(self) -> Judged:
+        """Judge the whole capture. CaptureError if it cannot be read after all."""
+        for chunk in self.capture.chunks():
+            if not self._begun:
+                self._begin()
+            self._take(chunk)
+        end_ns = max(self.capture.end_ns, BASE_NS)
+        # Nothing is known of what came after the last packet, so no time passes there.
+        self._advance(end_ns)
+        self.engine.judge.look_at_all()
+        self._tick(end_ns)
+        snapshot = self.engine.snapshot(end_ns)
+        for incident in snapshot.incidents:
+            self._incidents[incident.id] = incident
+        found = sorted(self._incidents.values(), key=lambda one: (one.opened_ns, one.id))
+        return Judged(snapshot, found, self.ticks)
+
+    def _begin(self) -> None:
+        """Begin as the house does: what its file says it joins counts as joined in a recording made of it."""
+        self._begun = True
+        house = self.engine.house
+        if house.listen.join == "declared":
+            for universe in house.universes:
+                if universe.id.protocol is Protocol.E131:
+                    for network in universe.networks:
+                        self.engine.observe(JoinSeen(BASE_NS, network, universe.id.number, ok=True))
+        self.engine.tick(BASE_NS, self.capture.wall_offset_ns)
+
+    def _take(self, chunk: Chunk) -> None:
+        """Give a chunk to the engine, ticking wherever a tick is due between its packets."""
+        batch, waiting = chunk.batch, chunk.observations
+        times = batch.t_ns
+        row = seen = 0
+        while row < len(batch) or seen < len(waiting):
+            at_ns = int(times[row]) if row < len(batch) else waiting[seen].t_ns
+            if seen < len(waiting):
+                at_ns = min(at_ns, waiting[seen].t_ns)
+            self._advance(at_ns)
+            end = int(np.searchsorted(times, self._due_ns, side="right"))
+            if end > row:
+                self.engine.ingest(rows_of(batch, row, end))
+                row = end
+            while seen < len(waiting) and waiting[seen].t_ns <= self._due_ns:
+                self.engine.observe(waiting[seen])
+                seen += 1
+
+    def _advance(self, until_ns: int) -> None:
+        """Give every tick that is due before this time."""
+        if until_ns - self._due_ns > LONGEST_GAP_NS:
+            self._advance(self._due_ns + STEPS[-1][0])
+            self._due_ns = until_ns - LAST_STEP_NS
+        begun_ns = self._due_ns
+        while self._due_ns < until_ns:
+            self._tick(self._due_ns)
+            silent_ns = self._due_ns - begun_ns
+            step_ns = next((step_ns for limit_ns, step_ns in STEPS if silent_ns < limit_ns), LAST_STEP_NS)
+            self._due_ns += step_ns if self._due_ns + step_ns < until_ns else TICK_NS
+
+    def _tick(self, at_ns: int) -> None:
+        self.engine.tick(at_ns, self.capture.wall_offset_ns)
+        self.ticks += 1
+        for event in self.engine.take_events():
+            if event.incident is not None and (
+                event.incident.id in self._incidents or len(self._incidents) < MOST_INCIDENTS
+            ):
+                self._incidents[event.incident.id] = event.incident
+            if self._told is not None:
+                self._told(event)

@@ -1,0 +1,149 @@
+"""Orders reach judging as they were given, are answered with its own sentence, and are kept."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from slotwatch.edge.front import front as http_front
+from slotwatch.edge.front.history_archive import Archive
+from slotwatch.snapshot import Acknowledgement
+from tests.edge.front_house import Running, running
+from tests.patience import PATIENCE_S, happens
+from tests.views import fabricate
+from tests.views.fabricate import incident, snapshot
+
+
+async def send(run: Running, method: str, path: str, body: Any = None) -> tuple[int, dict[str, Any]]:
+    async with run.client.request(method, path, json=body) as response:
+        return response.status, await response.json()
+
+
+async def test_the_phase_is_changed_by_judging(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        assert await send(run, "PUT", "/api/v1/house/phase", {"phase": "dark", "confirm": True}) == (
+            200,
+            {"phase": "dark"},
+        )
+        assert run.judging.asked == [("set_phase", {"phase": "dark", "confirm": True})]
+        status, body = await send(run, "PUT", "/api/v1/house/phase", {"phase": "interval"})
+        assert status == 400 and "dark, get-in, rehearsal, pre-show, show, post-show" in body["error"]
+        assert (await send(run, "PUT", "/api/v1/house/phase", {"phase": "dark", "confirm": "yes"}))[0] == 400
+        run.judging.refusal = "the main desk still sends; confirm it"
+        status, body = await send(run, "PUT", "/api/v1/house/phase", {"phase": "dark"})
+        assert status == 409 and body["error"] == "the main desk still sends; confirm it"
+
+
+async def test_a_reload_that_is_refused_says_what_is_wrong(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        assert await send(run, "POST", "/api/v1/house/reload") == (200, {"reloaded": True})
+        run.judging.refusal = "house.toml:7: limits.min_refresh_hz: fast - a number"
+        status, body = await send(run, "POST", "/api/v1/house/reload")
+        assert status == 409 and body["error"].startswith("house.toml:7")
+
+
+async def test_an_acknowledgement_is_on_the_disk_when_it_is_answered(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        status, body = await send(run, "POST", "/api/v1/incidents/7/acknowledge", {"by": " Ann ", "note": "on my way"})
+        assert status == 200 and body["stored"] and body["acknowledged"]["by"] == "Ann"
+        assert run.judging.asked == [("acknowledge", {"id": 7, "by": "Ann", "note": "on my way"})]
+        with Archive(tmp_path / "history.db")._open() as db:
+            assert db.execute("SELECT incident, given, by, note FROM acknowledgements").fetchall() == [
+                (7, 1, "Ann", "on my way")
+            ]
+        assert (await send(run, "DELETE", "/api/v1/incidents/7/acknowledge"))[1]["acknowledged"] is None
+        assert run.judging.asked[-1] == ("unacknowledge", {"id": 7})
+
+
+async def test_right_after_a_restart_an_acknowledgement_waits_until_judging_knows_what_it_is_of(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        run.front.resumed.clear()
+        asking = asyncio.create_task(send(run, "DELETE", "/api/v1/incidents/7/acknowledge"))
+        await asyncio.sleep(0.2)
+        assert not run.judging.asked
+        run.front.resumed.set()
+        assert (await asking)[0] == 200 and run.judging.asked == [("unacknowledge", {"id": 7})]
+        run.front.resumed.clear()
+        monkeypatch.setattr(http_front, "RESUMED_WITHIN_S", 0.05)
+        assert (await send(run, "DELETE", "/api/v1/incidents/7/acknowledge"))[0] == 200, "not for ever"
+
+
+async def test_an_acknowledgement_needs_a_name_and_an_incident(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        for wrong in ({}, {"by": ""}, {"by": 7}, {"by": "x" * 81}, {"by": "Ann", "note": 3}):
+            assert (await send(run, "POST", "/api/v1/incidents/7/acknowledge", wrong))[0] == 400
+        status, body = await send(run, "POST", "/api/v1/incidents/99/acknowledge", {"by": "Ann"})
+        assert (status, body) == (404, {"error": "There is no incident 99."})
+        # Contract 6: the body is `{"by", "note"}`; what is spelled wrong must not be dropped in silence
+        status, body = await send(run, "POST", "/api/v1/incidents/7/acknowledge", {"by": "Ann", "notes": "x"})
+        assert status == 400 and '"notes" is not known here' in body["error"]
+        assert (await send(run, "PUT", "/api/v1/house/phase", {"phase": "show", "confirmed": True}))[0] == 400
+        assert (await send(run, "POST", "/api/v1/marks", {"text": "x", "at": "now"}))[0] == 400
+        assert not run.judging.asked
+
+
+async def test_a_mark_is_kept_even_while_judging_is_away(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        run.judging.refusal = "the judging process does not answer"
+        status, body = await send(
+            run, "POST", "/api/v1/marks", {"text": "a   flicker\n\ud800stage left\x00", "by": "Ann"}
+        )
+        assert status == 201 and body["stored"] and body["text"] == "a flicker stage left"
+        marks = await (await run.client.get("/api/v1/marks")).json()
+        assert [(mark["text"], mark["by"]) for mark in marks] == [("a flicker stage left", "Ann")]
+
+
+async def test_rig_check_and_lamp_change_go_to_judging(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        assert (await send(run, "POST", "/api/v1/rig-check", {"stop": False}))[0] == 200
+        assert (await send(run, "POST", "/api/v1/lamp-changes", {"circuit": "12"}))[0] == 200
+        assert run.judging.asked == [("rig_check", {"stop": False}), ("lamp_change", {"circuit": "12"})]
+
+
+async def test_an_order_is_answered_once_a_later_publication_is_seen(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(http_front, "SEEN_WITHIN_S", PATIENCE_S)
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        run.judging.answer = {"board": run.board.sequence}
+        asking = asyncio.create_task(send(run, "PUT", "/api/v1/house/phase", {"phase": "dark", "confirm": True}))
+        await happens(lambda: run.judging.asked)
+        await asyncio.sleep(0.1)
+        assert not asking.done()
+        dark = snapshot()
+        run.board.show(replace(dark, house=replace(dark.house, phase="dark")))
+        assert await asking == (200, {"phase": "dark"}), "and nothing of how it was waited for"
+        assert (await send(run, "GET", "/api/v1/house"))[1]["phase"] == "dark"
+
+
+async def test_an_acknowledgement_is_answered_as_judging_has_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(http_front, "SEEN_WITHIN_S", PATIENCE_S)
+    async with running(tmp_path, snapshot=snapshot(incidents=(incident(7),))) as run:
+        run.judging.answer = {"board": run.board.sequence}
+        asking = asyncio.create_task(send(run, "POST", "/api/v1/incidents/7/acknowledge", {"by": "Ann"}))
+        await happens(lambda: run.judging.asked)
+        taken = replace(incident(7), acknowledged=Acknowledgement("Ann", fabricate.NOW_NS - 123_000_000))
+        run.board.show(snapshot(incidents=(taken,)))
+        _, answered = await asking
+        found = (await send(run, "GET", "/api/v1/incidents/7"))[1]
+        assert answered["acknowledged"] == found["acknowledged"] is not None
+        with Archive(tmp_path / "history.db")._open() as db:
+            (at_ms,) = db.execute("SELECT at_ms FROM acknowledgements").fetchone()
+        assert at_ms == (taken.acknowledged.at_ns + taken.wall_offset_ns) // 1_000_000
+
+
+async def test_an_order_is_answered_all_the_same_while_judging_publishes_nothing(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        run.judging.answer = {"board": run.board.sequence}
+        before_s = time.monotonic()
+        assert (await send(run, "POST", "/api/v1/house/reload"))[0] == 200
+        assert 0.5 <= time.monotonic() - before_s < 3.0

@@ -1,0 +1,86 @@
+"""Who reads while nobody listens is told what is true now: judging is asked first, once, and not waited for long."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from slotwatch import clock
+from slotwatch.edge.front.fresh import FRESH_NS, WITHIN_S, Freshness
+from tests.edge.front_house import Board, Running, running
+from tests.views import fabricate
+
+
+class Resting:
+    """A judging process that publishes when it is asked to."""
+
+    def __init__(self, board: Board, delay_s: float = 0.0) -> None:
+        self.board, self.delay_s, self.looks = board, delay_s, 0
+
+    async def ask(self, name: str, arguments: dict[str, Any]) -> dict[str, Any]:
+        assert (name, arguments) == ("look", {})
+        self.looks += 1
+        await asyncio.sleep(self.delay_s)
+        before = self.board.sequence
+        self.board.show(fabricate.snapshot())
+        return {"board": before}
+
+
+def age(found: Running, by_ns: int) -> None:
+    found.show(fabricate.snapshot(), clock.monotonic_ns() - by_ns)
+
+
+async def test_many_who_read_at_once_ask_once_and_read_what_is_new(tmp_path: Path) -> None:
+    async with running(tmp_path) as found:
+        age(found, FRESH_NS + 1)
+        resting = Resting(found.board, 0.02)
+        found.front.ask = resting.ask
+        before = found.board.sequence
+        answers = await asyncio.gather(*(found.client.get("/api/v1/universes") for _ in range(5)))
+        assert [answer.status for answer in answers] == [200] * 5
+        assert resting.looks == 1 and found.front._sequence == before + 1
+
+
+@pytest.mark.parametrize("path", ["/metrics", "/plain", "/api/v1/house", "/api/v1/incidents"])
+async def test_what_is_young_is_told_as_it_is_and_what_is_old_is_asked_for(tmp_path: Path, path: str) -> None:
+    async with running(tmp_path) as found:
+        resting = Resting(found.board)
+        found.front.ask = resting.ask
+        for by_ns, looks in ((0, 0), (FRESH_NS + 1, 1)):
+            age(found, by_ns)
+            assert (await found.client.get(path)).status == 200
+            assert resting.looks == looks
+
+
+async def test_judging_that_does_not_answer_or_says_no_holds_nobody_up(tmp_path: Path) -> None:
+    async with running(tmp_path) as found:
+        age(found, FRESH_NS + 1)
+        found.front.ask = Resting(found.board, 30.0).ask
+        freshness = Freshness(found.front)
+        began_s = time.monotonic()
+        await freshness.freshen()
+        await freshness.freshen()
+        assert WITHIN_S <= time.monotonic() - began_s < 20
+        assert freshness._asking is not None
+        freshness._asking.cancel()
+
+        async def refuse(name: str, arguments: dict[str, Any]) -> dict[str, Any]:
+            raise ValueError("it is being restarted")
+
+        found.front.ask = refuse
+        await Freshness(found.front).freshen()
+
+
+async def test_judging_that_is_busy_is_not_asked(tmp_path: Path) -> None:
+    async with running(tmp_path) as found:
+        snapshot = fabricate.snapshot()
+        snapshot.house.listener["snapshot_cost_ms"] = 30.0
+        found.show(snapshot, clock.monotonic_ns() - FRESH_NS - 1)
+        resting = Resting(found.board)
+        found.front.ask = resting.ask
+        assert (await found.client.get("/api/v1/universes")).status == 200
+        assert resting.looks == 0

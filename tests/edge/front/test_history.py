@@ -1,0 +1,355 @@
+"""The history outlives kill -9, a full disk, a damaged file and a read-only one, and keeps what it was given."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from slotwatch.edge.front import history as history_module
+from slotwatch.edge.front import history_store as store_module
+from slotwatch.edge.front.history import History
+from slotwatch.edge.front.history_archive import Archive
+from slotwatch.edge.front.history_store import Pending, Store
+from slotwatch.snapshot import Acknowledgement, MinuteRow
+from slotwatch.views.records import incident_of
+from slotwatch.views.show import MinuteSums
+from tests.patience import happens
+from tests.views.fabricate import NOW_NS, SECOND_NS, WALL_OFFSET_NS, incident, snapshot
+
+WALL_MS = (NOW_NS + WALL_OFFSET_NS) // 1_000_000
+MINUTE = WALL_MS // 60_000
+OLD = MINUTE - 3_000_000  # in 2020
+FOR_EVER = 100_000
+"""Days to keep: the made-up snapshots are of a fixed day, which gets ever older."""
+
+
+def minute(number: int = MINUTE, universe: str = "e131/1", **changes: float) -> MinuteRow:
+    return replace(MinuteRow(number, universe, 2640, 44.0, 31.6, 3, 2, 5, 1.5), **changes)  # type: ignore[arg-type]
+
+
+def kept(path: Path, question: Callable[[Archive], int]) -> int:
+    """Ask a file that may not be there yet."""
+    try:
+        return question(Archive(path))
+    except sqlite3.Error:
+        return -1
+
+
+def overwrite(path: Path, content: bytes, keep: int = 0) -> None:
+    """Damage a file behind its first `keep` octets."""
+    path.parent.mkdir(exist_ok=True)
+    path.write_bytes((path.read_bytes()[:keep] if keep else b"") + content)
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "state" / "slotwatch.db"
+
+
+def quick_retry(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(history_module, "RETRY_S", 0.05)
+
+
+async def test_what_a_snapshot_holds_is_kept(path: Path) -> None:
+    taken = snapshot(minutes=(minute(), minute(universe="artnet/0", worst_gap_ms=float("nan"))))
+    taken.house.listener["not_judged"] = [
+        {"start_ns": NOW_NS - 9 * SECOND_NS, "end_ns": NOW_NS - SECOND_NS, "network": "eth1", "reason": "link down"}
+    ]
+    history = History(path, FOR_EVER)
+    history.note(taken)
+    history.note(taken)  # nothing new: nothing twice
+    history.close()
+    archive = Archive(path)
+    assert [incident_of(one, WALL_OFFSET_NS) for one in archive.incidents()] == list(taken.incidents)
+    assert archive.next_id() == 8 and archive.incident(99) is None
+    assert archive.minutes("e131/1", MINUTE - 60, MINUTE) == [minute(worst_gap_ms=32.0)]
+    assert archive.sums(MINUTE, MINUTE) == [
+        MinuteSums("artnet/0", 5, 1, 2640, 3, 0.0, MINUTE, 44.0, 1, 1.5),
+        MinuteSums("e131/1", 5, 1, 2640, 3, 32.0, MINUTE, 44.0, 1, 1.5),
+    ]
+    assert archive.phases() == [(WALL_MS - 60_000, "show")]
+    assert archive.not_judged(WALL_MS - 5000, WALL_MS) == [(WALL_MS - 9000, WALL_MS - 1000, "eth1", "link down")]
+    assert archive.not_judged(WALL_MS, WALL_MS) == []
+
+
+async def test_an_incident_is_kept_as_it_was_last_revised(path: Path) -> None:
+    history = History(path, FOR_EVER)
+    history.note(snapshot())
+    seen = Acknowledgement("Ann", NOW_NS, "on my way")
+    history.note(snapshot(incidents=(incident(revision=2, acknowledged=seen, universes=("e131/1", "e131/2")),)))
+    history.close()
+    found = Archive(path).incident(7)
+    assert found is not None and found["revision"] == 2 and found["acknowledged"]["by"] == "Ann"
+    assert [one["id"] for one in Archive(path).incidents("open")] == [7]
+    assert [one["id"] for one in Archive(path).incidents("closed")] == [3]
+
+
+async def test_two_incidents_of_one_number_are_both_kept(path: Path) -> None:
+    """A judging process that lost count must not overwrite last night's."""
+    history = History(path, FOR_EVER)
+    history.note(snapshot(incidents=(incident(),)))
+    history.note(snapshot(incidents=(incident(opened_ns=NOW_NS),)))
+    history.close()
+    assert [one["id"] for one in Archive(path).incidents()] == [7, 7]
+
+
+async def test_marks_and_acknowledgements_are_on_disk_before_they_are_confirmed(path: Path) -> None:
+    history = History(path, FOR_EVER)
+    assert await history.mark("rain effect stuttered", "Ann", NOW_NS + WALL_OFFSET_NS)
+    assert await history.acknowledge(7, "Ann", "", NOW_NS + WALL_OFFSET_NS)
+    assert Archive(path).marks(0, 1 << 62) == [(WALL_MS, "rain effect stuttered", "Ann")]
+    history.close()
+
+
+CHILD = """
+import asyncio, sys
+from pathlib import Path
+from slotwatch.edge.front.history import History
+from tests.views.fabricate import snapshot
+async def main():
+    history = History(Path(sys.argv[1]), 100_000)
+    history.note(snapshot())
+    assert await history.mark("before the cut", "", 1_000_000_000)
+    print("kept", flush=True)
+    await asyncio.sleep(60)
+asyncio.run(main())
+"""
+
+
+def test_kill_9_loses_nothing_that_was_confirmed(path: Path) -> None:
+    child = subprocess.Popen([sys.executable, "-c", CHILD, str(path)], stdout=subprocess.PIPE)
+    with child:
+        assert child.stdout is not None and child.stdout.readline() == b"kept\n"
+        os.kill(child.pid, signal.SIGKILL)
+    archive = Archive(path)
+    assert archive.marks(0, 1 << 62) == [(1000, "before the cut", "")]
+    assert [one["id"] for one in archive.incidents()] == [7, 3]
+    db = sqlite3.connect(path)
+    assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    db.close()
+
+
+@pytest.mark.parametrize("damage", [b"this was never a database" * 100, b"\x00" * 8192])
+async def test_a_damaged_file_is_moved_aside_and_said(
+    path: Path, damage: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    quick_retry(monkeypatch)
+    overwrite(path, damage)
+    history = History(path, FOR_EVER)
+    history.note(snapshot())
+    await happens(lambda: "damaged" in history.health()["text"] and kept(path, Archive.next_id) == 8)
+    assert history.health()["ok"], "the new file is well"
+    (aside,) = path.parent.glob("slotwatch.db.damaged-*Z")
+    assert aside.read_bytes() == damage, "nothing of the old one is lost"
+    history.close()
+
+
+async def test_a_file_damaged_in_its_middle_is_moved_aside_too(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    quick_retry(monkeypatch)
+    path.parent.mkdir()
+    store = Store(path)
+    store.write(Pending(minutes=[minute(MINUTE - n, f"e131/{u}") for n in range(60) for u in range(40)]))
+    store.close()
+    overwrite(path, b"\xff" * 100_000, keep=4096)
+    history = History(path, FOR_EVER)
+    history.note(snapshot(minutes=(minute(),)))
+    await happens(lambda: list(path.parent.glob("*.damaged-*")) and kept(path, Archive.last_minute) == MINUTE)
+    history.close()
+
+
+async def test_a_place_that_cannot_be_written_is_said_and_tried_again(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The directory's place is taken by a file; a person makes room; nothing of the meantime is lost."""
+    quick_retry(monkeypatch)
+    path.parent.write_text("in the way")
+    history = History(path, FOR_EVER)
+    history.note(snapshot())
+    await happens(lambda: not history.health()["ok"])
+    assert history.health()["text"].startswith("The history is not being kept: ")
+    assert "Everything else goes on." in history.health()["text"]
+    assert not await history.mark("while it was full", "", NOW_NS + WALL_OFFSET_NS)
+    path.parent.unlink()
+    await happens(lambda: history.health()["ok"])
+    history.close()
+    assert [one["id"] for one in Archive(path).incidents()] == [7, 3]
+    assert Archive(path).marks(0, 1 << 62)[0][1] == "while it was full"
+
+
+async def test_a_full_disk_is_said_and_stops_nothing(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """SQLite's own page limit gives the very error a full disk gives."""
+    quick_retry(monkeypatch)
+    history = History(path, FOR_EVER)
+    assert await history.mark("first", "", 1_000_000)
+    full = True
+    write = Store.write
+
+    def write_to_full_disk(self: Store, pending: Pending) -> None:
+        if full:
+            self._db.execute("PRAGMA max_page_count=1")
+        else:
+            self._db.execute("PRAGMA max_page_count=4294967294")
+        write(self, pending)
+
+    monkeypatch.setattr(Store, "write", write_to_full_disk)
+    history.note(snapshot(minutes=tuple(minute(universe=f"e131/{n}") for n in range(2000))))
+    await happens(lambda: not history.health()["ok"])
+    assert "the disk is full" in history.health()["text"]
+    full = False
+    await happens(lambda: history.health()["ok"])
+    assert Archive(path).last_minute() == MINUTE
+    history.close()
+
+
+async def test_what_is_too_old_is_forgotten_but_not_what_is_open(path: Path) -> None:
+    history = History(path, FOR_EVER)
+    history.note(snapshot(minutes=(minute(MINUTE - 2), minute(MINUTE))))
+    history.close()
+    store = Store(path)
+    store.forget(WALL_MS - 15_000)
+    store.close()
+    archive = Archive(path)
+    assert [row.minute for row in archive.minutes("e131/1", 0, MINUTE)] == [MINUTE]
+    assert [one["id"] for one in archive.incidents()] == [7], "an open one stays, however old"
+    store = Store(path)
+    store.forget(WALL_MS + 1)
+    store.close()
+    assert archive.phases() == [(WALL_MS - 60_000, "show")], "the phase that holds now stays"
+
+
+async def test_what_waits_for_a_disk_is_bounded_and_counted(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path.parent.write_text("in the way")
+    monkeypatch.setattr(history_module, "MOST_MINUTES", 10)
+    history = History(path, FOR_EVER)
+    for number in range(30):
+        history.note(snapshot(minutes=(minute(MINUTE + number),)))
+    # Rows that the writer has just taken are counted once it has given them back.
+    await happens(lambda: "20 minute rows could not be kept." in history.health()["text"])
+    path.parent.unlink()
+    history.close()
+    assert "20 minute rows could not be kept." in history.health()["text"], "none was counted twice"
+    kept_then = Archive(path).minutes("e131/1", 0, MINUTE + 30)
+    assert [row.minute for row in kept_then] == [MINUTE + number for number in range(20, 30)], "the newest are kept"
+
+
+def test_an_hour_and_a_month_are_read_quickly(tmp_path: Path) -> None:
+    """Two days of 64 universes; a month of 512 is 120 times that and is read minute by minute."""
+    store = Store(tmp_path / "h.db")
+    store.write(Pending(minutes=[minute(MINUTE - n, f"e131/{u}") for n in range(2880) for u in range(64)]))
+    store.close()
+    archive = Archive(tmp_path / "h.db")
+    before = time.process_time()
+    assert len(archive.minutes("e131/7", MINUTE - 59, MINUTE)) == 60
+    assert len(archive.minutes("e131/7", 0, MINUTE)) == 2880
+    assert archive.minutes("e131/999", 0, MINUTE) == []
+    assert len(archive.minutes("e131/7", 0, 1 << 60)) == 2880, "the end of time is not walked to"
+    assert time.process_time() - before < 0.5
+    size = (tmp_path / "h.db").stat().st_size
+    assert size / (2880 * 64) * 512 * 43_200 < 2e9, "512 universes for 30 days stay under 2 GB"
+
+
+def test_a_file_of_a_newer_layout_is_left_alone(path: Path) -> None:
+    path.parent.mkdir()
+    db = sqlite3.connect(path)
+    db.execute("PRAGMA user_version=99")
+    db.close()
+    with pytest.raises(sqlite3.DatabaseError, match="newer slotwatch"):
+        Store(path)
+
+
+def test_an_interval_told_twice_is_one(path: Path) -> None:
+    """After a restart the same start lies some milliseconds beside the first, by the corrected wall clock."""
+    path.parent.mkdir()
+    store = Store(path)
+    store.write(Pending(not_judged={(1000, "eth1"): (None, "link-down"), (9000, "eth1"): (9500, "link-down")}))
+    store.write(Pending(not_judged={(1004, "eth1"): (6000, "link-down")}))
+    store.close()
+    assert Archive(path).not_judged(0, 1 << 62) == [
+        (1000, 6000, "eth1", "link-down"),
+        (9000, 9500, "eth1", "link-down"),
+    ]
+
+
+def test_an_interval_that_was_open_at_the_end_does_not_last_for_ever(path: Path) -> None:
+    path.parent.mkdir()
+    store = Store(path)
+    store.write(Pending(not_judged={(60_000, "eth1"): (None, "link-down")}, minutes=[minute(3)]))
+    store.close()
+    assert Archive(path).not_judged(0, 1 << 62)[0][1] is None
+    Store(path).close()
+    assert Archive(path).not_judged(0, 1 << 62)[0][1] == 180_000
+
+
+async def test_a_value_that_no_database_takes_costs_only_itself(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    history = History(path, FOR_EVER)
+    history.note(snapshot(minutes=(minute(frames=1 << 70),)))
+    await happens(lambda: "internal fault" in history.health()["text"])
+    assert await history.mark("afterwards", "", 1_000_000)
+    history.close()
+    assert "OverflowError" in capsys.readouterr().err
+
+
+async def test_a_month_is_forgotten_in_steps(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(store_module, "FORGET_ROWS", 100)
+    path.parent.mkdir()
+    store = Store(path)
+    store.write(Pending(minutes=[minute(OLD - n, f"e131/{u}") for n in range(60) for u in range(20)]))
+    store.close()
+    history = History(path, 30)
+    assert await history.mark("now", "", 1 << 62)
+    await happens(lambda: kept(path, Archive.last_minute) == 0)
+    history.close()
+
+
+FULL_DISK = """
+import asyncio, os, pathlib, sys
+from slotwatch.edge.front import history as module
+from slotwatch.edge.front.history import History
+from tests.edge.test_history import minute
+from tests.patience import happens
+from tests.views.fabricate import snapshot
+module.RETRY_S = 0.05
+place = pathlib.Path(sys.argv[1])
+async def main():
+    history = History(place / "slotwatch.db", 100_000)
+    assert await history.mark("room", "", 1_000_000)
+    ballast = place / "ballast"
+    with ballast.open("wb", buffering=0) as file:
+        try:
+            while True:
+                file.write(bytes(4096))
+        except OSError:
+            pass
+    history.note(snapshot(minutes=tuple(minute(universe=f"e131/{n}") for n in range(4000))))
+    await happens(lambda: not history.health()["ok"])
+    print(history.health()["text"])
+    ballast.unlink()
+    await happens(lambda: history.health()["ok"])
+    history.close()
+    print(history.archive.last_minute(), [one["id"] for one in history.archive.incidents()])
+asyncio.run(main())
+"""
+
+
+def test_a_disk_that_is_really_full(tmp_path: Path) -> None:
+    """A 1 MiB file system of its own, in a namespace; what could not be written is written once there is room."""
+    script = 'mount -t tmpfs -o size=1m none "$1" && exec "$2" -c "$3" "$1"'
+    command = ["unshare", "-Urm", "sh", "-c", script, "sh", str(tmp_path), sys.executable, FULL_DISK]
+    probe = subprocess.run(["unshare", "-Urm", "true"], capture_output=True) if shutil.which("unshare") else None
+    if (probe is None or probe.returncode) and os.environ.get("CI") != "true":
+        pytest.skip("no user namespaces here: unshare -Urm")
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60)
+    assert done.returncode == 0, done.stderr
+    said, kept_then = done.stdout.splitlines()
+    assert "The history is not being kept: the disk is full" in said and "Everything else goes on." in said
+    assert kept_then == f"{MINUTE} [7, 3]"

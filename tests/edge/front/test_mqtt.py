@@ -1,0 +1,188 @@
+"""MQTT against Debian's mosquitto on loopback: retained states, the last will, and a broker that comes and goes."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import shutil
+import socket
+import subprocess
+import time
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager, contextmanager, suppress
+from dataclasses import replace
+from pathlib import Path
+
+import aiomqtt
+import pytest
+
+from slotwatch.edge.front import mqtt as module
+from slotwatch.edge.front.mqtt import MqttSender
+from slotwatch.house.schema import House, Mqtt
+from tests.patience import PATIENCE_S, happens
+from tests.ports import free_port
+from tests.views import fabricate
+from tests.views.fabricate import incident, snapshot
+
+BROKER = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin")
+pytestmark = pytest.mark.skipif(
+    BROKER is None and os.environ.get("CI") != "true", reason="needs mosquitto: apt-get install mosquitto"
+)
+TOPIC = "theatre/slotwatch"
+
+
+@contextmanager
+def broker(place: Path, port: int, *more: str) -> Iterator[subprocess.Popen[bytes]]:
+    assert BROKER is not None, "mosquitto is missing"
+    config = place / f"mosquitto-{port}.conf"
+    config.write_text("\n".join([f"listener {port} 127.0.0.1", *(more or ("allow_anonymous true",)), ""]))
+    with (place / "mosquitto.log").open("ab") as log:
+        process = subprocess.Popen([BROKER, "-c", str(config)], stdout=log, stderr=log)
+    try:
+        deadline = time.monotonic() + PATIENCE_S
+        while True:
+            with suppress(OSError), socket.create_connection(("127.0.0.1", port), 0.2):
+                break
+            assert process.poll() is None and time.monotonic() < deadline, (place / "mosquitto.log").read_text()
+            time.sleep(0.02)
+        yield process
+    finally:
+        process.kill()
+        process.wait()
+
+
+@asynccontextmanager
+async def sending(sender: MqttSender) -> AsyncIterator[asyncio.Task[None]]:
+    task = asyncio.create_task(sender.run())
+    try:
+        yield task
+    finally:
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+
+
+class Hearer:
+    """Subscribes to everything and keeps the newest message of each topic."""
+
+    def __init__(self) -> None:
+        self.newest: dict[str, str] = {}
+        self.every: list[tuple[str, str]] = []
+
+    @asynccontextmanager
+    async def hearing(self, port: int) -> AsyncIterator[Hearer]:
+        async with aiomqtt.Client("127.0.0.1", port) as client:
+            await client.subscribe("#", qos=1)
+
+            async def read() -> None:
+                async for message in client.messages:
+                    assert isinstance(message.payload, bytes)
+                    self.newest[str(message.topic)] = message.payload.decode()
+                    self.every.append((str(message.topic), message.payload.decode()))
+
+            task = asyncio.create_task(read())
+            try:
+                yield self
+            finally:
+                task.cancel()
+                await asyncio.gather(task, return_exceptions=True)
+
+
+def house(port: int, **more: str) -> House:
+    return replace(fabricate.house(), mqtt=Mqtt("127.0.0.1", port, TOPIC, **more))  # type: ignore[arg-type]
+
+
+async def test_states_are_retained_and_incidents_are_told(tmp_path: Path) -> None:
+    port = free_port(socket.SOCK_STREAM)
+    with broker(tmp_path, port):
+        sender = MqttSender(house(port))
+        sender.note(snapshot())
+        async with sending(sender):
+            await happens(lambda: sender.health()["ok"] and sender._states == sender._sent)
+            async with Hearer().hearing(port) as heard:  # who comes later is told by what was retained
+                await happens(lambda: len(heard.newest) == 6)
+                assert heard.newest[f"{TOPIC}/status"] == "online"
+                assert json.loads(heard.newest[f"{TOPIC}/universe/e131/2"])["state"] == "lost"
+                assert json.loads(heard.newest[f"{TOPIC}/house"])["phase"] == "show"
+                assert [one["id"] for one in json.loads(heard.newest[f"{TOPIC}/incidents"])] == [7]
+                sender.note(snapshot(incidents=(incident(8),)))
+                await happens(lambda: f"{TOPIC}/incident" in heard.newest)  # sent after the states
+                assert json.loads(heard.newest[f"{TOPIC}/incident"])["id"] == 8
+                assert [one["id"] for one in json.loads(heard.newest[f"{TOPIC}/incidents"])] == [8]
+                await happens(lambda: not sender._messages and sender._states == sender._sent)
+                count = len(heard.every)
+                sender.note(snapshot(incidents=(incident(8),)))
+                await asyncio.sleep(0.1)
+                assert len(heard.every) == count, "nothing new, nothing sent"
+
+
+async def test_an_orderly_stop_says_offline(tmp_path: Path) -> None:
+    port = free_port(socket.SOCK_STREAM)
+    with broker(tmp_path, port):
+        async with Hearer().hearing(port) as heard:
+            sender = MqttSender(house(port))
+            async with sending(sender):
+                await happens(lambda: heard.newest.get(f"{TOPIC}/status") == "online")
+            await happens(lambda: heard.newest.get(f"{TOPIC}/status") == "offline")
+
+
+async def test_a_death_says_offline_by_the_last_will(tmp_path: Path) -> None:
+    port = free_port(socket.SOCK_STREAM)
+    script = (
+        "import asyncio\nfrom slotwatch.edge.front.mqtt import MqttSender\nfrom tests.edge.test_mqtt import house\n"
+        f"asyncio.run(MqttSender(house({port})).run())\n"
+    )
+    import sys
+
+    with broker(tmp_path, port):
+        async with Hearer().hearing(port) as heard:
+            child = subprocess.Popen([sys.executable, "-c", script])  # noqa: ASYNC220 a test may
+            try:
+                await happens(lambda: heard.newest.get(f"{TOPIC}/status") == "online")
+            finally:
+                child.kill()
+                child.wait()
+            await happens(lambda: heard.newest.get(f"{TOPIC}/status") == "offline")
+
+
+async def test_a_broker_that_comes_back_is_told_everything_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "SHORTEST_RETRY_S", 0.05)
+    monkeypatch.setattr(module, "LONGEST_RETRY_S", 0.1)
+    port = free_port(socket.SOCK_STREAM)
+    sender = MqttSender(house(port))
+    sender.note(snapshot())
+    async with sending(sender):
+        await happens(lambda: "is away" in sender.health()["text"])
+        with broker(tmp_path, port):
+            await happens(lambda: sender.health()["ok"])
+        await happens(lambda: not sender.health()["ok"])
+        sender.note(snapshot(incidents=(incident(9),)))
+        with broker(tmp_path, port):
+            await happens(lambda: sender.health()["ok"])
+            async with Hearer().hearing(port) as heard:
+                await happens(lambda: f"{TOPIC}/incidents" in heard.newest)
+                assert [one["id"] for one in json.loads(heard.newest[f"{TOPIC}/incidents"])] == [9]
+
+
+async def test_a_wrong_password_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "SHORTEST_RETRY_S", 0.05)
+    port = free_port(socket.SOCK_STREAM)
+    (tmp_path / "passwords").write_text("")
+    with broker(tmp_path, port, "allow_anonymous false", f"password_file {tmp_path / 'passwords'}", "user root"):
+        sender = MqttSender(house(port, username="ann"))
+        async with sending(sender):
+            # "Not authorized", as MQTT 3.1.1 table 3.1 has it.
+            await happens(
+                lambda: "uthori" in sender.health()["text"]
+            )  # "Not authorized", as MQTT 3.1.1 table 3.1 has it
+            assert not sender.health()["ok"]
+
+
+def test_messages_for_a_broker_that_stays_away_are_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
+    sender = MqttSender(house(1))
+    sender.note(snapshot())
+    for number in range(2 * module.MOST_MESSAGES):
+        sender.note(snapshot(incidents=(incident(100 + number),)))
+    assert len(sender._messages) == module.MOST_MESSAGES

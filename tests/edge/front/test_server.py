@@ -1,0 +1,385 @@
+"""The whole front: it opens, follows the board, gives judging its memory, stops at once, says why it cannot open."""
+
+from __future__ import annotations
+
+import asyncio
+import errno
+import os
+import shutil
+import socket
+import sqlite3
+import ssl
+import subprocess
+import threading
+import time
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import aiohttp
+import pytest
+
+from slotwatch.edge.front.history_archive import Archive
+from slotwatch.edge.front.server import Server
+from slotwatch.errors import EdgeError
+from slotwatch.house.schema import Alerts, History, House, Http, Mqtt
+from tests.edge.front_house import Board, Judging, Packets
+from tests.patience import PATIENCE_S, happens
+from tests.ports import free_port
+from tests.views import fabricate
+from tests.views.fabricate import incident, snapshot
+
+
+def house_at(place: Path, **http: Any) -> House:
+    found = replace(fabricate.house(), file=str(place / "house.toml"), history=History(keep_days=3660))
+    return replace(found, http=Http(port=free_port(socket.SOCK_STREAM), **http))
+
+
+def made(house: House, board: Board, judging: Judging) -> Server:
+    return Server(house, board, judging.ask, lambda house: Packets(Path(house.file).parent))
+
+
+@asynccontextmanager
+async def serving(house: House, board: Board, judging: Judging) -> AsyncIterator[str]:
+    async with served(house, board, judging) as server:
+        if server is not None:
+            yield f"{'https' if house.http.certificate_file else 'http'}://127.0.0.1:{house.http.port}"
+
+
+@asynccontextmanager
+async def served(house: House, board: Board, judging: Judging) -> AsyncIterator[Server | None]:
+    """The server; None if it could not open, and then its fault at the end."""
+    stop, ready = asyncio.Event(), asyncio.Event()
+    server = made(house, board, judging)
+    work = asyncio.create_task(server.serve(stop, ready.set))
+    waiting = asyncio.create_task(ready.wait())
+    await asyncio.wait({work, waiting}, return_when=asyncio.FIRST_COMPLETED)
+    waiting.cancel()
+    try:
+        yield None if work.done() else server
+    finally:
+        stop.set()
+        async with asyncio.timeout(PATIENCE_S):
+            await work
+
+
+async def status_of(session: aiohttp.ClientSession, url: str, **more: Any) -> int:
+    """Ask, and let go of the answer at once: a connection that the collector closes is a warning."""
+    async with session.get(url, **more) as answer:
+        return answer.status
+
+
+async def answer_of(session: aiohttp.ClientSession, url: str) -> Any:
+    async with session.get(url) as answer:
+        return await answer.json()
+
+
+async def test_it_follows_the_board_and_stops_at_once(tmp_path: Path) -> None:
+    board, judging = Board(), Judging()
+    async with aiohttp.ClientSession() as session:
+        async with serving(house_at(tmp_path), board, judging) as url:
+            assert await status_of(session, f"{url}/healthz") == 200
+            board.show(snapshot())
+            await happens(lambda: judging.asked)
+            assert judging.asked == [("resume", {"next_id": 1, "incidents": []})]
+            events = await session.get(f"{url}/api/v1/events")
+            assert (await events.content.readline()).startswith(b"retry:")
+            before_s = time.monotonic()
+            board.show(snapshot(incidents=(incident(11),)))
+            async with asyncio.timeout(PATIENCE_S):
+                while b'"id":11' not in await events.content.readline():
+                    pass
+            assert time.monotonic() - before_s < 1.0, "within 250 ms on a quiet machine"
+            before_s = time.monotonic()
+        assert time.monotonic() - before_s < 3.0, (
+            "an open stream does not hold the stop up; aiohttp's own default is 60 s"
+        )
+        async with asyncio.timeout(PATIENCE_S):
+            await events.content.read()  # and has been ended
+        events.close()
+    assert {one["id"] for one in Archive(tmp_path / "slotwatch.db").incidents()} == {3, 7, 11}
+
+
+async def test_judging_that_begins_again_is_given_its_memory(tmp_path: Path) -> None:
+    board, judging = Board(), Judging()
+    async with serving(house_at(tmp_path), board, judging):
+        board.show(snapshot())
+        await happens(lambda: judging.asked)
+    judging.asked.clear()
+    async with serving(house_at(tmp_path), board, judging):
+        board.show(snapshot(incidents=()))
+        await happens(lambda: judging.asked)
+        name, given = judging.asked[0]
+        assert name == "resume" and given["next_id"] == 8 and [one["id"] for one in given["incidents"]] == [7]
+        board.show(snapshot(incidents=(), started_ns=fabricate.NOW_NS - 1))
+        await happens(lambda: len(judging.asked) == 2)
+
+
+async def test_a_port_that_is_taken_is_said_with_its_mend(tmp_path: Path) -> None:
+    house = house_at(tmp_path)
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", house.http.port))
+        taken.listen()
+        with pytest.raises(EdgeError, match=f"cannot open 127.0.0.1:{house.http.port}") as found:
+            await made(house, Board(), Judging()).serve(asyncio.Event(), lambda: None)
+    assert found.value.errno == errno.EADDRINUSE and "ss -lntp" in found.value.lines[0]
+
+
+async def test_it_opens_again_right_after_it_closed(tmp_path: Path) -> None:
+    house, board, judging = house_at(tmp_path), Board(), Judging()
+    for _ in range(3):
+        async with serving(house, board, judging) as url, aiohttp.ClientSession() as session:
+            assert await status_of(session, f"{url}/healthz") == 200
+
+
+needs_openssl = pytest.mark.skipif(
+    shutil.which("openssl") is None and os.environ.get("CI") != "true", reason="needs openssl: apt-get install openssl"
+)
+
+
+def certify(place: Path) -> None:
+    command = ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes"]
+    command += ["-keyout", "key.pem", "-out", "cert.pem", "-days", "2", "-subj", "/CN=localhost"]
+    command += ["-addext", "subjectAltName=IP:127.0.0.1"]
+    subprocess.run(command, cwd=place, check=True, capture_output=True)
+
+
+@needs_openssl
+async def test_tls(tmp_path: Path) -> None:
+    certify(tmp_path)
+    house = house_at(tmp_path, certificate_file="cert.pem", key_file="key.pem")
+    trusted = ssl.create_default_context(cafile=str(tmp_path / "cert.pem"))
+    async with serving(house, Board(), Judging()) as url, aiohttp.ClientSession() as session:
+        assert await status_of(session, f"{url}/healthz", ssl=trusted) == 200
+
+
+async def test_a_certificate_that_cannot_be_used_is_said(tmp_path: Path) -> None:
+    house = house_at(tmp_path, certificate_file="absent.pem", key_file="key.pem")
+    with pytest.raises(EdgeError, match=r"cannot use the certificate absent\.pem"):
+        await made(house, Board(), Judging()).serve(asyncio.Event(), lambda: None)
+
+
+@asynccontextmanager
+async def knocking(port: int) -> AsyncIterator[list[str]]:
+    """Ask all the time from a thread of its own while the block runs; gives what was refused or not answered."""
+    over, wrong = threading.Event(), list[str]()
+
+    def knock() -> None:
+        while not over.wait(0.001):
+            try:
+                with socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S) as sock:
+                    sock.sendall(b"GET /healthz HTTP/1.0\r\n\r\n")
+                    while sock.recv(1000):
+                        pass
+            except OSError as error:
+                wrong.append(repr(error))
+
+    thread = threading.Thread(target=knock)
+    thread.start()
+    try:
+        yield wrong
+    finally:
+        over.set()
+        await asyncio.to_thread(thread.join)
+
+
+async def test_another_house_is_taken_in_the_running_server(tmp_path: Path) -> None:
+    house, board = house_at(tmp_path), Board()
+    house = replace(house, alerts=Alerts(), mqtt=Mqtt())
+    async with (
+        served(house, board, Judging()) as server,
+        knocking(house.http.port) as wrong,
+        aiohttp.ClientSession() as session,
+    ):
+        assert server is not None
+        board.show(snapshot())
+        url = f"http://127.0.0.1:{house.http.port}"
+        await happens(lambda: server.front.sheet)
+        events = await session.get(f"{url}/api/v1/events")
+        assert (await events.content.readline()).startswith(b"retry:")
+        # Nobody listens at these: what follows is there and says so, and nothing else suffers.
+        alerts = Alerts(alertmanager_urls=(f"http://127.0.0.1:{free_port(socket.SOCK_STREAM)}",))
+        other = replace(
+            house,
+            time_zone="Europe/Paris",
+            alerts=alerts,
+            mqtt=Mqtt(host="127.0.0.1", port=free_port(socket.SOCK_STREAM)),
+            history=History(path="other.db", keep_days=3660),
+        )
+        await server.take_house(other)
+        found = await answer_of(session, f"{url}/api/v1/house")
+        assert found["time_zone"] == "Europe/Paris"
+        assert {"alertmanager", "mqtt"} <= found["listener"].keys()
+        board.show(snapshot(incidents=(incident(11),)))
+        async with asyncio.timeout(PATIENCE_S):
+            while b'"id":11' not in await events.content.readline():
+                pass
+        await happens(lambda: 11 in {one["id"] for one in kept(tmp_path / "other.db")})
+        await server.take_house(house)
+        found = await answer_of(session, f"{url}/api/v1/house")
+        assert found["time_zone"] == house.time_zone and not {"alertmanager", "mqtt"} & found["listener"].keys()
+        events.close()
+    assert wrong == []
+
+
+async def test_a_house_with_another_port_moves_the_page_and_one_that_cannot_open_changes_nothing(
+    tmp_path: Path,
+) -> None:
+    house, board = house_at(tmp_path), Board()
+    async with served(house, board, Judging()) as server, aiohttp.ClientSession() as session:
+        assert server is not None
+        board.show(snapshot())
+        await happens(lambda: server.front.sheet)
+        old = f"http://127.0.0.1:{house.http.port}"
+        events = await session.get(f"{old}/api/v1/events")
+        with socket.socket() as taken:
+            taken.bind(("127.0.0.1", 0))
+            taken.listen()
+            elsewhere = replace(house, http=replace(house.http, port=taken.getsockname()[1]))
+            with pytest.raises(EdgeError, match="cannot open"):
+                await server.take_house(replace(elsewhere, time_zone="Europe/Paris"))
+        found = await answer_of(session, f"{old}/api/v1/house")
+        assert found["time_zone"] == house.time_zone
+        assert not events.content.at_eof()
+        # The same port at every address: both cannot stand open at once.
+        wide = replace(house, http=replace(house.http, host="0.0.0.0"))
+        await server.take_house(wide)
+        async with asyncio.timeout(PATIENCE_S):
+            await events.content.read()
+        events.close()
+        async with session.get(f"{old}/healthz") as answer:
+            assert answer.status == 200
+        found = await answer_of(session, f"{old}/api/v1/house")
+        assert "no token_file is declared" in found["listener"]["page"]["text"], "the guard goes by the new address"
+        async with session.put(f"{old}/api/v1/house/phase", json={"phase": "dark"}) as answer:
+            assert answer.status == 403
+        await server.take_house(elsewhere)
+        async with session.get(f"http://127.0.0.1:{elsewhere.http.port}/healthz") as answer:
+            assert answer.status == 200
+        with pytest.raises(aiohttp.ClientConnectorError):
+            await session.get(f"{old}/healthz")
+
+
+@needs_openssl
+async def test_a_certificate_comes_into_the_running_server_and_who_knocks_meanwhile_waits(tmp_path: Path) -> None:
+    certify(tmp_path)
+    house, board = house_at(tmp_path), Board()
+    secured = replace(house, http=replace(house.http, certificate_file="cert.pem", key_file="key.pem"))
+    trusted = ssl.create_default_context(cafile=str(tmp_path / "cert.pem"))
+    async with (
+        served(house, board, Judging()) as server,
+        knocking(house.http.port) as wrong,
+        aiohttp.ClientSession() as session,
+    ):
+        assert server is not None
+        place = f"127.0.0.1:{house.http.port}"
+        for _ in range(3):
+            await server.take_house(secured)
+            assert await status_of(session, f"https://{place}/healthz", ssl=trusted) == 200
+            await server.take_house(house)
+            assert await status_of(session, f"http://{place}/healthz") == 200
+    assert not [fault for fault in wrong if "Refused" in fault], "it waits; a plain request to TLS fails otherwise"
+
+
+async def test_a_judging_process_that_refuses_is_asked_again_and_stops_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from slotwatch.edge.front import resumption
+
+    monkeypatch.setattr(resumption, "AGAIN_S", 0.02)
+    monkeypatch.setattr(resumption, "TRIES", 10_000)
+    board, judging = Board(), Judging(refusal="not now")
+    async with serving(house_at(tmp_path), board, judging) as url, aiohttp.ClientSession() as session:
+        board.show(snapshot())
+        await happens(lambda: len(judging.asked) > 2)
+        assert await status_of(session, f"{url}/readyz") == 200
+        judging.refusal = ""
+        count = len(judging.asked)
+        await happens(lambda: len(judging.asked) > count)
+
+
+async def test_a_follower_that_fails_is_said_and_takes_nobody_with_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from tests.edge.front_house import running
+
+    class Broken:
+        name = "alertmanager"
+
+        def note(self, snapshot: object) -> None:
+            raise RuntimeError("not my day")
+
+        def health(self) -> dict[str, Any]:
+            return {"ok": True, "text": ""}
+
+        async def run(self) -> None:
+            raise RuntimeError("not my day")
+
+    async with running(tmp_path) as run:
+        run.front.followers.insert(0, Broken())
+        run.show(snapshot())
+        assert "not my day" in capsys.readouterr().err
+        found = await (await run.client.get("/api/v1/house")).json()
+        assert found["listener"]["trouble"] == ["Alertmanager failed by an internal fault: RuntimeError('not my day')."]
+        assert found["listener"]["history"]["ok"]
+        keeping = asyncio.create_task(run.front.keep_running(Broken()))
+        await happens(lambda: "not my day" in capsys.readouterr().err)
+        assert not keeping.done()
+        keeping.cancel()
+
+
+async def test_a_fresh_judging_process_cannot_overwrite_the_hours_of_years(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from slotwatch.edge.front import resumption
+
+    monkeypatch.setattr(resumption, "SETTLE_S", 0.0)
+    lamp = {"circuit": "12", "on_h": 431.5, "full_equivalent_h": 120.0, "switched_on": 99}
+    check = {
+        "running": True,
+        "started_wall_ms": 1_767_225_600_000,
+        "started_ns": fabricate.NOW_NS,
+        "done": [],
+        "flagged": [],
+    }
+    board, judging = Board(), Judging()
+    async with served(house_at(tmp_path), board, judging) as server:
+        assert server is not None
+        board.show(snapshot())
+        await happens(lambda: judging.asked and not server._history.counts_held)
+        board.show(snapshot(hours=(lamp,), rig_check=check))
+        await happens(lambda: kept_hours(tmp_path) == [lamp])
+    judging.asked.clear()
+    judging.refusal = "judging is busy"
+    monkeypatch.setattr(resumption, "AGAIN_S", 0.02)
+    monkeypatch.setattr(resumption, "TRIES", 10_000)
+    async with served(house_at(tmp_path), board, judging) as server:
+        assert server is not None
+        fresh = {**lamp, "on_h": 0.0}
+        board.show(snapshot(hours=(fresh,), rig_check=None, started_ns=fabricate.NOW_NS - 1))
+        await happens(lambda: server.front._sequence == board.sequence)
+        count = len(judging.asked)
+        await happens(lambda: len(judging.asked) > count + 2)
+        assert kept_hours(tmp_path) == [lamp], "its zeros wait until it knows the rest"
+        judging.refusal = ""
+        await happens(lambda: judging.asked[-1][0] == "restore")
+        assert judging.asked[-1][1] == {"hours": [lamp], "rig_check": check}
+        await happens(lambda: not server._history.counts_held)
+        board.show(snapshot(hours=({**lamp, "on_h": 431.6},), started_ns=fabricate.NOW_NS - 1))
+        await happens(lambda: kept_hours(tmp_path) == [{**lamp, "on_h": 431.6}])
+
+
+def kept(path: Path) -> list[dict[str, Any]]:
+    try:
+        return Archive(path).incidents()
+    except sqlite3.Error:
+        return []
+
+
+def kept_hours(place: Path) -> list[dict[str, Any]]:
+    try:
+        return Archive(place / "slotwatch.db").hours()
+    except sqlite3.Error:
+        return []

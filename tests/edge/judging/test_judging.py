@@ -1,0 +1,327 @@
+"""The judging process without its process: ring in, board out, and what it tells the engine of lost time."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pytest
+from sacn.messages.data_packet import DataPacket
+
+from slotwatch import clock
+from slotwatch.edge.judging.judging import HOLD_NS, TICK_NS, Judging
+from slotwatch.edge.shared import ring as rings
+from slotwatch.edge.shared import snapshot_buffer as boards
+from slotwatch.edge.shared.channel import Channel, pair
+from slotwatch.edge.shared.ring import GUARD_ROWS, Ring, RingWriter
+from slotwatch.edge.shared.snapshot_buffer import BoardReader, BoardWriter
+from slotwatch.house.schema import DeclaredUniverse, House, Network, Phase
+from slotwatch.house.schema import Recorder as RecorderSettings
+from slotwatch.snapshot import Snapshot, UniverseState
+from slotwatch.wire.observation import DropsSeen, Observation, StallSeen
+from slotwatch.wire.universe import Protocol, UniverseId
+from tests.patience import until
+
+ROWS = 2 * GUARD_ROWS
+LOOPBACK = bytes(10) + b"\xff\xff\x7f\0\0\1"
+
+
+@dataclass
+class Bench:
+    judging: Judging
+    writer: RingWriter
+    reader: BoardReader
+    front: Channel
+    intake: Channel
+    routes: Channel
+    seen: list[Observation]
+    memory: tuple[int, int]
+    house: House
+    sequence: int = 0
+    packet_ns: int = 0
+    """When the newest packet came, until intake's next turn."""
+
+    def packet(self, number: int = 1, sync: int = 0) -> None:
+        sent = DataPacket(
+            tuple(b"slotwatch-tests0"), "desk", number, (9,) * 512, sequence=self.sequence % 256, sync_universe=sync
+        )
+        addresses = {"src": list(LOOPBACK), "dst": list(LOOPBACK)}
+        self.packet_ns = clock.monotonic_ns()
+        self.writer.put(bytes(sent.getBytes()), t_ns=self.packet_ns, protocol=Protocol.E131, **addresses)
+        self.sequence += 1
+
+    def beat(self, drops: int = 0) -> None:
+        """Intake's turn: with the packets that it found, so that a test which is held up does not age them."""
+        self.writer.turn(self.packet_ns or clock.monotonic_ns(), clock.wall_offset_ns(), drops)
+        self.packet_ns = 0
+
+    def tick_due(self) -> None:
+        """Intake's time has moved on by one tick."""
+        self.writer.turn(self.judging._ticked_ns + TICK_NS, clock.wall_offset_ns(), 0)
+
+    def snapshot(self) -> Snapshot:
+        """Turn with a publication due, and read it."""
+        self.judging._snapped_ns = 0
+        self.judging._heard = True  # no rest
+        self.judging._snapshot_cost_ns = 0
+        self.judging.turn()
+        found = self.reader.read()
+        assert found is not None
+        return found
+
+    def told(self, kind: type[Observation]) -> list[Observation]:
+        return [one for one in self.seen if isinstance(one, kind)]
+
+
+@contextmanager
+def bench(house: House, memory: tuple[int, int] | None = None) -> Iterator[Bench]:
+    fds = memory or (rings.create_memory(ROWS), boards.create_memory())
+    writer = RingWriter(fds[0], ROWS)
+    writer.turn(clock.monotonic_ns(), clock.wall_offset_ns(), 0)
+    ends = [Channel(end.detach()) for _ in range(3) for end in pair()]
+    judging = Judging(house, Ring(fds[0], ROWS), BoardWriter(fds[1]), ends[0], ends[2], ends[4])
+    seen: list[Observation] = []
+    observe = judging.engine.observe
+
+    def note(observation: Observation) -> None:
+        seen.append(observation)
+        observe(observation)
+
+    judging.engine.observe = note  # type: ignore[method-assign]
+    try:
+        yield Bench(judging, writer, BoardReader(fds[1]), ends[1], ends[3], ends[5], seen, fds, house)
+    finally:
+        judging.close()
+        for end in ends:
+            end.close()
+        if memory is None:
+            os.close(fds[0])
+            os.close(fds[1])
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> House:
+    return House(
+        name="Test",
+        file=str(tmp_path / "house.toml"),
+        phase=Phase.SHOW,
+        networks=(Network("lo", "lo"),),
+        universes=(DeclaredUniverse(UniverseId(Protocol.E131, 1)),),
+    )
+
+
+def test_rows_become_a_snapshot(house: House) -> None:
+    with bench(house) as made:
+        for _ in range(5):
+            made.packet()
+        made.beat()
+        shown = made.snapshot()
+        assert shown.universes["frames"].tolist() == [5]
+        assert shown.universes["state"][0] in (UniverseState.OK, UniverseState.AT_REST)
+        assert (shown.levels[0] == 9).all()
+
+
+def test_the_time_that_is_judged_at_is_intakes(house: House) -> None:
+    """While intake stands still no time passes for the universes, so none is found lost for it."""
+    with bench(house) as made:
+        made.packet()
+        made.beat()
+        first = made.snapshot().now_ns
+        beat_ns = made.judging.ring.heartbeat_ns
+        assert made.snapshot().now_ns == first
+        assert first <= max(beat_ns, made.judging._rows_ns)
+
+
+def test_rows_that_were_overwritten_are_counted_and_told(house: House) -> None:
+    with bench(house) as made:
+        made.beat()
+        made.snapshot()
+        for _ in range(ROWS + 300):
+            made.packet()
+        made.beat()
+        shown = made.snapshot()
+        lost = 300 + GUARD_ROWS
+        assert shown.house.listener["rows_lost"] == lost
+        assert shown.universes["frames"].tolist() == [ROWS + 300 - lost]
+        assert [one.ring for one in made.told(DropsSeen) if isinstance(one, DropsSeen)] == [lost]
+
+
+def test_drops_of_the_kernel_are_told_once_for_each_change(house: House) -> None:
+    with bench(house) as made:
+        made.beat(drops=7)
+        made.snapshot()
+        made.judging._ticked_ns = 0
+        made.judging.turn()
+        assert [one.kernel for one in made.told(DropsSeen) if isinstance(one, DropsSeen)] == [7]
+
+
+def test_a_new_intake_is_a_stall_as_long_as_the_old_one_was_away(house: House) -> None:
+    with bench(house) as made:
+        made.beat()
+        made.snapshot()
+        made.intake.receive()
+        before_ns = made.judging.ring.heartbeat_ns
+        second = RingWriter(made.memory[0], ROWS)
+        made.judging.turn()  # it exists, but has not listened yet: the stall goes on
+        second.turn(before_ns + 800_000_000, clock.wall_offset_ns(), 0)
+        made.judging.turn()
+        # A busy computer may hold this test up as well, which is a stall of its own.
+        assert 800_000_000 in [stall.late_ns for stall in made.told(StallSeen) if isinstance(stall, StallSeen)]
+        asked = [said for said in made.intake.receive() if said["do"] != "rest"]
+        assert asked == [{"do": "state"}], "the new one is asked how things stand"
+
+
+def test_a_restarted_judging_goes_on_with_the_first_row_that_was_not_judged(house: House) -> None:
+    with bench(house) as first:
+        first.packet()
+        first.beat()
+        first.snapshot()
+        first.packet()
+        first.packet()
+        first.beat()
+        with bench(house, first.memory) as second:
+            second.beat()
+            assert second.snapshot().universes["frames"].tolist() == [2]
+            assert second.told(StallSeen), "the time between the two is not judged"
+
+
+def test_a_refused_house_is_on_the_page_until_a_good_one_is_taken(house: House) -> None:
+    with bench(house) as made:
+        made.judging.refuse_house(["house.toml:3: lisen: - unknown"])
+        assert made.snapshot().house.house_problems == ("house.toml:3: lisen: - unknown",)
+        made.judging.take_house(house)
+        made.tick_due()
+        assert made.snapshot().house.house_problems == ()
+
+
+def test_an_order_is_answered_and_a_wrong_one_is_a_sentence(house: House) -> None:
+    with bench(house) as made:
+        made.front.send({"id": 5, "do": "mark", "with": {"text": "doors"}})
+        made.front.send({"id": 6, "do": "acknowledge", "with": {"id": 99, "by": "me"}})
+        made.front.send({"id": 7, "do": "mark", "with": {"nonsense": 1}})
+        made.judging._listen({made.judging._requests.fileno()})
+        answers = {answer["id"]: answer for answer in made.front.receive()}
+        assert answers[5]["ok"]["text"] == "doors"
+        assert "99" in answers[6]["error"]
+        assert "arguments" in answers[7]["error"]
+
+
+def test_an_order_shows_in_the_first_publication_after_the_one_it_was_answered_with(house: House) -> None:
+    with bench(house) as made:
+        made.snapshot()
+        before = made.reader.sequence
+        made.front.send({"id": 5, "do": "set_phase", "with": {"phase": "dark", "confirm": True}})
+        made.judging._listen({made.judging._requests.fileno()})
+        assert [answer["ok"]["board"] for answer in made.front.receive()] == [before]
+        assert made.snapshot().house.phase == "show", "no tick has judged it yet, so nothing is published"
+        assert made.reader.sequence == before
+        made.tick_due()
+        assert made.snapshot().house.phase == "dark"
+        # Where intake stands still there are no ticks: published all the same, somewhat later.
+        made.front.send({"id": 6, "do": "set_phase", "with": {"phase": "show"}})
+        made.judging._listen({made.judging._requests.fileno()})
+        made.judging._ordered_ns -= HOLD_NS
+        assert made.snapshot().house.phase == "show"
+
+
+def test_captures_go_where_the_house_that_runs_says(house: House, tmp_path: Path) -> None:
+    with bench(house) as made:
+        made.judging._captures.want(7, 0, 0)
+        made.judging.take_house(replace(house, recorder=RecorderSettings(directory="elsewhere")))
+        made.judging.turn()
+        until((tmp_path / "elsewhere" / "incident-7.pcapng").exists)
+
+
+def test_groups_of_synchronization_addresses_that_streams_name_are_asked_for(house: House) -> None:
+    with bench(house) as made:
+        made.packet(sync=7000)
+        made.beat()
+        made.snapshot()
+        assert {"do": "sync", "groups": {"0": [7000]}} in made.intake.receive()
+        made.snapshot()
+        assert made.intake.receive() == [], "asked once, not each time"
+
+
+def test_how_long_packets_waited_is_counted(house: House) -> None:
+    with bench(house) as made:
+        made.packet()
+        made.beat()
+        lag = made.snapshot().counters["judging_lag"]
+        assert sum(lag["counts"]) == 1
+        assert lag["sum_s"] > 0
+        assert len(lag["counts"]) == len(lag["bounds_s"]) + 1
+
+
+def test_what_routes_and_lines_counted_is_in_the_listeners_health(house: House) -> None:
+    line = {"number": 1, "path": "/p", "open": True, "trouble": "", "dropped_frames": 3, "reopened": 2}
+    with bench(house) as made:
+        assert made.snapshot().house.listener["lines_dropped_frames"] == 0
+        made.intake.send({"do": "observed", "observed": [{"is": "health", "health": {"lines": [line]}}]})
+        made.routes.send({"routes": [], "counted": {"routes_skipped_packets": 5}})
+        made.judging._listen({made.judging._observations.fileno(), made.judging._routes.fileno()})
+        told = made.snapshot().house.listener
+        assert (told["lines_dropped_frames"], told["serial_ports_reopened"]) == (3, 2)
+        assert told["routes_skipped_packets"] == 5
+        made.judging.take_house(house)
+        made.tick_due()
+        assert "routes_skipped_packets" not in made.snapshot().house.listener, "gone with the routes process"
+
+
+def test_rows_that_end_the_judging_are_not_what_its_successor_begins_with(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with bench(house) as first:
+        first.beat()
+        first.snapshot()
+        first.packet()
+        first.beat()
+
+        def fail(batch: object) -> None:
+            raise MemoryError("made by this test")
+
+        monkeypatch.setattr(first.judging.engine, "ingest", fail)
+        with pytest.raises(MemoryError):
+            first.judging.turn()
+        with bench(house, first.memory) as second:
+            second.packet()
+            second.beat()
+            assert second.snapshot().universes["frames"].tolist() == [1]
+
+
+def test_routine_rows_wait_for_a_batch_and_news_does_not(house: House) -> None:
+    with bench(house) as made:
+        made.packet()
+        made.beat()
+        made.snapshot()
+        made.packet()
+        made.beat()
+        made.judging._pace._rested_ns = clock.monotonic_ns() + 60_000_000_000
+        made.judging.turn()
+        head = made.judging.ring.head
+        assert made.judging._tail == head - 1, "it goes on as before: no hurry"
+        made.sequence += 1
+        made.packet()
+        made.judging.turn()
+        assert made.judging._tail == head + 1, "a packet is missing: that is news"
+
+
+def test_whoever_asks_for_a_look_gets_what_waits(house: House) -> None:
+    with bench(house) as made:
+        made.packet()
+        made.beat()
+        made.snapshot()
+        made.packet()
+        made.tick_due()
+        made.judging._pace._rested_ns = clock.monotonic_ns() + 60_000_000_000
+        made.front.send({"id": 3, "do": "look"})
+        made.judging._listen({made.judging._requests.fileno()})
+        (answered,) = made.front.receive()
+        made.judging._snapped_ns = 0
+        made.judging._snapshot_cost_ns = 0
+        made.judging.turn()
+        shown = made.reader.read()
+        assert shown is not None and made.reader.sequence > answered["ok"]["board"]
+        assert shown.universes["frames"].tolist() == [2]

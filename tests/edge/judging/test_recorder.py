@@ -1,0 +1,205 @@
+"""The flight recorder: bounded memory, whole packets where they fit, captures that tshark reads."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from sacn.messages.data_packet import DataPacket
+
+from slotwatch.edge.judging.recorder import RECORD, Captures, RecordedPackets, Recorder, trim
+from slotwatch.house.schema import House, Network
+from slotwatch.house.schema import Recorder as Settings
+from slotwatch.wire import batch
+from slotwatch.wire.batch import Batch
+from slotwatch.wire.universe import Protocol
+from tests.patience import until
+
+SECOND_NS = 1_000_000_000
+WALL_OFFSET_NS = 1_700_000_000 * SECOND_NS
+
+
+def house(directory: Path, memory_mib: int = 1, disk_mib: int = 512) -> House:
+    return House(
+        file=str(directory / "house.toml"),
+        networks=(Network("A", "eth1"),),
+        recorder=Settings(memory_mib=memory_mib, disk_mib=disk_mib),
+    )
+
+
+def packets(first: int, count: int, at_ns: int) -> Batch:
+    """E1.31 packets composed by the sacn package, universe 7, sequence counting from `first`."""
+    made = batch.empty(count)
+    for row in range(count):
+        octets = bytes(
+            DataPacket(tuple(b"slotwatch-tests0"), "desk", 7, (1,) * 512, sequence=(first + row) % 256).getBytes()
+        )
+        made.data[row, : len(octets)] = np.frombuffer(octets, np.uint8)
+        made.length[row] = len(octets)
+        made.t_ns[row] = at_ns + row * 1000
+    made.protocol[:] = Protocol.E131
+    made.src_port[:] = 50_000
+    made.src[:] = np.frombuffer(bytes(10) + b"\xff\xff\x0a\x14\x00\x0a", np.uint8)
+    made.dst[:] = np.frombuffer(bytes(10) + b"\xff\xff\xef\xff\x00\x07", np.uint8)
+    return made
+
+
+def test_a_record_is_of_24_octets() -> None:
+    assert RECORD.itemsize == 24
+
+
+def test_what_fits_is_kept_whole_and_in_order(tmp_path: Path) -> None:
+    recorder = Recorder(house(tmp_path))
+    recorder.take(packets(0, 100, SECOND_NS))
+    recorder.take(packets(100, 100, 2 * SECOND_NS))
+    found = list(recorder.packets(0, 10 * SECOND_NS))
+    assert [octets[28 + 111] for _, _, octets, _ in found] == list(range(200))
+    assert {len(octets) for _, _, octets, _ in found} == {638 + 28}
+    assert [t_ns for t_ns, *_ in recorder.packets(2 * SECOND_NS, 2 * SECOND_NS + 5000)] == [
+        2 * SECOND_NS + 1000 * n for n in range(6)
+    ]
+
+
+def test_memory_is_bounded_and_what_lost_its_payload_keeps_its_record(tmp_path: Path) -> None:
+    """1 MiB: 768 KiB of payload hold about 1,170 packets of 670 octets; 256 KiB hold 10,922 records."""
+    recorder = Recorder(house(tmp_path))
+    size = recorder._arena.nbytes + recorder._records.nbytes
+    for turn in range(40):
+        recorder.take(packets(turn * 100, 100, turn * SECOND_NS))
+    assert recorder._arena.nbytes + recorder._records.nbytes == size <= 1024 * 1024
+    found = list(recorder.packets(0, 100 * SECOND_NS))
+    assert len(found) == 4000
+    whole = [octets for _, _, octets, _ in found if len(octets) == 666]
+    assert 1000 <= len(whole) <= 1170
+    assert all(original == 666 for *_, original in found)
+    assert all(len(octets) == 28 for _, _, octets, _ in found[: 4000 - len(whole)])
+    assert [t_ns for t_ns, *_ in found] == sorted(t_ns for t_ns, *_ in found)
+
+
+def test_records_wrap_and_the_oldest_leave_first(tmp_path: Path) -> None:
+    recorder = Recorder(house(tmp_path))
+    most = len(recorder._records)
+    one = packets(0, 200, 0)
+    for turn in range(most // 200 + 3):
+        one.t_ns[:] = turn * SECOND_NS + np.arange(200)
+        recorder.take(one)
+    found = [t_ns for t_ns, *_ in recorder.packets(0, 1 << 60)]
+    assert len(found) == most
+    assert found == sorted(found)
+    assert found[-1] // SECOND_NS == most // 200 + 2
+
+
+def _tshark(path: Path, *fields: str) -> list[list[str]]:
+    program = shutil.which("tshark")
+    if program is None:
+        if os.environ.get("CI"):
+            pytest.fail("tshark is missing; CI has to have it")
+        pytest.skip("tshark is not installed")
+    words = [program, "--enable-heuristic", "acn", "-o", "acn.dmx_enable:TRUE", "-r", str(path), "-T", "fields"]
+    for field in fields:
+        words += ["-e", field]
+    done = subprocess.run(words, capture_output=True, text=True, timeout=60)
+    assert done.returncode == 0, done.stderr
+    return [line.split("\t") for line in done.stdout.splitlines()]
+
+
+@pytest.mark.tshark
+def test_tshark_reads_what_was_written(tmp_path: Path) -> None:
+    recorder = Recorder(house(tmp_path))
+    recorder.take(packets(3, 5, 7 * SECOND_NS))
+    path = tmp_path / "x.pcapng"
+    assert recorder.write(path, 0, 100 * SECOND_NS, WALL_OFFSET_NS, ("A",)) == 5
+    rows = _tshark(
+        path, "frame.time_epoch", "ip.src", "ip.dst", "udp.srcport", "udp.dstport", "acn.dmx.universe",
+        "acn.dmx.seq_number", "frame.interface_name", "ip.checksum.status",
+    )  # fmt: skip
+    assert [row[1:6] for row in rows] == [["10.20.0.10", "239.255.0.7", "50000", "5568", "7"]] * 5
+    assert [int(row[6]) for row in rows] == [3, 4, 5, 6, 7]
+    assert [row[0] for row in rows] == [f"1700000007.{n * 1000:09d}" for n in range(5)]
+    assert {row[7] for row in rows} == {"A"}
+
+
+@pytest.mark.tshark
+def test_a_packet_of_which_only_the_record_is_left_is_cut_short_and_says_so(tmp_path: Path) -> None:
+    recorder = Recorder(house(tmp_path))
+    for turn in range(40):
+        recorder.take(packets(turn * 100, 100, turn * SECOND_NS))
+    path = tmp_path / "x.pcapng"
+    recorder.write(path, 0, SECOND_NS // 2, WALL_OFFSET_NS, ("A",))
+    rows = _tshark(path, "frame.len", "frame.cap_len", "ip.src")
+    assert rows == [["666", "28", "10.20.0.10"]] * 100
+
+
+def _written(captures: Captures, now_ns: int, path: Path) -> None:
+    def is_written() -> bool:
+        captures.turn(now_ns, WALL_OFFSET_NS)
+        return path.exists()
+
+    until(is_written)
+
+
+def test_a_capture_is_written_some_seconds_after_its_incident_opened_for_all_that_opened_together(
+    tmp_path: Path,
+) -> None:
+    settings = house(tmp_path)
+    recorder = Recorder(settings)
+    recorder.take(packets(0, 10, 7 * SECOND_NS))
+    captures, found = Captures(settings, recorder), RecordedPackets(settings)
+    captures.want(1, 6 * SECOND_NS, 8 * SECOND_NS)
+    captures.want(2, 6 * SECOND_NS, 8 * SECOND_NS)
+    captures.turn(9 * SECOND_NS, WALL_OFFSET_NS)
+    assert found.path(1) is None
+    _written(captures, 13 * SECOND_NS, tmp_path / "packets" / "incident-2.pcapng")
+    one, two = found.path(1), found.path(2)
+    assert one is not None
+    assert two is not None
+    assert one.samefile(two)
+    assert found.path(3) is None
+
+
+def test_a_directory_that_cannot_be_made_is_said_and_stops_nothing(tmp_path: Path) -> None:
+    settings = house(tmp_path)
+    (tmp_path / "packets").write_text("in the way")
+    captures = Captures(settings, Recorder(settings))
+    captures.want(1, 0, 0)
+    captures.turn(60 * SECOND_NS, WALL_OFFSET_NS)
+    assert captures.trouble.startswith("captures cannot be kept in ")
+
+
+def test_the_oldest_captures_leave_when_the_directory_is_full(tmp_path: Path) -> None:
+    for number in range(5):
+        path = tmp_path / f"incident-{number}.pcapng"
+        path.write_bytes(bytes(1000))
+        os.utime(path, (number, number))
+    trim(tmp_path, 2500)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["incident-3.pcapng", "incident-4.pcapng"]
+    trim(tmp_path, 10)
+    assert [path.name for path in tmp_path.iterdir()] == ["incident-4.pcapng"], "the newest stays, however large"
+
+
+def test_an_ipv6_packet_keeps_its_addresses(tmp_path: Path) -> None:
+    recorder = Recorder(house(tmp_path))
+    one = packets(0, 1, SECOND_NS)
+    one.src[:] = np.frombuffer(bytes.fromhex("fe80000000000000000000000000000a"), np.uint8)
+    one.dst[:] = np.frombuffer(bytes.fromhex("ff180000000000000000000083000007"), np.uint8)
+    recorder.take(one)
+    ((_, _, octets, original),) = recorder.packets(0, 2 * SECOND_NS)
+    assert octets[0] >> 4 == 6
+    assert (octets[8:24], octets[24:40]) == (one.src[0].tobytes(), one.dst[0].tobytes())
+    assert original == len(octets) == 48 + 638
+
+
+def test_a_batch_longer_than_the_memory_is_taken_in_parts(tmp_path: Path) -> None:
+    settings = replace(house(tmp_path), recorder=Settings(memory_mib=1))
+    recorder = Recorder(settings)
+    many = batch.empty(len(recorder._records) + 10)
+    many.length[:] = 1
+    many.t_ns[:] = np.arange(len(many))
+    recorder.take(many)
+    found = [t_ns for t_ns, *_ in recorder.packets(0, 1 << 60)]
+    assert found == list(range(10, len(many)))

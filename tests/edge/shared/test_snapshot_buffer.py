@@ -1,0 +1,118 @@
+"""The board: a snapshot crosses whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import threading
+from collections.abc import Iterator
+
+import numpy as np
+import pytest
+
+from slotwatch.edge.shared import memory
+from slotwatch.edge.shared import snapshot_buffer as board
+from slotwatch.edge.shared.snapshot_buffer import BoardReader, BoardWriter, create_memory
+from slotwatch.snapshot import UNIVERSE_COLUMNS, HouseView, Snapshot
+
+
+@pytest.fixture
+def fd() -> Iterator[int]:
+    made = create_memory()
+    yield made
+    os.close(made)
+
+
+def snapshot(number: int, universes: int) -> Snapshot:
+    """A snapshot whose every value says which one it is."""
+    return Snapshot(
+        sequence=number,
+        now_ns=number,
+        wall_offset_ns=0,
+        started_ns=0,
+        house=HouseView("house", "dark", 0, "port", ("A",)),
+        universes={name: np.full(universes, number % 100).astype(dtype) for name, dtype in UNIVERSE_COLUMNS},
+        universe_names=tuple(f"e131/{n + 1}" for n in range(universes)),
+        universe_labels=("",) * universes,
+        streams={},
+        sources=(),
+        levels=np.full((universes, 512), number % 256, np.uint8),
+        slot_streams=np.full((universes, 512), number, np.int16),
+        incidents=(),
+    )
+
+
+def test_nothing_is_read_before_the_first_publication(fd: int) -> None:
+    assert BoardReader(fd).read() is None
+
+
+def test_a_snapshot_is_read_as_it_was_published_and_growing_ones_fit(fd: int) -> None:
+    writer, reader = BoardWriter(fd), BoardReader(fd)
+    for number, universes in ((1, 1), (2, 4096), (3, 0), (4, 16)):
+        writer.publish(snapshot(number, universes))
+        read = reader.read()
+        assert read is not None
+        assert (read.sequence, len(read.universe_names), read.levels.shape) == (number, universes, (universes, 512))
+        assert (read.slot_streams == number).all()
+
+
+def test_the_same_publication_is_decoded_once(fd: int) -> None:
+    writer, reader = BoardWriter(fd), BoardReader(fd)
+    writer.publish(snapshot(1, 2))
+    assert reader.read() is reader.read()
+
+
+def test_a_new_reader_finds_the_last_publication_of_a_writer_that_is_gone(fd: int) -> None:
+    BoardWriter(fd).publish(snapshot(7, 2))
+    read = BoardReader(fd).read()
+    assert read is not None
+    assert read.sequence == 7
+
+
+def test_a_writer_killed_in_the_middle_leaves_the_last_snapshot_readable(fd: int) -> None:
+    writer = BoardWriter(fd)
+    writer.publish(snapshot(1, 2))
+    # The half of publication 2 as a killed writer leaves it: odd number, garbage inside.
+    board._HALF.pack_into(writer._map, 64, 3, 0)
+    writer._map[memory.BOARD_HEADER_BYTES : memory.BOARD_HEADER_BYTES + 64] = b"\xff" * 64
+    read = BoardReader(fd).read()
+    assert read is not None
+    assert read.sequence == 1
+    BoardWriter(fd).publish(snapshot(2, 2))
+    again = BoardReader(fd).read()
+    assert again is not None
+    assert again.sequence == 2
+
+
+def test_no_reading_is_torn_while_another_thread_publishes(fd: int) -> None:
+    """Every array of one snapshot carries its number: a mixture of two would show."""
+    writer, reader = BoardWriter(fd), BoardReader(fd)
+    writer.publish(snapshot(1, 64))
+    thread = threading.Thread(target=lambda: [writer.publish(snapshot(n, 64)) for n in range(2, 400)])
+    thread.start()
+    try:
+        while thread.is_alive():
+            read = reader.read()
+            assert read is not None
+            assert (read.slot_streams == read.sequence).all()
+            assert (read.levels == read.sequence % 256).all()
+    finally:
+        thread.join()
+
+
+def test_a_snapshot_that_cannot_fit_is_refused_and_the_last_one_stays(fd: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    writer, reader = BoardWriter(fd), BoardReader(fd)
+    writer.publish(snapshot(1, 2))
+    with monkeypatch.context() as small:
+        small.setattr(board, "HALF_BYTES", 1000)
+        with pytest.raises(ValueError, match="does not fit"):
+            writer.publish(snapshot(2, 2))
+    read = reader.read()
+    assert read is not None
+    assert read.sequence == 1
+
+
+def test_progress_is_read_where_the_parent_looks_for_it(fd: int) -> None:
+    writer = BoardWriter(fd)
+    writer.turn(12, 34, 5)
+    assert writer.progress() == (12, 34, 5)
+    assert int.from_bytes(writer._map[memory.BOARD_PROGRESS_AT : memory.BOARD_PROGRESS_AT + 8], "little") == 12

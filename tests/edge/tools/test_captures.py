@@ -1,0 +1,213 @@
+"""Captures as batches and observations: what tshark counts, in time order, on a clock that never runs backwards."""
+
+from __future__ import annotations
+
+import gzip
+from collections import Counter
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from slotwatch.edge.tools import captures
+from slotwatch.edge.tools.captures import BASE_NS, Capture, open_capture
+from slotwatch.errors import CaptureError
+from slotwatch.house.schema import Network
+from slotwatch.wire import compose, pcap
+from slotwatch.wire.batch import FLAG_TRUNCATED, NETWORK_UNKNOWN
+from slotwatch.wire.decode import decode
+from slotwatch.wire.fields import Kind
+from slotwatch.wire.observation import ClockStepSeen, MembershipSeen, NeighbourSeen, QuerySeen
+from slotwatch.wire.pcap import Interface
+from slotwatch.wire.universe import Protocol
+from tests.wire import frames, tshark
+from tests.wire.frames import ethernet, ipv4, udp
+
+T = 1_700_000_000_000_000_000
+CID = bytes(range(16))
+ALL = sorted(tshark.CAPTURES.glob("*.pcap*"))
+
+
+def data(universe: int = 7, sequence: int = 0) -> bytes:
+    return ethernet(ipv4(udp(compose.e131_data(CID, "desk", universe, sequence, bytes(512)))))
+
+
+def saved(tmp_path: Path, octets: bytes, name: str = "made.pcapng") -> str:
+    path = tmp_path / name
+    path.write_bytes(octets)
+    return str(path)
+
+
+def opened(tmp_path: Path, packets: list[tuple[int, bytes]], **given) -> Capture:  # type: ignore[no-untyped-def]
+    octets = pcap.header([Interface(1, "eth1")]) + b"".join(pcap.packet(t, frame) for t, frame in packets)
+    return open_capture(saved(tmp_path, octets), **given)
+
+
+def times(capture: Capture) -> list[int]:
+    return [int(t) for chunk in capture.chunks() for t in chunk.batch.t_ns]
+
+
+@pytest.mark.tshark
+@pytest.mark.parametrize("path", ALL, ids=lambda path: path.name)
+def test_counts_universes_and_sources_are_tsharks(path: Path) -> None:
+    """tshark 4.0 reads neither E1.31 sync nor discovery, so of E1.31 its data packets are compared."""
+    capture = open_capture(str(path))
+    found: Counter[tuple[str, int, int]] = Counter()
+    slots: Counter[int] = Counter()
+    memberships = 0
+    for chunk in capture.chunks():
+        fields = decode(chunk.batch)
+        memberships += sum(isinstance(seen, QuerySeen | MembershipSeen) for seen in chunk.observations)
+        for row in np.flatnonzero(fields.kind == Kind.LEVELS):
+            source = ".".join(str(octet) for octet in chunk.batch.src[row, 12:])
+            found[source, int(fields.universe[row]), int(fields.sequence[row])] += 1
+            slots[int(fields.slots[row])] += 1
+    e131 = tshark.rows(path, "acn.dmx.universe", "ip.src", "acn.dmx.universe", "acn.dmx.seq_number", "acn.dmp_data")
+    art = tshark.rows(
+        path, "artnet.output", "ip.src", "artnet.output.universe", "artnet.output.sequence", "artnet.output.length"
+    )
+    wanted = Counter((source, int(universe, 0), int(sequence, 0)) for source, universe, sequence, _ in e131 + art)
+    assert found == wanted
+    assert capture.packets == len(tshark.rows(path, "", "frame.number"))
+    queries = tshark.rows(path, "igmp && !(igmp.type == 0x11 && igmp.maddr != 0.0.0.0)", "frame.number")
+    assert memberships == len(queries)
+    if art:
+        assert slots == Counter(int(length) for *_, length in art)
+
+
+@pytest.mark.tshark
+@pytest.mark.parametrize("path", ALL, ids=lambda path: path.name)
+def test_first_and_last_times_are_tsharks(path: Path) -> None:
+    capture = open_capture(str(path))
+    list(capture.chunks())
+    epochs = [int(float(epoch[0]) * 1e6) for epoch in tshark.rows(path, "", "frame.time_epoch")]
+    assert capture.first_ns is not None and capture.last_ns is not None
+    assert abs(capture.first_ns // 1000 - epochs[0]) <= 1 and abs(capture.last_ns // 1000 - epochs[-1]) <= 1
+
+
+def test_the_first_packet_is_an_hour_in_and_the_wall_clock_is_kept(tmp_path: Path) -> None:
+    capture = opened(tmp_path, [(T, data()), (T + 20_000_000, data())])
+    assert capture.wall_offset_ns == T - BASE_NS
+    (chunk,) = capture.chunks()
+    assert list(chunk.batch.t_ns) == [BASE_NS, BASE_NS + 20_000_000]
+    assert int(chunk.batch.t_ns[0]) + chunk.batch.wall_offset_ns == T
+    assert list(chunk.batch.protocol) == [Protocol.E131] * 2 and capture.end_ns == BASE_NS + 20_000_000
+
+
+def test_a_clock_that_was_set_back_is_said_and_time_goes_on(tmp_path: Path) -> None:
+    hour = 3600 * 1_000_000_000
+    capture = opened(tmp_path, [(T + k * 25_000_000 - (hour if k >= 3 else 0), data()) for k in range(6)])
+    chunks = list(capture.chunks())
+    found = [int(t) - BASE_NS for chunk in chunks for t in chunk.batch.t_ns]
+    assert found[:3] == [0, 25_000_000, 50_000_000]
+    assert found[3] == found[2] and np.diff(found[3:]).tolist() == [25_000_000, 25_000_000]
+    steps = [seen for chunk in chunks for seen in chunk.observations if isinstance(seen, ClockStepSeen)]
+    assert len(steps) == 1 and capture.clock_steps == 1
+    assert steps[0].step_ns == 25_000_000 - hour
+
+
+def test_a_clock_that_was_set_from_1970_is_no_silence_of_decades(tmp_path: Path) -> None:
+    capture = opened(tmp_path, [(40, data()), (50, data()), (T, data()), (T + 20_000_000, data())])
+    assert [t - BASE_NS for t in times(capture)] == [0, 10, 10, 20_000_010]
+    assert capture.clock_steps == 1
+
+
+def test_packets_slightly_out_of_order_keep_their_order_and_time_never_falls(tmp_path: Path) -> None:
+    capture = opened(tmp_path, [(T, data()), (T + 2_000_000, data()), (T + 1_000_000, data()), (T + 3_000_000, data())])
+    assert [t - BASE_NS for t in times(capture)] == [0, 2_000_000, 2_000_000, 3_000_000]
+    assert capture.out_of_order == 1 and capture.clock_steps == 0
+
+
+def test_hostile_times_never_overflow(tmp_path: Path) -> None:
+    stamps = [0, (1 << 64) - 1, 5, (1 << 63), 7]
+    capture = opened(tmp_path, [(t, data()) for t in stamps])
+    found = times(capture)
+    assert len(found) == 5 and found == sorted(found) and found[0] == BASE_NS
+
+
+def test_packets_without_a_time_take_that_of_the_one_before(tmp_path: Path) -> None:
+    octets = frames.section() + frames.interface(resolution=9) + frames.enhanced(T, data()) + frames.simple(data())
+    capture = open_capture(saved(tmp_path, octets))
+    assert times(capture) == [BASE_NS, BASE_NS]
+    assert any("without a time" in note for note in capture.notes)
+
+
+def test_observations_stand_among_the_packets(tmp_path: Path) -> None:
+    query = ethernet(ipv4(bytes.fromhex("1164ee9b00000000"), 2, "10.0.0.254", "224.0.0.1", b"\x94\x04\0\0"))
+    arp = ethernet(bytes.fromhex("00010800060400010200000000010a0000010000000000000a000002"), 0x0806)
+    capture = opened(tmp_path, [(T, data()), (T + 1, query), (T + 2, arp), (T + 3, data())])
+    (chunk,) = capture.chunks()
+    assert [type(seen) for seen in chunk.observations] == [QuerySeen, NeighbourSeen]
+    assert [seen.t_ns - BASE_NS for seen in chunk.observations] == [1, 2]
+
+
+def test_chunks_are_bounded(tmp_path: Path) -> None:
+    small = ethernet(ipv4(udp(compose.art_poll(), 6454, 6454)))
+    capture = opened(tmp_path, [(T + k, small) for k in range(10_000)])
+    sizes = [len(chunk.batch) for chunk in capture.chunks()]
+    assert sum(sizes) == 10_000 and max(sizes) <= captures.MOST_ROWS
+    assert capture.protocol_packets == 10_000
+
+
+def test_networks_are_interfaces_and_vlans(tmp_path: Path) -> None:
+    def tagged(vlan: int) -> bytes:
+        return ethernet(ipv4(udp(compose.e131_data(CID, "desk", 7, 0, b"\0"))), tags=((0x8100, vlan),))
+
+    octets = pcap.header([Interface(1, "eth1"), Interface(1, "eth2")])
+    octets += pcap.packet(T, data()) + pcap.packet(T, tagged(20), 1) + pcap.packet(T, tagged(10), 1)
+    capture = open_capture(saved(tmp_path, octets))
+    assert [network.name for network in capture.networks] == ["eth1", "eth2.10", "eth2.20"]
+    assert [int(n) for chunk in capture.chunks() for n in chunk.batch.network] == [0, 2, 1]
+    declared = (Network("B", "eth2.10"), Network("A", "eth1"))
+    capture = open_capture(saved(tmp_path, octets), declared=declared)
+    assert [int(n) for chunk in capture.chunks() for n in chunk.batch.network] == [1, NETWORK_UNKNOWN, 0]
+    assert any("eth2.20" in note for note in capture.notes)
+
+
+def test_a_capture_of_one_interface_is_the_one_declared_network(tmp_path: Path) -> None:
+    capture = opened(tmp_path, [(T, data())], declared=(Network("show", "enp7s0"),))
+    assert [int(n) for chunk in capture.chunks() for n in chunk.batch.network] == [0]
+
+
+def test_long_datagrams_are_marked_and_cut(tmp_path: Path) -> None:
+    capture = opened(tmp_path, [(T, ethernet(ipv4(udp(bytes(1300)))))])
+    batch = next(iter(list(capture.chunks()))).batch
+    assert int(batch.length[0]) == 1216 and batch.flags[0] & FLAG_TRUNCATED
+
+
+def test_gzip_reads_the_same(tmp_path: Path) -> None:
+    whole = (tshark.CAPTURES / "sender-npm-sacn-4.6.2.pcapng").read_bytes()
+    packed = open_capture(saved(tmp_path, gzip.compress(whole), "packed.pcapng.gz"))
+    assert sum(len(chunk.batch) for chunk in packed.chunks()) == 176
+    cut = open_capture(saved(tmp_path, gzip.compress(whole)[:-2000], "cut.gz"))
+    assert 0 < sum(len(chunk.batch) for chunk in cut.chunks()) < 176
+    assert "the gzip stream is cut off" in cut.notes[0]
+
+
+def test_a_cut_off_capture_is_read_and_said(tmp_path: Path) -> None:
+    whole = (tshark.CAPTURES / "sender-npm-sacn-4.6.2.pcapng").read_bytes()
+    capture = open_capture(saved(tmp_path, whole[:-400]))
+    assert sum(len(chunk.batch) for chunk in capture.chunks()) == 175
+    assert len(capture.notes) == 1 and "cut off" in capture.notes[0]
+
+
+@pytest.mark.parametrize(
+    ("octets", "sentence"),
+    [(b"", "it is empty"), (b"GIF89a" + bytes(60), "neither pcap nor pcapng"), (b"\x1f\x8b nothing", "gzip stream")],
+)
+def test_what_is_no_capture_ends_in_one_line(tmp_path: Path, octets: bytes, sentence: str) -> None:
+    with pytest.raises(CaptureError, match=sentence) as raised:
+        list(open_capture(saved(tmp_path, octets)).chunks())
+    assert len(raised.value.lines) == 1 and "made.pcapng" in raised.value.lines[0]
+
+
+def test_missing_files_and_directories_end_in_one_line(tmp_path: Path) -> None:
+    with pytest.raises(CaptureError, match="No such file"):
+        open_capture(str(tmp_path / "none.pcap"))
+    with pytest.raises(CaptureError, match="is a directory"):
+        open_capture(str(tmp_path))
+
+
+def test_an_empty_capture_is_a_capture(tmp_path: Path) -> None:
+    capture = open_capture(saved(tmp_path, pcap.header([Interface(1)])))
+    assert list(capture.chunks()) == [] and capture.packets == 0 and capture.first_ns is None

@@ -1,0 +1,112 @@
+"""`rehearse demo` from start to end: ports that are taken, the page, the end by Ctrl-C and by a kill."""
+
+from __future__ import annotations
+
+import json
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from slotwatch.edge.tools.demo import free_port
+from slotwatch.errors import EdgeError
+
+WITHIN_S = 60.0
+
+
+@contextmanager
+def taken(kind: socket.SocketKind) -> Iterator[int]:
+    with socket.socket(socket.AF_INET, kind) as holder:
+        holder.bind(("127.0.0.1", 0))
+        if kind is socket.SOCK_STREAM:
+            holder.listen()
+        yield holder.getsockname()[1]
+
+
+@pytest.mark.parametrize("kind", [socket.SOCK_STREAM, socket.SOCK_DGRAM])
+def test_taken_port_gives_the_next_free_one(kind: socket.SocketKind) -> None:
+    with taken(kind) as port:
+        assert free_port(port, kind) > port
+
+
+def test_no_free_port_is_a_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("slotwatch.edge.tools.demo.PORTS_TRIED", 1)
+    with taken(socket.SOCK_DGRAM) as port, pytest.raises(EdgeError, match="are all taken"):
+        free_port(port, socket.SOCK_DGRAM)
+
+
+@contextmanager
+def demo(directory: Path) -> Iterator[tuple[subprocess.Popen[str], str]]:
+    """A running demo, and the address of its page."""
+    child = subprocess.Popen(
+        [sys.executable, "-m", "slotwatch.cli", "rehearse", "demo"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={"PYTHONUNBUFFERED": "1", "TMPDIR": str(directory), "PATH": "/usr/bin:/bin"},
+    )
+    with child:
+        try:
+            yield child, _address(child)
+        finally:
+            child.kill()
+
+
+def _address(child: subprocess.Popen[str]) -> str:
+    assert child.stdout is not None and child.stderr is not None
+    said = []
+    for line in child.stdout:
+        said.append(line)
+        if found := re.search(r"http://127\.0\.0\.1:\d+/", line):
+            return found[0]
+    raise AssertionError(f"the demo ended: {said} {child.stderr.read()}")
+
+
+def fetched(url: str) -> object:
+    with urllib.request.urlopen(url, timeout=5) as answer:
+        return json.load(answer)
+
+
+def closes(url: str) -> bool:
+    """Whether the page's port is given up within the time."""
+    port = int(url.rsplit(":", 1)[1].rstrip("/"))
+    until_s = time.monotonic() + WITHIN_S
+    while time.monotonic() < until_s:
+        with socket.socket() as probe:
+            if probe.connect_ex(("127.0.0.1", port)):
+                return True
+        time.sleep(0.1)
+    return False
+
+
+def test_demo_shows_its_sources_and_leaves_nothing_behind(tmp_path: Path) -> None:
+    with demo(tmp_path) as (child, url):
+        until_s = time.monotonic() + WITHIN_S
+        heard: set[str] = set()
+        while time.monotonic() < until_s and len(heard) < 3:
+            sources = fetched(f"{url}api/v1/sources")
+            assert isinstance(sources, list)
+            heard = {each["declared_as"] for each in sources}
+            time.sleep(0.2)
+        assert heard == {"main desk", "backup desk", "media server"}
+        child.send_signal(signal.SIGINT)
+        out, err = child.communicate(timeout=WITHIN_S)
+        assert child.returncode == 0, err
+        assert "packets sent" in err and "Traceback" not in out + err
+        assert closes(url)
+    assert not list(tmp_path.iterdir()), "the copy of the house was left behind"
+
+
+def test_killed_demo_takes_its_daemon_with_it(tmp_path: Path) -> None:
+    with demo(tmp_path) as (child, url):
+        child.kill()
+        child.wait()
+        assert closes(url)
