@@ -18,8 +18,8 @@ import numpy as np
 
 from slotwatch.engine import Engine
 from slotwatch.house.schema import DeclaredUniverse, Fixture, House, Phase, Profile
+from slotwatch.judge.binding import Condition
 from slotwatch.judge.shown import Shown
-from slotwatch.judge.watch import Condition
 from slotwatch.model.lighttap import LightTap
 from slotwatch.model.stage import Stage
 from slotwatch.wire.batch import empty

@@ -23,7 +23,7 @@ def test_the_wheel_holds_the_page_and_runs_outside_the_checkout(tmp_path: Path) 
     with zipfile.ZipFile(wheel) as archive:
         archive.extractall(inside)
     program = (
-        "from slotwatch.edge import shipped; from slotwatch.edge.shared.files import load_house; "
+        "from slotwatch.edge.shared import shipped; from slotwatch.edge.shared.files import load_house; "
         "assert (shipped.directory('web') / 'index.html').is_file(); "
         "print(load_house(shipped.directory('config') / 'harbour-street' / 'house.toml').name, shipped.__file__)"
     )

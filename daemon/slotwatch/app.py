@@ -18,7 +18,7 @@ from slotwatch.edge.routes.identity import bridge_cid
 from slotwatch.edge.shared import housing
 from slotwatch.edge.shared.channel import Message
 from slotwatch.edge.shared.child import Child
-from slotwatch.edge.shared.resources import Commons
+from slotwatch.edge.shared.resources import SharedResources
 from slotwatch.edge.shared.systemd import Notifier
 from slotwatch.errors import SlotwatchError
 
@@ -51,7 +51,7 @@ class App:
 
     def __init__(self, house_file: str, ring_rows: int) -> None:
         self._file = house_file
-        self._commons = Commons(ring_rows)
+        self._commons = SharedResources(ring_rows)
         self._house = self._commons.house
         self._next_house = -1
         self._cid = bridge_cid(house_file).hex

@@ -22,8 +22,8 @@ from slotwatch.model.report import Reporter, counters
 from slotwatch.snapshot import Snapshot, UniverseState
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.decode import decode
+from slotwatch.wire.novelty import Routine
 from slotwatch.wire.observation import JoinSeen, Observation
-from slotwatch.wire.routine import Routine
 
 TICK_NS = 50_000_000
 CALM_NS = 100_000_000

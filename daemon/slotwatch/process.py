@@ -158,7 +158,7 @@ def _judging(wiring: Wiring) -> None:
     from slotwatch.bridge.declared import declare_own
     from slotwatch.edge.judging.judging import Judging
     from slotwatch.edge.shared.ring import Ring
-    from slotwatch.edge.shared.snapshot_buffer import BoardReader, BoardWriter
+    from slotwatch.edge.shared.snapshot_buffer import SnapshotReader, SnapshotWriter
 
     stepped_back = False
 
@@ -173,11 +173,11 @@ def _judging(wiring: Wiring) -> None:
                 os.nice(5)
         return own
 
-    last = BoardReader(wiring["board"]).read()
+    last = SnapshotReader(wiring["board"]).read()
     judging = Judging(
         house(),
         Ring(wiring["ring"], wiring["rows"]),
-        BoardWriter(wiring["board"]),
+        SnapshotWriter(wiring["board"]),
         wiring.channel("requests"),
         wiring.channel("observations"),
         wiring.channel("reports"),
@@ -213,7 +213,7 @@ async def _serve_front(wiring: Wiring) -> None:
     from slotwatch.edge.front.server import Server
     from slotwatch.edge.judging.recorder import RecordedPackets
     from slotwatch.edge.shared.asking import Asker
-    from slotwatch.edge.shared.snapshot_buffer import BoardReader
+    from slotwatch.edge.shared.snapshot_buffer import SnapshotReader
 
     # A page that is looked at takes nothing from receiving and judging where they compete for a core.
     with contextlib.suppress(OSError):
@@ -232,7 +232,7 @@ async def _serve_front(wiring: Wiring) -> None:
     async def ask(name: str, arguments: dict[str, Any]) -> dict[str, Any]:
         return await (parent if name == "reload" else judging).ask(name, arguments)
 
-    server = Server(wiring.house(), BoardReader(wiring["board"]), ask, RecordedPackets)
+    server = Server(wiring.house(), SnapshotReader(wiring["board"]), ask, RecordedPackets)
 
     async def reload() -> None:
         while True:

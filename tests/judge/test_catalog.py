@@ -10,10 +10,10 @@ import pytest
 
 from slotwatch.house.rule_names import RULE_NAMES
 from slotwatch.judge import phases
+from slotwatch.judge.bindings import MODULES
 from slotwatch.judge.catalog import CATALOG, CAUSES, FLAPPING, RULES
 from slotwatch.judge.explain import EXPLAINS
 from slotwatch.judge.rule import Rule, RuleClass
-from slotwatch.judge.watches import MODULES
 from slotwatch.snapshot import Severity
 
 # Rules of the contract with their severities in `show`, written out again.
@@ -63,7 +63,7 @@ def test_every_rule_but_the_composed_one_is_watched() -> None:
     for module in MODULES:
         tree = ast.parse(Path(module.__file__ or "").read_text())
         calls = [node for node in ast.walk(tree) if isinstance(node, ast.Call)]
-        named = [call for call in calls if isinstance(call.func, ast.Name) and call.func.id == "Watch"]
+        named = [call for call in calls if isinstance(call.func, ast.Name) and call.func.id == "RuleBinding"]
         watched |= {arg.value for call in named for arg in call.args[:1] if isinstance(arg, ast.Constant)}
     assert set(CATALOG) - watched == {FLAPPING.name}
 

@@ -6,12 +6,12 @@ from dataclasses import replace
 
 import pytest
 
-from slotwatch.judge.entries import Account
+from slotwatch.judge.drafts import IncidentDraft
 from slotwatch.judge.incidents import IncidentBook
 from slotwatch.snapshot import Confidence, Severity
 
 S = 1_000_000_000
-ONE = Account(
+ONE = IncidentDraft(
     rule="packet-loss",
     group="source:Desk A",
     severity=Severity.WARNING,

@@ -17,8 +17,8 @@ from slotwatch.bridge.loop import LoopWatch
 from slotwatch.bridge.merge import SLOTS, Input
 from slotwatch.bridge.output import Lane, Output, RouteState, Target, target_of
 from slotwatch.bridge.pacing import REPEAT_NS, Pacer, shortest_interval_ns
+from slotwatch.bridge.passthrough import Straight
 from slotwatch.bridge.status import route_status
-from slotwatch.bridge.straight import Straight
 from slotwatch.house.schema import House, Route
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED, Fields, Kind

@@ -7,12 +7,12 @@ from datetime import datetime
 
 from slotwatch.house.schema import Phase
 from slotwatch.judge import phases, wording
+from slotwatch.judge.binding import Raised, RuleState
 from slotwatch.judge.catalog import FLAPPING
 from slotwatch.judge.clusters import Cluster, names_of
-from slotwatch.judge.entries import Account
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.drafts import IncidentDraft
 from slotwatch.judge.rule import quiet_phase
-from slotwatch.judge.sight import Sight
-from slotwatch.judge.watch import Condition, Raised
 from slotwatch.snapshot import Severity
 
 MOST_EVIDENCE = 10
@@ -26,68 +26,68 @@ class _Facts(dict[str, str]):
         return ""
 
 
-def give_account(sight: Sight, cluster: Cluster, at: datetime) -> Account:
+def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDraft:
     """Put a cluster into words."""
     speaker, verdict = cluster.speaker, cluster.verdict
     universes = cluster.universes()
-    flapping = any(Condition.is_flapping(case, sight.now_ns) for case in cluster.cases)
+    flapping = any(RuleState.is_flapping(case, ctx.now_ns) for case in cluster.cases)
     returns = max(len(case.edges) for case in cluster.cases) - 1
-    summary = _summarise(sight, cluster, universes)
+    summary = _summarise(ctx, cluster, universes)
     if flapping:
         facts = _Facts(summary=summary, flaps=str(returns + 1))
         summary = FLAPPING.sentence.format_map(facts)
     evidence = [*(verdict.evidence if verdict else ()), *_each(case.finding.evidence for case in cluster.cases)]
-    return Account(
+    return IncidentDraft(
         rule=cluster.rule.name,
         group=cluster.group,
-        severity=severity_of(sight, cluster, sight.phase, at),
+        severity=severity_of(ctx, cluster, ctx.phase, at),
         cause=cluster.cause,
         confidence=verdict.confidence if verdict else speaker.confidence,
         began_ns=cluster.since_ns,
-        universes=tuple(sight.universe_name(row) for row in universes),
-        sources=tuple(sorted(names_of(sight, cluster.findings()))),
-        source_keys=tuple(sorted(cluster.source_keys(sight))),
+        universes=tuple(ctx.universe_name(row) for row in universes),
+        sources=tuple(sorted(names_of(ctx, cluster.findings()))),
+        source_keys=tuple(sorted(cluster.source_keys(ctx))),
         fixtures=tuple(sorted({name for case in cluster.cases for name in case.finding.fixtures})),
         summary=summary,
         evidence=_few(evidence, MOST_EVIDENCE),
-        explains=_explained(sight, cluster),
+        explains=_explained(ctx, cluster),
         also_possible=_few([*(verdict.also_possible if verdict else ()), *speaker.also_possible], MOST_CHECKS),
         still_working=_few([*(verdict.still_working if verdict else ()), *speaker.still_working], MOST_CHECKS),
-        next_checks=_checks(sight, cluster),
+        next_checks=_checks(ctx, cluster),
         accepted=cluster.accepted,
         returns=returns,
         flapping=flapping,
-        held_ns=max(sight.now_ns if case.holds else case.last_true_ns for case in cluster.cases),
+        held_ns=max(ctx.now_ns if case.holds else case.last_true_ns for case in cluster.cases),
         absorbs=tuple(
             dict.fromkeys((case.rule.name, case.finding.group) for case in (*cluster.cases, *cluster.explained))
         ),
     )
 
 
-def severity_of(sight: Sight, cluster: Cluster, phase: Phase, at: datetime) -> Severity:
+def severity_of(ctx: RuleContext, cluster: Cluster, phase: Phase, at: datetime) -> Severity:
     """Grade a cluster as in some phase: the loudest of its cases."""
-    if cluster.accepted or phases.quiet_window(sight.house, cluster.rule, at) is not None:
+    if cluster.accepted or phases.quiet_window(ctx.house, cluster.rule, at) is not None:
         return Severity.NOTE
-    return max(_severity_of_case(sight, case, phase) for case in cluster.cases)
+    return max(_severity_of_case(ctx, case, phase) for case in cluster.cases)
 
 
-def _severity_of_case(sight: Sight, case: Raised, phase: Phase) -> Severity:
-    held_ns = sight.now_ns if case.holds else case.last_true_ns
+def _severity_of_case(ctx: RuleContext, case: Raised, phase: Phase) -> Severity:
+    held_ns = ctx.now_ns if case.holds else case.last_true_ns
     if held_ns < case.finding.quiet_until_ns:
         return Severity.NOTE
     return phases.grade(case.rule, phases.lowered(case.rule.severity, case.finding.lower), phase)
 
 
-def _summarise(sight: Sight, cluster: Cluster, universes: list[int]) -> str:
+def _summarise(ctx: RuleContext, cluster: Cluster, universes: list[int]) -> str:
     speaker, verdict = cluster.speaker, cluster.verdict
-    sources = [sight.say_source(row) for row in sorted(cluster.source_rows(sight))]
+    sources = [ctx.say_source(row) for row in sorted(cluster.source_rows(ctx))]
     sources += [f'"{name}"' for name in sorted({name for case in cluster.cases for name in case.finding.source_names})]
     works = verdict.still_working if verdict else []
     facts = _Facts(
-        universes=_universes(sight, cluster, universes),
+        universes=_universes(ctx, cluster, universes),
         sources=wording.list_names(sources) or "a source",
         sender=f" from {wording.list_names(sources)}" if sources else "",
-        since=f"{sight.time_of_day(cluster.since_ns)}",
+        since=f"{ctx.time_of_day(cluster.since_ns)}",
         verdict=verdict.sentence if verdict else "",
         works=f"Still working: {works[0]}." if works else "",
     )
@@ -97,26 +97,26 @@ def _summarise(sight: Sight, cluster: Cluster, universes: list[int]) -> str:
     return " ".join(cluster.rule.sentence.format_map(facts).split())
 
 
-def _universes(sight: Sight, cluster: Cluster, rows: list[int]) -> str:
+def _universes(ctx: RuleContext, cluster: Cluster, rows: list[int]) -> str:
     if not rows:
         return "No universe"
     at_start = cluster.rule.sentence.startswith("{universes}")
-    return sight.say_universes(rows) if at_start else sight.name_universes(rows)
+    return ctx.say_universes(rows) if at_start else ctx.name_universes(rows)
 
 
-def _explained(sight: Sight, cluster: Cluster) -> tuple[tuple[str, tuple[str, ...]], ...]:
+def _explained(ctx: RuleContext, cluster: Cluster) -> tuple[tuple[str, tuple[str, ...]], ...]:
     by_rule: dict[str, set[int]] = {}
     for case in cluster.explained:
         by_rule.setdefault(case.rule.name, set()).update(case.finding.universes)
     return tuple(
-        (rule, tuple(sight.universe_name(row) for row in sorted(rows))) for rule, rows in sorted(by_rule.items())
+        (rule, tuple(ctx.universe_name(row) for row in sorted(rows))) for rule, rows in sorted(by_rule.items())
     )
 
 
-def _checks(sight: Sight, cluster: Cluster) -> tuple[str, ...]:
+def _checks(ctx: RuleContext, cluster: Cluster) -> tuple[str, ...]:
     own = [*(cluster.verdict.next_checks if cluster.verdict else ()), *cluster.speaker.next_checks]
     checks = [*own, *(cluster.rule.next_checks if len(own) < 2 else ())]
-    if quiet_phase(sight.phase):
+    if quiet_phase(ctx.phase):
         checks = [*checks[: MOST_CHECKS - len(cluster.rule.next_checks_quiet)], *cluster.rule.next_checks_quiet]
     return _few(checks, MOST_CHECKS)
 

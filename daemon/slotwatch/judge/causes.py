@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.judge import wording
+from slotwatch.judge.context import RuleContext
 from slotwatch.judge.losses import LossGroup
 from slotwatch.judge.scene import Scene, Verdict, say_what_works, set_scene
-from slotwatch.judge.sight import Sight
 from slotwatch.judge.stops import SLACK_NS, Stops
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import Protocol
@@ -26,11 +26,11 @@ LISTING_VALID_NS = 20 * NANOSECONDS
 """Two discovery intervals (ANSI E1.31-2018 4.3, 12.2): an older list says nothing."""
 
 
-def find_cause(sight: Sight, stops: Stops, group: LossGroup) -> Verdict:
+def find_cause(ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
     """Give the likeliest cause of a group of losses."""
     if group.kind == "never":
-        return _never_heard(sight, group)
-    scene = set_scene(sight, stops, group)
+        return _never_heard(ctx, group)
+    scene = set_scene(ctx, stops, group)
     if group.kind == "terminated":
         verdict = _terminated(scene)
     elif not scene.sources:
@@ -39,7 +39,7 @@ def find_cause(sight: Sight, stops: Stops, group: LossGroup) -> Verdict:
         verdict = _whole_sources(scene)
     else:
         verdict = _part_of_source(scene)
-    verdict.provisional = bool(scene.undecided.any()) or sight.now_ns < group.is_revised_until_ns
+    verdict.provisional = bool(scene.undecided.any()) or ctx.now_ns < group.is_revised_until_ns
     say_what_works(scene, verdict)
     return verdict
 
@@ -47,13 +47,13 @@ def find_cause(sight: Sight, stops: Stops, group: LossGroup) -> Verdict:
 # --- clean stops and never heard ----------------------------------------------------------------------
 
 
-def _never_heard(sight: Sight, group: LossGroup) -> Verdict:
+def _never_heard(ctx: RuleContext, group: LossGroup) -> Verdict:
     names = sorted({name for case in group.members.values() for name in case.finding.source_names})
     verdict = Verdict("unknown", Confidence.LOW, "It was never heard since this listener started.")
     heard_by_name = [
-        sight.sources[row].source_name
-        for row in sight.sources
-        if sight.sources[row].source_name and not sight.sources[row].declared_as
+        ctx.sources[row].source_name
+        for row in ctx.sources
+        if ctx.sources[row].source_name and not ctx.sources[row].declared_as
     ]
     if heard_by_name:
         verdict.evidence.append(
@@ -67,18 +67,18 @@ def _never_heard(sight: Sight, group: LossGroup) -> Verdict:
 
 
 def _terminated(scene: Scene) -> Verdict:
-    sight = scene.sight
+    ctx = scene.ctx
     rows = np.flatnonzero(scene.stopped)
-    names = wording.list_names(sight.say_source(source) for source in scene.sources)
-    others = sight.live & ~scene.stopped & np.isin(sight.streams.source, scene.sources)
+    names = wording.list_names(ctx.say_source(source) for source in scene.sources)
+    others = ctx.live & ~scene.stopped & np.isin(ctx.streams.source, scene.sources)
     every = not others.any()
     extent = "everything it sent" if every else "this part and goes on with the rest"
-    count = int(sight.streams.terminated[rows].sum())
+    count = int(ctx.streams.terminated[rows].sum())
     verdict = Verdict(
         "stream-terminated",
         Confidence.CERTAIN,
         f"{names} said that it stops ({extent}): meant, not a fault of the way.",
-        [f"Stream-terminated bit seen {count} time(s), the last at {sight.time_of_day(scene.group.from_ns)}."],
+        [f"Stream-terminated bit seen {count} time(s), the last at {ctx.time_of_day(scene.group.from_ns)}."],
     )
     if every:
         verdict.evidence.append(f"All of {names} ended this way.")
@@ -117,8 +117,8 @@ def _whole_sources(scene: Scene) -> Verdict:
 
 
 def _source_lost(scene: Scene, others: list[int]) -> Verdict:
-    sight = scene.sight
-    names = wording.list_names(sight.say_source(source) for source in scene.sources)
+    ctx = scene.ctx
+    names = wording.list_names(ctx.say_source(source) for source in scene.sources)
     count = int(scene.stopped.sum())
     itself = "itself" if len(scene.sources) == 1 else "themselves"
     within = _how(scene) if scene.group.spread_ns else "within one frame"
@@ -129,7 +129,7 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
         [f"{_all(count)} of {names} ended {within}, without the stream-terminated bit."],
         ["the source's own switch port or lead, rather than the source"],
         next_checks=[
-            f"Look at the screen of {wording.list_names(sight.source_name(s) for s in scene.sources)}: is it running?",
+            f"Look at the screen of {wording.list_names(ctx.source_name(s) for s in scene.sources)}: is it running?",
             "Look at its link lamp, and at its switch port.",
         ],
     )
@@ -138,7 +138,7 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
         verdict.also_possible.insert(0, "a switch, lead or supply that these sources share")
     if others:
         verdict.evidence.append(
-            f"Other sources go on: {wording.list_names(sight.say_source(source) for source in others)}."
+            f"Other sources go on: {wording.list_names(ctx.say_source(source) for source in others)}."
         )
     for source in scene.sources:
         _weigh_signs_of_life(scene, source, verdict)
@@ -150,9 +150,9 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
                 f"{names} went silent, and its address still sends: a program or an output, not its power."
             )
         for source in beside:
-            going = sorted(set(sight.streams.universe[scene.alive_beside(source)].tolist()))
+            going = sorted(set(ctx.streams.universe[scene.alive_beside(source)].tolist()))
             verdict.evidence.append(
-                f"{sight.sources[source].address} goes on sending {sight.name_universes(going)}: its machine is up."
+                f"{ctx.sources[source].address} goes on sending {ctx.name_universes(going)}: its machine is up."
             )
     return verdict
 
@@ -163,15 +163,15 @@ def _all(count: int) -> str:
 
 def _weigh_signs_of_life(scene: Scene, source: int, verdict: Verdict) -> None:
     """ARP and discovery after the stop: dead machine, or a program or a group that died on a live one."""
-    sight, row = scene.sight, scene.sight.sources[source]
+    ctx, row = scene.ctx, scene.ctx.sources[source]
     stop_ns = scene.group.from_ns
-    neighbour = sight.listener.neighbour(row.network, row.address)
+    neighbour = ctx.listener.neighbour(row.network, row.address)
     if row.listed_at_ns:
         if row.listed_at_ns > stop_ns + NANOSECONDS:
             verdict.confidence = Confidence.MEDIUM
-            verdict.evidence.append(f"Its discovery list still came at {sight.time_of_day(row.listed_at_ns)}.")
+            verdict.evidence.append(f"Its discovery list still came at {ctx.time_of_day(row.listed_at_ns)}.")
             verdict.also_possible.insert(0, "its output was stopped, or multicast is blocked for it")
-        elif sight.now_ns - row.listed_at_ns > LISTING_VALID_NS:
+        elif ctx.now_ns - row.listed_at_ns > LISTING_VALID_NS:
             verdict.evidence.append("Its discovery has stopped too.")
     if neighbour is not None and neighbour.answered_ns > stop_ns + NANOSECONDS and neighbour.reachable:
         verdict.confidence = Confidence.MEDIUM
@@ -183,18 +183,18 @@ def _weigh_signs_of_life(scene: Scene, source: int, verdict: Verdict) -> None:
 
 def _others_seen(scene: Scene) -> bool:
     """Whether anything else still reaches this port on these networks: discovery, packets, queries."""
-    sight, stop_ns = scene.sight, scene.group.to_ns + NANOSECONDS
+    ctx, stop_ns = scene.ctx, scene.group.to_ns + NANOSECONDS
     return any(
-        sight.sources[row].last_seen_ns > stop_ns and sight.sources[row].network in scene.networks
-        for row in sight.sources
-        if row not in scene.sources and not sight.is_here(row)
+        ctx.sources[row].last_seen_ns > stop_ns and ctx.sources[row].network in scene.networks
+        for row in ctx.sources
+        if row not in scene.sources and not ctx.is_here(row)
     )
 
 
 def _network_lost(scene: Scene) -> Verdict:
-    sight = scene.sight
-    names = [sight.say_source(source) for source in scene.sources]
-    networks = wording.list_names(sight.network_name(network) for network in scene.networks)
+    ctx = scene.ctx
+    names = [ctx.say_source(source) for source in scene.sources]
+    networks = wording.list_names(ctx.network_name(network) for network in scene.networks)
     heard = _network_signs(scene)
     return Verdict(
         "network-lost",
@@ -214,11 +214,11 @@ def _network_lost(scene: Scene) -> Verdict:
 
 
 def _network_signs(scene: Scene) -> list[str]:
-    sight, said = scene.sight, []
+    ctx, said = scene.ctx, []
     for network in scene.networks:
         answering = [
             address
-            for (on, address), neighbour in sight.listener.neighbours.items()
+            for (on, address), neighbour in ctx.listener.neighbours.items()
             if on == network and neighbour.reachable and neighbour.answered_ns > scene.group.to_ns + NANOSECONDS
         ]
         if answering:
@@ -234,17 +234,17 @@ def _network_signs(scene: Scene) -> list[str]:
 
 def _unicast_stopped(scene: Scene) -> bool:
     rows = np.flatnonzero(scene.stopped)
-    kinds = scene.sight.streams.destination_kind[rows]
+    kinds = scene.ctx.streams.destination_kind[rows]
     return bool((kinds >= 3).any())
 
 
 def _querier_gone(scene: Scene) -> Verdict | None:
-    sight = scene.sight
+    ctx = scene.ctx
     for network in scene.networks:
-        querier = sight.listener.querier(network)
+        querier = ctx.listener.querier(network)
         if querier is None or scene.group.to_ns - querier.last_ns < QUERIER_GONE_NS - 130 * NANOSECONDS:
             continue
-        silent_ns = sight.now_ns - querier.last_ns
+        silent_ns = ctx.now_ns - querier.last_ns
         if silent_ns < QUERIER_GONE_NS:
             continue
         return Verdict(
@@ -253,7 +253,7 @@ def _querier_gone(scene: Scene) -> Verdict | None:
             f"The multicast querier {querier.address} has been silent for {wording.seconds(silent_ns)}: "
             "switches that snoop forget who asked for which group.",
             [
-                f"Last query from {querier.address} at {sight.time_of_day(querier.last_ns)}; "
+                f"Last query from {querier.address} at {ctx.time_of_day(querier.last_ns)}; "
                 "memberships run out 260 s after the last one.",
                 f"{int(scene.stopped.sum())} multicast stream(s) stopped without a stream-terminated bit.",
             ],
@@ -274,7 +274,7 @@ def _multicast_only(scene: Scene, others: list[int]) -> Verdict | None:
     alive = scene.alive_afar()
     if not len(alive) or not scene.is_multicast(stopped).all() or scene.is_multicast(alive).any():
         return None
-    names = wording.list_names(scene.sight.say_source(source) for source in others)
+    names = wording.list_names(scene.ctx.say_source(source) for source in others)
     return _multicast_lost(
         scene,
         [f"What goes on comes by unicast or broadcast: {names}.", f"Every multicast stream stopped {_how(scene)}."],
@@ -304,13 +304,13 @@ def _other_way_goes_on(scene: Scene) -> Verdict | None:
     """Several groups of each source stopped, and its own address goes on by unicast or broadcast."""
     said = []
     for source in scene.sources:
-        mine = np.flatnonzero(scene.stopped & (scene.sight.streams.source == source))
+        mine = np.flatnonzero(scene.stopped & (scene.ctx.streams.source == source))
         beside = scene.alive_beside(source)
         if len(mine) < 2 or not scene.is_multicast(mine).all():
             return None
         if not len(beside) or scene.is_multicast(beside).any():
             return None
-        address = scene.sight.sources[source].address
+        address = scene.ctx.sources[source].address
         said.append(f"{len(beside)} stream(s) of {address} by unicast or broadcast go on.")
     return _multicast_lost(scene, [f"{int(scene.stopped.sum())} groups stopped {_how(scene)}.", *said])
 
@@ -333,12 +333,12 @@ def _multicast_lost(scene: Scene, evidence: list[str]) -> Verdict:
 
 
 def _part_of_source(scene: Scene) -> Verdict:
-    sight = scene.sight
+    ctx = scene.ctx
     silent_querier = _querier_gone(scene)
     partial = [source for source in scene.sources if source not in scene.whole]
     source = partial[0]
-    row = sight.sources[source]
-    mine = np.flatnonzero(scene.stopped & (sight.streams.source == source))
+    row = ctx.sources[source]
+    mine = np.flatnonzero(scene.stopped & (ctx.streams.source == source))
     alive = scene.alive_of(source)
     multicast, alive_multicast = scene.is_multicast(mine), scene.is_multicast(alive)
     if silent_querier and multicast.all():
@@ -346,7 +346,7 @@ def _part_of_source(scene: Scene) -> Verdict:
             silent_querier.confidence = Confidence.MEDIUM
         return silent_querier
     if len(mine) >= 2 and multicast.all() and not alive_multicast.any():
-        other_way = f"{len(alive)} stream(s) of {sight.say_source(source)} by unicast or broadcast go on."
+        other_way = f"{len(alive)} stream(s) of {ctx.say_source(source)} by unicast or broadcast go on."
         return _multicast_lost(scene, [f"{len(mine)} groups stopped {_how(scene)}.", other_way])
     listed = _listing(scene, source, mine)
     if listed is False:
@@ -358,9 +358,9 @@ def _part_of_source(scene: Scene) -> Verdict:
     verdict = Verdict(
         "path-or-sender",
         Confidence.LOW,
-        f"{sight.say_source(source)} lives and sends its other universes: either this group no longer reaches "
+        f"{ctx.say_source(source)} lives and sends its other universes: either this group no longer reaches "
         "this port (membership, group table), or that one output is stuck.",
-        [f"{len(alive)} other stream(s) of {sight.say_source(source)} go on."],
+        [f"{len(alive)} other stream(s) of {ctx.say_source(source)} go on."],
         ["the output was switched off or unpatched at the source", "the switch's group table is full"],
         next_checks=[
             f"Look at {row.declared_as or row.source_name or row.address}: is this universe still sent?",
@@ -369,7 +369,7 @@ def _part_of_source(scene: Scene) -> Verdict:
         ],
     )
     if listed:
-        verdict.evidence.append(f"Its discovery list of {sight.time_of_day(row.listed_at_ns)} still names it.")
+        verdict.evidence.append(f"Its discovery list of {ctx.time_of_day(row.listed_at_ns)} still names it.")
     elif not row.listed_at_ns:
         verdict.evidence.append("This source sends no discovery list, so its own word is not to be had.")
     else:
@@ -379,7 +379,7 @@ def _part_of_source(scene: Scene) -> Verdict:
 
 def _listing(scene: Scene, source: int, rows: NDArray[np.intp]) -> bool | None:
     """Whether a list sent since the stop still names what stopped. None: no such list yet."""
-    streams, row = scene.sight.streams, scene.sight.sources[source]
+    streams, row = scene.ctx.streams, scene.ctx.sources[source]
     if row.listed is None or row.listed_at_ns <= scene.group.from_ns + SLACK_NS:
         return None
     e131 = rows[streams.protocol[rows] == Protocol.E131]
@@ -389,12 +389,12 @@ def _listing(scene: Scene, source: int, rows: NDArray[np.intp]) -> bool | None:
 
 
 def _withdrawn(scene: Scene, source: int, rows: NDArray[np.intp], evidence: str) -> Verdict:
-    sight = scene.sight
+    ctx = scene.ctx
     return Verdict(
         "universe-withdrawn",
         Confidence.HIGH,
-        f"{sight.say_source(source)} lives and no longer sends it: the output was switched off, unpatched or died.",
+        f"{ctx.say_source(source)} lives and no longer sends it: the output was switched off, unpatched or died.",
         [evidence, f"{len(scene.alive_of(source))} other stream(s) of this source go on."],
         ["the way of this one universe to this port"],
-        next_checks=[f"Look at the output list of {sight.source_name(source)}: is this universe on?"],
+        next_checks=[f"Look at the output list of {ctx.source_name(source)}: is this universe on?"],
     )

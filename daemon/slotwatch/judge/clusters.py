@@ -8,14 +8,14 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from slotwatch.judge import explain, phases
+from slotwatch.judge.binding import Finding, Raised
 from slotwatch.judge.causes import find_cause
+from slotwatch.judge.context import RuleContext
 from slotwatch.judge.incidents import IncidentBook
 from slotwatch.judge.losses import LOSS_RULES, Losses, LossGroup
 from slotwatch.judge.rule import Rule
 from slotwatch.judge.scene import Verdict
-from slotwatch.judge.sight import Sight
 from slotwatch.judge.stops import measure_stops
-from slotwatch.judge.watch import Finding, Raised
 from slotwatch.snapshot import Confidence
 
 NANOSECONDS = 1_000_000_000
@@ -62,28 +62,28 @@ class Cluster:
     def findings(self) -> list[Finding]:
         return [case.finding for case in self.cases]
 
-    def source_keys(self, sight: Sight) -> set[str]:
+    def source_keys(self, ctx: RuleContext) -> set[str]:
         """`wire.universe.source_key` of every source that its cases are about."""
         names = {name for case in self.cases for name in case.finding.source_names}
-        heard = {sight.source_name(row) for row in self.source_rows(sight)}
-        return {sight.declared_key(name) for name in names - heard} | {
-            sight.source_key(row) for row in self.source_rows(sight)
+        heard = {ctx.source_name(row) for row in self.source_rows(ctx)}
+        return {ctx.declared_key(name) for name in names - heard} | {
+            ctx.source_key(row) for row in self.source_rows(ctx)
         }
 
-    def source_rows(self, sight: Sight) -> set[int]:
+    def source_rows(self, ctx: RuleContext) -> set[int]:
         """Rows of every source that its cases are about."""
-        return _rows_of(sight, self.findings())
+        return _rows_of(ctx, self.findings())
 
 
-def names_of(sight: Sight, findings: Sequence[Finding]) -> set[str]:
+def names_of(ctx: RuleContext, findings: Sequence[Finding]) -> set[str]:
     """Name every source that findings are about."""
     names = {name for finding in findings for name in finding.source_names}
-    return names | {sight.source_name(row) for row in _rows_of(sight, findings)}
+    return names | {ctx.source_name(row) for row in _rows_of(ctx, findings)}
 
 
-def _rows_of(sight: Sight, findings: Sequence[Finding]) -> set[int]:
+def _rows_of(ctx: RuleContext, findings: Sequence[Finding]) -> set[int]:
     streams = {row for finding in findings for row in finding.streams}
-    return {row for finding in findings for row in finding.sources} | sight.sources_of(streams)
+    return {row for finding in findings for row in finding.sources} | ctx.sources_of(streams)
 
 
 class Clusterer:
@@ -98,57 +98,57 @@ class Clusterer:
         """Whether a cause may still change while evidence comes in."""
         return any(verdict.provisional for _, verdict in self._verdicts.values())
 
-    def cluster(self, sight: Sight, cases: Sequence[Raised], at: datetime, book: IncidentBook) -> list[Cluster]:
+    def cluster(self, ctx: RuleContext, cases: Sequence[Raised], at: datetime, book: IncidentBook) -> list[Cluster]:
         """Make this pass's clusters, each case in at most one: as its own or as explained."""
-        clusters = self._by_group(sight, [case for case in cases if not _is_settled(sight, case, book)], at)
-        clusters = _share_paths(sight, clusters)
-        clusters = _explain(sight, clusters)
+        clusters = self._by_group(ctx, [case for case in cases if not _is_settled(ctx, case, book)], at)
+        clusters = _share_paths(ctx, clusters)
+        clusters = _explain(ctx, clusters)
         _stay_explained(clusters, book)
         return _bounded([cluster for cluster in clusters if cluster.cases])
 
-    def _by_group(self, sight: Sight, cases: Sequence[Raised], at: datetime) -> list[Cluster]:
+    def _by_group(self, ctx: RuleContext, cases: Sequence[Raised], at: datetime) -> list[Cluster]:
         clusters: dict[tuple[str, str], Cluster] = {}
         losses = [case for case in cases if case.rule.name in LOSS_RULES]
         if losses or self.losses.groups:
-            self._cluster_losses(sight, losses, clusters)
+            self._cluster_losses(ctx, losses, clusters)
         for case in cases:
             if case.rule.name in LOSS_RULES:
                 continue
-            reason = _accepted(sight, case, at)
+            reason = _accepted(ctx, case, at)
             key = case.rule.name, case.finding.group + (" accepted" if reason else "")
             if key not in clusters:
                 clusters[key] = Cluster(case.rule, key[1], accepted=reason)
             clusters[key].cases.append(case)
         return list(clusters.values())
 
-    def _cluster_losses(self, sight: Sight, losses: list[Raised], clusters: dict[tuple[str, str], Cluster]) -> None:
-        stops = measure_stops(sight)
-        self.losses.sort(sight, stops, losses)
+    def _cluster_losses(self, ctx: RuleContext, losses: list[Raised], clusters: dict[tuple[str, str], Cluster]) -> None:
+        stops = measure_stops(ctx)
+        self.losses.sort(ctx, stops, losses)
         for group in list(self.losses.groups.values()):
             cluster = _loss_cluster(group)
-            cluster.verdict = self._verdict(sight, stops, group)
+            cluster.verdict = self._verdict(ctx, stops, group)
             clusters[cluster.rule.name, cluster.group] = cluster
         self._verdicts = {id_: kept for id_, kept in self._verdicts.items() if id_ in self.losses.groups}
 
-    def _verdict(self, sight: Sight, stops: object, group: LossGroup) -> Verdict:
+    def _verdict(self, ctx: RuleContext, stops: object, group: LossGroup) -> Verdict:
         members = frozenset(group.members)
         known = self._verdicts.get(group.id)
         # Once every timeout and two discovery intervals have passed the cause stands, whatever comes back.
         if known is not None and known[0] == members and not known[1].provisional:
             return known[1]
         if known is not None and not all(case.holds for case in group.members.values()):
-            known[1].provisional = sight.now_ns < group.is_revised_until_ns
+            known[1].provisional = ctx.now_ns < group.is_revised_until_ns
             return known[1]
-        verdict = find_cause(sight, stops, group)  # type: ignore[arg-type]
+        verdict = find_cause(ctx, stops, group)  # type: ignore[arg-type]
         self._verdicts[group.id] = members, verdict
         return verdict
 
 
-def _is_settled(sight: Sight, case: Raised, book: IncidentBook) -> bool:
+def _is_settled(ctx: RuleContext, case: Raised, book: IncidentBook) -> bool:
     """Whether an incident that has closed since accounts for this case: its traces may linger in the windows."""
     if case.explained_by is None or book.is_open(case.explained_by):
         return False
-    if case.holds and sight.now_ns - book.closed_ns(case.explained_by) > LINGER_NS:
+    if case.holds and ctx.now_ns - book.closed_ns(case.explained_by) > LINGER_NS:
         case.explained_by = None
         return False
     return True
@@ -178,14 +178,14 @@ def _loss_cluster(group: LossGroup) -> Cluster:
     return cluster
 
 
-def _accepted(sight: Sight, case: Raised, at: datetime) -> str:
-    universes = tuple(sight.universe_id(row) for row in case.finding.universes)
-    networks = tuple(int(sight.universes.network[row]) for row in case.finding.universes)
-    row = phases.accepted(sight.house, case.rule.name, universes, at, networks)
+def _accepted(ctx: RuleContext, case: Raised, at: datetime) -> str:
+    universes = tuple(ctx.universe_id(row) for row in case.finding.universes)
+    networks = tuple(int(ctx.universes.network[row]) for row in case.finding.universes)
+    row = phases.accepted(ctx.house, case.rule.name, universes, at, networks)
     return row.reason if row else ""
 
 
-def _share_paths(sight: Sight, clusters: list[Cluster]) -> list[Cluster]:
+def _share_paths(ctx: RuleContext, clusters: list[Cluster]) -> list[Cluster]:
     """Draw the same trouble of several sources of one network into one cluster."""
     kept: list[Cluster] = []
     shared: dict[tuple[str, int], list[Cluster]] = {}
@@ -196,7 +196,7 @@ def _share_paths(sight: Sight, clusters: list[Cluster]) -> list[Cluster]:
         else:
             kept.append(cluster)
     for (_, network), together in shared.items():
-        if len({name for cluster in together for name in names_of(sight, cluster.findings())}) < 2:
+        if len({name for cluster in together for name in names_of(ctx, cluster.findings())}) < 2:
             kept.extend(together)
             continue
         cases = [case for cluster in together for case in cluster.cases]
@@ -211,7 +211,7 @@ def _share_paths(sight: Sight, clusters: list[Cluster]) -> list[Cluster]:
     return kept
 
 
-def _explain(sight: Sight, clusters: list[Cluster]) -> list[Cluster]:
+def _explain(ctx: RuleContext, clusters: list[Cluster]) -> list[Cluster]:
     if len(clusters) < 2:
         return clusters
     wide_ones = sorted(
@@ -221,12 +221,12 @@ def _explain(sight: Sight, clusters: list[Cluster]) -> list[Cluster]:
     for wide in wide_ones:
         for reach in explain.EXPLAINS[wide.rule.name]:
             if wide.cases and (not reach.causes or wide.cause in reach.causes):
-                _take(sight, wide, reach, clusters)
+                _take(ctx, wide, reach, clusters)
     return clusters
 
 
-def _take(sight: Sight, wide: Cluster, reach: explain.Reach, clusters: Iterable[Cluster]) -> None:
-    names, universes, networks = names_of(sight, wide.findings()), set(wide.universes()), wide.networks()
+def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Iterable[Cluster]) -> None:
+    names, universes, networks = names_of(ctx, wide.findings()), set(wide.universes()), wide.networks()
     # Nothing makes what was there before it. Worked out once: both sides may have thousands of cases.
     earliest_ns = wide.since_ns if wide.rule.name in explain.TIMED else None
     for other in clusters:
@@ -234,7 +234,7 @@ def _take(sight: Sight, wide: Cluster, reach: explain.Reach, clusters: Iterable[
             continue
         staying = []
         for case in other.cases:
-            if _is_near(sight, case, reach.nearness, names, universes, networks) and _in_time(case, earliest_ns):
+            if _is_near(ctx, case, reach.nearness, names, universes, networks) and _in_time(case, earliest_ns):
                 wide.explained.append(case)
             else:
                 staying.append(case)
@@ -245,7 +245,7 @@ def _take(sight: Sight, wide: Cluster, reach: explain.Reach, clusters: Iterable[
 
 
 def _is_near(
-    sight: Sight, case: Raised, nearness: str, names: set[str], universes: set[int], networks: set[int]
+    ctx: RuleContext, case: Raised, nearness: str, names: set[str], universes: set[int], networks: set[int]
 ) -> bool:
     finding = case.finding
     if nearness == explain.ANYWHERE:
@@ -255,7 +255,7 @@ def _is_near(
     on_universes = bool(finding.universes) and set(finding.universes) <= universes
     if nearness == explain.UNIVERSE:
         return on_universes
-    of_sources = bool(names & names_of(sight, (finding,)))
+    of_sources = bool(names & names_of(ctx, (finding,)))
     return of_sources and (nearness == explain.SOURCE or on_universes)
 
 

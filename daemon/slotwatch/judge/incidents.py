@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from slotwatch.judge.catalog import CATALOG, FLAPPING
-from slotwatch.judge.entries import Account, Entry, Explains, Slot, may_be_part
+from slotwatch.judge.drafts import Explains, IncidentDraft, IncidentRecord, Slot, may_be_part
 from slotwatch.judge.events import Event
 from slotwatch.judge.explain import TIMED
 from slotwatch.snapshot import Acknowledgement, Incident, TimelineEntry
@@ -32,8 +32,8 @@ class IncidentBook:
         self.told = 0
         """Entries that timelines have been given so far."""
         self.wall_offset_ns = wall_offset_ns
-        self._open: dict[int, Entry] = {}
-        self._closed: deque[Entry] = deque(maxlen=MOST_CLOSED)
+        self._open: dict[int, IncidentRecord] = {}
+        self._closed: deque[IncidentRecord] = deque(maxlen=MOST_CLOSED)
         self._resumed: set[int] = set()
         self._events: list[Event] = []
         self._now_ns = 0
@@ -84,7 +84,7 @@ class IncidentBook:
 
     # --- the pass -------------------------------------------------------------------------------------
 
-    def update(self, accounts: Sequence[Account], now_ns: int) -> None:
+    def update(self, accounts: Sequence[IncidentDraft], now_ns: int) -> None:
         """Bring the book in line with what is raised now."""
         self._now_ns = now_ns
         kept: set[int] = set()
@@ -102,7 +102,9 @@ class IncidentBook:
         for number in [number for number in self._open if number not in kept]:
             self._leave(self._open[number], now_ns)
 
-    def _find(self, account: Account, by_slot: dict[Slot, Entry], kept: set[int]) -> Entry | None:
+    def _find(
+        self, account: IncidentDraft, by_slot: dict[Slot, IncidentRecord], kept: set[int]
+    ) -> IncidentRecord | None:
         slot = account.rule, account.group
         entry = by_slot.get(slot)
         if entry is not None and entry.incident.id not in kept and entry.incident.id in self._open:
@@ -122,12 +124,12 @@ class IncidentBook:
         return self._reopened(account)
 
     @staticmethod
-    def _was_group_of(entry: Entry, account: Account) -> bool:
+    def _was_group_of(entry: IncidentRecord, account: IncidentDraft) -> bool:
         """Whether an open incident is this very group under another rule (absent sources, then a lost universe)."""
         return entry.slot[1] == account.group and account.group.startswith("loss:")
 
     @staticmethod
-    def _is_same(entry: Entry | None, account: Account) -> bool:
+    def _is_same(entry: IncidentRecord | None, account: IncidentDraft) -> bool:
         if entry is None or entry.incident.rule != account.rule:
             return False
         before = entry.incident
@@ -136,13 +138,13 @@ class IncidentBook:
         return entry.slot[1] == account.group or set(before.sources) == set(account.sources)
 
     @staticmethod
-    def _is_resumed(entry: Entry | None, account: Account) -> bool:
+    def _is_resumed(entry: IncidentRecord | None, account: IncidentDraft) -> bool:
         gone = ("universe-lost", "universe-missing")
         if entry is None or not set(entry.incident.universes) & set(account.universes):
             return IncidentBook._is_same(entry, account)
         return entry.incident.rule == account.rule or (entry.incident.rule in gone and account.rule in gone)
 
-    def _reopened(self, account: Account) -> Entry | None:
+    def _reopened(self, account: IncidentDraft) -> IncidentRecord | None:
         for entry in reversed(self._closed):
             closed_ns = entry.incident.closed_ns or 0
             if entry.merged or self._now_ns - closed_ns > REOPEN_NS:
@@ -153,20 +155,20 @@ class IncidentBook:
                 return entry
         return None
 
-    def _reopen(self, entry: Entry, account: Account) -> None:
+    def _reopen(self, entry: IncidentRecord, account: IncidentDraft) -> None:
         incident = entry.incident
         incident.closed_ns = None
         entry.slot = account.rule, account.group
         self._open[incident.id] = entry
         self._return(entry, account)
 
-    def _return(self, entry: Entry, account: Account) -> None:
+    def _return(self, entry: IncidentRecord, account: IncidentDraft) -> None:
         entry.incident.flaps += 1
         entry.returns_before = entry.incident.flaps
         entry.openings.append(self._now_ns)
         self._say(entry, self._now_ns, "returned", f"It returned: {account.summary}")
 
-    def _open_new(self, account: Account, now_ns: int) -> Entry:
+    def _open_new(self, account: IncidentDraft, now_ns: int) -> IncidentRecord:
         incident = Incident(
             id=self.next_id,
             rule=account.rule,
@@ -178,7 +180,7 @@ class IncidentBook:
             wall_offset_ns=self.wall_offset_ns,
         )
         self.next_id += 1
-        entry = Entry(incident, (account.rule, account.group))
+        entry = IncidentRecord(incident, (account.rule, account.group))
         entry.openings.append(now_ns)
         self._fill(entry, account)
         self._open[incident.id] = entry
@@ -186,7 +188,7 @@ class IncidentBook:
         self._say(entry, now_ns, "opened", account.summary)
         return entry
 
-    def _fill(self, entry: Entry, account: Account) -> None:
+    def _fill(self, entry: IncidentRecord, account: IncidentDraft) -> None:
         incident = entry.incident
         # What turned out to be part of a wider fault began when that did.
         same = incident.rule == account.rule or account.rule not in TIMED
@@ -221,7 +223,7 @@ class IncidentBook:
                 found[rule] = _joined(over, found.get(rule, ()))
         return tuple(sorted(found.items()))
 
-    def _revise(self, entry: Entry, account: Account, now_ns: int) -> None:
+    def _revise(self, entry: IncidentRecord, account: IncidentDraft, now_ns: int) -> None:
         incident = entry.incident
         self._resumed.discard(incident.id)
         if entry.calm_ns:
@@ -237,7 +239,14 @@ class IncidentBook:
         else:
             incident.revision += 1
 
-    def _absorb(self, entry: Entry, account: Account, by_slot: dict[Slot, Entry], kept: set[int], now_ns: int) -> None:
+    def _absorb(
+        self,
+        entry: IncidentRecord,
+        account: IncidentDraft,
+        by_slot: dict[Slot, IncidentRecord],
+        kept: set[int],
+        now_ns: int,
+    ) -> None:
         for slot in account.absorbs:
             part = None if slot in self._claimed else by_slot.get(slot)
             if part is None or part is entry or part.incident.id not in self._open or part.incident.id in kept:
@@ -247,14 +256,14 @@ class IncidentBook:
             word = "It is part of" if part.merged else "It gave way to"
             self._close(part, now_ns, f"{word} incident {entry.incident.id}: {entry.incident.summary}")
 
-    def _leave(self, entry: Entry, now_ns: int) -> None:
+    def _leave(self, entry: IncidentRecord, now_ns: int) -> None:
         """Close what is raised no longer, unless it comes and goes: that stays open until it has been quiet."""
         if entry.is_flapping and now_ns - entry.held_ns < QUIET_NS:
             entry.calm_ns = entry.calm_ns or now_ns
         else:
             self._close(entry, now_ns)
 
-    def _close(self, entry: Entry, now_ns: int, text: str = "It is over.") -> None:
+    def _close(self, entry: IncidentRecord, now_ns: int, text: str = "It is over.") -> None:
         incident = entry.incident
         if incident.id in self._resumed:
             return
@@ -264,7 +273,7 @@ class IncidentBook:
         self._closed.append(entry)
         self._say(entry, now_ns, "closed", text)
 
-    def _say(self, entry: Entry, t_ns: int, what: str, text: str) -> None:
+    def _say(self, entry: IncidentRecord, t_ns: int, what: str, text: str) -> None:
         incident = entry.incident
         timeline = [*incident.timeline, TimelineEntry(t_ns, text, what)]
         if len(timeline) > MOST_ENTRIES:
@@ -292,7 +301,7 @@ class IncidentBook:
             self._say(entry, now_ns, "acknowledged", f"The acknowledgement by {by} was taken back.")
         return entry.incident
 
-    def _entry(self, number: int) -> Entry:
+    def _entry(self, number: int) -> IncidentRecord:
         entry = self._open.get(number)
         if entry is None:
             entry = next((closed for closed in self._closed if closed.incident.id == number), None)
@@ -325,7 +334,7 @@ class IncidentBook:
             if incident.id in self._open:
                 continue
             own_copy = self._moved(incident)
-            entry = Entry(own_copy, (own_copy.rule, f"resumed:{own_copy.id}"), own_copy.flaps)
+            entry = IncidentRecord(own_copy, (own_copy.rule, f"resumed:{own_copy.id}"), own_copy.flaps)
             self._open[own_copy.id] = entry
             self._resumed.add(own_copy.id)
             self._say(entry, now_ns, "said", "The judgement was started again while this was open.")

@@ -2,7 +2,7 @@
 
 Time is an argument everywhere. `tick` is wanted every 50 ms, less often while `is_settled`; a pass over a healthy
 house is array work alone.
-A rule is plugged in as `judge.watch` says.
+A rule is plugged in as `judge.binding` says.
 """
 
 from __future__ import annotations
@@ -17,16 +17,16 @@ from numpy.typing import NDArray
 from slotwatch.house.schema import House, Phase
 from slotwatch.judge import phases, readiness, states
 from slotwatch.judge.accounts import give_account
+from slotwatch.judge.binding import Raised, RuleState
+from slotwatch.judge.bindings import all_watches
 from slotwatch.judge.clusters import Cluster, Clusterer
+from slotwatch.judge.context import RuleContext
 from slotwatch.judge.events import Event
 from slotwatch.judge.incidents import IncidentBook
 from slotwatch.judge.listener import Listener
 from slotwatch.judge.phases import PhaseKeeper
 from slotwatch.judge.rules_network import Receivers
 from slotwatch.judge.shown import Shown
-from slotwatch.judge.sight import Sight
-from slotwatch.judge.watch import Condition, Raised
-from slotwatch.judge.watches import all_watches
 from slotwatch.snapshot import HouseView, Incident, Severity
 from slotwatch.wire.observation import Observation
 
@@ -53,7 +53,7 @@ class Judge:
         self._book = IncidentBook(wall_offset_ns)
         self._clusterer = Clusterer()
         self._clusters: list[Cluster] = []
-        self._conditions = [Condition(watch) for watch in all_watches(house)]
+        self._conditions = [RuleState(watch) for watch in all_watches(house)]
         self.shown = Shown(house)
         self._events: list[Event] = []
         self._refresh_due_ns = 0
@@ -63,7 +63,7 @@ class Judge:
         self._resume_ends_ns = 0
         self._regrade = False
         self._now_ns = now_ns
-        self._sight: Sight | None = None
+        self._sight: RuleContext | None = None
 
     @property
     def revision(self) -> int:
@@ -79,10 +79,10 @@ class Judge:
         """Whether nothing is under way: no delay runs, no cause may still change, nothing waits to be said."""
         if self._stale or self._regrade or self._clusterer.is_revising or self._book.due_ns is not None:
             return False
-        sight = self._sight
-        if sight is None:
+        ctx = self._sight
+        if ctx is None:
             return False
-        return not any(condition.is_under_way(sight) for condition in self._conditions)
+        return not any(condition.is_under_way(ctx) for condition in self._conditions)
 
     def _first_phase(self, house: House, now_ns: int, phase: Phase | None) -> Phase:
         if phase is not None:
@@ -105,13 +105,13 @@ class Judge:
             self.wall_offset_ns = wall_offset_ns
         self._now_ns = now_ns
         self.shown.follow(model, now_ns, self.wall_offset_ns)
-        sight = self._sight = self._look(model, now_ns)
+        ctx = self._sight = self._look(model, now_ns)
         changed = self._regrade
         for condition in self._conditions:
-            changed |= condition.look(sight)
+            changed |= condition.look(ctx)
         if now_ns >= self._schedule_due_ns:
             self._schedule_due_ns = now_ns + NANOSECONDS
-            changed |= self._follow_timetable(sight)
+            changed |= self._follow_timetable(ctx)
         if self._resume_ends_ns and now_ns >= self._resume_ends_ns:
             self._resume_ends_ns = 0
             self._book.let_go(now_ns)
@@ -125,15 +125,15 @@ class Judge:
             self._regrade = False
             # A cause of thousands of universes is worked out less often: it costs what it costs.
             self._refresh_due_ns = now_ns + REFRESH_NS * (1 + sum(len(one.cases) for one in self._clusters) // 100)
-            self._assemble(sight)
+            self._assemble(ctx)
 
     def look_at_all(self) -> None:
         """Let the next pass look at every rule, however lately it did: nothing comes after a capture's end."""
         for condition in self._conditions:
             condition.make_due()
 
-    def _look(self, model: Any, now_ns: int) -> Sight:
-        return Sight(
+    def _look(self, model: Any, now_ns: int) -> RuleContext:
+        return RuleContext(
             model,
             self.house,
             self.listener,
@@ -145,15 +145,15 @@ class Judge:
             zone=self._zone,
         )
 
-    def _assemble(self, sight: Sight) -> None:
-        at = self._wall(sight.now_ns)
+    def _assemble(self, ctx: RuleContext) -> None:
+        at = self._wall(ctx.now_ns)
         cases: list[Raised] = [case for condition in self._conditions for case in condition.raised.values()]
-        self._clusters = self._clusterer.cluster(sight, cases, at, self._book)
-        accounts = [give_account(sight, cluster, at) for cluster in self._clusters]
+        self._clusters = self._clusterer.cluster(ctx, cases, at, self._book)
+        accounts = [give_account(ctx, cluster, at) for cluster in self._clusters]
         for account, cluster in zip(accounts, self._clusters, strict=True):
             earlier = {self._book.key_of(case.told_in or 0) for case in cluster.explained}
             account.absorbs = tuple(dict.fromkeys((*account.absorbs, *(slot for slot in earlier if slot))))
-        self._book.update(accounts, sight.now_ns)
+        self._book.update(accounts, ctx.now_ns)
         for cluster in self._clusters:
             number = self._book.number_of((cluster.rule.name, cluster.group))
             for case in cluster.cases:
@@ -161,15 +161,15 @@ class Judge:
             for case in cluster.explained:
                 case.explained_by = number
 
-    def _follow_timetable(self, sight: Sight) -> bool:
+    def _follow_timetable(self, ctx: RuleContext) -> bool:
         if not self.house.timetable and self._keeper.pending is None:
             return bool(self.house.quiet or self.house.accepted)
         before, pending = self._keeper.phase, self._keeper.pending
         said = self._keeper.follow(
-            self.house, sight.now_ns, self._wall(sight.now_ns), self._zone, states.closed_cleanly(sight)
+            self.house, ctx.now_ns, self._wall(ctx.now_ns), self._zone, states.closed_cleanly(ctx)
         )
         if said and (self._keeper.phase is not before or self._keeper.pending is not pending):
-            self._events.append(Event(sight.now_ns, "phase", said))
+            self._events.append(Event(ctx.now_ns, "phase", said))
         return self._keeper.phase is not before
 
     def take_events(self) -> list[Event]:
@@ -187,7 +187,7 @@ class Judge:
         self.house = house
         self._zone = phases.zone_of(house)
         self.shown.take_house(house)
-        conditions = [Condition(watch) for watch in all_watches(house)]
+        conditions = [RuleState(watch) for watch in all_watches(house)]
         for condition in conditions:
             # Of one rule's several watches the same one goes on, however many a house makes.
             peers = [one for one in conditions if one.watch.rule == condition.watch.rule]
@@ -201,10 +201,10 @@ class Judge:
 
     def universe_states(self, model: Any, now_ns: int) -> NDArray[np.uint8]:
         """Give each universe row its `snapshot.UniverseState`. Shape (U,) over the table's rows."""
-        sight = self._look(model, now_ns)
-        found = states.universe_states(sight, self._clusters)
+        ctx = self._look(model, now_ns)
+        found = states.universe_states(ctx, self._clusters)
         if self._resume_ends_ns:
-            states.paint_resumed(found, sight, self._book.open_incidents())
+            states.paint_resumed(found, ctx, self._book.open_incidents())
         return found
 
     def house_view(self, now_ns: int) -> HouseView:

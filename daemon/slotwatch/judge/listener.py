@@ -10,7 +10,7 @@ from collections import deque
 from dataclasses import dataclass, field
 from typing import Any
 
-from slotwatch.judge import deafness
+from slotwatch.judge import blind_windows
 from slotwatch.wire.observation import (
     ClockStepSeen,
     DropsSeen,
@@ -181,7 +181,7 @@ class Listener:
         """How long this program itself did not listen, or not judge, since then."""
         if since_ns >= self.stalled_last_ns:
             return 0
-        return deafness.lasted_ns(self.not_judged, since_ns, now_ns)
+        return blind_windows.lasted_ns(self.not_judged, since_ns, now_ns)
 
     def querier(self, network: int) -> Querier | None:
         """Give the querier that was heard last on a network."""
@@ -269,8 +269,8 @@ class Listener:
 
     def _take_stall(self, seen: StallSeen) -> None:
         if seen.late_ns >= STALL_NOTICED_NS:
-            self._add_interval(seen.t_ns - seen.late_ns, seen.t_ns, deafness.STALL)
-            self.marked_until_ns = max(self.marked_until_ns, seen.t_ns + deafness.mark_ns(seen.late_ns))
+            self._add_interval(seen.t_ns - seen.late_ns, seen.t_ns, blind_windows.STALL)
+            self.marked_until_ns = max(self.marked_until_ns, seen.t_ns + blind_windows.mark_ns(seen.late_ns))
         if seen.late_ns >= self.stalled_for_ns or seen.t_ns - self.stalled_last_ns > SETTLE_NS:
             self.stalled_for_ns = seen.late_ns
         self.stalled_last_ns = seen.t_ns

@@ -7,9 +7,9 @@ from itertools import count
 
 import numpy as np
 
-from slotwatch.judge.sight import Sight
+from slotwatch.judge.binding import Key, Raised
+from slotwatch.judge.context import RuleContext
 from slotwatch.judge.stops import SLACK_NS, Stops
-from slotwatch.judge.watch import Key, Raised
 
 LOSS_RULES = ("universe-lost", "source-absent", "backup-absent")
 NANOSECONDS = 1_000_000_000
@@ -49,7 +49,7 @@ class Losses:
         self.groups: dict[int, LossGroup] = {}
         self._group_of: dict[tuple[str, Key], int] = {}
 
-    def sort(self, sight: Sight, stops: Stops, raised: list[Raised]) -> None:
+    def sort(self, ctx: RuleContext, stops: Stops, raised: list[Raised]) -> None:
         """Put each raised loss into its group: an earlier one whose span overlaps, else a new one."""
         present = {(case.rule.name, case.key): case for case in raised}
         self._forget([name for name in self._group_of if name not in present])
@@ -63,13 +63,13 @@ class Losses:
             if name in held:
                 held[name].members[name] = case
             else:
-                self._place(sight, stops, name, case)
+                self._place(ctx, stops, name, case)
         if len(self.groups) > 1:
-            self._fold_expiries(sight)
+            self._fold_expiries(ctx)
 
-    def _fold_expiries(self, sight: Sight) -> None:
+    def _fold_expiries(self, ctx: RuleContext) -> None:
         """Make one of what multicast lost one after the other, of one source or when no multicast is left."""
-        streams = sight.streams
+        streams = ctx.streams
         is_multicast = np.isin(streams.destination_kind, (1, 2))
         by_networks: dict[tuple[int, ...], list[LossGroup]] = {}
         for group in self.groups.values():
@@ -77,12 +77,12 @@ class Losses:
             if group.kind == "silent" and is_multicast[rows].all():
                 by_networks.setdefault(tuple(sorted(set(streams.network[rows].tolist()))), []).append(group)
         for networks, groups in by_networks.items():
-            none_left = not (sight.live & is_multicast & np.isin(streams.network, networks)).any()
+            none_left = not (ctx.live & is_multicast & np.isin(streams.network, networks)).any()
             groups.sort(key=lambda group: group.from_ns)
             first = groups[0]
             for group in groups[1:]:
                 spread_ns = group.from_ns - first.from_ns + first.spread_ns
-                related = none_left or bool(self._sources(sight, first) & self._sources(sight, group))
+                related = none_left or bool(self._sources(ctx, first) & self._sources(ctx, group))
                 if related and spread_ns <= EXPIRY_NS + SLACK_NS:
                     first = self._fold(first, group, spread_ns)
                 else:
@@ -115,19 +115,19 @@ class Losses:
             if not group.members:
                 del self.groups[group.id]
 
-    def _place(self, sight: Sight, stops: Stops, name: tuple[str, Key], case: Raised) -> None:
+    def _place(self, ctx: RuleContext, stops: Stops, name: tuple[str, Key], case: Raised) -> None:
         rows = np.array(case.finding.streams, np.intp)
         if not len(rows):
-            kind, from_ns, to_ns = "never", sight.started_ns, sight.started_ns
+            kind, from_ns, to_ns = "never", ctx.started_ns, ctx.started_ns
         elif stops.terminated[rows].all():
             kind = "terminated"
-            from_ns = to_ns = int(sight.streams.last_terminated_ns[rows].max())
+            from_ns = to_ns = int(ctx.streams.last_terminated_ns[rows].max())
         else:
             kind = "silent"
             newest = int(stops.last_ns[rows].max())
             together = rows[stops.due_ns[rows] + SLACK_NS >= newest]
             from_ns, to_ns = newest, int(stops.due_ns[together].min())
-        group = self._find(sight, kind, from_ns, to_ns, case)
+        group = self._find(ctx, kind, from_ns, to_ns, case)
         if group is None:
             group = LossGroup(next(self._ids), kind, from_ns, to_ns)
             self.groups[group.id] = group
@@ -136,19 +136,19 @@ class Losses:
         group.streams.update(int(row) for row in rows)
         self._group_of[name] = group.id
 
-    def _find(self, sight: Sight, kind: str, from_ns: int, to_ns: int, case: Raised) -> LossGroup | None:
-        sources = set(case.finding.source_names) | {sight.source_name(sight.source_of(s)) for s in case.finding.streams}
+    def _find(self, ctx: RuleContext, kind: str, from_ns: int, to_ns: int, case: Raised) -> LossGroup | None:
+        sources = set(case.finding.source_names) | {ctx.source_name(ctx.source_of(s)) for s in case.finding.streams}
         for group in reversed(self.groups.values()):
             if group.kind != kind:
                 continue
             slack_ns = SLACK_NS if kind == "silent" else NANOSECONDS
             if from_ns > group.to_ns + slack_ns or to_ns < group.from_ns - slack_ns:
                 continue
-            if kind == "silent" or sources & self._sources(sight, group):
+            if kind == "silent" or sources & self._sources(ctx, group):
                 return group
         return None
 
     @staticmethod
-    def _sources(sight: Sight, group: LossGroup) -> set[str]:
-        names = {sight.source_name(sight.source_of(row)) for row in group.streams}
+    def _sources(ctx: RuleContext, group: LossGroup) -> set[str]:
+        names = {ctx.source_name(ctx.source_of(row)) for row in group.streams}
         return names.union(*(case.finding.source_names for case in group.members.values()))

@@ -11,43 +11,43 @@ import numpy as np
 from slotwatch.house.schema import Phase
 from slotwatch.judge import accounts
 from slotwatch.judge.clusters import Cluster
+from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rules_loss import is_visible
-from slotwatch.judge.sight import Sight
 from slotwatch.snapshot import Severity
 
 
-def judge_readiness(sight: Sight, clusters: Sequence[Cluster], at: datetime) -> dict[str, Any]:
+def judge_readiness(ctx: RuleContext, clusters: Sequence[Cluster], at: datetime) -> dict[str, Any]:
     """Judge as if in `show`. Plain JSON values in the shape of the API's readiness answer."""
     reasons, accepted = [], []
     for cluster in clusters:
-        account = accounts.give_account(sight, cluster, at)
+        account = accounts.give_account(ctx, cluster, at)
         row = {"rule": account.rule, "text": account.summary, "universes": list(account.universes)}
         if cluster.accepted:
             accepted.append({**row, "reason": cluster.accepted})
-        elif accounts.severity_of(sight, cluster, Phase.SHOW, at) >= Severity.WARNING:
+        elif accounts.severity_of(ctx, cluster, Phase.SHOW, at) >= Severity.WARNING:
             reasons.append(row)
-    universes = sight.universes
+    universes = ctx.universes
     wanted = universes.used & (universes.declared >= 0) & universes.expected
-    hidden = np.flatnonzero(wanted & ~is_visible(sight)).tolist()
+    hidden = np.flatnonzero(wanted & ~is_visible(ctx)).tolist()
     said = {name for reason in reasons for name in reason["universes"]}
-    pending = np.flatnonzero(wanted & is_visible(sight) & (universes.live == 0)).tolist()
-    waiting = [row for row in pending if sight.universe_name(row) not in said]
+    pending = np.flatnonzero(wanted & is_visible(ctx) & (universes.live == 0)).tolist()
+    waiting = [row for row in pending if ctx.universe_name(row) not in said]
     if waiting:
         reasons.append(
             {
                 "rule": "universe-missing",
-                "text": f"{sight.say_universes(waiting)}: no live data now.",
-                "universes": [sight.universe_name(row) for row in waiting],
+                "text": f"{ctx.say_universes(waiting)}: no live data now.",
+                "universes": [ctx.universe_name(row) for row in waiting],
             }
         )
     return {
         "ready": not reasons,
         "reasons": reasons,
         "accepted": accepted,
-        "not_visible": [sight.universe_name(row) for row in hidden],
+        "not_visible": [ctx.universe_name(row) for row in hidden],
         "not_judged": [
-            sight.universe_name(row)
+            ctx.universe_name(row)
             for row in np.flatnonzero(wanted).tolist()
-            if sight.listener.is_down(int(universes.network[row]))
+            if ctx.listener.is_down(int(universes.network[row]))
         ],
     }

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.judge.sight import Sight
+from slotwatch.judge.context import RuleContext
 
 NANOSECONDS = 1_000_000_000
 SAMPLES = 3
@@ -58,12 +58,12 @@ class Rivals:
         self._rows: Rows = np.zeros(0, np.intp)
         self._samples: deque[NDArray[np.uint8]] = deque(maxlen=SAMPLES)
 
-    def compare(self, sight: Sight) -> Pairs:
+    def compare(self, ctx: RuleContext) -> Pairs:
         """Give this pass's pairs; the same value however many rules ask."""
-        if self._compared_ns == sight.now_ns:
+        if self._compared_ns == ctx.now_ns:
             return self.pairs
-        self._compared_ns = sight.now_ns
-        rows = self._sharing(sight)
+        self._compared_ns = ctx.now_ns
+        rows = self._sharing(ctx)
         if not len(rows):
             self._rows, self.pairs = rows, _none()
             self._samples.clear()
@@ -71,50 +71,50 @@ class Rivals:
         if not np.array_equal(rows, self._rows):
             self._rows = rows
             self._samples.clear()
-        self._samples.append(sight.streams.levels[rows].copy())
-        self.pairs = self._pair(sight, rows)
+        self._samples.append(ctx.streams.levels[rows].copy())
+        self.pairs = self._pair(ctx, rows)
         return self.pairs
 
     @staticmethod
-    def _sharing(sight: Sight) -> Rows:
-        crowded = sight.universes.live >= 2
+    def _sharing(ctx: RuleContext) -> Rows:
+        crowded = ctx.universes.live >= 2
         if not crowded.any():
             return np.zeros(0, np.intp)
-        return np.flatnonzero(sight.live & crowded[sight.streams.universe])
+        return np.flatnonzero(ctx.live & crowded[ctx.streams.universe])
 
-    def _pair(self, sight: Sight, rows: Rows) -> Pairs:
-        streams, universes = sight.streams, sight.universes
+    def _pair(self, ctx: RuleContext, rows: Rows) -> Pairs:
+        streams, universes = ctx.streams, ctx.universes
         universe = streams.universe[rows].astype(np.intp)
         reference = universes.winner[universe].astype(np.intp)
-        main_of = _mains(sight, rows)
-        backup = _is_role(sight, rows, "backup")
+        main_of = _mains(ctx, rows)
+        backup = _is_role(ctx, rows, "backup")
         reference = np.where(backup & (main_of[universe] >= 0), main_of[universe], reference)
         keep = (reference != rows) & (reference >= 0) & (streams.universe[reference] == universe)
         if not keep.any():
             return _none()
         rival, reference, universe = rows[keep], reference[keep], universe[keep]
-        differing, worst, contested = self._measure(sight, reference, rival)
+        differing, worst, contested = self._measure(ctx, reference, rival)
         unlike = (streams.levels[reference] != streams.levels[rival]).any(1)
         return Pairs(reference, rival, universe, differing, worst, contested, unlike)
 
     def _measure(
-        self, sight: Sight, reference: Rows, rival: Rows
+        self, ctx: RuleContext, reference: Rows, rival: Rows
     ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
         differing = np.zeros(len(rival), np.int64)
         worst, contested = differing.copy(), differing.copy()
-        levels = sight.streams.levels
+        levels = ctx.streams.levels
         unlike = np.flatnonzero((levels[reference] != levels[rival]).any(1))
         if not len(unlike):
             return differing, worst, contested
         a, b = reference[unlike], rival[unlike]
-        out, apart = self._out_of_step(sight, a, b)
+        out, apart = self._out_of_step(ctx, a, b)
         differing[unlike] = out.sum(1)
         worst[unlike] = np.where(out, apart, 0).max(1)
-        contested[unlike] = (out & _equal_say(sight, a, b)).sum(1)
+        contested[unlike] = (out & _equal_say(ctx, a, b)).sum(1)
         return differing, worst, contested
 
-    def _out_of_step(self, sight: Sight, a: Rows, b: Rows) -> tuple[NDArray[np.bool_], NDArray[np.int16]]:
-        streams = sight.streams
+    def _out_of_step(self, ctx: RuleContext, a: Rows, b: Rows) -> tuple[NDArray[np.bool_], NDArray[np.int16]]:
+        streams = ctx.streams
         place = np.zeros(streams.count, np.intp)
         place[self._rows] = np.arange(len(self._rows))
         samples = np.stack(self._samples)
@@ -122,7 +122,7 @@ class Rivals:
         of_a, of_b = place[a], place[b]
         now_a, now_b = streams.levels[a].astype(np.int16), streams.levels[b].astype(np.int16)
         both = np.minimum(streams.slots[a], streams.slots[b])[:, None] > np.arange(SLOTS)
-        still = sight.now_ns - np.maximum(streams.last_change_ns[a], streams.last_change_ns[b]) > STILL_NS
+        still = ctx.now_ns - np.maximum(streams.last_change_ns[a], streams.last_change_ns[b]) > STILL_NS
         margin = np.where(still, 0, MARGIN).astype(np.int16)[:, None]
         b_late = (now_b >= low[of_a] - margin) & (now_b <= high[of_a] + margin)
         a_late = (now_a >= low[of_b] - margin) & (now_a <= high[of_b] + margin)
@@ -130,35 +130,35 @@ class Rivals:
         return out, np.abs(now_a - now_b)
 
 
-def _is_role(sight: Sight, rows: Rows, role: str) -> NDArray[np.bool_]:
-    declared = sight.stream_sources_declared[rows]
-    roles = np.array([source.role == role for source in sight.house.sources] + [False], np.bool_)
+def _is_role(ctx: RuleContext, rows: Rows, role: str) -> NDArray[np.bool_]:
+    declared = ctx.stream_sources_declared[rows]
+    roles = np.array([source.role == role for source in ctx.house.sources] + [False], np.bool_)
     return roles[np.where(declared >= 0, declared, len(roles) - 1)]
 
 
-def _mains(sight: Sight, rows: Rows) -> Rows:
+def _mains(ctx: RuleContext, rows: Rows) -> Rows:
     """(U,) a live stream of a declared main source, -1."""
-    main_of = np.full(sight.universes.count, -1, np.intp)
-    mains = rows[_is_role(sight, rows, "main")]
-    main_of[sight.streams.universe[mains]] = mains
+    main_of = np.full(ctx.universes.count, -1, np.intp)
+    mains = rows[_is_role(ctx, rows, "main")]
+    main_of[ctx.streams.universe[mains]] = mains
     return main_of
 
 
-def _equal_say(sight: Sight, a: Rows, b: Rows) -> NDArray[np.bool_]:
+def _equal_say(ctx: RuleContext, a: Rows, b: Rows) -> NDArray[np.bool_]:
     """(P, 512) slots that two streams claim at one priority, with nobody above them."""
-    first, second = slot_priorities(sight, a), slot_priorities(sight, b)
+    first, second = slot_priorities(ctx, a), slot_priorities(ctx, b)
     equal: NDArray[np.bool_] = (first == second) & (first > 0)
-    winner = sight.universes.winner[sight.streams.universe[a]]
-    above = slot_priorities(sight, np.where(winner >= 0, winner, a).astype(np.intp))
+    winner = ctx.universes.winner[ctx.streams.universe[a]]
+    above = slot_priorities(ctx, np.where(winner >= 0, winner, a).astype(np.intp))
     return equal & (above <= first)
 
 
-def slot_priorities(sight: Sight, rows: Rows) -> NDArray[np.uint8]:
+def slot_priorities(ctx: RuleContext, rows: Rows) -> NDArray[np.uint8]:
     """(N, 512) priority of each slot: by start code 0xDD while it is fresh, else the packet's (0 ranks as 1)."""
-    streams = sight.streams
+    streams = ctx.streams
     priority = np.repeat(np.maximum(streams.priority[rows], 1)[:, None], SLOTS, axis=1)
     sent_ns = streams.last_slot_priority_ns[rows]
-    gives = np.flatnonzero((sent_ns > 0) & (sight.now_ns - sent_ns <= SLOT_PRIORITY_NS))
+    gives = np.flatnonzero((sent_ns > 0) & (ctx.now_ns - sent_ns <= SLOT_PRIORITY_NS))
     if len(gives):
         priority[gives] = streams.slot_priorities[rows[gives]]
     priorities: NDArray[np.uint8] = priority

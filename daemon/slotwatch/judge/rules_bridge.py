@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.house.schema import House, Line
+from slotwatch.judge.binding import KEYS, Finding, RuleBinding
 from slotwatch.judge.catalog import CATALOG
-from slotwatch.judge.sight import Sight
-from slotwatch.judge.watch import KEYS, Finding, Watch
+from slotwatch.judge.context import RuleContext
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import Protocol
 
@@ -24,28 +24,28 @@ NANOSECONDS = 1_000_000_000
 Levels = NDArray[np.uint8]
 
 
-def watches(house: House) -> tuple[Watch, ...]:
-    found = [Watch("route-loop", KEYS, looped_routes, describe_loop)]
+def bindings(house: House) -> tuple[RuleBinding, ...]:
+    found = [RuleBinding("route-loop", KEYS, looped_routes, describe_loop)]
     if house.lines:
         lines = LineComparison(house)
         found += [
-            Watch("line-differs", KEYS, lines.differing, lines.describe, is_wary=lines.is_comparing),
-            Watch("line-faulty", KEYS, faulty_lines, describe_faulty),
-            Watch("line-port-missing", KEYS, missing_ports, describe_missing),
+            RuleBinding("line-differs", KEYS, lines.differing, lines.describe, is_wary=lines.is_comparing),
+            RuleBinding("line-faulty", KEYS, faulty_lines, describe_faulty),
+            RuleBinding("line-port-missing", KEYS, missing_ports, describe_missing),
         ]
     return tuple(found)
 
 
-def looped_routes(sight: Sight) -> dict[str, None]:
-    routes = sight.listener.routes
+def looped_routes(ctx: RuleContext) -> dict[str, None]:
+    routes = ctx.listener.routes
     if routes is None:
         return {}
     return {name: None for name, state, _, _ in routes.routes if state == "loop"}
 
 
-def describe_loop(sight: Sight, name: str) -> Finding:
-    assert sight.listener.routes is not None
-    target, source = next((t, s) for n, _, t, s in sight.listener.routes.routes if n == name)
+def describe_loop(ctx: RuleContext, name: str) -> Finding:
+    assert ctx.listener.routes is not None
+    target, source = next((t, s) for n, _, t, s in ctx.listener.routes.routes if n == name)
     return Finding(
         group=f"route:{name}",
         since_ns=0,
@@ -77,17 +77,17 @@ class LineComparison:
         self._history_ns = int(rule.threshold("history_s") * NANOSECONDS)
         self._seen = {line.name: Seen() for line in self._lines}
 
-    def differing(self, sight: Sight) -> dict[str, None]:
-        return {line.name: None for line in self._lines if self._differs(sight, line)}
+    def differing(self, ctx: RuleContext) -> dict[str, None]:
+        return {line.name: None for line in self._lines if self._differs(ctx, line)}
 
-    def is_comparing(self, sight: Sight) -> bool:
+    def is_comparing(self, ctx: RuleContext) -> bool:
         """Whether levels are compared over time: both are remembered pass by pass."""
         return any(seen.history for seen in self._seen.values())
 
-    def describe(self, sight: Sight, name: str) -> Finding:
+    def describe(self, ctx: RuleContext, name: str) -> Finding:
         seen = self._seen[name]
         line = next(one for one in self._lines if one.name == name)
-        universe, own = _row(sight, line.compare_with), _line_row(sight, line)
+        universe, own = _row(ctx, line.compare_with), _line_row(ctx, line)
         rows = tuple(row for row in (universe, own) if row is not None)
         return Finding(
             group=f"line:{name}",
@@ -101,18 +101,18 @@ class LineComparison:
             still_working=(f"{line.compare_with} reaches this port whole.",),
         )
 
-    def _differs(self, sight: Sight, line: Line) -> bool:
-        universe, own = _row(sight, line.compare_with), _line_row(sight, line)
+    def _differs(self, ctx: RuleContext, line: Line) -> bool:
+        universe, own = _row(ctx, line.compare_with), _line_row(ctx, line)
         seen = self._seen[line.name]
-        if universe is None or own is None or not sight.universes.live[universe] or not sight.universes.live[own]:
+        if universe is None or own is None or not ctx.universes.live[universe] or not ctx.universes.live[own]:
             seen.history.clear()  # a silence on either side has rules of its own
             return False
-        levels, _ = sight.winning(np.array([universe, own]))
-        seen.history.append((sight.now_ns, levels[0].copy()))
-        while sight.now_ns - seen.history[0][0] > self._history_ns:
+        levels, _ = ctx.winning(np.array([universe, own]))
+        seen.history.append((ctx.now_ns, levels[0].copy()))
+        while ctx.now_ns - seen.history[0][0] > self._history_ns:
             seen.history.popleft()
-        slots = int(sight.universes.slots[own])
-        return self._compare(sight.now_ns, seen, levels[1], slots)
+        slots = int(ctx.universes.slots[own])
+        return self._compare(ctx.now_ns, seen, levels[1], slots)
 
     def _compare(self, now_ns: int, seen: Seen, line: Levels, slots: int) -> bool:
         recent = np.stack([levels for at, levels in seen.history if now_ns - at <= self._behind_ns])
@@ -149,55 +149,55 @@ class LineComparison:
         return True
 
 
-def faulty_lines(sight: Sight) -> dict[int, None]:
+def faulty_lines(ctx: RuleContext) -> dict[int, None]:
     most = CATALOG["line-faulty"].threshold("faults")
-    return {number: None for number, line in sight.listener.lines.items() if line.faults_10s > most}
+    return {number: None for number, line in ctx.listener.lines.items() if line.faults_10s > most}
 
 
-def describe_faulty(sight: Sight, number: int) -> Finding:
-    line = sight.listener.lines[number]
+def describe_faulty(ctx: RuleContext, number: int) -> Finding:
+    line = ctx.listener.lines[number]
     return Finding(
         group=f"line:{number}",
         since_ns=0,
-        universes=_rows_of(sight, number),
-        facts={"line": _name(sight, number), "faults": str(line.faults_10s)},
+        universes=_rows_of(ctx, number),
+        facts={"line": _name(ctx, number), "faults": str(line.faults_10s)},
         evidence=(f"{line.seen.faults} faulty octets in {line.seen.breaks} frames since the port was opened.",),
     )
 
 
-def missing_ports(sight: Sight) -> dict[int, None]:
-    return {number: None for number, line in sight.listener.lines.items() if not line.seen.open and line.seen.trouble}
+def missing_ports(ctx: RuleContext) -> dict[int, None]:
+    return {number: None for number, line in ctx.listener.lines.items() if not line.seen.open and line.seen.trouble}
 
 
-def describe_missing(sight: Sight, number: int) -> Finding:
-    line = sight.listener.lines[number]
+def describe_missing(ctx: RuleContext, number: int) -> Finding:
+    line = ctx.listener.lines[number]
     return Finding(
         group=f"line:{number}",
         since_ns=0,
-        universes=_rows_of(sight, number),
-        facts={"line": _name(sight, number), "reason": f"{line.seen.trouble}."},
+        universes=_rows_of(ctx, number),
+        facts={"line": _name(ctx, number), "reason": f"{line.seen.trouble}."},
         evidence=(line.seen.trouble,),
     )
 
 
-def _name(sight: Sight, number: int) -> str:
-    return next((f"line/{line.name}" for line in sight.house.lines if line.number == number), f"line {number}")
+def _name(ctx: RuleContext, number: int) -> str:
+    return next((f"line/{line.name}" for line in ctx.house.lines if line.number == number), f"line {number}")
 
 
-def _row(sight: Sight, wanted: Any) -> int | None:
-    universes = sight.universes
+def _row(ctx: RuleContext, wanted: Any) -> int | None:
+    universes = ctx.universes
     rows = np.flatnonzero(
         universes.used & (universes.protocol == int(wanted.protocol)) & (universes.number == wanted.number)
     )
     return int(rows[0]) if len(rows) else None
 
 
-def _line_row(sight: Sight, line: Line) -> int | None:
-    rows = _rows_of(sight, line.number)
+def _line_row(ctx: RuleContext, line: Line) -> int | None:
+    rows = _rows_of(ctx, line.number)
     return rows[0] if rows else None
 
 
-def _rows_of(sight: Sight, number: int) -> tuple[int, ...]:
-    universes = sight.universes
+def _rows_of(ctx: RuleContext, number: int) -> tuple[int, ...]:
+    universes = ctx.universes
     found = universes.used & (universes.protocol == int(Protocol.LINE)) & (universes.number == number)
     return tuple(np.flatnonzero(found).tolist())

@@ -8,10 +8,10 @@ import numpy as np
 
 from slotwatch.house.schema import House
 from slotwatch.judge import wording
-from slotwatch.judge.kinship import declared_relatives
+from slotwatch.judge.binding import STREAMS, TICK_NS, UNIVERSES, Finding, Mask, RuleBinding
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.numbering_mistakes import declared_relatives
 from slotwatch.judge.rivals import SLOT_PRIORITY_NS
-from slotwatch.judge.sight import Sight
-from slotwatch.judge.watch import STREAMS, TICK_NS, UNIVERSES, Finding, Mask, Watch
 
 NANOSECONDS = 1_000_000_000
 MOST_LOOKED_AT = 64
@@ -21,16 +21,16 @@ FEW_FRAMES = 3
 STOPPED_SHOWN_NS = 300 * NANOSECONDS
 
 
-def watches(house: House) -> tuple[Watch, ...]:
+def bindings(house: House) -> tuple[RuleBinding, ...]:
     invited = Invited(house)
     return (
-        Watch("unexpected-source", STREAMS, invited.is_unexpected, invited.describe, refresh_s=5.0),
-        Watch("undeclared-universe", UNIVERSES, is_undeclared, describe_undeclared, refresh_s=None),
-        Watch("slot-priority-faulty", STREAMS, has_stopped_priority, describe_stopped_priority, on_delay_s=0.0),
-        Watch("slot-priority-faulty", STREAMS, has_short_priority, describe_short_priority),
-        Watch("slot-priority-faulty", UNIVERSES, has_mixed_priority, describe_mixed_priority, on_delay_s=5.0),
+        RuleBinding("unexpected-source", STREAMS, invited.is_unexpected, invited.describe, refresh_s=5.0),
+        RuleBinding("undeclared-universe", UNIVERSES, is_undeclared, describe_undeclared, refresh_s=None),
+        RuleBinding("slot-priority-faulty", STREAMS, has_stopped_priority, describe_stopped_priority, on_delay_s=0.0),
+        RuleBinding("slot-priority-faulty", STREAMS, has_short_priority, describe_short_priority),
+        RuleBinding("slot-priority-faulty", UNIVERSES, has_mixed_priority, describe_mixed_priority, on_delay_s=5.0),
         # A moment before the loss that it explains is found.
-        Watch("preview-only", UNIVERSES, is_preview_only, describe_preview_only, TICK_NS, on_delay_s=2.4),
+        RuleBinding("preview-only", UNIVERSES, is_preview_only, describe_preview_only, TICK_NS, on_delay_s=2.4),
     )
 
 
@@ -54,19 +54,19 @@ class Invited:
             [256 if source.priority is None else source.priority for source in house.sources] + [256], np.int64
         )
 
-    def is_unexpected(self, sight: Sight) -> Mask:
+    def is_unexpected(self, ctx: RuleContext) -> Mask:
         """Live streams of sources that are not declared for their universe, or above their declared priority."""
-        streams = sight.streams
-        declared = sight.stream_declared
-        live = sight.live & (streams.frames >= FEW_FRAMES) & (declared >= 0)
+        streams = ctx.streams
+        declared = ctx.stream_declared
+        live = ctx.live & (streams.frames >= FEW_FRAMES) & (declared >= 0)
         if not live.any():
             return live
-        source = sight.stream_sources_declared
+        source = ctx.stream_sources_declared
         stranger = self._guarded[declared] & ~self._is_invited(declared, source)
         above = streams.priority > self._priorities[source]
         unexpected: Mask = live & (stranger | above)
-        for row in np.flatnonzero(unexpected & ~above & sight.beside_a_dead_one)[:MOST_LOOKED_AT].tolist():
-            unexpected[row] = predecessor(sight, row) < 0
+        for row in np.flatnonzero(unexpected & ~above & ctx.beside_a_dead_one)[:MOST_LOOKED_AT].tolist():
+            unexpected[row] = predecessor(ctx, row) < 0
         return unexpected
 
     def _is_invited(self, declared: Any, source: Any) -> Any:
@@ -76,11 +76,11 @@ class Invited:
         place = np.minimum(self._pairs.searchsorted(pair), len(self._pairs) - 1)
         return (self._pairs[place] == pair) & (source >= 0)
 
-    def describe(self, sight: Sight, row: int) -> Finding:
-        streams = sight.streams
-        source, universe = sight.source_of(row), sight.universe_of(row)
-        declared = sight.declared_source(source)
-        priority, winner = int(streams.priority[row]), int(sight.universes.winner[universe])
+    def describe(self, ctx: RuleContext, row: int) -> Finding:
+        streams = ctx.streams
+        source, universe = ctx.source_of(row), ctx.universe_of(row)
+        declared = ctx.declared_source(source)
+        priority, winner = int(streams.priority[row]), int(ctx.universes.winner[universe])
         above = declared is not None and declared.priority is not None and priority > declared.priority
         if above:
             reason, cause = f"does so at priority {priority}, above its declared {declared.priority}", "priority"  # type: ignore[union-attr]
@@ -91,11 +91,11 @@ class Invited:
         if winner == row:
             effect = "It is in control."
         elif winner >= 0 and streams.priority[winner] > priority:
-            effect = f"It has no effect now: {sight.say_source(sight.source_of(winner))} sends at a higher priority."
+            effect = f"It has no effect now: {ctx.say_source(ctx.source_of(winner))} sends at a higher priority."
         else:
             effect = "It has an equal say."
         return Finding(
-            group=f"source:{sight.source_name(source)}:{cause}",
+            group=f"source:{ctx.source_name(source)}:{cause}",
             # One that rises above its priority has sent before; a stranger was one from its first frame.
             since_ns=0 if above else int(streams.since_ns[row]),
             universes=(universe,),
@@ -103,53 +103,51 @@ class Invited:
             networks=(int(streams.network[row]),),
             facts={"reason": reason, "effect": effect},
             evidence=(
-                f"{sight.say_source(source)} on {sight.universe_name(universe)}: priority {priority}, "
-                f"CID {sight.sources[source].source_id.hex()}, first seen "
-                f"{sight.time_of_day(int(streams.first_frame_ns[row]))}.",
+                f"{ctx.say_source(source)} on {ctx.universe_name(universe)}: priority {priority}, "
+                f"CID {ctx.sources[source].source_id.hex()}, first seen "
+                f"{ctx.time_of_day(int(streams.first_frame_ns[row]))}.",
             ),
             cause=cause,
             weight=float(priority),
         )
 
 
-def predecessor(sight: Sight, row: int) -> int:
+def predecessor(ctx: RuleContext, row: int) -> int:
     """Find the stream that this one took over from: same name, other identity, silent since; -1 if none."""
-    streams = sight.streams
-    own = sight.sources[sight.source_of(row)]
+    streams = ctx.streams
+    own = ctx.sources[ctx.source_of(row)]
     if not own.source_name:
         return -1
-    for other in map(int, sight.streams_of(sight.universe_of(row))):
-        earlier = sight.sources[sight.source_of(other)]
+    for other in map(int, ctx.streams_of(ctx.universe_of(row))):
+        earlier = ctx.sources[ctx.source_of(other)]
         gone = streams.last_arrival_ns[other] < streams.since_ns[row] + 5 * NANOSECONDS
         if other != row and not streams.live[other] and gone and earlier.source_name == own.source_name:
             return other
     return -1
 
 
-def is_undeclared(sight: Sight) -> Mask:
+def is_undeclared(ctx: RuleContext) -> Mask:
     """Data on a universe that the house does not declare. A house without universes declares nothing to miss."""
-    universes = sight.universes
+    universes = ctx.universes
     undeclared: Mask = (
         universes.used & (universes.declared < 0) & (universes.live > 0) & (universes.frames >= FEW_FRAMES)
     )
-    return undeclared if sight.house.universes else np.zeros(universes.count, np.bool_)
+    return undeclared if ctx.house.universes else np.zeros(universes.count, np.bool_)
 
 
-def describe_undeclared(sight: Sight, row: int) -> Finding:
-    winner = int(sight.universes.winner[row])
-    relatives = declared_relatives(sight, row)
-    looks_like = f" It may be meant for {sight.universe_name(relatives[0])}, which is silent." if relatives else ""
-    name = sight.source_name(sight.source_of(winner)) if winner >= 0 else ""
+def describe_undeclared(ctx: RuleContext, row: int) -> Finding:
+    winner = int(ctx.universes.winner[row])
+    relatives = declared_relatives(ctx, row)
+    looks_like = f" It may be meant for {ctx.universe_name(relatives[0])}, which is silent." if relatives else ""
+    name = ctx.source_name(ctx.source_of(winner)) if winner >= 0 else ""
     return Finding(
         group=f"source:{name}" + (f":{row}" if relatives else ""),
-        since_ns=int(sight.universes.first_frame_ns[row]),
+        since_ns=int(ctx.universes.first_frame_ns[row]),
         universes=(row,),
         streams=(winner,) if winner >= 0 else (),
-        networks=(int(sight.universes.network[row]),),
+        networks=(int(ctx.universes.network[row]),),
         facts={"looks_like": looks_like},
-        evidence=(
-            f"{sight.universe_name(row)}: data since {sight.time_of_day(int(sight.universes.first_frame_ns[row]))}.",
-        ),
+        evidence=(f"{ctx.universe_name(row)}: data since {ctx.time_of_day(int(ctx.universes.first_frame_ns[row]))}.",),
         cause="numbered-off" if relatives else "",
         weight=float(bool(relatives)),
     )
@@ -158,83 +156,81 @@ def describe_undeclared(sight: Sight, row: int) -> Finding:
 # --- per-address priority -----------------------------------------------------------------------------
 
 
-def _gives(sight: Sight) -> Mask:
-    streams = sight.streams
-    gives: Mask = (streams.last_slot_priority_ns > 0) & (
-        sight.now_ns - streams.last_slot_priority_ns <= SLOT_PRIORITY_NS
-    )
+def _gives(ctx: RuleContext) -> Mask:
+    streams = ctx.streams
+    gives: Mask = (streams.last_slot_priority_ns > 0) & (ctx.now_ns - streams.last_slot_priority_ns <= SLOT_PRIORITY_NS)
     return gives
 
 
-def has_stopped_priority(sight: Sight) -> Mask:
-    streams = sight.streams
-    silent_ns = sight.now_ns - streams.last_slot_priority_ns
-    sent = sight.live & (streams.last_slot_priority_ns > streams.since_ns)
+def has_stopped_priority(ctx: RuleContext) -> Mask:
+    streams = ctx.streams
+    silent_ns = ctx.now_ns - streams.last_slot_priority_ns
+    sent = ctx.live & (streams.last_slot_priority_ns > streams.since_ns)
     stopped: Mask = sent & (silent_ns > SLOT_PRIORITY_NS) & (silent_ns < STOPPED_SHOWN_NS)
     return stopped
 
 
-def has_short_priority(sight: Sight) -> Mask:
-    streams = sight.streams
-    short: Mask = sight.live & _gives(sight) & (streams.slot_priority_slots < streams.slots)
+def has_short_priority(ctx: RuleContext) -> Mask:
+    streams = ctx.streams
+    short: Mask = ctx.live & _gives(ctx) & (streams.slot_priority_slots < streams.slots)
     return short
 
 
-def has_mixed_priority(sight: Sight) -> Mask:
-    streams, universes = sight.streams, sight.universes
+def has_mixed_priority(ctx: RuleContext) -> Mask:
+    streams, universes = ctx.streams, ctx.universes
     mixed = np.zeros(universes.count, np.bool_)
-    gives = sight.live & _gives(sight)
+    gives = ctx.live & _gives(ctx)
     if gives.any():
         giving = np.bincount(streams.universe[gives], minlength=universes.count)
         mixed = (giving > 0) & (giving < universes.live)
     return mixed
 
 
-def _priority_finding(sight: Sight, row: int, habit: str, cause: str) -> Finding:
-    universe = sight.universe_of(row)
+def _priority_finding(ctx: RuleContext, row: int, habit: str, cause: str) -> Finding:
+    universe = ctx.universe_of(row)
     return Finding(
-        group=f"source:{sight.source_name(sight.source_of(row))}",
+        group=f"source:{ctx.source_name(ctx.source_of(row))}",
         since_ns=0,
         universes=(universe,),
         streams=(row,),
-        networks=(int(sight.streams.network[row]),),
+        networks=(int(ctx.streams.network[row]),),
         facts={"habit": habit},
-        evidence=(f"{sight.universe_name(universe)}: {sight.say_source(sight.source_of(row))}'s {habit}.",),
+        evidence=(f"{ctx.universe_name(universe)}: {ctx.say_source(ctx.source_of(row))}'s {habit}.",),
         cause=cause,
     )
 
 
-def describe_stopped_priority(sight: Sight, row: int) -> Finding:
-    last_ns = int(sight.streams.last_slot_priority_ns[row])
-    finding = _priority_finding(sight, row, f"stopped at {sight.time_of_day(last_ns)}", "stopped")
+def describe_stopped_priority(ctx: RuleContext, row: int) -> Finding:
+    last_ns = int(ctx.streams.last_slot_priority_ns[row])
+    finding = _priority_finding(ctx, row, f"stopped at {ctx.time_of_day(last_ns)}", "stopped")
     finding.since_ns = last_ns
     finding.evidence = (
-        f"{sight.say_source(sight.source_of(row))}: last start code 0xDD at {sight.time_of_day(last_ns)}; "
+        f"{ctx.say_source(ctx.source_of(row))}: last start code 0xDD at {ctx.time_of_day(last_ns)}; "
         "receivers fall back to the packet's priority after 2.5 s.",
     )
     return finding
 
 
-def describe_short_priority(sight: Sight, row: int) -> Finding:
-    streams = sight.streams
+def describe_short_priority(ctx: RuleContext, row: int) -> Finding:
+    streams = ctx.streams
     given, sent = int(streams.slot_priority_slots[row]), int(streams.slots[row])
-    return _priority_finding(sight, row, f"covers only {given} of {sent} slots", "short")
+    return _priority_finding(ctx, row, f"covers only {given} of {sent} slots", "short")
 
 
-def describe_mixed_priority(sight: Sight, row: int) -> Finding:
-    streams = sight.streams
-    rows = [stream for stream in sight.streams_of(row).tolist() if streams.live[stream]]
-    with_it = [stream for stream in rows if sight.now_ns - streams.last_slot_priority_ns[stream] <= SLOT_PRIORITY_NS]
+def describe_mixed_priority(ctx: RuleContext, row: int) -> Finding:
+    streams = ctx.streams
+    rows = [stream for stream in ctx.streams_of(row).tolist() if streams.live[stream]]
+    with_it = [stream for stream in rows if ctx.now_ns - streams.last_slot_priority_ns[stream] <= SLOT_PRIORITY_NS]
     without = [stream for stream in rows if stream not in with_it]
-    names = [wording.list_names(sight.say_source(sight.source_of(s)) for s in some) for some in (with_it, without)]
+    names = [wording.list_names(ctx.say_source(ctx.source_of(s)) for s in some) for some in (with_it, without)]
     return Finding(
         group=f"universe:{row}",
         since_ns=0,
         universes=(row,),
         streams=tuple(rows),
-        networks=(int(sight.universes.network[row]),),
+        networks=(int(ctx.universes.network[row]),),
         facts={"habit": f"comes from {names[0]} and not from {names[1]}"},
-        evidence=(f"{sight.universe_name(row)}: 0xDD from {names[0]}; none from {names[1]}.",),
+        evidence=(f"{ctx.universe_name(row)}: 0xDD from {names[0]}; none from {names[1]}.",),
         cause="mixed",
     )
 
@@ -242,25 +238,25 @@ def describe_mixed_priority(sight: Sight, row: int) -> Finding:
 # --- preview ------------------------------------------------------------------------------------------
 
 
-def is_preview_only(sight: Sight) -> Mask:
-    universes = sight.universes
-    recent = (universes.last_preview_ns > 0) & (sight.now_ns - universes.last_preview_ns < 2_500_000_000)
+def is_preview_only(ctx: RuleContext) -> Mask:
+    universes = ctx.universes
+    recent = (universes.last_preview_ns > 0) & (ctx.now_ns - universes.last_preview_ns < 2_500_000_000)
     silent = universes.last_preview_ns > universes.last_arrival_ns
     preview: Mask = universes.used & (universes.declared >= 0) & universes.expected & recent & silent
     return preview
 
 
-def describe_preview_only(sight: Sight, row: int) -> Finding:
-    streams = sight.streams
-    rows = sight.streams_of(row)
-    rows = rows[sight.now_ns - streams.last_preview_ns[rows] < 2_500_000_000]
-    last_ns = int(sight.universes.last_arrival_ns[row])
-    live = f"The last live frame came at {sight.time_of_day(last_ns)}." if last_ns else "No live frame ever came."
+def describe_preview_only(ctx: RuleContext, row: int) -> Finding:
+    streams = ctx.streams
+    rows = ctx.streams_of(row)
+    rows = rows[ctx.now_ns - streams.last_preview_ns[rows] < 2_500_000_000]
+    last_ns = int(ctx.universes.last_arrival_ns[row])
+    live = f"The last live frame came at {ctx.time_of_day(last_ns)}." if last_ns else "No live frame ever came."
     return Finding(
-        group="sources:" + ",".join(sorted({sight.source_name(sight.source_of(int(one))) for one in rows})),
+        group="sources:" + ",".join(sorted({ctx.source_name(ctx.source_of(int(one))) for one in rows})),
         since_ns=last_ns,
         universes=(row,),
         streams=tuple(rows.tolist()),
-        networks=(int(sight.universes.network[row]),),
-        evidence=(f"{sight.universe_name(row)}: every packet has the preview bit set. {live}",),
+        networks=(int(ctx.universes.network[row]),),
+        evidence=(f"{ctx.universe_name(row)}: every packet has the preview bit set. {live}",),
     )

@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.house.schema import House
+from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, finding_of
 from slotwatch.judge.catalog import CATALOG
-from slotwatch.judge.onsets import before_gaps, changed_pace, counted_in
-from slotwatch.judge.sight import Sight
-from slotwatch.judge.watch import STREAMS, Finding, Mask, Watch, finding_of
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.fault_onset import before_gaps, changed_pace, counted_in
 from slotwatch.model.windows import LOST
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import Protocol
@@ -33,20 +33,22 @@ BEACON_NS = 102_400_000
 """Beacon interval of wireless networks (IEEE 802.11: 100 time units of 1.024 ms)."""
 
 
-def watches(house: House) -> tuple[Watch, ...]:
+def bindings(house: House) -> tuple[RuleBinding, ...]:
     pace = Pace()
     return (
-        Watch("slow-refresh", STREAMS, pace.is_slow, describe_slow, began_ns=slow_since_ns, is_wary=pace.is_one_slower),
-        Watch("fast-refresh", STREAMS, is_fast, describe_fast, began_ns=fast_since_ns),
-        Watch(
+        RuleBinding(
+            "slow-refresh", STREAMS, pace.is_slow, describe_slow, began_ns=slow_since_ns, is_wary=pace.is_one_slower
+        ),
+        RuleBinding("fast-refresh", STREAMS, is_fast, describe_fast, began_ns=fast_since_ns),
+        RuleBinding(
             "uneven-refresh",
             STREAMS,
             is_uneven,
             describe_uneven,
             began_ns=uneven_since_ns,
-            is_wary=lambda sight: bool(sight.streams.uneven_10s.any()),
+            is_wary=lambda ctx: bool(ctx.streams.uneven_10s.any()),
         ),
-        Watch("packet-loss", STREAMS, loses, describe_loss, began_ns=counted_in(LOST, 10.0)),
+        RuleBinding("packet-loss", STREAMS, loses, describe_loss, began_ns=counted_in(LOST, 10.0)),
     )
 
 
@@ -56,9 +58,9 @@ def max_hz(slots: NDArray[Any]) -> NDArray[np.float64]:
     return hz
 
 
-def _settled(sight: Sight) -> Mask:
+def _settled(ctx: RuleContext) -> Mask:
     """Live streams that have been there for a whole window."""
-    settled: Mask = sight.live & (sight.now_ns - sight.streams.since_ns >= WINDOW_S * NANOSECONDS)
+    settled: Mask = ctx.live & (ctx.now_ns - ctx.streams.since_ns >= WINDOW_S * NANOSECONDS)
     return settled
 
 
@@ -73,67 +75,67 @@ class Pace:
         self._rested_ns = np.zeros(0, np.int64)
         self._slower = False
 
-    def is_one_slower(self, sight: Sight) -> bool:
+    def is_one_slower(self, ctx: RuleContext) -> bool:
         """Whether a moving stream, rests and chases among them, is near the limit: rests are seen by looking often."""
         return self._slower
 
-    def is_slow(self, sight: Sight) -> Mask:
+    def is_slow(self, ctx: RuleContext) -> Mask:
         """While 80 % of frames step: mean rate under the limit, or under 60 % of the stream's own norm."""
-        rule, streams = CATALOG["slow-refresh"], sight.streams
+        rule, streams = CATALOG["slow-refresh"], ctx.streams
         frames = streams.frames_5s
         moving = (frames > 0) & (streams.stepped_5s >= rule.threshold("moving_ratio") * frames)
-        self._note(sight)
+        self._note(ctx)
         self._slower = False
         if not moving.any():
             return moving
         rate_hz = (frames + 1) / SHORTEST_WINDOW_S
         known = streams.moving_known_s >= rule.threshold("norm_known_s")
         own_hz = np.where(known, rule.threshold("norm_ratio") * streams.best_moving_hz, 0.0)
-        limit_hz = np.maximum(sight.universes.min_refresh_hz[streams.universe], own_hz)
+        limit_hz = np.maximum(ctx.universes.min_refresh_hz[streams.universe], own_hz)
         self._slower = bool((moving & (rate_hz < NEAR * limit_hz)).any())
         # A rest inside the window, or at its end, makes any mean rate low.
-        moving &= sight.now_ns - self._rested_ns[: streams.count] >= WINDOW_S * NANOSECONDS
+        moving &= ctx.now_ns - self._rested_ns[: streams.count] >= WINDOW_S * NANOSECONDS
         slow = rate_hz < limit_hz
-        on_change = (streams.protocol == Protocol.ARTNET) & self._jumps(sight)
+        on_change = (streams.protocol == Protocol.ARTNET) & self._jumps(ctx)
         chases = (rate_hz < rule.threshold("steps_hz")) | on_change
-        is_slow: Mask = _settled(sight) & moving & slow & ~chases
+        is_slow: Mask = _settled(ctx) & moving & slow & ~chases
         return is_slow
 
-    def _note(self, sight: Sight) -> None:
-        streams = sight.streams
+    def _note(self, ctx: RuleContext) -> None:
+        streams = ctx.streams
         more = streams.count - len(self._jumped_ns)
         if more > 0:
             self._jumped_ns = np.pad(self._jumped_ns, (0, more))
             self._rested_ns = np.pad(self._rested_ns, (0, more))
-        resting = (streams.equal_frames >= REST_FRAMES) | (sight.now_ns - streams.last_frame_ns > REST_NS)
-        self._rested_ns[: streams.count][resting] = sight.now_ns
-        recent = (streams.max_step >= JUMP) & (sight.now_ns - streams.last_change_ns < NANOSECONDS // 5)
-        self._jumped_ns[: streams.count][recent] = sight.now_ns
+        resting = (streams.equal_frames >= REST_FRAMES) | (ctx.now_ns - streams.last_frame_ns > REST_NS)
+        self._rested_ns[: streams.count][resting] = ctx.now_ns
+        recent = (streams.max_step >= JUMP) & (ctx.now_ns - streams.last_change_ns < NANOSECONDS // 5)
+        self._jumped_ns[: streams.count][recent] = ctx.now_ns
 
-    def _jumps(self, sight: Sight) -> Mask:
-        jumps: Mask = sight.now_ns - self._jumped_ns[: sight.streams.count] < JUMPS_REMEMBERED_NS
+    def _jumps(self, ctx: RuleContext) -> Mask:
+        jumps: Mask = ctx.now_ns - self._jumped_ns[: ctx.streams.count] < JUMPS_REMEMBERED_NS
         return jumps
 
 
-def slow_since_ns(sight: Sight, row: int) -> int:
-    rule, streams = CATALOG["slow-refresh"], sight.streams
-    limit_hz = float(sight.universes.min_refresh_hz[sight.universe_of(row)])
+def slow_since_ns(ctx: RuleContext, row: int) -> int:
+    rule, streams = CATALOG["slow-refresh"], ctx.streams
+    limit_hz = float(ctx.universes.min_refresh_hz[ctx.universe_of(row)])
     if float(streams.moving_known_s[row]) >= rule.threshold("norm_known_s"):
         limit_hz = max(limit_hz, rule.threshold("norm_ratio") * float(streams.best_moving_hz[row]))
-    return changed_pace(sight, row, limit_hz, WINDOW_S, slower=True)
+    return changed_pace(ctx, row, limit_hz, WINDOW_S, slower=True)
 
 
-def describe_slow(sight: Sight, row: int) -> Finding:
-    streams = sight.streams
+def describe_slow(ctx: RuleContext, row: int) -> Finding:
+    streams = ctx.streams
     rate_hz = int(streams.frames_5s[row]) / WINDOW_S
     limit_hz, best_hz = (
-        float(sight.universes.min_refresh_hz[sight.universe_of(row)]),
+        float(ctx.universes.min_refresh_hz[ctx.universe_of(row)]),
         float(streams.best_moving_hz[row]),
     )
     known = float(streams.moving_known_s[row]) >= CATALOG["slow-refresh"].threshold("norm_known_s")
     reference = f"limit {limit_hz:.0f} Hz" if rate_hz < limit_hz else f"its own norm is {best_hz:.0f} Hz"
     lost = int(streams.lost_10s[row])
-    evidence = [f"{sight.universe_name(sight.universe_of(row))}: {rate_hz:.1f} Hz over 5 s while levels move."]
+    evidence = [f"{ctx.universe_name(ctx.universe_of(row))}: {rate_hz:.1f} Hz over 5 s while levels move."]
     if known:
         evidence.append(f"Its best moving rate so far: {best_hz:.1f} Hz.")
     if streams.sequence_measurable[row]:
@@ -143,7 +145,7 @@ def describe_slow(sight: Sight, row: int) -> Finding:
             else "No frame is missing by sequence: the sender itself is slow."
         )
     return finding_of(
-        sight,
+        ctx,
         row,
         since_ns=0,
         facts={"rate": f"{rate_hz:.1f}", "reference": reference},
@@ -154,33 +156,33 @@ def describe_slow(sight: Sight, row: int) -> Finding:
     )
 
 
-def is_fast(sight: Sight) -> Mask:
-    streams = sight.streams
+def is_fast(ctx: RuleContext) -> Mask:
+    streams = ctx.streams
     rate_hz = (streams.frames_5s.astype(np.float64) - 1) / WINDOW_S
-    fast: Mask = _settled(sight) & (rate_hz > CATALOG["fast-refresh"].threshold("over_ratio") * max_hz(streams.slots))
+    fast: Mask = _settled(ctx) & (rate_hz > CATALOG["fast-refresh"].threshold("over_ratio") * max_hz(streams.slots))
     return fast
 
 
-def fast_since_ns(sight: Sight, row: int) -> int:
-    return changed_pace(sight, row, _most_hz(sight, row), WINDOW_S, slower=False)
+def fast_since_ns(ctx: RuleContext, row: int) -> int:
+    return changed_pace(ctx, row, _most_hz(ctx, row), WINDOW_S, slower=False)
 
 
-def _most_hz(sight: Sight, row: int) -> float:
-    return CATALOG["fast-refresh"].threshold("over_ratio") * float(max_hz(sight.streams.slots[row : row + 1])[0])
+def _most_hz(ctx: RuleContext, row: int) -> float:
+    return CATALOG["fast-refresh"].threshold("over_ratio") * float(max_hz(ctx.streams.slots[row : row + 1])[0])
 
 
-def describe_fast(sight: Sight, row: int) -> Finding:
-    streams = sight.streams
+def describe_fast(ctx: RuleContext, row: int) -> Finding:
+    streams = ctx.streams
     rate_hz = int(streams.frames_5s[row]) / WINDOW_S
     limit_hz = float(max_hz(streams.slots[row : row + 1])[0])
     slots = int(streams.slots[row])
     return finding_of(
-        sight,
+        ctx,
         row,
         since_ns=0,
         facts={"rate": f"{rate_hz:.1f}", "slots": str(slots), "limit": f"{limit_hz:.1f}"},
         evidence=(
-            f"{sight.universe_name(sight.universe_of(row))}: {rate_hz:.1f} Hz over 5 s with {slots} slots; "
+            f"{ctx.universe_name(ctx.universe_of(row))}: {rate_hz:.1f} Hz over 5 s with {slots} slots; "
             f"a line carries {limit_hz:.1f} Hz.",
         ),
         weight=rate_hz,
@@ -190,22 +192,22 @@ def describe_fast(sight: Sight, row: int) -> Finding:
 # --- gaps and losses ----------------------------------------------------------------------------------
 
 
-def is_uneven(sight: Sight) -> Mask:
-    uneven: Mask = sight.live & (sight.streams.uneven_10s >= CATALOG["uneven-refresh"].threshold("gaps"))
+def is_uneven(ctx: RuleContext) -> Mask:
+    uneven: Mask = ctx.live & (ctx.streams.uneven_10s >= CATALOG["uneven-refresh"].threshold("gaps"))
     return uneven
 
 
-def uneven_since_ns(sight: Sight, row: int) -> int:
+def uneven_since_ns(ctx: RuleContext, row: int) -> int:
     rule = CATALOG["uneven-refresh"]
     shortest_ns = int(rule.threshold("gap_ms") * 1e6)
-    return before_gaps(sight, row, int(sight.streams.uneven_10s[row]), shortest_ns, rule.threshold("median_ratio"))
+    return before_gaps(ctx, row, int(ctx.streams.uneven_10s[row]), shortest_ns, rule.threshold("median_ratio"))
 
 
-def describe_uneven(sight: Sight, row: int) -> Finding:
-    streams = sight.streams
+def describe_uneven(ctx: RuleContext, row: int) -> Finding:
+    streams = ctx.streams
     lost, gaps = int(streams.lost_10s[row]), int(streams.uneven_10s[row])
     longest_ms = int(streams.max_gap_10s_ns[row]) / 1e6
-    name = sight.universe_name(sight.universe_of(row))
+    name = ctx.universe_name(ctx.universe_of(row))
     evidence = [f"{name}: {gaps} gaps over 100 ms in 10 s, the longest {longest_ms:.0f} ms, while levels move."]
     also: tuple[str, ...] = ("a program on the sender that holds it up at times",)
     if not streams.sequence_measurable[row]:
@@ -215,11 +217,11 @@ def describe_uneven(sight: Sight, row: int) -> Finding:
         also = ("a lead, a port or a wireless hop on the way",)
     else:
         verdict, cause = "No frame is missing by sequence: the sender paused.", "sender-paused"
-    if _clumps(sight, row):
+    if _clumps(ctx, row):
         verdict, cause = "Frames come in clumps, a beacon interval apart: a wireless hop holds them back.", "wireless"
         evidence.append("Clumps start at multiples of 102.4 ms, the beacon interval of wireless networks.")
     return finding_of(
-        sight,
+        ctx,
         row,
         since_ns=0,
         facts={"gaps": str(gaps), "gap": f"{longest_ms:.0f}", "verdict": verdict},
@@ -231,10 +233,10 @@ def describe_uneven(sight: Sight, row: int) -> Finding:
     )
 
 
-def _clumps(sight: Sight, row: int) -> bool:
+def _clumps(ctx: RuleContext, row: int) -> bool:
     """Whether frames come in clumps whose starts lie a multiple of the wireless beacon interval apart."""
-    kept_us = sight.streams.intervals_us[row]
-    count = int(sight.streams.interval_count[row])
+    kept_us = ctx.streams.intervals_us[row]
+    count = int(ctx.streams.interval_count[row])
     in_order = kept_us[:count] if count < len(kept_us) else np.roll(kept_us, -(count % len(kept_us)))
     ends_ns = np.cumsum(in_order.astype(np.int64)) * 1000
     starts_ns = ends_ns[in_order > CLUMP_GAP_US]
@@ -245,43 +247,43 @@ def _clumps(sight: Sight, row: int) -> bool:
     return bool((off_ns < 4_000_000).mean() > 0.8)
 
 
-def loses(sight: Sight) -> Mask:
+def loses(ctx: RuleContext) -> Mask:
     """Over 1 % and 5 or more missing by sequence in 10 s, or 3 of the last 10."""
-    rule, streams = CATALOG["packet-loss"], sight.streams
+    rule, streams = CATALOG["packet-loss"], ctx.streams
     lost = streams.lost_10s
-    some: Mask = sight.live & (lost > 0) & streams.sequence_measurable
+    some: Mask = ctx.live & (lost > 0) & streams.sequence_measurable
     if not some.any():
         return some
     due = lost + streams.frames_10s
-    some &= _had_time(sight)
+    some &= _had_time(ctx)
     many = (lost >= rule.threshold("lost_frames")) & (lost > rule.threshold("loss_ratio") * due)
     burst = streams.lost_of_last_10 >= rule.threshold("lost_of_last_10")
     loses_: Mask = some & (many | burst)
     return loses_
 
 
-def _had_time(sight: Sight) -> Mask:
+def _had_time(ctx: RuleContext) -> Mask:
     """Whether so many frames could have been sent at all: if not, the numbers jumped (a restart)."""
-    streams = sight.streams
-    window_ns = np.minimum(10 * NANOSECONDS, sight.now_ns - streams.since_ns)
+    streams = ctx.streams
+    window_ns = np.minimum(10 * NANOSECONDS, ctx.now_ns - streams.since_ns)
     pace_ns = np.maximum(streams.median_interval_ns, 1_000_000)
     possible = window_ns // pace_ns - streams.frames_10s
     had_time: Mask = (streams.median_interval_ns == 0) | (streams.lost_10s <= 1.3 * np.maximum(possible, 0) + 5)
     return had_time
 
 
-def describe_loss(sight: Sight, row: int) -> Finding:
-    streams = sight.streams
+def describe_loss(ctx: RuleContext, row: int) -> Finding:
+    streams = ctx.streams
     lost, frames = int(streams.lost_10s[row]), int(streams.frames_10s[row])
     due = max(1, lost + frames)
-    name = sight.universe_name(sight.universe_of(row))
-    siblings = sight.streams_from(sight.source_of(row))
+    name = ctx.universe_name(ctx.universe_of(row))
+    siblings = ctx.streams_from(ctx.source_of(row))
     spared = int(np.count_nonzero(streams.live[siblings] & (streams.lost_10s[siblings] == 0)))
     verdict = "The sender sent them: they were lost on the way to this port."
     if spared and len(siblings) > 1:
         verdict += f" {spared} other universe(s) of this source lose none."
     return finding_of(
-        sight,
+        ctx,
         row,
         since_ns=0,
         facts={"lost": str(lost), "due": str(due), "percent": f"{100 * lost / due:.1f}", "verdict": verdict},

@@ -9,10 +9,10 @@ import numpy as np
 
 from slotwatch.house.schema import House
 from slotwatch.judge import wording
+from slotwatch.judge.binding import KEYS, STREAMS, Finding, Mask, RuleBinding
 from slotwatch.judge.catalog import CATALOG
+from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rules_control import MOST_LOOKED_AT, predecessor
-from slotwatch.judge.sight import Sight
-from slotwatch.judge.watch import KEYS, STREAMS, Finding, Mask, Watch
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import Protocol
 
@@ -29,13 +29,15 @@ ECHOES = 3
 CHANGE_SHOWN_NS = 60 * NANOSECONDS
 
 
-def watches(house: House) -> tuple[Watch, ...]:
+def bindings(house: House) -> tuple[RuleBinding, ...]:
     clones = Clones()
     echoes = Echoes()
     return (
-        Watch("duplicate-identity", KEYS, clones.find, describe_clones, timed=True, is_wary=clones.is_one_suspected),
-        Watch("identity-changed", STREAMS, has_changed, describe_changed, refresh_s=None),
-        Watch("echoed-universe", KEYS, echoes.find, describe_echo),
+        RuleBinding(
+            "duplicate-identity", KEYS, clones.find, describe_clones, timed=True, is_wary=clones.is_one_suspected
+        ),
+        RuleBinding("identity-changed", STREAMS, has_changed, describe_changed, refresh_s=None),
+        RuleBinding("echoed-universe", KEYS, echoes.find, describe_echo),
     )
 
 
@@ -49,47 +51,47 @@ class Clones:
         self._disagreed: dict[tuple[int, int], tuple[int, int]] = {}
         """Of two source rows: since when their numbers disagree, and when that was last seen."""
 
-    def find(self, sight: Sight) -> dict[Any, int]:
+    def find(self, ctx: RuleContext) -> dict[Any, int]:
         """Source rows that share an identity, and since when both of them have sent."""
-        shared = [rows for rows in sight.model.sources.addresses.values() if len(rows) > 1]
+        shared = [rows for rows in ctx.model.sources.addresses.values() if len(rows) > 1]
         if not shared:
             self._disagreed.clear()
             return {}
         found: dict[Any, int] = {}
         for rows in shared:
-            clones = self._live_clones(sight, rows[-MOST_ADDRESSES:])
+            clones = self._live_clones(ctx, rows[-MOST_ADDRESSES:])
             if clones:
                 found[tuple(sorted({row for pair in clones for row in pair}))] = min(clones.values())
         self._disagreed = {
-            pair: known for pair, known in self._disagreed.items() if sight.now_ns - known[1] < DISAGREED_NS
+            pair: known for pair, known in self._disagreed.items() if ctx.now_ns - known[1] < DISAGREED_NS
         }
         return found
 
-    def is_one_suspected(self, sight: Sight) -> bool:
+    def is_one_suspected(self, ctx: RuleContext) -> bool:
         """Whether the numbers of two that share an identity have disagreed just now."""
         return bool(self._disagreed)
 
-    def _live_clones(self, sight: Sight, rows: list[int]) -> dict[tuple[int, int], int]:
+    def _live_clones(self, ctx: RuleContext, rows: list[int]) -> dict[tuple[int, int], int]:
         clones: dict[tuple[int, int], int] = {}
         for place, first in enumerate(rows):
             for second in rows[place + 1 :]:
-                since_ns = self._overlap_since_ns(sight, first, second) if _family(sight, first, second) else 0
+                since_ns = self._overlap_since_ns(ctx, first, second) if _family(ctx, first, second) else 0
                 if since_ns:
                     clones[first, second] = since_ns
         return clones
 
-    def _overlap_since_ns(self, sight: Sight, first: int, second: int) -> int:
+    def _overlap_since_ns(self, ctx: RuleContext, first: int, second: int) -> int:
         """Since when both really send and their numbers disagree, if that is long enough; else 0."""
-        streams = sight.streams
-        ours = {sight.universe_of(row): row for row in sight.streams_from(first).tolist() if sight.live[row]}
-        theirs = {sight.universe_of(row): row for row in sight.streams_from(second).tolist() if sight.live[row]}
+        streams = ctx.streams
+        ours = {ctx.universe_of(row): row for row in ctx.streams_from(first).tolist() if ctx.live[row]}
+        theirs = {ctx.universe_of(row): row for row in ctx.streams_from(second).tolist() if ctx.live[row]}
         pairs = [(ours[universe], theirs[universe]) for universe in sorted(ours.keys() & theirs.keys())]
         if not pairs:
             return 0
         both_ns = min(int(streams.since_ns[list(pair)].max()) for pair in pairs)
-        self._note(sight, (first, second), pairs, both_ns)
+        self._note(ctx, (first, second), pairs, both_ns)
         since_ns, seen_ns = self._disagreed.get((first, second), (0, -DISAGREED_NS))
-        if sight.now_ns - seen_ns >= DISAGREED_NS:
+        if ctx.now_ns - seen_ns >= DISAGREED_NS:
             return 0
         # One that has fallen silent is live until its timeout; what counts is that frames came from both.
         together_ns = max(int(streams.last_arrival_ns[list(pair)].min()) for pair in pairs)
@@ -97,28 +99,28 @@ class Clones:
         since_ns = max(since_ns, both_ns)
         return since_ns if together_ns - since_ns >= least_ns else 0
 
-    def _note(self, sight: Sight, clones: tuple[int, int], pairs: list[tuple[int, int]], both_ns: int) -> None:
-        sequence = sight.streams.sequence
+    def _note(self, ctx: RuleContext, clones: tuple[int, int], pairs: list[tuple[int, int]], both_ns: int) -> None:
+        sequence = ctx.streams.sequence
         least = CATALOG["duplicate-identity"].threshold("disagreement")
         for ours, theirs in pairs:
             distance = int(sequence[ours]) - int(sequence[theirs])
             if abs((distance + 128) % 256 - 128) >= least:
-                just_met = sight.now_ns - both_ns < JUST_MET_NS
-                since_ns, _ = self._disagreed.get(clones, (both_ns if just_met else sight.now_ns, 0))
-                self._disagreed[clones] = since_ns, sight.now_ns
+                just_met = ctx.now_ns - both_ns < JUST_MET_NS
+                since_ns, _ = self._disagreed.get(clones, (both_ns if just_met else ctx.now_ns, 0))
+                self._disagreed[clones] = since_ns, ctx.now_ns
                 return
 
 
-def _family(sight: Sight, first: int, second: int) -> bool:
+def _family(ctx: RuleContext, first: int, second: int) -> bool:
     """Whether both addresses are of one family."""
-    return (":" in sight.sources[first].address) == (":" in sight.sources[second].address)
+    return (":" in ctx.sources[first].address) == (":" in ctx.sources[second].address)
 
 
-def describe_clones(sight: Sight, key: Any) -> Finding:
-    rows = [int(row) for source in key for row in sight.streams_from(source) if sight.live[row]]
-    universes = [sight.universe_of(row) for row in rows]
+def describe_clones(ctx: RuleContext, key: Any) -> Finding:
+    rows = [int(row) for source in key for row in ctx.streams_from(source) if ctx.live[row]]
+    universes = [ctx.universe_of(row) for row in rows]
     common = sorted({universe for universe in universes if universes.count(universe) > 1})
-    sources = [sight.sources[source] for source in key]
+    sources = [ctx.sources[source] for source in key]
     addresses = wording.list_names(source.address for source in sources)
     cid = sources[0].source_id.hex()
     evidence = [f"{source.address}: named {source.source_name!r}, CID {cid}." for source in sources]
@@ -129,7 +131,7 @@ def describe_clones(sight: Sight, key: Any) -> Finding:
         group=f"cid:{cid}",
         since_ns=0,
         universes=tuple(common),
-        streams=tuple(row for row in rows if sight.universe_of(row) in common),
+        streams=tuple(row for row in rows if ctx.universe_of(row) in common),
         networks=tuple({source.network for source in sources}),
         facts={"addresses": addresses, "cid": f"{cid[:8]}…"},
         evidence=tuple(evidence),
@@ -140,44 +142,44 @@ def describe_clones(sight: Sight, key: Any) -> Finding:
 # --- changes ------------------------------------------------------------------------------------------
 
 
-def has_changed(sight: Sight) -> Mask:
+def has_changed(ctx: RuleContext) -> Mask:
     """Streams of a source that came back under another identity or address, for a minute."""
-    streams = sight.streams
-    changed = sight.live & (sight.now_ns - streams.first_frame_ns < CHANGE_SHOWN_NS)
-    changed &= sight.now_ns - sight.started_ns > CHANGE_SHOWN_NS // 12
+    streams = ctx.streams
+    changed = ctx.live & (ctx.now_ns - streams.first_frame_ns < CHANGE_SHOWN_NS)
+    changed &= ctx.now_ns - ctx.started_ns > CHANGE_SHOWN_NS // 12
     # Only where somebody fell silent can anybody have come back: a whole house that has just appeared costs nothing.
-    changed &= sight.beside_a_dead_one
+    changed &= ctx.beside_a_dead_one
     young = np.flatnonzero(changed)[:MOST_LOOKED_AT].tolist()
     changed[:] = False
     for row in young:
-        changed[row] = predecessor(sight, row) >= 0 or moved_from(sight, row) >= 0
+        changed[row] = predecessor(ctx, row) >= 0 or moved_from(ctx, row) >= 0
     return changed
 
 
-def moved_from(sight: Sight, row: int) -> int:
+def moved_from(ctx: RuleContext, row: int) -> int:
     """Find the silent stream of the same CID from another address; -1 if none."""
-    streams = sight.streams
-    own = sight.sources[sight.source_of(row)]
+    streams = ctx.streams
+    own = ctx.sources[ctx.source_of(row)]
     if streams.protocol[row] != Protocol.E131:
         return -1
-    for other in map(int, sight.streams_of(sight.universe_of(row))):
-        earlier = sight.sources[sight.source_of(other)]
+    for other in map(int, ctx.streams_of(ctx.universe_of(row))):
+        earlier = ctx.sources[ctx.source_of(other)]
         older = streams.first_frame_ns[other] <= streams.first_frame_ns[row]
         if other != row and older and not streams.live[other] and earlier.source_id == own.source_id:
             return other
     return -1
 
 
-def describe_changed(sight: Sight, row: int) -> Finding:
-    earlier_row = predecessor(sight, row)
-    moved = moved_from(sight, row)
+def describe_changed(ctx: RuleContext, row: int) -> Finding:
+    earlier_row = predecessor(ctx, row)
+    moved = moved_from(ctx, row)
     other = earlier_row if earlier_row >= 0 else moved
-    streams = sight.streams
-    own = sight.sources[sight.source_of(row)]
+    streams = ctx.streams
+    own = ctx.sources[ctx.source_of(row)]
     changes = []
     evidence = []
     if other >= 0:
-        earlier = sight.sources[sight.source_of(other)]
+        earlier = ctx.sources[ctx.source_of(other)]
         if earlier.source_id != own.source_id:
             changes.append("with a new identity (CID)")
             evidence.append(f"CID {earlier.source_id.hex()} before, {own.source_id.hex()} now.")
@@ -187,9 +189,9 @@ def describe_changed(sight: Sight, row: int) -> Finding:
         clean = streams.last_terminated_ns[other] >= streams.last_arrival_ns[other]
         evidence.append("The earlier one ended cleanly." if clean else "The earlier one ended without saying so.")
     return Finding(
-        group=f"source:{sight.source_name(sight.source_of(row))}",
+        group=f"source:{ctx.source_name(ctx.source_of(row))}",
         since_ns=int(streams.first_frame_ns[row]),
-        universes=(sight.universe_of(row),),
+        universes=(ctx.universe_of(row),),
         streams=(row,),
         networks=(int(streams.network[row]),),
         facts={"change": " and ".join(changes) or "changed"},
@@ -217,25 +219,25 @@ class Echoes:
         self._heard: dict[tuple[int, int], deque[tuple[int, int]]] = {}
         """Of (original, copy): moments and lags of copied frames."""
 
-    def find(self, sight: Sight) -> dict[Any, None]:
-        universes, streams = sight.universes, sight.streams
+    def find(self, ctx: RuleContext) -> dict[Any, None]:
+        universes, streams = ctx.universes, ctx.streams
         crowded = (universes.live >= 2) & (universes.declared >= 0)
         if not crowded.any():
             self._heard.clear()
             return {}
-        strangers = sight.live & crowded[streams.universe] & (sight.stream_sources_declared < 0)
+        strangers = ctx.live & crowded[streams.universe] & (ctx.stream_sources_declared < 0)
         pairs = [
             (original, copy)
             for copy in np.flatnonzero(strangers)[:MOST_LOOKED_AT].tolist()
-            for original in sight.streams_of(sight.universe_of(copy)).tolist()
+            for original in ctx.streams_of(ctx.universe_of(copy)).tolist()
             # Where nobody is declared, a tracking backup cannot be told from an echo.
-            if sight.live[original] and sight.stream_sources_declared[original] >= 0
+            if ctx.live[original] and ctx.stream_sources_declared[original] >= 0
         ]
         self._heard = {pair: self._heard.get(pair, deque(maxlen=32)) for pair in pairs}
-        return {pair: None for pair in pairs if self._echoes(sight, *pair)}
+        return {pair: None for pair in pairs if self._echoes(ctx, *pair)}
 
-    def _echoes(self, sight: Sight, original: int, copy: int) -> bool:
-        streams = sight.streams
+    def _echoes(self, ctx: RuleContext, original: int, copy: int) -> bool:
+        streams = ctx.streams
         if streams.priority[copy] < streams.priority[original]:
             return False
         heard = self._heard[original, copy]
@@ -250,14 +252,14 @@ class Echoes:
                 heard.append((t_ns, lag_ns))
         if led:
             heard.clear()
-        recent = [lag_ns for t_ns, lag_ns in heard if sight.now_ns - t_ns < ECHO_NS]
+        recent = [lag_ns for t_ns, lag_ns in heard if ctx.now_ns - t_ns < ECHO_NS]
         return len(recent) >= ECHOES
 
 
-def describe_echo(sight: Sight, key: Any) -> Finding:
+def describe_echo(ctx: RuleContext, key: Any) -> Finding:
     original, copy = key
-    streams = sight.streams
-    universe = sight.universe_of(copy)
+    streams = ctx.streams
+    universe = ctx.universe_of(copy)
     firsts = dict(zip(streams.history_hash[original].tolist(), streams.history_ns[original].tolist(), strict=True))
     lags = [
         t_ns - firsts[mark]
@@ -266,15 +268,15 @@ def describe_echo(sight: Sight, key: Any) -> Finding:
     ]
     lag_ms = float(np.median(lags)) / 1e6 if lags else 0.0
     return Finding(
-        group=f"source:{sight.source_name(sight.source_of(copy))}",
+        group=f"source:{ctx.source_name(ctx.source_of(copy))}",
         since_ns=int(streams.since_ns[copy]),
         universes=(universe,),
         streams=(copy,),
         networks=(int(streams.network[copy]),),
         facts={"lag": f"{lag_ms:.0f}"},
         evidence=(
-            f"{sight.universe_name(universe)}: frames of {sight.say_source(sight.source_of(original))} come again "
-            f"from {sight.say_source(sight.source_of(copy))} about {lag_ms:.0f} ms later, never earlier.",
+            f"{ctx.universe_name(universe)}: frames of {ctx.say_source(ctx.source_of(original))} come again "
+            f"from {ctx.say_source(ctx.source_of(copy))} about {lag_ms:.0f} ms later, never earlier.",
         ),
         confidence=Confidence.HIGH,
         also_possible=("a tracking backup that the house file does not declare",),

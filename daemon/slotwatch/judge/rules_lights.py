@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 
 from slotwatch.house.schema import Fixture, House
 from slotwatch.judge import wording
+from slotwatch.judge.binding import KEYS, Finding, RuleBinding
 from slotwatch.judge.catalog import CATALOG
+from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rules_loads import load_rows
-from slotwatch.judge.sight import Sight
-from slotwatch.judge.watch import KEYS, Finding, Watch
 from slotwatch.model.hours import ON
 from slotwatch.model.lightplan import LightPlan
 from slotwatch.model.stage import Stage
@@ -38,12 +38,12 @@ MOST_CASES = 500
 """More cases of one rule than this tell nobody more."""
 
 
-def watches(house: House) -> tuple[Watch, ...]:
+def bindings(house: House) -> tuple[RuleBinding, ...]:
     if not house.fixtures:
         return ()
     rules = LightRules()
     return (
-        Watch(
+        RuleBinding(
             "non-dim-partial",
             KEYS,
             rules.parked,
@@ -53,9 +53,9 @@ def watches(house: House) -> tuple[Watch, ...]:
             timed=True,
             is_wary=rules.is_one_partial,
         ),
-        Watch("powered-off", KEYS, rules.unpowered, rules.describe_unpowered, LOOK_NS, turned_ns=rules.turned_ns),
-        Watch("control-held", KEYS, rules.held_controls, rules.describe_control, SECOND_NS),
-        Watch("glare-held", KEYS, rules.held_glare, rules.describe_glare, SECOND_NS, on_delay_s=0),
+        RuleBinding("powered-off", KEYS, rules.unpowered, rules.describe_unpowered, LOOK_NS, turned_ns=rules.turned_ns),
+        RuleBinding("control-held", KEYS, rules.held_controls, rules.describe_control, SECOND_NS),
+        RuleBinding("glare-held", KEYS, rules.held_glare, rules.describe_glare, SECOND_NS, on_delay_s=0),
     )
 
 
@@ -72,18 +72,18 @@ class LightRules:
         self._numbers: dict[str, int] = {}
         self._cases: dict[str, Any] = {}
 
-    def _stage(self, sight: Sight) -> Stage:
+    def _stage(self, ctx: RuleContext) -> Stage:
         """The model's stage; memory begins anew when it has another patch."""
-        stage: Stage = sight.model.stage
+        stage: Stage = ctx.model.stage
         plan = stage.plan
         if plan is not self._plan:
             self._plan = plan
             self._numbers = {}
             for number, fixture in enumerate(plan.fixtures):
                 self._numbers.setdefault(fixture.name, number)
-            self._parked_ns = sight.now_ns
+            self._parked_ns = ctx.now_ns
             self._value = np.zeros(len(plan.non_dim), np.uint8)
-            self._since_ns = np.full(len(plan.non_dim), sight.now_ns, np.int64)
+            self._since_ns = np.full(len(plan.non_dim), ctx.now_ns, np.int64)
             self._step = np.full(len(plan.non_dim), 255, np.int16)
             self._glare_ns = np.zeros(len(plan.bright_fixture), np.int64)
             self._faces = np.array([plan.fixtures[n].faces_audience for n in plan.bright_fixture.tolist()], np.bool_)
@@ -97,9 +97,9 @@ class LightRules:
 
     # --- relay circuits between off and full --------------------------------------------------------------
 
-    def parked(self, sight: Sight) -> dict[Any, Any]:
+    def parked(self, ctx: RuleContext) -> dict[Any, Any]:
         """A non-dim slot stands at one level between off and full; a fade passing through does not."""
-        stage = self._stage(sight)
+        stage = self._stage(ctx)
         slots = stage.plan.non_dim
         if stage.levels is None or not len(slots):
             return {}
@@ -107,23 +107,23 @@ class LightRules:
         step = np.abs(value.astype(np.int16) - self._value)
         moved = step > 0
         self._value = value
-        self._since_ns[moved] = _changed_ns(sight, stage, slots.declared[moved], self._parked_ns)
-        self._parked_ns = sight.now_ns
+        self._since_ns[moved] = _changed_ns(ctx, stage, slots.declared[moved], self._parked_ns)
+        self._parked_ns = ctx.now_ns
         self._step[moved] = step[moved]
         needed = np.where(self._step <= CREEP, CREEP_NS, self._dwell_ns)
         partial = (value >= self._low) & (value <= self._high) & stage.levels.known(slots)
         self._partial = bool(partial.any())
-        found = np.flatnonzero(partial & (sight.now_ns - self._since_ns >= needed))[:MOST_CASES].tolist()
+        found = np.flatnonzero(partial & (ctx.now_ns - self._since_ns >= needed))[:MOST_CASES].tolist()
         fixtures = stage.plan.fixtures
         return {(fixtures[slots.fixture[i]].name, int(slots.slot[i]) + 1): int(self._since_ns[i]) for i in found}
 
-    def is_one_partial(self, sight: Sight) -> bool:
+    def is_one_partial(self, ctx: RuleContext) -> bool:
         """Whether a relay's slot is between off and full: looked at rarely, a chase could seem to stand there."""
         return self._partial
 
-    def describe_parked(self, sight: Sight, key: Any) -> Finding:
+    def describe_parked(self, ctx: RuleContext, key: Any) -> Finding:
         name, slot = key
-        stage = self._stage(sight)
+        stage = self._stage(ctx)
         fixture = self._fixture(name)
         if fixture is None:
             return _gone(name)
@@ -145,9 +145,9 @@ class LightRules:
 
     # --- lights on, power off ---------------------------------------------------------------------------------
 
-    def unpowered(self, sight: Sight) -> dict[Any, Any]:
+    def unpowered(self, ctx: RuleContext) -> dict[Any, Any]:
         """Fixtures with intensity up whose switched circuit is off, by circuit."""
-        stage = self._stage(sight)
+        stage = self._stage(ctx)
         power = stage.plan.power
         if stage.levels is None or not len(power):
             return {}
@@ -160,17 +160,17 @@ class LightRules:
         self._cases = {**self._cases, **found}
         return found
 
-    def turned_ns(self, sight: Sight, circuit: Any) -> int:
+    def turned_ns(self, ctx: RuleContext, circuit: Any) -> int:
         """When the levels that made a circuit's case last changed: its fixtures', and its own way's."""
-        stage = self._stage(sight)
+        stage = self._stage(ctx)
         fixtures = [fixture for name in self._cases.get(circuit, ()) if (fixture := self._fixture(name)) is not None]
         rows = {row for fixture in fixtures for row in _rows(stage, fixture)}
         fed = stage.plan.circuits.get(circuit)
-        rows.update(load_rows(sight, fed.rack) if fed else ())
-        return max((int(sight.universes.last_change_ns[row]) for row in rows), default=sight.now_ns)
+        rows.update(load_rows(ctx, fed.rack) if fed else ())
+        return max((int(ctx.universes.last_change_ns[row]) for row in rows), default=ctx.now_ns)
 
-    def describe_unpowered(self, sight: Sight, circuit: Any) -> Finding:
-        stage = self._stage(sight)
+    def describe_unpowered(self, ctx: RuleContext, circuit: Any) -> Finding:
+        stage = self._stage(ctx)
         fixtures = [f for name in self._cases.get(circuit, ())[:MOST_NAMED] if (f := self._fixture(name)) is not None]
         fed = stage.plan.circuits.get(circuit)
         where = f"{fed.rack} way {fed.way}" if fed else "its way"
@@ -186,18 +186,18 @@ class LightRules:
 
     # --- held commands and glare --------------------------------------------------------------------------------
 
-    def held_controls(self, sight: Sight) -> dict[Any, Any]:
+    def held_controls(self, ctx: RuleContext) -> dict[Any, Any]:
         """Control slots that are not at zero."""
-        stage = self._stage(sight)
+        stage = self._stage(ctx)
         slots = stage.plan.control
         if stage.levels is None or not len(slots):
             return {}
         found = np.flatnonzero(stage.levels.of(slots))[:MOST_CASES].tolist()
         return {(stage.plan.fixtures[slots.fixture[i]].name, int(slots.slot[i]) + 1): None for i in found}
 
-    def describe_control(self, sight: Sight, key: Any) -> Finding:
+    def describe_control(self, ctx: RuleContext, key: Any) -> Finding:
         name, slot = key
-        stage = self._stage(sight)
+        stage = self._stage(ctx)
         fixture = self._fixture(name)
         if fixture is None:
             return _gone(name)
@@ -211,29 +211,29 @@ class LightRules:
             also_possible=("a mode whose slots lie otherwise than the patch says",),
         )
 
-    def held_glare(self, sight: Sight) -> dict[Any, Any]:
+    def held_glare(self, ctx: RuleContext) -> dict[Any, Any]:
         """What faces the audience has stood above 80 % for a minute."""
-        stage = self._stage(sight)
+        stage = self._stage(ctx)
         if not self._faces.any() or len(stage.brightness) != len(self._glare_ns):
             return {}
         up = self._faces & (stage.brightness > GLARE) & stage.known
-        self._glare_ns = np.where(up, np.where(self._glare_ns == 0, sight.now_ns, self._glare_ns), 0)
-        held = np.flatnonzero((self._glare_ns > 0) & (sight.now_ns - self._glare_ns >= GLARE_NS))[:MOST_CASES]
+        self._glare_ns = np.where(up, np.where(self._glare_ns == 0, ctx.now_ns, self._glare_ns), 0)
+        held = np.flatnonzero((self._glare_ns > 0) & (ctx.now_ns - self._glare_ns >= GLARE_NS))[:MOST_CASES]
         return {stage.plan.fixtures[stage.plan.bright_fixture[i]].name: int(i) for i in held.tolist()}
 
-    def describe_glare(self, sight: Sight, name: Any) -> Finding:
-        stage = self._stage(sight)
+    def describe_glare(self, ctx: RuleContext, name: Any) -> Finding:
+        stage = self._stage(ctx)
         fixture = self._fixture(name)
         if fixture is None:
             return _gone(name)
         place = int(np.searchsorted(stage.plan.bright_fixture, self._numbers[name]))
-        since_ns = int(self._glare_ns[place]) or sight.now_ns
+        since_ns = int(self._glare_ns[place]) or ctx.now_ns
         return Finding(
             group=f"glare:{fixture.universe}",
             since_ns=since_ns,
             universes=_rows(stage, fixture),
             fixtures=(name,),
-            facts={"fixtures": _said(fixture), "held": str((sight.now_ns - since_ns) // SECOND_NS)},
+            facts={"fixtures": _said(fixture), "held": str((ctx.now_ns - since_ns) // SECOND_NS)},
             evidence=(f"Its brightest slot stands at {int(stage.brightness[place])} of 255. {NOT_SEEN}",),
         )
 
@@ -255,12 +255,12 @@ def _rows(stage: Stage, fixture: Fixture) -> tuple[int, ...]:
     return (int(stage.levels.row[declared]),)
 
 
-def _changed_ns(sight: Sight, stage: Stage, declared: NDArray[np.intp], before_ns: int) -> NDArray[np.int64]:
+def _changed_ns(ctx: RuleContext, stage: Stage, declared: NDArray[np.intp], before_ns: int) -> NDArray[np.int64]:
     """When the universes (by their place in the house) last changed, after an earlier look and not after now."""
     assert stage.levels is not None
     rows = stage.levels.row[declared]
-    changed_ns = np.where(rows >= 0, sight.universes.last_change_ns[np.maximum(rows, 0)], sight.now_ns)
-    return np.clip(changed_ns, before_ns, sight.now_ns)
+    changed_ns = np.where(rows >= 0, ctx.universes.last_change_ns[np.maximum(rows, 0)], ctx.now_ns)
+    return np.clip(changed_ns, before_ns, ctx.now_ns)
 
 
 def _gone(name: str) -> Finding:

@@ -11,8 +11,8 @@ import numpy as np
 
 from slotwatch.house.racks import NOTE
 from slotwatch.house.schema import House
-from slotwatch.judge.sight import Sight
-from slotwatch.judge.watch import KEYS, Finding, Watch
+from slotwatch.judge.binding import KEYS, Finding, RuleBinding
+from slotwatch.judge.context import RuleContext
 from slotwatch.model.loads import RackLoad
 
 LOOK_NS = 100_000_000
@@ -21,40 +21,40 @@ SLACK = 1.005
 NEUTRAL = "neutral"
 
 
-def watches(house: House) -> tuple[Watch, ...]:
+def bindings(house: House) -> tuple[RuleBinding, ...]:
     if not house.racks:
         return ()
     return (
-        Watch("way-overload", KEYS, ways_over, describe_way, LOOK_NS, turned_ns=turned_ns),
-        Watch("supply-overload", KEYS, supplies_over, describe_supply, LOOK_NS, turned_ns=turned_ns),
+        RuleBinding("way-overload", KEYS, ways_over, describe_way, LOOK_NS, turned_ns=turned_ns),
+        RuleBinding("supply-overload", KEYS, supplies_over, describe_supply, LOOK_NS, turned_ns=turned_ns),
     )
 
 
-def turned_ns(sight: Sight, key: Any) -> int:
+def turned_ns(ctx: RuleContext, key: Any) -> int:
     """When the levels of a rack's universe last changed."""
-    return max((int(sight.universes.last_change_ns[row]) for row in load_rows(sight, key[0])), default=sight.now_ns)
+    return max((int(ctx.universes.last_change_ns[row]) for row in load_rows(ctx, key[0])), default=ctx.now_ns)
 
 
-def load_rows(sight: Sight, rack_name: str) -> tuple[int, ...]:
+def load_rows(ctx: RuleContext, rack_name: str) -> tuple[int, ...]:
     """Give the row of the universe that drives a rack."""
-    rack = _rack(sight, rack_name)
-    return () if rack is None else _rows(sight, rack)
+    rack = _rack(ctx, rack_name)
+    return () if rack is None else _rows(ctx, rack)
 
 
-def ways_over(sight: Sight) -> dict[Any, Any]:
+def ways_over(ctx: RuleContext) -> dict[Any, Any]:
     """(rack, way) of every way whose estimate is over its limit."""
     found: dict[Any, Any] = {}
-    for rack in sight.model.stage.loads.racks:
+    for rack in ctx.model.stage.loads.racks:
         if rack.known:
             over = np.flatnonzero(rack.way_a > rack.limit_a * SLACK).tolist()
             found |= {(rack.wired.rack.name, rack.wired.ways[i].number): None for i in over}
     return found
 
 
-def supplies_over(sight: Sight) -> dict[Any, Any]:
+def supplies_over(ctx: RuleContext) -> dict[Any, Any]:
     """(rack, supply) of every supply line, and of the neutral, whose estimate is over its limit."""
     found: dict[Any, Any] = {}
-    for rack in sight.model.stage.loads.racks:
+    for rack in ctx.model.stage.loads.racks:
         declared = rack.wired.rack
         if not rack.known:
             continue
@@ -68,8 +68,8 @@ def supplies_over(sight: Sight) -> dict[Any, Any]:
     return found
 
 
-def describe_way(sight: Sight, key: Any) -> Finding:
-    rack = _rack(sight, key[0])
+def describe_way(ctx: RuleContext, key: Any) -> Finding:
+    rack = _rack(ctx, key[0])
     if rack is None or key[1] > len(rack.wired.ways):
         return _gone(key)
     way = rack.wired.ways[key[1] - 1]
@@ -77,7 +77,7 @@ def describe_way(sight: Sight, key: Any) -> Finding:
     return Finding(
         group=f"rack:{key[0]}",
         since_ns=0,
-        universes=_rows(sight, rack),
+        universes=_rows(ctx, rack),
         facts={"rack": key[0], "way": str(way.number), "current": f"{now_a:.1f}", "limit": f"{way.limit_a:g}"},
         evidence=(
             f"Circuit {way.circuit}: {way.load_w:g} W declared at {rack.wired.rack.volts:g} V, "
@@ -88,8 +88,8 @@ def describe_way(sight: Sight, key: Any) -> Finding:
     )
 
 
-def describe_supply(sight: Sight, key: Any) -> Finding:
-    rack = _rack(sight, key[0])
+def describe_supply(ctx: RuleContext, key: Any) -> Finding:
+    rack = _rack(ctx, key[0])
     if rack is None:
         return _gone(key)
     declared = rack.wired.rack
@@ -102,19 +102,19 @@ def describe_supply(sight: Sight, key: Any) -> Finding:
     return Finding(
         group=f"rack:{key[0]}",
         since_ns=0,
-        universes=_rows(sight, rack),
+        universes=_rows(ctx, rack),
         facts={"rack": key[0], "supply": supply, "current": f"{now_a:.0f}", "limit": f"{limit_a or 0:g}"},
         evidence=(how, NOTE),
         weight=now_a / (limit_a or 1),
     )
 
 
-def _rack(sight: Sight, name: str) -> RackLoad | None:
-    return next((rack for rack in sight.model.stage.loads.racks if rack.wired.rack.name == name), None)
+def _rack(ctx: RuleContext, name: str) -> RackLoad | None:
+    return next((rack for rack in ctx.model.stage.loads.racks if rack.wired.rack.name == name), None)
 
 
-def _rows(sight: Sight, rack: RackLoad) -> tuple[int, ...]:
-    stage = sight.model.stage
+def _rows(ctx: RuleContext, rack: RackLoad) -> tuple[int, ...]:
+    stage = ctx.model.stage
     declared = stage.plan.declared.get(rack.universe)
     if stage.levels is None or declared is None or stage.levels.row[declared] < 0:
         return ()

@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 
 from slotwatch.house.schema import House
 from slotwatch.judge import wording
+from slotwatch.judge.binding import KEYS, Finding, RuleBinding
+from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rules_lights import LOOK_NS, MOST_CASES, NOT_SEEN, SECOND_NS
-from slotwatch.judge.sight import Sight
-from slotwatch.judge.watch import KEYS, Finding, Watch
 from slotwatch.model.flashes import TOO_MANY
 from slotwatch.model.hours import ON
 from slotwatch.model.lightplan import SlotList
@@ -41,15 +41,15 @@ _EVIDENCE = {
 }
 
 
-def watches(house: House) -> tuple[Watch, ...]:
+def bindings(house: House) -> tuple[RuleBinding, ...]:
     if not house.fixtures:
         return ()
     rules = MotionRules(house)
     return (
-        Watch("flash-rate", KEYS, rules.flashing, rules.describe_flashing, LOOK_NS),
-        Watch("fine-stuck", KEYS, rules.stuck, rules.describe_pair, SECOND_NS),
-        Watch("fine-swapped", KEYS, rules.swapped, rules.describe_pair, SECOND_NS),
-        Watch("torn-pair", KEYS, rules.torn, rules.describe_pair, SECOND_NS),
+        RuleBinding("flash-rate", KEYS, rules.flashing, rules.describe_flashing, LOOK_NS),
+        RuleBinding("fine-stuck", KEYS, rules.stuck, rules.describe_pair, SECOND_NS),
+        RuleBinding("fine-swapped", KEYS, rules.swapped, rules.describe_pair, SECOND_NS),
+        RuleBinding("torn-pair", KEYS, rules.torn, rules.describe_pair, SECOND_NS),
     )
 
 
@@ -82,27 +82,27 @@ class MotionRules:
 
     # --- flashes --------------------------------------------------------------------------------------------
 
-    def flashing(self, sight: Sight) -> dict[Any, Any]:
+    def flashing(self, ctx: RuleContext) -> dict[Any, Any]:
         """Fixtures that face the audience, and groups in step, with more than three flashes in a second."""
-        stage: Stage = sight.model.stage
+        stage: Stage = ctx.model.stage
         if stage.plan is not self._stage_of:
             self._fit(stage)
         found: dict[Any, tuple[float, str]] = {}
-        fast = stage.audience_flashes.too_fast(sight.now_ns)[:, 0]
+        fast = stage.audience_flashes.too_fast(ctx.now_ns)[:, 0]
         if fast.any():
             rates = stage.audience_flashes.rates_hz()[:, 0]
             for index in np.flatnonzero(fast)[:MOST_CASES].tolist():
                 fixture = stage.plan.fixtures[self._audience[index]]
                 found[fixture.name] = (float(rates[index]), "its levels rise and fall")
-        self._find_groups(sight, stage, found)
+        self._find_groups(ctx, stage, found)
         self._find_strobes(stage, found)
         self._rates |= found
         return found
 
     @staticmethod
-    def _find_groups(sight: Sight, stage: Stage, found: dict[Any, Any]) -> None:
+    def _find_groups(ctx: RuleContext, stage: Stage, found: dict[Any, Any]) -> None:
         flashes = stage.group_flashes
-        fast = flashes.too_fast(sight.now_ns)
+        fast = flashes.too_fast(ctx.now_ns)
         for row in np.flatnonzero((fast.sum(1) >= IN_STEP) & stage.has_group).tolist():
             newest = flashes.times_ns[row, fast[row], -1]
             if (newest == newest.max()).sum() >= IN_STEP:
@@ -124,8 +124,8 @@ class MotionRules:
             if rate_hz > MAX_FLASHES_HZ and stage.brightness[place] >= ON:
                 found[fixture.name] = (rate_hz, f"its strobe slot stands at {levels[index]}, by its profile's range")
 
-    def describe_flashing(self, sight: Sight, key: Any) -> Finding:
-        stage: Stage = sight.model.stage
+    def describe_flashing(self, ctx: RuleContext, key: Any) -> Finding:
+        stage: Stage = ctx.model.stage
         rate_hz, why = self._rates.get(key, (0.0, "its levels rise and fall"))
         if isinstance(key, UniverseId):
             said, fixtures, universe = f"A group of lights on {key}", (), key
@@ -156,14 +156,14 @@ class MotionRules:
 
     # --- 16-bit pairs ----------------------------------------------------------------------------------------
 
-    def _look_at_pairs(self, sight: Sight) -> Stage:
+    def _look_at_pairs(self, ctx: RuleContext) -> Stage:
         """Once a second: how coarse and fine slots moved since the last look."""
-        stage: Stage = sight.model.stage
+        stage: Stage = ctx.model.stage
         if stage.plan is not self._stage_of:
             self._fit(stage)
-        if stage.levels is None or self._looked_ns == sight.now_ns or not len(stage.plan.coarse):
+        if stage.levels is None or self._looked_ns == ctx.now_ns or not len(stage.plan.coarse):
             return stage
-        self._looked_ns = sight.now_ns
+        self._looked_ns = ctx.now_ns
         coarse = stage.levels.of(stage.plan.coarse)
         fine = stage.levels.at(stage.plan.coarse.declared, stage.plan.fine)
         if len(self._coarse) == len(coarse):
@@ -177,13 +177,13 @@ class MotionRules:
         self._coarse, self._fine = coarse, fine
         return stage
 
-    def stuck(self, sight: Sight) -> dict[Any, Any]:
+    def stuck(self, ctx: RuleContext) -> dict[Any, Any]:
         """Fine slots of pan and tilt that never move while the coarse slot moves in small steps."""
-        return self._named(self._look_at_pairs(sight), "stuck", self._stuck >= STUCK_MOVES)
+        return self._named(self._look_at_pairs(ctx), "stuck", self._stuck >= STUCK_MOVES)
 
-    def swapped(self, sight: Sight) -> dict[Any, Any]:
+    def swapped(self, ctx: RuleContext) -> dict[Any, Any]:
         """Coarse slots that jump about while the fine one creeps: they are the wrong way round."""
-        return self._named(self._look_at_pairs(sight), "swapped", self._swapped >= SWAPPED_MOVES)
+        return self._named(self._look_at_pairs(ctx), "swapped", self._swapped >= SWAPPED_MOVES)
 
     def _named(self, stage: Stage, what: str, found: NDArray[np.bool_]) -> dict[Any, Any]:
         keys: dict[Any, Any] = {}
@@ -193,18 +193,18 @@ class MotionRules:
             keys[(what, fixture.name, role)] = None
         return keys
 
-    def torn(self, sight: Sight) -> dict[Any, Any]:
+    def torn(self, ctx: RuleContext) -> dict[Any, Any]:
         """Watched pairs that jumped by one coarse step for a single frame, three times in a minute."""
-        stage: Stage = sight.model.stage
+        stage: Stage = ctx.model.stage
         if stage.plan is not self._stage_of:
             self._fit(stage)
-        torn = np.argwhere(stage.pairs.torn(sight.now_ns)).tolist()
+        torn = np.argwhere(stage.pairs.torn(ctx.now_ns)).tolist()
         named = [stage.pair_fixtures[row][column] for row, column in torn if column < len(stage.pair_fixtures[row])]
         fixtures = [stage.plan.fixtures[number] for number in named]
         return {("torn", fixture.name, "a 16-bit pair"): None for fixture in fixtures}
 
-    def describe_pair(self, sight: Sight, key: Any) -> Finding:
-        stage: Stage = sight.model.stage
+    def describe_pair(self, ctx: RuleContext, key: Any) -> Finding:
+        stage: Stage = ctx.model.stage
         what, name, role = key
         fixture = self._fixtures.get(name)
         if fixture is None:

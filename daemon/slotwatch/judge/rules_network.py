@@ -8,9 +8,9 @@ import numpy as np
 
 from slotwatch.house.schema import House, Receiver
 from slotwatch.judge import wording
+from slotwatch.judge.binding import KEYS, STREAMS, Finding, Mask, RuleBinding
 from slotwatch.judge.catalog import CATALOG
-from slotwatch.judge.sight import Sight
-from slotwatch.judge.watch import KEYS, STREAMS, Finding, Mask, Watch
+from slotwatch.judge.context import RuleContext
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import Protocol
 
@@ -23,48 +23,48 @@ POLLED_NS = 10 * NANOSECONDS
 CHANGE_SHOWN_NS = 60 * NANOSECONDS
 
 
-def watches(house: House) -> tuple[Watch, ...]:
+def bindings(house: House) -> tuple[RuleBinding, ...]:
     fallback = FallbackAddresses()
     receivers = Receivers(house)
     return (
-        Watch("querier-absent", KEYS, silent_queriers, describe_silent_querier, is_wary=is_querier_due),
-        Watch("querier-changed", KEYS, changed_queriers, describe_changed_querier, SECOND_NS, refresh_s=None),
-        Watch("flooded-groups", STREAMS, is_flooded, describe_flooded, SECOND_NS, refresh_s=10.0),
-        Watch("fallback-address", KEYS, fallback.find, describe_fallback, SECOND_NS, refresh_s=None),
-        Watch("duplicate-address", KEYS, contested_addresses, describe_contested, SECOND_NS),
-        Watch("receiver-silent", KEYS, receivers.silent, receivers.describe, SECOND_NS, on_delay_s=0.0),
+        RuleBinding("querier-absent", KEYS, silent_queriers, describe_silent_querier, is_wary=is_querier_due),
+        RuleBinding("querier-changed", KEYS, changed_queriers, describe_changed_querier, SECOND_NS, refresh_s=None),
+        RuleBinding("flooded-groups", STREAMS, is_flooded, describe_flooded, SECOND_NS, refresh_s=10.0),
+        RuleBinding("fallback-address", KEYS, fallback.find, describe_fallback, SECOND_NS, refresh_s=None),
+        RuleBinding("duplicate-address", KEYS, contested_addresses, describe_contested, SECOND_NS),
+        RuleBinding("receiver-silent", KEYS, receivers.silent, receivers.describe, SECOND_NS, on_delay_s=0.0),
     )
 
 
 # --- queriers -----------------------------------------------------------------------------------------
 
 
-def silent_queriers(sight: Sight) -> dict[Any, None]:
+def silent_queriers(ctx: RuleContext) -> dict[Any, None]:
     """(network, family, ever heard) of queriers that are silent for longer than memberships last."""
-    return _silent_for(sight, int(CATALOG["querier-absent"].threshold("silence_s") * NANOSECONDS))
+    return _silent_for(ctx, int(CATALOG["querier-absent"].threshold("silence_s") * NANOSECONDS))
 
 
-def is_querier_due(sight: Sight) -> bool:
+def is_querier_due(ctx: RuleContext) -> bool:
     """Whether a querier's time is over within the next second."""
     limit_ns = int(CATALOG["querier-absent"].threshold("silence_s") * NANOSECONDS)
-    return len(_silent_for(sight, limit_ns - SECOND_NS)) > len(_silent_for(sight, limit_ns))
+    return len(_silent_for(ctx, limit_ns - SECOND_NS)) > len(_silent_for(ctx, limit_ns))
 
 
-def _silent_for(sight: Sight, limit_ns: int) -> dict[Any, None]:
-    listener = sight.listener
+def _silent_for(ctx: RuleContext, limit_ns: int) -> dict[Any, None]:
+    listener = ctx.listener
     found: dict[Any, None] = {}
     for network, known in listener.queriers.items():
         link = listener.links.get(network)
         up_ns = link.since_ns if link and link.was_down else 0
         for family in {querier.version[:3] for querier in known.values()}:
             last_ns = max(querier.last_ns for querier in known.values() if querier.version[:3] == family)
-            if sight.now_ns - max(last_ns, up_ns) > limit_ns and not listener.is_down(network):
+            if ctx.now_ns - max(last_ns, up_ns) > limit_ns and not listener.is_down(network):
                 found[network, family, True] = None
-    if not _uses_multicast(sight.house):
+    if not _uses_multicast(ctx.house):
         return found
     for network, watch in listener.watched.items():
         since_ns = listener.watched_since_ns.get(network, watch.t_ns)
-        if watch.watched and network not in listener.queriers and sight.now_ns - since_ns > limit_ns:
+        if watch.watched and network not in listener.queriers and ctx.now_ns - since_ns > limit_ns:
             found[network, "igmp"[:3], False] = None
     return found
 
@@ -73,14 +73,14 @@ def _uses_multicast(house: House) -> bool:
     return any(universe.id.protocol is Protocol.E131 for universe in house.universes)
 
 
-def describe_silent_querier(sight: Sight, key: Any) -> Finding:
+def describe_silent_querier(ctx: RuleContext, key: Any) -> Finding:
     network, family, heard = key
-    name = sight.network_name(network)
+    name = ctx.network_name(network)
     word = "IGMP" if family == "igm" else "MLD"
     if not heard:
         return Finding(
             group=f"network:{network}:{family}",
-            since_ns=sight.listener.watched_since_ns.get(network, 0),
+            since_ns=ctx.listener.watched_since_ns.get(network, 0),
             networks=(network,),
             facts={
                 "network": name,
@@ -93,10 +93,10 @@ def describe_silent_querier(sight: Sight, key: Any) -> Finding:
             confidence=Confidence.MEDIUM,
         )
     querier = max(
-        (one for one in sight.listener.queriers[network].values() if one.version[:3] == family),
+        (one for one in ctx.listener.queriers[network].values() if one.version[:3] == family),
         key=lambda one: one.last_ns,
     )
-    silent = wording.seconds(sight.now_ns - querier.last_ns)
+    silent = wording.seconds(ctx.now_ns - querier.last_ns)
     return Finding(
         group=f"network:{network}:{family}",
         since_ns=querier.last_ns,
@@ -107,32 +107,32 @@ def describe_silent_querier(sight: Sight, key: Any) -> Finding:
             "groups die about 260 s after its last query.",
         },
         evidence=(
-            f"Last {word} query from {querier.address} ({querier.version}) at {sight.time_of_day(querier.last_ns)}.",
+            f"Last {word} query from {querier.address} ({querier.version}) at {ctx.time_of_day(querier.last_ns)}.",
         ),
         cause="silent",
     )
 
 
-def changed_queriers(sight: Sight) -> dict[Any, None]:
+def changed_queriers(ctx: RuleContext) -> dict[Any, None]:
     return {
         (network, change[1], change[2]): None
-        for network, change in sight.listener.querier_change.items()
-        if sight.now_ns - change[0] < CHANGE_SHOWN_NS
+        for network, change in ctx.listener.querier_change.items()
+        if ctx.now_ns - change[0] < CHANGE_SHOWN_NS
     }
 
 
-def describe_changed_querier(sight: Sight, key: Any) -> Finding:
+def describe_changed_querier(ctx: RuleContext, key: Any) -> Finding:
     network, before, after = key
     window_ns = int(CATALOG["querier-changed"].threshold("duel_s") * NANOSECONDS)
-    known = sight.listener.queriers.get(network, {})
-    recent = [one.address for one in known.values() if sight.now_ns - one.last_ns < window_ns]
-    duels = sight.listener.querier_changes.get(network, 0) >= 2 and len(recent) > 1
+    known = ctx.listener.queriers.get(network, {})
+    recent = [one.address for one in known.values() if ctx.now_ns - one.last_ns < window_ns]
+    duels = ctx.listener.querier_changes.get(network, 0) >= 2 and len(recent) > 1
     return Finding(
         group=f"network:{network}",
-        since_ns=sight.listener.querier_change[network][0],
+        since_ns=ctx.listener.querier_change[network][0],
         networks=(network,),
         facts={
-            "network": sight.network_name(network),
+            "network": ctx.network_name(network),
             "before": before,
             "after": after,
             "duel": ", and both are heard in turn" if duels else "",
@@ -142,26 +142,26 @@ def describe_changed_querier(sight: Sight, key: Any) -> Finding:
     )
 
 
-def is_flooded(sight: Sight) -> Mask:
+def is_flooded(ctx: RuleContext) -> Mask:
     """E1.31 groups that arrive although this listener did not ask for them."""
-    streams, listen = sight.streams, sight.house.listen
-    asked = bool(sight.listener.joins) or listen.join == "none"
+    streams, listen = ctx.streams, ctx.house.listen
+    asked = bool(ctx.listener.joins) or listen.join == "none"
     if not asked or listen.vantage == "mirror":
         return np.zeros(streams.count, np.bool_)
-    own_group = sight.live & (streams.protocol == Protocol.E131) & (streams.destination_kind == 1)
-    flooded: Mask = own_group & (sight.universes.joined[streams.universe] == 0)
+    own_group = ctx.live & (streams.protocol == Protocol.E131) & (streams.destination_kind == 1)
+    flooded: Mask = own_group & (ctx.universes.joined[streams.universe] == 0)
     return flooded
 
 
-def describe_flooded(sight: Sight, row: int) -> Finding:
-    network = int(sight.streams.network[row])
+def describe_flooded(ctx: RuleContext, row: int) -> Finding:
+    network = int(ctx.streams.network[row])
     return Finding(
         group=f"network:{network}",
-        since_ns=int(sight.streams.first_frame_ns[row]),
-        universes=(sight.universe_of(row),),
+        since_ns=int(ctx.streams.first_frame_ns[row]),
+        universes=(ctx.universe_of(row),),
         networks=(network,),
-        facts={"network": sight.network_name(network)},
-        evidence=(f"{sight.universe_name(sight.universe_of(row))} arrives in its own group, and was not joined here.",),
+        facts={"network": ctx.network_name(network)},
+        evidence=(f"{ctx.universe_name(ctx.universe_of(row))} arrives in its own group, and was not joined here.",),
         also_possible=("another program on this computer joined these groups",),
         confidence=Confidence.MEDIUM,
     )
@@ -173,33 +173,33 @@ def describe_flooded(sight: Sight, row: int) -> Finding:
 class FallbackAddresses:
     """Sources, neighbours and this listener itself under an address that no server gave."""
 
-    def find(self, sight: Sight) -> dict[Any, None]:
+    def find(self, ctx: RuleContext) -> dict[Any, None]:
         found: dict[Any, None] = {}
-        for row in sight.sources:
-            source = sight.sources[row]
-            fresh = sight.now_ns - source.last_seen_ns < 30 * NANOSECONDS
+        for row in ctx.sources:
+            source = ctx.sources[row]
+            fresh = ctx.now_ns - source.last_seen_ns < 30 * NANOSECONDS
             if fresh and source.address.startswith(FALLBACK_PREFIX):
                 found[source.network, source.address, row] = None
-        for network, link in sight.listener.links.items():
+        for network, link in ctx.listener.links.items():
             if link.seen.addresses and all(one.startswith((FALLBACK_PREFIX, "fe80:")) for one in link.seen.addresses):
                 own = next((one for one in link.seen.addresses if one.startswith(FALLBACK_PREFIX)), "")
                 if own:
                     found[network, own, -1] = None
-        for (network, address), neighbour in sight.listener.neighbours.items():
+        for (network, address), neighbour in ctx.listener.neighbours.items():
             fallback = neighbour.reachable and address.startswith(FALLBACK_PREFIX)
             if fallback and not any(key[:2] == (network, address) for key in found):
                 found[network, address, -2] = None
         return found
 
 
-def describe_fallback(sight: Sight, key: Any) -> Finding:
+def describe_fallback(ctx: RuleContext, key: Any) -> Finding:
     network, address, row = key
     if row == -1:
         who = "This listener itself"
     elif row == -2:
         who = "A device"
     else:
-        who = sight.say_source(row)
+        who = ctx.say_source(row)
     return Finding(
         group=f"address:{network}:{address}",
         since_ns=0,
@@ -210,15 +210,15 @@ def describe_fallback(sight: Sight, key: Any) -> Finding:
     )
 
 
-def contested_addresses(sight: Sight) -> dict[Any, None]:
+def contested_addresses(ctx: RuleContext) -> dict[Any, None]:
     window_ns = int(CATALOG["duplicate-address"].threshold("window_s") * NANOSECONDS)
-    return {key: None for key, seen_ns in sight.listener.contested.items() if sight.now_ns - seen_ns < window_ns}
+    return {key: None for key, seen_ns in ctx.listener.contested.items() if ctx.now_ns - seen_ns < window_ns}
 
 
-def describe_contested(sight: Sight, key: Any) -> Finding:
+def describe_contested(ctx: RuleContext, key: Any) -> Finding:
     network, address = key
-    macs = sorted(sight.listener.neighbours[key].macs) if key in sight.listener.neighbours else []
-    sources = tuple(row for row in sight.sources if sight.sources[row].address == address)
+    macs = sorted(ctx.listener.neighbours[key].macs) if key in ctx.listener.neighbours else []
+    sources = tuple(row for row in ctx.sources if ctx.sources[row].address == address)
     return Finding(
         group=f"address:{network}:{address}",
         since_ns=0,
@@ -239,32 +239,32 @@ class Receivers:
         self._receivers = house.receivers
         self._by_name = {receiver.name: receiver for receiver in house.receivers}
 
-    def silent(self, sight: Sight) -> dict[str, None]:
-        return {receiver.name: None for receiver in self._receivers if self._is_silent(sight, receiver)}
+    def silent(self, ctx: RuleContext) -> dict[str, None]:
+        return {receiver.name: None for receiver in self._receivers if self._is_silent(ctx, receiver)}
 
-    def _is_silent(self, sight: Sight, receiver: Receiver) -> bool:
-        answered_ns, failed_ns = self._last_answer(sight, receiver)
-        if not answered_ns or sight.now_ns - answered_ns < ANSWER_NS:
+    def _is_silent(self, ctx: RuleContext, receiver: Receiver) -> bool:
+        answered_ns, failed_ns = self._last_answer(ctx, receiver)
+        if not answered_ns or ctx.now_ns - answered_ns < ANSWER_NS:
             return False
         if failed_ns > answered_ns:
-            return sight.now_ns - failed_ns >= ANSWER_NS
+            return ctx.now_ns - failed_ns >= ANSWER_NS
         # Nobody asks, so nobody answers: silence then says nothing.
-        replied_ns, asked_ns = self._replies(sight, receiver)
-        return bool(replied_ns) and sight.now_ns - asked_ns < POLLED_NS
+        replied_ns, asked_ns = self._replies(ctx, receiver)
+        return bool(replied_ns) and ctx.now_ns - asked_ns < POLLED_NS
 
-    def rows(self, sight: Sight) -> tuple[dict[str, Any], ...]:
+    def rows(self, ctx: RuleContext) -> tuple[dict[str, Any], ...]:
         """Plain values of each, in the order of the file. state: answers | silent | not-known."""
-        return tuple(self._row(sight, receiver) for receiver in self._receivers)
+        return tuple(self._row(ctx, receiver) for receiver in self._receivers)
 
-    def _row(self, sight: Sight, receiver: Receiver) -> dict[str, Any]:
-        answered_ns, _ = self._last_answer(sight, receiver)
-        is_fresh = answered_ns and sight.now_ns - answered_ns < ANSWER_NS
+    def _row(self, ctx: RuleContext, receiver: Receiver) -> dict[str, Any]:
+        answered_ns, _ = self._last_answer(ctx, receiver)
+        is_fresh = answered_ns and ctx.now_ns - answered_ns < ANSWER_NS
         row: dict[str, Any] = {
             "name": receiver.name,
             "address": receiver.address,
             "universes": [str(universe) for universe in receiver.universes],
             "on_loss": receiver.on_loss,
-            "state": "silent" if self._is_silent(sight, receiver) else "answers" if is_fresh else "not-known",
+            "state": "silent" if self._is_silent(ctx, receiver) else "answers" if is_fresh else "not-known",
             "last_seen_ns": answered_ns or None,
         }
         if row["state"] == "not-known":
@@ -272,28 +272,28 @@ class Receivers:
         return row
 
     @staticmethod
-    def _last_answer(sight: Sight, receiver: Receiver) -> tuple[int, int]:
+    def _last_answer(ctx: RuleContext, receiver: Receiver) -> tuple[int, int]:
         answered_ns = failed_ns = 0
-        for network in range(max(1, len(sight.house.networks))):
-            neighbour = sight.listener.neighbour(network, receiver.address)
+        for network in range(max(1, len(ctx.house.networks))):
+            neighbour = ctx.listener.neighbour(network, receiver.address)
             if neighbour is not None:
                 answered_ns = max(answered_ns, neighbour.answered_ns)
                 failed_ns = max(failed_ns, 0 if neighbour.reachable else neighbour.failed_ns)
-            answered_ns = max(answered_ns, sight.model.occasions.node_seen_ns(network, receiver.address))
+            answered_ns = max(answered_ns, ctx.model.occasions.node_seen_ns(network, receiver.address))
         return answered_ns, failed_ns
 
     @staticmethod
-    def _replies(sight: Sight, receiver: Receiver) -> tuple[int, int]:
-        occasions = sight.model.occasions
-        networks = range(max(1, len(sight.house.networks)))
+    def _replies(ctx: RuleContext, receiver: Receiver) -> tuple[int, int]:
+        occasions = ctx.model.occasions
+        networks = range(max(1, len(ctx.house.networks)))
         replied_ns = max(occasions.node_seen_ns(network, receiver.address) for network in networks)
         asked_ns = max((poller.last_ns for poller in occasions.pollers.values()), default=0)
         return replied_ns, asked_ns
 
-    def describe(self, sight: Sight, name: str) -> Finding:
+    def describe(self, ctx: RuleContext, name: str) -> Finding:
         receiver = self._by_name[name]
-        answered_ns, failed_ns = self._last_answer(sight, receiver)
-        universes = sight.universes
+        answered_ns, failed_ns = self._last_answer(ctx, receiver)
+        universes = ctx.universes
         fed = {(int(universe.protocol), universe.number) for universe in receiver.universes}
         rows = [
             row
@@ -309,10 +309,10 @@ class Receivers:
             facts={
                 "receiver": f'"{name}"',
                 "address": receiver.address,
-                "since": sight.time_of_day(answered_ns),
-                "feeds": f"It feeds {sight.name_universes(rows)}." if rows else "",
+                "since": ctx.time_of_day(answered_ns),
+                "feeds": f"It feeds {ctx.name_universes(rows)}." if rows else "",
             },
-            evidence=(f"Last answer at {sight.time_of_day(answered_ns)}; {how}.",),
+            evidence=(f"Last answer at {ctx.time_of_day(answered_ns)}; {how}.",),
             confidence=Confidence.HIGH,
             also_possible=("its network lead or port, while it runs on",),
         )

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from slotwatch.house.conflicts import Conflict, conflicts
 from slotwatch.house.schema import Fixture, House
 from slotwatch.judge import wording
+from slotwatch.judge.binding import KEYS, UNIVERSES, Finding, Mask, RuleBinding
+from slotwatch.judge.context import RuleContext
 from slotwatch.judge.shifted import fitting_universe
-from slotwatch.judge.sight import Sight
-from slotwatch.judge.watch import KEYS, UNIVERSES, Finding, Mask, Watch
 from slotwatch.model.winning import winning_levels
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import UniverseId
@@ -25,18 +25,18 @@ CAUSES = {"past-512": "past-end", "doubled": "doubled", "overlap": "overlap"}
 Conflicts = dict[tuple[str, UniverseId | None, tuple[str, ...]], tuple[str, tuple[Fixture, ...]]]
 
 
-def watches(house: House) -> tuple[Watch, ...]:
+def bindings(house: House) -> tuple[RuleBinding, ...]:
     plan = Plan(house)
     return (
-        Watch("patch-conflict", KEYS, plan.conflicts, plan.describe_conflict, 1_000_000_000, refresh_s=None),
-        Watch("short-frame", UNIVERSES, plan.is_short, plan.describe_short),
-        Watch("stray-levels", UNIVERSES, plan.has_strays, plan.describe_strays, turned_ns=changed_ns),
+        RuleBinding("patch-conflict", KEYS, plan.conflicts, plan.describe_conflict, 1_000_000_000, refresh_s=None),
+        RuleBinding("short-frame", UNIVERSES, plan.is_short, plan.describe_short),
+        RuleBinding("stray-levels", UNIVERSES, plan.has_strays, plan.describe_strays, turned_ns=changed_ns),
     )
 
 
-def changed_ns(sight: Sight, row: int) -> int:
+def changed_ns(ctx: RuleContext, row: int) -> int:
     """When the levels of a universe last changed."""
-    return int(sight.universes.last_change_ns[row])
+    return int(ctx.universes.last_change_ns[row])
 
 
 class Plan:
@@ -58,19 +58,19 @@ class Plan:
 
     # --- conflicts ------------------------------------------------------------------------------------
 
-    def conflicts(self, sight: Sight) -> dict[Any, Any]:
+    def conflicts(self, ctx: RuleContext) -> dict[Any, Any]:
         return self._conflicts
 
-    def describe_conflict(self, sight: Sight, key: Any) -> Finding:
+    def describe_conflict(self, ctx: RuleContext, key: Any) -> Finding:
         kind, universe = key[0], key[1]
         sentence, fixtures = self._conflicts[key]
-        universes = sight.universes
+        universes = ctx.universes
         rows = np.flatnonzero(
             universes.used & (universes.protocol == int(universe.protocol)) & (universes.number == universe.number)
         )
         return Finding(
             group=f"{kind}:{universe}",
-            since_ns=sight.started_ns,
+            since_ns=ctx.started_ns,
             universes=tuple(rows[:1].tolist()),
             fixtures=tuple(fixture.name for fixture in fixtures),
             facts={"conflict": sentence},
@@ -81,86 +81,86 @@ class Plan:
 
     # --- short frames ---------------------------------------------------------------------------------
 
-    def is_short(self, sight: Sight) -> Mask:
+    def is_short(self, ctx: RuleContext) -> Mask:
         """No live source covers all slots that the patch uses."""
-        universes = sight.universes
+        universes = ctx.universes
         needed = self._needed[universes.declared]
         short: Mask = universes.used & (universes.declared >= 0) & (universes.live > 0) & (universes.slots < needed)
         for row in np.flatnonzero(short).tolist():
-            short[row] = self._covered(sight, row) < needed[row]
+            short[row] = self._covered(ctx, row) < needed[row]
         return short
 
     @staticmethod
-    def _covered(sight: Sight, row: int) -> int:
-        rows = sight.streams_of(row)
-        rows = rows[sight.live[rows]]
-        return int(sight.streams.slots[rows].max()) if len(rows) else SLOTS
+    def _covered(ctx: RuleContext, row: int) -> int:
+        rows = ctx.streams_of(row)
+        rows = rows[ctx.live[rows]]
+        return int(ctx.streams.slots[rows].max()) if len(rows) else SLOTS
 
-    def describe_short(self, sight: Sight, row: int) -> Finding:
-        slots, needed = self._covered(sight, row), int(self._needed[sight.universes.declared[row]])
-        cut = [fixture for fixture in self._fixtures.get(sight.universe_id(row), ()) if fixture.last_slot > slots]
-        rows = [stream for stream in sight.streams_of(row).tolist() if sight.live[stream]]
+    def describe_short(self, ctx: RuleContext, row: int) -> Finding:
+        slots, needed = self._covered(ctx, row), int(self._needed[ctx.universes.declared[row]])
+        cut = [fixture for fixture in self._fixtures.get(ctx.universe_id(row), ()) if fixture.last_slot > slots]
+        rows = [stream for stream in ctx.streams_of(row).tolist() if ctx.live[stream]]
         return Finding(
             group=f"universe:{row}",
             since_ns=0,
             universes=(row,),
             streams=tuple(rows),
-            networks=(int(sight.universes.network[row]),),
+            networks=(int(ctx.universes.network[row]),),
             fixtures=tuple(fixture.name for fixture in cut),
             facts={
                 "slots": str(slots),
                 "needed": str(needed),
                 "fixtures": wording.list_names(fixture.label or fixture.name for fixture in cut),
             },
-            evidence=(f"{sight.universe_name(row)}: frames of {slots} slots; the patch ends at slot {needed}.",),
+            evidence=(f"{ctx.universe_name(row)}: frames of {slots} slots; the patch ends at slot {needed}.",),
         )
 
     # --- stray levels ---------------------------------------------------------------------------------
 
-    def _strays(self, sight: Sight, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
-        used = self._used[sight.universes.declared[rows]]
-        strays: NDArray[np.bool_] = (winning_levels(sight.model, rows) > 0) & ~used
+    def _strays(self, ctx: RuleContext, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+        used = self._used[ctx.universes.declared[rows]]
+        strays: NDArray[np.bool_] = (winning_levels(ctx.model, rows) > 0) & ~used
         return strays
 
-    def has_strays(self, sight: Sight) -> Mask:
+    def has_strays(self, ctx: RuleContext) -> Mask:
         """A slot that no fixture uses is above zero, on a universe that has a patch."""
-        universes = sight.universes
+        universes = ctx.universes
         strays = np.zeros(universes.count, np.bool_)
         patched = universes.used & (universes.declared >= 0) & (self._needed[universes.declared] > 0)
         rows = np.flatnonzero(patched & (universes.live > 0))
         if len(rows):
-            strays[rows] = self._strays(sight, rows).any(1)
+            strays[rows] = self._strays(ctx, rows).any(1)
         return strays
 
-    def describe_strays(self, sight: Sight, row: int) -> Finding:
-        numbers = (np.flatnonzero(self._strays(sight, np.array([row]))[0]) + 1).tolist()
-        before = [fixture for fixture in self._fixtures.get(sight.universe_id(row), ()) if numbers]
+    def describe_strays(self, ctx: RuleContext, row: int) -> Finding:
+        numbers = (np.flatnonzero(self._strays(ctx, np.array([row]))[0]) + 1).tolist()
+        before = [fixture for fixture in self._fixtures.get(ctx.universe_id(row), ()) if numbers]
         before = [fixture for fixture in before if fixture.last_slot < numbers[0]]
         neighbour = max(before, key=lambda fixture: fixture.last_slot, default=None)
         near = ""
         if neighbour is not None and numbers[0] - neighbour.last_slot == 1:
             follow = "It follows" if len(numbers) == 1 else "They follow"
             near = f" {follow} {neighbour.label or neighbour.name}: it may run in a longer mode."
-        shifted = self._say_shifted(sight, row)
+        shifted = self._say_shifted(ctx, row)
         return Finding(
             group=f"universe:{row}",
             since_ns=0,
             universes=(row,),
-            networks=(int(sight.universes.network[row]),),
+            networks=(int(ctx.universes.network[row]),),
             fixtures=(neighbour.name,) if near and neighbour is not None else (),
             facts={"slots": wording.list_slots(numbers), "near": near},
-            evidence=(f"{sight.universe_name(row)}: unpatched slots above zero: {len(numbers)}.", *shifted),
+            evidence=(f"{ctx.universe_name(row)}: unpatched slots above zero: {len(numbers)}.", *shifted),
             confidence=Confidence.CERTAIN,
             also_possible=("a patch list that is out of date", "a visiting rig"),
         )
 
-    def _say_shifted(self, sight: Sight, row: int) -> tuple[str, ...]:
+    def _say_shifted(self, ctx: RuleContext, row: int) -> tuple[str, ...]:
         """Where the levels fit another universe's patch: they may be on the wrong one."""
-        declared = int(sight.universes.declared[row])
-        other = fitting_universe(sight.house, self._used, declared, sight.model.levels[row])
+        declared = int(ctx.universes.declared[row])
+        other = fitting_universe(ctx.house, self._used, declared, ctx.model.levels[row])
         if other is None:
             return ()
-        own = sight.universe_id(row).number
+        own = ctx.universe_id(row).number
         why = (
             "universes counted from 0 in one place and from 1 in another"
             if abs(other.number - own) == 1

@@ -8,29 +8,29 @@ import numpy as np
 
 from slotwatch.house.schema import House
 from slotwatch.judge import wording
-from slotwatch.judge.sight import Sight
-from slotwatch.judge.watch import KEYS, TICK_NS, Finding, Watch
+from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding
+from slotwatch.judge.context import RuleContext
 
 NANOSECONDS = 1_000_000_000
 STALL_SAID_NS = NANOSECONDS
 
 
-def watches(house: House) -> tuple[Watch, ...]:
+def bindings(house: House) -> tuple[RuleBinding, ...]:
     return (
-        Watch("link-down", KEYS, networks_down, describe_link, TICK_NS),
-        Watch("host-overrun", KEYS, overruns, describe_overrun, TICK_NS),
-        Watch("join-failed", KEYS, failed_joins, describe_join),
+        RuleBinding("link-down", KEYS, networks_down, describe_link, TICK_NS),
+        RuleBinding("host-overrun", KEYS, overruns, describe_overrun, TICK_NS),
+        RuleBinding("join-failed", KEYS, failed_joins, describe_join),
     )
 
 
-def networks_down(sight: Sight) -> dict[int, None]:
-    if not sight.listener.any_down:
+def networks_down(ctx: RuleContext) -> dict[int, None]:
+    if not ctx.listener.any_down:
         return {}
-    return dict.fromkeys(network for network, link in sight.listener.links.items() if not link.up)
+    return dict.fromkeys(network for network, link in ctx.listener.links.items() if not link.up)
 
 
-def describe_link(sight: Sight, network: int) -> Finding:
-    link = sight.listener.links[network]
+def describe_link(ctx: RuleContext, network: int) -> Finding:
+    link = ctx.listener.links[network]
     seen = link.seen
     if not seen.present:
         fault = "is gone from this computer"
@@ -38,20 +38,20 @@ def describe_link(sight: Sight, network: int) -> Finding:
         fault = "has no carrier"
     else:
         fault = "has lost its address"
-    rows = np.flatnonzero(sight.universes.used & (sight.universes.network == network) & (sight.universes.declared >= 0))
+    rows = np.flatnonzero(ctx.universes.used & (ctx.universes.network == network) & (ctx.universes.declared >= 0))
     return Finding(
         group=f"network:{network}",
         since_ns=link.since_ns,
         universes=tuple(rows.tolist()),
         networks=(network,),
-        facts={"network": sight.network_name(network), "interface": seen.interface, "fault": fault},
-        evidence=(f"The interface {seen.interface} {fault} since {sight.time_of_day(link.since_ns)}.",),
+        facts={"network": ctx.network_name(network), "interface": seen.interface, "fault": fault},
+        evidence=(f"The interface {seen.interface} {fault} since {ctx.time_of_day(link.since_ns)}.",),
         cause="carrier" if not seen.up else "address" if seen.present else "interface",
     )
 
 
-def overruns(sight: Sight) -> dict[str, None]:
-    listener, now_ns = sight.listener, sight.now_ns
+def overruns(ctx: RuleContext) -> dict[str, None]:
+    listener, now_ns = ctx.listener, ctx.now_ns
     found: dict[str, None] = {}
     if listener.lost_last_ns and now_ns - listener.lost_last_ns < NANOSECONDS:
         found["lost"] = None
@@ -60,8 +60,8 @@ def overruns(sight: Sight) -> dict[str, None]:
     return found
 
 
-def describe_overrun(sight: Sight, key: str) -> Finding:
-    listener = sight.listener
+def describe_overrun(ctx: RuleContext, key: str) -> Finding:
+    listener = ctx.listener
     if key == "stall":
         late = wording.seconds(listener.stalled_for_ns)
         return Finding(
@@ -87,14 +87,14 @@ def describe_overrun(sight: Sight, key: str) -> Finding:
     )
 
 
-def failed_joins(sight: Sight) -> dict[Any, None]:
-    return {key: None for key, join in sight.listener.joins.items() if not join.ok}
+def failed_joins(ctx: RuleContext) -> dict[Any, None]:
+    return {key: None for key, join in ctx.listener.joins.items() if not join.ok}
 
 
-def describe_join(sight: Sight, key: Any) -> Finding:
+def describe_join(ctx: RuleContext, key: Any) -> Finding:
     network, number = key
-    join = sight.listener.joins[network, number]
-    universes = sight.universes
+    join = ctx.listener.joins[network, number]
+    universes = ctx.universes
     rows = np.flatnonzero(
         universes.used & (universes.network == network) & (universes.number == number) & (universes.protocol == 1)
     )
@@ -103,6 +103,6 @@ def describe_join(sight: Sight, key: Any) -> Finding:
         since_ns=join.t_ns,
         universes=tuple(rows.tolist()),
         networks=(network,),
-        facts={"network": sight.network_name(network), "reason": join.reason or "no reason given."},
-        evidence=(f"e131/{number} on {sight.network_name(network)}: {join.reason or 'refused'}",),
+        facts={"network": ctx.network_name(network), "reason": join.reason or "no reason given."},
+        evidence=(f"e131/{number} on {ctx.network_name(network)}: {join.reason or 'refused'}",),
     )

@@ -7,10 +7,10 @@ from typing import Any
 import numpy as np
 
 from slotwatch.house.schema import House
+from slotwatch.judge.binding import KEYS, STREAMS, Finding, Mask, RuleBinding, finding_of
 from slotwatch.judge.catalog import CATALOG
-from slotwatch.judge.onsets import counted_in
-from slotwatch.judge.sight import Sight
-from slotwatch.judge.watch import KEYS, STREAMS, Finding, Mask, Watch, finding_of
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.fault_onset import counted_in
 from slotwatch.model.windows import COPIES
 from slotwatch.wire.names import address_text
 from slotwatch.wire.reject import Reject
@@ -21,26 +21,26 @@ LOOP_RATIO = 0.6
 """More copies than a doubled packet makes: something goes round."""
 
 
-def watches(house: House) -> tuple[Watch, ...]:
+def bindings(house: House) -> tuple[RuleBinding, ...]:
     return (
-        Watch("malformed-packets", KEYS, offenders, describe_offender),
-        Watch("too-many-sources", KEYS, overflow, describe_overflow, began_ns=overflow_since_ns),
-        Watch("repeated-packets", STREAMS, is_repeated, describe_repeated, began_ns=counted_in(COPIES, 5.0)),
+        RuleBinding("malformed-packets", KEYS, offenders, describe_offender),
+        RuleBinding("too-many-sources", KEYS, overflow, describe_overflow, began_ns=overflow_since_ns),
+        RuleBinding("repeated-packets", STREAMS, is_repeated, describe_repeated, began_ns=counted_in(COPIES, 5.0)),
     )
 
 
-def offenders(sight: Sight) -> dict[Any, None]:
-    counters = sight.model.counters
+def offenders(ctx: RuleContext) -> dict[Any, None]:
+    counters = ctx.model.counters
     if not counters.offenders:
         return {}
     least = int(CATALOG["malformed-packets"].threshold("packets"))
-    return {(one.network, one.address): None for one in counters.rejected_recently(sight.now_ns, least)}
+    return {(one.network, one.address): None for one in counters.rejected_recently(ctx.now_ns, least)}
 
 
-def describe_offender(sight: Sight, key: Any) -> Finding:
-    one = sight.model.counters.offenders.get(key)
+def describe_offender(ctx: RuleContext, key: Any) -> Finding:
+    one = ctx.model.counters.offenders.get(key)
     address = address_text(key[1])
-    count = one.recent(sight.now_ns) if one else 0
+    count = one.recent(ctx.now_ns) if one else 0
     reason = Reject(one.last_reason).word if one else "no reason kept"
     protocol = Protocol(one.protocol).word if one else ""
     return Finding(
@@ -53,20 +53,20 @@ def describe_offender(sight: Sight, key: Any) -> Finding:
     )
 
 
-def overflow(sight: Sight) -> dict[str, None]:
-    last_ns = sight.model.streams.last_unkept_ns
-    return {"all": None} if last_ns and sight.now_ns - last_ns < 10 * NANOSECONDS else {}
+def overflow(ctx: RuleContext) -> dict[str, None]:
+    last_ns = ctx.model.streams.last_unkept_ns
+    return {"all": None} if last_ns and ctx.now_ns - last_ns < 10 * NANOSECONDS else {}
 
 
-def overflow_since_ns(sight: Sight, key: str) -> int:
-    return int(sight.model.streams.last_unkept_ns)
+def overflow_since_ns(ctx: RuleContext, key: str) -> int:
+    return int(ctx.model.streams.last_unkept_ns)
 
 
-def describe_overflow(sight: Sight, key: str) -> Finding:
-    unkept = sight.model.streams.unkept
-    universes = sight.universes
+def describe_overflow(ctx: RuleContext, key: str) -> Finding:
+    unkept = ctx.model.streams.unkept
+    universes = ctx.universes
     recent = universes.used & (universes.last_unkept_ns > 0)
-    recent &= sight.now_ns - universes.last_unkept_ns < 10 * NANOSECONDS
+    recent &= ctx.now_ns - universes.last_unkept_ns < 10 * NANOSECONDS
     count = sum(unkept.values())
     tables = ", ".join(f"{number} by the bound of {table}" for table, number in sorted(unkept.items()))
     return Finding(
@@ -78,17 +78,17 @@ def describe_overflow(sight: Sight, key: str) -> Finding:
     )
 
 
-def is_repeated(sight: Sight) -> Mask:
-    rule, streams = CATALOG["repeated-packets"], sight.streams
+def is_repeated(ctx: RuleContext) -> Mask:
+    rule, streams = CATALOG["repeated-packets"], ctx.streams
     copies = streams.copies_5s
     repeated: Mask = streams.used & (copies >= rule.threshold("copies"))
     return repeated & (copies > rule.threshold("copies_ratio") * streams.packets_5s) if repeated.any() else repeated
 
 
-def describe_repeated(sight: Sight, row: int) -> Finding:
-    streams = sight.streams
+def describe_repeated(ctx: RuleContext, row: int) -> Finding:
+    streams = ctx.streams
     ratio = int(streams.copies_5s[row]) / max(1, int(streams.packets_5s[row]))
-    name = sight.universe_name(sight.universe_of(row))
+    name = ctx.universe_name(ctx.universe_of(row))
     if ratio > LOOP_RATIO:
         cause, verdict = "loop", "So many copies go round in a loop."
         also = ("a device that answers every packet with copies",)
@@ -96,7 +96,7 @@ def describe_repeated(sight: Sight, row: int) -> Finding:
         cause, verdict = "doubled", "Each packet comes twice: a mirror of both directions, a bonded port, or a loop."
         also = ("a loop between two switches",)
     return finding_of(
-        sight,
+        ctx,
         row,
         since_ns=0,
         facts={"percent": f"{100 * ratio:.0f}", "verdict": verdict},

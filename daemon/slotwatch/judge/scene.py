@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.judge import wording
+from slotwatch.judge.context import RuleContext
 from slotwatch.judge.losses import LossGroup
-from slotwatch.judge.sight import Sight
 from slotwatch.judge.stops import SLACK_NS, Stops
 from slotwatch.snapshot import Confidence
 
@@ -35,7 +35,7 @@ class Verdict:
 class Scene:
     """Who stopped and who goes on, for one group of losses. Masks are over stream rows."""
 
-    sight: Sight
+    ctx: RuleContext
     stops: Stops
     group: LossGroup
     stopped: NDArray[np.bool_]
@@ -49,48 +49,48 @@ class Scene:
 
     def alive_beside(self, source: int) -> NDArray[np.intp]:
         """Streams of other identities that the same address sends and that go on: its machine lives."""
-        sight = self.sight
-        row = sight.sources[source]
+        ctx = self.ctx
+        row = ctx.sources[source]
         if not row.address:
             return np.zeros(0, np.intp)
         kin = [
             other
-            for other in set(sight.streams.source[self.alive].tolist())
+            for other in set(ctx.streams.source[self.alive].tolist())
             if other != source
-            and sight.sources[other].address == row.address
-            and sight.sources[other].network == row.network
+            and ctx.sources[other].address == row.address
+            and ctx.sources[other].network == row.network
         ]
-        return np.flatnonzero(self.alive & np.isin(sight.streams.source, kin))
+        return np.flatnonzero(self.alive & np.isin(ctx.streams.source, kin))
 
     def alive_of(self, source: int) -> NDArray[np.intp]:
-        return np.flatnonzero(self.alive & (self.sight.streams.source == source))
+        return np.flatnonzero(self.alive & (self.ctx.streams.source == source))
 
     def others_alive(self) -> list[int]:
         """Sources on the same networks that go on and lost nothing now, this computer's own among them."""
-        streams = self.sight.streams
+        streams = self.ctx.streams
         on_networks = np.isin(streams.network, self.networks)
         return sorted(set(streams.source[self.alive & on_networks].tolist()) - set(self.sources))
 
     def others_afar(self) -> list[int]:
         """Those of them that came by the network, so that they prove it whole: what this computer sends does not."""
-        return [source for source in self.others_alive() if not self.sight.is_here(source)]
+        return [source for source in self.others_alive() if not self.ctx.is_here(source)]
 
     def alive_afar(self) -> NDArray[np.intp]:
         """Streams on the same networks that go on and come by them."""
-        streams = self.sight.streams
+        streams = self.ctx.streams
         rows = np.flatnonzero(self.alive & np.isin(streams.network, self.networks))
-        here = [source for source in set(streams.source[rows].tolist()) if self.sight.is_here(source)]
+        here = [source for source in set(streams.source[rows].tolist()) if self.ctx.is_here(source)]
         return rows[~np.isin(streams.source[rows], here)]
 
     def is_multicast(self, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
-        kinds = self.sight.streams.destination_kind[rows]
+        kinds = self.ctx.streams.destination_kind[rows]
         multicast: NDArray[np.bool_] = (kinds == OWN_GROUP) | (kinds == OTHER_GROUP)
         return multicast
 
 
-def set_scene(sight: Sight, stops: Stops, group: LossGroup) -> Scene:
+def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
     """Sort all streams into stopped with this group, going on, and not yet known."""
-    streams = sight.streams
+    streams = ctx.streams
     lost = np.zeros(streams.count, np.bool_)
     lost[[row for row in group.streams if row < streams.count]] = True
     packet_ns = np.maximum(streams.last_packet_ns, stops.last_ns)
@@ -105,40 +105,40 @@ def set_scene(sight: Sight, stops: Stops, group: LossGroup) -> Scene:
     undecided = silent & ~stops.overdue
     whole = [source for source in sources if source not in alive_sources]
     networks = sorted(set(streams.network[stopped].tolist()))
-    return Scene(sight, stops, group, stopped, went_on, undecided, sources, whole, networks)
+    return Scene(ctx, stops, group, stopped, went_on, undecided, sources, whole, networks)
 
 
 def say_what_works(scene: Scene, verdict: Verdict) -> None:
-    sight = scene.sight
-    streams = sight.streams
+    ctx = scene.ctx
+    streams = ctx.streams
     stopped_universes = set(streams.universe[scene.stopped].tolist())
     for source in scene.sources:
         rows = scene.alive_of(source)
         others = sorted(set(streams.universe[rows].tolist()) - stopped_universes)
         if others:
-            verdict.still_working.append(f"{sight.name_universes(others)} of {sight.say_source(source)}")
+            verdict.still_working.append(f"{ctx.name_universes(others)} of {ctx.say_source(source)}")
     keepers: dict[int, list[int]] = {}
     for row in np.flatnonzero(scene.alive & np.isin(streams.universe, sorted(stopped_universes))).tolist():
-        keepers.setdefault(sight.source_of(row), []).append(sight.universe_of(row))
+        keepers.setdefault(ctx.source_of(row), []).append(ctx.universe_of(row))
     for source, universes in keepers.items():
-        declared = sight.declared_source(source)
+        declared = ctx.declared_source(source)
         backup = "backup " if declared and declared.role == "backup" else ""
-        verdict.still_working.append(f"{backup}{sight.say_source(source)} is sending {sight.name_universes(universes)}")
+        verdict.still_working.append(f"{backup}{ctx.say_source(source)} is sending {ctx.name_universes(universes)}")
     for source in scene.others_alive():
         if source in keepers:
             continue
         universes = sorted(set(streams.universe[scene.alive_of(source)].tolist()))
-        verdict.still_working.append(f"{sight.say_source(source)} is sending {sight.name_universes(universes)}")
+        verdict.still_working.append(f"{ctx.say_source(source)} is sending {ctx.name_universes(universes)}")
     receivers = _receivers(scene, stopped_universes)
     if receivers:
         verdict.still_working.append(receivers)
 
 
 def _receivers(scene: Scene, universes: set[int]) -> str:
-    names = {str(scene.sight.universe_id(row)) for row in universes}
+    names = {str(scene.ctx.universe_id(row)) for row in universes}
     holding = [
         receiver.name
-        for receiver in scene.sight.house.receivers
+        for receiver in scene.ctx.house.receivers
         if receiver.on_loss == "hold" and names & {str(universe) for universe in receiver.universes}
     ]
     return f"{wording.list_names(holding)} should hold the last look" if holding else ""

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.judge.clusters import Cluster
+from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rule import Rule, RuleClass
 from slotwatch.judge.rules_loss import is_visible, stopped_by_routes
-from slotwatch.judge.sight import Sight
 from slotwatch.snapshot import Incident, Severity, UniverseState
 from slotwatch.wire.universe import Protocol
 
@@ -20,37 +20,37 @@ AT_REST_NS = 3_000_000_000
 _RESUMED = {"universe-lost": UniverseState.LOST, "universe-missing": UniverseState.MISSING}
 
 
-def universe_states(sight: Sight, clusters: Sequence[Cluster]) -> NDArray[np.uint8]:
+def universe_states(ctx: RuleContext, clusters: Sequence[Cluster]) -> NDArray[np.uint8]:
     """Give each row of the universe table its `UniverseState`, shape (U,)."""
-    universes = sight.universes
+    universes = ctx.universes
     states = np.full(universes.count, UniverseState.OK, np.uint8)
     silent = universes.last_arrival_ns == 0
-    at_rest = ~silent & (sight.now_ns - universes.last_change_ns > AT_REST_NS)
+    at_rest = ~silent & (ctx.now_ns - universes.last_change_ns > AT_REST_NS)
     states[at_rest] = UniverseState.AT_REST
     states[silent] = np.where(universes.declared[silent] >= 0, UniverseState.NOT_VISIBLE, UniverseState.OK)
-    states[silent & is_visible(sight)] = UniverseState.OK
-    states[stopped_by_routes(sight)] = UniverseState.STOPPED
+    states[silent & is_visible(ctx)] = UniverseState.OK
+    states[stopped_by_routes(ctx)] = UniverseState.STOPPED
     for cluster in clusters:
         _paint(states, cluster)
     # Nobody sends it and nobody has to: not due yet, not used in this production, or never declared. At rest is
     # who sends and does not change.
     idle = (universes.live == 0) & (silent | (universes.declared < 0))
     states[idle & (states <= UniverseState.AT_REST)] = UniverseState.STOPPED
-    for network in sight.listener.links:
-        if sight.listener.is_down(network):
+    for network in ctx.listener.links:
+        if ctx.listener.is_down(network):
             states[universes.network == network] = UniverseState.NOT_JUDGED
     return states
 
 
-def paint_resumed(states: NDArray[np.uint8], sight: Sight, incidents: Iterable[Incident]) -> None:
+def paint_resumed(states: NDArray[np.uint8], ctx: RuleContext, incidents: Iterable[Incident]) -> None:
     """Show what was lost or missing before a restart so, until it comes or is found anew."""
-    silent = (sight.universes.used & (sight.universes.live == 0)).nonzero()[0].tolist()
+    silent = (ctx.universes.used & (ctx.universes.live == 0)).nonzero()[0].tolist()
     for incident in incidents:
         state = _RESUMED.get(incident.rule)
         if state is None or incident.cause == "stream-terminated":
             continue
         named = set(incident.universes)
-        states[[row for row in silent if sight.universe_name(row) in named]] = state
+        states[[row for row in silent if ctx.universe_name(row) in named]] = state
 
 
 def _paint(states: NDArray[np.uint8], cluster: Cluster) -> None:
@@ -77,13 +77,13 @@ def _state_of(rule: Rule, cluster: Cluster) -> UniverseState:
     return UniverseState.MISSING if rule.name == "universe-missing" else UniverseState.FAULTY
 
 
-def closed_cleanly(sight: Sight) -> bool:
+def closed_cleanly(ctx: RuleContext) -> bool:
     """Whether all declared universes have ended and every E1.31 stream that ended lately said so itself."""
-    streams, universes = sight.streams, sight.universes
+    streams, universes = ctx.streams, ctx.universes
     declared = universes.used & (universes.declared >= 0)
     if (universes.live[declared] > 0).any():
         return False
-    rows = streams.used & (streams.last_arrival_ns > sight.phase_since_ns) & (streams.protocol == Protocol.E131)
+    rows = streams.used & (streams.last_arrival_ns > ctx.phase_since_ns) & (streams.protocol == Protocol.E131)
     if not rows.any():
         return bool((universes.last_arrival_ns[declared] > 0).any())
     return bool((streams.last_terminated_ns[rows] >= streams.last_arrival_ns[rows]).all())

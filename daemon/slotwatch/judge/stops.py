@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.judge.sight import Sight
+from slotwatch.judge.context import RuleContext
 from slotwatch.wire.universe import Protocol
 
 KEEP_ALIVE_E131_NS = 1_050_000_000
@@ -37,9 +37,9 @@ class Stops:
     had_frames: NDArray[np.bool_]
 
 
-def measure_stops(sight: Sight) -> Stops:
+def measure_stops(ctx: RuleContext) -> Stops:
     """Measure every stream. Arrays of shape (S,), monotonic nanoseconds."""
-    streams = sight.streams
+    streams = ctx.streams
     last_ns = streams.last_arrival_ns
     gap_ns = np.where(streams.prev_frame_ns > 0, streams.last_frame_ns - streams.prev_frame_ns, 0)
     pace_ns = np.maximum(2 * gap_ns, 2 * streams.median_interval_ns)
@@ -53,7 +53,7 @@ def measure_stops(sight: Sight) -> Stops:
     return Stops(
         last_ns=last_ns,
         due_ns=last_ns + owed_ns,
-        overdue=had_frames & (sight.now_ns - last_ns > owed_ns + owed_ns // 2 + SLACK_NS),
+        overdue=had_frames & (ctx.now_ns - last_ns > owed_ns + owed_ns // 2 + SLACK_NS),
         terminated=had_frames & (streams.last_terminated_ns >= last_ns),
         had_frames=had_frames,
     )

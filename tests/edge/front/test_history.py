@@ -315,7 +315,7 @@ FULL_DISK = """
 import asyncio, os, pathlib, sys
 from slotwatch.edge.front import history as module
 from slotwatch.edge.front.history import History
-from tests.edge.test_history import minute
+from tests.edge.front.test_history import minute
 from tests.patience import happens
 from tests.views.fabricate import snapshot
 module.RETRY_S = 0.05

@@ -17,7 +17,7 @@ from slotwatch.edge.shared import ring as rings
 from slotwatch.edge.shared import snapshot_buffer as boards
 from slotwatch.edge.shared.channel import Channel, pair
 from slotwatch.edge.shared.ring import GUARD_ROWS, Ring, RingWriter
-from slotwatch.edge.shared.snapshot_buffer import BoardReader, BoardWriter
+from slotwatch.edge.shared.snapshot_buffer import SnapshotReader, SnapshotWriter
 from slotwatch.house.schema import DeclaredUniverse, House, Network, Phase
 from slotwatch.house.schema import Recorder as RecorderSettings
 from slotwatch.snapshot import Snapshot, UniverseState
@@ -33,7 +33,7 @@ LOOPBACK = bytes(10) + b"\xff\xff\x7f\0\0\1"
 class Bench:
     judging: Judging
     writer: RingWriter
-    reader: BoardReader
+    reader: SnapshotReader
     front: Channel
     intake: Channel
     routes: Channel
@@ -82,7 +82,7 @@ def bench(house: House, memory: tuple[int, int] | None = None) -> Iterator[Bench
     writer = RingWriter(fds[0], ROWS)
     writer.turn(clock.monotonic_ns(), clock.wall_offset_ns(), 0)
     ends = [Channel(end.detach()) for _ in range(3) for end in pair()]
-    judging = Judging(house, Ring(fds[0], ROWS), BoardWriter(fds[1]), ends[0], ends[2], ends[4])
+    judging = Judging(house, Ring(fds[0], ROWS), SnapshotWriter(fds[1]), ends[0], ends[2], ends[4])
     seen: list[Observation] = []
     observe = judging.engine.observe
 
@@ -92,7 +92,7 @@ def bench(house: House, memory: tuple[int, int] | None = None) -> Iterator[Bench
 
     judging.engine.observe = note  # type: ignore[method-assign]
     try:
-        yield Bench(judging, writer, BoardReader(fds[1]), ends[1], ends[3], ends[5], seen, fds, house)
+        yield Bench(judging, writer, SnapshotReader(fds[1]), ends[1], ends[3], ends[5], seen, fds, house)
     finally:
         judging.close()
         for end in ends:

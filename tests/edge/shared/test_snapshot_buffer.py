@@ -11,7 +11,7 @@ import pytest
 
 from slotwatch.edge.shared import memory
 from slotwatch.edge.shared import snapshot_buffer as board
-from slotwatch.edge.shared.snapshot_buffer import BoardReader, BoardWriter, create_memory
+from slotwatch.edge.shared.snapshot_buffer import SnapshotReader, SnapshotWriter, create_memory
 from slotwatch.snapshot import UNIVERSE_COLUMNS, HouseView, Snapshot
 
 
@@ -42,11 +42,11 @@ def snapshot(number: int, universes: int) -> Snapshot:
 
 
 def test_nothing_is_read_before_the_first_publication(fd: int) -> None:
-    assert BoardReader(fd).read() is None
+    assert SnapshotReader(fd).read() is None
 
 
 def test_a_snapshot_is_read_as_it_was_published_and_growing_ones_fit(fd: int) -> None:
-    writer, reader = BoardWriter(fd), BoardReader(fd)
+    writer, reader = SnapshotWriter(fd), SnapshotReader(fd)
     for number, universes in ((1, 1), (2, 4096), (3, 0), (4, 16)):
         writer.publish(snapshot(number, universes))
         read = reader.read()
@@ -56,36 +56,36 @@ def test_a_snapshot_is_read_as_it_was_published_and_growing_ones_fit(fd: int) ->
 
 
 def test_the_same_publication_is_decoded_once(fd: int) -> None:
-    writer, reader = BoardWriter(fd), BoardReader(fd)
+    writer, reader = SnapshotWriter(fd), SnapshotReader(fd)
     writer.publish(snapshot(1, 2))
     assert reader.read() is reader.read()
 
 
 def test_a_new_reader_finds_the_last_publication_of_a_writer_that_is_gone(fd: int) -> None:
-    BoardWriter(fd).publish(snapshot(7, 2))
-    read = BoardReader(fd).read()
+    SnapshotWriter(fd).publish(snapshot(7, 2))
+    read = SnapshotReader(fd).read()
     assert read is not None
     assert read.sequence == 7
 
 
 def test_a_writer_killed_in_the_middle_leaves_the_last_snapshot_readable(fd: int) -> None:
-    writer = BoardWriter(fd)
+    writer = SnapshotWriter(fd)
     writer.publish(snapshot(1, 2))
     # The half of publication 2 as a killed writer leaves it: odd number, garbage inside.
     board._HALF.pack_into(writer._map, 64, 3, 0)
     writer._map[memory.BOARD_HEADER_BYTES : memory.BOARD_HEADER_BYTES + 64] = b"\xff" * 64
-    read = BoardReader(fd).read()
+    read = SnapshotReader(fd).read()
     assert read is not None
     assert read.sequence == 1
-    BoardWriter(fd).publish(snapshot(2, 2))
-    again = BoardReader(fd).read()
+    SnapshotWriter(fd).publish(snapshot(2, 2))
+    again = SnapshotReader(fd).read()
     assert again is not None
     assert again.sequence == 2
 
 
 def test_no_reading_is_torn_while_another_thread_publishes(fd: int) -> None:
     """Every array of one snapshot carries its number: a mixture of two would show."""
-    writer, reader = BoardWriter(fd), BoardReader(fd)
+    writer, reader = SnapshotWriter(fd), SnapshotReader(fd)
     writer.publish(snapshot(1, 64))
     thread = threading.Thread(target=lambda: [writer.publish(snapshot(n, 64)) for n in range(2, 400)])
     thread.start()
@@ -100,7 +100,7 @@ def test_no_reading_is_torn_while_another_thread_publishes(fd: int) -> None:
 
 
 def test_a_snapshot_that_cannot_fit_is_refused_and_the_last_one_stays(fd: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    writer, reader = BoardWriter(fd), BoardReader(fd)
+    writer, reader = SnapshotWriter(fd), SnapshotReader(fd)
     writer.publish(snapshot(1, 2))
     with monkeypatch.context() as small:
         small.setattr(board, "HALF_BYTES", 1000)
@@ -112,7 +112,7 @@ def test_a_snapshot_that_cannot_fit_is_refused_and_the_last_one_stays(fd: int, m
 
 
 def test_progress_is_read_where_the_parent_looks_for_it(fd: int) -> None:
-    writer = BoardWriter(fd)
+    writer = SnapshotWriter(fd)
     writer.turn(12, 34, 5)
     assert writer.progress() == (12, 34, 5)
     assert int.from_bytes(writer._map[memory.BOARD_PROGRESS_AT : memory.BOARD_PROGRESS_AT + 8], "little") == 12

@@ -45,7 +45,7 @@ LAG_EDGES_S = (0.01, 0.025, 0.05, 0.1, 0.15, 0.2, 0.25, 0.5, 1.0, 2.5)
 Ask = Callable[[str, dict[str, Any]], Awaitable[dict[str, Any]]]
 
 
-class BoardLike(Protocol):
+class SnapshotSource(Protocol):
     """Where snapshots come from; `sequence` tells cheaply whether there is a newer one."""
 
     @property
@@ -80,7 +80,7 @@ class Runner(Follower, Protocol):
 class Front:
     """State of the front process."""
 
-    def __init__(self, house: House, board: BoardLike, ask: Ask, guard: Guard) -> None:
+    def __init__(self, house: House, board: SnapshotSource, ask: Ask, guard: Guard) -> None:
         self.house = house
         self.board = board
         self.ask = ask

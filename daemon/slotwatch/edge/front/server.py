@@ -13,7 +13,7 @@ from slotwatch.edge.front.changes import Changes
 from slotwatch.edge.front.door import Door
 from slotwatch.edge.front.events import Listeners
 from slotwatch.edge.front.fresh import reading
-from slotwatch.edge.front.front import Ask, BoardLike, Front, Packets, Runner
+from slotwatch.edge.front.front import Ask, Front, Packets, Runner, SnapshotSource
 from slotwatch.edge.front.guard import LARGEST_BODY_BYTES, Guard, add_headers, middleware
 from slotwatch.edge.front.history import History
 from slotwatch.edge.front.mqtt import MqttSender
@@ -31,7 +31,7 @@ ANSWERED_WITHIN_S = 20.0
 class Server:
     """All that the front process does for one house, and goes on doing when the house is another."""
 
-    def __init__(self, house: House, board: BoardLike, ask: Ask, packets: Callable[[House], Packets]) -> None:
+    def __init__(self, house: House, board: SnapshotSource, ask: Ask, packets: Callable[[House], Packets]) -> None:
         self._house = house
         self._recorded = packets
         self._packets = packets(house)

@@ -24,7 +24,7 @@ from slotwatch.edge.judging.recorder import Captures, Recorder
 from slotwatch.edge.shared.channel import Channel, Message, answer
 from slotwatch.edge.shared.pace import BUSY_ROWS, GATHERED_ROWS, Pace
 from slotwatch.edge.shared.ring import GUARD_ROWS, Ring
-from slotwatch.edge.shared.snapshot_buffer import BoardWriter
+from slotwatch.edge.shared.snapshot_buffer import SnapshotWriter
 from slotwatch.engine import Engine
 from slotwatch.house.schema import House, Phase
 from slotwatch.snapshot import Snapshot
@@ -53,7 +53,7 @@ class Judging:
     """The engine between ring and board."""
 
     def __init__(
-        self, house: House, ring: Ring, board: BoardWriter, requests: Channel, observations: Channel, routes: Channel
+        self, house: House, ring: Ring, board: SnapshotWriter, requests: Channel, observations: Channel, routes: Channel
     ) -> None:
         now_ns = clock.monotonic_ns()
         self.ring, self.board = ring, board

@@ -10,7 +10,7 @@ from slotwatch.edge.shared.channel import pair
 from slotwatch.edge.shared.progress import Progress
 
 
-class Commons:
+class SharedResources:
     """Ring, board, the running house, a pair of ends for each channel, and the bell that intake rings for routes."""
 
     def __init__(self, ring_rows: int) -> None:

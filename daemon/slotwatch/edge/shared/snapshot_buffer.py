@@ -37,7 +37,7 @@ def create_memory() -> int:
     return fd
 
 
-class Board:
+class SnapshotBuffer:
     """A mapping of the board."""
 
     def __init__(self, fd: int, *, writable: bool = False) -> None:
@@ -57,7 +57,7 @@ class Board:
         return _PROGRESS.unpack_from(self._map, PROGRESS_AT)
 
 
-class BoardWriter(Board):
+class SnapshotWriter(SnapshotBuffer):
     """Judging's side."""
 
     def __init__(self, fd: int) -> None:
@@ -87,7 +87,7 @@ class BoardWriter(Board):
         return size
 
 
-class BoardReader(Board):
+class SnapshotReader(SnapshotBuffer):
     """The front's side. `read` gives the newest snapshot, decoded once for each publication."""
 
     def __init__(self, fd: int) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from sacn.messages.data_packet import DataPacket
 
-from slotwatch.wire.routine import FORGET_NS, Routine
+from slotwatch.wire.novelty import FORGET_NS, Routine
 from slotwatch.wire.universe import Protocol
 from tests.model.packets import MS, START, Sent, artnet, artnet_sync, batch_of, cid, e131, e131_discovery, e131_sync
 
@@ -103,7 +103,7 @@ def test_every_octet_of_the_header_counts_but_the_number() -> None:
 
 
 def test_what_is_remembered_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("slotwatch.wire.routine.MOST_KNOWN", 64)
+    monkeypatch.setattr("slotwatch.wire.novelty.MOST_KNOWN", 64)
     routine = Routine()
     for number in range(1, 1000):
         routine.is_news(batch_of([replace(desk(0, source=cid(number)), t_ns=START + number)]))

@@ -1,16 +1,16 @@
-"""How a rule is plugged in: a Watch says when its condition holds and how to describe one case of it.
+"""How a rule is plugged in: a RuleBinding says when its condition holds and how to describe one case of it.
 
 To add a rule:
 1. give it a row in the table (`judge.catalog_*`), with its delays and thresholds;
-2. write its condition: a function of a `Sight` that returns a mask over stream or universe rows, or a mapping
+2. write its condition: a function of a `RuleContext` that returns a mask over stream or universe rows, or a mapping
    whose keys are what it is true of (a network, an address, a fixture);
-3. write its description: a function of a `Sight` and one row or key that returns a `Finding`;
-4. put a `Watch` of both into what its module's `watches(house)` returns, and the module into `judge.watches`;
+3. write its description: a function of a `RuleContext` and one row or key that returns a `Finding`;
+4. put a `RuleBinding` of both into what its module's `bindings(house)` returns, and the module into `judge.bindings`;
 5. add its table test: just under, just over, recovers, flaps, no data;
-6. if it counts over a window, give that its row in `judge.deafness`.
+6. if it counts over a window, give that its row in `judge.blind_windows`.
 
 A condition runs on every pass and must be array work; a description runs only for what is raised. A module
-that needs state between passes keeps it in an object that `watches(house)` makes and whose methods it returns.
+that needs state between passes keeps it in an object that `bindings(house)` makes and whose methods it returns.
 On-delay, off-delay, grouping, grading, explaining and the life of the incident are not the rule's business.
 """
 
@@ -24,10 +24,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.judge import deafness
+from slotwatch.judge import blind_windows
 from slotwatch.judge.catalog import CATALOG
+from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rule import Rule, RuleClass
-from slotwatch.judge.sight import Sight
 from slotwatch.snapshot import Confidence
 
 Mask = NDArray[np.bool_]
@@ -82,28 +82,28 @@ class Finding:
     """Of the cases in one incident the heaviest speaks for all."""
 
 
-def finding_of(sight: Sight, row: int, **more: Any) -> Finding:
+def finding_of(ctx: RuleContext, row: int, **more: Any) -> Finding:
     """Start a finding about one stream: grouped by its source."""
-    source = sight.source_of(row)
+    source = ctx.source_of(row)
     return Finding(
-        group=f"source:{sight.source_name(source)}",
-        universes=(sight.universe_of(row),),
+        group=f"source:{ctx.source_name(source)}",
+        universes=(ctx.universe_of(row),),
         streams=(row,),
-        networks=(int(sight.streams.network[row]),),
+        networks=(int(ctx.streams.network[row]),),
         **more,
     )
 
 
 @dataclass(frozen=True, slots=True)
-class Watch:
+class RuleBinding:
     """A rule's condition and description, and how often it is looked at."""
 
     rule: str
     over: str
     """STREAMS, UNIVERSES or KEYS."""
-    condition: Callable[[Sight], Any]
+    condition: Callable[[RuleContext], Any]
     """Returns a Mask over the rows (shorter is fine), or a Mapping of keys for KEYS."""
-    describe: Callable[[Sight, Any], Finding]
+    describe: Callable[[RuleContext, Any], Finding]
     every_ns: int = SLOW_NS
     on_delay_s: float | None = None
     """Where the condition itself looks back over a time, 0; None: the table's."""
@@ -111,11 +111,11 @@ class Watch:
     """Of KEYS: the mapping's values say since when the condition has held."""
     refresh_s: float | None = 1.0
     """How often a raised case is described anew while its condition holds; None: never."""
-    turned_ns: Callable[[Sight, Any], int] | None = None
+    turned_ns: Callable[[RuleContext, Any], int] | None = None
     """When a condition that has just become true did so on the wire; taken between the last look and this one."""
-    began_ns: Callable[[Sight, Any], int] | None = None
+    began_ns: Callable[[RuleContext, Any], int] | None = None
     """Of what looks back over a window: the last good frame before it. Asked once, when a case is raised."""
-    is_wary: Callable[[Sight], bool] | None = None
+    is_wary: Callable[[RuleContext], bool] | None = None
     """Whether the condition is on its way to hold, or remembers what only close looks show. Asked after a pass."""
 
 
@@ -138,10 +138,10 @@ class Raised:
     """Incident that accounts for it."""
 
 
-class Condition:
-    """A Watch with its memory: what is pending, what is raised."""
+class RuleState:
+    """A RuleBinding with its memory: what is pending, what is raised."""
 
-    def __init__(self, watch: Watch) -> None:
+    def __init__(self, watch: RuleBinding) -> None:
         self.watch = watch
         self.rule = CATALOG[watch.rule]
         on_delay_s = self.rule.on_delay_s if watch.on_delay_s is None else watch.on_delay_s
@@ -159,43 +159,43 @@ class Condition:
         """Look again in the next pass."""
         self._due_ns = 0
 
-    def is_under_way(self, sight: Sight) -> bool:
+    def is_under_way(self, ctx: RuleContext) -> bool:
         """Whether an on-delay or an off-delay runs, or the condition itself is wary."""
-        if self._pending or (self.watch.is_wary is not None and self.watch.is_wary(sight)):
+        if self._pending or (self.watch.is_wary is not None and self.watch.is_wary(ctx)):
             return True
         return not all(raised.holds for raised in self.raised.values())
 
-    def look(self, sight: Sight) -> bool:
+    def look(self, ctx: RuleContext) -> bool:
         """Judge one pass. True if a case was raised, cleared, came back or was described anew."""
-        if sight.now_ns < self._due_ns:
+        if ctx.now_ns < self._due_ns:
             return False
-        self._due_ns = sight.now_ns - sight.now_ns % self.watch.every_ns + self.watch.every_ns
-        self._before_ns, self._last_look_ns = self._last_look_ns, sight.now_ns
-        found = self.watch.condition(sight)
-        deaf = deafness.is_counted(self.rule.name, sight.listener.marked_until_ns, sight.now_ns)
+        self._due_ns = ctx.now_ns - ctx.now_ns % self.watch.every_ns + self.watch.every_ns
+        self._before_ns, self._last_look_ns = self._last_look_ns, ctx.now_ns
+        found = self.watch.condition(ctx)
+        deaf = blind_windows.is_counted(self.rule.name, ctx.listener.marked_until_ns, ctx.now_ns)
         if self.watch.over == KEYS:
-            found = deafness.without(found, self.raised) if deaf else found
-            return self._update(sight, found) if found or self.raised or self._pending else False
+            found = blind_windows.without(found, self.raised) if deaf else found
+            return self._update(ctx, found) if found or self.raised or self._pending else False
         rows = found.nonzero()[0]  # a third of the time of flatnonzero, 40 times a pass
         if deaf:
             rows = rows[np.isin(rows, [key[0] for key in self.raised])]  # type: ignore[index]
         if not len(rows) and not self.raised:
             self._pending.clear()
             return False
-        if self._is_steady(sight, rows):
-            self._looked_ns = sight.now_ns
+        if self._is_steady(ctx, rows):
+            self._looked_ns = ctx.now_ns
             return False
-        births = sight.births(self.watch.over)
-        return self._update(sight, {(row, births[row]): row for row in rows.tolist()})
+        births = ctx.births(self.watch.over)
+        return self._update(ctx, {(row, births[row]): row for row in rows.tolist()})
 
-    def _is_steady(self, sight: Sight, rows: NDArray[np.intp]) -> bool:
+    def _is_steady(self, ctx: RuleContext, rows: NDArray[np.intp]) -> bool:
         """Whether nothing can have changed: then thousands of cases cost one comparison."""
-        steady = not self._pending and sight.now_ns < self._refresh_due_ns and np.array_equal(rows, self._rows)
+        steady = not self._pending and ctx.now_ns < self._refresh_due_ns and np.array_equal(rows, self._rows)
         self._rows = rows
         return steady and all(raised.holds for raised in self.raised.values())
 
-    def _update(self, sight: Sight, true_keys: Mapping[Key, Any]) -> bool:
-        now_ns = sight.now_ns
+    def _update(self, ctx: RuleContext, true_keys: Mapping[Key, Any]) -> bool:
+        now_ns = ctx.now_ns
         for raised in self.raised.values():
             if raised.holds:
                 raised.last_true_ns = self._looked_ns
@@ -203,51 +203,51 @@ class Condition:
         self._refresh_ns = int((self.watch.refresh_s or 1.0) * (1 + len(self.raised) // CROWD) * NANOSECONDS)
         self._refresh_due_ns = now_ns + self._refresh_ns
         pending = {
-            key: self._pending.get(key) or self._true_since_ns(sight, key, since_ns)
+            key: self._pending.get(key) or self._true_since_ns(ctx, key, since_ns)
             for key, since_ns in true_keys.items()
             if key not in self.raised
         }
-        due = [key for key, since_ns in pending.items() if self._has_lasted(sight, since_ns)]
+        due = [key for key, since_ns in pending.items() if self._has_lasted(ctx, since_ns)]
         changed = bool(due)
         for key in due if self.watch.refresh_s is None else due[:MOST_RAISED_AT_ONCE]:
-            self.raised[key] = self._raise(sight, key, pending[key])
+            self.raised[key] = self._raise(ctx, key, pending[key])
         self._pending = {key: since_ns for key, since_ns in pending.items() if key not in self.raised}
         for key in list(self.raised):
-            changed |= self._carry_on(sight, self.raised[key], key in true_keys)
+            changed |= self._carry_on(ctx, self.raised[key], key in true_keys)
         return changed
 
-    def _has_lasted(self, sight: Sight, since_ns: int) -> bool:
+    def _has_lasted(self, ctx: RuleContext, since_ns: int) -> bool:
         """Whether the on-delay is over, without the moments in which this computer itself did not listen."""
-        lasted_ns = sight.now_ns - since_ns
+        lasted_ns = ctx.now_ns - since_ns
         if lasted_ns < self._on_ns or not self._on_ns or self.rule.rule_class is RuleClass.SELF:
             return lasted_ns >= self._on_ns
-        return lasted_ns - sight.listener.stalled_ns(since_ns, sight.now_ns) >= self._on_ns
+        return lasted_ns - ctx.listener.stalled_ns(since_ns, ctx.now_ns) >= self._on_ns
 
-    def _true_since_ns(self, sight: Sight, key: Key, since_ns: Any) -> int:
+    def _true_since_ns(self, ctx: RuleContext, key: Key, since_ns: Any) -> int:
         if self.watch.timed and type(since_ns) is int:
             return since_ns
         if self.watch.turned_ns is None or not self._before_ns:
-            return sight.now_ns
+            return ctx.now_ns
         # At the last look it was not true yet, so it became so after that.
-        return min(sight.now_ns, max(self._before_ns, self.watch.turned_ns(sight, self._subject(key))))
+        return min(ctx.now_ns, max(self._before_ns, self.watch.turned_ns(ctx, self._subject(key))))
 
-    def _raise(self, sight: Sight, key: Key, since_ns: int) -> Raised:
-        finding = self._describe(sight, key)
+    def _raise(self, ctx: RuleContext, key: Key, since_ns: int) -> Raised:
+        finding = self._describe(ctx, key)
         if self.watch.began_ns is not None:
-            finding.since_ns = min(since_ns, self.watch.began_ns(sight, self._subject(key)) or since_ns)
+            finding.since_ns = min(since_ns, self.watch.began_ns(ctx, self._subject(key)) or since_ns)
         finding.since_ns = finding.since_ns or since_ns
-        raised = Raised(self.rule, key, finding, sight.now_ns, sight.now_ns, sight.now_ns)
-        raised.edges.append(sight.now_ns)
+        raised = Raised(self.rule, key, finding, ctx.now_ns, ctx.now_ns, ctx.now_ns)
+        raised.edges.append(ctx.now_ns)
         return raised
 
-    def _describe(self, sight: Sight, key: Key) -> Finding:
-        return self.watch.describe(sight, self._subject(key))
+    def _describe(self, ctx: RuleContext, key: Key) -> Finding:
+        return self.watch.describe(ctx, self._subject(key))
 
     def _subject(self, key: Key) -> Any:
         return key if self.watch.over == KEYS else key[0]  # type: ignore[index]
 
-    def _carry_on(self, sight: Sight, raised: Raised, holds: bool) -> bool:
-        now_ns = sight.now_ns
+    def _carry_on(self, ctx: RuleContext, raised: Raised, holds: bool) -> bool:
+        now_ns = ctx.now_ns
         if not holds:
             off_ns = max(self._off_ns, 60 * NANOSECONDS) if self.is_flapping(raised, now_ns) else self._off_ns
             changed = raised.holds
@@ -263,7 +263,7 @@ class Condition:
         stale = self.watch.refresh_s is not None and now_ns - raised.described_ns >= self._refresh_ns
         if came_back or stale:
             since_ns = raised.finding.since_ns
-            raised.finding = self._describe(sight, raised.key)
+            raised.finding = self._describe(ctx, raised.key)
             raised.finding.since_ns = raised.finding.since_ns or since_ns
             raised.described_ns = now_ns
             return True

@@ -12,8 +12,8 @@ from typing import Any
 import pytest
 
 from slotwatch.house.schema import DeclaredSource, Fixture, House
+from slotwatch.judge.blind_windows import LONGEST_MARK_NS, WINDOWS_S, mark_ns
 from slotwatch.judge.catalog import CATALOG
-from slotwatch.judge.deafness import LONGEST_MARK_NS, WINDOWS_S, mark_ns
 from slotwatch.judge.listener import STALL_NOTICED_NS, Listener
 from slotwatch.wire.observation import LineSeen, StallSeen
 from slotwatch.wire.universe import Protocol, UniverseId

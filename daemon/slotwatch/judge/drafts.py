@@ -18,7 +18,7 @@ Slot = tuple[str, str]
 
 
 @dataclass(slots=True)
-class Account:
+class IncidentDraft:
     """What a cluster says of itself at one moment, in words: the changing part of an incident."""
 
     rule: str
@@ -48,7 +48,7 @@ class Account:
 
 
 @dataclass(slots=True)
-class Entry:
+class IncidentRecord:
     """One incident in the book."""
 
     incident: Incident
@@ -68,7 +68,7 @@ class Entry:
         return len(openings) == OPENINGS and openings[-1] - openings[0] <= FLAPPING_NS
 
 
-def may_be_part(part: Entry, account: Account) -> bool:
+def may_be_part(part: IncidentRecord, account: IncidentDraft) -> bool:
     """Whether an open incident may turn out to be this fault: one that was told before it began is another."""
     if part.incident.rule == account.rule or account.rule not in TIMED:
         return True

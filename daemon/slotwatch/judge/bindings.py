@@ -1,4 +1,4 @@
-"""Which rule modules there are. Each has `watches(house)`; see `judge.watch` for how to add one."""
+"""Which rule modules there are. Each has `bindings(house)`; see `judge.binding` for how to add one."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from slotwatch.judge import (
     rules_storm,
     rules_stuck,
 )
-from slotwatch.judge.watch import Watch
+from slotwatch.judge.binding import RuleBinding
 
 MODULES = (
     rules_self,
@@ -41,6 +41,6 @@ MODULES = (
 )
 
 
-def all_watches(house: House) -> tuple[Watch, ...]:
+def all_watches(house: House) -> tuple[RuleBinding, ...]:
     """Make every rule's watch for a house, the listener's own first."""
-    return tuple(watch for module in MODULES for watch in module.watches(house))
+    return tuple(watch for module in MODULES for watch in module.bindings(house))

@@ -7,46 +7,46 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.judge.sight import Sight
+from slotwatch.judge.context import RuleContext
 from slotwatch.model.windows import BUCKET_NS
 
 NANOSECONDS = 1_000_000_000
 
 
-def window_of(seconds: float) -> Callable[[Sight, int], int]:
+def window_of(seconds: float) -> Callable[[RuleContext, int], int]:
     """Say when the window of a stream that is judged now began: not before the stream did."""
 
-    def begin_ns(sight: Sight, row: int) -> int:
-        end_ns = sight.now_ns - sight.now_ns % BUCKET_NS
-        return max(end_ns - int(seconds * NANOSECONDS), int(sight.streams.since_ns[row]))
+    def begin_ns(ctx: RuleContext, row: int) -> int:
+        end_ns = ctx.now_ns - ctx.now_ns % BUCKET_NS
+        return max(end_ns - int(seconds * NANOSECONDS), int(ctx.streams.since_ns[row]))
 
     return begin_ns
 
 
-def counted_in(metric: int, seconds: float) -> Callable[[Sight, int], int]:
+def counted_in(metric: int, seconds: float) -> Callable[[RuleContext, int], int]:
     """Say when the window's first count of a kind came: the end of the last 100 ms without any."""
 
-    def begin_ns(sight: Sight, row: int) -> int:
-        first_ns = int(sight.model.streams.windows.first_ns(metric, row, round(seconds * NANOSECONDS / BUCKET_NS)))
+    def begin_ns(ctx: RuleContext, row: int) -> int:
+        first_ns = int(ctx.model.streams.windows.first_ns(metric, row, round(seconds * NANOSECONDS / BUCKET_NS)))
         if not first_ns:
             return 0
         # What is missing is only noticed with the next frame: it began with the one before.
-        frames_ns = arrivals_ns(sight, row)
+        frames_ns = arrivals_ns(ctx, row)
         before = int(frames_ns.searchsorted(first_ns)) - 1
         last_good_ns = int(frames_ns[before]) if before >= 0 else first_ns
-        return max(last_good_ns, int(sight.streams.since_ns[row]))
+        return max(last_good_ns, int(ctx.streams.since_ns[row]))
 
     return begin_ns
 
 
-def changed_pace(sight: Sight, row: int, limit_hz: float, seconds: float, *, slower: bool) -> int:
+def changed_pace(ctx: RuleContext, row: int, limit_hz: float, seconds: float, *, slower: bool) -> int:
     """Say since which frame of the window a stream has been slower (or faster) than a rate.
 
     It is where the intervals since then differ most, in sum, from those of that rate (Page's cumulative sum, 1954):
     a mean over a window falls under its limit long before the window is full of slow frames.
     """
-    begin_ns = window_of(seconds)(sight, row)
-    frames_ns = arrivals_ns(sight, row)
+    begin_ns = window_of(seconds)(ctx, row)
+    frames_ns = arrivals_ns(ctx, row)
     kept_all = int(frames_ns[0]) <= begin_ns + BUCKET_NS
     # The frame right before the window is where its first interval began.
     frames_ns = frames_ns[frames_ns > begin_ns - BUCKET_NS]
@@ -59,19 +59,19 @@ def changed_pace(sight: Sight, row: int, limit_hz: float, seconds: float, *, slo
     return int(frames_ns[first]) if first or kept_all else begin_ns
 
 
-def before_gaps(sight: Sight, row: int, gaps: int, shortest_ns: int, median_ratio: float) -> int:
+def before_gaps(ctx: RuleContext, row: int, gaps: int, shortest_ns: int, median_ratio: float) -> int:
     """Give the frame before the first of a stream's newest so many gaps; 0 if they are not among its intervals."""
-    frames_ns = arrivals_ns(sight, row)
+    frames_ns = arrivals_ns(ctx, row)
     gaps_ns = np.diff(frames_ns)
-    least_ns = max(shortest_ns, int(median_ratio * int(sight.streams.median_interval_ns[row])))
+    least_ns = max(shortest_ns, int(median_ratio * int(ctx.streams.median_interval_ns[row])))
     wide = np.flatnonzero(gaps_ns > least_ns)
     return int(frames_ns[wide[-gaps]]) if 0 < gaps <= len(wide) else 0
 
 
-def arrivals_ns(sight: Sight, row: int) -> NDArray[np.int64]:
+def arrivals_ns(ctx: RuleContext, row: int) -> NDArray[np.int64]:
     """When a stream's newest frames came, oldest first: as far back as its intervals are kept."""
-    kept_us = sight.streams.intervals_us[row]
-    count = int(sight.streams.interval_count[row])
+    kept_us = ctx.streams.intervals_us[row]
+    count = int(ctx.streams.interval_count[row])
     in_order = kept_us[:count] if count < len(kept_us) else np.roll(kept_us, -(count % len(kept_us)))
     ago_ns = np.concatenate((np.cumsum(in_order[::-1].astype(np.int64))[::-1], np.zeros(1, np.int64))) * 1000
-    return np.asarray(int(sight.streams.last_frame_ns[row]) - ago_ns, np.int64)
+    return np.asarray(int(ctx.streams.last_frame_ns[row]) - ago_ns, np.int64)

@@ -54,7 +54,7 @@ class SourceRows:
         return source
 
 
-class Sight:
+class RuleContext:
     """One pass over a model. Made by the judge, never kept by a rule."""
 
     def __init__(

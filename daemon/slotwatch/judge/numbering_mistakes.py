@@ -4,29 +4,29 @@ from __future__ import annotations
 
 import numpy as np
 
-from slotwatch.judge.sight import Sight
+from slotwatch.judge.context import RuleContext
 from slotwatch.wire.universe import Protocol
 
 DISTANCES = (1, -1, 16, -16, 256, -256)
 """Counting from 0 or 1; sub-net and net of Art-Net's address taken for one another."""
 
 
-def look_alikes(sight: Sight, missing: int) -> list[str]:
+def look_alikes(ctx: RuleContext, missing: int) -> list[str]:
     """Say which undeclared universes that are heard may be the missing one, likeliest first."""
-    universes = sight.universes
+    universes = ctx.universes
     number, protocol = int(universes.number[missing]), int(universes.protocol[missing])
     heard = universes.used & (universes.declared < 0) & (universes.live > 0)
     said = []
     for row in np.flatnonzero(heard).tolist():
         distance = int(universes.number[row]) - number
         if _is_alias(int(universes.protocol[row]), protocol, int(universes.number[row]), number, distance):
-            said.append((abs(distance), f"{_name(sight, row)} is heard and not declared: {_way(distance)}."))
+            said.append((abs(distance), f"{_name(ctx, row)} is heard and not declared: {_way(distance)}."))
     return [sentence for _, sentence in sorted(said)]
 
 
-def declared_relatives(sight: Sight, undeclared: int) -> list[int]:
+def declared_relatives(ctx: RuleContext, undeclared: int) -> list[int]:
     """Give declared universes that are silent and that an undeclared one may be meant for, likeliest first."""
-    universes = sight.universes
+    universes = ctx.universes
     number, protocol = int(universes.number[undeclared]), int(universes.protocol[undeclared])
     silent = universes.used & (universes.declared >= 0) & (universes.live == 0) & universes.expected
     found = []
@@ -55,5 +55,5 @@ def _way(distance: int) -> str:
     return "the same last digit of the split address"
 
 
-def _name(sight: Sight, row: int) -> str:
-    return sight.universe_name(row)
+def _name(ctx: RuleContext, row: int) -> str:
+    return ctx.universe_name(row)
