@@ -13,7 +13,10 @@ from slotwatch.judge.catalog import CATALOG
 from tests import reference
 
 ROOT = Path(__file__).parent.parent
+DOCS = sorted((ROOT / "docs").rglob("*.md"))
+PAGES = ["README.md", "DEVELOPERS.md", "SECURITY.md", "CHANGELOG.md", *(str(page.relative_to(ROOT)) for page in DOCS)]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+USERS = "\n".join([README, *(page.read_text(encoding="utf-8") for page in DOCS)])
 
 
 def test_the_house_file_reference_is_current() -> None:
@@ -33,11 +36,11 @@ def test_house_file_and_judge_know_the_same_rules() -> None:
 
 
 @pytest.mark.parametrize("verb", VERBS)
-def test_every_verb_stands_in_the_readme(verb: str) -> None:
+def test_every_verb_is_in_the_readme(verb: str) -> None:
     assert f"slotwatch {verb}" in README or f"`{verb}" in README
 
 
-def test_every_option_of_every_verb_stands_in_the_readme() -> None:
+def test_every_option_of_every_verb_is_documented() -> None:
     missing = []
     parser = build_parser()
     subparsers = next(action for action in parser._actions if hasattr(action, "choices") and action.choices)
@@ -45,22 +48,40 @@ def test_every_option_of_every_verb_stands_in_the_readme() -> None:
         for action in sub._actions:
             shown = [word for word in action.option_strings if word.startswith("--")]
             hidden = action.help == "==SUPPRESS=="
-            if shown and not hidden and not any(word in README for word in (*shown, *action.option_strings)):
+            if shown and not hidden and not any(word in USERS for word in (*shown, *action.option_strings)):
                 missing.append(f"{verb} {shown[0]}")
     missing = [option for option in missing if not option.endswith("--help")]
     assert missing == []
 
 
-def test_every_command_the_readme_shows_exists() -> None:
-    code = "\n".join([*re.findall(r"`([^`\n]+)`", README), *re.findall(r"^    (.+)$", README, re.M)])
+def test_every_command_the_documents_show_exists() -> None:
+    code = "\n".join([*re.findall(r"`([^`\n]+)`", USERS), *re.findall(r"^    (.+)$", USERS, re.M)])
     assert set(re.findall(r"\bslotwatch ([a-z]+)\b(?!\.)", code)) <= set(VERBS) | {"bridge"}
     targets = set(re.findall(r"\bmake ([a-z-]+)", code))
     made = set(re.findall(r"^([a-z-]+):", (ROOT / "Makefile").read_text(encoding="utf-8"), re.M))
     assert targets <= made
 
 
-@pytest.mark.parametrize("document", ["README.md", "DEVELOPERS.md", "SECURITY.md", "CHANGELOG.md"])
+@pytest.mark.parametrize("document", PAGES)
 def test_links_between_documents_lead_somewhere(document: str) -> None:
     text = (ROOT / document).read_text(encoding="utf-8")
     for target in re.findall(r"\]\(([^)#:]+)\)", text):
-        assert (ROOT / target).exists(), f"{document} links to {target}"
+        assert ((ROOT / document).parent / target).exists(), f"{document} links to {target}"
+
+
+@pytest.mark.parametrize(("document", "most"), [("README.md", 150), ("DEVELOPERS.md", 200)])
+def test_first_pages_stay_short(document: str, most: int) -> None:
+    assert len((ROOT / document).read_text(encoding="utf-8").splitlines()) <= most
+
+
+def test_the_glossary_stays_small() -> None:
+    """At most 25 words of our own; the rest are the trade's and the standards'."""
+    text = (ROOT / "docs" / "glossary.md").read_text(encoding="utf-8")
+    assert len(re.findall(r"^\| ", text, re.M)) - 2 <= 25
+
+
+@pytest.mark.parametrize("document", [str(page.relative_to(ROOT)) for page in DOCS])
+def test_every_page_is_reachable(document: str) -> None:
+    """From the first page for users, or from the one for contributors."""
+    from_first = README + (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    assert document in from_first or f"({Path(document).parent})" in from_first
