@@ -129,7 +129,8 @@ async def test_an_orderly_stop_says_offline(tmp_path: Path) -> None:
 async def test_a_death_says_offline_by_the_last_will(tmp_path: Path) -> None:
     port = free_port(socket.SOCK_STREAM)
     script = (
-        "import asyncio\nfrom slotwatch.edge.front.mqtt import MqttSender\nfrom tests.edge.front.test_mqtt import house\n"
+        "import asyncio\nfrom slotwatch.edge.front.mqtt import MqttSender\n"
+        "from tests.edge.front.test_mqtt import house\n"
         f"asyncio.run(MqttSender(house({port})).run())\n"
     )
     import sys
