@@ -53,7 +53,7 @@ def test_a_routed_universe_carries_the_same_levels_and_is_no_stranger(tmp_path: 
     with running(tmp_path, more=more) as daemon:
         with desk(daemon, range(1, 3)):
             until(lambda: state_of(daemon, "copy").get("state") == "running")
-            until(lambda: daemon.universe("e131/112").get("state") == "ok")
+            until(lambda: daemon.universe("e131/112").get("state") == "steady")
             until(lambda: daemon.universe("artnet/3").get("frames", 0) > 20)
             copied = daemon.api("/api/v1/universes/e131/112")
             assert copied["winning_name"] == "slotwatch bridge"
@@ -66,7 +66,7 @@ def test_a_routed_universe_carries_the_same_levels_and_is_no_stranger(tmp_path: 
             assert about_us == []
         # The desk has gone silent: after its timeout the route ends its stream with the terminated bit.
         until(lambda: state_of(daemon, "copy").get("state") == "stopped")
-        until(lambda: daemon.universe("e131/112").get("state") == "stopped")
+        until(lambda: daemon.universe("e131/112").get("state") == "not-sent")
 
 
 def test_a_line_goes_on_while_page_and_diagnosis_are_killed(tmp_path: Path, line: tuple[int, str]) -> None:
@@ -139,5 +139,5 @@ def test_a_reload_that_changes_other_routes_costs_a_running_one_no_frame(tmp_pat
             after = daemon.api("/api/v1/universes/artnet/3")
             assert daemon.children()["routes"] == child
             assert after["frames"] > before["frames"] + 20
-            assert (after["lost_frames"], after["state"]) == (before["lost_frames"], "ok")
+            assert (after["lost_frames"], after["state"]) == (before["lost_frames"], "steady")
             assert after["interval_ms"]["max"] < 500, "starting anew it listened for 1.1 s first"

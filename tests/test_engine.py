@@ -64,7 +64,7 @@ def test_a_healthy_house_raises_nothing_over_a_warning() -> None:
     run(engine, healthy(30), START + 30 * SECOND)
     snapshot = engine.snapshot(engine.now_ns)
     assert [incident.rule for incident in snapshot.incidents if incident.severity > Severity.NOTE] == []
-    assert snapshot.universes["state"].tolist() == [UniverseState.OK, UniverseState.OK]
+    assert snapshot.universes["state"].tolist() == [UniverseState.STEADY, UniverseState.STEADY]
     assert snapshot.readiness["ready"] is True
 
 
@@ -102,7 +102,7 @@ def test_a_silent_universe_is_lost_after_its_timeout_and_closes_after_its_return
     assert engine.snapshot(engine.now_ns).counters["incidents_opened"]["universe-lost"] == 1
     run(engine, healthy(30, START + 20 * SECOND), START + 50 * SECOND)
     assert any(event.what == "closed" for event in engine.take_events())
-    assert engine.snapshot(engine.now_ns).universes["state"].tolist() == [UniverseState.OK] * 2
+    assert engine.snapshot(engine.now_ns).universes["state"].tolist() == [UniverseState.STEADY] * 2
 
 
 def test_a_snapshot_keeps_the_seams_columns_and_order() -> None:

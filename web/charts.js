@@ -50,7 +50,7 @@ function stroke(row, x, y) {
       faulty: [up, h("path", { class: "solid", d: `M${x + 0.5} ${y + 27}l3-5l3 5z` })],
       "not-judged": [h("path", { d: `M${x + 3.5} ${y + 8}v3m0 2v3` }), h("path", { d: `M${x + 1} ${y + 24.5}h5` })],
       "not-visible": [h("path", { d: `M${x + 2} ${y + 19}l3-5` })],
-      stopped: [h("path", { d: `M${x + 1} ${y + 18}h5` })],
+      "not-sent": [h("path", { d: `M${x + 1} ${y + 18}h5` })],
     }[row.state] || [up];
     return h("g", { key, class: `tick is-${row.state}`, "data-universe": row.universe }, title, shape);
   }

@@ -52,7 +52,7 @@ function staves(rows, page) {
 }
 
 function staveText(carrier, rows) {
-  const live = rows.filter((row) => Number.isFinite(row.refresh_hz) && row.state === "ok");
+  const live = rows.filter((row) => Number.isFinite(row.refresh_hz) && row.state === "steady");
   const words = [carrier ? `carries ${ranges(rows.map((row) => row.universe), 6)}` : ranges(rows.map((row) => row.universe), 6)];
   if (live.length) {
     const rates = live.map((row) => row.refresh_hz);
@@ -60,7 +60,7 @@ function staveText(carrier, rows) {
     const high = Math.max(...rates);
     words.push(high - low < 1.5 ? ` at ${Math.round((high + low) / 2)} Hz` : ` at ${Math.round(low)} to ${Math.round(high)} Hz`);
   }
-  const counts = WORST_FIRST.filter((state) => state !== "ok").map((state) => [state, rows.filter((row) => row.state === state).length]).filter(([, n]) => n);
+  const counts = WORST_FIRST.filter((state) => state !== "steady").map((state) => [state, rows.filter((row) => row.state === state).length]).filter(([, n]) => n);
   const rest = counts.map(([state, n]) => `${count(n)} ${stateWord(state)}`);
   return `${words.join("")}${rest.length ? `; ${list(rest)}` : ""}.`;
 }

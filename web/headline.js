@@ -55,10 +55,10 @@ function verdict(rule, severity) {
 
 function well(feed, open) {
   const rows = [...feed.universes.values()];
-  const live = rows.filter((row) => row.state === "ok" || row.state === "at-rest").length;
+  const live = rows.filter((row) => ["steady", "at-rest", "on-backup", "returning"].includes(row.state)).length;
   const look = rows.filter((row) => STATES[row.state] && STATES[row.state].look);
   const unseen = rows.filter((row) => row.state === "not-visible").length;
-  const [stopped, idle] = [true, false].map((heard) => rows.filter((row) => row.state === "stopped" && Boolean(row.last_frame_at) === heard).length);
+  const [stopped, idle] = [true, false].map((heard) => rows.filter((row) => row.state === "not-sent" && Boolean(row.last_frame_at) === heard).length);
   const text = [];
   let title = "All is well.";
   if (look.length) {

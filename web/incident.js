@@ -76,7 +76,7 @@ export function streamsOf(one, page) {
   const hit = new Set(one.universes || []);
   const streams = [...page.feed.universes.values()].filter((row) => row.last_frame_at || hit.has(row.universe)).map((row) => {
     const last = ms(row.last_frame_at);
-    const gone = hit.has(row.universe) && (row.state === "lost" || row.state === "stopped");
+    const gone = hit.has(row.universe) && (row.state === "lost" || row.state === "not-sent");
     return { universe: row.universe, name: `${row.universe} ${page.feed.sourceName(row.carrier)}`, last: gone ? Math.min(to, Number.isFinite(last) ? last : began) : to, again: NaN, stopped: gone, frames: null };
   });
   return { streams, from, to, kept: false };

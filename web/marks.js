@@ -4,23 +4,25 @@ import { h } from "./tree.js";
 import { STATES, stateWord } from "./words.js";
 
 const LINES = {
-  ok: ["M1 11h3V4h5v7h5V4h5v7h5V4h5"],
+  steady: ["M1 11h3V4h5v7h5V4h5v7h5V4h5"],
   "at-rest": ["M1 11h6V4h3v7h10V4h3v7h6"],
   faulty: ["M1 11h2V4h2v7h8V4h8v7h2V4h2v7h4"],
   lost: ["M1 11h2V4h5v7h5", "M19 3.5l8 8m0-8l-8 8"],
+  returning: ["M1 11l5-5m-5 0l5 5", "M10 11h3V4h5v7h5V4h5"],
+  "on-backup": ["M1 11h7", "M8 6v5M8 11h5V4h5v7h5V4h5"],
   missing: ["M1 8h3m2.5 0h3m2.5 0h3m2.5 0h3m2.5 0h3"],
-  stopped: ["M1 11h2V4h5v7h5V4h5v7h4", "M26 1.5v12"],
+  "not-sent": ["M1 11h2V4h5v7h5V4h5v7h4", "M26 1.5v12"],
   "not-visible": ["M1 12h28", "M4 12l6-9m2 9l6-9m2 9l6-9"],
   "not-judged": ["M7 2.5H2v10h5", "M23 2.5h5v10h-5", "M12 7.5h6"],
 };
 
 /** Sign and word of a universe's state. */
 export function stateMark(state) {
-  return h("span", { class: `state is-${STATES[state] ? state : "ok"}` }, stateSign(state), " ", h("span", {}, stateWord(state)));
+  return h("span", { class: `state is-${STATES[state] ? state : "steady"}` }, stateSign(state), " ", h("span", {}, stateWord(state)));
 }
 
 export function stateSign(state) {
-  const paths = LINES[state] || LINES.ok;
+  const paths = LINES[state] || LINES.steady;
   return h("svg", { class: `sign is-${state}`, viewBox: "0 0 30 15", width: 30, height: 15, "aria-hidden": "true", focusable: "false" },
     paths.map((d) => h("path", { d })));
 }

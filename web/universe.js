@@ -37,7 +37,7 @@ function draw(page) {
       ["Network", one.network],
       ["Frames", `${count(one.frames)}${one.lost_frames ? `, ${count(one.lost_frames)} missing by sequence` : ""}`],
       ["Slots", one.slots], ["Priority", parts(name).protocol === "e131" ? one.priority : null],
-      ["Last frame", one.state === "ok" || one.state === "at-rest" ? "arriving now" : one.last_frame_at ? `${clockTime(one.last_frame_at)}, ${span((nowMs - ms(one.last_frame_at)) / 1000)} ago` : "never"],
+      ["Last frame", ["steady", "at-rest", "on-backup", "returning"].includes(one.state) ? "arriving now" : one.last_frame_at ? `${clockTime(one.last_frame_at)}, ${span((nowMs - ms(one.last_frame_at)) / 1000)} ago` : "never"],
       ["Levels last changed", one.last_change_at ? `${span((nowMs - ms(one.last_change_at)) / 1000)} ago` : null],
     ])),
     awaiting(detail, "Streams and levels"),
@@ -56,13 +56,15 @@ function sentenceOf(one, name, nowMs) {
   const label = one.label ? `${name}, ${one.label},` : name;
   const from = one.carriedBy ? ` from ${one.carriedBy}` : "";
   switch (one.state) {
-    case "ok": return `${label} is steady at ${hertz(one.refresh_hz)}${from}.`;
+    case "steady": return `${label} is steady at ${hertz(one.refresh_hz)}${from}.`;
     case "at-rest": return `${label} is at rest: the look is held${one.carriedBy ? ` by ${one.carriedBy}` : ""}, kept alive at ${hertz(one.refresh_hz)}.`;
     case "lost": return `${label} is lost: no frame for ${one.last_frame_at ? span((nowMs - ms(one.last_frame_at)) / 1000) : "as long as is known"}.`;
     case "missing": return `${label} is missing: it is declared, and no frame has come.`;
     case "not-visible": return `${label} cannot be seen from here; it may be fine.`;
     case "not-judged": return `${label} is not judged: this listener itself was at fault.`;
-    case "stopped": return one.last_frame_at ? `${label} was stopped by its source.` : `${label} is not sent, and nothing is expected of it now.`;
+    case "not-sent": return one.last_frame_at ? `${label} was stopped by its source.` : `${label} is not sent, and nothing is expected of it now.`;
+    case "on-backup": return `${label} is on its backup${from}, at ${hertz(one.refresh_hz)}: a main source is silent.`;
+    case "returning": return `${label} is back at ${hertz(one.refresh_hz)}${from}, and is watched until its incident closes.`;
     case "faulty": return `${label} arrives${from} at ${hertz(one.refresh_hz)}, and something is wrong with it.`;
     default: return `${label}: ${stateWord(one.state)}.`;
   }

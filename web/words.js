@@ -6,10 +6,12 @@ export const STATES = {
   missing: { word: "missing", look: true },
   faulty: { word: "faulty", look: true },
   "not-judged": { word: "not judged", look: true },
-  stopped: { word: "not sent", look: false },
+  returning: { word: "returning", look: false },
+  "on-backup": { word: "on backup", look: true },
+  "not-sent": { word: "not sent", look: false },
   "not-visible": { word: "not visible from here", look: false },
   "at-rest": { word: "at rest", look: false },
-  ok: { word: "steady", look: false },
+  steady: { word: "steady", look: false },
 };
 export const WORST_FIRST = Object.keys(STATES);
 

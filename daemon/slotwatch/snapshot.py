@@ -30,21 +30,40 @@ class Severity(IntEnum):
 
 
 class UniverseState(IntEnum):
-    """What a universe is shown as, worst last where several fit."""
+    """What a universe is shown as. The history stores the numbers, so they stay; `rank` orders them."""
 
-    OK = 0
+    STEADY = 0
     AT_REST = 1
     NOT_VISIBLE = 2
     NOT_JUDGED = 3
-    STOPPED = 4
-    """Cleanly stopped by its source, or never sent, and nobody has to send it."""
+    NOT_SENT = 4
+    """Nobody sends it and nobody has to."""
     FAULTY = 5
+    """Something is wrong with it now."""
     MISSING = 6
     LOST = 7
+    ON_BACKUP = 8
+    """A declared backup carries it because a main source is silent."""
+    RETURNING = 9
+    """It is back, and is watched until its incident closes."""
 
     @property
     def word(self) -> str:
         return self.name.lower().replace("_", "-")
+
+    @property
+    def rank(self) -> int:
+        """Return the place among all states, the worst last."""
+        return int(STATE_RANKS[self])
+
+
+STATE_RANKS = np.array([0, 1, 2, 3, 4, 7, 8, 9, 6, 5], np.uint8)
+"""Rank of each `UniverseState` by its number: where several states fit, the higher rank is shown."""
+
+
+def worse_states(one: NDArray[np.uint8], other: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return the worse of two arrays of `UniverseState`, element by element."""
+    return np.where(STATE_RANKS[other] > STATE_RANKS[one], other, one)
 
 
 class Confidence(StrEnum):

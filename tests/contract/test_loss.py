@@ -89,7 +89,7 @@ def test_a_clean_stop_is_at_once_and_one_lower(tmp_path: Path, house: str | None
     assert (lost["cause"], lost["severity"], verdict.status) == ("stream-terminated", severity, status)
     assert seconds(lost["began_at"]) == pytest.approx(5.975, abs=0.001)
     opened_on_time(lost, 6.0)
-    assert verdict.universe("e131/12")["state"] == "stopped"
+    assert verdict.universe("e131/12")["state"] == "not-sent"
 
 
 def silent_from(at_s: float, until_s: float, *gone: int) -> Capture:

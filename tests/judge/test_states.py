@@ -27,13 +27,13 @@ REST = Desk("Desk A", (1,), levels=still(), rests=True)
 def test_who_holds_a_look_is_at_rest_and_a_universe_without_a_sender_is_not() -> None:
     """`at-rest` says that keep-alive arrives (ANSI E1.31-2018 6.6.2)."""
     shown = Stage(unused(house_of((1, 2)), 2), REST).run(30.0)
-    assert states(shown) == {"e131/1": UniverseState.AT_REST, "e131/2": UniverseState.STOPPED}
+    assert states(shown) == {"e131/1": UniverseState.AT_REST, "e131/2": UniverseState.NOT_SENT}
     assert shown.all == []
 
 
 def test_before_it_is_due_nothing_is_said_to_arrive() -> None:
     shown = Stage(house_of((1, 2)), REST).run(9.0)
-    assert states(shown)["e131/2"] is UniverseState.STOPPED
+    assert states(shown)["e131/2"] is UniverseState.NOT_SENT
     assert states(shown.run(11.0))["e131/2"] is UniverseState.MISSING
 
 
@@ -45,8 +45,8 @@ def test_what_cannot_be_seen_is_neither() -> None:
 def test_a_stranger_that_came_and_went_sends_no_more() -> None:
     """Under two seconds it is no universe that can be lost."""
     shown = Stage(house_of((1,)), REST, Desk("Desk B", (7,), "10.0.0.2", 2, from_s=5.0, to_s=6.0))
-    assert states(shown.run(5.9))["e131/7"] is UniverseState.OK
-    assert states(shown.run(20.0))["e131/7"] is UniverseState.STOPPED
+    assert states(shown.run(5.9))["e131/7"] is UniverseState.STEADY
+    assert states(shown.run(20.0))["e131/7"] is UniverseState.NOT_SENT
 
 
 def test_what_was_lost_before_a_restart_is_lost_until_it_comes_or_is_found_anew() -> None:
@@ -58,13 +58,13 @@ def test_what_was_lost_before_a_restart_is_lost_until_it_comes_or_is_found_anew(
     shown = Stage(house_of((1, 2)), REST, back)
     shown.judge.command("resume", next_id=9, incidents=kept)
     assert states(shown.run(4.5)) == {"e131/1": UniverseState.AT_REST, "e131/2": UniverseState.LOST}
-    assert states(shown.run(9.0))["e131/2"] is UniverseState.OK
+    assert states(shown.run(9.0))["e131/2"] is UniverseState.RETURNING
 
 
 def test_what_starts_late_is_steady_then() -> None:
     late = Desk("Desk B", (2,), "10.0.0.2", 2, from_s=12.0)
     shown = Stage(unused(house_of((1, 2)), 2), REST, late).run(14.0)
-    assert states(shown)["e131/2"] is UniverseState.OK
+    assert states(shown)["e131/2"] is UniverseState.STEADY
 
 
 def test_a_fault_of_this_listener_is_louder_than_that_nobody_sends() -> None:
@@ -73,7 +73,7 @@ def test_a_fault_of_this_listener_is_louder_than_that_nobody_sends() -> None:
     assert set(states(shown.run(16.0)).values()) == {UniverseState.NOT_JUDGED}
     refused = Stage(house_of((1, 2)), REST)
     refused.see(0.1, JoinSeen(START_NS + S // 10, 0, 2, False, "no room for another group"))
-    assert states(refused.run(20.0))["e131/2"] is not UniverseState.STOPPED
+    assert states(refused.run(20.0))["e131/2"] is not UniverseState.NOT_SENT
 
 
 def test_what_is_accepted_or_only_noted_makes_no_universe_faulty() -> None:
@@ -82,9 +82,9 @@ def test_what_is_accepted_or_only_noted_makes_no_universe_faulty() -> None:
     meant = Accepted("fast-refresh", "pixel wall, 60 Hz by design")
     assert states(Stage(house_of((1,)), fast).run(12.0)) == {"e131/1": UniverseState.FAULTY}
     shown = Stage(replace(house_of((1,)), accepted=(meant,)), fast).run(12.0)
-    assert states(shown) == {"e131/1": UniverseState.OK}
+    assert states(shown) == {"e131/1": UniverseState.STEADY}
     assert [one.rule for one in shown.all] == ["fast-refresh"], "and it is not hidden"
     waits = Desk("Desk A", (1,), levels=moving(), sync=7000)
     shown = Stage(house_of((1,)), waits).run(12.0)
-    assert states(shown) == {"e131/1": UniverseState.OK}
+    assert states(shown) == {"e131/1": UniverseState.STEADY}
     assert [(one.rule, one.severity) for one in shown.all] == [("sync-missing", Severity.NOTE)]

@@ -112,13 +112,13 @@ def test_a_healthy_show_is_silent(capsys: pytest.CaptureFixture[str], tmp_path: 
     status, found = replay(capsys, made(tmp_path, stream(12)))
     assert (status, found["incidents"]) == (0, [])
     (one,) = found["universes"]
-    assert (one["universe"], one["frames"], one["lost_frames"], one["state"]) == ("e131/7", 480, 0, "ok")
+    assert (one["universe"], one["frames"], one["lost_frames"], one["state"]) == ("e131/7", 480, 0, "steady")
 
 
 def test_nothing_is_judged_after_the_last_packet(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """A recording that was stopped is no loss."""
     status, found = replay(capsys, made(tmp_path, stream(6)))
-    assert status == 0 and found["universes"][0]["state"] == "ok"
+    assert status == 0 and found["universes"][0]["state"] == "steady"
 
 
 def test_lost_packets_are_counted_as_the_sequence_says(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:

@@ -43,8 +43,8 @@ def house(tmp_path: Path) -> Path:
     after = incident(5, severity=Severity.WARNING, opened_ns=NOW_NS - 60 * SECOND_NS, closed_ns=NOW_NS)
     minutes = []
     for number in range(120):
-        state = UniverseState.LOST if number == 60 else UniverseState.OK
-        minutes.append(MinuteRow(MINUTE - 120 + number, "e131/1", 2640, 44.0, 31.0, 0, 2, UniverseState.OK))
+        state = UniverseState.LOST if number == 60 else UniverseState.STEADY
+        minutes.append(MinuteRow(MINUTE - 120 + number, "e131/1", 2640, 44.0, 31.0, 0, 2, UniverseState.STEADY))
         gap = 2600.0 if number == 60 else 30.0
         minutes.append(MinuteRow(MINUTE - 120 + number, "e131/2", 2640, 43.5, gap, 4 * (number == 61), 1, state))
     store = Store(tmp_path / "slotwatch.db")
@@ -71,7 +71,7 @@ def test_it_goes_from_curtain_up_to_curtain_down(house: Path, capsys: pytest.Cap
     )
     assert [one["phase"] for one in found["phases"]] == ["show", "post-show"]
     one, two = found["universes"]
-    assert one["worst_state"] == "ok" and one["minutes"] == 91 and one["refresh_hz"] == 44.0
+    assert one["worst_state"] == "steady" and one["minutes"] == 91 and one["refresh_hz"] == 44.0
     assert (
         two["worst_gap_ms"] == 2600 and two["worst_minute_at"] == "2025-12-31T23:00:00.000Z" and two["lost_frames"] == 4
     )

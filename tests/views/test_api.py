@@ -29,7 +29,7 @@ def test_every_universe_fits_the_contract() -> None:
 
 def test_a_steady_universe_says_its_numbers() -> None:
     found = api.universe(snapshot(), 0)
-    assert found["universe"] == "e131/1" and found["state"] == "ok" and found["refresh_hz"] == 44.0
+    assert found["universe"] == "e131/1" and found["state"] == "steady" and found["refresh_hz"] == 44.0
     assert found["interval_ms"] == {"p50": 22.7, "p95": 23.5, "p99": 24.0, "max": 31.25}
     assert (
         found["winning_source"] == str(CID) and found["winning_name"] == "main desk" and found["sources"] == [str(CID)]

@@ -51,7 +51,7 @@ class Situation:
 
 def universe(name: str, label: str, state: str, source: str, now_ms: float, hz: float | None = 40.0) -> Json:
     """One row as the list of universes has it."""
-    silent = state in {"lost", "missing", "stopped", "not-visible"}
+    silent = state in {"lost", "missing", "not-sent", "not-visible"}
     rate = None if silent else hz
     p50 = 1000 / rate if rate else None
     return {
@@ -181,7 +181,7 @@ def history(name: str, now_ms: float) -> Json:
                 30 + 900 * (back in {14, 40}),
                 int(back == 14),
                 2,
-                "ok",
+                "steady",
                 3.0 if back == 50 else 0.0,
             ]
         )
@@ -283,9 +283,9 @@ def racks() -> list[Json]:
 
 def base(now_ms: float) -> Situation:
     """All is well: 12 universes of E1.31, two of Art-Net, a held look on one."""
-    rows = [universe(f"e131/{n}", LABELS[n], "ok", DESK_A, now_ms) for n in range(1, 13)]
+    rows = [universe(f"e131/{n}", LABELS[n], "steady", DESK_A, now_ms) for n in range(1, 13)]
     rows[8] = universe("e131/9", LABELS[9], "at-rest", DESK_A, now_ms, 1.1)
-    rows += [universe(f"artnet/{n}", f"Media wall {n + 1}", "ok", MEDIA, now_ms, 30.0) for n in range(2)]
+    rows += [universe(f"artnet/{n}", f"Media wall {n + 1}", "steady", MEDIA, now_ms, 30.0) for n in range(2)]
     old = incident(3, now_ms - 5.4e6, "packet-loss", "warning", ["e131/7"], now_ms)
     old |= {
         "state": "closed",

@@ -185,7 +185,7 @@ def test_what_closed_while_the_page_was_away_is_not_shown_as_open(open_page: Ope
     page.wait_for_selector("text=It is the data.")
     opened.listener.situation.incidents.clear()
     opened.listener.situation.universes[:] = [
-        row | {"state": "ok", "refresh_hz": 40.0} for row in opened.listener.situation.universes
+        row | {"state": "steady", "refresh_hz": 40.0} for row in opened.listener.situation.universes
     ]
     opened.listener.send("", None)
     page.wait_for_selector("text=All is well.", timeout=20000)

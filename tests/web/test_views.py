@@ -103,8 +103,8 @@ def test_a_change_arrives_without_being_asked_for(open_page: Open) -> None:
 def test_a_universe_that_nobody_sends_and_nobody_has_to_is_not_called_at_rest(open_page: Open) -> None:
     opened = open_page("well")
     page = opened.go("/")
-    never = universe("e131/4", "Bridge 2", "stopped", "", now_ms()) | {"last_frame_at": None}
-    opened.listener.send_rows([never, universe("e131/5", "Bridge 3", "stopped", "", now_ms())])
+    never = universe("e131/4", "Bridge 2", "not-sent", "", now_ms()) | {"last_frame_at": None}
+    opened.listener.send_rows([never, universe("e131/5", "Bridge 3", "not-sent", "", now_ms())])
     page.wait_for_selector("text=1 universe was stopped by its source.")
     page.wait_for_selector("text=1 universe is not sent, and nothing is expected of it now.")
 

@@ -78,6 +78,11 @@ class IncidentBook:
         """When the next incident that only waits for its minute of quiet is over."""
         return min((entry.held_ns + QUIET_NS for entry in self._open.values() if entry.calm_ns), default=None)
 
+    @property
+    def resumed(self) -> set[int]:
+        """Numbers of what was open before a restart and was not found again yet."""
+        return self._resumed
+
     def calm_incidents(self) -> list[Incident]:
         """Incidents that are open only because they came and went too often just now."""
         return [entry.incident for entry in self._open.values() if entry.calm_ns]

@@ -203,8 +203,8 @@ class Judge:
         """Give each universe row its `snapshot.UniverseState`. Shape (U,) over the table's rows."""
         ctx = self._look(model, now_ns)
         found = states.universe_states(ctx, self._clusters)
-        if self._resume_ends_ns:
-            states.paint_resumed(found, ctx, self._book.open_incidents())
+        resumed = self._book.resumed if self._resume_ends_ns else set()
+        states.paint_open(found, ctx, self._book.open_incidents(), resumed)
         return found
 
     def house_view(self, now_ns: int) -> HouseView:

@@ -7,73 +7,119 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.judge.binding import Raised
 from slotwatch.judge.clusters import Cluster
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rule import Rule, RuleClass
 from slotwatch.judge.rules_loss import is_visible, stopped_by_routes
-from slotwatch.snapshot import Incident, Severity, UniverseState
+from slotwatch.snapshot import STATE_RANKS, Incident, Severity, UniverseState
 from slotwatch.wire.universe import Protocol
 
 AT_REST_NS = 3_000_000_000
 """Levels unchanged for so long: only keep-alive is owed (ANSI E1.31-2018 6.6.2)."""
 
-_RESUMED = {"universe-lost": UniverseState.LOST, "universe-missing": UniverseState.MISSING}
+GONE_NS = 1_000_000_000
+"""A fault that was not seen for so long is no fault of this moment; common practice, no source."""
+
+_GONE = {"universe-lost": UniverseState.LOST, "universe-missing": UniverseState.MISSING}
+_ABSENCE = frozenset({"source-absent", "backup-in-control"})
 
 
 def universe_states(ctx: RuleContext, clusters: Sequence[Cluster]) -> NDArray[np.uint8]:
     """Give each row of the universe table its `UniverseState`, shape (U,)."""
     universes = ctx.universes
-    states = np.full(universes.count, UniverseState.OK, np.uint8)
+    states = np.full(universes.count, UniverseState.STEADY, np.uint8)
     silent = universes.last_arrival_ns == 0
     at_rest = ~silent & (ctx.now_ns - universes.last_change_ns > AT_REST_NS)
     states[at_rest] = UniverseState.AT_REST
-    states[silent] = np.where(universes.declared[silent] >= 0, UniverseState.NOT_VISIBLE, UniverseState.OK)
-    states[silent & is_visible(ctx)] = UniverseState.OK
-    states[stopped_by_routes(ctx)] = UniverseState.STOPPED
+    states[silent] = np.where(universes.declared[silent] >= 0, UniverseState.NOT_VISIBLE, UniverseState.STEADY)
+    states[silent & is_visible(ctx)] = UniverseState.STEADY
+    states[stopped_by_routes(ctx)] = UniverseState.NOT_SENT
     for cluster in clusters:
-        _paint(states, cluster)
+        _paint(ctx, states, cluster)
     # Nobody sends it and nobody has to: not due yet, not used in this production, or never declared. At rest is
     # who sends and does not change.
     idle = (universes.live == 0) & (silent | (universes.declared < 0))
-    states[idle & (states <= UniverseState.AT_REST)] = UniverseState.STOPPED
+    states[idle & (states <= UniverseState.AT_REST)] = UniverseState.NOT_SENT
     for network in ctx.listener.links:
         if ctx.listener.is_down(network):
             states[universes.network == network] = UniverseState.NOT_JUDGED
     return states
 
 
-def paint_resumed(states: NDArray[np.uint8], ctx: RuleContext, incidents: Iterable[Incident]) -> None:
-    """Show what was lost or missing before a restart so, until it comes or is found anew."""
-    silent = (ctx.universes.used & (ctx.universes.live == 0)).nonzero()[0].tolist()
-    for incident in incidents:
-        state = _RESUMED.get(incident.rule)
-        if state is None or incident.cause == "stream-terminated":
-            continue
-        named = set(incident.universes)
-        states[[row for row in silent if ctx.universe_name(row) in named]] = state
+def paint_open(states: NDArray[np.uint8], ctx: RuleContext, incidents: Iterable[Incident], resumed: set[int]) -> None:
+    """Paint what open incidents still say of universes that no rule raises now.
+
+    What is back from a loss is returning until its incident closes. What was lost before a restart (`resumed`) is
+    lost until it comes or is found anew.
+    """
+    gone = [one for one in incidents if one.rule in _GONE and one.closed_ns is None]
+    if not gone:
+        return
+    universes = ctx.universes
+    names: dict[str, list[int]] = {}
+    for row in universes.used.nonzero()[0].tolist():
+        names.setdefault(ctx.universe_name(row), []).append(row)
+    for incident in gone:
+        rows = np.array([row for name in incident.universes for row in names.get(name, ())], np.intp)
+        live = rows[universes.live[rows] > 0]
+        _raise_to(states, live, UniverseState.RETURNING)
+        if incident.id in resumed and incident.cause != "stream-terminated":
+            states[rows[universes.live[rows] == 0]] = _GONE[incident.rule]
 
 
-def _paint(states: NDArray[np.uint8], cluster: Cluster) -> None:
-    rules: dict[tuple[str, int], tuple[Rule, list[int]]] = {}
+def _paint(ctx: RuleContext, states: NDArray[np.uint8], cluster: Cluster) -> None:
+    rules: dict[tuple[str, int, bool], tuple[Rule, list[int]]] = {}
     for case in [*cluster.cases, *cluster.explained]:
-        key = case.rule.name, case.finding.lower
+        key = case.rule.name, case.finding.lower, _is_now(ctx, case)
         rules.setdefault(key, (case.rule, []))[1].extend(case.finding.universes)
-    for (_, lower), (rule, found) in rules.items():
+    for (_, lower, now), (rule, found) in rules.items():
         if rule.severity is Severity.NOTE or rule.rule_class is RuleClass.SELF:
             continue
+        rows = np.array([row for row in found if row < len(states)], np.intp)
         state = _state_of(rule, cluster)
-        # What is only noted, or accepted with its reason, stands among the notes and makes no universe faulty.
+        if state is UniverseState.NOT_SENT:
+            states[rows] = state
+            continue
+        if rule.name in _ABSENCE and now:
+            carried = _carried_by_backup(ctx, rows)
+            _raise_to(states, rows[carried], UniverseState.ON_BACKUP)
+            rows = rows[~carried]
+        # What is only noted, or accepted with its reason, stays among the notes and makes no universe faulty.
         if state is UniverseState.FAULTY and (rule.severity - lower <= Severity.NOTE or cluster.accepted):
             continue
-        rows = np.array([row for row in found if row < len(states)], np.intp)
-        states[rows] = state if state is UniverseState.STOPPED else np.maximum(states[rows], np.uint8(state))
+        if not now and state is not UniverseState.NOT_JUDGED:
+            rows, state = rows[ctx.universes.live[rows] > 0], UniverseState.RETURNING
+        _raise_to(states, rows, state)
+
+
+def _raise_to(states: NDArray[np.uint8], rows: NDArray[np.intp], state: UniverseState) -> None:
+    states[rows[STATE_RANKS[states[rows]] < state.rank]] = state
+
+
+def _is_now(ctx: RuleContext, case: Raised) -> bool:
+    """Whether a case is true now. A case outlives its fault by the off-delay of its rule."""
+    return case.holds or (case.rule.name not in _GONE and ctx.now_ns - case.last_true_ns < GONE_NS)
+
+
+def _carried_by_backup(ctx: RuleContext, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """(rows,) whether a declared backup sends each universe while no main source of equal priority does."""
+    carried = np.zeros(len(rows), np.bool_)
+    for place, row in enumerate(rows.tolist()):
+        winner = int(ctx.universes.winner[row])
+        source = ctx.declared_source(ctx.source_of(winner)) if winner >= 0 else None
+        if source is None or source.role != "backup":
+            continue
+        others = [ctx.source_of(stream) for stream in ctx.streams_of(row).tolist() if ctx.live[stream]]
+        carried[place] = not any(ctx.sources[other].role == "main" for other in others)
+    return carried
 
 
 def _state_of(rule: Rule, cluster: Cluster) -> UniverseState:
     if cluster.rule.rule_class is RuleClass.SELF:
         return UniverseState.NOT_JUDGED
     if rule.name == "universe-lost":
-        return UniverseState.STOPPED if cluster.cause == "stream-terminated" else UniverseState.LOST
+        return UniverseState.NOT_SENT if cluster.cause == "stream-terminated" else UniverseState.LOST
     return UniverseState.MISSING if rule.name == "universe-missing" else UniverseState.FAULTY
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.snapshot import MinuteRow
+from slotwatch.snapshot import MinuteRow, worse_states
 
 if TYPE_CHECKING:
     from slotwatch.model.model import Model
@@ -40,7 +40,7 @@ class Minutes:
         """Keep the worst state and most sources of each universe row. Called at least once a second."""
         self._fit(model)
         top = model.universes.top
-        self._worst[:top] = np.maximum(self._worst[:top], states[:top])
+        self._worst[:top] = worse_states(self._worst[:top], states[:top])
         self._sources[:top] = np.maximum(self._sources[:top], model.universes.live[:top])
         self._unjudged_s[:top] += np.where(not_judged[:top], np.float32(elapsed_s), np.float32(0))
 

@@ -36,7 +36,15 @@ from slotwatch.wire.universe import Protocol
 PREFIX = "slotwatch_"
 MOST_OTHERS = 256
 MOST_SOURCES = 256
-_UP = frozenset({UniverseState.OK, UniverseState.AT_REST, UniverseState.FAULTY})
+_UP = frozenset(
+    {
+        UniverseState.STEADY,
+        UniverseState.AT_REST,
+        UniverseState.ON_BACKUP,
+        UniverseState.RETURNING,
+        UniverseState.FAULTY,
+    }
+)
 _WORDS = [protocol.word for protocol in Protocol]
 
 Histogram = dict[str, Any]

@@ -47,7 +47,8 @@ def headline(sheet: Sheet) -> str:
         more = sum(one.severity > Severity.NOTE for one in is_open) - 1
         return worst.summary + (f" And {more} more." if more else "")
     states = counts(sheet)["universes"]
-    steady = states[UniverseState.OK.word] + states[UniverseState.AT_REST.word]
+    live = (UniverseState.STEADY, UniverseState.AT_REST, UniverseState.ON_BACKUP, UniverseState.RETURNING)
+    steady = sum(states[state.word] for state in live)
     return f"All is well: {steady} of {len(sheet.snapshot.universe_names)} universes have data."
 
 

@@ -66,7 +66,7 @@ class Tally:
         return sum(self.states[state] for state in _UNKIND)
 
     def object(self, label: str) -> dict[str, Any]:
-        worst = max(self.states, default=UniverseState.OK)
+        worst = max(map(UniverseState, self.states), key=lambda state: state.rank, default=UniverseState.STEADY)
         return {
             "universe": self.universe,
             "label": label,
@@ -76,7 +76,7 @@ class Tally:
             "refresh_hz": round(self.rate_sum_hz / self.rated, 2) if self.rated else None,
             "worst_gap_ms": round(self.worst_gap_ms, 1),
             "worst_minute_at": minute_at(self.worst_minute) if self.worst_minute else None,
-            "worst_state": UniverseState(worst).word,
+            "worst_state": worst.word,
             "state_minutes": {UniverseState(state).word: count for state, count in sorted(self.states.items())},
             "not_judged_s": round(self.not_judged_s, 1),
         }
