@@ -82,6 +82,7 @@ function tree(value) {
 const UNUSED = {
   kernel_drops: ["packet", "packets", "dropped by the kernel before being read"],
   rows_lost: ["packet", "packets", "overwritten in memory before being judged"],
+  captures_failed: ["capture", "captures", "around incidents could not be written"],
   lines_dropped_frames: ["frame", "frames", "of tapped lines dropped before being read"],
   routes_own_packets: ["packet", "packets", "of its own came back on a route's input"],
   routes_refused_packets: ["packet", "packets", "of sources past the 64 that a route's input merges"],

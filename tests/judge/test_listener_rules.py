@@ -91,6 +91,20 @@ def test_drops_counted_before_the_judgement_began_are_not_said_again() -> None:
     assert (listener.lost_last_ns, listener.lost_count) == (at(3), 1)
 
 
+def test_an_overrun_says_all_packets_of_its_incident_to_its_end() -> None:
+    """A storm comes in bursts: each opens the same incident again, and its number is that of all bursts."""
+    shown = stage(desk())
+    lost = 0
+    for burst_s in (5.0, 25.0, 65.0):
+        for n in range(20):
+            lost += 1000
+            shown.see(burst_s + n * 0.13, DropsSeen(at(burst_s + n * 0.13), kernel=lost // 2, ring=lost - lost // 2))
+    incident = shown.run(90.0).only()
+    assert "lost 60000 packets" in incident.summary
+    assert "30000 dropped by the kernel and 30000 overwritten" in incident.evidence[0]
+    assert incident.closed_ns is not None
+
+
 def test_a_stall_is_said_from_a_second_on() -> None:
     for late_s, said in ((0.9, []), (1.0, [("host-overrun", "stall")])):
         shown = stage(desk())

@@ -15,9 +15,10 @@ import pytest
 
 from slotwatch.cli import main
 from slotwatch.edge.front.history_store import Pending, Store
+from slotwatch.edge.shared import places
 from slotwatch.errors import EdgeError
 from slotwatch.snapshot import Acknowledgement, MinuteRow, Severity, UniverseState
-from slotwatch.verbs.report import moment
+from slotwatch.verbs.report import end_moment, moment
 from slotwatch.views.records import record
 from tests.views.fabricate import NOW_NS, SECOND_NS, WALL_OFFSET_NS, incident
 
@@ -175,3 +176,40 @@ def test_without_a_house_file_the_history_of_this_directory_is_read(
     monkeypatch.setenv("STATE_DIRECTORY", str(house.parent / "empty"))
     assert main(["report"]) == 2
     assert "-c" in capsys.readouterr().err
+
+
+def test_an_end_that_is_to_come_means_now() -> None:
+    zone = ZoneInfo("Europe/London")
+
+    def end(text: str, since: str | None, hour: int, minute: int) -> str | None:
+        now_ns = int(datetime(2026, 7, 1, hour, minute, tzinfo=zone).timestamp()) * SECOND_NS
+        return end_moment(text, moment(since, now_ns, zone), now_ns, zone)
+
+    assert end("12:29", "12:21", 12, 28) == "2026-07-01T12:28:00+01:00"
+    assert end("23:30", "22:00", 9, 0) == "2026-06-30T23:30:00+01:00", "the first after its begin: last night's"
+    assert end("01:30", "22:00", 9, 0) == "2026-07-01T01:30:00+01:00", "past midnight"
+    assert end("12:29", None, 12, 28) == "2026-07-01T12:28:00+01:00"
+    assert end("23:30", None, 9, 0) == "2026-06-30T23:30:00+01:00", "the last time it was that o'clock"
+    assert end("2027-01-01", None, 9, 0) == "2026-07-01T09:00:00+01:00"
+    assert end("2026-06-30T12:00", "11:00", 12, 28) == "2026-06-30T12:00:00+01:00"
+
+
+def test_an_end_before_the_begin_is_refused(house: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["report", "-c", str(house), "--since", "2025-02-01", "--until", "2025-01-01"]) == 2
+    assert "would end before it begins" in capsys.readouterr().err
+
+
+def test_the_services_history_is_found_by_its_house_file(
+    house: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The service keeps it in its state directory, which no variable names on a command line."""
+    monkeypatch.delenv("STATE_DIRECTORY", raising=False)
+    state = tmp_path / "state"
+    state.mkdir()
+    for file in house.parent.glob("slotwatch.db*"):
+        file.rename(state / file.name)
+    assert main(["report", "-c", str(house), "--json"]) == 2
+    monkeypatch.setattr(places, "SERVICE", state)
+    capsys.readouterr()
+    assert main(["report", "-c", str(house), "--json"]) == 1
+    assert [one["id"] for one in json.loads(capsys.readouterr().out)["incidents"]] == [4]

@@ -29,8 +29,9 @@ PROMISED = str.split("""
 universe_up{universe} universe_frames_total{universe} universe_lost_frames_total{universe}
 universe_refresh_hertz{universe} universe_last_frame_timestamp_seconds{universe} universe_sources{universe}
 frame_interval_seconds{protocol} packets_received_total{protocol} packets_rejected_total{protocol,reason}
-host_dropped_packets_total table_evictions_total{table} incidents_open{rule,severity} incidents_opened_total{rule}
-house_phase{phase} supply_current_amperes{rack,supply} route_frames_total{route} route_latency_seconds{route}
+host_dropped_packets_total{where} table_evictions_total{table} incidents_open{rule,severity}
+incidents_opened_total{rule} house_phase{phase}
+supply_current_amperes{rack,supply} route_frames_total{route} route_latency_seconds{route}
 judging_lag_seconds config_last_reload_successful source_info{source,address,name} build_info{version}
 """)
 """Section 7 of the description of slotwatch's outside, word for word."""
@@ -40,6 +41,7 @@ route_refused_packets_total{route} route_discarded_packets_total{route}
 routes_own_packets_total routes_refused_packets_total routes_discarded_packets_total routes_skipped_packets_total
 routes_unsent_packets_total
 node_unanswered_polls_total lines_dropped_frames_total serial_ports_reopened_total page_dropped_streams_total
+captures_failed_total
 """)
 """Beyond it: what was counted and not used."""
 

@@ -33,6 +33,9 @@ LINK_SETTLE_NS = 35 * NANOSECONDS
 """A port may stay dark for 2 x 15 s after its link came up while spanning tree settles (IEEE 802.1D defaults)."""
 SETTLE_NS = 10 * NANOSECONDS
 """Longest window of any rule: how long an interval that was not judged still colours it."""
+LOSS_RUN_NS = 71 * NANOSECONDS
+"""Packets lost less than this after the last ones are of the same incident: 1 s until it holds no longer, 10 s until it
+closes, and 60 s in which it opens again."""
 MOST_INTERVALS = 256
 MOST_NEIGHBOURS = 4096
 MOST_QUERIERS = 16
@@ -261,7 +264,7 @@ class Listener:
         self.kernel_drops, self.ring_drops = seen.kernel, seen.ring
         if not lost:
             return
-        if seen.t_ns - self.lost_last_ns > SETTLE_NS:
+        if seen.t_ns - self.lost_last_ns > LOSS_RUN_NS:
             self.lost_count = 0
         self.lost_count += lost
         self.lost_last_ns = seen.t_ns

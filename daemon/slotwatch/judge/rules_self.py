@@ -13,12 +13,14 @@ from slotwatch.judge.context import RuleContext
 
 NANOSECONDS = 1_000_000_000
 STALL_SAID_NS = NANOSECONDS
+COUNTED_NS = NANOSECONDS
+"""How long packets count as being lost after the last was: they are described once more in this time, with all."""
 
 
 def bindings(house: House) -> tuple[RuleBinding, ...]:
     return (
         RuleBinding("link-down", KEYS, networks_down, describe_link, TICK_NS),
-        RuleBinding("host-overrun", KEYS, overruns, describe_overrun, TICK_NS),
+        RuleBinding("host-overrun", KEYS, overruns, describe_overrun, TICK_NS, refresh_s=0.5),
         RuleBinding("join-failed", KEYS, failed_joins, describe_join),
     )
 
@@ -53,7 +55,7 @@ def describe_link(ctx: RuleContext, network: int) -> Finding:
 def overruns(ctx: RuleContext) -> dict[str, None]:
     listener, now_ns = ctx.listener, ctx.now_ns
     found: dict[str, None] = {}
-    if listener.lost_last_ns and now_ns - listener.lost_last_ns < NANOSECONDS:
+    if listener.lost_last_ns and now_ns - listener.lost_last_ns < COUNTED_NS:
         found["lost"] = None
     if listener.stalled_for_ns >= STALL_SAID_NS and now_ns - listener.stalled_last_ns < NANOSECONDS:
         found["stall"] = None

@@ -15,14 +15,13 @@ from slotwatch import clock
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.reporting import gather, span_of
 from slotwatch.edge.shared.files import load_house
-from slotwatch.edge.shared.places import state_place
+from slotwatch.edge.shared.places import SERVICE, history_of, is_hidden
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House
 from slotwatch.views.report import report_csv, report_html
 
 FOUND_FAULTS = 1
-SERVICE = Path("/var/lib/slotwatch")
-"""State directory of the shipped unit."""
+ONE_HOUR = timedelta(hours=1)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -35,7 +34,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="house file whose history is read. Left out: slotwatch.db here or of the service",
     )
     parser.add_argument("--since", metavar="T", help=f"begin of the report: {when}. Left out: the last show phase")
-    parser.add_argument("--until", metavar="T", help="end of the report. Left out: when that phase ended, or now")
+    parser.add_argument(
+        "--until",
+        metavar="T",
+        help="end of the report, now if it is to come. Left out: when that phase ended, or now",
+    )
     parser.add_argument("--history", metavar="FILE", help="history file, if it is not the house file's own")
     parser.add_argument("-o", "--output", metavar="FILE", help="write there and not to the standard output")
     kind = parser.add_mutually_exclusive_group()
@@ -46,12 +49,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Write the report. 0 nothing louder than a note, 1 a warning or worse; EdgeError if there is no history."""
     house = load_house(arguments.config) if arguments.config else House(name="The stored history")
-    path = Path(arguments.history) if arguments.history else _history_of(house)
+    path = Path(arguments.history) if arguments.history else history_of(house)
     now_ns = clock.wall_ns()
     zone = _zone(house)
-    since, until = (moment(text, now_ns, zone) for text in (arguments.since, arguments.until))
+    since = moment(arguments.since, now_ns, zone)
+    until = end_moment(arguments.until, since, now_ns, zone)
+    if since and until and until <= since:
+        raise EdgeError("the report would end before it begins", "give --since a time before --until")
+    if is_hidden(path):
+        raise EdgeError(f"this user may not look into {path.parent}", "run the report with sudo")
     if not path.is_file():
         advice = "run slotwatch serve with this house file first" if arguments.config else "name the house file with -c"
+        if is_hidden(SERVICE / path.name):
+            advice += f", or run the report with sudo: this user may not look into {SERVICE}"
         if not arguments.history:
             advice += f", or the file with --history (the service keeps its own in {SERVICE})"
         raise EdgeError(f"there is no history at {path}", advice)
@@ -73,9 +83,8 @@ def moment(text: str | None, now_ns: int, zone: tzinfo) -> str | None:
     if text is None:
         return None
     now = datetime.fromtimestamp(now_ns / 1e9, zone)
-    clock_time = re.fullmatch(r"([01]?\d|2[0-3]):([0-5]\d)", text.strip())
-    if clock_time:
-        found = now.replace(hour=int(clock_time[1]), minute=int(clock_time[2]), second=0, microsecond=0)
+    found = _clock_time(text, now)
+    if found is not None:
         return (found if found <= now else found - timedelta(days=1)).isoformat()
     try:
         found = datetime.fromisoformat(text.strip())
@@ -84,10 +93,29 @@ def moment(text: str | None, now_ns: int, zone: tzinfo) -> str | None:
     return (found if found.tzinfo else found.replace(tzinfo=zone)).isoformat()
 
 
-def _history_of(house: House) -> Path:
-    """Where a house's history lies; of no house, here or else where the service keeps it."""
-    path = state_place(house, house.history.path)
-    return path if house.file or path.is_file() else next(filter(Path.is_file, (SERVICE / path.name,)), path)
+def end_moment(text: str | None, since: str | None, now_ns: int, zone: tzinfo) -> str | None:
+    """Read the end of a report into ISO 8601: a time of day is the first after `since`; what is to come is now.
+
+    Without `since` a time of day is the last time it was that o'clock, but within the next hour it means now.
+    """
+    if text is None:
+        return None
+    now = datetime.fromtimestamp(now_ns / 1e9, zone)
+    begin = datetime.fromisoformat(since).astimezone(zone) if since else None
+    found = _clock_time(text, begin or now)
+    if found is None:
+        found = datetime.fromisoformat(moment(text, now_ns, zone) or "")
+    elif begin is not None:
+        found += timedelta(days=found <= begin)
+    elif found > now + ONE_HOUR:
+        found -= timedelta(days=1)
+    return min(found, now).isoformat()
+
+
+def _clock_time(text: str, day: datetime) -> datetime | None:
+    """A time of day such as 19:30 on this day; None if the text is no time of day."""
+    found = re.fullmatch(r"([01]?\d|2[0-3]):([0-5]\d)", text.strip())
+    return found and day.replace(hour=int(found[1]), minute=int(found[2]), second=0, microsecond=0)
 
 
 def _put(text: str, output: str | None) -> None:

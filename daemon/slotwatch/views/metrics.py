@@ -81,8 +81,17 @@ class SnapshotCollector(Collector):
             "Packets that could not be used.",
             (({"protocol": word, "reason": reason}, n) for (word, reason), n in rejected.items()),
         )
-        drops = self._listener.get("kernel_drops", 0)
-        yield _counter("host_dropped_packets", "Packets the kernel dropped before they were read.", [({}, drops)])
+        drops = {"socket": self._listener.get("kernel_drops", 0), "ring": self._listener.get("rows_lost", 0)}
+        yield _counter(
+            "host_dropped_packets",
+            "Packets this computer received and did not judge: dropped by the kernel, or overwritten in the ring.",
+            [({"where": where}, count) for where, count in drops.items()],
+        )
+        yield _counter(
+            "captures_failed",
+            "Captures around incidents that could not be written.",
+            [({}, self._listener.get("captures_failed", 0))],
+        )
         for name, number in from_zero(self._listener).items():
             yield _counter(name, COUNTED[name], [({}, number)])
         evicted = {"sources": 0, "streams": 0} | counters.get("evictions", {})

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
 import subprocess
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -168,7 +170,54 @@ def test_a_directory_that_cannot_be_made_is_said_and_stops_nothing(tmp_path: Pat
     captures = Captures(settings, Recorder(settings))
     captures.want(1, 0, 0)
     captures.turn(60 * SECOND_NS, WALL_OFFSET_NS)
-    assert captures.trouble.startswith("captures cannot be kept in ")
+    assert captures.trouble.startswith("The last capture could not be kept in ")
+    assert captures.failed == 1
+
+
+class FullDisk(Recorder):
+    """Fails after the header, as a disk does that has no room left (ENOSPC, write(2))."""
+
+    is_full = True
+
+    def packets(self, from_ns: int, to_ns: int) -> Iterator[tuple[int, int, bytes, int]]:
+        yield from super().packets(from_ns, to_ns)
+        if self.is_full:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+
+def test_a_capture_that_fails_leaves_nothing_and_is_counted_and_said_until_one_succeeds(tmp_path: Path) -> None:
+    settings = house(tmp_path)
+    recorder = FullDisk(settings)
+    recorder.take(packets(0, 10, 7 * SECOND_NS))
+    captures = Captures(settings, recorder)
+
+    def turn(now_s: int) -> None:
+        captures.turn(now_s * SECOND_NS, WALL_OFFSET_NS)
+
+    for number in (1, 2):
+        captures.want(number, 6 * SECOND_NS, 8 * SECOND_NS)
+        until(lambda number=number: turn(13) or captures.failed == number)  # type: ignore[misc]
+    assert list((tmp_path / "packets").iterdir()) == []
+    assert "No space left on device. 2 have failed since the start." in captures.trouble
+    recorder.is_full = False
+    captures.want(3, 6 * SECOND_NS, 8 * SECOND_NS)
+    until(lambda: turn(13) or not captures.trouble)
+    assert [path.name for path in (tmp_path / "packets").iterdir()] == ["incident-3.pcapng"]
+    assert captures.failed == 2
+
+
+def test_what_a_killed_writer_left_is_cleared_at_start_and_counts_in_the_bound_until_then(tmp_path: Path) -> None:
+    place = tmp_path / "packets"
+    place.mkdir()
+    (place / "incident-8.pcapng").write_bytes(bytes(1000))
+    (place / "incident-9.pcapng").write_bytes(bytes(1000))
+    (place / "incident-10.part").write_bytes(bytes(1000))
+    os.utime(place / "incident-8.pcapng", (1, 1))
+    trim(place, 2500)
+    assert sorted(path.name for path in place.iterdir()) == ["incident-10.part", "incident-9.pcapng"]
+    settings = house(tmp_path)
+    Captures(settings, Recorder(settings))
+    assert [path.name for path in place.iterdir()] == ["incident-9.pcapng"]
 
 
 def test_the_oldest_captures_leave_when_the_directory_is_full(tmp_path: Path) -> None:

@@ -19,12 +19,12 @@ WITHOUT_SHOW_NS = 24 * 3600 * NANOSECONDS
 
 
 def span_of(archive: Archive, since: str | None, until: str | None, now_ns: int) -> tuple[int, int, str]:
-    """Find the span that is asked for, wall-clock ns, and what it is in words.
+    """Find the span that is asked for, wall-clock ns, and what it is in words. An end that is to come is now.
 
     Without `since` and `until` it is the last `show` phase, from curtain up to down; without one, the last day.
     ValueError with a sentence if a time cannot be read.
     """
-    until_ns = read_iso(until) if until else now_ns
+    until_ns = min(read_iso(until), now_ns) if until else now_ns
     if since:
         return read_iso(since), until_ns, ""
     phases = archive.phases(until_ns // MILLISECOND_NS)

@@ -280,6 +280,7 @@ class Judging:
             "rows_lost": self._lost,
             "intake_silent_s": round(max(0, now_ns - self.ring.heartbeat_ns) / 1e9, 3),
             "recorder": self._captures.trouble,
+            "captures_failed": self._captures.failed,
             "snapshot_cost_ms": round(self._snapshot_cost_ns / 1e6, 3),
             **counted(self._counted, self._route_rows, self._health.get("lines", ())),
         }

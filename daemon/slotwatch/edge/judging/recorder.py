@@ -9,6 +9,7 @@ memory stands still while judging goes on.
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import struct
 from collections import deque
@@ -48,6 +49,8 @@ AFTER_NS = 5_000_000_000
 LINK_RAW_IP = 101
 """LINKTYPE_RAW: what is kept of a packet begins with its IP header, made anew; the rest is as it came."""
 MIB = 1024 * 1024
+PART = ".part"
+"""Ending of a capture that is being written. Only a whole one gets its own name."""
 
 
 @dataclass(slots=True)
@@ -156,14 +159,19 @@ class Recorder:
         """Write what is kept of an interval as pcapng; returns the packets written."""
         interfaces = [pcap.Interface(LINK_RAW_IP, name=name, resolution=9) for name in networks or ("any",)]
         count = 0
-        part = path.with_suffix(".part")
-        with part.open("wb") as file:
-            file.write(pcap.header(interfaces))
-            for t_ns, network, octets, original in self.packets(from_ns, to_ns):
-                shown = network if network < len(interfaces) else 0
-                file.write(pcap.packet(t_ns + wall_offset_ns, octets, shown, original))
-                count += 1
-        part.replace(path)
+        part = path.with_suffix(PART)
+        try:
+            with part.open("wb") as file:
+                file.write(pcap.header(interfaces))
+                for t_ns, network, octets, original in self.packets(from_ns, to_ns):
+                    shown = network if network < len(interfaces) else 0
+                    file.write(pcap.packet(t_ns + wall_offset_ns, octets, shown, original))
+                    count += 1
+            part.replace(path)
+        except BaseException:
+            # On a full disk it holds the very bytes that the next capture needs.
+            part.unlink(missing_ok=True)
+            raise
         return count
 
 
@@ -205,7 +213,10 @@ class Captures:
         self._waiting: dict[int, tuple[int, int]] = {}
         """Incident to when it began and when its capture is due."""
         self._writer = 0
+        self.failed = 0
+        """Captures that could not be written since this process started."""
         self.trouble = ""
+        self._clear_parts()
 
     def take_house(self, house: House, recorder: Recorder) -> None:
         """Write where another house says, from its recorder; what waits goes there too."""
@@ -221,8 +232,7 @@ class Captures:
     def turn(self, now_ns: int, wall_offset_ns: int, *, at_once: bool = False) -> None:
         """Write what is due, in another process; at most one at a time."""
         if self._writer:
-            done, _ = os.waitpid(self._writer, os.WNOHANG)
-            self._writer = 0 if done else self._writer
+            self._look_at_writer()
         due = {i: began for i, (began, due) in self._waiting.items() if due <= now_ns or at_once}
         if self._writer or not due:
             return
@@ -230,18 +240,44 @@ class Captures:
             del self._waiting[incident]
         try:
             self._directory.mkdir(parents=True, exist_ok=True)
-            self.trouble = ""
         except OSError as error:
-            self.trouble = f"captures cannot be kept in {self._directory}: {error.strerror}"
+            self._fail(error.strerror or str(error))
             return
         from_ns = min([now_ns - int(self._recorder.seconds * 1e9), *due.values()])
         self._writer = os.fork()
         if not self._writer:
             self._write(sorted(due), from_ns, now_ns, wall_offset_ns)
 
+    def _look_at_writer(self) -> None:
+        """See whether the writing process has ended, and how."""
+        done, status = os.waitpid(self._writer, os.WNOHANG)
+        if not done:
+            return
+        self._writer = 0
+        ended = os.waitstatus_to_exitcode(status)
+        if ended == 0:
+            self.trouble = ""
+            return
+        self._clear_parts()  # a writer that was killed could not do so itself
+        self._fail(os.strerror(ended) if ended > 0 else f"the writing process was ended by signal {-ended}")
+
+    def _fail(self, reason: str) -> None:
+        self.failed += 1
+        times = "" if self.failed == 1 else f" {self.failed} have failed since the start."
+        self.trouble = f"The last capture could not be kept in {self._directory}: {reason}.{times}"
+
+    def _clear_parts(self) -> None:
+        """Remove what a writer that was killed left behind. Nothing is being written now."""
+        for part in self._directory.glob(f"incident-*{PART}"):
+            with contextlib.suppress(OSError):
+                part.unlink()
+
     def _write(self, incidents: list[int], from_ns: int, to_ns: int, wall_offset_ns: int) -> None:
-        """In the forked process: write one file, name it for every incident it is for, leave without a trace."""
-        status = 1
+        """In the forked process: write one file, name it for every incident it is for, leave without a trace.
+
+        The exit status is 0, or the errno of what failed.
+        """
+        status = errno.EIO
         try:
             with contextlib.suppress(OSError):  # the unit's filter forbids it: then at equal rank
                 os.nice(10)
@@ -252,6 +288,8 @@ class Captures:
                     path_of(self._directory, other).hardlink_to(first)
             trim(self._directory, self._most_bytes)
             status = 0
+        except OSError as error:
+            status = error.errno or errno.EIO
         finally:
             os._exit(status)
 
@@ -261,9 +299,10 @@ def path_of(place: Path, incident: int) -> Path:
 
 
 def trim(place: Path, most_bytes: int) -> None:
-    """Remove the oldest captures until the rest fits."""
+    """Remove the oldest captures until the rest fits. What is still being written counts too."""
     found = sorted((path.stat().st_mtime_ns, path.stat().st_size, path) for path in place.glob("incident-*.pcapng"))
     total = sum(size for _, size, _ in found)
+    total += sum(path.stat().st_size for path in place.glob(f"incident-*{PART}"))
     for _, size, path in found[:-1]:
         if total <= most_bytes:
             break
