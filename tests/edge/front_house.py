@@ -10,6 +10,7 @@ from typing import Any
 
 from aiohttp.test_utils import TestClient, TestServer
 
+from slotwatch.edge.front.events import Listeners
 from slotwatch.edge.front.front import Front
 from slotwatch.edge.front.guard import Guard
 from slotwatch.edge.front.history import History
@@ -77,13 +78,18 @@ class Running:
 
 @asynccontextmanager
 async def running(
-    place: Path, house: House | None = None, snapshot: Snapshot | None = None, **http: Any
+    place: Path,
+    house: House | None = None,
+    snapshot: Snapshot | None = None,
+    listeners: Listeners | None = None,
+    **http: Any,
 ) -> AsyncIterator[Running]:
     """Serve on a free loopback port; nothing pumps but `show`."""
     house = replace(house or fabricate.house(), file=str(place / "house.toml"), http=Http(**http))
     board, judging = Board(), Judging()
     history = History(place / "history.db", KEEP_FOR_EVER)
     front = Front(house, board, judging.ask, Guard(house))
+    front.listeners = listeners or front.listeners
     front.followers.append(history)
     app = build_app(front, history, Packets(place))
     try:

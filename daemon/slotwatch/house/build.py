@@ -34,6 +34,7 @@ from slotwatch.house.values import Converter
 from slotwatch.wire.universe import ARTNET_LAST, E131_FIRST, Protocol, UniverseId
 
 _ROLE = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)*")
+_HOST_NAME = re.compile(r"[A-Za-z0-9_]([A-Za-z0-9_-]*[A-Za-z0-9_])?(\.[A-Za-z0-9_]([A-Za-z0-9_-]*[A-Za-z0-9_])?)*\.?")
 ARTNET_LOSS_S = 10.0
 LINE_LOSS_S = 1.0
 MAX_SLOTS = 512
@@ -73,7 +74,20 @@ def http(document: Document, converter: Converter) -> Http:
     entry = document.table(BY_NAME["http"], converter)
     tls = document.table(BY_NAME["tls"], converter)
     host, port = entry["listen"] if isinstance(entry["listen"], tuple) else ("127.0.0.1", 8580)
-    return Http(host, port, entry["token_file"], tls["certificate_file"], tls["key_file"])
+    if entry["read"] == "token" and not entry["token_file"]:
+        entry.wrong("read", "reading can need a token only where token_file names one")
+    for index, name in enumerate(entry["hosts"]):
+        if not _HOST_NAME.fullmatch(name):
+            entry.wrong("hosts", "a host name without scheme and port is wanted, such as lights.example", index)
+    return Http(
+        host,
+        port,
+        entry["token_file"],
+        entry["read"],
+        entry["hosts"],
+        tls["certificate_file"],
+        tls["key_file"],
+    )
 
 
 def history(document: Document, converter: Converter) -> History:

@@ -301,6 +301,10 @@ class Http:
     host: str = "127.0.0.1"
     port: int = 8580
     token_file: str = ""
+    read: str = "open"
+    """open | token: whether reading needs the token too."""
+    hosts: tuple[str, ...] = ()
+    """Names under which the page is reached, beside addresses and this computer's own name."""
     certificate_file: str = ""
     key_file: str = ""
     """`[tls]` of the house file."""

@@ -71,7 +71,9 @@ SECTIONS: tuple[Section, ...] = (
         "The page and the API.",
         (
             Key("listen", Kind.HOST_PORT, "Address and port; off loopback, changes need the token.", "127.0.0.1:8580"),
-            text("token_file", "File that holds the token for changes."),
+            text("token_file", "File that holds the token; where it is given, every change needs it."),
+            choice("read", "Whether reading needs the token too.", "open", "open", "token"),
+            texts("hosts", "Names that the page is reached by, beside addresses, localhost and the computer's name."),
         ),
     ),
     Section(

@@ -12,6 +12,7 @@ from typing import Any
 
 from slotwatch.edge.shared.files import load_house
 from slotwatch.edge.shared.places import read_place
+from slotwatch.edge.shared.token import read_token
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House
 
@@ -36,7 +37,8 @@ def run(arguments: argparse.Namespace) -> int:
     house = load_house(arguments.config) if arguments.config else None
     url = (arguments.url or (_url_of(house) if house else DEFAULT_URL)).rstrip("/")
     ca = arguments.ca or (house and house.http.certificate_file and str(read_place(house, house.http.certificate_file)))
-    answer = ask(url, ca or None)
+    token = read_token(house)[0] if house else b""
+    answer = ask(url, ca or None, token)
     if arguments.json:
         json.dump(answer, sys.stdout, indent=2, ensure_ascii=False)
         print()
@@ -65,7 +67,7 @@ def sentence(answer: dict[str, Any]) -> str:
     return "".join(parts)
 
 
-def ask(url: str, ca_file: str | None = None) -> dict[str, Any]:
+def ask(url: str, ca_file: str | None = None, token: bytes = b"") -> dict[str, Any]:
     """Get the daemon's readiness. EdgeError with the mend if it cannot be had."""
     if not url.startswith(("http://", "https://")):
         raise EdgeError(f"{url} is no address", f"give --url as {DEFAULT_URL}")
@@ -75,12 +77,15 @@ def ask(url: str, ca_file: str | None = None) -> dict[str, Any]:
         opener = urllib.request.build_opener(
             urllib.request.ProxyHandler({}), *([urllib.request.HTTPSHandler(context=context)] if context else [])
         )
-        with opener.open(f"{url}/api/v1/readiness", timeout=ANSWER_WITHIN_S) as response:
+        given = {"Authorization": f"Bearer {token.decode('latin-1')}"} if token else {}
+        request = urllib.request.Request(f"{url}/api/v1/readiness", headers=given)
+        with opener.open(request, timeout=ANSWER_WITHIN_S) as response:
             text = response.read(LARGEST_ANSWER_BYTES)
     except urllib.error.HTTPError as error:
         with error:
             raise EdgeError(
-                f"{url} answered {error.code}: {_error_of(error.read(10_000))}", "try again shortly"
+                f"{url} answered {error.code}: {_error_of(error.read(10_000))}",
+                "give the house file with -c, so that its token is known" if error.code == 401 else "try again shortly",
             ) from None
     except (urllib.error.URLError, OSError, ValueError) as error:
         reason = getattr(error, "reason", None) or error

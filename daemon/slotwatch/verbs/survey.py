@@ -66,6 +66,14 @@ def _refuse_during_a_show(url: str) -> None:
     try:
         with urllib.request.urlopen(f"{url.rstrip('/')}/api/v1/house", timeout=2) as answer:
             phase = json.load(answer).get("phase")
+    except urllib.error.HTTPError as error:
+        with error:
+            if error.code not in (401, 403):
+                return
+        raise EdgeError(
+            f"the slotwatch at {url} does not say its phase without a token, and a sweep loads the switches",
+            "survey after the show, with that daemon stopped",
+        ) from None
     except (urllib.error.URLError, OSError, ValueError):
         return  # nobody runs there, so nobody says that there is a show
     if phase == "show":

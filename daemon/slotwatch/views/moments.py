@@ -8,6 +8,8 @@ from datetime import UTC, datetime
 NANOSECONDS = 1_000_000_000
 _MILLISECOND_NS = 1_000_000
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_FIRST_YEAR, _LAST_YEAR = 1970, 2261
+"""Years whose moments are positive and fit 64-bit nanoseconds, and so the history's columns."""
 
 
 def iso_wall(wall_ns: int) -> str:
@@ -30,6 +32,8 @@ def read_iso(text: str) -> int:
         raise ValueError(f"{text!r} is not a time; write 2026-03-01T19:30:00Z") from None
     if moment.tzinfo is None:
         moment = moment.replace(tzinfo=UTC)
+    if not _FIRST_YEAR <= moment.year <= _LAST_YEAR:
+        raise ValueError(f"{text!r} is out of range; give a time from {_FIRST_YEAR} to {_LAST_YEAR}")
     since = moment - _EPOCH
     return (since.days * 86_400 + since.seconds) * NANOSECONDS + since.microseconds * 1000
 

@@ -17,6 +17,7 @@ from aiohttp import web
 
 from slotwatch.edge.front import guard as http_guard
 from slotwatch.edge.front.callers import Callers
+from slotwatch.edge.front.complaints import Complaints
 from slotwatch.edge.front.door import Door
 from slotwatch.edge.front.guard import Guard, middleware
 from slotwatch.house.schema import House, Http
@@ -30,14 +31,14 @@ WELL = b"GET /slow HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: close\r\n\r\n"
 
 @asynccontextmanager
 async def door(
-    most: int = 10, ask_within_s: float = PATIENCE_S, answers_after_s: float = 0.0
+    most: int = 10, ask_within_s: float = PATIENCE_S, answers_after_s: float = 0.0, most_of_one: int = 1000
 ) -> AsyncIterator[tuple[int, Callers]]:
     """A real door on a free port, with one address behind it that takes its time."""
     port = free_port(socket.SOCK_STREAM)
     house = House(http=Http(host="127.0.0.1", port=port))
-    callers = Callers(most, ask_within_s)
-    opened = Door(house, callers)
-    await opened.open(answering(answers_after_s, middleware(Guard(house), callers)))
+    callers, complaints = Callers(most, ask_within_s, most_of_one), Complaints()
+    opened = Door(house, callers, complaints)
+    await opened.open(answering(answers_after_s, middleware(Guard(house), callers, complaints)))
     try:
         yield port, callers
     finally:
@@ -55,9 +56,9 @@ def answering(after_s: float = 0.0, *middlewares: Any) -> web.Application:
     return app
 
 
-async def said(port: int, octets: bytes, within_s: float = PATIENCE_S) -> bytes:
+async def said(port: int, octets: bytes, within_s: float = PATIENCE_S, address: str = "127.0.0.1") -> bytes:
     """What is answered until the other side hangs up; TimeoutError if it does not."""
-    reader, writer = await asyncio.open_connection("127.0.0.1", port)
+    reader, writer = await asyncio.open_connection("127.0.0.1", port, local_addr=(address, 0))
     try:
         writer.write(octets)
         async with asyncio.timeout(within_s):
@@ -89,6 +90,60 @@ async def test_one_too_many_is_told_so_and_room_is_made_by_who_leaves() -> None:
         await happens(lambda: callers.count == 1)
         assert (await said(port, WELL)).endswith(b"answered")
         held[1][1].close()
+
+
+PROBE = b"GET /healthz HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
+
+
+async def held_by(address: str, port: int, count: int, octets: bytes = b"") -> list[asyncio.StreamWriter]:
+    writers = []
+    for _ in range(count):
+        _, writer = await asyncio.open_connection("127.0.0.1", port, local_addr=(address, 0))
+        writer.write(octets)
+        writers.append(writer)
+    return writers
+
+
+async def test_one_address_has_its_share_and_others_are_answered() -> None:
+    async with door(most=10, most_of_one=5) as (port, callers):
+        held = await held_by("127.0.0.9", port, 12)
+        await happens(lambda: callers.count == 5)
+        assert (await said(port, WELL)).endswith(b"answered")
+        assert (await said(port, WELL, address="127.0.0.9")).startswith(b"HTTP/1.1 503 ")
+        for one in held:
+            one.close()
+
+
+async def test_a_newcomer_gets_a_place_of_who_holds_most() -> None:
+    """Also where two addresses hold all places together, and all of theirs have asked something."""
+    async with door(most=10, most_of_one=5, answers_after_s=60.0) as (port, callers):
+        held = [*await held_by("127.0.0.8", port, 5, WELL), *await held_by("127.0.0.9", port, 5, WELL)]
+        await happens(lambda: callers.count == 10)
+        newcomers = await held_by("127.0.0.10", port, 3, b"GET /slow HTTP/1.1\r\n")
+        await happens(lambda: callers.count == 10)
+        reader, writer = await asyncio.open_connection("127.0.0.1", port, local_addr=("127.0.0.11", 0))
+        writer.write(b"BAD\r\n\r\n")
+        async with asyncio.timeout(PATIENCE_S):
+            assert (await reader.readline()).split()[1] == b"400", "it was let in and read"
+        for one in (*held, *newcomers, writer):
+            one.close()
+
+
+@pytest.mark.parametrize("pieces", [[PROBE], [PROBE[:7], PROBE[7:]], [PROBE.replace(b"GET", b"HEAD")]])
+async def test_a_local_probe_is_answered_while_all_places_are_taken(pieces: list[bytes]) -> None:
+    async with door(most=2) as (port, callers):
+        held = await held_by("127.0.0.1", port, 40)
+        await happens(lambda: callers.count == 2)
+        reader, writer = await asyncio.open_connection("127.0.0.1", port)
+        for piece in pieces:
+            writer.write(piece)
+            await writer.drain()
+            await asyncio.sleep(0.02)
+        async with asyncio.timeout(PATIENCE_S):
+            assert (await reader.read()).startswith(b"HTTP/1.1 200 OK")
+        assert (await said(port, WELL)).startswith(b"HTTP/1.1 503 ")
+        for one in (*held, writer):
+            one.close()
 
 
 async def test_who_was_let_in_just_as_a_door_closes_is_answered_and_others_wait_in_line() -> None:
@@ -145,6 +200,7 @@ ORDERS = [
     ("lamp-changes", b'{"lamp": "5"}', '"lamp" is not known here; known: "circuit", "fixture".'),
     ("ask-fixtures", b'{"seconds": NaN}', '"seconds" must be a number.'),
     ("ask-fixtures", b'{"seconds": 1e400}', '"seconds" must be a number.'),
+    ("ask-fixtures", b'{"seconds": 1' + b"0" * 350 + b"}", '"seconds" must be a number.'),
     ("ask-fixtures", b'{"seconds": true}', '"seconds" must be a number.'),
     ("ask-fixtures", b'{"seconds": 5, "confirm": 1}', '"confirm" must be true or false.'),
 ]
@@ -172,6 +228,12 @@ async def test_an_order_with_odd_values_is_refused_before_judging_sees_it(
         ("/api/v1/incidents?limit=0.5", 200),
         ("/api/v1/report?since=2026-01-02T00:00:00Z&until=2026-01-01T00:00:00Z", 400),
         ("/api/v1/report?since=9999-01-01T00:00:00Z", 400),
+        ("/api/v1/report?since=0001-01-01T00:00:00Z", 400),
+        ("/api/v1/report?until=0001-01-01T00:00:00Z", 400),
+        ("/api/v1/incidents?state=all&since=1969-12-31T23:59:59Z", 400),
+        ("/api/v1/marks?until=2262-01-01T00:00:00Z", 400),
+        ("/web/" + "x" * 5000, 404),
+        ("/web/" + "x/" * 2500, 404),
     ],
 )
 async def test_odd_addresses_are_refused_clearly(tmp_path: Path, path: str, status: int) -> None:

@@ -167,13 +167,35 @@ async def test_a_stop_closes_every_stream_at_once(tmp_path: Path) -> None:
     assert time.monotonic() - before < 2.0
 
 
-async def test_too_many_listeners_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from slotwatch.edge.front import reads as http_reads
-
-    monkeypatch.setattr(http_reads, "MOST_LISTENERS", 1)
-    async with running(tmp_path, snapshot=snapshot()) as run, run.client.get("/api/v1/events") as response:
+async def test_too_many_listeners_are_refused(tmp_path: Path) -> None:
+    few = http_events.Listeners(most=1)
+    async with (
+        running(tmp_path, snapshot=snapshot(), listeners=few) as run,
+        run.client.get("/api/v1/events") as response,
+    ):
         await hear(response, 1)
         assert (await run.client.get("/api/v1/events")).status == 503
+
+
+async def test_one_address_has_its_share_of_streams_and_a_newcomer_gets_one_of_theirs(tmp_path: Path) -> None:
+    few = http_events.Listeners(most=4, most_of_one=3)
+    async with running(tmp_path, snapshot=snapshot(), listeners=few) as run:
+        url = run.client.make_url("/api/v1/events")
+
+        def of(address: str) -> aiohttp.ClientSession:
+            return aiohttp.ClientSession(connector=aiohttp.TCPConnector(local_addr=(address, 0)))
+
+        async with of("127.0.0.8") as one, of("127.0.0.9") as two, of("127.0.0.10") as three:
+            answers = [await one.get(url) for _ in range(4)]
+            assert [answer.status for answer in answers] == [200, 200, 200, 503]
+            assert "from this address" in (await answers[3].json())["error"]
+            answers += [await two.get(url), await three.get(url)]
+            assert [answer.status for answer in answers[4:]] == [200, 200], "one address held three of the four"
+            await happens(lambda: few.count == 4)
+            answers.append(await one.get(url))
+            assert answers[-1].status == 503
+            for answer in answers:
+                answer.close()
 
 
 async def test_silence_is_broken_by_a_comment(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -5,6 +5,8 @@ Sources: RFC 6750 (bearer tokens), the Fetch standard (Origin, Sec-Fetch-Site), 
 
 from __future__ import annotations
 
+import socket
+from base64 import b64encode
 from pathlib import Path
 from typing import Any
 
@@ -55,6 +57,95 @@ async def test_off_loopback_changes_need_the_token(tmp_path: Path, given: dict[s
         assert found == status
         if status == 401:
             assert "token" in body["error"] and not run.judging.asked
+
+
+PROXIES = [
+    {"X-Forwarded-For": "10.0.0.9"},
+    {"X-Forwarded-Host": "lights.example"},
+    {"X-Real-IP": "10.0.0.9"},
+    {"Forwarded": "for=10.0.0.9"},  # RFC 7239 4
+    {"Via": "1.1 proxy"},  # RFC 9110 7.6.3
+]
+
+
+@pytest.mark.parametrize("headers", [{}, {"Host": "127.0.0.1"}, {"Host": "localhost:8580"}, *PROXIES])
+async def test_a_declared_token_is_asked_for_whatever_the_host_says(tmp_path: Path, headers: dict[str, str]) -> None:
+    """Also on loopback: a proxy may stand in front that rewrites Host."""
+    async with running(tmp_path, snapshot=snapshot(), **token(tmp_path)) as run:
+        assert (await send(run, **headers))[0] == 401 and not run.judging.asked
+        assert (await send(run, Authorization="Bearer hush-harbour", **headers))[0] == 201
+
+
+@pytest.mark.parametrize("headers", PROXIES)
+async def test_behind_a_proxy_nothing_is_changed_without_a_token(tmp_path: Path, headers: dict[str, str]) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        assert (await send(run, **headers))[0] == 403 and not run.judging.asked
+
+
+async def test_a_declared_token_that_cannot_be_read_closes_changes_on_loopback_too(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot(), token_file="absent") as run:
+        status, body = await send(run)
+        assert status == 403 and "cannot be read" in body["error"]
+
+
+@pytest.mark.parametrize(
+    ("host", "status"),
+    [
+        *((host, 200) for host in ("127.0.0.1", "localhost:8580", "[::1]:8580", "10.20.0.5:8580", "[fd00::1%eth0]")),
+        *((host, 200) for host in ("lights.example", "LIGHTS.example.:80", socket.gethostname())),
+        *((host, 403) for host in ("elsewhere.example", "127.0.0.1.elsewhere.example", "xlights.example", "", "[")),
+    ],
+)
+async def test_reads_ask_for_a_name_of_ours(tmp_path: Path, host: str, status: int) -> None:
+    """DNS rebinding: a stranger's page whose name points here could read everything."""
+    async with running(tmp_path, snapshot=snapshot(), host=OPEN_TO_ALL, hosts=("lights.example",)) as run:
+        for path in ("/", "/api/v1/house", "/api/v1/events", "/metrics", "/plain"):
+            async with run.client.get(path, headers={"Host": host}) as response:
+                assert response.status == status, path
+        assert (await run.client.get("/healthz", headers={"Host": host})).status == 200
+
+
+GIVEN = [
+    ({}, 401),
+    ({"Authorization": "Bearer hush-harbour"}, 200),
+    ({"Authorization": "Bearer other"}, 401),
+    ({"Authorization": "Basic " + b64encode(b"anyone:hush-harbour").decode()}, 200),  # RFC 7617: what a browser sends
+    ({"Authorization": "Basic " + b64encode(b"hush-harbour").decode()}, 401),
+    ({"Authorization": "Basic ***"}, 401),
+]
+
+
+@pytest.mark.parametrize(("headers", "status"), GIVEN)
+async def test_reading_needs_the_token_where_the_house_file_says_so(
+    tmp_path: Path, headers: dict[str, str], status: int
+) -> None:
+    async with running(tmp_path, snapshot=snapshot(), read="token", **token(tmp_path)) as run:
+        for path in ("/", "/web/main.js", "/plain", "/api/v1/house", "/api/v1/events", "/metrics", "/nothing"):
+            run.front.guard.wrong_tokens.note_right("127.0.0.1")
+            async with run.client.get(path, headers=headers) as response:
+                assert response.status in ((404,) if path == "/nothing" and status == 200 else (status,)), path
+                if status == 401:
+                    challenges = response.headers.getall("WWW-Authenticate")
+                    assert challenges[0] == "Bearer" and challenges[1].startswith("Basic realm=")
+        for path in ("/healthz", "/readyz"):
+            assert (await run.client.get(path)).status == 200
+
+
+async def test_what_a_browser_sends_by_itself_changes_nothing(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot(), read="token", **token(tmp_path)) as run:
+        given = {"Authorization": "Basic " + b64encode(b"anyone:hush-harbour").decode()}
+        assert (await send(run, **given))[0] == 401 and not run.judging.asked
+
+
+@pytest.mark.parametrize("method", ["GET", "POST"])
+async def test_wrong_tokens_are_slowed_by_address(tmp_path: Path, method: str) -> None:
+    async with running(tmp_path, snapshot=snapshot(), read="token", **token(tmp_path)) as run:
+        what = (method, "/api/v1/marks", {"text": "x"} if method == "POST" else None)
+        found = [(await send(run, what, Authorization=f"Bearer guess-{number}"))[0] for number in range(20)]
+        assert found[:6] == [401] * 6 and set(found[6:]) == {429}
+        async with run.client.get("/api/v1/marks", headers={"Authorization": "Bearer hush-harbour"}) as response:
+            assert response.status == 429 and int(response.headers["Retry-After"]) >= 1, "nor is a right one compared"
+        assert (await run.client.get("/healthz")).status == 200
 
 
 @pytest.mark.parametrize(

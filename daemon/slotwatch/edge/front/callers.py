@@ -1,32 +1,59 @@
-"""Who is connected to the page: bounded in number, and each has a time within which it must have asked something.
+"""Who is connected to the page: bounded in number, in all and by address, and each has a time to ask something.
 
 Without that, connections that are opened and never say a word (or say it letter by letter) stay for ever, until no
 further file can be opened and nobody reaches the page. Between requests the server's own keep-alive time counts.
+
+One address has at most its share. When all places are taken, an address that holds fewer than the one that holds
+most gets a place of that one. A local probe of /healthz is answered even when nobody else is let in.
 """
 
 from __future__ import annotations
 
 import asyncio
+from collections import OrderedDict
 from collections.abc import Callable
 from typing import cast
 
+from slotwatch.edge.shared.token import is_loopback
+
 MOST_CALLERS = 800
 """Pages (at most 512 listeners), each with a second connection, and what asks by itself; under 1,024 open files."""
+MOST_OF_ONE_ADDRESS = 400
+"""Half: a proxy on one address still serves 200 pages, and no address can hold all places."""
 ASK_WITHIN_S = 10.0
-_SENTENCE = b'{"error": "Too many connections are open; close some pages."}'
-TURNED_AWAY = (
-    b"HTTP/1.1 503 Service Unavailable\r\nContent-Type: application/json\r\nRetry-After: 10\r\n"
-    b"Connection: close\r\nContent-Length: " + str(len(_SENTENCE)).encode() + b"\r\n\r\n" + _SENTENCE
+MOST_PROBES = 16
+"""Local connections that are one too many and may still ask whether this program is alive."""
+PROBE_WITHIN_S = 2.0
+_PROBES = (b"GET /healthz HTTP/1.", b"HEAD /healthz HTTP/1.")
+
+
+def _closing(status: str, content_type: str, body: bytes, more: str = "") -> bytes:
+    head = f"HTTP/1.1 {status}\r\nContent-Type: {content_type}\r\n{more}Connection: close\r\n"
+    return head.encode() + b"Content-Length: " + str(len(body)).encode() + b"\r\n\r\n" + body
+
+
+TURNED_AWAY = _closing(
+    "503 Service Unavailable",
+    "application/json",
+    b'{"error": "Too many connections are open; close some pages."}',
+    "Retry-After: 10\r\n",
 )
+ALIVE = _closing("200 OK", "text/plain; charset=utf-8", b"alive\n")
 
 
 class Callers:
     """All connections of one process, whatever door they came in by."""
 
-    def __init__(self, most: int = MOST_CALLERS, ask_within_s: float = ASK_WITHIN_S) -> None:
+    def __init__(
+        self, most: int = MOST_CALLERS, ask_within_s: float = ASK_WITHIN_S, most_of_one: int = MOST_OF_ONE_ADDRESS
+    ) -> None:
         self._most = most
+        self._most_of_one = most_of_one
         self._ask_within_s = ask_within_s
         self._silent: dict[asyncio.BaseTransport, asyncio.TimerHandle] = {}
+        self._inside: dict[str, dict[asyncio.Transport, None]] = {}
+        self._places: dict[asyncio.BaseTransport, str] = {}
+        self._probes: OrderedDict[asyncio.Transport, asyncio.TimerHandle] = OrderedDict()
         self.count = 0
 
     def through(self, make: Callable[[], asyncio.BaseProtocol], inside: Inside) -> Callable[[], asyncio.Protocol]:
@@ -40,16 +67,56 @@ class Callers:
 
     def enter(self, transport: asyncio.Transport) -> bool:
         """Count a connection and start its time. False if it is one too many."""
-        if self.count >= self._most:
+        address = address_of(transport)
+        own = self._inside.get(address, {})
+        if len(own) >= self._most_of_one or (self.count >= self._most and not self._make_room(len(own))):
             return False
         self.count += 1
+        self._inside.setdefault(address, {})[transport] = None
+        self._places[transport] = address
         later = asyncio.get_running_loop().call_later
         self._silent[transport] = later(self._ask_within_s, self._hang_up, transport)
         return True
 
     def leave(self, transport: asyncio.BaseTransport) -> None:
-        self.count -= 1
+        """Forget a connection. It may have been counted out already, to make room."""
         self.heard(transport)
+        address = self._places.pop(transport, None)
+        if address is None:
+            return
+        self.count -= 1
+        own = self._inside[address]
+        own.pop(cast(asyncio.Transport, transport), None)
+        if not own:
+            del self._inside[address]
+
+    def probe(self, transport: asyncio.Transport) -> bool:
+        """Whether a connection that was turned away may still ask for /healthz: local ones, a few at a time."""
+        if not is_loopback(address_of(transport)):
+            return False
+        if len(self._probes) >= MOST_PROBES:
+            oldest, timer = self._probes.popitem(last=False)
+            timer.cancel()
+            oldest.abort()
+        later = asyncio.get_running_loop().call_later
+        self._probes[transport] = later(PROBE_WITHIN_S, transport.abort)
+        return True
+
+    def probed(self, transport: asyncio.Transport) -> None:
+        """A probe has been answered or has left."""
+        if (timer := self._probes.pop(transport, None)) is not None:
+            timer.cancel()
+
+    def _make_room(self, own: int) -> bool:
+        """Take a place from the address that holds the most, if it holds more than the newcomer would."""
+        most = max(self._inside.values(), key=len, default={})
+        if len(most) <= own + 1:
+            return False
+        silent = next((one for one in most if one in self._silent), None)
+        leaving = silent or next(iter(most))
+        self.leave(leaving)
+        leaving.abort()
+        return True
 
     def _hang_up(self, transport: asyncio.Transport) -> None:
         self._silent.pop(transport, None)
@@ -78,6 +145,8 @@ class _Caller(asyncio.Protocol):
         self._inside = inside
         self._inner = inner
         self._transport: asyncio.Transport | None = None
+        self._probing: asyncio.Transport | None = None
+        self._asked = b""
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         opened = cast(asyncio.Transport, transport)
@@ -85,6 +154,10 @@ class _Caller(asyncio.Protocol):
             opened.abort()
             return
         if not self._callers.enter(opened):
+            if self._callers.probe(opened):
+                self._probing = opened
+                self._inside.transports.add(opened)
+                return
             opened.write(TURNED_AWAY)
             opened.close()
             return
@@ -95,6 +168,14 @@ class _Caller(asyncio.Protocol):
     def data_received(self, data: bytes) -> None:
         if self._transport is not None:
             self._inner.data_received(data)
+        elif self._probing is not None:
+            self._asked = (self._asked + data)[: len(_PROBES[1])]
+            if any(wanted.startswith(self._asked) and wanted != self._asked for wanted in _PROBES):
+                return  # the request line is not complete yet
+            is_probe = self._asked.startswith(_PROBES)
+            self._probing.write(ALIVE if is_probe else TURNED_AWAY)
+            self._probing.close()
+            self._probed()
 
     def eof_received(self) -> bool | None:
         return self._inner.eof_received() if self._transport is not None else None
@@ -112,3 +193,16 @@ class _Caller(asyncio.Protocol):
             self._callers.leave(self._transport)
             self._inside.transports.discard(self._transport)
             self._inner.connection_lost(exc)
+        self._probed()
+
+    def _probed(self) -> None:
+        if self._probing is not None:
+            self._callers.probed(self._probing)
+            self._inside.transports.discard(self._probing)
+            self._probing = None
+
+
+def address_of(transport: asyncio.BaseTransport | None) -> str:
+    """The address at the other end; empty where it is gone already."""
+    name = None if transport is None else transport.get_extra_info("peername")
+    return str(name[0]) if isinstance(name, tuple) and name else ""

@@ -13,6 +13,7 @@ import ssl
 from aiohttp import web
 
 from slotwatch.edge.front.callers import ASK_WITHIN_S, Callers, Inside
+from slotwatch.edge.front.complaints import Complaints
 from slotwatch.edge.shared.places import read_place
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House, Http
@@ -26,9 +27,10 @@ KEEP_ALIVE_S = 75.0
 class Door:
     """One application behind one address. `open` it, `close` it to new requests, `end` what still goes on."""
 
-    def __init__(self, house: House, callers: Callers) -> None:
+    def __init__(self, house: House, callers: Callers, complaints: Complaints | None = None) -> None:
         self.http = house.http
         self._callers = callers
+        self._complaints = complaints or Complaints()
         self._tls = _tls(house)
         self._sockets: list[socket.socket] = []
         self._runner: web.AppRunner | None = None
@@ -43,7 +45,12 @@ class Door:
         inherits = before is not None and _address(before.http) == _address(self.http)
         self._sockets = before._sockets if before is not None and inherits else await _listening(self.http)
         self._runner = web.AppRunner(
-            app, access_log=None, handle_signals=False, shutdown_timeout=STOP_WITHIN_S, keepalive_timeout=KEEP_ALIVE_S
+            app,
+            access_log=None,
+            handle_signals=False,
+            shutdown_timeout=STOP_WITHIN_S,
+            keepalive_timeout=KEEP_ALIVE_S,
+            logger=self._complaints.logger(),
         )
         await self._runner.setup()
         assert self._runner.server is not None

@@ -14,9 +14,12 @@ from collections.abc import Callable
 
 from aiohttp import web
 
+from slotwatch.edge.front.callers import address_of
 from slotwatch.views.feed import Event, encode
 
 MOST_LISTENERS = 512
+MOST_OF_ONE_ADDRESS = 256
+"""Half: a proxy still serves 256 pages, and no address can hold all streams."""
 ROW_LENGTH = 16
 """Batches that are kept: 4 s at the highest pace."""
 SEND_WITHIN_S = 10.0
@@ -28,11 +31,14 @@ RETRY_MS = 1000
 class Listeners:
     """All who listen. `universe` "" is who wants no universe of their own."""
 
-    def __init__(self) -> None:
+    def __init__(self, most: int = MOST_LISTENERS, most_of_one: int = MOST_OF_ONE_ADDRESS) -> None:
+        self._most = most
+        self._most_of_one = most_of_one
         self._rows: deque[tuple[int, bytes, dict[str, bytes]]] = deque(maxlen=ROW_LENGTH)
         self._number = 0
         self._news = asyncio.Event()
         self._asked: dict[str, int] = {}
+        self._of_address: dict[str, list[asyncio.Transport]] = {}
         self.closed = False
         self.count = 0
         self.dropped = 0
@@ -57,11 +63,31 @@ class Listeners:
         self.closed = True
         self._wake()
 
+    def refusal(self, address: str) -> str:
+        """Why one more from this address is not taken in; empty if it is.
+
+        Where all places are taken, an address that holds fewer than the one that holds most gets one of that one's.
+        """
+        own = len(self._of_address.get(address, ()))
+        if own >= self._most_of_one:
+            return f"{self._most_of_one} pages are open from this address already; close one."
+        if self.count < self._most and not self.closed:
+            return ""
+        most = max(self._of_address.values(), key=len, default=[])
+        if self.closed or len(most) <= own + 1:
+            return f"{self._most} pages are open already; close one."
+        most.pop(0).abort()
+        return ""
+
     async def serve(self, request: web.Request, universe: str, first: Callable[[], bytes]) -> web.StreamResponse:
         """Answer one listener until it leaves, falls behind or the server stops. `first` tells it everything."""
         response = web.StreamResponse(
             headers={"Content-Type": "text/event-stream", "Cache-Control": "no-store", "X-Accel-Buffering": "no"}
         )
+        transport, address = request.transport, address_of(request.transport)
+        own = self._of_address.setdefault(address, [])
+        if transport is not None:
+            own.append(transport)
         self.count += 1
         if universe:
             self._asked[universe] = self._asked.get(universe, 0) + 1
@@ -76,6 +102,10 @@ class Listeners:
                 request.transport.abort()
         finally:
             self.count -= 1
+            if transport in own:
+                own.remove(transport)
+            if not own and self._of_address.get(address) is own:
+                del self._of_address[address]
             if universe:
                 self._asked[universe] -= 1
                 if not self._asked[universe]:

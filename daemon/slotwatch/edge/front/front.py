@@ -18,6 +18,7 @@ from typing import Any, Protocol
 
 from slotwatch import clock
 from slotwatch.edge.front.callers import Callers
+from slotwatch.edge.front.complaints import Complaints
 from slotwatch.edge.front.events import Listeners
 from slotwatch.edge.front.guard import Guard, Refused
 from slotwatch.house.schema import House
@@ -87,6 +88,7 @@ class Front:
         self.guard = guard
         self.host = socket.gethostname()
         self.callers = Callers()
+        self.complaints = Complaints()
         self.listeners = Listeners()
         self.followers: list[Follower] = []
         self.resumed = asyncio.Event()

@@ -1,10 +1,18 @@
-"""Who may do what over HTTP: security headers on every answer, the token and the origin for every change.
+"""Who may do what over HTTP: security headers on every answer, the name that is asked for, the token, the origin.
 
-Reading is open to whoever reaches the port. A change is allowed
-- with the house's token (`Authorization: Bearer …`), compared in constant time; or
-- without it where the server listens on loopback alone and the request names a loopback host: a page on another
-  site that made a name of its own point at 127.0.0.1 is refused by that.
+Every request must name this computer as its Host: an address, a loopback name, the computer's own name, or one of
+`[http] hosts`. A page on another site that made a name of its own point here is refused by that (DNS rebinding).
+
+Reading is open to whoever reaches the port, unless the house file says `[http] read = "token"`. A change is allowed
+- with the house's token (`Authorization: Bearer …`), compared in constant time. Where a token is declared it is always
+  asked for, whatever address or name the request came by; or
+- without one where none is declared, the server listens on loopback alone, the request comes from this computer
+  and not through a proxy (no forwarding header), and it names a loopback host.
 In both cases a browser must say that the request comes from this page and no other (Origin, Sec-Fetch-Site).
+Who sends wrong tokens waits longer and longer, by address.
+
+With `read = "token"` a browser asks for the token itself: any name, and the token as the password (RFC 7617).
+Only reading takes it that way, since a browser sends it along by itself.
 """
 
 from __future__ import annotations
@@ -13,13 +21,21 @@ import asyncio
 import hmac
 import json
 import math
+import socket
 import sys
 import traceback
+from base64 import b64decode
+from ipaddress import ip_address
+from pathlib import Path
 
 from aiohttp import web
-from aiohttp.typedefs import Handler, Middleware
+from aiohttp.typedefs import Handler, LooseHeaders, Middleware
+from multidict import CIMultiDict, istr
 
-from slotwatch.edge.front.callers import Callers
+from slotwatch import clock
+from slotwatch.edge.front.attempts import WrongTokens
+from slotwatch.edge.front.callers import Callers, address_of
+from slotwatch.edge.front.complaints import Complaints
 from slotwatch.edge.shared.token import is_loopback, read_token
 from slotwatch.house.schema import House
 
@@ -37,9 +53,17 @@ HEADERS = {
 LARGEST_BODY_BYTES = 16 * 1024
 BODY_WITHIN_S = 10.0
 CHANGES = frozenset({"POST", "PUT", "DELETE", "PATCH"})
+OPEN_TO_ALL = frozenset({"/healthz", "/readyz"})
+"""What says nothing of the house: answered whatever name is asked for, and without a token."""
+FORWARDED = frozenset(
+    istr(name) for name in ("Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "X-Forwarded-Proto", "X-Real-IP", "Via")
+)
+"""A proxy put these in, so a loopback peer says nothing of who asks (RFC 7239; the X- names by common practice)."""
+CHALLENGE = ("WWW-Authenticate", "Bearer")
+CHALLENGE_OF_BROWSER = ("WWW-Authenticate", 'Basic realm="slotwatch", charset="UTF-8"')
 
 
-def fault(status: int, sentence: str, headers: dict[str, str] | None = None) -> web.Response:
+def fault(status: int, sentence: str, headers: LooseHeaders | None = None) -> web.Response:
     """Answer an error as JSON with one sentence."""
     return web.json_response({"error": sentence}, status=status, headers=headers)
 
@@ -56,12 +80,17 @@ class Guard:
     """The rules above for one server."""
 
     def __init__(self, house: House) -> None:
+        self.wrong_tokens = WrongTokens()
         self.take_house(house)
 
     def take_house(self, house: House) -> None:
         """Go by another house's address and token; the token file is read anew."""
         http = house.http
         self.on_loopback = is_loopback(http.host)
+        self._is_declared = bool(http.token_file)
+        self._reads_with_token = http.read == "token"
+        own = {socket.gethostname(), socket.gethostname() + ".local", http.host}
+        self._hosts = frozenset(name.lower().rstrip(".") for name in (*own, *http.hosts))
         self._token, self.trouble = read_token(house)
         """`trouble`: why nothing can be changed over HTTP, as a sentence; empty if it can."""
         if not http.token_file and not self.on_loopback:
@@ -69,34 +98,69 @@ class Guard:
                 "The page is reachable from other computers and no token_file is declared: it can be read only."
             )
 
-    def judge(self, request: web.Request) -> web.Response | None:
-        """Refuse a change that is not allowed; None lets it through."""
+    def judge(self, request: web.Request, now_ns: int) -> web.Response | None:
+        """Refuse what is not allowed; None lets it through."""
+        if request.path in OPEN_TO_ALL:
+            return None
+        host = request.headers.get("Host")
+        if host is not None and not self._is_own_name(host):
+            return fault(403, "This is not the page's name; list it in [http] hosts if it is meant.")
+        return self._judge_change(request, now_ns) if request.method in CHANGES else self._judge_read(request, now_ns)
+
+    def _judge_change(self, request: web.Request, now_ns: int) -> web.Response | None:
         if request.headers.get("Sec-Fetch-Site", "none") not in ("same-origin", "none"):
             return fault(403, "This change comes from another site's page; use slotwatch's own.")
         origin = request.headers.get("Origin")
         if origin is not None and origin.partition("://")[2] != request.host:
             return fault(403, "This change comes from another site's page; use slotwatch's own.")
-        scheme, _, given = request.headers.get("Authorization", "").partition(" ")
-        if scheme.lower() == "bearer" and self._token:  # RFC 9110 11.1: the scheme's case says nothing
-            if hmac.compare_digest(given.strip().encode("utf-8", "replace"), self._token):
-                return None
-            return fault(401, "This is not the house's token.", {"WWW-Authenticate": "Bearer"})
-        if self.on_loopback and is_loopback(_host_name(request.host)):
+        if self._token:
+            return self._judge_token(request, _bearer(request), "This change needs the house's token.", now_ns)
+        if self._is_declared or not self.on_loopback:
+            return fault(403, self.trouble)
+        is_local = is_loopback(address_of(request.transport)) and not FORWARDED & {*request.headers}
+        if is_local and is_loopback(_host_name(request.host)):
+            return None
+        return fault(403, "Changes are made from this computer itself: http://localhost, or with a token.")
+
+    def _judge_read(self, request: web.Request, now_ns: int) -> web.Response | None:
+        if not self._reads_with_token:
             return None
         if not self._token:
-            return fault(
-                403, self.trouble or "Changes are made from this computer itself: http://localhost, or with a token."
-            )
-        return fault(401, "This change needs the house's token.", {"WWW-Authenticate": "Bearer"})
+            return fault(403, self.trouble or "Reading needs a token, and no token_file is declared.")
+        given = _bearer(request)
+        return self._judge_token(
+            request, _basic(request) if given is None else given, "Reading needs the house's token.", now_ns, reads=True
+        )
+
+    def _judge_token(
+        self, request: web.Request, given: bytes | None, wanted: str, now_ns: int, *, reads: bool = False
+    ) -> web.Response | None:
+        challenges = [CHALLENGE, *([CHALLENGE_OF_BROWSER] if reads else [])]
+        if given is None:
+            return fault(401, wanted, CIMultiDict(challenges))
+        address = address_of(request.transport)
+        if wait_ns := self.wrong_tokens.wait_ns(address, now_ns):
+            wait_s = math.ceil(wait_ns / 1e9)
+            sentence = f"Too many wrong tokens came from this address; try again in {wait_s} s."
+            return fault(429, sentence, {"Retry-After": str(wait_s)})
+        if hmac.compare_digest(given, self._token):
+            self.wrong_tokens.note_right(address)
+            return None
+        self.wrong_tokens.note_wrong(address, now_ns)
+        return fault(401, "This is not the house's token.", CIMultiDict(challenges))
+
+    def _is_own_name(self, host: str) -> bool:
+        name = _host_name(host).lower().rstrip(".")
+        return name in self._hosts or is_loopback(name) or _is_address(name)
 
 
-def middleware(guard: Guard, callers: Callers) -> Middleware:
+def middleware(guard: Guard, callers: Callers, complaints: Complaints) -> Middleware:
     """Make the outermost handler: refuses, and turns every failure into a sentence."""
 
     @web.middleware
     async def guarded(request: web.Request, handler: Handler) -> web.StreamResponse:
         callers.heard(request.transport)
-        if request.method in CHANGES and (refusal := guard.judge(request)) is not None:
+        if (refusal := guard.judge(request, clock.monotonic_ns())) is not None:
             return refusal
         try:
             return await handler(request)
@@ -108,7 +172,10 @@ def middleware(guard: Guard, callers: Callers) -> Middleware:
             raise
         except Exception as error:
             # The last line of defence: the page says that it failed, the journal says where.
-            traceback.print_exc(file=sys.stderr)
+            place = traceback.extract_tb(error.__traceback__)[-1]
+            kind = f"{type(error).__name__} in {place.name} of {Path(place.filename).name}, line {place.lineno}"
+            if complaints.say(kind, f"Answering {request.method} {request.path[:40]} failed: {kind}."):
+                traceback.print_exc(file=sys.stderr)
             return fault(500, f"Internal fault: {type(error).__name__}. Its place stands in the journal.")
 
     return guarded
@@ -154,8 +221,7 @@ def order(given: dict[str, object], **kinds: type) -> dict[str, object]:
         if kind is None:
             known = ", ".join(f'"{one}"' for one in kinds)
             raise Refused(400, f'"{name[:40]}" is not known here; known: {known}.')
-        number = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
-        if not (number if kind is float else isinstance(value, kind)):
+        if not (_is_number(value) if kind is float else isinstance(value, kind)):
             raise Refused(400, f'"{name}" must be {names[kind]}.')
     return given
 
@@ -171,6 +237,42 @@ def word(given: dict[str, object], name: str, most: int, *, default: str | None 
         raise Refused(400, f'"{name}" is longer than {most} characters.')
     # What cannot be shown or written (control characters, halves of surrogate pairs) becomes a space.
     return " ".join("".join(letter if letter.isprintable() else " " for letter in value).split())
+
+
+def _is_number(value: object) -> bool:
+    """Whether it is a number that a float can hold."""
+    try:
+        return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    except OverflowError:  # a whole number of more than 308 digits
+        return False
+
+
+def _bearer(request: web.Request) -> bytes | None:
+    """The token that a request gives; None if it gives none."""
+    scheme, _, given = request.headers.get("Authorization", "").partition(" ")
+    if scheme.lower() != "bearer":  # RFC 9110 11.1: the scheme's case says nothing
+        return None
+    return given.strip().encode("utf-8", "replace")
+
+
+def _basic(request: web.Request) -> bytes | None:
+    """The token as a browser gives it, as the password of any name (RFC 7617)."""
+    scheme, _, given = request.headers.get("Authorization", "").partition(" ")
+    if scheme.lower() != "basic":
+        return None
+    try:
+        return b64decode(given.strip(), validate=True).partition(b":")[2]
+    except ValueError:
+        return b""
+
+
+def _is_address(name: str) -> bool:
+    """Whether it is an IP address: nobody can make one of those point elsewhere."""
+    try:
+        ip_address(name.partition("%")[0])
+    except ValueError:
+        return False
+    return True
 
 
 def _is_no_browser(request: web.Request) -> bool:

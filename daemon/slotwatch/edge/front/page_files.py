@@ -76,8 +76,12 @@ class PageFiles:
         if "\0" in name:
             raise web.HTTPNotFound()
         path = self._root / name
-        # No name leads out of the directory, not by dots and not by a link.
-        if not path.resolve().is_relative_to(self._root.resolve()) or not path.is_file():
+        try:
+            # No name leads out of the directory, not by dots and not by a link.
+            is_ours = path.resolve().is_relative_to(self._root.resolve()) and path.is_file()
+        except OSError:  # a name longer than any file's
+            is_ours = False
+        if not is_ours:
             raise web.HTTPNotFound()
         changed_ns = path.stat().st_mtime_ns
         held = self._held.get(name)

@@ -12,7 +12,7 @@ from aiohttp import web
 from aiohttp.typedefs import Handler
 
 from slotwatch import clock
-from slotwatch.edge.front.events import MOST_LISTENERS
+from slotwatch.edge.front.callers import address_of
 from slotwatch.edge.front.front import Front, Packets
 from slotwatch.edge.front.guard import Refused
 from slotwatch.edge.front.history import History
@@ -119,8 +119,8 @@ class Reads:
 
     async def events(self, request: web.Request) -> web.StreamResponse:
         front = self._front
-        if front.listeners.closed or front.listeners.count >= MOST_LISTENERS:
-            raise Refused(503, f"{MOST_LISTENERS} pages are open already; close one.")
+        if refusal := front.listeners.refusal(address_of(request.transport)):
+            raise Refused(503, refusal)
         front.current()
         universe = request.query.get("universe", "")[:100]
         return await front.listeners.serve(request, universe, lambda: front.first(universe))

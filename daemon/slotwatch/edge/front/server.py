@@ -45,7 +45,8 @@ class Server:
 
         EdgeError if the port cannot be opened (`errno` says why) or the certificate cannot be read.
         """
-        self._door, house = Door(self._house, self.front.callers), self._house
+        asyncio.get_running_loop().set_exception_handler(self.front.complaints.of_loop)
+        self._door, house = self._door_of(self._house), self._house
         self._history = History(state_place(house, house.history.path), house.history.keep_days)
         try:
             await self._door.open(self._app(self.front.listeners))
@@ -88,7 +89,7 @@ class Server:
 
     async def _move(self, house: House) -> None:
         """Open the new door, then close the old one; the other way round where both cannot stand open at once."""
-        old, new = self._door, Door(house, self.front.callers)
+        old, new = self._door, self._door_of(house)
         self._old = {door: leaving for door, leaving in self._old.items() if not leaving.done()}
         listeners = Listeners()
         is_same_port = old.http.port == house.http.port and old.http.host != house.http.host
@@ -98,7 +99,7 @@ class Server:
             await new.open(self._app(listeners), old)
         except EdgeError:
             if is_same_port:
-                self._door = Door(self._house, self.front.callers)
+                self._door = self._door_of(self._house)
                 await self._door.open(self._app(self.front.listeners))
             raise
         listeners.dropped = self.front.listeners.dropped
@@ -107,6 +108,9 @@ class Server:
         await old.close()
         # Not waited for: among those who are still being answered is who asked for the reload.
         self._old[old] = asyncio.create_task(old.end(ANSWERED_WITHIN_S))
+
+    def _door_of(self, house: House) -> Door:
+        return Door(house, self.front.callers, self.front.complaints)
 
     def _app(self, listeners: Listeners) -> web.Application:
         return build_app(self.front, self._history, self, listeners)
@@ -141,7 +145,8 @@ class Server:
 def build_app(front: Front, history: History, packets: Packets, listeners: Listeners | None = None) -> web.Application:
     """Put the requests together; also for tests, which bring a front of their own."""
     app = web.Application(
-        middlewares=[middleware(front.guard, front.callers), reading(front)], client_max_size=LARGEST_BODY_BYTES
+        middlewares=[middleware(front.guard, front.callers, front.complaints), reading(front)],
+        client_max_size=LARGEST_BODY_BYTES,
     )
     app.on_response_prepare.append(add_headers)
     files, reads = PageFiles(), Reads(front, history, packets)
