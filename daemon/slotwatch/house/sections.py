@@ -7,7 +7,15 @@ from slotwatch.house.schema import Phase
 
 PHASES = tuple(phase.value for phase in Phase)
 PROTOCOLS = ("e131", "artnet")
-EXCLUDED_KINDS = ("pyrotechnics", "hoist", "moving-scenery", "emergency-lighting", "escape-lighting")
+EXCLUDED_KINDS = (
+    "pyrotechnics",
+    "flames",
+    "lasers",
+    "hoist",
+    "moving-scenery",
+    "emergency-lighting",
+    "escape-lighting",
+)
 SEVERITIES = ("note", "warning", "critical")
 
 
@@ -24,7 +32,7 @@ TOP = Section(
     "The file itself.",
     (
         texts("include", "Overlay files of visiting productions, beside this file."),
-        Key("until", Kind.DATE, "In an overlay: the last day it holds; after it the overlay is left out, and said."),
+        Key("until", Kind.DATE, "In an overlay: its last day. Later the overlay is ignored, with a message."),
     ),
 )
 
@@ -44,13 +52,17 @@ SECTIONS: tuple[Section, ...] = (
         False,
         "Where and how packets are received.",
         (
-            texts("interfaces", "Interfaces or addresses to listen on; loopback only if it stands here."),
-            Key("protocols", Kind.CHOICES, "Protocols that are listened to.", PROTOCOLS, choices=PROTOCOLS),
+            texts("interfaces", "Interfaces or addresses to listen on; loopback only if named here."),
+            Key("protocols", Kind.CHOICES, "Protocols to listen to.", PROTOCOLS, choices=PROTOCOLS),
             choice("vantage", "What the switch port is: an ordinary one or a mirror.", "port", "port", "mirror"),
-            choice("join", "Whether declared groups are asked for.", "declared", "declared", "none"),
-            yes_no("artnet_subscribe", "Answer polls as a node, so that senders unicast here too.", False),
+            choice("join", "Whether to join the groups of declared universes.", "declared", "declared", "none"),
             yes_no(
-                "ask_fixtures", "Allow a person to have fixtures asked (RDM, read only) through Art-Net nodes.", False
+                "artnet_subscribe",
+                "Answer Art-Net polls as a node, so that senders unicast to this computer too.",
+                False,
+            ),
+            yes_no(
+                "ask_fixtures", "Let a person ask fixtures what they are (RDM, read only) through Art-Net nodes.", False
             ),
             whole("e131_port", "UDP port of E1.31; others are for rehearsals.", 5568, 1, 65535),
             whole("artnet_port", "UDP port of Art-Net; others are for rehearsals.", 6454, 1, 65535),
@@ -111,7 +123,7 @@ SECTIONS: tuple[Section, ...] = (
         "Alerts to an Alertmanager.",
         (
             Key("alertmanager_urls", Kind.URLS, "Base URLs of Alertmanagers; each gets every alert.", ()),
-            choice("minimum_severity", "The quietest severity that is sent.", "warning", *SEVERITIES),
+            choice("minimum_severity", "Lowest severity that is sent.", "warning", *SEVERITIES),
             Key("labels", Kind.LABELS, "Labels added to every alert.", ()),
         ),
     ),
@@ -125,12 +137,12 @@ SECTIONS: tuple[Section, ...] = (
             text("topic", "Topic under which everything is published.", "slotwatch"),
             text("username", "User name at the broker."),
             text("password_file", "File that holds the password."),
-            yes_no("tls", "Speak TLS to the broker.", False),
+            yes_no("tls", "Use TLS to the broker.", False),
         ),
     ),
     Section("limits", False, "Thresholds of all universes.", _limits()),
-    Section("limits.artnet", False, "Thresholds of Art-Net universes (loss after 10 s unless said).", _limits()),
-    Section("limits.line", False, "Thresholds of DMX512 lines (loss after 1 s unless said).", _limits()),
+    Section("limits.artnet", False, "Thresholds of Art-Net universes (loss after 10 s by default).", _limits()),
+    Section("limits.line", False, "Thresholds of DMX512 lines (loss after 1 s by default).", _limits()),
     Section(
         "sources",
         True,
@@ -149,11 +161,11 @@ SECTIONS: tuple[Section, ...] = (
     Section(
         "lines",
         True,
-        "A DMX512 line that is listened to.",
+        "A DMX512 line to listen to.",
         (
             text("name", "Its name, as in line/NAME.", required=True),
             text("port", "Serial port, such as /dev/ttyUSB0.", required=True),
-            Key("compare_with", Kind.UNIVERSE, "The universe that should be on it."),
+            Key("compare_with", Kind.UNIVERSE, "The universe that the line should carry."),
         ),
     ),
     Section(
@@ -169,8 +181,8 @@ SECTIONS: tuple[Section, ...] = (
             whole("universe", "Art-Net universe in its sub-net, instead of number.", None, 0, 15),
             text("label", "What it is for."),
             texts("sources", "Declared sources that may send it; left out: anyone."),
-            yes_no("shared", "Several sources at one priority are meant.", False),
-            yes_no("expected", "False: declared, not used in this production.", True),
+            yes_no("shared", "Several sources at one priority are intended.", False),
+            yes_no("expected", "False: declared, but not used in this production.", True),
             texts("networks", "Networks it is expected on; left out: the first one."),
             *_limits(),
         ),
@@ -183,7 +195,9 @@ SECTIONS: tuple[Section, ...] = (
         (
             text("name", "Name of the profile, as the patch writes it.", required=True),
             texts("slots", "Roles in order, lower-case words.", required=True),
-            Key("strobe_hz", Kind.NUMBERS, "Rate at the lowest and highest strobe level.", None, 0, 100, unit="Hz"),
+            Key(
+                "strobe_hz", Kind.NUMBERS, "Flash rate at the lowest and highest strobe level.", None, 0, 100, unit="Hz"
+            ),
             number("load_w", "Nameplate load of the fixture.", None, 0, 100000, unit="W"),
         ),
         in_overlay=True,
@@ -191,12 +205,12 @@ SECTIONS: tuple[Section, ...] = (
     Section(
         "patch",
         False,
-        "Which fixture hangs where.",
+        "Which fixture has which address.",
         (
             text("file", "CSV or MVR file beside this file.", required=True),
             Key("absolute_from", Kind.UNIVERSE, "Addresses are absolute: 1 is slot 1 of this universe."),
             Key("universes", Kind.UNIVERSE_TABLE, "Wire universe of each universe number of the patch file.", {}),
-            Key("columns", Kind.LABELS, "Columns with names of their own: ours = theirs.", ()),
+            Key("columns", Kind.LABELS, "Columns under other names: name here = name in the file.", ()),
             texts("audience_layers", "MVR layers whose fixtures face the audience."),
         ),
         in_overlay=True,
@@ -204,10 +218,10 @@ SECTIONS: tuple[Section, ...] = (
     Section(
         "circuits",
         False,
-        "Which circuit hangs on which way.",
+        "Which circuit is fed by which way.",
         (
             text("file", "CSV file beside this file.", required=True),
-            Key("columns", Kind.LABELS, "Columns with names of their own: ours = theirs.", ()),
+            Key("columns", Kind.LABELS, "Columns under other names: name here = name in the file.", ()),
         ),
         in_overlay=True,
     ),
@@ -237,57 +251,59 @@ SECTIONS: tuple[Section, ...] = (
     Section(
         "receivers",
         True,
-        "What should be alive to obey.",
+        "Devices that should answer: gateways, nodes, rack processors.",
         (
             text("name", "Name of the receiver.", required=True),
             Key("address", Kind.ADDRESS, "Its IP address.", required=True),
-            Key("universes", Kind.UNIVERSES_ON_NETWORKS, "Universes it obeys.", ()),
-            choice("on_loss", "What it does when data stops.", "hold", "hold", "fade", "off", "preset"),
+            Key("universes", Kind.UNIVERSES_ON_NETWORKS, "Universes it receives.", ()),
+            choice(
+                "on_loss", "What it does when data stops, by its own settings.", "hold", "hold", "fade", "off", "preset"
+            ),
         ),
         in_overlay=True,
     ),
     Section(
         "routes",
         True,
-        "A universe that is sent on. Nothing is sent that does not stand here.",
+        "A universe to send on. slotwatch sends nothing that is not declared here.",
         (
             text("name", "Name of the route.", required=True),
-            Key("from", Kind.UNIVERSE_ON_NETWORK, "The declared universe it takes.", required=True),
+            Key("from", Kind.UNIVERSE_ON_NETWORK, "The declared universe to send on.", required=True),
             Key("to", Kind.TARGET, "e131/112, artnet/3, or serial:/dev/ttyUSB0.", required=True),
             Key("to_address", Kind.ADDRESS, "Send to this address only."),
-            text("to_network", "Network it is sent on; left out: the first one."),
+            text("to_network", "Network to send on; default: the first one."),
             yes_no("broadcast", "Art-Net: send to the broadcast address.", False),
             whole("priority", "E1.31 priority it sends at.", 50, 0, 200),
-            Key("slots", Kind.SLOTS, "First and last slot that is taken.", (1, 512), 1, 512),
-            whole("to_slot", "Where the first taken slot lands.", 1, 1, 512),
-            number("refresh_hz", "Rate it sends at; left out: as the input comes.", None, 0.5, 830, unit="Hz"),
-            choice("merge", "How sources of one priority are merged.", "highest", "highest", "latest"),
+            Key("slots", Kind.SLOTS, "First and last slot to send on.", (1, 512), 1, 512),
+            whole("to_slot", "Slot of the output that gets the first one.", 1, 1, 512),
+            number("refresh_hz", "Rate to send at; default: the rate of the input.", None, 0.5, 830, unit="Hz"),
+            choice("merge", "How to merge sources of one priority.", "highest", "highest", "latest"),
             yes_no("slot_priority", "Also send start code 0xDD.", False),
             choice("line_break", "How a serial adapter makes its break.", "control", "control", "baud"),
             number("hold_s", "Repeat the last levels this long after the input is lost.", 0, 0, 86400, unit="s"),
-            choice("then", "What comes after that.", "stop", "stop", "zero", "hold"),
+            choice("then", "What to do after that.", "stop", "stop", "zero", "hold"),
         ),
     ),
     Section(
         "accepted",
         True,
-        "A standing exception, always with its reason.",
+        "A standing exception. It always has a reason.",
         (
-            text("rule", "Rule that is accepted.", required=True),
+            text("rule", "Rule to accept.", required=True),
             text("reason", "Why.", required=True),
-            Key("universes", Kind.UNIVERSES_ON_NETWORKS, "Where; left out: everywhere.", ()),
-            Key("until", Kind.DATE, "Last day it holds."),
+            Key("universes", Kind.UNIVERSES_ON_NETWORKS, "Universes it covers; default: all.", ()),
+            Key("until", Kind.DATE, "Last day of the exception."),
         ),
         in_overlay=True,
     ),
     Section(
         "quiet",
         True,
-        "A window in which some rules are only noted.",
+        "A time window in which rules raise notes only.",
         (
-            Key("from", Kind.MOMENT, "Its start, in the house's time zone unless it says another.", required=True),
-            Key("to", Kind.MOMENT, "Its end.", required=True),
-            texts("rules", "Which rules; left out: all that may be quietened."),
+            Key("from", Kind.MOMENT, "Start, in the house's time zone by default.", required=True),
+            Key("to", Kind.MOMENT, "End.", required=True),
+            texts("rules", "Rules it covers; default: all that a quiet window may lower."),
             text("reason", "Why."),
         ),
         in_overlay=True,
@@ -299,18 +315,18 @@ SECTIONS: tuple[Section, ...] = (
         (
             Key("days", Kind.DAYS, "mon to sun, or daily.", required=True),
             Key("at", Kind.CLOCK, "Time of day, such as 18:55.", required=True),
-            choice("phase", "The phase it goes to.", "", *PHASES, required=True),
+            choice("phase", "The phase to change to.", "", *PHASES, required=True),
         ),
     ),
     Section(
         "excluded",
         True,
-        "Slots that are never routed, because people could be hurt.",
+        "Slots that routes never touch, because people could be hurt.",
         (
             Key("universe", Kind.UNIVERSE, "Their universe.", required=True),
             whole("first", "First slot.", 1, 1, 512),
             whole("last", "Last slot.", 512, 1, 512),
-            choice("kind", "What hangs there.", "", *EXCLUDED_KINDS, required=True),
+            choice("kind", "What these slots control.", "", *EXCLUDED_KINDS, required=True),
         ),
         in_overlay=True,
     ),
