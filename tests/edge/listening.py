@@ -42,7 +42,7 @@ class Listening:
     def read(self) -> list[Batch]:
         """Turn once and return the new rows."""
         self.intake.turn()
-        found = list(self.ring.read(self.tail, self.ring.head))
+        found = list(self.ring.views_of(self.tail, self.ring.head))
         self.tail = self.ring.head
         return found
 

@@ -8,11 +8,13 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from sacn.messages.data_packet import DataPacket
 
 from slotwatch import clock
 from slotwatch.edge.judging.judging import HOLD_NS, TICK_NS, Judging
+from slotwatch.edge.judging.recorder import Recorder
 from slotwatch.edge.shared import ring as rings
 from slotwatch.edge.shared import snapshot_buffer as boards
 from slotwatch.edge.shared.channel import Channel, pair
@@ -21,6 +23,7 @@ from slotwatch.edge.shared.snapshot_buffer import SnapshotReader, SnapshotWriter
 from slotwatch.house.schema import DeclaredUniverse, House, Network, Phase
 from slotwatch.house.schema import Recorder as RecorderSettings
 from slotwatch.snapshot import Snapshot, UniverseState
+from slotwatch.wire.batch import Batch
 from slotwatch.wire.observation import DropsSeen, Observation, StallSeen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.patience import until
@@ -301,11 +304,11 @@ def test_routine_rows_wait_for_a_batch_and_news_does_not(house: House) -> None:
         made.judging._pace._rested_ns = clock.monotonic_ns() + 60_000_000_000
         made.judging.turn()
         head = made.judging.ring.head
-        assert made.judging._tail == head - 1, "it goes on as before: no hurry"
+        assert made.reader.progress()[1] == head - 1, "it goes on as before: no hurry"
         made.sequence += 1
         made.packet()
         made.judging.turn()
-        assert made.judging._tail == head + 1, "a packet is missing: that is news"
+        assert made.reader.progress()[1] == head + 1, "a packet is missing: that is news"
 
 
 def test_whoever_asks_for_a_look_gets_what_waits(house: House) -> None:
@@ -325,3 +328,34 @@ def test_whoever_asks_for_a_look_gets_what_waits(house: House) -> None:
         shown = made.reader.read()
         assert shown is not None and made.reader.sequence > answered["ok"]["board"]
         assert shown.universes["frames"].tolist() == [2]
+
+
+def test_a_reader_that_is_overtaken_never_judges_one_source_by_the_packets_of_another(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A stranger overtakes judging while it reads: what it has in its hands by then is not used, and is counted."""
+    # So many that rows judged twice, or too early, would show as numbers that go back by ten.
+    overtakes, place = [ROWS + 245], Recorder.place
+    with bench(house) as made:
+
+        def late(recorder: Recorder, count: int, width: int) -> Batch:
+            for number in range(overtakes.pop() if overtakes else 0):
+                sent = DataPacket(tuple(b"slotwatch-strang"), "stranger", 1, (255,) * 512, sequence=number % 256)
+                addresses = {"src": [*LOOPBACK[:-1], 9], "dst": list(LOOPBACK)}
+                made.writer.put(bytes(sent.getBytes()), t_ns=made.packet_ns, protocol=Protocol.E131, **addresses)
+            return place(recorder, count, width)
+
+        monkeypatch.setattr(Recorder, "place", late)
+        for _ in range(GUARD_ROWS):
+            made.packet()
+        made.beat()
+        made.snapshot()
+        made.beat()
+        shown = made.snapshot()
+        assert not overtakes
+        assert {source.source_name: source.address for source in shown.sources} == {"stranger": "127.0.0.9"}
+        lost = shown.house.listener["rows_lost"]
+        assert lost >= GUARD_ROWS
+        assert shown.streams["frames"].tolist() == [GUARD_ROWS + ROWS + 245 - lost]
+        assert shown.streams["discarded"].tolist() == [0]
+        assert set(np.unique(shown.levels).tolist()) <= {0, 255}

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from slotwatch.edge.shared import memory, ring
-from slotwatch.edge.shared.ring import GUARD_ROWS, Ring, RingWriter, create_memory, size_bytes
-from slotwatch.wire.batch import COLUMNS, ROW_BYTES
+from slotwatch.edge.shared.ring import GUARD_ROWS, Ring, RingReader, RingWriter, create_memory, owned, size_bytes
+from slotwatch.wire.batch import COLUMNS, ROW_BYTES, Batch
 
 ROWS = 2 * GUARD_ROWS
 
@@ -33,7 +33,7 @@ def test_the_parents_sizes_are_the_rings_own(rows: int) -> None:
 def test_a_reader_sees_what_was_put_and_no_more(fd: int) -> None:
     writer, reader = RingWriter(fd, ROWS), Ring(fd, ROWS)
     writer.put(b"hello", t_ns=5, network=1, protocol=3, src_port=9)
-    (batch,) = reader.read(0, reader.head)
+    (batch,) = reader.views_of(0, reader.head)
     assert (len(batch), batch.t_ns[0], batch.network[0], batch.protocol[0]) == (1, 5, 1, 3)
     assert bytes(batch.data[0, : batch.length[0]]) == b"hello"
     assert not reader.data.flags.writeable
@@ -47,17 +47,94 @@ def test_a_new_writer_goes_on_where_the_last_one_ended(fd: int) -> None:
     second.put(b"b")
     second.turn(11, 20, kernel_drops=1)
     assert (reader.head, reader.generation, reader.kernel_drops) == (2, 2, 5)
-    assert [bytes(b.data[i, :1]) for b in reader.read(0, 2) for i in range(len(b))] == [b"a", b"b"]
+    assert [bytes(b.data[i, :1]) for b in reader.views_of(0, 2) for i in range(len(b))] == [b"a", b"b"]
 
 
-def test_a_reader_that_slept_too_long_can_tell_what_is_gone(fd: int) -> None:
-    writer, reader = RingWriter(fd, ROWS), Ring(fd, ROWS)
-    for number in range(ROWS + 500):
-        writer.put(number.to_bytes(4, "little"))
-    assert not reader.still_there(0)
-    assert reader.oldest() == 500 + GUARD_ROWS
-    rows = np.concatenate([b.data[:, :4].copy().view("<u4")[:, 0] for b in reader.read(reader.oldest(), reader.head)])
-    assert rows.tolist() == list(range(500 + GUARD_ROWS, ROWS + 500))
+def put(writer: RingWriter, first: int, count: int) -> None:
+    """Rows whose every column says their own number."""
+    for number in range(first, first + count):
+        word = number.to_bytes(4, "little")
+        writer.put(word * 160, t_ns=number, src_port=number % 65_536, src=list(word * 4))
+
+
+def numbers(batch: Batch) -> list[int]:
+    """The number of each row, after asserting that all of the row says the same."""
+    found = batch.t_ns.tolist()
+    for row, number in enumerate(found):
+        word = int(number).to_bytes(4, "little")
+        assert bytes(batch.data[row, : batch.length[row]]) == word * 160
+        assert (bytes(batch.src[row]), batch.src_port[row]) == (word * 4, number % 65_536)
+    return found
+
+
+def test_a_reader_that_was_overtaken_goes_on_in_the_middle_and_counts_what_is_gone(fd: int) -> None:
+    writer, ring_ = RingWriter(fd, ROWS), Ring(fd, ROWS)
+    reader = RingReader(ring_, 0)
+    put(writer, 0, ROWS + 500)
+    first = reader.take(ring_.head)
+    assert first is not None
+    middle = ROWS + 500 - ROWS // 2
+    assert reader.lost == middle
+    found = numbers(first)
+    while (batch := reader.take(ring_.head)) is not None:
+        found += numbers(batch)
+    assert found == list(range(middle, ROWS + 500))
+
+
+def test_rows_that_are_overwritten_while_they_are_copied_are_never_given_out(fd: int) -> None:
+    """The writer overtakes the reader between its look at the count and its copy."""
+    writer, ring_ = RingWriter(fd, ROWS), Ring(fd, ROWS)
+    memory = owned()
+    overtakes = [ROWS, 1]
+
+    def place(count: int, width: int) -> Batch:
+        if overtakes:
+            put(writer, ring_.head, overtakes.pop())
+        return memory(count, width)
+
+    reader = RingReader(ring_, 0, place)
+    put(writer, 0, ROWS - GUARD_ROWS)  # so far nothing is in the rows that intake may be filling
+    assert reader.take(ring_.head) is None
+    assert not overtakes
+    found: list[int] = []
+    while (batch := reader.take(ring_.head)) is not None:
+        found += numbers(batch)
+    assert found == list(range(reader.lost, ring_.head))
+    assert len(found) >= GUARD_ROWS
+
+
+def test_a_reader_beside_a_writer_that_never_waits_sees_whole_rows_only(fd: int) -> None:
+    """Some 50 laps of the ring while two processes share it; each row that is given out says one number throughout."""
+    ring_ = Ring(fd, ROWS)
+    reader = RingReader(ring_, 0)
+    child = os.fork()
+    if not child:
+        try:
+            writer = RingWriter(fd, ROWS)
+            data, columns, head = writer.ring.data, writer.ring.columns, 0
+            while head < 50 * ROWS:
+                start, room = writer.place()
+                count = min(room, 700)
+                rows = np.arange(head, head + count, dtype="<u4")
+                data[start : start + count, :640] = np.tile(rows[:, None], 160).view(np.uint8)
+                columns["length"][start : start + count] = 640
+                columns["t_ns"][start : start + count] = rows
+                columns["src_port"][start : start + count] = rows % 65_536
+                columns["src"][start : start + count] = np.tile(rows[:, None], 4).view(np.uint8)
+                writer.publish(count)
+                head += count
+        finally:
+            os._exit(0)
+    given = 0
+    ended = False
+    while not ended:
+        ended = os.waitpid(child, os.WNOHANG)[0] == child
+        while (batch := reader.take(ring_.head)) is not None:
+            found = numbers(batch)
+            assert found == list(range(reader.tail - len(found), reader.tail))
+            given += len(found)
+    assert given + reader.lost == ring_.head
+    assert given > 0
 
 
 def test_a_size_that_is_no_power_of_two_is_refused(fd: int) -> None:

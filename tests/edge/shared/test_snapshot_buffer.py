@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import mmap
 import os
+import struct
 import threading
 from collections.abc import Iterator
 
@@ -72,8 +74,9 @@ def test_a_writer_killed_in_the_middle_leaves_the_last_snapshot_readable(fd: int
     writer = SnapshotWriter(fd)
     writer.publish(snapshot(1, 2))
     # The half of publication 2 as a killed writer leaves it: odd number, garbage inside.
-    board._HALF.pack_into(writer._map, 64, 3, 0)
-    writer._map[memory.BOARD_HEADER_BYTES : memory.BOARD_HEADER_BYTES + 64] = b"\xff" * 64
+    with mmap.mmap(fd, memory.BOARD_HEADER_BYTES + 64) as shared:
+        struct.pack_into("<Q", shared, 64, 3)
+        shared[memory.BOARD_HEADER_BYTES :] = b"\xff" * 64
     read = SnapshotReader(fd).read()
     assert read is not None
     assert read.sequence == 1

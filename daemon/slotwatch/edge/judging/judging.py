@@ -22,8 +22,9 @@ from slotwatch.edge.judging.neighbours import NeighbourWatch
 from slotwatch.edge.judging.observed import observations
 from slotwatch.edge.judging.recorder import Captures, Recorder
 from slotwatch.edge.shared.channel import Channel, Message, answer
+from slotwatch.edge.shared.ordering import fence
 from slotwatch.edge.shared.pace import BUSY_ROWS, GATHERED_ROWS, Pace
-from slotwatch.edge.shared.ring import GUARD_ROWS, Ring
+from slotwatch.edge.shared.ring import GUARD_ROWS, Ring, RingReader
 from slotwatch.edge.shared.snapshot_buffer import SnapshotWriter
 from slotwatch.engine import Engine
 from slotwatch.house.schema import House, Phase
@@ -31,10 +32,11 @@ from slotwatch.snapshot import Snapshot
 from slotwatch.views.counted import counted
 from slotwatch.views.records import incident_of
 from slotwatch.wire import observation
+from slotwatch.wire.batch import Batch
 
 TICK_NS = 50_000_000
 CHUNK_ROWS = GUARD_ROWS
-"""Rows judged at once: 1.2 MiB of payload, which still fits a core's own cache."""
+"""Rows copied and judged at once: 0.6 MiB of payload, which still fits a core's own cache."""
 SNAPSHOT_NS = 200_000_000
 SOONEST_SNAPSHOT_NS = 50_000_000
 UNREAD_SNAPSHOT_NS = 700_000_000
@@ -81,17 +83,21 @@ class Judging:
         """Rows of the ring that were looked at, judged or not."""
         self._ordered_ns = 0
         """When something was ordered that no tick has judged yet; 0: nothing."""
-        before_ns, judged, self._lost = board.progress()
-        # After a restart go on with the first row that the predecessor had not finished.
-        self._tail = min(max(judged, ring.oldest()), ring.head) if before_ns else ring.head
-        self._away_ns = now_ns - before_ns if before_ns else 0
+        before_ns, judged, lost = board.progress()
         self.house = house
+        self._recorder = Recorder(house)
+        # After a restart go on with the first row that the predecessor had not finished.
+        self._rows = RingReader(ring, min(judged, ring.head) if before_ns else ring.head, self._place)
+        self._rows.lost = lost
+        self._away_ns = now_ns - before_ns if before_ns else 0
         self.engine = Engine(house, now_ns=before_ns or now_ns, wall_offset_ns=self._offset_ns)
         self._groups = GroupWatch(house)
         self._neighbours = NeighbourWatch(house)
-        self._recorder = Recorder(house)
         self._captures = Captures(house, self._recorder)
         self._observations.send({"do": "state"})
+
+    def _place(self, count: int, width: int) -> Batch:
+        return self._recorder.place(count, width)
 
     def resume(self, last: Snapshot | None) -> None:
         """Go on with what the predecessor had said, after it ended unexpectedly."""
@@ -130,15 +136,16 @@ class Judging:
         now_ns = clock.monotonic_ns()
         self._watch_stalls(now_ns)
         if self._nothing_new(now_ns):
-            self.board.turn(now_ns, self._tail, self._lost)
+            self.board.turn(now_ns, self._rows.tail, self._rows.lost)
             return self._pace.look_again_ms(now_ns)
         judged_at_ns = self.ring.heartbeat_ns
+        fence()  # the time before the rows: all that had arrived by then is in the ring
         rows = self._ingest()
         if self.ring.heartbeat_ns - self._ticked_ns >= TICK_NS or not self._ticked_ns:
             self._tick(max(judged_at_ns, self._rows_ns, self._ticked_ns))
         self._publish_if_due(clock.monotonic_ns())
         self._captures.turn(self._ticked_ns, self._offset_ns)
-        self.board.turn(clock.monotonic_ns(), self._tail, self._lost)
+        self.board.turn(clock.monotonic_ns(), self._rows.tail, self._rows.lost)
         for channel in (self._requests, self._observations):
             channel.flush()
         wanted_ns = TICK_NS if self._publish_now else self.engine.rest_ns
@@ -182,35 +189,29 @@ class Judging:
 
     def _nothing_new(self, now_ns: int) -> bool:
         """Whether this turn can be left out: nothing is due, and what came since the last is routine."""
-        head, first = self.ring.head, max(self._seen, self._tail)
-        rests = not (self._heard or self._publish_now) and self._pace.may_rest(now_ns, head - self._tail)
+        head, first = self.ring.head, max(self._seen, self._rows.tail)
+        rests = not (self._heard or self._publish_now) and self._pace.may_rest(now_ns, head - self._rows.tail)
         self._seen, self._heard = head, False
         if head - first >= (GATHERED_ROWS if rests else BUSY_ROWS):
             return False  # not worth a look; what comes after them will be news once
-        news = [self.engine.is_news(batch) for batch in self.ring.read(first, head)]  # wants to see all
+        # Wants to see all. Rows that were torn would be news, and news only ends a rest.
+        news = [self.engine.is_news(batch) for batch in self.ring.views_of(first, head)]
         return rests and not any(news)
 
     def _ingest(self) -> int:
-        head = self.ring.head
-        count = head - self._tail
+        head, rows = self.ring.head, self._rows
+        count = head - rows.tail
         oldest_ns = 0
-        while self._tail < head:
-            oldest = self.ring.oldest()
-            if self._tail < oldest:
-                self._lost += oldest - self._tail
-                self._tail = oldest
-            end = min(head, self._tail + CHUNK_ROWS)
+        while rows.tail < head:
             # Said before, not after: rows that end this process must not be what its successor begins with.
-            self.board.turn(clock.monotonic_ns(), end, self._lost)
-            for batch in self.ring.read(self._tail, end):
-                self.engine.ingest(batch)
-                self._recorder.take(batch)
-                self._rows_ns = int(batch.t_ns[-1])
-                oldest_ns = oldest_ns or int(batch.t_ns[0])
-            if not self.ring.still_there(self._tail):
-                # Some of what was just judged may have been overwritten under our hands: say so, count it as lost.
-                self._lost += min(end, self.ring.oldest()) - self._tail
-            self._tail = end
+            self.board.turn(clock.monotonic_ns(), min(head, rows.tail + CHUNK_ROWS), rows.lost)
+            batch = rows.take(head, CHUNK_ROWS)
+            if batch is None:
+                break
+            self.engine.ingest(batch)
+            self._recorder.keep(batch)
+            self._rows_ns = int(batch.t_ns[-1])
+            oldest_ns = oldest_ns or int(batch.t_ns[0])
         if oldest_ns:
             self._lag.note(clock.monotonic_ns() - oldest_ns)
         return count
@@ -220,7 +221,7 @@ class Judging:
         if abs(offset_ns - self._offset_ns) > STEP_NS:
             self.engine.observe(observation.ClockStepSeen(at_ns, offset_ns - self._offset_ns))
         self._offset_ns = offset_ns
-        drops = (self.ring.kernel_drops, self._lost)
+        drops = (self.ring.kernel_drops, self._rows.lost)
         if drops != self._drops:
             self._drops = drops
             self.engine.observe(observation.DropsSeen(at_ns, *drops))
@@ -277,7 +278,7 @@ class Judging:
             **view.listener,
             **self._health,
             "kernel_drops": self.ring.kernel_drops,
-            "rows_lost": self._lost,
+            "rows_lost": self._rows.lost,
             "intake_silent_s": round(max(0, now_ns - self.ring.heartbeat_ns) / 1e9, 3),
             "recorder": self._captures.trouble,
             "captures_failed": self._captures.failed,

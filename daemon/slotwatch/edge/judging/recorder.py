@@ -1,9 +1,10 @@
 """The flight recorder: the last minute of packets in memory, and a capture on disk around each incident.
 
-Two rings of fixed size share the memory that the house allows. A quarter holds a 24-octet record of every packet;
-the rest holds payloads, each batch cut to its longest. What is older than the payloads is still there as a record:
-who sent what universe with which sequence number, when. Writing is done by a forked process, whose picture of the
-memory stands still while judging goes on.
+Two rings of fixed size share the memory that the house allows. A quarter holds a 24-byte record of every packet;
+the rest, the arena, holds whole packets, each batch at the width of its longest. What is older than the packets is
+still there as a record: who sent to which address when. Judging copies rows from intake's ring straight into the
+arena and judges them there, so that recording costs no copy of its own. Writing is done by a forked process, whose
+picture of the memory stands still while judging goes on.
 """
 
 from __future__ import annotations
@@ -11,11 +12,9 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
-import struct
 from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
-from ipaddress import ip_address
 from pathlib import Path
 
 import numpy as np
@@ -23,23 +22,21 @@ from numpy.typing import NDArray
 
 from slotwatch.edge.shared.places import state_place
 from slotwatch.house.schema import House
-from slotwatch.wire import pcap
-from slotwatch.wire.batch import Batch
+from slotwatch.wire import pcap, pcap_blocks
+from slotwatch.wire.batch import COLUMNS, ROW_BYTES, Batch
 from slotwatch.wire.universe import Protocol
 
 RECORD = np.dtype(
     [
         ("t_ns", "<i8"),
-        ("src", "<u4"),  # the last four octets of the sender's address
+        ("src", "<u4"),  # the last four bytes of the sender's address, as they lie in memory
+        ("dst", "<u4"),
         ("length", "<u2"),
         ("src_port", "<u2"),
-        ("universe", "<u2"),
         ("network", "u1"),
         ("protocol", "u1"),
-        ("sequence", "u1"),
-        ("priority", "u1"),
-        ("start_code", "u1"),
-        ("flags", "u1"),
+        ("is_v6", "u1"),
+        ("unused", "u1"),
     ]
 )
 RECORDS_SHARE = 4
@@ -51,11 +48,17 @@ LINK_RAW_IP = 101
 MIB = 1024 * 1024
 PART = ".part"
 """Ending of a capture that is being written. Only a whole one gets its own name."""
+LINE_BYTES = 64
+"""Rows and columns begin where a line of the processor's cache begins."""
+_COLUMN_BYTES = sum(np.dtype(dtype).itemsize * int(np.prod(inner, dtype=int)) for _, dtype, inner in COLUMNS)
+_MAPPED = np.uint64(0xFFFF0000)
+"""The middle of an IPv4 address that is written as ::ffff:a.b.c.d, in the upper half of its 16 bytes."""
+WRITTEN_AT_ONCE = 1024
 
 
 @dataclass(slots=True)
 class Piece:
-    """Payloads of one batch: rows of equal width."""
+    """Whole packets of one batch."""
 
     first: int
     """Number of its first record since the start."""
@@ -63,10 +66,11 @@ class Piece:
     width: int
     place: int
     """Where it begins in the arena."""
+    end: int
 
 
 class Recorder:
-    """Takes every batch; keeps as much as its memory holds, oldest out first."""
+    """Keeps as many of the last packets as its memory holds, oldest out first."""
 
     def __init__(self, house: House) -> None:
         self._ports = {int(Protocol.E131): house.listen.e131_port, int(Protocol.ARTNET): house.listen.artnet_port}
@@ -74,86 +78,123 @@ class Recorder:
         self.seconds = house.recorder.seconds
         self._records = np.zeros(max(1024, memory // RECORDS_SHARE // RECORD.itemsize), RECORD)
         self._arena = np.zeros(memory - memory // RECORDS_SHARE, np.uint8)
+        self._bytes = self._arena.data
+        self._usable = len(self._arena) - ROW_BYTES
+        """A row is looked at as if it were ROW_BYTES wide: past its width lie other rows, which never count."""
         self._pieces: deque[Piece] = deque()
-        self._addresses: dict[int, NDArray[np.uint8]] = {}
         self._count = 0
         self._cursor = 0
 
-    def take(self, batch: Batch) -> None:
-        """Keep a batch. Costs two copies; judging calls it with the rows still in its cache."""
-        for start in range(0, len(batch), len(self._records)):
-            self._take(batch, slice(start, min(len(batch), start + len(self._records))))
+    @property
+    def memory_bytes(self) -> int:
+        """Bytes of memory that it takes, now and ever."""
+        return self._arena.nbytes + self._records.nbytes
 
-    def _take(self, batch: Batch, part: slice) -> None:
-        rows = np.zeros(part.stop - part.start, RECORD)
-        data, protocol = batch.data[part], batch.protocol[part]
-        e131 = protocol == Protocol.E131
-        rows["t_ns"], rows["length"] = batch.t_ns[part], batch.length[part]
-        rows["src"] = batch.src.view("<u4")[part, 3]
-        rows["src_port"], rows["network"] = batch.src_port[part], np.minimum(batch.network[part], 255)
-        rows["protocol"], rows["flags"] = protocol, batch.flags[part]
-        # ANSI E1.31-2018 table 4-1: priority 108, sequence 111, universe 113, start code 125. Art-Net Dmx: 12, 14.
-        rows["universe"] = np.where(e131, data[:, 113:115].view(">u2")[:, 0], data[:, 14:16].view("<u2")[:, 0])
-        rows["sequence"] = np.where(e131, data[:, 111], data[:, 12])
-        rows["priority"] = np.where(e131, data[:, 108], 0)
-        rows["start_code"] = np.where(e131, data[:, 125], 0)
+    @property
+    def most_records(self) -> int:
+        """Packets of which a record is kept."""
+        return len(self._records)
+
+    def place(self, count: int, width: int) -> Batch:
+        """Give room for at most `count` rows of `width` bytes; `keep` it once it is filled. Older packets leave."""
+        width = _lines(width)
+        count = min(count, len(self._records), (self._usable - LINE_BYTES) // (width + _COLUMN_BYTES))
+        size = _lines(count * _COLUMN_BYTES) + count * width
+        if self._cursor + size > self._usable:
+            while self._pieces and self._pieces[0].place >= self._cursor:
+                self._pieces.popleft()
+            self._cursor = 0
+        end = self._cursor + size
+        while self._pieces and self._pieces[0].place < end and self._cursor < self._pieces[0].end:
+            self._pieces.popleft()
+        self._next = Piece(self._count, count, width, self._cursor, end)
+        return self._batch(self._next)
+
+    def keep(self, batch: Batch) -> None:
+        """Keep what `place` gave last, filled."""
+        rows = np.empty(len(batch), RECORD)
+        src, dst = batch.src.view("<u4"), batch.dst.view("<u4")
+        rows["t_ns"], rows["length"] = batch.t_ns, batch.length
+        rows["src"], rows["dst"] = src[:, 3], dst[:, 3]
+        rows["src_port"], rows["protocol"] = batch.src_port, batch.protocol
+        rows["network"] = np.minimum(batch.network, 255)
+        rows["is_v6"] = (src[:, 2] != _MAPPED) | (src[:, 0] != 0)
         first = self._count % len(self._records)
         room = min(len(rows), len(self._records) - first)
         self._records[first : first + room] = rows[:room]
         self._records[: len(rows) - room] = rows[room:]
-        self._keep(batch, part, int(rows["length"].max()))
+        self._pieces.append(self._next)
+        self._cursor = self._next.end
         self._count += len(rows)
 
-    def _keep(self, batch: Batch, part: slice, longest: int) -> None:
-        """Put the payloads behind the last ones, each with its addresses; what was there before is gone."""
-        width = longest + 32
-        size = (part.stop - part.start) * width
-        if size > len(self._arena):
-            return
-        if self._cursor + size > len(self._arena):
-            self._cursor = 0
-        end = self._cursor + size
-        while self._pieces and self._overlaps(self._pieces[0], self._cursor, end):
-            self._pieces.popleft()
-        room = self._arena[self._cursor : end].reshape(-1, width)
-        room[:, :16], room[:, 16:32] = batch.src[part], batch.dst[part]
-        room[:, 32:] = batch.data[part, :longest]
-        self._pieces.append(Piece(self._count, part.stop - part.start, width, self._cursor))
-        self._cursor = end
+    def take(self, batch: Batch) -> None:
+        """Copy a batch and keep it."""
+        first = 0
+        while first < len(batch):
+            longest = int(batch.length[first : first + WRITTEN_AT_ONCE].max())
+            room = self.place(min(WRITTEN_AT_ONCE, len(batch) - first), longest)
+            part = batch.part(slice(first, first + len(room)))
+            for name, _, _ in COLUMNS:
+                getattr(room, name)[:] = getattr(part, name)
+            room.data[:, :longest] = part.data[:, :longest]
+            self.keep(room)
+            first += len(room)
 
-    @staticmethod
-    def _overlaps(piece: Piece, start: int, end: int) -> bool:
-        return piece.place < end and start < piece.place + piece.count * piece.width
+    def _batch(self, piece: Piece) -> Batch:
+        """A piece's packets where they lie."""
+        place, columns = piece.place, {}
+        for name, dtype, inner in COLUMNS:
+            column = np.ndarray((piece.count, *inner), dtype, self._bytes, place)
+            columns[name] = column
+            place += column.nbytes
+        rows = piece.end - piece.count * piece.width
+        data: NDArray[np.uint8] = np.ndarray(
+            (piece.count, ROW_BYTES), np.uint8, self._bytes, rows, strides=(piece.width, 1)
+        )
+        return Batch(data=data, wall_offset_ns=0, **columns)
 
-    def packets(self, from_ns: int, to_ns: int) -> Iterator[tuple[int, int, bytes, int]]:
-        """Arrival (monotonic), network, IP packet as far as it is kept, and its whole length; oldest first.
+    def blocks(
+        self, from_ns: int, to_ns: int, wall_offset_ns: int = 0, networks: int = 1
+    ) -> Iterator[tuple[int, NDArray[np.uint8]]]:
+        """What is kept of an interval as pcapng blocks, oldest first: how many packets, and their bytes.
 
-        Where only the record is left, the packet is its IP and UDP header.
+        Where only the record is left, the packet is its IP and UDP header; of IPv6 not even that is known.
+        networks: packets of other networks stand at the first.
         """
         oldest = max(0, self._count - len(self._records))
         kept = self._pieces[0].first if self._pieces else self._count
-        yield from self._only_records(oldest, min(kept, self._count), from_ns, to_ns)
+        for first in range(oldest, min(kept, self._count), WRITTEN_AT_ONCE):
+            numbers = np.arange(first, min(first + WRITTEN_AT_ONCE, kept))
+            rows = self._records[numbers % len(self._records)]
+            rows = rows[(rows["t_ns"] >= from_ns) & (rows["t_ns"] <= to_ns) & (rows["is_v6"] == 0)]
+            if len(rows):
+                addresses = np.zeros((2, len(rows), 16), np.uint8)
+                addresses[:, :, 10:12] = 255
+                addresses[0, :, 12:] = rows["src"].copy().view(np.uint8).reshape(-1, 4)
+                addresses[1, :, 12:] = rows["dst"].copy().view(np.uint8).reshape(-1, 4)
+                headers = pcap_blocks.Headers(
+                    addresses[0], addresses[1], rows["src_port"], self._to(rows["protocol"]), rows["length"]
+                )
+                shown = np.where(rows["network"] < networks, rows["network"], 0)
+                yield len(rows), pcap_blocks.packets(rows["t_ns"] + wall_offset_ns, shown, headers, None)
         for piece in self._pieces:
-            whole = self._arena[piece.place : piece.place + piece.count * piece.width].reshape(-1, piece.width)
-            # Records of a batch longer than their ring may be gone before its payloads are.
-            for row in range(max(0, oldest - piece.first), piece.count):
-                record = self._record(piece.first + row)
-                if from_ns <= record["t_ns"] <= to_ns:
-                    yield _packet(record, whole[row], self._ports)
+            batch = self._batch(piece)
+            # Records may be gone before their packets are; both leave oldest first.
+            known = np.arange(piece.count) >= oldest - piece.first
+            wanted = np.flatnonzero(known & (batch.t_ns >= from_ns) & (batch.t_ns <= to_ns))
+            if len(wanted):
+                to, length = self._to(batch.protocol[wanted]), batch.length[wanted]
+                headers = pcap_blocks.Headers(batch.src[wanted], batch.dst[wanted], batch.src_port[wanted], to, length)
+                shown = np.where(batch.network[wanted] < networks, batch.network[wanted], 0)
+                stamps = batch.t_ns[wanted] + wall_offset_ns
+                yield len(wanted), pcap_blocks.packets(stamps, shown, headers, batch.data[wanted])
 
-    def _only_records(self, first: int, end: int, from_ns: int, to_ns: int) -> Iterator[tuple[int, int, bytes, int]]:
-        nowhere = np.zeros(32, np.uint8)
-        for number in range(first, end):
-            record = self._record(number)
-            if from_ns <= record["t_ns"] <= to_ns:
-                nowhere[10:12] = 255
-                nowhere[12:16] = np.frombuffer(record["src"].tobytes(), np.uint8)
-                nowhere[26:28] = 255
-                yield _packet(record, nowhere, self._ports)
-
-    def _record(self, number: int) -> np.void:
-        found: np.void = self._records[number % len(self._records)]
-        return found
+    def _to(self, protocol: NDArray[np.uint8]) -> NDArray[np.uint16]:
+        """The port that packets of each protocol are sent to."""
+        table = np.zeros(256, np.uint16)
+        for number, port in self._ports.items():
+            table[number] = port
+        return table[protocol]
 
     def write(self, path: Path, from_ns: int, to_ns: int, wall_offset_ns: int, networks: tuple[str, ...]) -> int:
         """Write what is kept of an interval as pcapng; returns the packets written."""
@@ -163,10 +204,9 @@ class Recorder:
         try:
             with part.open("wb") as file:
                 file.write(pcap.header(interfaces))
-                for t_ns, network, octets, original in self.packets(from_ns, to_ns):
-                    shown = network if network < len(interfaces) else 0
-                    file.write(pcap.packet(t_ns + wall_offset_ns, octets, shown, original))
-                    count += 1
+                for packets, octets in self.blocks(from_ns, to_ns, wall_offset_ns, len(interfaces)):
+                    file.write(octets.data)
+                    count += packets
             part.replace(path)
         except BaseException:
             # On a full disk it holds the very bytes that the next capture needs.
@@ -175,34 +215,8 @@ class Recorder:
         return count
 
 
-def _packet(record: np.void, kept: NDArray[np.uint8], ports: dict[int, int]) -> tuple[int, int, bytes, int]:
-    src, dst = kept[:16].tobytes(), kept[16:32].tobytes()
-    length = int(record["length"])
-    payload = kept[32 : 32 + length].tobytes()
-    headers = _headers(src, dst, int(record["src_port"]), ports.get(int(record["protocol"]), 0), length)
-    return int(record["t_ns"]), int(record["network"]), headers + payload, len(headers) + length
-
-
-def _headers(src: bytes, dst: bytes, src_port: int, dst_port: int, length: int) -> bytes:
-    """IP and UDP headers as they must have been, apart from what the kernel does not hand over (TTL, identification).
-
-    The UDP check sum is 0, "not computed" (RFC 768); under IPv6 readers may remark on it.
-    """
-    udp = struct.pack(">HHHH", src_port, dst_port, 8 + length, 0)
-    source, target = ip_address(src), ip_address(dst)
-    v4 = getattr(source, "ipv4_mapped", None), getattr(target, "ipv4_mapped", None)
-    if v4[0] is None:
-        return struct.pack(">IHBB16s16s", 0x60000000, 8 + length, 17, 64, src, dst) + udp
-    to = v4[1].packed if v4[1] is not None else bytes(4)
-    header = struct.pack(">BBHHHBBH4s4s", 0x45, 0, 28 + length, 0, 0, 64, 17, 0, v4[0].packed, to)
-    return header[:10] + struct.pack(">H", _checksum(header)) + header[12:] + udp
-
-
-def _checksum(octets: bytes) -> int:
-    """RFC 1071."""
-    total: int = sum(struct.unpack(f">{len(octets) // 2}H", octets))
-    total = (total & 0xFFFF) + (total >> 16)
-    return 0xFFFF - (total + (total >> 16) & 0xFFFF)
+def _lines(size: int) -> int:
+    return (size + LINE_BYTES - 1) // LINE_BYTES * LINE_BYTES
 
 
 class Captures:
@@ -279,8 +293,9 @@ class Captures:
         """
         status = errno.EIO
         try:
-            with contextlib.suppress(OSError):  # the unit's filter forbids it: then at equal rank
-                os.nice(10)
+            with contextlib.suppress(OSError):
+                # Only while nothing else wants the processor: a capture never takes time from judging.
+                os.sched_setscheduler(0, os.SCHED_IDLE, os.sched_param(0))
             first = path_of(self._directory, incidents[0])
             self._recorder.write(first, from_ns, to_ns, wall_offset_ns, self._networks)
             for other in incidents[1:]:

@@ -27,7 +27,8 @@ from slotwatch.edge.routes.questions import Questions
 from slotwatch.edge.routes.udp_out import Sender, discovery_universes
 from slotwatch.edge.shared.channel import Channel
 from slotwatch.edge.shared.interfaces import read_interfaces
-from slotwatch.edge.shared.ring import Ring
+from slotwatch.edge.shared.ordering import fence
+from slotwatch.edge.shared.ring import Ring, RingReader, owned
 from slotwatch.house.schema import House, Phase
 from slotwatch.wire.batch import ROW_BYTES, Batch
 from slotwatch.wire.compose import e131_discovery
@@ -51,6 +52,8 @@ NEWEST_ROWS = 512
 
 
 _LEVELS, _, _TERMINATED = What
+_ODD = (-1, -1, -1)
+"""Stands for the place of a packet that the array decoder reads."""
 _E131, _ARTNET, _LINE = int(Protocol.E131), int(Protocol.ARTNET), int(Protocol.LINE)
 
 
@@ -71,6 +74,7 @@ class Routing:
         self.missed_rows = 0
         self._ring = ring
         self._tail = ring.head
+        self._odd_rows = RingReader(ring, 0, owned(1))
         self._discovery_ns = now_ns
         self.node = _node(house) if house.listen.artnet_subscribe else None
         self._prepare(house)
@@ -204,9 +208,11 @@ class Routing:
             # Levels this old are not worth sending; the newest frame of each universe follows at once.
             self.missed_rows += head - self._tail - NEWEST_ROWS
             self._tail = head - NEWEST_ROWS
+        fence()  # `head` before the rows
         end = min(head, self._tail + ROWS_AT_ONCE)
-        views, payload, ingest = ring.views, ring.payload, self.bridge.ingest_datagram
+        views, payload = ring.views, ring.payload
         protocols, networks, times, sources = views["protocol"], views["network"], views["t_ns"], views["src"]
+        wanted: list[tuple[int, tuple[int, int, int], int, bytes, bytes]] = []
         for number in range(self._tail, end):
             row = number & (ring.rows - 1)
             start, protocol = row * ROW_BYTES, protocols[row]
@@ -220,21 +226,32 @@ class Routing:
                     continue
             else:
                 if self._hears_all:
-                    self._read_odd(number)
+                    wanted.append((number, _ODD, 0, b"", b""))
                 continue
             source = bytes(sources[16 * row : 16 * row + 16])
-            if not ingest((networks[row], protocol, universe), times[row], source, ring.octets(row)):
-                self._read_odd(number)
+            wanted.append((number, (networks[row], protocol, universe), times[row], source, ring.octets(row)))
+        if not ring.was_whole(self._tail):
+            # Some of it may be another packet's by now: none of it is sent.
+            self.missed_rows += end - self._tail
+            wanted.clear()
         self._tail = end
+        ingest = self.bridge.ingest_datagram
+        for number, place, t_ns, source, octets in wanted:
+            if place is _ODD or not ingest(place, t_ns, source, octets):
+                self._read_odd(number)
 
     def _read_odd(self, number: int) -> None:
         """Have the array decoder read one row."""
-        for batch in self._ring.read(number, number + 1):
-            fields = decode(batch)
-            self.bridge.ingest(batch, fields)
-            self.questions.ingest(batch, fields)
-            if self.node is not None and not self._hold_node:
-                self._answer(self.node, batch, fields)
+        self._odd_rows.tail = number
+        batch = self._odd_rows.take(number + 1, 1)
+        if batch is None:
+            self.missed_rows += 1
+            return
+        fields = decode(batch)
+        self.bridge.ingest(batch, fields)
+        self.questions.ingest(batch, fields)
+        if self.node is not None and not self._hold_node:
+            self._answer(self.node, batch, fields)
 
     def _answer(self, node: Node, batch: Batch, fields: Fields) -> None:
         for row in np.flatnonzero(fields.kind == Kind.ART_POLL).tolist():

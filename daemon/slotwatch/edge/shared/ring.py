@@ -1,25 +1,30 @@
 """The ring: packets in memory shared by intake (one writer) and judging, routes, recorder (readers).
 
-Layout of the memfd: one 4096-octet header page, then each column of `wire.batch.COLUMNS` for all rows
-(each starting on a 64-octet boundary), then the payload, rows × ROW_BYTES.
+Layout of the memfd: one 4096-byte header page, then each column of `wire.batch.COLUMNS` for all rows
+(each starting on a 64-byte boundary), then the payload, rows × ROW_BYTES.
 
-The writer fills rows, then publishes `head` (rows ever written). A reader keeps its own tail. Rows from
-`head - rows + guard` on are intact, where guard is the batch that intake may be filling right now.
-A single aligned 8-octet store on x86-64 and aarch64 is atomic, and the data is written before the head by
-program order through the same mapping; readers check the head again after use (`still_there`).
+Order of writing: the rows, then `head` (rows ever written), and only then rows of the next batch. `RingWriter.publish`
+puts a fence on both sides of the store of `head`: the first makes rows visible before the count that covers them, the
+second makes the count visible before the next batch overwrites older rows. `head` is one aligned 8-byte store,
+which x86-64 and arm64 never split.
+
+Order of reading: `head`, then the rows, then `head` again (`RingReader`, with a fence between each two). The writer
+fills at most GUARD_ROWS rows beyond `head`, so rows from `head - rows + GUARD_ROWS` on were whole while they were read,
+if `head` is the one that is read afterwards. A reader therefore copies first, checks then, and uses nothing else.
 """
 
 from __future__ import annotations
 
 import mmap
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.wire.batch import COLUMNS, ROW_BYTES, Batch
+from slotwatch.edge.shared.ordering import fence
+from slotwatch.wire.batch import COLUMNS, ROW_BYTES, Batch, empty
 
 HEADER_BYTES = 4096
 GUARD_ROWS = 1024
@@ -91,6 +96,10 @@ class Ring:
         """Rows ever written."""
         return self._counts[0]
 
+    def publish(self, head: int) -> None:
+        """Store `head`, in one piece. The writer's."""
+        self._counts[0] = head
+
     @property
     def wall_offset_ns(self) -> int:
         """Wall clock minus monotonic clock at intake's last turn."""
@@ -112,15 +121,19 @@ class Ring:
         return int(self.header["intake_generation"][0])
 
     def oldest(self) -> int:
-        """First row number that is surely intact."""
+        """First row that intake does not overwrite before it writes `head` again."""
         return max(0, self.head - self.rows + GUARD_ROWS)
 
-    def still_there(self, first: int) -> bool:
-        """Whether rows from `first` on were not overwritten while they were being read."""
+    def was_whole(self, first: int) -> bool:
+        """Whether all that was read until now of rows from `first` on was whole. Asked after reading."""
+        fence()
         return first >= self.oldest()
 
-    def read(self, first: int, end: int) -> Iterator[Batch]:
-        """Yield the rows [first, end) as one batch, or two where the ring wraps. Views, no copies."""
+    def views_of(self, first: int, end: int) -> Iterator[Batch]:
+        """Yield the rows [first, end) as one batch, or two where the ring wraps.
+
+        Views, which intake may overwrite at any time: for what may be wrong now and then. Else use a RingReader.
+        """
         offset = self.wall_offset_ns
         while first < end:
             start = first % self.rows
@@ -134,9 +147,78 @@ class Ring:
             first += count
 
     def octets(self, row: int) -> bytes:
-        """Copy one packet. `row` is its place: its number modulo `rows`."""
+        """Copy one packet. `row` is its place: its number modulo `rows`. Ask `was_whole` before it is used."""
         start = row * ROW_BYTES
         return bytes(self.payload[start : start + self.views["length"][row]])
+
+
+Place = Callable[[int, int], Batch]
+"""Gives memory for copies: called with how many rows are wanted and how wide they are; may give fewer rows."""
+
+
+def owned(rows: int = GUARD_ROWS) -> Place:
+    """Give memory for copies that is used again for each batch."""
+    kept = empty(rows)
+    return lambda wanted, _width: kept.part(slice(0, min(rows, wanted)))
+
+
+class RingReader:
+    """One reader's place in the ring. What it hands out is a copy that was whole when it was made.
+
+    A reader that was overtaken goes on in the middle of the ring, half a ring behind the writer: right where the
+    writer is, it would be overtaken again at once.
+    """
+
+    def __init__(self, ring: Ring, tail: int, place: Place | None = None) -> None:
+        self.ring = ring
+        self.tail = tail
+        """Number of the next row."""
+        self.lost = 0
+        """Rows that were overwritten before they could be copied."""
+        self._place = place or owned()
+
+    def take(self, end: int, most: int = GUARD_ROWS) -> Batch | None:
+        """Copy the next rows, at most `most` and none from `end` on; None if there are none.
+
+        Rows that are gone are counted in `lost`, and the next ones that are there are given instead.
+        """
+        ring = self.ring
+        while True:
+            self._catch_up()
+            first = self.tail
+            start = first % ring.rows
+            count = min(end - first, most, ring.rows - start)
+            if count <= 0:
+                return None
+            fence()  # `head` before the rows
+            batch = self._copy(start, count)
+            if ring.was_whole(first):
+                self.tail = first + len(batch)
+                return batch
+
+    def _catch_up(self) -> None:
+        ring = self.ring
+        if self.tail < ring.oldest():
+            middle = max(self.tail, ring.head - ring.rows // 2)
+            self.lost += middle - self.tail
+            self.tail = middle
+
+    def _copy(self, start: int, count: int) -> Batch:
+        ring = self.ring
+        columns, rows = ring.columns, slice(start, start + count)
+        # Lengths may be of other packets by now: then the check that follows says so.
+        width = min(ROW_BYTES, max(NARROWEST, int(columns["length"][rows].max()) + 63 & ~63))
+        batch = self._place(count, width)
+        rows = slice(start, start + len(batch))
+        for name, _, _ in COLUMNS:
+            getattr(batch, name)[:] = columns[name][rows]
+        batch.data[:, :width] = ring.data[rows, :width]
+        batch.wall_offset_ns = ring.wall_offset_ns
+        return batch
+
+
+NARROWEST = 128
+"""Bytes that are copied of the shortest packets: the decoders look at so many of every row at once."""
 
 
 class RingWriter:
@@ -160,7 +242,9 @@ class RingWriter:
     def publish(self, count: int) -> None:
         """Make `count` rows from `place` on visible. They must be whole."""
         self._head += count
-        self.header["head"][0] = self._head
+        fence()  # rows before the count
+        self.ring.publish(self._head)
+        fence()  # the count before the next rows
 
     def turn(self, now_ns: int, wall_offset_ns: int, kernel_drops: int) -> None:
         """Say that intake lives. `kernel_drops` counts since this writer was made."""

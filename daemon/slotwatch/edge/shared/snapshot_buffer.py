@@ -5,6 +5,11 @@ an odd sequence number, makes it even, then says that this half is current. A re
 and keeps the copy if the half's sequence number is even and did not change meanwhile. The memory is sparse:
 only what was once written is real.
 
+Order of writing: odd number, parts, even number, current number, with a fence between each two. Order of reading:
+current number, the half's number, parts, the half's number again, with a fence between each two. So a reader that
+saw any byte of a newer snapshot sees the odd number of that snapshot too, and drops its copy. Each number is one
+aligned 8-byte store, which x86-64 and arm64 never split.
+
 A half holds: number of parts, their lengths, then the parts, each on a 64-octet boundary. Part 0 is the pickle;
 the others are the arrays it refers to (protocol 5, out of band), so that levels are copied once and not twice.
 Only ever this program's own memory, passed by descriptor: nothing from the network is unpickled.
@@ -21,12 +26,15 @@ from slotwatch.edge.shared.memory import BOARD_BYTES as SIZE_BYTES
 from slotwatch.edge.shared.memory import BOARD_HALF_BYTES as HALF_BYTES
 from slotwatch.edge.shared.memory import BOARD_HEADER_BYTES as HEADER_BYTES
 from slotwatch.edge.shared.memory import BOARD_PROGRESS_AT as PROGRESS_AT
+from slotwatch.edge.shared.ordering import fence
 from slotwatch.snapshot import Snapshot
 
 TRIES = 8
 
-_CURRENT = struct.Struct("<Q")  # at 0: sequence number of the newest publication; its half is that modulo 2
-_HALF = struct.Struct("<QQ")  # at 64 and 128: sequence number (odd while being written), octets in use
+_CURRENT_AT = 0
+"""Word: sequence number of the newest publication; its half is that modulo 2."""
+_HALF_AT = (8, 16)
+"""Words, of each half: sequence number (odd while it is being written), and in the next word its bytes in use."""
 _PROGRESS = struct.Struct("<qQQ")  # at 192: monotonic time of judging's last turn, ring rows judged, rows lost
 
 
@@ -43,14 +51,17 @@ class SnapshotBuffer:
     def __init__(self, fd: int, *, writable: bool = False) -> None:
         access = mmap.PROT_READ | (mmap.PROT_WRITE if writable else 0)
         self._map = mmap.mmap(fd, SIZE_BYTES, mmap.MAP_SHARED, access)
+        # One load or store for each word; struct does not promise that.
+        self._words = memoryview(self._map)[:HEADER_BYTES].cast("Q")
 
     def close(self) -> None:
+        self._words.release()
         self._map.close()
 
     @property
     def sequence(self) -> int:
         """Number of the newest publication; 0 before the first."""
-        return int(_CURRENT.unpack_from(self._map, 0)[0])
+        return self._words[_CURRENT_AT]
 
     def progress(self) -> tuple[int, int, int]:
         """Monotonic time of judging's last turn, ring rows judged so far, ring rows lost so far."""
@@ -77,13 +88,17 @@ class SnapshotWriter(SnapshotBuffer):
         if size > HALF_BYTES:
             raise ValueError(f"a snapshot of {size} octets does not fit the board's {HALF_BYTES}")
         number = self.sequence + 1
-        base, mark = HEADER_BYTES + (number % 2) * HALF_BYTES, 64 + (number % 2) * 64
-        _HALF.pack_into(self._map, mark, 2 * number - 1, 0)
+        base, mark = HEADER_BYTES + (number % 2) * HALF_BYTES, _HALF_AT[number % 2]
+        self._words[mark] = 2 * number - 1
+        fence()  # the odd number before the parts
         self._map[base : base + len(head)] = head
         for place, part in zip(places, parts, strict=True):
             self._map[base + place : base + place + part.nbytes] = part
-        _HALF.pack_into(self._map, mark, 2 * number, size)
-        _CURRENT.pack_into(self._map, 0, number)
+        self._words[mark + 1] = size
+        fence()  # the parts before the even number
+        self._words[mark] = 2 * number
+        fence()  # the even number before the current one
+        self._words[_CURRENT_AT] = number
         return size
 
 
@@ -109,12 +124,14 @@ class SnapshotReader(SnapshotBuffer):
         return self._snapshot
 
     def _copy(self, number: int) -> bytes | None:
-        base, mark = HEADER_BYTES + (number % 2) * HALF_BYTES, 64 + (number % 2) * 64
-        before, size = _HALF.unpack_from(self._map, mark)
-        if before != 2 * number:
+        base, mark = HEADER_BYTES + (number % 2) * HALF_BYTES, _HALF_AT[number % 2]
+        fence()  # the current number before the half's
+        if self._words[mark] != 2 * number:
             return None
-        copy = self._map[base : base + size]
-        return copy if _HALF.unpack_from(self._map, mark)[0] == before else None
+        fence()  # the half's number before its parts
+        copy = self._map[base : base + min(HALF_BYTES, self._words[mark + 1])]
+        fence()  # the parts before the half's number
+        return copy if self._words[mark] == 2 * number else None
 
 
 def _places(head_bytes: int, sizes: list[int]) -> tuple[list[int], int]:

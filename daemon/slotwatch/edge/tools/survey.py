@@ -15,7 +15,7 @@ from slotwatch import clock
 from slotwatch.edge.intake.joins import Joins
 from slotwatch.edge.intake.udp_in import Arrivals, DataSocket, Networks
 from slotwatch.edge.shared.interfaces import InterfaceWatch, read_interfaces
-from slotwatch.edge.shared.ring import Ring, RingWriter, create_memory
+from slotwatch.edge.shared.ring import Ring, RingReader, RingWriter, create_memory
 from slotwatch.engine import Engine
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House, Phase
@@ -56,7 +56,7 @@ class Listener:
         os.close(memory)
         self._networks = Networks(self._watch.networks_by_index())
         self._arrivals = Arrivals()
-        self._tail = 0
+        self._rows = RingReader(self._ring, 0)
         self._count = max(1, len(house.networks))
         now_ns = clock.monotonic_ns()
         self.engine = Engine(house, now_ns=now_ns, wall_offset_ns=clock.wall_offset_ns(), phase=Phase.DARK)
@@ -75,9 +75,8 @@ class Listener:
             self._arrivals.turn()
             for sock in self._sockets:
                 sock.drain(self._writer, self._arrivals, self._networks, ROWS // 4)
-            for batch in self._ring.read(self._tail, self._ring.head):
+            while (batch := self._rows.take(self._ring.head)) is not None:
                 self.engine.ingest(batch)
-            self._tail = self._ring.head
             now_ns = clock.monotonic_ns()
             if now_ns - self._ticked_ns >= TICK_NS:
                 self._ticked_ns = now_ns
