@@ -89,6 +89,7 @@ def read_frames(octets: bytes) -> None:
     at = found.datagrams
     assert (at.payload + at.length <= (records.start + records.captured)[at.frame]).all()
     apart = counts.other_link_types + counts.not_ip + counts.not_udp + counts.fragments + counts.malformed + counts.cut
+    apart += counts.mpls + counts.pppoe + counts.arp + counts.groups
     assert counts.udp + apart == 2
     assert np.unique(at.frame).size == at.frame.size
 

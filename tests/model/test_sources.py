@@ -126,3 +126,25 @@ def test_odd_packets_are_remembered_by_their_source() -> None:
     bench = Bench()
     bench.feed([Sent(START, e131(b"\1\1", source=bytes(16)))])
     assert "zero-cid" in bench.model.sources[source_row(bench)].odd
+
+
+def test_odd_sync_and_discovery_packets_are_remembered_by_their_source() -> None:
+    """ANSI E1.31-2018 5.4 and 8.5: flags are 7, a list rises, a page lies within the pages."""
+    flags = bytearray(e131_sync(7))
+    flags[16] = 0x20
+    bench = Bench()
+    odd_sync = artnet_sync()[:12] + b"\1\0"
+    bench.feed(
+        [
+            Sent(START, bytes(flags)),
+            Sent(START + MS, e131_discovery([2, 1], source=cid(2))),
+            Sent(START + 2 * MS, e131_discovery([1, 2], page=3, last=0, source=cid(3))),
+            Sent(START + 3 * MS, odd_sync, protocol=Protocol.ARTNET),
+        ]
+    )
+    odd = {row.source_id: row.odd for row in bench.model.sources if row.address}
+    assert odd == {cid(1): ("flags",), cid(2): ("discovery-unsorted",), cid(3): ("discovery-pages",)}
+    bench.feed([Sent(START + SECOND, artnet(bytes(2)), protocol=Protocol.ARTNET)])
+    bench.feed([Sent(START + 2 * SECOND, odd_sync, protocol=Protocol.ARTNET)])
+    (art,) = (row for row in bench.model.sources if row.protocol == Protocol.ARTNET)
+    assert art.odd == ("reserved-bits",)

@@ -15,7 +15,7 @@ from slotwatch import cli
 from slotwatch.wire import compose, pcap
 from slotwatch.wire.pcap import Interface
 from tests.views.contract import fits
-from tests.wire import tshark
+from tests.wire import frames, tshark
 from tests.wire.frames import ethernet, ipv4, udp
 
 T = 1_767_225_600_000_000_000  # 2026-01-01T00:00:00Z
@@ -88,7 +88,7 @@ def test_rates_and_intervals_are_those_of_tsharks_times(
 
 def test_the_object_is_the_contracts(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     status, found = replay(capsys, made(tmp_path, [*stream(4), (9_000_000_000, frame(9, 0))]))
-    assert list(found) == ["capture", "universes", "sources", "incidents", "rejected"]
+    assert list(found) == ["capture", "universes", "sources", "incidents", "rejected", "unread", "clock_steps"]
     assert found["capture"] == {
         "packets": 161,
         "first_at": "2026-01-01T00:00:00.000Z",
@@ -194,9 +194,9 @@ def test_a_capture_of_nothing_is_no_good_news(capsys: pytest.CaptureFixture[str]
 
 def test_a_capture_of_other_things_is_no_good_news_either(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     others = [(k * 25_000_000, ethernet(ipv4(udp(bytes(40), dst_port=9999), src="10.0.0.1"))) for k in range(9)]
-    assert cli.main(["replay", made(tmp_path, others)]) == 0
+    assert cli.main(["replay", made(tmp_path, others)]) == 2
     said = capsys.readouterr().out
-    assert "Nothing was judged: no packet of E1.31 or Art-Net to the watched ports is in it." in said
+    assert "Nothing could be judged: no packet of E1.31 or Art-Net to the watched ports is in it." in said
     assert "Nothing was found wrong" not in said
 
 
@@ -206,3 +206,94 @@ def test_a_silence_of_weeks_does_not_keep_anybody_waiting(capsys: pytest.Capture
     status, found = replay(capsys, made(tmp_path, packets))
     assert found["capture"]["seconds"] == pytest.approx(week / 1e9 + 2.975)
     assert status == 1 and any(one["rule"] == "universe-lost" for one in found["incidents"])
+
+
+def wrapped(packets: list[tuple[int, bytes]], how: str) -> bytes:
+    """The same packets as a recording that cannot be read."""
+    if how == "cut":
+        return frames.pcap([(T + t, packet) for t, packet in packets], snap=96)
+    if how == "link-type":  # 147: reserved for private use, tcpdump.org's list of link types
+        return frames.pcap([(T + t, packet) for t, packet in packets], link=147)
+    head = {"mpls": b"\x88\x47\0\0\x11\x40", "pppoe": b"\x88\x64\x11\0\0\1\2\xa2\0\x21"}[how]
+    return frames.pcap([(T + t, packet[:12] + head + packet[14:]) for t, packet in packets])
+
+
+@pytest.mark.parametrize("how", ["cut", "link-type", "mpls", "pppoe"])
+@pytest.mark.parametrize("declared", [False, True])
+def test_a_recording_that_cannot_be_read_is_never_healthy(
+    how: str, declared: bool, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    path, house = tmp_path / "show.pcap", tmp_path / "house.toml"
+    path.write_bytes(wrapped(stream(14), how))
+    house.write_text(
+        '[listen]\ninterfaces = ["eth1"]\n[[universes]]\nprotocol = "e131"\nnumber = 7\nsources = ["spare"]\n'
+        '[[sources]]\nname = "spare"\naddress = "10.0.0.9"\nrole = "backup"\n'
+    )
+    words = ["replay", str(path), *(["-c", str(house)] if declared else [])]
+    assert cli.main(words) == 2
+    said = capsys.readouterr().out
+    assert said.count("Nothing could be judged: of 560 packets, 560 ") == 1
+    assert "Nothing was found wrong" not in said and "universe-missing" not in said
+    assert cli.main([*words, "--json"]) == 2
+    out, err = capsys.readouterr()
+    found = json.loads(out)
+    assert found["incidents"] == [] and err.count("\n") == 1 and "othing could be judged" in err
+    assert found["unread"] == dict.fromkeys(found["unread"], 0) | {how: 560}
+
+
+def test_what_a_cut_recording_lacks_is_neither_missing_nor_lost(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """At 600 octets full frames of universe 8 are cut and short ones of 7 are whole; 7 stops for 4 s."""
+    short = compose.e131_data(CID, "Desk A", 7, 0, bytes(8))
+    packets = []
+    for k in range(800):
+        t = k * 25_000_000
+        if not 400 <= k < 560:
+            packet = bytearray(short)
+            packet[111], packet[130] = k & 0xFF, k & 0xFF
+            packets.append((T + t, ethernet(ipv4(udp(bytes(packet))))))
+        packets.append((T + t + 1_000_000, frame(8, k, k)))
+    path, house = tmp_path / "show.pcap", tmp_path / "house.toml"
+    path.write_bytes(frames.pcap(packets, snap=600))
+    house.write_text(
+        '[listen]\ninterfaces = ["eth1"]\n[[universes]]\nprotocol = "e131"\nnumber = 7\n'
+        '[[universes]]\nprotocol = "e131"\nnumber = 8\n'
+    )
+    status, found = replay(capsys, str(path), "-c", str(house))
+    assert found["incidents"] == [] and status == 0
+    assert {one["universe"]: one["state"] for one in found["universes"]}["e131/8"] == "not-judged"
+    assert found["unread"]["cut"] == 800
+    assert cli.main(["replay", str(path), "-c", str(house)]) == 0
+    said = capsys.readouterr().out
+    assert "Nothing was found wrong in what could be read." in said
+    assert "800 packets could not be read, so what is missing here proves nothing." in said
+
+
+def test_a_clock_set_forward_by_an_hour_is_no_loss(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    hour = 3600 * 1_000_000_000
+    packets = [(t + (hour if k >= 300 else 0), packet) for k, (t, packet) in enumerate(stream(15))]
+    status, found = replay(capsys, made(tmp_path, packets))
+    assert (status, found["incidents"], found["clock_steps"]) == (0, [], 1)
+    assert cli.main(["replay", made(tmp_path, packets)]) == 0
+    said = capsys.readouterr().out
+    assert "clock was set while it recorded: forward by 1 h 0 min 0 s at 2026-01-01T00:00:07" in said
+    back = [(t - (hour if k >= 300 else 0), packet) for k, (t, packet) in enumerate(stream(15))]
+    status, found = replay(capsys, made(tmp_path, back))
+    assert (status, found["incidents"], found["clock_steps"]) == (0, [], 1)
+
+
+def test_a_clean_stop_without_data_is_a_clean_stop(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """ANSI E1.31-2018 6.2.6: property values of a terminated packet are ignored, so none are needed."""
+    last = bytearray(compose.e131_data(CID, "Desk A", 7, 0, b"")[:125])
+    last[112] = 0x40
+    for offset, value in ((16, 0x706D), (38, 0x7057), (115, 0x700A), (123, 0)):
+        last[offset : offset + 2] = value.to_bytes(2, "big")
+    ends = []
+    for k in range(3):
+        last[111] = (240 + k) & 0xFF
+        ends.append((6_000_000_000 + k * 25_000_000, ethernet(ipv4(udp(bytes(last))))))
+    status, found = replay(capsys, made(tmp_path, [*stream(6), *ends, (7_000_000_000, frame(9, 0))]))
+    (lost,) = (one for one in found["incidents"] if one["rule"] == "universe-lost")
+    assert lost["cause"] == "stream-terminated"
+    assert found["rejected"] == {} and "no-start-code" in found["sources"][0]["odd"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from dataclasses import fields as dataclass_fields
 
 import numpy as np
@@ -213,6 +214,34 @@ def test_discovery_lists_are_held_against_their_rules() -> None:
     assert one(patched(E131_DISCOVERY, 112, b"\x7f\xfe")).status == Reject.BAD_LENGTH
     assert one(patched(E131_DISCOVERY, 112, b"\x70\x08")).slots == 0
     assert one(patched(E131_SYNC, 45, b"\0\0")).status == Reject.BAD_UNIVERSE
+
+
+def ended(count: int, options: int = 0x40) -> bytes:
+    """A data packet of universe 7 without data: property count 0, lengths that say so."""
+    packet = vectors.patched(vectors.E131_DATA[:125], 112, bytes([options]))
+    packet = vectors.patched(packet, 16, b"\x70\x6d")
+    packet = vectors.patched(packet, 38, b"\x70\x57")
+    packet = vectors.patched(packet, 115, b"\x70\x0a")
+    return vectors.patched(packet, 123, struct.pack(">H", count))
+
+
+def test_a_terminated_packet_without_data_is_a_clean_stop() -> None:
+    """ANSI E1.31-2018 6.2.6: any property values in a terminated packet are ignored; 7.6 wants at least one."""
+    batch = batch_of([ended(0), ended(0, options=0), ended(1), ended(0) + b"\0"])
+    agree(batch)
+    read = decode(batch)
+    assert list(read.status) == [Reject.OK, Reject.TOO_SHORT, Reject.TOO_SHORT, Reject.OK]
+    assert (read.kind[0], read.universe[0], read.slots[0], read.options[0]) == (Kind.LEVELS, 7, 0, 0x40)
+    assert Odd(int(read.odd[0])) == Odd.NO_START_CODE
+    assert Odd(int(read.odd[3])) == Odd.NO_START_CODE | Odd.TRAILING
+
+
+def test_a_packet_as_long_as_a_discovery_list_is_no_sync_packet() -> None:
+    """ANSI E1.31-2018 tables 4-2 and 4-3: the framing vector 1 belongs to 49 octets, 2 to 120 and more."""
+    swapped = vectors.patched(vectors.E131_DISCOVERY, 40, b"\0\0\0\1")
+    batch = batch_of([swapped, vectors.E131_SYNC + bytes(71), vectors.E131_SYNC + bytes(70)])
+    agree(batch)
+    assert list(decode(batch).status) == [Reject.BAD_LENGTH, Reject.BAD_LENGTH, Reject.OK]
 
 
 @pytest.mark.parametrize("packet", [*vectors.E131_VECTORS, *vectors.ART_VECTORS])

@@ -107,8 +107,12 @@ def test_options_and_extension_headers_are_stepped_over() -> None:
         (frames.ethernet(b"\x41" + ipv4(udp(PAYLOAD))[1:]), "malformed"),
         (frames.ethernet(ipv4(udp(PAYLOAD, length=900))), "malformed"),
         (frames.ethernet(ipv4(udp(PAYLOAD, length=7))), "malformed"),
-        (b"\x01\x02\x03", "cut"),
-        (frames.ethernet(ipv4(udp(PAYLOAD))[:19]), "cut"),
+        (frames.ethernet(b"\0\0\x11\x40" + FOUR, 0x8847), "mpls"),  # RFC 3032 2.1: one label, bottom of the stack
+        (frames.ethernet(b"\0\0\x11\x40" + FOUR, 0x8848), "mpls"),
+        (frames.ethernet(b"\x11\0\0\1\0\x29\0\x21" + FOUR, 0x8864), "pppoe"),  # RFC 2516 4
+        (frames.ethernet(b"\x11\x09\0\0\0\0", 0x8863), "pppoe"),
+        (b"\x01\x02\x03", "malformed"),  # shorter than its own header, and not cut by the recording
+        (frames.ethernet(ipv4(udp(PAYLOAD))[:19]), "malformed"),
     ],
 )
 def test_what_is_no_datagram_is_counted_by_its_reason(frame: bytes, count: str) -> None:
@@ -123,6 +127,8 @@ def test_what_the_capture_cut_blames_nobody() -> None:
         found, counts, _ = dissect([whole[:end]], originals=[len(whole)])
         assert len(found.datagrams.frame) == 0 and counts.cut == 1, end
     assert dissect([whole[:40]], link=147)[1].other_link_types == 1
+    found, _, _ = dissect([whole[:end] for end in (41, 42, 45)], originals=[len(whole)] * 3)
+    assert found.hidden.all() and list(found.hidden_port) == [-1, 5568, 5568]
 
 
 def test_a_segmenting_card_leaves_no_total_length() -> None:
@@ -146,6 +152,7 @@ def test_any_frames_stay_within_themselves(packets: list[bytes], link: int) -> N
     assert (at.payload >= records.start[at.frame]).all()
     assert (at.payload + at.length <= (records.start + records.captured)[at.frame]).all()
     apart = counts.other_link_types + counts.not_ip + counts.not_udp + counts.fragments + counts.malformed + counts.cut
+    apart += counts.mpls + counts.pppoe + counts.arp + counts.groups
     assert counts.udp + apart == counts.frames == len(packets)
 
 

@@ -89,6 +89,15 @@ def test_whole_packets_with_their_options() -> None:
     assert igmp.observations(six, 7, 1) == [MembershipSeen(7, 1, "fe80::1", "ff18::8300:1", True, "mld1")]
 
 
+def test_a_message_with_a_wrong_checksum_is_no_message() -> None:
+    """RFC 2236 2.3: the checksum is the complement of the 16-bit sum over the whole IP payload, checked first."""
+    head = struct.pack(">BBHHHBBH", 0x45, 0, 28, 0, 0, 1, 2, 0) + ip_address("10.0.0.1").packed
+    packet = head + ip_address("224.0.0.1").packed
+    assert len(igmp.observations(packet + bytes.fromhex("1164ee9b00000000"), 7, 1)) == 1
+    assert igmp.observations(packet + bytes.fromhex("1164ee9c00000000"), 7, 1) == []
+    assert igmp.observations(packet + bytes.fromhex("1164000000000000"), 7, 1) == []
+
+
 @given(st.binary(max_size=200))
 def test_any_octets_give_something_or_nothing(octets: bytes) -> None:
     for message in [*igmp.read_igmp(octets), *igmp.read_mld(octets)]:

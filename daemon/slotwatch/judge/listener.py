@@ -24,6 +24,7 @@ from slotwatch.wire.observation import (
     QuerySeen,
     RoutesSeen,
     StallSeen,
+    UnreadSeen,
 )
 
 NANOSECONDS = 1_000_000_000
@@ -36,6 +37,8 @@ SETTLE_NS = 10 * NANOSECONDS
 LOSS_RUN_NS = 71 * NANOSECONDS
 """Packets lost less than this after the last ones are of the same incident: 1 s until it holds no longer, 10 s until it
 closes, and 60 s in which it opens again."""
+UNREAD_NS = 10 * NANOSECONDS
+"""How long packets that could not be read put a network's silences in doubt."""
 MOST_INTERVALS = 256
 MOST_NEIGHBOURS = 4096
 MOST_QUERIERS = 16
@@ -134,6 +137,8 @@ class Listener:
         self.memberships: deque[MembershipSeen] = deque(maxlen=1024)
         self.routes: RoutesSeen | None = None
         self.lines: dict[int, Line] = {}
+        self.unread_ns: dict[int, int] = {}
+        """Of a network: when packets that may be show data last could not be read. Recordings only."""
         self.not_judged: deque[NotJudged] = deque(maxlen=MOST_INTERVALS)
         self._drops_seen: DropsSeen | None = None
 
@@ -164,12 +169,20 @@ class Listener:
                 self.routes = seen
             case LineSeen():
                 self.lines.setdefault(seen.number, Line(seen)).take(seen)
+            case UnreadSeen():
+                self.unread_ns[seen.network] = seen.t_ns
+                self._add_interval(seen.t_ns, seen.t_ns, "unread-packets")
 
     # --- what rules ask -------------------------------------------------------------------------------
 
     def is_down(self, network: int) -> bool:
         link = self.links.get(network)
         return link is not None and not link.up
+
+    def is_blind(self, network: int, now_ns: int) -> bool:
+        """Whether a silence on a network says nothing at present: its link is down, or packets cannot be read."""
+        unread_ns = self.unread_ns.get(network)
+        return self.is_down(network) or (unread_ns is not None and now_ns - unread_ns <= UNREAD_NS)
 
     @property
     def any_down(self) -> bool:
@@ -280,7 +293,8 @@ class Listener:
 
     def _add_interval(self, start_ns: int, end_ns: int, reason: str) -> None:
         last = self.not_judged[-1] if self.not_judged else None
-        if last and last.reason == reason and last.end_ns is not None and start_ns - last.end_ns <= NANOSECONDS:
+        close_ns = UNREAD_NS if reason == "unread-packets" else NANOSECONDS
+        if last and last.reason == reason and last.end_ns is not None and start_ns - last.end_ns <= close_ns:
             last.end_ns = end_ns
             return
         self.not_judged.append(NotJudged(start_ns, end_ns, None, reason))

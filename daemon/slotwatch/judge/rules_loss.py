@@ -68,7 +68,7 @@ def is_lost(ctx: RuleContext) -> Mask:
         lost |= ended & ctx.ended_by_word
     lived_ns = universes.last_arrival_ns - universes.first_frame_ns
     lost &= (universes.declared >= 0) | ((silent_ns < FORGOTTEN_NS) & (lived_ns >= LIVED_NS))
-    return _without_own(ctx, _without_down(ctx, lost))
+    return _without_own(ctx, _without_blind(ctx, lost))
 
 
 def _without_own(ctx: RuleContext, mask: Mask) -> Mask:
@@ -91,10 +91,10 @@ def stopped_by_routes(ctx: RuleContext) -> Mask:
     return stopped
 
 
-def _without_down(ctx: RuleContext, mask: Mask) -> Mask:
-    if ctx.listener.any_down and mask.any():
-        for network in ctx.listener.links:
-            if ctx.listener.is_down(network):
+def _without_blind(ctx: RuleContext, mask: Mask) -> Mask:
+    if mask.any():
+        for network in {*ctx.listener.links, *ctx.listener.unread_ns}:
+            if ctx.listener.is_blind(network, ctx.now_ns):
                 mask = mask & (ctx.universes.network != network)
     return mask
 
@@ -145,7 +145,7 @@ def is_missing(ctx: RuleContext) -> Mask:
     if ctx.phase in LOUD_PHASES and ctx.now_ns - ctx.phase_since_ns >= START_NS:
         # Closed in a quieter phase, as it may be, and not back where it is needed.
         missing |= wanted & ctx.ended_by_word & (universes.last_arrival_ns < ctx.phase_since_ns)
-    return _without_down(ctx, missing & is_visible(ctx))
+    return _without_blind(ctx, missing & is_visible(ctx))
 
 
 def describe_missing(ctx: RuleContext, row: int) -> Finding:
@@ -245,7 +245,7 @@ class Roster:
         name = ctx.sources[int(streams.source[row])].declared_as
         if declared is None or (declared.sources and name not in declared.sources):
             return False
-        if ctx.listener.is_down(network):
+        if ctx.listener.is_blind(network, ctx.now_ns):
             return False
         settle_ns = ctx.listener.silence_counts_from_ns(network)
         if streams.last_arrival_ns[row] < settle_ns - START_NS and ctx.now_ns < settle_ns:
@@ -268,7 +268,7 @@ class Roster:
                 row = alive[number]
                 network = int(universes.network[row])
                 counts_ns = ctx.listener.silence_counts_from_ns(network)
-                due = not ctx.listener.is_down(network) and ctx.now_ns - counts_ns >= START_NS
+                due = not ctx.listener.is_blind(network, ctx.now_ns) and ctx.now_ns - counts_ns >= START_NS
                 if due and (backups or self._only_backups(ctx, row)):
                     yield ("never", row, name)
 

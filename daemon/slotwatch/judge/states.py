@@ -44,6 +44,9 @@ def universe_states(ctx: RuleContext, clusters: Sequence[Cluster]) -> NDArray[np
     for network in ctx.listener.links:
         if ctx.listener.is_down(network):
             states[universes.network == network] = UniverseState.NOT_JUDGED
+    for network in ctx.listener.unread_ns:
+        if ctx.listener.is_blind(network, ctx.now_ns):
+            states[(universes.network == network) & (universes.live == 0)] = UniverseState.NOT_JUDGED
     return states
 
 

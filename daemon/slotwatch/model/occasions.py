@@ -124,10 +124,13 @@ class Occasions:
         mixed = words[:, 1] ^ words[:, 0] * np.uint64(31) ^ fields.universe[rows].astype(np.uint64) << np.uint64(48)
         for part in np.ascontiguousarray(fields.source_id[rows]).view("<u8").T:
             mixed = mixed * np.uint64(0x9E3779B97F4A7C15) ^ part
-        _, firsts, counts = np.unique(mixed[::-1], return_index=True, return_counts=True)
+        _, firsts, places, counts = np.unique(mixed[::-1], return_index=True, return_inverse=True, return_counts=True)
         lasts = rows[len(rows) - 1 - firsts]
+        odd = np.zeros(len(lasts), np.uint16)
+        if fields.odd[rows].any():
+            np.bitwise_or.at(odd, places.reshape(-1), fields.odd[rows][::-1])
         allowed = self._allow(batch, lasts, "sync")
-        for row, count in zip(lasts[:allowed].tolist(), counts.tolist(), strict=False):
+        for row, count, flags in zip(lasts[:allowed].tolist(), counts.tolist(), odd.tolist(), strict=False):
             is_e131 = fields.kind[row] == Kind.E131_SYNC
             key = (
                 int(batch.network[row]),
@@ -143,6 +146,21 @@ class Occasions:
                 sync = self.syncs[key] = Sync(key, t_ns, t_ns)
             sync.last_ns = max(sync.last_ns, t_ns)
             sync.packets += count
+            if flags:
+                self._note_odd_sync(key, flags, t_ns)
+
+    def _note_odd_sync(self, key: SyncKey, flags: int, t_ns: int) -> None:
+        """Show what is odd in a sync packet at its source. One of Art-Net names no source, only its address."""
+        network, protocol, _, source_id, address = key
+        if protocol == Protocol.E131:
+            found = [self._sources.find_or_add((network, protocol, source_id, address), t_ns)]
+        else:
+            wanted = (network, protocol, address)
+            found = [row for known, row in self._sources.by_key.items() if (*known[:2], known[3]) == wanted]
+        for row in found:
+            if row >= 0:
+                self._sources.odd[row] |= flags
+                self._sources.last_seen_ns[row] = max(int(self._sources.last_seen_ns[row]), t_ns)
 
     def _take_discovery(self, batch: Batch, fields: Fields, row: int) -> None:
         t_ns = int(batch.t_ns[row])
@@ -157,6 +175,7 @@ class Occasions:
             self.unkept["sources"] += 1
             return
         self._sources.last_seen_ns[source] = max(int(self._sources.last_seen_ns[source]), t_ns)
+        self._sources.odd[source] |= fields.odd[row]
         self._sources.read_name(source, batch.data[row, 44:108].tobytes(), t_ns)
         page = names.discovery_page(batch.data[row], int(batch.length[row]))
         self._sources.take_page(source, page, t_ns)

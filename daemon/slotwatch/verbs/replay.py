@@ -15,7 +15,8 @@ from slotwatch.house.schema import House, Phase
 from slotwatch.snapshot import Severity
 
 FOUND_FAULTS = 1
-"""Exit status of every verb that ran and found faults (the contract's section 2)."""
+"""Exit status of every verb that ran and found faults."""
+NOTHING_JUDGED = 2
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -49,12 +50,21 @@ def run(arguments: argparse.Namespace) -> int:
         capture.first_ns,
         capture.last_ns,
         capture.protocol_packets,
-        capture.unread,
+        other_udp=capture.counts.udp - capture.protocol_packets,
+        unread=capture.unread,
+        hidden=capture.hidden,
+        clock_steps=tuple(capture.clock.steps),
+        clock_step_count=capture.clock.step_count,
     )
+    unjudged = views.nothing_judged(summary, judged.incidents)
     if arguments.json:
         print(json.dumps(views.replay(summary, judged.snapshot, judged.incidents), indent=2))
     else:
         print("\n".join(views.text(summary, judged.snapshot, judged.incidents)))
+    if unjudged:
+        if arguments.json:
+            print(f"slotwatch replay: {arguments.capture}: {unjudged}", file=sys.stderr)
+        return NOTHING_JUDGED
     found = any(incident.severity >= Severity.WARNING and not incident.accepted for incident in judged.incidents)
     return FOUND_FAULTS if found else 0
 

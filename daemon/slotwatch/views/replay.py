@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 from slotwatch.snapshot import Incident, Severity, Snapshot
@@ -26,14 +26,51 @@ class CaptureSummary:
     last_ns: int | None
     show_packets: int
     """Of them, datagrams to a watched port."""
-    unread: tuple[tuple[str, int], ...] = ()
-    """What else was in it, in words."""
+    other_udp: int = 0
+    """Datagrams to other ports."""
+    unread: Mapping[str, int] = field(default_factory=dict)
+    """Frames that gave no datagram, by reason: a key of UNREAD."""
+    hidden: int = 0
+    """Of them, those that may be datagrams to a watched port."""
+    clock_steps: tuple[tuple[int, int], ...] = ()
+    """Set clocks: (wall nanoseconds before, by how many nanoseconds). The first ones."""
+    clock_step_count: int = 0
 
     @property
     def seconds(self) -> float:
         if self.first_ns is None or self.last_ns is None:
             return 0.0
         return round((self.last_ns - self.first_ns) / 1e9, 6)
+
+
+UNREAD = {
+    "cut": "cut short by the recording",
+    "link-type": "of a link type that is not read",
+    "mpls": "inside MPLS, which is not read",
+    "pppoe": "inside PPPoE, which is not read",
+    "fragment": "IP fragments, which are not put together",
+    "no-udp": "without UDP",
+    "bad-length": "with contradictory lengths",
+}
+"""Reasons why a frame gave no datagram, as a person reads them."""
+
+
+def nothing_judged(capture: CaptureSummary, incidents: list[Incident]) -> str:
+    """Say why nothing could be judged; empty if something was."""
+    if capture.show_packets or (incidents and not capture.hidden):
+        return ""
+    why = ", ".join(f"{count} {UNREAD[reason]}" for reason, count in capture.unread.items() if count)
+    if not capture.hidden:
+        held = f" It holds {_counted(capture.packets, 'packet')}: {_others(capture)}." if _others(capture) else ""
+        return f"Nothing could be judged: no packet of E1.31 or Art-Net to the watched ports is in it.{held}"
+    advice = " Record whole packets (snapshot length 0)." if capture.unread.get("cut") else ""
+    return f"Nothing could be judged: of {_counted(capture.packets, 'packet')}, {why}.{advice}"
+
+
+def _others(capture: CaptureSummary) -> str:
+    counts = [f"{capture.other_udp} to other UDP ports"] if capture.other_udp else []
+    counts += [f"{count} {UNREAD[reason]}" for reason, count in capture.unread.items() if count]
+    return "; ".join(counts)
 
 
 def replay(capture: CaptureSummary, snapshot: Snapshot, incidents: list[Incident]) -> dict[str, Any]:
@@ -50,6 +87,8 @@ def replay(capture: CaptureSummary, snapshot: Snapshot, incidents: list[Incident
         "sources": api.sources(sheet),
         "incidents": [api.incident(sheet, found) for found in incidents],
         "rejected": rejected(snapshot),
+        "unread": {reason: capture.unread.get(reason, 0) for reason in UNREAD},
+        "clock_steps": capture.clock_step_count,
     }
 
 
@@ -65,7 +104,7 @@ def text(capture: CaptureSummary, snapshot: Snapshot, incidents: list[Incident])
     """Say in lines what was found: the file, the worst first, then who sends what."""
     found = replay(capture, snapshot, incidents)
     lines = _heading(capture, found)
-    lines += ["", *_incidents(incidents, found["incidents"], capture.show_packets)]
+    lines += ["", *_incidents(capture, incidents, found["incidents"])]
     lines += _table("Universes", _universe_rows(found["universes"]))
     lines += _table("Sources", _source_rows(found["sources"]))
     odd = Counter(word for source in snapshot.sources for word in source.odd)
@@ -81,20 +120,37 @@ def _heading(capture: CaptureSummary, found: dict[str, Any]) -> list[str]:
     lines = [f"{capture.name}: {_counted(capture.packets, 'packet')} in {_duration(capture.seconds)}"]
     if capture.first_ns is not None:
         lines.append(f"from {found['capture']['first_at']} to {found['capture']['last_at']}")
-    others = "; ".join(f"{count} {what}" for what, count in capture.unread if count)
+    others = _others(capture)
     lines.append(f"{capture.show_packets} to the watched ports" + (f"; {others}" if others else ""))
+    if capture.clock_step_count:
+        steps = ", ".join(f"{_signed(step_ns)} at {iso_wall(wall_ns)}" for wall_ns, step_ns in capture.clock_steps)
+        more = capture.clock_step_count - len(capture.clock_steps)
+        lines.append(
+            f"The recording computer's clock was set while it recorded: {steps}"
+            + (f" and {more} more times" if more else "")
+            + ". This counts as no silence."
+        )
     return lines
 
 
-def _incidents(incidents: list[Incident], objects: list[dict[str, Any]], show_packets: int) -> list[str]:
-    if not incidents and not show_packets:
-        return ["Nothing was judged: no packet of E1.31 or Art-Net to the watched ports is in it."]
+def _incidents(capture: CaptureSummary, incidents: list[Incident], objects: list[dict[str, Any]]) -> list[str]:
+    unjudged = nothing_judged(capture, incidents)
+    if not incidents and unjudged:
+        return [unjudged]
+    limit = (
+        []
+        if not capture.hidden
+        else [f"{_counted(capture.hidden, 'packet')} could not be read, so what is missing here proves nothing."]
+    )
     if not incidents:
-        return ["Nothing was found wrong."]
+        return [
+            "Nothing was found wrong" + (" in what could be read." if capture.hidden else "."),
+            *limit,
+        ]
     order = sorted(range(len(incidents)), key=lambda i: (-incidents[i].severity, incidents[i].opened_ns))
     counts = Counter(incident.severity for incident in incidents)
     heading = ", ".join(f"{counts[level]} {level.word}" for level in sorted(Severity, reverse=True) if counts[level])
-    lines = [f"Found: {heading}"]
+    lines = [*([unjudged] if unjudged else limit), f"Found: {heading}"]
     for index in order:
         shown, raised = objects[index], incidents[index]
         lines += ["", f"{raised.severity.word.upper()}  {shown['opened_at']}  {_span(shown)}"]
@@ -172,9 +228,15 @@ def _counted(count: int, what: str) -> str:
     return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
+def _signed(nanoseconds: int) -> str:
+    return f"{'back' if nanoseconds < 0 else 'forward'} by {_duration(abs(nanoseconds) / 1e9)}"
+
+
 def _duration(seconds: float) -> str:
     if seconds < 120:
         return f"{seconds:.1f} s"
     minutes, rest = divmod(round(seconds), 60)
     hours, minutes = divmod(minutes, 60)
+    if hours > 48:
+        return f"{hours // 24} days {hours % 24} h"
     return f"{hours} h {minutes} min {rest} s" if hours else f"{minutes} min {rest} s"

@@ -16,11 +16,13 @@ sync address over 63999  6.2.4    odd; of a sync packet 0 is rejected (6.3.3)
 option bits 4 to 0       6.2.6    odd, ignored
 universe                 6.2.7    rejected outside 1 to 63999
 DMP type and addressing  7.3-7.5  rejected
-property count           7.6      rejected outside 1 to 513, or where fewer octets arrived
+property count           7.6      rejected outside 1 to 513, or where fewer octets arrived; 0 is odd in a
+                                  terminated packet, whose property values are ignored (6.2.6)
 octets after the slots            odd
 CID of zeros             5.6      odd
 group 239.255.255.x      9.1.1    odd
 discovery list           8        odd if unsorted or a page beyond the last; rejected if it does not fit
+length of a sync packet  4.2 6.3  rejected from 120 octets on: that long is a discovery packet; else odd over 49
 ======================== ======== =======================================================================
 
 Most packets of a house are ordinary data. Those are found in one pass over a few 64-bit columns and copied;
@@ -35,7 +37,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.wire import fields
-from slotwatch.wire.fields import Fields, Kind
+from slotwatch.wire.fields import OPTION_TERMINATED, Fields, Kind
 from slotwatch.wire.reject import Odd, Reject
 from slotwatch.wire.universe import E131_LAST
 from slotwatch.wire.verdict import Mask, Verdicts, every, same, some, word16, word32
@@ -44,6 +46,7 @@ IDENTIFIER = b"ASC-E1.17\0\0\0"
 ART_NET = b"Art-Net\0"
 ROOT_DATA, ROOT_EXTENDED = 4, 8
 DATA_HEADER = 126
+DISCOVERY_HEADER = 120
 LONGEST = 1144
 """A full discovery page (4.3)."""
 MOST_UNIVERSES = 512
@@ -219,16 +222,18 @@ def _read_data(data: NDArray[np.uint8], length: NDArray[np.int32], verdicts: Ver
     out = verdicts.fields
     count = word16(data, 123)
     universe = word16(data, 113)
-    verdicts.reject(length < DATA_HEADER, Reject.TOO_SHORT)
+    ends_empty = (data[:, 112] & OPTION_TERMINATED != 0) & (count == 0)
+    verdicts.reject(length < DATA_HEADER - ends_empty.astype(np.int32), Reject.TOO_SHORT)
     verdicts.reject(data[:, 117] != 2, Reject.BAD_VECTOR)
     verdicts.reject(~same(data, 118, b"\xa1\0\0\0\x01"), Reject.BAD_ADDRESSING)
-    verdicts.reject((count < 1) | (count > 513), Reject.BAD_SLOT_COUNT)
+    verdicts.reject(~ends_empty & ((count < 1) | (count > 513)), Reject.BAD_SLOT_COUNT)
     end = count + (DATA_HEADER - 1)
     verdicts.reject(end > length, Reject.BAD_LENGTH)
     verdicts.reject((universe < 1) | (universe > E131_LAST), Reject.BAD_UNIVERSE)
     verdicts.reject(data[:, 108] > 200, Reject.BAD_PRIORITY)
     _note_lengths(data, end, (16, 38, 115), verdicts)
     verdicts.note(length > end, Odd.TRAILING)
+    verdicts.note(ends_empty, Odd.NO_START_CODE)
     _note_names(data[:, 44:108], verdicts)
     verdicts.note(data[:, 112] & 0x1F != 0, Odd.RESERVED_BITS)
     sync_address = word16(data, 109)
@@ -238,9 +243,9 @@ def _read_data(data: NDArray[np.uint8], length: NDArray[np.int32], verdicts: Ver
     out.sync_address[:] = sync_address
     out.sequence[:] = data[:, 111]
     out.options[:] = data[:, 112] & 0xE0
-    out.start_code[:] = data[:, 125]
+    out.start_code[:] = np.where(ends_empty, 0, data[:, 125])
     out.kind[:] = _kinds(out.start_code)
-    out.slots[:] = count - 1
+    out.slots[:] = np.where(ends_empty, 0, count - 1)
     out.first_slot[:] = DATA_HEADER
 
 
@@ -248,6 +253,7 @@ def _read_sync(data: NDArray[np.uint8], length: NDArray[np.int32], verdicts: Ver
     out = verdicts.fields
     address = word16(data, 45)
     verdicts.reject(length < 49, Reject.TOO_SHORT)
+    verdicts.reject(length >= DISCOVERY_HEADER, Reject.BAD_LENGTH)
     verdicts.reject(address == 0, Reject.BAD_UNIVERSE)
     _note_lengths(data, np.full(len(data), 49, np.int32), (16, 38), verdicts)
     verdicts.note(length > 49, Odd.TRAILING)

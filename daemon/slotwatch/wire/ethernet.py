@@ -17,8 +17,13 @@ ETHERNET, NULL, LOOP, COOKED, COOKED_2 = 1, 0, 108, 113, 276
 RAW, RAW_IPV4, RAW_IPV6 = (101, 12, 14), 228, 229
 IPV4, IPV6, ARP = 0x0800, 0x86DD, 0x0806
 TAGS = (0x8100, 0x88A8, 0x9100)
+MPLS = (0x8847, 0x8848)
+"""RFC 3032 5."""
+PPPOE_DISCOVERY, PPPOE_SESSION = 0x8863, 0x8864
+"""RFC 2516 4."""
 MOST_TAGS = 3
 UDP, IGMP, ICMPV6 = 17, 2, 58
+MLD_TYPES = (130, 131, 132, 143)
 NO_VLAN = 0xFFFF
 _FAMILIES_V6 = (10, 24, 28, 30)
 """What different systems call IPv6 in a null header."""
@@ -34,9 +39,16 @@ class Counts:
 
     frames: int = 0
     udp: int = 0
+    arp: int = 0
+    groups: int = 0
+    """IGMP and MLD messages."""
     other_link_types: int = 0
+    mpls: int = 0
+    pppoe: int = 0
     not_ip: int = 0
+    """Neither IP nor ARP."""
     not_udp: int = 0
+    """IP, and neither UDP nor a message about groups."""
     fragments: int = 0
     malformed: int = 0
     """IP or UDP lengths that contradict the octets."""
@@ -74,6 +86,10 @@ class Dissected:
     igmp: list[tuple[int, int, int, bytes]]
     """(frame, begin, end, source address) of each IGMP message."""
     icmpv6: list[tuple[int, int, int, bytes]]
+    hidden: NDArray[np.bool_]
+    """(frames,) may hold a datagram that cannot be read: cut short, another link type, MPLS or PPPoE."""
+    hidden_port: Rows
+    """(frames,) destination port of a hidden datagram, -1 where it is hidden too."""
 
 
 @dataclass(slots=True)
@@ -85,6 +101,9 @@ class _Walk:
     end: Rows
     kind: Rows
     alive: NDArray[np.bool_]
+    is_cut: NDArray[np.bool_]
+    hidden: NDArray[np.bool_]
+    hidden_port: Rows
 
     def word(self, rows: Rows | slice, offset: int) -> Rows:
         """Read a big-endian 16-bit field of each row's header. Behind a row's end it reads whatever is there."""
@@ -110,6 +129,9 @@ def dissect(records: Records, link_types: NDArray[np.int64], counts: Counts) -> 
         end=records.start + records.captured,
         kind=np.zeros(len(records.start), np.int64),
         alive=np.ones(len(records.start), np.bool_),
+        is_cut=records.captured < records.original,
+        hidden=np.zeros(len(records.start), np.bool_),
+        hidden_port=np.full(len(records.start), -1, np.int64),
     )
     counts.frames += len(records.start)
     for link_type in np.unique(link_types):
@@ -117,11 +139,15 @@ def dissect(records: Records, link_types: NDArray[np.int64], counts: Counts) -> 
     vlan = _tags(walk)
     counts.vlans.update(int(v) for v in np.unique(vlan) if v != NO_VLAN and len(counts.vlans) < 4096)
     _short(walk, np.flatnonzero(walk.alive & (walk.at > walk.end)), counts)
+    counts.mpls += _hide(walk, np.flatnonzero(walk.alive & np.isin(walk.kind, MPLS)))
+    counts.pppoe += _hide(walk, np.flatnonzero(walk.alive & (walk.kind == PPPOE_SESSION)))
+    counts.pppoe += walk.drop(np.flatnonzero(walk.alive & (walk.kind == PPPOE_DISCOVERY)))
     arp_rows = np.flatnonzero(walk.alive & (walk.kind == ARP))
+    counts.arp += len(arp_rows)
     arp = [(int(row), int(walk.at[row]), int(walk.end[row])) for row in arp_rows]
     v4 = np.flatnonzero(walk.alive & (walk.kind == IPV4))
     v6 = np.flatnonzero(walk.alive & (walk.kind == IPV6))
-    counts.not_ip += int(np.count_nonzero(walk.alive)) - len(v4) - len(v6)
+    counts.not_ip += int(np.count_nonzero(walk.alive)) - len(v4) - len(v6) - len(arp_rows)
     src = np.zeros((len(records.start), 16), np.uint8)
     dst = np.zeros((len(records.start), 16), np.uint8)
     transport = np.full(len(records.start), -1, np.int64)
@@ -136,12 +162,25 @@ def dissect(records: Records, link_types: NDArray[np.int64], counts: Counts) -> 
         for protocol in (IGMP, ICMPV6)
     }
     udp = np.flatnonzero(transport == UDP)
-    counts.not_udp += int(np.count_nonzero(transport >= 0)) - len(udp)
-    return Dissected(_udp(walk, udp, whole, src, dst, counts), vlan, arp, others[IGMP], others[ICMPV6])
+    groups = len(others[IGMP]) + sum(int(walk.octets[begin]) in MLD_TYPES for _, begin, _, _ in others[ICMPV6])
+    counts.groups += groups
+    counts.not_udp += int(np.count_nonzero(transport >= 0)) - len(udp) - groups
+    datagrams = _udp(walk, udp, whole, src, dst, counts)
+    return Dissected(
+        datagrams, vlan, arp, others[IGMP], others[ICMPV6], hidden=walk.hidden, hidden_port=walk.hidden_port
+    )
 
 
 def _short(walk: _Walk, rows: Rows, counts: Counts) -> None:
-    counts.cut += walk.drop(rows)
+    """Drop frames that end within a header: cut by the capture, or sent as short as that."""
+    cut = rows[walk.is_cut[rows]]
+    counts.cut += _hide(walk, cut)
+    counts.malformed += walk.drop(rows[~walk.is_cut[rows]])
+
+
+def _hide(walk: _Walk, rows: Rows) -> int:
+    walk.hidden[rows] = True
+    return walk.drop(rows)
 
 
 def _link(walk: _Walk, link_type: int, rows: Rows, counts: Counts) -> None:
@@ -160,7 +199,7 @@ def _link(walk: _Walk, link_type: int, rows: Rows, counts: Counts) -> None:
         family = np.maximum(walk.octet(rows, 0), walk.octet(rows, 3))
         size, kind = 4, np.where(family == 2, IPV4, np.where(np.isin(family, _FAMILIES_V6), IPV6, 0))
     else:
-        counts.other_link_types += walk.drop(rows)
+        counts.other_link_types += _hide(walk, rows)
         return
     walk.kind[rows] = kind
     walk.at[rows] += size
@@ -276,6 +315,7 @@ def _udp(
     bad = (length < 8) | (walk.at[rows] + length > whole[rows])
     counts.malformed += walk.drop(rows[bad])
     cut = ~bad & (walk.at[rows] + length > walk.end[rows])
+    walk.hidden_port[rows[cut]] = walk.word(rows[cut], 2)
     _short(walk, rows[cut], counts)
     good = ~(bad | cut)
     rows, length = rows[good], length[good]

@@ -69,6 +69,18 @@ def read_igmp(octets: bytes) -> list[Message]:
     return []
 
 
+def is_intact(message: bytes) -> bool:
+    """Whether an IGMP message's checksum holds. RFC 2236 2.3: it is checked before the message is processed.
+
+    message: all octets of the IP payload; the sum runs over all of them, read or not.
+    """
+    padded = message + bytes(len(message) % 2)
+    total: int = sum(struct.unpack(f">{len(padded) // 2}H", padded))
+    while total >> 16:
+        total = (total & 0xFFFF) + (total >> 16)
+    return total == 0xFFFF
+
+
 def read_mld(octets: bytes) -> list[Message]:
     """Read one ICMPv6 message (without its IPv6 headers); other than MLD gives nothing."""
     if len(octets) < 8:
@@ -142,6 +154,8 @@ def observations(packet: bytes, t_ns: int, network: int) -> list[QuerySeen | Mem
             return []
         (total,) = struct.unpack_from(">H", packet, 2)
         end = min(len(packet), total) if total else len(packet)
+        if not is_intact(packet[header:end]):
+            return []
         return seen(read_igmp(packet[header:end]), str(IPv4Address(packet[12:16])), t_ns, network)
     if packet[0] >> 4 == 6 and len(packet) >= 40:
         following, place = packet[6], 40

@@ -131,6 +131,14 @@ class LineSeen:
     breaks: int = 0
 
 
+@dataclass(frozen=True, slots=True)
+class UnreadSeen:
+    """A recording holds packets of a network here that may be show data and cannot be read."""
+
+    t_ns: int
+    network: int
+
+
 Observation = (
     LinkSeen
     | JoinSeen
@@ -143,4 +151,5 @@ Observation = (
     | NeighbourSeen
     | RoutesSeen
     | LineSeen
+    | UnreadSeen
 )

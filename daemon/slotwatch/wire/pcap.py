@@ -43,6 +43,8 @@ class Interface:
     resolution: int = 6
     """if_tsresol as it stands: a power of ten, or of two with the top bit set."""
     offset_s: int = 0
+    check_octets: int = 0
+    """Octets of frame check sequence at the end of each frame."""
 
 
 @dataclass(slots=True)
@@ -130,7 +132,9 @@ class Reader:
             self.kind = "pcap"
             self._order, self._scale = _PCAP[magic]
             snap, link = struct.unpack_from(self._order + "II", piece, 16)
-            self.interfaces.append(Interface(link & 0x0FFFFFFF, snap_length=snap))
+            # Upper bits: length of the check sequence in 16-bit words, if the P bit says that it is known.
+            check = (link >> 28) * 2 if link & 0x04000000 else 0
+            self.interfaces.append(Interface(link & 0xFFFF, snap_length=snap, check_octets=check))
             return 24
         if struct.unpack_from("<I", piece)[0] == _SECTION:
             self.kind = "pcapng"
@@ -178,16 +182,15 @@ class Reader:
         if places or runs:
             at = np.concatenate([*runs, np.array(places, np.int64)])
             seconds, part = words[at].astype(np.int64), words[at + 4].astype(np.int64)
-            out.append(
-                Records(
-                    octets=buffer,
-                    start=at + 16,
-                    captured=words[at + 8].astype(np.int64),
-                    original=words[at + 12].astype(np.int64),
-                    t_ns=seconds * 1_000_000_000 + part * self._scale,
-                    interface=np.zeros(len(at), np.int64),
-                )
+            records = Records(
+                octets=buffer,
+                start=at + 16,
+                captured=words[at + 8].astype(np.int64),
+                original=words[at + 12].astype(np.int64),
+                t_ns=seconds * 1_000_000_000 + part * self._scale,
+                interface=np.zeros(len(at), np.int64),
             )
+            out.append(_without_checks(records, np.full(len(at), self.interfaces[0].check_octets)))
         return taken
 
     def _scan_pcapng(self, piece: memoryview, taken: int, buffer: NDArray[np.uint8], out: list[Records]) -> int:
@@ -242,7 +245,7 @@ class Reader:
             self._damaged(at, "an interface that cannot be taken")
             return
         link_type, _, snap = struct.unpack_from(self._order + "HHI", block, 8)
-        name, resolution, offset_s = "", 6, 0
+        name, resolution, offset_s, check = "", 6, 0, 0
         place, end = 16, len(block) - 4
         while place + 4 <= end:
             code, length = struct.unpack_from(self._order + "HH", block, place)
@@ -254,9 +257,11 @@ class Reader:
                 name = value.split(b"\0", 1)[0].decode("utf-8", "replace")
             elif code == 9 and value:
                 resolution = value[0]
+            elif code == 13 and value:
+                check = value[0] // 8
             elif code == 14 and len(value) == 8:
                 (offset_s,) = struct.unpack(self._order + "q", value)
-        self.interfaces.append(Interface(link_type, name, snap, resolution, offset_s))
+        self.interfaces.append(Interface(link_type, name, snap, resolution, offset_s, check))
 
     def _packets(self, at: NDArray[np.int64], buffer: NDArray[np.uint8], out: list[Records]) -> None:
         words = overlapping(buffer, self._order + "u4")
@@ -280,7 +285,7 @@ class Reader:
             if len(self.interfaces) > self._section_first:
                 snap = self.interfaces[self._section_first].snap_length or LONGEST_PACKET
                 captured[simple] = np.minimum(captured[simple], snap)
-        fits = known & (captured <= length - np.where(simple, 16, 32)) & (captured <= LONGEST_PACKET)
+        fits = known & (captured >= 0) & (captured <= length - np.where(simple, 16, 32)) & (captured <= LONGEST_PACKET)
         if not fits.all():
             first = int(np.flatnonzero(~fits)[0])
             self._damaged(int(at[first]), "a packet longer than its block, or of an interface that is not described")
@@ -290,7 +295,8 @@ class Reader:
         t_ns = self._nanoseconds(ticks, number)
         t_ns[simple] = -1
         if len(start):
-            out.append(Records(buffer, start, captured, original, t_ns, number))
+            checks = np.array([one.check_octets for one in self.interfaces], np.int64)[number]
+            out.append(_without_checks(Records(buffer, start, captured, original, t_ns, number), checks))
 
     def _nanoseconds(self, ticks: NDArray[np.uint64], number: NDArray[np.int64]) -> NDArray[np.int64]:
         t_ns = np.zeros(len(ticks), np.int64)
@@ -300,6 +306,14 @@ class Reader:
             offset = max(-_LATEST_NS, min(_LATEST_NS, interface.offset_s * 1_000_000_000))
             t_ns[rows] = np.clip(_scaled(ticks[rows], interface.resolution) + offset, 0, _LATEST_NS)
         return t_ns
+
+
+def _without_checks(records: Records, checks: NDArray[np.int64]) -> Records:
+    """Leave the frame check sequence out of each frame. checks: (N,) octets of it."""
+    if checks.any():
+        records.original = np.maximum(records.original - checks, 0)
+        records.captured = np.minimum(records.captured, records.original)
+    return records
 
 
 def _scaled(ticks: NDArray[np.uint64], resolution: int) -> NDArray[np.int64]:

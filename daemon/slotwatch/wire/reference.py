@@ -109,16 +109,21 @@ def _name(field: bytes) -> Odd:
 
 
 def _e131_data(payload: bytes) -> Packet:
-    _demand(len(payload) >= 126, Reject.TOO_SHORT)
+    _demand(len(payload) >= 125, Reject.TOO_SHORT)
+    is_empty_end = payload[112] & 0x40 != 0 and payload[123:125] == b"\0\0"
+    _demand(len(payload) >= 126 or is_empty_end, Reject.TOO_SHORT)
     name, priority, sync, sequence, options, universe = struct.unpack_from(">64sBHBBH", payload, 44)
-    vector, types, first, increment, count, start_code = struct.unpack_from(">BBHHHB", payload, 117)
+    vector, types, first, increment, count = struct.unpack_from(">BBHHH", payload, 117)
+    start_code = 0 if is_empty_end else payload[125]
     _demand(vector == 0x02, Reject.BAD_VECTOR)
     _demand(types == 0xA1 and first == 0 and increment == 1, Reject.BAD_ADDRESSING)
-    _demand(1 <= count <= 513, Reject.BAD_SLOT_COUNT)
+    _demand(is_empty_end or 1 <= count <= 513, Reject.BAD_SLOT_COUNT)
     _demand(len(payload) >= 125 + count, Reject.BAD_LENGTH)
     _demand(1 <= universe <= 63999, Reject.BAD_UNIVERSE)
     _demand(priority <= 200, Reject.BAD_PRIORITY)
     odd = _lengths(payload, 125 + count, 16, 38, 115) | _name(name)
+    if is_empty_end:
+        odd |= Odd.NO_START_CODE
     if options % 32:
         odd |= Odd.RESERVED_BITS
     if sync > 63999:
@@ -133,13 +138,14 @@ def _e131_data(payload: bytes) -> Packet:
         options=options - options % 32,
         start_code=start_code,
         sync_address=sync,
-        slots=count - 1,
+        slots=max(0, count - 1),
         first_slot=126,
     )
 
 
 def _e131_sync(payload: bytes) -> Packet:
     _demand(len(payload) >= 49, Reject.TOO_SHORT)
+    _demand(len(payload) < 120, Reject.BAD_LENGTH)
     sequence, address, reserved = struct.unpack_from(">BHH", payload, 44)
     _demand(address != 0, Reject.BAD_UNIVERSE)
     odd = _lengths(payload, 49, 16, 38)

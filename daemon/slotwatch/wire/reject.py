@@ -63,6 +63,8 @@ class Odd(IntFlag):
     """Sent to 239.255.255.0/24, which E1.31 9.1.1 forbids."""
     DISCOVERY_PAGES = 1 << 13
     """A discovery page whose number is beyond the last page."""
+    NO_START_CODE = 1 << 14
+    """A terminated E1.31 packet without any octet of data (property count 0)."""
 
     @property
     def words(self) -> list[str]:

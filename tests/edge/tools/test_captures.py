@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import struct
 from collections import Counter
 from pathlib import Path
 
@@ -10,7 +11,8 @@ import numpy as np
 import pytest
 
 from slotwatch.edge.tools import captures
-from slotwatch.edge.tools.captures import BASE_NS, Capture, open_capture
+from slotwatch.edge.tools.capture_clock import BASE_NS
+from slotwatch.edge.tools.captures import Capture, open_capture
 from slotwatch.errors import CaptureError
 from slotwatch.house.schema import Network
 from slotwatch.wire import compose, pcap
@@ -102,20 +104,20 @@ def test_a_clock_that_was_set_back_is_said_and_time_goes_on(tmp_path: Path) -> N
     assert found[:3] == [0, 25_000_000, 50_000_000]
     assert found[3] == found[2] and np.diff(found[3:]).tolist() == [25_000_000, 25_000_000]
     steps = [seen for chunk in chunks for seen in chunk.observations if isinstance(seen, ClockStepSeen)]
-    assert len(steps) == 1 and capture.clock_steps == 1
+    assert len(steps) == 1 and capture.clock.step_count == 1
     assert steps[0].step_ns == 25_000_000 - hour
 
 
 def test_a_clock_that_was_set_from_1970_is_no_silence_of_decades(tmp_path: Path) -> None:
     capture = opened(tmp_path, [(40, data()), (50, data()), (T, data()), (T + 20_000_000, data())])
     assert [t - BASE_NS for t in times(capture)] == [0, 10, 10, 20_000_010]
-    assert capture.clock_steps == 1
+    assert capture.clock.step_count == 1
 
 
 def test_packets_slightly_out_of_order_keep_their_order_and_time_never_falls(tmp_path: Path) -> None:
     capture = opened(tmp_path, [(T, data()), (T + 2_000_000, data()), (T + 1_000_000, data()), (T + 3_000_000, data())])
     assert [t - BASE_NS for t in times(capture)] == [0, 2_000_000, 2_000_000, 3_000_000]
-    assert capture.out_of_order == 1 and capture.clock_steps == 0
+    assert capture.clock.out_of_order == 1 and capture.clock.step_count == 0
 
 
 def test_hostile_times_never_overflow(tmp_path: Path) -> None:
@@ -211,3 +213,124 @@ def test_missing_files_and_directories_end_in_one_line(tmp_path: Path) -> None:
 def test_an_empty_capture_is_a_capture(tmp_path: Path) -> None:
     capture = open_capture(saved(tmp_path, pcap.header([Interface(1)])))
     assert list(capture.chunks()) == [] and capture.packets == 0 and capture.first_ns is None
+
+
+SENDERS = ((b"a" * 16, "10.0.0.1", 25_000_000), (b"b" * 16, "10.0.0.2", 22_727_272))
+
+
+def sent(source: int, k: int, shift_ns: int = 0, lost: int = 0, universe: int = 7) -> tuple[int, bytes]:
+    """The k-th frame of a sender, stamped later by a shift; `lost` frames were numbered before it and not recorded."""
+    cid, address, interval_ns = SENDERS[source]
+    packet = compose.e131_data(cid, "desk", universe + source, (k + lost) & 0xFF, bytes([k & 0xFF]) * 512)
+    return T + k * interval_ns + shift_ns, ethernet(ipv4(udp(packet), src=address))
+
+
+def around(shift_s: float, sources: tuple[int, ...], lost: int = 0) -> list[tuple[int, bytes]]:
+    """Five seconds of senders, a jump of the stamps, five seconds more."""
+    shift_ns = round(shift_s * 1e9)
+    packets = [sent(source, k) for source in sources for k in range(200)]
+    packets += [sent(source, k, shift_ns, lost) for source in sources for k in range(200, 400)]
+    return sorted(packets, key=lambda packet: packet[0])
+
+
+@pytest.mark.parametrize(
+    ("shift_s", "sources", "lost", "is_set"),
+    [
+        (3600, (0, 1), 0, True),
+        (3600, (0,), 0, True),
+        (47, (0, 1), 0, True),
+        (47, (0,), 0, False),  # one desk may have paused and gone on
+        (5, (0, 1), 0, False),  # too short to tell
+        (3600, (0, 1), 77, False),  # numbers went on unheard: a silence
+        (47, (0, 1), 1, False),
+    ],
+)
+def test_a_clock_that_was_set_forward_is_told_from_a_silence_by_the_numbers(
+    tmp_path: Path, shift_s: float, sources: tuple[int, ...], lost: int, is_set: bool
+) -> None:
+    capture = opened(tmp_path, around(shift_s, sources, lost))
+    found = times(capture)
+    assert capture.clock.step_count == int(is_set)
+    assert (found[-1] - found[0] < 11_000_000_000) is is_set
+    assert found == sorted(found)
+
+
+def test_a_loss_after_which_the_numbers_fit_by_chance_stays_a_loss(tmp_path: Path) -> None:
+    """Both desks lose whole rounds of 256 frames at 40 Hz: 51.2 s."""
+    shift_ns = 8 * 256 * 25_000_000
+    packets = [(sent(0, k)[0], sent(0, k)[1]) for k in range(200)]
+    packets += [(sent(0, k, shift_ns)[0], sent(0, k)[1]) for k in range(200, 400)]
+    other = [
+        (t, ethernet(ipv4(udp(compose.e131_data(b"c" * 16, "other", 9, k & 0xFF, bytes(9))))))
+        for k, (t, _) in enumerate(packets)
+    ]
+    capture = opened(tmp_path, sorted(packets + other, key=lambda packet: packet[0]))
+    list(capture.chunks())
+    assert capture.clock.step_count == 0
+
+
+def test_a_silence_at_a_pieces_edge_is_told_as_well(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(captures, "PIECE_BYTES", 200 * 720)
+    capture = opened(tmp_path, around(3600, (0,)))
+    list(capture.chunks())
+    assert capture.clock.step_count == 1
+
+
+def test_rare_packets_are_a_long_day_and_no_set_clock(tmp_path: Path) -> None:
+    capture = opened(tmp_path, [(T + k * 86_400_000_000, data(sequence=k)) for k in range(1000)])
+    assert times(capture)[-1] - BASE_NS == 999 * 86_400_000_000
+    assert capture.clock.step_count == 0
+
+
+@pytest.mark.tshark
+@pytest.mark.parametrize("snap", [20, 60, 96, 167, 168])
+def test_what_a_snapshot_length_cut_is_what_tshark_calls_cut(tmp_path: Path, snap: int) -> None:
+    """A frame of 126 octets of E1.31 and 42 of headers is whole at 168."""
+    frame = ethernet(ipv4(udp(compose.e131_data(CID, "desk", 7, 0, b""))))
+    octets = frames.pcap([(T + k, frame) for k in range(9)], snap=snap)
+    capture = open_capture(saved(tmp_path, octets))
+    list(capture.chunks())
+    cut = tshark.rows(octets, "frame.cap_len < frame.len", "frame.number")
+    assert capture.unread["cut"] == capture.hidden == len(cut) == (9 if snap < 168 else 0)
+    assert capture.protocol_packets == 9 - len(cut)
+
+
+@pytest.mark.tshark
+def test_reasons_are_tsharks_protocols(tmp_path: Path) -> None:
+    four = ipv4(udp(compose.e131_data(CID, "desk", 7, 0, b"\1\2")))
+    packets = [ethernet(b"\0\0\x11\x40" + four, 0x8847)] * 3
+    packets += [ethernet(b"\x11\0\0\1" + (len(four) + 2).to_bytes(2, "big") + b"\0\x21" + four, 0x8864)] * 2
+    packets += [ethernet(ipv4(four[20:], fragment=0x2000))] * 4
+    packets += [ethernet(ipv4(bytes(20), protocol=6))] * 5 + [ethernet(four)]
+    octets = frames.pcap([(T + k, frame) for k, frame in enumerate(packets)])
+    capture = open_capture(saved(tmp_path, octets))
+    list(capture.chunks())
+    counted = {
+        "mpls": len(tshark.rows(octets, "mpls", "frame.number")),
+        "pppoe": len(tshark.rows(octets, "pppoes", "frame.number")),
+        "fragment": len(tshark.rows(octets, "ip.flags.mf == 1", "frame.number")),
+        "no-udp": len(tshark.rows(octets, "tcp", "frame.number")),
+    }
+    assert counted == {"mpls": 3, "pppoe": 2, "fragment": 4, "no-udp": 5}
+    assert {reason: count for reason, count in capture.unread.items() if count} == counted
+
+
+@pytest.mark.tshark
+@pytest.mark.parametrize("order", ["<", ">"])
+def test_a_header_that_tells_of_check_sequences_is_read_as_tshark_reads_it(tmp_path: Path, order: str) -> None:
+    """draft-ietf-opsawg-pcap 4: the upper bits of the link type tell of the frame check sequence."""
+    octets = bytearray(frames.pcap([(T, data() + b"\xde\xad\xbe\xef")], order=order))
+    octets[20:24] = struct.pack(order + "I", 2 << 28 | 1 << 26 | 1)
+    capture = open_capture(saved(tmp_path, bytes(octets)))
+    (chunk,) = capture.chunks()
+    assert len(chunk.batch) == 1 and capture.protocol_packets == 1
+    assert tshark.rows(bytes(octets), "", "acn.dmx.universe") == [["7"]]
+
+
+def test_an_igmp_message_with_a_wrong_checksum_is_not_counted(tmp_path: Path) -> None:
+    """RFC 2236 2.3."""
+    group = ("10.0.0.254", "224.0.0.1", b"\x94\x04\0\0")
+    good, bad = bytes.fromhex("1164ee9b00000000"), bytes.fromhex("1164ee9b00000001")
+    capture = opened(tmp_path, [(T + k, ethernet(ipv4(octets, 2, *group))) for k, octets in enumerate((good, bad))])
+    seen = [one for chunk in capture.chunks() for one in chunk.observations]
+    assert len(seen) == 1 and isinstance(seen[0], QuerySeen)

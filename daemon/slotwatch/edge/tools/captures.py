@@ -7,13 +7,15 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.edge.tools.capture_clock import CaptureClock
+from slotwatch.edge.tools.continuity import is_clock_set
 from slotwatch.edge.tools.unpacking import GZIP, Unpacking
 from slotwatch.errors import CaptureError
 from slotwatch.house.schema import Listen, Network
@@ -21,22 +23,17 @@ from slotwatch.wire import ethernet, igmp
 from slotwatch.wire.batch import FLAG_TRUNCATED, NETWORK_UNKNOWN, ROW_BYTES, Batch
 from slotwatch.wire.ethernet import NO_VLAN, Counts, Dissected
 from slotwatch.wire.names import address_text
-from slotwatch.wire.observation import ClockStepSeen, Observation
+from slotwatch.wire.observation import Observation, UnreadSeen
 from slotwatch.wire.pcap import Reader, Records
 from slotwatch.wire.universe import Protocol
 
 PIECE_BYTES = 2 << 20
 MOST_ROWS = 4096
-BASE_NS = 3600 * 1_000_000_000
-"""Monotonic time of the capture's first packet: an hour, so that nothing happened "never" or before zero."""
-BACKWARD_NS = 1_000_000_000
-"""Stamps that fall back by less are packets out of order (two interfaces, two queues); by more, a set clock."""
-FORWARD_NS = 30 * 86_400 * 1_000_000_000
-"""A leap of more than this is a set clock too: small computers begin in 1970 until they are told the time."""
-FAR_NS = 86_400 * 1_000_000_000
-MOST_FAR_JUMPS = 100
-"""Silences of a day and more that are believed; a capture with more of them has no time worth keeping."""
 MOST_NETWORKS = 64
+UNREAD_AGAIN_NS = 1_000_000_000
+"""How often it is told anew that packets of a network cannot be read."""
+
+UNSTAMPED = "some packets are recorded without a time: they are given that of the packet before"
 
 Combination = tuple[int, int]
 """Interface of the capture and VLAN."""
@@ -70,49 +67,54 @@ class Capture:
     """Frames of the file, of whatever kind."""
     protocol_packets: int = 0
     """UDP datagrams to one of the watched ports."""
-    first_ns: int | None = None
-    """Wall-clock nanoseconds of the first stamped packet."""
-    last_ns: int | None = None
-    clock_steps: int = 0
-    out_of_order: int = 0
+    observed: int = 0
+    """ARP, IGMP and MLD messages that said something."""
+    hidden: int = 0
+    """Frames that may be datagrams to a watched port and cannot be read."""
+    clock: CaptureClock = field(default_factory=CaptureClock)
     networks: tuple[Network, ...] = ()
     """What Batch.network counts: the declared ones, else one for each interface and VLAN of the first piece."""
     notes: list[str] = field(default_factory=list)
     """What a person must know of the file, as sentences."""
     _numbers: dict[Combination, int] = field(default_factory=dict)
-    _shift_ns: int = 0
-    """Monotonic minus wall time, moved when the capture's clock was set back."""
-    _newest_ns: int = BASE_NS
-    _raw_ns: int = BASE_NS
-    """Monotonic time of the last packet, which may lie a little before the newest."""
-    _wall_ns: int | None = None
-    _far_jumps: int = 0
+    _before: Batch | None = None
+    """The piece before, its times as the capture has them."""
+    _unread_ns: dict[int, int] = field(default_factory=dict)
     _closed: bool = False
     _ahead: list[Records] = field(default_factory=list)
 
     @property
     def wall_offset_ns(self) -> int:
         """Wall = monotonic + this."""
-        return -self._shift_ns
+        return -self.clock.shift_ns
+
+    @property
+    def first_ns(self) -> int | None:
+        """Wall-clock nanoseconds of the first stamped packet."""
+        return self.clock.first_ns
+
+    @property
+    def last_ns(self) -> int | None:
+        return self.clock.last_ns
 
     @property
     def end_ns(self) -> int:
         """Monotonic time of the newest packet so far, of whatever kind."""
-        return self._newest_ns
+        return self.clock.newest_ns
 
     @property
-    def unread(self) -> tuple[tuple[str, int], ...]:
-        """What else the capture held, in words."""
+    def unread(self) -> dict[str, int]:
+        """Frames that gave no datagram, by reason."""
         counts = self.counts
-        return (
-            ("other UDP", counts.udp - self.protocol_packets),
-            ("other IP", counts.not_udp),
-            ("not IP", counts.not_ip),
-            ("fragments", counts.fragments),
-            ("with contradictory lengths", counts.malformed),
-            ("cut short by the capture", counts.cut),
-            ("of a link type that is not read", counts.other_link_types),
-        )
+        return {
+            "cut": counts.cut,
+            "link-type": counts.other_link_types,
+            "mpls": counts.mpls,
+            "pppoe": counts.pppoe,
+            "fragment": counts.fragments,
+            "no-udp": counts.not_udp + counts.not_ip,
+            "bad-length": counts.malformed,
+        }
 
     def chunks(self) -> Iterator[Chunk]:
         """Yield the whole capture. CaptureError if the file turns out to be none or cannot be read."""
@@ -174,8 +176,7 @@ class Capture:
         found: list[Combination] = []
         for records in self._ahead:
             if self.first_ns is None:
-                self.first_ns = max(0, int(records.t_ns[0]))
-                self._shift_ns = BASE_NS - self.first_ns
+                self.clock.begin(int(records.t_ns[0]))
             pairs = _combinations(records, self._dissect(records, Counts()))
             found += [(int(pair) >> 16, int(pair) & 0xFFFF) for pair in np.unique(pairs)]
         if not self.declared:
@@ -225,11 +226,19 @@ class Capture:
 
     def _chunk(self, records: Records) -> Iterator[Chunk]:
         dissected = self._dissect(records, self.counts)
-        t_ns, steps = self._times(records.t_ns)
-        self.packets += len(t_ns)
+        self.packets += len(records.t_ns)
+        wall = self.clock.fill(records.t_ns)
+        if self.clock.has_unstamped and UNSTAMPED not in self.notes:
+            self.notes.append(UNSTAMPED)
         networks = self._networks(_combinations(records, dissected))
-        observations = sorted(steps + self._observed(records, dissected, t_ns, networks), key=lambda seen: seen.t_ns)
-        batch = self._batch(records, dissected, t_ns, networks)
+        stamped, frame = self._batch(records, dissected, wall, networks)
+        t_ns, steps = self.clock.times(wall, lambda row: self._is_set(stamped, frame, row))
+        self._before = stamped if len(stamped) else self._before
+        observed = self._observed(records, dissected, t_ns, networks)
+        self.observed += len(observed)
+        observed += self._unread(dissected, t_ns, networks)
+        observations = sorted(steps + observed, key=lambda seen: seen.t_ns)
+        batch = replace(stamped, t_ns=t_ns[frame], wall_offset_ns=self.wall_offset_ns)
         taken = 0
         for begin in range(0, max(1, len(batch)), MOST_ROWS):
             part = rows_of(batch, begin, min(begin + MOST_ROWS, len(batch)))
@@ -242,46 +251,25 @@ class Capture:
             yield Chunk(part, observations[taken:upto])
             taken = upto
 
-    def _times(self, stamps: NDArray[np.int64]) -> tuple[NDArray[np.int64], list[Observation]]:
-        """Turn the capture's stamps into monotonic times that never fall."""
-        wall = stamps.copy()
-        unknown = wall < 0
-        if unknown.any():
-            self._fill(wall, unknown)
-        assert self.first_ns is not None  # look_ahead has seen the first packet
-        assert self.first_ns is not None  # look_ahead has seen the first packet
-        before = np.concatenate(([wall[0] if self._wall_ns is None else self._wall_ns], wall[:-1]))
-        passed = wall - before
-        set_clock = (passed < -BACKWARD_NS) | (passed > FORWARD_NS)
-        far = passed > FAR_NS
-        self._far_jumps += int(np.count_nonzero(far))
-        if self._far_jumps > MOST_FAR_JUMPS:
-            set_clock |= far
-        passed[set_clock] = 0
-        times = self._raw_ns + np.cumsum(passed)
-        rows = np.flatnonzero(set_clock)
-        self.clock_steps += len(rows)
-        steps: list[Observation] = [
-            ClockStepSeen(max(self._newest_ns, int(times[row])), int(wall[row]) - int(before[row])) for row in rows[:16]
-        ]
-        self._raw_ns, self._wall_ns = int(times[-1]), int(wall[-1])
-        self._shift_ns = self._raw_ns - self._wall_ns
-        newest = np.maximum.accumulate(np.concatenate(([self._newest_ns], times)))
-        self.out_of_order += int(np.count_nonzero(times < newest[:-1]))
-        times = newest[1:]
-        self.last_ns = max(self.last_ns or 0, int(wall.max()))
-        self.first_ns = min(self.first_ns, int(wall.min()))
-        self._newest_ns = int(times[-1])
-        return times, steps
+    def _is_set(self, stamped: Batch, frame: NDArray[np.int64], row: int) -> bool:
+        """Whether the clock was set before this frame, by the sequence numbers on both sides of it."""
+        middle = int(np.searchsorted(frame, row))
+        before = rows_of(stamped, 0, middle) if middle else self._before
+        return before is not None and is_clock_set(before, rows_of(stamped, middle, len(stamped)))
 
-    def _fill(self, wall: NDArray[np.int64], unknown: NDArray[np.bool_]) -> None:
-        """Give packets without a stamp the one before them."""
-        if not any("without a time" in note for note in self.notes):
-            self.notes.append("some packets are recorded without a time: they are given that of the packet before")
-        known = np.where(unknown, 0, np.arange(len(wall)))
-        source = np.maximum.accumulate(known)
-        first = (self.first_ns or 0) if self.last_ns is None else self.last_ns
-        wall[:] = np.where(unknown[source], first, wall[source])
+    def _unread(self, dissected: Dissected, t_ns: NDArray[np.int64], networks: NDArray[np.uint16]) -> list[Observation]:
+        """Tell where packets of the watched ports may be hidden, at most once a second for each network."""
+        watched = (-1, self.listen.e131_port, self.listen.artnet_port)
+        rows = np.flatnonzero(dissected.hidden & np.isin(dissected.hidden_port, watched))
+        self.hidden += len(rows)
+        found: list[Observation] = []
+        _, firsts = np.unique(np.stack((networks[rows], t_ns[rows] // UNREAD_AGAIN_NS)), axis=1, return_index=True)
+        for row in rows[np.sort(firsts)].tolist():
+            network = int(networks[row])
+            if network not in self._unread_ns or t_ns[row] - self._unread_ns[network] >= UNREAD_AGAIN_NS:
+                self._unread_ns[network] = int(t_ns[row])
+                found.append(UnreadSeen(int(t_ns[row]), network))
+        return found
 
     def _networks(self, pairs: NDArray[np.int64]) -> NDArray[np.uint16]:
         if (pairs == pairs[0]).all():
@@ -300,7 +288,10 @@ class Capture:
             if seen:
                 found.append(seen)
         for frame, begin, end, host in dissected.igmp:
-            messages = igmp.read_igmp(octets[begin:end].tobytes())
+            message = octets[begin:end].tobytes()
+            if records.captured[frame] < records.original[frame] or not igmp.is_intact(message):
+                continue
+            messages = igmp.read_igmp(message)
             found += igmp.seen(messages, address_text(host), int(t_ns[frame]), int(networks[frame]))
         for frame, begin, end, host in dissected.icmpv6:
             messages = igmp.read_mld(octets[begin:end].tobytes())
@@ -308,8 +299,9 @@ class Capture:
         return found
 
     def _batch(
-        self, records: Records, dissected: Dissected, t_ns: NDArray[np.int64], networks: NDArray[np.uint16]
-    ) -> Batch:
+        self, records: Records, dissected: Dissected, wall: NDArray[np.int64], networks: NDArray[np.uint16]
+    ) -> tuple[Batch, NDArray[np.int64]]:
+        """Make a batch stamped as the capture has it, and say which frame each row is of."""
         found = dissected.datagrams
         protocol = np.zeros(len(found.frame), np.uint8)
         for number, port in ((Protocol.E131, self.listen.e131_port), (Protocol.ARTNET, self.listen.artnet_port)):
@@ -318,10 +310,10 @@ class Capture:
         rows = np.flatnonzero(protocol)
         self.protocol_packets += len(rows)
         frame, length = found.frame[rows], found.length[rows]
-        return Batch(
+        batch = Batch(
             data=ethernet.gather(records.octets, found.payload[rows], ROW_BYTES),
             length=np.minimum(length, ROW_BYTES).astype(np.int32),
-            t_ns=t_ns[frame],
+            t_ns=wall[frame],
             network=networks[frame],
             protocol=protocol[rows],
             src=found.src[rows],
@@ -330,6 +322,7 @@ class Capture:
             flags=np.where(length > ROW_BYTES, FLAG_TRUNCATED, 0).astype(np.uint8),
             wall_offset_ns=self.wall_offset_ns,
         )
+        return batch, frame
 
 
 def _combinations(records: Records, dissected: Dissected) -> NDArray[np.int64]:

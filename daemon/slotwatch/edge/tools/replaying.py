@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from slotwatch.edge.tools.captures import BASE_NS, Capture, Chunk, rows_of
+from slotwatch.edge.tools.capture_clock import BASE_NS
+from slotwatch.edge.tools.captures import Capture, Chunk, rows_of
 from slotwatch.engine import Engine
 from slotwatch.house.schema import House, Phase
 from slotwatch.judge.events import Event
