@@ -293,7 +293,7 @@ def test_a_clean_stop_without_data_is_a_clean_stop(capsys: pytest.CaptureFixture
     for k in range(3):
         last[111] = (240 + k) & 0xFF
         ends.append((6_000_000_000 + k * 25_000_000, ethernet(ipv4(udp(bytes(last))))))
-    status, found = replay(capsys, made(tmp_path, [*stream(6), *ends, (7_000_000_000, frame(9, 0))]))
+    _, found = replay(capsys, made(tmp_path, [*stream(6), *ends, (7_000_000_000, frame(9, 0))]))
     (lost,) = (one for one in found["incidents"] if one["rule"] == "universe-lost")
     assert lost["cause"] == "stream-terminated"
     assert found["rejected"] == {} and "no-start-code" in found["sources"][0]["odd"]
