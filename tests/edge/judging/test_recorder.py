@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from sacn.messages.data_packet import DataPacket
 
 from slotwatch.edge.judging.recorder import RECORD, Captures, RecordedPackets, Recorder, trim
@@ -196,8 +197,10 @@ class FullDisk(Recorder):
 
     is_full = True
 
-    def packets(self, from_ns: int, to_ns: int) -> Iterator[tuple[int, int, bytes, int]]:
-        yield from super().packets(from_ns, to_ns)
+    def blocks(
+        self, from_ns: int, to_ns: int, wall_offset_ns: int = 0, networks: int = 1
+    ) -> Iterator[tuple[int, NDArray[np.uint8]]]:
+        yield from super().blocks(from_ns, to_ns, wall_offset_ns, networks)
         if self.is_full:
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 

@@ -48,6 +48,9 @@ LINK_RAW_IP = 101
 MIB = 1024 * 1024
 PART = ".part"
 """Ending of a capture that is being written. Only a whole one gets its own name."""
+IDLE_NICE = 19
+"""The lowest rank of an ordinary process: a capture takes what judging and intake leave, on a full computer 1.5 %.
+The idle class would leave it nothing at all there, and it holds memory until it is done."""
 LINE_BYTES = 64
 """Rows and columns begin where a line of the processor's cache begins."""
 _COLUMN_BYTES = sum(np.dtype(dtype).itemsize * int(np.prod(inner, dtype=int)) for _, dtype, inner in COLUMNS)
@@ -294,8 +297,7 @@ class Captures:
         status = errno.EIO
         try:
             with contextlib.suppress(OSError):
-                # Only while nothing else wants the processor: a capture never takes time from judging.
-                os.sched_setscheduler(0, os.SCHED_IDLE, os.sched_param(0))
+                os.nice(IDLE_NICE)
             first = path_of(self._directory, incidents[0])
             self._recorder.write(first, from_ns, to_ns, wall_offset_ns, self._networks)
             for other in incidents[1:]:
