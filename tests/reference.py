@@ -67,7 +67,7 @@ def rules() -> str:
     lines = [
         "# The rules",
         "",
-        "Made from the table that the engine reads (`daemon/slotwatch/judge/catalog*.py`). Severity is as in show:",
+        "Made from the table that the engine reads (`daemon/slotwatch/judge/rules`). Severity is as in show:",
         "*critical*, the audience may see it now; *warning*, before the next audience; *note*, read it in the morning.",
         "What a rule compares with, and where that number comes from, stands beside it.",
         "",
@@ -92,13 +92,15 @@ def _rule(rule: Rule) -> list[str]:
     lines = [
         f"## `{rule.name}`",
         "",
-        f"{rule.rule_class}, {rule.severity.word}. Says: “{rule.sentence}”",
+        f"{rule.rule_class}, {rule.severity.word}. Says: “{rule.shown_sentence()}”",
         "",
-        f"Raised after {rule.on_delay_s:g} s, over after {rule.off_delay_s:g} s. Source: {rule.source}.{faults}",
+        f"Source: {rule.source}.{faults}",
     ]
-    if rule.thresholds:
-        lines += ["", "| number | value | | source |", "| --- | --- | --- | --- |"]
-        lines += [f"| `{t.name}` | {t.value:g} | {t.text} | {t.source} |" for t in rule.thresholds]
+    lines += ["", "| number | value | | source |", "| --- | --- | --- | --- |"]
+    lines += [f"| `{t.name}` | {t.value:g} | {t.text} | {t.source} |" for t in rule.parameters.rows()]
+    if rule.measured:
+        lines += ["", "Measured with:", "", "| number | value | | source |", "| --- | --- | --- | --- |"]
+        lines += [f"| `{t.name}` | {t.value:g} | {t.text} | {t.source} |" for t in rule.measured]
     lines += [""] if rule.next_checks else []
     lines += [f"{at}. {check}" for at, check in enumerate(rule.next_checks, 1)]
     if rule.next_checks_quiet:

@@ -25,6 +25,7 @@ RANK = {
     "wire": 8,
     "snapshot": 8,
     "clock": 9,
+    "durations": 9,
     "errors": 9,
 }
 PURE = {"wire", "house", "model", "judge", "bridge", "engine", "views", "snapshot", "rehearse"}

@@ -12,14 +12,15 @@ from typing import Any
 import pytest
 
 from slotwatch.house.schema import DeclaredSource, Fixture, House
-from slotwatch.judge.blind_windows import LONGEST_MARK_NS, WINDOWS_S, mark_ns
-from slotwatch.judge.catalog import CATALOG
+from slotwatch.judge.bindings import all_states
+from slotwatch.judge.blind_windows import LONGEST_MARK_NS, mark_ns
+from slotwatch.judge.catalog import RULES
 from slotwatch.judge.listener import STALL_NOTICED_NS, Listener
 from slotwatch.wire.observation import LineSeen, StallSeen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.stage import START_NS, TICK_NS, Desk, Levels, Node, Packet, S, Stage, house_of, moving, still
 from tests.judge.still import one_stream
-from tests.judge.test_bridge import Tap, held
+from tests.judge.test_bridge import HOUSE, Tap, held
 from tests.judge.test_flow_rules import IDS, ROWS, WELL, Row
 
 DEAF_S = 0.7
@@ -31,11 +32,15 @@ def stall(at_s: float, late_s: float = DEAF_S) -> StallSeen:
     return StallSeen(START_NS + round(at_s * S), round(late_s * S))
 
 
+WINDOWS_S = {
+    state.rule.name: state.binding.blind_window_s for state in all_states(HOUSE, RULES) if state.binding.blind_window_s
+}
+
+
 # --- each rule that counts over a window ------------------------------------------------------------------
 
 
 def test_the_rules_that_count_over_a_window_are_rules() -> None:
-    assert set(WINDOWS_S) <= set(CATALOG)
     assert {row.rule for row in ROWS} == set(WINDOWS_S) - {"line-faulty"}, "each is tried below"
 
 
@@ -204,7 +209,7 @@ def test_an_on_delay_does_not_count_it() -> None:
 
 def test_the_listeners_own_rules_do_count_it() -> None:
     """A port whose cable is out is out, whoever listened."""
-    assert all(rule not in WINDOWS_S for rule, row in CATALOG.items() if row.rule_class == "self")
+    assert all(rule.name not in WINDOWS_S for rule in RULES if rule.rule_class == "self")
 
 
 # --- the arithmetic ---------------------------------------------------------------------------------------

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-import ast
 import re
-from pathlib import Path
+from importlib import import_module
+from pkgutil import iter_modules
 
 import pytest
 
 from slotwatch.house.rule_names import RULE_NAMES
-from slotwatch.judge import phases
-from slotwatch.judge.bindings import MODULES
+from slotwatch.house.schema import Fixture, Line, Rack
+from slotwatch.judge import phases, rules
+from slotwatch.judge.bindings import all_states
 from slotwatch.judge.catalog import CATALOG, CAUSES, FLAPPING, RULES
 from slotwatch.judge.explain import EXPLAINS
 from slotwatch.judge.rule import Rule, RuleClass
 from slotwatch.snapshot import Severity
+from slotwatch.wire.universe import Protocol, UniverseId
+from tests.judge.stage import house_of
 
 # Rules of the contract with their severities in `show`, written out again.
 CONTRACT = {
@@ -47,7 +50,7 @@ def test_every_row_says_where_its_numbers_come_from_and_what_to_look_at(rule: Ru
     assert rule.sentence.endswith((".", "}"))
     assert rule.source
     assert rule.next_checks
-    assert all(threshold.text and threshold.source for threshold in rule.thresholds)
+    assert all(threshold.text and threshold.source for threshold in (*rule.parameters.rows(), *rule.measured))
     assert all(re.fullmatch(r"F\d{2,3}", fault) for fault in rule.faults)
 
 
@@ -57,15 +60,24 @@ def test_checks_of_pre_show_and_show_only_ask_to_look(rule: Rule) -> None:
         assert not ASKS_TO_TOUCH.search(check), check
 
 
-def test_every_rule_but_the_composed_one_is_watched() -> None:
-    """Some watches are only made where the house has fixtures or lines, so the modules are read."""
-    watched = set()
-    for module in MODULES:
-        tree = ast.parse(Path(module.__file__ or "").read_text())
-        calls = [node for node in ast.walk(tree) if isinstance(node, ast.Call)]
-        named = [call for call in calls if isinstance(call.func, ast.Name) and call.func.id == "RuleBinding"]
-        watched |= {arg.value for call in named for arg in call.args[:1] if isinstance(arg, ast.Constant)}
-    assert set(CATALOG) - watched == {FLAPPING.name}
+EVERYTHING = house_of(
+    (1,),
+    lines=(Line("rack-feed", 1, "/dev/ttyUSB0", compare_with=UniverseId(Protocol.E131, 1)),),
+    fixtures=(Fixture("front", UniverseId(Protocol.E131, 1), 1, ("intensity",)),),
+    racks=(Rack("A", UniverseId(Protocol.E131, 1), 1, 6),),
+)
+"""A house that declares something for every rule."""
+
+
+def test_every_rule_but_the_composed_one_is_bound() -> None:
+    bound = {state.rule.name for state in all_states(EVERYTHING, RULES)}
+    assert set(CATALOG) - bound == {FLAPPING.name}
+
+
+def test_a_rules_module_has_its_name() -> None:
+    for one in iter_modules(rules.__path__):
+        rule = import_module(f"slotwatch.judge.rules.{one.name}").RULE
+        assert rule.name == one.name.replace("_", "-")
 
 
 def test_what_explains_what_speaks_of_rules_and_causes_that_exist() -> None:

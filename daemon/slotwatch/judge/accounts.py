@@ -12,14 +12,14 @@ from slotwatch.judge.catalog import FLAPPING
 from slotwatch.judge.clusters import Cluster, names_of
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.drafts import IncidentDraft
-from slotwatch.judge.rule import quiet_phase
+from slotwatch.judge.rule import Facts, quiet_phase
 from slotwatch.snapshot import Severity
 
 MOST_EVIDENCE = 10
 MOST_CHECKS = 6
 
 
-class _Facts(dict[str, str]):
+class _Facts(dict[str, object]):
     """Placeholders that nobody filled read as nothing."""
 
     def __missing__(self, key: str) -> str:
@@ -83,16 +83,18 @@ def _summarise(ctx: RuleContext, cluster: Cluster, universes: list[int]) -> str:
     sources = [ctx.say_source(row) for row in sorted(cluster.source_rows(ctx))]
     sources += [f'"{name}"' for name in sorted({name for case in cluster.cases for name in case.finding.source_names})]
     works = verdict.still_working if verdict else []
-    facts = _Facts(
-        universes=_universes(ctx, cluster, universes),
-        sources=wording.list_names(sources) or "a source",
-        sender=f" from {wording.list_names(sources)}" if sources else "",
-        since=f"{ctx.time_of_day(cluster.since_ns)}",
-        verdict=verdict.sentence if verdict else "",
-        works=f"Still working: {works[0]}." if works else "",
-    )
-    facts.update(speaker.facts)
-    if verdict and speaker.facts.get("verdict") and cluster.group.startswith("network:"):
+    facts = _Facts(cluster.rule.parameters.by_name())
+    facts |= {
+        "universes": _universes(ctx, cluster, universes),
+        "sources": wording.list_names(sources) or "a source",
+        "from_sender": f" from {wording.list_names(sources)}" if sources else "",
+        "since": f"{ctx.time_of_day(cluster.since_ns)}",
+        "verdict": verdict.sentence if verdict else "",
+        "works": f"Still working: {works[0]}." if works else "",
+    }
+    own = speaker.facts.words() if isinstance(speaker.facts, Facts) else speaker.facts
+    facts.update(own)
+    if verdict and own.get("verdict") and cluster.group.startswith("network:"):
         facts["verdict"] = verdict.sentence
     return " ".join(cluster.rule.sentence.format_map(facts).split())
 

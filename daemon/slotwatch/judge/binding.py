@@ -1,17 +1,17 @@
 """How a rule is plugged in: a RuleBinding says when its condition holds and how to describe one case of it.
 
-To add a rule:
-1. give it a row in the table (`judge.catalog_*`), with its delays and thresholds;
-2. write its condition: a function of a `RuleContext` that returns a mask over stream or universe rows, or a mapping
-   whose keys are what it is true of (a network, an address, a fixture);
-3. write its description: a function of a `RuleContext` and one row or key that returns a `Finding`;
-4. put a `RuleBinding` of both into what its module's `bindings(house)` returns, and the module into `judge.bindings`;
-5. add its table test: just under, just over, recovers, flaps, no data;
-6. if it counts over a window, give that its row in `judge.blind_windows`.
+A rule is one module in `judge.rules`, found by its being there. To add one:
+1. `judge/rules/<name>.py`: its parameters (a `RuleParameters`), its facts (what its sentence has placeholders for),
+   its condition, its description and its row (`RULE`), whose `bind` makes the RuleBinding;
+2. its test row in a `tests/judge/cases_*.py`: just under, just over, when it closes, its whole sentence;
+3. its scenario in `rehearse/faults_*.py`; then `make docs`.
+What the model does not keep yet gets a column in `model.columns`, filled where the packets of a batch are counted.
 
-A condition runs on every pass and must be array work; a description runs only for what is raised. A module
-that needs state between passes keeps it in an object that `bindings(house)` makes and whose methods it returns.
-On-delay, off-delay, grouping, grading, explaining and the life of the incident are not the rule's business.
+A condition is a function of a `RuleContext` that returns a mask over stream or universe rows, or a mapping whose keys
+are what it is true of (a network, an address, a fixture). It runs on every pass and must be array work. A
+description is a function of a `RuleContext` and one row or key that returns a `Finding`; it runs only for what is
+raised. State between passes stands in an object that `bind` makes; state that several rules share comes from
+`RuleSetup.shared`. On-delay, off-delay, grouping, grading and the life of the incident are not the rule's business.
 """
 
 from __future__ import annotations
@@ -19,19 +19,20 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.house.schema import House
 from slotwatch.judge import blind_windows
-from slotwatch.judge.catalog import CATALOG
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.rule import Rule, RuleClass
+from slotwatch.judge.rule import NO_FACTS, Facts, Rule, RuleClass
 from slotwatch.snapshot import Confidence
 
 Mask = NDArray[np.bool_]
 Key = Hashable
+T = TypeVar("T")
 NANOSECONDS = 1_000_000_000
 
 STREAMS = "streams"
@@ -65,8 +66,8 @@ class Finding:
     """Names that are declared but have no row (never heard)."""
     networks: tuple[int, ...] = ()
     fixtures: tuple[str, ...] = ()
-    facts: dict[str, str] = field(default_factory=dict)
-    """What the rule's sentence has placeholders for, beside universes, sources, sender and since."""
+    facts: Facts | dict[str, str] = NO_FACTS
+    """What the rule's own placeholders are filled with."""
     evidence: tuple[str, ...] = ()
     lower: int = 0
     """Steps below the rule's severity; -1: one above."""
@@ -82,23 +83,56 @@ class Finding:
     """Of the cases in one incident the heaviest speaks for all."""
 
 
-def finding_of(ctx: RuleContext, row: int, **more: Any) -> Finding:
-    """Start a finding about one stream: grouped by its source."""
-    source = ctx.source_of(row)
+def finding_of(
+    ctx: RuleContext,
+    row: int,
+    *,
+    since_ns: int,
+    facts: Facts | dict[str, str] = NO_FACTS,
+    evidence: tuple[str, ...] = (),
+    lower: int = 0,
+    cause: str = "",
+    confidence: Confidence = Confidence.CERTAIN,
+    also_possible: tuple[str, ...] = (),
+    next_checks: tuple[str, ...] = (),
+    weight: float = 0.0,
+) -> Finding:
+    """Make a finding about one stream: grouped by its source, on its universe and network."""
     return Finding(
-        group=f"source:{ctx.source_name(source)}",
+        group=f"source:{ctx.source_name(ctx.source_of(row))}",
+        since_ns=since_ns,
         universes=(ctx.universe_of(row),),
         streams=(row,),
         networks=(int(ctx.streams.network[row]),),
-        **more,
+        facts=facts,
+        evidence=evidence,
+        lower=lower,
+        cause=cause,
+        confidence=confidence,
+        also_possible=also_possible,
+        next_checks=next_checks,
+        weight=weight,
     )
+
+
+class RuleSetup:
+    """What rules make their bindings of: the declared house, and state that several rules share."""
+
+    def __init__(self, house: House) -> None:
+        self.house = house
+        self._shared: dict[Callable[[House], object], object] = {}
+
+    def shared(self, make: Callable[[House], T]) -> T:
+        """Give the one object of a kind that all rules of this house share; the first to ask makes it."""
+        if make not in self._shared:
+            self._shared[make] = make(self.house)
+        return self._shared[make]  # type: ignore[return-value]
 
 
 @dataclass(frozen=True, slots=True)
 class RuleBinding:
     """A rule's condition and description, and how often it is looked at."""
 
-    rule: str
     over: str
     """STREAMS, UNIVERSES or KEYS."""
     condition: Callable[[RuleContext], Any]
@@ -106,7 +140,9 @@ class RuleBinding:
     describe: Callable[[RuleContext, Any], Finding]
     every_ns: int = SLOW_NS
     on_delay_s: float | None = None
-    """Where the condition itself looks back over a time, 0; None: the table's."""
+    """Where the condition itself looks back over a time, 0; None: the rule's parameter."""
+    blind_window_s: float = 0.0
+    """Window over which it counts: nothing new is raised while a moment that was not judged lies in it."""
     timed: bool = False
     """Of KEYS: the mapping's values say since when the condition has held."""
     refresh_s: float | None = 1.0
@@ -117,6 +153,15 @@ class RuleBinding:
     """Of what looks back over a window: the last good frame before it. Asked once, when a case is raised."""
     is_wary: Callable[[RuleContext], bool] | None = None
     """Whether the condition is on its way to hold, or remembers what only close looks show. Asked after a pass."""
+
+
+NamedBinding = tuple[str, RuleBinding]
+
+
+def named(rule: str, *row: Any, **more: Any) -> NamedBinding:
+    """Bind a rule that has no module of its own yet."""
+    more["blind_window_s"] = blind_windows.WINDOWS_S.get(rule, 0.0)
+    return rule, RuleBinding(*row, **more)
 
 
 @dataclass(slots=True)
@@ -141,10 +186,10 @@ class Raised:
 class RuleState:
     """A RuleBinding with its memory: what is pending, what is raised."""
 
-    def __init__(self, watch: RuleBinding) -> None:
-        self.watch = watch
-        self.rule = CATALOG[watch.rule]
-        on_delay_s = self.rule.on_delay_s if watch.on_delay_s is None else watch.on_delay_s
+    def __init__(self, rule: Rule, binding: RuleBinding) -> None:
+        self.rule = rule
+        self.binding = binding
+        on_delay_s = rule.on_delay_s if binding.on_delay_s is None else binding.on_delay_s
         self._on_ns = int(on_delay_s * NANOSECONDS)
         self._off_ns = int(self.rule.off_delay_s * NANOSECONDS)
         self._due_ns = 0
@@ -161,7 +206,7 @@ class RuleState:
 
     def is_under_way(self, ctx: RuleContext) -> bool:
         """Whether an on-delay or an off-delay runs, or the condition itself is wary."""
-        if self._pending or (self.watch.is_wary is not None and self.watch.is_wary(ctx)):
+        if self._pending or (self.binding.is_wary is not None and self.binding.is_wary(ctx)):
             return True
         return not all(raised.holds for raised in self.raised.values())
 
@@ -169,11 +214,11 @@ class RuleState:
         """Judge one pass. True if a case was raised, cleared, came back or was described anew."""
         if ctx.now_ns < self._due_ns:
             return False
-        self._due_ns = ctx.now_ns - ctx.now_ns % self.watch.every_ns + self.watch.every_ns
+        self._due_ns = ctx.now_ns - ctx.now_ns % self.binding.every_ns + self.binding.every_ns
         self._before_ns, self._last_look_ns = self._last_look_ns, ctx.now_ns
-        found = self.watch.condition(ctx)
-        deaf = blind_windows.is_counted(self.rule.name, ctx.listener.marked_until_ns, ctx.now_ns)
-        if self.watch.over == KEYS:
+        found = self.binding.condition(ctx)
+        deaf = blind_windows.is_counted(self.binding.blind_window_s, ctx.listener.marked_until_ns, ctx.now_ns)
+        if self.binding.over == KEYS:
             found = blind_windows.without(found, self.raised) if deaf else found
             return self._update(ctx, found) if found or self.raised or self._pending else False
         rows = found.nonzero()[0]  # a third of the time of flatnonzero, 40 times a pass
@@ -185,7 +230,7 @@ class RuleState:
         if self._is_steady(ctx, rows):
             self._looked_ns = ctx.now_ns
             return False
-        births = ctx.births(self.watch.over)
+        births = ctx.births(self.binding.over)
         return self._update(ctx, {(row, births[row]): row for row in rows.tolist()})
 
     def _is_steady(self, ctx: RuleContext, rows: NDArray[np.intp]) -> bool:
@@ -200,7 +245,7 @@ class RuleState:
             if raised.holds:
                 raised.last_true_ns = self._looked_ns
         self._looked_ns = now_ns
-        self._refresh_ns = int((self.watch.refresh_s or 1.0) * (1 + len(self.raised) // CROWD) * NANOSECONDS)
+        self._refresh_ns = int((self.binding.refresh_s or 1.0) * (1 + len(self.raised) // CROWD) * NANOSECONDS)
         self._refresh_due_ns = now_ns + self._refresh_ns
         pending = {
             key: self._pending.get(key) or self._true_since_ns(ctx, key, since_ns)
@@ -209,7 +254,7 @@ class RuleState:
         }
         due = [key for key, since_ns in pending.items() if self._has_lasted(ctx, since_ns)]
         changed = bool(due)
-        for key in due if self.watch.refresh_s is None else due[:MOST_RAISED_AT_ONCE]:
+        for key in due if self.binding.refresh_s is None else due[:MOST_RAISED_AT_ONCE]:
             self.raised[key] = self._raise(ctx, key, pending[key])
         self._pending = {key: since_ns for key, since_ns in pending.items() if key not in self.raised}
         for key in list(self.raised):
@@ -224,27 +269,27 @@ class RuleState:
         return lasted_ns - ctx.listener.stalled_ns(since_ns, ctx.now_ns) >= self._on_ns
 
     def _true_since_ns(self, ctx: RuleContext, key: Key, since_ns: Any) -> int:
-        if self.watch.timed and type(since_ns) is int:
+        if self.binding.timed and type(since_ns) is int:
             return since_ns
-        if self.watch.turned_ns is None or not self._before_ns:
+        if self.binding.turned_ns is None or not self._before_ns:
             return ctx.now_ns
         # At the last look it was not true yet, so it became so after that.
-        return min(ctx.now_ns, max(self._before_ns, self.watch.turned_ns(ctx, self._subject(key))))
+        return min(ctx.now_ns, max(self._before_ns, self.binding.turned_ns(ctx, self._subject(key))))
 
     def _raise(self, ctx: RuleContext, key: Key, since_ns: int) -> Raised:
         finding = self._describe(ctx, key)
-        if self.watch.began_ns is not None:
-            finding.since_ns = min(since_ns, self.watch.began_ns(ctx, self._subject(key)) or since_ns)
+        if self.binding.began_ns is not None:
+            finding.since_ns = min(since_ns, self.binding.began_ns(ctx, self._subject(key)) or since_ns)
         finding.since_ns = finding.since_ns or since_ns
         raised = Raised(self.rule, key, finding, ctx.now_ns, ctx.now_ns, ctx.now_ns)
         raised.edges.append(ctx.now_ns)
         return raised
 
     def _describe(self, ctx: RuleContext, key: Key) -> Finding:
-        return self.watch.describe(ctx, self._subject(key))
+        return self.binding.describe(ctx, self._subject(key))
 
     def _subject(self, key: Key) -> Any:
-        return key if self.watch.over == KEYS else key[0]  # type: ignore[index]
+        return key if self.binding.over == KEYS else key[0]  # type: ignore[index]
 
     def _carry_on(self, ctx: RuleContext, raised: Raised, holds: bool) -> bool:
         now_ns = ctx.now_ns
@@ -260,7 +305,7 @@ class RuleState:
         if came_back and now_ns - raised.last_true_ns >= NANOSECONDS:
             raised.edges.append(now_ns)
         raised.holds, raised.last_true_ns = True, now_ns
-        stale = self.watch.refresh_s is not None and now_ns - raised.described_ns >= self._refresh_ns
+        stale = self.binding.refresh_s is not None and now_ns - raised.described_ns >= self._refresh_ns
         if came_back or stale:
             since_ns = raised.finding.since_ns
             raised.finding = self._describe(ctx, raised.key)

@@ -1,11 +1,12 @@
-"""Which rule modules there are. Each has `bindings(house)`; see `judge.binding` for how to add one."""
+"""All rules bound to one house. See `judge.binding` for how to add one."""
 
 from __future__ import annotations
+
+from collections.abc import Iterable
 
 from slotwatch.house.schema import House
 from slotwatch.judge import (
     rules_backup,
-    rules_bridge,
     rules_control,
     rules_flow,
     rules_identity,
@@ -15,15 +16,13 @@ from slotwatch.judge import (
     rules_motion,
     rules_network,
     rules_patch,
-    rules_self,
     rules_sequence,
-    rules_storm,
     rules_stuck,
 )
-from slotwatch.judge.binding import RuleBinding
+from slotwatch.judge.binding import RuleSetup, RuleState
+from slotwatch.judge.rule import Rule
 
 MODULES = (
-    rules_self,
     rules_loss,
     rules_network,
     rules_backup,
@@ -31,16 +30,20 @@ MODULES = (
     rules_identity,
     rules_flow,
     rules_sequence,
-    rules_storm,
     rules_stuck,
     rules_patch,
     rules_lights,
     rules_motion,
     rules_loads,
-    rules_bridge,
 )
 
 
-def all_watches(house: House) -> tuple[RuleBinding, ...]:
-    """Make every rule's watch for a house, the listener's own first."""
-    return tuple(watch for module in MODULES for watch in module.bindings(house))
+def all_states(house: House, rules: Iterable[Rule]) -> list[RuleState]:
+    """Make the state of every rule's bindings for a house, in the order of the rules."""
+    setup = RuleSetup(house)
+    tabled = [pair for module in MODULES for pair in module.bindings(house)]
+    states = []
+    for rule in rules:
+        own = [binding for name, binding in tabled if name == rule.name]
+        states += [RuleState(rule, binding) for binding in (*own, *rule.judged_by.bindings(setup))]
+    return states

@@ -22,8 +22,6 @@ WINDOWS_S: Mapping[str, float] = {
     "packet-loss": 10.0,
     "out-of-order": 10.0,
     "sequence-unusable": 10.0,
-    "repeated-packets": 5.0,
-    "line-faulty": 10.0,
 }
 """Rules that count frames, gaps or faults over a window, and how long it is."""
 LONGEST_MARK_NS = 4 * NANOSECONDS
@@ -39,10 +37,9 @@ def mark_ns(late_ns: int) -> int:
     return min(late_ns // 2, LONGEST_MARK_NS)
 
 
-def is_counted(rule: str, marked_until_ns: int, now_ns: int) -> bool:
-    """Whether what this rule counts over its window holds marks of such a moment."""
-    window_s = WINDOWS_S.get(rule)
-    return window_s is not None and marked_until_ns > 0 and now_ns - marked_until_ns < window_s * NANOSECONDS
+def is_counted(window_s: float, marked_until_ns: int, now_ns: int) -> bool:
+    """Whether a window that ends now holds marks of such a moment; a window of 0 s holds none."""
+    return window_s > 0 and marked_until_ns > 0 and now_ns - marked_until_ns < window_s * NANOSECONDS
 
 
 def lasted_ns(intervals: Iterable[NotJudged], since_ns: int, now_ns: int) -> int:

@@ -6,19 +6,21 @@ several short incidents of one rule become; it is here so that it is documented 
 
 from __future__ import annotations
 
+from importlib import import_module
+from pkgutil import iter_modules
+
 from slotwatch.judge import (
-    catalog_bridge,
     catalog_control,
     catalog_flow,
     catalog_loss,
     catalog_patch,
     catalog_self,
-    catalog_storm,
+    rules,
 )
-from slotwatch.judge.rule import COMMON_PRACTICE, Rule, RuleClass, Threshold
+from slotwatch.judge.rule import COMMON_PRACTICE, Rule, RuleClass, Threshold, table_rule
 from slotwatch.snapshot import Severity
 
-FLAPPING = Rule(
+FLAPPING = table_rule(
     name="flapping",
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
@@ -35,15 +37,31 @@ FLAPPING = Rule(
     next_checks=("Look for a lead or connector that is being moved, and for a device that restarts by itself.",),
 )
 
-RULES: tuple[Rule, ...] = (
+
+def _found() -> tuple[Rule, ...]:
+    """Give the rule of each module in `judge.rules`, by name."""
+    modules = (import_module(f"{rules.__name__}.{one.name}") for one in iter_modules(rules.__path__))
+    return tuple(module.RULE for module in modules)
+
+
+_TABLED: tuple[Rule, ...] = (
     *catalog_self.RULES,
     *catalog_loss.RULES,
     *catalog_control.RULES,
     *catalog_flow.RULES,
-    *catalog_storm.RULES,
     *catalog_patch.RULES,
-    *catalog_bridge.RULES,
     FLAPPING,
+)
+READING_ORDER = (
+    RuleClass.SELF,
+    RuleClass.LOSS,
+    RuleClass.CONTROL,
+    RuleClass.FLOW,
+    RuleClass.STORM,
+    RuleClass.PATCH,
+)
+RULES: tuple[Rule, ...] = tuple(
+    sorted((*_TABLED, *_found()), key=lambda rule: (READING_ORDER.index(rule.rule_class), rule.name))
 )
 """In the order in which a person should read them: this listener first."""
 

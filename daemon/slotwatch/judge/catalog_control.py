@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from slotwatch.judge.rule import COMMON_PRACTICE, Rule, RuleClass, Threshold
+from slotwatch.judge.rule import COMMON_PRACTICE, RuleClass, Threshold, table_rule
 from slotwatch.snapshot import Severity
 
 RULES = (
-    Rule(
+    table_rule(
         name="backup-in-control",
         rule_class=RuleClass.CONTROL,
         severity=Severity.WARNING,
@@ -19,7 +19,7 @@ RULES = (
             "Look at the main source's screen: running, sending, at its own priority?",
         ),
     ),
-    Rule(
+    table_rule(
         name="source-conflict",
         rule_class=RuleClass.CONTROL,
         severity=Severity.CRITICAL,
@@ -38,7 +38,7 @@ RULES = (
         ),
         next_checks_quiet=("Take one of them off the universe, or give them different priorities.",),
     ),
-    Rule(
+    table_rule(
         name="unexpected-source",
         rule_class=RuleClass.CONTROL,
         severity=Severity.WARNING,
@@ -52,7 +52,7 @@ RULES = (
         ),
         next_checks_quiet=("Declare it in the house file if it belongs here, else take it off the network.",),
     ),
-    Rule(
+    table_rule(
         name="backup-differs",
         rule_class=RuleClass.CONTROL,
         severity=Severity.WARNING,
@@ -70,7 +70,7 @@ RULES = (
         ),
         next_checks_quiet=("Let the backup load the show again and follow, and watch this clear.",),
     ),
-    Rule(
+    table_rule(
         name="duplicate-identity",
         rule_class=RuleClass.CONTROL,
         severity=Severity.CRITICAL,
@@ -88,7 +88,7 @@ RULES = (
         ),
         next_checks_quiet=("Give one of them a new identity (CID) in its settings, or stop it.",),
     ),
-    Rule(
+    table_rule(
         name="slot-priority-faulty",
         rule_class=RuleClass.CONTROL,
         severity=Severity.WARNING,
@@ -105,11 +105,11 @@ RULES = (
             "Look at the list of winners slot by slot on the universe's page.",
         ),
     ),
-    Rule(
+    table_rule(
         name="undeclared-universe",
         rule_class=RuleClass.CONTROL,
         severity=Severity.NOTE,
-        sentence="{universes}{sender} carries data and the house file does not declare it.{looks_like}",
+        sentence="{universes}{from_sender} carries data and the house file does not declare it.{looks_like}",
         on_delay_s=1.0,
         faults=("F12", "F49", "F50"),
         may_exceed_note=False,
@@ -118,7 +118,7 @@ RULES = (
             "Compare how the sender's display numbers universes with the number heard here.",
         ),
     ),
-    Rule(
+    table_rule(
         name="echoed-universe",
         rule_class=RuleClass.CONTROL,
         severity=Severity.WARNING,
@@ -134,16 +134,7 @@ RULES = (
             "Look at the slots that never fall while the echo sends.",
         ),
     ),
-    Rule(
-        name="route-loop",
-        rule_class=RuleClass.CONTROL,
-        severity=Severity.CRITICAL,
-        sentence="Route {route} would feed, or is fed by, its own output on {universes}; it is held back.",
-        on_delay_s=0.0,
-        faults=("F47",),
-        next_checks=("Look at the routes of the house file: no output may be another route's input.",),
-    ),
-    Rule(
+    table_rule(
         name="identity-changed",
         rule_class=RuleClass.CONTROL,
         severity=Severity.NOTE,

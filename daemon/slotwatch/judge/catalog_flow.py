@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from slotwatch.judge.rule import COMMON_PRACTICE, Rule, RuleClass, Threshold
+from slotwatch.judge.rule import COMMON_PRACTICE, RuleClass, Threshold, table_rule
 from slotwatch.snapshot import Severity
 
 RULES = (
-    Rule(
+    table_rule(
         name="slow-refresh",
         rule_class=RuleClass.FLOW,
         severity=Severity.WARNING,
-        sentence="{universes}{sender} refreshes at only {rate} Hz while its levels move ({reference}).",
+        sentence="{universes}{from_sender} refreshes at only {rate} Hz while its levels move ({reference}).",
         on_delay_s=0.0,
         thresholds=(
             Threshold("window_s", 5.0, "time over which the mean rate is taken", COMMON_PRACTICE),
@@ -27,11 +27,12 @@ RULES = (
         ),
         next_checks_quiet=("Move some universes to another output, or simplify the effect, and compare.",),
     ),
-    Rule(
+    table_rule(
         name="fast-refresh",
         rule_class=RuleClass.FLOW,
         severity=Severity.WARNING,
-        sentence="{universes}{sender} arrives at {rate} Hz; a DMX512 line of {slots} slots carries {limit} Hz at most.",
+        sentence="{universes}{from_sender} arrives at {rate} Hz; "
+        "a DMX512 line of {slots} slots carries {limit} Hz at most.",
         on_delay_s=0.0,
         thresholds=(
             Threshold("window_s", 5.0, "time over which the mean rate is taken", COMMON_PRACTICE),
@@ -45,11 +46,12 @@ RULES = (
             "Look whether two programs on one machine send the same universe.",
         ),
     ),
-    Rule(
+    table_rule(
         name="uneven-refresh",
         rule_class=RuleClass.FLOW,
         severity=Severity.WARNING,
-        sentence="{universes}{sender} stutters: {gaps} gaps in 10 s while levels move, the longest {gap} ms. {verdict}",
+        sentence="{universes}{from_sender} stutters: {gaps} gaps in 10 s while levels move, "
+        "the longest {gap} ms. {verdict}",
         on_delay_s=0.0,
         thresholds=(
             Threshold("window_s", 10.0, "time in which gaps are counted", COMMON_PRACTICE),
@@ -65,11 +67,11 @@ RULES = (
         ),
         next_checks_quiet=("Read the error counters of the switch ports on the way; try another lead.",),
     ),
-    Rule(
+    table_rule(
         name="packet-loss",
         rule_class=RuleClass.FLOW,
         severity=Severity.WARNING,
-        sentence="{universes}{sender} loses frames on the way: "
+        sentence="{universes}{from_sender} loses frames on the way: "
         "{lost} of {due} missing in 10 s ({percent} %). {verdict}",
         on_delay_s=0.0,
         thresholds=(
@@ -86,11 +88,11 @@ RULES = (
         ),
         next_checks_quiet=("Read port error counters along the way; change the lead with the most errors.",),
     ),
-    Rule(
+    table_rule(
         name="out-of-order",
         rule_class=RuleClass.FLOW,
         severity=Severity.NOTE,
-        sentence="{universes}{sender}: {count} frames in 10 s came late and receivers discard them.",
+        sentence="{universes}{from_sender}: {count} frames in 10 s came late and receivers discard them.",
         on_delay_s=0.0,
         thresholds=(
             Threshold("discarded", 5, "frames in 10 s that the sequence rule discards", "ANSI E1.31-2018 6.7.2"),
@@ -102,11 +104,11 @@ RULES = (
             "Look whether the source was just restarted.",
         ),
     ),
-    Rule(
+    table_rule(
         name="sequence-unusable",
         rule_class=RuleClass.FLOW,
         severity=Severity.WARNING,
-        sentence="{universes}{sender}: sequence numbers {habit}. Conforming receivers may discard its data.",
+        sentence="{universes}{from_sender}: sequence numbers {habit}. Conforming receivers may discard its data.",
         on_delay_s=0.0,
         thresholds=(
             Threshold("packets", 10, "packets with the same number", COMMON_PRACTICE),
@@ -119,11 +121,11 @@ RULES = (
             "Look which receivers show this universe and which do not: that is how they differ.",
         ),
     ),
-    Rule(
+    table_rule(
         name="sync-missing",
         rule_class=RuleClass.FLOW,
         severity=Severity.CRITICAL,
-        sentence="{universes}{sender} waits for sync {sync}: {habit}",
+        sentence="{universes}{from_sender} waits for sync {sync}: {habit}",
         on_delay_s=2.5,
         thresholds=(
             Threshold("sync_loss_s", 2.5, "time without a sync packet", "ANSI E1.31-2018 11.1.2"),
@@ -137,18 +139,18 @@ RULES = (
             "Look at the stage: are receivers holding one look while the levels here move?",
         ),
     ),
-    Rule(
+    table_rule(
         name="wrong-group",
         rule_class=RuleClass.FLOW,
         severity=Severity.WARNING,
-        sentence="{universes}{sender} is sent to the group of universe {group}: "
+        sentence="{universes}{from_sender} is sent to the group of universe {group}: "
         "receivers of its own group get nothing.",
         on_delay_s=1.0,
         source="ANSI E1.31-2018 9.1.1, 9.3.1",
         faults=("F51", "F52"),
         next_checks=("Look at the sender's multicast setting for this universe.",),
     ),
-    Rule(
+    table_rule(
         name="skewed-universes",
         rule_class=RuleClass.FLOW,
         severity=Severity.NOTE,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from slotwatch.judge.rule import COMMON_PRACTICE, Rule, RuleClass, Threshold
+from slotwatch.judge.rule import COMMON_PRACTICE, RuleClass, Threshold, table_rule
 from slotwatch.snapshot import Severity
 
 _LOSS_E131 = Threshold(
@@ -14,11 +14,11 @@ _LOSS_ARTNET = Threshold(
 _START = Threshold("start_s", 10.0, "time a house is given to appear", COMMON_PRACTICE)
 
 RULES = (
-    Rule(
+    table_rule(
         name="universe-lost",
         rule_class=RuleClass.LOSS,
         severity=Severity.CRITICAL,
-        sentence="{universes} lost{sender} since {since}. {verdict} {works}",
+        sentence="{universes} lost{from_sender} since {since}. {verdict} {works}",
         on_delay_s=0.0,
         thresholds=(_LOSS_E131, _LOSS_ARTNET),
         source="ANSI E1.31-2018 6.7.1 (loss and termination); Art-Net: common practice, no source",
@@ -36,7 +36,7 @@ RULES = (
             "Read the switch's group table and log for this port.",
         ),
     ),
-    Rule(
+    table_rule(
         name="universe-missing",
         rule_class=RuleClass.LOSS,
         severity=Severity.CRITICAL,
@@ -51,7 +51,7 @@ RULES = (
         ),
         next_checks_quiet=("Start the devices in order: switches, then sources, then receivers.",),
     ),
-    Rule(
+    table_rule(
         name="source-absent",
         rule_class=RuleClass.LOSS,
         severity=Severity.WARNING,
@@ -66,7 +66,7 @@ RULES = (
         ),
         next_checks_quiet=("Reseat the source's network lead, then try another switch port.",),
     ),
-    Rule(
+    table_rule(
         name="backup-absent",
         rule_class=RuleClass.LOSS,
         severity=Severity.WARNING,
@@ -81,7 +81,7 @@ RULES = (
         ),
         next_checks_quiet=("Restart the backup's session and wait until both screens say that it follows.",),
     ),
-    Rule(
+    table_rule(
         name="receiver-silent",
         rule_class=RuleClass.LOSS,
         severity=Severity.WARNING,
@@ -97,7 +97,7 @@ RULES = (
         ),
         next_checks_quiet=("Check the receiver's supply, lead and switch port; read its address on its panel.",),
     ),
-    Rule(
+    table_rule(
         name="short-frame",
         rule_class=RuleClass.LOSS,
         severity=Severity.CRITICAL,
@@ -111,11 +111,11 @@ RULES = (
             "Look at the fixtures with the highest addresses of this universe.",
         ),
     ),
-    Rule(
+    table_rule(
         name="preview-only",
         rule_class=RuleClass.LOSS,
         severity=Severity.WARNING,
-        sentence="{universes}: all that arrives{sender} is preview data, which receivers must not show.",
+        sentence="{universes}: all that arrives{from_sender} is preview data, which receivers must not show.",
         on_delay_s=2.5,
         thresholds=(
             Threshold("preview_s", 2.5, "time with preview packets and no live frame", "ANSI E1.31-2018 6.2.6, 6.7.1"),

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from slotwatch.judge.rule import COMMON_PRACTICE, Rule, RuleClass, Threshold
+from slotwatch.judge.rule import COMMON_PRACTICE, Rule, RuleClass, Threshold, table_rule
 from slotwatch.snapshot import Severity
 
 _COMPETENT = "by a competent person, isolated, under local rules"
 
 
 def _note(name: str, sentence: str, on_delay_s: float, fault: str, check: str) -> Rule:
-    return Rule(
+    return table_rule(
         name=name,
         rule_class=RuleClass.PATCH,
         severity=Severity.NOTE,
@@ -22,7 +22,7 @@ def _note(name: str, sentence: str, on_delay_s: float, fault: str, check: str) -
 
 
 RULES = (
-    Rule(
+    table_rule(
         name="patch-conflict",
         rule_class=RuleClass.PATCH,
         severity=Severity.WARNING,
@@ -33,7 +33,7 @@ RULES = (
         faults=("F76", "F77"),
         next_checks=("Look at the two rows of the patch that the evidence names.",),
     ),
-    Rule(
+    table_rule(
         name="stray-levels",
         rule_class=RuleClass.PATCH,
         severity=Severity.NOTE,
@@ -44,7 +44,7 @@ RULES = (
         may_exceed_note=False,
         next_checks=("Look at the fixture before these slots: it may run in another mode than the patch says.",),
     ),
-    Rule(
+    table_rule(
         name="non-dim-partial",
         rule_class=RuleClass.PATCH,
         severity=Severity.CRITICAL,
@@ -62,7 +62,7 @@ RULES = (
         ),
         next_checks_quiet=(f"Have the module in the rack checked {_COMPETENT}.",),
     ),
-    Rule(
+    table_rule(
         name="powered-off",
         rule_class=RuleClass.PATCH,
         severity=Severity.WARNING,
@@ -72,7 +72,7 @@ RULES = (
         faults=("F82",),
         next_checks=("Look at the power cue: was the circuit switched on before the fixture was called?",),
     ),
-    Rule(
+    table_rule(
         name="flash-rate",
         rule_class=RuleClass.PATCH,
         severity=Severity.WARNING,
@@ -87,7 +87,7 @@ RULES = (
         faults=("F87",),
         next_checks=("Look whether the warning signs are up and the duty manager knows of this effect.",),
     ),
-    Rule(
+    table_rule(
         name="way-overload",
         rule_class=RuleClass.PATCH,
         severity=Severity.WARNING,
@@ -98,7 +98,7 @@ RULES = (
         next_checks=("Look at what is plugged into this circuit; the current is an estimate from levels and loads.",),
         next_checks_quiet=(f"Have the current measured {_COMPETENT}.",),
     ),
-    Rule(
+    table_rule(
         name="supply-overload",
         rule_class=RuleClass.PATCH,
         severity=Severity.WARNING,

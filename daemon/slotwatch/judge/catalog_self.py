@@ -2,54 +2,11 @@
 
 from __future__ import annotations
 
-from slotwatch.judge.rule import COMMON_PRACTICE, Rule, RuleClass, Threshold
+from slotwatch.judge.rule import RuleClass, Threshold, table_rule
 from slotwatch.snapshot import Severity
 
 RULES = (
-    Rule(
-        name="link-down",
-        rule_class=RuleClass.SELF,
-        severity=Severity.CRITICAL,
-        sentence="This listener's own network {network} ({interface}) {fault} since {since}: "
-        "nothing on it is judged, and nothing is said of the show.",
-        on_delay_s=0.0,
-        off_delay_s=3.0,
-        faults=("F04", "F103"),
-        next_checks=(
-            "Look at this computer's own network lead and at both of its link lamps.",
-            "Look whether the rack's switch has power.",
-        ),
-    ),
-    Rule(
-        name="host-overrun",
-        rule_class=RuleClass.SELF,
-        severity=Severity.WARNING,
-        sentence="This computer {habit}: what was missing then is not judged, and blames nobody.",
-        on_delay_s=0.0,
-        thresholds=(
-            Threshold("stall_s", 1.0, "lateness of the judging loop that is said", COMMON_PRACTICE),
-            Threshold("settle_s", 10.0, "time that windows need to forget it", COMMON_PRACTICE),
-        ),
-        faults=("F101", "F109"),
-        next_checks=(
-            "Look what else runs on this computer.",
-            "Run `slotwatch host`: it names the command that makes the receive buffer larger.",
-        ),
-    ),
-    Rule(
-        name="join-failed",
-        rule_class=RuleClass.SELF,
-        severity=Severity.CRITICAL,
-        sentence="The multicast group of {universes} could not be joined on {network}: {reason}",
-        on_delay_s=0.0,
-        off_delay_s=0.0,
-        faults=("F102", "F103"),
-        next_checks=(
-            "Run `slotwatch host`: it names what limits joins on this computer.",
-            "Look whether the interface has an address.",
-        ),
-    ),
-    Rule(
+    table_rule(
         name="querier-absent",
         rule_class=RuleClass.SELF,
         severity=Severity.WARNING,
@@ -68,7 +25,7 @@ RULES = (
         ),
         next_checks_quiet=("Give the show's switch a querier with the lowest address, or turn snooping off.",),
     ),
-    Rule(
+    table_rule(
         name="querier-changed",
         rule_class=RuleClass.SELF,
         severity=Severity.NOTE,
@@ -80,7 +37,7 @@ RULES = (
         may_exceed_note=False,
         next_checks=("Look which router, switch or access point was added; one querier should be meant.",),
     ),
-    Rule(
+    table_rule(
         name="flooded-groups",
         rule_class=RuleClass.SELF,
         severity=Severity.NOTE,
@@ -91,7 +48,7 @@ RULES = (
         may_exceed_note=False,
         next_checks=("Look at the switch: is snooping on, with a querier, and is its group table full?",),
     ),
-    Rule(
+    table_rule(
         name="fallback-address",
         rule_class=RuleClass.SELF,
         severity=Severity.NOTE,
@@ -102,7 +59,7 @@ RULES = (
         may_exceed_note=False,
         next_checks=("Look at the address plan, and whether the address server was running when it started.",),
     ),
-    Rule(
+    table_rule(
         name="duplicate-address",
         rule_class=RuleClass.SELF,
         severity=Severity.NOTE,

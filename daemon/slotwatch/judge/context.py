@@ -15,8 +15,10 @@ from uuid import UUID
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Phase
 from slotwatch.judge import wording
+from slotwatch.model.windows import BUCKET_NS
 from slotwatch.snapshot import SourceRow
 from slotwatch.wire.batch import NETWORK_UNKNOWN
 from slotwatch.wire.universe import Protocol, UniverseId, source_key
@@ -149,6 +151,11 @@ class RuleContext:
     @cached_property
     def _by_source(self) -> tuple[Integers, Integers]:
         return _sorted(self.streams.source, self.streams.used)
+
+    def counted(self, counts: tuple[int, ...], seconds: float) -> NDArray[np.uint32]:
+        """(S,) how often these things (`model.windows`) happened in the last seconds, at most 10, to 100 ms."""
+        sums: NDArray[np.uint32] = self.model.streams.windows.sums(counts, round(seconds * NANOSECONDS / BUCKET_NS))
+        return sums
 
     def streams_of(self, universe: int) -> Integers:
         """Rows of all streams of a universe row."""

@@ -7,7 +7,7 @@ A rule is plugged in as `judge.binding` says.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -17,14 +17,16 @@ from numpy.typing import NDArray
 from slotwatch.house.schema import House, Phase
 from slotwatch.judge import phases, readiness, states
 from slotwatch.judge.accounts import give_account
-from slotwatch.judge.binding import Raised, RuleState
-from slotwatch.judge.bindings import all_watches
+from slotwatch.judge.binding import Raised
+from slotwatch.judge.bindings import all_states
+from slotwatch.judge.catalog import RULES
 from slotwatch.judge.clusters import Cluster, Clusterer
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.events import Event
 from slotwatch.judge.incidents import IncidentBook
 from slotwatch.judge.listener import Listener
 from slotwatch.judge.phases import PhaseKeeper
+from slotwatch.judge.rule import Rule
 from slotwatch.judge.rules_network import Receivers
 from slotwatch.judge.shown import Shown
 from slotwatch.snapshot import HouseView, Incident, Severity
@@ -43,8 +45,16 @@ EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 class Judge:
     """All rules, causes and incidents of one house."""
 
-    def __init__(self, house: House, now_ns: int, wall_offset_ns: int, phase: Phase | None = None) -> None:
+    def __init__(
+        self,
+        house: House,
+        now_ns: int,
+        wall_offset_ns: int,
+        phase: Phase | None = None,
+        rules: Sequence[Rule] = RULES,
+    ) -> None:
         self.house = house
+        self.rules = rules
         self.wall_offset_ns = wall_offset_ns
         self.started_ns = now_ns
         self.listener = Listener(now_ns)
@@ -53,7 +63,7 @@ class Judge:
         self._book = IncidentBook(wall_offset_ns)
         self._clusterer = Clusterer()
         self._clusters: list[Cluster] = []
-        self._conditions = [RuleState(watch) for watch in all_watches(house)]
+        self._conditions = all_states(house, self.rules)
         self.shown = Shown(house)
         self._events: list[Event] = []
         self._refresh_due_ns = 0
@@ -187,11 +197,11 @@ class Judge:
         self.house = house
         self._zone = phases.zone_of(house)
         self.shown.take_house(house)
-        conditions = [RuleState(watch) for watch in all_watches(house)]
+        conditions = all_states(house, self.rules)
         for condition in conditions:
-            # Of one rule's several watches the same one goes on, however many a house makes.
-            peers = [one for one in conditions if one.watch.rule == condition.watch.rule]
-            before = [one for one in self._conditions if one.watch.rule == condition.watch.rule]
+            # Of one rule's several bindings the same one goes on, however many a house makes.
+            peers = [one for one in conditions if one.rule.name == condition.rule.name]
+            before = [one for one in self._conditions if one.rule.name == condition.rule.name]
             if len(peers) == len(before):
                 condition.raised = before[peers.index(condition)].raised
         self._conditions = conditions

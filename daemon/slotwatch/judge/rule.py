@@ -1,14 +1,27 @@
-"""What a row of the rule table is. The table itself is `judge.catalog`."""
+"""What a rule is: its row in the rule table, its parameters, and the words that its sentence is filled with.
+
+Each rule has one module in `judge.rules`, which holds all of it. `judge.catalog` collects them.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass, field, fields, replace
 from enum import StrEnum
+from string import Formatter
+from typing import TYPE_CHECKING, Any, Generic, Protocol, TypeVar
 
 from slotwatch.house.schema import Phase
 from slotwatch.snapshot import Severity
 
+if TYPE_CHECKING:
+    from slotwatch.judge.binding import RuleBinding, RuleSetup
+
 COMMON_PRACTICE = "common practice, no source"
+COMMON_PLACEHOLDERS = frozenset({"universes", "sources", "from_sender", "since", "verdict", "works"})
+"""What every sentence may use. `{from_sender}` begins with a space: ` from "Desk A" (10.0.0.1)`, or is empty."""
+
+P = TypeVar("P", bound="RuleParameters")
 
 
 class RuleClass(StrEnum):
@@ -28,8 +41,80 @@ class Threshold:
     """With its unit in it: `gap_ms`, `loss_ratio`."""
     value: float
     text: str
-    source: str
+    source: str = COMMON_PRACTICE
     """Clause of a standard, or "common practice, no source"."""
+
+
+def number(default: float, text: str, source: str = COMMON_PRACTICE) -> Any:
+    """Declare one parameter of a rule: its value, what it means, and where it comes from.
+
+    The parameter's name ends in its unit (`_s`, `_ms`, `_hz`, `_ratio`, `_percent`); a count has none.
+    """
+    return field(default=default, metadata={"text": text, "source": source})
+
+
+@dataclass(frozen=True, slots=True)
+class RuleParameters:
+    """Every number of one rule. Its condition, its delays, its windows and its documentation read nothing else."""
+
+    on_delay_s: float = number(0.0, "time its condition holds before it is raised")
+    off_delay_s: float = number(10.0, "time its condition is gone before it is over")
+
+    def by_name(self) -> dict[str, object]:
+        """Give each parameter's value: what a sentence may use."""
+        return {one.name: getattr(self, one.name) for one in fields(self)}
+
+    def rows(self) -> tuple[Threshold, ...]:
+        """Give all parameters for the documents, the two delays first."""
+        return tuple(
+            Threshold(one.name, float(getattr(self, one.name)), one.metadata["text"], one.metadata["source"])
+            for one in fields(self)
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What one case puts into its rule's sentence. A rule with placeholders of its own has a subclass: a field each."""
+
+    def words(self) -> dict[str, object]:
+        """Give what each placeholder is filled with."""
+        return {one.name: getattr(self, one.name) for one in fields(self)}
+
+
+NO_FACTS = Facts()
+
+
+class Judging(Protocol):
+    """What judges a rule: its numbers, and its bindings made of them."""
+
+    @property
+    def parameters(self) -> RuleParameters: ...
+
+    def bindings(self, setup: RuleSetup) -> tuple[RuleBinding, ...]: ...
+
+    def changed(self, **numbers: float) -> Judging: ...
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedBy(Generic[P]):
+    """A rule's parameters, and the function that makes its bindings of them."""
+
+    parameters: P
+    bind: Callable[[RuleSetup, P], tuple[RuleBinding, ...]]
+    """Gives no binding where the house declares nothing that the rule could judge."""
+
+    def bindings(self, setup: RuleSetup) -> tuple[RuleBinding, ...]:
+        """Make its bindings for one house."""
+        return self.bind(setup, self.parameters)
+
+    def changed(self, **numbers: float) -> JudgedBy[P]:
+        """Give the same with other numbers."""
+        return JudgedBy(replace(self.parameters, **numbers), self.bind)
+
+
+def judged_by(parameters: P, bind: Callable[[RuleSetup, P], tuple[RuleBinding, ...]]) -> Judging:
+    """Join a rule's parameters with the function that makes its bindings of them."""
+    return JudgedBy(parameters, bind)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,10 +126,15 @@ class Rule:
     severity: Severity
     """In `show`."""
     sentence: str
-    """What it says when raised, for people: "{universe} …". Placeholders are named."""
-    on_delay_s: float
-    off_delay_s: float = 10.0
-    thresholds: tuple[Threshold, ...] = ()
+    """What it says when raised, for people: "{universes} …".
+
+    Placeholders: COMMON_PLACEHOLDERS, the fields of `facts`, and its own parameters by name: `in {window_s:g} s`.
+    """
+    judged_by: Judging
+    facts: type[Facts] | None = Facts
+    """None: its sentence is not checked."""
+    measured: tuple[Threshold, ...] = ()
+    """Numbers that the model or the listener counts with: the very constants, shown beside the parameters."""
     source: str = COMMON_PRACTICE
     faults: tuple[str, ...] = ()
     next_checks: tuple[str, ...] = ()
@@ -54,11 +144,71 @@ class Rule:
     may_exceed_note: bool = True
     """False: a note in every phase."""
 
+    def __post_init__(self) -> None:
+        """Check the sentence: a placeholder that nothing fills, or a fact that it does not use, is a ValueError."""
+        if self.facts is None:
+            return
+        used = {name for _, name, _, _ in Formatter().parse(self.sentence) if name is not None}
+        own = {one.name for one in fields(self.facts)}
+        if unknown := used - own - self.parameters.by_name().keys() - COMMON_PLACEHOLDERS:
+            raise ValueError(f"{self.name}: nothing fills {', '.join(sorted(unknown))} in its sentence")
+        if unused := own - used:
+            raise ValueError(f"{self.name}: its sentence does not use {', '.join(sorted(unused))}")
+
+    @property
+    def parameters(self) -> RuleParameters:
+        """Every number that it is judged with."""
+        return self.judged_by.parameters
+
+    def changed(self, **numbers: float) -> Rule:
+        """Give the same rule with other numbers."""
+        return replace(self, judged_by=self.judged_by.changed(**numbers))
+
+    def shown_sentence(self) -> str:
+        """Give the sentence for the documents: parameters filled in, facts left as placeholders."""
+        numbers = self.parameters.by_name()
+        parts = []
+        for text, name, spec, _ in Formatter().parse(self.sentence):
+            parts.append(text)
+            if name is not None:
+                parts.append(format(numbers[name], spec or "") if name in numbers else f"{{{name}}}")
+        return "".join(parts)
+
     def threshold(self, name: str) -> float:
-        for row in self.thresholds:
+        """Give one of its numbers; KeyError if it has no such number."""
+        for row in self.parameters.rows():
             if row.name == name:
                 return row.value
         raise KeyError(name)
+
+    @property
+    def on_delay_s(self) -> float:
+        """How long its condition holds before it is raised."""
+        return self.parameters.on_delay_s
+
+    @property
+    def off_delay_s(self) -> float:
+        """How long its condition is gone before it is over."""
+        return self.parameters.off_delay_s
+
+
+@dataclass(frozen=True, slots=True)
+class TableParameters(RuleParameters):
+    """Of a rule that has no module of its own yet: numbers by name."""
+
+    thresholds: tuple[Threshold, ...] = ()
+
+    def rows(self) -> tuple[Threshold, ...]:
+        delays = (("on_delay_s", self.on_delay_s), ("off_delay_s", self.off_delay_s))
+        return (*(Threshold(name, value, "delay", COMMON_PRACTICE) for name, value in delays), *self.thresholds)
+
+
+def table_rule(
+    *, on_delay_s: float, off_delay_s: float = 10.0, thresholds: tuple[Threshold, ...] = (), **row: Any
+) -> Rule:
+    """Make a rule that has no module of its own yet: its binding stands in a `judge.rules_*`."""
+    parameters = TableParameters(on_delay_s, off_delay_s, thresholds)
+    return Rule(judged_by=JudgedBy(parameters, lambda setup, p: ()), facts=None, **row)
 
 
 def quiet_phase(phase: Phase) -> bool:

@@ -9,7 +9,7 @@ import numpy as np
 
 from slotwatch.house.schema import House
 from slotwatch.judge import wording
-from slotwatch.judge.binding import KEYS, UNIVERSES, Finding, Mask, RuleBinding
+from slotwatch.judge.binding import KEYS, UNIVERSES, Finding, Mask, NamedBinding, named
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rivals import Pairs, Rivals
@@ -22,18 +22,18 @@ DIP_NS = 500_000_000
 """Levels that run late cross those they follow at every turn, and are in step for that moment."""
 
 
-def bindings(house: House) -> tuple[RuleBinding, ...]:
+def bindings(house: House) -> tuple[NamedBinding, ...]:
     contest = Contest(Rivals())
     return (
-        RuleBinding(
+        named(
             "source-conflict",
             UNIVERSES,
             contest.is_contested,
             contest.describe_conflict,
             is_wary=contest.is_comparing,
         ),
-        RuleBinding("backup-differs", KEYS, contest.differs, contest.describe_difference, timed=True),
-        RuleBinding("backup-in-control", UNIVERSES, is_backup_in_control, describe_backup_in_control, refresh_s=None),
+        named("backup-differs", KEYS, contest.differs, contest.describe_difference, timed=True),
+        named("backup-in-control", UNIVERSES, is_backup_in_control, describe_backup_in_control, refresh_s=None),
     )
 
 

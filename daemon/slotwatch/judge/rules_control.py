@@ -8,7 +8,7 @@ import numpy as np
 
 from slotwatch.house.schema import House
 from slotwatch.judge import wording
-from slotwatch.judge.binding import STREAMS, TICK_NS, UNIVERSES, Finding, Mask, RuleBinding
+from slotwatch.judge.binding import STREAMS, TICK_NS, UNIVERSES, Finding, Mask, NamedBinding, named
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.numbering_mistakes import declared_relatives
 from slotwatch.judge.rivals import SLOT_PRIORITY_NS
@@ -21,16 +21,16 @@ FEW_FRAMES = 3
 STOPPED_SHOWN_NS = 300 * NANOSECONDS
 
 
-def bindings(house: House) -> tuple[RuleBinding, ...]:
+def bindings(house: House) -> tuple[NamedBinding, ...]:
     invited = Invited(house)
     return (
-        RuleBinding("unexpected-source", STREAMS, invited.is_unexpected, invited.describe, refresh_s=5.0),
-        RuleBinding("undeclared-universe", UNIVERSES, is_undeclared, describe_undeclared, refresh_s=None),
-        RuleBinding("slot-priority-faulty", STREAMS, has_stopped_priority, describe_stopped_priority, on_delay_s=0.0),
-        RuleBinding("slot-priority-faulty", STREAMS, has_short_priority, describe_short_priority),
-        RuleBinding("slot-priority-faulty", UNIVERSES, has_mixed_priority, describe_mixed_priority, on_delay_s=5.0),
+        named("unexpected-source", STREAMS, invited.is_unexpected, invited.describe, refresh_s=5.0),
+        named("undeclared-universe", UNIVERSES, is_undeclared, describe_undeclared, refresh_s=None),
+        named("slot-priority-faulty", STREAMS, has_stopped_priority, describe_stopped_priority, on_delay_s=0.0),
+        named("slot-priority-faulty", STREAMS, has_short_priority, describe_short_priority),
+        named("slot-priority-faulty", UNIVERSES, has_mixed_priority, describe_mixed_priority, on_delay_s=5.0),
         # A moment before the loss that it explains is found.
-        RuleBinding("preview-only", UNIVERSES, is_preview_only, describe_preview_only, TICK_NS, on_delay_s=2.4),
+        named("preview-only", UNIVERSES, is_preview_only, describe_preview_only, TICK_NS, on_delay_s=2.4),
     )
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.house.schema import House
-from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, finding_of
+from slotwatch.judge.binding import STREAMS, Finding, Mask, NamedBinding, finding_of, named
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.fault_onset import before_gaps, changed_pace, counted_in
@@ -33,14 +33,12 @@ BEACON_NS = 102_400_000
 """Beacon interval of wireless networks (IEEE 802.11: 100 time units of 1.024 ms)."""
 
 
-def bindings(house: House) -> tuple[RuleBinding, ...]:
+def bindings(house: House) -> tuple[NamedBinding, ...]:
     pace = Pace()
     return (
-        RuleBinding(
-            "slow-refresh", STREAMS, pace.is_slow, describe_slow, began_ns=slow_since_ns, is_wary=pace.is_one_slower
-        ),
-        RuleBinding("fast-refresh", STREAMS, is_fast, describe_fast, began_ns=fast_since_ns),
-        RuleBinding(
+        named("slow-refresh", STREAMS, pace.is_slow, describe_slow, began_ns=slow_since_ns, is_wary=pace.is_one_slower),
+        named("fast-refresh", STREAMS, is_fast, describe_fast, began_ns=fast_since_ns),
+        named(
             "uneven-refresh",
             STREAMS,
             is_uneven,
@@ -48,7 +46,7 @@ def bindings(house: House) -> tuple[RuleBinding, ...]:
             began_ns=uneven_since_ns,
             is_wary=lambda ctx: bool(ctx.streams.uneven_10s.any()),
         ),
-        RuleBinding("packet-loss", STREAMS, loses, describe_loss, began_ns=counted_in(LOST, 10.0)),
+        named("packet-loss", STREAMS, loses, describe_loss, began_ns=counted_in(LOST, 10.0)),
     )
 
 

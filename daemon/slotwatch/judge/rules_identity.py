@@ -9,7 +9,7 @@ import numpy as np
 
 from slotwatch.house.schema import House
 from slotwatch.judge import wording
-from slotwatch.judge.binding import KEYS, STREAMS, Finding, Mask, RuleBinding
+from slotwatch.judge.binding import KEYS, STREAMS, Finding, Mask, NamedBinding, named
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rules_control import MOST_LOOKED_AT, predecessor
@@ -29,15 +29,13 @@ ECHOES = 3
 CHANGE_SHOWN_NS = 60 * NANOSECONDS
 
 
-def bindings(house: House) -> tuple[RuleBinding, ...]:
+def bindings(house: House) -> tuple[NamedBinding, ...]:
     clones = Clones()
     echoes = Echoes()
     return (
-        RuleBinding(
-            "duplicate-identity", KEYS, clones.find, describe_clones, timed=True, is_wary=clones.is_one_suspected
-        ),
-        RuleBinding("identity-changed", STREAMS, has_changed, describe_changed, refresh_s=None),
-        RuleBinding("echoed-universe", KEYS, echoes.find, describe_echo),
+        named("duplicate-identity", KEYS, clones.find, describe_clones, timed=True, is_wary=clones.is_one_suspected),
+        named("identity-changed", STREAMS, has_changed, describe_changed, refresh_s=None),
+        named("echoed-universe", KEYS, echoes.find, describe_echo),
     )
 
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from slotwatch.house.schema import Fixture, House
 from slotwatch.judge import wording
-from slotwatch.judge.binding import KEYS, Finding, RuleBinding
+from slotwatch.judge.binding import KEYS, Finding, NamedBinding, named
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rules_loads import load_rows
@@ -38,12 +38,12 @@ MOST_CASES = 500
 """More cases of one rule than this tell nobody more."""
 
 
-def bindings(house: House) -> tuple[RuleBinding, ...]:
+def bindings(house: House) -> tuple[NamedBinding, ...]:
     if not house.fixtures:
         return ()
     rules = LightRules()
     return (
-        RuleBinding(
+        named(
             "non-dim-partial",
             KEYS,
             rules.parked,
@@ -53,9 +53,9 @@ def bindings(house: House) -> tuple[RuleBinding, ...]:
             timed=True,
             is_wary=rules.is_one_partial,
         ),
-        RuleBinding("powered-off", KEYS, rules.unpowered, rules.describe_unpowered, LOOK_NS, turned_ns=rules.turned_ns),
-        RuleBinding("control-held", KEYS, rules.held_controls, rules.describe_control, SECOND_NS),
-        RuleBinding("glare-held", KEYS, rules.held_glare, rules.describe_glare, SECOND_NS, on_delay_s=0),
+        named("powered-off", KEYS, rules.unpowered, rules.describe_unpowered, LOOK_NS, turned_ns=rules.turned_ns),
+        named("control-held", KEYS, rules.held_controls, rules.describe_control, SECOND_NS),
+        named("glare-held", KEYS, rules.held_glare, rules.describe_glare, SECOND_NS, on_delay_s=0),
     )
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from slotwatch.house.racks import NOTE
 from slotwatch.house.schema import House
-from slotwatch.judge.binding import KEYS, Finding, RuleBinding
+from slotwatch.judge.binding import KEYS, Finding, NamedBinding, named
 from slotwatch.judge.context import RuleContext
 from slotwatch.model.loads import RackLoad
 
@@ -21,12 +21,12 @@ SLACK = 1.005
 NEUTRAL = "neutral"
 
 
-def bindings(house: House) -> tuple[RuleBinding, ...]:
+def bindings(house: House) -> tuple[NamedBinding, ...]:
     if not house.racks:
         return ()
     return (
-        RuleBinding("way-overload", KEYS, ways_over, describe_way, LOOK_NS, turned_ns=turned_ns),
-        RuleBinding("supply-overload", KEYS, supplies_over, describe_supply, LOOK_NS, turned_ns=turned_ns),
+        named("way-overload", KEYS, ways_over, describe_way, LOOK_NS, turned_ns=turned_ns),
+        named("supply-overload", KEYS, supplies_over, describe_supply, LOOK_NS, turned_ns=turned_ns),
     )
 
 

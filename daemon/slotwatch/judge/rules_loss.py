@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.house.schema import House
-from slotwatch.judge.binding import KEYS, TICK_NS, UNIVERSES, Finding, Mask, RuleBinding
+from slotwatch.judge.binding import KEYS, TICK_NS, UNIVERSES, Finding, Mask, NamedBinding, named
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.numbering_mistakes import look_alikes
 from slotwatch.wire.universe import Protocol
@@ -24,11 +24,11 @@ HEARD_LATELY_NS = 24 * 3600 * NANOSECONDS
 LOUD_PHASES = ("pre-show", "show")
 
 
-def bindings(house: House) -> tuple[RuleBinding, ...]:
+def bindings(house: House) -> tuple[NamedBinding, ...]:
     roster = Roster(house)
     return (
-        RuleBinding("universe-lost", UNIVERSES, is_lost, describe_lost, TICK_NS, refresh_s=None),
-        RuleBinding(
+        named("universe-lost", UNIVERSES, is_lost, describe_lost, TICK_NS, refresh_s=None),
+        named(
             "universe-missing",
             UNIVERSES,
             is_missing,
@@ -37,8 +37,8 @@ def bindings(house: House) -> tuple[RuleBinding, ...]:
             refresh_s=5.0,
             is_wary=lambda ctx: abs(ctx.now_ns - ctx.started_ns - START_NS) < NANOSECONDS,
         ),
-        RuleBinding("source-absent", KEYS, roster.absent_mains, describe_absent_main, TICK_NS, refresh_s=None),
-        RuleBinding("backup-absent", KEYS, roster.absent_backups, describe_absent_backup, TICK_NS, refresh_s=None),
+        named("source-absent", KEYS, roster.absent_mains, describe_absent_main, TICK_NS, refresh_s=None),
+        named("backup-absent", KEYS, roster.absent_backups, describe_absent_backup, TICK_NS, refresh_s=None),
     )
 
 
@@ -295,14 +295,15 @@ def describe_absent_main(ctx: RuleContext, key: Any) -> Finding:
     keepers = [
         ctx.say_source(ctx.source_of(row)) for row in ctx.streams_of(finding.universes[0]).tolist() if ctx.live[row]
     ]
-    finding.facts["kept_by"] = f"{keepers[0]} keeps it alive" if keepers else "another source keeps it alive"
+    kept_by = f"{keepers[0]} keeps it alive" if keepers else "another source keeps it alive"
+    finding.facts = {"kept_by": kept_by}
     return finding
 
 
 def describe_absent_backup(ctx: RuleContext, key: Any) -> Finding:
     finding = _describe_absent(ctx, key)
     since = ctx.time_of_day(finding.since_ns)
-    finding.facts["absence"] = "never came" if key[0] == "never" else f"has been silent since {since}"
+    finding.facts = {"absence": "never came" if key[0] == "never" else f"has been silent since {since}"}
     return finding
 
 

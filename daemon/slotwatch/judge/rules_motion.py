@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from slotwatch.house.schema import House
 from slotwatch.judge import wording
-from slotwatch.judge.binding import KEYS, Finding, RuleBinding
+from slotwatch.judge.binding import KEYS, Finding, NamedBinding, named
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rules_lights import LOOK_NS, MOST_CASES, NOT_SEEN, SECOND_NS
 from slotwatch.model.flashes import TOO_MANY
@@ -41,15 +41,15 @@ _EVIDENCE = {
 }
 
 
-def bindings(house: House) -> tuple[RuleBinding, ...]:
+def bindings(house: House) -> tuple[NamedBinding, ...]:
     if not house.fixtures:
         return ()
     rules = MotionRules(house)
     return (
-        RuleBinding("flash-rate", KEYS, rules.flashing, rules.describe_flashing, LOOK_NS),
-        RuleBinding("fine-stuck", KEYS, rules.stuck, rules.describe_pair, SECOND_NS),
-        RuleBinding("fine-swapped", KEYS, rules.swapped, rules.describe_pair, SECOND_NS),
-        RuleBinding("torn-pair", KEYS, rules.torn, rules.describe_pair, SECOND_NS),
+        named("flash-rate", KEYS, rules.flashing, rules.describe_flashing, LOOK_NS),
+        named("fine-stuck", KEYS, rules.stuck, rules.describe_pair, SECOND_NS),
+        named("fine-swapped", KEYS, rules.swapped, rules.describe_pair, SECOND_NS),
+        named("torn-pair", KEYS, rules.torn, rules.describe_pair, SECOND_NS),
     )
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from slotwatch.house.schema import House, Receiver
 from slotwatch.judge import wording
-from slotwatch.judge.binding import KEYS, STREAMS, Finding, Mask, RuleBinding
+from slotwatch.judge.binding import KEYS, STREAMS, Finding, Mask, NamedBinding, named
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.judge.context import RuleContext
 from slotwatch.snapshot import Confidence
@@ -23,16 +23,16 @@ POLLED_NS = 10 * NANOSECONDS
 CHANGE_SHOWN_NS = 60 * NANOSECONDS
 
 
-def bindings(house: House) -> tuple[RuleBinding, ...]:
+def bindings(house: House) -> tuple[NamedBinding, ...]:
     fallback = FallbackAddresses()
     receivers = Receivers(house)
     return (
-        RuleBinding("querier-absent", KEYS, silent_queriers, describe_silent_querier, is_wary=is_querier_due),
-        RuleBinding("querier-changed", KEYS, changed_queriers, describe_changed_querier, SECOND_NS, refresh_s=None),
-        RuleBinding("flooded-groups", STREAMS, is_flooded, describe_flooded, SECOND_NS, refresh_s=10.0),
-        RuleBinding("fallback-address", KEYS, fallback.find, describe_fallback, SECOND_NS, refresh_s=None),
-        RuleBinding("duplicate-address", KEYS, contested_addresses, describe_contested, SECOND_NS),
-        RuleBinding("receiver-silent", KEYS, receivers.silent, receivers.describe, SECOND_NS, on_delay_s=0.0),
+        named("querier-absent", KEYS, silent_queriers, describe_silent_querier, is_wary=is_querier_due),
+        named("querier-changed", KEYS, changed_queriers, describe_changed_querier, SECOND_NS, refresh_s=None),
+        named("flooded-groups", STREAMS, is_flooded, describe_flooded, SECOND_NS, refresh_s=10.0),
+        named("fallback-address", KEYS, fallback.find, describe_fallback, SECOND_NS, refresh_s=None),
+        named("duplicate-address", KEYS, contested_addresses, describe_contested, SECOND_NS),
+        named("receiver-silent", KEYS, receivers.silent, receivers.describe, SECOND_NS, on_delay_s=0.0),
     )
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from slotwatch.house.conflicts import Conflict, conflicts
 from slotwatch.house.schema import Fixture, House
 from slotwatch.judge import wording
-from slotwatch.judge.binding import KEYS, UNIVERSES, Finding, Mask, RuleBinding
+from slotwatch.judge.binding import KEYS, UNIVERSES, Finding, Mask, NamedBinding, named
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.shifted import fitting_universe
 from slotwatch.model.winning import winning_levels
@@ -25,12 +25,12 @@ CAUSES = {"past-512": "past-end", "doubled": "doubled", "overlap": "overlap"}
 Conflicts = dict[tuple[str, UniverseId | None, tuple[str, ...]], tuple[str, tuple[Fixture, ...]]]
 
 
-def bindings(house: House) -> tuple[RuleBinding, ...]:
+def bindings(house: House) -> tuple[NamedBinding, ...]:
     plan = Plan(house)
     return (
-        RuleBinding("patch-conflict", KEYS, plan.conflicts, plan.describe_conflict, 1_000_000_000, refresh_s=None),
-        RuleBinding("short-frame", UNIVERSES, plan.is_short, plan.describe_short),
-        RuleBinding("stray-levels", UNIVERSES, plan.has_strays, plan.describe_strays, turned_ns=changed_ns),
+        named("patch-conflict", KEYS, plan.conflicts, plan.describe_conflict, 1_000_000_000, refresh_s=None),
+        named("short-frame", UNIVERSES, plan.is_short, plan.describe_short),
+        named("stray-levels", UNIVERSES, plan.has_strays, plan.describe_strays, turned_ns=changed_ns),
     )
 
 

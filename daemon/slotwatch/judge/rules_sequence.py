@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.house.schema import House
-from slotwatch.judge.binding import KEYS, STREAMS, Finding, Mask, RuleBinding, finding_of
+from slotwatch.judge.binding import KEYS, STREAMS, Finding, Mask, NamedBinding, finding_of, named
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.fault_onset import counted_in, window_of
@@ -24,14 +24,12 @@ LATE_SYNC_NS = NANOSECONDS
 """So long without a sync packet is looked at closely: at rest one comes each second with its frames."""
 
 
-def bindings(house: House) -> tuple[RuleBinding, ...]:
+def bindings(house: House) -> tuple[NamedBinding, ...]:
     syncs = Syncs()
     return (
-        RuleBinding(
-            "out-of-order", STREAMS, is_out_of_order, describe_out_of_order, began_ns=counted_in(DISCARDED, 10.0)
-        ),
-        RuleBinding("sequence-unusable", STREAMS, is_unusable, describe_unusable, began_ns=unusable_since_ns),
-        RuleBinding(
+        named("out-of-order", STREAMS, is_out_of_order, describe_out_of_order, began_ns=counted_in(DISCARDED, 10.0)),
+        named("sequence-unusable", STREAMS, is_unusable, describe_unusable, began_ns=unusable_since_ns),
+        named(
             "sync-missing",
             KEYS,
             syncs.missing,
@@ -40,7 +38,7 @@ def bindings(house: House) -> tuple[RuleBinding, ...]:
             timed=True,
             is_wary=syncs.is_one_late,
         ),
-        RuleBinding("wrong-group", STREAMS, is_wrong_group, describe_wrong_group),
+        named("wrong-group", STREAMS, is_wrong_group, describe_wrong_group),
     )
 
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from slotwatch.house.schema import House
 from slotwatch.judge import wording
-from slotwatch.judge.binding import KEYS, UNIVERSES, Finding, Mask, RuleBinding
+from slotwatch.judge.binding import KEYS, UNIVERSES, Finding, Mask, NamedBinding, named
 from slotwatch.judge.context import RuleContext
 from slotwatch.snapshot import Confidence
 
@@ -28,11 +28,11 @@ STUCK_SLOTS = 48
 """More slots than this are a look of its own, not a level that was left."""
 
 
-def bindings(house: House) -> tuple[RuleBinding, ...]:
+def bindings(house: House) -> tuple[NamedBinding, ...]:
     skew = Skew()
     return (
-        RuleBinding("skewed-universes", KEYS, skew.find, skew.describe, on_delay_s=0.0, refresh_s=10.0),
-        RuleBinding("level-stuck", UNIVERSES, is_stuck, describe_stuck, NANOSECONDS, refresh_s=10.0),
+        named("skewed-universes", KEYS, skew.find, skew.describe, on_delay_s=0.0, refresh_s=10.0),
+        named("level-stuck", UNIVERSES, is_stuck, describe_stuck, NANOSECONDS, refresh_s=10.0),
     )
 
 

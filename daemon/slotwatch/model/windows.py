@@ -150,6 +150,16 @@ class Windows:
         self._untold[row] = 0
         self._gaps_us[:, row] = 0
 
+    def sums(self, metrics: tuple[int, ...], buckets: int) -> NDArray[np.uint32]:
+        """(top,) what was counted in the last finished buckets, at most 100 of them; kept ready for COLUMNS."""
+        top = self._table.top
+        for name, length, counted in COLUMNS:
+            if length == buckets and counted == metrics:
+                ready: NDArray[np.uint32] = getattr(self._table, name)[:top]
+                return ready
+        numbers = np.arange(self._bucket - min(buckets, BUCKETS - 1), self._bucket) % BUCKETS
+        return np.asarray(self._ring[list(metrics)][:, numbers, :top].sum((0, 1)), np.uint32)
+
     def first_ns(self, metric: int, row: int, buckets: int) -> int:
         """Start of the oldest of the last `buckets` finished buckets in which anything was counted; 0 if none."""
         numbers = np.arange(self._bucket - buckets, self._bucket)

@@ -1,0 +1,21 @@
+"""Seconds, milliseconds and the nanoseconds that all judgement is made in."""
+
+from __future__ import annotations
+
+NANOSECONDS = 1_000_000_000
+"""Nanoseconds in a second."""
+
+
+def ns_from_s(seconds: float) -> int:
+    """Give whole nanoseconds for seconds."""
+    return round(seconds * NANOSECONDS)
+
+
+def ns_from_ms(milliseconds: float) -> int:
+    """Give whole nanoseconds for milliseconds."""
+    return round(milliseconds * 1_000_000)
+
+
+def ms_from_ns(span_ns: float) -> float:
+    """Give milliseconds for nanoseconds."""
+    return span_ns / 1e6

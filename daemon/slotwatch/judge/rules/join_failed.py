@@ -1,0 +1,66 @@
+"""A universe's multicast group could not be joined, so that it is not heard."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.snapshot import Severity
+from slotwatch.wire.universe import Protocol
+
+Group = tuple[int, int]
+"""Network and universe number."""
+
+
+@dataclass(frozen=True, slots=True)
+class JoinFailedParameters(RuleParameters):
+    off_delay_s: float = number(0.0, "time that it is joined before it is over")
+
+
+@dataclass(frozen=True, slots=True)
+class JoinFailedFacts(Facts):
+    network: str
+    reason: str
+
+
+def failed_joins(ctx: RuleContext) -> dict[Group, None]:
+    return {key: None for key, join in ctx.listener.joins.items() if not join.ok}
+
+
+def describe_join(ctx: RuleContext, key: Group) -> Finding:
+    network, number = key
+    join = ctx.listener.joins[network, number]
+    universes = ctx.universes
+    here = universes.used & (universes.network == network) & (universes.protocol == int(Protocol.E131))
+    rows = np.flatnonzero(here & (universes.number == number))
+    return Finding(
+        group=f"network:{network}",
+        since_ns=join.t_ns,
+        universes=tuple(rows.tolist()),
+        networks=(network,),
+        facts=JoinFailedFacts(ctx.network_name(network), join.reason or "no reason given."),
+        evidence=(f"e131/{number} on {ctx.network_name(network)}: {join.reason or 'refused'}",),
+    )
+
+
+def bind(setup: RuleSetup, p: JoinFailedParameters) -> tuple[RuleBinding, ...]:
+    return (RuleBinding(KEYS, failed_joins, describe_join),)
+
+
+RULE = Rule(
+    name="join-failed",
+    rule_class=RuleClass.SELF,
+    severity=Severity.CRITICAL,
+    sentence="The multicast group of {universes} could not be joined on {network}: {reason}",
+    judged_by=judged_by(JoinFailedParameters(), bind),
+    facts=JoinFailedFacts,
+    faults=("F102", "F103"),
+    next_checks=(
+        "Run `slotwatch host`: it names what limits joins on this computer.",
+        "Look whether the interface has an address.",
+    ),
+)

@@ -1,0 +1,166 @@
+"""A DMX512 line does not carry what the universe says that should be on it.
+
+A line is right while each of its slots stands between the lowest and highest level that its universe had for
+that slot within the last moments: a gateway may be some frames behind, and then nothing is different.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.durations import NANOSECONDS, ns_from_s
+from slotwatch.house.schema import House, Line
+from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.lines import line_row
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.snapshot import Confidence, Severity
+
+Levels = NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True)
+class LineDiffersParameters(RuleParameters):
+    on_delay_s: float = number(2.0, "time that it differs before it is raised")
+    level: int = number(3, "largest difference of a slot, in steps of 255, that is none")
+    behind_s: float = number(0.6, "how far behind the universe a line may run")
+    history_s: float = number(2.5, "how far back a late line is still recognised")
+
+
+@dataclass(frozen=True, slots=True)
+class LineDiffersFacts(Facts):
+    line: str
+    universes: str
+    fault: str
+
+
+@dataclass(slots=True)
+class ComparedLine:
+    """One line's last comparison, and its universe's last moments."""
+
+    history: deque[tuple[int, Levels]] = field(default_factory=deque)
+    """(time, levels) of the universe, oldest first."""
+    fault: str = ""
+    evidence: str = ""
+    cause: str = ""
+
+
+class LineComparison:
+    """Compares every declared line with the universe that should be on it."""
+
+    def __init__(self, house: House, p: LineDiffersParameters) -> None:
+        self._lines = [line for line in house.lines if line.compare_with is not None]
+        self._level = p.level
+        self._behind_ns = ns_from_s(p.behind_s)
+        self._history_ns = ns_from_s(p.history_s)
+        self._seen = {line.name: ComparedLine() for line in self._lines}
+
+    def differing(self, ctx: RuleContext) -> dict[str, None]:
+        return {line.name: None for line in self._lines if self._differs(ctx, line)}
+
+    def is_comparing(self, ctx: RuleContext) -> bool:
+        """Whether levels are compared over time: both are remembered pass by pass."""
+        return any(seen.history for seen in self._seen.values())
+
+    def describe(self, ctx: RuleContext, name: str) -> Finding:
+        seen = self._seen[name]
+        line = next(one for one in self._lines if one.name == name)
+        universe, own = _compared_row(ctx, line), line_row(ctx, line)
+        rows = tuple(row for row in (universe, own) if row is not None)
+        return Finding(
+            group=f"line:{name}",
+            since_ns=0,
+            universes=rows,
+            facts=LineDiffersFacts(f"line/{name}", str(line.compare_with), seen.fault),
+            evidence=(seen.evidence,),
+            cause=seen.cause,
+            confidence=Confidence.CERTAIN,
+            also_possible=("The gateway merges another source that cannot be seen from here.",),
+            still_working=(f"{line.compare_with} reaches this port whole.",),
+        )
+
+    def _differs(self, ctx: RuleContext, line: Line) -> bool:
+        universe, own = _compared_row(ctx, line), line_row(ctx, line)
+        seen = self._seen[line.name]
+        if universe is None or own is None or not ctx.universes.live[universe] or not ctx.universes.live[own]:
+            seen.history.clear()  # a silence on either side has rules of its own
+            return False
+        levels, _ = ctx.winning(np.array([universe, own]))
+        seen.history.append((ctx.now_ns, levels[0].copy()))
+        while ctx.now_ns - seen.history[0][0] > self._history_ns:
+            seen.history.popleft()
+        slots = int(ctx.universes.slots[own])
+        return self._compare(ctx.now_ns, seen, levels[1], slots)
+
+    def _compare(self, now_ns: int, seen: ComparedLine, line: Levels, slots: int) -> bool:
+        recent = np.stack([levels for at, levels in seen.history if now_ns - at <= self._behind_ns])
+        used = np.flatnonzero(recent.max(axis=0))
+        if len(used) and used[-1] >= slots:
+            return self._say(
+                seen,
+                "short",
+                f"it carries {slots} slots, the universe has levels up to slot {used[-1] + 1}",
+                f"Slots {slots + 1} to {used[-1] + 1} never reach the line.",
+            )
+        low = recent.min(axis=0).astype(np.int16) - self._level
+        high = recent.max(axis=0).astype(np.int16) + self._level
+        off = ((line < low) | (line > high))[:slots]
+        if not off.any():
+            return False
+        worst = int(np.flatnonzero(off)[0])
+        said = f"Slot {worst + 1} stands at {line[worst]} on the line and at {recent[-1][worst]} in the universe"
+        late_ns = self._late_ns(now_ns, seen, line, slots)
+        if late_ns is not None:
+            late_s = late_ns / NANOSECONDS
+            return self._say(seen, "late", f"it runs {late_s:.1f} s behind", f"{said}; the line follows late.")
+        count = int(off.sum())
+        return self._say(seen, "different", f"{count} of its slots differ", f"{said}; {count} slots differ.")
+
+    def _late_ns(self, now_ns: int, seen: ComparedLine, line: Levels, slots: int) -> int | None:
+        for at, levels in reversed(seen.history):
+            if np.abs(levels[:slots].astype(np.int16) - line[:slots]).max(initial=0) <= self._level:
+                return now_ns - at
+        return None
+
+    @staticmethod
+    def _say(seen: ComparedLine, cause: str, fault: str, evidence: str) -> bool:
+        seen.cause, seen.fault, seen.evidence = cause, fault, evidence
+        return True
+
+
+def _compared_row(ctx: RuleContext, line: Line) -> int | None:
+    """Give the row of the universe that should be on a line."""
+    wanted, universes = line.compare_with, ctx.universes
+    if wanted is None:
+        return None
+    rows = np.flatnonzero(
+        universes.used & (universes.protocol == int(wanted.protocol)) & (universes.number == wanted.number)
+    )
+    return int(rows[0]) if len(rows) else None
+
+
+def bind(setup: RuleSetup, p: LineDiffersParameters) -> tuple[RuleBinding, ...]:
+    if not setup.house.lines:
+        return ()
+    lines = LineComparison(setup.house, p)
+    return (RuleBinding(KEYS, lines.differing, lines.describe, is_wary=lines.is_comparing),)
+
+
+RULE = Rule(
+    name="line-differs",
+    rule_class=RuleClass.LOSS,
+    severity=Severity.CRITICAL,
+    sentence="{line} does not carry what {universes} says: {fault}. The network is right, the line is not.",
+    judged_by=judged_by(LineDiffersParameters(), bind),
+    facts=LineDiffersFacts,
+    faults=("F91", "F99"),
+    next_checks=(
+        "Look at the gateway's page or display: which universe is this port set to, and is it an output?",
+        "Look at the lamp of that gateway port, and whether fixtures on another port of it are right.",
+    ),
+    next_checks_quiet=("Tap the line at the gateway itself, then halve the chain until it is right.",),
+)

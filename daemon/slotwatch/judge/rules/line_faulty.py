@@ -1,0 +1,67 @@
+"""A DMX512 line brings bytes with framing faults."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+
+from slotwatch.durations import NANOSECONDS
+from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.lines import line_name, line_rows
+from slotwatch.judge.listener import LINE_FAULTS_KEPT_NS
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
+from slotwatch.snapshot import Severity
+
+WINDOW_S = LINE_FAULTS_KEPT_NS / NANOSECONDS
+
+
+@dataclass(frozen=True, slots=True)
+class LineFaultyParameters(RuleParameters):
+    on_delay_s: float = number(1.0, "time with too many faults before it is raised")
+    most_faults: int = number(10, "octets with framing faults in the window that are still accepted")
+
+
+@dataclass(frozen=True, slots=True)
+class LineFaultyFacts(Facts):
+    line: str
+    faults: int
+
+
+def faulty_lines(ctx: RuleContext, p: LineFaultyParameters) -> dict[int, None]:
+    return {number: None for number, line in ctx.listener.lines.items() if line.faults_10s > p.most_faults}
+
+
+def describe_faulty(ctx: RuleContext, number: int) -> Finding:
+    line = ctx.listener.lines[number]
+    return Finding(
+        group=f"line:{number}",
+        since_ns=0,
+        universes=line_rows(ctx, number),
+        facts=LineFaultyFacts(line_name(ctx, number), line.faults_10s),
+        evidence=(f"{line.seen.faults} faulty octets in {line.seen.breaks} frames since the port was opened.",),
+    )
+
+
+def bind(setup: RuleSetup, p: LineFaultyParameters) -> tuple[RuleBinding, ...]:
+    if not setup.house.lines:
+        return ()
+    return (RuleBinding(KEYS, partial(faulty_lines, p=p), describe_faulty, blind_window_s=WINDOW_S),)
+
+
+RULE = Rule(
+    name="line-faulty",
+    rule_class=RuleClass.FLOW,
+    severity=Severity.WARNING,
+    sentence=f"{{line}} is electrically troubled: {{faults}} octets with framing faults in {WINDOW_S:g} s.",
+    judged_by=judged_by(LineFaultyParameters(), bind),
+    facts=LineFaultyFacts,
+    measured=(Threshold("window_s", WINDOW_S, "time in which faults are counted"),),
+    faults=("F92", "F93", "F94", "F95", "F99", "F100"),
+    next_checks=(
+        "Look for a terminator that is missing at the end, or one in the middle of the chain.",
+        "Look for a passive split, an audio lead or a damp connector on this line.",
+        "Look whether two outputs are plugged onto one line.",
+    ),
+    next_checks_quiet=("Swap the leads one by one, the nearest to the tap first.",),
+)

@@ -1,0 +1,71 @@
+"""This listener's own link is gone: nothing on that network is judged."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.snapshot import Severity
+
+
+@dataclass(frozen=True, slots=True)
+class LinkDownParameters(RuleParameters):
+    off_delay_s: float = number(3.0, "time its link is up again before it is over")
+
+
+@dataclass(frozen=True, slots=True)
+class LinkDownFacts(Facts):
+    network: str
+    interface: str
+    fault: str
+
+
+def networks_down(ctx: RuleContext) -> dict[int, None]:
+    if not ctx.listener.any_down:
+        return {}
+    return dict.fromkeys(network for network, link in ctx.listener.links.items() if not link.up)
+
+
+def describe_link(ctx: RuleContext, network: int) -> Finding:
+    link = ctx.listener.links[network]
+    seen = link.seen
+    if not seen.present:
+        fault = "is gone from this computer"
+    elif not seen.up:
+        fault = "has no carrier"
+    else:
+        fault = "has lost its address"
+    rows = np.flatnonzero(ctx.universes.used & (ctx.universes.network == network) & (ctx.universes.declared >= 0))
+    return Finding(
+        group=f"network:{network}",
+        since_ns=link.since_ns,
+        universes=tuple(rows.tolist()),
+        networks=(network,),
+        facts=LinkDownFacts(ctx.network_name(network), seen.interface, fault),
+        evidence=(f"The interface {seen.interface} {fault} since {ctx.time_of_day(link.since_ns)}.",),
+        cause="carrier" if not seen.up else "address" if seen.present else "interface",
+    )
+
+
+def bind(setup: RuleSetup, p: LinkDownParameters) -> tuple[RuleBinding, ...]:
+    return (RuleBinding(KEYS, networks_down, describe_link, TICK_NS),)
+
+
+RULE = Rule(
+    name="link-down",
+    rule_class=RuleClass.SELF,
+    severity=Severity.CRITICAL,
+    sentence="This listener's own network {network} ({interface}) {fault} since {since}: "
+    "nothing on it is judged, and nothing is said of the show.",
+    judged_by=judged_by(LinkDownParameters(), bind),
+    facts=LinkDownFacts,
+    faults=("F04", "F103"),
+    next_checks=(
+        "Look at this computer's own network lead and at both of its link lamps.",
+        "Look whether the rack's switch has power.",
+    ),
+)

@@ -1,0 +1,76 @@
+"""One address sends packets that no protocol accepts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+
+from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
+from slotwatch.model.counters import OFFENCE_BUCKETS
+from slotwatch.snapshot import Severity
+from slotwatch.wire.names import address_text
+from slotwatch.wire.reject import Reject
+from slotwatch.wire.universe import Protocol
+
+Sender = tuple[int, bytes]
+"""Network, and address as 16 bytes."""
+
+
+@dataclass(frozen=True, slots=True)
+class MalformedPacketsParameters(RuleParameters):
+    packets: int = number(10, "rejected packets from one address that count")
+
+
+@dataclass(frozen=True, slots=True)
+class MalformedPacketsFacts(Facts):
+    address: str
+    count: int
+    reasons: str
+
+
+def offenders(ctx: RuleContext, p: MalformedPacketsParameters) -> dict[Sender, None]:
+    counters = ctx.model.counters
+    if not counters.offenders:
+        return {}
+    return {(one.network, one.address): None for one in counters.rejected_recently(ctx.now_ns, p.packets)}
+
+
+def describe_offender(ctx: RuleContext, key: Sender) -> Finding:
+    one = ctx.model.counters.offenders.get(key)
+    address = address_text(key[1])
+    count = one.recent(ctx.now_ns) if one else 0
+    reason = Reject(one.last_reason).word if one else "no reason kept"
+    protocol = Protocol(one.protocol).word if one else ""
+    return Finding(
+        group=f"address:{key[0]}:{address}",
+        since_ns=one.first_ns if one else 0,
+        networks=(key[0],),
+        facts=MalformedPacketsFacts(address, count, reason),
+        evidence=(
+            f"{address} on the {protocol} port: {count} packets rejected in {OFFENCE_BUCKETS} s, the last as {reason}.",
+        ),
+        weight=float(count),
+    )
+
+
+def bind(setup: RuleSetup, p: MalformedPacketsParameters) -> tuple[RuleBinding, ...]:
+    return (RuleBinding(KEYS, partial(offenders, p=p), describe_offender),)
+
+
+RULE = Rule(
+    name="malformed-packets",
+    rule_class=RuleClass.STORM,
+    severity=Severity.WARNING,
+    sentence=f"{{address}} sends packets that no protocol accepts: {{count}} in {OFFENCE_BUCKETS} s ({{reasons}}).",
+    judged_by=judged_by(MalformedPacketsParameters(), bind),
+    facts=MalformedPacketsFacts,
+    measured=(Threshold("window_s", OFFENCE_BUCKETS, "time in which rejected packets are counted"),),
+    source="ANSI E1.31-2018 5 to 7 (what must be discarded)",
+    faults=("F54", "F57"),
+    next_checks=(
+        "Look which machine has this address, and which program on it uses the show's port.",
+        "Look at that sender's version.",
+    ),
+)

@@ -1,0 +1,91 @@
+"""The same packet arrives twice or more: a mirror of both directions, a bonded port, or a loop."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+
+from slotwatch.durations import ms_from_ns
+from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.fault_onset import counted_in
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
+from slotwatch.model.strides import COPY_NS
+from slotwatch.model.windows import COPIES, FRAMES, OTHERS
+from slotwatch.snapshot import Severity
+
+
+@dataclass(frozen=True, slots=True)
+class RepeatedPacketsParameters(RuleParameters):
+    window_s: float = number(5.0, "time in which packets and copies are counted")
+    copies_ratio: float = number(0.2, "share of a stream's packets in the window that are copies")
+    copies: int = number(5, "fewest copies that count")
+    loop_ratio: float = number(0.6, "share of copies above which they go round in a loop")
+
+
+@dataclass(frozen=True, slots=True)
+class RepeatedPacketsFacts(Facts):
+    percent: str
+    verdict: str
+
+
+def is_repeated(ctx: RuleContext, p: RepeatedPacketsParameters) -> Mask:
+    copies = ctx.counted((COPIES,), p.window_s)
+    repeated: Mask = ctx.streams.used & (copies >= p.copies)
+    if not repeated.any():
+        return repeated
+    return repeated & (copies > p.copies_ratio * ctx.counted((FRAMES, OTHERS), p.window_s))
+
+
+def describe_repeated(ctx: RuleContext, row: int, p: RepeatedPacketsParameters) -> Finding:
+    copies, packets = ctx.counted((COPIES,), p.window_s), ctx.counted((FRAMES, OTHERS), p.window_s)
+    ratio = int(copies[row]) / max(1, int(packets[row]))
+    name = ctx.universe_name(ctx.universe_of(row))
+    if ratio > p.loop_ratio:
+        cause, verdict = "loop", "So many copies go round in a loop."
+        also = ("a device that answers every packet with copies",)
+    else:
+        cause, verdict = "doubled", "Each packet comes twice: a mirror of both directions, a bonded port, or a loop."
+        also = ("a loop between two switches",)
+    return finding_of(
+        ctx,
+        row,
+        since_ns=0,
+        facts=RepeatedPacketsFacts(f"{100 * ratio:.0f}", verdict),
+        evidence=(
+            f"{name}: {100 * ratio:.0f} % of its packets in {p.window_s:g} s are copies (same number, same octets).",
+        ),
+        cause=cause,
+        also_possible=also,
+        weight=ratio,
+    )
+
+
+def bind(setup: RuleSetup, p: RepeatedPacketsParameters) -> tuple[RuleBinding, ...]:
+    return (
+        RuleBinding(
+            STREAMS,
+            partial(is_repeated, p=p),
+            partial(describe_repeated, p=p),
+            began_ns=counted_in(COPIES, p.window_s),
+            blind_window_s=p.window_s,
+        ),
+    )
+
+
+RULE = Rule(
+    name="repeated-packets",
+    rule_class=RuleClass.STORM,
+    severity=Severity.WARNING,
+    sentence=f"{{percent}} % of {{universes}}{{from_sender}} arrives twice or more within {ms_from_ns(COPY_NS):g} ms. "
+    "{verdict}",
+    judged_by=judged_by(RepeatedPacketsParameters(), bind),
+    facts=RepeatedPacketsFacts,
+    measured=(Threshold("copy_ms", ms_from_ns(COPY_NS), "longest time between a packet and its copy"),),
+    faults=("F25", "F111"),
+    next_checks=(
+        "Look for two leads between the same two switches, or a stage box patched twice.",
+        "If this port is a mirror: look whether it copies both directions.",
+    ),
+    next_checks_quiet=("Take out the lead that was added last.",),
+)

@@ -1,0 +1,51 @@
+"""A route met its own output on its input and has stopped itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by
+from slotwatch.snapshot import Severity
+
+
+@dataclass(frozen=True, slots=True)
+class RouteLoopFacts(Facts):
+    route: str
+    universes: str
+
+
+def looped_routes(ctx: RuleContext) -> dict[str, None]:
+    routes = ctx.listener.routes
+    if routes is None:
+        return {}
+    return {name: None for name, state, _, _ in routes.routes if state == "loop"}
+
+
+def describe_loop(ctx: RuleContext, name: str) -> Finding:
+    assert ctx.listener.routes is not None
+    target, source = next((t, s) for n, _, t, s in ctx.listener.routes.routes if n == name)
+    return Finding(
+        group=f"route:{name}",
+        since_ns=0,
+        facts=RouteLoopFacts(name, f"{source} and {target}"),
+        evidence=(f"What the route sent to {target} came back on {source}; the route has stopped itself.",),
+        next_checks=(f"Look which gateway or program brings {target} back onto {source}.",),
+    )
+
+
+def bind(setup: RuleSetup, p: RuleParameters) -> tuple[RuleBinding, ...]:
+    return (RuleBinding(KEYS, looped_routes, describe_loop),)
+
+
+RULE = Rule(
+    name="route-loop",
+    rule_class=RuleClass.CONTROL,
+    severity=Severity.CRITICAL,
+    sentence="Route {route} would feed, or is fed by, its own output on {universes}; it is held back.",
+    judged_by=judged_by(RuleParameters(), bind),
+    facts=RouteLoopFacts,
+    faults=("F47",),
+    next_checks=("Look at the routes of the house file: no output may be another route's input.",),
+)
