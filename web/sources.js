@@ -42,7 +42,8 @@ function one(row, nowMs) {
       h("h3", {}, name, row.own_bridge || row.declared_as ? null : h("span", { class: "quiet" }, " not declared")),
       row.own_bridge ? h("p", {}, "This computer's own bridge: it sends what the ", h("a", { href: "/routes" }, "routes"), " of the house file say.") : null,
       h("p", {}, `Sends ${row.universes && row.universes.length ? ranges(row.universes, 12) : "no levels"}${Number.isFinite(row.refresh_hz) ? ` at ${hertz(row.refresh_hz)}` : ""}${row.priority ? `, priority ${row.priority}` : ""}; ${row.lost_frames ? `${count(row.lost_frames)} frames missing by sequence` : "no frame missing"}.`),
-      h("p", { class: "quiet" }, [row.source_name && row.source_name !== name ? `calls itself “${row.source_name}”` : "", `at ${row.address}`, row.cid ? `CID ${row.cid}` : "", row.first_seen_at ? `first heard ${dayTime(row.first_seen_at)}` : ""].filter(Boolean).join("; ")),
+      h("p", { class: "quiet" }, [row.source_name && row.source_name !== name ? `calls itself “${row.source_name}”` : "", (row.legs || []).length > 1 ? "" : `at ${row.address}`, row.cid ? `CID ${row.cid}` : "", row.first_seen_at ? `first heard ${dayTime(row.first_seen_at)}` : ""].filter(Boolean).join("; ")),
+      (row.legs || []).length > 1 ? h("ul", {}, row.legs.map((leg, i) => h("li", { key: i }, `${leg.network || "network"}: ${leg.address}, ${String(leg.state).replaceAll("-", " ")}${leg.universes.length ? `, ${ranges(leg.universes, 6)}` : ""}${leg.last_frame_at ? `, last frame ${dayTime(leg.last_frame_at)}` : ""}`))) : null,
       (row.odd || []).length ? h("p", { class: "quiet" }, `Understood, yet not as the standard has it: ${row.odd.map((word) => String(word).toLowerCase().replaceAll("_", " ")).join(", ")}.`) : null));
 }
 

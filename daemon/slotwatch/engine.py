@@ -155,7 +155,9 @@ class Engine:
             universe_names=shown.universe_names,
             universe_labels=shown.universe_labels,
             streams=shown.streams,
-            sources=tuple(replace(source) for source in shown.sources),
+            sources=tuple(
+                replace(source, mac=judge.mac_of(source.network, source.address)) for source in shown.sources
+            ),
             levels=shown.levels,
             slot_streams=shown.slot_streams,
             interval_bins=shown.interval_bins,

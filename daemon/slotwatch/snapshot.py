@@ -148,6 +148,8 @@ class SourceRow:
     """Words of `wire.reject.Odd` that its packets carried."""
     addresses: tuple[str, ...] = ()
     """Other addresses with the same CID."""
+    mac: str = ""
+    """Device address that claims `address` on this network, as the kernel's neighbour table has it."""
 
 
 @dataclass(slots=True)

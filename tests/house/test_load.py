@@ -199,7 +199,7 @@ def test_every_value_of_the_schema_can_be_declared() -> None:
         "recorder": (schema.Recorder, set()),
         "alerts": (schema.Alerts, set()),
         "mqtt": (schema.Mqtt, set()),
-        "sources": (schema.DeclaredSource, {"line"}),
+        "sources": (schema.DeclaredSource, {"line", "other_addresses"}),
         "universes": (schema.DeclaredUniverse, {"line", "id", "limits"}),
         "profiles": (schema.Profile, {"line"}),
         "racks": (schema.Rack, {"line"}),

@@ -64,6 +64,8 @@ class Performance:
     incidents: list[Incident]
     loudest: dict[int, Severity] = field(default_factory=dict)
     first_cause: dict[int, str] = field(default_factory=dict)
+    summaries: list[str] = field(default_factory=list)
+    """Every summary of every incident, as it was said first or revised."""
 
     def loud(self) -> Iterator[Incident]:
         return (each for each in self.incidents if self.loudest[each.id] > Severity.NOTE)
@@ -79,6 +81,7 @@ def perform(scenario: Scenario, house: House | None = None, *, resting: bool = F
     seen: dict[int, Incident] = {}
     loudest: dict[int, Severity] = {}
     first_cause: dict[int, str] = {}
+    summaries: dict[str, None] = {}
 
     def look() -> None:
         for event in engine.take_events():
@@ -89,6 +92,7 @@ def perform(scenario: Scenario, house: House | None = None, *, resting: bool = F
         seen[incident.id] = incident
         loudest[incident.id] = max(loudest.get(incident.id, Severity.NOTE), incident.severity)
         first_cause.setdefault(incident.id, incident.cause)
+        summaries[incident.summary] = None
 
     for step_ns, items in _steps(scenario):
         waiting: list[Sent] = []
@@ -107,7 +111,7 @@ def perform(scenario: Scenario, house: House | None = None, *, resting: bool = F
     for incident in engine.snapshot(BASE_NS + round(scenario.seconds * 1e9)).incidents:
         keep(incident)
     found = sorted(seen.values(), key=lambda each: each.id)
-    return Performance(scenario, found, loudest, first_cause)
+    return Performance(scenario, found, loudest, first_cause, list(summaries))
 
 
 def roughened(scenario: Scenario, seed: int = 1) -> Scenario:
@@ -206,6 +210,9 @@ def _judged(incident: Incident, performance: Performance) -> list[str]:
     loudest = performance.loudest[incident.id].word
     if loudest != truth.severity and incident.rule == truth.rule:
         wrong.append(f"{loudest}, not {truth.severity}")
+    texts = " ".join((incident.summary, *incident.evidence, *incident.still_working))
+    wrong += [f"does not say {words!r}: {texts}" for words in truth.says if words not in texts]
+    wrong += [f"says {words!r}: {said}" for words in truth.unsaid for said in performance.summaries if words in said]
     if _CONFIDENCES.index(incident.confidence) > _CONFIDENCES.index(Confidence(truth.confidence)):
         wrong.append(f"claims {incident.confidence}, at most {truth.confidence}")
     return wrong

@@ -10,6 +10,7 @@ import pytest
 
 from slotwatch.bridge.declared import declare_own
 from slotwatch.house.schema import House, Route
+from slotwatch.model.legs import one_source_each
 from slotwatch.snapshot import SourceRow
 from slotwatch.views import api
 from slotwatch.views.incidents import chosen
@@ -102,12 +103,43 @@ def test_sources_fit_the_contract() -> None:
     assert found[1]["source"] == "10.20.0.30" and found[2]["source"] == "10.20.0.30:2", "physical port tells them apart"
 
 
-def test_a_clone_is_two_sources_of_one_cid() -> None:
+def test_a_clone_is_one_source_by_its_cid_with_two_addresses() -> None:
     twin = replace(sources()[0], address="10.20.0.11")
     taken = snapshot(1, sources=(*sources(), twin))
     taken.streams["source"][0] = 3
-    assert [one["cid"] for one in api.sources(taken)] == [str(CID), None, None, str(CID)]
+    found = api.sources(taken)
+    assert [one["cid"] for one in found] == [str(CID), None, None]
+    assert [leg["address"] for leg in found[0]["legs"]] == ["10.20.0.10", "10.20.0.11"]
     assert api.universe(taken, 0)["sources"] == [str(CID)]
+
+
+def test_a_source_on_two_networks_is_one_object_with_two_legs() -> None:
+    """Contract: one object per source, with its legs."""
+    leg = replace(sources()[0], address="10.21.0.10", network=1, mac="02:00:00:00:00:0a")
+    taken = snapshot(2, sources=(*sources(), leg))
+    taken.house = replace(taken.house, networks=("A", "B"))
+    taken.streams["source"][1], taken.streams["network"][1] = 3, 1
+    desk = api.sources(taken)[0]
+    assert len(api.sources(taken)) == len(sources())
+    assert [(one["network"], one["address"], one["mac"]) for one in desk["legs"]] == [
+        ("A", "10.20.0.10", None),
+        ("B", "10.21.0.10", "02:00:00:00:00:0a"),
+    ]
+    assert set(desk["legs"][0]) == {"network", "address", "mac", "state", "last_frame_at", "universes", "place"}
+    assert desk["legs"][1]["universes"] == [taken.universe_names[1]] and desk["legs"][1]["place"] is None
+
+
+def test_the_same_name_and_universes_on_two_networks_are_one_source() -> None:
+    """Common practice, no source: Art-Net has no identity, and some desks have a CID for each interface."""
+    own = SourceRow(Protocol.ARTNET, bytes(16), "10.20.0.30", 0, "Media")
+    rows = {0: own, 1: replace(own, address="10.21.0.30", network=1)}
+    same, other = frozenset({(2, 0), (2, 1)}), frozenset({(2, 9)})
+    assert one_source_each(rows, lambda row: same) == {0: 0, 1: 0}
+    assert one_source_each(rows, lambda row: (same, other)[row]) == {0: 0, 1: 1}
+    # Two of one name on one network: nothing tells which of them the other one is.
+    assert one_source_each(rows | {2: replace(own, address="10.20.0.31")}, lambda row: same) == {0: 0, 1: 1, 2: 2}
+    named = {row: replace(source, declared_as="media server") for row, source in rows.items()}
+    assert one_source_each(named) == {0: 0, 1: 0}
 
 
 def test_incidents_fit_the_contract() -> None:

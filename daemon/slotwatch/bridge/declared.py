@@ -46,9 +46,9 @@ def declared_addresses(house: House) -> set[bytes]:
     """Addresses of declared sources, 16 octets each; what is no address of a computer is left out."""
     found = set()
     for source in house.sources:
-        if source.address:
+        for declared in source.addresses:
             try:
-                address = ip_address(source.address)
+                address = ip_address(declared)
             except ValueError:
                 continue
             found.add(address.packed if address.version == 6 else bytes(10) + b"\xff\xff" + address.packed)

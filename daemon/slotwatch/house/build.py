@@ -128,15 +128,17 @@ def limits(document: Document, converter: Converter) -> tuple[Limits, Limits, Li
 def source(entry: Entry) -> DeclaredSource:
     if entry["standby"] == "silent" and entry["role"] != "backup":
         entry.wrong("standby", 'only a backup can stand by; write role = "backup" too')
+    first, *others = entry["address"] or (None,)
     return DeclaredSource(
         entry["name"],
         entry["cid"],
-        entry["address"],
+        first,
         entry["source_name"] or None,
         entry["role"],
         entry["standby"],
         entry["priority"],
         entry.line,
+        tuple(others),
     )
 
 

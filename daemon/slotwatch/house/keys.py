@@ -30,6 +30,7 @@ class Kind(StrEnum):
     LABELS = "table of texts"
     CID = "CID"
     ADDRESS = "address"
+    ADDRESSES = "address, or a list of them"
     HOST_PORT = "address and port"
     URLS = "list of URLs"
     DATE = "date"

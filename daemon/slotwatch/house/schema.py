@@ -54,6 +54,13 @@ class DeclaredSource:
     """sending | silent; of a backup only."""
     priority: int | None = None
     line: int = 0
+    other_addresses: tuple[str, ...] = ()
+    """Further addresses, where it sends to several networks."""
+
+    @property
+    def addresses(self) -> tuple[str, ...]:
+        """All addresses that were declared; empty: any."""
+        return (self.address, *self.other_addresses) if self.address is not None else ()
 
 
 @dataclass(frozen=True, slots=True)

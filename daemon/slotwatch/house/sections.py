@@ -150,7 +150,7 @@ SECTIONS: tuple[Section, ...] = (
         (
             text("name", "Name of the source in this house.", required=True),
             Key("cid", Kind.CID, "Its E1.31 component identifier."),
-            Key("address", Kind.ADDRESS, "Its IP address."),
+            Key("address", Kind.ADDRESSES, "Its IP address; of a source on several networks, the list of them."),
             text("source_name", "The source name in its packets."),
             choice("role", "Main or backup.", "main", "main", "backup"),
             choice("standby", "A backup sends, or is silent until it takes over.", "sending", "sending", "silent"),

@@ -186,6 +186,12 @@ def _address(_: Converter, key: Key, value: Any) -> str:
         raise ValueError('an IP address is wanted: "10.20.0.10" or "fd00::1"') from None
 
 
+def _addresses(self: Converter, key: Key, value: Any) -> tuple[str, ...]:
+    if isinstance(value, list) and not value:
+        raise ValueError("a list without an address means nothing: leave it out")
+    return tuple(_address(self, key, each) for each in (value if isinstance(value, list) else [value]))
+
+
 def _host_port(_: Converter, key: Key, value: Any) -> tuple[str, int]:
     found = (
         re.fullmatch(r"(?:\[([0-9A-Fa-f:.%\w]+)\]|([^\s:/\[\]]+)):(\d{1,5})", value) if isinstance(value, str) else None
@@ -274,6 +280,7 @@ _CONVERTERS: dict[Kind, Callable[[Converter, Key, Any], Any]] = {
     Kind.LABELS: _labels,
     Kind.CID: _cid,
     Kind.ADDRESS: _address,
+    Kind.ADDRESSES: _addresses,
     Kind.HOST_PORT: _host_port,
     Kind.URLS: _urls,
     Kind.DATE: _date,

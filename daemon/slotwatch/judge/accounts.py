@@ -80,7 +80,7 @@ def _severity_of_case(ctx: RuleContext, case: Raised, phase: Phase) -> Severity:
 
 def _summarise(ctx: RuleContext, cluster: Cluster, universes: list[int]) -> str:
     speaker, verdict = cluster.speaker, cluster.verdict
-    sources = [ctx.say_source(row) for row in sorted(cluster.source_rows(ctx))]
+    sources = ctx.say_sources(cluster.source_rows(ctx))
     sources += [f'"{name}"' for name in sorted({name for case in cluster.cases for name in case.finding.source_names})]
     works = verdict.still_working if verdict else []
     facts = _Facts(cluster.rule.parameters.by_name())

@@ -72,6 +72,8 @@ CAUSES: dict[str, str] = {
     "universe-withdrawn": "the source lives and no longer sends this universe",
     "path-or-sender": "the source lives; the way to this port or that one output is at fault",
     "source-lost": "everything of this source stopped together",
+    "leg-lost": "the source is heard on another network; only its lead or way to this one is at fault",
+    "wrong-network": "it arrives on another network than the one that it is declared on",
     "network-lost": "every source stopped together: nothing reaches this port",
     "multicast-lost": "multicast stopped while other ways go on",
     "unknown": "the evidence fits no one cause",

@@ -11,17 +11,23 @@ from numpy.typing import NDArray
 
 from slotwatch.judge import wording
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.leg_causes import find_leg_cause, say_legs_working, say_networks, say_other_leg
 from slotwatch.judge.losses import LossGroup
+from slotwatch.judge.multicast_causes import (
+    ended_one_by_one,
+    multicast_lost,
+    multicast_only,
+    other_way_goes_on,
+    querier_gone,
+    say_how,
+    unicast_stopped,
+)
 from slotwatch.judge.scene import Scene, Verdict, say_what_works, set_scene
 from slotwatch.judge.stops import SLACK_NS, Stops
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import Protocol
 
 NANOSECONDS = 1_000_000_000
-QUERIER_GONE_NS = 255 * NANOSECONDS
-"""Other-querier-present interval of IGMPv2 (RFC 2236 8.5): memberships run out soon after."""
-ONE_BY_ONE_NS = NANOSECONDS
-"""Streams of one sender that dies end closer together than this; common practice, no source."""
 LISTING_VALID_NS = 20 * NANOSECONDS
 """Two discovery intervals (ANSI E1.31-2018 4.3, 12.2): an older list says nothing."""
 
@@ -41,6 +47,7 @@ def find_cause(ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
         verdict = _part_of_source(scene)
     verdict.provisional = bool(scene.undecided.any()) or ctx.now_ns < group.is_revised_until_ns
     say_what_works(scene, verdict)
+    say_legs_working(scene, verdict)
     return verdict
 
 
@@ -69,7 +76,7 @@ def _never_heard(ctx: RuleContext, group: LossGroup) -> Verdict:
 def _terminated(scene: Scene) -> Verdict:
     ctx = scene.ctx
     rows = np.flatnonzero(scene.stopped)
-    names = wording.list_names(ctx.say_source(source) for source in scene.sources)
+    names = wording.list_names(ctx.say_sources(scene.sources))
     others = ctx.live & ~scene.stopped & np.isin(ctx.streams.source, scene.sources)
     every = not others.any()
     extent = "everything it sent" if every else "this part and goes on with the rest"
@@ -91,20 +98,24 @@ def _terminated(scene: Scene) -> Verdict:
 
 def _whole_sources(scene: Scene) -> Verdict:
     others = scene.others_afar()
-    silent_querier = _querier_gone(scene)
-    if silent_querier and not _unicast_stopped(scene):
+    silent_querier = querier_gone(scene)
+    if silent_querier and not unicast_stopped(scene):
         return silent_querier
-    expired = _ended_one_by_one(scene)
+    expired = ended_one_by_one(scene)
     if expired:
         return expired
+    elsewhere = find_leg_cause(scene)
+    if elsewhere:
+        return multicast_only(scene, others) or elsewhere
     if others:
-        still = _multicast_only(scene, others) or _other_way_goes_on(scene)
+        still = multicast_only(scene, others) or other_way_goes_on(scene)
         if still:
             return still
         return _source_lost(scene, others)
-    if len(scene.sources) >= 2 and not _others_seen(scene):
+    several = len(scene.ctx.whole_sources(scene.sources)) >= 2
+    if several and not _others_seen(scene):
         return _network_lost(scene)
-    if len(scene.sources) >= 2:
+    if several:
         verdict = _source_lost(scene, others)
         verdict.confidence = Confidence.MEDIUM
         return verdict
@@ -118,28 +129,30 @@ def _whole_sources(scene: Scene) -> Verdict:
 
 def _source_lost(scene: Scene, others: list[int]) -> Verdict:
     ctx = scene.ctx
-    names = wording.list_names(ctx.say_source(source) for source in scene.sources)
+    names = wording.list_names(ctx.say_sources(scene.sources))
+    whole = ctx.whole_sources(scene.sources)
     count = int(scene.stopped.sum())
-    itself = "itself" if len(scene.sources) == 1 else "themselves"
-    within = _how(scene) if scene.group.spread_ns else "within one frame"
+    itself = "itself" if len(whole) == 1 else "themselves"
+    within = say_how(scene) if scene.group.spread_ns else "within one frame"
     verdict = Verdict(
         "source-lost",
         Confidence.HIGH,
-        f"{names} {itself} went silent: power, crash or its network lead.",
+        f"{names} {itself} went silent: power, crash or its network lead."
+        if len(scene.networks) == 1
+        # Two leads do not come out at once.
+        else f"{names} {itself} went silent on {say_networks(ctx, scene.networks)} at once: power or crash.",
         [f"{_all(count)} of {names} ended {within}, without the stream-terminated bit."],
         ["the source's own switch port or lead, rather than the source"],
         next_checks=[
-            f"Look at the screen of {wording.list_names(ctx.source_name(s) for s in scene.sources)}: is it running?",
+            f"Look at the screen of {wording.list_names(ctx.source_name(s) for s in whole)}: is it running?",
             "Look at its link lamp, and at its switch port.",
         ],
     )
-    if len(scene.sources) > 1:
+    if len(whole) > 1:
         verdict.confidence = Confidence.MEDIUM
         verdict.also_possible.insert(0, "a switch, lead or supply that these sources share")
     if others:
-        verdict.evidence.append(
-            f"Other sources go on: {wording.list_names(ctx.say_source(source) for source in others)}."
-        )
+        verdict.evidence.append(f"Other sources go on: {wording.list_names(ctx.say_sources(others))}.")
     for source in scene.sources:
         _weigh_signs_of_life(scene, source, verdict)
     beside = [source for source in scene.sources if len(scene.alive_beside(source))]
@@ -193,7 +206,7 @@ def _others_seen(scene: Scene) -> bool:
 
 def _network_lost(scene: Scene) -> Verdict:
     ctx = scene.ctx
-    names = [ctx.say_source(source) for source in scene.sources]
+    names = ctx.say_sources(scene.sources)
     networks = wording.list_names(ctx.network_name(network) for network in scene.networks)
     heard = _network_signs(scene)
     return Verdict(
@@ -229,112 +242,12 @@ def _network_signs(scene: Scene) -> list[str]:
     return said
 
 
-# --- multicast ----------------------------------------------------------------------------------------
-
-
-def _unicast_stopped(scene: Scene) -> bool:
-    rows = np.flatnonzero(scene.stopped)
-    kinds = scene.ctx.streams.destination_kind[rows]
-    return bool((kinds >= 3).any())
-
-
-def _querier_gone(scene: Scene) -> Verdict | None:
-    ctx = scene.ctx
-    for network in scene.networks:
-        querier = ctx.listener.querier(network)
-        if querier is None or scene.group.to_ns - querier.last_ns < QUERIER_GONE_NS - 130 * NANOSECONDS:
-            continue
-        silent_ns = ctx.now_ns - querier.last_ns
-        if silent_ns < QUERIER_GONE_NS:
-            continue
-        return Verdict(
-            "multicast-lost",
-            Confidence.HIGH,
-            f"The multicast querier {querier.address} has been silent for {wording.seconds(silent_ns)}: "
-            "switches that snoop forget who asked for which group.",
-            [
-                f"Last query from {querier.address} at {ctx.time_of_day(querier.last_ns)}; "
-                "memberships run out 260 s after the last one.",
-                f"{int(scene.stopped.sum())} multicast stream(s) stopped without a stream-terminated bit.",
-            ],
-            ["the sources themselves"],
-            next_checks=[
-                f"Look whether the device that was the querier has power: {querier.address}.",
-                "Look at the switch's snooping page: querier and group table of this port.",
-            ],
-        )
-    return None
-
-
-def _multicast_only(scene: Scene, others: list[int]) -> Verdict | None:
-    """Only groups stopped, of two or more sources, and what goes on is unicast or broadcast."""
-    if len(scene.sources) < 2:
-        return None
-    stopped = np.flatnonzero(scene.stopped)
-    alive = scene.alive_afar()
-    if not len(alive) or not scene.is_multicast(stopped).all() or scene.is_multicast(alive).any():
-        return None
-    names = wording.list_names(scene.ctx.say_source(source) for source in others)
-    return _multicast_lost(
-        scene,
-        [f"What goes on comes by unicast or broadcast: {names}.", f"Every multicast stream stopped {_how(scene)}."],
-    )
-
-
-def _ended_one_by_one(scene: Scene) -> Verdict | None:
-    """Groups end one after the other, and none is left: memberships run out so, and a dying sender does not."""
-    if scene.group.spread_ns < ONE_BY_ONE_NS or not scene.is_multicast(np.flatnonzero(scene.stopped)).all():
-        return None
-    alive = scene.alive_afar()
-    if scene.is_multicast(alive).any():
-        return None
-    count = int(scene.stopped.sum())
-    evidence = f"{count} groups stopped {_how(scene)}; what loses power stops within one frame."
-    verdict = _multicast_lost(scene, [evidence])
-    verdict.sentence = "Group after group no longer reaches this port: the switch forgets who asked for them."
-    return verdict
-
-
-def _how(scene: Scene) -> str:
-    spread_ns = scene.group.spread_ns
-    return f"one after the other within {wording.seconds(spread_ns)}" if spread_ns else "together"
-
-
-def _other_way_goes_on(scene: Scene) -> Verdict | None:
-    """Several groups of each source stopped, and its own address goes on by unicast or broadcast."""
-    said = []
-    for source in scene.sources:
-        mine = np.flatnonzero(scene.stopped & (scene.ctx.streams.source == source))
-        beside = scene.alive_beside(source)
-        if len(mine) < 2 or not scene.is_multicast(mine).all():
-            return None
-        if not len(beside) or scene.is_multicast(beside).any():
-            return None
-        address = scene.ctx.sources[source].address
-        said.append(f"{len(beside)} stream(s) of {address} by unicast or broadcast go on.")
-    return _multicast_lost(scene, [f"{int(scene.stopped.sum())} groups stopped {_how(scene)}.", *said])
-
-
-def _multicast_lost(scene: Scene, evidence: list[str]) -> Verdict:
-    return Verdict(
-        "multicast-lost",
-        Confidence.MEDIUM,
-        "Multicast no longer reaches this port, while other ways go on: the switch's group table or its querier.",
-        evidence,
-        ["the sources stopped their multicast outputs"],
-        next_checks=[
-            "Look at the switch's snooping page: is there a querier, is the group table full?",
-            "Look at the stage: receivers that hang on other ports may still get their data.",
-        ],
-    )
-
-
 # --- a part of a source -------------------------------------------------------------------------------
 
 
 def _part_of_source(scene: Scene) -> Verdict:
     ctx = scene.ctx
-    silent_querier = _querier_gone(scene)
+    silent_querier = querier_gone(scene)
     partial = [source for source in scene.sources if source not in scene.whole]
     source = partial[0]
     row = ctx.sources[source]
@@ -347,7 +260,7 @@ def _part_of_source(scene: Scene) -> Verdict:
         return silent_querier
     if len(mine) >= 2 and multicast.all() and not alive_multicast.any():
         other_way = f"{len(alive)} stream(s) of {ctx.say_source(source)} by unicast or broadcast go on."
-        return _multicast_lost(scene, [f"{len(mine)} groups stopped {_how(scene)}.", other_way])
+        return multicast_lost(scene, [f"{len(mine)} groups stopped {say_how(scene)}.", other_way])
     listed = _listing(scene, source, mine)
     if listed is False:
         return _withdrawn(scene, source, mine, "Its discovery list, sent after the stop, no longer names it.")
@@ -368,6 +281,8 @@ def _part_of_source(scene: Scene) -> Verdict:
             "Look at the stage: does what hangs on this universe still follow?",
         ],
     )
+    if say_other_leg(scene, source, mine, verdict):
+        return verdict
     if listed:
         verdict.evidence.append(f"Its discovery list of {ctx.time_of_day(row.listed_at_ns)} still names it.")
     elif not row.listed_at_ns:

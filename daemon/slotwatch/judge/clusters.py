@@ -65,10 +65,9 @@ class Cluster:
     def source_keys(self, ctx: RuleContext) -> set[str]:
         """`wire.universe.source_key` of every source that its cases are about."""
         names = {name for case in self.cases for name in case.finding.source_names}
-        heard = {ctx.source_name(row) for row in self.source_rows(ctx)}
-        return {ctx.declared_key(name) for name in names - heard} | {
-            ctx.source_key(row) for row in self.source_rows(ctx)
-        }
+        rows = self.source_rows(ctx)
+        heard = {ctx.source_name(row) for row in rows}
+        return {ctx.declared_key(name) for name in names - heard} | {ctx.source_key(ctx.first_leg(row)) for row in rows}
 
     def source_rows(self, ctx: RuleContext) -> set[int]:
         """Rows of every source that its cases are about."""
@@ -78,7 +77,7 @@ class Cluster:
 def names_of(ctx: RuleContext, findings: Sequence[Finding]) -> set[str]:
     """Name every source that findings are about."""
     names = {name for finding in findings for name in finding.source_names}
-    return names | {ctx.source_name(row) for row in _rows_of(ctx, findings)}
+    return names | {ctx.source_name(row) for row in ctx.whole_sources(_rows_of(ctx, findings))}
 
 
 def _rows_of(ctx: RuleContext, findings: Sequence[Finding]) -> set[int]:

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Phase
 from slotwatch.judge import wording
+from slotwatch.model.legs import legs_of
 from slotwatch.model.windows import BUCKET_NS
 from slotwatch.snapshot import SourceRow
 from slotwatch.wire.batch import NETWORK_UNKNOWN
@@ -204,6 +205,29 @@ class RuleContext:
         said = self.say_universes(rows)
         return said[0].lower() + said[1:]
 
+    @cached_property
+    def _first_leg(self) -> dict[int, int]:
+        first: dict[int, int] = self.model.first_legs()
+        return first
+
+    @cached_property
+    def _legs(self) -> dict[int, list[int]]:
+        return legs_of(self._first_leg)
+
+    def first_leg(self, source: int) -> int:
+        """Row that stands for the whole source, of which a row is what it sends to one network."""
+        return self._first_leg.get(source, source)
+
+    def other_legs(self, source: int) -> list[int]:
+        """Rows of the same source on other networks."""
+        network = self.sources[source].network
+        legs = self._legs.get(self.first_leg(source), [])
+        return [leg for leg in legs if self.sources[leg].network != network]
+
+    def whole_sources(self, rows: Iterable[int]) -> list[int]:
+        """Rows of sources, each source once however many of its legs are among them."""
+        return list({self.first_leg(row): row for row in sorted(rows, reverse=True)}.values())[::-1]
+
     def source_name(self, source: int) -> str:
         name = self._source_names.get(source)
         if name is None:
@@ -230,6 +254,23 @@ class RuleContext:
         """What tells a declared source from others, though it may never have been heard: its CID, else its name."""
         cid = next((source.cid for source in self.house.sources if source.name == name), None)
         return str(UUID(bytes=cid)) if cid else name
+
+    def say_sources(self, rows: Iterable[int]) -> list[str]:
+        """Name each source once, with its addresses on every network among these rows."""
+        addresses: dict[int, dict[str, None]] = {}
+        every = sorted(rows)
+        for row in every:
+            addresses.setdefault(self.first_leg(row), {})[self.sources[row].address] = None
+        said = []
+        for source in self.whole_sources(every):
+            where = [address for address in addresses[self.first_leg(source)] if address]
+            own = self.sources[source]
+            name = own.declared_as or own.source_name
+            if len(where) < 2 or not name:
+                said.append(self.say_source(source))
+            else:
+                said.append(f'"{name}" ({wording.list_names(where)})')
+        return said
 
     def say_source(self, source: int) -> str:
         """Name a source with its address, so that it can be found: `"Desk A" (10.20.0.10)`."""

@@ -257,6 +257,11 @@ class Judge:
         """Give hours of circuits and fixtures, as of the last whole minute."""
         return self.shown.hours(model, now_ns)
 
+    def mac_of(self, network: int, address: str) -> str:
+        """Give the device address that claimed an address last; empty: not known."""
+        neighbour = self.listener.neighbour(network, address)
+        return max(neighbour.macs, key=neighbour.macs.__getitem__) if neighbour and neighbour.macs else ""
+
     def receivers(self, model: Any, now_ns: int) -> tuple[dict[str, Any], ...]:
         """Give each declared receiver and whether it answers, as of the last pass."""
         return Receivers(self.house).rows(self._sight) if self._sight is not None else ()

@@ -124,11 +124,12 @@ def say_what_works(scene: Scene, verdict: Verdict) -> None:
         declared = ctx.declared_source(source)
         backup = "backup " if declared and declared.role == "backup" else ""
         verdict.still_working.append(f"{backup}{ctx.say_source(source)} is sending {ctx.name_universes(universes)}")
-    for source in scene.others_alive():
-        if source in keepers:
-            continue
-        universes = sorted(set(streams.universe[scene.alive_of(source)].tolist()))
-        verdict.still_working.append(f"{ctx.say_source(source)} is sending {ctx.name_universes(universes)}")
+    others = [source for source in scene.others_alive() if source not in keepers]
+    for first in ctx.whole_sources(others):
+        legs = [source for source in others if ctx.first_leg(source) == ctx.first_leg(first)]
+        universes = sorted({row for leg in legs for row in streams.universe[scene.alive_of(leg)].tolist()})
+        said = wording.list_names(ctx.say_sources(legs))
+        verdict.still_working.append(f"{said} is sending {ctx.name_universes(universes)}")
     receivers = _receivers(scene, stopped_universes)
     if receivers:
         verdict.still_working.append(receivers)

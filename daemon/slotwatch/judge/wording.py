@@ -29,15 +29,20 @@ def list_universes(names: Sequence[str], labels: Sequence[str] = ()) -> str:
 
     labels: the house's label of each name ("" for none); said only where there is room for them.
     """
-    if len(names) == 1:
-        label = labels[0] if labels else ""
-        return f'Universe {names[0]} ("{label}")' if label else f"Universe {names[0]}"
     runs = list(_runs(names))
+    if len({name.partition("@")[0] for name in names}) == 1:
+        label = labels[0] if labels else ""
+        return f'Universe {runs[0]} ("{label}")' if label else f"Universe {runs[0]}"
     if len(runs) <= MOST_RUNS:
         return "Universes " + list_names(runs)
     # Three and a count are read at a glance; the whole list stands in the incident's universes.
-    first = _in_order(names)[:FIRST_UNIVERSES]
-    return f"Universes {', '.join(first)} and {len(set(names)) - len(first)} more"
+    networks = {name.partition("@")[2] for name in names}
+    every = (
+        _in_order(names) if len(networks) == 1 else list(dict.fromkeys(n.partition("@")[0] for n in _in_order(names)))
+    )
+    first = every[:FIRST_UNIVERSES]
+    where = f" on {list_names(sorted(networks))}" if len(networks) > 1 else ""
+    return f"Universes {', '.join(first)} and {len(every) - len(first)} more{where}"
 
 
 def list_slots(numbers: Sequence[int]) -> str:
@@ -70,20 +75,25 @@ def _in_order(names: Sequence[str]) -> list[str]:
 
 
 def _runs(names: Sequence[str]) -> Iterable[str]:
-    kinds: dict[tuple[str, str], list[int]] = {}
+    """Runs of consecutive numbers; what is the same on several networks is one: `e131/1 to e131/3 on A and B`."""
+    networks: dict[tuple[str, int], list[str]] = {}
     for name in names:
         protocol, _, rest = name.partition("/")
-        number, at, network = rest.partition("@")
-        if not number.isdigit():
-            kinds.setdefault((name, ""), [])
-            continue
-        kinds.setdefault((protocol, at + network), []).append(int(number))
-    for (protocol, network), numbers in sorted(kinds.items()):
-        if not numbers:
+        number, _, network = rest.partition("@")
+        universe = (protocol, int(number)) if number.isdigit() else (name, -1)
+        networks.setdefault(universe, []).append(network)
+    kinds: dict[tuple[str, tuple[str, ...]], list[int]] = {}
+    for (protocol, place), several in networks.items():
+        kinds.setdefault((protocol, tuple(sorted(set(several)))), []).append(place)
+    for (protocol, on), numbers in sorted(kinds.items()):
+        if numbers == [-1]:
             yield protocol
+            continue
+        at = f"@{on[0]}" if len(on) == 1 and on[0] else ""
+        where = f" on {list_names(on)}" if len(on) > 1 else ""
         for first, last in _spans(sorted(set(numbers))):
-            head = f"{protocol}/{first}{network}"
-            yield head if first == last else f"{head} to {protocol}/{last}{network}"
+            head = f"{protocol}/{first}{at}"
+            yield (head if first == last else f"{head} to {protocol}/{last}{at}") + where
 
 
 def _spans(numbers: Sequence[int]) -> Iterable[tuple[int, int]]:

@@ -15,6 +15,7 @@ from slotwatch.house.schema import House
 from slotwatch.model import cadence, control
 from slotwatch.model.arrivals import Arrivals
 from slotwatch.model.counters import Counters
+from slotwatch.model.legs import one_source_each
 from slotwatch.model.occasions import Occasions
 from slotwatch.model.sources import Sources
 from slotwatch.model.stage import Stage
@@ -51,6 +52,8 @@ class Model:
         self._bucket = now_ns // BUCKET_NS
         self._winning: tuple[NDArray[np.uint8], NDArray[np.int32]] | None = None
         self._winning_of = (-1, -1)
+        self._first_legs: dict[int, int] = {}
+        self._first_legs_of = (-1, -1)
 
     def ingest(self, batch: Batch, fields: Fields) -> None:
         """Take many packets with their decoded fields, in order of arrival."""
@@ -141,8 +144,27 @@ class Model:
         if bucket % SECOND == 0:
             cadence.learn_norms(streams, bucket * BUCKET_NS)
             self.sources.expire_lists(bucket * BUCKET_NS)
+            self.occasions.name_sources(self._numbers_of)
         if bucket % MINUTE == 0:
             streams.forget_old(bucket * BUCKET_NS)
+
+    def first_legs(self) -> dict[int, int]:
+        """Of each row of the source table, the first row of the source that it is a leg of; at most a second old."""
+        moment = (self._bucket // SECOND, len(self.sources.rows()))
+        if self._first_legs_of != moment:
+            self._first_legs_of = moment
+            rows = {row: self.sources[row] for row in self.sources.rows().tolist()}
+            self._first_legs = one_source_each(rows, self._universes_of)
+        return self._first_legs
+
+    def _universes_of(self, source: int) -> frozenset[tuple[int, int]]:
+        streams, top = self.streams, self.streams.top
+        rows = np.flatnonzero(streams.used[:top] & (streams.source[:top] == source))
+        return frozenset(zip(streams.protocol[rows].tolist(), streams.number[rows].tolist(), strict=True))
+
+    def _numbers_of(self, source: int) -> set[int]:
+        """Numbers of the universes that a row of the source table sends or sent."""
+        return {number for _, number in self._universes_of(source)}
 
     def _find_lost(self, now_ns: int) -> None:
         streams = self.streams

@@ -7,6 +7,7 @@ room. At most PER_SECOND of them are looked at, so that a flood costs a bounded 
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -118,6 +119,26 @@ class Occasions:
         """When a node at this address last answered a poll; 0 for never."""
         return max((node.last_ns for key, node in self.nodes.items() if key[:2] == (network, address)), default=0)
 
+    def name_sources(self, numbers_of: Callable[[int], Collection[int]]) -> None:
+        """Give each Art-Net source the name of its own poll reply: data packets carry none.
+
+        numbers_of: port-addresses that a row of the source table sends. Of several replies of one address (bind
+        index), the one whose inputs are most of these counts, else that of the lowest bind index.
+        """
+        if not self.nodes:
+            return
+        replies: dict[tuple[int, str], list[names.PollReply]] = {}
+        for (network, address, _), node in sorted(self.nodes.items()):
+            replies.setdefault((network, address), []).append(node.reply)
+        for row in self._sources.rows().tolist():
+            if self._sources.protocol[row] != Protocol.ARTNET:
+                continue
+            shown = self._sources.get(row).row
+            own = replies.get((shown.network, shown.address))
+            if own:
+                reply = _reply_for(own, numbers_of(row)) if len(own) > 1 else own[0]
+                self._sources.take_name(row, reply.long_name or reply.short_name)
+
     def _take_syncs(self, batch: Batch, fields: Fields, rows: NDArray[np.intp]) -> None:
         # A sync master sends 44 a second: rows that agree are counted together.
         words = np.ascontiguousarray(batch.src[rows]).view("<u8")
@@ -206,3 +227,12 @@ class Occasions:
         if len(table) >= bound:
             del table[min(table, key=lambda key: int(table[key].last_ns))]
             self.evictions[name] += 1
+
+
+def _reply_for(replies: Sequence[names.PollReply], numbers: Collection[int]) -> names.PollReply:
+    """Find the reply whose inputs a source sends; replies come with the lowest bind index first."""
+
+    def inputs(reply: names.PollReply) -> int:
+        return sum(port.input and port.input_address in numbers for port in reply.ports)
+
+    return max(replies, key=inputs)

@@ -73,7 +73,7 @@ def is_declared(declared: DeclaredSource, row: SourceRow) -> bool:
         return False
     if declared.cid is not None and (declared.cid != row.source_id or row.protocol != Protocol.E131):
         return False
-    if declared.address is not None and not same_address(declared.address, row.address):
+    if declared.addresses and not any(same_address(address, row.address) for address in declared.addresses):
         return False
     return declared.source_name is None or declared.source_name == row.source_name
 
@@ -91,6 +91,8 @@ class Sources(Table, Sequence[SourceRow]):
         self.by_key: dict[SourceKey, int] = {}
         self.addresses: dict[tuple[int, int, bytes], list[int]] = {}
         """Rows of one identity (network, protocol, source id), E1.31 only: more than one is a clone or a move."""
+        self._of_cid: dict[bytes, list[int]] = {}
+        """Rows of each E1.31 CID that is no row of zeros, on whatever network."""
         self.listed_total = 0
         self.evicted = 0
         self.lists_refused = 0
@@ -98,6 +100,8 @@ class Sources(Table, Sequence[SourceRow]):
 
     def take_house(self, house: House) -> None:
         self._house = house
+        for row in self.rows().tolist():
+            self._declare(row, -1)
         for row in self.rows().tolist():
             self._match(row)
 
@@ -151,6 +155,8 @@ class Sources(Table, Sequence[SourceRow]):
             same = self.addresses.setdefault(key[:3], [])
             same.append(row)
             self._tell_addresses(same)
+            if any(key[2]):
+                self._of_cid.setdefault(key[2], []).append(row)
         self._match(row)
         return row
 
@@ -161,8 +167,14 @@ class Sources(Table, Sequence[SourceRow]):
         if raw == about.raw_name:
             return
         about.raw_name = raw
-        about.row.source_name = text(raw)
-        self._match(row)
+        self.take_name(row, text(raw))
+
+    def take_name(self, row: int, name: str) -> None:
+        """Take what a source calls itself."""
+        shown = self.get(row).row
+        if name != shown.source_name:
+            shown.source_name = name
+            self._match(row)
 
     def take_page(self, row: int, page: DiscoveryPage, t_ns: int) -> None:
         """Take one page of a discovery list; the list is complete when every page of it came."""
@@ -218,6 +230,11 @@ class Sources(Table, Sequence[SourceRow]):
             self._tell_addresses(same)
             if not same:
                 del self.addresses[about.key[:3]]
+        legs = self._of_cid.get(about.key[2], [])
+        if row in legs:
+            legs.remove(row)
+            if not legs:
+                del self._of_cid[about.key[2]]
         self.about[row] = None
         self.remove(row)
 
@@ -232,12 +249,31 @@ class Sources(Table, Sequence[SourceRow]):
         return True
 
     def _match(self, row: int) -> None:
-        """Find the declared source that this is: every field that is given must match."""
+        """Find the declared source that this is: every field that is given must match.
+
+        Its leg on another network has another address there and is the same source, by its CID.
+        """
         about = self.get(row)
-        self.declared[row] = -1
-        about.row.declared_as = about.row.role = ""
-        for index, declared in enumerate(self._house.sources):
-            if is_declared(declared, about.row):
-                self.declared[row] = index
-                about.row.declared_as, about.row.role = declared.name, declared.role
-                return
+        legs = [leg for leg in self._of_cid.get(about.key[2], ()) if about.key[1] == Protocol.E131 and leg != row]
+        own = next((n for n, declared in enumerate(self._house.sources) if is_declared(declared, about.row)), -1)
+        self._declare(row, own if own >= 0 else self._leg_of(row, legs))
+        if own >= 0:
+            for leg in legs:
+                if self.declared[leg] < 0:
+                    self._declare(leg, self._leg_of(leg, [row]))
+
+    def _leg_of(self, row: int, legs: Sequence[int]) -> int:
+        """Index of the declared source that a row on another network was found to be, -1."""
+        for leg in legs:
+            if self.network[leg] != self.network[row] and self.declared[leg] >= 0:
+                return int(self.declared[leg])
+        return -1
+
+    def _declare(self, row: int, index: int) -> None:
+        shown = self.get(row).row
+        self.declared[row] = index
+        if index < 0:
+            shown.declared_as = shown.role = ""
+        else:
+            declared = self._house.sources[index]
+            shown.declared_as, shown.role = declared.name, declared.role

@@ -8,6 +8,7 @@ from slotwatch.rehearse import (
     faults_absence,
     faults_control,
     faults_flow,
+    faults_legs,
     faults_listener,
     faults_loss,
     faults_network,
@@ -32,6 +33,7 @@ MODULES = (
     faults_flow,
     faults_patch,
     faults_listener,
+    faults_legs,
     healthy_shows,
     healthy_paths,
 )

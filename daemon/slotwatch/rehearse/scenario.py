@@ -34,6 +34,10 @@ class Truth:
     """Causes that are as good an answer."""
     explains: tuple[str, ...] = ()
     """Rules that must not be raised beside it, since it explains them."""
+    says: tuple[str, ...] = ()
+    """Words that stand in its summary, evidence or what still works at the end."""
+    unsaid: tuple[str, ...] = ()
+    """Words that stand in no summary of any incident at any time."""
 
 
 @dataclass(frozen=True, slots=True)

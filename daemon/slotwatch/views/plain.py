@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from html import escape
+from typing import Any
 
 from slotwatch.snapshot import Severity, UniverseState
 from slotwatch.views.house import counts, readiness
@@ -109,14 +110,19 @@ def _sources(sheet: Sheet) -> str:
         (
             one["name"] + (" (this computer's own bridge)" if one["own_bridge"] else ""),
             one["protocol"],
-            one["address"],
-            len(one["universes"]),
+            ", ".join(_leg(leg) for leg in one["legs"]) if len(one["legs"]) > 1 else one["address"],
+            len({name.partition("@")[0] for name in one["universes"]}),
             one["priority"],
             one["last_seen_at"] or "",
         )
         for one in sources(sheet)
     )
     return _table("Sources", ("Source", "Protocol", "Address", "Universes", "Priority", "Last seen"), rows)
+
+
+def _leg(leg: dict[str, Any]) -> str:
+    """One address of a source on several networks, and how its leg is."""
+    return f"{leg['address']} on {leg['network']} ({leg['state']})"
 
 
 def _figure(value: float | None) -> str:

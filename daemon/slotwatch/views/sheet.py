@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.model.legs import legs_of, one_source_each
 from slotwatch.snapshot import Columns, Snapshot
 from slotwatch.views.moments import iso
 from slotwatch.views.names import source_key, source_name
@@ -75,8 +76,26 @@ class Sheet:
         return frozenset(str(row.get("to", "")).partition(" ")[0] for row in self.snapshot.routes)
 
     @cached_property
+    def first_leg(self) -> dict[int, int]:
+        """Of each of Snapshot.sources, the first that is the same source."""
+        rows = dict(enumerate(self.snapshot.sources))
+        return one_source_each(rows, self._universes_of)
+
+    def _universes_of(self, index: int) -> frozenset[tuple[int, int]]:
+        lists = self.universes
+        sent = [self.streams["universe_row"][stream] for stream in self.streams_from[index]]
+        return frozenset((lists["protocol"][row], lists["number"][row]) for row in sent)
+
+    @cached_property
+    def legs(self) -> dict[int, list[int]]:
+        """Of the first leg of each source, all of them."""
+        return legs_of(self.first_leg)
+
+    @cached_property
     def source_keys(self) -> list[str]:
-        return [source_key(row) for row in self.snapshot.sources]
+        """Of each of Snapshot.sources; legs of one source have one key."""
+        rows = self.snapshot.sources
+        return [source_key(rows[self.first_leg[index]]) for index in range(len(rows))]
 
     @cached_property
     def source_names(self) -> list[str]:

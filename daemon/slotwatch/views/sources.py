@@ -3,52 +3,101 @@
 from __future__ import annotations
 
 import re
-from typing import Any
+from typing import Any, TypedDict
 
 from slotwatch.bridge.declared import OWN_NAME
 from slotwatch.views.moments import number
 from slotwatch.views.names import cid_text
-from slotwatch.views.sheet import Sheet
+from slotwatch.views.sheet import STREAM_STATES, Sheet
 from slotwatch.wire.universe import Protocol, UniverseId
 
 _LIVE = 0
+NO_DATA = "no-data"
+"""State of a leg of which only discovery lists came."""
 _MOMENT = re.compile(r"(t|(started|start|ends?|began|since|first|last|until)(_\w+)?|\w+_(at|since))_ns")
 
 
 def sources(sheet: Sheet) -> list[dict[str, Any]]:
-    """All of them, in order of appearance. A clone's two addresses are two objects with one CID."""
-    return [source(sheet, index) for index in range(len(sheet.snapshot.sources))]
+    """All of them, in order of appearance, each once whatever legs it has."""
+    return [source(sheet, first) for first in sheet.legs]
 
 
 def source(sheet: Sheet, index: int) -> dict[str, Any]:
-    """One source's object of the contract; `name` is what people call it."""
-    row, lists = sheet.snapshot.sources[index], sheet.streams
-    streams = sheet.streams_from[index]
+    """One source's object of the contract; `name` is what people call it, `legs` what it sends to each network.
+
+    index: of any of its legs in Snapshot.sources. Address and network are those of the first leg that sends.
+    """
+    lists = sheet.streams
+    legs = sheet.legs[sheet.first_leg[index]]
+    rows = [sheet.snapshot.sources[leg] for leg in legs]
+    streams = [stream for leg in legs for stream in sheet.streams_from[leg]]
     live = [stream for stream in streams if lists["state"][stream] == _LIVE]
+    main = min(zip(legs, rows, strict=True), key=lambda pair: not _is_live(sheet, pair[0]))[1]
     names = sheet.snapshot.universe_names
     priorities = [lists["priority"][stream] for stream in live or streams]
+    listed = [number for row in rows for number in row.listed or ()]
+    addresses = dict.fromkeys(address for row in rows for address in (row.address, *row.addresses))
     return {
         "source": sheet.source_keys[index],
         "name": sheet.source_names[index],
-        "protocol": Protocol(row.protocol).word,
-        "cid": cid_text(row),
-        "address": row.address,
-        "other_addresses": list(row.addresses),
-        "network": sheet.network_name(row.network),
-        "source_name": row.source_name,
-        "declared_as": row.declared_as or None,
-        "role": row.role or None,
-        "own_bridge": is_own_bridge(sheet, index),
+        "protocol": Protocol(main.protocol).word,
+        "cid": cid_text(main),
+        "address": main.address,
+        "other_addresses": [address for address in addresses if address != main.address],
+        "network": sheet.network_name(main.network),
+        "source_name": main.source_name,
+        "declared_as": main.declared_as or None,
+        "role": main.role or None,
+        "own_bridge": any(is_own_bridge(sheet, leg) for leg in legs),
         "universes": [names[lists["universe_row"][stream]] for stream in streams],
         "live_universes": len(live),
-        "listed": None if row.listed is None else [str(UniverseId(Protocol.E131, number)) for number in row.listed],
-        "priority": max(priorities) if priorities and row.protocol == Protocol.E131 else None,
+        "listed": None
+        if all(row.listed is None for row in rows)
+        else [str(UniverseId(Protocol.E131, number)) for number in sorted(set(listed))],
+        "priority": max(priorities) if priorities and main.protocol == Protocol.E131 else None,
         "refresh_hz": _mean([lists["refresh_5s_hz"][stream] for stream in live]),
         "lost_frames": sum(lists["lost_frames"][stream] for stream in streams),
-        "odd": list(row.odd),
-        "first_seen_at": sheet.iso(row.first_seen_ns),
-        "last_seen_at": sheet.iso(row.last_seen_ns),
+        "odd": list(dict.fromkeys(word for row in rows for word in row.odd)),
+        "first_seen_at": sheet.iso(min(row.first_seen_ns for row in rows)),
+        "last_seen_at": sheet.iso(max(row.last_seen_ns for row in rows)),
+        "legs": [_leg(sheet, leg) for leg in legs],
     }
+
+
+def _is_live(sheet: Sheet, leg: int) -> bool:
+    return any(sheet.streams["state"][stream] == _LIVE for stream in sheet.streams_from[leg])
+
+
+def _leg(sheet: Sheet, index: int) -> dict[str, Any]:
+    """What a source sends to one network from one address. `place` is where it hangs, where switches tell it."""
+    row, lists = sheet.snapshot.sources[index], sheet.streams
+    streams = sheet.streams_from[index]
+    last = max(streams, key=lambda stream: int(lists["last_frame_ns"][stream]), default=None)
+    state = NO_DATA if last is None else STREAM_STATES[lists["state"][last]]
+    return {
+        "network": sheet.network_name(row.network),
+        "address": row.address,
+        "mac": row.mac or None,
+        "state": STREAM_STATES[_LIVE] if _is_live(sheet, index) else state,
+        "last_frame_at": None if last is None else sheet.iso(lists["last_frame_ns"][last]),
+        "universes": [sheet.snapshot.universe_names[lists["universe_row"][stream]] for stream in streams],
+        "place": place_of(sheet, index),
+    }
+
+
+class Place(TypedDict):
+    """Where a leg hangs."""
+
+    switch: str
+    port: str
+    description: str
+    via: str
+    """lldp | snmp."""
+
+
+def place_of(sheet: Sheet, index: int) -> Place | None:
+    """Switch and port of a leg; None while no switch is asked."""
+    return None
 
 
 def is_own_bridge(sheet: Sheet, index: int) -> bool:

@@ -8,6 +8,7 @@ comment that begins with "confirm:".
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from dataclasses import dataclass
 from ipaddress import ip_address
 from typing import Any
@@ -30,6 +31,24 @@ class Survey:
     notes: tuple[str, ...] = ()
 
 
+def merged(universes: Iterable[Found]) -> tuple[Found, ...]:
+    """Make one of what was heard on several networks; `networks` says on which ones."""
+    found: dict[str, Found] = {}
+    for one in universes:
+        name, _, at = str(one["universe"]).partition("@")
+        network = str(one.get("network") or at)
+        first = found.get(name)
+        if first is None:
+            found[name] = {**one, "universe": name, "networks": [network] if network else []}
+            continue
+        first["networks"].append(network)
+        first["sources"] = list(dict.fromkeys([*first.get("sources", ()), *one.get("sources", ())]))
+        for count in ("frames", "slots"):
+            first[count] = max(first.get(count) or 0, one.get(count) or 0)
+        first["refresh_hz"] = first.get("refresh_hz") or one.get("refresh_hz")
+    return tuple(found.values())
+
+
 def text(survey: Survey) -> list[str]:
     """Lines for a person."""
     lines = [f"heard for {survey.seconds:.0f} s on {', '.join(survey.interfaces) or 'every interface'}"]
@@ -40,7 +59,9 @@ def text(survey: Survey) -> list[str]:
         who = ", ".join(names.get(str(name), str(name)) for name in universe.get("sources", ())) or "nobody"
         rate = universe.get("refresh_hz")
         pace = f"{rate:.1f} Hz" if isinstance(rate, float | int) else "at rest"
-        lines.append(f"  {universe['universe']:<14} {universe.get('slots', 0):>3} slots  {pace:>8}  from {who}")
+        on = ", ".join(universe.get("networks", ())) if len(survey.interfaces) > 1 else ""
+        where = f"  on {on}" if on else ""
+        lines.append(f"  {universe['universe']:<14} {universe.get('slots', 0):>3} slots  {pace:>8}  from {who}{where}")
     lines += [f"  note: {note}" for note in survey.notes]
     if survey.not_swept:
         shown = ", ".join(f"e131/{n}" for n in survey.not_swept[:12])
@@ -50,7 +71,14 @@ def text(survey: Survey) -> list[str]:
 
 def _shown(source: Found) -> str:
     name = "".join(filter(str.isprintable, str(source.get("source_name") or "")))
-    return f'"{name}" ({source.get("address")})' if name else str(source.get("address"))
+    where = ", ".join(_addresses(source))
+    return f'"{name}" ({where})' if name else where
+
+
+def _addresses(source: Found) -> list[str]:
+    """Every address of a source, that of the first network first."""
+    own = [str(leg["address"]) for leg in source.get("legs", ()) if leg.get("address")]
+    return list(dict.fromkeys([str(source.get("address") or ""), *own]))
 
 
 def house_file(survey: Survey, today: str) -> str:
@@ -71,7 +99,7 @@ def house_file(survey: Survey, today: str) -> str:
     for source in survey.sources:
         parts += ["", *_source(source, keys, roles)]
     for universe in survey.universes:
-        parts += ["", *_universe(universe, keys, roles)]
+        parts += ["", *_universe(universe, keys, roles, len(survey.interfaces) > 1)]
     return "\n".join(parts) + "\n"
 
 
@@ -91,7 +119,9 @@ def _source(source: Found, keys: dict[str, _Key], roles: dict[str, str]) -> list
     return lines
 
 
-def _universe(universe: Found, keys: dict[str, _Key], roles: dict[str, str]) -> list[str]:
+def _universe(
+    universe: Found, keys: dict[str, _Key], roles: dict[str, str], several_networks: bool = False
+) -> list[str]:
     protocol, number = str(universe["universe"]).split("@")[0].split("/")
     senders = [str(name) for name in universe.get("sources", ()) if str(name) in keys]
     lines = [
@@ -101,6 +131,8 @@ def _universe(universe: Found, keys: dict[str, _Key], roles: dict[str, str]) -> 
         'label = ""                             # confirm: what hangs on it',
         f"sources = {_value([keys[name].name for name in senders])}",
     ]
+    if several_networks and universe.get("networks"):
+        lines.append(f"networks = {_value(list(universe['networks']))}")
     mains = [name for name in senders if roles.get(name) != "backup"]
     if len(mains) > 1:
         lines.append("shared = true                          # confirm: these sources send side by side on purpose")
@@ -110,7 +142,7 @@ def _universe(universe: Found, keys: dict[str, _Key], roles: dict[str, str]) -> 
 @dataclass(frozen=True, slots=True)
 class _Key:
     name: str
-    fields: tuple[tuple[str, str, str], ...]
+    fields: tuple[tuple[str, object, str], ...]
     doubts: tuple[str, ...]
 
 
@@ -127,12 +159,14 @@ def _key_of(source: Found, others: tuple[Found, ...]) -> _Key:
             doubts.append(f"{address} is a fallback address; it may be another one tomorrow")
     except ValueError:
         pass
+    several = _addresses(source)
+    where: object = several if len(several) > 1 else address
     if source.get("protocol") != "e131" or not cid:
-        return _Key(display, (("address", address, ""),), tuple(doubts))
+        return _Key(display, (("address", where, ""),), tuple(doubts))
     named_alike = [other for other in others if (other.get("source_name") or "") == own and other.get("cid") != cid]
     if cid == ZERO_CID:
         doubts.append("it sends a CID of zeros, which cannot tell it from another such sender")
-        return _Key(display, (("address", address, ""),), tuple(doubts))
+        return _Key(display, (("address", where, ""),), tuple(doubts))
     if own and not named_alike:
         comment = f"   # its CID now: {cid} at {address}"
         return _Key(display, (("source_name", own, comment),), tuple(doubts))

@@ -21,7 +21,7 @@ from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House, Phase
 from slotwatch.snapshot import Snapshot
 from slotwatch.views import api
-from slotwatch.views.survey import Survey
+from slotwatch.views.survey import Survey, merged
 from slotwatch.wire.universe import E131_DISCOVERY, Protocol
 
 ROWS = 16_384
@@ -138,8 +138,8 @@ def survey_of(snapshot: Snapshot, interfaces: tuple[str, ...], seconds: float, w
     return Survey(
         interfaces=interfaces,
         seconds=seconds,
-        universes=tuple(one for one in universes if one["frames"]),
-        sources=tuple(api.source(snapshot, index) for index in range(len(snapshot.sources))),
+        universes=merged(one for one in universes if one["frames"]),
+        sources=tuple(api.sources(snapshot)),
         not_swept=tuple(waiting),
     )
 

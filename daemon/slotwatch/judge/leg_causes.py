@@ -1,0 +1,216 @@
+"""Causes that only a second network can tell: a source that one network lost and another one still hears.
+
+What goes on elsewhere proves that the machine runs; what is silent here is then its lead to this network, what
+several such leads share, or the whole network.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.judge import wording
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.scene import Scene, Verdict
+from slotwatch.judge.stops import KEEP_ALIVE_ARTNET_NS, KEEP_ALIVE_E131_NS, SLACK_NS
+from slotwatch.snapshot import Confidence
+from slotwatch.wire.universe import Protocol
+
+
+def find_leg_cause(scene: Scene) -> Verdict | None:
+    """Give the cause where at least one of the lost sources goes on on another network; None where none does."""
+    legs = _Legs.of(scene)
+    if not legs.alive:
+        return None
+    if _is_one_network_gone(scene, legs):
+        return _network_lost(scene, legs)
+    return _leg_lost(scene, legs)
+
+
+def heard_on(scene: Scene, source: int) -> list[int]:
+    """Networks on which a source was heard after what stopped should have come again: so long it certainly lives.
+
+    Its legs need not send in step: at rest one may be a keep-alive ahead of the other.
+    """
+    ctx, streams = scene.ctx, scene.ctx.streams
+    rows = np.flatnonzero(scene.stopped & (streams.source == source))
+    if not len(rows):
+        return []
+    last_ns = streams.last_arrival_ns[rows]
+    gap_ns = np.where(streams.prev_frame_ns[rows] > 0, streams.last_frame_ns[rows] - streams.prev_frame_ns[rows], 0)
+    keep_alive_ns = np.where(streams.protocol[rows] == Protocol.ARTNET, KEEP_ALIVE_ARTNET_NS, KEEP_ALIVE_E131_NS)
+    after_ns = int((last_ns + np.maximum(keep_alive_ns, 5 * gap_ns // 4)).max()) + SLACK_NS
+    return sorted(
+        {
+            ctx.sources[leg].network
+            for leg in ctx.other_legs(source)
+            if ctx.sources[leg].last_seen_ns > after_ns and not ctx.listener.is_down(ctx.sources[leg].network)
+        }
+    )
+
+
+def say_networks(ctx: RuleContext, networks: list[int]) -> str:
+    """`network A`, `networks A and B`."""
+    names = wording.list_names(ctx.network_name(network) for network in networks)
+    return f"network{'s' if len(networks) > 1 else ''} {names}"
+
+
+@dataclass(slots=True)
+class _Legs:
+    """The lost sources, by whether another network still hears them. Rows of the legs that were lost."""
+
+    alive: dict[int, list[int]]
+    """Row: networks that hear it."""
+    gone: list[int]
+
+    @classmethod
+    def of(cls, scene: Scene) -> _Legs:
+        heard = {source: heard_on(scene, source) for source in scene.whole}
+        return cls(
+            {source: networks for source, networks in heard.items() if networks},
+            [source for source, networks in heard.items() if not networks],
+        )
+
+    @property
+    def elsewhere(self) -> list[int]:
+        return sorted({network for networks in self.alive.values() for network in networks})
+
+
+def _is_one_network_gone(scene: Scene, legs: _Legs) -> bool:
+    """Whether two or more sources ended and nothing else comes by the networks that carried them."""
+    if len(scene.ctx.whole_sources(scene.whole)) < 2 or scene.others_afar():
+        return False
+    ctx, after_ns = scene.ctx, scene.group.to_ns + SLACK_NS
+    return not any(
+        ctx.sources[row].last_seen_ns > after_ns and ctx.sources[row].network in scene.networks
+        for row in ctx.sources
+        if row not in scene.sources and not ctx.is_here(row)
+    )
+
+
+def _network_lost(scene: Scene, legs: _Legs) -> Verdict:
+    ctx = scene.ctx
+    lost, elsewhere = say_networks(ctx, scene.networks), say_networks(ctx, legs.elsewhere)
+    heard = [leg for row in legs.alive for leg in ctx.other_legs(row) if ctx.sources[leg].network in legs.elsewhere]
+    one = len(ctx.whole_sources(legs.alive)) == 1
+    verdict = Verdict(
+        "network-lost",
+        Confidence.HIGH,
+        f"{lost[0].upper()}{lost[1:]} no longer reaches this port: a switch or uplink of it, not the sources. "
+        f"{_plain(ctx, list(legs.alive))} {'goes' if one else 'go'} on on {elsewhere}.",
+        [
+            f"Everything on {lost} stopped together: {_names(ctx, scene.whole)}.",
+            f"Still heard on {elsewhere}: {_names(ctx, heard)}.",
+            f"This computer's own interface on {lost} is up.",
+        ],
+        ["multicast is blocked on the way", "this computer's port was moved to another VLAN"],
+        next_checks=[
+            f"Look at the switches of {lost}: power, and the lamps of the uplink to this computer.",
+            f"Look at the stage: does what hangs on {lost} still follow?",
+        ],
+    )
+    _say_gone(scene, legs, verdict)
+    return verdict
+
+
+def _leg_lost(scene: Scene, legs: _Legs) -> Verdict:
+    ctx = scene.ctx
+    lost, elsewhere = say_networks(ctx, scene.networks), say_networks(ctx, legs.elsewhere)
+    rows = list(legs.alive)
+    sources = ctx.whole_sources(rows)
+    several = len(sources) > 1
+    verdict = Verdict(
+        "leg-lost",
+        Confidence.MEDIUM if several or legs.gone else Confidence.HIGH,
+        f"{_plain(ctx, rows)}: {'leads' if several else 'lead'} on {lost} down, "
+        f"{elsewhere} {'go' if len(legs.elsewhere) > 1 else 'goes'} on. "
+        f"The {'sources themselves run' if several else 'source itself runs'}.",
+        [
+            f"{_names(ctx, rows)} ended on {lost} without the stream-terminated bit.",
+            f"Heard on {elsewhere} since then, so {'they have' if several else 'it has'} power and "
+            f"{'run' if several else 'runs'}.",
+        ],
+        [f"the switch port on {lost}, rather than the lead", f"the output to {lost} was switched off at the source"],
+        next_checks=[
+            f"Look at the lead of {_plain(ctx, rows)} on {lost}: link lamp at both ends.",
+            f"Look at its switch port on {lost}.",
+        ],
+    )
+    others = scene.others_afar()
+    if others:
+        verdict.evidence.append(f"Other sources on {lost} go on: {_names(ctx, others)}.")
+    else:
+        verdict.confidence = Confidence.MEDIUM
+        verdict.also_possible.insert(0, f"a switch of {lost}: no other source is there to tell")
+    if several:
+        verdict.also_possible.insert(0, f"a switch or supply on {lost} that these leads share")
+    _say_gone(scene, legs, verdict)
+    return verdict
+
+
+def _say_gone(scene: Scene, legs: _Legs, verdict: Verdict) -> None:
+    """Name those of which no other network hears anything: they may be cut off or dead."""
+    if legs.gone:
+        lost = say_networks(scene.ctx, scene.networks)
+        one = len(scene.ctx.whole_sources(legs.gone)) == 1
+        verdict.evidence.append(
+            f"{_names(scene.ctx, legs.gone)} {'is' if one else 'are'} heard on no other network, so nothing tells "
+            f"whether {'it runs' if one else 'they run'}."
+        )
+        verdict.sentence += f" {_plain(scene.ctx, legs.gone)} stopped on {lost} at the same time."
+
+
+def say_legs_working(scene: Scene, verdict: Verdict) -> None:
+    """Say first what the lost sources still send to other networks."""
+    ctx = scene.ctx
+    streams = ctx.streams
+    working = []
+    for source in ctx.whole_sources(scene.sources):
+        lost = [row for row in scene.sources if ctx.first_leg(row) == ctx.first_leg(source)]
+        legs = sorted(
+            {
+                leg
+                for row in lost
+                for leg in ctx.other_legs(row)
+                if leg not in lost and ctx.sources[leg].network in heard_on(scene, row)
+            }
+        )
+        rows = np.flatnonzero(scene.alive & np.isin(streams.source, legs))
+        if len(rows):
+            universes = sorted(set(streams.universe[rows].tolist()))
+            said = " and ".join(ctx.say_sources(streams.source[rows].tolist()))
+            working.append(f"{said} is sending {ctx.name_universes(universes)}")
+    verdict.still_working[:0] = working
+
+
+def say_other_leg(scene: Scene, source: int, lost: NDArray[np.intp], verdict: Verdict) -> bool:
+    """Where the source still sends to another network what it lost here, blame the way. Whether that is so."""
+    ctx, streams = scene.ctx, scene.ctx.streams
+    legs = ctx.other_legs(source)
+    numbers = set(zip(streams.protocol[lost].tolist(), streams.number[lost].tolist(), strict=True))
+    beside = [
+        row
+        for row in np.flatnonzero(scene.alive & np.isin(streams.source, legs)).tolist()
+        if (int(streams.protocol[row]), int(streams.number[row])) in numbers
+    ]
+    found = {(int(streams.protocol[row]), int(streams.number[row])) for row in beside}
+    if not numbers or found != numbers:
+        return False
+    elsewhere = say_networks(ctx, sorted(set(streams.network[beside].tolist())))
+    verdict.confidence = Confidence.MEDIUM
+    verdict.sentence = (
+        f'"{ctx.source_name(source)}" still sends it on {elsewhere}: it no longer reaches this port on '
+        f"{say_networks(ctx, scene.networks)} (membership, group table, or this one output of the source)."
+    )
+    verdict.evidence.append(f"The same universes of {ctx.say_source(source)} go on on {elsewhere}.")
+    return True
+
+
+def _names(ctx: RuleContext, rows: list[int]) -> str:
+    return wording.list_names(ctx.say_sources(rows))
+
+
+def _plain(ctx: RuleContext, rows: list[int]) -> str:
+    return wording.list_names(f'"{ctx.source_name(source)}"' for source in ctx.whole_sources(rows))
