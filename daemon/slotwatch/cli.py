@@ -29,6 +29,7 @@ VERBS: dict[str, str] = {
     "ready": "the half-hour call: ready or not, with the reasons",
     "rehearse": "a pretend house that sends real packets to loopback",
     "report": "the show report from the stored history",
+    "notify": "send a test to those who get messages about incidents",
 }
 
 

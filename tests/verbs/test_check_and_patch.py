@@ -145,7 +145,7 @@ def test_a_page_for_others_without_its_token_is_a_warning(capsys: pytest.Capture
     assert run(capsys, "check", "-c", str(hall))[0] == 0
     token.unlink()
     hall.write_text(page.format("127.0.0.1"))
-    assert run(capsys, "check", "-c", str(hall))[0] == 0, "on loopback changes need no token"
+    assert run(capsys, "check", "-c", str(hall))[0] == 1, "a declared token is asked for on loopback too"
 
 
 def test_a_universe_out_of_range_is_told_the_range_of_its_protocol(hall: Path) -> None:

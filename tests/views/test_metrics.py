@@ -34,16 +34,16 @@ incidents_opened_total{rule} house_phase{phase}
 supply_current_amperes{rack,supply} route_frames_total{route} route_latency_seconds{route}
 judging_lag_seconds config_last_reload_successful source_info{source,address,name} build_info{version}
 """)
-"""Section 7 of the description of slotwatch's outside, word for word."""
+"""What users rely on."""
 
 ADDED = str.split("""
 route_refused_packets_total{route} route_discarded_packets_total{route}
 routes_own_packets_total routes_refused_packets_total routes_discarded_packets_total routes_skipped_packets_total
 routes_unsent_packets_total
 node_unanswered_polls_total lines_dropped_frames_total serial_ports_reopened_total page_dropped_streams_total
-captures_failed_total
+captures_failed_total notifications_total{name,result} notification_queue_length
 """)
-"""Beyond it: what was counted and not used."""
+"""Beyond it: what was counted and not used, and messages."""
 
 LAG = {"edges_s": [0.05, 0.1], "counts": [7, 2, 1], "sum_s": 0.55}
 
@@ -65,8 +65,17 @@ def full(universes: int = 3) -> Snapshot:
     )
 
 
+OWN = {
+    "notifications": {
+        "receivers": [{"name": "duty phone", "sent": 3, "failed": 2, "given_up": 0, "dropped": 0, "waiting": 1}]
+    },
+    "heartbeat": {"sent": 9, "failed": 1},
+}
+"""What the page's own process counts."""
+
+
 def text(taken: Snapshot, accept: str = "") -> str:
-    return encode_metrics(Sheet(taken), accept, LAG)[0].decode()
+    return encode_metrics(Sheet(taken), accept, LAG, OWN)[0].decode()
 
 
 def families(taken: Snapshot) -> dict[str, Metric]:

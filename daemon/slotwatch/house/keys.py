@@ -32,6 +32,7 @@ class Kind(StrEnum):
     ADDRESS = "address"
     ADDRESSES = "address, or a list of them"
     HOST_PORT = "address and port"
+    URL = "URL"
     URLS = "list of URLs"
     DATE = "date"
     MOMENT = "date and time"

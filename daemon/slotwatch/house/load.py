@@ -10,7 +10,7 @@ from datetime import date
 from typing import Any
 
 from slotwatch.errors import HouseFileError, Problem
-from slotwatch.house import build, references
+from slotwatch.house import build, notices, references
 from slotwatch.house.cells import Addressing
 from slotwatch.house.circuits import read_circuits
 from slotwatch.house.document import Document, Entry, Read, open_document
@@ -93,6 +93,8 @@ class _Loader:
         quiet = self._built("quiet", lambda entry: build.quiet(entry, own["time_zone"]))
         timetable = self._built("timetable", build.timetable_row)
         excluded = self._built("excluded", build.excluded)
+        notify, webhooks = self._built("notify", notices.notify), self._built("webhooks", notices.webhook)
+        notices.check_names(notify, webhooks)
         self._check_names(sources, profiles, lines, racks, receivers, routes)
         declared = {universe.id for universe in universes.values}
         references.check_universes(universes, [source.name for source in sources.values])
@@ -125,6 +127,9 @@ class _Loader:
             recorder=build.recorder(main, converter),
             alerts=build.alerts(main, converter),
             mqtt=build.mqtt(main, converter),
+            notify=notify.values,
+            webhooks=webhooks.values,
+            heartbeat=notices.heartbeat(main, converter),
             limits_e131=limits[0],
             limits_artnet=limits[1],
             limits_line=limits[2],

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from enum import StrEnum
 
+from slotwatch.house.outgoing import Heartbeat, Notify, Webhook
 from slotwatch.wire.universe import Protocol, UniverseId
 
 
@@ -337,6 +338,9 @@ class House:
     recorder: Recorder = Recorder()
     alerts: Alerts = Alerts()
     mqtt: Mqtt = Mqtt()
+    notify: tuple[Notify, ...] = ()
+    webhooks: tuple[Webhook, ...] = ()
+    heartbeat: Heartbeat = field(default_factory=Heartbeat)
     limits_e131: Limits = Limits()
     limits_artnet: Limits = Limits(loss_timeout_s=10.0)
     limits_line: Limits = Limits(loss_timeout_s=1.0)
@@ -357,6 +361,11 @@ class House:
     excluded: tuple[Excluded, ...] = ()
     notes: tuple[str, ...] = field(default=())
     """What the loader wants a person to know and is no fault: columns it read, overlays past their end."""
+
+    @property
+    def notice_receivers(self) -> tuple[Notify | Webhook, ...]:
+        """All who get messages about incidents."""
+        return (*self.notify, *self.webhooks)
 
     def limits_of(self, universe: UniverseId) -> Limits:
         """Limits that hold for a universe that is not declared."""

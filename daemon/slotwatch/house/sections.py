@@ -26,6 +26,23 @@ def _limits() -> tuple[Key, ...]:
     )
 
 
+def _notice_terms() -> tuple[Key, ...]:
+    return (
+        choice("severity", "The lowest severity that is sent.", "critical", *SEVERITIES),
+        Key("phases", Kind.CHOICES, "Phases in which a message may begin; left out: all.", (), choices=PHASES),
+        number("after_s", "How long an incident must have lasted.", 0, 0, 86400, unit="s"),
+        number(
+            "repeat_min",
+            "Send an open incident again after so long, until somebody acknowledges it; 0: never.",
+            0,
+            0,
+            1440,
+            unit="min",
+        ),
+        yes_no("resolved", "Send the end of an incident too.", True),
+    )
+
+
 TOP = Section(
     "",
     False,
@@ -138,6 +155,36 @@ SECTIONS: tuple[Section, ...] = (
             text("username", "User name at the broker."),
             text("password_file", "File that holds the password."),
             yes_no("tls", "Use TLS to the broker.", False),
+        ),
+    ),
+    Section(
+        "notify",
+        True,
+        "A person who gets a message about an incident: mail, push, chat.",
+        (
+            text("name", "What this receiver is called.", required=True),
+            text("url_file", "File that holds its Apprise address; a secret.", required=True),
+            *_notice_terms(),
+        ),
+    ),
+    Section(
+        "webhooks",
+        True,
+        "A program that gets signed messages about incidents.",
+        (
+            text("name", "What this receiver is called.", required=True),
+            Key("url", Kind.URL, "Where messages are posted.", required=True),
+            text("secret_file", "File that holds the key of the signature (HMAC-SHA256).", required=True),
+            *_notice_terms(),
+        ),
+    ),
+    Section(
+        "heartbeat",
+        False,
+        "A request at regular intervals, so that its absence is an alarm elsewhere.",
+        (
+            text("url_file", "File that holds the address (http or https); a secret.", required=True),
+            number("every_min", "Minutes between two requests.", 5, 0.1, 1440, unit="min"),
         ),
     ),
     Section("limits", False, "Thresholds of all universes.", _limits()),

@@ -201,9 +201,19 @@ def _host_port(_: Converter, key: Key, value: Any) -> tuple[str, int]:
     return found[1] or found[2], int(found[3])
 
 
+_URL = r"https?://[^\s/]+\S*"
+
+
+def _url(self: Converter, key: Key, value: Any) -> str:
+    url = _text(self, key, value)
+    if not re.fullmatch(_URL, url):
+        raise ValueError('a URL is wanted: "https://building.example/alarms"')
+    return url
+
+
 def _urls(self: Converter, key: Key, value: Any) -> tuple[str, ...]:
     urls = _texts(self, key, value)
-    if not all(re.fullmatch(r"https?://[^\s/]+\S*", url) for url in urls):
+    if not all(re.fullmatch(_URL, url) for url in urls):
         raise ValueError('URLs are wanted: ["http://alerts.example:9093"]')
     return urls
 
@@ -282,6 +292,7 @@ _CONVERTERS: dict[Kind, Callable[[Converter, Key, Any], Any]] = {
     Kind.ADDRESS: _address,
     Kind.ADDRESSES: _addresses,
     Kind.HOST_PORT: _host_port,
+    Kind.URL: _url,
     Kind.URLS: _urls,
     Kind.DATE: _date,
     Kind.MOMENT: _moment,

@@ -34,6 +34,8 @@ from slotwatch.wire.reject import Reject
 from slotwatch.wire.universe import Protocol
 
 PREFIX = "slotwatch_"
+RESULTS = ("sent", "failed", "given_up", "dropped")
+"""What comes of a message; `failed` counts tries, the others messages."""
 MOST_OTHERS = 256
 MOST_SOURCES = 256
 _UP = frozenset(
@@ -69,6 +71,18 @@ class SnapshotCollector(Collector):
         yield from self._incidents()
         yield from self._house()
         yield from self._routes()
+        yield from self._notices()
+
+    def _notices(self) -> Iterator[Metric]:
+        told, beat = self._listener.get("notifications") or {}, self._listener.get("heartbeat") or {}
+        receivers = told.get("receivers", ())
+        counts = [({"name": one["name"], "result": result}, one[result]) for one in receivers for result in RESULTS]
+        counts += [({"name": "heartbeat", "result": result}, beat[result]) for result in ("sent", "failed") if beat]
+        yield _counter(
+            "notifications", "Messages to people and programs, and heartbeats, by what came of them.", counts
+        )
+        waiting = sum(one["waiting"] for one in receivers)
+        yield _gauge("notification_queue_length", "Messages that wait for their receiver.", [({}, waiting)])
 
     def _packets(self) -> Iterator[Metric]:
         counters = self._counters

@@ -19,6 +19,11 @@ def iso_wall(wall_ns: int) -> str:
     return f"{text}.{rest_ns // _MILLISECOND_NS:03d}Z"
 
 
+def wall_moment(wall_ns: int) -> datetime:
+    """A wall-clock time (ns since 1970 UTC) as a datetime in UTC."""
+    return datetime.fromtimestamp(wall_ns / NANOSECONDS, UTC)
+
+
 def iso(t_ns: int | None, wall_offset_ns: int) -> str | None:
     """Write a monotonic time. None and 0 (never) give None."""
     return iso_wall(t_ns + wall_offset_ns) if t_ns else None

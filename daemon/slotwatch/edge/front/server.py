@@ -15,8 +15,10 @@ from slotwatch.edge.front.events import Listeners
 from slotwatch.edge.front.fresh import reading
 from slotwatch.edge.front.front import Ask, Front, Packets, Runner, SnapshotSource
 from slotwatch.edge.front.guard import LARGEST_BODY_BYTES, Guard, add_headers, middleware
+from slotwatch.edge.front.heartbeat import HeartbeatSender
 from slotwatch.edge.front.history import History
 from slotwatch.edge.front.mqtt import MqttSender
+from slotwatch.edge.front.notifications import Notifications, page_address
 from slotwatch.edge.front.page_files import PAGES, PageFiles
 from slotwatch.edge.front.reads import Reads
 from slotwatch.edge.front.resumption import Resumption
@@ -59,7 +61,9 @@ class Server:
                 ready()
                 await stop.wait()
                 async with self._changing:
-                    for task in (resuming, pumping, *(task for _, task in self._running.values())):
+                    for name in list(self._running):
+                        await self._leave(name)
+                    for task in (resuming, pumping):
                         task.cancel()
         finally:
             self.front.listeners.close()
@@ -130,6 +134,22 @@ class Server:
             if house.mqtt.host:
                 self._begin(MqttSender(house))
 
+        await self._follow_notices(house)
+        if house.heartbeat != self._house.heartbeat or HeartbeatSender.name not in self._running:
+            await self._leave(HeartbeatSender.name)
+            if house.heartbeat.url_file:
+                self._begin(HeartbeatSender(house))
+
+    async def _follow_notices(self, house: House) -> None:
+        """Have messages sent to the receivers of this house."""
+        page = page_address(house, self.front.host)
+        running = self._running.get(Notifications.name)
+        if running is not None and isinstance(running[0], Notifications) and running[0].take_house(house, page):
+            return
+        await self._leave(Notifications.name)
+        if house.notice_receivers:
+            self._begin(Notifications(house, page))
+
     def _begin(self, follower: Runner) -> None:
         self.front.followers.append(follower)
         self._running[follower.name] = follower, self._tasks.create_task(self.front.keep_running(follower))
@@ -140,6 +160,8 @@ class Server:
             self.front.leave(follower)
             task.cancel()
             await asyncio.wait({task})
+            if isinstance(follower, Notifications):
+                follower.close()
 
 
 def build_app(front: Front, history: History, packets: Packets, listeners: Listeners | None = None) -> web.Application:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ipaddress
 
 from slotwatch.edge.shared.places import read_place
+from slotwatch.edge.shared.secret_file import SecretFileError, read_secret
 from slotwatch.house.schema import House
 
 
@@ -22,17 +23,13 @@ def read_token(house: House) -> tuple[bytes, str]:
     """The house's token, and why nothing can be changed with it: one is empty, both where none is declared."""
     if not house.http.token_file:
         return b"", ""
-    path = read_place(house, house.http.token_file)
     try:
-        token = path.read_bytes().strip()
-    except OSError as error:
-        return b"", f"The token file {path} cannot be read ({error.strerror}): nothing can be changed with it."
-    return token, "" if token else f"The token file {path} is empty: nothing can be changed with it."
+        return read_secret(read_place(house, house.http.token_file)), ""
+    except SecretFileError as error:
+        return b"", f"The token file {error}: nothing can be changed with it."
 
 
 def read_only(house: House) -> str:
-    """Why the page can be read only: others reach it, and its token cannot be had. Empty where that is not so."""
-    if is_loopback(house.http.host):
-        return ""
+    """Why the page can be read only: a token is wanted, and it cannot be had. Empty where that is not so."""
     trouble = read_token(house)[1]
     return trouble and f"The page at {house.http.host}:{house.http.port} can be read only. {trouble}"

@@ -1,0 +1,204 @@
+"""Messages that wait for their receiver: in order, bounded, on the disk, so that a power cut loses none.
+
+Memory holds the truth and the disk a copy, so a full disk stops no message. Once the disk takes writes again, the copy
+is written anew as a whole.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections import deque
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from slotwatch.views.notice import Notice, notice_of
+
+MOST_WAITING = 500
+"""Of one receiver. The oldest leave first: the newest say what is true now."""
+VERSION = 1
+_TABLES = """
+CREATE TABLE IF NOT EXISTS waiting (
+  number INTEGER PRIMARY KEY, receiver TEXT NOT NULL, put_outage_ms INTEGER NOT NULL, body TEXT NOT NULL);
+CREATE TABLE IF NOT EXISTS receivers (receiver TEXT PRIMARY KEY, outage_ms INTEGER NOT NULL, plan TEXT NOT NULL)
+  WITHOUT ROWID;
+"""
+
+
+@dataclass(slots=True)
+class WaitingNotice:
+    """One message of one receiver."""
+
+    number: int
+    receiver: str
+    put_outage_ms: int
+    """How long its receiver had been unreachable in all when it was put in."""
+    notice: Notice
+
+
+class NoticeQueue:
+    """Not safe for two threads at once: its owner takes care of that."""
+
+    def __init__(self, path: Path | None, most: int = MOST_WAITING) -> None:
+        """path: None keeps nothing on the disk."""
+        self._path = path
+        self._most = most
+        self._rows: dict[str, deque[WaitingNotice]] = {}
+        self._plans: dict[str, dict[str, Any]] = {}
+        self._outages_ms: dict[str, int] = {}
+        self._next = 1
+        self._is_behind = False
+        self._store: sqlite3.Connection | None = None
+        self.trouble = ""
+        """Why messages are kept in memory alone, as a sentence."""
+        self._read()
+
+    def plan(self, receiver: str) -> dict[str, Any]:
+        """What the receiver's plan has to remember, as it was put last."""
+        return self._plans.get(receiver, {})
+
+    def outage_ms(self, receiver: str) -> int:
+        """How long the receiver was tried in vain, in all."""
+        return self._outages_ms.get(receiver, 0)
+
+    def head(self, receiver: str) -> WaitingNotice | None:
+        """The next message."""
+        rows = self._rows.get(receiver)
+        return rows[0] if rows else None
+
+    def length(self, receiver: str) -> int:
+        return len(self._rows.get(receiver, ()))
+
+    def put(self, receiver: str, notices: Iterable[Notice], plan: dict[str, Any]) -> int:
+        """Add messages and what the plan remembers of them, together. Gives how many old ones had to leave."""
+        rows, added, left = self._rows.setdefault(receiver, deque()), [], []
+        for notice in notices:
+            added.append(WaitingNotice(self._next, receiver, self.outage_ms(receiver), notice))
+            self._next += 1
+        rows.extend(added)
+        while len(rows) > self._most:
+            left.append(rows.popleft().number)
+        self._plans[receiver] = plan
+        self._write(
+            [("INSERT INTO waiting VALUES (?, ?, ?, ?)", _row(one)) for one in added]
+            + [("DELETE FROM waiting WHERE number = ?", (number,)) for number in left]
+            + [self._receiver_row(receiver)]
+        )
+        return len(left)
+
+    def done(self, waiting: WaitingNotice) -> None:
+        """It arrived, or is given up."""
+        rows = self._rows.get(waiting.receiver)
+        if rows and rows[0] is waiting:
+            rows.popleft()
+        self._write([("DELETE FROM waiting WHERE number = ?", (waiting.number,))])
+
+    def note_outage(self, receiver: str, more_ms: int) -> None:
+        """The receiver was tried in vain for so much longer."""
+        self._outages_ms[receiver] = self.outage_ms(receiver) + more_ms
+        self._write([self._receiver_row(receiver)])
+
+    def keep_only(self, receivers: Iterable[str]) -> None:
+        """Forget what waits for receivers that the house does not have any more."""
+        known = set(receivers)
+        for receiver in [*(self._rows.keys() | self._plans.keys() | self._outages_ms.keys()) - known]:
+            self._rows.pop(receiver, None)
+            self._plans.pop(receiver, None)
+            self._outages_ms.pop(receiver, None)
+            self._write(
+                [(f"DELETE FROM {table} WHERE receiver = ?", (receiver,)) for table in ("waiting", "receivers")]
+            )
+
+    def close(self) -> None:
+        if self._store is not None:
+            self._store.close()
+            self._store = None
+
+    def _receiver_row(self, receiver: str) -> tuple[str, tuple[Any, ...]]:
+        values = (receiver, self.outage_ms(receiver), json.dumps(self.plan(receiver)))
+        return "INSERT OR REPLACE INTO receivers VALUES (?, ?, ?)", values
+
+    def _read(self) -> None:
+        if self._path is None:
+            return
+        try:
+            store = self._open(self._path)
+            for receiver, outage_ms, plan in store.execute("SELECT receiver, outage_ms, plan FROM receivers"):
+                self._outages_ms[receiver] = int(outage_ms)
+                self._plans[receiver] = _plan_of(plan)
+            for number, receiver, put_ms, body in store.execute("SELECT * FROM waiting ORDER BY number"):
+                self._next = max(self._next, int(number) + 1)
+                try:
+                    one = WaitingNotice(int(number), receiver, int(put_ms), notice_of(json.loads(body)))
+                except (ValueError, KeyError, TypeError):
+                    continue  # a row of another version, or damaged: the others are worth sending
+                self._rows.setdefault(receiver, deque()).append(one)
+        except (sqlite3.Error, OSError, TypeError, ValueError) as error:
+            self._fail(error)
+
+    def _open(self, path: Path) -> sqlite3.Connection:
+        if self._store is None:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            try:
+                self._store = _connect(path)
+            except sqlite3.DatabaseError as error:
+                if isinstance(error, sqlite3.OperationalError):
+                    raise
+                path.replace(path.with_name(path.name + ".damaged"))
+                self._store = _connect(path)
+        return self._store
+
+    def _write(self, statements: list[tuple[str, tuple[Any, ...]]]) -> None:
+        if self._path is None:
+            return
+        try:
+            store = self._open(self._path)
+            with store:
+                if self._is_behind:
+                    self._copy(store)
+                else:
+                    for statement, values in statements:
+                        store.execute(statement, values)
+            self._is_behind, self.trouble = False, ""
+        except (sqlite3.Error, OSError) as error:
+            self._fail(error)
+
+    def _copy(self, store: sqlite3.Connection) -> None:
+        store.execute("DELETE FROM waiting")
+        store.execute("DELETE FROM receivers")
+        for rows in self._rows.values():
+            store.executemany("INSERT INTO waiting VALUES (?, ?, ?, ?)", [_row(one) for one in rows])
+        for receiver in self._plans.keys() | self._outages_ms.keys():
+            store.execute(*self._receiver_row(receiver))
+
+    def _fail(self, error: Exception) -> None:
+        self.close()
+        self._is_behind = True
+        self.trouble = f"Messages that wait are kept in memory alone; {self._path} cannot be used: {error}."
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    store = sqlite3.connect(path, check_same_thread=False)
+    try:
+        store.execute("PRAGMA journal_mode=WAL")
+        store.execute("PRAGMA synchronous=FULL")
+        store.executescript(_TABLES)
+        store.execute(f"PRAGMA user_version={VERSION}")
+    except sqlite3.Error:
+        store.close()
+        raise
+    return store
+
+
+def _row(one: WaitingNotice) -> tuple[int, str, int, str]:
+    return one.number, one.receiver, one.put_outage_ms, json.dumps(one.notice.as_object())
+
+
+def _plan_of(text: str) -> dict[str, Any]:
+    try:
+        found: Mapping[str, Any] = json.loads(text)
+        return {"told": dict(found.get("told", {})), "summaries": int(found.get("summaries", 0))}
+    except (ValueError, TypeError, AttributeError):
+        return {}

@@ -1,0 +1,42 @@
+"""Makes the receivers of messages from their tables."""
+
+from __future__ import annotations
+
+from slotwatch.house.document import Document, Entry
+from slotwatch.house.outgoing import Heartbeat, NoticeTerms, Notify, Webhook
+from slotwatch.house.references import Built
+from slotwatch.house.sections import BY_NAME
+from slotwatch.house.values import Converter
+
+MOST_RECEIVERS = 32
+HEARTBEAT = "heartbeat"
+
+
+def notify(entry: Entry) -> Notify:
+    return Notify(entry["name"], entry["url_file"], _terms(entry), entry.line)
+
+
+def webhook(entry: Entry) -> Webhook:
+    return Webhook(entry["name"], entry["url"], entry["secret_file"], _terms(entry), entry.line)
+
+
+def heartbeat(document: Document, converter: Converter) -> Heartbeat:
+    return Heartbeat(**document.table(BY_NAME["heartbeat"], converter).values)
+
+
+def check_names(*built: Built) -> None:
+    """Each receiver has a name of its own: metrics and the command line tell them apart by it."""
+    seen: set[str] = set()
+    for rows in built:
+        for entry, value in rows.rows:
+            if value.name in seen:
+                entry.wrong("name", "another receiver has this name already")
+            elif value.name == HEARTBEAT:
+                entry.wrong("name", "this name is the heartbeat's own")
+            elif len(seen) >= MOST_RECEIVERS:
+                entry.wrong("name", f"at most {MOST_RECEIVERS} receivers are served")
+            seen.add(value.name)
+
+
+def _terms(entry: Entry) -> NoticeTerms:
+    return NoticeTerms(entry["severity"], entry["phases"], entry["after_s"], entry["repeat_min"], entry["resolved"])

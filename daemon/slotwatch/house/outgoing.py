@@ -1,0 +1,51 @@
+"""Who gets messages about incidents, and which: part of the declared house."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class NoticeTerms:
+    """Of which incidents a receiver of messages hears, and when."""
+
+    severity: str = "critical"
+    """The lowest that is sent."""
+    phases: tuple[str, ...] = ()
+    """Phases in which a message may begin; empty: all."""
+    after_s: float = 0.0
+    """How long an incident must have lasted."""
+    repeat_min: float = 0.0
+    """Minutes after which an open incident that nobody acknowledged is sent again; 0: never."""
+    resolved: bool = True
+    """Whether the end is sent too."""
+
+
+@dataclass(frozen=True, slots=True)
+class Notify:
+    """A person who gets messages, through an Apprise address."""
+
+    name: str
+    url_file: str
+    terms: NoticeTerms = NoticeTerms()
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Webhook:
+    """A program that gets signed messages."""
+
+    name: str
+    url: str
+    secret_file: str
+    terms: NoticeTerms = NoticeTerms()
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Heartbeat:
+    """An address that raises the alarm when nothing comes any more."""
+
+    url_file: str = ""
+    """Empty: not used."""
+    every_min: float = 5.0

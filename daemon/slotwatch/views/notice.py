@@ -1,0 +1,195 @@
+"""One message about incidents to one receiver, and its words. Plain values, so that it can wait on a disk."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass, field, fields
+from datetime import UTC, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from slotwatch.judge.wording import list_universes
+from slotwatch.snapshot import Incident
+from slotwatch.views.incidents import incident_brief
+from slotwatch.views.moments import iso_wall
+
+MOST_OBJECTS = 20
+"""Incidents that go with a message as objects; a message of many counts the others."""
+MOST_LINES = 10
+MOST_CHECKS = 4
+MOST_EVIDENCE = 3
+LONGEST_TITLE = 160
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """What is sent. `id` is the same however often it is tried, so that a receiver can drop a copy."""
+
+    id: str
+    kind: str
+    """opened | worsened | repeated | resolved | summary | test."""
+    house: str
+    severity: str
+    phase: str
+    at: str
+    """When it was decided, ISO 8601 UTC."""
+    title: str
+    text: str
+    link: str = ""
+    count: int = 0
+    """Incidents that it is about."""
+    incidents: tuple[dict[str, Any], ...] = field(default=())
+    """The first MOST_OBJECTS of them, as the API's objects."""
+
+    def as_object(self) -> dict[str, Any]:
+        """The JSON body of a webhook, and what waits on the disk."""
+        return {one.name: getattr(self, one.name) for one in fields(self)} | {"incidents": list(self.incidents)}
+
+
+def notice_of(kept: dict[str, Any]) -> Notice:
+    """The way back from `as_object`. KeyError or TypeError if it is none."""
+    return Notice(**{one.name: kept[one.name] for one in fields(Notice)} | {"incidents": tuple(kept["incidents"])})
+
+
+@dataclass(frozen=True, slots=True)
+class NoticeScene:
+    """What messages are made from: one moment of the house."""
+
+    house: str
+    phase: str
+    wall_ns: int
+    incidents: tuple[Incident, ...]
+    held_rules: frozenset[str] = frozenset()
+    """Rules that a quiet window holds now."""
+    zone: str = "UTC"
+    page: str = ""
+    """Address of the page, as others reach it."""
+
+
+def incident_key(one: Incident) -> str:
+    """Tells incidents apart for ever: numbers alone may come again with another history."""
+    return f"{one.id}-{(one.opened_ns + one.wall_offset_ns) // 1_000_000}"
+
+
+def single(
+    scene: NoticeScene,
+    receiver: str,
+    kind: str,
+    one: Incident,
+    occasion: str,
+    extra: str = "",
+    folded: Sequence[int] = (),
+) -> Notice:
+    """A message about one incident. `occasion` makes its id differ from those of other messages about it.
+
+    folded: numbers of incidents that were told before and turned out to be part of this one.
+    """
+    titles = {
+        "opened": one.severity.word.capitalize(),
+        "worsened": f"Now {one.severity.word}",
+        "repeated": f"Still {one.severity.word}",
+        "resolved": "Over",
+    }
+    link = f"{scene.page}/incident/{one.id}" if scene.page else ""
+    title = f"{titles[kind]}: {scene.house}: {_first_sentence(one.summary)}"
+    lines = [one.summary, *([extra] if extra else [])]
+    if folded:
+        lines.append(f"It includes incident {', '.join(str(number) for number in folded)}, which was sent before.")
+    began = _clock(one.began_ns + one.wall_offset_ns, scene.zone)
+    if kind == "resolved":
+        closed_ns = one.closed_ns
+        ended = _clock(closed_ns + one.wall_offset_ns, scene.zone) if closed_ns is not None else ""
+        lines.append(f"It began at {began}" + (f" and ended at {ended}." if ended else " and has ended."))
+    else:
+        lines.append(f"It began at {began}. Phase: {scene.phase}. Confidence in the cause: {one.confidence}.")
+        if len(one.universes) > 1:
+            lines.append(f"Universes: {list_universes(one.universes)}.")
+        lines += one.evidence[:MOST_EVIDENCE]
+        if one.next_checks:
+            lines += ["", "What to look at:", *(f"- {check}" for check in one.next_checks[:MOST_CHECKS])]
+        if one.acknowledged is not None:
+            lines.append(f"{one.acknowledged.by} has acknowledged it.")
+    return _made(
+        scene, f"{receiver}|{incident_key(one)}|{occasion}", kind, one.severity.word, title, lines, link, (one,)
+    )
+
+
+def no_longer_known(scene: NoticeScene, receiver: str, key: str, summary: str) -> Notice:
+    """The end of an incident that judging does not know any more."""
+    title = f"Over: {scene.house}: {_first_sentence(summary)}"
+    lines = [summary, "It is no longer open. When it ended is not known."]
+    return _made(scene, f"{receiver}|{key}|gone", "resolved", "note", title, lines, scene.page, (), 1)
+
+
+def summed_up(
+    scene: NoticeScene, receiver: str, opened: Sequence[Incident], over: Sequence[Incident], missed: int, occasion: str
+) -> Notice:
+    """One message about many incidents."""
+    worst = max((one.severity for one in (*opened, *over)), default=None)
+    parts = [
+        f"{len(opened)} incidents are open" if opened else "",
+        f"{len(over)} are over" if over else "",
+        f"{missed} opened and ended meanwhile" if missed else "",
+    ]
+    said = ", ".join(part for part in parts if part)
+    word = worst.word if worst is not None else "note"
+    title = f"{word.capitalize() if opened else 'Over'}: {scene.house}: {said}"
+    lines = [f"{said[:1].upper()}{said[1:]}."]
+    for head, some in (("Open:", opened), ("Over:", over)):
+        if some:
+            lines += ["", head, *(f"- {one.summary}" for one in some[:MOST_LINES])]
+            if len(some) > MOST_LINES:
+                lines.append(f"- and {len(some) - MOST_LINES} more.")
+    link = f"{scene.page}/incidents" if scene.page else ""
+    return _made(scene, f"{receiver}|{occasion}", "summary", word, title, lines, link, (*opened, *over), missed)
+
+
+def test_notice(scene: NoticeScene, receiver: str) -> Notice:
+    """A message that is marked as a test."""
+    lines = [
+        "This is a test. Nothing is wrong, and nothing has to be done.",
+        f"slotwatch at {scene.house} sent it to {receiver} to show that messages arrive.",
+    ]
+    title = f"Test: {scene.house}: messages arrive"
+    return _made(scene, f"{receiver}|test|{scene.wall_ns}", "test", "note", title, lines, scene.page, ())
+
+
+def _made(
+    scene: NoticeScene,
+    occasion: str,
+    kind: str,
+    severity: str,
+    title: str,
+    lines: list[str],
+    link: str,
+    about: tuple[Incident, ...],
+    more: int = 0,
+) -> Notice:
+    number = hashlib.sha256(f"{scene.house}|{occasion}".encode()).hexdigest()[:24]
+    if len(title) > LONGEST_TITLE:
+        title = title[: LONGEST_TITLE - 1] + "…"
+    lines = [*lines, "", *([link] if link else []), f"Message {number}."]
+    return Notice(
+        id=number,
+        kind=kind,
+        house=scene.house,
+        severity=severity,
+        phase=scene.phase,
+        at=iso_wall(scene.wall_ns),
+        title=title,
+        text="\n".join(lines),
+        link=link,
+        count=len(about) + more,
+        incidents=tuple(incident_brief(one) for one in about[:MOST_OBJECTS]),
+    )
+
+
+def _first_sentence(text: str) -> str:
+    return text.partition(". ")[0].rstrip(".")
+
+
+def _clock(wall_ns: int, zone: str) -> str:
+    """A moment for people, in the house's own time."""
+    moment = datetime.fromtimestamp(wall_ns // 1_000_000_000, UTC).astimezone(ZoneInfo(zone))
+    return f"{moment:%H:%M:%S} on {moment.day} {moment:%B} ({zone})"

@@ -1,0 +1,217 @@
+"""Decides what one receiver is sent, from one moment of the house after the other. Time is the snapshot's.
+
+One message an incident, however many universes it takes down. What opens and what ends within a burst is summed up in
+one message. A message is due once the incident lasted `after_s`, in a phase and from a severity that the receiver
+asked for, while no quiet window holds it and nobody has acknowledged or accepted it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from slotwatch.house.outgoing import NoticeTerms
+from slotwatch.house.schema import House
+from slotwatch.judge.catalog import CATALOG
+from slotwatch.judge.phases import quiet_window
+from slotwatch.snapshot import Incident, Severity, Snapshot
+from slotwatch.views.moments import wall_moment
+from slotwatch.views.notice import Notice, NoticeScene, incident_key, no_longer_known, single, summed_up
+
+SECOND_NS = 1_000_000_000
+SETTLE_NS = 2 * SECOND_NS
+"""What opens together is seen together, and a cause that is revised at once is sent once."""
+BURST = 5
+"""Messages of one receiver within BURST_NS; what would be more is summed up."""
+BURST_NS = 60 * SECOND_NS
+VANISHED_NS = 120 * SECOND_NS
+"""An incident that judging does not know any more for so long is over. A restart takes less."""
+MOST_TOLD = 4096
+_PART_OF = re.compile(r"incident (\d+)")
+
+
+def scene_of(snapshot: Snapshot, house: House, page: str) -> NoticeScene:
+    """One moment of the house, for all receivers."""
+    wall_ns = snapshot.now_ns + snapshot.wall_offset_ns
+    at = wall_moment(wall_ns)
+    held = (name for name, rule in CATALOG.items() if quiet_window(house, rule, at) is not None) if house.quiet else ()
+    return NoticeScene(
+        house.name, snapshot.house.phase, wall_ns, snapshot.incidents, frozenset(held), house.time_zone, page
+    )
+
+
+@dataclass(slots=True)
+class ToldIncident:
+    """What this receiver was told of one incident."""
+
+    severity: int
+    summary: str
+    count: int = 1
+    """Messages about it."""
+    last_ns: int = 0
+    """Monotonic; of this process alone: after a restart a repetition waits its whole time."""
+    vanished_ns: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Due:
+    kind: str
+    key: str
+    incident: Incident
+    extra: str = ""
+
+
+class NoticePlan:
+    """The decisions for one receiver. `kept` is what must outlive a restart, so that nothing is sent twice."""
+
+    def __init__(self, receiver: str, terms: NoticeTerms, kept: Mapping[str, Any] | None = None) -> None:
+        self.receiver = receiver
+        self.terms = terms
+        self._told: dict[str, ToldIncident] = {}
+        self._singles_ns: list[int] = []
+        self._summed_ns: int | None = None
+        self._summaries = 0
+        self._waiting: set[str] = set()
+        """What was due and had to wait for a summary."""
+        self._missed = 0
+        self._folded: dict[str, list[int]] = {}
+        """Incidents that were told and became part of another one, by that one's key."""
+        if kept:
+            self._summaries = int(kept.get("summaries", 0))
+            for key, (severity, count, summary) in dict(kept.get("told", {})).items():
+                self._told[str(key)] = ToldIncident(int(severity), str(summary), int(count), -1)
+
+    def kept(self) -> dict[str, Any]:
+        """Plain values for the disk; the way back is the constructor's."""
+        told = {key: [one.severity, one.count, one.summary] for key, one in self._told.items()}
+        return {"told": told, "summaries": self._summaries}
+
+    def decide(self, scene: NoticeScene, now_ns: int) -> list[Notice]:
+        """The messages that are due now. What they tell is noted as told."""
+        by_key = {incident_key(one): one for one in scene.incidents}
+        gone = self._gone(scene, by_key, now_ns)
+        due = [*self._ended(by_key), *self._open(scene, by_key, now_ns)]
+        self._note_missed(by_key, due)
+        self._singles_ns = [at_ns for at_ns in self._singles_ns if now_ns - at_ns < BURST_NS]
+        if not self._missed and len(due) <= BURST - len(self._singles_ns):
+            self._waiting.clear()
+            self._singles_ns += [now_ns] * len(due)
+            return [*gone, *(self._single(scene, one, now_ns) for one in due)]
+        if self._summed_ns is not None and now_ns - self._summed_ns < BURST_NS:
+            self._waiting |= {one.key for one in due if one.kind == "opened"}
+            return gone
+        return gone + self._sum_up(scene, due, now_ns)
+
+    def _open(self, scene: NoticeScene, by_key: dict[str, Incident], now_ns: int) -> list[_Due]:
+        if self.terms.phases and scene.phase not in self.terms.phases:
+            return []
+        found = []
+        wait_ns = max(SETTLE_NS, int(self.terms.after_s * SECOND_NS))
+        repeat_ns = int(self.terms.repeat_min * 60 * SECOND_NS)
+        for key, one in by_key.items():
+            if not self._is_wanted(one) or one.rule in scene.held_rules:
+                continue
+            told = self._told.get(key)
+            if told is None:
+                if now_ns - one.opened_ns >= wait_ns:
+                    found.append(_Due("opened", key, one))
+            elif one.severity > told.severity:
+                found.append(_Due("worsened", key, one))
+            elif repeat_ns:
+                if told.last_ns < 0:
+                    told.last_ns = now_ns
+                elif now_ns - told.last_ns >= repeat_ns:
+                    found.append(_Due("repeated", key, one))
+        found.sort(key=lambda one: (-one.incident.severity, one.incident.opened_ns))
+        return found
+
+    def _is_wanted(self, one: Incident) -> bool:
+        is_known = one.accepted or one.acknowledged is not None
+        return one.closed_ns is None and not is_known and one.severity >= Severity[self.terms.severity.upper()]
+
+    def _gone(self, scene: NoticeScene, by_key: dict[str, Incident], now_ns: int) -> list[Notice]:
+        """What was told and is not known any more, after a restart with another history."""
+        found = []
+        for key, told in list(self._told.items()):
+            if key in by_key:
+                told.vanished_ns = 0
+                continue
+            told.vanished_ns = told.vanished_ns or now_ns
+            if now_ns - told.vanished_ns >= VANISHED_NS:
+                del self._told[key]
+                if self.terms.resolved:
+                    found.append(no_longer_known(scene, self.receiver, key, told.summary))
+        return found
+
+    def _ended(self, by_key: dict[str, Incident]) -> list[_Due]:
+        found = []
+        for key in list(self._told):
+            one = by_key.get(key)
+            if one is None or one.closed_ns is None:
+                continue
+            whole = self._whole(one, by_key)
+            whole_key = incident_key(whole) if whole is not None else ""
+            if whole is not None and (self._is_wanted(whole) or whole_key in self._told):
+                # It goes on as part of another incident: a message that it is over would mislead.
+                del self._told[key]
+                if whole_key not in self._told:
+                    self._folded.setdefault(whole_key, []).append(one.id)
+            elif self.terms.resolved:
+                extra = f"It goes on as part of incident {whole.id}: {whole.summary}" if whole is not None else ""
+                found.append(_Due("resolved", key, one, extra))
+            else:
+                del self._told[key]
+        return found
+
+    @staticmethod
+    def _whole(one: Incident, by_key: dict[str, Incident]) -> Incident | None:
+        """The incident that this one turned out to be a part of."""
+        closing = next((entry.text for entry in reversed(one.timeline) if entry.what == "closed"), "")
+        number = _PART_OF.search(closing)
+        if number is None:
+            return None
+        wanted = int(number[1])
+        others = (other for other in by_key.values() if other.id == wanted and other.closed_ns is None)
+        return next((other for other in others if other is not one), None)
+
+    def _note_missed(self, by_key: dict[str, Incident], due: list[_Due]) -> None:
+        still = {one.key for one in due}
+        for key in [key for key in self._waiting if key not in still]:
+            self._waiting.discard(key)
+            one = by_key.get(key)
+            self._missed += one is None or one.closed_ns is not None
+
+    def _single(self, scene: NoticeScene, due: _Due, now_ns: int) -> Notice:
+        told = self._told.get(due.key)
+        number = 1 if told is None else told.count + 1
+        folded = self._folded.get(due.key, [])
+        self._note(due, now_ns)
+        occasion = f"{due.kind}|{due.incident.flaps}|{number}"
+        return single(scene, self.receiver, due.kind, due.incident, occasion, due.extra, folded)
+
+    def _sum_up(self, scene: NoticeScene, due: list[_Due], now_ns: int) -> list[Notice]:
+        over = [one.incident for one in due if one.kind == "resolved"]
+        opened = [one.incident for one in due if one.kind != "resolved"]
+        self._summaries += 1
+        made = summed_up(
+            scene, self.receiver, opened, over, self._missed, f"summary|{self._summaries}|{scene.wall_ns // 1_000_000}"
+        )
+        for one in due:
+            self._note(one, now_ns)
+        self._summed_ns, self._missed = now_ns, 0
+        self._waiting.clear()
+        return [made]
+
+    def _note(self, due: _Due, now_ns: int) -> None:
+        told = self._told.pop(due.key, None)
+        self._folded.pop(due.key, None)
+        if due.kind == "resolved":
+            return
+        count = 1 if told is None else told.count + 1
+        self._told[due.key] = ToldIncident(int(due.incident.severity), due.incident.summary, count, now_ns)
+        while len(self._told) > MOST_TOLD:
+            self._told.pop(next(iter(self._told)))
+        while len(self._folded) > MOST_TOLD:
+            self._folded.pop(next(iter(self._folded)))
