@@ -104,7 +104,7 @@ def single(
     else:
         lines.append(f"It began at {began}. Phase: {scene.phase}. Confidence in the cause: {one.confidence}.")
         if len(one.universes) > 1:
-            lines.append(f"Universes: {list_universes(one.universes)}.")
+            lines.append(f"{list_universes(one.universes)}.")
         lines += one.evidence[:MOST_EVIDENCE]
         if one.next_checks:
             lines += ["", "What to look at:", *(f"- {check}" for check in one.next_checks[:MOST_CHECKS])]

@@ -13,6 +13,7 @@ import re
 import sys
 
 MOST_LINES = 10
+_SYSTEM = re.compile(r"\[Errno -?\d+\] ([A-Za-z ]+)")
 LONGEST_REASON = 300
 
 
@@ -44,8 +45,11 @@ class ReasonLog(logging.Handler):
 
     def emit(self, record: logging.LogRecord) -> None:
         line = record.getMessage().rstrip(". ")
-        is_reason = record.levelno >= logging.WARNING or " Exception: " in line
-        if is_reason and line not in self.lines and len(self.lines) < MOST_LINES:
+        if record.levelno < logging.WARNING:
+            # Of its details only what the system said: the others hold addresses and objects.
+            found = _SYSTEM.search(line) if " Exception: " in line else None
+            line = found[1] if found is not None else ""
+        if line and line not in self.lines and len(self.lines) < MOST_LINES:
             self.lines.append(line)
 
 
