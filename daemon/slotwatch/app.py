@@ -20,7 +20,7 @@ from slotwatch.edge.shared.channel import Message
 from slotwatch.edge.shared.child import Child
 from slotwatch.edge.shared.resources import SharedResources
 from slotwatch.edge.shared.systemd import Notifier
-from slotwatch.errors import SlotwatchError
+from slotwatch.errors import CouldNotStart
 
 STOP_WITHIN_S = 3.0
 READY_WITHIN_S = 30.0
@@ -34,18 +34,6 @@ RELOAD_ORDER = ("intake", "front", "judging")
 """Who takes a new house, one after the other: the first two can find that the computer does not let them."""
 
 
-class CouldNotStart(SlotwatchError):
-    """A process said why it cannot run."""
-
-    def __init__(self, lines: list[str]) -> None:
-        super().__init__(lines[0] if lines else "it did not start")
-        self._lines = lines
-
-    @property
-    def lines(self) -> list[str]:
-        return self._lines
-
-
 class App:
     """The running daemon. `run` returns after a clean stop; it raises what kept it from starting."""
 
@@ -55,6 +43,8 @@ class App:
         self._house = self._commons.house
         self._next_house = -1
         self._cid = bridge_cid(house_file).hex
+        self._run = f"{os.getpid()}-{monotonic_ns()}"
+        """Tells this run of the program from others, for the history."""
         self._select = selectors.DefaultSelector()
         self._children: dict[str, Child] = {}
         self._retired: list[Child] = []
@@ -148,6 +138,8 @@ class App:
             "cid": self._cid,
             "problems": self._problems,
             "hold_node": self._hold_node,
+            "run": self._run,
+            "first_number": self._summary.get("first_number", 1),
         }
         child.start({**self._commons.descriptors(role), **more}, values)
         self._select.register(child.channel.fileno(), selectors.EVENT_READ, child)

@@ -162,6 +162,7 @@ class Engine:
             slot_streams=shown.slot_streams,
             interval_bins=shown.interval_bins,
             incidents=tuple(judge.incidents(now_ns)),
+            next_incident=judge.next_incident,
             counters=counters(model) | {"incidents_opened": dict(self._opened)},
             minutes=self._minutes.finished,
             readiness=self._judge_readiness(now_ns),

@@ -71,3 +71,15 @@ class EdgeError(SlotwatchError):
     @property
     def lines(self) -> list[str]:
         return [shown(f"{self}; {self.advice}")]
+
+
+class CouldNotStart(SlotwatchError):
+    """A process of the daemon said why it cannot run."""
+
+    def __init__(self, lines: list[str]) -> None:
+        super().__init__(lines[0] if lines else "it did not start")
+        self._lines = lines
+
+    @property
+    def lines(self) -> list[str]:
+        return self._lines

@@ -103,7 +103,9 @@ def _patiently(make: Callable[[], _T]) -> _T:
 
 def _load(wiring: Wiring) -> None:
     """Read the house file; leave the house in memory and tell the parent what it needs to know of it."""
+    from slotwatch.edge.front.history_number import first_number
     from slotwatch.edge.shared.files import load_house
+    from slotwatch.edge.shared.places import state_place
     from slotwatch.edge.shared.token import read_only
 
     house = load_house(Path(wiring["file"]))
@@ -118,6 +120,7 @@ def _load(wiring: Wiring) -> None:
             "routes": bool(house.routes) or house.listen.artnet_subscribe or house.listen.ask_fixtures,
             "subscribe": house.listen.artnet_subscribe,
             "ways_mark": zlib.crc32(pickle.dumps((house.name, house.networks, house.listen))),
+            "first_number": first_number(state_place(house, house.history.path)),
             "notes": [*house.notes, *filter(None, [read_only(house)])],
         }
     )
@@ -182,7 +185,7 @@ def _judging(wiring: Wiring) -> None:
         wiring.channel("observations"),
         wiring.channel("reports"),
     )
-    judging.resume(last)
+    judging.resume(last, wiring["first_number"])
     judging.refuse_house(wiring["problems"])
 
     def handle(message: Message) -> bool:
@@ -232,7 +235,7 @@ async def _serve_front(wiring: Wiring) -> None:
     async def ask(name: str, arguments: dict[str, Any]) -> dict[str, Any]:
         return await (parent if name == "reload" else judging).ask(name, arguments)
 
-    server = Server(wiring.house(), SnapshotReader(wiring["board"]), ask, RecordedPackets)
+    server = Server(wiring.house(), SnapshotReader(wiring["board"]), ask, RecordedPackets, wiring["run"])
 
     async def reload() -> None:
         while True:

@@ -225,6 +225,18 @@ class HouseView:
     phase_pending: str = ""
     """A quieter phase that the timetable asks for and a person has to confirm."""
     quiet_until_ns: int | None = None
+    phase_timetable_wall_ns: int | None = None
+    """When the timetable's change was due that was taken last; None: none was."""
+
+
+@dataclass(frozen=True, slots=True)
+class PhaseMemory:
+    """The phase of a judgement that has ended, on the wall clock."""
+
+    phase: str
+    since_wall_ns: int
+    pending: str = ""
+    timetable_wall_ns: int | None = None
 
 
 @dataclass(slots=True)
@@ -264,6 +276,8 @@ class Snapshot:
     """(U, 512) row of `streams` (at most 8,192) that wins each slot, -1 for nobody."""
     incidents: tuple[Incident, ...]
     """All open ones, and the newest closed ones."""
+    next_incident: int = 1
+    """The number that the next incident gets."""
     counters: dict[str, Any] = field(default_factory=dict)
     """Plain numbers for metrics: packets by protocol, rejects by (protocol, reason), evictions, histograms …"""
     minutes: tuple[MinuteRow, ...] = ()

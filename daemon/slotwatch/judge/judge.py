@@ -29,7 +29,7 @@ from slotwatch.judge.phases import PhaseKeeper
 from slotwatch.judge.rule import Rule
 from slotwatch.judge.rules_network import Receivers
 from slotwatch.judge.shown import Shown
-from slotwatch.snapshot import HouseView, Incident, Severity
+from slotwatch.snapshot import HouseView, Incident, PhaseMemory, Severity
 from slotwatch.wire.observation import Observation
 
 NANOSECONDS = 1_000_000_000
@@ -71,6 +71,8 @@ class Judge:
         self._stale = False
         self._schedule_due_ns = 0
         self._resume_ends_ns = 0
+        self._has_phase_memory = False
+        """Whether the phase is that of an earlier judgement already: the history's may be older."""
         self._regrade = False
         self._now_ns = now_ns
         self._sight: RuleContext | None = None
@@ -79,6 +81,15 @@ class Judge:
     def revision(self) -> int:
         """Rises whenever an incident opened, closed or changed so that a person is told."""
         return self._book.told
+
+    @property
+    def next_incident(self) -> int:
+        """The number that the next incident gets."""
+        return self._book.next_id
+
+    def number_from(self, next_incident: int) -> None:
+        """Give no incident a smaller number than this."""
+        self._book.next_id = max(self._book.next_id, next_incident)
 
     @property
     def phase(self) -> Phase:
@@ -231,6 +242,7 @@ class Judge:
             house_file=self.house.file,
             listener=self.listener.view(now_ns, names),
             phase_pending=str(self._keeper.pending or ""),
+            phase_timetable_wall_ns=self._keeper.handled_wall_ns,
             quiet_until_ns=until_ns,
         )
 
@@ -311,9 +323,19 @@ class Judge:
             self._regrade = True
         return {"phase": str(self._keeper.phase)}
 
-    def _resume(self, next_id: int = 1, incidents: Any = (), phase: str | None = None) -> dict[str, Any]:
+    def _resume(
+        self,
+        next_id: int = 1,
+        incidents: Any = (),
+        phase: PhaseMemory | None = None,
+        away: tuple[int, str] | None = None,
+    ) -> dict[str, Any]:
+        """Go on with what an earlier judgement knew. `away`: since when (wall ns) nobody listened, and why."""
         self._book.resume(int(next_id), incidents, self._now_ns)
         self._resume_ends_ns = self._now_ns + RESUME_GRACE_NS
-        if phase:
-            self._keeper.phase = Phase(phase)
+        if phase is not None and not self._has_phase_memory:
+            self._keeper.resume(phase, self.wall_offset_ns)
+            self._has_phase_memory = self._regrade = True
+        if away is not None:
+            self.listener.note_away(away[0] - self.wall_offset_ns, self.started_ns, away[1])
         return {"next_id": self._book.next_id}

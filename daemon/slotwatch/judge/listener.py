@@ -7,6 +7,7 @@ grow memory without end.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -244,6 +245,18 @@ class Listener:
                 for interval in self.not_judged
             ],
         }
+
+    def note_away(self, start_ns: int, end_ns: int, reason: str) -> None:
+        """Note a time before this judgement in which nobody listened. Told twice it is one."""
+        known = any(one.reason == reason and one.end_ns == end_ns for one in self.not_judged)
+        if start_ns < end_ns and not known:
+            self.not_judged.appendleft(NotJudged(start_ns, end_ns, None, reason))
+
+    def remember(self, rows: Iterable[dict[str, Any]]) -> None:
+        """Take up intervals that have ended from what `view` gave of an earlier listener of this boot."""
+        for row in rows:
+            if row["end_ns"] is not None:
+                self.note_away(row["start_ns"], row["end_ns"], row["reason"])
 
     # --- what is observed -----------------------------------------------------------------------------
 

@@ -12,9 +12,10 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from slotwatch.house.schema import Accepted, House, Phase, Quiet
 from slotwatch.judge.rule import Rule, RuleClass
-from slotwatch.snapshot import Severity
+from slotwatch.snapshot import PhaseMemory, Severity
 from slotwatch.wire.universe import UniverseId
 
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 FULL, LOWER, NOTE = "full", "one lower", "note"
 
 _D, _G, _R, _P, _S, _A = Phase.DARK, Phase.GET_IN, Phase.REHEARSAL, Phase.PRE_SHOW, Phase.SHOW, Phase.POST_SHOW
@@ -133,6 +134,19 @@ class PhaseKeeper:
     """A quieter phase that the timetable asks for."""
     handled: datetime | None = None
     """Due time of the timetable's change that was last taken."""
+
+    @property
+    def handled_wall_ns(self) -> int | None:
+        """When the timetable's change was due that was taken last, wall-clock ns."""
+        return None if self.handled is None else (self.handled - EPOCH) // timedelta(microseconds=1) * 1000
+
+    def resume(self, memory: PhaseMemory, wall_offset_ns: int) -> None:
+        """Go on with the phase of an earlier judgement: what came due since is found by the next look."""
+        self.phase, self.since_ns = Phase(memory.phase), memory.since_wall_ns - wall_offset_ns
+        self.pending = Phase(memory.pending) if memory.pending else None
+        due_ns = memory.timetable_wall_ns
+        if due_ns is not None:
+            self.handled = EPOCH + timedelta(microseconds=due_ns // 1000)
 
     def follow(self, house: House, now_ns: int, at: datetime, zone: tzinfo, closed_cleanly: bool) -> str:
         """Follow the timetable. Returns a sentence if anything changed, else nothing."""

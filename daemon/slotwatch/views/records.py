@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from slotwatch.snapshot import Acknowledgement, Confidence, Incident, Severity, TimelineEntry
+from slotwatch.snapshot import Acknowledgement, Confidence, HouseView, Incident, PhaseMemory, Severity, TimelineEntry
 
 
 def record(found: Incident) -> dict[str, Any]:
@@ -72,3 +72,55 @@ def incident_of(kept: dict[str, Any], wall_offset_ns: int) -> Incident:
         # Records of before there were keys have names alone.
         source_keys=tuple(kept.get("source_keys", kept["sources"])),
     )
+
+
+def acknowledge(kept: dict[str, Any], at_ms: int, given: int, by: str, note: str) -> None:
+    """Put into a record what the acknowledgements' own table says of it: who took it on, or (given 0) gave it back."""
+    at_ns = at_ms * 1_000_000
+    if at_ns < kept["opened_wall_ns"] - 1_000_000_000:
+        return  # of an earlier incident that had the same number
+    before = kept["acknowledged"]
+    if given and not (before and (before["by"], before["note"]) == (by, note)):
+        kept["acknowledged"] = {"by": by, "at_wall_ns": at_ns, "note": note}
+        text = f"Acknowledged by {by}{': ' + note if note else ''}."
+    elif before and not given:
+        kept["acknowledged"] = None
+        text = f"The acknowledgement by {before['by']} was taken back."
+    else:
+        return
+    kept["timeline"] = [*kept["timeline"], [at_ns, text, "acknowledged"]]
+    kept["revision"] += 1
+
+
+def phase_record(view: HouseView, wall_offset_ns: int) -> dict[str, Any]:
+    """The phase as it holds, as plain values."""
+    return {
+        "phase": view.phase,
+        "since_wall_ns": view.phase_since_ns + wall_offset_ns,
+        "pending": view.phase_pending,
+        "timetable_wall_ns": view.phase_timetable_wall_ns,
+    }
+
+
+def phase_of(kept: dict[str, Any]) -> PhaseMemory:
+    """Read what `phase_record` made. KeyError, TypeError or ValueError if it is none."""
+    timetable_ns = kept["timetable_wall_ns"]
+    return PhaseMemory(
+        str(kept["phase"]),
+        int(kept["since_wall_ns"]),
+        str(kept["pending"]),
+        None if timetable_ns is None else int(timetable_ns),
+    )
+
+
+def memory_of(kept: dict[str, Any], wall_offset_ns: int) -> dict[str, Any]:
+    """What the history knows of before, as the judge's `resume` takes it: all times on a clock with this offset.
+
+    The monotonic clock of then may have been another boot's. KeyError, TypeError or ValueError if it is odd.
+    """
+    found = {**kept, "incidents": [incident_of(record, wall_offset_ns) for record in kept.get("incidents", ())]}
+    if "phase" in kept:
+        found["phase"] = phase_of(kept["phase"])
+    if "away" in kept:
+        found["away"] = int(kept["away"]["from_wall_ns"]), str(kept["away"]["reason"])
+    return found

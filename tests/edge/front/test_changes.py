@@ -28,7 +28,7 @@ async def test_the_phase_is_changed_by_judging(tmp_path: Path) -> None:
     async with running(tmp_path, snapshot=snapshot()) as run:
         assert await send(run, "PUT", "/api/v1/house/phase", {"phase": "dark", "confirm": True}) == (
             200,
-            {"phase": "dark"},
+            {"phase": "dark", "stored": True},
         )
         assert run.judging.asked == [("set_phase", {"phase": "dark", "confirm": True})]
         status, body = await send(run, "PUT", "/api/v1/house/phase", {"phase": "interval"})
@@ -119,7 +119,7 @@ async def test_an_order_is_answered_once_a_later_publication_is_seen(
         assert not asking.done()
         dark = snapshot()
         run.board.show(replace(dark, house=replace(dark.house, phase="dark")))
-        assert await asking == (200, {"phase": "dark"}), "and nothing of how it was waited for"
+        assert await asking == (200, {"phase": "dark", "stored": True}), "and nothing of how it was waited for"
         assert (await send(run, "GET", "/api/v1/house"))[1]["phase"] == "dark"
 
 

@@ -84,6 +84,8 @@ async def test_it_follows_the_board_and_stops_at_once(tmp_path: Path) -> None:
             board.show(snapshot())
             await happens(lambda: judging.asked)
             assert judging.asked == [("resume", {"next_id": 1, "incidents": []})]
+            # What is published once judging has its memory is kept.
+            await happens(lambda: board.show(snapshot()) or len(kept(tmp_path / "slotwatch.db")) == 2)
             events = await session.get(f"{url}/api/v1/events")
             assert (await events.content.readline()).startswith(b"retry:")
             before_s = time.monotonic()
@@ -105,8 +107,7 @@ async def test_it_follows_the_board_and_stops_at_once(tmp_path: Path) -> None:
 async def test_judging_that_begins_again_is_given_its_memory(tmp_path: Path) -> None:
     board, judging = Board(), Judging()
     async with serving(house_at(tmp_path), board, judging):
-        board.show(snapshot())
-        await happens(lambda: judging.asked)
+        await happens(lambda: board.show(snapshot()) or len(kept(tmp_path / "slotwatch.db")) == 2)
     judging.asked.clear()
     async with serving(house_at(tmp_path), board, judging):
         board.show(snapshot(incidents=()))
@@ -335,7 +336,6 @@ async def test_a_fresh_judging_process_cannot_overwrite_the_hours_of_years(
 ) -> None:
     from slotwatch.edge.front import resumption
 
-    monkeypatch.setattr(resumption, "SETTLE_S", 0.0)
     lamp = {"circuit": "12", "on_h": 431.5, "full_equivalent_h": 120.0, "switched_on": 99}
     check = {
         "running": True,

@@ -9,6 +9,7 @@ Should judging be slow, the answer does not wait for ever (`Front.see`).
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from aiohttp import web
@@ -19,6 +20,7 @@ from slotwatch.edge.front.guard import Refused, body, order, word
 from slotwatch.edge.front.history import History
 from slotwatch.edge.front.reads import Reads, answer
 from slotwatch.house.schema import Phase
+from slotwatch.snapshot import Acknowledgement
 from slotwatch.views.moments import iso_wall
 
 LONGEST_NAME = 80
@@ -54,20 +56,26 @@ class Changes:
         confirm = given.get("confirm", False)
         if not isinstance(confirm, bool):
             raise Refused(400, '"confirm" must be true or false.')
-        done = await self._ask("set_phase", phase=phase, confirm=confirm)
-        return answer({"phase": phase, **done})
+        await self._front.when_resumed()
+        return answer({"phase": phase, **await self._kept("set_phase", phase=phase, confirm=confirm)})
 
     async def reload(self, _request: web.Request) -> web.Response:
         return answer({"reloaded": True, **await self._ask("reload")})
 
     async def acknowledge(self, request: web.Request) -> web.Response:
-        given = order(await body(request), by=object, note=object)
-        by, note = word(given, "by", LONGEST_NAME), word(given, "note", LONGEST_TEXT, default="")
+        asked = order(await body(request), by=object, note=object)
+        by, note = word(asked, "by", LONGEST_NAME), word(asked, "note", LONGEST_TEXT, default="")
         await self._front.when_resumed()
         found = await self._reads.find(int(request.match_info["id"]))
         await self._ask("acknowledge", id=found.id, by=by, note=note)
-        at_ns = await self._acknowledged_ns(found.id)
-        stored = await self._history.acknowledge(found.id, by, note, at_ns)
+        found = await self._reads.find(found.id)
+        given = found.acknowledged
+        if given is None or (given.by, given.note) != (by, note):
+            # No snapshot says so yet where judging is slow: then it is kept as of now.
+            given = Acknowledgement(by, clock.wall_ns() - found.wall_offset_ns, note)
+        at_ns = given.at_ns + found.wall_offset_ns
+        kept = replace(found, acknowledged=given)
+        stored = await self._history.acknowledge(found.id, by, note, at_ns, found=kept)
         seen = {"by": by, "at": iso_wall(at_ns), "note": note}
         return answer({"id": found.id, "acknowledged": seen, "stored": stored})
 
@@ -77,7 +85,8 @@ class Changes:
         await self._front.when_resumed()
         found = await self._reads.find(int(request.match_info["id"]))
         await self._ask("unacknowledge", id=found.id)
-        stored = await self._history.acknowledge(found.id, by, "", clock.wall_ns(), given=False)
+        kept = replace(await self._reads.find(found.id), acknowledged=None)
+        stored = await self._history.acknowledge(found.id, by, "", clock.wall_ns(), given=False, found=kept)
         return answer({"id": found.id, "acknowledged": None, "stored": stored})
 
     async def mark(self, request: web.Request) -> web.Response:
@@ -96,10 +105,14 @@ class Changes:
         return answer({"at": iso_wall(at_ns), "text": text, "by": by, "stored": stored}, 201)
 
     async def rig_check(self, request: web.Request) -> web.Response:
-        return answer(await self._ask("rig_check", **order(await body(request), stop=bool)))
+        given = order(await body(request), stop=bool)
+        await self._front.when_resumed()
+        return answer(await self._kept("rig_check", **given))
 
     async def lamp_change(self, request: web.Request) -> web.Response:
-        return answer(await self._ask("lamp_change", **order(await body(request), circuit=str, fixture=str)))
+        given = order(await body(request), circuit=str, fixture=str)
+        await self._front.when_resumed()
+        return answer(await self._kept("lamp_change", **given))
 
     async def ask_fixtures(self, request: web.Request) -> web.Response:
         given = order(await body(request), seconds=float, confirm=bool)
@@ -108,19 +121,19 @@ class Changes:
     async def stop_asking(self, _request: web.Request) -> web.Response:
         return answer(await self._ask("stop_asking"))
 
-    async def _acknowledged_ns(self, number: int) -> int:
-        """When judging has it that it was acknowledged, as wall-clock ns; now, if no snapshot says so yet."""
-        found = await self._reads.find(number)
-        if found.acknowledged is None:
-            return clock.wall_ns()
-        return found.acknowledged.at_ns + found.wall_offset_ns
+    async def _kept(self, name: str, **arguments: Any) -> dict[str, Any]:
+        """As `_ask`, and whether what it changed is on the disk (`stored`)."""
+        answered, is_seen = await self._seen(name, **arguments)
+        return {**answered, "stored": is_seen and await self._history.keep(self._front.current().snapshot)}
 
     async def _ask(self, name: str, **arguments: Any) -> dict[str, Any]:
         """Have judging (or the parent) do it. Refused with its own sentence if it will not."""
+        return (await self._seen(name, **arguments))[0]
+
+    async def _seen(self, name: str, **arguments: Any) -> tuple[dict[str, Any], bool]:
+        """As `_ask`, and whether the newest snapshot is of a later judgement."""
         try:
             answered = dict(await self._front.ask(name, arguments))
         except ValueError as error:
             raise Refused(409, str(error)) from None
-        if "board" in answered:
-            await self._front.see(answered.pop("board"))
-        return answered
+        return answered, "board" not in answered or await self._front.see(answered.pop("board"))

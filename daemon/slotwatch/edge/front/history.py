@@ -19,9 +19,10 @@ from typing import Any, TypeVar
 
 from slotwatch import clock
 from slotwatch.edge.front.history_archive import Archive
+from slotwatch.edge.front.history_number import keep_number
 from slotwatch.edge.front.history_store import MILLISECOND_NS, Pending, Store
 from slotwatch.snapshot import Incident, Snapshot
-from slotwatch.views.records import record
+from slotwatch.views.records import phase_record, record
 
 RETRY_S = 5.0
 FORGET_S = 3600.0
@@ -29,6 +30,8 @@ HOURS_NS = 60_000_000_000
 MOST_MINUTES = 300_000
 """Minute rows that may wait for a disk: ten hours of 512 universes, about 60 MiB."""
 MOST_OTHERS = 5_000
+ALIVE_NS = 5_000_000_000
+"""How often it is kept that judging goes on: after a power cut the time without a listener begins there."""
 DAY_MS = 86_400_000
 CONFIRM_WITHIN_S = 3.0
 
@@ -57,8 +60,15 @@ class History:
         self._phase = ""
         self._kept: dict[str, Any] = {}
         self._hours_ns = 0
+        self.held = False
+        """Set while judging does not know what was before it: its numbers and its phase must not be kept yet."""
         self.counts_held = False
         """Set while judging does not know the hours and rig check of before: its zeros must not replace them."""
+        self.run = ""
+        """Which run of the program this is: its processes may be started anew within one."""
+        self.declared_phase = ""
+        """Phase at start by the house file, which counts again once somebody changed it."""
+        self._alive_ns = self._alive_ms = 0
         self._thread = threading.Thread(target=self._write_for_ever, name="history", daemon=True)
         self._thread.start()
 
@@ -70,30 +80,63 @@ class History:
         with self._lock:
             self.path, self.archive = path, Archive(path)
         self._revisions, self._minute, self._phase, self._kept, self._hours_ns = {}, -1, "", {}, 0
+        self._alive_ns = 0
 
     # --- what is new ------------------------------------------------------------------------------------
 
     def note(self, snapshot: Snapshot) -> None:
         """Take what a snapshot holds that is not written yet."""
+        self._take(snapshot)
+
+    async def keep(self, snapshot: Snapshot) -> bool:
+        """Take all of a snapshot, hours too; True once everything is safe on the disk."""
+        if self.held:
+            return False
+        self._hours_ns = 0
+        return await self._confirmed(self._take(snapshot))
+
+    def _take(self, snapshot: Snapshot) -> int:
+        """Give the writer what is new; the number of the last gift."""
         new = Pending()
-        self._note_incidents(snapshot, new)
         offset = snapshot.wall_offset_ns
-        if snapshot.house.phase != self._phase:
-            self._phase = snapshot.house.phase
-            new.phases[(snapshot.house.phase_since_ns + offset) // MILLISECOND_NS] = self._phase
         for row in snapshot.house.listener.get("not_judged", ()):
             self._note_interval(row, offset, new)
         new.minutes = [row for row in snapshot.minutes if row.minute > self._minute]
         self._minute = max((row.minute for row in new.minutes), default=self._minute)
-        if not self.counts_held:
-            self._note_counts(snapshot, new)
-        if new:
-            self._give(new)
+        if not self.held:
+            self._note_incidents(snapshot, new)
+            self._note_phase(snapshot, new)
+            if not self.counts_held:
+                self._note_counts(snapshot, new)
+            self._note_alive(snapshot, new)
+        return self._give(new) if new else self._asked
+
+    def _note_phase(self, snapshot: Snapshot, new: Pending) -> None:
+        view, offset = snapshot.house, snapshot.wall_offset_ns
+        if view.phase != self._phase:
+            self._phase = view.phase
+            new.phases[(view.phase_since_ns + offset) // MILLISECOND_NS] = self._phase
+        known = self._kept.get("state phase", {})
+        now = {**phase_record(view, offset), "declared": self.declared_phase}
+        # The same beginning reads a little otherwise once the wall clock was corrected.
+        if known.get("phase") == now["phase"] and abs(known["since_wall_ns"] - now["since_wall_ns"]) < 1_000_000_000:
+            now["since_wall_ns"] = known["since_wall_ns"]
+        self._note_kept(new.state, "phase", now, "state ")
+
+    def _note_alive(self, snapshot: Snapshot, new: Pending) -> None:
+        self._note_kept(new.state, "numbers", {"next": snapshot.next_incident}, "state ")
+        self._alive_ms = (snapshot.now_ns + snapshot.wall_offset_ns) // MILLISECOND_NS
+        if new or snapshot.now_ns - self._alive_ns >= ALIVE_NS:
+            self._alive_ns = snapshot.now_ns
+            new.state["alive"] = self._alive(stopped=False)
+
+    def _alive(self, *, stopped: bool) -> dict[str, Any]:
+        return {"at_ms": self._alive_ms, "run": self.run, "stopped": stopped}
 
     def _note_incidents(self, snapshot: Snapshot, new: Pending) -> None:
         held: dict[tuple[int, int], int] = {}
         for found in snapshot.incidents:
-            key = (found.id, (found.opened_ns + found.wall_offset_ns) // MILLISECOND_NS)
+            key = _key(found)
             held[key] = _mark(found)
             if self._revisions.get(key) != held[key]:
                 new.incidents[key] = record(found)
@@ -126,15 +169,21 @@ class History:
 
     async def mark(self, text: str, by: str, at_ns: int) -> bool:
         """Keep a mark; True once it is safe on the disk."""
-        return await self._confirmed(Pending(marks=[(at_ns // MILLISECOND_NS, text, by)]))
+        return await self._confirmed(self._give(Pending(marks=[(at_ns // MILLISECOND_NS, text, by)])))
 
-    async def acknowledge(self, incident: int, by: str, note: str, at_ns: int, *, given: bool = True) -> bool:
-        """Keep who took an incident on, or gave it back; True once it is safe on the disk."""
+    async def acknowledge(
+        self, incident: int, by: str, note: str, at_ns: int, *, given: bool = True, found: Incident | None = None
+    ) -> bool:
+        """Keep who took an incident on, or gave it back; True once it is safe on the disk.
+
+        `found`, the incident itself, is written with it: the one is never there without the other.
+        """
         row = (at_ns // MILLISECOND_NS, incident, int(given), by, note)
-        return await self._confirmed(Pending(acknowledgements=[row]))
+        with_it = {} if found is None else {_key(found): record(found)}
+        return await self._confirmed(self._give(Pending(acknowledgements=[row], incidents=with_it)))
 
-    async def _confirmed(self, new: Pending) -> bool:
-        number = self._give(new)
+    async def _confirmed(self, number: int) -> bool:
+        """Whether what was given up to this number is on the disk, waited for CONFIRM_WITHIN_S."""
         deadline_ns = clock.monotonic_ns() + int(CONFIRM_WITHIN_S * 1e9)
         while self._written < number:
             if self._trouble or clock.monotonic_ns() > deadline_ns:
@@ -156,10 +205,21 @@ class History:
         text = self._trouble or self._remark
         if self._dropped:
             text += f" {self._dropped} minute rows could not be kept."
-        return {"ok": not self._trouble and not self._dropped, "text": text.strip(), "path": str(self.path)}
+        odd = self.archive.odd.count
+        if odd:
+            rows, are = ("row", "is") if odd == 1 else ("rows", "are")
+            text += f" {odd} {rows} of the history cannot be used and {are} left out."
+        return {
+            "ok": not self._trouble and not self._dropped,
+            "text": text.strip(),
+            "path": str(self.path),
+            "odd_rows": odd,
+        }
 
     def close(self) -> None:
-        """Write what waits, if the disk lets us, and end the thread."""
+        """Write what waits and that this is a clean end, if the disk lets us, and end the thread."""
+        if self._alive_ms and not self.held:
+            self._give(Pending(state={"alive": self._alive(stopped=True)}))
         with self._lock:
             self._stopping = True
             self._lock.notify_all()
@@ -178,7 +238,7 @@ class History:
         if len(pending.minutes) > MOST_MINUTES:
             self._dropped += len(pending.minutes) - MOST_MINUTES
             del pending.minutes[:-MOST_MINUTES]
-        for held in (pending.marks, pending.acknowledgements):
+        for held in (pending.marks, pending.acknowledgements, pending.exceptions):
             del held[:-MOST_OTHERS]
         for table in (pending.incidents, pending.phases, pending.not_judged, pending.hours, pending.rig_checks):
             while len(table) > MOST_OTHERS:
@@ -204,6 +264,7 @@ class History:
                 store = store or self._open()
                 if pending:
                     store.write(pending)
+                    keep_number(path, pending.state.get("numbers"))
                 self._written, self._trouble = number, ""
                 if clock.monotonic_ns() >= forget_ns and not stopping:
                     more_to_forget = store.forget(clock.wall_ns() // MILLISECOND_NS - self._keep_ms)
@@ -251,6 +312,10 @@ class History:
         except OSError:
             return None
         return aside
+
+
+def _key(found: Incident) -> tuple[int, int]:
+    return found.id, (found.opened_ns + found.wall_offset_ns) // MILLISECOND_NS
 
 
 def is_damaged(error: Exception) -> bool:

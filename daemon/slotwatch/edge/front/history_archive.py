@@ -4,37 +4,49 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from slotwatch.snapshot import MinuteRow
+from slotwatch.edge.front import history_rows as rows_of
+from slotwatch.edge.front.history_layout import check_version
+from slotwatch.edge.front.history_number import is_number, next_number
+from slotwatch.edge.front.history_rows import SetAside
+from slotwatch.snapshot import MinuteRow, UniverseState
+from slotwatch.views.records import acknowledge
 from slotwatch.views.show import MinuteSums
 
 MOST_INCIDENTS = 10_000
 SAME_MS = 1000
+COUNTS = ("minute", "frames", "centihertz", "worst_gap_ms", "lost", "sources", "state", "not_judged_ds")
 
 
 class Archive:
-    """Questions to a history file. All times are wall-clock milliseconds. sqlite3.Error as it comes."""
+    """Questions to a history file. All times are wall-clock milliseconds. sqlite3.Error as it comes.
+
+    Rows that do not fit are left out and counted in `odd`.
+    """
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        self.odd = SetAside()
 
     @contextmanager
     def _open(self) -> Iterator[sqlite3.Connection]:
         db = self._connect("mode=ro")
         try:
             try:
-                db.execute("SELECT 1 FROM sqlite_master LIMIT 1")
+                check_version(db)
             except sqlite3.OperationalError:
                 # Without the right to write here nobody can make the log's index; without a log none is needed.
                 if self.path.with_name(self.path.name + "-wal").exists():
                     raise
                 db.close()
                 db = self._connect("mode=ro&immutable=1")
+                check_version(db)
+            db.text_factory = lambda octets: octets.decode("utf-8", "replace")
             yield db
         finally:
             db.close()
@@ -43,9 +55,43 @@ class Archive:
         return sqlite3.connect(f"file:{quote(str(self.path))}?{how}", uri=True, timeout=2.0)
 
     def next_id(self) -> int:
-        """The number that no incident has had yet."""
+        """The number that no incident of this file has had yet, nor one that an order was kept for."""
         with self._open() as db:
-            return int(db.execute("SELECT coalesce(max(id), 0) + 1 FROM incidents").fetchone()[0])
+            return next_number(db)
+
+    def state(self) -> dict[str, dict[str, Any]]:
+        """What held when this file was last written, by name."""
+        with self._open() as db:
+            return self._state(db)
+
+    def _state(self, db: sqlite3.Connection) -> dict[str, dict[str, Any]]:
+        if check_version(db) < 2:
+            return {}
+        found = {}
+        for key, body in db.execute("SELECT key, body FROM state"):
+            value = rows_of.object_of(body)
+            if value is None:
+                self.odd.add("state", key)
+            else:
+                found[str(key)] = value
+        return found
+
+    def exceptions(self) -> list[dict[str, Any]]:
+        """Exceptions that were made from incidents and not taken back, oldest first; ended ones too."""
+        with self._open() as db:
+            if check_version(db) < 2:
+                return []
+            rows = db.execute("SELECT incident, given, body FROM exceptions ORDER BY rowid").fetchall()
+        found: dict[int, dict[str, Any]] = {}
+        for number, given, body in rows:
+            value = rows_of.object_of(body)
+            if value is None or not is_number(number):
+                self.odd.add("exceptions", (number, body))
+                continue
+            found.pop(number, None)
+            if given:
+                found[number] = value
+        return list(found.values())
 
     def incidents(
         self, state: str = "all", since_ms: int = 0, until_ms: int = 1 << 62, limit: int = MOST_INCIDENTS
@@ -54,19 +100,47 @@ class Archive:
         where = {"open": "closed_ms IS NULL", "closed": "closed_ms IS NOT NULL"}.get(state, "1")
         with self._open() as db:
             rows = db.execute(
-                f"SELECT body FROM incidents WHERE {where} AND coalesce(closed_ms, ?) >= ? AND opened_ms <= ? "
-                "ORDER BY opened_ms DESC, id DESC LIMIT ?",
+                f"SELECT id, opened_ms, body FROM incidents WHERE {where} "
+                "AND coalesce(closed_ms, ?) >= ? AND opened_ms <= ? ORDER BY opened_ms DESC, id DESC LIMIT ?",
                 (1 << 62, since_ms, until_ms, limit),
             ).fetchall()
-        return [json.loads(body) for (body,) in rows]
+            return self._records(db, rows)
 
     def incident(self, number: int) -> dict[str, Any] | None:
         """The newest incident of that number."""
         with self._open() as db:
-            row = db.execute(
-                "SELECT body FROM incidents WHERE id = ? ORDER BY opened_ms DESC LIMIT 1", (number,)
-            ).fetchone()
-        return None if row is None else json.loads(row[0])
+            rows = db.execute(
+                "SELECT id, opened_ms, body FROM incidents WHERE id = ? ORDER BY opened_ms DESC LIMIT 8", (number,)
+            ).fetchall()
+            return next(iter(self._records(db, rows)), None)
+
+    def _records(self, db: sqlite3.Connection, rows: list[tuple[Any, Any, Any]]) -> list[dict[str, Any]]:
+        """The records of rows (id, opened_ms, body), each with its newest acknowledgement.
+
+        An acknowledgement is committed when it is answered; the body that has it may never have been written.
+        """
+        found = []
+        for row in rows:
+            record = rows_of.record_of(*row)
+            if record is None:
+                self.odd.add("incidents", row[:2])
+            else:
+                found.append(record)
+        numbers = json.dumps([record["id"] for record in found])
+        given = self.odd.sound(
+            "acknowledgements",
+            db.execute(
+                "SELECT incident, at_ms, given, by, note FROM acknowledgements "
+                "WHERE incident IN (SELECT value FROM json_each(?)) ORDER BY rowid",
+                (numbers,),
+            ),
+            rows_of.is_acknowledgement,
+        )
+        newest = {number: acknowledgement for number, *acknowledgement in given}
+        for record in found:
+            if record["id"] in newest:
+                acknowledge(record, *newest[record["id"]])
+        return found
 
     def marks(self, since_ms: int, until_ms: int, limit: int = 1000) -> list[tuple[int, str, str]]:
         """(at, text, by), oldest first; the newest `limit` of them."""
@@ -75,12 +149,17 @@ class Archive:
                 "SELECT at_ms, text, by FROM marks WHERE at_ms BETWEEN ? AND ? ORDER BY at_ms DESC LIMIT ?",
                 (since_ms, until_ms, limit),
             ).fetchall()
-        return rows[::-1]
+        return self.odd.sound("marks", rows[::-1], rows_of.is_mark)
 
     def phases(self, until_ms: int = 1 << 62) -> list[tuple[int, str]]:
-        """(since, phase), oldest first."""
+        """(since, phase), oldest first. A phase that goes on over a restart is one."""
         with self._open() as db:
-            return db.execute("SELECT at_ms, phase FROM phases WHERE at_ms <= ? ORDER BY at_ms", (until_ms,)).fetchall()
+            rows = db.execute("SELECT at_ms, phase FROM phases WHERE at_ms <= ? ORDER BY at_ms", (until_ms,)).fetchall()
+        found: list[tuple[int, str]] = []
+        for row in self.odd.sound("phases", rows, rows_of.is_phase):
+            if not found or found[-1][1] != row[1]:
+                found.append(row)
+        return found
 
     def not_judged(self, since_ms: int, until_ms: int) -> list[tuple[int, int | None, str, str]]:
         """(from, to, network, reason) that touch the span, oldest first."""
@@ -91,7 +170,7 @@ class Archive:
                 (until_ms, 1 << 62, since_ms),
             ).fetchall()
         found: list[tuple[int, int | None, str, str]] = []
-        for row in rows:
+        for row in self.odd.sound("not_judged", rows, rows_of.is_interval):
             # One interval, told again after a restart under a wall clock that was corrected meanwhile.
             if found and row[2:] == found[-1][2:] and row[0] - found[-1][0] < SAME_MS:
                 found[-1] = (found[-1][0], *row[1:])
@@ -113,16 +192,18 @@ class Archive:
                 "FROM span CROSS JOIN minutes ON minute = m AND universe = ?3 WHERE m <= ?2",
                 (first, last, row[0]),
             ).fetchall()
-        return [_minute(universe, row) for row in found]
+        return [_minute(universe, row) for row in self.odd.sound("minutes", found, rows_of.is_minute)]
 
     def sums(self, first: int, last: int) -> list[MinuteSums]:
         """Every universe's minutes from first to last, counted up by the worst state that each had."""
         with self._open() as db:
             # With a lone max() SQLite takes the bare column `minute` from the row that holds the maximum.
+            counted = " AND ".join(f"typeof({name}) = 'integer'" for name in COUNTS)
             rows = db.execute(
                 "SELECT name, state, count(*), sum(frames), sum(lost), max(worst_gap_ms), minute, "
                 "sum(centihertz * (frames > 0)) / 100.0, sum(frames > 0), sum(not_judged_ds) / 10.0 "
                 "FROM minutes JOIN universes ON universes.id = minutes.universe WHERE minute BETWEEN ? AND ? "
+                f"AND {counted} AND state BETWEEN 0 AND {max(UniverseState)} "
                 "GROUP BY minutes.universe, state ORDER BY minutes.universe, state",
                 (first, last),
             ).fetchall()
@@ -131,18 +212,29 @@ class Archive:
     def last_minute(self) -> int:
         """The newest minute that is kept; 0 for none."""
         with self._open() as db:
-            return int(db.execute("SELECT coalesce(max(minute), 0) FROM minutes").fetchone()[0])
+            found = db.execute("SELECT max(minute) FROM minutes WHERE typeof(minute) = 'integer'").fetchone()[0]
+        return int(found or 0)
 
     def hours(self) -> list[dict[str, Any]]:
         """Rows of hours burnt, as they were given."""
         with self._open() as db:
-            return [json.loads(body) for (body,) in db.execute("SELECT body FROM hours ORDER BY key")]
+            return self._objects("hours", db.execute("SELECT key, body FROM hours ORDER BY key"))
+
+    def _objects(self, table: str, rows: Iterable[tuple[Any, Any]]) -> list[dict[str, Any]]:
+        found = []
+        for key, body in rows:
+            value = rows_of.object_of(body)
+            if value is None:
+                self.odd.add(table, key)
+            else:
+                found.append(value)
+        return found
 
     def rig_check(self) -> dict[str, Any] | None:
         """The newest rig check."""
         with self._open() as db:
-            row = db.execute("SELECT body FROM rig_checks ORDER BY at_ms DESC LIMIT 1").fetchone()
-        return None if row is None else json.loads(row[0])
+            rows = db.execute("SELECT at_ms, body FROM rig_checks ORDER BY at_ms DESC LIMIT 8").fetchall()
+        return next(iter(self._objects("rig_checks", rows)), None)
 
 
 def _minute(universe: str, row: tuple[Any, ...]) -> MinuteRow:

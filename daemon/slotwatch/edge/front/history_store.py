@@ -14,32 +14,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from slotwatch.edge.front.history_layout import bring_up_to_date, check_version
 from slotwatch.snapshot import MinuteRow
 
-VERSION = 1
 MILLISECOND_NS = 1_000_000
 FORGET_ROWS = 20_000
-
-_TABLES = """
-CREATE TABLE IF NOT EXISTS incidents (
-  id INTEGER NOT NULL, opened_ms INTEGER NOT NULL, closed_ms INTEGER, severity INTEGER NOT NULL, rule TEXT NOT NULL,
-  revision INTEGER NOT NULL, body TEXT NOT NULL, PRIMARY KEY (id, opened_ms)) WITHOUT ROWID;
-CREATE INDEX IF NOT EXISTS incidents_by_time ON incidents (opened_ms);
-CREATE TABLE IF NOT EXISTS acknowledgements (
-  at_ms INTEGER NOT NULL, incident INTEGER NOT NULL, given INTEGER NOT NULL, by TEXT NOT NULL, note TEXT NOT NULL);
-CREATE TABLE IF NOT EXISTS marks (at_ms INTEGER NOT NULL, text TEXT NOT NULL, by TEXT NOT NULL);
-CREATE TABLE IF NOT EXISTS phases (at_ms INTEGER PRIMARY KEY, phase TEXT NOT NULL);
-CREATE TABLE IF NOT EXISTS not_judged (
-  from_ms INTEGER NOT NULL, network TEXT NOT NULL, to_ms INTEGER, reason TEXT NOT NULL,
-  PRIMARY KEY (from_ms, network)) WITHOUT ROWID;
-CREATE TABLE IF NOT EXISTS universes (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE);
-CREATE TABLE IF NOT EXISTS minutes (
-  minute INTEGER NOT NULL, universe INTEGER NOT NULL, frames INTEGER NOT NULL, centihertz INTEGER NOT NULL,
-  worst_gap_ms INTEGER NOT NULL, lost INTEGER NOT NULL, sources INTEGER NOT NULL, state INTEGER NOT NULL,
-  not_judged_ds INTEGER NOT NULL, PRIMARY KEY (minute, universe)) WITHOUT ROWID;
-CREATE TABLE IF NOT EXISTS hours (key TEXT PRIMARY KEY, body TEXT NOT NULL) WITHOUT ROWID;
-CREATE TABLE IF NOT EXISTS rig_checks (at_ms INTEGER PRIMARY KEY, body TEXT NOT NULL);
-"""
 
 
 @dataclass(slots=True)
@@ -54,6 +33,10 @@ class Pending:
     minutes: list[MinuteRow] = field(default_factory=list)
     hours: dict[str, dict[str, Any]] = field(default_factory=dict)
     rig_checks: dict[int, dict[str, Any]] = field(default_factory=dict)
+    exceptions: list[tuple[int, int, int, dict[str, Any]]] = field(default_factory=list)
+    """(at, incident, 1 made or 0 taken back, the exception)."""
+    state: dict[str, dict[str, Any]] = field(default_factory=dict)
+    """What holds now, by name."""
 
     def __bool__(self) -> bool:
         return any(getattr(self, name) for name in self.__slots__)
@@ -73,12 +56,11 @@ class Store:
     def __init__(self, path: Path) -> None:
         self._db = sqlite3.connect(path, timeout=2.0, isolation_level=None)
         try:
+            check_version(self._db)
             self._db.execute("PRAGMA journal_mode=WAL")
             self._db.execute("PRAGMA synchronous=FULL")
             self._db.execute("PRAGMA wal_autocheckpoint=1000")
-            self._check_version()
-            self._db.executescript(_TABLES)
-            self._db.execute(f"PRAGMA user_version={VERSION}")
+            bring_up_to_date(self._db)
             # An interval that was open when this program ended is known to have lasted as long as minutes were kept.
             self._db.execute(
                 "UPDATE not_judged SET to_ms = max(from_ms, coalesce((SELECT max(minute) * 60000 FROM minutes), 0)) "
@@ -88,11 +70,6 @@ class Store:
         except BaseException:
             self._db.close()
             raise
-
-    def _check_version(self) -> None:
-        found = self._db.execute("PRAGMA user_version").fetchone()[0]
-        if found > VERSION:
-            raise sqlite3.DatabaseError(f"file is of a newer slotwatch (layout {found})")
 
     def close(self) -> None:
         self._db.close()
@@ -118,6 +95,10 @@ class Store:
             (_incident_row(record) for record in pending.incidents.values()),
         )
         db.executemany("INSERT INTO acknowledgements VALUES (?,?,?,?,?)", pending.acknowledgements)
+        db.executemany(
+            "INSERT INTO exceptions VALUES (?,?,?,?)", ((*row, _text(body)) for *row, body in pending.exceptions)
+        )
+        db.executemany("INSERT OR REPLACE INTO state VALUES (?,?)", _bodies(pending.state.items()))
         db.executemany("INSERT INTO marks VALUES (?,?,?)", pending.marks)
         db.executemany("INSERT OR REPLACE INTO phases VALUES (?,?)", pending.phases.items())
         db.executemany(
@@ -164,6 +145,12 @@ class Store:
         if some.rowcount == FORGET_ROWS:
             return True
         self._db.execute("DELETE FROM incidents WHERE closed_ms IS NOT NULL AND closed_ms < ?", (before_ms,))
+        # An exception may hold for years: of each incident the newest row stays.
+        self._db.execute(
+            "DELETE FROM exceptions WHERE at_ms < ? AND (given = 0 OR rowid NOT IN "
+            "(SELECT max(rowid) FROM exceptions GROUP BY incident))",
+            (before_ms,),
+        )
         for table in ("acknowledgements", "marks", "phases", "rig_checks"):
             # The newest phase and rig check stay: they are what holds now.
             keep = f"AND at_ms < (SELECT max(at_ms) FROM {table})" if table in ("phases", "rig_checks") else ""

@@ -33,8 +33,12 @@ ANSWERED_WITHIN_S = 20.0
 class Server:
     """All that the front process does for one house, and goes on doing when the house is another."""
 
-    def __init__(self, house: House, board: SnapshotSource, ask: Ask, packets: Callable[[House], Packets]) -> None:
+    def __init__(
+        self, house: House, board: SnapshotSource, ask: Ask, packets: Callable[[House], Packets], run: str = ""
+    ) -> None:
+        """run: which run of the program this is, for the history."""
         self._house = house
+        self._run = run
         self._recorded = packets
         self._packets = packets(house)
         self.front = Front(house, board, ask, Guard(house))
@@ -50,10 +54,11 @@ class Server:
         asyncio.get_running_loop().set_exception_handler(self.front.complaints.of_loop)
         self._door, house = self._door_of(self._house), self._house
         self._history = History(state_place(house, house.history.path), house.history.keep_days)
+        self._history.run, self._history.declared_phase = self._run, str(house.phase)
         try:
             await self._door.open(self._app(self.front.listeners))
             async with asyncio.TaskGroup() as self._tasks:
-                resumption = Resumption(self._history, self.front.ask, self.front.resumed)
+                resumption = Resumption(self._history, self.front.ask, self.front.resumed, self.front.see)
                 self.front.followers += [resumption, self._history]
                 resuming = self._tasks.create_task(self.front.keep_running(resumption))
                 await self._follow(house)

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from slotwatch import clock
+from slotwatch.edge.judging.asking_fixtures import may_ask_fixtures
 from slotwatch.edge.judging.igmp_in import GroupWatch
 from slotwatch.edge.judging.lag import Lag
 from slotwatch.edge.judging.neighbours import NeighbourWatch
@@ -27,10 +28,10 @@ from slotwatch.edge.shared.pace import BUSY_ROWS, GATHERED_ROWS, Pace
 from slotwatch.edge.shared.ring import GUARD_ROWS, Ring, RingReader
 from slotwatch.edge.shared.snapshot_buffer import SnapshotWriter
 from slotwatch.engine import Engine
-from slotwatch.house.schema import House, Phase
+from slotwatch.house.schema import House
 from slotwatch.snapshot import Snapshot
 from slotwatch.views.counted import counted
-from slotwatch.views.records import incident_of
+from slotwatch.views.records import memory_of, phase_of, phase_record
 from slotwatch.wire import observation
 from slotwatch.wire.batch import Batch
 
@@ -99,12 +100,21 @@ class Judging:
     def _place(self, count: int, width: int) -> Batch:
         return self._recorder.place(count, width)
 
-    def resume(self, last: Snapshot | None) -> None:
-        """Go on with what the predecessor had said, after it ended unexpectedly."""
+    def resume(self, last: Snapshot | None, first_number: int = 1) -> None:
+        """Go on with what the predecessor had said, after it ended unexpectedly.
+
+        `first_number`: incidents of before this program's start had smaller ones.
+        """
+        self.engine.judge.number_from(max(first_number, self.board.next_incident))
         if last is None:
             return
-        newest = max((incident.id for incident in last.incidents), default=0)
-        self.engine.command("resume", next_id=newest + 1, incidents=list(last.incidents), phase=last.house.phase)
+        self.engine.command(
+            "resume",
+            next_id=last.next_incident,
+            incidents=list(last.incidents),
+            phase=phase_of(phase_record(last.house, last.wall_offset_ns)),
+        )
+        self.engine.judge.listener.remember(last.house.listener.get("not_judged", ()))
 
     def run(self, lifeline: Channel, handle: Callable[[Message], bool]) -> None:
         """Judge until `handle` of a parent's message says False, or the lifeline closes."""
@@ -228,6 +238,7 @@ class Judging:
         self.engine.tick(at_ns, offset_ns)
         self._ticked_ns = at_ns
         self._ordered_ns = 0
+        self.board.number(self.engine.judge.next_incident)
         for event in self.engine.take_events():
             self._publish_now = True
             if event.what == "opened" and event.incident is not None:
@@ -360,24 +371,23 @@ class Judging:
         if name == "stop_asking":
             self._routes.send({"do": "stop-asking"})
             return {"stopped": True}
-        if name == "resume":
-            # The history's records carry wall times: the monotonic clock may have been another boot's.
-            records = arguments.get("incidents", [])
-            arguments = {**arguments, "incidents": [incident_of(record, self._offset_ns) for record in records]}
+        if name in ("resume", "restore"):
+            return self._take_up(name, arguments)
         answered: dict[str, Any] = self.engine.command(name, **arguments)
+        return answered
+
+    def _take_up(self, name: str, arguments: dict[str, Any]) -> dict[str, Any]:
+        """Take up what the history knows. Whatever it holds, judging goes on: ValueError says what could not be."""
+        try:
+            given = memory_of(arguments, self._offset_ns) if name == "resume" else arguments
+            answered: dict[str, Any] = self.engine.command(name, **given)
+        except Exception as error:
+            raise ValueError(f"{name} was refused: {error!r}") from error
         return answered
 
     def _ask_fixtures(self, seconds: float = 0.0, confirm: bool = False) -> dict[str, Any]:
         """Have the routes process ask fixtures. ValueError with the reason why not."""
-        if not self.house.listen.ask_fixtures:
-            raise ValueError("asking fixtures is off; set ask_fixtures = true under [listen] in the house file")
-        phase = self.engine.judge.phase
-        if phase in (Phase.PRE_SHOW, Phase.SHOW):
-            raise ValueError(f"fixtures are not asked in {phase}: RDM shares their line with the levels")
-        if not 0 <= seconds <= 600:
-            raise ValueError("a window of asking lasts at most 600 s")
-        if not confirm:
-            raise ValueError("old fixtures may twitch while they are asked: confirm to go on")
+        may_ask_fixtures(self.house, self.engine.judge.phase, seconds, confirm=confirm)
         self._routes.send({"do": "ask", "seconds": seconds})
         return {"asking": True}
 

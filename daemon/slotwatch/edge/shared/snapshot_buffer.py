@@ -36,6 +36,8 @@ _CURRENT_AT = 0
 _HALF_AT = (8, 16)
 """Words, of each half: sequence number (odd while it is being written), and in the next word its bytes in use."""
 _PROGRESS = struct.Struct("<qQQ")  # at 192: monotonic time of judging's last turn, ring rows judged, rows lost
+_NUMBER = struct.Struct("<Q")  # behind it: the number that the next incident gets
+NUMBER_AT = PROGRESS_AT + _PROGRESS.size
 
 
 def create_memory() -> int:
@@ -67,6 +69,11 @@ class SnapshotBuffer:
         """Monotonic time of judging's last turn, ring rows judged so far, ring rows lost so far."""
         return _PROGRESS.unpack_from(self._map, PROGRESS_AT)
 
+    @property
+    def next_incident(self) -> int:
+        """The number that the next incident gets; 0 before judging's first pass."""
+        return int(_NUMBER.unpack_from(self._map, NUMBER_AT)[0])
+
 
 class SnapshotWriter(SnapshotBuffer):
     """Judging's side."""
@@ -77,6 +84,10 @@ class SnapshotWriter(SnapshotBuffer):
     def turn(self, now_ns: int, rows_judged: int, rows_lost: int) -> None:
         """Say that judging lives and how far it came."""
         _PROGRESS.pack_into(self._map, PROGRESS_AT, now_ns, rows_judged, rows_lost)
+
+    def number(self, next_incident: int) -> None:
+        """Say which number comes next, before anything shows the one before."""
+        _NUMBER.pack_into(self._map, NUMBER_AT, next_incident)
 
     def publish(self, snapshot: Snapshot) -> int:
         """Write a snapshot; return its octets. ValueError if it cannot fit (then the last one stays)."""
