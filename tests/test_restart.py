@@ -9,6 +9,7 @@ import random
 import signal
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -18,9 +19,9 @@ import pytest
 from tests.daemon import Daemon, Ports, desk, ended, house_text, start
 from tests.patience import until
 
-SEED = 20260301
+CHANCE = random.Random(20260301)
 """Moments of the kill, seconds after an answer: zero, and up to two snapshots later."""
-MOMENTS_S = [0.0, 0.0, *(random.Random(SEED).uniform(0.0, 0.4) for _ in range(3))]
+MOMENTS_S = [0.0, 0.0, *(CHANCE.uniform(0.0, 0.4) for _ in range(3))]
 
 
 @contextlib.contextmanager
@@ -65,8 +66,6 @@ def house(tmp_path: Path) -> tuple[Path, Ports]:
 
 
 def test_what_was_answered_is_there_after_a_kill_at_any_moment(house: tuple[Path, Ports]) -> None:
-    import time
-
     file, ports = house
     expected: list[str] = []
     numbers: list[int] = []
@@ -96,7 +95,7 @@ def test_what_was_answered_is_there_after_a_kill_at_any_moment(house: tuple[Path
             time.sleep(moment_s)
             power_cut(daemon)
     assert len(set(numbers)) == 1, "one fault, one number"
-    told = report(file)
+    told = report(file, "--since", "2020-01-01")
     gaps = [one for one in told["not_judged"] if one["reason"] == "ended-unexpectedly"]
     assert len(gaps) == len(MOMENTS_S) - 1
     assert all(gap["to"] is not None for gap in gaps)
@@ -106,9 +105,8 @@ def test_a_restart_in_the_show_goes_on_with_it(house: tuple[Path, Ports]) -> Non
     file, ports = house
     with group(file, ports) as daemon:
         daemon.order("PUT", "/api/v1/house/phase", {"phase": "show"})
-        before = until(lambda: incident(daemon, "universe-missing"))
         with desk(daemon, range(1, 3)):
-            until(lambda: daemon.universe("e131/2").get("state") == "ok" or daemon.universe("e131/2").get("frames"))
+            before = until(lambda: incident(daemon, "universe-missing"))
             since = daemon.api("/api/v1/house")["phase_since"]
         lost = until(lambda: incident(daemon, "universe-lost"))
         assert daemon.stop() == 0
