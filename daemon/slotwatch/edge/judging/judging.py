@@ -13,8 +13,6 @@ import sys
 from collections.abc import Callable
 from typing import Any
 
-import numpy as np
-
 from slotwatch import clock
 from slotwatch.edge.judging.asking_fixtures import may_ask_fixtures
 from slotwatch.edge.judging.igmp_in import GroupWatch
@@ -22,6 +20,7 @@ from slotwatch.edge.judging.lag import Lag
 from slotwatch.edge.judging.neighbours import NeighbourWatch
 from slotwatch.edge.judging.observed import observations
 from slotwatch.edge.judging.recorder import Captures, Recorder
+from slotwatch.edge.judging.sync_groups import sync_groups
 from slotwatch.edge.shared.channel import Channel, Message, answer
 from slotwatch.edge.shared.ordering import fence
 from slotwatch.edge.shared.pace import BUSY_ROWS, GATHERED_ROWS, Pace
@@ -307,12 +306,7 @@ class Judging:
 
     def _ask_for_sync_groups(self, snapshot: Snapshot) -> None:
         """Have intake join the groups of the synchronization addresses that streams name."""
-        streams = snapshot.streams
-        named = np.flatnonzero((streams["sync_address"] != 0) & (streams["state"] == 0))
-        groups: dict[str, list[int]] = {}
-        for network in np.unique(streams["network"][named]):
-            here = named[streams["network"][named] == network]
-            groups[str(network)] = np.unique(streams["sync_address"][here]).tolist()
+        groups = sync_groups(snapshot)
         if groups != self._sync_groups:
             self._sync_groups = groups
             self._observations.send({"do": "sync", "groups": groups})
