@@ -12,7 +12,7 @@ import sys
 import threading
 import time
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -109,10 +109,17 @@ class Daemon:
         return self.process.wait(10)
 
 
-def start(file: Path, ports: Ports, *, ready: bool = True, environment: dict[str, str] | None = None) -> Daemon:
-    """Start the daemon, and wait until it says that it watches."""
+def start(
+    file: Path,
+    ports: Ports,
+    *,
+    ready: bool = True,
+    environment: dict[str, str] | None = None,
+    words: Sequence[str] = (),
+) -> Daemon:
+    """Start the daemon, and wait until it says that it watches. `words`: instead of the house file."""
     process = subprocess.Popen(
-        [sys.executable, "-m", "slotwatch.cli", "serve", "-c", str(file)],
+        [sys.executable, "-m", "slotwatch.cli", "serve", *(words or ("-c", str(file)))],
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,

@@ -37,8 +37,10 @@ RELOAD_ORDER = ("intake", "front", "judging")
 class App:
     """The running daemon. `run` returns after a clean stop; it raises what kept it from starting."""
 
-    def __init__(self, house_file: str, ring_rows: int) -> None:
+    def __init__(self, house_file: str, ring_rows: int, undeclared: dict[str, Any] | None = None) -> None:
+        """undeclared: what to listen to without a house file; `house_file` then only says where files are kept."""
         self._file = house_file
+        self._undeclared = undeclared
         self._commons = SharedResources(ring_rows)
         self._house = self._commons.house
         self._next_house = -1
@@ -140,6 +142,7 @@ class App:
             "hold_node": self._hold_node,
             "run": self._run,
             "first_number": self._summary.get("first_number", 1),
+            "undeclared": self._undeclared,
         }
         child.start({**self._commons.descriptors(role), **more}, values)
         self._select.register(child.channel.fileno(), selectors.EVENT_READ, child)

@@ -108,7 +108,7 @@ def _load(wiring: Wiring) -> None:
     from slotwatch.edge.shared.places import state_place
     from slotwatch.edge.shared.token import read_only
 
-    house = load_house(Path(wiring["file"]))
+    house = _undeclared(wiring) if wiring["undeclared"] else load_house(Path(wiring["file"]))
     housing.write(wiring["house"], pickle.dumps(house, protocol=5))
     scheme = "https" if house.http.certificate_file else "http"
     host = f"[{house.http.host}]" if ":" in house.http.host else house.http.host
@@ -123,6 +123,22 @@ def _load(wiring: Wiring) -> None:
             "first_number": first_number(state_place(house, house.history.path)),
             "notes": [*house.notes, *filter(None, [read_only(house)])],
         }
+    )
+
+
+def _undeclared(wiring: Wiring) -> House:
+    """Make the house of a start without a house file."""
+    from slotwatch.house.first_contact import undeclared_house
+
+    given = wiring["undeclared"]
+    host, port = given["page"]
+    e131, artnet = given["ports"]
+    return undeclared_house(
+        tuple(given["interfaces"]),
+        tuple(given["universes"]),
+        file=wiring["file"],
+        page=(host, port),
+        ports=(e131, artnet),
     )
 
 

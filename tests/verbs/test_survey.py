@@ -14,18 +14,21 @@ from sacn.messages.data_packet import DataPacket
 
 from slotwatch.cli import main
 from slotwatch.edge.shared.files import load_house
+from slotwatch.edge.tools.captures import open_capture
 from slotwatch.edge.tools.demo import harbour_house
-from slotwatch.edge.tools.survey import survey_of
+from slotwatch.edge.tools.replaying import Replay
 from slotwatch.engine import Engine
 from slotwatch.house.load import load_house as load_text
-from slotwatch.house.schema import House, Phase
+from slotwatch.house.schema import House, Listen, Phase
 from slotwatch.rehearse import harbour
 from slotwatch.rehearse.packets import Sent
 from slotwatch.rehearse.stage import mixed
 from slotwatch.snapshot import Severity
-from slotwatch.views.survey import Survey, house_file, text
+from slotwatch.views.sheet import Sheet
+from slotwatch.views.survey import Survey, house_file, merged, survey_of, text
 from tests.ports import free_port
 from tests.rehearse.theatre import BASE_NS, STEP_NS, WALL_OFFSET_NS, batch_of
+from tests.wire.tshark import CAPTURES
 
 
 def play(house: House, seconds: float) -> Engine:
@@ -48,7 +51,7 @@ def play(house: House, seconds: float) -> Engine:
 
 def test_the_written_house_loads_and_raises_nothing_on_the_same_show() -> None:
     heard = play(House(), 20)
-    found = survey_of(heard.snapshot(heard.now_ns), ("lo",), 20)
+    found = survey_of(Sheet(heard.snapshot(heard.now_ns)), Listen(interfaces=("lo",)), 20)
     written = house_file(found, "2026-11-25")
     house = load_text("/x/house.toml", lambda _: written.encode(), date(2026, 11, 25))
     assert len(house.universes) == 14
@@ -109,7 +112,7 @@ def test_any_name_from_the_network_gives_a_file_that_loads(name: str) -> None:
 
 def test_what_could_not_be_looked_at_is_said() -> None:
     lines = "\n".join(text(replace(a_survey(a_source()), not_swept=(7, 8))))
-    assert "listed but not looked at, for want of time: e131/7, e131/8" in lines
+    assert "not looked at, for want of time (give more --seconds): e131/7-8" in lines
     assert 'from "Desk" (10.0.0.1)' in lines
 
 
@@ -147,3 +150,50 @@ def test_it_refuses_what_it_cannot_do(capsys: pytest.CaptureFixture[str]) -> Non
     nobody = f"http://127.0.0.1:{free_port(socket.SOCK_STREAM)}"
     assert main(["survey", "--seconds", "2", "--interface", "no-such-port", "--url", nobody]) == 2
     assert "no-such-port does not exist" in capsys.readouterr().err
+
+
+def judged(path: Path, declared: House | None) -> tuple[Replay, set[str]]:
+    house = declared or House()
+    capture = open_capture(str(path), house.listen, house.networks if declared else ())
+    if declared is None:
+        house = replace(house, networks=capture.networks)
+    run = Replay(capture, house, Phase.SHOW)
+    return run, {one.rule for one in run.run().incidents if one.severity > Severity.NOTE}
+
+
+@pytest.mark.parametrize("path", sorted(CAPTURES.glob("*.pcapng")), ids=lambda path: path.name)
+def test_a_draft_of_others_recordings_raises_nothing_that_was_not_there(path: Path) -> None:
+    """Senders that nobody here wrote: what the house made of them adds no fault on the same packets."""
+    run, before = judged(path, None)
+    sheet = Sheet(run.engine.snapshot(run.engine.now_ns))
+    interfaces = tuple(network.interface for network in run.engine.house.networks)
+    written = house_file(survey_of(sheet, Listen(interfaces=interfaces), 60), "2026-11-25")
+    house = load_text("/x/house.toml", lambda _: written.encode(), date(2026, 11, 25))
+    assert {str(one.id) for one in house.universes} == {
+        name for name, frames in zip(sheet.snapshot.universe_names, sheet.universes["frames"], strict=True) if frames
+    }
+    assert judged(path, house)[1] <= before
+
+
+def test_what_is_heard_on_two_networks_is_declared_once() -> None:
+    one_desk = a_source(network="eth1")
+    heard = {"slots": 512, "frames": 9, "sources": ["a"], "stopped": False}
+    universes = (
+        {**heard, "universe": "e131/1@eth1", "network": "eth1"},
+        {**heard, "universe": "e131/2@eth1", "network": "eth1"},
+        {**heard, "universe": "e131/1@eth2", "network": "eth2"},
+        {**heard, "universe": "e131/9@eth2", "network": "eth2", "stopped": True},
+    )
+    house = read(Survey(("eth1", "eth2"), 24.0, merged(universes), (one_desk,)))
+    assert [(str(one.id), one.networks, one.expected) for one in house.universes] == [
+        ("e131/1", (0, 1), True),
+        ("e131/2", (0,), True),
+        ("e131/9", (1,), False),
+    ]
+    assert [one.name for one in house.sources] == ["Desk"]
+
+
+def test_what_was_asked_for_and_not_heard_is_said_and_what_cannot_be_seen() -> None:
+    lines = "\n".join(text(replace(a_survey(a_source()), asked=(1, 2, 3, 9), not_swept=(9,))))
+    assert "asked for and nothing heard: e131/2-3\n" in lines
+    assert "Not seen from here: streams sent unicast to other devices" in lines

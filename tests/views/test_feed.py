@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from slotwatch.snapshot import Snapshot, UniverseState
+from slotwatch.snapshot import STREAM_COLUMNS, UNIVERSE_COLUMNS, Snapshot, UniverseState
 from slotwatch.views import api
 from slotwatch.views.feed import CHANGING, Changes, Event, UniverseChanges, encode, everything
 from slotwatch.views.sheet import Sheet
@@ -199,3 +199,19 @@ def test_text_of_the_network_cannot_break_the_stream() -> None:
     hostile = incident(summary='line\nevent: house\ndata: {"name":"x"}\n\n\r\n\u2028')
     text = encode([("incident", api.incident(snapshot(), hostile))]).decode()
     assert text.count("\n") == 3 and json.loads(text.split("data: ", 1)[1])["summary"] == hostile.summary
+
+
+def test_a_house_in_which_nothing_was_heard_yet_is_told_as_well() -> None:
+    empty = replace(
+        snapshot(3),
+        universe_names=(),
+        universe_labels=(),
+        universes={name: np.zeros(0, kind) for name, kind in UNIVERSE_COLUMNS},
+        streams={name: np.zeros(0, kind) for name, kind in STREAM_COLUMNS},
+        incidents=(),
+    )
+    listener, changes = start(empty)
+    assert changes.take(Sheet(later(empty)), said(empty)) == []
+    heard = later(snapshot(3), 5 * SECOND_NS)
+    listener.hear(changes.take(Sheet(heard), said(heard)))
+    assert list(listener.universes.values()) == api.universes(heard)

@@ -325,6 +325,14 @@ class History:
 
 
 @dataclass(frozen=True, slots=True)
+class FirstContact:
+    """Nothing is declared: groups are joined from discovery lists and from what a person asked for."""
+
+    universes: tuple[int, ...] = ()
+    """E1.31 universes to join beside those that discovery lists name."""
+
+
+@dataclass(frozen=True, slots=True)
 class House:
     """Everything that is declared. Lists are tuples in the order of the file."""
 
@@ -359,6 +367,8 @@ class House:
     quiet: tuple[Quiet, ...] = ()
     timetable: tuple[TimetableRow, ...] = ()
     excluded: tuple[Excluded, ...] = ()
+    first_contact: FirstContact | None = None
+    """Set where `serve` runs without a house file."""
     notes: tuple[str, ...] = field(default=())
     """What the loader wants a person to know and is no fault: columns it read, overlays past their end."""
 

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House, Listen, Network
+from slotwatch.verbs.universe_ranges import universes
 from slotwatch.views import survey as words
 
 DEFAULT_URL = "http://127.0.0.1:8580"
@@ -20,7 +21,14 @@ DEFAULT_URL = "http://127.0.0.1:8580"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the verb's options."""
-    parser.add_argument("--seconds", type=float, default=24.0, help="how long to listen (default 24)")
+    parser.add_argument("--seconds", type=float, help="how long to listen (default 24, more for many --universes)")
+    parser.add_argument(
+        "--universes",
+        type=universes,
+        default=(),
+        metavar="1-64",
+        help="E1.31 universes to join beside those that discovery lists name",
+    )
     parser.add_argument(
         "--interface", action="append", default=[], metavar="NAME", help="network to listen on; may be repeated"
     )
@@ -33,8 +41,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Listen, print, perhaps write. EdgeError if the world says no."""
-    from slotwatch.edge.tools.survey import live_interfaces, survey
+    from slotwatch.edge.tools.survey import live_interfaces, seconds_for, survey
 
+    if arguments.seconds is None:
+        arguments.seconds = seconds_for(arguments.universes)
     if not 2 <= arguments.seconds <= 3600:
         raise EdgeError(f"--seconds {arguments.seconds:g} is out of range", "give 2 to 3600")
     target = Path(arguments.write) if arguments.write else None
@@ -47,7 +57,7 @@ def run(arguments: argparse.Namespace) -> int:
         listen=Listen(interfaces=interfaces, e131_port=arguments.e131_port, artnet_port=arguments.artnet_port),
         networks=tuple(Network(name, name) for name in interfaces),
     )
-    found = survey(house, arguments.seconds, lambda line: print(line, file=sys.stderr))
+    found = survey(house, arguments.seconds, lambda line: print(line, file=sys.stderr), arguments.universes)
     if arguments.json:
         print(json.dumps(asdict(found), indent=2))
     else:

@@ -134,7 +134,7 @@ class Changes:
 
     def _take_universes(self, sheet: Sheet) -> list[Event]:
         snapshot = sheet.snapshot
-        if snapshot.universe_names != self._names:
+        if snapshot.universe_names != self._names or not self._sent:
             return self._take_names(sheet)
         changed = self._changed(snapshot) | self._renamed_incidents(sheet) | self._waiting(sheet)
         is_late = snapshot.now_ns - self._turn_ns >= LATE_NS

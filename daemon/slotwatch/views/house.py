@@ -40,6 +40,7 @@ def house(
         "time_zone": declared.time_zone if declared else "UTC",
         "house_file": view.house_file,
         "faults": list(view.house_problems),
+        "declares_nothing": bool(declared and declared.first_contact),
         "quiet_until": sheet.iso(view.quiet_until_ns),
         "counts": counts(sheet),
         "subscribes": bool(declared and declared.listen.artnet_subscribe),

@@ -17,7 +17,13 @@ from slotwatch.views.universes import universes
 RELOAD_S = 10
 
 
-def plain_page(sheet: Sheet, trouble: Sequence[str] = ()) -> str:
+UNDECLARED = (
+    "Nothing is declared yet. What arrives is judged; a universe that never comes cannot be missed. "
+    '<a href="/api/v1/house/draft">Write a house file from what is heard</a>, confirm it, and start with it.'
+)
+
+
+def plain_page(sheet: Sheet, trouble: Sequence[str] = (), *, declares_nothing: bool = False) -> str:
     """Write the page. It asks the browser to load it again every RELOAD_S."""
     view = sheet.snapshot.house
     name = escape(view.name)
@@ -32,6 +38,7 @@ def plain_page(sheet: Sheet, trouble: Sequence[str] = ()) -> str:
         f"<p>{name}, phase {escape(view.phase)}, as of {escape(sheet.at)}. "
         f'This page loads itself again every {RELOAD_S} seconds; <a href="/">the live page</a> needs scripts.</p>\n'
         + "".join(f"<p><strong>{escape(text)}</strong></p>\n" for text in (*trouble, *view.house_problems))
+        + (f"<p>{UNDECLARED}</p>\n" if declares_nothing else "")
         + _incidents(sheet)
         + _readiness(sheet)
         + _universes(sheet)

@@ -1,4 +1,4 @@
-"""What a survey found, in words and as a first house file. Pure; works on the API's own objects.
+"""What was heard, in words and as a first house file. Pure; works on the API's own objects.
 
 The house file is keyed by what is likely to be the same tomorrow: an E1.31 source by its name where that
 name is its own, else by its CID; an Art-Net source by its address. Whatever a person has to decide carries a
@@ -8,10 +8,14 @@ comment that begins with "confirm:".
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from ipaddress import ip_address
 from typing import Any
+
+from slotwatch.house.schema import Listen
+from slotwatch.views import api
+from slotwatch.views.sheet import STREAM_STATES, Sheet
 
 Found = dict[str, Any]
 ZERO_CID = "00000000-0000-0000-0000-000000000000"
@@ -29,6 +33,51 @@ class Survey:
     not_swept: tuple[int, ...] = ()
     """E1.31 universes that somebody lists and for which there was no time."""
     notes: tuple[str, ...] = ()
+    asked: tuple[int, ...] = ()
+    """E1.31 universes that a person asked for."""
+    ports: tuple[int, int] = (5568, 6454)
+    """E1.31 and Art-Net."""
+
+
+LIVE = "live"
+_STANDARD = Listen()
+UNSEEN = (
+    "Not seen from here: streams sent unicast to other devices, multicast that no discovery list names "
+    "(ask for it with --universes), and networks this computer is not on."
+)
+
+
+def survey_of(sheet: Sheet, listen: Listen, seconds: float, waiting: Sequence[int] = ()) -> Survey:
+    """Return what a snapshot holds as a survey: universes that had data, and who sent it. `waiting`: not looked at."""
+    every = (_sender(sheet, first) for first in sheet.legs)
+    sources = tuple(one for one in every if not one["own_bridge"])
+    known = {one["source"] for one in sources}
+    universes = [_heard(sheet, row) for row in range(len(sheet.snapshot.universe_names))]
+    return Survey(
+        interfaces=listen.interfaces,
+        seconds=seconds,
+        universes=merged(one for one in universes if one["frames"] and known.intersection(one["sources"])),
+        sources=sources,
+        not_swept=tuple(waiting),
+        ports=(listen.e131_port, listen.artnet_port),
+    )
+
+
+def _sender(sheet: Sheet, index: int) -> Found:
+    """One source. `priority` is the highest of all its streams, also of those that have ended."""
+    found = api.source(sheet, index)
+    legs = sheet.legs[sheet.first_leg[index]]
+    priorities = [sheet.streams["priority"][stream] for leg in legs for stream in sheet.streams_from[leg]]
+    return {**found, "priority": None if found["priority"] is None else max(priorities)}
+
+
+def _heard(sheet: Sheet, row: int) -> Found:
+    """One universe; `sources` are the keys of those that send it now, or of all that did if it has stopped."""
+    found = api.universe(sheet, row)
+    states, of = sheet.streams["state"], sheet.streams["source"]
+    live = {sheet.source_keys[of[stream]] for stream in sheet.streams_of[row] if STREAM_STATES[states[stream]] == LIVE}
+    senders = [key for key in found["sources"] if key in live] or list(found["sources"])
+    return {**found, "sources": senders, "stopped": not live}
 
 
 def merged(universes: Iterable[Found]) -> tuple[Found, ...]:
@@ -45,6 +94,7 @@ def merged(universes: Iterable[Found]) -> tuple[Found, ...]:
         first["sources"] = list(dict.fromkeys([*first.get("sources", ()), *one.get("sources", ())]))
         for count in ("frames", "slots"):
             first[count] = max(first.get(count) or 0, one.get(count) or 0)
+        first["stopped"] = bool(first.get("stopped") and one.get("stopped"))
         first["refresh_hz"] = first.get("refresh_hz") or one.get("refresh_hz")
     return tuple(found.values())
 
@@ -63,10 +113,26 @@ def text(survey: Survey) -> list[str]:
         where = f"  on {on}" if on else ""
         lines.append(f"  {universe['universe']:<14} {universe.get('slots', 0):>3} slots  {pace:>8}  from {who}{where}")
     lines += [f"  note: {note}" for note in survey.notes]
+    heard = {str(universe["universe"]).split("@")[0] for universe in survey.universes}
+    silent = [n for n in survey.asked if f"e131/{n}" not in heard and n not in survey.not_swept]
+    if silent:
+        lines.append(f"  asked for and nothing heard: e131/{_ranges(silent)}")
     if survey.not_swept:
-        shown = ", ".join(f"e131/{n}" for n in survey.not_swept[:12])
-        lines.append(f"  listed but not looked at, for want of time: {shown}{' …' if survey.not_swept[12:] else ''}")
+        lines.append(f"  not looked at, for want of time (give more --seconds): e131/{_ranges(survey.not_swept)}")
+    lines.append(f"  {UNSEEN}")
     return lines
+
+
+def _ranges(numbers: Sequence[int]) -> str:
+    """Write numbers in order as `1-4, 7`, at most twelve parts."""
+    parts: list[list[int]] = []
+    for number in numbers:
+        if parts and number == parts[-1][1] + 1:
+            parts[-1][1] = number
+        else:
+            parts.append([number, number])
+    shown = ", ".join(str(a) if a == b else f"{a}-{b}" for a, b in parts[:12])
+    return shown + (" …" if len(parts) > 12 else "")
 
 
 def _shown(source: Found) -> str:
@@ -82,11 +148,11 @@ def _addresses(source: Found) -> list[str]:
 
 
 def house_file(survey: Survey, today: str) -> str:
-    """A house file that `check` takes, with every doubt marked for a person."""
+    """Return a house file that `check` takes, with every doubt marked for a person."""
     keys = {str(source["source"]): _key_of(source, survey.sources) for source in survey.sources}
     roles = _roles(survey)
     parts = [
-        f'# First house file, written by a survey on {today}. Look for the word "confirm".',
+        f'# First house file, written on {today} from what was heard. Look for the word "confirm".',
         "",
         "[house]",
         'name = "Unnamed house"                 # confirm: its name',
@@ -95,6 +161,13 @@ def house_file(survey: Survey, today: str) -> str:
         "[listen]",
         f"interfaces = {_value(list(survey.interfaces))}",
         'protocols = ["e131", "artnet"]',
+        *(
+            f"{key} = {port}"
+            for key, port, usual in zip(
+                ("e131_port", "artnet_port"), survey.ports, (_STANDARD.e131_port, _STANDARD.artnet_port), strict=True
+            )
+            if port != usual
+        ),
     ]
     for source in survey.sources:
         parts += ["", *_source(source, keys, roles)]
@@ -133,6 +206,8 @@ def _universe(
     ]
     if several_networks and universe.get("networks"):
         lines.append(f"networks = {_value(list(universe['networks']))}")
+    if universe.get("stopped"):
+        lines.append("expected = false                       # confirm: it had stopped when this was written")
     mains = [name for name in senders if roles.get(name) != "backup"]
     if len(mains) > 1:
         lines.append("shared = true                          # confirm: these sources send side by side on purpose")

@@ -26,6 +26,7 @@ from slotwatch.views.moments import NANOSECONDS, iso_wall, read_iso
 from slotwatch.views.plain import plain_page
 from slotwatch.views.records import incident_of
 from slotwatch.views.report import STYLE, report_csv, report_html
+from slotwatch.views.survey import house_file, survey_of
 
 SMALL_BYTES = 1024
 """Answers under this are not worth compressing."""
@@ -81,6 +82,7 @@ class Reads:
             web.get("/plain", self.plain),
             web.get("/plain.css", self.plain_style),
             web.get("/api/v1/house", self.house),
+            web.get("/api/v1/house/draft", self.draft),
             web.get("/api/v1/events", self.events, allow_head=False),
             web.get("/api/v1/universes/{name:.+}/history", self.minutes),
             web.get("/api/v1/universes/{name:.+}", self.universe),
@@ -107,7 +109,11 @@ class Reads:
         return response
 
     async def plain(self, _request: web.Request) -> web.Response:
-        text = plain_page(self._front.current(), self._front.own_health()["trouble"])
+        text = plain_page(
+            self._front.current(),
+            self._front.own_health()["trouble"],
+            declares_nothing=self._front.house.first_contact is not None,
+        )
         return web.Response(text=text, content_type="text/html")
 
     async def plain_style(self, _request: web.Request) -> web.Response:
@@ -116,6 +122,19 @@ class Reads:
     async def house(self, _request: web.Request) -> web.Response:
         self._front.current()
         return answer(self._front.said)
+
+    async def draft(self, _request: web.Request) -> web.Response:
+        """A house file made of what is heard, to be downloaded."""
+        sheet, house = self._front.current(), self._front.house
+        today = iso_wall(clock.wall_ns())[:10]
+
+        def write() -> str:
+            seconds = (sheet.snapshot.now_ns - sheet.snapshot.started_ns) / NANOSECONDS
+            return house_file(survey_of(sheet, house.listen, seconds), today)
+
+        response = web.Response(text=await asyncio.to_thread(write), content_type="text/plain")
+        response.headers["Content-Disposition"] = 'attachment; filename="house.toml"'
+        return response
 
     async def events(self, request: web.Request) -> web.StreamResponse:
         front = self._front

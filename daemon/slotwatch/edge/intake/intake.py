@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from slotwatch import clock
-from slotwatch.edge.intake.joins import MOST_SYNC_GROUPS, Joins, wanted_universes
+from slotwatch.edge.intake.joins import MOST_LISTED_GROUPS, MOST_SYNC_GROUPS, Joins, wanted_universes
 from slotwatch.edge.intake.udp_in import Arrivals, DataSocket, Networks
 from slotwatch.edge.lines.line_tap import LineTap
 from slotwatch.edge.shared.channel import Channel, Message
@@ -71,6 +71,7 @@ class Intake:
         self._channel = observations
         self._arrivals = Arrivals()
         self._sync_groups: dict[int, list[int]] = {}
+        self._listed_groups: dict[int, list[int]] = {}
         self._closed_drops = 0
         self._drops: dict[int, int] = {}
         self._rate_hz = self._steady_hz = 0.0
@@ -220,16 +221,24 @@ class Intake:
         for network, addresses in self._sync_groups.items():
             if self.house.listen.join != "none":
                 wanted.setdefault(network, set()).update(addresses)
+        if self.house.first_contact is not None:
+            for network, universes in self._listed_groups.items():
+                wanted.setdefault(network, set()).update(universes)
         news = self.joins.update(wanted, self.watch, clock.monotonic_ns())
         self._send(_observed(news))
 
     def _asked(self, message: dict[str, Any]) -> None:
-        """What judging wants: the state afresh, a rest, or groups of synchronization addresses that streams name."""
+        """What judging wants: the state afresh, a rest, or groups that streams or discovery lists name."""
         if message.get("do") == "state":
             self._send([{"is": "restart"}, *self.state()])
             self._send_health()
         elif message.get("do") == "rest":
             self._resting = bool(message.get("rest"))
+        elif message.get("do") == "listed":
+            groups = {int(n): list(u)[:MOST_LISTED_GROUPS] for n, u in message.get("groups", {}).items()}
+            if groups != self._listed_groups:
+                self._listed_groups = groups
+                self._joined()
         elif message.get("do") == "sync":
             groups = {int(n): list(a)[:MOST_SYNC_GROUPS] for n, a in message.get("groups", {}).items()}
             if groups != self._sync_groups:

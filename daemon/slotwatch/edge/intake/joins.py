@@ -24,6 +24,8 @@ MOST_IPV4_JOINS = 20
 """net.ipv4.igmp_max_memberships of an untouched kernel."""
 MOST_IPV6_JOINS = 500
 """One socket ends at 2,340 (ENOMEM, measured); spread them long before that."""
+MOST_LISTED_GROUPS = 512
+"""Universes of discovery lists that are joined on a network where nothing is declared: lists can be forged."""
 MOST_SYNC_GROUPS = 64
 """Synchronization addresses are named by the network, so they are bounded: more are not joined."""
 
@@ -48,6 +50,9 @@ def wanted_universes(house: House) -> dict[int, set[int]]:
         if universe.id.protocol is Protocol.E131:
             for number in universe.networks:
                 wanted.setdefault(number, set()).add(universe.id.number)
+    if house.first_contact is not None:
+        for universes in wanted.values():
+            universes.update(house.first_contact.universes)
     for route in house.routes:
         if route.source.protocol is Protocol.E131:
             wanted.setdefault(route.source_network or 0, set()).add(route.source.number)

@@ -17,6 +17,7 @@ from slotwatch import clock
 from slotwatch.edge.judging.asking_fixtures import may_ask_fixtures
 from slotwatch.edge.judging.igmp_in import GroupWatch
 from slotwatch.edge.judging.lag import Lag
+from slotwatch.edge.judging.listed import ListedUniverses
 from slotwatch.edge.judging.neighbours import NeighbourWatch
 from slotwatch.edge.judging.observed import observations
 from slotwatch.edge.judging.recorder import Captures, Recorder
@@ -76,6 +77,7 @@ class Judging:
         self._open = 0
         self._lag = Lag()
         self._sync_groups: dict[str, list[int]] = {}
+        self._listed = ListedUniverses()
         self._drops = (0, 0)
         self._rows_ns = 0
         self._publish_now = self._heard = True
@@ -258,6 +260,7 @@ class Judging:
             self._observations.send({"do": "state"})
             self._pace.intake_woke()
             self._sync_groups = {}
+            self._listed.told = {}
         self._heartbeat_ns = max(beat_ns, self._heartbeat_ns)
 
     def _stalled(self, now_ns: int, late_ns: int) -> None:
@@ -276,6 +279,8 @@ class Judging:
         self.board.publish(snapshot)
         self._open = sum(1 for incident in snapshot.incidents if incident.closed_ns is None)
         self._ask_for_sync_groups(snapshot)
+        if self.house.first_contact is not None and (listed := self._listed.take(snapshot.sources)):
+            self._observations.send({"do": "listed", "groups": listed})
         self._publish_now = False
         self._snapped_ns = now_ns
         self._snapshot_cost_ns = clock.monotonic_ns() - now_ns

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable, Sequence
-from typing import Any
+from collections.abc import Callable
+from dataclasses import replace
 
 from slotwatch import clock
 from slotwatch.edge.intake.joins import Joins
@@ -19,9 +19,8 @@ from slotwatch.edge.shared.ring import Ring, RingReader, RingWriter, create_memo
 from slotwatch.engine import Engine
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House, Phase
-from slotwatch.snapshot import Snapshot
-from slotwatch.views import api
-from slotwatch.views.survey import Survey, merged
+from slotwatch.views.sheet import Sheet
+from slotwatch.views.survey import Survey, survey_of
 from slotwatch.wire.universe import E131_DISCOVERY, Protocol
 
 ROWS = 16_384
@@ -31,6 +30,7 @@ BATCH_S = 2.5
 """Longer than two keep-alives of a resting universe (E1.31 6.6.2: at most 1,000 ms)."""
 DISCOVERY_S = 10.5
 """One discovery interval (E1.31 4.3: 10 s)."""
+DEFAULT_S = 24.0
 STEP_S = 0.02
 TICK_NS = 50_000_000
 
@@ -98,8 +98,13 @@ def live_interfaces() -> tuple[str, ...]:
     return up
 
 
-def survey(house: House, seconds: float, say: Callable[[str], None]) -> Survey:
-    """Listen for about so many seconds and return what was found."""
+def seconds_for(universes: tuple[int, ...]) -> float:
+    """How long a survey takes that has time for these universes beside the listed ones of an ordinary house."""
+    return max(DEFAULT_S, DISCOVERY_S + BATCH_S * (-(-len(universes) // BATCH_JOINS) + 1))
+
+
+def survey(house: House, seconds: float, say: Callable[[str], None], universes: tuple[int, ...] = ()) -> Survey:
+    """Listen for about so many seconds and return what was found. universes: E1.31, to join whoever lists them."""
     listener = Listener(house)
     started = time.monotonic()
     try:
@@ -108,7 +113,7 @@ def survey(house: House, seconds: float, say: Callable[[str], None]) -> Survey:
         say(f"listening for discovery lists, {first_s:.0f} s")
         listener.listen(first_s)
         listed = _listed(listener)
-        waiting = sorted(listed)
+        waiting = sorted(listed | set(universes))
         held: set[int] = set()
         while waiting and time.monotonic() - started + BATCH_S <= seconds:
             batch, waiting = waiting[:BATCH_JOINS], waiting[BATCH_JOINS:]
@@ -117,7 +122,7 @@ def survey(house: House, seconds: float, say: Callable[[str], None]) -> Survey:
             listener.join(held)
             listener.listen(BATCH_S)
         listener.listen(max(0.0, seconds - (time.monotonic() - started)))
-        return _result(listener, house, time.monotonic() - started, waiting)
+        return replace(_result(listener, house, time.monotonic() - started, waiting), asked=universes)
     finally:
         listener.close()
 
@@ -129,21 +134,4 @@ def _listed(listener: Listener) -> set[int]:
 
 def _result(listener: Listener, house: House, seconds: float, waiting: list[int]) -> Survey:
     snapshot = listener.engine.snapshot(clock.monotonic_ns())
-    return survey_of(snapshot, house.listen.interfaces, seconds, waiting)
-
-
-def survey_of(snapshot: Snapshot, interfaces: tuple[str, ...], seconds: float, waiting: Sequence[int] = ()) -> Survey:
-    """What a snapshot of an undeclared house holds, as a survey."""
-    universes = [_found(api.universe(snapshot, row)) for row in range(len(snapshot.universe_names))]
-    return Survey(
-        interfaces=interfaces,
-        seconds=seconds,
-        universes=merged(one for one in universes if one["frames"]),
-        sources=tuple(api.sources(snapshot)),
-        not_swept=tuple(waiting),
-    )
-
-
-def _found(universe: dict[str, Any]) -> dict[str, Any]:
-    sources = [one["source"] if isinstance(one, dict) else one for one in universe.get("sources", ())]
-    return {**universe, "sources": sources}
+    return survey_of(Sheet(snapshot), house.listen, seconds, waiting)
