@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from slotwatch.house.schema import Receiver
+from dataclasses import replace
+
+from slotwatch.house.schema import DeclaredUniverse, Limits, Network, Receiver
 from slotwatch.wire.observation import (
     DropsSeen,
     JoinSeen,
@@ -47,7 +49,39 @@ def claims(swap_back: bool) -> list[tuple[float, object]]:
     return [see(t, NeighbourSeen, 0, "10.0.0.7", mac, True) for t, mac in seen]
 
 
+TWO_NETWORKS = replace(
+    house_of((1, 2), min_refresh_hz=5),
+    networks=(Network("A", "eth1"), Network("B", "eth2")),
+    universes=tuple(
+        DeclaredUniverse(UniverseId(Protocol.E131, n + 1), limits=Limits(min_refresh_hz=5), networks=(n,))
+        for n in range(2)
+    ),
+)
+
+
+def swapped(to_s: float) -> list[object]:
+    """A desk on each network, and both arrive on the other one for a time; the second follows in its numbers."""
+
+    def part(number: int, network: int, from_s: float, to_s: float) -> object:
+        numbers = {"sequence_of": lambda universe, index: index + round(from_s * 10)}
+        return desk(number, (number,), network=network, from_s=from_s, to_s=to_s, **numbers)
+
+    spans = ((0, 0.0, FROM_S), (1, FROM_S, to_s), (0, to_s, 1e9))
+    return [part(n, (n - 1) ^ other, from_s, until_s) for n in (1, 2) for other, from_s, until_s in spans]
+
+
 CASES = [
+    Case(
+        "networks-swapped",
+        TWO_NETWORKS,
+        # A universe at rest is kept alive each 1,000 ms at the latest (ANSI E1.31-2018 6.6.2): 1.4 s may be one lost.
+        lambda: swapped(FROM_S + 1.4),
+        lambda: swapped(END_S),
+        # It takes the notes of undeclared universes over, which come a second after the change.
+        (1.0, 1.8),
+        closes_s=(2.9, 5.5),
+        beside=frozenset({"undeclared-universe", "packet-loss"}),
+    ),
     Case(
         "link-down",
         HOUSE,

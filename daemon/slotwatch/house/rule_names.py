@@ -13,6 +13,6 @@ RULE_NAMES = frozenset(
         *("non-dim-partial", "powered-off", "flash-rate", "way-overload", "supply-overload", "route-loop"),
         *("identity-changed", "fallback-address", "querier-changed", "flooded-groups", "duplicate-address"),
         *("skewed-universes", "fine-stuck", "fine-swapped", "torn-pair", "level-stuck", "glare-held"),
-        *("control-held", "line-differs", "line-faulty", "line-port-missing"),
+        *("control-held", "line-differs", "line-faulty", "line-port-missing", "networks-swapped"),
     )
 )

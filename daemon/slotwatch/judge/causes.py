@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from slotwatch.judge import wording
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.leg_causes import find_leg_cause, say_legs_working, say_networks, say_other_leg
+from slotwatch.judge.leg_causes import find_leg_cause, find_wrong_network, say_legs_working, say_networks, say_other_leg
 from slotwatch.judge.losses import LossGroup
 from slotwatch.judge.multicast_causes import (
     ended_one_by_one,
@@ -39,6 +39,8 @@ def find_cause(ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
     scene = set_scene(ctx, stops, group)
     if group.kind == "terminated":
         verdict = _terminated(scene)
+    elif wrong_network := find_wrong_network(scene):
+        verdict = wrong_network
     elif not scene.sources:
         verdict = Verdict("unknown", Confidence.LOW, "The evidence fits no one cause.")
     elif len(scene.whole) == len(scene.sources):

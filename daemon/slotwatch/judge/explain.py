@@ -24,7 +24,7 @@ _ABSENCE = frozenset({"universe-lost", "universe-missing", "source-absent", "bac
 _SILENCE = _ABSENCE | {"backup-in-control", "receiver-silent", "short-frame", "preview-only", "level-stuck"}
 _RIVALS = frozenset({"source-conflict", "unexpected-source", "backup-differs", "level-stuck"})
 
-TIMED = frozenset({"link-down", "host-overrun", "universe-lost", "source-absent"})
+TIMED = frozenset({"link-down", "networks-swapped", "host-overrun", "universe-lost", "source-absent"})
 """Wide rules that begin at a moment: what was there and said before it is not theirs."""
 
 ANYWHERE, NETWORK, UNIVERSE, SOURCE, STREAM = "anywhere", "network", "universe", "source", "stream"
@@ -43,6 +43,16 @@ EXPLAINS: dict[str, tuple[Reach, ...]] = {
     "link-down": (
         Reach(
             _SILENCE | _STREAM_TROUBLE | {"join-failed", "querier-absent", "identity-changed", "fallback-address"},
+            NETWORK,
+        ),
+    ),
+    "networks-swapped": (
+        Reach(
+            _SILENCE
+            | _STREAM_TROUBLE
+            | _RIVALS
+            | {"identity-changed", "undeclared-universe", "duplicate-identity", "flooded-groups", "wrong-group"}
+            | {"querier-absent", "querier-changed", "fallback-address", "duplicate-address"},
             NETWORK,
         ),
     ),

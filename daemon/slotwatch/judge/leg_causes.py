@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from slotwatch.judge import wording
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.homes import elsewhere
 from slotwatch.judge.scene import Scene, Verdict
 from slotwatch.judge.stops import KEEP_ALIVE_ARTNET_NS, KEEP_ALIVE_E131_NS, SLACK_NS
 from slotwatch.snapshot import Confidence
@@ -27,6 +28,41 @@ def find_leg_cause(scene: Scene) -> Verdict | None:
     if _is_one_network_gone(scene, legs):
         return _network_lost(scene, legs)
     return _leg_lost(scene, legs)
+
+
+def find_wrong_network(scene: Scene) -> Verdict | None:
+    """Give the cause where all that was lost arrives from the same sources on a network that it is not declared on."""
+    ctx, streams = scene.ctx, scene.ctx.streams
+    if not scene.sources:
+        return None
+    senders: dict[int, None] = {}
+    networks: set[int] = set()
+    for universe in sorted(set(streams.universe[scene.stopped].tolist())):
+        ended = np.flatnonzero(scene.stopped & (streams.universe == universe)).tolist()
+        lost = {ctx.first_leg(ctx.source_of(row)) for row in ended}
+        found = [
+            row
+            for other in elsewhere(ctx, universe)
+            for row in ctx.streams_of(other).tolist()
+            if ctx.live[row] and ctx.first_leg(ctx.source_of(row)) in lost
+        ]
+        if not found:
+            return None
+        senders.update(dict.fromkeys(ctx.source_of(row) for row in found))
+        networks.update(streams.network[found].tolist())
+    here, there = say_networks(ctx, scene.networks), say_networks(ctx, sorted(networks))
+    name = _plain(ctx, list(senders))
+    return Verdict(
+        "wrong-network",
+        Confidence.HIGH,
+        f"It arrives on {there} instead, where it is not declared: {name} runs.",
+        [f"{_names(ctx, list(senders))} sends the same universes on {there} since they ended on {here}."],
+        [f"{name} was set to send to {there}"],
+        next_checks=[
+            f"Look at the lead of {name}: it may hang in a port of {there}.",
+            "Look at the VLAN of its switch port.",
+        ],
+    )
 
 
 def heard_on(scene: Scene, source: int) -> list[int]:

@@ -10,6 +10,7 @@ from slotwatch.house.schema import House
 from slotwatch.judge import wording
 from slotwatch.judge.binding import STREAMS, TICK_NS, UNIVERSES, Finding, Mask, NamedBinding, named
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.homes import declared_elsewhere
 from slotwatch.judge.numbering_mistakes import declared_relatives
 from slotwatch.judge.rivals import SLOT_PRIORITY_NS
 
@@ -139,16 +140,20 @@ def describe_undeclared(ctx: RuleContext, row: int) -> Finding:
     winner = int(ctx.universes.winner[row])
     relatives = declared_relatives(ctx, row)
     looks_like = f" It may be meant for {ctx.universe_name(relatives[0])}, which is silent." if relatives else ""
+    belongs = declared_elsewhere(ctx, row)
+    if belongs:
+        home = ctx.network_name(int(ctx.universes.network[belongs[0]]))
+        looks_like = f" The house file has it on {home}, where it is not heard: it may be in the wrong network."
     name = ctx.source_name(ctx.source_of(winner)) if winner >= 0 else ""
     return Finding(
-        group=f"source:{name}" + (f":{row}" if relatives else ""),
+        group=f"source:{name}" + (f":{row}" if relatives and not belongs else "") + (" elsewhere" if belongs else ""),
         since_ns=int(ctx.universes.first_frame_ns[row]),
         universes=(row,),
         streams=(winner,) if winner >= 0 else (),
         networks=(int(ctx.universes.network[row]),),
         facts={"looks_like": looks_like},
         evidence=(f"{ctx.universe_name(row)}: data since {ctx.time_of_day(int(ctx.universes.first_frame_ns[row]))}.",),
-        cause="numbered-off" if relatives else "",
+        cause="wrong-network" if belongs else "numbered-off" if relatives else "",
         weight=float(bool(relatives)),
     )
 

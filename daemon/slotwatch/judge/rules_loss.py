@@ -9,8 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.house.schema import House
+from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, TICK_NS, UNIVERSES, Finding, Mask, NamedBinding, named
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.homes import elsewhere
 from slotwatch.judge.numbering_mistakes import look_alikes
 from slotwatch.wire.universe import Protocol
 
@@ -152,17 +154,24 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
     declared = ctx.declared_universe(row)
     sources = declared.sources if declared else ()
     last_ns = int(ctx.universes.last_arrival_ns[row])
-    alike = look_alikes(ctx, row)
+    strays = elsewhere(ctx, row)
+    alike = [] if strays else look_alikes(ctx, row)
     looks_like = f" {alike[0]}" if alike else ""
     evidence = [f"{ctx.universe_name(row)}: no frame since {ctx.time_of_day(last_ns or ctx.started_ns)}."]
     preview_ns = int(ctx.universes.last_preview_ns[row])
     if preview_ns:
         evidence.append("Only preview data came on it, which no receiver shows.")
-    heard = [s for s in ctx.sources if ctx.sources[s].declared_as in sources]
+    heard = ctx.whole_sources(s for s in ctx.sources if ctx.sources[s].declared_as in sources)
     also = []
+    if strays:
+        senders = {ctx.source_of(one) for stray in strays for one in ctx.streams_of(stray).tolist() if ctx.live[one]}
+        arrives = wording.list_names(ctx.network_name(int(ctx.universes.network[stray])) for stray in strays)
+        said = wording.list_names(ctx.say_sources(senders))
+        looks_like = f" It arrives on {arrives} instead, from {said}."
+        evidence.append(f"{said} sends it on {arrives}, where it is not declared: a lead or VLAN in the wrong network.")
     if sources and not heard:
         also.append("its source is off: nothing of it is heard at all")
-    for source in heard:
+    for source in () if strays else heard:
         row_of = ctx.sources[source]
         if row_of.listed is not None and int(ctx.universes.number[row]) in row_of.listed:
             evidence.append(f"{ctx.say_source(source)} lists it as sent: the way to this port is in doubt.")
@@ -170,13 +179,14 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
             evidence.append(f"{ctx.say_source(source)} is heard on other universes.")
             also.append("the source does not send this universe: not patched or its output is off")
     return Finding(
-        group="missing:" + ",".join(sources),
+        group="missing:" + ",".join(sources) + (" elsewhere" if strays else ""),
         since_ns=last_ns or ctx.started_ns,
         universes=(row,),
         source_names=sources,
         networks=(int(ctx.universes.network[row]),),
         facts={"looks_like": looks_like},
         evidence=(*evidence, *alike),
+        cause="wrong-network" if strays else "",
         also_possible=(*also, "it is sent unicast to its receivers only, and cannot be seen from here"),
     )
 

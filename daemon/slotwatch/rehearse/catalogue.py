@@ -14,6 +14,7 @@ from slotwatch.rehearse import (
     faults_network,
     faults_packets,
     faults_patch,
+    faults_places,
     healthy_paths,
     healthy_shows,
 )
@@ -34,6 +35,7 @@ MODULES = (
     faults_patch,
     faults_listener,
     faults_legs,
+    faults_places,
     healthy_shows,
     healthy_paths,
 )

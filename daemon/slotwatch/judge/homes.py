@@ -1,0 +1,108 @@
+"""Which network a source or a universe belongs to, and what arrives on another one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from slotwatch.durations import NANOSECONDS
+from slotwatch.judge.context import RuleContext
+from slotwatch.wire.universe import Protocol
+
+GONE_E131_NS = 3 * NANOSECONDS // 2
+"""Longer than the keep-alive of a universe at rest (ANSI E1.31-2018 6.6.2: at most 1,000 ms)."""
+GONE_ARTNET_NS = 5 * NANOSECONDS
+"""Longer than Art-Net's keep-alive of 4 s."""
+SILENT_NS = NANOSECONDS
+TOGETHER_NS = NANOSECONDS
+
+
+@dataclass(frozen=True, slots=True)
+class Displaced:
+    """A row of the source table that arrives on another network than its own."""
+
+    source: int
+    home: int
+    here: int
+    since_ns: int
+    by_declaration: bool
+    """The house file says where it belongs; otherwise it was heard there before."""
+
+
+def displaced_sources(ctx: RuleContext) -> list[Displaced]:
+    """Find every source that now arrives on another network than its own, and no longer on its own."""
+    if len(ctx.house.networks) < 2:
+        return []
+    streams = ctx.streams
+    rows_of: dict[tuple[int, bytes, str], list[int]] = {}
+    for row in ctx.sources:
+        shown = ctx.sources[row]
+        rows_of.setdefault((shown.protocol, shown.source_id, shown.address), []).append(row)
+    found = []
+    for row in sorted(set(streams.source[ctx.live].tolist())):
+        if ctx.is_here(row):
+            continue
+        shown = ctx.sources[row]
+        same = rows_of[shown.protocol, shown.source_id, shown.address]
+        one = _by_declaration(ctx, row) or _by_history(ctx, row, [other for other in same if other != row])
+        if one is not None:
+            found.append(one)
+    return found
+
+
+def elsewhere(ctx: RuleContext, universe: int) -> list[int]:
+    """Rows of the same universe that are heard on networks that it is not declared on."""
+    universes = ctx.universes
+    same = universes.used & (universes.protocol == universes.protocol[universe])
+    same &= (universes.number == universes.number[universe]) & (universes.network != universes.network[universe])
+    return np.flatnonzero(same & (universes.declared < 0) & (universes.live > 0)).tolist()
+
+
+def declared_elsewhere(ctx: RuleContext, universe: int) -> list[int]:
+    """Rows of the same universe on networks that it is declared on and where it is not heard now."""
+    universes = ctx.universes
+    same = universes.used & (universes.protocol == universes.protocol[universe])
+    same &= (universes.number == universes.number[universe]) & (universes.network != universes.network[universe])
+    silent = (universes.live == 0) | (ctx.now_ns - universes.last_arrival_ns > SILENT_NS)
+    return np.flatnonzero(same & (universes.declared >= 0) & silent).tolist()
+
+
+def _by_declaration(ctx: RuleContext, source: int) -> Displaced | None:
+    """Whether all that a source sends here is declared, and silent, on one other network alone."""
+    streams, universes = ctx.streams, ctx.universes
+    rows = [row for row in ctx.streams_from(source).tolist() if ctx.live[row]]
+    homes: set[int] = set()
+    for row in rows:
+        universe = ctx.universe_of(row)
+        if universes.declared[universe] >= 0:
+            return None
+        declared = declared_elsewhere(ctx, universe)
+        if not declared:
+            return None
+        homes.update(int(universes.network[one]) for one in declared)
+    since_ns = int(streams.since_ns[rows].min()) if rows else ctx.now_ns
+    # What its own network carries may come a keep-alive later.
+    if len(homes) != 1 or ctx.now_ns - since_ns < _gone_ns(ctx, source):
+        return None
+    return Displaced(source, homes.pop(), ctx.sources[source].network, since_ns, by_declaration=True)
+
+
+def _by_history(ctx: RuleContext, source: int, others: list[int]) -> Displaced | None:
+    """Whether a source was heard first on another network, under the same address, and moved from there."""
+    shown, streams = ctx.sources[source], ctx.streams
+    earlier = [other for other in others if ctx.sources[other].first_seen_ns < shown.first_seen_ns]
+    if not earlier:
+        return None
+    before = ctx.sources[min(earlier, key=lambda other: ctx.sources[other].first_seen_ns)]
+    rows = [row for row in ctx.streams_from(source).tolist() if ctx.live[row]]
+    since_ns = int(streams.since_ns[rows].min())
+    moved = ctx.now_ns - before.last_seen_ns > _gone_ns(ctx, source) and since_ns > before.last_seen_ns - TOGETHER_NS
+    if not moved or before.network == shown.network:
+        return None
+    return Displaced(source, before.network, shown.network, since_ns, by_declaration=False)
+
+
+def _gone_ns(ctx: RuleContext, source: int) -> int:
+    """After how long a silence a source no longer sends somewhere."""
+    return GONE_ARTNET_NS if ctx.sources[source].protocol == Protocol.ARTNET else GONE_E131_NS

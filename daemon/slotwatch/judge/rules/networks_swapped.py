@@ -1,0 +1,99 @@
+"""Two of the listener's networks are swapped: what belongs to one arrives on the other, and the reverse."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from slotwatch.durations import NANOSECONDS
+from slotwatch.judge import wording
+from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.homes import Displaced, displaced_sources
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.snapshot import Confidence, Severity
+
+AFTER_NS = NANOSECONDS // 2
+"""What still came so long after the change is not what was on its way."""
+MOST_NAMED = 6
+
+Pair = tuple[int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class NetworksSwappedParameters(RuleParameters):
+    off_delay_s: float = number(3.0, "time its networks are right again before it is over")
+
+
+@dataclass(frozen=True, slots=True)
+class NetworksSwappedFacts(Facts):
+    first: str
+    second: str
+
+
+def swapped_networks(ctx: RuleContext) -> dict[Pair, None]:
+    """Pairs of networks of which everything that arrives belongs to the other one, in both directions."""
+    if len(ctx.house.networks) < 2:
+        return {}
+    displaced = displaced_sources(ctx)
+    ways = {(one.home, one.here) for one in displaced}
+    pairs = {(home, here) for home, here in ways if home < here and (here, home) in ways}
+    return {pair: None for pair in sorted(pairs) if not _is_any_at_home(ctx, pair, displaced)}
+
+
+def _is_any_at_home(ctx: RuleContext, pair: Pair, displaced: list[Displaced]) -> bool:
+    """Whether a source that was there before still arrives on its own network: then no lead was swapped."""
+    moved = {one.source for one in displaced}
+    since_ns = min(one.since_ns for one in displaced if {one.home, one.here} == set(pair))
+    return any(
+        ctx.sources[row].network in pair
+        and ctx.sources[row].first_seen_ns < since_ns - AFTER_NS
+        and ctx.sources[row].last_seen_ns > since_ns + AFTER_NS
+        for row in ctx.sources
+        if row not in moved and not ctx.is_here(row)
+    )
+
+
+def describe_swapped(ctx: RuleContext, pair: Pair) -> Finding:
+    displaced = [one for one in displaced_sources(ctx) if {one.home, one.here} == set(pair)]
+    first, second = (ctx.network_name(network) for network in pair)
+    how = "belongs to" if all(one.by_declaration for one in displaced) else "was heard on"
+    evidence = [
+        f"{ctx.say_source(one.source)} {how} {ctx.network_name(one.home)} and arrives on {ctx.network_name(one.here)}."
+        for one in displaced[:MOST_NAMED]
+    ]
+    working = [ctx.say_source(one.source) for one in displaced[:MOST_NAMED]]
+    return Finding(
+        group=f"networks:{pair[0]}:{pair[1]}",
+        since_ns=min((one.since_ns for one in displaced), default=0),
+        networks=pair,
+        facts=NetworksSwappedFacts(first, second),
+        evidence=tuple(evidence),
+        still_working=(f"{wording.list_names(working)} {'sends' if len(working) == 1 else 'send'}",) if working else (),
+        confidence=Confidence.HIGH,
+        also_possible=(
+            "the VLANs of its two switch ports were exchanged",
+            "two uplinks were exchanged",
+        ),
+    )
+
+
+def bind(setup: RuleSetup, p: NetworksSwappedParameters) -> tuple[RuleBinding, ...]:
+    if len(setup.house.networks) < 2:
+        return ()
+    return (RuleBinding(KEYS, swapped_networks, describe_swapped, TICK_NS, on_delay_s=0.0),)
+
+
+RULE = Rule(
+    name="networks-swapped",
+    rule_class=RuleClass.SELF,
+    severity=Severity.WARNING,
+    sentence="This listener's networks {first} and {second} are swapped since {since}: what belongs to {first} arrives "
+    "on {second} and the reverse. The sources send as before; nothing is said of the show by network.",
+    judged_by=judged_by(NetworksSwappedParameters(), bind),
+    facts=NetworksSwappedFacts,
+    faults=("F31", "F103"),
+    next_checks=(
+        "Look at this computer's two network leads: they seem to be in one another's socket.",
+        "Look which VLANs its two switch ports carry.",
+    ),
+)
