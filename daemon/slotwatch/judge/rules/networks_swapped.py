@@ -78,8 +78,6 @@ def describe_swapped(ctx: RuleContext, pair: Pair) -> Finding:
 
 
 def bind(setup: RuleSetup, p: NetworksSwappedParameters) -> tuple[RuleBinding, ...]:
-    if len(setup.house.networks) < 2:
-        return ()
     return (RuleBinding(KEYS, swapped_networks, describe_swapped, TICK_NS, on_delay_s=0.0),)
 
 
