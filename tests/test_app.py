@@ -101,6 +101,15 @@ def test_a_killed_front_is_started_again_and_no_packet_is_lost(tmp_path: Path) -
         assert "front ended (by SIGKILL); starting it again" in daemon.log()
 
 
+def test_a_page_that_stands_still_is_started_again(tmp_path: Path) -> None:
+    with running(tmp_path) as daemon:
+        front = daemon.children()["front"]
+        os.kill(front, signal.SIGSTOP)
+        until(lambda: daemon.children().get("front") not in (None, front))
+        until(lambda: daemon.get("/api/v1/house"))
+        assert "front has made no progress for" in daemon.log()
+
+
 def test_a_killed_intake_is_started_again_and_what_it_missed_blames_nobody(tmp_path: Path) -> None:
     with running(tmp_path) as daemon, desk(daemon, range(1, 3)) as sent:
         until(lambda: _is_heard(daemon))

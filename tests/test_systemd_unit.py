@@ -48,7 +48,14 @@ def test_the_exposure_is_2_0_or_better(analyze: str) -> None:
 
 def test_the_unit_waits_for_ready_and_is_watched() -> None:
     text = UNIT.read_text()
-    for line in ("Type=notify", "WatchdogSec=30s", "Restart=on-failure", "KillMode=mixed", "StateDirectory=slotwatch"):
+    for line in (
+        "Type=notify",
+        "WatchdogSec=30s",
+        "WatchdogSignal=SIGKILL",
+        "Restart=on-failure",
+        "KillMode=mixed",
+        "StateDirectory=slotwatch",
+    ):
         assert re.search(f"^{line}$", text, re.M), line
 
 

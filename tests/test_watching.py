@@ -20,6 +20,7 @@ class Standing:
 
     role: str
     started_s: float = 1000.0
+    spoke_ns: int = 100 * SECOND_NS
     kills: int = 0
 
     def alive_s(self, now_ns: int) -> float:
@@ -86,6 +87,15 @@ def test_if_either_stands_still_the_watchdog_goes_hungry_and_that_one_is_ended(
     assert fed == 0
     assert kills == {"intake": int(intake_s > 5), "judging": int(judging_s > 10)}
     assert "has made no progress for" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("role", ["front", "routes"])
+def test_a_page_or_routes_that_say_nothing_are_ended_and_the_watchdog_is_fed(bench: Bench, role: str) -> None:
+    child = bench.children[role] = Standing(role)
+    child.spoke_ns = 88 * SECOND_NS
+    assert bench.watch(0.1, 0.1) == (1, {"intake": 0, "judging": 0, role: 0}), "12 s are not over"
+    child.spoke_ns -= 1
+    assert bench.watch(0.1, 0.1) == (1, {"intake": 0, "judging": 0, role: 1})
 
 
 def test_just_under_the_limit_nothing_is_done(bench: Bench) -> None:

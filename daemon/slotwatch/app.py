@@ -25,7 +25,7 @@ from slotwatch.errors import CouldNotStart
 STOP_WITHIN_S = 3.0
 READY_WITHIN_S = 30.0
 RELOAD_WITHIN_S = 15.0
-STUCK_S = {"intake": 5.0, "judging": 10.0}
+STUCK_S = {"intake": 5.0, "judging": 10.0, "front": 12.0, "routes": 12.0}
 """Without progress for so long a process is ended and started anew."""
 STARTS_BEFORE_GIVING_UP = 5
 TURN_S = 0.25
@@ -152,6 +152,7 @@ class App:
         if child.channel is None:
             return
         for message in child.channel.receive():
+            child.spoke_ns = monotonic_ns()
             self._take(child, message)
         if child.channel.closed or child.gone():
             self._select.unregister(child.channel.fileno())
@@ -345,12 +346,17 @@ class App:
     # --- watching and stopping
 
     def _watch(self, now_ns: int) -> None:
-        """End what is stuck; feed the watchdog only while intake and judging both get on."""
+        """End what is stuck; feed the watchdog only while intake and judging both get on.
+
+        Only this loop feeds it: a parent that stands still is replaced by the service manager.
+        """
         moving = True
-        for role, turned_ns in self._progress.turned_ns().items():
-            silent_s = (now_ns - turned_ns) / 1e9
+        turned = self._progress.turned_ns()
+        spoken = {role: child.spoke_ns for role, child in self._children.items() if role in ("front", "routes")}
+        for role, last_ns in (turned | spoken).items():
+            silent_s = (now_ns - last_ns) / 1e9
             child = self._children[role]
-            moving = moving and silent_s < STUCK_S[role]
+            moving = moving and (role not in turned or silent_s < STUCK_S[role])
             if silent_s > STUCK_S[role] and child.alive_s(now_ns) > STUCK_S[role]:
                 self._say(f"{role} has made no progress for {silent_s:.0f} s")
                 child.kill()

@@ -232,6 +232,7 @@ async def _serve_front(wiring: Wiring) -> None:
     from slotwatch.edge.front.server import Server
     from slotwatch.edge.judging.recorder import RecordedPackets
     from slotwatch.edge.shared.asking import Asker
+    from slotwatch.edge.shared.child import SIGN_OF_LIFE, SIGN_OF_LIFE_S
     from slotwatch.edge.shared.snapshot_buffer import SnapshotReader
 
     # A page that is looked at takes nothing from receiving and judging where they compete for a core.
@@ -262,10 +263,15 @@ async def _serve_front(wiring: Wiring) -> None:
             except EdgeError as error:
                 _taken(wiring, order, error.lines)
 
-    reloading: list[asyncio.Task[None]] = []
+    async def live() -> None:
+        while True:
+            wiring.lifeline.send(SIGN_OF_LIFE)
+            await asyncio.sleep(SIGN_OF_LIFE_S)
+
+    working: list[asyncio.Task[None]] = []
 
     def ready() -> None:
-        reloading.append(asyncio.create_task(reload()))
+        working.extend((asyncio.create_task(reload()), asyncio.create_task(live())))
         wiring.lifeline.send({"do": "ready"})
 
     deadline_s = time.monotonic() + RETRY_PORT_S

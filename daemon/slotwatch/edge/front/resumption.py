@@ -91,19 +91,22 @@ class Resumption:
             try:
                 await self._resume()
             finally:
-                if not self._begun.is_set():
-                    self._resumed.set()
-                    self._history.held = False
+                self._go_on()
 
     async def _resume(self) -> None:
         memory = await self._history.ask(Memory.of) or Memory(first_number(self._history.path))
         if not await self._told("resume", self._resuming(memory)):
             return
-        if not self._begun.is_set():
-            self._resumed.set()
+        self._go_on()
         hours = {"hours": memory.hours, "rig_check": memory.rig_check}
         knows = await self._told("restore", hours) if memory.hours or memory.rig_check else not self._begun.is_set()
         self._history.counts_held = not knows
+
+    def _go_on(self) -> None:
+        """Keep what judging says from now on, and let changes through, unless it was started anew meanwhile."""
+        if not self._begun.is_set():
+            self._history.held = False
+            self._resumed.set()
 
     def _resuming(self, memory: Memory) -> dict[str, Any]:
         given: dict[str, Any] = {"next_id": memory.next_id, "incidents": memory.incidents}

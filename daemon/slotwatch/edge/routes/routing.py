@@ -26,6 +26,7 @@ from slotwatch.edge.lines.serial_line import LineSender
 from slotwatch.edge.routes.questions import Questions
 from slotwatch.edge.routes.udp_out import Sender, discovery_universes
 from slotwatch.edge.shared.channel import Channel
+from slotwatch.edge.shared.child import SIGN_OF_LIFE, SIGN_OF_LIFE_S
 from slotwatch.edge.shared.interfaces import read_interfaces
 from slotwatch.edge.shared.ordering import fence
 from slotwatch.edge.shared.ring import Ring, RingReader, owned
@@ -290,7 +291,7 @@ def run_routes(routing: Routing, wake_fd: int, lifeline: Channel, reports: Chann
     poll.register(wake_fd, select.POLLIN)
     poll.register(lifeline.fileno(), select.POLLIN | select.POLLHUP)
     poll.register(reports.fileno(), select.POLLIN)
-    reported_ns = 0
+    reported_ns = lived_ns = 0
     gc.collect()
     gc.freeze()  # the bridge's tables are for life: no later collection, a pause, need walk them
     try:
@@ -300,6 +301,9 @@ def run_routes(routing: Routing, wake_fd: int, lifeline: Channel, reports: Chann
             if now_ns - reported_ns >= REPORT_EVERY_NS:
                 reported_ns = now_ns
                 reports.send(routing.status(now_ns))
+            if now_ns - lived_ns >= SIGN_OF_LIFE_S * 1e9:
+                lived_ns = now_ns
+                lifeline.send(SIGN_OF_LIFE)
             for fd, _events in poll.poll(routing.wait_ms(clock.monotonic_ns())):
                 if fd == wake_fd:
                     os.read(wake_fd, 8)

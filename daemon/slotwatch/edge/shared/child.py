@@ -14,6 +14,9 @@ from slotwatch.edge.shared.channel import Channel, Message, pair
 
 FIRST_PAUSE_NS = 20_000_000
 LONGEST_PAUSE_NS = 5_000_000_000
+SIGN_OF_LIFE_S = 1.0
+SIGN_OF_LIFE: Message = {"do": "alive"}
+"""From the loop of a process that has no progress of its own in shared memory."""
 SETTLED_NS = 10_000_000_000
 """What ran so long starts again at once; what ends sooner waits longer each time."""
 
@@ -29,6 +32,8 @@ class Child:
         self.role = role
         self.channel: Any = None
         self.ready = False
+        self.spoke_ns = 0
+        """Monotonic time of its last message: front and routes send one each SIGN_OF_LIFE_S."""
         self.starts = 0
         self.how = ""
         self.last_words: list[str] = []
