@@ -1,7 +1,7 @@
 // Questions that wait for a person: another phase, the token, and who it is that acknowledges.
 import { h, patch } from "./tree.js";
 import { ask, rememberToken } from "./feed.js";
-import { LOUDNESS, PHASES } from "./words.js";
+import { ALARMS, PHASES } from "./words.js";
 
 let state = {};
 
@@ -44,7 +44,7 @@ export function askPhase(current, done, wanted) {
 }
 
 function phaseTree(current, redraw, done) {
-  const quieter = LOUDNESS[state.chosen] < LOUDNESS[current];
+  const fewer = ALARMS[state.chosen] < ALARMS[current];
   const send = async () => {
     state.busy = true;
     redraw();
@@ -67,15 +67,15 @@ function phaseTree(current, redraw, done) {
             h("input", { type: "radio", name: "phase", value: phase, init: { checked: phase === current }, onchange: () => { state.chosen = phase; redraw(); } }),
             h("span", {}, h("strong", {}, phase), " ", h("span", { class: "quiet" }, meaning))))),
         h("div", { class: "row" },
-          h("button", { type: "submit", class: "main", disabled: same }, same ? `It is ${current} now` : `Go on to ${state.chosen}`),
-          h("button", { type: "button", onclick: close }, "Leave it")))
+          h("button", { type: "submit", class: "main", disabled: same }, same ? `It is ${current} now` : `Change to ${state.chosen}`),
+          h("button", { type: "button", onclick: close }, "Cancel")))
       : h("div", { key: "confirm" },
         h("p", {}, PHASES[state.chosen]),
-        quieter ? h("p", { class: "warned" }, "This makes losses quieter. Open incidents are graded anew at once.") : h("p", {}, "Open incidents are graded anew at once."),
+        fewer ? h("p", { class: "warned" }, "This lowers the severity of losses. Open incidents get their new severity at once.") : h("p", {}, "Open incidents get their new severity at once."),
         state.error ? h("p", { class: "error", role: "alert" }, state.error) : null,
         h("div", { class: "row" },
-          h("button", { type: "button", class: "main", disabled: state.busy, onclick: send, init: { autofocus: true } }, `Yes, the phase is ${state.chosen}`),
-          h("button", { type: "button", onclick: close }, "Leave it"))),
+          h("button", { type: "button", class: "main", disabled: state.busy, onclick: send, init: { autofocus: true } }, `Yes, change to ${state.chosen}`),
+          h("button", { type: "button", onclick: close }, "Cancel"))),
   ];
 }
 
@@ -89,7 +89,7 @@ export function askFirst({ title, texts, yes, run }) {
       now.error ? h("p", { class: "error", role: "alert", key: "error" }, now.error) : null,
       h("div", { class: "row", key: "row" },
         h("button", { type: "button", class: "main", disabled: now.busy, onclick: send }, yes),
-        h("button", { type: "button", onclick: close, init: { autofocus: true } }, "Leave it"))),
+        h("button", { type: "button", onclick: close, init: { autofocus: true } }, "Cancel"))),
   ]);
   const send = async () => {
     now.busy = true;
@@ -105,6 +105,26 @@ export function askFirst({ title, texts, yes, run }) {
     }
   };
   redraw();
+  show();
+}
+
+/** Ask who it is, once: the name is remembered by this browser. */
+export function askName(use) {
+  const submit = (event) => {
+    event.preventDefault();
+    const by = String(new FormData(event.target).get("by") || "").trim();
+    if (!by) return;
+    close();
+    use(by);
+  };
+  draw([
+    h("h2", { id: "ask-title", key: "name-title" }, "Who has it?"),
+    h("form", { key: "name", onsubmit: submit },
+      h("label", { for: "by" }, "Your name"),
+      h("input", { id: "by", name: "by", required: true, maxlength: 60, autocomplete: "name" }),
+      h("p", { class: "quiet" }, "This browser remembers it for the next time."),
+      h("div", { class: "row" }, h("button", { type: "submit", class: "main" }, "I have it"), h("button", { type: "button", onclick: close }, "Cancel"))),
+  ]);
   show();
 }
 
@@ -128,7 +148,7 @@ function askToken(why) {
         h("label", { for: "token" }, "Token"),
         h("input", { id: "token", name: "token", type: "password", autocomplete: "off", required: true }),
         h("p", { class: "quiet" }, "It is kept in this tab only, until the tab closes."),
-        h("div", { class: "row" }, h("button", { type: "submit", class: "main" }, "Use it"), h("button", { type: "button", onclick: close }, "Leave it"))),
+        h("div", { class: "row" }, h("button", { type: "submit", class: "main" }, "Use it"), h("button", { type: "button", onclick: close }, "Cancel"))),
     ]);
     const answered = () => {
       if (dialog().open) return; // the end of the question before this one

@@ -4,56 +4,38 @@ import { h } from "./tree.js";
 import { clockTime, exactTime, hourMinute, ms } from "./clock.js";
 import { count, hertz, milliseconds, plural, ranges, stateWord } from "./words.js";
 
-const FULL_HZ = 44; // what a DMX512 line carries at 512 slots (E1.11: 44.1 Hz)
-
 function picture(className, width, height, label, ...inside) {
   return h("svg", { class: `picture ${className}`, viewBox: `0 0 ${width} ${height}`, width, height, role: "img", "aria-label": label }, inside);
 }
 
-/** One upright stroke a universe, as tall as its rate; what is wrong leaves a gap and a mark under the line. */
-export function field(rows, columns, label) {
-  const lines = Math.ceil(rows.length / columns);
-  const pitch = 30;
-  return picture("field", Math.min(rows.length, columns) * 8, lines * pitch, label,
-    Array.from({ length: lines }, (_, line) =>
-      h("line", { key: `b${line}`, class: "base", x1: 0, x2: Math.min(columns, rows.length - line * columns) * 8, y1: line * pitch + 20.5, y2: line * pitch + 20.5 })),
-    rows.map((row, index) => stroke(row, (index % columns) * 8, Math.floor(index / columns) * pitch)));
+const PITCH = 12;
+
+/** Upright strokes of up to `columns` universes, as tall as their rates; what is wrong has a shape of its own. */
+export function block(strokes, columns) {
+  return h("svg", { class: "strokes", viewBox: `0 0 ${columns * PITCH} 26`, preserveAspectRatio: "none", width: columns * PITCH, height: 26, "aria-hidden": "true", focusable: "false" },
+    h("path", { class: "base", d: `M0.5 2V24M0 24.5H${strokes.length * PITCH}` }),
+    strokes.map(([row, tall], index) => stroke(row, tall, index * PITCH)));
 }
 
-/** The universe whose stroke stands at a place in a field, in shares of its width and height. */
-export function strokeAt(drawn, across, down) {
-  const { width, height } = drawn.viewBox.baseVal;
-  const index = Math.floor((down * height) / 30) * Math.floor(width / 8) + Math.floor((across * width) / 8);
-  const tick = drawn.querySelectorAll(".tick")[index];
+/** The universe whose stroke stands at a place in a block, in shares of its width. */
+export function strokeAt(drawn, across) {
+  const strokes = drawn.querySelectorAll(".tick");
+  const tick = strokes[Math.floor((across * drawn.viewBox.baseVal.width) / PITCH)];
   return tick ? tick.getAttribute("data-universe") : "";
 }
 
-const strokes = new Map(); // a stroke is the same object as long as it looks the same, and costs nothing then
-
-function stroke(row, x, y) {
-  const tall = Number.isFinite(row.refresh_hz) ? Math.max(2, Math.round(Math.min(1, row.refresh_hz / FULL_HZ) * 18)) : 0;
-  const sign = `${row.universe}|${row.state}|${tall}|${x}|${y}`;
-  const held = strokes.get(row.universe);
-  if (held && held.sign === sign) return held.tree;
-  const tree = draw();
-  if (strokes.size > 8192) strokes.clear();
-  strokes.set(row.universe, { sign, tree });
-  return tree;
-
-  function draw() {
-    const key = row.universe;
-    const title = h("title", {}, `${row.universe} ${row.label || ""}: ${stateWord(row.state)}`);
-    const up = h("rect", { x: x + 1.5, y: y + 20 - tall, width: 4, height: tall });
-    const shape = {
-      lost: [h("path", { d: `M${x + 0.5} ${y + 8}l6 7m0-7l-6 7` }), h("rect", { x: x + 0.5, y: y + 23, width: 6, height: 4 })],
-      missing: [h("rect", { class: "hollow", x: x + 1.5, y: y + 6, width: 4, height: 14 }), h("rect", { x: x + 0.5, y: y + 23, width: 6, height: 4 })],
-      faulty: [up, h("path", { class: "solid", d: `M${x + 0.5} ${y + 27}l3-5l3 5z` })],
-      "not-judged": [h("path", { d: `M${x + 3.5} ${y + 8}v3m0 2v3` }), h("path", { d: `M${x + 1} ${y + 24.5}h5` })],
-      "not-visible": [h("path", { d: `M${x + 2} ${y + 19}l3-5` })],
-      "not-sent": [h("path", { d: `M${x + 1} ${y + 18}h5` })],
-    }[row.state] || [up];
-    return h("g", { key, class: `tick is-${row.state}`, "data-universe": row.universe }, title, shape);
-  }
+function stroke(row, tall, x) {
+  const up = h("rect", { x: x + 3, y: 24 - tall, width: 6, height: tall });
+  const shape = {
+    lost: [h("path", { d: `M${x + 2} 8l8 12m0-12l-8 12` })],
+    missing: [h("rect", { class: "hollow", x: x + 3, y: 6, width: 6, height: 17 })],
+    faulty: [up, h("path", { class: "solid", d: `M${x + 1} 8l5-7l5 7z` })],
+    "on-backup": [up, h("path", { class: "solid", d: `M${x + 2} 1h8v4h-8z` })],
+    "not-judged": [h("path", { d: `M${x + 6} 6v5m0 3v5` })],
+    "not-visible": [h("path", { d: `M${x + 3} 22l6-8` })],
+    "not-sent": [h("path", { d: `M${x + 2} 20h8` })],
+  }[row.state] || [up];
+  return h("g", { key: row.universe, class: `tick is-${row.state}`, "data-universe": row.universe }, h("title", {}, `${row.universe} ${row.label || ""}: ${stateWord(row.state)}`), shape);
 }
 
 /** Interval distribution of a stream: bins where the listener gives them, else the four numbers on a line. */

@@ -88,6 +88,13 @@ export function clockTime(moment) {
   return Number.isFinite(at) ? format("clock", { hour: "2-digit", minute: "2-digit", second: "2-digit" }).format(at) : "–";
 }
 
+/** The short name of the zone that every time here is in. */
+export function zoneName(moment) {
+  const at = ms(moment);
+  if (!Number.isFinite(at)) return "";
+  return (format("zone", { timeZoneName: "short" }).formatToParts(at).find((part) => part.type === "timeZoneName") || {}).value || "";
+}
+
 export function hourMinute(moment) {
   const at = ms(moment);
   return Number.isFinite(at) ? format("short", { hour: "2-digit", minute: "2-digit" }).format(at) : "–";

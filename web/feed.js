@@ -49,6 +49,7 @@ export class Feed {
   universes = new Map(); // "e131/12" -> object of the API, with `version` counted up at each change
   incidents = new Map(); // id -> object of the API
   names = new Map(); // id of a source -> what people call it
+  seen = new Set(); // ids of incidents that are over and that somebody here has seen
   detail = null; // of the universe that is watched: its object, levels and owners
   knowledge = new Knowledge();
   loaded = false;
@@ -75,6 +76,7 @@ export class Feed {
   }
 
   start() {
+    try { this.seen = new Set(JSON.parse(localStorage.getItem("seen") || "[]")); } catch (refused) { /* then they are shown again */ }
     this.#listen();
     this.#loadClosed();
     setInterval(() => {
@@ -89,6 +91,11 @@ export class Feed {
     this.#watched = name;
     this.detail = name ? { universe: name } : null;
     if (this.#source) this.#listen();
+  }
+
+  markSeen(id) {
+    this.seen.add(id);
+    try { localStorage.setItem("seen", JSON.stringify([...this.seen].slice(-50))); } catch (refused) { /* until the page is closed */ }
   }
 
   sourceName(id) {

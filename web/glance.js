@@ -1,11 +1,10 @@
-// Universes at a glance, for four or for four thousand: what needs a look is said first and by name;
-// the rest stands in the line of the source that carries it.
+// The universes on the first view: up to 24 each have their line, more stand in a map.
 import { h, Kept } from "./tree.js";
-import { field, strokeAt } from "./charts.js";
-import { stateMark, stateSign } from "./marks.js";
+import { stateSign } from "./marks.js";
+import { map } from "./map.js";
 import { STATES, WORST_FIRST, count, hertz, list, parts, plural, ranges, stateWord } from "./words.js";
 
-const NAMED = 24; // up to so many universes need no picture: each has its line
+const NAMED = 24;
 const kept = new Kept();
 
 export function sorted(universes) {
@@ -18,42 +17,36 @@ export function sorted(universes) {
 
 export function glance(page) {
   const rows = sorted(page.feed.universes);
-  const look = rows.filter((row) => STATES[row.state] && STATES[row.state].look)
-    .sort((a, b) => WORST_FIRST.indexOf(a.state) - WORST_FIRST.indexOf(b.state));
-  return h("section", { key: "glance", "aria-labelledby": "glance" },
-    h("h2", { id: "glance" }, rows.length ? `${plural(rows.length, "universe")}${look.length ? `, ${count(look.length)} to look at` : ""}` : "Universes"),
+  const look = rows.filter((row) => STATES[row.state] && STATES[row.state].look).length;
+  return h("section", { key: "glance", class: "glance", "aria-labelledby": "glance" },
+    h("h2", { id: "glance" }, rows.length ? `${plural(rows.length, "universe")}${look ? `, ${count(look)} to look at` : ""}` : "Universes"),
     rows.length ? null : h("p", {}, "None is declared and none is heard."),
-    rows.length <= NAMED ? universeList(rows, page) : [attention(look), staves(rows, page), h("p", { key: "all" }, h("a", { href: "/universes" }, "Every universe by name"))]);
+    rows.length <= NAMED ? universeList(rows, page) : [map(rows, page), stateLines(rows), sourceLines(rows, page), h("p", { key: "all" }, h("a", { href: "/universes" }, "Every universe by name"))]);
 }
 
-function attention(look) {
-  if (!look.length) return null;
-  const groups = WORST_FIRST.map((state) => [state, look.filter((row) => row.state === state)]).filter(([, rows]) => rows.length);
-  return h("div", { key: "attention", class: "attention" }, groups.map(([state, rows]) => h("div", { key: state, class: "entry" },
-    h("div", { class: "margin" }, stateMark(state)),
-    h("p", { class: "body names" }, rows.slice(0, 60).map((row) => [h("a", { key: row.universe, href: `/universe/${row.universe}` }, row.universe, row.label ? h("span", { class: "quiet" }, ` ${row.label}`) : null), " "]),
-      rows.length > 60 ? `and ${rows.length - 60} more: ${ranges(rows.slice(60).map((row) => row.universe), 8)}` : null))));
+/** Each state that needs a look, with its universes as ranges. */
+function stateLines(rows) {
+  const groups = WORST_FIRST.filter((state) => STATES[state].look).map((state) => [state, rows.filter((row) => row.state === state)]).filter(([, theirs]) => theirs.length);
+  if (!groups.length) return null;
+  return h("ul", { key: "states", class: "plain states" }, groups.map(([state, theirs]) => h("li", { key: state },
+    h("span", { class: `state is-${state}` }, stateSign(state), " ", `${count(theirs.length)} ${stateWord(state)}: `), ranges(theirs.map((row) => row.universe), 12))));
 }
 
-/** One line of strokes for each source, with what it carries in words. */
-function staves(rows, page) {
+/** What each source sends, as ranges. */
+function sourceLines(rows, page) {
   const carriers = new Map();
   for (const row of rows) {
-    const key = page.feed.sourceName(row.carrier);
-    if (!carriers.has(key)) carriers.set(key, []);
-    carriers.get(key).push(row);
+    const name = page.feed.sourceName(row.carrier);
+    if (!carriers.has(name)) carriers.set(name, []);
+    carriers.get(name).push(row);
   }
-  const columns = Math.max(24, Math.min(128, Math.floor((page.widthPx || 900) / 8)));
-  const said = [...carriers].sort((a, b) => b[1].length - a[1].length).map(([carrier, theirs]) => {
-    const text = staveText(carrier, theirs);
-    return h("div", { key: carrier, class: "stave" }, h("p", {}, h("strong", {}, carrier || "From no source"), " ", text), field(theirs, columns, `${carrier || "From no source"} ${text}`));
-  });
-  return h("div", { key: "staves", class: "staves", onclick: follow(page) }, said);
+  return h("ul", { key: "sources", class: "plain carriers" }, [...carriers].sort((a, b) => b[1].length - a[1].length).slice(0, 8).map(([name, theirs]) =>
+    h("li", { key: name }, h("strong", {}, name || "From no source"), ` ${staveText(theirs)}`)));
 }
 
-function staveText(carrier, rows) {
+function staveText(rows) {
   const live = rows.filter((row) => Number.isFinite(row.refresh_hz) && row.state === "steady");
-  const words = [carrier ? `carries ${ranges(rows.map((row) => row.universe), 6)}` : ranges(rows.map((row) => row.universe), 6)];
+  const words = [ranges(rows.map((row) => row.universe), 6)];
   if (live.length) {
     const rates = live.map((row) => row.refresh_hz);
     const low = Math.min(...rates);
@@ -65,20 +58,7 @@ function staveText(carrier, rows) {
   return `${words.join("")}${rest.length ? `; ${list(rest)}` : ""}.`;
 }
 
-function follow(page) {
-  if (!page.follow) {
-    page.follow = (event) => {
-      const drawn = event.target.closest("svg.field");
-      if (!drawn) return;
-      const box = drawn.getBoundingClientRect();
-      const name = strokeAt(drawn, (event.clientX - box.left) / box.width, (event.clientY - box.top) / box.height);
-      if (name) page.go(`/universe/${name}`);
-    };
-  }
-  return page.follow;
-}
-
-/** Each universe on its own line: sign and word of its state, name, rate, who carries it. */
+/** Each universe on its own line: sign and word of its state, name, rate, and whose data wins. */
 export function universeList(rows, page) {
   if (!rows.length) return null;
   const body = rows.map((row) => kept.get(row.universe, `${row.version} ${page.feed.sourceName(row.carrier)}`, () => h("tr", { key: row.universe, class: `is-${row.state}` },
@@ -86,10 +66,10 @@ export function universeList(rows, page) {
     h("td", { class: "label" }, row.label || ""),
     h("td", {}, h("span", { class: `state is-${row.state}` }, stateSign(row.state), " ", h("span", {}, stateWord(row.state)))),
     h("td", { class: "number" }, Number.isFinite(row.refresh_hz) ? hertz(row.refresh_hz) : "–"),
-    h("td", {}, row.winning_source ? page.feed.sourceName(row.winning_source) : h("span", { class: "quiet" }, row.carrier ? `nobody now; before, ${page.feed.sourceName(row.carrier)}` : "nobody")))));
+    h("td", { class: "winner" }, row.winning_source ? page.feed.sourceName(row.winning_source) : h("span", { class: "quiet" }, row.carrier ? `was ${page.feed.sourceName(row.carrier)}` : "none")))));
   kept.turn();
   return h("div", { key: "list", class: "wide-table", tabindex: "0", role: "region", "aria-label": "Universes by name" },
     h("table", { class: "universes" },
-      h("thead", {}, h("tr", {}, ["Universe", "Label", "State", "Rate", "Carried by"].map((word) => h("th", { key: word, scope: "col", class: word === "Rate" ? "number" : undefined }, word)))),
+      h("thead", {}, h("tr", {}, ["Universe", "Label", "State", "Rate", "Winning source"].map((word) => h("th", { key: word, scope: "col", class: word === "Rate" ? "number" : undefined }, word)))),
       h("tbody", {}, body)));
 }

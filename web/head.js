@@ -1,6 +1,7 @@
 // What is always shown: whose house, which phase, what time, which computer, how old the knowledge is.
 import { h } from "./tree.js";
-import { clockTime, ms } from "./clock.js";
+import { clockTime, ms, zoneName } from "./clock.js";
+import { raised } from "./verdict.js";
 import { plural, span } from "./words.js";
 
 export const CONTENTS = [
@@ -15,11 +16,11 @@ export function head(page) {
   return [
     h("a", { class: "house", href: "/" }, house.name || "slotwatch"),
     h("div", { class: "hand" },
-      h("button", { type: "button", onclick: page.togglePause, "aria-pressed": String(paused) }, paused ? "Go on" : "Pause"),
+      h("button", { type: "button", onclick: page.togglePause, "aria-pressed": String(paused) }, paused ? "Resume" : "Pause"),
       h("button", { type: "button", onclick: page.turnPalette }, "Palette", h("span", { class: "roomy" }, `: ${page.palette}`))),
     h("button", { class: "phase", type: "button", onclick: () => page.askPhase(), "aria-haspopup": "dialog" },
       h("span", { class: "label" }, "phase "), h("strong", {}, house.phase || "not known")),
-    h("p", { class: "time" }, h("strong", {}, clockTime(knowledge.now(browserMs)))),
+    h("p", { class: "time" }, h("strong", {}, clockTime(knowledge.now(browserMs))), " ", h("span", { class: "zone" }, zoneName(knowledge.now(browserMs)))),
     h("p", { class: "host" }, h("span", { class: "label" }, "heard at "), house.host || location.hostname),
     h("p", { class: "age" }, age(feed, browserMs)),
     does(house) ? h("p", { class: "does", key: "does" }, h("a", { href: "/listener" }, does(house))) : null,
@@ -65,11 +66,12 @@ export function banner(page) {
   const said = [];
   if (feed.knowledge.stale(browserMs)) {
     said.push(h("p", { class: "stale", key: "stale" },
-      h("strong", {}, "STALE. "), `The last word from the listener is ${span(feed.knowledge.ageS(browserMs))} old (${clockTime(feed.knowledge.at())}). What stands below is not now.`));
+      h("strong", {}, "STALE. "), `The last word from the listener is ${span(feed.knowledge.ageS(browserMs))} old (${clockTime(feed.knowledge.at())}). What this page shows is not now.`));
   }
   if (page.pausedAt !== null) {
-    said.push(h("p", { class: "paused", key: "paused" }, `Paused at ${clockTime(page.pausedAt)}: what stands below does not move. `,
-      page.changesWhilePaused ? "Something has changed since." : "Nothing has changed since."));
+    said.push(h("p", { class: "paused", key: "paused" }, `Paused at ${clockTime(page.pausedAt)}: this view does not change. `,
+      raised(feed).some((one) => one.severity === "critical" && ms(one.opened_at) > page.pausedAt) ? h("strong", { class: "loud" }, "A critical incident has opened since.")
+        : page.changesWhilePaused ? "Something has changed since." : "Nothing has changed since."));
   }
   const asking = askingNow(page);
   if (asking) {
@@ -80,11 +82,11 @@ export function banner(page) {
       page.trouble ? h("span", { class: "error block", role: "alert" }, page.trouble) : null));
   }
   if (feed.house.phase_pending) {
-    said.push(h("p", { class: "paused", key: "pending" }, `The timetable asks for ${feed.house.phase_pending}; it stays ${feed.house.phase} until a person says so. `,
+    said.push(h("p", { class: "paused", key: "pending" }, `The timetable asks for ${feed.house.phase_pending}. The phase stays ${feed.house.phase} until a person confirms. `,
       h("button", { type: "button", onclick: () => page.askPhase(feed.house.phase_pending) }, `Change to ${feed.house.phase_pending}`)));
   }
   if (feed.house.quiet_until) {
-    said.push(h("p", { class: "paused", key: "quiet" }, `A declared quiet window keeps some rules to notes until ${clockTime(feed.house.quiet_until)}. It ends by itself.`));
+    said.push(h("p", { class: "paused", key: "quiet" }, `A quiet window in the house file lowers some rules to notes until ${clockTime(feed.house.quiet_until)}. It ends by itself.`));
   }
   const problems = feed.house.faults || [];
   if (problems.length) {

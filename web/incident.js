@@ -2,7 +2,10 @@
 import { h } from "./tree.js";
 import { moment, momentText } from "./charts.js";
 import { dayTime, exactTime, ms } from "./clock.js";
-import { acknowledgement, since } from "./incidentcard.js";
+import { acknowledgement } from "./acknowledge.js";
+import { acceptance } from "./acceptance.js";
+import { stillWorking } from "./incidentlist.js";
+import { beganMs, since } from "./verdict.js";
 import { severityMark } from "./marks.js";
 import { awaiting, facts, part, said, top, universeLink } from "./parts.js";
 import { causeWords, clauses, plural, ranges, ruleWords } from "./words.js";
@@ -19,23 +22,25 @@ function draw(page) {
   if (one.id === undefined) {
     return [top(`Incident ${id} is not known here.`), detail.status === 404 ? h("p", {}, "It may be older than the history that is kept. ", h("a", { href: "/reports" }, "Reports")) : awaiting(detail, "This incident")];
   }
+  const { sending, holding } = stillWorking(one);
   return [
     top(...clauses(one.summary || ruleWords(one.rule)), one.state === "open" ? one.severity : "plain"),
     h("div", { key: "under", class: "under" }, severityMark(one.severity, one.state === "open" ? "open" : "over"), h("p", { class: "quiet" }, since(one, page))),
     awaiting(detail, "The whole incident"),
     part("What to do", steps(one.next_checks),
-      (one.still_working || []).length ? h("p", {}, h("strong", {}, "Still working: "), one.still_working.join(" ")) : null,
-      acknowledgement(one, page)),
+      acknowledgement(one, page), acceptance(one, page)),
     momentPart(one, page),
+    part("Still working", said("Sending", sending), said("Should hold, not verified", holding),
+      sending.length + holding.length ? null : h("p", { class: "quiet" }, "Nothing else is known to work.")),
     part("Why", cause(one), said("Evidence", one.evidence),
       said("It could also be", (one.also_possible || []).map((text) => (/^[a-z-]+$/.test(text) ? causeWords(text) : text))),
       said("It explains", (one.explains || []).map((row) => `${ruleWords(row.rule)}${(row.universes || []).length ? ` on ${ranges(row.universes, 8)}` : ""}: not raised beside it`))),
     part("What it touches", facts([
       ["Universes", (one.universes || []).length > 24 ? ranges(one.universes) : (one.universes || []).length ? one.universes.map((name) => [universeLink(name), " "]) : "none by name"],
       ["Sources", (one.source_names || one.sources || []).join(", ")], ["Fixtures", (one.fixtures || []).join(", ")],
-      ["Rule", ruleWords(one.rule)], ["Began, on the wire", moment_(one.began_at)], ["Judged a fault", moment_(one.opened_at)], ["Over", one.closed_at ? moment_(one.closed_at) : null],
+      ["Rule", h("a", { href: one.rule_page || `/rules/${one.rule}` }, ruleWords(one.rule))], ["Began, on the wire", moment_(one.began_at)], ["Judged a fault", moment_(one.opened_at)], ["Over", one.closed_at ? moment_(one.closed_at) : null],
     ])),
-    part("What was said when", timeline(one.timeline)),
+    part("What was reported when", timeline(one.timeline)),
     part("Packets", one.packets === false ? h("p", { class: "quiet" }, "No packets were recorded around it.") : [h("p", {}, "What was recorded around the moment, as a capture that any packet analyser opens."),
       h("p", {}, h("a", { class: "button", href: `/api/v1/incidents/${id}/packets`, download: `incident-${id}.pcapng` }, `Download the packets of incident ${id}`))]),
   ];
@@ -61,7 +66,7 @@ function timeline(entries) {
 
 /** From what the listener kept of the moment; else from when each universe's last frame came. */
 export function streamsOf(one, page) {
-  const began = ms(one.began_at);
+  const began = beganMs(one, page.feed);
   if (one.moment && (one.moment.streams || []).length) {
     const from = ms(one.moment.from);
     const to = ms(one.moment.to);

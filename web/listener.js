@@ -2,8 +2,8 @@
 import { h } from "./tree.js";
 import { clockTime } from "./clock.js";
 import { askingNow } from "./head.js";
-import { openIncidents } from "./headline.js";
-import { card } from "./incidentcard.js";
+import { openIncidents } from "./verdict.js";
+import { incidentLines } from "./incidentlist.js";
 import { awaiting, facts, part, top } from "./parts.js";
 import { LISTENER_RULES, count, list, plural, span } from "./words.js";
 
@@ -19,11 +19,11 @@ export default {
     const connected = page.feed.connected;
     return [
       top((health.trouble || []).length && !own.length ? "This listener watches, but not all of it works." : own.length ? `This listener has ${plural(own.length, "fault")} of its own.` : "This listener is in order, as far as it can tell.",
-        house.vantage === "mirror" ? "It listens at a mirror port: it sees what is sent to others as well." : "It listens at an ordinary port: unicast to others is not visible from here."),
+        house.vantage === "mirror" ? "It listens at a mirror port: it sees what is sent to others as well." : "It listens at an ordinary port: unicast to others is not visible from this port."),
       awaiting(entry, "Its health"),
       (health.trouble || []).length ? part("What it cannot do now", h("ul", {}, health.trouble.map((text, i) => h("li", { key: i }, text)))) : null,
-      own.length ? part("Its own faults", own.map((incident) => card(incident, page))) : null,
-      problems.length ? part("The house file was refused", h("p", {}, "The one read before still runs. Mend these, then ask it to read the file again."),
+      own.length ? part("Its own faults", incidentLines(own, page, 10, true)) : null,
+      problems.length ? part("The house file was refused", h("p", {}, "The one read before still runs. Correct these, then read the file again."),
         h("ul", {}, problems.map((text, i) => h("li", { key: i }, typeof text === "string" ? text : text.text || JSON.stringify(text))))) : null,
       part("What it is", facts([
         ["House", house.name], ["House file", house.house_file], ["Version", house.version], ["Host", house.host], ["Vantage", house.vantage],
@@ -33,7 +33,7 @@ export default {
         ["This browser's clock", Math.abs(skew) > 1 ? `${Math.abs(skew)} s ${skew > 0 ? "ahead of" : "behind"} the listener's; ages here allow for that` : "agrees with the listener's"],
       ])),
       part("What it sends or asks", h("ul", { class: "plain ruled" }, doing(page, house, health).map((text, i) => h("li", { key: i }, text)))),
-      part("How it fares", tree(health)),
+      part("Its own state", tree(health)),
       part("What it counted and did not use", unused(health)),
       part("Change", h("p", {}, "Reading the house file again keeps all that is known of streams; a file with faults is refused whole."), reload(page),
         h("p", { class: "quiet" }, "Numbers for other systems: ", h("a", { href: "/metrics" }, "metrics"), ". The same facts without scripts: ", h("a", { href: "/plain" }, "the plain page"), ".")),

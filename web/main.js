@@ -4,16 +4,18 @@ import { Feed, ask } from "./feed.js";
 import { Announcer } from "./announce.js";
 import { banner, contents, head } from "./head.js";
 import { browserNow } from "./clock.js";
-import { titleCount } from "./headline.js";
-import { askPhase, change } from "./ask.js";
+import { strip } from "./strip.js";
+import { titleCount } from "./verdict.js";
+import { askName, askPhase, change } from "./ask.js";
 import now from "./now.js";
 
 // Other views are fetched when first opened, so that the first load stays small.
 const VIEWS = [
   [/^\/$/, "/", () => now],
-  [/^\/universes$/, "/universes", () => import("./universes.js")],
+  [/^\/universes(?:\/from\/(.+))?$/, "/universes", () => import("./universes.js"), "from"],
   [/^\/universe\/(.+)$/, "/universes", () => import("./universe.js"), "name"],
   [/^\/incident\/(\d+)$/, "/", () => import("./incident.js"), "id"],
+  [/^\/rules(?:\/([a-z0-9-]+))?$/, "/rules", () => import("./rules.js"), "rule"],
   [/^\/sources$/, "/sources", () => import("./sources.js")],
   [/^\/patch$/, "/patch", () => import("./patch.js")],
   [/^\/rig-check$/, "/rig-check", () => import("./rigcheck.js")],
@@ -32,9 +34,9 @@ const announcer = new Announcer(document.getElementById("polite"), document.getE
 /** What views are given: the feed, the moment, the address, and the few things they may do. */
 const page = {
   feed: null, browserMs: browserNow(), nowMs: NaN, route: null, local: {}, pausedAt: null, changesWhilePaused: false,
-  widthPx: 0, trouble: "",
+  widthPx: 0, roomy: false, verdictInSight: true, marked: "", trouble: "",
   palette: document.documentElement.dataset.palette || "as system", wide: wide.matches,
-  use, redraw, go, change: act, askPhase: (wanted) => askPhase(page.feed.house.phase, () => redraw(), wanted), togglePause, turnPalette,
+  use, redraw, go, change: act, askName, markNow, askPhase: (wanted) => askPhase(page.feed.house.phase, () => redraw(), wanted), togglePause, turnPalette,
 };
 const fetched = new Map(); // path -> {value, error, dueMs, everyS, used, busy}
 let view = null;
@@ -104,6 +106,21 @@ function draw() {
 function drawOften() {
   patch(document.getElementById("head"), head(page));
   patch(document.getElementById("banner"), banner(page));
+  const said = document.querySelector(".verdict-now");
+  page.verdictInSight = Boolean(said) && said.getBoundingClientRect().bottom > document.getElementById("head").offsetHeight + 40;
+  if (page.route) patch(document.getElementById("strip"), strip(page));
+}
+
+/** Mark this moment with one press: there is a hand free for no more. */
+async function markNow() {
+  try {
+    await act("/api/v1/marks", { method: "POST", body: { text: "marked" } });
+    page.marked = "Marked";
+  } catch (error) {
+    page.marked = error.message;
+  }
+  redraw();
+  setTimeout(() => { page.marked = ""; redraw(); }, 4000);
 }
 
 function keepTrue() {
@@ -122,7 +139,7 @@ async function open(path, focus) {
   const [pattern, section, load, parameter] = found;
   const match = pattern.exec(path);
   page.route = { path, section: match ? section : "" };
-  if (parameter && match) page.route[parameter] = decodeURIComponent(match[1]);
+  if (parameter && match && match[1]) page.route[parameter] = decodeURIComponent(match[1]);
   page.feed.watch(page.route.name || "");
   const loaded = await load();
   if (page.route.path !== path) return; // another address was opened meanwhile
@@ -192,8 +209,11 @@ page.feed = new Feed(
   });
 new ResizeObserver(([entry]) => {
   page.widthPx = entry.contentRect.width;
+  // As wide as the style sheet asks for two columns, in the text's own size.
+  page.roomy = page.widthPx >= 68 * parseFloat(getComputedStyle(document.documentElement).fontSize);
   redraw();
 }).observe(document.getElementById("main"));
+addEventListener("scroll", redraw, { passive: true });
 globalThis.slotwatchPage = page; // for measuring
 open(location.pathname, false);
 page.feed.start();

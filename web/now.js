@@ -1,40 +1,51 @@
-// The first view: one sentence, then what is open, then the universes at a glance.
+// The first view: the verdict, what is open beside the universes, then notes and what is over.
 import { h } from "./tree.js";
-import { headline, openIncidents } from "./headline.js";
-import { card, line } from "./incidentcard.js";
+import { openIncidents, raised, verdict } from "./verdict.js";
+import { incidentLines, line } from "./incidentlist.js";
 import { ms } from "./clock.js";
+import { severityMark } from "./marks.js";
+import { seen } from "./acknowledge.js";
 import { glance } from "./glance.js";
 import { plural } from "./words.js";
 
-const IN_FULL = 6;
+const MOST_LINES = 10;
+const MOST_LINES_NARROW = 3;
 
 export default { draw };
 
 function draw(page) {
   const { feed } = page;
-  const top = headline(feed, page.browserMs);
-  const open = openIncidents(feed);
-  const loud = open.filter((incident) => incident.severity !== "note");
-  const notes = open.filter((incident) => incident.severity === "note");
+  const open = raised(feed);
+  const accepted = openIncidents(feed).filter((incident) => incident.accepted && incident.severity !== "note");
+  const notes = openIncidents(feed).filter((incident) => incident.severity === "note");
   const over = [...feed.incidents.values()].filter((incident) => incident.state === "closed").sort((a, b) => ms(b.closed_at) - ms(a.closed_at)).slice(0, 5);
   return [
-    h("section", { class: `headline is-${top.tone}`, key: "headline", "aria-labelledby": "headline" },
-      h("h1", { id: "headline", class: top.text.length > 160 ? "is-long" : undefined }, h("span", { class: "verdict" }, top.verdict), top.text ? " " : null, top.text ? h("span", { class: "then" }, top.text) : null),
-      top.still.length ? h("p", { class: "still", key: "still" }, h("strong", {}, "Still working: "), top.still.join(" ")) : null,
-      top.next.length ? h("p", { class: "next", key: "next" }, h("strong", {}, top.nextWord || "Next: "), top.next[0]) : null),
-    loud.length ? h("section", { key: "open", "aria-labelledby": "open" },
-      h("h2", { id: "open" }, plural(loud.length, "open incident")),
-      loud.slice(0, IN_FULL).map((incident) => card(incident, page)),
-      loud.length > IN_FULL ? h("ul", { class: "lines", key: "rest" }, loud.slice(IN_FULL).map((incident) => line(incident, page))) : null) : null,
-    feed.loaded ? glance(page) : null,
-    notes.length ? h("section", { key: "notes", "aria-labelledby": "notes" },
-      h("h2", { id: "notes" }, `${plural(notes.length, "note")} for the morning`),
-      h("ul", { class: "lines" }, notes.slice(0, 40).map((incident) => line(incident, page)))) : null,
-    over.length ? h("section", { key: "over", "aria-labelledby": "over" },
-      h("h2", { id: "over" }, "Over"),
-      h("ul", { class: "lines" }, over.map((incident) => line(incident, page)))) : null,
-    feed.loaded ? mark(page) : null,
+    headline(verdict(feed, page.browserMs), page),
+    feed.loaded ? h("div", { key: "beside", class: "beside" },
+      h("section", { key: "open", class: "open", "aria-labelledby": "open" },
+        h("h2", { id: "open" }, open.length ? plural(open.length, "open incident") : "No open incident"),
+        incidentLines(open, page, page.roomy ? MOST_LINES : MOST_LINES_NARROW, page.roomy)),
+      glance(page),
+      h("div", { key: "later", class: "later" },
+        lines("accepted", "Accepted", accepted, page),
+        lines("notes", `${plural(notes.length, "note")} for the morning`, notes.slice(0, 40), page),
+        lines("over", "Over", over, page),
+        mark(page))) : null,
   ];
+}
+
+function headline(top, page) {
+  const text = (className, words) => h("span", { class: className, key: className }, words || "\u00a0", " ");
+  return h("section", { class: `headline verdict-now is-${top.tone}`, key: "headline", "aria-labelledby": "headline" },
+    h("h1", { id: "headline" }, text("what", top.what), text("holds", top.holds), text("look", top.look)),
+    h("p", { class: "more", key: "more" }, top.incident ? [severityMark(top.incident.severity), " "] : null, top.more || "\u00a0",
+      top.last ? [" ", h("button", { key: "seen", type: "button", class: "seen", onclick: () => seen(top.last, page) }, "Seen")] : null,
+      top.what === "Nothing declared" ? [" · ", h("a", { key: "draft", href: "/api/v1/house/draft", download: "house.toml" }, "Write a house file from what is heard")] : null));
+}
+
+function lines(id, title, incidents, page) {
+  if (!incidents.length) return null;
+  return h("section", { key: id, "aria-labelledby": id }, h("h2", { id }, title), h("ul", { class: "lines" }, incidents.map((incident) => line(incident, page))));
 }
 
 function mark(page) {

@@ -1,28 +1,39 @@
-// The half-hour call: one answer, its reasons, and what this vantage cannot know. Made to be printed.
+// The half-hour call: one answer, its reasons, and what this port cannot know. Made to be printed.
 import { h } from "./tree.js";
 import { dayTime } from "./clock.js";
 import { awaiting, part, top } from "./parts.js";
-import { plural, ranges, ruleWords } from "./words.js";
+import { isBlind, tally } from "./verdict.js";
+import { count, plural, ranges, ruleWords } from "./words.js";
+
+function arrives(here, unseen) {
+  if (unseen) return `What is visible from this port arrives as declared; ${plural(unseen, "universe")} ${unseen === 1 ? "is" : "are"} not visible.`;
+  return here.arriving ? "Everything declared arrives as declared." : "Nothing is declared that should arrive.";
+}
 
 export default {
   title: () => "Readiness",
   draw(page) {
     const entry = page.use("/api/v1/readiness", 2);
     if (entry.value === undefined) return [top("Ready?"), awaiting(entry, "Readiness")];
-    const { ready, reasons = [], accepted = [], not_visible: unseen = [] } = entry.value;
+    const { reasons = [], accepted = [], not_visible: unseen = [] } = entry.value;
     const { feed } = page;
     const stale = feed.knowledge.stale(page.browserMs);
+    const here = tally(feed);
+    const blind = isBlind(here);
+    const ready = entry.value.ready && !blind;
+    const why = [blind ? `Blind: 0 of ${count(here.due)} universes seen from this port.` : "", reasons.length ? `${plural(reasons.length, "reason")} below.` : ""].filter(Boolean).join(" ");
     return [
       h("section", { class: `headline is-${stale ? "stale" : ready ? "well" : "warning"}`, key: "top" },
         h("h1", {}, h("span", { class: "verdict" }, stale ? "Not known: this page is STALE." : ready ? "Ready, as far as the data shows." : "Not ready."), " ",
-          h("span", { class: "then" }, ready ? "Everything declared arrives as declared." : `${plural(reasons.length, "reason")} below.`))),
+          h("span", { class: "then" }, ready ? arrives(here, unseen.length) : why))),
+      h("p", { key: "scope", class: "quiet" }, "Data only: this checks no safety and no emergency lighting."),
       awaiting(entry, "Readiness"),
       h("p", { key: "stamp", class: "stamp" }, `${feed.house.name || "This house"}, ${dayTime(page.nowMs)}. Judged as if in show; the phase is ${feed.house.phase || "not known"}.`),
       h("p", { key: "print", class: "no-print" }, h("button", { type: "button", class: "big", onclick: () => window.print() }, "Print for the half-hour call")),
       reasons.length ? part("Reasons", h("ol", { class: "steps" }, reasons.map((reason, i) => h("li", { key: i }, reason.text || ruleWords(reason.rule),
         (reason.universes || []).length ? h("span", { class: "quiet block" }, `${ruleWords(reason.rule)}: ${ranges(reason.universes, 12)}`) : null)))) : null,
       accepted.length ? part("Accepted, with its reason", h("ul", { class: "plain ruled" }, accepted.map((one, i) => h("li", { key: i },
-        typeof one === "string" ? one : one.text || `${ruleWords(one.rule)}${(one.universes || []).length ? ` on ${ranges(one.universes, 8)}` : ""}: ${one.reason || ""}${one.until ? `, until ${one.until}` : ""}`)))) : null,
+        typeof one === "string" ? one : one.text && !one.by ? `${one.text}${one.reason ? ` (${one.reason})` : ""}` : `${ruleWords(one.rule)}${(one.universes || []).length ? ` on ${ranges(one.universes, 8)}` : ""}: ${one.reason || ""}${one.until ? `, until ${one.until}` : ""}`)))) : null,
       part("What this cannot know", h("ul", { class: "plain ruled" },
         unseen.length ? h("li", { key: "unseen" }, `Not visible from this port: ${ranges(unseen.map((one) => (typeof one === "string" ? one : one.universe)), 16)}. They may be fine.`) : null,
         h("li", { key: "lamps" }, "Whether any lamp shines: a rig check and an eye say that."),

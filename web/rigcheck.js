@@ -35,7 +35,8 @@ function draw(page) {
       : top("No rig check runs.", "Start one, then bring the fixtures up one after another at the desk: this list shortens by itself."),
     awaiting(entry, "The rig check"),
     begun && all ? h("div", { key: "bar", class: "progress" }, share(done.length, all)) : null,
-    h("p", { key: "honest", class: "quiet" }, "Commanded, not seen lit: this listens to the data and cannot see a lamp. Tick what shines by eye."),
+    h("p", { key: "honest", class: "quiet" }, "Commanded, not seen lit: this listens to the data and cannot see a lamp. Look at each one yourself."),
+    h("p", { key: "caution", class: "quiet" }, "Caution: work at height, moving fixtures and strobes. Keep the rig clear of people while fixtures are tried; local rules apply."),
     page.local.trouble ? h("p", { class: "error", role: "alert", key: "trouble" }, page.local.trouble) : null,
     h("div", { key: "hand", class: "big-hand" }, begun
       ? page.local.asked

@@ -21,7 +21,7 @@ export default {
         rows.length ? more(live.length, strangers, rows.length - live.length) : "A source is listed from its first packet on."),
       awaiting(entry, "Sources"),
       rows.length ? part("Who they are", rows.map((row) => one(row, nowMs))) : null,
-      part("Who should obey", receiverTable(receivers, nowMs)),
+      part("Receivers", receiverTable(receivers, nowMs)),
     ];
   },
 };
@@ -29,7 +29,7 @@ export default {
 function more(live, strangers, silent) {
   const words = [];
   if (live) words.push(strangers ? `${strangers} of them ${strangers === 1 ? "is" : "are"} not declared.` : "All are declared.");
-  if (silent) words.push(`${silent} ${live ? "more " : ""}fell silent.`);
+  if (silent) words.push(`${silent} ${live ? "more " : ""}silent.`);
   return words.join(" ");
 }
 

@@ -2,7 +2,7 @@
 import { h } from "./tree.js";
 import { hour, hourText, intervals, intervalText, share, slotField } from "./charts.js";
 import { clockTime, ms } from "./clock.js";
-import { card } from "./incidentcard.js";
+import { incidentLines } from "./incidentlist.js";
 import { stateMark } from "./marks.js";
 import { items, rows } from "./feed.js";
 import { awaiting, bothNumbers, facts, part, table, top } from "./parts.js";
@@ -41,14 +41,14 @@ function draw(page) {
       ["Levels last changed", one.last_change_at ? `${span((nowMs - ms(one.last_change_at)) / 1000)} ago` : null],
     ])),
     awaiting(detail, "Streams and levels"),
-    open.length ? part(plural(open.length, "open incident"), open.map((incident) => card(incident, page))) : null,
+    open.length ? part(plural(open.length, "open incident"), incidentLines(open, page, 10, true)) : null,
     part("Who sends it", streams(one.streams, nowMs)),
-    one.levels ? part("Who wins", winners(one)) : null,
+    one.levels ? part("Winning source", winners(one)) : null,
     h("div", { class: "pair", key: "pair" },
       part("From frame to frame", h("p", {}, intervalText(one.interval_ms)), intervals(one.interval_histogram, one.interval_ms),
         one.interval_histogram && one.interval_histogram.length ? h("p", { class: "quiet" }, "Heights are square roots of counts, so that one late frame among thousands still shows.") : null),
       part("The last hour", hourPart(history, touching, nowMs))),
-    one.levels ? part("Levels", one.levels.length ? levels(one, theirs(fixtures.value, name)) : h("p", {}, "Nobody sends it now, so nothing is commanded. What receivers hold cannot be seen from here.")) : null,
+    one.levels ? part("Levels", one.levels.length ? levels(one, theirs(fixtures.value, name)) : h("p", {}, "Nobody sends it now, so nothing is commanded. What receivers hold is not visible from this port.")) : null,
   ];
 }
 
@@ -60,7 +60,7 @@ function sentenceOf(one, name, nowMs) {
     case "at-rest": return `${label} is at rest: the look is held${one.carriedBy ? ` by ${one.carriedBy}` : ""}, kept alive at ${hertz(one.refresh_hz)}.`;
     case "lost": return `${label} is lost: no frame for ${one.last_frame_at ? span((nowMs - ms(one.last_frame_at)) / 1000) : "as long as is known"}.`;
     case "missing": return `${label} is missing: it is declared, and no frame has come.`;
-    case "not-visible": return `${label} cannot be seen from here; it may be fine.`;
+    case "not-visible": return `${label} is not visible from this port; it may be fine.`;
     case "not-judged": return `${label} is not judged: this listener itself was at fault.`;
     case "not-sent": return one.last_frame_at ? `${label} was stopped by its source.` : `${label} is not sent, and nothing is expected of it now.`;
     case "on-backup": return `${label} is on its backup${from}, at ${hertz(one.refresh_hz)}: a main source is silent.`;
@@ -142,7 +142,7 @@ function levels(one, fixtures) {
   const up = values.reduce((n, value) => n + (value > 0 ? 1 : 0), 0);
   const spare = new Set(values.map((value, index) => (value > 0 ? index + 1 : 0)).filter(Boolean));
   for (const fixture of fixtures) for (let i = 0; i < (fixture.footprint || 1); i += 1) spare.delete(fixture.address + i);
-  const text = up ? `${plural(up, "slot")} of ${values.length} ${up === 1 ? "stands" : "stand"} above zero.` : `All ${values.length} slots stand at zero.`;
+  const text = up ? `${plural(up, "slot")} of ${values.length} ${up === 1 ? "is" : "are"} above zero.` : `All ${values.length} slots are at zero.`;
   return [
     h("p", { key: "text" }, text), slotField(values, text),
     fixtures.length ? h("h3", { key: "by" }, "By fixture") : h("p", { class: "quiet", key: "none" }, "No fixture is patched here; a patch file in the house file puts names to these slots."),

@@ -9,7 +9,7 @@ export const STATES = {
   returning: { word: "returning", look: false },
   "on-backup": { word: "on backup", look: true },
   "not-sent": { word: "not sent", look: false },
-  "not-visible": { word: "not visible from here", look: false },
+  "not-visible": { word: "not visible", look: false },
   "at-rest": { word: "at rest", look: false },
   steady: { word: "steady", look: false },
 };
@@ -20,14 +20,19 @@ export const SEVERITY_ORDER = { critical: 3, warning: 2, note: 1 };
 export const PHASES = {
   dark: "Nothing is expected. Losses are only noted.",
   "get-in": "Leads are pulled and racks restarted. Losses are only noted.",
-  rehearsal: "Sources restart and patches change. Losses are one step quieter.",
-  "pre-show": "Everything declared must be present. Full loudness.",
-  show: "The audience is in. Full loudness; next checks are only things to look at.",
+  rehearsal: "Sources restart and patches change. Losses count one step less.",
+  "pre-show": "Everything declared must be present. Full alarms. Look only; touch nothing.",
+  show: "The audience is in. Full alarms. Look only; touch nothing.",
   "post-show": "An ordered shutdown is under way. Losses are only noted.",
 };
 
-/** Loudness of a phase, to ask twice before it is made quieter. */
-export const LOUDNESS = { dark: 0, "get-in": 0, "post-show": 0, rehearsal: 1, "pre-show": 2, show: 2 };
+/** How severe alarms are in a phase: a change to a lower one is asked twice. */
+export const ALARMS = { dark: 0, "get-in": 0, "post-show": 0, rehearsal: 1, "pre-show": 2, show: 2 };
+
+/** States in which frames of a universe arrive at this port. */
+export const ARRIVING = new Set(["steady", "at-rest", "on-backup", "returning", "faulty"]);
+/** States in which frames of a universe are due and do not arrive. */
+export const GONE = new Set(["lost", "missing"]);
 
 export const LISTENER_RULES = new Set(["link-down", "host-overrun", "join-failed", "querier-absent"]);
 export const LEVEL_RULES = new Set([
@@ -125,6 +130,18 @@ export function runs(numbers) {
     else found.push([number, number]);
   }
   return found;
+}
+
+/** "4th time": how often something happened, its first time included. */
+export function nthTime(times) {
+  const tens = times % 100;
+  const ending = tens > 10 && tens < 14 ? "th" : { 1: "st", 2: "nd", 3: "rd" }[times % 10] || "th";
+  return `${times}${ending} time`;
+}
+
+/** The first letter large: a phrase at the start of a sentence. */
+export function capital(text) {
+  return text ? text.charAt(0).toUpperCase() + text.slice(1) : "";
 }
 
 /** A long summary as its first clause and the rest: a headline stays one that is read at arm's length. */

@@ -328,6 +328,8 @@ def incident(number: int, began_ms: float, rule: str, severity: str, universes: 
         "closed_at": None, "summary": rule, "evidence": [], "explains": [], "also_possible": [], "still_working": [],
         "next_checks": [], "acknowledged": None, "accepted": "", "flaps": 0, "revision": 1, "packets": True,
         "timeline": [{"at": iso(began_ms + 2600), "what": "opened", "text": "judged a fault"}], "moment": None,
+        "labels": {name: LABELS[int(name.split("/")[1])] for name in universes if name.startswith("e131/") and int(name.split("/")[1]) in LABELS},
+        "returned_at": None, "lasted_s": None, "rule_page": f"/rules/{rule}",
     }  # fmt: skip
 
 
@@ -435,7 +437,7 @@ def crowd(now_ms: float, count: int = 512) -> Situation:
             if n % 17 == 0
             else "not-judged"
             if n == 77
-            else "ok"
+            else "steady"
         )
         rows.append(
             universe(
@@ -464,4 +466,99 @@ def empty(now_ms: float) -> Situation:
     return Situation(house(now_ms, name="", phase="dark", networks=[]), [], [], [])
 
 
-SITUATIONS = {"well": base, "desk-lost": desk_lost, "crowd": crowd, "empty": empty}
+def blind(now_ms: float) -> Situation:
+    """512 universes are declared, and this port sees none of them: nothing is lost, and nothing may be called well."""
+    made = crowd(now_ms)
+    made.universes = [
+        universe(f"e131/{n}", f"Pixel run {n}", "not-visible", "", now_ms) | {"last_frame_at": None}
+        for n in range(1, 513)
+    ]
+    made.incidents, made.details = [], {}
+    names = [row["universe"] for row in made.universes]
+    made.answers["readiness"] = {"ready": True, "reasons": [], "accepted": [], "not_visible": names}
+    return made
+
+
+def all_lost(now_ms: float) -> Situation:
+    """512 universes went at once; the incident was judged when it had 42 of them, and was widened no further."""
+    made = crowd(now_ms)
+    made.universes = [
+        row | universe(row["universe"], row["label"], "lost", row["sources"][0], now_ms) for row in made.universes
+    ]
+    lost = made.incidents[0]
+    lost |= {"universes": [f"e131/{n}" for n in range(471, 513)], "cause": "network-lost", "sources": ["main desk", "spare desk", "media server"],
+             "began_at": iso(now_ms - 35000), "summary": "Universes e131/471 to e131/512 are lost: nothing reaches this port", "still_working": []}  # fmt: skip
+    made.details = {}
+    return made
+
+
+def flood(now_ms: float) -> Situation:
+    """17 incidents: 12 circuits went off together with lights up, and five others, one of them a lost universe."""
+    made = base(now_ms)
+    began = now_ms - 6000
+    for index in range(12):
+        made.incidents.append(incident(20 + index, began + index * 40, "powered-off", "warning", ["e131/1"], now_ms) | {
+            "fixtures": [f"30{index}"], "summary": f"Fixture 30{index}: intensity is up while circuit C1{index:02d} is off",
+        })  # fmt: skip
+    others = [
+        ("universe-lost", "critical", ["e131/3"], "Bridge 1 (e131/3) is lost"), ("slow-refresh", "warning", ["e131/11"], "Moving lights 1 (e131/11) changes at 14.2 Hz"),
+        ("packet-loss", "warning", ["e131/7"], "Cyclorama (e131/7) loses frames"), ("flash-rate", "warning", ["e131/12"], "Moving lights 2 flashes 5 times a second"),
+        ("uneven-refresh", "warning", ["e131/8"], "Floor (e131/8) stutters"),
+    ]  # fmt: skip
+    for index, (rule, severity, names, summary) in enumerate(others):
+        made.incidents.append(
+            incident(40 + index, began - 60000 * index, rule, severity, names, now_ms) | {"summary": summary}
+        )
+    made.universes[2] |= universe("e131/3", LABELS[3], "lost", DESK_A, now_ms) | {"incidents": [40]}
+    return made
+
+
+def on_backup(now_ms: float) -> Situation:
+    """The main desk is silent and its backup holds ten universes."""
+    made = base(now_ms)
+    for row in made.universes[:10]:
+        row |= {"state": "on-backup", "winning_source": DESK_B, "incidents": [9]}
+    made.incidents.append(incident(9, now_ms - 14000, "source-absent", "warning", [f"e131/{n}" for n in range(1, 11)], now_ms) | {
+        "sources": ["main desk"], "summary": "main desk is silent on e131/1 to e131/10 since 13:35:09; spare desk keeps them alive",
+        "still_working": ["backup spare desk is sending e131/1 to e131/10", "media server is sending artnet/0 and artnet/1", "Rack 1 processor should hold the last look"],
+        "next_checks": ["Look at the screen of the silent source and at its link lamp."],
+    })  # fmt: skip
+    return made
+
+
+def returned(now_ms: float) -> Situation:
+    """The spare desk came back for the fourth time, 9 s ago, and is watched; its first outage was minutes earlier."""
+    made = desk_lost(now_ms)
+    made.incidents = [one for one in made.incidents if one["id"] in {3, 7}]
+    made.incidents[-1] |= {
+        "began_at": iso(now_ms - 200000), "opened_at": iso(now_ms - 197000), "returned_at": iso(now_ms - 9000), "lasted_s": 13.0, "flaps": 3,
+    }  # fmt: skip
+    for row in made.universes:
+        row |= universe(
+            row["universe"], row["label"], "returning" if 7 in row["incidents"] else "steady", row["sources"][0], now_ms
+        )
+    made.details = {row["universe"]: detail(row, now_ms) for row in made.universes}
+    return made
+
+
+def over(now_ms: float) -> Situation:
+    """The same a minute later: closed, of this phase, and seen by nobody."""
+    made = returned(now_ms)
+    made.incidents[-1] |= {"state": "closed", "closed_at": iso(now_ms - 60000), "returned_at": iso(now_ms - 70000)}
+    for row in made.universes:
+        row |= {"state": "steady", "incidents": []}
+    return made
+
+
+def undeclared(now_ms: float) -> Situation:
+    """Three universes are heard, and no house file declares anything."""
+    made = empty(now_ms)
+    made.universes = [universe(f"e131/{n}", "", "steady", DESK_A, now_ms) | {"declared": False} for n in (1, 2, 3)]
+    made.sources = sources(now_ms)[:1]
+    return made
+
+
+SITUATIONS = {
+    "well": base, "desk-lost": desk_lost, "crowd": crowd, "empty": empty, "blind": blind, "all-lost": all_lost, "flood": flood, "on-backup": on_backup,
+    "returned": returned, "over": over, "undeclared": undeclared,
+}  # fmt: skip

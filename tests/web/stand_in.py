@@ -17,6 +17,7 @@ from typing import Any, Self
 
 from aiohttp import web
 
+from slotwatch.views.rules import rules
 from tests.web.situations import SITUATIONS, UNIVERSE_COLUMNS, Situation, history, iso
 
 WEB = Path(__file__).parents[2] / "web"
@@ -28,6 +29,7 @@ TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".s
 PAGES = (
     "/",
     "/universes",
+    "/rules",
     "/sources",
     "/patch",
     "/rig-check",
@@ -83,7 +85,7 @@ class StandIn:
         app.router.add_get("/healthz", self._healthz)
         app.router.add_get("/api/v1/events", self._events)
         app.router.add_route("*", "/api/v1/{path:.+}", self._api)
-        for path in (*PAGES, "/universe/{tail:.+}", "/incident/{tail}"):
+        for path in (*PAGES, "/universe/{tail:.+}", "/universes/from/{tail:.+}", "/incident/{tail}", "/rules/{tail}"):
             app.router.add_get(path, self._page)
         self._runner = web.AppRunner(app, shutdown_timeout=0.2)
         await self._runner.setup()
@@ -178,6 +180,8 @@ class StandIn:
             return web.json_response({"incidents": [one for one in here.incidents if state in ("all", one["state"])]})
         if head == "sources":
             return web.json_response({"sources": here.sources})
+        if head == "rules":
+            return web.json_response(rules())
         if head in here.answers:
             return web.json_response(here.answers[head])
         blank = {"marks": [], "racks": {"racks": []}, "hours": [], "routes": {"routes": []}, "fixtures": {"fixtures": []}, "receivers": {"receivers": []},
@@ -206,6 +210,12 @@ class StandIn:
                 "left": left,
                 "flagged": [],
             }
+        if path.endswith("/accept"):
+            one = next(one for one in self.situation.incidents if str(one["id"]) == path.split("/")[1])
+            one["accepted"] = body if request.method == "POST" else None
+            one["revision"] += 1
+            self.send("incident", one)
+            return web.json_response(one)
         if path.endswith("/acknowledge"):
             one = next(one for one in self.situation.incidents if str(one["id"]) == path.split("/")[1])
             one["acknowledged"] = (

@@ -15,7 +15,7 @@ from tests.web.stand_in import PAGES
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(300)]
 
-ALL = (*PAGES, "/universe/e131/3", "/incident/7")
+ALL = (*PAGES, "/universe/e131/3", "/incident/7", "/rules/universe-lost")
 RULES = {
     "runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
 }
@@ -37,8 +37,8 @@ def test_axe_finds_nothing_on_any_view_in_either_palette(open_page: Open, path: 
     assert violations(page) == []
 
 
-@pytest.mark.parametrize("situation", ["crowd", "empty"])
-def test_axe_finds_nothing_in_a_crowd_or_in_an_empty_house(open_page: Open, situation: str) -> None:
+@pytest.mark.parametrize("situation", ["crowd", "empty", "all-lost", "flood", "blind", "returned", "over", "undeclared"])
+def test_axe_finds_nothing_in_any_situation(open_page: Open, situation: str) -> None:
     opened = open_page(situation, bypass_csp=True)
     for path in ("/", "/universes", "/racks"):
         page = opened.go(path)
@@ -101,7 +101,7 @@ def test_everything_is_reached_and_worked_by_keyboard_with_a_visible_focus(open_
     """WCAG 2.1.1, 2.4.3, 2.4.7: acknowledge an incident with the keyboard alone."""
     opened = open_page("desk-lost")
     page = opened.go("/")
-    page.wait_for_selector("text=It is the data.")
+    page.wait_for_selector("text=SPARE DESK SILENT")
     page.keyboard.press("Tab")
     assert page.evaluate("document.activeElement.className") == "skip"
     assert page.evaluate("document.activeElement.getBoundingClientRect().top") >= 0

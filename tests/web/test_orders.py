@@ -79,7 +79,7 @@ def test_fixtures_are_asked_only_after_a_person_was_told_what_may_happen(open_pa
     page.click("button:has-text('Ask the fixtures')")
     dialog = page.locator("dialog")
     assert "old fixtures may twitch" in dialog.inner_text()
-    assert page.evaluate("document.activeElement.textContent") == "Leave it"
+    assert page.evaluate("document.activeElement.textContent") == "Cancel"
     page.keyboard.press("Escape")
     assert opened.listener.changes == [], "nothing was asked before it was agreed to"
     page.click("button:has-text('Ask the fixtures')")
@@ -154,7 +154,7 @@ def test_a_new_lamp_is_confirmed_before_its_hours_begin_anew(open_page: Open) ->
     page = opened.go("/hours")
     page.get_by_role("button", name="The lamp of circuit C103 was changed").click()
     assert "700.0 h on, 560.0 h full-equivalent" in page.locator("dialog").inner_text()
-    page.click("dialog >> text=Leave it")
+    page.click("dialog >> text=Cancel")
     assert opened.listener.changes == []
     page.get_by_role("button", name="The lamp of fixture 301 was changed").click()
     page.click("dialog >> text=Yes, a new lamp is in")

@@ -104,7 +104,7 @@ def test_every_view_reads_the_real_answers(front: RealFront, browser: Browser) -
     complaints: list[str] = []
     page.on("console", lambda m: complaints.append(m.text) if m.type in ("error", "warning") else None)
     page.on("pageerror", lambda error: complaints.append(str(error)))
-    for path in (*PAGES, "/universe/e131/1", "/universe/e131/2", "/universe/artnet/0", "/incident/7", "/incident/3"):
+    for path in (*PAGES, "/universe/e131/1", "/universe/e131/2", "/universe/artnet/0", "/incident/7", "/incident/3", "/rules/universe-lost", "/universes/from/e131/1"):
         page.goto(front.url + path)
         page.wait_for_selector("main h1")
         page.wait_for_function(
@@ -131,8 +131,8 @@ def test_what_judging_says_comes_through_at_once(front: RealFront, browser: Brow
     front.snapshot = replace(front.snapshot, universes=columns)
     page.wait_for_selector("text=e131/1, Label 1, is lost", timeout=20000)
     page.goto(front.url + "/")
-    page.wait_for_selector("text=It is the data.")
-    assert 'Universe e131/2 ("Label 2") is lost.' in page.locator("h1").inner_text()
+    page.wait_for_selector("text=2 OF 3 UNIVERSES LOST")
+    assert 'Universe e131/2 ("Label 2") is lost.' in page.locator(".card").inner_text()
     assert page.locator("tr.is-lost").count() == 2
     context.close()
 
@@ -156,7 +156,7 @@ def test_judging_that_falls_silent_makes_the_page_stale(front: RealFront, browse
     context = browser.new_context()
     page = context.new_page()
     page.goto(front.url + "/")
-    page.wait_for_selector("text=It is the data.")
+    page.wait_for_selector("text=MAIN DESK SILENT")
     front._loop.call_soon_threadsafe(front._laying.cancel)
     page.wait_for_selector("#banner .stale", timeout=10000)
     context.close()

@@ -19,13 +19,13 @@ def test_stale_is_said_in_words_by_the_browsers_own_clock(open_page: Open) -> No
     opened.listener.stall()
     page.wait_for_selector("#banner .stale", timeout=20000)
     assert "STALE." in page.locator("#banner").inner_text()
-    assert page.locator("h1 .verdict").inner_text().startswith("STALE: nothing new has come from the listener for")
+    assert page.locator("h1 .what").inner_text().strip() == "STALE"
     assert page.title().startswith("STALE")
     assert "STALE" in page.locator("#head .age").inner_text()
     assert "STALE" in page.locator("#urgent").inner_text()
     opened.listener.frozen_at_ms = None
     page.wait_for_selector("#banner .stale", state="detached", timeout=20000)
-    assert page.locator("h1 .verdict").inner_text() == "All is well."
+    page.wait_for_selector("h1 .what >> text=All is well")
 
 
 def test_what_is_stale_does_not_go_on_ageing(open_page: Open) -> None:
@@ -35,9 +35,9 @@ def test_what_is_stale_does_not_go_on_ageing(open_page: Open) -> None:
     opened.listener.stall()
     page.wait_for_selector("#banner .stale", timeout=20000)
     page.wait_for_timeout(600)
-    before = page.locator(".entry .margin").first.inner_text()
+    before = page.locator(".card .when").first.inner_text()
     page.wait_for_timeout(1500)
-    assert page.locator(".entry .margin").first.inner_text() == before
+    assert page.locator(".card .when").first.inner_text() == before
 
 
 def test_knowledge_that_was_old_when_the_page_opened_is_stale_at_once(open_page: Open) -> None:
@@ -80,7 +80,7 @@ def test_pause_holds_what_stands_there_and_says_so(open_page: Open) -> None:
     opened.listener.send_rows([row])
     page.wait_for_selector("text=Something has changed since.")
     assert page.locator("td:has-text('Renamed')").count() == 0
-    page.click("text=Go on")
+    page.click("text=Resume")
     page.wait_for_selector("td:has-text('Renamed')")
 
 
@@ -92,15 +92,15 @@ def test_a_pause_does_not_hide_that_the_page_is_stale(open_page: Open) -> None:
     page.wait_for_selector("#banner .stale", timeout=20000)
 
 
-def test_a_quieter_phase_is_asked_twice(open_page: Open) -> None:
+def test_a_phase_of_lower_severity_is_asked_twice(open_page: Open) -> None:
     opened = open_page("well")
     page = opened.go("/")
     page.click("#head .phase")
     page.click("dialog label:has-text('dark')")
-    page.click("dialog button:has-text('Go on to dark')")
+    page.click("dialog button:has-text('Change to dark')")
     assert opened.listener.changes == []
-    assert "This makes losses quieter." in page.locator("dialog").inner_text()
-    page.click("dialog button:has-text('Yes, the phase is dark')")
+    assert "This lowers the severity of losses." in page.locator("dialog").inner_text()
+    page.click("dialog button:has-text('Yes, change to dark')")
     page.wait_for_function("() => document.querySelector('#head .phase').textContent.includes('dark')")
     assert opened.listener.changes == [("PUT", "house/phase", {"phase": "dark", "confirm": True})]
     assert page.locator("#polite").inner_text().startswith("Phase is now dark.")
@@ -112,7 +112,7 @@ def test_a_phase_that_the_timetable_asks_for_waits_for_a_person(open_page: Open)
     opened.listener.send("house", {"at": opened.listener.at(), "phase_pending": "post-show"})
     page.click("#banner button:has-text('Change to post-show')")
     assert opened.listener.changes == []
-    page.click("dialog button:has-text('Yes, the phase is post-show')")
+    page.click("dialog button:has-text('Yes, change to post-show')")
     page.wait_for_function("() => document.querySelector('#head .phase').textContent.includes('post-show')")
     assert opened.listener.changes == [("PUT", "house/phase", {"phase": "post-show", "confirm": True})]
 
@@ -136,8 +136,8 @@ def test_a_phase_change_that_needs_the_token_goes_through_once_it_is_given(open_
     page = opened.go("/")
     page.click("#head .phase")
     page.click("dialog label:has-text('post-show')")
-    page.click("dialog button:has-text('Go on to post-show')")
-    page.click("dialog button:has-text('Yes, the phase is post-show')")
+    page.click("dialog button:has-text('Change to post-show')")
+    page.click("dialog button:has-text('Yes, change to post-show')")
     page.fill("dialog input[name=token]", "harbour")
     page.click("dialog button:has-text('Use it')")
     page.wait_for_function("() => document.querySelector('#head .phase').textContent.includes('post-show')")
@@ -155,7 +155,7 @@ def test_acknowledging_needs_a_name_and_stays_in_view(open_page: Open) -> None:
     page.click("button:has-text('I have it')")
     page.wait_for_selector("text=Jo has it")
     assert opened.listener.changes == [("POST", "incidents/7/acknowledge", {"by": "Jo", "note": "going to the desk"})]
-    assert "are lost" in page.locator(".entry.is-critical").first.inner_text()
+    assert "are lost" in page.locator(".card.is-critical").first.inner_text()
 
 
 def test_only_transitions_are_announced(open_page: Open) -> None:
@@ -182,13 +182,13 @@ def test_only_transitions_are_announced(open_page: Open) -> None:
 def test_what_closed_while_the_page_was_away_is_not_shown_as_open(open_page: Open) -> None:
     opened = open_page("desk-lost")
     page = opened.go("/")
-    page.wait_for_selector("text=It is the data.")
+    page.wait_for_selector("text=SPARE DESK SILENT")
     opened.listener.situation.incidents.clear()
     opened.listener.situation.universes[:] = [
         row | {"state": "steady", "refresh_hz": 40.0} for row in opened.listener.situation.universes
     ]
     opened.listener.send("", None)
-    page.wait_for_selector("text=All is well.", timeout=20000)
+    page.wait_for_selector("text=All is well", timeout=20000)
 
 
 def test_a_clean_clock_is_shown_in_the_houses_own_time_zone(open_page: Open) -> None:

@@ -15,9 +15,12 @@ from slotwatch.edge.shared import shipped
 PAGES = (
     "/",
     "/universes",
+    "/universes/from/{name:.+}",
     "/universe/{name:.+}",
     "/incident/{id}",
     "/incidents",
+    "/rules",
+    "/rules/{name}",
     "/sources",
     "/patch",
     "/rig-check",

@@ -26,6 +26,7 @@ from slotwatch.views.moments import NANOSECONDS, iso_wall, read_iso
 from slotwatch.views.plain import plain_page
 from slotwatch.views.records import incident_of
 from slotwatch.views.report import STYLE, report_csv, report_html
+from slotwatch.views.rules import rules
 from slotwatch.views.survey import house_file, survey_of
 
 SMALL_BYTES = 1024
@@ -65,6 +66,7 @@ class Reads:
             "readiness": lambda: api.readiness(self._front.current()),
             "rig-check": lambda: api.rig_check(self._front.current()),
             "hours": lambda: api.hours(self._front.current()),
+            "rules": rules,
         }
 
         def reader(make: Callable[[], Any]) -> Handler:

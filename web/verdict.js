@@ -1,0 +1,260 @@
+// The verdict at the top: what it is, what holds, one thing to look at. Three short lines that are read across a room.
+import { PHRASES } from "./phrases.js";
+import { ARRIVING, GONE, LISTENER_RULES, SEVERITY_ORDER, STATES, WORST_FIRST, capital, count, list, nthTime, plural, ruleWords, span, stateWord } from "./words.js";
+import { clockTime, ms } from "./clock.js";
+
+const MOST_WHAT = 28; // letters that fit one line of the first size at 1366 px
+const MOST_LINE = 35;
+const AUDIENCE = { "universe-lost": 4, "universe-missing": 4, "source-conflict": 3, "short-frame": 3, "sync-missing": 3 };
+
+/** How the universes stand now, counted. `due` leaves out those that nobody has to send. */
+export function tally(feed) {
+  const states = Object.fromEntries(WORST_FIRST.map((state) => [state, 0]));
+  let due = 0;
+  let arriving = 0;
+  let gone = 0;
+  for (const row of feed.universes.values()) {
+    if (row.state in states) states[row.state] += 1;
+    if (row.state !== "not-sent") due += 1;
+    if (ARRIVING.has(row.state)) arriving += 1;
+    if (GONE.has(row.state)) gone += 1;
+  }
+  return { states, all: feed.universes.size, due, arriving, gone, declares: [...feed.universes.values()].some((row) => row.declared) };
+}
+
+/** Returns {tone, what, holds, look, more, incident, last}. `tone` is well, back, note, warning, critical, stale or waiting. */
+export function verdict(feed, browserMs) {
+  const { knowledge } = feed;
+  if (!feed.loaded && !knowledge.known()) {
+    return feed.trouble
+      ? { tone: "waiting", what: "No answer", holds: "The listener does not answer", look: "Nothing is known yet", more: "This page asks again every two seconds." }
+      : { tone: "waiting", what: "Asking", holds: "The listener is asked", look: "", more: "" };
+  }
+  if (knowledge.stale(browserMs)) {
+    return {
+      tone: "stale", what: "STALE", holds: `Last word ${clockTime(knowledge.at())}, ${span(knowledge.ageS(browserMs))} ago`,
+      look: "Look at this screen's network", more: "Nothing here is about now. The show may be fine: this page only watches it.",
+    };
+  }
+  const here = tally(feed);
+  const open = raised(feed);
+  const going = open.filter((incident) => !isBack(incident, feed));
+  const nowMs = knowledge.now(browserMs);
+  if (going.length) return faulty(going, open, feed, here, nowMs);
+  if (isBlind(here)) {
+    return {
+      tone: "warning", what: "Blind", holds: `0 of ${count(here.due)} universes seen`, look: "Look at this computer's lead",
+      more: "No universe that the house file declares is seen from this port. The show may be fine.",
+    };
+  }
+  if (open.length) return back(open, feed, here);
+  return calm(feed, here, nowMs);
+}
+
+/** Nothing that is due is seen, and it is not known to be gone: then nothing may be called well. */
+export function isBlind(here) {
+  return here.due > 0 && here.arriving === 0 && here.states["not-visible"] > 0 && here.gone === 0;
+}
+
+/** Open incidents that call for somebody: no notes, nothing that the house accepts. */
+export function raised(feed) {
+  return openIncidents(feed).filter((incident) => incident.severity !== "note" && !incident.accepted);
+}
+
+/** Open incidents: most severe first, then what the audience can see, the widest and the newest. */
+export function openIncidents(feed) {
+  return [...feed.incidents.values()].filter((incident) => incident.state === "open").sort(
+    (a, b) => (SEVERITY_ORDER[b.severity] || 0) - (SEVERITY_ORDER[a.severity] || 0)
+      || weight(b) - weight(a)
+      || (b.universes || []).length - (a.universes || []).length
+      || ms(b.began_at) - ms(a.began_at));
+}
+
+function weight(incident) { return LISTENER_RULES.has(incident.rule) ? 9 : AUDIENCE[incident.rule] || ((incident.universes || []).length ? 1 : 0); }
+
+/** All of it is back, and it is watched until its incident closes. */
+export function isBack(incident, feed) {
+  if (incident.state !== "open") return false;
+  if (incident.returned_at) return true;
+  if (incident.rule !== "universe-lost" && incident.rule !== "universe-missing") return false;
+  const states = (incident.universes || []).map((name) => (feed.universes.get(name) || {}).state);
+  return states.length > 0 && states.some((state) => state === "returning") && states.every((state) => ARRIVING.has(state));
+}
+
+/** When this outage itself began, in ms: not when it first did, if it came back in between. */
+export function beganMs(incident, feed) {
+  const began = ms(incident.began_at);
+  if (Number.isFinite(incident.lasted_s) && Number.isFinite(endedMs(incident))) return endedMs(incident) - incident.lasted_s * 1000;
+  if (incident.state !== "open" || !(incident.flaps > 0)) return began;
+  const last = (incident.universes || []).map((name) => feed.universes.get(name)).filter((row) => row && GONE.has(row.state)).map((row) => ms(row.last_frame_at)).filter(Number.isFinite);
+  if (last.length) return Math.max(began, Math.min(...last));
+  const again = (incident.timeline || []).filter((entry) => entry.what === "returned").map((entry) => ms(entry.at));
+  return again.length ? Math.max(began, ...again) : began;
+}
+
+/** When it stopped being a fault, in ms: its return, which is before its incident closes; NaN while it goes on. */
+export function endedMs(incident) {
+  return ms(incident.returned_at || incident.closed_at);
+}
+
+/** Seconds of the outage itself, without the time it was watched after its return. */
+export function lastedS(incident, feed, nowMs) {
+  if (Number.isFinite(incident.lasted_s) && (incident.state === "closed" || incident.returned_at)) return incident.lasted_s;
+  const ended = endedMs(incident);
+  return ((Number.isFinite(ended) ? ended : nowMs) - beganMs(incident, feed)) / 1000;
+}
+
+/** "since 14:20:26, 13 s", "back since 12:24:22, after 13 s, 4th time", "12:24:09 to 12:24:22, 13 s". */
+export function since(incident, page) {
+  const { feed } = page;
+  const times = incident.flaps > 0 ? `, ${nthTime(incident.flaps + 1)}` : "";
+  const lasted = span(lastedS(incident, feed, page.nowMs));
+  const began = beganMs(incident, feed);
+  if (incident.state === "closed") return `${clockTime(began)} to ${clockTime(endedMs(incident))}, ${lasted}${times}`;
+  if (isBack(incident, feed)) return `${incident.returned_at ? `back since ${clockTime(incident.returned_at)}` : "back"}, after ${lasted}${times}`;
+  return `since ${clockTime(began)}, ${lasted}${times}`;
+}
+
+function faulty(going, open, feed, here, nowMs) {
+  const worst = going[0];
+  const own = LISTENER_RULES.has(worst.rule);
+  const others = open.length - 1;
+  const said = [`since ${clockTime(beganMs(worst, feed))}, ${span((nowMs - beganMs(worst, feed)) / 1000)}${worst.flaps > 0 ? `, ${nthTime(worst.flaps + 1)}` : ""}`];
+  if (others) said.push(plural(others, "other incident"));
+  if (worst.acknowledged) said.push(`${worst.acknowledged.by} has it`);
+  if (own) said.push("the fault is this listener's, not the show's");
+  return { tone: worst.severity, incident: worst, what: headlineOf(worst, feed, here), holds: holds(here, own), look: lookAt(worst, feed), more: said.join(" · ") };
+}
+
+function back(open, feed, here) {
+  const newest = [...open].sort((a, b) => (ms(b.returned_at) || 0) - (ms(a.returned_at) || 0))[0];
+  const at = ms(newest.returned_at);
+  return {
+    tone: "back", incident: newest, what: Number.isFinite(at) ? `BACK ${clockTime(at)}` : "BACK", holds: holds(here, false), look: "Watching that it stays",
+    more: `${capital(titleOf(newest, feed))} for ${span(lastedS(newest, feed, NaN))}${newest.flaps > 0 ? `, ${nthTime(newest.flaps + 1)}` : ""}.`,
+  };
+}
+
+/** What still arrives, as it stands now. */
+function holds(here, own) {
+  if (own && here.arriving === 0) return "The show may be fine";
+  const backup = here.states["on-backup"];
+  if (backup) return `Backup holds ${plural(backup, "universe")}`;
+  if (!here.arriving) return here.due ? `0 of ${count(here.due)} universes arrive` : "No universe is due";
+  return `${count(here.arriving)} of ${count(here.due)} universes arrive`;
+}
+
+function calm(feed, here, nowMs) {
+  const notes = openIncidents(feed).filter((incident) => incident.severity === "note").length;
+  const accepted = openIncidents(feed).filter((incident) => incident.accepted && incident.severity !== "note").length;
+  const more = [];
+  if (notes) more.push(`${plural(notes, "note")} to read in the morning`);
+  if (accepted) more.push(`${accepted} accepted`);
+  const last = lastUnseen(feed);
+  const memory = last ? `Last: ${cut(titleOf(last, feed), MOST_LINE - 14)} ${span(lastedS(last, feed, nowMs))}` : "";
+  const shown = { look: memory, last, more: more.join(" · ") };
+  const look = WORST_FIRST.filter((state) => STATES[state].look && here.states[state]);
+  const words = look.map((state) => `${count(here.states[state])} ${stateWord(state)}`);
+  const rest = look.slice(1).reduce((n, state) => n + here.states[state], 0);
+  const counted = list(words).length > MOST_LINE ? `${words[0]}, ${count(rest)} more to look at` : list(words);
+  if (!here.all) return { ...shown, tone: "note", what: "Nothing is heard", holds: "Nothing is declared yet", more: "Start a source, or declare universes in the house file." };
+  if (look.length) return { ...shown, tone: "note", what: "No alarm", holds: counted, more: [`The phase ${feed.house.phase || ""} only notes this`, ...more].join(" · ") };
+  if (!here.arriving) {
+    const unseen = here.states["not-visible"];
+    return unseen ? { ...shown, tone: "note", what: "Nothing is seen", holds: `0 of ${count(here.due)} universes seen` } : { ...shown, tone: "note", what: "Nothing is sent", holds: "Nothing is due now" };
+  }
+  if (!here.declares) return { ...shown, tone: "note", what: "Nothing declared", holds: `${plural(here.arriving, "universe")} heard`, more: ["Only what needs no declaration is judged", ...more].join(" · ") };
+  if (here.arriving < here.due) {
+    const unseen = here.states["not-visible"];
+    return { ...shown, tone: "well", what: "No fault seen", holds: `${count(here.arriving)} of ${count(here.due)} universes seen`, more: [`${count(unseen)} not visible from this port`, ...more].join(" · ") };
+  }
+  const idle = here.states["not-sent"];
+  if (idle) more.unshift(`${count(idle)} not sent, and not due`);
+  return { ...shown, tone: "well", what: "All is well", holds: `${count(here.arriving)} of ${count(here.due)} universes arrive`, more: more.join(" · ") };
+}
+
+/** What closed last and nobody has seen: not taken on, not pressed away, and of this phase. */
+export function lastUnseen(feed) {
+  const since = ms(feed.house.phase_since);
+  return [...feed.incidents.values()].filter((one) => one.state === "closed" && one.severity !== "note" && !one.accepted && !one.acknowledged
+    && !feed.seen.has(one.id) && (!Number.isFinite(since) || ms(one.closed_at) >= since)).sort((a, b) => ms(b.closed_at) - ms(a.closed_at))[0] || null;
+}
+
+/** The thing itself in capitals, counted as it stands now and not as it stood when it was judged. */
+function headlineOf(incident, feed, here) {
+  if (incident.rule === "universe-lost" || incident.rule === "universe-missing") {
+    const gone = (incident.universes || []).filter((name) => GONE.has((feed.universes.get(name) || {}).state)).length;
+    const names = sourceNames(incident);
+    const oneSource = incident.cause === "source-lost" && names.length === 1;
+    if (here.gone > 1 && !(oneSource && gone === here.gone)) return `${count(here.gone)} OF ${count(here.due)} UNIVERSES ${here.states.lost ? "LOST" : "MISSING"}`;
+    if (oneSource) return upper(cut(`${names[0]} silent`, MOST_WHAT, " silent"));
+  }
+  return upper(cutTitle(incident, feed, MOST_WHAT));
+}
+
+function sourceNames(incident) { return incident.source_names || incident.sources || []; }
+
+/** In capitals, but for names of universes, which are written small. */
+function upper(text) { return text.toUpperCase().replace(/\b(E131|ARTNET)\//g, (found) => found.toLowerCase()); }
+
+/** What an incident is, in a few words, in lower case: "spare desk silent", "LED (e131/3) lost". */
+export function titleOf(incident, feed) {
+  return cutTitle(incident, feed, 60);
+}
+
+function cutTitle(incident, feed, most) {
+  const phrase = PHRASES[incident.rule] || { one: ruleWords(incident.rule), many: ruleWords(incident.rule) };
+  const universes = incident.universes || [];
+  const names = sourceNames(incident);
+  if (incident.rule === "universe-lost" && incident.cause === "source-lost" && names.length) return names.length === 1 ? cut(`${names[0]} silent`, most, " silent") : `${names.length} sources silent`;
+  if (incident.rule === "universe-lost" && incident.cause === "network-lost") return "network silent";
+  const counted = phrase.one.includes("{place}") ? universes.length : phrase.one.includes("{source}") ? names.length : phrase.one.includes("{fixture}") ? (incident.fixtures || []).length : 1;
+  if (counted > 1) return phrase.many.replace("{n}", count(counted));
+  const fill = (room) => phrase.one.replace("{place}", () => place(universes[0], incident, feed, room))
+    .replace("{source}", () => (names[0] ? cut(names[0], room) : "a source")).replace("{fixture}", () => ((incident.fixtures || [])[0] ? cut(incident.fixtures[0], room) : "a circuit"));
+  const fixed = phrase.one.replace(/\{[a-z]+\}/, "").length;
+  return fill(Math.max(8, most - fixed));
+}
+
+/** A group of incidents of one rule in a few words. */
+export function titleOfMany(incidents, feed) {
+  const [first] = incidents;
+  if (incidents.length === 1) return titleOf(first, feed);
+  const phrase = PHRASES[first.rule];
+  return phrase && phrase.many.includes("{n}") ? phrase.many.replace("{n}", count(incidents.length)) : `${count(incidents.length)} times ${ruleWords(first.rule)}`;
+}
+
+function place(name, incident, feed, room) {
+  if (!name) return "data";
+  const label = ((incident.labels || {})[name] || (feed.universes.get(name) || {}).label || "").trim();
+  const short = name.replace(/@.*$/, "");
+  return label ? `${cut(label, Math.max(6, room - short.length - 3))} (${short})` : short;
+}
+
+/** A text in at most so many letters; `ending` stays whole. */
+function cut(text, most, ending = "") {
+  if (text.length <= most) return text;
+  return `${text.slice(0, Math.max(3, most - ending.length - 1)).trimEnd()}…${ending}`;
+}
+
+/** The first thing to look at, in one short clause. */
+function lookAt(incident, feed) {
+  const phrase = PHRASES[incident.rule];
+  const [first = ""] = incident.next_checks || [];
+  const clause = first.split(/[:;,?!]|\.(?:\s|$)| and | whether /)[0].trim();
+  if (clause && clause.length <= MOST_LINE) return clause;
+  if (phrase && phrase.look) return phrase.look;
+  const names = sourceNames(incident);
+  if (names.length === 1) return cut(`Look at ${names[0]}'s screen`, MOST_LINE, "'s screen");
+  const universes = incident.universes || [];
+  return universes.length === 1 ? cut(`Look at ${place(universes[0], incident, feed, 26)}`, MOST_LINE) : clause ? cut(clause, MOST_LINE) : "Open the incident below";
+}
+
+/** For the window's title: what is wrong, counted. */
+export function titleCount(feed, browserMs) {
+  if (feed.knowledge.stale(browserMs)) return "STALE";
+  const open = raised(feed);
+  if (open.length) return plural(open.length, "incident");
+  if (!feed.loaded) return "asking";
+  return verdict(feed, browserMs).what.toLowerCase();
+}
