@@ -3,6 +3,8 @@ import { h } from "./tree.js";
 import { dayTime, ms } from "./clock.js";
 import { items } from "./feed.js";
 import { severityMark } from "./marks.js";
+import { night } from "./night.js";
+import { lastedS } from "./verdict.js";
 import { awaiting, part, table, top } from "./parts.js";
 import { causeWords, plural, ranges, ruleWords, span } from "./words.js";
 
@@ -20,6 +22,7 @@ function draw(page) {
   const entry = page.use(`/api/v1/incidents?state=all&limit=500&since=${encodeURIComponent(page.local.since)}`, 15);
   const rows = items(entry.value, "incidents").sort((a, b) => ms(b.began_at) - ms(a.began_at));
   const marks = items(page.use(`/api/v1/marks?since=${encodeURIComponent(page.local.since)}`, 15).value, "marks");
+  const report = page.use(`/api/v1/report?format=json&since=${encodeURIComponent(page.local.since)}`, 30);
   const loud = rows.filter((row) => row.severity !== "note");
   const chosen = STRETCHES.find(([value]) => value === hours)[1];
   return [
@@ -28,10 +31,11 @@ function draw(page) {
     awaiting(entry, "Incidents"),
     h("fieldset", { key: "stretch", class: "stretch no-print" }, h("legend", {}, "How far back"), STRETCHES.map(([value, words]) => h("label", { key: value, class: "choice" },
       h("input", { type: "radio", name: "stretch", value, init: { checked: value === hours }, onchange: () => { page.local.hours = value; page.redraw(); } }), h("span", {}, words)))),
-    rows.length ? part("By rule", byRule(rows, page.nowMs)) : null,
+    report.value && report.value.since ? part("The night", night(report.value, page)) : null,
+    rows.length ? part("By rule", byRule(rows, page)) : null,
     rows.length ? part("One by one", table("Incidents", [{ name: "Began" }, { name: "Lasted" }, { name: "Severity" }, { name: "What" }, { name: "Where" }, { name: "Taken on by" }], rows.map((row) =>
       h("tr", { key: row.id },
-        h("th", { scope: "row" }, dayTime(row.began_at)), h("td", {}, row.closed_at ? span((ms(row.closed_at) - ms(row.began_at)) / 1000) : "still open"), h("td", {}, severityMark(row.severity)),
+        h("th", { scope: "row" }, dayTime(row.began_at)), h("td", {}, row.closed_at ? span(lastedS(row, page.feed, page.nowMs)) : "still open"), h("td", {}, severityMark(row.severity)),
         h("td", { class: "text" }, h("a", { href: `/incident/${row.id}` }, row.summary || ruleWords(row.rule)), row.cause ? h("span", { class: "quiet block" }, `${causeWords(row.cause)}, confidence ${row.confidence}`) : null),
         h("td", {}, ranges(row.universes || [], 4) || "–"), h("td", {}, row.acknowledged ? row.acknowledged.by : "–"))))) : null,
     marks.length ? part("Marked moments", h("ul", { class: "plain ruled" }, marks.slice(0, 100).map((mark, i) => h("li", { key: i }, `${dayTime(mark.at)} “${mark.text}”${mark.by ? `, ${mark.by}` : ""}`)))) : null,
@@ -42,12 +46,12 @@ function draw(page) {
   ];
 }
 
-function byRule(rows, nowMs) {
+function byRule(rows, page) {
   const groups = new Map();
   for (const row of rows) {
     if (!groups.has(row.rule)) groups.set(row.rule, []);
     groups.get(row.rule).push(row);
   }
   return h("ul", { class: "plain ruled" }, [...groups].sort((a, b) => b[1].length - a[1].length).map(([rule, theirs]) => h("li", { key: rule },
-    h("strong", {}, `${ruleWords(rule)} `), `${theirs.length === 1 ? "once, for" : `${theirs.length} times, together for`} ${span(theirs.reduce((sum, row) => sum + ((row.closed_at ? ms(row.closed_at) : nowMs) - ms(row.began_at)) / 1000, 0))}; ${ranges([...new Set(theirs.flatMap((row) => row.universes || []))], 6) || "no universe by name"}.`)));
+    h("strong", {}, `${ruleWords(rule)} `), `${theirs.length === 1 ? "once, for" : `${theirs.length} times, together for`} ${span(theirs.reduce((sum, row) => sum + lastedS(row, page.feed, page.nowMs), 0))}; ${ranges([...new Set(theirs.flatMap((row) => row.universes || []))], 6) || "no universe by name"}.`)));
 }

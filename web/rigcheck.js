@@ -1,9 +1,12 @@
-// The rig check, for one hand on a ladder: which patched fixtures rose on their own since it began.
+// The rig check, for one hand: which patched fixtures rose on their own since it began, and which of them gave light.
 import { h } from "./tree.js";
-import { clockTime } from "./clock.js";
+import { clockTime, ms } from "./clock.js";
 import { share } from "./charts.js";
 import { awaiting, part, top } from "./parts.js";
 import { plural } from "./words.js";
+import { storedName } from "./acknowledge.js";
+
+const SHOWN_LAST = 8;
 
 export default { title: () => "Rig check", draw };
 
@@ -12,10 +15,13 @@ function draw(page) {
   if (entry.value === undefined) return [top("Rig check."), awaiting(entry, "The rig check")];
   const check = entry.value || {};
   const left = check.left || [];
-  const done = check.done || [];
-  const flagged = check.flagged || [];
+  const done = [...(check.done || [])].sort((a, b) => (ms(b.at) || 0) - (ms(a.at) || 0));
+  const flagged = [...(check.flagged || [])].reverse();
   const remaining = left.reduce((n, group) => n + (group.fixtures || []).length, 0);
   const all = remaining + done.length;
+  const startedAt = check.started_at || check.started_wall_ms;
+  const eyes = eyesOf(page, startedAt);
+  const dark = done.filter((one) => eyes[keyOf(one)] === "dark").length;
   const order = async (body) => {
     page.local.asked = false;
     try {
@@ -27,36 +33,82 @@ function draw(page) {
     page.redraw();
   };
   const start = () => order({});
-  const startedAt = check.started_at || check.started_wall_ms;
   const begun = check.running || startedAt;
   return [
     begun
-      ? top(remaining ? `${remaining} of ${plural(all, "fixture")} still to rise.` : all ? `All ${all} fixtures were raised.` : "No fixture is patched, so there is nothing to check.", `${check.running ? "Since" : "It was ended; it began at"} ${clockTime(startedAt)}.`)
+      ? top(remaining ? `${remaining} of ${plural(all, "fixture")} still to rise.` : all ? `All ${all} fixtures were raised.` : "No fixture is patched, so there is nothing to check.",
+        `${check.running ? "Since" : "It was ended; it began at"} ${clockTime(startedAt)}.${dark ? ` ${dark} without light.` : ""}`, dark ? "warning" : "plain")
       : top("No rig check runs.", "Start one, then bring the fixtures up one after another at the desk: this list shortens by itself."),
     awaiting(entry, "The rig check"),
     begun && all ? h("div", { key: "bar", class: "progress" }, share(done.length, all)) : null,
-    h("p", { key: "honest", class: "quiet" }, "Commanded, not seen lit: this listens to the data and cannot see a lamp. Look at each one yourself."),
-    h("p", { key: "caution", class: "quiet" }, "Caution: work at height, moving fixtures and strobes. Keep the rig clear of people while fixtures are tried; local rules apply."),
     page.local.trouble ? h("p", { class: "error", role: "alert", key: "trouble" }, page.local.trouble) : null,
+    done.length ? part("Rose last", h("ul", { class: "big-list eyes" }, done.slice(0, SHOWN_LAST).map((one) => eyeRow(one, eyes, page, startedAt)))) : null,
+    flagged.length ? part("To look at", h("ul", { class: "big-list" }, flagged.map((one, i) => h("li", { key: i }, flagText(one))))) : null,
+    remaining ? part("Still to rise", left.filter((group) => (group.fixtures || []).length).map((group) => h("details", { key: group.position || "-", class: "position", init: { open: left.length < 8 } },
+      h("summary", {}, h("strong", {}, group.position || "no position given"), " ", h("span", { class: "quiet" }, `${group.fixtures.length} left`)),
+      h("ul", { class: "big-list" }, group.fixtures.map((one) => h("li", { key: keyOf(one) }, nameOf(one), detailOf(one))))))) : null,
+    done.length > SHOWN_LAST ? part("Raised before", h("details", {}, h("summary", {}, plural(done.length - SHOWN_LAST, "fixture")), h("ul", { class: "big-list eyes" }, done.slice(SHOWN_LAST).map((one) => eyeRow(one, eyes, page, startedAt))))) : null,
     h("div", { key: "hand", class: "big-hand" }, begun
       ? page.local.asked
         ? [h("button", { key: "yes", type: "button", class: "big main", onclick: start }, "Yes, begin again"), h("button", { key: "no", type: "button", class: "big", onclick: () => { page.local.asked = false; page.redraw(); } }, "Keep this one")]
         : [check.running ? h("button", { key: "stop", type: "button", class: "big", onclick: () => order({ stop: true }) }, "End it here") : null,
           h("button", { key: "again", type: "button", class: "big", onclick: () => { page.local.asked = true; page.redraw(); } }, "Begin again")]
       : h("button", { key: "start", type: "button", class: "big main", onclick: start }, "Start a rig check")),
-    flagged.length ? part("To look at", h("ul", { class: "big-list" }, flagged.map((one, i) => h("li", { key: i }, flagText(one))))) : null,
-    remaining ? part("Still to rise", left.filter((group) => (group.fixtures || []).length).map((group) => h("details", { key: group.position || "-", class: "position", init: { open: left.length < 8 } },
-      h("summary", {}, h("strong", {}, group.position || "no position given"), " ", h("span", { class: "quiet" }, `${group.fixtures.length} left`)),
-      h("ul", { class: "big-list" }, group.fixtures.map((one) => h("li", { key: nameOf(one) }, nameOf(one), detailOf(one)))))) ) : null,
-    done.length ? part("Raised", h("details", {}, h("summary", {}, plural(done.length, "fixture")), h("ul", { class: "big-list done" }, done.map((one) => h("li", { key: nameOf(one) }, nameOf(one), detailOf(one)))))) : null,
+    h("p", { key: "honest", class: "quiet" }, "Commanded, not seen lit: this listens to the data and cannot see a lamp. Only a person can say that a fixture gives light."),
+    h("p", { key: "caution", class: "quiet" }, "Caution: work at height, moving fixtures and strobes. Keep the rig clear of people while fixtures are tried; local rules apply."),
   ];
 }
 
-function nameOf(one) { return typeof one === "string" ? one : one.label || one.fixture || ""; }
+/** A fixture that rose, and what the eye says of it: a tick, or no light, which is also marked in the history. */
+function eyeRow(one, eyes, page, startedAt) {
+  const key = keyOf(one);
+  const said = eyes[key];
+  const say = (word) => async () => {
+    const now = { ...eyesOf(page, startedAt) };
+    if (now[key] === word) delete now[key];
+    else now[key] = word;
+    keepEyes(page, startedAt, now);
+    page.redraw();
+    if (now[key] !== "dark") return;
+    try {
+      await page.change("/api/v1/marks", { method: "POST", body: { text: `no light: ${nameOf(one)}`, by: storedName() } });
+    } catch (error) {
+      page.local.trouble = error.message;
+      page.redraw();
+    }
+  };
+  return h("li", { key, class: `eye is-${said || "open"}` },
+    h("span", { class: "name" }, nameOf(one), detailOf(one)),
+    h("button", { type: "button", class: "big", "aria-pressed": String(said === "lit"), onclick: say("lit"), "aria-label": `✓ Lit: ${nameOf(one)}` }, "✓ Lit"),
+    h("button", { type: "button", class: "big", "aria-pressed": String(said === "dark"), onclick: say("dark"), "aria-label": `✗ No light: ${nameOf(one)}` }, "✗ No light"));
+}
+
+/** What the eye said, by fixture, kept in this browser for this one check. */
+function eyesOf(page, startedAt) {
+  if (!page.eyes || page.eyes.of !== String(startedAt)) {
+    let kept = null;
+    try { kept = JSON.parse(localStorage.getItem("rig-check") || "null"); } catch (refused) { kept = null; }
+    page.eyes = kept && kept.of === String(startedAt) ? kept : { of: String(startedAt), said: {} };
+  }
+  return page.eyes.said;
+}
+
+function keepEyes(page, startedAt, said) {
+  page.eyes = { of: String(startedAt), said };
+  try { localStorage.setItem("rig-check", JSON.stringify(page.eyes)); } catch (refused) { /* until the page is closed */ }
+}
+
+function keyOf(one) { return typeof one === "string" ? one : one.fixture || one.label || ""; }
+
+/** Number and name: what is written on the plan, then what it is. */
+function nameOf(one) {
+  if (typeof one === "string") return one;
+  return one.label && one.label !== one.fixture ? `${one.fixture} ${one.label}` : one.fixture || "";
+}
 
 function detailOf(one) {
   if (typeof one === "string") return null;
-  const words = [one.label ? one.fixture : "", one.universe ? `${one.universe} at ${one.address}` : "", one.circuit ? `circuit ${one.circuit}` : "", one.at ? clockTime(one.at) : "", one.text || ""].filter(Boolean);
+  const words = [one.universe ? `${one.universe} at ${one.address}` : "", one.circuit ? `circuit ${one.circuit}` : "", one.at ? `rose ${clockTime(one.at)}` : "", one.text || ""].filter(Boolean);
   return words.length ? h("span", { class: "quiet block" }, words.join(", ")) : null;
 }
 

@@ -3,6 +3,8 @@ import { h } from "./tree.js";
 import { ms, dayTime } from "./clock.js";
 import { items } from "./feed.js";
 import { awaiting, part, table, top } from "./parts.js";
+import { sorted } from "./glance.js";
+import { wayMap } from "./way.js";
 import { count, hertz, plural, ranges, span } from "./words.js";
 
 export default {
@@ -20,6 +22,7 @@ export default {
       top(rows.length ? `${plural(live.length, "source")} ${live.length === 1 ? "is" : "are"} heard.` : "No source has been heard.",
         rows.length ? more(live.length, strangers, rows.length - live.length) : "A source is listed from its first packet on."),
       awaiting(entry, "Sources"),
+      page.feed.universes.size ? part("From source to receiver", wayMap(sorted(page.feed.universes), rows, items(receivers.value, "receivers"), page)) : null,
       rows.length ? part("Who they are", rows.map((row) => one(row, nowMs))) : null,
       part("Receivers", receiverTable(receivers, nowMs)),
     ];
@@ -42,9 +45,16 @@ function one(row, nowMs) {
       h("h3", {}, name, row.own_bridge || row.declared_as ? null : h("span", { class: "quiet" }, " not declared")),
       row.own_bridge ? h("p", {}, "This computer's own bridge: it sends what the ", h("a", { href: "/routes" }, "routes"), " of the house file say.") : null,
       h("p", {}, `Sends ${row.universes && row.universes.length ? ranges(row.universes, 12) : "no levels"}${Number.isFinite(row.refresh_hz) ? ` at ${hertz(row.refresh_hz)}` : ""}${row.priority ? `, priority ${row.priority}` : ""}; ${row.lost_frames ? `${count(row.lost_frames)} frames missing by sequence` : "no frame missing"}.`),
+      legs(row, nowMs),
       h("p", { class: "quiet" }, [row.source_name && row.source_name !== name ? `calls itself “${row.source_name}”` : "", (row.legs || []).length > 1 ? "" : `at ${row.address}`, row.cid ? `CID ${row.cid}` : "", row.first_seen_at ? `first heard ${dayTime(row.first_seen_at)}` : ""].filter(Boolean).join("; ")),
       (row.legs || []).length > 1 ? h("ul", {}, row.legs.map((leg, i) => h("li", { key: i }, `${leg.network || "network"}: ${leg.address}, ${String(leg.state).replaceAll("-", " ")}${leg.universes.length ? `, ${ranges(leg.universes, 6)}` : ""}${leg.last_frame_at ? `, last frame ${dayTime(leg.last_frame_at)}` : ""}`))) : null,
       (row.odd || []).length ? h("p", { class: "quiet" }, `Understood, yet not as the standard has it: ${row.odd.map((word) => String(word).toLowerCase().replaceAll("_", " ")).join(", ")}.`) : null));
+}
+
+/** A source that sends to several networks has a lead to each: what each of them does. */
+function legs(row, nowMs) {
+  if (!row.legs || row.legs.length < 2) return null;
+  return h("ul", {}, row.legs.map((leg, i) => h("li", { key: i }, `${leg.network || "one network"}: ${leg.state === "live" ? "sends" : String(leg.state || "").replaceAll("-", " ")} ${ranges(leg.universes || [], 6)}, from ${leg.address}${leg.last_frame_at && leg.state !== "live" ? `, last frame ${span((nowMs - ms(leg.last_frame_at)) / 1000)} ago` : ""}${leg.place ? `, at ${leg.place.switch} port ${leg.place.port}` : ""}`)));
 }
 
 function receiverTable(entry, nowMs) {

@@ -333,6 +333,16 @@ def incident(number: int, began_ms: float, rule: str, severity: str, universes: 
     }  # fmt: skip
 
 
+def night_report(now_ms: float, incidents: list[Json]) -> Json:
+    """The report of the last hours, as /api/v1/report?format=json has it."""
+    return {
+        "house": "Harbour Street Playhouse", "since": iso(now_ms - 4 * 3.6e6), "until": iso(now_ms), "time_zone": "Europe/London",
+        "phases": [{"at": iso(now_ms - hours * 3.6e6), "phase": phase} for hours, phase in ((5, "rehearsal"), (2.2, "pre-show"), (0.9, "show"))],
+        "incidents": incidents, "marks": [{"at": iso(now_ms - 1.2e6), "text": "blink on bridge 1", "by": "Mara"}],
+        "not_judged": [{"from": iso(now_ms - 6.1e6), "to": iso(now_ms - 5.9e6), "network": "eth1", "reason": "this computer was restarted"}],
+    }  # fmt: skip
+
+
 def desk_lost(now_ms: float) -> Situation:
     """The spare desk's universes went together; a stray level is noted beside it."""
     made = base(now_ms)
@@ -388,6 +398,7 @@ def desk_lost(now_ms: float) -> Situation:
     made.incidents += [lost, stray, warning]
     made.universes[10] |= {"state": "faulty", "refresh_hz": 14.2, "incidents": [6]}
     made.details = {row["universe"]: detail(row, now_ms) for row in made.universes}
+    made.answers["report"] = night_report(now_ms, made.incidents)
     made.answers["readiness"] = {
         "ready": False,
         "reasons": [
@@ -487,7 +498,7 @@ def all_lost(now_ms: float) -> Situation:
     ]
     lost = made.incidents[0]
     lost |= {"universes": [f"e131/{n}" for n in range(471, 513)], "cause": "network-lost", "sources": ["main desk", "spare desk", "media server"],
-             "began_at": iso(now_ms - 35000), "summary": "Universes e131/471 to e131/512 are lost: nothing reaches this port", "still_working": []}  # fmt: skip
+             "began_at": iso(now_ms - 35000), "summary": "Universes e131/471 to e131/512 are lost: nothing reaches this port", "still_working": [], "next_checks": ["Look at the show switch: has it power?", "Look at this listener's own lead."]}  # fmt: skip
     made.details = {}
     return made
 

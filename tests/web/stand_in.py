@@ -18,7 +18,7 @@ from typing import Any, Self
 from aiohttp import web
 
 from slotwatch.views.rules import rules
-from tests.web.situations import SITUATIONS, UNIVERSE_COLUMNS, Situation, history, iso
+from tests.web.situations import SITUATIONS, UNIVERSE_COLUMNS, Situation, history, iso, night_report
 
 WEB = Path(__file__).parents[2] / "web"
 POLICY = (
@@ -186,7 +186,7 @@ class StandIn:
             return web.json_response(here.answers[head])
         blank = {"marks": [], "racks": {"racks": []}, "hours": [], "routes": {"routes": []}, "fixtures": {"fixtures": []}, "receivers": {"receivers": []},
                  "patch": {"conflicts": [], "universes": []}, "rig-check": {"running": False, "done": [], "left": [], "flagged": []},
-                 "readiness": {"ready": True, "reasons": [], "accepted": [], "not_visible": []}}  # fmt: skip
+                 "readiness": {"ready": True, "reasons": [], "accepted": [], "not_visible": []}, "report": night_report(now_ms(), here.incidents)}  # fmt: skip
         return web.json_response(blank[head]) if head in blank else _missing(path)
 
     async def _change(self, request: web.Request, path: str) -> web.Response:

@@ -37,7 +37,9 @@ def test_axe_finds_nothing_on_any_view_in_either_palette(open_page: Open, path: 
     assert violations(page) == []
 
 
-@pytest.mark.parametrize("situation", ["crowd", "empty", "all-lost", "flood", "blind", "returned", "over", "undeclared"])
+@pytest.mark.parametrize(
+    "situation", ["crowd", "empty", "all-lost", "flood", "blind", "returned", "over", "undeclared"]
+)
 def test_axe_finds_nothing_in_any_situation(open_page: Open, situation: str) -> None:
     opened = open_page(situation, bypass_csp=True)
     for path in ("/", "/universes", "/racks"):

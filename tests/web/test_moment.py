@@ -14,7 +14,7 @@ import pytest
 from playwright.sync_api import Page
 
 from tests.web.conftest import Open
-from tests.web.situations import desk_lost, flood, incident, universe
+from tests.web.situations import desk_lost, flood, incident, iso, universe
 from tests.web.stand_in import PAGES, now_ms
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(300)]
@@ -59,7 +59,7 @@ def lines(page: Page) -> list[str]:
 VERDICTS = {
     "well": ["All is well", "14 of 14 universes arrive", ""],
     "desk-lost": ["SPARE DESK SILENT", "10 of 14 universes arrive", "Look at spare desk's own screen"],
-    "all-lost": ["512 OF 512 UNIVERSES LOST", "0 of 512 universes arrive", "Look at spare desk's own screen"],
+    "all-lost": ["512 OF 512 UNIVERSES LOST", "0 of 512 universes arrive", "Look at the show switch"],
     "blind": ["Blind", "0 of 512 universes seen", "Look at this computer's lead"],
     "flood": ["BRIDGE 1 (e131/3) LOST", "13 of 14 universes arrive", "Look at Bridge 1 (e131/3)"],
     "on-backup": ["MAIN DESK SILENT", "Backup holds 10 universes", "Look at main desk's screen"],
@@ -197,7 +197,7 @@ def test_a_pause_holds_back_no_critical_incident(open_page: Open) -> None:
 def positions(page: Page) -> dict[str, float]:
     """Where the rows of the universes stand, from the top of the page."""
     return page.evaluate(
-        "Object.fromEntries([...document.querySelectorAll('.universes tbody tr th, .block')].map(e => [e.textContent, e.getBoundingClientRect().top + scrollY]))"
+        "Object.fromEntries([...document.querySelectorAll('.universes tbody tr th, .sixteen')].map(e => [e.textContent, e.getBoundingClientRect().top + scrollY]))"
     )  # type: ignore[no-any-return]
 
 
@@ -210,7 +210,7 @@ def test_the_universes_keep_their_place_when_incidents_open(
     opened = open_page("well" if house == "well" else "crowd", width=width, height=height)
     opened.listener.situation.incidents[:] = []
     page = opened.go("/")
-    page.wait_for_selector(".universes tbody tr" if house == "well" else ".block")
+    page.wait_for_selector(".universes tbody tr" if house == "well" else ".sixteen")
     page.wait_for_timeout(300)
     before = positions(page)
     began = now_ms()
@@ -299,13 +299,13 @@ def test_stale_stands_over_everything(open_page: Open) -> None:
 def test_the_map_has_row_starts_and_blocks_of_sixteen_large_enough_for_a_finger(open_page: Open, width: int) -> None:
     """WCAG 2.5.8: each target at least 24 by 24 CSS pixels."""
     page = open_page("all-lost", width=width, height=844).go("/")
-    page.wait_for_selector(".block")
-    blocks = page.locator(".block")
+    page.wait_for_selector(".sixteen")
+    blocks = page.locator(".sixteen")
     assert blocks.count() == 32
     assert blocks.nth(2).locator(".start").inner_text() == "e131/33"
     assert blocks.nth(2).locator(".tick").count() == 16
     small = page.evaluate(
-        "[...document.querySelectorAll('.block')].map(e => e.getBoundingClientRect()).filter(b => b.height < 24 || b.width < 24).length"
+        "[...document.querySelectorAll('.sixteen')].map(e => e.getBoundingClientRect()).filter(b => b.height < 24 || b.width < 24).length"
     )
     assert small == 0
     assert blocks.nth(2).get_attribute("aria-label") == "e131/33–48: 16 lost"
@@ -315,7 +315,7 @@ def test_the_map_has_row_starts_and_blocks_of_sixteen_large_enough_for_a_finger(
 
 def test_the_map_says_word_and_number_of_what_has_the_focus(open_page: Open) -> None:
     page = open_page("crowd", width=1366).go("/")
-    page.wait_for_selector(".block")
+    page.wait_for_selector(".sixteen")
     page.locator("[data-block='e131/33']").focus()
     page.wait_for_function(
         "() => document.querySelector('.readout').textContent.includes('e131/40 Pixel run 40: faulty')"
@@ -329,7 +329,7 @@ def test_the_map_says_word_and_number_of_what_has_the_focus(open_page: Open) -> 
 def test_a_finger_on_the_map_opens_its_block(open_page: Open) -> None:
     opened = open_page("crowd", width=390, height=844, has_touch=True)
     page = opened.go("/")
-    page.wait_for_selector(".block")
+    page.wait_for_selector(".sixteen")
     page.locator("[data-block='e131/289']").tap()
     page.wait_for_url("**/universes/from/e131/289")
     page.wait_for_selector(".universes tbody tr")
@@ -387,6 +387,67 @@ def test_a_known_name_needs_no_second_press(open_page: Open) -> None:
 def test_the_bar_is_not_shown_on_a_desk(open_page: Open) -> None:
     page = open_page("desk-lost", width=1366).go("/")
     assert page.locator(".one-hand").is_hidden()
+
+
+def test_what_rose_last_is_on_top_with_number_and_name_and_two_presses(open_page: Open) -> None:
+    opened = open_page("desk-lost", width=390, height=844)
+    page = opened.go("/rig-check")
+    first = page.locator(".eyes li").first
+    first.wait_for()
+    assert "101" in first.locator(".name").inner_text() or "Dimmer racks" in first.locator(".name").inner_text()
+    for name in ("Lit", "No light"):
+        box = first.locator(f"button:has-text('{name}')").bounding_box()
+        assert box
+        assert box["height"] >= 44
+    first.locator("button:has-text('No light')").click()
+    opened.listener.wait_for_change("POST", "marks")
+    assert opened.listener.changes[0][2]["text"].startswith("no light: ")
+    page.wait_for_selector("text=1 without light.")
+    page.reload()
+    page.wait_for_selector("text=1 without light.")  # kept for this check
+
+
+def test_the_newest_rise_stands_first(open_page: Open) -> None:
+    opened = open_page("desk-lost")
+    done = opened.listener.situation.answers["rig-check"]["done"]
+    done.insert(3, {"fixture": "999", "label": "Ladder left", "at": iso(now_ms())})
+    page = opened.go("/rig-check")
+    page.wait_for_selector(".eyes li")
+    assert "999 Ladder left" in page.locator(".eyes li").first.inner_text()
+
+
+# -- pictures ----------------------------------------------------------------------------------------------------
+
+
+def test_the_night_is_drawn_and_leads_to_any_past_moment(open_page: Open) -> None:
+    """Phases, incidents by severity, marks and what was not judged; a press shows what was open then."""
+    page = open_page("desk-lost", width=1366).go("/reports")
+    picture = page.locator("svg.night")
+    picture.wait_for()
+    assert picture.locator(".bar").count() == 4
+    assert picture.locator(".mark-at").count() == 1
+    assert picture.locator(".unjudged").count() == 1
+    label = picture.get_attribute("aria-label") or ""
+    assert "1 critical, 2 warning, 1 note; 1 mark; 1 interval not judged" in label
+    assert "rehearsal from " in label
+    page.locator(".handle input").focus()
+    page.keyboard.press("Home")
+    page.wait_for_selector("text=phase rehearsal: nothing was open.")
+    page.keyboard.press("End")
+    page.wait_for_selector("text=3 incidents open.")
+    page.locator(".at-moment a").first.click()
+    page.wait_for_url("**/incident/*")
+
+
+def test_the_way_from_source_to_receiver_is_drawn_with_what_is_wrong_on_it(open_page: Open) -> None:
+    page = open_page("desk-lost", width=1366).go("/sources")
+    picture = page.locator("svg.way-map")
+    picture.wait_for()
+    label = picture.get_attribute("aria-label") or ""
+    assert label.startswith("e131/3–6 lost, sent by spare desk")
+    assert picture.locator(".node.is-lost").count() >= 2
+    assert "Rack 1 processor" in (picture.text_content() or "")
+    assert picture.locator(".way.is-lost").count() == 1
 
 
 # -- what a rule means, accepting it -----------------------------------------------------------------------------

@@ -104,7 +104,16 @@ def test_every_view_reads_the_real_answers(front: RealFront, browser: Browser) -
     complaints: list[str] = []
     page.on("console", lambda m: complaints.append(m.text) if m.type in ("error", "warning") else None)
     page.on("pageerror", lambda error: complaints.append(str(error)))
-    for path in (*PAGES, "/universe/e131/1", "/universe/e131/2", "/universe/artnet/0", "/incident/7", "/incident/3", "/rules/universe-lost", "/universes/from/e131/1"):
+    for path in (
+        *PAGES,
+        "/universe/e131/1",
+        "/universe/e131/2",
+        "/universe/artnet/0",
+        "/incident/7",
+        "/incident/3",
+        "/rules/universe-lost",
+        "/universes/from/e131/1",
+    ):
         page.goto(front.url + path)
         page.wait_for_selector("main h1")
         page.wait_for_function(

@@ -68,7 +68,7 @@ def test_all_well_is_quiet_and_says_how_old_its_knowledge_is(open_page: Open) ->
     assert "14 of 14 universes arrive" in page.locator("h1").inner_text()
     assert page.locator("#head .age").inner_text() == "known this second"
     assert page.locator("#head .host").inner_text() == "heard at rack-pc"
-    assert "all well" in page.title()
+    assert "all is well" in page.title()
 
 
 def test_the_headline_answers_what_since_when_what_holds_and_what_to_look_at(open_page: Open) -> None:
@@ -80,7 +80,9 @@ def test_the_headline_answers_what_since_when_what_holds_and_what_to_look_at(ope
     assert "since " in text
     assert "1 other incident" in text
     assert "10.20." not in text, "no address stands in the headline"
-    assert "Universes e131/3 to e131/6 are lost: spare desk itself fell silent" in page.locator(".card").first.inner_text()
+    assert (
+        "Universes e131/3 to e131/6 are lost: spare desk itself fell silent" in page.locator(".card").first.inner_text()
+    )
 
 
 def test_a_fault_of_the_listener_is_said_first_and_blames_nobody(open_page: Open) -> None:

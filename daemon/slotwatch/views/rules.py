@@ -25,12 +25,13 @@ def _rule(rule: Rule) -> dict[str, Any]:
         "class": str(rule.rule_class),
         "severity": rule.severity.word,
         "severity_by_phase": {str(phase): grade(rule, rule.severity, phase).word for phase in Phase},
-        "sentence": rule.sentence,
+        "sentence": rule.shown_sentence(),
         "on_delay_s": rule.on_delay_s,
         "off_delay_s": rule.off_delay_s,
         "source": rule.source,
         "thresholds": [
-            {"name": row.name, "value": row.value, "text": row.text, "source": row.source} for row in rule.thresholds
+            {"name": row.name, "value": row.value, "text": row.text, "source": row.source}
+            for row in (*rule.parameters.rows(), *rule.measured)
         ],
         "causes": [{"cause": cause, "text": text} for cause, text in CAUSES.items()]
         if rule.name in WITH_CAUSES
