@@ -5,7 +5,9 @@ from __future__ import annotations
 import re
 from html.parser import HTMLParser
 
-from slotwatch.snapshot import Severity
+import pytest
+
+from slotwatch.snapshot import Severity, UniverseState
 from slotwatch.views.plain import headline, plain_page
 from slotwatch.views.sheet import Sheet
 from tests.views.fabricate import incident, snapshot
@@ -14,7 +16,26 @@ from tests.views.fabricate import incident, snapshot
 def test_when_all_is_well_it_says_how_much_that_is() -> None:
     calm = snapshot(3, incidents=())
     calm.universes["state"][1] = 1
-    assert headline(Sheet(calm)) == "All is well: 2 of 3 universes have data."
+    said = "No fault seen: 2 of 3 universes arrive, 1 not visible from this port."
+    assert headline(Sheet(calm)) == said
+    calm.universes["state"][2] = UniverseState.STEADY
+    assert headline(Sheet(calm)) == "All is well: 3 of 3 universes have data."
+
+
+@pytest.mark.parametrize(
+    ("state", "said"),
+    [
+        (UniverseState.NOT_VISIBLE, "Blind: 0 of 3 universes seen from this port."),
+        (UniverseState.NOT_SENT, "Nothing is sent, and nothing is due."),
+        (UniverseState.LOST, "No alarm, but not all is well: 3 lost of 3 universes."),
+        (UniverseState.NOT_JUDGED, "No alarm, but not all is well: 3 not judged of 3 universes."),
+    ],
+)
+def test_a_house_of_which_nothing_arrives_is_not_called_well(state: UniverseState, said: str) -> None:
+    """No incident is open: as in phase dark, or at a port that sees nothing."""
+    calm = snapshot(3, incidents=())
+    calm.universes["state"][:] = state
+    assert headline(Sheet(calm)) == said
 
 
 def test_the_loudest_open_incident_is_the_headline() -> None:
@@ -26,7 +47,7 @@ def test_the_loudest_open_incident_is_the_headline() -> None:
     more = (*some, incident(3, summary="Lost."))
     assert headline(Sheet(snapshot(incidents=more))) == "Lost. And 1 more."
     known = (incident(3, summary="Lost.", accepted="by design"),)
-    assert headline(Sheet(snapshot(incidents=known))).startswith("All is well")
+    assert headline(Sheet(snapshot(incidents=known))) == "No alarm, but not all is well: 1 lost of 3 universes."
 
 
 class Shape(HTMLParser):

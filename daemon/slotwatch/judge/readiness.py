@@ -40,6 +40,15 @@ def judge_readiness(ctx: RuleContext, clusters: Sequence[Cluster], at: datetime)
                 "universes": [ctx.universe_name(row) for row in waiting],
             }
         )
+    if hidden and len(hidden) == int(np.count_nonzero(wanted)):
+        # Nothing is known to be wrong, because nothing is seen: that is no readiness.
+        reasons.append(
+            {
+                "rule": "not-visible",
+                "text": f"Blind: 0 of {len(hidden)} universes seen from this port.",
+                "universes": [ctx.universe_name(row) for row in hidden],
+            }
+        )
     return {
         "ready": not reasons,
         "reasons": reasons,

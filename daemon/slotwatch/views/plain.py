@@ -15,6 +15,15 @@ from slotwatch.views.sources import sources
 from slotwatch.views.universes import universes
 
 RELOAD_S = 10
+ARRIVING = (UniverseState.STEADY, UniverseState.AT_REST, UniverseState.ON_BACKUP, UniverseState.RETURNING)
+"""States of universes whose data arrives as it should, or nearly."""
+TO_LOOK_AT = (
+    UniverseState.LOST,
+    UniverseState.MISSING,
+    UniverseState.FAULTY,
+    UniverseState.ON_BACKUP,
+    UniverseState.NOT_JUDGED,
+)
 
 
 UNDECLARED = (
@@ -43,6 +52,7 @@ def plain_page(sheet: Sheet, trouble: Sequence[str] = (), *, declares_nothing: b
         + _readiness(sheet)
         + _universes(sheet)
         + _sources(sheet)
+        + "<p>Not a safety system. Data only: no check of safety or emergency lighting.</p>\n"
         + "</main>\n</body>\n</html>\n"
     )
 
@@ -54,10 +64,25 @@ def headline(sheet: Sheet) -> str:
     if worst is not None and worst.severity > Severity.NOTE:
         more = sum(one.severity > Severity.NOTE for one in is_open) - 1
         return worst.summary + (f" And {more} more." if more else "")
+    return _without_incident(sheet)
+
+
+def _without_incident(sheet: Sheet) -> str:
+    """What the states say where no incident calls for anybody: well only if what is due arrives."""
     states = counts(sheet)["universes"]
-    live = (UniverseState.STEADY, UniverseState.AT_REST, UniverseState.ON_BACKUP, UniverseState.RETURNING)
-    steady = sum(states[state.word] for state in live)
-    return f"All is well: {steady} of {len(sheet.snapshot.universe_names)} universes have data."
+    due = len(sheet.snapshot.universe_names) - states[UniverseState.NOT_SENT.word]
+    steady = sum(states[state.word] for state in ARRIVING)
+    unseen = states[UniverseState.NOT_VISIBLE.word]
+    look = [f"{states[state.word]} {state.word.replace('-', ' ')}" for state in TO_LOOK_AT if states[state.word]]
+    if not due:
+        return "Nothing is sent, and nothing is due." if states[UniverseState.NOT_SENT.word] else "Nothing is heard."
+    if look:
+        return f"No alarm, but not all is well: {', '.join(look)} of {due} universes."
+    if not steady:
+        return f"Blind: 0 of {due} universes seen from this port."
+    if unseen:
+        return f"No fault seen: {steady} of {due} universes arrive, {unseen} not visible from this port."
+    return f"All is well: {steady} of {due} universes have data."
 
 
 def _title(sheet: Sheet) -> str:
@@ -90,7 +115,7 @@ def _readiness(sheet: Sheet) -> str:
     call = readiness(sheet)
     text = "Ready, judged as if in show." if call["ready"] else "Not ready, judged as if in show."
     reasons = _list("Reasons", [one["text"] for one in call["reasons"]], level=3)
-    hidden = _list("Not visible from here", call["not_visible"], level=3)
+    hidden = _list("Not visible from this port", call["not_visible"], level=3)
     return f"<h2>Readiness</h2>\n<p>{text}</p>\n{reasons}{hidden}"
 
 
