@@ -37,7 +37,7 @@ function drawn(found, from, to, at, page, choose) {
     const across = ((event.clientX - box.left) / box.width) * width;
     choose(Math.max(from, Math.min(to, from + ((across - left) / (width - left - 4)) * (to - from))));
   };
-  return h("svg", { key: "night", class: "picture night", viewBox: `0 0 ${width} ${height}`, width, height, role: "img", "aria-label": nightText(found), onclick: press },
+  return h("svg", { key: "night", class: "picture night", viewBox: `0 0 ${width} ${height}`, width, height, role: "group", "aria-label": nightText(found), onclick: press },
     phases.map((row, i) => h("g", { key: `p${i}`, class: "phase" }, h("rect", { class: i % 2 ? "even" : "odd", x: x(row.start), y: 2, width: Math.max(1, x(row.end) - x(row.start)), height: foot - 2 }),
       x(row.end) - x(row.start) > row.phase.length * 8 ? h("text", { class: "axis", x: x(row.start) + 4, y: 18 }, row.phase) : null)),
     left > 20 ? LANES.map((name, i) => h("text", { key: `l${name}`, class: "axis", x: 0, y: TOP + i * PITCH + 15 }, name)) : null,
