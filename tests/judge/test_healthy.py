@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from slotwatch.house.conflicts import conflicts
 from slotwatch.house.schema import DeclaredSource, Fixture, Phase
-from slotwatch.judge.rules_patch import CAUSES, find_conflicts
+from slotwatch.judge.rules.patch_conflict import CAUSES, find_conflicts
 from slotwatch.snapshot import Severity, UniverseState
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.stage import Desk, Node, Stage, house_of, moving, still

@@ -9,15 +9,9 @@ from slotwatch.judge import (
     rules_backup,
     rules_control,
     rules_flow,
-    rules_identity,
-    rules_lights,
-    rules_loads,
     rules_loss,
-    rules_motion,
     rules_network,
-    rules_patch,
     rules_sequence,
-    rules_stuck,
 )
 from slotwatch.judge.binding import RuleSetup, RuleState
 from slotwatch.judge.rule import Rule
@@ -27,14 +21,8 @@ MODULES = (
     rules_network,
     rules_backup,
     rules_control,
-    rules_identity,
     rules_flow,
     rules_sequence,
-    rules_stuck,
-    rules_patch,
-    rules_lights,
-    rules_motion,
-    rules_loads,
 )
 
 

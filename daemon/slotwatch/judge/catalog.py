@@ -13,7 +13,6 @@ from slotwatch.judge import (
     catalog_control,
     catalog_flow,
     catalog_loss,
-    catalog_patch,
     catalog_self,
     rules,
 )
@@ -49,7 +48,6 @@ _TABLED: tuple[Rule, ...] = (
     *catalog_loss.RULES,
     *catalog_control.RULES,
     *catalog_flow.RULES,
-    *catalog_patch.RULES,
     FLAPPING,
 )
 READING_ORDER = (

@@ -71,24 +71,6 @@ RULES = (
         next_checks_quiet=("Let the backup load the show again and follow, and watch this clear.",),
     ),
     table_rule(
-        name="duplicate-identity",
-        rule_class=RuleClass.CONTROL,
-        severity=Severity.CRITICAL,
-        sentence="One identity from two machines: {addresses} both send {universes} with the CID {cid}.",
-        on_delay_s=5.0,
-        thresholds=(
-            Threshold("overlap_s", 5.0, "time both send", COMMON_PRACTICE),
-            Threshold("disagreement", 3, "distance of their sequence numbers that is no echo", COMMON_PRACTICE),
-        ),
-        source="ANSI E1.31-2018 5.6 (the CID is unique to a source)",
-        faults=("F41", "F42"),
-        next_checks=(
-            "Look for a copied show computer or virtual machine: both addresses stand here.",
-            "Look which of the two is meant to run tonight.",
-        ),
-        next_checks_quiet=("Give one of them a new identity (CID) in its settings, or stop it.",),
-    ),
-    table_rule(
         name="slot-priority-faulty",
         rule_class=RuleClass.CONTROL,
         severity=Severity.WARNING,
@@ -117,31 +99,5 @@ RULES = (
             "Look whether it belongs to tonight's show: a visiting desk, a test program, an old show file.",
             "Compare how the sender's display numbers universes with the number heard here.",
         ),
-    ),
-    table_rule(
-        name="echoed-universe",
-        rule_class=RuleClass.CONTROL,
-        severity=Severity.WARNING,
-        sentence="{sources} repeats {universes} {lag} ms late: an input and an output joined in a loop hold levels up.",
-        on_delay_s=5.0,
-        thresholds=(
-            Threshold("echo_s", 5.0, "time of movement that it repeats", COMMON_PRACTICE),
-            Threshold("lag_ms", 250.0, "longest delay of a copy", COMMON_PRACTICE),
-        ),
-        faults=("F47",),
-        next_checks=(
-            "Look for a gateway or bridge that has an input and an output on this universe.",
-            "Look at the slots that never fall while the echo sends.",
-        ),
-    ),
-    table_rule(
-        name="identity-changed",
-        rule_class=RuleClass.CONTROL,
-        severity=Severity.NOTE,
-        sentence="{sources} came back {change}.",
-        on_delay_s=1.0,
-        faults=("F14", "F42"),
-        may_exceed_note=False,
-        next_checks=("Look at the source's network page: address, and whether it was restarted.",),
     ),
 )

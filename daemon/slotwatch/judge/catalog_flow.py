@@ -150,15 +150,4 @@ RULES = (
         faults=("F51", "F52"),
         next_checks=("Look at the sender's multicast setting for this universe.",),
     ),
-    table_rule(
-        name="skewed-universes",
-        rule_class=RuleClass.FLOW,
-        severity=Severity.NOTE,
-        sentence="{sources} sends the universes of one frame {skew} ms apart.",
-        on_delay_s=10.0,
-        thresholds=(Threshold("skew_frames", 1.0, "spread of one frame's universes, in frames", COMMON_PRACTICE),),
-        faults=("F73",),
-        may_exceed_note=False,
-        next_checks=("Look whether the source can synchronise its universes, or send fewer of them.",),
-    ),
 )

@@ -98,20 +98,6 @@ RULES = (
         next_checks_quiet=("Check the receiver's supply, lead and switch port; read its address on its panel.",),
     ),
     table_rule(
-        name="short-frame",
-        rule_class=RuleClass.LOSS,
-        severity=Severity.CRITICAL,
-        sentence="{universes} carries {slots} slots, the patch needs {needed}: {fixtures} get no data.",
-        on_delay_s=5.0,
-        thresholds=(Threshold("short_s", 5.0, "time that no source covers the patched slots", COMMON_PRACTICE),),
-        source="ANSI E1.31-2018 7.6 (fewer slots are legal); the time: common practice, no source",
-        faults=("F55", "F56"),
-        next_checks=(
-            "Look at the source's output setting: does it send full universes or only the patched part?",
-            "Look at the fixtures with the highest addresses of this universe.",
-        ),
-    ),
-    table_rule(
         name="preview-only",
         rule_class=RuleClass.LOSS,
         severity=Severity.WARNING,

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from slotwatch.judge.binding import RuleBinding, RuleSetup
 
 COMMON_PRACTICE = "common practice, no source"
+COMPETENT = "by a competent person, isolated, under local rules"
+"""Who may open or measure electrical equipment."""
 COMMON_PLACEHOLDERS = frozenset({"universes", "sources", "from_sender", "since", "verdict", "works"})
 """What every sentence may use. `{from_sender}` begins with a space: ` from "Desk A" (10.0.0.1)`, or is empty."""
 

@@ -13,10 +13,9 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.homes import declared_elsewhere
 from slotwatch.judge.numbering_mistakes import declared_relatives
 from slotwatch.judge.rivals import SLOT_PRIORITY_NS
+from slotwatch.judge.succession import MOST_LOOKED_AT, predecessor
 
 NANOSECONDS = 1_000_000_000
-MOST_LOOKED_AT = 64
-"""Streams that are compared one by one in a pass: forged ones may not cost more."""
 FEW_FRAMES = 3
 """Fewer are a slip, not a source."""
 STOPPED_SHOWN_NS = 300 * NANOSECONDS
@@ -67,7 +66,7 @@ class Invited:
         above = streams.priority > self._priorities[source]
         unexpected: Mask = live & (stranger | above)
         for row in np.flatnonzero(unexpected & ~above & ctx.beside_a_dead_one)[:MOST_LOOKED_AT].tolist():
-            unexpected[row] = predecessor(ctx, row) < 0
+            unexpected[row] = predecessor(ctx, row, 5.0) < 0
         return unexpected
 
     def _is_invited(self, declared: Any, source: Any) -> Any:
@@ -111,20 +110,6 @@ class Invited:
             cause=cause,
             weight=float(priority),
         )
-
-
-def predecessor(ctx: RuleContext, row: int) -> int:
-    """Find the stream that this one took over from: same name, other identity, silent since; -1 if none."""
-    streams = ctx.streams
-    own = ctx.sources[ctx.source_of(row)]
-    if not own.source_name:
-        return -1
-    for other in map(int, ctx.streams_of(ctx.universe_of(row))):
-        earlier = ctx.sources[ctx.source_of(other)]
-        gone = streams.last_arrival_ns[other] < streams.since_ns[row] + 5 * NANOSECONDS
-        if other != row and not streams.live[other] and gone and earlier.source_name == own.source_name:
-            return other
-    return -1
 
 
 def is_undeclared(ctx: RuleContext) -> Mask:

@@ -1,0 +1,98 @@
+"""Patched fixtures among the rows and levels of the model's stage, found by name.
+
+Every finding about a light is about what is commanded; nothing here sees a lamp. Cases are keyed by names, so that
+they outlive a reload.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.house.schema import Fixture
+from slotwatch.judge.binding import Finding
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.rule import Facts
+from slotwatch.model.lightplan import LightPlan
+from slotwatch.model.stage import Stage
+
+NOT_SEEN = "Commanded, not seen lit."
+FULL = 255
+MOST_CASES = 500
+"""More cases of one rule than this tell nobody more."""
+
+
+def level_of(percent: float) -> int:
+    """Give the level (0 to 255) of a percentage, rounded down."""
+    return int(percent * FULL / 100)
+
+
+def level_from(percent: float) -> int:
+    """Give the lowest level (0 to 255) that is not under a percentage."""
+    return math.ceil(percent * FULL / 100)
+
+
+def percent_of(level: int) -> int:
+    """Give a level (0 to 255) in percent of full."""
+    return round(100 * level / FULL)
+
+
+class FixtureNames:
+    """The fixtures of the stage's plan by name. `follow` tells when there is another plan."""
+
+    def __init__(self) -> None:
+        self.plan: LightPlan | None = None
+        self._numbers: dict[str, int] = {}
+
+    def follow(self, stage: Stage) -> bool:
+        """Take the stage's plan; true if it is another than before."""
+        if stage.plan is self.plan:
+            return False
+        self.plan = stage.plan
+        self._numbers = {}
+        for number, fixture in enumerate(stage.plan.fixtures):
+            self._numbers.setdefault(fixture.name, number)
+        return True
+
+    def find(self, name: str) -> Fixture | None:
+        """Give a fixture; None if the house file no longer has it."""
+        number = self._numbers.get(name)
+        return None if number is None or self.plan is None else self.plan.fixtures[number]
+
+    def number(self, name: str) -> int:
+        """Give a fixture's place in the plan."""
+        return self._numbers[name]
+
+
+def fixture_text(fixture: Fixture) -> str:
+    """Name a fixture for people: its label, then its name."""
+    return f"{fixture.label} ({fixture.name})" if fixture.label and fixture.label != fixture.name else fixture.name
+
+
+def slot_level(stage: Stage, fixture: Fixture, slot: int) -> int:
+    """Give the level of a slot (from 1) on the fixture's universe."""
+    levels = stage.levels.universe(stage.plan.declared.get(fixture.universe)) if stage.levels else None
+    return 0 if levels is None else int(levels[slot - 1])
+
+
+def fixture_rows(stage: Stage, fixture: Fixture) -> tuple[int, ...]:
+    """Give the row of a fixture's universe; none before its first frame."""
+    declared = stage.plan.declared.get(fixture.universe)
+    if stage.levels is None or declared is None or stage.levels.row[declared] < 0:
+        return ()
+    return (int(stage.levels.row[declared]),)
+
+
+def levels_changed_ns(ctx: RuleContext, stage: Stage, declared: NDArray[np.intp], before_ns: int) -> NDArray[np.int64]:
+    """When the universes (by their place in the house) last changed, after an earlier look and not after now."""
+    assert stage.levels is not None
+    rows = stage.levels.row[declared]
+    changed_ns = np.where(rows >= 0, ctx.universes.last_change_ns[np.maximum(rows, 0)], ctx.now_ns)
+    return np.clip(changed_ns, before_ns, ctx.now_ns)
+
+
+def gone(name: str, facts: Facts) -> Finding:
+    """Describe a case whose fixture another house file no longer has: it closes by itself."""
+    return Finding(group=f"gone:{name}", since_ns=0, facts=facts, fixtures=(name,))

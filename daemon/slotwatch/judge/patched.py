@@ -1,0 +1,34 @@
+"""The patch as slots: which are used on each declared universe, up to where, and which fixtures lie there."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.house.schema import Fixture, House
+from slotwatch.wire.universe import UniverseId
+
+SLOTS = 512
+
+
+class PatchedSlots:
+    """Shared by the rules that compare a universe with its patch; see `RuleSetup.shared`."""
+
+    def __init__(self, house: House) -> None:
+        index = {universe.id: number for number, universe in enumerate(house.universes)}
+        self.used: NDArray[np.bool_] = np.zeros((len(house.universes) + 1, SLOTS), np.bool_)
+        """(D + 1, 512) slots that some fixture uses, by the universe's place in the house; the last row is empty."""
+        self.needed = np.zeros(len(house.universes) + 1, np.int64)
+        """(D + 1,) last slot that some fixture uses."""
+        self._fixtures: dict[UniverseId, list[Fixture]] = {}
+        for fixture in house.fixtures:
+            self._fixtures.setdefault(fixture.universe, []).append(fixture)
+            number = index.get(fixture.universe)
+            if number is not None and fixture.address <= SLOTS:
+                last = min(SLOTS, fixture.last_slot)
+                self.used[number, fixture.address - 1 : last] = True
+                self.needed[number] = max(self.needed[number], last)
+
+    def fixtures_on(self, universe: UniverseId) -> list[Fixture]:
+        """Give the fixtures of a universe, in the order of the patch."""
+        return self._fixtures.get(universe, [])

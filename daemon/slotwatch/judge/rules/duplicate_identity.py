@@ -1,0 +1,151 @@
+"""One CID from two addresses of one network and family, with numbers that disagree."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from slotwatch.durations import ns_from_s
+from slotwatch.judge import wording
+from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.snapshot import Severity
+
+MOST_ADDRESSES = 32
+"""Addresses of one identity that are compared, each with each: the newest."""
+SEQUENCES = 256
+"""Sequence numbers that there are (ANSI E1.31-2018 6.7.2)."""
+Sources = tuple[int, ...]
+"""Rows of the source table that share an identity."""
+
+
+@dataclass(frozen=True, slots=True)
+class DuplicateIdentityParameters(RuleParameters):
+    on_delay_s: float = number(5.0, "time that both send before it is raised")
+    overlap_s: float = number(5.0, "time over which frames of both came")
+    disagreement: int = number(3, "distance of their sequence numbers that is no echo")
+    forget_s: float = number(2.0, "time without a disagreement after which it is forgotten")
+    just_met_s: float = number(0.3, "time since both send in which numbers have disagreed from the start")
+
+
+@dataclass(frozen=True, slots=True)
+class DuplicateIdentityFacts(Facts):
+    addresses: str
+    cid: str
+
+
+class Clones:
+    """Sources that share an identity. Two series that drift through one another seem to agree for a moment."""
+
+    def __init__(self, p: DuplicateIdentityParameters) -> None:
+        self._p = p
+        self._forget_ns = ns_from_s(p.forget_s)
+        self._disagreed: dict[tuple[int, int], tuple[int, int]] = {}
+        """Of two source rows: since when their numbers disagree, and when that was last seen."""
+
+    def find(self, ctx: RuleContext) -> dict[Sources, int]:
+        """Source rows that share an identity, and since when both of them have sent."""
+        shared = [rows for rows in ctx.model.sources.addresses.values() if len(rows) > 1]
+        if not shared:
+            self._disagreed.clear()
+            return {}
+        found: dict[Sources, int] = {}
+        for rows in shared:
+            clones = self._live_clones(ctx, rows[-MOST_ADDRESSES:])
+            if clones:
+                found[tuple(sorted({row for pair in clones for row in pair}))] = min(clones.values())
+        self._disagreed = {
+            pair: known for pair, known in self._disagreed.items() if ctx.now_ns - known[1] < self._forget_ns
+        }
+        return found
+
+    def is_one_suspected(self, ctx: RuleContext) -> bool:
+        """Whether the numbers of two that share an identity have disagreed just now."""
+        return bool(self._disagreed)
+
+    def _live_clones(self, ctx: RuleContext, rows: list[int]) -> dict[tuple[int, int], int]:
+        clones: dict[tuple[int, int], int] = {}
+        for place, first in enumerate(rows):
+            for second in rows[place + 1 :]:
+                since_ns = self._overlap_since_ns(ctx, first, second) if _family(ctx, first, second) else 0
+                if since_ns:
+                    clones[first, second] = since_ns
+        return clones
+
+    def _overlap_since_ns(self, ctx: RuleContext, first: int, second: int) -> int:
+        """Since when both really send and their numbers disagree, if that is long enough; else 0."""
+        streams = ctx.streams
+        ours = {ctx.universe_of(row): row for row in ctx.streams_from(first).tolist() if ctx.live[row]}
+        theirs = {ctx.universe_of(row): row for row in ctx.streams_from(second).tolist() if ctx.live[row]}
+        pairs = [(ours[universe], theirs[universe]) for universe in sorted(ours.keys() & theirs.keys())]
+        if not pairs:
+            return 0
+        both_ns = min(int(streams.since_ns[list(pair)].max()) for pair in pairs)
+        self._note(ctx, (first, second), pairs, both_ns)
+        since_ns, seen_ns = self._disagreed.get((first, second), (0, -self._forget_ns))
+        if ctx.now_ns - seen_ns >= self._forget_ns:
+            return 0
+        # One that has fallen silent is live until its timeout; what counts is that frames came from both.
+        together_ns = max(int(streams.last_arrival_ns[list(pair)].min()) for pair in pairs)
+        since_ns = max(since_ns, both_ns)
+        return since_ns if together_ns - since_ns >= ns_from_s(self._p.overlap_s) else 0
+
+    def _note(self, ctx: RuleContext, clones: tuple[int, int], pairs: list[tuple[int, int]], both_ns: int) -> None:
+        sequence = ctx.streams.sequence
+        for ours, theirs in pairs:
+            distance = int(sequence[ours]) - int(sequence[theirs])
+            if abs((distance + SEQUENCES // 2) % SEQUENCES - SEQUENCES // 2) >= self._p.disagreement:
+                just_met = ctx.now_ns - both_ns < ns_from_s(self._p.just_met_s)
+                since_ns, _ = self._disagreed.get(clones, (both_ns if just_met else ctx.now_ns, 0))
+                self._disagreed[clones] = since_ns, ctx.now_ns
+                return
+
+
+def _family(ctx: RuleContext, first: int, second: int) -> bool:
+    """Whether both addresses are of one family."""
+    return (":" in ctx.sources[first].address) == (":" in ctx.sources[second].address)
+
+
+def describe_clones(ctx: RuleContext, key: Sources) -> Finding:
+    rows = [int(row) for source in key for row in ctx.streams_from(source) if ctx.live[row]]
+    universes = [ctx.universe_of(row) for row in rows]
+    common = sorted({universe for universe in universes if universes.count(universe) > 1})
+    sources = [ctx.sources[source] for source in key]
+    addresses = wording.list_names(source.address for source in sources)
+    cid = sources[0].source_id.hex()
+    evidence = [f"{source.address}: named {source.source_name!r}, CID {cid}." for source in sources]
+    evidence.append("Their sequence numbers disagree, so these are two machines and not two ways of one.")
+    if not any(sources[0].source_id):
+        evidence.append("The CID is all zero: a sender that was never given one.")
+    return Finding(
+        group=f"cid:{cid}",
+        since_ns=0,
+        universes=tuple(common),
+        streams=tuple(row for row in rows if ctx.universe_of(row) in common),
+        networks=tuple({source.network for source in sources}),
+        facts=DuplicateIdentityFacts(addresses, f"{cid[:8]}…"),
+        evidence=tuple(evidence),
+        also_possible=("a copied virtual machine or show computer", "a sender with a fixed identity"),
+    )
+
+
+def bind(setup: RuleSetup, p: DuplicateIdentityParameters) -> tuple[RuleBinding, ...]:
+    clones = Clones(p)
+    return (RuleBinding(KEYS, clones.find, describe_clones, timed=True, is_wary=clones.is_one_suspected),)
+
+
+RULE = Rule(
+    name="duplicate-identity",
+    rule_class=RuleClass.CONTROL,
+    severity=Severity.CRITICAL,
+    sentence="One identity from two machines: {addresses} both send {universes} with the CID {cid}.",
+    judged_by=judged_by(DuplicateIdentityParameters(), bind),
+    facts=DuplicateIdentityFacts,
+    source="ANSI E1.31-2018 5.6 (the CID is unique to a source)",
+    faults=("F41", "F42"),
+    next_checks=(
+        "Look for a copied show computer or virtual machine: both addresses stand here.",
+        "Look which of the two is meant to run tonight.",
+    ),
+    next_checks_quiet=("Give one of them a new identity (CID) in its settings, or stop it.",),
+)

@@ -1,0 +1,136 @@
+"""A stream of a stranger whose changed frames are copies of another's, a little later.
+
+Raised only for a declared original and a stranger. Without declared sources an echo cannot be told from a backup
+that tracks its main: both copy each frame a little later and never lead. That one holds up what the other lets
+go is no proof either, for a backup that lost its tracking holds its last look. Only an echo through a gateway
+that merges by highest level goes on to follow rises and no falls, but to see that in a show that moves takes the
+levels of every frame, and the model keeps a mark of each and the newest levels. Who differs for 5 s is said all
+the same, by `source-conflict`; the bridge, which has every frame of its inputs, finds its own echo there
+(`bridge.loop`).
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+
+import numpy as np
+
+from slotwatch.durations import ms_from_ns, ns_from_ms, ns_from_s
+from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.succession import MOST_LOOKED_AT
+from slotwatch.snapshot import Confidence, Severity
+
+MOST_COPIES = 32
+"""Copied frames of one pair that are remembered."""
+Echo = tuple[int, int]
+"""Rows of the original and of its copy."""
+
+
+@dataclass(frozen=True, slots=True)
+class EchoedUniverseParameters(RuleParameters):
+    on_delay_s: float = number(5.0, "time that it repeats movement before it is raised")
+    lag_ms: float = number(250.0, "longest delay of a copy")
+    shortest_lag_ms: float = number(2.0, "shortest delay of a copy, and lead that shows that it is none")
+    copies: int = number(3, "copied frames in the window")
+    window_s: float = number(2.0, "time in which they are counted")
+
+
+@dataclass(frozen=True, slots=True)
+class EchoedUniverseFacts(Facts):
+    lag: str
+
+
+class Echoes:
+    """Of each stranger beside a declared source: its frames that were copies."""
+
+    def __init__(self, p: EchoedUniverseParameters) -> None:
+        self._p = p
+        self._window_ns = ns_from_s(p.window_s)
+        self._shortest_ns = ns_from_ms(p.shortest_lag_ms)
+        self._longest_ns = ns_from_ms(p.lag_ms)
+        self._heard: dict[Echo, deque[tuple[int, int]]] = {}
+        """Of (original, copy): moments and lags of copied frames."""
+
+    def find(self, ctx: RuleContext) -> dict[Echo, None]:
+        universes, streams = ctx.universes, ctx.streams
+        crowded = (universes.live >= 2) & (universes.declared >= 0)
+        if not crowded.any():
+            self._heard.clear()
+            return {}
+        strangers = ctx.live & crowded[streams.universe] & (ctx.stream_sources_declared < 0)
+        pairs = [
+            (original, copy)
+            for copy in np.flatnonzero(strangers)[:MOST_LOOKED_AT].tolist()
+            for original in ctx.streams_of(ctx.universe_of(copy)).tolist()
+            # Where nobody is declared, a tracking backup cannot be told from an echo.
+            if ctx.live[original] and ctx.stream_sources_declared[original] >= 0
+        ]
+        self._heard = {pair: self._heard.get(pair, deque(maxlen=MOST_COPIES)) for pair in pairs}
+        return {pair: None for pair in pairs if self._echoes(ctx, *pair)}
+
+    def _echoes(self, ctx: RuleContext, original: int, copy: int) -> bool:
+        streams = ctx.streams
+        if streams.priority[copy] < streams.priority[original]:
+            return False
+        heard = self._heard[original, copy]
+        firsts = dict(zip(streams.history_hash[original].tolist(), streams.history_ns[original].tolist(), strict=True))
+        known = {t_ns for t_ns, _ in heard}
+        led = False
+        for mark, t_ns in zip(streams.history_hash[copy].tolist(), streams.history_ns[copy].tolist(), strict=True):
+            lag_ns = t_ns - firsts.get(mark, t_ns)
+            led |= mark in firsts and t_ns and lag_ns < -self._shortest_ns
+            if self._shortest_ns <= lag_ns <= self._longest_ns and t_ns not in known:
+                heard.append((t_ns, lag_ns))
+        if led:
+            heard.clear()
+        recent = [lag_ns for t_ns, lag_ns in heard if ctx.now_ns - t_ns < self._window_ns]
+        return len(recent) >= self._p.copies
+
+
+def describe_echo(ctx: RuleContext, key: Echo) -> Finding:
+    original, copy = key
+    streams = ctx.streams
+    universe = ctx.universe_of(copy)
+    firsts = dict(zip(streams.history_hash[original].tolist(), streams.history_ns[original].tolist(), strict=True))
+    lags = [
+        t_ns - firsts[mark]
+        for mark, t_ns in zip(streams.history_hash[copy].tolist(), streams.history_ns[copy].tolist(), strict=True)
+        if mark in firsts and t_ns > firsts[mark]
+    ]
+    lag_ms = ms_from_ns(float(np.median(lags))) if lags else 0.0
+    return Finding(
+        group=f"source:{ctx.source_name(ctx.source_of(copy))}",
+        since_ns=int(streams.since_ns[copy]),
+        universes=(universe,),
+        streams=(copy,),
+        networks=(int(streams.network[copy]),),
+        facts=EchoedUniverseFacts(f"{lag_ms:.0f}"),
+        evidence=(
+            f"{ctx.universe_name(universe)}: frames of {ctx.say_source(ctx.source_of(original))} come again "
+            f"from {ctx.say_source(ctx.source_of(copy))} about {lag_ms:.0f} ms later, never earlier.",
+        ),
+        confidence=Confidence.HIGH,
+        also_possible=("a tracking backup that the house file does not declare",),
+    )
+
+
+def bind(setup: RuleSetup, p: EchoedUniverseParameters) -> tuple[RuleBinding, ...]:
+    return (RuleBinding(KEYS, Echoes(p).find, describe_echo),)
+
+
+RULE = Rule(
+    name="echoed-universe",
+    rule_class=RuleClass.CONTROL,
+    severity=Severity.WARNING,
+    sentence="{sources} repeats {universes} {lag} ms late: an input and an output joined in a loop hold levels up.",
+    judged_by=judged_by(EchoedUniverseParameters(), bind),
+    facts=EchoedUniverseFacts,
+    faults=("F47",),
+    next_checks=(
+        "Look for a gateway or bridge that has an input and an output on this universe.",
+        "Look at the slots that never fall while the echo sends.",
+    ),
+)

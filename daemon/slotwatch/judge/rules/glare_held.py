@@ -1,0 +1,100 @@
+"""A fixture that faces the audience stays bright."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from slotwatch.durations import NANOSECONDS, ns_from_s
+from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.lights import (
+    FULL,
+    MOST_CASES,
+    NOT_SEEN,
+    FixtureNames,
+    fixture_rows,
+    fixture_text,
+    gone,
+    level_of,
+)
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.model.stage import Stage
+from slotwatch.snapshot import Severity
+
+
+@dataclass(frozen=True, slots=True)
+class GlareHeldParameters(RuleParameters):
+    bright_percent: float = number(80.0, "level above which it counts")
+    held_s: float = number(60.0, "time above that level")
+
+
+@dataclass(frozen=True, slots=True)
+class GlareHeldFacts(Facts):
+    fixtures: str
+    held: int
+
+
+class Glare:
+    """The fixtures that face the audience, and since when each is bright."""
+
+    def __init__(self, p: GlareHeldParameters) -> None:
+        self._bright = level_of(p.bright_percent)
+        self._held_ns = ns_from_s(p.held_s)
+        self._names = FixtureNames()
+
+    def _stage(self, ctx: RuleContext) -> Stage:
+        """Give the model's stage; memory begins anew when it has another patch."""
+        stage: Stage = ctx.model.stage
+        if self._names.follow(stage):
+            plan = stage.plan
+            self._since_ns = np.zeros(len(plan.bright_fixture), np.int64)
+            self._faces = np.array([plan.fixtures[n].faces_audience for n in plan.bright_fixture.tolist()], np.bool_)
+        return stage
+
+    def held(self, ctx: RuleContext) -> dict[str, int]:
+        """Names of what faces the audience and has been bright for so long."""
+        stage = self._stage(ctx)
+        if not self._faces.any() or len(stage.brightness) != len(self._since_ns):
+            return {}
+        up = self._faces & (stage.brightness > self._bright) & stage.known
+        self._since_ns = np.where(up, np.where(self._since_ns == 0, ctx.now_ns, self._since_ns), 0)
+        held = np.flatnonzero((self._since_ns > 0) & (ctx.now_ns - self._since_ns >= self._held_ns))[:MOST_CASES]
+        return {stage.plan.fixtures[stage.plan.bright_fixture[i]].name: int(i) for i in held.tolist()}
+
+    def describe(self, ctx: RuleContext, name: str) -> Finding:
+        stage = self._stage(ctx)
+        fixture = self._names.find(name)
+        if fixture is None:
+            return gone(name, GlareHeldFacts(name, 0))
+        place = int(np.searchsorted(stage.plan.bright_fixture, self._names.number(name)))
+        since_ns = int(self._since_ns[place]) or ctx.now_ns
+        return Finding(
+            group=f"glare:{fixture.universe}",
+            since_ns=since_ns,
+            universes=fixture_rows(stage, fixture),
+            fixtures=(name,),
+            facts=GlareHeldFacts(fixture_text(fixture), (ctx.now_ns - since_ns) // NANOSECONDS),
+            evidence=(f"Its brightest slot stands at {int(stage.brightness[place])} of {FULL}. {NOT_SEEN}",),
+        )
+
+
+def bind(setup: RuleSetup, p: GlareHeldParameters) -> tuple[RuleBinding, ...]:
+    if not setup.house.fixtures:
+        return ()
+    glare = Glare(p)
+    return (RuleBinding(KEYS, glare.held, glare.describe, EVERY_SECOND_NS),)
+
+
+RULE = Rule(
+    name="glare-held",
+    rule_class=RuleClass.PATCH,
+    severity=Severity.NOTE,
+    sentence="{fixtures} faces the audience and has stood above {bright_percent:g} % for {held} s.",
+    judged_by=judged_by(GlareHeldParameters(), bind),
+    facts=GlareHeldFacts,
+    faults=("F88",),
+    may_exceed_note=False,
+    next_checks=("Look whether the cue is meant to hold.",),
+)

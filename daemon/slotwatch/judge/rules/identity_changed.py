@@ -1,0 +1,104 @@
+"""A source came back under another identity or address."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+
+from slotwatch.durations import ns_from_s
+from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.succession import MOST_LOOKED_AT, predecessor
+from slotwatch.snapshot import Confidence, Severity
+from slotwatch.wire.universe import Protocol
+
+
+@dataclass(frozen=True, slots=True)
+class IdentityChangedParameters(RuleParameters):
+    on_delay_s: float = number(1.0, "time that it sends before it is raised")
+    shown_s: float = number(60.0, "time after its first frame in which it counts as just come back")
+    overlap_s: float = number(5.0, "longest time that it and the one it took over from may both have sent")
+    start_s: float = number(5.0, "time after the start in which nobody can have come back")
+
+
+@dataclass(frozen=True, slots=True)
+class IdentityChangedFacts(Facts):
+    change: str
+
+
+def has_changed(ctx: RuleContext, p: IdentityChangedParameters) -> Mask:
+    """Streams of a source that came back under another identity or address, for a minute."""
+    streams = ctx.streams
+    changed = ctx.live & (ctx.now_ns - streams.first_frame_ns < ns_from_s(p.shown_s))
+    changed &= ctx.now_ns - ctx.started_ns > ns_from_s(p.start_s)
+    # Only where somebody fell silent can anybody have come back: a whole house that has just appeared costs nothing.
+    changed &= ctx.beside_a_dead_one
+    young = np.flatnonzero(changed)[:MOST_LOOKED_AT].tolist()
+    changed[:] = False
+    for row in young:
+        changed[row] = predecessor(ctx, row, p.overlap_s) >= 0 or moved_from(ctx, row) >= 0
+    return changed
+
+
+def moved_from(ctx: RuleContext, row: int) -> int:
+    """Find the silent stream of the same CID from another address; -1 if none."""
+    streams = ctx.streams
+    own = ctx.sources[ctx.source_of(row)]
+    if streams.protocol[row] != Protocol.E131:
+        return -1
+    for other in map(int, ctx.streams_of(ctx.universe_of(row))):
+        earlier = ctx.sources[ctx.source_of(other)]
+        older = streams.first_frame_ns[other] <= streams.first_frame_ns[row]
+        if other != row and older and not streams.live[other] and earlier.source_id == own.source_id:
+            return other
+    return -1
+
+
+def describe_changed(ctx: RuleContext, row: int, p: IdentityChangedParameters) -> Finding:
+    earlier_row = predecessor(ctx, row, p.overlap_s)
+    moved = moved_from(ctx, row)
+    other = earlier_row if earlier_row >= 0 else moved
+    streams = ctx.streams
+    own = ctx.sources[ctx.source_of(row)]
+    changes = []
+    evidence = []
+    if other >= 0:
+        earlier = ctx.sources[ctx.source_of(other)]
+        if earlier.source_id != own.source_id:
+            changes.append("with a new identity (CID)")
+            evidence.append(f"CID {earlier.source_id.hex()} before, {own.source_id.hex()} now.")
+        if earlier.address != own.address:
+            changes.append(f"under a new address ({earlier.address} before)")
+            evidence.append(f"{earlier.address} before, {own.address} now.")
+        clean = streams.last_terminated_ns[other] >= streams.last_arrival_ns[other]
+        evidence.append("The earlier one ended cleanly." if clean else "The earlier one ended without saying so.")
+    return Finding(
+        group=f"source:{ctx.source_name(ctx.source_of(row))}",
+        since_ns=int(streams.first_frame_ns[row]),
+        universes=(ctx.universe_of(row),),
+        streams=(row,),
+        networks=(int(streams.network[row]),),
+        facts=IdentityChangedFacts(" and ".join(changes) or "changed"),
+        evidence=tuple(evidence),
+        confidence=Confidence.HIGH,
+    )
+
+
+def bind(setup: RuleSetup, p: IdentityChangedParameters) -> tuple[RuleBinding, ...]:
+    return (RuleBinding(STREAMS, partial(has_changed, p=p), partial(describe_changed, p=p), refresh_s=None),)
+
+
+RULE = Rule(
+    name="identity-changed",
+    rule_class=RuleClass.CONTROL,
+    severity=Severity.NOTE,
+    sentence="{sources} came back {change}.",
+    judged_by=judged_by(IdentityChangedParameters(), bind),
+    facts=IdentityChangedFacts,
+    faults=("F14", "F42"),
+    may_exceed_note=False,
+    next_checks=("Look at the source's network page: address, and whether it was restarted.",),
+)

@@ -1,0 +1,80 @@
+"""A few levels stay up although the universe's main sender is at zero."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+
+from slotwatch.judge import wording
+from slotwatch.judge.binding import EVERY_SECOND_NS, UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.snapshot import Confidence, Severity
+
+REFRESH_S = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class LevelStuckParameters(RuleParameters):
+    on_delay_s: float = number(10.0, "time that levels stay up before it is raised")
+    most_slots: int = number(48, "slots above which it is a look of its own, not a level that was left")
+
+
+@dataclass(frozen=True, slots=True)
+class LevelStuckFacts(Facts):
+    slots: str
+
+
+def is_stuck(ctx: RuleContext, p: LevelStuckParameters) -> Mask:
+    """A few slots stay up on a universe whose main sender has gone to zero in all of its slots."""
+    universes, streams = ctx.universes, ctx.streams
+    stuck = np.zeros(universes.count, np.bool_)
+    crowded = universes.used & (universes.declared >= 0) & (universes.live >= 2)
+    if not crowded.any():
+        return stuck
+    rows = np.flatnonzero(ctx.live & crowded[streams.universe] & (streams.changes > 0))
+    dark = rows[~streams.levels[rows].any(1)]
+    if len(dark):
+        of = np.unique(streams.universe[dark])
+        lit = np.count_nonzero(ctx.model.levels[of], axis=1)
+        stuck[of] = (lit > 0) & (lit <= p.most_slots)
+    return stuck
+
+
+def describe_stuck(ctx: RuleContext, row: int) -> Finding:
+    streams = ctx.streams
+    slots = (np.flatnonzero(ctx.model.levels[row]) + 1).tolist()
+    owners = sorted({int(owner) for owner in ctx.model.slot_streams[row][[slot - 1 for slot in slots]] if owner >= 0})
+    rows = [one for one in ctx.streams_of(row).tolist() if ctx.live[one]]
+    dark = [one for one in rows if not streams.levels[one].any()]
+    holders = wording.list_names(ctx.say_source(ctx.source_of(owner)) for owner in owners)
+    return Finding(
+        group=f"universe:{row}",
+        since_ns=int(streams.last_change_ns[dark].max()) if dark else 0,
+        universes=(row,),
+        streams=tuple(dark),
+        networks=(int(ctx.universes.network[row]),),
+        facts=LevelStuckFacts(wording.list_slots(slots)),
+        evidence=(f"{ctx.universe_name(row)}: {wording.list_slots(slots)} held by {holders}.",),
+        confidence=Confidence.HIGH,
+        also_possible=("a channel that was parked on purpose",),
+    )
+
+
+def bind(setup: RuleSetup, p: LevelStuckParameters) -> tuple[RuleBinding, ...]:
+    return (RuleBinding(UNIVERSES, partial(is_stuck, p=p), describe_stuck, EVERY_SECOND_NS, refresh_s=REFRESH_S),)
+
+
+RULE = Rule(
+    name="level-stuck",
+    rule_class=RuleClass.PATCH,
+    severity=Severity.NOTE,
+    sentence="{universes}: levels stay up in {slots} although {sources} is at zero.",
+    judged_by=judged_by(LevelStuckParameters(), bind),
+    facts=LevelStuckFacts,
+    faults=("F86",),
+    may_exceed_note=False,
+    next_checks=("Look at the universe's page: who wins these slots.",),
+)

@@ -1,0 +1,139 @@
+"""A circuit that must be off or full stands at a level between."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from slotwatch.durations import ns_from_s
+from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.lights import (
+    FULL,
+    MOST_CASES,
+    NOT_SEEN,
+    FixtureNames,
+    fixture_rows,
+    fixture_text,
+    gone,
+    level_from,
+    level_of,
+    levels_changed_ns,
+    percent_of,
+    slot_level,
+)
+from slotwatch.judge.rule import COMPETENT, Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.model.stage import Stage
+from slotwatch.snapshot import Severity
+
+FixtureSlot = tuple[str, int]
+"""Name of a fixture, and slot of its universe."""
+
+
+@dataclass(frozen=True, slots=True)
+class NonDimPartialParameters(RuleParameters):
+    low_percent: float = number(1.0, "lowest partial level")
+    high_percent: float = number(99.0, "highest partial level")
+    dwell_s: float = number(2.0, "time at one level")
+    creep_steps: int = number(2, "largest last step, of 255, that may belong to a fade that passes through slowly")
+    creep_dwell_s: float = number(10.0, "time at one level after such a step")
+
+
+@dataclass(frozen=True, slots=True)
+class NonDimPartialFacts(Facts):
+    fixtures: str
+    percent: int
+    way: str
+
+
+class ParkedSlots:
+    """The slots of non-dim circuits, and since when each has stood at its level."""
+
+    def __init__(self, p: NonDimPartialParameters) -> None:
+        self._low = level_from(p.low_percent)
+        self._high = level_of(p.high_percent)
+        self._dwell_ns = ns_from_s(p.dwell_s)
+        self._creep_steps = p.creep_steps
+        self._creep_dwell_ns = ns_from_s(p.creep_dwell_s)
+        self._names = FixtureNames()
+        self._partial = False
+        self._looked_ns = 0
+
+    def _stage(self, ctx: RuleContext) -> Stage:
+        """Give the model's stage; memory begins anew when it has another patch."""
+        stage: Stage = ctx.model.stage
+        if self._names.follow(stage):
+            self._looked_ns = ctx.now_ns
+            self._value = np.zeros(len(stage.plan.non_dim), np.uint8)
+            self._since_ns = np.full(len(stage.plan.non_dim), ctx.now_ns, np.int64)
+            self._step = np.full(len(stage.plan.non_dim), FULL, np.int16)
+        return stage
+
+    def parked(self, ctx: RuleContext) -> dict[FixtureSlot, int]:
+        """A non-dim slot stands at one level between off and full; a fade passing through does not."""
+        stage = self._stage(ctx)
+        slots = stage.plan.non_dim
+        if stage.levels is None or not len(slots):
+            return {}
+        value = stage.levels.of(slots)
+        step = np.abs(value.astype(np.int16) - self._value)
+        moved = step > 0
+        self._value = value
+        self._since_ns[moved] = levels_changed_ns(ctx, stage, slots.declared[moved], self._looked_ns)
+        self._looked_ns = ctx.now_ns
+        self._step[moved] = step[moved]
+        needed = np.where(self._step <= self._creep_steps, self._creep_dwell_ns, self._dwell_ns)
+        partial = (value >= self._low) & (value <= self._high) & stage.levels.known(slots)
+        self._partial = bool(partial.any())
+        found = np.flatnonzero(partial & (ctx.now_ns - self._since_ns >= needed))[:MOST_CASES].tolist()
+        fixtures = stage.plan.fixtures
+        return {(fixtures[slots.fixture[i]].name, int(slots.slot[i]) + 1): int(self._since_ns[i]) for i in found}
+
+    def is_one_partial(self, ctx: RuleContext) -> bool:
+        """Whether a relay's slot is between off and full: looked at rarely, a chase could seem to stand there."""
+        return self._partial
+
+    def describe(self, ctx: RuleContext, key: FixtureSlot) -> Finding:
+        name, slot = key
+        stage = self._stage(ctx)
+        fixture = self._names.find(name)
+        if fixture is None:
+            return gone(name, NonDimPartialFacts(name, 0, ""))
+        level = slot_level(stage, fixture, slot)
+        way = stage.plan.way_of_slot(fixture.universe, slot)
+        module = way[2].module if way is not None and way[2] is not None else ""
+        where = f" on a {module} way, {way[0]} way {way[1]}" if way is not None and module else ""
+        return Finding(
+            group=f"fixture:{name}",
+            since_ns=0,
+            universes=fixture_rows(stage, fixture),
+            fixtures=(name,),
+            facts=NonDimPartialFacts(fixture_text(fixture), percent_of(level), where),
+            evidence=(f"{fixture.universe} slot {slot} stands at {level} of {FULL}. {NOT_SEEN}",),
+            # Only a dimmer harms what must not be dimmed; a relay stays on or off.
+            lower=0 if module == "dimmer" else 1,
+        )
+
+
+def bind(setup: RuleSetup, p: NonDimPartialParameters) -> tuple[RuleBinding, ...]:
+    if not setup.house.fixtures:
+        return ()
+    slots = ParkedSlots(p)
+    return (RuleBinding(KEYS, slots.parked, slots.describe, timed=True, is_wary=slots.is_one_partial),)
+
+
+RULE = Rule(
+    name="non-dim-partial",
+    rule_class=RuleClass.PATCH,
+    severity=Severity.CRITICAL,
+    sentence="{fixtures}: a circuit that must be off or full stands at {percent} %{way}.",
+    judged_by=judged_by(NonDimPartialParameters(), bind),
+    facts=NonDimPartialFacts,
+    faults=("F80", "F81"),
+    next_checks=(
+        "Look at the cue, submaster or grand master that holds this circuit.",
+        "Look at what hangs on the circuit: motors, transformers and LED supplies can be damaged.",
+    ),
+    next_checks_quiet=(f"Have the module in the rack checked {COMPETENT}.",),
+)

@@ -1,0 +1,84 @@
+"""Frames end before the slots that the patch uses."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from slotwatch.judge import wording
+from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.patched import SLOTS, PatchedSlots
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.snapshot import Severity
+
+
+@dataclass(frozen=True, slots=True)
+class ShortFrameParameters(RuleParameters):
+    on_delay_s: float = number(5.0, "time that no source covers the patched slots before it is raised")
+
+
+@dataclass(frozen=True, slots=True)
+class ShortFrameFacts(Facts):
+    slots: int
+    needed: int
+    fixtures: str
+
+
+class ShortFrames:
+    """Compares the slots that arrive with those that the patch uses."""
+
+    def __init__(self, patch: PatchedSlots) -> None:
+        self._patch = patch
+
+    def is_short(self, ctx: RuleContext) -> Mask:
+        """No live source covers all slots that the patch uses."""
+        universes = ctx.universes
+        needed = self._patch.needed[universes.declared]
+        short: Mask = universes.used & (universes.declared >= 0) & (universes.live > 0) & (universes.slots < needed)
+        for row in np.flatnonzero(short).tolist():
+            short[row] = self._covered(ctx, row) < needed[row]
+        return short
+
+    @staticmethod
+    def _covered(ctx: RuleContext, row: int) -> int:
+        rows = ctx.streams_of(row)
+        rows = rows[ctx.live[rows]]
+        return int(ctx.streams.slots[rows].max()) if len(rows) else SLOTS
+
+    def describe(self, ctx: RuleContext, row: int) -> Finding:
+        slots, needed = self._covered(ctx, row), int(self._patch.needed[ctx.universes.declared[row]])
+        cut = [fixture for fixture in self._patch.fixtures_on(ctx.universe_id(row)) if fixture.last_slot > slots]
+        rows = [stream for stream in ctx.streams_of(row).tolist() if ctx.live[stream]]
+        return Finding(
+            group=f"universe:{row}",
+            since_ns=0,
+            universes=(row,),
+            streams=tuple(rows),
+            networks=(int(ctx.universes.network[row]),),
+            fixtures=tuple(fixture.name for fixture in cut),
+            facts=ShortFrameFacts(slots, needed, wording.list_names(fixture.label or fixture.name for fixture in cut)),
+            evidence=(f"{ctx.universe_name(row)}: frames of {slots} slots; the patch ends at slot {needed}.",),
+        )
+
+
+def bind(setup: RuleSetup, p: ShortFrameParameters) -> tuple[RuleBinding, ...]:
+    frames = ShortFrames(setup.shared(PatchedSlots))
+    return (RuleBinding(UNIVERSES, frames.is_short, frames.describe),)
+
+
+RULE = Rule(
+    name="short-frame",
+    rule_class=RuleClass.LOSS,
+    severity=Severity.CRITICAL,
+    sentence="{universes} carries {slots} slots, the patch needs {needed}: {fixtures} get no data.",
+    judged_by=judged_by(ShortFrameParameters(), bind),
+    facts=ShortFrameFacts,
+    source="ANSI E1.31-2018 7.6 (fewer slots are legal); the time: common practice, no source",
+    faults=("F55", "F56"),
+    next_checks=(
+        "Look at the source's output setting: does it send full universes or only the patched part?",
+        "Look at the fixtures with the highest addresses of this universe.",
+    ),
+)

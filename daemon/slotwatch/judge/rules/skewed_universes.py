@@ -1,0 +1,115 @@
+"""A source sends the universes of one frame far apart in time."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from slotwatch.durations import ms_from_ns, ns_from_ms, ns_from_s
+from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.snapshot import Confidence, Severity
+
+MOST_SPREADS = 32
+"""Single steps of one source that are remembered."""
+
+
+@dataclass(frozen=True, slots=True)
+class SkewedUniversesParameters(RuleParameters):
+    frame_ms: float = number(22.676, "shortest frame of 512 slots", "ANSI E1.11 timing")
+    skew_frames: float = number(1.5, "spread of one step's universes, in such frames, that is still one frame")
+    steps: int = number(5, "single steps that were spread wider")
+    window_s: float = number(60.0, "time in which they are counted")
+    isolated_s: float = number(0.3, "rest before and after a change that makes it a single step")
+    together_s: float = number(0.25, "longest time between the changes of one step")
+    keep_alive_s: float = number(1.0, "longest time between frames at rest", "ANSI E1.31-2018 6.6.2")
+
+
+@dataclass(frozen=True, slots=True)
+class SkewedUniversesFacts(Facts):
+    skew: str
+
+
+class Skew:
+    """Measures how far apart the universes of one source change, where all of them change once and rest."""
+
+    def __init__(self, p: SkewedUniversesParameters) -> None:
+        self._isolated_ns = ns_from_s(p.isolated_s)
+        self._together_ns = ns_from_s(p.together_s)
+        self._keep_alive_ns = ns_from_s(p.keep_alive_s)
+        self._window_ns = ns_from_s(p.window_s)
+        self._wide_ns = ns_from_ms(p.frame_ms * p.skew_frames)
+        self._steps = p.steps
+        self._spreads: dict[int, deque[tuple[int, int]]] = {}
+        """Of a source row: moments of single steps and their spreads."""
+
+    def find(self, ctx: RuleContext) -> dict[int, None]:
+        streams, isolated_ns = ctx.streams, self._isolated_ns
+        quiet_ns = ctx.now_ns - streams.last_change_ns
+        settled = ctx.live & (quiet_ns > isolated_ns) & (quiet_ns < 2 * isolated_ns) & (streams.history_count >= 2)
+        for source in np.unique(streams.source[settled]).tolist() if settled.any() else ():
+            self._measure(ctx, source)
+        spread = self._spreads.items()
+        return {source: None for source, spreads in spread if len(self._wide(ctx, spreads)) >= self._steps}
+
+    def _measure(self, ctx: RuleContext, source: int) -> None:
+        streams = ctx.streams
+        rows = ctx.streams_from(source)
+        rows = rows[ctx.live[rows]]
+        changes_ns = streams.last_change_ns[rows]
+        newest_ns = int(changes_ns.max())
+        rows = rows[changes_ns > newest_ns - self._together_ns]
+        if len(rows) < 2 or ctx.now_ns - newest_ns < self._isolated_ns:
+            return
+        if newest_ns - self._keep_alive_ns < ctx.listener.marked_until_ns:
+            return  # a step that this computer did not hear shows in each universe's next keep-alive
+        history_ns = streams.history_ns[rows]
+        before_ns = np.sort(history_ns, axis=1)[:, -2]
+        changes_ns = streams.last_change_ns[rows]
+        if (changes_ns - before_ns < self._isolated_ns).any():
+            return
+        spreads = self._spreads.setdefault(source, deque(maxlen=MOST_SPREADS))
+        if not spreads or newest_ns - spreads[-1][0] > self._together_ns:
+            spreads.append((newest_ns, int(changes_ns.max() - changes_ns.min())))
+
+    def _wide(self, ctx: RuleContext, spreads: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
+        """Single steps of the window that were spread wider than a frame."""
+        recent = [one for one in spreads if ctx.now_ns - one[0] < self._window_ns]
+        return [one for one in recent if one[1] > self._wide_ns]
+
+    def describe(self, ctx: RuleContext, source: int) -> Finding:
+        rows = [row for row in ctx.streams_from(source).tolist() if ctx.live[row]]
+        wide = self._wide(ctx, self._spreads.get(source, ()))
+        skew_ms = ms_from_ns(float(np.median([spread_ns for _, spread_ns in wide]))) if wide else 0.0
+        return Finding(
+            group=f"source:{ctx.source_name(source)}",
+            since_ns=wide[0][0] if wide else 0,
+            universes=tuple(sorted({ctx.universe_of(row) for row in rows})),
+            sources=(source,),
+            networks=tuple({int(ctx.streams.network[row]) for row in rows}),
+            facts=SkewedUniversesFacts(f"{skew_ms:.0f}"),
+            evidence=(f"{len(wide)} single steps in the last minute reached its universes {skew_ms:.0f} ms apart.",),
+            confidence=Confidence.HIGH,
+        )
+
+
+def bind(setup: RuleSetup, p: SkewedUniversesParameters) -> tuple[RuleBinding, ...]:
+    skew = Skew(p)
+    return (RuleBinding(KEYS, skew.find, skew.describe, refresh_s=p.off_delay_s),)
+
+
+RULE = Rule(
+    name="skewed-universes",
+    rule_class=RuleClass.FLOW,
+    severity=Severity.NOTE,
+    sentence="{sources} sends the universes of one frame {skew} ms apart.",
+    judged_by=judged_by(SkewedUniversesParameters(), bind),
+    facts=SkewedUniversesFacts,
+    faults=("F73",),
+    may_exceed_note=False,
+    next_checks=("Look whether the source can synchronise its universes, or send fewer of them.",),
+)
