@@ -5,7 +5,7 @@ BIN    := $(VENV)/bin
 HOUSE  ?= config/harbour-street/house.toml
 SECONDS ?= 60
 
-.PHONY: help demo run test check bench fuzz screenshots wheel tools clean
+.PHONY: help setup demo run test check rule docs bench fuzz screenshots wheel tools clean
 
 help:            ## list what can be done here
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | awk -F':.*## ' '{printf "  make %-12s %s\n", $$1, $$2}'
@@ -26,6 +26,8 @@ demo: $(VENV)/.ready    ## a rehearsed house with real packets on loopback, and 
 run: $(VENV)/.ready     ## watch a real house: make run HOUSE=/path/house.toml
 	@$(BIN)/slotwatch serve -c $(HOUSE)
 
+setup: $(VENV)/.dev    ## make the environment for contributors
+
 tools:           ## install or name the system tools that the tests measure against
 	@.ci/tools
 
@@ -36,6 +38,12 @@ check: $(VENV)/.dev   ## style, types and layers, as CI does before the tests
 	@$(BIN)/ruff check daemon tests benchmarks
 	@$(BIN)/ruff format --check daemon tests benchmarks
 	@$(BIN)/mypy
+
+rule: $(VENV)/.dev    ## one rule: its row, its tests and its scenarios: make rule RULE=packet-loss
+	@$(BIN)/python -m tests.rule $(RULE)
+
+docs: $(VENV)/.dev    ## write everything that is generated: reference pages, golden metrics
+	@$(BIN)/python -m tests.generated
 
 bench: $(VENV)/.dev   ## speed and memory, as ratios against a floor measured in the same run
 	@$(BIN)/python -m benchmarks

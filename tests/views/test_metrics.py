@@ -177,12 +177,15 @@ def test_names_that_a_source_chose_cannot_break_a_line() -> None:
         assert [s.labels["universe"] for s in found["slotwatch_universe_up"].samples] == ["e131/1"]
 
 
+def golden() -> str:
+    """Every metric of a house that has something of all; rules and the version change too often."""
+    lines = (line for line in text(full()).splitlines() if "incidents_open" not in line and "build_info{" not in line)
+    return "\n".join(lines) + "\n"
+
+
 def test_the_whole_text_is_as_it_was() -> None:
     """A change of any name, label or help text shows as a difference; write the file anew on purpose only."""
-    found = "\n".join(
-        line for line in text(full()).splitlines() if "incidents_open" not in line and "build_info{" not in line
-    )
-    assert found + "\n" == GOLDEN.read_text()
+    assert golden() == GOLDEN.read_text(), "run: make docs"
 
 
 def test_4096_universes_are_quick() -> None:

@@ -1,0 +1,37 @@
+"""One rule at a time: `python -m tests.rule packet-loss`, or `make rule RULE=packet-loss`.
+
+Prints its row, then runs its tests and its scenarios.
+"""
+
+from __future__ import annotations
+
+import sys
+from difflib import get_close_matches
+
+import pytest
+
+from slotwatch.judge.catalog import CATALOG
+from slotwatch.rehearse.catalogue import SCENARIOS
+
+FILES = ("test_catalog.py", "test_every_rule.py", "test_flow_rules.py", "test_parameters.py")
+
+
+def main(arguments: list[str]) -> int:
+    if len(arguments) != 1 or arguments[0] not in CATALOG:
+        near = get_close_matches(arguments[0] if arguments else "", CATALOG, 1) or ["packet-loss"]
+        print(f"name one rule: make rule RULE={near[0]}", file=sys.stderr)
+        return 2
+    rule = CATALOG[arguments[0]]
+    print(f"{rule.name}: {rule.rule_class}, {rule.severity.word} in show\n  {rule.shown_sentence()}")
+    for row in (*rule.parameters.rows(), *rule.measured):
+        print(f"  {row.name} = {row.value:g}: {row.text} ({row.source})")
+    scenarios = [each.name for each in SCENARIOS.values() if each.truth.rule == rule.name]
+    print(f"  scenarios: {', '.join(scenarios) or 'none'}", flush=True)
+    wanted_tests = " or ".join([rule.name, *(f"as_it_is[{name}]" for name in scenarios)])
+    return pytest.main(
+        ["-q", "-k", wanted_tests, *(f"tests/judge/{name}" for name in FILES), "tests/rehearse/test_truths.py"]
+    )
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
