@@ -5,6 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 
+MOST_LISTED = 50
+"""Problems of a file that are listed one by one."""
+
+
 @dataclass(frozen=True, slots=True)
 class Problem:
     """One thing wrong with a file: where, which key, what it holds, what would be right."""
@@ -44,13 +48,21 @@ class SlotwatchError(Exception):
 class HouseFileError(SlotwatchError):
     """A house file, patch or circuit list that cannot be used: all of its problems at once."""
 
-    def __init__(self, problems: list[Problem]) -> None:
+    def __init__(self, problems: list[Problem], *, is_cut: bool = False) -> None:
+        """is_cut: reading ended early, so there may be more."""
         super().__init__(f"{len(problems)} problem(s)")
         self.problems = problems
+        self.is_cut = is_cut
 
     @property
     def lines(self) -> list[str]:
-        return [str(problem) for problem in self.problems]
+        """The first MOST_LISTED problems, then how many more there are."""
+        lines = [str(problem) for problem in self.problems[:MOST_LISTED]]
+        more = len(self.problems) - len(lines)
+        if more:
+            least = "at least " if self.is_cut else ""
+            lines.append(f"{self.problems[0].file}: and {least}{more} more problem{'' if more == 1 else 's'}")
+        return lines
 
 
 class CaptureError(SlotwatchError):

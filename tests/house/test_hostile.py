@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import random
 import re
+import tracemalloc
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -93,3 +95,49 @@ def test_any_damage_to_a_fixture_type_is_modes_or_a_line(seed: int) -> None:
         assert len(error.lines) == 1
         return
     assert all(len(slots) <= 512 for one in modes.values() for slots in one.breaks.values())
+
+
+LYING = {
+    "a key of many parts": (
+        ".".join(["a"] * 20_000) + " = 1\n",
+        "house.toml:1: a.a.a.a.a.a.a.a.… - a key has at most 8",
+    ),
+    "a header of many parts": ("[" + ".".join(["a"] * 20_000) + "]\n", "a key has at most 8 parts"),
+    "a long number": ("[limits]\nmin_refresh_hz = " + "9" * 5000, "house.toml:2: 999"),
+    "a long hexadecimal number": ("[limits]\nmin_refresh_hz = 0x" + "f" * 50_000, "of more than 64 digits"),
+    "a number that no computer counts": ("[limits]\nmin_refresh_hz = " + "9" * 60, "limits.min_refresh_hz"),
+    "lists in lists": ("a = " + "[" * 19_000, "nested too deeply"),
+    "many tables": ("[[universes]]\n" * 20_001, "it holds more than 20000 tables"),
+    "many values": ("[listen]\ninterfaces = [" + '"e",' * 200_001 + "]", "more than 200000 keys and values"),
+}
+
+
+@pytest.mark.parametrize("name", LYING)
+def test_a_file_that_would_take_long_is_refused_before_it_does(name: str) -> None:
+    """Memory stands for work: each of these took seconds or gigabytes once."""
+    text, wanted = LYING[name]
+    tracemalloc.start()
+    try:
+        found = load(text, {})
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert isinstance(found, list) and wanted in found[0]
+    assert peak < 32 << 20
+
+
+def test_what_stands_in_texts_and_comments_is_no_key_and_no_number() -> None:
+    text = '[house]\nname = "a.b.c.d.e.f.g.h.i.j.k"  # a.b.c.d.e.f.g.h.i.j\n[listen]\ninterfaces = ["lo"]\n'
+    text += f"[http]\n# {'9' * 99}\ntoken_file = '{'f' * 99}'\n"
+    found = load(text, {})
+    assert isinstance(found, House) and found.name == "a.b.c.d.e.f.g.h.i.j.k"
+
+
+def test_of_many_problems_the_first_fifty_are_listed_and_the_rest_is_counted() -> None:
+    wrong = '[[universes]]\nprotocol = "e132"\nnumber = 1\n'
+    found = load("[listen]\ninterfaces = ['lo']\n" + wrong * 60, {})
+    assert isinstance(found, list) and len(found) == 51
+    assert found[49].startswith("house.toml:") and found[50] == "house.toml: and 10 more problems"
+    found = load("[listen]\ninterfaces = ['lo']\n" + wrong * 5000, {})
+    assert isinstance(found, list) and len(found) == 51
+    assert found[50] == "house.toml: and at least 950 more problems"

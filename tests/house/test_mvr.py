@@ -215,7 +215,15 @@ def _encrypted() -> bytes:
 
 
 HOSTILE: dict[str, tuple[Callable[[], bytes], str]] = {
-    "bomb": (_bomb, "GeneralSceneDescription.xml in it unpacks to more than 64 MiB"),
+    "bomb": (_bomb, "GeneralSceneDescription.xml in it unpacks to more than 200 times its size"),
+    "many elements": (
+        lambda: zipped({"GeneralSceneDescription.xml": b"<a>" + b"<b/>" * 1_000_001 + b"</a>"}),
+        "has too many elements or is nested too deeply",
+    ),
+    "too long": (
+        lambda: zipped({"GeneralSceneDescription.xml": b"<a>" + b" " * (64 << 20) + b"</a>"}, zipfile.ZIP_STORED),
+        "GeneralSceneDescription.xml in it unpacks to more than 64 MiB",
+    ),
     "entities": (_entities, "declares a DTD or entities, which such a file never needs"),
     "traversal": (lambda: zipped({"../../etc/cron.d/x": b""}), "it holds an entry that points outside of it"),
     "absolute": (lambda: zipped({"/etc/x": b""}), "it holds an entry that points outside of it"),

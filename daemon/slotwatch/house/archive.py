@@ -8,10 +8,10 @@ from __future__ import annotations
 import io
 import zipfile
 from typing import Any
-from xml.etree.ElementTree import Element, tostring
+from xml.etree.ElementTree import Element, TreeBuilder, tostring
 
 from defusedxml import DefusedXmlException
-from defusedxml.ElementTree import ParseError, fromstring
+from defusedxml.ElementTree import DefusedXMLParser, ParseError
 
 from slotwatch.errors import HouseFileError, Problem
 
@@ -24,7 +24,12 @@ MAX_ALL_XML_BYTES = 256 << 20
 MAX_INNER_BYTES = 64 << 20
 """One fixture type with its models."""
 MAX_DEPTH = 100
-MAX_ELEMENTS = 2_000_000
+MAX_ELEMENTS = 1_000_000
+"""20,000 fixtures with all of their elements are 600,000."""
+MAX_RATIO = 200
+"""Each fixture has an identifier of its own (36 random characters), so that no scene packs better than 1 to 80."""
+RATIO_FROM_BYTES = 8 << 20
+PIECE_BYTES = 1 << 16
 _END = b"PK\5\6"
 _END_LENGTH = 22
 _ZIP64 = b"PK\6\7"
@@ -62,14 +67,22 @@ class Archive:
 
     def xml(self, name: str) -> Element:
         """One entry as XML without DTD and entities, of bounded size and depth."""
-        data = self.read(name, MAX_XML_BYTES)
+        entry = self.names[name]
+        if entry.file_size > RATIO_FROM_BYTES and entry.file_size > MAX_RATIO * entry.compress_size:
+            raise self.refused(f"{name} in it unpacks to more than {MAX_RATIO} times its size, as no such file does")
+        data = self.read(name, MAX_XML_BYTES).rstrip(b"\0")
+        parser = DefusedXMLParser(target=_CountingBuilder(), forbid_dtd=True)
         try:
-            root: Element = fromstring(data.rstrip(b"\0"), forbid_dtd=True)
+            # In pieces, so that a count that runs over ends the reading there.
+            for begin in range(0, len(data), PIECE_BYTES):
+                parser.feed(data[begin : begin + PIECE_BYTES])
+            root: Element = parser.close()
+        except _TooMuch:
+            raise self.refused(f"{name} in it has too many elements or is nested too deeply") from None
         except DefusedXmlException:
             raise self.refused(f"{name} in it declares a DTD or entities, which such a file never needs") from None
         except (ParseError, ValueError, LookupError) as error:
             raise self.refused(f"{name} in it is no XML: {error}") from None
-        self._check_tree(name, root)
         return root
 
     def refused(self, wanted: str) -> HouseFileError:
@@ -98,14 +111,28 @@ class Archive:
         if entry.compress_type not in _METHODS:
             raise self.refused(f"{name[:60]!r} in it is packed by a method that the format does not allow")
 
-    def _check_tree(self, name: str, root: Element) -> None:
-        level, depth, count = [root], 1, 1
-        while level:
-            level = [child for element in level for child in element]
-            count += len(level)
-            depth += 1
-            if depth > MAX_DEPTH or count > MAX_ELEMENTS:
-                raise self.refused(f"{name} in it has too many elements or is nested too deeply")
+
+class _TooMuch(Exception):
+    """More elements, or deeper ones, than any such file holds."""
+
+
+class _CountingBuilder(TreeBuilder):
+    """Builds the tree and counts while it does. _TooMuch past the bounds."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._count = self._depth = 0
+
+    def start(self, tag: str, attributes: dict[Any, Any]) -> Element:
+        self._count += 1
+        self._depth += 1
+        if self._count > MAX_ELEMENTS or self._depth > MAX_DEPTH:
+            raise _TooMuch
+        return super().start(tag, attributes)
+
+    def end(self, tag: str) -> Element:
+        self._depth -= 1
+        return super().end(tag)
 
 
 def repacked(name: str, root: Element) -> Any:

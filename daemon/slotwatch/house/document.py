@@ -17,7 +17,24 @@ from slotwatch.house.values import Converter
 
 MAX_TOML_BYTES = 4 << 20
 """A house of 4,096 universes, each with all of its keys, has under 1 MiB."""
+MOST_PROBLEMS = 1000
+"""A file with more of them is no house file that somebody mistyped: reading ends there."""
+MOST_DOTS = 8
+"""Parts of the deepest key are three."""
+MOST_DIGITS = 64
+MOST_VALUES = 200_000
+"""Keys and list elements of one file: 4,096 universes with all of their keys are 60,000."""
+MOST_TABLES = 20_000
+_NO_KEY = re.compile(r"""\"{3}(?:[^\\]|\\.)*?\"{3}|'{3}.*?'{3}|"(?:[^"\\\n]|\\.)*"|'[^'\n]*'|#[^\n]*""", re.DOTALL)
+"""Strings and comments: what stands in them is no key and no number."""
+_DEEP = re.compile(rf"(?<![\w-])(?:[\w-]+[ \t]*\.[ \t]*){{{MOST_DOTS}}}")
+_LONG = re.compile(rf"(?<![0-9A-Fa-f_])[0-9A-Fa-f_]{{{MOST_DIGITS}}}")
+_TABLE = re.compile(r"^[ \t]*\[\[", re.MULTILINE)
 _AT_LINE = re.compile(r" \(at line (\d+), column \d+\)| \(at end of document\)")
+
+
+class TooManyProblems(Exception):
+    """A document has MOST_PROBLEMS."""
 
 
 @dataclass(slots=True)
@@ -62,6 +79,8 @@ class Document:
         """Note a fault at this path. `holds` is the file's own spelling unless given."""
         place = self.places.get(path)
         shown = holds if holds is not None else place.spelling if place else ""
+        if len(self.problems) >= MOST_PROBLEMS:
+            raise TooManyProblems
         key = ".".join(part for part in path if isinstance(part, str))
         self.problems.append(Problem(self.file, self.line(path), key, shown, wanted))
 
@@ -146,6 +165,7 @@ def open_document(file: str, data: bytes) -> Document:
     if not text.strip():
         raise _refused(file, None, "it is empty; at least [house] and [listen] are wanted")
     text = text.replace("\r\n", "\n")
+    _check_bounds(file, text)
     try:
         return Document(file, tomllib.loads(text), find_places(text))
     except tomllib.TOMLDecodeError as error:
@@ -156,6 +176,21 @@ def open_document(file: str, data: bytes) -> Document:
         raise _refused(file, line, f"this is not TOML: {said[0].lower()}{said[1:]}", held) from None
     except RecursionError:
         raise _refused(file, None, "lists and tables are nested too deeply") from None
+
+
+def _check_bounds(file: str, text: str) -> None:
+    """Refuse what would take long to parse, before it is parsed."""
+    plain = _NO_KEY.sub(lambda found: "q" + "\n" * found[0].count("\n"), text)
+    for pattern, wanted in (
+        (_DEEP, f"a key has at most {MOST_DOTS} parts"),
+        (_LONG, f"a number or key of more than {MOST_DIGITS} digits is never wanted"),
+    ):
+        if found := pattern.search(plain):
+            raise _refused(file, plain.count("\n", 0, found.start()) + 1, wanted, found[0][:40] + "…")
+    if len(_TABLE.findall(plain)) > MOST_TABLES:
+        raise _refused(file, None, f"it holds more than {MOST_TABLES} tables")
+    if plain.count(",") + plain.count("=") > MOST_VALUES:
+        raise _refused(file, None, f"it holds more than {MOST_VALUES} keys and values")
 
 
 def decode_text(file: str, data: bytes, most_bytes: int) -> str:

@@ -13,7 +13,7 @@ from slotwatch.errors import HouseFileError, Problem
 from slotwatch.house import build, notices, references
 from slotwatch.house.cells import Addressing
 from slotwatch.house.circuits import read_circuits
-from slotwatch.house.document import Document, Entry, Read, open_document
+from slotwatch.house.document import Document, Entry, Read, TooManyProblems, open_document
 from slotwatch.house.patch import read_patch
 from slotwatch.house.references import Built
 from slotwatch.house.schema import Circuit, Fixture, House, Limits, Listen, Network, Phase, Profile
@@ -42,7 +42,18 @@ class _Loader:
         self.notes: list[str] = []
 
     def load(self) -> House:
+        self.documents: list[Document] = []
+        try:
+            return self._load()
+        except TooManyProblems:
+            every = self.problems + [problem for document in self.documents for problem in document.problems]
+            raise HouseFileError(
+                _in_order(every, [document.file for document in self.documents]), is_cut=True
+            ) from None
+
+    def _load(self) -> House:
         main = open_document(self.file, self.read(self.file))
+        self.documents = [main]
         main.check_names(overlay=False)
         plain = Converter()
         self.documents = [main, *self._overlays(main, plain)]

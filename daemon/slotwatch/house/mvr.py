@@ -23,7 +23,7 @@ from slotwatch.house.schema import Fixture, Profile
 from slotwatch.wire.universe import UniverseId
 
 ROOT = "GeneralSceneDescription.xml"
-MAX_FIXTURES = 100_000
+MAX_FIXTURES = 50_000
 MAX_TYPES = 1024
 _CHILDREN = ("group_objects", "scene_objects", "trusses", "supports", "video_screens", "projectors")
 
