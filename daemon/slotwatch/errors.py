@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-
 MOST_LISTED = 50
 """Problems of a file that are listed one by one."""
 
