@@ -149,6 +149,36 @@ with listening(house) as ear:
     assert answer["rows"] == [["again", 0]]
 
 
+def test_packets_of_an_interface_that_is_gone_and_of_one_that_is_new_have_their_network() -> None:
+    """Queued before it went, or come before its news was read: otherwise a universe stands in the list twice."""
+    answer = inside(
+        PRELUDE
+        + """
+def replugged():
+    ip("link", "add", "sw", "type", "veth", "peer", "name", "eth1")
+    ip("address", "add", "10.20.0.10/32", "dev", "sw")
+    ip("address", "add", "10.20.0.9/24", "dev", "eth1")
+    ip("link", "set", "eth1", "up")
+    ip("link", "set", "sw", "up")
+    take_own("eth1", "sw")
+
+with listening(house) as ear:
+    before = socket.if_nametoindex("eth1")
+    from_the_switch(house.listen.e131_port, b"queued")
+    ip("link", "delete", "eth1")
+    news(ear, network=0, present=False)
+    queued = heard(ear)
+    replugged()
+    from_the_switch(house.listen.artnet_port, b"first", "10.20.0.255")
+    first = heard(ear)
+    print(json.dumps({"queued": queued, "first": first, "same": socket.if_nametoindex("eth1") == before}))
+"""
+    )
+    assert not answer["same"]
+    assert answer["queued"] == [["queued", 0]]
+    assert answer["first"] == [["first", 0]]
+
+
 def test_a_missing_interface_is_refused_at_the_start_with_what_there_is() -> None:
     answer = inside(
         PRELUDE

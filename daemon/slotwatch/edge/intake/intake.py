@@ -65,7 +65,7 @@ class Intake:
         self.watch.require_all()
         self.sockets = _open_sockets(house.listen)
         self.joins = Joins()
-        self.networks = Networks(self.watch.networks_by_index())
+        self.networks = Networks(self.watch.networks_by_index(), self._look_again)
         self.taps = _start_taps(house)
         self._bells = bells
         self._channel = observations
@@ -119,6 +119,7 @@ class Intake:
                 tap.close()
             self.taps = _start_taps(house)
         self._sync_groups.clear()
+        self.networks.by_index = {}  # numbers of another house
         self._changed()
 
     def run(self, lifeline: Channel, handle: Callable[[Message], bool]) -> None:
@@ -210,9 +211,14 @@ class Intake:
             self._lines_told_s = now_s
             self._send_health()
 
+    def _look_again(self) -> None:
+        """Read the kernel's word of interfaces, which came before any packet of a new one."""
+        if self.watch.read():
+            self._changed()
+
     def _changed(self) -> None:
         """Interfaces or the house changed: networks, memberships and judging follow."""
-        self.networks.by_index = self.watch.networks_by_index()
+        self.networks.take(self.watch.networks_by_index(), self.watch.table.by_index)
         self._send(_observed(self.watch.links(clock.monotonic_ns())))
         self._joined()
 

@@ -17,6 +17,7 @@ import os
 import socket
 import struct
 import sys
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -247,7 +248,7 @@ class DataSocket:
                 views["src"][16 * row : 16 * row + 16] = _MAPPED + bytes(names[name + 4 : name + 8])
                 views["dst"][16 * row : 16 * row + 16] = _MAPPED + (words[word + 7] & 0xFFFFFFFF).to_bytes(4, "little")
                 interface = words[word + 6]
-            views["network"][row] = networks.by_index.get(interface & 0xFFFFFFFF, NETWORK_UNKNOWN)
+            views["network"][row] = networks.one(interface & 0xFFFFFFFF)
             words[word + 1] = words[word + 5] = 0  # as in `_fill`
         self._name_lengths[:count] = NAME_BYTES
         self._control_lengths[:count] = CONTROL_BYTES
@@ -261,20 +262,47 @@ class DataSocket:
         columns["dst"][rows] = 0
 
 
+MOST_GONE = 64
+"""Interfaces that are gone, or unknown, and still remembered: an index is not used again for a long time."""
+
+
 @dataclass(slots=True)
 class Networks:
     """Which network of the house an interface index is."""
 
     by_index: dict[int, int] = field(default_factory=dict)
     """Interface index to network; what is not here is NETWORK_UNKNOWN."""
+    look_again: Callable[[], None] | None = None
+    """Called once for each unknown index: the packet may be here before the kernel's word of its interface is read."""
+    _strangers: set[int] = field(default_factory=set)
+
+    def take(self, by_index: Mapping[int, int], present: Collection[int]) -> None:
+        """Take what is true now. What was received on an interface that is gone is still that network's.
+
+        present: indices of all interfaces of this computer.
+        """
+        gone = {index: network for index, network in self.by_index.items() if index not in present}
+        kept = dict(list(gone.items())[-MOST_GONE:])
+        self.by_index = {**kept, **by_index}
+        self._strangers.clear()
+
+    def one(self, index: int) -> int:
+        """Network of one arrival interface."""
+        network = self.by_index.get(index)
+        if network is None and self.look_again is not None and index not in self._strangers:
+            self.look_again()
+            if len(self._strangers) < MOST_GONE:
+                self._strangers.add(index)
+            network = self.by_index.get(index)
+        return NETWORK_UNKNOWN if network is None else network
 
     def of(self, interfaces: NDArray[np.uint64]) -> NDArray[np.uint16] | int:
         """Network of each arrival interface. Nearly always all are the same one."""
         first = int(interfaces[0])
         if (interfaces == first).all():
-            return self.by_index.get(first, NETWORK_UNKNOWN)
+            return self.one(first)
         found, inverse = np.unique(interfaces, return_inverse=True)
-        table = np.array([self.by_index.get(int(index), NETWORK_UNKNOWN) for index in found], np.uint16)
+        table = np.array([self.one(int(index)) for index in found], np.uint16)
         return table[inverse]
 
 
