@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from slotwatch.judge import wording
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.leg_causes import find_leg_cause, find_wrong_network, say_legs_working, say_networks, say_other_leg
+from slotwatch.judge.lists import say_undeclared
 from slotwatch.judge.losses import LossGroup
 from slotwatch.judge.multicast_causes import (
     ended_one_by_one,
@@ -307,7 +308,8 @@ def _listing(scene: Scene, source: int, rows: NDArray[np.intp]) -> bool | None:
 
 def _withdrawn(scene: Scene, source: int, rows: NDArray[np.intp], evidence: str) -> Verdict:
     ctx = scene.ctx
-    return Verdict(
+    undeclared = say_undeclared(ctx, source)
+    verdict = Verdict(
         "universe-withdrawn",
         Confidence.HIGH,
         f"{ctx.say_source(source)} lives and no longer sends it: the output was switched off, unpatched or died.",
@@ -315,3 +317,6 @@ def _withdrawn(scene: Scene, source: int, rows: NDArray[np.intp], evidence: str)
         ["the way of this one universe to this port"],
         next_checks=[f"Look at the output list of {ctx.source_name(source)}: is this universe on?"],
     )
+    if undeclared:
+        verdict.evidence.append(f"{undeclared}.")
+    return verdict

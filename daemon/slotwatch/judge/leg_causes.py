@@ -25,6 +25,8 @@ def find_leg_cause(scene: Scene) -> Verdict | None:
     legs = _Legs.of(scene)
     if not legs.alive:
         return None
+    if not legs.gone and all(_has_moved(scene, row) for row in legs.alive):
+        return _moved(scene, legs)
     if _is_one_network_gone(scene, legs):
         return _network_lost(scene, legs)
     return _leg_lost(scene, legs)
@@ -57,6 +59,31 @@ def find_wrong_network(scene: Scene) -> Verdict | None:
         Confidence.HIGH,
         f"It arrives on {there} instead, where it is not declared: {name} runs.",
         [f"{_names(ctx, list(senders))} sends the same universes on {there} since they ended on {here}."],
+        [f"{name} was set to send to {there}"],
+        next_checks=[
+            f"Look at the lead of {name}: it may hang in a port of {there}.",
+            "Look at the VLAN of its switch port.",
+        ],
+    )
+
+
+def _has_moved(scene: Scene, source: int) -> bool:
+    """Whether a source was heard on other networks only after it had ended on its own."""
+    ctx = scene.ctx
+    return all(ctx.sources[leg].first_seen_ns > scene.group.from_ns for leg in ctx.other_legs(source))
+
+
+def _moved(scene: Scene, legs: _Legs) -> Verdict:
+    """Its groups are not joined there, so that a switch may pass on its discovery list alone."""
+    ctx = scene.ctx
+    name = _plain(ctx, list(legs.alive))
+    here, there = say_networks(ctx, scene.networks), say_networks(ctx, legs.elsewhere)
+    runs = "runs" if len(ctx.whole_sources(legs.alive)) == 1 else "run"
+    return Verdict(
+        "wrong-network",
+        Confidence.HIGH,
+        f"{name} {runs} and came up on {there} instead of {here}.",
+        [f"{_names(ctx, list(legs.alive))} ended on {here}, and is heard on {there} for the first time since."],
         [f"{name} was set to send to {there}"],
         next_checks=[
             f"Look at the lead of {name}: it may hang in a port of {there}.",

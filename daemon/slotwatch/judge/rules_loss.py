@@ -13,6 +13,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, TICK_NS, UNIVERSES, Finding, Mask, NamedBinding, named
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.homes import elsewhere
+from slotwatch.judge.lists import say_lists
 from slotwatch.judge.numbering_mistakes import look_alikes
 from slotwatch.wire.universe import Protocol
 
@@ -171,22 +172,19 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
         evidence.append(f"{said} sends it on {arrives}, where it is not declared: a lead or VLAN in the wrong network.")
     if sources and not heard:
         also.append("its source is off: nothing of it is heard at all")
-    for source in () if strays else heard:
-        row_of = ctx.sources[source]
-        if row_of.listed is not None and int(ctx.universes.number[row]) in row_of.listed:
-            evidence.append(f"{ctx.say_source(source)} lists it as sent: the way to this port is in doubt.")
-        else:
-            evidence.append(f"{ctx.say_source(source)} is heard on other universes.")
-            also.append("the source does not send this universe: not patched or its output is off")
+    by_lists = say_lists(ctx, row, () if strays else heard)
+    evidence += by_lists.evidence
+    also += by_lists.also_possible
+    looks_like += "" if alike else by_lists.hint
     return Finding(
-        group="missing:" + ",".join(sources) + (" elsewhere" if strays else ""),
+        group="missing:" + ",".join(sources) + (" elsewhere" if strays or by_lists.is_elsewhere else ""),
         since_ns=last_ns or ctx.started_ns,
         universes=(row,),
         source_names=sources,
         networks=(int(ctx.universes.network[row]),),
         facts={"looks_like": looks_like},
         evidence=(*evidence, *alike),
-        cause="wrong-network" if strays else "",
+        cause="wrong-network" if strays or by_lists.is_elsewhere else "",
         also_possible=(*also, "it is sent unicast to its receivers only, and cannot be seen from here"),
     )
 

@@ -67,6 +67,45 @@ def never_seen() -> Iterator[Item]:
 
 
 @scenario(
+    "F65",
+    "a declared universe never comes; its desk lists another number instead, which nobody declared",
+    20,
+    Truth(
+        "universe-missing",
+        10.0,
+        ("e131/11",),
+        severity="critical",
+        began_s=5.0,
+        says=(
+            "does not name this one",
+            "lists e131/110, which the house file does not declare",
+        ),
+    ),
+    paper((1, 2, 11)),
+)
+def listed_under_another_number() -> Iterator[Item]:
+    return main_desk((1, 2), listed=lambda t_s: [1, 2, 110]).sends()
+
+
+@scenario(
+    "F65",
+    "a declared universe never comes and no discovery list names it; nobody is declared as its sender",
+    20,
+    Truth(
+        "universe-missing",
+        10.0,
+        ("e131/40",),
+        severity="critical",
+        began_s=5.0,
+        says=("No discovery list names it", "lists e131/400, which"),
+    ),
+    paper((1, 2, 40), anyone=True),
+)
+def listed_by_nobody() -> Iterator[Item]:
+    return main_desk((1, 2), listed=lambda t_s: [1, 2, 400]).sends()
+
+
+@scenario(
     "F49",
     "a declared universe never comes, and its neighbour, one higher, carries what looks like it",
     20,

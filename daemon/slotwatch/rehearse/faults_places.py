@@ -8,7 +8,7 @@ from dataclasses import replace
 from slotwatch.rehearse import stage
 from slotwatch.rehearse.cast import backup_desk, main_desk, media_server, moves, ns, rests, second_desk, seen
 from slotwatch.rehearse.looks import Look
-from slotwatch.rehearse.packets import Sent
+from slotwatch.rehearse.packets import DISCOVERY_UNIVERSE, Sent, group
 from slotwatch.rehearse.registry import scenario
 from slotwatch.rehearse.scenario import Truth
 from slotwatch.rehearse.stage import Item, mixed
@@ -156,6 +156,56 @@ def _moved(name: str, numbers: Sequence[int], at_s: float, keeps_address: bool) 
 
 _moved("desk_moved_to_the_wrong_network", (1, 2, 3), 10.0, True)
 _moved("desk_moved_to_the_wrong_network_with_a_new_address", (5,), 11.0, False)
+
+
+@scenario(
+    "F31",
+    "the main desk was plugged into network B, where a switch passes on its discovery list alone",
+    30,
+    Truth(
+        "universe-missing",
+        10.5,
+        ("e131/1@A", "e131/2@A"),
+        "wrong-network",
+        "critical",
+        "certain",
+        9.9,
+        says=("is heard on B alone, and lists it there",),
+    ),
+    two_networks((1, 2, 11), sources=("main", "second"), on={1: "A", 2: "A", 11: "A"}),
+    live=False,
+)
+def desk_listed_on_the_wrong_network() -> Iterator[Item]:
+    main = replace(main_desk((1, 2)), network=SECOND, address="198.51.100.10")
+    return mixed(_lists_alone(main.sends()), second_desk().sends())
+
+
+@scenario(
+    "F31",
+    "the main desk's lead is moved to network B, where a switch passes on its discovery list alone",
+    50,
+    Truth(
+        "universe-lost",
+        12.5,
+        ("e131/1@A", "e131/2@A"),
+        "wrong-network",
+        "critical",
+        "high",
+        9.9,
+        says=('"main desk" runs and came up on network B instead of network A',),
+    ),
+    two_networks((1, 2, 11), sources=("main", "second"), on={1: "A", 2: "A", 11: "A"}),
+    live=False,
+)
+def desk_moved_and_listed_on_the_wrong_network() -> Iterator[Item]:
+    after = replace(main_desk((1, 2), address="198.51.100.10", start_s=14.0), network=SECOND)
+    return mixed(main_desk((1, 2), stop_s=10.0).sends(), _lists_alone(after.sends()), second_desk().sends())
+
+
+def _lists_alone(items: Iterator[Sent]) -> Iterator[Sent]:
+    """What a snooping switch passes on to a port that joined the discovery group alone (RFC 4541 2.1)."""
+    discovery = group(DISCOVERY_UNIVERSE)
+    return (sent for sent in items if sent.dst == discovery)
 
 
 @scenario(

@@ -17,6 +17,7 @@ from slotwatch.model.legs import legs_of, one_source_each
 from slotwatch.snapshot import Columns, Snapshot
 from slotwatch.views.moments import iso
 from slotwatch.views.names import source_key, source_name
+from slotwatch.wire.universe import Protocol
 
 STREAM_STATES = ("live", "silent", "terminated", "preview-only")
 
@@ -85,6 +86,12 @@ class Sheet:
         lists = self.universes
         sent = [self.streams["universe_row"][stream] for stream in self.streams_from[index]]
         return frozenset((lists["protocol"][row], lists["number"][row]) for row in sent)
+
+    @cached_property
+    def declared_e131(self) -> frozenset[int]:
+        """Numbers of the declared E1.31 universes."""
+        rows = zip(*(self.universes[name] for name in ("declared", "protocol", "number")), strict=True)
+        return frozenset(number for declared, protocol, number in rows if declared and protocol == Protocol.E131)
 
     @cached_property
     def legs(self) -> dict[int, list[int]]:

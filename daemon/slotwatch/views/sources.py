@@ -54,6 +54,7 @@ def source(sheet: Sheet, index: int) -> dict[str, Any]:
         "listed": None
         if all(row.listed is None for row in rows)
         else [str(UniverseId(Protocol.E131, number)) for number in sorted(set(listed))],
+        "listed_undeclared": _undeclared(sheet, listed),
         "priority": max(priorities) if priorities and main.protocol == Protocol.E131 else None,
         "refresh_hz": _mean([lists["refresh_5s_hz"][stream] for stream in live]),
         "lost_frames": sum(lists["lost_frames"][stream] for stream in streams),
@@ -62,6 +63,12 @@ def source(sheet: Sheet, index: int) -> dict[str, Any]:
         "last_seen_at": sheet.iso(max(row.last_seen_ns for row in rows)),
         "legs": [_leg(sheet, leg) for leg in legs],
     }
+
+
+def _undeclared(sheet: Sheet, listed: list[int]) -> list[str]:
+    """What a discovery list names and the house does not declare, on whatever network."""
+    declared = sheet.declared_e131
+    return [str(UniverseId(Protocol.E131, number)) for number in sorted(set(listed) - declared)] if declared else []
 
 
 def _is_live(sheet: Sheet, leg: int) -> bool:

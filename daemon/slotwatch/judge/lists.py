@@ -1,0 +1,94 @@
+"""What discovery lists say beside what is declared (ANSI E1.31-2018 4.3): numbers that only one of the two knows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from slotwatch.judge import wording
+from slotwatch.judge.context import RuleContext
+from slotwatch.wire.universe import Protocol
+
+MOST_NUMBERS = 6
+
+
+@dataclass(slots=True)
+class ByLists:
+    """What discovery lists tell of one missing universe."""
+
+    evidence: list[str] = field(default_factory=list)
+    also_possible: list[str] = field(default_factory=list)
+    hint: str = ""
+    """Sentence for the summary; empty, or with a space before it."""
+    is_elsewhere: bool = False
+    """Its source is heard on another network alone, and lists it there."""
+
+
+def listed_by(ctx: RuleContext, source: int) -> frozenset[int] | None:
+    """Numbers that a source lists on any of its networks; None where it sends no list."""
+    legs = [source, *ctx.other_legs(source)]
+    lists = [ctx.sources[leg].listed for leg in legs]
+    known = [numbers for numbers in lists if numbers is not None]
+    return frozenset(number for numbers in known for number in numbers) if known else None
+
+
+def undeclared_numbers(ctx: RuleContext, source: int) -> list[int]:
+    """Numbers that a source lists and no declared universe has, on whatever network."""
+    universes = ctx.universes
+    declared = universes.used & (universes.declared >= 0) & (universes.protocol == Protocol.E131)
+    listed = listed_by(ctx, source) or frozenset()
+    return sorted(listed - set(universes.number[declared].tolist()))
+
+
+def say_undeclared(ctx: RuleContext, source: int) -> str:
+    """Say which undeclared universes a source lists; empty where there are none."""
+    numbers = undeclared_numbers(ctx, source)
+    if not numbers:
+        return ""
+    said = wording.list_names([f"e131/{number}" for number in numbers[:MOST_NUMBERS]])
+    more = f" and {len(numbers) - MOST_NUMBERS} more" if len(numbers) > MOST_NUMBERS else ""
+    return f"{ctx.say_source(source)} lists {said}{more}, which the house file does not declare"
+
+
+def say_lists(ctx: RuleContext, row: int, senders: Sequence[int]) -> ByLists:
+    """Say what the lists of its senders, or of everyone where nobody is declared for it, tell of a missing universe."""
+    said = ByLists()
+    declared = ctx.declared_universe(row)
+    hints = []
+    for source in senders:
+        where = _listed_on(ctx, source, row)
+        name, here = ctx.say_source(source), int(ctx.universes.network[row])
+        if here in where:
+            said.evidence.append(f"{name} lists it as sent: the way to this port is in doubt.")
+            continue
+        if where:
+            on = wording.list_names(ctx.network_name(network) for network in where)
+            said.evidence.append(f"{name} lists it as sent on {on}, and not on {ctx.network_name(here)}.")
+            if here not in {ctx.sources[leg].network for leg in (source, *ctx.other_legs(source))}:
+                said.is_elsewhere = True
+                hints.append(f"{name} is heard on {on} alone, and lists it there")
+                continue
+        elif listed_by(ctx, source) is not None and ctx.universes.protocol[row] == Protocol.E131:
+            said.evidence.append(f"{name} is heard on other universes, and its discovery list does not name this one.")
+        else:
+            said.evidence.append(f"{name} is heard on other universes.")
+        said.also_possible.append("the source does not send this universe: not patched or its output is off")
+        hints.append(say_undeclared(ctx, source))
+    if declared is not None and not declared.sources and ctx.universes.protocol[row] == Protocol.E131:
+        everyone = ctx.whole_sources(source for source in ctx.sources if ctx.sources[source].listed is not None)
+        if everyone and not any(_listed_on(ctx, source, row) for source in everyone):
+            said.evidence.append("No discovery list names it.")
+            hints += [say_undeclared(ctx, source) for source in everyone[:MOST_NUMBERS]]
+    hints = [hint for hint in hints if hint]
+    said.evidence += [f"{hint}." for hint in hints]
+    said.hint = f" {hints[0]}." if hints else ""
+    return said
+
+
+def _listed_on(ctx: RuleContext, source: int, row: int) -> list[int]:
+    """Networks on which a source's discovery list names a universe."""
+    if ctx.universes.protocol[row] != Protocol.E131:
+        return []
+    number = int(ctx.universes.number[row])
+    legs = {ctx.sources[leg].network: ctx.sources[leg].listed for leg in (source, *ctx.other_legs(source))}
+    return sorted(network for network, listed in legs.items() if listed is not None and number in listed)
