@@ -4,8 +4,10 @@ VENV   := .venv
 BIN    := $(VENV)/bin
 HOUSE  ?= config/harbour-street/house.toml
 SECONDS ?= 60
+RELEASE ?= 12
+ARCH    ?= amd64
 
-.PHONY: help setup demo run test check rule docs bench fuzz screenshots wheel tools clean
+.PHONY: help setup demo run test check rule docs bench fuzz screenshots deb wheel tools clean
 
 help:            ## list what can be done here
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | awk -F':.*## ' '{printf "  make %-12s %s\n", $$1, $$2}'
@@ -35,8 +37,8 @@ test: $(VENV)/.dev tools   ## set up what it needs and run every test
 	@$(BIN)/python -m pytest
 
 check: $(VENV)/.dev   ## style, types and layers, as CI does before the tests
-	@$(BIN)/ruff check daemon tests benchmarks
-	@$(BIN)/ruff format --check daemon tests benchmarks
+	@$(BIN)/ruff check daemon tests benchmarks deb
+	@$(BIN)/ruff format --check daemon tests benchmarks deb
 	@$(BIN)/mypy
 
 rule: $(VENV)/.dev    ## one rule: its row, its tests and its scenarios: make rule RULE=packet-loss
@@ -54,6 +56,9 @@ fuzz: $(VENV)/.dev    ## coverage-guided bytes against all that reads what stran
 
 screenshots: $(VENV)/.dev  ## pictures of every view in both palettes
 	@$(BIN)/python -m tests.web.screenshots
+
+deb: $(VENV)/.dev     ## build the Debian package: make deb RELEASE=12 ARCH=amd64
+	@$(BIN)/python -m deb.build --release $(RELEASE) --arch $(ARCH)
 
 wheel: $(VENV)/.dev   ## build the wheel
 	@$(BIN)/python -m build --wheel

@@ -1,0 +1,1 @@
+"""Makes the Debian package: its tree of files, manual pages and maintainer scripts."""

@@ -1,0 +1,51 @@
+"""The Debian package: equal twice, without errors for Debian's own checker, with a manual page for each verb."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from deb.build import Target, build
+from slotwatch.cli import VERBS
+
+pytestmark = [pytest.mark.package, pytest.mark.timeout(900)]
+
+
+@pytest.fixture(scope="module")
+def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    missing = [tool for tool in ("dpkg-deb", "lintian") if not shutil.which(tool)]
+    if missing and os.environ.get("CI") != "true":
+        pytest.skip(f"no {' and no '.join(missing)} here")
+    return build(Target("12", "amd64"), tmp_path_factory.mktemp("first"))
+
+
+def test_two_builds_are_equal(package: Path, tmp_path: Path) -> None:
+    again = build(Target("12", "amd64"), tmp_path)
+    assert hashlib.sha256(again.read_bytes()).digest() == hashlib.sha256(package.read_bytes()).digest()
+
+
+def test_lintian_finds_no_error(package: Path) -> None:
+    """Source: lintian, Debian's checker of packages against the Debian Policy Manual."""
+    done = subprocess.run(["lintian", "--fail-on", "error", package], capture_output=True, text=True, timeout=300)
+    assert done.returncode == 0, done.stdout
+
+
+def test_what_the_package_holds(package: Path) -> None:
+    done = subprocess.run(["dpkg-deb", "--contents", package], capture_output=True, text=True, check=True, timeout=60)
+    for verb in VERBS:
+        assert f"./usr/share/man/man1/slotwatch-{verb}.1.gz" in done.stdout
+    for wanted in (
+        "./etc/slotwatch/house.toml",
+        "./usr/lib/systemd/system/slotwatch.service",
+        "./usr/lib/sysctl.d/50-slotwatch.conf",
+        "./usr/lib/slotwatch/lib/python3.11/site-packages/slotwatch/shipped/web/index.html",
+        "./usr/share/bash-completion/completions/slotwatch",
+    ):
+        assert wanted in done.stdout
+    assert "root/root" in done.stdout
+    assert " ./usr/lib/slotwatch/lib/python3.11/site-packages/bin/" not in done.stdout
