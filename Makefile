@@ -7,7 +7,7 @@ SECONDS ?= 60
 RELEASE ?= 12
 ARCH    ?= amd64
 
-.PHONY: help setup demo run test check rule docs bench fuzz screenshots deb wheel tools clean
+.PHONY: help setup demo run test test-all check rule docs bench fuzz screenshots deb wheel tools clean
 
 help:            ## list what can be done here
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | awk -F':.*## ' '{printf "  make %-12s %s\n", $$1, $$2}'
@@ -33,13 +33,18 @@ setup: $(VENV)/.dev    ## make the environment for contributors
 tools:           ## install or name the system tools that the tests measure against
 	@.ci/tools
 
-test: $(VENV)/.dev tools   ## set up what it needs and run every test
-	@$(BIN)/python -m pytest
+test: $(VENV)/.dev    ## set up what it needs and run the quick tests, on all cores
+	@$(BIN)/python -m pytest -n auto -m "not live and not slow"
+
+test-all: $(VENV)/.dev tools   ## every test: browser, namespaces, daemons, all scenarios twice; coverage of the pure layers
+	@$(BIN)/python -m pytest -n auto -m "not live" --cov --cov-report=term:skip-covered
+	@$(BIN)/python -m pytest -m live
 
 check: $(VENV)/.dev   ## style, types and layers, as CI does before the tests
 	@$(BIN)/ruff check daemon tests benchmarks deb
 	@$(BIN)/ruff format --check daemon tests benchmarks deb
 	@$(BIN)/mypy
+	@$(BIN)/python -m pytest tests/test_layers.py
 
 rule: $(VENV)/.dev    ## one rule: its row, its tests and its scenarios: make rule RULE=packet-loss
 	@$(BIN)/python -m tests.rule $(RULE)

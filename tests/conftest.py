@@ -1,0 +1,26 @@
+"""Which tests are quick, which are live and which are slow, by where they are.
+
+`make test` runs the quick ones. `make test-all` runs quick and slow ones in parallel, then the live ones one at a time: they
+drive whole daemons, sockets and namespaces by the clock of a real computer.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent
+LIVE = ("test_app", "net/", "edge/routes/", "edge/lines/", "edge/intake/", "contract/test_page", "web/test_real_front")
+SLOW = ("web/", "test_deb", "test_wheel", "rehearse/test_replayed", "fuzz/")
+SECOND_PASS = "with_the_rests"
+"""Scenarios as the daemon idles between passes: the same truths once more."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        inside = str(item.path.relative_to(ROOT))
+        if inside.startswith(LIVE):
+            item.add_marker(pytest.mark.live)
+        elif inside.startswith(SLOW) or SECOND_PASS in item.name:
+            item.add_marker(pytest.mark.slow)
