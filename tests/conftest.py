@@ -1,7 +1,7 @@
 """Which tests are quick, which are live and which are slow, by where they are.
 
-`make test` runs the quick ones. `make test-all` runs quick and slow ones in parallel, then the live ones one at a time: they
-drive whole daemons, sockets and namespaces by the clock of a real computer.
+`make test` runs the quick ones. `make test-all` runs quick and slow ones in parallel, then the live ones one at a time:
+they drive whole daemons, sockets and namespaces by the clock of a real computer.
 """
 
 from __future__ import annotations
