@@ -12,8 +12,9 @@ export default {
     const rows = items(entry.value, "routes");
     if (!rows.length) return [top("Nothing is sent from here.", "No route is declared in the house file, so this computer only listens.")];
     const held = rows.filter((row) => row.held);
+    const dark = rows.filter((row) => row.all_zero && !row.held);
     return [
-      top(held.length ? `${plural(held.length, "route")} of ${rows.length} ${held.length === 1 ? "holds" : "hold"} its last levels.`.replace("hold its", "hold their") : `${plural(rows.length, "route")}, each as declared.`,
+      top(held.length ? `${plural(held.length, "route")} of ${rows.length} ${held.length === 1 ? "holds" : "hold"} its last levels.`.replace("hold its", "hold their") : dark.length ? `${plural(dark.length, "route")} of ${rows.length} ${dark.length === 1 ? "sends" : "send"} nothing but zeros.` : `${plural(rows.length, "route")}, each as declared.`,
         "What is listed here is sent by this computer."),
       awaiting(entry, "Routes"),
       part("Routes", rows.map((row) => h("article", { key: row.route, class: `entry${row.held ? " is-warning" : ""}` },

@@ -129,6 +129,17 @@ def test_lost_input_ends_the_stream_with_three_terminated_packets() -> None:
     assert stage.bridge.status(stage.now_ns)[0]["state"] == "stopped"
 
 
+def test_a_route_whose_input_is_all_zero_says_so() -> None:
+    stage = Stage(ROUTE)
+    for levels, is_dark in (([0] * 512, True), ([0] * 511 + [1], False), ([0] * 512, True)):
+        stage.hear(MAIN, levels)
+        stage.run(5)
+        (row,) = stage.bridge.status(stage.now_ns)
+        assert (row["state"], row["all_zero"]) == ("running", is_dark)
+        assert ("at zero, because all of its input is" in row["text"]) is is_dark
+        assert row["to_network"] == "A"
+
+
 def test_hold_then_zero() -> None:
     stage = Stage(replace(ROUTE, hold_s=3.0, then="zero"))
     stage.hear(MAIN, [7])

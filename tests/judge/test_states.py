@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from slotwatch.house.schema import Accepted, House
+from slotwatch.house.schema import Accepted, House, Route
 from slotwatch.snapshot import Severity, UniverseState
-from slotwatch.wire.observation import JoinSeen, LinkSeen
+from slotwatch.wire.observation import JoinSeen, LinkSeen, RoutesSeen
+from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.stage import START_NS, Desk, S, Stage, house_of, moving, still
 
 
@@ -40,6 +41,26 @@ def test_before_it_is_due_nothing_is_said_to_arrive() -> None:
 def test_what_cannot_be_seen_is_neither() -> None:
     shown = Stage(unused(house_of((1,)), 1), joined=False).run(30.0)
     assert states(shown) == {"e131/1": UniverseState.NOT_VISIBLE}
+
+
+def test_what_own_routes_send_to_one_address_is_no_unseen_universe() -> None:
+    """A computer does not hear its own unicast: its routes' word counts, and without it nobody sends."""
+    target = UniverseId(Protocol.ARTNET, 3)
+    route = Route("tower", UniverseId(Protocol.E131, 1), target=target, to_address="10.0.0.50")
+    house = replace(house_of((1,), artnet=(3,)), routes=(route,))
+    house = replace(house, universes=tuple(replace(u, expected=u.id != target) for u in house.universes))
+    found = {}
+    for state in ("running", "zero", "waiting"):
+        shown = Stage(house, REST)
+        shown.see(1.0, RoutesSeen(START_NS + S, (("tower", state, "artnet/3 to 10.0.0.50", "e131/1"),)))
+        shown.run(8.0)
+        row = shown.model.universes.by_place[0, int(Protocol.ARTNET), 3]
+        found[state] = UniverseState(int(shown.judge.universe_states(shown.model, shown.now_ns)[row]))
+    assert found == {
+        "running": UniverseState.STEADY,
+        "zero": UniverseState.STEADY,
+        "waiting": UniverseState.NOT_SENT,
+    }
 
 
 def test_a_stranger_that_came_and_went_sends_no_more() -> None:

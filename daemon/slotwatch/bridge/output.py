@@ -199,10 +199,13 @@ class Lane:
     def say(self, target: Target) -> str:
         """What this lane does, as a sentence for the page."""
         where = f"{target.text}, sent by this computer"
+        running = f"Running: {where}."
+        if not any(self.levels):
+            running = f"Running: {where}. All that it sends is at zero, because all of its input is."
         sentences = {
             _WAITING: "Its input has not been heard since the start, so nothing is sent.",
             _LISTENING: "Its input has just begun; it is listened to for a moment before anything is sent.",
-            _RUNNING: f"Running: {where}.",
+            _RUNNING: running,
             _UNDECIDED: "A source of its input fell silent; nothing is sent until another proves that the path is up.",
             _HOLDING: f"Its input is gone; the last levels are repeated to {where}.",
             _ZERO: "Its input is gone; zeros are sent, and lamps, movers and relays follow them.",

@@ -19,6 +19,7 @@ def route_status(lane: Lane, output: Output, house: House, now_ns: int) -> dict[
         "route": lane.route.name,
         "from": f"{source}{suffix}",
         "to": output.target.text,
+        "to_network": house.networks[output.target.network].name if output.target.network < len(house.networks) else "",
         "state": lane.state.value,
         "text": lane.say(output.target),
         "for_s": round((now_ns - lane.since_ns) / 1e9, 1),
@@ -26,6 +27,7 @@ def route_status(lane: Lane, output: Output, house: House, now_ns: int) -> dict[
         "latency_ms": {"p50": p50_ms, "p99": p99_ms},
         "latency": {"edges_s": LATENCY_EDGES_S, "counts": list(lane.latency.counts), "sum_s": lane.latency.sum_s},
         "held": lane.state is RouteState.HOLDING,
+        "all_zero": lane.contributes and not any(lane.levels),
         "then": lane.route.then,
         "priority": lane.route.priority,
     }

@@ -12,7 +12,7 @@ from slotwatch.house.schema import Phase
 from slotwatch.judge import accounts
 from slotwatch.judge.clusters import Cluster
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.rules_loss import is_visible
+from slotwatch.judge.rules_loss import fed_by_routes, is_visible
 from slotwatch.snapshot import Severity
 
 
@@ -28,9 +28,10 @@ def judge_readiness(ctx: RuleContext, clusters: Sequence[Cluster], at: datetime)
             reasons.append(row)
     universes = ctx.universes
     wanted = universes.used & (universes.declared >= 0) & universes.expected
-    hidden = np.flatnonzero(wanted & ~is_visible(ctx)).tolist()
+    own = fed_by_routes(ctx)
+    hidden = np.flatnonzero(wanted & ~is_visible(ctx) & ~own).tolist()
     said = {name for reason in reasons for name in reason["universes"]}
-    pending = np.flatnonzero(wanted & is_visible(ctx) & (universes.live == 0)).tolist()
+    pending = np.flatnonzero(wanted & is_visible(ctx) & (universes.live == 0) & ~own).tolist()
     waiting = [row for row in pending if ctx.universe_name(row) not in said]
     if waiting:
         reasons.append(

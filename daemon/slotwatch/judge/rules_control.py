@@ -214,7 +214,7 @@ def describe_mixed_priority(ctx: RuleContext, row: int) -> Finding:
     without = [stream for stream in rows if stream not in with_it]
     names = [wording.list_names(ctx.say_source(ctx.source_of(s)) for s in some) for some in (with_it, without)]
     return Finding(
-        group=f"universe:{row}",
+        group=f"universe:{ctx.universe_id(row)}",
         since_ns=0,
         universes=(row,),
         streams=tuple(rows),

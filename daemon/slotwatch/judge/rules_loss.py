@@ -94,6 +94,28 @@ def stopped_by_routes(ctx: RuleContext) -> Mask:
     return stopped
 
 
+SENDING = frozenset({"running", "holding", "zero"})
+"""States of an own route in which it sends (`bridge.output.RouteState`)."""
+
+
+def fed_by_routes(ctx: RuleContext, *, now: bool = True) -> Mask:
+    """(U,) universes that nobody is heard on, and that own routes say they send now, or (`now` False) do not."""
+    fed = np.zeros(ctx.universes.count, np.bool_)
+    if ctx.listener.routes is None:
+        return fed
+    universes = ctx.universes
+    networks = {route.name: route.to_network or 0 for route in ctx.house.routes}
+    sending = {
+        (target.split(" ")[0], networks.get(name, 0))
+        for name, state, target, _ in ctx.listener.routes.routes
+        if (state in SENDING) is now
+    }
+    if sending:
+        for row in np.flatnonzero(universes.used & (universes.live == 0)).tolist():
+            fed[row] = (str(ctx.universe_id(row)), int(universes.network[row])) in sending
+    return fed
+
+
 def _without_blind(ctx: RuleContext, mask: Mask) -> Mask:
     if mask.any():
         for network in {*ctx.listener.links, *ctx.listener.unread_ns}:

@@ -11,7 +11,7 @@ from slotwatch.judge.binding import Raised
 from slotwatch.judge.clusters import Cluster
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rule import Rule, RuleClass
-from slotwatch.judge.rules_loss import is_visible, stopped_by_routes
+from slotwatch.judge.rules_loss import fed_by_routes, is_visible, stopped_by_routes
 from slotwatch.snapshot import STATE_RANKS, Incident, Severity, UniverseState
 from slotwatch.wire.universe import Protocol
 
@@ -41,6 +41,9 @@ def universe_states(ctx: RuleContext, clusters: Sequence[Cluster]) -> NDArray[np
     # who sends and does not change.
     idle = (universes.live == 0) & (silent | (universes.declared < 0))
     states[idle & (states <= UniverseState.AT_REST)] = UniverseState.NOT_SENT
+    # What this computer sends to one address it does not hear itself.
+    states[fed_by_routes(ctx, now=False) & (states == UniverseState.NOT_VISIBLE)] = UniverseState.NOT_SENT
+    states[fed_by_routes(ctx) & (universes.last_arrival_ns == 0)] = UniverseState.STEADY
     for network in ctx.listener.links:
         if ctx.listener.is_down(network):
             states[universes.network == network] = UniverseState.NOT_JUDGED

@@ -127,7 +127,7 @@ def _universes(sheet: Sheet) -> str:
             one["state"],
             _figure(one["refresh_hz"]),
             _figure(one["interval_ms"]["max"]),
-            one["winning_name"],
+            one["winning_name"] or _own_routes(one),
             one["lost_frames"],
             one["last_frame_at"] or "never",
         )
@@ -150,6 +150,12 @@ def _sources(sheet: Sheet) -> str:
         for one in sources(sheet)
     )
     return _table("Sources", ("Source", "Protocol", "Address", "Universes", "Priority", "Last seen"), rows)
+
+
+def _own_routes(universe: dict[str, Any]) -> str:
+    """Who sends what this computer cannot hear, because it sends it itself."""
+    routes = universe["sent_by_routes"]
+    return f"this computer, by route {', '.join(routes)}" if routes else ""
 
 
 def _leg(leg: dict[str, Any]) -> str:

@@ -19,6 +19,8 @@ from slotwatch.views.moments import iso
 from slotwatch.views.names import source_key, source_name
 from slotwatch.wire.universe import Protocol
 
+_SENDING = ("running", "holding", "zero")
+"""States of a route in which it sends (`bridge.output.RouteState`)."""
 STREAM_STATES = ("live", "silent", "terminated", "preview-only")
 
 
@@ -75,6 +77,16 @@ class Sheet:
     def routed(self) -> frozenset[str]:
         """Universes that this computer's own routes feed, without their networks."""
         return frozenset(str(row.get("to", "")).partition(" ")[0] for row in self.snapshot.routes)
+
+    @cached_property
+    def sent_by_routes(self) -> dict[tuple[str, str], list[str]]:
+        """Own routes that send now, by universe and network as they are written."""
+        found: dict[tuple[str, str], list[str]] = defaultdict(list)
+        for row in self.snapshot.routes:
+            if row.get("state") in _SENDING:
+                universe = str(row.get("to", "")).partition(" ")[0]
+                found[universe, str(row.get("to_network", ""))].append(str(row.get("route", "")))
+        return found
 
     @cached_property
     def first_leg(self) -> dict[int, int]:

@@ -43,6 +43,9 @@ def universe(sheet: Sheet, row: int) -> dict[str, Any]:
         "winning_source": sheet.source_keys[winner] if winner >= 0 else None,
         "winning_name": sheet.source_names[winner] if winner >= 0 else "",
         "sources": source_keys(sheet, row, winner),
+        "sent_by_routes": sheet.sent_by_routes.get(
+            (name.partition("@")[0], sheet.network_name(lists["network"][row])), []
+        ),
         "last_frame_at": sheet.iso(lists["last_frame_ns"][row]),
         "last_change_at": sheet.iso(lists["last_change_ns"][row]),
         "incidents": sheet.incidents_of.get(name, []),

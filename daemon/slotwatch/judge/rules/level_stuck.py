@@ -51,7 +51,7 @@ def describe_stuck(ctx: RuleContext, row: int) -> Finding:
     dark = [one for one in rows if not streams.levels[one].any()]
     holders = wording.list_names(ctx.say_source(ctx.source_of(owner)) for owner in owners)
     return Finding(
-        group=f"universe:{row}",
+        group=f"universe:{ctx.universe_id(row)}",
         since_ns=int(streams.last_change_ns[dark].max()) if dark else 0,
         universes=(row,),
         streams=tuple(dark),

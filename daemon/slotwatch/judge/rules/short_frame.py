@@ -52,7 +52,7 @@ class ShortFrames:
         cut = [fixture for fixture in self._patch.fixtures_on(ctx.universe_id(row)) if fixture.last_slot > slots]
         rows = [stream for stream in ctx.streams_of(row).tolist() if ctx.live[stream]]
         return Finding(
-            group=f"universe:{row}",
+            group=f"universe:{ctx.universe_id(row)}",
             since_ns=0,
             universes=(row,),
             streams=tuple(rows),

@@ -65,7 +65,7 @@ class StrayLevels:
             near = f" {follow} {neighbour.label or neighbour.name}: it may run in a longer mode."
         shifted = self._say_shifted(ctx, row)
         return Finding(
-            group=f"universe:{row}",
+            group=f"universe:{ctx.universe_id(row)}",
             since_ns=0,
             universes=(row,),
             networks=(int(ctx.universes.network[row]),),
