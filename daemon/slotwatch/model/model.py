@@ -27,6 +27,8 @@ from slotwatch.wire.fields import Fields, Kind
 from slotwatch.wire.universe import Protocol
 
 MINUTE = 60 * SECOND
+BRIEF_BUCKETS = 10 * SECOND
+"""How often what a flood left is looked for."""
 PART_ROWS = 1024
 """Rows worked on at once, about: their levels (twice 0.5 MiB) stay in a processor's cache from step to step."""
 
@@ -145,6 +147,8 @@ class Model:
             cadence.learn_norms(streams, bucket * BUCKET_NS)
             self.sources.expire_lists(bucket * BUCKET_NS)
             self.occasions.name_sources(self._numbers_of)
+        if bucket % BRIEF_BUCKETS == 0:
+            streams.forget_brief(bucket * BUCKET_NS)
         if bucket % MINUTE == 0:
             streams.forget_old(bucket * BUCKET_NS)
 

@@ -8,11 +8,15 @@ from dataclasses import dataclass, field
 from typing import overload
 
 import numpy as np
+from numpy.typing import NDArray
 
 from slotwatch.house.schema import DeclaredSource, House
+from slotwatch.model.admission import BRIEF_NS
 from slotwatch.model.columns import MAX_SOURCES
 from slotwatch.model.table import Table
 from slotwatch.snapshot import SourceRow
+from slotwatch.wire.batch import Batch
+from slotwatch.wire.fields import Fields
 from slotwatch.wire.names import DiscoveryPage, address_text, text
 from slotwatch.wire.reject import Odd
 from slotwatch.wire.universe import Protocol
@@ -78,11 +82,33 @@ def is_declared(declared: DeclaredSource, row: SourceRow) -> bool:
     return declared.source_name is None or declared.source_name == row.source_name
 
 
+def _signs(house: House) -> dict[bytes, tuple[int, int]]:
+    """What each declared source is known by at first sight: bytes, and where they stand (0 CID, 1 address, 2 name)."""
+    found = {}
+    for one in house.sources:
+        if one.cid is not None:
+            found[one.cid] = (0, len(one.cid))
+        elif one.address is not None and (octets := _address_octets(one.address)):
+            found[octets] = (1, len(octets))
+        elif one.source_name:
+            octets = one.source_name.encode()[:63] + b"\0"
+            found[octets] = (2, len(octets))
+    return found
+
+
+def _address_octets(written: str) -> bytes:
+    try:
+        address = ipaddress.ip_address(written)
+    except ValueError:
+        return b""
+    return bytes(10) + b"\xff\xff" + address.packed if address.version == 4 else address.packed
+
+
 class Sources(Table, Sequence[SourceRow]):
     """Rows of COLUMNS, and beside each a `Source` in `about`; as a sequence, `SourceRow` by row.
 
-    At most MAX_SOURCES. When full, the longest silent undeclared source without a stream makes room; if
-    there is none, the new one is counted and not kept.
+    At most MAX_SOURCES. When full, an undeclared source without a stream makes room (`Streams` finds others for a new
+    stream's source); if there is none, the new one is counted and not kept.
     """
 
     def __init__(self, house: House) -> None:
@@ -97,9 +123,11 @@ class Sources(Table, Sequence[SourceRow]):
         self.evicted = 0
         self.lists_refused = 0
         self._house = house
+        self._signs = _signs(house)
 
     def take_house(self, house: House) -> None:
         self._house = house
+        self._signs = _signs(house)
         for row in self.rows().tolist():
             self._declare(row, -1)
         for row in self.rows().tolist():
@@ -239,14 +267,38 @@ class Sources(Table, Sequence[SourceRow]):
         self.remove(row)
 
     def _make_room(self) -> bool:
-        top = self.top
-        idle = self.used[:top] & (self.streams[:top] == 0) & (self.declared[:top] < 0)
-        rows = np.flatnonzero(idle)
+        """Forget a source without streams: who was heard for moments only first, then who is silent longest."""
+        rows = self.rows()
+        rows = rows[(self.streams[rows] == 0) & (self.declared[rows] < 0)]
         if not len(rows):
             return False
-        self.forget(int(rows[np.argmin(self.last_seen_ns[rows])]))
+        last_ns = self.last_seen_ns[rows]
+        brief = last_ns - self.first_seen_ns[rows] < BRIEF_NS
+        self.forget(int(rows[np.lexsort((last_ns, ~brief))[0]]))
         self.evicted += 1
         return True
+
+    def may_be_declared(self, batch: Batch, fields: Fields, at: NDArray[np.intp]) -> NDArray[np.bool_]:
+        """Which of these rows of a batch carry something that a declared source is known by."""
+        found = np.zeros(len(at), np.bool_)
+        if not self._signs:
+            return found
+        identity = np.ascontiguousarray(fields.source_id[at])
+        address = np.ascontiguousarray(batch.src[at])
+        name = batch.data[at, 44:108]
+        for sign, (column, size) in self._signs.items():
+            octets = np.frombuffer(sign, np.uint8)
+            found |= ((identity, address, name)[column][:, :size] == octets).all(1)
+        return found
+
+    def is_declared(self, key: SourceKey, data: NDArray[np.uint8]) -> bool:
+        """Whether a packet's sender is a declared source."""
+        row = self.by_key.get(key)
+        if row is not None and self.declared[row] >= 0:
+            return True
+        name = text(data[44:108].tobytes()) if key[1] == Protocol.E131 else ""
+        shown = SourceRow(key[1], key[2], address_text(key[3]), key[0], name)
+        return any(is_declared(declared, shown) for declared in self._house.sources)
 
     def _match(self, row: int) -> None:
         """Find the declared source that this is: every field that is given must match.

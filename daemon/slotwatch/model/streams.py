@@ -4,10 +4,9 @@ A stream's key is network, protocol, universe, source id and sender's address, s
 identity never mix.
 
 Bounds, because everything here is keyed by what the network says: 64 streams on a universe, 4,096 sources,
-MAX_STREAMS streams, and 1,000 new streams a second after a first MAX_STREAMS. At a bound, the stream that
-makes room is one that is silent past its timeout and comes from no declared source; those that never lived
-long (under 100 frames) first, then the longest silent. A flood of forged sources therefore only ever pushes
-out itself. Where nothing may be pushed out, the new stream's packets are counted and not kept.
+MAX_STREAMS streams, and 1,000 new streams a second after a first MAX_STREAMS. Who is let in, and who makes room, is
+`admission`'s: a flood of forged sources pushes out only itself, and never keeps a declared source out. Where nothing
+may be pushed out, the new stream's packets are counted and not kept.
 """
 
 from __future__ import annotations
@@ -19,9 +18,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.model import cadence, levels
+from slotwatch.model.admission import (
+    BRIEF_NS,
+    DECLARED,
+    FORGET_BRIEF_NS,
+    MOST_BRIEF,
+    Door,
+    Newcomer,
+    Standing,
+    first_to_go,
+    rank,
+)
 from slotwatch.model.columns import MAX_SOURCES_PER_UNIVERSE, MAX_STREAMS, STREAM
 from slotwatch.model.keys import KeyIndex, stream_hashes
-from slotwatch.model.sources import Sources
+from slotwatch.model.sources import SourceKey, Sources
 from slotwatch.model.table import Table
 from slotwatch.model.universes import Universes
 from slotwatch.model.windows import BUCKET_NS, Windows
@@ -30,6 +40,8 @@ from slotwatch.wire.fields import Fields
 
 EXTRA = (
     ("key", "<u8"),  # hash of its key
+    ("first_packet_ns", "<i8"),
+    ("knocks", "u1"),  # packets that came of it before it was let in
     ("last_destination", "<u8"),  # low half of the last destination address, as it lies in memory
     # --- the series of sequence numbers, see model.sequence
     ("series_known", "?"),
@@ -43,8 +55,11 @@ EXTRA = (
     ("series_packets", "u1"),
 )
 EVERY_STEP = 0x100
-ESTABLISHED_FRAMES = 100
 NEW_PER_SECOND = 1000
+NEARLY = 15 / 16
+"""From this share of a bound on, who is new has to send twice."""
+ROOM_AT_ONCE = 16
+"""Streams or sources that make room together, because finding them costs a look at all."""
 DAY_NS = 86_400_000_000_000
 
 
@@ -61,7 +76,11 @@ class Streams(Table):
         self.last_unkept_ns = 0
         """When a packet was last not kept because of a bound."""
         self._index = KeyIndex()
-        self._allowance = float(MAX_STREAMS)
+        self._unindexed: dict[int, int] = {}
+        """Rows by hash that were added by the batch at hand."""
+        self._door = Door()
+        self._allowances = [float(MAX_STREAMS), float(MAX_STREAMS)]
+        """New streams that may come at once: of strangers, and of declared sources or on declared universes."""
         self._allowance_ns = now_ns
 
     def find(self, batch: Batch, fields: Fields, rows: NDArray[np.intp] | slice) -> NDArray[np.int32]:
@@ -76,8 +95,7 @@ class Streams(Table):
         found = self._index.find(hashes)
         unknown = (found < 0).nonzero()[0]
         if len(unknown):
-            at = np.arange(len(batch))[rows]
-            self._register(batch, fields, at, hashes, unknown)
+            self._register(batch, fields, np.arange(len(batch))[rows], hashes, unknown)
             found = self._index.find(hashes)
         return found
 
@@ -91,33 +109,81 @@ class Streams(Table):
     ) -> None:
         _, firsts, counts = np.unique(hashes[unknown], return_index=True, return_counts=True)
         order = np.argsort(firsts)
-        new_hashes: list[int] = []
-        new_rows: list[int] = []
-        for first, packets in zip(unknown[firsts[order]].tolist(), counts[order].tolist(), strict=True):
-            row = self._admit(batch, fields, int(rows[first]), hashes[first], packets)
+        firsts, counts = unknown[firsts[order]], counts[order]
+        at = rows[firsts]
+        t_ns = int(batch.t_ns[at[0]])
+        # Those of this batch count: who sends twice in one batch is let in like who does so in two.
+        sent = self._door.knock(hashes[firsts], counts, t_ns) + counts
+        named = self.sources.may_be_declared(batch, fields, at)
+        held = self._hold(batch, fields, at, named, sent, counts)
+        new = self._unindexed
+        for index in np.flatnonzero(~held).tolist():
+            key, packets = int(hashes[firsts[index]]), int(counts[index])
+            row = self._admit(batch, fields, int(at[index]), key, packets, bool(named[index]), int(sent[index]))
             if row >= 0:
-                new_hashes.append(int(hashes[first]))
-                new_rows.append(row)
-        if new_rows:
-            self._index.insert(np.array(new_hashes, np.uint64), np.array(new_rows, np.int32))
+                new[key] = row
+        if new:
+            self._index.insert(np.array(list(new), np.uint64), np.array(list(new.values()), np.int32))
+            new.clear()
         self.windows.fit()
 
-    def _admit(self, batch: Batch, fields: Fields, at: int, key: np.uint64, packets: int) -> int:
-        """Add one stream, if the bounds let it in; -1 if not."""
-        t_ns = int(batch.t_ns[at])
-        self._allowance = min(MAX_STREAMS, self._allowance + max(0, t_ns - self._allowance_ns) * NEW_PER_SECOND / 1e9)
+    def _hold(
+        self,
+        batch: Batch,
+        fields: Fields,
+        at: NDArray[np.intp],
+        named: NDArray[np.bool_],
+        sent: NDArray[np.int64],
+        counts: NDArray[np.intp],
+    ) -> NDArray[np.bool_]:
+        """Find those that have to send once more before they are let in, because a bound is near; count them."""
+        t_ns = int(batch.t_ns[at[0]])
+        self._allow(t_ns)
+        spent = [left < (1 - NEARLY) * MAX_STREAMS for left in self._allowances]
+        full = [table.filled >= NEARLY * table.bound for table in (self, self.sources)]
+        # Universes are few or the tables are full: one look-up for each is enough.
+        places = batch.network[at].astype(np.int64) << 24 | batch.protocol[at].astype(np.int64) << 16
+        places |= fields.universe[at]
+        found, inverse = np.unique(places, return_inverse=True)
+        of = [self.universes.by_place.get((p >> 24, p >> 16 & 0xFF, p & 0xFFFF), -1) for p in found.tolist()]
+        universe = np.array(of)[inverse]
+        known = universe >= 0
+        crowded = known & (self.universes.streams[universe] >= MAX_SOURCES_PER_UNIVERSE)
+        declared = known & (self.universes.declared[universe] >= 0)
+        pressed = crowded | any(full) | np.where(declared, spent[1], spent[0])
+        held: NDArray[np.bool_] = pressed & ~named & (sent < 2)
+        if held.any():
+            self.last_unkept_ns = max(self.last_unkept_ns, t_ns)
+            self.unkept["universe"] += int(counts[held & crowded].sum())
+            self.unkept["streams" if full[0] else "sources" if full[1] else "rate"] += int(
+                counts[held & ~crowded].sum()
+            )
+            on = universe[held & crowded]
+            np.add.at(self.universes.unkept, on, counts[held & crowded].astype(np.uint64))
+            self.universes.last_unkept_ns[on] = t_ns
+        return held
+
+    def _allow(self, t_ns: int) -> None:
+        gained = max(0, t_ns - self._allowance_ns) * NEW_PER_SECOND / 1e9
+        self._allowances = [min(MAX_STREAMS, left + gained) for left in self._allowances]
         self._allowance_ns = max(self._allowance_ns, t_ns)
-        network, protocol = int(batch.network[at]), int(batch.protocol[at])
-        number = int(fields.universe[at])
-        universe = self.universes.by_place.get((network, protocol, number), -1)
-        bound = self._bound_reached(universe, t_ns)
-        if bound:
-            return self._refuse(bound, universe, t_ns, packets)
+
+    def _admit(self, batch: Batch, fields: Fields, at: int, key: int, packets: int, named: bool, sent: int) -> int:
+        """Add one stream, if the bounds let it in; -1 if not. sent: how many packets came of it lately."""
+        t_ns = int(batch.t_ns[at])
+        self._allow(t_ns)
+        place = (int(batch.network[at]), int(batch.protocol[at]), int(fields.universe[at]))
+        network, protocol, number = place
         source_key = (network, protocol, fields.source_id[at].tobytes(), batch.src[at].tobytes())
+        universe = self.universes.by_place.get(place, -1)
+        own = 2 * (named and self.sources.is_declared(source_key, batch.data[at])) + bool(
+            universe >= 0 and self.universes.declared[universe] >= 0
+        )
+        bound = self._bound_reached(universe, source_key, t_ns, Newcomer(own, sent))
+        if bound:
+            return self._refuse(bound, self.universes.by_place.get(place, -1), t_ns, packets)
         source = self.sources.find_or_add(source_key, t_ns)
-        if source < 0:
-            return self._refuse("sources", universe, t_ns, packets)
-        self._allowance -= 1
+        self._allowances[own > 0] -= 1
         universe = self.universes.find_or_add(network, protocol, number)
         row = self.add()
         self.windows.fit()
@@ -125,7 +191,8 @@ class Streams(Table):
         self.universe[row], self.source[row] = universe, source
         self.network[row], self.protocol[row], self.number[row] = network, protocol, number
         self.timeout_ns[row] = self.universes.loss_timeout_ns[universe]
-        self.last_packet_ns[row] = t_ns
+        self.last_packet_ns[row] = self.first_packet_ns[row] = t_ns
+        self.knocks[row] = min(sent - packets, 255)
         self.expected_step[row] = EVERY_STEP
         self.sequence_measurable[row] = True
         self.sources.streams[source] += 1
@@ -133,14 +200,18 @@ class Streams(Table):
         self.universes.sources_seen[universe] += 1
         return row
 
-    def _bound_reached(self, universe: int, t_ns: int) -> str:
+    def _bound_reached(self, universe: int, source: SourceKey, t_ns: int, newcomer: Newcomer) -> str:
         """Name the bound that keeps a new stream out, after making room where that may be; empty if none."""
-        if self._allowance < 1:
+        if self._allowances[newcomer.rank > 0] < 1:
             return "rate"
         if universe >= 0 and self.universes.streams[universe] >= MAX_SOURCES_PER_UNIVERSE:
-            return "" if self._make_room(t_ns, universe) else "universe"
-        if self.is_full and not self._make_room(t_ns, None):
+            on = np.flatnonzero(self.used[: self.top] & (self.universe[: self.top] == universe))
+            if not self._make_room(on, t_ns, newcomer, 1):
+                return "universe"
+        if self.is_full and not self._make_room(self.rows(), t_ns, newcomer, ROOM_AT_ONCE):
             return "streams"
+        if self.sources.is_full and source not in self.sources.by_key and not self._make_source_room(t_ns, newcomer):
+            return "sources"
         return ""
 
     def _refuse(self, bound: str, universe: int, t_ns: int, packets: int) -> int:
@@ -151,26 +222,56 @@ class Streams(Table):
             self.universes.last_unkept_ns[universe] = t_ns
         return -1
 
-    def _make_room(self, now_ns: int, universe: int | None) -> bool:
-        top = self.top
-        idle = self.used[:top] & ~self.live[:top] & (now_ns - self.last_packet_ns[:top] > self.timeout_ns[:top])
-        if universe is not None:
-            idle &= self.universe[:top] == universe
-        rows = np.flatnonzero(idle)
-        rows = rows[self.sources.declared[self.source[rows]] < 0]
-        if not len(rows):
-            return False
-        established = self.frames[rows] >= ESTABLISHED_FRAMES
-        if not established.all():
-            rows = rows[~established]
-        self.forget(int(rows[np.argmin(self.last_packet_ns[rows])]))
-        self.evictions["streams"] += 1
-        return True
+    def _standing(self, rows: NDArray[np.intp], now_ns: int) -> Standing:
+        last_ns = self.last_packet_ns[rows]
+        idle = ~self.live[rows] & (now_ns - last_ns > self.timeout_ns[rows])
+        brief = last_ns - self.first_packet_ns[rows] < BRIEF_NS
+        ranks = rank(self.sources.declared[self.source[rows]] >= 0, self.universes.declared[self.universe[rows]] >= 0)
+        packets = self.packets[rows].astype(np.int64) + self.windows.unfolded_packets(rows)
+        return Standing(idle, brief, ranks, last_ns, packets + self.knocks[rows])
+
+    def _make_room(self, rows: NDArray[np.intp], now_ns: int, newcomer: Newcomer, most: int) -> bool:
+        """Forget one of these streams or some, if any may be for such a newcomer (its rank, its packets)."""
+        go = first_to_go(self._standing(rows, now_ns), newcomer, most)
+        for row in rows[go].tolist():
+            self.forget(row)
+        self.evictions["streams"] += len(go)
+        return len(go) > 0
+
+    def _make_source_room(self, now_ns: int, newcomer: Newcomer) -> bool:
+        """Forget a source or some with their streams, if any may be for such a newcomer."""
+        sources, rows = self.sources, self.rows()
+        idle, brief, ranks, last_ns, packets = self._standing(rows, now_ns)
+        of, size = self.source[rows], sources.top
+        kept = np.flatnonzero(sources.used[:size])
+        # A source is as its streams are: silent if all are, brief if all are; one without streams by itself.
+        all_idle = np.bincount(of[~idle], minlength=size) == 0
+        all_brief = np.bincount(of[~brief], minlength=size) == 0
+        all_brief &= sources.last_seen_ns[:size] - sources.first_seen_ns[:size] < BRIEF_NS
+        best, latest, total = np.zeros(size, np.int8), sources.last_seen_ns[:size].copy(), np.zeros(size, np.int64)
+        np.maximum.at(best, of, ranks)
+        best = np.maximum(best, np.where(sources.declared[:size] >= 0, np.int8(2), np.int8(0)))
+        np.maximum.at(latest, of, last_ns)
+        np.add.at(total, of, packets)
+        standing = Standing(all_idle[kept], all_brief[kept], best[kept], latest[kept], total[kept])
+        go = first_to_go(standing, newcomer, ROOM_AT_ONCE)
+        for source in kept[go].tolist():
+            self._forget_source(source, rows[of == source])
+        sources.evicted += len(go)
+        return len(go) > 0
+
+    def _forget_source(self, source: int, rows: NDArray[np.intp]) -> None:
+        for row in rows.tolist():
+            self.forget(row)
+        self.evictions["streams"] += len(rows)
+        self.sources.forget(source)
 
     def forget(self, row: int) -> None:
         """Free a row; its universe goes with it when it is undeclared and this was its last stream."""
         universe, source = int(self.universe[row]), int(self.source[row])
-        self._index.remove(int(self.key[row]))
+        key = int(self.key[row])
+        if self._unindexed.pop(key, -1) < 0:
+            self._index.remove(key)
         self.tell_universes(np.array([row]), np.array([self.windows.unfolded_frames(row)]))
         self.windows.forget(row)
         self.live[row] = False
@@ -212,6 +313,26 @@ class Streams(Table):
         known = shortest < np.iinfo(np.int64).max
         longest = self.universes.minute_gap_ns
         longest[known] = np.maximum(longest[known], shortest[known])
+
+    def forget_brief(self, now_ns: int) -> None:
+        """Forget what a flood left: undeclared streams and sources that were heard for moments only, long ago.
+
+        A few of them are no flood, and may be what somebody looks for: those stay for a day, like the others.
+        """
+        rows = self.rows()
+        idle, brief, ranks, last_ns, _ = self._standing(rows, now_ns)
+        go = rows[idle & brief & (ranks < DECLARED) & (now_ns - last_ns > FORGET_BRIEF_NS)]
+        if len(go) > MOST_BRIEF:
+            for row in go.tolist():
+                self.forget(row)
+        sources = self.sources
+        known = sources.rows()
+        gone = (sources.streams[known] == 0) & (sources.declared[known] < 0)
+        seen_ns = sources.last_seen_ns[known]
+        gone &= (seen_ns - sources.first_seen_ns[known] < BRIEF_NS) & (now_ns - seen_ns > FORGET_BRIEF_NS)
+        if np.count_nonzero(gone) > MOST_BRIEF or len(go) > MOST_BRIEF:
+            for source in known[gone].tolist():
+                sources.forget(source)
 
     def forget_old(self, now_ns: int) -> None:
         """Forget undeclared streams, and sources without any, that were not heard for a day."""

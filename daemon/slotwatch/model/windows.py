@@ -109,6 +109,12 @@ class Windows:
             self._untold[:top] += new[FRAMES]
         self._folded[:, :top] = self._ring[:, self._at, :top]
 
+    def unfolded_packets(self, rows: NDArray[np.intp]) -> NDArray[np.int64]:
+        """Packets of these rows that the totals do not hold yet."""
+        new = self._ring[[FRAMES, OTHERS], self._at][:, rows] - self._folded[[FRAMES, OTHERS]][:, rows]
+        packets: NDArray[np.int64] = new.sum(0, dtype=np.int64)
+        return packets
+
     def take_untold(self, rows: NDArray[np.intp]) -> NDArray[np.int64]:
         """Frames of these rows that were folded since this was last asked."""
         frames = self._untold[rows]
