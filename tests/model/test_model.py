@@ -10,6 +10,7 @@ import sacn
 from sacn.messages.data_packet import DataPacket
 
 from slotwatch.house.schema import DeclaredUniverse, House, Limits
+from slotwatch.model.endings import ALONE_NS
 from slotwatch.model.model import Model
 from slotwatch.model.streams import EVERY_STEP
 from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED
@@ -84,6 +85,51 @@ def test_a_terminated_stream_is_gone_at_once_and_can_return() -> None:
     # A source that ended is forgotten, so its next number is accepted whatever it is.
     assert streams.live[row] and streams.frames[row] == 22 and streams.lost_ns[row] == 0
     assert streams.since_ns[row] == at + SECOND
+
+
+def ending(at_ns: int, sequence: int, count: int = 1) -> list[Sent]:
+    """Packets with the stream-terminated bit, 1 ms apart."""
+    return [
+        Sent(at_ns + i * MS, e131(b"\xff" * 512, sequence=sequence + i, options=OPTION_TERMINATED))
+        for i in range(count)
+    ]
+
+
+def test_a_stream_that_goes_on_sending_does_not_end_by_one_forged_packet() -> None:
+    """With the source's own address and the very next number, after each 20 frames; the source itself goes on."""
+    bench = Bench()
+    sent = frames(200)
+    sent += [one for i in range(19, 200, 20) for one in ending(START + i * 25 * MS + 5 * MS, i + 1)]
+    bench.feed_split(sorted(sent, key=lambda packet: packet.t_ns), [1])
+    bench.model.advance(START + 5 * SECOND)
+    row, streams = bench.stream(), bench.model.streams
+    assert streams.live[row] and streams.since_ns[row] == START and streams.terminated[row] == 10
+    assert streams.last_terminated_ns[row] == 0
+
+
+@pytest.mark.parametrize("count", [1, 3])
+def test_an_end_with_numbers_that_do_not_fit_changes_nothing(count: int) -> None:
+    bench = Bench()
+    bench.feed(frames(100))
+    bench.feed(ending(START + 99 * 25 * MS + MS, 200, count))
+    bench.feed(frames(20, start_ns=START + 2500 * MS, first_sequence=100))
+    bench.model.advance(START + 3 * SECOND)
+    row, streams = bench.stream(), bench.model.streams
+    assert streams.live[row] and streams.since_ns[row] == START and streams.last_terminated_ns[row] == 0
+    assert (streams.frames[row], streams.lost_frames[row], streams.discarded[row]) == (120, 0, 0)
+
+
+def test_one_last_packet_is_believed_once_nothing_follows() -> None:
+    """Two of three were lost on the way: E1.31 6.6.2 has a source at rest send at least each second."""
+    bench = Bench()
+    bench.feed(frames(100))
+    at = START + 100 * 25 * MS
+    bench.feed(ending(at, 100))
+    bench.model.advance(at + SECOND)
+    row, streams = bench.stream(), bench.model.streams
+    assert streams.live[row] and bench.model.soonest_loss_ns() == at + ALONE_NS
+    bench.model.advance(at + ALONE_NS + MS)
+    assert not streams.live[row] and streams.lost_ns[row] == streams.last_terminated_ns[row] == at
 
 
 def test_a_source_that_was_lost_may_start_with_any_number() -> None:

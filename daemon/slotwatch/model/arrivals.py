@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from slotwatch.model import windows
 from slotwatch.model.counters import Counters
+from slotwatch.model.endings import Endings
 from slotwatch.model.frames import Frames
 from slotwatch.model.lighttap import LightTap
 from slotwatch.model.part import LEVELS, SLOT_PRIORITY, Part
@@ -30,6 +31,7 @@ class Arrivals:
         self.streams, self.universes = streams, streams.universes
         self._series = SeriesOfStreams(streams)
         self._frames = Frames(streams, counters)
+        self.endings = Endings(streams)
         self.winners_stale = True
         """Who is live, at which priority, with how many slots: something of it changed."""
         self._wrong_groups = False
@@ -83,9 +85,13 @@ class Arrivals:
             used = (verdict == Verdict.ACCEPT) | (verdict == Verdict.REPEAT_OBEYED)
         live = (options & _NOT_LIVE) == 0
         ends = used & ((options & OPTION_TERMINATED) != 0)
+        if ends.any():
+            ends = self.endings.believe(part.stream, part.t_ns, ends, is_levels & live)
         fresh = self._live_and_die(part.stream, part.t_ns, is_levels & live, ends)
+        if ends.any():
+            self.endings.date()
         self._note_packets(part)
-        self._note_set_apart(part.stream, part.t_ns, options)
+        self._note_set_apart(part.stream, part.t_ns, options, ends)
         frames = used & live & is_levels
         self.streams.windows.add(windows.OTHERS, segments.rows, segments.sums(~frames))
         kept = np.flatnonzero(frames)
@@ -209,8 +215,10 @@ class Arrivals:
                 self._wrong_groups = True
                 table.last_wrong_group_ns[row] = part.t_ns[end]
 
-    def _note_set_apart(self, stream: Rows, t_ns: NDArray[np.int64], options: NDArray[np.uint8]) -> None:
-        """Count preview and terminated packets: they keep nothing alive."""
+    def _note_set_apart(
+        self, stream: Rows, t_ns: NDArray[np.int64], options: NDArray[np.uint8], ends: NDArray[np.bool_]
+    ) -> None:
+        """Count preview and terminated packets: they keep nothing alive. ends: the last packets that are believed."""
         table = self.streams
         preview = np.flatnonzero(options & OPTION_PREVIEW)
         if len(preview):
@@ -219,7 +227,7 @@ class Arrivals:
         ended = np.flatnonzero(options & OPTION_TERMINATED)
         if len(ended):
             np.add.at(table.terminated, stream[ended], np.uint64(1))
-            np.maximum.at(table.last_terminated_ns, stream[ended], t_ns[ended])
+            np.maximum.at(table.last_terminated_ns, stream[ends], t_ns[ends])
 
 
 def destination(address: bytes, universe: int) -> tuple[int, int]:

@@ -47,7 +47,7 @@ class Model:
         self.sources = Sources(house)
         self.streams = Streams(self.universes, self.sources, now_ns)
         self.counters = Counters()
-        self.occasions = Occasions(self.sources)
+        self.occasions = Occasions(self.sources, house)
         self._arrivals = Arrivals(self.streams, self.counters)
         self.stage = Stage(house)
         self._arrivals.watch(self.stage.tap)
@@ -104,7 +104,10 @@ class Model:
         """When the first of the live streams is lost if nothing more comes of it; None: nothing is live."""
         table, top = self.streams, self.streams.top
         due_ns = (table.last_arrival_ns[:top] + table.timeout_ns[:top])[table.live[:top]]
-        return int(due_ns.min()) if len(due_ns) else None
+        if not len(due_ns):
+            return None
+        ending_ns = self._arrivals.endings.next_ns()
+        return int(due_ns.min()) if ending_ns is None else min(int(due_ns.min()), ending_ns)
 
     def advance(self, now_ns: int) -> None:
         """Bring windows, timeouts, winners, universes and sources up to now. Earlier times change nothing."""
@@ -149,6 +152,7 @@ class Model:
             self.occasions.name_sources(self._numbers_of)
         if bucket % BRIEF_BUCKETS == 0:
             streams.forget_brief(bucket * BUCKET_NS)
+            self.occasions.forget_brief(bucket * BUCKET_NS)
         if bucket % MINUTE == 0:
             streams.forget_old(bucket * BUCKET_NS)
 
@@ -179,6 +183,7 @@ class Model:
             streams.lost_ns[rows] = streams.last_arrival_ns[rows] + streams.timeout_ns[rows]
             streams.live[rows] = False
             self._arrivals.winners_stale = True
+        self._arrivals.winners_stale |= self._arrivals.endings.settle(now_ns)
 
     def take_house(self, house: House) -> None:
         """Take a new declaration; what was heard is kept."""
@@ -186,6 +191,7 @@ class Model:
         for row in self.universes.take_house(house):
             self.universes.forget(row)
         self.sources.take_house(house)
+        self.occasions.take_house(house)
         self.stage.take_house(house)
         self._arrivals.watch(self.stage.tap)
         rows = self.streams.rows()

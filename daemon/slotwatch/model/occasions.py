@@ -1,7 +1,8 @@
 """Packets that come now and then: synchronisation, discovery lists, polls and poll replies.
 
-Every table here is keyed by what the network says, and so has a bound; at it, the longest silent entry makes
-room. At most PER_SECOND of them are looked at, so that a flood costs a bounded time; the rest is counted.
+Every table here is keyed by what the network says, and so has a bound; at it, those make room who were heard for
+moments only, then the longest silent. At most PER_SECOND packets are looked at, so that a flood costs a bounded time;
+the rest is counted. Addresses that the house declares, and those heard for longer, have as many for themselves.
 """
 
 from __future__ import annotations
@@ -14,7 +15,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.model.sources import Sources
+from slotwatch.house.schema import House
+from slotwatch.model.admission import BRIEF_NS, FORGET_BRIEF_NS, MOST_BRIEF
+from slotwatch.model.keys import Hashes
+from slotwatch.model.sources import Sources, address_octets
 from slotwatch.wire import names
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.fields import Fields, Kind
@@ -26,6 +30,10 @@ MAX_POLLERS = 256
 PER_SECOND = 2000
 """Far over any house: 100 sources with 8 pages every 10 s, 200 nodes of 4 replies every 2.5 s and 10 sync masters at
 44 Hz (batches count one master once) are 840."""
+ROOM_AT_ONCE = 64
+"""Entries that make room together, because finding them costs a look at all."""
+KNOWN_AGAIN_NS = 1_000_000_000
+"""How often it is worked out who is known."""
 SyncKey = tuple[int, int, int, bytes, bytes]
 """Network, protocol, sync address (Art-Net: 0), source id, sender's address."""
 
@@ -70,8 +78,11 @@ class Poller:
 class Occasions:
     """What those packets said. Times are monotonic nanoseconds."""
 
-    def __init__(self, sources: Sources) -> None:
+    def __init__(self, sources: Sources, house: House) -> None:
         self._sources = sources
+        self._declared: Hashes = _declared(house)
+        self._known: Hashes = self._declared
+        self._known_ns = 0
         self.syncs: dict[SyncKey, Sync] = {}
         self.nodes: dict[tuple[int, str, int], Node] = {}
         """By network, sender's address and bind index."""
@@ -79,7 +90,8 @@ class Occasions:
         self.evictions: Counter[str] = Counter()
         self.unkept: Counter[str] = Counter()
         self._second = -1
-        self._looked_at = 0
+        self._looked_at = [0, 0]
+        """Packets of this second: of strangers, of those that are known."""
 
     def take(self, batch: Batch, fields: Fields, rows: NDArray[np.intp]) -> None:
         """Take these rows of a batch: accepted packets that carry no slots."""
@@ -93,21 +105,63 @@ class Occasions:
             (Kind.ART_POLL, self._take_poll),
         ):
             some = rows[kinds == kind]
-            for row in some[: self._allow(batch, some, kind.name.lower())].tolist():
-                take(batch, fields, row)
+            if len(some):
+                for row in self._allow(batch, some, kind.name.lower()).tolist():
+                    take(batch, fields, row)
 
-    def _allow(self, batch: Batch, rows: NDArray[np.intp], name: str) -> int:
-        """How many of these rows may be looked at; the others are counted under this name."""
-        if not len(rows):
-            return 0
-        second = int(batch.t_ns[rows[0]]) // 1_000_000_000
+    def take_house(self, house: House) -> None:
+        self._declared = self._known = _declared(house)
+
+    def forget_brief(self, now_ns: int) -> None:
+        """Forget what a flood left: entries heard for moments only, long ago, where they are many."""
+        for table in self._tables:
+            gone = [key for key, one in table.items() if _is_brief(one) and now_ns - one.last_ns > FORGET_BRIEF_NS]
+            if len(gone) > MOST_BRIEF:
+                for key in gone:
+                    del table[key]
+
+    @property
+    def _tables(self) -> tuple[dict[Any, Any], ...]:
+        return self.syncs, self.nodes, self.pollers
+
+    def _allow(self, batch: Batch, rows: NDArray[np.intp], name: str) -> NDArray[np.intp]:
+        """Which of these rows may be looked at; the others are counted under this name."""
+        t_ns = int(batch.t_ns[rows[0]])
+        second = t_ns // 1_000_000_000
         if second != self._second:
-            self._second, self._looked_at = second, 0
-        allowed = min(len(rows), PER_SECOND - self._looked_at)
-        self._looked_at += allowed
-        if allowed < len(rows):
-            self.unkept[name] += len(rows) - allowed
-        return allowed
+            self._second, self._looked_at = second, [0, 0]
+        if len(rows) + self._looked_at[0] <= PER_SECOND:
+            self._looked_at[0] += len(rows)
+            return rows
+        if t_ns - self._known_ns > KNOWN_AGAIN_NS:
+            self._known_ns, self._known = t_ns, self._who_is_known()
+        is_known = np.isin(_mixed(batch.network[rows], batch.src[rows]), self._known)
+        allowed = []
+        for place, some in enumerate((rows[~is_known], rows[is_known])):
+            some = some[: max(0, PER_SECOND - self._looked_at[place])]
+            self._looked_at[place] += len(some)
+            allowed.append(some)
+        both = np.sort(np.concatenate(allowed))
+        self.unkept[name] += len(rows) - len(both)
+        return both
+
+    def _who_is_known(self) -> Hashes:
+        """Addresses that are declared, or that sent such packets for longer than moments."""
+        networks, addresses = [], []
+        sources, table = self._sources, self._sources.rows()
+        lasted = sources.last_seen_ns[table] - sources.first_seen_ns[table] >= BRIEF_NS
+        keys = [sources.get(row).key for row in table[lasted].tolist()]
+        pairs = [(key[0], key[3]) for key in keys]
+        pairs += [(key[0], key[4]) for key, one in self.syncs.items() if not _is_brief(one)]
+        pairs += [(one.network, address_octets(one.sender)) for one in self.nodes.values() if not _is_brief(one)]
+        pairs += [(one.network, address_octets(one.address)) for one in self.pollers.values() if not _is_brief(one)]
+        for network, octets in pairs:
+            networks.append(network)
+            addresses.append(octets.ljust(16, b"\0"))
+        if not pairs:
+            return self._declared
+        found = _mixed(np.array(networks, np.uint16), np.frombuffer(b"".join(addresses), np.uint8).reshape(-1, 16))
+        return np.concatenate((self._declared, found))
 
     def last_sync_ns(self, network: int, protocol: int, address: int) -> int:
         """When a sync packet last came for a sync address from anyone; 0 for never."""
@@ -150,8 +204,8 @@ class Occasions:
         odd = np.zeros(len(lasts), np.uint16)
         if fields.odd[rows].any():
             np.bitwise_or.at(odd, places.reshape(-1), fields.odd[rows][::-1])
-        allowed = self._allow(batch, lasts, "sync")
-        for row, count, flags in zip(lasts[:allowed].tolist(), counts.tolist(), odd.tolist(), strict=False):
+        allowed = np.isin(lasts, self._allow(batch, lasts, "sync"))
+        for row, count, flags in zip(*(each[allowed].tolist() for each in (lasts, counts, odd)), strict=True):
             is_e131 = fields.kind[row] == Kind.E131_SYNC
             key = (
                 int(batch.network[row]),
@@ -224,9 +278,36 @@ class Occasions:
         poller.polls += 1
 
     def _bound(self, table: dict[Any, Any], bound: int, name: str) -> None:
-        if len(table) >= bound:
-            del table[min(table, key=lambda key: int(table[key].last_ns))]
-            self.evictions[name] += 1
+        if len(table) < bound:
+            return
+        order = sorted(table, key=lambda key: (not _is_brief(table[key]), table[key].last_ns))
+        # More than one only of those who were heard for moments.
+        gone = [order[0], *(key for key in order[1:ROOM_AT_ONCE] if _is_brief(table[key]))]
+        for key in gone:
+            del table[key]
+        self.evictions[name] += len(gone)
+
+
+def _is_brief(one: Sync | Node | Poller) -> bool:
+    return one.last_ns - one.first_ns < BRIEF_NS
+
+
+def _mixed(network: NDArray[np.uint16], address: NDArray[np.uint8]) -> Hashes:
+    """One number for each network and address, (N,) and (N, 16)."""
+    words = np.ascontiguousarray(address).view("<u8")
+    mixed: Hashes = words[:, 1] ^ words[:, 0] * np.uint64(0x9E3779B97F4A7C15) ^ network.astype(np.uint64)
+    return mixed
+
+
+def _declared(house: House) -> Hashes:
+    """Every address that the house declares, on each of its networks."""
+    written = [one.address for one in house.sources if one.address] + [one.address for one in house.receivers]
+    addresses = [octets for octets in map(address_octets, written) if octets]
+    if not addresses:
+        return np.empty(0, np.uint64)
+    each = np.frombuffer(b"".join(addresses), np.uint8).reshape(-1, 16)
+    networks = range(max(1, len(house.networks)))
+    return np.concatenate([_mixed(np.full(len(each), network, np.uint16), each) for network in networks])
 
 
 def _reply_for(replies: Sequence[names.PollReply], numbers: Collection[int]) -> names.PollReply:

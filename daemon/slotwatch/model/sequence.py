@@ -36,6 +36,8 @@ class Verdict(IntEnum):
     COPY = 3
     """Never used: the same packet again within 10 ms."""
     REPEAT_OBEYED = 4
+    UNFIT = 5
+    """Says that its stream ends, with a number that is not the next of its series: as if it never came."""
 
 
 def difference(last: int, new: int) -> int:

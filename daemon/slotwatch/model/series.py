@@ -22,9 +22,10 @@ NO_STEP = np.uint8(254)
 """No steady series has this step."""
 _NOT_LIVE = OPTION_PREVIEW | OPTION_TERMINATED
 _E131 = int(Protocol.E131)
-_ACCEPT, _LATE, _REPEAT, _COPY, _OBEYED = (
-    int(each) for each in (Verdict.ACCEPT, Verdict.LATE, Verdict.REPEAT, Verdict.COPY, Verdict.REPEAT_OBEYED)
-)
+_ACCEPT, _LATE, _REPEAT, _COPY, _OBEYED, _UNFIT = (int(each) for each in Verdict)
+FITTING = 20
+"""A last packet's number may be so many after the newest that came, or three steps of the series: some may be lost.
+The window of E1.31 6.7.2."""
 _FULL = np.uint64(0xFFFFFFFFFFFFFFFF)
 _ONE = np.uint64(1)
 _CAME = np.array([sum(1 << bit for bit in range(0, 64, step or 64)) for step in range(256)], np.uint64)
@@ -153,6 +154,9 @@ class SeriesOfStreams:
             silent_ns, last_ns = time - last_ns, time
             if silent_ns > timeout_ns:
                 series.forget()
+            if options[place] & OPTION_TERMINATED and not _fits(series, number):
+                verdict[start + place] = _UNFIT
+                continue
             kind = kinds[place] if kinds[place] in accepted_at and not options[place] & _NOT_LIVE else 0
             is_copy = series.known and number == series.accepted != 0 and silent_ns <= strides.COPY_NS and kind > 0
             answer = series.take(number, is_copy and self._same_octets(part, packet, accepted_at[kind], row))
@@ -230,6 +234,13 @@ class SeriesOfStreams:
             back = min(-series.lost, int(table.lost_frames[row]))
             table.lost_frames[row] -= np.uint64(back)
             table.windows.take_back(windows.LOST, row, back)
+
+
+def _fits(series: Series, number: int) -> bool:
+    """Whether a packet that says that its stream ends may be of the source that sent the others."""
+    if not (series.known and series.is_steady):
+        return True
+    return 1 <= (number - series.accepted) % 256 <= max(FITTING, 3 * series.step)
 
 
 def _pick(part: Part, number: NDArray[np.uint8], rows: NDArray[np.bool_]) -> tuple[Segments, NDArray[np.uint8]]:

@@ -88,7 +88,7 @@ def _signs(house: House) -> dict[bytes, tuple[int, int]]:
     for one in house.sources:
         if one.cid is not None:
             found[one.cid] = (0, len(one.cid))
-        elif one.address is not None and (octets := _address_octets(one.address)):
+        elif one.address is not None and (octets := address_octets(one.address)):
             found[octets] = (1, len(octets))
         elif one.source_name:
             octets = one.source_name.encode()[:63] + b"\0"
@@ -96,7 +96,8 @@ def _signs(house: House) -> dict[bytes, tuple[int, int]]:
     return found
 
 
-def _address_octets(written: str) -> bytes:
+def address_octets(written: str) -> bytes:
+    """The 16 bytes of an address as packets carry it (IPv4 as ::ffff:a.b.c.d); none of what is no address."""
     try:
         address = ipaddress.ip_address(written)
     except ValueError:

@@ -1,0 +1,84 @@
+"""Which packets with the stream-terminated bit are believed.
+
+A source that stops a stream sends three such packets in a row (ANSI E1.31-2018 6.2.6), each with the next sequence
+number. Anyone on the wire can send one with the source's own address. So one alone ends nothing while the source goes
+on: it is believed with the second in a row, or once nothing followed for as long as a source at rest may be silent.
+One whose number does not fit its series is not believed at all (`model.series`).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.model.segments import Rows
+from slotwatch.model.streams import Streams
+
+ALONE_NS = 1_100_000_000
+"""A source at rest sends each 0.8 to 1.0 s (E1.31 6.6.2). Nothing for so long after one such packet: it has stopped."""
+
+
+class Endings:
+    """Ends that were seen once, until they are believed or the stream goes on."""
+
+    def __init__(self, streams: Streams) -> None:
+        self._streams = streams
+        self._alone: dict[int, tuple[int, int]] = {}
+        """Stream row to when the packet came and the row's generation."""
+        self._began: dict[int, int] = {}
+
+    def believe(
+        self, stream: Rows, t_ns: NDArray[np.int64], ends: NDArray[np.bool_], frames: NDArray[np.bool_]
+    ) -> NDArray[np.bool_]:
+        """Say which of these ends count. The rows are sorted by stream; frames: live levels, accepted or not."""
+        table, believed = self._streams, np.zeros(len(ends), np.bool_)
+        self._began.clear()
+        for row in np.unique(stream[ends]).tolist():
+            first, last = stream.searchsorted((row, row + 1)).tolist()
+            since_ns, _ = self._alone.pop(row) if self._is_alone(row) else (0, 0)
+            was_over = is_over = not bool(table.live[row])
+            for place in range(first, last):
+                if ends[place]:
+                    believed[place] = is_over = is_over or since_ns > 0
+                    since_ns = since_ns or int(t_ns[place])
+                elif frames[place]:
+                    since_ns, is_over, was_over = 0, False, False
+            if since_ns and is_over and not was_over:
+                self._began[row] = since_ns
+            if since_ns and not is_over:
+                self._alone[row] = since_ns, int(table.generation[row])
+        return believed
+
+    def date(self) -> None:
+        """Have the streams that ended by what was believed last end with the first of those packets."""
+        for row, since_ns in self._began.items():
+            self._streams.lost_ns[row] = since_ns
+
+    def settle(self, now_ns: int) -> bool:
+        """Believe those after which nothing came for long enough; whether there were any."""
+        table = self._streams
+        over = []
+        for row, (since_ns, _) in list(self._alone.items()):
+            if not self._is_alone(row):
+                del self._alone[row]
+            elif now_ns - since_ns > ALONE_NS:
+                del self._alone[row]
+                over.append(row)
+                table.live[row], table.lost_ns[row] = False, since_ns
+                table.last_terminated_ns[row] = since_ns
+        return bool(over)
+
+    def next_ns(self) -> int | None:
+        """When `settle` has something to do next; None: nothing waits."""
+        return min((since_ns + ALONE_NS for since_ns, _ in self._alone.values()), default=None)
+
+    def _is_alone(self, row: int) -> bool:
+        """Whether such a packet is still the last that came of a stream."""
+        since_ns, generation = self._alone.get(row, (0, 0))
+        table = self._streams
+        return bool(
+            since_ns
+            and table.generation[row] == generation
+            and table.live[row]
+            and table.last_arrival_ns[row] <= since_ns
+        )
