@@ -14,6 +14,9 @@ from slotwatch.views import house as _house
 from slotwatch.views import incidents as _incidents
 from slotwatch.views import sources as _sources
 from slotwatch.views import universes as _universes
+from slotwatch.views.answers.faults import IncidentAnswer, ReadinessAnswer
+from slotwatch.views.answers.stage import FixtureAnswer, HouseAnswer
+from slotwatch.views.answers.traffic import SourceAnswer, UniverseAnswer
 from slotwatch.views.sheet import Sheet
 
 Reading = Snapshot | Sheet
@@ -23,12 +26,12 @@ def sheet_of(reading: Reading) -> Sheet:
     return reading if isinstance(reading, Sheet) else Sheet(reading)
 
 
-def universe(reading: Reading, row: int) -> dict[str, Any]:
+def universe(reading: Reading, row: int) -> UniverseAnswer:
     """The contract's `universe` of one row of Snapshot.universes."""
     return _universes.universe(sheet_of(reading), row)
 
 
-def universes(reading: Reading) -> list[dict[str, Any]]:
+def universes(reading: Reading) -> list[UniverseAnswer]:
     return _universes.universes(sheet_of(reading))
 
 
@@ -37,12 +40,12 @@ def universe_detail(reading: Reading, row: int, declared: House | None = None) -
     return _universes.universe_detail(sheet_of(reading), row, declared)
 
 
-def source(reading: Reading, index: int) -> dict[str, Any]:
+def source(reading: Reading, index: int) -> SourceAnswer:
     """The contract's `source` of one of Snapshot.sources."""
     return _sources.source(sheet_of(reading), index)
 
 
-def sources(reading: Reading) -> list[dict[str, Any]]:
+def sources(reading: Reading) -> list[SourceAnswer]:
     return _sources.sources(sheet_of(reading))
 
 
@@ -50,13 +53,13 @@ def receivers(reading: Reading) -> list[dict[str, Any]]:
     return _sources.receivers(sheet_of(reading))
 
 
-def incident(reading: Reading, found: Incident) -> dict[str, Any]:
+def incident(reading: Reading, found: Incident) -> IncidentAnswer:
     """The contract's `incident`, with its timeline. Its times are by its own wall offset."""
     del reading  # an incident says when by itself, also after a restart
     return _incidents.incident(found)
 
 
-def incidents(reading: Reading) -> list[dict[str, Any]]:
+def incidents(reading: Reading) -> list[IncidentAnswer]:
     """All that the snapshot holds, open and closed, in the order they were opened."""
     found = sorted(sheet_of(reading).snapshot.incidents, key=lambda one: one.id)
     return [_incidents.incident(one) for one in found]
@@ -64,16 +67,16 @@ def incidents(reading: Reading) -> list[dict[str, Any]]:
 
 def house(
     reading: Reading, declared: House | None = None, host: str = "", own: dict[str, Any] | None = None
-) -> dict[str, Any]:
+) -> HouseAnswer:
     """The house and this listener's own health."""
     return _house.house(sheet_of(reading), declared, host, own)
 
 
-def readiness(reading: Reading) -> dict[str, Any]:
+def readiness(reading: Reading) -> ReadinessAnswer:
     return _house.readiness(sheet_of(reading))
 
 
-def fixtures(reading: Reading, declared: House) -> list[dict[str, Any]]:
+def fixtures(reading: Reading, declared: House) -> list[FixtureAnswer]:
     return _fixtures.fixtures(sheet_of(reading), declared)
 
 

@@ -18,6 +18,7 @@ cost about 8 kB/s.
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -58,7 +59,7 @@ SLOW = ("universe", "refresh_hz", "frames", "lost_frames", "interval_ms", "last_
 _EXACT = ("state", "slots", "priority", "winning_stream", "streams")
 """Columns of the snapshot whose every change goes out at once."""
 
-Event = tuple[str, dict[str, Any]]
+Event = tuple[str, Mapping[str, Any]]
 
 
 def encode(events: list[Event]) -> bytes:
@@ -267,7 +268,7 @@ class UniverseChanges:
 def _batch(sheet: Sheet, columns: tuple[str, ...], rows: list[int]) -> Event:
     found = []
     for row in rows:
-        whole = universe(sheet, row)
+        whole: Mapping[str, Any] = universe(sheet, row)
         found.append([whole[name] for name in columns])
     return "universes", {"at": sheet.at, "columns": list(columns), "rows": found}
 
@@ -293,5 +294,5 @@ def _mark(one: Incident) -> int:
     return hash((one.revision, one.closed_ns is None, one.acknowledged is None, one.severity, len(one.timeline)))
 
 
-def _json(data: dict[str, Any]) -> str:
+def _json(data: Mapping[str, Any]) -> str:
     return json.dumps(data, separators=(",", ":"), allow_nan=False, default=str)

@@ -7,21 +7,23 @@ from typing import Any
 from slotwatch.house.conflicts import conflicts
 from slotwatch.house.schema import Fixture, House
 from slotwatch.house.space import SLOTS, spaces
+from slotwatch.views.answers.stage import FixtureAnswer, SlotAnswer
+from slotwatch.views.answers.traffic import PatchedAnswer
 from slotwatch.views.sheet import Sheet
 from slotwatch.wire.universe import Protocol, UniverseId
 
 
-def fixtures(sheet: Sheet, house: House) -> list[dict[str, Any]]:
+def fixtures(sheet: Sheet, house: House) -> list[FixtureAnswer]:
     """Every patched fixture, in the patch's order, with the role and level of each of its slots."""
     rows = _rows_of_ids(sheet)
     return [fixture(sheet, one, rows.get(one.universe)) for one in house.fixtures]
 
 
-def fixture(sheet: Sheet, one: Fixture, row: int | None) -> dict[str, Any]:
+def fixture(sheet: Sheet, one: Fixture, row: int | None) -> FixtureAnswer:
     """One fixture; `level` is null where no frame covers the slot."""
     slots = sheet.universes["slots"][row] if row is not None else 0
     levels = sheet.snapshot.levels[row, one.address - 1 : one.last_slot].tolist() if row is not None else []
-    found = [
+    found: list[SlotAnswer] = [
         {"slot": number, "role": role, "level": levels[number - one.address] if number <= slots else None}
         for number, role in enumerate(one.slots, one.address)
     ]
@@ -43,7 +45,7 @@ def fixture(sheet: Sheet, one: Fixture, row: int | None) -> dict[str, Any]:
     }
 
 
-def _by_role(slots: list[dict[str, Any]]) -> dict[str, int | None]:
+def _by_role(slots: list[SlotAnswer]) -> dict[str, int | None]:
     """The highest level of each role, the intensity first: what a person looks for."""
     found: dict[str, int | None] = {}
     for slot in sorted(slots, key=lambda slot: slot["role"] != "intensity"):
@@ -53,7 +55,7 @@ def _by_role(slots: list[dict[str, Any]]) -> dict[str, int | None]:
     return found
 
 
-def fixtures_of(sheet: Sheet, house: House, row: int) -> list[dict[str, Any]]:
+def fixtures_of(sheet: Sheet, house: House, row: int) -> list[PatchedAnswer]:
     """The fixtures patched on one universe, by address, without levels (they stand in the universe's own)."""
     lists = sheet.universes
     universe = UniverseId(Protocol(lists["protocol"][row]), lists["number"][row])

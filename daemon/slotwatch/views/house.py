@@ -11,6 +11,8 @@ from slotwatch import __version__
 from slotwatch.house.schema import House
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.snapshot import Severity, UniverseState
+from slotwatch.views.answers.faults import ReadinessAnswer
+from slotwatch.views.answers.stage import CountsAnswer, HouseAnswer
 from slotwatch.views.counted import from_zero
 from slotwatch.views.moments import NANOSECONDS
 from slotwatch.views.sheet import Sheet
@@ -22,7 +24,7 @@ SENDING = ("running", "holding", "zero")
 
 def house(
     sheet: Sheet, declared: House | None = None, host: str = "", own: dict[str, Any] | None = None
-) -> dict[str, Any]:
+) -> HouseAnswer:
     """The whole house. `own`: what the front process says of itself (history, alerts, page), beside judging's words."""
     snapshot, view = sheet.snapshot, sheet.snapshot.house
     return {
@@ -49,7 +51,7 @@ def house(
     }
 
 
-def counts(sheet: Sheet) -> dict[str, Any]:
+def counts(sheet: Sheet) -> CountsAnswer:
     """How many universes stand in each state, and how many incidents are open at each severity."""
     states = np.bincount(sheet.snapshot.universes["state"], minlength=len(UniverseState)).tolist()
     is_open = [one for one in sheet.snapshot.incidents if one.closed_ns is None]
@@ -61,7 +63,7 @@ def counts(sheet: Sheet) -> dict[str, Any]:
     }
 
 
-def readiness(sheet: Sheet) -> dict[str, Any]:
+def readiness(sheet: Sheet) -> ReadinessAnswer:
     """The half-hour call: judged as if in `show`, whatever the phase. Judging's own verdict where it gives one."""
     snapshot = sheet.snapshot
     found = _readiness(sheet)

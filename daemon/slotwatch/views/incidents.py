@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from slotwatch.snapshot import Acknowledgement, Incident
+from slotwatch.views.answers.faults import AcknowledgedAnswer, IncidentAnswer
 from slotwatch.views.moments import iso
 
 
-def incident(found: Incident) -> dict[str, Any]:
+def incident(found: Incident) -> IncidentAnswer:
     """One incident's object of the contract, with its timeline. Times are by its own wall offset."""
 
     def at(t_ns: int | None) -> str | None:
@@ -42,7 +41,7 @@ def incident(found: Incident) -> dict[str, Any]:
     }
 
 
-def incident_brief(found: Incident) -> dict[str, Any]:
+def incident_brief(found: Incident) -> IncidentAnswer:
     """The object of a list: without the timeline, which only its own page needs."""
     brief = incident(found)
     del brief["timeline"]
@@ -61,7 +60,7 @@ def chosen(incidents: list[Incident], state: str, since_wall_ns: int | None, lim
     return found[:limit]
 
 
-def _acknowledged(given: Acknowledgement | None, wall_offset_ns: int) -> dict[str, Any] | None:
+def _acknowledged(given: Acknowledgement | None, wall_offset_ns: int) -> AcknowledgedAnswer | None:
     if given is None:
         return None
     return {"by": given.by, "at": iso(given.at_ns, wall_offset_ns), "note": given.note}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from datetime import UTC, datetime
 from typing import Any
@@ -39,7 +39,7 @@ class Notice:
     link: str = ""
     count: int = 0
     """Incidents that it is about."""
-    incidents: tuple[dict[str, Any], ...] = field(default=())
+    incidents: tuple[Mapping[str, Any], ...] = field(default=())
     """The first MOST_OBJECTS of them, as the API's objects."""
 
     def as_object(self) -> dict[str, Any]:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from html import escape
-from typing import Any
 
 from slotwatch.snapshot import Severity, UniverseState
+from slotwatch.views.answers.traffic import LegAnswer, UniverseAnswer
 from slotwatch.views.house import counts, readiness
 from slotwatch.views.incidents import incident
 from slotwatch.views.moments import number
@@ -99,7 +99,7 @@ def _incidents(sheet: Sheet) -> str:
         seen = one["acknowledged"]
         parts.append(
             f"<section>\n<h3>{escape(one['severity'].capitalize())}: {escape(one['summary'])}</h3>\n"
-            f"<p>Began {escape(one['began_at'])}; rule {escape(one['rule'])}; cause {escape(one['cause'])}, "
+            f"<p>Began {escape(one['began_at'] or '')}; rule {escape(one['rule'])}; cause {escape(one['cause'])}, "
             f"confidence {escape(one['confidence'])}."
             + (f" Taken on by {escape(seen['by'])}." if seen else "")
             + "</p>\n"
@@ -152,13 +152,13 @@ def _sources(sheet: Sheet) -> str:
     return _table("Sources", ("Source", "Protocol", "Address", "Universes", "Priority", "Last seen"), rows)
 
 
-def _own_routes(universe: dict[str, Any]) -> str:
+def _own_routes(universe: UniverseAnswer) -> str:
     """Who sends what this computer cannot hear, because it sends it itself."""
     routes = universe["sent_by_routes"]
     return f"this computer, by route {', '.join(routes)}" if routes else ""
 
 
-def _leg(leg: dict[str, Any]) -> str:
+def _leg(leg: LegAnswer) -> str:
     """One address of a source on several networks, and how its leg is."""
     return f"{leg['address']} on {leg['network']} ({leg['state']})"
 

@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from slotwatch.house.schema import Phase
 from slotwatch.judge.catalog import CAUSES, RULES
 from slotwatch.judge.phases import grade
 from slotwatch.judge.rule import Rule
+from slotwatch.views.answers.faults import RuleAnswer
 
 PAGE = "/rules/{}"
 WITH_CAUSES = frozenset({"universe-lost", "source-absent", "backup-absent"})
 
 
-def rules() -> list[dict[str, Any]]:
+def rules() -> list[RuleAnswer]:
     """Every rule, in the order of the table. Delays are in seconds; each threshold's unit is in its name."""
     return [_rule(rule) for rule in RULES]
 
 
-def _rule(rule: Rule) -> dict[str, Any]:
+def _rule(rule: Rule) -> RuleAnswer:
     return {
         "rule": rule.name,
         "page": PAGE.format(rule.name),

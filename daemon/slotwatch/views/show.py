@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -100,7 +100,7 @@ def worst_universes(tallies: dict[str, Tally]) -> list[str]:
     return [one.universe for one in found[:WORST]]
 
 
-def sentence(incidents: list[dict[str, Any]], not_judged: list[Any], minutes: int) -> str:
+def sentence(incidents: Sequence[Mapping[str, Any]], not_judged: list[Any], minutes: int) -> str:
     """How the show was, in one sentence."""
     if not minutes and not incidents:
         return "Nothing was kept of this time."

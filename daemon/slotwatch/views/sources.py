@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import re
-from typing import Any, TypedDict
+from typing import Any
 
 from slotwatch.bridge.declared import OWN_NAME
+from slotwatch.views.answers.traffic import LegAnswer, PlaceAnswer, SourceAnswer
 from slotwatch.views.moments import number
 from slotwatch.views.names import cid_text
 from slotwatch.views.sheet import STREAM_STATES, Sheet
@@ -17,12 +18,12 @@ NO_DATA = "no-data"
 _MOMENT = re.compile(r"(t|(started|start|ends?|began|since|first|last|until)(_\w+)?|\w+_(at|since))_ns")
 
 
-def sources(sheet: Sheet) -> list[dict[str, Any]]:
+def sources(sheet: Sheet) -> list[SourceAnswer]:
     """All of them, in order of appearance, each once whatever legs it has."""
     return [source(sheet, first) for first in sheet.legs]
 
 
-def source(sheet: Sheet, index: int) -> dict[str, Any]:
+def source(sheet: Sheet, index: int) -> SourceAnswer:
     """One source's object of the contract; `name` is what people call it, `legs` what it sends to each network.
 
     index: of any of its legs in Snapshot.sources. Address and network are those of the first leg that sends.
@@ -75,7 +76,7 @@ def _is_live(sheet: Sheet, leg: int) -> bool:
     return any(sheet.streams["state"][stream] == _LIVE for stream in sheet.streams_from[leg])
 
 
-def _leg(sheet: Sheet, index: int) -> dict[str, Any]:
+def _leg(sheet: Sheet, index: int) -> LegAnswer:
     """What a source sends to one network from one address. `place` is where it hangs, where switches tell it."""
     row, lists = sheet.snapshot.sources[index], sheet.streams
     streams = sheet.streams_from[index]
@@ -92,17 +93,7 @@ def _leg(sheet: Sheet, index: int) -> dict[str, Any]:
     }
 
 
-class Place(TypedDict):
-    """Where a leg hangs."""
-
-    switch: str
-    port: str
-    description: str
-    via: str
-    """lldp | snmp."""
-
-
-def place_of(sheet: Sheet, index: int) -> Place | None:
+def place_of(sheet: Sheet, index: int) -> PlaceAnswer | None:
     """Switch and port of a leg; None while no switch is asked."""
     return None
 

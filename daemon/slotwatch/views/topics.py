@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Mapping
 from typing import Any
 
 from slotwatch.snapshot import Incident
@@ -35,7 +36,7 @@ def states(sheet: Sheet) -> dict[str, str]:
 
 def brief(one: Incident) -> dict[str, Any]:
     """What another system needs of an incident."""
-    found = incident_brief(one)
+    found: Mapping[str, Any] = incident_brief(one)
     names = ("id", "state", "severity", "rule", "cause", "confidence", "universes", "sources", "source_names")
     return {name: found[name] for name in (*names, "began_at", "closed_at", "summary", "acknowledged")}
 

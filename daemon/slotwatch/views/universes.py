@@ -9,6 +9,8 @@ import numpy as np
 from slotwatch.house.schema import House
 from slotwatch.model.cadence import BIN_EDGES_MS
 from slotwatch.snapshot import UniverseState
+from slotwatch.views.answers.traffic import StreamAnswer, UniverseAnswer
+from slotwatch.views.answers.words import IntervalAnswer
 from slotwatch.views.fixtures import fixtures_of
 from slotwatch.views.moments import number
 from slotwatch.views.sheet import STREAM_STATES, Lists, Sheet
@@ -17,12 +19,12 @@ from slotwatch.wire.universe import Protocol
 STATE_WORDS = [state.word for state in UniverseState]
 
 
-def universes(sheet: Sheet) -> list[dict[str, Any]]:
+def universes(sheet: Sheet) -> list[UniverseAnswer]:
     """All of them, in the snapshot's order."""
     return [universe(sheet, row) for row in range(len(sheet.snapshot.universe_names))]
 
 
-def universe(sheet: Sheet, row: int) -> dict[str, Any]:
+def universe(sheet: Sheet, row: int) -> UniverseAnswer:
     """One universe's object of the contract; `winning_name` is what people call its winning source."""
     lists, snapshot = sheet.universes, sheet.snapshot
     name = snapshot.universe_names[row]
@@ -52,9 +54,14 @@ def universe(sheet: Sheet, row: int) -> dict[str, Any]:
     }
 
 
-def interval(lists: Lists, row: int) -> dict[str, float | None]:
+def interval(lists: Lists, row: int) -> IntervalAnswer:
     """Percentiles of the intervals between frames, ms; None where there are too few."""
-    return {part: number(lists[f"interval_{part}_ms"][row], 3) for part in ("p50", "p95", "p99", "max")}
+    return {
+        "p50": number(lists["interval_p50_ms"][row], 3),
+        "p95": number(lists["interval_p95_ms"][row], 3),
+        "p99": number(lists["interval_p99_ms"][row], 3),
+        "max": number(lists["interval_max_ms"][row], 3),
+    }
 
 
 def interval_histogram(sheet: Sheet, row: int) -> list[tuple[int, int | None, int]]:
@@ -91,7 +98,7 @@ def universe_detail(sheet: Sheet, row: int, house: House | None = None) -> dict[
 
 def universe_facts(sheet: Sheet, row: int, house: House | None = None) -> dict[str, Any]:
     """The detail without its slots."""
-    found = universe(sheet, row)
+    found: dict[str, Any] = {**universe(sheet, row)}
     found["streams"] = [stream(sheet, index) for index in sheet.streams_of[row]]
     found["interval_histogram"] = interval_histogram(sheet, row)
     found["fixtures"] = fixtures_of(sheet, house, row) if house is not None else []
@@ -114,7 +121,7 @@ def universe_levels(sheet: Sheet, row: int) -> dict[str, Any]:
     }
 
 
-def stream(sheet: Sheet, index: int) -> dict[str, Any]:
+def stream(sheet: Sheet, index: int) -> StreamAnswer:
     """One source's frames on one universe on one network."""
     lists, source = sheet.streams, sheet.streams["source"][index]
     row = sheet.snapshot.sources[source]
@@ -135,7 +142,11 @@ def stream(sheet: Sheet, index: int) -> dict[str, Any]:
         "refresh_10s_hz": number(lists["refresh_10s_hz"][index]),
         "changes_hz": number(lists["changes_hz"][index]),
         "interval_ms": interval(lists, index),
-        **{name: lists[name][index] for name in ("frames", "lost_frames", "discarded", "repeated", "preview")},
+        "frames": lists["frames"][index],
+        "lost_frames": lists["lost_frames"][index],
+        "discarded": lists["discarded"][index],
+        "repeated": lists["repeated"][index],
+        "preview": lists["preview"][index],
         "first_frame_at": sheet.iso(lists["first_frame_ns"][index]),
         "last_frame_at": sheet.iso(lists["last_frame_ns"][index]),
         "last_change_at": sheet.iso(lists["last_change_ns"][index]),

@@ -13,6 +13,7 @@ import subprocess
 import sys
 from dataclasses import replace
 from pathlib import Path
+from textwrap import dedent
 from typing import Any
 
 import aiohttp
@@ -225,11 +226,11 @@ def test_keys_of_the_specification_are_understood() -> None:
 
 async def test_the_documented_receiver_takes_ours_and_refuses_others(tmp_path: Path) -> None:
     text = (ROOT / "docs" / "alerts.md").read_text(encoding="utf-8")
-    found = re.search(r"```python\n(.*?)```", text, re.S)
-    assert found is not None and len(found[1].splitlines()) <= 11
+    found = re.search(r"^    import base64.*\n(?:    .*\n)+", text, re.M)
+    assert found is not None and len(found[0].splitlines()) == 10
     port = free_port(socket.SOCK_STREAM)
     (tmp_path / "building.key").write_text(SECRET + "\n")
-    program_text = found[1].replace("8600", str(port))
+    program_text = dedent(found[0]).replace("8600", str(port))
     with subprocess.Popen(  # noqa: ASYNC220 - it is another program, and not waited for
         [sys.executable, "-c", program_text], cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
     ) as receiver:

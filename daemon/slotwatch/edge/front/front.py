@@ -232,7 +232,7 @@ class Front:
         return {name: watched.take(sheet, self.house) for name, watched in self._watched.items()}
 
     def _house(self, sheet: Sheet) -> dict[str, Any]:
-        return api.house(sheet, self.house, self.host, self.own_health())
+        return {**api.house(sheet, self.house, self.host, self.own_health())}
 
     def own_health(self) -> dict[str, Any]:
         """What only this process knows: who listens, and whether history and alerts get through."""

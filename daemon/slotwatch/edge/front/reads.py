@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import math
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +20,7 @@ from slotwatch.edge.front.guard import Refused
 from slotwatch.edge.front.history import History
 from slotwatch.edge.front.reporting import gather, span_of
 from slotwatch.snapshot import Incident
-from slotwatch.views import api
+from slotwatch.views import api, openapi
 from slotwatch.views.incidents import chosen, incident, incident_brief
 from slotwatch.views.metrics import encode_metrics
 from slotwatch.views.minutes import COLUMNS, minute_rows
@@ -83,6 +85,7 @@ class Reads:
             web.get("/metrics", self.metrics),
             web.get("/plain", self.plain),
             web.get("/plain.css", self.plain_style),
+            web.get("/api/v1/openapi.json", self.openapi),
             web.get("/api/v1/house", self.house),
             web.get("/api/v1/house/draft", self.draft),
             web.get("/api/v1/events", self.events, allow_head=False),
@@ -107,6 +110,11 @@ class Reads:
         own = self._front.own_health()
         text, content_type = await asyncio.to_thread(encode_metrics, sheet, accept, self._front.lag, own)
         response = web.Response(body=text, headers={"Content-Type": content_type})
+        response.enable_compression()
+        return response
+
+    async def openapi(self, _request: web.Request) -> web.Response:
+        response = web.Response(body=_description(), content_type="application/json")
         response.enable_compression()
         return response
 
@@ -243,6 +251,12 @@ class Reads:
         if row is None:
             raise Refused(404, f"No universe {name[:60]} is declared or was heard.")
         return sheet, row
+
+
+@cache
+def _description() -> bytes:
+    """The API's description, made once: it is the same for every house."""
+    return json.dumps(openapi.document(), separators=(",", ":")).encode()
 
 
 def _moment(request: web.Request, name: str) -> int | None:

@@ -1,0 +1,175 @@
+"""Incidents, readiness, marks."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal, NotRequired, TypedDict
+
+from msgspec import Meta
+
+from slotwatch.views.answers.words import (
+    ConfidenceWord,
+    Moment,
+    PhaseWord,
+    SeverityWord,
+    SourceKey,
+    UniverseName,
+)
+
+
+class ExplainedAnswer(TypedDict):
+    """A rule that an incident explains and that is not raised beside it."""
+
+    rule: str
+    universes: list[UniverseName]
+
+
+class AcknowledgedAnswer(TypedDict):
+    """Who has taken an incident on."""
+
+    by: str
+    at: Moment | None
+    note: str
+
+
+class TimelineAnswer(TypedDict):
+    """What was known, or done, at one moment."""
+
+    at: Moment | None
+    what: str
+    text: str
+
+
+class IncidentAnswer(TypedDict):
+    """One fault with one cause."""
+
+    id: int
+    state: Literal["open", "closed"]
+    severity: SeverityWord
+    rule: str
+    cause: str
+    confidence: ConfidenceWord
+    universes: list[UniverseName]
+    sources: list[SourceKey]
+    source_names: list[str]
+    fixtures: list[str]
+    began_at: Annotated[Moment | None, Meta(description="When it began on the wire: the last good frame.")]
+    opened_at: Annotated[Moment | None, Meta(description="When it was judged a fault.")]
+    closed_at: Moment | None
+    summary: str
+    evidence: list[str]
+    explains: list[ExplainedAnswer]
+    also_possible: list[str]
+    still_working: list[str]
+    next_checks: list[str]
+    acknowledged: AcknowledgedAnswer | None
+    accepted: Annotated[Any, Meta(description="Why it is accepted; null if it is not.")]
+    flaps: Annotated[int, Meta(ge=0, description="How often it returned.")]
+    revision: Annotated[int, Meta(ge=0, description="Rises with each change.")]
+    timeline: NotRequired[Annotated[list[TimelineAnswer], Meta(description="Not in lists.")]]
+
+
+class StoppedStreamAnswer(TypedDict):
+    """A stream at the moment of failure."""
+
+    universe: UniverseName
+    source: str
+    last_frame_at: Moment | None
+    first_after_at: Annotated[Moment | None, Meta(description="Up to 250 ms late.")]
+    stopped: bool
+
+
+MomentOfFailureAnswer = TypedDict(
+    "MomentOfFailureAnswer", {"from": Moment | None, "to": Moment | None, "streams": list[StoppedStreamAnswer]}
+)
+
+
+class IncidentDetailAnswer(IncidentAnswer):
+    """One fault with all that is kept of it."""
+
+    moment: MomentOfFailureAnswer | None
+    packets: Annotated[bool, Meta(description="Whether packets around it are kept.")]
+
+
+class ReasonAnswer(TypedDict):
+    """Why the house is not ready."""
+
+    rule: str
+    text: str
+    universes: list[UniverseName]
+
+
+class AcceptedReasonAnswer(ReasonAnswer):
+    """What is accepted in the house file, and why."""
+
+    reason: Any
+
+
+class ReadinessAnswer(TypedDict):
+    """The half-hour call, judged as if in `show`."""
+
+    ready: bool
+    house: str
+    phase: PhaseWord
+    at: Moment
+    reasons: list[ReasonAnswer]
+    accepted: list[AcceptedReasonAnswer]
+    not_visible: list[UniverseName]
+    not_judged: list[UniverseName]
+
+
+class MarkAnswer(TypedDict):
+    """A moment that somebody marked."""
+
+    at: Moment
+    text: str
+    by: str
+
+
+class StoredMarkAnswer(MarkAnswer):
+    """A new mark."""
+
+    stored: Annotated[bool, Meta(description="Whether it is on the disk.")]
+
+
+class AcknowledgementAnswer(TypedDict):
+    """An acknowledgement that was given or taken back."""
+
+    id: int
+    acknowledged: AcknowledgedAnswer | None
+    stored: Annotated[bool, Meta(description="Whether it is on the disk.")]
+
+
+class RuleThresholdAnswer(TypedDict):
+    """One number that a rule goes by; its unit is in its name."""
+
+    name: str
+    value: Any
+    text: str
+    source: str
+
+
+class RuleCauseAnswer(TypedDict):
+    """One cause that a rule can name."""
+
+    cause: str
+    text: str
+
+
+RuleAnswer = TypedDict(
+    "RuleAnswer",
+    {
+        "rule": str,
+        "page": str,
+        "class": str,
+        "severity": SeverityWord,
+        "severity_by_phase": dict[str, SeverityWord],
+        "sentence": str,
+        "on_delay_s": float,
+        "off_delay_s": float,
+        "source": str,
+        "thresholds": list[RuleThresholdAnswer],
+        "causes": list[RuleCauseAnswer],
+        "next_checks": list[str],
+        "next_checks_quiet": list[str],
+    },
+)

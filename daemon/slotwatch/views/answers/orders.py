@@ -1,0 +1,68 @@
+"""What a request's body may hold."""
+
+from __future__ import annotations
+
+from typing import Annotated, TypedDict
+
+from msgspec import Meta
+
+from slotwatch.views.answers.words import PhaseWord
+
+Name = Annotated[str, Meta(max_length=80, description="Who does it.")]
+Text = Annotated[str, Meta(max_length=500)]
+
+
+class _PhaseNeeded(TypedDict):
+    phase: PhaseWord
+
+
+class PhaseOrder(_PhaseNeeded, total=False):
+    """Another phase."""
+
+    confirm: Annotated[bool, Meta(description="Needed for a phase that judges less strictly.")]
+
+
+class _NameNeeded(TypedDict):
+    by: Name
+
+
+class AcknowledgeOrder(_NameNeeded, total=False):
+    """Who takes an incident on."""
+
+    note: Text
+
+
+class TakeBackOrder(TypedDict, total=False):
+    """Who takes it back."""
+
+    by: Name
+
+
+class _TextNeeded(TypedDict):
+    text: Text
+
+
+class MarkOrder(_TextNeeded, total=False):
+    """A mark at this moment."""
+
+    by: Name
+
+
+class RigCheckOrder(TypedDict, total=False):
+    """Begins a rig check, or ends the one that runs."""
+
+    stop: bool
+
+
+class LampOrder(TypedDict, total=False):
+    """Which lamp was changed: a circuit or a fixture."""
+
+    circuit: str
+    fixture: str
+
+
+class AskOrder(TypedDict, total=False):
+    """Asks fixtures for what they are (RDM, read only). Old fixtures may twitch while they are asked."""
+
+    seconds: Annotated[float, Meta(ge=0, le=600)]
+    confirm: bool

@@ -1,0 +1,169 @@
+"""Universes, streams and sources."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, NotRequired, TypedDict
+
+from msgspec import Meta
+
+from slotwatch.views.answers.words import (
+    Count,
+    IntervalAnswer,
+    Level,
+    Moment,
+    ProtocolWord,
+    SlotNumber,
+    SourceKey,
+    StateWord,
+    UniverseName,
+)
+
+
+class UniverseAnswer(TypedDict):
+    """A universe on one network."""
+
+    universe: UniverseName
+    network: str
+    label: str
+    declared: bool
+    expected: bool
+    state: StateWord
+    refresh_hz: Annotated[float | None, Meta(description="Mean over 5 s of the stream that wins.")]
+    interval_ms: IntervalAnswer
+    frames: Count
+    lost_frames: Count
+    slots: Annotated[int, Meta(ge=0, le=512)]
+    priority: Annotated[int | None, Meta(description="E1.31 priority that wins.")]
+    winning_source: SourceKey | None
+    winning_name: str
+    sources: Annotated[list[SourceKey], Meta(description="Who sends or sent it, the winner first.")]
+    last_frame_at: Moment | None
+    last_change_at: Moment | None
+    sent_by_routes: Annotated[list[str], Meta(description="Routes of this computer that send it.")]
+    incidents: Annotated[list[int], Meta(description="Numbers of its open incidents.")]
+
+
+class StreamAnswer(TypedDict):
+    """One source's frames on one universe on one network."""
+
+    source: SourceKey
+    name: str
+    address: str
+    role: str
+    network: str
+    state: str
+    priority: int | None
+    slots: Annotated[int, Meta(ge=0, le=512)]
+    options: int
+    sync_address: int
+    slot_priority: bool
+    refresh_hz: float | None
+    refresh_1s_hz: float | None
+    refresh_10s_hz: float | None
+    changes_hz: Annotated[float | None, Meta(description="Frames a second whose levels changed, over 5 s.")]
+    interval_ms: IntervalAnswer
+    frames: Count
+    lost_frames: Count
+    discarded: Count
+    repeated: Count
+    preview: Count
+    first_frame_at: Moment | None
+    last_frame_at: Moment | None
+    last_change_at: Moment | None
+
+
+class PatchedAnswer(TypedDict):
+    """A fixture that is patched on a universe."""
+
+    fixture: str
+    label: str
+    profile: str
+    address: SlotNumber
+    last_slot: SlotNumber
+    slots: Annotated[list[str], Meta(description="Role of each slot.")]
+
+
+class UniverseDetailAnswer(UniverseAnswer):
+    """A universe with its levels and streams."""
+
+    at: Moment
+    streams: list[StreamAnswer]
+    interval_histogram: Annotated[
+        list[list[int | None]], Meta(description="[from ms, to ms, frames]; the last bin has no end.")
+    ]
+    fixtures: list[PatchedAnswer]
+    levels: Annotated[list[Level], Meta(description="What wins, from slot 1.")]
+    slot_sources: Annotated[list[SourceKey | None], Meta(description="Who wins each slot.")]
+    slot_source_names: list[str]
+    slot_source_keys: list[SourceKey]
+
+
+class PlaceAnswer(TypedDict):
+    """Where a leg hangs."""
+
+    switch: str
+    port: str
+    description: str
+    via: str
+
+
+class LegAnswer(TypedDict):
+    """What a source sends to one network."""
+
+    network: str
+    address: str
+    mac: str | None
+    state: str
+    last_frame_at: Moment | None
+    universes: list[UniverseName]
+    place: PlaceAnswer | None
+
+
+class SourceAnswer(TypedDict):
+    """A sender."""
+
+    source: SourceKey
+    name: str
+    protocol: ProtocolWord
+    cid: str | None
+    address: str
+    other_addresses: list[str]
+    network: str
+    source_name: str
+    declared_as: str | None
+    role: str | None
+    own_bridge: bool
+    universes: list[UniverseName]
+    live_universes: Count
+    listed: Annotated[list[UniverseName] | None, Meta(description="Its discovery list; null where it sends none.")]
+    listed_undeclared: Annotated[list[UniverseName], Meta(description="Of these, what no house file declares.")]
+    priority: int | None
+    refresh_hz: float | None
+    lost_frames: Count
+    odd: list[str]
+    first_seen_at: Moment | None
+    last_seen_at: Moment | None
+    legs: list[LegAnswer]
+
+
+class HistoryAnswer(TypedDict):
+    """Minute summaries of a universe."""
+
+    universe: UniverseName
+    columns: list[str]
+    rows: Annotated[
+        list[list[str | float | None]],
+        Meta(description="In the order of `columns`, oldest first."),
+    ]
+
+
+class ReceiverAnswer(TypedDict):
+    """A declared receiver."""
+
+    name: str
+    address: str
+    universes: list[UniverseName]
+    on_loss: Literal["hold", "fade", "off", "preset"]
+    state: Literal["answers", "silent", "not-known"]
+    last_seen_at: Moment | None
+    text: NotRequired[str]

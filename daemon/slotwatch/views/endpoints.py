@@ -1,0 +1,251 @@
+"""Every request that the HTTP API answers: its parameters, its body, its answers. Made into OpenAPI by `openapi`.
+
+A request that is added to the server is added here: a test compares both.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from slotwatch.views.answers import faults, orders, stage, traffic
+
+Schema = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter:
+    """A part of the path, or of the query."""
+
+    name: str
+    where: str
+    """path | query."""
+    sentence: str
+    schema: Schema
+    example: Any = None
+
+
+@dataclass(frozen=True, slots=True)
+class Endpoint:
+    """One method of one path."""
+
+    method: str
+    path: str
+    """As in OpenAPI: a universe's name is two parts of it."""
+    summary: str
+    answer: Any = None
+    """Type of the JSON answer; None where `media` says what it is."""
+    media: tuple[str, ...] = ()
+    parameters: tuple[Parameter, ...] = ()
+    body: Any = None
+    status: int = 200
+    refusals: tuple[int, ...] = ()
+    """Beyond those that any request can have."""
+    needs_judging: bool = True
+    """Whether it is refused with 503 while judging has not published yet."""
+    is_open: bool = False
+    """Whether it needs no token even where reading does."""
+
+
+_TIME: Schema = {"type": "string"}
+_PROTOCOL = Parameter("protocol", "path", "Protocol.", {"type": "string", "enum": ["e131", "artnet", "line"]}, "e131")
+_NUMBER = Parameter(
+    "number", "path", "Number of the universe, `@` and the network where there are several.", {"type": "string"}, "1"
+)
+_ID = Parameter(
+    "id", "path", "Number of the incident.", {"type": "integer", "minimum": 0, "maximum": 999_999_999_999_999}, 1
+)
+_SINCE = Parameter("since", "query", "ISO 8601; without a zone it is UTC.", _TIME)
+_UNTIL = Parameter("until", "query", "ISO 8601; left out: now.", _TIME)
+_ONE_INCIDENT = f"/api/v1/incidents/{{{_ID.name}}}"
+_ONE_UNIVERSE = f"/api/v1/universes/{{{_PROTOCOL.name}}}/{{{_NUMBER.name}}}"
+
+ENDPOINTS: tuple[Endpoint, ...] = (
+    Endpoint("get", "/healthz", "Whether this process lives", media=("text/plain",), needs_judging=False, is_open=True),
+    Endpoint("get", "/readyz", "Whether packets are judged", media=("text/plain",), is_open=True),
+    Endpoint("get", "/metrics", "Metrics for Prometheus", media=("text/plain", "application/openmetrics-text")),
+    Endpoint("get", "/plain", "The facts as a page without scripts", media=("text/html",)),
+    Endpoint("get", "/plain.css", "Style of that page", media=("text/css",), needs_judging=False),
+    Endpoint(
+        "get",
+        "/api/v1/openapi.json",
+        "This description",
+        media=("application/json",),
+        needs_judging=False,
+    ),
+    Endpoint("get", "/api/v1/house", "The house and this listener's own health", stage.HouseAnswer),
+    Endpoint(
+        "put",
+        "/api/v1/house/phase",
+        "Set the phase",
+        stage.PhaseSetAnswer,
+        body=orders.PhaseOrder,
+        refusals=(409,),
+        needs_judging=False,
+    ),
+    Endpoint(
+        "post",
+        "/api/v1/house/reload",
+        "Read the house file again",
+        stage.ReloadedAnswer,
+        refusals=(409,),
+        needs_judging=False,
+    ),
+    Endpoint("get", "/api/v1/house/draft", "A first house file, made of what is heard", media=("text/plain",)),
+    Endpoint("get", "/api/v1/rules", "Every rule with its numbers", list[faults.RuleAnswer], needs_judging=False),
+    Endpoint("get", "/api/v1/readiness", "The half-hour call", faults.ReadinessAnswer),
+    Endpoint("get", "/api/v1/universes", "All universes", list[traffic.UniverseAnswer]),
+    Endpoint(
+        "get",
+        _ONE_UNIVERSE,
+        "One universe with its levels and streams",
+        traffic.UniverseDetailAnswer,
+        parameters=(_PROTOCOL, _NUMBER),
+        refusals=(404,),
+    ),
+    Endpoint(
+        "get",
+        f"{_ONE_UNIVERSE}/history",
+        "Minute summaries of a universe",
+        traffic.HistoryAnswer,
+        parameters=(
+            _PROTOCOL,
+            _NUMBER,
+            Parameter("hours", "query", "The last hours, where `since` is not given.", {"type": "number"}, 1),
+            _SINCE,
+            _UNTIL,
+        ),
+        refusals=(400, 404),
+    ),
+    Endpoint("get", "/api/v1/sources", "All sources", list[traffic.SourceAnswer]),
+    Endpoint("get", "/api/v1/receivers", "Declared receivers", list[traffic.ReceiverAnswer]),
+    Endpoint("get", "/api/v1/fixtures", "Patched fixtures with their levels", list[stage.FixtureAnswer]),
+    Endpoint("get", "/api/v1/patch", "The patch and its conflicts", stage.PatchAnswer),
+    Endpoint("get", "/api/v1/racks", "Racks with their estimated currents", list[stage.RackAnswer]),
+    Endpoint("get", "/api/v1/routes", "Routes and their state", list[stage.RouteAnswer]),
+    Endpoint("get", "/api/v1/hours", "Estimated hours of lamps", list[stage.HoursAnswer]),
+    Endpoint(
+        "get",
+        "/api/v1/incidents",
+        "Incidents, the newest first",
+        list[faults.IncidentAnswer],
+        parameters=(
+            Parameter("state", "query", "Which.", {"type": "string", "enum": ["open", "closed", "all"]}, "open"),
+            _SINCE,
+            Parameter(
+                "limit", "query", "At most so many.", {"type": "number", "exclusiveMinimum": 0, "maximum": 10000}
+            ),
+        ),
+        refusals=(400,),
+    ),
+    Endpoint(
+        "get",
+        _ONE_INCIDENT,
+        "One incident with its timeline",
+        faults.IncidentDetailAnswer,
+        parameters=(_ID,),
+        refusals=(404,),
+    ),
+    Endpoint(
+        "get",
+        f"{_ONE_INCIDENT}/packets",
+        "Packets around an incident",
+        media=("application/x-pcapng",),
+        parameters=(_ID,),
+        refusals=(404,),
+        needs_judging=False,
+    ),
+    Endpoint(
+        "post",
+        f"{_ONE_INCIDENT}/acknowledge",
+        "Take an incident on",
+        faults.AcknowledgementAnswer,
+        parameters=(_ID,),
+        body=orders.AcknowledgeOrder,
+        refusals=(404, 409),
+    ),
+    Endpoint(
+        "delete",
+        f"{_ONE_INCIDENT}/acknowledge",
+        "Take the acknowledgement back",
+        faults.AcknowledgementAnswer,
+        parameters=(_ID,),
+        body=orders.TakeBackOrder,
+        refusals=(404, 409),
+    ),
+    Endpoint(
+        "get",
+        "/api/v1/marks",
+        "Marks in the history",
+        list[faults.MarkAnswer],
+        parameters=(_SINCE, _UNTIL),
+        refusals=(400,),
+        needs_judging=False,
+    ),
+    Endpoint(
+        "post",
+        "/api/v1/marks",
+        "Mark this moment",
+        faults.StoredMarkAnswer,
+        body=orders.MarkOrder,
+        status=201,
+    ),
+    Endpoint("get", "/api/v1/rig-check", "The rig check that runs or ran last", stage.RigCheckAnswer),
+    Endpoint(
+        "post",
+        "/api/v1/rig-check",
+        "Begin a rig check, or end it",
+        stage.RigOrderAnswer,
+        body=orders.RigCheckOrder,
+        refusals=(409,),
+        needs_judging=False,
+    ),
+    Endpoint(
+        "post",
+        "/api/v1/lamp-changes",
+        "A lamp was changed",
+        stage.LampAnswer,
+        body=orders.LampOrder,
+        refusals=(409,),
+        needs_judging=False,
+    ),
+    Endpoint(
+        "post",
+        "/api/v1/ask-fixtures",
+        "Have fixtures asked for what they are",
+        stage.AskedAnswer,
+        body=orders.AskOrder,
+        refusals=(409,),
+        needs_judging=False,
+    ),
+    Endpoint(
+        "delete",
+        "/api/v1/ask-fixtures",
+        "Stop asking",
+        stage.AskedAnswer,
+        refusals=(409,),
+        needs_judging=False,
+    ),
+    Endpoint(
+        "get",
+        "/api/v1/report",
+        "The show report",
+        stage.ReportAnswer,
+        media=("text/html", "text/csv"),
+        parameters=(
+            Parameter(
+                "format", "query", "How it is written.", {"type": "string", "enum": ["html", "json", "csv"]}, "json"
+            ),
+            _SINCE,
+            _UNTIL,
+        ),
+        refusals=(400,),
+    ),
+    Endpoint(
+        "get",
+        "/api/v1/events",
+        "Server-sent events `universes`, `incident`, `house`; with `universe` also its own",
+        media=("text/event-stream",),
+        parameters=(Parameter("universe", "query", "A universe whose levels are wanted.", {"type": "string"}),),
+    ),
+)
