@@ -122,6 +122,56 @@ def test_nodes_are_known_by_address_and_bind_index() -> None:
     assert bench.model.occasions.node_seen_ns(0, "2.0.0.8") == 0
 
 
+def _input_of(reply: bytes, universe: int) -> bytes:
+    """The reply with one port that takes a line in, under a port-address (Art-Net 4, ArtPollReply: SwIn, PortTypes)."""
+    packet = bytearray(reply)
+    packet[174], packet[186] = 0x40, universe & 15
+    packet[18], packet[19] = universe >> 8, universe >> 4 & 15
+    return bytes(packet)
+
+
+def test_an_art_net_source_has_the_name_of_its_own_poll_reply() -> None:
+    """Art-Net 4: ArtDmx names nobody; a device with several replies tells them apart by its bind index."""
+    bench = Bench()
+    art = {"src": "2.0.0.9", "protocol": Protocol.ARTNET}
+    bench.feed(
+        [
+            Sent(START, artnet(bytes(8), universe=5), **art),
+            Sent(START + MS, artnet(bytes(8)), "2.0.0.8", protocol=Protocol.ARTNET),
+        ]
+    )
+    replies = [
+        _input_of(artnet_poll_reply("2.0.0.9", index, name), number)
+        for index, name, number in ((1, b"Media deck", 1), (2, b"Media wall", 5))
+    ]
+    bench.feed([Sent(START + 2 * MS + n, reply, **art) for n, reply in enumerate(replies)])
+    # A reply that another node's address sends is that node's own.
+    bench.feed(
+        [Sent(START + 9 * MS, artnet_poll_reply("2.0.0.9", 1, b"Somebody else"), "2.0.0.7", protocol=Protocol.ARTNET)]
+    )
+    bench.model.advance(START + 2 * SECOND)
+    names = {row.address: row.source_name for row in bench.model.sources if row.address}
+    assert names == {"2.0.0.9": "Media wall", "2.0.0.8": ""}
+
+
+def test_the_other_leg_of_a_declared_desk_is_declared_by_its_cid() -> None:
+    """ANSI E1.31-2018 5.6: the CID tells a component, whatever address it has on a network."""
+    bench = Bench(House(sources=(DeclaredSource("main desk", address="10.20.0.10", role="main"),)))
+    bench.feed([Sent(START, e131(bytes(8), source=cid(1)), "10.21.0.10", network=1)])
+    assert {row.declared_as for row in bench.model.sources} == {""}
+    bench.feed([Sent(START + MS, e131(bytes(8), source=cid(1)), "10.20.0.10")])
+    bench.feed([Sent(START + 2 * MS, e131(bytes(8), source=cid(2)), "10.21.0.11", network=1)])
+    bench.feed([Sent(START + 3 * MS, e131(bytes(8), source=cid(1)), "10.20.0.99")])
+    found = {(row.network, row.address): row.declared_as for row in bench.model.sources if row.address}
+    assert found == {
+        (0, "10.20.0.10"): "main desk",
+        (1, "10.21.0.10"): "main desk",
+        (1, "10.21.0.11"): "",
+        (0, "10.20.0.99"): "main desk",
+    }
+    assert len(set(bench.model.first_legs().values())) == 2
+
+
 def test_odd_packets_are_remembered_by_their_source() -> None:
     bench = Bench()
     bench.feed([Sent(START, e131(b"\1\1", source=bytes(16)))])

@@ -92,6 +92,44 @@ with ended(start(file, ports)) as daemon:
     assert lost["source_names"] == ["main"]
 
 
+def test_a_survey_of_both_networks_writes_each_universe_once_and_check_takes_the_file() -> None:
+    answer = inside(
+        DAEMON
+        + TWO
+        + """
+import sys
+from sacn.messages.universe_discovery import UniverseDiscoveryPacket
+play_all()
+
+def list_all():
+    while not over.wait(0.5):
+        for lead, address in (("sw", "10.20.0.10"), ("sw2", "10.21.0.10")):
+            with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
+                sock.bind((address, 0))
+                send_groups_by(sock, lead)
+                listed = UniverseDiscoveryPacket(CID, "main", (1, 2))
+                sock.sendto(bytes(listed.getBytes()), ("239.255.250.214", ports.e131))
+
+threading.Thread(target=list_all, daemon=True).start()
+written = place / "found.toml"
+command = [sys.executable, "-c", "import sys; from slotwatch.cli import main; sys.exit(main())"]
+given = ["survey", "--seconds", "12", "--interface", "eth1", "--interface", "eth2", "--write", str(written)]
+given += ["--e131-port", str(ports.e131), "--artnet-port", str(ports.artnet)]
+surveyed = subprocess.run([*command, *given], capture_output=True, text=True)
+over.set()
+checked = subprocess.run([*command, "check", "-c", str(written)], capture_output=True, text=True)
+print(json.dumps({"said": surveyed.stdout + surveyed.stderr, "file": written.read_text(),
+                  "status": checked.returncode, "check": checked.stdout + checked.stderr}))
+""",
+        150,
+    )
+    assert answer["status"] == 0, (answer["check"], answer["file"])
+    assert answer["file"].count("[[universes]]") == 2, answer["file"]
+    assert answer["file"].count("[[sources]]") == 2, answer["file"]
+    assert answer["file"].count('networks = ["eth1", "eth2"]') == 2
+    assert sum(line.startswith("  e131/1 ") for line in answer["said"].splitlines()) == 1, answer["said"]
+
+
 def test_an_interface_that_is_made_anew_leaves_one_row_for_each_universe() -> None:
     answer = inside(
         DAEMON

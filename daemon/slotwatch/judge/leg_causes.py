@@ -46,7 +46,10 @@ def find_wrong_network(scene: Scene) -> Verdict | None:
             row
             for other in elsewhere(ctx, universe)
             for row in ctx.streams_of(other).tolist()
-            if ctx.live[row] and ctx.first_leg(ctx.source_of(row)) in lost
+            if ctx.live[row]
+            and ctx.first_leg(ctx.source_of(row)) in lost
+            # What came there before as well is another leg.
+            and streams.since_ns[row] > scene.group.from_ns
         ]
         if not found:
             return None

@@ -175,6 +175,28 @@ _media_lead("lead_of_media_server_of_four", (4, 5, 6, 7), 11.0)
 
 
 @scenario(
+    "F30",
+    "a desk is on two networks and declared on the first alone, where its lead comes out",
+    44,
+    Truth(
+        "universe-lost",
+        12.5,
+        ("e131/1@A", "e131/2@A"),
+        "leg-lost",
+        "critical",
+        "high",
+        9.9,
+        says=('"main desk": lead on network A down, network B goes on',),
+        unsaid=DEAD,
+    ),
+    two_networks((1, 2, 11), sources=("main", "second"), on={1: "A", 2: "A", 11: "A"}),
+    live=False,
+)
+def lead_of_declared_network_alone() -> Iterator[Item]:
+    return mixed(on_both(main_desk((1, 2)), 10.0), second_desk().sends())
+
+
+@scenario(
     "F02",
     "a media server that only network A has loses power, and both desks go on on both networks",
     46,

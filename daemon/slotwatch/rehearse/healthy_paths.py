@@ -12,6 +12,7 @@ from slotwatch.rehearse.looks import changed_at, held
 from slotwatch.rehearse.packets import Sent
 from slotwatch.rehearse.registry import healthy
 from slotwatch.rehearse.stage import Item, mixed
+from slotwatch.rehearse.two_networks import media_on_both, on_both, two_networks
 from slotwatch.wire.observation import ClockStepSeen, MembershipSeen, QuerierWatchSeen, QuerySeen, StallSeen
 
 ONE = paper((1,))
@@ -139,6 +140,19 @@ def _three_bad() -> Iterator[Item]:
 @healthy("three stray packets of another program in half a minute", 30, ONE, fault="F54")
 def few_bad_packets() -> Iterator[Item]:
     return mixed(main_desk((1,)).sends(), _three_bad())
+
+
+@healthy("main, backup and media server are on two networks, each with an address of its own there", 30,
+         two_networks((1, 2, 3), (0, 1), sources=("main", "backup", "media")), fault="F41", live=False)  # fmt: skip
+def everyone_on_two_networks() -> Iterator[Item]:
+    desks = mixed(on_both(main_desk()), on_both(backup_desk()))
+    return mixed(desks, media_on_both((0, 1)))
+
+
+@healthy("a desk is on two networks, and the house declares it on the first alone", 30,
+         two_networks((1, 2), sources=("main",), on={1: "A", 2: "A"}), fault="F31", live=False)  # fmt: skip
+def second_network_is_not_declared() -> Iterator[Item]:
+    return on_both(main_desk((1, 2)))
 
 
 @healthy("the desk's priority is lower than usual but as declared for nobody else", 30,

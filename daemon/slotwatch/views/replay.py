@@ -211,7 +211,7 @@ def _source_rows(sources: list[dict[str, Any]]) -> list[tuple[str, ...]]:
 def _source_row(one: dict[str, Any]) -> tuple[str, ...]:
     return (
         one.get("name") or one["source"],
-        one["address"],
+        ", ".join(dict.fromkeys(leg["address"] for leg in one["legs"])),
         one["protocol"],
         "–" if one["priority"] is None else str(one["priority"]),
         _shortened(one["universes"]),
