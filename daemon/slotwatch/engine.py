@@ -163,6 +163,7 @@ class Engine:
             interval_bins=shown.interval_bins,
             incidents=tuple(judge.incidents(now_ns)),
             next_incident=judge.next_incident,
+            exceptions=judge.exceptions_in_force,
             counters=counters(model) | {"incidents_opened": dict(self._opened)},
             minutes=self._minutes.finished,
             readiness=self._judge_readiness(now_ns),

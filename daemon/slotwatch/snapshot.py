@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import pickle
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from enum import IntEnum, StrEnum
 from typing import Any
 
@@ -196,7 +197,10 @@ class Incident:
     acknowledged: Acknowledgement | None = None
     timeline: tuple[TimelineEntry, ...] = ()
     accepted: str = ""
-    """Reason of the standing exception that keeps it quiet; empty if none."""
+    """Reason of the standing exception that keeps it a note; empty if none."""
+    accepted_until: str = ""
+    """When that exception ends; empty: it does not."""
+    accepted_by: str = ""
     flaps: int = 0
     """Times it returned."""
     revision: int = 0
@@ -239,6 +243,27 @@ class PhaseMemory:
     timetable_wall_ns: int | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class MadeException:
+    """An exception that a person made from an incident. Times are wall-clock ns."""
+
+    incident: int
+    rule: str
+    universes: tuple[str, ...]
+    """As they are written; empty: the rule has none, and `sources` count."""
+    sources: tuple[str, ...]
+    """`wire.universe.source_key` of each."""
+    reason: str
+    by: str
+    made_wall_ns: int
+    until_wall_ns: int
+
+    @property
+    def until(self) -> str:
+        """Its end as ISO 8601 UTC."""
+        return datetime.fromtimestamp(self.until_wall_ns // 1_000_000_000, UTC).isoformat().replace("+00:00", "Z")
+
+
 @dataclass(slots=True)
 class MinuteRow:
     """One universe's summary of one whole minute, for the history."""
@@ -276,6 +301,8 @@ class Snapshot:
     """(U, 512) row of `streams` (at most 8,192) that wins each slot, -1 for nobody."""
     incidents: tuple[Incident, ...]
     """All open ones, and the newest closed ones."""
+    exceptions: tuple[MadeException, ...] = ()
+    """Made from incidents and in force."""
     next_incident: int = 1
     """The number that the next incident gets."""
     counters: dict[str, Any] = field(default_factory=dict)

@@ -123,6 +123,7 @@ class _Loader:
             if not (source.cid or source.address or source.source_name)
         ]
         references.check_rules(accepted, "rule")
+        references.check_accepted(accepted)
         references.check_rules(quiet, "rules")
         references.check_loops(routes, lines.values)
         references.check_excluded(routes, excluded.values)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from slotwatch.house.document import Entry
-from slotwatch.house.rule_names import RULE_NAMES
+from slotwatch.house.rule_names import RULE_NAMES, WITHOUT_UNIVERSES
 from slotwatch.house.schema import Excluded, Line, Route
 from slotwatch.wire.universe import Protocol, UniverseId
 
@@ -80,6 +80,13 @@ def check_rules(built: Built, key: str) -> None:
         for index, name in enumerate(entry[key] if listed else [entry[key]]):
             if name and name not in RULE_NAMES:
                 entry.wrong(key, _nearest(name, sorted(RULE_NAMES), "rule"), index if listed else None)
+
+
+def check_accepted(accepted: Built) -> None:
+    """An exception can hold: a rule that names no universe is not accepted for some."""
+    for entry in accepted.entries:
+        if entry["rule"] in WITHOUT_UNIVERSES and entry["universes"]:
+            entry.wrong("universes", f"{entry['rule']} names no universe: leave this out to accept it everywhere")
 
 
 def check_loops(routes: Built, lines: tuple[Line, ...]) -> None:

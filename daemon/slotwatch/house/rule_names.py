@@ -16,3 +16,8 @@ RULE_NAMES = frozenset(
         *("control-held", "line-differs", "line-faulty", "line-port-missing", "networks-swapped"),
     )
 )
+
+WITHOUT_UNIVERSES = frozenset(
+    {"host-overrun", "querier-absent", "querier-changed", "duplicate-address", "fallback-address", "malformed-packets"}
+)
+"""Rules whose incidents are about this computer, a network or an address: they name no universe."""

@@ -7,10 +7,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from slotwatch.judge import explain, phases
+from slotwatch.judge import explain
 from slotwatch.judge.binding import Finding, Raised
 from slotwatch.judge.causes import find_cause
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.exceptions import Standing, standing
 from slotwatch.judge.incidents import IncidentBook
 from slotwatch.judge.losses import LOSS_RULES, Losses, LossGroup
 from slotwatch.judge.rule import Rule
@@ -26,6 +27,8 @@ SHARED_PATH = frozenset({"packet-loss", "uneven-refresh", "repeated-packets", "o
 """Of two or more sources at once they have one cause between them and this port."""
 LINGER_NS = 12 * NANOSECONDS
 """Longest window of any rule, 10 s, and some slack."""
+ACCEPTED = " accepted"
+"""Ends the group of what is accepted: it is an incident of its own beside what is not."""
 MOST_CLUSTERS = 12
 """Of one rule; more are told as one, so that a flood of forged senders is no flood of lines."""
 
@@ -39,7 +42,7 @@ class Cluster:
     cases: list[Raised] = field(default_factory=list)
     explained: list[Raised] = field(default_factory=list)
     verdict: Verdict | None = None
-    accepted: str = ""
+    accepted: Standing | None = None
 
     @property
     def since_ns(self) -> int:
@@ -109,24 +112,28 @@ class Clusterer:
         clusters: dict[tuple[str, str], Cluster] = {}
         losses = [case for case in cases if case.rule.name in LOSS_RULES]
         if losses or self.losses.groups:
-            self._cluster_losses(ctx, losses, clusters)
+            self._cluster_losses(ctx, losses, clusters, at)
         for case in cases:
             if case.rule.name in LOSS_RULES:
                 continue
-            reason = _accepted(ctx, case, at)
-            key = case.rule.name, case.finding.group + (" accepted" if reason else "")
+            accepted = _accepted(ctx, case, at)
+            key = case.rule.name, case.finding.group + (ACCEPTED if accepted else "")
             if key not in clusters:
-                clusters[key] = Cluster(case.rule, key[1], accepted=reason)
+                clusters[key] = Cluster(case.rule, key[1], accepted=accepted)
             clusters[key].cases.append(case)
         return list(clusters.values())
 
-    def _cluster_losses(self, ctx: RuleContext, losses: list[Raised], clusters: dict[tuple[str, str], Cluster]) -> None:
+    def _cluster_losses(
+        self, ctx: RuleContext, losses: list[Raised], clusters: dict[tuple[str, str], Cluster], at: datetime
+    ) -> None:
         stops = measure_stops(ctx)
         self.losses.sort(ctx, stops, losses)
         for group in list(self.losses.groups.values()):
-            cluster = _loss_cluster(group)
-            cluster.verdict = self._verdict(ctx, stops, group)
-            clusters[cluster.rule.name, cluster.group] = cluster
+            verdict = self._verdict(ctx, stops, group)
+            for cluster in _loss_clusters(ctx, group, at):
+                # What stopped together has one cause, accepted or not.
+                cluster.verdict = verdict
+                clusters[cluster.rule.name, cluster.group] = cluster
         self._verdicts = {id_: kept for id_, kept in self._verdicts.items() if id_ in self.losses.groups}
 
     def _verdict(self, ctx: RuleContext, stops: object, group: LossGroup) -> Verdict:
@@ -167,21 +174,34 @@ def _stay_explained(clusters: list[Cluster], book: IncidentBook) -> None:
                 wide.explained.append(case)
 
 
-def _loss_cluster(group: LossGroup) -> Cluster:
-    by_rule: dict[str, list[Raised]] = {}
+def _loss_clusters(ctx: RuleContext, group: LossGroup, at: datetime) -> list[Cluster]:
+    """What a group of losses becomes: one cluster, and one more of those that are accepted."""
+    open_, accepted = list[Raised](), list[Raised]()
+    why: Standing | None = None
     for case in group.members.values():
+        found = _accepted(ctx, case, at)
+        why = why or found
+        (accepted if found else open_).append(case)
+    parts = ((open_, None), (accepted, why))
+    return [_loss_cluster(group, cases, found) for cases, found in parts if cases]
+
+
+def _loss_cluster(group: LossGroup, cases: list[Raised], accepted: Standing | None) -> Cluster:
+    by_rule: dict[str, list[Raised]] = {}
+    for case in cases:
         by_rule.setdefault(case.rule.name, []).append(case)
     lead = next(rule for rule in LOSS_RULES if rule in by_rule)
-    cluster = Cluster(by_rule[lead][0].rule, f"loss:{group.id}", by_rule[lead])
-    cluster.explained = [case for rule, cases in by_rule.items() if rule != lead for case in cases]
+    name = f"loss:{group.id}" + (ACCEPTED if accepted else "")
+    cluster = Cluster(by_rule[lead][0].rule, name, by_rule[lead], accepted=accepted)
+    cluster.explained = [case for rule, held in by_rule.items() if rule != lead for case in held]
     return cluster
 
 
-def _accepted(ctx: RuleContext, case: Raised, at: datetime) -> str:
-    universes = tuple(ctx.universe_id(row) for row in case.finding.universes)
-    networks = tuple(int(ctx.universes.network[row]) for row in case.finding.universes)
-    row = phases.accepted(ctx.house, case.rule.name, universes, at, networks)
-    return row.reason if row else ""
+def _accepted(ctx: RuleContext, case: Raised, at: datetime) -> Standing | None:
+    if not (ctx.house.accepted or ctx.exceptions):
+        return None
+    keys = frozenset(Cluster(case.rule, case.finding.group, [case]).source_keys(ctx)) if ctx.exceptions else frozenset()
+    return standing(ctx, case.rule.name, case.finding.universes, keys, at)
 
 
 def _share_paths(ctx: RuleContext, clusters: list[Cluster]) -> list[Cluster]:
@@ -231,9 +251,14 @@ def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Itera
     for other in clusters:
         if other is wide or other.rule.name not in reach.rules:
             continue
+        if other.rule is wide.rule and bool(other.accepted) is not bool(wide.accepted):
+            continue  # what is accepted by name, and what is not, stay two
         staying = []
         for case in other.cases:
-            if _is_near(ctx, case, reach.nearness, names, universes, networks) and _in_time(case, earliest_ns):
+            # An exception of some universes says nothing of the source's others.
+            elsewhere = wide.accepted and universes and not set(case.finding.universes) <= universes
+            near = not elsewhere and _is_near(ctx, case, reach.nearness, names, universes, networks)
+            if near and _in_time(case, earliest_ns):
                 wide.explained.append(case)
             else:
                 staying.append(case)
@@ -266,15 +291,16 @@ def _in_time(case: Raised, earliest_ns: int | None) -> bool:
 
 
 def _bounded(clusters: list[Cluster]) -> list[Cluster]:
-    """Tell all of one rule as one where there are too many of them to read."""
-    count = Counter(cluster.rule.name for cluster in clusters)
+    """Tell all of one rule as one where there are too many of them to read; what is accepted stays apart."""
+    count = Counter((cluster.rule.name, bool(cluster.accepted)) for cluster in clusters)
     crowded = {name for name, several in count.items() if several > MOST_CLUSTERS}
     if not crowded:
         return clusters
-    kept = [cluster for cluster in clusters if cluster.rule.name not in crowded]
-    for name in sorted(crowded):
-        several = [cluster for cluster in clusters if cluster.rule.name == name]
-        many = Cluster(several[0].rule, "many")
+    kept = [cluster for cluster in clusters if (cluster.rule.name, bool(cluster.accepted)) not in crowded]
+    for name, is_accepted in sorted(crowded):
+        several = [one for one in clusters if (one.rule.name, bool(one.accepted)) == (name, is_accepted)]
+        group = "many" + (ACCEPTED if is_accepted else "")
+        many = Cluster(several[0].rule, group, accepted=several[0].accepted)
         many.cases = [case for cluster in several for case in cluster.cases]
         many.explained = [case for cluster in several for case in cluster.explained]
         if name in LOSS_RULES:

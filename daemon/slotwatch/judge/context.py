@@ -20,7 +20,7 @@ from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Phas
 from slotwatch.judge import wording
 from slotwatch.model.legs import legs_of
 from slotwatch.model.windows import BUCKET_NS
-from slotwatch.snapshot import SourceRow
+from slotwatch.snapshot import MadeException, SourceRow
 from slotwatch.wire.batch import NETWORK_UNKNOWN
 from slotwatch.wire.universe import Protocol, UniverseId, source_key
 
@@ -72,8 +72,10 @@ class RuleContext:
         phase_since_ns: int,
         wall_offset_ns: int,
         zone: tzinfo,
+        exceptions: tuple[MadeException, ...] = (),
     ) -> None:
         self.model = model
+        self.exceptions = exceptions
         self.house = house
         self.listener = listener
         self.now_ns = now_ns

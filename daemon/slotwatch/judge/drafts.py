@@ -37,6 +37,8 @@ class IncidentDraft:
     still_working: tuple[str, ...]
     next_checks: tuple[str, ...]
     accepted: str = ""
+    accepted_until: str = ""
+    accepted_by: str = ""
     returns: int = 0
     """Times its condition came back while it stayed open."""
     held_ns: int = 0

@@ -14,6 +14,7 @@ from slotwatch.judge.catalog import CATALOG, FLAPPING
 from slotwatch.judge.drafts import Explains, IncidentDraft, IncidentRecord, Slot, may_be_part
 from slotwatch.judge.events import Event
 from slotwatch.judge.explain import TIMED
+from slotwatch.judge.likeness import difference, is_alike, joined
 from slotwatch.snapshot import Acknowledgement, Incident, TimelineEntry
 
 NANOSECONDS = 1_000_000_000
@@ -201,15 +202,16 @@ class IncidentBook:
         incident.rule, incident.cause, incident.confidence = account.rule, account.cause, account.confidence
         incident.severity = account.severity
         # What it took down stays named when a part of it is back: the record is of the whole fault.
-        incident.universes = _joined(incident.universes, account.universes)
-        incident.sources = _joined(incident.sources, account.sources)
-        incident.source_keys = _joined(incident.source_keys, account.source_keys)
-        incident.fixtures = _joined(incident.fixtures, account.fixtures)
+        incident.universes = joined(incident.universes, account.universes)
+        incident.sources = joined(incident.sources, account.sources)
+        incident.source_keys = joined(incident.source_keys, account.source_keys)
+        incident.fixtures = joined(incident.fixtures, account.fixtures)
         incident.summary, incident.evidence = account.summary, account.evidence
         if incident.explains != account.explains:
             incident.explains = self._explained(incident.explains, account.explains)
         incident.also_possible, incident.still_working = account.also_possible, account.still_working
         incident.next_checks, incident.accepted = account.next_checks, account.accepted
+        incident.accepted_until, incident.accepted_by = account.accepted_until, account.accepted_by
         returned = entry.returns_before + account.returns - incident.flaps
         if returned > 0:
             incident.flaps += returned
@@ -225,7 +227,7 @@ class IncidentBook:
         for rule, universes in before:
             over = tuple(name for name in universes if (rule, name) not in self._raised)
             if over or not universes:
-                found[rule] = _joined(over, found.get(rule, ()))
+                found[rule] = joined(over, found.get(rule, ()))
         return tuple(sorted(found.items()))
 
     def _revise(self, entry: IncidentRecord, account: IncidentDraft, now_ns: int) -> None:
@@ -238,7 +240,7 @@ class IncidentBook:
         self._fill(entry, account)
         if incident == before:
             return
-        what, text = _difference(before, incident)
+        what, text = difference(before, incident)
         if what:
             self._say(entry, now_ns, what, text)
         else:
@@ -306,6 +308,16 @@ class IncidentBook:
             self._say(entry, now_ns, "acknowledged", f"The acknowledgement by {by} was taken back.")
         return entry.incident
 
+    def find(self, number: int) -> Incident:
+        """The incident of that number. ValueError if this judgement knows none."""
+        return self._entry(number).incident
+
+    def note(self, number: int, text: str, now_ns: int) -> None:
+        """Put a sentence into the timeline of an open incident."""
+        entry = self._open.get(number)
+        if entry is not None:
+            self._say(entry, now_ns, "accepted", text)
+
     def _entry(self, number: int) -> IncidentRecord:
         entry = self._open.get(number)
         if entry is None:
@@ -325,7 +337,7 @@ class IncidentBook:
         own = [entry for number, entry in self._open.items() if not self._took_over or number not in given]
         for entry in own:
             number = entry.incident.id
-            twin = next((one for one in given.values() if _is_alike(one, entry.incident)), None)
+            twin = next((one for one in given.values() if is_alike(one, entry.incident)), None)
             if twin is None and (self._took_over or not given) and number >= next_id:
                 continue
             del self._open[number]
@@ -370,31 +382,3 @@ class IncidentBook:
         for number in resumed:
             if number in self._open:
                 self._close(self._open[number], now_ns, "It was not found again after the restart.")
-
-
-def _is_alike(earlier: Incident, found: Incident) -> bool:
-    """Whether two judgements speak of one fault. What was lost before a restart is missing after it."""
-    gone = {"universe-lost", "universe-missing"}
-    if earlier.rule != found.rule and not {earlier.rule, found.rule} <= gone:
-        return False
-    if earlier.universes or found.universes:
-        return bool(set(earlier.universes) & set(found.universes))
-    return set(earlier.sources) == set(found.sources)
-
-
-def _joined(before: tuple[str, ...], now: tuple[str, ...]) -> tuple[str, ...]:
-    return now if set(before) <= set(now) else tuple(dict.fromkeys((*before, *now)))
-
-
-def _difference(before: Incident, after: Incident) -> tuple[str, str]:
-    """Say what kind of change this is to a person, and nothing where only numbers moved."""
-    if before.rule != after.rule or (before.cause != after.cause):
-        return "revised", after.summary
-    if set(after.universes) - set(before.universes) or set(after.sources) - set(before.sources):
-        return "widened", after.summary
-    if after.severity != before.severity:
-        louder = after.severity > before.severity
-        return ("worsened" if louder else "eased"), f"Now {after.severity.word} (was {before.severity.word})."
-    if before.confidence != after.confidence:
-        return "revised", f"Confidence {after.confidence} (was {before.confidence}): {after.summary}"
-    return "", ""

@@ -7,7 +7,7 @@ A rule is plugged in as `judge.binding` says.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -23,13 +23,14 @@ from slotwatch.judge.catalog import RULES
 from slotwatch.judge.clusters import Cluster, Clusterer
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.events import Event
+from slotwatch.judge.exceptions import Exceptions
 from slotwatch.judge.incidents import IncidentBook
 from slotwatch.judge.listener import Listener
 from slotwatch.judge.phases import PhaseKeeper
 from slotwatch.judge.rule import Rule
 from slotwatch.judge.rules_network import Receivers
 from slotwatch.judge.shown import Shown
-from slotwatch.snapshot import HouseView, Incident, PhaseMemory, Severity
+from slotwatch.snapshot import HouseView, Incident, MadeException, PhaseMemory, Severity
 from slotwatch.wire.observation import Observation
 
 NANOSECONDS = 1_000_000_000
@@ -71,6 +72,7 @@ class Judge:
         self._stale = False
         self._schedule_due_ns = 0
         self._resume_ends_ns = 0
+        self._exceptions = Exceptions()
         self._has_phase_memory = False
         """Whether the phase is that of an earlier judgement already: the history's may be older."""
         self._regrade = False
@@ -90,6 +92,11 @@ class Judge:
     def number_from(self, next_incident: int) -> None:
         """Give no incident a smaller number than this."""
         self._book.next_id = max(self._book.next_id, next_incident)
+
+    @property
+    def exceptions_in_force(self) -> tuple[MadeException, ...]:
+        """Exceptions that were made from incidents and have not ended."""
+        return self._exceptions.in_force(self._now_ns + self.wall_offset_ns) if self._exceptions else ()
 
     @property
     def phase(self) -> Phase:
@@ -164,6 +171,7 @@ class Judge:
             phase_since_ns=self._keeper.since_ns,
             wall_offset_ns=self.wall_offset_ns,
             zone=self._zone,
+            exceptions=self._exceptions.in_force(now_ns + self.wall_offset_ns) if self._exceptions else (),
         )
 
     def _assemble(self, ctx: RuleContext) -> None:
@@ -184,14 +192,14 @@ class Judge:
 
     def _follow_timetable(self, ctx: RuleContext) -> bool:
         if not self.house.timetable and self._keeper.pending is None:
-            return bool(self.house.quiet or self.house.accepted)
+            return bool(self.house.quiet or self.house.accepted or self._exceptions)
         before, pending = self._keeper.phase, self._keeper.pending
         said = self._keeper.follow(
             self.house, ctx.now_ns, self._wall(ctx.now_ns), self._zone, states.closed_cleanly(ctx)
         )
         if said and (self._keeper.phase is not before or self._keeper.pending is not pending):
             self._events.append(Event(ctx.now_ns, "phase", said))
-        return self._keeper.phase is not before
+        return self._keeper.phase is not before or bool(self.house.accepted or self._exceptions)
 
     def take_events(self) -> list[Event]:
         """Give what changed since the last call, in order."""
@@ -289,6 +297,8 @@ class Judge:
         commands: dict[str, Callable[..., dict[str, Any]]] = {
             "acknowledge": self._acknowledge,
             "unacknowledge": self._unacknowledge,
+            "accept": self._accept,
+            "unaccept": self._unaccept,
             "set_phase": self._set_phase,
             "resume": self._resume,
             "rig_check": self.shown.rig_check_command,
@@ -306,6 +316,21 @@ class Judge:
 
     def _unacknowledge(self, id: int) -> dict[str, Any]:
         return {"id": self._book.unacknowledge(int(id), self._now_ns).id}
+
+    def _accept(self, id: int, reason: str, by: str, until_wall_ns: int) -> dict[str, Any]:
+        found = self._book.find(int(id))
+        now_wall_ns = self._now_ns + self.wall_offset_ns
+        made = self._exceptions.make(found, reason, by, int(until_wall_ns), now_wall_ns)
+        self._book.note(found.id, f"Accepted by {made.by} until {made.until}: {made.reason}", self._now_ns)
+        self._regrade = True
+        return {"id": found.id}
+
+    def _unaccept(self, id: int, by: str = "") -> dict[str, Any]:
+        made = self._exceptions.take_back(int(id))
+        who = f" by {by.strip()}" if by.strip() else ""
+        self._book.note(made.incident, f"The exception was taken back{who}.", self._now_ns)
+        self._regrade = True
+        return {"id": made.incident}
 
     def _set_phase(self, phase: str, confirm: bool = False) -> dict[str, Any]:
         try:
@@ -329,6 +354,7 @@ class Judge:
         incidents: Any = (),
         phase: PhaseMemory | None = None,
         away: tuple[int, str] | None = None,
+        exceptions: Iterable[MadeException] = (),
     ) -> dict[str, Any]:
         """Go on with what an earlier judgement knew. `away`: since when (wall ns) nobody listened, and why."""
         self._book.resume(int(next_id), incidents, self._now_ns)
@@ -336,6 +362,7 @@ class Judge:
         if phase is not None and not self._has_phase_memory:
             self._keeper.resume(phase, self.wall_offset_ns)
             self._has_phase_memory = self._regrade = True
+        self._exceptions.resume(exceptions)
         if away is not None:
             self.listener.note_away(away[0] - self.wall_offset_ns, self.started_ns, away[1])
         return {"next_id": self._book.next_id}

@@ -12,27 +12,30 @@ from slotwatch.house.schema import Phase
 from slotwatch.judge import accounts
 from slotwatch.judge.clusters import Cluster
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.exceptions import standing
 from slotwatch.judge.rules_loss import fed_by_routes, is_visible
 from slotwatch.snapshot import Severity
 
 
 def judge_readiness(ctx: RuleContext, clusters: Sequence[Cluster], at: datetime) -> dict[str, Any]:
     """Judge as if in `show`. Plain JSON values in the shape of the API's readiness answer."""
-    reasons, accepted = [], []
+    reasons: list[dict[str, Any]] = []
+    accepted: list[dict[str, Any]] = []
     for cluster in clusters:
         account = accounts.give_account(ctx, cluster, at)
         row = {"rule": account.rule, "text": account.summary, "universes": list(account.universes)}
         if cluster.accepted:
-            accepted.append({**row, "reason": cluster.accepted})
+            why = cluster.accepted
+            accepted.append({**row, "reason": why.reason, "until": why.until or None, "by": why.by or None})
         elif accounts.severity_of(ctx, cluster, Phase.SHOW, at) >= Severity.WARNING:
             reasons.append(row)
     universes = ctx.universes
     wanted = universes.used & (universes.declared >= 0) & universes.expected
     own = fed_by_routes(ctx)
     hidden = np.flatnonzero(wanted & ~is_visible(ctx) & ~own).tolist()
-    said = {name for reason in reasons for name in reason["universes"]}
+    said = {name for row in (*reasons, *accepted) for name in row["universes"]}
     pending = np.flatnonzero(wanted & is_visible(ctx) & (universes.live == 0) & ~own).tolist()
-    waiting = [row for row in pending if ctx.universe_name(row) not in said]
+    waiting = [row for row in pending if ctx.universe_name(row) not in said and not _may_be_absent(ctx, row, at)]
     if waiting:
         reasons.append(
             {
@@ -54,6 +57,7 @@ def judge_readiness(ctx: RuleContext, clusters: Sequence[Cluster], at: datetime)
         "ready": not reasons,
         "reasons": reasons,
         "accepted": accepted,
+        "exceptions": _exceptions(ctx, at),
         "not_visible": [ctx.universe_name(row) for row in hidden],
         "not_judged": [
             ctx.universe_name(row)
@@ -61,3 +65,37 @@ def judge_readiness(ctx: RuleContext, clusters: Sequence[Cluster], at: datetime)
             if ctx.listener.is_down(int(universes.network[row]))
         ],
     }
+
+
+def _may_be_absent(ctx: RuleContext, row: int, at: datetime) -> bool:
+    """Whether it is accepted that nobody sends a universe."""
+    return any(standing(ctx, rule, (row,), frozenset(), at) for rule in ("universe-missing", "universe-lost"))
+
+
+def _exceptions(ctx: RuleContext, at: datetime) -> list[dict[str, Any]]:
+    """Every exception that holds now, of the house file and made from incidents, whether it covers anything or not."""
+    today = at.astimezone(ctx.zone).date()
+    declared = [
+        {
+            "rule": row.rule,
+            "universes": [str(universe) for universe in row.universes],
+            "reason": row.reason,
+            "until": None if row.until is None else row.until.isoformat(),
+            "by": None,
+            "incident": None,
+        }
+        for row in ctx.house.accepted
+        if row.until is None or today <= row.until
+    ]
+    made = [
+        {
+            "rule": one.rule,
+            "universes": list(one.universes),
+            "reason": one.reason,
+            "until": one.until,
+            "by": one.by,
+            "incident": one.incident,
+        }
+        for one in ctx.exceptions
+    ]
+    return declared + made

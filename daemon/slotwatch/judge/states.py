@@ -84,6 +84,8 @@ def _paint(ctx: RuleContext, states: NDArray[np.uint8], cluster: Cluster) -> Non
             continue
         rows = np.array([row for row in found if row < len(states)], np.intp)
         state = _state_of(rule, cluster)
+        if cluster.accepted and rule.name in _GONE:
+            state = UniverseState.NOT_SENT  # nobody sends it, and nobody has to
         if state is UniverseState.NOT_SENT:
             states[rows] = state
             continue

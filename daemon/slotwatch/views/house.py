@@ -14,6 +14,7 @@ from slotwatch.snapshot import Severity, UniverseState
 from slotwatch.views.answers.faults import ReadinessAnswer
 from slotwatch.views.answers.stage import CountsAnswer, HouseAnswer
 from slotwatch.views.counted import from_zero
+from slotwatch.views.incidents import accepted
 from slotwatch.views.moments import NANOSECONDS
 from slotwatch.views.sheet import Sheet
 from slotwatch.views.sources import written
@@ -76,6 +77,7 @@ def readiness(sheet: Sheet) -> ReadinessAnswer:
         "at": sheet.at,
         "reasons": reasons,
         "accepted": given.get("accepted", found["accepted"]),
+        "exceptions": given.get("exceptions", found["exceptions"]),
         "not_visible": given.get("not_visible", found["not_visible"]),
         "not_judged": given.get("not_judged", found["not_judged"]),
     }
@@ -98,7 +100,8 @@ def _readiness(sheet: Sheet) -> dict[str, Any]:
 
     return {
         "reasons": [row for row, one, counts in zip(rows, is_open, loud, strict=True) if counts and not one.accepted],
-        "accepted": [{**row, "reason": one.accepted} for row, one in zip(rows, is_open, strict=True) if one.accepted],
+        "accepted": [{**row, **(accepted(one) or {})} for row, one in zip(rows, is_open, strict=True) if one.accepted],
+        "exceptions": [],
         "not_visible": in_state(UniverseState.NOT_VISIBLE),
         "not_judged": in_state(UniverseState.NOT_JUDGED),
     }

@@ -34,7 +34,7 @@ def incident(found: Incident) -> IncidentAnswer:
         "still_working": list(found.still_working),
         "next_checks": list(found.next_checks),
         "acknowledged": _acknowledged(found.acknowledged, found.wall_offset_ns),
-        "accepted": found.accepted or None,
+        "accepted": accepted(found),
         "flaps": found.flaps,
         "revision": found.revision,
         "timeline": [{"at": at(entry.t_ns), "what": entry.what, "text": entry.text} for entry in found.timeline],
@@ -64,3 +64,10 @@ def _acknowledged(given: Acknowledgement | None, wall_offset_ns: int) -> Acknowl
     if given is None:
         return None
     return {"by": given.by, "at": iso(given.at_ns, wall_offset_ns), "note": given.note}
+
+
+def accepted(found: Incident) -> dict[str, Any] | None:
+    """The exception that keeps an incident a note; None if none does."""
+    if not found.accepted:
+        return None
+    return {"reason": found.accepted, "until": found.accepted_until or None, "by": found.accepted_by or None}

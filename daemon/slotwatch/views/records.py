@@ -2,9 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
-from slotwatch.snapshot import Acknowledgement, Confidence, HouseView, Incident, PhaseMemory, Severity, TimelineEntry
+from slotwatch.snapshot import (
+    Acknowledgement,
+    Confidence,
+    HouseView,
+    Incident,
+    MadeException,
+    PhaseMemory,
+    Severity,
+    TimelineEntry,
+)
 
 
 def record(found: Incident) -> dict[str, Any]:
@@ -33,6 +43,8 @@ def record(found: Incident) -> dict[str, Any]:
         "acknowledged": given and {"by": given.by, "at_wall_ns": given.at_ns + offset, "note": given.note},
         "timeline": [[entry.t_ns + offset, entry.text, entry.what] for entry in found.timeline],
         "accepted": found.accepted,
+        "accepted_until": found.accepted_until,
+        "accepted_by": found.accepted_by,
         "flaps": found.flaps,
         "revision": found.revision,
     }
@@ -66,6 +78,8 @@ def incident_of(kept: dict[str, Any], wall_offset_ns: int) -> Incident:
         acknowledged=given and Acknowledgement(given["by"], given["at_wall_ns"] - wall_offset_ns, given["note"]),
         timeline=tuple(TimelineEntry(at - wall_offset_ns, text, what) for at, text, what in kept["timeline"]),
         accepted=kept["accepted"],
+        accepted_until=kept.get("accepted_until", ""),
+        accepted_by=kept.get("accepted_by", ""),
         flaps=kept["flaps"],
         revision=kept["revision"],
         wall_offset_ns=wall_offset_ns,
@@ -119,8 +133,29 @@ def memory_of(kept: dict[str, Any], wall_offset_ns: int) -> dict[str, Any]:
     The monotonic clock of then may have been another boot's. KeyError, TypeError or ValueError if it is odd.
     """
     found = {**kept, "incidents": [incident_of(record, wall_offset_ns) for record in kept.get("incidents", ())]}
+    if "exceptions" in kept:
+        found["exceptions"] = [exception_of(one) for one in kept["exceptions"]]
     if "phase" in kept:
         found["phase"] = phase_of(kept["phase"])
     if "away" in kept:
         found["away"] = int(kept["away"]["from_wall_ns"]), str(kept["away"]["reason"])
     return found
+
+
+def exception_record(made: MadeException) -> dict[str, Any]:
+    """An exception as plain values."""
+    return {**asdict(made), "universes": list(made.universes), "sources": list(made.sources)}
+
+
+def exception_of(kept: dict[str, Any]) -> MadeException:
+    """Read what `exception_record` made. KeyError, TypeError or ValueError if it is none."""
+    return MadeException(
+        int(kept["incident"]),
+        str(kept["rule"]),
+        tuple(map(str, kept["universes"])),
+        tuple(map(str, kept["sources"])),
+        str(kept["reason"]),
+        str(kept["by"]),
+        int(kept["made_wall_ns"]),
+        int(kept["until_wall_ns"]),
+    )

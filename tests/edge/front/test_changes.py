@@ -147,3 +147,31 @@ async def test_an_order_is_answered_all_the_same_while_judging_publishes_nothing
         before_s = time.monotonic()
         assert (await send(run, "POST", "/api/v1/house/reload"))[0] == 200
         assert 0.5 <= time.monotonic() - before_s < 3.0
+
+
+async def test_an_incident_is_accepted_for_tonight_or_until_a_date_and_that_is_on_the_disk(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        body = {"reason": "no pixels tonight", "by": "Ann", "until": "2999-01-31"}
+        status, refused = await send(run, "POST", "/api/v1/incidents/7/accept", body)
+        assert status == 400 and "more than two years ahead" in refused["error"]
+        status, refused = await send(run, "POST", "/api/v1/incidents/7/accept", {**body, "until": "soon"})
+        assert status == 400 and 'write "tonight" or a date such as 2027-01-31' in refused["error"]
+        assert run.judging.asked == []
+        status, answer = await send(run, "POST", "/api/v1/incidents/7/accept", {**body, "until": "tonight"})
+        assert (status, answer["stored"]) == (200, True)
+        assert answer["accepted"]["reason"] == "no pixels tonight" and answer["accepted"]["until"].endswith("Z")
+        ((name, given),) = run.judging.asked
+        assert (name, given["id"], given["by"]) == ("accept", 7, "Ann")
+        (kept,) = run.history.archive.exceptions()
+        assert (kept["incident"], kept["reason"], kept["universes"]) == (7, "no pixels tonight", ["e131/1"])
+        assert kept["until_wall_ns"] == given["until_wall_ns"]
+        status, answer = await send(run, "DELETE", "/api/v1/incidents/7/accept", {"by": "Bob"})
+        assert (status, answer) == (200, {"id": 7, "accepted": None, "stored": True})
+        assert run.history.archive.exceptions() == []
+
+
+async def test_an_exception_needs_a_reason_and_a_name(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        for body in ({"by": "Ann"}, {"reason": "x"}, {"reason": "", "by": "Ann"}):
+            assert (await send(run, "POST", "/api/v1/incidents/7/accept", body))[0] == 400
+        assert (await send(run, "POST", "/api/v1/incidents/99/accept", {"reason": "x", "by": "Ann"}))[0] == 404

@@ -20,8 +20,10 @@ from slotwatch.edge.front.guard import Refused, body, order, word
 from slotwatch.edge.front.history import History
 from slotwatch.edge.front.reads import Reads, answer
 from slotwatch.house.schema import Phase
-from slotwatch.snapshot import Acknowledgement
+from slotwatch.snapshot import Acknowledgement, MadeException
+from slotwatch.views.exceptions import TONIGHT, end_of_exception
 from slotwatch.views.moments import iso_wall
+from slotwatch.views.records import exception_record
 
 LONGEST_NAME = 80
 LONGEST_TEXT = 500
@@ -41,6 +43,8 @@ class Changes:
             web.post("/api/v1/house/reload", self.reload),
             web.post(r"/api/v1/incidents/{id:[0-9]{1,15}}/acknowledge", self.acknowledge),
             web.delete(r"/api/v1/incidents/{id:[0-9]{1,15}}/acknowledge", self.unacknowledge),
+            web.post(r"/api/v1/incidents/{id:[0-9]{1,15}}/accept", self.accept),
+            web.delete(r"/api/v1/incidents/{id:[0-9]{1,15}}/accept", self.unaccept),
             web.post("/api/v1/marks", self.mark),
             web.post("/api/v1/rig-check", self.rig_check),
             web.post("/api/v1/lamp-changes", self.lamp_change),
@@ -88,6 +92,43 @@ class Changes:
         kept = replace(await self._reads.find(found.id), acknowledged=None)
         stored = await self._history.acknowledge(found.id, by, "", clock.wall_ns(), given=False, found=kept)
         return answer({"id": found.id, "acknowledged": None, "stored": stored})
+
+    async def accept(self, request: web.Request) -> web.Response:
+        asked = order(await body(request), reason=object, until=object, by=object)
+        reason, by = word(asked, "reason", LONGEST_TEXT), word(asked, "by", LONGEST_NAME)
+        until = word(asked, "until", LONGEST_NAME, default=TONIGHT)
+        now_ns = clock.wall_ns()
+        try:
+            until_ns = end_of_exception(until, now_ns, self._front.house.time_zone)
+        except ValueError as error:
+            raise Refused(400, str(error)) from None
+        await self._front.when_resumed()
+        found = await self._reads.find(int(request.match_info["id"]))
+        await self._ask("accept", id=found.id, reason=reason, by=by, until_wall_ns=until_ns)
+        made = MadeException(
+            incident=found.id,
+            rule=found.rule,
+            universes=found.universes,
+            sources=() if found.universes else found.source_keys,
+            reason=reason,
+            by=by,
+            made_wall_ns=now_ns,
+            until_wall_ns=until_ns,
+        )
+        # Judging's own, if it is here already: the incident may have widened since.
+        shown = [one for one in self._front.current().snapshot.exceptions if one.incident == found.id]
+        made = next((one for one in shown if (one.reason, one.until_wall_ns) == (reason, until_ns)), made)
+        stored = await self._history.accept(await self._reads.find(found.id), exception_record(made), now_ns)
+        return answer({"id": found.id, "accepted": {"reason": reason, "until": made.until, "by": by}, "stored": stored})
+
+    async def unaccept(self, request: web.Request) -> web.Response:
+        asked = order(await body(request), by=object)
+        by = word(asked, "by", LONGEST_NAME, default="")
+        await self._front.when_resumed()
+        number = int(request.match_info["id"])
+        await self._ask("unaccept", id=number, by=by)
+        stored = await self._history.accept(await self._reads.find(number), {"by": by}, clock.wall_ns(), given=False)
+        return answer({"id": number, "accepted": None, "stored": stored})
 
     async def mark(self, request: web.Request) -> web.Response:
         given = order(await body(request), text=object, by=object)

@@ -182,6 +182,11 @@ class History:
         with_it = {} if found is None else {_key(found): record(found)}
         return await self._confirmed(self._give(Pending(acknowledgements=[row], incidents=with_it)))
 
+    async def accept(self, found: Incident, made: dict[str, Any], at_ns: int, *, given: bool = True) -> bool:
+        """Keep an exception that was made from an incident, or taken back; True once it is safe on the disk."""
+        row = (at_ns // MILLISECOND_NS, found.id, int(given), made)
+        return await self._confirmed(self._give(Pending(exceptions=[row], incidents={_key(found): record(found)})))
+
     async def _confirmed(self, number: int) -> bool:
         """Whether what was given up to this number is on the disk, waited for CONFIRM_WITHIN_S."""
         deadline_ns = clock.monotonic_ns() + int(CONFIRM_WITHIN_S * 1e9)

@@ -85,7 +85,7 @@ class Archive:
         found: dict[int, dict[str, Any]] = {}
         for number, given, body in rows:
             value = rows_of.object_of(body)
-            if value is None or not is_number(number):
+            if value is None or not is_number(number) or (given and not rows_of.is_exception(value)):
                 self.odd.add("exceptions", (number, body))
                 continue
             found.pop(number, None)

@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 from slotwatch.edge.front.history_number import is_number
 from slotwatch.snapshot import UniverseState
 from slotwatch.views.incidents import incident
-from slotwatch.views.records import incident_of
+from slotwatch.views.records import exception_of, incident_of
 
 LATEST_MS = 253_402_300_799_000
 """The last second of the year 9999: what comes later no date can show."""
@@ -79,6 +79,15 @@ def is_acknowledgement(row: tuple[Any, ...]) -> bool:
     """(incident, at, given, by, note)."""
     number, at_ms, given, by, note = row
     return is_number(number) and is_time(at_ms) and given in (0, 1) and isinstance(by, str) and isinstance(note, str)
+
+
+def is_exception(value: dict[str, Any]) -> bool:
+    """Whether this is an exception that was made from an incident."""
+    try:
+        made = exception_of(value)
+    except (KeyError, TypeError, ValueError):
+        return False
+    return is_number(made.incident) and is_time(made.until_wall_ns // 1_000_000)
 
 
 def is_minute(row: tuple[Any, ...]) -> bool:

@@ -114,6 +114,7 @@ class Judging:
             next_id=last.next_incident,
             incidents=list(last.incidents),
             phase=phase_of(phase_record(last.house, last.wall_offset_ns)),
+            exceptions=last.exceptions,
         )
         self.engine.judge.listener.remember(last.house.listener.get("not_judged", ()))
 

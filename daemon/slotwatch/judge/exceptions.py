@@ -1,0 +1,94 @@
+"""Standing exceptions: those of the house file, and those that a person made from an incident."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from slotwatch.judge import phases
+from slotwatch.snapshot import Incident, MadeException
+
+if TYPE_CHECKING:
+    from slotwatch.judge.context import RuleContext
+
+MOST = 512
+"""Exceptions made from incidents that are held at once."""
+BY_HOUSE_FILE = "house file"
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Why a case is accepted."""
+
+    reason: str
+    until: str = ""
+    """A date of the house file, or an ISO 8601 time; empty: without end."""
+    by: str = BY_HOUSE_FILE
+
+
+class Exceptions:
+    """Exceptions made from incidents, by the incident's number."""
+
+    def __init__(self) -> None:
+        self._made: dict[int, MadeException] = {}
+
+    def __bool__(self) -> bool:
+        return bool(self._made)
+
+    def make(self, found: Incident, reason: str, by: str, until_wall_ns: int, now_wall_ns: int) -> MadeException:
+        """Accept an incident: its rule on its universes, or of its sources where it has none. ValueError if not."""
+        if not reason.strip() or not by.strip():
+            raise ValueError("an exception needs a reason and a name: why, and who says so?")
+        if until_wall_ns <= now_wall_ns:
+            raise ValueError("an exception ends in the future")
+        self._made.pop(found.id, None)
+        if len(self._made) >= MOST:
+            raise ValueError(f"{MOST} exceptions are made already; take one back, or write them into the house file")
+        made = MadeException(
+            incident=found.id,
+            rule=found.rule,
+            universes=found.universes,
+            sources=() if found.universes else found.source_keys,
+            reason=" ".join(reason.split()),
+            by=by.strip(),
+            made_wall_ns=now_wall_ns,
+            until_wall_ns=until_wall_ns,
+        )
+        self._made[found.id] = made
+        return made
+
+    def take_back(self, number: int) -> MadeException:
+        """Forget the exception made from an incident. ValueError if there is none."""
+        if number not in self._made:
+            raise ValueError(f"no exception was made from incident {number}")
+        return self._made.pop(number)
+
+    def resume(self, made: Iterable[MadeException]) -> None:
+        """Take up what was made before. What this judgement was given since stays."""
+        for one in made:
+            if len(self._made) < MOST:
+                self._made.setdefault(one.incident, one)
+
+    def in_force(self, wall_ns: int) -> tuple[MadeException, ...]:
+        """Those that have not ended. What has is forgotten."""
+        self._made = {number: one for number, one in self._made.items() if one.until_wall_ns > wall_ns}
+        return tuple(self._made.values())
+
+
+def standing(ctx: RuleContext, rule: str, rows: tuple[int, ...], keys: frozenset[str], at: datetime) -> Standing | None:
+    """The exception that covers a rule on these rows of the universe table, from these sources (`source_key`)."""
+    universes = tuple(ctx.universe_id(row) for row in rows)
+    networks = tuple(int(ctx.universes.network[row]) for row in rows)
+    declared = phases.accepted(ctx.house, rule, universes, at, networks)
+    if declared is not None:
+        return Standing(declared.reason, "" if declared.until is None else declared.until.isoformat())
+    names = {ctx.universe_name(row) for row in rows}
+    for made in ctx.exceptions:
+        if made.rule != rule:
+            continue
+        covered = bool(names) and names <= set(made.universes) if made.universes else keys <= set(made.sources)
+        if covered and (made.universes or not names):
+            return Standing(made.reason, made.until, made.by)
+    return None
