@@ -98,6 +98,7 @@ def test_ready_when_all_is_well() -> None:
         "ready": True,
         "reasons": [],
         "accepted": [],
+        "exceptions": [],
         "not_visible": [],
         "not_judged": [],
     }

@@ -163,7 +163,7 @@ async def test_an_incident_is_accepted_for_tonight_or_until_a_date_and_that_is_o
         ((name, given),) = run.judging.asked
         assert (name, given["id"], given["by"]) == ("accept", 7, "Ann")
         (kept,) = run.history.archive.exceptions()
-        assert (kept["incident"], kept["reason"], kept["universes"]) == (7, "no pixels tonight", ["e131/1"])
+        assert (kept["incident"], kept["reason"], kept["universes"]) == (7, "no pixels tonight", ["e131/2"])
         assert kept["until_wall_ns"] == given["until_wall_ns"]
         status, answer = await send(run, "DELETE", "/api/v1/incidents/7/accept", {"by": "Bob"})
         assert (status, answer) == (200, {"id": 7, "accepted": None, "stored": True})

@@ -102,10 +102,7 @@ class Judging:
         return self._recorder.place(count, width)
 
     def resume(self, last: Snapshot | None, first_number: int = 1) -> None:
-        """Go on with what the predecessor had said, after it ended unexpectedly.
-
-        `first_number`: incidents of before this program's start had smaller ones.
-        """
+        """Go on with what the predecessor had said. Incidents of before this program had numbers below the first."""
         self.engine.judge.number_from(max(first_number, self.board.next_incident))
         if last is None:
             return
