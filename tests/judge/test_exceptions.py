@@ -31,7 +31,7 @@ def test_every_rule_can_be_accepted(rule: str) -> None:
     case = BY_RULE[rule]
     (found,) = judged(case, replace(case.house, accepted=(Accepted(rule, "by design", until=date(2999, 1, 31)),)))
     assert (found.severity, found.accepted, found.accepted_until) == (Severity.NOTE, "by design", "2999-01-31")
-    assert found.accepted_by == "house file"
+    assert found.accepted_by == ""
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
@@ -65,7 +65,7 @@ def test_of_universes_that_are_lost_together_only_those_accepted_are_notes() -> 
     ready = shown.judge.readiness(shown.model, shown.now_ns)
     assert [row["universes"] for row in ready["reasons"]] == [["e131/1"]]
     assert [(row["universes"], row["reason"], row["by"]) for row in ready["accepted"]] == [
-        (["e131/2"], "dark tonight", "house file")
+        (["e131/2"], "dark tonight", None)
     ]
     states = shown.judge.universe_states(shown.model, shown.now_ns)
     assert states.tolist() == [UniverseState.LOST, UniverseState.NOT_SENT]

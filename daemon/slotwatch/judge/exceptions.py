@@ -15,7 +15,6 @@ if TYPE_CHECKING:
 
 MOST = 512
 """Exceptions made from incidents that are held at once."""
-BY_HOUSE_FILE = "house file"
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +24,8 @@ class Standing:
     reason: str
     until: str = ""
     """A date of the house file, or an ISO 8601 time; empty: without end."""
-    by: str = BY_HOUSE_FILE
+    by: str = ""
+    """Who made it from an incident; empty: it stands in the house file."""
 
 
 class Exceptions:

@@ -65,7 +65,7 @@ def _made(house: House) -> list[dict[str, Any]]:
             "universes": [str(universe) for universe in row.universes],
             "reason": row.reason,
             "until": None if row.until is None else row.until.isoformat(),
-            "by": "house file",
+            "by": None,
             "incident": None,
         }
         for row in house.accepted
