@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from slotwatch.snapshot import Acknowledgement, Incident
-from slotwatch.views.answers.faults import AcknowledgedAnswer, IncidentAnswer
+from slotwatch.views.answers.faults import AcceptedAnswer, AcknowledgedAnswer, IncidentAnswer
 from slotwatch.views.moments import iso
 
 
@@ -66,7 +66,7 @@ def _acknowledged(given: Acknowledgement | None, wall_offset_ns: int) -> Acknowl
     return {"by": given.by, "at": iso(given.at_ns, wall_offset_ns), "note": given.note}
 
 
-def accepted(found: Incident) -> dict[str, Any] | None:
+def accepted(found: Incident) -> AcceptedAnswer | None:
     """The exception that keeps an incident a note; None if none does."""
     if not found.accepted:
         return None

@@ -165,7 +165,8 @@ class Changes:
     async def _kept(self, name: str, **arguments: Any) -> dict[str, Any]:
         """As `_ask`, and whether what it changed is on the disk (`stored`)."""
         answered, is_seen = await self._seen(name, **arguments)
-        return {**answered, "stored": is_seen and await self._history.keep(self._front.current().snapshot)}
+        sheet = self._front.sheet
+        return {**answered, "stored": is_seen and sheet is not None and await self._history.keep(sheet.snapshot)}
 
     async def _ask(self, name: str, **arguments: Any) -> dict[str, Any]:
         """Have judging (or the parent) do it. Refused with its own sentence if it will not."""

@@ -31,6 +31,30 @@ class AcknowledgedAnswer(TypedDict):
     note: str
 
 
+class AcceptedAnswer(TypedDict):
+    """An exception that holds."""
+
+    reason: str
+    until: Annotated[str | None, Meta(description="A date of the house file, or a moment; null if it has no end.")]
+    by: Annotated[str | None, Meta(description="Who made it; null if it stands in the house file.")]
+
+
+class ExceptionAnswer(AcceptedAnswer):
+    """An exception that holds, and what for."""
+
+    rule: str
+    universes: Annotated[list[UniverseName], Meta(description="Empty: everywhere.")]
+    incident: Annotated[int | None, Meta(description="The incident it was made from; null if none.")]
+
+
+class AcceptanceAnswer(TypedDict):
+    """An exception that was made from an incident or taken back."""
+
+    id: int
+    accepted: AcceptedAnswer | None
+    stored: Annotated[bool, Meta(description="Whether it is on the disk.")]
+
+
 class TimelineAnswer(TypedDict):
     """What was known, or done, at one moment."""
 
@@ -62,7 +86,7 @@ class IncidentAnswer(TypedDict):
     still_working: list[str]
     next_checks: list[str]
     acknowledged: AcknowledgedAnswer | None
-    accepted: Annotated[Any, Meta(description="Why it is accepted; null if it is not.")]
+    accepted: Annotated[AcceptedAnswer | None, Meta(description="The exception that keeps it a note; null if none.")]
     flaps: Annotated[int, Meta(ge=0, description="How often it returned.")]
     revision: Annotated[int, Meta(ge=0, description="Rises with each change.")]
     timeline: NotRequired[Annotated[list[TimelineAnswer], Meta(description="Not in lists.")]]
@@ -98,10 +122,8 @@ class ReasonAnswer(TypedDict):
     universes: list[UniverseName]
 
 
-class AcceptedReasonAnswer(ReasonAnswer):
-    """What is accepted in the house file, and why."""
-
-    reason: Any
+class AcceptedReasonAnswer(ReasonAnswer, AcceptedAnswer):
+    """What is accepted, and why."""
 
 
 class ReadinessAnswer(TypedDict):
@@ -113,6 +135,7 @@ class ReadinessAnswer(TypedDict):
     at: Moment
     reasons: list[ReasonAnswer]
     accepted: list[AcceptedReasonAnswer]
+    exceptions: Annotated[list[ExceptionAnswer], Meta(description="Every exception that holds now.")]
     not_visible: list[UniverseName]
     not_judged: list[UniverseName]
 

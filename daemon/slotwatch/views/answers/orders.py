@@ -32,6 +32,19 @@ class AcknowledgeOrder(_NameNeeded, total=False):
     note: Text
 
 
+class _AcceptNeeded(TypedDict):
+    reason: Text
+    by: Name
+
+
+class AcceptOrder(_AcceptNeeded, total=False):
+    """Why a fault may be, for how long, and who says so."""
+
+    until: Annotated[
+        str, Meta(max_length=80, description='"tonight" (to 06:00), a date such as 2027-01-31, or a time.')
+    ]
+
+
 class TakeBackOrder(TypedDict, total=False):
     """Who takes it back."""
 

@@ -303,11 +303,13 @@ class RigOrderAnswer(TypedDict):
     running: bool
     total: NotRequired[int]
     left: NotRequired[list[str]]
+    stored: Annotated[bool, Meta(description="Whether it is on the disk.")]
 
 
 class LampAnswer(TypedDict):
     """Whose hours begin anew."""
 
+    stored: Annotated[bool, Meta(description="Whether it is on the disk.")]
     circuit: NotRequired[str]
     fixture: NotRequired[str]
 
