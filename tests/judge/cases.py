@@ -9,7 +9,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from slotwatch.house.schema import DeclaredSource, House
-from slotwatch.judge.catalog import CATALOG
+from slotwatch.judge.catalog import CATALOG, RULES
+from slotwatch.judge.rule import Rule
 from slotwatch.snapshot import Incident, Severity
 from slotwatch.wire.observation import Observation
 from tests.judge.stage import START_NS, Desk, Levels, S, Stage, still
@@ -46,8 +47,9 @@ class Case:
     def name(self) -> str:
         return f"{self.rule} {self.label}".strip()
 
-    def stage(self, play: Play) -> Stage:
-        shown = Stage(self.house, *(one for one in play if not isinstance(one, tuple)), joined=self.joined)
+    def stage(self, play: Play, rules: Sequence[Rule] = RULES) -> Stage:
+        senders = (one for one in play if not isinstance(one, tuple))
+        shown = Stage(self.house, *senders, joined=self.joined, rules=rules)
         for one in play:
             if isinstance(one, tuple):
                 shown.see(*one)
@@ -91,3 +93,8 @@ def while_(change: Levels, otherwise: Levels, from_s: float = FROM_S, to_s: floa
 def lost_between(from_s: float, to_s: float) -> Callable[[int, int, float], bool]:
     """Frames that do not arrive for a time."""
     return lambda universe, index, t: from_s <= t < to_s
+
+
+def with_numbers(rule: str, **numbers: float) -> tuple[Rule, ...]:
+    """The rule table with other numbers for one of its rules."""
+    return tuple(one.changed(**numbers) if one.name == rule else one for one in RULES)

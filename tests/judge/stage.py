@@ -7,14 +7,16 @@ Times are seconds from the start; the octets are laid out here, independently of
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Limits, Listen, Network, Phase
+from slotwatch.judge.catalog import RULES
 from slotwatch.judge.events import Event
 from slotwatch.judge.judge import Judge
+from slotwatch.judge.rule import Rule
 from slotwatch.model.model import Model
 from slotwatch.snapshot import Incident
 from slotwatch.wire.batch import Batch, empty
@@ -274,10 +276,17 @@ def house_of(
 class Stage:
     """Runs senders through model and judge, tick by tick."""
 
-    def __init__(self, house: House, *senders: object, phase: Phase | None = None, joined: bool = True) -> None:
+    def __init__(
+        self,
+        house: House,
+        *senders: object,
+        phase: Phase | None = None,
+        joined: bool = True,
+        rules: Sequence[Rule] = RULES,
+    ) -> None:
         self.house = house
         self.model = Model(house, START_NS)
-        self.judge = Judge(house, START_NS, WALL_OFFSET_NS, phase)
+        self.judge = Judge(house, START_NS, WALL_OFFSET_NS, phase, rules)
         self.senders = list(senders)
         self.events: list[Event] = []
         self.now_s = 0.0

@@ -5,10 +5,13 @@ For rules that compare columns: no packets have to be made, and "just under" and
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from slotwatch.house.schema import House
+from slotwatch.judge.catalog import RULES
 from slotwatch.judge.judge import Judge
+from slotwatch.judge.rule import Rule
 from slotwatch.model.model import Model
 from slotwatch.snapshot import Incident
 from slotwatch.wire.decode import decode
@@ -21,9 +24,9 @@ BEFORE_NS = 60 * S
 
 
 class Still:
-    def __init__(self, house: House, *packets: Packet) -> None:
+    def __init__(self, house: House, *packets: Packet, rules: Sequence[Rule] = RULES) -> None:
         self.model = Model(house, START_NS - BEFORE_NS)
-        self.judge = Judge(house, START_NS - BEFORE_NS, WALL_OFFSET_NS)
+        self.judge = Judge(house, START_NS - BEFORE_NS, WALL_OFFSET_NS, rules=rules)
         self.judge.observe(LinkSeen(START_NS - BEFORE_NS, 0, True, ("10.0.0.200",), "eth1"))
         for universe in house.universes:
             if universe.id.protocol is Protocol.E131:
@@ -43,7 +46,10 @@ class Still:
         """Rows of streams that no longer send."""
 
     def run(self, seconds: float, **columns: Any) -> Still:
-        """Tick for so long with these stream columns; what is not silent keeps arriving."""
+        """Tick for so long with these stream columns; what is not silent keeps arriving.
+
+        A column's value may be a function of the time, monotonic nanoseconds.
+        """
         for _ in range(round(seconds * S / TICK_NS)):
             self.now_ns += TICK_NS
             for row in range(self.streams.top):
@@ -54,7 +60,7 @@ class Still:
                     table.last_frame_ns[at] = table.last_arrival_ns[at] = self.now_ns
                 self.streams.last_packet_ns[row] = self.streams.last_change_ns[row] = self.now_ns
             for name, value in columns.items():
-                getattr(self.streams, name)[: self.streams.top] = value
+                getattr(self.streams, name)[: self.streams.top] = value(self.now_ns) if callable(value) else value
             self.judge.tick(self.now_ns, self.model)
         return self
 
@@ -66,8 +72,9 @@ class Still:
         return [incident for incident in self.said if incident.rule == rule]
 
 
-def one_stream(house: House, protocol: Protocol = Protocol.E131) -> Still:
+def one_stream(house: House, protocol: Protocol = Protocol.E131, rules: Sequence[Rule] = RULES) -> Still:
     if protocol is Protocol.ARTNET:
-        return Still(house, Packet(0.0, artdmx(1, 1, bytes(512)), "10.0.0.1", "10.0.0.200", protocol))
+        packet = Packet(0.0, artdmx(1, 1, bytes(512)), "10.0.0.1", "10.0.0.200", protocol)
+        return Still(house, packet, rules=rules)
     data = e131(1, 0, bytes([50]) * 512, cid=b"\x01" * 16, name="Desk A")
-    return Still(house, Packet(0.0, data, "10.0.0.1", group_of(1)))
+    return Still(house, Packet(0.0, data, "10.0.0.1", group_of(1)), rules=rules)

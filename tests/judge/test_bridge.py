@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from slotwatch.house.schema import DeclaredUniverse, House, Limits, Line, Network, Phase
+from slotwatch.judge.catalog import RULES
 from slotwatch.judge.judge import Judge
+from slotwatch.judge.rule import Rule
 from slotwatch.model.model import Model
 from slotwatch.snapshot import Incident
 from slotwatch.wire.batch import empty
@@ -29,8 +31,8 @@ Look = Callable[[float], bytes]
 class Tap:
     """A universe at 40 Hz and a line at 30 Hz, each as a function of time."""
 
-    def __init__(self, house: House = HOUSE) -> None:
-        self.model, self.judge = Model(house, START_NS), Judge(house, START_NS, WALL_OFFSET_NS, Phase.SHOW)
+    def __init__(self, house: House = HOUSE, rules: Sequence[Rule] = RULES) -> None:
+        self.model, self.judge = Model(house, START_NS), Judge(house, START_NS, WALL_OFFSET_NS, Phase.SHOW, rules)
         self.t = 0.0
         self.sequence = 0
 

@@ -5,12 +5,14 @@ The limits are the contract's own numbers; those that have a clause name it in t
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import pytest
 
-from slotwatch.judge.catalog import CATALOG
+from slotwatch.judge.catalog import CATALOG, RULES
+from slotwatch.judge.rule import Rule
 from slotwatch.snapshot import Severity
 from tests.judge.stage import START_NS, Desk, Packet, S, Stage, e131, group_of, house_of, moving
 from tests.judge.still import Still, one_stream
@@ -157,11 +159,11 @@ def test_no_data_at_all_raises_nothing_of_this_kind(row: Row) -> None:
     assert still.of(row.rule) == []
 
 
-def two_streams() -> Still:
+def two_streams(rules: Sequence[Rule] = RULES) -> Still:
     """Two universes of one source, which is one incident where both break a rule."""
     house = house_of((1, 2))
     octets = [e131(number, 0, bytes([50]) * 512, cid=b"\x01" * 16, name="Desk A") for number in (1, 2)]
-    return Still(house, *(Packet(0.0, data, "10.0.0.1", group_of(n)) for n, data in enumerate(octets, 1)))
+    return Still(house, *(Packet(0.0, data, "10.0.0.1", group_of(n)) for n, data in enumerate(octets, 1)), rules=rules)
 
 
 def of_each(row: Row, first: bool, second: bool) -> dict[str, Any]:

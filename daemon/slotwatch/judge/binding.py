@@ -17,7 +17,7 @@ raised. State between passes stands in an object that `bind` makes; state that s
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Hashable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from slotwatch.house.schema import House
 from slotwatch.judge import blind_windows
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.rule import NO_FACTS, Facts, Rule, RuleClass
+from slotwatch.judge.rule import NO_FACTS, Facts, P, Rule, RuleClass
 from slotwatch.snapshot import Confidence
 
 Mask = NDArray[np.bool_]
@@ -119,9 +119,17 @@ def finding_of(
 class RuleSetup:
     """What rules make their bindings of: the declared house, and state that several rules share."""
 
-    def __init__(self, house: House) -> None:
+    def __init__(self, house: House, rules: Iterable[Rule]) -> None:
         self.house = house
+        self._parameters = [rule.parameters for rule in rules]
         self._shared: dict[Callable[[House], object], object] = {}
+
+    def parameters(self, kind: type[P]) -> P:
+        """Give the numbers of another rule, by their class; KeyError if no rule has such."""
+        found = next((one for one in self._parameters if isinstance(one, kind)), None)
+        if found is None:
+            raise KeyError(kind.__name__)
+        return found
 
     def shared(self, make: Callable[[House], T]) -> T:
         """Give the one object of a kind that all rules of this house share; the first to ask makes it."""
@@ -161,7 +169,6 @@ NamedBinding = tuple[str, RuleBinding]
 
 def named(rule: str, *row: Any, **more: Any) -> NamedBinding:
     """Bind a rule that has no module of its own yet."""
-    more["blind_window_s"] = blind_windows.WINDOWS_S.get(rule, 0.0)
     return rule, RuleBinding(*row, **more)
 
 

@@ -8,27 +8,22 @@ from slotwatch.house.schema import House
 from slotwatch.judge import (
     rules_backup,
     rules_control,
-    rules_flow,
     rules_loss,
-    rules_network,
-    rules_sequence,
 )
 from slotwatch.judge.binding import RuleSetup, RuleState
 from slotwatch.judge.rule import Rule
 
 MODULES = (
     rules_loss,
-    rules_network,
     rules_backup,
     rules_control,
-    rules_flow,
-    rules_sequence,
 )
 
 
 def all_states(house: House, rules: Iterable[Rule]) -> list[RuleState]:
     """Make the state of every rule's bindings for a house, in the order of the rules."""
-    setup = RuleSetup(house)
+    rules = tuple(rules)
+    setup = RuleSetup(house, rules)
     tabled = [pair for module in MODULES for pair in module.bindings(house)]
     states = []
     for rule in rules:

@@ -15,15 +15,6 @@ if TYPE_CHECKING:
 NANOSECONDS = 1_000_000_000
 STALL = "stall"
 
-WINDOWS_S: Mapping[str, float] = {
-    "slow-refresh": 5.0,
-    "fast-refresh": 5.0,
-    "uneven-refresh": 10.0,
-    "packet-loss": 10.0,
-    "out-of-order": 10.0,
-    "sequence-unusable": 10.0,
-}
-"""Rules that count frames, gaps or faults over a window, and how long it is."""
 LONGEST_MARK_NS = 4 * NANOSECONDS
 """Art-Net's keep-alive (Art-Net 4, ArtDmx: "every 4 seconds"): nothing that is due comes later than this."""
 

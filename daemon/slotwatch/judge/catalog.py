@@ -11,9 +11,7 @@ from pkgutil import iter_modules
 
 from slotwatch.judge import (
     catalog_control,
-    catalog_flow,
     catalog_loss,
-    catalog_self,
     rules,
 )
 from slotwatch.judge.rule import COMMON_PRACTICE, Rule, RuleClass, Threshold, table_rule
@@ -44,10 +42,8 @@ def _found() -> tuple[Rule, ...]:
 
 
 _TABLED: tuple[Rule, ...] = (
-    *catalog_self.RULES,
     *catalog_loss.RULES,
     *catalog_control.RULES,
-    *catalog_flow.RULES,
     FLAPPING,
 )
 READING_ORDER = (

@@ -82,22 +82,6 @@ RULES = (
         next_checks_quiet=("Restart the backup's session and wait until both screens say that it follows.",),
     ),
     table_rule(
-        name="receiver-silent",
-        rule_class=RuleClass.LOSS,
-        severity=Severity.WARNING,
-        sentence="Receiver {receiver} ({address}) no longer answers since {since}. {feeds}",
-        on_delay_s=20.0,
-        thresholds=(
-            Threshold("silence_s", 20.0, "time without a poll reply, or a failed neighbour entry", COMMON_PRACTICE),
-        ),
-        faults=("F09", "F10"),
-        next_checks=(
-            "Look at the receiver's front panel and link lamp.",
-            "Look at the stage: are the fixtures behind it still following?",
-        ),
-        next_checks_quiet=("Check the receiver's supply, lead and switch port; read its address on its panel.",),
-    ),
-    table_rule(
         name="preview-only",
         rule_class=RuleClass.LOSS,
         severity=Severity.WARNING,

@@ -155,6 +155,11 @@ class RuleContext:
     def _by_source(self) -> tuple[Integers, Integers]:
         return _sorted(self.streams.source, self.streams.used)
 
+    def settled(self, window_ns: int) -> NDArray[np.bool_]:
+        """(S,) live streams that have been there for a whole window."""
+        settled: NDArray[np.bool_] = self.live & (self.now_ns - self.streams.since_ns >= window_ns)
+        return settled
+
     def counted(self, counts: tuple[int, ...], seconds: float) -> NDArray[np.uint32]:
         """(S,) how often these things (`model.windows`) happened in the last seconds, at most 10, to 100 ms."""
         sums: NDArray[np.uint32] = self.model.streams.windows.sums(counts, round(seconds * NANOSECONDS / BUCKET_NS))

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from slotwatch.house.schema import House, Phase
 from slotwatch.judge import phases, readiness, states
 from slotwatch.judge.accounts import give_account
-from slotwatch.judge.binding import Raised
+from slotwatch.judge.binding import Raised, RuleSetup
 from slotwatch.judge.bindings import all_states
 from slotwatch.judge.catalog import RULES
 from slotwatch.judge.clusters import Cluster, Clusterer
@@ -28,7 +28,7 @@ from slotwatch.judge.incidents import IncidentBook
 from slotwatch.judge.listener import Listener
 from slotwatch.judge.phases import PhaseKeeper
 from slotwatch.judge.rule import Rule
-from slotwatch.judge.rules_network import Receivers
+from slotwatch.judge.rules.receiver_silent import ReceiverAnswers, ReceiverSilentParameters
 from slotwatch.judge.shown import Shown
 from slotwatch.snapshot import HouseView, Incident, MadeException, PhaseMemory, Severity
 from slotwatch.wire.observation import Observation
@@ -284,7 +284,10 @@ class Judge:
 
     def receivers(self, model: Any, now_ns: int) -> tuple[dict[str, Any], ...]:
         """Give each declared receiver and whether it answers, as of the last pass."""
-        return Receivers(self.house).rows(self._sight) if self._sight is not None else ()
+        if self._sight is None:
+            return ()
+        numbers = RuleSetup(self.house, self.rules).parameters(ReceiverSilentParameters)
+        return ReceiverAnswers(self.house, numbers).rows(self._sight)
 
     def patch(self, model: Any, now_ns: int) -> dict[str, Any]:
         """Give what is wrong with the declared patch."""

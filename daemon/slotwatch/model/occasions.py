@@ -48,8 +48,21 @@ class Sync:
     packets: int = 0
 
     @property
+    def network(self) -> int:
+        return self.key[0]
+
+    @property
+    def protocol(self) -> int:
+        return self.key[1]
+
+    @property
     def address(self) -> int:
         return self.key[2]
+
+    @property
+    def sender(self) -> str:
+        """Address that they come from."""
+        return names.address_text(self.key[4])
 
 
 @dataclass(slots=True)

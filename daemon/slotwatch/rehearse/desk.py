@@ -179,6 +179,9 @@ class ArtDesk:
     sequenced: bool = True
     physical: int = 0
     polls: bool = False
+    sync_hz: float | None = None
+    """Sends ArtSync after each of its frames."""
+    sync_stop_s: float = FOREVER
     jitter_us: float = 200.0
     port: int = packets.ARTNET_PORT
     seed: int = 2
@@ -187,6 +190,8 @@ class ArtDesk:
         series: list[Iterable[Sent]] = [self._data(until_s)]
         if self.polls:
             series.append(self._polls(min(until_s, self.stop_s)))
+        if self.sync_hz:
+            series.append(self._syncs(self.sync_hz, min(until_s, self.stop_s, self.sync_stop_s)))
         return heapq.merge(*series, key=lambda sent: sent.t_ns)
 
     def _sent(self, t_ns: int, to: str, payload: bytes) -> Sent:
@@ -207,6 +212,12 @@ class ArtDesk:
         while t_s < until_s:
             yield self._sent(round(t_s * SECOND_NS), BROADCAST, packets.art_poll())
             t_s += 2.8
+
+    def _syncs(self, hz: float, until_s: float) -> Iterator[Sent]:
+        frame = 0
+        while (t_s := self.start_s + frame / hz + 0.004) < until_s:
+            yield self._sent(round(t_s * SECOND_NS), BROADCAST, packets.art_sync())
+            frame += 1
 
 
 def _dues(output: Output, desk: Desk | ArtDesk, until_s: float, keep_alive_s: float, index: int) -> Iterator[_Due]:

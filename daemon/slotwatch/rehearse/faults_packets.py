@@ -222,3 +222,15 @@ def art_net_undeclared_controller() -> Iterator[Item]:
 def sync_stops_forced() -> Iterator[Item]:
     forced = packets.FORCE_SYNC
     return main_desk((1, 2), sync_address=7000, sync_hz=40, sync_stop_s=12.0, options=forced).sends()
+
+
+@scenario(
+    "F63",
+    "an Art-Net controller stops its ArtSync and goes on: nodes act at once and universes run apart",
+    24,
+    # Nodes leave synchronous mode after 4 s without it (Art-Net 4, ArtSync).
+    Truth("sync-missing", 16.1, ("artnet/0", "artnet/1"), severity="note", cause="stopped", began_s=12.0),
+    paper((), (0, 1)),
+)
+def art_sync_stops() -> Iterator[Item]:
+    return media_server((0, 1), sync_hz=40, sync_stop_s=12.0).sends()

@@ -94,6 +94,11 @@ def slot_priorities_with_zeros() -> Iterator[Item]:
     return main_desk((1,), slot_priorities=fixed(bytes((100,)) * 256 + bytes(256))).sends()
 
 
+@healthy("an Art-Net controller synchronises its universes", 30, paper((), (0, 1)), fault="F63")
+def art_net_synchronized() -> Iterator[Item]:
+    return media_server((0, 1), sync_hz=40).sends()
+
+
 @healthy("synchronized frames with their sync packets", 30, paper((1, 2)), fault="F63")
 def synchronized() -> Iterator[Item]:
     return main_desk((1, 2), sync_address=7000, sync_hz=40).sends()

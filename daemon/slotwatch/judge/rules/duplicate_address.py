@@ -1,0 +1,69 @@
+"""Two devices claim one address in turn."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+
+from slotwatch.durations import NANOSECONDS, ns_from_s
+from slotwatch.judge import wording
+from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.listener import CONTEST_NS
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
+from slotwatch.snapshot import Severity
+
+Contested = tuple[int, str]
+"""Network and address."""
+
+
+@dataclass(frozen=True, slots=True)
+class DuplicateAddressParameters(RuleParameters):
+    off_delay_s: float = number(60.0, "time without a contest before it is over")
+    window_s: float = number(60.0, "time for which a contest counts", "RFC 5227")
+
+
+@dataclass(frozen=True, slots=True)
+class DuplicateAddressFacts(Facts):
+    address: str
+    macs: str
+
+
+def contested_addresses(ctx: RuleContext, p: DuplicateAddressParameters) -> dict[Contested, None]:
+    window_ns = ns_from_s(p.window_s)
+    return {key: None for key, seen_ns in ctx.listener.contested.items() if ctx.now_ns - seen_ns < window_ns}
+
+
+def describe_contested(ctx: RuleContext, key: Contested) -> Finding:
+    network, address = key
+    macs = sorted(ctx.listener.neighbours[key].macs) if key in ctx.listener.neighbours else []
+    sources = tuple(row for row in ctx.sources if ctx.sources[row].address == address)
+    return Finding(
+        group=f"address:{network}:{address}",
+        since_ns=0,
+        sources=sources,
+        networks=(network,),
+        facts=DuplicateAddressFacts(address, wording.list_names(macs)),
+        evidence=(f"{address} was claimed in turn by {wording.list_names(macs)}.",),
+    )
+
+
+def bind(setup: RuleSetup, p: DuplicateAddressParameters) -> tuple[RuleBinding, ...]:
+    return (RuleBinding(KEYS, partial(contested_addresses, p=p), describe_contested, EVERY_SECOND_NS),)
+
+
+RULE = Rule(
+    name="duplicate-address",
+    rule_class=RuleClass.SELF,
+    severity=Severity.NOTE,
+    sentence="{address} is claimed in turn by {macs}.",
+    judged_by=judged_by(DuplicateAddressParameters(), bind),
+    facts=DuplicateAddressFacts,
+    measured=(
+        Threshold("contest_s", CONTEST_NS / NANOSECONDS, "time in which it goes to another and back", "RFC 5227"),
+    ),
+    source="RFC 5227",
+    faults=("F34",),
+    may_exceed_note=False,
+    next_checks=("Look which device has this address on its panel; the makers' prefixes stand in the evidence.",),
+)

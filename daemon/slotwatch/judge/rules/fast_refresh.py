@@ -1,0 +1,102 @@
+"""A stream sends more frames than a DMX512 line of its slots can carry."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.durations import ns_from_s
+from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.fault_onset import changed_pace
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.model.windows import FRAMES
+from slotwatch.snapshot import Severity
+
+TIMING = "ANSI E1.11 timing; ANSI E1.31-2018 6.6.1"
+MICROSECONDS = 1_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class FastRefreshParameters(RuleParameters):
+    window_s: float = number(5.0, "time over which the mean rate is taken")
+    over_ratio: float = number(1.05, "rate over the DMX512 maximum of its slot count")
+    shortest_us: float = number(1204.0, "shortest time between two breaks of a DMX512 line", TIMING)
+    break_us: float = number(104.0, "break and mark after break of a DMX512 line", TIMING)
+    slot_us: float = number(44.0, "one slot of a DMX512 line; the start code is one more", TIMING)
+
+
+@dataclass(frozen=True, slots=True)
+class FastRefreshFacts(Facts):
+    rate: str
+    slots: int
+    limit: str
+
+
+def max_hz(slots: NDArray[np.uint16], p: FastRefreshParameters) -> NDArray[np.float64]:
+    """DMX512 maximum for so many slots: 44.1 Hz for 512."""
+    frame_us = p.break_us + p.slot_us * (slots.astype(np.float64) + 1)
+    hz: NDArray[np.float64] = MICROSECONDS / np.maximum(p.shortest_us, frame_us)
+    return hz
+
+
+def is_fast(ctx: RuleContext, p: FastRefreshParameters) -> Mask:
+    streams = ctx.streams
+    rate_hz = (ctx.counted((FRAMES,), p.window_s).astype(np.float64) - 1) / p.window_s
+    fast: Mask = ctx.settled(ns_from_s(p.window_s)) & (rate_hz > p.over_ratio * max_hz(streams.slots, p))
+    return fast
+
+
+def fast_since_ns(ctx: RuleContext, row: int, p: FastRefreshParameters) -> int:
+    most_hz = p.over_ratio * float(max_hz(ctx.streams.slots[row : row + 1], p)[0])
+    return changed_pace(ctx, row, most_hz, p.window_s, slower=False)
+
+
+def describe_fast(ctx: RuleContext, row: int, p: FastRefreshParameters) -> Finding:
+    streams = ctx.streams
+    rate_hz = int(ctx.counted((FRAMES,), p.window_s)[row]) / p.window_s
+    limit_hz = float(max_hz(streams.slots[row : row + 1], p)[0])
+    slots = int(streams.slots[row])
+    return finding_of(
+        ctx,
+        row,
+        since_ns=0,
+        facts=FastRefreshFacts(f"{rate_hz:.1f}", slots, f"{limit_hz:.1f}"),
+        evidence=(
+            f"{ctx.universe_name(ctx.universe_of(row))}: {rate_hz:.1f} Hz over {p.window_s:g} s with {slots} slots; "
+            f"a line carries {limit_hz:.1f} Hz.",
+        ),
+        weight=rate_hz,
+    )
+
+
+def bind(setup: RuleSetup, p: FastRefreshParameters) -> tuple[RuleBinding, ...]:
+    return (
+        RuleBinding(
+            STREAMS,
+            partial(is_fast, p=p),
+            partial(describe_fast, p=p),
+            began_ns=partial(fast_since_ns, p=p),
+            blind_window_s=p.window_s,
+        ),
+    )
+
+
+RULE = Rule(
+    name="fast-refresh",
+    rule_class=RuleClass.FLOW,
+    severity=Severity.WARNING,
+    sentence="{universes}{from_sender} arrives at {rate} Hz; "
+    "a DMX512 line of {slots} slots carries {limit} Hz at most.",
+    judged_by=judged_by(FastRefreshParameters(), bind),
+    facts=FastRefreshFacts,
+    source="ANSI E1.31-2018 6.6.1",
+    faults=("F67",),
+    next_checks=(
+        "Look at the source's refresh setting for this output: 40 to 44 Hz suits DMX512 lines.",
+        "Look whether two programs on one machine send the same universe.",
+    ),
+)

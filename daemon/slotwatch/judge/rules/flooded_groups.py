@@ -1,0 +1,70 @@
+"""Multicast groups arrive that this listener did not ask for: a switch floods them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from slotwatch.judge.binding import EVERY_SECOND_NS, STREAMS, Finding, Mask, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.snapshot import Confidence, Severity
+from slotwatch.wire.universe import Protocol
+
+REFRESH_S = 10.0
+OWN_GROUP = 1
+"""Of `destination_kind`, see `model.columns`."""
+
+
+@dataclass(frozen=True, slots=True)
+class FloodedGroupsParameters(RuleParameters):
+    on_delay_s: float = number(10.0, "time that it arrives before it is raised")
+
+
+@dataclass(frozen=True, slots=True)
+class FloodedGroupsFacts(Facts):
+    network: str
+
+
+def is_flooded(ctx: RuleContext) -> Mask:
+    """E1.31 groups that arrive although this listener did not ask for them."""
+    streams, listen = ctx.streams, ctx.house.listen
+    asked = bool(ctx.listener.joins) or listen.join == "none"
+    if not asked or listen.vantage == "mirror":
+        return np.zeros(streams.count, np.bool_)
+    own_group = ctx.live & (streams.protocol == Protocol.E131) & (streams.destination_kind == OWN_GROUP)
+    flooded: Mask = own_group & (ctx.universes.joined[streams.universe] == 0)
+    return flooded
+
+
+def describe_flooded(ctx: RuleContext, row: int) -> Finding:
+    network = int(ctx.streams.network[row])
+    return Finding(
+        group=f"network:{network}",
+        since_ns=int(ctx.streams.first_frame_ns[row]),
+        universes=(ctx.universe_of(row),),
+        networks=(network,),
+        facts=FloodedGroupsFacts(ctx.network_name(network)),
+        evidence=(f"{ctx.universe_name(ctx.universe_of(row))} arrives in its own group, and was not joined here.",),
+        also_possible=("another program on this computer joined these groups",),
+        confidence=Confidence.MEDIUM,
+    )
+
+
+def bind(setup: RuleSetup, p: FloodedGroupsParameters) -> tuple[RuleBinding, ...]:
+    return (RuleBinding(STREAMS, is_flooded, describe_flooded, EVERY_SECOND_NS, refresh_s=REFRESH_S),)
+
+
+RULE = Rule(
+    name="flooded-groups",
+    rule_class=RuleClass.SELF,
+    severity=Severity.NOTE,
+    sentence="{network}: {universes} arrives although nobody here asked for it; a switch floods multicast.",
+    judged_by=judged_by(FloodedGroupsParameters(), bind),
+    facts=FloodedGroupsFacts,
+    source="RFC 4541 2.1 (what a snooping switch forwards)",
+    faults=("F19", "F20", "F23"),
+    may_exceed_note=False,
+    next_checks=("Look at the switch: is snooping on, with a querier, and is its group table full?",),
+)

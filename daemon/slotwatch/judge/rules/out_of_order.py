@@ -1,0 +1,76 @@
+"""Frames come late, behind younger ones, and receivers discard them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+
+from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.fault_onset import counted_in
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rules.sequence_unusable import SequenceUnusableParameters, is_unusable
+from slotwatch.model.sequence import WINDOW
+from slotwatch.model.windows import DISCARDED
+from slotwatch.snapshot import Severity
+from slotwatch.wire.universe import Protocol
+
+
+@dataclass(frozen=True, slots=True)
+class OutOfOrderParameters(RuleParameters):
+    window_s: float = number(10.0, "time in which discarded frames are counted")
+    discarded: int = number(5, "frames that the sequence rule discards", "ANSI E1.31-2018 6.7.2")
+
+
+@dataclass(frozen=True, slots=True)
+class OutOfOrderFacts(Facts):
+    count: int
+
+
+def is_out_of_order(ctx: RuleContext, p: OutOfOrderParameters, unusable: SequenceUnusableParameters) -> Mask:
+    late = ctx.live & (ctx.counted((DISCARDED,), p.window_s) >= p.discarded)
+    late &= ctx.streams.protocol == Protocol.E131
+    return late & ~is_unusable(ctx, unusable) if late.any() else late
+
+
+def describe_out_of_order(ctx: RuleContext, row: int, p: OutOfOrderParameters) -> Finding:
+    count = int(ctx.counted((DISCARDED,), p.window_s)[row])
+    name = ctx.universe_name(ctx.universe_of(row))
+    return finding_of(
+        ctx,
+        row,
+        since_ns=0,
+        facts=OutOfOrderFacts(count),
+        evidence=(
+            f"{name}: {count} frames in {p.window_s:g} s lie behind the last accepted number by less than {WINDOW}.",
+        ),
+        weight=float(count),
+    )
+
+
+def bind(setup: RuleSetup, p: OutOfOrderParameters) -> tuple[RuleBinding, ...]:
+    return (
+        RuleBinding(
+            STREAMS,
+            partial(is_out_of_order, p=p, unusable=setup.parameters(SequenceUnusableParameters)),
+            partial(describe_out_of_order, p=p),
+            began_ns=counted_in(DISCARDED, p.window_s),
+            blind_window_s=p.window_s,
+        ),
+    )
+
+
+RULE = Rule(
+    name="out-of-order",
+    rule_class=RuleClass.FLOW,
+    severity=Severity.NOTE,
+    sentence="{universes}{from_sender}: {count} frames in {window_s:g} s came late and receivers discard them.",
+    judged_by=judged_by(OutOfOrderParameters(), bind),
+    facts=OutOfOrderFacts,
+    source="ANSI E1.31-2018 6.7.2",
+    faults=("F61",),
+    next_checks=(
+        "Look for two ways between the source and this port (bonded links, two wireless bridges).",
+        "Look whether the source was just restarted.",
+    ),
+)

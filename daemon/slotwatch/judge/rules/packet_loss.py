@@ -1,0 +1,115 @@
+"""Frames of a stream are missing by their sequence numbers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+
+from slotwatch.durations import ns_from_ms, ns_from_s
+from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.fault_onset import counted_in
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.model.windows import FRAMES, LOST
+from slotwatch.snapshot import Confidence, Severity
+
+SHORTEST_PACE_NS = ns_from_ms(1)
+
+
+@dataclass(frozen=True, slots=True)
+class PacketLossParameters(RuleParameters):
+    window_s: float = number(10.0, "time in which frames are counted")
+    loss_ratio: float = number(0.01, "share of frames missing by sequence")
+    lost_frames: int = number(5, "fewest missing frames that count")
+    lost_of_last_10: int = number(3, "missing of the last 10 frames due that count by themselves")
+    possible_ratio: float = number(1.3, "missing frames over those that there was time for, at its own pace")
+    possible_frames: int = number(5, "missing frames beyond that before its numbers have jumped: a restart")
+
+
+@dataclass(frozen=True, slots=True)
+class PacketLossFacts(Facts):
+    lost: int
+    due: int
+    percent: str
+    verdict: str
+
+
+def loses(ctx: RuleContext, p: PacketLossParameters) -> Mask:
+    """Too many are missing by sequence in the window, or of the last 10 frames."""
+    streams = ctx.streams
+    lost = ctx.counted((LOST,), p.window_s)
+    some: Mask = ctx.live & (lost > 0) & streams.sequence_measurable
+    if not some.any():
+        return some
+    due = lost + ctx.counted((FRAMES,), p.window_s)
+    some &= _had_time(ctx, p)
+    many = (lost >= p.lost_frames) & (lost > p.loss_ratio * due)
+    burst = streams.lost_of_last_10 >= p.lost_of_last_10
+    loses_: Mask = some & (many | burst)
+    return loses_
+
+
+def _had_time(ctx: RuleContext, p: PacketLossParameters) -> Mask:
+    """Whether so many frames could have been sent at all: if not, the numbers jumped (a restart)."""
+    streams = ctx.streams
+    window_ns = np.minimum(ns_from_s(p.window_s), ctx.now_ns - streams.since_ns)
+    pace_ns = np.maximum(streams.median_interval_ns, SHORTEST_PACE_NS)
+    possible = window_ns // pace_ns - ctx.counted((FRAMES,), p.window_s)
+    most = p.possible_ratio * np.maximum(possible, 0) + p.possible_frames
+    had_time: Mask = (streams.median_interval_ns == 0) | (ctx.counted((LOST,), p.window_s) <= most)
+    return had_time
+
+
+def describe_loss(ctx: RuleContext, row: int, p: PacketLossParameters) -> Finding:
+    streams = ctx.streams
+    all_lost = ctx.counted((LOST,), p.window_s)
+    lost, frames = int(all_lost[row]), int(ctx.counted((FRAMES,), p.window_s)[row])
+    due = max(1, lost + frames)
+    name = ctx.universe_name(ctx.universe_of(row))
+    siblings = ctx.streams_from(ctx.source_of(row))
+    spared = int(np.count_nonzero(streams.live[siblings] & (all_lost[siblings] == 0)))
+    verdict = "The sender sent them: they were lost on the way to this port."
+    if spared and len(siblings) > 1:
+        verdict += f" {spared} other universe(s) of this source lose none."
+    return finding_of(
+        ctx,
+        row,
+        since_ns=0,
+        facts=PacketLossFacts(lost, due, f"{100 * lost / due:.1f}", verdict),
+        evidence=(f"{name}: {lost} of {due} frames missing by sequence number in {p.window_s:g} s.",),
+        confidence=Confidence.HIGH,
+        also_possible=("the sender skips numbers",),
+        weight=lost / due,
+    )
+
+
+def bind(setup: RuleSetup, p: PacketLossParameters) -> tuple[RuleBinding, ...]:
+    return (
+        RuleBinding(
+            STREAMS,
+            partial(loses, p=p),
+            partial(describe_loss, p=p),
+            began_ns=counted_in(LOST, p.window_s),
+            blind_window_s=p.window_s,
+        ),
+    )
+
+
+RULE = Rule(
+    name="packet-loss",
+    rule_class=RuleClass.FLOW,
+    severity=Severity.WARNING,
+    sentence="{universes}{from_sender} loses frames on the way: "
+    "{lost} of {due} missing in {window_s:g} s ({percent} %). {verdict}",
+    judged_by=judged_by(PacketLossParameters(), bind),
+    facts=PacketLossFacts,
+    source="ANSI E1.31-2018 6.7.2 (sequence); the limits: common practice, no source",
+    faults=("F26", "F27", "F28"),
+    next_checks=(
+        "Look whether every source loses frames (a shared path) or one (its own lead or port).",
+        "Look at the switch for ports at 10 or 100 Mb/s, and for video or audio sharing the uplink.",
+    ),
+    next_checks_quiet=("Read port error counters along the way; change the lead with the most errors.",),
+)

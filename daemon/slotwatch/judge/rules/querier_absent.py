@@ -1,0 +1,130 @@
+"""The multicast querier of a network is silent, or none was ever heard."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+
+from slotwatch.durations import NANOSECONDS, ns_from_s
+from slotwatch.house.schema import House
+from slotwatch.judge import wording
+from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.snapshot import Confidence, Severity
+from slotwatch.wire.universe import Protocol
+
+FAMILY_LETTERS = 3
+IGMP = "igmp"[:FAMILY_LETTERS]
+Silent = tuple[int, str, bool]
+"""Network, family (`igm`, `mld`), and whether a querier was ever heard."""
+
+
+@dataclass(frozen=True, slots=True)
+class QuerierAbsentParameters(RuleParameters):
+    off_delay_s: float = number(0.0, "time that a querier is heard before it is over")
+    silence_s: float = number(260.0, "silence of a querier that was heard", "RFC 2236 8.4, 8.5; RFC 3376 8.4")
+    never_s: float = number(260.0, "time without ever hearing one", "RFC 2236 8.5; RFC 9776 8.5")
+
+
+@dataclass(frozen=True, slots=True)
+class QuerierAbsentFacts(Facts):
+    network: str
+    habit: str
+
+
+def silent_queriers(ctx: RuleContext, p: QuerierAbsentParameters) -> dict[Silent, None]:
+    """Queriers that are silent for longer than memberships last."""
+    return _silent_for(ctx, ns_from_s(p.silence_s), ns_from_s(p.never_s))
+
+
+def is_querier_due(ctx: RuleContext, p: QuerierAbsentParameters) -> bool:
+    """Whether a querier's time is over within the next second."""
+    silence_ns, never_ns = ns_from_s(p.silence_s), ns_from_s(p.never_s)
+    soon = _silent_for(ctx, silence_ns - NANOSECONDS, never_ns - NANOSECONDS)
+    return len(soon) > len(_silent_for(ctx, silence_ns, never_ns))
+
+
+def _silent_for(ctx: RuleContext, silence_ns: int, never_ns: int) -> dict[Silent, None]:
+    listener = ctx.listener
+    found: dict[Silent, None] = {}
+    for network, known in listener.queriers.items():
+        link = listener.links.get(network)
+        up_ns = link.since_ns if link and link.was_down else 0
+        for family in {querier.version[:FAMILY_LETTERS] for querier in known.values()}:
+            last_ns = max(querier.last_ns for querier in known.values() if querier.version.startswith(family))
+            if ctx.now_ns - max(last_ns, up_ns) > silence_ns and not listener.is_down(network):
+                found[network, family, True] = None
+    if not _uses_multicast(ctx.house):
+        return found
+    for network, watch in listener.watched.items():
+        since_ns = listener.watched_since_ns.get(network, watch.t_ns)
+        if watch.watched and network not in listener.queriers and ctx.now_ns - since_ns > never_ns:
+            found[network, IGMP, False] = None
+    return found
+
+
+def _uses_multicast(house: House) -> bool:
+    return any(universe.id.protocol is Protocol.E131 for universe in house.universes)
+
+
+def describe_silent_querier(ctx: RuleContext, key: Silent, p: QuerierAbsentParameters) -> Finding:
+    network, family, heard = key
+    name = ctx.network_name(network)
+    word = "IGMP" if family == IGMP else "MLD"
+    if not heard:
+        return Finding(
+            group=f"network:{network}:{family}",
+            since_ns=ctx.listener.watched_since_ns.get(network, 0),
+            networks=(network,),
+            facts=QuerierAbsentFacts(
+                name,
+                "no multicast querier was ever heard. If a switch here snoops, groups will die about "
+                f"{p.never_s:g} s after each receiver's last join; if none snoops, all is well.",
+            ),
+            evidence=(f"{word} queries are watched on {name}, and none came in over {p.never_s:g} s.",),
+            lower=1,
+            cause="never-heard",
+            confidence=Confidence.MEDIUM,
+        )
+    querier = max(
+        (one for one in ctx.listener.queriers[network].values() if one.version.startswith(family)),
+        key=lambda one: one.last_ns,
+    )
+    silent = wording.seconds(ctx.now_ns - querier.last_ns)
+    return Finding(
+        group=f"network:{network}:{family}",
+        since_ns=querier.last_ns,
+        networks=(network,),
+        facts=QuerierAbsentFacts(
+            name,
+            f"the multicast querier {querier.address} has been silent for {silent}. Where a switch snoops, "
+            f"groups die about {p.silence_s:g} s after its last query.",
+        ),
+        evidence=(
+            f"Last {word} query from {querier.address} ({querier.version}) at {ctx.time_of_day(querier.last_ns)}.",
+        ),
+        cause="silent",
+    )
+
+
+def bind(setup: RuleSetup, p: QuerierAbsentParameters) -> tuple[RuleBinding, ...]:
+    find, describe = partial(silent_queriers, p=p), partial(describe_silent_querier, p=p)
+    return (RuleBinding(KEYS, find, describe, is_wary=partial(is_querier_due, p=p)),)
+
+
+RULE = Rule(
+    name="querier-absent",
+    rule_class=RuleClass.SELF,
+    severity=Severity.WARNING,
+    sentence="{network}: {habit}",
+    judged_by=judged_by(QuerierAbsentParameters(), bind),
+    facts=QuerierAbsentFacts,
+    source="RFC 2236 8, RFC 3376 8, RFC 3810 9",
+    faults=("F16", "F17", "F21"),
+    next_checks=(
+        "Look at the switch's settings: is snooping on and a querier set for this VLAN?",
+        "Look whether the device that was the querier has power; its address stands in the evidence.",
+    ),
+    next_checks_quiet=("Give the show's switch a querier with the lowest address, or turn snooping off.",),
+)

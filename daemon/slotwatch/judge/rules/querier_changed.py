@@ -1,0 +1,75 @@
+"""The multicast querier of a network changed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+
+from slotwatch.durations import ns_from_s
+from slotwatch.judge import wording
+from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.snapshot import Severity
+
+Change = tuple[int, str, str]
+"""Network, querier before and after."""
+
+
+@dataclass(frozen=True, slots=True)
+class QuerierChangedParameters(RuleParameters):
+    shown_s: float = number(60.0, "time after the change for which it is shown")
+    duel_s: float = number(300.0, "time in which two queriers count as a duel", "RFC 2236 8.5")
+
+
+@dataclass(frozen=True, slots=True)
+class QuerierChangedFacts(Facts):
+    network: str
+    before: str
+    after: str
+    duel: str
+
+
+def changed_queriers(ctx: RuleContext, p: QuerierChangedParameters) -> dict[Change, None]:
+    return {
+        (network, change[1], change[2]): None
+        for network, change in ctx.listener.querier_change.items()
+        if ctx.now_ns - change[0] < ns_from_s(p.shown_s)
+    }
+
+
+def describe_changed_querier(ctx: RuleContext, key: Change, p: QuerierChangedParameters) -> Finding:
+    network, before, after = key
+    known = ctx.listener.queriers.get(network, {})
+    recent = [one.address for one in known.values() if ctx.now_ns - one.last_ns < ns_from_s(p.duel_s)]
+    duels = ctx.listener.querier_changes.get(network, 0) >= 2 and len(recent) > 1
+    return Finding(
+        group=f"network:{network}",
+        since_ns=ctx.listener.querier_change[network][0],
+        networks=(network,),
+        facts=QuerierChangedFacts(
+            ctx.network_name(network), before, after, ", and both are heard in turn" if duels else ""
+        ),
+        evidence=(f"Queries came from {wording.list_names(sorted({before, after, *recent}))}.",),
+        cause="duel" if duels else "changed",
+        weight=float(duels),
+    )
+
+
+def bind(setup: RuleSetup, p: QuerierChangedParameters) -> tuple[RuleBinding, ...]:
+    describe = partial(describe_changed_querier, p=p)
+    return (RuleBinding(KEYS, partial(changed_queriers, p=p), describe, EVERY_SECOND_NS, refresh_s=None),)
+
+
+RULE = Rule(
+    name="querier-changed",
+    rule_class=RuleClass.SELF,
+    severity=Severity.NOTE,
+    sentence="{network}: the multicast querier changed from {before} to {after}{duel}.",
+    judged_by=judged_by(QuerierChangedParameters(), bind),
+    facts=QuerierChangedFacts,
+    source="RFC 2236 3 (the lowest address wins)",
+    faults=("F17",),
+    may_exceed_note=False,
+    next_checks=("Look which router, switch or access point was added; one querier should be meant.",),
+)

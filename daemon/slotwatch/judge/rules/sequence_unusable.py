@@ -1,0 +1,121 @@
+"""E1.31 sequence numbers stand still, run backwards, or step by more than one each time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+
+from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.fault_onset import counted_in, window_of
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
+from slotwatch.model.sequence import STUCK_AFTER, WINDOW
+from slotwatch.model.windows import DISCARDED, FRAMES
+from slotwatch.snapshot import Severity
+from slotwatch.wire.universe import Protocol
+
+SEQUENCES = 256
+DISCARD_STEPS = SEQUENCES - WINDOW
+"""Steps of -20 to -1 (as octets): every frame falls into the discard window of E1.31 6.7.2."""
+STUCK_PACKETS = STUCK_AFTER + 1
+
+
+@dataclass(frozen=True, slots=True)
+class SequenceUnusableParameters(RuleParameters):
+    window_s: float = number(10.0, "time in which discarded frames are counted")
+    step: int = number(2, "smallest constant step that counts, if it is the number of universes that are sent")
+    sure_step: int = number(3, "smallest constant step that counts whatever is sent")
+    discarded: int = number(20, "discarded frames beyond those accepted: numbers jump back all the time")
+
+
+@dataclass(frozen=True, slots=True)
+class SequenceUnusableFacts(Facts):
+    habit: str
+
+
+def is_unusable(ctx: RuleContext, p: SequenceUnusableParameters) -> Mask:
+    """E1.31 numbers that stand still, run backwards, or step by more than one each time."""
+    streams = ctx.streams
+    step = streams.sequence_step
+    odd: Mask = ctx.live & (streams.protocol == Protocol.E131)
+    discarded, frames = ctx.counted((DISCARDED,), p.window_s), ctx.counted((FRAMES,), p.window_s)
+    odd = odd & (streams.sequence_stuck | (step >= p.step) | (discarded > frames + p.discarded))
+    for row in np.flatnonzero(odd & ~streams.sequence_stuck & (step >= p.step)).tolist():
+        # A step of two can also be every second frame lost: only a count of universes or more speaks for the sender.
+        odd[row] = int(step[row]) >= p.sure_step or int(step[row]) == _universes_sent(ctx, row)
+    return odd
+
+
+def unusable_since_ns(ctx: RuleContext, row: int, p: SequenceUnusableParameters) -> int:
+    """Ten packets ago where numbers stand still; a step is the commonest of the window after half of them."""
+    streams = ctx.streams
+    if streams.sequence_stuck[row]:
+        back_ns = STUCK_PACKETS * int(streams.median_interval_ns[row])
+        return max(ctx.now_ns - back_ns, int(streams.since_ns[row]))
+    if streams.sequence_step[row] >= p.step:
+        return window_of(p.window_s / 2)(ctx, row)
+    return counted_in(DISCARDED, p.window_s)(ctx, row)
+
+
+def _universes_sent(ctx: RuleContext, row: int) -> int:
+    return int(np.count_nonzero(ctx.live[ctx.streams_from(ctx.source_of(row))]))
+
+
+def describe_unusable(ctx: RuleContext, row: int, p: SequenceUnusableParameters) -> Finding:
+    streams = ctx.streams
+    step, sent = int(streams.sequence_step[row]), _universes_sent(ctx, row)
+    name = ctx.universe_name(ctx.universe_of(row))
+    if streams.sequence_stuck[row]:
+        habit, cause = f"stand still at {int(streams.sequence[row])}", "stuck"
+    elif step >= DISCARD_STEPS:
+        habit, cause = f"run backwards by {SEQUENCES - step}", "backwards"
+    elif step >= p.step and step == sent:
+        habit, cause = f"step by {step}, the number of universes it sends: one count shared by all", "shared"
+    elif step >= p.step:
+        habit, cause = f"step by {step}", "stepped"
+    else:
+        habit, cause = "jump back so often that most frames are discarded", "erratic"
+    return finding_of(
+        ctx,
+        row,
+        since_ns=0,
+        facts=SequenceUnusableFacts(habit),
+        evidence=(f"{name}: numbers {habit}. Loss cannot be measured on it.",),
+        cause=cause,
+    )
+
+
+def bind(setup: RuleSetup, p: SequenceUnusableParameters) -> tuple[RuleBinding, ...]:
+    return (
+        RuleBinding(
+            STREAMS,
+            partial(is_unusable, p=p),
+            partial(describe_unusable, p=p),
+            began_ns=partial(unusable_since_ns, p=p),
+            blind_window_s=p.window_s,
+        ),
+    )
+
+
+RULE = Rule(
+    name="sequence-unusable",
+    rule_class=RuleClass.FLOW,
+    severity=Severity.WARNING,
+    sentence="{universes}{from_sender}: sequence numbers {habit}. Conforming receivers may discard its data.",
+    judged_by=judged_by(SequenceUnusableParameters(), bind),
+    facts=SequenceUnusableFacts,
+    measured=(
+        Threshold("stuck_packets", STUCK_PACKETS, "packets with the same number: it stands still"),
+        Threshold(
+            "discard_window", WINDOW, "numbers behind the last accepted that are discarded", "ANSI E1.31-2018 6.7.2"
+        ),
+    ),
+    source="ANSI E1.31-2018 6.2.5, 6.7.2",
+    faults=("F59", "F60", "F62"),
+    next_checks=(
+        "Look at the sender's version and settings: each universe needs its own sequence.",
+        "Look which receivers show this universe and which do not: that is how they differ.",
+    ),
+)

@@ -1,0 +1,173 @@
+"""A stream refreshes too slowly while its levels move."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+
+from slotwatch.durations import NANOSECONDS, ns_from_s
+from slotwatch.house.schema import Limits
+from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.fault_onset import changed_pace
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
+from slotwatch.model.cadence import MOVING_SHARE, MOVING_WINDOW_S
+from slotwatch.model.windows import BUCKET_NS, FRAMES, LOST, STEPS
+from slotwatch.snapshot import Confidence, Severity
+from slotwatch.wire.universe import Protocol
+
+NEAR_RATIO = 1.2
+"""So much above its limit a stream is looked at closely: rests are only seen by looking often."""
+LOSS_WINDOW_S = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class SlowRefreshParameters(RuleParameters):
+    window_s: float = number(5.0, "time over which the mean rate is taken")
+    norm_ratio: float = number(0.6, "least share of the stream's own best moving rate")
+    norm_known_s: float = number(30.0, "movement seen before its own best rate counts")
+    moving_ratio: float = number(0.8, "share of frames that step by 4 or more in some slot while it moves")
+    chase_hz: float = number(5.0, "rate below which frames are the steps of a chase")
+    jump: int = number(128, "step of a slot, of 255, that is a chase or a bump and no fade")
+    jump_fresh_s: float = number(0.2, "time after a frame in which its jump is looked for")
+    jump_kept_s: float = number(2.0, "time for which a jump makes an Art-Net stream one that is sent on change")
+    rest_frames: int = number(
+        2, "frames equal to their predecessor that make a rest: three equal ones", "ANSI E1.31-2018 6.6.2"
+    )
+    rest_s: float = number(0.3, "time without a frame that makes a rest: nobody moves at under 3 Hz")
+
+
+@dataclass(frozen=True, slots=True)
+class SlowRefreshFacts(Facts):
+    rate: str
+    reference: str
+
+
+class MovingRates:
+    """Remembers which streams rest, and which jump: a chase sent on change is slow by design."""
+
+    def __init__(self, p: SlowRefreshParameters) -> None:
+        self._p = p
+        self._jumped_ns = np.zeros(0, np.int64)
+        self._rested_ns = np.zeros(0, np.int64)
+        self._slower = False
+
+    def is_one_slower(self, ctx: RuleContext) -> bool:
+        """Whether a moving stream, rests and chases among them, is near its limit."""
+        return self._slower
+
+    def is_slow(self, ctx: RuleContext) -> Mask:
+        """While most frames step: mean rate under the limit, or under a share of the stream's own norm."""
+        p, streams = self._p, ctx.streams
+        frames = ctx.counted((FRAMES,), p.window_s)
+        moving = (frames > 0) & (ctx.counted((STEPS,), p.window_s) >= p.moving_ratio * frames)
+        self._note(ctx)
+        self._slower = False
+        if not moving.any():
+            return moving
+        # A window ends with the bucket being filled: compared to the sender's favour, it is a bucket short.
+        rate_hz = (frames + 1) / (p.window_s - BUCKET_NS / NANOSECONDS)
+        known = streams.moving_known_s >= p.norm_known_s
+        own_hz = np.where(known, p.norm_ratio * streams.best_moving_hz, 0.0)
+        limit_hz = np.maximum(ctx.universes.min_refresh_hz[streams.universe], own_hz)
+        self._slower = bool((moving & (rate_hz < NEAR_RATIO * limit_hz)).any())
+        window_ns = ns_from_s(p.window_s)
+        # A rest inside the window, or at its end, makes any mean rate low.
+        moving &= ctx.now_ns - self._rested_ns[: streams.count] >= window_ns
+        slow = rate_hz < limit_hz
+        on_change = (streams.protocol == Protocol.ARTNET) & self._jumps(ctx)
+        chases = (rate_hz < p.chase_hz) | on_change
+        is_slow: Mask = ctx.settled(window_ns) & moving & slow & ~chases
+        return is_slow
+
+    def _note(self, ctx: RuleContext) -> None:
+        streams, p = ctx.streams, self._p
+        more = streams.count - len(self._jumped_ns)
+        if more > 0:
+            self._jumped_ns = np.pad(self._jumped_ns, (0, more))
+            self._rested_ns = np.pad(self._rested_ns, (0, more))
+        resting = streams.equal_frames >= p.rest_frames
+        resting |= ctx.now_ns - streams.last_frame_ns > ns_from_s(p.rest_s)
+        self._rested_ns[: streams.count][resting] = ctx.now_ns
+        fresh = ctx.now_ns - streams.last_change_ns < ns_from_s(p.jump_fresh_s)
+        self._jumped_ns[: streams.count][(streams.max_step >= p.jump) & fresh] = ctx.now_ns
+
+    def _jumps(self, ctx: RuleContext) -> Mask:
+        jumps: Mask = ctx.now_ns - self._jumped_ns[: ctx.streams.count] < ns_from_s(self._p.jump_kept_s)
+        return jumps
+
+
+def slow_since_ns(ctx: RuleContext, row: int, p: SlowRefreshParameters) -> int:
+    streams = ctx.streams
+    limit_hz = float(ctx.universes.min_refresh_hz[ctx.universe_of(row)])
+    if float(streams.moving_known_s[row]) >= p.norm_known_s:
+        limit_hz = max(limit_hz, p.norm_ratio * float(streams.best_moving_hz[row]))
+    return changed_pace(ctx, row, limit_hz, p.window_s, slower=True)
+
+
+def describe_slow(ctx: RuleContext, row: int, p: SlowRefreshParameters) -> Finding:
+    streams = ctx.streams
+    rate_hz = int(ctx.counted((FRAMES,), p.window_s)[row]) / p.window_s
+    limit_hz, best_hz = (
+        float(ctx.universes.min_refresh_hz[ctx.universe_of(row)]),
+        float(streams.best_moving_hz[row]),
+    )
+    known = float(streams.moving_known_s[row]) >= p.norm_known_s
+    reference = f"limit {limit_hz:.0f} Hz" if rate_hz < limit_hz else f"its own norm is {best_hz:.0f} Hz"
+    lost = int(ctx.counted((LOST,), LOSS_WINDOW_S)[row])
+    evidence = [f"{ctx.universe_name(ctx.universe_of(row))}: {rate_hz:.1f} Hz over {p.window_s:g} s while levels move."]
+    if known:
+        evidence.append(f"Its best moving rate so far: {best_hz:.1f} Hz.")
+    if streams.sequence_measurable[row]:
+        evidence.append(
+            f"{lost} frames missing in {LOSS_WINDOW_S:g} s: the way loses them."
+            if lost
+            else "No frame is missing by sequence: the sender itself is slow."
+        )
+    return finding_of(
+        ctx,
+        row,
+        since_ns=0,
+        facts=SlowRefreshFacts(f"{rate_hz:.1f}", reference),
+        evidence=tuple(evidence),
+        confidence=Confidence.HIGH,
+        also_possible=("a proxy on the way that sends anew at its own pace",),
+        weight=-rate_hz,
+    )
+
+
+def bind(setup: RuleSetup, p: SlowRefreshParameters) -> tuple[RuleBinding, ...]:
+    rates = MovingRates(p)
+    return (
+        RuleBinding(
+            STREAMS,
+            rates.is_slow,
+            partial(describe_slow, p=p),
+            began_ns=partial(slow_since_ns, p=p),
+            is_wary=rates.is_one_slower,
+            blind_window_s=p.window_s,
+        ),
+    )
+
+
+RULE = Rule(
+    name="slow-refresh",
+    rule_class=RuleClass.FLOW,
+    severity=Severity.WARNING,
+    sentence="{universes}{from_sender} refreshes at only {rate} Hz while its levels move ({reference}).",
+    judged_by=judged_by(SlowRefreshParameters(), bind),
+    facts=SlowRefreshFacts,
+    measured=(
+        Threshold("min_refresh_hz", Limits().min_refresh_hz, "slowest mean rate while moving, unless the house says"),
+        Threshold("best_window_s", MOVING_WINDOW_S, "time over which the stream's own best rate is taken"),
+        Threshold("best_moving_ratio", MOVING_SHARE, "share of frames that step in that time"),
+    ),
+    faults=("F66", "F71", "F72"),
+    next_checks=(
+        "Look at the source's load: how many effects, pixels and universes does it run?",
+        "Look whether other universes of the same source are slow at the same time.",
+    ),
+    next_checks_quiet=("Move some universes to another output, or simplify the effect, and compare.",),
+)

@@ -1,0 +1,137 @@
+"""A stream stutters: it leaves gaps while its levels move."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+
+from slotwatch.durations import ms_from_ns, ns_from_ms
+from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.fault_onset import before_gaps
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
+from slotwatch.model.cadence import UNEVEN_FACTOR, UNEVEN_FLOOR_US
+from slotwatch.model.windows import LOST, UNEVEN
+from slotwatch.snapshot import Confidence, Severity
+
+MICROSECOND_NS = 1000
+FLOOR_MS = ms_from_ns(UNEVEN_FLOOR_US * MICROSECOND_NS)
+NEWEST_CLUMPS = 64
+
+
+@dataclass(frozen=True, slots=True)
+class UnevenRefreshParameters(RuleParameters):
+    window_s: float = number(10.0, "time in which gaps are counted")
+    gaps: int = number(3, "gaps that make it uneven")
+    clump_gap_ms: float = number(50.0, "gap before the start of a clump of frames")
+    clumps: int = number(8, "fewest clumps that are compared with the beacon interval of wireless networks")
+    beacon_ms: float = number(102.4, "beacon interval of wireless networks", "IEEE 802.11: 100 units of 1.024 ms")
+    beacon_off_ms: float = number(4.0, "how far from multiples of it clumps may start")
+    clump_ratio: float = number(0.8, "share of clumps above which a wireless hop holds frames back")
+
+
+@dataclass(frozen=True, slots=True)
+class UnevenRefreshFacts(Facts):
+    gaps: int
+    gap: str
+    verdict: str
+
+
+def is_uneven(ctx: RuleContext, p: UnevenRefreshParameters) -> Mask:
+    uneven: Mask = ctx.live & (ctx.counted((UNEVEN,), p.window_s) >= p.gaps)
+    return uneven
+
+
+def has_gaps(ctx: RuleContext, p: UnevenRefreshParameters) -> bool:
+    """Whether any stream had a gap in the window."""
+    return bool(ctx.counted((UNEVEN,), p.window_s).any())
+
+
+def uneven_since_ns(ctx: RuleContext, row: int, p: UnevenRefreshParameters) -> int:
+    gaps = int(ctx.counted((UNEVEN,), p.window_s)[row])
+    return before_gaps(ctx, row, gaps, UNEVEN_FLOOR_US * MICROSECOND_NS, UNEVEN_FACTOR)
+
+
+def describe_uneven(ctx: RuleContext, row: int, p: UnevenRefreshParameters) -> Finding:
+    streams = ctx.streams
+    lost, gaps = int(ctx.counted((LOST,), p.window_s)[row]), int(ctx.counted((UNEVEN,), p.window_s)[row])
+    longest_ms = ms_from_ns(int(streams.max_gap_10s_ns[row]))
+    name = ctx.universe_name(ctx.universe_of(row))
+    evidence = [
+        f"{name}: {gaps} gaps over {FLOOR_MS:g} ms in {p.window_s:g} s, "
+        f"the longest {longest_ms:.0f} ms, while levels move."
+    ]
+    also: tuple[str, ...] = ("a program on the sender that holds it up at times",)
+    if not streams.sequence_measurable[row]:
+        verdict, cause = "Its numbering does not tell whether frames are missing.", ""
+    elif lost:
+        verdict, cause = "Frames are missing by sequence: they are lost on the way.", "lost-on-the-way"
+        also = ("a lead, a port or a wireless hop on the way",)
+    else:
+        verdict, cause = "No frame is missing by sequence: the sender paused.", "sender-paused"
+    if _clumps(ctx, row, p):
+        verdict, cause = "Frames come in clumps, a beacon interval apart: a wireless hop holds them back.", "wireless"
+        evidence.append(f"Clumps start at multiples of {p.beacon_ms:g} ms, the beacon interval of wireless networks.")
+    return finding_of(
+        ctx,
+        row,
+        since_ns=0,
+        facts=UnevenRefreshFacts(gaps, f"{longest_ms:.0f}", verdict),
+        evidence=(*evidence, verdict),
+        cause=cause,
+        confidence=Confidence.HIGH if cause else Confidence.MEDIUM,
+        also_possible=also,
+        weight=longest_ms,
+    )
+
+
+def _clumps(ctx: RuleContext, row: int, p: UnevenRefreshParameters) -> bool:
+    """Whether frames come in clumps whose starts lie a multiple of the wireless beacon interval apart."""
+    kept_us = ctx.streams.intervals_us[row]
+    count = int(ctx.streams.interval_count[row])
+    in_order = kept_us[:count] if count < len(kept_us) else np.roll(kept_us, -(count % len(kept_us)))
+    ends_ns = np.cumsum(in_order.astype(np.int64)) * MICROSECOND_NS
+    starts_ns = ends_ns[in_order > ns_from_ms(p.clump_gap_ms) // MICROSECOND_NS]
+    apart_ns = np.diff(starts_ns[-NEWEST_CLUMPS:])
+    if len(apart_ns) < p.clumps:
+        return False
+    beacon_ns = ns_from_ms(p.beacon_ms)
+    off_ns = np.abs((apart_ns + beacon_ns // 2) % beacon_ns - beacon_ns // 2)
+    return bool((off_ns < ns_from_ms(p.beacon_off_ms)).mean() > p.clump_ratio)
+
+
+def bind(setup: RuleSetup, p: UnevenRefreshParameters) -> tuple[RuleBinding, ...]:
+    return (
+        RuleBinding(
+            STREAMS,
+            partial(is_uneven, p=p),
+            partial(describe_uneven, p=p),
+            began_ns=partial(uneven_since_ns, p=p),
+            is_wary=partial(has_gaps, p=p),
+            blind_window_s=p.window_s,
+        ),
+    )
+
+
+RULE = Rule(
+    name="uneven-refresh",
+    rule_class=RuleClass.FLOW,
+    severity=Severity.WARNING,
+    sentence="{universes}{from_sender} stutters: {gaps} gaps in {window_s:g} s while levels move, "
+    "the longest {gap} ms. {verdict}",
+    judged_by=judged_by(UnevenRefreshParameters(), bind),
+    facts=UnevenRefreshFacts,
+    measured=(
+        Threshold("median_ratio", UNEVEN_FACTOR, "gap over the stream's own median interval"),
+        Threshold("gap_ms", FLOOR_MS, "shortest gap that counts"),
+    ),
+    faults=("F06", "F28", "F68", "F69", "F70"),
+    next_checks=(
+        "Look whether all sources stutter (a shared path) or only this one (its sender).",
+        "Look at the source's load and at what else runs on that machine.",
+        "Look whether a wireless hop lies between the source and this port.",
+    ),
+    next_checks_quiet=("Read the error counters of the switch ports on the way; try another lead.",),
+)

@@ -1,0 +1,120 @@
+"""Numbers of the rules about this listener, its lines, and too much of something."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from slotwatch.model.windows import COPIES, FRAMES
+from slotwatch.snapshot import Incident
+from slotwatch.wire.observation import DropsSeen, LineSeen, StallSeen
+from tests.judge.cases import FROM_S, desk, see
+from tests.judge.cases_control import HOUSE
+from tests.judge.cases_listener import crowd, rubbish
+from tests.judge.moved import Moved, Rules, aged, columns, has_cause, is_open, plays
+from tests.judge.test_bridge import Tap
+from tests.judge.test_bridge import held as level_100
+
+
+def line(under: Callable[[Tap], None], over: Callable[[Tap], None]) -> Callable[[Rules, bool], Sequence[Incident]]:
+    """A tapped line."""
+
+    def play(rules: Rules, is_over: bool) -> Sequence[Incident]:
+        tap = Tap(rules=rules)
+        (over if is_over else under)(tap)
+        return tap.rules()
+
+    return play
+
+
+def flat(level: int) -> Callable[[float], bytes]:
+    return lambda t: bytes([level]) * 512
+
+
+def ramp_behind(seconds: float) -> Callable[[Tap], None]:
+    """A line that follows a slow fade so much later, for five seconds."""
+
+    def fade(t: float) -> bytes:
+        return bytes([int(t * 40) % 200]) * 512
+
+    return lambda tap: tap.run(5, fade, lambda t: fade(max(0.0, t - seconds)))
+
+
+def faults(count: int) -> Callable[[Tap], None]:
+    def run(tap: Tap) -> None:
+        tap.judge.observe(LineSeen(tap.now_ns, 1, True, faults=0, breaks=0))
+        tap.run(1, level_100, level_100)
+        tap.judge.observe(LineSeen(tap.now_ns, 1, True, faults=count, breaks=60))
+        tap.run(2, level_100, level_100)
+
+    return run
+
+
+SELF = [
+    Moved(
+        "malformed-packets",
+        "packets",
+        15,
+        plays(HOUSE, lambda: [desk(), rubbish(14)], lambda: [desk(), rubbish(15)], 8.0),
+    ),
+    # Its last packet that was not kept comes before 20 s; 3 s and the off-delay of a minute follow.
+    Moved(
+        "too-many-sources",
+        "recent_s",
+        3.0,
+        plays(HOUSE, lambda: [desk(), crowd(65)], lambda: [desk(), crowd(65)], (84.0, 81.0)),
+        is_open,
+    ),
+    aged("repeated-packets", 3.0, (COPIES, 5), (FRAMES, 10)),
+    Moved(
+        "repeated-packets",
+        "copies",
+        8,
+        columns({"copies_5s": 7, "packets_5s": 20}, {"copies_5s": 8, "packets_5s": 20}),
+    ),
+    Moved(
+        "repeated-packets",
+        "copies_ratio",
+        0.4,
+        columns({"copies_5s": 80, "packets_5s": 200}, {"copies_5s": 81, "packets_5s": 200}),
+    ),
+    Moved(
+        "repeated-packets",
+        "loop_ratio",
+        0.4,
+        columns({"copies_5s": 80, "packets_5s": 200}, {"copies_5s": 81, "packets_5s": 200}),
+        has_cause("loop"),
+    ),
+    Moved(
+        "host-overrun",
+        "stall_s",
+        2.0,
+        plays(
+            HOUSE,
+            lambda: [desk(), see(FROM_S, StallSeen, 1_999_000_000)],
+            lambda: [desk(), see(FROM_S, StallSeen, 2_000_000_000)],
+            6.0,
+        ),
+    ),
+    # 10 s off-delay after the last moment in which it counts: 16 s, and 14 s at the old value.
+    Moved(
+        "host-overrun",
+        "recent_s",
+        3.0,
+        plays(
+            HOUSE,
+            lambda: [desk(), see(1.0, DropsSeen, 500), see(FROM_S - 2.0, DropsSeen, 501)],
+            lambda: [desk(), see(1.0, DropsSeen, 500), see(FROM_S, DropsSeen, 501)],
+            FROM_S + 12.5,
+        ),
+        is_open,
+    ),
+    Moved(
+        "line-differs",
+        "level",
+        6,
+        line(lambda tap: tap.run(4, level_100, flat(106)), lambda tap: tap.run(4, level_100, flat(107))),
+    ),
+    Moved("line-differs", "behind_s", 1.0, line(ramp_behind(0.95), ramp_behind(1.15))),
+    Moved("line-differs", "history_s", 1.2, line(ramp_behind(1.0), ramp_behind(1.4)), has_cause("different")),
+    Moved("line-faulty", "most_faults", 20, line(faults(20), faults(21))),
+]

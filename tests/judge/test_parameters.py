@@ -1,0 +1,117 @@
+"""Every published number is judged with: at another value the judgement changes there, and no other rule's does.
+
+The delays of all rules are moved by the same time; each other number has a row with what is just under and just over
+its new value. The values are chosen here, so that no number can be right by chance.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import fields
+
+import pytest
+
+from slotwatch.judge.catalog import CATALOG, FLAPPING, RULES
+from slotwatch.judge.rule import Rule, RuleParameters
+from slotwatch.snapshot import Incident
+from tests.judge import moved_control, moved_flow, moved_network, moved_patch, moved_self
+from tests.judge.cases import FROM_S, Case, with_numbers
+from tests.judge.moved import Moved
+from tests.judge.stage import START_NS, S, opened_after_s
+from tests.judge.still import one_stream
+from tests.judge.test_every_rule import CASES, said
+from tests.judge.test_flow_rules import ROWS, WELL, Row, house_of
+
+LATER_S = 1.5
+DELAYS = {one.name for one in fields(RuleParameters)}
+FIRST_CASES = list({case.rule: case for case in reversed(CASES)}.values())
+FIRST_ROWS = list({row.rule: row for row in reversed(ROWS)}.values())
+MOVED = [
+    *moved_self.SELF,
+    *moved_network.NETWORK,
+    *moved_patch.PATCH,
+    *moved_patch.LOADS,
+    *moved_control.CONTROL,
+    *moved_flow.FLOW,
+]
+UNITS = ("_s", "_ms", "_hz", "_ratio", "_percent", "_level", "_frames", "_slots")
+
+
+def test_every_number_has_its_row() -> None:
+    """Numbers of rules that have a module."""
+    numbers = {(rule.name, one.name) for rule in RULES if rule.facts is not None for one in fields(rule.parameters)}
+    own = {(rule, name) for rule, name in numbers if name not in DELAYS}
+    assert own == {(row.rule, row.parameter) for row in MOVED}
+
+
+@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)
+def test_a_numbers_name_has_its_unit(rule: Rule) -> None:
+    """What is no count is measured in something."""
+    if rule.facts is not None:
+        for one in fields(rule.parameters):
+            assert one.type == "int" or one.name.endswith(UNITS), one.name
+
+
+@pytest.mark.parametrize("case", FIRST_CASES, ids=lambda case: case.rule)
+def test_both_delays_are_the_rules_own(case: Case) -> None:
+    rule = CATALOG[case.rule]
+    later = with_numbers(case.rule, on_delay_s=rule.on_delay_s + LATER_S, off_delay_s=rule.off_delay_s + LATER_S)
+    shown = case.stage(case.over(), later).run(case.end_s + case.closes_s[1] + LATER_S + 0.2)
+    assert len(case.of(shown)) == 1, said(shown)
+    (incident,) = case.of(shown)
+    earliest_s, latest_s = (FROM_S + LATER_S + after_s for after_s in case.opens_s)
+    assert earliest_s - 0.01 <= opened_after_s(incident) <= latest_s + 0.01
+    assert incident.closed_ns is not None
+    earliest_s, latest_s = (case.end_s + LATER_S + after_s for after_s in case.closes_s)
+    assert earliest_s - 0.01 <= (incident.closed_ns - START_NS) / S <= latest_s + 0.01
+
+
+@pytest.mark.parametrize("row", FIRST_ROWS, ids=lambda row: row.rule)
+def test_both_delays_are_the_rules_own_where_columns_are_compared(row: Row) -> None:
+    rule = CATALOG[row.rule]
+    later = with_numbers(row.rule, on_delay_s=rule.on_delay_s + LATER_S, off_delay_s=rule.off_delay_s + LATER_S)
+    still = one_stream(house_of((1,)), rules=later)
+    still.run(7.0, **WELL)
+    since_ns = still.now_ns
+    still.run(4.0, **{**WELL, **row.always, **row.over})
+    (incident,) = still.of(row.rule)
+    assert 0 <= (incident.opened_ns - since_ns) / S - rule.on_delay_s - LATER_S <= 0.2
+    since_ns = still.now_ns
+    still.run(rule.off_delay_s + LATER_S + 0.5, **WELL)
+    (incident,) = still.of(row.rule)
+    assert incident.closed_ns is not None
+    assert -0.1 <= (incident.closed_ns - since_ns) / S - rule.off_delay_s - LATER_S <= 0.2
+
+
+@pytest.mark.parametrize("row", MOVED, ids=lambda row: f"{row.rule} {row.parameter}")
+def test_the_judgement_changes_at_the_new_value_and_nowhere_else(row: Moved) -> None:
+    moved = with_numbers(row.rule, **{row.parameter: row.value})
+    under, over = row.play(moved, False), row.play(moved, True)
+    assert not row.tells(of(row, under)), facts(under)
+    assert row.tells(of(row, over)), facts(over)
+    before = row.play(RULES, False), row.play(RULES, True)
+    assert [row.tells(of(row, one)) for one in before] != [False, True], "it is the same at the old value"
+    for moved_, before_ in zip((under, over), before, strict=True):
+        assert others(row, moved_) == others(row, before_)
+
+
+def of(row: Moved, incidents: Sequence[Incident]) -> list[Incident]:
+    return [one for one in incidents if one.rule == row.rule]
+
+
+def others(row: Moved, incidents: Sequence[Incident]) -> list[tuple[object, ...]]:
+    """All that other rules say; what this one explains is left out."""
+    explained = {rule for one in incidents for rule, _ in one.explains} | row.beside
+    return [
+        (one.rule, one.cause, one.severity, one.opened_ns, one.closed_ns)
+        for one in incidents
+        if one.rule != row.rule and one.rule not in explained
+    ]
+
+
+def facts(incidents: Sequence[Incident]) -> list[tuple[str, str, str, float]]:
+    return [(one.rule, one.cause, one.summary, opened_after_s(one)) for one in incidents]
+
+
+def test_the_composed_rule_has_no_binding() -> None:
+    assert FLAPPING.facts is None
