@@ -63,7 +63,7 @@ export function universeList(rows, page) {
   if (!rows.length) return null;
   const body = rows.map((row) => kept.get(row.universe, `${row.version} ${page.feed.sourceName(row.carrier)}`, () => h("tr", { key: row.universe, class: `is-${row.state}` },
     h("th", { scope: "row" }, h("a", { href: `/universe/${row.universe}` }, row.universe)),
-    h("td", { class: "label" }, row.label || ""),
+    h("td", { class: "label", title: row.label || undefined }, row.label || ""),
     h("td", {}, h("span", { class: `state is-${row.state}` }, stateSign(row.state), " ", h("span", {}, stateWord(row.state)))),
     h("td", { class: "number" }, Number.isFinite(row.refresh_hz) ? hertz(row.refresh_hz) : "–"),
     h("td", { class: "winner" }, row.winning_source ? page.feed.sourceName(row.winning_source) : h("span", { class: "quiet" }, row.carrier ? `was ${page.feed.sourceName(row.carrier)}` : "none")))));

@@ -37,7 +37,7 @@ function groupLine(group, page, unfold) {
   const { feed } = page;
   const back = group.every((incident) => isBack(incident, feed));
   const taken = group.every((incident) => incident.acknowledged);
-  const where = group.length === 1 && (first.universes || []).length > 1 ? ranges(first.universes, 3) : "";
+  const where = group.length === 1 && (first.universes || []).length > 1 ? `on ${plural(first.universes.length, "universe")}` : "";
   return h("details", { key: first.id, class: `card is-${back ? "back" : first.severity}`, "data-incident": first.id, init: { open: unfold } },
     h("summary", {}, severityMark(first.severity), h("span", { class: "title" }, capital(titleOfMany(group, feed)), where ? h("span", { class: "quiet where" }, ` ${where}`) : null),
       h("span", { class: "quiet when" }, taken ? `${first.acknowledged.by} has it, ` : "", h("span", { class: "long" }, since(first, page)), h("span", { class: "short", "aria-hidden": "true" }, span(lastedS(first, feed, page.nowMs))))),

@@ -33,11 +33,14 @@ function drawn(found, from, to, at, page, choose) {
   const foot = TOP + LANES.length * PITCH + 8;
   const phases = (found.phases || []).map((row, i, all) => ({ phase: row.phase, start: Math.max(from, ms(row.at)), end: i + 1 < all.length ? ms(all[i + 1].at) : to })).filter((row) => row.end > row.start);
   const press = (event) => {
+    // A bar may be narrower than a finger: pressing near one chooses its beginning, and the list below leads to it.
+    const bar = event.target.closest("[data-at]");
+    if (bar) return choose(Math.max(from, Math.min(to, Number(bar.getAttribute("data-at")))));
     const box = event.currentTarget.getBoundingClientRect();
     const across = ((event.clientX - box.left) / box.width) * width;
-    choose(Math.max(from, Math.min(to, from + ((across - left) / (width - left - 4)) * (to - from))));
+    return choose(Math.max(from, Math.min(to, from + ((across - left) / (width - left - 4)) * (to - from))));
   };
-  return h("svg", { key: "night", class: "picture night", viewBox: `0 0 ${width} ${height}`, width, height, role: "group", "aria-label": nightText(found), onclick: press },
+  return h("svg", { key: "night", class: "picture night", viewBox: `0 0 ${width} ${height}`, width, height, role: "img", "aria-label": nightText(found), onclick: press },
     phases.map((row, i) => h("g", { key: `p${i}`, class: "phase" }, h("rect", { class: i % 2 ? "even" : "odd", x: x(row.start), y: 2, width: Math.max(1, x(row.end) - x(row.start)), height: foot - 2 }),
       x(row.end) - x(row.start) > row.phase.length * 8 ? h("text", { class: "axis", x: x(row.start) + 4, y: 18 }, row.phase) : null)),
     left > 20 ? LANES.map((name, i) => h("text", { key: `l${name}`, class: "axis", x: 0, y: TOP + i * PITCH + 15 }, name)) : null,
@@ -46,7 +49,7 @@ function drawn(found, from, to, at, page, choose) {
     (found.incidents || []).map((one) => {
       const lane = Math.max(0, LANES.indexOf(one.severity));
       const start = x(ms(one.began_at));
-      return h("a", { key: `i${one.id}`, href: `/incident/${one.id}`, class: `bar is-${one.severity}`, "aria-label": `Incident ${one.id}: ${one.summary || ruleWords(one.rule)}` }, h("title", {}, one.summary || ruleWords(one.rule)),
+      return h("g", { key: `i${one.id}`, class: `bar is-${one.severity}`, "data-at": ms(one.began_at) }, h("title", {}, one.summary || ruleWords(one.rule)),
         h("rect", { x: start, y: TOP + lane * PITCH + 2, width: Math.max(6, x(one.closed_at ? ms(one.closed_at) : to) - start), height: PITCH - 6 }));
     }),
     (found.marks || []).map((row, i) => h("g", { key: `m${i}`, class: "mark-at" }, h("title", {}, `${clockTime(row.at)} ${row.text}`), h("path", { d: `M${x(ms(row.at)).toFixed(1)} ${TOP - 6}V${foot + 4}M${(x(ms(row.at)) - 4).toFixed(1)} ${foot + 12}l4 -8l4 8z` }))),

@@ -230,9 +230,13 @@ def test_the_universes_keep_their_place_when_incidents_open(
         assert moved == {}
 
 
-def test_fourteen_universes_fit_without_scrolling(open_page: Open) -> None:
-    """Rows of 28 px, and the last of 14 stands above the fold of 1366 by 768."""
-    page = open_page("desk-lost", width=1366, height=768).go("/")
+@pytest.mark.parametrize("state", ["steady", "on-backup", "not-judged", "not-visible"])
+def test_fourteen_universes_fit_without_scrolling(open_page: Open, state: str) -> None:
+    """Rows of 28 px whatever their words, and the last of 14 stands above the fold of 1366 by 768."""
+    opened = open_page("desk-lost", width=1366, height=768)
+    for row in opened.listener.situation.universes:
+        row |= {"state": state, "label": "Strobes and blinders, stage left"}
+    page = opened.go("/")
     rows = page.locator(".universes tbody tr")
     assert rows.count() == 14
     boxes = [row.bounding_box() for row in rows.all()]
