@@ -25,7 +25,7 @@ export function strokeAt(drawn, across) {
 }
 
 function stroke(row, tall, x) {
-  const up = h("rect", { x: x + 3, y: 24 - tall, width: 6, height: tall });
+  const up = h("path", { class: "up", d: `M${x + 3} 24v-${tall}h6v${tall}z` }); // one attribute to change where a rectangle has two
   const shape = {
     lost: [h("path", { d: `M${x + 2} 8l8 12m0-12l-8 12` })],
     missing: [h("rect", { class: "hollow", x: x + 3, y: 6, width: 6, height: 17 })],

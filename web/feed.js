@@ -56,6 +56,7 @@ export class Feed {
   connected = false;
   trouble = "";
   received = 0; // events so far
+  comings = 0; // counts universes that came or went
   #changed;
   #transition;
   #source = null;
@@ -190,14 +191,20 @@ export class Feed {
     if (this.#whole) {
       this.#whole = false;
       const named = new Set(taken.map((row) => row.universe));
-      for (const name of this.universes.keys()) if (!named.has(name)) this.universes.delete(name);
+      for (const name of this.universes.keys()) if (!named.has(name)) this.#drop(name);
       this.loaded = true;
     }
     for (const row of taken) this.#takeUniverse(row);
-    for (const name of value.gone || []) this.universes.delete(name);
+    for (const name of value.gone || []) this.#drop(name);
+  }
+
+  #drop(name) {
+    this.universes.delete(name);
+    this.comings += 1;
   }
 
   #takeUniverse(row) {
+    if (!this.universes.has(row.universe)) this.comings += 1;
     if (row.winning_source && row.winning_name) this.names.set(row.winning_source, row.winning_name);
     const held = this.universes.get(row.universe);
     const next = { ...held, ...row, version: held ? held.version + 1 : 1 };

@@ -7,7 +7,15 @@ import { STATES, WORST_FIRST, count, hertz, list, parts, plural, ranges, stateWo
 const NAMED = 24;
 const kept = new Kept();
 
-export function sorted(universes) {
+let order = { of: null, count: -1, names: [] };
+
+/** All universes in their order. It is worked out anew only when one comes or goes: an update of rates costs no sorting. */
+export function sorted(feed) {
+  if (order.of !== feed || order.count !== feed.comings) order = { of: feed, count: feed.comings, names: inOrder(feed.universes).map((row) => row.universe) };
+  return order.names.map((name) => feed.universes.get(name));
+}
+
+function inOrder(universes) {
   return [...universes.values()].sort((a, b) => {
     const x = parts(a.universe);
     const y = parts(b.universe);
@@ -16,7 +24,7 @@ export function sorted(universes) {
 }
 
 export function glance(page) {
-  const rows = sorted(page.feed.universes);
+  const rows = sorted(page.feed);
   const look = rows.filter((row) => STATES[row.state] && STATES[row.state].look).length;
   return h("section", { key: "glance", class: "glance", "aria-labelledby": "glance" },
     h("h2", { id: "glance" }, rows.length ? `${plural(rows.length, "universe")}${look ? `, ${count(look)} to look at` : ""}` : "Universes"),

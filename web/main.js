@@ -106,9 +106,13 @@ function draw() {
 function drawOften() {
   patch(document.getElementById("head"), head(page));
   patch(document.getElementById("banner"), banner(page));
+  if (page.route) patch(document.getElementById("strip"), strip(page));
+}
+
+/** Whether the verdict is in sight. Measured when the page scrolls and twice a second: at each drawing it would cost a layout. */
+function measure() {
   const said = document.querySelector(".verdict-now");
   page.verdictInSight = Boolean(said) && said.getBoundingClientRect().bottom > document.getElementById("head").offsetHeight + 40;
-  if (page.route) patch(document.getElementById("strip"), strip(page));
 }
 
 /** Mark this moment with one press: there is a hand free for no more. */
@@ -152,6 +156,7 @@ async function open(path, focus) {
   patch(main, []);
   main.dataset.view = section;
   draw();
+  measure();
   keepTrue();
   if (focus) {
     window.scrollTo(0, 0);
@@ -213,8 +218,8 @@ new ResizeObserver(([entry]) => {
   page.roomy = page.widthPx >= 68 * parseFloat(getComputedStyle(document.documentElement).fontSize);
   redraw();
 }).observe(document.getElementById("main"));
-addEventListener("scroll", redraw, { passive: true });
+addEventListener("scroll", () => { measure(); redraw(); }, { passive: true });
 globalThis.slotwatchPage = page; // for measuring
 open(location.pathname, false);
 page.feed.start();
-setInterval(() => { keepTrue(); redraw(); refresh(); }, 500);
+setInterval(() => { measure(); keepTrue(); redraw(); refresh(); }, 500);

@@ -22,7 +22,7 @@ export default {
       top(rows.length ? `${plural(live.length, "source")} ${live.length === 1 ? "is" : "are"} heard.` : "No source has been heard.",
         rows.length ? more(live.length, strangers, rows.length - live.length) : "A source is listed from its first packet on."),
       awaiting(entry, "Sources"),
-      page.feed.universes.size ? part("From source to receiver", wayMap(sorted(page.feed.universes), rows, items(receivers.value, "receivers"), page)) : null,
+      page.feed.universes.size ? part("From source to receiver", wayMap(sorted(page.feed), rows, items(receivers.value, "receivers"), page)) : null,
       rows.length ? part("Who they are", rows.map((row) => one(row, nowMs))) : null,
       part("Receivers", receiverTable(receivers, nowMs)),
     ];

@@ -11,7 +11,7 @@ const TONES = { lost: "critical", missing: "critical", faulty: "warning", "on-ba
 export default {
   title: () => "Universes",
   draw(page) {
-    const all = sorted(page.feed.universes);
+    const all = sorted(page.feed);
     const rows = page.route.from ? blockFrom(all, page.route.from) : all;
     const wanted = (page.local.wanted || "").toLowerCase();
     const found = wanted ? rows.filter((row) => matches(row, wanted, page)) : rows;

@@ -24,6 +24,8 @@ class Moments:
     def __init__(self) -> None:
         self._held: OrderedDict[tuple[int, int], dict[str, Any]] = OrderedDict()
         self._watched: dict[tuple[int, int], list[tuple[int, int, dict[str, Any]]]] = {}
+        self._flaps: dict[tuple[int, int], int] = {}
+        """How often an incident had returned when its moment was drawn."""
         self._first = True
 
     def note(self, sheet: Sheet) -> None:
@@ -33,8 +35,13 @@ class Moments:
             key = _key(one)
             if one.closed_ns is None:
                 is_open.add(key)
-            if key not in self._held and one.closed_ns is None and not self._first:
-                self._draw(sheet, one)
+            if one.closed_ns is not None or self._first:
+                continue
+            if key not in self._held:
+                self._draw(sheet, one, one.began_ns, one.opened_ns)
+            elif one.flaps > self._flaps.get(key, 0):
+                # It came again: what is drawn is this occurrence, not the first one.
+                self._draw(sheet, one, _began_again_ns(sheet, one), sheet.snapshot.now_ns)
         self._first = False
         for key, stopped in list(self._watched.items()):
             lists = sheet.streams
@@ -51,19 +58,19 @@ class Moments:
         """
         return self._held.get(_key(found))
 
-    def _draw(self, sheet: Sheet, one: Incident) -> None:
+    def _draw(self, sheet: Sheet, one: Incident, began_ns: int, judged_ns: int) -> None:
         named, lists = set(one.universes), sheet.streams
         names = sheet.snapshot.universe_names
         rows = [
             (names[row] not in named, index, row, lists["source"][index], lists["last_frame_ns"][index])
             for index, row in enumerate(lists["universe_row"])
-            if lists["last_frame_ns"][index] >= one.began_ns - 10 * BEFORE_NS
+            if lists["last_frame_ns"][index] >= began_ns - 10 * BEFORE_NS
         ]
         rows.sort()
         streams, stopped = [], []
         for _, index, row, source, last_ns in rows[:MOST_STREAMS]:
             rest_ns = STOPPED_NS if names[row].startswith("e131") else _ART_NET_REST_NS
-            has_stopped = one.opened_ns - last_ns > rest_ns
+            has_stopped = judged_ns - last_ns > rest_ns
             drawn = {
                 "universe": names[row],
                 "source": sheet.source_names[source],
@@ -76,14 +83,27 @@ class Moments:
                 stopped.append((index, last_ns, drawn))
         key = _key(one)
         self._held[key] = {
-            "from": sheet.iso(one.began_ns - BEFORE_NS),
-            "to": sheet.iso(one.opened_ns),
+            "from": sheet.iso(began_ns - BEFORE_NS),
+            "to": sheet.iso(judged_ns),
             "streams": streams,
         }
         self._watched[key] = stopped
+        self._flaps[key] = one.flaps
         while len(self._held) > MOST_MOMENTS:
             old, _ = self._held.popitem(last=False)
             self._watched.pop(old, None)
+            self._flaps.pop(old, None)
+
+
+def _began_again_ns(sheet: Sheet, one: Incident) -> int:
+    """When this occurrence began: the first last frame of its streams that are silent now."""
+    names, lists, now_ns = sheet.snapshot.universe_names, sheet.streams, sheet.snapshot.now_ns
+    silent = [
+        int(last_ns)
+        for row, last_ns in zip(lists["universe_row"], lists["last_frame_ns"], strict=True)
+        if names[row] in one.universes and now_ns - last_ns > STOPPED_NS and last_ns > one.began_ns
+    ]
+    return min(silent, default=one.began_ns)
 
 
 def _key(one: Incident) -> tuple[int, int]:
