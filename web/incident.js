@@ -6,6 +6,7 @@ import { acknowledgement } from "./acknowledge.js";
 import { acceptance } from "./acceptance.js";
 import { stillWorking } from "./incidentlist.js";
 import { beganMs, since } from "./verdict.js";
+import { levelsPart } from "./levels.js";
 import { severityMark } from "./marks.js";
 import { awaiting, facts, part, said, top, universeLink } from "./parts.js";
 import { causeWords, clauses, plural, ranges, ruleWords } from "./words.js";
@@ -30,6 +31,7 @@ function draw(page) {
     part("What to do", steps(one.next_checks),
       acknowledgement(one, page), acceptance(one, page)),
     momentPart(one, page),
+    levelsPart(one, page),
     part("Still working", said("Sending", sending), said("Should hold, not verified", holding),
       sending.length + holding.length ? null : h("p", { class: "quiet" }, "Nothing else is known to work.")),
     part("Why", cause(one), said("Evidence", one.evidence),

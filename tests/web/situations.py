@@ -333,6 +333,15 @@ def incident(number: int, began_ms: float, rule: str, severity: str, universes: 
     }  # fmt: skip
 
 
+def levels_over_time(name: str, now_ms: float) -> Json:
+    """Levels around an incident, as /api/v1/incidents/7/levels has them: a fade that breaks off, and a held slot."""
+    fade: list[int | None] = [min(255, n * 3) for n in range(120)]
+    return {
+        "universe": name, "from": iso(now_ms - 24000), "to": iso(now_ms), "left_out": False,
+        "sources": [{"source": DESK_B, "slots": [{"slot": 1, "values": [*fade, *[None] * 120]}, {"slot": 7, "values": [180] * 120 + [None] * 120}]}],
+    }  # fmt: skip
+
+
 def night_report(now_ms: float, incidents: list[Json]) -> Json:
     """The report of the last hours, as /api/v1/report?format=json has it."""
     return {

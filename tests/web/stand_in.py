@@ -18,7 +18,7 @@ from typing import Any, Self
 from aiohttp import web
 
 from slotwatch.views.rules import rules
-from tests.web.situations import SITUATIONS, UNIVERSE_COLUMNS, Situation, history, iso, night_report
+from tests.web.situations import SITUATIONS, UNIVERSE_COLUMNS, Situation, history, iso, levels_over_time, night_report
 
 WEB = Path(__file__).parents[2] / "web"
 POLICY = (
@@ -172,6 +172,8 @@ class StandIn:
             return web.json_response(known) if known else _missing(tail)
         if head == "universes":
             return web.json_response({"universes": here.universes})
+        if head == "incidents" and tail.endswith("/levels"):
+            return web.json_response(levels_over_time(request.query["universe"], now_ms()))
         if head == "incidents" and tail:
             found = next((one for one in here.incidents if str(one["id"]) == tail), None)
             return web.json_response(found) if found else _missing(tail)

@@ -454,6 +454,19 @@ def test_the_way_from_source_to_receiver_is_drawn_with_what_is_wrong_on_it(open_
     assert picture.locator(".way.is-lost").count() == 1
 
 
+def test_levels_around_an_incident_are_drawn_and_break_off_where_no_frame_came(open_page: Open) -> None:
+    page = open_page("desk-lost", width=1366).go("/incident/7")
+    picture = page.locator("svg.over-time")
+    picture.wait_for()
+    assert picture.locator(".line").count() == 2
+    assert (picture.get_attribute("aria-label") or "").startswith(
+        "e131/3: the 2 slots that moved most, of 1 source, from "
+    )
+    assert "301 intensity" in (picture.text_content() or "")
+    page.select_option("select", "e131/4")
+    page.wait_for_selector("svg.over-time[aria-label^='e131/4']")
+
+
 # -- what a rule means, accepting it -----------------------------------------------------------------------------
 
 

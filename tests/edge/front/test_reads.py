@@ -8,10 +8,12 @@ from pathlib import Path
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from slotwatch.snapshot import MinuteRow
+from slotwatch.wire import pcap
 from tests.edge.front_house import Running, running
 from tests.patience import happens
 from tests.views.contract import fits
 from tests.views.fabricate import NOW_NS, WALL_OFFSET_NS, incident, snapshot
+from tests.views.test_levels import sent
 
 
 async def get(run: Running, path: str, status: int = 200) -> object:
@@ -206,3 +208,28 @@ async def test_the_moment_of_failure_is_drawn_when_an_incident_opens(tmp_path: P
         assert isinstance(found, dict) and found["moment"]["streams"][0]["first_after_at"] == "2026-01-01T00:00:00.000Z"
         await happens(lambda: run.history.health()["ok"])
         await asyncio.sleep(0)
+
+
+async def test_levels_around_an_incident_come_from_its_capture(tmp_path: Path) -> None:
+    """E1.31 packets of another library, in a capture as the recorder writes it: raw IP, nanoseconds."""
+    t_ns = 1_767_220_600_000_000_000
+    frames = [pcap.packet(t_ns + n * 22_000_000, sent(3, bytes([n, 50]))) for n in range(100)]
+    (tmp_path / "incident-7.pcapng").write_bytes(pcap.header([pcap.Interface(101)]) + b"".join(frames))
+    async with running(tmp_path) as run:
+        found = await get(run, "/api/v1/incidents/7/levels?universe=e131/3")
+        assert isinstance(found, dict)
+        assert found["from"] == "2025-12-31T22:36:40.000Z"
+        assert [row["slot"] for row in found["sources"][0]["slots"]] == [1, 2]
+        await refused(run, "/api/v1/incidents/7/levels?universe=nonsense", 400)
+        await refused(run, "/api/v1/incidents/8/levels?universe=e131/3", 404)
+
+
+async def test_the_rules_are_read_with_their_pages(tmp_path: Path) -> None:
+    async with running(tmp_path) as run:
+        rows = await get(run, "/api/v1/rules")
+        assert isinstance(rows, list)
+        assert {"rule": "universe-lost", "page": "/rules/universe-lost"}.items() <= next(
+            row for row in rows if row["rule"] == "universe-lost"
+        ).items()
+        async with run.client.get("/rules/universe-lost") as response:
+            assert response.status == 200 and "text/html" in response.headers["Content-Type"]

@@ -15,6 +15,7 @@ from aiohttp.typedefs import Handler
 
 from slotwatch import clock
 from slotwatch.edge.front.callers import address_of
+from slotwatch.edge.front.captured import packets_in
 from slotwatch.edge.front.front import Front, Packets
 from slotwatch.edge.front.guard import Refused
 from slotwatch.edge.front.history import History
@@ -22,6 +23,7 @@ from slotwatch.edge.front.reporting import gather, span_of
 from slotwatch.snapshot import Incident
 from slotwatch.views import api, openapi
 from slotwatch.views.incidents import chosen, incident, incident_brief
+from slotwatch.views.levels import levels_over_time
 from slotwatch.views.metrics import encode_metrics
 from slotwatch.views.minutes import COLUMNS, minute_rows
 from slotwatch.views.moments import NANOSECONDS, iso_wall, read_iso
@@ -30,6 +32,7 @@ from slotwatch.views.records import incident_of
 from slotwatch.views.report import STYLE, report_csv, report_html
 from slotwatch.views.rules import rules
 from slotwatch.views.survey import house_file, survey_of
+from slotwatch.wire.universe import parse
 
 SMALL_BYTES = 1024
 """Answers under this are not worth compressing."""
@@ -54,7 +57,7 @@ class Reads:
         self._history = history
         self._packets = packets
         self._reporting = asyncio.Semaphore(1)
-        """One report at a time: a month of one takes seconds of a core."""
+        """One report or reading of a capture at a time: a month of one takes seconds of a core."""
 
     def routes(self) -> list[web.RouteDef]:
         listed = {
@@ -94,6 +97,7 @@ class Reads:
             web.get("/api/v1/incidents", self.incidents),
             web.get(r"/api/v1/incidents/{id:[0-9]{1,15}}", self.incident),
             web.get(r"/api/v1/incidents/{id:[0-9]{1,15}}/packets", self.packets),
+            web.get(r"/api/v1/incidents/{id:[0-9]{1,15}}/levels", self.levels),
             web.get("/api/v1/marks", self.marks),
             web.get("/api/v1/report", self.report),
         ]
@@ -210,6 +214,19 @@ class Reads:
             path,
             headers={"Content-Type": "application/x-pcapng", "Content-Disposition": f'attachment; filename="{name}"'},
         )
+
+    async def levels(self, request: web.Request) -> web.Response:
+        number = int(request.match_info["id"])
+        path: Path | None = await asyncio.to_thread(self._packets.path, number)
+        if path is None:
+            raise Refused(404, f"No packets are kept for incident {number}; they may still be being recorded.")
+        try:
+            universe, _network = parse(request.query.get("universe", ""))
+        except ValueError as error:
+            raise Refused(400, f'"universe": {error}.') from None
+        async with self._reporting:
+            found = await asyncio.to_thread(lambda: levels_over_time(packets_in(path), universe))
+        return answer(found)
 
     async def marks(self, request: web.Request) -> web.Response:
         since_ms = (_moment(request, "since") or 0) // MILLISECOND_NS
