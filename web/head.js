@@ -1,7 +1,7 @@
 // What is always shown: whose house, which phase, what time, which computer, how old the knowledge is.
 import { h } from "./tree.js";
 import { clockTime, ms, zoneName } from "./clock.js";
-import { raised } from "./verdict.js";
+import { openedSincePause } from "./verdict.js";
 import { plural, span } from "./words.js";
 
 export const CONTENTS = [
@@ -70,7 +70,7 @@ export function banner(page) {
   }
   if (page.pausedAt !== null) {
     said.push(h("p", { class: "paused", key: "paused" }, `Paused at ${clockTime(page.pausedAt)}: this view does not change. `,
-      raised(feed).some((one) => one.severity === "critical" && ms(one.opened_at) > page.pausedAt) ? h("strong", { class: "loud" }, "A critical incident has opened since.")
+      openedSincePause(page) ? h("strong", { class: "loud" }, "A critical incident has opened since.")
         : page.changesWhilePaused ? "Something has changed since." : "Nothing has changed since."));
   }
   const asking = askingNow(page);

@@ -25,6 +25,7 @@ function draw(page) {
       "Counted from what was commanded, never measured."),
     awaiting(entry, "Hours"),
     h("p", { class: "quiet", key: "how" }, "Full-equivalent hours weigh each hour by its level. A dimmed lamp lives longer than its hours on say: where the two lead to different answers, both are named. Time in which this listener did not hear the data is not counted."),
+    h("p", { class: "quiet", key: "caution" }, "Caution: before a lamp is changed or a damp connector is touched, isolate the circuit and let the fixture cool. It is work for a competent person, under local rules."),
     page.local.done ? h("p", { role: "status", key: "done" }, page.local.done) : null,
     part("Circuits and fixtures",
       h("label", { class: "find", key: "find" }, h("span", {}, "Find by name"),

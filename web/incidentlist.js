@@ -22,7 +22,7 @@ export function grouped(incidents) {
   return groups;
 }
 
-/** At most `most` lines; the rest is counted and folded. The first stands open where `unfold` is true. */
+/** At most `most` lines; the rest is counted and folded. The first is unfolded where `unfold` is true. */
 export function incidentLines(incidents, page, most, unfold) {
   const groups = grouped(incidents);
   const shown = groups.length > most ? groups.slice(0, most - 1) : groups;

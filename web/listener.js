@@ -1,4 +1,4 @@
-// This listener's own health: what must be in order before it may blame anybody.
+// This listener's own health: what must be in order before its judgements can be trusted.
 import { h } from "./tree.js";
 import { clockTime } from "./clock.js";
 import { askingNow } from "./head.js";

@@ -5,7 +5,7 @@ import { Announcer } from "./announce.js";
 import { banner, contents, head } from "./head.js";
 import { browserNow } from "./clock.js";
 import { strip } from "./strip.js";
-import { titleCount } from "./verdict.js";
+import { openedSincePause, titleCount } from "./verdict.js";
 import { askName, askPhase, change } from "./ask.js";
 import now from "./now.js";
 
@@ -98,6 +98,8 @@ function draw() {
     patch(document.getElementById("main"), view.draw(page));
     for (const [path, entry] of fetched) if (!entry.used && !entry.busy) fetched.delete(path);
   }
+  const place = page.pausedAt !== null && view && view.verdictNow && document.querySelector(".verdict-place");
+  if (place && openedSincePause(page)) patch(place, view.verdictNow(page));
   performance.measure("slotwatch-update", "slotwatch-draw");
   performance.clearMarks("slotwatch-draw");
   if (performance.getEntriesByName("slotwatch-update").length > 400) performance.clearMeasures("slotwatch-update");

@@ -1,5 +1,5 @@
 // The drawn signs. A state's sign is the line its data drew: even pulses, a rest, a line that ends in a
-// cross. Loudness is counted in bars. Every sign stands beside its word, so that it is hidden from readers.
+// cross. Severity is counted in bars. Every sign has its word beside it, so that it is hidden from screen readers.
 import { h } from "./tree.js";
 import { STATES, stateWord } from "./words.js";
 

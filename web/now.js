@@ -11,7 +11,10 @@ import { plural } from "./words.js";
 const MOST_LINES = 10;
 const MOST_LINES_NARROW = 3;
 
-export default { draw };
+export default { draw, verdictNow };
+
+/** The verdict alone: a pause holds back the rest, and never a critical incident that has opened since. */
+function verdictNow(page) { return headline(verdict(page.feed, page.browserMs), page); }
 
 function draw(page) {
   const { feed } = page;
@@ -20,7 +23,7 @@ function draw(page) {
   const notes = openIncidents(feed).filter((incident) => incident.severity === "note");
   const over = [...feed.incidents.values()].filter((incident) => incident.state === "closed").sort((a, b) => ms(b.closed_at) - ms(a.closed_at)).slice(0, 5);
   return [
-    headline(verdict(feed, page.browserMs), page),
+    h("div", { key: "verdict", class: "verdict-place" }, verdictNow(page)),
     feed.loaded ? h("div", { key: "beside", class: "beside" },
       h("section", { key: "open", class: "open", "aria-labelledby": "open" },
         h("h2", { id: "open" }, open.length ? plural(open.length, "open incident") : "No open incident"),

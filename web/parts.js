@@ -12,9 +12,9 @@ export function part(title, ...inside) {
   return h("section", { key: title, "aria-labelledby": id }, h("h2", { id }, title), inside);
 }
 
-/** What stands there while an answer is on its way, or did not come. Null when there is one. */
+/** What is shown while an answer is on its way, or did not come. Null when there is one. */
 export function awaiting(entry, what) {
-  if (entry.value !== undefined) return entry.error ? h("p", { class: "error", key: "trouble" }, `${entry.error} What stands here is older than it should be.`) : null;
+  if (entry.value !== undefined) return entry.error ? h("p", { class: "error", key: "trouble" }, `${entry.error} This is older than it should be.`) : null;
   return entry.error ? h("p", { class: "error", key: "trouble" }, `${what} could not be read: ${entry.error}`) : h("p", { class: "quiet", key: "trouble" }, `Asking for ${what.toLowerCase()}.`);
 }
 

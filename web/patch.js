@@ -23,7 +23,7 @@ function draw(page) {
   return [
     top(conflicts.length ? `${plural(conflicts.length, "conflict")} in the patch.` : "The patch has no conflict.", `${plural(rows.length, "fixture")} on ${plural(universes.length, "universe")}.`),
     awaiting(entry, "The patch"),
-    h("p", { key: "asked" }, h("a", { href: "/fixtures-asked" }, "Ask fixtures what they are, and hold it against this patch")),
+    h("p", { key: "asked" }, h("a", { href: "/fixtures-asked" }, "Ask fixtures what they are, and compare with this patch")),
     conflicts.length ? part("Conflicts", h("ul", { class: "plain ruled" }, conflicts.map((conflict, i) => h("li", { key: i }, conflictText(conflict))))) : null,
     part("A free address", freeFor(page, universes)),
     part("Universes", h("ul", { class: "plain ruled" }, universes.map((row) => h("li", { key: row.universe, class: "patched" },

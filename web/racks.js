@@ -14,9 +14,10 @@ export default {
     if (!racks.length) {
       return [top("No rack is declared.", "With [[racks]] and a circuits file in the house file, this page estimates what each way and each supply line would draw."), toHours()];
     }
-    const over = racks.flatMap((rack) => (rack.supplies || []).filter((line) => line.limit_a && line.estimated_a > line.limit_a).map((line) => `${rack.rack} line ${line.supply}`));
+    const limits = racks.flatMap(limitsOf);
+    const over = limits.filter((one) => one.a > one.limit).map((one) => one.name);
     return [
-      top(over.length ? `By estimate, ${over.join(", ")} ${over.length === 1 ? "is" : "are"} over the declared limit.` : `By estimate, every supply line is within its limit.`, "Estimated from levels and declared loads, never measured."),
+      top(overText(over, limits), "Estimated from levels and declared loads, never measured."),
       awaiting(entry, "Racks"),
       h("p", { class: "quiet", key: "safety" }, "An estimate is no reason to touch a rack. Work on racks or mains is done by a competent person, isolated, under local rules; measure there with a meter."),
       racks.map((rack) => one(rack)),
@@ -26,6 +27,22 @@ export default {
 };
 
 function toHours() { return h("p", { key: "hours" }, h("a", { href: "/hours" }, "Hours of lamps and circuits")); }
+
+/** Everything that has a declared limit and an estimate: supply lines, ways and neutrals. */
+function limitsOf(rack) {
+  return [
+    ...(rack.supplies || []).map((line) => ({ name: `${rack.rack} line ${line.supply}`, a: line.estimated_a, limit: line.limit_a })),
+    ...(rack.ways || []).map((way) => ({ name: `${rack.rack} way ${way.way}`, a: way.estimated_a, limit: way.limit_a })),
+    { name: `${rack.rack} neutral`, a: rack.neutral_upper_a, limit: rack.neutral_limit_a },
+  ].filter((one) => one.limit && Number.isFinite(one.a));
+}
+
+function overText(over, limits) {
+  if (over.length) return `By estimate, ${over.slice(0, 6).join(", ")}${over.length > 6 ? ` and ${over.length - 6} more` : ""} ${over.length === 1 ? "is" : "are"} over the declared limit.`;
+  if (!limits.length) return "No limit is declared with an estimate, so nothing can be said of limits.";
+  const kinds = [["line", "supply line"], ["way", "way"], ["neutral", "neutral"]].map(([key, word]) => [limits.filter((one) => one.name.split(" ").includes(key)).length, word]).filter(([n]) => n);
+  return `By estimate, all with a declared limit are within it: ${kinds.map(([n, word]) => plural(n, word)).join(", ")}.`;
+}
 
 function amperes(value) { return Number.isFinite(value) ? `${value.toFixed(1)} A` : "not known"; }
 

@@ -1,4 +1,4 @@
-// What stands at the foot of every view while something is open, and on a phone the bar for one hand.
+// The strip at the foot of every view while something is open, and on a phone the bar for one hand.
 import { h } from "./tree.js";
 import { ms } from "./clock.js";
 import { severityMark } from "./marks.js";

@@ -61,6 +61,11 @@ export function raised(feed) {
   return openIncidents(feed).filter((incident) => incident.severity !== "note" && !incident.accepted);
 }
 
+/** Whether a critical incident has opened while the page is paused. */
+export function openedSincePause(page) {
+  return page.pausedAt !== null && raised(page.feed).some((one) => one.severity === "critical" && ms(one.opened_at) > page.pausedAt);
+}
+
 /** Open incidents: most severe first, then what the audience can see, the widest and the newest. */
 export function openIncidents(feed) {
   return [...feed.incidents.values()].filter((incident) => incident.state === "open").sort(
@@ -135,7 +140,7 @@ function back(open, feed, here) {
   };
 }
 
-/** What still arrives, as it stands now. */
+/** What still arrives now. */
 function holds(here, own) {
   if (own && here.arriving === 0) return "The show may be fine";
   const backup = here.states["on-backup"];
@@ -180,7 +185,7 @@ export function lastUnseen(feed) {
     && !feed.seen.has(one.id) && (!Number.isFinite(since) || ms(one.closed_at) >= since)).sort((a, b) => ms(b.closed_at) - ms(a.closed_at))[0] || null;
 }
 
-/** The thing itself in capitals, counted as it stands now and not as it stood when it was judged. */
+/** The thing itself in capitals, counted now and not when it was judged. */
 function headlineOf(incident, feed, here) {
   if (incident.rule === "universe-lost" || incident.rule === "universe-missing") {
     const gone = (incident.universes || []).filter((name) => GONE.has((feed.universes.get(name) || {}).state)).length;

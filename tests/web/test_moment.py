@@ -188,10 +188,15 @@ def test_a_pause_holds_back_no_critical_incident(open_page: Open) -> None:
     page = opened.go("/")
     page.click("text=Pause")
     began = now_ms()
+    opened.listener.send_rows([universe("e131/4", "Bridge 2", "lost", "", began)])
     opened.listener.send("incident", incident(30, began, "universe-lost", "critical", ["e131/4"], began))
     page.wait_for_selector("#strip .strip.is-critical >> visible=true")
     assert "new since the pause" in page.locator("#strip").inner_text()
     page.wait_for_selector("text=A critical incident has opened since.")
+    page.wait_for_selector(".verdict-now.is-critical >> text=LOST")
+    assert page.locator(".card").count() == 0, "the rest of the view is paused"
+    page.click("text=Resume")
+    page.wait_for_selector(".card.is-critical")
 
 
 def positions(page: Page) -> dict[str, float]:
