@@ -22,9 +22,11 @@ from slotwatch.edge.front.events import Listeners
 from slotwatch.edge.front.page_files import PAGES
 from slotwatch.edge.front.server import build_app
 from slotwatch.views.openapi import document
+from slotwatch.wire import pcap
 from tests.edge.front_house import running
 from tests.patience import PATIENCE_S
 from tests.views.fabricate import incident, snapshot
+from tests.views.test_levels import sent
 
 DOCUMENT = json.loads(json.dumps(document()))
 PAGE_PATHS = {*PAGES, "/web/{name}"}
@@ -95,9 +97,11 @@ GETS = [
 
 @pytest.mark.parametrize(("asked", "path"), GETS, ids=[path for _, path in GETS])
 async def test_what_is_read_fits(tmp_path: Path, asked: str, path: str) -> None:
+    kept = pcap.header([pcap.Interface(101)]) + pcap.packet(1, sent(1, bytes([7])))
+    (tmp_path / "incident-7.pcapng").write_bytes(kept)
     async with running(tmp_path, snapshot=snapshot(incidents=(incident(),))) as run:
-        query = "?format=json" if path.endswith("/report") else ""
-        if query:  # the first that is written makes the history's file
+        query = {"report": "?format=json", "levels": "?universe=e131/1"}.get(path.rpartition("/")[2], "")
+        if path.endswith("/report"):  # the first that is written makes the history's file
             await (await run.client.post("/api/v1/marks", json={"text": "curtain up"})).read()
         async with run.client.get(asked + query) as response:
             if path.endswith("/openapi.json"):

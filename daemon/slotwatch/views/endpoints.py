@@ -156,6 +156,15 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         needs_judging=False,
     ),
     Endpoint(
+        "get",
+        f"{_ONE_INCIDENT}/levels",
+        "Levels over time around an incident",
+        faults.LevelsAnswer,
+        parameters=(_ID, Parameter("universe", "query", "One of its universes.", {"type": "string"}, "e131/1")),
+        refusals=(400, 404),
+        needs_judging=False,
+    ),
+    Endpoint(
         "post",
         f"{_ONE_INCIDENT}/acknowledge",
         "Take an incident on",

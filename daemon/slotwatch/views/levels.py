@@ -6,9 +6,9 @@ from collections import deque
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from ipaddress import ip_address
-from typing import Any
 from uuid import UUID
 
+from slotwatch.views.answers.faults import LevelsAnswer, SlotSeriesAnswer
 from slotwatch.views.moments import iso_wall
 from slotwatch.wire.fields import Kind
 from slotwatch.wire.plain import read_artnet, read_e131
@@ -32,7 +32,7 @@ class _Source:
     frames: deque[tuple[int, bytes]] = field(default_factory=lambda: deque(maxlen=FRAMES))
 
 
-def levels_over_time(packets: Iterable[tuple[int, bytes]], universe: UniverseId) -> dict[str, Any]:
+def levels_over_time(packets: Iterable[tuple[int, bytes]], universe: UniverseId) -> LevelsAnswer:
     """Give the slots that moved most on one universe, source by source, in STEPS equal steps.
 
     packets: (wall-clock ns, packet beginning with its IP header), as the recorder writes them.
@@ -67,7 +67,7 @@ def levels_over_time(packets: Iterable[tuple[int, bytes]], universe: UniverseId)
     }
 
 
-def _series(source: _Source, first_ns: int, last_ns: int) -> list[dict[str, Any]]:
+def _series(source: _Source, first_ns: int, last_ns: int) -> list[SlotSeriesAnswer]:
     width = max(len(slots) for _, slots in source.frames)
     low, high = bytearray(b"\xff" * width), bytearray(width)
     for _, slots in source.frames:

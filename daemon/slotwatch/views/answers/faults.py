@@ -196,3 +196,29 @@ RuleAnswer = TypedDict(
         "next_checks_quiet": list[str],
     },
 )
+
+
+class SlotSeriesAnswer(TypedDict):
+    """Levels of one slot in equal steps; null where no frame came."""
+
+    slot: int
+    values: list[int | None]
+
+
+class SourceSeriesAnswer(TypedDict):
+    """The slots that moved most in what one source sent."""
+
+    source: str
+    slots: list[SlotSeriesAnswer]
+
+
+LevelsAnswer = TypedDict(
+    "LevelsAnswer",
+    {
+        "universe": str,
+        "from": str | None,
+        "to": str | None,
+        "sources": list[SourceSeriesAnswer],
+        "left_out": bool,
+    },
+)
