@@ -20,16 +20,24 @@ def load_house(path: Path | str) -> House:
 
     File names in it are relative to it; `House.file` is its absolute path.
     """
+    return load_noting(path)[0]
+
+
+def load_noting(path: Path | str) -> tuple[House, list[Path]]:
+    """As `load_house`, and every file that was read for it, the house file first."""
     place = Path(path).absolute()
+    files: list[Path] = []
 
     def read(name: str) -> bytes:
+        if (place.parent / name) not in files:
+            files.append(place.parent / name)
         return read_file(place.parent / name, str(path) if name == str(place) else name)
 
     try:
         house = load(str(place), read, _today())
     except HouseFileError as error:
         raise HouseFileError([_shown(problem, str(place), str(path)) for problem in error.problems]) from None
-    return house
+    return house, files
 
 
 def beside(house: House, name: str) -> Path:

@@ -40,9 +40,7 @@ class _AcceptNeeded(TypedDict):
 class AcceptOrder(_AcceptNeeded, total=False):
     """Why a fault may be, for how long, and who says so."""
 
-    until: Annotated[
-        str, Meta(max_length=80, description='"tonight" (to 06:00), a date such as 2027-01-31, or a time.')
-    ]
+    until: Annotated[str, Meta(max_length=80, description='"tonight" (to 06:00), a date (2027-01-31) or a time.')]
 
 
 class TakeBackOrder(TypedDict, total=False):
