@@ -8,13 +8,11 @@ from slotwatch.house.schema import House
 from slotwatch.judge import (
     rules_backup,
     rules_control,
-    rules_loss,
 )
 from slotwatch.judge.binding import RuleSetup, RuleState
 from slotwatch.judge.rule import Rule
 
 MODULES = (
-    rules_loss,
     rules_backup,
     rules_control,
 )

@@ -13,7 +13,7 @@ from slotwatch.judge import accounts
 from slotwatch.judge.clusters import Cluster
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.exceptions import standing
-from slotwatch.judge.rules_loss import fed_by_routes, is_visible
+from slotwatch.judge.silences import fed_by_routes, is_visible
 from slotwatch.snapshot import Severity
 
 

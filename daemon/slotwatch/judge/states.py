@@ -11,7 +11,7 @@ from slotwatch.judge.binding import Raised
 from slotwatch.judge.clusters import Cluster
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rule import Rule, RuleClass
-from slotwatch.judge.rules_loss import fed_by_routes, is_visible, stopped_by_routes
+from slotwatch.judge.silences import fed_by_routes, is_visible, stopped_by_routes
 from slotwatch.snapshot import STATE_RANKS, Incident, Severity, UniverseState
 from slotwatch.wire.universe import Protocol
 

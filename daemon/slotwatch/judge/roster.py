@@ -1,0 +1,141 @@
+"""Who should send what: the declared sources of each declared universe, and which of them are absent."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from slotwatch.house.schema import House
+from slotwatch.judge.binding import TICK_NS, Finding
+from slotwatch.judge.context import RuleContext
+
+Absent = tuple[str, int, int | str]
+"""`stream`, its row and generation; or `never`, a row of the universe table and the source's name."""
+
+
+class Roster:
+    """Shared by the rules of absent sources; see `RuleSetup.shared`."""
+
+    def __init__(self, house: House) -> None:
+        self._index = {source.name: index for index, source in enumerate(house.sources)}
+        self._roles = np.array([source.role == "backup" for source in house.sources], np.bool_)
+        self._silent = np.array([source.standby == "silent" for source in house.sources], np.bool_)
+        self._never: dict[tuple[int, int], str] = {}
+        for number, universe in enumerate(house.universes):
+            for name in universe.sources:
+                index = self._index.get(name)
+                if index is None or not universe.expected:
+                    continue
+                if house.sources[index].role == "backup" and house.sources[index].standby == "silent":
+                    continue
+                self._never[number, index] = name
+        self._checked_ns = 0
+
+    def absent(self, ctx: RuleContext, *, backups: bool, start_ns: int) -> dict[Absent, None]:
+        """Backups, or else main sources, that fell silent or never came on a universe that another keeps alive.
+
+        start_ns: time that a house is given to appear.
+        """
+        if not len(self._roles):
+            return {}
+        self._strike_out(ctx)
+        found: dict[Absent, None] = dict.fromkeys(self._fell_silent(ctx, backups, start_ns))
+        if self._never and ctx.now_ns - ctx.started_ns >= start_ns:
+            found.update(dict.fromkeys(self._never_came(ctx, backups, start_ns)))
+        return found
+
+    def _fell_silent(self, ctx: RuleContext, backups: bool, start_ns: int) -> Iterable[Absent]:
+        streams, universes = ctx.streams, ctx.universes
+        if not streams.count:
+            return
+        role = ctx.stream_sources_declared
+        wanted = streams.used & (role >= 0) & (streams.last_arrival_ns > 0)
+        silent_ns = ctx.now_ns - streams.last_arrival_ns
+        gone = wanted & (silent_ns > universes.loss_timeout_ns[streams.universe])
+        gone |= wanted & (streams.last_terminated_ns >= streams.last_arrival_ns) & (streams.lost_ns > 0)
+        if not gone.any():
+            return
+        gone &= self._roles[role] == backups
+        if backups:
+            gone &= ~self._silent[role]
+        gone &= (universes.live[streams.universe] > 0) & (universes.declared[streams.universe] >= 0)
+        for row in np.flatnonzero(gone).tolist():
+            if self._may_be_said(ctx, row, start_ns):
+                yield ("stream", row, int(streams.generation[row]))
+
+    def _may_be_said(self, ctx: RuleContext, row: int, start_ns: int) -> bool:
+        streams = ctx.streams
+        universe, network = int(streams.universe[row]), int(streams.network[row])
+        declared = ctx.declared_universe(universe)
+        name = ctx.sources[int(streams.source[row])].declared_as
+        if declared is None or (declared.sources and name not in declared.sources):
+            return False
+        if ctx.listener.is_blind(network, ctx.now_ns):
+            return False
+        settle_ns = ctx.listener.silence_counts_from_ns(network)
+        if streams.last_arrival_ns[row] < settle_ns - start_ns and ctx.now_ns < settle_ns:
+            return False
+        # The same source under a new address or identity has not gone.
+        return not any(
+            ctx.sources[ctx.source_of(other)].declared_as == name
+            for other in ctx.streams_of(universe).tolist()
+            if other != row and streams.last_arrival_ns[other] > streams.last_arrival_ns[row]
+        )
+
+    def _never_came(self, ctx: RuleContext, backups: bool, start_ns: int) -> Iterable[Absent]:
+        universes = ctx.universes
+        alive = {
+            int(universes.declared[row]): row
+            for row in np.flatnonzero(universes.used & (universes.declared >= 0) & (universes.live > 0)).tolist()
+        }
+        for (number, index), name in self._never.items():
+            if bool(self._roles[index]) == backups and number in alive:
+                row = alive[number]
+                network = int(universes.network[row])
+                counts_ns = ctx.listener.silence_counts_from_ns(network)
+                due = not ctx.listener.is_blind(network, ctx.now_ns) and ctx.now_ns - counts_ns >= start_ns
+                if due and (backups or self._only_backups(ctx, row)):
+                    yield ("never", row, name)
+
+    @staticmethod
+    def _only_backups(ctx: RuleContext, row: int) -> bool:
+        """Whether backups alone keep a universe alive. Of several mains one may well be silent all night."""
+        senders = [ctx.declared_source(ctx.source_of(one)) for one in ctx.streams_of(row) if ctx.live[one]]
+        return all(sender is not None and sender.role == "backup" for sender in senders)
+
+    def _strike_out(self, ctx: RuleContext) -> None:
+        """Forget those that came. Costs nothing once all did."""
+        if not self._never or ctx.now_ns - self._checked_ns < 2 * TICK_NS:
+            return
+        self._checked_ns = ctx.now_ns
+        streams = ctx.streams
+        heard = streams.used & (streams.last_arrival_ns > 0)
+        pairs = ctx.stream_declared[heard].astype(np.int64) << 20 | ctx.stream_sources_declared[heard]
+        for pair in np.unique(pairs[pairs >= 0]).tolist():
+            self._never.pop((pair >> 20, pair & 0xFFFFF), None)
+
+
+def describe_absent(ctx: RuleContext, key: Absent) -> Finding:
+    """Describe an absent source; its rule adds the facts."""
+    kind, row, name = key
+    if kind == "never":
+        universe, name = row, str(name)
+        return Finding(
+            group="never:" + name,
+            since_ns=ctx.started_ns,
+            universes=(universe,),
+            source_names=(name,),
+            networks=(int(ctx.universes.network[universe]),),
+        )
+    stream = row
+    streams = ctx.streams
+    terminated = bool(streams.last_terminated_ns[stream] >= streams.last_arrival_ns[stream])
+    return Finding(
+        group="",
+        since_ns=int(streams.last_arrival_ns[stream]),
+        universes=(ctx.universe_of(stream),),
+        streams=(stream,),
+        networks=(int(streams.network[stream]),),
+        lower=int(terminated),
+    )

@@ -1,0 +1,57 @@
+"""A backup fell silent, or should be sending and never came."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from slotwatch.durations import ns_from_s
+from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.roster import Absent, Roster, describe_absent
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.silences import LOSS_TIMEOUTS
+from slotwatch.snapshot import Severity
+
+
+@dataclass(frozen=True, slots=True)
+class BackupAbsentParameters(RuleParameters):
+    start_s: float = number(10.0, "time that a house is given to appear")
+
+
+@dataclass(frozen=True, slots=True)
+class BackupAbsentFacts(Facts):
+    absence: str
+
+
+def describe_absent_backup(ctx: RuleContext, key: Absent) -> Finding:
+    finding = describe_absent(ctx, key)
+    since = ctx.time_of_day(finding.since_ns)
+    finding.facts = BackupAbsentFacts("never came" if key[0] == "never" else f"has been silent since {since}")
+    return finding
+
+
+def bind(setup: RuleSetup, p: BackupAbsentParameters) -> tuple[RuleBinding, ...]:
+    roster, start_ns = setup.shared(Roster), ns_from_s(p.start_s)
+
+    def absent(ctx: RuleContext) -> dict[Absent, None]:
+        return roster.absent(ctx, backups=True, start_ns=start_ns)
+
+    return (RuleBinding(KEYS, absent, describe_absent_backup, TICK_NS, refresh_s=None),)
+
+
+RULE = Rule(
+    name="backup-absent",
+    rule_class=RuleClass.LOSS,
+    severity=Severity.WARNING,
+    sentence="Backup {sources} {absence} on {universes}: the show goes on without a net. {verdict}",
+    judged_by=judged_by(BackupAbsentParameters(), bind),
+    facts=BackupAbsentFacts,
+    measured=LOSS_TIMEOUTS,
+    source="ANSI E1.31-2018 6.7.1",
+    faults=("F07",),
+    next_checks=(
+        "Look at the backup's screen: is it running, following, and sending?",
+        "Look at the backup's link lamp.",
+    ),
+    next_checks_quiet=("Restart the backup's session and wait until both screens say that it follows.",),
+)

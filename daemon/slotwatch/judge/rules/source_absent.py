@@ -1,0 +1,59 @@
+"""A main source is silent on a universe that another keeps alive."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from slotwatch.durations import ns_from_s
+from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.roster import Absent, Roster, describe_absent
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.silences import LOSS_TIMEOUTS
+from slotwatch.snapshot import Severity
+
+
+@dataclass(frozen=True, slots=True)
+class SourceAbsentParameters(RuleParameters):
+    start_s: float = number(10.0, "time that a house is given to appear")
+
+
+@dataclass(frozen=True, slots=True)
+class SourceAbsentFacts(Facts):
+    kept_by: str
+
+
+def describe_absent_main(ctx: RuleContext, key: Absent) -> Finding:
+    finding = describe_absent(ctx, key)
+    keepers = [
+        ctx.say_source(ctx.source_of(row)) for row in ctx.streams_of(finding.universes[0]).tolist() if ctx.live[row]
+    ]
+    finding.facts = SourceAbsentFacts(f"{keepers[0]} keeps it alive" if keepers else "another source keeps it alive")
+    return finding
+
+
+def bind(setup: RuleSetup, p: SourceAbsentParameters) -> tuple[RuleBinding, ...]:
+    roster, start_ns = setup.shared(Roster), ns_from_s(p.start_s)
+
+    def absent(ctx: RuleContext) -> dict[Absent, None]:
+        return roster.absent(ctx, backups=False, start_ns=start_ns)
+
+    return (RuleBinding(KEYS, absent, describe_absent_main, TICK_NS, refresh_s=None),)
+
+
+RULE = Rule(
+    name="source-absent",
+    rule_class=RuleClass.LOSS,
+    severity=Severity.WARNING,
+    sentence="{sources} silent on {universes} since {since}; {kept_by}. {verdict}",
+    judged_by=judged_by(SourceAbsentParameters(), bind),
+    facts=SourceAbsentFacts,
+    measured=LOSS_TIMEOUTS,
+    source="ANSI E1.31-2018 6.7.1",
+    faults=("F02",),
+    next_checks=(
+        "Look at the screen of the silent source and at its link lamp.",
+        "Look on the backup's screen whether it knows that it is in control.",
+    ),
+    next_checks_quiet=("Reseat the source's network lead, then try another switch port.",),
+)

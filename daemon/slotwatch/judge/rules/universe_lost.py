@@ -1,0 +1,88 @@
+"""A universe that had data is silent for its loss timeout, or its source said that it stops."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+
+from slotwatch.durations import ns_from_s
+from slotwatch.judge.binding import TICK_NS, UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.rule import Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.silences import LOSS_TIMEOUTS, counts_from_ns, seen_by_listener, stopped_by_routes
+from slotwatch.snapshot import Severity
+
+
+@dataclass(frozen=True, slots=True)
+class UniverseLostParameters(RuleParameters):
+    start_s: float = number(10.0, "time that a house is given to appear after this computer's own link came back")
+    forgotten_s: float = number(600.0, "silence after which an undeclared universe is no open question")
+    lived_s: float = number(2.0, "shortest life of an undeclared universe that can be lost")
+
+
+def is_lost(ctx: RuleContext, p: UniverseLostParameters) -> Mask:
+    """A universe that had data is silent for its loss timeout, or all of its streams were terminated."""
+    universes = ctx.universes
+    had = universes.used & (universes.last_arrival_ns > 0)
+    silent_ns = ctx.now_ns - counts_from_ns(ctx, ns_from_s(p.start_s))
+    lost = had & (silent_ns > universes.loss_timeout_ns)
+    ended = had & ~lost & (universes.live == 0)
+    if ended.any():
+        lost |= ended & ctx.ended_by_word
+    lived_ns = universes.last_arrival_ns - universes.first_frame_ns
+    lost &= (universes.declared >= 0) | ((silent_ns < ns_from_s(p.forgotten_s)) & (lived_ns >= ns_from_s(p.lived_s)))
+    return _without_own(ctx, seen_by_listener(ctx, lost))
+
+
+def _without_own(ctx: RuleContext, mask: Mask) -> Mask:
+    """Leave out what this computer's own routes have stopped feeding, as declared: their input is the loss."""
+    return mask & ~stopped_by_routes(ctx) if mask.any() else mask
+
+
+def describe_lost(ctx: RuleContext, row: int) -> Finding:
+    rows = ctx.streams_of(row)
+    last_ns = ctx.streams.last_arrival_ns[rows]
+    newest_ns = int(last_ns.max()) if len(rows) else 0
+    # Those that had gone long before were not what kept it alive.
+    kept = rows[(last_ns > 0) & (last_ns >= newest_ns - int(ctx.universes.loss_timeout_ns[row]))]
+    stopped_on_purpose = bool(ctx.ended_by_word[row])
+    declared = ctx.declared_universe(row)
+    return Finding(
+        group="",
+        since_ns=newest_ns,
+        universes=(row,),
+        streams=tuple(kept.tolist()),
+        networks=(int(ctx.universes.network[row]),),
+        lower=int(declared is None or not declared.expected) + int(stopped_on_purpose),
+        # A desk that closes may be back in a moment: until silence itself would count, it is only noted.
+        quiet_until_ns=newest_ns + int(ctx.universes.loss_timeout_ns[row]) if stopped_on_purpose else 0,
+        weight=float(ctx.now_ns - newest_ns),
+    )
+
+
+def bind(setup: RuleSetup, p: UniverseLostParameters) -> tuple[RuleBinding, ...]:
+    return (RuleBinding(UNIVERSES, partial(is_lost, p=p), describe_lost, TICK_NS, refresh_s=None),)
+
+
+RULE = Rule(
+    name="universe-lost",
+    rule_class=RuleClass.LOSS,
+    severity=Severity.CRITICAL,
+    sentence="{universes} lost{from_sender} since {since}. {verdict} {works}",
+    judged_by=judged_by(UniverseLostParameters(), bind),
+    measured=LOSS_TIMEOUTS,
+    source="ANSI E1.31-2018 6.7.1 (loss and termination); Art-Net: common practice, no source",
+    faults=(
+        *("F01", "F02", "F03", "F04", "F05", "F06", "F07", "F08", "F09", "F10"),
+        *(f"F{n}" for n in range(16, 32)),
+    ),
+    next_checks=(
+        "Look at the screen of the source: is it running, and does it list this universe as sent?",
+        "Look at the link lamps of the source's network socket and of its switch port.",
+        "Look at the stage: do the racks and fixtures hold their last look, or fade?",
+    ),
+    next_checks_quiet=(
+        "Reseat the source's network lead at both ends, then try another lead and another switch port.",
+        "Read the switch's group table and log for this port.",
+    ),
+)

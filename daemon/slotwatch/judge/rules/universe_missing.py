@@ -1,0 +1,122 @@
+"""A declared universe was not heard at all, or did not come back where it is needed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+
+from slotwatch.durations import NANOSECONDS, ns_from_s
+from slotwatch.judge import wording
+from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.homes import elsewhere
+from slotwatch.judge.lists import say_lists
+from slotwatch.judge.numbering_mistakes import look_alikes
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
+from slotwatch.judge.silences import HEARD_LATELY_S, is_visible, seen_by_listener
+from slotwatch.snapshot import Severity
+
+LOUD_PHASES = ("pre-show", "show")
+REFRESH_S = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class UniverseMissingParameters(RuleParameters):
+    start_s: float = number(10.0, "time that a house is given to appear, or to come back once a phase needs it")
+
+
+@dataclass(frozen=True, slots=True)
+class UniverseMissingFacts(Facts):
+    looks_like: str
+
+
+def is_missing(ctx: RuleContext, p: UniverseMissingParameters) -> Mask:
+    """Declared, expected, visible, and no frame so long after the start or after it began to matter."""
+    universes, start_ns = ctx.universes, ns_from_s(p.start_s)
+    wanted: Mask = universes.used & (universes.declared >= 0) & universes.expected & (universes.live == 0)
+    if not wanted.any():
+        return wanted
+    since_ns = np.full(universes.count, ctx.started_ns, np.int64)
+    for network in ctx.listener.links:
+        here = universes.network == network
+        since_ns[here] = np.maximum(since_ns[here], ctx.listener.silence_counts_from_ns(network))
+    missing = wanted & (universes.last_arrival_ns == 0) & (ctx.now_ns - since_ns >= start_ns)
+    if ctx.phase in LOUD_PHASES and ctx.now_ns - ctx.phase_since_ns >= start_ns:
+        # Closed in a quieter phase, as it may be, and not back where it is needed.
+        missing |= wanted & ctx.ended_by_word & (universes.last_arrival_ns < ctx.phase_since_ns)
+    return seen_by_listener(ctx, missing & is_visible(ctx))
+
+
+def is_just_due(ctx: RuleContext, p: UniverseMissingParameters) -> bool:
+    """Whether the time given to a house ends within a second, or ended within the last."""
+    return abs(ctx.now_ns - ctx.started_ns - ns_from_s(p.start_s)) < NANOSECONDS
+
+
+def describe_missing(ctx: RuleContext, row: int) -> Finding:
+    declared = ctx.declared_universe(row)
+    sources = declared.sources if declared else ()
+    last_ns = int(ctx.universes.last_arrival_ns[row])
+    strays = elsewhere(ctx, row)
+    alike = [] if strays else look_alikes(ctx, row)
+    looks_like = f" {alike[0]}" if alike else ""
+    evidence = [f"{ctx.universe_name(row)}: no frame since {ctx.time_of_day(last_ns or ctx.started_ns)}."]
+    preview_ns = int(ctx.universes.last_preview_ns[row])
+    if preview_ns:
+        evidence.append("Only preview data came on it, which no receiver shows.")
+    heard = ctx.whole_sources(s for s in ctx.sources if ctx.sources[s].declared_as in sources)
+    also = []
+    if strays:
+        senders = {ctx.source_of(one) for stray in strays for one in ctx.streams_of(stray).tolist() if ctx.live[one]}
+        arrives = wording.list_names(ctx.network_name(int(ctx.universes.network[stray])) for stray in strays)
+        said = wording.list_names(ctx.say_sources(senders))
+        looks_like = f" It arrives on {arrives} instead, from {said}."
+        evidence.append(f"{said} sends it on {arrives}, where it is not declared: a lead or VLAN in the wrong network.")
+    if sources and not heard:
+        also.append("its source is off: nothing of it is heard at all")
+    by_lists = say_lists(ctx, row, () if strays else heard)
+    evidence += by_lists.evidence
+    also += by_lists.also_possible
+    looks_like += "" if alike else by_lists.hint
+    return Finding(
+        group="missing:" + ",".join(sources) + (" elsewhere" if strays or by_lists.is_elsewhere else ""),
+        since_ns=last_ns or ctx.started_ns,
+        universes=(row,),
+        source_names=sources,
+        networks=(int(ctx.universes.network[row]),),
+        facts=UniverseMissingFacts(looks_like),
+        evidence=(*evidence, *alike),
+        cause="wrong-network" if strays or by_lists.is_elsewhere else "",
+        also_possible=(*also, "it is sent unicast to its receivers only, and cannot be seen from here"),
+    )
+
+
+def bind(setup: RuleSetup, p: UniverseMissingParameters) -> tuple[RuleBinding, ...]:
+    return (
+        RuleBinding(
+            UNIVERSES,
+            partial(is_missing, p=p),
+            describe_missing,
+            refresh_s=REFRESH_S,
+            is_wary=partial(is_just_due, p=p),
+        ),
+    )
+
+
+RULE = Rule(
+    name="universe-missing",
+    rule_class=RuleClass.LOSS,
+    severity=Severity.CRITICAL,
+    sentence="{universes} not heard at all: declared and expected, no frame since {since}.{looks_like}",
+    judged_by=judged_by(UniverseMissingParameters(), bind),
+    facts=UniverseMissingFacts,
+    measured=(Threshold("heard_lately_s", HEARD_LATELY_S, "time for which what was heard can be seen from here"),),
+    faults=("F10", "F11", "F49"),
+    next_checks=(
+        "Look at the source's output list: is this universe patched, switched on, and under this number?",
+        "Compare how sender and receiver number universes: one may count from 0, the other from 1.",
+        "Look whether the source sends unicast to its receivers only: then it cannot be seen from here.",
+    ),
+    next_checks_quiet=("Start the devices in order: switches, then sources, then receivers.",),
+)
