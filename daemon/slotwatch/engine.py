@@ -95,6 +95,15 @@ class Engine:
         return self._ticked_ns + self.rest_ns
 
     @property
+    def has_live_streams(self) -> bool:
+        return self.model.soonest_loss_ns() is not None
+
+    @property
+    def is_settled(self) -> bool:
+        """Whether nothing is under way, so that only what arrives or a stream that is lost changes anything."""
+        return self.judge.is_settled
+
+    @property
     def rest_ns(self) -> int:
         """How long the next tick may wait after the last: TICK_NS to SETTLED_NS, and no stream is lost meanwhile."""
         longest_ns = SETTLED_NS if self.judge.is_settled else CALM_NS

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import statistics
 from collections import defaultdict
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,9 @@ from typing import Any
 import pytest
 
 from slotwatch import cli
+from slotwatch.edge.tools.captures import open_capture
+from slotwatch.edge.tools.replaying import Replay
+from slotwatch.house.schema import House, Phase
 from slotwatch.wire import compose, pcap
 from slotwatch.wire.pcap import Interface
 from tests.views.contract import fits
@@ -297,3 +301,12 @@ def test_a_clean_stop_without_data_is_a_clean_stop(capsys: pytest.CaptureFixture
     (lost,) = (one for one in found["incidents"] if one["rule"] == "universe-lost")
     assert lost["cause"] == "stream-terminated"
     assert found["rejected"] == {} and "no-start-code" in found["sources"][0]["odd"]
+
+
+def test_a_long_silence_costs_by_its_deadlines_and_not_by_its_seconds(tmp_path: Path) -> None:
+    """Twenty silences of a day each: ticks stand for work."""
+    day = 86_400 * 1_000_000_000
+    capture = open_capture(made(tmp_path, [(k * day, frame(7, k)) for k in range(20)]))
+    judged = Replay(capture, replace(House(), networks=capture.networks), Phase.SHOW).run()
+    assert judged.ticks < 20 * 250
+    assert judged.snapshot.universes["frames"][0] == 20

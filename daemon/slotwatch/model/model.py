@@ -126,6 +126,9 @@ class Model:
         bucket = now_ns // BUCKET_NS
         self.streams.windows.fold()
         passed = bucket - self._bucket
+        if passed and self.streams.windows.is_empty and not self.streams.live[: self.streams.top].any():
+            self._skip_to(bucket)
+            passed = 0
         # After a long leap the windows are empty anyway: skip whole seconds.
         turns = passed if passed <= MINUTE else MINUTE + (passed - MINUTE) % SECOND
         for each in range(bucket - turns + 1, bucket + 1):
@@ -141,6 +144,15 @@ class Model:
             self._arrivals.winners_stale = False
             control.settle(self.streams)
         self.stage.advance(self, now_ns)
+
+    def _skip_to(self, bucket: int) -> None:
+        """Leap over buckets in which nothing is live and no window holds anything: only memory runs out in them."""
+        self.streams.windows.skip(bucket - self._bucket)
+        if bucket // SECOND > self._bucket // SECOND:
+            self.sources.expire_lists(bucket // SECOND * SECOND * BUCKET_NS)
+        if bucket // MINUTE > self._bucket // MINUTE:
+            self.streams.forget_old(bucket // MINUTE * MINUTE * BUCKET_NS)
+        self._bucket = bucket
 
     def _each_bucket(self, bucket: int) -> None:
         streams = self.streams

@@ -59,7 +59,12 @@ class Windows:
         self._folded: NDArray[np.int16] = np.zeros((METRICS, capacity), np.int16)
         self._untold: NDArray[np.int64] = np.zeros(capacity, np.int64)
         self._gaps_us: NDArray[np.uint32] = np.zeros((SECONDS, capacity), np.uint32)
-        self._bucket = bucket
+        self._bucket = self._added_bucket = bucket
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether every window has been empty for a second and more, so that turning buckets changes nothing."""
+        return self._bucket - self._added_bucket > max(BUCKETS, SECONDS * SECOND) + SECOND
 
     @property
     def _at(self) -> int:
@@ -81,11 +86,13 @@ class Windows:
     def add(self, metric: int, rows: NDArray[np.intp], counts: Any) -> None:
         """Add int16 counts to the bucket that is being filled. Rows must differ from each other."""
         self._ring[metric, self._at][rows] += counts
+        self._added_bucket = self._bucket
 
     def add_gap(self, rows: NDArray[np.intp], gaps_us: NDArray[np.uint32]) -> None:
         """Remember the longest gap of the second that is being filled. Rows must differ."""
         second = self._gaps_us[self._second]
         second[rows] = np.maximum(second[rows], gaps_us)
+        self._added_bucket = self._bucket
 
     def gaps_of_this_second_us(self) -> NDArray[np.uint32]:
         """Longest gap of each stream in the second that is being filled, (capacity,)."""

@@ -19,9 +19,15 @@ from slotwatch.wire.universe import Protocol
 TICK_NS = 50_000_000
 """How often a running house is judged; a replay judges at the same moments."""
 SECOND_NS = 1_000_000_000
-STEPS = ((15 * SECOND_NS, TICK_NS), (600 * SECOND_NS, SECOND_NS))
-"""In a silence this long, how far apart the ticks are: every tick while loss timeouts and on-delays run out (the
-longest is 10 s), then each second while queriers and discovery do, then LAST_STEP_NS."""
+CLOSE_NS = 5 * SECOND_NS
+"""So long into a silence in which nothing is live any more ticks are close: loss timeouts have run out by then."""
+DELAYS_NS = 15 * SECOND_NS
+"""So long they come each second: on-delays run out (the longest is 10 s)."""
+SHARE = 10
+"""Later a tick comes after a tenth of the silence so far, and at each deadline that is known."""
+DEADLINES_NS = (20 * SECOND_NS, 60 * SECOND_NS, 260 * SECOND_NS, 600 * SECOND_NS)
+"""Since a last packet or query: discovery lists run out, incidents may open again, a querier is missed, an undeclared
+universe is no open question any more."""
 LAST_STEP_NS = 10 * SECOND_NS
 LONGEST_GAP_NS = 86_400 * SECOND_NS
 """A silence of more than a day is jumped over."""
@@ -49,6 +55,7 @@ class Replay:
         self.ticks = 0
         self._told = told
         self._begun = False
+        self._last_ns = BASE_NS
         self._due_ns = BASE_NS + TICK_NS
         self._incidents: dict[int, Incident] = {}
 
@@ -90,6 +97,7 @@ class Replay:
             if seen < len(waiting):
                 at_ns = min(at_ns, waiting[seen].t_ns)
             self._advance(at_ns)
+            self._last_ns = at_ns
             end = int(np.searchsorted(times, self._due_ns, side="right"))
             if end > row:
                 self.engine.ingest(rows_of(batch, row, end))
@@ -101,14 +109,36 @@ class Replay:
     def _advance(self, until_ns: int) -> None:
         """Give every tick that is due before this time."""
         if until_ns - self._due_ns > LONGEST_GAP_NS:
-            self._advance(self._due_ns + STEPS[-1][0])
+            self._advance(self._due_ns + DEADLINES_NS[-1] + SECOND_NS)
             self._due_ns = until_ns - LAST_STEP_NS
         begun_ns = self._due_ns
         while self._due_ns < until_ns:
             self._tick(self._due_ns)
             silent_ns = self._due_ns - begun_ns
-            step_ns = next((step_ns for limit_ns, step_ns in STEPS if silent_ns < limit_ns), LAST_STEP_NS)
-            self._due_ns += step_ns if self._due_ns + step_ns < until_ns else TICK_NS
+            step_ns = self._step_ns(silent_ns)
+            # The last one before a packet stands right before it, so that what ran out meanwhile is told first.
+            left_ns = (until_ns - self._due_ns - 1) // TICK_NS * TICK_NS
+            self._due_ns += max(TICK_NS, min(step_ns, left_ns))
+
+    def _step_ns(self, silent_ns: int) -> int:
+        """How long after a tick the next one is due, so long into a silence."""
+        rest_ns = self._rest_ns()
+        if silent_ns < CLOSE_NS or self.engine.has_live_streams:
+            return rest_ns
+        if silent_ns < DELAYS_NS:
+            return SECOND_NS
+        step_ns = max(SECOND_NS, silent_ns // SHARE)
+        later = [at_ns - self._due_ns for at_ns in self._deadlines_ns() if at_ns > self._due_ns]
+        return min([step_ns, *(left_ns + TICK_NS for left_ns in later)])
+
+    def _deadlines_ns(self) -> list[int]:
+        queriers = self.engine.judge.listener.queriers.values()
+        since = [querier.last_ns for known in queriers for querier in known.values()]
+        return [last_ns + after_ns for last_ns in (*since, self._last_ns) for after_ns in DEADLINES_NS]
+
+    def _rest_ns(self) -> int:
+        """How long the engine can wait for the next tick, in whole ticks, so that none falls beside the grid."""
+        return -(-self.engine.rest_ns // TICK_NS) * TICK_NS if self.engine.is_settled else TICK_NS
 
     def _tick(self, at_ns: int) -> None:
         self.engine.tick(at_ns, self.capture.wall_offset_ns)
