@@ -5,6 +5,7 @@ import { clockTime, ms } from "./clock.js";
 
 const MOST_WHAT = 28; // letters that fit one line of the first size at 1366 px
 const MOST_LINE = 35;
+const OF_ITS_SOURCE = new Set(["universe-lost", "source-absent", "backup-absent", "backup-in-control", "backup-differs", "slow-refresh", "sequence-unusable", "identity-changed"]);
 const AUDIENCE = { "universe-lost": 4, "universe-missing": 4, "source-conflict": 3, "short-frame": 3, "sync-missing": 3 };
 
 /** How the universes stand now, counted. `due` leaves out those that nobody has to send. */
@@ -168,7 +169,7 @@ function calm(feed, here, nowMs) {
     const unseen = here.states["not-visible"];
     return unseen ? { ...shown, tone: "note", what: "Nothing is seen", holds: `0 of ${count(here.due)} universes seen` } : { ...shown, tone: "note", what: "Nothing is sent", holds: "Nothing is due now" };
   }
-  if (!here.declares) return { ...shown, tone: "note", what: "Nothing declared", holds: `${plural(here.arriving, "universe")} heard`, more: ["Only what needs no declaration is judged", ...more].join(" · ") };
+  if (feed.house.declares_nothing || !here.declares) return { ...shown, tone: "note", what: "Nothing declared", holds: `${plural(here.arriving, "universe")} heard`, more: ["Only what needs no declaration is judged", ...more].join(" · ") };
   if (here.arriving < here.due) {
     const unseen = here.states["not-visible"];
     return { ...shown, tone: "well", what: "No fault seen", holds: `${count(here.arriving)} of ${count(here.due)} universes seen`, more: [`${count(unseen)} not visible from this port`, ...more].join(" · ") };
@@ -233,7 +234,9 @@ function place(name, incident, feed, room) {
   if (!name) return "data";
   const label = ((incident.labels || {})[name] || (feed.universes.get(name) || {}).label || "").trim();
   const short = name.replace(/@.*$/, "");
-  return label ? `${cut(label, Math.max(6, room - short.length - 3))} (${short})` : short;
+  if (!label) return short;
+  const both = `${label} (${short})`;
+  return both.length <= room ? both : cut(label, Math.max(6, room));
 }
 
 /** A text in at most so many letters; `ending` stays whole. */
@@ -247,10 +250,10 @@ function lookAt(incident, feed) {
   const phrase = PHRASES[incident.rule];
   const [first = ""] = incident.next_checks || [];
   const clause = first.split(/[:;,?!]|\.(?:\s|$)| and | whether /)[0].trim();
-  if (clause && clause.length <= MOST_LINE) return clause;
+  if (clause.includes(" ", 6) && clause.length <= MOST_LINE) return clause.replaceAll("`", "");
   if (phrase && phrase.look) return phrase.look;
   const names = sourceNames(incident);
-  if (names.length === 1) return cut(`Look at ${names[0]}'s screen`, MOST_LINE, "'s screen");
+  if (names.length === 1 && OF_ITS_SOURCE.has(incident.rule)) return cut(`Look at ${names[0]}'s screen`, MOST_LINE, "'s screen");
   const universes = incident.universes || [];
   return universes.length === 1 ? cut(`Look at ${place(universes[0], incident, feed, 26)}`, MOST_LINE) : clause ? cut(clause, MOST_LINE) : "Open the incident below";
 }

@@ -13,6 +13,7 @@ import math
 import pytest
 from playwright.sync_api import Page
 
+from slotwatch.judge.catalog import RULES
 from tests.web.conftest import Open
 from tests.web.situations import desk_lost, flood, incident, iso, universe
 from tests.web.stand_in import PAGES, now_ms
@@ -54,6 +55,30 @@ def test_three_lines_are_read_at_two_metres(open_page: Open, situation: str) -> 
 
 def lines(page: Page) -> list[str]:
     return [page.locator(f".verdict-now .{name}").inner_text().strip() for name in ("what", "holds", "look")]
+
+
+def test_every_rule_has_a_verdict_that_fits_one_line(open_page: Open) -> None:
+    """Each rule of the table in turn, with a long label, a long source and a long fixture: three lines, none of them wrapped."""
+    opened = open_page("well", width=1366, height=768)
+    long = {"e131/3": "Bridge one, upstage left"}
+    for row in opened.listener.situation.universes:
+        row["label"] = long.get(row["universe"], row["label"])
+    page = opened.go("/")
+    size = page.evaluate("parseFloat(getComputedStyle(document.querySelector('.verdict-now .what')).fontSize)")
+    wrong = []
+    for number, rule in enumerate(RULES, 100):
+        at_ms = now_ms()
+        one = incident(number, at_ms, rule.name, "critical", ["e131/3"], at_ms) | {
+            "sources": ["media server of the guests"], "fixtures": ["Haze machine stage right"], "labels": long, "next_checks": list(rule.next_checks),
+        }  # fmt: skip
+        opened.listener.send("incident", one)
+        page.wait_for_function("id => document.querySelector(`.card[data-incident='${id}']`)", arg=number)
+        page.wait_for_timeout(30)
+        heights = [page.locator(f".verdict-now .{name}").bounding_box()["height"] for name in ("what", "holds", "look")]  # type: ignore[index]
+        if max(heights) > 1.5 * size or len(lines(page)[2].split()) < 3:
+            wrong.append((rule.name, lines(page)))
+        opened.listener.send("incident", one | {"state": "closed", "closed_at": iso(at_ms)})
+    assert wrong == []
 
 
 VERDICTS = {
