@@ -23,6 +23,8 @@ def one_source_each(
     """Give each row the first row of the source that it is a leg of."""
     legs = _Legs(rows)
     legs.join_alike(_identity)
+    if len({row.network for row in rows.values()}) < 2:
+        return {row: legs.first(row) for row in rows}
     legs.join_across(lambda row: row.declared_as and (row.declared_as,), newest=True)
     legs.join_across(_own_name, universes_of)
     return {row: legs.first(row) for row in rows}
