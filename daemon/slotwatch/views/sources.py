@@ -29,7 +29,7 @@ def source(sheet: Sheet, index: int) -> SourceAnswer:
     index: of any of its legs in Snapshot.sources. Address and network are those of the first leg that sends.
     """
     lists = sheet.streams
-    legs = sheet.legs[sheet.first_leg[index]]
+    legs = sorted(sheet.legs[sheet.first_leg[index]], key=lambda leg: sheet.snapshot.sources[leg].network)
     rows = [sheet.snapshot.sources[leg] for leg in legs]
     streams = [stream for leg in legs for stream in sheet.streams_from[leg]]
     live = [stream for stream in streams if lists["state"][stream] == _LIVE]
