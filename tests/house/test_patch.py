@@ -225,3 +225,22 @@ def test_names_of_paperwork_can_be_printed_whatever_stands_in_their_cells() -> N
     """A cell of two lines, a no-break space, and a terminal's escape sequence (ECMA-48 CSI): one plain line each."""
     patch = read(HEAD.rstrip() + ',label\n"7\x1b[2J",1,1,dimmer,"Front\nwash"\n8,1,2,dimmer,Front\xa0wash\n')
     assert [(one.name, one.label) for one in patch.fixtures] == [("7 [2J", "Front wash"), ("8", "Front wash")]
+
+
+def test_two_rows_that_ran_together_are_a_fault_with_their_line_and_no_dropped_fixture() -> None:
+    patch = read("fixture,universe,address,footprint\n1,e131/1,1,5\n2,e131/1,6,5,3,e131/1,11,5\n4,e131/1,16,5,,\n")
+    assert [fixture.name for fixture in patch.fixtures] == ["1", "4"]
+    assert [str(problem) for problem in patch.problems] == [
+        "patch.csv:3: 8 cells, the header has 4; the first one too many is '3' - each fixture or circuit stands in a "
+        "row of its own, and a cell with the delimiter in it stands in quotes"
+    ]
+    circuits = read_circuits("circuits.csv", b"circuit,rack,way\nA,R,1,B,R,2\n")
+    assert circuits.circuits == [] and [problem.line for problem in circuits.problems] == [2]
+
+
+@pytest.mark.parametrize("title", ["Cct", "Ckt", "CCT"])
+def test_short_names_of_a_circuit_are_understood(title: str) -> None:
+    """Common practice, no source."""
+    patch = read(f"fixture,universe,address,footprint,{title}\n1,e131/1,1,5,C12\n")
+    assert patch.fixtures[0].circuit == "C12"
+    assert read_circuits("c.csv", f"{title},rack,way\nC12,R,1\n".encode()).circuits[0].name == "C12"

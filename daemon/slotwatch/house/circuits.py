@@ -12,7 +12,7 @@ from slotwatch.house.schema import Circuit
 from slotwatch.house.sheet import Column, Row, read_sheet
 
 COLUMNS = (
-    Column("circuit", ("circ", "circuit no", "circuit number", "name"), True),
+    Column("circuit", ("circ", "cct", "ckt", "circuit no", "circuit number", "name"), True),
     Column("rack", ("dimmer rack", "rack name"), True),
     Column("way", ("way no", "way number", "dimmer", "module no", "outlet"), True),
     Column("module", ("module type", "type")),
@@ -36,7 +36,7 @@ class Circuits:
 def read_circuits(file: str, data: bytes, own_columns: tuple[tuple[str, str], ...] = ()) -> Circuits:
     """Read a CSV circuit list. HouseFileError if it is no table; single rows' faults are in `problems`."""
     sheet = read_sheet(file, data, COLUMNS, own_columns)
-    read = Circuits(notes=[f"{file}: {sheet.readings}"])
+    read = Circuits(problems=list(sheet.problems), notes=[f"{file}: {sheet.readings}"])
     seen: dict[str, int] = {}
     for row in sheet.rows:
         values: dict[str, Any] = {}

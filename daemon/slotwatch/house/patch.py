@@ -24,7 +24,7 @@ COLUMNS = (
     Column("footprint", ("slots", "dmx footprint", "slot count", "number of slots")),
     Column("label", ("name", "fixture name", "purpose", "focus")),
     Column("position", ("pos", "hanging position", "location", "bar")),
-    Column("circuit", ("circ", "circuit no", "circuit number", "power circuit")),
+    Column("circuit", ("circ", "cct", "ckt", "circuit no", "circuit number", "power circuit")),
     Column("faces_audience", ("faces audience", "audience", "audience facing")),
     Column("accepted_overlap", ("accepted overlap", "overlap accepted")),
 )
@@ -69,7 +69,7 @@ def read_patch(
     A profile that is not declared is kept with the row's footprint (or one slot): the patch check names it.
     """
     sheet = read_sheet(file, data, COLUMNS, own_columns)
-    patch = Patch(notes=[f"{file}: {sheet.readings}"])
+    patch = Patch(problems=list(sheet.problems), notes=[f"{file}: {sheet.readings}"])
     table = ProfileTable.of(profiles)
     cut = cut_zeros([row["address"] for row in sheet.rows])
     seen: dict[str, int] = {}

@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from slotwatch.errors import HouseFileError, Problem
 from slotwatch.house.cells import one_line
@@ -55,6 +55,8 @@ class Sheet:
     """Our names of the columns that are there."""
     readings: str
     """How each column was read, for people, in one line."""
+    problems: list[Problem] = field(default_factory=list)
+    """Rows with more cells than the header has; nothing of them is read."""
 
 
 def read_sheet(file: str, data: bytes, columns: tuple[Column, ...], own: tuple[tuple[str, str], ...] = ()) -> Sheet:
@@ -98,12 +100,26 @@ def _sheet(file: str, records: Iterator[tuple[int, list[str]]], header_at: int, 
             places[name] = index
             used.append(name if title == name else f"{name} from {title!r}")
     readings = "columns read: " + ", ".join(used) + (f"; not used: {', '.join(unused)}" if unused else "")
-    rows = [
-        Row(number, {name: one_line(cells[at]) for name, at in places.items() if at < len(cells)})
-        for number, cells in records
-    ]
-    filled = [row for row in rows if any(row.cells.values())]
-    return Sheet(file, filled, frozenset(places), readings)
+    sheet = Sheet(file, [], frozenset(places), readings)
+    for number, cells in records:
+        if any(cell.strip() for cell in cells[len(header) :]):
+            sheet.problems.append(_too_long(file, number, cells, len(header)))
+            continue
+        row = Row(number, {name: one_line(cells[at]) for name, at in places.items() if at < len(cells)})
+        if any(row.cells.values()):
+            sheet.rows.append(row)
+    return sheet
+
+
+def _too_long(file: str, number: int, cells: list[str], wanted: int) -> Problem:
+    first = one_line(cells[wanted])[:60] or one_line(next(filter(str.strip, cells[wanted:])))[:60]
+    return Problem(
+        file,
+        number,
+        "",
+        f"{len(cells)} cells, the header has {wanted}; the first one too many is {first!r}",
+        "each fixture or circuit stands in a row of its own, and a cell with the delimiter in it stands in quotes",
+    )
 
 
 def _records(file: str, text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
