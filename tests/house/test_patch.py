@@ -244,3 +244,13 @@ def test_short_names_of_a_circuit_are_understood(title: str) -> None:
     patch = read(f"fixture,universe,address,footprint,{title}\n1,e131/1,1,5,C12\n")
     assert patch.fixtures[0].circuit == "C12"
     assert read_circuits("c.csv", f"{title},rack,way\nC12,R,1\n".encode()).circuits[0].name == "C12"
+
+
+def test_sixty_rows_that_are_wrong_alike_are_one_line_with_the_way_out() -> None:
+    rows = "".join(f"{number},1,{number},dimmer\n" for number in range(1, 61))
+    assert [str(problem) for problem in read(HEAD + rows, BOTH).problems] == [
+        "patch.csv:2: universe: 1 - this house has two protocols: write e131/1 or artnet/0 (and in 59 more rows); "
+        'or say once what each number is: [patch] universes = { 1 = "e131/1" }'
+    ]
+    few = "".join(f"{number},1,{number},dimmer\n" for number in range(1, 4))
+    assert [problem.line for problem in read(HEAD + few, BOTH).problems] == [2, 3, 4]

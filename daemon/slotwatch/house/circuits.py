@@ -9,7 +9,7 @@ from typing import Any
 from slotwatch.errors import Problem
 from slotwatch.house.cells import amount, whole
 from slotwatch.house.schema import Circuit
-from slotwatch.house.sheet import Column, Row, read_sheet
+from slotwatch.house.sheet import Column, Row, condensed, read_sheet
 
 COLUMNS = (
     Column("circuit", ("circ", "cct", "ckt", "circuit no", "circuit number", "name"), True),
@@ -51,6 +51,7 @@ def read_circuits(file: str, data: bytes, own_columns: tuple[tuple[str, str], ..
         elif len(values) == len(_CONVERT):
             read.circuits.append(_circuit(file, row, values))
         seen.setdefault(row["circuit"], row.number)
+    read.problems = condensed(read.problems)
     return read
 
 

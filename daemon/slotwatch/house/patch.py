@@ -8,7 +8,7 @@ from sys import intern
 from slotwatch.errors import Problem
 from slotwatch.house.cells import SLOTS, Addressing, WrongUniverse, cut_zeros, whole, yes
 from slotwatch.house.schema import Fixture, Profile
-from slotwatch.house.sheet import Column, Row, read_sheet
+from slotwatch.house.sheet import Column, Row, condensed, read_sheet
 
 COLUMNS = (
     Column(
@@ -79,6 +79,7 @@ def read_patch(
             patch.problems.append(Problem(file, row.number, "address", row["address"], wanted))
             continue
         _read_row(file, row, addressing, table, patch, seen)
+    patch.problems = condensed(patch.problems)
     return patch
 
 

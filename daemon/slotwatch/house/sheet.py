@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import csv
 import re
+from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from slotwatch.errors import HouseFileError, Problem
 from slotwatch.house.cells import one_line
@@ -19,6 +20,8 @@ MAX_SHEET_BYTES = 16 << 20
 MAX_ROWS = 100_000
 """Five times the rows of 512 full universes."""
 MAX_COLUMNS = 256
+MOST_ALIKE = 5
+"""Rows that are wrong in the same way and are listed one by one."""
 HEADER_WITHIN = 30
 """Rows of titles that may stand above the header."""
 _DELIMITERS = (",", ";", "\t")
@@ -120,6 +123,24 @@ def _too_long(file: str, number: int, cells: list[str], wanted: int) -> Problem:
         f"{len(cells)} cells, the header has {wanted}; the first one too many is {first!r}",
         "each fixture or circuit stands in a row of its own, and a cell with the delimiter in it stands in quotes",
     )
+
+
+def condensed(problems: list[Problem]) -> list[Problem]:
+    """Say once, with a count, what is wrong in the same way in more than MOST_ALIKE rows."""
+    alike = Counter((problem.key, problem.wanted) for problem in problems)
+    said: set[tuple[str, str]] = set()
+    found: list[Problem] = []
+    for problem in problems:
+        kind = problem.key, problem.wanted
+        if alike[kind] <= MOST_ALIKE:
+            found.append(problem)
+        elif kind not in said:
+            said.add(kind)
+            wanted = f"{problem.wanted} (and in {alike[kind] - 1} more rows)"
+            if problem.key == "universe":
+                wanted += '; or say once what each number is: [patch] universes = { 1 = "e131/1" }'
+            found.append(replace(problem, wanted=wanted))
+    return found
 
 
 def _records(file: str, text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
