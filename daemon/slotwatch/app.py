@@ -217,7 +217,7 @@ class App:
 
     def _all_ready(self) -> None:
         wanted = [role for role in ORDER if role in self._children]
-        if self._ready or not all(self._children[role].ready for role in wanted):
+        if self._ready or self._stopping or not all(self._children[role].ready for role in wanted):
             return
         self._ready = True
         page = self._summary["page"]

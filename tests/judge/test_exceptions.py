@@ -116,6 +116,15 @@ def test_one_made_from_an_incident_outlives_a_restart() -> None:
     assert (found.severity, found.accepted) == (Severity.NOTE, "no pixels tonight")
 
 
+def test_one_made_right_after_a_restart_shows_at_once_on_what_is_not_found_anew_yet() -> None:
+    before = two_lost().run(20.0).all[0]
+    after = Stage(house_of((1, 2)))
+    after.judge.command("resume", next_id=2, incidents=[before])
+    after.run(1.0)
+    accept(after, before.id)
+    assert after.all[0].accepted == "no pixels tonight"
+
+
 def test_one_of_a_rule_without_universes_holds_for_its_sources() -> None:
     case = BY_RULE["malformed-packets"]
     shown = case.stage(case.over()).run(case.end_s - 8.0)

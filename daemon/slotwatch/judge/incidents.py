@@ -15,7 +15,7 @@ from slotwatch.judge.drafts import Explains, IncidentDraft, IncidentRecord, Slot
 from slotwatch.judge.events import Event
 from slotwatch.judge.explain import TIMED
 from slotwatch.judge.likeness import difference, is_alike, joined
-from slotwatch.snapshot import Acknowledgement, Incident, TimelineEntry
+from slotwatch.snapshot import Acknowledgement, Incident, MadeException, TimelineEntry
 
 NANOSECONDS = 1_000_000_000
 REOPEN_NS = int(FLAPPING.threshold("reopen_s")) * NANOSECONDS
@@ -312,11 +312,15 @@ class IncidentBook:
         """The incident of that number. ValueError if this judgement knows none."""
         return self._entry(number).incident
 
-    def note(self, number: int, text: str, now_ns: int) -> None:
-        """Put a sentence into the timeline of an open incident."""
+    def note_exception(self, number: int, made: MadeException | None, text: str, now_ns: int) -> None:
+        """Show an exception at an open incident, or that it was taken back (None), also before the next pass."""
         entry = self._open.get(number)
-        if entry is not None:
-            self._say(entry, now_ns, "accepted", text)
+        if entry is None:
+            return
+        incident = entry.incident
+        incident.accepted = made.reason if made else ""
+        incident.accepted_until, incident.accepted_by = (made.until, made.by) if made else ("", "")
+        self._say(entry, now_ns, "accepted", text)
 
     def _entry(self, number: int) -> IncidentRecord:
         entry = self._open.get(number)

@@ -324,14 +324,16 @@ class Judge:
         found = self._book.find(int(id))
         now_wall_ns = self._now_ns + self.wall_offset_ns
         made = self._exceptions.make(found, reason, by, int(until_wall_ns), now_wall_ns)
-        self._book.note(found.id, f"Accepted by {made.by} until {made.until}: {made.reason}", self._now_ns)
+        self._book.note_exception(
+            found.id, made, f"Accepted by {made.by} until {made.until}: {made.reason}", self._now_ns
+        )
         self._regrade = True
         return {"id": found.id}
 
     def _unaccept(self, id: int, by: str = "") -> dict[str, Any]:
         made = self._exceptions.take_back(int(id))
         who = f" by {by.strip()}" if by.strip() else ""
-        self._book.note(made.incident, f"The exception was taken back{who}.", self._now_ns)
+        self._book.note_exception(made.incident, None, f"The exception was taken back{who}.", self._now_ns)
         self._regrade = True
         return {"id": made.incident}
 
