@@ -206,3 +206,19 @@ def test_judge_restores_once_with_times_of_the_wall_clock() -> None:
     assert again.model.stage.hours.rows() == hours
     assert again.judge.command("restore", hours=hours) == {"restored": False}
     assert again.model.stage.hours.rows() == hours
+
+
+def test_a_fixture_that_gave_no_light_is_marked_and_the_mark_is_kept() -> None:
+    plan = LightPlan(house())
+    check = RigCheck(plan, 0)
+    first, second = (plan.fixtures[number].name for number in plan.bright_fixture[:2].tolist())
+    check.done = {first: 5, second: 9}
+    assert check.mark(first, 10, gives_light=False) == [first]
+    view = json.loads(json.dumps(check.view()))
+    assert [row["fixture"] for row in view["done"]] == [second, first], "the latest first"
+    assert [row["no_light"] for row in view["done"]] == [False, True]
+    again = RigCheck.restored(plan, view, 100)
+    assert again.no_light == {first: 110}
+    assert again.mark(first, 120, gives_light=True) == []
+    with pytest.raises(ValueError, match="no fixture ghost is patched"):
+        check.mark("ghost", 1, gives_light=False)

@@ -92,9 +92,16 @@ class Shown:
 
     # --- commands -----------------------------------------------------------------------------------------
 
-    def rig_check_command(self, stop: bool = False) -> dict[str, Any]:
-        """Begin a rig check anew, or end the one that runs. ValueError if there is nothing to check or to end."""
+    def rig_check_command(self, stop: bool = False, no_light: str = "", light: str = "") -> dict[str, Any]:
+        """Begin a rig check anew, end the one that runs, or note that a fixture gave no light (or does after all).
+
+        ValueError if there is nothing to check, to end or to mark.
+        """
         stage = self._ready()
+        if no_light or light:
+            if stage.rig_check is None:
+                raise ValueError("no rig check was begun")
+            return {"no_light": stage.rig_check.mark(no_light or light, self._now_ns, gives_light=not no_light)}
         if not stop:
             check = stage.start_rig_check(self._now_ns)
             return {"running": True, "total": len(check.left())}

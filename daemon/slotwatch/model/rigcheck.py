@@ -33,6 +33,8 @@ class RigCheck:
         self.running = True
         self.done: dict[str, int] = {}
         """Fixture: when it was brought up."""
+        self.no_light: dict[str, int] = {}
+        """Fixture: when a person saw that it was brought up and gave no light."""
         self.flagged: list[dict[str, Any]] = []
         self._was_up: NDArray[np.bool_] | None = None
         self._pending: list[tuple[int, int]] = []
@@ -81,6 +83,15 @@ class RigCheck:
         places = {(self.plan.fixtures[n].universe, self.plan.fixtures[n].address) for _, n in rises}
         return len(places) == 1
 
+    def mark(self, name: str, now_ns: int, *, gives_light: bool) -> list[str]:
+        """Note what a person saw of a fixture; return all that gave no light. ValueError if none has this name."""
+        if not any(fixture.name == name for fixture in self.plan.fixtures):
+            raise ValueError(f"no fixture {name[:60]} is patched")
+        self.no_light.pop(name, None)
+        if not gives_light:
+            self.no_light[name] = now_ns
+        return list(self.no_light)
+
     def left(self) -> list[Fixture]:
         """Fixtures that give light and were not brought up yet, in the order of the patch."""
         fixtures = self.plan.fixtures
@@ -96,7 +107,16 @@ class RigCheck:
             "running": self.running,
             "started_ns": self.started_ns,
             "total": len(self._numbers),
-            "done": [{**_say(names[name]), "t_ns": t_ns} for name, t_ns in self.done.items() if name in names],
+            "done": [
+                {**_say(names[name]), "t_ns": t_ns, "no_light": name in self.no_light}
+                for name, t_ns in sorted(self.done.items(), key=lambda one: -one[1])
+                if name in names
+            ],
+            "no_light": [
+                {**_say(fixture), "t_ns": self.no_light[fixture.name]}
+                for fixture in self.plan.fixtures
+                if fixture.name in self.no_light
+            ],
             "left": [{"position": position, "fixtures": rows} for position, rows in by_position.items()],
             "circuits_left": sorted({fixture.circuit for fixture in self.left() if fixture.circuit}),
             "flagged": list(self.flagged),
@@ -113,6 +133,8 @@ class RigCheck:
             check = cls(plan, int(kept["started_ns"]) + shift_ns)
             check.running = bool(kept["running"])
             check.done = {str(row["fixture"]): int(row.get("t_ns", 0)) + shift_ns for row in kept["done"]}
+            dark = kept.get("no_light", ())
+            check.no_light = {str(row["fixture"]): int(row.get("t_ns", 0)) + shift_ns for row in dark}
             check.flagged = [{**row, "t_ns": int(row.get("t_ns", 0)) + shift_ns} for row in kept["flagged"]][:MAX_FLAGS]
         except (KeyError, TypeError, ValueError) as error:
             raise ValueError(f"this is no rig check: {error}") from None

@@ -146,7 +146,7 @@ class Changes:
         return answer({"at": iso_wall(at_ns), "text": text, "by": by, "stored": stored}, 201)
 
     async def rig_check(self, request: web.Request) -> web.Response:
-        given = order(await body(request), stop=bool)
+        given = order(await body(request), stop=bool, no_light=str, light=str)
         await self._front.when_resumed()
         return answer(await self._kept("rig_check", **given))
 
