@@ -31,6 +31,14 @@ article{break-inside:avoid}
 @media print{body{margin:0;max-width:none;font-size:10.5pt;background:#fff;color:#000}h2{break-after:avoid}
 thead{display:table-header-group}tr,figure{break-inside:avoid}}
 """
+REASONS = {
+    "link-down": "this listener's own link was down",
+    "host-overrun": "this computer lost packets before they were judged",
+    "stall": "this computer did not get to judging",
+    "not-running": "slotwatch was stopped",
+    "ended-unexpectedly": "slotwatch ended without being stopped: a power cut, a crash or a kill",
+}
+"""Why a time was not judged, in words."""
 BAD_STATES = frozenset({"lost", "missing", "faulty"})
 WIDTH, HEIGHT, FOOT = 720, 76, 14
 MOST_BARS = 720
@@ -132,7 +140,12 @@ def _incidents(incidents: list[dict[str, Any]], zone: tzinfo) -> str:
 
 def _intervals(gaps: list[dict[str, Any]], zone: tzinfo) -> list[tuple[str, ...]]:
     return [
-        (_short(gap["from"], zone), _short(gap["to"], zone) if gap["to"] else "now", gap["network"], gap["reason"])
+        (
+            _short(gap["from"], zone),
+            _short(gap["to"], zone) if gap["to"] else "now",
+            gap["network"],
+            REASONS.get(gap["reason"], gap["reason"]),
+        )
         for gap in gaps
     ]
 

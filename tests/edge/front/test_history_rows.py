@@ -145,3 +145,16 @@ def test_numbers_go_on_where_the_history_was_replaced_by_an_older_one(path: Path
     for content in (b"", b"many\n", b"-3", b"9" * 5000):
         number_file(path).write_bytes(content)
         assert first_number(path) == 1
+
+
+def test_a_show_goes_on_over_a_restart_and_not_over_a_night_without_a_listener(path: Path) -> None:
+    """The phases' table has `show` again after each start; between the two lie minutes, or a night."""
+    hour_ms = 3_600_000
+    store = Store(path)
+    gaps = {(3 * hour_ms, ""): (3 * hour_ms + 60_000, "not-running"), (5 * hour_ms, ""): (20 * hour_ms, "not-running")}
+    store.write(Pending(phases={3 * hour_ms + 60_000: "show", 20 * hour_ms: "show"}, not_judged=gaps))
+    store.close()
+    archive = Archive(path)
+    at = 1_000_000
+    assert span_of(archive, None, None, 4 * hour_ms * at)[0] == 1000 * at, "since curtain up, over the restart"
+    assert span_of(archive, None, None, 21 * hour_ms * at)[0] == 20 * hour_ms * at

@@ -6,6 +6,7 @@ from typing import Any
 
 from slotwatch import __version__
 from slotwatch.edge.front.history_archive import Archive
+from slotwatch.edge.front.resumption import ENDED, SAME_SHOW_MS, STOPPED
 from slotwatch.house.schema import House, Phase
 from slotwatch.views.incidents import incident
 from slotwatch.views.minutes import minute_rows
@@ -32,8 +33,17 @@ def span_of(archive: Archive, since: str | None, until: str | None, now_ns: int)
         at_ms, phase = phases[number]
         if phase == Phase.SHOW:
             down_ns = phases[number + 1][0] * MILLISECOND_NS if number + 1 < len(phases) else until_ns
+            at_ms = _after_long_gaps(archive, at_ms, down_ns // MILLISECOND_NS)
             return at_ms * MILLISECOND_NS, min(down_ns, until_ns), "The last time the house was in show."
     return until_ns - WITHOUT_SHOW_NS, until_ns, "The last 24 hours: no show is in the history."
+
+
+def _after_long_gaps(archive: Archive, at_ms: int, until_ms: int) -> int:
+    """When a phase began, or nobody had listened for hours: what came before that was another show."""
+    for start, end, _, reason in archive.not_judged(at_ms, until_ms):
+        if reason in (STOPPED, ENDED) and end is not None and end - start > SAME_SHOW_MS:
+            at_ms = max(at_ms, end)
+    return at_ms
 
 
 def gather(archive: Archive, house: House, since_ns: int, until_ns: int, span: str, now_ns: int) -> dict[str, Any]:
