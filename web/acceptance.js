@@ -3,14 +3,6 @@ import { h } from "./tree.js";
 import { acceptedText } from "./incidentlist.js";
 import { storedName } from "./acknowledge.js";
 
-/** Tonight ends at six in the morning, by this browser's own day. */
-function tonight(nowMs) {
-  const end = new Date(nowMs);
-  if (end.getHours() >= 6) end.setDate(end.getDate() + 1);
-  end.setHours(6, 0, 0, 0);
-  return end.toISOString();
-}
-
 export function acceptance(incident, page) {
   const path = `/api/v1/incidents/${incident.id}/accept`;
   const attempt = async (options) => {
@@ -32,7 +24,7 @@ export function acceptance(incident, page) {
   const submit = (event) => {
     event.preventDefault();
     const form = new FormData(event.target);
-    const until = form.get("until") === "date" && form.get("date") ? String(form.get("date")) : tonight(page.nowMs);
+    const until = form.get("until") === "date" && form.get("date") ? String(form.get("date")) : "tonight";
     attempt({ method: "POST", body: { reason: String(form.get("reason") || "").trim(), until, by: String(form.get("by") || "").trim() } });
   };
   return h("details", { class: "take", key: "accept" },
@@ -41,7 +33,7 @@ export function acceptance(incident, page) {
       h("label", {}, h("span", {}, "Reason"), h("input", { name: "reason", required: true, maxlength: 300, autocomplete: "off" })),
       h("label", {}, h("span", {}, "Your name"), h("input", { name: "by", required: true, maxlength: 60, autocomplete: "name", init: { value: storedName() } })),
       h("fieldset", { class: "stretch" }, h("legend", {}, "Until when"),
-        h("label", { class: "choice" }, h("input", { type: "radio", name: "until", value: "tonight", init: { checked: true } }), h("span", {}, "tonight, 06:00")),
+        h("label", { class: "choice" }, h("input", { type: "radio", name: "until", value: "tonight", init: { checked: true } }), h("span", {}, "tonight")),
         h("label", { class: "choice" }, h("input", { type: "radio", name: "until", value: "date" }), h("span", {}, "a date")),
         h("label", {}, h("span", { class: "unseen" }, "Date"), h("input", { name: "date", type: "date" }))),
       h("button", { type: "submit" }, "Accept it"),

@@ -19,8 +19,8 @@ function verdictNow(page) { return headline(verdict(page.feed, page.browserMs), 
 function draw(page) {
   const { feed } = page;
   const open = raised(feed);
-  const accepted = openIncidents(feed).filter((incident) => incident.accepted && incident.severity !== "note");
-  const notes = openIncidents(feed).filter((incident) => incident.severity === "note");
+  const accepted = openIncidents(feed).filter((incident) => incident.accepted);
+  const notes = openIncidents(feed).filter((incident) => incident.severity === "note" && !incident.accepted);
   const over = [...feed.incidents.values()].filter((incident) => incident.state === "closed").sort((a, b) => ms(b.closed_at) - ms(a.closed_at)).slice(0, 5);
   return [
     h("div", { key: "verdict", class: "verdict-place" }, verdictNow(page)),

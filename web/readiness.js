@@ -2,6 +2,7 @@
 import { h } from "./tree.js";
 import { dayTime } from "./clock.js";
 import { awaiting, part, top } from "./parts.js";
+import { acceptedText } from "./incidentlist.js";
 import { isBlind, tally } from "./verdict.js";
 import { count, plural, ranges, ruleWords } from "./words.js";
 
@@ -33,7 +34,7 @@ export default {
       reasons.length ? part("Reasons", h("ol", { class: "steps" }, reasons.map((reason, i) => h("li", { key: i }, reason.text || ruleWords(reason.rule),
         (reason.universes || []).length ? h("span", { class: "quiet block" }, `${ruleWords(reason.rule)}: ${ranges(reason.universes, 12)}`) : null)))) : null,
       accepted.length ? part("Accepted, with its reason", h("ul", { class: "plain ruled" }, accepted.map((one, i) => h("li", { key: i },
-        typeof one === "string" ? one : one.text && !one.by ? `${one.text}${one.reason ? ` (${one.reason})` : ""}` : `${ruleWords(one.rule)}${(one.universes || []).length ? ` on ${ranges(one.universes, 8)}` : ""}: ${one.reason || ""}${one.until ? `, until ${one.until}` : ""}`)))) : null,
+        typeof one === "string" ? one : [one.text || `${ruleWords(one.rule)}${(one.universes || []).length ? ` on ${ranges(one.universes, 8)}` : ""}.`, " ", h("span", { class: "quiet" }, acceptedText(one))])))) : null,
       part("What this cannot know", h("ul", { class: "plain ruled" },
         unseen.length ? h("li", { key: "unseen" }, `Not visible from this port: ${ranges(unseen.map((one) => (typeof one === "string" ? one : one.universe)), 16)}. They may be fine.`) : null,
         h("li", { key: "lamps" }, "Whether any lamp shines: a rig check and an eye say that."),

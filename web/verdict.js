@@ -151,8 +151,8 @@ function holds(here, own) {
 }
 
 function calm(feed, here, nowMs) {
-  const notes = openIncidents(feed).filter((incident) => incident.severity === "note").length;
-  const accepted = openIncidents(feed).filter((incident) => incident.accepted && incident.severity !== "note").length;
+  const notes = openIncidents(feed).filter((incident) => incident.severity === "note" && !incident.accepted).length;
+  const accepted = openIncidents(feed).filter((incident) => incident.accepted).length;
   const more = [];
   if (notes) more.push(`${plural(notes, "note")} to read in the morning`);
   if (accepted) more.push(`${accepted} accepted`);

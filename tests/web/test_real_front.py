@@ -161,6 +161,21 @@ def test_a_person_takes_an_incident_on_through_the_real_server(front: RealFront,
     context.close()
 
 
+def test_a_fault_is_accepted_through_the_real_server(front: RealFront, browser: Browser) -> None:
+    context = browser.new_context()
+    page = context.new_page()
+    page.goto(front.url + "/incident/7")
+    page.click("summary:has-text('Accept it on purpose')")
+    form = page.locator("form:has(input[name=reason])")
+    form.locator("input[name=reason]").fill("by design")
+    form.locator("input[name=by]").fill("Jo")
+    form.locator("button").click()
+    page.wait_for_function("() => window.slotwatchPage.feed.incidents.get(7).accepted")
+    (asked,) = [arguments for name, arguments in front.judging.asked if name == "accept"]
+    assert (asked["id"], asked["reason"], asked["by"]) == (7, "by design", "Jo")
+    context.close()
+
+
 def test_judging_that_falls_silent_makes_the_page_stale(front: RealFront, browser: Browser) -> None:
     context = browser.new_context()
     page = context.new_page()
