@@ -22,7 +22,7 @@ export function map(rows, page) {
     const strokes = theirs.map((row) => [row, tall(row)]);
     return kept.get(theirs[0].universe, strokes.map(([row, height]) => `${row.universe} ${row.state} ${height}`).join("|"), () =>
       h("a", { key: theirs[0].universe, class: "sixteen", href: `/universes/from/${theirs[0].universe}`, "aria-label": blockText(theirs), "data-block": theirs[0].universe },
-        h("span", { class: "start" }, theirs[0].universe), block(strokes, IN_BLOCK)));
+        h("span", { class: "start" }, startOf(theirs[0].universe)), block(strokes, IN_BLOCK)));
   });
   kept.turn();
   return [
@@ -30,6 +30,9 @@ export function map(rows, page) {
     h("div", { key: "map", class: "map", role: "group", "aria-label": "Map of universes, sixteen to a block; arrow keys go along a block", ...listeners(page) }, drawn),
   ];
 }
+
+/** The name at the start of a row; only its number where the whole is too long for its place. */
+function startOf(name) { return name.length > 11 ? name.slice(name.indexOf("/") + 1) : name; }
 
 /** Heights in few steps: a rate that jitters redraws nothing. */
 function tall(row) { return Number.isFinite(row.refresh_hz) ? Math.max(3, Math.round(Math.min(1, row.refresh_hz / 44) * 6) * 3) : 0; }

@@ -44,7 +44,7 @@ export function verdict(feed, browserMs) {
   if (going.length) return faulty(going, open, feed, here, nowMs);
   if (isBlind(here)) {
     return {
-      tone: "warning", what: "Blind", holds: `0 of ${count(here.due)} universes seen`, look: "Look at this computer's lead",
+      tone: "warning", what: "Blind", holds: `0 of ${count(here.due)} universes seen`, look: "Look at this listener's page",
       more: "No universe that the house file declares is seen from this port. The show may be fine.",
     };
   }

@@ -490,7 +490,7 @@ def blind(now_ms: float) -> Situation:
     """512 universes are declared, and this port sees none of them: nothing is lost, and nothing may be called well."""
     made = crowd(now_ms)
     made.universes = [
-        universe(f"e131/{n}", f"Pixel run {n}", "not-visible", "", now_ms) | {"last_frame_at": None}
+        universe(f"artnet/{n}", f"Pixel run {n}", "not-visible", "", now_ms) | {"last_frame_at": None}
         for n in range(1, 513)
     ]
     made.incidents, made.details = [], {}

@@ -85,7 +85,7 @@ VERDICTS = {
     "well": ["All is well", "14 of 14 universes arrive", ""],
     "desk-lost": ["SPARE DESK SILENT", "10 of 14 universes arrive", "Look at spare desk's own screen"],
     "all-lost": ["512 OF 512 UNIVERSES LOST", "0 of 512 universes arrive", "Look at the show switch"],
-    "blind": ["Blind", "0 of 512 universes seen", "Look at this computer's lead"],
+    "blind": ["Blind", "0 of 512 universes seen", "Look at this listener's page"],
     "flood": ["BRIDGE 1 (e131/3) LOST", "13 of 14 universes arrive", "Look at Bridge 1 (e131/3)"],
     "on-backup": ["MAIN DESK SILENT", "Backup holds 10 universes", "Look at main desk's screen"],
     "over": ["All is well", "14 of 14 universes arrive", "Last: spare desk silent 13 s"],
@@ -345,6 +345,15 @@ def test_the_map_has_row_starts_and_blocks_of_sixteen_large_enough_for_a_finger(
     assert blocks.nth(2).get_attribute("aria-label") == "e131/33–48: 16 lost"
     assert page.locator(".glance a").count() <= 40
     assert "512 lost:e131/1–512" in " ".join(page.locator(".states").inner_text().split())
+
+
+@pytest.mark.parametrize("width", [390, 1366, 1920])
+def test_every_block_of_the_map_is_one_row_high_whatever_the_protocol(open_page: Open, width: int) -> None:
+    page = open_page("blind", width=width, height=844).go("/")
+    page.wait_for_selector(".sixteen")
+    heights = page.evaluate("[...document.querySelectorAll('.sixteen')].map(e => e.getBoundingClientRect().height)")
+    assert len(heights) == 32
+    assert max(heights) <= 30
 
 
 def test_the_map_says_word_and_number_of_what_has_the_focus(open_page: Open) -> None:
