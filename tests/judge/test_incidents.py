@@ -7,8 +7,10 @@ from dataclasses import replace
 import pytest
 
 from slotwatch.judge.drafts import IncidentDraft
+from slotwatch.judge.events import Event
 from slotwatch.judge.incidents import IncidentBook
 from slotwatch.snapshot import Confidence, Severity
+from tests.views.fabricate import incident
 
 S = 1_000_000_000
 ONE = IncidentDraft(
@@ -202,3 +204,13 @@ def test_the_timeline_is_bounded() -> None:
     (incident,) = book.open_incidents()
     assert len(incident.timeline) <= 64
     assert [entry.what for entry in incident.timeline[:2]] == ["began", "opened"]
+
+
+def test_each_line_of_the_log_names_its_incident() -> None:
+    many = tuple(f"e131/{number}" for number in range(1, 8))
+    one = incident(12, universes=("e131/3",))
+    assert Event(0, "closed", "lost for 4.6 s", one).line == "closed #12 e131/3: lost for 4.6 s"
+    seven = replace(one, universes=many)
+    assert Event(0, "opened", "x", seven).line == "opened #12 e131/1, e131/2, e131/3 and 4 more: x"
+    assert Event(0, "opened", "x", replace(one, universes=())).line == "opened #12 universe-lost: x"
+    assert Event(0, "phase", "phase show").line == "phase: phase show"

@@ -6,6 +6,9 @@ from dataclasses import dataclass
 
 from slotwatch.snapshot import Incident
 
+NAMED = 3
+"""Universes that a line of the log names."""
+
 
 @dataclass(frozen=True, slots=True)
 class Event:
@@ -16,3 +19,12 @@ class Event:
     text: str
     incident: Incident | None = None
     """As it stood then: a copy that is never changed."""
+
+    @property
+    def line(self) -> str:
+        """One line of a log, which names the incident: `closed #12 e131/3: lost for 4.6 s`."""
+        if self.incident is None:
+            return f"{self.what}: {self.text}"
+        named = ", ".join(self.incident.universes[:NAMED])
+        more = f" and {len(self.incident.universes) - NAMED} more" if len(self.incident.universes) > NAMED else ""
+        return f"{self.what} #{self.incident.id} {named or self.incident.rule}{more}: {self.text}"

@@ -242,7 +242,7 @@ class Judging:
             self._publish_now = True
             if event.what == "opened" and event.incident is not None:
                 self._captures.want(event.incident.id, event.incident.began_ns, at_ns)
-            print(f"slotwatch: {event.what}: {event.text}", file=sys.stderr, flush=True)
+            print(f"slotwatch: {event.line}", file=sys.stderr, flush=True)
 
     def _watch_stalls(self, now_ns: int) -> None:
         """Tell the engine of time in which packets could not be judged: ours, or intake's."""
