@@ -16,7 +16,10 @@ from slotwatch.cli import VERBS
 from tests.contract.show import DESK, HOUSE, Capture, artnet, discovery, e131, group, judge, run, sync_packet, universes
 
 SAMPLES = Path(__file__).parents[1] / "data" / "captures"
-STATES = {"ok", "at-rest", "faulty", "lost", "stopped", "missing", "not-visible", "not-judged"}
+STATES = {
+    *("steady", "at-rest", "on-backup", "not-sent", "not-visible", "not-judged"),
+    *("faulty", "missing", "lost", "returning"),
+}
 UNIVERSE = [
     "universe",
     "network",

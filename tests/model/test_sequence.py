@@ -100,6 +100,12 @@ def test_a_number_that_stands_still_is_stuck_after_ten_packets_and_never_loss() 
     assert not series.is_stuck
 
 
+@pytest.mark.parametrize("back_at", [58, 100, 180])
+def test_a_stuck_number_that_moves_again_says_nothing_of_loss(back_at: int) -> None:
+    series, _ = take_all([*range(58), *[57] * 200, *(number % 256 for number in range(back_at, back_at + 50))])
+    assert not series.is_stuck and series.lost == 0
+
+
 def test_steps_by_the_number_of_universes_are_a_habit_and_no_loss() -> None:
     series, _ = take_all([index * 12 % 256 for index in range(60)])
     assert series.common_step == 12

@@ -156,6 +156,8 @@ def has_stopped_priority(ctx: RuleContext) -> Mask:
     streams = ctx.streams
     silent_ns = ctx.now_ns - streams.last_slot_priority_ns
     sent = ctx.live & (streams.last_slot_priority_ns > streams.since_ns)
+    # Levels that came after it was due show that the stream lives and 0xDD alone has ended.
+    sent &= streams.last_arrival_ns - streams.last_slot_priority_ns > SLOT_PRIORITY_NS
     stopped: Mask = sent & (silent_ns > SLOT_PRIORITY_NS) & (silent_ns < STOPPED_SHOWN_NS)
     return stopped
 
@@ -171,8 +173,11 @@ def has_mixed_priority(ctx: RuleContext) -> Mask:
     mixed = np.zeros(universes.count, np.bool_)
     gives = ctx.live & _gives(ctx)
     if gives.any():
+        # One that has stopped is accused by itself.
+        gives_or_gave = gives | has_stopped_priority(ctx)
         giving = np.bincount(streams.universe[gives], minlength=universes.count)
-        mixed = (giving > 0) & (giving < universes.live)
+        accounted = np.bincount(streams.universe[gives_or_gave], minlength=universes.count)
+        mixed = (giving > 0) & (accounted < universes.live)
     return mixed
 
 
@@ -214,7 +219,7 @@ def describe_mixed_priority(ctx: RuleContext, row: int) -> Finding:
     without = [stream for stream in rows if stream not in with_it]
     names = [wording.list_names(ctx.say_source(ctx.source_of(s)) for s in some) for some in (with_it, without)]
     return Finding(
-        group=f"universe:{ctx.universe_id(row)}",
+        group=f"mixed:{names[0]}:{names[1]}",
         since_ns=0,
         universes=(row,),
         streams=tuple(rows),

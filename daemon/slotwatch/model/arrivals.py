@@ -30,6 +30,7 @@ class Arrivals:
     def __init__(self, streams: Streams, counters: Counters) -> None:
         self.streams, self.universes = streams, streams.universes
         self._series = SeriesOfStreams(streams)
+        self.restarts = self._series.restarts
         self._frames = Frames(streams, counters)
         self.endings = Endings(streams)
         self.winners_stale = True

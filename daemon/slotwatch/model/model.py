@@ -125,6 +125,7 @@ class Model:
         self.now_ns = now_ns
         bucket = now_ns // BUCKET_NS
         self.streams.windows.fold()
+        self._arrivals.restarts.settle(now_ns)
         passed = bucket - self._bucket
         if passed and self.streams.windows.is_empty and not self.streams.live[: self.streams.top].any():
             self._skip_to(bucket)

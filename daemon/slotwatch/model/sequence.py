@@ -100,6 +100,7 @@ class Series:
         if is_copy:
             return Verdict.COPY
         self.packets = min(self.packets + 1, MAX_VOTES)
+        was_stuck = self.is_stuck
         self._vote(number)
         if self.skips_zero:
             if number == 0:
@@ -112,11 +113,15 @@ class Series:
             step = difference_skipping_zero(self.accepted, number)
         else:
             step = difference(self.accepted, number)
-        return self._judge(step, number)
+        return self._judge(step, number, was_stuck)
 
-    def _judge(self, step: int, number: int) -> Verdict:
+    def _judge(self, step: int, number: int, was_stuck: bool) -> Verdict:
         if step == 0:
             return Verdict.REPEAT_OBEYED if self.skips_zero else Verdict.REPEAT
+        if step > 0 and was_stuck:
+            # It moves again: how far it would have come meanwhile nobody knows.
+            self.accepted, self.mask, self.pending = number, FULL_MASK, 0
+            return Verdict.ACCEPT
         if step > 0:
             self._missing(step - 1 if step < AMBIGUOUS else 0)
             self.mask = (self.mask << step | 1) & FULL_MASK

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from slotwatch.model import strides, windows
 from slotwatch.model.part import LEVELS, SLOT_PRIORITY, Part
+from slotwatch.model.restarts import JUMP_NS, Restarts
 from slotwatch.model.segments import Segments
 from slotwatch.model.sequence import MAX_VOTES, Series, Verdict
 from slotwatch.model.streams import EVERY_STEP, Streams
@@ -37,6 +38,7 @@ class SeriesOfStreams:
 
     def __init__(self, streams: Streams) -> None:
         self.streams = streams
+        self.restarts = Restarts(streams)
 
     def judge(self, part: Part) -> NDArray[np.uint8] | None:
         """Give each row its `Verdict` and bring the series up to date. None: all are accepted."""
@@ -91,6 +93,7 @@ class SeriesOfStreams:
         verdict = np.zeros(len(number), np.uint8)
         silent_ns = part.t_ns - segments.before(part.t_ns, table.last_packet_ns[segments.rows])
         copy = strides.find_copies(table, part, number, step, silent_ns)
+        self._note_jumps(part, step, silent_ns, begins)
         # A copy has its predecessor's number: without it the steps to both sides are as they were.
         whole = segments.all_of(regular | copy)
         by_one = ~whole & strides.counts_by_one(table, segments, number, step, (copy, ended), begins)
@@ -116,6 +119,16 @@ class SeriesOfStreams:
             verdict[places] = np.where(part.batch.protocol[part.at[places]] == _E131, _REPEAT, _OBEYED)
             strides.stand_still(table, _pick(part, number, places)[0])
         return verdict
+
+    def _note_jumps(
+        self, part: Part, step: NDArray[np.uint8], silent_ns: NDArray[np.int64], begins: NDArray[np.bool_]
+    ) -> None:
+        """Note numbers that jumped over a silence. A part is shorter than that silence, so only first rows may."""
+        segments = part.segments
+        silent, first = segments.first(silent_ns), segments.first(step)
+        jumped = np.flatnonzero((silent > JUMP_NS) & ~begins & (first > 1) & (first != NO_STEP))
+        if len(jumped):
+            self.restarts.note(segments.rows[jumped], segments.first(part.t_ns)[jumped], silent[jumped], first[jumped])
 
     def _go_on(self, segments: Segments, number: NDArray[np.uint8]) -> None:
         """Move steady series on: every number of them came."""

@@ -1,0 +1,96 @@
+"""Jumps of sequence numbers over a silence: frames that were lost on the way, or a source that was restarted.
+
+A restarted source goes on with any number. What looks missing then was never sent. No more frames can be missing
+than fit into the silence at the stream's rate; one jump that does not fit proves the restart, for all streams of the
+source that jumped over the same silence.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.model import windows
+from slotwatch.model.sequence import AMBIGUOUS, FULL_MASK
+from slotwatch.model.streams import Streams
+
+JUMP_NS = 300_000_000
+"""Shorter silences are no restart: no sender starts in less; common practice, no source."""
+KEPT_NS = 5_000_000_000
+"""Twice the loss timeout of ANSI E1.31-2018 6.7.1: streams of one source come back within less."""
+MOST_KEPT = 8192
+FASTEST_NS = 22_675_737
+"""Period of full DMX512 packets at their highest rate, 44.1 Hz (ANSI E1.11), for a stream whose rate is not known."""
+RATE_KNOWN_NS = 200_000_000
+"""A longer median interval is that of keep-alive, not of moving levels."""
+MORE, FEWER, SPARE = 1.25, 0.7, 3
+"""Share of the frames that fit at the known rate, and a few frames, that a loss may be off by (our choice)."""
+Rows = NDArray[np.intp]
+Times = NDArray[np.int64]
+
+
+class Restarts:
+    """Takes back what looked missing over a restart. Columns of one row for each jump, of length J."""
+
+    def __init__(self, streams: Streams) -> None:
+        self.streams = streams
+        self._noted: list[NDArray[np.int64]] = []
+        self._kept: NDArray[np.int64] = np.zeros((0, 6), np.int64)
+        """Stream, its generation, when, silence before (ns), missing numbers (-1: the count went back), taken back."""
+
+    def note(self, rows: Rows, t_ns: Times, silent_ns: Times, step: NDArray[np.uint8]) -> None:
+        """Note jumps. step: from the number before the silence, as an octet."""
+        missing = np.where(step < AMBIGUOUS, step.astype(np.int64) - 1, -1)
+        generation = self.streams.generation[rows].astype(np.int64)
+        self._noted.append(np.stack([rows, generation, t_ns, silent_ns, missing, np.zeros(len(rows), np.int64)], 1))
+
+    def settle(self, now_ns: int) -> None:
+        """Tell losses and restarts apart, as of the jumps noted so far."""
+        if not self._noted:
+            return
+        fresh = np.concatenate(self._noted)[:MOST_KEPT]
+        self._noted.clear()
+        kept = self._kept[self._kept[:, 2] >= now_ns - KEPT_NS]
+        kept = kept[self.streams.generation[kept[:, 0]] == kept[:, 1]]
+        jumps = np.concatenate([kept, fresh])[-MOST_KEPT:]
+        proven, doubtful = self._judge(jumps)
+        if proven.any():
+            doubtful |= self._of_one_restart(jumps, proven)
+        for place in np.flatnonzero(doubtful & (jumps[:, 5] == 0) & (jumps[:, 4] > 0)).tolist():
+            self._take_back(int(jumps[place, 0]), int(jumps[place, 4]))
+            jumps[place, 5] = 1
+        self._kept = jumps
+
+    def _judge(self, jumps: NDArray[np.int64]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        """(J,) what cannot be a loss, and what is none of this stream or far less than its silence held."""
+        table, rows = self.streams, jumps[:, 0]
+        silent_ns, missing = jumps[:, 3], jumps[:, 4]
+        median_ns = table.median_interval_ns[rows]
+        known = (median_ns > 0) & (median_ns <= RATE_KNOWN_NS)
+        best_hz = table.best_moving_hz[rows]
+        best_ns = np.where(best_hz > 0, 1e9 / np.maximum(best_hz, 0.01), FASTEST_NS)
+        fits = silent_ns / np.where(known, np.minimum(median_ns, best_ns), best_ns)
+        proven = (missing < 0) | (missing > MORE * fits + SPARE)
+        due = silent_ns / np.where(known, median_ns, silent_ns)
+        doubtful = known & (missing > SPARE) & (missing < FEWER * due - SPARE)
+        return proven, proven | doubtful
+
+    def _of_one_restart(self, jumps: NDArray[np.int64], proven: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """(J,) jumps over a silence that overlaps a proven one of the same source."""
+        source = self.streams.source[jumps[:, 0]]
+        end_ns = jumps[:, 2]
+        start_ns = end_ns - jumps[:, 3]
+        found = proven.copy()
+        for one in np.unique(source[proven]).tolist():
+            mine = np.flatnonzero(source == one)
+            sure = mine[proven[mine]]
+            first, last = start_ns[sure][:, None], end_ns[sure][:, None]
+            found[mine] |= ((start_ns[mine] < last) & (end_ns[mine] > first)).any(0)
+        return found
+
+    def _take_back(self, row: int, missing: int) -> None:
+        table = self.streams
+        back = table.windows.take_back(windows.LOST, row, missing)
+        table.lost_frames[row] -= np.uint64(min(back, int(table.lost_frames[row])))
+        table.series_mask[row] = np.uint64(FULL_MASK)
+        table.lost_of_last_10[row] = 0
