@@ -14,7 +14,7 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.exceptions import Standing, standing
 from slotwatch.judge.incidents import IncidentBook
 from slotwatch.judge.losses import LOSS_RULES, Losses, LossGroup
-from slotwatch.judge.rule import Rule
+from slotwatch.judge.rule import Rule, RuleClass
 from slotwatch.judge.scene import Verdict
 from slotwatch.judge.stops import measure_stops
 from slotwatch.snapshot import Confidence
@@ -25,6 +25,8 @@ NEAR_NS = 3 * NANOSECONDS
 universe and the next of another lie so far apart at rest."""
 SHARED_PATH = frozenset({"packet-loss", "uneven-refresh", "repeated-packets", "out-of-order"})
 """Of two or more sources at once they have one cause between them and this port."""
+LET_GO_NS = NANOSECONDS
+"""A cause and what it explains end in the same moment, and are looked at up to 100 ms apart."""
 LINGER_NS = 12 * NANOSECONDS
 """Longest window of any rule, 10 s, and some slack."""
 ACCEPTED = " accepted"
@@ -94,18 +96,22 @@ class Clusterer:
     def __init__(self) -> None:
         self.losses = Losses()
         self._verdicts: dict[int, tuple[frozenset[tuple[str, object]], Verdict]] = {}
+        self._is_letting_go = False
+        """Whether a cause that just ended still explains something for a moment."""
 
     @property
     def is_revising(self) -> bool:
-        """Whether a cause may still change while evidence comes in."""
-        return any(verdict.provisional for _, verdict in self._verdicts.values())
+        """Whether a cause may still change while evidence comes in, or what it explains while it ends."""
+        return self._is_letting_go or any(verdict.provisional for _, verdict in self._verdicts.values())
 
     def cluster(self, ctx: RuleContext, cases: Sequence[Raised], at: datetime, book: IncidentBook) -> list[Cluster]:
         """Make this pass's clusters, each case in at most one: as its own or as explained."""
-        clusters = self._by_group(ctx, [case for case in cases if not _is_settled(ctx, case, book)], at)
+        settled = [case for case in cases if _is_settled(ctx, case, book)]
+        apart = set(map(id, settled))
+        clusters = self._by_group(ctx, [case for case in cases if id(case) not in apart], at)
         clusters = _share_paths(ctx, clusters)
         clusters = _explain(ctx, clusters)
-        _stay_explained(clusters, book)
+        self._is_letting_go = _stay_explained(ctx, clusters, book) | any(case.holds for case in settled)
         return _bounded([cluster for cluster in clusters if cluster.cases])
 
     def _by_group(self, ctx: RuleContext, cases: Sequence[Raised], at: datetime) -> list[Cluster]:
@@ -142,7 +148,8 @@ class Clusterer:
         # Once every timeout and two discovery intervals have passed the cause stands, whatever comes back.
         if known is not None and known[0] == members and not known[1].provisional:
             return known[1]
-        if known is not None and not all(case.holds for case in group.members.values()):
+        # Once some of it is back, what else is true now says nothing of why it went.
+        if known is not None and _is_coming_back(ctx, group):
             known[1].provisional = ctx.now_ns < group.is_revised_until_ns
             return known[1]
         verdict = find_cause(ctx, stops, group)  # type: ignore[arg-type]
@@ -150,28 +157,49 @@ class Clusterer:
         return verdict
 
 
+def _is_coming_back(ctx: RuleContext, group: LossGroup) -> bool:
+    """Whether a stream of the group sends again. What only holds under another rule by now has not come back."""
+    ended = [case for case in group.members.values() if not case.holds]
+    rows = [row for case in ended for row in case.finding.streams]
+    return bool(rows) and bool(ctx.live[rows].any())
+
+
 def _is_settled(ctx: RuleContext, case: Raised, book: IncidentBook) -> bool:
     """Whether an incident that has closed since accounts for this case: its traces may linger in the windows."""
     if case.explained_by is None or book.is_open(case.explained_by):
         return False
-    if case.holds and ctx.now_ns - book.closed_ns(case.explained_by) > LINGER_NS:
+    linger_ns = LINGER_NS if case.leaves_traces else LET_GO_NS
+    if case.holds and ctx.now_ns - book.closed_ns(case.explained_by) > linger_ns:
         case.explained_by = None
         return False
     return True
 
 
-def _stay_explained(clusters: list[Cluster], book: IncidentBook) -> None:
-    """What an open incident has accounted for does not leave it while it is open."""
+def _stay_explained(ctx: RuleContext, clusters: list[Cluster], book: IncidentBook) -> bool:
+    """Keep what an open incident accounts for, while its traces last. True if some of it is let go in a moment."""
+    letting_go = False
     for cluster in clusters:
         for case in [case for case in cluster.cases if case.explained_by is not None]:
             key = book.key_of(case.explained_by or 0)
             wide = next((other for other in clusters if (other.rule.name, other.group) == key and other.cases), None)
             if wide is cluster:
                 continue
+            if wide is not None and _is_true_by_itself(wide, case):
+                ended_ns = max((one.last_true_ns for one in wide.cases if not one.holds), default=0)
+                if ctx.now_ns - ended_ns >= LET_GO_NS:
+                    case.explained_by = None
+                    continue
+                letting_go = True
             # Without that cluster its incident closes in this very pass, and this case is settled with it.
             cluster.cases.remove(case)
             if wide is not None:
                 wide.explained.append(case)
+    return letting_go
+
+
+def _is_true_by_itself(wide: Cluster, case: Raised) -> bool:
+    """Whether a case holds now and is no trace of what ended: only rules that count over a window see those."""
+    return case.holds and not case.leaves_traces and wide.rule.rule_class is not RuleClass.SELF
 
 
 def _loss_clusters(ctx: RuleContext, group: LossGroup, at: datetime) -> list[Cluster]:
@@ -244,8 +272,29 @@ def _explain(ctx: RuleContext, clusters: list[Cluster]) -> list[Cluster]:
     return clusters
 
 
+@dataclass(frozen=True, slots=True)
+class Extent:
+    """Whom and what the cases of a wide fault are about."""
+
+    names: set[str]
+    universes: set[int]
+    networks: set[int]
+
+    @classmethod
+    def of(cls, ctx: RuleContext, cases: Sequence[Raised]) -> Extent:
+        findings = [case.finding for case in cases]
+        return cls(
+            names_of(ctx, findings),
+            {row for finding in findings for row in finding.universes},
+            {network for finding in findings for network in finding.networks},
+        )
+
+
 def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Iterable[Cluster]) -> None:
-    names, universes, networks = names_of(ctx, wide.findings()), set(wide.universes()), wide.networks()
+    every = Extent.of(ctx, wide.cases)
+    now = [case for case in wide.cases if case.holds]
+    # What is over explains the traces that it left, and nothing that is true now.
+    lasting = every if len(now) == len(wide.cases) else Extent.of(ctx, now)
     # Nothing makes what was there before it. Worked out once: both sides may have thousands of cases.
     earliest_ns = wide.since_ns if wide.rule.name in explain.TIMED else None
     for other in clusters:
@@ -255,10 +304,14 @@ def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Itera
             continue  # what is accepted by name, and what is not, stay two
         staying = []
         for case in other.cases:
+            extent, apt = every, not reach.only or case.finding.cause in reach.only
+            if _is_true_by_itself(wide, case):
+                extent = lasting
+                apt &= not (every.universes - lasting.universes) & set(case.finding.universes)
             # An exception of some universes says nothing of the source's others.
-            elsewhere = wide.accepted and universes and not set(case.finding.universes) <= universes
-            near = not elsewhere and _is_near(ctx, case, reach.nearness, names, universes, networks)
-            if near and _in_time(case, earliest_ns):
+            if wide.accepted and every.universes:
+                apt &= set(case.finding.universes) <= every.universes
+            if apt and _is_near(ctx, case, reach.nearness, extent) and _in_time(case, earliest_ns):
                 wide.explained.append(case)
             else:
                 staying.append(case)
@@ -268,18 +321,16 @@ def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Itera
         other.cases = staying
 
 
-def _is_near(
-    ctx: RuleContext, case: Raised, nearness: str, names: set[str], universes: set[int], networks: set[int]
-) -> bool:
+def _is_near(ctx: RuleContext, case: Raised, nearness: str, extent: Extent) -> bool:
     finding = case.finding
     if nearness == explain.ANYWHERE:
         return True
     if nearness == explain.NETWORK:
-        return bool(finding.networks) and set(finding.networks) <= networks
-    on_universes = bool(finding.universes) and set(finding.universes) <= universes
+        return bool(finding.networks) and set(finding.networks) <= extent.networks
+    on_universes = bool(finding.universes) and set(finding.universes) <= extent.universes
     if nearness == explain.UNIVERSE:
         return on_universes
-    of_sources = bool(names & names_of(ctx, (finding,)))
+    of_sources = bool(extent.names & names_of(ctx, (finding,)))
     return of_sources and (nearness == explain.SOURCE or on_universes)
 
 

@@ -37,6 +37,8 @@ class Reach:
     nearness: str
     causes: frozenset[str] = frozenset()
     """Only if the wide one has one of these causes; empty: any."""
+    only: frozenset[str] = frozenset()
+    """Only what has one of these causes itself; empty: any."""
 
 
 EXPLAINS: dict[str, tuple[Reach, ...]] = {
@@ -70,6 +72,8 @@ EXPLAINS: dict[str, tuple[Reach, ...]] = {
     "repeated-packets": (Reach(_STREAM_TROUBLE | {"fast-refresh", "sequence-unusable"}, NETWORK),),
     "sequence-unusable": (
         Reach(frozenset({"packet-loss", "out-of-order", "universe-lost", "uneven-refresh"}), STREAM),
+        # Receivers discard its frames, so its levels stand still for them, whatever the other sources send.
+        Reach(frozenset({"backup-differs", "source-conflict"}), UNIVERSE),
     ),
     "preview-only": (Reach(_SILENCE, UNIVERSE),),
     "universe-missing": (
@@ -94,7 +98,12 @@ EXPLAINS: dict[str, tuple[Reach, ...]] = {
     # What came only because a switch flooded it ends with the flood: no loss.
     "flooded-groups": (Reach(frozenset({"universe-lost"}), UNIVERSE),),
     "echoed-universe": (Reach(_RIVALS | {"out-of-order", "backup-in-control"}, UNIVERSE),),
-    "source-conflict": (Reach(frozenset({"unexpected-source", "level-stuck"}), UNIVERSE),),
+    "source-conflict": (
+        Reach(frozenset({"unexpected-source", "level-stuck"}), UNIVERSE),
+        Reach(frozenset({"backup-differs"}), SOURCE),
+    ),
+    # A stranger's per-address priority, or that it has none, makes the universe's mixed.
+    "unexpected-source": (Reach(frozenset({"slot-priority-faulty"}), UNIVERSE, only=frozenset({"mixed"})),),
     "backup-in-control": (Reach(frozenset({"unexpected-source", "backup-differs"}), STREAM),),
     "slow-refresh": (Reach(frozenset({"uneven-refresh", "skewed-universes"}), SOURCE),),
     "packet-loss": (Reach(frozenset({"uneven-refresh", "slow-refresh", "out-of-order"}), SOURCE),),

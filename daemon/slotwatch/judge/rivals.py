@@ -1,27 +1,22 @@
 """Several sources on one universe: whether they are in step, where they differ, who copies whom.
 
 One comparison a pass for every rule that asks. A pair is a live stream and the one it is measured against:
-a backup against its main, any other against the stream in control. Levels of the last 200 ms form an
-envelope; who stays inside it, with a margin while levels move, is in step and only late.
+a backup against its main, any other against the stream in control. `judge.lags` says what is in step.
 """
 
 from __future__ import annotations
 
-from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.house.schema import House
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.invitations import Invitations
+from slotwatch.judge.lags import Lags
 
 NANOSECONDS = 1_000_000_000
-SAMPLES = 3
-"""Now, 100 ms and 200 ms ago."""
-MARGIN = 13
-"""5 % of the range."""
-STILL_NS = 300_000_000
-"""Unchanged for longer than any lag: compared to the digit."""
 SLOT_PRIORITY_NS = 2_500_000_000
 SLOTS = 512
 Rows = NDArray[np.intp]
@@ -52,11 +47,11 @@ def _none() -> Pairs:
 class Rivals:
     """Compares streams that share a universe, once every 100 ms."""
 
-    def __init__(self) -> None:
+    def __init__(self, house: House) -> None:
         self.pairs = _none()
+        self._invitations = Invitations(house)
         self._compared_ns = 0
-        self._rows: Rows = np.zeros(0, np.intp)
-        self._samples: deque[NDArray[np.uint8]] = deque(maxlen=SAMPLES)
+        self._lags = Lags()
 
     def compare(self, ctx: RuleContext) -> Pairs:
         """Give this pass's pairs; the same value however many rules ask."""
@@ -65,13 +60,10 @@ class Rivals:
         self._compared_ns = ctx.now_ns
         rows = self._sharing(ctx)
         if not len(rows):
-            self._rows, self.pairs = rows, _none()
-            self._samples.clear()
+            self.pairs = _none()
+            self._lags.clear()
             return self.pairs
-        if not np.array_equal(rows, self._rows):
-            self._rows = rows
-            self._samples.clear()
-        self._samples.append(ctx.streams.levels[rows].copy())
+        self._lags.sample(ctx, rows)
         self.pairs = self._pair(ctx, rows)
         return self.pairs
 
@@ -86,7 +78,7 @@ class Rivals:
         streams, universes = ctx.streams, ctx.universes
         universe = streams.universe[rows].astype(np.intp)
         reference = universes.winner[universe].astype(np.intp)
-        main_of = _mains(ctx, rows)
+        main_of = self._mains(ctx, rows)
         backup = _is_role(ctx, rows, "backup")
         reference = np.where(backup & (main_of[universe] >= 0), main_of[universe], reference)
         keep = (reference != rows) & (reference >= 0) & (streams.universe[reference] == universe)
@@ -107,41 +99,26 @@ class Rivals:
         if not len(unlike):
             return differing, worst, contested
         a, b = reference[unlike], rival[unlike]
-        out, apart = self._out_of_step(ctx, a, b)
+        out, apart = self._lags.out_of_step(ctx, a, b)
         differing[unlike] = out.sum(1)
         worst[unlike] = np.where(out, apart, 0).max(1)
         contested[unlike] = (out & _equal_say(ctx, a, b)).sum(1)
         return differing, worst, contested
 
-    def _out_of_step(self, ctx: RuleContext, a: Rows, b: Rows) -> tuple[NDArray[np.bool_], NDArray[np.int16]]:
-        streams = ctx.streams
-        place = np.zeros(streams.count, np.intp)
-        place[self._rows] = np.arange(len(self._rows))
-        samples = np.stack(self._samples)
-        low, high = samples.min(0).astype(np.int16), samples.max(0).astype(np.int16)
-        of_a, of_b = place[a], place[b]
-        now_a, now_b = streams.levels[a].astype(np.int16), streams.levels[b].astype(np.int16)
-        both = np.minimum(streams.slots[a], streams.slots[b])[:, None] > np.arange(SLOTS)
-        still = ctx.now_ns - np.maximum(streams.last_change_ns[a], streams.last_change_ns[b]) > STILL_NS
-        margin = np.where(still, 0, MARGIN).astype(np.int16)[:, None]
-        b_late = (now_b >= low[of_a] - margin) & (now_b <= high[of_a] + margin)
-        a_late = (now_a >= low[of_b] - margin) & (now_a <= high[of_b] + margin)
-        out: NDArray[np.bool_] = both & ~b_late & ~a_late
-        return out, np.abs(now_a - now_b)
+    def _mains(self, ctx: RuleContext, rows: Rows) -> Rows:
+        """(U,) a live stream of a main source that is declared for the universe, -1."""
+        main_of = np.full(ctx.universes.count, -1, np.intp)
+        mains = rows[_is_role(ctx, rows, "main")]
+        # A main source of other universes is an intruder here, and nobody's reference.
+        mains = mains[~self._invitations.is_stranger(ctx.stream_declared[mains], ctx.stream_sources_declared[mains])]
+        main_of[ctx.streams.universe[mains]] = mains
+        return main_of
 
 
 def _is_role(ctx: RuleContext, rows: Rows, role: str) -> NDArray[np.bool_]:
     declared = ctx.stream_sources_declared[rows]
     roles = np.array([source.role == role for source in ctx.house.sources] + [False], np.bool_)
     return roles[np.where(declared >= 0, declared, len(roles) - 1)]
-
-
-def _mains(ctx: RuleContext, rows: Rows) -> Rows:
-    """(U,) a live stream of a declared main source, -1."""
-    main_of = np.full(ctx.universes.count, -1, np.intp)
-    mains = rows[_is_role(ctx, rows, "main")]
-    main_of[ctx.streams.universe[mains]] = mains
-    return main_of
 
 
 def _equal_say(ctx: RuleContext, a: Rows, b: Rows) -> NDArray[np.bool_]:

@@ -23,7 +23,7 @@ DIP_NS = 500_000_000
 
 
 def bindings(house: House) -> tuple[NamedBinding, ...]:
-    contest = Contest(Rivals())
+    contest = Contest(Rivals(house))
     return (
         named(
             "source-conflict",

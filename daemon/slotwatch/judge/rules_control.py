@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
 from slotwatch.house.schema import House
@@ -11,9 +9,11 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import STREAMS, TICK_NS, UNIVERSES, Finding, Mask, NamedBinding, named
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.homes import declared_elsewhere
+from slotwatch.judge.invitations import Invitations
 from slotwatch.judge.numbering_mistakes import declared_relatives
 from slotwatch.judge.rivals import SLOT_PRIORITY_NS
 from slotwatch.judge.succession import MOST_LOOKED_AT, predecessor
+from slotwatch.judge.takeovers import Takeover
 
 NANOSECONDS = 1_000_000_000
 FEW_FRAMES = 3
@@ -41,15 +41,7 @@ class Invited:
     """Who may send which universe, by the house file."""
 
     def __init__(self, house: House) -> None:
-        index = {source.name: number for number, source in enumerate(house.sources)}
-        self._guarded = np.array([bool(universe.sources) for universe in house.universes] + [False], np.bool_)
-        pairs = [
-            number << 20 | index[name]
-            for number, universe in enumerate(house.universes)
-            for name in universe.sources
-            if name in index
-        ]
-        self._pairs = np.array(sorted(pairs), np.int64)
+        self._invitations = Invitations(house)
         self._priorities = np.array(
             [256 if source.priority is None else source.priority for source in house.sources] + [256], np.int64
         )
@@ -62,19 +54,12 @@ class Invited:
         if not live.any():
             return live
         source = ctx.stream_sources_declared
-        stranger = self._guarded[declared] & ~self._is_invited(declared, source)
+        stranger = self._invitations.is_stranger(declared, source)
         above = streams.priority > self._priorities[source]
         unexpected: Mask = live & (stranger | above)
         for row in np.flatnonzero(unexpected & ~above & ctx.beside_a_dead_one)[:MOST_LOOKED_AT].tolist():
             unexpected[row] = predecessor(ctx, row, 5.0) < 0
         return unexpected
-
-    def _is_invited(self, declared: Any, source: Any) -> Any:
-        if not len(self._pairs):
-            return np.zeros(len(declared), np.bool_)
-        pair = declared.astype(np.int64) << 20 | np.maximum(source, 0)
-        place = np.minimum(self._pairs.searchsorted(pair), len(self._pairs) - 1)
-        return (self._pairs[place] == pair) & (source >= 0)
 
     def describe(self, ctx: RuleContext, row: int) -> Finding:
         streams = ctx.streams
@@ -88,12 +73,16 @@ class Invited:
             reason, cause = "is not declared", "undeclared"
         else:
             reason, cause = "is not declared for it", "not-for-this-universe"
-        if winner == row:
+        takeover = Takeover.of(ctx, row)
+        if takeover is not None:
+            effect = takeover.sentence(ctx)
+        elif winner == row:
             effect = "It is in control."
         elif winner >= 0 and streams.priority[winner] > priority:
             effect = f"It has no effect now: {ctx.say_source(ctx.source_of(winner))} sends at a higher priority."
         else:
             effect = "It has an equal say."
+        taken = takeover.slots if takeover is not None else 0
         return Finding(
             group=f"source:{ctx.source_name(source)}:{cause}",
             # One that rises above its priority has sent before; a stranger was one from its first frame.
@@ -108,7 +97,9 @@ class Invited:
                 f"{ctx.time_of_day(int(streams.first_frame_ns[row]))}.",
             ),
             cause=cause,
-            weight=float(priority),
+            # Slots taken by per-address priority are seen by the audience, whatever the packets' own priority.
+            lower=-1 if taken else 0,
+            weight=float(taken * 1000 + priority),
         )
 
 

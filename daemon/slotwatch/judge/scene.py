@@ -95,14 +95,16 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
     lost[[row for row in group.streams if row < streams.count]] = True
     packet_ns = np.maximum(streams.last_packet_ns, stops.last_ns)
     terminated = stops.terminated
-    # A stream went on if anything of it came after the stop, and it is not itself overdue since.
-    went_on = stops.had_frames & ~lost & ~terminated & (stops.last_ns > group.from_ns + SLACK_NS) & ~stops.overdue
+    # A stream went on if anything of it came after the stop, and it is not itself late since.
+    came_after = stops.had_frames & ~lost & ~terminated & (stops.last_ns > group.from_ns + SLACK_NS)
+    went_on = came_after & ~stops.late
     overlaps = (stops.last_ns <= group.to_ns + SLACK_NS) & (stops.due_ns >= group.from_ns - SLACK_NS)
     silent = stops.had_frames & ~lost & ~went_on & ~terminated & overlaps & (packet_ns <= group.to_ns + SLACK_NS)
     stopped = lost | (silent & stops.overdue)
     sources = sorted(set(streams.source[stopped].tolist()))
     alive_sources = set(streams.source[went_on].tolist())
-    undecided = silent & ~stops.overdue
+    # What is late may have stopped as well, and may be back with the next frame.
+    undecided = (silent & ~stops.overdue) | (came_after & stops.late & ~stops.overdue)
     whole = [source for source in sources if source not in alive_sources]
     networks = sorted(set(streams.network[stopped].tolist()))
     return Scene(ctx, stops, group, stopped, went_on, undecided, sources, whole, networks)

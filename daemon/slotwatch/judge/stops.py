@@ -30,6 +30,8 @@ class Stops:
     last_ns: NDArray[np.int64]
     due_ns: NDArray[np.int64]
     """When its next frame was owed at the latest."""
+    late: NDArray[np.bool_]
+    """Silent for longer than from frame to frame before: whether it still sends is not known."""
     overdue: NDArray[np.bool_]
     """Silent for clearly longer than it ever owed."""
     terminated: NDArray[np.bool_]
@@ -49,10 +51,13 @@ def measure_stops(ctx: RuleContext) -> Stops:
         streams.equal_frames > RESTING_FRAMES, pace_ns, np.where(moving_e131, 3 * pace_ns // 2, keep_alive_ns)
     )
     owed_ns = np.clip(np.maximum(owed_ns, gap_ns), SHORTEST_NS, 2 * KEEP_ALIVE_ARTNET_NS)
+    # At rest the last interval is that of keep-alive; before it moved, so that the next may be one.
+    usual_ns = np.maximum(gap_ns, np.where(streams.equal_frames < 2, streams.median_interval_ns, keep_alive_ns))
     had_frames = streams.used & (last_ns > 0)
     return Stops(
         last_ns=last_ns,
         due_ns=last_ns + owed_ns,
+        late=had_frames & (ctx.now_ns - last_ns > usual_ns + usual_ns // 8 + SLACK_NS),
         overdue=had_frames & (ctx.now_ns - last_ns > owed_ns + owed_ns // 2 + SLACK_NS),
         terminated=had_frames & (streams.last_terminated_ns >= last_ns),
         had_frames=had_frames,

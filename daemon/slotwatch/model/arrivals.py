@@ -22,6 +22,9 @@ from slotwatch.wire.universe import Protocol
 
 _NOT_LIVE = OPTION_PREVIEW | OPTION_TERMINATED
 _E131 = int(Protocol.E131)
+IN_TURN_NS = 1_500_000_000
+"""Packets at rest come once a second (ANSI E1.31-2018 6.6.2): to each address of a sender with several."""
+MOST_DESTINATIONS = 8
 
 
 class Arrivals:
@@ -36,6 +39,8 @@ class Arrivals:
         self.winners_stale = True
         """Who is live, at which priority, with how many slots: something of it changed."""
         self._wrong_groups = False
+        self._destinations: dict[int, dict[int, int]] = {}
+        """Of streams whose packets go to several addresses in turn: each address and when it was last seen."""
 
     def watch(self, tap: LightTap | None) -> None:
         """Give every frame's levels of a few slots to this tap."""
@@ -207,6 +212,7 @@ class Arrivals:
         ends = np.minimum(np.r_[places[1:], len(low)], part.stream.searchsorted(part.stream[places], "right")) - 1
         for place, end in zip(places.tolist(), ends.tolist(), strict=True):
             row = int(part.stream[place])
+            self._count_destinations(row, int(low[place]), int(part.t_ns[place]))
             kind, universe = destination(part.batch.dst[part.at[place]].tobytes(), int(table.number[row]))
             if table.protocol[row] != _E131 and kind in (1, 2):
                 kind, universe = 4, 0
@@ -215,6 +221,17 @@ class Arrivals:
             if kind == 2:
                 self._wrong_groups = True
                 table.last_wrong_group_ns[row] = part.t_ns[end]
+
+    def _count_destinations(self, row: int, address: int, t_ns: int) -> None:
+        table = self.streams
+        before = self._destinations.get(row, {int(table.last_destination[row]): int(table.last_packet_ns[row])})
+        now = {each: seen_ns for each, seen_ns in before.items() if t_ns - seen_ns <= IN_TURN_NS and each}
+        now[address] = t_ns
+        if len(now) < 2 or len(now) > MOST_DESTINATIONS or table.first_frame_ns[row] == 0:
+            self._destinations.pop(row, None)
+            return
+        self._destinations[row] = now
+        table.destinations[row], table.destinations_ns[row] = len(now), t_ns
 
     def _note_set_apart(
         self, stream: Rows, t_ns: NDArray[np.int64], options: NDArray[np.uint8], ends: NDArray[np.bool_]

@@ -43,6 +43,8 @@ EXTRA = (
     ("first_packet_ns", "<i8"),
     ("knocks", "u1"),  # packets that came of it before it was let in
     ("last_destination", "<u8"),  # low half of the last destination address, as it lies in memory
+    ("destinations", "u1"),  # to how many addresses its packets go in turn
+    ("destinations_ns", "<i8"),  # when that was last seen; 0: it has one
     # --- the series of sequence numbers, see model.sequence
     ("series_known", "?"),
     ("series_seen", "u1"),

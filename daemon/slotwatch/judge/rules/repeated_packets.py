@@ -5,7 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import partial
 
-from slotwatch.durations import ms_from_ns
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.durations import ms_from_ns, ns_from_s
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.fault_onset import counted_in
@@ -30,15 +33,26 @@ class RepeatedPacketsFacts(Facts):
 
 
 def is_repeated(ctx: RuleContext, p: RepeatedPacketsParameters) -> Mask:
-    copies = ctx.counted((COPIES,), p.window_s)
+    if not (ctx.counted((COPIES,), p.window_s) >= p.copies).any():
+        return np.zeros(ctx.streams.count, np.bool_)
+    copies, packets = _copies(ctx, p)
     repeated: Mask = ctx.streams.used & (copies >= p.copies)
-    if not repeated.any():
-        return repeated
-    return repeated & (copies > p.copies_ratio * ctx.counted((FRAMES, OTHERS), p.window_s))
+    return repeated & (copies > p.copies_ratio * packets)
+
+
+def _copies(ctx: RuleContext, p: RepeatedPacketsParameters) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """(S,) copies and packets of the window, without those that the sender means for further addresses."""
+    streams = ctx.streams
+    copies = ctx.counted((COPIES,), p.window_s).astype(np.int64)
+    packets = ctx.counted((FRAMES, OTHERS), p.window_s).astype(np.int64)
+    several = (streams.destinations > 1) & (ctx.now_ns - streams.destinations_ns < ns_from_s(p.window_s))
+    meant = np.where(several, (streams.destinations.astype(np.int64) - 1) * ctx.counted((FRAMES,), p.window_s), 0)
+    meant = np.minimum(meant, copies)
+    return copies - meant, packets - meant
 
 
 def describe_repeated(ctx: RuleContext, row: int, p: RepeatedPacketsParameters) -> Finding:
-    copies, packets = ctx.counted((COPIES,), p.window_s), ctx.counted((FRAMES, OTHERS), p.window_s)
+    copies, packets = _copies(ctx, p)
     ratio = int(copies[row]) / max(1, int(packets[row]))
     name = ctx.universe_name(ctx.universe_of(row))
     if ratio > p.loop_ratio:

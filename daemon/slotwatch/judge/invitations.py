@@ -1,0 +1,34 @@
+"""Which declared source may send which declared universe, by the house file."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.house.schema import House
+
+
+class Invitations:
+    """The pairs of universe and source that the house file names. Indices are those of `House`."""
+
+    def __init__(self, house: House) -> None:
+        index = {source.name: number for number, source in enumerate(house.sources)}
+        self._guarded = np.array([bool(universe.sources) for universe in house.universes] + [False], np.bool_)
+        pairs = [
+            number << 20 | index[name]
+            for number, universe in enumerate(house.universes)
+            for name in universe.sources
+            if name in index
+        ]
+        self._pairs = np.array(sorted(pairs), np.int64)
+
+    def is_stranger(self, universe: NDArray[Any], source: NDArray[Any]) -> NDArray[np.bool_]:
+        """(N,) whether a universe names its sources and this one is not among them. -1: not declared."""
+        stranger: NDArray[np.bool_] = self._guarded[universe] & (universe >= 0)
+        if len(self._pairs):
+            pair = universe.astype(np.int64) << 20 | np.maximum(source, 0)
+            place = np.minimum(self._pairs.searchsorted(pair), len(self._pairs) - 1)
+            stranger &= ~((self._pairs[place] == pair) & (source >= 0))
+        return stranger

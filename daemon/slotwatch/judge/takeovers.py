@@ -1,0 +1,53 @@
+"""What one source takes from others slot by slot, where per-address priority (start code 0xDD) decides."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from slotwatch.judge import wording
+from slotwatch.judge.context import RuleContext
+from slotwatch.model.control import gives_slot_priorities, slot_keys
+
+
+@dataclass(frozen=True, slots=True)
+class Takeover:
+    """The say of one stream on its universe."""
+
+    stream: int
+    slots: int
+    """Slots that it wins and that another live stream claims at a lower priority."""
+    losers: tuple[int, ...]
+    """Streams that would win these slots without it, the one with most slots first."""
+    shared: int
+    """Slots that it and another stream claim at one priority, with nobody above."""
+
+    @classmethod
+    def of(cls, ctx: RuleContext, row: int) -> Takeover | None:
+        """Return what a live stream takes, or None where no stream of its universe gives slot priorities."""
+        rows = [stream for stream in ctx.streams_of(ctx.universe_of(row)).tolist() if ctx.live[stream]]
+        others = np.array([stream for stream in rows if stream != row], np.intp)
+        table = ctx.model.streams
+        if not len(others) or row not in rows:
+            return None
+        if not gives_slot_priorities(table, np.array(rows, np.intp), ctx.now_ns).any():
+            return None
+        own = slot_keys(table, np.array([row], np.intp), ctx.now_ns)[0]
+        theirs = slot_keys(table, others, ctx.now_ns)
+        best, holder = theirs.max(0), others[theirs.argmax(0)]
+        taken = (own >> 8 > best >> 8) & (best > 0)
+        losers, counts = np.unique(holder[taken], return_counts=True)
+        shared = int(((own >> 8 == best >> 8) & (best > 0)).sum())
+        return cls(row, int(taken.sum()), tuple(losers[np.argsort(-counts, kind="stable")].tolist()), shared)
+
+    def sentence(self, ctx: RuleContext) -> str:
+        """Say how many slots it takes, and from whom."""
+        if self.slots:
+            names = wording.list_names(dict.fromkeys(ctx.say_source(ctx.source_of(stream)) for stream in self.losers))
+            plural = "slot" if self.slots == 1 else "slots"
+            universe = ctx.universe_name(ctx.universe_of(self.stream))
+            return f"By per-address priority it takes {self.slots} {plural} of {universe} from {names}."
+        if self.shared:
+            return f"It has an equal say on {self.shared} slots."
+        return "It wins no slot that another source claims."

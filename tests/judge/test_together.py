@@ -1,0 +1,210 @@
+"""Several things at once: what is true stays told, and one cause is one incident."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import pytest
+
+from slotwatch.house.schema import DeclaredSource, Fixture, House
+from slotwatch.snapshot import Severity
+from tests.judge.stage import START_NS, Desk, Levels, Packet, S, Stage, e131, group_of, house_of, moving, still
+
+MAIN = DeclaredSource("main desk", address="10.0.0.1", role="main", priority=100)
+BACKUP = DeclaredSource("spare desk", address="10.0.0.2", role="backup", priority=100)
+BOTH = ("main desk", "spare desk")
+
+
+@dataclass
+class SlotPriorities:
+    """Start code 0xDD once a second beside a desk's levels, in its series of numbers (E1.31 6.2.5)."""
+
+    desk: Desk
+    value: int
+    slots: int = 512
+    from_s: float = 0.0
+    to_s: float = 1e9
+
+    def packets(self, end_s: float) -> Iterator[Packet]:
+        """Give levels and priorities; every packet of a universe has the next number."""
+        for universe in self.desk.universes:
+            index, due_s = 0, self.from_s
+            for packet in replace(self.desk, universes=(universe,)).packets(end_s):
+                yield self._numbered(packet, index, None, universe)
+                index += 1
+                if due_s <= packet.t_s < self.to_s:
+                    due_s = packet.t_s + 1.0
+                    yield self._numbered(packet, index, bytes([self.value]) * self.slots, universe)
+                    index += 1
+
+    def _numbered(self, packet: Packet, index: int, priorities: bytes | None, universe: int) -> Packet:
+        desk = self.desk
+        slots = desk.levels(packet.t_s) if priorities is None else priorities
+        start_code = 0 if priorities is None else 0xDD
+        data = e131(universe, index, slots, cid=desk.cid, name=desk.name, priority=desk.priority, start_code=start_code)
+        return replace(packet, data=data, t_s=packet.t_s + (0 if priorities is None else 0.0004))
+
+
+def house(*universes: int, backup: DeclaredSource = BACKUP) -> House:
+    return house_of(universes, sources=(MAIN, backup), by=BOTH)
+
+
+def main(universes: tuple[int, ...], **more: object) -> Desk:
+    return Desk("Desk A", universes, **more)  # type: ignore[arg-type]
+
+
+def backup(universes: tuple[int, ...], **more: object) -> Desk:
+    return Desk("Desk B", universes, "10.0.0.2", 2, **more)  # type: ignore[arg-type]
+
+
+def ever_said(shown: Stage) -> set[str]:
+    """Rules of all that was ever opened, also where it turned out to be part of something else."""
+    return {event.incident.rule for event in shown.events if event.incident is not None}
+
+
+# --- per-address priority -----------------------------------------------------------------------------
+
+
+def test_an_intruder_with_slot_priorities_is_accused_with_what_it_takes_and_from_whom() -> None:
+    """0xDD 150 against packets at 100 wins each slot, whatever the packet priority (common practice)."""
+    intruder = SlotPriorities(Desk("Laptop", (1,), "10.0.0.9", 9, from_s=5.0, levels=still(30)), 150)
+    shown = Stage(house(1), main((1,)), backup((1,)), intruder).run(30.0)
+    incident = shown.only()
+    assert (incident.rule, incident.severity) == ("unexpected-source", Severity.CRITICAL)
+    assert incident.sources == ("Laptop",)
+    assert 'takes 512 slots of e131/1 from "main desk" (10.0.0.1)' in incident.summary
+    assert shown.now_s and not [one for one in shown.all if one.rule.startswith("backup")]
+
+
+def test_a_main_source_of_other_universes_is_no_reference_for_the_backup() -> None:
+    media = DeclaredSource("media", address="10.0.0.9", role="main")
+    declared = replace(house(1, 2), sources=(MAIN, BACKUP, media))
+    intruder = SlotPriorities(Desk("Media", (1,), "10.0.0.9", 9, from_s=5.0, levels=still(30)), 150)
+    shown = Stage(declared, main((1, 2)), backup((1, 2)), intruder).run(30.0)
+    assert {one.rule for one in shown.all} == {"unexpected-source"}
+
+
+@pytest.mark.parametrize("ends_s", [10.0, 10.3, 10.6, 10.9])
+def test_slot_priority_of_a_stream_that_died_has_not_stopped(ends_s: float) -> None:
+    """Only levels that come after 0xDD was due show that it stopped alone."""
+    shown = Stage(house_of((1, 2)), SlotPriorities(main((1,), to_s=ends_s), 100), Desk("B", (2,), "10.0.0.2", 2))
+    assert ever_said(shown.run(20.0)) == {"universe-lost"}
+
+
+def test_slot_priority_that_stops_on_four_universes_is_one_incident() -> None:
+    both = (SlotPriorities(main((1, 2, 3, 4)), 100, to_s=10.0), SlotPriorities(backup((1, 2, 3, 4)), 100))
+    shown = Stage(house(1, 2, 3, 4), *both).run(30.0)
+    incident = shown.only()
+    assert (incident.rule, incident.cause) == ("slot-priority-faulty", "stopped")
+    assert len(incident.universes) == 4 and incident.sources == ("main desk",)
+
+
+def test_slot_priority_of_some_sources_only_is_one_incident_for_all_universes() -> None:
+    shown = Stage(house(1, 2, 3, 4), SlotPriorities(main((1, 2, 3, 4)), 100), backup((1, 2, 3, 4))).run(30.0)
+    incident = shown.only()
+    assert (incident.rule, incident.cause, len(incident.universes)) == ("slot-priority-faulty", "mixed", 4)
+
+
+# --- main and backup ----------------------------------------------------------------------------------
+
+
+def test_main_and_backup_that_differ_at_one_priority_are_one_incident() -> None:
+    """Universes that move and universes at rest: conflict on some, out of step on all; one severity for it."""
+    desks = (
+        main((1,), levels=still(100)),
+        main((2,), levels=moving()),
+        backup((1,), levels=still(180), from_s=0.5),
+        backup((2,), levels=still(180), from_s=0.5),
+    )
+    shown = Stage(house(1, 2), *desks).run(40.0)
+    assert [one.rule for one in shown.all if one.closed_ns is None] == ["source-conflict"]
+    assert {one.rule for one in shown.all} == {"source-conflict"}
+
+
+def test_a_stuck_number_of_the_main_is_not_the_backups_fault() -> None:
+    """Receivers discard numbers that stand still (E1.31 6.7.2), so the main's levels stand still for them."""
+
+    def sequence(universe: int, index: int) -> int:
+        return min(index, 400)
+
+    shown = Stage(
+        house(1, backup=replace(BACKUP, priority=90)), main((1,), sequence_of=sequence), backup((1,), priority=90)
+    )
+    assert ever_said(shown.run(40.0)) - {"out-of-order"} == {"sequence-unusable"}
+
+
+# --- copies -------------------------------------------------------------------------------------------
+
+
+def twice(to: str, after_s: float = 0.0004) -> Desk:
+    return replace(main((1,)), dst=lambda universe: to, phase_s=after_s)
+
+
+def test_a_universe_that_is_sent_to_its_group_and_to_a_gateway_is_no_repeated_packet() -> None:
+    """A mirror port shows both. Copies are counted by destination."""
+    shown = Stage(house(1), main((1,)), twice("10.0.1.1"), backup((1,))).run(30.0)
+    assert shown.all == []
+
+
+def test_a_copy_to_the_same_destination_is_one_also_beside_a_second_destination() -> None:
+    senders = (main((1,)), twice(group_of(1)), twice("10.0.1.1", 0.0008), twice("10.0.1.1", 0.0012))
+    assert {one.rule for one in Stage(house(1), *senders, backup((1,))).run(30.0).all} == {"repeated-packets"}
+
+
+# --- one fault does not hide another ------------------------------------------------------------------
+
+
+def patched(*universes: int) -> House:
+    """The first two universes have one fixture on their last ten slots."""
+    plain = house_of(universes)
+    fixtures = tuple(Fixture(f"spot {one.id.number}", one.id, 503, ("",) * 10) for one in plain.universes[:2])
+    return replace(plain, fixtures=fixtures)
+
+
+@pytest.mark.parametrize("gone", ["never came", "came and went"])
+def test_a_short_frame_on_a_universe_that_is_back_is_told_while_another_stays_away(gone: str) -> None:
+    """Universe 2 comes at 20 s with 200 of 512 slots; 1 stays away. 5 s later fixtures without data are told."""
+    before = (Desk("Desk A", (1, 2), to_s=8.0),) if gone == "came and went" else ()
+    late = Desk("Desk A", (2,), levels=moving(slots=200), from_s=20.0)
+    shown = Stage(patched(1, 2, 3), *before, late, Desk("Desk B", (3,), "10.0.0.2", 2)).run(26.0)
+    open_now = {one.rule: one for one in shown.all if one.closed_ns is None}
+    assert open_now["short-frame"].universes == ("e131/2",)
+    assert set(open_now) - {"stray-levels"} == {"short-frame", "universe-lost" if before else "universe-missing"}
+
+
+# --- a whole outage at rest ---------------------------------------------------------------------------
+
+
+def resting(desk: Desk, universe: int, back_s: float) -> Iterator[Desk]:
+    """One universe at rest, with keep-alive at its own moments, until 20 s and again from `back_s`."""
+    shift_s = universe * 0.137 % 0.9
+    levels = changes_once(shift_s)
+    yield replace(desk, universes=(universe,), levels=levels, rests=True, to_s=20.0, discovery=universe == 1)
+    yield replace(
+        desk, universes=(universe,), levels=levels, rests=True, from_s=back_s, sequence_of=lambda u, i: i + 90
+    )
+
+
+def changes_once(at_s: float) -> Levels:
+    return lambda t: bytes([100 if t < at_s else 120]) * 512
+
+
+@pytest.mark.parametrize("back_s", [23.4, 24.6, 1e9])
+def test_a_whole_outage_at_rest_says_only_what_is_true(back_s: float) -> None:
+    """Main and backup in step and at rest; the network is cut for all: nothing of them still works at any moment."""
+    numbers = tuple(range(1, 19))
+    desks = [
+        one
+        for number in numbers
+        for desk in (main((number,)), backup((number,), priority=90))
+        for one in resting(desk, number, back_s)
+    ]
+    shown = Stage(house(*numbers, backup=replace(BACKUP, priority=90)), *desks).run(40.0)
+    losses = [one for one in shown.all if one.rule == "universe-lost"]
+    assert [one.cause for one in losses] == ["network-lost"]
+    assert len(losses[0].universes) == len(numbers)
+    for event in shown.events:
+        if event.incident is not None and event.t_ns - START_NS < min(back_s, 40.0) * S:
+            said = " ".join((event.text, event.incident.summary, *event.incident.still_working))
+            assert "sending" not in said and "lives" not in said, said
