@@ -128,9 +128,9 @@ def test_a_stuck_number_of_the_main_is_not_the_backups_fault() -> None:
     def sequence(universe: int, index: int) -> int:
         return min(index, 400)
 
-    shown = Stage(
-        house(1, backup=replace(BACKUP, priority=90)), main((1,), sequence_of=sequence), backup((1,), priority=90)
-    )
+    look = changes_once(15.0)
+    desks = main((1,), levels=look, sequence_of=sequence), backup((1,), levels=look, priority=90)
+    shown = Stage(house(1, backup=replace(BACKUP, priority=90)), *desks)
     assert ever_said(shown.run(40.0)) - {"out-of-order"} == {"sequence-unusable"}
 
 
