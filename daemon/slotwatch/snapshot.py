@@ -196,6 +196,10 @@ class Incident:
     next_checks: tuple[str, ...] = ()
     acknowledged: Acknowledgement | None = None
     timeline: tuple[TimelineEntry, ...] = ()
+    returned_ns: int | None = None
+    """When all of it was back, while it is watched and after; None while some of it lasts."""
+    labels: tuple[tuple[str, str], ...] = ()
+    """(universe, its label in the house file) of the universes that have one."""
     accepted: str = ""
     """Reason of the standing exception that keeps it a note; empty if none."""
     accepted_until: str = ""

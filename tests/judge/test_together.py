@@ -208,3 +208,25 @@ def test_a_whole_outage_at_rest_says_only_what_is_true(back_s: float) -> None:
         if event.incident is not None and event.t_ns - START_NS < min(back_s, 40.0) * S:
             said = " ".join((event.text, event.incident.summary, *event.incident.still_working))
             assert "sending" not in said and "lives" not in said, said
+
+
+# --- a universe that moved to another number ----------------------------------------------------------
+
+
+@pytest.mark.parametrize("new_from_s", [9.0, 10.0, 14.0])
+def test_a_universe_that_moved_is_named_in_both_directions(new_from_s: float) -> None:
+    """Whichever comes first, the loss names the new number and the note the old one."""
+    desks = main((1, 2)), replace(main((3,)), to_s=10.0), replace(main((77,)), from_s=new_from_s)
+    shown = Stage(house_of((1, 2, 3), sources=(MAIN,)), *desks).run(20.0)
+    by_rule = {one.rule: one for one in shown.all}
+    assert set(by_rule) - {"flooded-groups"} == {"universe-lost", "undeclared-universe"}
+    assert "e131/77" in by_rule["universe-lost"].summary
+    assert "e131/3" in by_rule["undeclared-universe"].summary
+
+
+def test_a_missing_universe_names_what_its_source_lists_instead() -> None:
+    """Discovery (E1.31 12.2) names 110 where the house declares 11."""
+    desk = replace(main((1, 110)), discovery=True)
+    shown = Stage(house_of((1, 11), sources=(MAIN,), by=("main desk",)), desk).run(20.0)
+    missing = next(one for one in shown.all if one.rule == "universe-missing")
+    assert any("e131/110" in line for line in missing.evidence)

@@ -12,6 +12,8 @@ from slotwatch.judge.catalog import FLAPPING
 from slotwatch.judge.clusters import Cluster, names_of
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.drafts import IncidentDraft
+from slotwatch.judge.numbering_mistakes import say_where_heard
+from slotwatch.judge.returns import lasting, say_returned, when_returned_ns
 from slotwatch.judge.rule import Facts, quiet_phase
 from slotwatch.snapshot import Severity
 
@@ -32,11 +34,17 @@ def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDr
     universes = cluster.universes()
     flapping = any(RuleState.is_flapping(case, ctx.now_ns) for case in cluster.cases)
     returns = max(len(case.edges) for case in cluster.cases) - 1
-    summary = _summarise(ctx, cluster, universes)
+    returned_ns = when_returned_ns(ctx, cluster.cases)
+    summary_of_it = summary = _summarise(ctx, cluster, lasting(cluster, universes))
+    if returned_ns is not None:
+        summary = say_returned(ctx, cluster, universes, returned_ns)
     if flapping:
         facts = _Facts(summary=summary, flaps=str(returns + 1))
         summary = FLAPPING.sentence.format_map(facts)
-    evidence = [*(verdict.evidence if verdict else ()), *_each(case.finding.evidence for case in cluster.cases)]
+    moved = _say_moved(ctx, cluster, universes)
+    if moved and returned_ns is None:
+        summary = summary_of_it = f"{summary} {moved}"
+    evidence = [moved, *(verdict.evidence if verdict else ()), *_each(case.finding.evidence for case in cluster.cases)]
     return IncidentDraft(
         rule=cluster.rule.name,
         group=cluster.group,
@@ -53,7 +61,10 @@ def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDr
         explains=_explained(ctx, cluster),
         also_possible=_few([*(verdict.also_possible if verdict else ()), *speaker.also_possible], MOST_CHECKS),
         still_working=_few([*(verdict.still_working if verdict else ()), *speaker.still_working], MOST_CHECKS),
-        next_checks=_checks(ctx, cluster),
+        next_checks=_checks(ctx, cluster) if returned_ns is None else (),
+        labels=tuple((ctx.universe_name(row), ctx.label(row)) for row in universes if ctx.label(row)),
+        returned_ns=returned_ns,
+        summary_of_it=summary_of_it,
         accepted=cluster.accepted.reason if cluster.accepted else "",
         accepted_until=cluster.accepted.until if cluster.accepted else "",
         accepted_by=cluster.accepted.by if cluster.accepted else "",
@@ -64,6 +75,11 @@ def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDr
             dict.fromkeys((case.rule.name, case.finding.group) for case in (*cluster.cases, *cluster.explained))
         ),
     )
+
+
+def _say_moved(ctx: RuleContext, cluster: Cluster, universes: list[int]) -> str:
+    """Say where a universe that is lost or missing is heard instead; empty if nowhere."""
+    return say_where_heard(ctx, universes) if cluster.rule.name in ("universe-lost", "universe-missing") else ""
 
 
 def severity_of(ctx: RuleContext, cluster: Cluster, phase: Phase, at: datetime) -> Severity:

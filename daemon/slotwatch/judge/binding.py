@@ -45,6 +45,10 @@ SLOW_NS = 100_000_000
 """Windows move in buckets of 100 ms, so what reads them gains nothing by running more often."""
 CROWD = 100
 """With so many raised cases more each is described anew by another period later: nobody reads thousands a second."""
+OVER_NS = NANOSECONDS
+"""A condition that was false for less may only have been passed through; common practice, no source."""
+ABSENCES = frozenset({"universe-lost", "universe-missing", "source-absent", "backup-absent"})
+"""Rules whose fault is over with the first frame."""
 MOST_RAISED_AT_ONCE = 250
 """Cases of one watch that a pass describes for the first time; the next pass goes on. Packets wait meanwhile."""
 
@@ -189,6 +193,10 @@ class Raised:
     """Incident that it is one of the cases of, or was."""
     explained_by: int | None = None
     """Incident that accounts for it."""
+    over: bool = False
+    """Whether its fault is over and only its off-delay runs: of an absence at once, else after a second."""
+    leaves_traces: bool = False
+    """Whether its rule counts over a window, and so still holds for a while after its fault is over."""
 
 
 class RuleState:
@@ -290,6 +298,7 @@ class RuleState:
             finding.since_ns = min(since_ns, self.binding.began_ns(ctx, self._subject(key)) or since_ns)
         finding.since_ns = finding.since_ns or since_ns
         raised = Raised(self.rule, key, finding, ctx.now_ns, ctx.now_ns, ctx.now_ns)
+        raised.leaves_traces = self.binding.blind_window_s > 0
         raised.edges.append(ctx.now_ns)
         return raised
 
@@ -303,8 +312,9 @@ class RuleState:
         now_ns = ctx.now_ns
         if not holds:
             off_ns = max(self._off_ns, 60 * NANOSECONDS) if self.is_flapping(raised, now_ns) else self._off_ns
-            changed = raised.holds
-            raised.holds = False
+            over = self.rule.name in ABSENCES or now_ns - raised.last_true_ns >= OVER_NS
+            changed = raised.holds or over is not raised.over
+            raised.holds, raised.over = False, over
             if now_ns - raised.last_true_ns >= off_ns:
                 del self.raised[raised.key]
                 return True
@@ -312,7 +322,7 @@ class RuleState:
         came_back = not raised.holds
         if came_back and now_ns - raised.last_true_ns >= NANOSECONDS:
             raised.edges.append(now_ns)
-        raised.holds, raised.last_true_ns = True, now_ns
+        raised.holds, raised.over, raised.last_true_ns = True, False, now_ns
         stale = self.binding.refresh_s is not None and now_ns - raised.described_ns >= self._refresh_ns
         if came_back or stale:
             since_ns = raised.finding.since_ns

@@ -49,9 +49,20 @@ def find_cause(ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
     else:
         verdict = _part_of_source(scene)
     verdict.provisional = bool(scene.undecided.any()) or ctx.now_ns < group.is_revised_until_ns
+    _say_all_that_works(scene, verdict)
+    return verdict
+
+
+def say_what_works_now(ctx: RuleContext, stops: Stops, group: LossGroup, verdict: Verdict) -> None:
+    """Bring a settled verdict's list of what still works up to date: some of it may have stopped since."""
+    if group.kind != "never":
+        verdict.still_working.clear()
+        _say_all_that_works(set_scene(ctx, stops, group), verdict)
+
+
+def _say_all_that_works(scene: Scene, verdict: Verdict) -> None:
     say_what_works(scene, verdict)
     say_legs_working(scene, verdict)
-    return verdict
 
 
 # --- clean stops and never heard ----------------------------------------------------------------------

@@ -9,7 +9,7 @@ from datetime import datetime
 
 from slotwatch.judge import explain
 from slotwatch.judge.binding import Finding, Raised
-from slotwatch.judge.causes import find_cause
+from slotwatch.judge.causes import find_cause, say_what_works_now
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.exceptions import Standing, standing
 from slotwatch.judge.incidents import IncidentBook
@@ -147,10 +147,12 @@ class Clusterer:
         known = self._verdicts.get(group.id)
         # Once every timeout and two discovery intervals have passed the cause stands, whatever comes back.
         if known is not None and known[0] == members and not known[1].provisional:
+            say_what_works_now(ctx, stops, group, known[1])  # type: ignore[arg-type]
             return known[1]
         # Once some of it is back, what else is true now says nothing of why it went.
         if known is not None and _is_coming_back(ctx, group):
             known[1].provisional = ctx.now_ns < group.is_revised_until_ns
+            say_what_works_now(ctx, stops, group, known[1])  # type: ignore[arg-type]
             return known[1]
         verdict = find_cause(ctx, stops, group)  # type: ignore[arg-type]
         self._verdicts[group.id] = members, verdict
@@ -218,7 +220,9 @@ def _loss_cluster(group: LossGroup, cases: list[Raised], accepted: Standing | No
     by_rule: dict[str, list[Raised]] = {}
     for case in cases:
         by_rule.setdefault(case.rule.name, []).append(case)
-    lead = next(rule for rule in LOSS_RULES if rule in by_rule)
+    # What is over does not speak for what lasts.
+    now = {rule for rule, held in by_rule.items() if not all(case.over for case in held)}
+    lead = next(rule for rule in LOSS_RULES if rule in (now or by_rule))
     name = f"loss:{group.id}" + (ACCEPTED if accepted else "")
     cluster = Cluster(by_rule[lead][0].rule, name, by_rule[lead], accepted=accepted)
     cluster.explained = [case for rule, held in by_rule.items() if rule != lead for case in held]

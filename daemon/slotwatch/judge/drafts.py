@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass, field
 
+from slotwatch.judge import wording
 from slotwatch.judge.catalog import FLAPPING
 from slotwatch.judge.explain import TIMED
 from slotwatch.snapshot import Confidence, Incident, Severity
@@ -45,6 +46,11 @@ class IncidentDraft:
     """When any of its cases was last true."""
     flapping: bool = False
     source_keys: tuple[str, ...] = ()
+    labels: tuple[tuple[str, str], ...] = ()
+    returned_ns: int | None = None
+    """When all of it was back; None while some of it lasts."""
+    summary_of_it: str = ""
+    """The summary in the words of the fault itself, also once it is back."""
     absorbs: tuple[Slot, ...] = ()
     """Slots that the explained cases would have had of their own."""
 
@@ -62,6 +68,16 @@ class IncidentRecord:
     held_ns: int = 0
     calm_ns: int = 0
     """Since when it stays open only because it flaps; 0 while its fault is there."""
+
+    while_it_lasted: str = ""
+    """The summary before all of it was back."""
+
+    def end(self, now_ns: int) -> None:
+        """Put the summary into the past, with the length of the outage itself."""
+        incident = self.incident
+        if incident.returned_ns is not None and self.while_it_lasted:
+            lasted_ns = max(0, incident.returned_ns - incident.began_ns)
+            incident.summary = f"{self.while_it_lasted} It lasted {wording.seconds(lasted_ns)}."
 
     @property
     def is_flapping(self) -> bool:

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from slotwatch.judge.catalog import CATALOG, FLAPPING
+from slotwatch.judge.comparing import difference, is_alike, joined
 from slotwatch.judge.drafts import Explains, IncidentDraft, IncidentRecord, Slot, may_be_part
 from slotwatch.judge.events import Event
 from slotwatch.judge.explain import TIMED
@@ -206,11 +207,19 @@ class IncidentBook:
         incident.sources = joined(incident.sources, account.sources)
         incident.source_keys = joined(incident.source_keys, account.source_keys)
         incident.fixtures = joined(incident.fixtures, account.fixtures)
-        incident.summary, incident.evidence = account.summary, account.evidence
+        incident.labels = joined(incident.labels, account.labels)
+        incident.returned_ns = account.returned_ns
+        incident.summary, incident.next_checks = account.summary, account.next_checks
+        if account.returned_ns is None or not entry.while_it_lasted:
+            entry.while_it_lasted = account.summary_of_it
+            incident.evidence, incident.still_working = account.evidence, account.still_working
+            incident.also_possible = account.also_possible
+        else:
+            # What was known while it lasted stays the record; what worked beside it then works with the rest now.
+            incident.still_working = ()
         if incident.explains != account.explains:
             incident.explains = self._explained(incident.explains, account.explains)
-        incident.also_possible, incident.still_working = account.also_possible, account.still_working
-        incident.next_checks, incident.accepted = account.next_checks, account.accepted
+        incident.accepted = account.accepted
         incident.accepted_until, incident.accepted_by = account.accepted_until, account.accepted_by
         returned = entry.returns_before + account.returns - incident.flaps
         if returned > 0:
@@ -277,6 +286,7 @@ class IncidentBook:
         del self._open[incident.id]
         entry.calm_ns = 0
         incident.closed_ns = now_ns
+        entry.end(now_ns)
         self._closed.append(entry)
         self._say(entry, now_ns, "closed", text)
 
@@ -368,6 +378,7 @@ class IncidentBook:
             incident,
             began_ns=incident.began_ns + shift_ns,
             opened_ns=incident.opened_ns + shift_ns,
+            returned_ns=None if incident.returned_ns is None else incident.returned_ns + shift_ns,
             timeline=tuple(replace(entry, t_ns=entry.t_ns + shift_ns) for entry in incident.timeline),
             wall_offset_ns=self.wall_offset_ns,
         )

@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
+from slotwatch.judge import wording
 from slotwatch.judge.context import RuleContext
 from slotwatch.wire.universe import Protocol
 
+MOVE_NS = 10_000_000_000
+"""A universe that began to come so long before another ended may be the other under a new number."""
+MOST_SAID = 64
 DISTANCES = (1, -1, 16, -16, 256, -256)
 """Counting from 0 or 1; sub-net and net of Art-Net's address taken for one another."""
 
@@ -35,6 +39,51 @@ def declared_relatives(ctx: RuleContext, undeclared: int) -> list[int]:
         if _is_alias(protocol, int(universes.protocol[row]), number, int(universes.number[row]), distance):
             found.append((abs(distance), row))
     return [row for _, row in sorted(found)]
+
+
+def moved_to(ctx: RuleContext, lost: int) -> list[int]:
+    """Give undeclared universes that a lost one's source began to send as it ended, or later."""
+    universes = ctx.universes
+    last_ns = int(universes.last_arrival_ns[lost])
+    news = universes.used & (universes.declared < 0) & (universes.live > 0)
+    news &= universes.first_frame_ns > last_ns - MOVE_NS
+    if not last_ns or not news.any():
+        return []
+    names = _senders(ctx, lost)
+    news &= universes.protocol == universes.protocol[lost]
+    return [row for row in np.flatnonzero(news)[:MOST_SAID].tolist() if names & _senders(ctx, row)]
+
+
+def moved_from(ctx: RuleContext, undeclared: int) -> list[int]:
+    """Give declared universes that are silent since the source of an undeclared one began to send that, or before."""
+    universes = ctx.universes
+    silent = universes.used & (universes.declared >= 0) & universes.expected & (universes.live == 0)
+    return [row for row in np.flatnonzero(silent).tolist() if undeclared in moved_to(ctx, row)]
+
+
+def say_where_heard(ctx: RuleContext, rows: list[int]) -> str:
+    """Say under which number universes that are lost or missing are heard now; empty if under none."""
+    found = {row: moved_to(ctx, row) for row in rows[:MOST_SAID]}
+    news = sorted({new for several in found.values() for new in several})
+    if not news:
+        return ""
+    sender = wording.list_names(sorted({ctx.say_source(source) for row in news for source in _live_sources(ctx, row)}))
+    since = ctx.time_of_day(min(int(ctx.universes.first_frame_ns[row]) for row in news))
+    return f"{sender} sends {ctx.name_universes(news)} since {since}, which the house file does not declare."
+
+
+def _senders(ctx: RuleContext, row: int) -> set[str]:
+    """Names of the sources whose frames came last on a universe."""
+    streams, last_ns = ctx.streams, int(ctx.universes.last_arrival_ns[row])
+    timeout_ns = int(ctx.universes.loss_timeout_ns[row])
+    newest = [
+        stream for stream in ctx.streams_of(row).tolist() if streams.last_arrival_ns[stream] > last_ns - timeout_ns
+    ]
+    return {ctx.source_name(ctx.source_of(stream)) for stream in newest}
+
+
+def _live_sources(ctx: RuleContext, row: int) -> set[int]:
+    return {ctx.source_of(stream) for stream in ctx.streams_of(row).tolist() if ctx.live[stream]}
 
 
 def _is_alias(heard_protocol: int, protocol: int, heard: int, number: int, distance: int) -> bool:

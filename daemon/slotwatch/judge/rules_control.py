@@ -10,7 +10,7 @@ from slotwatch.judge.binding import STREAMS, TICK_NS, UNIVERSES, Finding, Mask, 
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.homes import declared_elsewhere
 from slotwatch.judge.invitations import Invitations
-from slotwatch.judge.numbering_mistakes import declared_relatives
+from slotwatch.judge.numbering_mistakes import declared_relatives, moved_from
 from slotwatch.judge.rivals import SLOT_PRIORITY_NS
 from slotwatch.judge.succession import MOST_LOOKED_AT, predecessor
 from slotwatch.judge.takeovers import Takeover
@@ -25,7 +25,7 @@ def bindings(house: House) -> tuple[NamedBinding, ...]:
     invited = Invited(house)
     return (
         named("unexpected-source", STREAMS, invited.is_unexpected, invited.describe, refresh_s=5.0),
-        named("undeclared-universe", UNIVERSES, is_undeclared, describe_undeclared, refresh_s=None),
+        named("undeclared-universe", UNIVERSES, is_undeclared, describe_undeclared, refresh_s=2.0),
         named("slot-priority-faulty", STREAMS, has_stopped_priority, describe_stopped_priority, on_delay_s=0.0),
         named("slot-priority-faulty", STREAMS, has_short_priority, describe_short_priority),
         named("slot-priority-faulty", UNIVERSES, has_mixed_priority, describe_mixed_priority, on_delay_s=5.0),
@@ -115,7 +115,14 @@ def is_undeclared(ctx: RuleContext) -> Mask:
 def describe_undeclared(ctx: RuleContext, row: int) -> Finding:
     winner = int(ctx.universes.winner[row])
     relatives = declared_relatives(ctx, row)
+    moved = moved_from(ctx, row)
     looks_like = f" It may be meant for {ctx.universe_name(relatives[0])}, which is silent." if relatives else ""
+    if moved:
+        last_ns = int(ctx.universes.last_arrival_ns[moved].max())
+        looks_like = (
+            f" Its source stopped {ctx.name_universes(moved)} at {ctx.time_of_day(last_ns)}: it may have moved."
+        )
+        relatives = relatives or moved
     belongs = declared_elsewhere(ctx, row)
     if belongs:
         home = ctx.network_name(int(ctx.universes.network[belongs[0]]))

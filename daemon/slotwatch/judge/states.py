@@ -7,7 +7,6 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.judge.binding import Raised
 from slotwatch.judge.clusters import Cluster
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rule import Rule, RuleClass
@@ -17,9 +16,6 @@ from slotwatch.wire.universe import Protocol
 
 AT_REST_NS = 3_000_000_000
 """Levels unchanged for so long: only keep-alive is owed (ANSI E1.31-2018 6.6.2)."""
-
-GONE_NS = 1_000_000_000
-"""A fault that was not seen for so long is no fault of this moment; common practice, no source."""
 
 _GONE = {"universe-lost": UniverseState.LOST, "universe-missing": UniverseState.MISSING}
 _ABSENCE = frozenset({"source-absent", "backup-in-control"})
@@ -77,7 +73,7 @@ def paint_open(states: NDArray[np.uint8], ctx: RuleContext, incidents: Iterable[
 def _paint(ctx: RuleContext, states: NDArray[np.uint8], cluster: Cluster) -> None:
     rules: dict[tuple[str, int, bool], tuple[Rule, list[int]]] = {}
     for case in [*cluster.cases, *cluster.explained]:
-        key = case.rule.name, case.finding.lower, _is_now(ctx, case)
+        key = case.rule.name, case.finding.lower, not case.over
         rules.setdefault(key, (case.rule, []))[1].extend(case.finding.universes)
     for (_, lower, now), (rule, found) in rules.items():
         if rule.severity is Severity.NOTE or rule.rule_class is RuleClass.SELF:
@@ -103,11 +99,6 @@ def _paint(ctx: RuleContext, states: NDArray[np.uint8], cluster: Cluster) -> Non
 
 def _raise_to(states: NDArray[np.uint8], rows: NDArray[np.intp], state: UniverseState) -> None:
     states[rows[STATE_RANKS[states[rows]] < state.rank]] = state
-
-
-def _is_now(ctx: RuleContext, case: Raised) -> bool:
-    """Whether a case is true now. A case outlives its fault by the off-delay of its rule."""
-    return case.holds or (case.rule.name not in _GONE and ctx.now_ns - case.last_true_ns < GONE_NS)
 
 
 def _carried_by_backup(ctx: RuleContext, rows: NDArray[np.intp]) -> NDArray[np.bool_]:

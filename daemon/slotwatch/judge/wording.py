@@ -10,6 +10,8 @@ MOST_NAMES = 6
 MOST_RUNS = 4
 """Runs of universes that are written out; of more, the first three universes and how many more there are."""
 FIRST_UNIVERSES = 3
+MOST_LABELLED = 4
+"""Universes that are named with their labels, one by one."""
 
 NANOSECONDS = 1_000_000_000
 
@@ -30,6 +32,14 @@ def list_universes(names: Sequence[str], labels: Sequence[str] = ()) -> str:
     labels: the house's label of each name ("" for none); said only where there is room for them.
     """
     runs = list(_runs(names))
+    plain = list(dict.fromkeys(names))
+    if (
+        any(labels)
+        and 1 < len(plain) <= MOST_LABELLED
+        and len({name.partition("@")[0] for name in plain}) == len(plain)
+    ):
+        of = dict(zip(names, labels, strict=False))
+        return "Universes " + list_names(f"{of[name]} ({name})" if of.get(name) else name for name in _in_order(plain))
     if len({name.partition("@")[0] for name in names}) == 1:
         label = labels[0] if labels else ""
         return f'Universe {runs[0]} ("{label}")' if label else f"Universe {runs[0]}"

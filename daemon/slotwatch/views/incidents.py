@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from slotwatch.snapshot import Acknowledgement, Incident
 from slotwatch.views.answers.faults import AcceptedAnswer, AcknowledgedAnswer, IncidentAnswer
-from slotwatch.views.moments import iso
+from slotwatch.views.moments import NANOSECONDS, iso
 
 
 def incident(found: Incident) -> IncidentAnswer:
@@ -27,6 +27,10 @@ def incident(found: Incident) -> IncidentAnswer:
         "began_at": at(found.began_ns),
         "opened_at": at(found.opened_ns),
         "closed_at": at(found.closed_ns),
+        "returned_at": at(found.returned_ns),
+        "lasted_s": lasted_s(found),
+        "labels": dict(found.labels),
+        "rule_page": f"/rules/{found.rule}",
         "summary": found.summary,
         "evidence": list(found.evidence),
         "explains": [{"rule": rule, "universes": list(names)} for rule, names in found.explains],
@@ -39,6 +43,12 @@ def incident(found: Incident) -> IncidentAnswer:
         "revision": found.revision,
         "timeline": [{"at": at(entry.t_ns), "what": entry.what, "text": entry.text} for entry in found.timeline],
     }
+
+
+def lasted_s(found: Incident) -> float | None:
+    """Length of the fault itself in seconds, without the time it was watched after; None while it lasts."""
+    end_ns = found.returned_ns if found.returned_ns is not None else found.closed_ns
+    return None if end_ns is None else round(max(0, end_ns - found.began_ns) / NANOSECONDS, 3)
 
 
 def incident_brief(found: Incident) -> IncidentAnswer:

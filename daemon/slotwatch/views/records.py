@@ -30,6 +30,8 @@ def record(found: Incident) -> dict[str, Any]:
         "began_wall_ns": found.began_ns + offset,
         "opened_wall_ns": found.opened_ns + offset,
         "closed_wall_ns": None if found.closed_ns is None else found.closed_ns + offset,
+        "returned_wall_ns": None if found.returned_ns is None else found.returned_ns + offset,
+        "labels": dict(found.labels),
         "universes": list(found.universes),
         "sources": list(found.sources),
         "source_keys": list(found.source_keys),
@@ -56,7 +58,7 @@ def incident_of(kept: dict[str, Any], wall_offset_ns: int) -> Incident:
     KeyError, TypeError or ValueError if it is no record.
     """
     given = kept["acknowledged"]
-    closed = kept["closed_wall_ns"]
+    closed, returned = kept["closed_wall_ns"], kept.get("returned_wall_ns")
     return Incident(
         id=int(kept["id"]),
         rule=kept["rule"],
@@ -66,6 +68,9 @@ def incident_of(kept: dict[str, Any], wall_offset_ns: int) -> Incident:
         began_ns=kept["began_wall_ns"] - wall_offset_ns,
         opened_ns=kept["opened_wall_ns"] - wall_offset_ns,
         closed_ns=None if closed is None else closed - wall_offset_ns,
+        # Older records have neither a return nor labels.
+        returned_ns=None if returned is None else returned - wall_offset_ns,
+        labels=tuple(kept.get("labels", {}).items()),
         universes=tuple(kept["universes"]),
         sources=tuple(kept["sources"]),
         fixtures=tuple(kept["fixtures"]),

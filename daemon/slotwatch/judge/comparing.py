@@ -1,0 +1,37 @@
+"""Whether two accounts of a fault speak of one, and what has changed between them."""
+
+from __future__ import annotations
+
+from typing import TypeVar
+
+from slotwatch.snapshot import Incident
+
+T = TypeVar("T")
+
+
+def is_alike(earlier: Incident, found: Incident) -> bool:
+    """Whether two judgements speak of one fault. What was lost before a restart is missing after it."""
+    gone = {"universe-lost", "universe-missing"}
+    if earlier.rule != found.rule and not {earlier.rule, found.rule} <= gone:
+        return False
+    if earlier.universes or found.universes:
+        return bool(set(earlier.universes) & set(found.universes))
+    return set(earlier.sources) == set(found.sources)
+
+
+def joined(before: tuple[T, ...], now: tuple[T, ...]) -> tuple[T, ...]:
+    return now if set(before) <= set(now) else tuple(dict.fromkeys((*before, *now)))
+
+
+def difference(before: Incident, after: Incident) -> tuple[str, str]:
+    """Say what kind of change this is to a person, and nothing where only numbers moved."""
+    if before.rule != after.rule or (before.cause != after.cause):
+        return "revised", after.summary
+    if set(after.universes) - set(before.universes) or set(after.sources) - set(before.sources):
+        return "widened", after.summary
+    if after.severity != before.severity:
+        louder = after.severity > before.severity
+        return ("worsened" if louder else "eased"), f"Now {after.severity.word} (was {before.severity.word})."
+    if before.confidence != after.confidence:
+        return "revised", f"Confidence {after.confidence} (was {before.confidence}): {after.summary}"
+    return "", ""

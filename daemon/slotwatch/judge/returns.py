@@ -1,0 +1,64 @@
+"""What is back: since when, and how a fault is put into words that is over and still watched."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from slotwatch.judge import wording
+from slotwatch.judge.binding import Raised
+from slotwatch.judge.clusters import Cluster
+from slotwatch.judge.context import RuleContext
+
+_OF_UNIVERSES = frozenset({"universe-lost", "universe-missing"})
+_OF_SOURCES = frozenset({"source-absent", "backup-absent"})
+
+
+def when_returned_ns(ctx: RuleContext, cases: Sequence[Raised]) -> int | None:
+    """Return when the last of these cases was over on the wire, or None while one of them holds."""
+    if not all(case.over for case in cases):
+        return None
+    return max(_ended_ns(ctx, case) for case in cases)
+
+
+def _ended_ns(ctx: RuleContext, case: Raised) -> int:
+    """When a stream of it came back, where it is a loss; else when its condition was last true."""
+    finding = case.finding
+    if case.rule.name in _OF_UNIVERSES:
+        rows = [row for universe in finding.universes for row in ctx.streams_of(universe).tolist()]
+        return _back_ns(ctx, rows, case)
+    if case.rule.name in _OF_SOURCES:
+        names = set(finding.source_names) | {ctx.source_name(ctx.source_of(row)) for row in finding.streams}
+        rows = [
+            row
+            for universe in finding.universes
+            for row in ctx.streams_of(universe).tolist()
+            if ctx.source_name(ctx.source_of(row)) in names
+        ]
+        return _back_ns(ctx, rows, case)
+    return case.last_true_ns
+
+
+def _back_ns(ctx: RuleContext, rows: Sequence[int], case: Raised) -> int:
+    since = [int(ctx.streams.since_ns[row]) for row in rows if ctx.live[row]]
+    later = [since_ns for since_ns in since if since_ns > case.finding.since_ns]
+    return min(later) if later else case.last_true_ns
+
+
+def lasting(cluster: Cluster, universes: list[int]) -> list[int]:
+    """Give the universes of which a fault still lasts; all of them once it is over on all."""
+    now = {row for case in cluster.cases if not case.over for row in case.finding.universes}
+    return [row for row in universes if row in now] or universes
+
+
+def say_returned(ctx: RuleContext, cluster: Cluster, universes: list[int], returned_ns: int) -> str:
+    """Say that it is back and watched, and how long it lasted."""
+    lasted = wording.seconds(max(0, returned_ns - cluster.since_ns))
+    since = ctx.time_of_day(returned_ns)
+    if cluster.rule.name in _OF_UNIVERSES:
+        gone = "lost" if cluster.rule.name == "universe-lost" else "missing"
+        return f"{ctx.say_universes(universes)} back since {since}, being watched: {gone} for {lasted}."
+    names = wording.list_names(ctx.say_sources(cluster.source_rows(ctx)))
+    if cluster.rule.name in _OF_SOURCES and names:
+        return f"{names} back on {ctx.name_universes(universes)} since {since}, being watched: silent for {lasted}."
+    what = f" of {ctx.name_universes(universes)}" if universes else f" of {names}" if names else ""
+    return f"{cluster.rule.name.replace('-', ' ').capitalize()}{what}: over since {since}, being watched."
