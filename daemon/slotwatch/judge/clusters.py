@@ -201,7 +201,9 @@ def _stay_explained(ctx: RuleContext, clusters: list[Cluster], book: IncidentBoo
 
 def _is_true_by_itself(wide: Cluster, case: Raised) -> bool:
     """Whether a case holds now and is no trace of what ended: only rules that count over a window see those."""
-    return case.holds and not case.leaves_traces and wide.rule.rule_class is not RuleClass.SELF
+    if case.leaves_traces or wide.rule.name in explain.BY_THEIR_END:
+        return False
+    return case.holds and wide.rule.rule_class is not RuleClass.SELF
 
 
 def _loss_clusters(ctx: RuleContext, group: LossGroup, at: datetime) -> list[Cluster]:

@@ -27,6 +27,9 @@ _RIVALS = frozenset({"source-conflict", "unexpected-source", "backup-differs", "
 TIMED = frozenset({"link-down", "networks-swapped", "host-overrun", "universe-lost", "source-absent"})
 """Wide rules that begin at a moment: what was there and said before it is not theirs."""
 
+BY_THEIR_END = frozenset({"flooded-groups"})
+"""Wide rules whose end makes what they explain, so that it begins when they no longer hold."""
+
 ANYWHERE, NETWORK, UNIVERSE, SOURCE, STREAM = "anywhere", "network", "universe", "source", "stream"
 """How near the explained case must lie: anywhere; on its networks; on its universes; of its sources; both."""
 
