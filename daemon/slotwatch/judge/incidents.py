@@ -11,7 +11,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from slotwatch.judge.catalog import CATALOG, FLAPPING
-from slotwatch.judge.comparing import difference, is_alike, joined
 from slotwatch.judge.drafts import Explains, IncidentDraft, IncidentRecord, Slot, may_be_part
 from slotwatch.judge.events import Event
 from slotwatch.judge.explain import TIMED

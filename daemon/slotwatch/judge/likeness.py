@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from typing import TypeVar
+
 from slotwatch.snapshot import Incident
+
+T = TypeVar("T")
 
 
 def is_alike(earlier: Incident, found: Incident) -> bool:
@@ -15,7 +19,7 @@ def is_alike(earlier: Incident, found: Incident) -> bool:
     return set(earlier.sources) == set(found.sources)
 
 
-def joined(before: tuple[str, ...], now: tuple[str, ...]) -> tuple[str, ...]:
+def joined(before: tuple[T, ...], now: tuple[T, ...]) -> tuple[T, ...]:
     return now if set(before) <= set(now) else tuple(dict.fromkeys((*before, *now)))
 
 
