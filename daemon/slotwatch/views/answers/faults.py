@@ -80,7 +80,7 @@ class IncidentAnswer(TypedDict):
     opened_at: Annotated[Moment | None, Meta(description="When it was judged a fault.")]
     closed_at: Moment | None
     returned_at: Annotated[Moment | None, Meta(description="When all of it was back; null while some of it lasts.")]
-    lasted_s: Annotated[float | None, Meta(ge=0, description="Length of the fault itself; null while it lasts.")]
+    lasted_s: Annotated[float | None, Meta(description="Length of the fault itself; null while it lasts.")]
     labels: Annotated[dict[UniverseName, str], Meta(description="Labels of its universes, of those that have one.")]
     rule_page: Annotated[str, Meta(description="Path of the page that explains the rule.")]
     summary: str
