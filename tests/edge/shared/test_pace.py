@@ -73,7 +73,7 @@ def test_who_looks_at_the_page_shortens_rests_for_a_while() -> None:
         (640, 400, 390, 412),  # 16 universes at 40 Hz
         (2_816, 400, 300, 364),  # 64 at 44 Hz: a full batch is there sooner
         (10_000, 400, 60, 150),
-        (10_000, 50, 25, 26),
+        (10_000, 50, 50, 50),
         (177_500, 400, 3, 6),  # a full gigabit
     ],
 )

@@ -24,7 +24,7 @@ from slotwatch.edge.judging.recorder import Captures, Recorder
 from slotwatch.edge.judging.sync_groups import sync_groups
 from slotwatch.edge.shared.channel import Channel, Message, answer
 from slotwatch.edge.shared.ordering import fence
-from slotwatch.edge.shared.pace import BUSY_ROWS, GATHERED_ROWS, Pace
+from slotwatch.edge.shared.pace import GATHERED_ROWS, Pace
 from slotwatch.edge.shared.ring import GUARD_ROWS, Ring, RingReader
 from slotwatch.edge.shared.snapshot_buffer import SnapshotWriter
 from slotwatch.engine import Engine
@@ -46,6 +46,8 @@ SNAPSHOT_SHARE = 16
 """Time between two snapshots is at least this many times what the last one cost: on a busy computer, at 4,034
 universes, 13 ms to make and 18 ms to encode. A share of 8 may cost 0.6 us a packet of a full
 gigabit, this one half of that."""
+UNREAD_SHARE = 48
+"""The same while nobody listens and nothing changed: 2 % of a core at most. Who reads has a new one made first."""
 STEP_NS = 1_000_000
 STATUS_NS = 5_000_000_000
 HOLD_NS = 4 * TICK_NS
@@ -201,7 +203,7 @@ class Judging:
         head, first = self.ring.head, max(self._seen, self._rows.tail)
         rests = not (self._heard or self._publish_now) and self._pace.may_rest(now_ns, head - self._rows.tail)
         self._seen, self._heard = head, False
-        if head - first >= (GATHERED_ROWS if rests else BUSY_ROWS):
+        if head - first >= GATHERED_ROWS:
             return False  # not worth a look; what comes after them will be news once
         # Wants to see all. Rows that were torn would be news, and news only ends a rest.
         news = [self.engine.is_news(batch) for batch in self.ring.views_of(first, head)]
@@ -268,7 +270,9 @@ class Judging:
     def _publish_if_due(self, now_ns: int) -> None:
         seldom = self._pace.is_resting and not self._pace.is_watched(now_ns)
         wanted_ns = SOONEST_SNAPSHOT_NS if self._publish_now else UNREAD_SNAPSHOT_NS if seldom else SNAPSHOT_NS
-        if now_ns - self._snapped_ns < max(wanted_ns, SNAPSHOT_SHARE * self._snapshot_cost_ns):
+        is_wanted = self._publish_now or self._pace.is_watched(now_ns)
+        share = SNAPSHOT_SHARE if is_wanted else UNREAD_SHARE
+        if now_ns - self._snapped_ns < max(wanted_ns, share * self._snapshot_cost_ns):
             return
         if self._ordered_ns and now_ns - self._ordered_ns < HOLD_NS:
             return

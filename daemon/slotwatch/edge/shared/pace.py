@@ -13,10 +13,9 @@ from __future__ import annotations
 
 from slotwatch.edge.shared.channel import Channel
 
-BUSY_ROWS = 256
-"""With so many rows in one of the engine's shortest rests the next turn comes sooner."""
 GATHERED_ROWS = 1024
-"""After a longer rest so many are judged as cheaply as can be."""
+"""With so many rows in the ring the next turn comes at once. A batch costs some 0.3 ms whatever it holds: with 256 rows
+a packet cost half as much again as with 1,024, which a full gigabit brings in 6 ms."""
 SHORTEST_REST_NS = 3_000_000
 GRID_NS = 100_000_000
 PAST_NS = 12_000_000
@@ -68,8 +67,7 @@ class Pace:
         """
         longest_ns = min(wanted_ns, WATCHED_REST_NS) if self.is_watched(now_ns) else wanted_ns
         if rows:
-            many = GATHERED_ROWS if longest_ns > GRID_NS else BUSY_ROWS
-            longest_ns = min(longest_ns, many * (now_ns - self._turned_ns) // rows)
+            longest_ns = min(longest_ns, GATHERED_ROWS * (now_ns - self._turned_ns) // rows)
         self._turned_ns = now_ns
         self._tell_intake(longest_ns >= GRID_NS)
         self.is_resting = longest_ns > GRID_NS
