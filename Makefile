@@ -4,6 +4,7 @@ VENV   := .venv
 BIN    := $(VENV)/bin
 HOUSE  ?= config/harbour-street/house.toml
 SECONDS ?= 60
+PACKETS ?= 100000000
 RELEASE ?= 12
 ARCH    ?= amd64
 
@@ -55,9 +56,11 @@ docs: $(VENV)/.dev    ## write everything that is generated: reference pages, go
 bench: $(VENV)/.dev   ## speed and memory, as ratios against a floor measured in the same run
 	@$(BIN)/python -m benchmarks
 
-fuzz: $(VENV)/.dev    ## coverage-guided bytes against all that reads what strangers send: make fuzz SECONDS=600
+fuzz: $(VENV)/.dev    ## coverage-guided bytes against all that reads what strangers send: make fuzz SECONDS=600 PACKETS=1000000
 	@$(BIN)/pip install --quiet --disable-pip-version-check -e '.[fuzz]' || echo "atheris cannot be installed here"
 	@$(BIN)/python -m tests.fuzz.decoders $(SECONDS)
+	@$(BIN)/python -m tests.fuzz.sequences $(SECONDS)
+	@$(BIN)/python -m tests.fuzz.comparison $(PACKETS)
 
 screenshots: $(VENV)/.dev  ## pictures of every view in both palettes
 	@$(BIN)/python -m tests.web.screenshots

@@ -15,9 +15,7 @@ import urllib.request
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
-SOURCE = Path(__file__).with_name("floor.c")
 FULL_GIGABIT_HZ = 177_500
 """4,034 universes at 44 Hz: what a gigabit carries of 638-octet E1.31 packets (issue of the first milestone)."""
 FULL_UNIVERSES = 4034
@@ -26,14 +24,24 @@ STANDS_STILL_S = 4.0
 """Longer than a snapshot takes on a computer that is busy with the load itself."""
 
 
-def compiled(directory: Path) -> Path:
-    """The floor and the sender, compiled on the spot."""
+@dataclass(frozen=True)
+class Programs:
+    """The compiled floor and sender."""
+
+    floor: Path
+    sender: Path
+
+
+def compiled(directory: Path) -> Programs:
+    """Compile the floor and the sender on the spot, so that all ran on the same computer."""
     compiler = shutil.which("cc") or shutil.which("gcc")
     if compiler is None:
         raise SystemExit("a C compiler is needed for the floor: sudo apt-get install gcc libc6-dev")
-    program = directory / "floor"
-    subprocess.run([compiler, "-O2", "-o", program, SOURCE], check=True)
-    return program
+    made = Programs(directory / "floor", directory / "sender")
+    for program in (made.floor, made.sender):
+        source = Path(__file__).with_name(f"{program.name}.c")
+        subprocess.run([compiler, "-O2", "-o", program, source], check=True)
+    return made
 
 
 def free_port(kind: socket.SocketKind = socket.SOCK_DGRAM) -> int:
@@ -42,14 +50,32 @@ def free_port(kind: socket.SocketKind = socket.SOCK_DGRAM) -> int:
         return int(probe.getsockname()[1])
 
 
-def send(
-    program: Path, port: int, universes: int, rate_hz: float, seconds: float, how: str = "plain"
-) -> dict[str, Any]:
-    """Send at a rate; `sent` and the `seconds` it really took. how: plain, lossy (2 %) or doubled."""
-    words = [str(program), "send", str(port), str(universes), str(rate_hz), str(seconds), how]
-    done = subprocess.run(words, check=True, capture_output=True, text=True)
-    answer: dict[str, Any] = json.loads(done.stdout)
-    return answer
+def send(programs: Programs, port: int, universes: int, rate_hz: float, seconds: float, how: str = "plain") -> int:
+    """Send at a rate for so long; returns how many packets were sent. how: as `sender.c` says."""
+    words = [str(programs.sender), str(port), str(universes), str(int(rate_hz)), str(seconds), how]
+    return int(subprocess.run(words, check=True, capture_output=True, text=True).stdout)
+
+
+@dataclass(frozen=True)
+class Floor:
+    """What the floor did with a load."""
+
+    cpu_us: float
+    """A packet."""
+    sent: int
+    lost: int
+
+
+def floor(programs: Programs, universes: int, rate_hz: float, seconds: float) -> Floor:
+    """Give the floor a load of its own."""
+    port = free_port()
+    words = [str(programs.floor), str(port), str(seconds + 1.5)]
+    with subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as receiver:
+        assert receiver.stdout is not None
+        time.sleep(0.3)
+        sent = send(programs, port, universes, rate_hz, seconds)
+        packets, cpu, _ = receiver.stdout.read().split()
+    return Floor(float(cpu) / max(1, int(packets)) * 1e6, sent, sent - int(packets))
 
 
 def cpu_s(pid: int) -> float:
@@ -116,13 +142,14 @@ class Watcher:
 
 
 @contextlib.contextmanager
-def watching(directory: Path, universes: int) -> Iterator[Watcher]:
-    """A daemon with every rule on, in the loudest phase."""
+def watching(directory: Path, universes: int, more: str = "") -> Iterator[Watcher]:
+    """A daemon with every rule on, in the strictest phase. more: further text of its house file."""
     port, artnet, page = free_port(), free_port(), free_port(socket.SOCK_STREAM)
     file = directory / "house.toml"
     file.write_text(
         f'[house]\nname = "Benchmark"\nphase = "show"\n\n[listen]\ninterfaces = ["lo"]\n'
         f'e131_port = {port}\nartnet_port = {artnet}\n\n[http]\nlisten = "127.0.0.1:{page}"\n'
+        + more
         + "".join(f'\n[[universes]]\nprotocol = "e131"\nnumber = {n}\n' for n in range(1, universes + 1))
     )
     process = subprocess.Popen(

@@ -1,0 +1,13 @@
+"""Hostile sequences through the whole engine: a bounded run of `tests.fuzz.sequences`."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.fuzz.sequences import Show
+
+
+@pytest.mark.parametrize("number", range(1, 7))
+def test_a_show_under_attack_holds_and_recovers(number: int) -> None:
+    """Tables stay bounded, nothing raises, time goes as told, and every incident closes once its cause has ended."""
+    Show(number).run()
