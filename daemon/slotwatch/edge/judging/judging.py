@@ -21,6 +21,7 @@ from slotwatch.edge.judging.listed import ListedUniverses
 from slotwatch.edge.judging.neighbours import NeighbourWatch
 from slotwatch.edge.judging.observed import observations
 from slotwatch.edge.judging.recorder import Captures, Recorder
+from slotwatch.edge.judging.route_reports import RouteReports
 from slotwatch.edge.judging.sync_groups import sync_groups
 from slotwatch.edge.shared.channel import Channel, Message, answer
 from slotwatch.edge.shared.ordering import fence
@@ -65,11 +66,7 @@ class Judging:
         self._requests, self._observations, self._routes = requests, observations, routes
         self._problems: tuple[str, ...] = ()
         self._health: dict[str, Any] = {}
-        self._route_rows: tuple[dict[str, Any], ...] = ()
-        self._routes_told: tuple[tuple[str, ...], ...] = ()
-        self._asking: dict[str, Any] | None = None
-        self._node: dict[str, Any] | None = None
-        self._counted: dict[str, int] = {}
+        self._reports = RouteReports()
         self._generation = ring.generation
         self._heartbeat_ns = ring.heartbeat_ns or now_ns
         self._offset_ns = clock.wall_offset_ns()
@@ -171,12 +168,7 @@ class Judging:
         self.engine.take_house(house, clock.monotonic_ns())
         self._groups.take_house(house)
         self._neighbours.take_house(house)
-        names = {route.name for route in house.routes}
-        self._route_rows = tuple(row for row in self._route_rows if row["route"] in names)
-        if not (house.routes or house.listen.artnet_subscribe or house.listen.ask_fixtures):
-            # The routes process is gone with what it said of itself.
-            self._asking = self._node = None
-            self._counted = {}
+        self._reports.take_house(house)
         self._problems = ()
         self._ordered()
 
@@ -300,16 +292,13 @@ class Judging:
             "recorder": self._captures.trouble,
             "captures_failed": self._captures.failed,
             "snapshot_cost_ms": round(self._snapshot_cost_ns / 1e6, 3),
-            **counted(self._counted, self._route_rows, self._health.get("lines", ())),
+            **counted(self._reports.counted, self._reports.rows, self._health.get("lines", ())),
+            **self._reports.of_listener,
         }
-        if self._asking is not None:
-            view.listener["asking"] = self._asking
-        if self._node is not None:
-            view.listener["node"] = self._node
         snapshot.counters["judging_lag"] = self._lag.counted()
         snapshot.counters["config_last_reload_successful"] = int(not self._problems)
-        if self._route_rows:
-            snapshot.routes = self._route_rows
+        if self._reports.rows:
+            snapshot.routes = self._reports.rows
 
     def _ask_for_sync_groups(self, snapshot: Snapshot) -> None:
         """Have intake join the groups of the synchronization addresses that streams name."""
@@ -338,17 +327,8 @@ class Judging:
 
     def _hear_routes(self, message: Message, now_ns: int) -> None:
         """Take a report. Each holds some routes, in turn."""
-        # A report may still be of the house before.
-        names = {route.name for route in self.house.routes}
-        told_now = {row["route"]: row for row in message.get("routes", ()) if row["route"] in names}
-        self._route_rows = tuple(({row["route"]: row for row in self._route_rows} | told_now).values())
-        told = tuple((row["route"], row["state"], row["to"], row["from"]) for row in self._route_rows)
-        self._heard |= told != self._routes_told
-        self._routes_told = told
-        self.engine.observe(observation.RoutesSeen(now_ns, told))
-        self._asking = message.get("asking")
-        self._node = message.get("node")
-        self._counted = message.get("counted", {})
+        self._heard |= self._reports.hear(message, self.house)
+        self.engine.observe(observation.RoutesSeen(now_ns, self._reports.told))
         self._routes.send({"do": "phase", "phase": str(self.engine.judge.phase)})
 
     def _carry_out(self, name: str, arguments: dict[str, Any]) -> dict[str, Any]:
