@@ -14,7 +14,7 @@ class RouteReports:
     """Put together from reports that each hold some routes, in turn."""
 
     rows: tuple[dict[str, Any], ...] = ()
-    told: tuple[tuple[str, ...], ...] = ()
+    told: tuple[tuple[str, str, str, str], ...] = ()
     """Of each route: its name, its state, where to and where from."""
     counted: dict[str, int] = field(default_factory=dict)
     of_listener: dict[str, Any] = field(default_factory=dict)
