@@ -19,6 +19,11 @@ from slotwatch.errors import SlotwatchError, shown
 FOUND_FAULTS = 1
 COULD_NOT_RUN = 2
 
+NOT_SAFETY = (
+    "Not a safety system: never use it for emergency or escape lighting, hoists, moving scenery, lasers, flames or "
+    "pyrotechnics."
+)
+
 VERBS: dict[str, str] = {
     "serve": "watch a house until SIGTERM or SIGINT",
     "check": "judge a house file, its patch and its routes without a network",
@@ -44,7 +49,7 @@ class Parser(argparse.ArgumentParser):
 
 def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     """Make the parser. With `only`, other verbs are listed but their modules are not imported."""
-    parser = Parser(prog="slotwatch", description="Watches show data and says why it failed.")
+    parser = Parser(prog="slotwatch", description="Watches show data and says why it failed.", epilog=NOT_SAFETY)
     parser.add_argument("--version", action="version", version=f"slotwatch {__version__}")
     verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True)
     for name, summary in VERBS.items():

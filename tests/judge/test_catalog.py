@@ -32,6 +32,7 @@ CONTRACT = {
     "control-held",
 }
 ASKS_TO_TOUCH = re.compile(r"\b(unplug|reseat|restart|reboot|open the rack|swap|take out|pull|plug in)\b", re.I)
+TOUCHES = re.compile(ASKS_TO_TOUCH.pattern + r"|\b(try|change|move|stop|start|give|turn|tap)\b", re.I)
 
 
 @pytest.mark.parametrize("severity", CONTRACT)
@@ -58,6 +59,21 @@ def test_every_row_says_where_its_numbers_come_from_and_what_to_look_at(rule: Ru
 def test_checks_of_pre_show_and_show_only_ask_to_look(rule: Rule) -> None:
     for check in rule.next_checks:
         assert not ASKS_TO_TOUCH.search(check), check
+
+
+@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)
+def test_checks_that_touch_something_say_first_that_the_rig_must_be_clear(rule: Rule) -> None:
+    """Good practice beside moving fixtures (common practice, no source)."""
+    for check in rule.next_checks_quiet:
+        only_reads = check.startswith(("Look ", "Read ")) and not TOUCHES.search(check)
+        by_competent = "by a competent person, isolated, under local rules" in check
+        assert only_reads or by_competent or check.startswith("Lights may move or go out: clear the rig first. "), check
+
+
+def test_what_is_damp_is_left_to_a_competent_person() -> None:
+    checks = " ".join((*CATALOG["line-faulty"].next_checks, *CATALOG["line-faulty"].next_checks_quiet))
+    assert "Touch no damp connector." in checks
+    assert "damp connector seen to by a competent person, isolated" in checks and "cool first" in checks
 
 
 EVERYTHING = house_of(

@@ -47,7 +47,10 @@ def daemon(status: int, body: bytes) -> Iterator[str]:
 def test_ready_is_one_line_and_exit_0(capsys: pytest.CaptureFixture[str]) -> None:
     with daemon(200, json.dumps(CALL).encode()) as url:
         assert main(["ready", "--url", url]) == 0
-    assert capsys.readouterr().out == "Ready (Harbour Street Playhouse, phase dark, judged as if in show).\n"
+    assert capsys.readouterr().out == (
+        "Ready (Harbour Street Playhouse, phase dark, judged as if in show). "
+        "Data only; no safety or emergency-lighting check.\n"
+    )
 
 
 def test_not_ready_says_why_and_what_cannot_be_known(capsys: pytest.CaptureFixture[str]) -> None:
@@ -61,6 +64,7 @@ def test_not_ready_says_why_and_what_cannot_be_known(capsys: pytest.CaptureFixtu
         "Not ready (Harbour Street Playhouse, phase dark, judged as if in show): Universe e131/2 is lost."
     )
     assert "Accepted: pixel wall." in out and "Not visible from here, so not known: artnet/3." in out
+    assert out.endswith(" Data only; no safety or emergency-lighting check.\n")
 
 
 def test_json_is_the_answer_as_it_came(capsys: pytest.CaptureFixture[str]) -> None:

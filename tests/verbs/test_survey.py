@@ -25,7 +25,7 @@ from slotwatch.rehearse.packets import Sent
 from slotwatch.rehearse.stage import mixed
 from slotwatch.snapshot import Severity
 from slotwatch.views.sheet import Sheet
-from slotwatch.views.survey import Survey, house_file, merged, survey_of, text
+from slotwatch.views.survey import Survey, announcement, house_file, merged, survey_of, text
 from tests.ports import free_port
 from tests.rehearse.theatre import BASE_NS, STEP_NS, WALL_OFFSET_NS, batch_of
 from tests.wire.tshark import CAPTURES
@@ -110,6 +110,12 @@ def test_any_name_from_the_network_gives_a_file_that_loads(name: str) -> None:
     assert read(a_survey(a_source(source_name=name))).sources
 
 
+def test_what_will_be_sent_is_said_with_the_universes_that_were_asked_for() -> None:
+    lines = "\n".join(announcement(("eth1", "eth2"), (1, 2, 3, 9)))
+    assert "on eth1, eth2 this sends requests to join" in lines and "and of e131/1-3, 9\n" in lines
+    assert "do not survey during a show" in lines
+
+
 def test_what_could_not_be_looked_at_is_said() -> None:
     lines = "\n".join(text(replace(a_survey(a_source()), not_swept=(7, 8))))
     assert "not looked at, for want of time (give more --seconds): e131/7-8" in lines
@@ -138,7 +144,12 @@ def test_a_live_survey_writes_a_file_once(tmp_path: Path, capsys: pytest.Capture
     finally:
         over.set()
         thread.join()
-    assert "e131/7" in capsys.readouterr().out
+    shown = capsys.readouterr()
+    assert "e131/7" in shown.out
+    first, *rest = shown.err.splitlines()
+    assert first.startswith("on lo this sends requests to join multicast groups (IGMP, and MLD on IPv6)")
+    said_before = rest[: next(n for n, line in enumerate(rest) if line.startswith("listening "))]
+    assert "it sends no show data and asks no device anything" in " ".join(said_before)
     assert [str(universe.id) for universe in load_house(target).universes] == ["e131/7"]
     assert main(["survey", "--seconds", "3", *options]) == 2
     assert "never overwrites" in capsys.readouterr().err

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from slotwatch.judge.rule import COMMON_PRACTICE, RuleClass, Threshold, table_rule
+from slotwatch.judge.rule import CLEAR_FIRST, COMMON_PRACTICE, RuleClass, Threshold, table_rule
 from slotwatch.snapshot import Severity
 
 RULES = (
@@ -36,7 +36,7 @@ RULES = (
             "Look for a second desk, a house-light panel or a laptop with a test program left running.",
             "Look at the written priority plan.",
         ),
-        next_checks_quiet=("Take one of them off the universe, or give them different priorities.",),
+        next_checks_quiet=(f"{CLEAR_FIRST} Take one of them off the universe, or give them different priorities.",),
     ),
     table_rule(
         name="unexpected-source",
@@ -50,7 +50,9 @@ RULES = (
             "Look who it is: name and address stand in the evidence.",
             "Look at the written priority plan.",
         ),
-        next_checks_quiet=("Declare it in the house file if it belongs here, else take it off the network.",),
+        next_checks_quiet=(
+            f"{CLEAR_FIRST} Declare it in the house file if it belongs here, else take it off the network.",
+        ),
     ),
     table_rule(
         name="backup-differs",
@@ -68,7 +70,7 @@ RULES = (
         next_checks=(
             "Look on the backup's screen whether it follows, and whether it runs the same show file and cue.",
         ),
-        next_checks_quiet=("Let the backup load the show again and follow, and watch this clear.",),
+        next_checks_quiet=(f"{CLEAR_FIRST} Let the backup load the show again and follow, and watch this clear.",),
     ),
     table_rule(
         name="slot-priority-faulty",

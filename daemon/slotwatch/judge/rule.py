@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 COMMON_PRACTICE = "common practice, no source"
 COMPETENT = "by a competent person, isolated, under local rules"
 """Who may open or measure electrical equipment."""
+CLEAR_FIRST = "Lights may move or go out: clear the rig first."
+"""Begins each next check that asks a person to touch something."""
 COMMON_PLACEHOLDERS = frozenset({"universes", "sources", "from_sender", "since", "verdict", "works"})
 """What every sentence may use. `{from_sender}` begins with a space: ` from "Desk A" (10.0.0.1)`, or is empty."""
 

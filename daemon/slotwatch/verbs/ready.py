@@ -22,6 +22,7 @@ LARGEST_ANSWER_BYTES = 4 << 20
 MOST_REASONS = 12
 MOST_NAMES = 12
 NOT_READY = 1
+SCOPE = "Data only; no safety or emergency-lighting check."
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -48,7 +49,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def sentence(answer: dict[str, Any]) -> str:
-    """Say the whole call in one line: ready or not, why not, and what this vantage cannot know."""
+    """Say the whole call in one line: ready or not, why not, what cannot be known here, what is not checked."""
     reasons = [" ".join(str(reason["text"]).split()).rstrip(".") for reason in answer["reasons"]]
     where = ", ".join(str(part) for part in (answer.get("house"), _phase(answer)) if part)
     parts = ["Ready" if answer["ready"] else "Not ready", f" ({where})" if where else ""]
@@ -64,6 +65,7 @@ def sentence(answer: dict[str, Any]) -> str:
         if names:
             more = f" and {len(names) - MOST_NAMES} more" if len(names) > MOST_NAMES else ""
             parts.append(f" {words}, so not known: {', '.join(names[:MOST_NAMES])}{more}.")
+    parts.append(f" {SCOPE}")
     return "".join(parts)
 
 

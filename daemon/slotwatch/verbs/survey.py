@@ -57,6 +57,8 @@ def run(arguments: argparse.Namespace) -> int:
         listen=Listen(interfaces=interfaces, e131_port=arguments.e131_port, artnet_port=arguments.artnet_port),
         networks=tuple(Network(name, name) for name in interfaces),
     )
+    for line in words.announcement(interfaces, arguments.universes):
+        print(line, file=sys.stderr)
     found = survey(house, arguments.seconds, lambda line: print(line, file=sys.stderr), arguments.universes)
     if arguments.json:
         print(json.dumps(asdict(found), indent=2))

@@ -99,6 +99,17 @@ def merged(universes: Iterable[Found]) -> tuple[Found, ...]:
     return tuple(found.values())
 
 
+def announcement(interfaces: Sequence[str], asked: Sequence[int] = ()) -> list[str]:
+    """Lines for a person, before anything is sent: what a survey will send. asked: E1.31 universes to join."""
+    also = f" and of e131/{_ranges(asked)}" if asked else ""
+    return [
+        f"on {', '.join(interfaces)} this sends requests to join multicast groups (IGMP, and MLD on IPv6): "
+        f"the E1.31 discovery group, then the groups of every universe that a discovery list names{also}",
+        "it leaves them at the end; it sends no show data and asks no device anything",
+        "each join makes the switches send that stream here: do not survey during a show",
+    ]
+
+
 def text(survey: Survey) -> list[str]:
     """Lines for a person."""
     lines = [f"heard for {survey.seconds:.0f} s on {', '.join(survey.interfaces) or 'every interface'}"]

@@ -8,7 +8,7 @@ from slotwatch.durations import ns_from_s
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.roster import Absent, Roster, describe_absent
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, judged_by, number
 from slotwatch.judge.silences import LOSS_TIMEOUTS
 from slotwatch.snapshot import Severity
 
@@ -53,5 +53,5 @@ RULE = Rule(
         "Look at the backup's screen: is it running, following, and sending?",
         "Look at the backup's link lamp.",
     ),
-    next_checks_quiet=("Restart the backup's session and wait until both screens say that it follows.",),
+    next_checks_quiet=(f"{CLEAR_FIRST} Restart the backup's session and wait until both screens say that it follows.",),
 )

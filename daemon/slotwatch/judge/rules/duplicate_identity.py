@@ -8,7 +8,7 @@ from slotwatch.durations import ns_from_s
 from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, judged_by, number
 from slotwatch.snapshot import Severity
 
 MOST_ADDRESSES = 32
@@ -147,5 +147,5 @@ RULE = Rule(
         "Look for a copied show computer or virtual machine: both addresses stand here.",
         "Look which of the two is meant to run tonight.",
     ),
-    next_checks_quiet=("Give one of them a new identity (CID) in its settings, or stop it.",),
+    next_checks_quiet=(f"{CLEAR_FIRST} Give one of them a new identity (CID) in its settings, or stop it.",),
 )

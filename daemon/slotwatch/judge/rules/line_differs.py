@@ -17,7 +17,7 @@ from slotwatch.house.schema import House, Line
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.lines import line_row
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, judged_by, number
 from slotwatch.snapshot import Confidence, Severity
 
 Levels = NDArray[np.uint8]
@@ -162,5 +162,5 @@ RULE = Rule(
         "Look at the gateway's page or display: which universe is this port set to, and is it an output?",
         "Look at the lamp of that gateway port, and whether fixtures on another port of it are right.",
     ),
-    next_checks_quiet=("Tap the line at the gateway itself, then halve the chain until it is right.",),
+    next_checks_quiet=(f"{CLEAR_FIRST} Tap the line at the gateway itself, then halve the chain until it is right.",),
 )

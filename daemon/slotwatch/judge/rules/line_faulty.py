@@ -10,7 +10,17 @@ from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.lines import line_name, line_rows
 from slotwatch.judge.listener import LINE_FAULTS_KEPT_NS
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
+from slotwatch.judge.rule import (
+    CLEAR_FIRST,
+    COMPETENT,
+    Facts,
+    Rule,
+    RuleClass,
+    RuleParameters,
+    Threshold,
+    judged_by,
+    number,
+)
 from slotwatch.snapshot import Severity
 
 WINDOW_S = LINE_FAULTS_KEPT_NS / NANOSECONDS
@@ -60,8 +70,11 @@ RULE = Rule(
     faults=("F92", "F93", "F94", "F95", "F99", "F100"),
     next_checks=(
         "Look for a terminator that is missing at the end, or one in the middle of the chain.",
-        "Look for a passive split, an audio lead or a damp connector on this line.",
+        "Look for a passive split, an audio lead or a damp connector on this line. Touch no damp connector.",
         "Look whether two outputs are plugged onto one line.",
     ),
-    next_checks_quiet=("Swap the leads one by one, the nearest to the tap first.",),
+    next_checks_quiet=(
+        f"{CLEAR_FIRST} Swap the leads one by one, the nearest to the tap first.",
+        f"Have a damp connector seen to {COMPETENT}; let hot fixtures cool first.",
+    ),
 )

@@ -11,7 +11,7 @@ from slotwatch.durations import ns_from_ms, ns_from_s
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.fault_onset import counted_in
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, judged_by, number
 from slotwatch.model.windows import FRAMES, LOST
 from slotwatch.snapshot import Confidence, Severity
 
@@ -111,5 +111,5 @@ RULE = Rule(
         "Look whether every source loses frames (a shared path) or one (its own lead or port).",
         "Look at the switch for ports at 10 or 100 Mb/s, and for video or audio sharing the uplink.",
     ),
-    next_checks_quiet=("Read port error counters along the way; change the lead with the most errors.",),
+    next_checks_quiet=(f"{CLEAR_FIRST} Read port error counters along the way; change the lead with the most errors.",),
 )

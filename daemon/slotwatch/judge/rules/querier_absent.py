@@ -10,7 +10,7 @@ from slotwatch.house.schema import House
 from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, judged_by, number
 from slotwatch.snapshot import Confidence, Severity
 from slotwatch.wire.universe import Protocol
 
@@ -126,5 +126,7 @@ RULE = Rule(
         "Look at the switch's settings: is snooping on and a querier set for this VLAN?",
         "Look whether the device that was the querier has power; its address stands in the evidence.",
     ),
-    next_checks_quiet=("Give the show's switch a querier with the lowest address, or turn snooping off.",),
+    next_checks_quiet=(
+        f"{CLEAR_FIRST} Give the show's switch a querier with the lowest address, or turn snooping off.",
+    ),
 )

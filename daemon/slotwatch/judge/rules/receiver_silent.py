@@ -10,7 +10,7 @@ from slotwatch.durations import ns_from_s
 from slotwatch.house.schema import House, Receiver
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, judged_by, number
 from slotwatch.snapshot import Confidence, Severity
 
 
@@ -133,5 +133,7 @@ RULE = Rule(
         "Look at the receiver's front panel and link lamp.",
         "Look at the stage: are the fixtures behind it still following?",
     ),
-    next_checks_quiet=("Check the receiver's supply, lead and switch port; read its address on its panel.",),
+    next_checks_quiet=(
+        f"{CLEAR_FIRST} Check the receiver's supply, lead and switch port; read its address on its panel.",
+    ),
 )

@@ -12,7 +12,7 @@ from slotwatch.durations import ms_from_ns, ns_from_s
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.fault_onset import counted_in
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
 from slotwatch.model.strides import COPY_NS
 from slotwatch.model.windows import COPIES, FRAMES, OTHERS
 from slotwatch.snapshot import Severity
@@ -101,5 +101,5 @@ RULE = Rule(
         "Look for two leads between the same two switches, or a stage box patched twice.",
         "If this port is a mirror: look whether it copies both directions.",
     ),
-    next_checks_quiet=("Take out the lead that was added last.",),
+    next_checks_quiet=(f"{CLEAR_FIRST} Take out the lead that was added last.",),
 )

@@ -12,7 +12,7 @@ from slotwatch.house.schema import Limits
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.fault_onset import changed_pace
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
 from slotwatch.model.cadence import MOVING_SHARE, MOVING_WINDOW_S
 from slotwatch.model.windows import BUCKET_NS, FRAMES, LOST, STEPS
 from slotwatch.snapshot import Confidence, Severity
@@ -169,5 +169,5 @@ RULE = Rule(
         "Look at the source's load: how many effects, pixels and universes does it run?",
         "Look whether other universes of the same source are slow at the same time.",
     ),
-    next_checks_quiet=("Move some universes to another output, or simplify the effect, and compare.",),
+    next_checks_quiet=(f"{CLEAR_FIRST} Move some universes to another output, or simplify the effect, and compare.",),
 )

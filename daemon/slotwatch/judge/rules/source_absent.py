@@ -8,7 +8,7 @@ from slotwatch.durations import ns_from_s
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.roster import Absent, Roster, describe_absent
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, judged_by, number
 from slotwatch.judge.silences import LOSS_TIMEOUTS
 from slotwatch.snapshot import Severity
 
@@ -55,5 +55,5 @@ RULE = Rule(
         "Look at the screen of the silent source and at its link lamp.",
         "Look on the backup's screen whether it knows that it is in control.",
     ),
-    next_checks_quiet=("Reseat the source's network lead, then try another switch port.",),
+    next_checks_quiet=(f"{CLEAR_FIRST} Reseat the source's network lead, then try another switch port.",),
 )

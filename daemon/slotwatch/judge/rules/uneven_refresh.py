@@ -11,7 +11,7 @@ from slotwatch.durations import ms_from_ns, ns_from_ms
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.fault_onset import before_gaps
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
 from slotwatch.model.cadence import UNEVEN_FACTOR, UNEVEN_FLOOR_US
 from slotwatch.model.windows import LOST, UNEVEN
 from slotwatch.snapshot import Confidence, Severity
@@ -133,5 +133,5 @@ RULE = Rule(
         "Look at the source's load and at what else runs on that machine.",
         "Look whether a wireless hop lies between the source and this port.",
     ),
-    next_checks_quiet=("Read the error counters of the switch ports on the way; try another lead.",),
+    next_checks_quiet=(f"{CLEAR_FIRST} Read the error counters of the switch ports on the way; try another lead.",),
 )

@@ -8,7 +8,7 @@ from functools import partial
 from slotwatch.durations import ns_from_s
 from slotwatch.judge.binding import TICK_NS, UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.rule import Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, RuleParameters, judged_by, number
 from slotwatch.judge.silences import LOSS_TIMEOUTS, counts_from_ns, seen_by_listener, stopped_by_routes
 from slotwatch.snapshot import Severity
 
@@ -82,7 +82,7 @@ RULE = Rule(
         "Look at the stage: do the racks and fixtures hold their last look, or fade?",
     ),
     next_checks_quiet=(
-        "Reseat the source's network lead at both ends, then try another lead and another switch port.",
+        f"{CLEAR_FIRST} Reseat the source's network lead at both ends, then try another lead and another switch port.",
         "Read the switch's group table and log for this port.",
     ),
 )

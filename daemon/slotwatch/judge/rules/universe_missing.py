@@ -14,7 +14,7 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.homes import elsewhere
 from slotwatch.judge.lists import say_lists
 from slotwatch.judge.numbering_mistakes import look_alikes
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
 from slotwatch.judge.silences import HEARD_LATELY_S, is_visible, seen_by_listener
 from slotwatch.snapshot import Severity
 
@@ -118,5 +118,5 @@ RULE = Rule(
         "Compare how sender and receiver number universes: one may count from 0, the other from 1.",
         "Look whether the source sends unicast to its receivers only: then it cannot be seen from here.",
     ),
-    next_checks_quiet=("Start the devices in order: switches, then sources, then receivers.",),
+    next_checks_quiet=(f"{CLEAR_FIRST} Start the devices in order: switches, then sources, then receivers.",),
 )
