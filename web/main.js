@@ -40,6 +40,7 @@ const page = {
 };
 const fetched = new Map(); // path -> {value, error, dueMs, everyS, used, busy}
 let view = null;
+let drawn = []; // what the open view drew last
 let wasStale = false;
 let waiting = false;
 
@@ -95,11 +96,12 @@ function draw() {
   drawOften();
   if (view && page.pausedAt === null) {
     for (const entry of fetched.values()) entry.used = false;
-    patch(document.getElementById("main"), view.draw(page));
+    drawn = view.draw(page);
+    patch(document.getElementById("main"), drawn);
     for (const [path, entry] of fetched) if (!entry.used && !entry.busy) fetched.delete(path);
   }
-  const place = page.pausedAt !== null && view && view.verdictNow && document.querySelector(".verdict-place");
-  if (place && openedSincePause(page)) patch(place, view.verdictNow(page));
+  // A pause holds back the view, and never a critical incident: its verdict is drawn beside what stays as it was.
+  if (view && view.verdictNow && openedSincePause(page)) patch(document.getElementById("main"), [view.verdictNow(page), ...drawn.slice(1)]);
   performance.measure("slotwatch-update", "slotwatch-draw");
   performance.clearMarks("slotwatch-draw");
   if (performance.getEntriesByName("slotwatch-update").length > 400) performance.clearMeasures("slotwatch-update");

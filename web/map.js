@@ -1,6 +1,6 @@
 // Many universes as a map: blocks of sixteen, each with its first number, one stroke a universe.
 import { h, Kept } from "./tree.js";
-import { block, strokeAt } from "./charts.js";
+import { block, strokeAt } from "./strokes.js";
 import { STATES, WORST_FIRST, count, list, parts, ranges, stateWord } from "./words.js";
 
 export const IN_BLOCK = 16;

@@ -23,7 +23,7 @@ function draw(page) {
   const notes = openIncidents(feed).filter((incident) => incident.severity === "note" && !incident.accepted);
   const over = [...feed.incidents.values()].filter((incident) => incident.state === "closed").sort((a, b) => ms(b.closed_at) - ms(a.closed_at)).slice(0, 5);
   return [
-    h("div", { key: "verdict", class: "verdict-place" }, verdictNow(page)),
+    verdictNow(page),
     feed.loaded ? h("div", { key: "beside", class: "beside" },
       h("section", { key: "open", class: "open", "aria-labelledby": "open" },
         h("h2", { id: "open" }, open.length ? plural(open.length, "open incident") : "No open incident"),

@@ -6,7 +6,11 @@ Times are measured in benchmarks/web.py; here stands what does not depend on the
 
 from __future__ import annotations
 
+import hashlib
 import re
+import shutil
+import subprocess
+import tarfile
 from pathlib import Path
 
 import pytest
@@ -15,6 +19,16 @@ from tests.web.conftest import Open
 from tests.web.stand_in import WEB
 
 FIRST_LOAD_BYTES = 150_000
+NAMESPACES = {
+    "http://www.w3.org/2000/svg",
+    "http://www.w3.org/1999/xhtml",
+    "http://www.w3.org/1998/Math/MathML",
+}
+"""Names, not addresses: nothing is fetched from there."""
+RENDERER = "preact.js"
+"""Not ours: it can set inner HTML, which no view asks it to."""
+RENDERER_SHA256 = "bdcbd9abdf2c77c5c45326eab42191e949222d479d0d5f69467387a77040cb55"
+"""Of dist/preact.mjs in the npm package preact 11.2.0."""
 
 
 @pytest.mark.browser
@@ -33,7 +47,7 @@ def test_all_files_together_are_under_260_kb_and_name_no_other_host() -> None:
     files = [path for path in WEB.iterdir() if path.is_file()]
     assert sum(path.stat().st_size for path in files) < 260_000
     for path in files:
-        outside = set(re.findall(r"https?://[^\s\"'`)]+", path.read_text())) - {"http://www.w3.org/2000/svg"}
+        outside = set(re.findall(r"https?://[^\s\"'`)]+", path.read_text())) - NAMESPACES
         assert outside == set(), path.name
 
 
@@ -43,7 +57,8 @@ def test_nothing_inline_that_the_policy_would_refuse() -> None:
     assert not re.search(r"\sstyle=|\son[a-z]+=|<style", html)
     assert re.findall(r"<script(?![^>]*\bsrc=)", html) == []
     for path in WEB.glob("*.js"):
-        text = path.read_text()
+        text = path.read_text() if path.name != RENDERER else ""
+        assert "dangerously" not in text, path.name
         assert not re.search(
             r"innerHTML|outerHTML|\beval\(|new Function|document\.write|insertAdjacentHTML|\bstyle:", text
         ), path.name
@@ -100,3 +115,23 @@ def test_what_the_first_view_imports_is_asked_for_at_once() -> None:
             todo += re.findall(r"""from\s*["']\./([a-z]+\.js)["']""", (WEB / name).read_text())
     preloaded = set(re.findall(r'rel="modulepreload" href="/web/([a-z]+\.js)"', (WEB / "index.html").read_text()))
     assert preloaded | {"main.js"} == seen
+
+
+def test_the_renderer_is_the_published_one_with_its_licence() -> None:
+    """Byte for byte the module of the npm package; its licence (MIT) is beside it."""
+    assert hashlib.sha256((WEB / RENDERER).read_bytes()).hexdigest() == RENDERER_SHA256
+    assert (WEB / "preact-licence.txt").read_text().startswith("The MIT License (MIT)")
+
+
+def test_the_renderer_is_what_npm_has_under_that_version(tmp_path: Path) -> None:
+    """Asks the package registry through its own client, where there is one and it answers."""
+    npm = shutil.which("npm")
+    if npm is None:
+        pytest.skip("npm is missing: sudo apt-get install npm")
+    ran = subprocess.run([npm, "pack", "preact@11.2.0", "--silent"], cwd=tmp_path, capture_output=True, timeout=120)
+    if ran.returncode:
+        pytest.skip("no registry answers npm here")
+    with tarfile.open(next(tmp_path.glob("preact-*.tgz"))) as package:
+        module = package.extractfile("package/dist/preact.mjs")
+        assert module is not None
+        assert module.read() == (WEB / RENDERER).read_bytes()
