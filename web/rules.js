@@ -39,7 +39,7 @@ function one(rule) {
       rule.next_checks_quiet.length ? [h("h3", { key: "t" }, "Outside pre-show and show also"), h("p", { key: "c", class: "quiet" }, "Lights may move or go out: first make sure that the rig is clear. Work on mains is for a competent person, isolated, under local rules."),
         h("ul", { key: "l" }, rule.next_checks_quiet.map((text, i) => h("li", { key: i }, text)))] : null),
     rule.thresholds.length ? part("Its numbers", table("Numbers of this rule", [{ name: "Number" }, { name: "Value", number: true }, { name: "What it is" }, { name: "Source" }],
-      rule.thresholds.map((row) => h("tr", { key: row.name }, h("th", { scope: "row" }, row.name.replaceAll("_", " ")), h("td", { class: "number" }, String(row.value)), h("td", { class: "text" }, row.text), h("td", { class: "text" }, row.source))))) : null,
+      rule.thresholds.map((row) => h("tr", { key: row.name }, h("th", { scope: "row" }, row.name.replace(/_(s|ms|ns|hz|ratio|percent|db)$/, " ($1)").replaceAll("_", " ")), h("td", { class: "number" }, String(row.value)), h("td", { class: "text" }, row.text), h("td", { class: "text" }, row.source))))) : null,
     part("Severity in each phase", table("Severity by phase", [{ name: "Phase" }, { name: "Severity" }],
       Object.entries(rule.severity_by_phase).map(([phase, severity]) => h("tr", { key: phase }, h("th", { scope: "row" }, phase), h("td", {}, severityMark(severity)))))),
     (rule.causes || []).length ? part("Causes it tells apart", h("ul", { class: "plain ruled" }, rule.causes.map((row) => h("li", { key: row.cause }, h("strong", {}, row.cause.replaceAll("-", " ")), `: ${row.text}`)))) : null,

@@ -6,7 +6,11 @@ import { clockTime, ms } from "./clock.js";
 const MOST_WHAT = 28; // letters that fit one line of the first size at 1366 px
 const MOST_LINE = 35;
 const OF_ITS_SOURCE = new Set(["universe-lost", "source-absent", "backup-absent", "backup-in-control", "backup-differs", "slow-refresh", "sequence-unusable", "identity-changed"]);
-const AUDIENCE = { "universe-lost": 4, "universe-missing": 4, "source-conflict": 3, "short-frame": 3, "sync-missing": 3 };
+/** What the audience sees first, of one severity: data that is gone, then levels that are wrong, then data that limps. */
+const AUDIENCE = {
+  "universe-lost": 6, "universe-missing": 6, "lost-between": 6, "preview-only": 5, "short-frame": 5, "source-conflict": 5, "sync-missing": 5, "source-absent": 4,
+  "backup-in-control": 4, "non-dim-partial": 4, "unexpected-source": 3, "powered-off": 3, "flash-rate": 3,
+};
 
 /** How the universes stand now, counted. `due` leaves out those that nobody has to send. */
 export function tally(feed) {
@@ -67,16 +71,15 @@ export function openedSincePause(page) {
   return page.pausedAt !== null && raised(page.feed).some((one) => one.severity === "critical" && ms(one.opened_at) > page.pausedAt);
 }
 
-/** Open incidents: most severe first, then what the audience can see, the widest and the newest. */
+/** Open incidents: most severe first, then what the audience can see, then the newest. */
 export function openIncidents(feed) {
   return [...feed.incidents.values()].filter((incident) => incident.state === "open").sort(
     (a, b) => (SEVERITY_ORDER[b.severity] || 0) - (SEVERITY_ORDER[a.severity] || 0)
       || weight(b) - weight(a)
-      || (b.universes || []).length - (a.universes || []).length
       || ms(b.began_at) - ms(a.began_at));
 }
 
-function weight(incident) { return LISTENER_RULES.has(incident.rule) ? 9 : AUDIENCE[incident.rule] || ((incident.universes || []).length ? 1 : 0); }
+function weight(incident) { return LISTENER_RULES.has(incident.rule) ? 9 : AUDIENCE[incident.rule] || 1; }
 
 /** All of it is back, and it is watched until its incident closes. */
 export function isBack(incident, feed) {

@@ -289,6 +289,17 @@ def test_a_flood_is_few_lines_with_the_worst_first(open_page: Open, width: int, 
     assert page.evaluate("document.documentElement.scrollHeight") < (2700 if width == 390 else 1800)
 
 
+def test_a_silent_desk_comes_before_what_only_limps(open_page: Open) -> None:
+    """Two warnings: ten universes on backup, and twelve that stutter, which began later and are more."""
+    opened = open_page("on-backup")
+    at_ms = now_ms()
+    names = [f"e131/{n}" for n in range(1, 13)]
+    opened.listener.situation.incidents.append(incident(60, at_ms, "uneven-refresh", "warning", names, at_ms))
+    page = opened.go("/")
+    page.wait_for_selector("text=MAIN DESK SILENT")
+    assert "Main desk silent" in page.locator(".card").first.inner_text()
+
+
 def test_ten_lines_are_the_most_and_the_rest_is_counted(open_page: Open) -> None:
     opened = open_page("well", width=1366)
     began = now_ms()

@@ -146,6 +146,23 @@ def test_what_judging_says_comes_through_at_once(front: RealFront, browser: Brow
     context.close()
 
 
+def test_what_came_back_is_said_from_the_listeners_own_fields(front: RealFront, browser: Browser) -> None:
+    """`returned_at` and `lasted_s` as the daemon writes them: BACK, watched, with the outage's own length."""
+    columns = {name: column.copy() for name, column in front.snapshot.universes.items()}
+    columns["state"][1] = UniverseState.RETURNING
+    incidents = tuple(
+        replace(one, returned_ns=one.began_ns + 4_600_000_000) if one.closed_ns is None else one
+        for one in front.snapshot.incidents
+    )
+    front.snapshot = replace(front.snapshot, universes=columns, incidents=incidents)
+    context = browser.new_context()
+    page = context.new_page()
+    page.goto(front.url + "/")
+    page.wait_for_function("() => document.querySelector('.verdict-now .what').textContent.startsWith('BACK ')")
+    page.wait_for_selector("text=Main desk silent for 4.6 s")
+    context.close()
+
+
 def test_a_person_takes_an_incident_on_through_the_real_server(front: RealFront, browser: Browser) -> None:
     context = browser.new_context()
     page = context.new_page()
