@@ -13,7 +13,6 @@ from slotwatch.house.schema import Fixture, Line, Rack
 from slotwatch.judge import phases, rules
 from slotwatch.judge.bindings import all_states
 from slotwatch.judge.catalog import CATALOG, CAUSES, FLAPPING, RULES
-from slotwatch.judge.explain import EXPLAINS
 from slotwatch.judge.rule import Rule, RuleClass
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import Protocol, UniverseId
@@ -97,19 +96,24 @@ def test_a_rules_module_has_its_name() -> None:
 
 
 def test_what_explains_what_speaks_of_rules_and_causes_that_exist() -> None:
-    for wide, reaches in EXPLAINS.items():
-        assert wide in CATALOG
-        for reach in reaches:
-            assert reach.rules <= set(CATALOG), reach.rules - set(CATALOG)
+    for rule in RULES:
+        for reach in rule.explains.reaches:
+            assert reach.rules | reach.but <= set(CATALOG), (rule.name, reach)
             assert reach.causes <= set(CAUSES)
+
+
+def test_no_two_rules_have_one_rank() -> None:
+    """Else chance would say which of them explains a case."""
+    ranks = [rule.explains.rank for rule in RULES if rule.explains.reaches]
+    assert len(set(ranks)) == len(ranks)
 
 
 def test_listener_faults_are_explained_by_nothing_of_the_show() -> None:
     """They blame nobody, and nothing of the show may hide them."""
-    own = {"link-down", "host-overrun"}
-    for wide, reaches in EXPLAINS.items():
-        for reach in reaches:
-            assert not own & reach.rules, wide
+    own = [CATALOG["link-down"], CATALOG["host-overrun"]]
+    for wide in RULES:
+        for reach in wide.explains.reaches:
+            assert not any(reach.covers(rule) for rule in own), wide.name
 
 
 def test_the_classes_cover_every_phase() -> None:

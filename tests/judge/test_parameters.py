@@ -15,7 +15,7 @@ from slotwatch.judge.bindings import all_states
 from slotwatch.judge.catalog import CATALOG, FLAPPING, RULES
 from slotwatch.judge.rule import Rule, RuleParameters
 from slotwatch.snapshot import Incident
-from tests.judge import moved_control, moved_flow, moved_loss, moved_network, moved_patch, moved_self
+from tests.judge import moved_control, moved_flow, moved_loss, moved_network, moved_patch, moved_rivals, moved_self
 from tests.judge.cases import FROM_S, Case, with_numbers
 from tests.judge.moved import Moved
 from tests.judge.stage import START_NS, S, opened_after_s
@@ -28,10 +28,10 @@ LATER_S = 2.0
 """Whole seconds, since some rules are looked at once a second."""
 TIMED = {state.rule.name for state in all_states(EVERYTHING, RULES) if state.binding.timed}
 """Rules that say themselves since when they hold: their on-delay runs together with their own time, not after it."""
+TAKES_OVER = {"networks-swapped"}
+"""Rules whose incident is one that was opened as another's before: its time says nothing of their delay."""
 DELAYS = {one.name for one in fields(RuleParameters)}
-FIRST_CASES = [
-    case for case in {case.rule: case for case in reversed(CASES)}.values() if CATALOG[case.rule].facts is not None
-]
+FIRST_CASES = list({case.rule: case for case in reversed(CASES)}.values())
 FIRST_ROWS = list({row.rule: row for row in reversed(ROWS)}.values())
 MOVED = [
     *moved_self.SELF,
@@ -41,13 +41,14 @@ MOVED = [
     *moved_patch.LOADS,
     *moved_control.CONTROL,
     *moved_flow.FLOW,
+    *moved_rivals.RIVALS,
 ]
 UNITS = ("_s", "_ms", "_us", "_hz", "_ratio", "_percent", "_level", "_frames", "_slots")
 
 
 def test_every_number_has_its_row() -> None:
-    """Numbers of rules that have a module."""
-    numbers = {(rule.name, one.name) for rule in RULES if rule.facts is not None for one in fields(rule.parameters)}
+    """But those of `flapping`, which tests/judge/test_flapping.py and test_incidents.py try at their values."""
+    numbers = {(rule.name, one.name) for rule in RULES if rule is not FLAPPING for one in fields(rule.parameters)}
     own = {(rule, name) for rule, name in numbers if name not in DELAYS}
     assert own == {(row.rule, row.parameter) for row in MOVED}
 
@@ -55,9 +56,8 @@ def test_every_number_has_its_row() -> None:
 @pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)
 def test_a_numbers_name_has_its_unit(rule: Rule) -> None:
     """What is no count is measured in something."""
-    if rule.facts is not None:
-        for one in fields(rule.parameters):
-            assert one.type == "int" or one.name.endswith(UNITS), one.name
+    for one in fields(rule.parameters):
+        assert one.type == "int" or one.name.endswith(UNITS), one.name
 
 
 @pytest.mark.parametrize("case", FIRST_CASES, ids=lambda case: case.rule)
@@ -69,7 +69,8 @@ def test_both_delays_are_the_rules_own(case: Case) -> None:
     assert len(case.of(shown)) == 1, said(shown)
     (incident,) = case.of(shown)
     earliest_s, latest_s = (FROM_S + LATER_S + after_s for after_s in case.opens_s)
-    assert earliest_s - 0.01 <= opened_after_s(incident) <= latest_s + 0.01
+    if case.rule not in TAKES_OVER:
+        assert earliest_s - 0.01 <= opened_after_s(incident) <= latest_s + 0.11
     assert incident.closed_ns is not None
     earliest_s, latest_s = (case.end_s + LATER_S + after_s for after_s in case.closes_s)
     assert earliest_s - 0.11 <= (incident.closed_ns - START_NS) / S <= latest_s + 0.01
@@ -120,7 +121,3 @@ def others(row: Moved, incidents: Sequence[Incident]) -> list[tuple[object, ...]
 
 def facts(incidents: Sequence[Incident]) -> list[tuple[str, str, str, float]]:
     return [(one.rule, one.cause, one.summary, opened_after_s(one)) for one in incidents]
-
-
-def test_the_composed_rule_has_no_binding() -> None:
-    assert FLAPPING.facts is None

@@ -201,6 +201,8 @@ def _judged(incident: Incident, performance: Performance) -> list[str]:
     opened_s = seconds(incident.opened_ns)
     if opened_s > truth.due_s + LATEST_S:
         wrong.append(f"late: opened {opened_s:.2f} s, due {truth.due_s:.2f} s")
+    if incident.rule == truth.rule and opened_s < truth.due_s - truth.early_s:
+        wrong.append(f"early: opened {opened_s:.2f} s, due {truth.due_s:.2f} s")
     if opened_s < truth.began_s:
         wrong.append(f"early: opened {opened_s:.2f} s, began {truth.began_s:.2f} s")
     if truth.cause and incident.cause not in (truth.cause, *truth.causes):

@@ -18,14 +18,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.model.sequence import is_discarded
+from slotwatch.wire.e131 import SLOT_PRIORITY_LOSS_NS
 
 SLOTS = 512
 MAX_SOURCES = 64
 """As many as the judgement keeps per universe. A further one is counted and not merged."""
 KEEP_ALIVE_PROOF_NS = 1_100_000_000
 """Longest keep-alive of E1.31 (1,000 ms, 6.6.2) and a tenth for the sender's timer (common practice, no source)."""
-SLOT_PRIORITY_TIMEOUT_NS = 2_500_000_000
-"""0xDD that stopped this long ago no longer holds while levels go on."""
 DEFAULT_PRIORITY = 100
 _ZEROS = bytes(SLOTS)
 
@@ -197,7 +196,7 @@ class Input:
             source.changed_ns[moved] = now_ns
 
     def _slot_priority(self, source: Heard, now_ns: int) -> bytes | None:
-        if source.slot_priority is None or now_ns - source.slot_priority_ns > SLOT_PRIORITY_TIMEOUT_NS:
+        if source.slot_priority is None or now_ns - source.slot_priority_ns > SLOT_PRIORITY_LOSS_NS:
             return None
         return source.slot_priority
 

@@ -14,15 +14,15 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.drafts import IncidentDraft
 from slotwatch.judge.numbering_mistakes import say_where_heard
 from slotwatch.judge.returns import lasting, say_returned, when_returned_ns
-from slotwatch.judge.rule import Facts, quiet_phase
+from slotwatch.judge.rule import quiet_phase
 from slotwatch.snapshot import Severity
 
 MOST_EVIDENCE = 10
 MOST_CHECKS = 6
 
 
-class _Facts(dict[str, object]):
-    """Placeholders that nobody filled read as nothing."""
+class _Filled(dict[str, object]):
+    """What a sentence is filled with. A rule's module is checked when it is made; live, a gap reads as nothing."""
 
     def __missing__(self, key: str) -> str:
         return ""
@@ -39,8 +39,7 @@ def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDr
     if returned_ns is not None:
         summary = say_returned(ctx, cluster, universes, returned_ns)
     if flapping:
-        facts = _Facts(summary=summary, flaps=str(returns + 1))
-        summary = FLAPPING.sentence.format_map(facts)
+        summary = FLAPPING.sentence.format(summary=summary, flaps=returns + 1)
     moved = _say_moved(ctx, cluster, universes)
     if moved and returned_ns is None:
         summary = summary_of_it = f"{summary} {moved}"
@@ -101,7 +100,7 @@ def _summarise(ctx: RuleContext, cluster: Cluster, universes: list[int]) -> str:
     sources = ctx.say_sources(cluster.source_rows(ctx))
     sources += [f'"{name}"' for name in sorted({name for case in cluster.cases for name in case.finding.source_names})]
     works = verdict.still_working if verdict else []
-    facts = _Facts(cluster.rule.parameters.by_name())
+    facts = _Filled(cluster.rule.parameters.by_name())
     facts |= {
         "universes": _universes(ctx, cluster, universes),
         "sources": wording.list_names(sources) or "a source",
@@ -110,7 +109,7 @@ def _summarise(ctx: RuleContext, cluster: Cluster, universes: list[int]) -> str:
         "verdict": verdict.sentence if verdict else "",
         "works": f"Still working: {works[0]}." if works else "",
     }
-    own = speaker.facts.words() if isinstance(speaker.facts, Facts) else speaker.facts
+    own = speaker.facts.words()
     facts.update(own)
     if verdict and own.get("verdict") and cluster.group.startswith("network:"):
         facts["verdict"] = verdict.sentence

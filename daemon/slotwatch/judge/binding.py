@@ -27,6 +27,8 @@ from numpy.typing import NDArray
 from slotwatch.house.schema import House
 from slotwatch.judge import blind_windows
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import Effect
+from slotwatch.judge.flapping import OFF_NS, QUIET_NS, WINDOW_NS, opens_often
 from slotwatch.judge.rule import NO_FACTS, Facts, P, Rule, RuleClass
 from slotwatch.snapshot import Confidence
 
@@ -47,8 +49,6 @@ CROWD = 100
 """With so many raised cases more each is described anew by another period later: nobody reads thousands a second."""
 OVER_NS = NANOSECONDS
 """A condition that was false for less may only have been passed through; common practice, no source."""
-ABSENCES = frozenset({"universe-lost", "universe-missing", "source-absent", "backup-absent"})
-"""Rules whose fault is over with the first frame."""
 MOST_RAISED_AT_ONCE = 250
 """Cases of one watch that a pass describes for the first time; the next pass goes on. Packets wait meanwhile."""
 
@@ -71,7 +71,7 @@ class Finding:
     """Names that are declared but have no row (never heard)."""
     networks: tuple[int, ...] = ()
     fixtures: tuple[str, ...] = ()
-    facts: Facts | dict[str, str] = NO_FACTS
+    facts: Facts = NO_FACTS
     """What the rule's own placeholders are filled with."""
     evidence: tuple[str, ...] = ()
     lower: int = 0
@@ -93,7 +93,7 @@ def finding_of(
     row: int,
     *,
     since_ns: int,
-    facts: Facts | dict[str, str] = NO_FACTS,
+    facts: Facts = NO_FACTS,
     evidence: tuple[str, ...] = (),
     lower: int = 0,
     cause: str = "",
@@ -166,14 +166,6 @@ class RuleBinding:
     """Of what looks back over a window: the last good frame before it. Asked once, when a case is raised."""
     is_wary: Callable[[RuleContext], bool] | None = None
     """Whether the condition is on its way to hold, or remembers what only close looks show. Asked after a pass."""
-
-
-NamedBinding = tuple[str, RuleBinding]
-
-
-def named(rule: str, *row: Any, **more: Any) -> NamedBinding:
-    """Bind a rule that has no module of its own yet."""
-    return rule, RuleBinding(*row, **more)
 
 
 @dataclass(slots=True)
@@ -311,8 +303,8 @@ class RuleState:
     def _carry_on(self, ctx: RuleContext, raised: Raised, holds: bool) -> bool:
         now_ns = ctx.now_ns
         if not holds:
-            off_ns = max(self._off_ns, 60 * NANOSECONDS) if self.is_flapping(raised, now_ns) else self._off_ns
-            over = self.rule.name in ABSENCES or now_ns - raised.last_true_ns >= OVER_NS
+            off_ns = max(self._off_ns, OFF_NS) if self.is_flapping(raised, now_ns) else self._off_ns
+            over = Effect.ABSENCE in self.rule.effects or now_ns - raised.last_true_ns >= OVER_NS
             changed = raised.holds or over is not raised.over
             raised.holds, raised.over = False, over
             if now_ns - raised.last_true_ns >= off_ns:
@@ -334,6 +326,5 @@ class RuleState:
 
     @staticmethod
     def is_flapping(raised: Raised, now_ns: int) -> bool:
-        """Whether this case opened 4 times in 2 minutes and has not been calm for a minute."""
-        edges = raised.edges
-        return len(edges) >= 4 and edges[-1] - edges[-4] <= 120 * NANOSECONDS and now_ns - edges[-1] < 180 * NANOSECONDS
+        """Whether this case opened so often and has not been quiet for long enough since."""
+        return opens_often(raised.edges) and now_ns - raised.edges[-1] < WINDOW_NS + QUIET_NS

@@ -9,30 +9,8 @@ from __future__ import annotations
 from importlib import import_module
 from pkgutil import iter_modules
 
-from slotwatch.judge import (
-    catalog_control,
-    catalog_loss,
-    rules,
-)
-from slotwatch.judge.rule import COMMON_PRACTICE, Rule, RuleClass, Threshold, table_rule
-from slotwatch.snapshot import Severity
-
-FLAPPING = table_rule(
-    name="flapping",
-    rule_class=RuleClass.FLOW,
-    severity=Severity.WARNING,
-    sentence="{summary} It comes and goes: {flaps} times in two minutes.",
-    on_delay_s=0.0,
-    off_delay_s=60.0,
-    thresholds=(
-        Threshold("openings", 4, "openings that make it flapping", COMMON_PRACTICE),
-        Threshold("window_s", 120.0, "time in which openings are counted", COMMON_PRACTICE),
-        Threshold("quiet_s", 60.0, "calm that ends it", COMMON_PRACTICE),
-        Threshold("reopen_s", 60.0, "what returns within this time is the same incident", COMMON_PRACTICE),
-    ),
-    faults=("F30",),
-    next_checks=("Look for a lead or connector that is being moved, and for a device that restarts by itself.",),
-)
+from slotwatch.judge import rules
+from slotwatch.judge.rule import Rule, RuleClass
 
 
 def _found() -> tuple[Rule, ...]:
@@ -41,11 +19,6 @@ def _found() -> tuple[Rule, ...]:
     return tuple(module.RULE for module in modules)
 
 
-_TABLED: tuple[Rule, ...] = (
-    *catalog_loss.RULES,
-    *catalog_control.RULES,
-    FLAPPING,
-)
 READING_ORDER = (
     RuleClass.SELF,
     RuleClass.LOSS,
@@ -54,12 +27,11 @@ READING_ORDER = (
     RuleClass.STORM,
     RuleClass.PATCH,
 )
-RULES: tuple[Rule, ...] = tuple(
-    sorted((*_TABLED, *_found()), key=lambda rule: (READING_ORDER.index(rule.rule_class), rule.name))
-)
+RULES: tuple[Rule, ...] = tuple(sorted(_found(), key=lambda rule: (READING_ORDER.index(rule.rule_class), rule.name)))
 """In the order in which a person should read them: this listener first."""
 
 CATALOG: dict[str, Rule] = {rule.name: rule for rule in RULES}
+FLAPPING = CATALOG["flapping"]
 
 CAUSES: dict[str, str] = {
     "stream-terminated": "the source said that it stops",
@@ -73,3 +45,8 @@ CAUSES: dict[str, str] = {
     "unknown": "the evidence fits no one cause",
 }
 """Causes of `universe-lost` (and of absent sources), in words."""
+
+
+def begins_at_a_moment(rule: str) -> bool:
+    """Whether what was there before a rule's incident began is not part of it."""
+    return CATALOG[rule].explains.begins_at_a_moment

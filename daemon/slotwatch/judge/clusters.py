@@ -23,8 +23,6 @@ NANOSECONDS = 1_000_000_000
 NEAR_NS = 3 * NANOSECONDS
 """A wide fault explains what was raised before it only if it began at most this long before: the last frame of one
 universe and the next of another lie so far apart at rest."""
-SHARED_PATH = frozenset({"packet-loss", "uneven-refresh", "repeated-packets", "out-of-order"})
-"""Of two or more sources at once they have one cause between them and this port."""
 LET_GO_NS = NANOSECONDS
 """A cause and what it explains end in the same moment, and are looked at up to 100 ms apart."""
 LINGER_NS = 12 * NANOSECONDS
@@ -201,7 +199,7 @@ def _stay_explained(ctx: RuleContext, clusters: list[Cluster], book: IncidentBoo
 
 def _is_true_by_itself(wide: Cluster, case: Raised) -> bool:
     """Whether a case holds now and is no trace of what ended: only rules that count over a window see those."""
-    if case.leaves_traces or wide.rule.name in explain.BY_THEIR_END:
+    if case.leaves_traces or wide.rule.explains.by_its_end:
         return False
     return case.holds and wide.rule.rule_class is not RuleClass.SELF
 
@@ -244,7 +242,7 @@ def _share_paths(ctx: RuleContext, clusters: list[Cluster]) -> list[Cluster]:
     shared: dict[tuple[str, int], list[Cluster]] = {}
     for cluster in clusters:
         networks = cluster.networks()
-        if cluster.rule.name in SHARED_PATH and len(networks) == 1 and not cluster.accepted:
+        if cluster.rule.shares_a_path and len(networks) == 1 and not cluster.accepted:
             shared.setdefault((cluster.rule.name, min(networks)), []).append(cluster)
         else:
             kept.append(cluster)
@@ -268,11 +266,11 @@ def _explain(ctx: RuleContext, clusters: list[Cluster]) -> list[Cluster]:
     if len(clusters) < 2:
         return clusters
     wide_ones = sorted(
-        (cluster for cluster in clusters if cluster.rule.name in explain.EXPLAINS),
-        key=lambda cluster: explain.ORDER.index(cluster.rule.name),
+        (cluster for cluster in clusters if cluster.rule.explains.reaches),
+        key=lambda cluster: cluster.rule.explains.rank,
     )
     for wide in wide_ones:
-        for reach in explain.EXPLAINS[wide.rule.name]:
+        for reach in wide.rule.explains.reaches:
             if wide.cases and (not reach.causes or wide.cause in reach.causes):
                 _take(ctx, wide, reach, clusters)
     return clusters
@@ -302,9 +300,9 @@ def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Itera
     # What is over explains the traces that it left, and nothing that is true now.
     lasting = every if len(now) == len(wide.cases) else Extent.of(ctx, now)
     # Nothing makes what was there before it. Worked out once: both sides may have thousands of cases.
-    earliest_ns = wide.since_ns if wide.rule.name in explain.TIMED else None
+    earliest_ns = wide.since_ns if wide.rule.explains.begins_at_a_moment else None
     for other in clusters:
-        if other is wide or other.rule.name not in reach.rules:
+        if other is wide or not reach.covers(other.rule):
             continue
         if other.rule is wide.rule and bool(other.accepted) is not bool(wide.accepted):
             continue  # what is accepted by name, and what is not, stay two

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator
 from datetime import tzinfo
 from functools import cached_property
 from ipaddress import ip_address
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, cast
 from uuid import UUID
 
 import numpy as np
@@ -18,7 +18,9 @@ from numpy.typing import NDArray
 from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Phase
 from slotwatch.judge import wording
+from slotwatch.judge.model_view import ModelView, StreamColumns, UniverseColumns
 from slotwatch.model.legs import legs_of
+from slotwatch.model.sources import Sources
 from slotwatch.model.windows import BUCKET_NS
 from slotwatch.snapshot import MadeException, SourceRow
 from slotwatch.wire.batch import NETWORK_UNKNOWN
@@ -33,12 +35,12 @@ Integers = NDArray[np.int64]
 class Rows:
     """The first rows of a table's columns, each read once a pass: `rows.last_frame_ns` has shape (count,)."""
 
-    def __init__(self, table: Any, count: int) -> None:
+    def __init__(self, table: object, count: int) -> None:
         self.table = table
         self.count = count
 
-    def __getattr__(self, name: str) -> NDArray[Any]:
-        column: NDArray[Any] = getattr(self.table, name)[: self.count]
+    def __getattr__(self, name: str) -> object:
+        column: object = getattr(self.table, name)[: self.count]
         self.__dict__[name] = column
         return column
 
@@ -46,7 +48,7 @@ class Rows:
 class SourceRows:
     """The model's table of sources, row by row; iteration gives the rows in use."""
 
-    def __init__(self, table: Any) -> None:
+    def __init__(self, table: Sources) -> None:
         self._table = table
 
     def __iter__(self) -> Iterator[int]:
@@ -62,7 +64,7 @@ class RuleContext:
 
     def __init__(
         self,
-        model: Any,
+        model: ModelView,
         house: House,
         listener: Listener,
         *,
@@ -84,8 +86,8 @@ class RuleContext:
         self.phase_since_ns = phase_since_ns
         self.wall_offset_ns = wall_offset_ns
         self.zone = zone
-        self.streams = Rows(model.streams, model.streams.top)
-        self.universes = Rows(model.universes, model.universes.top)
+        self.streams = cast(StreamColumns, Rows(model.streams, model.streams.top))
+        self.universes = cast(UniverseColumns, Rows(model.universes, model.universes.top))
         self.sources = SourceRows(model.sources)
         # A wide fault names thousands of universes, several times a pass.
         self._universe_names: dict[int, str] = {}
@@ -97,7 +99,8 @@ class RuleContext:
     def births(self, over: str) -> list[int]:
         """Say what tells a row's present holder from an earlier one, for each row."""
         rows = self.streams if over == "streams" else self.universes
-        return rows.generation.tolist()  # type: ignore[no-any-return]
+        births: list[int] = rows.generation.tolist()
+        return births
 
     @cached_property
     def live(self) -> NDArray[np.bool_]:

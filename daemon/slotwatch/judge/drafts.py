@@ -6,13 +6,11 @@ from collections import deque
 from dataclasses import dataclass, field
 
 from slotwatch.judge import wording
-from slotwatch.judge.catalog import FLAPPING
-from slotwatch.judge.explain import TIMED
+from slotwatch.judge.catalog import begins_at_a_moment
+from slotwatch.judge.flapping import OPENINGS, opens_often
 from slotwatch.snapshot import Confidence, Incident, Severity
 
 NANOSECONDS = 1_000_000_000
-OPENINGS = int(FLAPPING.threshold("openings"))
-FLAPPING_NS = int(FLAPPING.threshold("window_s")) * NANOSECONDS
 Explains = tuple[tuple[str, tuple[str, ...]], ...]
 Slot = tuple[str, str]
 """Rule and group: what makes a cluster the same as an incident's."""
@@ -82,12 +80,11 @@ class IncidentRecord:
     @property
     def is_flapping(self) -> bool:
         """Whether it opened so often in so short a time that it stays open until it is quiet."""
-        openings = self.openings
-        return len(openings) == OPENINGS and openings[-1] - openings[0] <= FLAPPING_NS
+        return opens_often(self.openings)
 
 
 def may_be_part(part: IncidentRecord, account: IncidentDraft) -> bool:
     """Whether an open incident may turn out to be this fault: one that was told before it began is another."""
-    if part.incident.rule == account.rule or account.rule not in TIMED:
+    if part.incident.rule == account.rule or not begins_at_a_moment(account.rule):
         return True
     return part.incident.opened_ns >= account.began_ns

@@ -1,34 +1,31 @@
 """What explains what: a wide fault takes the narrow ones that it made into its own incident.
 
-Listener faults come first and take everything that they may have caused. The table is read top down: the
-first incident that may explain a case has it.
+Each rule says in its module what it makes (`Explains`), and as what it is explained (`Effect`). Of several that may
+explain a case the one with the lowest rank has it: listener faults come first and take all that they may have caused.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import Enum, auto
+from typing import TYPE_CHECKING
 
-_STREAM_TROUBLE = frozenset(
-    {
-        "packet-loss",
-        "uneven-refresh",
-        "slow-refresh",
-        "out-of-order",
-        "sync-missing",
-        "slot-priority-faulty",
-        "skewed-universes",
-        "backup-differs",
-    }
-)
-_ABSENCE = frozenset({"universe-lost", "universe-missing", "source-absent", "backup-absent"})
-_SILENCE = _ABSENCE | {"backup-in-control", "receiver-silent", "short-frame", "preview-only", "level-stuck"}
-_RIVALS = frozenset({"source-conflict", "unexpected-source", "backup-differs", "level-stuck"})
+if TYPE_CHECKING:
+    from slotwatch.judge.rule import Rule
 
-TIMED = frozenset({"link-down", "networks-swapped", "host-overrun", "universe-lost", "source-absent"})
-"""Wide rules that begin at a moment: what was there and said before it is not theirs."""
 
-BY_THEIR_END = frozenset({"flooded-groups"})
-"""Wide rules whose end makes what they explain, so that it begins when they no longer hold."""
+class Effect(Enum):
+    """What a fault may look like further down."""
+
+    STREAM_TROUBLE = auto()
+    """Frames that come late, unevenly, or not all."""
+    ABSENCE = auto()
+    """A universe or a source that stopped or never came."""
+    SILENCE = auto()
+    """Data that no longer serves a receiver; every absence is one."""
+    RIVALRY = auto()
+    """Sources that send one universe differently."""
+
 
 ANYWHERE, NETWORK, UNIVERSE, SOURCE, STREAM = "anywhere", "network", "universe", "source", "stream"
 """How near the explained case must lie: anywhere; on its networks; on its universes; of its sources; both."""
@@ -36,82 +33,44 @@ ANYWHERE, NETWORK, UNIVERSE, SOURCE, STREAM = "anywhere", "network", "universe",
 
 @dataclass(frozen=True, slots=True)
 class Reach:
-    rules: frozenset[str]
+    """Which cases a wide fault explains, and how near they must lie."""
+
     nearness: str
+    effects: frozenset[Effect] = frozenset()
+    """Rules with one of these effects, and …"""
+    rules: frozenset[str] = frozenset()
+    """… these by name, …"""
+    but: frozenset[str] = frozenset()
+    """… but none of these."""
     causes: frozenset[str] = frozenset()
     """Only if the wide one has one of these causes; empty: any."""
     only: frozenset[str] = frozenset()
     """Only what has one of these causes itself; empty: any."""
 
+    def covers(self, rule: Rule) -> bool:
+        """Whether cases of this rule may be explained."""
+        named = rule.name in self.rules or bool(self.effects & rule.effects)
+        return named and rule.name not in self.but
 
-EXPLAINS: dict[str, tuple[Reach, ...]] = {
-    "link-down": (
-        Reach(
-            _SILENCE | _STREAM_TROUBLE | {"join-failed", "querier-absent", "identity-changed", "fallback-address"},
-            NETWORK,
-        ),
-    ),
-    "networks-swapped": (
-        Reach(
-            _SILENCE
-            | _STREAM_TROUBLE
-            | _RIVALS
-            | {"identity-changed", "undeclared-universe", "duplicate-identity", "flooded-groups", "wrong-group"}
-            | {"querier-absent", "querier-changed", "fallback-address", "duplicate-address"},
-            NETWORK,
-        ),
-    ),
-    "host-overrun": (Reach(_ABSENCE | _STREAM_TROUBLE | {"backup-in-control", "preview-only"}, ANYWHERE),),
-    "join-failed": (Reach(_SILENCE, UNIVERSE),),
-    "duplicate-identity": (
-        Reach(
-            _STREAM_TROUBLE
-            | {"source-conflict", "sequence-unusable", "unexpected-source", "fast-refresh", "echoed-universe"}
-            | {"identity-changed", "repeated-packets"},
-            UNIVERSE,
-        ),
-        Reach(frozenset({"duplicate-address"}), NETWORK),
-    ),
-    "repeated-packets": (Reach(_STREAM_TROUBLE | {"fast-refresh", "sequence-unusable"}, NETWORK),),
-    "sequence-unusable": (
-        Reach(frozenset({"packet-loss", "out-of-order", "universe-lost", "uneven-refresh"}), STREAM),
-        # Receivers discard its frames, so its levels stand still for them, whatever the other sources send.
-        Reach(frozenset({"backup-differs", "source-conflict"}), UNIVERSE),
-    ),
-    "preview-only": (Reach(_SILENCE, UNIVERSE),),
-    "universe-missing": (
-        Reach(
-            frozenset({"universe-lost", "source-absent", "backup-absent", "receiver-silent", "short-frame"}), UNIVERSE
-        ),
-    ),
-    "universe-lost": (
-        Reach(_SILENCE - {"universe-missing"} | _STREAM_TROUBLE | {"sequence-unusable", "wrong-group"}, UNIVERSE),
-        Reach(
-            _SILENCE | _STREAM_TROUBLE,
-            SOURCE,
-            frozenset({"source-lost", "network-lost", "stream-terminated", "multicast-lost"}),
-        ),
-        Reach(frozenset({"querier-absent"}), NETWORK, frozenset({"multicast-lost"})),
-    ),
-    "source-absent": (
-        Reach(_STREAM_TROUBLE | {"backup-in-control"}, UNIVERSE),
-        Reach(_STREAM_TROUBLE | {"backup-absent"}, SOURCE),
-    ),
-    "backup-absent": (Reach(_STREAM_TROUBLE, STREAM),),
-    # What came only because a switch flooded it ends with the flood: no loss.
-    "flooded-groups": (Reach(frozenset({"universe-lost"}), UNIVERSE),),
-    "echoed-universe": (Reach(_RIVALS | {"out-of-order", "backup-in-control"}, UNIVERSE),),
-    "source-conflict": (
-        Reach(frozenset({"unexpected-source", "level-stuck"}), UNIVERSE),
-        Reach(frozenset({"backup-differs"}), SOURCE),
-    ),
-    # A stranger's per-address priority, or that it has none, makes the universe's mixed.
-    "unexpected-source": (Reach(frozenset({"slot-priority-faulty"}), UNIVERSE, only=frozenset({"mixed"})),),
-    "backup-in-control": (Reach(frozenset({"unexpected-source", "backup-differs"}), STREAM),),
-    "slow-refresh": (Reach(frozenset({"uneven-refresh", "skewed-universes"}), SOURCE),),
-    "packet-loss": (Reach(frozenset({"uneven-refresh", "slow-refresh", "out-of-order"}), SOURCE),),
-    "uneven-refresh": (Reach(frozenset({"skewed-universes"}), SOURCE),),
-}
 
-ORDER: tuple[str, ...] = tuple(EXPLAINS)
-"""Wide rules, the first word theirs."""
+@dataclass(frozen=True, slots=True)
+class Explains:
+    """What a wide fault makes."""
+
+    rank: int
+    """The lowest has the first word."""
+    reaches: tuple[Reach, ...]
+    begins_at_a_moment: bool
+    """What was there and said before it is not its own."""
+    by_its_end: bool
+    """Its end makes what it explains, so that this begins when it no longer holds."""
+
+    def __init__(self, rank: int, *reaches: Reach, begins_at_a_moment: bool = False, by_its_end: bool = False) -> None:
+        """Give a rank and the reaches of a rule."""
+        object.__setattr__(self, "rank", rank)
+        object.__setattr__(self, "reaches", reaches)
+        object.__setattr__(self, "begins_at_a_moment", begins_at_a_moment)
+        object.__setattr__(self, "by_its_end", by_its_end)
+
+
+NOTHING = Explains(1_000_000)

@@ -10,16 +10,14 @@ from collections import deque
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from slotwatch.judge.catalog import CATALOG, FLAPPING
+from slotwatch.judge.catalog import CATALOG, FLAPPING, begins_at_a_moment
 from slotwatch.judge.drafts import Explains, IncidentDraft, IncidentRecord, Slot, may_be_part
 from slotwatch.judge.events import Event
-from slotwatch.judge.explain import TIMED
+from slotwatch.judge.flapping import QUIET_NS, REOPEN_NS
 from slotwatch.judge.likeness import difference, is_alike, joined
 from slotwatch.snapshot import Acknowledgement, Incident, MadeException, TimelineEntry
 
 NANOSECONDS = 1_000_000_000
-REOPEN_NS = int(FLAPPING.threshold("reopen_s")) * NANOSECONDS
-QUIET_NS = int(FLAPPING.threshold("quiet_s")) * NANOSECONDS
 MOST_CLOSED = 512
 MOST_ENTRIES = 64
 """Entries of one timeline; the first and the newest are kept."""
@@ -197,7 +195,7 @@ class IncidentBook:
     def _fill(self, entry: IncidentRecord, account: IncidentDraft) -> None:
         incident = entry.incident
         # What turned out to be part of a wider fault began when that did.
-        same = incident.rule == account.rule or account.rule not in TIMED
+        same = incident.rule == account.rule or not begins_at_a_moment(account.rule)
         incident.began_ns = min(incident.began_ns, account.began_ns) if same else account.began_ns
         incident.rule, incident.cause, incident.confidence = account.rule, account.cause, account.confidence
         incident.severity = account.severity

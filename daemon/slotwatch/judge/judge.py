@@ -26,6 +26,7 @@ from slotwatch.judge.events import Event
 from slotwatch.judge.exceptions import Exceptions
 from slotwatch.judge.incidents import IncidentBook
 from slotwatch.judge.listener import Listener
+from slotwatch.judge.model_view import ModelView
 from slotwatch.judge.phases import PhaseKeeper
 from slotwatch.judge.rule import Rule
 from slotwatch.judge.rules.receiver_silent import ReceiverAnswers, ReceiverSilentParameters
@@ -127,7 +128,7 @@ class Judge:
         """Take what the edge observed beside packets."""
         self.listener.observe(observation)
 
-    def tick(self, now_ns: int, model: Any, wall_offset_ns: int | None = None) -> None:
+    def tick(self, now_ns: int, model: ModelView, wall_offset_ns: int | None = None) -> None:
         """Judge one pass."""
         if wall_offset_ns is not None:
             self.wall_offset_ns = wall_offset_ns
@@ -160,7 +161,7 @@ class Judge:
         for condition in self._conditions:
             condition.make_due()
 
-    def _look(self, model: Any, now_ns: int) -> RuleContext:
+    def _look(self, model: ModelView, now_ns: int) -> RuleContext:
         return RuleContext(
             model,
             self.house,
@@ -228,7 +229,7 @@ class Judge:
 
     # --- views ----------------------------------------------------------------------------------------
 
-    def universe_states(self, model: Any, now_ns: int) -> NDArray[np.uint8]:
+    def universe_states(self, model: ModelView, now_ns: int) -> NDArray[np.uint8]:
         """Give each universe row its `snapshot.UniverseState`. Shape (U,) over the table's rows."""
         ctx = self._look(model, now_ns)
         found = states.universe_states(ctx, self._clusters)
@@ -254,7 +255,7 @@ class Judge:
             quiet_until_ns=until_ns,
         )
 
-    def readiness(self, model: Any, now_ns: int) -> dict[str, Any]:
+    def readiness(self, model: ModelView, now_ns: int) -> dict[str, Any]:
         """Answer the half-hour call: judged as if in `show`, whatever the phase."""
         answer = readiness.judge_readiness(self._look(model, now_ns), self._clusters, self._wall(now_ns))
         # What came and went four times just now is open, and may go again before the audience is in.
@@ -265,15 +266,15 @@ class Judge:
                 answer["ready"] = False
         return answer
 
-    def racks(self, model: Any, now_ns: int) -> tuple[dict[str, Any], ...]:
+    def racks(self, model: ModelView, now_ns: int) -> tuple[dict[str, Any], ...]:
         """Give every rack's estimated currents."""
         return self.shown.racks(model)
 
-    def rig_check(self, model: Any, now_ns: int) -> dict[str, Any] | None:
+    def rig_check(self, model: ModelView, now_ns: int) -> dict[str, Any] | None:
         """Give the rig check that runs or ran last."""
         return self.shown.rig_check(model)
 
-    def hours(self, model: Any, now_ns: int) -> tuple[dict[str, Any], ...]:
+    def hours(self, model: ModelView, now_ns: int) -> tuple[dict[str, Any], ...]:
         """Give hours of circuits and fixtures, as of the last whole minute."""
         return self.shown.hours(model, now_ns)
 
@@ -282,14 +283,14 @@ class Judge:
         neighbour = self.listener.neighbour(network, address)
         return max(neighbour.macs, key=neighbour.macs.__getitem__) if neighbour and neighbour.macs else ""
 
-    def receivers(self, model: Any, now_ns: int) -> tuple[dict[str, Any], ...]:
+    def receivers(self, model: ModelView, now_ns: int) -> tuple[dict[str, Any], ...]:
         """Give each declared receiver and whether it answers, as of the last pass."""
         if self._sight is None:
             return ()
         numbers = RuleSetup(self.house, self.rules).parameters(ReceiverSilentParameters)
         return ReceiverAnswers(self.house, numbers).rows(self._sight)
 
-    def patch(self, model: Any, now_ns: int) -> dict[str, Any]:
+    def patch(self, model: ModelView, now_ns: int) -> dict[str, Any]:
         """Give what is wrong with the declared patch."""
         return self.shown.patch()
 

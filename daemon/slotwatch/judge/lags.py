@@ -20,6 +20,7 @@ MARGIN = 13
 """5 % of the range."""
 STILL_NS = 300_000_000
 """Unchanged for longer than any lag: compared to the digit."""
+ALLOWED_LAG_MS = 200.0
 SAMPLES = 3
 """Now, 100 ms and 200 ms ago: the lag that is allowed."""
 SAMPLES_OF_JUMPS = 4

@@ -28,8 +28,6 @@ LOUDNESS: dict[RuleClass, dict[Phase, str]] = {
     RuleClass.STORM: _ALWAYS,
     RuleClass.SELF: _ALWAYS,
 }
-QUIET_IN_DARK = frozenset({"link-down", "join-failed", "querier-absent"})
-"""Of class self: switches are off at night, and nobody is to be woken for that."""
 
 ORDER = (Phase.DARK, Phase.POST_SHOW, Phase.GET_IN, Phase.REHEARSAL, Phase.PRE_SHOW, Phase.SHOW)
 """From quiet to loud; `pre-show` and `show` are equally loud."""
@@ -40,7 +38,7 @@ def grade(rule: Rule, severity: Severity, phase: Phase) -> Severity:
     if not rule.may_exceed_note:
         return Severity.NOTE
     loudness = LOUDNESS[rule.rule_class][phase]
-    if rule.name in QUIET_IN_DARK and phase is Phase.DARK:
+    if rule.quiet_in_dark and phase is Phase.DARK:
         loudness = NOTE
     if loudness == FULL:
         return severity
@@ -88,7 +86,7 @@ def scheduled(house: House, at: datetime, zone: tzinfo) -> tuple[datetime, Phase
 
 def quiet_window(house: House, rule: Rule, at: datetime) -> Quiet | None:
     """Give the quiet window that covers a rule at a moment. Storms and the listener's own faults are never muted."""
-    if rule.rule_class in (RuleClass.STORM, RuleClass.SELF) or rule.name == "source-conflict":
+    if rule.rule_class in (RuleClass.STORM, RuleClass.SELF) or not rule.may_be_quiet:
         return None
     for window in house.quiet:
         in_force = _aware(window.start, house) <= at < _aware(window.end, house)

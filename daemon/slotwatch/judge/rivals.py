@@ -14,10 +14,12 @@ from numpy.typing import NDArray
 from slotwatch.house.schema import House
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.invitations import Invitations
-from slotwatch.judge.lags import Lags
+from slotwatch.judge.lags import ALLOWED_LAG_MS, Lags
+from slotwatch.judge.rule import Threshold
+from slotwatch.wire.e131 import SLOT_PRIORITY_LOSS_NS
 
 NANOSECONDS = 1_000_000_000
-SLOT_PRIORITY_NS = 2_500_000_000
+LAG = (Threshold("lag_ms", ALLOWED_LAG_MS, "lag that a source in step may have"),)
 SLOTS = 512
 Rows = NDArray[np.intp]
 
@@ -135,7 +137,7 @@ def slot_priorities(ctx: RuleContext, rows: Rows) -> NDArray[np.uint8]:
     streams = ctx.streams
     priority = np.repeat(np.maximum(streams.priority[rows], 1)[:, None], SLOTS, axis=1)
     sent_ns = streams.last_slot_priority_ns[rows]
-    gives = np.flatnonzero((sent_ns > 0) & (ctx.now_ns - sent_ns <= SLOT_PRIORITY_NS))
+    gives = np.flatnonzero((sent_ns > 0) & (ctx.now_ns - sent_ns <= SLOT_PRIORITY_LOSS_NS))
     if len(gives):
         priority[gives] = streams.slot_priorities[rows[gives]]
     priorities: NDArray[np.uint8] = priority

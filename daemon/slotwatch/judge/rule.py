@@ -12,6 +12,7 @@ from string import Formatter
 from typing import TYPE_CHECKING, Any, Generic, Protocol, TypeVar
 
 from slotwatch.house.schema import Phase
+from slotwatch.judge.explain import NOTHING, Effect, Explains
 from slotwatch.snapshot import Severity
 
 if TYPE_CHECKING:
@@ -135,8 +136,19 @@ class Rule:
     Placeholders: COMMON_PLACEHOLDERS, the fields of `facts`, and its own parameters by name: `in {window_s:g} s`.
     """
     judged_by: Judging
-    facts: type[Facts] | None = Facts
-    """None: its sentence is not checked."""
+    facts: type[Facts] = Facts
+    effects: frozenset[Effect] = frozenset()
+    """As what wide faults explain it."""
+    explains: Explains = NOTHING
+    """What it explains itself."""
+    quiet_in_dark: bool = False
+    """Of class self: a note while the house is dark, since switches are off at night."""
+    may_be_quiet: bool = True
+    """Whether a quiet window may make it a note."""
+    shares_a_path: bool = False
+    """Whether cases of several sources at once have one cause between them and this port."""
+    names_universes: bool = True
+    """Whether its incidents name universes; others are about this computer, a network or an address."""
     measured: tuple[Threshold, ...] = ()
     """Numbers that the model or the listener counts with: the very constants, shown beside the parameters."""
     source: str = COMMON_PRACTICE
@@ -150,8 +162,6 @@ class Rule:
 
     def __post_init__(self) -> None:
         """Check the sentence: a placeholder that nothing fills, or a fact that it does not use, is a ValueError."""
-        if self.facts is None:
-            return
         used = {name for _, name, _, _ in Formatter().parse(self.sentence) if name is not None}
         own = {one.name for one in fields(self.facts)}
         if unknown := used - own - self.parameters.by_name().keys() - COMMON_PLACEHOLDERS:
@@ -178,13 +188,6 @@ class Rule:
                 parts.append(format(numbers[name], spec or "") if name in numbers else f"{{{name}}}")
         return "".join(parts)
 
-    def threshold(self, name: str) -> float:
-        """Give one of its numbers; KeyError if it has no such number."""
-        for row in self.parameters.rows():
-            if row.name == name:
-                return row.value
-        raise KeyError(name)
-
     @property
     def on_delay_s(self) -> float:
         """How long its condition holds before it is raised."""
@@ -194,25 +197,6 @@ class Rule:
     def off_delay_s(self) -> float:
         """How long its condition is gone before it is over."""
         return self.parameters.off_delay_s
-
-
-@dataclass(frozen=True, slots=True)
-class TableParameters(RuleParameters):
-    """Of a rule that has no module of its own yet: numbers by name."""
-
-    thresholds: tuple[Threshold, ...] = ()
-
-    def rows(self) -> tuple[Threshold, ...]:
-        delays = (("on_delay_s", self.on_delay_s), ("off_delay_s", self.off_delay_s))
-        return (*(Threshold(name, value, "delay", COMMON_PRACTICE) for name, value in delays), *self.thresholds)
-
-
-def table_rule(
-    *, on_delay_s: float, off_delay_s: float = 10.0, thresholds: tuple[Threshold, ...] = (), **row: Any
-) -> Rule:
-    """Make a rule that has no module of its own yet: its binding stands in a `judge.rules_*`."""
-    parameters = TableParameters(on_delay_s, off_delay_s, thresholds)
-    return Rule(judged_by=JudgedBy(parameters, lambda setup, p: ()), facts=None, **row)
 
 
 def quiet_phase(phase: Phase) -> bool:

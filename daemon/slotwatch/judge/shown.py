@@ -6,6 +6,7 @@ from typing import Any
 
 from slotwatch.house.conflicts import conflicts
 from slotwatch.house.schema import House
+from slotwatch.judge.model_view import ModelView
 from slotwatch.model.rigcheck import RigCheck
 from slotwatch.model.stage import Stage
 
@@ -50,7 +51,7 @@ class Shown:
             ]
         self._hours = self._racks = (-1, ())
 
-    def follow(self, model: Any, now_ns: int, wall_offset_ns: int) -> None:
+    def follow(self, model: ModelView, now_ns: int, wall_offset_ns: int) -> None:
         """Take this pass's model and times."""
         self._stage, self._now_ns, self._wall_offset_ns = model.stage, now_ns, wall_offset_ns
         if self._to_restore is not None:
@@ -59,14 +60,14 @@ class Shown:
 
     # --- views --------------------------------------------------------------------------------------------
 
-    def racks(self, model: Any) -> tuple[dict[str, Any], ...]:
+    def racks(self, model: ModelView) -> tuple[dict[str, Any], ...]:
         """Estimated currents, as of the last whole second."""
         second = self._now_ns // SECOND_NS
         if self._racks[0] != second:
             self._racks = (second, tuple(rack.view() for rack in model.stage.loads.racks))
         return self._racks[1]
 
-    def rig_check(self, model: Any) -> dict[str, Any] | None:
+    def rig_check(self, model: ModelView) -> dict[str, Any] | None:
         """The rig check that runs or ran last; None before the first."""
         check: RigCheck | None = model.stage.rig_check
         if check is None:
@@ -79,7 +80,7 @@ class Shown:
             self._check = {**check.view(), "started_wall_ms": started_ms}
         return self._check
 
-    def hours(self, model: Any, now_ns: int) -> tuple[dict[str, Any], ...]:
+    def hours(self, model: ModelView, now_ns: int) -> tuple[dict[str, Any], ...]:
         """Hours of circuits and fixtures, as of the last whole minute: they are rows of the history."""
         minute = now_ns // MINUTE_NS
         if self._hours[0] != minute:

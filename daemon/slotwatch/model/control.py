@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 
 from slotwatch.model.levels import SLOTS
 from slotwatch.model.streams import Streams
+from slotwatch.wire.e131 import SLOT_PRIORITY_LOSS_NS
 from slotwatch.wire.universe import Protocol
 
-SLOT_PRIORITY_TIMEOUT_NS = 2_500_000_000
 MAX_PRIORITY = 200
 ARTNET_MERGED = 2
 NOBODY = -1
@@ -55,7 +55,7 @@ def settle(streams: Streams) -> None:
 def gives_slot_priorities(streams: Streams, rows: NDArray[np.intp], now_ns: int) -> NDArray[np.bool_]:
     """Which of these streams have sent 0xDD in the last 2.5 s."""
     sent = streams.last_slot_priority_ns[rows]
-    fresh: NDArray[np.bool_] = (sent > 0) & (now_ns - sent <= SLOT_PRIORITY_TIMEOUT_NS)
+    fresh: NDArray[np.bool_] = (sent > 0) & (now_ns - sent <= SLOT_PRIORITY_LOSS_NS)
     return fresh
 
 

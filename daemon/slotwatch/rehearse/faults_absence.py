@@ -124,7 +124,7 @@ def universe_off_by_one() -> Iterator[Item]:
     "F12",
     "somebody sends a universe that the house does not declare",
     14,
-    Truth("undeclared-universe", 10.0, ("e131/40",), severity="note", began_s=2.0),
+    Truth("undeclared-universe", 3.1, ("e131/40",), severity="note", began_s=2.0),
 )
 def undeclared_universe() -> Iterator[Item]:
     return mixed(main_desk().sends(), second_desk((40,), to=LISTENER, start_s=2).sends())
@@ -170,7 +170,7 @@ RECEIVER = f'[[receivers]]\nname = "Stage node"\naddress = "{NODE}"\nuniverses =
     "F10",
     "a declared receiver is no longer in the neighbour table",
     90,
-    Truth("receiver-silent", 75.0, (), began_s=40.0),
+    Truth("receiver-silent", 60.2, (), began_s=40.0),
     paper((1,), extra=RECEIVER),
     live=False,
 )
@@ -185,7 +185,7 @@ def receiver_gone() -> Iterator[Item]:
     "F09",
     "a declared node no longer answers polls",
     60,
-    Truth("receiver-silent", 45.0, (), began_s=20.0),
+    Truth("receiver-silent", 38.0, (), began_s=20.0),
     paper((1,), (0,), sources=("main", "media"), extra=RECEIVER),
 )
 def node_stops_answering() -> Iterator[Item]:
@@ -197,7 +197,7 @@ def node_stops_answering() -> Iterator[Item]:
     "F14",
     "the main desk comes back with a new identity: same name, same address, another CID",
     30,
-    Truth("identity-changed", 30.0, (), severity="note", began_s=10.0),
+    Truth("identity-changed", 13.5, (), severity="note", began_s=10.0),
     paper((1, 11), sources=("main", "second"), by_cid=False),
 )
 def identity_changed() -> Iterator[Item]:
@@ -209,7 +209,7 @@ def identity_changed() -> Iterator[Item]:
     "F15",
     "the main desk comes up on a fallback address: no address server answered",
     20,
-    Truth("fallback-address", 20.0, (), severity="note"),
+    Truth("fallback-address", 2.0, (), severity="note"),
     paper((1,), by_address=False),
 )
 def fallback_address() -> Iterator[Item]:
@@ -220,7 +220,7 @@ def fallback_address() -> Iterator[Item]:
     "F42",
     "a desk makes a new identity at each of its starts",
     44,
-    Truth("identity-changed", 44.0, (), severity="note", began_s=10.0),
+    Truth("identity-changed", 13.5, (), severity="note", began_s=10.0),
     paper((1, 11), sources=("main", "second"), by_cid=False),
 )
 def identity_new_at_each_start() -> Iterator[Item]:

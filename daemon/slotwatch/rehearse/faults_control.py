@@ -44,7 +44,7 @@ def two_desks_one_priority() -> Iterator[Item]:
     "F37",
     "three sources at one priority with different levels: more than many receivers merge",
     24,
-    Truth("source-conflict", 10.1, ONE, severity="critical", began_s=5.0, also=("unexpected-source",)),
+    Truth("source-conflict", 6.2, ONE, severity="critical", began_s=5.0, also=("unexpected-source",)),
     TWO_ON_ONE,
 )
 def three_sources_one_priority() -> Iterator[Item]:
@@ -56,7 +56,7 @@ def three_sources_one_priority() -> Iterator[Item]:
     "F36",
     "a test tool that nobody declared was left on at the desk's own priority",
     24,
-    Truth("source-conflict", 15.1, ONE, severity="critical", began_s=10.0, also=("unexpected-source",)),
+    Truth("source-conflict", 11.1, ONE, severity="critical", began_s=10.0, also=("unexpected-source",)),
     paper((1,)),
 )
 def test_tool_left_on() -> Iterator[Item]:
@@ -79,7 +79,7 @@ def two_art_net_controllers() -> Iterator[Item]:
     "F38",
     "a visiting desk that nobody declared sends above the house's priority: all others have no effect",
     24,
-    Truth("unexpected-source", 15.1, ONE, began_s=10.0),
+    Truth("unexpected-source", 11.1, ONE, began_s=10.0),
     paper((1,)),
 )
 def stray_priority() -> Iterator[Item]:
@@ -90,7 +90,7 @@ def stray_priority() -> Iterator[Item]:
     "F38",
     "a declared source sends above its declared priority",
     24,
-    Truth("unexpected-source", 10.1, ONE, began_s=5.0),
+    Truth("unexpected-source", 6.2, ONE, began_s=5.0),
     TWO_ON_ONE,
 )
 def above_declared_priority() -> Iterator[Item]:
@@ -101,7 +101,7 @@ def above_declared_priority() -> Iterator[Item]:
     "F12",
     "a source that is not declared for a universe sends it at a lower priority",
     24,
-    Truth("unexpected-source", 15.1, ONE, began_s=10.0),
+    Truth("unexpected-source", 11.1, ONE, began_s=10.0),
     paper((1,)),
 )
 def undeclared_source() -> Iterator[Item]:
@@ -112,7 +112,7 @@ def undeclared_source() -> Iterator[Item]:
     "F39",
     "the backup takes over one step higher while the main desk is still there",
     24,
-    Truth("backup-in-control", 15.1, MAIN_UNIVERSES, began_s=10.0, also=("unexpected-source",)),
+    Truth("backup-in-control", 11.1, MAIN_UNIVERSES, began_s=10.0, also=("unexpected-source",)),
     paper(sources=("main", "backup")),
 )
 def backup_one_step_higher() -> Iterator[Item]:
@@ -162,7 +162,7 @@ def cloned_identity() -> Iterator[Item]:
     "F43",
     "one source of a shared universe sends per-slot priorities, the other does not",
     24,
-    Truth("slot-priority-faulty", 15.1, ONE, began_s=5.0),
+    Truth("slot-priority-faulty", 10.1, ONE, began_s=5.0),
     paper((1,), sources=("main", "second"), more={1: "shared = true\n"}),
 )
 def slot_priority_mixed() -> Iterator[Item]:
@@ -174,7 +174,7 @@ def slot_priority_mixed() -> Iterator[Item]:
     "F44",
     "per-slot priorities stop while the levels go on",
     24,
-    Truth("slot-priority-faulty", 12.6, ONE, began_s=10.0),
+    Truth("slot-priority-faulty", 11.7, ONE, began_s=10.0),
     paper((1,)),
 )
 def slot_priority_stops() -> Iterator[Item]:
@@ -185,7 +185,7 @@ def slot_priority_stops() -> Iterator[Item]:
     "F44",
     "per-slot priorities cover fewer slots than the levels: the rest is nobody's",
     24,
-    Truth("slot-priority-faulty", 10.0, ONE),
+    Truth("slot-priority-faulty", 2.6, ONE),
     paper((1,)),
 )
 def slot_priority_short() -> Iterator[Item]:
@@ -196,7 +196,7 @@ def slot_priority_short() -> Iterator[Item]:
     "F45",
     "everything on a declared universe is preview data: a visualiser's output, the stage gets nothing",
     24,
-    Truth("preview-only", 10.0, ("e131/2",), explains=("universe-missing",)),
+    Truth("preview-only", 2.5, ("e131/2",), explains=("universe-missing",)),
     paper((1, 2)),
 )
 def preview_only() -> Iterator[Item]:
@@ -223,7 +223,7 @@ def preview_switched_on() -> Iterator[Item]:
     "F47",
     "a gateway sends back what it hears: a second source repeats the first, three frames late",
     34,
-    Truth("echoed-universe", 25.0, ONE, began_s=5.0, also=("unexpected-source",), explains=("source-conflict",)),
+    Truth("echoed-universe", 6.2, ONE, began_s=5.0, also=("unexpected-source",), explains=("source-conflict",)),
     paper((1,)),
 )
 def gateway_echo() -> Iterator[Item]:
@@ -253,7 +253,7 @@ def _many(count: int) -> Iterator[Item]:
     "",
     "70 sources send one universe: more than are kept",
     14,
-    Truth("too-many-sources", 8.0, ()),
+    Truth("too-many-sources", 0.7, ()),
     paper((1,), anyone=True, more={1: "shared = true\n"}),
 )
 def too_many_sources() -> Iterator[Item]:

@@ -22,7 +22,7 @@ TWO = paper((1, 2, 3, 11), sources=("main", "second"))
     "F66",
     "an overloaded desk: its refresh falls to 14 Hz while the levels move, and nothing is missing",
     40,
-    Truth("slow-refresh", 25.3, MAIN_UNIVERSES, began_s=20.0),
+    Truth("slow-refresh", 24.0, MAIN_UNIVERSES, began_s=20.0),
     TWO,
 )
 def overloaded_desk() -> Iterator[Item]:
@@ -47,7 +47,7 @@ def unequal_refresh() -> Iterator[Item]:
     "F66",
     "a desk of 40 Hz falls to 22 Hz, over the house's least rate but far under its own norm",
     60,
-    Truth("slow-refresh", 45.3, MAIN_UNIVERSES, began_s=40.0),
+    Truth("slow-refresh", 44.7, MAIN_UNIVERSES, began_s=40.0),
     TWO,
 )
 def under_its_norm() -> Iterator[Item]:
@@ -81,7 +81,7 @@ def faster_than_line() -> Iterator[Item]:
     "F68",
     "no pacing: five frames at once, then nothing for an eighth of a second",
     24,
-    Truth("uneven-refresh", 6.0, ONE),
+    Truth("uneven-refresh", 2.4, ONE),
     paper((1,)),
 )
 def bursts() -> Iterator[Item]:
@@ -92,7 +92,7 @@ def bursts() -> Iterator[Item]:
     "F69",
     "a desktop timer: frames come at odd moments, with holes of 150 to 250 ms; none is missing",
     40,
-    Truth("uneven-refresh", 30.0, ONE, began_s=20.0),
+    Truth("uneven-refresh", 22.3, ONE, began_s=20.0),
     paper((1,)),
 )
 def irregular_timer() -> Iterator[Item]:
@@ -133,7 +133,7 @@ def sender_pauses() -> Iterator[Item]:
     "F73",
     "the universes of one frame are spread over more than a frame",
     40,
-    Truth("skewed-universes", 40.0, (), severity="note"),
+    Truth("skewed-universes", 12.5, (), severity="note"),
     paper((1, 2, 3, 4)),
 )
 def skewed_universes() -> Iterator[Item]:
@@ -150,7 +150,7 @@ def _behind(number: int) -> Callable[[int], float]:
     "F06",
     "short dropouts of 1 s on one desk, each with its missing numbers",
     60,
-    Truth("packet-loss", 32.0, MAIN_UNIVERSES, began_s=10.0, also=("uneven-refresh",), instead=("uneven-refresh",)),
+    Truth("packet-loss", 11.3, MAIN_UNIVERSES, began_s=10.0, also=("uneven-refresh",), instead=("uneven-refresh",)),
     TWO,
 )
 def short_dropouts() -> Iterator[Item]:

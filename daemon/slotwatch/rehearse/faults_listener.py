@@ -49,7 +49,7 @@ def wrong_interface() -> Iterator[Item]:
     "F101",
     "the kernel dropped packets before they were read: frames of every source are missing",
     40,
-    Truth("host-overrun", 11.2, (), began_s=10.0, explains=("packet-loss", "uneven-refresh", *LOSS)),
+    Truth("host-overrun", 10.1, (), began_s=10.0, explains=("packet-loss", "uneven-refresh", *LOSS)),
     TWO,
     live=False,
 )
@@ -63,7 +63,7 @@ def receive_buffer_overrun() -> Iterator[Item]:
     "F101",
     "a burst overflows the receive buffer and three seconds of packets are gone",
     40,
-    Truth("host-overrun", 13.2, (), began_s=10.0, explains=("packet-loss", "uneven-refresh", *LOSS)),
+    Truth("host-overrun", 10.1, (), began_s=10.0, explains=("packet-loss", "uneven-refresh", *LOSS)),
     TWO,
     live=False,
 )
@@ -118,7 +118,7 @@ def one_of_two_links_down() -> Iterator[Item]:
     "F111",
     "a mirror port shows both directions: every packet arrives twice, microseconds apart",
     20,
-    Truth("repeated-packets", 5.3, ()),
+    Truth("repeated-packets", 0.2, ()),
     paper(sources=("main", "backup"), listen='vantage = "mirror"\n'),
 )
 def mirror_of_both_directions() -> Iterator[Item]:

@@ -90,7 +90,7 @@ def reserved_universe() -> Iterator[Item]:
     "F51",
     "universe 3 is sent to the group of universe 2: readers of the field see it, gateways get nothing",
     20,
-    Truth("wrong-group", 10.0, ("e131/3",)),
+    Truth("wrong-group", 1.1, ("e131/3",)),
     paper((1, 2, 3)),
     live=False,
 )
@@ -132,7 +132,7 @@ def partial_updates() -> Iterator[Item]:
     "F59",
     "the sequence number stands at 0: conforming receivers discard nearly everything",
     24,
-    Truth("sequence-unusable", 10.0, MAIN_UNIVERSES, explains=("universe-lost", "packet-loss")),
+    Truth("sequence-unusable", 0.4, MAIN_UNIVERSES, explains=("universe-lost", "packet-loss")),
     TWO,
 )
 def sequence_stuck() -> Iterator[Item]:
@@ -143,7 +143,7 @@ def sequence_stuck() -> Iterator[Item]:
     "F60",
     "one sequence for all universes: it steps by the number of universes",
     24,
-    Truth("sequence-unusable", 12.0, MAIN_UNIVERSES, explains=("packet-loss",)),
+    Truth("sequence-unusable", 0.3, MAIN_UNIVERSES, explains=("packet-loss",)),
     TWO,
 )
 def sequence_shared() -> Iterator[Item]:
@@ -154,7 +154,7 @@ def sequence_shared() -> Iterator[Item]:
     "F61",
     "the desk restarts its sequence 15 back: half a second of frames is discarded",
     24,
-    Truth("out-of-order", 12.0, ONE, severity="note", began_s=10.0),
+    Truth("out-of-order", 10.2, ONE, severity="note", began_s=10.0),
     paper((1,)),
 )
 def sequence_restarted() -> Iterator[Item]:
@@ -167,7 +167,7 @@ def sequence_restarted() -> Iterator[Item]:
     "F61",
     "packets overtake each other on the way",
     30,
-    Truth("out-of-order", 16.0, ONE, severity="note", began_s=5.0),
+    Truth("out-of-order", 8.3, ONE, severity="note", began_s=5.0),
     paper((1,)),
 )
 def packets_overtake() -> Iterator[Item]:
@@ -182,7 +182,7 @@ SYNCED = ("e131/1", "e131/2")
     "F63",
     "frames name a synchronization address to which no sync packet ever came",
     24,
-    Truth("sync-missing", 10.0, SYNCED, severity="note"),
+    Truth("sync-missing", 2.6, SYNCED, severity="note"),
     paper((1, 2)),
 )
 def sync_never_came() -> Iterator[Item]:
@@ -204,7 +204,7 @@ def sync_stops() -> Iterator[Item]:
     "F36",
     "an Art-Net controller that nobody declared sends a universe of the media server",
     24,
-    Truth("source-conflict", 15.1, ("artnet/0",), severity="critical", began_s=10.0, also=("unexpected-source",)),
+    Truth("source-conflict", 11.1, ("artnet/0",), severity="critical", began_s=10.0, also=("unexpected-source",)),
     paper((), (0,), sources=("media",)),
 )
 def art_net_undeclared_controller() -> Iterator[Item]:
@@ -216,7 +216,7 @@ def art_net_undeclared_controller() -> Iterator[Item]:
     "F63",
     "sync packets stop and force-sync is set: receivers go on by themselves",
     24,
-    Truth("sync-missing", 15.0, SYNCED, severity="note", began_s=12.0),
+    Truth("sync-missing", 14.5, SYNCED, severity="note", began_s=12.0),
     paper((1, 2)),
 )
 def sync_stops_forced() -> Iterator[Item]:

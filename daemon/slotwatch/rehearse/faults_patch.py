@@ -107,7 +107,7 @@ def mode_mismatch() -> Iterator[Item]:
     "F76",
     "two fixtures of the list overlap",
     10,
-    Truth("patch-conflict", 1.0, ONE),
+    Truth("patch-conflict", 0.1, ONE),
     house("batten 1,e131/1,1,batten,,\nlamp 1,e131/1,4,dimmer,,\n"),
 )
 def patch_overlap() -> Iterator[Item]:
@@ -118,7 +118,7 @@ def patch_overlap() -> Iterator[Item]:
     "F77",
     "a fixture of the list runs past slot 512",
     10,
-    Truth("patch-conflict", 1.0, ONE),
+    Truth("patch-conflict", 0.1, ONE),
     house("batten 1,e131/1,1,batten,,\nbatten 2,e131/1,510,batten,,\n"),
 )
 def patch_past_512() -> Iterator[Item]:
@@ -170,7 +170,7 @@ def power_circuit_off() -> Iterator[Item]:
     "F87",
     "a blinder that faces the audience flashes six times a second",
     24,
-    Truth("flash-rate", 13.3, ONE, began_s=10.0),
+    Truth("flash-rate", 12.7, ONE, began_s=10.0),
     house("blinder 1,e131/1,1,blinder,,yes\n" + lamps(10, 20)),
 )
 def flashing_at_audience() -> Iterator[Item]:
@@ -222,7 +222,7 @@ MOVERS = "mover 1,e131/1,1,mover,,\nmover 2,e131/1,11,mover,,\n"
     "F83",
     "movers' coarse slots move and their fine slots never do",
     60,
-    Truth("fine-stuck", 60.0, (), severity="note"),
+    Truth("fine-stuck", 20.2, (), severity="note"),
     house(MOVERS),
 )
 def fine_stuck() -> Iterator[Item]:
@@ -233,7 +233,7 @@ def fine_stuck() -> Iterator[Item]:
     "F84",
     "coarse and fine are swapped: the coarse slot wraps again and again during a slow move",
     60,
-    Truth("fine-swapped", 60.0, (), severity="note"),
+    Truth("fine-swapped", 10.0, (), severity="note"),
     house(MOVERS),
 )
 def fine_swapped() -> Iterator[Item]:
@@ -244,7 +244,7 @@ def fine_swapped() -> Iterator[Item]:
     "F85",
     "torn pairs: for one frame coarse and fine do not belong together",
     60,
-    Truth("torn-pair", 60.0, (), severity="note"),
+    Truth("torn-pair", 2.0, (), severity="note"),
     house(MOVERS),
 )
 def torn_pair() -> Iterator[Item]:
@@ -262,7 +262,7 @@ def torn_pair() -> Iterator[Item]:
     "F86",
     "in the blackout one slot stays up: a second source holds it",
     60,
-    Truth("level-stuck", 60.0, (), severity="note", began_s=10.0),
+    Truth("level-stuck", 21.0, (), severity="note", began_s=10.0),
     paper((1,), sources=("main", "second"), patch=HEAD + lamps(1, 24), extra=PROFILES, more={1: "shared = true\n"}),
 )
 def level_stuck_in_blackout() -> Iterator[Item]:
@@ -274,7 +274,7 @@ def level_stuck_in_blackout() -> Iterator[Item]:
     "F88",
     "a blinder that faces the audience is held at full",
     120,
-    Truth("glare-held", 120.0, (), severity="note", began_s=10.0),
+    Truth("glare-held", 71.2, (), severity="note", began_s=10.0),
     house("blinder 1,e131/1,1,blinder,,yes\n" + lamps(10, 20)),
 )
 def glare_held() -> Iterator[Item]:
@@ -285,7 +285,7 @@ def glare_held() -> Iterator[Item]:
     "F90",
     "a mover's control slot is left at a command",
     120,
-    Truth("control-held", 120.0, (), severity="note", began_s=10.0),
+    Truth("control-held", 21.0, (), severity="note", began_s=10.0),
     house(MOVERS),
 )
 def control_held() -> Iterator[Item]:
@@ -296,7 +296,7 @@ def control_held() -> Iterator[Item]:
     "F36",
     "a slow fade and a second source on another slot of the same rack, both meant to be alone",
     30,
-    Truth("source-conflict", 15.3, ONE, severity="critical", began_s=10.0, also=("unexpected-source",)),
+    Truth("source-conflict", 11.1, ONE, severity="critical", began_s=10.0, also=("unexpected-source",)),
     house(lamps(1, 24)),
 )
 def hold_from_unseen_tool() -> Iterator[Item]:

@@ -51,6 +51,8 @@ def _swapped_apart(
         explains=LOSSES,
         says=("networks A and B are swapped", '"main desk" (192.0.2.10)', "arrives on B"),
         unsaid=NOBODY,
+        # With frames that move it is known at once, at rest with the next keep-alive of each source.
+        early_s=2.5,
     )
     on = dict.fromkeys(first, "A") | dict.fromkeys(second, "B")
 
@@ -85,6 +87,8 @@ def _swapped_together(name: str, numbers: Sequence[int], at_s: float, flap: bool
         explains=(*LOSSES, "identity-changed"),
         says=("networks A and B are swapped", "was heard on A and arrives on B"),
         unsaid=NOBODY,
+        # With frames that move it is known at once, at rest with the next keep-alive of each source.
+        early_s=2.5,
     )
 
     def items() -> Iterator[Item]:

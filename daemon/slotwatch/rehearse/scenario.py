@@ -15,7 +15,7 @@ class Truth:
 
     rule: str = ""
     due_s: float = 0.0
-    """When the rule's own time is over: the incident opens no later than 0.1 s after."""
+    """When the rule's own time is over: the incident opens no later than 0.1 s after, and no sooner than `early_s`."""
     universes: tuple[str, ...] = ()
     """Empty: not checked (a rule that is about the whole network)."""
     cause: str = ""
@@ -34,6 +34,8 @@ class Truth:
     """Causes that are as good an answer."""
     explains: tuple[str, ...] = ()
     """Rules that must not be raised beside it, since it explains them."""
+    early_s: float = 1.0
+    """How long before that it may open: some rules are looked at once a second. More only where chance decides."""
     says: tuple[str, ...] = ()
     """Words that stand in its summary, evidence or what still works at the end."""
     unsaid: tuple[str, ...] = ()

@@ -36,6 +36,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.durations import ns_from_s
 from slotwatch.wire import fields
 from slotwatch.wire.fields import OPTION_TERMINATED, Fields, Kind
 from slotwatch.wire.reject import Odd, Reject
@@ -51,6 +52,9 @@ LONGEST = 1144
 """A full discovery page (4.3)."""
 MOST_UNIVERSES = 512
 START_SLOT_PRIORITY = 0xDD
+SLOT_PRIORITY_LOSS_S = 2.5
+"""Silence of per-address priority after which the packet's own counts again (ANSI E1.31-2018 6.7.1)."""
+SLOT_PRIORITY_LOSS_NS = ns_from_s(SLOT_PRIORITY_LOSS_S)
 _HEAD = 128
 
 

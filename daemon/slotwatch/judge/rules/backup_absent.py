@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from slotwatch.durations import ns_from_s
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import STREAM, Effect, Explains, Reach
 from slotwatch.judge.roster import Absent, Roster, describe_absent
 from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, judged_by, number
 from slotwatch.judge.silences import LOSS_TIMEOUTS
@@ -46,6 +47,11 @@ RULE = Rule(
     sentence="Backup {sources} {absence} on {universes}: the show goes on without a net. {verdict}",
     judged_by=judged_by(BackupAbsentParameters(), bind),
     facts=BackupAbsentFacts,
+    effects=frozenset({Effect.ABSENCE, Effect.SILENCE}),
+    explains=Explains(
+        120,
+        Reach(STREAM, effects=frozenset({Effect.STREAM_TROUBLE})),
+    ),
     measured=LOSS_TIMEOUTS,
     source="ANSI E1.31-2018 6.7.1",
     faults=("F07",),

@@ -59,6 +59,7 @@ RULE = Rule(
     sentence="{address} is claimed in turn by {macs}.",
     judged_by=judged_by(DuplicateAddressParameters(), bind),
     facts=DuplicateAddressFacts,
+    names_universes=False,
     measured=(
         Threshold("contest_s", CONTEST_NS / NANOSECONDS, "time in which it goes to another and back", "RFC 5227"),
     ),

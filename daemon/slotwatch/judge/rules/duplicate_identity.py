@@ -8,6 +8,7 @@ from slotwatch.durations import ns_from_s
 from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import NETWORK, UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, judged_by, number
 from slotwatch.snapshot import Severity
 
@@ -141,6 +142,25 @@ RULE = Rule(
     sentence="One identity from two machines: {addresses} both send {universes} with the CID {cid}.",
     judged_by=judged_by(DuplicateIdentityParameters(), bind),
     facts=DuplicateIdentityFacts,
+    explains=Explains(
+        50,
+        Reach(
+            UNIVERSE,
+            effects=frozenset({Effect.STREAM_TROUBLE}),
+            rules=frozenset(
+                {
+                    "echoed-universe",
+                    "fast-refresh",
+                    "identity-changed",
+                    "repeated-packets",
+                    "sequence-unusable",
+                    "source-conflict",
+                    "unexpected-source",
+                }
+            ),
+        ),
+        Reach(NETWORK, rules=frozenset({"duplicate-address"})),
+    ),
     source="ANSI E1.31-2018 5.6 (the CID is unique to a source)",
     faults=("F41", "F42"),
     next_checks=(

@@ -19,6 +19,7 @@ import numpy as np
 from slotwatch.durations import ms_from_ns, ns_from_ms, ns_from_s
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
 from slotwatch.judge.succession import MOST_LOOKED_AT
 from slotwatch.snapshot import Confidence, Severity
@@ -128,6 +129,10 @@ RULE = Rule(
     sentence="{sources} repeats {universes} {lag} ms late: an input and an output joined in a loop hold levels up.",
     judged_by=judged_by(EchoedUniverseParameters(), bind),
     facts=EchoedUniverseFacts,
+    explains=Explains(
+        140,
+        Reach(UNIVERSE, effects=frozenset({Effect.RIVALRY}), rules=frozenset({"backup-in-control", "out-of-order"})),
+    ),
     faults=("F47",),
     next_checks=(
         "Look for a gateway or bridge that has an input and an output on this universe.",

@@ -84,6 +84,7 @@ RULE = Rule(
     sentence="{who} has the fallback address {address}: it found no address server.",
     judged_by=judged_by(FallbackAddressParameters(), bind),
     facts=FallbackAddressFacts,
+    names_universes=False,
     source="RFC 3927",
     faults=("F15", "F35"),
     may_exceed_note=False,

@@ -8,6 +8,7 @@ import numpy as np
 
 from slotwatch.judge.binding import EVERY_SECOND_NS, STREAMS, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import UNIVERSE, Explains, Reach
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
 from slotwatch.snapshot import Confidence, Severity
 from slotwatch.wire.universe import Protocol
@@ -63,6 +64,12 @@ RULE = Rule(
     sentence="{network}: {universes} arrives although nobody here asked for it; a switch floods multicast.",
     judged_by=judged_by(FloodedGroupsParameters(), bind),
     facts=FloodedGroupsFacts,
+    explains=Explains(
+        130,
+        # What came only because a switch flooded it ends with the flood: no loss.
+        Reach(UNIVERSE, rules=frozenset({"universe-lost"})),
+        by_its_end=True,
+    ),
     source="RFC 4541 2.1 (what a snooping switch forwards)",
     faults=("F19", "F20", "F23"),
     may_exceed_note=False,

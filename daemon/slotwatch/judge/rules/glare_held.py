@@ -18,6 +18,7 @@ from slotwatch.judge.lights import (
     fixture_text,
     gone,
     level_of,
+    levels_changed_ns,
 )
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
 from slotwatch.model.stage import Stage
@@ -49,17 +50,22 @@ class Glare:
         stage: Stage = ctx.model.stage
         if self._names.follow(stage):
             plan = stage.plan
+            self._looked_ns = ctx.now_ns
             self._since_ns = np.zeros(len(plan.bright_fixture), np.int64)
-            self._faces = np.array([plan.fixtures[n].faces_audience for n in plan.bright_fixture.tolist()], np.bool_)
+            fixtures = [plan.fixtures[n] for n in plan.bright_fixture.tolist()]
+            self._declared = np.array([plan.declared.get(one.universe, 0) for one in fixtures], np.intp)
+            self._faces = np.array([one.faces_audience for one in fixtures], np.bool_)
         return stage
 
     def held(self, ctx: RuleContext) -> dict[str, int]:
         """Names of what faces the audience and has been bright for so long."""
         stage = self._stage(ctx)
-        if not self._faces.any() or len(stage.brightness) != len(self._since_ns):
+        if stage.levels is None or not self._faces.any() or len(stage.brightness) != len(self._since_ns):
             return {}
         up = self._faces & (stage.brightness > self._bright) & stage.known
-        self._since_ns = np.where(up, np.where(self._since_ns == 0, ctx.now_ns, self._since_ns), 0)
+        changed_ns = levels_changed_ns(ctx, stage, self._declared, self._looked_ns)
+        self._looked_ns = ctx.now_ns
+        self._since_ns = np.where(up, np.where(self._since_ns == 0, changed_ns, self._since_ns), 0)
         held = np.flatnonzero((self._since_ns > 0) & (ctx.now_ns - self._since_ns >= self._held_ns))[:MOST_CASES]
         return {stage.plan.fixtures[stage.plan.bright_fixture[i]].name: int(i) for i in held.tolist()}
 

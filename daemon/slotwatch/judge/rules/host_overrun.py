@@ -9,6 +9,7 @@ from slotwatch.durations import ns_from_s
 from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import ANYWHERE, Effect, Explains, Reach
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
 from slotwatch.snapshot import Severity
 
@@ -75,6 +76,16 @@ RULE = Rule(
     sentence="This computer {habit}: what was missing then is not judged, and blames nobody.",
     judged_by=judged_by(HostOverrunParameters(), bind),
     facts=HostOverrunFacts,
+    explains=Explains(
+        30,
+        Reach(
+            ANYWHERE,
+            effects=frozenset({Effect.STREAM_TROUBLE, Effect.ABSENCE}),
+            rules=frozenset({"backup-in-control", "preview-only"}),
+        ),
+        begins_at_a_moment=True,
+    ),
+    names_universes=False,
     faults=("F101", "F109"),
     next_checks=(
         "Look what else runs on this computer.",

@@ -8,6 +8,7 @@ import numpy as np
 
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import Protocol
@@ -58,6 +59,11 @@ RULE = Rule(
     sentence="The multicast group of {universes} could not be joined on {network}: {reason}",
     judged_by=judged_by(JoinFailedParameters(), bind),
     facts=JoinFailedFacts,
+    explains=Explains(
+        40,
+        Reach(UNIVERSE, effects=frozenset({Effect.SILENCE})),
+    ),
+    quiet_in_dark=True,
     faults=("F102", "F103"),
     next_checks=(
         "Run `slotwatch host`: it names what limits joins on this computer.",

@@ -10,6 +10,7 @@ import numpy as np
 from slotwatch.judge import wording
 from slotwatch.judge.binding import EVERY_SECOND_NS, UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import Effect
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
 from slotwatch.snapshot import Confidence, Severity
 
@@ -74,6 +75,7 @@ RULE = Rule(
     sentence="{universes}: levels stay up in {slots} although {sources} is at zero.",
     judged_by=judged_by(LevelStuckParameters(), bind),
     facts=LevelStuckFacts,
+    effects=frozenset({Effect.SILENCE, Effect.RIVALRY}),
     faults=("F86",),
     may_exceed_note=False,
     next_checks=("Look at the universe's page: who wins these slots.",),

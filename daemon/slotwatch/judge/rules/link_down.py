@@ -8,6 +8,7 @@ import numpy as np
 
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import NETWORK, Effect, Explains, Reach
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
 from slotwatch.snapshot import Severity
 
@@ -63,6 +64,16 @@ RULE = Rule(
     "nothing on it is judged, and nothing is said of the show.",
     judged_by=judged_by(LinkDownParameters(), bind),
     facts=LinkDownFacts,
+    explains=Explains(
+        10,
+        Reach(
+            NETWORK,
+            effects=frozenset({Effect.STREAM_TROUBLE, Effect.SILENCE}),
+            rules=frozenset({"fallback-address", "identity-changed", "join-failed", "querier-absent"}),
+        ),
+        begins_at_a_moment=True,
+    ),
+    quiet_in_dark=True,
     faults=("F04", "F103"),
     next_checks=(
         "Look at this computer's own network lead and at both of its link lamps.",

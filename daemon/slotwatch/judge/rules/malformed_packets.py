@@ -66,6 +66,7 @@ RULE = Rule(
     sentence=f"{{address}} sends packets that no protocol accepts: {{count}} in {OFFENCE_BUCKETS} s ({{reasons}}).",
     judged_by=judged_by(MalformedPacketsParameters(), bind),
     facts=MalformedPacketsFacts,
+    names_universes=False,
     measured=(Threshold("window_s", OFFENCE_BUCKETS, "time in which rejected packets are counted"),),
     source="ANSI E1.31-2018 5 to 7 (what must be discarded)",
     faults=("F54", "F57"),

@@ -8,6 +8,7 @@ from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import NETWORK, Effect, Explains, Reach
 from slotwatch.judge.homes import Displaced, displaced_sources
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
 from slotwatch.snapshot import Confidence, Severity
@@ -78,7 +79,7 @@ def describe_swapped(ctx: RuleContext, pair: Pair) -> Finding:
 
 
 def bind(setup: RuleSetup, p: NetworksSwappedParameters) -> tuple[RuleBinding, ...]:
-    return (RuleBinding(KEYS, swapped_networks, describe_swapped, TICK_NS, on_delay_s=0.0),)
+    return (RuleBinding(KEYS, swapped_networks, describe_swapped, TICK_NS),)
 
 
 RULE = Rule(
@@ -89,6 +90,27 @@ RULE = Rule(
     "on {second} and the reverse. The sources send as before; nothing is said of the show by network.",
     judged_by=judged_by(NetworksSwappedParameters(), bind),
     facts=NetworksSwappedFacts,
+    explains=Explains(
+        20,
+        Reach(
+            NETWORK,
+            effects=frozenset({Effect.STREAM_TROUBLE, Effect.SILENCE, Effect.RIVALRY}),
+            rules=frozenset(
+                {
+                    "duplicate-address",
+                    "duplicate-identity",
+                    "fallback-address",
+                    "flooded-groups",
+                    "identity-changed",
+                    "querier-absent",
+                    "querier-changed",
+                    "undeclared-universe",
+                    "wrong-group",
+                }
+            ),
+        ),
+        begins_at_a_moment=True,
+    ),
     faults=("F31", "F103"),
     next_checks=(
         "Look at this computer's two network leads: they seem to be in one another's socket.",

@@ -7,6 +7,7 @@ from functools import partial
 
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import Effect
 from slotwatch.judge.fault_onset import counted_in
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
 from slotwatch.judge.rules.sequence_unusable import SequenceUnusableParameters, is_unusable
@@ -67,6 +68,8 @@ RULE = Rule(
     sentence="{universes}{from_sender}: {count} frames in {window_s:g} s came late and receivers discard them.",
     judged_by=judged_by(OutOfOrderParameters(), bind),
     facts=OutOfOrderFacts,
+    effects=frozenset({Effect.STREAM_TROUBLE}),
+    shares_a_path=True,
     source="ANSI E1.31-2018 6.7.2",
     faults=("F61",),
     next_checks=(

@@ -10,6 +10,7 @@ import numpy as np
 from slotwatch.durations import ns_from_ms, ns_from_s
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
 from slotwatch.judge.fault_onset import counted_in
 from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, judged_by, number
 from slotwatch.model.windows import FRAMES, LOST
@@ -105,6 +106,12 @@ RULE = Rule(
     "{lost} of {due} missing in {window_s:g} s ({percent} %). {verdict}",
     judged_by=judged_by(PacketLossParameters(), bind),
     facts=PacketLossFacts,
+    effects=frozenset({Effect.STREAM_TROUBLE}),
+    explains=Explains(
+        190,
+        Reach(SOURCE, rules=frozenset({"out-of-order", "slow-refresh", "uneven-refresh"})),
+    ),
+    shares_a_path=True,
     source="ANSI E1.31-2018 6.7.2 (sequence); the limits: common practice, no source",
     faults=("F26", "F27", "F28"),
     next_checks=(

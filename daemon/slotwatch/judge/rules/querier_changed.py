@@ -68,6 +68,7 @@ RULE = Rule(
     sentence="{network}: the multicast querier changed from {before} to {after}{duel}.",
     judged_by=judged_by(QuerierChangedParameters(), bind),
     facts=QuerierChangedFacts,
+    names_universes=False,
     source="RFC 2236 3 (the lowest address wins)",
     faults=("F17",),
     may_exceed_note=False,

@@ -10,6 +10,7 @@ from slotwatch.durations import ns_from_s
 from slotwatch.house.schema import House, Receiver
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import Effect
 from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, judged_by, number
 from slotwatch.snapshot import Confidence, Severity
 
@@ -128,6 +129,7 @@ RULE = Rule(
     sentence="Receiver {receiver} ({address}) no longer answers since {since}. {feeds}",
     judged_by=judged_by(ReceiverSilentParameters(), bind),
     facts=ReceiverSilentFacts,
+    effects=frozenset({Effect.SILENCE}),
     faults=("F09", "F10"),
     next_checks=(
         "Look at the receiver's front panel and link lamp.",

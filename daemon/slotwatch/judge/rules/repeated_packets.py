@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from slotwatch.durations import ms_from_ns, ns_from_s
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import NETWORK, Effect, Explains, Reach
 from slotwatch.judge.fault_onset import counted_in
 from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
 from slotwatch.model.strides import COPY_NS
@@ -95,6 +96,13 @@ RULE = Rule(
     "{verdict}",
     judged_by=judged_by(RepeatedPacketsParameters(), bind),
     facts=RepeatedPacketsFacts,
+    explains=Explains(
+        60,
+        Reach(
+            NETWORK, effects=frozenset({Effect.STREAM_TROUBLE}), rules=frozenset({"fast-refresh", "sequence-unusable"})
+        ),
+    ),
+    shares_a_path=True,
     measured=(Threshold("copy_ms", ms_from_ns(COPY_NS), "longest time between a packet and its copy"),),
     faults=("F25", "F111"),
     next_checks=(

@@ -9,6 +9,7 @@ import numpy as np
 
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import STREAM, UNIVERSE, Explains, Reach
 from slotwatch.judge.fault_onset import counted_in, window_of
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
 from slotwatch.model.sequence import STUCK_AFTER, WINDOW
@@ -106,6 +107,12 @@ RULE = Rule(
     sentence="{universes}{from_sender}: sequence numbers {habit}. Conforming receivers may discard its data.",
     judged_by=judged_by(SequenceUnusableParameters(), bind),
     facts=SequenceUnusableFacts,
+    explains=Explains(
+        70,
+        # Receivers discard its frames, so its levels stand still for them, whatever the other sources send.
+        Reach(STREAM, rules=frozenset({"out-of-order", "packet-loss", "uneven-refresh", "universe-lost"})),
+        Reach(UNIVERSE, rules=frozenset({"backup-differs", "source-conflict"})),
+    ),
     measured=(
         Threshold("stuck_packets", STUCK_PACKETS, "packets with the same number: it stands still"),
         Threshold(

@@ -9,6 +9,7 @@ import numpy as np
 from slotwatch.judge import wording
 from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import Effect
 from slotwatch.judge.patched import SLOTS, PatchedSlots
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
 from slotwatch.snapshot import Severity
@@ -75,6 +76,7 @@ RULE = Rule(
     sentence="{universes} carries {slots} slots, the patch needs {needed}: {fixtures} get no data.",
     judged_by=judged_by(ShortFrameParameters(), bind),
     facts=ShortFrameFacts,
+    effects=frozenset({Effect.SILENCE}),
     source="ANSI E1.31-2018 7.6 (fewer slots are legal); the time: common practice, no source",
     faults=("F55", "F56"),
     next_checks=(

@@ -11,9 +11,12 @@ import numpy as np
 from slotwatch.durations import ms_from_ns, ns_from_ms, ns_from_s
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import Effect
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
 from slotwatch.snapshot import Confidence, Severity
 
+MOST_LOOKED_AT = 64
+"""Streams of one pass of which it is asked whether their newest change stands alone."""
 MOST_SPREADS = 32
 """Single steps of one source that are remembered."""
 
@@ -55,6 +58,16 @@ class Skew:
             self._measure(ctx, source)
         spread = self._spreads.items()
         return {source: None for source, spreads in spread if len(self._wide(ctx, spreads)) >= self._steps}
+
+    def is_one_stepping(self, ctx: RuleContext) -> bool:
+        """Whether a single step is just over: it is measured in the moment after it, or never."""
+        streams, isolated_ns = ctx.streams, self._isolated_ns
+        fresh = ctx.live & (ctx.now_ns - streams.last_change_ns < 2 * isolated_ns) & (streams.history_count >= 2)
+        rows = fresh.nonzero()[0][:MOST_LOOKED_AT]
+        if len(rows) < 2:
+            return False
+        before_ns = np.sort(streams.history_ns[rows], axis=1)[:, -2]
+        return bool((streams.last_change_ns[rows] - before_ns >= isolated_ns).any())
 
     def _measure(self, ctx: RuleContext, source: int) -> None:
         streams = ctx.streams
@@ -99,7 +112,7 @@ class Skew:
 
 def bind(setup: RuleSetup, p: SkewedUniversesParameters) -> tuple[RuleBinding, ...]:
     skew = Skew(p)
-    return (RuleBinding(KEYS, skew.find, skew.describe, refresh_s=p.off_delay_s),)
+    return (RuleBinding(KEYS, skew.find, skew.describe, refresh_s=p.off_delay_s, is_wary=skew.is_one_stepping),)
 
 
 RULE = Rule(
@@ -109,6 +122,7 @@ RULE = Rule(
     sentence="{sources} sends the universes of one frame {skew} ms apart.",
     judged_by=judged_by(SkewedUniversesParameters(), bind),
     facts=SkewedUniversesFacts,
+    effects=frozenset({Effect.STREAM_TROUBLE}),
     faults=("F73",),
     may_exceed_note=False,
     next_checks=("Look whether the source can synchronise its universes, or send fewer of them.",),

@@ -11,6 +11,7 @@ from slotwatch.durations import NANOSECONDS, ns_from_s
 from slotwatch.house.schema import Limits
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
 from slotwatch.judge.fault_onset import changed_pace
 from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
 from slotwatch.model.cadence import MOVING_SHARE, MOVING_WINDOW_S
@@ -159,6 +160,11 @@ RULE = Rule(
     sentence="{universes}{from_sender} refreshes at only {rate} Hz while its levels move ({reference}).",
     judged_by=judged_by(SlowRefreshParameters(), bind),
     facts=SlowRefreshFacts,
+    effects=frozenset({Effect.STREAM_TROUBLE}),
+    explains=Explains(
+        180,
+        Reach(SOURCE, rules=frozenset({"skewed-universes", "uneven-refresh"})),
+    ),
     measured=(
         Threshold("min_refresh_hz", Limits().min_refresh_hz, "slowest mean rate while moving, unless the house says"),
         Threshold("best_window_s", MOVING_WINDOW_S, "time over which the stream's own best rate is taken"),

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from slotwatch.durations import ns_from_s
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import SOURCE, UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.roster import Absent, Roster, describe_absent
 from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, judged_by, number
 from slotwatch.judge.silences import LOSS_TIMEOUTS
@@ -48,6 +49,13 @@ RULE = Rule(
     sentence="{sources} silent on {universes} since {since}; {kept_by}. {verdict}",
     judged_by=judged_by(SourceAbsentParameters(), bind),
     facts=SourceAbsentFacts,
+    effects=frozenset({Effect.ABSENCE, Effect.SILENCE}),
+    explains=Explains(
+        110,
+        Reach(UNIVERSE, effects=frozenset({Effect.STREAM_TROUBLE}), rules=frozenset({"backup-in-control"})),
+        Reach(SOURCE, effects=frozenset({Effect.STREAM_TROUBLE}), rules=frozenset({"backup-absent"})),
+        begins_at_a_moment=True,
+    ),
     measured=LOSS_TIMEOUTS,
     source="ANSI E1.31-2018 6.7.1",
     faults=("F02",),

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from slotwatch.durations import ns_from_s
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import Effect
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
 from slotwatch.snapshot import Severity
 from slotwatch.wire.fields import OPTION_FORCE_SYNC
@@ -186,6 +187,7 @@ RULE = Rule(
     sentence="{universes}{from_sender}: sync {sync} {habit}",
     judged_by=judged_by(SyncMissingParameters(), bind),
     facts=SyncMissingFacts,
+    effects=frozenset({Effect.STREAM_TROUBLE}),
     source="ANSI E1.31-2018 6.2.6, 11.1; Art-Net 4, ArtSync",
     faults=("F63", "F64"),
     next_checks=(

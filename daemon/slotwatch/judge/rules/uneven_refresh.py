@@ -10,6 +10,7 @@ import numpy as np
 from slotwatch.durations import ms_from_ns, ns_from_ms
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
 from slotwatch.judge.fault_onset import before_gaps
 from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
 from slotwatch.model.cadence import UNEVEN_FACTOR, UNEVEN_FLOOR_US
@@ -123,6 +124,12 @@ RULE = Rule(
     "the longest {gap} ms. {verdict}",
     judged_by=judged_by(UnevenRefreshParameters(), bind),
     facts=UnevenRefreshFacts,
+    effects=frozenset({Effect.STREAM_TROUBLE}),
+    explains=Explains(
+        200,
+        Reach(SOURCE, rules=frozenset({"skewed-universes"})),
+    ),
+    shares_a_path=True,
     measured=(
         Threshold("median_ratio", UNEVEN_FACTOR, "gap over the stream's own median interval"),
         Threshold("gap_ms", FLOOR_MS, "shortest gap that counts"),

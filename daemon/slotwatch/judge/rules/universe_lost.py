@@ -8,6 +8,7 @@ from functools import partial
 from slotwatch.durations import ns_from_s
 from slotwatch.judge.binding import TICK_NS, UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import NETWORK, SOURCE, UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, RuleParameters, judged_by, number
 from slotwatch.judge.silences import LOSS_TIMEOUTS, counts_from_ns, seen_by_listener, stopped_by_routes
 from slotwatch.snapshot import Severity
@@ -70,6 +71,23 @@ RULE = Rule(
     severity=Severity.CRITICAL,
     sentence="{universes} lost{from_sender} since {since}. {verdict} {works}",
     judged_by=judged_by(UniverseLostParameters(), bind),
+    effects=frozenset({Effect.ABSENCE, Effect.SILENCE}),
+    explains=Explains(
+        100,
+        Reach(
+            UNIVERSE,
+            effects=frozenset({Effect.SILENCE, Effect.STREAM_TROUBLE}),
+            rules=frozenset({"sequence-unusable", "wrong-group"}),
+            but=frozenset({"universe-missing"}),
+        ),
+        Reach(
+            SOURCE,
+            effects=frozenset({Effect.STREAM_TROUBLE, Effect.SILENCE}),
+            causes=frozenset({"multicast-lost", "network-lost", "source-lost", "stream-terminated"}),
+        ),
+        Reach(NETWORK, rules=frozenset({"querier-absent"}), causes=frozenset({"multicast-lost"})),
+        begins_at_a_moment=True,
+    ),
     measured=LOSS_TIMEOUTS,
     source="ANSI E1.31-2018 6.7.1 (loss and termination); Art-Net: common practice, no source",
     faults=(

@@ -11,6 +11,7 @@ from slotwatch.durations import NANOSECONDS, ns_from_s
 from slotwatch.judge import wording
 from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.homes import elsewhere
 from slotwatch.judge.lists import say_lists
 from slotwatch.judge.numbering_mistakes import look_alikes
@@ -111,6 +112,14 @@ RULE = Rule(
     sentence="{universes} not heard at all: declared and expected, no frame since {since}.{looks_like}",
     judged_by=judged_by(UniverseMissingParameters(), bind),
     facts=UniverseMissingFacts,
+    effects=frozenset({Effect.ABSENCE, Effect.SILENCE}),
+    explains=Explains(
+        90,
+        Reach(
+            UNIVERSE,
+            rules=frozenset({"backup-absent", "receiver-silent", "short-frame", "source-absent", "universe-lost"}),
+        ),
+    ),
     measured=(Threshold("heard_lately_s", HEARD_LATELY_S, "time for which what was heard can be seen from here"),),
     faults=("F10", "F11", "F49"),
     next_checks=(

@@ -1,0 +1,155 @@
+"""Per-address priority (start code 0xDD) stops, covers too few slots, or comes from some sources only."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+
+from slotwatch.durations import ns_from_s
+from slotwatch.judge import wording
+from slotwatch.judge.binding import STREAMS, UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import Effect
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
+from slotwatch.snapshot import Severity
+from slotwatch.wire.e131 import SLOT_PRIORITY_LOSS_NS, SLOT_PRIORITY_LOSS_S
+
+LATE_NS = ns_from_s(1.2)
+
+
+@dataclass(frozen=True, slots=True)
+class SlotPriorityFaultyParameters(RuleParameters):
+    short_s: float = number(2.5, "time that it covers too few slots before it is raised")
+    mixed_s: float = number(5.0, "time that only some sources use it before it is raised")
+    shown_s: float = number(300.0, "time for which it is shown that it stopped")
+
+
+@dataclass(frozen=True, slots=True)
+class SlotPriorityFaultyFacts(Facts):
+    habit: str
+
+
+def _gives(ctx: RuleContext) -> Mask:
+    streams = ctx.streams
+    gives: Mask = (streams.last_slot_priority_ns > 0) & (
+        ctx.now_ns - streams.last_slot_priority_ns <= SLOT_PRIORITY_LOSS_NS
+    )
+    return gives
+
+
+def has_stopped_priority(ctx: RuleContext, p: SlotPriorityFaultyParameters) -> Mask:
+    streams = ctx.streams
+    silent_ns = ctx.now_ns - streams.last_slot_priority_ns
+    sent = ctx.live & (streams.last_slot_priority_ns > streams.since_ns)
+    # Levels that came after it was due show that the stream lives and 0xDD alone has ended.
+    sent &= streams.last_arrival_ns - streams.last_slot_priority_ns > SLOT_PRIORITY_LOSS_NS
+    stopped: Mask = sent & (silent_ns > SLOT_PRIORITY_LOSS_NS) & (silent_ns < ns_from_s(p.shown_s))
+    return stopped
+
+
+def has_short_priority(ctx: RuleContext) -> Mask:
+    streams = ctx.streams
+    short: Mask = ctx.live & _gives(ctx) & (streams.slot_priority_slots < streams.slots)
+    return short
+
+
+def has_mixed_priority(ctx: RuleContext, p: SlotPriorityFaultyParameters) -> Mask:
+    streams, universes = ctx.streams, ctx.universes
+    mixed = np.zeros(universes.count, np.bool_)
+    gives = ctx.live & _gives(ctx)
+    if gives.any():
+        # One that has stopped is accused by itself.
+        gives_or_gave = gives | has_stopped_priority(ctx, p)
+        giving = np.bincount(streams.universe[gives], minlength=universes.count)
+        accounted = np.bincount(streams.universe[gives_or_gave], minlength=universes.count)
+        mixed = (giving > 0) & (accounted < universes.live)
+    return mixed
+
+
+def _priority_finding(ctx: RuleContext, row: int, habit: str, cause: str) -> Finding:
+    universe = ctx.universe_of(row)
+    return Finding(
+        group=f"source:{ctx.source_name(ctx.source_of(row))}",
+        since_ns=0,
+        universes=(universe,),
+        streams=(row,),
+        networks=(int(ctx.streams.network[row]),),
+        facts=SlotPriorityFaultyFacts(habit),
+        evidence=(f"{ctx.universe_name(universe)}: {ctx.say_source(ctx.source_of(row))}'s {habit}.",),
+        cause=cause,
+    )
+
+
+def describe_stopped_priority(ctx: RuleContext, row: int) -> Finding:
+    last_ns = int(ctx.streams.last_slot_priority_ns[row])
+    finding = _priority_finding(ctx, row, f"stopped at {ctx.time_of_day(last_ns)}", "stopped")
+    finding.since_ns = last_ns
+    finding.evidence = (
+        f"{ctx.say_source(ctx.source_of(row))}: last start code 0xDD at {ctx.time_of_day(last_ns)}; "
+        f"receivers fall back to the packet's priority after {SLOT_PRIORITY_LOSS_S:g} s.",
+    )
+    return finding
+
+
+def describe_short_priority(ctx: RuleContext, row: int) -> Finding:
+    streams = ctx.streams
+    given, sent = int(streams.slot_priority_slots[row]), int(streams.slots[row])
+    return _priority_finding(ctx, row, f"covers only {given} of {sent} slots", "short")
+
+
+def describe_mixed_priority(ctx: RuleContext, row: int) -> Finding:
+    streams = ctx.streams
+    rows = [stream for stream in ctx.streams_of(row).tolist() if streams.live[stream]]
+    with_it = [stream for stream in rows if ctx.now_ns - streams.last_slot_priority_ns[stream] <= SLOT_PRIORITY_LOSS_NS]
+    without = [stream for stream in rows if stream not in with_it]
+    names = [wording.list_names(ctx.say_source(ctx.source_of(s)) for s in some) for some in (with_it, without)]
+    return Finding(
+        group=f"mixed:{names[0]}:{names[1]}",
+        since_ns=0,
+        universes=(row,),
+        streams=tuple(rows),
+        networks=(int(ctx.universes.network[row]),),
+        facts=SlotPriorityFaultyFacts(f"comes from {names[0]} and not from {names[1]}"),
+        evidence=(f"{ctx.universe_name(row)}: 0xDD from {names[0]}; none from {names[1]}.",),
+        cause="mixed",
+    )
+
+
+def is_one_late(ctx: RuleContext) -> bool:
+    """Whether per-address priority is overdue somewhere: at rest it comes once a second."""
+    streams = ctx.streams
+    silent_ns = ctx.now_ns - streams.last_slot_priority_ns
+    late: Mask = ctx.live & (streams.last_slot_priority_ns > 0)
+    return bool((late & (silent_ns > LATE_NS) & (silent_ns <= SLOT_PRIORITY_LOSS_NS)).any())
+
+
+def bind(setup: RuleSetup, p: SlotPriorityFaultyParameters) -> tuple[RuleBinding, ...]:
+    return (
+        RuleBinding(STREAMS, partial(has_stopped_priority, p=p), describe_stopped_priority, is_wary=is_one_late),
+        RuleBinding(STREAMS, has_short_priority, describe_short_priority, on_delay_s=p.short_s),
+        RuleBinding(UNIVERSES, partial(has_mixed_priority, p=p), describe_mixed_priority, on_delay_s=p.mixed_s),
+    )
+
+
+RULE = Rule(
+    name="slot-priority-faulty",
+    rule_class=RuleClass.CONTROL,
+    severity=Severity.WARNING,
+    sentence="{universes}: per-address priority {habit}; who wins a slot may change.",
+    judged_by=judged_by(SlotPriorityFaultyParameters(), bind),
+    facts=SlotPriorityFaultyFacts,
+    effects=frozenset({Effect.STREAM_TROUBLE}),
+    measured=(
+        Threshold(
+            "loss_s", SLOT_PRIORITY_LOSS_S, "silence of per-address priority that counts", "ANSI E1.31-2018 6.7.1"
+        ),
+    ),
+    source="start code 0xDD, a registered extension to ANSI E1.31; common practice",
+    faults=("F43", "F44"),
+    next_checks=(
+        "Look at the source's per-address priority setting on this universe.",
+        "Look at the list of winners slot by slot on the universe's page.",
+    ),
+)

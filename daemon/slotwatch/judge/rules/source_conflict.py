@@ -1,0 +1,119 @@
+"""Sources fight over a universe: slots that both win get different levels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from slotwatch.durations import ns_from_s
+from slotwatch.judge import wording
+from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import SOURCE, UNIVERSE, Effect, Explains, Reach
+from slotwatch.judge.rivals import LAG, Rivals
+from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.snapshot import Severity
+from slotwatch.wire.universe import Protocol
+
+
+@dataclass(frozen=True, slots=True)
+class SourceConflictParameters(RuleParameters):
+    on_delay_s: float = number(5.0, "overlap that is no hand-over")
+    moving_s: float = number(2.0, "time since its newest change for which a source's levels are said to move")
+
+
+@dataclass(frozen=True, slots=True)
+class SourceConflictFacts(Facts):
+    priority: str
+    slots: int
+
+
+class Conflicts:
+    """Streams that are out of step in slots that both win."""
+
+    def __init__(self, rivals: Rivals, p: SourceConflictParameters) -> None:
+        self._rivals = rivals
+        self._moving_ns = ns_from_s(p.moving_s)
+
+    def is_contested(self, ctx: RuleContext) -> Mask:
+        pairs = self._rivals.compare(ctx)
+        contested = np.zeros(ctx.universes.count, np.bool_)
+        if len(pairs.rival):
+            contested[pairs.universe[pairs.contested > 0]] = True
+            for row in np.flatnonzero(contested).tolist():
+                declared = ctx.declared_universe(row)
+                contested[row] = not (declared and declared.shared)
+        return contested
+
+    def describe_conflict(self, ctx: RuleContext, row: int) -> Finding:
+        pairs = self._rivals.compare(ctx)
+        here = np.flatnonzero((pairs.universe == row) & (pairs.contested > 0))
+        streams = ctx.streams
+        rows = sorted({*pairs.reference[here].tolist(), *pairs.rival[here].tolist()})
+        if not rows:
+            rows = [stream for stream in ctx.streams_of(row).tolist() if streams.live[stream]]
+        slots = int(pairs.contested[here].max()) if len(here) else 0
+        artnet = ctx.universes.protocol[row] == Protocol.ARTNET
+        priority = "by two addresses" if artnet else f"at priority {int(streams.priority[rows[0]])}" if rows else ""
+        evidence = [
+            f"{ctx.say_source(ctx.source_of(stream))} on {ctx.universe_name(row)}: priority "
+            f"{int(streams.priority[stream])}, since {ctx.time_of_day(int(streams.since_ns[stream]))}, "
+            f"{self._manner(ctx, stream)}."
+            for stream in rows
+        ]
+        if len(rows) > 2:
+            evidence.append(f"{len(rows)} sources at one priority: many receivers merge two and ignore the rest.")
+        names = sorted(ctx.source_name(ctx.source_of(stream)) for stream in rows)
+        return Finding(
+            group="sources:" + ",".join(names),
+            since_ns=0,
+            universes=(row,),
+            streams=tuple(rows),
+            networks=(int(ctx.universes.network[row]),),
+            facts=SourceConflictFacts(priority, slots),
+            evidence=tuple(evidence),
+            cause="more-than-two" if len(rows) > 2 else "two-sources",
+            weight=float(slots),
+        )
+
+    def is_comparing(self, ctx: RuleContext) -> bool:
+        """Whether streams share a universe: what each showed a moment ago is remembered pass by pass."""
+        return len(self._rivals.pairs.rival) > 0
+
+    def _manner(self, ctx: RuleContext, stream: int) -> str:
+        idle_ns = ctx.now_ns - int(ctx.streams.last_change_ns[stream])
+        return "its levels move" if idle_ns < self._moving_ns else f"unchanged for {wording.seconds(idle_ns)}"
+
+
+def bind(setup: RuleSetup, p: SourceConflictParameters) -> tuple[RuleBinding, ...]:
+    conflicts = Conflicts(setup.shared(Rivals), p)
+    return (
+        RuleBinding(UNIVERSES, conflicts.is_contested, conflicts.describe_conflict, is_wary=conflicts.is_comparing),
+    )
+
+
+RULE = Rule(
+    name="source-conflict",
+    rule_class=RuleClass.CONTROL,
+    severity=Severity.CRITICAL,
+    sentence="{sources} fight over {universes} {priority}: {slots} slots get different levels.",
+    judged_by=judged_by(SourceConflictParameters(), bind),
+    facts=SourceConflictFacts,
+    effects=frozenset({Effect.RIVALRY}),
+    explains=Explains(
+        150,
+        Reach(UNIVERSE, rules=frozenset({"level-stuck", "unexpected-source"})),
+        Reach(SOURCE, rules=frozenset({"backup-differs"})),
+    ),
+    may_be_quiet=False,
+    measured=LAG,
+    source="ANSI E1.31-2018 6.2.3 (equal priority: receivers merge as they please)",
+    faults=("F36", "F37"),
+    next_checks=(
+        "Look who the second source is: name and address stand in the evidence.",
+        "Look for a second desk, a house-light panel or a laptop with a test program left running.",
+        "Look at the written priority plan.",
+    ),
+    next_checks_quiet=(f"{CLEAR_FIRST} Take one of them off the universe, or give them different priorities.",),
+)

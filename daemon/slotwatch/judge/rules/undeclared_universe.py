@@ -1,0 +1,84 @@
+"""Data arrives on a universe that the house file does not declare."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+
+from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.homes import declared_elsewhere
+from slotwatch.judge.numbering_mistakes import declared_relatives, moved_from
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.snapshot import Severity
+
+REFRESH_S = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class UndeclaredUniverseParameters(RuleParameters):
+    on_delay_s: float = number(1.0, "time that it carries data before it is raised")
+    frames: int = number(3, "fewest frames that are no slip")
+
+
+@dataclass(frozen=True, slots=True)
+class UndeclaredUniverseFacts(Facts):
+    looks_like: str
+
+
+def is_undeclared(ctx: RuleContext, p: UndeclaredUniverseParameters) -> Mask:
+    """Data on a universe that the house does not declare. A house without universes declares nothing to miss."""
+    universes = ctx.universes
+    undeclared: Mask = universes.used & (universes.declared < 0) & (universes.live > 0) & (universes.frames >= p.frames)
+    return undeclared if ctx.house.universes else np.zeros(universes.count, np.bool_)
+
+
+def describe_undeclared(ctx: RuleContext, row: int) -> Finding:
+    winner = int(ctx.universes.winner[row])
+    relatives = declared_relatives(ctx, row)
+    moved = moved_from(ctx, row)
+    looks_like = f" It may be meant for {ctx.universe_name(relatives[0])}, which is silent." if relatives else ""
+    if moved:
+        last_ns = int(ctx.universes.last_arrival_ns[moved].max())
+        looks_like = (
+            f" Its source stopped {ctx.name_universes(moved)} at {ctx.time_of_day(last_ns)}: it may have moved."
+        )
+        relatives = relatives or moved
+    belongs = declared_elsewhere(ctx, row)
+    if belongs:
+        home = ctx.network_name(int(ctx.universes.network[belongs[0]]))
+        looks_like = f" The house file has it on {home}, where it is not heard: it may be in the wrong network."
+    name = ctx.source_name(ctx.source_of(winner)) if winner >= 0 else ""
+    return Finding(
+        group=f"source:{name}" + (f":{row}" if relatives and not belongs else "") + (" elsewhere" if belongs else ""),
+        since_ns=int(ctx.universes.first_frame_ns[row]),
+        universes=(row,),
+        streams=(winner,) if winner >= 0 else (),
+        networks=(int(ctx.universes.network[row]),),
+        facts=UndeclaredUniverseFacts(looks_like),
+        evidence=(f"{ctx.universe_name(row)}: data since {ctx.time_of_day(int(ctx.universes.first_frame_ns[row]))}.",),
+        cause="wrong-network" if belongs else "numbered-off" if relatives else "",
+        weight=float(bool(relatives)),
+    )
+
+
+def bind(setup: RuleSetup, p: UndeclaredUniverseParameters) -> tuple[RuleBinding, ...]:
+    return (RuleBinding(UNIVERSES, partial(is_undeclared, p=p), describe_undeclared, refresh_s=REFRESH_S),)
+
+
+RULE = Rule(
+    name="undeclared-universe",
+    rule_class=RuleClass.CONTROL,
+    severity=Severity.NOTE,
+    sentence="{universes}{from_sender} carries data and the house file does not declare it.{looks_like}",
+    judged_by=judged_by(UndeclaredUniverseParameters(), bind),
+    facts=UndeclaredUniverseFacts,
+    faults=("F12", "F49", "F50"),
+    may_exceed_note=False,
+    next_checks=(
+        "Look whether it belongs to tonight's show: a visiting desk, a test program, an old show file.",
+        "Compare how the sender's display numbers universes with the number heard here.",
+    ),
+)

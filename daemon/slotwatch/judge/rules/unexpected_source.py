@@ -1,0 +1,129 @@
+"""A source sends a universe that it is not declared for, or above its declared priority."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from slotwatch.house.schema import House
+from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
+from slotwatch.judge.invitations import Invitations
+from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.succession import MOST_LOOKED_AT, predecessor
+from slotwatch.judge.takeovers import Takeover
+from slotwatch.snapshot import Severity
+
+REFRESH_S = 5.0
+PRIORITIES = 256
+"""More than any priority."""
+
+
+@dataclass(frozen=True, slots=True)
+class UnexpectedSourceParameters(RuleParameters):
+    on_delay_s: float = number(1.0, "time it is live before it is raised")
+    frames: int = number(3, "fewest frames that are no slip")
+    overlap_s: float = number(5.0, "longest time that it and one whose place it takes may both have sent")
+
+
+@dataclass(frozen=True, slots=True)
+class UnexpectedSourceFacts(Facts):
+    reason: str
+    effect: str
+
+
+class UnexpectedSources:
+    """Who may send which universe, by the house file."""
+
+    def __init__(self, house: House, p: UnexpectedSourceParameters) -> None:
+        self._p = p
+        self._invitations = Invitations(house)
+        priorities = [PRIORITIES if source.priority is None else source.priority for source in house.sources]
+        self._priorities = np.array([*priorities, PRIORITIES], np.int64)
+
+    def is_unexpected(self, ctx: RuleContext) -> Mask:
+        """Live streams of sources that are not declared for their universe, or above their declared priority."""
+        streams = ctx.streams
+        declared = ctx.stream_declared
+        live = ctx.live & (streams.frames >= self._p.frames) & (declared >= 0)
+        if not live.any():
+            return live
+        source = ctx.stream_sources_declared
+        stranger = self._invitations.is_stranger(declared, source)
+        above = streams.priority > self._priorities[source]
+        unexpected: Mask = live & (stranger | above)
+        for row in np.flatnonzero(unexpected & ~above & ctx.beside_a_dead_one)[:MOST_LOOKED_AT].tolist():
+            unexpected[row] = predecessor(ctx, row, self._p.overlap_s) < 0
+        return unexpected
+
+    def describe(self, ctx: RuleContext, row: int) -> Finding:
+        streams = ctx.streams
+        source, universe = ctx.source_of(row), ctx.universe_of(row)
+        declared = ctx.declared_source(source)
+        priority, winner = int(streams.priority[row]), int(ctx.universes.winner[universe])
+        above = declared is not None and declared.priority is not None and priority > declared.priority
+        if above:
+            reason, cause = f"does so at priority {priority}, above its declared {declared.priority}", "priority"  # type: ignore[union-attr]
+        elif declared is None:
+            reason, cause = "is not declared", "undeclared"
+        else:
+            reason, cause = "is not declared for it", "not-for-this-universe"
+        takeover = Takeover.of(ctx, row)
+        if takeover is not None:
+            effect = takeover.sentence(ctx)
+        elif winner == row:
+            effect = "It is in control."
+        elif winner >= 0 and streams.priority[winner] > priority:
+            effect = f"It has no effect now: {ctx.say_source(ctx.source_of(winner))} sends at a higher priority."
+        else:
+            effect = "It has an equal say."
+        taken = takeover.slots if takeover is not None else 0
+        return Finding(
+            group=f"source:{ctx.source_name(source)}:{cause}",
+            # One that rises above its priority has sent before; a stranger was one from its first frame.
+            since_ns=0 if above else int(streams.since_ns[row]),
+            universes=(universe,),
+            streams=(row,),
+            networks=(int(streams.network[row]),),
+            facts=UnexpectedSourceFacts(reason, effect),
+            evidence=(
+                f"{ctx.say_source(source)} on {ctx.universe_name(universe)}: priority {priority}, "
+                f"CID {ctx.sources[source].source_id.hex()}, first seen "
+                f"{ctx.time_of_day(int(streams.first_frame_ns[row]))}.",
+            ),
+            cause=cause,
+            # Slots taken by per-address priority are seen by the audience, whatever the packets' own priority.
+            lower=-1 if taken else 0,
+            weight=float(taken * PRIORITIES + priority),
+        )
+
+
+def bind(setup: RuleSetup, p: UnexpectedSourceParameters) -> tuple[RuleBinding, ...]:
+    sources = UnexpectedSources(setup.house, p)
+    return (RuleBinding(STREAMS, sources.is_unexpected, sources.describe, refresh_s=REFRESH_S),)
+
+
+RULE = Rule(
+    name="unexpected-source",
+    rule_class=RuleClass.CONTROL,
+    severity=Severity.WARNING,
+    sentence="{sources} sends {universes} and {reason}. {effect}",
+    judged_by=judged_by(UnexpectedSourceParameters(), bind),
+    facts=UnexpectedSourceFacts,
+    effects=frozenset({Effect.RIVALRY}),
+    explains=Explains(
+        160,
+        # A stranger's per-address priority, or that it has none, makes the universe's mixed.
+        Reach(UNIVERSE, rules=frozenset({"slot-priority-faulty"}), only=frozenset({"mixed"})),
+    ),
+    faults=("F12", "F38", "F39"),
+    next_checks=(
+        "Look who it is: name and address stand in the evidence.",
+        "Look at the written priority plan.",
+    ),
+    next_checks_quiet=(
+        f"{CLEAR_FIRST} Declare it in the house file if it belongs here, else take it off the network.",
+    ),
+)

@@ -1,0 +1,61 @@
+"""What a rule's module may hold: its numbers stand in its parameters, and its conditions read nothing else numeric."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from slotwatch.judge import rules
+from slotwatch.judge.rule import Facts, JudgedBy, Rule, RuleClass, RuleParameters
+from slotwatch.snapshot import Severity
+
+MODULES = sorted(path for path in Path(rules.__file__ or "").parent.glob("*.py") if path.name != "__init__.py")
+COUNTING = {0, 1, 2, 100}
+"""None, one, a pair or a half, per cent."""
+BITS = (ast.LShift, ast.RShift, ast.BitAnd, ast.BitOr)
+
+
+def numbers(tree: ast.AST) -> Iterator[ast.Constant]:
+    """Every number in an expression, but places in a string and bits."""
+    for node in ast.iter_child_nodes(tree):
+        if isinstance(node, ast.Slice) or (isinstance(node, ast.BinOp) and isinstance(node.op, BITS)):
+            continue
+        if isinstance(node, ast.Constant) and type(node.value) in (int, float):
+            yield node
+        yield from numbers(node)
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: path.stem)
+def test_no_bare_number_stands_in_a_condition(path: Path) -> None:
+    functions = [node for node in ast.walk(ast.parse(path.read_text())) if isinstance(node, ast.FunctionDef)]
+    bare = [
+        f"{function.name}, line {number.lineno}: {number.value}"
+        for function in functions
+        for number in numbers(function)
+        if number.value not in COUNTING
+    ]
+    assert not bare, bare
+
+
+def rule_saying(sentence: str, facts: type[Facts] = Facts) -> Rule:
+    return Rule(
+        "made-up",
+        RuleClass.FLOW,
+        Severity.NOTE,
+        sentence,
+        JudgedBy(RuleParameters(), lambda setup, p: ()),
+        facts=facts,
+    )
+
+
+def test_a_misspelt_placeholder_is_refused() -> None:
+    with pytest.raises(ValueError, match="made-up: nothing fills univeres in its sentence"):
+        rule_saying("{univeres} stutters.")
+
+
+def test_a_sentence_may_use_what_all_have_and_its_own_numbers() -> None:
+    rule = rule_saying("{universes}{from_sender} stutters for {on_delay_s:g} s.").changed(on_delay_s=2.5)
+    assert rule.shown_sentence() == "{universes}{from_sender} stutters for 2.5 s."
