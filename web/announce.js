@@ -20,6 +20,10 @@ export class Announcer {
       if (before && before.state !== "closed") this.say(`Over: ${after.summary || where}`);
       return;
     }
+    if (before && before.state === "open" && !before.returned_at && after.returned_at) {
+      this.say(`Back, and watched: ${after.summary || where}`);
+      return;
+    }
     const returned = before && before.state === "closed";
     const louder = before && before.severity !== after.severity;
     if (before && !returned && !louder && before.cause === after.cause && Boolean(before.acknowledged) === Boolean(after.acknowledged)) return;

@@ -2,7 +2,7 @@
 import { h } from "./tree.js";
 import { clockTime } from "./clock.js";
 import { askingNow } from "./head.js";
-import { openIncidents } from "./verdict.js";
+import { isBlind, openIncidents, tally } from "./verdict.js";
 import { incidentLines } from "./incidentlist.js";
 import { awaiting, facts, part, top } from "./parts.js";
 import { LISTENER_RULES, count, list, plural, span } from "./words.js";
@@ -17,11 +17,17 @@ export default {
     const health = house.listener || {};
     const skew = page.feed.knowledge.skewS(Date.now(), page.browserMs);
     const connected = page.feed.connected;
+    const here = tally(page.feed);
+    const blind = isBlind(here);
     return [
-      top((health.trouble || []).length && !own.length ? "This listener watches, but not all of it works." : own.length ? `This listener has ${plural(own.length, "fault")} of its own.` : "This listener is in order, as far as it can tell.",
+      top((health.trouble || []).length && !own.length ? "This listener watches, but not all of it works." : own.length ? `This listener has ${plural(own.length, "fault")} of its own.` : blind ? `Blind: 0 of ${count(here.due)} universes seen from this port.` : "This listener is in order, as far as it can tell.",
         house.vantage === "mirror" ? "It listens at a mirror port: it sees what is sent to others as well." : "It listens at an ordinary port: unicast to others is not visible from this port."),
       awaiting(entry, "Its health"),
       (health.trouble || []).length ? part("What it cannot do now", h("ul", {}, health.trouble.map((text, i) => h("li", { key: i }, text)))) : null,
+      blind ? part("Why nothing may be seen", h("ol", { class: "steps" },
+        h("li", { key: "lead" }, "Look at this computer's lead, and at the interface that the house file names under [listen]."),
+        h("li", { key: "artnet" }, "Art-Net is mostly sent by unicast, which an ordinary port does not see. With artnet_subscribe = true senders also send here; a mirror port sees everything."),
+        h("li", { key: "groups" }, "E1.31 comes to those who join its groups: join = \"declared\" joins those of the declared universes."))) : null,
       own.length ? part("Its own faults", incidentLines(own, page, 10, true)) : null,
       problems.length ? part("The house file was refused", h("p", {}, "The one read before still runs. Correct these, then read the file again."),
         h("ul", {}, problems.map((text, i) => h("li", { key: i }, typeof text === "string" ? text : text.text || JSON.stringify(text))))) : null,

@@ -192,6 +192,7 @@ def test_readiness_prints_as_a_paper_for_the_half_hour_call(open_page: Open) -> 
     page.emulate_media(media="print")
     assert page.locator("button").first.is_hidden()
     assert page.locator(".contents").is_hidden()
+    assert page.locator("#strip").is_hidden()
     assert page.locator(".sign-here").is_visible()
     assert page.evaluate("getComputedStyle(document.documentElement).backgroundColor") == "rgb(255, 255, 255)"
     assert page.locator("h1 .verdict").is_visible()

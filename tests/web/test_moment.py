@@ -131,6 +131,12 @@ def test_blind_is_not_ready(open_page: Open) -> None:
     assert "Everything declared arrives" not in page.locator("main").inner_text()
 
 
+def test_a_blind_listener_says_why_it_may_be_blind(open_page: Open) -> None:
+    page = open_page("blind").go("/listener")
+    page.wait_for_selector("text=Blind: 0 of 512 universes seen from this port.")
+    assert "artnet_subscribe = true" in page.locator("main").inner_text()
+
+
 def test_back_is_said_at_once_with_its_own_length_and_its_number(open_page: Open) -> None:
     page = open_page("returned").go("/")
     page.wait_for_function("() => document.querySelector('.verdict-now .what').textContent.startsWith('BACK')")

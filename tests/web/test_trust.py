@@ -170,11 +170,14 @@ def test_only_transitions_are_announced(open_page: Open) -> None:
         opened.listener.send_rows([row | {"refresh_hz": hz} for row in opened.listener.situation.universes])
     opened.listener.send("incident", lost)
     opened.listener.send("incident", lost | {"revision": 2, "evidence": ["one more"]})
-    opened.listener.send("incident", lost | {"state": "closed", "closed_at": lost["opened_at"]})
+    opened.listener.send("incident", lost | {"revision": 3, "returned_at": lost["opened_at"]})
     page.wait_for_function("() => window.said.length >= 2")
+    opened.listener.send("incident", lost | {"state": "closed", "closed_at": lost["opened_at"]})
+    page.wait_for_function("() => window.said.length >= 3")
     page.wait_for_timeout(300)
     assert page.evaluate("window.said") == [
         ["urgent", f"critical: {lost['summary']}"],
+        ["polite", f"Back, and watched: {lost['summary']}"],
         ["polite", f"Over: {lost['summary']}"],
     ]
 
