@@ -51,6 +51,7 @@ def run(arguments: argparse.Namespace) -> int:
         capture.last_ns,
         capture.protocol_packets,
         other_udp=capture.counts.udp - capture.protocol_packets,
+        group_messages=capture.group_messages,
         unread=capture.unread,
         hidden=capture.hidden,
         clock_steps=tuple(capture.clock.steps),

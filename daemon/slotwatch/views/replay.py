@@ -28,6 +28,8 @@ class CaptureSummary:
     """Of them, datagrams to a watched port."""
     other_udp: int = 0
     """Datagrams to other ports."""
+    group_messages: int = 0
+    """IGMP and MLD messages, which say what the switches were asked for."""
     unread: Mapping[str, int] = field(default_factory=dict)
     """Frames that gave no datagram, by reason: a key of UNREAD."""
     hidden: int = 0
@@ -57,7 +59,7 @@ UNREAD = {
 
 def nothing_judged(capture: CaptureSummary, incidents: list[Incident]) -> str:
     """Say why nothing could be judged; empty if something was."""
-    if capture.show_packets or (incidents and not capture.hidden):
+    if capture.show_packets or ((incidents or capture.group_messages) and not capture.hidden):
         return ""
     why = ", ".join(f"{count} {UNREAD[reason]}" for reason, count in capture.unread.items() if count)
     if not capture.hidden:
@@ -142,6 +144,9 @@ def _incidents(capture: CaptureSummary, incidents: list[Incident], objects: list
         if not capture.hidden
         else [f"{_counted(capture.hidden, 'packet')} could not be read, so what is missing here proves nothing."]
     )
+    if not incidents and not capture.show_packets:
+        messages = _counted(capture.group_messages, "IGMP or MLD message")
+        return [f"It holds no show data. Only its {messages} could be judged: nothing was found wrong with them."]
     if not incidents:
         return [
             "Nothing was found wrong" + (" in what could be read." if capture.hidden else "."),

@@ -23,7 +23,7 @@ from slotwatch.wire import ethernet, igmp
 from slotwatch.wire.batch import FLAG_TRUNCATED, NETWORK_UNKNOWN, ROW_BYTES, Batch
 from slotwatch.wire.ethernet import NO_VLAN, Counts, Dissected
 from slotwatch.wire.names import address_text
-from slotwatch.wire.observation import Observation, UnreadSeen
+from slotwatch.wire.observation import MembershipSeen, Observation, QuerySeen, UnreadSeen
 from slotwatch.wire.pcap import Reader, Records
 from slotwatch.wire.universe import Protocol
 
@@ -67,8 +67,8 @@ class Capture:
     """Frames of the file, of whatever kind."""
     protocol_packets: int = 0
     """UDP datagrams to one of the watched ports."""
-    observed: int = 0
-    """ARP, IGMP and MLD messages that said something."""
+    group_messages: int = 0
+    """IGMP and MLD messages that said something."""
     hidden: int = 0
     """Frames that may be datagrams to a watched port and cannot be read."""
     clock: CaptureClock = field(default_factory=CaptureClock)
@@ -235,7 +235,7 @@ class Capture:
         t_ns, steps = self.clock.times(wall, lambda row: self._is_set(stamped, frame, row))
         self._before = stamped if len(stamped) else self._before
         observed = self._observed(records, dissected, t_ns, networks)
-        self.observed += len(observed)
+        self.group_messages += sum(isinstance(seen, QuerySeen | MembershipSeen) for seen in observed)
         observed += self._unread(dissected, t_ns, networks)
         observations = sorted(steps + observed, key=lambda seen: seen.t_ns)
         batch = replace(stamped, t_ns=t_ns[frame], wall_offset_ns=self.wall_offset_ns)
