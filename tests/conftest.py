@@ -11,7 +11,16 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parent
-LIVE = ("test_app", "net/", "edge/routes/", "edge/lines/", "edge/intake/", "contract/test_page", "web/test_real_front")
+LIVE = (
+    "test_app",
+    "test_reference_live",
+    "net/",
+    "edge/routes/",
+    "edge/lines/",
+    "edge/intake/",
+    "contract/test_page",
+    "web/test_real_front",
+)
 SLOW = ("web/", "test_deb", "test_wheel", "rehearse/test_replayed", "fuzz/")
 SECOND_PASS = "with_the_rests"
 """Scenarios as the daemon idles between passes: the same truths once more."""

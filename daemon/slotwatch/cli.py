@@ -34,6 +34,7 @@ VERBS: dict[str, str] = {
     "ready": "the half-hour call: ready or not, with the reasons",
     "rehearse": "a pretend house that sends real packets to loopback",
     "report": "the show report from the stored history",
+    "reference": "keep the levels of now under a name, and compare with them later",
     "backup": "write the house and its history into one file, also while the daemon runs",
     "restore": "put a backup back",
     "notify": "send a test to those who get messages about incidents",

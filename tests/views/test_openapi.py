@@ -18,6 +18,7 @@ import pytest
 from openapi_spec_validator import OpenAPIV31SpecValidator
 from referencing import Registry, Resource
 
+from slotwatch.edge.front import references
 from slotwatch.edge.front.events import Listeners
 from slotwatch.edge.front.page_files import PAGES
 from slotwatch.edge.front.server import build_app
@@ -89,20 +90,24 @@ def test_it_names_every_request_and_no_other(tmp_path: Path) -> None:
 
 
 GETS = [
-    (path.replace("{protocol}", "e131").replace("{number}", "1").replace("{id}", "7"), path)
+    (path.replace("{protocol}", "e131").replace("{number}", "1").replace("{id}", "7").replace("{name}", "act-1"), path)
     for path, one in DOCUMENT["paths"].items()
     if "application/json" in one.get("get", {}).get("responses", {}).get("200", {}).get("content", {})
 ]
 
 
 @pytest.mark.parametrize(("asked", "path"), GETS, ids=[path for _, path in GETS])
-async def test_what_is_read_fits(tmp_path: Path, asked: str, path: str) -> None:
+async def test_what_is_read_fits(tmp_path: Path, asked: str, path: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(references, "AFTER_S", 0.0)
     kept = pcap.header([pcap.Interface(101)]) + pcap.packet(1, sent(1, bytes([7])))
     (tmp_path / "incident-7.pcapng").write_bytes(kept)
     async with running(tmp_path, snapshot=snapshot(incidents=(incident(),))) as run:
         query = {"report": "?format=json", "levels": "?universe=e131/1"}.get(path.rpartition("/")[2], "")
         if path.endswith("/report"):  # the first that is written makes the history's file
             await (await run.client.post("/api/v1/marks", json={"text": "curtain up"})).read()
+        if "/references" in path:
+            async with run.client.post("/api/v1/references", json={"name": "act-1"}) as response:
+                answer_fits("post", "/api/v1/references", 201, await response.json())
         async with run.client.get(asked + query) as response:
             if path.endswith("/openapi.json"):
                 assert await response.json() == DOCUMENT
@@ -164,7 +169,10 @@ API_PAGE = (Path(__file__).parents[2] / "docs" / "api.md").read_text(encoding="u
 def test_each_request_has_one_example() -> None:
     shown = re.findall(r"`curl -sN? ?(?:-o \S+ )?(?:-X (\w+) )?(?:-d '[^']*' )?\"?\$S([^`\"?]*)", API_PAGE)
     found = {
-        ((method or "GET").lower(), path.replace("e131/12", "{protocol}/{number}").replace("/7", "/{id}"))
+        (
+            (method or "GET").lower(),
+            path.replace("e131/12", "{protocol}/{number}").replace("/7", "/{id}").replace("/act-1", "/{name}"),
+        )
         for method, path in shown
     }
     described = {(method, path) for path, one in DOCUMENT["paths"].items() for method in one}

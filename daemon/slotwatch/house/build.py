@@ -7,12 +7,20 @@ from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 from slotwatch.house.document import Document, Entry
+from slotwatch.house.occasions import (
+    LONGEST_REFERENCE_NAME,
+    DarkTerms,
+    ReadinessTerms,
+    ReferenceTerms,
+    unknown_fixtures,
+)
 from slotwatch.house.schema import (
     Accepted,
     Alerts,
     DeclaredSource,
     DeclaredUniverse,
     Excluded,
+    Fixture,
     History,
     Http,
     Limits,
@@ -111,6 +119,25 @@ def mqtt(document: Document, converter: Converter) -> Mqtt:
     if set("#+") & set(entry["topic"]) or entry["topic"].startswith("/"):
         entry.wrong("topic", "a topic without #, + and leading slash is wanted")
     return Mqtt(**entry.values)
+
+
+def reference_terms(document: Document, converter: Converter) -> ReferenceTerms:
+    return ReferenceTerms(**document.table(BY_NAME["references"], converter).values)
+
+
+def readiness_terms(document: Document, converter: Converter) -> ReadinessTerms:
+    entry = document.table(BY_NAME["readiness"], converter)
+    if len(entry["reference"]) > LONGEST_REFERENCE_NAME:
+        entry.wrong("reference", f"a name of at most {LONGEST_REFERENCE_NAME} characters is wanted")
+    return ReadinessTerms(**entry.values)
+
+
+def dark_terms(document: Document, converter: Converter, fixtures: list[Fixture]) -> DarkTerms:
+    entry = document.table(BY_NAME["dark"], converter)
+    known = {name for one in fixtures for name in (one.name, one.label) if name}
+    for index, _ in unknown_fixtures(entry["expected_on"], known):
+        entry.wrong("expected_on", "a fixture of the patch is wanted, by name or label", index)
+    return DarkTerms(**entry.values)
 
 
 def limits(document: Document, converter: Converter) -> tuple[Limits, Limits, Limits]:

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from enum import StrEnum
 
+from slotwatch.house.occasions import DarkTerms, ReadinessTerms, ReferenceTerms
 from slotwatch.house.outgoing import Heartbeat, Notify, Webhook
 from slotwatch.wire.universe import Protocol, UniverseId
 
@@ -367,6 +368,9 @@ class House:
     quiet: tuple[Quiet, ...] = ()
     timetable: tuple[TimetableRow, ...] = ()
     excluded: tuple[Excluded, ...] = ()
+    references: ReferenceTerms = field(default_factory=ReferenceTerms)
+    readiness: ReadinessTerms = field(default_factory=ReadinessTerms)
+    dark: DarkTerms = field(default_factory=DarkTerms)
     first_contact: FirstContact | None = None
     """Set where `serve` runs without a house file."""
     notes: tuple[str, ...] = field(default=())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from slotwatch.house.keys import Key, Kind, Section, choice, number, text, texts, whole, yes_no
+from slotwatch.house.occasions import SECTIONS as OCCASIONS
 from slotwatch.house.schema import Phase
 
 PHASES = tuple(phase.value for phase in Phase)
@@ -377,6 +378,7 @@ SECTIONS: tuple[Section, ...] = (
         ),
         in_overlay=True,
     ),
+    *OCCASIONS,
 )
 
 BY_NAME = {section.name: section for section in (TOP, *SECTIONS)}

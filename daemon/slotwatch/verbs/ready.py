@@ -36,7 +36,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Ask and say. 0 ready, 1 not ready; EdgeError if no daemon answers."""
     house = load_house(arguments.config) if arguments.config else None
-    url = (arguments.url or (_url_of(house) if house else DEFAULT_URL)).rstrip("/")
+    url = (arguments.url or (url_of(house) if house else DEFAULT_URL)).rstrip("/")
     ca = arguments.ca or (house and house.http.certificate_file and str(read_place(house, house.http.certificate_file)))
     token = read_token(house)[0] if house else b""
     answer = ask(url, ca or None, token)
@@ -104,7 +104,7 @@ def ask(url: str, ca_file: str | None = None, token: bytes = b"") -> dict[str, A
     return answer
 
 
-def _url_of(house: House) -> str:
+def url_of(house: House) -> str:
     scheme = "https" if house.http.certificate_file else "http"
     host = {"0.0.0.0": "127.0.0.1", "::": "::1", "": "127.0.0.1"}.get(house.http.host, house.http.host)
     return f"{scheme}://{f'[{host}]' if ':' in host else host}:{house.http.port}"

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from slotwatch.views.answers import faults, orders, stage, traffic
+from slotwatch.views.answers import faults, orders, references, stage, traffic
 
 Schema = dict[str, Any]
 
@@ -57,6 +57,9 @@ _ID = Parameter(
 )
 _SINCE = Parameter("since", "query", "ISO 8601; without a zone it is UTC.", _TIME)
 _UNTIL = Parameter("until", "query", "ISO 8601; left out: now.", _TIME)
+_REFERENCE = Parameter("name", "path", "Name of the reference levels.", {"type": "string"}, "act 1 opening")
+_AS_CSV = Parameter("format", "query", "How it is written.", {"type": "string", "enum": ["json", "csv"]}, "json")
+_ONE_REFERENCE = f"/api/v1/references/{{{_REFERENCE.name}}}"
 _ONE_INCIDENT = f"/api/v1/incidents/{{{_ID.name}}}"
 _ONE_UNIVERSE = f"/api/v1/universes/{{{_PROTOCOL.name}}}/{{{_NUMBER.name}}}"
 
@@ -216,6 +219,59 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         faults.StoredMarkAnswer,
         body=orders.MarkOrder,
         status=201,
+    ),
+    Endpoint(
+        "get",
+        "/api/v1/references",
+        "Reference levels that are kept, the newest first",
+        list[references.ReferenceAnswer],
+        needs_judging=False,
+    ),
+    Endpoint(
+        "post",
+        "/api/v1/references",
+        "Keep the levels of now under a name; answered after 2.5 s, once it is known what moves",
+        references.ReferenceKeptAnswer,
+        body=orders.ReferenceOrder,
+        status=201,
+        refusals=(409,),
+    ),
+    Endpoint(
+        "get",
+        _ONE_REFERENCE,
+        "Reference levels by fixture and role",
+        references.ReferenceDetailAnswer,
+        media=("text/csv",),
+        parameters=(_REFERENCE, _AS_CSV),
+        refusals=(400, 404, 409),
+        needs_judging=False,
+    ),
+    Endpoint(
+        "delete",
+        _ONE_REFERENCE,
+        "Delete reference levels",
+        references.ReferenceDeletedAnswer,
+        parameters=(_REFERENCE,),
+        refusals=(404,),
+        needs_judging=False,
+    ),
+    Endpoint(
+        "get",
+        f"{_ONE_REFERENCE}/compare",
+        "What differs now from reference levels, the worst first",
+        references.ComparisonAnswer,
+        media=("text/csv",),
+        parameters=(
+            _REFERENCE,
+            Parameter(
+                "tolerance_percent",
+                "query",
+                "What differs by more is listed; left out: the house file's.",
+                {"type": "number", "minimum": 0, "maximum": 100},
+            ),
+            _AS_CSV,
+        ),
+        refusals=(400, 404, 409),
     ),
     Endpoint("get", "/api/v1/rig-check", "The rig check that runs or ran last", stage.RigCheckAnswer),
     Endpoint(

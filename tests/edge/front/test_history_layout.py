@@ -39,7 +39,19 @@ PRAGMA user_version=1;
 """
 """As the first release wrote it. Never edited."""
 
-RELEASED = {1: LAYOUT_1}
+LAYOUT_2 = (
+    LAYOUT_1
+    + """
+CREATE TABLE state (key TEXT PRIMARY KEY, body TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE exceptions (
+  at_ms INTEGER NOT NULL, incident INTEGER NOT NULL, given INTEGER NOT NULL, body TEXT NOT NULL);
+CREATE INDEX acknowledgements_by_incident ON acknowledgements (incident);
+PRAGMA user_version=2;
+"""
+)
+"""Before there were reference levels. Never edited."""
+
+RELEASED = {1: LAYOUT_1, 2: LAYOUT_2}
 
 
 def released(path: Path, version: int) -> None:
@@ -63,6 +75,7 @@ def test_a_file_of_each_release_keeps_all_it_holds(version: int, tmp_path: Path)
     released(path, version)
     before = Archive(path)
     assert (before.next_id(), before.state(), before.exceptions()) == (8, {}, []), "readers need no new tables"
+    assert (before.references(), before.reference("act 1"), before.last_good(7, 0)) == ([], None, None)
     store = Store(path)
     store.write(Pending(state={"numbers": {"next": 20}}))
     store.close()
@@ -86,7 +99,7 @@ def test_every_layout_but_the_newest_is_a_release_that_is_tested() -> None:
 
 def test_a_new_file_and_one_brought_up_to_date_have_the_same_tables(tmp_path: Path) -> None:
     layouts = []
-    for version in (0, 1):
+    for version in (0, *RELEASED):
         path = tmp_path / f"{version}.db"
         if version:
             released(path, version)
@@ -95,7 +108,7 @@ def test_a_new_file_and_one_brought_up_to_date_have_the_same_tables(tmp_path: Pa
             names = "SELECT type, name, tbl_name FROM sqlite_master ORDER BY name"
             layouts.append(db.execute(names).fetchall())
         db.close()
-    assert layouts[0] == layouts[1]
+    assert layouts[0] == layouts[1] == layouts[2]
 
 
 def test_a_newer_file_is_refused_in_one_sentence_and_left_as_it_is(

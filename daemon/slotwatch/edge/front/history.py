@@ -20,7 +20,7 @@ from typing import Any, TypeVar
 from slotwatch import clock
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.history_number import keep_number
-from slotwatch.edge.front.history_store import MILLISECOND_NS, Pending, Store
+from slotwatch.edge.front.history_store import MILLISECOND_NS, Pending, ReferenceRow, Store
 from slotwatch.snapshot import Incident, Snapshot
 from slotwatch.views.records import phase_record, record
 
@@ -30,6 +30,8 @@ HOURS_NS = 60_000_000_000
 MOST_MINUTES = 300_000
 """Minute rows that may wait for a disk: ten hours of 512 universes, about 60 MiB."""
 MOST_OTHERS = 5_000
+MOST_BODIES = 200
+"""Reference levels, and last good levels of incidents, that may wait for a disk."""
 ALIVE_NS = 5_000_000_000
 """How often it is kept that judging goes on: after a power cut the time without a listener begins there."""
 DAY_MS = 86_400_000
@@ -187,6 +189,14 @@ class History:
         row = (at_ns // MILLISECOND_NS, found.id, int(given), made)
         return await self._confirmed(self._give(Pending(exceptions=[row], incidents={_key(found): record(found)})))
 
+    async def keep_reference(self, name: str, row: ReferenceRow | None) -> bool:
+        """Keep reference levels, or delete them (None); True once that is safe on the disk."""
+        return await self._confirmed(self._give(Pending(references={name: row})))
+
+    def keep_last_good(self, incident: int, opened_ms: int, body: bytes) -> None:
+        """Keep the last good levels of an incident's universes."""
+        self._give(Pending(last_good={(incident, opened_ms): body}))
+
     async def _confirmed(self, number: int) -> bool:
         """Whether what was given up to this number is on the disk, waited for CONFIRM_WITHIN_S."""
         deadline_ns = clock.monotonic_ns() + int(CONFIRM_WITHIN_S * 1e9)
@@ -248,6 +258,9 @@ class History:
         for table in (pending.incidents, pending.phases, pending.not_judged, pending.hours, pending.rig_checks):
             while len(table) > MOST_OTHERS:
                 table.pop(next(iter(table)))  # type: ignore[call-overload]
+        for bodies in (pending.references, pending.last_good):
+            while len(bodies) > MOST_BODIES:
+                bodies.pop(next(iter(bodies)))  # type: ignore[call-overload]
         return pending
 
     def _write_for_ever(self) -> None:

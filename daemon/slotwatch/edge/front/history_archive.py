@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import zlib
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -14,6 +15,7 @@ from slotwatch.edge.front import history_rows as rows_of
 from slotwatch.edge.front.history_layout import check_version
 from slotwatch.edge.front.history_number import is_number, next_number
 from slotwatch.edge.front.history_rows import SetAside
+from slotwatch.model.reference_levels import Reference, unpack
 from slotwatch.snapshot import MinuteRow, UniverseState
 from slotwatch.views.records import acknowledge
 from slotwatch.views.show import MinuteSums
@@ -235,6 +237,46 @@ class Archive:
         with self._open() as db:
             rows = db.execute("SELECT at_ms, body FROM rig_checks ORDER BY at_ms DESC LIMIT 8").fetchall()
         return next(iter(self._objects("rig_checks", rows)), None)
+
+    def references(self) -> list[tuple[str, int, str, dict[str, Any]]]:
+        """(name, kept at, by, about) of all reference levels, newest first."""
+        with self._open() as db:
+            if check_version(db) < 3:
+                return []
+            rows = db.execute(
+                "SELECT name, at_ms, by, about FROM reference_levels WHERE typeof(at_ms) = 'integer' "
+                "ORDER BY at_ms DESC, name"
+            ).fetchall()
+        found = []
+        for name, at_ms, by, about in rows:
+            value = rows_of.object_of(about)
+            if value is None or not rows_of.is_time(at_ms):
+                self.odd.add("reference_levels", name)
+            else:
+                found.append((str(name), int(at_ms), str(by), value))
+        return found
+
+    def reference(self, name: str) -> Reference | None:
+        """The reference levels of that name. ValueError if what is kept cannot be read."""
+        with self._open() as db:
+            if check_version(db) < 3:
+                return None
+            row = db.execute("SELECT body FROM reference_levels WHERE name = ?", (name,)).fetchone()
+        return None if row is None else unpack(bytes(row[0]))
+
+    def last_good(self, incident: int, opened_ms: int) -> dict[str, Any] | None:
+        """The last good levels that were kept for an incident."""
+        with self._open() as db:
+            if check_version(db) < 3:
+                return None
+            row = db.execute(
+                "SELECT body FROM last_good WHERE incident = ? AND opened_ms = ?", (incident, opened_ms)
+            ).fetchone()
+        try:
+            return None if row is None else rows_of.object_of(zlib.decompress(row[0]))
+        except (zlib.error, TypeError):
+            self.odd.add("last_good", incident)
+            return None
 
 
 def _minute(universe: str, row: tuple[Any, ...]) -> MinuteRow:

@@ -37,6 +37,14 @@ CREATE TABLE IF NOT EXISTS exceptions (
   at_ms INTEGER NOT NULL, incident INTEGER NOT NULL, given INTEGER NOT NULL, body TEXT NOT NULL);
 CREATE INDEX IF NOT EXISTS acknowledgements_by_incident ON acknowledgements (incident);
 """,
+    # `reference_levels`: levels under a name (`model.reference_levels.pack`) and what lists say of them.
+    # `last_good`: the last good levels of the universes of an incident, compressed JSON.
+    """
+CREATE TABLE IF NOT EXISTS reference_levels (
+  name TEXT PRIMARY KEY, at_ms INTEGER NOT NULL, by TEXT NOT NULL, about TEXT NOT NULL, body BLOB NOT NULL);
+CREATE TABLE IF NOT EXISTS last_good (
+  incident INTEGER NOT NULL, opened_ms INTEGER NOT NULL, body BLOB NOT NULL, PRIMARY KEY (incident, opened_ms));
+""",
 )
 VERSION = len(STEPS)
 

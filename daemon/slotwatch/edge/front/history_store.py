@@ -21,6 +21,17 @@ MILLISECOND_NS = 1_000_000
 FORGET_ROWS = 20_000
 
 
+@dataclass(frozen=True, slots=True)
+class ReferenceRow:
+    """Reference levels as they are stored."""
+
+    at_ms: int
+    by: str
+    about: dict[str, Any]
+    """What lists say of them."""
+    body: bytes
+
+
 @dataclass(slots=True)
 class Pending:
     """What waits to be written. Newer states of one thing replace older ones, so it cannot grow without end."""
@@ -37,6 +48,10 @@ class Pending:
     """(at, incident, 1 made or 0 taken back, the exception)."""
     state: dict[str, dict[str, Any]] = field(default_factory=dict)
     """What holds now, by name."""
+    references: dict[str, ReferenceRow | None] = field(default_factory=dict)
+    """Reference levels by name; None: they are deleted."""
+    last_good: dict[tuple[int, int], bytes] = field(default_factory=dict)
+    """By incident and when it was opened."""
 
     def __bool__(self) -> bool:
         return any(getattr(self, name) for name in self.__slots__)
@@ -112,6 +127,15 @@ class Store:
             )
         db.executemany("INSERT OR REPLACE INTO hours VALUES (?,?)", _bodies(pending.hours.items()))
         db.executemany("INSERT OR REPLACE INTO rig_checks VALUES (?,?)", _bodies(pending.rig_checks.items()))
+        for name, row in pending.references.items():
+            db.execute("DELETE FROM reference_levels WHERE name = ?", (name,))
+            if row is not None:
+                values = (name, row.at_ms, row.by, _text(row.about), row.body)
+                db.execute("INSERT INTO reference_levels VALUES (?,?,?,?,?)", values)
+        db.executemany(
+            "INSERT OR REPLACE INTO last_good VALUES (?,?,?)",
+            ((*key, octets) for key, octets in pending.last_good.items()),
+        )
 
     def _name_universes(self, names: set[str]) -> None:
         new = sorted(names - self._universes.keys())
@@ -145,6 +169,11 @@ class Store:
         if some.rowcount == FORGET_ROWS:
             return True
         self._db.execute("DELETE FROM incidents WHERE closed_ms IS NOT NULL AND closed_ms < ?", (before_ms,))
+        self._db.execute(
+            "DELETE FROM last_good WHERE opened_ms < ? AND NOT EXISTS (SELECT 1 FROM incidents "
+            "WHERE incidents.id = last_good.incident AND incidents.opened_ms = last_good.opened_ms)",
+            (before_ms,),
+        )
         # An exception may hold for years: of each incident the newest row stays.
         self._db.execute(
             "DELETE FROM exceptions WHERE at_ms < ? AND (given = 0 OR rowid NOT IN "

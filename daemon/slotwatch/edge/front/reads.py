@@ -8,7 +8,7 @@ import math
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from aiohttp import web
 from aiohttp.typedefs import Handler
@@ -49,13 +49,21 @@ def answer(value: Any, status: int = 200) -> web.Response:
     return response
 
 
+class LastGoodLevels(Protocol):
+    """Who knows the last good levels of what was lost."""
+
+    async def last_good(self, found: Incident) -> Any:
+        """Of an incident's universes; None if none are known."""
+
+
 class Reads:
     """Handlers of GET requests."""
 
-    def __init__(self, front: Front, history: History, packets: Packets) -> None:
+    def __init__(self, front: Front, history: History, packets: Packets, levels: LastGoodLevels) -> None:
         self._front = front
         self._history = history
         self._packets = packets
+        self._levels = levels
         self._reporting = asyncio.Semaphore(1)
         """One report or reading of a capture at a time: a month of one takes seconds of a core."""
 
@@ -192,7 +200,8 @@ class Reads:
         found = await self.find(int(request.match_info["id"]))
         moment = self._front.moments.of(found)
         packets = await asyncio.to_thread(self._packets.path, found.id)
-        return answer({**incident(found), "moment": moment, "packets": packets is not None})
+        levels = await self._levels.last_good(found)
+        return answer({**incident(found), "moment": moment, "packets": packets is not None, "last_good_levels": levels})
 
     async def find(self, number: int) -> Incident:
         """The incident of that number: as it stands now, else as it was kept. Refused if there is none."""

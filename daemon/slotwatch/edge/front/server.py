@@ -21,6 +21,7 @@ from slotwatch.edge.front.mqtt import MqttSender
 from slotwatch.edge.front.notifications import Notifications, page_address
 from slotwatch.edge.front.page_files import PAGES, PageFiles
 from slotwatch.edge.front.reads import Reads
+from slotwatch.edge.front.references import References
 from slotwatch.edge.front.resumption import Resumption
 from slotwatch.edge.shared.places import state_place
 from slotwatch.errors import EdgeError
@@ -54,12 +55,13 @@ class Server:
         asyncio.get_running_loop().set_exception_handler(self.front.complaints.of_loop)
         self._door, house = self._door_of(self._house), self._house
         self._history = History(state_place(house, house.history.path), house.history.keep_days)
+        self._references = References(self.front, self._history)
         self._history.run, self._history.declared_phase = self._run, str(house.phase)
         try:
             await self._door.open(self._app(self.front.listeners))
             async with asyncio.TaskGroup() as self._tasks:
                 resumption = Resumption(self._history, self.front.ask, self.front.resumed, self.front.see)
-                self.front.followers += [resumption, self._history]
+                self.front.followers += [resumption, self._history, self._references]
                 resuming = self._tasks.create_task(self.front.keep_running(resumption))
                 await self._follow(house)
                 pumping = self._tasks.create_task(self.front.pump())
@@ -122,7 +124,7 @@ class Server:
         return Door(house, self.front.callers, self.front.complaints)
 
     def _app(self, listeners: Listeners) -> web.Application:
-        return build_app(self.front, self._history, self, listeners)
+        return build_app(self.front, self._history, self, listeners, self._references)
 
     async def _follow(self, house: House) -> None:
         """Have alerts and MQTT follow snapshots as this house wants them, or no longer."""
@@ -169,15 +171,25 @@ class Server:
                 follower.close()
 
 
-def build_app(front: Front, history: History, packets: Packets, listeners: Listeners | None = None) -> web.Application:
+def build_app(
+    front: Front,
+    history: History,
+    packets: Packets,
+    listeners: Listeners | None = None,
+    references: References | None = None,
+) -> web.Application:
     """Put the requests together; also for tests, which bring a front of their own."""
+    if references is None:
+        references = References(front, history)
+        front.followers.append(references)
     app = web.Application(
         middlewares=[middleware(front.guard, front.callers, front.complaints), reading(front)],
         client_max_size=LARGEST_BODY_BYTES,
     )
     app.on_response_prepare.append(add_headers)
-    files, reads = PageFiles(), Reads(front, history, packets)
+    files, reads = PageFiles(), Reads(front, history, packets, references)
     app.add_routes(reads.routes())
+    app.add_routes(references.routes())
     app.add_routes(Changes(front, history, reads).routes())
     app.add_routes([web.get(path, files.index) for path in PAGES])
     app.add_routes([web.get("/web/{name:[^/].*}", files.file)])

@@ -6,6 +6,7 @@ from typing import Annotated, Any, Literal, NotRequired, TypedDict
 
 from msgspec import Meta
 
+from slotwatch.views.answers.references import LastGoodAnswer
 from slotwatch.views.answers.words import (
     ConfidenceWord,
     Moment,
@@ -116,6 +117,7 @@ class IncidentDetailAnswer(IncidentAnswer):
 
     moment: MomentOfFailureAnswer | None
     packets: Annotated[bool, Meta(description="Whether packets around it are kept.")]
+    last_good_levels: Annotated[LastGoodAnswer | None, Meta(description="After a loss; null if none are known.")]
 
 
 class ReasonAnswer(TypedDict):

@@ -59,6 +59,20 @@ class MarkOrder(_TextNeeded, total=False):
     by: Name
 
 
+class _ReferenceNeeded(TypedDict):
+    name: Annotated[str, Meta(max_length=80)]
+
+
+class ReferenceOrder(_ReferenceNeeded, total=False):
+    """Keeps the levels of now. Without universes, racks and positions: of the whole house."""
+
+    by: Name
+    universes: list[str]
+    racks: list[str]
+    positions: list[str]
+    replace: Annotated[bool, Meta(description="Needed where the name is taken.")]
+
+
 class RigCheckOrder(TypedDict, total=False):
     """Begins a rig check, or ends the one that runs."""
 

@@ -1,0 +1,66 @@
+"""What the house expects at certain times: levels before curtain, lights that stay on in the dark."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from slotwatch.house.keys import Section, number, text, texts, yes_no
+
+LONGEST_REFERENCE_NAME = 80
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceTerms:
+    """How reference levels are kept and compared."""
+
+    keep_curtain_up: bool = False
+    tolerance_percent: float = 2.0
+    """What differs by more than this share of full scale is said."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReadinessTerms:
+    """What the half-hour call wants beside sound universes."""
+
+    reference: str = ""
+    """Name of the reference levels that are expected before curtain; empty: none are."""
+
+
+@dataclass(frozen=True, slots=True)
+class DarkTerms:
+    """What is expected while the house is dark."""
+
+    expected_on: tuple[str, ...] = ()
+    """Names or labels of fixtures that stay on, such as a ghost light."""
+
+
+SECTIONS: tuple[Section, ...] = (
+    Section(
+        "references",
+        False,
+        "Reference levels: what the levels were at a moment, kept to be compared with.",
+        (
+            yes_no("keep_curtain_up", "Keep the levels by itself whenever the phase becomes show.", False),
+            number("tolerance_percent", "A level differs if it is further off than this.", 2, 0.2, 50, unit="%"),
+        ),
+    ),
+    Section(
+        "readiness",
+        False,
+        "What the half-hour call wants beside sound universes.",
+        (text("reference", "Name of the reference levels that are expected before curtain."),),
+    ),
+    Section(
+        "dark",
+        False,
+        "What is expected while the house is dark.",
+        (texts("expected_on", "Fixtures that stay on, by name or label, such as a ghost light."),),
+    ),
+)
+
+
+def unknown_fixtures(names: Iterable[str], known: Iterable[str]) -> list[tuple[int, str]]:
+    """Those of the names that no fixture has, each with its place in the list."""
+    held = set(known)
+    return [(index, name) for index, name in enumerate(names) if name not in held]

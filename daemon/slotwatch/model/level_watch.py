@@ -1,0 +1,184 @@
+"""Levels of the last seconds and of the last hour: which slots move, and the last good levels of each universe."""
+
+from __future__ import annotations
+
+import zlib
+from collections import deque
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.model.reference_levels import MOVING_SHARE, SLOTS, UniverseLevels
+from slotwatch.snapshot import Snapshot
+
+SECOND_NS = 1_000_000_000
+MOVING_STEP = int(MOVING_SHARE * 255) + 1
+AROUND_NS = 5 * SECOND_NS // 2
+"""So long before and after its moment a reference looks for what moves."""
+MINUTE_NS = 60 * SECOND_NS
+MINUTES = 60
+SECONDS = 16
+"""Longer than any loss timeout that is usual: the levels before a loss are still here when it is judged one."""
+
+Levels = NDArray[np.uint8]
+
+
+def live_rows(snapshot: Snapshot) -> dict[str, int]:
+    """Row of each universe that arrives, by its name without network; of several networks the first that lives."""
+    columns = snapshot.universes
+    found: dict[str, int] = {}
+    for row in np.flatnonzero((columns["streams"] > 0) & (columns["slots"] > 0)).tolist():
+        found.setdefault(snapshot.universe_names[row].partition("@")[0], row)
+    return found
+
+
+@dataclass(slots=True)
+class _Span:
+    """Lowest and highest levels of about a second."""
+
+    from_ns: int
+    to_ns: int
+    low: Levels
+    high: Levels
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """Levels at one moment of the last seconds."""
+
+    at_ns: int
+    names: tuple[str, ...]
+    levels: Levels
+    """(U, 512)"""
+    last_frame_ns: NDArray[np.int64]
+    """(U,) 0 where nothing arrived."""
+    slots: NDArray[np.uint16]
+
+
+@dataclass(frozen=True, slots=True)
+class _Minute:
+    at_ns: int
+    names: tuple[str, ...]
+    compressed: bytes
+    """(n, 512) levels of these universes."""
+    slots: NDArray[np.uint16]
+
+
+@dataclass(frozen=True, slots=True)
+class LastGood:
+    """The last levels of one universe that count as good."""
+
+    at_ns: int
+    levels: Levels
+    slots: int
+    moving: NDArray[np.bool_]
+    """(512,) slots that moved in the seconds before; none where that is not known."""
+
+
+class LevelWatch:
+    """Follows snapshots. Memory: some 30 times the levels of all universes, and an hour of compressed minutes."""
+
+    def __init__(self) -> None:
+        self._spans: deque[_Span] = deque(maxlen=8)
+        self._names: tuple[str, ...] = ()
+        self._seen: deque[_Seen] = deque(maxlen=SECONDS)
+        self._minutes: deque[_Minute] = deque(maxlen=MINUTES)
+
+    def note(self, snapshot: Snapshot) -> None:
+        """Take a snapshot's levels in."""
+        now_ns, levels = snapshot.now_ns, snapshot.levels
+        if snapshot.universe_names != self._names or (self._spans and now_ns < self._spans[-1].to_ns):
+            self._names = snapshot.universe_names
+            self._spans.clear()
+        span = self._spans[-1] if self._spans else None
+        if span is None or now_ns - span.from_ns >= SECOND_NS:
+            self._spans.append(_Span(now_ns, now_ns, levels.copy(), levels.copy()))
+        else:
+            np.minimum(span.low, levels, out=span.low)
+            np.maximum(span.high, levels, out=span.high)
+            span.to_ns = now_ns
+        if not self._seen or abs(now_ns - self._seen[-1].at_ns) >= SECOND_NS:
+            columns = snapshot.universes
+            arrived = np.where(columns["streams"] > 0, columns["last_frame_ns"], 0)
+            slots = columns["slots"].copy()
+            self._seen.append(_Seen(now_ns, snapshot.universe_names, levels.copy(), arrived, slots))
+            self._note_minute(snapshot)
+
+    def _note_minute(self, snapshot: Snapshot) -> None:
+        newest_ns = self._minutes[-1].at_ns if self._minutes else -MINUTE_NS
+        rows = live_rows(snapshot)
+        if rows and abs(snapshot.now_ns - newest_ns) >= MINUTE_NS:
+            which = list(rows.values())
+            packed = zlib.compress(snapshot.levels[which].tobytes(), 1)
+            names = tuple(snapshot.universe_names[row] for row in which)
+            self._minutes.append(_Minute(snapshot.now_ns, names, packed, snapshot.universes["slots"][which]))
+
+    def moving(self, at_ns: int) -> NDArray[np.bool_] | None:
+        """(U, 512) slots that changed by more than MOVING_SHARE around a moment; None while nothing was seen."""
+        spans = [one for one in self._spans if one.to_ns >= at_ns - AROUND_NS and one.from_ns <= at_ns + AROUND_NS]
+        if not spans:
+            return None
+        low, high = spans[0].low.copy(), spans[0].high.copy()
+        for one in spans[1:]:
+            np.minimum(low, one.low, out=low)
+            np.maximum(high, one.high, out=high)
+        moves: NDArray[np.bool_] = high - low >= MOVING_STEP
+        return moves
+
+    def live(self, snapshot: Snapshot) -> dict[str, UniverseLevels]:
+        """What arrived at a snapshot's moment, by universe."""
+        moving = self.moving(snapshot.now_ns) if snapshot.universe_names == self._names else None
+        if moving is None:
+            moving = np.zeros(snapshot.levels.shape, np.bool_)
+        slots = snapshot.universes["slots"]
+        return {
+            name: UniverseLevels(snapshot.levels[row], int(slots[row]), moving[row])
+            for name, row in live_rows(snapshot).items()
+        }
+
+    def last_good(self, universes: tuple[str, ...], before_ns: int) -> dict[str, LastGood]:
+        """The last good levels of these universes up to a moment, by the names given.
+
+        Those of the last seconds, if any is over zero; else of the newest minute where one is: a source may send
+        zeros before it stops.
+        """
+        found: dict[str, LastGood] = {}
+        for one in reversed(self._seen):
+            for name, row in _places(one.names, universes).items():
+                at_ns = int(one.last_frame_ns[row])
+                if name not in found and 0 < at_ns <= before_ns and one.levels[row].any():
+                    moving = self._moved_before(one, row)
+                    found[name] = LastGood(at_ns, one.levels[row], int(one.slots[row]), moving)
+        for minute in reversed(self._minutes):
+            places = _places(minute.names, tuple(name for name in universes if name not in found))
+            if minute.at_ns > before_ns or not places:
+                continue
+            levels = np.frombuffer(zlib.decompress(minute.compressed), np.uint8).reshape(-1, SLOTS)
+            for name, row in places.items():
+                if levels[row].any():
+                    still = np.zeros(SLOTS, np.bool_)
+                    found[name] = LastGood(minute.at_ns, levels[row], int(minute.slots[row]), still)
+        return found
+
+    def _moved_before(self, last: _Seen, row: int) -> NDArray[np.bool_]:
+        """(512,) what moved on one universe in the five seconds that end there."""
+        rows = [
+            one.levels[row]
+            for one in self._seen
+            if last.at_ns - 2 * AROUND_NS <= one.at_ns <= last.at_ns and one.names[row : row + 1] == (last.names[row],)
+        ]
+        stacked = np.stack(rows)
+        moves: NDArray[np.bool_] = stacked.max(0) - stacked.min(0) >= MOVING_STEP
+        return moves
+
+
+def _places(names: tuple[str, ...], wanted: tuple[str, ...]) -> dict[str, int]:
+    """Rows of the wanted universes; a name without a network is the first of that name."""
+    if not wanted:
+        return {}
+    rows: dict[str, int] = {}
+    for row, name in enumerate(names):
+        rows[name] = row
+        rows.setdefault(name.partition("@")[0], row)
+    return {name: rows[name] for name in wanted if name in rows}
