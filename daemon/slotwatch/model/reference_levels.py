@@ -80,7 +80,7 @@ class Reference:
 
 
 @dataclass(frozen=True, slots=True)
-class Channel:
+class RoleSlots:
     """One thing of a fixture that has a level: a slot, or a 16-bit pair of two."""
 
     role: str
@@ -91,7 +91,7 @@ class Channel:
 
 
 @lru_cache(maxsize=4096)
-def channels_of(slots: tuple[str, ...]) -> tuple[Channel, ...]:
+def channels_of(slots: tuple[str, ...]) -> tuple[RoleSlots, ...]:
     """Give what is compared of a fixture with these roles: pairs as pairs; control and strobe left out.
 
     A role that stands there several times (cells) has its pairs in the order of the slots. A third and fourth octet
@@ -104,7 +104,7 @@ def channels_of(slots: tuple[str, ...]) -> tuple[Channel, ...]:
             fines.setdefault(role[: -len(FINE)], []).append(at)
         else:
             coarse_count[role] = coarse_count.get(role, 0) + 1
-    found: list[Channel] = []
+    found: list[RoleSlots] = []
     seen: dict[str, int] = {}
     for at, role in enumerate(slots):
         base = role.partition(FINE)[0]
@@ -115,7 +115,7 @@ def channels_of(slots: tuple[str, ...]) -> tuple[Channel, ...]:
         name = role or f"slot {at + 1}"
         if role and coarse_count.get(role, 0) > 1:
             name = f"{role} {nth}"
-        found.append(Channel(name, at, pairs[nth - 1] if role and nth <= len(pairs) else -1))
+        found.append(RoleSlots(name, at, pairs[nth - 1] if role and nth <= len(pairs) else -1))
     return tuple(found)
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Mapping
-from typing import Any, cast
+from collections.abc import Iterable, Mapping, Sequence
+from typing import cast
 
 from slotwatch.house.schema import House
 from slotwatch.model.level_watch import LastGood
@@ -18,12 +18,15 @@ from slotwatch.model.reference_levels import (
     channels_of,
     patched,
 )
+from slotwatch.views.answers.faults import ReasonAnswer
 from slotwatch.views.answers.references import (
+    AboutReferenceAnswer,
     ComparisonAnswer,
     FixtureDifferenceAnswer,
     FixtureLevelsAnswer,
     LastGoodAnswer,
     ReferenceAnswer,
+    ReferenceDetailAnswer,
     RoleLevelAnswer,
 )
 from slotwatch.views.moments import iso_wall
@@ -39,7 +42,7 @@ RULE = "reference-levels"
 MILLISECOND_NS = 1_000_000
 
 
-def about(reference: Reference, octets: int, *, automatic: bool) -> dict[str, Any]:
+def about(reference: Reference, octets: int, *, automatic: bool) -> AboutReferenceAnswer:
     """What lists say of a reference; stored beside it."""
     return {
         "fixtures": len(reference.fixtures),
@@ -51,12 +54,12 @@ def about(reference: Reference, octets: int, *, automatic: bool) -> dict[str, An
     }
 
 
-def listed(name: str, at_ms: int, by: str, said: Mapping[str, Any]) -> ReferenceAnswer:
+def listed(name: str, at_ms: int, by: str, said: Mapping[str, object]) -> ReferenceAnswer:
     """One row of the list."""
     return cast("ReferenceAnswer", {"name": name, "at": iso_wall(at_ms * MILLISECOND_NS), "by": by, **said})
 
 
-def detail(row: ReferenceAnswer, reference: Reference) -> dict[str, Any]:
+def detail(row: ReferenceAnswer, reference: Reference) -> ReferenceDetailAnswer:
     """A reference with the levels of every fixture."""
     levels = [fixture_levels(one, reference.universes[one.universe]) for one in reference.fixtures]
     return {**row, "caution": CAUTION, "levels": levels}
@@ -146,7 +149,7 @@ def _say(one: Difference) -> str:
     return f"{one.fixture.name}{label}{role} is at {_percent(worst.now):g} %, was {_percent(worst.was):g} %"
 
 
-def reason(name: str, found: Comparison | None) -> dict[str, Any] | None:
+def reason(name: str, found: Comparison | None) -> ReasonAnswer | None:
     """Why the house is not ready because of a reference; None if all is as it was. found: None if there is none."""
     if found is None:
         text = f"No reference levels are kept under the name {name}."
@@ -179,11 +182,11 @@ def last_good(house: House, found: Mapping[str, LastGood], wall_offset_ns: int) 
     }
 
 
-def reference_csv(answer: Mapping[str, Any]) -> str:
+def reference_csv(answer: ReferenceDetailAnswer) -> str:
     """Every fixture and role of a reference."""
     rows = [
         [
-            *(one[key] for key in ("fixture", "label", "position", "rack", "universe", "address")),
+            *_place(one),
             level["role"],
             level["percent"],
             "yes" if level["moving"] else "no",
@@ -195,11 +198,11 @@ def reference_csv(answer: Mapping[str, Any]) -> str:
     return _csv(head, rows)
 
 
-def comparison_csv(answer: Mapping[str, Any]) -> str:
+def comparison_csv(answer: ComparisonAnswer) -> str:
     """Every role that differs, and every fixture that was not compared."""
-    rows = [
+    rows: list[list[object]] = [
         [
-            *(one[key] for key in ("fixture", "label", "position", "rack", "universe", "address")),
+            *_place(one),
             role["role"],
             role["was_percent"],
             role["now_percent"],
@@ -214,7 +217,11 @@ def comparison_csv(answer: Mapping[str, Any]) -> str:
     return _csv(head, rows)
 
 
-def _csv(head: list[str], rows: list[list[Any]]) -> str:
+def _place(one: FixtureLevelsAnswer | FixtureDifferenceAnswer) -> list[object]:
+    return [one["fixture"], one["label"], one["position"], one["rack"], one["universe"], one["address"]]
+
+
+def _csv(head: list[str], rows: Iterable[Sequence[object]]) -> str:
     out = io.StringIO()
     writer = csv.writer(out)
     writer.writerow(head)
@@ -222,7 +229,7 @@ def _csv(head: list[str], rows: list[list[Any]]) -> str:
     return out.getvalue()
 
 
-def _cell(value: Any) -> Any:
+def _cell(value: object) -> object:
     """A spreadsheet computes a text that begins like this; an apostrophe before it keeps it a text."""
     return f"'{value}" if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r") else value
 

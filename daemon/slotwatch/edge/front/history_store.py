@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -27,7 +27,7 @@ class ReferenceRow:
 
     at_ms: int
     by: str
-    about: dict[str, Any]
+    about: Mapping[str, object]
     """What lists say of them."""
     body: bytes
 
@@ -205,5 +205,5 @@ def _bodies(rows: Iterable[tuple[Any, dict[str, Any]]]) -> Iterable[tuple[Any, s
     return ((key, _text(body)) for key, body in rows)
 
 
-def _text(body: dict[str, Any]) -> str:
+def _text(body: Mapping[str, object]) -> str:
     return json.dumps(body, separators=(",", ":"), default=str)

@@ -32,6 +32,8 @@ from slotwatch.model.level_watch import AROUND_NS, LevelWatch
 from slotwatch.model.reference_levels import Comparison, Reference, UniverseLevels, compare, keep, pack
 from slotwatch.snapshot import Incident, Snapshot
 from slotwatch.views import reference_levels as views
+from slotwatch.views.answers.faults import ReasonAnswer
+from slotwatch.views.answers.references import ComparisonAnswer
 
 MOST_REFERENCES = 100
 MOST_AUTOMATIC = 14
@@ -63,7 +65,7 @@ class References:
         self._phase: tuple[int, str] | None = None
         self._since_ns: int | None = None
         self._last_good: dict[tuple[int, int], Any] = {}
-        self._reason: dict[str, Any] | None = None
+        self._reason: ReasonAnswer | None = None
         self._reason_ns: int | None = None
         self._trouble = ""
 
@@ -190,8 +192,8 @@ class References:
         live = self._watch.live(snapshot)
         at_ns = snapshot.now_ns + snapshot.wall_offset_ns
 
-        def make() -> dict[str, Any]:
-            return {**views.comparison(reference, self._compared(reference, live, tolerance), at_ns, tolerance)}
+        def make() -> ComparisonAnswer:
+            return views.comparison(reference, self._compared(reference, live, tolerance), at_ns, tolerance)
 
         found = await asyncio.to_thread(make)
         return _csv(views.comparison_csv(found)) if is_csv else answer(found)

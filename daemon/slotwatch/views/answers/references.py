@@ -11,18 +11,23 @@ from slotwatch.views.answers.words import Count, Level, Moment, SlotNumber, Univ
 Percent = Annotated[float, Meta(ge=0, le=100, description="Of full scale; a 16-bit pair counts as one.")]
 
 
-class ReferenceAnswer(TypedDict):
-    """Reference levels, as they stand in the list."""
+class AboutReferenceAnswer(TypedDict):
+    """What is stored beside reference levels, so that a list need not unpack them."""
 
-    name: str
-    at: Moment
-    by: str
     fixtures: Count
     universes: Count
     moving: Annotated[int, Meta(ge=0, description="Slots that moved around the moment; they are not compared.")]
     left_out: Annotated[list[UniverseName], Meta(description="Universes of its fixtures that did not arrive.")]
     automatic: Annotated[bool, Meta(description="Whether it was kept at curtain up by itself.")]
     bytes: Annotated[int, Meta(ge=0, description="What it takes in the history.")]
+
+
+class ReferenceAnswer(AboutReferenceAnswer):
+    """Reference levels, as they stand in the list."""
+
+    name: str
+    at: Moment
+    by: str
 
 
 class ReferenceKeptAnswer(ReferenceAnswer):
