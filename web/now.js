@@ -41,7 +41,7 @@ function headline(top, page) {
   const text = (className, words) => h("span", { class: className, key: className }, words || "\u00a0", " ");
   return h("section", { class: `headline verdict-now is-${top.tone}`, key: "headline", "aria-labelledby": "headline" },
     h("h1", { id: "headline" }, text("what", top.what), text("holds", top.holds), text("look", top.look)),
-    h("p", { class: "more", key: "more" }, top.incident ? [severityMark(top.incident.severity), " "] : null, top.more || "\u00a0",
+    h("p", { class: "more", key: "more" }, top.incident && top.tone !== "back" ? [severityMark(top.incident.severity), " "] : null, top.more || "\u00a0",
       top.last ? [" ", h("button", { key: "seen", type: "button", class: "seen", onclick: () => seen(top.last, page) }, "Seen")] : null,
       top.what === "Nothing declared" ? [" · ", h("a", { key: "draft", href: "/api/v1/house/draft", download: "house.toml" }, "Write a house file from what is heard")] : null));
 }

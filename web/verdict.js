@@ -195,7 +195,7 @@ function headlineOf(incident, feed, here) {
     const gone = (incident.universes || []).filter((name) => GONE.has((feed.universes.get(name) || {}).state)).length;
     const names = sourceNames(incident);
     const oneSource = incident.cause === "source-lost" && names.length === 1;
-    if (here.gone > 1 && !(oneSource && gone === here.gone)) return `${count(here.gone)} OF ${count(here.due)} UNIVERSES ${here.states.lost ? "LOST" : "MISSING"}`;
+    if (here.gone > 1 && !(oneSource && gone === here.gone)) return `${count(here.gone)} OF ${count(here.due)} UNIVERSES ${here.states.lost && here.states.missing ? "GONE" : here.states.lost ? "LOST" : "MISSING"}`;
     if (oneSource) return upper(cut(`${names[0]} silent`, MOST_WHAT, " silent"));
   }
   return upper(cutTitle(incident, feed, MOST_WHAT));

@@ -85,6 +85,7 @@ VERDICTS = {
     "well": ["All is well", "14 of 14 universes arrive", ""],
     "desk-lost": ["SPARE DESK SILENT", "10 of 14 universes arrive", "Look at spare desk's own screen"],
     "all-lost": ["512 OF 512 UNIVERSES LOST", "0 of 512 universes arrive", "Look at the show switch"],
+    "crowd": ["9 OF 512 UNIVERSES GONE", "502 of 512 universes arrive", "Look at spare desk's own screen"],
     "blind": ["Blind", "0 of 512 universes seen", "Look at this listener's page"],
     "flood": ["BRIDGE 1 (e131/3) LOST", "13 of 14 universes arrive", "Look at Bridge 1 (e131/3)"],
     "on-backup": ["MAIN DESK SILENT", "Backup holds 10 universes", "Look at main desk's screen"],
