@@ -49,7 +49,7 @@ class HouseFileError(SlotwatchError):
 
     def __init__(self, problems: list[Problem], *, is_cut: bool = False) -> None:
         """is_cut: reading ended early, so there may be more."""
-        super().__init__(f"{len(problems)} problem(s)")
+        super().__init__("1 problem" if len(problems) == 1 else f"{len(problems)} problems")
         self.problems = problems
         self.is_cut = is_cut
 

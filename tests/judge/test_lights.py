@@ -171,7 +171,7 @@ def test_flash_of_half_a_second_is_no_flashing() -> None:
 def test_flashing_is_a_caution_and_never_a_clearance() -> None:
     shape = wave(8)
     incident = run(rig(BLINDER), lambda t: {201: shape(t)}, 6).rule("flash-rate")
-    assert incident.summary.startswith("Blinder, which faces the audience, flashes 8.")
+    assert incident.summary.startswith("Blinder, which faces the audience: 8.")
     assert "no compliance test" in incident.summary
     # Eight changes take half a second at 8 Hz, then the two seconds of the rule.
     assert 2.4 < opened_after_s(incident) < 2.8
@@ -184,7 +184,7 @@ def test_what_faces_nobody_may_flash_alone_but_not_a_whole_group() -> None:
     chase = [wave(8) for _ in many]
     in_step = run(rig(*many), lambda t: {301 + n: shape(t) for n in range(12)}, 6)
     assert said(in_step) == ["flash-rate"]
-    assert in_step.all[0].summary.startswith("A group of lights on e131/1 flashes 8.")
+    assert in_step.all[0].summary.startswith("A group of lights on e131/1: 8.")
     turn = run(rig(*many), lambda t: {301 + n: chase[n](t + n * 0.03) for n in range(12)}, 6)
     assert said(turn) == []
 

@@ -40,6 +40,8 @@ def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDr
         summary = say_returned(ctx, cluster, universes, returned_ns)
     if flapping:
         summary = FLAPPING.sentence.format(summary=summary, flaps=returns + 1)
+    # Of what several sources share, what one source's own case supposes is no part.
+    own = None if cluster.group.startswith("network:") else speaker
     moved = _say_moved(ctx, cluster, universes)
     if moved and returned_ns is None:
         summary = summary_of_it = f"{summary} {moved}"
@@ -58,7 +60,9 @@ def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDr
         summary=summary,
         evidence=_few(evidence, MOST_EVIDENCE),
         explains=_explained(ctx, cluster),
-        also_possible=_few([*(verdict.also_possible if verdict else ()), *speaker.also_possible], MOST_CHECKS),
+        also_possible=_few(
+            [*(verdict.also_possible if verdict else ()), *(own.also_possible if own else ())], MOST_CHECKS
+        ),
         still_working=_few([*(verdict.still_working if verdict else ()), *speaker.still_working], MOST_CHECKS),
         next_checks=_checks(ctx, cluster) if returned_ns is None else (),
         labels=tuple((ctx.universe_name(row), ctx.label(row)) for row in universes if ctx.label(row)),

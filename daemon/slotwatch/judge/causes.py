@@ -99,7 +99,10 @@ def _terminated(scene: Scene) -> Verdict:
         "stream-terminated",
         Confidence.CERTAIN,
         f"{names} said that it stops ({extent}): meant, not a fault of the way.",
-        [f"Stream-terminated bit seen {count} time(s), the last at {ctx.time_of_day(scene.group.from_ns)}."],
+        [
+            f"Stream-terminated bit seen {wording.count(count, 'time')}, "
+            f"the last at {ctx.time_of_day(scene.group.from_ns)}."
+        ],
     )
     if every:
         verdict.evidence.append(f"All of {names} ended this way.")
@@ -250,8 +253,8 @@ def _network_signs(scene: Scene) -> list[str]:
         ]
         if answering:
             said.append(
-                f"{len(answering)} device(s) still answer, {answering[0]} among them: the way is there, "
-                "multicast may not be."
+                f"Answers still come from {wording.count(len(answering), 'device')}, {answering[0]} among them: "
+                "the way is there, multicast may not be."
             )
     return said
 
@@ -273,21 +276,19 @@ def _part_of_source(scene: Scene) -> Verdict:
             silent_querier.confidence = Confidence.MEDIUM
         return silent_querier
     if len(mine) >= 2 and multicast.all() and not alive_multicast.any():
-        other_way = f"{len(alive)} stream(s) of {ctx.say_source(source)} by unicast or broadcast go on."
+        other_way = scene.say_going(alive, f"of {ctx.say_source(source)} by unicast or broadcast")
         return multicast_lost(scene, [f"{len(mine)} groups stopped {say_how(scene)}.", other_way])
     listed = _listing(scene, source, mine)
     if listed is False:
         return _withdrawn(scene, source, mine, "Its discovery list, sent after the stop, no longer names it.")
     if not multicast.any() and (~alive_multicast).any():
-        return _withdrawn(
-            scene, source, mine, f"{len(alive)} other universe(s) reach this port from it by the same way and go on."
-        )
+        return _withdrawn(scene, source, mine, scene.say_going(alive, "from it by the same way to this port"))
     verdict = Verdict(
         "path-or-sender",
         Confidence.LOW,
         f"{ctx.say_source(source)} lives and sends its other universes: either this group no longer reaches "
         "this port (membership, group table), or that one output is stuck.",
-        [f"{len(alive)} other stream(s) of {ctx.say_source(source)} go on."],
+        [scene.say_going(alive, f"of {ctx.say_source(source)}")],
         ["the output was switched off or unpatched at the source", "the switch's group table is full"],
         next_checks=[
             f"Look at {row.declared_as or row.source_name or row.address}: is this universe still sent?",
@@ -324,7 +325,7 @@ def _withdrawn(scene: Scene, source: int, rows: NDArray[np.intp], evidence: str)
         "universe-withdrawn",
         Confidence.HIGH,
         f"{ctx.say_source(source)} lives and no longer sends it: the output was switched off, unpatched or died.",
-        [evidence, f"{len(scene.alive_of(source))} other stream(s) of this source go on."],
+        [evidence, scene.say_going(scene.alive_of(source), "of this source")],
         ["the way of this one universe to this port"],
         next_checks=[f"Look at the output list of {ctx.source_name(source)}: is this universe on?"],
     )

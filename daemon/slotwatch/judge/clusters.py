@@ -16,6 +16,7 @@ from slotwatch.judge.incidents import IncidentBook
 from slotwatch.judge.losses import LOSS_RULES, Losses, LossGroup
 from slotwatch.judge.rule import Rule, RuleClass
 from slotwatch.judge.scene import Verdict
+from slotwatch.judge.shared_path import find_shared_cause
 from slotwatch.judge.stops import measure_stops
 from slotwatch.snapshot import Confidence
 
@@ -252,12 +253,7 @@ def _share_paths(ctx: RuleContext, clusters: list[Cluster]) -> list[Cluster]:
             continue
         cases = [case for cluster in together for case in cluster.cases]
         wide = Cluster(together[0].rule, f"network:{network}", cases)
-        wide.verdict = Verdict(
-            "shared-path",
-            Confidence.HIGH,
-            "Several sources show it at once: a path that they share, not their senders.",
-            next_checks=["Look at the switches and uplinks that these sources share on their way here."],
-        )
+        wide.verdict = find_shared_cause(ctx, wide.source_rows(ctx), wide.findings())
         kept.append(wide)
     return kept
 

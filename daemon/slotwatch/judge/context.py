@@ -253,6 +253,15 @@ class RuleContext:
         is_own = link is not None and row.address in link.seen.addresses
         return is_own and not ip_address(row.address).is_loopback
 
+    def runs_here(self, source: int) -> bool:
+        """Whether its program runs on this computer, at one of its addresses or on loopback."""
+        return self.is_here(source) or _is_loopback(self.sources[source].address)
+
+    def longest_uneven_ns(self, stream: int) -> int:
+        """Longest gap of a stream in the last 10 s that was no rest; 0 if it had none."""
+        longest_ns: int = self.model.streams.windows.longest_uneven_ns(stream)
+        return longest_ns
+
     def source_key(self, source: int) -> str:
         key = self._source_keys.get(source)
         if key is None:
@@ -302,6 +311,10 @@ class RuleContext:
 
     def time_of_day(self, t_ns: int) -> str:
         return wording.time_of_day(t_ns, self.wall_offset_ns, self.zone)
+
+
+def _is_loopback(address: str) -> bool:
+    return bool(address) and ip_address(address).is_loopback
 
 
 def _sorted(column: NDArray[np.int32], used: NDArray[np.bool_]) -> tuple[Integers, Integers]:

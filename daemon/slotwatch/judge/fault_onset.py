@@ -59,15 +59,6 @@ def changed_pace(ctx: RuleContext, row: int, limit_hz: float, seconds: float, *,
     return int(frames_ns[first]) if first or kept_all else begin_ns
 
 
-def before_gaps(ctx: RuleContext, row: int, gaps: int, shortest_ns: int, median_ratio: float) -> int:
-    """Give the frame before the first of a stream's newest so many gaps; 0 if they are not among its intervals."""
-    frames_ns = arrivals_ns(ctx, row)
-    gaps_ns = np.diff(frames_ns)
-    least_ns = max(shortest_ns, int(median_ratio * int(ctx.streams.median_interval_ns[row])))
-    wide = np.flatnonzero(gaps_ns > least_ns)
-    return int(frames_ns[wide[-gaps]]) if 0 < gaps <= len(wide) else 0
-
-
 def arrivals_ns(ctx: RuleContext, row: int) -> NDArray[np.int64]:
     """When a stream's newest frames came, oldest first: as far back as its intervals are kept."""
     kept_us = ctx.streams.intervals_us[row]

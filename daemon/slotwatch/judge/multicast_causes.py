@@ -38,7 +38,8 @@ def querier_gone(scene: Scene) -> Verdict | None:
             [
                 f"Last query from {querier.address} at {ctx.time_of_day(querier.last_ns)}; "
                 "memberships run out 260 s after the last one.",
-                f"{int(scene.stopped.sum())} multicast stream(s) stopped without a stream-terminated bit.",
+                f"{wording.count(int(scene.stopped.sum()), 'multicast stream')} stopped "
+                "without a stream-terminated bit.",
             ],
             ["the sources themselves"],
             next_checks=[
@@ -94,7 +95,7 @@ def other_way_goes_on(scene: Scene) -> Verdict | None:
         if not len(beside) or scene.is_multicast(beside).any():
             return None
         address = scene.ctx.sources[source].address
-        said.append(f"{len(beside)} stream(s) of {address} by unicast or broadcast go on.")
+        said.append(scene.say_going(beside, f"of {address} by unicast or broadcast"))
     return multicast_lost(scene, [f"{int(scene.stopped.sum())} groups stopped {say_how(scene)}.", *said])
 
 

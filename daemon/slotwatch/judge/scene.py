@@ -47,6 +47,11 @@ class Scene:
     """Those of which everything stopped."""
     networks: list[int]
 
+    @staticmethod
+    def say_going(streams: NDArray[np.intp], whose: str) -> str:
+        """Say how many streams go on: `2 streams of "Desk A" go on.`"""
+        return f"{wording.count(len(streams), 'stream')} {whose} {'goes' if len(streams) == 1 else 'go'} on."
+
     def alive_beside(self, source: int) -> NDArray[np.intp]:
         """Streams of other identities that the same address sends and that go on: its machine lives."""
         ctx = self.ctx

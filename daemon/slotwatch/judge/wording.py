@@ -26,6 +26,11 @@ def list_names(names: Iterable[str]) -> str:
     return ", ".join(every[:-1]) + " and " + every[-1]
 
 
+def count(number: int, noun: str) -> str:
+    """Say how many of a thing there are: `1 gap`, `3 gaps`."""
+    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
+
+
 def list_universes(names: Sequence[str], labels: Sequence[str] = ()) -> str:
     """Say which universes, runs drawn together: `Universes e131/3 to e131/6 and artnet/0`.
 

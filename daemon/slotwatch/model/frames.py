@@ -101,6 +101,12 @@ class Frames:
             uneven = cadence.uneven_gaps(kept_us, medians_us, changed, equal_before)
             if uneven.any():
                 table.windows.add(windows.UNEVEN, segments.rows, segments.sums(uneven))
+                which = np.flatnonzero(uneven)
+                of_uneven = Segments(stream[which])
+                widest_us = kept_us[which]
+                if not of_uneven.single:
+                    widest_us = np.maximum.reduceat(widest_us, of_uneven.starts)
+                table.windows.add_uneven(of_uneven.rows, widest_us)
 
     def _count_equal(
         self, segments: Segments, changed: NDArray[np.bool_], new: NDArray[np.intp] | None

@@ -59,6 +59,7 @@ class Windows:
         self._folded: NDArray[np.int16] = np.zeros((METRICS, capacity), np.int16)
         self._untold: NDArray[np.int64] = np.zeros(capacity, np.int64)
         self._gaps_us: NDArray[np.uint32] = np.zeros((SECONDS, capacity), np.uint32)
+        self._uneven_us: NDArray[np.uint32] = np.zeros((SECONDS + 1, capacity), np.uint32)
         self._bucket = self._added_bucket = bucket
 
     @property
@@ -74,6 +75,10 @@ class Windows:
     def _second(self) -> int:
         return self._bucket // SECOND % SECONDS
 
+    @property
+    def _uneven_second(self) -> int:
+        return self._bucket // SECOND % (SECONDS + 1)
+
     def fit(self) -> None:
         """Grow with the table."""
         more = self._table.capacity - self._ring.shape[2]
@@ -82,6 +87,7 @@ class Windows:
             self._folded = np.pad(self._folded, ((0, 0), (0, more)))
             self._untold = np.pad(self._untold, (0, more))
             self._gaps_us = np.pad(self._gaps_us, ((0, 0), (0, more)))
+            self._uneven_us = np.pad(self._uneven_us, ((0, 0), (0, more)))
 
     def add(self, metric: int, rows: NDArray[np.intp], counts: Any) -> None:
         """Add int16 counts to the bucket that is being filled. Rows must differ from each other."""
@@ -93,6 +99,16 @@ class Windows:
         second = self._gaps_us[self._second]
         second[rows] = np.maximum(second[rows], gaps_us)
         self._added_bucket = self._bucket
+
+    def add_uneven(self, rows: NDArray[np.intp], gaps_us: NDArray[np.uint32]) -> None:
+        """Remember the longest uneven gap of the second that is being filled. Rows must differ."""
+        second = self._uneven_us[self._uneven_second]
+        second[rows] = np.maximum(second[rows], gaps_us)
+        self._added_bucket = self._bucket
+
+    def longest_uneven_ns(self, row: int) -> int:
+        """Longest uneven gap of the last 10 to 11 s, so of the whole window that counts them; 0 if there was none."""
+        return int(self._uneven_us[:, row].max()) * 1000
 
     def gaps_of_this_second_us(self) -> NDArray[np.uint32]:
         """Longest gap of each stream in the second that is being filled, (capacity,)."""
@@ -151,6 +167,7 @@ class Windows:
         self._folded[:] = 0
         if self._bucket % SECOND == 0:
             self._gaps_us[self._second] = 0
+            self._uneven_us[self._uneven_second] = 0
 
     def skip(self, buckets: int) -> None:
         """Leap over buckets after so many empty ones that every window is empty."""
@@ -162,6 +179,7 @@ class Windows:
         self._folded[:, row] = 0
         self._untold[row] = 0
         self._gaps_us[:, row] = 0
+        self._uneven_us[:, row] = 0
 
     def sums(self, metrics: tuple[int, ...], buckets: int) -> NDArray[np.uint32]:
         """(top,) what was counted in the last finished buckets, at most 100 of them; kept ready for COLUMNS."""

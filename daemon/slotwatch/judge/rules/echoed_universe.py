@@ -126,7 +126,8 @@ RULE = Rule(
     name="echoed-universe",
     rule_class=RuleClass.CONTROL,
     severity=Severity.WARNING,
-    sentence="{sources} repeats {universes} {lag} ms late: an input and an output joined in a loop hold levels up.",
+    sentence="Levels of {universes} come back from {sources} {lag} ms late: an input and an output joined "
+    "in a loop hold levels up.",
     judged_by=judged_by(EchoedUniverseParameters(), bind),
     facts=EchoedUniverseFacts,
     explains=Explains(

@@ -89,7 +89,7 @@ RULE = Rule(
     name="fast-refresh",
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
-    sentence="{universes}{from_sender} arrives at {rate} Hz; "
+    sentence="{universes}{from_sender}: frames arrive at {rate} Hz; "
     "a DMX512 line of {slots} slots carries {limit} Hz at most.",
     judged_by=judged_by(FastRefreshParameters(), bind),
     facts=FastRefreshFacts,

@@ -119,7 +119,7 @@ class FlashingLights:
             fixture = self._fixtures.get(key)
             if fixture is None:
                 return Finding(group=f"gone:{key}", since_ns=0, facts=FlashRateFacts(key, "0"))
-            said, universe = f"{fixture.label or fixture.name}, which faces the audience,", fixture.universe
+            said, universe = f"{fixture.label or fixture.name}, which faces the audience", fixture.universe
             fixtures = (fixture.name,)
             how = f"{fixture.name}: {why}"
         declared = stage.plan.declared.get(universe)
@@ -151,7 +151,7 @@ RULE = Rule(
     name="flash-rate",
     rule_class=RuleClass.PATCH,
     severity=Severity.WARNING,
-    sentence="{fixtures} flashes {rate} times a second: caution, an estimate from levels and no compliance test.",
+    sentence="{fixtures}: {rate} flashes a second. Caution: an estimate from levels and no compliance test.",
     judged_by=judged_by(FlashRateParameters(), bind),
     facts=FlashRateFacts,
     measured=(

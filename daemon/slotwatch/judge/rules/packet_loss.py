@@ -8,6 +8,7 @@ from functools import partial
 import numpy as np
 
 from slotwatch.durations import ns_from_ms, ns_from_s
+from slotwatch.judge import wording
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
@@ -73,7 +74,7 @@ def describe_loss(ctx: RuleContext, row: int, p: PacketLossParameters) -> Findin
     spared = int(np.count_nonzero(streams.live[siblings] & (all_lost[siblings] == 0)))
     verdict = "The sender sent them: they were lost on the way to this port."
     if spared and len(siblings) > 1:
-        verdict += f" {spared} other universe(s) of this source lose none."
+        verdict += f" Nothing is missing on {wording.count(spared, 'other universe')} of this source."
     return finding_of(
         ctx,
         row,
@@ -102,7 +103,7 @@ RULE = Rule(
     name="packet-loss",
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
-    sentence="{universes}{from_sender} loses frames on the way: "
+    sentence="{universes}{from_sender}: frames are lost on the way, "
     "{lost} of {due} missing in {window_s:g} s ({percent} %). {verdict}",
     judged_by=judged_by(PacketLossParameters(), bind),
     facts=PacketLossFacts,

@@ -92,7 +92,8 @@ RULE = Rule(
     name="repeated-packets",
     rule_class=RuleClass.STORM,
     severity=Severity.WARNING,
-    sentence=f"{{percent}} % of {{universes}}{{from_sender}} arrives twice or more within {ms_from_ns(COPY_NS):g} ms. "
+    sentence=f"{{universes}}{{from_sender}}: {{percent}} % of packets arrive twice or more "
+    f"within {ms_from_ns(COPY_NS):g} ms. "
     "{verdict}",
     judged_by=judged_by(RepeatedPacketsParameters(), bind),
     facts=RepeatedPacketsFacts,

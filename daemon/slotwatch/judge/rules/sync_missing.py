@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.durations import ns_from_s
+from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
@@ -168,7 +169,7 @@ def _describe_e131(ctx: RuleContext, key: AwaitedSync) -> Finding:
         evidence=(
             f"Last sync packet for address {address} at {ctx.time_of_day(last_ns)}."
             if came
-            else f"{len(rows)} stream(s) name sync address {address}; no sync packet for it was seen.",
+            else f"{wording.count(len(rows), 'stream')} for sync address {address}; no sync packet for it was seen.",
         ),
         lower=0 if came and not falls_back else LOWER_WHERE_NOBODY_WAITS,
         cause="stopped" if came else "never-came",

@@ -8,11 +8,13 @@ from functools import partial
 import numpy as np
 
 from slotwatch.durations import ms_from_ns, ns_from_ms
+from slotwatch.judge import wording
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
-from slotwatch.judge.fault_onset import before_gaps
+from slotwatch.judge.fault_onset import counted_in
 from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
+from slotwatch.judge.shared_path import LOST_ON_THE_WAY, SENDER_PAUSED, THIS_COMPUTER, WIRELESS
 from slotwatch.model.cadence import UNEVEN_FACTOR, UNEVEN_FLOOR_US
 from slotwatch.model.windows import LOST, UNEVEN
 from slotwatch.snapshot import Confidence, Severity
@@ -20,6 +22,7 @@ from slotwatch.snapshot import Confidence, Severity
 MICROSECOND_NS = 1000
 FLOOR_MS = ms_from_ns(UNEVEN_FLOOR_US * MICROSECOND_NS)
 NEWEST_CLUMPS = 64
+NONE_MISSING = "No frame is missing by sequence."
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +38,6 @@ class UnevenRefreshParameters(RuleParameters):
 
 @dataclass(frozen=True, slots=True)
 class UnevenRefreshFacts(Facts):
-    gaps: int
     gap: str
     verdict: str
 
@@ -50,37 +52,35 @@ def has_gaps(ctx: RuleContext, p: UnevenRefreshParameters) -> bool:
     return bool(ctx.counted((UNEVEN,), p.window_s).any())
 
 
-def uneven_since_ns(ctx: RuleContext, row: int, p: UnevenRefreshParameters) -> int:
-    gaps = int(ctx.counted((UNEVEN,), p.window_s)[row])
-    return before_gaps(ctx, row, gaps, UNEVEN_FLOOR_US * MICROSECOND_NS, UNEVEN_FACTOR)
-
-
 def describe_uneven(ctx: RuleContext, row: int, p: UnevenRefreshParameters) -> Finding:
     streams = ctx.streams
     lost, gaps = int(ctx.counted((LOST,), p.window_s)[row]), int(ctx.counted((UNEVEN,), p.window_s)[row])
-    longest_ms = ms_from_ns(int(streams.max_gap_10s_ns[row]))
+    longest_ms = ms_from_ns(ctx.longest_uneven_ns(row))
     name = ctx.universe_name(ctx.universe_of(row))
     evidence = [
-        f"{name}: {gaps} gaps over {FLOOR_MS:g} ms in {p.window_s:g} s, "
+        f"{name}: {wording.count(gaps, 'gap')} over {FLOOR_MS:g} ms in {p.window_s:g} s, "
         f"the longest {longest_ms:.0f} ms, while levels move."
     ]
     also: tuple[str, ...] = ("a program on the sender that holds it up at times",)
+    # Evidence is what was counted. What follows from it depends on who else stutters, and is said in the summary.
     if not streams.sequence_measurable[row]:
-        verdict, cause = "Its numbering does not tell whether frames are missing.", ""
+        counted, verdict, cause = "Its numbering does not tell whether frames are missing.", "", ""
     elif lost:
-        verdict, cause = "Frames are missing by sequence: they are lost on the way.", "lost-on-the-way"
+        counted, verdict, cause = "Frames are missing by sequence.", "They are lost on the way.", LOST_ON_THE_WAY
         also = ("a lead, a port or a wireless hop on the way",)
+    elif ctx.runs_here(ctx.source_of(row)):
+        counted, verdict, cause = NONE_MISSING, "Its sender runs on this computer, and paused.", THIS_COMPUTER
     else:
-        verdict, cause = "No frame is missing by sequence: the sender paused.", "sender-paused"
+        counted, verdict, cause = NONE_MISSING, "The sender paused.", SENDER_PAUSED
     if _clumps(ctx, row, p):
-        verdict, cause = "Frames come in clumps, a beacon interval apart: a wireless hop holds them back.", "wireless"
+        verdict, cause = "They come in clumps, a beacon interval apart: a wireless hop holds them back.", WIRELESS
         evidence.append(f"Clumps start at multiples of {p.beacon_ms:g} ms, the beacon interval of wireless networks.")
     return finding_of(
         ctx,
         row,
         since_ns=0,
-        facts=UnevenRefreshFacts(gaps, f"{longest_ms:.0f}", verdict),
-        evidence=(*evidence, verdict),
+        facts=UnevenRefreshFacts(f"{longest_ms:.0f}", f"{counted} {verdict}".strip()),
+        evidence=(*evidence, counted),
         cause=cause,
         confidence=Confidence.HIGH if cause else Confidence.MEDIUM,
         also_possible=also,
@@ -109,7 +109,7 @@ def bind(setup: RuleSetup, p: UnevenRefreshParameters) -> tuple[RuleBinding, ...
             STREAMS,
             partial(is_uneven, p=p),
             partial(describe_uneven, p=p),
-            began_ns=partial(uneven_since_ns, p=p),
+            began_ns=counted_in(UNEVEN, p.window_s),
             is_wary=partial(has_gaps, p=p),
             blind_window_s=p.window_s,
         ),
@@ -120,8 +120,7 @@ RULE = Rule(
     name="uneven-refresh",
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
-    sentence="{universes}{from_sender} stutters: {gaps} gaps in {window_s:g} s while levels move, "
-    "the longest {gap} ms. {verdict}",
+    sentence="{universes}{from_sender}: frames stutter while levels move, with gaps of up to {gap} ms. {verdict}",
     judged_by=judged_by(UnevenRefreshParameters(), bind),
     facts=UnevenRefreshFacts,
     effects=frozenset({Effect.STREAM_TROUBLE}),

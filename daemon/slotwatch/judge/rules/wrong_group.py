@@ -51,7 +51,7 @@ RULE = Rule(
     name="wrong-group",
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
-    sentence="{universes}{from_sender} is sent to the group of universe {group}: "
+    sentence="{universes}{from_sender}: frames are sent to the group of universe {group}: "
     "receivers of its own group get nothing.",
     judged_by=judged_by(WrongGroupParameters(), bind),
     facts=WrongGroupFacts,

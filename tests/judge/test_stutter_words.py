@@ -1,0 +1,72 @@
+"""What is said of streams that stutter: agrees with itself, counts only real gaps, and accuses the right place."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from slotwatch.snapshot import Incident
+from tests.judge.stage import Desk, Stage, house_of, moving, still
+
+
+def _without_pauses(universe: int, index: int) -> int:
+    """Numbers of a sender that pauses for 0.25 s of each second at 40 Hz and then goes on by one."""
+    return index // 40 * 30 + max(0, index % 40 - 10)
+
+
+def pauses(universe: int, index: int, t: float) -> bool:
+    return index % 40 < 10
+
+
+def halting(name: str, number: int, address: str) -> Desk:
+    return Desk(name, (number,), address, number=number, levels=moving(), drop=pauses, sequence_of=_without_pauses)
+
+
+def stutter(*desks: Desk, seconds: float = 12.0) -> Incident:
+    stage = Stage(house_of(tuple(number for desk in desks for number in desk.universes)), *desks).run(seconds)
+    found = [incident for incident in stage.all if incident.rule == "uneven-refresh"]
+    assert len(found) == 1
+    return found[0]
+
+
+def words(incident: Incident) -> str:
+    return " ".join((incident.summary, *incident.evidence, *incident.also_possible))
+
+
+def test_evidence_of_a_shared_path_does_not_accuse_the_senders() -> None:
+    found = stutter(halting("Desk A", 1, "10.0.0.1"), halting("Desk B", 2, "10.0.0.2"))
+    assert found.cause == "shared-path"
+    assert "a path that they share holds frames back" in found.summary
+    assert "the sender paused" not in words(found).lower() and "its sender" not in words(found)
+    assert "No frame is missing by sequence." in found.evidence
+
+
+def test_one_source_that_pauses_is_accused_itself() -> None:
+    found = stutter(halting("Desk A", 1, "10.0.0.1"))
+    assert found.cause == "sender-paused" and "The sender paused." in found.summary
+
+
+def test_sources_of_this_computer_accuse_no_switch() -> None:
+    for first, second in (("127.0.0.10", "127.0.0.11"), ("10.0.0.200", "127.0.0.11")):
+        found = stutter(halting("Desk A", 1, first), halting("Desk B", 2, second))
+        assert found.cause == "this-computer"
+        assert "switches" not in " ".join(found.next_checks)
+    one = stutter(halting("Desk A", 1, "127.0.0.10"))
+    assert one.cause == "this-computer" and "on this computer" in one.summary
+
+
+def test_several_universes_have_no_verb_of_one() -> None:
+    found = stutter(replace(halting("Desk A", 1, "10.0.0.1"), universes=(1, 2, 3)))
+    assert found.summary.startswith("Universes e131/1 to e131/3") and "stutters" not in found.summary
+
+
+def test_longest_gap_is_the_longest_uneven_one_and_no_rest() -> None:
+    """A rest with a keep-alive each 0.9 s, then pauses of 275 ms while levels move: no keep-alive is a gap."""
+    rest = Desk("Desk A", (1,), levels=still(77), rests=True, to_s=6.0)
+    sent = len(list(rest.packets(6.0)))
+    moves = Desk(
+        "Desk A", (1,), from_s=6.0, levels=moving(), drop=pauses, sequence_of=lambda u, i: sent + _without_pauses(u, i)
+    )
+    stage = Stage(house_of((1,)), rest, moves).run(11.0)
+    found = next(incident for incident in stage.all if incident.rule == "uneven-refresh")
+    longest_ms = float(found.summary.partition("up to ")[2].partition(" ms")[0])
+    assert 240 <= longest_ms <= 300
