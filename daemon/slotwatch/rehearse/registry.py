@@ -14,8 +14,8 @@ REGISTERED: dict[str, Scenario] = {}
 Maker = Callable[[], Iterator[Item]]
 
 
-def _prelude(paper: Paper) -> Iterator[Observation]:
-    """What the edge says at start: links are up and the declared groups were joined."""
+def prelude(paper: Paper) -> Iterator[Observation]:
+    """What the listener says at start: links are up and the declared groups were joined."""
     for network in range(paper.networks):
         yield LinkSeen(0, network, True, (f"192.0.2.{200 + network}",), f"eth{network + 1}", 1000)
     for network in range(paper.networks):
@@ -43,7 +43,7 @@ def scenario(
         name = make.__name__.strip("_").replace("_", "-")
 
         def items() -> Iterator[Item]:
-            begin: Iterator[Item] = iter(()) if own_start else _prelude(house)
+            begin: Iterator[Item] = iter(()) if own_start else prelude(house)
             limit_ns = round(seconds * 1e9)
             for item in mixed(begin, make()):
                 if item.t_ns >= limit_ns:

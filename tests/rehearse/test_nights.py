@@ -1,0 +1,30 @@
+"""Random nights: each fault that was played is told with its cause, and nothing else is; in words without slips."""
+
+from __future__ import annotations
+
+import pytest
+
+from slotwatch.rehearse.nights import any_night
+from tests.rehearse.nights import score
+
+SEEDS = range(1, 9)
+"""A few of those that `python -m tests.rehearse.nights` plays."""
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_drawn_night_is_told_as_it_was(seed: int) -> None:
+    assert score([seed]).wrong == []
+
+
+def test_a_seed_is_always_the_same_night() -> None:
+    first, second = any_night(5), any_night(5)
+    assert first.expected == second.expected and first.scenario.title == second.scenario.title
+    packets = zip(first.scenario.items(), second.scenario.items(), strict=False)
+    assert all(one == other for _, (one, other) in zip(range(500), packets, strict=False))
+
+
+def test_nights_draw_every_kind_of_fault_and_healthy_ones() -> None:
+    nights = [any_night(seed) for seed in range(1, 200)]
+    faults = {one.fault for night in nights for one in night.expected}
+    assert len(faults) >= 11
+    assert {len(night.expected) for night in nights} == {0, 1, 2, 3}
