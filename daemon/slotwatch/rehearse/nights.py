@@ -185,7 +185,8 @@ def _main_dead(plan: _Plan, at_s: float) -> None:
     plan.ended.append("main")
     plan.parts["main"] = lambda: plan.send(plan.desk(stop_s=at_s))
     if plan.backup and "backup" not in plan.ended:
-        rules, also = ("source-absent",), ("backup-in-control", "backup-absent")
+        rules: tuple[str, ...] = ("source-absent",)
+        also: tuple[str, ...] = ("backup-in-control", "backup-absent")
     else:
         rules, also = ("universe-lost", "source-absent"), ("backup-absent", "backup-in-control")
     plan.expected.append(
