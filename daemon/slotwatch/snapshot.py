@@ -149,6 +149,8 @@ class SourceRow:
     """Words of `wire.reject.Odd` that its packets carried."""
     addresses: tuple[str, ...] = ()
     """Other addresses with the same CID."""
+    renamed_from: str = ""
+    """Name by which it was found to be a declared source, where it has since changed it; else empty."""
     mac: str = ""
     """Device address that claims `address` on this network, as the kernel's neighbour table has it."""
 

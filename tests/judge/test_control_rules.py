@@ -255,3 +255,16 @@ def test_preview_alone_is_said_and_preview_beside_live_is_not() -> None:
     assert opened_after_s(incident) <= 2.7
     beside = stage(desk(), desk(2, options=0x80)).run(12.0)
     assert beside.all == []
+
+
+def test_a_declared_source_that_changes_its_name_is_the_same_source() -> None:
+    """It is known by its name alone, and one machine sends on: both names are said where it is named."""
+    declared = DeclaredSource("main desk", source_name="Desk A")
+    house = house_of((1,), sources=(declared,), by=("main desk",), min_refresh_hz=5)
+    before = Desk("Desk A", (1,), hz=10.0, levels=still(50), to_s=5.0)
+    after = Desk("Desk B", (1,), hz=10.0, levels=still(50), from_s=5.0, to_s=12.0, sequence_of=lambda u, i: i + 50)
+    shown = Stage(house, before, after).run(11.0)
+    assert shown.all == []
+    (incident,) = shown.run(16.0).all
+    assert incident.rule == "universe-lost"
+    assert '"main desk" (10.0.0.1, now named "Desk B")' in incident.summary

@@ -297,7 +297,9 @@ class RuleContext:
         name = row.declared_as or row.source_name
         if not name:
             return row.address or "an unnamed source"
-        return f'"{name}" ({row.address})' if row.address else f'"{name}"'
+        renamed = f'now named "{row.source_name}"' if row.renamed_from else ""
+        about = ", ".join(one for one in (row.address, renamed) if one)
+        return f'"{name}" ({about})' if about else f'"{name}"'
 
     def source_of(self, stream: int) -> int:
         return int(self.streams.source[stream])

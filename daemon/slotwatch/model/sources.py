@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import overload
 
 import numpy as np
@@ -199,9 +199,11 @@ class Sources(Table, Sequence[SourceRow]):
         self.take_name(row, text(raw))
 
     def take_name(self, row: int, name: str) -> None:
-        """Take what a source calls itself."""
+        """Take what a source calls itself. A declared source that changes its name stays the declared one."""
         shown = self.get(row).row
         if name != shown.source_name:
+            known_as = shown.source_name if self.declared[row] >= 0 else ""
+            shown.renamed_from = shown.renamed_from or known_as
             shown.source_name = name
             self._match(row)
 
@@ -308,12 +310,20 @@ class Sources(Table, Sequence[SourceRow]):
         """
         about = self.get(row)
         legs = [leg for leg in self._of_cid.get(about.key[2], ()) if about.key[1] == Protocol.E131 and leg != row]
-        own = next((n for n, declared in enumerate(self._house.sources) if is_declared(declared, about.row)), -1)
+        own = self._declared_as(about.row)
+        if own < 0 and about.row.renamed_from:
+            own = self._declared_as(replace(about.row, source_name=about.row.renamed_from))
+        else:
+            about.row.renamed_from = ""
         self._declare(row, own if own >= 0 else self._leg_of(row, legs))
         if own >= 0:
             for leg in legs:
                 if self.declared[leg] < 0:
                     self._declare(leg, self._leg_of(leg, [row]))
+
+    def _declared_as(self, shown: SourceRow) -> int:
+        """Index of the declared source whose given fields all match, -1."""
+        return next((n for n, declared in enumerate(self._house.sources) if is_declared(declared, shown)), -1)
 
     def _leg_of(self, row: int, legs: Sequence[int]) -> int:
         """Index of the declared source that a row on another network was found to be, -1."""
