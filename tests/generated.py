@@ -9,25 +9,27 @@ from collections.abc import Callable
 from pathlib import Path
 
 from slotwatch.rehearse.table import markdown
-from tests import reference
+from tests import reference, rule_names
 from tests.rehearse import table
 from tests.views import test_metrics
 
+ROOT = Path(__file__).parent.parent
 GENERATED: dict[Path, Callable[[], str]] = {
     reference.DOCS / "house-file.md": reference.house_file,
     reference.DOCS / "rules.md": reference.rules,
     table.FILE: markdown,
+    ROOT / "daemon" / "slotwatch" / "house" / "rule_names.py": rule_names.for_house,
+    ROOT / "web" / "rulesets.js": rule_names.for_page,
     test_metrics.GOLDEN: test_metrics.golden,
 }
 
 
 def main() -> None:
-    root = Path(__file__).parent.parent
     for path, make in GENERATED.items():
         text = make()
         changed = not path.exists() or path.read_text(encoding="utf-8") != text
         path.write_text(text, encoding="utf-8")
-        print(f"{'written' if changed else 'current'}  {path.relative_to(root)}")
+        print(f"{'written' if changed else 'current'}  {path.relative_to(ROOT)}")
 
 
 if __name__ == "__main__":

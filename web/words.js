@@ -34,11 +34,7 @@ export const ARRIVING = new Set(["steady", "at-rest", "on-backup", "returning", 
 /** States in which frames of a universe are due and do not arrive. */
 export const GONE = new Set(["lost", "missing"]);
 
-export const LISTENER_RULES = new Set(["link-down", "host-overrun", "join-failed", "querier-absent"]);
-export const LEVEL_RULES = new Set([
-  "patch-conflict", "stray-levels", "non-dim-partial", "powered-off", "flash-rate", "way-overload", "supply-overload",
-  "fine-stuck", "fine-swapped", "torn-pair", "level-stuck", "glare-held", "control-held",
-]);
+export { LISTENER_RULES } from "./rulesets.js";
 
 export function stateWord(state) {
   return STATES[state] ? STATES[state].word : String(state);

@@ -1,0 +1,39 @@
+"""Generates the names of rules where the rules themselves cannot be imported: in the house layer, and on the page."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from slotwatch.judge.catalog import FLAPPING, RULES
+from slotwatch.judge.rule import RuleClass
+from slotwatch.snapshot import Severity
+
+MADE = "Made from the rules by `make docs`; do not edit by hand."
+
+
+def for_house() -> str:
+    """`house/rule_names.py`: what a house file may name."""
+    names = sorted(rule.name for rule in RULES if rule is not FLAPPING)
+    without = sorted(rule.name for rule in RULES if not rule.names_universes)
+    return (
+        f'"""Names of all rules, so that a house file is checked without the rules themselves.\n\n{MADE}\n"""\n\n'
+        "from __future__ import annotations\n\n"
+        f"RULE_NAMES = {_frozenset(names)}\n\n"
+        f"WITHOUT_UNIVERSES = {_frozenset(without)}\n"
+        '"""Rules whose incidents are about this computer, a network or an address: they name no universe."""\n'
+    )
+
+
+def for_page() -> str:
+    """`web/rulesets.js`: what the page tells apart by its rule."""
+    own = sorted(rule.name for rule in RULES if rule.rule_class is RuleClass.SELF and rule.severity > Severity.NOTE)
+    lines = ",\n".join(f'  "{name}"' for name in own)
+    return (
+        f"// {MADE}\n\n"
+        "/** Rules about this listener and its own network: not the show's faults. */\n"
+        f"export const LISTENER_RULES = new Set([\n{lines},\n]);\n"
+    )
+
+
+def _frozenset(names: Iterable[str]) -> str:
+    return "frozenset(\n    (\n" + "".join(f'        "{name}",\n' for name in names) + "    )\n)"
