@@ -185,6 +185,8 @@ class Raised:
     """Incident that it is one of the cases of, or was."""
     explained_by: int | None = None
     """Incident that accounts for it."""
+    stays_explained: bool = False
+    """Whether the end of that incident's fault made it, so that it holds long after."""
     over: bool = False
     """Whether its fault is over and only its off-delay runs: of an absence at once, else after a second."""
     leaves_traces: bool = False

@@ -169,6 +169,8 @@ def _is_settled(ctx: RuleContext, case: Raised, book: IncidentBook) -> bool:
     """Whether an incident that has closed since accounts for this case: its traces may linger in the windows."""
     if case.explained_by is None or book.is_open(case.explained_by):
         return False
+    if case.stays_explained:
+        return True
     linger_ns = LINGER_NS if case.leaves_traces else LET_GO_NS
     if case.holds and ctx.now_ns - book.closed_ns(case.explained_by) > linger_ns:
         case.explained_by = None

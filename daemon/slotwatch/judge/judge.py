@@ -190,6 +190,7 @@ class Judge:
                 case.told_in = number
             for case in cluster.explained:
                 case.explained_by = number
+                case.stays_explained = cluster.rule.explains.by_its_end
 
     def _follow_timetable(self, ctx: RuleContext) -> bool:
         if not self.house.timetable and self._keeper.pending is None:
