@@ -16,7 +16,7 @@ function draw(page) {
   const check = entry.value || {};
   const left = check.left || [];
   const done = [...(check.done || [])].sort((a, b) => (ms(b.at) || 0) - (ms(a.at) || 0));
-  const flagged = [...(check.flagged || [])].reverse();
+  const flagged = [...(check.flagged || [])].sort((a, b) => (ms(b.at) || 0) - (ms(a.at) || 0));
   const remaining = left.reduce((n, group) => n + (group.fixtures || []).length, 0);
   const all = remaining + done.length;
   const startedAt = check.started_at || check.started_wall_ms;

@@ -206,10 +206,23 @@ def test_the_timeline_is_bounded() -> None:
     assert [entry.what for entry in incident.timeline[:2]] == ["began", "opened"]
 
 
+def test_the_log_says_at_the_end_how_long_it_lasted_and_its_label() -> None:
+    book = IncidentBook(0)
+    lost = replace(LOST, began_ns=10 * S, universes=("e131/3",), labels=(("e131/3", "LED"),))
+    book.update([lost], 12 * S)
+    book.update([replace(lost, returned_ns=14 * S + 600_000_000)], 15 * S)
+    book.update([], 24 * S)
+    lines = [event.line for event in book.take_events()]
+    assert lines[0].startswith("opened #1 LED (e131/3): ")
+    assert lines[-1] == "closed #1 LED (e131/3): lost for 4.6 s"
+
+
 def test_each_line_of_the_log_names_its_incident() -> None:
     many = tuple(f"e131/{number}" for number in range(1, 8))
     one = incident(12, universes=("e131/3",))
     assert Event(0, "closed", "lost for 4.6 s", one).line == "closed #12 e131/3: lost for 4.6 s"
+    named = replace(one, labels=(("e131/3", "LED"),))
+    assert Event(0, "closed", "lost for 4.6 s", named).line == "closed #12 LED (e131/3): lost for 4.6 s"
     seven = replace(one, universes=many)
     assert Event(0, "opened", "x", seven).line == "opened #12 e131/1, e131/2, e131/3 and 4 more: x"
     assert Event(0, "opened", "x", replace(one, universes=())).line == "opened #12 universe-lost: x"

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import pytest
 
-from slotwatch.house.schema import Circuit, Fixture, House, Profile, Rack
+from slotwatch.house.schema import Circuit, Fixture, House, Network, Profile, Rack
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import Protocol, UniverseId
 
@@ -83,6 +83,22 @@ def test_non_dim_is_critical_on_a_dimmer_and_a_warning_on_a_relay() -> None:
     assert "Commanded, not seen lit." in found["13"].evidence[0]
 
 
+def test_non_dim_names_what_hangs_on_the_circuit() -> None:
+    stage = run(rig(RELAY, LED, replace(LED, name="102", address=111, label="Wash 2")), lambda t: {2: 140}, 6)
+    found = stage.rule("non-dim-partial")
+    assert found.fixtures == ("101", "102", "12")
+    assert found.summary.startswith(
+        "Motor power (12): a circuit that must be off or full stands at 55 % on a switched way, Rack 1 way 2. "
+        "On circuit 2: Wash 1 (101) and Wash 2 (102)."
+    )
+
+
+def test_non_dim_without_a_rack_finds_its_circuit_by_its_own_name() -> None:
+    relay = replace(RELAY, address=50, circuit="3")
+    found = run(rig(relay, replace(LED, circuit="3")), lambda t: {50: 140}, 6).rule("non-dim-partial")
+    assert found.fixtures == ("101", "12") and "On circuit 3: Wash 1 (101)." in found.summary
+
+
 def test_non_dim_recovers() -> None:
     stage = run(rig(RELAY), lambda t: {2: 128 if t < 5 else 255}, 20)
     assert [incident.closed_ns is not None for incident in stage.all] == [True]
@@ -108,8 +124,7 @@ LED = Fixture("101", U1, 101, ("intensity", "red", "control"), label="Wash 1", c
     ],
 )
 def test_powered_off(slots: Callable[[float], dict[int, float]], until_s: float, wanted: list[str]) -> None:
-    found = [rule for rule in said(run(rig(LED), slots, until_s)) if rule != "stray-levels"]
-    assert found == wanted
+    assert said(run(rig(LED), slots, until_s)) == wanted
 
 
 def test_powered_off_names_circuit_and_fixtures_and_recovers() -> None:
@@ -118,6 +133,27 @@ def test_powered_off_names_circuit_and_fixtures_and_recovers() -> None:
     incident = stage.rule("powered-off")
     assert incident.fixtures == ("101", "102") and incident.closed_ns is not None
     assert incident.summary.startswith("Wash 1 (101) and Wash 2 (102): intensity is up while circuit 2 is off.")
+
+
+def on_two_networks(slots: Callable[[float], dict[int, float]], until_s: float) -> Stage:
+    """One desk sends the universe of rack and fixtures on both networks."""
+    one = rig(LED, replace(LED, name="102", address=111, label="Wash 2"))
+    universes = (replace(one.universes[0], networks=(0, 1)),)
+    house = replace(one, networks=(Network("A", "eth1"), Network("B", "eth2")), universes=universes)
+    legs = [Desk("Desk A", (1,), f"10.0.{n}.1", network=n, levels=levels_of(slots)) for n in (0, 1)]
+    return Stage(house, *legs).run(until_s)
+
+
+def test_power_of_a_rack_on_two_networks_is_said_once_when_off_and_not_at_all_when_on() -> None:
+    assert said(on_two_networks(lambda t: {2: 255, 101: 200, 111: 200}, 12)) == []
+    off = on_two_networks(lambda t: {2: 0, 101: 200, 111: 200}, 12).only()
+    assert (off.rule, off.fixtures, len(off.evidence)) == ("powered-off", ("101", "102"), 1)
+
+
+def test_a_way_with_nothing_on_it_is_used_by_nobody() -> None:
+    """Way 5 of the rack has no circuit; way 4 has one, and its slot belongs to the rack."""
+    stage = run(rig(LED), lambda t: {2: 255, 4: 100, 5: 100, 101: 200}, 12)
+    assert "levels above zero in slot 5, which no fixture or circuit uses." in stage.only().summary
 
 
 def test_control_held() -> None:

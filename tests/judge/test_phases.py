@@ -13,7 +13,7 @@ from slotwatch.judge import phases
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.judge.phases import PhaseKeeper
 from slotwatch.wire.universe import Protocol, UniverseId
-from tests.judge.stage import house_of
+from tests.judge.stage import START_NS, S, Stage, house_of
 
 # The contract's table of classes, written out again: dark, get-in, rehearsal, pre-show, show, post-show.
 TABLE = {
@@ -94,6 +94,44 @@ def test_louder_by_itself_and_quieter_only_when_closed_or_confirmed() -> None:
     assert keeper.follow(HOUSE, 4, midnight, LONDON, False) == ""
     keeper.follow(HOUSE, 5, midnight.replace(minute=31), LONDON, True)
     assert (keeper.phase, keeper.pending) == (Phase.DARK, None)
+
+
+@pytest.mark.parametrize(
+    ("running", "asked"),
+    [
+        (Phase.SHOW, None),  # its 18:55 is past: the show runs
+        (Phase.PRE_SHOW, None),
+        (Phase.POST_SHOW, None),
+        (Phase.GET_IN, Phase.PRE_SHOW),  # it raises severity by itself
+    ],
+)
+def test_a_timetable_that_is_added_asks_for_nothing_that_the_day_is_past(running: Phase, asked: Phase | None) -> None:
+    at_19 = int(datetime(2026, 11, 27, 19, 0, tzinfo=LONDON).timestamp()) * S
+    stage = Stage(house_of((1,)), phase=running)
+    stage.judge.wall_offset_ns = at_19 - START_NS
+    stage.run(1)
+    with_timetable = replace(stage.house, timetable=ROWS, time_zone="Europe/London")
+    stage.judge.take_house(with_timetable, stage.now_ns)
+    stage.run(4)
+    view = stage.judge.house_view(stage.now_ns)
+    assert (stage.judge.phase, view.phase_pending) == (asked or running, "")
+    assert [event.what for event in stage.events if event.what == "phase"] == (["phase"] if asked else [])
+    # From its next change on it is followed, 19:30 in the evening.
+    stage.judge.wall_offset_ns += 1800 * S
+    stage.run(6)
+    assert stage.judge.phase is Phase.SHOW
+
+
+def test_a_request_of_a_timetable_that_is_gone_is_gone() -> None:
+    keeper = PhaseKeeper(Phase.SHOW, 0)
+    midnight = datetime(2026, 11, 28, 0, 29, tzinfo=LONDON)
+    keeper.follow(HOUSE, 0, midnight, LONDON, False)
+    keeper.follow(HOUSE, 1, midnight.replace(minute=31), LONDON, False)
+    assert keeper.pending is Phase.DARK
+    keeper.take_timetable(HOUSE, midnight.replace(minute=32), LONDON)
+    assert keeper.pending is Phase.DARK
+    keeper.take_timetable(replace(HOUSE, timetable=()), midnight.replace(minute=33), LONDON)
+    assert keeper.pending is None
 
 
 def test_a_quiet_window_ends_by_itself_and_never_mutes_storms_or_own_faults() -> None:

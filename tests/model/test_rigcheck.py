@@ -77,6 +77,18 @@ def test_two_at_once_are_done_and_flagged() -> None:
     assert check.flagged[0]["text"] == "L1 and L2 came up together: doubled, plugged together, or two keys at once."
 
 
+def test_fixtures_are_named_by_number_and_name_and_the_latest_risen_come_first() -> None:
+    one = house()
+    one = replace(one, fixtures=tuple(replace(f, label=f"Spot {f.address}") for f in one.fixtures))
+    view = Hand(one).show(0).show(1, 2).show(3).show(4, 5).check.view()
+    done = [(row["fixture"], row["label"]) for row in view["done"]]
+    assert done[:3] == [("L5", "Spot 5"), ("L6", "Spot 6"), ("L4", "Spot 4")] and done[-1] == ("L1", "Spot 1")
+    assert [row["text"].partition(" came")[0] for row in view["flagged"]] == [
+        "L5 Spot 5 and L6 Spot 6",
+        "L2 Spot 2 and L3 Spot 3",
+    ]
+
+
 def test_doubled_fixtures_rise_together_and_need_no_flag() -> None:
     twin = Fixture("L1b", U1, 1, ("intensity",))
     hand = Hand(house(twin))

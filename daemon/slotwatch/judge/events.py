@@ -4,10 +4,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from slotwatch.judge import wording
 from slotwatch.snapshot import Incident
 
 NAMED = 3
 """Universes that a line of the log names."""
+_GONE = {"universe-lost": "lost for", "universe-missing": "missing for", "source-absent": "silent for"}
+
+
+def how_long(incident: Incident) -> str:
+    """Say how long a closed incident's fault lasted, without the time in which it was watched after."""
+    end_ns = incident.closed_ns if incident.returned_ns is None else incident.returned_ns
+    span_ns = max(0, (end_ns or incident.began_ns) - incident.began_ns)
+    return f"{_GONE.get(incident.rule, 'lasted')} {wording.seconds(span_ns)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,9 +31,11 @@ class Event:
 
     @property
     def line(self) -> str:
-        """One line of a log, which names the incident: `closed #12 e131/3: lost for 4.6 s`."""
+        """One line of a log, which names the incident: `closed #12 LED (e131/3): lost for 4.6 s`."""
         if self.incident is None:
             return f"{self.what}: {self.text}"
-        named = ", ".join(self.incident.universes[:NAMED])
+        labels = dict(self.incident.labels)
+        first = self.incident.universes[:NAMED]
+        named = ", ".join(f"{labels[name]} ({name})" if labels.get(name) else name for name in first)
         more = f" and {len(self.incident.universes) - NAMED} more" if len(self.incident.universes) > NAMED else ""
         return f"{self.what} #{self.incident.id} {named or self.incident.rule}{more}: {self.text}"

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from slotwatch.judge.catalog import CATALOG, FLAPPING, begins_at_a_moment
 from slotwatch.judge.drafts import Explains, IncidentDraft, IncidentRecord, Slot, may_be_part
-from slotwatch.judge.events import Event
+from slotwatch.judge.events import Event, how_long
 from slotwatch.judge.flapping import QUIET_NS, REOPEN_NS
 from slotwatch.judge.likeness import difference, is_alike, joined
 from slotwatch.snapshot import Acknowledgement, Incident, MadeException, TimelineEntry
@@ -276,7 +276,7 @@ class IncidentBook:
         else:
             self._close(entry, now_ns)
 
-    def _close(self, entry: IncidentRecord, now_ns: int, text: str = "It is over.") -> None:
+    def _close(self, entry: IncidentRecord, now_ns: int, text: str = "") -> None:
         incident = entry.incident
         if incident.id in self._resumed:
             return
@@ -285,7 +285,7 @@ class IncidentBook:
         incident.closed_ns = now_ns
         entry.end(now_ns)
         self._closed.append(entry)
-        self._say(entry, now_ns, "closed", text)
+        self._say(entry, now_ns, "closed", text or how_long(incident))
 
     def _say(self, entry: IncidentRecord, t_ns: int, what: str, text: str) -> None:
         incident = entry.incident

@@ -215,16 +215,18 @@ class Judge:
 
     def take_house(self, house: House, now_ns: int) -> None:
         """Judge by another house file from now on. What is raised is found anew; incidents stay the same."""
-        self.house = house
+        before, self.house = self.house, house
         self._zone = phases.zone_of(house)
+        if (house.timetable, house.time_zone) != (before.timetable, before.time_zone):
+            self._keeper.take_timetable(house, self._wall(now_ns), self._zone)
         self.shown.take_house(house)
         conditions = all_states(house, self.rules)
         for condition in conditions:
             # Of one rule's several bindings the same one goes on, however many a house makes.
             peers = [one for one in conditions if one.rule.name == condition.rule.name]
-            before = [one for one in self._conditions if one.rule.name == condition.rule.name]
-            if len(peers) == len(before):
-                condition.raised = before[peers.index(condition)].raised
+            known = [one for one in self._conditions if one.rule.name == condition.rule.name]
+            if len(peers) == len(known):
+                condition.raised = known[peers.index(condition)].raised
         self._conditions = conditions
         self._regrade = True
 

@@ -1,10 +1,14 @@
-"""The patch as slots: which are used on each declared universe, up to where, and which fixtures lie there."""
+"""The patch as slots: which are used on each declared universe, up to where, and which fixtures lie there.
+
+A way of a rack that feeds a circuit uses its slot too, whether a fixture is patched there or not.
+"""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.house.racks import wiring
 from slotwatch.house.schema import Fixture, House
 from slotwatch.wire.universe import UniverseId
 
@@ -17,7 +21,7 @@ class PatchedSlots:
     def __init__(self, house: House) -> None:
         index = {universe.id: number for number, universe in enumerate(house.universes)}
         self.used: NDArray[np.bool_] = np.zeros((len(house.universes) + 1, SLOTS), np.bool_)
-        """(D + 1, 512) slots that some fixture uses, by the universe's place in the house; the last row is empty."""
+        """(D + 1, 512) slots in use, by the universe's place in the house; the last row is empty."""
         self.needed = np.zeros(len(house.universes) + 1, np.int64)
         """(D + 1,) last slot that some fixture uses."""
         self._fixtures: dict[UniverseId, list[Fixture]] = {}
@@ -28,6 +32,12 @@ class PatchedSlots:
                 last = min(SLOTS, fixture.last_slot)
                 self.used[number, fixture.address - 1 : last] = True
                 self.needed[number] = max(self.needed[number], last)
+
+        for wired in wiring(house):
+            number = index.get(wired.rack.universe)
+            fed = [way.slot - 1 for way in wired.ways if way.circuit and way.slot <= SLOTS]
+            if number is not None:
+                self.used[number, fed] = True
 
     def fixtures_on(self, universe: UniverseId) -> list[Fixture]:
         """Give the fixtures of a universe, in the order of the patch."""

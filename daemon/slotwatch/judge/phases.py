@@ -31,6 +31,8 @@ LOUDNESS: dict[RuleClass, dict[Phase, str]] = {
 
 ORDER = (Phase.DARK, Phase.POST_SHOW, Phase.GET_IN, Phase.REHEARSAL, Phase.PRE_SHOW, Phase.SHOW)
 """From quiet to loud; `pre-show` and `show` are equally loud."""
+DAY = (Phase.DARK, Phase.GET_IN, Phase.REHEARSAL, Phase.PRE_SHOW, Phase.SHOW, Phase.POST_SHOW)
+"""In the order of a day."""
 
 
 def grade(rule: Rule, severity: Severity, phase: Phase) -> Severity:
@@ -151,12 +153,20 @@ class PhaseKeeper:
         due = scheduled(house, at, zone)
         if due is not None and due[0] != self.handled:
             first, self.handled = self.handled is None, due[0]
-            if first and self.phase is due[1]:
-                return ""
+            if first and DAY.index(due[1]) <= DAY.index(self.phase):
+                return ""  # the day is past it already: the timetable asks from its next change on
             return self._ask(due[1], now_ns, closed_cleanly)
         if self.pending is not None and closed_cleanly:
             return self.set(self.pending, now_ns, "all sources closed cleanly")
         return ""
+
+    def take_timetable(self, house: House, at: datetime, zone: tzinfo) -> None:
+        """Follow another timetable. What it had due before now is asked for only if the house is not past it."""
+        due = scheduled(house, at, zone)
+        if due is None or due[0] != self.handled:
+            self.handled = None
+        if due is None or due[1] is not self.pending:
+            self.pending = None
 
     def _ask(self, phase: Phase, now_ns: int, closed_cleanly: bool) -> str:
         if phase is self.phase:

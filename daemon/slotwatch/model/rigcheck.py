@@ -73,7 +73,7 @@ class RigCheck:
         for (t_ns, _), fixture in zip(rises, fixtures, strict=True):
             self.done.setdefault(fixture.name, t_ns)
         if not self._one_place(rises) and len(self.flagged) < MAX_FLAGS:
-            names = " and ".join(f"{fixture.label or fixture.name}" for fixture in fixtures)
+            names = " and ".join(map(_name, fixtures))
             text = f"{names} came up together: doubled, plugged together, or two keys at once."
             named = [fixture.name for fixture in fixtures]
             self.flagged.append({"fixtures": named, "fixture": named[0], "text": text, "t_ns": rises[0][0]})
@@ -119,7 +119,7 @@ class RigCheck:
             ],
             "left": [{"position": position, "fixtures": rows} for position, rows in by_position.items()],
             "circuits_left": sorted({fixture.circuit for fixture in self.left() if fixture.circuit}),
-            "flagged": list(self.flagged),
+            "flagged": sorted(self.flagged, key=lambda one: -one["t_ns"]),
             "note": "Commanded, not seen lit.",
         }
 
@@ -139,6 +139,12 @@ class RigCheck:
         except (KeyError, TypeError, ValueError) as error:
             raise ValueError(f"this is no rig check: {error}") from None
         return check
+
+
+def _name(fixture: Fixture) -> str:
+    """Number, then name, as the page's rig check writes them."""
+    label = fixture.label
+    return f"{fixture.name} {label}" if label and label != fixture.name else fixture.name
 
 
 def _say(fixture: Fixture) -> dict[str, Any]:

@@ -13,7 +13,7 @@ import pytest
 from sacn.messages.data_packet import DataPacket
 
 from slotwatch import clock
-from slotwatch.edge.judging.judging import HOLD_NS, TICK_NS, Judging
+from slotwatch.edge.judging.judging import TICK_NS, Judging
 from slotwatch.edge.judging.recorder import Recorder
 from slotwatch.edge.shared import ring as rings
 from slotwatch.edge.shared import snapshot_buffer as boards
@@ -67,9 +67,9 @@ class Bench:
 
     def snapshot(self) -> Snapshot:
         """Turn with a publication due, and read it."""
-        self.judging._snapped_ns = 0
+        self.judging._publications._published_ns = 0
         self.judging._heard = True  # no rest
-        self.judging._snapshot_cost_ns = 0
+        self.judging._publications.cost_ns = 0
         self.judging.turn()
         found = self.reader.read()
         assert found is not None
@@ -226,8 +226,7 @@ def test_an_order_shows_in_the_first_publication_after_the_one_it_was_answered_w
         # Where intake stands still there are no ticks: published all the same, somewhat later.
         made.front.send({"id": 6, "do": "set_phase", "with": {"phase": "show"}})
         made.judging._listen({made.judging._requests.fileno()})
-        made.judging._ordered_ns -= HOLD_NS
-        assert made.snapshot().house.phase == "show"
+        until(lambda: made.snapshot().house.phase == "show")
 
 
 def test_captures_go_where_the_house_that_runs_says(house: House, tmp_path: Path) -> None:
@@ -322,8 +321,8 @@ def test_whoever_asks_for_a_look_gets_what_waits(house: House) -> None:
         made.front.send({"id": 3, "do": "look"})
         made.judging._listen({made.judging._requests.fileno()})
         (answered,) = made.front.receive()
-        made.judging._snapped_ns = 0
-        made.judging._snapshot_cost_ns = 0
+        made.judging._publications._published_ns = 0
+        made.judging._publications.cost_ns = 0
         made.judging.turn()
         shown = made.reader.read()
         assert shown is not None and made.reader.sequence > answered["ok"]["board"]

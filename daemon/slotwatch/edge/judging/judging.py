@@ -20,6 +20,7 @@ from slotwatch.edge.judging.lag import Lag
 from slotwatch.edge.judging.listed import ListedUniverses
 from slotwatch.edge.judging.neighbours import NeighbourWatch
 from slotwatch.edge.judging.observed import observations
+from slotwatch.edge.judging.publications import Publications
 from slotwatch.edge.judging.recorder import Captures, Recorder
 from slotwatch.edge.judging.route_reports import RouteReports
 from slotwatch.edge.judging.sync_groups import sync_groups
@@ -39,20 +40,8 @@ from slotwatch.wire.batch import Batch
 TICK_NS = 50_000_000
 CHUNK_ROWS = GUARD_ROWS
 """Rows copied and judged at once: 0.6 MiB of payload, which still fits a core's own cache."""
-SNAPSHOT_NS = 200_000_000
-SOONEST_SNAPSHOT_NS = 50_000_000
-UNREAD_SNAPSHOT_NS = 700_000_000
-"""While nothing is under way and nobody listens. Who reads all the same has the front ask first (`http_fresh`)."""
-SNAPSHOT_SHARE = 16
-"""Time between two snapshots is at least this many times what the last one cost: on a busy computer, at 4,034
-universes, 13 ms to make and 18 ms to encode. A share of 8 may cost 0.6 us a packet of a full
-gigabit, this one half of that."""
-UNREAD_SHARE = 48
-"""The same while nobody listens and nothing changed: 2 % of a core at most. Who reads has a new one made first."""
 STEP_NS = 1_000_000
 STATUS_NS = 5_000_000_000
-HOLD_NS = 4 * TICK_NS
-"""So long a publication waits for the tick that judges an order; without intake there are no ticks."""
 
 
 class Judging:
@@ -71,19 +60,17 @@ class Judging:
         self._heartbeat_ns = ring.heartbeat_ns or now_ns
         self._offset_ns = clock.wall_offset_ns()
         self._pace = Pace(observations, now_ns)
-        self._ticked_ns = self._snapped_ns = self._status_ns = 0
-        self._snapshot_cost_ns = 0
+        self._publications = Publications(self._pace)
+        self._ticked_ns = self._status_ns = 0
         self._open = 0
         self._lag = Lag()
         self._sync_groups: dict[str, list[int]] = {}
         self._listed = ListedUniverses()
         self._drops = (0, 0)
         self._rows_ns = 0
-        self._publish_now = self._heard = True
+        self._heard = True
         self._seen = 0
         """Rows of the ring that were looked at, judged or not."""
-        self._ordered_ns = 0
-        """When something was ordered that no tick has judged yet; 0: nothing."""
         before_ns, judged, lost = board.progress()
         self.house = house
         self._recorder = Recorder(house)
@@ -156,7 +143,7 @@ class Judging:
         self.board.turn(clock.monotonic_ns(), self._rows.tail, self._rows.lost)
         for channel in (self._requests, self._observations):
             channel.flush()
-        wanted_ns = TICK_NS if self._publish_now else self.engine.rest_ns
+        wanted_ns = TICK_NS if self._publications.is_wanted else self.engine.rest_ns
         return self._pace.rest_ms(clock.monotonic_ns(), rows, wanted_ns)
 
     def take_house(self, house: House) -> None:
@@ -170,7 +157,7 @@ class Judging:
         self._neighbours.take_house(house)
         self._reports.take_house(house)
         self._problems = ()
-        self._ordered()
+        self._publications.order()
 
     @property
     def published(self) -> int:
@@ -180,10 +167,7 @@ class Judging:
     def refuse_house(self, problems: list[str]) -> None:
         """Say on the page that the file on disk is not the one that runs, and why."""
         self._problems = tuple(problems)
-        self._publish_now = True
-
-    def _ordered(self) -> None:
-        self._publish_now, self._ordered_ns = True, clock.monotonic_ns()
+        self._publications.is_wanted = True
 
     def close(self) -> None:
         self._captures.turn(self._ticked_ns, self._offset_ns, at_once=True)
@@ -193,7 +177,8 @@ class Judging:
     def _nothing_new(self, now_ns: int) -> bool:
         """Whether this turn can be left out: nothing is due, and what came since the last is routine."""
         head, first = self.ring.head, max(self._seen, self._rows.tail)
-        rests = not (self._heard or self._publish_now) and self._pace.may_rest(now_ns, head - self._rows.tail)
+        is_awake = self._heard or self._publications.is_wanted
+        rests = not is_awake and self._pace.may_rest(now_ns, head - self._rows.tail)
         self._seen, self._heard = head, False
         if head - first >= GATHERED_ROWS:
             return False  # not worth a look; what comes after them will be news once
@@ -230,10 +215,10 @@ class Judging:
             self.engine.observe(observation.DropsSeen(at_ns, *drops))
         self.engine.tick(at_ns, offset_ns)
         self._ticked_ns = at_ns
-        self._ordered_ns = 0
+        self._publications.ticked()
         self.board.number(self.engine.judge.next_incident)
         for event in self.engine.take_events():
-            self._publish_now = True
+            self._publications.is_wanted = True
             if event.what == "opened" and event.incident is not None:
                 self._captures.want(event.incident.id, event.incident.began_ns, at_ns)
             print(f"slotwatch: {event.line}", file=sys.stderr, flush=True)
@@ -260,13 +245,7 @@ class Judging:
         self.engine.observe(observation.StallSeen(now_ns, late_ns))
 
     def _publish_if_due(self, now_ns: int) -> None:
-        seldom = self._pace.is_resting and not self._pace.is_watched(now_ns)
-        wanted_ns = SOONEST_SNAPSHOT_NS if self._publish_now else UNREAD_SNAPSHOT_NS if seldom else SNAPSHOT_NS
-        is_wanted = self._publish_now or self._pace.is_watched(now_ns)
-        share = SNAPSHOT_SHARE if is_wanted else UNREAD_SHARE
-        if now_ns - self._snapped_ns < max(wanted_ns, share * self._snapshot_cost_ns):
-            return
-        if self._ordered_ns and now_ns - self._ordered_ns < HOLD_NS:
+        if not self._publications.is_due(now_ns):
             return
         snapshot = self.engine.snapshot(self._ticked_ns or now_ns)
         self._complete(snapshot, now_ns)
@@ -275,9 +254,7 @@ class Judging:
         self._ask_for_sync_groups(snapshot)
         if self.house.first_contact is not None and (listed := self._listed.take(snapshot.sources)):
             self._observations.send({"do": "listed", "groups": listed})
-        self._publish_now = False
-        self._snapped_ns = now_ns
-        self._snapshot_cost_ns = clock.monotonic_ns() - now_ns
+        self._publications.published(now_ns)
 
     def _complete(self, snapshot: Snapshot, now_ns: int) -> None:
         """Add what only this process knows: its own health, the refused house file, the routes' reports."""
@@ -291,7 +268,7 @@ class Judging:
             "intake_silent_s": round(max(0, now_ns - self.ring.heartbeat_ns) / 1e9, 3),
             "recorder": self._captures.trouble,
             "captures_failed": self._captures.failed,
-            "snapshot_cost_ms": round(self._snapshot_cost_ns / 1e6, 3),
+            "snapshot_cost_ms": round(self._publications.cost_ns / 1e6, 3),
             **counted(self._reports.counted, self._reports.rows, self._health.get("lines", ())),
             **self._reports.of_listener,
         }
@@ -337,10 +314,10 @@ class Judging:
             self._pace.watch(clock.monotonic_ns())
             return {}
         if name == "look":
-            self._publish_now = True
+            self._publications.is_wanted = True
             return {"board": self.published}
         done = self._command(name, arguments)
-        self._ordered()
+        self._publications.order()
         return {**done, "board": self.published}
 
     def _command(self, name: str, arguments: dict[str, Any]) -> dict[str, Any]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from slotwatch.durations import ns_from_s
+from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.lights import (
@@ -27,6 +28,8 @@ from slotwatch.judge.rule import COMPETENT, Facts, Rule, RuleClass, RuleParamete
 from slotwatch.model.stage import Stage
 from slotwatch.snapshot import Severity
 
+MOST_NAMED = 200
+"""Fixtures on one circuit that an incident lists."""
 FixtureSlot = tuple[str, int]
 """Name of a fixture, and slot of its universe."""
 
@@ -45,6 +48,7 @@ class NonDimPartialFacts(Facts):
     fixtures: str
     percent: int
     way: str
+    on_it: str
 
 
 class ParkedSlots:
@@ -99,17 +103,20 @@ class ParkedSlots:
         stage = self._stage(ctx)
         fixture = self._names.find(name)
         if fixture is None:
-            return gone(name, NonDimPartialFacts(name, 0, ""))
+            return gone(name, NonDimPartialFacts(name, 0, "", ""))
         level = slot_level(stage, fixture, slot)
         way = stage.plan.way_of_slot(fixture.universe, slot)
         module = way[2].module if way is not None and way[2] is not None else ""
         where = f" on a {module} way, {way[0]} way {way[1]}" if way is not None and module else ""
+        circuit = way[2].name if way is not None and way[2] is not None else fixture.circuit
+        hanging = [one for one in stage.plan.fixtures if circuit and one.circuit == circuit and one.name != name]
+        on_it = f" On circuit {circuit}: {wording.list_names(map(fixture_text, hanging))}." if hanging else ""
         return Finding(
             group=f"fixture:{name}",
             since_ns=0,
             universes=fixture_rows(stage, fixture),
-            fixtures=(name,),
-            facts=NonDimPartialFacts(fixture_text(fixture), percent_of(level), where),
+            fixtures=(name, *dict.fromkeys(one.name for one in hanging[:MOST_NAMED])),
+            facts=NonDimPartialFacts(fixture_text(fixture), percent_of(level), where, on_it),
             evidence=(f"{fixture.universe} slot {slot} stands at {level} of {FULL}. {NOT_SEEN}",),
             # Only a dimmer harms what must not be dimmed; a relay stays on or off.
             lower=0 if module == "dimmer" else 1,
@@ -127,7 +134,7 @@ RULE = Rule(
     name="non-dim-partial",
     rule_class=RuleClass.PATCH,
     severity=Severity.CRITICAL,
-    sentence="{fixtures}: a circuit that must be off or full stands at {percent} %{way}.",
+    sentence="{fixtures}: a circuit that must be off or full stands at {percent} %{way}.{on_it}",
     judged_by=judged_by(NonDimPartialParameters(), bind),
     facts=NonDimPartialFacts,
     faults=("F80", "F81"),

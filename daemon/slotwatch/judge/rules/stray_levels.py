@@ -1,4 +1,4 @@
-"""Slots that no fixture uses are above zero, on a universe that has a patch."""
+"""Slots that no fixture or circuit uses are above zero, on a universe that has a patch."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ class StrayLevels:
         return strays
 
     def has_strays(self, ctx: RuleContext) -> Mask:
-        """A slot that no fixture uses is above zero, on a universe that has a patch."""
+        """A slot that no fixture or circuit uses is above zero, on a universe that has a patch."""
         universes = ctx.universes
         strays = np.zeros(universes.count, np.bool_)
         patched = universes.used & (universes.declared >= 0) & (self._patch.needed[universes.declared] > 0)
@@ -123,7 +123,7 @@ RULE = Rule(
     name="stray-levels",
     rule_class=RuleClass.PATCH,
     severity=Severity.NOTE,
-    sentence="{universes}: levels above zero in {slots}, which no fixture uses.{near}",
+    sentence="{universes}: levels above zero in {slots}, which no fixture or circuit uses.{near}",
     judged_by=judged_by(StrayLevelsParameters(), bind),
     facts=StrayLevelsFacts,
     faults=("F75", "F78"),

@@ -1,0 +1,103 @@
+"""A new house while the daemon runs: what is said of it, who takes it, and what happens when one of them cannot."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+import pytest
+
+from slotwatch.edge.shared import housing
+from slotwatch.edge.shared.channel import Message
+from slotwatch.edge.shared.house_change import HouseChange
+from slotwatch.edge.shared.systemd import Notifier
+
+SUMMARY: dict[str, Any] = {
+    "name": "Harbour Street Playhouse",
+    "page": "http://127.0.0.1:8580",
+    "subscribe": False,
+    "routes": 0,
+    "ways_mark": "",
+    "notes": ["patch.csv: column 'Chan' is read as fixture"],
+}
+
+
+@dataclass
+class Processes:
+    """Stands in for the parent: keeps what it was asked to do."""
+
+    said: list[str] = field(default_factory=list)
+    orders: list[tuple[str, Message]] = field(default_factory=list)
+
+    def start(self, role: str, **more: Any) -> None:
+        if role == "load":
+            housing.write(more["house"], b"new")
+
+    def order(self, role: str, message: Message) -> None:
+        self.orders.append((role, message))
+
+    def is_reachable(self, role: str) -> bool:
+        return True
+
+    def replace(self, role: str) -> None: ...
+
+    def retire(self, role: str, *, at_once: bool = False) -> None: ...
+
+    def say(self, line: str) -> None:
+        self.said.append(line)
+
+
+@pytest.fixture
+def running() -> Iterator[tuple[HouseChange, Processes, int]]:
+    memory = housing.create_memory()
+    housing.write(memory, b"old")
+    processes = Processes()
+    change = HouseChange(processes, "house.toml", memory, Notifier())
+    change.loaded(SUMMARY)
+    yield change, processes, memory
+    change.close()
+    os.close(memory)
+
+
+def take(change: HouseChange, processes: Processes, **more: Any) -> None:
+    """Reload; every process takes the new house."""
+    change.begin()
+    change.loaded({**SUMMARY, **more})
+    while change.is_going:
+        number = processes.orders[-1][1]["number"]
+        change.answered({"do": "reloaded", "number": number})
+
+
+def test_what_did_not_change_is_not_logged_again(running: tuple[HouseChange, Processes, int]) -> None:
+    change, processes, _ = running
+    assert processes.said == SUMMARY["notes"]
+    take(change, processes)
+    take(change, processes, notes=[*SUMMARY["notes"], "circuits.csv: another note"])
+    assert processes.said[1:] == ["reloaded house.toml", "circuits.csv: another note", "reloaded house.toml"]
+
+
+def test_processes_take_it_in_turn(running: tuple[HouseChange, Processes, int]) -> None:
+    change, processes, memory = running
+    take(change, processes)
+    assert [role for role, message in processes.orders if message.get("do") == "reload"] == [
+        "intake",
+        "front",
+        "judging",
+    ]
+    assert housing.octets(memory) == b"new"
+
+
+def test_when_one_cannot_take_it_everybody_keeps_the_old_one(running: tuple[HouseChange, Processes, int]) -> None:
+    change, processes, memory = running
+    change.ask({"id": 7})
+    change.begin()
+    change.loaded({**SUMMARY, "name": "Another house"})
+    number = processes.orders[-1][1]["number"]
+    change.answered({"do": "reloaded", "number": number})
+    change.answered({"do": "refused", "number": number, "lines": ["port 8580 is taken"]})
+    assert housing.octets(memory) == b"old" and change.summary["name"] == SUMMARY["name"]
+    assert change.problems == ["port 8580 is taken"] and not change.is_going
+    answers = [message for role, message in processes.orders if message.get("id") == 7]
+    assert "port 8580 is taken" in answers[0]["error"]
