@@ -38,7 +38,8 @@ class Frames:
         now = levels.gather(part.batch.data, part.at, fields.first_slot[part.at], slots)
         kept = table.levels.take(rows, axis=0, mode="clip")
         before = segments.before(now, kept)
-        changed = levels.differing(now, before)
+        words = levels.differing_words(now, before)
+        changed = levels.any_word(words)
         kept_slots = table.slots[rows]
         last_slots = segments.last(slots)
         resized = bool((kept_slots != last_slots).any())
@@ -55,7 +56,7 @@ class Frames:
         since = segments.before(t_ns, last_frame_ns)
         equal_before = self._count_equal(segments, changed, new)
         self._take_cadence(part, since, fresh, changed, equal_before)
-        self._take_changes(part, now, before, changed)
+        self._take_changes(part, now, before, changed, words)
         if self.tap is not None:
             self.tap.take(table, part.stream, t_ns, now)
         table.levels[rows] = segments.last(now)
@@ -132,16 +133,23 @@ class Frames:
         table.equal_frames[rows] = counted[segments.lasts]
         return segments.before(counted, start)
 
-    def _take_changes(self, part: Part, now: levels.Levels, before: levels.Levels, changed: NDArray[np.bool_]) -> None:
+    def _take_changes(
+        self,
+        part: Part,
+        now: levels.Levels,
+        before: levels.Levels,
+        changed: NDArray[np.bool_],
+        words: NDArray[np.bool_],
+    ) -> None:
         table, segments = self.streams, part.segments
         steps = np.zeros(len(changed), np.uint8)
         if changed.all():
-            steps = levels.largest_steps(now, before)
+            steps = levels.largest_steps(now, before, words)
             self._note_changes(segments, part.t_ns, now, steps)
         elif changed.any():
             which = np.flatnonzero(changed)
             moved = now[which]
-            steps[which] = levels.largest_steps(moved, before[which])
+            steps[which] = levels.largest_steps(moved, before[which], words[which])
             self._note_changes(Segments(part.stream[which]), part.t_ns[which], moved, steps[which])
         table.max_step[segments.rows] = segments.last(steps)
 

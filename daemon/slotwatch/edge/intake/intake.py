@@ -1,7 +1,7 @@
 """Intake: the process that does nothing but empty the sockets into the ring and hold what they need.
 
 Packets are let gather: at a low rate 20 ms, since waking for each costs more than reading it, and while judging
-rests until the next tenth of a second; at a high rate until about half a batch is there; never longer than half
+rests until the next tenth of a second; at a high rate until about a batch is there; never longer than half
 the receive buffer takes to fill at a full gigabit; and not at all while a route waits for them. Kernel stamps lose
 nothing by it.
 """
@@ -36,7 +36,7 @@ MANY_HZ = 10_000
 routes for each packet cost 60 us, and 22,500 a second, 512 routes at 44 Hz, were more than a core. After one
 millisecond they took 84 % of a core beside other work and 1 in 70 frames was overtaken, after two 80 % and none."""
 STEADY_S = 0.1
-GATHERED_PACKETS = GUARD_ROWS // 2
+GATHERED_PACKETS = GUARD_ROWS
 FULL_GIGABIT_HZ = 177_500
 """Full packets (638 octets of UDP payload) that a gigabit carries in a second."""
 TURN_AT_LEAST_S = 0.04
