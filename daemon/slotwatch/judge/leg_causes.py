@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from slotwatch.judge import wording
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.homes import elsewhere
-from slotwatch.judge.scene import Scene, Verdict
+from slotwatch.judge.scene import MOST_TOLD, Scene, Verdict
 from slotwatch.judge.stops import KEEP_ALIVE_ARTNET_NS, KEEP_ALIVE_E131_NS, SLACK_NS
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import Protocol
@@ -233,8 +233,11 @@ def say_legs_working(scene: Scene, verdict: Verdict) -> None:
     ctx = scene.ctx
     streams = ctx.streams
     working = []
-    for source in ctx.whole_sources(scene.sources):
-        lost = [row for row in scene.sources if ctx.first_leg(row) == ctx.first_leg(source)]
+    together: dict[int, list[int]] = {}
+    for row in scene.sources:
+        together.setdefault(ctx.first_leg(row), []).append(row)
+    for source in ctx.whole_sources(scene.sources)[:MOST_TOLD]:
+        lost = together[ctx.first_leg(source)]
         legs = sorted(
             {
                 leg
@@ -243,7 +246,7 @@ def say_legs_working(scene: Scene, verdict: Verdict) -> None:
                 if leg not in lost and ctx.sources[leg].network in heard_on(scene, row)
             }
         )
-        rows = np.flatnonzero(scene.alive & np.isin(streams.source, legs))
+        rows = np.flatnonzero(scene.alive & np.isin(streams.source, legs)) if legs else ()
         if len(rows):
             universes = sorted(set(streams.universe[rows].tolist()))
             said = " and ".join(ctx.say_sources(streams.source[rows].tolist()))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,9 @@ from slotwatch.judge.stops import SLACK_NS, Stops
 from slotwatch.snapshot import Confidence
 
 OWN_GROUP, OTHER_GROUP = 1, 2
+
+MOST_TOLD = 24
+"""Sources of each kind that are named among what still works."""
 
 
 @dataclass(slots=True)
@@ -31,7 +35,7 @@ class Verdict:
     """More evidence is due."""
 
 
-@dataclass(slots=True)
+@dataclass
 class Scene:
     """Who stopped and who goes on, for one group of losses. Masks are over stream rows."""
 
@@ -52,19 +56,24 @@ class Scene:
         """Say how many streams go on: `2 streams of "Desk A" go on.`"""
         return f"{wording.count(len(streams), 'stream')} {whose} {'goes' if len(streams) == 1 else 'go'} on."
 
+    @cached_property
+    def _alive_at(self) -> dict[tuple[int, str], list[int]]:
+        """Sources that go on, by network and address: looked up for each of what may be thousands that stopped."""
+        found: dict[tuple[int, str], list[int]] = {}
+        for source in set(self.ctx.streams.source[self.alive].tolist()):
+            row = self.ctx.sources[source]
+            found.setdefault((row.network, row.address), []).append(source)
+        return found
+
     def alive_beside(self, source: int) -> NDArray[np.intp]:
         """Streams of other identities that the same address sends and that go on: its machine lives."""
         ctx = self.ctx
         row = ctx.sources[source]
         if not row.address:
             return np.zeros(0, np.intp)
-        kin = [
-            other
-            for other in set(ctx.streams.source[self.alive].tolist())
-            if other != source
-            and ctx.sources[other].address == row.address
-            and ctx.sources[other].network == row.network
-        ]
+        kin = [other for other in self._alive_at.get((row.network, row.address), ()) if other != source]
+        if not kin:
+            return np.zeros(0, np.intp)
         return np.flatnonzero(self.alive & np.isin(ctx.streams.source, kin))
 
     def alive_of(self, source: int) -> NDArray[np.intp]:
@@ -119,7 +128,7 @@ def say_what_works(scene: Scene, verdict: Verdict) -> None:
     ctx = scene.ctx
     streams = ctx.streams
     stopped_universes = set(streams.universe[scene.stopped].tolist())
-    for source in scene.sources:
+    for source in scene.sources[:MOST_TOLD]:
         rows = scene.alive_of(source)
         others = sorted(set(streams.universe[rows].tolist()) - stopped_universes)
         if others:
@@ -127,16 +136,23 @@ def say_what_works(scene: Scene, verdict: Verdict) -> None:
     keepers: dict[int, list[int]] = {}
     for row in np.flatnonzero(scene.alive & np.isin(streams.universe, sorted(stopped_universes))).tolist():
         keepers.setdefault(ctx.source_of(row), []).append(ctx.universe_of(row))
-    for source, universes in keepers.items():
+    for source, universes in list(keepers.items())[:MOST_TOLD]:
         declared = ctx.declared_source(source)
         backup = "backup " if declared and declared.role == "backup" else ""
         verdict.still_working.append(f"{backup}{ctx.say_source(source)} is sending {ctx.name_universes(universes)}")
     others = [source for source in scene.others_alive() if source not in keepers]
-    for first in ctx.whole_sources(others):
-        legs = [source for source in others if ctx.first_leg(source) == ctx.first_leg(first)]
+    together: dict[int, list[int]] = {}
+    for source in others:
+        together.setdefault(ctx.first_leg(source), []).append(source)
+    # Declared ones are told first: the others may be thousands that somebody invented.
+    whole = sorted(ctx.whole_sources(others), key=lambda source: ctx.declared_source(source) is None)
+    for first in whole[:MOST_TOLD]:
+        legs = together[ctx.first_leg(first)]
         universes = sorted({row for leg in legs for row in streams.universe[scene.alive_of(leg)].tolist()})
         said = wording.list_names(ctx.say_sources(legs))
         verdict.still_working.append(f"{said} is sending {ctx.name_universes(universes)}")
+    if len(whole) > MOST_TOLD:
+        verdict.still_working.append(f"{len(whole) - MOST_TOLD} more sources go on")
     receivers = _receivers(scene, stopped_universes)
     if receivers:
         verdict.still_working.append(receivers)

@@ -60,6 +60,8 @@ EVERY_STEP = 0x100
 NEW_PER_SECOND = 1000
 NEARLY = 15 / 16
 """From this share of a bound on, who is new has to send twice."""
+LOOK_AGAIN_NS = (10_000_000, 2_000_000)
+"""How often room is looked for in a full table: for strangers, and for declared sources."""
 ROOM_AT_ONCE = 16
 """Streams or sources that make room together, because finding them costs a look at all."""
 DAY_NS = 86_400_000_000_000
@@ -84,6 +86,7 @@ class Streams(Table):
         self._allowances = [float(MAX_STREAMS), float(MAX_STREAMS)]
         """New streams that may come at once: of strangers, and of declared sources or on declared universes."""
         self._allowance_ns = now_ns
+        self._look_ns = [now_ns, now_ns]
 
     def find(self, batch: Batch, fields: Fields, rows: NDArray[np.intp] | slice) -> NDArray[np.int32]:
         """Stream of each of these rows of a batch; new streams are added. -1: counted, not kept."""
@@ -210,11 +213,21 @@ class Streams(Table):
             on = np.flatnonzero(self.used[: self.top] & (self.universe[: self.top] == universe))
             if not self._make_room(on, t_ns, newcomer, 1):
                 return "universe"
-        if self.is_full and not self._make_room(self.rows(), t_ns, newcomer, ROOM_AT_ONCE):
+        if self.is_full and not (
+            self._may_look(t_ns, newcomer) and self._make_room(self.rows(), t_ns, newcomer, ROOM_AT_ONCE)
+        ):
             return "streams"
-        if self.sources.is_full and source not in self.sources.by_key and not self._make_source_room(t_ns, newcomer):
-            return "sources"
+        if self.sources.is_full and source not in self.sources.by_key:
+            return "" if self._may_look(t_ns, newcomer) and self._make_source_room(t_ns, newcomer) else "sources"
         return ""
+
+    def _may_look(self, t_ns: int, newcomer: Newcomer) -> bool:
+        """Whether room may be looked for now in a whole table: that costs a millisecond, found or not."""
+        declared = newcomer.rank >= DECLARED
+        if t_ns < self._look_ns[declared]:
+            return False
+        self._look_ns[declared] = t_ns + LOOK_AGAIN_NS[declared]
+        return True
 
     def _refuse(self, bound: str, universe: int, t_ns: int, packets: int) -> int:
         self.unkept[bound] += packets
