@@ -151,6 +151,8 @@ class Model:
         self.streams.windows.skip(bucket - self._bucket)
         if bucket // SECOND > self._bucket // SECOND:
             self.sources.expire_lists(bucket // SECOND * SECOND * BUCKET_NS)
+        if bucket // BRIEF_BUCKETS > self._bucket // BRIEF_BUCKETS:
+            self._forget_brief(bucket * BUCKET_NS)
         if bucket // MINUTE > self._bucket // MINUTE:
             self.streams.forget_old(bucket // MINUTE * MINUTE * BUCKET_NS)
         self._bucket = bucket
@@ -164,10 +166,13 @@ class Model:
             self.sources.expire_lists(bucket * BUCKET_NS)
             self.occasions.name_sources(self._numbers_of)
         if bucket % BRIEF_BUCKETS == 0:
-            streams.forget_brief(bucket * BUCKET_NS)
-            self.occasions.forget_brief(bucket * BUCKET_NS)
+            self._forget_brief(bucket * BUCKET_NS)
         if bucket % MINUTE == 0:
             streams.forget_old(bucket * BUCKET_NS)
+
+    def _forget_brief(self, now_ns: int) -> None:
+        self.streams.forget_brief(now_ns)
+        self.occasions.forget_brief(now_ns)
 
     def first_legs(self) -> dict[int, int]:
         """Of each row of the source table, the first row of the source that it is a leg of; at most a second old."""
