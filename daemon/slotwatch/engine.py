@@ -180,12 +180,13 @@ class Engine:
         )
 
     def _patch_views(self, now_ns: int) -> dict[str, Any]:
-        """Fields of the snapshot that come of the patch: fixtures, racks, rig_check, hours, receivers, patch.
+        """Fields of the snapshot that come of the patch: fixtures, racks, rig_check, hours, receivers,
+        listeners, patch.
 
         A part of the judge offers them as methods of these names; what it does not offer stays empty.
         """
         views: dict[str, Any] = {}
-        for name in ("fixtures", "racks", "rig_check", "hours", "receivers", "patch"):
+        for name in ("fixtures", "racks", "rig_check", "hours", "receivers", "listeners", "patch"):
             view: Callable[..., Any] | None = getattr(self.judge, name, None)
             if callable(view):
                 views[name] = view(self.model, now_ns)

@@ -108,6 +108,9 @@ STREAM_COLUMNS: tuple[tuple[str, str], ...] = (
     ("slots", "<u2"),
     ("options", "u1"),
     ("sync_address", "<u2"),
+    ("sequence", "u1"),  # as last sent
+    ("sequence_measurable", "?"),  # whether missing frames can be counted by it
+    ("joined", "i1"),  # of its universe: 1 joined, 0 not asked for, -1 failed
     ("slot_priority", "?"),  # sends 0xDD
     ("refresh_1s_hz", "<f4"),
     ("refresh_5s_hz", "<f4"),
@@ -172,6 +175,35 @@ class Acknowledgement:
     note: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class ListenerRow:
+    """Another listener of the house, as it was reached last."""
+
+    name: str
+    url: str
+    own_name: str
+    """What this listener is called there."""
+    reached: bool
+    compared: bool
+    """Whether its last answer is new enough to be evidence."""
+    reason: str
+    """Why it is not reached; empty if it is."""
+    last_reached_ns: int
+    """0: never."""
+    streams: int
+
+
+@dataclass(frozen=True, slots=True)
+class HeardElsewhere:
+    """How the universes of an incident stand at another listener."""
+
+    listener: str
+    state: str
+    """steady: all of them go on there | lost: none does | faulty: some do | not-visible | not-judged."""
+    last_frame_age_s: float | None
+    """Of the one that is silent longest there, when its state became this; None: none was heard."""
+
+
 @dataclass(slots=True)
 class Incident:
     """One fault with one cause, however many universes it takes down. Times are monotonic nanoseconds."""
@@ -215,6 +247,7 @@ class Incident:
     """Wall = t_ns + this, for this incident's times; survives a restart."""
     source_keys: tuple[str, ...] = ()
     """`wire.universe.source_key` of each; of a declared one that was never heard its declared CID, else its name."""
+    heard_elsewhere: tuple[HeardElsewhere, ...] = ()
 
 
 @dataclass(slots=True)
@@ -316,6 +349,8 @@ class Snapshot:
     minutes: tuple[MinuteRow, ...] = ()
     """Rows of the last few finished minutes; a reader keeps what it does not have yet."""
     receivers: tuple[dict[str, Any], ...] = ()
+    listeners: tuple[ListenerRow, ...] = ()
+    """Other listeners of the house, and whether each is reached."""
     fixtures: tuple[dict[str, Any], ...] = ()
     racks: tuple[dict[str, Any], ...] = ()
     rig_check: dict[str, Any] | None = None

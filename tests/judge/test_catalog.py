@@ -16,19 +16,20 @@ from slotwatch.judge.catalog import CATALOG, CAUSES, FLAPPING, RULES
 from slotwatch.judge.rule import Rule, RuleClass
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import Protocol, UniverseId
+from tests.judge.elsewhere import STAGE_END
 from tests.judge.stage import house_of
 
 # Rules of the contract with their severities in `show`, written out again.
 CONTRACT = {
     "critical": "universe-lost universe-missing short-frame source-conflict duplicate-identity link-down join-failed "
-    "non-dim-partial route-loop sync-missing",
+    "non-dim-partial route-loop sync-missing lost-between",
     "warning": "source-absent backup-absent backup-in-control receiver-silent slow-refresh fast-refresh uneven-refresh "
     "packet-loss sequence-unusable unexpected-source backup-differs slot-priority-faulty preview-only wrong-group "
     "echoed-universe malformed-packets too-many-sources repeated-packets querier-absent host-overrun patch-conflict "
-    "powered-off flash-rate way-overload supply-overload",
+    "powered-off flash-rate way-overload supply-overload loss-between",
     "note": "out-of-order undeclared-universe stray-levels identity-changed fallback-address querier-changed "
     "flooded-groups duplicate-address skewed-universes fine-stuck fine-swapped torn-pair level-stuck glare-held "
-    "control-held",
+    "control-held listener-silent",
 }
 ASKS_TO_TOUCH = re.compile(r"\b(unplug|reseat|restart|reboot|open the rack|swap|take out|pull|plug in)\b", re.I)
 TOUCHES = re.compile(ASKS_TO_TOUCH.pattern + r"|\b(try|change|move|stop|start|give|turn|tap)\b", re.I)
@@ -79,6 +80,7 @@ EVERYTHING = house_of(
     (1,),
     lines=(Line("rack-feed", 1, "/dev/ttyUSB0", compare_with=UniverseId(Protocol.E131, 1)),),
     fixtures=(Fixture("front", UniverseId(Protocol.E131, 1), 1, ("intensity",)),),
+    listeners=(STAGE_END,),
     racks=(Rack("A", UniverseId(Protocol.E131, 1), 1, 6),),
 )
 """A house that declares something for every rule."""

@@ -9,6 +9,7 @@ import pytest
 from slotwatch.judge.catalog import CATALOG, FLAPPING
 from tests.judge import (
     cases_control,
+    cases_elsewhere,
     cases_listener,
     cases_loss,
     cases_patch,
@@ -19,7 +20,7 @@ from tests.judge import (
 from tests.judge.cases import FROM_S, Case
 from tests.judge.stage import START_NS, S, Stage, opened_after_s
 
-CASES = [*cases_listener.CASES, *cases_loss.CASES, *cases_control.CASES, *cases_patch.CASES]
+CASES = [*cases_listener.CASES, *cases_loss.CASES, *cases_control.CASES, *cases_patch.CASES, *cases_elsewhere.CASES]
 IN_ROWS = {row.rule for row in test_flow_rules.ROWS}
 """Rules that compare a stream's columns: their rows stand in that module."""
 ELSEWHERE: dict[str, tuple[Callable[..., None], ...]] = {

@@ -15,7 +15,16 @@ from slotwatch.judge.bindings import all_states
 from slotwatch.judge.catalog import CATALOG, FLAPPING, RULES
 from slotwatch.judge.rule import Rule, RuleParameters
 from slotwatch.snapshot import Incident
-from tests.judge import moved_control, moved_flow, moved_loss, moved_network, moved_patch, moved_rivals, moved_self
+from tests.judge import (
+    cases_elsewhere,
+    moved_control,
+    moved_flow,
+    moved_loss,
+    moved_network,
+    moved_patch,
+    moved_rivals,
+    moved_self,
+)
 from tests.judge.cases import FROM_S, Case, with_numbers
 from tests.judge.moved import Moved
 from tests.judge.stage import START_NS, S, opened_after_s
@@ -42,6 +51,7 @@ MOVED = [
     *moved_control.CONTROL,
     *moved_flow.FLOW,
     *moved_rivals.RIVALS,
+    *cases_elsewhere.MOVED,
 ]
 UNITS = ("_s", "_ms", "_us", "_hz", "_ratio", "_percent", "_level", "_frames", "_slots")
 

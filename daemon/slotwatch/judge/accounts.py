@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from datetime import datetime
 
 from slotwatch.house.schema import Phase
-from slotwatch.judge import phases, wording
+from slotwatch.judge import elsewhere, phases, wording
 from slotwatch.judge.binding import Raised, RuleState
 from slotwatch.judge.catalog import FLAPPING
 from slotwatch.judge.clusters import Cluster, names_of
@@ -14,7 +14,7 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.drafts import IncidentDraft
 from slotwatch.judge.numbering_mistakes import say_where_heard
 from slotwatch.judge.returns import lasting, say_returned, when_returned_ns
-from slotwatch.judge.rule import quiet_phase
+from slotwatch.judge.rule import RuleClass, quiet_phase
 from slotwatch.snapshot import Severity
 
 MOST_EVIDENCE = 10
@@ -46,6 +46,9 @@ def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDr
     if moved and returned_ns is None:
         summary = summary_of_it = f"{summary} {moved}"
     evidence = [moved, *(verdict.evidence if verdict else ()), *_each(case.finding.evidence for case in cluster.cases)]
+    heard = elsewhere.heard_elsewhere(ctx, universes)
+    if cluster.rule.rule_class is RuleClass.LOSS and cluster.rule.name != "lost-between":
+        evidence[1:1] = elsewhere.sentences(heard)
     return IncidentDraft(
         rule=cluster.rule.name,
         group=cluster.group,
@@ -73,6 +76,7 @@ def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDr
         accepted_by=cluster.accepted.by if cluster.accepted else "",
         returns=returns,
         flapping=flapping,
+        heard_elsewhere=heard,
         held_ns=max(ctx.now_ns if case.holds else case.last_true_ns for case in cluster.cases),
         absorbs=tuple(
             dict.fromkeys((case.rule.name, case.finding.group) for case in (*cluster.cases, *cluster.explained))

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from slotwatch.judge import wording
 from slotwatch.judge.catalog import begins_at_a_moment
 from slotwatch.judge.flapping import OPENINGS, opens_often
-from slotwatch.snapshot import Confidence, Incident, Severity
+from slotwatch.snapshot import Confidence, HeardElsewhere, Incident, Severity
 
 NANOSECONDS = 1_000_000_000
 Explains = tuple[tuple[str, tuple[str, ...]], ...]
@@ -49,6 +49,7 @@ class IncidentDraft:
     """When all of it was back; None while some of it lasts."""
     summary_of_it: str = ""
     """The summary in the words of the fault itself, also once it is back."""
+    heard_elsewhere: tuple[HeardElsewhere, ...] = ()
     absorbs: tuple[Slot, ...] = ()
     """Slots that the explained cases would have had of their own."""
 

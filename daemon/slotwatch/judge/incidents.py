@@ -218,6 +218,10 @@ class IncidentBook:
             incident.explains = self._explained(incident.explains, account.explains)
         incident.accepted = account.accepted
         incident.accepted_until, incident.accepted_by = account.accepted_until, account.accepted_by
+        # Its ages grow with each look; only another state is something to say.
+        stands = [(one.listener, one.state) for one in account.heard_elsewhere]
+        if stands != [(one.listener, one.state) for one in incident.heard_elsewhere]:
+            incident.heard_elsewhere = account.heard_elsewhere
         returned = entry.returns_before + account.returns - incident.flaps
         if returned > 0:
             incident.flaps += returned

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.house.schema import House, Phase
-from slotwatch.judge import phases, readiness, states
+from slotwatch.judge import elsewhere, phases, readiness, states
 from slotwatch.judge.accounts import give_account
 from slotwatch.judge.binding import Raised, RuleSetup
 from slotwatch.judge.bindings import all_states
@@ -31,7 +31,7 @@ from slotwatch.judge.phases import PhaseKeeper
 from slotwatch.judge.rule import Rule
 from slotwatch.judge.rules.receiver_silent import ReceiverAnswers, ReceiverSilentParameters
 from slotwatch.judge.shown import Shown
-from slotwatch.snapshot import HouseView, Incident, MadeException, PhaseMemory, Severity
+from slotwatch.snapshot import HouseView, Incident, ListenerRow, MadeException, PhaseMemory, Severity
 from slotwatch.wire.observation import Observation
 
 NANOSECONDS = 1_000_000_000
@@ -292,6 +292,10 @@ class Judge:
             return ()
         numbers = RuleSetup(self.house, self.rules).parameters(ReceiverSilentParameters)
         return ReceiverAnswers(self.house, numbers).rows(self._sight)
+
+    def listeners(self, model: ModelView, now_ns: int) -> tuple[ListenerRow, ...]:
+        """Give the other listeners of the house, and whether each is reached."""
+        return elsewhere.rows(self.listener.elsewhere, self.house.listeners, now_ns)
 
     def patch(self, model: ModelView, now_ns: int) -> dict[str, Any]:
         """Give what is wrong with the declared patch."""

@@ -12,12 +12,14 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from slotwatch.judge import blind_windows
+from slotwatch.judge.elsewhere import Elsewhere
 from slotwatch.wire.observation import (
     ClockStepSeen,
     DropsSeen,
     JoinSeen,
     LineSeen,
     LinkSeen,
+    ListenerSeen,
     MembershipSeen,
     NeighbourSeen,
     Observation,
@@ -137,6 +139,7 @@ class Listener:
         """Addresses that went back to a device after another had claimed them: when that was last seen."""
         self.memberships: deque[MembershipSeen] = deque(maxlen=1024)
         self.routes: RoutesSeen | None = None
+        self.elsewhere = Elsewhere()
         self.lines: dict[int, Line] = {}
         self.unread_ns: dict[int, int] = {}
         """Of a network: when packets that may be show data last could not be read. Recordings only."""
@@ -170,6 +173,8 @@ class Listener:
                 self.routes = seen
             case LineSeen():
                 self.lines.setdefault(seen.number, Line(seen)).take(seen)
+            case ListenerSeen():
+                self.elsewhere.take(seen)
             case UnreadSeen():
                 self.unread_ns[seen.network] = seen.t_ns
                 self._add_interval(seen.t_ns, seen.t_ns, "unread-packets")

@@ -47,6 +47,7 @@ class StreamColumns(Protocol):
     last_terminated_ns: NDArray[np.int64]
     levels: NDArray[np.uint8]  # shape (count, 512)
     live: NDArray[np.bool_]
+    lost_frames: NDArray[np.uint64]
     lost_ns: NDArray[np.int64]
     lost_of_last_10: NDArray[np.uint8]
     max_gap_10s_ns: NDArray[np.int64]

@@ -190,6 +190,7 @@ def _stream_columns(
     columns["source"][:] = source_place[streams.source[rows]]
     columns["slot_priority"][:] = gives_slot_priorities(streams, rows, model.now_ns)
     columns["state"][:] = _stream_states(model, rows)
+    columns["joined"][:] = model.universes.joined[streams.universe[rows]]
     columns["changes_hz"][:] = streams.changed_5s[rows] / np.float32(5)
     for window_s in (1, 5, 10):
         frames = getattr(streams, f"frames_{window_s}s")[rows]

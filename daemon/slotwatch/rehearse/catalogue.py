@@ -6,6 +6,7 @@ import difflib
 
 from slotwatch.rehearse import (
     faults_absence,
+    faults_between,
     faults_control,
     faults_flow,
     faults_legs,
@@ -36,6 +37,7 @@ MODULES = (
     faults_listener,
     faults_legs,
     faults_places,
+    faults_between,
     healthy_shows,
     healthy_paths,
 )

@@ -123,7 +123,6 @@ FAULTS: dict[str, str] = {
 
 WITHOUT_SCENARIO: dict[str, str] = {
     "F18": "Needs the memberships of others (mirror port) over days; versions are kept as evidence only.",
-    "F21": "Seen only by comparing listeners on two switches.",
     "F29": "Under a millisecond: not told from ordinary jitter.",
     "F32": "One listener in one subnet cannot see it.",
     "F33": "Levels are fine; only long discovery lists miss, which is no fault by itself.",

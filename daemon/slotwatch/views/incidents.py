@@ -39,6 +39,10 @@ def incident(found: Incident) -> IncidentAnswer:
         "next_checks": list(found.next_checks),
         "acknowledged": _acknowledged(found.acknowledged, found.wall_offset_ns),
         "accepted": accepted(found),
+        "heard_elsewhere": [
+            {"listener": one.listener, "state": one.state, "last_frame_age_s": one.last_frame_age_s}
+            for one in found.heard_elsewhere
+        ],
         "flaps": found.flaps,
         "revision": found.revision,
         "timeline": [{"at": at(entry.t_ns), "what": entry.what, "text": entry.text} for entry in found.timeline],

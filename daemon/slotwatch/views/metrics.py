@@ -72,6 +72,7 @@ class SnapshotCollector(Collector):
         yield from self._house()
         yield from self._routes()
         yield from self._notices()
+        yield from self._witnesses()
 
     def _notices(self) -> Iterator[Metric]:
         told, beat = self._listener.get("notifications") or {}, self._listener.get("heartbeat") or {}
@@ -83,6 +84,13 @@ class SnapshotCollector(Collector):
         )
         waiting = sum(one["waiting"] for one in receivers)
         yield _gauge("notification_queue_length", "Messages that wait for their receiver.", [({}, waiting)])
+
+    def _witnesses(self) -> Iterator[Metric]:
+        yield _gauge(
+            "listener_reachable",
+            "Whether another listener of the house answers.",
+            [({"listener": one.name}, float(one.reached)) for one in self._sheet.snapshot.listeners],
+        )
 
     def _packets(self) -> Iterator[Metric]:
         counters = self._counters

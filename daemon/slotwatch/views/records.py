@@ -8,6 +8,7 @@ from typing import Any
 from slotwatch.snapshot import (
     Acknowledgement,
     Confidence,
+    HeardElsewhere,
     HouseView,
     Incident,
     MadeException,
@@ -47,6 +48,7 @@ def record(found: Incident) -> dict[str, Any]:
         "accepted": found.accepted,
         "accepted_until": found.accepted_until,
         "accepted_by": found.accepted_by,
+        "heard_elsewhere": [asdict(one) for one in found.heard_elsewhere],
         "flaps": found.flaps,
         "revision": found.revision,
     }
@@ -90,6 +92,7 @@ def incident_of(kept: dict[str, Any], wall_offset_ns: int) -> Incident:
         wall_offset_ns=wall_offset_ns,
         # Records of before there were keys have names alone.
         source_keys=tuple(kept.get("source_keys", kept["sources"])),
+        heard_elsewhere=tuple(HeardElsewhere(**one) for one in kept.get("heard_elsewhere", ())),
     )
 
 

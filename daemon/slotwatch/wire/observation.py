@@ -139,6 +139,43 @@ class UnreadSeen:
     network: int
 
 
+@dataclass(frozen=True, slots=True)
+class StreamElsewhere:
+    """One stream as another listener hears it."""
+
+    universe: str
+    """Without a network: `e131/12`."""
+    network: str
+    """As that listener calls it."""
+    source: str
+    """`wire.universe.source_key`."""
+    sequence: int | None
+    """Last sequence number; None where the source does not count."""
+    frames: int
+    missing: int | None
+    """By sequence number since that listener began; None where it cannot be measured."""
+    age_ns: int | None
+    """Since its last frame, by that listener's own clock; None: none came."""
+    state: str
+    """live | silent | terminated | preview-only."""
+    judged: bool
+    """Whether a silence says something there: its link is up and it has read all that came."""
+
+
+@dataclass(frozen=True, slots=True)
+class ListenerSeen:
+    """What came of one request to another listener. `t_ns` is when its answer was asked for."""
+
+    t_ns: int
+    name: str
+    """As the house file calls it."""
+    reached: bool
+    reason: str = ""
+    """Why it was not reached, as the end of a sentence."""
+    streams: tuple[StreamElsewhere, ...] | None = None
+    """None: nothing new since its last answer."""
+
+
 Observation = (
     LinkSeen
     | JoinSeen
@@ -152,4 +189,5 @@ Observation = (
     | RoutesSeen
     | LineSeen
     | UnreadSeen
+    | ListenerSeen
 )

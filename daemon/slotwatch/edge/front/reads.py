@@ -31,6 +31,7 @@ from slotwatch.views.plain import plain_page
 from slotwatch.views.records import incident_of
 from slotwatch.views.report import STYLE, report_csv, report_html
 from slotwatch.views.rules import rules
+from slotwatch.views.streams import etag, listeners, streams
 from slotwatch.views.survey import house_file, survey_of
 from slotwatch.wire.universe import parse
 
@@ -80,6 +81,7 @@ class Reads:
             "rig-check": lambda: api.rig_check(self._front.current()),
             "hours": lambda: api.hours(self._front.current()),
             "rules": rules,
+            "listeners": lambda: listeners(self._front.current()),
         }
 
         def reader(make: Callable[[], Any]) -> Handler:
@@ -91,6 +93,7 @@ class Reads:
 
         return [
             *(web.get(f"/api/v1/{name}", reader(make)) for name, make in listed.items()),
+            web.get("/api/v1/streams", self.streams),
             web.get("/healthz", self.healthz),
             web.get("/readyz", self.readyz),
             web.get("/metrics", self.metrics),
@@ -123,6 +126,17 @@ class Reads:
         text, content_type = await asyncio.to_thread(encode_metrics, sheet, accept, self._front.lag, own)
         response = web.Response(body=text, headers={"Content-Type": content_type})
         response.enable_compression()
+        return response
+
+    async def streams(self, request: web.Request) -> web.Response:
+        """Nothing is made, and nothing sent, for who has the newest state already."""
+        sheet = self._front.current()
+        tag = etag(sheet)
+        if any(one.value in (tag, "*") for one in request.if_none_match or ()):
+            response = web.Response(status=304)
+        else:
+            response = await asyncio.to_thread(lambda: answer(streams(sheet)))
+        response.etag = tag
         return response
 
     async def openapi(self, _request: web.Request) -> web.Response:

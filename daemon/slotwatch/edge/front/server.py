@@ -11,6 +11,7 @@ from aiohttp import web
 from slotwatch.edge.front.alertmanager import Alertmanager
 from slotwatch.edge.front.changes import Changes
 from slotwatch.edge.front.door import Door
+from slotwatch.edge.front.elsewhere import ElsewhereFetcher
 from slotwatch.edge.front.events import Listeners
 from slotwatch.edge.front.fresh import reading
 from slotwatch.edge.front.front import Ask, Front, Packets, Runner, SnapshotSource
@@ -141,6 +142,10 @@ class Server:
             if house.mqtt.host:
                 self._begin(MqttSender(house))
 
+        if house.listeners != self._house.listeners or ElsewhereFetcher.name not in self._running:
+            await self._leave(ElsewhereFetcher.name)
+            if house.listeners:
+                self._begin(ElsewhereFetcher(house, self.front.ask))
         await self._follow_notices(house)
         if house.heartbeat != self._house.heartbeat or HeartbeatSender.name not in self._running:
             await self._leave(HeartbeatSender.name)

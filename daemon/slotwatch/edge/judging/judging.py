@@ -310,8 +310,8 @@ class Judging:
 
     def _carry_out(self, name: str, arguments: dict[str, Any]) -> dict[str, Any]:
         """Do it, and say after which publication it shows (`board`)."""
-        if name == "watch":
-            self._pace.watch(clock.monotonic_ns())
+        if name in ("watch", "observed"):
+            self._pace.watch(clock.monotonic_ns()) if name == "watch" else self._observe(arguments["seen"])
             return {}
         if name == "look":
             self._publications.is_wanted = True

@@ -1,4 +1,4 @@
-"""What intake observes beside packets, as it crosses to judging: fields of messages to observations."""
+"""What other processes observe beside packets, as it crosses to judging: fields of messages to observations."""
 
 from __future__ import annotations
 
@@ -21,6 +21,11 @@ def observations(fields: dict[str, Any], now_ns: int) -> Iterator[Observation]:
         for line in fields["health"].get("lines", ()):
             faults, breaks = line.get("faults", 0), line.get("breaks", 0)
             yield observation.LineSeen(now_ns, line["number"], line["open"], line["trouble"], faults, breaks)
+    elif kind == "ListenerSeen":
+        rows = fields["streams"]
+        streams = None if rows is None else tuple(observation.StreamElsewhere(*row) for row in rows)
+        values = {name: fields[name] for name in ("t_ns", "name", "reached", "reason")}
+        yield observation.ListenerSeen(**values, streams=streams)
     elif kind in _SEEN:
         values = {name: value for name, value in fields.items() if name != "is"}
         if "addresses" in values:

@@ -13,6 +13,7 @@ from slotwatch.views.answers.words import (
     PhaseWord,
     SeverityWord,
     SourceKey,
+    StateWord,
     UniverseName,
 )
 
@@ -64,6 +65,16 @@ class TimelineAnswer(TypedDict):
     text: str
 
 
+class HeardElsewhereAnswer(TypedDict):
+    """How an incident's universes stand at another listener of the house."""
+
+    listener: str
+    state: StateWord
+    last_frame_age_s: Annotated[
+        float | None, Meta(description="Of the one that is silent longest there, when its state became this.")
+    ]
+
+
 class IncidentAnswer(TypedDict):
     """One fault with one cause."""
 
@@ -92,6 +103,7 @@ class IncidentAnswer(TypedDict):
     next_checks: list[str]
     acknowledged: AcknowledgedAnswer | None
     accepted: Annotated[AcceptedAnswer | None, Meta(description="The exception that keeps it a note; null if none.")]
+    heard_elsewhere: list[HeardElsewhereAnswer]
     flaps: Annotated[int, Meta(ge=0, description="How often it returned.")]
     revision: Annotated[int, Meta(ge=0, description="Rises with each change.")]
     timeline: NotRequired[Annotated[list[TimelineAnswer], Meta(description="Not in lists.")]]

@@ -16,6 +16,7 @@ from slotwatch.views.answers.words import (
     SourceKey,
     StateWord,
     UniverseName,
+    one_of,
 )
 
 
@@ -70,6 +71,38 @@ class StreamAnswer(TypedDict):
     first_frame_at: Moment | None
     last_frame_at: Moment | None
     last_change_at: Moment | None
+
+
+class StreamPositionAnswer(TypedDict):
+    """Where one stream stands: what another listener lays beside its own."""
+
+    universe: UniverseName
+    network: str
+    source: SourceKey
+    name: str
+    address: str
+    state: Annotated[str, one_of("live", "silent", "terminated", "preview-only")]
+    sequence: Annotated[int | None, Meta(description="As last sent; null where the source does not count.")]
+    frames: Count
+    missing: Annotated[Count | None, Meta(description="By sequence number; null where it cannot be measured.")]
+    last_frame_at: Moment | None
+    last_frame_age_s: Annotated[float | None, Meta(description="By this listener's own clock.")]
+    refresh_hz: float | None
+    joined: Annotated[bool | None, Meta(description="Whether its group is joined (E1.31); null where there is none.")]
+    judged: Annotated[bool, Meta(description="Whether a silence would say something: nothing was missed here lately.")]
+
+
+class OtherListenerAnswer(TypedDict):
+    """Another listener of the house."""
+
+    name: str
+    url: str
+    own_name: Annotated[str, Meta(description="What this listener is called there.")]
+    reached: bool
+    compared: Annotated[bool, Meta(description="Whether its last answer is new enough to be evidence.")]
+    reason: str
+    last_reached_at: Moment | None
+    streams: Count
 
 
 class PatchedAnswer(TypedDict):

@@ -1,0 +1,208 @@
+"""Asks the other listeners of the house where their streams stand, and hands what they say to judging.
+
+One request a second to each, over a connection that is kept, with the tag of the last answer; more often while a
+stream there is about to be lost. Each listener has a task of its own: one that hangs delays nothing but itself.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import ssl
+from collections.abc import Awaitable, Callable
+from pathlib import Path
+from typing import Annotated, Any
+
+import aiohttp
+import msgspec
+
+from slotwatch import __version__, clock
+from slotwatch.edge.shared.places import read_place
+from slotwatch.edge.shared.secret_file import SecretFileError, read_secret
+from slotwatch.house.schema import House
+from slotwatch.house.witnesses import DeclaredListener
+from slotwatch.snapshot import Snapshot
+
+EVERY_S = 1.0
+SOON_S = 0.3
+"""While a stream there is late."""
+LATE_S = (0.95, 4.0)
+"""Ages of a live E1.31 stream at which it may be about to be lost: past its keep-alive, before all is said."""
+ANSWER_WITHIN_S = 2.0
+MOST_BYTES = 8 << 20
+"""8,192 streams are some 3 MB."""
+MOST_STREAMS = 8192
+NANOSECONDS = 1_000_000_000
+
+Name = Annotated[str, msgspec.Meta(max_length=256)]
+Count = Annotated[int, msgspec.Meta(ge=0)]
+Ask = Callable[[str, dict[str, Any]], Awaitable[dict[str, Any]]]
+
+
+class FetchedStream(msgspec.Struct):
+    """What is read of one stream; what else an answer holds is left alone."""
+
+    universe: Name
+    network: Name
+    source: Name
+    frames: Count
+    state: Name
+    judged: bool
+    sequence: int | None = None
+    missing: Count | None = None
+    last_frame_age_s: Annotated[float, msgspec.Meta(ge=0, le=1e9)] | None = None
+    joined: bool | None = None
+
+    def row(self) -> list[Any]:
+        """The fields of an observed stream, in their order."""
+        age_ns = None if self.last_frame_age_s is None else int(self.last_frame_age_s * NANOSECONDS)
+        # What arrives without being asked for may stop at any time.
+        judged = self.judged and self.joined is not False
+        universe = self.universe.partition("@")[0]
+        return [
+            universe,
+            self.network,
+            self.source,
+            self.sequence,
+            self.frames,
+            self.missing,
+            age_ns,
+            self.state,
+            judged,
+        ]
+
+
+Streams = Annotated[list[FetchedStream], msgspec.Meta(max_length=MOST_STREAMS)]
+
+
+class NotReached(Exception):
+    """Why a listener was not reached, as the end of a sentence."""
+
+
+class ElsewhereFetcher:
+    """Follows no snapshot; `run` asks for ever."""
+
+    name = "elsewhere"
+
+    def __init__(self, house: House, ask: Ask) -> None:
+        self._house = house
+        self._ask = ask
+
+    def note(self, snapshot: Snapshot) -> None:
+        """Nothing of a snapshot is wanted."""
+
+    def health(self) -> dict[str, Any]:
+        """Who is not reached is said by a rule."""
+        return {"ok": True, "text": ""}
+
+    async def run(self) -> None:
+        """Ask all of them for ever."""
+        async with asyncio.TaskGroup() as tasks:
+            for declared in self._house.listeners:
+                tasks.create_task(self._follow(declared))
+
+    async def _follow(self, declared: DeclaredListener) -> None:
+        while True:
+            try:
+                async with await self._session(declared) as session:
+                    await self._ask_for_ever(session, declared)
+            except NotReached as refusal:
+                await self._tell(declared, clock.monotonic_ns(), None, str(refusal))
+            await asyncio.sleep(EVERY_S)
+
+    async def _session(self, declared: DeclaredListener) -> aiohttp.ClientSession:
+        token, context = await asyncio.to_thread(
+            _credentials,
+            read_place(self._house, declared.token_file) if declared.token_file else None,
+            read_place(self._house, declared.ca_file) if declared.ca_file else None,
+        )
+        headers = {"User-Agent": f"slotwatch/{__version__}"} | ({"Authorization": f"Bearer {token}"} if token else {})
+        return aiohttp.ClientSession(
+            timeout=aiohttp.ClientTimeout(total=ANSWER_WITHIN_S),
+            headers=headers,
+            connector=aiohttp.TCPConnector(limit=1, ssl=context or True),
+        )
+
+    async def _ask_for_ever(self, session: aiohttp.ClientSession, declared: DeclaredListener) -> None:
+        """Ask until it is not reached any more."""
+        tag = ""
+        while True:
+            asked_ns = clock.monotonic_ns()
+            body, tag = await fetch(session, declared.url, tag)
+            found = None if body is None else await asyncio.to_thread(read_streams, body)
+            await self._tell(declared, asked_ns, found, "")
+            late = any(LATE_S[0] < (one.last_frame_age_s or 0) < LATE_S[1] for one in found or () if _keeps_alive(one))
+            passed_s = (clock.monotonic_ns() - asked_ns) / NANOSECONDS
+            await asyncio.sleep(max(SOON_S / 3, (SOON_S if late else EVERY_S) - passed_s))
+
+    async def _tell(
+        self, declared: DeclaredListener, asked_ns: int, found: list[FetchedStream] | None, reason: str
+    ) -> None:
+        seen = {
+            "is": "ListenerSeen",
+            "t_ns": asked_ns,
+            "name": declared.name,
+            "reached": not reason,
+            "reason": reason,
+            "streams": None if found is None else [one.row() for one in found],
+        }
+        with contextlib.suppress(ValueError):  # judging is being restarted: the next answer reaches it
+            await self._ask("observed", {"seen": [seen]})
+
+
+def _keeps_alive(one: FetchedStream) -> bool:
+    return one.state == "live" and one.universe.startswith("e131/")
+
+
+def _credentials(token: Path | None, ca: Path | None) -> tuple[str, ssl.SSLContext | None]:
+    try:
+        word = read_secret(token).decode("ascii") if token else ""
+        context = ssl.create_default_context(cafile=str(ca)) if ca else None
+    except SecretFileError as error:
+        raise NotReached(f"its token {error}") from None
+    except UnicodeDecodeError:
+        raise NotReached("its token file holds letters that no token has") from None
+    except (OSError, ssl.SSLError) as error:
+        raise NotReached(f"its certificate file {ca} cannot be used ({error.strerror or 'no certificate'})") from None
+    return word, context
+
+
+async def fetch(session: aiohttp.ClientSession, url: str, tag: str) -> tuple[bytes | None, str]:
+    """Ask for its streams: the answer's bytes, None where nothing changed since `tag`; and the new tag.
+
+    NotReached with the reason, also where it answers more than MOST_BYTES.
+    """
+    headers = {"If-None-Match": tag} if tag else {}
+    try:
+        async with session.get(f"{url}/api/v1/streams", headers=headers, allow_redirects=False) as response:
+            if response.status == 304:
+                return None, tag
+            if response.status in (401, 403):
+                raise NotReached(
+                    "it does not accept the token" if "Authorization" in session.headers else "it needs a token"
+                )
+            if response.status != 200:
+                raise NotReached(f"it answered {response.status}")
+            body = bytearray()
+            async for part in response.content.iter_any():
+                body += part
+                if len(body) > MOST_BYTES:
+                    raise NotReached(f"its answer is longer than {MOST_BYTES >> 20} MiB")
+            return bytes(body), response.headers.get("ETag", "")[:256]
+    except TimeoutError:
+        raise NotReached(f"no answer within {ANSWER_WITHIN_S:.0f} s") from None
+    except aiohttp.ClientConnectorCertificateError:
+        raise NotReached("its certificate is not trusted") from None
+    except (aiohttp.ClientError, OSError, ValueError) as error:
+        text = getattr(error, "strerror", None) or type(error).__name__
+        raise NotReached(f"it cannot be reached ({text})") from None
+
+
+def read_streams(body: bytes) -> list[FetchedStream]:
+    """Read an answer. NotReached if it is none."""
+    try:
+        return msgspec.json.decode(body, type=Streams)
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
+        raise NotReached(
+            "its answer is not understood; does slotwatch run there, in a version that has streams?"
+        ) from None

@@ -1,0 +1,191 @@
+"""What other listeners of the house said last, laid beside what is heard here. No clock is shared.
+
+Each side measures its own ages. The moment of a frame there is the moment at which this listener asked, less the age
+that the answer gives. It may be a quarter of a second late, since an answer may be so old. No rule here goes by less
+than a second.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.house.witnesses import DeclaredListener
+from slotwatch.snapshot import HeardElsewhere, ListenerRow
+from slotwatch.wire.observation import ListenerSeen, StreamElsewhere
+from slotwatch.wire.universe import Protocol
+
+if TYPE_CHECKING:
+    from slotwatch.judge.context import RuleContext
+
+NANOSECONDS = 1_000_000_000
+STALE_NS = 3 * NANOSECONDS
+"""An answer older than this is no evidence: three requests have failed, or judging there stands still."""
+MOST_OTHERS = 64
+COMPARED = frozenset({Protocol.E131, Protocol.ARTNET})
+"""Lines have names that mean something at their own listener only."""
+
+
+@dataclass(slots=True)
+class Positions:
+    """Another listener's newest frames, by row of this listener's universe table. Shapes (U,)."""
+
+    last_ns: NDArray[np.int64]
+    """On this listener's clock; 0: never heard there."""
+    ended: NDArray[np.bool_]
+    """Its source said there that it stops."""
+    judged: NDArray[np.bool_]
+    """Whether a silence there says something."""
+
+
+@dataclass(slots=True)
+class OtherListener:
+    """One other listener. Times are monotonic ns of this one."""
+
+    name: str
+    asked_ns: int = 0
+    reached_ns: int = 0
+    """0: never yet."""
+    answered_ns: int = 0
+    """When the newest streams were asked for; 0: there are none."""
+    reason: str = ""
+    streams: tuple[StreamElsewhere, ...] = ()
+    _positions: Positions | None = None
+    _of: tuple[int, int] = (0, 0)
+
+    def is_well(self, now_ns: int) -> bool:
+        """Whether what it said is new enough to be evidence."""
+        return self.answered_ns > 0 and now_ns - self.answered_ns <= STALE_NS
+
+    def positions(self, ctx: RuleContext) -> Positions:
+        """Lay its newest frames beside this listener's universes; worked out once for each answer."""
+        of = self.answered_ns, ctx.model.universes.revision
+        if self._positions is None or self._of != of:
+            self._of, self._positions = of, _laid(ctx, self)
+        return self._positions
+
+
+class Elsewhere:
+    """All other listeners by name."""
+
+    def __init__(self) -> None:
+        self._others: dict[str, OtherListener] = {}
+
+    def take(self, seen: ListenerSeen) -> None:
+        if seen.name not in self._others and len(self._others) >= MOST_OTHERS:
+            return
+        other = self._others.setdefault(seen.name, OtherListener(seen.name))
+        other.asked_ns, other.reason = seen.t_ns, seen.reason
+        if seen.reached:
+            other.reached_ns = seen.t_ns
+        if seen.streams is not None:
+            other.answered_ns, other.streams = seen.t_ns, seen.streams
+
+    def get(self, name: str) -> OtherListener | None:
+        """None: it was never asked."""
+        return self._others.get(name)
+
+    def well(self, ctx: RuleContext) -> list[tuple[DeclaredListener, OtherListener]]:
+        """Declared listeners whose answers are evidence now."""
+        found = ((one, self._others.get(one.name)) for one in ctx.house.listeners)
+        return [(one, other) for one, other in found if other is not None and other.is_well(ctx.now_ns)]
+
+
+def rows(elsewhere: Elsewhere, declared: Sequence[DeclaredListener], now_ns: int) -> tuple[ListenerRow, ...]:
+    """Give each declared listener and whether it is reached."""
+    found = []
+    for one in declared:
+        other = elsewhere.get(one.name) or OtherListener(one.name)
+        reached = other.reached_ns > 0 and now_ns - other.reached_ns <= STALE_NS
+        found.append(
+            ListenerRow(
+                one.name,
+                one.url,
+                one.own_name,
+                reached,
+                other.is_well(now_ns),
+                "" if reached else other.reason,
+                other.reached_ns,
+                len(other.streams),
+            )
+        )
+    return tuple(found)
+
+
+def _laid(ctx: RuleContext, other: OtherListener) -> Positions:
+    count = ctx.universes.count
+    found = Positions(np.zeros(count, np.int64), np.zeros(count, np.bool_), np.ones(count, np.bool_))
+    by_universe: dict[str, list[StreamElsewhere]] = {}
+    for stream in other.streams:
+        by_universe.setdefault(stream.universe, []).append(stream)
+    several = len(ctx.house.networks) > 1
+    for row in ctx.universes.used.nonzero()[0].tolist():
+        identity = ctx.universe_id(row)
+        streams = by_universe.get(str(identity)) if identity.protocol in COMPARED else None
+        if not streams:
+            continue
+        if several:
+            name = ctx.network_name(int(ctx.universes.network[row]))
+            streams = [one for one in streams if one.network == name] or streams
+        heard = [one for one in streams if one.age_ns is not None and one.state != "preview-only"]
+        if not heard:
+            continue
+        newest = min(heard, key=lambda one: one.age_ns or 0)
+        found.last_ns[row] = other.answered_ns - (newest.age_ns or 0)
+        found.ended[row] = newest.state == "terminated"
+        found.judged[row] = all(one.judged for one in heard)
+    return found
+
+
+def goes_on_there(ctx: RuleContext, other: OtherListener) -> NDArray[np.bool_]:
+    """(U,) universes that went on there for over half their loss timeout after the last frame here, and still do."""
+    universes, there = ctx.universes, other.positions(ctx)
+    timeout_ns = universes.loss_timeout_ns
+    found: NDArray[np.bool_] = there.last_ns - universes.last_arrival_ns > timeout_ns // 2
+    return found & (there.last_ns > 0) & (other.answered_ns - there.last_ns <= timeout_ns) & ~there.ended
+
+
+def stopped_there(ctx: RuleContext, other: OtherListener) -> NDArray[np.bool_]:
+    """(U,) universes that were heard there, and have been silent there for their loss timeout when it was asked."""
+    universes, there = ctx.universes, other.positions(ctx)
+    silent: NDArray[np.bool_] = other.answered_ns - there.last_ns > universes.loss_timeout_ns
+    return silent & (there.last_ns > 0)
+
+
+def heard_elsewhere(ctx: RuleContext, rows: Sequence[int]) -> tuple[HeardElsewhere, ...]:
+    """Say how these universes stand at every other listener that is well."""
+    if not rows or not ctx.house.listeners:
+        return ()
+    at = np.array(rows, np.intp)
+    found = []
+    for declared, other in ctx.listener.elsewhere.well(ctx):
+        there = other.positions(ctx)
+        known = there.last_ns[at] > 0
+        lost_here = ctx.universes.live[at] == 0
+        on = known & np.where(lost_here, goes_on_there(ctx, other)[at], ~stopped_there(ctx, other)[at])
+        oldest_ns = int(there.last_ns[at][known].min()) if known.any() else 0
+        if not known.any():
+            state = "not-visible"
+        elif not there.judged[at][known].all():
+            state = "not-judged"
+        else:
+            state = "steady" if on[known].all() else "faulty" if on.any() else "lost"
+        age_s = round((other.answered_ns - oldest_ns) / NANOSECONDS, 3) if oldest_ns else None
+        found.append(HeardElsewhere(declared.name, state, age_s))
+    return tuple(found)
+
+
+_SAID = {
+    "steady": 'All of it goes on at the listener "{name}".',
+    "faulty": 'Part of it goes on at the listener "{name}".',
+    "lost": 'It stopped at the listener "{name}" too.',
+}
+
+
+def sentences(found: Iterable[HeardElsewhere]) -> list[str]:
+    """Put into words what is evidence of a loss."""
+    return [_SAID[one.state].format(name=one.listener) for one in found if one.state in _SAID]

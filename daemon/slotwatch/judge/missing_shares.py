@@ -1,0 +1,113 @@
+"""Which share of one stream's frames is missing here and at another listener, over the same seconds."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from slotwatch.house.schema import House
+from slotwatch.judge.elsewhere import COMPARED, OtherListener
+from slotwatch.wire.observation import StreamElsewhere
+
+if TYPE_CHECKING:
+    from slotwatch.judge.context import RuleContext
+
+MOST_STREAMS = 8192
+SAMPLES = 64
+SLACK_NS = 1_500_000_000
+"""Two answers lie about a second apart: a window may be so much longer than it should."""
+
+ShareKey = tuple[str, int, int]
+"""Other listener, row of the stream and its generation."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shares:
+    """Of one stream, over a window."""
+
+    here: float
+    there: float
+    since_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Sample:
+    t_ns: int
+    network: str
+    here: tuple[int, int]
+    there: tuple[int, int]
+    """(frames, missing) since each listener began."""
+
+
+class MissingShares:
+    """Counters of both sides, as of each answer."""
+
+    def __init__(self, house: House) -> None:
+        self._samples: dict[ShareKey, deque[_Sample]] = {}
+        self._taken: dict[str, int] = {}
+
+    def take(self, ctx: RuleContext) -> None:
+        """Take the counters that each new answer gives, beside this listener's own."""
+        for declared, other in ctx.listener.elsewhere.well(ctx):
+            if self._taken.get(declared.name) != other.answered_ns:
+                self._taken[declared.name] = other.answered_ns
+                self._take(ctx, other)
+
+    def _take(self, ctx: RuleContext, other: OtherListener) -> None:
+        there = _by_identity(other)
+        streams, seen = ctx.streams, set[ShareKey]()
+        for row in ctx.live.nonzero()[0].tolist():
+            identity = ctx.universe_id(int(streams.universe[row]))
+            key = (other.name, row, int(streams.generation[row]))
+            found = there.get((str(identity), ctx.source_key(ctx.source_of(row))))
+            well = found is not None and found.judged and found.state == "live" and found.missing is not None
+            if identity.protocol not in COMPARED or not well or not streams.sequence_measurable[row] or found is None:
+                continue
+            here = int(streams.frames[row]), int(streams.lost_frames[row])
+            sample = _Sample(ctx.now_ns, found.network, here, (found.frames, found.missing or 0))
+            kept = self._samples.get(key)
+            if kept is None:
+                if len(self._samples) >= MOST_STREAMS:
+                    continue
+                kept = self._samples[key] = deque(maxlen=SAMPLES)
+            if kept and not _goes_on(kept[-1], sample):
+                kept.clear()  # one of both was started again, or another of its networks is nearer now
+            kept.append(sample)
+            seen.add(key)
+        for key in [key for key in self._samples if key[0] == other.name and key not in seen]:
+            del self._samples[key]
+
+    def over(self, ctx: RuleContext, window_ns: int, least_frames: int) -> dict[ShareKey, Shares]:
+        """Give the shares of all streams of which both sides know so long a window with so many frames."""
+        found = {}
+        for key, kept in self._samples.items():
+            last = kept[-1]
+            first = next((one for one in reversed(kept) if last.t_ns - one.t_ns >= window_ns), None)
+            if first is None or last.t_ns - first.t_ns > window_ns + SLACK_NS:
+                continue
+            here, there = _share(first.here, last.here), _share(first.there, last.there)
+            if min(here[1], there[1]) >= least_frames:
+                found[key] = Shares(here[0], there[0], first.t_ns)
+        return found
+
+
+def _by_identity(other: OtherListener) -> dict[tuple[str, str], StreamElsewhere]:
+    """Its streams by universe and source; of one that it hears on several networks, the one with the newest frame."""
+    found: dict[tuple[str, str], StreamElsewhere] = {}
+    for stream in other.streams:
+        before = found.get((stream.universe, stream.source))
+        if before is None or (stream.age_ns or 0) < (before.age_ns or 0):
+            found[stream.universe, stream.source] = stream
+    return found
+
+
+def _goes_on(before: _Sample, now: _Sample) -> bool:
+    grows = all(a <= b for a, b in zip((*before.here, *before.there), (*now.here, *now.there), strict=True))
+    return grows and before.network == now.network
+
+
+def _share(first: tuple[int, int], last: tuple[int, int]) -> tuple[float, int]:
+    """(missing share, frames that should have come) between two samples."""
+    frames, missing = last[0] - first[0], last[1] - first[1]
+    return (missing / (frames + missing) if frames + missing else 0.0), frames + missing

@@ -1,0 +1,93 @@
+"""One stream misses more frames at one listener than at another: the way between them loses frames."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+
+from slotwatch.durations import ns_from_s
+from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
+from slotwatch.judge.missing_shares import MissingShares, ShareKey
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rules.lost_between import places_of
+from slotwatch.snapshot import Confidence, Severity
+
+
+@dataclass(frozen=True, slots=True)
+class LossBetweenParameters(RuleParameters):
+    difference_ratio: float = number(0.01, "difference of the missing shares of one stream over which it is said")
+    window_s: float = number(10.0, "time over which both count")
+    frames: int = number(100, "frames that each must have been due in it")
+
+
+@dataclass(frozen=True, slots=True)
+class LossBetweenFacts(Facts):
+    places: str
+    worse: str
+    worse_percent: str
+    better: str
+    better_percent: str
+
+
+def streams_that_differ(ctx: RuleContext, shares: MissingShares, p: LossBetweenParameters) -> dict[ShareKey, None]:
+    shares.take(ctx)
+    found = shares.over(ctx, ns_from_s(p.window_s), p.frames)
+    return {key: None for key, one in found.items() if abs(one.here - one.there) > p.difference_ratio}
+
+
+def describe_difference(ctx: RuleContext, key: ShareKey, shares: MissingShares, p: LossBetweenParameters) -> Finding:
+    name, row, _ = key
+    declared = next(one for one in ctx.house.listeners if one.name == name)
+    one = shares.over(ctx, ns_from_s(p.window_s), p.frames)[key]
+    sides = sorted(((one.here, declared.own_name), (one.there, name)))
+    (less, better), (more, worse) = sides
+    return Finding(
+        group=f"between:{name}:{worse}",
+        since_ns=one.since_ns,
+        universes=(ctx.universe_of(row),),
+        streams=(row,),
+        networks=(int(ctx.streams.network[row]),),
+        facts=LossBetweenFacts(places_of(better, worse), worse, f"{100 * more:.1f}", better, f"{100 * less:.1f}"),
+        evidence=(
+            f"Missing by sequence number over {p.window_s:g} s: {100 * more:.1f} % at {worse}, "
+            f"{100 * less:.1f} % at {better}.",
+            f"The page of {name}: {declared.url}",
+        ),
+        cause="way-between",
+        confidence=Confidence.HIGH,
+        also_possible=(f"the computer or the switch port of {worse} alone",),
+        weight=more - less,
+    )
+
+
+def bind(setup: RuleSetup, p: LossBetweenParameters) -> tuple[RuleBinding, ...]:
+    if not setup.house.listeners:
+        return ()
+    shares = setup.shared(MissingShares)
+    condition = partial(streams_that_differ, shares=shares, p=p)
+    describe = partial(describe_difference, shares=shares, p=p)
+    return (RuleBinding(KEYS, condition, describe, EVERY_SECOND_NS, blind_window_s=p.window_s),)
+
+
+RULE = Rule(
+    name="loss-between",
+    rule_class=RuleClass.FLOW,
+    severity=Severity.WARNING,
+    sentence="{universes}{from_sender}: {worse} misses {worse_percent} % of the frames, {better} {better_percent} %: "
+    "they are lost between {places}.",
+    judged_by=judged_by(LossBetweenParameters(), bind),
+    facts=LossBetweenFacts,
+    effects=frozenset({Effect.STREAM_TROUBLE}),
+    # Of two that lose at random, one may be over its limit before the other.
+    explains=Explains(
+        185, Reach(SOURCE, rules=frozenset({"out-of-order", "packet-loss", "slow-refresh", "uneven-refresh"}))
+    ),
+    source="ANSI E1.31-2018 6.7.2 (sequence numbers); the comparison: common practice, no source",
+    faults=("F21",),
+    next_checks=(
+        "Look at the error and discard counters of the switch ports between the two listeners.",
+        "Look at the uplinks between them: a bad lead, a half-duplex port, a full link.",
+    ),
+)

@@ -1,0 +1,178 @@
+"""Two listeners compared (F21, F26): what the other one says is an observation, made of what reaches it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from uuid import UUID
+
+from slotwatch.rehearse import stage
+from slotwatch.rehearse.cast import main_desk, ns, paper
+from slotwatch.rehearse.packets import Sent
+from slotwatch.rehearse.registry import healthy, scenario
+from slotwatch.rehearse.scenario import Truth
+from slotwatch.rehearse.stage import Item, mixed
+from slotwatch.wire.observation import ListenerSeen, StreamElsewhere
+
+DECLARED = '[[listeners]]\nname = "stage end"\nurl = "http://192.0.2.6:8580"\nown_name = "control room"\n'
+HOUSE = paper((1, 2, 3), extra=DECLARED)
+CID_AT, SEQUENCE_AT, UNIVERSE_AT = slice(22, 38), 111, slice(113, 115)
+"""Octets of an E1.31 data packet: ANSI E1.31-2018 table 4-1."""
+FAR = stage.universes(2, 3)
+
+
+class _Ear:
+    """Counts one stream as its sequence numbers tell."""
+
+    def __init__(self, sequence: int, t_ns: int) -> None:
+        self.sequence, self.t_ns, self.frames, self.missing = sequence, t_ns, 1, 0
+
+    def hear(self, sequence: int, t_ns: int) -> None:
+        self.missing += (sequence - self.sequence - 1) % 256
+        self.frames += 1
+        self.sequence, self.t_ns = sequence, t_ns
+
+
+def other_listener(heard: Iterable[Item], first_ns: int = ns(0.4)) -> Iterator[ListenerSeen]:
+    """What another listener answers, asked once a second, while this reaches it."""
+    ears: dict[tuple[int, bytes], _Ear] = {}
+    ask_ns = first_ns
+    for item in heard:
+        while item.t_ns >= ask_ns:
+            yield ListenerSeen(ask_ns, "stage end", True, "", tuple(_answers(ears, ask_ns)))
+            ask_ns += ns(1)
+        if isinstance(item, Sent) and len(item.payload) > UNIVERSE_AT.stop and item.dst.startswith("239.255."):
+            universe = int.from_bytes(item.payload[UNIVERSE_AT], "big")
+            key, sequence = (universe, item.payload[CID_AT]), item.payload[SEQUENCE_AT]
+            if universe > 3:
+                continue  # lists of universes
+            if key in ears:
+                ears[key].hear(sequence, item.t_ns)
+            else:
+                ears[key] = _Ear(sequence, item.t_ns)
+    while True:
+        yield ListenerSeen(ask_ns, "stage end", True, "", tuple(_answers(ears, ask_ns)))
+        ask_ns += ns(1)
+
+
+def _answers(ears: dict[tuple[int, bytes], _Ear], ask_ns: int) -> Iterator[StreamElsewhere]:
+    for (universe, cid), ear in ears.items():
+        age_ns = ask_ns - ear.t_ns
+        state = "live" if age_ns < ns(2.5) else "silent"
+        source = str(UUID(bytes=cid))
+        yield StreamElsewhere(
+            f"e131/{universe}", "eth1", source, ear.sequence, ear.frames, ear.missing, age_ns, state, True
+        )
+
+
+@scenario(
+    "F21",
+    "the uplink to the control room's switch stops carrying two universes, and the stage end hears them",
+    40,
+    Truth(
+        "lost-between",
+        13.5,
+        ("e131/2", "e131/3"),
+        "way-between",
+        severity="critical",
+        confidence="high",
+        began_s=10.0,
+        explains=("universe-lost",),
+        says=("lost between control room and stage end",),
+    ),
+    HOUSE,
+    live=False,
+)
+def lost_on_the_way_here() -> Iterator[Item]:
+    return mixed(other_listener(main_desk().sends()), stage.cut(main_desk().sends(), 10.0, 25.0, FAR))
+
+
+@scenario(
+    "F21",
+    "the uplink to the stage end's switch stops carrying two universes, and the control room hears them",
+    40,
+    Truth(
+        "lost-between",
+        13.5,
+        ("e131/2", "e131/3"),
+        "way-between",
+        severity="critical",
+        confidence="high",
+        began_s=10.0,
+        says=("not at stage end", "lost between control room and stage end"),
+    ),
+    HOUSE,
+    live=False,
+)
+def lost_on_the_way_there() -> Iterator[Item]:
+    return mixed(other_listener(stage.cut(main_desk().sends(), 10.0, 25.0, FAR)), main_desk().sends())
+
+
+@scenario(
+    "F26",
+    "the way between two listeners loses 2 % of the frames",
+    40,
+    Truth(
+        "loss-between",
+        14.8,
+        (),
+        "way-between",
+        confidence="high",
+        began_s=10.0,
+        explains=("packet-loss",),
+        says=("control room misses",),
+    ),
+    HOUSE,
+    live=False,
+)
+def two_percent_between_listeners() -> Iterator[Item]:
+    return mixed(other_listener(main_desk().sends()), stage.lossy(main_desk().sends(), 0.02, 7, 10.0))
+
+
+@scenario(
+    "F02",
+    "the desk dies, and a second listener loses it in the same moment",
+    30,
+    Truth(
+        "universe-lost",
+        12.6,
+        ("e131/1", "e131/2", "e131/3"),
+        severity="critical",
+        confidence="high",
+        began_s=9.9,
+        says=("stopped at the listener",),
+        unsaid=("lost between",),
+    ),
+    HOUSE,
+    live=False,
+)
+def desk_dies_at_both_listeners() -> Iterator[Item]:
+    return mixed(other_listener(stage.cut(main_desk().sends(), 10.0)), stage.cut(main_desk().sends(), 10.0))
+
+
+@scenario(
+    "F21",
+    "the second listener's computer is switched off, and the show goes on",
+    50,
+    Truth("listener-silent", 41.4, (), severity="note", began_s=10.0, says=("Nothing is compared with it",)),
+    HOUSE,
+    live=False,
+)
+def second_listener_is_off() -> Iterator[Item]:
+    def until_then_silent() -> Iterator[Item]:
+        for seen in other_listener(main_desk().sends()):
+            is_on = seen.t_ns < ns(10.5)
+            yield seen if is_on else ListenerSeen(seen.t_ns, "stage end", False, "no answer within 2 s")
+
+    return mixed(until_then_silent(), main_desk().sends())
+
+
+@healthy("a second listener hears the same, and is started anew in the middle", 40, HOUSE, fault="F21", live=False)
+def second_listener_restarts() -> Iterator[Item]:
+    def both() -> Iterator[Item]:
+        for seen in other_listener(main_desk().sends()):
+            if seen.t_ns >= ns(15):
+                return
+            yield seen
+
+    later = (item for item in main_desk().sends() if item.t_ns >= ns(18))
+    return mixed(both(), other_listener(later, ns(18.4)), main_desk().sends())

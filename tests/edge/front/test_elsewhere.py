@@ -1,0 +1,163 @@
+"""Streams as another listener asks for them, and the asking: tags, tokens, bounds, and servers that are none."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from aiohttp import web
+from aiohttp.test_utils import TestServer
+
+from slotwatch.edge.front.elsewhere import MOST_BYTES, ElsewhereFetcher
+from slotwatch.edge.judging.observed import observations
+from slotwatch.house.schema import House
+from slotwatch.house.witnesses import DeclaredListener
+from slotwatch.snapshot import ListenerRow
+from slotwatch.wire.observation import ListenerSeen
+from tests.edge.front_house import running
+from tests.patience import happens
+from tests.views import fabricate
+
+Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
+
+
+@dataclass
+class Judging:
+    seen: list[ListenerSeen] = field(default_factory=list)
+
+    async def ask(self, name: str, arguments: dict[str, Any]) -> dict[str, Any]:
+        assert name == "observed"
+        for fields in json.loads(json.dumps(arguments))["seen"]:  # as it crosses the channel
+            self.seen += [one for one in observations(fields, 0) if isinstance(one, ListenerSeen)]
+        return {}
+
+
+@asynccontextmanager
+async def asking(url: str, place: Path, **more: Any) -> AsyncIterator[Judging]:
+    judging = Judging()
+    house = House(file=str(place / "house.toml"), listeners=(DeclaredListener("stage end", url, **more),))
+    task = asyncio.create_task(ElsewhereFetcher(house, judging.ask).run())
+    try:
+        yield judging
+    finally:
+        task.cancel()
+        await asyncio.wait({task})
+
+
+@asynccontextmanager
+async def serving(handler: Handler) -> AsyncIterator[str]:
+    app = web.Application()
+    app.add_routes([web.get("/api/v1/streams", handler)])
+    async with TestServer(app) as server:
+        yield str(server.make_url("")).rstrip("/")
+
+
+async def test_streams_say_where_each_stands_and_nothing_to_who_has_that(tmp_path: Path) -> None:
+    async with running(tmp_path, snapshot=fabricate.snapshot()) as front:
+        answer = await front.client.get("/api/v1/streams")
+        rows = await answer.json()
+        tag = answer.headers["ETag"]
+        assert {"universe", "network", "source", "address", "sequence", "frames", "missing", "last_frame_at"} <= set(
+            rows[0]
+        )
+        assert {"refresh_hz", "joined", "last_frame_age_s", "judged"} <= set(rows[0])
+        again = await front.client.get("/api/v1/streams", headers={"If-None-Match": tag})
+        assert (again.status, again.headers["ETag"], await again.read()) == (304, tag, b"")
+        later = fabricate.snapshot()
+        later.sequence += 1
+        front.show(later)
+        newer = await front.client.get("/api/v1/streams", headers={"If-None-Match": tag})
+        assert newer.status == 200
+        assert newer.headers["ETag"] != tag
+
+
+async def test_what_one_says_the_other_one_reads(tmp_path: Path) -> None:
+    (tmp_path / "token").write_text("a" * 32 + "\n")
+    http = {"read": "token", "token_file": "token"}
+    async with running(tmp_path, snapshot=fabricate.snapshot(), **http) as front:
+        url = str(front.client.make_url("")).rstrip("/")
+        async with asking(url, tmp_path, token_file="token") as judging:
+            await happens(lambda: len(judging.seen) >= 2)
+        async with asking(url, tmp_path) as refused:
+            await happens(lambda: bool(refused.seen))
+    first, second = judging.seen[:2]
+    assert (first.reached, first.name) == (True, "stage end")
+    assert first.streams is not None
+    assert first.streams[0].universe == "e131/1"
+    assert first.streams[0].source == str(fabricate.CID)
+    # The second request has the tag, and nothing is new.
+    assert (second.reached, second.streams) == (True, None)
+    assert (refused.seen[0].reached, refused.seen[0].reason) == (False, "it needs a token")
+
+
+async def test_a_listener_that_hangs_is_left_after_two_seconds_and_asked_again(tmp_path: Path) -> None:
+    async def hang(request: web.Request) -> web.StreamResponse:
+        await asyncio.sleep(60)
+        return web.Response()
+
+    async with serving(hang) as url, asking(url, tmp_path) as judging:
+        await happens(lambda: len(judging.seen) >= 2)
+    assert {(one.reached, one.reason) for one in judging.seen} == {(False, "no answer within 2 s")}
+
+
+async def test_an_answer_without_end_is_not_kept(tmp_path: Path) -> None:
+    async def flood(request: web.Request) -> web.StreamResponse:
+        response = web.StreamResponse()
+        await response.prepare(request)
+        try:
+            for _ in range(2 * MOST_BYTES // 65536):
+                await response.write(b"[" * 65536)
+        except ConnectionError:
+            pass
+        return response
+
+    async with serving(flood) as url, asking(url, tmp_path) as judging:
+        await happens(lambda: bool(judging.seen))
+    assert judging.seen[0].reason == "its answer is longer than 8 MiB"
+
+
+async def test_what_is_no_list_of_streams_is_said_to_be_none(tmp_path: Path) -> None:
+    bodies = [b"<html>", b"{}", b'[{"universe": 1}]', b"[" * 5000, b"\xff\xfe"]
+
+    for body in bodies:
+
+        async def answer(request: web.Request, body: bytes = body) -> web.StreamResponse:
+            return web.Response(body=body)
+
+        async with serving(answer) as url, asking(url, tmp_path) as judging:
+            await happens(lambda judging=judging: bool(judging.seen))
+        assert not judging.seen[0].reached
+        assert judging.seen[0].reason.startswith("its answer is not understood")
+
+
+async def test_no_redirect_is_followed_and_a_closed_port_is_said(tmp_path: Path) -> None:
+    async def redirect(request: web.Request) -> web.StreamResponse:
+        raise web.HTTPFound("http://192.0.2.1/")
+
+    async with serving(redirect) as url, asking(url, tmp_path) as judging:
+        await happens(lambda: bool(judging.seen))
+    assert judging.seen[0].reason == "it answered 302"
+    async with asking(url, tmp_path) as judging:
+        await happens(lambda: bool(judging.seen))
+    assert judging.seen[0].reason.startswith("it cannot be reached")
+
+
+async def test_a_missing_token_file_is_said(tmp_path: Path) -> None:
+    async with asking("http://127.0.0.1:9", tmp_path, token_file="none") as judging:
+        await happens(lambda: bool(judging.seen))
+    assert "cannot be read" in judging.seen[0].reason
+
+
+async def test_other_listeners_are_listed(tmp_path: Path) -> None:
+    row = ListenerRow("stage end", "http://10.20.0.6:8580", "FOH", True, True, "", fabricate.NOW_NS, 3)
+    async with running(tmp_path, snapshot=replace(fabricate.snapshot(), listeners=(row,))) as front:
+        (told,) = await (await front.client.get("/api/v1/listeners")).json()
+        metrics = await (await front.client.get("/metrics")).text()
+    assert told["last_reached_at"] == "2026-01-01T00:00:00.000Z"
+    assert (told["name"], told["reached"]) == ("stage end", True)
+    assert 'slotwatch_listener_reachable{listener="stage end"} 1.0' in metrics

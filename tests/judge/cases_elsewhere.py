@@ -1,0 +1,112 @@
+"""The table of what two listeners say together, and the rows of its numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from tests.judge.cases import END_S, FROM_S, Case, Play, desk
+from tests.judge.elsewhere import STAGE_END, Ear
+from tests.judge.moved import Moved, plays
+from tests.judge.stage import Desk, house_of
+
+HOUSE = house_of((1,), min_refresh_hz=5, listeners=(STAGE_END,))
+ASKED_S = 60.0
+SILENT_END_S = 40.0
+Misses = Callable[[int, int, float], bool]
+
+
+def fast_desk(hz: float = 40.0) -> Desk:
+    return desk(hz=hz)
+
+
+def heard_both(made: Desk, misses: Misses = lambda universe, index, t: False) -> Play:
+    """A desk that this listener hears whole, and another listener that misses some of it."""
+    ear = Ear(made, heard=lambda universe, index, t: not misses(universe, index, t))
+    return [made, *ear.until(ASKED_S)]
+
+
+def gone(to_s: float) -> Misses:
+    return lambda universe, index, t: FROM_S <= t < to_s
+
+
+def each(nth: int, to_s: float = END_S) -> Misses:
+    return lambda universe, index, t: FROM_S <= t < to_s and index % nth == 7
+
+
+def unreached(to_s: float) -> Play:
+    made = desk()
+    return [made, *Ear(made, reached=lambda t: not FROM_S <= t < to_s).until(ASKED_S)]
+
+
+CASES = [
+    Case(
+        "lost-between",
+        HOUSE,
+        lambda: heard_both(desk(), gone(FROM_S + 2.4)),
+        lambda: heard_both(desk(), gone(END_S)),
+        # It is asked once a second, and 3.5 s is what a person may have to wait.
+        opens_s=(2.5, 3.5),
+        closes_s=(10.0, 11.5),
+    ),
+    Case(
+        "loss-between",
+        HOUSE,
+        # 0.9 % and 2 %.
+        lambda: heard_both(fast_desk(), each(110)),
+        lambda: heard_both(fast_desk(), each(50)),
+        # The window of 10 s is full 10.4 s after the start.
+        opens_s=(6.3, 9.0),
+        closes_s=(13.0, 18.0),
+    ),
+    Case(
+        "listener-silent",
+        HOUSE,
+        lambda: unreached(FROM_S + 29.0),
+        lambda: unreached(SILENT_END_S),
+        opens_s=(29.3, 31.5),
+        closes_s=(2.9, 5.0),
+        end_s=SILENT_END_S,
+    ),
+]
+
+MOVED = [
+    Moved(
+        "loss-between",
+        "difference_ratio",
+        0.05,
+        plays(
+            HOUSE,
+            lambda: heard_both(fast_desk(), each(25)),
+            lambda: heard_both(fast_desk(), each(12)),
+            18.0,
+        ),
+    ),
+    Moved(
+        "loss-between",
+        "window_s",
+        20.0,
+        plays(
+            HOUSE,
+            lambda: heard_both(fast_desk(), each(50, 40.0)),
+            lambda: heard_both(fast_desk(), each(50, 40.0)),
+            (19.0, 26.0),
+        ),
+    ),
+    Moved(
+        "loss-between",
+        "frames",
+        350.0,
+        plays(
+            HOUSE,
+            lambda: heard_both(fast_desk(30.0), each(20)),
+            lambda: heard_both(fast_desk(40.0), each(20)),
+            18.0,
+        ),
+    ),
+    Moved(
+        "listener-silent",
+        "silence_s",
+        10.0,
+        plays(HOUSE, lambda: unreached(SILENT_END_S), lambda: unreached(SILENT_END_S), (13.0, 15.5)),
+    ),
+]

@@ -1,0 +1,160 @@
+"""Two listeners compared: where something is lost, and what must raise nothing."""
+
+from __future__ import annotations
+
+import pytest
+
+from slotwatch.snapshot import HeardElsewhere, Severity
+from slotwatch.wire.observation import LinkSeen
+from tests.judge.elsewhere import STAGE_END, Ear
+from tests.judge.stage import START_NS, Desk, S, Stage, house_of, moving, opened_after_s
+
+HOUSE = house_of((1, 2), listeners=(STAGE_END,))
+
+
+def desk(**more: object) -> Desk:
+    more.setdefault("levels", moving())
+    return Desk("Desk A", (1, 2), **more)  # type: ignore[arg-type]
+
+
+def shown(ear: Ear, here: Desk, until_s: float, house: object = HOUSE) -> Stage:
+    stage = Stage(house, here)  # type: ignore[arg-type]
+    for t, answer in ear.until(until_s):
+        stage.see(t, answer)
+    return stage.run(until_s)
+
+
+def second_only(from_s: float, to_s: float) -> object:
+    return lambda universe, index, t: universe == 2 and from_s <= t < to_s
+
+
+def test_a_universe_that_only_the_other_one_hears_is_lost_between_and_not_lost_at_its_sender() -> None:
+    stage = shown(Ear(desk()), desk(drop=second_only(10.0, 20.0)), 15.0)
+    incident = stage.only()
+    assert (incident.rule, incident.universes) == ("lost-between", ("e131/2",))
+    assert incident.severity is Severity.CRITICAL
+    # E1.31 6.7.1: lost after 2.5 s; the task set for this comparison is a second more.
+    assert 12.5 <= opened_after_s(incident) <= 13.5
+    assert incident.explains == (("universe-lost", ("e131/2",)),)
+    assert "lost between FOH and stage end since" in incident.summary
+    assert incident.summary.endswith("heard at stage end, not at FOH.")
+    assert [(one.listener, one.state) for one in incident.heard_elsewhere] == [("stage end", "steady")]
+    stage.judge.take_events()
+
+
+def test_a_universe_that_only_this_one_hears_is_said_in_the_same_words() -> None:
+    ear = Ear(desk(), heard=lambda universe, index, t: universe == 1 or not 10.0 <= t < 20.0)
+    incident = shown(ear, desk(), 15.0).only()
+    assert (incident.rule, incident.universes) == ("lost-between", ("e131/2",))
+    assert 12.5 <= opened_after_s(incident) <= 13.5
+    assert incident.summary.endswith("heard at FOH, not at stage end.")
+    assert "lost between FOH and stage end since" in incident.summary
+    assert [(one.listener, one.state) for one in incident.heard_elsewhere] == [("stage end", "lost")]
+
+
+def test_it_is_over_when_both_hear_it_again() -> None:
+    stage = Stage(HOUSE, desk(drop=second_only(10.0, 20.0)))
+    for t, answer in Ear(desk()).until(45.0):
+        stage.see(t, answer)
+    stage.run(45.0)
+    assert stage.said() == [("lost-between", "way-between")]
+    assert stage.all[0].closed_ns is not None
+
+
+def test_a_desk_that_dies_is_no_loss_between() -> None:
+    stage = shown(Ear(desk(to_s=10.0)), desk(to_s=10.0), 20.0)
+    assert [rule for rule, _ in stage.said()] == ["universe-lost"]
+    (incident,) = stage.all
+    assert [(one.listener, one.state) for one in incident.heard_elsewhere] == [("stage end", "lost")]
+    assert 'It stopped at the listener "stage end" too.' in incident.evidence
+
+
+@pytest.mark.parametrize("to_s", [9.99, 10.2, 10.36, 10.38, 10.6, 10.9])
+@pytest.mark.parametrize("skew_s", [0.0, 0.02])
+def test_nor_at_any_moment_between_two_requests(to_s: float, skew_s: float) -> None:
+    stage = shown(Ear(desk(to_s=to_s), skew_s=skew_s), desk(to_s=to_s), 20.0)
+    assert [rule for rule, _ in stage.said()] == ["universe-lost"]
+
+
+def test_a_blind_listener_is_no_silence() -> None:
+    ear = Ear(desk(), heard=lambda universe, index, t: t < 10.0, judged=lambda t: t < 10.0)
+    assert shown(ear, desk(), 30.0).said() == []
+
+
+def test_a_link_that_is_down_here_is_this_listeners_own_fault() -> None:
+    stage = Stage(HOUSE, desk(drop=lambda universe, index, t: 10.0 <= t < 20.0))
+    for t, answer in Ear(desk()).until(20.0):
+        stage.see(t, answer)
+    stage.see(10.0, LinkSeen(START_NS + 10 * S, 0, False, (), "eth1"))
+    assert stage.run(19.0).said() == [("link-down", "carrier")]
+
+
+@pytest.mark.parametrize("from_s", [3.0, 8.21])
+def test_different_starts_wrapped_sequences_and_skew_raise_nothing(from_s: float) -> None:
+    # 40 Hz for 40 s: each sequence wraps six times.
+    stage = shown(Ear(desk(), from_s=from_s, skew_s=0.02), desk(), 40.0)
+    assert stage.said() == []
+
+
+def test_a_restart_of_the_other_one_raises_nothing() -> None:
+    stage = Stage(HOUSE, desk())
+    away = Ear(desk(), reached=lambda t: not 12.0 <= t < 15.0).until(15.0)
+    for t, answer in [*away, *Ear(desk(), from_s=15.0).until(40.0)]:
+        stage.see(t, answer)
+    assert stage.run(40.0).said() == []
+
+
+def test_an_answer_that_grows_old_is_no_evidence() -> None:
+    ear = Ear(desk(), reached=lambda t: t < 10.0)
+    stage = shown(ear, desk(drop=second_only(10.0, 40.0)), 20.0)
+    assert [rule for rule, _ in stage.said()] == ["universe-lost"]
+    assert stage.all[0].heard_elsewhere == ()
+
+
+def lossy(universe: int, index: int, t: float) -> bool:
+    """Two frames of each hundred: 2 %."""
+    return t >= 10.0 and index % 50 == 7
+
+
+def test_two_percent_that_only_one_misses_are_lost_between() -> None:
+    stage = shown(Ear(desk(), heard=lambda *frame: not lossy(*frame)), desk(), 30.0)
+    assert [rule for rule, _ in stage.said()] == ["loss-between"]
+    (incident,) = stage.all
+    assert (incident.severity, incident.universes) == (Severity.WARNING, ("e131/1", "e131/2"))
+    assert 10.0 < opened_after_s(incident) <= 25.0
+    assert "stage end misses" in incident.summary
+    assert "lost between FOH and stage end" in incident.summary
+
+
+def test_the_same_when_it_is_this_one_and_packet_loss_is_part_of_it() -> None:
+    stage = shown(Ear(desk()), desk(drop=lossy), 30.0)
+    opened = [one for one in stage.all if one.closed_ns is None]
+    assert [one.rule for one in opened] == ["loss-between"]
+    assert "FOH misses" in opened[0].summary
+
+
+def test_what_both_miss_alike_is_lost_before_them() -> None:
+    def heard(universe: int, index: int, t: float) -> bool:
+        return not lossy(universe, index, t)
+
+    stage = shown(Ear(desk(), heard=heard), desk(drop=lossy), 30.0)
+    assert "loss-between" not in [rule for rule, _ in stage.said()]
+
+
+def test_a_listener_that_is_not_reached_is_a_note_after_thirty_seconds() -> None:
+    stage = shown(Ear(desk(), reached=lambda t: not 5.0 <= t < 50.0), desk(), 48.0)
+    incident = stage.only()
+    assert (incident.rule, incident.severity) == ("listener-silent", Severity.NOTE)
+    assert 34.3 <= opened_after_s(incident) <= 36.5
+    assert "no answer within 2 s" in incident.summary
+
+
+def test_a_listener_that_nobody_asked_is_not_silent() -> None:
+    """In a replay there is nobody to ask."""
+    assert Stage(HOUSE, desk()).run(60.0).said() == []
+
+
+def test_incidents_say_what_another_listener_never_heard() -> None:
+    stage = shown(Ear(), desk(to_s=10.0), 20.0)
+    (incident,) = stage.all
+    assert incident.heard_elsewhere == (HeardElsewhere("stage end", "not-visible", None),)
