@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from slotwatch.judge import wording
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.leg_causes import find_leg_cause, find_wrong_network, say_legs_working, say_networks, say_other_leg
+from slotwatch.judge.life_signs import how_they_ended, living_sources, weigh_signs_of_life
 from slotwatch.judge.lists import say_undeclared
 from slotwatch.judge.losses import LossGroup
 from slotwatch.judge.multicast_causes import (
@@ -29,10 +30,8 @@ from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import Protocol
 
 NANOSECONDS = 1_000_000_000
-LISTING_VALID_NS = 20 * NANOSECONDS
 MOST_WEIGHED = 32
 """Sources of one loss whose own signs of life are looked at. A flood of invented senders ends as thousands."""
-"""Two discovery intervals (ANSI E1.31-2018 4.3, 12.2): an older list says nothing."""
 
 
 def find_cause(ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
@@ -130,6 +129,10 @@ def _whole_sources(scene: Scene) -> Verdict:
         still = multicast_only(scene, others) or other_way_goes_on(scene)
         if still:
             return still
+    living = living_sources(scene)
+    if living:
+        return living
+    if others:
         return _source_lost(scene, others)
     several = len(scene.ctx.whole_sources(scene.sources)) >= 2
     if several and not _others_seen(scene):
@@ -152,7 +155,7 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
     whole = ctx.whole_sources(scene.sources)
     count = int(scene.stopped.sum())
     itself = "itself" if len(whole) == 1 else "themselves"
-    within = say_how(scene) if scene.group.spread_ns else "within one frame"
+    ended = f"ended {how_they_ended(scene)}, without" if count > 1 else "ended without"
     verdict = Verdict(
         "source-lost",
         Confidence.HIGH,
@@ -160,7 +163,7 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
         if len(scene.networks) == 1
         # Two leads do not come out at once.
         else f"{names} {itself} went silent on {say_networks(ctx, scene.networks)} at once: power or crash.",
-        [f"{_all(count)} of {names} ended {within}, without the stream-terminated bit."],
+        [f"{_all(count)} of {names} {ended} the stream-terminated bit."],
         ["the source's own switch port or lead, rather than the source"],
         next_checks=[
             f"Look at the screen of {wording.list_names(ctx.source_name(s) for s in whole)}: is it running?",
@@ -173,8 +176,7 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
     if others:
         verdict.evidence.append(f"Other sources go on: {wording.list_names(ctx.say_sources(others))}.")
     weighed = scene.sources[:MOST_WEIGHED]
-    for source in weighed:
-        _weigh_signs_of_life(scene, source, verdict)
+    weigh_signs_of_life(scene, weighed, verdict)
     beside = [source for source in weighed if len(scene.alive_beside(source))]
     if beside:
         verdict.confidence = Confidence.MEDIUM
@@ -192,26 +194,6 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
 
 def _all(count: int) -> str:
     return "The one stream" if count == 1 else f"All {count} streams"
-
-
-def _weigh_signs_of_life(scene: Scene, source: int, verdict: Verdict) -> None:
-    """ARP and discovery after the stop: dead machine, or a program or a group that died on a live one."""
-    ctx, row = scene.ctx, scene.ctx.sources[source]
-    stop_ns = scene.group.from_ns
-    neighbour = ctx.listener.neighbour(row.network, row.address)
-    if row.listed_at_ns:
-        if row.listed_at_ns > stop_ns + NANOSECONDS:
-            verdict.confidence = Confidence.MEDIUM
-            verdict.evidence.append(f"Its discovery list still came at {ctx.time_of_day(row.listed_at_ns)}.")
-            verdict.also_possible.insert(0, "its output was stopped, or multicast is blocked for it")
-        elif ctx.now_ns - row.listed_at_ns > LISTING_VALID_NS:
-            verdict.evidence.append("Its discovery has stopped too.")
-    if neighbour is not None and neighbour.answered_ns > stop_ns + NANOSECONDS and neighbour.reachable:
-        verdict.confidence = Confidence.MEDIUM
-        verdict.evidence.append(f"{row.address} still answers on the network: its machine is powered and connected.")
-        verdict.also_possible.insert(0, "its sending program died, or multicast is blocked for it")
-    elif neighbour is not None and neighbour.failed_ns > stop_ns and not neighbour.reachable:
-        verdict.evidence.append(f"{row.address} no longer answers on the network.")
 
 
 def _others_seen(scene: Scene) -> bool:

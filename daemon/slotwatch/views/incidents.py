@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from slotwatch.judge.catalog import CATALOG
+from slotwatch.judge.rule import RuleClass
 from slotwatch.snapshot import Acknowledgement, Incident
 from slotwatch.views.answers.faults import AcceptedAnswer, AcknowledgedAnswer, IncidentAnswer
 from slotwatch.views.moments import NANOSECONDS, iso
+
+SEEN = (RuleClass.SELF, RuleClass.STORM, RuleClass.FLOW, RuleClass.PATCH, RuleClass.CONTROL, RuleClass.LOSS)
+"""Classes of rules by what an audience sees of them, most last."""
 
 
 def incident(found: Incident) -> IncidentAnswer:
@@ -47,6 +52,13 @@ def incident(found: Incident) -> IncidentAnswer:
         "revision": found.revision,
         "timeline": [{"at": at(entry.t_ns), "what": entry.what, "text": entry.text} for entry in found.timeline],
     }
+
+
+def urgency(found: Incident) -> tuple[bool, int, int, int]:
+    """Rank open incidents, the first to be read highest: what lasts, how severe, what the audience can see, newest."""
+    rule = CATALOG.get(found.rule)
+    seen = SEEN.index(rule.rule_class) if rule is not None and rule.rule_class in SEEN else -1
+    return found.returned_ns is None, int(found.severity), seen, found.began_ns + found.wall_offset_ns
 
 
 def lasted_s(found: Incident) -> float | None:

@@ -8,7 +8,7 @@ from html import escape
 from slotwatch.snapshot import Severity, UniverseState
 from slotwatch.views.answers.traffic import LegAnswer, UniverseAnswer
 from slotwatch.views.house import counts, readiness
-from slotwatch.views.incidents import incident
+from slotwatch.views.incidents import incident, urgency
 from slotwatch.views.moments import number
 from slotwatch.views.sheet import Sheet
 from slotwatch.views.sources import sources
@@ -60,7 +60,7 @@ def plain_page(sheet: Sheet, trouble: Sequence[str] = (), *, declares_nothing: b
 def headline(sheet: Sheet) -> str:
     """Is all well, in one sentence."""
     is_open = [one for one in sheet.snapshot.incidents if one.closed_ns is None and not one.accepted]
-    worst = max(is_open, key=lambda one: (one.severity, -one.opened_ns), default=None)
+    worst = max(is_open, key=urgency, default=None)
     if worst is not None and worst.severity > Severity.NOTE:
         more = sum(one.severity > Severity.NOTE for one in is_open) - 1
         return worst.summary + (f" And {more} more." if more else "")

@@ -1,0 +1,105 @@
+"""Signs that a source whose data stopped is alive: its discovery, its answers on the network."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from slotwatch.judge import wording
+from slotwatch.judge.scene import Scene, Verdict
+from slotwatch.snapshot import Confidence
+from slotwatch.wire.universe import Protocol
+
+NANOSECONDS = 1_000_000_000
+LISTING_VALID_NS = 20 * NANOSECONDS
+"""Two discovery intervals (ANSI E1.31-2018 4.3, 12.2): an older list says nothing."""
+FRAME_NS = 40_000_000
+"""One frame at 25 Hz, the slowest pace of moving levels that is common; common practice, no source."""
+
+
+def lists_still(scene: Scene, source: int) -> bool:
+    """Whether a discovery list of it came after its data stopped."""
+    return scene.ctx.sources[source].listed_at_ns > scene.group.from_ns + NANOSECONDS
+
+
+def answers_still(scene: Scene, source: int) -> bool:
+    """Whether its address answered on the network after its data stopped."""
+    row = scene.ctx.sources[source]
+    neighbour = scene.ctx.listener.neighbour(row.network, row.address)
+    return neighbour is not None and neighbour.answered_ns > scene.group.from_ns + NANOSECONDS and neighbour.reachable
+
+
+def living_sources(scene: Scene) -> Verdict | None:
+    """Give the verdict where every source that stopped still sends its discovery; None where one does not."""
+    ctx, streams = scene.ctx, scene.ctx.streams
+    if not scene.sources or not all(lists_still(scene, source) for source in scene.sources):
+        return None
+    names = wording.list_names(ctx.say_sources(scene.sources))
+    one = len(ctx.whole_sources(scene.sources)) == 1
+    its = "its" if one else "their"
+    rows = np.flatnonzero(scene.stopped & (streams.protocol == Protocol.E131))
+    listed = {number for source in scene.sources for number in ctx.sources[source].listed or ()}
+    dropped = len(rows) > 0 and not np.isin(streams.number[rows], sorted(listed)).any()
+    newest_ns = max(ctx.sources[source].listed_at_ns for source in scene.sources)
+    count = int(scene.stopped.sum())
+    ended = f"{count} streams ended {how_they_ended(scene)}" if count > 1 else "The one stream ended"
+    names_it = "no longer names it" if dropped else "still names it"
+    return Verdict(
+        "universe-withdrawn" if dropped else "path-or-sender",
+        Confidence.MEDIUM if dropped else Confidence.LOW,
+        f"{names} {'lives' if one else 'live'}, and {its} data stopped: {its} output was stopped, "
+        "or the way of the data to this port.",
+        [
+            f"{ended}, without the stream-terminated bit.",
+            f"{its.capitalize()} discovery list of {ctx.time_of_day(newest_ns)} still came, and {names_it}.",
+        ],
+        ["multicast of these groups is blocked on the way"],
+        next_checks=[
+            f"Look at the screen of {wording.list_names(sorted({ctx.source_name(s) for s in scene.sources}))}: "
+            "are its outputs on?",
+            "Look at the stage: does what hangs on these universes still follow?",
+        ],
+    )
+
+
+def weigh_signs_of_life(scene: Scene, sources: list[int], verdict: Verdict) -> None:
+    """Correct a verdict of dead sources by what still comes of them."""
+    ctx = scene.ctx
+    alive = []
+    for source in sources:
+        row = ctx.sources[source]
+        neighbour = ctx.listener.neighbour(row.network, row.address)
+        if lists_still(scene, source):
+            alive.append(source)
+            verdict.evidence.append(
+                f"The discovery list of {ctx.say_source(source)} still came at {ctx.time_of_day(row.listed_at_ns)}."
+            )
+            verdict.also_possible.insert(0, "its output was stopped, or multicast is blocked for it")
+        elif row.listed_at_ns and ctx.now_ns - row.listed_at_ns > LISTING_VALID_NS:
+            verdict.evidence.append("Its discovery has stopped too.")
+        if answers_still(scene, source):
+            alive.append(source)
+            verdict.evidence.append(
+                f"{row.address} still answers on the network: its machine is powered and connected."
+            )
+            verdict.also_possible.insert(0, "its sending program died, or multicast is blocked for it")
+        elif neighbour is not None and neighbour.failed_ns > scene.group.from_ns and not neighbour.reachable:
+            verdict.evidence.append(f"{row.address} no longer answers on the network.")
+    if alive:
+        verdict.confidence = Confidence.MEDIUM
+        living = wording.list_names(ctx.say_sources(set(alive)))
+        dead = [source for source in sources if source not in alive]
+        sentence = (
+            f"{living} no longer sends, and its machine is alive: its program, its output, or the way of its data."
+        )
+        if dead:
+            sentence += f" {wording.list_names(ctx.say_sources(dead))} went silent: power, crash or network lead."
+        verdict.sentence = sentence
+
+
+def how_they_ended(scene: Scene) -> str:
+    """Say how close together the last frames of all that stopped came."""
+    last_ns = scene.stops.last_ns[scene.stopped]
+    spread_ns = int(last_ns.max() - last_ns.min()) if len(last_ns) else 0
+    if spread_ns <= FRAME_NS:
+        return "within one frame"
+    return f"within {wording.seconds(spread_ns)} of each other"
