@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import date
 from ipaddress import ip_address
@@ -17,7 +17,7 @@ from slotwatch.rehearse.chance import Chance
 from slotwatch.rehearse.packets import ARTNET_PORT, Sent
 from slotwatch.rehearse.scenario import Paper, Scenario
 from slotwatch.rehearse.stage import Item
-from slotwatch.snapshot import Confidence, Incident, Severity
+from slotwatch.snapshot import Confidence, Incident, Severity, Snapshot
 from slotwatch.wire.batch import ROW_BYTES, Batch, empty
 from slotwatch.wire.universe import Protocol
 
@@ -25,6 +25,7 @@ BASE_NS = 10_000_000_000_000
 """Monotonic time of every scenario's start: times of 0 mean never."""
 WALL_OFFSET_NS = 1_790_000_000_000_000_000
 STEP_NS = 50_000_000
+LOOK_NS = 1_000_000_000
 LATEST_S = 0.1
 """Detection stands no later than this after the rule's own time."""
 _CONFIDENCES = [Confidence.LOW, Confidence.MEDIUM, Confidence.HIGH, Confidence.CERTAIN]
@@ -71,10 +72,16 @@ class Performance:
         return (each for each in self.incidents if self.loudest[each.id] > Severity.NOTE)
 
 
-def perform(scenario: Scenario, house: House | None = None, *, resting: bool = False) -> Performance:
+def perform(
+    scenario: Scenario,
+    house: House | None = None,
+    *,
+    resting: bool = False,
+    look: Callable[[Snapshot], None] | None = None,
+) -> Performance:
     """Play a scenario: packets in batches, observations at their time, a tick each 50 ms.
 
-    resting: ticks only when the engine wants them, as `serve` does.
+    resting: ticks only when the engine wants them, as `serve` does. look: is given a snapshot a second.
     """
     house = house or house_of(scenario.paper)
     engine = Engine(house, now_ns=BASE_NS, wall_offset_ns=WALL_OFFSET_NS)
@@ -82,8 +89,9 @@ def perform(scenario: Scenario, house: House | None = None, *, resting: bool = F
     loudest: dict[int, Severity] = {}
     first_cause: dict[int, str] = {}
     summaries: dict[str, None] = {}
+    look_due_ns = 0
 
-    def look() -> None:
+    def listen() -> None:
         for event in engine.take_events():
             if event.incident is not None:
                 keep(event.incident)
@@ -107,7 +115,10 @@ def perform(scenario: Scenario, house: House | None = None, *, resting: bool = F
         news |= _ingest(engine, waiting)
         if news or not resting or BASE_NS + step_ns >= engine.next_deadline_ns():
             engine.tick(BASE_NS + step_ns)
-            look()
+            listen()
+            if look is not None and BASE_NS + step_ns >= look_due_ns:
+                look_due_ns = BASE_NS + step_ns + LOOK_NS
+                look(engine.snapshot(BASE_NS + step_ns))
     for incident in engine.snapshot(BASE_NS + round(scenario.seconds * 1e9)).incidents:
         keep(incident)
     found = sorted(seen.values(), key=lambda each: each.id)

@@ -61,6 +61,20 @@ def say_what_works_now(ctx: RuleContext, stops: Stops, group: LossGroup, verdict
         _say_all_that_works(set_scene(ctx, stops, group), verdict)
 
 
+def left_behind(before: Verdict, now: Verdict) -> Verdict:
+    """Give the verdict of what is still away once the rest of its group is back: why they went stays as it was."""
+    return Verdict(
+        before.cause,
+        min(before.confidence, Confidence.MEDIUM, key=list(Confidence)[::-1].index),
+        "It stopped together with others, which are back: its own source, output or way is still out.",
+        list(dict.fromkeys((*before.evidence, *now.evidence))),
+        list(dict.fromkeys((*before.also_possible, *now.also_possible))),
+        now.still_working,
+        now.next_checks,
+        now.provisional,
+    )
+
+
 def _say_all_that_works(scene: Scene, verdict: Verdict) -> None:
     say_what_works(scene, verdict)
     say_legs_working(scene, verdict)

@@ -9,7 +9,7 @@ from datetime import datetime
 
 from slotwatch.judge import explain
 from slotwatch.judge.binding import Finding, Raised
-from slotwatch.judge.causes import find_cause, say_what_works_now
+from slotwatch.judge.causes import find_cause, left_behind, say_what_works_now
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.exceptions import Standing, standing
 from slotwatch.judge.incidents import IncidentBook
@@ -154,6 +154,8 @@ class Clusterer:
             say_what_works_now(ctx, stops, group, known[1])  # type: ignore[arg-type]
             return known[1]
         verdict = find_cause(ctx, stops, group)  # type: ignore[arg-type]
+        if known is not None and members < known[0] and verdict.cause != known[1].cause:
+            verdict = left_behind(known[1], verdict)
         self._verdicts[group.id] = members, verdict
         return verdict
 

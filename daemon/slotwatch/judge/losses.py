@@ -79,6 +79,13 @@ class Losses:
         for networks, groups in by_networks.items():
             none_left = not (ctx.live & is_multicast & np.isin(streams.network, networks)).any()
             groups.sort(key=lambda group: group.from_ns)
+            extents = [len(set(streams.universe[list(group.streams)].tolist())) for group in groups]
+            if any(
+                count > 1 and 2 * count > sum(extents)
+                for group, count in zip(groups, extents, strict=True)
+                if not group.spread_ns
+            ):
+                continue  # most of it went in one moment, which memberships that run out do not
             first = groups[0]
             for group in groups[1:]:
                 spread_ns = group.from_ns - first.from_ns + first.spread_ns

@@ -60,10 +60,10 @@ def plain_page(sheet: Sheet, trouble: Sequence[str] = (), *, declares_nothing: b
 def headline(sheet: Sheet) -> str:
     """Is all well, in one sentence."""
     is_open = [one for one in sheet.snapshot.incidents if one.closed_ns is None and not one.accepted]
-    worst = max(is_open, key=urgency, default=None)
-    if worst is not None and worst.severity > Severity.NOTE:
-        more = sum(one.severity > Severity.NOTE for one in is_open) - 1
-        return worst.summary + (f" And {more} more." if more else "")
+    loud = [one for one in is_open if one.severity > Severity.NOTE]
+    if loud:
+        more = len(loud) - 1
+        return max(loud, key=urgency).summary + (f" And {more} more." if more else "")
     return _without_incident(sheet)
 
 

@@ -148,11 +148,12 @@ class Sheet:
 
     @cached_property
     def incidents_of(self) -> dict[str, list[int]]:
-        """Identities of the open incidents that name a universe."""
+        """Identities of the open incidents that name a universe, or explain what is wrong with it."""
         found: dict[str, list[int]] = defaultdict(list)
         for incident in self.snapshot.incidents:
             if incident.closed_ns is None:
-                for name in incident.universes:
+                explained = (name for _, names in incident.explains for name in names)
+                for name in dict.fromkeys((*incident.universes, *explained)):
                     found[name].append(incident.id)
         return found
 

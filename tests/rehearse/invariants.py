@@ -1,0 +1,123 @@
+"""What must hold of every snapshot whatever happens: no sentence contradicts another, or what the columns say.
+
+Sources: the judge's own columns (last frames, discovery lists, states) against its words. The rest is common practice,
+no source.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+
+import numpy as np
+
+from slotwatch.snapshot import Incident, Severity, Snapshot, UniverseState
+from slotwatch.views.plain import headline
+from slotwatch.views.sheet import Sheet
+
+SECOND = 1_000_000_000
+ONE_FRAME_NS = 100_000_000
+GONE = (UniverseState.LOST, UniverseState.MISSING)
+LIVE = 0
+_RUN = re.compile(r"(e131|artnet)/(\d+)(?: to (?:e131|artnet)/(\d+))?")
+_BLANK = re.compile(r"  |\{|\}|\bNone\b|\bnan\b|from \.| of \.|\(\)")
+
+
+def universes_in(text: str) -> set[str]:
+    """Universes that a sentence names, runs written out."""
+    found = set()
+    for protocol, first, last in _RUN.findall(text):
+        found |= {f"{protocol}/{number}" for number in range(int(first), int(last or first) + 1)}
+    return found
+
+
+def violations(snapshot: Snapshot) -> list[str]:
+    """What is contradictory in a snapshot; nothing if all is well."""
+    sheet = Sheet(snapshot)
+    found = list(_of_house(sheet))
+    for incident in snapshot.incidents:
+        found += [f"#{incident.id} {incident.rule}: {text}" for text in _of_incident(sheet, incident)]
+    return found
+
+
+def _of_house(sheet: Sheet) -> Iterator[str]:
+    snapshot = sheet.snapshot
+    is_open = [one for one in snapshot.incidents if one.closed_ns is None]
+    states = dict(zip(snapshot.universe_names, snapshot.universes["state"].tolist(), strict=True))
+    said = headline(sheet)
+    if "All is well" in said:
+        if any(one.severity >= Severity.WARNING and not one.accepted for one in is_open):
+            yield f"{said!r} beside an open warning"
+        if any(state in (*GONE, UniverseState.FAULTY) for state in states.values()):
+            yield f"{said!r} beside a universe that is {sorted(set(states.values()))}"
+    named = {name for name, numbers in sheet.incidents_of.items() if numbers}
+    for name, state in states.items():
+        if state in (*GONE, UniverseState.FAULTY, UniverseState.RETURNING) and name not in named:
+            yield f"{name} is {UniverseState(state).word}, and no open incident names it"
+    lost = {name for name, state in states.items() if state in GONE}
+    for one in is_open:
+        for line in one.still_working:
+            if universes_in(line) & lost:
+                yield f"#{one.id} still working: {line!r}, and {sorted(universes_in(line) & lost)} is lost"
+    seen: dict[tuple[str, str, str], int] = {}
+    for one in is_open:
+        for key in {(one.rule, name, source) for name in one.universes for source in one.source_keys or ("",)}:
+            if key in seen:
+                yield f"#{one.id} and #{seen[key]} are both {key}"
+            seen[key] = one.id
+
+
+def _of_incident(sheet: Sheet, one: Incident) -> Iterator[str]:
+    if not one.evidence:
+        yield "no evidence"
+    texts = (one.summary, *one.evidence, *one.also_possible, *one.still_working, *one.next_checks)
+    for text in texts:
+        if not text or _BLANK.search(text):
+            yield f"a sentence with a hole: {text!r}"
+    if one.returned_ns is not None:
+        if one.next_checks:
+            yield f"it is back, and still asks for {one.next_checks[0]!r}"
+        if one.returned_ns < one.began_ns:
+            yield "it was back before it began"
+        if one.closed_ns is None and "since" not in one.summary and "times" not in one.summary:
+            yield f"it is back, and says {one.summary!r}"
+    if one.closed_ns is not None and one.closed_ns < one.opened_ns:
+        yield "it closed before it opened"
+    if one.closed_ns is None and one.returned_ns is None:
+        yield from _of_lasting(sheet, one)
+
+
+def _of_lasting(sheet: Sheet, one: Incident) -> Iterator[str]:
+    snapshot = sheet.snapshot
+    rows = [row for row, name in enumerate(snapshot.universe_names) if name in one.universes]
+    mine = np.isin(snapshot.streams["universe_row"], rows)
+    keys = [index for index, key in enumerate(sheet.source_keys) if key in one.source_keys]
+    if re.search(r"(itself|themselves) went silent", one.summary):
+        for index in keys:
+            row = snapshot.sources[index]
+            streams = snapshot.streams["source"] == index
+            ended_ns = int(snapshot.streams["last_frame_ns"][streams & mine].max(initial=0))
+            if f'"{sheet.source_names[index]}"' not in one.summary.split("went silent")[0].rpartition(". ")[2]:
+                continue
+            live = streams & (snapshot.streams["state"] == LIVE)
+            late = snapshot.now_ns - snapshot.streams["last_frame_ns"] > 2 * SECOND
+            if (live & ~late).any() and not (live & ~late & mine).any():
+                yield f"{sheet.source_names[index]} is alive on another universe, and {one.summary!r}"
+            if row.listed_at_ns > ended_ns + 2 * SECOND:
+                yield f"the discovery list of {sheet.source_names[index]} goes on, and {one.summary!r}"
+    if one.rule == "universe-lost" and any("ended within one frame" in line for line in one.evidence[:2]):
+        ended = mine & np.isin(snapshot.streams["source"], keys) & (snapshot.streams["state"] != LIVE)
+        last_ns = snapshot.streams["last_frame_ns"][ended]
+        last_ns = last_ns[last_ns >= one.began_ns - 3 * SECOND]
+        if len(last_ns) and int(last_ns.max() - last_ns.min()) > ONE_FRAME_NS:
+            yield f"within one frame, and over {(last_ns.max() - last_ns.min()) / SECOND:.2f} s"
+    counted = re.search(r"all (\d+) sources stopped together", one.summary)
+    listed = next((line for line in one.evidence if line.startswith("Together silent: ")), "")
+    if counted and listed and " more" not in listed:
+        names = listed.removeprefix("Together silent: ").rstrip(".")
+        if len(re.split(r", | and (?=\")", names)) != int(counted.group(1)):
+            yield f"{counted.group(0)!r}, and {listed!r}"
+    if one.rule == "universe-lost" and one.cause != "stream-terminated":
+        states = snapshot.universes["state"][rows].tolist()
+        if rows and not any(state in GONE for state in states):
+            yield f"{one.summary!r}, and its universes are {[UniverseState(state).word for state in states]}"
