@@ -90,7 +90,8 @@ def test_a_loss_goes_out_at_once_with_its_incident() -> None:
     following.universes["winning_stream"][2] = -1
     heard = changes.take(Sheet(following), said(following))
     rows = next(data for name, data in heard if name == "universes")
-    assert rows["columns"] == list(CHANGING) and [row[0] for row in rows["rows"]] == ["e131/3"]
+    # The incident explains something of e131/2, so that universe names it as well.
+    assert rows["columns"] == list(CHANGING) and [row[0] for row in rows["rows"]] == ["e131/2", "e131/3"]
     listener.hear(heard)
     assert listener.universes["e131/3"]["state"] == "lost" and listener.universes["e131/3"]["incidents"] == [8]
     assert listener.universes["e131/3"] == api.universe(following, 2)
