@@ -17,6 +17,8 @@ from slotwatch.views.sheet import Sheet
 
 SECOND = 1_000_000_000
 ONE_FRAME_NS = 100_000_000
+KEEP_ALIVE_NS = 1_250_000_000
+"""Later than this nobody knows whether a stream at rest still sends (ANSI E1.31-2018 6.6.2: one packet a second)."""
 GONE = (UniverseState.LOST, UniverseState.MISSING)
 LIVE = 0
 _RUN = re.compile(r"(e131|artnet)/(\d+)(?: to (?:e131|artnet)/(\d+))?")
@@ -100,7 +102,7 @@ def _of_lasting(sheet: Sheet, one: Incident) -> Iterator[str]:
             if f'"{sheet.source_names[index]}"' not in one.summary.split("went silent")[0].rpartition(". ")[2]:
                 continue
             live = streams & (snapshot.streams["state"] == LIVE)
-            late = snapshot.now_ns - snapshot.streams["last_frame_ns"] > 2 * SECOND
+            late = snapshot.now_ns - snapshot.streams["last_frame_ns"] > KEEP_ALIVE_NS
             if (live & ~late).any() and not (live & ~late & mine).any():
                 yield f"{sheet.source_names[index]} is alive on another universe, and {one.summary!r}"
             if row.listed_at_ns > ended_ns + 2 * SECOND:
