@@ -13,7 +13,7 @@ import pytest
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.rehearse.catalogue import SCENARIOS
 
-FILES = ("test_catalog.py", "test_every_rule.py", "test_flow_rules.py", "test_parameters.py")
+FILES = ("test_catalog.py", "test_every_rule.py", "test_flow_rules.py", "test_parameters.py", "test_sentences.py")
 
 
 def main(arguments: list[str]) -> int:

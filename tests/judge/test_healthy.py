@@ -139,7 +139,7 @@ def test_patches_that_collide_run_over_or_are_doubled() -> None:
     assert found["doubled"].severity is Severity.NOTE
     assert found["overlap"].fixtures == ("Par 1", "Par 2")
     assert "slot 513" in found["past-end"].summary
-    assert "Par 1 and Par 2 share slots 6 to 6" in found["overlap"].summary
+    assert "Par 1 and Par 2 share slot 6" in found["overlap"].summary
     assert "Par 3 and Par 4 are doubled at slot 101" in found["doubled"].summary
 
 

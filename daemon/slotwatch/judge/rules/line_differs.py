@@ -118,7 +118,8 @@ class LineComparison:
             late_s = late_ns / NANOSECONDS
             return self._say(seen, "late", f"it runs {late_s:.1f} s behind", f"{said}; the line follows late.")
         count = int(off.sum())
-        return self._say(seen, "different", f"{count} of its slots differ", f"{said}; {count} slots differ.")
+        differ = "one slot differs" if count == 1 else f"{count} slots differ"
+        return self._say(seen, "different", differ, f"{said}; {differ}.")
 
     def _late_ns(self, now_ns: int, seen: ComparedLine, line: Levels, slots: int) -> int | None:
         for at, levels in reversed(seen.history):

@@ -80,7 +80,7 @@ def _say_conflict(one: Conflict, fixtures: Sequence[Fixture]) -> str:
         return f"{names} runs to slot {fixtures[0].last_slot}, past 512"
     if one.kind == "doubled":
         return f"{names} are doubled at slot {first}"
-    return f"{names} share slots {first} to {last}"
+    return f"{names} share {wording.list_slots(range(first, last + 1))}"
 
 
 def _say_fixture(fixture: Fixture) -> str:

@@ -45,7 +45,7 @@ def describe_overflow(ctx: RuleContext, key: str, p: TooManySourcesParameters) -
     recent = universes.used & (universes.last_unkept_ns > 0)
     recent &= ctx.now_ns - universes.last_unkept_ns < ns_from_s(p.recent_s)
     count = sum(unkept.values())
-    tables = ", ".join(f"{number} by the bound of {table}" for table, number in sorted(unkept.items()))
+    tables = ", ".join(f"{number} by the bound of {table}" for table, number in sorted(unkept.items()) if number)
     return Finding(
         group="tables",
         since_ns=0,
