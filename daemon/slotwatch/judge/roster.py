@@ -127,6 +127,10 @@ def describe_absent(ctx: RuleContext, key: Absent) -> Finding:
             universes=(universe,),
             source_names=(name,),
             networks=(int(ctx.universes.network[universe]),),
+            evidence=(
+                f'{ctx.universe_name(universe)}: no frame of "{name}" since {ctx.time_of_day(ctx.started_ns)}, '
+                "when this listener started.",
+            ),
         )
     stream = row
     streams = ctx.streams
