@@ -52,5 +52,6 @@ export const PHRASES = {
   "control-held": { one: "control slot held", many: "{n} control slots held", look: "Look at the last cue" },
   "fine-swapped": { one: "fine slots swapped", many: "{n} fine slots swapped", look: "Look at the desk's library" },
   "glare-held": { one: "glare held", many: "{n} hold a glare", look: "Look at the cue" },
+  "lights-left-on": { one: "lights left on", many: "{n} lights left on", look: "Look who works on stage" },
   "torn-pair": { one: "slot pair torn", many: "{n} slot pairs torn", look: "Look who sends the pair" },
 };

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from slotwatch.house.schema import Fixture, House
+from slotwatch.house.schema import Fixture, House, Phase
+from slotwatch.snapshot import Incident, Severity
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.cases import END_S, FROM_S, Play, desk
 from tests.judge.cases_patch import LAMPS, held, jump, look, nod
-from tests.judge.moved import Moved, plays, says
-from tests.judge.stage import house_of
+from tests.judge.moved import Moved, Rules, is_raised, plays, says
+from tests.judge.stage import Desk, Stage, house_of
 from tests.judge.test_lights import BLINDER, LED, MOVER, RELAY, U1, levels_of, rig
+from tests.judge.test_lights_left_on import HOUSE as DARK
 
 
 def strays(own: int, other: int) -> Callable[[], Play]:
@@ -45,7 +47,28 @@ def creeping(step: int) -> Callable[[], Play]:
     return look(lambda t: {2: 100 + step}, lambda t: {2: 100} if t > 3.0 else {})
 
 
+def left_on(parameter: str, value: float, under: dict[int, float], over: dict[int, float], until_s: float) -> Moved:
+    """Lights in the dark, with the shorter times that test_lights_left_on has where they are not moved."""
+
+    def play(rules: Rules, is_over: bool) -> Sequence[Incident]:
+        own = next(rule for rule in rules if rule.name == "lights-left-on")
+        times = {"held_s": 4.0, "warning_s": 10.0}
+        kept = {name: seconds for name, seconds in times.items() if getattr(own.parameters, name) in (600.0, 3600.0)}
+        short = tuple(rule.changed(**kept) if rule is own else rule for rule in rules)
+        lit = levels_of(lambda t: (over if is_over else under) if t >= 1.0 else {})
+        stage = Stage(DARK, Desk("Desk A", (1,), hz=10.0, levels=lit), phase=Phase.DARK, rules=short)
+        return stage.run(until_s + (1.0 if is_over else -1.0)).all
+
+    tells = (
+        (lambda found: any(one.severity > Severity.NOTE for one in found)) if parameter == "warning_s" else is_raised
+    )
+    return Moved("lights-left-on", parameter, value, play, tells)
+
+
 PATCH = [
+    left_on("lit_percent", 20.0, {102: 51}, {102: 52}, 7.0),
+    left_on("held_s", 7.0, {102: 255}, {102: 255}, 8.5),
+    left_on("warning_s", 14.0, {102: 255}, {102: 255}, 15.5),
     fits("fit_slots", 15, strays(0, 14), strays(0, 15)),
     fits("own_fit_ratio", 0.2, strays(4, 15), strays(3, 15), shared=5),
     fits("other_fit_ratio", 0.5, strays(11, 10), strays(10, 10)),

@@ -15,6 +15,7 @@ from tests.judge import (
     cases_patch,
     test_bridge,
     test_flow_rules,
+    test_lights_left_on,
     test_listener_rules,
 )
 from tests.judge.cases import FROM_S, Case
@@ -39,6 +40,12 @@ ELSEWHERE: dict[str, tuple[Callable[..., None], ...]] = {
     "line-port-missing": (
         test_bridge.test_a_port_that_cannot_be_used_is_said_after_three_seconds_and_recovers,
         test_bridge.test_a_port_of_which_nothing_is_known_is_neither_faulty_nor_missing,
+    ),
+    # An hour in the dark.
+    "lights-left-on": (
+        test_lights_left_on.test_a_level_just_under_and_just_over,
+        test_lights_left_on.test_it_is_over_once_the_light_is_out,
+        test_lights_left_on.test_a_dark_house_that_hears_nothing_says_nothing,
     ),
     "patch-conflict": (
         cases_patch.test_patches_that_touch_and_that_overlap,

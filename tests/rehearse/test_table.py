@@ -20,6 +20,7 @@ def test_every_fault_has_a_scenario_or_a_reason() -> None:
 
 WITHOUT_SCENARIO_OF_ITS_OWN = {
     "flapping": "what several short incidents of another rule become",
+    "lights-left-on": "takes ten minutes of the phase dark; tests/judge/test_lights_left_on.py plays shorter times",
     "line-differs": "a rehearsal has no serial port; tests/judge/test_bridge.py plays a tapped line",
     "line-faulty": "a rehearsal has no serial port; tests/judge/test_bridge.py plays a tapped line",
     "line-port-missing": "a rehearsal has no serial port; tests/judge/test_bridge.py plays a tapped line",

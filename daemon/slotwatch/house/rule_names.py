@@ -25,6 +25,7 @@ RULE_NAMES = frozenset(
         "identity-changed",
         "join-failed",
         "level-stuck",
+        "lights-left-on",
         "line-differs",
         "line-faulty",
         "line-port-missing",

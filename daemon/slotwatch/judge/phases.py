@@ -28,6 +28,8 @@ LOUDNESS: dict[RuleClass, dict[Phase, str]] = {
     RuleClass.STORM: _ALWAYS,
     RuleClass.SELF: _ALWAYS,
 }
+FULL_IN_DARK = frozenset({"lights-left-on"})
+"""Holds in the dark alone, so its severity counts there; its own time makes it a note first."""
 
 ORDER = (Phase.DARK, Phase.POST_SHOW, Phase.GET_IN, Phase.REHEARSAL, Phase.PRE_SHOW, Phase.SHOW)
 """From quiet to loud; `pre-show` and `show` are equally loud."""
@@ -42,6 +44,8 @@ def grade(rule: Rule, severity: Severity, phase: Phase) -> Severity:
     loudness = LOUDNESS[rule.rule_class][phase]
     if rule.quiet_in_dark and phase is Phase.DARK:
         loudness = NOTE
+    if rule.name in FULL_IN_DARK and phase is Phase.DARK:
+        loudness = FULL
     if loudness == FULL:
         return severity
     return Severity.NOTE if loudness == NOTE else lowered(severity, 1)
