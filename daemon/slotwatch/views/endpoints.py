@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from slotwatch.views.answers import faults, orders, references, stage, traffic
+from slotwatch.views.answers import faults, orders, references, stage, traffic, usual
 
 Schema = dict[str, Any]
 
@@ -119,6 +119,14 @@ ENDPOINTS: tuple[Endpoint, ...] = (
             _UNTIL,
         ),
         refusals=(400, 404),
+    ),
+    Endpoint(
+        "get",
+        f"{_ONE_UNIVERSE}/usual",
+        "What is usual for a universe, from this house's own shows",
+        usual.UsualAnswer,
+        parameters=(_PROTOCOL, _NUMBER),
+        refusals=(404,),
     ),
     Endpoint("get", "/api/v1/sources", "All sources", list[traffic.SourceAnswer]),
     Endpoint("get", "/api/v1/streams", "Where every stream stands; with an ETag", list[traffic.StreamPositionAnswer]),

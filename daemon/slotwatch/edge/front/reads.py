@@ -20,6 +20,7 @@ from slotwatch.edge.front.front import Front, Packets
 from slotwatch.edge.front.guard import Refused
 from slotwatch.edge.front.history import History
 from slotwatch.edge.front.reporting import gather, span_of
+from slotwatch.edge.front.usual import gather_usual
 from slotwatch.snapshot import Incident
 from slotwatch.views import api, openapi
 from slotwatch.views.incidents import chosen, incident, incident_brief
@@ -104,6 +105,7 @@ class Reads:
             web.get("/api/v1/house/draft", self.draft),
             web.get("/api/v1/events", self.events, allow_head=False),
             web.get("/api/v1/universes/{name:.+}/history", self.minutes),
+            web.get("/api/v1/universes/{name:.+}/usual", self.usual),
             web.get("/api/v1/universes/{name:.+}", self.universe),
             web.get("/api/v1/incidents", self.incidents),
             web.get(r"/api/v1/incidents/{id:[0-9]{1,15}}", self.incident),
@@ -194,6 +196,16 @@ class Reads:
         first, last = since_ns // MINUTE_NS, until_ns // MINUTE_NS
         rows = await self._history.ask(lambda archive: archive.minutes(name, first, last)) or []
         return answer({"universe": name, "columns": COLUMNS, "rows": minute_rows(rows)})
+
+    async def usual(self, request: web.Request) -> web.Response:
+        """What is usual for a universe, from this house's own shows."""
+        sheet, row = self._row(request)
+        name, now_ms = sheet.snapshot.universe_names[row], clock.wall_ns() // MILLISECOND_NS
+        async with self._reporting:
+            found = await self._history.ask(lambda archive: gather_usual(archive, name, now_ms))
+        if found is None:
+            raise Refused(503, self._history.health()["text"] or "No history is kept yet.")
+        return answer(found)
 
     async def incidents(self, request: web.Request) -> web.Response:
         state = request.query.get("state", "open")
