@@ -1,4 +1,4 @@
-"""What the page's process pays to make its answers: the list of universes and the metrics, at 1,024 and 4,096 universes.
+"""What the front process pays for its answers: the list of universes and the metrics, at 1,024 and 4,096 universes.
 
 The ratio of the two sizes is the figure: 4 is linear. The floor is JSON of plain objects of the same size.
 Run alone: `python -m benchmarks.views`.
