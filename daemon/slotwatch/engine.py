@@ -186,7 +186,7 @@ class Engine:
         A part of the judge offers them as methods of these names; what it does not offer stays empty.
         """
         views: dict[str, Any] = {}
-        for name in ("fixtures", "racks", "rig_check", "hours", "receivers", "listeners", "patch"):
+        for name in ("fixtures", "racks", "rig_check", "hours", "receivers", "listeners", "neighbours", "patch"):
             view: Callable[..., Any] | None = getattr(self.judge, name, None)
             if callable(view):
                 views[name] = view(self.model, now_ns)

@@ -176,6 +176,20 @@ class Acknowledgement:
 
 
 @dataclass(frozen=True, slots=True)
+class NeighbourRow:
+    """The device at the other end of one of this listener's leads, as it announces itself by LLDP."""
+
+    network: str
+    switch: str
+    port: str
+    description: str
+    chassis: str
+    management_address: str
+    vlan: int | None
+    last_seen_ns: int
+
+
+@dataclass(frozen=True, slots=True)
 class ListenerRow:
     """Another listener of the house, as it was reached last."""
 
@@ -349,6 +363,7 @@ class Snapshot:
     minutes: tuple[MinuteRow, ...] = ()
     """Rows of the last few finished minutes; a reader keeps what it does not have yet."""
     receivers: tuple[dict[str, Any], ...] = ()
+    neighbours: tuple[NeighbourRow, ...] = ()
     listeners: tuple[ListenerRow, ...] = ()
     """Other listeners of the house, and whether each is reached."""
     fixtures: tuple[dict[str, Any], ...] = ()

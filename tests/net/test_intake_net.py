@@ -242,6 +242,33 @@ print(json.dumps({"said": [(s.watched, s.reason) for s in said], "found": found}
     assert "MembershipSeen(t_ns=5, network=0, host='10.20.0.41', group='239.255.0.9', joined=True" in found
 
 
+def test_the_switchs_announcement_on_the_cable_is_heard() -> None:
+    """An LLDPDU laid out by hand from IEEE 802.1AB-2016 8.5; tests/wire has the same octets as tshark reads them."""
+    answer = inside(
+        PRELUDE
+        + """
+from slotwatch.edge.judging.igmp_in import GroupWatch
+from tests.wire.test_lldp import FULL
+watch = GroupWatch(house)
+watch.read(set(), 1)
+sender = socket.socket(socket.AF_PACKET, socket.SOCK_RAW)
+sender.bind(("sw", 0))
+sender.send(bytes.fromhex("0180c200000e020000000001") + b"\\x88\\xb5" + FULL)
+sender.send(bytes.fromhex("0180c200000e020000000001") + b"\\x88\\xcc" + FULL)
+found = []
+def is_there():
+    found.extend(repr(one) for one in watch.read(set(watch.fds()), 5))
+    return any("PortSeen" in one for one in found)
+until(is_there)
+watch.close()
+print(json.dumps({"found": found}))
+"""
+    )
+    (port,) = [one for one in answer["found"] if "PortSeen" in one]
+    assert "port='14'" in port
+    assert "system_name='FOH'" in port
+
+
 def test_neighbours_of_the_house_are_told_as_the_kernel_has_them() -> None:
     answer = inside(
         PRELUDE

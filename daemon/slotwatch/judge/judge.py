@@ -31,7 +31,7 @@ from slotwatch.judge.phases import PhaseKeeper
 from slotwatch.judge.rule import Rule
 from slotwatch.judge.rules.receiver_silent import ReceiverAnswers, ReceiverSilentParameters
 from slotwatch.judge.shown import Shown
-from slotwatch.snapshot import HouseView, Incident, ListenerRow, MadeException, PhaseMemory, Severity
+from slotwatch.snapshot import HouseView, Incident, ListenerRow, MadeException, NeighbourRow, PhaseMemory, Severity
 from slotwatch.wire.observation import Observation
 
 NANOSECONDS = 1_000_000_000
@@ -292,6 +292,10 @@ class Judge:
             return ()
         numbers = RuleSetup(self.house, self.rules).parameters(ReceiverSilentParameters)
         return ReceiverAnswers(self.house, numbers).rows(self._sight)
+
+    def neighbours(self, model: ModelView, now_ns: int) -> tuple[NeighbourRow, ...]:
+        """Give the ports that this listener hangs on."""
+        return self.listener.ports.rows(now_ns, tuple(network.name for network in self.house.networks))
 
     def listeners(self, model: ModelView, now_ns: int) -> tuple[ListenerRow, ...]:
         """Give the other listeners of the house, and whether each is reached."""

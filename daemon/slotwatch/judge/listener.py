@@ -13,6 +13,7 @@ from typing import Any
 
 from slotwatch.judge import blind_windows
 from slotwatch.judge.elsewhere import Elsewhere
+from slotwatch.judge.ports import Ports
 from slotwatch.wire.observation import (
     ClockStepSeen,
     DropsSeen,
@@ -23,6 +24,7 @@ from slotwatch.wire.observation import (
     MembershipSeen,
     NeighbourSeen,
     Observation,
+    PortSeen,
     QuerierWatchSeen,
     QuerySeen,
     RoutesSeen,
@@ -140,6 +142,7 @@ class Listener:
         self.memberships: deque[MembershipSeen] = deque(maxlen=1024)
         self.routes: RoutesSeen | None = None
         self.elsewhere = Elsewhere()
+        self.ports = Ports()
         self.lines: dict[int, Line] = {}
         self.unread_ns: dict[int, int] = {}
         """Of a network: when packets that may be show data last could not be read. Recordings only."""
@@ -173,6 +176,8 @@ class Listener:
                 self.routes = seen
             case LineSeen():
                 self.lines.setdefault(seen.number, Line(seen)).take(seen)
+            case PortSeen():
+                self.ports.take(seen)
             case ListenerSeen():
                 self.elsewhere.take(seen)
             case UnreadSeen():

@@ -176,6 +176,23 @@ class ListenerSeen:
     """None: nothing new since its last answer."""
 
 
+@dataclass(frozen=True, slots=True)
+class PortSeen:
+    """The device at the other end of a network's lead announced itself (LLDP)."""
+
+    t_ns: int
+    network: int
+    chassis: str
+    port: str
+    """As its switch calls it."""
+    ttl_s: int
+    """How long it holds; 0: the port is being shut down."""
+    port_description: str = ""
+    system_name: str = ""
+    management_address: str = ""
+    vlan: int | None = None
+
+
 Observation = (
     LinkSeen
     | JoinSeen
@@ -190,4 +207,5 @@ Observation = (
     | LineSeen
     | UnreadSeen
     | ListenerSeen
+    | PortSeen
 )

@@ -32,7 +32,7 @@ from slotwatch.views.plain import plain_page
 from slotwatch.views.records import incident_of
 from slotwatch.views.report import STYLE, report_csv, report_html
 from slotwatch.views.rules import rules
-from slotwatch.views.streams import etag, listeners, streams
+from slotwatch.views.streams import etag, listeners, network, streams
 from slotwatch.views.survey import house_file, survey_of
 from slotwatch.wire.universe import parse
 
@@ -82,6 +82,7 @@ class Reads:
             "rig-check": lambda: api.rig_check(self._front.current()),
             "hours": lambda: api.hours(self._front.current()),
             "rules": rules,
+            "network": lambda: network(self._front.current()),
             "listeners": lambda: listeners(self._front.current()),
         }
 

@@ -1,7 +1,9 @@
-"""Hearing IGMP and MLD: who asks for memberships, and who reports them. Listens only, joins nothing.
+"""Hearing IGMP, MLD and LLDP: who asks for memberships, who reports them, and which port this is.
 
-A packet socket on each interface, with a filter in the kernel that lets only IGMP, and IPv6 with hop-by-hop options,
-through. It needs CAP_NET_RAW; without it every network is told as "not watched", and nothing else changes. The
+Listens only, joins nothing, sends nothing.
+
+A packet socket on each interface, with a filter in the kernel that lets only LLDP, IGMP, and IPv6 with hop-by-hop
+options through. It needs CAP_NET_RAW; without it every network is told as "not watched", and nothing else changes. The
 groups of reports are let through the interface's own filter by their hardware address, which tells the network
 nothing.
 """
@@ -17,8 +19,8 @@ import struct
 
 from slotwatch.edge.shared.interfaces import InterfaceWatch
 from slotwatch.house.schema import House
-from slotwatch.wire import igmp
-from slotwatch.wire.observation import MembershipSeen, QuerierWatchSeen, QuerySeen
+from slotwatch.wire import igmp, lldp
+from slotwatch.wire.observation import MembershipSeen, PortSeen, QuerierWatchSeen, QuerySeen
 
 ETH_P_IP, ETH_P_IPV6, ETH_P_ALL = 0x0800, 0x86DD, 0x0003
 SO_ATTACH_FILTER = 26
@@ -33,6 +35,7 @@ MEND = "for the unit: AmbientCapabilities=CAP_NET_RAW; by hand: sudo setcap cap_
 
 _FILTER = (
     (0x28, 0, 0, 0xFFFFF000),  # protocol of the frame (SKF_AD_OFF + SKF_AD_PROTOCOL)
+    (0x15, 6, 0, lldp.ETHERTYPE),
     (0x15, 0, 2, ETH_P_IP),
     (0x30, 0, 0, 9),  # IPv4 protocol
     (0x15, 3, 4, 2),  # IGMP
@@ -43,7 +46,7 @@ _FILTER = (
     (0x06, 0, 0, 0),
 )
 
-Seen = QuerySeen | MembershipSeen | QuerierWatchSeen
+Seen = QuerySeen | MembershipSeen | QuerierWatchSeen | PortSeen
 
 
 class GroupWatch:
@@ -111,7 +114,7 @@ def _listening(index: int, name: str) -> socket.socket:
     sock = socket.socket(socket.AF_PACKET, socket.SOCK_DGRAM | socket.SOCK_NONBLOCK, 0)
     try:
         _attach(sock)
-        for address in REPORT_GROUPS:
+        for address in (*REPORT_GROUPS, lldp.NEAREST_BRIDGE):
             request = struct.pack("=iHH8s", index, PACKET_MR_MULTICAST, 6, bytes.fromhex(address))
             with contextlib.suppress(OSError):  # an interface without such a filter lets all through
                 sock.setsockopt(SOL_PACKET, PACKET_ADD_MEMBERSHIP, request)
@@ -142,6 +145,18 @@ def _heard(sock: socket.socket, network: int, now_ns: int) -> list[Seen]:
             packet, address = sock.recvfrom(PACKET_BYTES)
         except OSError:
             break  # nothing more, or the interface went down: netlink tells
-        if address[2] != PACKET_OUTGOING:
+        if address[2] == PACKET_OUTGOING:
+            continue
+        if address[1] == lldp.ETHERTYPE:
+            found += _announced(packet, network, now_ns)
+        else:
             found += igmp.observations(packet, now_ns, network)
     return found
+
+
+def _announced(packet: bytes, network: int, now_ns: int) -> list[Seen]:
+    said = lldp.read_lldp(packet)
+    if said is None:
+        return []
+    about = said.port_description, said.system_name, said.management_address, said.vlan
+    return [PortSeen(now_ns, network, said.chassis, said.port, said.ttl_s, *about)]

@@ -47,7 +47,10 @@ def describe_link(ctx: RuleContext, network: int) -> Finding:
         universes=tuple(rows.tolist()),
         networks=(network,),
         facts=LinkDownFacts(ctx.network_name(network), seen.interface, fault),
-        evidence=(f"The interface {seen.interface} {fault} since {ctx.time_of_day(link.since_ns)}.",),
+        evidence=(
+            f"The interface {seen.interface} {fault} since {ctx.time_of_day(link.since_ns)}.",
+            *ctx.listener.ports.sentences(network),
+        ),
         cause="carrier" if not seen.up else "address" if seen.present else "interface",
     )
 

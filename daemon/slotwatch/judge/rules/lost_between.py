@@ -66,6 +66,7 @@ def describe_lost_between(ctx: RuleContext, key: Key, p: LostBetweenParameters) 
         facts=LostBetweenFacts(places_of(declared.own_name, name), heard, lost),
         evidence=(
             f"{heard}: goes on, so its sender sends. {lost}: newest frame at {ctx.time_of_day(since_ns)}.",
+            *(ctx.listener.ports.sentences(int(ctx.universes.network[row])) if here else ()),
             f"The page of {name}: {declared.url}",
         ),
         lower=int(own is None or not own.expected),

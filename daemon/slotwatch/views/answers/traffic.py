@@ -92,6 +92,25 @@ class StreamPositionAnswer(TypedDict):
     judged: Annotated[bool, Meta(description="Whether a silence would say something: nothing was missed here lately.")]
 
 
+class NeighbourAnswer(TypedDict):
+    """The device at the other end of one of this listener's leads, as it announces itself by LLDP."""
+
+    network: str
+    switch: str
+    port: str
+    description: str
+    chassis: str
+    management_address: str | None
+    vlan: int | None
+    last_seen_at: Moment | None
+
+
+class NetworkAnswer(TypedDict):
+    """Where this listener hangs in the network."""
+
+    neighbours: list[NeighbourAnswer]
+
+
 class OtherListenerAnswer(TypedDict):
     """Another listener of the house."""
 

@@ -1,0 +1,61 @@
+"""On which port of which switch this listener hangs, as the switch itself says by LLDP."""
+
+from __future__ import annotations
+
+from slotwatch.snapshot import NeighbourRow
+from slotwatch.wire.observation import PortSeen
+
+NANOSECONDS = 1_000_000_000
+MOST_PER_NETWORK = 8
+"""One is meant. A hub, or a switch that passes LLDP on, shows several."""
+
+
+class Ports:
+    """The newest announcement of each device at the other end of each network's lead."""
+
+    def __init__(self) -> None:
+        self._seen: dict[int, dict[tuple[str, str], PortSeen]] = {}
+
+    def take(self, seen: PortSeen) -> None:
+        known = self._seen.setdefault(seen.network, {})
+        key = seen.chassis, seen.port
+        known.pop(key, None)
+        if seen.ttl_s == 0:
+            return  # the port is being shut down, or the device ends
+        while len(known) >= MOST_PER_NETWORK:
+            known.pop(next(iter(known)))
+        known[key] = seen
+
+    def now(self, network: int, now_ns: int) -> list[PortSeen]:
+        """Give who announces itself there now, the newest last."""
+        return [one for one in self._seen.get(network, {}).values() if now_ns - one.t_ns <= one.ttl_s * NANOSECONDS]
+
+    def sentences(self, network: int) -> tuple[str, ...]:
+        """Say where a network's lead goes, by the last announcement; nothing where none came."""
+        last = next(reversed(self._seen.get(network, {}).values()), None)
+        if last is None:
+            return ()
+        description = f" ({last.port_description})" if last.port_description not in ("", last.port) else ""
+        return (f"By LLDP this listener is on port {last.port}{description} of switch {switch_of(last)}.",)
+
+    def rows(self, now_ns: int, network_names: tuple[str, ...]) -> tuple[NeighbourRow, ...]:
+        """Give all that announce themselves now."""
+        return tuple(
+            NeighbourRow(
+                network_names[network] if network < len(network_names) else str(network),
+                switch_of(one),
+                one.port,
+                one.port_description,
+                one.chassis,
+                one.management_address,
+                one.vlan,
+                one.t_ns,
+            )
+            for network in sorted(self._seen)
+            for one in self.now(network, now_ns)
+        )
+
+
+def switch_of(seen: PortSeen) -> str:
+    """Name a switch as it names itself, else by its chassis."""
+    return seen.system_name or seen.chassis
