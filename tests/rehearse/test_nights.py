@@ -7,8 +7,8 @@ import pytest
 from slotwatch.rehearse.nights import any_night
 from tests.rehearse.nights import score
 
-SEEDS = range(1, 9)
-"""A few of those that `python -m tests.rehearse.nights` plays."""
+SEEDS = (1, 2, 3, 4, 5, 13)
+"""A few of those that `python -m tests.rehearse.nights` plays; in 13 a doubled source hid another one's losses."""
 
 
 @pytest.mark.parametrize("seed", SEEDS)

@@ -50,6 +50,21 @@ def test_the_loudest_open_incident_is_the_headline() -> None:
     assert headline(Sheet(snapshot(incidents=known))) == "No alarm, but not all is well: 1 lost of 3 universes."
 
 
+def test_incidents_stand_in_the_order_of_the_headline() -> None:
+    """The worst first, of equals the newest; one without a cause has no empty place for it."""
+    some = (
+        incident(1, severity=Severity.WARNING, summary="Slow.", cause=""),
+        incident(2, summary="Lost first.", opened_ns=1_000),
+        incident(3, summary="Lost second.", opened_ns=2_000),
+    )
+    sheet = Sheet(snapshot(incidents=some))
+    page = plain_page(sheet)
+    assert headline(sheet).startswith("Lost second.")
+    listed = page[page.index("<h2>Open incidents") :]
+    assert listed.index("Lost second.") < listed.index("Lost first.") < listed.index("Slow.")
+    assert "cause ," not in page
+
+
 class Shape(HTMLParser):
     def __init__(self) -> None:
         super().__init__()

@@ -121,7 +121,11 @@ def _terminated(scene: Scene) -> Verdict:
     )
     if every:
         verdict.evidence.append(f"All of {names} ended this way.")
-    verdict.next_checks = ["Ask the operator whether the stop was meant."]
+    # Two of its own, so that the rule's general ones do not doubt what the source itself said.
+    verdict.next_checks = [
+        "Ask the operator whether the stop was meant.",
+        "Look at the stage: do the racks and fixtures hold their last look, or fade?",
+    ]
     return verdict
 
 
@@ -225,10 +229,11 @@ def _network_lost(scene: Scene) -> Verdict:
     names = ctx.say_sources(scene.sources)
     networks = wording.list_names(ctx.network_name(network) for network in scene.networks)
     heard = _network_signs(scene)
+    every = "both" if len(names) == 2 else f"all {len(names)}"
     return Verdict(
         "network-lost",
         Confidence.MEDIUM,
-        f"Nothing reaches this port: all {len(names)} sources stopped together. The stage itself may be fine.",
+        f"Nothing reaches this port: {every} sources stopped together. The stage itself may be fine.",
         [
             f"Together silent: {wording.list_names(names)}.",
             f"This computer's own interface on {networks} is up.",

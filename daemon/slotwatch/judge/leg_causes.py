@@ -273,7 +273,7 @@ def say_other_leg(scene: Scene, source: int, lost: NDArray[np.intp], verdict: Ve
         f'"{ctx.source_name(source)}" still sends it on {elsewhere}: it no longer reaches this port on '
         f"{say_networks(ctx, scene.networks)} (membership, group table, or this one output of the source)."
     )
-    verdict.evidence.append(f"The same universes of {ctx.say_source(source)} go on on {elsewhere}.")
+    verdict.evidence.append(f"The same universes of {ctx.say_source(source)} still reach this port on {elsewhere}.")
     return True
 
 

@@ -47,7 +47,10 @@ def list_universes(names: Sequence[str], labels: Sequence[str] = ()) -> str:
         return "Universes " + list_names(f"{of[name]} ({name})" if of.get(name) else name for name in _in_order(plain))
     if len({name.partition("@")[0] for name in names}) == 1:
         label = labels[0] if labels else ""
-        return f'Universe {runs[0]} ("{label}")' if label else f"Universe {runs[0]}"
+        return f"Universe {label} ({runs[0]})" if label else f"Universe {runs[0]}"
+    if len(plain) == 2:
+        # "1 to 2" is read as more than two.
+        return "Universes " + list_names(_in_order(plain))
     if len(runs) <= MOST_RUNS:
         return "Universes " + list_names(runs)
     # Three and a count are read at a glance; the whole list stands in the incident's universes.

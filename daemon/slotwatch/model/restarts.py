@@ -23,7 +23,7 @@ FASTEST_NS = 22_675_737
 """Period of full DMX512 packets at their highest rate, 44.1 Hz (ANSI E1.11), for a stream whose rate is not known."""
 RATE_KNOWN_NS = 200_000_000
 """A longer median interval is that of keep-alive, not of moving levels."""
-MORE, FEWER, SPARE = 1.25, 0.7, 3
+MORE, FEWER, SPARE = 1.15, 0.85, 3
 """Share of the frames that fit at the known rate, and a few frames, that a loss may be off by (our choice)."""
 Rows = NDArray[np.intp]
 Times = NDArray[np.int64]

@@ -216,7 +216,8 @@ def _main_loses_frames(plan: _Plan, at_s: float) -> None:
             at_s,
             # Cues at rest send a frame a second: the next movement may be 15 s away.
             at_s + WINDOW_DUE_S + 16.0,
-            ("uneven-refresh", "slow-refresh"),
+            # At rest a universe sends a frame a second: three that are lost in a row are a loss.
+            ("uneven-refresh", "slow-refresh", "universe-lost", "source-absent"),
         )
     )
 

@@ -91,7 +91,9 @@ def _title(sheet: Sheet) -> str:
 
 
 def _incidents(sheet: Sheet) -> str:
-    is_open = [incident(one) for one in sheet.snapshot.incidents if one.closed_ns is None]
+    # In the order of the headline, which names the first of them.
+    ordered = sorted(sheet.snapshot.incidents, key=urgency, reverse=True)
+    is_open = [incident(one) for one in ordered if one.closed_ns is None]
     if not is_open:
         return "<h2>No open incident</h2>\n"
     parts = [f"<h2>Open incidents: {len(is_open)}</h2>\n"]
@@ -99,8 +101,9 @@ def _incidents(sheet: Sheet) -> str:
         seen = one["acknowledged"]
         parts.append(
             f"<section>\n<h3>{escape(one['severity'].capitalize())}: {escape(one['summary'])}</h3>\n"
-            f"<p>Began {escape(one['began_at'] or '')}; rule {escape(one['rule'])}; cause {escape(one['cause'])}, "
-            f"confidence {escape(one['confidence'])}."
+            f"<p>Began {escape(one['began_at'] or '')}; rule {escape(one['rule'])}; "
+            + (f"cause {escape(one['cause'])}, " if one["cause"] else "")
+            + f"confidence {escape(one['confidence'])}."
             + (f" Taken on by {escape(seen['by'])}." if seen else "")
             + "</p>\n"
             + _list("Evidence", one["evidence"])

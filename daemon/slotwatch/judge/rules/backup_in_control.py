@@ -54,7 +54,7 @@ def describe_backup_in_control(ctx: RuleContext, row: int) -> Finding:
         main = ctx.say_source(ctx.source_of(mains[0]))
         said = f"{main} still sends, at priority {int(streams.priority[mains[0]])}: it has no effect."
     else:
-        said = "No main source sends this universe."
+        said = "No main source sends there."
     return Finding(
         group=f"source:{ctx.source_name(source)}",
         since_ns=0 if mains else _alone_since_ns(ctx, row, winner),

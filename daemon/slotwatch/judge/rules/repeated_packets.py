@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from slotwatch.durations import ms_from_ns, ns_from_s
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.explain import NETWORK, Effect, Explains, Reach
+from slotwatch.judge.explain import NETWORK, SOURCE, Effect, Explains, Reach
 from slotwatch.judge.fault_onset import counted_in
 from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
+from slotwatch.judge.shared_path import SHARED_PATH
 from slotwatch.model.strides import COPY_NS
 from slotwatch.model.windows import COPIES, FRAMES, OTHERS
 from slotwatch.snapshot import Severity
@@ -88,6 +89,9 @@ def bind(setup: RuleSetup, p: RepeatedPacketsParameters) -> tuple[RuleBinding, .
     )
 
 
+_MADE = frozenset({Effect.STREAM_TROUBLE})
+_MADE_BY_NAME = frozenset({"fast-refresh", "sequence-unusable"})
+
 RULE = Rule(
     name="repeated-packets",
     rule_class=RuleClass.STORM,
@@ -99,9 +103,10 @@ RULE = Rule(
     facts=RepeatedPacketsFacts,
     explains=Explains(
         60,
-        Reach(
-            NETWORK, effects=frozenset({Effect.STREAM_TROUBLE}), rules=frozenset({"fast-refresh", "sequence-unusable"})
-        ),
+        # A loop fills the whole network. One source that comes twice, as a mirror shows it, takes nothing from others.
+        Reach(NETWORK, effects=_MADE, rules=_MADE_BY_NAME, causes=frozenset({"loop", SHARED_PATH})),
+        Reach(SOURCE, effects=_MADE, rules=_MADE_BY_NAME),
+        begins_at_a_moment=True,
     ),
     shares_a_path=True,
     measured=(Threshold("copy_ms", ms_from_ns(COPY_NS), "longest time between a packet and its copy"),),

@@ -29,7 +29,7 @@ def describe_absent_main(ctx: RuleContext, key: Absent) -> Finding:
     keepers = [
         ctx.say_source(ctx.source_of(row)) for row in ctx.streams_of(finding.universes[0]).tolist() if ctx.live[row]
     ]
-    finding.facts = SourceAbsentFacts(f"{keepers[0]} keeps it alive" if keepers else "another source keeps it alive")
+    finding.facts = SourceAbsentFacts(f"{keepers[0]} carries on" if keepers else "another source carries on")
     return finding
 
 
