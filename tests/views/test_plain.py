@@ -54,8 +54,8 @@ def test_incidents_stand_in_the_order_of_the_headline() -> None:
     """The worst first, of equals the newest; one without a cause has no empty place for it."""
     some = (
         incident(1, severity=Severity.WARNING, summary="Slow.", cause=""),
-        incident(2, summary="Lost first.", opened_ns=1_000),
-        incident(3, summary="Lost second.", opened_ns=2_000),
+        incident(2, summary="Lost first.", began_ns=1_000),
+        incident(3, summary="Lost second.", began_ns=2_000),
     )
     sheet = Sheet(snapshot(incidents=some))
     page = plain_page(sheet)
