@@ -37,7 +37,7 @@ LATER_S = 2.0
 """Whole seconds, since some rules are looked at once a second."""
 TIMED = {state.rule.name for state in all_states(EVERYTHING, RULES) if state.binding.timed}
 """Rules that say themselves since when they hold: their on-delay runs together with their own time, not after it."""
-TAKES_OVER = {"networks-swapped"}
+TAKES_OVER = {"networks-swapped", "preview-only"}
 """Rules whose incident is one that was opened as another's before: its time says nothing of their delay."""
 DELAYS = {one.name for one in fields(RuleParameters)}
 FIRST_CASES = list({case.rule: case for case in reversed(CASES)}.values())
