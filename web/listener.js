@@ -111,7 +111,7 @@ function unused(health) {
 
 /** What deserves better words than its own keys. */
 const SPOKEN = {
-  links: (link) => [link.up ? "up" : "down", (link.addresses || []).join(" and "), link.speed_mbps ? `${link.speed_mbps} Mbit/s` : ""].filter(Boolean).join(", "),
+  links: (link) => [link.up ? "up" : "down", (link.addresses || []).join(" and "), link.speed_mbps ? `${link.speed_mbps} Mbit/s` : "", link.switch_port].filter(Boolean).join(", "),
   queriers: (querier) => {
     if (!querier.watched) return `not watched${querier.reason ? `: ${querier.reason}` : ""}`;
     return querier.address ? `${querier.address}${Number.isFinite(querier.silent_s) ? `, heard ${span(querier.silent_s)} ago` : ""}` : "none heard";

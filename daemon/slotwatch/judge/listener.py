@@ -231,6 +231,7 @@ class Listener:
                     "up": link.up,
                     "addresses": list(link.seen.addresses),
                     "speed_mbps": link.seen.speed_mbps,
+                    "switch_port": self.ports.where(network, now_ns),
                 }
                 for network, link in self.links.items()
             },

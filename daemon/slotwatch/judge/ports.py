@@ -30,6 +30,10 @@ class Ports:
         """Give who announces itself there now, the newest last."""
         return [one for one in self._seen.get(network, {}).values() if now_ns - one.t_ns <= one.ttl_s * NANOSECONDS]
 
+    def where(self, network: int, now_ns: int) -> str:
+        """Say which port a network's lead is in now, in few words; nothing where none announces itself."""
+        return " and ".join(f"port {one.port} of switch {switch_of(one)}" for one in self.now(network, now_ns))
+
     def sentences(self, network: int) -> tuple[str, ...]:
         """Say where a network's lead goes, by the last announcement; nothing where none came."""
         last = next(reversed(self._seen.get(network, {}).values()), None)
