@@ -23,6 +23,7 @@ const VIEWS = [
   [/^\/hours$/, "/racks", () => import("./hours.js")],
   [/^\/racks$/, "/racks", () => import("./racks.js")],
   [/^\/routes$/, "/routes", () => import("./routes.js")],
+  [/^\/references$/, "/readiness", () => import("./references.js")],
   [/^\/readiness$/, "/readiness", () => import("./readiness.js")],
   [/^\/reports$/, "/reports", () => import("./reports.js")],
   [/^\/listener$/, "/listener", () => import("./listener.js")],

@@ -30,6 +30,7 @@ export default {
       h("p", { key: "scope", class: "quiet" }, "Data only; no safety or emergency-lighting check."),
       awaiting(entry, "Readiness"),
       h("p", { key: "stamp", class: "stamp" }, `${feed.house.name || "This house"}, ${dayTime(page.nowMs)}. Judged as if in show; the phase is ${feed.house.phase || "not known"}.`),
+      h("p", { key: "references", class: "no-print" }, h("a", { href: "/references" }, "Reference levels")),
       h("p", { key: "print", class: "no-print" }, h("button", { type: "button", class: "big", onclick: () => window.print() }, "Print for the half-hour call")),
       reasons.length ? part("Reasons", h("ol", { class: "steps" }, reasons.map((reason, i) => h("li", { key: i }, reason.text || ruleWords(reason.rule),
         (reason.universes || []).length ? h("span", { class: "quiet block" }, `${ruleWords(reason.rule)}: ${ranges(reason.universes, 12)}`) : null)))) : null,

@@ -310,6 +310,16 @@ def base(now_ms: float) -> Situation:
             },
             "racks": {"racks": racks()},
             "hours": hours(),
+            "comparison": {
+                "name": "act 1 opening", "text": "1 fixture differs from act 1 opening: 301 (front wash) is at 0 %, was 60 %.", "differ": 1,
+                "groups": [{"position": "Bridge 1", "rack": "", "differences": [
+                    {"fixture": "301", "label": "front wash", "position": "Bridge 1", "rack": "", "universe": "e131/1", "address": 1, "by_percent": 60.0,
+                     "roles": [{"role": "intensity", "was_percent": 60.0, "now_percent": 0.0}]}]}],
+                "not_compared": [{"fixture": "40", "reason": "not-patched", "text": "40: not patched now."}],
+            },
+            "references": [
+                {"name": "act 1 opening", "at": iso(now_ms - 8.6e7), "by": "Ann", "fixtures": 35, "universes": 9, "moving": 4, "left_out": [], "automatic": False, "bytes": 5120},
+            ],
             "routes": {"routes": [
                 {"route": "tower", "from": "e131/12", "to": "serial:/dev/ttyUSB0", "state": "running", "frames": 120345,
                  "latency_ms": {"p50": 0.4, "p99": 2.1}, "held": False, "input_discarded_packets": 234,

@@ -38,6 +38,7 @@ PAGES = (
     "/fixtures-asked",
     "/routes",
     "/readiness",
+    "/references",
     "/reports",
     "/listener",
 )
@@ -180,13 +181,15 @@ class StandIn:
         if head == "incidents":
             state = request.query.get("state", "open")
             return web.json_response({"incidents": [one for one in here.incidents if state in ("all", one["state"])]})
+        if head == "references" and tail:
+            return web.json_response(here.answers["comparison"])
         if head == "sources":
             return web.json_response({"sources": here.sources})
         if head == "rules":
             return web.json_response(rules())
         if head in here.answers:
             return web.json_response(here.answers[head])
-        blank = {"marks": [], "racks": {"racks": []}, "hours": [], "routes": {"routes": []}, "fixtures": {"fixtures": []}, "receivers": {"receivers": []},
+        blank = {"marks": [], "references": [], "racks": {"racks": []}, "hours": [], "routes": {"routes": []}, "fixtures": {"fixtures": []}, "receivers": {"receivers": []},
                  "patch": {"conflicts": [], "universes": []}, "rig-check": {"running": False, "done": [], "left": [], "flagged": []},
                  "readiness": {"ready": True, "reasons": [], "accepted": [], "not_visible": []}, "report": night_report(now_ms(), here.incidents)}  # fmt: skip
         return web.json_response(blank[head]) if head in blank else _missing(path)
@@ -203,6 +206,8 @@ class StandIn:
         if path == "house/phase":
             self.situation.house["phase"] = body["phase"]
             self.send("house", self.situation.house | {"at": self.at()})
+        if path == "references":
+            return web.json_response({"name": body["name"], "fixtures": 35, "stored": True}, status=201)
         if path == "rig-check":
             left = [{"position": "Bridge 1", "fixtures": ["301", "302"]}]
             self.situation.answers["rig-check"] = {

@@ -172,3 +172,19 @@ def test_the_token_is_asked_for_in_between_and_the_order_goes_through(open_page:
     page.click("text=Use it")
     page.wait_for_selector("text=Hours of circuit C103 begin anew.")
     assert page.locator("dialog").is_hidden()
+
+
+def test_the_levels_of_now_are_kept_and_compared_with_one_press_each(open_page: Open) -> None:
+    opened = open_page("well")
+    page = opened.go("/references")
+    page.fill("input[name=name]", "act 2")
+    page.get_by_role("button", name="Keep these levels").click()
+    page.wait_for_selector("text=act 2: the levels of 35 fixtures are kept.")
+    assert [(method, path, body["name"]) for method, path, body in opened.listener.changes] == [
+        ("POST", "references", "act 2")
+    ]
+    page.get_by_role("button", name="Compare now with act 1 opening").click()
+    page.wait_for_selector("text=intensity 0 %, was 60 %")
+    assert "1 fixture differs from act 1 opening" in page.locator("main h1").inner_text()
+    page.wait_for_selector("text=Not compared: 40: not patched now.")
+    assert "never sent" in page.locator("main").inner_text()

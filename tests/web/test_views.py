@@ -25,6 +25,7 @@ SAYS = {
     "/fixtures-asked": "5 of 6 fixtures are not as patched.",
     "/routes": "1 route, each as declared.",
     "/readiness": "Not ready.",
+    "/references": "1 reference kept.",
     "/reports": "3 incidents in the last 12 hours.",
     "/listener": "This listener is in order, as far as it can tell.",
     "/universe/e131/3": "e131/3, Bridge 1, is lost: no frame for",

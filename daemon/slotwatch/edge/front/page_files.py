@@ -29,6 +29,7 @@ PAGES = (
     "/fixtures-asked",
     "/routes",
     "/readiness",
+    "/references",
     "/reports",
     "/listener",
 )

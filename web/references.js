@@ -1,0 +1,70 @@
+// Reference levels: what the levels were at a moment, kept under a name, and what differs from them now.
+import { h } from "./tree.js";
+import { items } from "./feed.js";
+import { storedName } from "./acknowledge.js";
+import { awaiting, part, table, top } from "./parts.js";
+import { plural } from "./words.js";
+
+const MOST = 200;
+
+export default { title: () => "Reference levels", draw };
+
+function draw(page) {
+  const entry = page.use("/api/v1/references", 10);
+  if (entry.value === undefined) return [top("Reference levels."), awaiting(entry, "Reference levels"), back()];
+  const rows = items(entry.value, "references");
+  const chosen = rows.find((row) => row.name === page.local.chosen);
+  const compared = chosen ? page.use(`/api/v1/references/${encodeURIComponent(chosen.name)}/compare`, 2) : null;
+  const said = compared && compared.value;
+  return [
+    top(said ? said.text : rows.length ? `${plural(rows.length, "reference")} kept.` : "No reference levels are kept yet.",
+      said ? "" : "Keep the levels of now under a name, and see later what differs.", said && said.differ ? "warning" : "plain"),
+    awaiting(entry, "Reference levels"),
+    compared ? awaiting(compared, "The comparison") : null,
+    h("p", { class: "quiet", key: "caution" }, "Levels are only shown, never sent. Caution: setting them by hand can move fixtures and turn on bright ones. Look that nobody is near, and bring them up slowly."),
+    page.local.done ? h("p", { role: "status", key: "done" }, page.local.done) : null,
+    page.local.wrong ? h("p", { class: "error", role: "alert", key: "wrong" }, page.local.wrong) : null,
+    said ? differences(said) : null,
+    part("Kept", table("References by name", [{ name: "Name" }, { name: "Kept at" }, { name: "By" }, { name: "Fixtures", number: true }, { name: "Compare" }],
+      rows.map((row) => h("tr", { key: row.name },
+        h("th", { scope: "row" }, row.name), h("td", {}, String(row.at).replace("T", " ").slice(0, 16), " UTC"), h("td", {}, row.by || (row.automatic ? "by itself, at curtain up" : "–")),
+        h("td", { class: "number" }, row.fixtures),
+        h("td", {}, h("button", { type: "button", "aria-label": `Compare now with ${row.name}`, onclick: () => { page.local.chosen = row.name; page.redraw(); } }, row === chosen ? "Being compared" : "Compare now")))))),
+    part("Keep the levels of now", form(page)),
+    back(),
+  ];
+}
+
+function differences(said) {
+  const rows = items(said, "groups").flatMap((group) => group.differences);
+  return part("What differs",
+    rows.length ? table("Differences by fixture", [{ name: "Fixture" }, { name: "Place" }, { name: "Where it is patched" }, { name: "Level" }],
+      rows.slice(0, MOST).map((row) => h("tr", { key: `${row.universe} ${row.address} ${row.fixture}` },
+        h("th", { scope: "row" }, row.label && row.label !== row.fixture ? `${row.label} (${row.fixture})` : row.fixture),
+        h("td", {}, [row.position, row.rack].filter(Boolean).join(", ") || "–"), h("td", {}, `${row.universe} slot ${row.address}`),
+        h("td", {}, row.roles.slice(0, 6).map((role) => `${role.role} ${role.now_percent} %, was ${role.was_percent} %`).join("; "), row.roles.length > 6 ? " …" : "")))) : h("p", { key: "none" }, "Nothing."),
+    rows.length > MOST ? h("p", { class: "quiet", key: "more" }, `${rows.length - MOST} more.`) : null,
+    said.not_compared.length ? h("ul", { key: "not" }, said.not_compared.slice(0, MOST).map((one, i) => h("li", { key: i }, `Not compared: ${one.text}`))) : null);
+}
+
+function form(page) {
+  const submit = async (event) => {
+    event.preventDefault();
+    const form = new FormData(event.target);
+    page.local.done = page.local.wrong = "";
+    try {
+      const kept = await page.change("/api/v1/references", { method: "POST", body: { name: String(form.get("name") || "").trim(), by: String(form.get("by") || "").trim() } });
+      page.local.done = `${kept.name}: the levels of ${plural(kept.fixtures, "fixture")} are kept${kept.stored ? "" : ", but not on the disk yet"}.`;
+    } catch (error) {
+      page.local.wrong = error.message;
+    }
+    page.redraw();
+  };
+  return h("form", { onsubmit: submit, key: "keep" },
+    h("label", {}, h("span", {}, "Name"), h("input", { name: "name", required: true, maxlength: 80, autocomplete: "off" })),
+    h("label", {}, h("span", {}, "Your name"), h("input", { name: "by", maxlength: 60, autocomplete: "name", init: { value: storedName() } })),
+    h("button", { type: "submit" }, "Keep these levels"),
+    h("p", { class: "quiet" }, "It takes 2.5 seconds: what moves meanwhile is marked and not compared."));
+}
+
+function back() { return h("p", { key: "back" }, h("a", { href: "/readiness" }, "Readiness")); }
