@@ -195,8 +195,8 @@ def _main_dead(plan: _Plan, at_s: float) -> None:
 
 
 def _main_reboots(plan: _Plan, at_s: float) -> None:
-    """Silent for less than the loss timeout, and back with other sequence numbers: nothing may be said."""
-    back_s = at_s + plan.chance.between(0.8, 2.2)
+    """Back with other sequence numbers in less than the loss timeout, with a keep-alive of 0.9 s before: say nothing."""
+    back_s = at_s + plan.chance.between(0.6, 1.5)
     first = plan.chance.below(256)
     plan.parts["main"] = lambda: mixed(
         plan.send(plan.desk(stop_s=at_s)), plan.send(plan.desk(start_s=back_s, first_sequence=first))
