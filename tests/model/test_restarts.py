@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import pytest
 
@@ -44,3 +45,20 @@ def test_one_impossible_jump_clears_all_streams_of_its_source() -> None:
 
 def test_a_source_that_pauses_lost_nothing() -> None:
     assert lost([1, 1]) == [0, 0]
+
+
+@pytest.mark.parametrize(("other", "counted"), [(72, [0, 0]), (80, [79, 79])])
+def test_two_networks_that_miss_the_very_same_frames_lost_nothing_unless_they_lost_all(
+    other: int, counted: list[int]
+) -> None:
+    """One way loses 71 of 79 frames by chance; two ways do not lose the same 71."""
+    bench = Bench()
+    sent = []
+    for network in (0, 1):
+        back_ns = START + 799 * EVERY + 2000 * MS
+        legs = frames(800) + frames(200, start_ns=back_ns, first_sequence=799 + other)
+        sent += [replace(one, network=network, src=f"10.{network}.0.1") for one in legs]
+    bench.feed(sorted(sent, key=lambda one: one.t_ns))
+    bench.model.advance(START + 30_000 * MS)
+    streams = bench.model.streams
+    assert [int(streams.lost_frames[row]) for row in streams.rows().tolist()] == counted

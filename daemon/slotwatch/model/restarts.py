@@ -25,6 +25,8 @@ RATE_KNOWN_NS = 200_000_000
 """A longer median interval is that of keep-alive, not of moving levels."""
 MORE, FEWER, SPARE = 1.15, 0.85, 3
 """Share of the frames that fit at the known rate, and a few frames, that a loss may be off by (our choice)."""
+FEWER_ON_BOTH = 0.95
+"""The same where two networks miss the very same frames: two ways do not lose alike, unless they lose all."""
 Rows = NDArray[np.intp]
 Times = NDArray[np.int64]
 
@@ -72,8 +74,26 @@ class Restarts:
         fits = silent_ns / np.where(known, np.minimum(median_ns, best_ns), best_ns)
         proven = (missing < 0) | (missing > MORE * fits + SPARE)
         due = silent_ns / np.where(known, median_ns, silent_ns)
-        doubtful = known & (missing > SPARE) & (missing < FEWER * due - SPARE)
+        fewer = np.where(self._on_several_networks(jumps), FEWER_ON_BOTH, FEWER)
+        doubtful = known & (missing > SPARE) & (missing < fewer * due - SPARE)
         return proven, proven | doubtful
+
+    def _on_several_networks(self, jumps: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """(J,) jumps that the same universe makes by the same number on another network over the same silence."""
+        found = np.zeros(len(jumps), np.bool_)
+        networks = self.streams.network[jumps[:, 0]]
+        if len(np.unique(networks)) < 2:
+            return found
+        numbers = self.streams.number[jumps[:, 0]].astype(np.int64) * 4 + self.streams.protocol[jumps[:, 0]]
+        places: dict[tuple[int, int], list[int]] = {}
+        for place in np.flatnonzero(jumps[:, 4] > 0).tolist():
+            places.setdefault((int(numbers[place]), int(jumps[place, 4])), []).append(place)
+        for alike in places.values():
+            if len(set(networks[alike].tolist())) > 1:
+                end_ns = jumps[alike, 2]
+                overlap = (end_ns - jumps[alike, 3]).max() < end_ns.min()
+                found[alike] = overlap
+        return found
 
     def _of_one_restart(self, jumps: NDArray[np.int64], proven: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """(J,) jumps over a silence that overlaps a proven one of the same source."""

@@ -195,7 +195,7 @@ def _main_dead(plan: _Plan, at_s: float) -> None:
 
 
 def _main_reboots(plan: _Plan, at_s: float) -> None:
-    """Back with other sequence numbers in less than the loss timeout, with a keep-alive of 0.9 s before: say nothing."""
+    """Back with other numbers before the loss timeout is over, even after a keep-alive of 0.9 s: nothing is said."""
     back_s = at_s + plan.chance.between(0.6, 1.5)
     first = plan.chance.below(256)
     plan.parts["main"] = lambda: mixed(
