@@ -9,6 +9,7 @@ import { beganMs, since } from "./verdict.js";
 import { levelsPart } from "./levels.js";
 import { severityMark } from "./marks.js";
 import { awaiting, facts, part, said, top, universeLink } from "./parts.js";
+import { lastGood } from "./references.js";
 import { causeWords, clauses, plural, ranges, ruleWords } from "./words.js";
 
 const MOST_STREAMS = 48;
@@ -42,6 +43,7 @@ function draw(page) {
       ["Sources", (one.source_names || one.sources || []).join(", ")], ["Fixtures", (one.fixtures || []).join(", ")],
       ["Rule", h("a", { href: one.rule_page || `/rules/${one.rule}` }, ruleWords(one.rule))], ["Began, on the wire", moment_(one.began_at)], ["Judged a fault", moment_(one.opened_at)], ["Over", one.closed_at ? moment_(one.closed_at) : null],
     ])),
+    lastGood(detail.value && detail.value.last_good_levels),
     part("What was reported when", timeline(one.timeline)),
     part("Packets", one.packets === false ? h("p", { class: "quiet" }, "No packets were recorded around it.") : [h("p", {}, "What was recorded around the moment, as a capture that any packet analyser opens."),
       h("p", {}, h("a", { class: "button", href: `/api/v1/incidents/${id}/packets`, download: `incident-${id}.pcapng` }, `Download the packets of incident ${id}`))]),

@@ -47,6 +47,19 @@ function differences(said) {
     said.not_compared.length ? h("ul", { key: "not" }, said.not_compared.slice(0, MOST).map((one, i) => h("li", { key: i }, `Not compared: ${one.text}`))) : null);
 }
 
+/** After a loss: what the universes held before, by fixture, for a person at another desk. */
+export function lastGood(levels) {
+  if (!levels) return null;
+  const lit = levels.fixtures.filter((row) => row.levels.some((level) => level.percent > 0));
+  return part("The last good levels", h("p", { key: "caution" }, levels.caution),
+    table("Last levels by fixture", [{ name: "Fixture" }, { name: "Place" }, { name: "Where it is patched" }, { name: "Level" }],
+      lit.slice(0, MOST).map((row) => h("tr", { key: `${row.universe} ${row.address} ${row.fixture}` },
+        h("th", { scope: "row" }, row.label && row.label !== row.fixture ? `${row.label} (${row.fixture})` : row.fixture),
+        h("td", {}, [row.position, row.rack].filter(Boolean).join(", ") || "–"), h("td", {}, `${row.universe} slot ${row.address}`),
+        h("td", {}, row.levels.filter((level) => level.percent > 0).map((level) => `${level.role} ${level.percent} %${level.moving ? " (moving)" : ""}`).join("; "))))),
+    h("p", { class: "quiet", key: "rest" }, `${plural(levels.fixtures.length - lit.length, "fixture")} at zero ${levels.fixtures.length - lit.length === 1 ? "is" : "are"} left out.${lit.length > MOST || levels.left_out ? " There are more lit ones than are listed; the API has them." : ""}`));
+}
+
 function form(page) {
   const submit = async (event) => {
     event.preventDefault();

@@ -188,3 +188,26 @@ def test_the_levels_of_now_are_kept_and_compared_with_one_press_each(open_page: 
     assert "1 fixture differs from act 1 opening" in page.locator("main h1").inner_text()
     page.wait_for_selector("text=Not compared: 40: not patched now.")
     assert "never sent" in page.locator("main").inner_text()
+
+
+def test_an_incident_shows_the_last_good_levels_with_a_caution(open_page: Open) -> None:
+    opened = open_page("desk-lost")
+    lit = {"role": "intensity", "percent": 60.0, "moving": False}
+    row = {
+        "fixture": "301",
+        "label": "front wash",
+        "position": "Bridge 1",
+        "rack": "",
+        "universe": "e131/3",
+        "address": 1,
+    }
+    found = next(one for one in opened.listener.situation.incidents if one["id"] == 7)
+    found["last_good_levels"] = {
+        "caution": "Levels are only shown, never sent.",
+        "fixtures": [row | {"levels": [lit]}, row | {"fixture": "302", "levels": [lit | {"percent": 0.0}]}],
+        "left_out": 0,
+    }
+    page = opened.go("/incident/7")
+    page.wait_for_selector("text=intensity 60 %")
+    text = page.locator("main").inner_text()
+    assert "never sent" in text and "1 fixture at zero is left out." in text
