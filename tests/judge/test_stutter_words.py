@@ -70,3 +70,15 @@ def test_longest_gap_is_the_longest_uneven_one_and_no_rest() -> None:
     found = next(incident for incident in stage.all if incident.rule == "uneven-refresh")
     longest_ms = float(found.summary.partition("up to ")[2].partition(" ms")[0])
     assert 240 <= longest_ms <= 300
+
+
+def test_frames_that_miss_in_one_silence_may_be_a_restart() -> None:
+    """Two seconds of one silence, against every tenth frame: only the second is surely the way."""
+    silent = Desk("Desk A", (1,), levels=moving(), drop=lambda u, i, t: 6.0 <= t < 7.5)
+    lossy = Desk("Desk A", (1,), levels=moving(), drop=lambda u, i, t: t >= 6.0 and i % 10 == 0)
+    said = [
+        next(one for one in Stage(house_of((1,)), desk).run(9.5).all if one.rule == "packet-loss").summary
+        for desk in (silent, lossy)
+    ]
+    assert "or the source was restarted" in said[0] and "The sender sent them" not in said[0]
+    assert "The sender sent them" in said[1] and "restarted" not in said[1]

@@ -168,6 +168,13 @@ class RuleContext:
         sums: NDArray[np.uint32] = self.model.streams.windows.sums(counts, round(seconds * NANOSECONDS / BUCKET_NS))
         return sums
 
+    def is_in_one_moment(self, metric: int, row: int, seconds: float) -> bool:
+        """Whether all that was counted on a stream in the last seconds was noticed within 100 ms."""
+        is_one: bool = self.model.streams.windows.is_in_one_moment(
+            metric, row, round(seconds * NANOSECONDS / BUCKET_NS)
+        )
+        return is_one
+
     def streams_of(self, universe: int) -> Integers:
         """Rows of all streams of a universe row."""
         return _among(*self._by_universe, universe)

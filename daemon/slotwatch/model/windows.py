@@ -197,6 +197,11 @@ class Windows:
         counted = np.flatnonzero(self._ring[metric, numbers % BUCKETS, row])
         return int(numbers[counted[0]]) * BUCKET_NS if len(counted) else 0
 
+    def is_in_one_moment(self, metric: int, row: int, buckets: int) -> bool:
+        """Whether all that was counted in the last finished buckets lies in one of them."""
+        numbers = np.arange(self._bucket - min(buckets, BUCKETS - 1), self._bucket) % BUCKETS
+        return int(np.count_nonzero(self._ring[metric, numbers, row])) == 1
+
     def unfolded_frames(self, row: int) -> int:
         """Frames of a row that its universe was not told of."""
         return int(self._untold[row]) + int(self._ring[FRAMES, self._at, row] - self._folded[FRAMES, row])

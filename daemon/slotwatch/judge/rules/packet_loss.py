@@ -17,6 +17,8 @@ from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParame
 from slotwatch.model.windows import FRAMES, LOST
 from slotwatch.snapshot import Confidence, Severity
 
+MOST_AT_ONCE = 10
+"""Frames that are missing in a row; more of them may be a restart whose new numbers fit by chance."""
 SHORTEST_PACE_NS = ns_from_ms(1)
 
 
@@ -73,6 +75,9 @@ def describe_loss(ctx: RuleContext, row: int, p: PacketLossParameters) -> Findin
     siblings = ctx.streams_from(ctx.source_of(row))
     spared = int(np.count_nonzero(streams.live[siblings] & (all_lost[siblings] == 0)))
     verdict = "The sender sent them: they were lost on the way to this port."
+    at_once = lost > MOST_AT_ONCE and ctx.is_in_one_moment(LOST, row, p.window_s)
+    if at_once:
+        verdict = "All of them in one silence: they were lost on the way, or the source was restarted and counts anew."
     if spared and len(siblings) > 1:
         verdict += f" Nothing is missing on {wording.count(spared, 'other universe')} of this source."
     return finding_of(
@@ -81,7 +86,7 @@ def describe_loss(ctx: RuleContext, row: int, p: PacketLossParameters) -> Findin
         since_ns=0,
         facts=PacketLossFacts(lost, due, f"{100 * lost / due:.1f}", verdict),
         evidence=(f"{name}: {lost} of {due} frames missing by sequence number in {p.window_s:g} s.",),
-        confidence=Confidence.HIGH,
+        confidence=Confidence.MEDIUM if at_once else Confidence.HIGH,
         also_possible=("the sender skips numbers",),
         weight=lost / due,
     )
@@ -103,8 +108,7 @@ RULE = Rule(
     name="packet-loss",
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
-    sentence="{universes}{from_sender}: frames are lost on the way, "
-    "{lost} of {due} missing in {window_s:g} s ({percent} %). {verdict}",
+    sentence="{universes}{from_sender}: frames are missing, {lost} of {due} in {window_s:g} s ({percent} %). {verdict}",
     judged_by=judged_by(PacketLossParameters(), bind),
     facts=PacketLossFacts,
     effects=frozenset({Effect.STREAM_TROUBLE}),
