@@ -38,7 +38,8 @@ test: $(VENV)/.dev    ## set up what it needs and run the quick tests, on all co
 	@$(BIN)/python -m pytest -n auto -m "not live and not slow"
 
 test-all: $(VENV)/.dev tools   ## every test: browser, namespaces, daemons, all scenarios twice; coverage of the pure layers
-	@$(BIN)/python -m pytest -n auto -m "not live" --cov --cov-report=term:skip-covered
+	@$(BIN)/python -m pytest -n auto -m "not live and not browser" --cov --cov-report=term:skip-covered
+	@$(BIN)/python -m pytest -n auto -m "browser and not live"
 	@$(BIN)/python -m pytest -m live
 
 check: $(VENV)/.dev   ## style, types and layers, as CI does before the tests

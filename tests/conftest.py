@@ -22,6 +22,8 @@ LIVE = (
     "web/test_real_front",
 )
 SLOW = ("web/", "test_deb", "test_wheel", "rehearse/test_replayed", "fuzz/")
+BROWSER = ("web/",)
+"""In a run of their own: the browser's library keeps an event loop running, in which asyncio tests cannot run theirs."""
 SECOND_PASS = "with_the_rests"
 """Scenarios as the daemon idles between passes: the same truths once more."""
 
@@ -33,3 +35,5 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(pytest.mark.live)
         elif inside.startswith(SLOW) or SECOND_PASS in item.name:
             item.add_marker(pytest.mark.slow)
+        if inside.startswith(BROWSER):
+            item.add_marker(pytest.mark.browser)
