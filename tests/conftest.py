@@ -13,7 +13,11 @@ import pytest
 ROOT = Path(__file__).parent
 LIVE = (
     "test_app",
+    "test_api_strangers",
+    "test_first_contact",
     "test_reference_live",
+    "test_restart",
+    "test_two_listeners",
     "net/",
     "edge/routes/",
     "edge/lines/",
@@ -23,7 +27,7 @@ LIVE = (
 )
 SLOW = ("web/", "test_deb", "test_wheel", "rehearse/test_replayed", "fuzz/")
 BROWSER = ("web/",)
-"""In a run of their own: the browser's library keeps an event loop running, in which asyncio tests cannot run theirs."""
+"""In a run of their own: the browser's library keeps an event loop running, and asyncio tests need one of theirs."""
 SECOND_PASS = "with_the_rests"
 """Scenarios as the daemon idles between passes: the same truths once more."""
 
