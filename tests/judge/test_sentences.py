@@ -21,6 +21,7 @@ from tests.judge.still import one_stream
 from tests.judge.test_bridge import Tap, held
 from tests.judge.test_every_rule import CASES
 from tests.judge.test_flow_rules import ROWS, WELL, Row
+from tests.judge.test_lights_left_on import shown as lit_in_the_dark
 
 SENTENCES: dict[str, str] = tomllib.loads((Path(__file__).parent / "sentences.toml").read_text(encoding="utf-8"))
 OF_CASES = list({case.rule: case for case in reversed(CASES)}.values())
@@ -59,6 +60,11 @@ def colliding_patch() -> str:
     return Stage(house_of((1,), fixtures=pair_of(6)), joined=False).run(2.0).rule("patch-conflict").summary
 
 
+def lit_lamp() -> str:
+    (found,) = lit_in_the_dark(8.0, {102: 255})
+    return found.summary
+
+
 def flapping() -> str:
     row = OF_ROWS[0]
     still = one_stream(house_of((1,)))
@@ -75,6 +81,7 @@ OTHERWISE: dict[str, Callable[[], str]] = {
     "line-port-missing": missing_port,
     "querier-absent": silent_querier,
     "patch-conflict": colliding_patch,
+    "lights-left-on": lit_lamp,
     "flapping": flapping,
 }
 
