@@ -45,11 +45,12 @@ class Coverage:
     def run(self, target: Callable[[bytes], None], octets: bytes) -> int:
         """Run a target; return how many edges were new. Its exceptions pass through."""
         self.fresh = 0
+        before = sys.gettrace()  # a coverage tool's, which goes on afterwards
         sys.settrace(self._call)
         try:
             target(octets)
         finally:
-            sys.settrace(None)
+            sys.settrace(before)
         return self.fresh
 
     def _call(self, frame: FrameType, event: str, argument: Any) -> Any:

@@ -125,3 +125,8 @@ def _spans(numbers: Sequence[int]) -> Iterable[tuple[int, int]]:
         first = last = number
     if first is not None and last is not None:
         yield first, last
+
+
+def say_power(watts: float) -> str:
+    """Write a power for people: `450 W`, `3.2 kW`."""
+    return f"{watts / 1000:.1f} kW" if watts >= 1000 else f"{watts:.0f} W"

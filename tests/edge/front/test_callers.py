@@ -192,8 +192,8 @@ async def test_a_body_that_is_not_packed_as_it_says(tmp_path: Path) -> None:
 
 
 ORDERS = [
-    ("rig-check", b'{"name": "x"}', '"name" is not known here; known: "stop".'),
-    ("rig-check", b'{"self": 1}', '"self" is not known here; known: "stop".'),
+    ("rig-check", b'{"name": "x"}', '"name" is not known here; known: "stop", "no_light", "light".'),
+    ("rig-check", b'{"self": 1}', '"self" is not known here; known: "stop", "no_light", "light".'),
     ("rig-check", b'{"stop": NaN}', '"stop" must be true or false.'),
     ("rig-check", b'{"stop": "yes"}', '"stop" must be true or false.'),
     ("lamp-changes", b'{"circuit": 5}', '"circuit" must be a text.'),

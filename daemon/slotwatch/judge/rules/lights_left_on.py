@@ -80,7 +80,7 @@ class LightsLeftOn:
             for one, level in zip(fixtures, levels, strict=True)
             if one.name in self._loads
         ]
-        power = f", an estimated {say_power(sum(known))}" if known else ""
+        power = f", an estimated {wording.say_power(sum(known))}" if known else ""
         unknown = len(fixtures) - len(known)
         estimate = f"Nameplate load times level; {unknown} of {len(fixtures)} have no declared load."
         named = fixtures[:MOST_NAMED]
@@ -110,11 +110,6 @@ def fixture_loads(house: House) -> dict[str, float]:
         if load := own if own is not None else shared:
             found[fixture.name] = load
     return found
-
-
-def say_power(watts: float) -> str:
-    """Say a power for people: `450 W`, `3.2 kW`."""
-    return f"{watts / 1000:.1f} kW" if watts >= 1000 else f"{watts:.0f} W"
 
 
 def bind(setup: RuleSetup, p: LightsLeftOnParameters) -> tuple[RuleBinding, ...]:
