@@ -32,6 +32,8 @@ MOST_MINUTES = 300_000
 MOST_OTHERS = 5_000
 MOST_BODIES = 200
 """Reference levels, and last good levels of incidents, that may wait for a disk."""
+ABSENCE_WITHIN_NS = 10_000_000_000
+"""Judging publishes the time without a listener in its next snapshots; a sign of life waits no longer than this."""
 ALIVE_NS = 5_000_000_000
 """How often it is kept that judging goes on: after a power cut the time without a listener begins there."""
 DAY_MS = 86_400_000
@@ -70,7 +72,11 @@ class History:
         """Which run of the program this is: its processes may be started anew within one."""
         self.declared_phase = ""
         """Phase at start by the house file, which counts again once somebody changed it."""
+        self.absence = ""
+        """Why nobody listened before this run, while judging has yet to publish that time. Until then no sign of life
+        is kept: if this run ends at once, the next one finds the older sign and the time is not forgotten."""
         self._alive_ns = self._alive_ms = 0
+        self._first_ns = 0
         self._thread = threading.Thread(target=self._write_for_ever, name="history", daemon=True)
         self._thread.start()
 
@@ -126,6 +132,12 @@ class History:
         self._note_kept(new.state, "phase", now, "state ")
 
     def _note_alive(self, snapshot: Snapshot, new: Pending) -> None:
+        self._first_ns = self._first_ns or snapshot.now_ns
+        if self.absence and snapshot.now_ns - self._first_ns < ABSENCE_WITHIN_NS:
+            intervals = snapshot.house.listener.get("not_judged", ())
+            if not any(row.get("reason") == self.absence for row in intervals):
+                return
+        self.absence = ""
         self._note_kept(new.state, "numbers", {"next": snapshot.next_incident}, "state ")
         self._alive_ms = (snapshot.now_ns + snapshot.wall_offset_ns) // MILLISECOND_NS
         if new or snapshot.now_ns - self._alive_ns >= ALIVE_NS:

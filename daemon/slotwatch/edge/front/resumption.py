@@ -118,7 +118,8 @@ class Resumption:
             return given
         if alive.get("run") != self._history.run and at_ms < self._started_ms:
             is_clean = alive.get("stopped") is True
-            given["away"] = {"from_wall_ns": at_ms * MILLISECOND_NS, "reason": STOPPED if is_clean else ENDED}
+            self._history.absence = STOPPED if is_clean else ENDED
+            given["away"] = {"from_wall_ns": at_ms * MILLISECOND_NS, "reason": self._history.absence}
             given["next_id"] += 0 if is_clean else UNWRITTEN_NUMBERS
         is_same_show = clock.wall_ns() // MILLISECOND_NS - at_ms <= SAME_SHOW_MS
         if phase and is_same_show and phase.get("declared") == self._history.declared_phase:
