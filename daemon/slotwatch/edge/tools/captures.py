@@ -241,7 +241,7 @@ class Capture:
         batch = replace(stamped, t_ns=t_ns[frame], wall_offset_ns=self.wall_offset_ns)
         taken = 0
         for begin in range(0, max(1, len(batch)), MOST_ROWS):
-            part = rows_of(batch, begin, min(begin + MOST_ROWS, len(batch)))
+            part = batch.part(slice(begin, begin + MOST_ROWS))
             last = begin + MOST_ROWS >= len(batch)
             upto = len(observations)
             if not last:
@@ -254,8 +254,8 @@ class Capture:
     def _is_set(self, stamped: Batch, frame: NDArray[np.int64], row: int) -> bool:
         """Whether the clock was set before this frame, by the sequence numbers on both sides of it."""
         middle = int(np.searchsorted(frame, row))
-        before = rows_of(stamped, 0, middle) if middle else self._before
-        return before is not None and is_clock_set(before, rows_of(stamped, middle, len(stamped)))
+        before = stamped.part(slice(middle)) if middle else self._before
+        return before is not None and is_clock_set(before, stamped.part(slice(middle, None)))
 
     def _unread(self, dissected: Dissected, t_ns: NDArray[np.int64], networks: NDArray[np.uint16]) -> list[Observation]:
         """Tell where packets of the watched ports may be hidden, at most once a second for each network."""
@@ -328,24 +328,6 @@ class Capture:
 def _combinations(records: Records, dissected: Dissected) -> NDArray[np.int64]:
     pairs: NDArray[np.int64] = records.interface << 16 | dissected.vlan
     return pairs
-
-
-def rows_of(batch: Batch, begin: int, end: int) -> Batch:
-    """Make a view of some rows of a batch."""
-    if begin == 0 and end == len(batch):
-        return batch
-    return Batch(
-        data=batch.data[begin:end],
-        length=batch.length[begin:end],
-        t_ns=batch.t_ns[begin:end],
-        network=batch.network[begin:end],
-        protocol=batch.protocol[begin:end],
-        src=batch.src[begin:end],
-        src_port=batch.src_port[begin:end],
-        dst=batch.dst[begin:end],
-        flags=batch.flags[begin:end],
-        wall_offset_ns=batch.wall_offset_ns,
-    )
 
 
 def open_capture(path: str, listen: Listen | None = None, declared: tuple[Network, ...] = ()) -> Capture:

@@ -74,18 +74,7 @@ def is_clock_set(before: Batch, after: Batch) -> bool:
 
 def _frames(batch: Batch, begin: int, end: int, from_ns: int, to_ns: int) -> dict[Key, list[Frame]]:
     """Give each numbered stream's frames of some rows, in order."""
-    part = Batch(
-        data=batch.data[begin:end],
-        length=batch.length[begin:end],
-        t_ns=batch.t_ns[begin:end],
-        network=batch.network[begin:end],
-        protocol=batch.protocol[begin:end],
-        src=batch.src[begin:end],
-        src_port=batch.src_port[begin:end],
-        dst=batch.dst[begin:end],
-        flags=batch.flags[begin:end],
-        wall_offset_ns=batch.wall_offset_ns,
-    )
+    part = batch.part(slice(begin, end))
     fields = decode(part)
     found: defaultdict[Key, list[Frame]] = defaultdict(list)
     numbered = (fields.kind == Kind.LEVELS) | (fields.kind == Kind.SLOT_PRIORITY)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from slotwatch.edge.tools.capture_clock import BASE_NS
-from slotwatch.edge.tools.captures import Capture, Chunk, rows_of
+from slotwatch.edge.tools.captures import Capture, Chunk
 from slotwatch.engine import Engine
 from slotwatch.house.schema import House, Phase
 from slotwatch.judge.events import Event
@@ -100,7 +100,7 @@ class Replay:
             self._last_ns = at_ns
             end = int(np.searchsorted(times, self._due_ns, side="right"))
             if end > row:
-                self.engine.ingest(rows_of(batch, row, end))
+                self.engine.ingest(batch.part(slice(row, end)))
                 row = end
             while seen < len(waiting) and waiting[seen].t_ns <= self._due_ns:
                 self.engine.observe(waiting[seen])
