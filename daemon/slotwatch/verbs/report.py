@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import re
 import sqlite3
 import sys
@@ -18,7 +17,7 @@ from slotwatch.edge.shared.files import load_house
 from slotwatch.edge.shared.places import SERVICE, history_of, is_hidden
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House
-from slotwatch.views.report import report_csv, report_html
+from slotwatch.views.report import report_csv, report_html, report_json
 
 FOUND_FAULTS = 1
 ONE_HOUR = timedelta(hours=1)
@@ -47,7 +46,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Write the report. 0 nothing louder than a note, 1 a warning or worse; EdgeError if there is no history."""
+    """Write the report. 0: notes at most, 1: a warning or worse; EdgeError if there is no history."""
     house = load_house(arguments.config) if arguments.config else House(name="The stored history")
     path = Path(arguments.history) if arguments.history else history_of(house)
     now_ns = clock.wall_ns()
@@ -71,11 +70,11 @@ def run(arguments: argparse.Namespace) -> int:
     except sqlite3.Error as error:
         raise EdgeError(f"the history {path} cannot be read: {error}", "see whether this user may read it") from None
     if arguments.json:
-        text = json.dumps(found, indent=2, ensure_ascii=False) + "\n"
+        text = report_json(found)
     else:
         text = report_csv(found) if arguments.csv else report_html(found)
     _put(text, arguments.output)
-    return FOUND_FAULTS if any(one["severity"] != "note" for one in found["incidents"]) else 0
+    return FOUND_FAULTS if any(one["severity"] != "note" for one in found.incidents) else 0
 
 
 def moment(text: str | None, now_ns: int, zone: tzinfo) -> str | None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from slotwatch.views.answers import faults, orders, references, stage, traffic, usual
+from slotwatch.views.answers import faults, orders, references, report, stage, traffic, usual
 
 Schema = dict[str, Any]
 
@@ -324,7 +324,7 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         "get",
         "/api/v1/report",
         "The show report",
-        stage.ReportAnswer,
+        report.ShowReport,
         media=("text/html", "text/csv"),
         parameters=(
             Parameter(

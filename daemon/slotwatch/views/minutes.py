@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any
 
 from slotwatch.snapshot import MinuteRow, UniverseState
+from slotwatch.views.answers.report import MinuteCells
 from slotwatch.views.moments import NANOSECONDS, iso_wall, number
 
-COLUMNS = ["at", "frames", "refresh_hz", "worst_gap_ms", "lost_frames", "sources", "state", "not_judged_s"]
+COLUMNS = list(MinuteCells.__struct_fields__)
 _MINUTE_NS = 60 * NANOSECONDS
 
 
@@ -17,18 +17,18 @@ def minute_at(minute: int) -> str:
     return iso_wall(minute * _MINUTE_NS)
 
 
-def minute_rows(minutes: Iterable[MinuteRow]) -> list[list[Any]]:
-    """Rows in the order of COLUMNS, oldest first as they come. `state` is the worst of the minute."""
+def minute_rows(minutes: Iterable[MinuteRow]) -> list[MinuteCells]:
+    """Return one row for each minute, in the order given. As JSON each is an array in the order of COLUMNS."""
     return [
-        [
-            minute_at(row.minute),
-            row.frames,
-            number(row.refresh_hz),
-            number(row.worst_gap_ms, 1),
-            row.lost_frames,
-            row.sources,
-            UniverseState(row.state).word,
-            row.not_judged_s,
-        ]
+        MinuteCells(
+            at=minute_at(row.minute),
+            frames=row.frames,
+            refresh_hz=number(row.refresh_hz),
+            worst_gap_ms=number(row.worst_gap_ms, 1),
+            lost_frames=row.lost_frames,
+            sources=row.sources,
+            state=UniverseState(row.state).word,
+            not_judged_s=row.not_judged_s,
+        )
         for row in minutes
     ]

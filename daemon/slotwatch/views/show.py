@@ -1,18 +1,19 @@
-"""The show report as values: what a span of history amounts to. `report` writes it down."""
+"""Sums of a show report: what a span of history amounts to. `views.report` writes the report."""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 from slotwatch.snapshot import Severity, UniverseState
+from slotwatch.views.answers.faults import IncidentAnswer
+from slotwatch.views.answers.report import NotJudgedInterval, UniverseMinutes
 from slotwatch.views.minutes import minute_at
 
 WORST = 8
 """Universes whose worst minutes are drawn."""
-_UNKIND = (UniverseState.LOST, UniverseState.MISSING, UniverseState.FAULTY)
+_AT_FAULT = (UniverseState.LOST, UniverseState.MISSING, UniverseState.FAULTY)
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +36,7 @@ class MinuteSums:
 
 @dataclass(slots=True)
 class Tally:
-    """What one universe's minutes amount to."""
+    """Sums over one universe's minutes."""
 
     universe: str
     minutes: int = 0
@@ -56,30 +57,31 @@ class Tally:
         self.states[sums.state] += sums.minutes
         self.rate_sum_hz += sums.rate_sum_hz
         self.rated += sums.rated
-        # What this listener's own fault explains is nobody's worst minute.
+        # A gap that this listener's own fault explains is not the universe's worst minute.
         if sums.worst_gap_ms > self.worst_gap_ms and sums.state != UniverseState.NOT_JUDGED:
             self.worst_gap_ms, self.worst_minute = sums.worst_gap_ms, sums.worst_minute
 
     @property
-    def unkind_minutes(self) -> int:
+    def minutes_at_fault(self) -> int:
         """Minutes in which it was lost, missing or faulty at some moment."""
-        return sum(self.states[state] for state in _UNKIND)
+        return sum(self.states[state] for state in _AT_FAULT)
 
-    def object(self, label: str) -> dict[str, Any]:
+    def universe_minutes(self, label: str) -> UniverseMinutes:
+        """Return the report's row of this universe."""
         worst = max(map(UniverseState, self.states), key=lambda state: state.rank, default=UniverseState.STEADY)
-        return {
-            "universe": self.universe,
-            "label": label,
-            "minutes": self.minutes,
-            "frames": self.frames,
-            "lost_frames": self.lost_frames,
-            "refresh_hz": round(self.rate_sum_hz / self.rated, 2) if self.rated else None,
-            "worst_gap_ms": round(self.worst_gap_ms, 1),
-            "worst_minute_at": minute_at(self.worst_minute) if self.worst_minute else None,
-            "worst_state": worst.word,
-            "state_minutes": {UniverseState(state).word: count for state, count in sorted(self.states.items())},
-            "not_judged_s": round(self.not_judged_s, 1),
-        }
+        return UniverseMinutes(
+            universe=self.universe,
+            label=label,
+            minutes=self.minutes,
+            frames=self.frames,
+            lost_frames=self.lost_frames,
+            refresh_hz=round(self.rate_sum_hz / self.rated, 2) if self.rated else None,
+            worst_gap_ms=round(self.worst_gap_ms, 1),
+            worst_minute_at=minute_at(self.worst_minute) if self.worst_minute else None,
+            worst_state=worst.word,
+            state_minutes={UniverseState(state).word: count for state, count in sorted(self.states.items())},
+            not_judged_s=round(self.not_judged_s, 1),
+        )
 
 
 def tally(rows: Iterable[MinuteSums]) -> dict[str, Tally]:
@@ -94,13 +96,13 @@ def tally(rows: Iterable[MinuteSums]) -> dict[str, Tally]:
 
 
 def worst_universes(tallies: dict[str, Tally]) -> list[str]:
-    """Those that a person should look at first: by unkind minutes, then lost frames; none that had nothing."""
-    found = [one for one in tallies.values() if one.unkind_minutes or one.lost_frames]
-    found.sort(key=lambda one: (one.unkind_minutes, one.lost_frames, one.worst_gap_ms), reverse=True)
+    """Return the universes with faults, worst first: by minutes at fault, then by lost frames."""
+    found = [one for one in tallies.values() if one.minutes_at_fault or one.lost_frames]
+    found.sort(key=lambda one: (one.minutes_at_fault, one.lost_frames, one.worst_gap_ms), reverse=True)
     return [one.universe for one in found[:WORST]]
 
 
-def sentence(incidents: Sequence[Mapping[str, Any]], not_judged: list[Any], minutes: int) -> str:
+def sentence(incidents: Sequence[IncidentAnswer], not_judged: Sequence[NotJudgedInterval], minutes: int) -> str:
     """How the show was, in one sentence."""
     if not minutes and not incidents:
         return "Nothing was kept of this time."

@@ -122,7 +122,7 @@ def test_no_odd_row_keeps_the_sound_ones_from_being_read(path: Path) -> None:
     assert archive.next_id() == 8, "no number that is out of range counts"
     until_ns = NOW_WALL_NS + 10 * 60_000_000_000
     report = gather(archive, House(name="x"), *span_of(archive, None, None, until_ns), until_ns)
-    assert [one["id"] for one in report["incidents"]] == [7]
+    assert [one["id"] for one in report.incidents] == [7]
     assert archive.odd.count >= 10
 
 

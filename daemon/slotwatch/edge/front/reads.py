@@ -10,6 +10,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Protocol
 
+import msgspec
+import numpy as np
 from aiohttp import web
 from aiohttp.typedefs import Handler
 
@@ -44,11 +46,19 @@ MINUTE_NS = 60 * NANOSECONDS
 
 
 def answer(value: Any, status: int = 200) -> web.Response:
-    """Send a value as JSON, compressed where that is worth it."""
-    response = web.json_response(value, status=status)
-    if response.body is not None and len(response.text or "") > SMALL_BYTES:
+    """Send a value as JSON. Compress it if it is large."""
+    body = msgspec.json.encode(value, enc_hook=_of_numpy)
+    response = web.Response(body=body, status=status, content_type="application/json", charset="utf-8")
+    if len(body) > SMALL_BYTES:
         response.enable_compression()
     return response
+
+
+def _of_numpy(value: object) -> object:
+    """Return the Python number of a numpy scalar. TypeError for anything else that JSON has no form for."""
+    if isinstance(value, np.generic):
+        return value.item()
+    raise TypeError(f"JSON has no form for {type(value).__name__}")
 
 
 class LastGoodLevels(Protocol):

@@ -1,13 +1,12 @@
-"""Gathers a show report out of the history's file. Slow work: called in a thread, or by the verb."""
+"""Makes a show report from the history's file. It takes long: call it in a thread, or from a verb."""
 
 from __future__ import annotations
-
-from typing import Any
 
 from slotwatch import __version__
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.resumption import ENDED, SAME_SHOW_MS, STOPPED
 from slotwatch.house.schema import House, Phase
+from slotwatch.views.answers.report import NotJudgedInterval, PhaseAt, ShowReport, WorstUniverse
 from slotwatch.views.incidents import incident
 from slotwatch.views.minutes import minute_rows
 from slotwatch.views.moments import NANOSECONDS, iso_wall, read_iso
@@ -46,8 +45,8 @@ def _after_long_gaps(archive: Archive, at_ms: int, until_ms: int) -> int:
     return at_ms
 
 
-def gather(archive: Archive, house: House, since_ns: int, until_ns: int, span: str, now_ns: int) -> dict[str, Any]:
-    """Everything of a report, as JSON values. sqlite3.Error as it comes."""
+def gather(archive: Archive, house: House, since_ns: int, until_ns: int, span: str, now_ns: int) -> ShowReport:
+    """Return the report of a span, wall-clock ns. Raises sqlite3.Error if the history cannot be read."""
     since_ms, until_ms = since_ns // MILLISECOND_NS, until_ns // MILLISECOND_NS
     first, last = since_ns // MINUTE_NS, until_ns // MINUTE_NS
     names = {str(declared.id): declared.label for declared in house.universes}
@@ -59,34 +58,32 @@ def gather(archive: Archive, house: House, since_ns: int, until_ns: int, span: s
     records = archive.incidents("all", since_ms, until_ms)
     incidents = [incident(incident_of(record, 0)) for record in reversed(records)]
     not_judged = [
-        {"from": _at(start), "to": None if end is None else _at(end), "network": network, "reason": reason}
+        NotJudgedInterval(_at(start), None if end is None else _at(end), network, reason)
         for start, end, network, reason in archive.not_judged(since_ms, until_ms)
     ]
     phases = archive.phases(until_ms)
     before = [row for row in phases if row[0] <= since_ms][-1:]
-    return {
-        "house": house.name,
-        "time_zone": house.time_zone,
-        "version": __version__,
-        "generated_at": iso_wall(now_ns),
-        "since": iso_wall(since_ns),
-        "until": iso_wall(until_ns),
-        "span": span,
-        "summary": sentence(incidents, not_judged, sum(one.minutes for one in tallies.values())),
-        "phases": [
-            {"at": _at(at_ms), "phase": phase} for at_ms, phase in before + [r for r in phases if r[0] > since_ms]
-        ],
-        "incidents": incidents,
-        "marks": [
+    return ShowReport(
+        house=house.name,
+        time_zone=house.time_zone,
+        version=__version__,
+        generated_at=iso_wall(now_ns),
+        since=iso_wall(since_ns),
+        until=iso_wall(until_ns),
+        span=span,
+        summary=sentence(incidents, not_judged, sum(one.minutes for one in tallies.values())),
+        phases=[PhaseAt(_at(at_ms), phase) for at_ms, phase in before + [r for r in phases if r[0] > since_ms]],
+        incidents=incidents,
+        marks=[
             {"at": _at(at_ms), "text": text, "by": by} for at_ms, text, by in archive.marks(since_ms, until_ms, 100_000)
         ],
-        "not_judged": not_judged,
-        "universes": [one.object(label(name)) for name, one in tallies.items()],
-        "worst": [
-            {"universe": name, "label": label(name), "rows": minute_rows(archive.minutes(name, first, last))}
+        not_judged=not_judged,
+        universes=[one.universe_minutes(label(name)) for name, one in tallies.items()],
+        worst=[
+            WorstUniverse(name, label(name), minute_rows(archive.minutes(name, first, last)))
             for name in worst_universes(tallies)
         ],
-    }
+    )
 
 
 def _at(wall_ms: int) -> str:

@@ -6,7 +6,6 @@ from typing import Annotated, Any, NotRequired, TypedDict
 
 from msgspec import Meta
 
-from slotwatch.views.answers.faults import IncidentAnswer, MarkAnswer
 from slotwatch.views.answers.words import Count, Level, Moment, PhaseWord, SeverityWord, SlotNumber, UniverseName
 
 
@@ -228,59 +227,6 @@ class HoursAnswer(TypedDict):
     switched_on: Count
     rated_life_h: float | None
     band: str | None
-
-
-class PhaseAtAnswer(TypedDict):
-    """When the house went into a phase."""
-
-    at: Moment
-    phase: str
-
-
-NotJudgedAnswer = TypedDict("NotJudgedAnswer", {"from": Moment, "to": Moment | None, "network": str, "reason": str})
-
-
-class TallyAnswer(TypedDict):
-    """What a universe's minutes amount to."""
-
-    universe: UniverseName
-    label: str
-    minutes: Count
-    frames: Count
-    lost_frames: Count
-    refresh_hz: float | None
-    worst_gap_ms: float
-    worst_minute_at: Moment | None
-    worst_state: str
-    state_minutes: dict[str, int]
-    not_judged_s: float
-
-
-class WorstAnswer(TypedDict):
-    """The minutes of one of the worst universes."""
-
-    universe: UniverseName
-    label: str
-    rows: list[list[Any]]
-
-
-class ReportAnswer(TypedDict):
-    """The show report."""
-
-    house: str
-    time_zone: str
-    version: str
-    generated_at: Moment
-    since: Moment
-    until: Moment
-    span: str
-    summary: str
-    phases: list[PhaseAtAnswer]
-    incidents: list[IncidentAnswer]
-    marks: list[MarkAnswer]
-    not_judged: list[NotJudgedAnswer]
-    universes: list[TallyAnswer]
-    worst: list[WorstAnswer]
 
 
 class PhaseSetAnswer(TypedDict):
