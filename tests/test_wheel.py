@@ -24,6 +24,8 @@ def test_the_wheel_holds_the_page_and_runs_outside_the_checkout(tmp_path: Path) 
         archive.extractall(inside)
     program = (
         "from slotwatch.edge.shared import shipped; from slotwatch.edge.shared.files import load_house; "
+        "from slotwatch.views.templates import environment; "
+        "assert environment().get_template('report.html') and environment().get_template('plain.html'); "
         "assert (shipped.directory('web') / 'index.html').is_file(); "
         "print(load_house(shipped.directory('config') / 'harbour-street' / 'house.toml').name, shipped.__file__)"
     )
