@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from slotwatch.cli import main
-from slotwatch.verbs.ready import sentence
+from slotwatch.views.ready import read_report, ready_text
 
 CALL: dict[str, Any] = {"ready": True, "house": "Harbour Street Playhouse", "phase": "dark"} | {
     key: [] for key in ("reasons", "accepted", "not_visible", "not_judged")
@@ -74,7 +74,8 @@ def test_json_is_the_answer_as_it_came(capsys: pytest.CaptureFixture[str]) -> No
 
 
 def test_a_long_list_is_cut_and_counted() -> None:
-    text = sentence(CALL | {"ready": False, "reasons": [LOST] * 30, "not_visible": [f"e131/{n}" for n in range(1, 41)]})
+    call = CALL | {"ready": False, "reasons": [LOST] * 30, "not_visible": [f"e131/{n}" for n in range(1, 41)]}
+    text = ready_text(read_report(json.dumps(call).encode()))
     assert "; and 18 more." in text and "e131/12 and 28 more." in text
 
 

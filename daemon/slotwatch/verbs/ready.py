@@ -1,28 +1,24 @@
-"""The half-hour call: asks a running daemon whether the house is ready, and says it in one line."""
+"""`slotwatch ready`: asks a running daemon whether the house is ready, and prints one line."""
 
 from __future__ import annotations
 
 import argparse
 import json
 import ssl
-import sys
 import urllib.error
 import urllib.request
-from typing import Any
 
 from slotwatch.edge.shared.files import load_house
 from slotwatch.edge.shared.places import read_place
 from slotwatch.edge.shared.token import read_token
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House
+from slotwatch.views.ready import read_report, ready_text
 
 DEFAULT_URL = "http://127.0.0.1:8580"
 ANSWER_WITHIN_S = 5.0
 LARGEST_ANSWER_BYTES = 4 << 20
-MOST_REASONS = 12
-MOST_NAMES = 12
 NOT_READY = 1
-SCOPE = "Data only; no safety or emergency-lighting check."
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -34,43 +30,25 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Ask and say. 0 ready, 1 not ready; EdgeError if no daemon answers."""
+    """Ask, and print the answer. 0: ready, 1: not ready. EdgeError if no daemon answers."""
     house = load_house(arguments.config) if arguments.config else None
     url = (arguments.url or (url_of(house) if house else DEFAULT_URL)).rstrip("/")
     ca = arguments.ca or (house and house.http.certificate_file and str(read_place(house, house.http.certificate_file)))
     token = read_token(house)[0] if house else b""
-    answer = ask(url, ca or None, token)
+    text = ask(url, ca or None, token)
+    try:
+        report = read_report(text)
+    except ValueError:
+        raise EdgeError(f"{url} is not a slotwatch daemon", "give the address of its page with --url") from None
     if arguments.json:
-        json.dump(answer, sys.stdout, indent=2, ensure_ascii=False)
-        print()
+        print(json.dumps(json.loads(text), indent=2, ensure_ascii=False))
     else:
-        print(sentence(answer))
-    return 0 if answer["ready"] else NOT_READY
+        print(ready_text(report))
+    return 0 if report.ready else NOT_READY
 
 
-def sentence(answer: dict[str, Any]) -> str:
-    """Say the whole call in one line: ready or not, why not, what cannot be known here, what is not checked."""
-    reasons = [" ".join(str(reason["text"]).split()).rstrip(".") for reason in answer["reasons"]]
-    where = ", ".join(str(part) for part in (answer.get("house"), _phase(answer)) if part)
-    parts = ["Ready" if answer["ready"] else "Not ready", f" ({where})" if where else ""]
-    if reasons:
-        more = f"; and {len(reasons) - MOST_REASONS} more" if len(reasons) > MOST_REASONS else ""
-        parts.append(": " + "; ".join(reasons[:MOST_REASONS]) + more)
-    parts.append(".")
-    accepted = [str(one.get("reason") or one.get("text")) for one in answer["accepted"]]
-    if accepted:
-        parts.append(f" Accepted: {'; '.join(accepted[:MOST_REASONS])}.")
-    for key, words in (("not_visible", "Not visible from here"), ("not_judged", "Not judged now")):
-        names = [str(name) for name in answer.get(key, [])]
-        if names:
-            more = f" and {len(names) - MOST_NAMES} more" if len(names) > MOST_NAMES else ""
-            parts.append(f" {words}, so not known: {', '.join(names[:MOST_NAMES])}{more}.")
-    parts.append(f" {SCOPE}")
-    return "".join(parts)
-
-
-def ask(url: str, ca_file: str | None = None, token: bytes = b"") -> dict[str, Any]:
-    """Get the daemon's readiness. EdgeError with the mend if it cannot be had."""
+def ask(url: str, ca_file: str | None = None, token: bytes = b"") -> bytes:
+    """Get the daemon's readiness as JSON. EdgeError with advice if there is no answer."""
     if not url.startswith(("http://", "https://")):
         raise EdgeError(f"{url} is no address", f"give --url as {DEFAULT_URL}")
     try:
@@ -82,7 +60,7 @@ def ask(url: str, ca_file: str | None = None, token: bytes = b"") -> dict[str, A
         given = {"Authorization": f"Bearer {token.decode('latin-1')}"} if token else {}
         request = urllib.request.Request(f"{url}/api/v1/readiness", headers=given)
         with opener.open(request, timeout=ANSWER_WITHIN_S) as response:
-            text = response.read(LARGEST_ANSWER_BYTES)
+            return bytes(response.read(LARGEST_ANSWER_BYTES))
     except urllib.error.HTTPError as error:
         with error:
             raise EdgeError(
@@ -94,25 +72,13 @@ def ask(url: str, ca_file: str | None = None, token: bytes = b"") -> dict[str, A
         raise EdgeError(
             f"no daemon answers at {url} ({_words(reason)})", "start it: slotwatch serve -c HOUSE.toml"
         ) from None
-    try:
-        answer = json.loads(text)
-        wanted = {"ready": bool, "reasons": list, "accepted": list, "not_visible": list}
-        if not isinstance(answer, dict) or any(not isinstance(answer.get(key), kind) for key, kind in wanted.items()):
-            raise ValueError("no readiness")
-    except ValueError:
-        raise EdgeError(f"{url} is not a slotwatch daemon", "give the address of its page with --url") from None
-    return answer
 
 
 def url_of(house: House) -> str:
+    """Return the address of a house's page as this computer reaches it."""
     scheme = "https" if house.http.certificate_file else "http"
     host = {"0.0.0.0": "127.0.0.1", "::": "::1", "": "127.0.0.1"}.get(house.http.host, house.http.host)
     return f"{scheme}://{f'[{host}]' if ':' in host else host}:{house.http.port}"
-
-
-def _phase(answer: dict[str, Any]) -> str:
-    phase = answer.get("phase")
-    return f"phase {phase}, judged as if in show" if phase and phase != "show" else "phase show" if phase else ""
 
 
 def _error_of(text: bytes) -> str:

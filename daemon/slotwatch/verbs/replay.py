@@ -12,7 +12,6 @@ from typing import Any
 
 from slotwatch.errors import CaptureError
 from slotwatch.house.schema import House, Phase
-from slotwatch.snapshot import Severity
 
 FOUND_FAULTS = 1
 """Exit status of every verb that ran and found faults."""
@@ -57,17 +56,16 @@ def run(arguments: argparse.Namespace) -> int:
         clock_steps=tuple(capture.clock.steps),
         clock_step_count=capture.clock.step_count,
     )
-    unjudged = views.nothing_judged(summary, judged.incidents)
+    report = views.replay_report(summary, judged.snapshot, judged.incidents)
     if arguments.json:
-        print(json.dumps(views.replay(summary, judged.snapshot, judged.incidents), indent=2))
+        print(json.dumps(views.replay_json(report), indent=2))
     else:
-        print("\n".join(views.text(summary, judged.snapshot, judged.incidents)))
-    if unjudged:
+        print("\n".join(views.replay_text(report)))
+    if report.unjudged:
         if arguments.json:
-            print(f"slotwatch replay: {arguments.capture}: {unjudged}", file=sys.stderr)
+            print(f"slotwatch replay: {arguments.capture}: {report.unjudged}", file=sys.stderr)
         return NOTHING_JUDGED
-    found = any(incident.severity >= Severity.WARNING and not incident.accepted for incident in judged.incidents)
-    return FOUND_FAULTS if found else 0
+    return FOUND_FAULTS if report.found_faults else 0
 
 
 def _phase(config: str | None, house: House) -> Phase | None:

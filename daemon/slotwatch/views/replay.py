@@ -1,14 +1,15 @@
-"""What a judged capture came to: the contract's object, and the same in words."""
+"""What `slotwatch replay` finds in a capture: one value, written as lines or as JSON."""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 from slotwatch.snapshot import Incident, Severity, Snapshot
 from slotwatch.views import api
+from slotwatch.views.answers.faults import IncidentAnswer
+from slotwatch.views.answers.traffic import SourceAnswer, UniverseAnswer
 from slotwatch.views.moments import iso_wall
 from slotwatch.views.sheet import Sheet
 
@@ -44,6 +45,16 @@ class CaptureSummary:
             return 0.0
         return round((self.last_ns - self.first_ns) / 1e9, 6)
 
+    @property
+    def first_at(self) -> str | None:
+        """Time of the first packet, ISO 8601 UTC."""
+        return None if self.first_ns is None else iso_wall(self.first_ns)
+
+    @property
+    def last_at(self) -> str | None:
+        """Time of the last packet, ISO 8601 UTC."""
+        return None if self.last_ns is None else iso_wall(self.last_ns)
+
 
 UNREAD = {
     "cut": "cut short by the recording",
@@ -57,7 +68,7 @@ UNREAD = {
 """Reasons why a frame gave no datagram, as a person reads them."""
 
 
-def nothing_judged(capture: CaptureSummary, incidents: list[Incident]) -> str:
+def _unjudged(capture: CaptureSummary, incidents: list[Incident]) -> str:
     """Say why nothing could be judged; empty if something was."""
     if capture.show_packets or ((incidents or capture.group_messages) and not capture.hidden):
         return ""
@@ -75,20 +86,56 @@ def _others(capture: CaptureSummary) -> str:
     return "; ".join(counts)
 
 
-def replay(capture: CaptureSummary, snapshot: Snapshot, incidents: list[Incident]) -> dict[str, Any]:
-    """Make the contract's object of `replay --json`."""
+@dataclass(frozen=True, slots=True)
+class ReplayReport:
+    """What a capture came to, at its end."""
+
+    capture: CaptureSummary
+    unjudged: str
+    """Why nothing could be judged; empty if something was."""
+    universes: list[UniverseAnswer]
+    sources: list[SourceAnswer]
+    incidents: list[IncidentAnswer]
+    """All of them, open and closed, in the order they were opened."""
+    rejected: dict[str, int]
+    """Packets that no protocol accepted, by reason."""
+    odd: dict[str, int]
+    """Sources whose packets do not conform but are understood, by what is odd about them."""
+
+    @property
+    def found_faults(self) -> bool:
+        """Whether a warning or worse was raised that no exception accepts."""
+        return any(one["severity"] != Severity.NOTE.word and not one["accepted"] for one in self.incidents)
+
+
+def replay_report(capture: CaptureSummary, snapshot: Snapshot, incidents: list[Incident]) -> ReplayReport:
+    """Make the report from the snapshot at the end and all incidents."""
     sheet = Sheet(snapshot)
+    return ReplayReport(
+        capture=capture,
+        unjudged=_unjudged(capture, incidents),
+        universes=api.universes(sheet),
+        sources=api.sources(sheet),
+        incidents=[api.incident(sheet, found) for found in incidents],
+        rejected=rejected(snapshot),
+        odd=dict(Counter(word for source in snapshot.sources for word in source.odd)),
+    )
+
+
+def replay_json(report: ReplayReport) -> dict[str, object]:
+    """Return what `replay --json` prints."""
+    capture = report.capture
     return {
         "capture": {
             "packets": capture.packets,
-            "first_at": None if capture.first_ns is None else iso_wall(capture.first_ns),
-            "last_at": None if capture.last_ns is None else iso_wall(capture.last_ns),
+            "first_at": capture.first_at,
+            "last_at": capture.last_at,
             "seconds": capture.seconds,
         },
-        "universes": api.universes(sheet),
-        "sources": api.sources(sheet),
-        "incidents": [api.incident(sheet, found) for found in incidents],
-        "rejected": rejected(snapshot),
+        "universes": report.universes,
+        "sources": report.sources,
+        "incidents": report.incidents,
+        "rejected": report.rejected,
         "unread": {reason: capture.unread.get(reason, 0) for reason in UNREAD},
         "clock_steps": capture.clock_step_count,
     }
@@ -102,26 +149,24 @@ def rejected(snapshot: Snapshot) -> dict[str, int]:
     return dict(sorted(counts.items()))
 
 
-def text(capture: CaptureSummary, snapshot: Snapshot, incidents: list[Incident]) -> list[str]:
-    """Say in lines what was found: the file, the worst first, then who sends what."""
-    found = replay(capture, snapshot, incidents)
-    lines = _heading(capture, found)
-    lines += ["", *_incidents(capture, incidents, found["incidents"])]
-    lines += _table("Universes", _universe_rows(found["universes"]))
-    lines += _table("Sources", _source_rows(found["sources"]))
-    odd = Counter(word for source in snapshot.sources for word in source.odd)
-    if odd:
-        lines += ["", "Nonconforming but understood: " + ", ".join(f"{word} ({n} sources)" for word, n in odd.items())]
-    if found["rejected"]:
-        counts = ", ".join(f"{reason} {count}" for reason, count in found["rejected"].items())
+def replay_text(report: ReplayReport) -> list[str]:
+    """Return the report as lines: the file, the incidents with the worst first, then who sends what."""
+    lines = [*_heading(report.capture), "", *_incidents(report)]
+    lines += _table("Universes", _universe_rows(report.universes))
+    lines += _table("Sources", _source_rows(report.sources))
+    if report.odd:
+        counts = ", ".join(f"{word} ({n} sources)" for word, n in report.odd.items())
+        lines += ["", "Nonconforming but understood: " + counts]
+    if report.rejected:
+        counts = ", ".join(f"{reason} {count}" for reason, count in report.rejected.items())
         lines += ["", f"Not used, with the reason: {counts}"]
     return lines
 
 
-def _heading(capture: CaptureSummary, found: dict[str, Any]) -> list[str]:
+def _heading(capture: CaptureSummary) -> list[str]:
     lines = [f"{capture.name}: {_counted(capture.packets, 'packet')} in {_duration(capture.seconds)}"]
     if capture.first_ns is not None:
-        lines.append(f"from {found['capture']['first_at']} to {found['capture']['last_at']}")
+        lines.append(f"from {capture.first_at} to {capture.last_at}")
     others = _others(capture)
     lines.append(f"{capture.show_packets} to the watched ports" + (f"; {others}" if others else ""))
     if capture.clock_step_count:
@@ -135,8 +180,8 @@ def _heading(capture: CaptureSummary, found: dict[str, Any]) -> list[str]:
     return lines
 
 
-def _incidents(capture: CaptureSummary, incidents: list[Incident], objects: list[dict[str, Any]]) -> list[str]:
-    unjudged = nothing_judged(capture, incidents)
+def _incidents(report: ReplayReport) -> list[str]:
+    capture, incidents, unjudged = report.capture, report.incidents, report.unjudged
     if not incidents and unjudged:
         return [unjudged]
     limit = (
@@ -152,26 +197,21 @@ def _incidents(capture: CaptureSummary, incidents: list[Incident], objects: list
             "Nothing was found wrong" + (" in what could be read." if capture.hidden else "."),
             *limit,
         ]
-    order = sorted(range(len(incidents)), key=lambda i: (-incidents[i].severity, incidents[i].opened_ns))
-    counts = Counter(incident.severity for incident in incidents)
-    heading = ", ".join(f"{counts[level]} {level.word}" for level in sorted(Severity, reverse=True) if counts[level])
+    counts = Counter(one["severity"] for one in incidents)
+    words = [level.word for level in sorted(Severity, reverse=True)]
+    heading = ", ".join(f"{counts[word]} {word}" for word in words if counts[word])
     lines = [*([unjudged] if unjudged else limit), f"Found: {heading}"]
-    for index in order:
-        shown, raised = objects[index], incidents[index]
-        lines += ["", f"{raised.severity.word.upper()}  {shown['opened_at']}  {_span(shown)}"]
-        lines.append(f"  {raised.rule}{f' ({raised.cause})' if raised.cause else ''}: {raised.summary}")
-        if raised.universes:
-            lines.append(f"  universes: {_shortened(raised.universes)}")
-        lines += [f"  - {line}" for line in raised.evidence]
-        if raised.accepted:
-            lines.append(f"  accepted: {raised.accepted}")
+    for one in sorted(incidents, key=lambda one: words.index(one["severity"])):
+        end = f"closed {one['closed_at']}" if one["closed_at"] else "open at the end of the capture"
+        lines += ["", f"{one['severity'].upper()}  {one['opened_at']}  {end}"]
+        cause = f" ({one['cause']})" if one["cause"] else ""
+        lines.append(f"  {one['rule']}{cause}: {one['summary']}")
+        if one["universes"]:
+            lines.append(f"  universes: {_shortened(one['universes'])}")
+        lines += [f"  - {line}" for line in one["evidence"]]
+        if one["accepted"]:
+            lines.append(f"  accepted: {one['accepted']['reason']}")
     return lines
-
-
-def _span(shown: dict[str, Any]) -> str:
-    if shown["closed_at"] is None:
-        return "open at the end of the capture"
-    return f"closed {shown['closed_at']}"
 
 
 def _table(heading: str, rows: list[tuple[str, ...]]) -> list[str]:
@@ -189,7 +229,7 @@ def _line(row: tuple[str, ...], widths: list[int]) -> str:
     return "  " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
 
 
-def _universe_rows(universes: list[dict[str, Any]]) -> list[tuple[str, ...]]:
+def _universe_rows(universes: list[UniverseAnswer]) -> list[tuple[str, ...]]:
     rows: list[tuple[str, ...]] = [("universe", "state", "rate", "longest gap", "frames", "lost", "slots", "from")]
     for one in universes:
         longest = one["interval_ms"]["max"]
@@ -202,20 +242,20 @@ def _universe_rows(universes: list[dict[str, Any]]) -> list[tuple[str, ...]]:
                 str(one["frames"]),
                 str(one["lost_frames"]),
                 str(one["slots"]),
-                one.get("winning_name") or "–",
+                one["winning_name"] or "–",
             )
         )
     return rows
 
 
-def _source_rows(sources: list[dict[str, Any]]) -> list[tuple[str, ...]]:
+def _source_rows(sources: list[SourceAnswer]) -> list[tuple[str, ...]]:
     heading = ("source", "address", "protocol", "priority", "universes")
     return [heading, *(_source_row(one) for one in sources)]
 
 
-def _source_row(one: dict[str, Any]) -> tuple[str, ...]:
+def _source_row(one: SourceAnswer) -> tuple[str, ...]:
     return (
-        one.get("name") or one["source"],
+        one["name"] or one["source"],
         ", ".join(dict.fromkeys(leg["address"] for leg in one["legs"])),
         one["protocol"],
         "–" if one["priority"] is None else str(one["priority"]),
