@@ -45,7 +45,7 @@ class SupplyLoad(Struct, frozen=True):
     limit_a: float | None
 
 
-class RackLoad(Struct, frozen=True):
+class DeclaredRackLoad(Struct, frozen=True):
     """What a rack would draw with everything at full: an estimate from the declared loads."""
 
     rack: str
@@ -62,7 +62,7 @@ class CheckReport(Struct, frozen=True):
     counts: dict[str, int]
     """How many of each kind the house declares."""
     conflicts: tuple[FoundConflict, ...]
-    racks: tuple[RackLoad, ...]
+    racks: tuple[DeclaredRackLoad, ...]
     notes: tuple[str, ...]
     accepted: tuple[ExceptionAnswer, ...]
     """Exceptions that hold today."""
@@ -130,9 +130,9 @@ def check_text(report: CheckReport) -> list[str]:
     return lines
 
 
-def _racks(house: House) -> tuple[RackLoad, ...]:
+def _racks(house: House) -> tuple[DeclaredRackLoad, ...]:
     return tuple(
-        RackLoad(
+        DeclaredRackLoad(
             rack=wired.rack.name,
             load_w=round(sum(way.load_w for way in wired.ways), 1),
             supplies=tuple(
