@@ -8,7 +8,8 @@ from sacn.messages.data_packet import DataPacket
 
 from slotwatch.engine import CALM_NS, SETTLED_NS, TICK_NS, Engine
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Network, Phase
-from slotwatch.snapshot import STREAM_COLUMNS, UNIVERSE_COLUMNS, Severity, Snapshot, UniverseState, decode, encode
+from slotwatch.snapshot import STREAM_COLUMNS, UNIVERSE_COLUMNS, Severity, Snapshot, UniverseState
+from slotwatch.snapshot.encoding import from_parts, to_parts
 from slotwatch.wire.observation import JoinSeen, LinkSeen, QuerierWatchSeen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.model.packets import MS, SECOND, START, Sent, artnet, batch_of, cid, e131, frames
@@ -82,7 +83,7 @@ def test_another_librarys_sender_is_judged_healthy() -> None:
     assert [incident.rule for incident in snapshot.incidents if incident.severity > Severity.NOTE] == []
     assert snapshot.streams["lost_frames"].sum() == snapshot.streams["discarded"].sum() == 0
     assert snapshot.universes["refresh_hz"][0] == pytest.approx(44, rel=0.005)
-    assert snapshot.counters["rejected"] == {}
+    assert snapshot.counters.rejected == {}
 
 
 def test_a_silent_universe_is_lost_after_its_timeout_and_closes_after_its_return() -> None:
@@ -99,7 +100,7 @@ def test_a_silent_universe_is_lost_after_its_timeout_and_closes_after_its_return
     assert set(lost.universes) == {"e131/1", "e131/2"}
     assert last_ns <= lost.began_ns <= last_ns + 25 * MS
     assert set(engine.snapshot(engine.now_ns).universes["state"].tolist()) == {UniverseState.LOST}
-    assert engine.snapshot(engine.now_ns).counters["incidents_opened"]["universe-lost"] == 1
+    assert engine.snapshot(engine.now_ns).counters.incidents_opened["universe-lost"] == 1
     run(engine, healthy(30, START + 20 * SECOND), START + 50 * SECOND)
     assert any(event.what == "closed" for event in engine.take_events())
     assert engine.snapshot(engine.now_ns).universes["state"].tolist() == [UniverseState.STEADY] * 2
@@ -130,9 +131,9 @@ def test_a_snapshot_crosses_and_is_not_changed_by_what_comes_later() -> None:
     engine = engine_of()
     run(engine, healthy(2), START + 2 * SECOND)
     first = engine.snapshot(engine.now_ns)
-    data = encode(first)
+    parts = [memoryview(bytes(part)) for part in to_parts(first)]
     run(engine, healthy(2, START + 2 * SECOND, 80), START + 4 * SECOND)
-    again = decode(data)
+    again = from_parts(parts)
     assert isinstance(again, Snapshot) and again.sequence == first.sequence == 1
     assert again.universes["frames"].tolist() == first.universes["frames"].tolist() == [80, 80]
     assert again.sources == first.sources

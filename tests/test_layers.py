@@ -116,7 +116,7 @@ def test_a_class_name_stands_for_one_thing() -> None:
     assert set(twice) == NAMED_TWICE, {name: twice.get(name) for name in set(twice) ^ NAMED_TWICE}
 
 
-MOST_ANY = {"judge": 78, "snapshot.py": 11, "views": 104}
+MOST_ANY = {"judge": 54, "snapshot": 10, "views": 85}
 """`Any` in the seams that everything crosses; each number may only fall: write the lower one down."""
 
 

@@ -173,7 +173,7 @@ class Engine:
             incidents=tuple(judge.incidents(now_ns)),
             next_incident=judge.next_incident,
             exceptions=judge.exceptions_in_force,
-            counters=counters(model) | {"incidents_opened": dict(self._opened)},
+            counters=counters(model, self._opened),
             minutes=self._minutes.finished,
             readiness=self._judge_readiness(now_ns),
             **self._patch_views(now_ns),

@@ -69,9 +69,9 @@ class CaptureError(SlotwatchError):
 
 
 class EdgeError(SlotwatchError):
-    """The world said no: a port is taken, an interface is missing, a right is not granted.
+    """The system refuses something: a port is taken, an interface is missing, a right is not granted.
 
-    `advice` is the mend, as a sentence or a command.
+    `advice` says how to fix it, as a sentence or a command.
     """
 
     def __init__(self, message: str, advice: str, errno: int | None = None) -> None:
@@ -82,6 +82,10 @@ class EdgeError(SlotwatchError):
     @property
     def lines(self) -> list[str]:
         return [shown(f"{self}; {self.advice}")]
+
+
+class FormatError(EdgeError):
+    """Another process of the daemon wrote in a format that this program does not read, as after an upgrade."""
 
 
 class CouldNotStart(SlotwatchError):

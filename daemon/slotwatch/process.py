@@ -11,7 +11,6 @@ import ctypes
 import errno
 import json
 import os
-import pickle
 import signal
 import sys
 import time
@@ -19,6 +18,8 @@ import zlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
+
+import msgspec
 
 from slotwatch.edge.shared import housing
 from slotwatch.edge.shared.channel import Channel, Message
@@ -109,7 +110,7 @@ def _load(wiring: Wiring) -> None:
     from slotwatch.edge.shared.token import read_only
 
     house = _undeclared(wiring) if wiring["undeclared"] else load_house(Path(wiring["file"]))
-    housing.write(wiring["house"], pickle.dumps(house, protocol=5))
+    housing.write(wiring["house"], housing.encode(house))
     scheme = "https" if house.http.certificate_file else "http"
     host = f"[{house.http.host}]" if ":" in house.http.host else house.http.host
     wiring.lifeline.send(
@@ -119,7 +120,7 @@ def _load(wiring: Wiring) -> None:
             "page": f"{scheme}://{host}:{house.http.port}/",
             "routes": bool(house.routes) or house.listen.artnet_subscribe or house.listen.ask_fixtures,
             "subscribe": house.listen.artnet_subscribe,
-            "ways_mark": zlib.crc32(pickle.dumps((house.name, house.networks, house.listen))),
+            "ways_mark": zlib.crc32(msgspec.msgpack.encode((house.name, house.networks, house.listen))),
             "first_number": first_number(state_place(house, house.history.path)),
             "notes": [*house.notes, *filter(None, [read_only(house)])],
         }

@@ -19,7 +19,7 @@ from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Netw
 from slotwatch.model.columns import MAX_SOURCES, MAX_SOURCES_PER_UNIVERSE, MAX_STREAMS
 from slotwatch.model.counters import MAX_OFFENDERS
 from slotwatch.model.occasions import MAX_NODES, MAX_POLLERS, MAX_SYNCS
-from slotwatch.snapshot import encode
+from slotwatch.snapshot.encoding import to_parts
 from slotwatch.wire.observation import ClockStepSeen, DropsSeen, StallSeen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.model.packets import (
@@ -195,7 +195,7 @@ class Show:
                 at += len(some)
             self.engine.tick(self.now_ns)
             self._hold()
-        encode(self.engine.snapshot(self.now_ns))
+        to_parts(self.engine.snapshot(self.now_ns))
 
     def _hold(self) -> None:
         model = self.engine.model

@@ -16,6 +16,7 @@ from prometheus_client.parser import text_string_to_metric_families as read_text
 from prometheus_client.registry import Collector
 
 from slotwatch.snapshot import Snapshot, SourceRow
+from slotwatch.snapshot.counters import Counters, LagHistogram
 from slotwatch.views.metrics import MOST_OTHERS, MOST_SOURCES, encode_metrics, universe_families
 from slotwatch.views.sheet import Sheet
 from slotwatch.wire.universe import Protocol
@@ -44,21 +45,21 @@ captures_failed_total notifications_total{name,result} notification_queue_length
 """)
 """Beyond it: what was counted and not used, and messages."""
 
-LAG = {"edges_s": [0.05, 0.1], "counts": [7, 2, 1], "sum_s": 0.55}
+LAG = LagHistogram((0.05, 0.1), (7, 2, 1), 0.55)
 
 
 def full(universes: int = 3) -> Snapshot:
     return snapshot(
         universes,
-        counters={
-            "packets": {"e131": 1000, "artnet": 20},
-            "rejected": {("e131", "too-short"): 4},
-            "evictions": {"sources": 2},
-            "interval_edges_s": (0.02, 0.025),
-            "intervals": {"e131": [1, 990, 9]},
-            "interval_sum_s": {"e131": 22.7},
-            "incidents_opened": {"universe-lost": 2},
-        },
+        counters=Counters(
+            packets={"e131": 1000, "artnet": 20},
+            rejected={("e131", "too-short"): 4},
+            evictions={"sources": 2},
+            interval_edges_s=(0.02, 0.025),
+            intervals={"e131": (1, 990, 9)},
+            interval_sum_s={"e131": 22.7},
+            incidents_opened={"universe-lost": 2},
+        ),
         racks=({"rack": "Rack 1", "supplies": [{"supply": 1, "estimated_a": 31.25}]},),
         routes=({"route": "tower", "frames": 77, "latency": {"edges_s": [0.001], "counts": [70, 7], "sum_s": 0.1}},),
     )
@@ -115,8 +116,8 @@ def test_both_formats_are_read_by_their_own_parsers_and_say_the_same(accept: str
 
 
 def test_judgings_own_lag_is_preferred() -> None:
-    own = {"bounds_s": [0.2], "counts": [5, 1], "sum_s": 0.4}
-    found = families(snapshot(counters={"judging_lag": own}))["slotwatch_judging_lag_seconds"]
+    own = LagHistogram((0.2,), (5, 1), 0.4)
+    found = families(snapshot(counters=Counters(judging_lag=own)))["slotwatch_judging_lag_seconds"]
     assert [sample.value for sample in found.samples] == [5, 6, 6, 0.4]
 
 

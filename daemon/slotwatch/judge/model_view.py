@@ -11,7 +11,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.model.counters import Counters
+from slotwatch.model.counters import PacketCounters
 from slotwatch.model.occasions import Occasions
 from slotwatch.model.sources import Sources
 from slotwatch.model.stage import Stage
@@ -116,7 +116,7 @@ class ModelView(Protocol):
     def occasions(self) -> Occasions: ...
 
     @property
-    def counters(self) -> Counters: ...
+    def counters(self) -> PacketCounters: ...
 
     @property
     def stage(self) -> Stage: ...

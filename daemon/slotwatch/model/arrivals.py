@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.model import windows
-from slotwatch.model.counters import Counters
+from slotwatch.model.counters import PacketCounters
 from slotwatch.model.endings import Endings
 from slotwatch.model.frames import Frames
 from slotwatch.model.lighttap import LightTap
@@ -30,7 +30,7 @@ MOST_DESTINATIONS = 8
 class Arrivals:
     """Moves the streams on by a batch."""
 
-    def __init__(self, streams: Streams, counters: Counters) -> None:
+    def __init__(self, streams: Streams, counters: PacketCounters) -> None:
         self.streams, self.universes = streams, streams.universes
         self._series = SeriesOfStreams(streams)
         self.restarts = self._series.restarts

@@ -61,7 +61,7 @@ class Offender:
         self.second = max(self.second, second)
 
 
-class Counters:
+class PacketCounters:
     """Counts since start. Everything but `offenders` only rises."""
 
     def __init__(self) -> None:

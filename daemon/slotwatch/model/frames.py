@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.model import cadence, levels, windows
-from slotwatch.model.counters import Counters
+from slotwatch.model.counters import PacketCounters
 from slotwatch.model.lighttap import LightTap
 from slotwatch.model.part import Part
 from slotwatch.model.segments import Segments
@@ -23,7 +23,7 @@ _MOST_EQUAL = np.uint16(0xFFFF)
 class Frames:
     """Moves streams on by the frames of a batch."""
 
-    def __init__(self, streams: Streams, counters: Counters) -> None:
+    def __init__(self, streams: Streams, counters: PacketCounters) -> None:
         self.streams = streams
         self.counters = counters
         self.tap: LightTap | None = None

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from slotwatch.house.schema import House
 from slotwatch.model import cadence, control
 from slotwatch.model.arrivals import Arrivals
-from slotwatch.model.counters import Counters
+from slotwatch.model.counters import PacketCounters
 from slotwatch.model.legs import one_source_each
 from slotwatch.model.occasions import Occasions
 from slotwatch.model.sources import Sources
@@ -46,7 +46,7 @@ class Model:
         self.universes = Universes(house)
         self.sources = Sources(house)
         self.streams = Streams(self.universes, self.sources, now_ns)
-        self.counters = Counters()
+        self.counters = PacketCounters()
         self.occasions = Occasions(self.sources, house)
         self._arrivals = Arrivals(self.streams, self.counters)
         self.stage = Stage(house)

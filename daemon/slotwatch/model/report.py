@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,7 @@ from slotwatch.model.minutes import lost_frames
 from slotwatch.model.model import Model
 from slotwatch.model.windows import BUCKET_NS
 from slotwatch.snapshot import STREAM_COLUMNS, UNIVERSE_COLUMNS, Columns, SourceRow
+from slotwatch.snapshot.counters import Counters
 from slotwatch.wire.reject import Odd
 from slotwatch.wire.universe import Protocol
 
@@ -217,22 +218,23 @@ def _stream_states(model: Model, rows: NDArray[np.intp]) -> NDArray[np.uint8]:
     return states
 
 
-def counters(model: Model) -> dict[str, Any]:
-    """Plain counts for metrics. Keys are stable; protocols and reasons by their words."""
+def counters(model: Model, incidents_opened: Mapping[str, int]) -> Counters:
+    """Return the counts for metrics. Protocols and reasons by their words; incidents by rule."""
     counts = model.counters
     words = {int(protocol): protocol.word for protocol in Protocol}
-    return {
-        "packets": {word: int(counts.packets[protocol]) for protocol, word in words.items()},
-        "rejected": {
+    return Counters(
+        packets={word: int(counts.packets[protocol]) for protocol, word in words.items()},
+        rejected={
             (words[protocol], reason): count
             for (protocol, reason), count in counts.rejected_by_reason().items()
             if protocol in words
         },
-        "odd": {Odd(flag).words[0]: count for flag, count in counts.odd.items()},
-        "start_codes": {int(code): int(counts.start_codes[code]) for code in np.flatnonzero(counts.start_codes)},
-        "evictions": {"streams": 0, "sources": 0, "syncs": 0, "nodes": 0, "offenders": 0} | dict(model.evictions),
-        "unkept": dict(model.unkept),
-        "interval_edges_s": INTERVAL_EDGES_S,
-        "intervals": {word: counts.intervals[protocol].tolist() for protocol, word in words.items()},
-        "interval_sum_s": {word: float(counts.interval_sum_s[protocol]) for protocol, word in words.items()},
-    }
+        odd={Odd(flag).words[0]: count for flag, count in counts.odd.items()},
+        start_codes={int(code): int(counts.start_codes[code]) for code in np.flatnonzero(counts.start_codes)},
+        evictions={"streams": 0, "sources": 0, "syncs": 0, "nodes": 0, "offenders": 0} | dict(model.evictions),
+        unkept=dict(model.unkept),
+        interval_edges_s=tuple(INTERVAL_EDGES_S),
+        intervals={word: tuple(counts.intervals[protocol].tolist()) for protocol, word in words.items()},
+        interval_sum_s={word: float(counts.interval_sum_s[protocol]) for protocol, word in words.items()},
+        incidents_opened=dict(incidents_opened),
+    )

@@ -27,6 +27,7 @@ from slotwatch import __version__
 from slotwatch.house.schema import Phase
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.snapshot import Severity, UniverseState
+from slotwatch.snapshot.counters import LagHistogram
 from slotwatch.views.counted import COUNTED, from_zero
 from slotwatch.views.moments import NANOSECONDS
 from slotwatch.views.sheet import Sheet
@@ -49,9 +50,6 @@ _UP = frozenset(
 )
 _WORDS = [protocol.word for protocol in Protocol]
 
-Histogram = dict[str, Any]
-"""`edges_s`: upper edges; `counts`: one for each and one more for everything longer; `sum_s`."""
-
 
 class SnapshotCollector(Collector):
     """Families of one snapshot, but for those of its universes, which `universe_families` gives.
@@ -60,7 +58,7 @@ class SnapshotCollector(Collector):
     own: what the front process counts itself, of `views.counted`.
     """
 
-    def __init__(self, sheet: Sheet, lag: Histogram | None = None, own: Mapping[str, Any] | None = None) -> None:
+    def __init__(self, sheet: Sheet, lag: LagHistogram | None = None, own: Mapping[str, Any] | None = None) -> None:
         self._sheet = sheet
         self._listener = {**sheet.snapshot.house.listener, **(own or {})}
         self._counters = sheet.snapshot.counters
@@ -94,10 +92,10 @@ class SnapshotCollector(Collector):
 
     def _packets(self) -> Iterator[Metric]:
         counters = self._counters
-        packets = dict.fromkeys(_WORDS, 0) | counters.get("packets", {})
+        packets = dict.fromkeys(_WORDS, 0) | counters.packets
         yield _counter("packets_received", "Packets read.", (({"protocol": word}, n) for word, n in packets.items()))
         reasons = [reason.word for reason in Reject if reason is not Reject.OK]
-        rejected = {(word, reason): 0 for word in _WORDS for reason in reasons} | counters.get("rejected", {})
+        rejected = {(word, reason): 0 for word in _WORDS for reason in reasons} | counters.rejected
         yield _counter(
             "packets_rejected",
             "Packets that could not be used.",
@@ -116,10 +114,10 @@ class SnapshotCollector(Collector):
         )
         for name, number in from_zero(self._listener).items():
             yield _counter(name, COUNTED[name], [({}, number)])
-        evicted = {"sources": 0, "streams": 0} | counters.get("evictions", {})
+        evicted = {"sources": 0, "streams": 0} | counters.evictions
         yield _counter("table_evictions", "Rows given up.", (({"table": word}, n) for word, n in evicted.items()))
-        edges = counters.get("interval_edges_s", ())
-        counts, sums = counters.get("intervals", {}), counters.get("interval_sum_s", {})
+        edges = counters.interval_edges_s
+        counts, sums = counters.intervals, counters.interval_sum_s
         yield _histogram(
             "frame_interval_seconds",
             "Intervals between successive frames of a stream.",
@@ -134,19 +132,19 @@ class SnapshotCollector(Collector):
             "Incidents that are open.",
             (({"rule": rule, "severity": severity.word}, n) for (rule, severity), n in known.items()),
         )
-        opened = dict.fromkeys(CATALOG, 0) | self._counters.get("incidents_opened", {})
+        opened = dict.fromkeys(CATALOG, 0) | self._counters.incidents_opened
         yield _counter("incidents_opened", "Incidents opened.", (({"rule": rule}, n) for rule, n in opened.items()))
 
     def _house(self) -> Iterator[Metric]:
         view = self._sheet.snapshot.house
         phases = (({"phase": str(phase)}, phase == view.phase) for phase in Phase)
         yield _gauge("house_phase", "1 for the phase the house is in.", phases)
-        lag = self._counters.get("judging_lag") or self._lag
+        lag = self._counters.judging_lag or self._lag
         if lag:
             yield _histogram(
                 "judging_lag_seconds",
                 "How late moments are judged.",
-                [({}, _edges(lag), lag["counts"], lag["sum_s"])],
+                [({}, lag.bounds_s, lag.counts, lag.sum_s)],
             )
         well = not view.house_problems
         yield _gauge("config_last_reload_successful", "Whether the house file on disk is the one in use.", [({}, well)])
@@ -189,7 +187,7 @@ class SnapshotCollector(Collector):
             yield _histogram(
                 "route_latency_seconds",
                 "From a frame's arrival to its leaving.",
-                [(label, _edges(lag), lag["counts"], lag["sum_s"]) for label, lag in lags],
+                [(label, lag["edges_s"], lag["counts"], lag["sum_s"]) for label, lag in lags],
             )
 
 
@@ -220,7 +218,7 @@ def universe_families(sheet: Sheet) -> Iterator[Metric]:
 
 
 def encode_metrics(
-    sheet: Sheet, accept: str, lag: Histogram | None = None, own: Mapping[str, Any] | None = None
+    sheet: Sheet, accept: str, lag: LagHistogram | None = None, own: Mapping[str, Any] | None = None
 ) -> tuple[bytes, str]:
     """Write the metrics of a snapshot in the format that an Accept header asks for; return them and their type.
 
@@ -283,12 +281,6 @@ def _histogram(
         family.samples.append(Sample(PREFIX + name + "_count", labels, float(reached)))
         family.samples.append(Sample(PREFIX + name + "_sum", labels, float(total)))
     return family
-
-
-def _edges(histogram: Histogram) -> Sequence[float]:
-    """Upper edges of a histogram, under either name that its makers give them."""
-    found: Sequence[float] = histogram.get("edges_s") or histogram["bounds_s"]
-    return found
 
 
 def _clean(text: str) -> str:

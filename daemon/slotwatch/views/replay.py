@@ -144,7 +144,7 @@ def replay_json(report: ReplayReport) -> dict[str, object]:
 def rejected(snapshot: Snapshot) -> dict[str, int]:
     """Count packets that no protocol accepted, by reason."""
     counts: Counter[str] = Counter()
-    for (_, reason), count in snapshot.counters.get("rejected", {}).items():
+    for (_, reason), count in snapshot.counters.rejected.items():
         counts[reason] += count
     return dict(sorted(counts.items()))
 

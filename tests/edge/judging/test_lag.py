@@ -23,6 +23,6 @@ def test_counts_and_sum_only_grow() -> None:
     for age_ms in (1, 20, 300):
         lag.note(age_ms * MS)
     told = lag.counted()
-    assert sum(told["counts"]) == 3
-    assert told["sum_s"] == pytest.approx(0.321)
-    assert told["bounds_s"] == list(BOUNDS_S)
+    assert sum(told.counts) == 3
+    assert told.sum_s == pytest.approx(0.321)
+    assert told.bounds_s == BOUNDS_S

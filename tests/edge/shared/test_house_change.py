@@ -86,7 +86,7 @@ def test_processes_take_it_in_turn(running: tuple[HouseChange, Processes, int]) 
         "front",
         "judging",
     ]
-    assert housing.octets(memory) == b"new"
+    assert housing.encoded(memory) == b"new"
 
 
 def test_when_one_cannot_take_it_everybody_keeps_the_old_one(running: tuple[HouseChange, Processes, int]) -> None:
@@ -97,7 +97,7 @@ def test_when_one_cannot_take_it_everybody_keeps_the_old_one(running: tuple[Hous
     number = processes.orders[-1][1]["number"]
     change.answered({"do": "reloaded", "number": number})
     change.answered({"do": "refused", "number": number, "lines": ["port 8580 is taken"]})
-    assert housing.octets(memory) == b"old" and change.summary["name"] == SUMMARY["name"]
+    assert housing.encoded(memory) == b"old" and change.summary["name"] == SUMMARY["name"]
     assert change.problems == ["port 8580 is taken"] and not change.is_going
     answers = [message for role, message in processes.orders if message.get("id") == 7]
     assert "port 8580 is taken" in answers[0]["error"]

@@ -23,6 +23,7 @@ from slotwatch.edge.front.events import Listeners
 from slotwatch.edge.front.guard import Guard, Refused
 from slotwatch.house.schema import House
 from slotwatch.snapshot import Snapshot
+from slotwatch.snapshot.counters import LagHistogram
 from slotwatch.views import api
 from slotwatch.views.failure import Moments
 from slotwatch.views.feed import Changes, Event, UniverseChanges, encode, everything
@@ -97,7 +98,8 @@ class Front:
         self.sheet: Sheet | None = None
         self.said: dict[str, Any] = {}
         self.moments = Moments()
-        self.lag: dict[str, Any] = {"edges_s": LAG_EDGES_S, "counts": [0] * (len(LAG_EDGES_S) + 1), "sum_s": 0.0}
+        self._lag_counts = [0] * (len(LAG_EDGES_S) + 1)
+        self._lag_sum_s = 0.0
         self._changes = Changes()
         self._watched: dict[str, UniverseChanges] = {}
         self._broken: dict[str, str] = {}
@@ -223,8 +225,13 @@ class Front:
             await asyncio.sleep(AGAIN_S)
 
     def _count_lag(self, lag_s: float) -> None:
-        self.lag["counts"][bisect_left(LAG_EDGES_S, lag_s)] += 1
-        self.lag["sum_s"] += lag_s
+        self._lag_counts[bisect_left(LAG_EDGES_S, lag_s)] += 1
+        self._lag_sum_s += lag_s
+
+    @property
+    def lag(self) -> LagHistogram:
+        """How old snapshots were when this process read them."""
+        return LagHistogram(LAG_EDGES_S, tuple(self._lag_counts), self._lag_sum_s)
 
     def _of_universes(self, sheet: Sheet) -> dict[str, list[Event]]:
         asked = self.listeners.universes

@@ -11,6 +11,7 @@ import gc
 import select
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from slotwatch import clock
@@ -272,8 +273,7 @@ class Judging:
             **counted(self._reports.counted, self._reports.rows, self._health.get("lines", ())),
             **self._reports.of_listener,
         }
-        snapshot.counters["judging_lag"] = self._lag.counted()
-        snapshot.counters["config_last_reload_successful"] = int(not self._problems)
+        snapshot.counters = replace(snapshot.counters, judging_lag=self._lag.counted())
         if self._reports.rows:
             snapshot.routes = self._reports.rows
 

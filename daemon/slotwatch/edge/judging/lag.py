@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from dataclasses import dataclass, field
-from typing import Any
+
+from slotwatch.snapshot.counters import LagHistogram
 
 BOUNDS_S = (0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0)
 """Gathering takes up to 20 ms, a turn of judging up to 100 ms, a rest while nothing is under way up to 500 ms (`pace`):
@@ -23,6 +24,6 @@ class Lag:
         self.counts[bisect_left(BOUNDS_S, age_s)] += 1
         self.sum_s += age_s
 
-    def counted(self) -> dict[str, Any]:
-        """As metrics read it."""
-        return {"bounds_s": list(BOUNDS_S), "counts": list(self.counts), "sum_s": self.sum_s}
+    def counted(self) -> LagHistogram:
+        """Return the histogram as of now."""
+        return LagHistogram(BOUNDS_S, tuple(self.counts), self.sum_s)

@@ -99,8 +99,8 @@ class HouseChange:
         if not self.summary:
             self.summary = summary
             return
-        self._before, self._summary_before = housing.octets(self._house), self.summary
-        housing.write(self._house, housing.octets(self._next))
+        self._before, self._summary_before = housing.encoded(self._house), self.summary
+        housing.write(self._house, housing.encoded(self._next))
         self.summary = summary
         self._to_take = list(ORDER)
         self._ask_to_take()

@@ -1,22 +1,26 @@
 """The running house in shared memory: what every process reads at its start, whatever the file says by then.
 
 A child that is restarted while somebody has half edited the house file goes on with the house that runs.
-The value is a pickle made by this program's own loading process and passed by descriptor; with its length and
-check sum before it, so that a reading that falls into a rewriting is seen and repeated.
+The value is MessagePack, read strictly by the types of `House`, so nothing in it can run. Its length and its check
+sum stand before it: a reader that meets a writer sees that and reads again.
 """
 
 from __future__ import annotations
 
 import os
-import pickle
 import struct
 import time
 import zlib
 from typing import TYPE_CHECKING
 
+from slotwatch.errors import FormatError
+
 if TYPE_CHECKING:
     from slotwatch.house.schema import House
 
+FORMAT = 1
+"""Raised with every change of what a house holds."""
+ADVICE = "restart slotwatch"
 _HEAD = struct.Struct("<QI")
 TRIES = 200
 PAUSE_S = 0.005
@@ -27,15 +31,22 @@ def create_memory() -> int:
     return os.memfd_create("slotwatch-house", os.MFD_CLOEXEC)
 
 
+def encode(house: House) -> bytes:
+    """Return the bytes of a house for `write`."""
+    import msgspec
+
+    return msgspec.msgpack.encode((FORMAT, house))
+
+
 def write(fd: int, value: bytes) -> None:
-    """Leave a pickled house."""
+    """Leave an encoded house."""
     os.pwrite(fd, _HEAD.pack(0, 0), 0)
     os.pwrite(fd, value, _HEAD.size)
     os.pwrite(fd, _HEAD.pack(len(value), zlib.crc32(value)), 0)
 
 
-def octets(fd: int) -> bytes:
-    """The pickled house as it was left."""
+def encoded(fd: int) -> bytes:
+    """Return the encoded house as it was left. RuntimeError if there is none."""
     for _ in range(TRIES):
         head = os.pread(fd, _HEAD.size, 0)
         if len(head) == _HEAD.size:
@@ -48,10 +59,17 @@ def octets(fd: int) -> bytes:
 
 
 def read(fd: int) -> House:
-    """The running house."""
-    from slotwatch.house.schema import House  # here, so that the parent, which only passes octets on, stays small
+    """Return the running house. FormatError if another version of the program left it."""
+    # Imported here, so that the parent, which only passes the bytes on, stays small.
+    import msgspec
 
-    value = pickle.loads(octets(fd))
-    if not isinstance(value, House):
-        raise TypeError(f"the memory holds a {type(value).__name__}, not a house")
-    return value
+    from slotwatch.house.schema import House
+
+    try:
+        value = encoded(fd)
+        number = msgspec.msgpack.decode(value, type=tuple[int, msgspec.Raw])[0]
+        if number != FORMAT:
+            raise FormatError(f"the house in memory has format {number}, this program reads {FORMAT}", ADVICE)
+        return msgspec.msgpack.decode(value, type=tuple[int, House])[1]
+    except msgspec.DecodeError as error:
+        raise FormatError(f"the house in memory cannot be read: {error}", ADVICE) from None

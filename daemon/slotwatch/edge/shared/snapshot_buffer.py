@@ -1,6 +1,6 @@
 """The board: judging's snapshot in shared memory, read by the front process without ever waiting.
 
-Layout of the memfd: one 4096-octet header, then two halves. Judging writes the half that is not current under
+Layout of the memfd: one 4096-byte header, then two halves. Judging writes the half that is not current under
 an odd sequence number, makes it even, then says that this half is current. A reader copies the current half out
 and keeps the copy if the half's sequence number is even and did not change meanwhile. The memory is sparse:
 only what was once written is real.
@@ -10,16 +10,15 @@ current number, the half's number, parts, the half's number again, with a fence 
 saw any byte of a newer snapshot sees the odd number of that snapshot too, and drops its copy. Each number is one
 aligned 8-byte store, which x86-64 and arm64 never split.
 
-A half holds: number of parts, their lengths, then the parts, each on a 64-octet boundary. Part 0 is the pickle;
-the others are the arrays it refers to (protocol 5, out of band), so that levels are copied once and not twice.
-Only ever this program's own memory, passed by descriptor: nothing from the network is unpickled.
+A half holds: number of parts, their lengths, then the parts, each on a 64-byte boundary. Part 0 is the
+header; the others are the bytes of the arrays it refers to (`snapshot.encoding`), so that levels are copied once and
+not twice.
 """
 
 from __future__ import annotations
 
 import mmap
 import os
-import pickle
 import struct
 
 from slotwatch.edge.shared.memory import BOARD_BYTES as SIZE_BYTES
@@ -28,6 +27,7 @@ from slotwatch.edge.shared.memory import BOARD_HEADER_BYTES as HEADER_BYTES
 from slotwatch.edge.shared.memory import BOARD_PROGRESS_AT as PROGRESS_AT
 from slotwatch.edge.shared.ordering import fence
 from slotwatch.snapshot import Snapshot
+from slotwatch.snapshot.encoding import from_parts, to_parts
 
 TRIES = 8
 
@@ -90,14 +90,12 @@ class SnapshotWriter(SnapshotBuffer):
         _NUMBER.pack_into(self._map, NUMBER_AT, next_incident)
 
     def publish(self, snapshot: Snapshot) -> int:
-        """Write a snapshot; return its octets. ValueError if it cannot fit (then the last one stays)."""
-        buffers: list[pickle.PickleBuffer] = []
-        body = pickle.dumps(snapshot, protocol=5, buffer_callback=buffers.append)
-        parts = [memoryview(body), *(buffer.raw() for buffer in buffers)]
+        """Write a snapshot; return its bytes. ValueError if it cannot fit (then the last one stays)."""
+        parts = to_parts(snapshot)
         head = struct.pack(f"<Q{len(parts)}Q", len(parts), *(part.nbytes for part in parts))
         places, size = _places(len(head), [part.nbytes for part in parts])
         if size > HALF_BYTES:
-            raise ValueError(f"a snapshot of {size} octets does not fit the board's {HALF_BYTES}")
+            raise ValueError(f"a snapshot of {size} bytes does not fit the board's {HALF_BYTES}")
         number = self.sequence + 1
         base, mark = HEADER_BYTES + (number % 2) * HALF_BYTES, _HALF_AT[number % 2]
         self._words[mark] = 2 * number - 1
@@ -161,7 +159,4 @@ def _decode(copy: bytes) -> Snapshot:
     places, _ = _places(8 + 8 * count, sizes)
     view = memoryview(copy)
     parts = [view[place : place + size] for place, size in zip(places, sizes, strict=True)]
-    value = pickle.loads(parts[0], buffers=parts[1:])
-    if not isinstance(value, Snapshot):
-        raise TypeError(f"the board holds a {type(value).__name__}, not a snapshot")
-    return value
+    return from_parts(parts)

@@ -1,4 +1,4 @@
-"""The one value that page, API, metrics, history and report read, and how it crosses a process boundary.
+"""The one value that page, API, metrics, history and report read.
 
 Judging publishes a Snapshot some times a second; nobody else touches judging's state. Columns are numpy
 arrays so that 4,096 universes cost a memory copy and not a loop; presentation turns them into words.
@@ -6,7 +6,6 @@ arrays so that 4,096 universes cost a memory copy and not a loop; presentation t
 
 from __future__ import annotations
 
-import pickle
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from enum import IntEnum, StrEnum
@@ -14,6 +13,8 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from slotwatch.snapshot.counters import Counters
 
 Columns = dict[str, NDArray[Any]]
 
@@ -358,8 +359,7 @@ class Snapshot:
     """Made from incidents and in force."""
     next_incident: int = 1
     """The number that the next incident gets."""
-    counters: dict[str, Any] = field(default_factory=dict)
-    """Plain numbers for metrics: packets by protocol, rejects by (protocol, reason), evictions, histograms …"""
+    counters: Counters = field(default_factory=Counters)
     minutes: tuple[MinuteRow, ...] = ()
     """Rows of the last few finished minutes; a reader keeps what it does not have yet."""
     receivers: tuple[dict[str, Any], ...] = ()
@@ -375,16 +375,3 @@ class Snapshot:
     readiness: dict[str, Any] = field(default_factory=dict)
     interval_bins: NDArray[np.uint16] | None = None
     """(streams, bins) how many of each stream's newest intervals lie in each bin of `model.cadence.BIN_EDGES_MS`."""
-
-
-def encode(snapshot: Snapshot) -> bytes:
-    """Turn a snapshot into bytes for the other process of the same program (never for the network)."""
-    return pickle.dumps(snapshot, protocol=5)
-
-
-def decode(data: bytes | memoryview) -> Snapshot:
-    """Read what `encode` made. Only ever given this program's own shared memory."""
-    value = pickle.loads(data)
-    if not isinstance(value, Snapshot):
-        raise TypeError(f"shared memory holds a {type(value).__name__}, not a snapshot")
-    return value
