@@ -66,7 +66,7 @@ def test_a_healthy_house_raises_nothing_over_a_warning() -> None:
     snapshot = engine.snapshot(engine.now_ns)
     assert [incident.rule for incident in snapshot.incidents if incident.severity > Severity.NOTE] == []
     assert snapshot.universes["state"].tolist() == [UniverseState.STEADY, UniverseState.STEADY]
-    assert snapshot.readiness["ready"] is True
+    assert snapshot.readiness.ready is True
 
 
 def test_another_librarys_sender_is_judged_healthy() -> None:
@@ -251,7 +251,7 @@ def test_readiness_and_incidents_of_one_snapshot_say_the_same() -> None:
     run(engine, packets, START + 13 * SECOND)
     for snapshot in (_after_a_tick(engine) for _ in range(200)):
         is_lost = any(one.rule == "universe-lost" and one.closed_ns is None for one in snapshot.incidents)
-        assert snapshot.readiness["ready"] is not is_lost
+        assert snapshot.readiness.ready is not is_lost
     assert is_lost
 
 

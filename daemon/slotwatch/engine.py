@@ -20,6 +20,7 @@ from slotwatch.model.minutes import Minutes
 from slotwatch.model.model import Model
 from slotwatch.model.report import Reporter, counters
 from slotwatch.snapshot import Snapshot, UniverseState
+from slotwatch.snapshot.readiness import Readiness
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.decode import decode
 from slotwatch.wire.novelty import Routine
@@ -57,7 +58,7 @@ class Engine:
         self._snapshots = 0
         self._events: list[Event] = []
         self._opened: Counter[str] = Counter()
-        self._readiness: dict[str, Any] = {}
+        self._readiness = Readiness()
         self._readiness_ns: int | None = None
         self._readiness_told = 0
 
@@ -192,7 +193,7 @@ class Engine:
                 views[name] = view(self.model, now_ns)
         return views
 
-    def _judge_readiness(self, now_ns: int) -> dict[str, Any]:
+    def _judge_readiness(self, now_ns: int) -> Readiness:
         # Asked right after an incident, the two must not contradict each other.
         told = self.judge.revision
         if self._readiness_ns is None or now_ns - self._readiness_ns >= NOTE_NS or told != self._readiness_told:

@@ -63,10 +63,8 @@ def test_of_universes_that_are_lost_together_only_those_accepted_are_notes() -> 
         ("e131/2",): (Severity.NOTE, "dark tonight", "source-lost"),
     }
     ready = shown.judge.readiness(shown.model, shown.now_ns)
-    assert [row["universes"] for row in ready["reasons"]] == [["e131/1"]]
-    assert [(row["universes"], row["reason"], row["by"]) for row in ready["accepted"]] == [
-        (["e131/2"], "dark tonight", None)
-    ]
+    assert [row.universes for row in ready.reasons] == [("e131/1",)]
+    assert [(row.universes, row.reason, row.by) for row in ready.accepted] == [(("e131/2",), "dark tonight", None)]
     states = shown.judge.universe_states(shown.model, shown.now_ns)
     assert states.tolist() == [UniverseState.LOST, UniverseState.NOT_SENT]
 
@@ -74,9 +72,9 @@ def test_of_universes_that_are_lost_together_only_those_accepted_are_notes() -> 
 def test_what_is_accepted_makes_the_house_not_unready() -> None:
     shown = accept_in_file(two_lost(), 1, 2).run(30.0)
     ready = shown.judge.readiness(shown.model, shown.now_ns)
-    assert (ready["ready"], ready["reasons"]) == (True, [])
-    assert len(ready["accepted"]) == 1
-    assert [(row["rule"], row["until"]) for row in ready["exceptions"]] == [
+    assert (ready.ready, ready.reasons) == (True, ())
+    assert len(ready.accepted) == 1
+    assert [(row.rule, row.until) for row in ready.exceptions] == [
         ("universe-lost", None),
         ("universe-missing", None),
     ]
@@ -95,7 +93,7 @@ def test_one_made_from_an_incident_keeps_it_a_note_until_it_ends_or_is_taken_bac
     (found,) = shown.run(22.0).all
     assert (found.severity, found.accepted, found.accepted_by) == (Severity.NOTE, "no pixels tonight", "Ann")
     assert "Accepted by Ann until " in found.timeline[-2].text or "Accepted by Ann until " in found.timeline[-1].text
-    assert shown.judge.readiness(shown.model, shown.now_ns)["ready"]
+    assert shown.judge.readiness(shown.model, shown.now_ns).ready
     shown.judge.command("unaccept", id=found.id, by="Bob")
     (found,) = shown.run(24.0).all
     assert (found.severity, found.accepted) == (Severity.CRITICAL, "")

@@ -17,10 +17,10 @@ def test_four_losses_within_two_minutes_stay_open_until_a_minute_of_quiet() -> N
     incident = shown.rule("universe-lost")
     assert incident.closed_ns is None, "its condition is over since 60 s, its minute of quiet is not"
     answer = shown.judge.readiness(shown.model, shown.now_ns)
-    assert not answer["ready"]
-    assert [reason["rule"] for reason in answer["reasons"]] == ["universe-lost"]
+    assert not answer.ready
+    assert [reason.rule for reason in answer.reasons] == ["universe-lost"]
     shown.run(121.0)
     assert incident.closed_ns is not None
     assert 119.9 <= (incident.closed_ns - START_NS) / S <= 120.2
-    assert shown.judge.readiness(shown.model, shown.now_ns)["ready"]
+    assert shown.judge.readiness(shown.model, shown.now_ns).ready
     assert len([event for event in shown.events if event.what == "opened"]) == 1

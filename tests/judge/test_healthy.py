@@ -8,6 +8,7 @@ from slotwatch.house.conflicts import conflicts
 from slotwatch.house.schema import DeclaredSource, Fixture, Phase
 from slotwatch.judge.rules.patch_conflict import CAUSES, find_conflicts
 from slotwatch.snapshot import Severity, UniverseState
+from slotwatch.snapshot.readiness import Readiness
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.stage import Desk, Node, Stage, house_of, moving, still
 
@@ -78,8 +79,8 @@ def test_what_was_stopped_at_night_is_missing_when_the_house_opens() -> None:
     shown.run(22.5)
     assert [(one.rule, one.severity) for one in shown.open] == [("universe-missing", Severity.CRITICAL)]
     ready = shown.judge.readiness(shown.model, shown.now_ns)
-    assert ready["ready"] is False
-    assert ready["reasons"][0]["universes"] == ["e131/1"]
+    assert ready.ready is False
+    assert ready.reasons[0].universes == ("e131/1",)
 
 
 def test_missing_is_said_ten_seconds_after_the_start_and_only_of_what_can_be_seen() -> None:
@@ -89,19 +90,12 @@ def test_missing_is_said_ten_seconds_after_the_start_and_only_of_what_can_be_see
     unseen = Stage(house_of((1,)), joined=False).run(15.0)
     assert unseen.all == []
     assert unseen.judge.universe_states(unseen.model, unseen.now_ns)[0] == UniverseState.NOT_VISIBLE
-    assert unseen.judge.readiness(unseen.model, unseen.now_ns)["not_visible"] == ["e131/1"]
+    assert unseen.judge.readiness(unseen.model, unseen.now_ns).not_visible == ("e131/1",)
 
 
 def test_ready_when_all_is_well() -> None:
     shown = Stage(house_of((1,)), Desk("Desk A", (1,), hz=4, levels=still())).run(12.0)
-    assert shown.judge.readiness(shown.model, shown.now_ns) == {
-        "ready": True,
-        "reasons": [],
-        "accepted": [],
-        "exceptions": [],
-        "not_visible": [],
-        "not_judged": [],
-    }
+    assert shown.judge.readiness(shown.model, shown.now_ns) == Readiness()
 
 
 # --- the patch ----------------------------------------------------------------------------------------

@@ -42,7 +42,7 @@ def test_a_link_that_goes_is_not_judged_and_nothing_is_blamed_for_it() -> None:
     assert (incident.rule, incident.severity, incident.universes) == ("link-down", Severity.CRITICAL, ("e131/1",))
     assert opened_after_s(incident) <= 5.1
     assert shown.judge.universe_states(shown.model, shown.now_ns)[0] == UniverseState.NOT_JUDGED
-    assert shown.judge.readiness(shown.model, shown.now_ns)["not_judged"] == ["e131/1"]
+    assert shown.judge.readiness(shown.model, shown.now_ns).not_judged == ("e131/1",)
     shown.run(40.0)
     assert shown.said() == [("link-down", "carrier")]
     assert [(one.start_ns, one.end_ns, one.reason) for one in shown.judge.listener.not_judged] == [

@@ -22,6 +22,7 @@ from slotwatch.snapshot import (
     TimelineEntry,
     UniverseState,
 )
+from slotwatch.snapshot.readiness import Readiness, Reason
 from slotwatch.wire.universe import Protocol, UniverseId
 
 SECOND_NS = 1_000_000_000
@@ -84,7 +85,11 @@ def incident(number: int = 7, **changes: Any) -> Incident:
         revision=1,
         wall_offset_ns=WALL_OFFSET_NS,
     )
-    return replace(found, **changes)
+    found = replace(found, **changes)
+    if "readiness" not in changes:
+        lost = (one for one in found.incidents if one.closed_ns is None)
+        found.readiness = Readiness(tuple(Reason(one.rule, one.summary, one.universes) for one in lost))
+    return found
 
 
 def snapshot(universes: int = 3, **changes: Any) -> Snapshot:
@@ -172,4 +177,8 @@ def snapshot(universes: int = 3, **changes: Any) -> Snapshot:
             ),
         ),
     )
-    return replace(found, **changes)
+    found = replace(found, **changes)
+    if "readiness" not in changes:
+        lost = (one for one in found.incidents if one.closed_ns is None)
+        found.readiness = Readiness(tuple(Reason(one.rule, one.summary, one.universes) for one in lost))
+    return found

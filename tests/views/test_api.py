@@ -11,13 +11,14 @@ from slotwatch.bridge.declared import declare_own
 from slotwatch.house.schema import House, Route
 from slotwatch.model.legs import one_source_each
 from slotwatch.snapshot import SourceRow
+from slotwatch.snapshot.readiness import AcceptedReason, ExceptionInForce, Readiness, Reason
 from slotwatch.views import api
 from slotwatch.views.incidents import chosen
 from slotwatch.views.moments import iso_wall, read_iso
 from slotwatch.views.sheet import Sheet
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.views.contract import fits
-from tests.views.fabricate import CID, NOW_NS, SECOND_NS, WALL_OFFSET_NS, house, incident, snapshot, sources
+from tests.views.fabricate import CID, NOW_NS, SECOND_NS, WALL_OFFSET_NS, house, snapshot, sources
 
 E131_1 = UniverseId(Protocol.E131, 1)
 
@@ -168,23 +169,23 @@ def test_house_and_readiness_fit_the_contract() -> None:
     fits("house", found)
     assert found["uptime_s"] == 100 and found["host"] == "rack-pc" and found["listener"]["history"]["ok"]
     assert found["counts"]["universes"]["lost"] == 1 and found["counts"]["incidents"]["critical"] == 1
-    ready = api.readiness(snapshot())
+
+
+def test_readiness_fits_the_description() -> None:
+    call = Readiness(
+        reasons=(Reason("universe-lost", "Universe e131/2 is lost.", ("e131/2",)),),
+        accepted=(AcceptedReason("universe-lost", "Lost.", ("e131/3",), "not built yet", "2026-03-01", "Ann"),),
+        exceptions=(ExceptionInForce("universe-lost", (), "dark today", None, None, None),),
+        not_visible=("artnet/3",),
+    )
+    ready = api.readiness(snapshot(readiness=call))
     fits("readiness", ready)
     assert not ready["ready"] and ready["reasons"] == [
-        {"rule": "universe-lost", "text": 'Universe e131/2 ("Label 2") is lost.', "universes": ["e131/2"]}
+        {"rule": "universe-lost", "text": "Universe e131/2 is lost.", "universes": ["e131/2"]}
     ]
-
-
-def test_readiness_is_judged_as_if_in_show() -> None:
-    """In `dark` a loss is a note; the half-hour call must say it all the same."""
-    from slotwatch.snapshot import Severity
-
-    quiet = snapshot(incidents=(incident(severity=Severity.NOTE),))
-    assert not api.readiness(quiet)["ready"]
-    known = snapshot(incidents=(incident(accepted="the tower is not built yet"),))
-    found = api.readiness(known)
-    assert found["ready"] and found["accepted"][0]["reason"] == "the tower is not built yet"
-    assert api.readiness(snapshot(incidents=()))["ready"]
+    assert ready["accepted"][0]["reason"] == "not built yet" and ready["accepted"][0]["by"] == "Ann"
+    assert ready["exceptions"][0]["incident"] is None and ready["not_visible"] == ["artnet/3"]
+    assert api.readiness(snapshot(readiness=Readiness()))["ready"]
 
 
 def test_fixtures_show_the_levels_that_reach_them() -> None:

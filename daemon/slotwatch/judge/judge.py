@@ -32,6 +32,7 @@ from slotwatch.judge.rule import Rule
 from slotwatch.judge.rules.receiver_silent import ReceiverAnswers, ReceiverSilentParameters
 from slotwatch.judge.shown import Shown
 from slotwatch.snapshot import HouseView, Incident, ListenerRow, MadeException, NeighbourRow, PhaseMemory, Severity
+from slotwatch.snapshot.readiness import Readiness, Reason
 from slotwatch.wire.observation import Observation
 
 NANOSECONDS = 1_000_000_000
@@ -258,16 +259,16 @@ class Judge:
             quiet_until_ns=until_ns,
         )
 
-    def readiness(self, model: ModelView, now_ns: int) -> dict[str, Any]:
+    def readiness(self, model: ModelView, now_ns: int) -> Readiness:
         """Answer the half-hour call: judged as if in `show`, whatever the phase."""
         answer = readiness.judge_readiness(self._look(model, now_ns), self._clusters, self._wall(now_ns))
         # What came and went four times just now is open, and may go again before the audience is in.
-        for incident in self._book.calm_incidents():
-            if incident.severity >= Severity.WARNING and not incident.accepted:
-                row = {"rule": incident.rule, "text": incident.summary, "universes": list(incident.universes)}
-                answer["reasons"].append(row)
-                answer["ready"] = False
-        return answer
+        flapping = (
+            Reason(incident.rule, incident.summary, incident.universes)
+            for incident in self._book.calm_incidents()
+            if incident.severity >= Severity.WARNING and not incident.accepted
+        )
+        return answer.with_reasons(*flapping)
 
     def racks(self, model: ModelView, now_ns: int) -> tuple[dict[str, Any], ...]:
         """Give every rack's estimated currents."""

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.snapshot.counters import Counters
+from slotwatch.snapshot.readiness import Readiness
 
 Columns = dict[str, NDArray[Any]]
 
@@ -372,6 +373,6 @@ class Snapshot:
     hours: tuple[dict[str, Any], ...] = ()
     routes: tuple[dict[str, Any], ...] = ()
     patch: dict[str, Any] = field(default_factory=dict)
-    readiness: dict[str, Any] = field(default_factory=dict)
+    readiness: Readiness = field(default_factory=Readiness)
     interval_bins: NDArray[np.uint16] | None = None
     """(streams, bins) how many of each stream's newest intervals lie in each bin of `model.cadence.BIN_EDGES_MS`."""

@@ -15,8 +15,9 @@ from slotwatch.edge.shared.token import read_only
 from slotwatch.errors import HouseFileError
 from slotwatch.house.conflicts import Conflict, conflicts
 from slotwatch.house.schema import House
+from slotwatch.judge.readiness import exceptions_in_force
 from slotwatch.snapshot import Severity
-from slotwatch.views.answers.faults import ExceptionAnswer
+from slotwatch.snapshot.readiness import ExceptionInForce
 from slotwatch.views.check import check_json, check_report, check_text
 from slotwatch.views.records import exception_of
 
@@ -52,37 +53,13 @@ def _page(house: House) -> list[Conflict]:
     return [Conflict("page-read-only", Severity.WARNING, (), None, None, trouble, house.file)] if trouble else []
 
 
-def _exceptions(house: House) -> list[ExceptionAnswer]:
+def _exceptions(house: House) -> tuple[ExceptionInForce, ...]:
     """Return the exceptions that hold today: those of the house file, and those of its history if it can be read."""
     now_ns = clock.wall_ns()
-    today = datetime.fromtimestamp(now_ns / 1e9, UTC).date()
-    found: list[ExceptionAnswer] = [
-        {
-            "rule": row.rule,
-            "universes": [str(universe) for universe in row.universes],
-            "reason": row.reason,
-            "until": None if row.until is None else row.until.isoformat(),
-            "by": None,
-            "incident": None,
-        }
-        for row in house.accepted
-        if row.until is None or today <= row.until
-    ]
     path = history_of(house)
     try:
         made = [exception_of(one) for one in Archive(path).exceptions()] if not is_hidden(path) else []
     except sqlite3.Error:
         made = []  # no history yet, or none that can be read: serve and report say so
-    found += [
-        {
-            "rule": one.rule,
-            "universes": list(one.universes),
-            "reason": one.reason,
-            "until": one.until,
-            "by": one.by,
-            "incident": one.incident,
-        }
-        for one in made
-        if one.until_wall_ns > now_ns
-    ]
-    return found
+    today = datetime.fromtimestamp(now_ns / 1e9, UTC).date()
+    return exceptions_in_force(house, [one for one in made if one.until_wall_ns > now_ns], today)

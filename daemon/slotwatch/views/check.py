@@ -13,7 +13,7 @@ from slotwatch.house.conflicts import Conflict
 from slotwatch.house.racks import NOTE, wiring
 from slotwatch.house.schema import House
 from slotwatch.snapshot import Severity
-from slotwatch.views.answers.faults import ExceptionAnswer
+from slotwatch.snapshot.readiness import ExceptionInForce
 
 KINDS = ("networks", "sources", "universes", "fixtures", "circuits", "racks", "receivers", "lines", "routes")
 
@@ -64,7 +64,7 @@ class CheckReport(Struct, frozen=True):
     conflicts: tuple[FoundConflict, ...]
     racks: tuple[DeclaredRackLoad, ...]
     notes: tuple[str, ...]
-    accepted: tuple[ExceptionAnswer, ...]
+    accepted: tuple[ExceptionInForce, ...]
     """Exceptions that hold today."""
 
     @property
@@ -73,7 +73,7 @@ class CheckReport(Struct, frozen=True):
         return sum(one.is_fault for one in self.conflicts)
 
 
-def check_report(house: House, found: Sequence[Conflict], accepted: Sequence[ExceptionAnswer] = ()) -> CheckReport:
+def check_report(house: House, found: Sequence[Conflict], accepted: Sequence[ExceptionInForce] = ()) -> CheckReport:
     """Make the report of a house from what was found wrong with it."""
     return CheckReport(
         usable=True,
@@ -115,10 +115,10 @@ def check_text(report: CheckReport) -> list[str]:
     if report.racks:
         lines.append(f"  estimate {NOTE}")
     for row in report.accepted:
-        where = f" on {', '.join(row['universes'])}" if row["universes"] else ""
-        until = f" until {row['until']}" if row["until"] else ""
-        by = f", by {row['by']} from incident {row['incident']}" if row["incident"] else ""
-        lines.append(f"  accepted {row['rule']}{where}{until}{by}: {row['reason']}")
+        where = f" on {', '.join(row.universes)}" if row.universes else ""
+        until = f" until {row.until}" if row.until else ""
+        by = f", by {row.by} from incident {row.incident}" if row.incident else ""
+        lines.append(f"  accepted {row.rule}{where}{until}{by}: {row.reason}")
     for one in report.conflicts:
         place = one.file + (f":{one.row}" if one.row is not None else "")
         lines.append(f"  {one.severity:<8} {place}: {one.text}")

@@ -9,12 +9,11 @@ import numpy as np
 
 from slotwatch import __version__
 from slotwatch.house.schema import House
-from slotwatch.judge.catalog import CATALOG
 from slotwatch.snapshot import Severity, UniverseState
-from slotwatch.views.answers.faults import ReadinessAnswer
+from slotwatch.snapshot.readiness import ExceptionInForce
+from slotwatch.views.answers.faults import ExceptionAnswer, ReadinessAnswer
 from slotwatch.views.answers.stage import CountsAnswer, HouseAnswer
 from slotwatch.views.counted import from_zero
-from slotwatch.views.incidents import accepted
 from slotwatch.views.moments import NANOSECONDS
 from slotwatch.views.sheet import Sheet
 from slotwatch.views.sources import written
@@ -65,49 +64,38 @@ def counts(sheet: Sheet) -> CountsAnswer:
 
 
 def readiness(sheet: Sheet) -> ReadinessAnswer:
-    """The half-hour call: judged as if in `show`, whatever the phase. Judging's own verdict where it gives one."""
-    snapshot = sheet.snapshot
-    found = _readiness(sheet)
-    given = snapshot.readiness
-    reasons = given.get("reasons", found["reasons"])
+    """The half-hour call: judged as if in `show`, whatever the phase."""
+    view, found = sheet.snapshot.house, sheet.snapshot.readiness
     return {
-        "ready": bool(given.get("ready", not reasons)),
-        "house": snapshot.house.name,
-        "phase": snapshot.house.phase,
+        "ready": found.ready,
+        "house": view.name,
+        "phase": view.phase,
         "at": sheet.at,
-        "reasons": reasons,
-        "accepted": given.get("accepted", found["accepted"]),
-        "exceptions": given.get("exceptions", found["exceptions"]),
-        "not_visible": given.get("not_visible", found["not_visible"]),
-        "not_judged": given.get("not_judged", found["not_judged"]),
+        "reasons": [{"rule": one.rule, "text": one.text, "universes": list(one.universes)} for one in found.reasons],
+        "accepted": [
+            {
+                "rule": one.rule,
+                "text": one.text,
+                "universes": list(one.universes),
+                "reason": one.reason,
+                "until": one.until,
+                "by": one.by,
+            }
+            for one in found.accepted
+        ],
+        "exceptions": [exception_in_force(one) for one in found.exceptions],
+        "not_visible": list(found.not_visible),
+        "not_judged": list(found.not_judged),
     }
 
 
-def _readiness(sheet: Sheet) -> dict[str, Any]:
-    is_open = [one for one in sheet.snapshot.incidents if one.closed_ns is None]
-    rows = [{"rule": one.rule, "text": one.summary, "universes": list(one.universes)} for one in is_open]
-    loud = [_loudness_in_show(one.rule, one.severity) >= Severity.WARNING for one in is_open]
-    lists, names = sheet.universes, sheet.snapshot.universe_names
-
-    def in_state(state: UniverseState) -> list[str]:
-        return [
-            name
-            for name, now, declared, expected in zip(
-                names, lists["state"], lists["declared"], lists["expected"], strict=True
-            )
-            if now == state and declared and expected
-        ]
-
+def exception_in_force(found: ExceptionInForce) -> ExceptionAnswer:
+    """One exception that holds, and what for."""
     return {
-        "reasons": [row for row, one, counts in zip(rows, is_open, loud, strict=True) if counts and not one.accepted],
-        "accepted": [{**row, **(accepted(one) or {})} for row, one in zip(rows, is_open, strict=True) if one.accepted],
-        "exceptions": [],
-        "not_visible": in_state(UniverseState.NOT_VISIBLE),
-        "not_judged": in_state(UniverseState.NOT_JUDGED),
+        "rule": found.rule,
+        "universes": list(found.universes),
+        "reason": found.reason,
+        "until": found.until,
+        "by": found.by,
+        "incident": found.incident,
     }
-
-
-def _loudness_in_show(rule: str, now: Severity) -> Severity:
-    """What a rule would be in `show`; the phase may have made this incident quieter."""
-    row = CATALOG.get(rule)
-    return max(now, row.severity) if row is not None else now

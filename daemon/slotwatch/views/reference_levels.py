@@ -18,7 +18,7 @@ from slotwatch.model.reference_levels import (
     channels_of,
     patched,
 )
-from slotwatch.views.answers.faults import ReasonAnswer
+from slotwatch.snapshot.readiness import Reason
 from slotwatch.views.answers.references import (
     AboutReferenceAnswer,
     ComparisonAnswer,
@@ -149,11 +149,11 @@ def _say(one: Difference) -> str:
     return f"{one.fixture.name}{label}{role} is at {_percent(worst.now):g} %, was {_percent(worst.was):g} %"
 
 
-def reason(name: str, found: Comparison | None) -> ReasonAnswer | None:
+def reason(name: str, found: Comparison | None) -> Reason | None:
     """Why the house is not ready because of a reference; None if all is as it was. found: None if there is none."""
     if found is None:
         text = f"No reference levels are kept under the name {name}."
-        return {"rule": RULE, "text": text, "universes": []}
+        return Reason(RULE, text)
     changed = [one for one in found.not_compared if one.reason in ("mode-changed", "not-patched")]
     if not found.differences and not changed:
         return None
@@ -162,7 +162,7 @@ def reason(name: str, found: Comparison | None) -> ReasonAnswer | None:
         said = "; ".join(f"{one.fixture}: {one.text}" for one in changed[:NAMED])
         more = f"; and {len(changed) - NAMED} more" if len(changed) > NAMED else ""
         text = f"Not all of {name} can be compared: {said}{more}."
-    return {"rule": RULE, "text": text, "universes": sorted({one.universe for one in found.differences})}
+    return Reason(RULE, text, tuple(sorted({one.universe for one in found.differences})))
 
 
 def last_good(house: House, found: Mapping[str, LastGood], wall_offset_ns: int) -> LastGoodAnswer | None:

@@ -19,6 +19,7 @@ from slotwatch.edge.front.history_store import ReferenceRow, Store
 from slotwatch.house.occasions import ReadinessTerms, ReferenceTerms
 from slotwatch.house.schema import House
 from slotwatch.snapshot import Snapshot
+from slotwatch.snapshot.readiness import Readiness
 from tests.edge.front_house import Running, running
 from tests.patience import happens
 from tests.views.fabricate import NOW_NS, SECOND_NS, WALL_OFFSET_NS, house, incident, snapshot
@@ -193,8 +194,7 @@ def expecting(name: str) -> House:
 
 async def reasons(run: Running, seconds: float, levels: dict[int, int]) -> list[str]:
     """What the half-hour call says once a snapshot so many seconds on is here."""
-    ready = {"ready": True, "reasons": [], "accepted": [], "exceptions": [], "not_visible": [], "not_judged": []}
-    run.show(lit(seconds, levels, readiness=dict(ready)))
+    run.show(lit(seconds, levels, readiness=Readiness()))
     found = await read(run, "/api/v1/readiness")
     assert found["ready"] is (not found["reasons"])
     assert {one["rule"] for one in found["reasons"]} <= {"reference-levels"}

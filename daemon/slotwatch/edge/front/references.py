@@ -31,8 +31,8 @@ from slotwatch.judge.rule import RuleClass
 from slotwatch.model.level_watch import AROUND_NS, LevelWatch
 from slotwatch.model.reference_levels import Comparison, Reference, UniverseLevels, compare, keep, pack
 from slotwatch.snapshot import Incident, Snapshot
+from slotwatch.snapshot.readiness import Reason
 from slotwatch.views import reference_levels as views
-from slotwatch.views.answers.faults import ReasonAnswer
 from slotwatch.views.answers.references import ComparisonAnswer
 
 MOST_REFERENCES = 100
@@ -65,7 +65,7 @@ class References:
         self._phase: tuple[int, str] | None = None
         self._since_ns: int | None = None
         self._last_good: dict[tuple[int, int], Any] = {}
-        self._reason: ReasonAnswer | None = None
+        self._reason: Reason | None = None
         self._reason_ns: int | None = None
         self._trouble = ""
 
@@ -134,7 +134,7 @@ class References:
     def _add_readiness(self, snapshot: Snapshot) -> None:
         """Let differences from the reference that is expected be reasons, at most once a second anew."""
         wanted = self._front.house.readiness.reference
-        if not wanted or not snapshot.readiness:
+        if not wanted:
             return
         if wanted not in self._held:
             if self._loading != wanted:
@@ -146,8 +146,7 @@ class References:
             found = None if reference is None else self._compared(reference, self._watch.live(snapshot))
             self._reason, self._reason_ns = views.reason(wanted, found), snapshot.now_ns
         if self._reason is not None:
-            reasons = [*snapshot.readiness.get("reasons", ()), self._reason]
-            snapshot.readiness = {**snapshot.readiness, "ready": False, "reasons": reasons}
+            snapshot.readiness = snapshot.readiness.with_reasons(self._reason)
 
     async def _load(self, name: str) -> None:
         """Read the reference that the half-hour call wants."""
