@@ -85,11 +85,7 @@ def incident(number: int = 7, **changes: Any) -> Incident:
         revision=1,
         wall_offset_ns=WALL_OFFSET_NS,
     )
-    found = replace(found, **changes)
-    if "readiness" not in changes:
-        lost = (one for one in found.incidents if one.closed_ns is None)
-        found.readiness = Readiness(tuple(Reason(one.rule, one.summary, one.universes) for one in lost))
-    return found
+    return replace(found, **changes)
 
 
 def snapshot(universes: int = 3, **changes: Any) -> Snapshot:
