@@ -283,10 +283,11 @@ class Stage:
         phase: Phase | None = None,
         joined: bool = True,
         rules: Sequence[Rule] = RULES,
+        wall_offset_ns: int = WALL_OFFSET_NS,
     ) -> None:
         self.house = house
         self.model = Model(house, START_NS)
-        self.judge = Judge(house, START_NS, WALL_OFFSET_NS, phase, rules)
+        self.judge = Judge(house, START_NS, wall_offset_ns, phase, rules)
         self.senders = list(senders)
         self.events: list[Event] = []
         self.now_s = 0.0

@@ -184,19 +184,6 @@ def test_after_a_restart_numbers_go_on_and_the_same_fault_is_the_same_incident()
     assert sorted(incident.id for incident in book.open_incidents()) == [1, 2, 3]
 
 
-def test_what_is_not_found_again_after_a_restart_closes() -> None:
-    before = IncidentBook(0)
-    before.update([ONE], 10 * S)
-    book = IncidentBook(0)
-    book.resume(2, before.open_incidents(), 20 * S)
-    book.update([], 21 * S)
-    assert [incident.id for incident in book.open_incidents()] == [1]
-    book.let_go(50 * S)
-    assert book.open_incidents() == []
-    book.update([replace(LOST)], 200 * S)
-    assert book.open_incidents()[0].id == 2
-
-
 def test_the_timeline_is_bounded() -> None:
     book = IncidentBook(0)
     for turn in range(200):

@@ -1,4 +1,7 @@
-"""Print what contradicts itself: `python -m tests.rehearse.contradictions [FIRST LAST | --scenarios [NAME …]]`."""
+"""Print what contradicts itself: `python -m tests.rehearse.contradictions [--restart] [FIRST LAST | --scenarios …]`.
+
+--restart: the program is restarted in the middle of each show. --scenarios may be followed by names.
+"""
 
 from __future__ import annotations
 
@@ -17,6 +20,8 @@ from tests.rehearse.theatre import BASE_NS, perform
 def main(words: list[str]) -> int:
     """Play drawn shows, or all scenarios, and print each kind of contradiction once a show with its first moment."""
     shows: Iterable[Scenario]
+    is_restarted = "--restart" in words
+    words = [word for word in words if word != "--restart"]
     if words[:1] == ["--scenarios"]:
         shows = [one for one in SCENARIOS.values() if not words[1:] or one.name in words[1:]]
     else:
@@ -32,7 +37,9 @@ def main(words: list[str]) -> int:
                 found[text] += 1
                 moments.setdefault(text, (snapshot.now_ns - BASE_NS) / 1e9)
 
-        perform(show, resting=bool(words[:1] == ["--scenarios"]), look=look)
+        middle_s = show.seconds / 2
+        away_s = (middle_s, middle_s + 1.5) if is_restarted else None
+        perform(show, resting=bool(words[:1] == ["--scenarios"]), look=look, restart_s=away_s)
         count += 1
         wrong += bool(found)
         if found:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import date
 from ipaddress import ip_address
@@ -18,7 +18,9 @@ from slotwatch.rehearse.packets import ARTNET_PORT, Sent
 from slotwatch.rehearse.scenario import Paper, Scenario
 from slotwatch.rehearse.stage import Item
 from slotwatch.snapshot import Confidence, Incident, Severity, Snapshot
+from slotwatch.views.records import incident_of, phase_of, phase_record, record
 from slotwatch.wire.batch import ROW_BYTES, Batch, empty
+from slotwatch.wire.observation import JoinSeen, LinkSeen
 from slotwatch.wire.universe import Protocol
 
 BASE_NS = 10_000_000_000_000
@@ -78,10 +80,12 @@ def perform(
     *,
     resting: bool = False,
     look: Callable[[Snapshot], None] | None = None,
+    restart_s: tuple[float, float] | None = None,
 ) -> Performance:
     """Play a scenario: packets in batches, observations at their time, a tick each 50 ms.
 
     resting: ticks only when the engine wants them, as `serve` does. look: is given a snapshot a second.
+    restart_s: from when to when the engine is away; the new one knows what a history would have kept.
     """
     house = house or house_of(scenario.paper)
     engine = Engine(house, now_ns=BASE_NS, wall_offset_ns=WALL_OFFSET_NS)
@@ -90,6 +94,8 @@ def perform(
     first_cause: dict[int, str] = {}
     summaries: dict[str, None] = {}
     look_due_ns = 0
+    links: dict[int, LinkSeen] = {}
+    joins: list[JoinSeen] = []
 
     def listen() -> None:
         for event in engine.take_events():
@@ -103,6 +109,15 @@ def perform(
         summaries[incident.summary] = None
 
     for step_ns, items in _steps(scenario):
+        if restart_s is not None and step_ns >= restart_s[0] * 1e9:
+            if step_ns < restart_s[1] * 1e9:
+                links.update({item.network: item for item in items if isinstance(item, LinkSeen)})
+                joins += [item for item in items if isinstance(item, JoinSeen)]
+                continue
+            engine = restarted(
+                engine, house, BASE_NS + round(restart_s[0] * 1e9), BASE_NS + step_ns, [*links.values(), *joins]
+            )
+            restart_s = None
         waiting: list[Sent] = []
         news = False
         for item in items:
@@ -111,6 +126,10 @@ def perform(
                 continue
             news |= _ingest(engine, waiting)
             engine.observe(_moved(item))
+            if isinstance(item, LinkSeen):
+                links[item.network] = item
+            elif isinstance(item, JoinSeen):
+                joins.append(item)
             news = True
         news |= _ingest(engine, waiting)
         if news or not resting or BASE_NS + step_ns >= engine.next_deadline_ns():
@@ -123,6 +142,25 @@ def perform(
         keep(incident)
     found = sorted(seen.values(), key=lambda each: each.id)
     return Performance(scenario, found, loudest, first_cause, list(summaries))
+
+
+def restarted(
+    before: Engine, house: House, stopped_ns: int, now_ns: int, seen: Iterable[LinkSeen | JoinSeen]
+) -> Engine:
+    """Start an engine that knows of an earlier one what the history keeps: as records, and as `serve` gives them."""
+    left = before.snapshot(stopped_ns)
+    lately = [one for one in left.incidents if one.closed_ns is None or now_ns - one.closed_ns < 60e9]
+    engine = Engine(house, now_ns=now_ns, wall_offset_ns=WALL_OFFSET_NS)
+    for item in seen:
+        engine.observe(replace(item, t_ns=now_ns))
+    engine.command(
+        "resume",
+        next_id=left.next_incident,
+        incidents=[incident_of(record(one), WALL_OFFSET_NS) for one in lately],
+        phase=phase_of(phase_record(left.house, WALL_OFFSET_NS)),
+        away=(stopped_ns + WALL_OFFSET_NS, "not-running"),
+    )
+    return engine
 
 
 def roughened(scenario: Scenario, seed: int = 1) -> Scenario:

@@ -11,6 +11,7 @@ from slotwatch.judge import explain
 from slotwatch.judge.binding import Finding, Raised
 from slotwatch.judge.causes import find_cause, left_behind, say_what_works_now
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.earlier import may_explain
 from slotwatch.judge.exceptions import Standing, standing
 from slotwatch.judge.incidents import IncidentBook
 from slotwatch.judge.losses import LOSS_RULES, Losses, LossGroup
@@ -18,7 +19,7 @@ from slotwatch.judge.rule import Rule, RuleClass
 from slotwatch.judge.scene import Verdict
 from slotwatch.judge.shared_path import find_shared_cause
 from slotwatch.judge.stops import measure_stops
-from slotwatch.snapshot import Confidence
+from slotwatch.snapshot import Confidence, Incident
 
 NANOSECONDS = 1_000_000_000
 NEAR_NS = 3 * NANOSECONDS
@@ -110,6 +111,7 @@ class Clusterer:
         clusters = self._by_group(ctx, [case for case in cases if id(case) not in apart], at)
         clusters = _share_paths(ctx, clusters)
         clusters = _explain(ctx, clusters)
+        _explain_by_earlier(ctx, clusters, book.waiting)
         self._is_letting_go = _stay_explained(ctx, clusters, book) | any(case.holds for case in settled)
         return _bounded([cluster for cluster in clusters if cluster.cases])
 
@@ -200,6 +202,15 @@ def _stay_explained(ctx: RuleContext, clusters: list[Cluster], book: IncidentBoo
             if wide is not None:
                 wide.explained.append(case)
     return letting_go
+
+
+def _explain_by_earlier(ctx: RuleContext, clusters: list[Cluster], waiting: Sequence[Incident]) -> None:
+    """Let what was open before a restart account for what it made, until it is found again itself."""
+    for incident in waiting:
+        for case in (case for cluster in clusters for case in cluster.cases if case.explained_by is None):
+            universes = [ctx.universe_name(row) for row in case.finding.universes]
+            if may_explain(incident, case.rule, universes, names_of(ctx, (case.finding,))):
+                case.explained_by = incident.id
 
 
 def _is_true_by_itself(wide: Cluster, case: Raised) -> bool:

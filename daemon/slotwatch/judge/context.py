@@ -5,10 +5,11 @@ The only place that knows how the model's tables of sources and winners are laid
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import tzinfo
 from functools import cached_property
 from ipaddress import ip_address
+from types import MappingProxyType
 from typing import TYPE_CHECKING, cast
 from uuid import UUID
 
@@ -75,9 +76,12 @@ class RuleContext:
         wall_offset_ns: int,
         zone: tzinfo,
         exceptions: tuple[MadeException, ...] = (),
+        silences: Mapping[tuple[str, str], int] = MappingProxyType({}),
     ) -> None:
+        """silences: since when what an earlier judgement knew was silent, by universe and source ("" for all)."""
         self.model = model
         self.exceptions = exceptions
+        self._silences = silences
         self.house = house
         self.listener = listener
         self.now_ns = now_ns
@@ -317,6 +321,10 @@ class RuleContext:
 
     def universe_of(self, stream: int) -> int:
         return int(self.streams.universe[stream])
+
+    def silent_since_ns(self, universe: int, source: str = "") -> int:
+        """When a universe, or one source on it, that was not heard since the start fell silent: before it, if known."""
+        return self._silences.get((self.universe_name(universe), source), self.started_ns)
 
     def time_of_day(self, t_ns: int) -> str:
         return wording.time_of_day(t_ns, self.wall_offset_ns, self.zone)

@@ -6,85 +6,26 @@ incident: the first one is widened. What returns within a minute is the same inc
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
+from slotwatch.judge import earlier
 from slotwatch.judge.catalog import CATALOG, FLAPPING, begins_at_a_moment
 from slotwatch.judge.drafts import Explains, IncidentDraft, IncidentRecord, Slot, may_be_part
-from slotwatch.judge.events import Event, how_long
 from slotwatch.judge.flapping import QUIET_NS, REOPEN_NS
-from slotwatch.judge.likeness import difference, is_alike, joined
-from slotwatch.snapshot import Acknowledgement, Incident, MadeException, TimelineEntry
+from slotwatch.judge.incident_table import IncidentTable
+from slotwatch.judge.likeness import GONE, difference, is_alike, joined
+from slotwatch.snapshot import Incident, TimelineEntry
+
+if TYPE_CHECKING:
+    from slotwatch.judge.context import RuleContext
 
 NANOSECONDS = 1_000_000_000
-MOST_CLOSED = 512
-MOST_ENTRIES = 64
-"""Entries of one timeline; the first and the newest are kept."""
 
 
-class IncidentBook:
-    """All incidents: the open ones, and the newest closed ones."""
-
-    def __init__(self, wall_offset_ns: int) -> None:
-        self.next_id = 1
-        self.told = 0
-        """Entries that timelines have been given so far."""
-        self.wall_offset_ns = wall_offset_ns
-        self._open: dict[int, IncidentRecord] = {}
-        self._closed: deque[IncidentRecord] = deque(maxlen=MOST_CLOSED)
-        self._resumed: set[int] = set()
-        self._events: list[Event] = []
-        self._now_ns = 0
-        self._claimed: set[Slot] = set()
-        self._raised: set[Slot] = set()
-        """Rule and universe of all that is an incident of its own now."""
-        self._took_over = False
-
-    # --- reading --------------------------------------------------------------------------------------
-
-    def open_incidents(self) -> list[Incident]:
-        return [entry.incident for entry in self._open.values()]
-
-    def closed_incidents(self) -> list[Incident]:
-        return [entry.incident for entry in self._closed if not entry.merged]
-
-    def take_events(self) -> list[Event]:
-        events, self._events = self._events, []
-        return events
-
-    def is_open(self, number: int) -> bool:
-        """Whether its fault is there; one that only waits for its minute of quiet explains nothing new."""
-        return number in self._open and not self._open[number].calm_ns
-
-    def closed_ns(self, number: int) -> int:
-        if number in self._open:
-            return self._open[number].calm_ns
-        for entry in reversed(self._closed):
-            if entry.incident.id == number:
-                return entry.incident.closed_ns or 0
-        return 0
-
-    def key_of(self, number: int) -> Slot | None:
-        entry = self._open.get(number)
-        return entry.slot if entry else None
-
-    def number_of(self, slot: Slot) -> int | None:
-        return next((number for number, entry in self._open.items() if entry.slot == slot), None)
-
-    @property
-    def due_ns(self) -> int | None:
-        """When the next incident that only waits for its minute of quiet is over."""
-        return min((entry.held_ns + QUIET_NS for entry in self._open.values() if entry.calm_ns), default=None)
-
-    @property
-    def resumed(self) -> set[int]:
-        """Numbers of what was open before a restart and was not found again yet."""
-        return self._resumed
-
-    def calm_incidents(self) -> list[Incident]:
-        """Incidents that are open only because they came and went too often just now."""
-        return [entry.incident for entry in self._open.values() if entry.calm_ns]
+class IncidentBook(IncidentTable):
+    """The table, brought in line with what is raised at each pass, and with what an earlier judgement left."""
 
     # --- the pass -------------------------------------------------------------------------------------
 
@@ -143,10 +84,9 @@ class IncidentBook:
 
     @staticmethod
     def _is_resumed(entry: IncidentRecord | None, account: IncidentDraft) -> bool:
-        gone = ("universe-lost", "universe-missing")
         if entry is None or not set(entry.incident.universes) & set(account.universes):
             return IncidentBook._is_same(entry, account)
-        return entry.incident.rule == account.rule or (entry.incident.rule in gone and account.rule in gone)
+        return entry.incident.rule == account.rule or {entry.incident.rule, account.rule} <= GONE
 
     def _reopened(self, account: IncidentDraft) -> IncidentRecord | None:
         for entry in reversed(self._closed):
@@ -209,7 +149,7 @@ class IncidentBook:
         incident.summary, incident.next_checks = account.summary, account.next_checks
         if account.returned_ns is None or not entry.while_it_lasted:
             entry.while_it_lasted = account.summary_of_it
-            incident.evidence, incident.still_working = account.evidence, account.still_working
+            incident.evidence, incident.still_working = entry.with_memory(account.evidence), account.still_working
             incident.also_possible = account.also_possible
         else:
             # What was known while it lasted stays the record; what worked beside it then works with the rest now.
@@ -280,75 +220,15 @@ class IncidentBook:
         else:
             self._close(entry, now_ns)
 
-    def _close(self, entry: IncidentRecord, now_ns: int, text: str = "") -> None:
-        incident = entry.incident
-        if incident.id in self._resumed:
-            return
-        del self._open[incident.id]
-        entry.calm_ns = 0
-        incident.closed_ns = now_ns
-        entry.end(now_ns)
-        self._closed.append(entry)
-        self._say(entry, now_ns, "closed", text or how_long(incident))
-
-    def _say(self, entry: IncidentRecord, t_ns: int, what: str, text: str) -> None:
-        incident = entry.incident
-        timeline = [*incident.timeline, TimelineEntry(t_ns, text, what)]
-        if len(timeline) > MOST_ENTRIES:
-            timeline = timeline[:2] + timeline[-MOST_ENTRIES + 2 :]
-        incident.timeline = tuple(timeline)
-        incident.revision += 1
-        self.told += 1
-        self._events.append(Event(t_ns, what, text, replace(incident)))
-
-    # --- people ---------------------------------------------------------------------------------------
-
-    def acknowledge(self, number: int, by: str, note: str, now_ns: int) -> Incident:
-        """Note who has taken an incident on. ValueError if there is no such incident."""
-        entry = self._entry(number)
-        entry.incident.acknowledged = Acknowledgement(by, now_ns, note)
-        self._say(entry, now_ns, "acknowledged", f"Acknowledged by {by}{': ' + note if note else ''}.")
-        return entry.incident
-
-    def unacknowledge(self, number: int, now_ns: int) -> Incident:
-        """Take an acknowledgement back."""
-        entry = self._entry(number)
-        if entry.incident.acknowledged is not None:
-            by = entry.incident.acknowledged.by
-            entry.incident.acknowledged = None
-            self._say(entry, now_ns, "acknowledged", f"The acknowledgement by {by} was taken back.")
-        return entry.incident
-
-    def find(self, number: int) -> Incident:
-        """The incident of that number. ValueError if this judgement knows none."""
-        return self._entry(number).incident
-
-    def note_exception(self, number: int, made: MadeException | None, text: str, now_ns: int) -> None:
-        """Show an exception at an open incident, or that it was taken back (None), also before the next pass."""
-        entry = self._open.get(number)
-        if entry is None:
-            return
-        incident = entry.incident
-        incident.accepted = made.reason if made else ""
-        incident.accepted_until, incident.accepted_by = (made.until, made.by) if made else ("", "")
-        self._say(entry, now_ns, "accepted", text)
-
-    def _entry(self, number: int) -> IncidentRecord:
-        entry = self._open.get(number)
-        if entry is None:
-            entry = next((closed for closed in self._closed if closed.incident.id == number), None)
-        if entry is None:
-            raise ValueError(f"there is no incident {number}")
-        return entry
-
     def resume(self, next_id: int, incidents: Iterable[Incident], now_ns: int) -> None:
         """Take over from an earlier judgement: numbers go on, and what was open stays until it is judged anew.
 
         May come late or twice: what this judgement found meanwhile is put together with its earlier self,
-        and gets a number of its own where it has none.
+        and gets a number of its own where it has none. What closed lately is kept, for it may return.
         """
-        given = {one.id: one for one in incidents if one.closed_ns is None and one.rule in CATALOG}
-        self.next_id = max(self.next_id, next_id, *(number + 1 for number in given), 1)
+        known = [one for one in incidents if one.rule in CATALOG]
+        given = {one.id: one for one in known if one.closed_ns is None}
+        self.next_id = max(self.next_id, next_id, *(one.id + 1 for one in known), 1)
         own = [entry for number, entry in self._open.items() if not self._took_over or number not in given]
         for entry in own:
             number = entry.incident.id
@@ -359,42 +239,64 @@ class IncidentBook:
             if twin is None:
                 entry.incident.id, self.next_id = self.next_id, self.next_id + 1
             else:
-                self._put_together(entry.incident, self._moved(given.pop(twin.id)))
+                earlier.put_together(entry.incident, earlier.moved(given.pop(twin.id), self.wall_offset_ns))
             entry.incident.revision += 1
             self._open[entry.incident.id] = entry
         for incident in given.values():
-            if incident.id in self._open:
-                continue
-            own_copy = self._moved(incident)
-            entry = IncidentRecord(own_copy, (own_copy.rule, f"resumed:{own_copy.id}"), own_copy.flaps)
-            self._open[own_copy.id] = entry
-            self._resumed.add(own_copy.id)
-            self._say(entry, now_ns, "said", "The judgement was started again while this was open.")
+            if incident.id not in self._open:
+                self._await(earlier.record_of(earlier.moved(incident, self.wall_offset_ns)), now_ns)
+        held = {*self._open, *(entry.incident.id for entry in self._closed)}
+        closed = [earlier.moved(one, self.wall_offset_ns) for one in known if one.closed_ns is not None]
+        self._closed.extendleft(
+            earlier.record_of(one) for one in sorted(closed, key=_closed_ns, reverse=True) if one.id not in held
+        )
         self._took_over = True
 
-    def _moved(self, incident: Incident) -> Incident:
-        """Copy an incident onto this judgement's clock."""
-        shift_ns = incident.wall_offset_ns - self.wall_offset_ns
-        return replace(
-            incident,
-            began_ns=incident.began_ns + shift_ns,
-            opened_ns=incident.opened_ns + shift_ns,
-            returned_ns=None if incident.returned_ns is None else incident.returned_ns + shift_ns,
-            timeline=tuple(replace(entry, t_ns=entry.t_ns + shift_ns) for entry in incident.timeline),
-            wall_offset_ns=self.wall_offset_ns,
-        )
+    def _await(self, entry: IncidentRecord, now_ns: int) -> None:
+        self._open[entry.incident.id] = entry
+        self._resumed.add(entry.incident.id)
+        self._say(entry, now_ns, "said", "The judgement was started again while this was open.")
 
-    @staticmethod
-    def _put_together(found: Incident, earlier: Incident) -> None:
-        found.id, found.opened_ns = earlier.id, earlier.opened_ns
-        found.began_ns = min(found.began_ns, earlier.began_ns)
-        found.acknowledged, found.flaps = earlier.acknowledged, max(found.flaps, earlier.flaps)
-        found.timeline = (*earlier.timeline, *found.timeline[1:])
-        found.revision = max(found.revision, earlier.revision)
+    def look_again(self, ctx: RuleContext, *, is_over: bool) -> None:
+        """Look at what was open before a restart by what is heard now. is_over: what is not found is let go."""
+        for number in sorted(self._resumed & self._open.keys()):
+            entry = self._open[number]
+            incident = entry.incident
+            wider = self._wider(incident)
+            heard_ns = earlier.heard_again_ns(ctx, incident)
+            if wider is not None:
+                self._resumed.discard(number)
+                self._close(entry, ctx.now_ns, f"It is part of incident {wider.id}: {wider.summary}")
+            elif heard_ns is not None:
+                self._watch(ctx, entry, heard_ns)
+            elif is_over and not earlier.is_awaited(ctx, incident):
+                self._resumed.discard(number)
+                text = "" if incident.returned_ns is not None else "It was not found again after the restart."
+                self._close(entry, ctx.now_ns, text)
 
-    def let_go(self, now_ns: int) -> None:
-        """End the grace of what was resumed: what has not been found again by now is over."""
-        resumed, self._resumed = self._resumed, set()
-        for number in resumed:
-            if number in self._open:
-                self._close(self._open[number], now_ns, "It was not found again after the restart.")
+    def _wider(self, incident: Incident) -> Incident | None:
+        """The open loss of universes, found since, that an absence of before became."""
+        of_sources = incident.rule in ("source-absent", "backup-absent")
+        wide = (one.incident for number, one in self._open.items() if of_sources and number not in self._resumed)
+        return next((one for one in wide if one.rule in GONE and set(incident.universes) <= set(one.universes)), None)
+
+    def _watch(self, ctx: RuleContext, entry: IncidentRecord, heard_ns: int) -> None:
+        """Say that it is back; close it once it has been heard for as long as anything is watched."""
+        incident = entry.incident
+        if incident.returned_ns is None:
+            incident.returned_ns = max(heard_ns, incident.began_ns)
+            incident.summary, incident.next_checks = earlier.summary_of_return(ctx, incident), ()
+            incident.revision += 1
+        watched_ns = round(CATALOG[incident.rule].off_delay_s * NANOSECONDS)
+        if ctx.now_ns - max(heard_ns, incident.returned_ns) >= watched_ns:
+            self._resumed.discard(incident.id)
+            self._close(entry, ctx.now_ns)
+
+    @property
+    def waiting(self) -> list[Incident]:
+        """What was open before a restart and was not found again yet."""
+        return [self._open[number].incident for number in sorted(self._resumed & self._open.keys())]
+
+
+def _closed_ns(incident: Incident) -> int:
+    return incident.closed_ns or 0

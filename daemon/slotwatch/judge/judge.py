@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.house.schema import House, Phase
-from slotwatch.judge import elsewhere, phases, readiness, states
+from slotwatch.judge import earlier, elsewhere, phases, readiness, states
 from slotwatch.judge.accounts import give_account
 from slotwatch.judge.binding import Raised, RuleSetup
 from slotwatch.judge.bindings import all_states
@@ -73,7 +73,9 @@ class Judge:
         self._assembled_ns = 0
         self._stale = False
         self._schedule_due_ns = 0
-        self._resume_ends_ns = 0
+        self._resume_ends_ns = self._look_again_ns = 0
+        self._silences: dict[tuple[str, str], int] = {}
+        """What was silent before a restart, and since when; see `earlier.silences`."""
         self._exceptions = Exceptions()
         self._has_phase_memory = False
         """Whether the phase is that of an earlier judgement already: the history's may be older."""
@@ -142,9 +144,9 @@ class Judge:
         if now_ns >= self._schedule_due_ns:
             self._schedule_due_ns = now_ns + NANOSECONDS
             changed |= self._follow_timetable(ctx)
-        if self._resume_ends_ns and now_ns >= self._resume_ends_ns:
-            self._resume_ends_ns = 0
-            self._book.let_go(now_ns)
+        if self._book.resumed and now_ns >= self._look_again_ns:
+            self._look_again_ns = now_ns + REFRESH_NS
+            self._book.look_again(ctx, is_over=now_ns >= self._resume_ends_ns)
         self._stale |= changed
         crowd = sum(len(cluster.cases) + len(cluster.explained) for cluster in self._clusters)
         may = crowd < CROWD or now_ns >= self._assembled_ns + REFRESH_NS
@@ -174,6 +176,7 @@ class Judge:
             wall_offset_ns=self.wall_offset_ns,
             zone=self._zone,
             exceptions=self._exceptions.in_force(now_ns + self.wall_offset_ns) if self._exceptions else (),
+            silences=self._silences,
         )
 
     def _assemble(self, ctx: RuleContext) -> None:
@@ -237,8 +240,7 @@ class Judge:
         """Give each universe row its `snapshot.UniverseState`. Shape (U,) over the table's rows."""
         ctx = self._look(model, now_ns)
         found = states.universe_states(ctx, self._clusters)
-        resumed = self._book.resumed if self._resume_ends_ns else set()
-        states.paint_open(found, ctx, self._book.open_incidents(), resumed)
+        states.paint_open(found, ctx, self._book.open_incidents(), self._book.resumed)
         return found
 
     def house_view(self, now_ns: int) -> HouseView:
@@ -377,6 +379,7 @@ class Judge:
         """Go on with what an earlier judgement knew. `away`: since when (wall ns) nobody listened, and why."""
         self._book.resume(int(next_id), incidents, self._now_ns)
         self._resume_ends_ns = self._now_ns + RESUME_GRACE_NS
+        self._silences = earlier.silences(self._book.open_incidents())
         if phase is not None and not self._has_phase_memory:
             self._keeper.resume(phase, self.wall_offset_ns)
             self._has_phase_memory = self._regrade = True

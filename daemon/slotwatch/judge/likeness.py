@@ -7,12 +7,16 @@ from typing import TypeVar
 from slotwatch.snapshot import Incident
 
 T = TypeVar("T")
+GONE = frozenset({"universe-lost", "universe-missing"})
+"""Losses of universes. What was lost before a restart is missing after it."""
+ABSENT = frozenset({"source-absent", "backup-absent"})
+"""Losses of sources on universes that others keep alive."""
+LOSSES = GONE | ABSENT
 
 
 def is_alike(earlier: Incident, found: Incident) -> bool:
-    """Whether two judgements speak of one fault. What was lost before a restart is missing after it."""
-    gone = {"universe-lost", "universe-missing"}
-    if earlier.rule != found.rule and not {earlier.rule, found.rule} <= gone:
+    """Whether two judgements speak of one fault."""
+    if earlier.rule != found.rule and not {earlier.rule, found.rule} <= GONE:
         return False
     if earlier.universes or found.universes:
         return bool(set(earlier.universes) & set(found.universes))

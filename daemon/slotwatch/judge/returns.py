@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from slotwatch.judge import wording
-from slotwatch.judge.binding import Raised
-from slotwatch.judge.clusters import Cluster
-from slotwatch.judge.context import RuleContext
+from slotwatch.judge.likeness import ABSENT, GONE
+from slotwatch.snapshot import Incident
 
-_OF_UNIVERSES = frozenset({"universe-lost", "universe-missing"})
-_OF_SOURCES = frozenset({"source-absent", "backup-absent"})
+if TYPE_CHECKING:
+    from slotwatch.judge.binding import Raised
+    from slotwatch.judge.clusters import Cluster
+    from slotwatch.judge.context import RuleContext
 
 
 def when_returned_ns(ctx: RuleContext, cases: Sequence[Raised]) -> int | None:
@@ -23,10 +25,10 @@ def when_returned_ns(ctx: RuleContext, cases: Sequence[Raised]) -> int | None:
 def _ended_ns(ctx: RuleContext, case: Raised) -> int:
     """When a stream of it came back, where it is a loss; else when its condition was last true."""
     finding = case.finding
-    if case.rule.name in _OF_UNIVERSES:
+    if case.rule.name in GONE:
         rows = [row for universe in finding.universes for row in ctx.streams_of(universe).tolist()]
         return _back_ns(ctx, rows, case)
-    if case.rule.name in _OF_SOURCES:
+    if case.rule.name in ABSENT:
         names = set(finding.source_names) | {ctx.source_name(ctx.source_of(row)) for row in finding.streams}
         rows = [
             row
@@ -54,11 +56,25 @@ def say_returned(ctx: RuleContext, cluster: Cluster, universes: list[int], retur
     """Say that it is back and watched, and how long it lasted."""
     lasted = wording.seconds(max(0, returned_ns - cluster.since_ns))
     since = ctx.time_of_day(returned_ns)
-    if cluster.rule.name in _OF_UNIVERSES:
+    if cluster.rule.name in GONE:
         gone = "lost" if cluster.rule.name == "universe-lost" else "missing"
         return f"{ctx.say_universes(universes)} back since {since}, being watched: {gone} for {lasted}."
     names = wording.list_names(ctx.say_sources(cluster.source_rows(ctx)))
-    if cluster.rule.name in _OF_SOURCES and names:
+    if cluster.rule.name in ABSENT and names:
         return f"{names} back on {ctx.name_universes(universes)} since {since}, being watched: silent for {lasted}."
     what = f" of {ctx.name_universes(universes)}" if universes else f" of {names}" if names else ""
     return f"{cluster.rule.name.replace('-', ' ').capitalize()}{what}: over since {since}, being watched."
+
+
+def say_back(ctx: RuleContext, incident: Incident, sources: Sequence[str], returned_ns: int, *, is_bound: bool) -> str:
+    """Say of an incident of before a restart that it is back. is_bound: it may have come back earlier than that."""
+    at_latest, at_most = (" at the latest", " at most") if is_bound else ("", "")
+    lasted = wording.seconds(max(0, returned_ns - incident.began_ns)) + at_most
+    since = ctx.time_of_day(returned_ns) + at_latest
+    labels = dict(incident.labels)
+    universes = wording.list_universes(incident.universes, [labels.get(name, "") for name in incident.universes])
+    if incident.rule in GONE:
+        gone = "lost" if incident.rule == "universe-lost" else "missing"
+        return f"{universes} back since {since}, being watched: {gone} for {lasted}."
+    on = universes[0].lower() + universes[1:]
+    return f"{wording.list_names(sources)} back on {on} since {since}, being watched: silent for {lasted}."

@@ -121,15 +121,16 @@ def describe_absent(ctx: RuleContext, key: Absent) -> Finding:
     kind, row, name = key
     if kind == "never":
         universe, name = row, str(name)
+        since_ns = ctx.silent_since_ns(universe, name)
+        at_start = ", when this listener started" if since_ns == ctx.started_ns else ""
         return Finding(
             group="never:" + name,
-            since_ns=ctx.started_ns,
+            since_ns=since_ns,
             universes=(universe,),
             source_names=(name,),
             networks=(int(ctx.universes.network[universe]),),
             evidence=(
-                f'{ctx.universe_name(universe)}: no frame of "{name}" since {ctx.time_of_day(ctx.started_ns)}, '
-                "when this listener started.",
+                f'{ctx.universe_name(universe)}: no frame of "{name}" since {ctx.time_of_day(since_ns)}{at_start}.',
             ),
         )
     stream = row

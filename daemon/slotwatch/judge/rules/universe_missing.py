@@ -62,7 +62,9 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
     strays = elsewhere(ctx, row)
     alike = [] if strays else look_alikes(ctx, row)
     looks_like = f" {alike[0]}" if alike else ""
-    evidence = [f"{ctx.universe_name(row)}: no frame since {ctx.time_of_day(last_ns or ctx.started_ns)}."]
+    since_ns = last_ns or ctx.silent_since_ns(row)
+    at_start = ", when this listener started" if since_ns == ctx.started_ns else ""
+    evidence = [f"{ctx.universe_name(row)}: no frame since {ctx.time_of_day(since_ns)}{at_start}."]
     preview_ns = int(ctx.universes.last_preview_ns[row])
     if preview_ns:
         evidence.append("Only preview data came on it, which no receiver shows.")
@@ -82,7 +84,7 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
     looks_like += "" if alike else by_lists.hint
     return Finding(
         group="missing:" + ",".join(sources) + (" elsewhere" if strays or by_lists.is_elsewhere else ""),
-        since_ns=last_ns or ctx.started_ns,
+        since_ns=since_ns,
         universes=(row,),
         source_names=sources,
         networks=(int(ctx.universes.network[row]),),

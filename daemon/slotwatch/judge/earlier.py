@@ -1,0 +1,143 @@
+"""What an earlier judgement left open: after a restart it is looked at anew, by what is heard now."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from slotwatch.judge import explain
+from slotwatch.judge.catalog import CATALOG
+from slotwatch.judge.drafts import IncidentRecord
+from slotwatch.judge.likeness import GONE, LOSSES
+from slotwatch.judge.returns import say_back
+from slotwatch.judge.rule import Rule
+from slotwatch.snapshot import Incident
+
+if TYPE_CHECKING:
+    from slotwatch.judge.context import RuleContext
+
+NANOSECONDS = 1_000_000_000
+UNCERTAIN_NS = 3 * NANOSECONDS
+"""A stream heard so soon after the start may have come back while nobody listened (keep-alive of Art-Net: 4 s)."""
+_WORKS = " Still working: "
+_DESCRIBED = ("opened", "revised", "widened", "returned")
+
+
+def moved(incident: Incident, wall_offset_ns: int) -> Incident:
+    """Copy an incident onto the clock of this judgement."""
+    shift_ns = incident.wall_offset_ns - wall_offset_ns
+    return replace(
+        incident,
+        began_ns=incident.began_ns + shift_ns,
+        opened_ns=incident.opened_ns + shift_ns,
+        closed_ns=None if incident.closed_ns is None else incident.closed_ns + shift_ns,
+        returned_ns=None if incident.returned_ns is None else incident.returned_ns + shift_ns,
+        timeline=tuple(replace(entry, t_ns=entry.t_ns + shift_ns) for entry in incident.timeline),
+        wall_offset_ns=wall_offset_ns,
+    )
+
+
+def put_together(found: Incident, earlier: Incident) -> None:
+    """Let what this judgement found be the incident that an earlier one left."""
+    found.id, found.opened_ns = earlier.id, earlier.opened_ns
+    found.began_ns = min(found.began_ns, earlier.began_ns)
+    found.acknowledged, found.flaps = earlier.acknowledged, max(found.flaps, earlier.flaps)
+    found.timeline = (*earlier.timeline, *found.timeline[1:])
+    found.revision = max(found.revision, earlier.revision)
+
+
+def record_of(incident: Incident) -> IncidentRecord:
+    """Make the record of an incident, already on this clock, with what its timeline still knows."""
+    entry = IncidentRecord(incident, (incident.rule, f"resumed:{incident.id}"), incident.flaps)
+    entry.openings.extend(one.t_ns for one in incident.timeline if one.what in ("opened", "returned"))
+    described = [one.text for one in incident.timeline if one.what in _DESCRIBED]
+    summary = incident.summary if incident.returned_ns is None else described[-1] if described else ""
+    entry.while_it_lasted = entry.before_restart = summary.partition(_WORKS)[0]
+    if incident.closed_ns is None:
+        # What worked was true when it was said; whether it does now is found out anew.
+        incident.still_working = ()
+        if incident.returned_ns is None:
+            incident.summary = entry.before_restart
+    return entry
+
+
+def heard_again_ns(ctx: RuleContext, incident: Incident) -> int | None:
+    """When all that a loss is about was heard again; None while some of it is silent, and for other rules."""
+    if incident.rule not in LOSSES or not incident.universes:
+        return None
+    rows = {ctx.universe_name(row): row for row in ctx.universes.used.nonzero()[0].tolist()}
+    found = 0
+    for name in incident.universes:
+        streams = ctx.streams_of(rows[name]).tolist() if name in rows else []
+        since = [int(ctx.streams.since_ns[row]) for row in streams if ctx.live[row] and _is_of(ctx, row, incident)]
+        if not since:
+            return None
+        found = max(found, min(since))
+    return found
+
+
+def _is_of(ctx: RuleContext, stream: int, incident: Incident) -> bool:
+    """Whether a stream counts as the return of an incident: of an absent source, only its own."""
+    if incident.rule in GONE:
+        return True
+    source = ctx.source_of(stream)
+    return ctx.source_name(source) in incident.sources or ctx.source_key(ctx.first_leg(source)) in incident.source_keys
+
+
+def summary_of_return(ctx: RuleContext, incident: Incident) -> str:
+    """Say that it is back and watched. What was heard at the start may have come back while nobody listened."""
+    returned_ns = incident.returned_ns or ctx.now_ns
+    is_bound = 0 <= returned_ns - ctx.started_ns < UNCERTAIN_NS
+    sources = [f'"{name}"' for name in incident.sources]
+    return say_back(ctx, incident, sources, returned_ns, is_bound=is_bound)
+
+
+def is_awaited(ctx: RuleContext, incident: Incident) -> bool:
+    """Whether an absence lasts that no rule finds anew: its source is declared and silent, its universes are alive."""
+    if incident.rule in GONE or incident.rule not in LOSSES or incident.returned_ns is not None:
+        return False
+    declared = {source.name for source in ctx.house.sources}
+    if not set(incident.sources) & declared:
+        return False
+    live = {ctx.universe_name(row) for row in ctx.universes.live.nonzero()[0].tolist()}
+    return bool(set(incident.universes) & live)
+
+
+def may_explain(incident: Incident, rule: Rule, universes: Iterable[str], sources: Iterable[str]) -> bool:
+    """Whether what is found beside an incident from before a restart is explained by it, as it would have been."""
+    wide = CATALOG[incident.rule]
+    names, who = set(universes), set(sources)
+    if wide is rule or incident.returned_ns is not None or not names:
+        return False
+    if any(known == rule.name and names <= set(covered) for known, covered in incident.explains):
+        return True
+    on_universes, of_sources = names <= set(incident.universes), bool(who & set(incident.sources))
+    near = {
+        explain.UNIVERSE: on_universes,
+        explain.SOURCE: of_sources,
+        explain.STREAM: on_universes and of_sources,
+    }
+    return any(
+        near.get(reach.nearness, False)
+        and reach.covers(rule)
+        and not reach.only
+        and (not reach.causes or incident.cause in reach.causes)
+        for reach in wide.explains.reaches
+    )
+
+
+def silences(incidents: Sequence[Incident]) -> dict[tuple[str, str], int]:
+    """When each universe, and each source on it (else ""), fell silent, as losses say that have not returned.
+
+    Keys are (universe, source name or ""); values are nanoseconds on the clock of the incidents.
+    """
+    found: dict[tuple[str, str], int] = {}
+    for one in incidents:
+        if one.rule not in LOSSES or one.returned_ns is not None or one.closed_ns is not None:
+            continue
+        for universe in one.universes:
+            for source in ("",) if one.rule in GONE else one.sources:
+                key = universe, source
+                found[key] = min(found.get(key, one.began_ns), one.began_ns)
+    return found

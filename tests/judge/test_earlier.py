@@ -1,0 +1,156 @@
+"""After a restart of the daemon: what was open is looked at anew by what is heard now, and nothing of it is lost."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+from slotwatch.house.schema import DeclaredSource, House
+from slotwatch.snapshot import Incident
+from slotwatch.views.records import incident_of, record
+from tests.judge.stage import START_NS, WALL_OFFSET_NS, Desk, S, Stage, house_of, opened_after_s
+
+MAIN = Desk("Main desk", (1, 2), "10.0.0.1", 1)
+SPARE = Desk("Spare desk", (1, 2), "10.0.0.2", 2, priority=90)
+OTHER = Desk("Tower", (3,), "10.0.0.3", 3)
+SOURCES = (
+    DeclaredSource("main desk", cid=MAIN.cid),
+    DeclaredSource("spare desk", cid=SPARE.cid, role="backup", priority=90),
+)
+
+
+def two_desks() -> House:
+    return house_of((1, 2), sources=SOURCES, by=("main desk", "spare desk"))
+
+
+def restarted(house: House, left: Iterable[Incident], stopped_s: float, away_s: float, *senders: object) -> Stage:
+    """A new judgement that knows what the history kept: `stopped_s` of the old one's time was its end."""
+    offset_ns = WALL_OFFSET_NS + round((stopped_s + away_s) * S)
+    after = Stage(house, *senders, wall_offset_ns=offset_ns).run(0.3)
+    kept = [incident_of(record(one), offset_ns) for one in left]
+    after.judge.command("resume", next_id=1 + max(one.id for one in kept), incidents=kept)
+    return after
+
+
+def began_s(incident: Incident) -> float:
+    return (incident.began_ns - START_NS) / S
+
+
+def test_a_desk_that_is_back_after_the_restart_is_watched_and_closes_as_back() -> None:
+    before = Stage(two_desks(), replace(MAIN, to_s=20.0), SPARE).run(30.0)
+    assert before.rule("source-absent").closed_ns is None
+    after = restarted(two_desks(), before.open, 30.0, 2.0, MAIN, SPARE)
+    found = after.run(4.0).rule("source-absent")
+    assert found.returned_ns is not None
+    assert "back on universes e131/1 and e131/2 since" in found.summary and "at the latest" in found.summary
+    assert found.next_checks == () and found.still_working == ()
+    found = after.run(14.0).rule("source-absent")
+    assert found.closed_ns is not None, "ten seconds after it was heard again, as always"
+    assert "not found again" not in found.timeline[-1].text
+    assert "It lasted" in found.summary
+    assert [one.rule for one in after.all] == ["source-absent"]
+
+
+def test_a_desk_that_comes_back_later_is_back_since_then() -> None:
+    before = Stage(two_desks(), replace(MAIN, to_s=20.0), SPARE).run(30.0)
+    after = restarted(two_desks(), before.open, 30.0, 2.0, replace(MAIN, from_s=7.0), SPARE)
+    found = after.run(9.0).rule("source-absent")
+    assert found.returned_ns is not None and abs((found.returned_ns - START_NS) / S - 7.0) < 0.1
+    assert "at the latest" not in found.summary
+
+
+def test_a_backup_in_control_is_explained_as_before_the_restart() -> None:
+    before = Stage(two_desks(), replace(MAIN, to_s=20.0), SPARE).run(30.0)
+    assert [one.rule for one in before.all] == ["source-absent"]
+    after = restarted(two_desks(), before.open, 30.0, 2.0, SPARE).run(60.0)
+    assert [(one.rule, one.closed_ns) for one in after.all] == [("source-absent", None)]
+    found = after.only()
+    assert abs(began_s(found) - (20.0 - 32.0)) < 0.1
+    assert found.id == before.only().id
+
+
+def test_a_loss_that_lasts_says_its_own_beginning_and_what_was_known_of_it() -> None:
+    house = house_of((1, 2, 3), sources=SOURCES)
+    before = Stage(house, replace(MAIN, to_s=20.0), OTHER).run(30.0)
+    lost = before.only()
+    assert lost.rule == "universe-lost"
+    after = restarted(house, before.open, 30.0, 2.0, OTHER)
+    waiting = after.run(5.0).only()
+    assert "Still working" not in waiting.summary and waiting.still_working == ()
+    found = after.run(40.0).only()
+    assert (found.id, found.rule, found.closed_ns) == (lost.id, "universe-missing", None)
+    assert abs(began_s(found) - (20.0 - 32.0)) < 0.1
+    since = lost.summary.split(" since ")[1][:8]
+    assert f"no frame since {since}" in found.summary
+    assert any(f"no frame since {since}" in line for line in found.evidence)
+    assert any(line.startswith("Before this listener restarted: ") and "lost" in line for line in found.evidence)
+
+
+def test_what_closed_within_the_last_minute_returns_as_the_same_incident() -> None:
+    house = house_of((1, 3))
+    gone = replace(MAIN, universes=(1,), to_s=20.0)
+    back = replace(MAIN, universes=(1,), from_s=24.0)
+    before = Stage(house, gone, back, OTHER).run(40.0)
+    lost = before.only()
+    assert lost.closed_ns is not None
+    after = restarted(house, before.all, 40.0, 2.0, replace(gone, to_s=8.0), OTHER).run(15.0)
+    found = after.only()
+    assert (found.id, found.closed_ns, found.flaps) == (lost.id, None, 1)
+
+
+def test_what_was_back_before_the_restart_stays_back_and_keeps_its_length() -> None:
+    house = house_of((1, 3))
+    gone, back = replace(MAIN, universes=(1,), to_s=20.0), replace(MAIN, universes=(1,), from_s=26.0)
+    before = Stage(house, gone, back, OTHER).run(30.0)
+    assert before.only().returned_ns is not None and before.only().closed_ns is None
+    after = restarted(house, before.open, 30.0, 1.0, replace(MAIN, universes=(1,)), OTHER)
+    found = after.run(2.0).only()
+    assert found.returned_ns is not None and found.next_checks == ()
+    assert "lost for 6.0 s" in found.summary
+    found = after.run(14.0).only()
+    assert found.closed_ns is not None and "It lasted 6.0 s." in found.summary
+
+
+def test_what_the_house_does_not_ask_for_is_let_go_after_a_while() -> None:
+    before = Stage(house_of((1, 3)), replace(MAIN, universes=(1,), to_s=20.0), OTHER).run(30.0)
+    after = restarted(house_of((3,)), before.open, 30.0, 1.0, OTHER).run(40.0)
+    found = after.only()
+    assert found.closed_ns is not None and opened_after_s(found) < 0
+    assert "not found again" in found.timeline[-1].text
+
+
+def test_trouble_that_is_not_found_again_is_let_go_after_a_while() -> None:
+    lossy = replace(MAIN, drop=lambda universe, index, t: index % 10 == 0)
+    before = Stage(house_of((1, 2)), lossy).run(20.0)
+    kept = before.rule("packet-loss")
+    after = restarted(house_of((1, 2)), before.open, 20.0, 1.0, MAIN)
+    assert [one.id for one in after.run(20.0).open] == [kept.id]
+    assert after.run(40.0).open == []
+    assert after.only().timeline[-1].text == "It was not found again after the restart."
+
+
+def test_an_absent_main_stays_open_as_long_as_it_is_silent() -> None:
+    """Of several mains one may be silent all night; one that was missed before the restart is missed after it."""
+    third = DeclaredSource("tower", cid=OTHER.cid)
+    house = house_of((1, 2), sources=(*SOURCES, third))
+    other = replace(OTHER, universes=(1, 2))
+    before = Stage(
+        replace(house, universes=tuple(replace(one, shared=True) for one in house.universes)),
+        replace(MAIN, to_s=20.0),
+        other,
+    ).run(30.0)
+    absent = before.rule("source-absent")
+    after = restarted(before.house, before.open, 30.0, 2.0, other).run(60.0)
+    assert after.rule("source-absent").closed_ns is None
+    assert after.rule("source-absent").id == absent.id
+    after.senders.append(replace(MAIN, from_s=61.0))
+    assert after.run(64.0).rule("source-absent").returned_ns is not None
+    assert after.run(75.0).rule("source-absent").closed_ns is not None
+
+
+def test_an_absence_becomes_part_of_the_loss_of_its_universe() -> None:
+    before = Stage(two_desks(), replace(MAIN, to_s=20.0), SPARE, OTHER).run(30.0)
+    after = restarted(two_desks(), before.open, 30.0, 2.0, replace(SPARE, to_s=5.0), OTHER).run(45.0)
+    losses = [one for one in after.all if one.rule in ("universe-lost", "source-absent")]
+    assert [(one.rule, one.closed_ns is None) for one in losses] == [("universe-lost", True), ("source-absent", False)]
+    assert losses[1].timeline[-1].text.startswith(f"It is part of incident {losses[0].id}: ")
