@@ -8,7 +8,7 @@ from dataclasses import replace
 from slotwatch.house.schema import DeclaredSource, House
 from slotwatch.snapshot import Incident
 from slotwatch.views.records import incident_of, record
-from tests.judge.stage import START_NS, WALL_OFFSET_NS, Desk, S, Stage, house_of, opened_after_s
+from tests.judge.stage import START_NS, WALL_OFFSET_NS, Desk, S, Stage, house_of, moving, opened_after_s
 
 MAIN = Desk("Main desk", (1, 2), "10.0.0.1", 1)
 SPARE = Desk("Spare desk", (1, 2), "10.0.0.2", 2, priority=90)
@@ -83,6 +83,7 @@ def test_a_loss_that_lasts_says_its_own_beginning_and_what_was_known_of_it() -> 
     since = lost.summary.split(" since ")[1][:8]
     assert f"no frame since {since}" in found.summary
     assert any(f"no frame since {since}" in line for line in found.evidence)
+    assert (found.cause, found.confidence) == (lost.cause, lost.confidence)
     assert any(line.startswith("Before this listener restarted: ") and "lost" in line for line in found.evidence)
 
 
@@ -154,3 +155,21 @@ def test_an_absence_becomes_part_of_the_loss_of_its_universe() -> None:
     losses = [one for one in after.all if one.rule in ("universe-lost", "source-absent")]
     assert [(one.rule, one.closed_ns is None) for one in losses] == [("universe-lost", True), ("source-absent", False)]
     assert losses[1].timeline[-1].text.startswith(f"It is part of incident {losses[0].id}: ")
+
+
+def test_what_is_found_again_says_its_beginning_before_the_restart() -> None:
+    fast = replace(MAIN, universes=(1,), levels=moving(hz=60.0), hz=60.0)
+    before = Stage(house_of((1,)), fast).run(20.0)
+    found = restarted(house_of((1,)), before.open, 20.0, 1.0, fast).run(20.0).only()
+    assert (found.rule, found.id) == ("fast-refresh", before.only().id)
+    assert abs(began_s(found) - (before.only().began_ns - START_NS) / S + 21.0) < 0.1
+
+
+def test_the_rest_of_a_loss_is_one_incident_with_what_is_back_of_it() -> None:
+    house = house_of((1, 2, 3), sources=SOURCES[:1], by=("main desk",))
+    gone = replace(MAIN, universes=(1, 2, 3), to_s=20.0)
+    before = Stage(house, gone).run(25.0)
+    after = restarted(house, before.open, 25.0, 2.0, replace(MAIN, from_s=6.0)).run(50.0)
+    found = [one for one in after.all if one.rule in ("universe-lost", "universe-missing")]
+    assert [(one.id, one.closed_ns, one.cause) for one in found] == [(before.only().id, None, "")]
+    assert "Universe e131/3" in found[0].summary

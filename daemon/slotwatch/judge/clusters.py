@@ -45,10 +45,13 @@ class Cluster:
     explained: list[Raised] = field(default_factory=list)
     verdict: Verdict | None = None
     accepted: Standing | None = None
+    earlier_began_ns: int = 0
+    """When it began, if an earlier judgement knew it already; else 0."""
 
     @property
     def since_ns(self) -> int:
-        return min(case.finding.since_ns for case in self.cases)
+        since_ns = min(case.finding.since_ns for case in self.cases)
+        return min(since_ns, self.earlier_began_ns or since_ns)
 
     @property
     def cause(self) -> str:

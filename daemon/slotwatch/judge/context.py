@@ -23,7 +23,7 @@ from slotwatch.judge.model_view import ModelView, StreamColumns, UniverseColumns
 from slotwatch.model.legs import legs_of
 from slotwatch.model.sources import Sources
 from slotwatch.model.windows import BUCKET_NS
-from slotwatch.snapshot import MadeException, SourceRow
+from slotwatch.snapshot import Incident, MadeException, SourceRow
 from slotwatch.wire.batch import NETWORK_UNKNOWN
 from slotwatch.wire.universe import Protocol, UniverseId, source_key
 
@@ -76,12 +76,12 @@ class RuleContext:
         wall_offset_ns: int,
         zone: tzinfo,
         exceptions: tuple[MadeException, ...] = (),
-        silences: Mapping[tuple[str, str], int] = MappingProxyType({}),
+        earlier_losses: Mapping[tuple[str, str], Incident] = MappingProxyType({}),
     ) -> None:
-        """silences: since when what an earlier judgement knew was silent, by universe and source ("" for all)."""
+        """earlier_losses: what an earlier judgement knew silent, by universe and source ("" for all)."""
         self.model = model
         self.exceptions = exceptions
-        self._silences = silences
+        self._earlier_losses = earlier_losses
         self.house = house
         self.listener = listener
         self.now_ns = now_ns
@@ -322,9 +322,9 @@ class RuleContext:
     def universe_of(self, stream: int) -> int:
         return int(self.streams.universe[stream])
 
-    def silent_since_ns(self, universe: int, source: str = "") -> int:
-        """When a universe, or one source on it, that was not heard since the start fell silent: before it, if known."""
-        return self._silences.get((self.universe_name(universe), source), self.started_ns)
+    def earlier_loss(self, universe: int, source: str = "") -> Incident | None:
+        """The loss of a universe, or of one source on it, that was open before a restart: silent since then."""
+        return self._earlier_losses.get((self.universe_name(universe), source))
 
     def time_of_day(self, t_ns: int) -> str:
         return wording.time_of_day(t_ns, self.wall_offset_ns, self.zone)

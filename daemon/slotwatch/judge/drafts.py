@@ -71,8 +71,8 @@ class IncidentRecord:
     while_it_lasted: str = ""
     """The summary before all of it was back."""
 
-    before_restart: str = ""
-    """The summary as an earlier judgement gave it last; empty: this judgement opened it."""
+    earlier_began_ns: int = 0
+    """When it began, as an earlier judgement knew; 0: this judgement opened it."""
 
     def end(self, now_ns: int) -> None:
         """Put the summary into the past, with the length of the outage itself."""
@@ -80,12 +80,6 @@ class IncidentRecord:
         if incident.returned_ns is not None and self.while_it_lasted:
             lasted_ns = max(0, incident.returned_ns - incident.began_ns)
             incident.summary = f"{self.while_it_lasted} It lasted {wording.seconds(lasted_ns)}."
-
-    def with_memory(self, evidence: tuple[str, ...]) -> tuple[str, ...]:
-        """Evidence of now, and what an earlier judgement said where that was more than is known now."""
-        if not self.before_restart or self.incident.rule != "universe-missing":
-            return evidence
-        return (*evidence[:1], f"Before this listener restarted: {self.before_restart}", *evidence[1:])
 
     @property
     def is_flapping(self) -> bool:

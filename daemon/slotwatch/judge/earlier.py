@@ -53,12 +53,13 @@ def record_of(incident: Incident) -> IncidentRecord:
     entry.openings.extend(one.t_ns for one in incident.timeline if one.what in ("opened", "returned"))
     described = [one.text for one in incident.timeline if one.what in _DESCRIBED]
     summary = incident.summary if incident.returned_ns is None else described[-1] if described else ""
-    entry.while_it_lasted = entry.before_restart = summary.partition(_WORKS)[0]
+    entry.while_it_lasted = summary.partition(_WORKS)[0]
     if incident.closed_ns is None:
+        entry.earlier_began_ns = incident.began_ns
         # What worked was true when it was said; whether it does now is found out anew.
         incident.still_working = ()
         if incident.returned_ns is None:
-            incident.summary = entry.before_restart
+            incident.summary = entry.while_it_lasted
     return entry
 
 
@@ -108,13 +109,14 @@ def may_explain(incident: Incident, rule: Rule, universes: Iterable[str], source
     """Whether what is found beside an incident from before a restart is explained by it, as it would have been."""
     wide = CATALOG[incident.rule]
     names, who = set(universes), set(sources)
-    if wide is rule or incident.returned_ns is not None or not names:
+    if wide is rule or {wide.name, rule.name} <= GONE or incident.returned_ns is not None or not names:
         return False
     if any(known == rule.name and names <= set(covered) for known, covered in incident.explains):
         return True
     on_universes, of_sources = names <= set(incident.universes), bool(who & set(incident.sources))
     near = {
         explain.UNIVERSE: on_universes,
+        explain.NETWORK: on_universes,
         explain.SOURCE: of_sources,
         explain.STREAM: on_universes and of_sources,
     }
@@ -127,17 +129,15 @@ def may_explain(incident: Incident, rule: Rule, universes: Iterable[str], source
     )
 
 
-def silences(incidents: Sequence[Incident]) -> dict[tuple[str, str], int]:
-    """When each universe, and each source on it (else ""), fell silent, as losses say that have not returned.
+def losses_of(incidents: Sequence[Incident]) -> dict[tuple[str, str], Incident]:
+    """The loss of each universe, and of each source on it (else ""), that was open and had not returned.
 
-    Keys are (universe, source name or ""); values are nanoseconds on the clock of the incidents.
+    Keys are (universe, source name or ""); of several losses the one that began first counts.
     """
-    found: dict[tuple[str, str], int] = {}
-    for one in incidents:
-        if one.rule not in LOSSES or one.returned_ns is not None or one.closed_ns is not None:
-            continue
+    found: dict[tuple[str, str], Incident] = {}
+    lasting = [one for one in incidents if one.rule in LOSSES and one.returned_ns is None and one.closed_ns is None]
+    for one in sorted(lasting, key=lambda one: one.began_ns):
         for universe in one.universes:
             for source in ("",) if one.rule in GONE else one.sources:
-                key = universe, source
-                found[key] = min(found.get(key, one.began_ns), one.began_ns)
+                found.setdefault((universe, source), replace(one))
     return found

@@ -64,6 +64,10 @@ class IncidentTable:
     def number_of(self, slot: Slot) -> int | None:
         return next((number for number, entry in self._open.items() if entry.slot == slot), None)
 
+    def earlier_began_ns(self, slot: Slot) -> int:
+        """When the incident of this slot began, if that was before a restart; else 0."""
+        return next((entry.earlier_began_ns for entry in self._open.values() if entry.slot == slot), 0)
+
     @property
     def due_ns(self) -> int | None:
         """When the next incident that only waits for its minute of quiet is over."""

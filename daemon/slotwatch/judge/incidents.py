@@ -58,6 +58,7 @@ class IncidentBook(IncidentTable):
         parts = [by_slot[part] for part in account.absorbs if part in by_slot and part not in self._claimed]
         parts += [entry for entry in self._open.values() if self._was_group_of(entry, account)]
         parts += [self._open[number] for number in self._resumed if self._is_resumed(self._open.get(number), account)]
+        parts += self._lone_resumed(account)
         # What stopped, came back and stopped again before it was over is the same fault.
         parts += [
             entry for entry in self._open.values() if entry.slot not in self._claimed and self._is_same(entry, account)
@@ -87,6 +88,12 @@ class IncidentBook(IncidentTable):
         if entry is None or not set(entry.incident.universes) & set(account.universes):
             return IncidentBook._is_same(entry, account)
         return entry.incident.rule == account.rule or {entry.incident.rule, account.rule} <= GONE
+
+    def _lone_resumed(self, account: IncidentDraft) -> list[IncidentRecord]:
+        """The one incident of its rule from before a restart, where what is found of that rule names no universe."""
+        found = [self._open[number] for number in self._resumed if self._open[number].incident.rule == account.rule]
+        is_lone = len(found) == 1 and sum(rule == account.rule for rule, _ in self._claimed) == 1
+        return found if is_lone and not account.universes and not account.sources else []
 
     def _reopened(self, account: IncidentDraft) -> IncidentRecord | None:
         for entry in reversed(self._closed):
@@ -149,7 +156,7 @@ class IncidentBook(IncidentTable):
         incident.summary, incident.next_checks = account.summary, account.next_checks
         if account.returned_ns is None or not entry.while_it_lasted:
             entry.while_it_lasted = account.summary_of_it
-            incident.evidence, incident.still_working = entry.with_memory(account.evidence), account.still_working
+            incident.evidence, incident.still_working = account.evidence, account.still_working
             incident.also_possible = account.also_possible
         else:
             # What was known while it lasted stays the record; what worked beside it then works with the rest now.

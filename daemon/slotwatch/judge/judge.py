@@ -74,8 +74,8 @@ class Judge:
         self._stale = False
         self._schedule_due_ns = 0
         self._resume_ends_ns = self._look_again_ns = 0
-        self._silences: dict[tuple[str, str], int] = {}
-        """What was silent before a restart, and since when; see `earlier.silences`."""
+        self._earlier_losses: dict[tuple[str, str], Incident] = {}
+        """What was silent before a restart; see `earlier.losses_of`."""
         self._exceptions = Exceptions()
         self._has_phase_memory = False
         """Whether the phase is that of an earlier judgement already: the history's may be older."""
@@ -176,18 +176,23 @@ class Judge:
             wall_offset_ns=self.wall_offset_ns,
             zone=self._zone,
             exceptions=self._exceptions.in_force(now_ns + self.wall_offset_ns) if self._exceptions else (),
-            silences=self._silences,
+            earlier_losses=self._earlier_losses,
         )
 
     def _assemble(self, ctx: RuleContext) -> None:
         at = self._wall(ctx.now_ns)
         cases: list[Raised] = [case for condition in self._conditions for case in condition.raised.values()]
         self._clusters = self._clusterer.cluster(ctx, cases, at, self._book)
+        for cluster in self._clusters:
+            cluster.earlier_began_ns = self._book.earlier_began_ns((cluster.rule.name, cluster.group))
+        waiting = len(self._book.resumed)
         accounts = [give_account(ctx, cluster, at) for cluster in self._clusters]
         for account, cluster in zip(accounts, self._clusters, strict=True):
             earlier = {self._book.key_of(case.told_in or 0) for case in cluster.explained}
             account.absorbs = tuple(dict.fromkeys((*account.absorbs, *(slot for slot in earlier if slot))))
         self._book.update(accounts, ctx.now_ns)
+        # What was found again is put into words once more, with its own beginning.
+        self._stale |= len(self._book.resumed) < waiting
         for cluster in self._clusters:
             number = self._book.number_of((cluster.rule.name, cluster.group))
             for case in cluster.cases:
@@ -379,7 +384,7 @@ class Judge:
         """Go on with what an earlier judgement knew. `away`: since when (wall ns) nobody listened, and why."""
         self._book.resume(int(next_id), incidents, self._now_ns)
         self._resume_ends_ns = self._now_ns + RESUME_GRACE_NS
-        self._silences = earlier.silences(self._book.open_incidents())
+        self._earlier_losses = earlier.losses_of(self._book.open_incidents())
         if phase is not None and not self._has_phase_memory:
             self._keeper.resume(phase, self.wall_offset_ns)
             self._has_phase_memory = self._regrade = True

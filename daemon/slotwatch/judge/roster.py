@@ -121,8 +121,9 @@ def describe_absent(ctx: RuleContext, key: Absent) -> Finding:
     kind, row, name = key
     if kind == "never":
         universe, name = row, str(name)
-        since_ns = ctx.silent_since_ns(universe, name)
-        at_start = ", when this listener started" if since_ns == ctx.started_ns else ""
+        earlier = ctx.earlier_loss(universe, name)
+        since_ns = earlier.began_ns if earlier else ctx.started_ns
+        at_start = "" if earlier else ", when this listener started"
         return Finding(
             group="never:" + name,
             since_ns=since_ns,

@@ -17,8 +17,10 @@ from slotwatch.judge.lists import say_lists
 from slotwatch.judge.numbering_mistakes import look_alikes
 from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
 from slotwatch.judge.silences import HEARD_LATELY_S, is_visible, seen_by_listener
-from slotwatch.snapshot import Severity
+from slotwatch.snapshot import Confidence, Incident, Severity
 
+_NEVER_HEARD = "not heard at all: declared and expected"
+_HEARD_BEFORE = "still not heard after the restart of this listener"
 LOUD_PHASES = ("pre-show", "show")
 REFRESH_S = 5.0
 
@@ -30,6 +32,7 @@ class UniverseMissingParameters(RuleParameters):
 
 @dataclass(frozen=True, slots=True)
 class UniverseMissingFacts(Facts):
+    heard: str
     looks_like: str
 
 
@@ -62,12 +65,17 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
     strays = elsewhere(ctx, row)
     alike = [] if strays else look_alikes(ctx, row)
     looks_like = f" {alike[0]}" if alike else ""
-    since_ns = last_ns or ctx.silent_since_ns(row)
+    earlier = None if last_ns else ctx.earlier_loss(row)
+    since_ns = earlier.began_ns if earlier else last_ns or ctx.started_ns
+    # While its source sends anything, what was known of why the source fell silent is out of date.
+    known = None if earlier is None or _is_alive(ctx, sources) else earlier
     at_start = ", when this listener started" if since_ns == ctx.started_ns else ""
     evidence = [f"{ctx.universe_name(row)}: no frame since {ctx.time_of_day(since_ns)}{at_start}."]
     preview_ns = int(ctx.universes.last_preview_ns[row])
     if preview_ns:
         evidence.append("Only preview data came on it, which no receiver shows.")
+    if earlier:
+        evidence.append(f"Before this listener restarted: {earlier.summary}")
     heard = ctx.whole_sources(s for s in ctx.sources if ctx.sources[s].declared_as in sources)
     also = []
     if strays:
@@ -83,16 +91,29 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
     also += by_lists.also_possible
     looks_like += "" if alike else by_lists.hint
     return Finding(
-        group="missing:" + ",".join(sources) + (" elsewhere" if strays or by_lists.is_elsewhere else ""),
+        group=_group(sources, is_elsewhere=bool(strays or by_lists.is_elsewhere), earlier=earlier),
         since_ns=since_ns,
         universes=(row,),
         source_names=sources,
         networks=(int(ctx.universes.network[row]),),
-        facts=UniverseMissingFacts(looks_like),
+        facts=UniverseMissingFacts(_HEARD_BEFORE if earlier else _NEVER_HEARD, looks_like),
         evidence=(*evidence, *alike),
-        cause="wrong-network" if strays or by_lists.is_elsewhere else "",
+        cause="wrong-network" if strays or by_lists.is_elsewhere else known.cause if known else "",
+        confidence=known.confidence if known else Confidence.CERTAIN,
+        next_checks=known.next_checks if known else (),
         also_possible=(*also, "it is sent unicast to its receivers only, and cannot be seen from here"),
     )
+
+
+def _is_alive(ctx: RuleContext, names: tuple[str, ...]) -> bool:
+    """Whether a source declared by one of these names sends anything now."""
+    return any(ctx.sources[ctx.source_of(row)].declared_as in names for row in np.flatnonzero(ctx.live).tolist())
+
+
+def _group(sources: tuple[str, ...], *, is_elsewhere: bool, earlier: Incident | None) -> str:
+    """What is missing together: of one source, in one way, and lost before a restart as one incident."""
+    where = " elsewhere" if is_elsewhere else ""
+    return "missing:" + ",".join(sources) + where + (f" of {earlier.id}" if earlier else "")
 
 
 def bind(setup: RuleSetup, p: UniverseMissingParameters) -> tuple[RuleBinding, ...]:
@@ -111,7 +132,7 @@ RULE = Rule(
     name="universe-missing",
     rule_class=RuleClass.LOSS,
     severity=Severity.CRITICAL,
-    sentence="{universes} not heard at all: declared and expected, no frame since {since}.{looks_like}",
+    sentence="{universes} {heard}, no frame since {since}.{looks_like}",
     judged_by=judged_by(UniverseMissingParameters(), bind),
     facts=UniverseMissingFacts,
     effects=frozenset({Effect.ABSENCE, Effect.SILENCE}),

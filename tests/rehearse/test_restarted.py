@@ -1,0 +1,48 @@
+"""A restart of the daemon in the middle of a fault: the same incidents go on, and no sentence contradicts another."""
+
+from __future__ import annotations
+
+import pytest
+
+from slotwatch.rehearse.anytrouble import any_trouble
+from slotwatch.rehearse.catalogue import SCENARIOS
+from tests.rehearse.invariants import violations
+from tests.rehearse.theatre import perform
+
+GONE = {"universe-lost", "universe-missing"}
+LASTING = (
+    "not-all-back",
+    "universe-withdrawn",
+    "lead-of-main-on-first-network",
+    "listener-leads-swapped",
+    "port-start-delay",
+)
+"""Each of them once was two incidents, or two beginnings, after a restart."""
+AWAY_S = 2.0
+
+
+@pytest.mark.parametrize("name", LASTING)
+def test_a_fault_that_lasts_over_a_restart_is_the_same_incident(name: str) -> None:
+    scenario = SCENARIOS[name]
+    stopped_s = scenario.truth.due_s + 2.5
+    alone, restarted = perform(scenario), perform(scenario, restart_s=(stopped_s, stopped_s + AWAY_S))
+    found = [(one.id, one.rule, one.began_ns) for one in restarted.loud()]
+    # What was lost before it is missing after it: the new judgement never heard it.
+    expected = [
+        (one.id, "universe-missing" if one.rule in GONE and one.rule != found[0][1] else one.rule, one.began_ns)
+        for one in alone.loud()
+    ]
+    assert found == expected
+
+
+@pytest.mark.parametrize("seed", (2, 5, 7, 11, 24))
+def test_drawn_trouble_is_told_without_contradiction_over_a_restart(seed: int) -> None:
+    trouble = any_trouble(seed)
+    middle_s = trouble.seconds / 2
+    found: list[str] = []
+    perform(
+        trouble,
+        look=lambda snapshot: found.extend(violations(snapshot)),
+        restart_s=(middle_s, middle_s + AWAY_S),
+    )
+    assert not found, found[:5]
