@@ -176,7 +176,7 @@ def _intake(wiring: Wiring) -> None:
 
 def _judging(wiring: Wiring) -> None:
     from slotwatch.bridge.declared import declare_own
-    from slotwatch.edge.judging.judging import Judging
+    from slotwatch.edge.judging.judging import JudgingProcess
     from slotwatch.edge.shared.ring import Ring
     from slotwatch.edge.shared.snapshot_buffer import SnapshotReader, SnapshotWriter
 
@@ -194,7 +194,7 @@ def _judging(wiring: Wiring) -> None:
         return own
 
     last = SnapshotReader(wiring["board"]).read()
-    judging = Judging(
+    judging = JudgingProcess(
         house(),
         Ring(wiring["ring"], wiring["rows"]),
         SnapshotWriter(wiring["board"]),

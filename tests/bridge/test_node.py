@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from ipaddress import IPv4Address
 
-from slotwatch.bridge.node import Node, pages, poll_reply
+from slotwatch.bridge.node import PollResponder, pages, poll_reply
 from slotwatch.house.schema import DeclaredUniverse, House
 from slotwatch.wire.universe import Protocol, UniverseId
 
@@ -46,7 +46,7 @@ def test_reply_fields_stand_at_their_places() -> None:
 
 def test_each_poller_is_answered_once_within_a_second() -> None:
     """A reply waits a random time of up to 1 s, and a poller that asks again meanwhile gets one answer."""
-    node = Node(pages(house(0, 1, 2, 3, 4)), IPv4Address("10.20.0.5"), b"")
+    node = PollResponder(pages(house(0, 1, 2, 3, 4)), IPv4Address("10.20.0.5"), b"")
     first, second = bytes(15) + b"\1", bytes(15) + b"\2"
     now = 123_456_789_123
     node.polled(first, now)
@@ -61,7 +61,7 @@ def test_each_poller_is_answered_once_within_a_second() -> None:
 
 
 def test_a_flood_of_polls_is_bounded() -> None:
-    node = Node(pages(house(1)), IPv4Address("10.20.0.5"), b"")
+    node = PollResponder(pages(house(1)), IPv4Address("10.20.0.5"), b"")
     for n in range(1000):
         node.polled(n.to_bytes(16, "big"), 10**12 + n)
     assert len(node.due(2 * 10**12)) == 64

@@ -8,7 +8,7 @@ from sacn.messages.data_packet import DataPacket
 
 from slotwatch.bridge.routes import Bridge
 from slotwatch.house.schema import Route
-from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED, Kind
+from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED, PacketKind
 from slotwatch.wire.universe import Protocol
 from tests.bridge.test_routes import ARTNET_OUT, IN, MS, OUT, OWN, ROUTE, T0, house
 
@@ -16,14 +16,14 @@ HELD = Route("held", IN, target=ARTNET_OUT, to_address="10.0.0.7", then="hold")
 CUT = Route("cut", IN, target=OUT, slots=(3, 20), to_slot=5)
 ROUTES = st.sampled_from([(ROUTE,), (HELD,), (CUT,), (ROUTE, HELD)])
 
-steady = st.tuples(st.just(0), st.just(1), st.just(100), st.just(0), st.just(512), st.just(int(Kind.LEVELS)))
+steady = st.tuples(st.just(0), st.just(1), st.just(100), st.just(0), st.just(512), st.just(int(PacketKind.LEVELS)))
 odd = st.tuples(
     st.integers(0, 2),  # who
     st.sampled_from([0, 1, 1, 1, 2, 200, 250]),  # step of the sequence
     st.sampled_from([0, 50, 100, 100, 200]),
     st.sampled_from([0, 0, 0, OPTION_PREVIEW, OPTION_TERMINATED]),
     st.sampled_from([512, 512, 12]),
-    st.sampled_from([int(Kind.LEVELS)] * 4 + [int(Kind.SLOT_PRIORITY)]),
+    st.sampled_from([int(PacketKind.LEVELS)] * 4 + [int(PacketKind.SLOT_PRIORITY)]),
 )
 event = st.tuples(
     st.one_of(steady, steady, steady, odd), st.integers(0, 4), st.sampled_from([1, 20, 23, 25, 25, 950, 2600])
@@ -33,13 +33,13 @@ CIDS = (b"a" * 16, b"b" * 16, OWN)
 
 
 def datagram(
-    cid: bytes, sequence: int, slots: bytes, priority: int = 100, options: int = 0, kind: int = int(Kind.LEVELS)
+    cid: bytes, sequence: int, slots: bytes, priority: int = 100, options: int = 0, kind: int = int(PacketKind.LEVELS)
 ) -> bytes:
     """One E1.31 data packet on IN, as the `sacn` package composes it but for options and start code."""
     full = DataPacket(tuple(cid), "desk", IN.number, tuple(slots), priority=priority, sequence=sequence)
     octets = bytearray(full.getBytes())
     octets[112] = options
-    octets[125] = 0xDD if kind == Kind.SLOT_PRIORITY else 0
+    octets[125] = 0xDD if kind == PacketKind.SLOT_PRIORITY else 0
     # The package always sends 512 slots: cut, with the three lengths and the count that follow (E1.31 table 4-1).
     length = 126 + len(slots)
     del octets[length:]

@@ -29,7 +29,7 @@ from slotwatch.house.patch import Patch, read_patch
 from slotwatch.house.schema import Listen
 from slotwatch.wire import compose, igmp, names, pcap, rdm
 from slotwatch.wire.decode import decode
-from slotwatch.wire.fields import Kind
+from slotwatch.wire.fields import PacketKind
 from slotwatch.wire.line import MOST_OCTETS, LineDecoder
 from slotwatch.wire.pcap import Reader
 from slotwatch.wire.universe import Protocol, UniverseId
@@ -58,11 +58,11 @@ def read_names(octets: bytes) -> None:
     for protocol in (Protocol.E131, Protocol.ARTNET):
         batch = batch_of([octets], protocol)
         kind, length = int(decode(batch).kind[0]), int(batch.length[0])
-        if kind in (Kind.LEVELS, Kind.E131_DISCOVERY) and protocol is Protocol.E131:
+        if kind in (PacketKind.LEVELS, PacketKind.E131_DISCOVERY) and protocol is Protocol.E131:
             names.source_name(batch.data[0])
-        if kind == Kind.E131_DISCOVERY:
+        if kind == PacketKind.E131_DISCOVERY:
             assert len(names.discovery_page(batch.data[0], length).universes) <= 512
-        if kind == Kind.ART_POLL_REPLY:
+        if kind == PacketKind.ART_POLL_REPLY:
             names.poll_reply(batch.data[0], length)
 
 

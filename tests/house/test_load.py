@@ -195,8 +195,8 @@ def test_every_value_of_the_schema_can_be_declared() -> None:
 
     made = {
         "listen": (schema.Listen, set()),
-        "history": (schema.History, set()),
-        "recorder": (schema.Recorder, set()),
+        "history": (schema.HistoryTerms, set()),
+        "recorder": (schema.RecorderTerms, set()),
         "alerts": (schema.Alerts, set()),
         "mqtt": (schema.Mqtt, set()),
         "sources": (schema.DeclaredSource, {"line", "other_addresses"}),

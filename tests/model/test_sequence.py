@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from slotwatch.model.sequence import Series, Verdict, difference, difference_skipping_zero, is_discarded
+from slotwatch.model.sequence import SequenceVerdict, Series, difference, difference_skipping_zero, is_discarded
 
 # ANSI E1.31-2018 6.7.2 with A last accepted and B new; the examples of the project's notes on the standard.
 RULE = [
@@ -47,7 +47,7 @@ def test_without_8_bits_190_pairs_would_differ() -> None:
     assert len(plain) == 190
 
 
-def take_all(numbers: list[int], *, skips_zero: bool = False) -> tuple[Series, list[Verdict]]:
+def take_all(numbers: list[int], *, skips_zero: bool = False) -> tuple[Series, list[SequenceVerdict]]:
     series = Series(skips_zero=skips_zero)
     return series, [series.take(number, False) for number in numbers]
 
@@ -58,12 +58,12 @@ def test_every_pair_in_a_series_is_judged_by_the_rule() -> None:
             series = Series(skips_zero=False)
             series.take(last, False)
             verdict = series.take(new, False)
-            assert (verdict in (Verdict.LATE, Verdict.REPEAT)) == slow_rule(last, new), (last, new)
+            assert (verdict in (SequenceVerdict.LATE, SequenceVerdict.REPEAT)) == slow_rule(last, new), (last, new)
 
 
 def test_discarded_numbers_do_not_become_the_last_one() -> None:
     series, verdicts = take_all([10, 5, 6, 11])
-    assert verdicts == [Verdict.ACCEPT, Verdict.LATE, Verdict.LATE, Verdict.ACCEPT]
+    assert verdicts == [SequenceVerdict.ACCEPT, SequenceVerdict.LATE, SequenceVerdict.LATE, SequenceVerdict.ACCEPT]
     assert series.accepted == 11
 
 
@@ -76,7 +76,7 @@ def test_a_late_number_was_not_lost() -> None:
     numbers = list(range(30))
     numbers[20], numbers[21] = numbers[21], numbers[20]
     series, verdicts = take_all(numbers)
-    assert verdicts[21] is Verdict.LATE
+    assert verdicts[21] is SequenceVerdict.LATE
     assert series.lost == 0
 
 
@@ -87,7 +87,7 @@ def test_a_step_of_127_or_more_says_nothing_about_loss() -> None:
 
 def test_a_jump_back_of_20_or_more_is_a_restart_without_loss() -> None:
     series, verdicts = take_all([*range(100, 120), 3, 4, 5])
-    assert set(verdicts) == {Verdict.ACCEPT}
+    assert set(verdicts) == {SequenceVerdict.ACCEPT}
     assert series.lost == 0
 
 
@@ -126,18 +126,18 @@ def test_artnet_numbers_wrap_from_255_to_1() -> None:
     assert difference_skipping_zero(1, 255) == -1
     numbers = [(index % 255) + 1 for index in range(600)]
     series, verdicts = take_all(numbers, skips_zero=True)
-    assert series.lost == 0 and set(verdicts) == {Verdict.ACCEPT}
+    assert series.lost == 0 and set(verdicts) == {SequenceVerdict.ACCEPT}
 
 
 def test_artnet_zero_is_not_used_and_not_measurable() -> None:
     series, verdicts = take_all([0] * 50, skips_zero=True)
-    assert set(verdicts) == {Verdict.ACCEPT}
+    assert set(verdicts) == {SequenceVerdict.ACCEPT}
     assert not series.is_measurable and not series.is_stuck and series.lost == 0
 
 
 def test_artnet_that_stands_still_is_obeyed() -> None:
     _, verdicts = take_all([5] * 12, skips_zero=True)
-    assert verdicts[1:] == [Verdict.REPEAT_OBEYED] * 11
+    assert verdicts[1:] == [SequenceVerdict.REPEAT_OBEYED] * 11
 
 
 def test_signed_difference_covers_minus_128_to_127() -> None:

@@ -13,7 +13,7 @@ import pytest
 
 from slotwatch.rehearse import packets
 from slotwatch.rehearse.capture import ethernet, pcapng
-from slotwatch.rehearse.desk import ArtDesk, Desk, Output, cid_of
+from slotwatch.rehearse.desk import ArtDesk, Desk, SentUniverse, cid_of
 from slotwatch.rehearse.looks import held, moving
 from slotwatch.rehearse.packets import Sent
 from slotwatch.rehearse.stage import mixed
@@ -75,8 +75,12 @@ def test_cids_are_version_4_uuids_and_differ() -> None:
 
 
 def scenario() -> list[object]:
-    desk = Desk("Desk A", "192.0.2.10", (Output(1, moving(), stop_s=2.0, closes=True), Output(2, held(), priority=120)))
-    art = ArtDesk("Media", "192.0.2.30", (Output(0, moving()),), polls=True)
+    desk = Desk(
+        "Desk A",
+        "192.0.2.10",
+        (SentUniverse(1, moving(), stop_s=2.0, closes=True), SentUniverse(2, held(), priority=120)),
+    )
+    art = ArtDesk("Media", "192.0.2.30", (SentUniverse(0, moving()),), polls=True)
     seen = [
         QuerySeen(1_000_000, 0, "192.0.2.1", "igmp2", 10.0),
         QuerySeen(2_000_000, 0, "192.0.2.1", "igmp3", 10.0, 125.0),

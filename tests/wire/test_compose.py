@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from slotwatch.wire import compose, names
 from slotwatch.wire.compose import NodePort
-from slotwatch.wire.fields import Kind
+from slotwatch.wire.fields import PacketKind
 from slotwatch.wire.reference import decode_one
 from slotwatch.wire.reject import Odd, Reject
 from slotwatch.wire.universe import Protocol
@@ -83,7 +83,7 @@ def test_a_reply_comes_back_as_it_was_given() -> None:
         bind_index=2,
     )
     assert len(packet) == 239
-    assert decode_one(Protocol.ARTNET, packet).kind == Kind.ART_POLL_REPLY
+    assert decode_one(Protocol.ARTNET, packet).kind == PacketKind.ART_POLL_REPLY
     found = names.poll_reply(packet, len(packet))
     assert (found.address, found.bind_index, found.port, found.mac) == ("10.20.0.9", 2, 6454, "02:00:00:00:00:09")
     assert (found.short_name, found.long_name, found.report) == ("node", "A node in the grid", "#0001 [0000] fine")

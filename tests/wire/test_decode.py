@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from slotwatch.wire.batch import ROW_BYTES, Batch
 from slotwatch.wire.decode import decode
-from slotwatch.wire.fields import Fields, Kind
+from slotwatch.wire.fields import Fields, PacketKind
 from slotwatch.wire.reference import Packet, decode_one
 from slotwatch.wire.reject import Odd, Reject
 from slotwatch.wire.universe import Protocol
@@ -35,7 +35,9 @@ def row(fields: Fields, index: int) -> Packet:
     """Put one row of the columns into the reference decoder's shape."""
     values = {field.name: getattr(fields, field.name)[index] for field in dataclass_fields(Packet)}
     made = {name: value.tobytes() if name == "source_id" else int(value) for name, value in values.items()}
-    return Packet(**made | {"status": Reject(made["status"]), "kind": Kind(made["kind"]), "odd": Odd(made["odd"])})
+    return Packet(
+        **made | {"status": Reject(made["status"]), "kind": PacketKind(made["kind"]), "odd": Odd(made["odd"])}
+    )
 
 
 def one(packet: bytes, protocol: int = Protocol.E131, dst: bytes = bytes(16)) -> Packet:
@@ -60,7 +62,7 @@ def agree(batch: Batch) -> None:
 class TestVectors:
     def test_e131_data(self) -> None:
         assert one(E131_DATA) == Packet(
-            kind=Kind.LEVELS, universe=7, priority=100, sequence=42, slots=4, first_slot=126, source_id=CID
+            kind=PacketKind.LEVELS, universe=7, priority=100, sequence=42, slots=4, first_slot=126, source_id=CID
         )
 
     def test_e131_appendix_b(self) -> None:
@@ -71,28 +73,28 @@ class TestVectors:
 
     def test_e131_sync(self) -> None:
         found = one(E131_SYNC)
-        assert (found.status, found.odd, found.kind) == (Reject.OK, Odd.NONE, Kind.E131_SYNC)
+        assert (found.status, found.odd, found.kind) == (Reject.OK, Odd.NONE, PacketKind.E131_SYNC)
         assert (found.universe, found.sync_address, found.sequence, found.source_id) == (9, 9, 5, CID)
         assert (one(vectors.E131_SYNC_APPENDIX_B).sequence, one(vectors.E131_SYNC_APPENDIX_B).universe) == (0x70, 7962)
 
     def test_e131_discovery(self) -> None:
         found = one(E131_DISCOVERY)
-        assert (found.status, found.odd, found.kind, found.slots) == (Reject.OK, Odd.NONE, Kind.E131_DISCOVERY, 4)
+        assert (found.status, found.odd, found.kind, found.slots) == (Reject.OK, Odd.NONE, PacketKind.E131_DISCOVERY, 4)
 
     def test_artnet(self) -> None:
         assert one(ART_DMX, Protocol.ARTNET) == Packet(
-            kind=Kind.LEVELS, universe=0x123, priority=100, sequence=1, slots=2, first_slot=18
+            kind=PacketKind.LEVELS, universe=0x123, priority=100, sequence=1, slots=2, first_slot=18
         )
-        assert one(ART_POLL, Protocol.ARTNET).kind == Kind.ART_POLL
-        assert one(ART_SYNC, Protocol.ARTNET) == Packet(kind=Kind.ART_SYNC, priority=100)
+        assert one(ART_POLL, Protocol.ARTNET).kind == PacketKind.ART_POLL
+        assert one(ART_SYNC, Protocol.ARTNET) == Packet(kind=PacketKind.ART_SYNC, priority=100)
         assert one(vectors.ART_DMX_TEN, Protocol.ARTNET).slots == 10
 
     def test_line(self) -> None:
         assert one(b"\0" + bytes(512), Protocol.LINE) == Packet(
-            kind=Kind.LEVELS, universe=3, priority=100, slots=512, first_slot=1
+            kind=PacketKind.LEVELS, universe=3, priority=100, slots=512, first_slot=1
         )
         # ANSI E1.20: 0xCC is RDM's start code, so never levels.
-        assert one(b"\xcc\x01\x18", Protocol.LINE).kind == Kind.OTHER_START_CODE
+        assert one(b"\xcc\x01\x18", Protocol.LINE).kind == PacketKind.OTHER_START_CODE
         assert one(b"", Protocol.LINE).status == Reject.TOO_SHORT
         assert one(bytes(514), Protocol.LINE).status == Reject.TOO_LONG
 
@@ -194,7 +196,7 @@ def test_e131_on_the_other_port_is_not_artnet(packet: bytes) -> None:
 
 def test_start_codes_part_levels_from_the_rest() -> None:
     kinds = [one(patched(E131_DATA, 125, bytes([code]))).kind for code in (0x00, 0xDD, 0x17, 0xCC, 0xFF)]
-    assert kinds == [Kind.LEVELS, Kind.SLOT_PRIORITY, *[Kind.OTHER_START_CODE] * 3]
+    assert kinds == [PacketKind.LEVELS, PacketKind.SLOT_PRIORITY, *[PacketKind.OTHER_START_CODE] * 3]
 
 
 def test_the_group_that_must_not_be_used_is_counted() -> None:
@@ -231,7 +233,7 @@ def test_a_terminated_packet_without_data_is_a_clean_stop() -> None:
     agree(batch)
     read = decode(batch)
     assert list(read.status) == [Reject.OK, Reject.TOO_SHORT, Reject.TOO_SHORT, Reject.OK]
-    assert (read.kind[0], read.universe[0], read.slots[0], read.options[0]) == (Kind.LEVELS, 7, 0, 0x40)
+    assert (read.kind[0], read.universe[0], read.slots[0], read.options[0]) == (PacketKind.LEVELS, 7, 0, 0x40)
     assert Odd(int(read.odd[0])) == Odd.NO_START_CODE
     assert Odd(int(read.odd[3])) == Odd.NO_START_CODE | Odd.TRAILING
 

@@ -10,14 +10,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from slotwatch.wire import pcap
-from slotwatch.wire.pcap import Interface, Reader
+from slotwatch.wire.pcap import CaptureInterface, Reader
 from tests.wire import frames, tshark
 
 T = 1_700_000_000_123_456_789
 FRAMES = [(T, b"first frame"), (T + 1_000_000_000, b"second"), (T + 1_500_000_000, bytes(300))]
 
 
-def read(octets: bytes, piece: int = 1 << 20) -> list[tuple[Interface, int, bytes]]:
+def read(octets: bytes, piece: int = 1 << 20) -> list[tuple[CaptureInterface, int, bytes]]:
     return list(pcap.read_all(octets, piece))
 
 
@@ -168,14 +168,14 @@ def test_a_damaged_capture_never_raises(data: st.DataObject) -> None:
 
 
 def test_what_is_written_is_read_back() -> None:
-    octets = pcap.header([Interface(1, "eth1"), Interface(1, "eth2")])
+    octets = pcap.header([CaptureInterface(1, "eth1"), CaptureInterface(1, "eth2")])
     octets += pcap.packet(T, b"frame", 1, comment="why") + pcap.packet(T + 1, b"cut", original=99)
     assert [(i.name, t, frame) for i, t, frame in read(octets)] == [("eth2", T, b"frame"), ("eth1", T + 1, b"cut")]
 
 
 @pytest.mark.tshark
 def test_tshark_reads_what_is_written() -> None:
-    octets = pcap.header([Interface(1, "eth1"), Interface(1, "eth2")])
+    octets = pcap.header([CaptureInterface(1, "eth1"), CaptureInterface(1, "eth2")])
     octets += pcap.packet(T, frames.ethernet(frames.ipv4(frames.udp(b"hello"))), 1, comment="an incident")
     found = tshark.rows(octets, "", "frame.time_epoch", "frame.interface_name", "udp.dstport", "frame.comment")
     assert found == [["1700000000.123456789", "eth2", "5568", "an incident"]]

@@ -62,7 +62,7 @@ MOST_POLLERS = 64
 
 
 @dataclass(slots=True)
-class Node:
+class PollResponder:
     """Answers polls, each after its own delay. Times are monotonic nanoseconds."""
 
     pages: list[Page]

@@ -9,7 +9,7 @@ from __future__ import annotations
 from slotwatch.bridge.merge import SLOTS, Heard, Input
 from slotwatch.bridge.output import Lane, Output
 from slotwatch.model.sequence import is_discarded
-from slotwatch.wire.fields import Kind
+from slotwatch.wire.fields import PacketKind
 from slotwatch.wire.plain import (
     ARTNET_SEQUENCE_AT,
     ARTNET_SLOTS_AT,
@@ -19,7 +19,7 @@ from slotwatch.wire.plain import (
 )
 from slotwatch.wire.universe import Protocol
 
-_LEVELS = int(Kind.LEVELS)
+_LEVELS = int(PacketKind.LEVELS)
 _PLACES = {
     int(Protocol.E131): (E131_SEQUENCE_AT, E131_SLOTS_AT),
     int(Protocol.ARTNET): (ARTNET_SEQUENCE_AT, ARTNET_SLOTS_AT),

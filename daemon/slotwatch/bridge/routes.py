@@ -21,7 +21,7 @@ from slotwatch.bridge.passthrough import Straight
 from slotwatch.bridge.status import route_status
 from slotwatch.house.schema import House, Route
 from slotwatch.wire.batch import Batch
-from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED, Fields, Kind
+from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED, Fields, PacketKind
 from slotwatch.wire.plain import Plain, read_artnet, read_e131
 from slotwatch.wire.universe import Protocol
 
@@ -45,7 +45,7 @@ class What(IntEnum):
 # Reading a member through its class costs a microsecond in Python 3.11, and these are read for every frame.
 _LEVELS, _SLOT_PRIORITY, _TERMINATED = What
 _E131 = int(Protocol.E131)
-_KIND_LEVELS, _KIND_SLOT_PRIORITY = int(Kind.LEVELS), int(Kind.SLOT_PRIORITY)
+_KIND_LEVELS, _KIND_SLOT_PRIORITY = int(PacketKind.LEVELS), int(PacketKind.SLOT_PRIORITY)
 _LISTENING, _HOLDING, _LOOP = RouteState.LISTENING, RouteState.HOLDING, RouteState.LOOP
 
 

@@ -37,7 +37,7 @@ _METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
 _ENCRYPTED = 1
 
 
-class Archive:
+class CheckedArchive:
     """A checked archive. Every fault is a HouseFileError with one line."""
 
     def __init__(self, file: str, data: bytes) -> None:

@@ -21,7 +21,7 @@ from slotwatch.house.schema import (
     DeclaredUniverse,
     Excluded,
     Fixture,
-    History,
+    HistoryTerms,
     Http,
     Limits,
     Line,
@@ -33,7 +33,7 @@ from slotwatch.house.schema import (
     Quiet,
     Rack,
     Receiver,
-    Recorder,
+    RecorderTerms,
     Route,
     TimetableRow,
 )
@@ -98,12 +98,12 @@ def http(document: Document, converter: Converter) -> Http:
     )
 
 
-def history(document: Document, converter: Converter) -> History:
-    return History(**document.table(BY_NAME["history"], converter).values)
+def history(document: Document, converter: Converter) -> HistoryTerms:
+    return HistoryTerms(**document.table(BY_NAME["history"], converter).values)
 
 
-def recorder(document: Document, converter: Converter) -> Recorder:
-    return Recorder(**document.table(BY_NAME["recorder"], converter).values)
+def recorder(document: Document, converter: Converter) -> RecorderTerms:
+    return RecorderTerms(**document.table(BY_NAME["recorder"], converter).values)
 
 
 def alerts(document: Document, converter: Converter) -> Alerts:

@@ -12,7 +12,7 @@ from xml.etree.ElementTree import Element
 
 import pygdtf
 
-from slotwatch.house.archive import Archive, repacked
+from slotwatch.house.archive import CheckedArchive, repacked
 
 ROOT = "description.xml"
 MAX_BREAKS = 64
@@ -76,7 +76,7 @@ class FixtureType:
 
 def read_gdtf(file: str, data: bytes) -> FixtureType:
     """Read a GDTF file. HouseFileError with one line if it cannot be read or is not to be trusted."""
-    archive = Archive(file, data)
+    archive = CheckedArchive(file, data)
     if ROOT not in archive.names:
         raise archive.refused(f"it has no {ROOT}, so it is no GDTF file")
     root = archive.xml(ROOT)

@@ -15,7 +15,7 @@ from xml.etree.ElementTree import Element
 import pymvr
 
 from slotwatch.errors import HouseFileError, Problem
-from slotwatch.house.archive import MAX_INNER_BYTES, Archive
+from slotwatch.house.archive import MAX_INNER_BYTES, CheckedArchive
 from slotwatch.house.cells import Addressing, one_line
 from slotwatch.house.gdtf import FixtureType, Mode, read_gdtf
 from slotwatch.house.patch import EMPTY_SLOT, Patch, ProfileTable
@@ -39,7 +39,7 @@ class _Hung:
 @dataclass(slots=True)
 class _Reading:
     file: str
-    archive: Archive
+    archive: CheckedArchive
     addressing: Addressing
     own: ProfileTable
     patch: Patch = field(default_factory=Patch)
@@ -55,7 +55,7 @@ def read_mvr(
     file: str, data: bytes, addressing: Addressing, profiles: list[Profile], audience_layers: tuple[str, ...]
 ) -> Patch:
     """Read an MVR file. HouseFileError if it cannot be read; what is wrong with fixtures is in `problems`."""
-    archive = Archive(file, data)
+    archive = CheckedArchive(file, data)
     if ROOT not in archive.names:
         raise archive.refused(f"it is a zip archive without {ROOT}, so it is no MVR file")
     root = archive.xml(ROOT)

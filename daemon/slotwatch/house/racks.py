@@ -36,7 +36,7 @@ class Way:
 
 
 @dataclass(frozen=True, slots=True)
-class Wiring:
+class RackWiring:
     """One rack with all of its ways."""
 
     rack: Rack
@@ -71,14 +71,14 @@ def supply_capacity_va(volts: float, amperes: float, supplies: int = 3) -> float
     return supplies * volts * amperes
 
 
-def wiring(house: House) -> tuple[Wiring, ...]:
+def wiring(house: House) -> tuple[RackWiring, ...]:
     """Every rack with its ways, in the order of the house."""
     declared_w = _profile_loads(house)
     by_way: dict[tuple[str, int], list[Circuit]] = defaultdict(list)
     for circuit in house.circuits:
         by_way[(circuit.rack, circuit.way)].append(circuit)
     return tuple(
-        Wiring(
+        RackWiring(
             rack,
             tuple(
                 _way(rack, number, by_way.get((rack.name, number), []), declared_w)

@@ -284,7 +284,7 @@ class Mqtt:
 
 
 @dataclass(frozen=True, slots=True)
-class Recorder:
+class RecorderTerms:
     seconds: float = 60.0
     memory_mib: int = 64
     directory: str = "packets"
@@ -321,7 +321,7 @@ class Http:
 
 
 @dataclass(frozen=True, slots=True)
-class History:
+class HistoryTerms:
     path: str = "slotwatch.db"
     keep_days: int = 30
 
@@ -344,8 +344,8 @@ class House:
     file: str = ""
     listen: Listen = Listen()
     http: Http = Http()
-    history: History = History()
-    recorder: Recorder = Recorder()
+    history: HistoryTerms = HistoryTerms()
+    recorder: RecorderTerms = RecorderTerms()
     alerts: Alerts = Alerts()
     mqtt: Mqtt = Mqtt()
     notify: tuple[Notify, ...] = ()

@@ -49,7 +49,7 @@ class Row:
 
 
 @dataclass(slots=True)
-class Sheet:
+class TableSheet:
     """A sheet that could be read."""
 
     file: str
@@ -62,7 +62,9 @@ class Sheet:
     """Rows with more cells than the header has; nothing of them is read."""
 
 
-def read_sheet(file: str, data: bytes, columns: tuple[Column, ...], own: tuple[tuple[str, str], ...] = ()) -> Sheet:
+def read_sheet(
+    file: str, data: bytes, columns: tuple[Column, ...], own: tuple[tuple[str, str], ...] = ()
+) -> TableSheet:
     """Read a CSV file (UTF-8; comma, semicolon or tab). `own` are the house's names: (our column, its header).
 
     HouseFileError with one line if it is no such table.
@@ -88,7 +90,7 @@ def read_sheet(file: str, data: bytes, columns: tuple[Column, ...], own: tuple[t
     return sheet
 
 
-def _sheet(file: str, records: Iterator[tuple[int, list[str]]], header_at: int, names: dict[str, str]) -> Sheet:
+def _sheet(file: str, records: Iterator[tuple[int, list[str]]], header_at: int, names: dict[str, str]) -> TableSheet:
     for _ in range(header_at):
         next(records)
     _number, header = next(records)
@@ -103,7 +105,7 @@ def _sheet(file: str, records: Iterator[tuple[int, list[str]]], header_at: int, 
             places[name] = index
             used.append(name if title == name else f"{name} from {title!r}")
     readings = "columns read: " + ", ".join(used) + (f"; not used: {', '.join(unused)}" if unused else "")
-    sheet = Sheet(file, [], frozenset(places), readings)
+    sheet = TableSheet(file, [], frozenset(places), readings)
     for number, cells in records:
         if any(cell.strip() for cell in cells[len(header) :]):
             sheet.problems.append(_too_long(file, number, cells, len(header)))
@@ -184,7 +186,7 @@ def _word(title: str) -> str:
     return _NOT_WORD.sub(" ", title.strip().lower()).strip()
 
 
-def _missing(file: str, sheet: Sheet, name: str, columns: tuple[Column, ...]) -> Problem:
+def _missing(file: str, sheet: TableSheet, name: str, columns: tuple[Column, ...]) -> Problem:
     column = next(column for column in columns if column.name == name)
     others = f" (also understood: {', '.join(column.others)})" if column.others else ""
     return Problem(file, 1, name, "no such column", f"a column named {name} is wanted{others}; {sheet.readings}")

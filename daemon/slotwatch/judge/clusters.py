@@ -12,7 +12,7 @@ from slotwatch.judge.binding import Finding, Raised
 from slotwatch.judge.causes import find_cause, left_behind, say_what_works_now
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.earlier import may_explain
-from slotwatch.judge.exceptions import Standing, standing
+from slotwatch.judge.exceptions import AcceptedCase, standing
 from slotwatch.judge.incidents import IncidentBook
 from slotwatch.judge.losses import LOSS_RULES, Losses, LossGroup
 from slotwatch.judge.rule import Rule, RuleClass
@@ -44,7 +44,7 @@ class Cluster:
     cases: list[Raised] = field(default_factory=list)
     explained: list[Raised] = field(default_factory=list)
     verdict: Verdict | None = None
-    accepted: Standing | None = None
+    accepted: AcceptedCase | None = None
     earlier_began_ns: int = 0
     """When it began, if an earlier judgement knew it already; else 0."""
 
@@ -226,7 +226,7 @@ def _is_true_by_itself(wide: Cluster, case: Raised) -> bool:
 def _loss_clusters(ctx: RuleContext, group: LossGroup, at: datetime) -> list[Cluster]:
     """What a group of losses becomes: one cluster, and one more of those that are accepted."""
     open_, accepted = list[Raised](), list[Raised]()
-    why: Standing | None = None
+    why: AcceptedCase | None = None
     for case in group.members.values():
         found = _accepted(ctx, case, at)
         why = why or found
@@ -235,7 +235,7 @@ def _loss_clusters(ctx: RuleContext, group: LossGroup, at: datetime) -> list[Clu
     return [_loss_cluster(group, cases, found) for cases, found in parts if cases]
 
 
-def _loss_cluster(group: LossGroup, cases: list[Raised], accepted: Standing | None) -> Cluster:
+def _loss_cluster(group: LossGroup, cases: list[Raised], accepted: AcceptedCase | None) -> Cluster:
     by_rule: dict[str, list[Raised]] = {}
     for case in cases:
         by_rule.setdefault(case.rule.name, []).append(case)
@@ -248,7 +248,7 @@ def _loss_cluster(group: LossGroup, cases: list[Raised], accepted: Standing | No
     return cluster
 
 
-def _accepted(ctx: RuleContext, case: Raised, at: datetime) -> Standing | None:
+def _accepted(ctx: RuleContext, case: Raised, at: datetime) -> AcceptedCase | None:
     if not (ctx.house.accepted or ctx.exceptions):
         return None
     keys = frozenset(Cluster(case.rule, case.finding.group, [case]).source_keys(ctx)) if ctx.exceptions else frozenset()

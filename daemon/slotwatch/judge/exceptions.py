@@ -18,7 +18,7 @@ MOST = 512
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class AcceptedCase:
     """Why a case is accepted."""
 
     reason: str
@@ -77,18 +77,20 @@ class Exceptions:
         return tuple(self._made.values())
 
 
-def standing(ctx: RuleContext, rule: str, rows: tuple[int, ...], keys: frozenset[str], at: datetime) -> Standing | None:
+def standing(
+    ctx: RuleContext, rule: str, rows: tuple[int, ...], keys: frozenset[str], at: datetime
+) -> AcceptedCase | None:
     """The exception that covers a rule on these rows of the universe table, from these sources (`source_key`)."""
     universes = tuple(ctx.universe_id(row) for row in rows)
     networks = tuple(int(ctx.universes.network[row]) for row in rows)
     declared = phases.accepted(ctx.house, rule, universes, at, networks)
     if declared is not None:
-        return Standing(declared.reason, "" if declared.until is None else declared.until.isoformat())
+        return AcceptedCase(declared.reason, "" if declared.until is None else declared.until.isoformat())
     names = {ctx.universe_name(row) for row in rows}
     for made in ctx.exceptions:
         if made.rule != rule:
             continue
         covered = bool(names) and names <= set(made.universes) if made.universes else keys <= set(made.sources)
         if covered and (made.universes or not names):
-            return Standing(made.reason, made.until, made.by)
+            return AcceptedCase(made.reason, made.until, made.by)
     return None

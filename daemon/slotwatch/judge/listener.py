@@ -95,7 +95,7 @@ LINE_FAULTS_KEPT_NS = 10 * NANOSECONDS
 
 
 @dataclass(slots=True)
-class Line:
+class TappedLine:
     """A tapped DMX512 line as its port shows it."""
 
     seen: LineSeen
@@ -143,7 +143,7 @@ class Listener:
         self.routes: RoutesSeen | None = None
         self.elsewhere = Elsewhere()
         self.ports = Ports()
-        self.lines: dict[int, Line] = {}
+        self.lines: dict[int, TappedLine] = {}
         self.unread_ns: dict[int, int] = {}
         """Of a network: when packets that may be show data last could not be read. Recordings only."""
         self.not_judged: deque[NotJudged] = deque(maxlen=MOST_INTERVALS)
@@ -175,7 +175,7 @@ class Listener:
             case RoutesSeen():
                 self.routes = seen
             case LineSeen():
-                self.lines.setdefault(seen.number, Line(seen)).take(seen)
+                self.lines.setdefault(seen.number, TappedLine(seen)).take(seen)
             case PortSeen():
                 self.ports.take(seen)
             case ListenerSeen():

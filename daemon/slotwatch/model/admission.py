@@ -29,7 +29,7 @@ PERIOD_NS = 2_000_000_000
 PLACES = 2
 
 
-class Door:
+class KnockCounts:
     """How often each newcomer has knocked within the last 2 to 4 s, in fixed memory: a count-min sketch."""
 
     def __init__(self) -> None:
@@ -65,7 +65,7 @@ DECLARED = 2
 """The least rank of a declared source's stream."""
 
 
-class Standing(NamedTuple):
+class EvictionOrder(NamedTuple):
     """What counts of each stream, or source, when room is made."""
 
     idle: NDArray[np.bool_]
@@ -86,7 +86,7 @@ class Newcomer(NamedTuple):
     """How many came of it lately."""
 
 
-def first_to_go(standing: Standing, newcomer: Newcomer, most: int) -> NDArray[np.intp]:
+def first_to_go(standing: EvictionOrder, newcomer: Newcomer, most: int) -> NDArray[np.intp]:
     """Which of these make room for a newcomer, at least one if any may, first to go first.
 
     Silent ones of no declared source always may. Live ones may where the newcomer counts more, and where they came

@@ -12,7 +12,7 @@ from slotwatch.model.frames import Frames
 from slotwatch.model.lighttap import LightTap
 from slotwatch.model.part import LEVELS, SLOT_PRIORITY, Part
 from slotwatch.model.segments import Rows, Segments
-from slotwatch.model.sequence import Verdict
+from slotwatch.model.sequence import SequenceVerdict
 from slotwatch.model.series import SeriesOfStreams
 from slotwatch.model.sources import NAME_AGAIN_NS
 from slotwatch.model.streams import Streams
@@ -75,9 +75,9 @@ class Arrivals:
         if verdict is None:
             self.winners_stale |= self._frames.take(part, fresh)
             return
-        kept = np.flatnonzero((verdict == Verdict.ACCEPT) | (verdict == Verdict.REPEAT_OBEYED))
+        kept = np.flatnonzero((verdict == SequenceVerdict.ACCEPT) | (verdict == SequenceVerdict.REPEAT_OBEYED))
         if len(kept) < len(verdict):
-            counts = segments.sums((verdict != Verdict.ACCEPT) & (verdict != Verdict.REPEAT_OBEYED))
+            counts = segments.sums((verdict != SequenceVerdict.ACCEPT) & (verdict != SequenceVerdict.REPEAT_OBEYED))
             self.streams.windows.add(windows.OTHERS, segments.rows, counts)
         if len(kept):
             self.winners_stale |= self._frames.take(part.pick(kept), None if fresh is None else fresh[kept])
@@ -88,7 +88,7 @@ class Arrivals:
         is_levels = part.kind == LEVELS
         used = np.ones(len(options), np.bool_)
         if verdict is not None:
-            used = (verdict == Verdict.ACCEPT) | (verdict == Verdict.REPEAT_OBEYED)
+            used = (verdict == SequenceVerdict.ACCEPT) | (verdict == SequenceVerdict.REPEAT_OBEYED)
         live = (options & _NOT_LIVE) == 0
         ends = used & ((options & OPTION_TERMINATED) != 0)
         if ends.any():

@@ -83,7 +83,7 @@ TORN_WANTED = 3
 TORN_WITHIN_NS = 60 * SECOND_NS
 
 
-class Pairs:
+class PairLevels:
     """16-bit values of watched pairs over three frames: rows hold all coarse slots, then all fine ones."""
 
     def __init__(self, count: int, width: int) -> None:

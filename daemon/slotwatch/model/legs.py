@@ -21,7 +21,7 @@ def one_source_each(
     rows: Mapping[int, SourceRow], universes_of: Callable[[int], Universes] = lambda _: frozenset()
 ) -> dict[int, int]:
     """Give each row the first row of the source that it is a leg of."""
-    legs = _Legs(rows)
+    legs = _JoinedLegs(rows)
     legs.join_alike(_identity)
     if len({row.network for row in rows.values()}) < 2:
         return {row: legs.first(row) for row in rows}
@@ -49,7 +49,7 @@ def _own_name(row: SourceRow) -> Hashable:
     return None if row.declared_as or not row.source_name else (row.protocol, row.source_name)
 
 
-class _Legs:
+class _JoinedLegs:
     """Rows, and the first row of what each was joined with."""
 
     def __init__(self, rows: Mapping[int, SourceRow]) -> None:

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.house.racks import NOTE, Wiring, wiring
+from slotwatch.house.racks import NOTE, RackWiring, wiring
 from slotwatch.house.schema import House
 from slotwatch.wire.universe import UniverseId
 
@@ -89,7 +89,7 @@ def imbalance_percent(amperes: Floats) -> float:
 class RackLoad:
     """One rack's running estimate."""
 
-    def __init__(self, wired: Wiring) -> None:
+    def __init__(self, wired: RackWiring) -> None:
         rack = wired.rack
         self.wired = wired
         self.universe: UniverseId = rack.universe

@@ -23,7 +23,7 @@ from slotwatch.model.streams import Streams
 from slotwatch.model.universes import Universes
 from slotwatch.model.windows import BUCKET_NS, SECOND
 from slotwatch.wire.batch import Batch
-from slotwatch.wire.fields import Fields, Kind
+from slotwatch.wire.fields import Fields, PacketKind
 from slotwatch.wire.universe import Protocol
 
 MINUTE = 60 * SECOND
@@ -90,15 +90,15 @@ class Model:
     def _sort(self, batch: Batch, fields: Fields) -> tuple[NDArray[np.intp] | None, NDArray[np.intp] | None]:
         """Rows that carry slots (None: all of them), and rows of the other kinds that are read."""
         kind = fields.kind
-        has_slots = (kind == Kind.LEVELS) | (kind == Kind.SLOT_PRIORITY)
+        has_slots = (kind == PacketKind.LEVELS) | (kind == PacketKind.SLOT_PRIORITY)
         if has_slots.all():
             return None, None
-        other_code = kind == Kind.OTHER_START_CODE
+        other_code = kind == PacketKind.OTHER_START_CODE
         if other_code.any():
             self.counters.start_codes += np.bincount(fields.start_code[other_code], minlength=256)
             # E1.31 numbers all start codes of a universe in one series (6.2.5); others number levels alone.
             has_slots |= other_code & (batch.protocol == Protocol.E131)
-        return np.flatnonzero(has_slots), np.flatnonzero(kind > Kind.OTHER_START_CODE)
+        return np.flatnonzero(has_slots), np.flatnonzero(kind > PacketKind.OTHER_START_CODE)
 
     def soonest_loss_ns(self) -> int | None:
         """When the first of the live streams is lost if nothing more comes of it; None: nothing is live."""

@@ -21,7 +21,7 @@ from slotwatch.model.keys import Hashes
 from slotwatch.model.sources import Sources, address_octets
 from slotwatch.wire import names
 from slotwatch.wire.batch import Batch
-from slotwatch.wire.fields import Fields, Kind
+from slotwatch.wire.fields import Fields, PacketKind
 from slotwatch.wire.universe import Protocol
 
 MAX_SYNCS = 512
@@ -109,13 +109,13 @@ class Occasions:
     def take(self, batch: Batch, fields: Fields, rows: NDArray[np.intp]) -> None:
         """Take these rows of a batch: accepted packets that carry no slots."""
         kinds = fields.kind[rows]
-        syncs = rows[(kinds == Kind.E131_SYNC) | (kinds == Kind.ART_SYNC)]
+        syncs = rows[(kinds == PacketKind.E131_SYNC) | (kinds == PacketKind.ART_SYNC)]
         if len(syncs):
             self._take_syncs(batch, fields, syncs)
         for kind, take in (
-            (Kind.E131_DISCOVERY, self._take_discovery),
-            (Kind.ART_POLL_REPLY, self._take_reply),
-            (Kind.ART_POLL, self._take_poll),
+            (PacketKind.E131_DISCOVERY, self._take_discovery),
+            (PacketKind.ART_POLL_REPLY, self._take_reply),
+            (PacketKind.ART_POLL, self._take_poll),
         ):
             some = rows[kinds == kind]
             if len(some):
@@ -219,7 +219,7 @@ class Occasions:
             np.bitwise_or.at(odd, places.reshape(-1), fields.odd[rows][::-1])
         allowed = np.isin(lasts, self._allow(batch, lasts, "sync"))
         for row, count, flags in zip(*(each[allowed].tolist() for each in (lasts, counts, odd)), strict=True):
-            is_e131 = fields.kind[row] == Kind.E131_SYNC
+            is_e131 = fields.kind[row] == PacketKind.E131_SYNC
             key = (
                 int(batch.network[row]),
                 int(Protocol.E131 if is_e131 else Protocol.ARTNET),

@@ -27,7 +27,7 @@ UNDECIDED_PACKETS = 20
 """Packets after which gaps are counted even though no step is commonest."""
 
 
-class Verdict(IntEnum):
+class SequenceVerdict(IntEnum):
     ACCEPT = 0
     LATE = 1
     """Discarded; came after a younger one."""
@@ -89,16 +89,16 @@ class Series:
         self.run = 0
         self.pending = 0
 
-    def take(self, number: int, is_copy: bool) -> Verdict:
+    def take(self, number: int, is_copy: bool) -> SequenceVerdict:
         """Judge one packet's number."""
         if not self.known:
             self.known = True
             self.accepted = self.seen = number
             self.mask = FULL_MASK
             self.packets = min(self.packets + 1, MAX_VOTES)
-            return Verdict.ACCEPT
+            return SequenceVerdict.ACCEPT
         if is_copy:
-            return Verdict.COPY
+            return SequenceVerdict.COPY
         self.packets = min(self.packets + 1, MAX_VOTES)
         was_stuck = self.is_stuck
         self._vote(number)
@@ -106,35 +106,35 @@ class Series:
             if number == 0:
                 # Not used, or no longer: nothing to compare with.
                 self.accepted, self.mask = 0, FULL_MASK
-                return Verdict.ACCEPT
+                return SequenceVerdict.ACCEPT
             if self.accepted == 0:
                 self.accepted, self.mask = number, FULL_MASK
-                return Verdict.ACCEPT
+                return SequenceVerdict.ACCEPT
             step = difference_skipping_zero(self.accepted, number)
         else:
             step = difference(self.accepted, number)
         return self._judge(step, number, was_stuck)
 
-    def _judge(self, step: int, number: int, was_stuck: bool) -> Verdict:
+    def _judge(self, step: int, number: int, was_stuck: bool) -> SequenceVerdict:
         if step == 0:
-            return Verdict.REPEAT_OBEYED if self.skips_zero else Verdict.REPEAT
+            return SequenceVerdict.REPEAT_OBEYED if self.skips_zero else SequenceVerdict.REPEAT
         if step > 0 and was_stuck:
             # It moves again: how far it would have come meanwhile nobody knows.
             self.accepted, self.mask, self.pending = number, FULL_MASK, 0
-            return Verdict.ACCEPT
+            return SequenceVerdict.ACCEPT
         if step > 0:
             self._missing(step - 1 if step < AMBIGUOUS else 0)
             self.mask = (self.mask << step | 1) & FULL_MASK
             self.accepted = number
-            return Verdict.ACCEPT
+            return SequenceVerdict.ACCEPT
         if step > -WINDOW:
             bit = 1 << -step
             if not self.mask & bit:
                 self.mask |= bit
                 self._missing(-1)
-            return Verdict.LATE
+            return SequenceVerdict.LATE
         self.accepted, self.mask = number, FULL_MASK
-        return Verdict.ACCEPT
+        return SequenceVerdict.ACCEPT
 
     def _vote(self, number: int) -> None:
         if self.skips_zero and (number == 0 or self.seen == 0):

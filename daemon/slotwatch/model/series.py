@@ -14,7 +14,7 @@ from slotwatch.model import strides, windows
 from slotwatch.model.part import LEVELS, SLOT_PRIORITY, Part
 from slotwatch.model.restarts import JUMP_NS, Restarts
 from slotwatch.model.segments import Segments
-from slotwatch.model.sequence import MAX_VOTES, Series, Verdict
+from slotwatch.model.sequence import MAX_VOTES, SequenceVerdict, Series
 from slotwatch.model.streams import EVERY_STEP, Streams
 from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED
 from slotwatch.wire.universe import Protocol
@@ -23,7 +23,7 @@ NO_STEP = np.uint8(254)
 """No steady series has this step."""
 _NOT_LIVE = OPTION_PREVIEW | OPTION_TERMINATED
 _E131 = int(Protocol.E131)
-_ACCEPT, _LATE, _REPEAT, _COPY, _OBEYED, _UNFIT = (int(each) for each in Verdict)
+_ACCEPT, _LATE, _REPEAT, _COPY, _OBEYED, _UNFIT = (int(each) for each in SequenceVerdict)
 FITTING = 20
 """A last packet's number may be so many after the newest that came, or three steps of the series: some may be lost.
 The window of E1.31 6.7.2."""

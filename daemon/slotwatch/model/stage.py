@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from slotwatch.house.schema import House
-from slotwatch.model.flashes import Flashes, Pairs
+from slotwatch.model.flashes import Flashes, PairLevels
 from slotwatch.model.hours import Counted, Hours
 from slotwatch.model.lightplan import LightPlan, SlotList
 from slotwatch.model.lighttap import LightTap, Watch
@@ -50,7 +50,7 @@ class Stage:
         """None where no frame needs to be looked at."""
         self.audience_flashes = Flashes(len(self.audience_watch), 1)
         self.group_flashes = Flashes(len(self.sample_watch), SAMPLED_LIGHTS)
-        self.pairs = Pairs(len(self.sample_watch), SAMPLED_PAIRS)
+        self.pairs = PairLevels(len(self.sample_watch), SAMPLED_PAIRS)
         self.brightness = np.zeros(len(self.plan.bright_fixture), np.uint8)
         self.known = np.zeros(len(self.plan.bright_fixture), np.bool_)
         self.levels: Levels | None = None

@@ -23,9 +23,9 @@ from slotwatch.model.admission import (
     DECLARED,
     FORGET_BRIEF_NS,
     MOST_BRIEF,
-    Door,
+    EvictionOrder,
+    KnockCounts,
     Newcomer,
-    Standing,
     first_to_go,
     rank,
 )
@@ -82,7 +82,7 @@ class Streams(Table):
         self._index = KeyIndex()
         self._unindexed: dict[int, int] = {}
         """Rows by hash that were added by the batch at hand."""
-        self._door = Door()
+        self._door = KnockCounts()
         self._allowances = [float(MAX_STREAMS), float(MAX_STREAMS)]
         """New streams that may come at once: of strangers, and of declared sources or on declared universes."""
         self._allowance_ns = now_ns
@@ -237,13 +237,13 @@ class Streams(Table):
             self.universes.last_unkept_ns[universe] = t_ns
         return -1
 
-    def _standing(self, rows: NDArray[np.intp], now_ns: int) -> Standing:
+    def _standing(self, rows: NDArray[np.intp], now_ns: int) -> EvictionOrder:
         last_ns = self.last_packet_ns[rows]
         idle = ~self.live[rows] & (now_ns - last_ns > self.timeout_ns[rows])
         brief = last_ns - self.first_packet_ns[rows] < BRIEF_NS
         ranks = rank(self.sources.declared[self.source[rows]] >= 0, self.universes.declared[self.universe[rows]] >= 0)
         packets = self.packets[rows].astype(np.int64) + self.windows.unfolded_packets(rows)
-        return Standing(idle, brief, ranks, last_ns, packets + self.knocks[rows])
+        return EvictionOrder(idle, brief, ranks, last_ns, packets + self.knocks[rows])
 
     def _make_room(self, rows: NDArray[np.intp], now_ns: int, newcomer: Newcomer, most: int) -> bool:
         """Forget one of these streams or some, if any may be for such a newcomer (its rank, its packets)."""
@@ -268,7 +268,7 @@ class Streams(Table):
         best = np.maximum(best, np.where(sources.declared[:size] >= 0, np.int8(2), np.int8(0)))
         np.maximum.at(latest, of, last_ns)
         np.add.at(total, of, packets)
-        standing = Standing(all_idle[kept], all_brief[kept], best[kept], latest[kept], total[kept])
+        standing = EvictionOrder(all_idle[kept], all_brief[kept], best[kept], latest[kept], total[kept])
         go = first_to_go(standing, newcomer, ROOM_AT_ONCE)
         for source in kept[go].tolist():
             self._forget_source(source, rows[of == source])

@@ -39,7 +39,7 @@ def cid_of(text: str) -> bytes:
 
 
 @dataclass(frozen=True, slots=True)
-class Output:
+class SentUniverse:
     """One universe of a sender."""
 
     number: int
@@ -67,9 +67,9 @@ class Output:
     """Delay in seconds of frame number n behind the frame clock, over 0."""
 
 
-class _Due(NamedTuple):
+class _DuePacket(NamedTuple):
     t_ns: int
-    output: Output
+    output: SentUniverse
     slots: bytes
     start_code: int
     terminated: bool
@@ -81,7 +81,7 @@ class Desk:
 
     name: str
     address: str
-    outputs: tuple[Output, ...]
+    outputs: tuple[SentUniverse, ...]
     cid: bytes = b""
     """Empty: made from the name."""
     hz: float = 40.0
@@ -169,7 +169,7 @@ class ArtDesk:
 
     name: str
     address: str
-    outputs: tuple[Output, ...]
+    outputs: tuple[SentUniverse, ...]
     hz: float = 40.0
     network: int = 0
     start_s: float = 0.0
@@ -220,7 +220,9 @@ class ArtDesk:
             frame += 1
 
 
-def _dues(output: Output, desk: Desk | ArtDesk, until_s: float, keep_alive_s: float, index: int) -> Iterator[_Due]:
+def _dues(
+    output: SentUniverse, desk: Desk | ArtDesk, until_s: float, keep_alive_s: float, index: int
+) -> Iterator[_DuePacket]:
     """Yield when an output's packets are due, with their slots."""
     start_s = max(output.start_s, desk.start_s)
     stop_s = min(output.stop_s, desk.stop_s, until_s)
@@ -240,18 +242,18 @@ def _dues(output: Output, desk: Desk | ArtDesk, until_s: float, keep_alive_s: fl
         slots = output.look(clock_s)
         equal = equal + 1 if slots == last else 0
         if output.continuous or equal <= 3 or clock_s - last_s >= keep_alive_s - 1e-6:
-            yield _Due(t_ns, output, slots, 0, False)
+            yield _DuePacket(t_ns, output, slots, 0, False)
             last, last_s = slots, clock_s
         if output.slot_priorities:
             wanted = output.slot_priorities(clock_s)
             if wanted and (wanted != priorities or clock_s - priorities_s >= 0.999):
-                yield _Due(t_ns + 30_000, output, wanted, packets.SLOT_PRIORITY, False)
+                yield _DuePacket(t_ns + 30_000, output, wanted, packets.SLOT_PRIORITY, False)
                 priorities, priorities_s = wanted, clock_s
     if (output.closes or desk.closes) and stop_s < until_s:
         for copy in range(3):
-            yield _Due(round((stop_s + copy * period_s) * SECOND_NS) + index * 60_000, output, last, 0, True)
+            yield _DuePacket(round((stop_s + copy * period_s) * SECOND_NS) + index * 60_000, output, last, 0, True)
 
 
-def outputs(numbers: Iterable[int], look: Callable[[int], Look], **options: Any) -> tuple[Output, ...]:
+def outputs(numbers: Iterable[int], look: Callable[[int], Look], **options: Any) -> tuple[SentUniverse, ...]:
     """Make several outputs that are alike; `look` makes the look of a universe from its number."""
-    return tuple(Output(number, look(number), **options) for number in numbers)
+    return tuple(SentUniverse(number, look(number), **options) for number in numbers)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from slotwatch.house.schema import DeclaredSource, Fixture, House
 from slotwatch.rehearse.chance import Chance
-from slotwatch.rehearse.desk import FOREVER, SECOND_NS, ArtDesk, Desk, Output
+from slotwatch.rehearse.desk import FOREVER, SECOND_NS, ArtDesk, Desk, SentUniverse
 from slotwatch.rehearse.packets import Sent
 from slotwatch.rehearse.stage import Item
 from slotwatch.wire.universe import Protocol, UniverseId
@@ -98,14 +98,14 @@ def _levels(part: _Part, t_s: float) -> bytes:
     return frame
 
 
-def _outputs(house: House, protocol: Protocol, name: str, priority: int = 100) -> tuple[Output, ...]:
+def _outputs(house: House, protocol: Protocol, name: str, priority: int = 100) -> tuple[SentUniverse, ...]:
     made = []
     for declared in house.universes:
         universe = declared.id
         if universe.protocol is not protocol or (declared.sources and name not in declared.sources):
             continue
         part = _part(_fixtures(house, universe), universe.number + protocol * 97, _moves(universe))
-        made.append(Output(universe.number, lambda t_s, part=part: _levels(part, t_s), priority))  # type: ignore[misc]
+        made.append(SentUniverse(universe.number, lambda t_s, part=part: _levels(part, t_s), priority))  # type: ignore[misc]
     return tuple(made)
 
 

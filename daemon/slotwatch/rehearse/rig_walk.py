@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from slotwatch.house.schema import Fixture, House
-from slotwatch.rehearse.desk import ArtDesk, Desk, Output
+from slotwatch.rehearse.desk import ArtDesk, Desk, SentUniverse
 from slotwatch.rehearse.harbour import declared_source
 from slotwatch.rehearse.stage import Item, mixed
 from slotwatch.wire.universe import Protocol
@@ -41,16 +41,16 @@ def rig_walk(house: House, left_out: Iterable[str] = (), start_s: float = 2.0) -
     return mixed(e131.sends(end_s), artnet.sends(end_s))
 
 
-def _outputs(house: House, protocol: Protocol, turn: dict[str, float]) -> tuple[Output, ...]:
+def _outputs(house: House, protocol: Protocol, turn: dict[str, float]) -> tuple[SentUniverse, ...]:
     made = []
     for declared in house.universes:
         if declared.id.protocol is protocol:
             own = [fixture for fixture in house.fixtures if fixture.universe == declared.id]
-            made.append(Output(declared.id.number, _Walk(own, turn)))
+            made.append(SentUniverse(declared.id.number, _RigWalk(own, turn)))
     return tuple(made)
 
 
-class _Walk:
+class _RigWalk:
     """The look of one universe: at most one of its lights is up."""
 
     def __init__(self, fixtures: list[Fixture], turn: dict[str, float]) -> None:

@@ -10,7 +10,7 @@ from uuid import UUID
 
 from slotwatch.views.answers.faults import LevelsAnswer, SlotSeriesAnswer
 from slotwatch.views.moments import iso_wall
-from slotwatch.wire.fields import Kind
+from slotwatch.wire.fields import PacketKind
 from slotwatch.wire.plain import read_artnet, read_e131
 from slotwatch.wire.universe import Protocol, UniverseId
 
@@ -91,7 +91,7 @@ def _frame(octets: bytes, universe: UniverseId) -> tuple[str, bytes] | None:
     for address, payload in _payload(octets):
         if universe.protocol == Protocol.E131:
             e131 = read_e131(payload)
-            if e131 and e131.universe == universe.number and e131.kind == Kind.LEVELS:
+            if e131 and e131.universe == universe.number and e131.kind == PacketKind.LEVELS:
                 return str(UUID(bytes=e131.source_id)), e131.slots
         else:
             artnet = read_artnet(payload)

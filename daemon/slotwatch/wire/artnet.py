@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.wire import fields
-from slotwatch.wire.fields import Fields, Kind
+from slotwatch.wire.fields import Fields, PacketKind
 from slotwatch.wire.reject import Odd, Reject
 from slotwatch.wire.verdict import Mask, Verdicts, every, same, word16
 
@@ -53,9 +53,9 @@ UNREAD = (
 (0x2700 and 0x2800, data request and reply: value from memory)."""
 
 _KINDS = np.zeros(65536, np.uint8)
-_KINDS[list(UNREAD)] = Kind.ART_OTHER
-_KINDS[[DMX, NZS]] = Kind.LEVELS, Kind.OTHER_START_CODE
-_KINDS[[SYNC, POLL, POLL_REPLY]] = Kind.ART_SYNC, Kind.ART_POLL, Kind.ART_POLL_REPLY
+_KINDS[list(UNREAD)] = PacketKind.ART_OTHER
+_KINDS[[DMX, NZS]] = PacketKind.LEVELS, PacketKind.OTHER_START_CODE
+_KINDS[[SYNC, POLL, POLL_REPLY]] = PacketKind.ART_SYNC, PacketKind.ART_POLL, PacketKind.ART_POLL_REPLY
 
 _COLUMNS = np.dtype(
     {
@@ -96,7 +96,7 @@ def decode(
     source_id[:, 15] = columns["physical"]
     found = Fields(
         status=np.zeros(count, np.uint8),
-        kind=np.full(count, Kind.LEVELS, np.uint8),
+        kind=np.full(count, PacketKind.LEVELS, np.uint8),
         odd=np.zeros(count, np.uint16),
         universe=port_address,
         priority=np.full(count, 100, np.uint8),
@@ -125,20 +125,20 @@ def _decode_carefully(data: NDArray[np.uint8], length: NDArray[np.int32], trunca
     verdicts.reject(length < 10, Reject.TOO_SHORT)
     opcode = data[:, 8].astype(np.int32) | data[:, 9].astype(np.int32) << 8
     kind = _KINDS[opcode]
-    verdicts.reject(kind == Kind.NONE, Reject.UNKNOWN_OPCODE)
-    read = (kind != Kind.ART_OTHER) & (kind != Kind.NONE)
+    verdicts.reject(kind == PacketKind.NONE, Reject.UNKNOWN_OPCODE)
+    read = (kind != PacketKind.ART_OTHER) & (kind != PacketKind.NONE)
     verdicts.reject(read & truncated, Reject.TOO_LONG)
-    versioned = read & (kind != Kind.ART_POLL_REPLY)
+    versioned = read & (kind != PacketKind.ART_POLL_REPLY)
     verdicts.reject(versioned & (length < 12), Reject.TOO_SHORT)
     version = word16(data, 10)
     verdicts.reject(versioned & (version < VERSION), Reject.BAD_VERSION)
     verdicts.note(versioned & (version > VERSION), Odd.NEWER_VERSION)
     out.kind[:] = kind
     _read_slots(data, length, verdicts, opcode)
-    sync = kind == Kind.ART_SYNC
+    sync = kind == PacketKind.ART_SYNC
     verdicts.reject(sync & (length < 14), Reject.TOO_SHORT)
     verdicts.note(sync & (word16(data, 12) != 0), Odd.RESERVED_BITS)
-    reply = kind == Kind.ART_POLL_REPLY
+    reply = kind == PacketKind.ART_POLL_REPLY
     verdicts.reject(reply & (length < SHORTEST_REPLY), Reject.TOO_SHORT)
     short_open = every(data[:, 26:44] != 0)
     verdicts.note(reply & (short_open | every(data[:, 44:108] != 0)), Odd.NAME_UNTERMINATED)

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.wire import fields
-from slotwatch.wire.fields import Fields, Kind
+from slotwatch.wire.fields import Fields, PacketKind
 from slotwatch.wire.reject import Reject
 from slotwatch.wire.verdict import Verdicts
 
@@ -46,7 +46,7 @@ def decode(start_code: NDArray[np.uint8], length: NDArray[np.int32], line: NDArr
     verdicts.reject(length < 1, Reject.TOO_SHORT)
     verdicts.reject(length > MOST_SLOTS + 1, Reject.TOO_LONG)
     out.start_code[:] = start_code
-    out.kind[:] = np.where(out.start_code == 0, Kind.LEVELS, Kind.OTHER_START_CODE)
+    out.kind[:] = np.where(out.start_code == 0, PacketKind.LEVELS, PacketKind.OTHER_START_CODE)
     out.universe[:] = line
     out.priority[:] = 100
     out.slots[:] = np.clip(length - 1, 0, MOST_SLOTS)

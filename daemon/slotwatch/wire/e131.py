@@ -38,7 +38,7 @@ from numpy.typing import NDArray
 
 from slotwatch.durations import ns_from_s
 from slotwatch.wire import fields
-from slotwatch.wire.fields import OPTION_TERMINATED, Fields, Kind
+from slotwatch.wire.fields import OPTION_TERMINATED, Fields, PacketKind
 from slotwatch.wire.reject import Odd, Reject
 from slotwatch.wire.universe import E131_LAST
 from slotwatch.wire.verdict import Mask, Verdicts, every, same, some, word16, word32
@@ -173,10 +173,10 @@ def _read_plain(columns: NDArray[np.void], slots: NDArray[np.int32], cid: NDArra
 
 
 def _kinds(start_code: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    kind = np.full(len(start_code), Kind.LEVELS, np.uint8)
+    kind = np.full(len(start_code), PacketKind.LEVELS, np.uint8)
     if start_code.any():
-        kind[start_code != 0] = Kind.OTHER_START_CODE
-        kind[start_code == START_SLOT_PRIORITY] = Kind.SLOT_PRIORITY
+        kind[start_code != 0] = PacketKind.OTHER_START_CODE
+        kind[start_code == START_SLOT_PRIORITY] = PacketKind.SLOT_PRIORITY
     return kind
 
 
@@ -263,7 +263,7 @@ def _read_sync(data: NDArray[np.uint8], length: NDArray[np.int32], verdicts: Ver
     verdicts.note(length > 49, Odd.TRAILING)
     verdicts.note(address > E131_LAST, Odd.SYNC_ADDRESS_RESERVED)
     verdicts.note(word16(data, 47) != 0, Odd.RESERVED_BITS)
-    out.kind[:] = Kind.E131_SYNC
+    out.kind[:] = PacketKind.E131_SYNC
     out.universe[:] = address
     out.sync_address[:] = address
     out.sequence[:] = data[:, 44]
@@ -288,7 +288,7 @@ def _read_discovery(data: NDArray[np.uint8], length: NDArray[np.int32], verdicts
     falls = numbers[:, 1:] <= numbers[:, :-1]
     present = np.arange(1, MOST_UNIVERSES) < count[:, None]
     verdicts.note(some(falls & present), Odd.DISCOVERY_UNSORTED)
-    out.kind[:] = Kind.E131_DISCOVERY
+    out.kind[:] = PacketKind.E131_DISCOVERY
     out.slots[:] = np.where(unfit, 0, count)
     out.first_slot[:] = 120
     out.priority[:] = 100

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 
-class Kind(IntEnum):
+class PacketKind(IntEnum):
     """What a packet is, once it was accepted. NONE where it was rejected."""
 
     NONE = 0

@@ -33,7 +33,7 @@ _PACKETS = frozenset((_OLD_PACKET, _SIMPLE, _ENHANCED))
 
 
 @dataclass(frozen=True, slots=True)
-class Interface:
+class CaptureInterface:
     """One interface of a capture."""
 
     link_type: int
@@ -76,7 +76,7 @@ class Reader:
     `feed` until the octets end, then `close`. Interfaces of later sections are added behind the earlier ones.
     """
 
-    interfaces: list[Interface] = field(default_factory=list)
+    interfaces: list[CaptureInterface] = field(default_factory=list)
     kind: str = ""
     """pcap | pcapng, once the first octets are known."""
     ended: str = ""
@@ -134,7 +134,7 @@ class Reader:
             snap, link = struct.unpack_from(self._order + "II", piece, 16)
             # Upper bits: length of the check sequence in 16-bit words, if the P bit says that it is known.
             check = (link >> 28) * 2 if link & 0x04000000 else 0
-            self.interfaces.append(Interface(link & 0xFFFF, snap_length=snap, check_octets=check))
+            self.interfaces.append(CaptureInterface(link & 0xFFFF, snap_length=snap, check_octets=check))
             return 24
         if struct.unpack_from("<I", piece)[0] == _SECTION:
             self.kind = "pcapng"
@@ -261,7 +261,7 @@ class Reader:
                 check = value[0] // 8
             elif code == 14 and len(value) == 8:
                 (offset_s,) = struct.unpack(self._order + "q", value)
-        self.interfaces.append(Interface(link_type, name, snap, resolution, offset_s, check))
+        self.interfaces.append(CaptureInterface(link_type, name, snap, resolution, offset_s, check))
 
     def _packets(self, at: NDArray[np.int64], buffer: NDArray[np.uint8], out: list[Records]) -> None:
         words = overlapping(buffer, self._order + "u4")
@@ -360,7 +360,7 @@ def _option(code: int, value: bytes) -> bytes:
     return struct.pack("<HH", code, len(value)) + value + bytes(-len(value) % 4)
 
 
-def header(interfaces: Iterable[Interface], application: str = "slotwatch") -> bytes:
+def header(interfaces: Iterable[CaptureInterface], application: str = "slotwatch") -> bytes:
     """Make the beginning of a pcapng capture with nanosecond stamps."""
     section = struct.pack("<IHHq", 0x1A2B3C4D, 1, 0, -1) + _option(4, application.encode()) + _option(0, b"")
     blocks = [_block(_SECTION, section)]
@@ -382,7 +382,7 @@ def packet(t_ns: int, octets: bytes, interface: int = 0, original: int | None = 
     return _block(_ENHANCED, body)
 
 
-def read_all(octets: bytes, piece: int = 1 << 20) -> Iterator[tuple[Interface, int, bytes]]:
+def read_all(octets: bytes, piece: int = 1 << 20) -> Iterator[tuple[CaptureInterface, int, bytes]]:
     """Yield (interface, t_ns, packet) of a capture that is in memory; for tests and small files."""
     reader = Reader()
     for at in range(0, max(1, len(octets)), piece):

@@ -11,7 +11,7 @@ import struct
 from functools import lru_cache
 from typing import NamedTuple
 
-from slotwatch.wire.fields import Kind
+from slotwatch.wire.fields import PacketKind
 from slotwatch.wire.universe import ARTNET_LAST, E131_LAST
 
 _PREAMBLE = b"\0\x10\0\0ASC-E1.17\0\0\0"
@@ -21,7 +21,7 @@ _HEAD = struct.Struct(">16sHI16sHI64s")
 _REST = struct.Struct(">HH6sHB")
 """Universe, DMP length, DMP vector and addressing, property count, start code: octets 113 to 125."""
 _ART = struct.Struct("<8sHHBBH")
-_LEVELS, _SLOT_PRIORITY = int(Kind.LEVELS), int(Kind.SLOT_PRIORITY)
+_LEVELS, _SLOT_PRIORITY = int(PacketKind.LEVELS), int(PacketKind.SLOT_PRIORITY)
 E131_SEQUENCE_AT, E131_SLOTS_AT = 111, 126
 ARTNET_SEQUENCE_AT, ARTNET_SLOTS_AT = 12, 18
 

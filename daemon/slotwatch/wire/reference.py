@@ -9,7 +9,7 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass
 
-from slotwatch.wire.fields import Kind
+from slotwatch.wire.fields import PacketKind
 from slotwatch.wire.reject import Odd, Reject
 from slotwatch.wire.universe import Protocol
 
@@ -19,7 +19,7 @@ class Packet:
     """The same fields as `wire.fields.Fields`, of one packet."""
 
     status: Reject = Reject.OK
-    kind: Kind = Kind.NONE
+    kind: PacketKind = PacketKind.NONE
     odd: Odd = Odd.NONE
     universe: int = 0
     priority: int = 0
@@ -128,7 +128,7 @@ def _e131_data(payload: bytes) -> Packet:
         odd |= Odd.RESERVED_BITS
     if sync > 63999:
         odd |= Odd.SYNC_ADDRESS_RESERVED
-    kind = {0: Kind.LEVELS, 0xDD: Kind.SLOT_PRIORITY}.get(start_code, Kind.OTHER_START_CODE)
+    kind = {0: PacketKind.LEVELS, 0xDD: PacketKind.SLOT_PRIORITY}.get(start_code, PacketKind.OTHER_START_CODE)
     return Packet(
         kind=kind,
         odd=odd,
@@ -153,7 +153,9 @@ def _e131_sync(payload: bytes) -> Packet:
         odd |= Odd.RESERVED_BITS
     if address > 63999:
         odd |= Odd.SYNC_ADDRESS_RESERVED
-    return Packet(kind=Kind.E131_SYNC, odd=odd, universe=address, sync_address=address, sequence=sequence, priority=100)
+    return Packet(
+        kind=PacketKind.E131_SYNC, odd=odd, universe=address, sync_address=address, sequence=sequence, priority=100
+    )
 
 
 def _e131_discovery(payload: bytes) -> Packet:
@@ -170,7 +172,7 @@ def _e131_discovery(payload: bytes) -> Packet:
         odd |= Odd.DISCOVERY_PAGES
     if list(universes) != sorted(set(universes)):
         odd |= Odd.DISCOVERY_UNSORTED
-    return Packet(kind=Kind.E131_DISCOVERY, odd=odd, slots=len(universes), first_slot=120, priority=100)
+    return Packet(kind=PacketKind.E131_DISCOVERY, odd=odd, slots=len(universes), first_slot=120, priority=100)
 
 
 # --- Art-Net -----------------------------------------------------------------------------------------
@@ -187,7 +189,7 @@ def _artnet(payload: bytes, truncated: bool) -> Packet:
     _demand(len(payload) >= 10, Reject.TOO_SHORT)
     (opcode,) = struct.unpack_from("<H", payload, 8)
     if opcode in _NAMED:
-        return Packet(kind=Kind.ART_OTHER, priority=100)
+        return Packet(kind=PacketKind.ART_OTHER, priority=100)
     reader = {0x2000: _poll, 0x2100: _poll_reply, 0x5000: _dmx, 0x5100: _nzs, 0x5200: _art_sync}.get(opcode)
     if reader is None:
         raise _Rejected(Reject.UNKNOWN_OPCODE)
@@ -206,23 +208,23 @@ def _artnet(payload: bytes, truncated: bool) -> Packet:
 
 
 def _poll(payload: bytes) -> Packet:
-    return Packet(kind=Kind.ART_POLL)
+    return Packet(kind=PacketKind.ART_POLL)
 
 
 def _art_sync(payload: bytes) -> Packet:
     _demand(len(payload) >= 14, Reject.TOO_SHORT)
-    return Packet(kind=Kind.ART_SYNC, odd=Odd.RESERVED_BITS if payload[12:14] != b"\0\0" else Odd.NONE)
+    return Packet(kind=PacketKind.ART_SYNC, odd=Odd.RESERVED_BITS if payload[12:14] != b"\0\0" else Odd.NONE)
 
 
 def _poll_reply(payload: bytes) -> Packet:
     _demand(len(payload) >= 198, Reject.TOO_SHORT)
     closed = 0 in payload[26:44] and 0 in payload[44:108]
-    return Packet(kind=Kind.ART_POLL_REPLY, odd=Odd.NONE if closed else Odd.NAME_UNTERMINATED)
+    return Packet(kind=PacketKind.ART_POLL_REPLY, odd=Odd.NONE if closed else Odd.NAME_UNTERMINATED)
 
 
 def _dmx(payload: bytes) -> Packet:
     packet = _slots(payload)
-    packet.kind = Kind.LEVELS
+    packet.kind = PacketKind.LEVELS
     packet.source_id = bytes(15) + payload[13:14]
     if packet.slots % 2:
         packet.odd |= Odd.ODD_LENGTH
@@ -232,7 +234,7 @@ def _dmx(payload: bytes) -> Packet:
 def _nzs(payload: bytes) -> Packet:
     packet = _slots(payload)
     _demand(payload[13] not in (0, 0xCC), Reject.BAD_START_CODE)
-    packet.kind = Kind.OTHER_START_CODE
+    packet.kind = PacketKind.OTHER_START_CODE
     packet.start_code = payload[13]
     return packet
 
@@ -254,5 +256,5 @@ def _slots(payload: bytes) -> Packet:
 def _line(payload: bytes, line: int) -> Packet:
     _demand(len(payload) >= 1, Reject.TOO_SHORT)
     _demand(len(payload) <= 513, Reject.TOO_LONG)
-    kind = Kind.LEVELS if payload[0] == 0 else Kind.OTHER_START_CODE
+    kind = PacketKind.LEVELS if payload[0] == 0 else PacketKind.OTHER_START_CODE
     return Packet(kind=kind, universe=line, start_code=payload[0], slots=len(payload) - 1, first_slot=1, priority=100)

@@ -18,7 +18,7 @@ from aiohttp import web
 from slotwatch.edge.front import guard as http_guard
 from slotwatch.edge.front.callers import Callers
 from slotwatch.edge.front.complaints import Complaints
-from slotwatch.edge.front.door import Door
+from slotwatch.edge.front.door import WebServer
 from slotwatch.edge.front.guard import Guard, middleware
 from slotwatch.house.schema import House, Http
 from tests.edge.front_house import running
@@ -37,7 +37,7 @@ async def door(
     port = free_port(socket.SOCK_STREAM)
     house = House(http=Http(host="127.0.0.1", port=port))
     callers, complaints = Callers(most, ask_within_s, most_of_one), Complaints()
-    opened = Door(house, callers, complaints)
+    opened = WebServer(house, callers, complaints)
     await opened.open(answering(answers_after_s, middleware(Guard(house), callers, complaints)))
     try:
         yield port, callers
@@ -151,7 +151,7 @@ async def test_who_was_let_in_just_as_a_door_closes_is_answered_and_others_wait_
     outcomes = []
     for turns in range(6):
         house = House(http=Http(host="127.0.0.1", port=free_port(socket.SOCK_STREAM)))
-        closing = Door(house, Callers())
+        closing = WebServer(house, Callers())
         await closing.open(answering())
         with closing._sockets[0].dup() as line, socket.create_connection(("127.0.0.1", house.http.port)) as caller:
             for _ in range(turns):

@@ -214,7 +214,7 @@ async def test_levels_around_an_incident_come_from_its_capture(tmp_path: Path) -
     """E1.31 packets of another library, in a capture as the recorder writes it: raw IP, nanoseconds."""
     t_ns = 1_767_220_600_000_000_000
     frames = [pcap.packet(t_ns + n * 22_000_000, sent(3, bytes([n, 50]))) for n in range(100)]
-    (tmp_path / "incident-7.pcapng").write_bytes(pcap.header([pcap.Interface(101)]) + b"".join(frames))
+    (tmp_path / "incident-7.pcapng").write_bytes(pcap.header([pcap.CaptureInterface(101)]) + b"".join(frames))
     async with running(tmp_path) as run:
         found = await get(run, "/api/v1/incidents/7/levels?universe=e131/3")
         assert isinstance(found, dict)

@@ -24,7 +24,7 @@ import pytest
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.server import Server
 from slotwatch.errors import EdgeError
-from slotwatch.house.schema import Alerts, History, House, Http, Mqtt
+from slotwatch.house.schema import Alerts, HistoryTerms, House, Http, Mqtt
 from tests.edge.front_house import Board, Judging, Packets
 from tests.patience import PATIENCE_S, happens
 from tests.ports import free_port
@@ -33,7 +33,7 @@ from tests.views.fabricate import incident, snapshot
 
 
 def house_at(place: Path, **http: Any) -> House:
-    found = replace(fabricate.house(), file=str(place / "house.toml"), history=History(keep_days=3660))
+    found = replace(fabricate.house(), file=str(place / "house.toml"), history=HistoryTerms(keep_days=3660))
     return replace(found, http=Http(port=free_port(socket.SOCK_STREAM), **http))
 
 
@@ -205,7 +205,7 @@ async def test_another_house_is_taken_in_the_running_server(tmp_path: Path) -> N
             time_zone="Europe/Paris",
             alerts=alerts,
             mqtt=Mqtt(host="127.0.0.1", port=free_port(socket.SOCK_STREAM)),
-            history=History(path="other.db", keep_days=3660),
+            history=HistoryTerms(path="other.db", keep_days=3660),
         )
         await server.take_house(other)
         found = await answer_of(session, f"{url}/api/v1/house")

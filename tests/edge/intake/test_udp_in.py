@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from slotwatch import clock
-from slotwatch.edge.intake.udp_in import Arrivals, DataSocket, Networks
+from slotwatch.edge.intake.udp_in import ArrivalClock, DataSocket, Networks
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import Route
 from slotwatch.wire.batch import FLAG_TRUNCATED, NETWORK_UNKNOWN, ROW_BYTES
@@ -122,7 +122,7 @@ def test_drops_of_the_kernel_are_counted_without_waiting_for_another_packet() ->
 def test_a_clock_step_between_stamp_and_reading_moves_a_packet_by_no_more_than_its_turn() -> None:
     """Forward and back by an hour: arrival stays between the last drain and now."""
     drained_ns = clock.monotonic_ns()
-    arrivals = Arrivals()
+    arrivals = ArrivalClock()
     for step_ns in (3_600_000_000_000, -3_600_000_000_000):
         arrivals.turn()
         stamp_ns = clock.wall_ns()

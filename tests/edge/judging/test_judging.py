@@ -13,7 +13,7 @@ import pytest
 from sacn.messages.data_packet import DataPacket
 
 from slotwatch import clock
-from slotwatch.edge.judging.judging import TICK_NS, Judging
+from slotwatch.edge.judging.judging import TICK_NS, JudgingProcess
 from slotwatch.edge.judging.recorder import Recorder
 from slotwatch.edge.shared import ring as rings
 from slotwatch.edge.shared import snapshot_buffer as boards
@@ -21,7 +21,7 @@ from slotwatch.edge.shared.channel import Channel, pair
 from slotwatch.edge.shared.ring import GUARD_ROWS, Ring, RingWriter
 from slotwatch.edge.shared.snapshot_buffer import SnapshotReader, SnapshotWriter
 from slotwatch.house.schema import DeclaredUniverse, House, Network, Phase
-from slotwatch.house.schema import Recorder as RecorderSettings
+from slotwatch.house.schema import RecorderTerms as RecorderSettings
 from slotwatch.snapshot import Snapshot, UniverseState
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.observation import DropsSeen, Observation, StallSeen
@@ -34,7 +34,7 @@ LOOPBACK = bytes(10) + b"\xff\xff\x7f\0\0\1"
 
 @dataclass
 class Bench:
-    judging: Judging
+    judging: JudgingProcess
     writer: RingWriter
     reader: SnapshotReader
     front: Channel
@@ -85,7 +85,7 @@ def bench(house: House, memory: tuple[int, int] | None = None) -> Iterator[Bench
     writer = RingWriter(fds[0], ROWS)
     writer.turn(clock.monotonic_ns(), clock.wall_offset_ns(), 0)
     ends = [Channel(end.detach()) for _ in range(3) for end in pair()]
-    judging = Judging(house, Ring(fds[0], ROWS), SnapshotWriter(fds[1]), ends[0], ends[2], ends[4])
+    judging = JudgingProcess(house, Ring(fds[0], ROWS), SnapshotWriter(fds[1]), ends[0], ends[2], ends[4])
     seen: list[Observation] = []
     observe = judging.engine.observe
 

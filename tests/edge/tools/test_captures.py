@@ -18,9 +18,9 @@ from slotwatch.house.schema import Network
 from slotwatch.wire import compose, pcap
 from slotwatch.wire.batch import FLAG_TRUNCATED, NETWORK_UNKNOWN
 from slotwatch.wire.decode import decode
-from slotwatch.wire.fields import Kind
+from slotwatch.wire.fields import PacketKind
 from slotwatch.wire.observation import ClockStepSeen, MembershipSeen, NeighbourSeen, QuerySeen
-from slotwatch.wire.pcap import Interface
+from slotwatch.wire.pcap import CaptureInterface
 from slotwatch.wire.universe import Protocol
 from tests.wire import frames, tshark
 from tests.wire.frames import ethernet, ipv4, udp
@@ -41,7 +41,7 @@ def saved(tmp_path: Path, octets: bytes, name: str = "made.pcapng") -> str:
 
 
 def opened(tmp_path: Path, packets: list[tuple[int, bytes]], **given) -> Capture:  # type: ignore[no-untyped-def]
-    octets = pcap.header([Interface(1, "eth1")]) + b"".join(pcap.packet(t, frame) for t, frame in packets)
+    octets = pcap.header([CaptureInterface(1, "eth1")]) + b"".join(pcap.packet(t, frame) for t, frame in packets)
     return open_capture(saved(tmp_path, octets), **given)
 
 
@@ -60,7 +60,7 @@ def test_counts_universes_and_sources_are_tsharks(path: Path) -> None:
     for chunk in capture.chunks():
         fields = decode(chunk.batch)
         memberships += sum(isinstance(seen, QuerySeen | MembershipSeen) for seen in chunk.observations)
-        for row in np.flatnonzero(fields.kind == Kind.LEVELS):
+        for row in np.flatnonzero(fields.kind == PacketKind.LEVELS):
             source = ".".join(str(octet) for octet in chunk.batch.src[row, 12:])
             found[source, int(fields.universe[row]), int(fields.sequence[row])] += 1
             slots[int(fields.slots[row])] += 1
@@ -155,7 +155,7 @@ def test_networks_are_interfaces_and_vlans(tmp_path: Path) -> None:
     def tagged(vlan: int) -> bytes:
         return ethernet(ipv4(udp(compose.e131_data(CID, "desk", 7, 0, b"\0"))), tags=((0x8100, vlan),))
 
-    octets = pcap.header([Interface(1, "eth1"), Interface(1, "eth2")])
+    octets = pcap.header([CaptureInterface(1, "eth1"), CaptureInterface(1, "eth2")])
     octets += pcap.packet(T, data()) + pcap.packet(T, tagged(20), 1) + pcap.packet(T, tagged(10), 1)
     capture = open_capture(saved(tmp_path, octets))
     assert [network.name for network in capture.networks] == ["eth1", "eth2.10", "eth2.20"]
@@ -211,7 +211,7 @@ def test_missing_files_and_directories_end_in_one_line(tmp_path: Path) -> None:
 
 
 def test_an_empty_capture_is_a_capture(tmp_path: Path) -> None:
-    capture = open_capture(saved(tmp_path, pcap.header([Interface(1)])))
+    capture = open_capture(saved(tmp_path, pcap.header([CaptureInterface(1)])))
     assert list(capture.chunks()) == [] and capture.packets == 0 and capture.first_ns is None
 
 

@@ -12,7 +12,7 @@ import pytest
 
 from slotwatch.edge.shared.interfaces import Interface, InterfaceTable
 from slotwatch.edge.tools import computer
-from slotwatch.edge.tools.computer import Finding
+from slotwatch.edge.tools.computer import HostCheck
 from slotwatch.house.schema import House, Http, Line, Listen
 from slotwatch.wire.universe import Protocol
 from tests.ports import free_port
@@ -102,7 +102,7 @@ def test_a_port_that_another_program_holds_is_a_fault_with_its_name() -> None:
         other.bind(("0.0.0.0", port))
         found, *_ = computer._ports(house)
     free, *_ = computer._ports(house)
-    assert free == Finding(f"UDP port {port} (e131)", True, "free")
+    assert free == HostCheck(f"UDP port {port} (e131)", True, "free")
     # This test's own command line may name slotwatch (its path): then it counts as a running one.
     assert found.text.startswith("held by ")
 

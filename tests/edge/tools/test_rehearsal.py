@@ -11,7 +11,7 @@ import pytest
 
 from slotwatch.edge.tools.rehearsal import Player, loopback_address
 from slotwatch.errors import EdgeError
-from slotwatch.rehearse.desk import ArtDesk, Desk, Output
+from slotwatch.rehearse.desk import ArtDesk, Desk, SentUniverse
 from slotwatch.rehearse.looks import moving
 from slotwatch.rehearse.stage import Item, mixed
 from slotwatch.wire.observation import ClockStepSeen
@@ -42,8 +42,8 @@ def test_senders_get_loopback_addresses_of_their_own() -> None:
 
 
 def test_player_sends_every_packet_from_its_senders_address_to_the_rehearsal_ports() -> None:
-    desk = Desk("a", "192.0.2.10", (Output(1, moving()),))
-    media = ArtDesk("m", "192.0.2.30", (Output(0, moving()),))
+    desk = Desk("a", "192.0.2.10", (SentUniverse(1, moving()),))
+    media = ArtDesk("m", "192.0.2.30", (SentUniverse(0, moving()),))
     items = list(mixed(desk.sends(0.5), media.sends(0.5), [ClockStepSeen(1000, 1)]))
     with listener() as e131, listener() as artnet:
         player = Player(e131.getsockname()[1], artnet.getsockname()[1])
@@ -62,7 +62,7 @@ def test_player_keeps_the_scenarios_time() -> None:
     """Half a second of frames takes half a second: the mean rate is held by deadlines, not by sleeps."""
     from slotwatch import clock
 
-    desk = Desk("a", "192.0.2.10", (Output(1, moving()),), discovery=False)
+    desk = Desk("a", "192.0.2.10", (SentUniverse(1, moving()),), discovery=False)
     with listener() as e131:
         began_ns = clock.monotonic_ns()
         Player(e131.getsockname()[1], 9).play(desk.sends(0.5))
@@ -72,7 +72,7 @@ def test_player_keeps_the_scenarios_time() -> None:
 
 def test_stopped_player_closes_its_streams_with_three_terminated_packets() -> None:
     """E1.31-2018 6.2.6: three packets with the stream-terminated bit, on each universe, in sequence."""
-    desk = Desk("a", "192.0.2.10", (Output(1, moving()), Output(2, moving())), discovery=False)
+    desk = Desk("a", "192.0.2.10", (SentUniverse(1, moving()), SentUniverse(2, moving())), discovery=False)
     with listener() as e131:
         player = Player(e131.getsockname()[1], 9)
 
@@ -91,7 +91,7 @@ def test_stopped_player_closes_its_streams_with_three_terminated_packets() -> No
 
 
 def test_player_stops_from_another_thread_within_a_moment() -> None:
-    desk = Desk("a", "192.0.2.10", (Output(1, moving()),))
+    desk = Desk("a", "192.0.2.10", (SentUniverse(1, moving()),))
     with listener() as e131:
         player = Player(e131.getsockname()[1], 9)
         thread = threading.Thread(target=player.play, args=(desk.sends(),))
@@ -104,6 +104,6 @@ def test_player_stops_from_another_thread_within_a_moment() -> None:
 
 def test_address_that_loopback_lacks_is_a_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("slotwatch.edge.tools.rehearsal.loopback_address", lambda address: "203.0.113.1")
-    desk = Desk("a", "192.0.2.10", (Output(1, moving()),))
+    desk = Desk("a", "192.0.2.10", (SentUniverse(1, moving()),))
     with pytest.raises(EdgeError, match=r"cannot send from 203\.0\.113\.1 on loopback"):
         Player(9, 9).play(desk.sends(0.1))

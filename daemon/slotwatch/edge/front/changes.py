@@ -29,7 +29,7 @@ LONGEST_NAME = 80
 LONGEST_TEXT = 500
 
 
-class Changes:
+class ChangeRequests:
     """Handlers of POST, PUT and DELETE requests."""
 
     def __init__(self, front: Front, history: History, reads: Reads) -> None:

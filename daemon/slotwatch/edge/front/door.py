@@ -24,7 +24,7 @@ KEEP_ALIVE_S = 75.0
 """So long a connection may wait for its next request."""
 
 
-class Door:
+class WebServer:
     """One application behind one address. `open` it, `close` it to new requests, `end` what still goes on."""
 
     def __init__(self, house: House, callers: Callers, complaints: Complaints | None = None) -> None:
@@ -37,7 +37,7 @@ class Door:
         self._servers: list[asyncio.Server] = []
         self._inside = Inside()
 
-    async def open(self, app: web.Application, before: Door | None = None) -> None:
+    async def open(self, app: web.Application, before: WebServer | None = None) -> None:
         """Answer with `app`: at the sockets of the door before if it has the same address, else at new ones.
 
         EdgeError if the address cannot be had (`errno` says why); then the door before still stands open.

@@ -9,8 +9,8 @@ from pathlib import Path
 from aiohttp import web
 
 from slotwatch.edge.front.alertmanager import Alertmanager
-from slotwatch.edge.front.changes import Changes
-from slotwatch.edge.front.door import Door
+from slotwatch.edge.front.changes import ChangeRequests
+from slotwatch.edge.front.door import WebServer
 from slotwatch.edge.front.elsewhere import ElsewhereFetcher
 from slotwatch.edge.front.events import Listeners
 from slotwatch.edge.front.fresh import reading
@@ -46,7 +46,7 @@ class Server:
         self.front = Front(house, board, ask, Guard(house))
         self._changing = asyncio.Lock()
         self._running: dict[str, tuple[Runner, asyncio.Task[None]]] = {}
-        self._old: dict[Door, asyncio.Task[None]] = {}
+        self._old: dict[WebServer, asyncio.Task[None]] = {}
 
     async def serve(self, stop: asyncio.Event, ready: Callable[[], None]) -> None:
         """Serve until `stop` is set. `ready` is called once the port is open.
@@ -121,8 +121,8 @@ class Server:
         # Not waited for: among those who are still being answered is who asked for the reload.
         self._old[old] = asyncio.create_task(old.end(ANSWERED_WITHIN_S))
 
-    def _door_of(self, house: House) -> Door:
-        return Door(house, self.front.callers, self.front.complaints)
+    def _door_of(self, house: House) -> WebServer:
+        return WebServer(house, self.front.callers, self.front.complaints)
 
     def _app(self, listeners: Listeners) -> web.Application:
         return build_app(self.front, self._history, self, listeners, self._references)
@@ -195,7 +195,7 @@ def build_app(
     files, reads = PageFiles(), Reads(front, history, packets, references)
     app.add_routes(reads.routes())
     app.add_routes(references.routes())
-    app.add_routes(Changes(front, history, reads).routes())
+    app.add_routes(ChangeRequests(front, history, reads).routes())
     app.add_routes([web.get(path, files.index) for path in PAGES])
     app.add_routes([web.get("/web/{name:[^/].*}", files.file)])
 

@@ -18,7 +18,7 @@ from typing import Any
 
 from slotwatch import clock
 from slotwatch.edge.intake.joins import MOST_LISTED_GROUPS, MOST_SYNC_GROUPS, Joins, wanted_universes
-from slotwatch.edge.intake.udp_in import Arrivals, DataSocket, Networks
+from slotwatch.edge.intake.udp_in import ArrivalClock, DataSocket, Networks
 from slotwatch.edge.lines.line_tap import LineTap
 from slotwatch.edge.shared.channel import Channel, Message
 from slotwatch.edge.shared.interfaces import InterfaceWatch
@@ -69,7 +69,7 @@ class Intake:
         self.taps = _start_taps(house)
         self._bells = bells
         self._channel = observations
-        self._arrivals = Arrivals()
+        self._arrivals = ArrivalClock()
         self._sync_groups: dict[int, list[int]] = {}
         self._listed_groups: dict[int, list[int]] = {}
         self._closed_drops = 0

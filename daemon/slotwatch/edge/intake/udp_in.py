@@ -89,7 +89,7 @@ _INFO6 = _kind(socket.IPPROTO_IPV6, IPV6_PKTINFO)
 
 
 @dataclass(slots=True)
-class Arrivals:
+class ArrivalClock:
     """Turns kernel stamps (wall clock) into monotonic time: one offset a turn, and bounds that always hold.
 
     Every socket was empty when its last drain ended, so what is read now arrived after that and before now.
@@ -159,7 +159,7 @@ class DataSocket:
         """Full packets that fit into the granted buffer."""
         return self.buffer_bytes // KERNEL_BYTES_PER_PACKET
 
-    def drain(self, writer: RingWriter, arrivals: Arrivals, networks: Networks, most: int) -> int:
+    def drain(self, writer: RingWriter, arrivals: ArrivalClock, networks: Networks, most: int) -> int:
         """Read what waits, at most about `most` packets, into the ring. Returns how many."""
         taken = 0
         while taken < most:
@@ -191,7 +191,7 @@ class DataSocket:
             return 0  # a queued error of the interface, told by netlink as well: the socket goes on
         raise EdgeError(f"reading UDP port {self.port} failed: {os.strerror(number)}", "restart slotwatch", number)
 
-    def _fill(self, writer: RingWriter, start: int, count: int, arrivals: Arrivals, networks: Networks) -> None:
+    def _fill(self, writer: RingWriter, start: int, count: int, arrivals: ArrivalClock, networks: Networks) -> None:
         columns: dict[str, NDArray[Any]] = writer.ring.columns
         part = slice(start, start + count)
         words, flags = self._words[:count], self._flags[:count]
@@ -221,7 +221,7 @@ class DataSocket:
         words[:, 1] = 0  # so that a message that did not come is not mistaken for the last one that did
         words[:, 5] = 0
 
-    def _fill_few(self, writer: RingWriter, start: int, count: int, arrivals: Arrivals, networks: Networks) -> bool:
+    def _fill_few(self, writer: RingWriter, start: int, count: int, arrivals: ArrivalClock, networks: Networks) -> bool:
         """Fill a few rows one by one; False where control data is not as asked for: then `_fill` has to do it."""
         views, words, names = writer.ring.views, self._flat_words, self._flat_names
         info, width = (_INFO6 if self.v6 else _INFO4), CONTROL_BYTES // 8
@@ -254,7 +254,7 @@ class DataSocket:
         self._control_lengths[:count] = CONTROL_BYTES
         return True
 
-    def _mend(self, columns: dict[str, NDArray[Any]], start: int, odd: NDArray[Any], arrivals: Arrivals) -> None:
+    def _mend(self, columns: dict[str, NDArray[Any]], start: int, odd: NDArray[Any], arrivals: ArrivalClock) -> None:
         """Rows whose control data is not as asked for: arrival is the time of reading, the rest unknown."""
         rows = start + odd
         columns["t_ns"][rows] = arrivals.monotonic(np.zeros(len(odd), np.int64) + (1 << 62), self.drained_ns)

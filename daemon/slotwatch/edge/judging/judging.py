@@ -45,7 +45,7 @@ STEP_NS = 1_000_000
 STATUS_NS = 5_000_000_000
 
 
-class Judging:
+class JudgingProcess:
     """The engine between ring and board."""
 
     def __init__(

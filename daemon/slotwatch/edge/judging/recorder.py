@@ -201,7 +201,7 @@ class Recorder:
 
     def write(self, path: Path, from_ns: int, to_ns: int, wall_offset_ns: int, networks: tuple[str, ...]) -> int:
         """Write what is kept of an interval as pcapng; returns the packets written."""
-        interfaces = [pcap.Interface(LINK_RAW_IP, name=name, resolution=9) for name in networks or ("any",)]
+        interfaces = [pcap.CaptureInterface(LINK_RAW_IP, name=name, resolution=9) for name in networks or ("any",)]
         count = 0
         part = path.with_suffix(PART)
         try:

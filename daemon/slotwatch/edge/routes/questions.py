@@ -10,7 +10,7 @@ import numpy as np
 from slotwatch.bridge.ask import DEFAULT_WINDOW_NS, Ask
 from slotwatch.house.schema import House
 from slotwatch.wire.batch import Batch
-from slotwatch.wire.fields import Fields, Kind
+from slotwatch.wire.fields import Fields, PacketKind
 from slotwatch.wire.names import poll_reply
 from slotwatch.wire.universe import Protocol
 
@@ -56,11 +56,11 @@ class Questions:
         """Take answers, and remember nodes that name their ports."""
         if not self._house.listen.ask_fixtures:
             return
-        wanted = (fields.kind == Kind.ART_OTHER) | (fields.kind == Kind.ART_POLL_REPLY)
+        wanted = (fields.kind == PacketKind.ART_OTHER) | (fields.kind == PacketKind.ART_POLL_REPLY)
         for row in np.flatnonzero(wanted).tolist():
             address = str(IPv4Address(batch.src[row, 12:].tobytes()))
             length = int(batch.length[row])
-            if fields.kind[row] == Kind.ART_POLL_REPLY:
+            if fields.kind[row] == PacketKind.ART_POLL_REPLY:
                 self._remember(address, set(poll_reply(batch.data[row], length).output_addresses))
             elif self._ask is not None:
                 self._ask.heard(address, batch.data[row, :length].tobytes(), int(batch.t_ns[row]))

@@ -19,7 +19,7 @@ import numpy as np
 
 from slotwatch import clock
 from slotwatch.bridge.handover import hand_over
-from slotwatch.bridge.node import Node, pages
+from slotwatch.bridge.node import PollResponder, pages
 from slotwatch.bridge.output import Target
 from slotwatch.bridge.routes import Bridge, Outgoing, What
 from slotwatch.edge.lines.serial_line import LineSender
@@ -34,7 +34,7 @@ from slotwatch.house.schema import House, Phase
 from slotwatch.wire.batch import ROW_BYTES, Batch
 from slotwatch.wire.compose import e131_discovery
 from slotwatch.wire.decode import decode
-from slotwatch.wire.fields import Fields, Kind
+from slotwatch.wire.fields import Fields, PacketKind
 from slotwatch.wire.universe import Protocol
 
 REPORT_EVERY_NS = 100_000_000
@@ -254,8 +254,8 @@ class Routing:
         if self.node is not None and not self._hold_node:
             self._answer(self.node, batch, fields)
 
-    def _answer(self, node: Node, batch: Batch, fields: Fields) -> None:
-        for row in np.flatnonzero(fields.kind == Kind.ART_POLL).tolist():
+    def _answer(self, node: PollResponder, batch: Batch, fields: Fields) -> None:
+        for row in np.flatnonzero(fields.kind == PacketKind.ART_POLL).tolist():
             node.polled(batch.src[row].tobytes(), int(batch.t_ns[row]))
 
     def _send(self, frames: list[Outgoing]) -> None:
@@ -326,15 +326,15 @@ def _sender(house: House, cid: bytes, bridge: Bridge) -> Sender:
     return sender
 
 
-def _node(house: House) -> Node:
+def _node(house: House) -> PollResponder:
     """The Art-Net node of the first network that has an IPv4 address."""
     table = read_interfaces()
     for network in house.networks:
         found = table.find(network.interface)
         for address in found.addresses if found else ():
             if ":" not in address and found is not None:
-                return Node(pages(house), IPv4Address(address), _mac(found.name))
-    return Node([], IPv4Address("0.0.0.0"), b"")
+                return PollResponder(pages(house), IPv4Address(address), _mac(found.name))
+    return PollResponder([], IPv4Address("0.0.0.0"), b"")
 
 
 def _mac(interface: str) -> bytes:

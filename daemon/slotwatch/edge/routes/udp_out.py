@@ -69,7 +69,7 @@ class ArtnetStream:
 
 
 @dataclass(slots=True)
-class Way:
+class OutputSender:
     """How one output leaves."""
 
     box: Outbox
@@ -90,7 +90,7 @@ class Sender:
     failures: dict[int, int] = field(default_factory=dict)
     _sockets: dict[tuple[int, bool, bool], socket.socket] = field(default_factory=dict)
     """By network, whether IPv6, whether for broadcasts."""
-    _streams: list[Way | None] = field(default_factory=list)
+    _streams: list[OutputSender | None] = field(default_factory=list)
     """One for each output; None for a line."""
     _boxes: dict[socket.socket, Outbox] = field(default_factory=dict)
 
@@ -111,7 +111,7 @@ class Sender:
             else:
                 stream = ArtnetStream(bytearray(art_dmx(target.universe.number, 0, bytes(SLOTS))))
             box = self._boxes.setdefault(sock, Outbox(sock))
-            self._streams.append(Way(box, stream, box.header(stream.packet, (address, port))))
+            self._streams.append(OutputSender(box, stream, box.header(stream.packet, (address, port))))
 
     def go_on_from(self, before: Sender, places: dict[int, int]) -> None:
         """Go on with the sequences and counts of an earlier sender. `places`: its index of each output that stays."""

@@ -26,7 +26,7 @@ ADJTIMEX_BYTES = 208
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class HostCheck:
     """One thing that was looked at."""
 
     what: str
@@ -36,7 +36,7 @@ class Finding:
     """A command, or what to change; empty where all is well."""
 
 
-def judge_computer(house: House, root: Path = Path("/")) -> list[Finding]:
+def judge_computer(house: House, root: Path = Path("/")) -> list[HostCheck]:
     """Every finding, in the order in which a person would look."""
     table = read_interfaces()
     wanted = [network.interface for network in house.networks]
@@ -54,28 +54,28 @@ def judge_computer(house: House, root: Path = Path("/")) -> list[Finding]:
     ]
 
 
-def _interfaces(table: InterfaceTable, wanted: list[str]) -> Iterator[Finding]:
+def _interfaces(table: InterfaceTable, wanted: list[str]) -> Iterator[HostCheck]:
     if not wanted:
         for interface in table.by_index.values():
             if not interface.loopback:
-                yield Finding(f"interface {interface.name}", True, _described(interface))
+                yield HostCheck(f"interface {interface.name}", True, _described(interface))
         if all(interface.loopback for interface in table.by_index.values()):
-            yield Finding("interfaces", False, "there is none but loopback", "plug in a network: ip -brief link")
+            yield HostCheck("interfaces", False, "there is none but loopback", "plug in a network: ip -brief link")
         return
     for text in wanted:
         found = table.find(text)
         if found is None:
             there = ", ".join(sorted(i.name for i in table.by_index.values()))
             mend = f"correct `[listen] interfaces`; there are: {there}"
-            yield Finding(f"interface {text}", False, "does not exist", mend)
+            yield HostCheck(f"interface {text}", False, "does not exist", mend)
         elif not found.up:
             mend = f"sudo ip link set {found.name} up; then look at its cable and its lamp"
-            yield Finding(f"interface {found.name}", False, _described(found), mend)
+            yield HostCheck(f"interface {found.name}", False, _described(found), mend)
         elif not any("." in address for address in found.addresses):
             mend = f"sudo ip address add 10.0.0.9/8 dev {found.name} (an address of your show network)"
-            yield Finding(f"interface {found.name}", False, _described(found), mend)
+            yield HostCheck(f"interface {found.name}", False, _described(found), mend)
         else:
-            yield Finding(f"interface {found.name}", True, _described(found))
+            yield HostCheck(f"interface {found.name}", True, _described(found))
 
 
 def _described(interface: Interface) -> str:
@@ -84,7 +84,7 @@ def _described(interface: Interface) -> str:
     return f"{state}{speed}, {', '.join(interface.addresses) or 'no address'}"
 
 
-def _ports(house: House) -> Iterator[Finding]:
+def _ports(house: House) -> Iterator[HostCheck]:
     """UDP ports of the protocols: held by us is well, held by another is not, held by two hides unicast."""
     numbers = {Protocol.E131: house.listen.e131_port, Protocol.ARTNET: house.listen.artnet_port}
     for protocol in house.listen.protocols:
@@ -92,19 +92,19 @@ def _ports(house: House) -> Iterator[Finding]:
         what = f"UDP port {number} ({protocol.word})"
         programs = holders("udp", number)
         if not programs:
-            yield Finding(what, True, "free")
+            yield HostCheck(what, True, "free")
         elif len(programs) == 1 and _is_slotwatch(programs[0]):
-            yield Finding(what, True, f"held by a running slotwatch ({programs[0]})")
+            yield HostCheck(what, True, f"held by a running slotwatch ({programs[0]})")
         else:
             pids = " ".join(program.rpartition(" ")[2] for program in programs if not program.startswith("a program"))
             look = f"ps -fp {pids}" if pids else f"sudo ss -lunp sport = :{number}"
             mend = f"end it, or move it to another computer: {look}"
-            yield Finding(what, False, f"held by {', '.join(programs)}; the last to bind takes all unicast", mend)
+            yield HostCheck(what, False, f"held by {', '.join(programs)}; the last to bind takes all unicast", mend)
     programs = holders("tcp", house.http.port)
     held = [program for program in programs if not _is_slotwatch(program)]
     mend = f"end it, or give the page another port with `[http] listen`: sudo ss -ltnp sport = :{house.http.port}"
     text = f"held by {', '.join(programs)}" if programs else "free"
-    yield Finding(f"TCP port {house.http.port} (the page)", not held, text, mend if held else "")
+    yield HostCheck(f"TCP port {house.http.port} (the page)", not held, text, mend if held else "")
 
 
 def _is_slotwatch(program: str) -> bool:
@@ -122,11 +122,11 @@ def _number(path: Path) -> int | None:
         return None
 
 
-def _buffer(proc: Path) -> Finding:
+def _buffer(proc: Path) -> HostCheck:
     """The kernel doubles what it grants: rmem_max of 4 MiB is a buffer of 8 MiB."""
     most = _number(proc / "sys/net/core/rmem_max")
     if most is None:
-        return Finding("receive buffer", True, "its limit cannot be read here")
+        return HostCheck("receive buffer", True, "its limit cannot be read here")
     granted = min(2 * most, WANTED_BUFFER_BYTES)
     text = (
         f"{granted // 1024} KiB of {WANTED_BUFFER_BYTES // 1024} KiB wanted "
@@ -134,20 +134,20 @@ def _buffer(proc: Path) -> Finding:
     )
     mend = f"sudo sysctl -w net.core.rmem_max={WANTED_BUFFER_BYTES}; for good: systemd/sysctl.d/50-slotwatch.conf"
     enough = granted >= ENOUGH_BUFFER_BYTES
-    return Finding("receive buffer", enough, text, "" if enough else mend)
+    return HostCheck("receive buffer", enough, text, "" if enough else mend)
 
 
-def _memberships(proc: Path) -> Finding:
+def _memberships(proc: Path) -> HostCheck:
     most = _number(proc / "sys/net/ipv4/igmp_max_memberships")
     held = sum(1 for line in _lines(proc / "net/igmp") if line.startswith("\t"))
     if most is None:
-        return Finding("multicast memberships", True, "their limit cannot be read here")
+        return HostCheck("multicast memberships", True, "their limit cannot be read here")
     text = f"{most} a socket; {held} groups held on this computer (slotwatch holds {MOST_IPV4_JOINS} a socket)"
     mend = f"sudo sysctl -w net.ipv4.igmp_max_memberships={MOST_IPV4_JOINS}"
-    return Finding("multicast memberships", most > 0, text, "" if most > 0 else mend)
+    return HostCheck("multicast memberships", most > 0, text, "" if most > 0 else mend)
 
 
-def _reverse_path(proc: Path, table: InterfaceTable, wanted: list[str]) -> Iterator[Finding]:
+def _reverse_path(proc: Path, table: InterfaceTable, wanted: list[str]) -> Iterator[HostCheck]:
     """Strict filtering (1) drops what comes from a network to which this interface has no route (RFC 3704)."""
     base = proc / "sys/net/ipv4/conf"
     everywhere = _number(base / "all/rp_filter") or 0
@@ -159,12 +159,12 @@ def _reverse_path(proc: Path, table: InterfaceTable, wanted: list[str]) -> Itera
         what = f"reverse-path filter on {interface.name}"
         if mode == 1:
             mend = f"sudo sysctl -w net.ipv4.conf.all.rp_filter=2 net.ipv4.conf.{interface.name}.rp_filter=2"
-            yield Finding(what, False, "strict: senders outside this interface's network are dropped unseen", mend)
+            yield HostCheck(what, False, "strict: senders outside this interface's network are dropped unseen", mend)
         else:
-            yield Finding(what, True, "off" if mode == 0 else "loose")
+            yield HostCheck(what, True, "off" if mode == 0 else "loose")
 
 
-def _lost_before_us(proc: Path) -> Iterator[Finding]:
+def _lost_before_us(proc: Path) -> Iterator[HostCheck]:
     """UDP counters of the whole computer since it was started (/proc/net/snmp)."""
     rows = [line.split() for line in _lines(proc / "net/snmp") if line.startswith("Udp:")]
     if len(rows) != 2:
@@ -175,43 +175,45 @@ def _lost_before_us(proc: Path) -> Iterator[Finding]:
     text = f"{lost} of {total} datagrams dropped for want of buffer since this computer started"
     share = lost / max(1, total)
     mend = "see the receive buffer above; which program it was: ss -uamp (the d in skmem)"
-    yield Finding("UDP drops", share < 0.0001, text, mend if share >= 0.0001 else "")
+    yield HostCheck("UDP drops", share < 0.0001, text, mend if share >= 0.0001 else "")
     if bad:
         mend = "look at the network card's offload: ethtool -K INTERFACE rx off; then at cable and switch"
-        yield Finding("UDP check sums", False, f"{bad} datagrams arrived damaged", mend)
+        yield HostCheck("UDP check sums", False, f"{bad} datagrams arrived damaged", mend)
 
 
-def _clock() -> Finding:
+def _clock() -> HostCheck:
     """Whether the kernel calls its clock synchronised (adjtimex(2)); times in reports are worth what it is."""
     state = ctypes.create_string_buffer(ADJTIMEX_BYTES)
     if ctypes.CDLL(None, use_errno=True).adjtimex(state) < 0:
-        return Finding("clock", True, "its state cannot be read here")
+        return HostCheck("clock", True, "its state cannot be read here")
     status = int.from_bytes(state.raw[40:44], "little")  # struct timex: modes, offset, freq, maxerror, esterror, status
     if status & STA_UNSYNC:
         mend = "sudo timedatectl set-ntp true; without a time server set it by hand: sudo timedatectl set-time"
-        return Finding("clock", False, "not synchronised: times in reports may be wrong, judging is not touched", mend)
-    return Finding("clock", True, "synchronised")
+        return HostCheck(
+            "clock", False, "not synchronised: times in reports may be wrong, judging is not touched", mend
+        )
+    return HostCheck("clock", True, "synchronised")
 
 
-def _igmp_right(proc: Path) -> Finding:
+def _igmp_right(proc: Path) -> HostCheck:
     lines = [line for line in _lines(proc / "self/status") if line.startswith("CapEff:")]
     may = bool(lines) and bool(int(lines[0].split()[1], 16) >> CAP_NET_RAW & 1)
     text = "may listen for IGMP queries" if may else "this user may not: queriers are then told as not watched"
-    return Finding("IGMP", True, text)
+    return HostCheck("IGMP", True, text)
 
 
-def _serial(house: House, root: Path) -> Iterator[Finding]:
+def _serial(house: House, root: Path) -> Iterator[HostCheck]:
     """Rights on serial ports: those the house names, else those that are there."""
     named = [line.port for line in house.lines]
     named += [route.target_serial.removeprefix("serial:") for route in house.routes if route.target_serial]
     there = [str(path) for pattern in ("ttyUSB*", "ttyACM*") for path in sorted((root / "dev").glob(pattern))]
     for port in dict.fromkeys(named or there):
         if not Path(port).exists():
-            yield Finding(f"serial {port}", False, "does not exist", "plug it in; then: ls -l /dev/serial/by-id")
+            yield HostCheck(f"serial {port}", False, "does not exist", "plug it in; then: ls -l /dev/serial/by-id")
         elif os.access(port, os.R_OK | os.W_OK):
-            yield Finding(f"serial {port}", True, "may be used")
+            yield HostCheck(f"serial {port}", True, "may be used")
         else:
-            yield Finding(f"serial {port}", False, "this user may not use it", _serial_mend(port))
+            yield HostCheck(f"serial {port}", False, "this user may not use it", _serial_mend(port))
 
 
 def _serial_mend(port: str) -> str:

@@ -15,7 +15,7 @@ import numpy as np
 
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.decode import decode
-from slotwatch.wire.fields import Kind
+from slotwatch.wire.fields import PacketKind
 from slotwatch.wire.universe import Protocol
 
 SECOND_NS = 1_000_000_000
@@ -77,7 +77,7 @@ def _frames(batch: Batch, begin: int, end: int, from_ns: int, to_ns: int) -> dic
     part = batch.part(slice(begin, end))
     fields = decode(part)
     found: defaultdict[Key, list[Frame]] = defaultdict(list)
-    numbered = (fields.kind == Kind.LEVELS) | (fields.kind == Kind.SLOT_PRIORITY)
+    numbered = (fields.kind == PacketKind.LEVELS) | (fields.kind == PacketKind.SLOT_PRIORITY)
     numbered &= (part.t_ns >= from_ns) & (part.t_ns <= to_ns)
     for row in np.flatnonzero(numbered).tolist():
         protocol = int(part.protocol[row])

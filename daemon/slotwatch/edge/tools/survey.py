@@ -13,7 +13,7 @@ from dataclasses import replace
 
 from slotwatch import clock
 from slotwatch.edge.intake.joins import Joins
-from slotwatch.edge.intake.udp_in import Arrivals, DataSocket, Networks
+from slotwatch.edge.intake.udp_in import ArrivalClock, DataSocket, Networks
 from slotwatch.edge.shared.interfaces import InterfaceWatch, read_interfaces
 from slotwatch.edge.shared.ring import Ring, RingReader, RingWriter, create_memory
 from slotwatch.engine import Engine
@@ -35,7 +35,7 @@ STEP_S = 0.02
 TICK_NS = 50_000_000
 
 
-class Listener:
+class SurveyListener:
     """Sockets, memberships and an engine in one process, for some seconds."""
 
     def __init__(self, house: House) -> None:
@@ -55,7 +55,7 @@ class Listener:
         self._ring = Ring(memory, ROWS)
         os.close(memory)
         self._networks = Networks(self._watch.networks_by_index())
-        self._arrivals = Arrivals()
+        self._arrivals = ArrivalClock()
         self._rows = RingReader(self._ring, 0)
         self._count = max(1, len(house.networks))
         now_ns = clock.monotonic_ns()
@@ -105,7 +105,7 @@ def seconds_for(universes: tuple[int, ...]) -> float:
 
 def survey(house: House, seconds: float, say: Callable[[str], None], universes: tuple[int, ...] = ()) -> Survey:
     """Listen for about so many seconds and return what was found. universes: E1.31, to join whoever lists them."""
-    listener = Listener(house)
+    listener = SurveyListener(house)
     started = time.monotonic()
     try:
         listener.join(set())
@@ -127,11 +127,11 @@ def survey(house: House, seconds: float, say: Callable[[str], None], universes: 
         listener.close()
 
 
-def _listed(listener: Listener) -> set[int]:
+def _listed(listener: SurveyListener) -> set[int]:
     snapshot = listener.engine.snapshot(clock.monotonic_ns())
     return {number for source in snapshot.sources for number in source.listed or ()}
 
 
-def _result(listener: Listener, house: House, seconds: float, waiting: list[int]) -> Survey:
+def _result(listener: SurveyListener, house: House, seconds: float, waiting: list[int]) -> Survey:
     snapshot = listener.engine.snapshot(clock.monotonic_ns())
     return survey_of(Sheet(snapshot), house.listen, seconds, waiting)
