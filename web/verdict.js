@@ -1,16 +1,10 @@
 // The verdict at the top: what it is, what holds, one thing to look at. Three short lines that are read across a room.
-import { PHRASES } from "./phrases.js";
+import { SHORT_WORDS } from "./rulesets.js";
 import { ARRIVING, GONE, LISTENER_RULES, SEVERITY_ORDER, STATES, WORST_FIRST, capital, count, list, nthTime, plural, ruleWords, span, stateWord } from "./words.js";
 import { clockTime, ms } from "./clock.js";
 
 const MOST_WHAT = 28; // letters that fit one line of the first size at 1366 px
 const MOST_LINE = 35;
-const OF_ITS_SOURCE = new Set(["universe-lost", "source-absent", "backup-absent", "backup-in-control", "backup-differs", "slow-refresh", "sequence-unusable", "identity-changed"]);
-/** What the audience sees first, of one severity: data that is gone, then levels that are wrong, then data that limps. */
-const AUDIENCE = {
-  "universe-lost": 6, "universe-missing": 6, "lost-between": 6, "preview-only": 5, "short-frame": 5, "source-conflict": 5, "sync-missing": 5, "source-absent": 4,
-  "backup-in-control": 4, "non-dim-partial": 4, "unexpected-source": 3, "powered-off": 3, "flash-rate": 3,
-};
 
 /** How the universes stand now, counted. `due` leaves out those that nobody has to send. */
 export function tally(feed) {
@@ -79,7 +73,7 @@ export function openIncidents(feed) {
       || ms(b.began_at) - ms(a.began_at));
 }
 
-function weight(incident) { return LISTENER_RULES.has(incident.rule) ? 9 : AUDIENCE[incident.rule] || 1; }
+function weight(incident) { return LISTENER_RULES.has(incident.rule) ? 9 : (SHORT_WORDS[incident.rule] || {}).audience || 1; }
 
 /** All of it is back, and it is watched until its incident closes. */
 export function isBack(incident, feed) {
@@ -212,7 +206,7 @@ export function titleOf(incident, feed) {
 }
 
 function cutTitle(incident, feed, most) {
-  const phrase = PHRASES[incident.rule] || { one: ruleWords(incident.rule), many: ruleWords(incident.rule) };
+  const phrase = SHORT_WORDS[incident.rule] || { one: ruleWords(incident.rule), many: ruleWords(incident.rule) };
   const universes = incident.universes || [];
   const names = sourceNames(incident);
   if (incident.rule === "universe-lost" && incident.cause === "source-lost" && names.length) return names.length === 1 ? cut(`${names[0]} silent`, most, " silent") : `${names.length} sources silent`;
@@ -229,7 +223,7 @@ function cutTitle(incident, feed, most) {
 export function titleOfMany(incidents, feed) {
   const [first] = incidents;
   if (incidents.length === 1) return titleOf(first, feed);
-  const phrase = PHRASES[first.rule];
+  const phrase = SHORT_WORDS[first.rule];
   return phrase && phrase.many.includes("{n}") ? phrase.many.replace("{n}", count(incidents.length)) : `${count(incidents.length)} times ${ruleWords(first.rule)}`;
 }
 
@@ -250,13 +244,13 @@ function cut(text, most, ending = "") {
 
 /** The first thing to look at, in one short clause. */
 function lookAt(incident, feed) {
-  const phrase = PHRASES[incident.rule];
+  const phrase = SHORT_WORDS[incident.rule];
   const [first = ""] = incident.next_checks || [];
   const clause = first.split(/[:;,?!]|\.(?:\s|$)| and | whether /)[0].trim();
   if (clause.includes(" ", 6) && clause.length <= MOST_LINE) return clause.replaceAll("`", "");
   if (phrase && phrase.look) return phrase.look;
   const names = sourceNames(incident);
-  if (names.length === 1 && OF_ITS_SOURCE.has(incident.rule)) return cut(`Look at ${names[0]}'s screen`, MOST_LINE, "'s screen");
+  if (names.length === 1 && phrase && phrase.onItsScreen) return cut(`Look at ${names[0]}'s screen`, MOST_LINE, "'s screen");
   const universes = incident.universes || [];
   return universes.length === 1 ? cut(`Look at ${place(universes[0], incident, feed, 26)}`, MOST_LINE) : clause ? cut(clause, MOST_LINE) : "Open the incident below";
 }

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import ast
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from slotwatch.judge import rules
-from slotwatch.judge.rule import Facts, JudgedBy, Rule, RuleClass, RuleParameters
+from slotwatch.judge.catalog import RULES
+from slotwatch.judge.rule import Facts, JudgedBy, Rule, RuleClass, RuleParameters, ShortWords
 from slotwatch.snapshot import Severity
 
 MODULES = sorted(path for path in Path(rules.__file__ or "").parent.glob("*.py") if path.name != "__init__.py")
@@ -45,10 +47,27 @@ def rule_saying(sentence: str, facts: type[Facts] = Facts) -> Rule:
         "made-up",
         RuleClass.FLOW,
         Severity.NOTE,
+        ShortWords("{place} stutters", "{n} stutter"),
         sentence,
         JudgedBy(RuleParameters(), lambda setup, p: ()),
         facts=facts,
     )
+
+
+def test_a_misspelt_placeholder_in_short_words_is_refused() -> None:
+    with pytest.raises(ValueError, match="nothing fills plaec"):
+        ShortWords("{plaec} lost", "{n} lost")
+    with pytest.raises(ValueError, match="nothing fills place"):
+        ShortWords("{place} lost", "{place} lost")
+
+
+@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)
+def test_short_words_fit_a_line_of_the_page(rule: Rule) -> None:
+    """Lines of the top of the page at 1366 px: 28 letters of the first size, 35 of the second."""
+    words = rule.short
+    assert len(re.sub(r"\{\w+\}", "", words.one)) <= 20 or "{" not in words.one, "a name of 8 letters has room"
+    assert len(words.one) <= 28 and len(words.many.replace("{n}", "4,034")) <= 35
+    assert len(words.look) <= 35 and 1 <= words.audience <= 6
 
 
 def test_a_misspelt_placeholder_is_refused() -> None:

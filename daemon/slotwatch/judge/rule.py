@@ -123,6 +123,28 @@ def judged_by(parameters: P, bind: Callable[[RuleSetup, P], tuple[RuleBinding, .
 
 
 @dataclass(frozen=True, slots=True)
+class ShortWords:
+    """What the top of the page says of a rule, in words that can be read across a room."""
+
+    one: str
+    """Of one case. May hold {place}: a universe by its label, {source} or {fixture}: a name."""
+    many: str
+    """Of several cases. {n} is how many."""
+    look: str = ""
+    """One thing to look at, where the first next check is too long for a line."""
+    audience: int = 1
+    """How soon an audience sees it, 1 to 6: of one severity the highest comes first."""
+    on_its_screen: bool = False
+    """Whether to look at the source's own screen, if one source is named."""
+
+    def __post_init__(self) -> None:
+        """Raise ValueError for a placeholder that nothing fills."""
+        for text, known in ((self.one, {"place", "source", "fixture"}), (self.many, {"n"})):
+            if wrong := {name for _, name, _, _ in Formatter().parse(text) if name is not None} - known:
+                raise ValueError(f"nothing fills {', '.join(sorted(wrong))} in {text!r}")
+
+
+@dataclass(frozen=True, slots=True)
 class Rule:
     """One condition that is judged all the time. The engine, the documents and the page all read this."""
 
@@ -130,6 +152,7 @@ class Rule:
     rule_class: RuleClass
     severity: Severity
     """In `show`."""
+    short: ShortWords
     sentence: str
     """What it says when raised, for people: "{universes} …".
 

@@ -9,7 +9,7 @@ from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSet
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import STREAM, Effect, Explains, Reach
 from slotwatch.judge.roster import Absent, Roster, describe_absent
-from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.judge.silences import LOSS_TIMEOUTS
 from slotwatch.snapshot import Severity
 
@@ -44,6 +44,7 @@ RULE = Rule(
     name="backup-absent",
     rule_class=RuleClass.LOSS,
     severity=Severity.WARNING,
+    short=ShortWords("backup silent", "{n} backups silent", on_its_screen=True),
     sentence="Backup {sources} {absence} on {universes}: the show goes on without a net. {verdict}",
     judged_by=judged_by(BackupAbsentParameters(), bind),
     facts=BackupAbsentFacts,

@@ -13,7 +13,7 @@ from slotwatch.judge.explain import Effect
 from slotwatch.judge.lags import ALLOWED_LAG_MS
 from slotwatch.judge.lights import FULL, percent_of
 from slotwatch.judge.rivals import LAG, Pairs, Rivals
-from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
 
 Backup = tuple[int, int]
@@ -136,6 +136,7 @@ RULE = Rule(
     name="backup-differs",
     rule_class=RuleClass.CONTROL,
     severity=Severity.WARNING,
+    short=ShortWords("backup differs", "{n} backups differ", on_its_screen=True),
     sentence="Backup {sources} is not in step with the main source on {universes}: "
     "{slots} slots differ by up to {worst} %.",
     judged_by=judged_by(BackupDiffersParameters(), bind),

@@ -9,7 +9,7 @@ import numpy as np
 from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import STREAM, Effect, Explains, Reach
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
 
 
@@ -85,6 +85,7 @@ RULE = Rule(
     name="backup-in-control",
     rule_class=RuleClass.CONTROL,
     severity=Severity.WARNING,
+    short=ShortWords("backup in control", "backup in control of {n}", audience=4, on_its_screen=True),
     sentence="Backup {sources} is in control of {universes} since {since}. {main}",
     judged_by=judged_by(BackupInControlParameters(), bind),
     facts=BackupInControlFacts,

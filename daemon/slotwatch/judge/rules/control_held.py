@@ -9,7 +9,7 @@ import numpy as np
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.lights import MOST_CASES, NOT_SEEN, FixtureNames, fixture_rows, fixture_text, gone, slot_level
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.model.stage import Stage
 from slotwatch.snapshot import Severity
 
@@ -74,6 +74,7 @@ RULE = Rule(
     name="control-held",
     rule_class=RuleClass.PATCH,
     severity=Severity.NOTE,
+    short=ShortWords("control slot held", "{n} control slots held", look="Look at the last cue"),
     sentence="{fixtures}: a control slot is held at a command value.",
     judged_by=judged_by(ControlHeldParameters(), bind),
     facts=ControlHeldFacts,

@@ -10,7 +10,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.listener import CONTEST_NS
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by, number
 from slotwatch.snapshot import Severity
 
 Contested = tuple[int, str]
@@ -56,6 +56,7 @@ RULE = Rule(
     name="duplicate-address",
     rule_class=RuleClass.SELF,
     severity=Severity.NOTE,
+    short=ShortWords("one address, two devices", "{n} addresses used twice", look="Look which device has it"),
     sentence="{address} is claimed in turn by {macs}.",
     judged_by=judged_by(DuplicateAddressParameters(), bind),
     facts=DuplicateAddressFacts,

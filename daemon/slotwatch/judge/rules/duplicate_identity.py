@@ -9,7 +9,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import NETWORK, UNIVERSE, Effect, Explains, Reach
-from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
 
 MOST_ADDRESSES = 32
@@ -139,6 +139,7 @@ RULE = Rule(
     name="duplicate-identity",
     rule_class=RuleClass.CONTROL,
     severity=Severity.CRITICAL,
+    short=ShortWords("one identity, two senders", "{n} identities used twice", look="Look for a copied computer"),
     sentence="One identity from two machines: {addresses} both send {universes} with the CID {cid}.",
     judged_by=judged_by(DuplicateIdentityParameters(), bind),
     facts=DuplicateIdentityFacts,

@@ -20,7 +20,7 @@ from slotwatch.durations import ms_from_ns, ns_from_ms, ns_from_s
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.judge.succession import MOST_LOOKED_AT
 from slotwatch.snapshot import Confidence, Severity
 
@@ -126,6 +126,7 @@ RULE = Rule(
     name="echoed-universe",
     rule_class=RuleClass.CONTROL,
     severity=Severity.WARNING,
+    short=ShortWords("{place} echoed", "{n} universes echoed", look="Look for a gateway in a loop"),
     sentence="Levels of {universes} come back from {sources} {lag} ms late: an input and an output joined "
     "in a loop hold levels up.",
     judged_by=judged_by(EchoedUniverseParameters(), bind),

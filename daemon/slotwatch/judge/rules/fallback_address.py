@@ -8,7 +8,7 @@ from functools import partial
 from slotwatch.durations import ns_from_s
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
 
 FALLBACK_PREFIX = "169.254."
@@ -81,6 +81,7 @@ RULE = Rule(
     name="fallback-address",
     rule_class=RuleClass.SELF,
     severity=Severity.NOTE,
+    short=ShortWords("{source} has no address", "{n} sources have no address", look="Look at its network settings"),
     sentence="{who} has the fallback address {address}: it found no address server.",
     judged_by=judged_by(FallbackAddressParameters(), bind),
     facts=FallbackAddressFacts,

@@ -12,7 +12,7 @@ from slotwatch.durations import ns_from_s
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.fault_onset import changed_pace
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.model.windows import FRAMES
 from slotwatch.snapshot import Severity
 
@@ -89,6 +89,7 @@ RULE = Rule(
     name="fast-refresh",
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
+    short=ShortWords("{place} too fast", "{n} universes too fast", look="Look at the source's refresh rate"),
     sentence="{universes}{from_sender}: frames arrive at {rate} Hz; "
     "a DMX512 line of {slots} slots carries {limit} Hz at most.",
     judged_by=judged_by(FastRefreshParameters(), bind),

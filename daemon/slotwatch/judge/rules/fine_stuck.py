@@ -10,7 +10,7 @@ from slotwatch.house.schema import House
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.pairs import Pair, PairFacts, PairWatch
-from slotwatch.judge.rule import Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.model.stage import Stage
 from slotwatch.snapshot import Severity
 
@@ -55,6 +55,7 @@ RULE = Rule(
     name="fine-stuck",
     rule_class=RuleClass.PATCH,
     severity=Severity.NOTE,
+    short=ShortWords("fine slot stuck", "{n} fine slots stuck", look="Look at the desk's library"),
     sentence="{fixtures}: the fine slot of {role} never moves while the coarse one does.",
     judged_by=judged_by(FineStuckParameters(), bind),
     facts=PairFacts,

@@ -10,7 +10,7 @@ from slotwatch.house.schema import House
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.pairs import Pair, PairFacts, PairWatch
-from slotwatch.judge.rule import Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.model.stage import Stage
 from slotwatch.snapshot import Severity
 
@@ -58,6 +58,7 @@ RULE = Rule(
     name="fine-swapped",
     rule_class=RuleClass.PATCH,
     severity=Severity.NOTE,
+    short=ShortWords("fine slots swapped", "{n} fine slots swapped", look="Look at the desk's library"),
     sentence="{fixtures}: coarse and fine slots of {role} seem to be swapped.",
     judged_by=judged_by(FineSwappedParameters(), bind),
     facts=PairFacts,

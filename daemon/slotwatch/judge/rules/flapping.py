@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from slotwatch.judge.binding import RuleBinding, RuleSetup
 from slotwatch.judge.flapping import FLAPPING, FlappingParameters
-from slotwatch.judge.rule import Facts, Rule, RuleClass, judged_by
+from slotwatch.judge.rule import Facts, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.snapshot import Severity
 
 
@@ -24,6 +24,7 @@ RULE = Rule(
     name="flapping",
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
+    short=ShortWords("it comes and goes", "{n} come and go", look="Look for a lead that moves"),
     sentence="{summary} It comes and goes: {flaps} times in two minutes.",
     judged_by=judged_by(FLAPPING, bind),
     facts=FlappingFacts,

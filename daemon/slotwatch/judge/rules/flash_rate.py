@@ -15,7 +15,7 @@ from slotwatch.house.schema import House
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.lights import FULL, MOST_CASES, NOT_SEEN
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by, number
 from slotwatch.model.flashes import CHANGE, DARK_BELOW, SECOND_NS, TOO_MANY
 from slotwatch.model.hours import ON
 from slotwatch.model.lightplan import SlotList
@@ -151,6 +151,7 @@ RULE = Rule(
     name="flash-rate",
     rule_class=RuleClass.PATCH,
     severity=Severity.WARNING,
+    short=ShortWords("flashes too fast", "{n} flash too fast", look="Look at the warning signs", audience=3),
     sentence="{fixtures}: {rate} flashes a second. Caution: an estimate from levels and no compliance test.",
     judged_by=judged_by(FlashRateParameters(), bind),
     facts=FlashRateFacts,

@@ -9,7 +9,7 @@ import numpy as np
 from slotwatch.judge.binding import EVERY_SECOND_NS, STREAMS, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import UNIVERSE, Explains, Reach
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Confidence, Severity
 from slotwatch.wire.universe import Protocol
 
@@ -61,6 +61,7 @@ RULE = Rule(
     name="flooded-groups",
     rule_class=RuleClass.SELF,
     severity=Severity.NOTE,
+    short=ShortWords("groups flooded", "{n} groups flooded", look="Look at the switch's settings"),
     sentence="{network}: {universes} arrives although nobody here asked for it; a switch floods multicast.",
     judged_by=judged_by(FloodedGroupsParameters(), bind),
     facts=FloodedGroupsFacts,

@@ -20,7 +20,7 @@ from slotwatch.judge.lights import (
     level_of,
     levels_changed_ns,
 )
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.model.stage import Stage
 from slotwatch.snapshot import Severity
 
@@ -97,6 +97,7 @@ RULE = Rule(
     name="glare-held",
     rule_class=RuleClass.PATCH,
     severity=Severity.NOTE,
+    short=ShortWords("glare held", "{n} hold a glare", look="Look at the cue"),
     sentence="{fixtures} faces the audience and has stood above {bright_percent:g} % for {held} s.",
     judged_by=judged_by(GlareHeldParameters(), bind),
     facts=GlareHeldFacts,

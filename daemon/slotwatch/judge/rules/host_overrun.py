@@ -10,7 +10,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import ANYWHERE, Effect, Explains, Reach
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
 
 
@@ -73,6 +73,7 @@ RULE = Rule(
     name="host-overrun",
     rule_class=RuleClass.SELF,
     severity=Severity.WARNING,
+    short=ShortWords("listener overrun", "listener overrun", look="Look at this computer's load"),
     sentence="This computer {habit}: what was missing then is not judged, and blames nobody.",
     judged_by=judged_by(HostOverrunParameters(), bind),
     facts=HostOverrunFacts,

@@ -10,7 +10,7 @@ import numpy as np
 from slotwatch.durations import ns_from_s
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.judge.succession import MOST_LOOKED_AT, predecessor
 from slotwatch.snapshot import Confidence, Severity
 from slotwatch.wire.universe import Protocol
@@ -95,6 +95,7 @@ RULE = Rule(
     name="identity-changed",
     rule_class=RuleClass.CONTROL,
     severity=Severity.NOTE,
+    short=ShortWords("{source} changed", "{n} sources changed", on_its_screen=True),
     sentence="{sources} came back {change}.",
     judged_by=judged_by(IdentityChangedParameters(), bind),
     facts=IdentityChangedFacts,

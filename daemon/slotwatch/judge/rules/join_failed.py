@@ -9,7 +9,7 @@ import numpy as np
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import Protocol
 
@@ -56,6 +56,7 @@ RULE = Rule(
     name="join-failed",
     rule_class=RuleClass.SELF,
     severity=Severity.CRITICAL,
+    short=ShortWords("group not joined", "{n} groups not joined", look="Look at this listener's page"),
     sentence="The multicast group of {universes} could not be joined on {network}: {reason}",
     judged_by=judged_by(JoinFailedParameters(), bind),
     facts=JoinFailedFacts,

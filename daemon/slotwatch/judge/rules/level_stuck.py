@@ -11,7 +11,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import EVERY_SECOND_NS, UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Confidence, Severity
 
 REFRESH_S = 10.0
@@ -72,6 +72,7 @@ RULE = Rule(
     name="level-stuck",
     rule_class=RuleClass.PATCH,
     severity=Severity.NOTE,
+    short=ShortWords("level stuck", "{n} levels stuck", look="Look at the cue that holds it"),
     sentence="{universes}: levels stay up in {slots} with {sources} at zero.",
     judged_by=judged_by(LevelStuckParameters(), bind),
     facts=LevelStuckFacts,

@@ -12,7 +12,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.lights import FULL, NOT_SEEN, FixtureNames, fixture_rows, fixture_text, level_of
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.model.stage import Stage
 from slotwatch.snapshot import Severity
 
@@ -123,6 +123,7 @@ RULE = Rule(
     name="lights-left-on",
     rule_class=RuleClass.PATCH,
     severity=Severity.WARNING,
+    short=ShortWords("lights left on", "{n} lights left on", look="Look who works on stage"),
     sentence="{fixtures}: on while the house is dark, since {since}{power}.",
     judged_by=judged_by(LightsLeftOnParameters(), bind),
     facts=LightsLeftOnFacts,

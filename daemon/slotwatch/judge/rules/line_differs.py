@@ -17,7 +17,7 @@ from slotwatch.house.schema import House, Line
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.lines import line_row
-from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Confidence, Severity
 
 Levels = NDArray[np.uint8]
@@ -155,6 +155,7 @@ RULE = Rule(
     name="line-differs",
     rule_class=RuleClass.LOSS,
     severity=Severity.CRITICAL,
+    short=ShortWords("line differs", "{n} lines differ", look="Look at the gateway's page"),
     sentence="{line} does not carry the levels of {universes}: {fault}. The network is right, the line is not.",
     judged_by=judged_by(LineDiffersParameters(), bind),
     facts=LineDiffersFacts,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.lines import line_name, line_rows
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
 
 
@@ -47,6 +47,7 @@ RULE = Rule(
     name="line-port-missing",
     rule_class=RuleClass.SELF,
     severity=Severity.WARNING,
+    short=ShortWords("line port missing", "{n} line ports missing", look="Look at the adapter's plug"),
     sentence="This computer cannot listen to {line}: {reason}",
     judged_by=judged_by(LinePortMissingParameters(), bind),
     facts=LinePortMissingFacts,

@@ -9,7 +9,7 @@ import numpy as np
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import NETWORK, Effect, Explains, Reach
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
 
 
@@ -63,6 +63,7 @@ RULE = Rule(
     name="link-down",
     rule_class=RuleClass.SELF,
     severity=Severity.CRITICAL,
+    short=ShortWords("listener unplugged", "listener unplugged", look="Look at this computer's lead"),
     sentence="This listener's own network {network} ({interface}) {fault} since {since}: "
     "nothing on it is judged, and nothing is said of the show.",
     judged_by=judged_by(LinkDownParameters(), bind),

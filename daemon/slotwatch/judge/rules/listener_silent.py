@@ -8,7 +8,7 @@ from functools import partial
 from slotwatch.durations import ns_from_s
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
 
 
@@ -58,6 +58,7 @@ RULE = Rule(
     name="listener-silent",
     rule_class=RuleClass.SELF,
     severity=Severity.NOTE,
+    short=ShortWords("other listener silent", "{n} listeners silent", look="Look at the other listener"),
     sentence="The listener {listener} was not reached since {since}{reason}. Nothing is compared with it.",
     judged_by=judged_by(ListenerSilentParameters(), bind),
     facts=ListenerSilentFacts,

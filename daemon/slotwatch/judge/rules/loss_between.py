@@ -10,7 +10,7 @@ from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding,
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
 from slotwatch.judge.missing_shares import MissingShares, ShareKey
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.judge.rules.lost_between import places_of
 from slotwatch.snapshot import Confidence, Severity
 
@@ -75,6 +75,7 @@ RULE = Rule(
     name="loss-between",
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
+    short=ShortWords("{place} loses on the way", "{n} lose frames on the way", look="Look at the switches between"),
     sentence="{universes}{from_sender}: {worse} misses {worse_percent} % of the frames, {better} {better_percent} %: "
     "they are lost between {places}.",
     judged_by=judged_by(LossBetweenParameters(), bind),

@@ -9,7 +9,7 @@ from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSet
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.elsewhere import STALE_NS, goes_on_there, stopped_there
 from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by
 from slotwatch.judge.silences import LOSS_TIMEOUTS, seen_by_listener, stopped_by_routes
 from slotwatch.snapshot import Confidence, Severity
 
@@ -95,6 +95,9 @@ RULE = Rule(
     name="lost-between",
     rule_class=RuleClass.LOSS,
     severity=Severity.CRITICAL,
+    short=ShortWords(
+        "{place} lost on the way", "{n} universes lost on the way", look="Look at the switches between", audience=6
+    ),
     sentence="{universes} lost between {places} since {since}: heard at {heard}, not at {lost}.",
     judged_by=judged_by(LostBetweenParameters(), bind),
     facts=LostBetweenFacts,

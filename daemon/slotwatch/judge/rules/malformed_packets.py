@@ -7,7 +7,7 @@ from functools import partial
 
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by, number
 from slotwatch.model.counters import OFFENCE_BUCKETS
 from slotwatch.snapshot import Severity
 from slotwatch.wire.names import address_text
@@ -63,6 +63,7 @@ RULE = Rule(
     name="malformed-packets",
     rule_class=RuleClass.STORM,
     severity=Severity.WARNING,
+    short=ShortWords("malformed packets", "{n} send malformed packets", look="Look which machine sends them"),
     sentence=f"{{address}} sends packets that no protocol accepts: {{count}} in {OFFENCE_BUCKETS} s ({{reasons}}).",
     judged_by=judged_by(MalformedPacketsParameters(), bind),
     facts=MalformedPacketsFacts,

@@ -10,7 +10,7 @@ from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSet
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import NETWORK, Effect, Explains, Reach
 from slotwatch.judge.homes import Displaced, displaced_sources
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Confidence, Severity
 
 AFTER_NS = NANOSECONDS // 2
@@ -86,6 +86,7 @@ RULE = Rule(
     name="networks-swapped",
     rule_class=RuleClass.SELF,
     severity=Severity.WARNING,
+    short=ShortWords("networks swapped", "{n} networks swapped", look="Look at this listener's leads"),
     sentence="This listener's networks {first} and {second} are swapped since {since}: what belongs to {first} arrives "
     "on {second} and the reverse. The sources send as before; nothing is said of the show by network.",
     judged_by=judged_by(NetworksSwappedParameters(), bind),

@@ -24,7 +24,7 @@ from slotwatch.judge.lights import (
     percent_of,
     slot_level,
 )
-from slotwatch.judge.rule import COMPETENT, Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import COMPETENT, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.model.stage import Stage
 from slotwatch.snapshot import Severity
 
@@ -134,6 +134,9 @@ RULE = Rule(
     name="non-dim-partial",
     rule_class=RuleClass.PATCH,
     severity=Severity.CRITICAL,
+    short=ShortWords(
+        "{fixture} not off or full", "{n} circuits not off or full", look="Look at the cue that holds it", audience=4
+    ),
     sentence="{fixtures}: a circuit that must be off or full stands at {percent} %{way}.{on_it}",
     judged_by=judged_by(NonDimPartialParameters(), bind),
     facts=NonDimPartialFacts,

@@ -9,7 +9,7 @@ from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSet
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
 from slotwatch.judge.fault_onset import counted_in
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.judge.rules.sequence_unusable import SequenceUnusableParameters, is_unusable
 from slotwatch.model.sequence import WINDOW
 from slotwatch.model.windows import DISCARDED
@@ -65,6 +65,7 @@ RULE = Rule(
     name="out-of-order",
     rule_class=RuleClass.FLOW,
     severity=Severity.NOTE,
+    short=ShortWords("{place} out of order", "{n} universes out of order", look="Look for two network paths"),
     sentence="{universes}{from_sender}: {count} frames in {window_s:g} s came late and receivers discard them.",
     judged_by=judged_by(OutOfOrderParameters(), bind),
     facts=OutOfOrderFacts,

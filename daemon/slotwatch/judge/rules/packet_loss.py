@@ -13,7 +13,7 @@ from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSet
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
 from slotwatch.judge.fault_onset import counted_in
-from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.model.windows import FRAMES, LOST
 from slotwatch.snapshot import Confidence, Severity
 
@@ -108,6 +108,7 @@ RULE = Rule(
     name="packet-loss",
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
+    short=ShortWords("{place} loses frames", "{n} universes lose frames", look="Look at leads and switch ports"),
     sentence="{universes}{from_sender}: frames are missing, {lost} of {due} in {window_s:g} s ({percent} %). {verdict}",
     judged_by=judged_by(PacketLossParameters(), bind),
     facts=PacketLossFacts,

@@ -12,7 +12,7 @@ from slotwatch.house.schema import Fixture, House
 from slotwatch.judge import wording
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import UniverseId
 
@@ -97,6 +97,7 @@ RULE = Rule(
     name="patch-conflict",
     rule_class=RuleClass.PATCH,
     severity=Severity.WARNING,
+    short=ShortWords("patch conflict", "{n} patch conflicts", look="Look at the patch page"),
     sentence="Patch of {universes}: {conflict}.",
     judged_by=judged_by(PatchConflictParameters(), bind),
     facts=PatchConflictFacts,

@@ -11,7 +11,7 @@ from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.lights import NOT_SEEN, FixtureNames, fixture_rows, fixture_text
 from slotwatch.judge.loads import load_rows
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by, number
 from slotwatch.model.hours import ON
 from slotwatch.model.stage import Stage
 from slotwatch.snapshot import Severity
@@ -97,6 +97,9 @@ RULE = Rule(
     name="powered-off",
     rule_class=RuleClass.PATCH,
     severity=Severity.WARNING,
+    short=ShortWords(
+        "{fixture} up, no power", "{n} circuits off with lights up", look="Look at the power cue", audience=3
+    ),
     sentence="{fixtures}: intensity is up while circuit {circuit} is off.",
     judged_by=judged_by(PoweredOffParameters(), bind),
     facts=PoweredOffFacts,

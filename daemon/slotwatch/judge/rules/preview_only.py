@@ -9,7 +9,7 @@ from slotwatch.durations import ns_from_s
 from slotwatch.judge.binding import TICK_NS, UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
-from slotwatch.judge.rule import Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
 
 
@@ -53,6 +53,9 @@ RULE = Rule(
     name="preview-only",
     rule_class=RuleClass.LOSS,
     severity=Severity.WARNING,
+    short=ShortWords(
+        "{place} preview only", "{n} universes preview only", look="Look at the source's output mode", audience=5
+    ),
     sentence="{universes}: all that arrives{from_sender} is preview data, which receivers must not show.",
     judged_by=judged_by(PreviewOnlyParameters(), bind),
     effects=frozenset({Effect.SILENCE}),

@@ -10,7 +10,7 @@ from slotwatch.house.schema import House
 from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Confidence, Severity
 from slotwatch.wire.universe import Protocol
 
@@ -117,6 +117,7 @@ RULE = Rule(
     name="querier-absent",
     rule_class=RuleClass.SELF,
     severity=Severity.WARNING,
+    short=ShortWords("no multicast querier", "no multicast querier", look="Look at the switch's settings"),
     sentence="{network}: {habit}",
     judged_by=judged_by(QuerierAbsentParameters(), bind),
     facts=QuerierAbsentFacts,

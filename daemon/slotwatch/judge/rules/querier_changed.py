@@ -9,7 +9,7 @@ from slotwatch.durations import ns_from_s
 from slotwatch.judge import wording
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
 
 Change = tuple[int, str, str]
@@ -65,6 +65,7 @@ RULE = Rule(
     name="querier-changed",
     rule_class=RuleClass.SELF,
     severity=Severity.NOTE,
+    short=ShortWords("multicast querier changed", "multicast querier changed", look="Look at the switch's settings"),
     sentence="{network}: the multicast querier changed from {before} to {after}{duel}.",
     judged_by=judged_by(QuerierChangedParameters(), bind),
     facts=QuerierChangedFacts,

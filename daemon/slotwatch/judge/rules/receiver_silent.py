@@ -11,7 +11,7 @@ from slotwatch.house.schema import House, Receiver
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
-from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Confidence, Severity
 
 
@@ -126,6 +126,7 @@ RULE = Rule(
     name="receiver-silent",
     rule_class=RuleClass.LOSS,
     severity=Severity.WARNING,
+    short=ShortWords("receiver silent", "{n} receivers silent", look="Look at the receiver's link lamp"),
     sentence="Receiver {receiver} ({address}) no longer answers since {since}. {feeds}",
     judged_by=judged_by(ReceiverSilentParameters(), bind),
     facts=ReceiverSilentFacts,

@@ -13,7 +13,17 @@ from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSet
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import NETWORK, SOURCE, Effect, Explains, Reach
 from slotwatch.judge.fault_onset import counted_in
-from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
+from slotwatch.judge.rule import (
+    CLEAR_FIRST,
+    Facts,
+    Rule,
+    RuleClass,
+    RuleParameters,
+    ShortWords,
+    Threshold,
+    judged_by,
+    number,
+)
 from slotwatch.judge.shared_path import SHARED_PATH
 from slotwatch.model.strides import COPY_NS
 from slotwatch.model.windows import COPIES, FRAMES, OTHERS
@@ -96,6 +106,7 @@ RULE = Rule(
     name="repeated-packets",
     rule_class=RuleClass.STORM,
     severity=Severity.WARNING,
+    short=ShortWords("{place} repeated", "{n} universes repeated", look="Look for two leads in parallel"),
     sentence=f"{{universes}}{{from_sender}}: {{percent}} % of packets arrive twice or more "
     f"within {ms_from_ns(COPY_NS):g} ms. "
     "{verdict}",

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by
 from slotwatch.snapshot import Severity
 
 
@@ -43,6 +43,7 @@ RULE = Rule(
     name="route-loop",
     rule_class=RuleClass.CONTROL,
     severity=Severity.CRITICAL,
+    short=ShortWords("route loops", "{n} routes loop", look="Look at the routes page"),
     sentence="Route {route} would feed, or is fed by, its own output on {universes}; it is held back.",
     judged_by=judged_by(RuleParameters(), bind),
     facts=RouteLoopFacts,

@@ -11,7 +11,7 @@ from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSet
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import STREAM, UNIVERSE, Explains, Reach
 from slotwatch.judge.fault_onset import counted_in, window_of
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by, number
 from slotwatch.model.sequence import STUCK_AFTER, WINDOW
 from slotwatch.model.windows import DISCARDED, FRAMES
 from slotwatch.snapshot import Severity
@@ -104,6 +104,7 @@ RULE = Rule(
     name="sequence-unusable",
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
+    short=ShortWords("{place} sequence bad", "{n} sequences bad", on_its_screen=True),
     sentence="{universes}{from_sender}: sequence numbers {habit}. Conforming receivers may discard its data.",
     judged_by=judged_by(SequenceUnusableParameters(), bind),
     facts=SequenceUnusableFacts,

@@ -11,7 +11,7 @@ from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleS
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
 from slotwatch.judge.patched import SLOTS, PatchedSlots
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
 
 
@@ -73,6 +73,7 @@ RULE = Rule(
     name="short-frame",
     rule_class=RuleClass.LOSS,
     severity=Severity.CRITICAL,
+    short=ShortWords("{place} too short", "{n} universes too short", audience=5),
     sentence="{universes} carries {slots} slots, the patch needs {needed}: no data for {fixtures}.",
     judged_by=judged_by(ShortFrameParameters(), bind),
     facts=ShortFrameFacts,

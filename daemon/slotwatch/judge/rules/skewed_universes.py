@@ -12,7 +12,7 @@ from slotwatch.durations import ms_from_ns, ns_from_ms, ns_from_s
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Confidence, Severity
 
 MOST_LOOKED_AT = 64
@@ -119,6 +119,7 @@ RULE = Rule(
     name="skewed-universes",
     rule_class=RuleClass.FLOW,
     severity=Severity.NOTE,
+    short=ShortWords("universes skewed", "{n} sources skewed", look="Look at the source's sync"),
     sentence="The universes of one frame from {sources} arrive {skew} ms apart.",
     judged_by=judged_by(SkewedUniversesParameters(), bind),
     facts=SkewedUniversesFacts,

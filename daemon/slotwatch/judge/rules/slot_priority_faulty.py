@@ -12,7 +12,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import STREAMS, UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by, number
 from slotwatch.snapshot import Severity
 from slotwatch.wire.e131 import SLOT_PRIORITY_LOSS_NS, SLOT_PRIORITY_LOSS_S
 
@@ -137,6 +137,7 @@ RULE = Rule(
     name="slot-priority-faulty",
     rule_class=RuleClass.CONTROL,
     severity=Severity.WARNING,
+    short=ShortWords("{place} priority faulty", "{n} priorities faulty", look="Look at the priority setting"),
     sentence="{universes}: per-address priority {habit}; who wins a slot may change.",
     judged_by=judged_by(SlotPriorityFaultyParameters(), bind),
     facts=SlotPriorityFaultyFacts,

@@ -13,7 +13,17 @@ from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSet
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
 from slotwatch.judge.fault_onset import changed_pace
-from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
+from slotwatch.judge.rule import (
+    CLEAR_FIRST,
+    Facts,
+    Rule,
+    RuleClass,
+    RuleParameters,
+    ShortWords,
+    Threshold,
+    judged_by,
+    number,
+)
 from slotwatch.model.cadence import MOVING_SHARE, MOVING_WINDOW_S
 from slotwatch.model.windows import BUCKET_NS, FRAMES, LOST, STEPS
 from slotwatch.snapshot import Confidence, Severity
@@ -157,6 +167,7 @@ RULE = Rule(
     name="slow-refresh",
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
+    short=ShortWords("{place} slow", "{n} universes slow", on_its_screen=True),
     sentence="{universes}{from_sender}: frames come at only {rate} Hz while levels move ({reference}).",
     judged_by=judged_by(SlowRefreshParameters(), bind),
     facts=SlowRefreshFacts,

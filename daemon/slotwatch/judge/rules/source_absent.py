@@ -9,7 +9,7 @@ from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSet
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import SOURCE, UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.roster import Absent, Roster, describe_absent
-from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.judge.silences import LOSS_TIMEOUTS
 from slotwatch.snapshot import Severity
 
@@ -46,6 +46,7 @@ RULE = Rule(
     name="source-absent",
     rule_class=RuleClass.LOSS,
     severity=Severity.WARNING,
+    short=ShortWords("{source} silent", "{n} sources silent", audience=4, on_its_screen=True),
     sentence="{sources} silent on {universes} since {since}; {kept_by}. {verdict}",
     judged_by=judged_by(SourceAbsentParameters(), bind),
     facts=SourceAbsentFacts,

@@ -12,7 +12,7 @@ from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleS
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import SOURCE, UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.rivals import LAG, Rivals
-from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import Protocol
 
@@ -97,6 +97,7 @@ RULE = Rule(
     name="source-conflict",
     rule_class=RuleClass.CONTROL,
     severity=Severity.CRITICAL,
+    short=ShortWords("{place} contested", "{n} universes contested", look="Look who the second source is", audience=5),
     sentence="{sources} fight over {universes} {priority}: {slots} slots get different levels.",
     judged_by=judged_by(SourceConflictParameters(), bind),
     facts=SourceConflictFacts,

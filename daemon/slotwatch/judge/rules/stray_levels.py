@@ -11,7 +11,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.patched import PatchedSlots
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.model.winning import winning_levels
 from slotwatch.snapshot import Confidence, Severity
 from slotwatch.wire.universe import UniverseId
@@ -123,6 +123,7 @@ RULE = Rule(
     name="stray-levels",
     rule_class=RuleClass.PATCH,
     severity=Severity.NOTE,
+    short=ShortWords("stray levels", "{n} universes with stray levels", look="Look at the fixture's mode"),
     sentence="{universes}: levels above zero in {slots}, which no fixture or circuit uses.{near}",
     judged_by=judged_by(StrayLevelsParameters(), bind),
     facts=StrayLevelsFacts,

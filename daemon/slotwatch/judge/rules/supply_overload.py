@@ -14,7 +14,7 @@ from slotwatch.house.racks import NOTE
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.loads import changed_ns, rack_named, rack_rows
-from slotwatch.judge.rule import COMPETENT, Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import COMPETENT, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
 
 NEUTRAL = 0
@@ -87,6 +87,7 @@ RULE = Rule(
     name="supply-overload",
     rule_class=RuleClass.PATCH,
     severity=Severity.WARNING,
+    short=ShortWords("supply over its limit", "{n} supplies over their limits", look="Look at the racks page"),
     sentence="{rack} {supply}: estimated {current} A of {limit} A.",
     judged_by=judged_by(SupplyOverloadParameters(), bind),
     facts=SupplyOverloadFacts,

@@ -12,7 +12,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
 from slotwatch.wire.fields import OPTION_FORCE_SYNC
 from slotwatch.wire.universe import Protocol
@@ -185,6 +185,7 @@ RULE = Rule(
     name="sync-missing",
     rule_class=RuleClass.FLOW,
     severity=Severity.CRITICAL,
+    short=ShortWords("{place} sync missing", "{n} syncs missing", audience=5),
     sentence="{universes}{from_sender}: sync {sync} {habit}",
     judged_by=judged_by(SyncMissingParameters(), bind),
     facts=SyncMissingFacts,

@@ -10,7 +10,7 @@ import numpy as np
 from slotwatch.durations import ns_from_s
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by, number
 from slotwatch.model.columns import MAX_SOURCES, MAX_SOURCES_PER_UNIVERSE
 from slotwatch.snapshot import Severity
 
@@ -64,6 +64,7 @@ RULE = Rule(
     name="too-many-sources",
     rule_class=RuleClass.STORM,
     severity=Severity.WARNING,
+    short=ShortWords("too many sources", "too many sources", look="Look for a program that scans"),
     sentence="More sources than can be kept: {count} packets counted and not judged ({table}).",
     judged_by=judged_by(TooManySourcesParameters(), bind),
     facts=TooManySourcesFacts,

@@ -9,7 +9,7 @@ from slotwatch.house.schema import House
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.pairs import Pair, PairFacts, PairWatch
-from slotwatch.judge.rule import Rule, RuleClass, RuleParameters, Threshold, judged_by
+from slotwatch.judge.rule import Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by
 from slotwatch.model.flashes import TORN_SLACK, TORN_STEP, TORN_WANTED, TORN_WITHIN_NS
 from slotwatch.model.stage import Stage
 from slotwatch.snapshot import Severity
@@ -45,6 +45,7 @@ RULE = Rule(
     name="torn-pair",
     rule_class=RuleClass.PATCH,
     severity=Severity.NOTE,
+    short=ShortWords("slot pair torn", "{n} slot pairs torn", look="Look who sends the pair"),
     sentence="{fixtures}: coarse and fine slots of {role} were updated apart.",
     judged_by=judged_by(RuleParameters(), bind),
     facts=PairFacts,

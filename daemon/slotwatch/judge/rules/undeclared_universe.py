@@ -11,7 +11,7 @@ from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleS
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.homes import declared_elsewhere
 from slotwatch.judge.numbering_mistakes import declared_relatives, moved_from
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
 
 REFRESH_S = 2.0
@@ -72,6 +72,7 @@ RULE = Rule(
     name="undeclared-universe",
     rule_class=RuleClass.CONTROL,
     severity=Severity.NOTE,
+    short=ShortWords("{place} not declared", "{n} universes not declared", look="Look whether it belongs here"),
     sentence="{universes}{from_sender}: data arrives that the house file does not declare.{looks_like}",
     judged_by=judged_by(UndeclaredUniverseParameters(), bind),
     facts=UndeclaredUniverseFacts,

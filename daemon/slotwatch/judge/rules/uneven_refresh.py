@@ -13,7 +13,17 @@ from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSet
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
 from slotwatch.judge.fault_onset import counted_in
-from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
+from slotwatch.judge.rule import (
+    CLEAR_FIRST,
+    Facts,
+    Rule,
+    RuleClass,
+    RuleParameters,
+    ShortWords,
+    Threshold,
+    judged_by,
+    number,
+)
 from slotwatch.judge.shared_path import LOST_ON_THE_WAY, SENDER_PAUSED, THIS_COMPUTER, WIRELESS
 from slotwatch.model.cadence import UNEVEN_FACTOR, UNEVEN_FLOOR_US
 from slotwatch.model.windows import LOST, UNEVEN
@@ -120,6 +130,7 @@ RULE = Rule(
     name="uneven-refresh",
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
+    short=ShortWords("{place} uneven", "{n} universes uneven", look="Look at the source's load"),
     sentence="{universes}{from_sender}: frames stutter while levels move, with gaps of up to {gap} ms. {verdict}",
     judged_by=judged_by(UnevenRefreshParameters(), bind),
     facts=UnevenRefreshFacts,

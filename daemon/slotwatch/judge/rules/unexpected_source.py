@@ -11,7 +11,7 @@ from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSet
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.invitations import Invitations
-from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.judge.succession import MOST_LOOKED_AT, predecessor
 from slotwatch.judge.takeovers import Takeover
 from slotwatch.snapshot import Severity
@@ -109,6 +109,7 @@ RULE = Rule(
     name="unexpected-source",
     rule_class=RuleClass.CONTROL,
     severity=Severity.WARNING,
+    short=ShortWords("unknown source", "{n} unknown sources", look="Look at its name and address", audience=3),
     sentence="{sources} sends {universes} and {reason}. {effect}",
     judged_by=judged_by(UnexpectedSourceParameters(), bind),
     facts=UnexpectedSourceFacts,

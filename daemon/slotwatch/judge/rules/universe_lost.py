@@ -9,7 +9,7 @@ from slotwatch.durations import ns_from_s
 from slotwatch.judge.binding import TICK_NS, UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import NETWORK, SOURCE, UNIVERSE, Effect, Explains, Reach
-from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.judge.silences import LOSS_TIMEOUTS, counts_from_ns, seen_by_listener, stopped_by_routes
 from slotwatch.snapshot import Severity
 
@@ -69,6 +69,7 @@ RULE = Rule(
     name="universe-lost",
     rule_class=RuleClass.LOSS,
     severity=Severity.CRITICAL,
+    short=ShortWords("{place} lost", "{n} universes lost", audience=6, on_its_screen=True),
     sentence="{universes} lost{from_sender} since {since}. {verdict} {works}",
     judged_by=judged_by(UniverseLostParameters(), bind),
     effects=frozenset({Effect.ABSENCE, Effect.SILENCE}),

@@ -15,7 +15,17 @@ from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.homes import elsewhere
 from slotwatch.judge.lists import say_lists
 from slotwatch.judge.numbering_mistakes import look_alikes
-from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, Threshold, judged_by, number
+from slotwatch.judge.rule import (
+    CLEAR_FIRST,
+    Facts,
+    Rule,
+    RuleClass,
+    RuleParameters,
+    ShortWords,
+    Threshold,
+    judged_by,
+    number,
+)
 from slotwatch.judge.silences import HEARD_LATELY_S, is_visible, seen_by_listener
 from slotwatch.snapshot import Confidence, Incident, Severity
 
@@ -132,6 +142,7 @@ RULE = Rule(
     name="universe-missing",
     rule_class=RuleClass.LOSS,
     severity=Severity.CRITICAL,
+    short=ShortWords("{place} missing", "{n} universes missing", audience=6),
     sentence="{universes} {heard}, no frame since {since}.{looks_like}",
     judged_by=judged_by(UniverseMissingParameters(), bind),
     facts=UniverseMissingFacts,

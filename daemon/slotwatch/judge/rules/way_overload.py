@@ -14,7 +14,7 @@ from slotwatch.house.racks import NOTE
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.loads import changed_ns, rack_named, rack_rows
-from slotwatch.judge.rule import COMPETENT, Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import COMPETENT, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
 
 Way = tuple[str, int]
@@ -76,6 +76,7 @@ RULE = Rule(
     name="way-overload",
     rule_class=RuleClass.PATCH,
     severity=Severity.WARNING,
+    short=ShortWords("way over its limit", "{n} ways over their limits", look="Look at the racks page"),
     sentence="{rack} way {way}: estimated {current} A of {limit} A.",
     judged_by=judged_by(WayOverloadParameters(), bind),
     facts=WayOverloadFacts,

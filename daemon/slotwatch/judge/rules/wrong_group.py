@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import Protocol
 
@@ -51,6 +51,7 @@ RULE = Rule(
     name="wrong-group",
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
+    short=ShortWords("{place} in wrong group", "{n} in the wrong group", look="Look at the multicast setting"),
     sentence="{universes}{from_sender}: frames are sent to the group of universe {group}: "
     "receivers of its own group get nothing.",
     judged_by=judged_by(WrongGroupParameters(), bind),
