@@ -19,12 +19,14 @@ class Standing:
     """A child that only counts its kills."""
 
     role: str
-    started_s: float = 1000.0
+    since_s: float = 1000.0
+    """Since it was ready, or as `Child.ready_s` counts for one that is being started."""
+    ready: bool = True
     spoke_ns: int = 100 * SECOND_NS
     kills: int = 0
 
-    def alive_s(self, now_ns: int) -> float:
-        return self.started_s
+    def ready_s(self, now_ns: int) -> float:
+        return self.since_s
 
     def kill(self) -> None:
         self.kills += 1
@@ -102,10 +104,29 @@ def test_just_under_the_limit_nothing_is_done(bench: Bench) -> None:
     assert bench.watch(4.9, 9.9) == (1, {"intake": 0, "judging": 0})
 
 
-def test_one_that_has_just_been_started_is_given_its_time(bench: Bench) -> None:
+def test_one_that_is_just_ready_is_given_its_time(bench: Bench) -> None:
     for child in bench.children.values():
-        child.started_s = 1.0
+        child.since_s = 1.0
     assert bench.watch(50.0, 50.0) == (0, {"intake": 0, "judging": 0})
+
+
+def test_one_that_is_slow_to_start_is_not_ended_and_the_watchdog_waits_for_it(bench: Bench) -> None:
+    """A slow computer takes longer to start a process than one that was ready may stand still."""
+    for child in bench.children.values():
+        child.ready, child.since_s = False, -20.0
+    assert bench.watch(40.0, 40.0) == (1, {"intake": 0, "judging": 0})
+
+
+def test_one_that_never_becomes_ready_is_ended_and_the_watchdog_goes_hungry(bench: Bench) -> None:
+    for child in bench.children.values():
+        child.ready, child.since_s = False, 11.0
+    assert bench.watch(71.0, 71.0) == (0, {"intake": 1, "judging": 1})
+
+
+def test_processes_that_end_again_and_again_while_they_start_leave_the_watchdog_hungry(bench: Bench) -> None:
+    for child in bench.children.values():
+        child.ready, child.since_s = False, -59.0
+    assert bench.watch(61.0, 61.0) == (0, {"intake": 0, "judging": 0})
 
 
 def test_without_a_manager_that_asks_nothing_is_fed(bench: Bench) -> None:

@@ -16,16 +16,17 @@ from typing import Any
 from slotwatch.clock import monotonic_ns
 from slotwatch.edge.routes.identity import bridge_cid
 from slotwatch.edge.shared.channel import Message
-from slotwatch.edge.shared.child import Child
+from slotwatch.edge.shared.child import START_WITHIN_S, Child
 from slotwatch.edge.shared.house_change import HouseChange
 from slotwatch.edge.shared.resources import SharedResources
 from slotwatch.edge.shared.systemd import Notifier
 from slotwatch.errors import CouldNotStart
 
 STOP_WITHIN_S = 3.0
-READY_WITHIN_S = 30.0
+READY_WITHIN_S = 120.0
+"""The whole, at the first start. A process that ends meanwhile is noticed at once."""
 STUCK_S = {"intake": 5.0, "judging": 10.0, "front": 12.0, "routes": 12.0}
-"""Without progress for so long a process is ended and started anew."""
+"""Without progress for so long a process that was ready is ended and started anew."""
 STARTS_BEFORE_GIVING_UP = 5
 TURN_S = 0.25
 ORDER = ("intake", "judging", "front", "routes")
@@ -173,7 +174,7 @@ class App:
     def _take(self, child: Child, message: Message) -> None:
         what = message["do"]
         if what == "ready":
-            child.ready = True
+            child.ready_ns = monotonic_ns()
             self._all_ready()
         elif what == "failed":
             child.last_words = message["lines"]
@@ -247,7 +248,7 @@ class App:
     # --- watching and stopping
 
     def _watch(self, now_ns: int) -> None:
-        """End what is stuck; feed the watchdog only while intake and judging both get on.
+        """End what is stuck; feed the watchdog only while intake and judging both get on, or are being started.
 
         Only this loop feeds it: a parent that stands still is replaced by the service manager.
         """
@@ -257,8 +258,9 @@ class App:
         for role, last_ns in (turned | spoken).items():
             silent_s = (now_ns - last_ns) / 1e9
             child = self._children[role]
-            moving = moving and (role not in turned or silent_s < STUCK_S[role])
-            if silent_s > STUCK_S[role] and child.alive_s(now_ns) > STUCK_S[role]:
+            patience_s = STUCK_S[role] if child.ready else START_WITHIN_S
+            moving = moving and (role not in turned or silent_s < patience_s)
+            if silent_s > STUCK_S[role] and child.ready_s(now_ns) > STUCK_S[role]:
                 self.say(f"{role} has made no progress for {silent_s:.0f} s")
                 child.kill()
         if moving and self._notifier.watchdog_s and (now_ns - self._fed_ns) / 1e9 > self._notifier.watchdog_s / 4:

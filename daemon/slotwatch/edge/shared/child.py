@@ -14,6 +14,8 @@ from slotwatch.edge.shared.channel import Channel, Message, pair
 
 FIRST_PAUSE_NS = 20_000_000
 LONGEST_PAUSE_NS = 5_000_000_000
+START_WITHIN_S = 60.0
+"""How long a process may take to be ready. A slow computer reads its program from a cold disk."""
 SIGN_OF_LIFE_S = 1.0
 SIGN_OF_LIFE: Message = {"do": "alive"}
 """From the loop of a process that has no progress of its own in shared memory."""
@@ -31,7 +33,8 @@ class Child:
     def __init__(self, role: str) -> None:
         self.role = role
         self.channel: Any = None
-        self.ready = False
+        self.ready_ns = 0
+        """Monotonic time at which it said that it is ready; 0: it is being started."""
         self.spoke_ns = 0
         """Monotonic time of its last message: front and routes send one each SIGN_OF_LIFE_S."""
         self.starts = 0
@@ -49,6 +52,10 @@ class Child:
     def pid(self) -> int:
         return self._process.pid if self._process is not None else 0
 
+    @property
+    def ready(self) -> bool:
+        return self.ready_ns > 0
+
     def start(self, descriptors: dict[str, Any], values: dict[str, Any]) -> None:
         """Start it with these descriptors (numbers, or lists of them) and plain values."""
         mine, theirs = pair()
@@ -64,12 +71,15 @@ class Child:
         )
         theirs.close()
         self.channel = Channel(mine.detach())
-        self.ready, self.last_words, self.how, self.due_ns, self.replaced_by_ns = False, [], "", 0, 0
+        self.ready_ns, self.last_words, self.how, self.due_ns, self.replaced_by_ns = 0, [], "", 0, 0
         self.starts += 1
         self._started_ns = monotonic_ns()
 
-    def alive_s(self, now_ns: int) -> float:
-        return (now_ns - self._started_ns) / 1e9
+    def ready_s(self, now_ns: int) -> float:
+        """Seconds since it was ready; of one that never was, since its time to start was over (negative before)."""
+        if self.ready:
+            return (now_ns - self.ready_ns) / 1e9
+        return (now_ns - self._started_ns) / 1e9 - START_WITHIN_S
 
     def gone(self) -> bool:
         return self._process is not None and self._process.poll() is not None

@@ -1,0 +1,73 @@
+"""Builds the virtual rack PC, runs it and prints one line for each promise: python -m tests.rack [--smoke]."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from deb.build import Target, build
+from tests.rack import tree
+from tests.rack.house import RackHouse
+from tests.rack.machine import Machine, RackError
+from tests.rack.promises import keep
+from tests.rack.smoke import SMOKE
+
+TOOLS = {
+    "qemu-system-x86_64": "qemu-system-x86",
+    "mmdebstrap": "mmdebstrap",
+    "mke2fs": "e2fsprogs",
+    "dpkg-deb": "dpkg",
+    "gcc": "gcc",
+    "unshare": "util-linux",
+}
+
+
+def main() -> int:
+    """0 all kept, 1 one was not, 2 the machine could not be built or failed."""
+    parser = argparse.ArgumentParser(description="Run the promises on a virtual rack PC.")
+    parser.add_argument("--smoke", action="store_true", help="only the short part")
+    parser.add_argument("--keep", action="store_true", help="keep the machine's disk and console log")
+    given = parser.parse_args()
+    if lacking := _lacking():
+        print(f"The virtual rack PC needs {', '.join(lacking)}.")
+        return 2 if os.environ.get("CI") == "true" else 0
+    began_s = time.monotonic()
+    tree.KEPT.mkdir(parents=True, exist_ok=True)
+    directory = Path(tempfile.mkdtemp(dir=tree.KEPT, prefix="run-"))
+    machine: Machine | None = None
+    try:
+        image = tree.build_image(build(Target("12", "amd64"), directory), None, directory)
+        print(f"built  {time.monotonic() - began_s:5.0f} s  a Debian 12 disk with the package", flush=True)
+        machine = Machine(image, directory)
+        machine.boot()
+        print(f"booted {machine.boot_s:5.0f} s", flush=True)
+        promises = SMOKE
+        broken = keep(promises, RackHouse(machine))
+        print(f"{len(promises) - broken} passed, {broken} failed", flush=True)
+        print(f"The virtual rack PC took {time.monotonic() - began_s:.0f} s.", flush=True)
+        return int(broken > 0)
+    except RackError as error:
+        print(f"The machine failed: {error}", flush=True)
+        return 2
+    finally:
+        if machine is not None:
+            machine.close()
+        if given.keep:
+            print(f"kept: {directory}")
+        else:
+            shutil.rmtree(directory, ignore_errors=True)
+
+
+def _lacking() -> list[str]:
+    os.environ["PATH"] += ":/usr/sbin:/sbin"
+    lacking = [package for tool, package in TOOLS.items() if not shutil.which(tool)]
+    return lacking if os.geteuid() == 0 else [*lacking, "root"]
+
+
+if __name__ == "__main__":
+    sys.exit(main())
