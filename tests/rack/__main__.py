@@ -8,14 +8,19 @@ import shutil
 import sys
 import tempfile
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
 from deb.build import Target, build
 from tests.rack import tree
 from tests.rack.house import RackHouse
+from tests.rack.life import LAST, is_upgraded, previous_package
 from tests.rack.machine import Machine, RackError
-from tests.rack.promises import keep
+from tests.rack.network import NETWORK
+from tests.rack.processes import PROCESSES
+from tests.rack.promises import RackPromise, keep
 from tests.rack.smoke import SMOKE
+from tests.rack.wear import WEAR, power_cut
 
 TOOLS = {
     "qemu-system-x86_64": "qemu-system-x86",
@@ -31,6 +36,8 @@ def main() -> int:
     """0 all kept, 1 one was not, 2 the machine could not be built or failed."""
     parser = argparse.ArgumentParser(description="Run the promises on a virtual rack PC.")
     parser.add_argument("--smoke", action="store_true", help="only the short part")
+    parser.add_argument("--cuts", type=int, default=2, help="further power cuts at random moments (default 2)")
+    parser.add_argument("--only", default="", help="a word: only trials whose function's name has it, after the boot")
     parser.add_argument("--keep", action="store_true", help="keep the machine's disk and console log")
     given = parser.parse_args()
     if lacking := _lacking():
@@ -41,12 +48,14 @@ def main() -> int:
     directory = Path(tempfile.mkdtemp(dir=tree.KEPT, prefix="run-"))
     machine: Machine | None = None
     try:
-        image = tree.build_image(build(Target("12", "amd64"), directory), None, directory)
+        previous = None if given.smoke or given.only else previous_package()
+        package = build(Target("12", "amd64"), directory)
+        image = tree.build_image(package, previous, directory)
         print(f"built  {time.monotonic() - began_s:5.0f} s  a Debian 12 disk with the package", flush=True)
         machine = Machine(image, directory)
         machine.boot()
         print(f"booted {machine.boot_s:5.0f} s", flush=True)
-        promises = SMOKE
+        promises = _chosen(given)
         broken = keep(promises, RackHouse(machine))
         print(f"{len(promises) - broken} passed, {broken} failed", flush=True)
         print(f"The virtual rack PC took {time.monotonic() - began_s:.0f} s.", flush=True)
@@ -61,6 +70,16 @@ def main() -> int:
             print(f"kept: {directory}")
         else:
             shutil.rmtree(directory, ignore_errors=True)
+
+
+def _chosen(given: argparse.Namespace) -> Sequence[RackPromise]:
+    if given.smoke:
+        return SMOKE
+    cuts = (power_cut(number + 2) for number in range(given.cuts))
+    if given.only:
+        every = [*PROCESSES, *NETWORK, *WEAR, *cuts, *LAST]
+        return [*SMOKE[:4], *(one for one in every if given.only in one.tries.__name__)]
+    return [is_upgraded, *SMOKE, *PROCESSES, *NETWORK, *WEAR, *cuts, *LAST]
 
 
 def _lacking() -> list[str]:

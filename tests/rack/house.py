@@ -35,16 +35,38 @@ class RackHouse:
     def lay_cable(self) -> None:
         self.machine.must(CABLE)
 
-    def start_desk(self, rate_hz: int = 20, interface: str = "desk0") -> None:
-        self.machine.must(
-            f"systemd-run --quiet --collect --unit=desk ip netns exec stage /rack/desk /rack/packets {interface} {rate_hz}"
-        )
+    def start_desk(self, interface: str = "desk0", rate_hz: int = 20) -> None:
+        desk = f"/rack/desk /rack/packets {interface} {rate_hz}"
+        self.machine.must(f"systemd-run --quiet --collect --unit=desk ip netns exec stage {desk}")
 
     def stop_desk(self) -> None:
         self.machine.run("systemctl stop desk")
 
     def in_stage(self, command: str) -> str:
+        """Run a command at the desk's end of the cable."""
         return self.machine.must(f"ip netns exec stage {command}")
+
+    def mark(self, text: str) -> bool:
+        """Make a mark; whether it is answered as stored on the disk."""
+        answer = self.machine.ask("/api/v1/marks", "POST", {"text": text})
+        return answer.status == 201 and bool(answer.json()["stored"])
+
+    def marks(self) -> list[str]:
+        return [one["text"] for one in self.get("/api/v1/marks?since=2001-01-01") or []]
+
+    def take_house_file(self, text: str) -> None:
+        """Write the house file and have it read again."""
+        self.machine.write("/etc/slotwatch/house.toml", text)
+        self.machine.must("systemctl reload slotwatch")
+
+    def goes_on(self, more: int = 80) -> bool:
+        """Whether so many further frames are heard."""
+        before = self.frames()
+        return bool(until(lambda: self.frames() > before + more, LONG_S))
+
+    def restarts(self) -> int:
+        """How often systemd had to restart the service since the machine was booted."""
+        return int(self.unit("NRestarts")["NRestarts"])
 
     def get(self, path: str) -> Any:
         """The answer to a GET, or None while nobody answers."""
@@ -101,7 +123,7 @@ class RackHouse:
     def pid(self, role: str = "") -> int:
         """Process number of a role, 0 if there is none; of the parent without a role."""
         if not role:
-            return int(self.unit("MainPID")["MainPID"])
+            return int(self.unit("MainPID")["MainPID"] or 0)
         found = self.machine.run(f"pgrep -f 'slotwatch.process {role} '").output.split()
         return int(found[0]) if found else 0
 

@@ -72,7 +72,7 @@ class Machine:
         place = self._directory / "port"
         place.unlink(missing_ok=True)
         command = [
-            "qemu-system-x86_64", "-accel", "tcg,thread=multi", "-cpu", "max", "-smp", "2", "-m", str(MEMORY_MIB),
+            "qemu-system-x86_64", "-accel", "tcg,thread=multi", "-cpu", "Nehalem", "-smp", "2", "-m", str(MEMORY_MIB),
             "-display", "none", "-monitor", "none", "-nic", "none", "-no-reboot",
             "-kernel", self._image.kernel, "-initrd", self._image.initrd,
             "-append", "root=/dev/vda rw console=ttyS0 quiet panic=-1 net.ifnames=0 mitigations=off audit=0",
@@ -124,6 +124,13 @@ class Machine:
         while (left_s := until_s - time.monotonic()) > 0:
             with contextlib.suppress(TimeoutError):
                 self._hear(left_s, [])
+
+    def listen_until(self, what: Callable[[], bool], within_s: float) -> bool:
+        """Take what the machine says until the answer is true; the last answer."""
+        until_s = time.monotonic() + within_s
+        while not (answer := what()) and time.monotonic() < until_s:
+            self.listen(0.5)
+        return answer
 
     def cut_power(self) -> None:
         """End it as a power cut does: the kernel writes nothing any more. What was in its memory is gone."""

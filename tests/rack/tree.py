@@ -110,12 +110,12 @@ def without_network(root: Path, *command: str) -> subprocess.CompletedProcess[st
 
 
 def build_image(package: Path, previous: Path | None, directory: Path) -> MachineImage:
-    """Lay the disk of a machine that has the package, and the disk of what the driver brings."""
+    """Lay the disk of a machine that has the package, or the previous one if it is given, and the driver's disk."""
     base = base_tree()
     with tempfile.TemporaryDirectory(dir=directory) as temporary:
         root = Path(temporary) / "tree"
         unpack(base, root)
-        shutil.copy(package, root / "package.deb")
+        shutil.copy(previous or package, root / "package.deb")
         done = without_network(root, "dpkg", "--install", "/package.deb")
         if done.returncode:
             raise SystemExit(f"the package cannot be installed:\n{done.stdout}{done.stderr}")
