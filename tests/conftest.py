@@ -22,6 +22,7 @@ LIVE = (
     "edge/routes/",
     "edge/lines/",
     "edge/intake/",
+    "campus/test_campus_live",
     "contract/test_page",
     "web/test_real_front",
 )

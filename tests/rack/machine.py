@@ -75,7 +75,7 @@ class Machine:
             "qemu-system-x86_64", "-accel", "tcg,thread=multi", "-cpu", "Nehalem", "-smp", "2", "-m", str(MEMORY_MIB),
             "-display", "none", "-monitor", "none", "-nic", "none", "-no-reboot",
             "-kernel", self._image.kernel, "-initrd", self._image.initrd,
-            "-append", "root=/dev/vda rw console=ttyS0 quiet panic=-1 net.ifnames=0 mitigations=off audit=0",
+            "-append", "root=/dev/vda rw console=ttyS0 quiet panic=-1 net.ifnames=0 mitigations=off audit=0 no_timer_check nowatchdog",
             "-drive", f"file={self._image.disk},format=raw,if=virtio,cache=unsafe",
             "-drive", f"file={self._image.tools},format=raw,if=virtio,readonly=on",
             "-device", "virtio-serial",

@@ -58,9 +58,7 @@ def hears(house: RackHouse) -> None:
     )
 
 
-@promise(
-    "a power cut: what was answered is there, the history is whole, it is back by itself and says when it was away"
-)
+@promise("a power cut: what was answered is there, the history is whole, it is back and says when it was away")
 def survives_power_cut(house: RackHouse) -> None:
     cut_power_and_check(house, MARKED_S)
 
