@@ -7,8 +7,9 @@ SECONDS ?= 60
 PACKETS ?= 100000000
 RELEASE ?= 12
 ARCH    ?= amd64
+CUTS    ?= 2
 
-.PHONY: help setup demo run test test-all check rule docs bench fuzz screenshots deb wheel tools clean
+.PHONY: help setup demo run test test-all check rule docs bench fuzz screenshots deb rack rack-smoke wheel tools clean
 
 help:            ## list what can be done here
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | awk -F':.*## ' '{printf "  make %-12s %s\n", $$1, $$2}'
@@ -68,6 +69,12 @@ screenshots: $(VENV)/.dev  ## pictures of every view in both palettes
 
 deb: $(VENV)/.dev     ## build the Debian package: make deb RELEASE=12 ARCH=amd64
 	@$(BIN)/python -m deb.build --release $(RELEASE) --arch $(ARCH)
+
+rack: $(VENV)/.dev    ## a virtual rack PC with the package, one line for each promise: make rack CUTS=20
+	@$(BIN)/python -m tests.rack --cuts $(CUTS)
+
+rack-smoke: $(VENV)/.dev  ## its short part: installed, started, hears, power cut, back
+	@$(BIN)/python -m tests.rack --smoke
 
 wheel: $(VENV)/.dev   ## build the wheel
 	@$(BIN)/python -m build --wheel
