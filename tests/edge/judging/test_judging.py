@@ -177,6 +177,38 @@ def test_a_new_intake_is_a_stall_as_long_as_the_old_one_was_away(house: House) -
         assert asked == [{"do": "state"}], "the new one is asked how things stand"
 
 
+def test_rows_of_a_new_intake_wait_until_the_time_without_one_is_known(house: House) -> None:
+    """It writes rows in its first turn, and says only at the end of it since when nobody listened."""
+    with bench(house) as made:
+        made.packet()
+        made.beat()
+        assert made.snapshot().universes["frames"].tolist() == [1]
+        left_ns = made.judging.ring.heartbeat_ns
+        made.writer = RingWriter(made.memory[0], ROWS)
+        made.sequence += 30
+        made.packet()
+        made.judging.turn()
+        assert made.judging.board.progress()[1] == 1, "rows judged"
+        made.packet_ns = left_ns + 750_000_000
+        made.beat()
+        assert made.snapshot().universes["frames"].tolist() == [2]
+        assert 750_000_000 in [stall.late_ns for stall in made.told(StallSeen) if isinstance(stall, StallSeen)]
+
+
+def test_a_last_turn_that_was_not_seen_is_not_taken_for_the_first_of_the_next_intake(house: House) -> None:
+    """Judging was held up while the old intake turned once more and ended, and the new one began."""
+    with bench(house) as made:
+        made.beat()
+        made.snapshot()
+        made.tick_due()
+        left_ns = made.judging.ring.heartbeat_ns
+        second = RingWriter(made.memory[0], ROWS)
+        made.judging.turn()
+        second.turn(left_ns + 900_000_000, clock.wall_offset_ns(), 0)
+        made.judging.turn()
+        assert 900_000_000 in [stall.late_ns for stall in made.told(StallSeen) if isinstance(stall, StallSeen)]
+
+
 def test_a_restarted_judging_goes_on_with_the_first_row_that_was_not_judged(house: House) -> None:
     with bench(house) as first:
         first.packet()

@@ -57,8 +57,7 @@ class JudgingProcess:
         self._problems: tuple[str, ...] = ()
         self._health: dict[str, Any] = {}
         self._reports = RouteReports()
-        self._generation = ring.generation
-        self._heartbeat_ns = ring.heartbeat_ns or now_ns
+        self._generation = ring.turned_generation
         self._offset_ns = clock.wall_offset_ns()
         self._pace = Pace(observations, now_ns)
         self._publications = Publications(self._pace)
@@ -136,7 +135,9 @@ class JudgingProcess:
             return self._pace.look_again_ms(now_ns)
         judged_at_ns = self.ring.heartbeat_ns
         fence()  # the time before the rows: all that had arrived by then is in the ring
-        rows = self._ingest()
+        head = self.ring.head
+        fence()  # the rows before the question whose they are
+        rows = self._ingest(head) if self._is_known(now_ns) else 0
         if self.ring.heartbeat_ns - self._ticked_ns >= TICK_NS or not self._ticked_ns:
             self._tick(max(judged_at_ns, self._rows_ns, self._ticked_ns))
         self._publish_if_due(clock.monotonic_ns())
@@ -187,8 +188,8 @@ class JudgingProcess:
         news = [self.engine.is_news(batch) for batch in self.ring.views_of(first, head)]
         return rests and not any(news)
 
-    def _ingest(self) -> int:
-        head, rows = self.ring.head, self._rows
+    def _ingest(self, head: int) -> int:
+        rows = self._rows
         count = head - rows.tail
         oldest_ns = 0
         while rows.tail < head:
@@ -230,16 +231,25 @@ class JudgingProcess:
         self._away_ns = 0
         if stalled_ns:
             self._stalled(now_ns, stalled_ns)
-        beat_ns, generation = self.ring.heartbeat_ns, self.ring.generation
-        if generation != self._generation and beat_ns > self._heartbeat_ns:
+        turned = self.ring.turned_generation
+        if turned != self._generation:
             # Intake was started anew, and has had its first turn: between the two nobody held the sockets.
-            self._generation = generation
-            self._stalled(now_ns, max(0, beat_ns - self._heartbeat_ns))
+            fence()  # the word that it is there before its times
+            self._generation = turned
+            self._stalled(now_ns, self.ring.away_ns())
             self._observations.send({"do": "state"})
             self._pace.intake_woke()
             self._sync_groups = {}
             self._listed.told = {}
-        self._heartbeat_ns = max(beat_ns, self._heartbeat_ns)
+
+    def _is_known(self, now_ns: int) -> bool:
+        """Whether the intake that wrote the newest rows is known, and the time without one with it.
+
+        Rows of an intake whose first turn goes on must wait: what is missing before them is not the network's fault.
+        """
+        if self.ring.generation != self._generation:
+            self._watch_stalls(now_ns)
+        return self.ring.generation == self._generation
 
     def _stalled(self, now_ns: int, late_ns: int) -> None:
         self._heard = True

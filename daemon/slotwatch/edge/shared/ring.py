@@ -42,6 +42,9 @@ HEADER = np.dtype(
         ("kernel_drops", "<u8"),
         ("heartbeat_ns", "<i8"),  # monotonic time of intake's last turn
         ("intake_generation", "<u8"),
+        ("left_ns", "<i8"),  # heartbeat of the intake before this one; 0: there was none
+        ("began_ns", "<i8"),  # heartbeat of this intake's first turn
+        ("turned_generation", "<u8"),  # the newest intake that ended its first turn
     ]
 )
 
@@ -119,6 +122,16 @@ class Ring:
     def generation(self) -> int:
         """How many intake processes have written here."""
         return int(self.header["intake_generation"][0])
+
+    @property
+    def turned_generation(self) -> int:
+        """The newest intake that ended its first turn. Until it does, its rows say nothing of why they are few."""
+        return int(self.header["turned_generation"][0])
+
+    def away_ns(self) -> int:
+        """Time between the last turn of the intake before and the first of this one: nobody held the sockets."""
+        left_ns = int(self.header["left_ns"][0])
+        return max(0, int(self.header["began_ns"][0]) - left_ns) if left_ns else 0
 
     def oldest(self) -> int:
         """First row that intake does not overwrite before it writes `head` again."""
@@ -230,7 +243,9 @@ class RingWriter:
     def __init__(self, fd: int, rows: int) -> None:
         self.ring = Ring(fd, rows, writable=True)
         self.header = self.ring.header
-        self.header["intake_generation"] += 1
+        self._generation = self.ring.generation + 1
+        self.header["left_ns"] = self.header["heartbeat_ns"]
+        self.header["intake_generation"] = self._generation
         self._head = self.ring.head
         self._drops_before = self.ring.kernel_drops
 
@@ -251,6 +266,10 @@ class RingWriter:
         self.header["wall_offset_ns"][0] = wall_offset_ns
         self.header["kernel_drops"][0] = self._drops_before + kernel_drops
         self.header["heartbeat_ns"][0] = now_ns
+        if self.ring.turned_generation != self._generation:
+            self.header["began_ns"] = now_ns
+            fence()  # the time before the word that it is there
+            self.header["turned_generation"] = self._generation
 
     def put(self, payload: bytes, **values: Any) -> None:
         """Write one row whole: frames of lines, tests. `values` are columns by name."""
