@@ -120,8 +120,9 @@ def test_a_killed_intake_is_started_again_and_what_it_missed_blames_nobody(tmp_p
         until(lambda: sent[1] > mark + 40)
         until(lambda: _is_heard(daemon))
         assert "intake ended (by SIGKILL); starting it again" in daemon.log()
-        raised = {i["rule"] for i in daemon.api("/api/v1/incidents?state=all")}
-        assert not raised & {"universe-lost", "packet-loss", "universe-missing"}, raised
+        raised = {i["rule"]: i for i in daemon.api("/api/v1/incidents?state=all")}
+        blaming = raised.keys() & {"universe-lost", "packet-loss", "universe-missing"}
+        assert not blaming, (raised, daemon.api("/api/v1/house")["listener"]["not_judged"])
 
 
 def test_a_killed_judging_is_started_again_with_the_incidents_it_had(tmp_path: Path) -> None:

@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import pytest
@@ -162,6 +162,16 @@ def test_a_moment_without_intake_raises_nothing(case: Case) -> None:
 def test_the_same_silence_of_the_show_itself_is_said(case: Case) -> None:
     """So the test above is one: without the listener's word these packets are a fault."""
     assert {rule for rule, _ in Stage(case.house, Unheard(case.senders)).run(45.0).said()} == case.would_be
+
+
+def test_a_short_moment_in_which_nobody_held_the_sockets_raises_nothing() -> None:
+    """150 ms are six frames at 40 Hz: a process that is started again is there no sooner than that."""
+    senders = [Desk("A", (1, 2))]
+    shown = Stage(house_of((1, 2)), Unheard(senders, to_s=FROM_S + 0.15))
+    shown.see(FROM_S + 0.15, replace(stall(FROM_S + 0.15, 0.15), unheard=True))
+    assert shown.run(45.0).all == []
+    unknown = Stage(house_of((1, 2)), Unheard(senders, to_s=FROM_S + 0.15))
+    assert {rule for rule, _ in unknown.run(45.0).said()} == {"packet-loss"}
 
 
 def test_a_longer_moment_is_the_listeners_own_fault_and_nobody_elses() -> None:

@@ -112,6 +112,14 @@ def test_a_stall_is_said_from_a_second_on() -> None:
         assert shown.run(6.0).said() == said
 
 
+def test_a_stall_says_whether_packets_waited_or_are_gone() -> None:
+    for unheard, says in ((False, "packets waited"), (True, "packets of that time are gone")):
+        shown = stage(desk())
+        shown.see(5.0, StallSeen(at(5), 2 * S, unheard))
+        incident = shown.run(6.0).only()
+        assert says in incident.evidence[0]
+
+
 def test_a_querier_that_fell_silent_and_one_that_never_was() -> None:
     """RFC 2236 8.4 and 8.5: memberships last 260 s."""
     still_ = one_stream(house_of((1,)))

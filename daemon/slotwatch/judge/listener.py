@@ -34,7 +34,7 @@ from slotwatch.wire.observation import (
 
 NANOSECONDS = 1_000_000_000
 STALL_NOTICED_NS = 200_000_000
-"""Shorter lateness costs nothing: arrival times are the kernel's, not the loop's."""
+"""Shorter lateness costs nothing where packets wait: arrival times are the kernel's, not the loop's."""
 LINK_SETTLE_NS = 35 * NANOSECONDS
 """A port may stay dark for 2 x 15 s after its link came up while spanning tree settles (IEEE 802.1D defaults)."""
 SETTLE_NS = 10 * NANOSECONDS
@@ -127,6 +127,8 @@ class Listener:
         """Packets that this computer lost in the present run of losses."""
         self.stalled_last_ns = 0
         self.stalled_for_ns = 0
+        self.stalled_unheard = False
+        """Whether nobody listened in it, so that packets are gone."""
         self.marked_until_ns = 0
         """Until when what was missed in the last stall may have come to be counted; 0: there was none."""
         self.clock_steps: deque[ClockStepSeen] = deque(maxlen=64)
@@ -308,11 +310,11 @@ class Listener:
         self._add_interval(before.t_ns if before else seen.t_ns, seen.t_ns, "host-overrun")
 
     def _take_stall(self, seen: StallSeen) -> None:
-        if seen.late_ns >= STALL_NOTICED_NS:
+        if seen.unheard or seen.late_ns >= STALL_NOTICED_NS:
             self._add_interval(seen.t_ns - seen.late_ns, seen.t_ns, blind_windows.STALL)
             self.marked_until_ns = max(self.marked_until_ns, seen.t_ns + blind_windows.mark_ns(seen.late_ns))
         if seen.late_ns >= self.stalled_for_ns or seen.t_ns - self.stalled_last_ns > SETTLE_NS:
-            self.stalled_for_ns = seen.late_ns
+            self.stalled_for_ns, self.stalled_unheard = seen.late_ns, seen.unheard
         self.stalled_last_ns = seen.t_ns
 
     def _add_interval(self, start_ns: int, end_ns: int, reason: str) -> None:

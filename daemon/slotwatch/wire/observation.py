@@ -47,10 +47,12 @@ class DropsSeen:
 
 @dataclass(frozen=True, slots=True)
 class StallSeen:
-    """The judging loop itself was late by this much."""
+    """The judging loop itself was late by this much, or nobody listened for so long."""
 
     t_ns: int
     late_ns: int
+    unheard: bool = False
+    """Nobody held the sockets: what came is gone. Else it waited, with its times of arrival."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -236,7 +236,7 @@ class JudgingProcess:
             # Intake was started anew, and has had its first turn: between the two nobody held the sockets.
             fence()  # the word that it is there before its times
             self._generation = turned
-            self._stalled(now_ns, self.ring.away_ns())
+            self._stalled(now_ns, self.ring.away_ns(), unheard=True)
             self._observations.send({"do": "state"})
             self._pace.intake_woke()
             self._sync_groups = {}
@@ -251,9 +251,9 @@ class JudgingProcess:
             self._watch_stalls(now_ns)
         return self.ring.generation == self._generation
 
-    def _stalled(self, now_ns: int, late_ns: int) -> None:
+    def _stalled(self, now_ns: int, late_ns: int, *, unheard: bool = False) -> None:
         self._heard = True
-        self.engine.observe(observation.StallSeen(now_ns, late_ns))
+        self.engine.observe(observation.StallSeen(now_ns, late_ns, unheard))
 
     def _publish_if_due(self, now_ns: int) -> None:
         if not self._publications.is_due(now_ns):

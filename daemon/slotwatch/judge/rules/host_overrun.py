@@ -40,11 +40,15 @@ def describe_overrun(ctx: RuleContext, key: str) -> Finding:
     listener = ctx.listener
     if key == "stall":
         late = wording.seconds(listener.stalled_for_ns)
+        habit, evidence = f"did not get to judging for {late}", f"The judging loop was {late} late; packets waited."
+        if listener.stalled_unheard:
+            habit = f"did not listen for {late}"
+            evidence = f"No process held the sockets for {late}: packets of that time are gone."
         return Finding(
             group="host",
             since_ns=listener.stalled_last_ns - listener.stalled_for_ns,
-            facts=HostOverrunFacts(f"did not get to judging for {late}"),
-            evidence=(f"The judging loop was {late} late; arrival times are the kernel's and stay right.",),
+            facts=HostOverrunFacts(habit),
+            evidence=(evidence,),
             cause="stall",
         )
     return Finding(
