@@ -10,7 +10,7 @@ from datetime import date
 from typing import Any
 
 from slotwatch.errors import HouseFileError, Problem
-from slotwatch.house import build, listeners, notices, references
+from slotwatch.house import build, listeners, notices, references, switches
 from slotwatch.house.cells import Addressing
 from slotwatch.house.circuits import read_circuits
 from slotwatch.house.document import Document, Entry, Read, TooManyProblems, open_document
@@ -108,6 +108,8 @@ class _Loader:
         notices.check_names(notify, webhooks)
         others = self._built("listeners", listeners.listener)
         listeners.check_listeners(others)
+        asked = self._built("switches", switches.switch)
+        switches.check_switches(asked)
         self._check_names(sources, profiles, lines, racks, receivers, routes)
         declared = {universe.id for universe in universes.values}
         references.check_universes(universes, [source.name for source in sources.values])
@@ -148,6 +150,7 @@ class _Loader:
             readiness=build.readiness_terms(main, converter),
             dark=build.dark_terms(main, converter, fixtures),
             listeners=others.values,
+            switches=asked.values,
             limits_e131=limits[0],
             limits_artnet=limits[1],
             limits_line=limits[2],

@@ -39,6 +39,8 @@ RULE_NAMES = frozenset(
         "out-of-order",
         "packet-loss",
         "patch-conflict",
+        "port-errors",
+        "port-slow",
         "powered-off",
         "preview-only",
         "querier-absent",
@@ -55,6 +57,8 @@ RULE_NAMES = frozenset(
         "source-conflict",
         "stray-levels",
         "supply-overload",
+        "switch-restarted",
+        "switch-silent",
         "sync-missing",
         "too-many-sources",
         "torn-pair",
@@ -75,8 +79,12 @@ WITHOUT_UNIVERSES = frozenset(
         "host-overrun",
         "listener-silent",
         "malformed-packets",
+        "port-errors",
+        "port-slow",
         "querier-absent",
         "querier-changed",
+        "switch-restarted",
+        "switch-silent",
     )
 )
 """Rules whose incidents are about this computer, a network or an address: they name no universe."""

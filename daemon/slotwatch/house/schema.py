@@ -11,7 +11,7 @@ from enum import StrEnum
 
 from slotwatch.house.occasions import DarkTerms, ReadinessTerms, ReferenceTerms
 from slotwatch.house.outgoing import Heartbeat, Notify, Webhook
-from slotwatch.house.witnesses import DeclaredListener
+from slotwatch.house.witnesses import DeclaredListener, DeclaredSwitch
 from slotwatch.wire.universe import Protocol, UniverseId
 
 
@@ -352,6 +352,7 @@ class House:
     webhooks: tuple[Webhook, ...] = ()
     heartbeat: Heartbeat = field(default_factory=Heartbeat)
     listeners: tuple[DeclaredListener, ...] = ()
+    switches: tuple[DeclaredSwitch, ...] = ()
     limits_e131: Limits = Limits()
     limits_artnet: Limits = Limits(loss_timeout_s=10.0)
     limits_line: Limits = Limits(loss_timeout_s=1.0)

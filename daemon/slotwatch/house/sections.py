@@ -5,7 +5,7 @@ from __future__ import annotations
 from slotwatch.house.keys import Key, Kind, Section, choice, number, text, texts, whole, yes_no
 from slotwatch.house.occasions import SECTIONS as OCCASIONS
 from slotwatch.house.schema import Phase
-from slotwatch.house.witnesses import LISTENERS
+from slotwatch.house.witnesses import LISTENERS, SWITCHES
 
 PHASES = tuple(phase.value for phase in Phase)
 PROTOCOLS = ("e131", "artnet")
@@ -190,6 +190,7 @@ SECTIONS: tuple[Section, ...] = (
         ),
     ),
     LISTENERS,
+    SWITCHES,
     Section("limits", False, "Thresholds of all universes.", _limits()),
     Section("limits.artnet", False, "Thresholds of Art-Net universes (loss after 10 s by default).", _limits()),
     Section("limits.line", False, "Thresholds of DMX512 lines (loss after 1 s by default).", _limits()),

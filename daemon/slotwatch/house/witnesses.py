@@ -1,10 +1,10 @@
-"""Who else can say where on the way something was lost: other listeners. Part of the declared house."""
+"""Who else can say where on the way something was lost: other listeners and switches. Part of the declared house."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from slotwatch.house.keys import Key, Kind, Section, text
+from slotwatch.house.keys import Key, Kind, Section, choice, text, texts, whole
 
 OWN_NAME = "this listener"
 
@@ -21,6 +21,24 @@ LISTENERS = Section(
     ),
 )
 
+SWITCHES = Section(
+    "switches",
+    True,
+    "A switch of the show network that is asked by SNMP, read only.",
+    (
+        text("name", "What the switch is called in this house.", required=True),
+        Key("address", Kind.ADDRESS, "Its management address.", required=True),
+        choice("version", "Version of SNMP; 3 keeps the secrets off the network.", "3", "2c", "3"),
+        text(
+            "credentials_file",
+            "File with the community (2c), or with user, authentication and privacy (3); a secret.",
+            required=True,
+        ),
+        whole("poll_s", "Seconds between two polls.", 10, 5, 3600, unit="s"),
+        texts("uplinks", "Names of its ports that lead to other switches."),
+    ),
+)
+
 
 @dataclass(frozen=True, slots=True)
 class DeclaredListener:
@@ -31,4 +49,19 @@ class DeclaredListener:
     token_file: str = ""
     ca_file: str = ""
     own_name: str = OWN_NAME
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class DeclaredSwitch:
+    """A switch that is asked what its ports carry."""
+
+    name: str
+    address: str
+    version: str
+    """2c | 3."""
+    credentials_file: str
+    poll_s: int = 10
+    uplinks: tuple[str, ...] = ()
+    """Names of ports, as the switch calls them, that lead to other switches."""
     line: int = 0

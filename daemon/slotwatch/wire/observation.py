@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from slotwatch.wire.switch import SwitchState
+
 
 @dataclass(frozen=True, slots=True)
 class LinkSeen:
@@ -195,6 +197,20 @@ class PortSeen:
     vlan: int | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class SwitchSeen:
+    """What came of one poll of a switch. `t_ns` is when its up time was asked for."""
+
+    t_ns: int
+    name: str
+    """As the house file calls it."""
+    reached: bool
+    reason: str = ""
+    """Why it did not answer, as the end of a sentence."""
+    state: SwitchState | None = None
+    """None: it did not answer."""
+
+
 Observation = (
     LinkSeen
     | JoinSeen
@@ -210,4 +226,5 @@ Observation = (
     | UnreadSeen
     | ListenerSeen
     | PortSeen
+    | SwitchSeen
 )

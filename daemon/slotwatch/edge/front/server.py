@@ -24,6 +24,7 @@ from slotwatch.edge.front.page_files import PAGES, PageFiles
 from slotwatch.edge.front.reads import Reads
 from slotwatch.edge.front.references import References
 from slotwatch.edge.front.resumption import Resumption
+from slotwatch.edge.front.switch_polling import SwitchPolling
 from slotwatch.edge.shared.places import state_place
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House
@@ -146,6 +147,10 @@ class Server:
             await self._leave(ElsewhereFetcher.name)
             if house.listeners:
                 self._begin(ElsewhereFetcher(house, self.front.ask))
+        if house.switches != self._house.switches or SwitchPolling.name not in self._running:
+            await self._leave(SwitchPolling.name)
+            if house.switches:
+                self._begin(SwitchPolling(house, self.front.ask))
         await self._follow_notices(house)
         if house.heartbeat != self._house.heartbeat or HeartbeatSender.name not in self._running:
             await self._leave(HeartbeatSender.name)

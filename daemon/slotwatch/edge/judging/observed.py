@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import Any
 
+import msgspec
+
 from slotwatch.wire import observation
 from slotwatch.wire.observation import Observation
 
@@ -26,6 +28,8 @@ def observations(fields: dict[str, Any], now_ns: int) -> Iterator[Observation]:
         streams = None if rows is None else tuple(observation.StreamElsewhere(*row) for row in rows)
         values = {name: fields[name] for name in ("t_ns", "name", "reached", "reason")}
         yield observation.ListenerSeen(**values, streams=streams)
+    elif kind == "SwitchSeen":
+        yield msgspec.convert(fields, observation.SwitchSeen, str_keys=True)
     elif kind in _SEEN:
         values = {name: value for name, value in fields.items() if name != "is"}
         if "addresses" in values:

@@ -1,0 +1,162 @@
+"""Asks one agent by SNMP: GET and GETBULK, one request at a time. Nothing that could change a switch is ever sent."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from pysnmp.hlapi.v3arch import asyncio as snmp
+
+from slotwatch.edge.front.switch_credentials import Credentials
+from slotwatch.wire.switch_tables import MOST_ROWS, Index, Value
+
+ANSWER_WITHIN_S = 2.0
+RETRIES = 1
+"""A lost packet is no silent switch."""
+PORT = 161
+VALUES_A_REQUEST = 48
+"""Values asked for at once: they fit into one Ethernet frame."""
+_TOO_BIG = 1
+_AUTHENTICATION = {
+    "SHA": snmp.USM_AUTH_HMAC96_SHA,
+    "SHA-224": snmp.USM_AUTH_HMAC128_SHA224,
+    "SHA-256": snmp.USM_AUTH_HMAC192_SHA256,
+    "SHA-384": snmp.USM_AUTH_HMAC256_SHA384,
+    "SHA-512": snmp.USM_AUTH_HMAC384_SHA512,
+    "MD5": snmp.USM_AUTH_HMAC96_MD5,
+}
+_PRIVACY = {
+    "AES": snmp.USM_PRIV_CFB128_AES,
+    "AES-192": snmp.USM_PRIV_CFB192_AES,
+    "AES-256": snmp.USM_PRIV_CFB256_AES,
+    "DES": snmp.USM_PRIV_CBC56_DES,
+}
+_NOTHING = (snmp.NoSuchObject, snmp.NoSuchInstance, snmp.EndOfMibView)
+
+Rows = list[tuple[Index, Value]]
+
+
+class NotAnswered(Exception):
+    """Why an agent did not answer, as the end of a sentence."""
+
+
+class Agent:
+    """One agent with its credentials. `close` it when it is not asked any more."""
+
+    def __init__(self, address: str, credentials: Credentials) -> None:
+        self._address = address
+        # An engine of its own: one user name may have other passphrases at another switch.
+        self._engine = snmp.SnmpEngine()
+        self._auth = _auth_of(credentials)
+        self._target: Any = None
+
+    def close(self) -> None:
+        self._engine.close_dispatcher()
+
+    async def get(self, objects: Mapping[str, str]) -> dict[str, Rows]:
+        """Ask for single objects by name; what the agent does not have is left out. NotAnswered if it is silent."""
+        found = await self._ask(snmp.get_cmd, list(objects.values()))
+        rows = {name: _plain(value) for name, (_, value) in zip(objects, found, strict=False)}
+        return {name: [((), value)] for name, value in rows.items() if value is not None}
+
+    async def walk(self, columns: Mapping[str, str]) -> dict[str, Rows]:
+        """Read whole columns side by side, each at most MOST_ROWS long. NotAnswered if it is silent."""
+        rows: dict[str, Rows] = {name: [] for name in columns}
+        bases = {name: tuple(map(int, text.split("."))) for name, text in columns.items()}
+        last = dict(bases)
+        values = VALUES_A_REQUEST
+        while last:
+            names = list(last)
+            repetitions = max(1, values // len(names))
+            wanted = [".".join(map(str, last[name])) for name in names]
+            try:
+                found = await self._ask(snmp.bulk_cmd, wanted, 0, repetitions)
+            except _TooBig:
+                if values <= len(names):
+                    raise NotAnswered("its answer would be too big for it") from None
+                values //= 2
+                continue
+            for name in _take(found, names, bases, last, rows):
+                del last[name]
+        return rows
+
+    async def _ask(self, command: Any, objects: Sequence[str], *numbers: int) -> list[tuple[Index, Any]]:
+        if self._target is None:
+            made = snmp.Udp6TransportTarget if ":" in self._address else snmp.UdpTransportTarget
+            self._target = await made.create((self._address, PORT), timeout=ANSWER_WITHIN_S, retries=RETRIES)
+        wanted = [snmp.ObjectType(snmp.ObjectIdentity(text)) for text in objects]
+        try:
+            indication, status, _, found = await command(
+                self._engine, self._auth, self._target, snmp.ContextData(), *numbers, *wanted, lookupMib=False
+            )
+        except OSError as error:
+            raise NotAnswered(f"it cannot be reached ({error.strerror})") from None
+        except Exception as error:  # the library raises many kinds for octets that are no SNMP
+            raise NotAnswered(f"its answer is not understood ({type(error).__name__})") from None
+        if indication:
+            raise NotAnswered(_reason(indication))
+        if int(status) == _TOO_BIG:
+            raise _TooBig
+        if int(status):
+            raise NotAnswered(f"it refused the request ({status.prettyPrint()})")
+        return [(tuple(name), value) for name, value in found]
+
+
+class _TooBig(Exception):
+    """The answer does not fit into what the agent may send."""
+
+
+def _take(
+    found: Sequence[tuple[Index, Any]],
+    names: Sequence[str],
+    bases: Mapping[str, Index],
+    last: dict[str, Index],
+    rows: dict[str, Rows],
+) -> set[str]:
+    """Sort an answer, row by row, into its columns. Returns those that are read to their end."""
+    if not found:
+        return set(names)
+    ended: set[str] = set()
+    for place, (index, value) in enumerate(found):
+        name = names[place % len(names)]
+        base, plain = bases[name], _plain(value)
+        # An agent whose numbers do not rise would be walked for ever.
+        inside = index[: len(base)] == base and index > last[name]
+        if name in ended or isinstance(value, _NOTHING) or not inside or len(rows[name]) >= MOST_ROWS:
+            ended.add(name)
+            continue
+        last[name] = index
+        if plain is not None:
+            rows[name].append((index[len(base) :], plain))
+    return ended
+
+
+def _plain(value: Any) -> Value | None:
+    if isinstance(value, (*_NOTHING, snmp.ObjectIdentifier)):
+        return None
+    if isinstance(value, snmp.OctetString):
+        return bytes(value.asOctets())
+    try:
+        return int(value)
+    except (TypeError, ValueError):
+        return None
+
+
+def _auth_of(made: Credentials) -> Any:
+    if made.community:
+        return snmp.CommunityData(made.community)
+    kinds: dict[str, Any] = {}
+    if made.authentication:
+        kinds["authProtocol"] = _AUTHENTICATION[made.authentication_protocol]
+    if made.privacy:
+        kinds["privProtocol"] = _PRIVACY[made.privacy_protocol]
+    return snmp.UsmUserData(made.user, made.authentication or None, made.privacy or None, **kinds)
+
+
+def _reason(indication: Any) -> str:
+    kind = type(indication).__name__
+    if kind == "RequestTimedOut":
+        return f"no answer within {ANSWER_WITHIN_S:.0f} s: it is off, not reachable, or does not accept the credentials"
+    if kind in ("WrongDigest", "UnknownUserName", "UnsupportedSecurityLevel", "DecryptionError", "AuthenticationError"):
+        return f"it does not accept the credentials ({indication})"
+    return f"it cannot be asked ({indication})"

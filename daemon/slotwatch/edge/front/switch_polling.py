@@ -1,0 +1,184 @@
+"""Polls the switches of the house, and hands what they say to judging.
+
+Each switch has a task of its own: one that hangs delays nothing but itself. What changes seldom is read once a
+minute. A new incident wakes all of them, since what a port did in that second is its best evidence.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Awaitable, Callable, Mapping
+from typing import Any, Protocol
+
+import msgspec
+
+from slotwatch import clock
+from slotwatch.edge.front.switch_credentials import Credentials, read_credentials
+from slotwatch.edge.shared.places import read_place
+from slotwatch.edge.shared.secret_file import SecretFileError
+from slotwatch.house.schema import House
+from slotwatch.house.witnesses import DeclaredSwitch
+from slotwatch.snapshot import Snapshot
+from slotwatch.wire.observation import SwitchSeen
+from slotwatch.wire.switch import SwitchState
+from slotwatch.wire.switch_tables import COUNTERS, OFTEN, SCALARS, SELDOM, Index, Value, read_switch
+
+LEAST_GAP_S = 5.0
+"""Between two polls of a switch, whatever happens."""
+TABLES_EVERY_S = 60.0
+COUNTERS_EVERY_S = 30.0
+POLL_WITHIN_S = 30.0
+MOST_SILENT_S = 300.0
+"""Longest time between two polls of a switch that does not answer."""
+MISSED = 3
+"""Polls without an answer after which it is asked less and less often."""
+NANOSECONDS = 1_000_000_000
+_TOGETHER = 6
+"""Columns that are walked side by side."""
+
+Ask = Callable[[str, dict[str, Any]], Awaitable[dict[str, Any]]]
+Walked = dict[str, list[tuple[Index, Value]]]
+
+
+class Asked(Protocol):
+    """An agent, as `edge.front.snmp` asks it."""
+
+    async def get(self, objects: Mapping[str, str]) -> Walked: ...
+
+    async def walk(self, columns: Mapping[str, str]) -> Walked: ...
+
+    def close(self) -> None: ...
+
+
+class SwitchPolling:
+    """Follows the snapshots for new incidents; `run` asks for ever."""
+
+    name = "switches"
+
+    def __init__(self, house: House, ask: Ask) -> None:
+        self._house = house
+        self._ask = ask
+        self._incidents = 0
+        self._soon = [asyncio.Event() for _ in house.switches]
+
+    def note(self, snapshot: Snapshot) -> None:
+        """Wake all tasks if an incident has opened."""
+        newest = snapshot.next_incident
+        if self._incidents and newest > self._incidents:
+            for event in self._soon:
+                event.set()
+        self._incidents = newest
+
+    def health(self) -> dict[str, Any]:
+        """Which switch does not answer is said by a rule."""
+        return {"ok": True, "text": ""}
+
+    async def run(self) -> None:
+        """Ask all of them for ever."""
+        async with asyncio.TaskGroup() as tasks:
+            for declared, soon in zip(self._house.switches, self._soon, strict=True):
+                tasks.create_task(self._follow(declared, soon))
+
+    async def _follow(self, declared: DeclaredSwitch, soon: asyncio.Event) -> None:
+        missed = 0
+        while True:
+            try:
+                agent = await self._agent(declared)
+            except SecretFileError as error:
+                reason = f"its credentials file {error}"
+                await self._tell(SwitchSeen(clock.monotonic_ns(), declared.name, False, reason))
+                await asyncio.sleep(declared.poll_s)
+                continue
+            polls = Polls(agent)
+            try:
+                missed = await self._poll_until_silent(declared, polls, soon, missed)
+            finally:
+                agent.close()
+            await _wait(wait_s(declared.poll_s, missed), None)
+
+    async def _poll_until_silent(self, declared: DeclaredSwitch, polls: Polls, soon: asyncio.Event, missed: int) -> int:
+        """Poll until an answer stays away; then everything is begun anew, its credentials too. Returns how many did."""
+        while True:
+            seen = await polls.poll(declared.name, clock.monotonic_ns(), everything=soon.is_set())
+            soon.clear()
+            await self._tell(seen)
+            if not seen.reached:
+                return missed + 1
+            missed = 0
+            await _wait(wait_s(declared.poll_s, missed), soon)
+
+    async def _agent(self, declared: DeclaredSwitch) -> Asked:
+        # Only a house that names a switch needs the library.
+        from slotwatch.edge.front.snmp import Agent
+
+        path = read_place(self._house, declared.credentials_file)
+        made: Credentials = await asyncio.to_thread(read_credentials, path, declared.version)
+        return Agent(declared.address, made)
+
+    async def _tell(self, seen: SwitchSeen) -> None:
+        fields = {"is": "SwitchSeen", **msgspec.to_builtins(seen)}
+        with contextlib.suppress(ValueError):  # judging is being restarted: the next poll reaches it
+            await self._ask("observed", {"seen": [fields]})
+
+
+class Polls:
+    """What was read of one switch so far."""
+
+    def __init__(self, agent: Asked) -> None:
+        self._agent = agent
+        self._walked: Walked = {}
+        self._tables_ns = 0
+        self._counters_ns = 0
+
+    async def poll(self, name: str, now_ns: int, everything: bool = False) -> SwitchSeen:
+        """Ask once. A switch that tells its ports and hangs over its tables has answered."""
+        from slotwatch.edge.front.snmp import NotAnswered
+
+        for column in COUNTERS:  # an old count would be taken for a new one
+            self._walked.pop(column, None)
+        try:
+            async with asyncio.timeout(POLL_WITHIN_S):
+                self._walked |= await self._agent.get(SCALARS)
+                self._walked |= await self._agent.walk(OFTEN)
+        except NotAnswered as silence:
+            return SwitchSeen(now_ns, name, False, str(silence))
+        except TimeoutError:
+            return SwitchSeen(now_ns, name, False, f"a poll took longer than {POLL_WITHIN_S:.0f} s")
+        with_tables = now_ns - self._tables_ns >= TABLES_EVERY_S * NANOSECONDS or not self._tables_ns
+        with contextlib.suppress(NotAnswered, TimeoutError):
+            async with asyncio.timeout(POLL_WITHIN_S):
+                with_tables = await self._read_on(now_ns, with_tables, everything)
+        state: SwitchState | None = read_switch(self._walked, with_tables)
+        if state is None:
+            return SwitchSeen(now_ns, name, False, "it does not say how long it has been up")
+        return SwitchSeen(now_ns, name, True, "", state)
+
+    async def _read_on(self, now_ns: int, with_tables: bool, everything: bool) -> bool:
+        if everything or with_tables or now_ns - self._counters_ns >= COUNTERS_EVERY_S * NANOSECONDS:
+            self._walked |= await self._agent.walk(COUNTERS)
+            self._counters_ns = now_ns
+        if with_tables:
+            self._tables_ns = now_ns  # a table that hangs is not asked for again in the next poll
+            names = list(SELDOM)
+            for start in range(0, len(names), _TOGETHER):
+                self._walked |= await self._agent.walk({one: SELDOM[one] for one in names[start : start + _TOGETHER]})
+        return with_tables
+
+
+def wait_s(poll_s: float, missed: int) -> float:
+    """Give the time to the next poll: longer and longer for a switch that stays silent."""
+    doublings = max(0, missed - MISSED + 1)
+    return max(poll_s, min(MOST_SILENT_S, poll_s * 2.0 ** min(doublings, 10)))
+
+
+async def _wait(seconds: float, soon: asyncio.Event | None) -> None:
+    """Wait, but no longer than until somebody wants to know, and never less than LEAST_GAP_S."""
+    await asyncio.sleep(min(seconds, LEAST_GAP_S))
+    if seconds > LEAST_GAP_S:
+        if soon is None:
+            await asyncio.sleep(seconds - LEAST_GAP_S)
+        else:
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(seconds - LEAST_GAP_S):
+                    await soon.wait()

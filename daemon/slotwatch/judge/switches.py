@@ -1,0 +1,237 @@
+"""What the switches of the house said last, and what changed on them: restarts, ports that went down, counted errors.
+
+A switch that does not answer keeps what it said last: what hung where is still the best guess of where it hangs.
+Its clock is its up time. A moment on it is laid on this computer's clock by the time at which it was asked.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from slotwatch.wire.observation import SwitchSeen
+from slotwatch.wire.switch import SwitchPort, SwitchState, SwitchTables
+
+NANOSECONDS = 1_000_000_000
+TICK_NS = NANOSECONDS // 100
+WRAP_TICKS = 1 << 32
+"""sysUpTime is 32 bits of hundredths of a second (RFC 3418)."""
+COUNTER_WRAP = 1 << 32
+"""ifInErrors and its kin are Counter32 (RFC 2863)."""
+WRAP_SLACK_TICKS = 60_000
+MOST_SWITCHES = 32
+COUNTS_KEPT = 64
+CHANGES_KEPT = 32
+ROUNDED_NS = NANOSECONDS
+"""How far a moment that a switch gives may be off: its own hundredths, and the way of the packet."""
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """A moment that is known to lie between two others, on this computer's clock (ns)."""
+
+    from_ns: int
+    to_ns: int
+
+    def overlaps(self, from_ns: int, to_ns: int) -> bool:
+        return self.from_ns <= to_ns and self.to_ns >= from_ns
+
+    @property
+    def is_sharp(self) -> bool:
+        """Whether the switch itself gave it."""
+        return self.to_ns - self.from_ns <= 2 * ROUNDED_NS
+
+    @property
+    def middle_ns(self) -> int:
+        return (self.from_ns + self.to_ns) // 2
+
+
+@dataclass(frozen=True, slots=True)
+class PortChange:
+    """A port went up or down."""
+
+    moment: Moment
+    up: bool
+
+
+@dataclass(slots=True)
+class PortRecord:
+    """One port with what is remembered of it."""
+
+    port: SwitchPort
+    changes: deque[PortChange] = field(default_factory=lambda: deque(maxlen=CHANGES_KEPT))
+    counts: deque[tuple[int, int]] = field(default_factory=lambda: deque(maxlen=COUNTS_KEPT))
+    """(time, errors and discards since this was first asked)."""
+    raw: tuple[int | None, int | None] = (None, None)
+    """Errors and discards as the switch counted them last."""
+    counted: int = 0
+    show_mbps: int | None = None
+    """Its speed at the last show."""
+
+    def counted_in(self, from_ns: int, to_ns: int) -> int | None:
+        """Errors and discards counted between two moments, as nearly as the polls tell; None: not known."""
+        before = [count for t_ns, count in self.counts if t_ns <= from_ns]
+        after = [count for t_ns, count in self.counts if t_ns <= to_ns]
+        return after[-1] - before[-1] if before and after else None
+
+    def went_down(self, from_ns: int, to_ns: int) -> PortChange | None:
+        """Give the change by which it went down in a span of time, if it has not come up again since."""
+        last = self.changes[-1] if self.changes else None
+        return last if last and not last.up and last.moment.overlaps(from_ns, to_ns) else None
+
+
+@dataclass(frozen=True, slots=True)
+class Restart:
+    moment: Moment
+    seen_ns: int
+    only_management: bool
+    """Whether the device itself went on: its own clock (hrSystemUptime) did not begin anew."""
+
+
+@dataclass(slots=True)
+class SwitchRecord:
+    """One switch. Times are monotonic ns of this computer."""
+
+    name: str
+    asked_ns: int = 0
+    answered_ns: int = 0
+    """0: never yet."""
+    first_missed_ns: int = 0
+    """When it was first asked without an answer since the last one; 0: it answered."""
+    missed: int = 0
+    """Polls in a row without an answer."""
+    reason: str = ""
+    state: SwitchState | None = None
+    tables: SwitchTables = field(default_factory=SwitchTables)
+    tables_ns: int = 0
+    ports: dict[int, PortRecord] = field(default_factory=dict)
+    restart: Restart | None = None
+    restarts: int = 0
+
+    @property
+    def answers(self) -> bool:
+        return self.answered_ns > 0 and not self.missed
+
+    def began_ns(self) -> int:
+        """When its up time began, on this computer's clock."""
+        return self.answered_ns - (self.state.uptime_ticks if self.state else 0) * TICK_NS
+
+    def port_named(self, name: str) -> PortRecord | None:
+        """Find a port by its name, its description or its number."""
+        wanted = name.casefold()
+        for record in self.ports.values():
+            if wanted in (record.port.name.casefold(), record.port.description.casefold(), str(record.port.index)):
+                return record
+        return None
+
+    # --- what a poll tells ----------------------------------------------------------------------------
+
+    def take(self, seen: SwitchSeen) -> None:
+        before_ns, self.asked_ns, self.reason = self.answered_ns, seen.t_ns, seen.reason
+        if seen.state is None:
+            self.missed += 1
+            self.first_missed_ns = self.first_missed_ns or seen.t_ns
+            return
+        before, self.missed, self.first_missed_ns = self.state, 0, 0
+        self.state, self.answered_ns = seen.state, seen.t_ns
+        began_anew = before is not None and self._note_restart(before, before_ns, seen)
+        if seen.state.tables is not None:
+            self.tables, self.tables_ns = seen.state.tables, seen.t_ns
+        known, self.ports = self.ports, {}
+        for port in seen.state.ports:
+            record = known.get(port.index)
+            if record is None or record.port.name != port.name:
+                record = PortRecord(port)
+            else:
+                _note_change(record, port, before_ns, seen.t_ns)
+            _note_counts(record, port, seen.t_ns, began_anew)
+            record.port = port
+            self.ports[port.index] = record
+
+    def _note_restart(self, before: SwitchState, before_ns: int, seen: SwitchSeen) -> bool:
+        now = seen.state
+        if now is None or now.uptime_ticks >= before.uptime_ticks:
+            return False
+        due = before.uptime_ticks + (seen.t_ns - before_ns) // TICK_NS
+        if due >= WRAP_TICKS and abs(due - WRAP_TICKS - now.uptime_ticks) < WRAP_SLACK_TICKS:
+            return False  # 497 days are over
+        began_ns = seen.t_ns - now.uptime_ticks * TICK_NS
+        moment = Moment(max(before_ns, began_ns - ROUNDED_NS), began_ns + ROUNDED_NS)
+        host, host_before = now.host_uptime_ticks, before.host_uptime_ticks
+        only_management = host is not None and host_before is not None and host >= host_before
+        self.restart = Restart(moment, seen.t_ns, only_management)
+        self.restarts += 1
+        return True
+
+
+def _note_change(record: PortRecord, port: SwitchPort, before_ns: int, t_ns: int) -> None:
+    """Note that a port went up or down since the last poll, with the moment if the switch gives it."""
+    said_ns = None if port.changed_s is None else t_ns - round(port.changed_s * NANOSECONDS)
+    if said_ns is not None and said_ns < before_ns - ROUNDED_NS:
+        said_ns = None
+    if said_ns is not None:
+        moment = Moment(said_ns - ROUNDED_NS, said_ns + ROUNDED_NS)
+    else:
+        moment = Moment(before_ns, t_ns)
+    if port.up is not record.port.up:
+        record.changes.append(PortChange(moment, port.up))
+    elif said_ns is not None and _is_newer(record, said_ns):
+        # Down and up again, or the other way round, between two polls.
+        record.changes.append(PortChange(moment, not port.up))
+        record.changes.append(PortChange(moment, port.up))
+
+
+def _is_newer(record: PortRecord, said_ns: int) -> bool:
+    last = record.changes[-1].moment.to_ns if record.changes else 0
+    return said_ns - ROUNDED_NS > last
+
+
+def _note_counts(record: PortRecord, port: SwitchPort, t_ns: int, began_anew: bool) -> None:
+    """Add up what was counted since the last poll. A counter that a restart began anew counts from 0."""
+    raw = port.errors, port.discards
+    if raw == (None, None):
+        return
+    if record.counts:
+        for before, now in zip(record.raw, raw, strict=True):
+            if before is None or now is None:
+                continue
+            grown = now - before
+            if grown < 0:
+                # Only a counter near its end wraps; a smaller one was begun anew.
+                wraps = not began_anew and before > COUNTER_WRAP // 2
+                grown = grown + COUNTER_WRAP if wraps else now
+            record.counted += grown
+    record.raw = raw
+    record.counts.append((t_ns, record.counted))
+
+
+class Switches:
+    """All switches by the names of the house file."""
+
+    def __init__(self) -> None:
+        self._records: dict[str, SwitchRecord] = {}
+        self.revision = 0
+        """Rises with each poll."""
+
+    def take(self, seen: SwitchSeen) -> None:
+        if seen.name not in self._records and len(self._records) >= MOST_SWITCHES:
+            return
+        self._records.setdefault(seen.name, SwitchRecord(seen.name)).take(seen)
+        self.revision += 1
+
+    def get(self, name: str) -> SwitchRecord | None:
+        """None: it was never asked."""
+        return self._records.get(name)
+
+    def keep(self, names: set[str]) -> None:
+        """Forget switches that the house does not name any more."""
+        for name in self._records.keys() - names:
+            del self._records[name]
+            self.revision += 1
+
+    def __iter__(self) -> Iterator[SwitchRecord]:
+        return iter(self._records.values())
+
+    def __bool__(self) -> bool:
+        return bool(self._records)
