@@ -165,9 +165,7 @@ class Engine:
             universe_names=shown.universe_names,
             universe_labels=shown.universe_labels,
             streams=shown.streams,
-            sources=tuple(
-                replace(source, mac=judge.mac_of(source.network, source.address)) for source in shown.sources
-            ),
+            sources=tuple(replace(source, **judge.where(source.network, source.address)) for source in shown.sources),
             levels=shown.levels,
             slot_streams=shown.slot_streams,
             interval_bins=shown.interval_bins,
@@ -187,7 +185,17 @@ class Engine:
         A part of the judge offers them as methods of these names; what it does not offer stays empty.
         """
         views: dict[str, Any] = {}
-        for name in ("fixtures", "racks", "rig_check", "hours", "receivers", "listeners", "neighbours", "patch"):
+        for name in (
+            "fixtures",
+            "racks",
+            "rig_check",
+            "hours",
+            "receivers",
+            "listeners",
+            "neighbours",
+            "switches",
+            "patch",
+        ):
             view: Callable[..., Any] | None = getattr(self.judge, name, None)
             if callable(view):
                 views[name] = view(self.model, now_ns)

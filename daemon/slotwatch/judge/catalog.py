@@ -40,7 +40,7 @@ CAUSES: dict[str, str] = {
     "source-lost": "everything of this source stopped together",
     "leg-lost": "the source is heard on another network; only its lead or way to this one is at fault",
     "wrong-network": "it arrives on another network than the one that it is declared on",
-    "network-lost": "every source stopped together: nothing reaches this port",
+    "network-lost": "all that comes one way stopped together: nothing of it reaches this port",
     "multicast-lost": "multicast stopped while other ways go on",
     "unknown": "the evidence fits no one cause",
 }

@@ -26,6 +26,7 @@ from slotwatch.judge.multicast_causes import (
 )
 from slotwatch.judge.scene import Scene, Verdict, say_what_works, set_scene
 from slotwatch.judge.stops import SLACK_NS, Stops
+from slotwatch.judge.switch_causes import weigh_switches
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import Protocol
 
@@ -50,6 +51,7 @@ def find_cause(ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
     else:
         verdict = _part_of_source(scene)
     verdict.provisional = bool(scene.undecided.any()) or ctx.now_ns < group.is_revised_until_ns
+    verdict = weigh_switches(scene, verdict)
     _say_all_that_works(scene, verdict)
     return verdict
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Phase
-from slotwatch.judge import wording
+from slotwatch.judge import ways, wording
 from slotwatch.judge.model_view import ModelView, StreamColumns, UniverseColumns
 from slotwatch.model.legs import legs_of
 from slotwatch.model.sources import Sources
@@ -191,6 +191,12 @@ class RuleContext:
         """Levels of universe rows, (U, 512), and the stream row that wins each slot, -1 for nobody."""
         winning: tuple[NDArray[np.uint8], NDArray[np.int32]] = self.model.winner_levels(rows)
         return winning
+
+    @cached_property
+    def ports_in_use(self) -> dict[tuple[str, int], list[str]]:
+        """Switch ports that matter, by switch and ifIndex, each with the names of what hangs on it."""
+        found: dict[tuple[str, int], list[str]] = ways.ports_in_use(self)
+        return found
 
     # --- names ----------------------------------------------------------------------------------------
 

@@ -31,8 +31,10 @@ from slotwatch.judge.phases import PhaseKeeper
 from slotwatch.judge.rule import Rule
 from slotwatch.judge.rules.receiver_silent import ReceiverAnswers, ReceiverSilentParameters
 from slotwatch.judge.shown import Shown
+from slotwatch.judge.switch_rows import SwitchRows, where
 from slotwatch.snapshot import HouseView, Incident, ListenerRow, MadeException, NeighbourRow, PhaseMemory, Severity
 from slotwatch.snapshot.readiness import Readiness, Reason
+from slotwatch.snapshot.switches import SwitchRow
 from slotwatch.wire.observation import Observation
 
 NANOSECONDS = 1_000_000_000
@@ -68,6 +70,7 @@ class Judge:
         self._clusters: list[Cluster] = []
         self._conditions = all_states(house, self.rules)
         self.shown = Shown(house)
+        self._switch_rows = SwitchRows()
         self._events: list[Event] = []
         self._refresh_due_ns = 0
         self._assembled_ns = 0
@@ -289,10 +292,9 @@ class Judge:
         """Give hours of circuits and fixtures, as of the last whole minute."""
         return self.shown.hours(model, now_ns)
 
-    def mac_of(self, network: int, address: str) -> str:
-        """Give the device address that claimed an address last; empty: not known."""
-        neighbour = self.listener.neighbour(network, address)
-        return max(neighbour.macs, key=neighbour.macs.__getitem__) if neighbour and neighbour.macs else ""
+    def where(self, network: int, address: str) -> dict[str, Any]:
+        """Give `mac` and `place` of an address: the device that claims it, and the switch port that it hangs on."""
+        return where(self.listener, self._sight, network, address)
 
     def receivers(self, model: ModelView, now_ns: int) -> tuple[dict[str, Any], ...]:
         """Give each declared receiver and whether it answers, as of the last pass."""
@@ -304,6 +306,10 @@ class Judge:
     def neighbours(self, model: ModelView, now_ns: int) -> tuple[NeighbourRow, ...]:
         """Give the ports that this listener hangs on."""
         return self.listener.ports.rows(now_ns, tuple(network.name for network in self.house.networks))
+
+    def switches(self, model: ModelView, now_ns: int) -> tuple[SwitchRow, ...]:
+        """Give the switches of the house, as of the last pass."""
+        return self._switch_rows.rows(self._sight)
 
     def listeners(self, model: ModelView, now_ns: int) -> tuple[ListenerRow, ...]:
         """Give the other listeners of the house, and whether each is reached."""

@@ -12,8 +12,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from slotwatch.judge import blind_windows
+from slotwatch.judge.cabling import Cabling
 from slotwatch.judge.elsewhere import Elsewhere
 from slotwatch.judge.ports import Ports
+from slotwatch.judge.switches import Switches
 from slotwatch.wire.observation import (
     ClockStepSeen,
     DropsSeen,
@@ -29,6 +31,7 @@ from slotwatch.wire.observation import (
     QuerySeen,
     RoutesSeen,
     StallSeen,
+    SwitchSeen,
     UnreadSeen,
 )
 
@@ -145,6 +148,8 @@ class Listener:
         self.routes: RoutesSeen | None = None
         self.elsewhere = Elsewhere()
         self.ports = Ports()
+        self.switches = Switches()
+        self.cabling = Cabling()
         self.lines: dict[int, TappedLine] = {}
         self.unread_ns: dict[int, int] = {}
         """Of a network: when packets that may be show data last could not be read. Recordings only."""
@@ -180,6 +185,8 @@ class Listener:
                 self.lines.setdefault(seen.number, TappedLine(seen)).take(seen)
             case PortSeen():
                 self.ports.take(seen)
+            case SwitchSeen():
+                self.switches.take(seen)
             case ListenerSeen():
                 self.elsewhere.take(seen)
             case UnreadSeen():

@@ -68,12 +68,19 @@ class PortRecord:
     counted: int = 0
     show_mbps: int | None = None
     """Its speed at the last show."""
+    show_counted: int | None = None
+    """`counted` when the last show began."""
 
-    def counted_in(self, from_ns: int, to_ns: int) -> int | None:
-        """Errors and discards counted between two moments, as nearly as the polls tell; None: not known."""
-        before = [count for t_ns, count in self.counts if t_ns <= from_ns]
-        after = [count for t_ns, count in self.counts if t_ns <= to_ns]
-        return after[-1] - before[-1] if before and after else None
+    def counted_in(self, from_ns: int, to_ns: int) -> tuple[int, int] | None:
+        """Errors and discards counted between two moments, and the ns between the polls that told them.
+
+        The polls are the newest ones that are not after either moment. None: there was none before the first.
+        """
+        before = next((one for one in reversed(self.counts) if one[0] <= from_ns), None)
+        after = next((one for one in reversed(self.counts) if one[0] <= to_ns), None)
+        if before is None or after is None or after[0] <= before[0]:
+            return None
+        return after[1] - before[1], after[0] - before[0]
 
     def went_down(self, from_ns: int, to_ns: int) -> PortChange | None:
         """Give the change by which it went down in a span of time, if it has not come up again since."""
@@ -84,6 +91,9 @@ class PortRecord:
 @dataclass(frozen=True, slots=True)
 class Restart:
     moment: Moment
+    """When its up time began."""
+    before_ns: int
+    """When it last answered before."""
     seen_ns: int
     only_management: bool
     """Whether the device itself went on: its own clock (hrSystemUptime) did not begin anew."""
@@ -160,7 +170,7 @@ class SwitchRecord:
         moment = Moment(max(before_ns, began_ns - ROUNDED_NS), began_ns + ROUNDED_NS)
         host, host_before = now.host_uptime_ticks, before.host_uptime_ticks
         only_management = host is not None and host_before is not None and host >= host_before
-        self.restart = Restart(moment, seen.t_ns, only_management)
+        self.restart = Restart(moment, before_ns, seen.t_ns, only_management)
         self.restarts += 1
         return True
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from slotwatch.snapshot.counters import Counters
 from slotwatch.snapshot.readiness import Readiness
+from slotwatch.snapshot.switches import PlaceRow, SwitchRow
 
 Columns = dict[str, NDArray[Any]]
 
@@ -158,6 +159,8 @@ class SourceRow:
     """Name by which it was found to be a declared source, where it has since changed it; else empty."""
     mac: str = ""
     """Device address that claims `address` on this network, as the kernel's neighbour table has it."""
+    place: PlaceRow | None = None
+    """Switch port that it hangs on, where a switch tells."""
 
 
 @dataclass(slots=True)
@@ -367,6 +370,7 @@ class Snapshot:
     neighbours: tuple[NeighbourRow, ...] = ()
     listeners: tuple[ListenerRow, ...] = ()
     """Other listeners of the house, and whether each is reached."""
+    switches: tuple[SwitchRow, ...] = ()
     fixtures: tuple[dict[str, Any], ...] = ()
     racks: tuple[dict[str, Any], ...] = ()
     rig_check: dict[str, Any] | None = None

@@ -130,7 +130,12 @@ ENDPOINTS: tuple[Endpoint, ...] = (
     ),
     Endpoint("get", "/api/v1/sources", "All sources", list[traffic.SourceAnswer]),
     Endpoint("get", "/api/v1/streams", "Where every stream stands; with an ETag", list[traffic.StreamPositionAnswer]),
-    Endpoint("get", "/api/v1/network", "Switch ports that this listener hangs on (LLDP)", traffic.NetworkAnswer),
+    Endpoint(
+        "get",
+        "/api/v1/network",
+        "Where this listener hangs (LLDP), and the switches of the house (SNMP)",
+        traffic.NetworkAnswer,
+    ),
     Endpoint("get", "/api/v1/listeners", "Other listeners of the house", list[traffic.OtherListenerAnswer]),
     Endpoint("get", "/api/v1/receivers", "Declared receivers", list[traffic.ReceiverAnswer]),
     Endpoint("get", "/api/v1/fixtures", "Patched fixtures with their levels", list[stage.FixtureAnswer]),

@@ -89,6 +89,22 @@ class SnapshotCollector(Collector):
             "Whether another listener of the house answers.",
             [({"listener": one.name}, float(one.reached)) for one in self._sheet.snapshot.listeners],
         )
+        switches = self._sheet.snapshot.switches
+        yield _gauge(
+            "switch_up",
+            "Whether a switch of the house answers.",
+            [({"switch": one.name}, float(one.answers)) for one in switches],
+        )
+        yield _counter(
+            "switch_port_errors",
+            "Errors and discarded frames of switch ports that the show depends on, since this listener watches.",
+            [
+                ({"switch": one.name, "port": _clean(port.name)}, port.counted)
+                for one in switches
+                for port in one.ports
+                if port.matters
+            ],
+        )
 
     def _packets(self) -> Iterator[Metric]:
         counters = self._counters

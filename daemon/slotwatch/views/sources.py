@@ -94,8 +94,11 @@ def _leg(sheet: Sheet, index: int) -> LegAnswer:
 
 
 def place_of(sheet: Sheet, index: int) -> PlaceAnswer | None:
-    """Switch and port of a leg; None while no switch is asked."""
-    return None
+    """Switch and port of a leg; None: no switch tells."""
+    place = sheet.snapshot.sources[index].place
+    if place is None:
+        return None
+    return {"switch": place.switch, "port": place.port, "description": place.description, "via": place.via}
 
 
 def is_own_bridge(sheet: Sheet, index: int) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from slotwatch.views.answers.traffic import NetworkAnswer, OtherListenerAnswer, StreamPositionAnswer
+from slotwatch.views.answers.traffic import OtherListenerAnswer, StreamPositionAnswer
 from slotwatch.views.moments import NANOSECONDS, number
 from slotwatch.views.sheet import STREAM_STATES, Sheet
 from slotwatch.wire.universe import Protocol
@@ -74,22 +74,3 @@ def listeners(sheet: Sheet) -> list[OtherListenerAnswer]:
         }
         for one in sheet.snapshot.listeners
     ]
-
-
-def network(sheet: Sheet) -> NetworkAnswer:
-    """Where this listener hangs in the network."""
-    return {
-        "neighbours": [
-            {
-                "network": one.network,
-                "switch": one.switch,
-                "port": one.port,
-                "description": one.description,
-                "chassis": one.chassis,
-                "management_address": one.management_address or None,
-                "vlan": one.vlan,
-                "last_seen_at": sheet.iso(one.last_seen_ns),
-            }
-            for one in sheet.snapshot.neighbours
-        ]
-    }

@@ -30,11 +30,12 @@ from slotwatch.views.levels import levels_over_time
 from slotwatch.views.metrics import encode_metrics
 from slotwatch.views.minutes import COLUMNS, minute_rows
 from slotwatch.views.moments import NANOSECONDS, iso_wall, read_iso
+from slotwatch.views.network import network
 from slotwatch.views.plain import plain_page
 from slotwatch.views.records import incident_of
 from slotwatch.views.report import STYLE, report_csv, report_html
 from slotwatch.views.rules import rules
-from slotwatch.views.streams import etag, listeners, network, streams
+from slotwatch.views.streams import etag, listeners, streams
 from slotwatch.views.survey import house_file, survey_of
 from slotwatch.wire.universe import parse
 

@@ -14,12 +14,15 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
 from slotwatch.judge.fault_onset import counted_in
 from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.switch_causes import say_errors_on_the_way
 from slotwatch.model.windows import FRAMES, LOST
 from slotwatch.snapshot import Confidence, Severity
 
 MOST_AT_ONCE = 10
 """Frames that are missing in a row; more of them may be a restart whose new numbers fit by chance."""
 SHORTEST_PACE_NS = ns_from_ms(1)
+PORTS_COUNTED_NS = ns_from_s(60)
+"""Time over which counters of switch ports are evidence: they are read twice a minute."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +88,10 @@ def describe_loss(ctx: RuleContext, row: int, p: PacketLossParameters) -> Findin
         row,
         since_ns=0,
         facts=PacketLossFacts(lost, due, f"{100 * lost / due:.1f}", verdict),
-        evidence=(f"{name}: {lost} of {due} frames missing by sequence number in {p.window_s:g} s.",),
+        evidence=(
+            f"{name}: {lost} of {due} frames missing by sequence number in {p.window_s:g} s.",
+            *say_errors_on_the_way(ctx, ctx.source_of(row), PORTS_COUNTED_NS),
+        ),
         confidence=Confidence.MEDIUM if at_once else Confidence.HIGH,
         also_possible=("the sender skips numbers",),
         weight=lost / due,

@@ -105,10 +105,52 @@ class NeighbourAnswer(TypedDict):
     last_seen_at: Moment | None
 
 
+class SwitchPortAnswer(TypedDict):
+    """One port of a switch."""
+
+    port: Annotated[str, Meta(description="As the switch calls it.")]
+    description: str
+    up: bool
+    changed_at: Annotated[Moment | None, Meta(description="When it last went up or down; null: not while watched.")]
+    changes: Annotated[Count, Meta(description="How often it did while watched, at most 32.")]
+    speed_mbps: int | None
+    half_duplex: bool | None
+    errors: Annotated[Count | None, Meta(description="As the switch counts them; null: it does not say.")]
+    discards: Count | None
+    counted: Annotated[Count, Meta(description="Errors and discarded frames since this listener watches.")]
+    counted_show: Annotated[Count | None, Meta(description="… since the last show began; null: there was none.")]
+    power: Annotated[str, Meta(description="off, searching, delivering or fault; empty: not said.")]
+    uplink: bool
+    leads_to: Annotated[str | None, Meta(description="Switch at its other end.")]
+    hangs: Annotated[list[str], Meta(description="Names of what hangs on it.")]
+    devices: Annotated[Count, Meta(description="Device addresses that were learnt on it.")]
+    matters: Annotated[bool, Meta(description="Whether the show depends on it: a declared source or receiver, a way.")]
+
+
+class SwitchAnswer(TypedDict):
+    """A switch of the house."""
+
+    name: str
+    address: str
+    answers: bool
+    reason: Annotated[str, Meta(description="Why it does not answer.")]
+    last_answer_at: Moment | None
+    system_name: str
+    up_since: Moment | None
+    restarted_at: Annotated[Moment | None, Meta(description="When it last restarted; null: not while watched.")]
+    querier: str | None
+    groups: Annotated[Count, Meta(description="Entries of its multicast groups, where it offers them.")]
+    offers: Annotated[list[str], Meta(description="Tables that it gives: macs, neighbours, addresses, groups, power.")]
+    cut: Annotated[bool, Meta(description="Whether a table was longer than what is read of one.")]
+    own: Annotated[bool, Meta(description="Whether this listener hangs on it.")]
+    ports: list[SwitchPortAnswer]
+
+
 class NetworkAnswer(TypedDict):
-    """Where this listener hangs in the network."""
+    """Where this listener hangs in the network, and what the switches of the house say."""
 
     neighbours: list[NeighbourAnswer]
+    switches: list[SwitchAnswer]
 
 
 class OtherListenerAnswer(TypedDict):

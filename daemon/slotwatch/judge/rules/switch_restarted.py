@@ -1,0 +1,86 @@
+"""A switch of the house restarted: what hangs on it was cut off meanwhile."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+
+from slotwatch.durations import ns_from_s
+from slotwatch.judge import wording
+from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.snapshot import Severity
+
+Key = tuple[str, int]
+"""Switch, and how often it has restarted since this listener asks it."""
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchRestartedParameters(RuleParameters):
+    shown_s: float = number(60.0, "time after it was noticed for which it is shown")
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchRestartedFacts(Facts):
+    switch: str
+    verdict: str
+
+
+def restarted_switches(ctx: RuleContext, p: SwitchRestartedParameters) -> dict[Key, None]:
+    found: dict[Key, None] = {}
+    for declared in ctx.house.switches:
+        record = ctx.listener.switches.get(declared.name)
+        if record is not None and record.restart and ctx.now_ns - record.restart.seen_ns < ns_from_s(p.shown_s):
+            found[declared.name, record.restarts] = None
+    return found
+
+
+def describe_restarted_switch(ctx: RuleContext, key: Key) -> Finding:
+    name, _ = key
+    record = ctx.listener.switches.get(name)
+    restart = record.restart if record else None
+    only_management = restart is not None and restart.only_management
+    hanging = sorted({one for (switch, _), names in ctx.ports_in_use.items() if switch == name for one in names})
+    began = f"Its up time begins at {ctx.time_of_day(restart.moment.middle_ns)}." if restart else ""
+    verdict = "Its ports were dark until it was up again: what hangs on it was cut off."
+    if only_management:
+        verdict = "Only its management began anew, as its own clock shows: frames should have gone on."
+    return Finding(
+        group=f"switch:{name}",
+        since_ns=restart.moment.middle_ns if restart else ctx.now_ns,
+        facts=SwitchRestartedFacts(name, verdict),
+        evidence=tuple(
+            text
+            for text in (
+                began,
+                f"On its ports: {wording.list_names(hanging)}." if hanging else "",
+            )
+            if text
+        ),
+        lower=int(only_management),
+        cause="management-restarted" if only_management else "restarted",
+    )
+
+
+def bind(setup: RuleSetup, p: SwitchRestartedParameters) -> tuple[RuleBinding, ...]:
+    if not setup.house.switches:
+        return ()
+    return (RuleBinding(KEYS, partial(restarted_switches, p=p), describe_restarted_switch, EVERY_SECOND_NS),)
+
+
+RULE = Rule(
+    name="switch-restarted",
+    rule_class=RuleClass.LOSS,
+    severity=Severity.WARNING,
+    sentence="Switch {switch} restarted at {since}. {verdict}",
+    judged_by=judged_by(SwitchRestartedParameters(), bind),
+    facts=SwitchRestartedFacts,
+    names_universes=False,
+    source="RFC 3418 (sysUpTime), RFC 2790 (hrSystemUptime)",
+    faults=("F24",),
+    next_checks=(
+        "Ask whether somebody restarted it or updated it.",
+        "Look at its supply and at its log: a switch that restarts by itself does it again.",
+    ),
+)

@@ -1,0 +1,73 @@
+"""A switch of the house does not answer: nothing is known of its ports, and nobody is at fault."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+
+from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.snapshot import Severity
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchSilentParameters(RuleParameters):
+    polls: int = number(3, "polls in a row without an answer")
+    off_delay_s: float = number(3.0, "time it answers again before it is over")
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchSilentFacts(Facts):
+    switch: str
+    reason: str
+
+
+def silent_switches(ctx: RuleContext, p: SwitchSilentParameters) -> dict[str, None]:
+    """Declared switches that were asked and did not answer so often. A replay asks nobody."""
+    found: dict[str, None] = {}
+    for declared in ctx.house.switches:
+        record = ctx.listener.switches.get(declared.name)
+        if record is not None and record.missed >= p.polls:
+            found[declared.name] = None
+    return found
+
+
+def describe_silent_switch(ctx: RuleContext, name: str) -> Finding:
+    record = ctx.listener.switches.get(name)
+    reason = record.reason if record else ""
+    return Finding(
+        group=f"switch:{name}",
+        since_ns=(record.first_missed_ns if record else 0) or ctx.now_ns,
+        facts=SwitchSilentFacts(name, f": {reason}" if reason else ""),
+        evidence=(
+            "What it would say is missing as evidence. The show is judged by its packets.",
+            f"It last answered at {ctx.time_of_day(record.answered_ns)}."
+            if record and record.answered_ns
+            else "It never answered since this listener started.",
+        ),
+        cause="not-answered",
+    )
+
+
+def bind(setup: RuleSetup, p: SwitchSilentParameters) -> tuple[RuleBinding, ...]:
+    if not setup.house.switches:
+        return ()
+    return (RuleBinding(KEYS, partial(silent_switches, p=p), describe_silent_switch, EVERY_SECOND_NS),)
+
+
+RULE = Rule(
+    name="switch-silent",
+    rule_class=RuleClass.SELF,
+    severity=Severity.NOTE,
+    sentence="Switch {switch} does not answer since {since}{reason}. Its ports are not known.",
+    judged_by=judged_by(SwitchSilentParameters(), bind),
+    facts=SwitchSilentFacts,
+    names_universes=False,
+    may_exceed_note=False,
+    faults=("F24",),
+    next_checks=(
+        "Look whether the switch has power, and whether its management address answers from this computer.",
+        "Compare the credentials file with what is set on the switch.",
+    ),
+)

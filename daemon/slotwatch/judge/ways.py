@@ -1,0 +1,70 @@
+"""Which switch ports the show depends on: those of declared sources and receivers, and those between switches."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from slotwatch.judge.cabling import Cabling, PortKey, SwitchPlace, say_port
+from slotwatch.judge.switches import PortRecord
+
+if TYPE_CHECKING:
+    from slotwatch.judge.context import RuleContext
+    from slotwatch.judge.listener import Listener
+
+
+def device_address(listener: Listener, cabling: Cabling, network: int, address: str) -> str:
+    """Give the device address behind an IP address: as this computer resolved it, else as a switch did."""
+    neighbour = listener.neighbour(network, address)
+    if neighbour and neighbour.macs:
+        return max(neighbour.macs, key=neighbour.macs.__getitem__)
+    return cabling.mac_of(address)
+
+
+def cabling_of(ctx: RuleContext) -> Cabling:
+    return ctx.listener.cabling.follow(ctx.listener.switches, ctx.house.switches)
+
+
+def place_of_source(ctx: RuleContext, source: int) -> SwitchPlace | None:
+    """Give the port that a source hangs on; None: not known."""
+    row, cabling = ctx.sources[source], cabling_of(ctx)
+    return cabling.place_of(device_address(ctx.listener, cabling, row.network, row.address))
+
+
+def port_at(ctx: RuleContext, place: SwitchPlace) -> PortRecord | None:
+    record = ctx.listener.switches.get(place.switch)
+    return record.ports.get(place.index) if record else None
+
+
+def say_place(ctx: RuleContext, place: SwitchPlace) -> str:
+    return say_port(port_at(ctx, place), place)
+
+
+def ports_in_use(ctx: RuleContext) -> dict[PortKey, list[str]]:
+    """Give the ports that matter, each with the names of what hangs on it."""
+    found: dict[PortKey, list[str]] = {}
+    cabling = cabling_of(ctx)
+    for port in sorted(cabling.uplinks()):
+        far = cabling.far_switch(port)
+        found[port] = [f"switch {far}" if far else "the way to another switch"]
+    for name, place in (*_declared_sources(ctx), *_receivers(ctx, cabling)):
+        names = found.setdefault((place.switch, place.index), [])
+        if name not in names:
+            names.append(name)
+    return found
+
+
+def _declared_sources(ctx: RuleContext) -> Iterable[tuple[str, SwitchPlace]]:
+    declared = ctx.model.sources.declared
+    for row in ctx.sources:
+        if declared[row] >= 0 and (place := place_of_source(ctx, row)):
+            yield ctx.source_name(row), place
+
+
+def _receivers(ctx: RuleContext, cabling: Cabling) -> Iterable[tuple[str, SwitchPlace]]:
+    for receiver in ctx.house.receivers:
+        for network in range(max(1, len(ctx.house.networks))):
+            place = cabling.place_of(device_address(ctx.listener, cabling, network, receiver.address))
+            if place is not None:
+                yield receiver.name, place
+                break
