@@ -19,6 +19,7 @@ from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.elsewhere import STAGE_END
 from tests.judge.stage import house_of
+from tests.judge.switches import FOH
 
 # Rules of the contract with their severities in `show`, written out again.
 CONTRACT = {
@@ -82,6 +83,7 @@ EVERYTHING = house_of(
     lines=(Line("rack-feed", 1, "/dev/ttyUSB0", compare_with=UniverseId(Protocol.E131, 1)),),
     fixtures=(Fixture("front", UniverseId(Protocol.E131, 1), 1, ("intensity",)),),
     listeners=(STAGE_END,),
+    switches=(FOH,),
     racks=(Rack("A", UniverseId(Protocol.E131, 1), 1, 6),),
 )
 """A house that declares something for every rule."""

@@ -13,6 +13,7 @@ from tests.judge import (
     cases_listener,
     cases_loss,
     cases_patch,
+    cases_switches,
     test_bridge,
     test_flow_rules,
     test_lights_left_on,
@@ -21,7 +22,14 @@ from tests.judge import (
 from tests.judge.cases import FROM_S, Case
 from tests.judge.stage import START_NS, S, Stage, opened_after_s
 
-CASES = [*cases_listener.CASES, *cases_loss.CASES, *cases_control.CASES, *cases_patch.CASES, *cases_elsewhere.CASES]
+CASES = [
+    *cases_listener.CASES,
+    *cases_loss.CASES,
+    *cases_control.CASES,
+    *cases_patch.CASES,
+    *cases_elsewhere.CASES,
+    *cases_switches.CASES,
+]
 IN_ROWS = {row.rule for row in test_flow_rules.ROWS}
 """Rules that compare a stream's columns: their rows stand in that module."""
 ELSEWHERE: dict[str, tuple[Callable[..., None], ...]] = {

@@ -17,6 +17,7 @@ from slotwatch.judge.rule import Rule, RuleParameters
 from slotwatch.snapshot import Incident
 from tests.judge import (
     cases_elsewhere,
+    cases_switches,
     moved_control,
     moved_flow,
     moved_loss,
@@ -52,6 +53,7 @@ MOVED = [
     *moved_flow.FLOW,
     *moved_rivals.RIVALS,
     *cases_elsewhere.MOVED,
+    *cases_switches.MOVED,
 ]
 UNITS = ("_s", "_ms", "_us", "_hz", "_ratio", "_percent", "_level", "_frames", "_slots")
 

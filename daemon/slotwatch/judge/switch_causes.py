@@ -30,7 +30,7 @@ def weigh_switches(scene: Scene, verdict: Verdict) -> Verdict:
     if not places:
         return verdict
     provisional = verdict.provisional
-    found = _cut_off(scene, places) or _restarted(scene, places) or _ports_down(scene, places, verdict)
+    found = _restarted(scene, places) or _cut_off(scene, places) or _ports_down(scene, places, verdict)
     if found is None:
         found = verdict
         _say_ports(scene, places, verdict)
@@ -157,7 +157,7 @@ def _ports_down(scene: Scene, places: dict[int, SwitchPlace], before: Verdict) -
     return Verdict(
         before.cause if before.cause == "leg-lost" else "source-lost",
         Confidence.CERTAIN if all(change.moment.is_sharp for change in found.values()) else Confidence.HIGH,
-        f"{names} went silent as {port} went down {at}: its lead, its power or the desk itself."
+        f"{names} went silent as {port} went down {at}: its lead, its power or the sender itself."
         if one
         else f"{names} went silent as their own switch ports went down: their leads, their power or themselves.",
         [

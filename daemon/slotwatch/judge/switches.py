@@ -83,9 +83,9 @@ class PortRecord:
         return after[1] - before[1], after[0] - before[0]
 
     def went_down(self, from_ns: int, to_ns: int) -> PortChange | None:
-        """Give the change by which it went down in a span of time, if it has not come up again since."""
-        last = self.changes[-1] if self.changes else None
-        return last if last and not last.up and last.moment.overlaps(from_ns, to_ns) else None
+        """Give the last change by which it went down in a span of time, whether it has come up again or not."""
+        changes = (one for one in reversed(self.changes) if not one.up and one.moment.overlaps(from_ns, to_ns))
+        return next(changes, None)
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ from slotwatch.rehearse import (
     faults_packets,
     faults_patch,
     faults_places,
+    faults_switches,
     healthy_paths,
     healthy_shows,
 )
@@ -38,6 +39,7 @@ MODULES = (
     faults_legs,
     faults_places,
     faults_between,
+    faults_switches,
     healthy_shows,
     healthy_paths,
 )
