@@ -1,0 +1,104 @@
+"""Polls of a switch, with an agent in memory: what is asked when, and what a silence makes of it."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import pytest
+
+from slotwatch.edge.front.snmp import NotAnswered
+from slotwatch.edge.front.switch_polling import Polls, SwitchPolling, wait_s
+from slotwatch.edge.judging.observed import observations
+from slotwatch.house.schema import House
+from slotwatch.house.witnesses import DeclaredSwitch
+from slotwatch.wire.observation import SwitchSeen
+from slotwatch.wire.switch_tables import COUNTERS, OFTEN, SELDOM
+
+S = 1_000_000_000
+
+
+class MemoryAgent:
+    """Answers from memory, and notes what it was asked for."""
+
+    def __init__(self) -> None:
+        self.silent: set[str] = set()
+        self.asked: list[str] = []
+
+    async def get(self, objects: Mapping[str, str]) -> dict[str, Any]:
+        return self._answer(objects, {"sysUpTime": [((), 100)]})
+
+    async def walk(self, columns: Mapping[str, str]) -> dict[str, Any]:
+        own = {"ifOperStatus": [((1,), 1)], "ifInErrors": [((1,), 7)], "ifName": [((1,), b"1")]}
+        return self._answer(columns, {name: own.get(name, []) for name in columns})
+
+    def _answer(self, asked: Mapping[str, str], answer: dict[str, Any]) -> dict[str, Any]:
+        self.asked += asked
+        if self.silent & set(asked):
+            raise NotAnswered("no answer within 2 s")
+        return answer
+
+    def close(self) -> None:
+        """Nothing to close."""
+
+
+async def test_tables_are_read_once_a_minute_and_counters_twice() -> None:
+    agent = MemoryAgent()
+    polls = Polls(agent)
+    rows = []
+    for t_s in range(1, 72, 10):
+        agent.asked.clear()
+        seen = await polls.poll("FOH", t_s * S)
+        assert seen.state is not None
+        asked = set(agent.asked)
+        assert set(OFTEN) <= asked
+        rows.append((set(COUNTERS) <= asked, set(SELDOM) <= asked))
+        assert (seen.state.tables is not None) == (set(SELDOM) <= asked)
+        assert (seen.state.ports[0].errors == 7) == (set(COUNTERS) <= asked), "an old count is no new one"
+    nothing, counters, both = (False, False), (True, False), (True, True)
+    assert rows == [both, nothing, nothing, counters, nothing, nothing, both, nothing]
+
+
+async def test_a_switch_that_hangs_over_its_tables_has_answered_all_the_same() -> None:
+    agent = MemoryAgent()
+    agent.silent = {"dot1dTpFdbPort"}
+    seen = await Polls(agent).poll("FOH", S)
+    assert seen.reached and seen.state is not None and seen.state.ports[0].up
+
+
+async def test_a_switch_that_does_not_answer_is_told_with_its_reason() -> None:
+    agent = MemoryAgent()
+    agent.silent = {"sysUpTime"}
+    assert await Polls(agent).poll("FOH", S) == SwitchSeen(S, "FOH", False, "no answer within 2 s")
+
+
+def test_a_silent_switch_is_asked_less_and_less_often() -> None:
+    assert [wait_s(10, missed) for missed in range(8)] == [10, 10, 10, 20, 40, 80, 160, 300]
+    assert wait_s(3600, 9) == 3600, "never more often than it is meant to be"
+
+
+async def test_what_is_seen_crosses_to_judging_unchanged() -> None:
+    seen = await Polls(MemoryAgent()).poll("FOH", S)
+    fields = msgspec.json.decode(msgspec.json.encode({"is": "SwitchSeen", **msgspec.to_builtins(seen)}))
+    assert list(observations(fields, 0)) == [seen]
+
+
+async def test_credentials_that_cannot_be_read_are_told_and_nothing_is_sent(tmp_path: Path) -> None:
+    told: asyncio.Queue[dict[str, Any]] = asyncio.Queue()
+
+    async def ask(name: str, arguments: dict[str, Any]) -> dict[str, Any]:
+        for seen in arguments["seen"]:
+            await told.put(seen)
+        return {}
+
+    switch = DeclaredSwitch("FOH", "127.0.0.1", "2c", "nowhere.snmp")
+    polling = SwitchPolling(House(file=str(tmp_path / "house.toml"), switches=(switch,)), ask)
+    task = asyncio.create_task(polling.run())
+    seen = await asyncio.wait_for(told.get(), 20)
+    task.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await task
+    assert not seen["reached"] and "nowhere.snmp cannot be read" in seen["reason"]
