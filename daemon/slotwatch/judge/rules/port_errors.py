@@ -10,7 +10,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.cabling import PortKey
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.judge.switches import PortRecord
 from slotwatch.snapshot import Confidence, Severity
 
@@ -98,6 +98,12 @@ RULE = Rule(
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
     sentence="{port} counts errors or discards frames: {counted} in the last {window_s:g} s. {hangs}",
+    short=ShortWords(
+        "a switch port counts errors",
+        "{n} switch ports count errors",
+        look="Look at the port's speed and lead",
+        audience=2,
+    ),
     judged_by=judged_by(PortErrorsParameters(), bind),
     facts=PortErrorsFacts,
     names_universes=False,

@@ -9,7 +9,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.cabling import PortKey
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.judge.switches import PortRecord
 from slotwatch.snapshot import Severity
 
@@ -96,6 +96,7 @@ RULE = Rule(
     rule_class=RuleClass.FLOW,
     severity=Severity.NOTE,
     sentence="{port} runs {runs}. {hangs}",
+    short=ShortWords("a switch port is slow", "{n} switch ports are slow"),
     judged_by=judged_by(PortSlowParameters(), bind),
     facts=PortSlowFacts,
     names_universes=False,

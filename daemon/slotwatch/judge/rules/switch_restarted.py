@@ -9,7 +9,7 @@ from slotwatch.durations import ns_from_s
 from slotwatch.judge import wording
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
 
 Key = tuple[str, int]
@@ -74,6 +74,7 @@ RULE = Rule(
     rule_class=RuleClass.LOSS,
     severity=Severity.WARNING,
     sentence="Switch {switch} restarted at {since}. {verdict}",
+    short=ShortWords("a switch restarted", "{n} switches restarted", look="Look at the supply of the switch"),
     judged_by=judged_by(SwitchRestartedParameters(), bind),
     facts=SwitchRestartedFacts,
     names_universes=False,

@@ -7,7 +7,7 @@ from functools import partial
 
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
 
 
@@ -61,6 +61,9 @@ RULE = Rule(
     rule_class=RuleClass.SELF,
     severity=Severity.NOTE,
     sentence="Switch {switch} does not answer since {since}{reason}. Its ports are not known.",
+    short=ShortWords(
+        "a switch does not answer", "{n} switches do not answer", look="Look whether the switch has power"
+    ),
     judged_by=judged_by(SwitchSilentParameters(), bind),
     facts=SwitchSilentFacts,
     names_universes=False,
