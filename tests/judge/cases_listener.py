@@ -70,6 +70,11 @@ def swapped(to_s: float) -> list[object]:
     return [part(n, (n - 1) ^ other, from_s, until_s) for n in (1, 2) for other, from_s, until_s in spans]
 
 
+def with_one_at_home(until_s: float) -> list[object]:
+    """The same, and a third desk that goes on so long on the network on which it always was."""
+    return [*swapped(END_S), desk(3, (3,), network=0, to_s=until_s)]
+
+
 CASES = [
     Case(
         "networks-swapped",

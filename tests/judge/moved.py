@@ -54,6 +54,13 @@ class Moved:
     tells: Tells = is_raised
     beside: frozenset[str] = frozenset()
     """Rules that are raised or not as this one is, because it explains them or their delay runs with it."""
+    seen_on: str = ""
+    """The rule whose incidents show it, if that is another one."""
+
+    @property
+    def shown_by(self) -> str:
+        """The rule whose incidents show it."""
+        return self.seen_on or self.rule
 
 
 def columns(under: dict[str, Any], over: dict[str, Any], **always: Any) -> Callable[[Rules, bool], Sequence[Incident]]:

@@ -9,7 +9,7 @@ from slotwatch.snapshot import Incident
 from slotwatch.wire.observation import DropsSeen, LineSeen, StallSeen
 from tests.judge.cases import FROM_S, desk, see
 from tests.judge.cases_control import HOUSE
-from tests.judge.cases_listener import crowd, rubbish
+from tests.judge.cases_listener import TWO_NETWORKS, crowd, rubbish, with_one_at_home
 from tests.judge.moved import Moved, Rules, aged, columns, has_cause, is_open, plays
 from tests.judge.test_bridge import Tap
 from tests.judge.test_bridge import held as level_100
@@ -50,6 +50,17 @@ def faults(count: int) -> Callable[[Tap], None]:
 
 
 SELF = [
+    # Packets that were under way arrive a second after the change; those of three seconds after it were sent since.
+    Moved(
+        "networks-swapped",
+        "under_way_s",
+        2.0,
+        plays(
+            TWO_NETWORKS, lambda: with_one_at_home(FROM_S + 3.0), lambda: with_one_at_home(FROM_S + 1.0), FROM_S + 8.0
+        ),
+        is_open,
+        beside=frozenset({"undeclared-universe", "packet-loss", "universe-lost", "universe-missing"}),
+    ),
     Moved(
         "malformed-packets",
         "packets",

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from slotwatch.house.schema import Phase
 from slotwatch.judge import elsewhere, phases, wording
-from slotwatch.judge.binding import Raised, RuleState
+from slotwatch.judge.binding import Raised
 from slotwatch.judge.catalog import FLAPPING
 from slotwatch.judge.clusters import Cluster, names_of
 from slotwatch.judge.context import RuleContext
@@ -32,7 +32,7 @@ def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDr
     """Put a cluster into words."""
     speaker, verdict = cluster.speaker, cluster.verdict
     universes = cluster.universes()
-    flapping = any(RuleState.is_flapping(case, ctx.now_ns) for case in cluster.cases)
+    flapping = any(case.is_flapping(ctx.now_ns) for case in cluster.cases)
     returns = max(len(case.edges) for case in cluster.cases) - 1
     returned_ns = when_returned_ns(ctx, cluster.cases)
     summary_of_it = summary = _summarise(ctx, cluster, lasting(cluster, universes))

@@ -30,7 +30,7 @@ from slotwatch.house.schema import House
 from slotwatch.judge import blind_windows
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
-from slotwatch.judge.flapping import OFF_NS, QUIET_NS, WINDOW_NS, opens_often
+from slotwatch.judge.flapping import MOST_OPENINGS, Flapping
 from slotwatch.judge.rule import NO_FACTS, Facts, P, Rule, RuleClass
 from slotwatch.snapshot import Confidence
 
@@ -181,7 +181,7 @@ class Raised:
     last_true_ns: int
     described_ns: int
     holds: bool = True
-    edges: deque[int] = field(default_factory=lambda: deque(maxlen=8))
+    edges: deque[int] = field(default_factory=lambda: deque(maxlen=MOST_OPENINGS))
     """Times at which the condition came back after having gone for a second or more, the first included."""
     told_in: int | None = None
     """Incident that it is one of the cases of, or was."""
@@ -193,17 +193,23 @@ class Raised:
     """Whether its fault is over and only its off-delay runs: of an absence at once, else after a second."""
     leaves_traces: bool = False
     """Whether its rule counts over a window, and so still holds for a while after its fault is over."""
+    flapping: Flapping = field(default_factory=Flapping)
+
+    def is_flapping(self, now_ns: int) -> bool:
+        """Whether it opened so often and has not been quiet for long enough since."""
+        return self.flapping.lasts(self.edges, now_ns)
 
 
 class RuleState:
     """A RuleBinding with its memory: what is pending, what is raised."""
 
-    def __init__(self, rule: Rule, binding: RuleBinding) -> None:
+    def __init__(self, rule: Rule, binding: RuleBinding, flapping: Flapping) -> None:
         self.rule = rule
         self.binding = binding
         on_delay_s = rule.on_delay_s if binding.on_delay_s is None else binding.on_delay_s
         self._on_ns = int(on_delay_s * NANOSECONDS)
         self._off_ns = int(self.rule.off_delay_s * NANOSECONDS)
+        self._flapping = flapping
         self._due_ns = 0
         self._pending: dict[Key, int] = {}
         self._rows: NDArray[np.intp] = np.zeros(0, np.intp)
@@ -294,6 +300,7 @@ class RuleState:
             finding.since_ns = min(since_ns, self.binding.began_ns(ctx, self._subject(key)) or since_ns)
         finding.since_ns = finding.since_ns or since_ns
         raised = Raised(self.rule, key, finding, ctx.now_ns, ctx.now_ns, ctx.now_ns)
+        raised.flapping = self._flapping
         raised.leaves_traces = self.binding.blind_window_s > 0
         raised.edges.append(ctx.now_ns)
         return raised
@@ -307,7 +314,7 @@ class RuleState:
     def _carry_on(self, ctx: RuleContext, raised: Raised, holds: bool) -> bool:
         now_ns = ctx.now_ns
         if not holds:
-            off_ns = max(self._off_ns, OFF_NS) if self.is_flapping(raised, now_ns) else self._off_ns
+            off_ns = max(self._off_ns, self._flapping.off_ns) if raised.is_flapping(now_ns) else self._off_ns
             over = Effect.ABSENCE in self.rule.effects or now_ns - raised.last_true_ns >= OVER_NS
             changed = raised.holds or over is not raised.over
             raised.holds, raised.over = False, over
@@ -327,8 +334,3 @@ class RuleState:
             raised.described_ns = now_ns
             return True
         return False
-
-    @staticmethod
-    def is_flapping(raised: Raised, now_ns: int) -> bool:
-        """Whether this case opened so often and has not been quiet for long enough since."""
-        return opens_often(raised.edges) and now_ns - raised.edges[-1] < WINDOW_NS + QUIET_NS

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 from slotwatch.house.schema import House
 from slotwatch.judge.binding import RuleSetup, RuleState
+from slotwatch.judge.flapping import Flapping
 from slotwatch.judge.rule import Rule
 
 
@@ -13,4 +14,5 @@ def all_states(house: House, rules: Iterable[Rule]) -> list[RuleState]:
     """Make the state of every rule's bindings for a house, in the order of the rules."""
     rules = tuple(rules)
     setup = RuleSetup(house, rules)
-    return [RuleState(rule, binding) for rule in rules for binding in rule.judged_by.bindings(setup)]
+    flapping = Flapping.of(rules)
+    return [RuleState(rule, binding, flapping) for rule in rules for binding in rule.judged_by.bindings(setup)]

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from slotwatch.judge import wording
 from slotwatch.judge.catalog import begins_at_a_moment
-from slotwatch.judge.flapping import OPENINGS, opens_often
+from slotwatch.judge.flapping import MOST_OPENINGS
 from slotwatch.snapshot import Confidence, HeardElsewhere, Incident, Severity
 
 NANOSECONDS = 1_000_000_000
@@ -62,7 +62,7 @@ class IncidentRecord:
     slot: Slot
     returns_before: int = 0
     merged: bool = False
-    openings: deque[int] = field(default_factory=lambda: deque(maxlen=OPENINGS))
+    openings: deque[int] = field(default_factory=lambda: deque(maxlen=MOST_OPENINGS))
     """When it opened and when it returned, the newest."""
     held_ns: int = 0
     calm_ns: int = 0
@@ -80,11 +80,6 @@ class IncidentRecord:
         if incident.returned_ns is not None and self.while_it_lasted:
             lasted_ns = max(0, incident.returned_ns - incident.began_ns)
             incident.summary = f"{self.while_it_lasted} It lasted {wording.seconds(lasted_ns)}."
-
-    @property
-    def is_flapping(self) -> bool:
-        """Whether it opened so often in so short a time that it stays open until it is quiet."""
-        return opens_often(self.openings)
 
 
 def may_be_part(part: IncidentRecord, account: IncidentDraft) -> bool:

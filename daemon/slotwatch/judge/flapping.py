@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
 
 from slotwatch.durations import ns_from_s
-from slotwatch.judge.rule import RuleParameters, number
+from slotwatch.judge.rule import Rule, RuleParameters, number
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,14 +18,40 @@ class FlappingParameters(RuleParameters):
     reopen_s: float = number(60.0, "time within which what returns is the same incident")
 
 
-FLAPPING = FlappingParameters()
-OPENINGS = FLAPPING.openings
-WINDOW_NS = ns_from_s(FLAPPING.window_s)
-QUIET_NS = ns_from_s(FLAPPING.quiet_s)
-REOPEN_NS = ns_from_s(FLAPPING.reopen_s)
-OFF_NS = ns_from_s(FLAPPING.off_delay_s)
+MOST_OPENINGS = 64
+"""Openings of one case or incident that are kept."""
 
 
-def opens_often(opened_ns: Sequence[int]) -> bool:
-    """Whether the newest openings lie within the window. Times are monotonic nanoseconds, oldest first."""
-    return len(opened_ns) >= OPENINGS and opened_ns[-1] - opened_ns[-OPENINGS] <= WINDOW_NS
+@dataclass(frozen=True, slots=True)
+class Flapping:
+    """The numbers of the rule `flapping`, as judging uses them. Times are nanoseconds."""
+
+    parameters: FlappingParameters = field(default_factory=FlappingParameters)
+
+    @classmethod
+    def of(cls, rules: Iterable[Rule]) -> Flapping:
+        """Return the numbers that these rules have; the published ones if `flapping` is not among them."""
+        found = (rule.parameters for rule in rules)
+        return cls(next((one for one in found if isinstance(one, FlappingParameters)), FlappingParameters()))
+
+    @property
+    def off_ns(self) -> int:
+        return ns_from_s(self.parameters.off_delay_s)
+
+    @property
+    def quiet_ns(self) -> int:
+        return ns_from_s(self.parameters.quiet_s)
+
+    @property
+    def reopen_ns(self) -> int:
+        return ns_from_s(self.parameters.reopen_s)
+
+    def opens_often(self, opened_ns: Sequence[int]) -> bool:
+        """Whether the newest openings lie within the window. Times are monotonic nanoseconds, oldest first."""
+        openings, window_ns = self.parameters.openings, ns_from_s(self.parameters.window_s)
+        return len(opened_ns) >= openings and opened_ns[-1] - opened_ns[-openings] <= window_ns
+
+    def lasts(self, opened_ns: Sequence[int], now_ns: int) -> bool:
+        """Whether something that opened at these times opens often and was not quiet for long enough since."""
+        window_ns = ns_from_s(self.parameters.window_s)
+        return self.opens_often(opened_ns) and now_ns - opened_ns[-1] < window_ns + self.quiet_ns

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from slotwatch.judge.drafts import IncidentRecord, Slot
 from slotwatch.judge.events import Event, how_long
-from slotwatch.judge.flapping import QUIET_NS
+from slotwatch.judge.flapping import Flapping
 from slotwatch.snapshot import Acknowledgement, Incident, MadeException, TimelineEntry
 
 MOST_CLOSED = 512
@@ -18,7 +18,9 @@ MOST_ENTRIES = 64
 class IncidentTable:
     """All incidents: the open ones, and the newest closed ones."""
 
-    def __init__(self, wall_offset_ns: int) -> None:
+    def __init__(self, wall_offset_ns: int, flapping: Flapping | None = None) -> None:
+        """flapping: its numbers; None: the published ones."""
+        self._flapping = flapping or Flapping()
         self.next_id = 1
         self.told = 0
         """Entries that timelines have been given so far."""
@@ -71,7 +73,9 @@ class IncidentTable:
     @property
     def due_ns(self) -> int | None:
         """When the next incident that only waits for its minute of quiet is over."""
-        return min((entry.held_ns + QUIET_NS for entry in self._open.values() if entry.calm_ns), default=None)
+        return min(
+            (entry.held_ns + self._flapping.quiet_ns for entry in self._open.values() if entry.calm_ns), default=None
+        )
 
     @property
     def resumed(self) -> set[int]:

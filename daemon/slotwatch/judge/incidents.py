@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 from slotwatch.judge import earlier
 from slotwatch.judge.catalog import CATALOG, FLAPPING, begins_at_a_moment
 from slotwatch.judge.drafts import Explains, IncidentDraft, IncidentRecord, Slot, may_be_part
-from slotwatch.judge.flapping import QUIET_NS, REOPEN_NS
 from slotwatch.judge.incident_table import IncidentTable
 from slotwatch.judge.likeness import GONE, difference, is_alike, joined
 from slotwatch.snapshot import Incident, TimelineEntry
@@ -98,7 +97,7 @@ class IncidentBook(IncidentTable):
     def _reopened(self, account: IncidentDraft) -> IncidentRecord | None:
         for entry in reversed(self._closed):
             closed_ns = entry.incident.closed_ns or 0
-            if entry.merged or self._now_ns - closed_ns > REOPEN_NS:
+            if entry.merged or self._now_ns - closed_ns > self._flapping.reopen_ns:
                 continue
             if self._is_same(entry, account):
                 self._closed.remove(entry)
@@ -175,7 +174,7 @@ class IncidentBook(IncidentTable):
             entry.openings.append(self._now_ns)
         entry.slot = account.rule, account.group
         entry.held_ns = account.held_ns or self._now_ns
-        if entry.is_flapping and not account.flapping:
+        if self._flapping.opens_often(entry.openings) and not account.flapping:
             incident.summary = FLAPPING.sentence.format(summary=account.summary, flaps=incident.flaps + 1)
 
     def _explained(self, before: Explains, now: Explains) -> Explains:
@@ -222,7 +221,7 @@ class IncidentBook(IncidentTable):
 
     def _leave(self, entry: IncidentRecord, now_ns: int) -> None:
         """Close what is raised no longer, unless it comes and goes: that stays open until it has been quiet."""
-        if entry.is_flapping and now_ns - entry.held_ns < QUIET_NS:
+        if self._flapping.opens_often(entry.openings) and now_ns - entry.held_ns < self._flapping.quiet_ns:
             entry.calm_ns = entry.calm_ns or now_ns
         else:
             self._close(entry, now_ns)

@@ -13,7 +13,7 @@ from slotwatch.edge.front.history import History
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.history_number import first_number
 from slotwatch.edge.front.history_rows import is_time
-from slotwatch.judge.flapping import REOPEN_NS
+from slotwatch.judge.flapping import Flapping
 from slotwatch.snapshot import Snapshot
 
 AGAIN_S = 1.0
@@ -41,7 +41,7 @@ class Memory:
     @classmethod
     def of(cls, archive: Archive) -> Memory:
         """Read it. What closed within the last minute may return as the same incident."""
-        closed_since_ms = (clock.wall_ns() - REOPEN_NS) // MILLISECOND_NS
+        closed_since_ms = (clock.wall_ns() - Flapping().reopen_ns) // MILLISECOND_NS
         return cls(
             first_number(archive.path),
             archive.incidents("open") + archive.incidents("closed", closed_since_ms),

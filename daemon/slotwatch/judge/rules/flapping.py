@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from slotwatch.judge.binding import RuleBinding, RuleSetup
-from slotwatch.judge.flapping import FLAPPING, FlappingParameters
+from slotwatch.judge.flapping import FlappingParameters
 from slotwatch.judge.rule import Facts, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.snapshot import Severity
 
@@ -26,7 +26,7 @@ RULE = Rule(
     severity=Severity.WARNING,
     short=ShortWords("it comes and goes", "{n} come and go", look="Look for a lead that moves"),
     sentence="{summary} It comes and goes: {flaps} times in two minutes.",
-    judged_by=judged_by(FLAPPING, bind),
+    judged_by=judged_by(FlappingParameters(), bind),
     facts=FlappingFacts,
     faults=("F30",),
     next_checks=("Look for a lead or connector that is being moved, and for a device that restarts by itself.",),

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
-from slotwatch.durations import NANOSECONDS
+from slotwatch.durations import ns_from_s
 from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
@@ -13,8 +14,6 @@ from slotwatch.judge.homes import Displaced, displaced_sources
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Confidence, Severity
 
-AFTER_NS = NANOSECONDS // 2
-"""What still came so long after the change is not what was on its way."""
 MOST_NAMED = 6
 
 Pair = tuple[int, int]
@@ -23,6 +22,7 @@ Pair = tuple[int, int]
 @dataclass(frozen=True, slots=True)
 class NetworksSwappedParameters(RuleParameters):
     off_delay_s: float = number(3.0, "time its networks are right again before it is over")
+    under_way_s: float = number(0.5, "time after the change in which packets that were under way still arrive")
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,24 +31,25 @@ class NetworksSwappedFacts(Facts):
     second: str
 
 
-def swapped_networks(ctx: RuleContext) -> dict[Pair, None]:
+def swapped_networks(ctx: RuleContext, p: NetworksSwappedParameters) -> dict[Pair, None]:
     """Pairs of networks of which everything that arrives belongs to the other one, in both directions."""
     if len(ctx.house.networks) < 2:
         return {}
     displaced = displaced_sources(ctx)
     ways = {(one.home, one.here) for one in displaced}
     pairs = {(home, here) for home, here in ways if home < here and (here, home) in ways}
-    return {pair: None for pair in sorted(pairs) if not _is_any_at_home(ctx, pair, displaced)}
+    return {pair: None for pair in sorted(pairs) if not _is_any_at_home(ctx, p, pair, displaced)}
 
 
-def _is_any_at_home(ctx: RuleContext, pair: Pair, displaced: list[Displaced]) -> bool:
+def _is_any_at_home(ctx: RuleContext, p: NetworksSwappedParameters, pair: Pair, displaced: list[Displaced]) -> bool:
     """Whether a source that was there before still arrives on its own network: then no lead was swapped."""
     moved = {one.source for one in displaced}
+    under_way_ns = ns_from_s(p.under_way_s)
     since_ns = min(one.since_ns for one in displaced if {one.home, one.here} == set(pair))
     return any(
         ctx.sources[row].network in pair
-        and ctx.sources[row].first_seen_ns < since_ns - AFTER_NS
-        and ctx.sources[row].last_seen_ns > since_ns + AFTER_NS
+        and ctx.sources[row].first_seen_ns < since_ns - under_way_ns
+        and ctx.sources[row].last_seen_ns > since_ns + under_way_ns
         for row in ctx.sources
         if row not in moved and not ctx.is_here(row)
     )
@@ -79,7 +80,7 @@ def describe_swapped(ctx: RuleContext, pair: Pair) -> Finding:
 
 
 def bind(setup: RuleSetup, p: NetworksSwappedParameters) -> tuple[RuleBinding, ...]:
-    return (RuleBinding(KEYS, swapped_networks, describe_swapped, TICK_NS),)
+    return (RuleBinding(KEYS, partial(swapped_networks, p=p), describe_swapped, TICK_NS),)
 
 
 RULE = Rule(
