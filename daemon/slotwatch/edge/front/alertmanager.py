@@ -1,8 +1,8 @@
 """Tells Alertmanager what is open (its API v2, `POST /api/v2/alerts`), again and again, and what is over.
 
 An alert that is not sent again ends by itself after ENDS_S, so that a listener that died does not hold it up for
-ever; what is over is sent for RESOLVED_S, so that one lost message does not lose the good news (both as Prometheus
-does it). Every receiver is tried by itself; who does not answer is said on the page and tried again.
+ever; what is over is sent for RESOLVED_S, so that one lost message does not hide that it is over (both as Prometheus
+does it). Every receiver is tried by itself. The page names those that do not answer; they are tried again.
 """
 
 from __future__ import annotations

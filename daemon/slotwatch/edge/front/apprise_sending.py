@@ -46,7 +46,7 @@ class ReasonLog(logging.Handler):
     def emit(self, record: logging.LogRecord) -> None:
         line = record.getMessage().rstrip(". ")
         if record.levelno < logging.WARNING:
-            # Of its details only what the system said: the others hold addresses and objects.
+            # Only the system's own text: other details hold addresses and objects.
             found = _SYSTEM.search(line) if " Exception: " in line else None
             line = found[1] if found is not None else ""
         if line and line not in self.lines and len(self.lines) < MOST_LINES:

@@ -40,7 +40,7 @@ class WebServer:
     async def open(self, app: web.Application, before: WebServer | None = None) -> None:
         """Answer with `app`: at the sockets of the door before if it has the same address, else at new ones.
 
-        EdgeError if the address cannot be had (`errno` says why); then the door before still stands open.
+        EdgeError if the address cannot be had (`errno` says why); then the server before it is still open.
         """
         inherits = before is not None and _address(before.http) == _address(self.http)
         self._sockets = before._sockets if before is not None and inherits else await _listening(self.http)

@@ -1,4 +1,4 @@
-"""Asks the other listeners of the house where their streams stand, and hands what they say to judging.
+"""Asks the other listeners of the house for the state of their streams, and passes the answers to judging.
 
 One request a second to each, over a connection that is kept, with the tag of the last answer; more often while a
 stream there is about to be lost. Each listener has a task of its own: one that hangs delays nothing but itself.
@@ -27,7 +27,7 @@ EVERY_S = 1.0
 SOON_S = 0.3
 """While a stream there is late."""
 LATE_S = (0.95, 4.0)
-"""Ages of a live E1.31 stream at which it may be about to be lost: past its keep-alive, before all is said."""
+"""Ages of a live E1.31 stream at which it may be about to be lost: past its keep-alive, before that is certain."""
 ANSWER_WITHIN_S = 2.0
 MOST_BYTES = 8 << 20
 """8,192 streams are some 3 MB."""
@@ -92,7 +92,7 @@ class ElsewhereFetcher:
         """Nothing of a snapshot is wanted."""
 
     def health(self) -> dict[str, Any]:
-        """Who is not reached is said by a rule."""
+        """A rule reports listeners that are not reached."""
         return {"ok": True, "text": ""}
 
     async def run(self) -> None:

@@ -2,7 +2,7 @@
 
 Each batch gets a number and stays in a short row. A listener's own task sends what it has not sent; who falls
 behind by the whole row, or takes longer than SEND_WITHIN_S for one batch, is dropped. Its browser comes back and
-is told everything anew. So a listener that stalls costs one small task, and memory does not grow.
+gets everything again. So a listener that stalls costs one small task, and memory does not grow.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Who reads is told what is true now: judging, which publishes seldom while nobody listens, is asked to first."""
+"""Asks judging for a new snapshot before an answer, since it publishes seldom while nobody reads."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from slotwatch import clock
 from slotwatch.edge.front.front import Front
 
 FRESH_NS = 250_000_000
-"""What is younger is told as it is."""
+"""A snapshot younger than this is used as it is."""
 WITHIN_S = 0.25
 """Whoever reads waits no longer than this for what is newer."""
 BUSY_MS = 10.0

@@ -32,7 +32,7 @@ from slotwatch.views.sheet import Sheet
 LOOK_S = 0.05
 UNWATCHED_LOOK_S = 0.1
 WATCH_AGAIN_NS = 5_000_000_000
-"""How often judging is told that somebody listens (it rests longer otherwise, and forgets it after 12 s)."""
+"""How often judging learns that somebody reads. Otherwise it idles longer; it forgets it after 12 s."""
 AGAIN_S = 5.0
 SEEN_WITHIN_S = 0.5
 SEE_AGAIN_S = 0.005
@@ -64,7 +64,7 @@ class Packets(Protocol):
 
 
 class Follower(Protocol):
-    """Who is told of each new snapshot (history, alerts), at once and without waiting."""
+    """Gets each new snapshot at once, without waiting: the history, alerts."""
 
     name: str
 
@@ -112,7 +112,7 @@ class Front:
         self._telling: asyncio.Task[None] | None = None
 
     def current(self) -> Sheet:
-        """The newest snapshot's sheet. Refused while judging has said nothing yet."""
+        """The newest snapshot's sheet. Refused before judging's first snapshot."""
         if self.sheet is None:
             raise Refused(503, "Judging has not said anything yet; try again in a moment.")
         return self.sheet
@@ -128,7 +128,7 @@ class Front:
             await asyncio.sleep(LOOK_S if self.listeners.count else UNWATCHED_LOOK_S)
 
     async def _tell_judging(self) -> None:
-        """Say that somebody listens. Judging that does not answer is being restarted, and told again."""
+        """Tell judging that somebody reads. If it does not answer it is being restarted, and gets the message again."""
         with contextlib.suppress(ValueError):
             await self.ask("watch", {})
 
@@ -183,7 +183,7 @@ class Front:
         return True
 
     def first(self, universe: str) -> bytes:
-        """What a new listener is told before anything else; written once for all who come at the same snapshot."""
+        """What a new listener gets first. Written once for all who connect at the same snapshot."""
         sheet = self.current()
         if self._everything is None or self._everything[0] is not sheet:
             self._everything = sheet, encode(everything(sheet, self.said))
@@ -205,7 +205,7 @@ class Front:
         self.listeners.publish(self._changes.take(self.sheet, self.said), self._of_universes(self.sheet))
 
     def _tell(self, follower: Follower, snapshot: Snapshot) -> None:
-        """Give a follower the snapshot. A fault of its own is said and stops nobody else."""
+        """Give a follower the snapshot. A fault in it is reported and stops no other follower."""
         try:
             follower.note(snapshot)
             self._broken.pop(follower.name, None)

@@ -32,7 +32,7 @@ class HeartbeatSender:
         self._house = house
         self._seen_ns: int | None = None
         self._begun = asyncio.Event()
-        """Whether judging has said anything yet."""
+        """Whether judging has published a snapshot yet."""
         self._trouble = ""
         self.counts = {"sent": 0, "failed": 0}
 

@@ -1,6 +1,6 @@
 """Keeps the history: follows snapshots, writes what is new from a thread of its own, and never holds anybody up.
 
-A disk that is full, read-only or gone is said and tried again every RETRY_S; what waits is bounded. A file that is
+A disk that is full, read-only or gone is reported and tried again every RETRY_S; what waits is bounded. A file that is
 damaged is moved aside, not mended and not deleted, and a new one is begun.
 """
 
@@ -81,7 +81,7 @@ class History:
         self._thread.start()
 
     def move(self, path: Path, keep_days: int) -> None:
-        """Keep for so many days, and in this file from now on: what stands goes into it too."""
+        """From now on keep for so many days, in this file. What waits goes into it too."""
         self._keep_ms = keep_days * DAY_MS
         if path == self.path:
             return

@@ -173,7 +173,7 @@ class Archive:
             ).fetchall()
         found: list[tuple[int, int | None, str, str]] = []
         for row in self.odd.sound("not_judged", rows, rows_of.is_interval):
-            # One interval, told again after a restart under a wall clock that was corrected meanwhile.
+            # One interval, reported again after a restart, with a wall clock that was corrected meanwhile.
             if found and row[2:] == found[-1][2:] and row[0] - found[-1][0] < SAME_MS:
                 found[-1] = (found[-1][0], *row[1:])
             else:

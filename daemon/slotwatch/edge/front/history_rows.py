@@ -1,6 +1,6 @@
 """Rows of a history file that are valid SQLite and may still be odd: each is looked at before it is used.
 
-SQLite lets any value stand in any column, and a file may have been edited, damaged or restored in part. What does not
+SQLite allows any value in any column, and a file may have been edited, damaged or restored in part. What does not
 fit is set aside and counted; it stays in the file.
 """
 

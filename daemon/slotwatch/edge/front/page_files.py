@@ -1,4 +1,4 @@
-"""The page's own files: read once, compressed once, told apart by the hash of what they hold."""
+"""The page's own files: read once, compressed once, identified by the hash of their bytes."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ class PageFile:
 
 
 class PageFiles:
-    """Files of `web/`. A changed file is read anew; only names that stand in the directory can be asked for."""
+    """Files of `web/`. A changed file is read again. Only files of the directory can be read."""
 
     def __init__(self, root: Path | None = None) -> None:
         self._root = root or shipped.directory("web")

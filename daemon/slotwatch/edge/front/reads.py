@@ -242,7 +242,7 @@ class Reads:
         return answer({**incident(found), "moment": moment, "packets": packets is not None, "last_good_levels": levels})
 
     async def find(self, number: int) -> Incident:
-        """The incident of that number: as it stands now, else as it was kept. Refused if there is none."""
+        """The incident of that number: as judging knows it, else from the history. Refused if there is none."""
         for one in self._front.current().snapshot.incidents:
             if one.id == number:
                 return one

@@ -88,7 +88,7 @@ class References:
         """Follow levels; keep what curtain up and a loss ask for; add to the readiness of this snapshot."""
         if self._since_ns is None:
             self._since_ns = snapshot.now_ns
-        if self._history.path != self._path:  # the house was told to keep its history elsewhere
+        if self._history.path != self._path:  # the house file names another history file
             self._path, self._held = self._history.path, {}
         self._watch.note(snapshot)
         for found in snapshot.incidents:

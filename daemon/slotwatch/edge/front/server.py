@@ -101,7 +101,7 @@ class Server:
         return self._packets.path(incident)
 
     async def _move(self, house: House) -> None:
-        """Open the new door, then close the old one; the other way round where both cannot stand open at once."""
+        """Open the new server, then close the old one; in the other order where both cannot be open at once."""
         old, new = self._door, self._door_of(house)
         self._old = {door: leaving for door, leaving in self._old.items() if not leaving.done()}
         listeners = Listeners()
@@ -132,7 +132,7 @@ class Server:
         """Have alerts and MQTT follow snapshots as this house wants them, or no longer."""
         alerts = self._running.get(Alertmanager.name)
         if alerts is not None and house.alerts.alertmanager_urls and isinstance(alerts[0], Alertmanager):
-            alerts[0].take_house(house)  # what it told is kept, so that what is over can be told too
+            alerts[0].take_house(house)  # what it sent is kept, so that it can also send when that is over
         else:
             await self._leave(Alertmanager.name)
             if house.alerts.alertmanager_urls:

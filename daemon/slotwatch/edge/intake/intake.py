@@ -1,7 +1,7 @@
 """Intake: the process that does nothing but empty the sockets into the ring and hold what they need.
 
 Packets are let gather: at a low rate 20 ms, since waking for each costs more than reading it, and while judging
-rests until the next tenth of a second; at a high rate until about a batch is there; never longer than half
+sleeps until the next tenth of a second; at a high rate until about a batch is there; never longer than half
 the receive buffer takes to fill at a full gigabit; and not at all while a route waits for them. Kernel stamps lose
 nothing by it.
 """
@@ -40,10 +40,10 @@ GATHERED_PACKETS = 700
 FULL_GIGABIT_HZ = 177_500
 """Full packets (638 octets of UDP payload) that a gigabit carries in a second."""
 TURN_AT_LEAST_S = 0.04
-"""Intake says that it lives at least this often, while judging rests each GRID_S."""
+"""Intake writes its heartbeat at least this often; while judging idles, each GRID_S."""
 GRID_S = GRID_NS / 1e9
 BURST_ROWS = 4 * GUARD_ROWS
-"""So many rows in one turn end a rest: the ring, which judging then has to empty, holds 0.37 s of a full gigabit."""
+"""So many rows in one turn end idling: the ring, which judging then has to empty, holds 0.37 s of a full gigabit."""
 MOST_PER_SOCKET = 16 * GUARD_ROWS
 """Packets read from one socket before the others have their turn."""
 STEP_NS = 1_000_000
@@ -51,7 +51,7 @@ STEP_NS = 1_000_000
 LINES_S = 0.5
 """How often tapped lines tell of their ports."""
 REFRESH_S = 10.0
-"""Links and joins are looked at this often even without news, for what netlink did not tell."""
+"""Links and joins are read this often even without a message from netlink, in case one was lost."""
 
 
 class Intake:
@@ -175,7 +175,7 @@ class Intake:
         return count
 
     def state(self) -> list[dict[str, Any]]:
-        """Everything observed as it stands now: for a judging process that has just started."""
+        """Everything observed, in its present state: for a judging process that has just started."""
         now_ns = clock.monotonic_ns()
         return _observed([*self.watch.links(now_ns), *self.joins.told(now_ns)])
 
@@ -197,7 +197,7 @@ class Intake:
         now_s = time.monotonic()
         elapsed_s = max(now_s - self._turned_s, 1e-4)
         self._turned_s = now_s
-        # Up at once, so that a burst after a rest does not wait 20 ms twice; down slowly.
+        # Up at once, so that a burst after idling does not wait 20 ms twice; down slowly.
         self._rate_hz = max(count / elapsed_s, 0.8 * self._rate_hz)
         self._counted += count
         if now_s - self._counted_s >= STEADY_S:
@@ -234,7 +234,7 @@ class Intake:
         self._send(_observed(news))
 
     def _asked(self, message: dict[str, Any]) -> None:
-        """What judging wants: the state afresh, a rest, or groups that streams or discovery lists name."""
+        """What judging asks for: the whole state again, to idle, or groups that streams or discovery lists name."""
         if message.get("do") == "state":
             self._send([{"is": "restart"}, *self.state()])
             self._send_health()

@@ -60,7 +60,7 @@ def wanted_universes(house: House) -> dict[int, set[int]]:
 
 
 def join_error(number: int, universe: int, interface: str) -> EdgeError:
-    """The sentence and the mend for one errno of a join. Unknown ones say what the kernel says."""
+    """Return the sentence and the advice for one errno of a join. Unknown ones give the kernel's text."""
     what = f"e131/{universe}: its multicast group could not be joined on {interface}"
     known = {
         errno.ENOBUFS: (
@@ -180,7 +180,7 @@ class Joins:
     def update(self, wanted: dict[int, set[int]], watch: InterfaceWatch, now_ns: int) -> list[JoinSeen]:
         """Join and leave what differs; forget what stood on interfaces that are down, so that they join afresh.
 
-        `wanted`: universes by network. Returns the outcomes that are news.
+        `wanted`: universes by network. Returns the outcomes that changed.
         """
         up = {i.index for number in wanted for i in watch.joining(number)}
         for key in [key for key in self._holders if key[0] not in up]:
@@ -201,7 +201,7 @@ class Joins:
         return news
 
     def told(self, now_ns: int) -> list[JoinSeen]:
-        """Every outcome as it stands, for a judging process that has just started."""
+        """Every outcome in its present state, for a judging process that has just started."""
         return [JoinSeen(now_ns, number, universe, *outcome) for (number, universe), outcome in self._told.items()]
 
     def _holder(self, index: int, v6: bool) -> Holder:

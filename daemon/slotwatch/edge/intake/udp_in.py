@@ -40,7 +40,7 @@ FEWEST_ROWS = 64
 """Rows offered to the kernel in one call while little arrives: preparing them costs, too."""
 
 FEW_ROWS = 16
-"""Up to so many packets are taken row by row: columns cost 25 us, however few rows they have, and after a rest of
+"""Up to so many packets are taken row by row: columns cost 25 us, however few rows they have, and after a pause of
 20 ms, with cold caches, five times that; a row costs 3 us."""
 
 SO_TIMESTAMPNS = 35
@@ -79,7 +79,7 @@ _recvmmsg.argtypes = (ctypes.c_int, ctypes.c_void_p, ctypes.c_uint, ctypes.c_int
 
 
 def _kind(level: int, kind: int) -> int:
-    """Level and type of a control message as the one little-endian word they stand in."""
+    """Level and type of a control message as the one little-endian word that holds them."""
     return level | kind << 32
 
 
@@ -114,7 +114,7 @@ class DataSocket:
     """One bound port of one family. Not shared: nobody else can bind the port and take its unicast."""
 
     def __init__(self, protocol: Protocol, port: int, v6: bool = False) -> None:
-        """EdgeError with the mend where the port is taken or the family is missing."""
+        """EdgeError with advice if the port is taken or the address family is missing."""
         if sys.byteorder != "little" or struct.calcsize("P") != 8:
             raise EdgeError("this computer is not a 64-bit little-endian one", "use x86-64 or aarch64")
         self.protocol, self.port, self.v6 = protocol, port, v6
@@ -188,7 +188,7 @@ class DataSocket:
         if number in (errno.EAGAIN, errno.EINTR):
             return 0
         if number in (errno.ECONNREFUSED, errno.ENETDOWN, errno.EHOSTUNREACH):
-            return 0  # a queued error of the interface, told by netlink as well: the socket goes on
+            return 0  # a queued error of the interface, which netlink reports as well: the socket goes on
         raise EdgeError(f"reading UDP port {self.port} failed: {os.strerror(number)}", "restart slotwatch", number)
 
     def _fill(self, writer: RingWriter, start: int, count: int, arrivals: ArrivalClock, networks: Networks) -> None:
@@ -255,7 +255,7 @@ class DataSocket:
         return True
 
     def _mend(self, columns: dict[str, NDArray[Any]], start: int, odd: NDArray[Any], arrivals: ArrivalClock) -> None:
-        """Rows whose control data is not as asked for: arrival is the time of reading, the rest unknown."""
+        """Rows whose control data is not as asked for: arrival is the time of reading, all else unknown."""
         rows = start + odd
         columns["t_ns"][rows] = arrivals.monotonic(np.zeros(len(odd), np.int64) + (1 << 62), self.drained_ns)
         columns["network"][rows] = NETWORK_UNKNOWN

@@ -3,8 +3,8 @@
 Listens only, joins nothing, sends nothing.
 
 A packet socket on each interface, with a filter in the kernel that lets only LLDP, IGMP, and IPv6 with hop-by-hop
-options through. It needs CAP_NET_RAW; without it every network is told as "not watched", and nothing else changes. The
-groups of reports are let through the interface's own filter by their hardware address, which tells the network
+options through. It needs CAP_NET_RAW; without it every network is reported as "not watched", and nothing else changes.
+The groups of reports are let through the interface's own filter by their hardware address, which tells the network
 nothing.
 """
 
@@ -75,7 +75,7 @@ class GroupWatch:
         self._open()
 
     def read(self, ready: set[int], now_ns: int) -> list[Seen]:
-        """What was heard, and news of what can be heard."""
+        """What was heard, and changes of what can be heard."""
         if self._interfaces.fd in ready and self._interfaces.read():
             self._open()
         found: list[Seen] = list(self._watched(now_ns))
@@ -118,7 +118,7 @@ def _listening(index: int, name: str) -> socket.socket:
             request = struct.pack("=iHH8s", index, PACKET_MR_MULTICAST, 6, bytes.fromhex(address))
             with contextlib.suppress(OSError):  # an interface without such a filter lets all through
                 sock.setsockopt(SOL_PACKET, PACKET_ADD_MEMBERSHIP, request)
-        # Bound last: with protocol 0 nothing arrives before the filter stands.
+        # Bound last: with protocol 0 nothing arrives before the filter is set.
         sock.bind((name, ETH_P_ALL))
     except BaseException:
         sock.close()

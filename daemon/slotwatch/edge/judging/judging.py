@@ -88,7 +88,7 @@ class JudgingProcess:
         return self._recorder.place(count, width)
 
     def resume(self, last: Snapshot | None, first_number: int = 1) -> None:
-        """Go on with what the predecessor had said. Incidents of before this program had numbers below the first."""
+        """Take over what the judging process before this one had published. Its incidents have lower numbers."""
         self.engine.judge.number_from(max(first_number, self.board.next_incident))
         if last is None:
             return
@@ -183,8 +183,8 @@ class JudgingProcess:
         rests = not is_awake and self._pace.may_rest(now_ns, head - self._rows.tail)
         self._seen, self._heard = head, False
         if head - first >= GATHERED_ROWS:
-            return False  # not worth a look; what comes after them will be news once
-        # Wants to see all. Rows that were torn would be news, and news only ends a rest.
+            return False  # not worth a look; what comes after them will be judged as new
+        # Reads all rows. Torn rows would look new, and that only ends idling.
         news = [self.engine.is_news(batch) for batch in self.ring.views_of(first, head)]
         return rests and not any(news)
 
@@ -193,7 +193,7 @@ class JudgingProcess:
         count = head - rows.tail
         oldest_ns = 0
         while rows.tail < head:
-            # Said before, not after: rows that end this process must not be what its successor begins with.
+            # Written before judging, not after: rows that end this process must not be the first of its successor.
             self.board.turn(clock.monotonic_ns(), min(head, rows.tail + CHUNK_ROWS), rows.lost)
             batch = rows.take(head, CHUNK_ROWS)
             if batch is None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from slotwatch.snapshot.counters import LagHistogram
 
 BOUNDS_S = (0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0)
-"""Gathering takes up to 20 ms, a turn of judging up to 100 ms, a rest while nothing is under way up to 500 ms (`pace`):
+"""Gathering takes up to 20 ms, a turn of judging up to 100 ms, idling while nothing is under way up to 500 ms (`pace`):
 past that judging falls behind."""
 
 

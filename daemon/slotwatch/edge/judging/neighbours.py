@@ -18,9 +18,9 @@ NDA_DST, NDA_LLADDR = 1, 2
 ANSWERED = NUD_REACHABLE | NUD_PERMANENT
 KNOWN = ANSWERED | NUD_STALE | NUD_DELAY | NUD_PROBE
 REFRESH_NS = 30_000_000_000
-"""The table is read whole this often, for what its news did not tell (an entry that stays reachable is no news)."""
+"""The whole table is read this often, since an entry that stays reachable causes no message."""
 MOST_NEIGHBOURS = 4096
-"""Rows told per reading: a scan of the network can fill the kernel's table."""
+"""Rows reported per reading: a scan of the network can fill the kernel's table."""
 
 
 class NeighbourWatch:
@@ -64,7 +64,7 @@ class NeighbourWatch:
             except OSError as error:
                 if error.errno != errno.ENOBUFS:
                     raise
-                self._read_ns = 0  # news was lost: read the table whole
+                self._read_ns = 0  # a message was lost: read the whole table
         return self._told(found, now_ns)
 
     def _told(self, rows: list[tuple[int, bytes]], now_ns: int) -> list[NeighbourSeen]:
@@ -97,7 +97,7 @@ def neighbour(kind: int, body: bytes, networks: dict[int, int], now_ns: int) -> 
 
 
 def now() -> list[NeighbourSeen]:
-    """Every neighbour on every interface as it stands, with the interface's index as its network (`host`)."""
+    """Every neighbour on every interface now, with the interface's index as its network (`host`)."""
     rows = netlink.dump(netlink.RTM_GETNEIGH)
     everywhere = {struct.unpack_from("=i", body, 4)[0]: struct.unpack_from("=i", body, 4)[0] for _, body in rows}
     seen = [neighbour(kind, body, everywhere, clock.monotonic_ns()) for kind, body in rows]

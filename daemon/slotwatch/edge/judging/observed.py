@@ -17,7 +17,7 @@ _SEEN: dict[str, Callable[..., Observation]] = {
 
 
 def observations(fields: dict[str, Any], now_ns: int) -> Iterator[Observation]:
-    """Read one thing observed. Lines are told with intake's health, and bear the time at which they are heard of."""
+    """Read one observation. Lines come with intake's health; their time is that of the message."""
     kind = fields.get("is", "")
     if kind == "health":
         for line in fields["health"].get("lines", ()):

@@ -1,10 +1,10 @@
 """The flight recorder: the last minute of packets in memory, and a capture on disk around each incident.
 
 Two rings of fixed size share the memory that the house allows. A quarter holds a 24-byte record of every packet;
-the rest, the arena, holds whole packets, each batch at the width of its longest. What is older than the packets is
+the remainder, the arena, holds whole packets, each batch at the width of its longest. What is older than the packets is
 still there as a record: who sent to which address when. Judging copies rows from intake's ring straight into the
 arena and judges them there, so that recording costs no copy of its own. Writing is done by a forked process, whose
-picture of the memory stands still while judging goes on.
+copy of the memory does not change while judging goes on.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ RECORDS_SHARE = 4
 AFTER_NS = 5_000_000_000
 """A capture goes on for so long after the incident was judged, so that it shows what followed."""
 LINK_RAW_IP = 101
-"""LINKTYPE_RAW: what is kept of a packet begins with its IP header, made anew; the rest is as it came."""
+"""LINKTYPE_RAW: what is kept of a packet begins with a new IP header; everything after it is as it came."""
 MIB = 1024 * 1024
 PART = ".part"
 """Ending of a capture that is being written. Only a whole one gets its own name."""
@@ -162,7 +162,7 @@ class Recorder:
         """What is kept of an interval as pcapng blocks, oldest first: how many packets, and their bytes.
 
         Where only the record is left, the packet is its IP and UDP header; of IPv6 not even that is known.
-        networks: packets of other networks stand at the first.
+        networks: packets of other networks are listed under the first.
         """
         oldest = max(0, self._count - len(self._records))
         kept = self._pieces[0].first if self._pieces else self._count
@@ -316,7 +316,7 @@ def path_of(place: Path, incident: int) -> Path:
 
 
 def trim(place: Path, most_bytes: int) -> None:
-    """Remove the oldest captures until the rest fits. What is still being written counts too."""
+    """Remove the oldest captures until the others fit. What is still being written counts too."""
     found = sorted((path.stat().st_mtime_ns, path.stat().st_size, path) for path in place.glob("incident-*.pcapng"))
     total = sum(size for _, size, _ in found)
     total += sum(path.stat().st_size for path in place.glob(f"incident-*{PART}"))

@@ -1,4 +1,4 @@
-"""What the routes process last said of itself and of each route."""
+"""The last reports of the routes process, on itself and on each route."""
 
 from __future__ import annotations
 
@@ -38,5 +38,5 @@ class RouteReports:
         names = {route.name for route in house.routes}
         self.rows = tuple(row for row in self.rows if row["route"] in names)
         if not (house.routes or house.listen.artnet_subscribe or house.listen.ask_fixtures):
-            # The routes process is gone with what it said of itself.
+            # The routes process has ended, so its own report is dropped.
             self.of_listener, self.counted = {}, {}

@@ -29,7 +29,7 @@ WRITE_TIMEOUT_S = 0.5
 
 
 class PortGone(Exception):
-    """The port cannot be used now; the text says why and what mends it."""
+    """The port cannot be used now; the text says why and how to fix it."""
 
 
 def open_port(path: str) -> serial.Serial:

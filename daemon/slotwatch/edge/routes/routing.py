@@ -1,6 +1,6 @@
 """The routes process: reads the intake ring, runs the bridge, sends. A plain poll loop, for its latency.
 
-Page and diagnosis can restart beside it; only the ring and this loop stand between a packet in and a packet
+Page and diagnosis can restart beside it; only the ring and this loop are between a packet in and a packet
 out. On the way down every stream is ended properly.
 """
 
@@ -54,7 +54,7 @@ NEWEST_ROWS = 512
 
 _LEVELS, _, _TERMINATED = What
 _ODD = (-1, -1, -1)
-"""Stands for the place of a packet that the array decoder reads."""
+"""The place of a packet for the array decoder."""
 _E131, _ARTNET, _LINE = int(Protocol.E131), int(Protocol.ARTNET), int(Protocol.LINE)
 
 
@@ -62,7 +62,7 @@ class Routing:
     """The bridge with its sockets and lines. `step` does all that is to be done now."""
 
     def __init__(self, house: House, ring: Ring, cid: bytes, *, hold_node: bool = False) -> None:
-        """`hold_node`: answer no poll until told of a phase without an audience. EdgeError if it cannot send."""
+        """`hold_node`: answer no poll before a phase without an audience. EdgeError if it cannot send."""
         now_ns = clock.monotonic_ns()
         self.cid = cid
         self.questions = Questions(house, cid)

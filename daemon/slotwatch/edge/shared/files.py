@@ -41,7 +41,7 @@ def load_noting(path: Path | str) -> tuple[House, list[Path]]:
 
 
 def beside(house: House, name: str) -> Path:
-    """Where a file that the house file names stands: relative to the house file."""
+    """Path of a file that the house file names: relative to the house file."""
     return Path(house.file).parent / name
 
 

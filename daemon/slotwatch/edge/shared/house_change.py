@@ -42,7 +42,7 @@ class HouseChange:
         """house: descriptor of the memory that holds the running house."""
         self._parent, self._file, self._house, self._notifier = parent, file, house, notifier
         self.summary: dict[str, Any] = {}
-        """What the reader said of the running house; empty until the first is read."""
+        """The reader's summary of the running house; empty before the first is read."""
         self.problems: list[str] = []
         """Why the file on disk is not the one that runs."""
         self.hold_node = False

@@ -2,7 +2,7 @@
 
 A child that is restarted while somebody has half edited the house file goes on with the house that runs.
 The value is MessagePack, read strictly by the types of `House`, so nothing in it can run. Its length and its check
-sum stand before it: a reader that meets a writer sees that and reads again.
+sum come before it: a reader that meets a writer sees that and reads again.
 """
 
 from __future__ import annotations

@@ -102,7 +102,7 @@ def read_interfaces() -> InterfaceTable:
 
 
 class InterfaceWatch:
-    """Follows the interfaces of a house's networks. `fd` becomes readable when the kernel has news.
+    """Follows the interfaces of a house's networks. `fd` becomes readable when the kernel reports a change.
 
     A network keeps to its interface's index once found, so a rename does not lose it, and looks for its
     declared name or address again when that index is gone. A house that declares no interface listens on
@@ -138,7 +138,7 @@ class InterfaceWatch:
                 )
 
     def read(self) -> bool:
-        """Take the kernel's news; True if any interface changed."""
+        """Read the kernel's messages. True if any interface changed."""
         changed = False
         while True:
             try:
@@ -148,7 +148,7 @@ class InterfaceWatch:
             except OSError as error:
                 if error.errno != errno.ENOBUFS:
                     raise
-                # News was lost: look at everything afresh.
+                # A message was lost: read everything again.
                 self.table, changed = read_interfaces(), True
                 continue
             for kind, body in netlink.messages(data):

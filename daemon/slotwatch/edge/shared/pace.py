@@ -1,10 +1,10 @@
-"""How long judging rests between two turns, and whether intake may rest with it.
+"""How long judging idles between two turns, and whether intake may idle with it.
 
-A turn costs nearly the same however much it finds, for its caches are cold after a rest (measured: 2 ms for 32
+A turn costs nearly the same however much it finds, for its caches are cold after idling (measured: 2 ms for 32
 packets, half of it again for 64), so an ordinary house is judged a few times a second. How long the engine itself
 can wait is `Engine.rest_ns`; it is shorter while somebody looks at the page, and while so much arrives that a
-batch worth judging is there sooner. Each tenth of a second it looks whether what came is news (`Engine.is_news`), so
-that nothing is told later for it.
+batch worth judging is there sooner. Each tenth of a second it checks whether packets bring a change
+(`Engine.is_news`), so that nothing is reported later for it.
 
 Both processes wake on the same grid of tenths of a second, intake first: what judging finds is then fresh.
 """
@@ -23,19 +23,19 @@ PAST_NS = 12_000_000
 WATCHED_REST_NS = 200_000_000
 """While somebody looks: events go out at most four times a second."""
 WATCHED_FOR_NS = 12_000_000_000
-"""For so long after the front last said that somebody listens; it says so each 5 s."""
+"""How long the front's last message counts that somebody reads; it comes each 5 s."""
 LATE_NS = 200_000_000
-"""A turn so much after it was due is a stall that is said."""
+"""A turn so much later than due is reported as a stall."""
 
 
 class Pace:
-    """The rests of one judging process."""
+    """When one judging process idles."""
 
     def __init__(self, intake: Channel, now_ns: int) -> None:
         self._intake = intake
         self._intake_rests = False
         self.is_resting = False
-        """Whether the rest that goes on is one of a settled house."""
+        """Whether it idles now because the house is settled."""
         self._due_ns = self._turned_ns = now_ns
         self._watched_until_ns = self._rested_ns = 0
 
@@ -48,7 +48,7 @@ class Pace:
         return now_ns < self._watched_until_ns
 
     def intake_woke(self) -> None:
-        """Intake began anew, or so much came at once that it rests no more."""
+        """Intake was restarted, or so much came at once that it no longer idles."""
         self._intake_rests = False
 
     def late_ns(self, now_ns: int) -> int:
@@ -57,13 +57,13 @@ class Pace:
         return late_ns if late_ns > LATE_NS else 0
 
     def may_rest(self, now_ns: int, rows: int) -> bool:
-        """Whether what waits in the ring, so many rows, may go on waiting unless it is news."""
+        """Whether what waits in the ring, so many rows, may wait longer unless it brings a change."""
         return now_ns < self._rested_ns - GRID_NS // 2 and rows < GATHERED_ROWS
 
     def rest_ms(self, now_ns: int, rows: int, wanted_ns: int) -> int:
         """Milliseconds to the next look at the ring.
 
-        rows: what the turn that ends now has judged. wanted_ns: how long the engine can wait while nothing is news.
+        rows: what the turn that ends now has judged. wanted_ns: how long the engine can wait while nothing changes.
         """
         longest_ns = min(wanted_ns, WATCHED_REST_NS) if self.is_watched(now_ns) else wanted_ns
         if rows:

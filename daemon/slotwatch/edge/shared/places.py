@@ -1,4 +1,4 @@
-"""Where files of a house stand: what it reads beside the house file, what it keeps in the state directory."""
+"""Paths of a house's files: those beside the house file, and those in the state directory."""
 
 from __future__ import annotations
 

@@ -10,7 +10,7 @@ from pathlib import Path
 def holders(protocol: str, port: int) -> list[str]:
     """Names and process numbers (`olad 812`) of programs with this local port open; `protocol` is udp or tcp.
 
-    A program of another user is found only by root; then its owner's number stands in its place.
+    A program of another user is found only by root; otherwise its owner's number is given instead.
     """
     inodes = _inodes(protocol, port)
     found = {inode: name for inode, name in _open_sockets().items() if inode in inodes}

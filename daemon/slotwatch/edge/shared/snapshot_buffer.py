@@ -1,4 +1,4 @@
-"""The board: judging's snapshot in shared memory, read by the front process without ever waiting.
+"""The snapshot buffer: judging's snapshot in shared memory. The front process reads it without waiting.
 
 Layout of the memfd: one 4096-byte header, then two halves. Judging writes the half that is not current under
 an odd sequence number, makes it even, then says that this half is current. A reader copies the current half out
@@ -129,7 +129,7 @@ class SnapshotReader(SnapshotBuffer):
             if copy is not None:
                 self._snapshot, self._read_sequence = _decode(copy), number
                 return self._snapshot
-        # The writer was killed in the middle of a publication: what was read last still stands.
+        # The writer was killed in the middle of a publication: the last snapshot that was read still counts.
         return self._snapshot
 
     def _copy(self, number: int) -> bytes | None:

@@ -16,14 +16,14 @@ BASE_NS = 3600 * 1_000_000_000
 BACKWARD_NS = 1_000_000_000
 """Stamps that fall back by less are packets out of order (two interfaces, two queues); by more, a set clock."""
 FORWARD_NS = 30 * 86_400 * 1_000_000_000
-"""A leap of more than this is a set clock too: small computers begin in 1970 until they are told the time."""
+"""A leap of more than this is a set clock too: small computers begin in 1970 until their clock is set."""
 FAR_NS = 86_400 * 1_000_000_000
 MOST_FAR_JUMPS = 100
 """Silences of a day and more that are believed; a capture with more of them has no time worth keeping."""
 MOST_SUSPECTS = 16
 """Silences of one piece that are held against the sequence numbers."""
 MOST_STEPS = 16
-"""Set clocks of one piece that are told one by one; all are counted."""
+"""Clock changes of one piece that are listed one by one; all are counted."""
 
 
 @dataclass(slots=True)

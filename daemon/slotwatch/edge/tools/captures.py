@@ -31,7 +31,7 @@ PIECE_BYTES = 2 << 20
 MOST_ROWS = 4096
 MOST_NETWORKS = 64
 UNREAD_AGAIN_NS = 1_000_000_000
-"""How often it is told anew that packets of a network cannot be read."""
+"""How often it is reported again that packets of a network cannot be read."""
 
 UNSTAMPED = "some packets are recorded without a time: they are given that of the packet before"
 
@@ -68,7 +68,7 @@ class Capture:
     protocol_packets: int = 0
     """UDP datagrams to one of the watched ports."""
     group_messages: int = 0
-    """IGMP and MLD messages that said something."""
+    """IGMP and MLD messages that could be read."""
     hidden: int = 0
     """Frames that may be datagrams to a watched port and cannot be read."""
     clock: CaptureClock = field(default_factory=CaptureClock)

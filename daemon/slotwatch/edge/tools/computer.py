@@ -1,4 +1,4 @@
-"""What of this computer bears on hearing show data, and the command that mends each thing that is not right.
+"""Checks what this computer needs to receive show data, with a command to fix each fault.
 
 Every check reads; nothing is changed, joined or sent. `root` may be another directory than / in tests.
 """

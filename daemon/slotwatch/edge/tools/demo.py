@@ -32,7 +32,7 @@ _PR_SET_PDEATHSIG = 1
 
 
 def _end_with_parent() -> None:
-    """In the child: be told to stop if the rehearsal is killed, so that no daemon stays behind."""
+    """In the child: have the kernel stop it if the rehearsal is killed, so that no daemon stays behind."""
     _LIBC.prctl(_PR_SET_PDEATHSIG, signal.SIGTERM)
 
 

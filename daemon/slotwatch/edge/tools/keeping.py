@@ -1,7 +1,7 @@
 """A house and its history as one file, and back: `backup` while the daemon runs, `restore` while it does not.
 
 The file is a zip archive: `manifest.json`, `history.db` and the house's own files under `house/`. Secrets are left
-out: tokens, keys, passwords and addresses of messages stand in files of their own, which the house file only names.
+out: tokens, keys, passwords and addresses of messages are in files of their own, which the house file only names.
 """
 
 from __future__ import annotations
@@ -76,7 +76,7 @@ def backup(house_file: Path, target: Path) -> Kept:
 
 
 def restore(source: Path, house_file: Path | None) -> Kept:
-    """Put a backup back. What stands in its way is kept under another name. EdgeError if it cannot be done."""
+    """Restore a backup. Existing files are kept under another name. EdgeError if it cannot be done."""
     saying = _saying(f"{source} cannot be read", "give a file that slotwatch backup wrote")
     with saying, zipfile.ZipFile(source) as archive:
         manifest, names = _checked(archive, source)

@@ -1,6 +1,6 @@
 """Plays a scenario to loopback in real time: the only part of a rehearsal that touches sockets and clocks.
 
-It sends to 127.0.0.1 alone, from addresses of 127.0.0.0/8 that stand for the scenario's senders, and never
+It sends to 127.0.0.1 alone, from one address of 127.0.0.0/8 for each of the scenario's senders, and never
 to a group: nothing that is rehearsed can leave this computer.
 """
 
@@ -27,7 +27,7 @@ MOST_STREAMS = 65_536
 
 
 def loopback_address(address: str) -> str:
-    """Return the loopback address that stands for a sender's: the first octet is replaced with 127."""
+    """Return the loopback address for a sender's: the first octet is replaced with 127."""
     if ipaddress.ip_address(address).version == 6:
         return "127.6.6." + str(ipaddress.ip_address(address).packed[-1] or 1)
     return "127." + address.split(".", 1)[1]
@@ -100,7 +100,7 @@ class Player:
 
     def _send(self, item: Item) -> None:
         if not isinstance(item, Sent):
-            # What stands at the very start is how things are (links up, groups joined), no event.
+            # What is seen at the very start is the state of things (links up, groups joined), no event.
             self.played.not_played += item.t_ns > 0
             return
         ports = {E131_PORT: self.e131_port, ARTNET_PORT: self.artnet_port}

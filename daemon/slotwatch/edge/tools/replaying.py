@@ -116,7 +116,7 @@ class Replay:
             self._tick(self._due_ns)
             silent_ns = self._due_ns - begun_ns
             step_ns = self._step_ns(silent_ns)
-            # The last one before a packet stands right before it, so that what ran out meanwhile is told first.
+            # The last tick before a packet is right before it, so that what ran out meanwhile is reported first.
             left_ns = (until_ns - self._due_ns - 1) // TICK_NS * TICK_NS
             self._due_ns += max(TICK_NS, min(step_ns, left_ns))
 

@@ -27,7 +27,7 @@ ROWS = 16_384
 BATCH_JOINS = 20
 """Groups at a time: what one socket may hold, and little for any switch's table."""
 BATCH_S = 2.5
-"""Longer than two keep-alives of a resting universe (E1.31 6.6.2: at most 1,000 ms)."""
+"""Longer than two keep-alives of an idle universe (E1.31 6.6.2: at most 1,000 ms)."""
 DISCOVERY_S = 10.5
 """One discovery interval (E1.31 4.3: 10 s)."""
 DEFAULT_S = 24.0

@@ -10,7 +10,7 @@ PACKED_BYTES = 1 << 18
 
 
 class Unpacking:
-    """Reads a gzipped file as far as it goes: unlike `gzip`, it keeps what stands before a cut or damage."""
+    """Reads a gzipped file as far as it goes: unlike `gzip`, it keeps everything before a cut or damage."""
 
     def __init__(self, packed: BinaryIO) -> None:
         self._packed = packed
