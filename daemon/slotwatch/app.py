@@ -250,7 +250,7 @@ class App:
     def _watch(self, now_ns: int) -> None:
         """End what is stuck; feed the watchdog only while intake and judging both get on, or are being started.
 
-        Only this loop feeds it: a parent that stands still is replaced by the service manager.
+        Only this loop feeds it: a parent that hangs is replaced by the service manager.
         """
         moving = True
         turned = self._progress.turned_ns()

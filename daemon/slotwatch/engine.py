@@ -1,7 +1,7 @@
 """The orchestrator: packets and observations in, judgement and snapshots out.
 
 The only pure file that knows wire, model and judge together. It reads no clock: packets carry their time, and
-`tick` brings the rest. `serve` and `replay` therefore judge alike.
+`tick` brings everything else. `serve` and `replay` therefore judge alike.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ TICK_NS = 50_000_000
 CALM_NS = 100_000_000
 """Time between two ticks while nothing falls silent: windows move in such steps."""
 SETTLED_NS = 400_000_000
-"""And while nothing at all is under way and what arrives is no news."""
+"""And while nothing is under way and packets bring no change."""
 NOTE_NS = 1_000_000_000
 """How often states go into the minute's summary, and readiness is judged anew."""
 MAX_MARK = 500
@@ -92,7 +92,7 @@ class Engine:
         return self._routine.is_news(batch)
 
     def next_deadline_ns(self) -> int:
-        """When `tick` is wanted next, if nothing that is news comes."""
+        """When `tick` is due next, if no packet brings a change."""
         return self._ticked_ns + self.rest_ns
 
     @property

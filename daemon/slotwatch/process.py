@@ -54,7 +54,7 @@ class Wiring:
 
 
 def main(argv: list[str]) -> int:
-    """Run one role. What it cannot do is told to the parent as sentences, and the exit status is 2."""
+    """Run one role. If it cannot run, the parent gets the reasons as sentences, and the exit status is 2."""
     role, wiring = argv[0], Wiring(argv[1])
     _die_with(wiring["parent"])
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches the whole group: the parent orders the stop

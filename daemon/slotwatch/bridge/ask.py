@@ -34,7 +34,7 @@ NO_ADDRESS = 0xFFFF
 
 @dataclass(slots=True)
 class Device:
-    """What one device has told so far."""
+    """What one device has answered so far."""
 
     uid: bytes
     gateway: str
@@ -140,7 +140,7 @@ class Ask:
         return compare(self.house, list(self.devices.values()), self._looked_at())
 
     def _looked_at(self) -> set[int]:
-        """Port-addresses whose gateways have told their table: only there can a fixture be missing."""
+        """Port-addresses whose gateways have sent their table: only there can a fixture be missing."""
         return {device.universe for device in self.devices.values()}
 
     def _give_up(self, gateway: Gateway, now_ns: int) -> None:

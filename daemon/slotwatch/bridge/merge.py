@@ -116,7 +116,7 @@ class Input:
         return True
 
     def terminated(self, key: bytes) -> bool:
-        """A source said that it stops: it leaves at once and nobody has to prove anything."""
+        """A source announced that it stops: remove it at once, without waiting for its timeout."""
         gone = self.sources.pop(key, None) is not None
         if gone and not self.sources:
             self._clean = True

@@ -256,7 +256,7 @@ class Output:
     priority: int = 0
     sends_slot_priority: bool = False
     paused: bool = False
-    """An undecided lane: better no frame than one nobody stands behind."""
+    """An undecided lane sends no frame, rather than one that may be wrong."""
     _settled: RouteState | None = None
 
     def compose(self) -> bool:

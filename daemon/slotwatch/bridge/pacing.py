@@ -68,7 +68,7 @@ class Pacer:
         self.pending = False
         self.sent_ns = now_ns
         late_ns = now_ns - self._allowed_ns
-        # What is a little late is made up for, up to one interval; a rest is not saved for a burst.
+        # A short delay is made up for, up to one interval. Idle time is not saved for a burst.
         if late_ns < self.interval_ns:
             self._allowed_ns += self.interval_ns
         elif late_ns < 2 * self.interval_ns:

@@ -206,7 +206,7 @@ class Bridge:
         return len(self._lanes)
 
     def status(self, now_ns: int, first: int = 0, most: int | None = None) -> tuple[dict[str, Any], ...]:
-        """What page, API and metrics show of some routes (all of them unless said), as plain values."""
+        """What page, API and metrics show of some routes (by default all), as plain values."""
         chosen = self._lanes[first:] if most is None else self._lanes[first : first + most]
         found = []
         for lane, index in chosen:
@@ -310,7 +310,7 @@ class Bridge:
             self._look_ns = at_ns
 
     def _note(self, index: int, now_ns: int = 0) -> None:
-        """Put the output's next frame into the agenda, unless an earlier look at it stands there already."""
+        """Put the output's next frame into the agenda, unless an earlier look at it is already in it."""
         output = self.outputs[index]
         at_ns = 0 if output.ending else None if output.paused else output.pacer.next_ns()
         if at_ns is None:

@@ -19,7 +19,7 @@ LAST_SLOT = 512
 
 @dataclass(frozen=True, slots=True)
 class Conflict:
-    """One finding. `file` and `row` say where it stands; `row` is None where a file has no rows."""
+    """One finding. `file` and `row` say where it is; `row` is None where a file has no rows."""
 
     kind: str
     """overlap | doubled | past-512 | unknown-profile | pair-split | undeclared-universe | way-twice |

@@ -44,7 +44,7 @@ class Kind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Key:
-    """One key that may stand in a section."""
+    """One key of a section."""
 
     name: str
     kind: Kind

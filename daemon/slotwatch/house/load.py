@@ -28,7 +28,7 @@ MAX_OVERLAYS = 32
 def load_house(file: str, read: Read, today: date) -> House:
     """Load a house file with its overlays, patch and circuits. `file` is read by `read` like all it names.
 
-    HouseFileError with all of its problems if it cannot be used as it stands.
+    HouseFileError with all of its problems if it cannot be used as it is.
     """
     return _Loader(file, read, today).load()
 
@@ -228,7 +228,7 @@ class _Loader:
         return fixtures, brought
 
     def _check_doubled(self, fixtures: list[Fixture], seen: dict[str, str]) -> None:
-        """A fixture of one file may not stand in another too."""
+        """A fixture of one file may not be in another too."""
         for fixture in fixtures:
             if seen.setdefault(fixture.name, fixture.file) != fixture.file:
                 wanted = f"this fixture stands in {seen[fixture.name]} already"
@@ -261,7 +261,7 @@ class _Loader:
             return None
 
     def _not_read(self, error: HouseFileError, document: Document, path: Path) -> None:
-        """A file that is named here is missing (said here) or wrong inside (said there)."""
+        """A file that is named here is missing (reported here) or has a fault inside (reported there)."""
         for problem in error.problems:
             if problem.line is None:
                 document.wrong(path, problem.wanted)

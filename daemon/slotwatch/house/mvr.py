@@ -1,7 +1,7 @@
 """The patch from an MVR file (DIN SPEC 15801) with its GDTF modes.
 
 pymvr reads the scene; it is only given what was checked here first. Which MVR universe is which wire
-universe stands in `[patch] universes` and is never guessed: MVR numbers its universes from 1 and names no wire.
+universe is given in `[patch] universes` and is never guessed: MVR numbers its universes from 1 and names no wire.
 """
 
 from __future__ import annotations

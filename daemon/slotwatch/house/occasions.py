@@ -16,7 +16,7 @@ class ReferenceTerms:
 
     keep_curtain_up: bool = False
     tolerance_percent: float = 2.0
-    """What differs by more than this share of full scale is said."""
+    """A difference of more than this share of full scale is reported."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from slotwatch.wire.universe import Protocol, UniverseId
 
 
 class Phase(StrEnum):
-    """What the house is doing. It sets how loud a rule is, never what is measured."""
+    """What the house is doing. It sets each alert's severity, never what is measured."""
 
     DARK = "dark"
     GET_IN = "get-in"
@@ -213,7 +213,7 @@ class Route:
 
 @dataclass(frozen=True, slots=True)
 class Accepted:
-    """A standing exception, always with its reason and usually with its end."""
+    """An exception, always with its reason and usually with its end."""
 
     rule: str
     reason: str

@@ -23,7 +23,7 @@ MAX_COLUMNS = 256
 MOST_ALIKE = 5
 """Rows that are wrong in the same way and are listed one by one."""
 HEADER_WITHIN = 30
-"""Rows of titles that may stand above the header."""
+"""Rows of titles that may be above the header."""
 _DELIMITERS = (",", ";", "\t")
 _NOT_WORD = re.compile(r"[^a-z0-9]+")
 

@@ -1,4 +1,4 @@
-"""Where each key of a TOML document stands. `tomllib` says what a file holds, but not in which line.
+"""The line of each key of a TOML document, which `tomllib` does not give.
 
 Only ever given text that `tomllib` has accepted, so it looks for ends and never for mistakes.
 """

@@ -23,7 +23,7 @@ from slotwatch.wire.universe import Protocol
 _NOT_LIVE = OPTION_PREVIEW | OPTION_TERMINATED
 _E131 = int(Protocol.E131)
 IN_TURN_NS = 1_500_000_000
-"""Packets at rest come once a second (ANSI E1.31-2018 6.6.2): to each address of a sender with several."""
+"""Idle sources send once a second (ANSI E1.31-2018 6.6.2): to each address of a sender with several."""
 MOST_DESTINATIONS = 8
 
 
@@ -252,7 +252,7 @@ def destination(address: bytes, universe: int) -> tuple[int, int]:
     """Tell what a destination address is: `destination_kind` and the universe of its group.
 
     Source: ANSI E1.31-2018 9.3.1 (239.255.hi.lo) and 9.3.2 (ff18::8300:hhll). A directed broadcast
-    (10.255.255.255) cannot be told from unicast without the interface's mask and is taken for unicast.
+    (10.255.255.255) cannot be distinguished from unicast without the interface's mask and counts as unicast.
     """
     if not any(address):
         return 0, 0

@@ -1,4 +1,4 @@
-"""When frames come: intervals and their percentiles, gaps that are no rest, and each stream's own norm."""
+"""When frames come: intervals and their percentiles, gaps that are not idle time, and each stream's own norm."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ MEDIAN_WINDOW_NS = 60_000_000_000
 UNEVEN_FACTOR = 3
 UNEVEN_FLOOR_US = 100_000
 REST_EQUAL_FRAMES = 2
-"""Frames equal to their predecessor that make a rest: three equal frames, which E1.31 6.6.2 sends before it
+"""Equal frames after which a source is idle: three equal frames, which E1.31 6.6.2 sends before it
 suppresses what does not change."""
 MOVING_SHARE = 0.8
 MOVING_WINDOW_S = 5
@@ -114,7 +114,7 @@ def uneven_gaps(
     changed: NDArray[np.bool_],
     equal_before: NDArray[np.uint16],
 ) -> NDArray[np.bool_]:
-    """Find gaps over 3 medians and 100 ms with movement right before and after: no rest, no keep-alive.
+    """Find gaps over 3 medians and 100 ms with movement right before and after: not idle, no keep-alive.
 
     equal_before: how many frames before the gap each equalled its predecessor.
     """

@@ -2,7 +2,7 @@
 
 A source that stops a stream sends three such packets in a row (ANSI E1.31-2018 6.2.6), each with the next sequence
 number. Anyone on the wire can send one with the source's own address. So one alone ends nothing while the source goes
-on: it is believed with the second in a row, or once nothing followed for as long as a source at rest may be silent.
+on: it counts with the second in a row, or once nothing followed for as long as an idle source may be silent.
 One whose number does not fit its series is not believed at all (`model.series`).
 """
 
@@ -15,7 +15,7 @@ from slotwatch.model.segments import Rows
 from slotwatch.model.streams import Streams
 
 ALONE_NS = 1_100_000_000
-"""A source at rest sends each 0.8 to 1.0 s (E1.31 6.6.2). Nothing for so long after one such packet: it has stopped."""
+"""An idle source sends each 0.8 to 1.0 s (E1.31 6.6.2). Nothing for so long after one such packet: it has stopped."""
 
 
 class Endings:

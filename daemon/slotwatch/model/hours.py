@@ -109,10 +109,10 @@ class Hours:
 
 
 def life_band(full_h: float, on_h: float, rated_h: float | None) -> str | None:
-    """Where a lamp stands in its rated life: between its full-equivalent hours and its hours on.
+    """How much of its rated life a lamp has used: between its full-equivalent hours and its hours on.
 
     A dimmed lamp lives much longer, so the lower figure speaks for it and the upper one against: where they
-    fall into different bands both are said. None where no life is declared.
+    fall into different bands both are given. None where no life is declared.
     """
     if not rated_h:
         return None

@@ -11,7 +11,7 @@ from slotwatch.model.table import Table
 SLOTS = 512
 HISTORY = 16
 """Changed frames remembered for each stream as hash and time: enough for 200 ms at 44 Hz (8.8 frames), so
-that another stream can be told to repeat or to run behind."""
+to find that another stream repeats it or runs behind."""
 STEP = 4
 """A change of this much in some slot is movement (below: a slow fade, dither)."""
 
@@ -29,7 +29,7 @@ WORDS_SHIFT = 6
 """64 words in a row."""
 Levels = NDArray[np.uint8]
 _PLACES = np.arange(SLOTS, dtype=np.uint16)
-# One odd multiplier for each 8 slots, so that where a level stands matters.
+# One odd multiplier for each 8 slots, so that a level's place matters.
 _WEIGHTS = (np.arange(1, SLOTS // 8 + 1, dtype=np.uint64) * np.uint64(0x9E3779B97F4A7C15)) | np.uint64(1)
 
 
@@ -99,7 +99,7 @@ def _steps_of_words(levels: Levels, before: Levels, places: NDArray[np.intp]) ->
 
 
 def hashes(levels: Levels) -> NDArray[np.uint64]:
-    """Hash whole rows of levels, to be told apart later without keeping them."""
+    """Hash whole rows of levels, to compare them later without keeping them."""
     mixed: NDArray[np.uint64] = np.einsum("ij,j->i", levels.view(np.uint64), _WEIGHTS)
     return mixed ^ (mixed >> np.uint64(29))
 

@@ -2,7 +2,7 @@
 
 Every table here is keyed by what the network says, and so has a bound; at it, those make room who were heard for
 moments only, then the longest silent. At most PER_SECOND packets are looked at, so that a flood costs a bounded time;
-the rest is counted. Addresses that the house declares, and those heard for longer, have as many for themselves.
+the others are counted. Addresses that the house declares, and those heard for longer, have as many for themselves.
 """
 
 from __future__ import annotations
@@ -89,7 +89,7 @@ class Poller:
 
 
 class Occasions:
-    """What those packets said. Times are monotonic nanoseconds."""
+    """What those packets held. Times are monotonic nanoseconds."""
 
     def __init__(self, sources: Sources, house: House) -> None:
         self._sources = sources

@@ -89,7 +89,7 @@ def _report(
 
 
 def _places(rows: NDArray[np.intp], capacity: int) -> NDArray[np.int32]:
-    """Where each table row stands in the report; -1 for those that do not, and at -1 itself."""
+    """Return the place of each table row in the report; -1 for rows that are not in it, and at -1 itself."""
     places = np.full(capacity + 1, -1, np.int32)
     places[rows] = np.arange(len(rows))
     return places

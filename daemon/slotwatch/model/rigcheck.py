@@ -26,7 +26,7 @@ MAX_FLAGS = 500
 
 
 class RigCheck:
-    """One check. Times are monotonic nanoseconds; fixtures are told by their names, so it survives a reload."""
+    """One check. Times are monotonic nanoseconds; fixtures are known by their names, so it survives a reload."""
 
     def __init__(self, plan: LightPlan, now_ns: int) -> None:
         self.started_ns = now_ns

@@ -49,7 +49,7 @@ class Segments:
 
     @cached_property
     def places(self) -> Any:
-        """How many rows of the same run stand before each, or just 0."""
+        """How many rows of the same run come before each, or just 0."""
         if self.single:
             return np.int64(0)
         return np.arange(int(self.lasts[-1]) + 1) - np.repeat(self.starts, self.counts)

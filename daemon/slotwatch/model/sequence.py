@@ -5,7 +5,7 @@ as they did never come here: `model.streams` proves that for whole batches at on
 
 Source: ANSI E1.31-2018 6.7.2 (the rule), 6.2.5 (one series per universe, shared by all start codes);
 Art-Net: 1 to 255 and on to 1, 0 is "not used". Art-Net defines no window: E1.31's is taken for what comes
-late, but a number that stands still is obeyed, because Art-Net receivers obey it (a choice, no source).
+late, but frames with an unchanging number are used, because Art-Net receivers use them (a choice, no source).
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ VOTES_TO_KNOW = 9
 """Equal steps in a row of ten packets before a series is believed to have that step."""
 MAX_VOTES = 64
 STUCK_AFTER = 9
-"""Repeats after which a series stands still: ten packets with one number."""
+"""Repeats after which a series is stuck: ten packets with one number."""
 UNDECIDED_PACKETS = 20
 """Packets after which gaps are counted even though no step is commonest."""
 
@@ -32,7 +32,7 @@ class SequenceVerdict(IntEnum):
     LATE = 1
     """Discarded; came after a younger one."""
     REPEAT = 2
-    """Discarded (E1.31) or obeyed (Art-Net); the number of the last accepted one."""
+    """Discarded (E1.31) or used (Art-Net); the number of the last accepted one."""
     COPY = 3
     """Never used: the same packet again within 10 ms."""
     REPEAT_OBEYED = 4
@@ -58,7 +58,7 @@ def difference_skipping_zero(last: int, new: int) -> int:
 
 @dataclass(slots=True)
 class Series:
-    """One stream's series as it stands. Field by field what the stream table keeps."""
+    """The state of one stream's series. Its fields are those of the stream table."""
 
     skips_zero: bool
     """Art-Net."""

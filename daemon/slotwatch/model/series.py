@@ -88,7 +88,7 @@ class SeriesOfStreams:
         ended: NDArray[np.bool_],
         begins: NDArray[np.bool_],
     ) -> NDArray[np.uint8]:
-        """Judge run by run: what many streams may show at once in array form, the rest packet by packet."""
+        """Judge run by run: the common case as arrays, everything else packet by packet."""
         table, segments = self.streams, part.segments
         verdict = np.zeros(len(number), np.uint8)
         silent_ns = part.t_ns - segments.before(part.t_ns, table.last_packet_ns[segments.rows])

@@ -60,7 +60,7 @@ class Source:
 
 
 NO_SOURCE = SourceRow(protocol=0, source_id=bytes(16), address="", network=0, source_name="")
-"""Stands at rows that are not in use."""
+"""Fills rows that are not in use."""
 
 
 def same_address(declared: str, address: str) -> bool:
@@ -83,7 +83,7 @@ def is_declared(declared: DeclaredSource, row: SourceRow) -> bool:
 
 
 def _signs(house: House) -> dict[bytes, tuple[int, int]]:
-    """What each declared source is known by at first sight: bytes, and where they stand (0 CID, 1 address, 2 name)."""
+    """What each declared source is known by at first sight: bytes, and their kind (0 CID, 1 address, 2 name)."""
     found = {}
     for one in house.sources:
         if one.cid is not None:

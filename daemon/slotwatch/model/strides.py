@@ -1,6 +1,6 @@
 """Series that are not steady yet, or no longer quite, moved on for many streams at once.
 
-New streams, streams that are back, a gap in a steady series, numbers that stand still and packets that come twice
+New streams, streams that are back, a gap in a steady series, numbers that are stuck and packets that come twice
 are what a whole house shows at the same moment; one by one they would cost more than the time they came in. Each
 function does exactly what `sequence.Series.take` does packet by packet, for the case it names and for no other.
 """
@@ -145,7 +145,7 @@ def stands_still(
 
 
 def stand_still(table: Streams, segments: Segments) -> None:
-    """Take runs of numbers that still stand still."""
+    """Take runs of numbers that are still stuck."""
     rows, counts = segments.rows, segments.counts
     table.series_run[rows] = np.minimum(table.series_run[rows].astype(np.int64) + counts, 0xFFFF)
     table.series_votes[rows] = np.minimum(table.series_votes[rows] + counts, MAX_VOTES)

@@ -32,7 +32,7 @@ class Table:
             self.__dict__[name] = np.zeros((self.capacity, *shape), dtype)
 
     def __getattr__(self, name: str) -> NDArray[Any]:
-        # Only reached for names that are no attribute; the columns stand in __dict__.
+        # Only reached for names that are no attribute; the columns are in __dict__.
         raise AttributeError(name)
 
     @property

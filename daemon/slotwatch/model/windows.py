@@ -203,7 +203,7 @@ class Windows:
         return int(np.count_nonzero(self._ring[metric, numbers, row])) == 1
 
     def unfolded_frames(self, row: int) -> int:
-        """Frames of a row that its universe was not told of."""
+        """Frames of a row that are not counted in its universe yet."""
         return int(self._untold[row]) + int(self._ring[FRAMES, self._at, row] - self._folded[FRAMES, row])
 
     def take_back(self, metric: int, row: int, count: int) -> int:

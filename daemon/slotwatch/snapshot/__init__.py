@@ -22,7 +22,7 @@ Columns = dict[str, NDArray[Any]]
 
 
 class Severity(IntEnum):
-    """How loud. Ordered: a larger value is louder."""
+    """Severity of an alert. A larger value is more severe."""
 
     NOTE = 1
     WARNING = 2
@@ -214,7 +214,7 @@ class ListenerRow:
 
 @dataclass(frozen=True, slots=True)
 class HeardElsewhere:
-    """How the universes of an incident stand at another listener."""
+    """The state of an incident's universes at another listener."""
 
     listener: str
     state: str
@@ -254,7 +254,7 @@ class Incident:
     labels: tuple[tuple[str, str], ...] = ()
     """(universe, its label in the house file) of the universes that have one."""
     accepted: str = ""
-    """Reason of the standing exception that keeps it a note; empty if none."""
+    """Reason of the exception that keeps it a note; empty if none."""
     accepted_until: str = ""
     """When that exception ends; empty: it does not."""
     accepted_by: str = ""
@@ -285,7 +285,7 @@ class HouseView:
     """Own health: receive buffer granted, kernel drops, joins failed, querier, link of each network,
     rows lost, judging lag, clock steps, not-judged intervals. Plain JSON values."""
     phase_pending: str = ""
-    """A quieter phase that the timetable asks for and a person has to confirm."""
+    """A phase with lower severities that the timetable asks for and a person has to confirm."""
     quiet_until_ns: int | None = None
     phase_timetable_wall_ns: int | None = None
     """When the timetable's change was due that was taken last; None: none was."""
@@ -354,7 +354,7 @@ class Snapshot:
     streams: Columns
     sources: tuple[SourceRow, ...]
     levels: NDArray[np.uint8]
-    """(U, 512) what a conforming receiver of each universe would be told to show."""
+    """(U, 512) the levels that a conforming receiver of each universe gets."""
     slot_streams: NDArray[np.int16]
     """(U, 512) row of `streams` (at most 8,192) that wins each slot, -1 for nobody."""
     incidents: tuple[Incident, ...]

@@ -1,4 +1,4 @@
-"""`host`: judges this computer for the job, and names the command that mends what it finds."""
+"""`host`: judges this computer for the job, and names the command that fixes what it finds."""
 
 from __future__ import annotations
 

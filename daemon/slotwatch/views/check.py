@@ -55,7 +55,7 @@ class DeclaredRackLoad(Struct, frozen=True):
 
 
 class CheckReport(Struct, frozen=True):
-    """Everything that can be said of a house file without a network."""
+    """Everything that is known of a house file without a network."""
 
     usable: bool
     house: str

@@ -25,10 +25,10 @@ COUNTED = {
 def counted(
     routes: Mapping[str, int], rows: Sequence[Mapping[str, Any]], lines: Sequence[Mapping[str, Any]]
 ) -> dict[str, int]:
-    """Judging's part of COUNTED from what routes and intake tell of themselves.
+    """Judging's part of COUNTED from the reports of routes and intake.
 
-    routes: what the routes process counted, by the names of COUNTED. rows: routes as they are told, with their lines.
-    lines: tapped lines as intake tells them.
+    routes: what the routes process counted, by the names of COUNTED. rows: reports of routes, with their lines.
+    lines: intake's reports of tapped lines.
     """
     # Routes to one port share it, so each port counts once.
     ports = {row["line"]["port"]: row["line"].get("reopened", 0) for row in rows if "line" in row}

@@ -11,11 +11,11 @@ from slotwatch.views.sheet import Sheet
 
 BEFORE_NS = 2 * NANOSECONDS
 STOPPED_NS = 1_100_000_000
-"""A stream that rests still sends at least this often (E1.31 6.6.2 wants 0.8 to 1.0 s)."""
+"""An idle stream still sends at least this often (E1.31 6.6.2 wants 0.8 to 1.0 s)."""
 MOST_STREAMS = 96
 MOST_MOMENTS = 100
 _ART_NET_REST_NS = 4_400_000_000
-"""Art-Net senders may rest for 4 s."""
+"""Art-Net senders may be silent for 4 s."""
 
 
 class Moments:

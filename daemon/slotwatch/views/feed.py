@@ -1,6 +1,6 @@
 """What changed between two snapshots, in the few octets a page needs: the server-sent events.
 
-Events and their data (JSON; `at` is the snapshot's own wall time, so that a page can tell when judging stands still):
+Events and their data (JSON; `at` is the snapshot's own wall time, so that a page can see when judging hangs):
 
 `house`      the API's house object, whole when something in it changed, else once a second `{"at", "uptime_s"}`.
 `universes`  `{"at", "columns": [names], "rows": [[values]], "gone": [names]}`; names are keys of the API's universe
@@ -100,7 +100,7 @@ class Changes:
         self._turn_ns = 0
         self._turn_row = 0
         self._owed: set[str] = set()
-        """Universes that changed and were not told, since another event went first."""
+        """Universes that changed and were not sent, since another event went first."""
 
     def take(self, sheet: Sheet, house: dict[str, Any]) -> list[Event]:
         """Compare with what was sent before; the first call only remembers."""
@@ -274,7 +274,7 @@ def _batch(sheet: Sheet, columns: tuple[str, ...], rows: list[int]) -> Event:
 
 
 def _carry(sent: NDArray[Any], rows: NDArray[np.int64], now: NDArray[Any]) -> NDArray[Any]:
-    """What was sent, at the rows where its universes stand now; new ones count as just sent."""
+    """What was sent, at the rows that its universes have now; new ones count as just sent."""
     carried = now.copy()
     carried[rows >= 0] = sent[rows[rows >= 0]]
     return carried
@@ -282,7 +282,7 @@ def _carry(sent: NDArray[Any], rows: NDArray[np.int64], now: NDArray[Any]) -> ND
 
 def _steady(value: Any) -> Any:
     """Own health without what differs every time (spans, shares), and what a flood would count up with every packet:
-    a changed word or a count of faults is news."""
+    a changed word or a count of faults is sent."""
     if isinstance(value, dict):
         return {key: _steady(v) for key, v in value.items() if not isinstance(v, float) and key not in COUNTED}
     if isinstance(value, list):

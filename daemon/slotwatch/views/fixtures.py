@@ -56,7 +56,7 @@ def _by_role(slots: list[SlotAnswer]) -> dict[str, int | None]:
 
 
 def fixtures_of(sheet: Sheet, house: House, row: int) -> list[PatchedAnswer]:
-    """The fixtures patched on one universe, by address, without levels (they stand in the universe's own)."""
+    """The fixtures patched on one universe, by address, without levels (the universe's own answer has them)."""
     lists = sheet.universes
     universe = UniverseId(Protocol(lists["protocol"][row]), lists["number"][row])
     found = sorted((one for one in house.fixtures if one.universe == universe), key=lambda one: one.address)

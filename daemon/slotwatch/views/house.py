@@ -52,7 +52,7 @@ def house(
 
 
 def counts(sheet: Sheet) -> CountsAnswer:
-    """How many universes stand in each state, and how many incidents are open at each severity."""
+    """How many universes are in each state, and how many incidents are open at each severity."""
     states = np.bincount(sheet.snapshot.universes["state"], minlength=len(UniverseState)).tolist()
     is_open = [one for one in sheet.snapshot.incidents if one.closed_ns is None]
     loud = Counter(one.severity for one in is_open if not one.accepted)

@@ -19,7 +19,7 @@ STEPS = 240
 MOST_SLOTS = 12
 MOST_SOURCES = 4
 MOST_PACKETS = 400_000
-"""Of one universe are kept at most FRAMES; of more packets than this in a capture the rest is left out, and said."""
+"""At most FRAMES of one universe are kept. If a capture holds more packets, the others are left out and counted."""
 FRAMES = 8_192
 UDP = 17
 SHORTEST_IPV4, IPV6, UDP_HEADER = 20, 40, 8

@@ -83,7 +83,7 @@ def single(
 ) -> Notice:
     """A message about one incident. `occasion` makes its id differ from those of other messages about it.
 
-    folded: numbers of incidents that were told before and turned out to be part of this one.
+    folded: numbers of incidents that were sent before and turned out to be part of this one.
     """
     titles = {
         "opened": one.severity.word.capitalize(),

@@ -44,7 +44,7 @@ def scene_of(snapshot: Snapshot, house: House, page: str) -> NoticeScene:
 
 @dataclass(slots=True)
 class ToldIncident:
-    """What this receiver was told of one incident."""
+    """What this receiver got about one incident."""
 
     severity: int
     summary: str
@@ -77,7 +77,7 @@ class NoticePlan:
         """What was due and had to wait for a summary."""
         self._missed = 0
         self._folded: dict[str, list[int]] = {}
-        """Incidents that were told and became part of another one, by that one's key."""
+        """Incidents that were sent and became part of another one, by that one's key."""
         if kept:
             self._summaries = int(kept.get("summaries", 0))
             for key, (severity, count, summary) in dict(kept.get("told", {})).items():
@@ -89,7 +89,7 @@ class NoticePlan:
         return {"told": told, "summaries": self._summaries}
 
     def decide(self, scene: NoticeScene, now_ns: int) -> list[Notice]:
-        """The messages that are due now. What they tell is noted as told."""
+        """The messages that are due now. Their content is noted as sent."""
         by_key = {incident_key(one): one for one in scene.incidents}
         gone = self._gone(scene, by_key, now_ns)
         due = [*self._ended(by_key), *self._open(scene, by_key, now_ns)]
@@ -132,7 +132,7 @@ class NoticePlan:
         return one.closed_ns is None and not is_known and one.severity >= Severity[self.terms.severity.upper()]
 
     def _gone(self, scene: NoticeScene, by_key: dict[str, Incident], now_ns: int) -> list[Notice]:
-        """What was told and is not known any more, after a restart with another history."""
+        """What was sent and is no longer known, after a restart with another history."""
         found = []
         for key, told in list(self._told.items()):
             if key in by_key:

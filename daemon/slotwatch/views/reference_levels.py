@@ -66,7 +66,7 @@ def detail(row: ReferenceAnswer, reference: Reference) -> ReferenceDetailAnswer:
 
 
 def fixture_levels(one: KeptFixture, held: UniverseLevels | LastGood) -> FixtureLevelsAnswer:
-    """A fixture with its levels by role; control and strobe stand among its slots alone."""
+    """A fixture with its levels by role; control and strobe are among its slots only."""
     slots = held.levels[one.address - 1 : one.last_slot].tolist()
     moving = held.moving[one.address - 1 : one.last_slot].tolist()
     roles: list[RoleLevelAnswer] = [

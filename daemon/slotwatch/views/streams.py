@@ -1,4 +1,4 @@
-"""Where every stream stands, for another listener that compares; and what is known of those listeners."""
+"""The state of every stream, for another listener that compares; and what is known of those listeners."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ def streams(sheet: Sheet) -> list[StreamPositionAnswer]:
 
 
 def _blind_networks(sheet: Sheet) -> set[str]:
-    """Networks on which something was missed lately; an empty name stands for all of them."""
+    """Networks on which something was missed lately; an empty name means all of them."""
     now_ns = sheet.snapshot.now_ns
     return {
         one["network"]

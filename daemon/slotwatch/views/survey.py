@@ -233,7 +233,7 @@ class _Key:
 
 
 def _key_of(source: Found, others: tuple[Found, ...]) -> _Key:
-    # Only printable characters reach the file: a name comes from the network and would stand in a comment.
+    # Only printable characters reach the file: a name comes from the network and is written into a comment.
     own = "".join(filter(str.isprintable, str(source.get("source_name") or "")))
     cid, address = source.get("cid"), str(source.get("address") or "")
     display = own or f"source at {address}"

@@ -133,7 +133,7 @@ def _is_plain(
     plain: Mask = np.bitwise_or.reduce(words, axis=0) == _ZERO
     plain &= slots.view(np.uint32) <= 512
     plain &= length == slots + DATA_HEADER
-    # The three lengths count to the same end from three beginnings; flags 7 stand in their upper bits.
+    # The three lengths count to the same end from three beginnings; flags 7 are in their upper bits.
     plain &= columns["root"] == slots + (0x7000 + 110)
     plain &= columns["framing"] == slots + (0x7000 + 88)
     plain &= columns["dmp"] == slots + (0x7000 + 11)

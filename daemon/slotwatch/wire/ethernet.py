@@ -121,7 +121,7 @@ def dissect(records: Records, link_types: NDArray[np.int64], counts: Counts) -> 
     """Find the datagrams of a piece. link_types: (N,) of each record's interface. Adds to the counts.
 
     Every read is bounded: offsets only grow past a header that lies within its frame's captured octets, and
-    SLACK zeros stand behind the piece.
+    SLACK zeros follow the piece.
     """
     walk = _Walk(
         octets=records.octets,
@@ -184,7 +184,7 @@ def _hide(walk: _Walk, rows: Rows) -> int:
 
 
 def _link(walk: _Walk, link_type: int, rows: Rows, counts: Counts) -> None:
-    """Step over the link layer's header and say what stands behind it."""
+    """Step over the link layer's header and return what follows it."""
     if link_type == ETHERNET:
         size, kind = 14, walk.word(rows, 12)
     elif link_type == COOKED:
@@ -225,7 +225,7 @@ def _whole_header(walk: _Walk, rows: Rows, size: int, counts: Counts) -> Rows:
 
 
 def _end_packet(walk: _Walk, rows: Rows, total: Rows, whole: Rows) -> None:
-    """End the rows with their packets of `total` octets: what stands behind is the frame's padding."""
+    """End the rows with their packets of `total` octets: what follows is the frame's padding."""
     whole[rows] = walk.at[rows] + total
     walk.end[rows] = np.minimum(walk.end[rows], whole[rows])
 

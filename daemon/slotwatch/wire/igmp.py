@@ -102,12 +102,12 @@ def read_mld(octets: bytes) -> list[Message]:
 
 
 def _floating8(code: int) -> int:
-    """RFC 9776 4.1.1: under 128 as it stands, else 1 exp(3) mant(4)."""
+    """RFC 9776 4.1.1: under 128 the value itself, else 1 exp(3) mant(4)."""
     return code if code < 128 else (code & 0x0F | 0x10) << ((code >> 4 & 0x07) + 3)
 
 
 def _floating16(code: int) -> int:
-    """RFC 9777 5.1.3: under 32768 as it stands, else 1 exp(3) mant(12)."""
+    """RFC 9777 5.1.3: under 32768 the value itself, else 1 exp(3) mant(12)."""
     return code if code < 32768 else (code & 0x0FFF | 0x1000) << ((code >> 12 & 0x07) + 3)
 
 

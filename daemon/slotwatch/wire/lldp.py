@@ -40,7 +40,7 @@ class Announcement:
     system_description: str = ""
     management_address: str = ""
     vlan: int | None = None
-    """Port VLAN; None: not said, or it has none."""
+    """Port VLAN; None: not announced, or it has none."""
 
 
 def read_lldp(octets: bytes) -> Announcement | None:

@@ -56,7 +56,7 @@ class Port:
 
 @dataclass(frozen=True, slots=True)
 class PollReply:
-    """What a node says of itself. Nodes with more than four ports send several, told apart by bind_index."""
+    """What a node announces. Nodes with more than four ports send several, distinguished by bind_index."""
 
     address: str
     bind_address: str
@@ -99,7 +99,7 @@ class PollReply:
 def text(octets: Octets) -> str:
     """Read a name field: to its NUL, UTF-8 with replacement, without control characters, outer blanks cut.
 
-    What the network sends is shown to people and stands in metrics, so nothing that moves a cursor,
+    What the network sends is shown to people and used in metrics, so nothing that moves a cursor,
     turns the direction of writing or hides comes through.
     """
     raw = bytes(octets).split(b"\0", 1)[0].decode("utf-8", "replace")

@@ -1,11 +1,11 @@
-"""Whether packets are nothing but more of the same, told without decoding them.
+"""Whether packets only repeat what is known, found without decoding them.
 
 A datagram is routine if one just like it came lately from the same place, but for its slots, and its sequence number
 is the next one. Of such packets nothing new can begin but what their levels do and what their rate does, which takes
-seconds to be told; so who waits for a batch worth judging may go on waiting. Everything else is news.
+seconds to be reported; so a reader that waits for a batch worth judging may wait longer. Everything else is new.
 
-Data and synchronization can be routine; where their sequence numbers stand: ANSI E1.31-2018 tables 4-1 and 6-1,
-Art-Net 4 ArtDmx.
+Data and synchronization can be routine; for the places of their sequence numbers see ANSI E1.31-2018 tables 4-1
+and 6-1, Art-Net 4 ArtDmx.
 """
 
 from __future__ import annotations
@@ -17,9 +17,9 @@ from slotwatch.wire.batch import Batch
 from slotwatch.wire.universe import Protocol
 
 MOST_KNOWN = 4096
-"""Datagrams that are remembered, one a stream; then all is forgotten, and what comes is news once."""
+"""Datagrams that are remembered, one a stream; then all is forgotten, and every stream counts as new once."""
 FORGET_NS = 5_000_000_000
-"""A stream that was not heard for so long is news: Art-Net's keep-alive is due each 4 s."""
+"""A stream that was not heard for so long counts as new: Art-Net's keep-alive is due each 4 s."""
 HEAD_WORDS = 16
 E131_ROOT_EXTENDED, E131_FRAME_SYNC, ART_SYNC_HIGH = 8, 1, 0x52
 """Last octets of a synchronization packet's vectors (E1.31-2018 table 6-1), high octet of ArtSync's OpCode."""
@@ -27,7 +27,7 @@ _E131, _ARTNET = int(Protocol.E131), int(Protocol.ARTNET)
 _E131_SYNC, _ART_SYNC = len(Protocol) + 1, len(Protocol) + 2
 """Kinds beside the protocols' own."""
 _PLACES = {_E131: (111, 126), _ARTNET: (12, 18), _E131_SYNC: (44, 49), _ART_SYNC: (12, 14)}
-"""Where the sequence number stands (of ArtSync: a zero), and how many octets are header."""
+"""Place of the sequence number (of ArtSync: a zero), and how many octets are header."""
 
 
 def _masks() -> NDArray[np.uint64]:
@@ -76,7 +76,7 @@ def _marks(batch: Batch) -> list[tuple[int, int, int]]:
     kind, data = batch.protocol.copy(), batch.data
     kind[(kind == _E131) & (data[:, 21] == E131_ROOT_EXTENDED) & (data[:, 43] == E131_FRAME_SYNC)] = _E131_SYNC
     kind[(kind == _ARTNET) & (data[:, 9] == ART_SYNC_HIGH)] = _ART_SYNC
-    # Octets behind a packet that is shorter yet are left over from others: then it only seems to be news.
+    # Octets behind a packet that is shorter yet are left over from others: then it only seems to be new.
     words = data[:, : HEAD_WORDS * 8].view("<u8") & _MASKS[kind]
     ways = np.concatenate((batch.src.view("<u8"), batch.dst.view("<u8")), axis=1)
     rest = batch.length.astype(np.uint64) << np.uint64(24)

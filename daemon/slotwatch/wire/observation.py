@@ -33,7 +33,7 @@ class JoinSeen:
     universe: int
     ok: bool
     reason: str = ""
-    """Sentence with the mend, if it failed."""
+    """Sentence with the advice, if it failed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +129,7 @@ class LineSeen:
     number: int
     open: bool
     trouble: str = ""
-    """Sentence with the mend while the port cannot be used."""
+    """Sentence with the advice while the port cannot be used."""
     faults: int = 0
     """Octets with a framing fault, and octets that no frame has room for."""
     breaks: int = 0

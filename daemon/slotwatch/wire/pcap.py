@@ -41,7 +41,7 @@ class CaptureInterface:
     snap_length: int = 0
     """0: no limit."""
     resolution: int = 6
-    """if_tsresol as it stands: a power of ten, or of two with the top bit set."""
+    """The value of if_tsresol: a power of ten, or of two with the top bit set."""
     offset_s: int = 0
     check_octets: int = 0
     """Octets of frame check sequence at the end of each frame."""

@@ -15,7 +15,7 @@ ENHANCED = 6
 _BEFORE, _AFTER = 28, 4
 _V4_BYTES, _V6_BYTES, _UDP_BYTES = 20, 40, 8
 _MAPPED = np.frombuffer(bytes(10) + b"\xff\xff", np.uint8)
-"""RFC 4291 2.5.5.2: what stands before an IPv4 address."""
+"""RFC 4291 2.5.5.2: the prefix of an IPv4 address."""
 
 
 @dataclass(slots=True)

@@ -1,6 +1,6 @@
 """The three verdicts on a packet: fine, nonconforming but understood (`Odd`), rejected (`Reject`).
 
-Every reason is counted under its own word; the words are metric labels and stand in `replay --json`, so
+Every reason is counted under its own word; the words are metric labels and keys of `replay --json`, so
 they are never renamed without one release that has both.
 """
 
@@ -17,7 +17,7 @@ class Reject(IntEnum):
     TOO_LONG = 2
     """Longer than any packet of its protocol, or truncated by the kernel."""
     NOT_THIS_PROTOCOL = 3
-    """Neither protocol's identifier stands at its place."""
+    """Neither protocol's identifier is at its place."""
     BAD_PREAMBLE = 4
     BAD_VECTOR = 5
     BAD_LENGTH = 6

@@ -9,7 +9,7 @@ from uuid import UUID
 
 
 class Protocol(IntEnum):
-    """How a frame travelled. Values stand in the ring and in stored history: never renumber."""
+    """How a frame travelled. The ring and the stored history hold these values: never renumber."""
 
     E131 = 1
     ARTNET = 2

@@ -66,7 +66,7 @@ class TimelineAnswer(TypedDict):
 
 
 class HeardElsewhereAnswer(TypedDict):
-    """How an incident's universes stand at another listener of the house."""
+    """The state of an incident's universes at another listener of the house."""
 
     listener: str
     state: StateWord

@@ -23,7 +23,7 @@ class AboutReferenceAnswer(TypedDict):
 
 
 class ReferenceAnswer(AboutReferenceAnswer):
-    """Reference levels, as they stand in the list."""
+    """Reference levels, as listed."""
 
     name: str
     at: Moment

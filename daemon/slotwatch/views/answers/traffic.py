@@ -74,7 +74,7 @@ class StreamAnswer(TypedDict):
 
 
 class StreamPositionAnswer(TypedDict):
-    """Where one stream stands: what another listener lays beside its own."""
+    """The state of one stream, for another listener to compare with its own."""
 
     universe: UniverseName
     network: str
