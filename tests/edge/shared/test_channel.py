@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Iterator
 from typing import Any
 
@@ -9,7 +10,8 @@ import pytest
 
 from slotwatch.edge.shared import asking
 from slotwatch.edge.shared.asking import Asker
-from slotwatch.edge.shared.channel import PART_BYTES, Channel, answer, pair
+from slotwatch.edge.shared.channel import FORMAT, PART_BYTES, Channel, answer, pair
+from slotwatch.errors import FormatError
 
 
 @pytest.fixture
@@ -47,6 +49,20 @@ def test_a_reader_that_never_reads_costs_a_bounded_amount(
     for _ in range(2000):
         one.send({"text": "x" * 2000})
     assert len(one._waiting) <= 50
+
+
+def test_a_message_of_another_version_is_refused_in_one_sentence(
+    ends: tuple[Channel, Channel], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    one, other = ends
+    with monkeypatch.context() as later:
+        later.setattr("slotwatch.edge.shared.channel.FORMAT", FORMAT + 1)
+        one.send({"do": "alive"})
+    with pytest.raises(FormatError) as refused:
+        other.receive()
+    assert refused.value.lines == [f"a message has format {FORMAT + 1}, this program reads {FORMAT}; restart slotwatch"]
+    one.send({"do": "alive"})
+    assert other.receive() == [{"do": "alive"}], "what is of this version is read as before"
 
 
 def test_the_other_end_going_away_is_noticed(ends: tuple[Channel, Channel]) -> None:
@@ -91,3 +107,17 @@ async def test_an_answer_that_never_comes_is_said_and_a_late_one_is_nobodys(
     other.send({"id": request["id"], "ok": {}})
     asker._readable()
     asker.close()
+
+
+async def test_who_asks_a_process_of_another_version_ends(
+    ends: tuple[Channel, Channel], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    one, other = ends
+    closed = asyncio.Event()
+    asker = Asker(one, lambda message: closed.set() if message == {"do": "closed"} else None)
+    with monkeypatch.context() as later:
+        later.setattr("slotwatch.edge.shared.channel.FORMAT", FORMAT + 1)
+        other.send({"do": "alive"})
+    await asyncio.wait_for(closed.wait(), 30)
+    assert asker.channel.closed
+    assert capsys.readouterr().err == "a message has format 2, this program reads 1; restart slotwatch\n"

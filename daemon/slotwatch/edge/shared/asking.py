@@ -5,10 +5,12 @@ from __future__ import annotations
 import asyncio
 import itertools
 import os
+import sys
 from collections.abc import Callable
 from typing import Any
 
 from slotwatch.edge.shared.channel import Channel, Message
+from slotwatch.errors import FormatError
 
 ANSWER_WITHIN_S = 20.0
 """Longer than a reload may take; an answer is usually there in milliseconds."""
@@ -44,7 +46,13 @@ class Asker:
         return ok if isinstance(ok, dict) else {}
 
     def _readable(self) -> None:
-        for message in self.channel.receive():
+        try:
+            messages = self.channel.receive()
+        except FormatError as error:
+            # A process of another version: end, and be restarted as the version that is installed now.
+            print(*error.lines, sep="\n", file=sys.stderr)
+            messages, self.channel.closed = [], True
+        for message in messages:
             future = self._open.get(message.get("id", -1))
             if future is not None and not future.done():
                 future.set_result(message)

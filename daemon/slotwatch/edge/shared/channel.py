@@ -1,8 +1,9 @@
 """Messages between this program's own processes: JSON over SOCK_SEQPACKET pairs that the parent made.
 
-Both ends of a pair stay open in the parent, so that a restarted process goes on with the pair of its
-predecessor and the other side notices nothing but a late answer. A message longer than a packet goes in parts:
-each packet is an 8-octet message number, one octet that is 1 on the last part, and text.
+Both ends of a pair stay open in the parent, so that a restarted process uses the pair of the one before it, and
+the other side only sees a late answer. A message longer than a packet goes in parts: each packet is one byte with
+the format, an 8-byte message number, one byte that is 1 on the last part, and text. A packet of another format comes
+from another version of the program, after an upgrade without a restart; it is refused in one sentence.
 """
 
 from __future__ import annotations
@@ -15,12 +16,16 @@ import struct
 from collections.abc import Callable
 from typing import Any
 
-PART_BYTES = 60_000
-"""Well under the smallest send buffer of a socket pair (212,992 octets)."""
-MOST_PARTS = 4096
-"""A message may be 240 MB; what is longer is a fault of ours."""
+from slotwatch.errors import FormatError
 
-_HEAD = struct.Struct("<QB")
+PART_BYTES = 60_000
+"""Well under the smallest send buffer of a socket pair (212,992 bytes)."""
+MOST_PARTS = 4096
+"""A message may be 240 MB; a longer one is a fault of this program."""
+
+FORMAT = 1
+"""Raised with every change of what messages hold."""
+_HEAD = struct.Struct("<BQB")
 Message = dict[str, Any]
 
 
@@ -56,7 +61,7 @@ class Channel:
         number = next(self._numbers)
         parts = [text[i : i + PART_BYTES] for i in range(0, len(text), PART_BYTES)]
         for place, part in enumerate(parts):
-            self._waiting.append(_HEAD.pack(number, place + 1 == len(parts)) + part)
+            self._waiting.append(_HEAD.pack(FORMAT, number, place + 1 == len(parts)) + part)
         if len(self._waiting) > MOST_PARTS:
             del self._waiting[:-MOST_PARTS]  # nobody reads: the oldest is of no use any more
         self.flush()
@@ -76,7 +81,10 @@ class Channel:
         return True
 
     def receive(self) -> list[Message]:
-        """Messages that are whole. `closed` becomes true when the other side is gone."""
+        """Return the messages that are whole. `closed` becomes true when the other side is gone.
+
+        FormatError if a message is of another version of the program.
+        """
         found: list[Message] = []
         while True:
             try:
@@ -88,7 +96,9 @@ class Channel:
             if not packet:
                 self.closed = True
                 return found
-            number, last = _HEAD.unpack_from(packet)
+            form, number, last = _HEAD.unpack_from(packet)
+            if form != FORMAT:
+                raise FormatError(f"a message has format {form}, this program reads {FORMAT}", "restart slotwatch")
             self._parts.setdefault(number, []).append(packet[_HEAD.size :])
             if last:
                 found.append(json.loads(b"".join(self._parts.pop(number))))
