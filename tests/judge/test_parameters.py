@@ -82,14 +82,14 @@ def test_both_delays_are_the_rules_own(case: Case) -> None:
     later = with_numbers(case.rule, on_delay_s=on_delay_s, off_delay_s=rule.off_delay_s + LATER_S)
     shown = case.stage(case.over(), later)
     # An incident may have been opened as another rule's before: what counts is when it has this one's name.
+    earliest_s, latest_s = (FROM_S + LATER_S + after_s for after_s in case.opens_s)
     named_s = FROM_S
-    while not case.of(shown) and named_s < case.end_s:
+    while not case.of(shown) and named_s <= latest_s:
         named_s += STEP_S
         shown.run(named_s)
     shown.run(case.end_s + case.closes_s[1] + LATER_S + 0.2)
     assert len(case.of(shown)) == 1, said(shown)
     (incident,) = case.of(shown)
-    earliest_s, latest_s = (FROM_S + LATER_S + after_s for after_s in case.opens_s)
     assert earliest_s - 0.01 <= named_s <= latest_s + 0.11 + STEP_S
     if opened_after_s(incident) >= earliest_s - 0.01:
         assert opened_after_s(incident) <= latest_s + 0.11
