@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import replace
 
 from slotwatch.judge.drafts import IncidentRecord, Slot
 from slotwatch.judge.events import Event, how_long
 from slotwatch.judge.flapping import Flapping
+from slotwatch.judge.rule import Rule
 from slotwatch.snapshot import Acknowledgement, Incident, MadeException, TimelineEntry
 
 MOST_CLOSED = 512
@@ -18,9 +20,9 @@ MOST_ENTRIES = 64
 class IncidentTable:
     """All incidents: the open ones, and the newest closed ones."""
 
-    def __init__(self, wall_offset_ns: int, flapping: Flapping | None = None) -> None:
-        """flapping: its numbers; None: the published ones."""
-        self._flapping = flapping or Flapping()
+    def __init__(self, wall_offset_ns: int, rules: Sequence[Rule] = ()) -> None:
+        """rules: those that are judged; `flapping` among them gives its numbers, else the published ones count."""
+        self._flapping = Flapping.of(rules)
         self.next_id = 1
         self.told = 0
         """Entries that timelines have been given so far."""

@@ -24,7 +24,6 @@ from slotwatch.judge.clusters import Cluster, Clusterer
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.events import Event
 from slotwatch.judge.exceptions import Exceptions
-from slotwatch.judge.flapping import Flapping
 from slotwatch.judge.incidents import IncidentBook
 from slotwatch.judge.listener import Listener
 from slotwatch.judge.model_view import ModelView
@@ -66,7 +65,7 @@ class Judge:
         self.listener = Listener(now_ns)
         self._zone = phases.zone_of(house)
         self._keeper = PhaseKeeper(self._first_phase(house, now_ns, phase), now_ns)
-        self._book = IncidentBook(wall_offset_ns, Flapping.of(rules))
+        self._book = IncidentBook(wall_offset_ns, rules)
         self._clusterer = Clusterer()
         self._clusters: list[Cluster] = []
         self._conditions = all_states(house, self.rules)
