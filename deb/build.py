@@ -82,6 +82,8 @@ def lay_environment(tree: Path, target: Target, wheel: Path) -> None:
     wheels = ROOT / "build" / "wheels" / f"{target.release}-{target.arch}"
     pip = (sys.executable, "-m", "pip", "--quiet", "--disable-pip-version-check")
     constraints = f"--constraint={ROOT / 'deb' / 'constraints.txt'}"
+    for earlier in wheels.glob("slotwatch-*.whl"):  # pip would take the dependencies of this one, not of the new one
+        earlier.unlink()
     run(*pip, "download", *fitting, constraints, f"--find-links={wheels}", f"--dest={wheels}", wheel)
     offline = ("--no-index", f"--find-links={wheels}", "--no-compile", f"--target={packages}")
     run(*pip, "install", *fitting, *offline, constraints, wheel)
