@@ -164,8 +164,8 @@ def set_modes(tree: Path) -> None:
         path.chmod(0o755 if is_command else 0o644)
 
 
-def build(target: Target, directory: Path) -> Path:
-    """Build one package and return its file."""
+def build(target: Target, directory: Path, compression: str = "xz") -> Path:
+    """Build one package and return its file. compression: as dpkg-deb names it; gzip is quick, xz small."""
     os.environ["SOURCE_DATE_EPOCH"] = commit_time()
     os.environ["PYTHONHASHSEED"] = "0"
     directory.mkdir(parents=True, exist_ok=True)
@@ -177,7 +177,7 @@ def build(target: Target, directory: Path) -> Path:
         lay_control(tree, target)
         set_modes(tree)
         package = directory / target.file_name
-        run("dpkg-deb", "--root-owner-group", "-Zxz", "--build", tree, package)
+        run("dpkg-deb", "--root-owner-group", f"-Z{compression}", "--build", tree, package)
     return package
 
 

@@ -38,6 +38,7 @@ def main() -> int:
     parser.add_argument("--smoke", action="store_true", help="only the short part")
     parser.add_argument("--cuts", type=int, default=2, help="further power cuts at random moments (default 2)")
     parser.add_argument("--only", default="", help="a word: only trials whose function's name has it, after the boot")
+    parser.add_argument("--times", type=int, default=1, help="how often, each time on a fresh copy of the disk")
     parser.add_argument("--keep", action="store_true", help="keep the machine's disk and console log")
     given = parser.parse_args()
     if lacking := _lacking():
@@ -49,15 +50,22 @@ def main() -> int:
     machine: Machine | None = None
     try:
         previous = None if given.smoke or given.only else previous_package()
-        package = build(Target("12", "amd64"), directory)
+        package = build(Target("12", "amd64"), directory, "gzip")
         image = tree.build_image(package, previous, directory)
         print(f"built  {time.monotonic() - began_s:5.0f} s  a Debian 12 disk with the package", flush=True)
-        machine = Machine(image, directory)
-        machine.boot()
-        print(f"booted {machine.boot_s:5.0f} s", flush=True)
-        promises = _chosen(given)
-        broken = keep(promises, RackHouse(machine))
-        print(f"{len(promises) - broken} passed, {broken} failed", flush=True)
+        fresh = directory / "fresh.img"
+        tree.run("cp", "--sparse=always", image.disk, fresh)
+        broken = 0
+        for _ in range(given.times):
+            tree.run("cp", "--sparse=always", fresh, image.disk)
+            machine = Machine(image, directory)
+            machine.boot()
+            print(f"booted {machine.boot_s:5.0f} s", flush=True)
+            promises = _chosen(given)
+            broken_now = keep(promises, RackHouse(machine))
+            print(f"{len(promises) - broken_now} passed, {broken_now} failed", flush=True)
+            broken += broken_now
+            machine.close()
         print(f"The virtual rack PC took {time.monotonic() - began_s:.0f} s.", flush=True)
         return int(broken > 0)
     except RackError as error:

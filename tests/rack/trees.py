@@ -59,7 +59,7 @@ def files(root: Path) -> set[Path]:
 
 def try_release(release: str, directory: Path) -> None:
     """The package's life in one tree; TreeError where it is not as it has to be."""
-    package = build(Target(release, "amd64"), directory)
+    package = build(Target(release, "amd64"), directory, "gzip")
     root = directory / f"tree-{release}"
     tree.unpack(tree.base_tree(release, MINIMAL), root)
     before = files(root)

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import asyncio
 import json
+import socket
 from pathlib import Path
 
 import pytest
 
 from slotwatch.cli import main
+from tests.daemon import Ports, ended, house_text, start
 from tests.edge.front.receivers import building, mailbox
+from tests.ports import free_port
 
 HOUSE = """
 [[notify]]
@@ -26,19 +29,43 @@ secret_file = "building.key"
 async def test_all_or_one_are_sent_a_test(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     async with mailbox() as box, building() as there:
         house = tmp_path / "house.toml"
-        house.write_text(HOUSE.format(there.url))
+        nobody = f'[http]\nlisten = "127.0.0.1:{free_port(socket.SOCK_STREAM)}"\n'
+        house.write_text(nobody + HOUSE.format(there.url))
         (tmp_path / "duty.url").write_text(box.url)
         (tmp_path / "building.key").write_text("key")
         assert await asyncio.to_thread(main, ["notify", "--test", "-c", str(house)]) == 0
-        assert capsys.readouterr().out.splitlines() == [
+        said = capsys.readouterr()
+        assert said.out.splitlines() == [
             "duty phone: sent; look whether it arrived.",
             "building: sent; look whether it arrived.",
         ]
+        assert "no daemon answers" in said.err and "past the queue" in said.err
         assert str(box.mails[0]["Subject"]).startswith("Test: ") and "Nothing is wrong" in box.texts()[0]
         there.status = 500
         assert await asyncio.to_thread(main, ["notify", "--test", "building", "-c", str(house), "--json"]) == 1
-        (said,) = json.loads(capsys.readouterr().out)
-        assert said["name"] == "building" and not said["sent"] and "500" in said["text"] and len(box.mails) == 1
+        (one,) = json.loads(capsys.readouterr().out)
+        assert one["name"] == "building" and not one["sent"] and "500" in one["text"] and len(box.mails) == 1
+
+
+async def test_a_running_daemon_sends_the_test_and_counts_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    async with mailbox() as box, building() as there:
+        ports = Ports()
+        house = tmp_path / "house.toml"
+        house.write_text(house_text(ports, more=HOUSE.format(there.url)))
+        (tmp_path / "duty.url").write_text(box.url)
+        (tmp_path / "building.key").write_text("key")
+        with ended(await asyncio.to_thread(start, house, ports)) as daemon:
+            assert await asyncio.to_thread(main, ["notify", "--test", "-c", str(house)]) == 0
+            said = capsys.readouterr()
+            assert said.out.splitlines()[1] == "building: sent; look whether it arrived." and not said.err
+            assert len(box.mails) == 1 and len(there.taken) == 1
+            told = (await asyncio.to_thread(daemon.api, "/api/v1/house"))["listener"]["notifications"]["receivers"]
+            assert {one["name"]: one["sent"] for one in told} == {"duty phone": 1, "building": 1}
+            there.status = 500
+            assert await asyncio.to_thread(main, ["notify", "--test", "building", "-c", str(house)]) == 1
+            assert "building: not sent: " in capsys.readouterr().out
 
 
 @pytest.mark.parametrize(

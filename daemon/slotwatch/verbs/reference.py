@@ -14,8 +14,8 @@ from urllib.parse import quote, urlencode
 from slotwatch.edge.shared.files import load_house
 from slotwatch.edge.shared.places import read_place
 from slotwatch.edge.shared.token import read_token
+from slotwatch.edge.tools.daemon_client import DEFAULT_URL, url_of
 from slotwatch.errors import EdgeError
-from slotwatch.verbs.ready import DEFAULT_URL, url_of
 from slotwatch.views.reference_levels import CAUTION
 
 ANSWER_WITHIN_S = 30.0

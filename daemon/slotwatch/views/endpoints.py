@@ -237,6 +237,15 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         status=201,
     ),
     Endpoint(
+        "post",
+        "/api/v1/notifications/test",
+        "Send a marked test message",
+        list[stage.NoticeTestAnswer],
+        body=orders.NoticeTestOrder,
+        refusals=(404, 409),
+        needs_judging=False,
+    ),
+    Endpoint(
         "get",
         "/api/v1/references",
         "Reference levels that are kept, the newest first",

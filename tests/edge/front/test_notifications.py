@@ -146,6 +146,28 @@ async def test_a_server_that_refuses_says_why(tmp_path: Path) -> None:
         night.it.close()
 
 
+async def test_a_test_takes_the_queue_and_says_what_came_back(tmp_path: Path) -> None:
+    async with building() as there:
+        night = Driven(told_house(tmp_path, fabricate.house(), program(tmp_path, there.url)))
+        running = asyncio.create_task(night.it.run())
+        assert await night.it.test("building") == ""
+        assert [one["kind"] for one in bodies(there.taken)] == ["test"]
+        there.status = 503
+        assert "503" in await night.it.test("building")
+        assert night.health("building")["waiting"] == 0, "a test that failed is not tried again for a day"
+        assert "503" in night.health("building")["text"], "the page says that messages do not arrive"
+        night.it.note(replace(snapshot(), now_ns=NOW_NS, incidents=(incident(),)))
+        await happens(lambda: night.health("building")["waiting"] == 1)
+        assert "waits behind a message" in await night.it.test("building")
+        assert night.health("building")["waiting"] == 2, "it keeps its place in the order"
+        there.status = 204
+        assert await night.it.test("building") == ""
+        assert [one["kind"] for one in bodies(there.taken)][-3:] == ["opened", "test", "test"]
+        running.cancel()
+        await asyncio.wait({running})
+        night.it.close()
+
+
 async def test_after_24_hours_of_trying_it_is_given_up_and_shown(
     tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:

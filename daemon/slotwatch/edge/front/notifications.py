@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from slotwatch import clock
-from slotwatch.edge.front.notice_queue import NoticeQueue
+from slotwatch.edge.front.notice_queue import NoticeQueue, WaitingNotice
 from slotwatch.edge.front.notice_ways import NoticeWay, way_of
 from slotwatch.edge.shared.places import state_place
 from slotwatch.house.schema import House
@@ -29,6 +29,8 @@ LOOK_S = 1.0
 FIRST_RETRY_MS = 5_000
 LONGEST_RETRY_MS = 300_000
 GIVE_UP_MS = 24 * 3_600_000
+TEST_WITHIN_S = 100.0
+"""How long whoever sends a test waits for what came of it: longer than a try may take."""
 
 
 def retry_ms(tries: int) -> int:
@@ -51,6 +53,8 @@ class NoticeReceiver:
     """Monotonic, like all times here."""
     due_ms: int = 0
     sent_at: str | None = None
+    tests: dict[str, asyncio.Future[str]] = field(default_factory=dict)
+    """Tests that wait to be tried, by the message's id: whoever sent one waits for what came back."""
 
 
 class Notifications:
@@ -136,6 +140,31 @@ class Notifications:
             if notices or kept != before:
                 async with self._lock:
                     one.counts["dropped"] += await asyncio.to_thread(self._queue.put, one.name, notices, kept)
+        self._wake()
+
+    async def test(self, name: str) -> str:
+        """Send a marked test through the receiver's queue. Empty if it was taken, else why not.
+
+        A test that fails is not tried again: whoever sent it knows. KeyError if the house has no such receiver.
+        """
+        one = self.receivers[name]
+        notice = test_notice(
+            NoticeScene(self._house.name, self._house.phase, clock.wall_ns(), (), page=self._page), name
+        )
+        tried = one.tests[notice.id] = asyncio.get_running_loop().create_future()
+        try:
+            async with self._lock:
+                one.counts["dropped"] += await asyncio.to_thread(self._queue.put, name, [notice], one.plan.kept())
+            one.due_ms = 0  # what waits before it is tried now, too
+            self._wake()
+            return await asyncio.wait_for(tried, TEST_WITHIN_S)
+        except TimeoutError:
+            return f"it was not tried within {TEST_WITHIN_S:g} s; it waits in the queue"
+        finally:
+            one.tests.pop(notice.id, None)
+
+    def _wake(self) -> None:
+        """Have every receiver look at its queue."""
         self._put.set()
         self._put = asyncio.Event()
 
@@ -151,12 +180,14 @@ class Notifications:
         now_ms = self._now_ms()
         if reason:
             await self._failed(one, reason, now_ms)
+            await self._tell_testers(one, head, reason)
         else:
             async with self._lock:
                 await asyncio.to_thread(self._queue.done, head)
             one.counts["sent"] += 1
             one.sent_at = iso_wall(clock.wall_ns())
             one.trouble, one.tries, one.due_ms = "", 0, 0
+            _tell(one, head.notice.id, "")
         return max(0, one.due_ms - now_ms) if self._queue.head(one.name) is not None else None
 
     async def _failed(self, one: NoticeReceiver, reason: str, now_ms: int) -> None:
@@ -175,6 +206,16 @@ class Notifications:
                 line = f"message {head.notice.id} to {one.name} is given up after 24 h: {head.notice.title}"
                 print(f"slotwatch: {line}", file=sys.stderr, flush=True)
 
+    async def _tell_testers(self, one: NoticeReceiver, tried: WaitingNotice, reason: str) -> None:
+        """Tell who sent a test why it did not arrive, or what it waits behind."""
+        if tried.notice.kind == "test":
+            async with self._lock:
+                await asyncio.to_thread(self._queue.done, tried)
+            _tell(one, tried.notice.id, reason)
+        else:
+            for number in list(one.tests):
+                _tell(one, number, f"it waits behind a message that does not arrive: {reason}")
+
     async def _keep_sending(self, one: NoticeReceiver) -> None:
         while True:
             put = self._put
@@ -186,8 +227,15 @@ class Notifications:
                 continue
 
 
+def _tell(one: NoticeReceiver, number: str, reason: str) -> None:
+    """Tell whoever waits for this test what came of it."""
+    waiting = one.tests.get(number)
+    if waiting is not None and not waiting.done():
+        waiting.set_result(reason)
+
+
 async def send_test(house: House, page: str, name: str) -> str:
-    """Send a marked test to one receiver, as messages are sent. Empty if it was taken, else why not.
+    """Send a marked test to one receiver past any queue: where no daemon runs. Empty if it was taken, else why not.
 
     KeyError if the house has no such receiver.
     """

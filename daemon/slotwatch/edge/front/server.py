@@ -19,6 +19,7 @@ from slotwatch.edge.front.guard import LARGEST_BODY_BYTES, Guard, add_headers, m
 from slotwatch.edge.front.heartbeat import HeartbeatSender
 from slotwatch.edge.front.history import History
 from slotwatch.edge.front.mqtt import MqttSender
+from slotwatch.edge.front.notice_requests import NoticeRequests
 from slotwatch.edge.front.notifications import Notifications, page_address
 from slotwatch.edge.front.page_files import PAGES, PageFiles
 from slotwatch.edge.front.reads import Reads
@@ -201,6 +202,7 @@ def build_app(
     app.add_routes(reads.routes())
     app.add_routes(references.routes())
     app.add_routes(ChangeRequests(front, history, reads).routes())
+    app.add_routes(NoticeRequests(front).routes())
     app.add_routes([web.get(path, files.index) for path in PAGES])
     app.add_routes([web.get("/web/{name:[^/].*}", files.file)])
 

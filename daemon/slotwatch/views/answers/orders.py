@@ -59,6 +59,12 @@ class MarkOrder(_TextNeeded, total=False):
     by: Name
 
 
+class NoticeTestOrder(TypedDict, total=False):
+    """To whom a test message is sent; left out: to all."""
+
+    name: Annotated[str, Meta(max_length=80, description="Name of the receiver.")]
+
+
 class _ReferenceNeeded(TypedDict):
     name: Annotated[str, Meta(max_length=80)]
 

@@ -42,6 +42,14 @@ class HouseAnswer(TypedDict):
     listener: Annotated[dict[str, Any], Meta(description="Own health: what was counted and not used, what fails.")]
 
 
+class NoticeTestAnswer(TypedDict):
+    """What came of a test message to one receiver."""
+
+    name: str
+    sent: Annotated[bool, Meta(description="Whether the receiver's service took it.")]
+    text: Annotated[str, Meta(description="Why not, as the end of a sentence; else empty.")]
+
+
 class SlotAnswer(TypedDict):
     """One slot of a fixture."""
 
