@@ -7,7 +7,6 @@ The only pure file that knows wire, model and judge together. It reads no clock:
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -175,31 +174,14 @@ class Engine:
             counters=counters(model, self._opened),
             minutes=self._minutes.finished,
             readiness=self._judge_readiness(now_ns),
-            **self._patch_views(now_ns),
+            racks=judge.racks(model, now_ns),
+            rig_check=judge.rig_check(model, now_ns),
+            hours=judge.hours(model, now_ns),
+            receivers=judge.receivers(model, now_ns),
+            listeners=judge.listeners(model, now_ns),
+            neighbours=judge.neighbours(model, now_ns),
+            switches=judge.switches(model, now_ns),
         )
-
-    def _patch_views(self, now_ns: int) -> dict[str, Any]:
-        """Fields of the snapshot that come of the patch: fixtures, racks, rig_check, hours, receivers,
-        listeners, patch.
-
-        A part of the judge offers them as methods of these names; what it does not offer stays empty.
-        """
-        views: dict[str, Any] = {}
-        for name in (
-            "fixtures",
-            "racks",
-            "rig_check",
-            "hours",
-            "receivers",
-            "listeners",
-            "neighbours",
-            "switches",
-            "patch",
-        ):
-            view: Callable[..., Any] | None = getattr(self.judge, name, None)
-            if callable(view):
-                views[name] = view(self.model, now_ns)
-        return views
 
     def _judge_readiness(self, now_ns: int) -> Readiness:
         # Asked right after an incident, the two must not contradict each other.

@@ -20,7 +20,7 @@ def counted(seconds: int, *levels: int, known: bool = True) -> Hours:
 
 def test_hours_on_and_full_equivalent_hours() -> None:
     hours = counted(3600, 255, 51, 0)
-    assert hours.rows() == [
+    assert [row.as_object() for row in hours.rows()] == [
         {
             "circuit": "1",
             "on_h": 1.0,
@@ -67,7 +67,7 @@ def test_switches_are_counted() -> None:
 def test_lamp_change_begins_anew() -> None:
     hours = counted(100, 255, 255, 255)
     assert hours.lamp_change("circuit 1", 5 * S).name == "1"
-    assert [row["on_h"] for row in hours.rows()] == [0.0, 0.028, 0.028]
+    assert [row.on_h for row in hours.rows()] == [0.0, 0.028, 0.028]
     with pytest.raises(ValueError, match="no circuit or fixture is called '9'"):
         hours.lamp_change("9", 0)
 
@@ -75,7 +75,7 @@ def test_lamp_change_begins_anew() -> None:
 def test_restored_and_taken_over() -> None:
     hours = counted(3600, 255, 0, 255)
     again = Hours(THINGS)
-    again.restore([*hours.rows(), {"circuit": "gone", "on_h": 5}])
+    again.restore([*(row.as_object() for row in hours.rows()), {"circuit": "gone", "on_h": 5}])
     assert again.rows() == hours.rows()
     fewer = Hours(THINGS[2:])
     fewer.take_over(hours)

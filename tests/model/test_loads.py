@@ -7,6 +7,8 @@ dimmer maker's note that gives 1.244 for the worst case stands beside the comput
 
 from __future__ import annotations
 
+from dataclasses import asdict
+
 import numpy as np
 import pytest
 
@@ -152,7 +154,7 @@ def test_worst_of_the_show_stays() -> None:
 def test_unknown_levels_claim_nothing() -> None:
     rack = Loads(house()).racks[0]
     rack.estimate(None)
-    view = rack.view()
+    view = asdict(rack.row())
     assert view["known"] is False and view["supplies"][0]["estimated_a"] is None
     assert view["neutral_upper_a"] is None and view["note"] == NOTE
 
@@ -160,7 +162,7 @@ def test_unknown_levels_claim_nothing() -> None:
 def test_view_names_every_figure() -> None:
     rack = Loads(house()).racks[0]
     rack.estimate(levels(255, 0, 255))
-    view = rack.view()
+    view = asdict(rack.row())
     assert view["ways"][2] == {
         "way": 3,
         "supply": 3,

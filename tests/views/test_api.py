@@ -199,7 +199,7 @@ def test_fixtures_show_the_levels_that_reach_them() -> None:
 
 
 def test_patch_says_what_is_free_and_what_collides() -> None:
-    found = api.patch(snapshot(), house())
+    found = api.patch(house())
     assert found["universes"][0] == {
         "universe": "e131/1",
         "label": "Label 1",
@@ -210,7 +210,7 @@ def test_patch_says_what_is_free_and_what_collides() -> None:
     }
     assert {one["kind"] for one in found["conflicts"]} == {"unknown-profile"}, "the made-up house declares no profile"
     twice = replace(house(), fixtures=(*house().fixtures, replace(house().fixtures[0], name="103", address=3)))
-    (one,) = [one for one in api.patch(snapshot(), twice)["conflicts"] if one["kind"] == "overlap"]
+    (one,) = [one for one in api.patch(twice)["conflicts"] if one["kind"] == "overlap"]
     assert one["universe"] == "e131/1" and set(one["fixtures"]) == {"101", "103"} and one["severity"] == "warning"
 
 

@@ -17,6 +17,7 @@ from prometheus_client.registry import Collector
 
 from slotwatch.snapshot import Snapshot, SourceRow
 from slotwatch.snapshot.counters import Counters, LagHistogram
+from slotwatch.snapshot.stage import RackRow, SupplyEstimate
 from slotwatch.views.metrics import MOST_OTHERS, MOST_SOURCES, encode_metrics, universe_families
 from slotwatch.views.sheet import Sheet
 from slotwatch.wire.universe import Protocol
@@ -48,6 +49,11 @@ captures_failed_total notifications_total{name,result} notification_queue_length
 LAG = LagHistogram((0.05, 0.1), (7, 2, 1), 0.55)
 
 
+def rack(name: str, estimated_a: float) -> RackRow:
+    supplies = (SupplyEstimate(1, estimated_a, estimated_a, 40.0, 63.0),)
+    return RackRow(name, "e131/1", True, 230.0, (), supplies, None, None, None, "An estimate.")
+
+
 def full(universes: int = 3) -> Snapshot:
     return snapshot(
         universes,
@@ -60,7 +66,7 @@ def full(universes: int = 3) -> Snapshot:
             interval_sum_s={"e131": 22.7},
             incidents_opened={"universe-lost": 2},
         ),
-        racks=({"rack": "Rack 1", "supplies": [{"supply": 1, "estimated_a": 31.25}]},),
+        racks=(rack("Rack 1", 31.25),),
         routes=({"route": "tower", "frames": 77, "latency": {"edges_s": [0.001], "counts": [70, 7], "sum_s": 0.1}},),
     )
 

@@ -34,6 +34,7 @@ from slotwatch.judge.shown import Shown
 from slotwatch.judge.switch_rows import SwitchRows, where
 from slotwatch.snapshot import HouseView, Incident, ListenerRow, MadeException, NeighbourRow, PhaseMemory, Severity
 from slotwatch.snapshot.readiness import Readiness, Reason
+from slotwatch.snapshot.stage import LampHours, RackRow, ReceiverRow
 from slotwatch.snapshot.switches import SwitchRow
 from slotwatch.wire.observation import Observation
 
@@ -69,7 +70,7 @@ class Judge:
         self._clusterer = Clusterer()
         self._clusters: list[Cluster] = []
         self._conditions = all_states(house, self.rules)
-        self.shown = Shown(house)
+        self.shown = Shown()
         self._switch_rows = SwitchRows()
         self._events: list[Event] = []
         self._refresh_due_ns = 0
@@ -231,7 +232,7 @@ class Judge:
         self._zone = phases.zone_of(house)
         if (house.timetable, house.time_zone) != (before.timetable, before.time_zone):
             self._keeper.take_timetable(house, self._wall(now_ns), self._zone)
-        self.shown.take_house(house)
+        self.shown.take_house()
         conditions = all_states(house, self.rules)
         for condition in conditions:
             # Of one rule's several bindings the same one goes on, however many a house makes.
@@ -280,7 +281,7 @@ class Judge:
         )
         return answer.with_reasons(*flapping)
 
-    def racks(self, model: ModelView, now_ns: int) -> tuple[dict[str, Any], ...]:
+    def racks(self, model: ModelView, now_ns: int) -> tuple[RackRow, ...]:
         """Give every rack's estimated currents."""
         return self.shown.racks(model)
 
@@ -288,7 +289,7 @@ class Judge:
         """Give the rig check that runs or ran last."""
         return self.shown.rig_check(model)
 
-    def hours(self, model: ModelView, now_ns: int) -> tuple[dict[str, Any], ...]:
+    def hours(self, model: ModelView, now_ns: int) -> tuple[LampHours, ...]:
         """Give hours of circuits and fixtures, as of the last whole minute."""
         return self.shown.hours(model, now_ns)
 
@@ -296,7 +297,7 @@ class Judge:
         """Give `mac` and `place` of an address: the device that claims it, and the switch port that it hangs on."""
         return where(self.listener, self._sight, network, address)
 
-    def receivers(self, model: ModelView, now_ns: int) -> tuple[dict[str, Any], ...]:
+    def receivers(self, model: ModelView, now_ns: int) -> tuple[ReceiverRow, ...]:
         """Give each declared receiver and whether it answers, as of the last pass."""
         if self._sight is None:
             return ()
@@ -314,10 +315,6 @@ class Judge:
     def listeners(self, model: ModelView, now_ns: int) -> tuple[ListenerRow, ...]:
         """Give the other listeners of the house, and whether each is reached."""
         return elsewhere.rows(self.listener.elsewhere, self.house.listeners, now_ns)
-
-    def patch(self, model: ModelView, now_ns: int) -> dict[str, Any]:
-        """Give what is wrong with the declared patch."""
-        return self.shown.patch()
 
     # --- commands -------------------------------------------------------------------------------------
 

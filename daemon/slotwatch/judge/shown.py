@@ -1,25 +1,23 @@
-"""What is shown of the stage beside incidents, and what a person may do to it: racks, rig check, hours, patch."""
+"""What is shown of the stage beside incidents, and what a person may do to it: racks, rig check, hours."""
 
 from __future__ import annotations
 
 from typing import Any
 
-from slotwatch.house.conflicts import conflicts
-from slotwatch.house.schema import House
 from slotwatch.judge.model_view import ModelView
 from slotwatch.model.rigcheck import RigCheck
 from slotwatch.model.stage import Stage
+from slotwatch.snapshot.stage import LampHours, RackRow
 
 MINUTE_NS = 60_000_000_000
 SECOND_NS = 1_000_000_000
 MILLISECOND_NS = 1_000_000
-MOST_CONFLICTS = 500
 
 
 class Shown:
-    """Views of one house's stage. They are worked out no oftener than they can change."""
+    """Views of one house's stage. Each is computed only as often as it can change."""
 
-    def __init__(self, house: House) -> None:
+    def __init__(self) -> None:
         self._stage: Stage | None = None
         self._now_ns = 0
         self._wall_offset_ns = 0
@@ -27,28 +25,11 @@ class Shown:
         self._restored = False
         self._check_of: tuple[int, ...] = ()
         self._check: dict[str, Any] = {}
-        self._racks: tuple[int, tuple[dict[str, Any], ...]] = (-1, ())
-        self._hours: tuple[int, tuple[dict[str, Any], ...]] = (-1, ())
-        self.take_house(house)
+        self._racks: tuple[int, tuple[RackRow, ...]] = (-1, ())
+        self._hours: tuple[int, tuple[LampHours, ...]] = (-1, ())
 
-    def take_house(self, house: House) -> None:
-        """Show another house file's patch from now on."""
-        found = conflicts(house)[:MOST_CONFLICTS]
-        self._patch: dict[str, Any] = {}
-        if house.fixtures or house.circuits:
-            self._patch["conflicts"] = [
-                {
-                    "kind": one.kind,
-                    "severity": one.severity.word,
-                    "text": one.text,
-                    "file": one.file.rpartition("/")[2],
-                    "row": one.row,
-                    "universes": [str(one.universe)] if one.universe else [],
-                    "slots": list(one.slots) if one.slots else None,
-                    "fixtures": list(one.fixtures),
-                }
-                for one in found
-            ]
+    def take_house(self) -> None:
+        """Work everything out anew, for another house file."""
         self._hours = self._racks = (-1, ())
 
     def follow(self, model: ModelView, now_ns: int, wall_offset_ns: int) -> None:
@@ -60,11 +41,11 @@ class Shown:
 
     # --- views --------------------------------------------------------------------------------------------
 
-    def racks(self, model: ModelView) -> tuple[dict[str, Any], ...]:
+    def racks(self, model: ModelView) -> tuple[RackRow, ...]:
         """Estimated currents, as of the last whole second."""
         second = self._now_ns // SECOND_NS
         if self._racks[0] != second:
-            self._racks = (second, tuple(rack.view() for rack in model.stage.loads.racks))
+            self._racks = (second, tuple(rack.row() for rack in model.stage.loads.racks))
         return self._racks[1]
 
     def rig_check(self, model: ModelView) -> dict[str, Any] | None:
@@ -80,16 +61,12 @@ class Shown:
             self._check = {**check.view(), "started_wall_ms": started_ms}
         return self._check
 
-    def hours(self, model: ModelView, now_ns: int) -> tuple[dict[str, Any], ...]:
+    def hours(self, model: ModelView, now_ns: int) -> tuple[LampHours, ...]:
         """Hours of circuits and fixtures, as of the last whole minute: they are rows of the history."""
         minute = now_ns // MINUTE_NS
         if self._hours[0] != minute:
             self._hours = (minute, tuple(model.stage.hours.rows()))
         return self._hours[1]
-
-    def patch(self) -> dict[str, Any]:
-        """What is wrong with the declared patch, at its rows."""
-        return self._patch
 
     # --- commands -----------------------------------------------------------------------------------------
 

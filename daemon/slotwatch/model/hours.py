@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.snapshot.stage import LampHours
+
 SECOND_NS = 1_000_000_000
 ON = 13
 """5 % of full: below it a lamp glows at most (common practice, no source)."""
@@ -66,8 +68,8 @@ class Hours:
                 return thing
         raise ValueError(f"no circuit or fixture is called {name!r}")
 
-    def rows(self, only_used: bool = True) -> list[dict[str, Any]]:
-        """Plain values, one row for each thing that was ever on."""
+    def rows(self, only_used: bool = True) -> list[LampHours]:
+        """Return one row for each thing that was ever on, or for each thing."""
         found = np.flatnonzero((self.switches > 0) | (self.changed_ns > 0)) if only_used else range(len(self.things))
         return [self._row(int(index)) for index in found]
 
@@ -95,17 +97,18 @@ class Hours:
     def _columns(self) -> tuple[NDArray[Any], ...]:
         return self.on_s, self.full_s, self.switches, self.changed_ns, self._was_on
 
-    def _row(self, index: int) -> dict[str, Any]:
+    def _row(self, index: int) -> LampHours:
         thing = self.things[index]
         on_h, full_h = float(self.on_s[index]) / 3600, float(self.full_s[index]) / 3600
-        return {
-            thing.kind: thing.name,
-            "on_h": round(on_h, 3),
-            "full_equivalent_h": round(full_h, 3),
-            "switched_on": int(self.switches[index]),
-            "rated_life_h": thing.rated_life_h,
-            "band": life_band(full_h, on_h, thing.rated_life_h),
-        }
+        return LampHours(
+            kind=thing.kind,
+            name=thing.name,
+            on_h=round(on_h, 3),
+            full_equivalent_h=round(full_h, 3),
+            switched_on=int(self.switches[index]),
+            rated_life_h=thing.rated_life_h,
+            band=life_band(full_h, on_h, thing.rated_life_h),
+        )
 
 
 def life_band(full_h: float, on_h: float, rated_h: float | None) -> str | None:

@@ -7,13 +7,12 @@ a sine; LED and moving fixtures draw their full declared load while they are on.
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.house.racks import NOTE, RackWiring, wiring
 from slotwatch.house.schema import House
+from slotwatch.snapshot.stage import RackRow, SupplyEstimate, WayLoad
 from slotwatch.wire.universe import UniverseId
 
 Floats = NDArray[np.float64]
@@ -138,43 +137,43 @@ class RackLoad:
         self._neutral_a = max(neutral_rms(self.way_a, angles, self.supply, order) for order in (1, -1))
         return self._neutral_a
 
-    def view(self) -> dict[str, Any]:
-        """Plain values of the API."""
+    def row(self) -> RackRow:
+        """Return the estimate as of now, rounded for people."""
         rack = self.wired.rack
         neutral = self.neutral_upper_a()
-        return {
-            "rack": rack.name,
-            "universe": str(rack.universe),
-            "known": self.known,
-            "volts": rack.volts,
-            "ways": [
-                {
-                    "way": way.number,
-                    "supply": way.supply,
-                    "circuit": way.circuit,
-                    "module": way.module,
-                    "level": int(self.levels[index]),
-                    "estimated_a": round(float(self.way_a[index]), 2) if self.known else None,
-                    "full_a": round(way.full_a, 2),
-                    "limit_a": way.limit_a,
-                }
+        return RackRow(
+            rack=rack.name,
+            universe=str(rack.universe),
+            known=self.known,
+            volts=rack.volts,
+            ways=tuple(
+                WayLoad(
+                    way=way.number,
+                    supply=way.supply,
+                    circuit=way.circuit,
+                    module=way.module,
+                    level=int(self.levels[index]),
+                    estimated_a=round(float(self.way_a[index]), 2) if self.known else None,
+                    full_a=round(way.full_a, 2),
+                    limit_a=way.limit_a,
+                )
                 for index, way in enumerate(self.wired.ways)
-            ],
-            "supplies": [
-                {
-                    "supply": number + 1,
-                    "estimated_a": round(float(self.supply_a[number]), 2) if self.known else None,
-                    "worst_a": round(float(self.worst_a[number]), 2),
-                    "full_a": round(self.wired.supply_full_a(number + 1), 2),
-                    "limit_a": rack.supply_limit_a,
-                }
+            ),
+            supplies=tuple(
+                SupplyEstimate(
+                    supply=number + 1,
+                    estimated_a=round(float(self.supply_a[number]), 2) if self.known else None,
+                    worst_a=round(float(self.worst_a[number]), 2),
+                    full_a=round(self.wired.supply_full_a(number + 1), 2),
+                    limit_a=rack.supply_limit_a,
+                )
                 for number in range(rack.supplies)
-            ],
-            "neutral_upper_a": None if neutral is None else round(neutral, 2),
-            "neutral_limit_a": rack.neutral_limit_a,
-            "imbalance_percent": round(imbalance_percent(self.supply_a), 1) if self.known else None,
-            "note": NOTE,
-        }
+            ),
+            neutral_upper_a=None if neutral is None else round(neutral, 2),
+            neutral_limit_a=rack.neutral_limit_a,
+            imbalance_percent=round(imbalance_percent(self.supply_a), 1) if self.known else None,
+            note=NOTE,
+        )
 
 
 class Loads:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from slotwatch.snapshot.counters import Counters
 from slotwatch.snapshot.readiness import Readiness
+from slotwatch.snapshot.stage import LampHours, RackRow, ReceiverRow
 from slotwatch.snapshot.switches import PlaceRow, SwitchRow
 
 Columns = dict[str, NDArray[Any]]
@@ -366,17 +367,15 @@ class Snapshot:
     counters: Counters = field(default_factory=Counters)
     minutes: tuple[MinuteRow, ...] = ()
     """Rows of the last few finished minutes; a reader keeps what it does not have yet."""
-    receivers: tuple[dict[str, Any], ...] = ()
+    receivers: tuple[ReceiverRow, ...] = ()
     neighbours: tuple[NeighbourRow, ...] = ()
     listeners: tuple[ListenerRow, ...] = ()
     """Other listeners of the house, and whether each is reached."""
     switches: tuple[SwitchRow, ...] = ()
-    fixtures: tuple[dict[str, Any], ...] = ()
-    racks: tuple[dict[str, Any], ...] = ()
+    racks: tuple[RackRow, ...] = ()
     rig_check: dict[str, Any] | None = None
-    hours: tuple[dict[str, Any], ...] = ()
+    hours: tuple[LampHours, ...] = ()
     routes: tuple[dict[str, Any], ...] = ()
-    patch: dict[str, Any] = field(default_factory=dict)
     readiness: Readiness = field(default_factory=Readiness)
     interval_bins: NDArray[np.uint16] | None = None
     """(streams, bins) how many of each stream's newest intervals lie in each bin of `model.cadence.BIN_EDGES_MS`."""

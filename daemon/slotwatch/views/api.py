@@ -5,6 +5,7 @@ Every function takes a Snapshot, or a Sheet where several objects of one snapsho
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 from slotwatch.house.schema import House
@@ -80,14 +81,13 @@ def fixtures(reading: Reading, declared: House) -> list[FixtureAnswer]:
     return _fixtures.fixtures(sheet_of(reading), declared)
 
 
-def patch(reading: Reading, declared: House) -> dict[str, Any]:
-    return _fixtures.patch(sheet_of(reading), declared)
+def patch(declared: House) -> dict[str, Any]:
+    return _fixtures.patch(declared)
 
 
 def racks(reading: Reading) -> list[dict[str, Any]]:
     """Racks with their estimated currents, as judging estimates them."""
-    sheet = sheet_of(reading)
-    return [_sources.written(sheet, row) for row in sheet.snapshot.racks]
+    return [asdict(row) for row in sheet_of(reading).snapshot.racks]
 
 
 def routes(reading: Reading) -> list[dict[str, Any]]:
@@ -103,7 +103,6 @@ def rig_check(reading: Reading) -> dict[str, Any]:
     return {"running": False} if found is None else _sources.written(sheet, found)
 
 
-def hours(reading: Reading) -> list[dict[str, Any]]:
+def hours(reading: Reading) -> list[dict[str, object]]:
     """Hours burnt, as judging estimates them."""
-    sheet = sheet_of(reading)
-    return [_sources.written(sheet, row) for row in sheet.snapshot.hours]
+    return [row.as_object() for row in sheet_of(reading).snapshot.hours]

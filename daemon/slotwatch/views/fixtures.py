@@ -12,6 +12,8 @@ from slotwatch.views.answers.traffic import PatchedAnswer
 from slotwatch.views.sheet import Sheet
 from slotwatch.wire.universe import Protocol, UniverseId
 
+MOST_CONFLICTS = 500
+
 
 def fixtures(sheet: Sheet, house: House) -> list[FixtureAnswer]:
     """Every patched fixture, in the patch's order, with the role and level of each of its slots."""
@@ -73,7 +75,7 @@ def fixtures_of(sheet: Sheet, house: House, row: int) -> list[PatchedAnswer]:
     ]
 
 
-def patch(sheet: Sheet, house: House) -> dict[str, Any]:
+def patch(house: House) -> dict[str, Any]:
     """Used and free slots of each universe, and everything wrong with the declared patch, by file and row."""
     found: dict[str, Any] = {
         "fixtures": len(house.fixtures),
@@ -94,15 +96,16 @@ def patch(sheet: Sheet, house: House) -> dict[str, Any]:
                 "severity": one.severity.word,
                 "text": one.text,
                 "universe": str(one.universe) if one.universe else None,
+                "universes": [str(one.universe)] if one.universe else [],
                 "slots": list(one.slots) if one.slots else None,
                 "fixtures": list(one.fixtures),
                 "file": one.file.rpartition("/")[2],
                 "row": one.row,
             }
-            for one in conflicts(house)
+            for one in conflicts(house)[:MOST_CONFLICTS]
         ],
     }
-    return found | sheet.snapshot.patch
+    return found
 
 
 def _rows_of_ids(sheet: Sheet) -> dict[UniverseId, int]:

@@ -179,11 +179,11 @@ class SnapshotCollector(Collector):
     def _racks(self) -> Iterator[Metric]:
         currents = []
         for rack in self._sheet.snapshot.racks:
-            name = str(rack.get("rack") or rack.get("name") or "")
-            for supply in rack.get("supplies", ()):
-                if isinstance(supply, dict) and isinstance(supply.get("estimated_a"), int | float):
-                    labels = {"rack": name, "supply": str(supply.get("supply", supply.get("number", "")))}
-                    currents.append((labels, supply["estimated_a"]))
+            currents += [
+                ({"rack": rack.rack, "supply": str(supply.supply)}, supply.estimated_a)
+                for supply in rack.supplies
+                if supply.estimated_a is not None
+            ]
         if currents:
             yield _gauge("supply_current_amperes", "Estimated current of a supply line.", currents)
 

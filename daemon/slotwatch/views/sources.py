@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import asdict
 from typing import Any
 
 from slotwatch.bridge.declared import OWN_NAME
@@ -118,7 +119,8 @@ def is_own_bridge(sheet: Sheet, index: int) -> bool:
 
 def receivers(sheet: Sheet) -> list[dict[str, Any]]:
     """Declared receivers and whether each answers, with times written out."""
-    return [written(sheet, row) for row in sheet.snapshot.receivers]
+    rows = [written(sheet, asdict(row)) for row in sheet.snapshot.receivers]
+    return [row if row["text"] else {key: value for key, value in row.items() if key != "text"} for row in rows]
 
 
 def written(sheet: Sheet, value: Any) -> Any:

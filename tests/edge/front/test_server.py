@@ -25,6 +25,7 @@ from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.server import Server
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import Alerts, HistoryTerms, House, Http, Mqtt
+from slotwatch.snapshot.stage import LampHours
 from tests.edge.front_house import Board, Judging, Packets
 from tests.patience import PATIENCE_S, happens
 from tests.ports import free_port
@@ -334,7 +335,8 @@ async def test_a_fresh_judging_process_cannot_overwrite_the_hours_of_years(
 ) -> None:
     from slotwatch.edge.front import resumption
 
-    lamp = {"circuit": "12", "on_h": 431.5, "full_equivalent_h": 120.0, "switched_on": 99}
+    row = LampHours("circuit", "12", 431.5, 120.0, 99, None, None)
+    lamp = row.as_object()
     check = {
         "running": True,
         "started_wall_ms": 1_767_225_600_000,
@@ -347,7 +349,7 @@ async def test_a_fresh_judging_process_cannot_overwrite_the_hours_of_years(
         assert server is not None
         board.show(snapshot())
         await happens(lambda: judging.asked and not server._history.counts_held)
-        board.show(snapshot(hours=(lamp,), rig_check=check))
+        board.show(snapshot(hours=(row,), rig_check=check))
         await happens(lambda: kept_hours(tmp_path) == [lamp])
     judging.asked.clear()
     judging.refusal = "judging is busy"
@@ -355,7 +357,7 @@ async def test_a_fresh_judging_process_cannot_overwrite_the_hours_of_years(
     monkeypatch.setattr(resumption, "TRIES", 10_000)
     async with served(house_at(tmp_path), board, judging) as server:
         assert server is not None
-        fresh = {**lamp, "on_h": 0.0}
+        fresh = replace(row, on_h=0.0)
         board.show(snapshot(hours=(fresh,), rig_check=None, started_ns=fabricate.NOW_NS - 1))
         await happens(lambda: server.front._sequence == board.sequence)
         count = len(judging.asked)
@@ -365,7 +367,7 @@ async def test_a_fresh_judging_process_cannot_overwrite_the_hours_of_years(
         await happens(lambda: judging.asked[-1][0] == "restore")
         assert judging.asked[-1][1] == {"hours": [lamp], "rig_check": check}
         await happens(lambda: not server._history.counts_held)
-        board.show(snapshot(hours=({**lamp, "on_h": 431.6},), started_ns=fabricate.NOW_NS - 1))
+        board.show(snapshot(hours=(replace(row, on_h=431.6),), started_ns=fabricate.NOW_NS - 1))
         await happens(lambda: kept_hours(tmp_path) == [{**lamp, "on_h": 431.6}])
 
 

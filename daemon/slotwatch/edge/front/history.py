@@ -171,8 +171,7 @@ class History:
         if snapshot.now_ns - self._hours_ns >= HOURS_NS:
             self._hours_ns = snapshot.now_ns
             for row in snapshot.hours:
-                kind = "circuit" if "circuit" in row else "fixture"
-                self._note_kept(new.hours, f"{kind} {row.get(kind)}", row, "hours ")
+                self._note_kept(new.hours, f"{row.kind} {row.name}", row.as_object(), "hours ")
         if snapshot.rig_check is not None:
             began_ms = int(snapshot.rig_check.get("started_wall_ms") or 0)
             self._note_kept(new.rig_checks, began_ms, snapshot.rig_check, "rig check ")

@@ -86,7 +86,7 @@ class Reads:
             "sources": lambda: api.sources(self._front.current()),
             "receivers": lambda: api.receivers(self._front.current()),
             "fixtures": lambda: api.fixtures(self._front.current(), self._front.house),
-            "patch": lambda: api.patch(self._front.current(), self._front.house),
+            "patch": lambda: api.patch(self._front.house),
             "racks": lambda: api.racks(self._front.current()),
             "routes": lambda: api.routes(self._front.current()),
             "readiness": lambda: api.readiness(self._front.current()),

@@ -13,6 +13,7 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
 from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Confidence, Severity
+from slotwatch.snapshot.stage import ReceiverRow
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,24 +52,24 @@ class ReceiverAnswers:
         replied_ns, asked_ns = self._replies(ctx, receiver)
         return bool(replied_ns) and ctx.now_ns - asked_ns < self._polled_ns
 
-    def rows(self, ctx: RuleContext) -> tuple[dict[str, object], ...]:
-        """Plain values of each, in the order of the file. state: answers | silent | not-known."""
+    def rows(self, ctx: RuleContext) -> tuple[ReceiverRow, ...]:
+        """Return each declared receiver with its state, in the order of the file."""
         return tuple(self._row(ctx, receiver) for receiver in self._receivers)
 
-    def _row(self, ctx: RuleContext, receiver: Receiver) -> dict[str, object]:
+    def _row(self, ctx: RuleContext, receiver: Receiver) -> ReceiverRow:
         answered_ns, _ = self._last_answer(ctx, receiver)
         is_fresh = answered_ns and ctx.now_ns - answered_ns < self._silence_ns
-        row: dict[str, object] = {
-            "name": receiver.name,
-            "address": receiver.address,
-            "universes": [str(universe) for universe in receiver.universes],
-            "on_loss": receiver.on_loss,
-            "state": "silent" if self._is_silent(ctx, receiver) else "answers" if is_fresh else "not-known",
-            "last_seen_ns": answered_ns or None,
-        }
-        if row["state"] == "not-known":
-            row["text"] = "not known: nobody asks it now" if answered_ns else "not heard yet"
-        return row
+        state = "silent" if self._is_silent(ctx, receiver) else "answers" if is_fresh else "not-known"
+        text = "not known: nobody asks it now" if answered_ns else "not heard yet"
+        return ReceiverRow(
+            name=receiver.name,
+            address=receiver.address,
+            universes=tuple(str(universe) for universe in receiver.universes),
+            on_loss=str(receiver.on_loss),
+            state=state,
+            last_seen_ns=answered_ns or None,
+            text=text if state == "not-known" else "",
+        )
 
     @staticmethod
     def _last_answer(ctx: RuleContext, receiver: Receiver) -> tuple[int, int]:
