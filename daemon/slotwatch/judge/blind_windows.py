@@ -6,8 +6,8 @@ What is raised stays. Overflows of this computer are said by `host-overrun`, whi
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING, Any
+from collections.abc import Container, Iterable, Mapping
+from typing import TYPE_CHECKING, TypeVar
 
 if TYPE_CHECKING:
     from slotwatch.judge.listener import NotJudged
@@ -17,6 +17,9 @@ STALL = "stall"
 
 LONGEST_MARK_NS = 4 * NANOSECONDS
 """Art-Net's keep-alive (Art-Net 4, ArtDmx: "every 4 seconds"): nothing that is due comes later than this."""
+
+K = TypeVar("K")
+V = TypeVar("V")
 
 
 def mark_ns(late_ns: int) -> int:
@@ -40,6 +43,6 @@ def lasted_ns(intervals: Iterable[NotJudged], since_ns: int, now_ns: int) -> int
     return sum(max(0, min(end_ns, now_ns) - max(start_ns, since_ns)) for start_ns, end_ns in ends)
 
 
-def without(found: Mapping[Any, Any], raised: Mapping[Any, Any]) -> dict[Any, Any]:
+def without(found: Mapping[K, V], raised: Container[K]) -> dict[K, V]:
     """Of what a rule finds, the cases that are raised already."""
     return {key: value for key, value in found.items() if key in raised}

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -24,7 +22,7 @@ class Invitations:
         ]
         self._pairs = np.array(sorted(pairs), np.int64)
 
-    def is_stranger(self, universe: NDArray[Any], source: NDArray[Any]) -> NDArray[np.bool_]:
+    def is_stranger(self, universe: NDArray[np.signedinteger], source: NDArray[np.signedinteger]) -> NDArray[np.bool_]:
         """(N,) whether a universe names its sources and this one is not among them. -1: not declared."""
         stranger: NDArray[np.bool_] = self._guarded[universe] & (universe >= 0)
         if len(self._pairs):

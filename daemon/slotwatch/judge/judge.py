@@ -31,7 +31,7 @@ from slotwatch.judge.phases import PhaseKeeper
 from slotwatch.judge.rule import Rule
 from slotwatch.judge.rules.receiver_silent import ReceiverAnswers, ReceiverSilentParameters
 from slotwatch.judge.shown import Shown
-from slotwatch.judge.switch_rows import SwitchRows, where
+from slotwatch.judge.switch_rows import SwitchRows, Whereabouts, where
 from slotwatch.snapshot import HouseView, Incident, ListenerRow, MadeException, NeighbourRow, PhaseMemory, Severity
 from slotwatch.snapshot.readiness import Readiness, Reason
 from slotwatch.snapshot.stage import LampHours, RackRow, ReceiverRow
@@ -285,7 +285,7 @@ class Judge:
         """Give every rack's estimated currents."""
         return self.shown.racks(model)
 
-    def rig_check(self, model: ModelView, now_ns: int) -> dict[str, Any] | None:
+    def rig_check(self, model: ModelView, now_ns: int) -> dict[str, object] | None:
         """Give the rig check that runs or ran last."""
         return self.shown.rig_check(model)
 
@@ -293,7 +293,7 @@ class Judge:
         """Give hours of circuits and fixtures, as of the last whole minute."""
         return self.shown.hours(model, now_ns)
 
-    def where(self, network: int, address: str) -> dict[str, Any]:
+    def where(self, network: int, address: str) -> Whereabouts:
         """Give `mac` and `place` of an address: the device that claims it, and the switch port that it hangs on."""
         return where(self.listener, self._sight, network, address)
 
@@ -318,9 +318,9 @@ class Judge:
 
     # --- commands -------------------------------------------------------------------------------------
 
-    def command(self, name: str, **arguments: Any) -> dict[str, Any]:
+    def command(self, name: str, **arguments: Any) -> dict[str, object]:
         """Do what a person asked for. ValueError with a sentence if it cannot be done."""
-        commands: dict[str, Callable[..., dict[str, Any]]] = {
+        commands: dict[str, Callable[..., dict[str, object]]] = {
             "acknowledge": self._acknowledge,
             "unacknowledge": self._unacknowledge,
             "accept": self._accept,
@@ -335,15 +335,15 @@ class Judge:
             raise ValueError(f"{name!r} is not a command; there are {', '.join(commands)}")
         return commands[name](**arguments)
 
-    def _acknowledge(self, id: int, by: str, note: str = "") -> dict[str, Any]:
+    def _acknowledge(self, id: int, by: str, note: str = "") -> dict[str, object]:
         if not by.strip():
             raise ValueError("an acknowledgement needs a name: who has taken it on?")
         return {"id": self._book.acknowledge(int(id), by.strip(), note.strip(), self._now_ns).id}
 
-    def _unacknowledge(self, id: int) -> dict[str, Any]:
+    def _unacknowledge(self, id: int) -> dict[str, object]:
         return {"id": self._book.unacknowledge(int(id), self._now_ns).id}
 
-    def _accept(self, id: int, reason: str, by: str, until_wall_ns: int) -> dict[str, Any]:
+    def _accept(self, id: int, reason: str, by: str, until_wall_ns: int) -> dict[str, object]:
         found = self._book.find(int(id))
         now_wall_ns = self._now_ns + self.wall_offset_ns
         made = self._exceptions.make(found, reason, by, int(until_wall_ns), now_wall_ns)
@@ -353,14 +353,14 @@ class Judge:
         self._regrade = True
         return {"id": found.id}
 
-    def _unaccept(self, id: int, by: str = "") -> dict[str, Any]:
+    def _unaccept(self, id: int, by: str = "") -> dict[str, object]:
         made = self._exceptions.take_back(int(id))
         who = f" by {by.strip()}" if by.strip() else ""
         self._book.note_exception(made.incident, None, f"The exception was taken back{who}.", self._now_ns)
         self._regrade = True
         return {"id": made.incident}
 
-    def _set_phase(self, phase: str, confirm: bool = False) -> dict[str, Any]:
+    def _set_phase(self, phase: str, confirm: bool = False) -> dict[str, object]:
         try:
             wanted = Phase(phase)
         except ValueError:
@@ -383,7 +383,7 @@ class Judge:
         phase: PhaseMemory | None = None,
         away: tuple[int, str] | None = None,
         exceptions: Iterable[MadeException] = (),
-    ) -> dict[str, Any]:
+    ) -> dict[str, object]:
         """Go on with what an earlier judgement knew. `away`: since when (wall ns) nobody listened, and why."""
         self._book.resume(int(next_id), incidents, self._now_ns)
         self._resume_ends_ns = self._now_ns + RESUME_GRACE_NS

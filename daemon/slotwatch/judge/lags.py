@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,7 +87,7 @@ class Lags:
         return out & both, apart
 
     def _outside(
-        self, of_a: Rows, of_b: Rows, margin: NDArray[Any], samples: int
+        self, of_a: Rows, of_b: Rows, margin: NDArray[np.generic], samples: int
     ) -> tuple[NDArray[np.bool_], NDArray[np.int16]]:
         """Compare each with all that the other showed in the last samples, within a margin."""
         newest = self._samples[-1]

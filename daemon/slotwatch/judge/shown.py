@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 from slotwatch.judge.model_view import ModelView
@@ -21,10 +22,10 @@ class Shown:
         self._stage: Stage | None = None
         self._now_ns = 0
         self._wall_offset_ns = 0
-        self._to_restore: dict[str, Any] | None = None
+        self._to_restore: tuple[Iterable[object], dict[str, Any] | None] | None = None
         self._restored = False
         self._check_of: tuple[int, ...] = ()
-        self._check: dict[str, Any] = {}
+        self._check: dict[str, object] = {}
         self._racks: tuple[int, tuple[RackRow, ...]] = (-1, ())
         self._hours: tuple[int, tuple[LampHours, ...]] = (-1, ())
 
@@ -37,7 +38,7 @@ class Shown:
         self._stage, self._now_ns, self._wall_offset_ns = model.stage, now_ns, wall_offset_ns
         if self._to_restore is not None:
             kept, self._to_restore = self._to_restore, None
-            self._restore(self._stage, kept)
+            self._restore(self._stage, *kept)
 
     # --- views --------------------------------------------------------------------------------------------
 
@@ -48,7 +49,7 @@ class Shown:
             self._racks = (second, tuple(rack.row() for rack in model.stage.loads.racks))
         return self._racks[1]
 
-    def rig_check(self, model: ModelView) -> dict[str, Any] | None:
+    def rig_check(self, model: ModelView) -> dict[str, object] | None:
         """The rig check that runs or ran last; None before the first."""
         check: RigCheck | None = model.stage.rig_check
         if check is None:
@@ -70,7 +71,7 @@ class Shown:
 
     # --- commands -----------------------------------------------------------------------------------------
 
-    def rig_check_command(self, stop: bool = False, no_light: str = "", light: str = "") -> dict[str, Any]:
+    def rig_check_command(self, stop: bool = False, no_light: str = "", light: str = "") -> dict[str, object]:
         """Begin a rig check anew, end the one that runs, or note that a fixture gave no light (or does after all).
 
         ValueError if there is nothing to check, to end or to mark.
@@ -88,7 +89,7 @@ class Shown:
         stage.rig_check.running = False
         return {"running": False, "left": [fixture.name for fixture in stage.rig_check.left()]}
 
-    def lamp_change(self, circuit: str = "", fixture: str = "", name: str = "") -> dict[str, Any]:
+    def lamp_change(self, circuit: str = "", fixture: str = "", name: str = "") -> dict[str, object]:
         """Begin the hours of a circuit or fixture anew. ValueError if nothing has this name."""
         stage = self._ready()
         wanted = f"circuit {circuit}" if circuit else f"fixture {fixture}" if fixture else name
@@ -98,22 +99,20 @@ class Shown:
         self._hours = (-1, ())
         return {thing.kind: thing.name}
 
-    def restore(self, hours: Any = (), rig_check: Any = None) -> dict[str, Any]:
+    def restore(self, hours: Iterable[object] = (), rig_check: dict[str, Any] | None = None) -> dict[str, object]:
         """Take up what the history knows, once after a start."""
         if self._restored:
             return {"restored": False}
         self._restored = True
-        kept = {"hours": hours or (), "rig_check": rig_check}
         if self._stage is None:
-            self._to_restore = kept
+            self._to_restore = hours or (), rig_check
         else:
-            self._restore(self._stage, kept)
+            self._restore(self._stage, hours or (), rig_check)
         return {"restored": True}
 
-    def _restore(self, stage: Stage, kept: dict[str, Any]) -> None:
-        stage.hours.restore(row for row in kept["hours"] if isinstance(row, dict))
+    def _restore(self, stage: Stage, hours: Iterable[object], check: dict[str, Any] | None) -> None:
+        stage.hours.restore(row for row in hours if isinstance(row, dict))
         self._hours = (-1, ())
-        check = kept["rig_check"]
         if check and stage.rig_check is None and len(stage.plan.bright_fixture):
             wall_ns = int(check.get("started_wall_ms", 0)) * MILLISECOND_NS
             # Monotonic times of another run mean nothing here: the wall clock carries them over.

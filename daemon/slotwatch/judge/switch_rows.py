@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TypedDict
 
 from slotwatch.judge import ways
 from slotwatch.judge.cabling import own_switch
@@ -33,7 +33,15 @@ class SwitchRows:
         return self._rows
 
 
-def where(listener: Listener, ctx: RuleContext | None, network: int, address: str) -> dict[str, Any]:
+class Whereabouts(TypedDict):
+    """Where a device is plugged in."""
+
+    mac: str
+    """Empty: not known."""
+    place: PlaceRow | None
+
+
+def where(listener: Listener, ctx: RuleContext | None, network: int, address: str) -> Whereabouts:
     """Give `mac`, the device that claims an IP address (empty: not known), and `place`, its switch port or None."""
     mac = ways.device_address(listener, listener.cabling, network, address)
     place = ways.cabling_of(ctx).place_of(mac) if ctx and ctx.house.switches else None
