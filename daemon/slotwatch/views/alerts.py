@@ -7,7 +7,6 @@ is an annotation, which may change while an alert lives. Incidents that share al
 from __future__ import annotations
 
 from collections import defaultdict
-from typing import Any
 
 from slotwatch.house.schema import House
 from slotwatch.snapshot import Incident, Severity, Snapshot
@@ -17,7 +16,7 @@ MOST_EVIDENCE = 10
 Labels = tuple[tuple[str, str], ...]
 
 
-def alerts(snapshot: Snapshot, house: House) -> dict[Labels, dict[str, Any]]:
+def alerts(snapshot: Snapshot, house: House) -> dict[Labels, dict[str, object]]:
     """Alerts of all open incidents from the house's minimum severity on; accepted ones are left out."""
     least = Severity[house.alerts.minimum_severity.upper()]
     groups: dict[Labels, list[Incident]] = defaultdict(list)
@@ -40,7 +39,7 @@ def labels(one: Incident, house_name: str, house: House) -> Labels:
     return tuple(sorted(found.items()))
 
 
-def _alert(key: Labels, group: list[Incident]) -> dict[str, Any]:
+def _alert(key: Labels, group: list[Incident]) -> dict[str, object]:
     """One postable alert, as Alertmanager's API v2 describes it, without its end."""
     group.sort(key=lambda one: one.began_ns)
     evidence = [line for one in group for line in one.evidence][:MOST_EVIDENCE]

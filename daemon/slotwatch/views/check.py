@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import PurePath
-from typing import Any
 
 import msgspec
 from msgspec import Struct
@@ -98,9 +97,9 @@ def check_report(house: House, found: Sequence[Conflict], accepted: Sequence[Exc
     )
 
 
-def check_json(report: CheckReport) -> dict[str, Any]:
+def check_json(report: CheckReport) -> dict[str, object]:
     """Return the report as JSON values."""
-    values: dict[str, Any] = msgspec.to_builtins(report)
+    values: dict[str, object] = msgspec.to_builtins(report)
     return values
 
 
