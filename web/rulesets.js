@@ -74,6 +74,7 @@ export const SHORT_WORDS = {
   "unexpected-source": { one: "unknown source", many: "{n} unknown sources", look: "Look at its name and address", audience: 3 },
   "universe-lost": { one: "{place} lost", many: "{n} universes lost", audience: 6, onItsScreen: true },
   "universe-missing": { one: "{place} missing", many: "{n} universes missing", audience: 6 },
+  "unlike-usual": { one: "{place} unlike usual", many: "{n} universes unlike usual" },
   "way-overload": { one: "way over its limit", many: "{n} ways over their limits", look: "Look at the racks page" },
   "wrong-group": { one: "{place} in wrong group", many: "{n} in the wrong group", look: "Look at the multicast setting" },
 };

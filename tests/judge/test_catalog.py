@@ -31,7 +31,7 @@ CONTRACT = {
     "powered-off flash-rate way-overload supply-overload loss-between",
     "note": "out-of-order undeclared-universe stray-levels identity-changed fallback-address querier-changed "
     "flooded-groups duplicate-address skewed-universes fine-stuck fine-swapped torn-pair level-stuck glare-held "
-    "control-held listener-silent",
+    "control-held listener-silent unlike-usual",
 }
 ASKS_TO_TOUCH = re.compile(r"\b(unplug|reseat|restart|reboot|open the rack|swap|take out|pull|plug in)\b", re.I)
 TOUCHES = re.compile(ASKS_TO_TOUCH.pattern + r"|\b(try|change|move|stop|start|give|turn|tap)\b", re.I)

@@ -18,6 +18,7 @@ from tests.judge import (
     test_flow_rules,
     test_lights_left_on,
     test_listener_rules,
+    test_unlike_usual,
 )
 from tests.judge.cases import FROM_S, Case
 from tests.judge.stage import START_NS, S, Stage, opened_after_s
@@ -34,6 +35,11 @@ IN_ROWS = {row.rule for row in test_flow_rules.ROWS}
 """Rules that compare a stream's columns: their rows stand in that module."""
 ELSEWHERE: dict[str, tuple[Callable[..., None], ...]] = {
     # Minutes of silence, on a model that stands still; a line needs a second clock.
+    "unlike-usual": (
+        test_unlike_usual.test_just_under_and_just_over_what_matters,
+        test_unlike_usual.test_it_is_over_a_minute_after_the_first_usual_minute,
+        test_unlike_usual.test_what_is_not_known_says_nothing,
+    ),
     "querier-absent": (test_listener_rules.test_a_querier_that_fell_silent_and_one_that_never_was,),
     "line-differs": (
         test_bridge.test_steps_that_no_eye_sees_are_no_difference,

@@ -26,6 +26,7 @@ from tests.judge import (
     moved_patch,
     moved_rivals,
     moved_self,
+    test_unlike_usual,
 )
 from tests.judge.cases import FROM_S, Case, with_numbers
 from tests.judge.moved import Moved
@@ -57,6 +58,7 @@ MOVED = [
     *moved_rivals.RIVALS,
     *cases_elsewhere.MOVED,
     *cases_switches.MOVED,
+    *test_unlike_usual.MOVED,
 ]
 UNITS = ("_s", "_ms", "_us", "_hz", "_ratio", "_percent", "_level", "_frames", "_slots")
 

@@ -22,6 +22,7 @@ from tests.judge.test_bridge import Tap, held
 from tests.judge.test_every_rule import CASES
 from tests.judge.test_flow_rules import ROWS, WELL, Row
 from tests.judge.test_lights_left_on import shown as lit_in_the_dark
+from tests.judge.test_unlike_usual import summary as worse_than_usual
 
 SENTENCES: dict[str, str] = tomllib.loads((Path(__file__).parent / "sentences.toml").read_text(encoding="utf-8"))
 OF_CASES = list({case.rule: case for case in reversed(CASES)}.values())
@@ -83,6 +84,7 @@ OTHERWISE: dict[str, Callable[[], str]] = {
     "patch-conflict": colliding_patch,
     "lights-left-on": lit_lamp,
     "flapping": flapping,
+    "unlike-usual": worse_than_usual,
 }
 
 

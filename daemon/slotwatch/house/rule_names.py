@@ -67,6 +67,7 @@ RULE_NAMES = frozenset(
         "unexpected-source",
         "universe-lost",
         "universe-missing",
+        "unlike-usual",
         "way-overload",
         "wrong-group",
     )

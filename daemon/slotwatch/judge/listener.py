@@ -33,6 +33,8 @@ from slotwatch.wire.observation import (
     StallSeen,
     SwitchSeen,
     UnreadSeen,
+    UsualOfUniverse,
+    UsualSeen,
 )
 
 NANOSECONDS = 1_000_000_000
@@ -151,6 +153,9 @@ class Listener:
         self.switches = Switches()
         self.cabling = Cabling()
         self.lines: dict[int, TappedLine] = {}
+        self.usual: dict[str, UsualOfUniverse] = {}
+        """What is usual by universe, out of the history; bounded by the universes that it has."""
+        self.usual_since_ns = 0
         self.unread_ns: dict[int, int] = {}
         """Of a network: when packets that may be show data last could not be read. Recordings only."""
         self.not_judged: deque[NotJudged] = deque(maxlen=MOST_INTERVALS)
@@ -189,6 +194,9 @@ class Listener:
                 self.switches.take(seen)
             case ListenerSeen():
                 self.elsewhere.take(seen)
+            case UsualSeen():
+                self.usual = {one.universe: one for one in seen.universes}
+                self.usual_since_ns = seen.t_ns
             case UnreadSeen():
                 self.unread_ns[seen.network] = seen.t_ns
                 self._add_interval(seen.t_ns, seen.t_ns, "unread-packets")

@@ -95,6 +95,10 @@ class UniverseColumns(Protocol):
     network: NDArray[np.uint16]
     number: NDArray[np.uint16]
     protocol: NDArray[np.uint8]
+    recent_hz: NDArray[np.float32]  # shape (count, 5), like the two below: finished minutes, newest last
+    recent_minutes: NDArray[np.uint16]
+    recent_missing_percent: NDArray[np.float32]
+    recent_p99_ms: NDArray[np.float32]
     slots: NDArray[np.uint16]
     used: NDArray[np.bool_]
     winner: NDArray[np.int32]

@@ -31,6 +31,9 @@ LOUDNESS: dict[RuleClass, dict[Phase, str]] = {
 FULL_IN_DARK = frozenset({"lights-left-on"})
 """Holds in the dark alone, so its severity counts there; its own time makes it a note first."""
 
+MORE_BEFORE_SHOW = frozenset({"unlike-usual"})
+"""More than a note while something can still be done about it, and at no other time."""
+
 ORDER = (Phase.DARK, Phase.POST_SHOW, Phase.GET_IN, Phase.REHEARSAL, Phase.PRE_SHOW, Phase.SHOW)
 """From quiet to loud; `pre-show` and `show` are equally loud."""
 DAY = (Phase.DARK, Phase.GET_IN, Phase.REHEARSAL, Phase.PRE_SHOW, Phase.SHOW, Phase.POST_SHOW)
@@ -46,6 +49,8 @@ def grade(rule: Rule, severity: Severity, phase: Phase) -> Severity:
         loudness = NOTE
     if rule.name in FULL_IN_DARK and phase is Phase.DARK:
         loudness = FULL
+    if rule.name in MORE_BEFORE_SHOW and phase is not Phase.PRE_SHOW:
+        loudness = NOTE
     if loudness == FULL:
         return severity
     return Severity.NOTE if loudness == NOTE else lowered(severity, 1)

@@ -30,7 +30,7 @@ def judge_readiness(ctx: RuleContext, clusters: Sequence[Cluster], at: datetime)
                     account.rule, account.summary, universes_named, why.reason, why.until or None, why.by or None
                 )
             )
-        elif accounts.severity_of(ctx, cluster, Phase.SHOW, at) >= Severity.WARNING:
+        elif accounts.severity_of(ctx, cluster, Phase.PRE_SHOW, at) >= Severity.WARNING:
             reasons.append(Reason(account.rule, account.summary, universes_named))
     universes = ctx.universes
     wanted = universes.used & (universes.declared >= 0) & universes.expected

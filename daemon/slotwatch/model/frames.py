@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.model import cadence, levels, windows
+from slotwatch.model import cadence, levels, minute_intervals, windows
 from slotwatch.model.counters import PacketCounters
 from slotwatch.model.lighttap import LightTap
 from slotwatch.model.part import Part
@@ -98,6 +98,7 @@ class Frames:
         longest = kept_us if segments.single else np.maximum.reduceat(kept_us, segments.starts)
         table.windows.add_gap(segments.rows, longest)
         if (longest > cadence.UNEVEN_FLOOR_US).any():
+            minute_intervals.note_long(table, stream, kept_us, equal_before)
             medians_us = table.median_interval_ns[stream] // 1000
             uneven = cadence.uneven_gaps(kept_us, medians_us, changed, equal_before)
             if uneven.any():

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.model import stream_minutes
 from slotwatch.snapshot import MinuteRow, worse_states
 
 if TYPE_CHECKING:
@@ -63,6 +64,7 @@ class Minutes:
         seconds = max((now_ns - self._began_ns) / 1e9, 1e-3)
         several = len(model.house.networks) > 1
         lost = lost_frames(model)
+        streams = stream_minutes.finish(model, self._unjudged_s > 0)
         rows = []
         for row in universes.in_order().tolist():
             frames = int(universes.frames[row] - self._frames[row])
@@ -80,6 +82,7 @@ class Minutes:
                     sources=int(self._sources[row]),
                     state=int(self._worst[row]),
                     not_judged_s=round(float(self._unjudged_s[row]), 3),
+                    streams=streams.get(row, ()),
                 )
             )
         return tuple(rows)

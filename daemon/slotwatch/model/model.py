@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.house.schema import House
-from slotwatch.model import cadence, control
+from slotwatch.model import cadence, control, minute_intervals
 from slotwatch.model.arrivals import Arrivals
 from slotwatch.model.counters import PacketCounters
 from slotwatch.model.legs import one_source_each
@@ -160,7 +160,9 @@ class Model:
     def _each_bucket(self, bucket: int) -> None:
         streams = self.streams
         live = streams.live[: streams.top].nonzero()[0]
-        cadence.work_out_percentiles(streams, cadence.due_for_percentiles(streams, live, bucket))
+        due = cadence.due_for_percentiles(streams, live, bucket)
+        cadence.work_out_percentiles(streams, due)
+        minute_intervals.take_new(streams, due)
         if bucket % SECOND == 0:
             cadence.learn_norms(streams, bucket * BUCKET_NS)
             self.sources.expire_lists(bucket * BUCKET_NS)

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.model import cadence, levels
+from slotwatch.model import cadence, levels, minute_intervals
 from slotwatch.model.admission import (
     BRIEF_NS,
     DECLARED,
@@ -68,10 +68,11 @@ DAY_NS = 86_400_000_000_000
 
 
 class Streams(Table):
-    """Rows of `columns.STREAM`, EXTRA, `cadence.COLUMNS` and `levels.COLUMNS`."""
+    """Rows of `columns.STREAM`, EXTRA, and COLUMNS of `cadence`, `minute_intervals` and `levels`."""
 
     def __init__(self, universes: Universes, sources: Sources, now_ns: int) -> None:
-        super().__init__((*STREAM, *EXTRA, *cadence.COLUMNS, *levels.COLUMNS), capacity=64, bound=MAX_STREAMS)
+        columns = (*STREAM, *EXTRA, *cadence.COLUMNS, *minute_intervals.COLUMNS, *levels.COLUMNS)
+        super().__init__(columns, capacity=64, bound=MAX_STREAMS)
         self.windows = Windows(self, now_ns // BUCKET_NS)
         self.universes, self.sources = universes, sources
         self.evictions: Counter[str] = Counter()

@@ -7,18 +7,25 @@ from numpy.typing import NDArray
 
 from slotwatch.house.schema import House, Limits
 from slotwatch.model.columns import UNIVERSE
-from slotwatch.model.table import Table
+from slotwatch.model.table import Column, Table
 from slotwatch.wire.batch import NETWORK_UNKNOWN
 from slotwatch.wire.universe import Protocol, UniverseId
 
 Place = tuple[int, int, int]
 """Network, protocol, number."""
 
-EXTRA = (
+RECENT_MINUTES = 5
+
+EXTRA: tuple[Column, ...] = (
     ("unkept", "<u8"),  # packets of sources past the bound of 64: counted, not kept
     ("last_unkept_ns", "<i8"),
     ("sources_seen", "<u8"),  # streams ever registered on it
     ("minute_gap_ns", "<i8"),  # longest gap of the minute that is being filled
+    # --- finished minutes of the source in control, newest last, see model.stream_minutes
+    ("recent_minutes", "<u2"),  # how many in a row could be judged; only so many of the next three count
+    ("recent_hz", "<f4", (RECENT_MINUTES,)),  # while it moves
+    ("recent_p99_ms", "<f4", (RECENT_MINUTES,)),
+    ("recent_missing_percent", "<f4", (RECENT_MINUTES,)),
     ("first_seen_order", "<u8"),  # rises with each universe that is added
 )
 

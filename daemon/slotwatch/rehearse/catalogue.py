@@ -17,6 +17,7 @@ from slotwatch.rehearse import (
     faults_patch,
     faults_places,
     faults_switches,
+    faults_usual,
     healthy_paths,
     healthy_shows,
 )
@@ -38,6 +39,7 @@ MODULES = (
     faults_listener,
     faults_legs,
     faults_places,
+    faults_usual,
     faults_between,
     faults_switches,
     healthy_shows,

@@ -324,6 +324,24 @@ class MadeException:
 
 
 @dataclass(slots=True)
+class StreamMinute:
+    """What one source sent to one universe in one whole minute, rests left out (`model.minute_intervals`)."""
+
+    source: str
+    """`wire.universe.source_key`."""
+    rank: int
+    """0: it was in control at the minute's end; the others by how much they sent."""
+    frames: int
+    lost_frames: int
+    intervals: int
+    moving_hz: float
+    p50_ms: float
+    p95_ms: float
+    p99_ms: float
+    longest_ms: float
+
+
+@dataclass(slots=True)
 class MinuteRow:
     """One universe's summary of one whole minute, for the history."""
 
@@ -338,6 +356,8 @@ class MinuteRow:
     state: int
     """Worst UniverseState of the minute."""
     not_judged_s: float = 0.0
+    streams: tuple[StreamMinute, ...] = ()
+    """Of its busiest sources, those that moved; by rank."""
 
 
 @dataclass(slots=True)

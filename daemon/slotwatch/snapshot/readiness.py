@@ -44,6 +44,23 @@ class ExceptionInForce:
 
 
 @dataclass(frozen=True, slots=True)
+class SaidTrend:
+    """A figure that grows worse from show to show. It is no reason not to be ready."""
+
+    universe: str
+    figure: str
+    text: str
+    found_at: str
+    """End of the show after which it was found, ISO 8601."""
+    limit: float
+    values: tuple[float, ...]
+    """Of the shows it was found in, oldest first."""
+    slope: float
+    """A show."""
+    p_value: float
+
+
+@dataclass(frozen=True, slots=True)
 class Readiness:
     """Whether the house is ready, the reasons if not, and what this vantage cannot know."""
 
@@ -54,6 +71,8 @@ class Readiness:
     """Universes that do not reach this port."""
     not_judged: tuple[str, ...] = ()
     """Universes that cannot be judged now, through this listener's own fault."""
+    grows_worse: tuple[SaidTrend, ...] = ()
+    """Found after the last show."""
 
     @property
     def ready(self) -> bool:

@@ -128,6 +128,13 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         parameters=(_PROTOCOL, _NUMBER),
         refusals=(404,),
     ),
+    Endpoint(
+        "get",
+        "/api/v1/usual",
+        "What is usual for the whole house, and what grows worse from show to show",
+        usual.HouseUsualAnswer,
+        needs_judging=False,
+    ),
     Endpoint("get", "/api/v1/sources", "All sources", list[traffic.SourceAnswer]),
     Endpoint("get", "/api/v1/streams", "Where every stream stands; with an ETag", list[traffic.StreamPositionAnswer]),
     Endpoint(

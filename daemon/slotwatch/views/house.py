@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from typing import Any
+from dataclasses import asdict
+from typing import Any, cast
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from slotwatch.snapshot import Severity, UniverseState
 from slotwatch.snapshot.readiness import ExceptionInForce
 from slotwatch.views.answers.faults import ExceptionAnswer, ReadinessAnswer
 from slotwatch.views.answers.stage import CountsAnswer, HouseAnswer
+from slotwatch.views.answers.usual import TrendAnswer
 from slotwatch.views.counted import from_zero
 from slotwatch.views.moments import NANOSECONDS
 from slotwatch.views.sheet import Sheet
@@ -86,6 +88,7 @@ def readiness(sheet: Sheet) -> ReadinessAnswer:
         "exceptions": [exception_in_force(one) for one in found.exceptions],
         "not_visible": list(found.not_visible),
         "not_judged": list(found.not_judged),
+        "grows_worse": [cast("TrendAnswer", {**asdict(one), "values": list(one.values)}) for one in found.grows_worse],
     }
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import chain
 from typing import Any
 
 from prometheus_client import CollectorRegistry
@@ -26,6 +27,7 @@ from prometheus_client.samples import Sample
 from slotwatch import __version__
 from slotwatch.house.schema import Phase
 from slotwatch.judge.catalog import CATALOG
+from slotwatch.model.usual_standing import Standing
 from slotwatch.snapshot import Severity, UniverseState
 from slotwatch.snapshot.counters import LagHistogram
 from slotwatch.views.counted import COUNTED, from_zero
@@ -37,6 +39,7 @@ from slotwatch.wire.universe import Protocol
 PREFIX = "slotwatch_"
 RESULTS = ("sent", "failed", "given_up", "dropped")
 """What comes of a message; `failed` counts tries, the others messages."""
+QUANTILES = (("0.5", "interval_p50_ms"), ("0.95", "interval_p95_ms"), ("0.99", "interval_p99_ms"))
 MOST_OTHERS = 256
 MOST_SOURCES = 256
 _UP = frozenset(
@@ -233,8 +236,33 @@ def universe_families(sheet: Sheet) -> Iterator[Metric]:
     yield _gauge("universe_sources", "Sources whose frames arrive.", live)
 
 
+def usual_families(sheet: Sheet, standings: Mapping[str, Standing]) -> Iterator[Metric]:
+    """What is usual on each universe that `universe_families` has and that enough shows count for."""
+    names = [sheet.snapshot.universe_names[row] for row in _bounded(sheet.universes["declared"])]
+    known = [(name, standings[name].figures) for name in names if name in standings]
+    yield _gauge(
+        "universe_usual_refresh_hertz",
+        "Usual frame rate while levels move: the median of the last shows.",
+        [({"universe": name}, usual["moving_hz"].median) for name, usual in known if "moving_hz" in usual],
+    )
+    yield _gauge(
+        "universe_usual_interval_seconds",
+        "Usual intervals between frames while levels move: medians of the last shows.",
+        [
+            ({"universe": name, "quantile": quantile}, usual[figure].median / 1000)
+            for name, usual in known
+            for quantile, figure in QUANTILES
+            if figure in usual
+        ],
+    )
+
+
 def encode_metrics(
-    sheet: Sheet, accept: str, lag: LagHistogram | None = None, own: Mapping[str, Any] | None = None
+    sheet: Sheet,
+    accept: str,
+    lag: LagHistogram | None = None,
+    own: Mapping[str, Any] | None = None,
+    usual: Mapping[str, Standing] | None = None,
 ) -> tuple[bytes, str]:
     """Write the metrics of a snapshot in the format that an Accept header asks for; return them and their type.
 
@@ -245,7 +273,8 @@ def encode_metrics(
     found = CollectorRegistry(auto_describe=False)
     found.register(SnapshotCollector(sheet, lag, own))
     is_open_metrics = "openmetrics" in content_type
-    lines = "".join(_lines(family, is_open_metrics) for family in universe_families(sheet))
+    families = chain(universe_families(sheet), usual_families(sheet, usual or {}))
+    lines = "".join(_lines(family, is_open_metrics) for family in families)
     return lines.encode() + encoder(found), content_type
 
 
@@ -253,10 +282,12 @@ def _lines(family: Metric, is_open_metrics: bool) -> str:
     suffix = "_total" if family.type == "counter" else ""
     head = family.name if is_open_metrics else family.name + suffix
     name = family.name + suffix
-    text = "".join(
-        f'{name}{{universe="{_escaped(sample.labels["universe"])}"}} {sample.value!r}\n' for sample in family.samples
-    )
+    text = "".join(f"{name}{{{_labels(sample)}}} {sample.value!r}\n" for sample in family.samples)
     return f"# HELP {head} {family.documentation}\n# TYPE {head} {family.type}\n{text}"
+
+
+def _labels(sample: Sample) -> str:
+    return ",".join(f'{name}="{_escaped(value)}"' for name, value in sample.labels.items())
 
 
 def _escaped(text: str) -> str:

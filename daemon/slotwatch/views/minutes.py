@@ -29,6 +29,20 @@ def minute_rows(minutes: Iterable[MinuteRow]) -> list[MinuteCells]:
             sources=row.sources,
             state=UniverseState(row.state).word,
             not_judged_s=row.not_judged_s,
+            **_pace(row),
         )
         for row in minutes
     ]
+
+
+def _pace(row: MinuteRow) -> dict[str, float]:
+    """Of the source in control, while it moves."""
+    lead = next((one for one in row.streams if one.rank == 0), None)
+    if lead is None:
+        return {}
+    return {
+        "moving_hz": lead.moving_hz,
+        "interval_p50_ms": lead.p50_ms,
+        "interval_p95_ms": lead.p95_ms,
+        "interval_p99_ms": lead.p99_ms,
+    }

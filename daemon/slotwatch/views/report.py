@@ -15,6 +15,7 @@ import msgspec
 from markupsafe import Markup
 
 from slotwatch.views.answers.report import MinuteCells, NotJudgedInterval, ShowReport, UniverseMinutes, WorstUniverse
+from slotwatch.views.answers.usual import TrendAnswer
 from slotwatch.views.moments import NANOSECONDS, read_iso
 from slotwatch.views.templates import environment
 
@@ -30,7 +31,8 @@ p{margin:.3rem 0 .6rem}.soft{color:var(--soft)}.worst{color:var(--worst);font-we
 table{border-collapse:collapse;width:100%;font-size:.88rem;font-variant-numeric:tabular-nums}
 th,td{text-align:left;vertical-align:top;padding:.25rem .7rem .25rem 0;border-bottom:1px solid var(--line)}
 td.n,th.n{text-align:right}ul{margin:.2rem 0 .8rem;padding-left:1.2rem}svg{display:block;width:100%;height:auto}
-svg .bar{fill:var(--bar)}svg .bad{fill:var(--worst)}svg .void{fill:var(--void)}svg text{fill:var(--soft);font-size:9px}
+svg .bar{fill:var(--bar)}svg .bad{fill:var(--worst)}svg .void{fill:var(--void)}
+svg .limit{stroke:var(--worst);stroke-dasharray:4 3;fill:none}svg text{fill:var(--soft);font-size:9px}
 article{break-inside:avoid}
 @media print{body{margin:0;max-width:none;font-size:10.5pt;background:#fff;color:#000}h2{break-after:avoid}
 thead{display:table-header-group}tr,figure{break-inside:avoid}}
@@ -45,6 +47,7 @@ REASONS = {
 """Why a time was not judged, in words."""
 BAD_STATES = frozenset({"lost", "missing", "faulty"})
 WIDTH, HEIGHT, FOOT = 720, 76, 14
+TREND_WIDTH = 320
 MOST_BARS = 720
 LISTED_MINUTES = 12
 """Minutes that the table below a chart lists."""
@@ -76,6 +79,18 @@ class MinuteChart:
     height: int = HEIGHT + FOOT
 
 
+@dataclass(frozen=True, slots=True)
+class TrendChart:
+    """What grows worse from show to show: a point for each show. Places in the chart's own units."""
+
+    text: str
+    points: Sequence[tuple[float, float]]
+    limit_y: float
+    described: str
+    width: int = TREND_WIDTH
+    height: int = HEIGHT
+
+
 def report_html(report: ShowReport) -> str:
     """Write a report as one file. Its times are in the house's own time zone."""
     zone = _zone(report.time_zone)
@@ -89,6 +104,7 @@ def report_html(report: ShowReport) -> str:
         not_judged=[_interval(one, zone) for one in report.not_judged],
         marks=[(_clock(one["at"], zone), one["text"], one["by"]) for one in report.marks],
         charts=[_chart(one, zone) for one in report.worst],
+        trends=[_trend(one) for one in report.grows_worse],
         universes=[_universe(one, zone) for one in report.universes],
     )
 
@@ -170,6 +186,24 @@ def _universe(one: UniverseMinutes, zone: tzinfo) -> tuple[str, ...]:
         "" if one.refresh_hz is None else f"{one.refresh_hz:.1f}",
         f"{one.worst_gap_ms:.0f} ms" + (f" at {_clock(one.worst_minute_at, zone)}" if one.worst_minute_at else ""),
         str(one.lost_frames),
+        "" if one.interval_p99_ms is None else f"{one.interval_p99_ms:.0f} ms",
+        one.usual,
+    )
+
+
+def _trend(one: TrendAnswer) -> TrendChart:
+    """Draw the shows from left to right, and where a warning begins."""
+    top = max(*one["values"], one["limit"]) * 1.05
+    step = TREND_WIDTH / len(one["values"])
+
+    def y(value: float) -> float:
+        return float(HEIGHT - value / top * HEIGHT)
+
+    return TrendChart(
+        text=one["text"],
+        points=[((number + 0.5) * step, y(value)) for number, value in enumerate(one["values"])],
+        limit_y=y(one["limit"]),
+        described=f"Shows from {one['values'][0]:.1f} to {one['values'][-1]:.1f}; the limit is {one['limit']:.1f}",
     )
 
 

@@ -211,6 +211,40 @@ class SwitchSeen:
     """None: it did not answer."""
 
 
+@dataclass(frozen=True, slots=True)
+class UsualFigure:
+    """One figure over the shows of this house: median, median absolute deviation, least, most, and how many shows."""
+
+    median: float
+    mad: float
+    lowest: float
+    highest: float
+    shows: int
+
+
+@dataclass(frozen=True, slots=True)
+class UsualOfUniverse:
+    """What is usual on one universe; None: that is not known."""
+
+    universe: str
+    """As the history has it: with its network where the house has several."""
+    source: str
+    """`wire.universe.source_key` of who was in control in these shows."""
+    sustained_hz: UsualFigure | None
+    """The worst five minutes of each show: what their rate never reached, their 99th percentile never fell below."""
+    sustained_p99_ms: UsualFigure | None
+    sustained_missing_percent: UsualFigure | None
+    interval_p50_ms: UsualFigure | None
+
+
+@dataclass(frozen=True, slots=True)
+class UsualSeen:
+    """What is usual in this house, worked out of its history. It replaces what was usual before."""
+
+    t_ns: int
+    universes: tuple[UsualOfUniverse, ...]
+
+
 Observation = (
     LinkSeen
     | JoinSeen
@@ -227,4 +261,5 @@ Observation = (
     | ListenerSeen
     | PortSeen
     | SwitchSeen
+    | UsualSeen
 )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,7 +13,9 @@ from slotwatch.cli import main
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.history_layout import STEPS, VERSION, bring_up_to_date
 from slotwatch.edge.front.history_number import first_number
+from slotwatch.edge.front.history_shows import UsualRows
 from slotwatch.edge.front.history_store import Pending, Store
+from slotwatch.snapshot import MinuteRow, StreamMinute
 from slotwatch.views.records import record
 from tests.views.fabricate import incident
 
@@ -51,7 +54,25 @@ PRAGMA user_version=2;
 )
 """Before there were reference levels. Never edited."""
 
-RELEASED = {1: LAYOUT_1, 2: LAYOUT_2}
+LAYOUT_3 = (
+    LAYOUT_2
+    + """
+CREATE TABLE reference_levels (
+  name TEXT PRIMARY KEY, at_ms INTEGER NOT NULL, by TEXT NOT NULL, about TEXT NOT NULL, body BLOB NOT NULL);
+CREATE TABLE last_good (
+  incident INTEGER NOT NULL, opened_ms INTEGER NOT NULL, body BLOB NOT NULL, PRIMARY KEY (incident, opened_ms));
+PRAGMA user_version=3;
+"""
+)
+"""Before minutes had percentiles of intervals. Never edited."""
+
+RELEASED = {1: LAYOUT_1, 2: LAYOUT_2, 3: LAYOUT_3}
+
+
+STREAMS = (
+    StreamMinute("6f1c2a70-0000-4000-8000-000000000001", 0, 2640, 3, 2639, 44.01, 22.7, 24.1, 26.0, 31.2),
+    StreamMinute("10.20.0.9", 1, 1200, 0, 1199, 20.0, 50.0, 51.0, 60.5, 180.0),
+)
 
 
 def released(path: Path, version: int) -> None:
@@ -66,6 +87,8 @@ def released(path: Path, version: int) -> None:
         db.execute("INSERT INTO marks VALUES (?,?,?)", (1000, "rain effect", "Ann"))
         db.execute("INSERT INTO phases VALUES (?,?)", (500, "show"))
         db.execute("INSERT INTO hours VALUES (?,?)", ("circuit 12", '{"circuit":"12","on_h":4.5}'))
+        db.execute("INSERT INTO universes VALUES (1, 'e131/1')")
+        db.execute("INSERT INTO minutes VALUES (?,?,?,?,?,?,?,?,?)", (29_000_000, 1, 2640, 4400, 31, 3, 2, 5, 0))
     db.close()
 
 
@@ -76,8 +99,11 @@ def test_a_file_of_each_release_keeps_all_it_holds(version: int, tmp_path: Path)
     before = Archive(path)
     assert (before.next_id(), before.state(), before.exceptions()) == (8, {}, []), "readers need no new tables"
     assert (before.references(), before.reference("act 1"), before.last_good(7, 0)) == ([], None, None)
+    kept = MinuteRow(29_000_000, "e131/1", 2640, 44.0, 31.0, 3, 2, 5)
+    assert before.minutes("e131/1", 29_000_000, 29_000_001) == [kept]
+    assert (before.minutes_of_all(29_000_000, 29_000_001), before.usual()) == ({"e131/1": [kept]}, UsualRows())
     store = Store(path)
-    store.write(Pending(state={"numbers": {"next": 20}}))
+    store.write(Pending(state={"numbers": {"next": 20}}, minutes=[replace(kept, minute=29_000_001, streams=STREAMS)]))
     store.close()
     archive = Archive(path)
     (found,) = archive.incidents("open")
@@ -86,6 +112,10 @@ def test_a_file_of_each_release_keeps_all_it_holds(version: int, tmp_path: Path)
     assert archive.phases() == [(500, "show")]
     assert archive.hours() == [{"circuit": "12", "on_h": 4.5}]
     assert archive.state() == {"numbers": {"next": 20}}
+    assert archive.minutes("e131/1", 29_000_000, 29_000_001) == [
+        kept,
+        replace(kept, minute=29_000_001, streams=STREAMS),
+    ]
     with sqlite3.connect(path) as db:
         assert db.execute("PRAGMA user_version").fetchone() == (VERSION,)
         assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
@@ -108,7 +138,7 @@ def test_a_new_file_and_one_brought_up_to_date_have_the_same_tables(tmp_path: Pa
             names = "SELECT type, name, tbl_name FROM sqlite_master ORDER BY name"
             layouts.append(db.execute(names).fetchall())
         db.close()
-    assert layouts[0] == layouts[1] == layouts[2]
+    assert all(layout == layouts[0] for layout in layouts)
 
 
 def test_a_newer_file_is_refused_in_one_sentence_and_left_as_it_is(

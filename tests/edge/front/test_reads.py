@@ -96,6 +96,10 @@ async def test_minutes_of_a_universe(tmp_path: Path) -> None:
             "sources": 2,
             "state": "faulty",
             "not_judged_s": 1.5,
+            "moving_hz": None,
+            "interval_p50_ms": None,
+            "interval_p95_ms": None,
+            "interval_p99_ms": None,
         }
         assert (await get(run, "/api/v1/universes/e131/2/history"))["rows"] == []  # type: ignore[index]
 

@@ -2,14 +2,28 @@
 
 from __future__ import annotations
 
+import json
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
+import numpy as np
+import pytest
+from scipy.stats import theilslopes
+
+from slotwatch.edge.front import usual_keeper as module
 from slotwatch.edge.front.history_archive import Archive
+from slotwatch.edge.front.history_shows import UsualRows
 from slotwatch.edge.front.history_store import Pending, Store
-from slotwatch.edge.front.usual import gather_usual
-from slotwatch.snapshot import MinuteRow
+from slotwatch.edge.front.usual import Worked, gather_usual, missing_shows, work_out_house, work_out_show
+from slotwatch.edge.judging.observed import observations
+from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, Fixture, House, Network
+from slotwatch.snapshot import MinuteRow, StreamMinute
 from slotwatch.views.records import record
-from tests.views.fabricate import incident
+from slotwatch.wire.observation import UsualFigure, UsualSeen
+from slotwatch.wire.universe import Protocol, UniverseId
+from tests.edge.front_house import running
+from tests.views.fabricate import incident, snapshot
 
 DAY, FIRST, LENGTH = 24 * 60, 29_000_000, 30
 """In minutes: a day, the first show's first minute (in 2025), how long a show is."""
@@ -36,6 +50,10 @@ def history(path: Path, rates: list[float], *, bad: int | None = None, runs: boo
     return Archive(path)
 
 
+def _figure(median: float, mad: float, lowest: float, highest: float) -> dict[str, float]:
+    return {"median": median, "mad": mad, "lowest": lowest, "highest": highest, "shows": 5}
+
+
 def now_ms(day: int) -> int:
     return (FIRST + day * DAY + LENGTH + 10) * 60_000
 
@@ -44,8 +62,8 @@ def test_the_median_of_the_shows(tmp_path: Path) -> None:
     archive = history(tmp_path / "h.db", [40.0, 41.0, 42.0, 43.0, 10.0])
     found = gather_usual(archive, "e131/1", now_ms(4))
     # Of 10, 40, 41, 42, 43: median 41; deviations 31, 1, 0, 1, 2: median 1
-    assert (found["shows"], found["figures"]["refresh_hz"]) == (5, {"median": 41.0, "mad": 1.0})
-    assert found["figures"]["longest_gap_ms"] == {"median": 30.0, "mad": 0.0}
+    assert (found["shows"], found["figures"]["refresh_hz"]) == (5, _figure(41.0, 1.0, 10.0, 43.0))
+    assert found["figures"]["longest_gap_ms"] == _figure(30.0, 0.0, 30.0, 30.0)
     assert found["tonight"] is None
 
 
@@ -53,7 +71,7 @@ def test_a_night_with_an_incident_on_the_universe_does_not_count(tmp_path: Path)
     archive = history(tmp_path / "h.db", [40.0, 40.0, 40.0, 40.0, 40.0, 5.0], bad=5)
     found = gather_usual(archive, "e131/1", now_ms(5))
     assert (found["shows"], [one["reason"] for one in found["left_out"]]) == (5, ["incident"])
-    assert found["figures"]["refresh_hz"] == {"median": 40.0, "mad": 0.0}
+    assert found["figures"]["refresh_hz"] == _figure(40.0, 0.0, 40.0, 40.0)
 
 
 def test_there_are_no_figures_until_five_shows_count(tmp_path: Path) -> None:
@@ -70,3 +88,181 @@ def test_the_show_that_runs_is_tonight_and_does_not_count(tmp_path: Path) -> Non
 def test_another_universe_has_no_shows(tmp_path: Path) -> None:
     found = gather_usual(history(tmp_path / "h.db", [40.0] * 5), "e131/2", now_ms(4))
     assert (found["shows"], {one["reason"] for one in found["left_out"]}) == (0, {"too-short"})
+
+
+# --- what is kept ---------------------------------------------------------------------------------------------------
+
+
+DESK, OTHER_DESK = "6f1c2a70-0000-4000-8000-000000000001", "10.20.0.9"
+
+
+def paced(path: Path, p99_ms: list[float], *, desks: list[str] | None = None) -> tuple[Archive, Store]:
+    """A show a day of a source that moves at 40 Hz, with these 99th percentiles."""
+    store, pending = Store(path), Pending()
+    for day, value in enumerate(p99_ms):
+        begin = FIRST + day * DAY
+        pending.phases[begin * 60_000] = "show"
+        pending.phases[(begin + LENGTH) * 60_000] = "dark"
+        source = (desks or [DESK] * len(p99_ms))[day]
+        for minute in range(LENGTH):
+            stream = StreamMinute(source, 0, 2400, 0, 2399, 40.0, 25.0, 26.0, value, value + 2)
+            pending.minutes.append(MinuteRow(begin + minute, "e131/1", 2400, 40.0, value, 0, 1, 5, 0.0, (stream,)))
+    store.write(pending)
+    return Archive(path), store
+
+
+def brought_up_to_date(archive: Archive, store: Store, house: House, now: int) -> Worked:
+    """What the daemon does after a show, once."""
+    for span in missing_shows(archive, now):
+        store.write(Pending(usual=work_out_show(archive, span)))
+    worked = work_out_house(archive, house, now)
+    store.write(Pending(usual=worked.new))
+    return worked
+
+
+def house_of(**changes: Any) -> House:
+    universe = DeclaredUniverse(UniverseId(Protocol.E131, 1), "Front", ("desk",))
+    given = {"universes": (universe,), "sources": (DeclaredSource("desk", priority=100),), **changes}
+    return House(networks=(Network("A", "lo"),), **given)
+
+
+def test_figures_are_kept_and_outlive_the_minutes(tmp_path: Path) -> None:
+    archive, store = paced(tmp_path / "h.db", [26.0, 27.0, 28.0, 29.0, 31.0])
+    before = brought_up_to_date(archive, store, house_of(), now_ms(4)).standings["e131/1"]
+    assert (before.source, before.figures["interval_p99_ms"].median) == (DESK, 28.0)
+    while store.forget(1 << 60):
+        pass
+    assert archive.minutes_of_all(0, 1 << 40) == {}
+    assert missing_shows(archive, now_ms(4)) == [], "what can no longer be worked out stays as it is"
+    assert work_out_house(archive, house_of(), now_ms(4)).standings["e131/1"] == before
+    found = gather_usual(archive, "e131/1", now_ms(4))
+    assert found["figures"]["sustained_p99_ms"] == _figure(28.0, 1.0, 26.0, 31.0)
+    store.close()
+
+
+def test_figures_of_an_older_method_are_worked_out_anew(tmp_path: Path) -> None:
+    archive, store = paced(tmp_path / "h.db", [26.0] * 5)
+    brought_up_to_date(archive, store, house_of(), now_ms(4))
+    old = archive.usual()
+    odd = {key: replace(row, method=0, show=None, reason="too-short") for key, row in old.shows.items()}
+    store.write(Pending(usual=UsualRows(odd)))
+    assert len(missing_shows(archive, now_ms(4))) == 5
+    brought_up_to_date(archive, store, house_of(), now_ms(4))
+    assert archive.usual() == old
+    store.close()
+
+
+@pytest.mark.parametrize(
+    ("changes", "why"),
+    [
+        ({"sources": (DeclaredSource("desk", priority=120),)}, "its declared sources changed"),
+        ({"fixtures": (Fixture("12", UniverseId(Protocol.E131, 1), 1, ("dimmer",)),)}, "the patch changed"),
+        ({"universes": (DeclaredUniverse(UniverseId(Protocol.E131, 1), shared=True),)}, "its declaration changed"),
+    ],
+)
+def test_a_changed_house_begins_anew_and_says_why(changes: dict[str, Any], why: str, tmp_path: Path) -> None:
+    archive, store = paced(tmp_path / "h.db", [26.0] * 6)
+    brought_up_to_date(archive, store, house_of(), now_ms(5))
+    worked = brought_up_to_date(archive, store, house_of(**changes), now_ms(5))
+    standing = worked.standings["e131/1"]
+    assert (len(standing.counted), standing.figures) == (0, {})
+    assert why in standing.restarted_why
+    found = gather_usual(archive, "e131/1", now_ms(5))
+    assert found["restarted"] is not None
+    assert found["restarted"]["why"] == standing.restarted_why
+    assert {one["reason"] for one in found["left_out"]} == {"before-change"}
+    # The same house once more changes nothing.
+    assert brought_up_to_date(archive, store, house_of(**changes), now_ms(6)).new.starts == {}
+    store.close()
+
+
+def test_a_new_label_changes_nothing(tmp_path: Path) -> None:
+    archive, store = paced(tmp_path / "h.db", [26.0] * 5)
+    brought_up_to_date(archive, store, house_of(), now_ms(4))
+    renamed = house_of(universes=(DeclaredUniverse(UniverseId(Protocol.E131, 1), "Stalls", ("desk",)),))
+    assert len(brought_up_to_date(archive, store, renamed, now_ms(4)).standings["e131/1"].counted) == 5
+    store.close()
+
+
+def test_another_desk_begins_anew(tmp_path: Path) -> None:
+    desks = [DESK] * 6 + [OTHER_DESK] * 2
+    archive, store = paced(tmp_path / "h.db", [26.0] * 8, desks=desks)
+    standing = brought_up_to_date(archive, store, house_of(), now_ms(7)).standings["e131/1"]
+    assert (standing.source, len(standing.counted), standing.restarted_why) == (
+        OTHER_DESK,
+        2,
+        "another source is in control",
+    )
+    store.close()
+
+
+def test_what_grows_worse_is_found_at_the_stated_show_and_said_once(tmp_path: Path) -> None:
+    """25 ms an interval: a rise of 50 ms over ten shows matters, and uneven-refresh warns at 100 ms.
+
+    Shows 0 to 9 are level. From show 10 each is 6 ms worse: after show 18 a line through the last ten shows rises by
+    52 ms and more, after show 17 by less than 50 (SciPy's slope, worked out below).
+    """
+    values = [28.0 + 0.01 * day for day in range(10)] + [28.0 + 6.0 * n for n in range(1, 11)]
+    first = next(
+        last
+        for last in range(9, 20)
+        if (slope := theilslopes(values[last - 9 : last + 1], np.arange(10))[0]) * 9 >= 50 and slope > 0
+    )
+    archive, store = paced(tmp_path / "h.db", values)
+    found_at: dict[int, list[str]] = {}
+    for day in range(20):
+        worked = brought_up_to_date(archive, store, house_of(), now_ms(day))
+        for key, row in worked.new.trends.items():
+            assert row is not None
+            found_at.setdefault(day, []).append(f"{key[0]} {row[1]['text']}")
+    assert list(found_at) == [first]
+    (text,) = found_at[first]
+    assert "where uneven-refresh warns" in text
+    store.close()
+
+
+def test_the_house_has_figures_of_its_own(tmp_path: Path) -> None:
+    archive = history(tmp_path / "h.db", [40.0] * 5, bad=2)
+    rows = [work_out_show(archive, span).shows["", span[0]] for span in missing_shows(archive, now_ms(4))]
+    assert sorted(row.house.incidents for row in rows if row.house) == [0, 0, 0, 0, 1]
+
+
+def test_accepted_incidents_and_its_own_leave_no_show_out(tmp_path: Path) -> None:
+    archive, store = paced(tmp_path / "h.db", [26.0] * 5)
+    for number, changes in ((7, {"rule": "unlike-usual"}), (8, {"accepted": "the old dimmer"})):
+        opened_ns = (FIRST + 5) * 60 * 1_000_000_000
+        times = {"began_ns": opened_ns, "opened_ns": opened_ns, "closed_ns": opened_ns + 1, "wall_offset_ns": 0}
+        made = incident(id=number, universes=("e131/1",), explains=(), timeline=(), **times, **changes)
+        store.write(Pending(incidents={(number, 0): record(made)}))
+    assert len(brought_up_to_date(archive, store, house_of(), now_ms(4)).standings["e131/1"].counted) == 5
+    store.close()
+
+
+async def test_the_daemon_works_it_out_tells_judging_and_answers(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "SETTLE_S", 0.0)
+    _, store = paced(tmp_path / "history.db", [26.0, 27.0, 28.0, 29.0, 31.0])
+    store.close()
+    asked: list[tuple[str, dict[str, Any]]] = []
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        keeper = module.UsualKeeper(run.front, run.history)
+
+        async def ask(name: str, arguments: dict[str, Any]) -> dict[str, Any]:
+            asked.append((name, arguments))
+            return {}
+
+        monkeypatch.setattr(run.front, "ask", ask)
+        await keeper.work()
+        ((name, told),) = asked
+        (seen,) = told["seen"]
+        assert (name, seen["is"], [row[0] for row in seen["universes"]]) == ("observed", "UsualSeen", ["e131/1"])
+        # As it crosses to judging: JSON, and back.
+        (back,) = observations(json.loads(json.dumps(seen)), 0)
+        assert isinstance(back, UsualSeen)
+        assert back.universes[0].sustained_p99_ms == UsualFigure(28.0, 1.0, 26.0, 31.0, 5)
+        async with run.client.get("/api/v1/universes/e131/1/usual") as response:
+            assert (await response.json())["figures"]["interval_p99_ms"]["median"] == 28.0
+        async with run.client.get("/api/v1/usual") as response:
+            answer = await response.json()
+        assert (answer["shows"], answer["figures"]["incidents"]["median"]) == (5, 0.0)

@@ -20,6 +20,7 @@ from typing import Any, TypeVar
 from slotwatch import clock
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.history_number import keep_number
+from slotwatch.edge.front.history_shows import UsualRows
 from slotwatch.edge.front.history_store import MILLISECOND_NS, Pending, ReferenceRow, Store
 from slotwatch.snapshot import Incident, Snapshot
 from slotwatch.views.records import phase_record, record
@@ -207,6 +208,10 @@ class History:
     def keep_last_good(self, incident: int, opened_ms: int, body: bytes) -> None:
         """Keep the last good levels of an incident's universes."""
         self._give(Pending(last_good={(incident, opened_ms): body}))
+
+    async def keep_usual(self, rows: UsualRows) -> bool:
+        """Keep figures of shows, when they begin, and what grows worse; True once that is safe on the disk."""
+        return await self._confirmed(self._give(Pending(usual=rows)))
 
     async def _confirmed(self, number: int) -> bool:
         """Whether what was given up to this number is on the disk, waited for CONFIRM_WITHIN_S."""

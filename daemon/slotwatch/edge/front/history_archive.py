@@ -15,8 +15,10 @@ from slotwatch.edge.front import history_rows as rows_of
 from slotwatch.edge.front.history_layout import check_version
 from slotwatch.edge.front.history_number import is_number, next_number
 from slotwatch.edge.front.history_rows import SetAside
+from slotwatch.edge.front.history_shows import UsualRows, shows_of, starts_of, trends_of
+from slotwatch.edge.front.history_streams import streams_between, streams_of
 from slotwatch.model.reference_levels import Reference, unpack
-from slotwatch.snapshot import MinuteRow, UniverseState
+from slotwatch.snapshot import MinuteRow, StreamMinute, UniverseState
 from slotwatch.views.records import acknowledge
 from slotwatch.views.show import MinuteSums
 
@@ -194,7 +196,38 @@ class Archive:
                 "FROM span CROSS JOIN minutes ON minute = m AND universe = ?3 WHERE m <= ?2",
                 (first, last, row[0]),
             ).fetchall()
-        return [_minute(universe, row) for row in self.odd.sound("minutes", found, rows_of.is_minute)]
+            streams = streams_of(db, row[0], first, last, self.odd) if check_version(db) >= 4 else {}
+        sound = self.odd.sound("minutes", found, rows_of.is_minute)
+        return [_minute(universe, row, streams.get(row[0], ())) for row in sound]
+
+    def minutes_of_all(self, first: int, last: int) -> dict[str, list[MinuteRow]]:
+        """Every universe's minutes, first and last included, oldest first."""
+        with self._open() as db:
+            names = dict(db.execute("SELECT id, name FROM universes"))
+            rows = db.execute(
+                "SELECT universe, minute, frames, centihertz, worst_gap_ms, lost, sources, state, not_judged_ds "
+                "FROM minutes WHERE minute BETWEEN ? AND ? ORDER BY minute",
+                (first, last),
+            ).fetchall()
+            streams = streams_between(db, first, last, self.odd) if check_version(db) >= 4 else {}
+        found: dict[str, list[MinuteRow]] = {}
+        for universe, *numbers in rows:
+            row = tuple(numbers)
+            if universe not in names or not rows_of.is_minute(row):
+                self.odd.add("minutes", row)
+                continue
+            name = names[universe]
+            found.setdefault(name, []).append(_minute(name, row, streams.get((row[0], universe), ())))
+        return found
+
+    def usual(self, universe: str | None = None) -> UsualRows:
+        """Figures of shows, of one universe or of all; and of all, when they begin and what grows worse."""
+        with self._open() as db:
+            if check_version(db) < 4:
+                return UsualRows()
+            shows = shows_of(db, self.odd, universe)
+            keyed = {(name, row.since_ms): row for name, rows in shows.items() for row in rows}
+            return UsualRows(keyed, starts_of(db, self.odd), dict(trends_of(db, self.odd)))
 
     def sums(self, first: int, last: int) -> list[MinuteSums]:
         """Every universe's minutes from first to last, counted up by the worst state that each had."""
@@ -210,6 +243,12 @@ class Archive:
                 (first, last),
             ).fetchall()
         return [MinuteSums(*row) for row in rows]
+
+    def first_minute(self) -> int:
+        """The oldest minute that is kept; 0 for none."""
+        with self._open() as db:
+            found = db.execute("SELECT min(minute) FROM minutes WHERE typeof(minute) = 'integer'").fetchone()[0]
+        return int(found or 0)
 
     def last_minute(self) -> int:
         """The newest minute that is kept; 0 for none."""
@@ -279,8 +318,9 @@ class Archive:
             return None
 
 
-def _minute(universe: str, row: tuple[Any, ...]) -> MinuteRow:
+def _minute(universe: str, row: tuple[Any, ...], streams: tuple[StreamMinute, ...]) -> MinuteRow:
     minute, frames, centihertz, worst_gap_ms, lost, sources, state, not_judged_ds = row
+    rate_hz, not_judged_s = centihertz / 100, not_judged_ds / 10
     return MinuteRow(
-        minute, universe, frames, centihertz / 100, float(worst_gap_ms), lost, sources, state, not_judged_ds / 10
+        minute, universe, frames, rate_hz, float(worst_gap_ms), lost, sources, state, not_judged_s, streams
     )

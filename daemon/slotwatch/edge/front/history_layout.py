@@ -45,6 +45,27 @@ CREATE TABLE IF NOT EXISTS reference_levels (
 CREATE TABLE IF NOT EXISTS last_good (
   incident INTEGER NOT NULL, opened_ms INTEGER NOT NULL, body BLOB NOT NULL, PRIMARY KEY (incident, opened_ms));
 """,
+    # `stream_minutes`: a row for each source that moved; times in tenths of a millisecond. Source 0: one of too many.
+    # `show_figures`: of one show, by the method that worked them out; the house's own under an empty name.
+    # `usual_starts`: from when a universe's shows count, as what it was declared then, and why.
+    # `trends`: what was found to grow worse, and when it was said.
+    """
+CREATE TABLE IF NOT EXISTS sources (id INTEGER PRIMARY KEY, key TEXT NOT NULL UNIQUE);
+CREATE TABLE IF NOT EXISTS stream_minutes (
+  minute INTEGER NOT NULL, universe INTEGER NOT NULL, rank INTEGER NOT NULL, source INTEGER NOT NULL,
+  frames INTEGER NOT NULL, lost INTEGER NOT NULL, intervals INTEGER NOT NULL, centihertz INTEGER NOT NULL,
+  p50 INTEGER NOT NULL, p95 INTEGER NOT NULL, p99 INTEGER NOT NULL, longest INTEGER NOT NULL,
+  PRIMARY KEY (minute, universe, rank)) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS show_figures (
+  universe TEXT NOT NULL, since_ms INTEGER NOT NULL, until_ms INTEGER NOT NULL, method INTEGER NOT NULL,
+  body TEXT NOT NULL, PRIMARY KEY (universe, since_ms)) WITHOUT ROWID;
+CREATE INDEX IF NOT EXISTS show_figures_by_time ON show_figures (since_ms);
+CREATE TABLE IF NOT EXISTS usual_starts (
+  universe TEXT PRIMARY KEY, since_ms INTEGER NOT NULL, declared TEXT NOT NULL, why TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS trends (
+  universe TEXT NOT NULL, figure TEXT NOT NULL, found_ms INTEGER NOT NULL, body TEXT NOT NULL,
+  PRIMARY KEY (universe, figure)) WITHOUT ROWID;
+""",
 )
 VERSION = len(STEPS)
 

@@ -15,6 +15,8 @@ from pathlib import Path
 from typing import Any
 
 from slotwatch.edge.front.history_layout import bring_up_to_date, check_version
+from slotwatch.edge.front.history_shows import UsualRows, forget_shows
+from slotwatch.edge.front.history_streams import SourceIds, forget_streams, write_streams
 from slotwatch.snapshot import MinuteRow
 
 MILLISECOND_NS = 1_000_000
@@ -52,6 +54,7 @@ class Pending:
     """Reference levels by name; None: they are deleted."""
     last_good: dict[tuple[int, int], bytes] = field(default_factory=dict)
     """By incident and when it was opened."""
+    usual: UsualRows = field(default_factory=UsualRows)
 
     def __bool__(self) -> bool:
         return any(getattr(self, name) for name in self.__slots__)
@@ -62,7 +65,7 @@ class Pending:
 
 
 def _joined(older: Any, newer: Any) -> Any:
-    return older | newer if isinstance(older, dict) else older + newer
+    return older | newer if isinstance(older, dict | UsualRows) else older + newer
 
 
 class Store:
@@ -82,6 +85,7 @@ class Store:
                 "WHERE to_ms IS NULL"
             )
             self._universes: dict[str, int] = dict(self._db.execute("SELECT name, id FROM universes"))
+            self._sources = SourceIds(self._db)
         except BaseException:
             self._db.close()
             raise
@@ -99,6 +103,7 @@ class Store:
             if self._db.in_transaction:
                 self._db.execute("ROLLBACK")
             self._universes = {}
+            self._sources = SourceIds(self._db)
             raise
 
     def _write(self, pending: Pending) -> None:
@@ -125,6 +130,8 @@ class Store:
             db.executemany(
                 "INSERT OR REPLACE INTO minutes VALUES (?,?,?,?,?,?,?,?,?)", map(self._minute, pending.minutes)
             )
+            write_streams(db, pending.minutes, self._universes, self._sources)
+        pending.usual.write(db)
         db.executemany("INSERT OR REPLACE INTO hours VALUES (?,?)", _bodies(pending.hours.items()))
         db.executemany("INSERT OR REPLACE INTO rig_checks VALUES (?,?)", _bodies(pending.rig_checks.items()))
         for name, row in pending.references.items():
@@ -161,6 +168,8 @@ class Store:
 
         Hours of lamps are kept for years.
         """
+        if forget_streams(self._db, before_ms // 60_000, FORGET_ROWS):
+            return True
         some = self._db.execute(
             "DELETE FROM minutes WHERE (minute, universe) IN "
             f"(SELECT minute, universe FROM minutes WHERE minute < ? LIMIT {FORGET_ROWS})",
@@ -168,6 +177,7 @@ class Store:
         )
         if some.rowcount == FORGET_ROWS:
             return True
+        forget_shows(self._db)
         self._db.execute("DELETE FROM incidents WHERE closed_ms IS NOT NULL AND closed_ms < ?", (before_ms,))
         self._db.execute(
             "DELETE FROM last_good WHERE opened_ms < ? AND NOT EXISTS (SELECT 1 FROM incidents "

@@ -23,6 +23,7 @@ from slotwatch.edge.front.guard import Refused
 from slotwatch.edge.front.history import History
 from slotwatch.edge.front.reporting import gather, span_of
 from slotwatch.edge.front.usual import gather_usual
+from slotwatch.edge.front.usual_keeper import UsualKeeper
 from slotwatch.snapshot import Incident
 from slotwatch.views import api, openapi
 from slotwatch.views.incidents import chosen, incident, incident_brief
@@ -72,11 +73,14 @@ class LastGoodLevels(Protocol):
 class Reads:
     """Handlers of GET requests."""
 
-    def __init__(self, front: Front, history: History, packets: Packets, levels: LastGoodLevels) -> None:
+    def __init__(
+        self, front: Front, history: History, packets: Packets, levels: LastGoodLevels, usual: UsualKeeper
+    ) -> None:
         self._front = front
         self._history = history
         self._packets = packets
         self._levels = levels
+        self._usual = usual
         self._reporting = asyncio.Semaphore(1)
         """One report or reading of a capture at a time: a month of one takes seconds of a core."""
 
@@ -118,6 +122,7 @@ class Reads:
             web.get("/api/v1/events", self.events, allow_head=False),
             web.get("/api/v1/universes/{name:.+}/history", self.minutes),
             web.get("/api/v1/universes/{name:.+}/usual", self.usual),
+            web.get("/api/v1/usual", self._usual.answer),
             web.get("/api/v1/universes/{name:.+}", self.universe),
             web.get("/api/v1/incidents", self.incidents),
             web.get(r"/api/v1/incidents/{id:[0-9]{1,15}}", self.incident),
@@ -137,7 +142,9 @@ class Reads:
     async def metrics(self, request: web.Request) -> web.Response:
         sheet, accept = self._front.current(), request.headers.get("Accept", "")
         own = self._front.own_health()
-        text, content_type = await asyncio.to_thread(encode_metrics, sheet, accept, self._front.lag, own)
+        text, content_type = await asyncio.to_thread(
+            encode_metrics, sheet, accept, self._front.lag, own, self._usual.standings
+        )
         response = web.Response(body=text, headers={"Content-Type": content_type})
         response.enable_compression()
         return response

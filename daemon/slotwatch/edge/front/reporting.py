@@ -2,18 +2,26 @@
 
 from __future__ import annotations
 
+from typing import cast
+
+from msgspec.structs import replace
+
 from slotwatch import __version__
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.resumption import ENDED, SAME_SHOW_MS, STOPPED
+from slotwatch.edge.front.usual import UsualBefore, usual_at
 from slotwatch.house.schema import House, Phase
-from slotwatch.views.answers.report import NotJudgedInterval, PhaseAt, ShowReport, WorstUniverse
+from slotwatch.views.answers.report import NotJudgedInterval, PhaseAt, ShowReport, UniverseMinutes, WorstUniverse
+from slotwatch.views.answers.usual import TrendAnswer
 from slotwatch.views.incidents import incident
 from slotwatch.views.minutes import minute_rows
 from slotwatch.views.moments import NANOSECONDS, iso_wall, read_iso
 from slotwatch.views.records import incident_of
 from slotwatch.views.show import sentence, tally, worst_universes
+from slotwatch.views.usual import usual_text
 
 MILLISECOND_NS = 1_000_000
+MINUTE_MS = 60_000
 MINUTE_NS = 60 * NANOSECONDS
 WITHOUT_SHOW_NS = 24 * 3600 * NANOSECONDS
 
@@ -55,6 +63,7 @@ def gather(archive: Archive, house: House, since_ns: int, until_ns: int, span: s
         return names.get(universe) or names.get(universe.partition("@")[0], "")
 
     tallies = tally(archive.sums(first, last))
+    usual = usual_at(archive, since_ms)
     records = archive.incidents("all", since_ms, until_ms)
     incidents = [incident(incident_of(record, 0)) for record in reversed(records)]
     not_judged = [
@@ -78,12 +87,31 @@ def gather(archive: Archive, house: House, since_ns: int, until_ns: int, span: s
             {"at": _at(at_ms), "text": text, "by": by} for at_ms, text, by in archive.marks(since_ms, until_ms, 100_000)
         ],
         not_judged=not_judged,
-        universes=[one.universe_minutes(label(name)) for name, one in tallies.items()],
+        universes=[_with_usual(one.universe_minutes(label(name)), usual, since_ms) for name, one in tallies.items()],
+        grows_worse=[
+            cast("TrendAnswer", dict(found[1]))
+            for found in usual.trends.values()
+            if found and since_ms < found[0] <= until_ms + MINUTE_MS
+        ],
         worst=[
             WorstUniverse(name, label(name), minute_rows(archive.minutes(name, first, last)))
             for name in worst_universes(tallies)
         ],
     )
+
+
+def _with_usual(one: UniverseMinutes, usual: UsualBefore, since_ms: int) -> UniverseMinutes:
+    """Add what was usual on a universe before this show, and what it was in it."""
+    standing = usual.standings.get(one.universe)
+    own = usual.shows.get((one.universe, since_ms))
+    late_ms = own.show.figures.interval_p99_ms if own is not None and own.show is not None else None
+    restarted = ""
+    if standing is not None and standing.restarted_why:
+        restarted = f"begins anew: {standing.restarted_why}"
+    figures = standing.figures if standing is not None else {}
+    counted = len(standing.counted) if standing is not None else 0
+    text = restarted if restarted and not figures else usual_text(figures, counted)
+    return replace(one, interval_p99_ms=late_ms, usual=text)
 
 
 def _at(wall_ms: int) -> str:

@@ -26,6 +26,7 @@ from slotwatch.edge.front.reads import Reads
 from slotwatch.edge.front.references import References
 from slotwatch.edge.front.resumption import Resumption
 from slotwatch.edge.front.switch_polling import SwitchPolling
+from slotwatch.edge.front.usual_keeper import UsualKeeper
 from slotwatch.edge.shared.places import state_place
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House
@@ -59,13 +60,14 @@ class Server:
         self._door, house = self._door_of(self._house), self._house
         self._history = History(state_place(house, house.history.path), house.history.keep_days)
         self._references = References(self.front, self._history)
+        self._usual = UsualKeeper(self.front, self._history)
         self._history.run, self._history.declared_phase = self._run, str(house.phase)
         try:
             await self._door.open(self._app(self.front.listeners))
             async with asyncio.TaskGroup() as self._tasks:
                 resumption = Resumption(self._history, self.front.ask, self.front.resumed, self.front.see)
-                self.front.followers += [resumption, self._history, self._references]
-                resuming = self._tasks.create_task(self.front.keep_running(resumption))
+                self.front.followers += [resumption, self._history, self._references, self._usual]
+                working = [self._tasks.create_task(self.front.keep_running(one)) for one in (resumption, self._usual)]
                 await self._follow(house)
                 pumping = self._tasks.create_task(self.front.pump())
                 ready()
@@ -73,7 +75,7 @@ class Server:
                 async with self._changing:
                     for name in list(self._running):
                         await self._leave(name)
-                    for task in (resuming, pumping):
+                    for task in (*working, pumping):
                         task.cancel()
         finally:
             self.front.listeners.close()
@@ -127,7 +129,7 @@ class Server:
         return WebServer(house, self.front.callers, self.front.complaints)
 
     def _app(self, listeners: Listeners) -> web.Application:
-        return build_app(self.front, self._history, self, listeners, self._references)
+        return build_app(self.front, self._history, self, listeners, self._references, self._usual)
 
     async def _follow(self, house: House) -> None:
         """Have alerts and MQTT follow snapshots as this house wants them, or no longer."""
@@ -188,17 +190,19 @@ def build_app(
     packets: Packets,
     listeners: Listeners | None = None,
     references: References | None = None,
+    usual: UsualKeeper | None = None,
 ) -> web.Application:
     """Put the requests together; also for tests, which bring a front of their own."""
     if references is None:
         references = References(front, history)
         front.followers.append(references)
+    usual = usual or UsualKeeper(front, history)
     app = web.Application(
         middlewares=[middleware(front.guard, front.callers, front.complaints), reading(front)],
         client_max_size=LARGEST_BODY_BYTES,
     )
     app.on_response_prepare.append(add_headers)
-    files, reads = PageFiles(), Reads(front, history, packets, references)
+    files, reads = PageFiles(), Reads(front, history, packets, references, usual)
     app.add_routes(reads.routes())
     app.add_routes(references.routes())
     app.add_routes(ChangeRequests(front, history, reads).routes())

@@ -30,8 +30,15 @@ def observations(fields: dict[str, Any], now_ns: int) -> Iterator[Observation]:
         yield observation.ListenerSeen(**values, streams=streams)
     elif kind == "SwitchSeen":
         yield msgspec.convert(fields, observation.SwitchSeen, str_keys=True)
+    elif kind == "UsualSeen":
+        yield observation.UsualSeen(fields["t_ns"], tuple(_usual(*row) for row in fields["universes"]))
     elif kind in _SEEN:
         values = {name: value for name, value in fields.items() if name != "is"}
         if "addresses" in values:
             values["addresses"] = tuple(values["addresses"])
         yield _SEEN[kind](**values)
+
+
+def _usual(universe: str, source: str, *figures: list[Any] | None) -> observation.UsualOfUniverse:
+    made = [None if one is None else observation.UsualFigure(*one) for one in figures]
+    return observation.UsualOfUniverse(universe, source, *made)

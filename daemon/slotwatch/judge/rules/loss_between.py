@@ -83,7 +83,10 @@ RULE = Rule(
     effects=frozenset({Effect.STREAM_TROUBLE}),
     # Of two that lose at random, one may be over its limit before the other.
     explains=Explains(
-        185, Reach(SOURCE, rules=frozenset({"out-of-order", "packet-loss", "slow-refresh", "uneven-refresh"}))
+        185,
+        Reach(
+            SOURCE, rules=frozenset({"out-of-order", "packet-loss", "slow-refresh", "uneven-refresh", "unlike-usual"})
+        ),
     ),
     source="ANSI E1.31-2018 6.7.2 (sequence numbers); the comparison: common practice, no source",
     faults=("F21",),

@@ -121,7 +121,7 @@ RULE = Rule(
     effects=frozenset({Effect.STREAM_TROUBLE}),
     explains=Explains(
         190,
-        Reach(SOURCE, rules=frozenset({"out-of-order", "slow-refresh", "uneven-refresh"})),
+        Reach(SOURCE, rules=frozenset({"out-of-order", "slow-refresh", "uneven-refresh", "unlike-usual"})),
     ),
     shares_a_path=True,
     source="ANSI E1.31-2018 6.7.2 (sequence); the limits: common practice, no source",

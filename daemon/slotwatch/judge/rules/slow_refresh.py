@@ -174,7 +174,7 @@ RULE = Rule(
     effects=frozenset({Effect.STREAM_TROUBLE}),
     explains=Explains(
         180,
-        Reach(SOURCE, rules=frozenset({"skewed-universes", "uneven-refresh"})),
+        Reach(SOURCE, rules=frozenset({"skewed-universes", "uneven-refresh", "unlike-usual"})),
     ),
     measured=(
         Threshold("min_refresh_hz", Limits().min_refresh_hz, "slowest mean rate while moving, unless the house says"),

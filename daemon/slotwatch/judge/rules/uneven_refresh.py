@@ -137,7 +137,7 @@ RULE = Rule(
     effects=frozenset({Effect.STREAM_TROUBLE}),
     explains=Explains(
         200,
-        Reach(SOURCE, rules=frozenset({"skewed-universes"})),
+        Reach(SOURCE, rules=frozenset({"skewed-universes", "unlike-usual"})),
     ),
     shares_a_path=True,
     measured=(

@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal, NotRequired, TypedDict
 from msgspec import Meta
 
 from slotwatch.views.answers.references import LastGoodAnswer
+from slotwatch.views.answers.usual import TrendAnswer
 from slotwatch.views.answers.words import (
     ConfidenceWord,
     Moment,
@@ -156,6 +157,9 @@ class ReadinessAnswer(TypedDict):
     exceptions: Annotated[list[ExceptionAnswer], Meta(description="Every exception that holds now.")]
     not_visible: list[UniverseName]
     not_judged: list[UniverseName]
+    grows_worse: Annotated[
+        list[TrendAnswer], Meta(description="Found after the last show; said until the next one has ended.")
+    ]
 
 
 class MarkAnswer(TypedDict):

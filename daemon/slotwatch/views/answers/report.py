@@ -7,6 +7,7 @@ from typing import Annotated
 from msgspec import Meta, Struct
 
 from slotwatch.views.answers.faults import IncidentAnswer, MarkAnswer
+from slotwatch.views.answers.usual import TrendAnswer
 from slotwatch.views.answers.words import Count, Moment, UniverseName
 
 
@@ -37,6 +38,10 @@ class MinuteCells(Struct, frozen=True, array_like=True):
     sources: Count
     state: Annotated[str, Meta(description="The worst of the minute.")]
     not_judged_s: float
+    moving_hz: Annotated[float | None, Meta(description="Of the source in control; null where it rested.")] = None
+    interval_p50_ms: float | None = None
+    interval_p95_ms: float | None = None
+    interval_p99_ms: float | None = None
 
 
 class UniverseMinutes(Struct, frozen=True):
@@ -53,6 +58,8 @@ class UniverseMinutes(Struct, frozen=True):
     worst_state: str
     state_minutes: dict[str, int]
     not_judged_s: float
+    interval_p99_ms: Annotated[float | None, Meta(description="Of this show, once it has ended; see `usual`.")] = None
+    usual: Annotated[str, Meta(description="What was usual before, in a few words.")] = ""
 
 
 class WorstUniverse(Struct, frozen=True):
@@ -79,4 +86,5 @@ class ShowReport(Struct, frozen=True):
     marks: list[MarkAnswer]
     not_judged: list[NotJudgedInterval]
     universes: list[UniverseMinutes]
+    grows_worse: Annotated[list[TrendAnswer], Meta(description="Found after this show.")]
     worst: list[WorstUniverse]

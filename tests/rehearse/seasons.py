@@ -1,0 +1,166 @@
+"""Whole seasons of shows: how often a healthy house is said to be unlike itself, and when a drift is found.
+
+`python -m tests.rehearse.seasons [HOW_MANY]` plays random healthy seasons and prints the false notes in 1,000 shows.
+`python -m tests.rehearse.seasons drift` plays 30 nights of packets through the engine and the history's file.
+
+A season is made of minutes as the engine finishes them. How uneven a healthy house is, from minute to minute and from
+night to night, is invented here and wide on purpose; no record of a real house stands behind it.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from slotwatch.judge.rules.unlike_usual import UnlikeUsualParameters, limits_of
+from slotwatch.model.usual import KeptShow, show_of
+from slotwatch.model.usual_standing import growing_worse, standing_of, told
+from slotwatch.snapshot import MinuteRow, StreamMinute
+
+DAY = 24 * 60
+FIRST_MINUTE = 29_000_000
+UNIVERSES, SHOWS, MINUTES = 4, 30, 90
+APART = 10
+"""Minutes between two bursts at least: what is in the way for five minutes in a row is no healthy night."""
+BY_NIGHT = 0.25
+"""Spread of lost frames from night to night, of the logarithm."""
+MIN_REFRESH_HZ = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """How one universe of a healthy house is sent."""
+
+    rate_hz: float
+    late_ms: float
+    """How much longer than the interval the 99th percentile is."""
+    by_night: float
+    """Spread of that from night to night, of its logarithm."""
+    by_minute: float
+    odd_minutes: float
+    """Share of minutes with a burst of something else on the network."""
+    lost_percent: float
+
+
+def any_pace(chance: np.random.Generator) -> Pace:
+    """From a desk on its own switch to a program on a busy computer behind a wireless hop."""
+    return Pace(
+        rate_hz=float(chance.choice([25.0, 30.0, 40.0, 44.0])),
+        late_ms=float(np.exp(chance.uniform(np.log(0.3), np.log(40.0)))),
+        by_night=float(chance.uniform(0.02, 0.35)),
+        by_minute=float(chance.uniform(0.02, 0.3)),
+        odd_minutes=float(chance.choice([0.0, 0.0, 0.002, 0.02])),
+        lost_percent=float(chance.choice([0.0, 0.0, 0.0, 0.01, 0.05])),
+    )
+
+
+def bursts(pace: Pace, minutes: int, chance: np.random.Generator) -> list[int]:
+    """Minutes in which something else on the network begins to be in the way: for one to three minutes."""
+    found: list[int] = []
+    for start in np.flatnonzero(chance.random(minutes) < pace.odd_minutes).tolist():
+        if not found or start - found[-1] >= APART:
+            found.append(start)
+    return found
+
+
+def minutes_of(
+    pace: Pace, night: int, chance: np.random.Generator, *, worse_ms: float = 0.0, minutes: int = MINUTES
+) -> Iterator[MinuteRow]:
+    """One show. worse_ms: what is added to the 99th percentile of each minute."""
+    interval_ms = 1000 / pace.rate_hz
+    of_night = pace.late_ms * np.exp(chance.normal(0, pace.by_night))
+    late_ms = of_night * np.exp(chance.normal(0, pace.by_minute, minutes))
+    for start in bursts(pace, minutes, chance):
+        late_ms[start : start + 1 + chance.integers(3)] += chance.uniform(20, 200)
+    lost = chance.poisson(pace.lost_percent / 100 * pace.rate_hz * 60 * np.exp(chance.normal(0, BY_NIGHT)), minutes)
+    rate_hz = pace.rate_hz * (1 + chance.normal(0, 0.003) + chance.normal(0, 0.002, minutes))
+    for minute in range(minutes):
+        p99_ms = interval_ms + late_ms[minute] + worse_ms
+        frames = round(rate_hz[minute] * 60)
+        one = StreamMinute(
+            "desk",
+            0,
+            frames,
+            int(lost[minute]),
+            frames - 1,
+            float(rate_hz[minute]),
+            interval_ms,
+            interval_ms + 0.4 * (p99_ms - interval_ms),
+            p99_ms,
+            1.3 * p99_ms,
+        )
+        at = FIRST_MINUTE + night * DAY + minute
+        yield MinuteRow(at, "e131/1", frames, one.moving_hz, one.longest_ms, one.lost_frames, 1, 5, 0.0, (one,))
+
+
+@dataclass(slots=True)
+class Said:
+    """What was said of one universe's season: the nights of each."""
+
+    unlike: list[int]
+    grows_worse: list[int]
+    judged: int = 0
+    """Nights that were compared at all."""
+
+
+def season(nights: Iterator[list[MinuteRow]]) -> Said:
+    """Judge each night by those before it, as the daemon does: during the show, and after it."""
+    kept: list[KeptShow] = []
+    said = Said([], [])
+    is_told = False
+    for night, minutes in enumerate(nights):
+        show = show_of(minutes)
+        assert show is not None
+        before = told(standing_of("e131/1", kept, None))
+        if before is not None:
+            said.judged += 1
+            rate_hz, p99_ms, missing_percent = limits_of(before, UnlikeUsualParameters())
+            own = show.figures
+            assert own.sustained_hz is not None
+            assert own.sustained_p99_ms is not None
+            assert own.sustained_missing_percent is not None
+            is_out = own.sustained_hz < rate_hz or own.sustained_p99_ms > p99_ms
+            if is_out or own.sustained_missing_percent > missing_percent:
+                said.unlike.append(night)
+        since_ms = minutes[0].minute * 60_000
+        kept.insert(0, KeptShow(since_ms, since_ms + len(minutes) * 60_000, show))
+        found = growing_worse(standing_of("e131/1", kept, None), MIN_REFRESH_HZ)
+        if found and not is_told:
+            said.grows_worse.append(night)
+        is_told = bool(found)
+    return said
+
+
+def healthy_season(seed: int, universes: int = UNIVERSES, shows: int = SHOWS) -> list[Said]:
+    """One random house: each universe has a pace of its own."""
+    chance = np.random.default_rng(seed)
+    found = []
+    for _ in range(universes):
+        pace = any_pace(chance)
+        found.append(season(list(minutes_of(pace, night, chance)) for night in range(shows)))
+    return found
+
+
+def main(arguments: list[str]) -> int:
+    if arguments[:1] == ["drift"]:
+        from tests.rehearse.drift import main as drift
+
+        return drift()
+    count = int(arguments[0]) if arguments else 200
+    unlike = worse = shows = 0
+    for seed in range(count):
+        for said in healthy_season(seed):
+            unlike, worse = unlike + len(said.unlike), worse + len(said.grows_worse)
+        shows += SHOWS
+    print(
+        f"{count} healthy seasons, {shows} shows of {UNIVERSES} universes: {unlike} notes unlike-usual, {worse} times "
+        f"grows-worse; {1000 * (unlike + worse) / shows:.2f} false notes in 1,000 shows"
+    )
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
