@@ -2,6 +2,7 @@
 import { h } from "./tree.js";
 import { dayTime } from "./clock.js";
 import { awaiting, part, top } from "./parts.js";
+import { trendPicture } from "./usual.js";
 import { acceptedText } from "./incidentlist.js";
 import { isBlind, tally } from "./verdict.js";
 import { count, plural, ranges, ruleWords } from "./words.js";
@@ -36,6 +37,7 @@ export default {
         (reason.universes || []).length ? h("span", { class: "quiet block" }, `${ruleWords(reason.rule)}: ${ranges(reason.universes, 12)}`) : null)))) : null,
       accepted.length ? part("Accepted, with its reason", h("ul", { class: "plain ruled" }, accepted.map((one, i) => h("li", { key: i },
         typeof one === "string" ? one : [one.text || `${ruleWords(one.rule)}${(one.universes || []).length ? ` on ${ranges(one.universes, 8)}` : ""}.`, " ", h("span", { class: "quiet" }, acceptedText(one))])))) : null,
+      (entry.value.grows_worse || []).length ? part("Grows worse from show to show", h("ul", { class: "plain ruled" }, entry.value.grows_worse.map((one) => h("li", { key: `${one.universe} ${one.figure}` }, one.text, " ", h("a", { href: `/universe/${one.universe}` }, one.universe), trendPicture(one))))) : null,
       part("What this cannot know", h("ul", { class: "plain ruled" },
         unseen.length ? h("li", { key: "unseen" }, `Not visible from this port: ${ranges(unseen.map((one) => (typeof one === "string" ? one : one.universe)), 16)}. They may be fine.`) : null,
         h("li", { key: "lamps" }, "Whether any lamp shines: a rig check and an eye say that."),

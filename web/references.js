@@ -25,11 +25,13 @@ function draw(page) {
     page.local.done ? h("p", { role: "status", key: "done" }, page.local.done) : null,
     page.local.wrong ? h("p", { class: "error", role: "alert", key: "wrong" }, page.local.wrong) : null,
     said ? differences(said) : null,
-    part("Kept", table("References by name", [{ name: "Name" }, { name: "Kept at" }, { name: "By" }, { name: "Fixtures", number: true }, { name: "Compare" }],
+    part("Kept", table("References by name", [{ name: "Name" }, { name: "Kept at" }, { name: "By" }, { name: "Fixtures", number: true }, { name: "Compare" }, { name: "CSV" }, { name: "Delete" }],
       rows.map((row) => h("tr", { key: row.name },
         h("th", { scope: "row" }, row.name), h("td", {}, String(row.at).replace("T", " ").slice(0, 16), " UTC"), h("td", {}, row.by || (row.automatic ? "by itself, at curtain up" : "–")),
         h("td", { class: "number" }, row.fixtures),
-        h("td", {}, h("button", { type: "button", "aria-label": `Compare now with ${row.name}`, onclick: () => { page.local.chosen = row.name; page.redraw(); } }, row === chosen ? "Being compared" : "Compare now")))))),
+        h("td", {}, h("button", { type: "button", "aria-label": `Compare now with ${row.name}`, onclick: () => { page.local.chosen = row.name; page.redraw(); } }, row === chosen ? "Being compared" : "Compare now")),
+        h("td", {}, csvLink(row.name, "", "levels"), ", ", csvLink(row.name, "/compare", "differences")),
+        h("td", {}, deleting(page, row)))))),
     part("Keep the levels of now", form(page)),
     back(),
   ];
@@ -60,13 +62,49 @@ export function lastGood(levels) {
     h("p", { class: "quiet", key: "rest" }, `${plural(levels.fixtures.length - lit.length, "fixture")} at zero ${levels.fixtures.length - lit.length === 1 ? "is" : "are"} left out.${lit.length > MOST || levels.left_out ? " There are more lit ones than are listed; the API has them." : ""}`));
 }
 
+function address(name) { return `/api/v1/references/${encodeURIComponent(name)}`; }
+
+function csvLink(name, what, words) {
+  return h("a", { href: `${address(name)}${what}?format=csv`, download: `${name} ${words}.csv`, "aria-label": `${words} of ${name} as CSV` }, words);
+}
+
+/** Two presses, since nothing brings deleted levels back. */
+function deleting(page, row) {
+  if (page.local.deleting !== row.name) return h("button", { type: "button", "aria-label": `Delete ${row.name}`, onclick: () => { page.local.deleting = row.name; page.redraw(); } }, "Delete");
+  const gone = async () => {
+    page.local.done = page.local.wrong = page.local.deleting = "";
+    try {
+      await page.change(address(row.name), { method: "DELETE" });
+      if (page.local.chosen === row.name) page.local.chosen = "";
+      page.local.done = `${row.name} is deleted.`;
+    } catch (error) {
+      page.local.wrong = error.message;
+    }
+    page.redraw();
+  };
+  return [h("button", { type: "button", key: "yes", onclick: gone, "aria-label": `Delete ${row.name} for good` }, "Delete for good"), " ",
+    h("button", { type: "button", key: "no", onclick: () => { page.local.deleting = ""; page.redraw(); }, "aria-label": `Keep ${row.name}` }, "Keep it")];
+}
+
+/** What of the house may be chosen: its universes, racks and positions. */
+function choices(page) {
+  const fixtures = items((page.use("/api/v1/fixtures", 30) || {}).value, "fixtures");
+  const racks = items((page.use("/api/v1/racks", 30) || {}).value, "racks");
+  return [
+    ["universes", "Universes", [...page.feed.universes.keys()]],
+    ["racks", "Racks", [...new Set(racks.map((rack) => String(rack.rack || rack.name)))]],
+    ["positions", "Positions", [...new Set(fixtures.map((fixture) => fixture.position).filter(Boolean))]],
+  ].filter(([, , names]) => names.length);
+}
+
 function form(page) {
   const submit = async (event) => {
     event.preventDefault();
     const form = new FormData(event.target);
+    const part = Object.fromEntries(["universes", "racks", "positions"].map((key) => [key, form.getAll(key)]).filter(([, names]) => names.length));
     page.local.done = page.local.wrong = "";
     try {
-      const kept = await page.change("/api/v1/references", { method: "POST", body: { name: String(form.get("name") || "").trim(), by: String(form.get("by") || "").trim() } });
+      const kept = await page.change("/api/v1/references", { method: "POST", body: { name: String(form.get("name") || "").trim(), by: String(form.get("by") || "").trim(), ...part } });
       page.local.done = `${kept.name}: the levels of ${plural(kept.fixtures, "fixture")} are kept${kept.stored ? "" : ", but not on the disk yet"}.`;
     } catch (error) {
       page.local.wrong = error.message;
@@ -76,6 +114,10 @@ function form(page) {
   return h("form", { onsubmit: submit, key: "keep" },
     h("label", {}, h("span", {}, "Name"), h("input", { name: "name", required: true, maxlength: 80, autocomplete: "off" })),
     h("label", {}, h("span", {}, "Your name"), h("input", { name: "by", maxlength: 60, autocomplete: "name", init: { value: storedName() } })),
+    h("details", { key: "part" }, h("summary", {}, "Only a part of the house"),
+      h("p", { class: "quiet" }, "A fixture is kept if it is in any of the chosen universes, racks or positions. Nothing chosen: all of the house."),
+      choices(page).map(([key, title, names]) => h("label", { key }, h("span", {}, title),
+        h("select", { name: key, multiple: true, size: Math.min(6, Math.max(2, names.length)) }, names.map((name) => h("option", { key: name, value: name }, name)))))),
     h("button", { type: "submit" }, "Keep these levels"),
     h("p", { class: "quiet" }, "It takes 2.5 seconds: what moves meanwhile is marked and not compared."));
 }

@@ -5,6 +5,7 @@ import { clockTime, ms } from "./clock.js";
 import { incidentLines } from "./incidentlist.js";
 import { stateMark } from "./marks.js";
 import { items, rows } from "./feed.js";
+import { usualPart } from "./usual.js";
 import { awaiting, bothNumbers, facts, part, table, top } from "./parts.js";
 import { count, hertz, list, parts, percent, plural, runs, span, stateWord } from "./words.js";
 
@@ -26,6 +27,7 @@ function draw(page) {
     return [top(`${name} is not known here.`), detail.status === 404 ? h("p", {}, "It is neither declared nor heard. ", h("a", { href: "/universes" }, "Every universe by name")) : awaiting(detail, "This universe")];
   }
   const history = page.use(`${path}/history?hours=1`, 20);
+  const usual = page.use(`${path}/usual`, 60);
   const fixtures = page.use("/api/v1/fixtures", 5);
   const nowMs = page.nowMs;
   const touching = [...page.feed.incidents.values()].filter((incident) => (incident.universes || []).includes(name));
@@ -48,6 +50,7 @@ function draw(page) {
       part("From frame to frame", h("p", {}, intervalText(one.interval_ms)), intervals(one.interval_histogram, one.interval_ms),
         one.interval_histogram && one.interval_histogram.length ? h("p", { class: "quiet" }, "Heights are square roots of counts, so that one late frame among thousands still shows.") : null),
       part("The last hour", hourPart(history, touching, nowMs))),
+    part("Tonight and the other shows", usualPart(usual, history.value === undefined ? [] : minutesOf(history.value), nowMs)),
     one.levels ? part("Levels", one.levels.length ? levels(one, theirs(fixtures.value, name)) : h("p", {}, "Nobody sends it now, so nothing is commanded. What receivers hold is not visible from this port.")) : null,
   ];
 }

@@ -183,10 +183,52 @@ def history(name: str, now_ms: float) -> Json:
                 2,
                 "steady",
                 3.0 if back == 50 else 0.0,
+                39.8,
+                25.1,
+                26.0,
+                round(28.4 + wobble + (30.0 if back < 9 else 0.0), 1),
             ]
         )
     columns = ["at", "frames", "refresh_hz", "worst_gap_ms", "lost_frames", "sources", "state", "not_judged_s"]
+    columns += ["moving_hz", "interval_p50_ms", "interval_p95_ms", "interval_p99_ms"]
     return {"universe": name, "columns": columns, "rows": rows}
+
+
+GROWS_WORSE: Json = {
+    "universe": "e131/2", "figure": "interval_p99_ms", "found_at": "2025-12-30T22:10:00.000Z", "limit": 100.0,
+    "text": "Frames of e131/2 come less evenly from show to show: 99 of 100 intervals were within 28 ms 10 shows ago and 82 ms at the last. In about 3 shows they reach 100 ms, where uneven-refresh warns.",
+    "values": [28.0, 33.1, 41.0, 44.8, 53.2, 58.0, 64.9, 69.7, 77.0, 82.3], "slope": 6.0, "p_value": 0.0,
+}  # fmt: skip
+
+
+def usual(name: str) -> Json:
+    """The last 20 shows of a universe; tonight is worse."""
+
+    def figure(median: float, mad: float, lowest: float, highest: float) -> Json:
+        return {"median": median, "mad": mad, "lowest": lowest, "highest": highest, "shows": 20}
+
+    tonight = {
+        "refresh_hz": 39.6,
+        "longest_gap_ms": 930.0,
+        "missing_percent": 0.01,
+        "sources": 2.0,
+        "active_percent": 88.0,
+    }
+    tonight |= {"moving_hz": 39.8, "interval_p50_ms": 25.1, "interval_p95_ms": 26.0, "interval_p99_ms": 33.0}
+    tonight |= {"sustained_hz": 39.4, "sustained_p99_ms": 58.0, "sustained_missing_percent": 0.0}
+    figures = {
+        "refresh_hz": figure(39.7, 0.1, 38.9, 40.1), "longest_gap_ms": figure(61.0, 9.0, 44.0, 120.0),
+        "missing_percent": figure(0.0, 0.0, 0.0, 0.01), "sources": figure(2.0, 0.0, 2.0, 2.0), "active_percent": figure(86.0, 4.0, 71.0, 93.0),
+        "moving_hz": figure(39.8, 0.1, 39.5, 40.0), "interval_p50_ms": figure(25.1, 0.0, 25.0, 25.2),
+        "interval_p95_ms": figure(26.0, 0.2, 25.6, 27.1), "interval_p99_ms": figure(28.2, 0.9, 26.2, 30.4),
+        "sustained_hz": figure(39.4, 0.1, 39.0, 39.8), "sustained_p99_ms": figure(29.0, 1.0, 26.4, 31.2),
+        "sustained_missing_percent": figure(0.0, 0.0, 0.0, 0.0),
+    }  # fmt: skip
+    return {
+        "universe": name, "shows": 20, "fewest_shows": 5, "method": "Median and MAD.", "source": "6f1c2a70-0000-4000-8000-000000000001",
+        "figures": figures, "by_source": {}, "tonight": tonight, "left_out": [], "grows_worse": [],
+        "restarted": {"at": "2025-11-03T10:00:00.000Z", "why": "the patch changed"},
+    }  # fmt: skip
 
 
 FIXTURE_ROLES = ("intensity", "red", "green", "blue", "white", "strobe")
@@ -426,6 +468,7 @@ def desk_lost(now_ms: float) -> Situation:
         ],
         "accepted": [],
         "not_visible": ["artnet/7"],
+        "grows_worse": [GROWS_WORSE],
     }
     made.house["listener"]["asking"] = asked(now_ms)
     made.answers["patch"]["conflicts"] = [

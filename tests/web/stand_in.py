@@ -18,7 +18,16 @@ from typing import Any, Self
 from aiohttp import web
 
 from slotwatch.views.rules import rules
-from tests.web.situations import SITUATIONS, UNIVERSE_COLUMNS, Situation, history, iso, levels_over_time, night_report
+from tests.web.situations import (
+    SITUATIONS,
+    UNIVERSE_COLUMNS,
+    Situation,
+    history,
+    iso,
+    levels_over_time,
+    night_report,
+    usual,
+)
 
 WEB = Path(__file__).parents[2] / "web"
 POLICY = (
@@ -166,6 +175,8 @@ class StandIn:
         head, _, tail = path.partition("/")
         if head == "house":
             return web.json_response(here.house | {"at": self.at()})
+        if head == "universes" and tail.endswith("/usual"):
+            return web.json_response(usual(tail.removesuffix("/usual")))
         if head == "universes" and tail.endswith("/history"):
             return web.json_response(history(tail.removesuffix("/history"), now_ms()))
         if head == "universes" and tail:

@@ -190,6 +190,41 @@ def test_the_levels_of_now_are_kept_and_compared_with_one_press_each(open_page: 
     assert "never sent" in page.locator("main").inner_text()
 
 
+def test_a_part_of_the_house_is_kept_and_a_reference_deleted_with_two_presses(open_page: Open) -> None:
+    opened = open_page("well")
+    page = opened.go("/references")
+    page.fill("input[name=name]", "bridge")
+    page.click("main summary")
+    page.select_option("select[name=positions]", ["Bridge 1", "Advance bar"])
+    page.get_by_role("button", name="Keep these levels").click()
+    page.wait_for_selector("text=bridge: the levels of 35 fixtures are kept.")
+    ((_, _, body),) = opened.listener.changes
+    assert (body["positions"], "racks" in body) == (["Advance bar", "Bridge 1"], False)
+    assert page.get_by_role("link", name="levels of act 1 opening as CSV").get_attribute("href") == (
+        "/api/v1/references/act%201%20opening?format=csv"
+    )
+    page.get_by_role("button", name="Delete act 1 opening", exact=True).click()
+    page.get_by_role("button", name="Keep act 1 opening").click()
+    assert len(opened.listener.changes) == 1, "nothing is deleted with one press"
+    page.get_by_role("button", name="Delete act 1 opening", exact=True).click()
+    page.get_by_role("button", name="Delete act 1 opening for good").click()
+    page.wait_for_selector("text=act 1 opening is deleted.")
+    assert opened.listener.changes[1][:2] == ("DELETE", "references/act 1 opening")
+
+
+def test_a_universe_says_how_tonight_is_against_the_other_shows(open_page: Open) -> None:
+    page = open_page("well").go("/universe/e131/2")
+    page.wait_for_selector("text=In the last 20 shows 99 of 100 intervals were within 26.2 ms to 31.2 ms")
+    assert page.locator("svg.usual").get_attribute("aria-label") is not None
+    page.wait_for_selector("text=The figures begin anew on 2025-11-03: the patch changed.")
+
+
+def test_the_half_hour_call_says_what_grows_worse(open_page: Open) -> None:
+    page = open_page("desk-lost").go("/readiness")
+    page.wait_for_selector("text=where uneven-refresh warns")
+    assert page.locator("svg.trend circle").count() == 10
+
+
 def test_an_incident_shows_the_last_good_levels_with_a_caution(open_page: Open) -> None:
     opened = open_page("desk-lost")
     lit = {"role": "intensity", "percent": 60.0, "moving": False}
