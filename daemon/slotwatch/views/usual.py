@@ -7,7 +7,7 @@ from dataclasses import asdict
 from typing import cast
 
 from slotwatch.model.trend import SHOWS
-from slotwatch.model.usual import FEWEST_SHOWS, METHOD, HouseFigures, KeptShow, Show, Usual, usual_figures
+from slotwatch.model.usual import FEWEST_SHOWS, METHOD, MOST_SHOWS, HouseFigures, KeptShow, Show, Usual, usual_figures
 from slotwatch.model.usual_standing import GrowsWorse, Standing, is_enough
 from slotwatch.views.answers.usual import (
     HouseUsualAnswer,
@@ -60,8 +60,8 @@ def usual_answer(standing: Standing, tonight: Show | None, trends: Sequence[Mapp
 def house_usual_answer(
     shows: Sequence[KeptShow], standings: Mapping[str, Standing], trends: Sequence[Mapping[str, object]]
 ) -> HouseUsualAnswer:
-    """Everything of the whole house. shows: its own rows."""
-    held = [row.house for row in shows if row.house is not None]
+    """Everything of the whole house. shows: its own rows, newest first."""
+    held = [row.house for row in shows if row.house is not None][:MOST_SHOWS]
     return {
         "shows": len(held),
         "fewest_shows": FEWEST_SHOWS,
