@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from slotwatch.edge.front.history_store import Pending, Store
-from slotwatch.snapshot import MinuteRow, StreamMinute
+from slotwatch.snapshot.minutes import MinuteRow, StreamMinute
 
 UNIVERSES, MINUTES = 512, 60
 FIRST = 29_000_000

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from slotwatch.model import minute_intervals, stream_minutes
-from slotwatch.snapshot import StreamMinute
+from slotwatch.snapshot.minutes import StreamMinute
 from tests.model.packets import MS, SECOND, START, Bench, Sent, cid, e131
 
 BIN_WIDTH = 1 / 32

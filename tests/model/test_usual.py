@@ -11,7 +11,7 @@ import pytest
 from scipy.stats import median_abs_deviation
 
 from slotwatch.model.usual import ShowFigures, Usual, show_of, usual_figures, usual_of
-from slotwatch.snapshot import MinuteRow, StreamMinute
+from slotwatch.snapshot.minutes import MinuteRow, StreamMinute
 
 MINUTE = MinuteRow(0, "e131/1", 2376, 40.0, 30.0, 24, 1, 0)
 MOVING = StreamMinute("desk", 0, 2400, 0, 2399, 40.0, 25.0, 27.0, 28.0, 30.0)

@@ -25,7 +25,8 @@ from slotwatch.rehearse.cast import main_desk, paper
 from slotwatch.rehearse.chance import Chance
 from slotwatch.rehearse.scenario import Scenario, Truth
 from slotwatch.rehearse.stage import Item
-from slotwatch.snapshot import Incident, MinuteRow, Snapshot
+from slotwatch.snapshot import Incident, Snapshot
+from slotwatch.snapshot.minutes import MinuteRow
 from slotwatch.views.records import record
 from slotwatch.wire.observation import JoinSeen, LinkSeen, UsualSeen
 from tests.rehearse.theatre import house_of, perform

@@ -18,7 +18,7 @@ import numpy as np
 from slotwatch.judge.rules.unlike_usual import UnlikeUsualParameters, limits_of
 from slotwatch.model.usual import KeptShow, show_of
 from slotwatch.model.usual_standing import growing_worse, standing_of, told
-from slotwatch.snapshot import MinuteRow, StreamMinute
+from slotwatch.snapshot.minutes import MinuteRow, StreamMinute
 
 DAY = 24 * 60
 FIRST_MINUTE = 29_000_000

@@ -17,7 +17,8 @@ from slotwatch.cli import main
 from slotwatch.edge.front.history_store import Pending, Store
 from slotwatch.edge.shared import places
 from slotwatch.errors import EdgeError
-from slotwatch.snapshot import Acknowledgement, MinuteRow, Severity, UniverseState
+from slotwatch.snapshot import Acknowledgement, Severity, UniverseState
+from slotwatch.snapshot.minutes import MinuteRow
 from slotwatch.verbs.report import end_moment, moment
 from slotwatch.views.records import record
 from tests.views.fabricate import NOW_NS, SECOND_NS, WALL_OFFSET_NS, incident

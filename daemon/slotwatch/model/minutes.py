@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.model import stream_minutes
-from slotwatch.snapshot import MinuteRow, worse_states
+from slotwatch.snapshot import worse_states
+from slotwatch.snapshot.minutes import MinuteRow
 
 if TYPE_CHECKING:
     from slotwatch.model.model import Model

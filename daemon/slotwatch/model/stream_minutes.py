@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.model import minute_intervals
-from slotwatch.snapshot import StreamMinute
+from slotwatch.snapshot.minutes import StreamMinute
 from slotwatch.wire.universe import source_key
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from slotwatch.model.universes import RECENT_MINUTES
-from slotwatch.snapshot import MinuteRow, StreamMinute
+from slotwatch.snapshot.minutes import MinuteRow, StreamMinute
 
 FEWEST_SHOWS = 5
 MOST_SHOWS = 20

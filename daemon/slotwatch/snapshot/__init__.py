@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.snapshot.counters import Counters
+from slotwatch.snapshot.minutes import MinuteRow
 from slotwatch.snapshot.readiness import Readiness
 from slotwatch.snapshot.stage import LampHours, RackRow, ReceiverRow
 from slotwatch.snapshot.switches import PlaceRow, SwitchRow
@@ -321,43 +322,6 @@ class MadeException:
     def until(self) -> str:
         """Its end as ISO 8601 UTC."""
         return datetime.fromtimestamp(self.until_wall_ns // 1_000_000_000, UTC).isoformat().replace("+00:00", "Z")
-
-
-@dataclass(slots=True)
-class StreamMinute:
-    """What one source sent to one universe in one whole minute, rests left out (`model.minute_intervals`)."""
-
-    source: str
-    """`wire.universe.source_key`."""
-    rank: int
-    """0: it was in control at the minute's end; the others by how much they sent."""
-    frames: int
-    lost_frames: int
-    intervals: int
-    moving_hz: float
-    p50_ms: float
-    p95_ms: float
-    p99_ms: float
-    longest_ms: float
-
-
-@dataclass(slots=True)
-class MinuteRow:
-    """One universe's summary of one whole minute, for the history."""
-
-    minute: int
-    """Wall-clock minute: seconds since 1970 UTC divided by 60."""
-    universe: str
-    frames: int
-    refresh_hz: float
-    worst_gap_ms: float
-    lost_frames: int
-    sources: int
-    state: int
-    """Worst UniverseState of the minute."""
-    not_judged_s: float = 0.0
-    streams: tuple[StreamMinute, ...] = ()
-    """Of its busiest sources, those that moved; by rank."""
 
 
 @dataclass(slots=True)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from slotwatch.snapshot import MinuteRow, UniverseState
+from slotwatch.snapshot import UniverseState
+from slotwatch.snapshot.minutes import MinuteRow
 from slotwatch.views.answers.report import MinuteCells
 from slotwatch.views.moments import NANOSECONDS, iso_wall, number
 

@@ -19,7 +19,8 @@ from slotwatch.edge.front import history_store as store_module
 from slotwatch.edge.front.history import History
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.history_store import Pending, Store
-from slotwatch.snapshot import Acknowledgement, MinuteRow
+from slotwatch.snapshot import Acknowledgement
+from slotwatch.snapshot.minutes import MinuteRow
 from slotwatch.views.records import incident_of
 from slotwatch.views.show import MinuteSums
 from tests.patience import happens

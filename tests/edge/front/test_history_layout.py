@@ -15,7 +15,7 @@ from slotwatch.edge.front.history_layout import STEPS, VERSION, bring_up_to_date
 from slotwatch.edge.front.history_number import first_number
 from slotwatch.edge.front.history_shows import UsualRows
 from slotwatch.edge.front.history_store import Pending, Store
-from slotwatch.snapshot import MinuteRow, StreamMinute
+from slotwatch.snapshot.minutes import MinuteRow, StreamMinute
 from slotwatch.views.records import record
 from tests.views.fabricate import incident
 

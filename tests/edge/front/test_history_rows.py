@@ -16,7 +16,7 @@ from slotwatch.edge.front.history_number import first_number, keep_number, numbe
 from slotwatch.edge.front.history_store import Pending, Store
 from slotwatch.edge.front.reporting import gather, span_of
 from slotwatch.house.schema import House
-from slotwatch.snapshot import MinuteRow
+from slotwatch.snapshot.minutes import MinuteRow
 from slotwatch.views.records import record
 from tests.views.fabricate import NOW_NS, WALL_OFFSET_NS, incident
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
-from slotwatch.snapshot import MinuteRow
+from slotwatch.snapshot.minutes import MinuteRow
 from slotwatch.wire import pcap
 from tests.edge.front_house import Running, running
 from tests.patience import happens

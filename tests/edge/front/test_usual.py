@@ -18,7 +18,7 @@ from slotwatch.edge.front.history_store import Pending, Store
 from slotwatch.edge.front.usual import Worked, gather_usual, missing_shows, work_out_house, work_out_show
 from slotwatch.edge.judging.observed import observations
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, Fixture, House, Network
-from slotwatch.snapshot import MinuteRow, StreamMinute
+from slotwatch.snapshot.minutes import MinuteRow, StreamMinute
 from slotwatch.views.records import record
 from slotwatch.wire.observation import UsualFigure, UsualSeen
 from slotwatch.wire.universe import Protocol, UniverseId

@@ -18,7 +18,8 @@ from slotwatch.edge.front.history_rows import SetAside
 from slotwatch.edge.front.history_shows import UsualRows, shows_of, starts_of, trends_of
 from slotwatch.edge.front.history_streams import streams_between, streams_of
 from slotwatch.model.reference_levels import Reference, unpack
-from slotwatch.snapshot import MinuteRow, StreamMinute, UniverseState
+from slotwatch.snapshot import UniverseState
+from slotwatch.snapshot.minutes import MinuteRow, StreamMinute
 from slotwatch.views.records import acknowledge
 from slotwatch.views.show import MinuteSums
 

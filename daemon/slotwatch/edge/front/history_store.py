@@ -17,7 +17,7 @@ from typing import Any
 from slotwatch.edge.front.history_layout import bring_up_to_date, check_version
 from slotwatch.edge.front.history_shows import UsualRows, forget_shows
 from slotwatch.edge.front.history_streams import SourceIds, forget_streams, write_streams
-from slotwatch.snapshot import MinuteRow
+from slotwatch.snapshot.minutes import MinuteRow
 
 MILLISECOND_NS = 1_000_000
 FORGET_ROWS = 20_000

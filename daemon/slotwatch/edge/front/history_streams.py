@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import cast
 
 from slotwatch.edge.front.history_rows import SetAside
-from slotwatch.snapshot import MinuteRow, StreamMinute
+from slotwatch.snapshot.minutes import MinuteRow, StreamMinute
 
 MOST_SOURCES = 10_000
 """Sources that are told apart; what the network names may not grow the file without end."""

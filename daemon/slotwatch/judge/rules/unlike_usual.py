@@ -18,6 +18,8 @@ from slotwatch.wire.observation import UsualFigure, UsualOfUniverse
 
 ROBUST = "F. R. Hampel, 1974 (median and MAD); the limit: common practice, no source"
 MINUTE_NS = 60_000_000_000
+LEAST = 1e-3
+"""Stands for zero where a ratio is taken."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,10 +147,10 @@ def _words(ctx: RuleContext, row: int, limits: UsualLimits) -> tuple[UnlikeUsual
     missing = float(universes.recent_missing_percent[row].min())
     if (usual := known.sustained_p99_ms) is not None and late_ms > limits.p99_ms[row]:
         text = f"99 of 100 intervals within {late_ms:.0f} ms tonight"
-        found.append((late_ms / max(usual.median, 1e-3), UnlikeUsualFacts(text, usual.shows, _range(usual, "ms"))))
+        found.append((late_ms / max(usual.median, LEAST), UnlikeUsualFacts(text, usual.shows, _range(usual, "ms"))))
     if (usual := known.sustained_hz) is not None and hz < limits.rate_hz[row]:
         text = f"frames come at {hz:.1f} Hz while levels move tonight"
-        found.append((usual.median / max(hz, 1e-3), UnlikeUsualFacts(text, usual.shows, _range(usual, "Hz", 1))))
+        found.append((usual.median / max(hz, LEAST), UnlikeUsualFacts(text, usual.shows, _range(usual, "Hz", 1))))
     if (usual := known.sustained_missing_percent) is not None and missing > limits.missing_percent[row]:
         text = f"{missing:.1f} % of the frames are missing tonight"
         found.append((1 + missing, UnlikeUsualFacts(text, usual.shows, _range(usual, "%", 1))))
