@@ -101,7 +101,7 @@ def test_a_killed_front_is_started_again_and_no_packet_is_lost(tmp_path: Path) -
         assert "front ended (by SIGKILL); starting it again" in daemon.log()
 
 
-def test_a_page_that_stands_still_is_started_again(tmp_path: Path) -> None:
+def test_a_page_process_that_hangs_is_restarted(tmp_path: Path) -> None:
     with running(tmp_path) as daemon:
         front = daemon.children()["front"]
         os.kill(front, signal.SIGSTOP)
@@ -110,7 +110,7 @@ def test_a_page_that_stands_still_is_started_again(tmp_path: Path) -> None:
         assert "front has made no progress for" in daemon.log()
 
 
-def test_a_killed_intake_is_started_again_and_what_it_missed_blames_nobody(tmp_path: Path) -> None:
+def test_a_killed_intake_is_restarted_and_what_it_missed_raises_no_fault_of_the_show(tmp_path: Path) -> None:
     with running(tmp_path) as daemon, desk(daemon, range(1, 3)) as sent:
         until(lambda: _is_heard(daemon))
         before = daemon.children()["intake"]
@@ -384,7 +384,7 @@ def test_a_house_file_with_faults_is_a_line_for_each_and_status_2(tmp_path: Path
     assert len(lines) == 2, lines
 
 
-def test_a_page_for_others_whose_token_cannot_be_read_is_said_at_the_start(tmp_path: Path) -> None:
+def test_a_page_for_others_whose_token_cannot_be_read_is_reported_at_the_start(tmp_path: Path) -> None:
     ports, file = Ports(), tmp_path / "house.toml"
     listen = f'listen = "127.0.0.1:{ports.page}"'
     open_page = f'listen = "0.0.0.0:{ports.page}"\ntoken_file = "token"'

@@ -17,9 +17,7 @@ from tests.daemon import desk, running
 from tests.patience import until
 
 
-def test_replay_of_the_recorded_packets_says_what_serve_said(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_replay_of_the_recorded_packets_agrees_with_serve(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     def lost() -> Any:
         found = daemon.get("/api/v1/incidents?state=all") or []
         return next((i for i in found if i["rule"] == "universe-lost"), None)

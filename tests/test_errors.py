@@ -13,5 +13,5 @@ def test_what_a_file_holds_cannot_move_a_cursor() -> None:
     assert EdgeError("the port is taken", "end\x07 it").lines == ["the port is taken; end\\x07 it"]
 
 
-def test_what_can_be_printed_stands_as_it_is() -> None:
+def test_what_can_be_printed_is_unchanged() -> None:
     assert str(Problem("häuser.toml", None, "", "“1 200 W” → é", "fine")) == "häuser.toml: “1 200 W” → é - fine"

@@ -97,7 +97,7 @@ def test_modules_stay_one_concept_long() -> None:
     assert not long, long
 
 
-def test_a_class_name_stands_for_one_thing() -> None:
+def test_a_class_name_means_one_thing() -> None:
     places: dict[str, list[str]] = {}
     for _, name, path in _modules():
         for node in ast.walk(ast.parse(path.read_text())):

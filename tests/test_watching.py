@@ -82,7 +82,7 @@ def test_while_both_get_on_the_watchdog_is_fed_four_times_in_its_period(bench: B
 
 
 @pytest.mark.parametrize(("intake_s", "judging_s"), [(5.5, 0.1), (0.1, 10.5)])
-def test_if_either_stands_still_the_watchdog_goes_hungry_and_that_one_is_ended(
+def test_if_either_hangs_the_watchdog_gets_no_ping_and_that_process_is_ended(
     bench: Bench, intake_s: float, judging_s: float, capsys: pytest.CaptureFixture[str]
 ) -> None:
     fed, kills = bench.watch(intake_s, judging_s)

@@ -29,7 +29,7 @@ def test_other_protocols_and_resting_universes_are_not_asked_for() -> None:
     assert pages(House(universes=(e131, resting))) == []
 
 
-def test_reply_fields_stand_at_their_places() -> None:
+def test_reply_fields_are_at_their_places() -> None:
     """Offsets of the poll reply's table (standards: header little-endian, the rest big-endian)."""
     (page,) = pages(house(0x123, 0x125))
     reply = poll_reply(page, 2, IPv4Address("10.20.0.5"), bytes.fromhex("020000000001"), 7)

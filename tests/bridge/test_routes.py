@@ -96,7 +96,7 @@ def test_after_a_start_one_keep_alive_period_is_listened_to() -> None:
     assert {level for _, level in stage.levels()} == {200}
 
 
-def test_at_rest_the_keep_alive_is_our_own_not_the_inputs() -> None:
+def test_while_idle_the_keep_alive_is_our_own_not_the_inputs() -> None:
     """Whatever the input's rhythm, the output repeats within E1.31's 800 to 1,000 ms (6.6.2)."""
     stage = Stage(ROUTE)
     for _ in range(10):

@@ -252,7 +252,7 @@ def test_files_that_are_not_there_or_are_directories(tmp_path: Path) -> None:
             assert (status, len(complaint.splitlines())) == (2, 1), complaint
 
 
-def test_every_fault_of_a_house_file_is_said_at_once_at_its_line(tmp_path: Path) -> None:
+def test_every_fault_of_a_house_file_is_reported_at_once_at_its_line(tmp_path: Path) -> None:
     # "Unknown keys are errors that name the nearest known key. Every fault of a file is reported at once,
     # each at its line"
     (tmp_path / "house.toml").write_text(

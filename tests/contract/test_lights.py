@@ -60,7 +60,7 @@ def test_short_frame_by_the_slots_that_the_patch_uses(tmp_path: Path, slots: int
 
 
 @pytest.mark.parametrize(("up_s", "raised"), [(4.7, False), (5.4, True)])
-def test_stray_levels_stand_for_five_seconds(tmp_path: Path, up_s: float, raised: bool) -> None:
+def test_stray_levels_last_five_seconds(tmp_path: Path, up_s: float, raised: bool) -> None:
     # "a slot no fixture uses is above zero for 5 s, on a universe that has a patch"; a note
     capture = Capture()
     for turn in range(480):

@@ -126,14 +126,14 @@ def test_a_file_that_would_take_long_is_refused_before_it_does(name: str) -> Non
     assert peak < 32 << 20
 
 
-def test_what_stands_in_texts_and_comments_is_no_key_and_no_number() -> None:
+def test_texts_and_comments_hold_no_keys_and_no_numbers() -> None:
     text = '[house]\nname = "a.b.c.d.e.f.g.h.i.j.k"  # a.b.c.d.e.f.g.h.i.j\n[listen]\ninterfaces = ["lo"]\n'
     text += f"[http]\n# {'9' * 99}\ntoken_file = '{'f' * 99}'\n"
     found = load(text, {})
     assert isinstance(found, House) and found.name == "a.b.c.d.e.f.g.h.i.j.k"
 
 
-def test_of_many_problems_the_first_fifty_are_listed_and_the_rest_is_counted() -> None:
+def test_of_many_problems_the_first_fifty_are_listed_and_the_others_are_counted() -> None:
     wrong = '[[universes]]\nprotocol = "e132"\nnumber = 1\n'
     found = load("[listen]\ninterfaces = ['lo']\n" + wrong * 60, {})
     assert isinstance(found, list) and len(found) == 51

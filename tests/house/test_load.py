@@ -32,7 +32,7 @@ def test_invalid_file_says_exactly_what_is_wrong(path: Path) -> None:
     assert wanted
 
 
-def test_every_fault_is_said_at_once() -> None:
+def test_every_fault_is_reported_at_once() -> None:
     """Twelve different faults in one file are twelve lines, in the order of the file."""
     texts = [path.read_text() for path in INVALID if path.stem in ("cid", "universe-zero", "profile-role")]
     lines = faults_of("[listen]\ne131_port = 0\n" + "".join(texts) + "[limits]\nmin_refresh_hz = 0\n")
@@ -129,7 +129,7 @@ def test_overlay_may_not_change_the_house() -> None:
     )
 
 
-def test_faults_of_an_overlay_stand_in_its_own_lines() -> None:
+def test_faults_of_an_overlay_name_its_own_lines() -> None:
     lines = faults_of('include = ["tour.toml"]\n' + U1, tour_toml='[[sources]]\nname = "t"\npriority = 300\n')
     assert lines == ["tour.toml:3: sources.priority: 300 - a value from 0 to 200 is wanted"]
 
@@ -231,7 +231,7 @@ def test_universes_of_receivers_and_exceptions_may_name_their_network() -> None:
     assert accepted.covers(twelve, 1) and not accepted.covers(twelve, 0) and accepted.covers(forty, 0)
 
 
-def test_a_source_that_nothing_can_match_is_said() -> None:
+def test_a_source_that_nothing_can_match_is_reported() -> None:
     # Contract 3: of a source "every field that is given must match"; one without any would be nobody
     house = house_of('[[sources]]\nname = "desk"\n[[sources]]\nname = "spare"\naddress = "10.20.0.11"\n')
     assert [note for note in house.notes if "recognised" in note] == [

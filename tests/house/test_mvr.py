@@ -158,7 +158,7 @@ def test_address_that_is_none_is_not_patched(tmp_path: Path) -> None:
     assert not patch.fixtures and patch.notes[1] == "show.mvr: 1 fixtures have no address and are not patched"
 
 
-def test_shared_numbers_are_counted_and_said(tmp_path: Path) -> None:
+def test_shared_numbers_are_counted_and_reported(tmp_path: Path) -> None:
     patch = read(scene(tmp_path, fixture("5", [(0, 1, 1)]), fixture("5", [(0, 1, 11)])))
     assert [f.name for f in patch.fixtures] == ["5", "5 #2"]
     assert "share their number" in patch.notes[-1]
@@ -170,7 +170,7 @@ def test_unknown_mode_is_kept_without_roles(tmp_path: Path) -> None:
     assert "Wash.gdtf is not in the archive" in patch.notes[1]
 
 
-def test_houses_own_profile_stands_before_the_archives(tmp_path: Path) -> None:
+def test_the_houses_own_profile_wins_over_the_archives(tmp_path: Path) -> None:
     own = [Profile("wash standard", ("intensity", "strobe"))]
     patch = read(scene(tmp_path, fixture("5", [(0, 1, 1)])), own)
     assert patch.fixtures[0].slots == ("intensity", "strobe") and not patch.profiles

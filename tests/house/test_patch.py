@@ -50,7 +50,7 @@ def test_paperwork_of_many_hands_means_the_same(text: str) -> None:
     assert (fixture.name, str(fixture.universe), fixture.address, fixture.footprint) == ("7", "e131/1", 101, 4)
 
 
-def test_reading_of_every_column_is_said() -> None:
+def test_reading_of_every_column_is_reported() -> None:
     patch = read("Univ;Gel;DMX;Mode;Channel;univ\n1;L201;5;dimmer;7;\n")
     assert patch.notes == [
         "patch.csv: columns read: universe from 'Univ', address from 'DMX', profile from 'Mode', "
@@ -182,7 +182,7 @@ def test_circuits() -> None:
     assert (two.module, two.curve, two.limit_a) == ("switched", "switched", None)
 
 
-def test_circuits_faults_are_said_at_their_cells() -> None:
+def test_circuits_faults_are_reported_at_their_cells() -> None:
     text = "circuit,rack,way,module,load_w\n1,R,0,dimmer,10\n1,R,2,dimmer,10\n,,3,steam,-1\n"
     assert [str(problem) for problem in read_circuits("c.csv", text.encode()).problems] == [
         "c.csv:2: way: 0 - a whole number from 1 to 512 is wanted",
@@ -221,7 +221,7 @@ def test_yes_is_understood_and_nonsense_is_not() -> None:
         yes("perhaps")
 
 
-def test_names_of_paperwork_can_be_printed_whatever_stands_in_their_cells() -> None:
+def test_names_of_paperwork_can_be_printed_whatever_their_cells_hold() -> None:
     """A cell of two lines, a no-break space, and a terminal's escape sequence (ECMA-48 CSI): one plain line each."""
     patch = read(HEAD.rstrip() + ',label\n"7\x1b[2J",1,1,dimmer,"Front\nwash"\n8,1,2,dimmer,Front\xa0wash\n')
     assert [(one.name, one.label) for one in patch.fixtures] == [("7 [2J", "Front wash"), ("8", "Front wash")]

@@ -194,7 +194,7 @@ def test_fixtures_that_end_with_slot_512_and_that_run_past_it() -> None:
         assert [incident.rule for incident in shown.all] == rules
 
 
-def test_a_patch_that_was_mended_recovers() -> None:
+def test_a_patch_that_was_fixed_recovers() -> None:
     house = house_of((1,), fixtures=pair_of(6))
     shown = Stage(house, desk()).run(FROM_S)
     mended = replace(house, fixtures=pair_of(7))

@@ -57,7 +57,7 @@ def rules(main: Levels, backup: Levels, hz: float = 40.0, phase_s: float = 0.0) 
         *((sine, 0.0, 4.0, 30), (triangle, 1.0, 4.0, 30), (sine, 1.0, 1.0, 60), (triangle, 0.0, 1.0, 60)),
     ],
 )
-def test_some_slots_apart_are_told_while_all_move(wave: Wave, spread: float, period_s: float, apart: int) -> None:
+def test_some_slots_apart_are_reported_while_all_move(wave: Wave, spread: float, period_s: float, apart: int) -> None:
     """40 of 96 slots, further apart than 5 % and 40 ms of their speed."""
     assert rules(effect(wave, period_s, spread), effect(wave, period_s, spread, apart, 40)) == ["backup-differs"]
 

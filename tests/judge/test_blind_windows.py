@@ -45,7 +45,7 @@ def test_the_rules_that_count_over_a_window_are_rules() -> None:
 
 
 @pytest.mark.parametrize("row", ROWS, ids=IDS)
-def test_nothing_is_said_while_such_a_moment_lies_in_its_window_and_then_it_is(row: Row) -> None:
+def test_nothing_is_reported_while_such_a_moment_lies_in_its_window_and_then_it_is(row: Row) -> None:
     stage = one_stream(house_of((1,)))
     stage.run(7.0, **WELL)
     stage.judge.observe(StallSeen(stage.now_ns, round(DEAF_S * S)))
@@ -57,7 +57,7 @@ def test_nothing_is_said_while_such_a_moment_lies_in_its_window_and_then_it_is(r
 
 
 @pytest.mark.parametrize("row", ROWS, ids=IDS)
-def test_what_is_said_already_goes_on(row: Row) -> None:
+def test_what_is_reported_already_goes_on(row: Row) -> None:
     stage = one_stream(house_of((1,)))
     stage.run(7.0, **WELL).run(1.0, **{**WELL, **row.always, **row.over})
     stage.judge.observe(StallSeen(stage.now_ns, round(DEAF_S * S)))
@@ -159,7 +159,7 @@ def test_a_moment_without_intake_raises_nothing(case: Case) -> None:
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
-def test_the_same_silence_of_the_show_itself_is_said(case: Case) -> None:
+def test_the_same_silence_of_the_show_itself_is_raised(case: Case) -> None:
     """So the test above is one: without the listener's word these packets are a fault."""
     assert {rule for rule, _ in Stage(case.house, Unheard(case.senders)).run(45.0).said()} == case.would_be
 

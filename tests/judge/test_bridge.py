@@ -85,7 +85,7 @@ def test_a_gateway_some_frames_behind_is_right() -> None:
     assert not tap.judge.is_settled, "what the universe showed is remembered pass by pass, so passes come closely"
 
 
-def test_a_late_line_is_said_with_its_lateness() -> None:
+def test_a_late_line_is_reported_with_its_lateness() -> None:
     tap = Tap()
     tap.run(8, fade, behind(1.5))
     (incident,) = tap.rules()
@@ -110,7 +110,7 @@ def test_steps_that_no_eye_sees_are_no_difference() -> None:
     assert [i.rule for i in tap.rules()] == ["line-differs"]
 
 
-def test_a_short_line_is_said() -> None:
+def test_a_short_line_is_reported() -> None:
     tap = Tap()
     tap.run(5, held, lambda t: bytes([100]) * 300)
     (incident,) = tap.rules()
@@ -182,7 +182,7 @@ def port_faults(tap: Tap) -> list[str]:
     return [i.rule for i in found if i.closed_ns is None and i.rule in ("line-faulty", "line-port-missing")]
 
 
-def test_a_port_that_cannot_be_used_is_said_after_three_seconds_and_recovers() -> None:
+def test_a_port_that_cannot_be_used_is_reported_after_three_seconds_and_recovers() -> None:
     tap = Tap()
     tap.judge.observe(LineSeen(tap.now_ns, 1, False, trouble="/dev/ttyUSB0 is not there; plug the adapter in"))
     tap.run(2.9, held, None)

@@ -57,7 +57,7 @@ def is_in_time(case: Case, shown: Resting) -> bool:
 
 
 @pytest.mark.parametrize("case", TRIED, ids=lambda case: case.name)
-def test_it_is_raised_in_time_with_the_rests_that_the_daemon_takes(case: Case) -> None:
+def test_it_is_raised_in_time_while_the_daemon_idles_between_turns(case: Case) -> None:
     shown = played(case)
     assert is_in_time(case, shown), said(shown)
 

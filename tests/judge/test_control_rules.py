@@ -146,7 +146,7 @@ def test_a_backup_that_takes_over_one_step_higher_is_in_control() -> None:
 # --- strangers ----------------------------------------------------------------------------------------
 
 
-def test_a_stranger_is_unexpected_and_what_it_does_is_said() -> None:
+def test_a_stranger_is_unexpected_and_the_sentence_says_what_it_does() -> None:
     shown = stage(desk(), desk(3, priority=150, from_s=4.0), sources=(A, B), by=("main desk",)).run(8.0)
     incident = shown.only()
     assert (incident.rule, incident.cause) == ("unexpected-source", "undeclared")
@@ -248,7 +248,7 @@ def test_per_address_priority_that_is_short_and_one_that_is_whole() -> None:
 # --- preview ------------------------------------------------------------------------------------------
 
 
-def test_preview_alone_is_said_and_preview_beside_live_is_not() -> None:
+def test_preview_alone_is_reported_and_preview_beside_live_is_not() -> None:
     shown = stage(desk(options=0x80)).run(5.0)
     incident = shown.only()
     assert (incident.rule, incident.severity) == ("preview-only", Severity.WARNING)

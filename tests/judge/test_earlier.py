@@ -165,7 +165,7 @@ def test_what_is_found_again_says_its_beginning_before_the_restart() -> None:
     assert abs(began_s(found) - (before.only().began_ns - START_NS) / S + 21.0) < 0.1
 
 
-def test_the_rest_of_a_loss_is_one_incident_with_what_is_back_of_it() -> None:
+def test_a_partly_returned_loss_stays_one_incident() -> None:
     house = house_of((1, 2, 3), sources=SOURCES[:1], by=("main desk",))
     gone = replace(MAIN, universes=(1, 2, 3), to_s=20.0)
     before = Stage(house, gone).run(25.0)

@@ -42,7 +42,7 @@ def test_a_universe_that_only_the_other_one_hears_is_lost_between_and_not_lost_a
     stage.judge.take_events()
 
 
-def test_a_universe_that_only_this_one_hears_is_said_in_the_same_words() -> None:
+def test_a_universe_that_only_this_one_hears_is_reported_in_the_same_words() -> None:
     ear = Ear(desk(), heard=lambda universe, index, t: universe == 1 or not 10.0 <= t < 20.0)
     incident = shown(ear, desk(), 15.0).only()
     assert (incident.rule, incident.universes) == ("lost-between", ("e131/2",))

@@ -52,7 +52,7 @@ ELSEWHERE: dict[str, tuple[Callable[..., None], ...]] = {
         test_bridge.test_a_port_of_which_nothing_is_known_is_neither_faulty_nor_missing,
     ),
     "line-port-missing": (
-        test_bridge.test_a_port_that_cannot_be_used_is_said_after_three_seconds_and_recovers,
+        test_bridge.test_a_port_that_cannot_be_used_is_reported_after_three_seconds_and_recovers,
         test_bridge.test_a_port_of_which_nothing_is_known_is_neither_faulty_nor_missing,
     ),
     # An hour in the dark.
@@ -63,7 +63,7 @@ ELSEWHERE: dict[str, tuple[Callable[..., None], ...]] = {
     ),
     "patch-conflict": (
         cases_patch.test_patches_that_touch_and_that_overlap,
-        cases_patch.test_a_patch_that_was_mended_recovers,
+        cases_patch.test_a_patch_that_was_fixed_recovers,
     ),
 }
 each = pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
@@ -81,7 +81,7 @@ def test_just_under_is_healthy(case: Case) -> None:
 
 
 @each
-def test_just_over_is_said_in_time_and_recovers(case: Case) -> None:
+def test_just_over_is_reported_in_time_and_recovers(case: Case) -> None:
     shown = case.stage(case.over())
     earliest_s, latest_s = (FROM_S + after_s for after_s in case.opens_s)
     shown.run(max(latest_s + 0.5, case.end_s - 0.1))

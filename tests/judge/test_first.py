@@ -31,7 +31,7 @@ def test_a_backup_that_holds_the_universes_makes_it_a_warning() -> None:
     assert (incident.rule, incident.cause, incident.severity) == ("source-absent", "source-lost", Severity.WARNING)
 
 
-def test_own_cable_is_said_first_and_blames_nobody() -> None:
+def test_own_cable_comes_first_and_raises_no_fault_of_the_show() -> None:
     desk = Desk("Desk A", (1, 2), drop=lambda universe, index, t: 10 < t < 20)
     stage = Stage(house_of((1, 2)), desk)
     stage.see(10.0, LinkSeen(START_NS + 10 * S, 0, False, (), "eth1"))

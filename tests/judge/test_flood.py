@@ -25,7 +25,7 @@ def test_a_thousand_forged_senders_in_a_second() -> None:
     assert not any(incident.rule == "universe-lost" for incident in shown.all)
 
 
-def test_more_faults_of_one_rule_than_can_be_read_are_told_as_one() -> None:
+def test_more_faults_of_one_rule_than_can_be_read_are_reported_as_one() -> None:
     desks = [
         Desk(f"Desk {n}", (n,), f"10.0.0.{n}", n, hz=4, levels=moving(hz=4), sequence_of=lambda universe, index: 7)
         for n in range(1, 21)

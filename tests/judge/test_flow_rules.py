@@ -105,7 +105,7 @@ def test_just_under_is_healthy(row: Row) -> None:
 
 
 @pytest.mark.parametrize("row", ROWS, ids=IDS)
-def test_just_over_is_said_in_time(row: Row) -> None:
+def test_just_over_is_reported_in_time(row: Row) -> None:
     still = one_stream(house_of((1,)))
     still.run(7.0, **WELL)
     since_ns = still.now_ns
@@ -208,7 +208,7 @@ def test_a_universe_that_leaves_the_house_leaves_the_incident_to_the_others(row:
     assert "e131/2" in incident.summary and "e131/1" not in incident.summary
 
 
-def test_a_rest_inside_the_window_is_no_slow_refresh() -> None:
+def test_idle_time_inside_the_window_is_no_slow_refresh() -> None:
     """A second of movement, three of rest, a second of movement: the mean is low, the sender is well."""
     still = one_stream(house_of((1,)))
     still.run(7.0, **WELL)

@@ -16,14 +16,14 @@ MAIN = DeclaredSource("main desk", address="10.0.0.1")
 SPARE = DeclaredSource("spare desk", address="10.0.0.2", role="backup", standby="silent")
 
 
-def test_a_universe_at_rest_on_keep_alive() -> None:
+def test_an_idle_universe_on_keep_alive() -> None:
     """One packet each 0.9 s (ANSI E1.31-2018 6.6.2: 800 to 1000 ms)."""
     shown = Stage(house_of((1,)), Desk("Desk A", (1,), levels=still(), rests=True)).run(30.0)
     assert shown.all == []
     assert shown.judge.universe_states(shown.model, shown.now_ns)[0] == UniverseState.AT_REST
 
 
-def test_movement_and_rest_in_turn() -> None:
+def test_moving_and_idle_in_turn() -> None:
     cues = lambda t: bytes([int(t * 200) % 250 if t % 6 < 2 else 100]) * 512  # noqa: E731
     assert Stage(house_of((1,)), Desk("Desk A", (1,), levels=cues, rests=True)).run(30.0).all == []
 
@@ -83,7 +83,7 @@ def test_what_was_stopped_at_night_is_missing_when_the_house_opens() -> None:
     assert ready.reasons[0].universes == ("e131/1",)
 
 
-def test_missing_is_said_ten_seconds_after_the_start_and_only_of_what_can_be_seen() -> None:
+def test_missing_is_reported_ten_seconds_after_the_start_and_only_of_what_can_be_seen() -> None:
     shown = Stage(house_of((1,))).run(9.9)
     assert shown.all == []
     assert shown.run(10.2).only().rule == "universe-missing"

@@ -83,7 +83,7 @@ def test_a_wider_fault_takes_the_narrow_incident_over() -> None:
     assert book.closed_incidents() == []
 
 
-def test_what_was_told_before_a_loss_began_is_another_fault_and_stays_on_the_record() -> None:
+def test_an_incident_of_before_a_loss_is_another_fault_and_stays_on_the_record() -> None:
     book = IncidentBook(0)
     book.update([ONE], 10 * S)
     loss = replace(LOST, began_ns=11 * S, absorbs=((ONE.rule, ONE.group),))
@@ -142,7 +142,7 @@ def test_what_comes_and_goes_while_open_stays_one() -> None:
     assert (incident.id, incident.began_ns) == (1, 9 * S)
 
 
-def test_louder_and_quieter_are_told() -> None:
+def test_a_change_of_severity_is_in_the_timeline() -> None:
     book = IncidentBook(0)
     book.update([replace(LOST, severity=Severity.NOTE)], 10 * S)
     book.update([LOST], 11 * S)

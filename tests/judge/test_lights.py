@@ -104,7 +104,7 @@ def test_non_dim_recovers() -> None:
     assert [incident.closed_ns is not None for incident in stage.all] == [True]
 
 
-def test_nothing_is_said_without_data() -> None:
+def test_nothing_is_reported_without_data() -> None:
     house = rig(RELAY, Fixture("L", U1, 101, ("intensity",), circuit="2", faces_audience=True))
     assert {incident.rule for incident in Stage(house).run(20).all} <= {"universe-missing", "querier-absent"}
 
@@ -144,7 +144,7 @@ def on_two_networks(slots: Callable[[float], dict[int, float]], until_s: float) 
     return Stage(house, *legs).run(until_s)
 
 
-def test_power_of_a_rack_on_two_networks_is_said_once_when_off_and_not_at_all_when_on() -> None:
+def test_power_of_a_rack_on_two_networks_is_reported_once_when_off_and_not_at_all_when_on() -> None:
     assert said(on_two_networks(lambda t: {2: 255, 101: 200, 111: 200}, 12)) == []
     off = on_two_networks(lambda t: {2: 0, 101: 200, 111: 200}, 12).only()
     assert (off.rule, off.fixtures, len(off.evidence)) == ("powered-off", ("101", "102"), 1)

@@ -46,7 +46,7 @@ def test_a_level_just_under_and_just_over() -> None:
     assert (found.severity, found.fixtures) == (Severity.NOTE, ("2",))
 
 
-def test_it_is_said_after_its_time_and_a_warning_after_the_longer() -> None:
+def test_it_is_reported_after_its_time_and_a_warning_after_the_longer() -> None:
     assert shown(4.5, {102: 255}) == []
     (found,) = shown(7.0, {102: 255})
     assert found.severity is Severity.NOTE

@@ -33,7 +33,7 @@ def stage(*senders: object, **more: object) -> Stage:
     return Stage(house_of((1,), **more), *senders)  # type: ignore[arg-type]
 
 
-def test_a_link_that_goes_is_not_judged_and_nothing_is_blamed_for_it() -> None:
+def test_a_link_that_goes_down_is_not_judged_and_raises_no_other_fault() -> None:
     shown = stage(desk(drop=lambda universe, index, t: 5 < t < 20))
     shown.see(5.0, LinkSeen(at(5), 0, False, (), "eth1"))
     shown.see(20.0, LinkSeen(at(20), 0, True, ("10.0.0.200",), "eth1"))
@@ -82,7 +82,7 @@ def test_a_failed_join_explains_the_silence_of_its_universe() -> None:
     assert "limit of 20" in incident.summary
 
 
-def test_drops_counted_before_the_judgement_began_are_not_said_again() -> None:
+def test_drops_counted_before_the_judgement_began_are_not_reported_again() -> None:
     listener = Listener(START_NS)
     listener.observe(DropsSeen(START_NS, kernel=500))
     listener.observe(DropsSeen(at(2), kernel=500))
@@ -105,7 +105,7 @@ def test_an_overrun_says_all_packets_of_its_incident_to_its_end() -> None:
     assert incident.closed_ns is not None
 
 
-def test_a_stall_is_said_from_a_second_on() -> None:
+def test_a_stall_is_reported_from_a_second_on() -> None:
     for late_s, said in ((0.9, []), (1.0, [("host-overrun", "stall")])):
         shown = stage(desk())
         shown.see(5.0, StallSeen(at(5), round(late_s * S)))

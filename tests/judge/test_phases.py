@@ -34,7 +34,7 @@ LONDON = ZoneInfo("Europe/London")
 
 
 @pytest.mark.parametrize("name", TABLE)
-def test_each_class_is_as_loud_as_the_table_says(name: str) -> None:
+def test_each_class_has_the_severity_of_the_table(name: str) -> None:
     rule = CATALOG[name]
     assert [int(phases.grade(rule, rule.severity, phase)) for phase in PHASES] == [int(n) for n in TABLE[name].split()]
 
@@ -80,7 +80,7 @@ def test_times_that_the_clocks_skip_or_repeat() -> None:
     assert phases.scheduled(house, datetime(2026, 10, 25, 1, 31, tzinfo=UTC), LONDON) == first
 
 
-def test_louder_by_itself_and_quieter_only_when_closed_or_confirmed() -> None:
+def test_severities_rise_by_themselves_and_fall_only_when_closed_or_confirmed() -> None:
     keeper = PhaseKeeper(Phase.DARK, 0)
     friday = datetime(2026, 11, 27, 18, 0, tzinfo=LONDON)
     keeper.follow(HOUSE, 0, friday, LONDON, False)

@@ -31,7 +31,7 @@ def numbers(tree: ast.AST) -> Iterator[ast.Constant]:
 
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda path: path.stem)
-def test_no_bare_number_stands_in_a_condition(path: Path) -> None:
+def test_no_bare_number_is_in_a_condition(path: Path) -> None:
     functions = [node for node in ast.walk(ast.parse(path.read_text())) if isinstance(node, ast.FunctionDef)]
     bare = [
         f"{function.name}, line {number.lineno}: {number.value}"

@@ -25,14 +25,14 @@ def unused(house: House, number: int) -> House:
 REST = Desk("Desk A", (1,), levels=still(), rests=True)
 
 
-def test_who_holds_a_look_is_at_rest_and_a_universe_without_a_sender_is_not() -> None:
+def test_a_held_look_is_idle_and_a_universe_without_a_sender_is_not() -> None:
     """`at-rest` says that keep-alive arrives (ANSI E1.31-2018 6.6.2)."""
     shown = Stage(unused(house_of((1, 2)), 2), REST).run(30.0)
     assert states(shown) == {"e131/1": UniverseState.AT_REST, "e131/2": UniverseState.NOT_SENT}
     assert shown.all == []
 
 
-def test_before_it_is_due_nothing_is_said_to_arrive() -> None:
+def test_before_it_is_due_nothing_is_reported_to_arrive() -> None:
     shown = Stage(house_of((1, 2)), REST).run(9.0)
     assert states(shown)["e131/2"] is UniverseState.NOT_SENT
     assert states(shown.run(11.0))["e131/2"] is UniverseState.MISSING
@@ -88,7 +88,7 @@ def test_what_starts_late_is_steady_then() -> None:
     assert states(shown)["e131/2"] is UniverseState.STEADY
 
 
-def test_a_fault_of_this_listener_is_louder_than_that_nobody_sends() -> None:
+def test_a_fault_of_this_listener_ranks_above_not_sent() -> None:
     shown = Stage(unused(house_of((1, 2)), 2), REST)
     shown.see(15.0, LinkSeen(START_NS + 15 * S, 0, False, (), "eth1"))
     assert set(states(shown.run(16.0)).values()) == {UniverseState.NOT_JUDGED}

@@ -163,7 +163,7 @@ def patched(*universes: int) -> House:
 
 
 @pytest.mark.parametrize("gone", ["never came", "came and went"])
-def test_a_short_frame_on_a_universe_that_is_back_is_told_while_another_stays_away(gone: str) -> None:
+def test_a_short_frame_on_a_universe_that_is_back_is_reported_while_another_stays_away(gone: str) -> None:
     """Universe 2 comes at 20 s with 200 of 512 slots; 1 stays away. 5 s later fixtures without data are told."""
     before = (Desk("Desk A", (1, 2), to_s=8.0),) if gone == "came and went" else ()
     late = Desk("Desk A", (2,), levels=moving(slots=200), from_s=20.0)
@@ -191,7 +191,7 @@ def changes_once(at_s: float) -> Levels:
 
 
 @pytest.mark.parametrize("back_s", [23.4, 24.6, 1e9])
-def test_a_whole_outage_at_rest_says_only_what_is_true(back_s: float) -> None:
+def test_a_whole_outage_of_an_idle_universe_says_only_what_is_true(back_s: float) -> None:
     """Main and backup in step and at rest; the network is cut for all: nothing of them still works at any moment."""
     numbers = tuple(range(1, 19))
     desks = [

@@ -101,7 +101,7 @@ def test_uneven_gaps(name: str, before: list[int], gap_ms: float, after: list[in
     assert bench.model.streams.uneven_10s[row] == (1 if uneven else 0), name
 
 
-def test_a_static_look_on_keep_alive_is_rest() -> None:
+def test_a_static_look_on_keep_alive_is_idle() -> None:
     """E1.31 6.6.2: three packets of the final look, then one every 800 to 1000 ms."""
     times = [25.0 * i for i in range(400)]
     levels = [*moving(397), 9, 9, 9]

@@ -281,7 +281,7 @@ def test_a_clones_two_series_never_mix() -> None:
         ("", 0, 0),
     ],
 )
-def test_destination_is_told_apart(dst: str, kind: int, universe: int) -> None:
+def test_destination_is_reported_apart(dst: str, kind: int, universe: int) -> None:
     """239.255.hi.lo and ff18::8300:hhll: E1.31 Tables 9-10 to 9-12. 300 is 0x012C."""
     bench = Bench()
     bench.feed(frames(3, universe=300, dst=dst))
@@ -291,7 +291,7 @@ def test_destination_is_told_apart(dst: str, kind: int, universe: int) -> None:
     assert (bench.model.streams.last_wrong_group_ns[row] == START + 50 * MS) == (kind == 2)
 
 
-def test_artnet_streams_are_told_apart_by_address_and_physical_port() -> None:
+def test_artnet_streams_are_reported_apart_by_address_and_physical_port() -> None:
     bench = Bench()
     for physical, address in ((0, "10.0.0.1"), (1, "10.0.0.1"), (0, "10.0.0.2")):
         data = artnet(b"\1" * 512, universe=3, physical=physical)
@@ -402,7 +402,7 @@ def test_the_same_packets_in_other_batches_give_the_same_state(seed: int) -> Non
         assert {key for key in expected if not np.array_equal(expected[key], found[key])} == set()
 
 
-def test_clock_that_stands_or_goes_back_a_little_changes_nothing() -> None:
+def test_a_clock_that_stops_or_goes_back_a_little_changes_nothing() -> None:
     bench = Bench()
     bench.feed(frames(10))
     bench.model.advance(START + SECOND)

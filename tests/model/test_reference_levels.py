@@ -85,7 +85,7 @@ def test_a_pair_whose_fine_octet_alone_ran_is_compared() -> None:
     assert differing(then, levels(pair(0x8000))) == [("3", "pan", 25.0, 50.0)]
 
 
-def test_a_changed_mode_is_said_and_not_compared() -> None:
+def test_a_changed_mode_is_reported_and_not_compared() -> None:
     kept = keep("act 1", 0, "", HOUSE, {"e131/1": levels({101: 255})})
     longer = replace(HOUSE.fixtures[2], slots=(*MOVER, "green"), profile="mover extended")
     house = replace(HOUSE, fixtures=(*HOUSE.fixtures[:2], longer))

@@ -91,7 +91,7 @@ def test_a_jump_back_of_20_or_more_is_a_restart_without_loss() -> None:
     assert series.lost == 0
 
 
-def test_a_number_that_stands_still_is_stuck_after_ten_packets_and_never_loss() -> None:
+def test_a_number_that_never_changes_is_stuck_after_ten_packets_and_never_loss() -> None:
     series, _ = take_all([7] * 9)
     assert not series.is_stuck
     series.take(7, False)
@@ -135,7 +135,7 @@ def test_artnet_zero_is_not_used_and_not_measurable() -> None:
     assert not series.is_measurable and not series.is_stuck and series.lost == 0
 
 
-def test_artnet_that_stands_still_is_obeyed() -> None:
+def test_artnet_with_an_unchanging_number_is_used() -> None:
     _, verdicts = take_all([5] * 12, skips_zero=True)
     assert verdicts[1:] == [SequenceVerdict.REPEAT_OBEYED] * 11
 

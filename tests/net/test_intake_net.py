@@ -61,7 +61,7 @@ print(json.dumps({"one": one, "two": two}))
     assert answer["two"] == [["all", 0]]
 
 
-def test_a_pulled_cable_is_told_and_a_plugged_one_is_joined_afresh() -> None:
+def test_a_pulled_cable_is_reported_and_a_plugged_one_is_joined_afresh() -> None:
     """The report that a switch needs goes out again: counted on the switch's end."""
     answer = inside(
         PRELUDE
@@ -269,7 +269,7 @@ print(json.dumps({"found": found}))
     assert "system_name='FOH'" in port
 
 
-def test_neighbours_of_the_house_are_told_as_the_kernel_has_them() -> None:
+def test_neighbours_of_the_house_are_reported_as_the_kernel_has_them() -> None:
     answer = inside(
         PRELUDE
         + """

@@ -108,7 +108,7 @@ with ended(start(file, ports)) as daemon:
     assert not {"packet-loss", "out-of-order", "source-conflict", "duplicate-identity"} & set(answer["all"])
 
 
-def test_a_snooping_bridge_without_its_querier_is_told_from_a_dead_desk() -> None:
+def test_a_snooping_bridge_without_its_querier_is_reported_from_a_dead_desk() -> None:
     """RFC 4541: a querier was heard, then none: the bridge forgets who listens, groups stop and unicast goes on."""
     answer = run(
         """

@@ -9,7 +9,7 @@ from tests.net.namespace import DAEMON, inside
 pytestmark = pytest.mark.net
 
 
-def test_a_pulled_cable_is_the_listeners_own_fault_and_blames_no_universe() -> None:
+def test_a_pulled_cable_is_the_listeners_own_fault_and_no_universes() -> None:
     answer = inside(
         DAEMON
         + """

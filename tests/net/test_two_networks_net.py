@@ -64,7 +64,7 @@ def incident(daemon, rule):
 """
 
 
-def test_a_desk_that_loses_one_of_its_two_leads_is_said_to_go_on_by_the_other() -> None:
+def test_a_desk_that_loses_one_of_its_two_leads_is_reported_to_go_on_by_the_other() -> None:
     answer = inside(
         DAEMON
         + TWO

@@ -34,7 +34,7 @@ def test_static_look_is_sent_once_three_times_more_and_then_kept_alive() -> None
     assert len(gaps) == 3 + 11
 
 
-def test_art_net_rest_is_kept_alive_each_four_seconds() -> None:
+def test_idle_art_net_is_kept_alive_each_four_seconds() -> None:
     sent = sent_of(ArtDesk("m", "192.0.2.30", (SentUniverse(0, held()),)), 13.0)
     assert [round(gap) for gap in (b - a for a, b in pairwise(seconds(sent)))] == [0, 0, 0, 4, 4, 4]
 

@@ -13,7 +13,7 @@ SEEDS = (*range(1, 9), 17, 20, 24, 28)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_drawn_trouble_is_told_without_contradiction(seed: int) -> None:
+def test_drawn_trouble_is_reported_without_contradiction(seed: int) -> None:
     found: list[str] = []
     perform(any_trouble(seed), look=lambda snapshot: found.extend(violations(snapshot)))
     assert not found, found[:5]

@@ -13,7 +13,7 @@ losses, and in 5022 two desks that died 7 s apart were taken for memberships tha
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_drawn_night_is_told_as_it_was(seed: int) -> None:
+def test_drawn_night_is_reported_as_it_was(seed: int) -> None:
     assert score([seed]).wrong == []
 
 

@@ -36,7 +36,7 @@ def test_a_fault_that_lasts_over_a_restart_is_the_same_incident(name: str) -> No
 
 
 @pytest.mark.parametrize("seed", (2, 5, 7, 11, 24))
-def test_drawn_trouble_is_told_without_contradiction_over_a_restart(seed: int) -> None:
+def test_drawn_trouble_is_reported_without_contradiction_over_a_restart(seed: int) -> None:
     trouble = any_trouble(seed)
     middle_s = trouble.seconds / 2
     found: list[str] = []

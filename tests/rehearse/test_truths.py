@@ -14,12 +14,12 @@ from tests.rehearse.theatre import mismatches, perform
 
 
 @pytest.mark.parametrize("name", SCENARIOS)
-def test_scenario_is_told_as_it_is(name: str) -> None:
+def test_scenario_is_reported_as_it_is(name: str) -> None:
     assert not mismatches(perform(SCENARIOS[name]))
 
 
 @pytest.mark.parametrize("name", SCENARIOS)
-def test_scenario_is_told_as_it_is_with_the_rests_that_the_daemon_takes(name: str) -> None:
+def test_scenario_is_reported_as_it_is_while_the_daemon_idles_between_turns(name: str) -> None:
     assert not mismatches(perform(SCENARIOS[name], resting=True))
 
 

@@ -148,7 +148,7 @@ def test_a_page_for_others_without_its_token_is_a_warning(capsys: pytest.Capture
     assert run(capsys, "check", "-c", str(hall))[0] == 1, "a declared token is asked for on loopback too"
 
 
-def test_a_universe_out_of_range_is_told_the_range_of_its_protocol(hall: Path) -> None:
+def test_a_universe_out_of_range_is_reported_the_range_of_its_protocol(hall: Path) -> None:
     """ANSI E1.31-2018, 6.2.7: 1 to 63999; Art-Net 4: a Port-Address has 15 bits (both from memory)."""
     for protocol, number, low, high in (
         ("e131", 64000, 1, 63999),

@@ -90,7 +90,7 @@ def test_a_long_list_is_cut_and_counted() -> None:
         (200, b"\xff" * 100, "is not a slotwatch daemon"),
     ],
 )
-def test_who_gives_no_call_is_said_in_one_line(
+def test_who_gives_no_call_is_reported_in_one_line(
     status: int, body: bytes, said: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     with daemon(status, body) as url:

@@ -132,7 +132,7 @@ def test_lost_packets_are_counted_as_the_sequence_says(capsys: pytest.CaptureFix
     assert status == 1 and [one["rule"] for one in found["incidents"]] == ["packet-loss"]
 
 
-def test_rejected_packets_stand_under_their_reason(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+def test_rejected_packets_are_counted_by_reason(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     bad = [
         (k * 1000, ethernet(ipv4(udp(octets))))
         for k, octets in enumerate((b"hello", b"x" * 40, b"Art-Net\0" + bytes(30)))
@@ -169,7 +169,7 @@ def test_people_get_words(capsys: pytest.CaptureFixture[str], tmp_path: Path) ->
     assert "240 packets in 6.0 s" in shown and "Nothing was found wrong." in shown and "Desk A" in shown
 
 
-def test_a_cut_off_capture_is_judged_and_said(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+def test_a_cut_off_capture_is_judged_and_reported(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     path = Path(made(tmp_path, stream(6)))
     path.write_bytes(path.read_bytes()[:-10])
     assert cli.main(["replay", str(path)]) == 0
@@ -189,14 +189,16 @@ def test_what_cannot_be_read_is_one_line_and_status_2(
     assert shown.out == "" and len(shown.err.splitlines()) == 1 and "show.pcap" in shown.err
 
 
-def test_a_capture_of_nothing_is_no_good_news(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+def test_a_capture_of_nothing_is_not_called_well(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     path = made(tmp_path, [])
     assert cli.main(["replay", path, "--json"]) == 2
     out, err = capsys.readouterr()
     assert (out, err.count("\n")) == ("", 1) and "no packet" in err
 
 
-def test_a_capture_of_other_things_is_no_good_news_either(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+def test_a_capture_of_other_things_is_not_called_well_either(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
     others = [(k * 25_000_000, ethernet(ipv4(udp(bytes(40), dst_port=9999), src="10.0.0.1"))) for k in range(9)]
     assert cli.main(["replay", made(tmp_path, others)]) == 2
     said = capsys.readouterr().out

@@ -110,13 +110,13 @@ def test_any_name_from_the_network_gives_a_file_that_loads(name: str) -> None:
     assert read(a_survey(a_source(source_name=name))).sources
 
 
-def test_what_will_be_sent_is_said_with_the_universes_that_were_asked_for() -> None:
+def test_what_will_be_sent_is_reported_with_the_universes_that_were_asked_for() -> None:
     lines = "\n".join(announcement(("eth1", "eth2"), (1, 2, 3, 9)))
     assert "on eth1, eth2 this sends requests to join" in lines and "and of e131/1-3, 9\n" in lines
     assert "do not survey during a show" in lines
 
 
-def test_what_could_not_be_looked_at_is_said() -> None:
+def test_what_could_not_be_checked_is_reported() -> None:
     lines = "\n".join(text(replace(a_survey(a_source()), not_swept=(7, 8))))
     assert "not looked at, for want of time (give more --seconds): e131/7-8" in lines
     assert 'from "Desk" (10.0.0.1)' in lines
@@ -204,7 +204,7 @@ def test_what_is_heard_on_two_networks_is_declared_once() -> None:
     assert [one.name for one in house.sources] == ["Desk"]
 
 
-def test_what_was_asked_for_and_not_heard_is_said_and_what_cannot_be_seen() -> None:
+def test_what_was_asked_for_and_not_heard_is_reported_and_what_cannot_be_seen() -> None:
     lines = "\n".join(text(replace(a_survey(a_source()), asked=(1, 2, 3, 9), not_swept=(9,))))
     assert "asked for and nothing heard: e131/2-3\n" in lines
     assert "Not seen from here: streams sent unicast to other devices" in lines

@@ -58,7 +58,7 @@ def test_an_acknowledgement_changes_the_annotation_and_not_the_labels() -> None:
     assert before.keys() == after.keys() and next(iter(after.values()))["annotations"]["acknowledged"] == "Ann"
 
 
-def test_topics_hold_states_that_stand_still_while_nothing_changes() -> None:
+def test_topics_hold_states_that_stay_the_same_while_nothing_changes() -> None:
     taken = snapshot()
     found = states(Sheet(taken))
     assert set(found) == {"house", "incidents", "universe/e131/1", "universe/e131/2", "universe/artnet/0"}
@@ -68,6 +68,6 @@ def test_topics_hold_states_that_stand_still_while_nothing_changes() -> None:
     assert states(Sheet(later)) == found
 
 
-def test_wildcards_never_stand_in_a_topic() -> None:
+def test_wildcards_are_never_in_a_topic() -> None:
     """MQTT 3.1.1, 4.7.1: they must not be used in a topic name."""
     assert topic_of("line/a+b#c") == "line/a-b-c"

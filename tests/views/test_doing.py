@@ -46,7 +46,7 @@ def test_the_stream_carries_the_window_but_not_its_rows() -> None:
     assert house["listener"]["asking"]["rows"] == ASKING["rows"], "the house itself keeps them"
 
 
-def test_time_that_passes_is_no_news_but_another_request_is() -> None:
+def test_time_that_passes_is_no_change_but_another_request_is() -> None:
     sheet = asking()
     changes = Changes()
     house = api.house(sheet)
@@ -67,7 +67,7 @@ def test_only_routes_that_put_out_frames_count_as_sending() -> None:
     assert api.house(replace(fabricate.snapshot(3), routes=rows))["sends"] == ["e131/3", "e131/5", "e131/6"]
 
 
-def test_subscribing_is_told_as_the_house_file_has_it() -> None:
+def test_subscribing_is_reported_as_the_house_file_has_it() -> None:
     house = fabricate.house(3)
     assert api.house(fabricate.snapshot(3), house)["subscribes"] is False
     subscribing = replace(house, listen=replace(house.listen, artnet_subscribe=True))

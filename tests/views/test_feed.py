@@ -98,7 +98,7 @@ def test_a_loss_goes_out_at_once_with_its_incident() -> None:
     assert listener.incidents[8]["state"] == "open"
 
 
-def test_an_incident_is_said_again_only_when_revised_or_closed() -> None:
+def test_an_incident_is_reported_again_only_when_revised_or_closed() -> None:
     taken = snapshot()
     _, changes = start(taken)
     assert changes.take_incidents(taken) == []
@@ -202,7 +202,7 @@ def test_text_of_the_network_cannot_break_the_stream() -> None:
     assert text.count("\n") == 3 and json.loads(text.split("data: ", 1)[1])["summary"] == hostile.summary
 
 
-def test_a_house_in_which_nothing_was_heard_yet_is_told_as_well() -> None:
+def test_a_house_in_which_nothing_was_heard_yet_is_reported_as_well() -> None:
     empty = replace(
         snapshot(3),
         universe_names=(),

@@ -198,7 +198,7 @@ def test_what_judging_does_not_know_any_more_is_over_after_a_while() -> None:
     assert "When it ended is not known" in night.sent[-1].text
 
 
-def test_memory_of_what_was_told_is_bounded() -> None:
+def test_memory_of_what_was_sent_is_bounded() -> None:
     night = Night(NoticeTerms(resolved=True))
     for batch in range(12):
         base = batch * 1000

@@ -38,7 +38,7 @@ def test_a_house_of_which_nothing_arrives_is_not_called_well(state: UniverseStat
     assert headline(Sheet(calm)) == said
 
 
-def test_the_loudest_open_incident_is_the_headline() -> None:
+def test_the_most_severe_open_incident_is_the_headline() -> None:
     some = (
         incident(1, severity=Severity.NOTE, summary="A note."),
         incident(2, severity=Severity.WARNING, summary="Slow."),
@@ -50,7 +50,7 @@ def test_the_loudest_open_incident_is_the_headline() -> None:
     assert headline(Sheet(snapshot(incidents=known))) == "No alarm, but not all is well: 1 lost of 3 universes."
 
 
-def test_incidents_stand_in_the_order_of_the_headline() -> None:
+def test_incidents_are_in_the_order_of_the_headline() -> None:
     """The worst first, of equals the newest; one without a cause has no empty place for it."""
     some = (
         incident(1, severity=Severity.WARNING, summary="Slow.", cause=""),

@@ -138,7 +138,7 @@ def test_a_blind_listener_says_why_it_may_be_blind(open_page: Open) -> None:
     assert "artnet_subscribe = true" in page.locator("main").inner_text()
 
 
-def test_back_is_said_at_once_with_its_own_length_and_its_number(open_page: Open) -> None:
+def test_back_is_reported_at_once_with_its_own_length_and_its_number(open_page: Open) -> None:
     page = open_page("returned").go("/")
     page.wait_for_function("() => document.querySelector('.verdict-now .what').textContent.startsWith('BACK')")
     assert lines(page)[2] == "Watching that it stays"
@@ -183,7 +183,7 @@ def test_since_is_this_outages_own_start(open_page: Open) -> None:
     assert first[17:19] in more  # the same second of the minute
 
 
-def test_the_time_zone_stands_once(open_page: Open) -> None:
+def test_the_time_zone_is_shown_once(open_page: Open) -> None:
     page = open_page("desk-lost").go("/")
     zone = page.locator("#head .zone").inner_text()
     assert zone in {"GMT", "BST", "GMT+1"}
@@ -192,7 +192,7 @@ def test_the_time_zone_stands_once(open_page: Open) -> None:
 
 @pytest.mark.parametrize("path", PAGES)
 @pytest.mark.parametrize("width", [390, 1366])
-def test_a_strip_stands_on_every_view_while_something_is_open(open_page: Open, path: str, width: int) -> None:
+def test_a_strip_is_on_every_view_while_something_is_open(open_page: Open, path: str, width: int) -> None:
     """Sign, what, since when, and a link; on the first view the verdict says it, and the strip once that is out of sight."""
     opened = open_page("desk-lost", width=width, height=700)
     page = opened.go(path)
@@ -209,7 +209,7 @@ def test_a_strip_stands_on_every_view_while_something_is_open(open_page: Open, p
 
 
 @pytest.mark.parametrize("path", ["/", "/rig-check", "/patch"])
-def test_nothing_of_a_strip_stands_while_all_is_well(open_page: Open, path: str) -> None:
+def test_there_is_no_strip_while_all_is_well(open_page: Open, path: str) -> None:
     page = open_page("well").go(path)
     page.wait_for_timeout(300)
     assert page.locator("#strip .strip").count() == 0
@@ -307,7 +307,7 @@ def test_a_silent_desk_comes_before_what_only_limps(open_page: Open) -> None:
     assert "Main desk silent" in page.locator(".card").first.inner_text()
 
 
-def test_ten_lines_are_the_most_and_the_rest_is_counted(open_page: Open) -> None:
+def test_ten_lines_are_the_most_and_the_others_are_counted(open_page: Open) -> None:
     opened = open_page("well", width=1366)
     began = now_ms()
     opened.listener.situation.incidents += [
@@ -320,7 +320,7 @@ def test_ten_lines_are_the_most_and_the_rest_is_counted(open_page: Open) -> None
     assert "Dimmer racks" in page.locator(".open .card").first.inner_text(), "of one severity the newest stands first"
 
 
-def test_still_working_is_a_list_and_what_should_hold_stands_apart(open_page: Open) -> None:
+def test_still_working_is_a_list_apart_from_what_should_hold(open_page: Open) -> None:
     page = open_page("on-backup").go("/incident/9")
     part = page.locator("section", has=page.locator("h2", has_text="Still working"))
     part.wait_for()
@@ -333,7 +333,7 @@ def test_still_working_is_a_list_and_what_should_hold_stands_apart(open_page: Op
     assert lists.nth(1).locator("li").all_inner_texts() == ["Rack 1 processor"]
 
 
-def test_stale_stands_over_everything(open_page: Open) -> None:
+def test_stale_covers_everything(open_page: Open) -> None:
     opened = open_page("desk-lost")
     page = opened.go("/patch")
     opened.listener.stall()
@@ -468,7 +468,7 @@ def test_what_rose_last_is_on_top_with_number_and_name_and_two_presses(open_page
     page.wait_for_selector("text=1 without light.")  # kept for this check
 
 
-def test_the_newest_rise_stands_first(open_page: Open) -> None:
+def test_the_newest_rise_comes_first(open_page: Open) -> None:
     opened = open_page("desk-lost")
     done = opened.listener.situation.answers["rig-check"]["done"]
     done.insert(3, {"fixture": "999", "label": "Ladder left", "at": iso(now_ms())})

@@ -63,7 +63,7 @@ def test_when_stale_the_banner_speaks_of_what_was(open_page: Open) -> None:
     page.wait_for_selector("#banner >> text=When it was last heard, this computer was asking fixtures", timeout=20000)
 
 
-def test_a_refused_stop_is_said(open_page: Open) -> None:
+def test_a_refused_stop_is_reported(open_page: Open) -> None:
     opened = asking(open_page("well"))
     page = opened.go("/")
     opened.listener.refusal = "judging does not answer now"
@@ -71,7 +71,7 @@ def test_a_refused_stop_is_said(open_page: Open) -> None:
     page.wait_for_selector("#banner [role=alert] >> text=Asking was not stopped: judging does not answer now")
 
 
-def test_fixtures_are_asked_only_after_a_person_was_told_what_may_happen(open_page: Open) -> None:
+def test_fixtures_are_asked_only_after_a_person_read_what_may_happen(open_page: Open) -> None:
     opened = open_page("well")
     page = opened.go("/patch")
     page.click("text=Ask fixtures what they are")
@@ -100,7 +100,7 @@ def test_a_refusal_is_shown_in_judgings_own_words(open_page: Open) -> None:
     page.wait_for_function("() => !document.querySelector('dialog').open")
 
 
-def test_the_answers_stand_in_a_table_abnormal_first(open_page: Open) -> None:
+def test_the_answers_are_in_a_table_abnormal_first(open_page: Open) -> None:
     page = asking(open_page("well"), running=False).go("/fixtures-asked")
     page.wait_for_selector("text=5 of 6 fixtures are not as patched.")
     rows = [row.inner_text().split("\t") for row in page.locator("tbody tr").all()]
@@ -112,14 +112,14 @@ def test_the_answers_stand_in_a_table_abnormal_first(open_page: Open) -> None:
     assert "Asking ended before all had answered: stopped by a person." in page.locator("main").inner_text()
 
 
-def test_nobody_to_ask_is_said(open_page: Open) -> None:
+def test_nobody_to_ask_is_reported(open_page: Open) -> None:
     opened = open_page("well")
     opened.listener.situation.house["listener"]["asking"] = {"running": False, "rows": [], "trouble": "no gateway is declared, and none was heard"}  # fmt: skip
     page = opened.go("/fixtures-asked")
     page.wait_for_selector("text=Nobody was asked: no gateway is declared, and none was heard.")
 
 
-def test_what_this_computer_sends_and_asks_for_stands_in_the_head_and_with_the_listener(open_page: Open) -> None:
+def test_what_this_computer_sends_and_asks_for_is_in_the_head_and_with_the_listener(open_page: Open) -> None:
     opened = with_house(open_page("well"), subscribes=True, sends=["e131/112", "artnet/3"])
     opened.listener.situation.house["listener"]["node"] = {"replies": 7, "pages": 1, "waiting": False}
     page = opened.go("/")
@@ -137,7 +137,7 @@ def test_a_listener_that_only_listens_says_that(open_page: Open) -> None:
     assert page.locator("#head .does").count() == 0
 
 
-def test_hours_stand_with_the_oldest_lamps_first(open_page: Open) -> None:
+def test_hours_list_the_oldest_lamps_first(open_page: Open) -> None:
     page = open_page("well").go("/racks")
     page.click("text=Hours of lamps and circuits")
     page.wait_for_selector("text=2 lamps are or may be near the end of rated life.")

@@ -146,7 +146,7 @@ def test_what_judging_says_comes_through_at_once(front: RealFront, browser: Brow
     context.close()
 
 
-def test_what_came_back_is_said_from_the_listeners_own_fields(front: RealFront, browser: Browser) -> None:
+def test_what_came_back_is_reported_from_the_listeners_own_fields(front: RealFront, browser: Browser) -> None:
     """`returned_at` and `lasted_s` as the daemon writes them: BACK, watched, with the outage's own length."""
     columns = {name: column.copy() for name, column in front.snapshot.universes.items()}
     columns["state"][1] = UniverseState.RETURNING

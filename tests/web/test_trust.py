@@ -11,7 +11,7 @@ from tests.web.stand_in import now_ms
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(300)]
 
 
-def test_stale_is_said_in_words_by_the_browsers_own_clock(open_page: Open) -> None:
+def test_stale_is_reported_in_words_by_the_browsers_own_clock(open_page: Open) -> None:
     """Judging stands still while the server still talks: the page calls itself stale after 5 s, and recovers."""
     opened = open_page("well")
     page = opened.go("/")
@@ -71,7 +71,7 @@ def test_clocks_that_disagree_are_no_reason_for_stale(open_page: Open) -> None:
     assert "3600 s ahead of the listener's" in page.locator("main").inner_text()
 
 
-def test_pause_holds_what_stands_there_and_says_so(open_page: Open) -> None:
+def test_pause_keeps_the_page_unchanged_and_says_so(open_page: Open) -> None:
     """WCAG 2.2.2: what updates by itself can be paused."""
     opened = open_page("well")
     page = opened.go("/")

@@ -52,7 +52,7 @@ def test_each_address_opens_by_itself_and_its_headline_is_a_sentence(open_page: 
 
 
 @pytest.mark.parametrize("path", PAGES)
-def test_a_house_that_declares_nothing_is_told_so_in_a_sentence(open_page: Open, path: str) -> None:
+def test_a_house_that_declares_nothing_is_reported_so_in_a_sentence(open_page: Open, path: str) -> None:
     """No view is blank or broken where parts of the house are missing."""
     opened = open_page("empty")
     page = opened.go(path)
@@ -86,7 +86,7 @@ def test_the_headline_answers_what_since_when_what_holds_and_what_to_look_at(ope
     )
 
 
-def test_a_fault_of_the_listener_is_said_first_and_blames_nobody(open_page: Open) -> None:
+def test_a_fault_of_the_listener_comes_first_and_is_no_fault_of_the_show(open_page: Open) -> None:
     opened = open_page("desk-lost")
     page = opened.go("/")
     own = opened.listener.situation.incidents[1] | {
@@ -106,7 +106,7 @@ def test_a_change_arrives_without_being_asked_for(open_page: Open) -> None:
     assert "was main desk" in page.locator("tr.is-lost").inner_text()
 
 
-def test_a_universe_that_nobody_sends_and_nobody_has_to_is_not_called_at_rest(open_page: Open) -> None:
+def test_a_universe_that_is_not_sent_and_not_due_is_not_called_idle(open_page: Open) -> None:
     opened = open_page("well")
     page = opened.go("/")
     never = universe("e131/4", "Bridge 2", "not-sent", "", now_ms()) | {"last_frame_at": None}
@@ -156,7 +156,7 @@ def test_the_moment_of_failure_shows_what_stopped_together(open_page: Open) -> N
     assert page.locator("a[download]").get_attribute("href") == "/api/v1/incidents/7/packets"
 
 
-def test_many_universes_are_drawn_counted_and_said_by_source(open_page: Open) -> None:
+def test_many_universes_are_drawn_counted_and_listed_by_source(open_page: Open) -> None:
     """512 universes: one stroke each; what needs a look is named in ranges, and what each source sends."""
     page = open_page("crowd").go("/")
     assert page.locator(".tick").count() == 512
@@ -170,7 +170,7 @@ def test_many_universes_are_drawn_counted_and_said_by_source(open_page: Open) ->
     page.wait_for_url("**/universe/e131/300")
 
 
-def test_a_warning_is_not_said_as_loudly_as_a_loss(open_page: Open) -> None:
+def test_a_warning_looks_less_severe_than_a_loss(open_page: Open) -> None:
     opened = open_page("desk-lost")
     opened.listener.situation.incidents = [
         one for one in opened.listener.situation.incidents if one["severity"] != "critical"
@@ -189,7 +189,7 @@ def test_the_listeners_own_health_is_in_words(open_page: Open) -> None:
     assert "Art-Net poll" not in page.locator("main").inner_text(), "what is 0 needs no line of its own"
 
 
-def test_the_own_bridge_is_said_to_be_this_computers(open_page: Open) -> None:
+def test_the_own_bridge_is_reported_to_be_this_computers(open_page: Open) -> None:
     opened = open_page("well")
     rows = opened.listener.situation.sources
     own = {"source": "10.20.0.90", "name": "10.20.0.90", "address": "10.20.0.90", "declared_as": "", "cid": None}

@@ -194,7 +194,7 @@ def test_e131_on_the_other_port_is_not_artnet(packet: bytes) -> None:
     assert one(packet, Protocol.ARTNET).status == Reject.NOT_THIS_PROTOCOL
 
 
-def test_start_codes_part_levels_from_the_rest() -> None:
+def test_start_codes_separate_levels_from_all_else() -> None:
     kinds = [one(patched(E131_DATA, 125, bytes([code]))).kind for code in (0x00, 0xDD, 0x17, 0xCC, 0xFF)]
     assert kinds == [PacketKind.LEVELS, PacketKind.SLOT_PRIORITY, *[PacketKind.OTHER_START_CODE] * 3]
 

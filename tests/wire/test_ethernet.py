@@ -121,7 +121,7 @@ def test_what_is_no_datagram_is_counted_by_its_reason(frame: bytes, count: str) 
     assert getattr(counts, count) == 1
 
 
-def test_what_the_capture_cut_blames_nobody() -> None:
+def test_what_the_capture_cut_raises_no_fault() -> None:
     whole = frames.ethernet(ipv4(udp(PAYLOAD)))
     for end in range(len(whole)):
         found, counts, _ = dissect([whole[:end]], originals=[len(whole)])

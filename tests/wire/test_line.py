@@ -36,7 +36,7 @@ def test_a_short_frame_comes_with_the_next_break() -> None:
     assert (frame.t_ns, frame.data, frame.slots) == (1, b"\0\1\2", 2)
 
 
-def test_what_stands_before_the_first_break_is_dropped() -> None:
+def test_bytes_before_the_first_break_are_dropped() -> None:
     decoder = LineDecoder()
     assert decoder.feed(b"\5\6\7" + BREAK + b"\0\1" + BREAK, 1)[0].data == b"\0\1"
 

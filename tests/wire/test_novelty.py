@@ -44,7 +44,7 @@ def test_art_net_goes_on_from_255_to_1_and_may_not_count_at_all() -> None:
         assert not routine.is_news(batch_of([controller(frame, count) for frame in range(1, 600)]))
 
 
-def test_several_streams_in_one_batch_are_told_apart() -> None:
+def test_several_streams_in_one_batch_are_reported_apart() -> None:
     routine = Routine()
     frames = [[desk(frame), desk(frame, universe=2), controller(frame)] for frame in range(20)]
     routine.is_news(batch_of(frames[0]))
@@ -86,7 +86,7 @@ def test_synchronization_that_goes_on_is_routine() -> None:
         ("rubbish", Sent(START + 100 * MS, b"\xff" * 638, "10.0.0.1")),
     ],
 )
-def test_everything_else_is_news(what: str, packet: Sent) -> None:
+def test_everything_else_counts_as_new(what: str, packet: Sent) -> None:
     assert after(packet), what
 
 

@@ -82,7 +82,7 @@ def test_simple_packets_are_cut_at_the_snapshot_length() -> None:
 @pytest.mark.parametrize(
     "octets", [frames.pcap(FRAMES), frames.section() + frames.interface() + frames.enhanced(1, b"x" * 40) * 3]
 )
-def test_every_truncation_gives_what_is_whole_and_says_the_rest(octets: bytes) -> None:
+def test_every_truncation_gives_what_is_whole_and_reports_what_is_not(octets: bytes) -> None:
     whole = [frame for _, _, frame in read(octets)]
     for end in range(24, len(octets)):
         reader = Reader()
@@ -103,7 +103,7 @@ def test_every_truncation_gives_what_is_whole_and_says_the_rest(octets: bytes) -
         (bytes(24), "begins with 00 00 00 00"),
     ],
 )
-def test_what_is_no_capture_is_said(octets: bytes, sentence: str) -> None:
+def test_what_is_no_capture_is_reported(octets: bytes, sentence: str) -> None:
     with pytest.raises(ValueError, match=sentence):
         read(octets)
 

@@ -129,7 +129,7 @@ async def test_what_is_over_is_forgotten_in_time(monkeypatch: pytest.MonkeyPatch
         assert len(receiver.bodies) == count
 
 
-async def test_a_receiver_that_refuses_is_said_and_tried_again_and_the_other_is_served() -> None:
+async def test_a_receiver_that_refuses_is_reported_and_tried_again_and_the_other_is_served() -> None:
     refusing, well = Receiver(), Receiver()
     refusing.status = 500
     async with refusing.open() as first, well.open() as second:

@@ -81,7 +81,7 @@ async def test_an_answer_may_take_longer_than_asking() -> None:
         assert (await said(port, WELL)).endswith(b"answered")
 
 
-async def test_one_too_many_is_told_so_and_room_is_made_by_who_leaves() -> None:
+async def test_one_too_many_is_reported_so_and_room_is_made_by_who_leaves() -> None:
     async with door(most=2) as (port, callers):
         held = [await asyncio.open_connection("127.0.0.1", port) for _ in range(2)]
         refusal = await said(port, WELL)

@@ -57,7 +57,7 @@ async def serving(handler: Handler) -> AsyncIterator[str]:
         yield str(server.make_url("")).rstrip("/")
 
 
-async def test_streams_say_where_each_stands_and_nothing_to_who_has_that(tmp_path: Path) -> None:
+async def test_streams_give_the_state_of_each_and_nothing_to_a_reader_that_has_it(tmp_path: Path) -> None:
     async with running(tmp_path, snapshot=fabricate.snapshot()) as front:
         answer = await front.client.get("/api/v1/streams")
         rows = await answer.json()
@@ -121,7 +121,7 @@ async def test_an_answer_without_end_is_not_kept(tmp_path: Path) -> None:
     assert judging.seen[0].reason == "its answer is longer than 8 MiB"
 
 
-async def test_what_is_no_list_of_streams_is_said_to_be_none(tmp_path: Path) -> None:
+async def test_what_is_no_list_of_streams_is_reported_to_be_none(tmp_path: Path) -> None:
     bodies = [b"<html>", b"{}", b'[{"universe": 1}]', b"[" * 5000, b"\xff\xfe"]
 
     for body in bodies:
@@ -135,7 +135,7 @@ async def test_what_is_no_list_of_streams_is_said_to_be_none(tmp_path: Path) -> 
         assert judging.seen[0].reason.startswith("its answer is not understood")
 
 
-async def test_no_redirect_is_followed_and_a_closed_port_is_said(tmp_path: Path) -> None:
+async def test_no_redirect_is_followed_and_a_closed_port_is_reported(tmp_path: Path) -> None:
     async def redirect(request: web.Request) -> web.StreamResponse:
         raise web.HTTPFound("http://192.0.2.1/")
 
@@ -147,7 +147,7 @@ async def test_no_redirect_is_followed_and_a_closed_port_is_said(tmp_path: Path)
     assert judging.seen[0].reason.startswith("it cannot be reached")
 
 
-async def test_a_missing_token_file_is_said(tmp_path: Path) -> None:
+async def test_a_missing_token_file_is_reported(tmp_path: Path) -> None:
     async with asking("http://127.0.0.1:9", tmp_path, token_file="none") as judging:
         await happens(lambda: bool(judging.seen))
     assert "cannot be read" in judging.seen[0].reason

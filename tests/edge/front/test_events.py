@@ -40,7 +40,7 @@ async def hear(response: aiohttp.ClientResponse, count: int) -> list[Event]:
     return found
 
 
-async def test_a_listener_is_told_everything_and_then_what_changes(tmp_path: Path) -> None:
+async def test_a_listener_is_reported_everything_and_then_what_changes(tmp_path: Path) -> None:
     taken = snapshot()
     async with running(tmp_path, snapshot=taken) as run, run.client.get("/api/v1/events") as response:
         assert response.content_type == "text/event-stream"
@@ -78,7 +78,7 @@ async def test_one_universes_page_gets_its_levels(tmp_path: Path) -> None:
         await happens(lambda: not run.front.listeners.universes)
 
 
-async def test_two_hundred_listeners_are_told_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_two_hundred_listeners_are_reported_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Encoded once for all, at 512 universes. What it costs is this process' own time, which others cannot lengthen."""
     encoded: list[int] = []
 

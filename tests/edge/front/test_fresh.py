@@ -46,7 +46,7 @@ async def test_many_who_read_at_once_ask_once_and_read_what_is_new(tmp_path: Pat
 
 
 @pytest.mark.parametrize("path", ["/metrics", "/plain", "/api/v1/house", "/api/v1/incidents"])
-async def test_what_is_young_is_told_as_it_is_and_what_is_old_is_asked_for(tmp_path: Path, path: str) -> None:
+async def test_what_is_young_is_reported_as_it_is_and_what_is_old_is_asked_for(tmp_path: Path, path: str) -> None:
     async with running(tmp_path) as found:
         resting = Resting(found.board)
         found.front.ask = resting.ask

@@ -140,7 +140,7 @@ def test_kill_9_loses_nothing_that_was_confirmed(path: Path) -> None:
 
 
 @pytest.mark.parametrize("damage", [b"this was never a database" * 100, b"\x00" * 8192])
-async def test_a_damaged_file_is_moved_aside_and_said(
+async def test_a_damaged_file_is_moved_aside_and_reported(
     path: Path, damage: bytes, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     quick_retry(monkeypatch)
@@ -167,7 +167,7 @@ async def test_a_file_damaged_in_its_middle_is_moved_aside_too(path: Path, monke
     history.close()
 
 
-async def test_a_place_that_cannot_be_written_is_said_and_tried_again(
+async def test_a_place_that_cannot_be_written_is_reported_and_tried_again(
     path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The directory's place is taken by a file; a person makes room; nothing of the meantime is lost."""
@@ -186,7 +186,7 @@ async def test_a_place_that_cannot_be_written_is_said_and_tried_again(
     assert Archive(path).marks(0, 1 << 62)[0][1] == "while it was full"
 
 
-async def test_a_full_disk_is_said_and_stops_nothing(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_a_full_disk_is_reported_and_stops_nothing(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """SQLite's own page limit gives the very error a full disk gives."""
     quick_retry(monkeypatch)
     history = History(path, FOR_EVER)
@@ -265,7 +265,7 @@ def test_a_file_of_a_newer_layout_is_left_alone(path: Path) -> None:
         Store(path)
 
 
-def test_an_interval_told_twice_is_one(path: Path) -> None:
+def test_an_interval_reported_twice_is_one(path: Path) -> None:
     """After a restart the same start lies some milliseconds beside the first, by the corrected wall clock."""
     path.parent.mkdir()
     store = Store(path)

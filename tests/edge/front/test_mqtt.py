@@ -92,7 +92,7 @@ def house(port: int, **more: str) -> House:
     return replace(fabricate.house(), mqtt=Mqtt("127.0.0.1", port, TOPIC, **more))  # type: ignore[arg-type]
 
 
-async def test_states_are_retained_and_incidents_are_told(tmp_path: Path) -> None:
+async def test_states_are_retained_and_incidents_are_published(tmp_path: Path) -> None:
     port = free_port(socket.SOCK_STREAM)
     with broker(tmp_path, port):
         sender = MqttSender(house(port))
@@ -146,7 +146,7 @@ async def test_a_death_says_offline_by_the_last_will(tmp_path: Path) -> None:
             await happens(lambda: heard.newest.get(f"{TOPIC}/status") == "offline")
 
 
-async def test_a_broker_that_comes_back_is_told_everything_anew(
+async def test_a_broker_that_comes_back_is_reported_everything_anew(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(module, "SHORTEST_RETRY_S", 0.05)
@@ -167,7 +167,7 @@ async def test_a_broker_that_comes_back_is_told_everything_anew(
                 assert [one["id"] for one in json.loads(heard.newest[f"{TOPIC}/incidents"])] == [9]
 
 
-async def test_a_wrong_password_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_a_wrong_password_is_reported(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(module, "SHORTEST_RETRY_S", 0.05)
     port = free_port(socket.SOCK_STREAM)
     (tmp_path / "passwords").write_text("")

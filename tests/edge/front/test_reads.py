@@ -104,7 +104,7 @@ async def test_minutes_of_a_universe(tmp_path: Path) -> None:
         assert (await get(run, "/api/v1/universes/e131/2/history"))["rows"] == []  # type: ignore[index]
 
 
-async def test_what_is_not_there_is_said(tmp_path: Path) -> None:
+async def test_what_is_not_there_is_reported(tmp_path: Path) -> None:
     async with running(tmp_path, snapshot=snapshot()) as run:
         assert "e131/99" in await refused(run, "/api/v1/universes/e131/99", 404)
         await refused(run, "/api/v1/universes/e131/99/history", 404)
@@ -176,7 +176,7 @@ async def test_a_report_of_the_stored_show(tmp_path: Path) -> None:
         await refused(run, "/api/v1/report?since=noon", 400)
 
 
-async def test_judging_that_falls_silent_is_said(tmp_path: Path) -> None:
+async def test_judging_that_falls_silent_is_reported(tmp_path: Path) -> None:
     async with running(tmp_path, snapshot=snapshot()) as run:
         run.front.look(NOW_NS + 2_100_000_000)
         found = await get(run, "/api/v1/house")
@@ -186,7 +186,7 @@ async def test_judging_that_falls_silent_is_said(tmp_path: Path) -> None:
         assert (await get(run, "/api/v1/house"))["listener"]["judging"]["ok"]  # type: ignore[index]
 
 
-async def test_a_recorder_in_trouble_is_said_with_the_rest(tmp_path: Path) -> None:
+async def test_a_recorder_in_trouble_is_reported_with_the_others(tmp_path: Path) -> None:
     taken = snapshot()
     taken.house.listener["recorder"] = "Packets cannot be written: the disk is full."
     async with running(tmp_path, snapshot=taken) as run:

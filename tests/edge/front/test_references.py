@@ -71,7 +71,7 @@ async def test_levels_are_on_the_disk_before_the_answer(tmp_path: Path) -> None:
         assert row == {key: value for key, value in kept.items() if key != "stored"}
 
 
-async def test_what_differs_is_said_with_was_and_is(tmp_path: Path) -> None:
+async def test_what_differs_is_reported_with_was_and_is(tmp_path: Path) -> None:
     async with running(tmp_path, snapshot=lit(levels={1: 153, 512: 255})) as run:
         await keep(run)
         same = await read(run, f"{PATH}/act%201%20opening/compare")
@@ -171,7 +171,7 @@ async def test_at_most_so_many_are_kept(tmp_path: Path, monkeypatch: pytest.Monk
         await keep(run, name="two", replace=True)
 
 
-async def test_damaged_levels_are_said_and_can_be_deleted(tmp_path: Path) -> None:
+async def test_damaged_levels_are_reported_and_can_be_deleted(tmp_path: Path) -> None:
     store = Store(tmp_path / "history.db")
     store.write(module_pending("act 1 opening", b"damaged"))
     store.close()

@@ -117,7 +117,7 @@ async def test_judging_that_begins_again_is_given_its_memory(tmp_path: Path) -> 
         await happens(lambda: len(judging.asked) == 2)
 
 
-async def test_a_port_that_is_taken_is_said_with_its_mend(tmp_path: Path) -> None:
+async def test_a_port_that_is_taken_is_reported_with_advice(tmp_path: Path) -> None:
     house = house_at(tmp_path)
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", house.http.port))
@@ -155,7 +155,7 @@ async def test_tls(tmp_path: Path) -> None:
         assert await status_of(session, f"{url}/healthz", ssl=trusted) == 200
 
 
-async def test_a_certificate_that_cannot_be_used_is_said(tmp_path: Path) -> None:
+async def test_a_certificate_that_cannot_be_used_is_reported(tmp_path: Path) -> None:
     house = house_at(tmp_path, certificate_file="absent.pem", key_file="key.pem")
     with pytest.raises(EdgeError, match=r"cannot use the certificate absent\.pem"):
         await made(house, Board(), Judging()).serve(asyncio.Event(), lambda: None)
@@ -300,7 +300,7 @@ async def test_a_judging_process_that_refuses_is_asked_again_and_stops_nothing(
         await happens(lambda: len(judging.asked) > count)
 
 
-async def test_a_follower_that_fails_is_said_and_takes_nobody_with_it(
+async def test_a_follower_that_fails_is_reported_and_takes_nobody_with_it(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     from tests.edge.front_house import running

@@ -46,7 +46,7 @@ def test_a_user_has_two_passphrases_and_may_name_their_protocols(tmp_path: Path)
         ("watcher\n", "3", "is not understood"),
     ],
 )
-def test_what_cannot_be_used_is_said_without_the_secret(tmp_path: Path, text: str, version: str, says: str) -> None:
+def test_what_cannot_be_used_is_reported_without_the_secret(tmp_path: Path, text: str, version: str, says: str) -> None:
     with pytest.raises(SecretFileError, match=says) as refused:
         read_credentials(written(tmp_path, text), version)
     assert "eight or more" not in str(refused.value)

@@ -69,7 +69,7 @@ async def test_a_switch_that_hangs_over_its_tables_has_answered_all_the_same() -
     assert seen.reached and seen.state is not None and seen.state.ports[0].up
 
 
-async def test_a_switch_that_does_not_answer_is_told_with_its_reason() -> None:
+async def test_a_switch_that_does_not_answer_is_reported_with_its_reason() -> None:
     agent = MemoryAgent()
     agent.silent = {"sysUpTime"}
     assert await Polls(agent).poll("FOH", S) == SwitchSeen(S, "FOH", False, "no answer within 2 s")
@@ -86,7 +86,7 @@ async def test_what_is_seen_crosses_to_judging_unchanged() -> None:
     assert list(observations(fields, 0)) == [seen]
 
 
-async def test_credentials_that_cannot_be_read_are_told_and_nothing_is_sent(tmp_path: Path) -> None:
+async def test_credentials_that_cannot_be_read_are_reported_and_nothing_is_sent(tmp_path: Path) -> None:
     told: asyncio.Queue[dict[str, Any]] = asyncio.Queue()
 
     async def ask(name: str, arguments: dict[str, Any]) -> dict[str, Any]:

@@ -103,14 +103,14 @@ def test_what_a_route_reads_is_joined() -> None:
         (errno.EIO, "Input/output error", "slotwatch host"),
     ],
 )
-def test_each_refusal_has_its_sentence_and_its_mend(number: int, sentence: str, mend: str) -> None:
+def test_each_refusal_has_its_sentence_and_its_advice(number: int, sentence: str, mend: str) -> None:
     line = join_error(number, 12, "eth1").lines[0]
     assert line.startswith("e131/12: its multicast group could not be joined on eth1: ")
     assert sentence in line
     assert mend in line
 
 
-def test_a_refused_join_is_told_once_and_told_again_when_it_succeeds(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_refused_join_is_reported_once_and_again_when_it_succeeds(monkeypatch: pytest.MonkeyPatch) -> None:
     with listening(house_on()) as ear:
         held = Joins()
         real = joins.Holder._call

@@ -24,7 +24,7 @@ from tests.ports import free_port
 LOOPBACK = ipaddress.ip_address("::ffff:127.0.0.1").packed
 
 
-def test_a_packet_stands_in_the_ring_with_its_addresses_port_network_and_protocol() -> None:
+def test_a_packet_is_in_the_ring_with_its_addresses_port_network_and_protocol() -> None:
     house = house_on()
     with listening(house) as ear:
         sender = send(house.listen.e131_port, b"abc")
@@ -149,7 +149,7 @@ def test_loopback_is_no_network_unless_it_is_declared() -> None:
         assert batch.network.tolist() == [NETWORK_UNKNOWN]
 
 
-def test_a_taken_port_is_said_with_its_holder() -> None:
+def test_a_taken_port_is_reported_with_its_holder() -> None:
     port = free_port()
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other:
         # Shared use is what makes the last program take all unicast: it must not get us in either.
@@ -175,7 +175,7 @@ def test_nobody_can_bind_beside_us_and_take_our_unicast() -> None:
         ours.close()
 
 
-def test_a_reserved_port_without_the_right_is_said() -> None:
+def test_a_reserved_port_without_the_right_is_reported() -> None:
     if os.geteuid() == 0 or int(Path("/proc/sys/net/ipv4/ip_unprivileged_port_start").read_text()) <= 80:
         pytest.skip("this user may bind every port")
     with pytest.raises(EdgeError, match="no right to listen on UDP port 80"):
@@ -197,7 +197,7 @@ def test_packets_gather_longer_the_rarer_they_are_and_never_while_a_route_waits(
         assert ear.intake.gather_s() == 0.0
 
 
-def test_packets_gather_to_the_next_tenth_while_judging_rests_and_a_burst_ends_that(
+def test_packets_gather_to_the_next_tenth_while_judging_idles_and_a_burst_ends_that(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr("slotwatch.edge.intake.intake.BURST_ROWS", 50)  # fits any receive buffer

@@ -138,7 +138,7 @@ def test_the_time_that_is_judged_at_is_intakes(house: House) -> None:
         assert first <= max(beat_ns, made.judging._rows_ns)
 
 
-def test_rows_that_were_overwritten_are_counted_and_told(house: House) -> None:
+def test_rows_that_were_overwritten_are_counted_and_reported(house: House) -> None:
     with bench(house) as made:
         made.beat()
         made.snapshot()
@@ -152,7 +152,7 @@ def test_rows_that_were_overwritten_are_counted_and_told(house: House) -> None:
         assert [one.ring for one in made.told(DropsSeen) if isinstance(one, DropsSeen)] == [lost]
 
 
-def test_drops_of_the_kernel_are_told_once_for_each_change(house: House) -> None:
+def test_drops_of_the_kernel_are_reported_once_for_each_change(house: House) -> None:
     with bench(house) as made:
         made.beat(drops=7)
         made.snapshot()
@@ -325,7 +325,7 @@ def test_rows_that_end_the_judging_are_not_what_its_successor_begins_with(
             assert second.snapshot().universes["frames"].tolist() == [1]
 
 
-def test_routine_rows_wait_for_a_batch_and_news_does_not(house: House) -> None:
+def test_routine_rows_wait_for_a_batch_and_changes_do_not(house: House) -> None:
     with bench(house) as made:
         made.packet()
         made.beat()

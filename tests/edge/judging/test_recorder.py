@@ -182,7 +182,7 @@ def test_a_capture_is_written_some_seconds_after_its_incident_opened_for_all_tha
     assert found.path(3) is None
 
 
-def test_a_directory_that_cannot_be_made_is_said_and_stops_nothing(tmp_path: Path) -> None:
+def test_a_directory_that_cannot_be_made_is_reported_and_stops_nothing(tmp_path: Path) -> None:
     settings = house(tmp_path)
     (tmp_path / "packets").write_text("in the way")
     captures = Captures(settings, Recorder(settings))
@@ -205,7 +205,7 @@ class FullDisk(Recorder):
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
 
-def test_a_capture_that_fails_leaves_nothing_and_is_counted_and_said_until_one_succeeds(tmp_path: Path) -> None:
+def test_a_capture_that_fails_leaves_nothing_and_is_counted_and_reported_until_one_succeeds(tmp_path: Path) -> None:
     settings = house(tmp_path)
     recorder = FullDisk(settings)
     recorder.take(packets(0, 10, 7 * SECOND_NS))

@@ -88,7 +88,7 @@ def raw(slave: int) -> None:
     termios.tcsetattr(slave, termios.TCSANOW, settings)
 
 
-def test_a_missing_port_is_said() -> None:
+def test_a_missing_port_is_reported() -> None:
     tap = LineTap("/dev/serial/by-id/no-such-adapter", 1)
     tap.start()
     until(lambda: tap.trouble)

@@ -114,7 +114,7 @@ def test_silence_stops_the_line(line: tuple[int, str]) -> None:
         sender.close()
 
 
-def test_an_unplugged_adapter_is_said_and_found_again(line: tuple[int, str], tmp_path: Path) -> None:
+def test_an_unplugged_adapter_is_reported_and_found_again(line: tuple[int, str], tmp_path: Path) -> None:
     """A stable name that points to a port which dies and comes back as another one."""
     stable = tmp_path / "adapter"
     first_master, first = pty.openpty()
@@ -138,7 +138,7 @@ def test_an_unplugged_adapter_is_said_and_found_again(line: tuple[int, str], tmp
         sender.close()
 
 
-def test_missing_port_names_the_mend() -> None:
+def test_missing_port_names_the_fix() -> None:
     with pytest.raises(PortGone, match="is not there; plug the adapter in"):
         open_port("/dev/serial/by-id/no-such-adapter")
 

@@ -95,7 +95,7 @@ async def test_an_answer_reaches_who_asked_and_a_refusal_is_a_sentence(ends: tup
         asyncio.get_running_loop().remove_reader(other.fileno())
 
 
-async def test_an_answer_that_never_comes_is_said_and_a_late_one_is_nobodys(
+async def test_an_answer_that_never_comes_is_reported_and_a_late_one_is_nobodys(
     ends: tuple[Channel, Channel], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(asking, "ANSWER_WITHIN_S", 0.05)

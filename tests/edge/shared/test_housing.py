@@ -66,7 +66,7 @@ def test_the_house_of_the_demo_crosses_whole(fd: int) -> None:
     assert housing.read(fd) == house
 
 
-def test_memory_that_nobody_wrote_is_said(fd: int, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_memory_that_nobody_wrote_is_an_error(fd: int, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(housing, "TRIES", 2)
     with pytest.raises(RuntimeError, match="no house"):
         housing.read(fd)

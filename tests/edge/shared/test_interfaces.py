@@ -103,7 +103,7 @@ def test_a_network_is_found_by_name_or_address_and_a_missing_one_is_named() -> N
         (0x80, "02:00:00:00:00:41", True),
     ],
 )
-def test_a_neighbour_is_told_by_its_state(state: int, mac: str, reachable: bool) -> None:
+def test_a_neighbour_is_reported_by_its_state(state: int, mac: str, reachable: bool) -> None:
     body = struct.pack("=B3xiHBB", socket.AF_INET, 5, state, 0, 0)
     body += attribute(1, socket.inet_aton("10.20.0.41")) + attribute(2, bytes.fromhex("020000000041"))
     seen = neighbour(netlink.RTM_NEWNEIGH, body, {5: 1}, 9)

@@ -43,13 +43,13 @@ def test_a_settled_house_is_looked_at_each_tenth_and_judged_each_four_tenths() -
         assert intake.receive() == [{"do": "rest", "rest": True}], "said once"
 
 
-def test_many_rows_end_a_rest() -> None:
+def test_many_rows_end_idling() -> None:
     with pacing() as (pace, _):
         at_ns = START_NS + pace.rest_ms(START_NS, 0, SETTLED_NS) * MS
         assert pace.may_rest(at_ns, GATHERED_ROWS - 1) and not pace.may_rest(at_ns, GATHERED_ROWS)
 
 
-def test_intake_is_told_again_once_it_woke_by_itself() -> None:
+def test_intake_is_reported_again_once_it_woke_by_itself() -> None:
     with pacing() as (pace, intake):
         pace.rest_ms(START_NS, 0, SETTLED_NS)
         pace.intake_woke()
@@ -58,7 +58,7 @@ def test_intake_is_told_again_once_it_woke_by_itself() -> None:
         assert [said["rest"] for said in intake.receive()] == [True, True, False]
 
 
-def test_who_looks_at_the_page_shortens_rests_for_a_while() -> None:
+def test_an_open_page_shortens_idling_for_a_while() -> None:
     with pacing() as (pace, _):
         pace.watch(START_NS)
         assert 198 <= judged_after_ms(pace, START_NS, 0, SETTLED_NS) <= 200
@@ -83,7 +83,7 @@ def test_the_more_arrives_the_sooner_is_the_next_turn(rows: int, wanted_ms: int,
         assert least_ms <= judged_after_ms(pace, START_NS + 1_000 * MS, rows, wanted_ms * MS) <= most_ms
 
 
-def test_only_what_is_late_after_its_rest_is_a_stall() -> None:
+def test_only_a_late_turn_after_idling_is_a_stall() -> None:
     with pacing() as (pace, _):
         due_ns = START_NS + pace.rest_ms(START_NS, 0, SETTLED_NS) * MS
         assert pace.late_ns(due_ns + LATE_NS - MS) == 0

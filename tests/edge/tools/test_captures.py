@@ -96,7 +96,7 @@ def test_the_first_packet_is_an_hour_in_and_the_wall_clock_is_kept(tmp_path: Pat
     assert list(chunk.batch.protocol) == [Protocol.E131] * 2 and capture.end_ns == BASE_NS + 20_000_000
 
 
-def test_a_clock_that_was_set_back_is_said_and_time_goes_on(tmp_path: Path) -> None:
+def test_a_clock_that_was_set_back_is_reported_and_time_goes_on(tmp_path: Path) -> None:
     hour = 3600 * 1_000_000_000
     capture = opened(tmp_path, [(T + k * 25_000_000 - (hour if k >= 3 else 0), data()) for k in range(6)])
     chunks = list(capture.chunks())
@@ -134,7 +134,7 @@ def test_packets_without_a_time_take_that_of_the_one_before(tmp_path: Path) -> N
     assert any("without a time" in note for note in capture.notes)
 
 
-def test_observations_stand_among_the_packets(tmp_path: Path) -> None:
+def test_observations_come_in_order_with_the_packets(tmp_path: Path) -> None:
     query = ethernet(ipv4(bytes.fromhex("1164ee9b00000000"), 2, "10.0.0.254", "224.0.0.1", b"\x94\x04\0\0"))
     arp = ethernet(bytes.fromhex("00010800060400010200000000010a0000010000000000000a000002"), 0x0806)
     capture = opened(tmp_path, [(T, data()), (T + 1, query), (T + 2, arp), (T + 3, data())])
@@ -186,7 +186,7 @@ def test_gzip_reads_the_same(tmp_path: Path) -> None:
     assert "the gzip stream is cut off" in cut.notes[0]
 
 
-def test_a_cut_off_capture_is_read_and_said(tmp_path: Path) -> None:
+def test_a_cut_off_capture_is_read_and_reported(tmp_path: Path) -> None:
     whole = (tshark.CAPTURES / "sender-npm-sacn-4.6.2.pcapng").read_bytes()
     capture = open_capture(saved(tmp_path, whole[:-400]))
     assert sum(len(chunk.batch) for chunk in capture.chunks()) == 175
@@ -245,7 +245,7 @@ def around(shift_s: float, sources: tuple[int, ...], lost: int = 0) -> list[tupl
         (47, (0, 1), 1, False),
     ],
 )
-def test_a_clock_that_was_set_forward_is_told_from_a_silence_by_the_numbers(
+def test_a_clock_that_was_set_forward_is_reported_from_a_silence_by_the_numbers(
     tmp_path: Path, shift_s: float, sources: tuple[int, ...], lost: int, is_set: bool
 ) -> None:
     capture = opened(tmp_path, around(shift_s, sources, lost))
@@ -269,7 +269,7 @@ def test_a_loss_after_which_the_numbers_fit_by_chance_stays_a_loss(tmp_path: Pat
     assert capture.clock.step_count == 0
 
 
-def test_a_silence_at_a_pieces_edge_is_told_as_well(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_silence_at_a_pieces_edge_is_reported_as_well(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(captures, "PIECE_BYTES", 200 * 720)
     capture = opened(tmp_path, around(3600, (0,)))
     list(capture.chunks())

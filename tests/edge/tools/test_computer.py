@@ -119,7 +119,7 @@ def test_what_cannot_be_read_is_no_fault(tmp_path: Path) -> None:
     assert list(computer._lost_before_us(tmp_path)) == []
 
 
-def test_the_verb_prints_every_finding_and_a_mend_for_each_fault() -> None:
+def test_the_verb_prints_every_check_and_a_fix_for_each_fault() -> None:
     done = subprocess.run(
         [sys.executable, "-m", "slotwatch.cli", "host", "--json"], capture_output=True, text=True, timeout=30
     )
