@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from slotwatch.edge.front.history_shows import UsualRows
 from slotwatch.edge.front.history_store import Pending, Store
 from slotwatch.edge.front.usual import Worked, gather_usual, missing_shows, work_out_house, work_out_show
 from slotwatch.edge.judging.observed import observations
-from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, Fixture, House, Network
+from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, Fixture, House, Line, Network
 from slotwatch.snapshot.minutes import MinuteRow, StreamMinute
 from slotwatch.views.records import record
 from slotwatch.wire.observation import UsualFigure, UsualSeen
@@ -235,6 +236,19 @@ def test_accepted_incidents_and_its_own_leave_no_show_out(tmp_path: Path) -> Non
         made = incident(id=number, universes=("e131/1",), explains=(), timeline=(), **times, **changes)
         store.write(Pending(incidents={(number, 0): record(made)}))
     assert len(brought_up_to_date(archive, store, house_of(), now_ms(4)).standings["e131/1"].counted) == 5
+    store.close()
+
+
+@pytest.mark.parametrize("name", ["line/north", "e131/1@A", "artnet/7", "e131/99999", "what is this?"])
+def test_universes_of_every_name_are_worked_out(name: str, tmp_path: Path) -> None:
+    """Lines, networks, undeclared ones, and what somebody wrote into the file by hand."""
+    archive, store = paced(tmp_path / "h.db", [26.0] * 10)
+    with sqlite3.connect(tmp_path / "h.db") as db:
+        db.execute("UPDATE universes SET name = ?", (name,))
+    db.close()
+    line = house_of(lines=(Line("north", 1, "/dev/ttyUSB0"),))
+    assert len(brought_up_to_date(archive, store, line, now_ms(9)).standings[name].counted) == 10
+    assert gather_usual(archive, name, now_ms(9))["shows"] == 10
     store.close()
 
 

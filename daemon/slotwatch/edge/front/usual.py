@@ -8,7 +8,7 @@ from typing import Any
 
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.history_shows import UsualRows
-from slotwatch.house.schema import House, Phase
+from slotwatch.house.schema import DeclaredUniverse, House, Phase
 from slotwatch.model.usual import METHOD_VERSION, HouseFigures, KeptShow, Show, Start, show_of
 from slotwatch.model.usual_standing import (
     INCIDENT,
@@ -22,7 +22,7 @@ from slotwatch.model.usual_standing import (
 )
 from slotwatch.views import usual as views
 from slotwatch.views.answers.usual import UsualAnswer
-from slotwatch.wire.universe import parse
+from slotwatch.wire.universe import Protocol, UniverseId
 
 MINUTE_MS = 60_000
 MOST_LOOKED_AT = 40
@@ -101,7 +101,8 @@ def work_out_house(archive: Archive, house: House, now_ms: int) -> Worked:
     for (universe, _), row in sorted(kept.shows.items(), key=lambda item: -item[0][1]):
         by_universe.setdefault(universe, []).append(row)
     found = Worked(last_show_ms=max((row.until_ms for row in by_universe.get(HOUSE, ())), default=0))
-    declared = {str(one.id): one for one in house.universes}
+    lines = {line.number: f"line/{line.name}" for line in house.lines}
+    declared = {_written(one, lines): one for one in house.universes}
     for universe in sorted({*by_universe, *kept.starts} - {HOUSE}):
         one = declared.get(universe.partition("@")[0])
         start = _start(kept.starts.get(universe), declared_as(house, one), now_ms)
@@ -109,8 +110,7 @@ def work_out_house(archive: Archive, house: House, now_ms: int) -> Worked:
             found.new.starts[universe] = start
         standing = standing_of(universe, by_universe.get(universe, ()), start)
         found.standings[universe] = standing
-        limit_hz = house.limits_of(parse(universe)[0]).min_refresh_hz if one is None else one.limits.min_refresh_hz
-        _follow_trends(found, kept, standing, limit_hz)
+        _follow_trends(found, kept, standing, _slowest_hz(house, universe, one))
     return found
 
 
@@ -133,6 +133,20 @@ def usual_at(archive: Archive, before_ms: int) -> UsualBefore:
     names = {*by_universe, *kept.starts}
     standings = {name: standing_of(name, by_universe.get(name, ()), kept.starts.get(name)) for name in names}
     return UsualBefore(standings, kept.shows, kept.trends)
+
+
+def _written(one: DeclaredUniverse, lines: Mapping[int, str]) -> str:
+    """A declared universe as the history names it, without its network."""
+    return lines.get(one.id.number, str(one.id)) if one.id.protocol is Protocol.LINE else str(one.id)
+
+
+def _slowest_hz(house: House, universe: str, declared: DeclaredUniverse | None) -> float:
+    """Below which rate `slow-refresh` warns."""
+    if declared is not None:
+        return declared.limits.min_refresh_hz
+    word = universe.partition("/")[0]
+    protocol = next((one for one in Protocol if one.word == word), Protocol.E131)
+    return house.limits_of(UniverseId(protocol, 1)).min_refresh_hz
 
 
 def gather_usual(archive: Archive, universe: str, now_ms: int) -> UsualAnswer:
