@@ -5,7 +5,7 @@ import { openedSincePause } from "./verdict.js";
 import { plural, span } from "./words.js";
 
 export const CONTENTS = [
-  ["/", "Now"], ["/universes", "Universes"], ["/sources", "Sources"], ["/patch", "Patch"], ["/rig-check", "Rig check"],
+  ["/", "Now"], ["/universes", "Universes"], ["/sources", "Sources"], ["/network", "Network"], ["/patch", "Patch"], ["/rig-check", "Rig check"],
   ["/racks", "Racks"], ["/routes", "Routes"], ["/readiness", "Readiness"], ["/reports", "Reports"], ["/listener", "This listener"],
 ];
 

@@ -17,6 +17,7 @@ const VIEWS = [
   [/^\/incident\/(\d+)$/, "/", () => import("./incident.js"), "id"],
   [/^\/rules(?:\/([a-z0-9-]+))?$/, "/rules", () => import("./rules.js"), "rule"],
   [/^\/sources$/, "/sources", () => import("./sources.js")],
+  [/^\/network$/, "/network", () => import("./network.js")],
   [/^\/patch$/, "/patch", () => import("./patch.js")],
   [/^\/rig-check$/, "/rig-check", () => import("./rigcheck.js")],
   [/^\/fixtures-asked$/, "/patch", () => import("./asked.js")],

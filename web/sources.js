@@ -46,7 +46,7 @@ function one(row, nowMs) {
       row.own_bridge ? h("p", {}, "This computer's own bridge: it sends what the ", h("a", { href: "/routes" }, "routes"), " of the house file say.") : null,
       h("p", {}, `Sends ${row.universes && row.universes.length ? ranges(row.universes, 12) : "no levels"}${Number.isFinite(row.refresh_hz) ? ` at ${hertz(row.refresh_hz)}` : ""}${row.priority ? `, priority ${row.priority}` : ""}; ${row.lost_frames ? `${count(row.lost_frames)} frames missing by sequence` : "no frame missing"}.`),
       legs(row, nowMs),
-      h("p", { class: "quiet" }, [row.source_name && row.source_name !== name ? `calls itself “${row.source_name}”` : "", (row.legs || []).length > 1 ? "" : `at ${row.address}`, row.cid ? `CID ${row.cid}` : "", row.first_seen_at ? `first heard ${dayTime(row.first_seen_at)}` : ""].filter(Boolean).join("; ")),
+      h("p", { class: "quiet" }, [row.source_name && row.source_name !== name ? `calls itself “${row.source_name}”` : "", (row.legs || []).length > 1 ? "" : `at ${row.address}`, (row.legs || []).length === 1 && row.legs[0].place ? `on port ${row.legs[0].place.port} of switch ${row.legs[0].place.switch}` : "", row.cid ? `CID ${row.cid}` : "", row.first_seen_at ? `first heard ${dayTime(row.first_seen_at)}` : ""].filter(Boolean).join("; ")),
       (row.legs || []).length > 1 ? h("ul", {}, row.legs.map((leg, i) => h("li", { key: i }, `${leg.network || "network"}: ${leg.address}, ${String(leg.state).replaceAll("-", " ")}${leg.universes.length ? `, ${ranges(leg.universes, 6)}` : ""}${leg.last_frame_at ? `, last frame ${dayTime(leg.last_frame_at)}` : ""}`))) : null,
       (row.listed_undeclared || []).length ? h("p", {}, `Its discovery list names ${ranges(row.listed_undeclared, 12)}, which the house file does not declare.`) : null,
       (row.odd || []).length ? h("p", { class: "quiet" }, `Understood, yet not as the standard has it: ${row.odd.map((word) => String(word).toLowerCase().replaceAll("_", " ")).join(", ")}.`) : null));
@@ -55,7 +55,7 @@ function one(row, nowMs) {
 /** A source that sends to several networks has a lead to each: what each of them does. */
 function legs(row, nowMs) {
   if (!row.legs || row.legs.length < 2) return null;
-  return h("ul", {}, row.legs.map((leg, i) => h("li", { key: i }, `${leg.network || "one network"}: ${leg.state === "live" ? "sends" : String(leg.state || "").replaceAll("-", " ")} ${ranges(leg.universes || [], 6)}, from ${leg.address}${leg.last_frame_at && leg.state !== "live" ? `, last frame ${span((nowMs - ms(leg.last_frame_at)) / 1000)} ago` : ""}${leg.place ? `, at ${leg.place.switch} port ${leg.place.port}` : ""}`)));
+  return h("ul", {}, row.legs.map((leg, i) => h("li", { key: i }, `${leg.network || "one network"}: ${leg.state === "live" ? "sends" : String(leg.state || "").replaceAll("-", " ")} ${ranges(leg.universes || [], 6)}, from ${leg.address}${leg.last_frame_at && leg.state !== "live" ? `, last frame ${span((nowMs - ms(leg.last_frame_at)) / 1000)} ago` : ""}${leg.place ? `, on port ${leg.place.port} of switch ${leg.place.switch}` : ""}`)));
 }
 
 function receiverTable(entry, nowMs) {

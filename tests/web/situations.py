@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
 
+from tests.web import switch_situations
+
 Json = dict[str, Any]
 
 DESK_A = "6f1c2a70-7d1e-4a55-9a3e-0b6f2a51c001"
@@ -367,6 +369,7 @@ def base(now_ms: float) -> Situation:
                  "latency_ms": {"p50": 0.4, "p99": 2.1}, "held": False, "input_discarded_packets": 234,
                  "line": {"port": "/dev/ttyUSB0", "frames": 120345, "open": True, "trouble": "", "reopened": 1}, "text": "Repeats each frame onto the line, up to 44 a second."},
             ]},
+            "network": switch_situations.network(now_ms),
             "rig-check": {"running": False, "started_at": None, "done": [], "left": [], "flagged": []},
             "readiness": {"ready": True, "reasons": [], "accepted": [{"rule": "fast-refresh", "universes": ["e131/40"], "reason": "pixel wall, 60 Hz by design"}], "not_visible": []},
         },
@@ -459,6 +462,7 @@ def desk_lost(now_ms: float) -> Situation:
     made.incidents += [lost, stray, warning]
     made.universes[10] |= {"state": "faulty", "refresh_hz": 14.2, "incidents": [6]}
     made.details = {row["universe"]: detail(row, now_ms) for row in made.universes}
+    made.answers["network"] = switch_situations.network(now_ms, is_desk_lost=True)
     made.answers["report"] = night_report(now_ms, made.incidents)
     made.answers["readiness"] = {
         "ready": False,

@@ -40,6 +40,7 @@ PAGES = (
     "/universes",
     "/rules",
     "/sources",
+    "/network",
     "/patch",
     "/rig-check",
     "/racks",
@@ -200,7 +201,7 @@ class StandIn:
             return web.json_response(rules())
         if head in here.answers:
             return web.json_response(here.answers[head])
-        blank = {"marks": [], "references": [], "racks": {"racks": []}, "hours": [], "routes": {"routes": []}, "fixtures": {"fixtures": []}, "receivers": {"receivers": []},
+        blank = {"marks": [], "network": {"neighbours": [], "switches": []}, "references": [], "racks": {"racks": []}, "hours": [], "routes": {"routes": []}, "fixtures": {"fixtures": []}, "receivers": {"receivers": []},
                  "patch": {"conflicts": [], "universes": []}, "rig-check": {"running": False, "done": [], "left": [], "flagged": []},
                  "readiness": {"ready": True, "reasons": [], "accepted": [], "not_visible": []}, "report": night_report(now_ms(), here.incidents)}  # fmt: skip
         return web.json_response(blank[head]) if head in blank else _missing(path)

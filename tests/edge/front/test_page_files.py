@@ -15,7 +15,7 @@ from tests.views.fabricate import snapshot
     "path",
     str.split(
         "/ /universes /universe/e131/12 /universe/line/rack-feed /incident/7 /sources /patch /rig-check /racks /routes "
-        "/readiness /reports /listener"
+        "/readiness /reports /listener /network"
     ),
 )
 async def test_every_view_has_its_address(tmp_path: Path, path: str) -> None:

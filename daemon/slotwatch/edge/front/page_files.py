@@ -22,6 +22,7 @@ PAGES = (
     "/rules",
     "/rules/{name}",
     "/sources",
+    "/network",
     "/patch",
     "/rig-check",
     "/racks",
