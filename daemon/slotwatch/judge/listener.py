@@ -17,6 +17,7 @@ from slotwatch.judge.elsewhere import Elsewhere
 from slotwatch.judge.ports import Ports
 from slotwatch.judge.switches import Switches
 from slotwatch.wire.observation import (
+    AddressSeen,
     ClockStepSeen,
     DropsSeen,
     JoinSeen,
@@ -144,6 +145,8 @@ class Listener:
         self.watched: dict[int, QuerierWatchSeen] = {}
         self.watched_since_ns: dict[int, int] = {}
         self.neighbours: dict[tuple[int, str], Neighbour] = {}
+        self.heard: dict[tuple[int, str], str] = {}
+        """Device addresses by network and IP address, as ARP told them."""
         self.contested: dict[tuple[int, str], int] = {}
         """Addresses that went back to a device after another had claimed them: when that was last seen."""
         self.memberships: deque[MembershipSeen] = deque(maxlen=1024)
@@ -190,6 +193,10 @@ class Listener:
                 self.lines.setdefault(seen.number, TappedLine(seen)).take(seen)
             case PortSeen():
                 self.ports.take(seen)
+            case AddressSeen():
+                if (seen.network, seen.address) not in self.heard and len(self.heard) >= MOST_NEIGHBOURS:
+                    self.heard.pop(next(iter(self.heard)))
+                self.heard[seen.network, seen.address] = seen.mac
             case SwitchSeen():
                 self.switches.take(seen)
             case ListenerSeen():

@@ -14,11 +14,11 @@ if TYPE_CHECKING:
 
 
 def device_address(listener: Listener, cabling: Cabling, network: int, address: str) -> str:
-    """Give the device address behind an IP address: as this computer resolved it, else as a switch did."""
+    """Give the device address behind an IP address: as this computer resolved it, as ARP told, else as a switch did."""
     neighbour = listener.neighbour(network, address)
     if neighbour and neighbour.macs:
         return max(neighbour.macs, key=neighbour.macs.__getitem__)
-    return cabling.mac_of(address)
+    return listener.heard.get((network, address)) or cabling.mac_of(address)
 
 
 def cabling_of(ctx: RuleContext) -> Cabling:

@@ -198,6 +198,16 @@ class PortSeen:
 
 
 @dataclass(frozen=True, slots=True)
+class AddressSeen:
+    """A device said by ARP that it has an IP address. It says nothing of whether it answers."""
+
+    t_ns: int
+    network: int
+    address: str
+    mac: str
+
+
+@dataclass(frozen=True, slots=True)
 class SwitchSeen:
     """What came of one poll of a switch. `t_ns` is when its up time was asked for."""
 
@@ -260,6 +270,7 @@ Observation = (
     | UnreadSeen
     | ListenerSeen
     | PortSeen
+    | AddressSeen
     | SwitchSeen
     | UsualSeen
 )

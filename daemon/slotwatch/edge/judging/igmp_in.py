@@ -1,11 +1,11 @@
-"""Hearing IGMP, MLD and LLDP: who asks for memberships, who reports them, and which port this is.
+"""Hearing IGMP, MLD, LLDP and ARP: who asks for memberships, who reports them, which port this is, who is who.
 
 Listens only, joins nothing, sends nothing.
 
-A packet socket on each interface, with a filter in the kernel that lets only LLDP, IGMP, and IPv6 with hop-by-hop
-options through. It needs CAP_NET_RAW; without it every network is reported as "not watched", and nothing else changes.
-The groups of reports are let through the interface's own filter by their hardware address, which tells the network
-nothing.
+A packet socket on each interface, with a filter in the kernel that lets only LLDP, ARP, IGMP, and IPv6 with
+hop-by-hop options through. It needs CAP_NET_RAW; without it every network is reported as "not watched", and nothing else
+changes. The groups of reports are let through the interface's own filter by their hardware address, which tells the
+network nothing.
 """
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ import struct
 
 from slotwatch.edge.shared.interfaces import InterfaceWatch
 from slotwatch.house.schema import House
-from slotwatch.wire import igmp, lldp
-from slotwatch.wire.observation import MembershipSeen, PortSeen, QuerierWatchSeen, QuerySeen
+from slotwatch.wire import arp, igmp, lldp
+from slotwatch.wire.observation import AddressSeen, MembershipSeen, PortSeen, QuerierWatchSeen, QuerySeen
 
 ETH_P_IP, ETH_P_IPV6, ETH_P_ALL = 0x0800, 0x86DD, 0x0003
 SO_ATTACH_FILTER = 26
@@ -35,7 +35,8 @@ MEND = "for the unit: AmbientCapabilities=CAP_NET_RAW; by hand: sudo setcap cap_
 
 _FILTER = (
     (0x28, 0, 0, 0xFFFFF000),  # protocol of the frame (SKF_AD_OFF + SKF_AD_PROTOCOL)
-    (0x15, 6, 0, lldp.ETHERTYPE),
+    (0x15, 7, 0, lldp.ETHERTYPE),
+    (0x15, 6, 0, arp.ETHERTYPE),
     (0x15, 0, 2, ETH_P_IP),
     (0x30, 0, 0, 9),  # IPv4 protocol
     (0x15, 3, 4, 2),  # IGMP
@@ -46,7 +47,7 @@ _FILTER = (
     (0x06, 0, 0, 0),
 )
 
-Seen = QuerySeen | MembershipSeen | QuerierWatchSeen | PortSeen
+Seen = QuerySeen | MembershipSeen | QuerierWatchSeen | PortSeen | AddressSeen
 
 
 class GroupWatch:
@@ -149,6 +150,9 @@ def _heard(sock: socket.socket, network: int, now_ns: int) -> list[Seen]:
             continue
         if address[1] == lldp.ETHERTYPE:
             found += _announced(packet, network, now_ns)
+        elif address[1] == arp.ETHERTYPE:
+            said = arp.read_arp(packet)
+            found += [AddressSeen(now_ns, network, *said)] if said else []
         else:
             found += igmp.observations(packet, now_ns, network)
     return found
