@@ -7,6 +7,7 @@ from itertools import count
 
 import numpy as np
 
+from slotwatch.judge import ways
 from slotwatch.judge.binding import Key, Raised
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.stops import SLACK_NS, Stops
@@ -74,7 +75,7 @@ class Losses:
         by_networks: dict[tuple[int, ...], list[LossGroup]] = {}
         for group in self.groups.values():
             rows = list(group.streams)
-            if group.kind == "silent" and is_multicast[rows].all():
+            if group.kind == "silent" and is_multicast[rows].all() and not _lost_its_ports(ctx, group):
                 by_networks.setdefault(tuple(sorted(set(streams.network[rows].tolist()))), []).append(group)
         for networks, groups in by_networks.items():
             none_left = not (ctx.live & is_multicast & np.isin(streams.network, networks)).any()
@@ -159,3 +160,9 @@ class Losses:
     def _sources(ctx: RuleContext, group: LossGroup) -> set[str]:
         names = {ctx.source_name(ctx.source_of(row)) for row in group.streams}
         return names.union(*(case.finding.source_names for case in group.members.values()))
+
+
+def _lost_its_ports(ctx: RuleContext, group: LossGroup) -> bool:
+    """Whether the switch ports of its sources went down with it: then no membership ran out."""
+    sources = set(ctx.streams.source[list(group.streams)].tolist())
+    return ways.stopped_with_their_ports(ctx, sources, group.from_ns - NANOSECONDS, group.to_ns + NANOSECONDS)

@@ -8,7 +8,7 @@ from slotwatch.judge import ways, wording
 from slotwatch.judge.cabling import PortKey, SwitchLink, SwitchPlace, own_switch, say_port
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.scene import Scene, Verdict
-from slotwatch.judge.switches import PortChange, Restart
+from slotwatch.judge.switches import AGENT_READS_NS, PortChange, Restart
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.observation import PortSeen
 
@@ -18,6 +18,8 @@ SLACK_NS = NANOSECONDS
 RESTART_WITHIN_NS = 300 * NANOSECONDS
 """How long a switch may take to answer again after a restart; common practice, no source."""
 MOST_WEIGHED = 32
+LONGEST_POLL_S = 60
+"""A switch that is asked more rarely comes too late."""
 OWN_LEAD = "the source's own switch port or lead, rather than the source"
 
 
@@ -36,8 +38,14 @@ def weigh_switches(scene: Scene, verdict: Verdict) -> Verdict:
         _say_ports(scene, places, verdict)
     else:
         found.still_working = verdict.still_working
-    found.provisional = provisional or _awaits_a_switch(scene, places)
+    found.provisional = provisional or _awaits_a_switch(scene, places) or ctx.now_ns < group_ends_ns(scene)
     return found
+
+
+def group_ends_ns(scene: Scene) -> int:
+    """Until when a switch may still tell of a port that went down then: what its agent takes, and a poll."""
+    slowest_s = max(one.poll_s for one in scene.ctx.house.switches)
+    return scene.group.from_ns + AGENT_READS_NS + min(slowest_s, LONGEST_POLL_S) * NANOSECONDS
 
 
 def _span(scene: Scene) -> tuple[int, int]:

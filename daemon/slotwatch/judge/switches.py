@@ -20,6 +20,8 @@ WRAP_TICKS = 1 << 32
 COUNTER_WRAP = 1 << 32
 """ifInErrors and its kin are Counter32 (RFC 2863)."""
 WRAP_SLACK_TICKS = 60_000
+AGENT_READS_NS = 30 * NANOSECONDS
+"""How rarely an agent may read its own ports (net-snmp: 15 s); common practice, no source."""
 MOST_SWITCHES = 32
 COUNTS_KEPT = 64
 CHANGES_KEPT = 32
@@ -83,9 +85,16 @@ class PortRecord:
         return after[1] - before[1], after[0] - before[0]
 
     def went_down(self, from_ns: int, to_ns: int) -> PortChange | None:
-        """Give the last change by which it went down in a span of time, whether it has come up again or not."""
-        changes = (one for one in reversed(self.changes) if not one.up and one.moment.overlaps(from_ns, to_ns))
-        return next(changes, None)
+        """Give the last change by which it went down in a span of time, whether it has come up again or not.
+
+        An agent that reads its ports now and then gives the moment of its reading. A change that it tells so soon after
+        the span may lie in it: its moment is then the whole time from the span's begin.
+        """
+        for late_ns in (0, AGENT_READS_NS):
+            for one in reversed(self.changes):
+                if not one.up and one.moment.overlaps(from_ns, to_ns + late_ns):
+                    return PortChange(Moment(from_ns, one.moment.to_ns), False) if late_ns else one
+        return None
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,6 +36,18 @@ def port_at(ctx: RuleContext, place: SwitchPlace) -> PortRecord | None:
     return record.ports.get(place.index) if record else None
 
 
+def stopped_with_their_ports(ctx: RuleContext, sources: Iterable[int], from_ns: int, to_ns: int) -> bool:
+    """Whether the own port of each of these sources went down in a span of time."""
+    if not ctx.house.switches:
+        return False
+    for source in sources:
+        place = place_of_source(ctx, source)
+        port = port_at(ctx, place) if place else None
+        if port is None or port.went_down(from_ns, to_ns) is None:
+            return False
+    return True
+
+
 def say_place(ctx: RuleContext, place: SwitchPlace) -> str:
     return say_port(port_at(ctx, place), place)
 

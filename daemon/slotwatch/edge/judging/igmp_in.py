@@ -31,6 +31,7 @@ REPORT_GROUPS = ("01005e000016", "01005e000002", "333300000016")
 PACKET_BYTES = 2048
 MOST_A_TURN = 256
 """Packets read at once: a storm of reports must not hold up the judging."""
+MOST_DEVICES = 4096
 MEND = "for the unit: AmbientCapabilities=CAP_NET_RAW; by hand: sudo setcap cap_net_raw+ep on the interpreter"
 
 _FILTER = (
@@ -59,6 +60,7 @@ class GroupWatch:
         """Interface index to its network and socket."""
         self._refused = ""
         self._told: dict[int, tuple[bool, str]] = {}
+        self._devices: dict[tuple[int, str], str] = {}
         self._open()
 
     def fds(self) -> list[int]:
@@ -82,7 +84,20 @@ class GroupWatch:
         found: list[Seen] = list(self._watched(now_ns))
         for network, sock in self._sockets.values():
             if sock.fileno() in ready:
-                found += _heard(sock, network, now_ns)
+                found += self._news(_heard(sock, network, now_ns))
+        return found
+
+    def _news(self, heard: list[Seen]) -> list[Seen]:
+        """Leave out addresses that were told already: ARP comes many times a second, and judging idles meanwhile."""
+        found: list[Seen] = []
+        for seen in heard:
+            if isinstance(seen, AddressSeen):
+                if self._devices.get((seen.network, seen.address)) == seen.mac:
+                    continue
+                if len(self._devices) >= MOST_DEVICES:
+                    self._devices.clear()
+                self._devices[seen.network, seen.address] = seen.mac
+            found.append(seen)
         return found
 
     def _open(self) -> None:

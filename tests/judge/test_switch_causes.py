@@ -1,0 +1,70 @@
+"""What switches add to causes, beyond what the scenarios play: two faults at once, and what must not be believed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from slotwatch.house.schema import DeclaredSource
+from slotwatch.rehearse.pretend_switch import PretendPort, PretendSwitch
+from tests.judge.cases import Play, desk
+from tests.judge.stage import Stage, house_of
+from tests.judge.switches import FOH, polled
+
+MAIN = DeclaredSource("main desk", address="10.0.0.1")
+LIGHTS = DeclaredSource("house lights", address="10.0.0.2")
+HOUSE = house_of((1, 2), min_refresh_hz=5, sources=(MAIN, LIGHTS), switches=(FOH,))
+MACS = (("02:00:00:00:00:01", 3), ("02:00:00:00:00:02", 4))
+ADDRESSES = (("10.0.0.1", MACS[0][0]), ("10.0.0.2", MACS[1][0]))
+NEVER = 1e12
+
+
+def switch(main_down: tuple[float, float], lights_down: tuple[float, float], says_when: bool = True) -> PretendSwitch:
+    ports = (
+        PretendPort("1"),
+        PretendPort("2"),
+        PretendPort("3", down=main_down, says_when=says_when),
+        PretendPort("4", down=lights_down, says_when=says_when),
+    )
+    return PretendSwitch("FOH", ports, MACS, ADDRESSES)
+
+
+def shown(play: Play, until_s: float) -> Stage:
+    stage = Stage(HOUSE, *(one for one in play if not isinstance(one, tuple)))
+    for one in play:
+        if isinstance(one, tuple):
+            stage.see(*one)
+    return stage.run(until_s)
+
+
+def lost(stage: Stage) -> dict[tuple[str, ...], tuple[str, str]]:
+    found = [one for one in stage.all if one.rule == "universe-lost"]
+    return {one.universes: (one.cause, str(one.confidence)) for one in found}
+
+
+def test_two_leads_pulled_one_after_the_other_are_two_faults() -> None:
+    """Without the switch, groups that end within 10 s look like memberships that run out."""
+    desks = [desk(1, (1,), to_s=13.0), desk(2, (2,), to_s=8.0)]
+    stage = shown([*desks, *polled(switch((13.0, NEVER), (8.0, NEVER)), 40.0)], 40.0)
+    assert lost(stage) == {("e131/2",): ("source-lost", "certain"), ("e131/1",): ("source-lost", "certain")}
+    assert set(lost(shown(desks, 40.0))) == {("e131/1", "e131/2")}
+
+
+def test_an_agent_that_reads_its_ports_late_gives_a_span_and_no_moment() -> None:
+    """net-snmp reads its interfaces every 15 s, and gives the moment of its reading as that of the change."""
+    stage = shown([desk(1, (1,), to_s=8.0), desk(2, (2,)), *polled(switch((20.0, NEVER), (NEVER, NEVER)), 44.0)], 44.0)
+    assert lost(stage) == {("e131/1",): ("source-lost", "high")}
+    assert any("went down between" in one.summary for one in stage.all)
+
+
+def test_a_port_that_went_down_long_before_or_after_explains_nothing() -> None:
+    for down in ((1.0, 3.0), (60.0, NEVER)):
+        polls = polled(switch(down, (NEVER, NEVER)), 80.0)
+        stage = shown([desk(1, (1,), to_s=8.0), desk(2, (2,)), *polls], 80.0)
+        assert not any("went down" in one.summary for one in stage.all if one.rule == "universe-lost"), down
+
+
+def test_a_source_without_a_place_is_judged_as_without_switches() -> None:
+    hidden = replace(switch((8.0, NEVER), (NEVER, NEVER)), macs=(), addresses=())
+    stage = shown([desk(1, (1,), to_s=8.0), desk(2, (2,)), *polled(hidden, 40.0)], 40.0)
+    alone = shown([desk(1, (1,), to_s=8.0), desk(2, (2,))], 40.0)
+    assert [one.summary for one in stage.all] == [one.summary for one in alone.all]
