@@ -3,9 +3,9 @@
 Listens only, joins nothing, sends nothing.
 
 A packet socket on each interface, with a filter in the kernel that lets only LLDP, ARP, IGMP, and IPv6 with
-hop-by-hop options through. It needs CAP_NET_RAW; without it every network is reported as "not watched", and nothing else
-changes. The groups of reports are let through the interface's own filter by their hardware address, which tells the
-network nothing.
+hop-by-hop options through. It needs CAP_NET_RAW; without it every network is reported as "not watched", and nothing
+else changes. The groups of reports are let through the interface's own filter by their hardware address, which tells
+the network nothing.
 """
 
 from __future__ import annotations
