@@ -73,7 +73,7 @@ class Ask:
     """One window of asking. Times are monotonic nanoseconds."""
 
     def __init__(self, house: House, targets: dict[str, tuple[int, ...]], own_id: bytes, now_ns: int, end_ns: int):
-        """`targets`: port-addresses by gateway address. `own_id`: four octets that tell this computer from others."""
+        """`targets`: port-addresses by gateway address. `own_id`: four bytes that tell this computer from others."""
         self.house = house
         self.end_ns = min(end_ns, now_ns + MOST_WINDOW_NS)
         self.began_ns = now_ns
@@ -98,7 +98,7 @@ class Ask:
             self.stopped = why
 
     def due(self, now_ns: int) -> list[tuple[str, bytes]]:
-        """Packets to send now: (gateway's address, octets)."""
+        """Packets to send now: (gateway's address, bytes)."""
         if now_ns >= self.end_ns:
             self.stop("the window has ended")
         if self.finished:

@@ -43,7 +43,7 @@ def declare_own(house: House, cid: bytes) -> House:
 
 
 def declared_addresses(house: House) -> set[bytes]:
-    """Addresses of declared sources, 16 octets each; what is no address of a computer is left out."""
+    """Addresses of declared sources, 16 bytes each; what is no address of a computer is left out."""
     found = set()
     for source in house.sources:
         for declared in source.addresses:

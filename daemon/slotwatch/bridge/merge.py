@@ -51,7 +51,7 @@ class Heard:
     sequence: int
     priority: int = DEFAULT_PRIORITY
     levels: bytes = _ZEROS
-    """512 octets; slots that it does not send are 0."""
+    """512 bytes; slots that it does not send are 0."""
     slots: int = 0
     slot_priority: bytes | None = None
     slot_priority_ns: int = 0

@@ -44,7 +44,7 @@ def pages(house: House) -> list[Page]:
 
 
 def poll_reply(page: Page, bind_index: int, address: IPv4Address, mac: bytes, count: int) -> bytes:
-    """The octets of one reply. `bind_index` counts from 1, `count` numbers the replies sent so far."""
+    """The bytes of one reply. `bind_index` counts from 1, `count` numbers the replies sent so far."""
     base = page.net << 8 | page.subnet << 4
     return art_poll_reply(
         str(address),
@@ -74,7 +74,7 @@ class PollResponder:
     _waiting: dict[bytes, int] = field(default_factory=dict)
 
     def polled(self, poller: bytes, now_ns: int) -> None:
-        """A poll came from this address (16 octets). One answer at a time waits for each poller."""
+        """A poll came from this address (16 bytes). One answer at a time waits for each poller."""
         if not self.pages or poller in self._waiting:
             return
         if len(self._waiting) >= MOST_POLLERS:

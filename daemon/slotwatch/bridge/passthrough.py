@@ -38,7 +38,7 @@ class Straight:
         protocol = int(lane.route.source.protocol)
         self._sequence_at, self._slots_at = _PLACES.get(protocol, _NOWHERE)
         self._head = self._rest = self._address = b""
-        """Of the last datagram that `takes` took: octets before its sequence number, and from there to its slots."""
+        """Of the last datagram that `takes` took: bytes before its sequence number, and from there to its slots."""
 
     def goes_on(self, octets: bytes, address: bytes) -> bool:
         """Whether this datagram is the last one that was taken with another sequence number and other slots."""

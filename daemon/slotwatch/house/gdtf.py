@@ -17,7 +17,7 @@ from slotwatch.house.archive import CheckedArchive, repacked
 ROOT = "description.xml"
 MAX_BREAKS = 64
 MAX_OFFSETS = 4
-"""Coarse, fine and two more: the most octets that one channel has (DIN SPEC 15800, DMXChannel)."""
+"""Coarse, fine and two more: the most bytes that one channel has (DIN SPEC 15800, DMXChannel)."""
 MAX_CHANNELS = 20_000
 MAX_REFERENCES = 4096
 SLOTS = 512
@@ -91,7 +91,7 @@ def read_gdtf(file: str, data: bytes) -> FixtureType:
 
 
 def role(attribute: str, octet: int) -> str:
-    """The role of a channel's octet (0 coarse, 1 fine, …) from its GDTF attribute."""
+    """The role of a channel's byte (0 coarse, 1 fine, …) from its GDTF attribute."""
     word = _ROLES.get(attribute)
     if word is None:
         if _STROBE.fullmatch(attribute):

@@ -48,7 +48,7 @@ class Network:
 class DeclaredSource:
     name: str
     cid: bytes | None = None
-    """16 octets, or None: any."""
+    """16 bytes, or None: any."""
     address: str | None = None
     source_name: str | None = None
     role: str = "main"

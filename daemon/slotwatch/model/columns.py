@@ -65,7 +65,7 @@ STREAM: tuple[tuple[str, str], ...] = (
     ("stepped_5s", "<u4"),  # frames that differ by 4 or more in some slot
     ("lost_10s", "<u4"),
     ("discarded_10s", "<u4"),
-    ("copies_5s", "<u4"),  # same sequence (not 0) and same octets within 10 ms
+    ("copies_5s", "<u4"),  # same sequence (not 0) and same bytes within 10 ms
     ("packets_5s", "<u4"),
     ("uneven_10s", "<u4"),  # gaps over 3 x median and 100 ms with levels changing right before and after
     ("max_gap_10s_ns", "<i8"),

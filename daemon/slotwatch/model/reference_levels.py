@@ -94,7 +94,7 @@ class RoleSlots:
 def channels_of(slots: tuple[str, ...]) -> tuple[RoleSlots, ...]:
     """Give what is compared of a fixture with these roles: pairs as pairs; control and strobe left out.
 
-    A role that occurs several times (cells) has its pairs in the order of the slots. A third and fourth octet
+    A role that occurs several times (cells) has its pairs in the order of the slots. A third and fourth byte
     of a channel are left out: they are under 0.002 % of full scale.
     """
     fines: dict[str, list[int]] = {}

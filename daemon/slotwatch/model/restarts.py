@@ -41,7 +41,7 @@ class Restarts:
         """Stream, its generation, when, silence before (ns), missing numbers (-1: the count went back), taken back."""
 
     def note(self, rows: Rows, t_ns: Times, silent_ns: Times, step: NDArray[np.uint8]) -> None:
-        """Note jumps. step: from the number before the silence, as an octet."""
+        """Note jumps. step: from the number before the silence, as a byte."""
         missing = np.where(step < AMBIGUOUS, step.astype(np.int64) - 1, -1)
         generation = self.streams.generation[rows].astype(np.int64)
         self._noted.append(np.stack([rows, generation, t_ns, silent_ns, missing, np.zeros(len(rows), np.int64)], 1))

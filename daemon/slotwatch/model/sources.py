@@ -190,7 +190,7 @@ class Sources(Table, Sequence[SourceRow]):
         return row
 
     def read_name(self, row: int, raw: bytes, t_ns: int) -> None:
-        """Take the 64 octets of a name field (E1.31 6.2.2: UTF-8, ended by a zero octet)."""
+        """Take the 64 bytes of a name field (E1.31 6.2.2: UTF-8, ended by a zero byte)."""
         self.name_read_ns[row] = t_ns
         about = self.get(row)
         if raw == about.raw_name:

@@ -1,4 +1,4 @@
-"""What changed between two snapshots, in the few octets a page needs: the server-sent events.
+"""What changed between two snapshots, in the few bytes a page needs: the server-sent events.
 
 Events and their data (JSON; `at` is the snapshot's own wall time, so that a page can see when judging hangs):
 

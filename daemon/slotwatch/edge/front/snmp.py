@@ -91,7 +91,7 @@ class Agent:
             )
         except OSError as error:
             raise NotAnswered(f"it cannot be reached ({error.strerror})") from None
-        except Exception as error:  # the library raises many kinds for octets that are no SNMP
+        except Exception as error:  # the library raises many kinds for bytes that are no SNMP
             raise NotAnswered(f"its answer is not understood ({type(error).__name__})") from None
         if indication:
             raise NotAnswered(_reason(indication))

@@ -38,7 +38,7 @@ millisecond they took 84 % of a core beside other work and 1 in 70 frames was ov
 STEADY_S = 0.1
 GATHERED_PACKETS = 700
 FULL_GIGABIT_HZ = 177_500
-"""Full packets (638 octets of UDP payload) that a gigabit carries in a second."""
+"""Full packets (638 bytes of UDP payload) that a gigabit carries in a second."""
 TURN_AT_LEAST_S = 0.04
 """Intake writes its heartbeat at least this often; while judging idles, each GRID_S."""
 GRID_S = GRID_NS / 1e9

@@ -32,9 +32,9 @@ from slotwatch.wire.batch import FLAG_TRUNCATED, NETWORK_UNKNOWN, ROW_BYTES
 from slotwatch.wire.universe import Protocol
 
 WANTED_BUFFER_BYTES = 64 * 1024 * 1024
-"""Half a second of a full gigabit at the kernel's own accounting (about 1,280 octets for a full packet)."""
+"""Half a second of a full gigabit at the kernel's own accounting (about 1,280 bytes for a full packet)."""
 KERNEL_BYTES_PER_PACKET = 1280
-"""What the kernel charges a 638-octet datagram against the buffer (212,992 octets held 166: measured)."""
+"""What the kernel charges a 638-byte datagram against the buffer (212,992 bytes held 166: measured)."""
 
 FEWEST_ROWS = 64
 """Rows offered to the kernel in one call while little arrives: preparing them costs, too."""
@@ -54,7 +54,7 @@ IPV6_RECVPKTINFO, IPV6_PKTINFO = 49, 50
 
 NAME_BYTES = 32
 CONTROL_BYTES = 96
-"""Time stamp 32 octets and packet info 32 (IPv4) or 40 (IPv6), with room for a drop count (24)."""
+"""Time stamp 32 bytes and packet info 32 (IPv4) or 40 (IPv6), with room for a drop count (24)."""
 _MAPPED = bytes(10) + b"\xff\xff"
 MAPPED_PREFIX = 0xFFFF0000
 """Octets 8 to 11 of ::ffff:a.b.c.d as the low half of a little-endian word."""
@@ -341,7 +341,7 @@ def _bind_error(error: OSError, protocol: Protocol, port: int) -> EdgeError:
 
 
 def _widen(sock: socket.socket) -> int:
-    """Ask for a large receive buffer; return what the kernel granted, in octets of its own accounting."""
+    """Ask for a large receive buffer; return what the kernel granted, in bytes of its own accounting."""
     try:
         sock.setsockopt(socket.SOL_SOCKET, SO_RCVBUFFORCE, WANTED_BUFFER_BYTES // 2)
     except OSError:

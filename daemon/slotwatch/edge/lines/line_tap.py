@@ -21,11 +21,11 @@ MOST_WAITING = 256
 """Frames; about 6 s of a full line. Intake takes them every turn; past that the oldest are dropped and counted."""
 READ_BYTES = 4096
 GATHER_S = 0.004
-"""A sixth of a full frame: reading octet by octet would wake this thread 22,700 times a second."""
+"""A sixth of a full frame: reading byte by byte would wake this thread 22,700 times a second."""
 
 
 def mark_breaks(fd: int) -> None:
-    """Have the kernel mark breaks and faults in the octets it hands over (see `wire.line`)."""
+    """Have the kernel mark breaks and faults in the bytes it hands over (see `wire.line`)."""
     settings = termios.tcgetattr(fd)
     settings[0] |= termios.PARMRK | termios.INPCK
     settings[0] &= ~(termios.IGNBRK | termios.BRKINT | termios.IGNPAR | termios.ISTRIP)

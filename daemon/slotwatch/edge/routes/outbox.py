@@ -1,6 +1,6 @@
 """Datagrams that leave in one call: sendmmsg over packets whose memory stays where it is.
 
-A header is made once for each packet and destination; sending a batch is one copy of 64 octets a packet and one call.
+A header is made once for each packet and destination; sending a batch is one copy of 64 bytes a packet and one call.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import struct
 
 MSG_DONTWAIT = 0x40
 HEADER = struct.Struct("<QI4xQQQQi4xI4x")
-"""struct mmsghdr of a 64-bit Linux: name, its length, iovec, how many, control data, its length, flags, octets sent."""
+"""struct mmsghdr of a 64-bit Linux: name, its length, iovec, how many, control data, its length, flags, bytes sent."""
 
 _sendmmsg = ctypes.PyDLL(None, use_errno=True).sendmmsg
 _sendmmsg.argtypes = (ctypes.c_int, ctypes.c_void_p, ctypes.c_uint, ctypes.c_int)

@@ -149,7 +149,7 @@ class Sender:
             self._count_refusal(number)
 
     def send_raw(self, sock: socket.socket, packet: bytes | bytearray, destination: tuple[str, int]) -> None:
-        """Send octets from one of the sockets, counting a refusal."""
+        """Send bytes from one of the sockets, counting a refusal."""
         try:
             sock.sendto(packet, destination)
             self.sent += 1
@@ -160,7 +160,7 @@ class Sender:
         self.failures[number] = self.failures.get(number, 0) + 1
 
     def send_to(self, address: str, packet: bytes) -> None:
-        """Send octets to an IPv4 address at the Art-Net port, from a port of the kernel's choice: a second socket
+        """Send bytes to an IPv4 address at the Art-Net port, from a port of the kernel's choice: a second socket
         on that port itself would take the unicast that intake waits for."""
         key = (-1, False, False)
         if key not in self._sockets:

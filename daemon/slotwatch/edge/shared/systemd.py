@@ -13,7 +13,7 @@ class Notifier:
     def __init__(self, environment: dict[str, str] | None = None) -> None:
         environment = dict(os.environ) if environment is None else environment
         address = environment.get("NOTIFY_SOCKET", "")
-        # A leading @ is the abstract namespace, written as a zero octet.
+        # A leading @ is the abstract namespace, written as a zero byte.
         self._address = "\0" + address[1:] if address.startswith("@") else address
         self._sock = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) if address else None
         self.watchdog_s = _watchdog_s(environment)

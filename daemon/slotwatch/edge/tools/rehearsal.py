@@ -27,7 +27,7 @@ MOST_STREAMS = 65_536
 
 
 def loopback_address(address: str) -> str:
-    """Return the loopback address for a sender's: the first octet is replaced with 127."""
+    """Return the loopback address for a sender's: the first byte is replaced with 127."""
     if ipaddress.ip_address(address).version == 6:
         return "127.6.6." + str(ipaddress.ip_address(address).packed[-1] or 1)
     return "127." + address.split(".", 1)[1]

@@ -18,7 +18,7 @@ class Unpacking:
         self.cut_off = False
 
     def read(self, size: int) -> bytes:
-        """Unpack up to `size` octets; none at the end. zlib.error where the stream is damaged."""
+        """Unpack up to `size` bytes; none at the end. zlib.error where the stream is damaged."""
         while True:
             held = self._stream.unconsumed_tail or self._stream.unused_data or self._packed.read(PACKED_BYTES)
             if self._stream.eof:
