@@ -278,6 +278,16 @@ def test_an_interval_reported_twice_is_one(path: Path) -> None:
     ]
 
 
+def test_intervals_one_after_the_other_stay_two_however_near_they_begin(path: Path) -> None:
+    """A program that is killed within a second of its start leaves two times without a listener."""
+    path.parent.mkdir()
+    store = Store(path)
+    two = {(1000, ""): (1500, "ended-unexpectedly"), (1600, ""): (2100, "ended-unexpectedly")}
+    store.write(Pending(not_judged=two))
+    store.close()
+    assert [row[:2] for row in Archive(path).not_judged(0, 1 << 62)] == [(1000, 1500), (1600, 2100)]
+
+
 def test_an_interval_that_was_open_at_the_end_does_not_last_for_ever(path: Path) -> None:
     path.parent.mkdir()
     store = Store(path)

@@ -25,6 +25,8 @@ from slotwatch.views.show import MinuteSums
 
 MOST_INCIDENTS = 10_000
 SAME_MS = 1000
+Interval = tuple[int, int | None, str, str]
+"""From, to (None: it lasts), network and reason."""
 COUNTS = ("minute", "frames", "centihertz", "worst_gap_ms", "lost", "sources", "state", "not_judged_ds")
 
 
@@ -166,7 +168,7 @@ class Archive:
                 found.append(row)
         return found
 
-    def not_judged(self, since_ms: int, until_ms: int) -> list[tuple[int, int | None, str, str]]:
+    def not_judged(self, since_ms: int, until_ms: int) -> list[Interval]:
         """(from, to, network, reason) that touch the span, oldest first."""
         with self._open() as db:
             rows = db.execute(
@@ -174,10 +176,9 @@ class Archive:
                 "ORDER BY from_ms",
                 (until_ms, 1 << 62, since_ms),
             ).fetchall()
-        found: list[tuple[int, int | None, str, str]] = []
+        found: list[Interval] = []
         for row in self.odd.sound("not_judged", rows, rows_of.is_interval):
-            # One interval, reported again after a restart, with a wall clock that was corrected meanwhile.
-            if found and row[2:] == found[-1][2:] and row[0] - found[-1][0] < SAME_MS:
+            if found and _is_same_interval(found[-1], row):
                 found[-1] = (found[-1][0], *row[1:])
             else:
                 found.append(row)
@@ -317,6 +318,15 @@ class Archive:
         except (zlib.error, TypeError):
             self.odd.add("last_good", incident)
             return None
+
+
+def _is_same_interval(before: Interval, row: Interval) -> bool:
+    """Whether it is one interval, reported again after a restart under a wall clock that was corrected meanwhile.
+
+    Two intervals that follow each other do not overlap, however soon after the first the second begins.
+    """
+    overlaps = before[1] is None or row[0] < before[1]
+    return overlaps and row[2:] == before[2:] and row[0] - before[0] < SAME_MS
 
 
 def _minute(universe: str, row: tuple[Any, ...], streams: tuple[StreamMinute, ...]) -> MinuteRow:
