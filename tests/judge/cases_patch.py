@@ -89,11 +89,10 @@ CASES = [
     partial(look(lambda t: {2: 253}), 252, "up to 99 %"),
     Case(
         "powered-off",
-        rig(LED, RELAY),
+        rig(LED),
         look(lambda t: {2: 127, 101: 200}, lambda t: {2: 128, 101: 200}, to_s=FROM_S + 4.8),
         look(lambda t: {2: 127, 101: 200}, lambda t: {2: 128, 101: 200}),
         (5.0, 5.2),
-        beside=frozenset({"non-dim-partial"}),
     ),
     Case(
         "flash-rate",

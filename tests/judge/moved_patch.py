@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from slotwatch.house.schema import Fixture, House, Phase
+from slotwatch.house.schema import Circuit, Fixture, House, Phase
 from slotwatch.snapshot import Incident, Severity
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.cases import END_S, FROM_S, Play, desk
 from tests.judge.cases_patch import LAMPS, held, jump, look, nod
 from tests.judge.moved import Moved, Rules, is_raised, plays, says
 from tests.judge.stage import Desk, Stage, house_of
-from tests.judge.test_lights import BLINDER, LED, MOVER, RELAY, U1, levels_of, rig
+from tests.judge.test_lights import BLINDER, CIRCUITS, LED, MOVER, RELAY, U1, levels_of, rig
 from tests.judge.test_lights_left_on import HOUSE as DARK
 
 
@@ -29,6 +29,20 @@ def two_patches(shared: int = 0) -> House:
     fixtures += tuple(Fixture(f"B{n}", other, 201 + n, ("intensity",)) for n in range(20))
     fixtures += tuple(Fixture(f"C{n}", other, 1 + n, ("intensity",)) for n in range(shared))
     return replace(house_of((1, 2), min_refresh_hz=5), fixtures=fixtures)
+
+
+TWO_CIRCUITS = replace(
+    rig(LED, replace(LED, name="102", address=111, circuit="5")),
+    circuits=(*CIRCUITS, Circuit("5", "Rack 1", 5, "switched", 100, "switched")),
+)
+
+
+def two_cues(apart_s: float) -> Callable[[], Play]:
+    """Circuit 2 goes off at FROM_S and circuit 5 so long after, with light called on both."""
+    lit = {101: 200.0, 111: 200.0}
+    return look(
+        lambda t: lit | {2: 0.0, 5: 255.0 if t < FROM_S + apart_s else 0.0}, lambda t: lit | {2: 255.0, 5: 255.0}
+    )
 
 
 FITS = says("The levels fit the patch of e131/2")
@@ -87,10 +101,17 @@ PATCH = [
     ),
     Moved(
         "powered-off",
+        "together_s",
+        0.4,
+        plays(TWO_CIRCUITS, two_cues(0.3), two_cues(0.6), FROM_S + 8.0),
+        lambda incidents: len(incidents) > 1,
+    ),
+    Moved(
+        "powered-off",
         "switched_on_level",
         200,
         plays(
-            rig(LED, RELAY),
+            rig(LED),
             look(lambda t: {2: 200, 101: 200}, lambda t: {2: 255, 101: 200}),
             look(lambda t: {2: 199, 101: 200}, lambda t: {2: 255, 101: 200}),
             FROM_S + 6.0,

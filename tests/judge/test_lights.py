@@ -325,3 +325,39 @@ def test_universe_shifted_by_one_is_named() -> None:
         "The levels fit the patch of e131/2: they may be on the wrong universe "
         "(universes counted from 0 in one place and from 1 in another)."
     )
+
+
+WASHES = tuple(Fixture(f"10{n}", U1, 100 + n, ("intensity",), label=f"Wash {n}", circuit=str(n)) for n in (5, 6, 7, 8))
+
+
+def powered(at_s: dict[int, float]) -> Stage:
+    """A rig of four washes on circuits 5 to 8, each switched off at its time."""
+    ways = tuple(Circuit(str(n), "Rack 1", n, "switched", 100, "switched") for n in (5, 6, 7, 8))
+    house = replace(rig(*WASHES), circuits=(*CIRCUITS, *ways))
+    lit = {100 + n: 200.0 for n in (5, 6, 7, 8)}
+    return run(house, lambda t: lit | {n: 0.0 if t >= at_s.get(n, 99) else 255.0 for n in (5, 6, 7, 8)}, 26)
+
+
+def test_one_power_cue_that_switches_several_circuits_off_is_one_incident() -> None:
+    """Common practice, no source: one cue is one mistake, however many circuits it takes."""
+    stage = powered({5: 4.0, 6: 4.0, 7: 4.6})
+    found = stage.only()
+    assert (
+        found.summary
+        == "Wash 5 (105), Wash 6 (106) and Wash 7 (107): intensity is up while circuits 5, 6 and 7 are off."
+    )
+    assert found.fixtures == ("105", "106", "107")
+    assert len(found.evidence) == 3 and "1 fixture on it is commanded up" in found.evidence[0]
+    later = powered({5: 4.0, 6: 4.0, 8: 14.0})
+    assert [one.fixtures for one in later.all] == [("105", "106"), ("108",)]
+    assert later.all[1].summary == "Wash 8 (108): intensity is up while circuit 8 is off."
+
+
+def test_circuits_that_never_were_on_are_one_incident() -> None:
+    assert powered({5: 0.0, 6: 0.0, 7: 14.0}).all[0].fixtures == ("105", "106")
+
+
+def test_a_relay_under_half_is_one_incident_that_names_what_hangs_on_it() -> None:
+    found = run(rig(RELAY, LED), lambda t: {2: 60 if t > 3 else 255, 101: 200}, 14).only()
+    assert found.rule == "non-dim-partial" and found.fixtures == ("101", "12")
+    assert [rule for rule, _ in found.explains] == ["powered-off"]

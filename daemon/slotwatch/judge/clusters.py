@@ -297,6 +297,7 @@ class Extent:
     names: set[str]
     universes: set[int]
     networks: set[int]
+    fixtures: set[str]
 
     @classmethod
     def of(cls, ctx: RuleContext, cases: Sequence[Raised]) -> Extent:
@@ -305,6 +306,7 @@ class Extent:
             names_of(ctx, findings),
             {row for finding in findings for row in finding.universes},
             {network for finding in findings for network in finding.networks},
+            {name for finding in findings for name in finding.fixtures},
         )
 
 
@@ -345,6 +347,8 @@ def _is_near(ctx: RuleContext, case: Raised, nearness: str, extent: Extent) -> b
         return True
     if nearness == explain.NETWORK:
         return bool(finding.networks) and set(finding.networks) <= extent.networks
+    if nearness == explain.FIXTURE:
+        return bool(finding.fixtures) and set(finding.fixtures) <= extent.fixtures
     on_universes = bool(finding.universes) and set(finding.universes) <= extent.universes
     if nearness == explain.UNIVERSE:
         return on_universes

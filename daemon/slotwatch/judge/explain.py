@@ -28,7 +28,9 @@ class Effect(Enum):
 
 
 ANYWHERE, NETWORK, UNIVERSE, SOURCE, STREAM = "anywhere", "network", "universe", "source", "stream"
-"""How near the explained case must lie: anywhere; on its networks; on its universes; of its sources; both."""
+FIXTURE = "fixture"
+"""How near the explained case must lie: anywhere; on its networks; on its universes; of its sources; both of these;
+about its fixtures alone."""
 
 
 @dataclass(frozen=True, slots=True)

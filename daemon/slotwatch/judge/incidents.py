@@ -33,9 +33,13 @@ class IncidentBook(IncidentTable):
         self._now_ns = now_ns
         kept: set[int] = set()
         by_slot = {entry.slot: entry for entry in self._open.values()}
-        self._claimed = {(account.rule, account.group) for account in accounts}
+        # What lasts goes before what is back: of one incident that splits, it is the part that goes on.
+        accounts = sorted(accounts, key=lambda account: account.returned_ns is not None)
+        self._claimed = {(account.rule, account.group) for account in accounts if account.returned_ns is None}
         self._raised = {(account.rule, name) for account in accounts for name in account.universes}
         for account in accounts:
+            if account.returned_ns is not None and self._is_within(account, kept):
+                continue
             entry = self._find(account, by_slot, kept)
             if entry is None:
                 entry = self._open_new(account, now_ns)
@@ -45,6 +49,12 @@ class IncidentBook(IncidentTable):
             self._absorb(entry, account, by_slot, kept, now_ns)
         for number in [number for number in self._open if number not in kept]:
             self._leave(self._open[number], now_ns)
+
+    def _is_within(self, account: IncidentDraft, kept: set[int]) -> bool:
+        """Whether what is back belongs to an incident of which another part lasts."""
+        open_now = [self._open[number] for number in kept if number in self._open]
+        own = next((entry for entry in open_now if entry.slot == (account.rule, account.group)), None)
+        return own is None and any(self._is_same(entry, account) for entry in open_now)
 
     def _find(
         self, account: IncidentDraft, by_slot: dict[Slot, IncidentRecord], kept: set[int]

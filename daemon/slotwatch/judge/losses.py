@@ -12,6 +12,8 @@ from slotwatch.judge.binding import Key, Raised
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.stops import SLACK_NS, Stops
 
+Name = tuple[str, Key]
+"""Rule and key of a finding."""
 LOSS_RULES = ("universe-lost", "source-absent", "backup-absent")
 NANOSECONDS = 1_000_000_000
 REVISED_FOR_NS = 22 * NANOSECONDS
@@ -32,10 +34,23 @@ class LossGroup:
     """The stop lies after this: the latest of the last frames."""
     to_ns: int
     """… and before this: the earliest frame that was owed and did not come."""
-    members: dict[tuple[str, Key], Raised] = field(default_factory=dict)
+    members: dict[Name, Raised] = field(default_factory=dict)
+    spans: dict[Name, tuple[int, int]] = field(default_factory=dict)
+    """After and before when each member stopped; of one that stopped again while others are away, the first time."""
     streams: set[int] = field(default_factory=set)
     spread_ns: int = 0
     """From the first stop to the last, where groups ended one after the other; 0 if all stopped together."""
+
+    def follow_members(self) -> None:
+        """Give span and streams anew after members came, left or ended: what is back says nothing of what lasts."""
+        lasting = [self.spans[name] for name, case in self.members.items() if case.holds and name in self.spans]
+        spans = lasting or list(self.spans.values())
+        if spans:
+            self.from_ns, self.to_ns = max(from_ns for from_ns, _ in spans), min(to_ns for _, to_ns in spans)
+        self.streams = {row for case in self.members.values() for row in case.finding.streams}
+
+    def overlaps(self, from_ns: int, to_ns: int, slack_ns: int) -> bool:
+        return from_ns <= self.to_ns + slack_ns and to_ns >= self.from_ns - slack_ns
 
     @property
     def is_revised_until_ns(self) -> int:
@@ -48,25 +63,35 @@ class Losses:
     def __init__(self) -> None:
         self._ids = count(1)
         self.groups: dict[int, LossGroup] = {}
-        self._group_of: dict[tuple[str, Key], int] = {}
+        self._group_of: dict[Name, int] = {}
 
     def sort(self, ctx: RuleContext, stops: Stops, raised: list[Raised]) -> None:
         """Put each raised loss into its group: an earlier one whose span overlaps, else a new one."""
         present = {(case.rule.name, case.key): case for case in raised}
         self._forget([name for name in self._group_of if name not in present])
-        held: dict[tuple[str, Key], LossGroup] = {}
         for name, case in present.items():
             group = self.groups.get(self._group_of.get(name, 0))
-            if group is not None and not self._stopped_anew(group, stops, case):
-                held[name] = group
-        self._forget([name for name in present if name not in held and name in self._group_of])
+            if group is not None:
+                group.members[name] = case
+        self._forget([name for name, case in present.items() if self._stopped_anew(stops, name, case)])
         for name, case in present.items():
-            if name in held:
-                held[name].members[name] = case
-            else:
+            if name not in self._group_of:
                 self._place(ctx, stops, name, case)
         if len(self.groups) > 1:
+            for group in self.groups.values():
+                group.follow_members()
+            self._fold_together()
+        if len(self.groups) > 1:
             self._fold_expiries(ctx)
+
+    def _fold_together(self) -> None:
+        """Make one of groups that stopped together after all, once what kept them apart has left them."""
+        silent = [group for group in self.groups.values() if group.kind == "silent" and not group.spread_ns]
+        for place, one in enumerate(silent):
+            for other in silent[place + 1 :]:
+                both_are_left = {one.id, other.id} <= self.groups.keys()
+                if both_are_left and one.overlaps(other.from_ns, other.to_ns, SLACK_NS):
+                    self._fold(one, other, 0)
 
     def _fold_expiries(self, ctx: RuleContext) -> None:
         """Make one of what multicast lost one after the other, of one source or when no multicast is left."""
@@ -75,7 +100,8 @@ class Losses:
         by_networks: dict[tuple[int, ...], list[LossGroup]] = {}
         for group in self.groups.values():
             rows = list(group.streams)
-            if group.kind == "silent" and is_multicast[rows].all() and not _lost_its_ports(ctx, group):
+            lasts = all(case.holds for case in group.members.values())
+            if lasts and group.kind == "silent" and is_multicast[rows].all() and not _lost_its_ports(ctx, group):
                 by_networks.setdefault(tuple(sorted(set(streams.network[rows].tolist()))), []).append(group)
         for networks, groups in by_networks.items():
             none_left = not (ctx.live & is_multicast & np.isin(streams.network, networks)).any()
@@ -98,32 +124,36 @@ class Losses:
 
     def _fold(self, one: LossGroup, other: LossGroup, spread_ns: int) -> LossGroup:
         kept, gone = (one, other) if one.id < other.id else (other, one)
-        kept.from_ns, kept.to_ns = max(one.from_ns, other.from_ns), max(one.to_ns, other.to_ns)
         kept.spread_ns = max(spread_ns, other.spread_ns)
-        kept.streams |= gone.streams
         kept.members.update(gone.members)
+        kept.spans.update(gone.spans)
+        kept.follow_members()
         self._group_of.update(dict.fromkeys(gone.members, kept.id))
         del self.groups[gone.id]
         return kept
 
-    def _stopped_anew(self, group: LossGroup, stops: Stops, case: Raised) -> bool:
-        """Whether the streams came back and stopped again since the group was made."""
+    def _stopped_anew(self, stops: Stops, name: Name, case: Raised) -> bool:
+        """Whether its streams came back and stopped again since the group was made, and nothing of that lasts."""
+        group = self.groups.get(self._group_of.get(name, 0))
         rows = list(case.finding.streams)
-        return bool(rows) and case.holds and int(stops.last_ns[rows].max()) > group.to_ns + SLACK_NS
+        if group is None or not rows or not case.holds or int(stops.last_ns[rows].max()) <= group.to_ns + SLACK_NS:
+            return False
+        return not any(other.holds for one, other in group.members.items() if one != name)
 
-    def _forget(self, names: list[tuple[str, Key]]) -> None:
+    def _forget(self, names: list[Name]) -> None:
         left: dict[int, LossGroup] = {}
         for name in names:
             group = self.groups.get(self._group_of.pop(name))
             if group is not None:
                 group.members.pop(name, None)
+                group.spans.pop(name, None)
                 left[group.id] = group
         for group in left.values():
-            group.streams = {row for other in group.members.values() for row in other.finding.streams}
+            group.follow_members()
             if not group.members:
                 del self.groups[group.id]
 
-    def _place(self, ctx: RuleContext, stops: Stops, name: tuple[str, Key], case: Raised) -> None:
+    def _place(self, ctx: RuleContext, stops: Stops, name: Name, case: Raised) -> None:
         rows = np.array(case.finding.streams, np.intp)
         if not len(rows):
             kind, from_ns, to_ns = "never", ctx.started_ns, ctx.started_ns
@@ -139,9 +169,8 @@ class Losses:
         if group is None:
             group = LossGroup(next(self._ids), kind, from_ns, to_ns)
             self.groups[group.id] = group
-        group.from_ns, group.to_ns = max(group.from_ns, from_ns), min(group.to_ns, to_ns)
-        group.members[name] = case
-        group.streams.update(int(row) for row in rows)
+        group.members[name], group.spans[name] = case, (from_ns, to_ns)
+        group.follow_members()
         self._group_of[name] = group.id
 
     def _find(self, ctx: RuleContext, kind: str, from_ns: int, to_ns: int, case: Raised) -> LossGroup | None:
@@ -150,7 +179,7 @@ class Losses:
             if group.kind != kind:
                 continue
             slack_ns = SLACK_NS if kind == "silent" else NANOSECONDS
-            if from_ns > group.to_ns + slack_ns or to_ns < group.from_ns - slack_ns:
+            if not group.overlaps(from_ns, to_ns, slack_ns):
                 continue
             if kind == "silent" or sources & self._sources(ctx, group):
                 return group

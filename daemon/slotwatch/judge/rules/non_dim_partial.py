@@ -10,6 +10,7 @@ from slotwatch.durations import ns_from_s
 from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import FIXTURE, Explains, Reach
 from slotwatch.judge.lights import (
     FULL,
     MOST_CASES,
@@ -140,6 +141,7 @@ RULE = Rule(
     sentence="{fixtures}: a circuit that must be off or full stands at {percent} %{way}.{on_it}",
     judged_by=judged_by(NonDimPartialParameters(), bind),
     facts=NonDimPartialFacts,
+    explains=Explains(165, Reach(FIXTURE, rules=frozenset({"powered-off"}))),
     faults=("F80", "F81"),
     next_checks=(
         "Look at the cue, submaster or grand master that holds this circuit.",

@@ -1,0 +1,54 @@
+"""What stops again while the rest of its loss is still away, or only just back, is the same incident."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from slotwatch.house.schema import DeclaredSource, House
+from tests.judge.stage import Desk, Stage, house_of, still
+
+MAIN = Desk("Main desk", (1, 2), "10.0.0.1", 1)
+TOWER = Desk("Tower", (3,), "10.0.0.3", 3)
+LOSSES = ("universe-lost", "source-absent")
+
+
+def losses(stage: Stage) -> list[tuple[int, str]]:
+    return [(one.id, one.rule) for one in stage.open if one.rule in LOSSES]
+
+
+def test_a_universe_that_came_back_and_stopped_again_stays_in_the_incident_of_the_others() -> None:
+    one, two = replace(MAIN, universes=(1,), to_s=20.0), replace(MAIN, universes=(2,), to_s=20.0)
+    again = replace(MAIN, universes=(2,), from_s=24.0, to_s=27.0)
+    stage = Stage(house_of((1, 2, 3)), one, two, again, TOWER).run(31.0)
+    assert losses(stage) == [(1, "universe-lost")]
+    assert "e131/1 and e131/2" in stage.only().summary
+
+
+def test_a_universe_that_stops_again_just_after_all_were_back_is_the_same_incident_with_a_cause_of_its_own() -> None:
+    one = replace(MAIN, universes=(1,), to_s=20.0), replace(MAIN, universes=(1,), from_s=24.0)
+    two = replace(MAIN, universes=(2,), to_s=20.0), replace(MAIN, universes=(2,), from_s=24.0, to_s=28.0)
+    stage = Stage(house_of((1, 2, 3)), *one, *two, TOWER).run(32.0)
+    assert losses(stage) == [(1, "universe-lost")]
+    found = stage.only()
+    assert found.summary.startswith("Universe e131/2 lost") and "itself went silent" not in found.summary
+    assert found.cause != "source-lost"
+
+
+def test_a_main_that_was_cut_before_its_backup_restarted_is_one_incident_after_it() -> None:
+    house: House = house_of(
+        (1, 2, 3),
+        sources=(
+            DeclaredSource("main desk", cid=MAIN.cid),
+            DeclaredSource("spare desk", cid=bytes([2]) * 16, role="backup", priority=90),
+        ),
+        by=("main desk", "spare desk"),
+    )
+    rests = [
+        Desk("Main desk", (number,), "10.0.0.1", 1, levels=still(), rests=True, to_s=19.0, phase_s=0.4 * number)
+        for number in (1, 2, 3)
+    ]
+    spare = Desk("Spare desk", (1, 2, 3), "10.0.0.2", 2, 90, levels=still(), rests=True)
+    for gone_s in (20.5, 20.9, 21.3, 21.7):
+        back = replace(spare, from_s=gone_s + 3.5)
+        stage = Stage(house, *rests, replace(spare, to_s=gone_s, terminate=True), back).run(32.0)
+        assert stage.rule("source-absent").universes == ("e131/1", "e131/2", "e131/3"), gone_s
