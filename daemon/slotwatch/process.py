@@ -243,6 +243,7 @@ async def _serve_front(wiring: Wiring) -> None:
 
     def ordered(message: Message) -> None:
         if message["do"] in ("stop", "closed"):
+            server.is_orphan = message["do"] == "closed"
             stop.set()
         elif message["do"] == "reload":
             reloads.put_nowait(message)

@@ -117,6 +117,17 @@ async def test_judging_that_begins_again_is_given_its_memory(tmp_path: Path) -> 
         await happens(lambda: len(judging.asked) == 2)
 
 
+@pytest.mark.parametrize("is_orphan", (False, True))
+async def test_only_an_ordered_stop_is_kept_as_a_clean_end(tmp_path: Path, is_orphan: bool) -> None:
+    """When the parent is killed, this process sees its lifeline close a moment before it is killed too."""
+    board, judging = Board(), Judging()
+    async with served(house_at(tmp_path), board, judging) as server:
+        assert server is not None
+        await happens(lambda: board.show(snapshot()) or len(kept(tmp_path / "slotwatch.db")) == 2)
+        server.is_orphan = is_orphan
+    assert Archive(tmp_path / "slotwatch.db").state()["alive"]["stopped"] is not is_orphan
+
+
 async def test_a_port_that_is_taken_is_reported_with_advice(tmp_path: Path) -> None:
     house = house_at(tmp_path)
     with socket.socket() as taken:

@@ -247,9 +247,9 @@ class History:
             "odd_rows": odd,
         }
 
-    def close(self) -> None:
-        """Write what waits and that this is a clean end, if the disk lets us, and end the thread."""
-        if self._alive_ms and not self.held:
+    def close(self, *, is_clean: bool = True) -> None:
+        """Write what waits, and that this is a clean end if it is, as far as the disk lets us; end the thread."""
+        if is_clean and self._alive_ms and not self.held:
             self._give(Pending(state={"alive": self._alive(stopped=True)}))
         with self._lock:
             self._stopping = True

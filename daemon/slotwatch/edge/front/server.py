@@ -46,6 +46,8 @@ class Server:
         self._run = run
         self._recorded = packets
         self._packets = packets(house)
+        self.is_orphan = False
+        """Whether the parent ended without asking for a stop: then the program as a whole was killed."""
         self.front = Front(house, board, ask, Guard(house))
         self._changing = asyncio.Lock()
         self._running: dict[str, tuple[Runner, asyncio.Task[None]]] = {}
@@ -83,7 +85,7 @@ class Server:
                 leaving.cancel()
                 await door.end()
             await self._door.end()
-            self._history.close()
+            self._history.close(is_clean=not self.is_orphan)
 
     async def take_house(self, house: House) -> None:
         """Go on with another house, in the running server: who is connected stays so unless [http] or [tls] changed.
