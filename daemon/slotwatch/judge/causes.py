@@ -272,10 +272,12 @@ def _part_of_source(scene: Scene) -> Verdict:
     ctx = scene.ctx
     silent_querier = querier_gone(scene)
     partial = [source for source in scene.sources if source not in scene.whole]
-    source = partial[0]
+    source = next((one for one in partial if len(scene.alive_of(one))), partial[0])
     row = ctx.sources[source]
     mine = np.flatnonzero(scene.stopped & (ctx.streams.source == source))
     alive = scene.alive_of(source)
+    if not len(alive):
+        return _outlived(scene, source)
     multicast, alive_multicast = scene.is_multicast(mine), scene.is_multicast(alive)
     if silent_querier and multicast.all():
         if alive_multicast.any():
@@ -311,6 +313,26 @@ def _part_of_source(scene: Scene) -> Verdict:
     else:
         verdict.evidence.append("Its next discovery list is awaited: it will tell whether the sender dropped it.")
     return verdict
+
+
+def _outlived(scene: Scene, source: int) -> Verdict:
+    """Part of a source stopped, and the rest went on for a while: this stop was not the source's own."""
+    ctx = scene.ctx
+    rows = np.flatnonzero(scene.outlived & (ctx.streams.source == source))
+    went_on_ns = int(scene.stops.last_ns[rows].max()) - scene.group.from_ns
+    others = ctx.name_universes(sorted(set(ctx.streams.universe[rows].tolist())))
+    return Verdict(
+        "path-or-sender",
+        Confidence.LOW,
+        f"{ctx.say_source(source)} went on with {others} for {wording.seconds(went_on_ns)} after that: "
+        "this part stopped by itself.",
+        [f"The last frame on {others} came at {ctx.time_of_day(int(scene.stops.last_ns[rows].max()))}."],
+        ["the switch forgets group after group", "the source lost its outputs one after the other"],
+        next_checks=[
+            f"Look at the screen of {ctx.source_name(source)}: is it running, and what does it list as sent?",
+            "Look at the switch's group table for this port.",
+        ],
+    )
 
 
 def _listing(scene: Scene, source: int, rows: NDArray[np.intp]) -> bool | None:

@@ -44,6 +44,8 @@ class Scene:
     group: LossGroup
     stopped: NDArray[np.bool_]
     alive: NDArray[np.bool_]
+    outlived: NDArray[np.bool_]
+    """Sent on after the stop, and is silent or late by now."""
     undecided: NDArray[np.bool_]
     sources: list[int]
     """Rows of the sources with a stopped stream."""
@@ -112,16 +114,18 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
     # A stream went on if anything of it came after the stop, and it is not itself late since.
     came_after = stops.had_frames & ~lost & ~terminated & (stops.last_ns > group.from_ns + SLACK_NS)
     went_on = came_after & ~stops.late
+    # Whoever sent well after the stop did not stop with it, even if it is silent by now.
+    outlived = came_after & ~went_on & (stops.last_ns > max(group.from_ns, group.to_ns) + SLACK_NS)
     overlaps = (stops.last_ns <= group.to_ns + SLACK_NS) & (stops.due_ns >= group.from_ns - SLACK_NS)
     silent = stops.had_frames & ~lost & ~went_on & ~terminated & overlaps & (packet_ns <= group.to_ns + SLACK_NS)
     stopped = lost | (silent & stops.overdue)
     sources = sorted(set(streams.source[stopped].tolist()))
-    alive_sources = set(streams.source[went_on].tolist())
+    alive_sources = set(streams.source[went_on | outlived].tolist())
     # What is late may have stopped as well, and may be back with the next frame.
     undecided = (silent & ~stops.overdue) | (came_after & stops.late & ~stops.overdue)
     whole = [source for source in sources if source not in alive_sources]
     networks = sorted(set(streams.network[stopped].tolist()))
-    return Scene(ctx, stops, group, stopped, went_on, undecided, sources, whole, networks)
+    return Scene(ctx, stops, group, stopped, went_on, outlived, undecided, sources, whole, networks)
 
 
 def say_what_works(scene: Scene, verdict: Verdict) -> None:
