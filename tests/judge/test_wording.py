@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from slotwatch.judge import wording
+from slotwatch.judge.lights import fixture_name, fixture_text
+from tests.judge.stage import Desk, Stage, house_of
+from tests.judge.test_lights import LED, rig, run
 
 
 @pytest.mark.parametrize(
@@ -15,6 +20,8 @@ from slotwatch.judge import wording
         (["e131/3@A", "e131/3@B"], ["LED", "LED"], "Universe LED (e131/3 on A and B)"),
         (["e131/1", "e131/2"], ["", ""], "Universes e131/1 and e131/2"),
         (["e131/1", "e131/2", "e131/3"], ["", "", ""], "Universes e131/1 to e131/3"),
+        (["e131/4@A", "e131/4@B", "e131/5@A", "e131/5@B"], [], "Universes e131/4 and e131/5 on A and B"),
+        (["e131/1", "e131/4", "e131/5"], [], "Universes e131/1, e131/4 and e131/5"),
         (["e131/1", "e131/40"], ["", "Foyer"], "Universes e131/1 and Foyer (e131/40)"),
     ],
 )
@@ -25,3 +32,43 @@ def test_one_universe_and_several_are_named_alike(names: list[str], labels: list
 @pytest.mark.parametrize(("number", "said"), [(1, "1 gap"), (0, "0 gaps"), (3, "3 gaps"), (1200, "1,200 gaps")])
 def test_count_agrees_with_its_noun(number: int, said: str) -> None:
     assert wording.count(number, "gap") == said
+
+
+@pytest.mark.parametrize(
+    ("label", "name", "position", "text", "short"),
+    [
+        ("Wash 1", "101", "bar 2", "Wash 1 (101)", "Wash 1"),
+        ("", "2", "", "fixture 2", "fixture 2"),
+        ("", "2", "bar 1", "fixture 2 (bar 1)", "fixture 2"),
+        ("", "blinder", "pros", "blinder (pros)", "blinder"),
+    ],
+)
+def test_a_fixture_is_named_so_that_a_bare_number_is_none(
+    label: str, name: str, position: str, text: str, short: str
+) -> None:
+    fixture = replace(LED, label=label, name=name, position=position)
+    assert (fixture_text(fixture), fixture_name(fixture)) == (text, short)
+
+
+def test_a_sentence_that_begins_with_a_fixture_begins_with_a_capital() -> None:
+    house = rig(replace(LED, label="", name="2", position="bar 1"))
+    found = run(house, lambda t: {2: 0 if t > 2 else 255, 101: 200}, 10).rule("powered-off")
+    assert found.summary == "Fixture 2 (bar 1): intensity is up while circuit 2 is off."
+
+
+def test_a_loss_names_its_source_once() -> None:
+    gone = Desk("Desk A", (1,), to_s=10.0)
+    other = Desk("Desk B", (2,), "10.0.0.2", 2)
+    found = Stage(house_of((1, 2)), gone, other).run(14.0).rule("universe-lost")
+    assert found.summary.count("Desk A") == 1 and ". It itself went silent: power, crash" in found.summary
+    both = [replace(gone, universes=(1,)), Desk("Desk C", (3,), "10.0.0.3", 3, to_s=10.0)]
+    found = Stage(house_of((1, 2, 3)), *both, other).run(14.0).rule("universe-lost")
+    assert found.summary.count("Desk C") == 1 and ". They themselves went silent: power, crash" in found.summary
+
+
+def test_figures_of_one_universe_are_not_said_of_several() -> None:
+    """Universe 1 loses one frame in ten, universe 2 one in five: the worst is named with its own count."""
+    lossy = Desk("Desk A", (1, 2), drop=lambda universe, index, t: index % (10 if universe == 1 else 5) == 0)
+    found = Stage(house_of((1, 2)), lossy).run(20.0).rule("packet-loss")
+    assert found.summary.startswith("Universes e131/1 and e131/2 from")
+    assert "(20.0 %) on e131/2, the worst of them. " in found.summary

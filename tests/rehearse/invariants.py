@@ -99,7 +99,9 @@ def _of_lasting(sheet: Sheet, one: Incident) -> Iterator[str]:
             row = snapshot.sources[index]
             streams = snapshot.streams["source"] == index
             ended_ns = int(snapshot.streams["last_frame_ns"][streams & mine].max(initial=0))
-            if f'"{sheet.source_names[index]}"' not in one.summary.split("went silent")[0].rpartition(". ")[2]:
+            before = one.summary.split("went silent")[0]
+            accused = before if re.search(r"(It|They) \w+ $", before) else before.rpartition(". ")[2]
+            if f'"{sheet.source_names[index]}"' not in accused:
                 continue
             live = streams & (snapshot.streams["state"] == LIVE)
             late = snapshot.now_ns - snapshot.streams["last_frame_ns"] > KEEP_ALIVE_NS

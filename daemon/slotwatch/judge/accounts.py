@@ -7,7 +7,7 @@ from datetime import datetime
 
 from slotwatch.house.schema import Phase
 from slotwatch.judge import elsewhere, phases, wording
-from slotwatch.judge.binding import Raised
+from slotwatch.judge.binding import Finding, Raised
 from slotwatch.judge.catalog import FLAPPING
 from slotwatch.judge.clusters import Cluster, names_of
 from slotwatch.judge.context import RuleContext
@@ -115,13 +115,34 @@ def _summarise(ctx: RuleContext, cluster: Cluster, universes: list[int]) -> str:
         "from_sender": f" from {wording.list_names(sources)}" if sources else "",
         "since": f"{ctx.time_of_day(cluster.since_ns)}",
         "verdict": verdict.sentence if verdict else "",
+        "worst": _worst(ctx, speaker, universes),
         "works": f"Still working: {works[0]}." if works else "",
     }
     own = speaker.facts.words()
     facts.update(own)
     if verdict and own.get("verdict") and cluster.group.startswith("network:"):
         facts["verdict"] = verdict.sentence
-    return " ".join(cluster.rule.sentence.format_map(facts).split())
+    facts["verdict"] = _without_names(cluster.rule.sentence, facts, wording.list_names(sources), len(sources) == 1)
+    said = " ".join(cluster.rule.sentence.format_map(facts).split())
+    return said[:1].upper() + said[1:] if said.startswith("fixture ") else said
+
+
+def _worst(ctx: RuleContext, speaker: Finding, universes: list[int]) -> str:
+    """Say which universe the figures of a sentence are of, where the sentence names several."""
+    if len(universes) < 2 or len(speaker.universes) != 1:
+        return ""
+    return f" on {ctx.universe_name(speaker.universes[0])}, the worst of them"
+
+
+def _without_names(sentence: str, facts: _Filled, names: str, is_one: bool) -> str:
+    """Give the verdict; where it begins with the one name that the sentence has just said, with a pronoun instead."""
+    verdict = str(facts["verdict"])
+    if not names or not verdict.startswith(f"{names} "):
+        return verdict
+    before = sentence.partition("{verdict}")[0].format_map(facts)
+    if before.count(names) != 1 or '"' in before.replace(names, ""):
+        return verdict  # "it" could be another source
+    return f"{'It' if is_one else 'They'} {verdict[len(names) + 1 :]}"
 
 
 def _universes(ctx: RuleContext, cluster: Cluster, rows: list[int]) -> str:

@@ -67,8 +67,16 @@ class FixtureNames:
 
 
 def fixture_text(fixture: Fixture) -> str:
-    """Name a fixture for people: its label, then its name."""
-    return f"{fixture.label} ({fixture.name})" if fixture.label and fixture.label != fixture.name else fixture.name
+    """Name a fixture for people: its label, then its name; without a label its name and where it hangs."""
+    if fixture.label and fixture.label != fixture.name:
+        return f"{fixture.label} ({fixture.name})"
+    name = fixture_name(fixture)
+    return f"{name} ({fixture.position})" if fixture.position else name
+
+
+def fixture_name(fixture: Fixture) -> str:
+    """Give a fixture's label, else its name; a bare number says that it is one."""
+    return fixture.label or (f"fixture {fixture.name}" if fixture.name.isdigit() else fixture.name)
 
 
 def slot_level(stage: Stage, fixture: Fixture, slot: int) -> int:

@@ -11,7 +11,7 @@ from slotwatch.house.schema import House
 from slotwatch.judge import wording
 from slotwatch.judge.binding import Finding
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.lights import MOST_CASES, NOT_SEEN
+from slotwatch.judge.lights import MOST_CASES, NOT_SEEN, fixture_name
 from slotwatch.judge.rule import Facts
 from slotwatch.model.stage import Stage
 
@@ -83,7 +83,7 @@ class PairWatch:
             since_ns=0,
             universes=(row,) if row >= 0 else (),
             fixtures=(name,),
-            facts=PairFacts(wording.list_names([fixture.label or name]), role),
+            facts=PairFacts(wording.list_names([fixture_name(fixture)]), role),
             evidence=(f"{evidence} {NOT_SEEN}",),
         )
 

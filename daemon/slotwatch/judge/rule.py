@@ -23,8 +23,9 @@ COMPETENT = "by a competent person, isolated, under local rules"
 """Who may open or measure electrical equipment."""
 CLEAR_FIRST = "Lights may move or go out: clear the rig first."
 """Begins each next check that asks a person to touch something."""
-COMMON_PLACEHOLDERS = frozenset({"universes", "sources", "from_sender", "since", "verdict", "works"})
-"""What every sentence may use. `{from_sender}` begins with a space: ` from "Desk A" (10.0.0.1)`, or is empty."""
+COMMON_PLACEHOLDERS = frozenset({"universes", "sources", "from_sender", "since", "verdict", "works", "worst"})
+"""What every sentence may use. `{from_sender}` begins with a space: ` from "Desk A" (10.0.0.1)`, or is empty.
+`{worst}`, of several universes, says of which one the figures before it are: ` on e131/5, the worst of them`."""
 
 P = TypeVar("P", bound="RuleParameters")
 

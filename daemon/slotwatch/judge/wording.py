@@ -110,8 +110,16 @@ def _runs(names: Sequence[str]) -> Iterable[str]:
         at = f"@{on[0]}" if len(on) == 1 and on[0] else ""
         where = f" on {list_names(on)}" if len(on) > 1 else ""
         for first, last in _spans(sorted(set(numbers))):
-            head = f"{protocol}/{first}{at}"
-            yield (head if first == last else f"{head} to {protocol}/{last}{at}") + where
+            head, tail = f"{protocol}/{first}{at}", f"{protocol}/{last}{at}"
+            if first == last:
+                yield head + where
+            elif last > first + 1:
+                yield f"{head} to {tail}{where}"
+            elif where:
+                yield f"{head} and {tail}{where}"
+            else:
+                # "4 to 5" is read as more than two.
+                yield from (head, tail)
 
 
 def _spans(numbers: Sequence[int]) -> Iterable[tuple[int, int]]:

@@ -132,7 +132,7 @@ def _desk_dead_on_both(name: str, numbers: Numbers, at_s: float, look: Callable[
         "critical",
         "high",
         at_s - 1.0,
-        says=('"main desk" (192.0.2.10 and 198.51.100.10) itself went silent on networks A and B',),
+        says=('lost from "main desk" (192.0.2.10 and 198.51.100.10)', "It itself went silent on networks A and B"),
         unsaid=("main desk and main desk", "themselves", "lead on network"),
     )
 
@@ -210,7 +210,7 @@ def lead_of_declared_network_alone() -> Iterator[Item]:
         "critical",
         "high",
         9.9,
-        says=('"media server" (192.0.2.30) itself went silent',),
+        says=('from "media server" (192.0.2.30)', "It itself went silent"),
         unsaid=("lead on network A down",),
     ),
     two_networks((1, 2), (0,), sources=("main", "backup", "media"), artnet_on="first"),

@@ -90,7 +90,7 @@ RULE = Rule(
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
     short=ShortWords("{place} too fast", "{n} universes too fast", look="Look at the source's refresh rate"),
-    sentence="{universes}{from_sender}: frames arrive at {rate} Hz; "
+    sentence="{universes}{from_sender}: frames arrive at {rate} Hz{worst}; "
     "a DMX512 line of {slots} slots carries {limit} Hz at most.",
     judged_by=judged_by(FastRefreshParameters(), bind),
     facts=FastRefreshFacts,

@@ -14,7 +14,7 @@ from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import House
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.lights import FULL, MOST_CASES, NOT_SEEN
+from slotwatch.judge.lights import FULL, MOST_CASES, NOT_SEEN, fixture_name
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by, number
 from slotwatch.model.flashes import CHANGE, DARK_BELOW, SECOND_NS, TOO_MANY
 from slotwatch.model.hours import ON
@@ -119,7 +119,7 @@ class FlashingLights:
             fixture = self._fixtures.get(key)
             if fixture is None:
                 return Finding(group=f"gone:{key}", since_ns=0, facts=FlashRateFacts(key, "0"))
-            said, universe = f"{fixture.label or fixture.name}, which faces the audience", fixture.universe
+            said, universe = f"{fixture_name(fixture)}, which faces the audience", fixture.universe
             fixtures = (fixture.name,)
             how = f"{fixture.name}: {why}"
         declared = stage.plan.declared.get(universe)

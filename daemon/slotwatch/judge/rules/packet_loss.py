@@ -115,7 +115,8 @@ RULE = Rule(
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
     short=ShortWords("{place} loses frames", "{n} universes lose frames", look="Look at leads and switch ports"),
-    sentence="{universes}{from_sender}: frames are missing, {lost} of {due} in {window_s:g} s ({percent} %). {verdict}",
+    sentence="{universes}{from_sender}: frames are missing, "
+    "{lost} of {due} in {window_s:g} s ({percent} %){worst}. {verdict}",
     judged_by=judged_by(PacketLossParameters(), bind),
     facts=PacketLossFacts,
     effects=frozenset({Effect.STREAM_TROUBLE}),

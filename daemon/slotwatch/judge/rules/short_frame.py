@@ -10,6 +10,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
+from slotwatch.judge.lights import fixture_name
 from slotwatch.judge.patched import SLOTS, PatchedSlots
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
@@ -59,7 +60,7 @@ class ShortFrames:
             streams=tuple(rows),
             networks=(int(ctx.universes.network[row]),),
             fixtures=tuple(fixture.name for fixture in cut),
-            facts=ShortFrameFacts(slots, needed, wording.list_names(fixture.label or fixture.name for fixture in cut)),
+            facts=ShortFrameFacts(slots, needed, wording.list_names(map(fixture_name, cut))),
             evidence=(f"{ctx.universe_name(row)}: frames of {slots} slots; the patch ends at slot {needed}.",),
         )
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from slotwatch.judge import wording
 from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.lights import fixture_name
 from slotwatch.judge.patched import PatchedSlots
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.model.winning import winning_levels
@@ -62,7 +63,7 @@ class StrayLevels:
         near = ""
         if neighbour is not None and numbers[0] - neighbour.last_slot == 1:
             follow = "It follows" if len(numbers) == 1 else "They follow"
-            near = f" {follow} {neighbour.label or neighbour.name}: it may run in a longer mode."
+            near = f" {follow} {fixture_name(neighbour)}: it may run in a longer mode."
         shifted = self._say_shifted(ctx, row)
         return Finding(
             group=f"universe:{ctx.universe_id(row)}",
