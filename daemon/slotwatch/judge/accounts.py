@@ -15,10 +15,12 @@ from slotwatch.judge.drafts import IncidentDraft
 from slotwatch.judge.numbering_mistakes import say_where_heard
 from slotwatch.judge.returns import lasting, say_returned, when_returned_ns
 from slotwatch.judge.rule import RuleClass, quiet_phase
-from slotwatch.snapshot import Severity
+from slotwatch.snapshot import IncidentLeg, LegState, Severity
 
 MOST_EVIDENCE = 10
 MOST_CHECKS = 6
+MOST_LEGS = 24
+"""Sources of an incident whose networks are listed: a flood of invented senders has thousands."""
 
 
 class _Filled(dict[str, object]):
@@ -77,11 +79,28 @@ def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDr
         returns=returns,
         flapping=flapping,
         heard_elsewhere=heard,
+        legs=_legs(ctx, cluster),
         held_ns=max(ctx.now_ns if case.holds else case.last_true_ns for case in cluster.cases),
         absorbs=tuple(
             dict.fromkeys((case.rule.name, case.finding.group) for case in (*cluster.cases, *cluster.explained))
         ),
     )
+
+
+def _legs(ctx: RuleContext, cluster: Cluster) -> tuple[IncidentLeg, ...]:
+    """Say on which networks the sources of a fault were heard, and whether they send anything there now."""
+    found: dict[tuple[str, str], LegState] = {}
+    for source in sorted(ctx.whole_sources(cluster.source_rows(ctx)))[:MOST_LEGS]:
+        for leg in sorted({source, *ctx.other_legs(source)}):
+            rows = ctx.streams_from(leg)
+            if not len(rows):
+                continue
+            ended = ctx.streams.last_terminated_ns[rows] >= ctx.streams.last_arrival_ns[rows]
+            state: LegState = "live" if ctx.live[rows].any() else "terminated" if ended.all() else "silent"
+            key = ctx.source_name(source), ctx.network_name(ctx.sources[leg].network)
+            # A source may have had several addresses on one network.
+            found[key] = "live" if "live" in (state, found.get(key)) else state
+    return tuple(IncidentLeg(name, network, state) for (name, network), state in found.items())
 
 
 def _say_moved(ctx: RuleContext, cluster: Cluster, universes: list[int]) -> str:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from slotwatch.judge import wording
 from slotwatch.judge.catalog import begins_at_a_moment
 from slotwatch.judge.flapping import MOST_OPENINGS
-from slotwatch.snapshot import Confidence, HeardElsewhere, Incident, Severity
+from slotwatch.snapshot import Confidence, HeardElsewhere, Incident, IncidentLeg, Severity
 
 NANOSECONDS = 1_000_000_000
 Explains = tuple[tuple[str, tuple[str, ...]], ...]
@@ -50,6 +50,7 @@ class IncidentDraft:
     summary_of_it: str = ""
     """The summary in the words of the fault itself, also once it is back."""
     heard_elsewhere: tuple[HeardElsewhere, ...] = ()
+    legs: tuple[IncidentLeg, ...] = ()
     absorbs: tuple[Slot, ...] = ()
     """Slots that the explained cases would have had of their own."""
 

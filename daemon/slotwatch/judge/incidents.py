@@ -14,7 +14,7 @@ from slotwatch.judge import earlier
 from slotwatch.judge.catalog import CATALOG, FLAPPING, begins_at_a_moment
 from slotwatch.judge.drafts import Explains, IncidentDraft, IncidentRecord, Slot, may_be_part
 from slotwatch.judge.incident_table import IncidentTable
-from slotwatch.judge.likeness import GONE, difference, is_alike, joined
+from slotwatch.judge.likeness import GONE, difference, is_alike, joined, with_silences
 from slotwatch.snapshot import Incident, TimelineEntry
 
 if TYPE_CHECKING:
@@ -162,6 +162,7 @@ class IncidentBook(IncidentTable):
         incident.fixtures = joined(incident.fixtures, account.fixtures)
         incident.labels = joined(incident.labels, account.labels)
         incident.returned_ns = account.returned_ns
+        incident.legs = with_silences(incident.legs, account.legs)
         incident.summary, incident.next_checks = account.summary, account.next_checks
         if account.returned_ns is None or not entry.while_it_lasted:
             entry.while_it_lasted = account.summary_of_it

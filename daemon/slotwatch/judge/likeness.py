@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TypeVar
 
-from slotwatch.snapshot import Incident
+from slotwatch.snapshot import Incident, IncidentLeg
 
 T = TypeVar("T")
 GONE = frozenset({"universe-lost", "universe-missing"})
@@ -25,6 +25,14 @@ def is_alike(earlier: Incident, found: Incident) -> bool:
 
 def joined(before: tuple[T, ...], now: tuple[T, ...]) -> tuple[T, ...]:
     return now if set(before) <= set(now) else tuple(dict.fromkeys((*before, *now)))
+
+
+def with_silences(before: tuple[IncidentLeg, ...], now: tuple[IncidentLeg, ...]) -> tuple[IncidentLeg, ...]:
+    """Give the legs of now, of which those that once fell silent stay so: the record is of the fault."""
+    held = {(one.source, one.network): one for one in before}
+    found = {(one.source, one.network): one for one in now}
+    fell = {key: one for key, one in held.items() if one.state != "live" or key not in found}
+    return tuple((found | fell).values())
 
 
 def difference(before: Incident, after: Incident) -> tuple[str, str]:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.model import stream_minutes
-from slotwatch.snapshot import worse_states
+from slotwatch.snapshot import UniverseState, worse_states
 from slotwatch.snapshot.minutes import MinuteRow
 
 if TYPE_CHECKING:
@@ -42,6 +42,9 @@ class Minutes:
         """Keep the worst state and most sources of each universe row. Called at least once a second."""
         self._fit(model)
         top = model.universes.top
+        # What is heard within its minute was visible in it: before its first frame nobody could know.
+        unknown = (self._worst[:top] == UniverseState.NOT_VISIBLE) & (model.universes.first_frame_ns[:top] > 0)
+        self._worst[:top][unknown] = 0
         self._worst[:top] = worse_states(self._worst[:top], states[:top])
         self._sources[:top] = np.maximum(self._sources[:top], model.universes.live[:top])
         self._unjudged_s[:top] += np.where(not_judged[:top], np.float32(elapsed_s), np.float32(0))

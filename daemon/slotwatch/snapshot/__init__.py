@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from enum import IntEnum, StrEnum
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -225,6 +225,19 @@ class HeardElsewhere:
     """Of the one that is silent longest there, when its state became this; None: none was heard."""
 
 
+LegState = Literal["live", "silent", "terminated"]
+
+
+@dataclass(frozen=True, slots=True)
+class IncidentLeg:
+    """One source of an incident on one network: evidence of where it went on and where it did not."""
+
+    source: str
+    network: str
+    state: LegState
+    """live: it went on sending there | silent: it fell silent there | terminated: it said that it stops."""
+
+
 @dataclass(slots=True)
 class Incident:
     """One fault with one cause, however many universes it takes down. Times are monotonic nanoseconds."""
@@ -269,6 +282,7 @@ class Incident:
     source_keys: tuple[str, ...] = ()
     """`wire.universe.source_key` of each; of a declared one that was never heard its declared CID, else its name."""
     heard_elsewhere: tuple[HeardElsewhere, ...] = ()
+    legs: tuple[IncidentLeg, ...] = ()
 
 
 @dataclass(slots=True)

@@ -48,6 +48,7 @@ def incident(found: Incident) -> IncidentAnswer:
             {"listener": one.listener, "state": one.state, "last_frame_age_s": one.last_frame_age_s}
             for one in found.heard_elsewhere
         ],
+        "legs": [{"source": one.source, "network": one.network, "state": one.state} for one in found.legs],
         "flaps": found.flaps,
         "revision": found.revision,
         "timeline": [{"at": at(entry.t_ns), "what": entry.what, "text": entry.text} for entry in found.timeline],

@@ -11,6 +11,7 @@ from slotwatch.snapshot import (
     HeardElsewhere,
     HouseView,
     Incident,
+    IncidentLeg,
     MadeException,
     PhaseMemory,
     Severity,
@@ -49,6 +50,7 @@ def record(found: Incident) -> dict[str, Any]:
         "accepted_until": found.accepted_until,
         "accepted_by": found.accepted_by,
         "heard_elsewhere": [asdict(one) for one in found.heard_elsewhere],
+        "legs": [asdict(one) for one in found.legs],
         "flaps": found.flaps,
         "revision": found.revision,
     }
@@ -93,6 +95,7 @@ def incident_of(kept: dict[str, Any], wall_offset_ns: int) -> Incident:
         # Records of before there were keys have names alone.
         source_keys=tuple(kept.get("source_keys", kept["sources"])),
         heard_elsewhere=tuple(HeardElsewhere(**one) for one in kept.get("heard_elsewhere", ())),
+        legs=tuple(IncidentLeg(**one) for one in kept.get("legs", ())),
     )
 
 

@@ -14,6 +14,8 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import msgspec
 from markupsafe import Markup
 
+from slotwatch.judge import wording
+from slotwatch.views.answers.faults import IncidentAnswer
 from slotwatch.views.answers.report import MinuteCells, NotJudgedInterval, ShowReport, UniverseMinutes, WorstUniverse
 from slotwatch.views.answers.usual import TrendAnswer
 from slotwatch.views.moments import NANOSECONDS, read_iso
@@ -99,6 +101,7 @@ def report_html(report: ShowReport) -> str:
         report=report,
         style=Markup(STYLE),
         day=lambda text: _moment(text, zone).strftime("%A %-d %B %Y, %H:%M"),
+        lasted=_lasted,
         clock=lambda text: _clock(text, zone),
         phases=[(_clock(one.at, zone), one.phase) for one in report.phases],
         not_judged=[_interval(one, zone) for one in report.not_judged],
@@ -107,6 +110,11 @@ def report_html(report: ShowReport) -> str:
         trends=[_trend(one) for one in report.grows_worse],
         universes=[_universe(one, zone) for one in report.universes],
     )
+
+
+def _lasted(one: IncidentAnswer) -> str:
+    """Say how long a fault itself lasted; nothing while it lasts."""
+    return "" if one["lasted_s"] is None else f", {wording.seconds(round(one['lasted_s'] * NANOSECONDS))}"
 
 
 def report_json(report: ShowReport) -> str:
@@ -118,16 +126,18 @@ def report_csv(report: ShowReport) -> str:
     """Write the incidents, marks and intervals of a report as one table, in order of time."""
     out = io.StringIO()
     rows = csv.writer(out)
-    rows.writerow(["from", "to", "kind", "severity", "rule", "cause", "universes", "text", "by", "note"])
+    rows.writerow(["from", "to", "kind", "severity", "rule", "cause", "universes", "text", "by", "note", "lasted_s"])
     lines = []
     for one in report.incidents:
         seen = one["acknowledged"] or {"by": "", "note": ""}
         what = (one["severity"], one["rule"], one["cause"], " ".join(one["universes"]), one["summary"])
-        lines.append((one["began_at"] or "", one["closed_at"] or "", "incident", *what, seen["by"], seen["note"]))
-    lines += [(mark["at"], "", "mark", "", "", "", "", mark["text"], mark["by"], "") for mark in report.marks]
+        lasted = "" if one["lasted_s"] is None else f"{one['lasted_s']:.3f}"
+        ended = one["returned_at"] or one["closed_at"] or ""
+        lines.append((one["began_at"] or "", ended, "incident", *what, seen["by"], seen["note"], lasted))
+    lines += [(mark["at"], "", "mark", "", "", "", "", mark["text"], mark["by"], "", "") for mark in report.marks]
     for gap in report.not_judged:
         text = f"{gap.reason} {gap.network}".strip()
-        lines.append((gap.since, gap.until or "", "not-judged", "", "", "", "", text, "", ""))
+        lines.append((gap.since, gap.until or "", "not-judged", "", "", "", "", text, "", "", ""))
     rows.writerows([_cell(value) for value in line] for line in sorted(lines))
     return out.getvalue()
 

@@ -62,7 +62,7 @@ RULE = Rule(
     rule_class=RuleClass.SELF,
     severity=Severity.NOTE,
     short=ShortWords("groups flooded", "{n} groups flooded", look="Look at the switch's settings"),
-    sentence="{network}: {universes} arrives although nobody here asked for it; a switch floods multicast.",
+    sentence="{network} brings {universes}, for which nobody here asked: a switch floods multicast.",
     judged_by=judged_by(FloodedGroupsParameters(), bind),
     facts=FloodedGroupsFacts,
     explains=Explains(

@@ -76,6 +76,14 @@ class HeardElsewhereAnswer(TypedDict):
     ]
 
 
+class IncidentLegAnswer(TypedDict):
+    """One source of an incident on one network."""
+
+    source: str
+    network: str
+    state: Literal["live", "silent", "terminated"]
+
+
 class IncidentAnswer(TypedDict):
     """One fault with one cause."""
 
@@ -105,6 +113,7 @@ class IncidentAnswer(TypedDict):
     acknowledged: AcknowledgedAnswer | None
     accepted: Annotated[AcceptedAnswer | None, Meta(description="The exception that keeps it a note; null if none.")]
     heard_elsewhere: list[HeardElsewhereAnswer]
+    legs: Annotated[list[IncidentLegAnswer], Meta(description="Its sources on each network they were heard on.")]
     flaps: Annotated[int, Meta(ge=0, description="How often it returned.")]
     revision: Annotated[int, Meta(ge=0, description="Rises with each change.")]
     timeline: NotRequired[Annotated[list[TimelineAnswer], Meta(description="Not in lists.")]]

@@ -1,0 +1,48 @@
+"""An incident names on which networks its sources were heard, and whether they still send there."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Network
+from slotwatch.snapshot import IncidentLeg
+from slotwatch.views.incidents import incident
+from slotwatch.views.records import incident_of, record
+from slotwatch.wire.universe import Protocol, UniverseId
+from tests.judge.stage import WALL_OFFSET_NS, Desk, Stage, house_of
+
+MAIN = Desk("Main desk", (1, 2), "10.0.0.1", 1)
+B = replace(MAIN, address="10.1.0.1", network=1)
+OTHER = Desk("Tower", (3,), "10.0.0.3", 3)
+
+
+def two_networks() -> House:
+    universes = tuple(
+        DeclaredUniverse(UniverseId(Protocol.E131, number), networks=(0, 1) if number < 3 else (0,))
+        for number in (1, 2, 3)
+    )
+    networks = (Network("A", "eth1"), Network("B", "eth2"))
+    return replace(
+        house_of(()), universes=universes, networks=networks, sources=(DeclaredSource("main desk", cid=MAIN.cid),)
+    )
+
+
+def test_a_source_with_one_lead_out_names_both_its_networks() -> None:
+    stage = Stage(two_networks(), replace(MAIN, to_s=10.0), B, OTHER).run(14.0)
+    found = stage.rule("universe-lost")
+    legs = (IncidentLeg("main desk", "A", "silent"), IncidentLeg("main desk", "B", "live"))
+    assert found.legs == legs
+    assert incident(found)["legs"][0] == {"source": "main desk", "network": "A", "state": "silent"}
+    assert incident_of(record(found), WALL_OFFSET_NS).legs == legs
+
+
+def test_legs_stay_as_they_were_once_the_fault_is_over() -> None:
+    back = replace(MAIN, from_s=16.0)
+    found = Stage(two_networks(), replace(MAIN, to_s=10.0), back, B, OTHER).run(18.0).rule("universe-lost")
+    assert found.returned_ns is not None and found.legs[0].state == "silent"
+
+
+def test_a_clean_stop_is_a_leg_that_said_so() -> None:
+    ends = replace(MAIN, to_s=10.0, terminate=True)
+    found = Stage(two_networks(), ends, replace(B, to_s=10.0, terminate=True), OTHER).run(14.0).rule("universe-lost")
+    assert {one.state for one in found.legs} == {"terminated"}
