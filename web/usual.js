@@ -41,7 +41,7 @@ export function usualText(usual, minutes) {
   if (!late) return `What is usual is not known yet: ${plural(usual.shows || 0, "show")} of ${usual.fewest_shows} count.`;
   const now = minutes.map((row) => row.interval_p99_ms).filter(Number.isFinite);
   const shows = `In the last ${plural(late.shows, "show")} 99 of 100 intervals were within ${milliseconds(late.lowest)} to ${milliseconds((most || late).highest)}`;
-  if (!now.length) return `${shows}. It did not move in the last hour.`;
+  if (!now.length) return `${shows}. ${minutes.length ? "It did not move in the last hour." : "No minute of the last hour is kept yet."}`;
   const span = [Math.min(...now), Math.max(...now)];
   return `${shows}, in the last hour within ${milliseconds(span[0])}${span[1] > span[0] ? ` to ${milliseconds(span[1])}` : ""}.`;
 }

@@ -198,7 +198,7 @@ def history(name: str, now_ms: float) -> Json:
 
 GROWS_WORSE: Json = {
     "universe": "e131/2", "figure": "interval_p99_ms", "found_at": "2025-12-30T22:10:00.000Z", "limit": 100.0,
-    "text": "Frames of e131/2 come less evenly from show to show: 99 of 100 intervals were within 28 ms 10 shows ago and 82 ms at the last. In about 3 shows they reach 100 ms, where uneven-refresh warns.",
+    "text": "Frames of e131/2 come less evenly from show to show: 99 of 100 intervals were within 28 ms in the first of the last 10 shows and 82 ms in the last. In about 3 shows they reach 100 ms, where uneven-refresh warns.",
     "values": [28.0, 33.1, 41.0, 44.8, 53.2, 58.0, 64.9, 69.7, 77.0, 82.3], "slope": 6.0, "p_value": 0.0,
 }  # fmt: skip
 

@@ -23,17 +23,17 @@ SHOWS_A_TREND_IS_KEPT = 10
 """So many shows after it was found, a trend that holds no longer is forgotten; then it may be found again."""
 _TRENDS = {
     "interval_p99_ms": (
-        "frames of {universe} come less evenly from show to show: 99 of 100 intervals were within {first:.0f} ms "
-        "{shows} shows ago and {last:.0f} ms at the last. In about {left} they reach {limit:.0f} ms, where "
-        "uneven-refresh warns."
+        "frames of {universe} come less evenly from show to show: 99 of 100 intervals were within {first:.0f} ms in "
+        "the first of the last {shows} shows and {last:.0f} ms in the last. In about {left} they reach {limit:.0f} ms, "
+        "where uneven-refresh warns."
     ),
     "moving_hz": (
-        "frames of {universe} come more slowly from show to show: at {first:.1f} Hz {shows} shows ago and {last:.1f} "
-        "Hz at the last. In about {left} they reach {limit:.0f} Hz, where slow-refresh warns."
+        "frames of {universe} come more slowly from show to show: at {first:.1f} Hz in the first of the last {shows} "
+        "shows and {last:.1f} Hz in the last. In about {left} they reach {limit:.0f} Hz, where slow-refresh warns."
     ),
     "missing_percent": (
-        "more frames of {universe} are missing from show to show: {first:.2f} % {shows} shows ago and {last:.2f} % at "
-        "the last. In about {left} it is {limit:.0f} %, where packet-loss warns."
+        "more frames of {universe} are missing from show to show: {first:.2f} % in the first of the last {shows} shows "
+        "and {last:.2f} % in the last. In about {left} it is {limit:.0f} %, where packet-loss warns."
     ),
 }
 
