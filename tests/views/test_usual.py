@@ -19,7 +19,8 @@ from slotwatch.views.usual import trend_text, usual_text
             100.0,
             2.67,
             "Frames of e131/2 come less evenly from show to show: 99 of 100 intervals were within 30 ms in the first "
-            "of the last 10 shows and 84 ms in the last. In about 3 shows they reach 100 ms, where uneven-refresh warns.",
+            "of the last 10 shows and 84 ms in the last. In about 3 shows they reach 100 ms, where "
+            "uneven-refresh warns.",
         ),
         (
             "moving_hz",
