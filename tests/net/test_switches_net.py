@@ -202,7 +202,7 @@ try:
     desk("desk", "10.20.0.10", 1); desk("lights", "10.20.0.12", 2)
     until(lambda: (WORK / "FOH" / "agentx").exists())
     with ended(start(file, ports)) as daemon:
-        until(lambda: healthy(daemon) and len(places(daemon)) == 2 and len(links(daemon)) == 2, 100)
+        until(lambda: healthy(daemon) and len(places(daemon)) == 2 and len(links(daemon)) == 2, 180)
         where = places(daemon)
         foh.ip("link", "set", "5", "down")
         pulled = until(lambda: told(daemon, "e131/2"), 60)

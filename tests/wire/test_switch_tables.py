@@ -6,8 +6,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from slotwatch.wire.switch_tables import COUNTERS, OFTEN, SCALARS, SELDOM, Walks, read_switch
+from slotwatch.wire.switch_tables import (
+    CHANGES,
+    COUNTERS,
+    FORWARDING,
+    NAMES,
+    OFTEN,
+    SCALARS,
+    SELDOM,
+    Walks,
+    read_switch,
+)
 
+EVERY = SCALARS | OFTEN | CHANGES | COUNTERS | NAMES | FORWARDING | SELDOM
 MAC = (0x02, 0, 0, 0, 0, 0x10)
 SCALAR = (((), 123_456),)
 
@@ -106,12 +117,12 @@ INDEXES = st.lists(st.integers(0, 2**32), max_size=9).map(tuple)
 ROWS = st.lists(st.tuples(INDEXES, VALUES), max_size=5)
 
 
-@given(walks=st.dictionaries(st.sampled_from([*SCALARS, *OFTEN, *COUNTERS, *SELDOM]), ROWS))
+@given(walks=st.dictionaries(st.sampled_from(list(EVERY)), ROWS))
 def test_any_walk_at_all_is_read_or_left_out(walks: Walks) -> None:
     read_switch({"sysUpTime": SCALAR, **walks}, True)
 
 
-@pytest.mark.parametrize("name", [*SCALARS, *OFTEN, *COUNTERS, *SELDOM])
+@pytest.mark.parametrize("name", EVERY)
 def test_every_object_is_read_only_and_numeric(name: str) -> None:
-    text = (SCALARS | OFTEN | COUNTERS | SELDOM)[name]
+    text = EVERY[name]
     assert all(part.isdigit() for part in text.split("."))

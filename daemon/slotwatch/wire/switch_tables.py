@@ -23,35 +23,40 @@ SCALARS = {
     "sysName": "1.3.6.1.2.1.1.5.0",
     "hrSystemUptime": "1.3.6.1.2.1.25.1.1.0",
 }
-OFTEN = {
-    "ifOperStatus": "1.3.6.1.2.1.2.2.1.8",
-    "ifLastChange": "1.3.6.1.2.1.2.2.1.9",
-}
+OFTEN = {"ifOperStatus": "1.3.6.1.2.1.2.2.1.8"}
 """Columns of every poll."""
+CHANGES = {"ifLastChange": "1.3.6.1.2.1.2.2.1.9"}
+"""Read when a port changed, and with the counters: a port may go down and up between two polls."""
 COUNTERS = {
     "ifInDiscards": "1.3.6.1.2.1.2.2.1.13",
     "ifInErrors": "1.3.6.1.2.1.2.2.1.14",
     "ifOutDiscards": "1.3.6.1.2.1.2.2.1.19",
     "ifOutErrors": "1.3.6.1.2.1.2.2.1.20",
 }
-SELDOM = {
+NAMES = {
     "ifDescr": "1.3.6.1.2.1.2.2.1.2",
     "ifType": "1.3.6.1.2.1.2.2.1.3",
     "ifName": "1.3.6.1.2.1.31.1.1.1.1",
-    "ifHighSpeed": "1.3.6.1.2.1.31.1.1.1.15",
     "ifAlias": "1.3.6.1.2.1.31.1.1.1.18",
-    "dot3StatsDuplexStatus": "1.3.6.1.2.1.10.7.2.1.19",
     "dot1dBasePortIfIndex": "1.3.6.1.2.1.17.1.4.1.2",
-    "dot1dTpFdbPort": "1.3.6.1.2.1.17.4.3.1.2",
-    "dot1qTpFdbPort": "1.3.6.1.2.1.17.7.1.2.2.1.2",
-    "ipNetToMediaPhysAddress": "1.3.6.1.2.1.4.22.1.2",
-    "igmpInterfaceQuerier": "1.3.6.1.2.1.85.1.1.1.5",
-    "igmpCacheSelf": "1.3.6.1.2.1.85.1.2.1.3",
-    "pethPsePortDetectionStatus": "1.3.6.1.2.1.105.1.1.1.6",
     "lldpLocChassisIdSubtype": "1.0.8802.1.1.2.1.3.1",
     "lldpLocChassisId": "1.0.8802.1.1.2.1.3.2",
     "lldpLocPortIdSubtype": "1.0.8802.1.1.2.1.3.7.1.2",
     "lldpLocPortId": "1.0.8802.1.1.2.1.3.7.1.3",
+}
+"""Columns that change when somebody sets up the switch: read every few minutes, and after its restart."""
+FORWARDING = {
+    "dot1dTpFdbPort": "1.3.6.1.2.1.17.4.3.1.2",
+    "dot1qTpFdbPort": "1.3.6.1.2.1.17.7.1.2.2.1.2",
+    "ipNetToMediaPhysAddress": "1.3.6.1.2.1.4.22.1.2",
+}
+"""The longest tables: read every other minute."""
+SELDOM = {
+    "ifHighSpeed": "1.3.6.1.2.1.31.1.1.1.15",
+    "dot3StatsDuplexStatus": "1.3.6.1.2.1.10.7.2.1.19",
+    "igmpInterfaceQuerier": "1.3.6.1.2.1.85.1.1.1.5",
+    "igmpCacheSelf": "1.3.6.1.2.1.85.1.2.1.3",
+    "pethPsePortDetectionStatus": "1.3.6.1.2.1.105.1.1.1.6",
     "lldpRemChassisIdSubtype": "1.0.8802.1.1.2.1.4.1.1.4",
     "lldpRemChassisId": "1.0.8802.1.1.2.1.4.1.1.5",
     "lldpRemPortIdSubtype": "1.0.8802.1.1.2.1.4.1.1.6",

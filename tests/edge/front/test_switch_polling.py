@@ -16,7 +16,7 @@ from slotwatch.edge.judging.observed import observations
 from slotwatch.house.schema import House
 from slotwatch.house.witnesses import DeclaredSwitch
 from slotwatch.wire.observation import SwitchSeen
-from slotwatch.wire.switch_tables import COUNTERS, OFTEN, SELDOM
+from slotwatch.wire.switch_tables import CHANGES, COUNTERS, FORWARDING, NAMES, OFTEN, SELDOM
 
 S = 1_000_000_000
 
@@ -27,12 +27,13 @@ class MemoryAgent:
     def __init__(self) -> None:
         self.silent: set[str] = set()
         self.asked: list[str] = []
+        self.ports = [((1,), 1)]
 
     async def get(self, objects: Mapping[str, str]) -> dict[str, Any]:
         return self._answer(objects, {"sysUpTime": [((), 100)]})
 
     async def walk(self, columns: Mapping[str, str]) -> dict[str, Any]:
-        own = {"ifOperStatus": [((1,), 1)], "ifInErrors": [((1,), 7)], "ifName": [((1,), b"1")]}
+        own = {"ifOperStatus": list(self.ports), "ifInErrors": [((1,), 7)], "ifName": [((1,), b"1")]}
         return self._answer(columns, {name: own.get(name, []) for name in columns})
 
     def _answer(self, asked: Mapping[str, str], answer: dict[str, Any]) -> dict[str, Any]:
@@ -45,21 +46,36 @@ class MemoryAgent:
         """Nothing to close."""
 
 
-async def test_tables_are_read_once_a_minute_and_counters_twice() -> None:
+async def test_tables_and_counters_are_read_once_a_minute_and_names_more_rarely() -> None:
     agent = MemoryAgent()
     polls = Polls(agent)
-    rows = []
-    for t_s in range(1, 72, 10):
+    tables, names, forwarding = [], [], []
+    for t_s in range(1, 362, 10):
         agent.asked.clear()
         seen = await polls.poll("FOH", t_s * S)
         assert seen.state is not None
         asked = set(agent.asked)
         assert set(OFTEN) <= asked
-        rows.append((set(COUNTERS) <= asked, set(SELDOM) <= asked))
-        assert (seen.state.tables is not None) == (set(SELDOM) <= asked)
+        assert (set(COUNTERS) <= asked) == (set(SELDOM) <= asked) == (seen.state.tables is not None)
         assert (seen.state.ports[0].errors == 7) == (set(COUNTERS) <= asked), "an old count is no new one"
-    nothing, counters, both = (False, False), (True, False), (True, True)
-    assert rows == [both, nothing, nothing, counters, nothing, nothing, both, nothing]
+        tables += [t_s] if set(SELDOM) <= asked else []
+        forwarding += [t_s] if set(FORWARDING) <= asked else []
+        names += [t_s] if set(NAMES) <= asked else []
+    assert (tables, names) == ([1, 61, 121, 181, 241, 301, 361], [1, 301])
+    assert forwarding == [1, 121, 241, 361]
+
+
+async def test_a_port_that_changes_is_asked_when_and_a_new_one_for_its_name() -> None:
+    agent = MemoryAgent()
+    polls = Polls(agent)
+    await polls.poll("FOH", S)
+    agent.asked.clear()
+    agent.ports = [((1,), 2)]
+    await polls.poll("FOH", 11 * S)
+    assert set(CHANGES) <= set(agent.asked) and not set(NAMES) & set(agent.asked)
+    agent.ports = [((1,), 2), ((2,), 1)]
+    await polls.poll("FOH", 21 * S)
+    assert set(NAMES) <= set(agent.asked)
 
 
 async def test_a_switch_that_hangs_over_its_tables_has_answered_all_the_same() -> None:

@@ -22,12 +22,24 @@ from slotwatch.house.witnesses import DeclaredSwitch
 from slotwatch.snapshot import Snapshot
 from slotwatch.wire.observation import SwitchSeen
 from slotwatch.wire.switch import SwitchState
-from slotwatch.wire.switch_tables import COUNTERS, OFTEN, SCALARS, SELDOM, Index, Value, read_switch
+from slotwatch.wire.switch_tables import (
+    CHANGES,
+    COUNTERS,
+    FORWARDING,
+    NAMES,
+    OFTEN,
+    SCALARS,
+    SELDOM,
+    Index,
+    Value,
+    read_switch,
+)
 
 LEAST_GAP_S = 5.0
 """Between two polls of a switch, whatever happens."""
 TABLES_EVERY_S = 60.0
-COUNTERS_EVERY_S = 30.0
+FORWARDING_EVERY_S = 120.0
+NAMES_EVERY_S = 300.0
 POLL_WITHIN_S = 30.0
 MOST_SILENT_S = 300.0
 """Longest time between two polls of a switch that does not answer."""
@@ -129,12 +141,14 @@ class Polls:
         self._agent = agent
         self._walked: Walked = {}
         self._tables_ns = 0
-        self._counters_ns = 0
+        self._names_ns = 0
+        self._forwarding_ns = 0
 
     async def poll(self, name: str, now_ns: int, everything: bool = False) -> SwitchSeen:
         """Ask once. A switch that tells its ports and hangs over its tables has answered."""
         from slotwatch.edge.front.snmp import NotAnswered
 
+        before = dict(self._walked)
         for column in COUNTERS:  # an old count would be taken for a new one
             self._walked.pop(column, None)
         try:
@@ -146,24 +160,53 @@ class Polls:
         except TimeoutError:
             return SwitchSeen(now_ns, name, False, f"a poll took longer than {POLL_WITHIN_S:.0f} s")
         with_tables = now_ns - self._tables_ns >= TABLES_EVERY_S * NANOSECONDS or not self._tables_ns
+        with_tables |= self._has_other_ports(before)
         with contextlib.suppress(NotAnswered, TimeoutError):
             async with asyncio.timeout(POLL_WITHIN_S):
-                with_tables = await self._read_on(now_ns, with_tables, everything)
+                with_tables = await self._read_on(now_ns, before, with_tables, everything)
         state: SwitchState | None = read_switch(self._walked, with_tables)
         if state is None:
             return SwitchSeen(now_ns, name, False, "it does not say how long it has been up")
         return SwitchSeen(now_ns, name, True, "", state)
 
-    async def _read_on(self, now_ns: int, with_tables: bool, everything: bool) -> bool:
-        if everything or with_tables or now_ns - self._counters_ns >= COUNTERS_EVERY_S * NANOSECONDS:
+    async def _read_on(self, now_ns: int, before: Walked, with_tables: bool, everything: bool) -> bool:
+        changed = before.get("ifOperStatus") != self._walked.get("ifOperStatus")
+        if changed or everything or with_tables:
+            self._walked |= await self._agent.walk(CHANGES)
+        if everything or with_tables:
             self._walked |= await self._agent.walk(COUNTERS)
-            self._counters_ns = now_ns
         if with_tables:
+            columns = dict(SELDOM)
+            if self._names_are_old(now_ns, before):
+                self._names_ns = now_ns
+                columns = NAMES | SELDOM
+            since_ns = now_ns - self._forwarding_ns
+            if everything or not self._forwarding_ns or since_ns >= FORWARDING_EVERY_S * NANOSECONDS:
+                self._forwarding_ns = now_ns
+                columns |= FORWARDING
             self._tables_ns = now_ns  # a table that hangs is not asked for again in the next poll
-            names = list(SELDOM)
+            names = list(columns)
             for start in range(0, len(names), _TOGETHER):
-                self._walked |= await self._agent.walk({one: SELDOM[one] for one in names[start : start + _TOGETHER]})
+                self._walked |= await self._agent.walk({one: columns[one] for one in names[start : start + _TOGETHER]})
+        if changed and before:
+            self._tables_ns = self._forwarding_ns = 0  # something was plugged or pulled: the next poll reads all of it
         return with_tables
+
+    def _has_other_ports(self, before: Walked) -> bool:
+        """Whether it has other ports than at the last poll: what is known of them is then read anew."""
+        ports = [[index for index, _ in walked.get("ifOperStatus", ())] for walked in (before, self._walked)]
+        return ports[0] != ports[1]
+
+    def _names_are_old(self, now_ns: int, before: Walked) -> bool:
+        """Whether they were read long ago, or the switch restarted or has other ports since."""
+        began_anew = _uptime(self._walked) < _uptime(before)
+        is_old = not self._names_ns or now_ns - self._names_ns >= NAMES_EVERY_S * NANOSECONDS
+        return is_old or began_anew or self._has_other_ports(before)
+
+
+def _uptime(walked: Walked) -> int:
+    value = walked["sysUpTime"][0][1] if walked.get("sysUpTime") else 0
+    return value if isinstance(value, int) else 0
 
 
 def wait_s(poll_s: float, missed: int) -> float:

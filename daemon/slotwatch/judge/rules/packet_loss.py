@@ -22,7 +22,7 @@ MOST_AT_ONCE = 10
 """Frames that are missing in a row; more of them may be a restart whose new numbers fit by chance."""
 SHORTEST_PACE_NS = ns_from_ms(1)
 PORTS_COUNTED_NS = ns_from_s(60)
-"""Time over which counters of switch ports are evidence: they are read twice a minute."""
+"""Time over which counters of switch ports are evidence: they are read once a minute."""
 
 
 @dataclass(frozen=True, slots=True)
