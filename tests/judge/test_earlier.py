@@ -69,6 +69,20 @@ def test_a_backup_in_control_is_explained_as_before_the_restart() -> None:
     assert found.id == before.only().id
 
 
+def test_an_absence_that_once_took_its_backup_in_is_not_over_because_the_backup_sends() -> None:
+    """The backup restarts while the main is gone, so that for a moment both were one loss: the main is still absent."""
+    back = replace(SPARE, from_s=27.0)
+    before = Stage(two_desks(), replace(MAIN, to_s=20.0), replace(SPARE, to_s=23.5), back).run(34.0)
+    (absent,) = [one for one in before.open if one.rule == "source-absent"]
+    both = replace(absent, sources=("main desk", "spare desk"), source_keys=(*absent.source_keys, str(SPARE.cid)))
+    after = restarted(two_desks(), [both], 34.0, 2.0, SPARE).run(40.0)
+    found = after.only()
+    assert (found.id, found.rule, found.closed_ns, found.returned_ns) == (absent.id, "source-absent", None, None)
+    assert (found.cause, found.confidence) == (absent.cause, absent.confidence)
+    assert "It is still not heard after the restart of this listener." in found.summary
+    assert any(line.startswith("Before this listener restarted: ") for line in found.evidence)
+
+
 def test_a_loss_that_lasts_says_its_own_beginning_and_what_was_known_of_it() -> None:
     house = house_of((1, 2, 3), sources=SOURCES)
     before = Stage(house, replace(MAIN, to_s=20.0), OTHER).run(30.0)

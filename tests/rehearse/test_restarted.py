@@ -35,7 +35,7 @@ def test_a_fault_that_lasts_over_a_restart_is_the_same_incident(name: str) -> No
     assert found == expected
 
 
-@pytest.mark.parametrize("seed", (2, 5, 7, 11, 24))
+@pytest.mark.parametrize("seed", (2, 5, 7, 11, 24, 37))
 def test_drawn_trouble_is_reported_without_contradiction_over_a_restart(seed: int) -> None:
     trouble = any_trouble(seed)
     middle_s = trouble.seconds / 2
@@ -46,3 +46,10 @@ def test_drawn_trouble_is_reported_without_contradiction_over_a_restart(seed: in
         restart_s=(middle_s, middle_s + AWAY_S),
     )
     assert not found, found[:5]
+
+
+def test_an_absent_main_is_one_incident_over_a_restart_though_its_backup_restarted_too() -> None:
+    trouble = any_trouble(37)
+    restarted = perform(trouble, restart_s=(25.0, 27.0))
+    absent = [one for one in restarted.incidents if one.rule in ("source-absent", "backup-in-control")]
+    assert [(one.rule, one.cause, one.closed_ns) for one in absent] == [("source-absent", "source-lost", None)]

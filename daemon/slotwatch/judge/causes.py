@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.judge import wording
+from slotwatch.judge.binding import Finding
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.leg_causes import find_leg_cause, find_wrong_network, say_legs_working, say_networks, say_other_leg
 from slotwatch.judge.life_signs import how_they_ended, living_sources, weigh_signs_of_life
@@ -27,7 +28,7 @@ from slotwatch.judge.multicast_causes import (
 from slotwatch.judge.scene import Scene, Verdict, say_what_works, set_scene
 from slotwatch.judge.stops import SLACK_NS, Stops
 from slotwatch.judge.switch_causes import weigh_switches
-from slotwatch.snapshot import Confidence
+from slotwatch.snapshot import Confidence, Incident
 from slotwatch.wire.universe import Protocol
 
 NANOSECONDS = 1_000_000_000
@@ -87,6 +88,16 @@ def _say_all_that_works(scene: Scene, verdict: Verdict) -> None:
 
 def _never_heard(ctx: RuleContext, group: LossGroup) -> Verdict:
     names = sorted({name for case in group.members.values() for name in case.finding.source_names})
+    earlier = next((one for case in group.members.values() if (one := _earlier(ctx, case.finding))), None)
+    if earlier is not None:
+        return Verdict(
+            earlier.cause or "unknown",
+            earlier.confidence,
+            "It is still not heard after the restart of this listener.",
+            [f"Before this listener restarted: {earlier.summary}"],
+            list(earlier.also_possible),
+            next_checks=list(earlier.next_checks),
+        )
     verdict = Verdict("unknown", Confidence.LOW, "It was never heard since this listener started.")
     heard_by_name = [
         ctx.sources[row].source_name
@@ -102,6 +113,12 @@ def _never_heard(ctx: RuleContext, group: LossGroup) -> Verdict:
         "it sends under another identity or address than the house file says",
     ]
     return verdict
+
+
+def _earlier(ctx: RuleContext, finding: Finding) -> Incident | None:
+    """The loss of before a restart that an absence of a source goes on with."""
+    pairs = ((row, name) for row in finding.universes for name in finding.source_names)
+    return next((one for row, name in pairs if (one := ctx.earlier_loss(row, name)) is not None), None)
 
 
 def _terminated(scene: Scene) -> Verdict:

@@ -68,29 +68,38 @@ def heard_again_ns(ctx: RuleContext, incident: Incident) -> int | None:
     if incident.rule not in LOSSES or not incident.universes:
         return None
     rows = {ctx.universe_name(row): row for row in ctx.universes.used.nonzero()[0].tolist()}
+    awaited = _awaited_sources(ctx, incident)
     found = 0
     for name in incident.universes:
-        streams = ctx.streams_of(rows[name]).tolist() if name in rows else []
-        since = [int(ctx.streams.since_ns[row]) for row in streams if ctx.live[row] and _is_of(ctx, row, incident)]
-        if not since:
+        streams = [row for row in ctx.streams_of(rows[name]).tolist() if ctx.live[row]] if name in rows else []
+        since: dict[str, int] = {}
+        for row in streams:
+            source = ctx.source_name(ctx.source_of(row))
+            since[source] = min(since.get(source, ctx.now_ns), int(ctx.streams.since_ns[row]))
+        if incident.rule in GONE:
+            back = min(since.values(), default=None)
+        else:
+            declared = ctx.declared_universe(rows[name]) if name in rows else None
+            due = awaited & set(declared.sources) if declared and declared.sources else awaited
+            back = max(since[source] for source in due) if due and due <= since.keys() else None
+        if back is None:
             return None
-        found = max(found, min(since))
+        found = max(found, back)
     return found
 
 
-def _is_of(ctx: RuleContext, stream: int, incident: Incident) -> bool:
-    """Whether a stream counts as the return of an incident: of an absent source, only its own."""
-    if incident.rule in GONE:
-        return True
-    source = ctx.source_of(stream)
-    return ctx.source_name(source) in incident.sources or ctx.source_key(ctx.first_leg(source)) in incident.source_keys
+def _awaited_sources(ctx: RuleContext, incident: Incident) -> set[str]:
+    """Names of the absent sources of an incident, which may also name those that it was once part of."""
+    roles = {source.name: source.role for source in ctx.house.sources}
+    role = "backup" if incident.rule == "backup-absent" else "main"
+    return {name for name in incident.sources if roles.get(name, role) == role}
 
 
 def summary_of_return(ctx: RuleContext, incident: Incident) -> str:
     """Say that it is back and watched. What was heard at the start may have come back while nobody listened."""
     returned_ns = incident.returned_ns or ctx.now_ns
     is_bound = 0 <= returned_ns - ctx.started_ns < UNCERTAIN_NS
-    sources = [f'"{name}"' for name in incident.sources]
+    sources = [f'"{name}"' for name in sorted(_awaited_sources(ctx, incident))]
     return say_back(ctx, incident, sources, returned_ns, is_bound=is_bound)
 
 

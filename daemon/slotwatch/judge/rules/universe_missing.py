@@ -110,7 +110,7 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
         evidence=(*evidence, *alike),
         cause="wrong-network" if strays or by_lists.is_elsewhere else known.cause if known else "",
         confidence=known.confidence if known else Confidence.CERTAIN,
-        next_checks=known.next_checks if known else (),
+        next_checks=earlier.next_checks if earlier else (),
         also_possible=(*also, "it is sent unicast to its receivers only, and cannot be seen from here"),
     )
 
