@@ -11,11 +11,12 @@ from slotwatch.views.usual import trend_text, usual_text
 
 
 @pytest.mark.parametrize(
-    ("figure", "trend", "limit", "left", "said"),
+    ("figure", "trend", "values", "limit", "left", "said"),
     [
         (
             "interval_p99_ms",
-            Trend(6.0, 30.0, 84.0, 0.001),
+            Trend(6.0, 26.0, 86.0, 0.001),
+            (30.0, *[50.0] * 8, 84.0),
             100.0,
             2.67,
             "Frames of e131/2 come less evenly from show to show: 99 of 100 intervals were within 30 ms in the first "
@@ -24,7 +25,8 @@ from slotwatch.views.usual import trend_text, usual_text
         ),
         (
             "moving_hz",
-            Trend(-1.5, 44.0, 30.5, 0.001),
+            Trend(-1.5, 47.0, 30.5, 0.001),
+            (44.0, *[40.0] * 8, 30.5),
             20.0,
             7.0,
             "Frames of e131/2 come more slowly from show to show: at 44.0 Hz in the first of the last 10 shows and "
@@ -32,7 +34,8 @@ from slotwatch.views.usual import trend_text, usual_text
         ),
         (
             "missing_percent",
-            Trend(0.08, 0.05, 0.77, 0.001),
+            Trend(0.08, -0.05, 0.77, 0.001),
+            (0.05, *[0.4] * 8, 0.77),
             1.0,
             0.2,
             "More frames of e131/2 are missing from show to show: 0.05 % in the first of the last 10 shows and 0.77 % "
@@ -40,8 +43,11 @@ from slotwatch.views.usual import trend_text, usual_text
         ),
     ],
 )
-def test_what_grows_worse_is_a_sentence(figure: str, trend: Trend, limit: float, left: float, said: str) -> None:
-    assert trend_text(GrowsWorse("e131/2", figure, trend, limit, left, (0.0,) * 10)) == said
+def test_what_grows_worse_is_a_sentence(
+    figure: str, trend: Trend, values: tuple[float, ...], limit: float, left: float, said: str
+) -> None:
+    """It names what the shows were, not where the line through them is."""
+    assert trend_text(GrowsWorse("e131/2", figure, trend, limit, left, values)) == said
 
 
 def test_what_is_usual_fits_a_column() -> None:

@@ -98,8 +98,8 @@ def trend_text(one: GrowsWorse) -> str:
     left = max(1, round(one.shows_left))
     text = _TRENDS[one.figure].format(
         universe=one.universe,
-        first=one.trend.first,
-        last=one.trend.last,
+        first=one.values[0],  # as they were: the line through them may begin where no show was
+        last=one.values[-1],
         shows=SHOWS,
         left=f"{left} show{'' if left == 1 else 's'}",
         limit=one.limit,
