@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
+import shutil
+import ssl
+import subprocess
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+import pytest
 from aiohttp import web
 from aiohttp.test_utils import TestServer
 
@@ -23,6 +28,9 @@ from tests.edge.front_house import running
 from tests.patience import happens
 from tests.views import fabricate
 
+needs_openssl = pytest.mark.skipif(
+    shutil.which("openssl") is None and os.environ.get("CI") != "true", reason="needs openssl: apt-get install openssl"
+)
 Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
 
 
@@ -161,3 +169,34 @@ async def test_other_listeners_are_listed(tmp_path: Path) -> None:
     assert told["last_reached_at"] == "2026-01-01T00:00:00.000Z"
     assert (told["name"], told["reached"]) == ("stage end", True)
     assert 'slotwatch_listener_reachable{listener="stage end"} 1.0' in metrics
+
+
+@needs_openssl
+async def test_a_certificate_is_checked_against_the_declared_one(tmp_path: Path) -> None:
+    """https with a certificate of its own: reached with that as ca_file, and with no other."""
+    for name in ("stage", "stranger"):
+        words = (
+            f"req -x509 -newkey rsa:2048 -nodes -days 2 -subj /CN={name} -addext subjectAltName=IP:127.0.0.1".split()
+        )
+        files = ["-keyout", str(tmp_path / f"{name}.key"), "-out", str(tmp_path / f"{name}.pem")]
+        await asyncio.to_thread(subprocess.run, ["openssl", *words, *files], check=True, capture_output=True)
+    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+    context.load_cert_chain(tmp_path / "stage.pem", tmp_path / "stage.key")
+    app = web.Application()
+
+    async def answer(request: web.Request) -> web.Response:
+        return web.json_response([])
+
+    app.add_routes([web.get("/api/v1/streams", answer)])
+    server = TestServer(app, scheme="https")
+    await server.start_server(ssl=context)
+    url = f"https://127.0.0.1:{server.port}"
+    try:
+        async with asking(url, tmp_path, ca_file="stage.pem") as known:
+            await happens(lambda: known.seen)
+        async with asking(url, tmp_path, ca_file="stranger.pem") as unknown:
+            await happens(lambda: unknown.seen)
+    finally:
+        await server.close()
+    assert known.seen[0].reached
+    assert (unknown.seen[0].reached, unknown.seen[0].reason) == (False, "its certificate is not trusted")
