@@ -35,6 +35,7 @@ class Standing:
 @dataclass
 class Fed:
     watchdog_s: float | None = 30.0
+    is_managed: bool = True
     fed: int = 0
 
     def watchdog(self) -> None:
@@ -137,3 +138,17 @@ def test_without_a_manager_that_asks_nothing_is_fed(bench: Bench) -> None:
 def test_a_stuck_process_has_less_time_than_the_unit_gives_the_whole(bench: Bench) -> None:
     """The unit's WatchdogSec is 30 s: a stuck child is replaced before systemd ends everything."""
     assert max(apps.STUCK_S.values()) < 30 / 2
+
+
+@pytest.mark.parametrize("is_managed", [True, False])
+def test_a_late_start_ends_it_unless_a_service_manager_has_a_limit_of_its_own(
+    bench: Bench, is_managed: bool, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """systemd's TimeoutStartSec can be changed by whoever has a slow computer."""
+    bench.fed.is_managed = is_managed
+    bench.children["intake"].ready = False
+    for _ in range(2):
+        bench.app._late()
+    said = "not ready within 120 s (waiting for intake)"
+    assert capsys.readouterr().err.count(said) == int(is_managed)
+    assert bench.app._failure == (None if is_managed else [said])

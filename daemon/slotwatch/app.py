@@ -50,7 +50,7 @@ class App:
         self._notifier = Notifier()
         self._change = HouseChange(self, house_file, self._house, self._notifier)
         self._progress = self._commons.progress
-        self._ready = self._stopping = False
+        self._ready = self._stopping = self._is_late = False
         self._fed_ns = self._started_ns = 0
         self._status = ""
         self._failure: list[str] | None = None
@@ -93,9 +93,18 @@ class App:
         if self._ready:
             self._watch(now_ns)
         elif now_ns - self._started_ns > READY_WITHIN_S * 1e9:
-            waiting = [role for role, child in self._children.items() if not child.ready]
-            self._failure = [f"not ready within {READY_WITHIN_S:g} s (waiting for {', '.join(waiting)})"]
+            self._late()
         self._change.give_up_if_late(now_ns)
+
+    def _late(self) -> None:
+        """It takes too long to be ready. A service manager has a limit of its own, and is left to keep it."""
+        waiting = [role for role, child in self._children.items() if not child.ready]
+        text = f"not ready within {READY_WITHIN_S:g} s (waiting for {', '.join(waiting)})"
+        if not self._notifier.is_managed:
+            self._failure = [text]
+        elif not self._is_late:
+            self._is_late = True
+            self.say(text)
 
     def _wait_s(self) -> float:
         """Turns are rare, but a child that is due to be started anew is not made to wait."""

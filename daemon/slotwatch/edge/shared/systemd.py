@@ -18,6 +18,11 @@ class Notifier:
         self._sock = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) if address else None
         self.watchdog_s = _watchdog_s(environment)
 
+    @property
+    def is_managed(self) -> bool:
+        """Whether a service manager waits for the word that it is ready."""
+        return self._sock is not None
+
     def ready(self, status: str) -> None:
         self._send(f"READY=1\nSTATUS={_line(status)}")
 
