@@ -16,6 +16,7 @@ from tests.rack import tree
 from tests.rack.house import RackHouse
 from tests.rack.life import LAST, is_upgraded, previous_package
 from tests.rack.machine import Machine, RackError
+from tests.rack.messages import MESSAGES
 from tests.rack.network import NETWORK
 from tests.rack.processes import PROCESSES
 from tests.rack.promises import RackPromise, keep
@@ -85,9 +86,9 @@ def _chosen(given: argparse.Namespace) -> Sequence[RackPromise]:
         return SMOKE
     cuts = (power_cut(number + 2) for number in range(given.cuts))
     if given.only:
-        every = [*PROCESSES, *NETWORK, *WEAR, *cuts, *LAST]
+        every = [*PROCESSES, *NETWORK, *MESSAGES, *WEAR, *cuts, *LAST]
         return [*SMOKE[:4], *(one for one in every if given.only in one.tries.__name__)]
-    return [is_upgraded, *SMOKE, *PROCESSES, *NETWORK, *WEAR, *cuts, *LAST]
+    return [is_upgraded, *SMOKE, *PROCESSES, *NETWORK, *MESSAGES, *WEAR, *cuts, *LAST]
 
 
 def _lacking() -> list[str]:

@@ -149,6 +149,7 @@ def _tools_disk(package: Path, previous: Path | None, directory: Path) -> Path:
     with tempfile.TemporaryDirectory(dir=directory) as temporary:
         tools = Path(temporary)
         shutil.copy(HERE / "agent.py", tools)
+        shutil.copy(HERE / "receiver.py", tools)
         shutil.copy(package, tools / "current.deb")
         if previous is not None:
             shutil.copy(previous, tools / "previous.deb")

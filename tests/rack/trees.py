@@ -47,8 +47,8 @@ def newer(package: Path, directory: Path) -> Path:
 
 
 def left_in(root: Path, before: set[Path]) -> list[str]:
-    """Files that the tree has more than before, but for dpkg's own records and logs."""
-    own = ("var/lib/dpkg", "var/log", "var/cache", "tmp", "proc")
+    """Files that the tree has more than before, but for logs and what dpkg and groupadd keep."""
+    own = ("var/lib/dpkg", "var/log", "var/cache", "tmp", "proc", "etc/group-", "etc/gshadow-")
     more = sorted(str(one.relative_to(root)) for one in files(root) - before)
     return [one for one in more if not one.startswith(own)]
 
