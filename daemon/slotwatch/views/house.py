@@ -13,6 +13,7 @@ from slotwatch.house.schema import House
 from slotwatch.snapshot import Severity, UniverseState
 from slotwatch.snapshot.readiness import ExceptionInForce
 from slotwatch.views.answers.faults import ExceptionAnswer, ReadinessAnswer
+from slotwatch.views.answers.listener import ListenerHealthAnswer
 from slotwatch.views.answers.stage import CountsAnswer, HouseAnswer
 from slotwatch.views.answers.usual import TrendAnswer
 from slotwatch.views.counted import from_zero
@@ -49,8 +50,16 @@ def house(
         "counts": counts(sheet),
         "subscribes": bool(declared and declared.listen.artnet_subscribe),
         "sends": [str(row["to"]) for row in snapshot.routes if row.get("state") in SENDING],
-        "listener": {**from_zero(view.listener), **written(sheet, view.listener), **(own or {})},
+        "listener": cast(
+            ListenerHealthAnswer, {**from_zero(view.listener), **written(sheet, view.listener), **(own or {})}
+        ),
     }
+
+
+def _listener_health(sheet: Sheet, own: dict[str, Any]) -> ListenerHealthAnswer:
+    """What judging counted and the front process says of itself, under the names that the answer describes."""
+    held = sheet.snapshot.house.listener
+    return cast(ListenerHealthAnswer, {**from_zero(held), **written(sheet, held), **own})
 
 
 def counts(sheet: Sheet) -> CountsAnswer:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, NotRequired, TypedDict
+from typing import Annotated, NotRequired, TypedDict
 
 from msgspec import Meta
 
+from slotwatch.views.answers.listener import ListenerHealthAnswer
 from slotwatch.views.answers.words import Count, Level, Moment, PhaseWord, SeverityWord, SlotNumber, UniverseName
 
 
@@ -39,7 +40,7 @@ class HouseAnswer(TypedDict):
     counts: CountsAnswer
     subscribes: bool
     sends: Annotated[list[str], Meta(description="Where routes send now.")]
-    listener: Annotated[dict[str, Any], Meta(description="Own health: what was counted and not used, what fails.")]
+    listener: ListenerHealthAnswer
 
 
 class NoticeTestAnswer(TypedDict):

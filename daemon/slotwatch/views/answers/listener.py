@@ -1,0 +1,147 @@
+"""This listener's own health: what it counted and could not use, its links, and what does not get through."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, TypedDict
+
+from msgspec import Meta
+
+from slotwatch.views.answers.words import Count, Moment
+
+
+class HealthAnswer(TypedDict):
+    """One part of the program."""
+
+    ok: bool
+    text: Annotated[str, Meta(description="What is wrong, in whole sentences; empty if nothing is.")]
+
+
+class HistoryHealthAnswer(HealthAnswer, total=False):
+    """The history; path and odd_rows are absent while its own follower has failed."""
+
+    path: str
+    odd_rows: Annotated[Count, Meta(description="Rows that cannot be used and are left out.")]
+
+
+class AlertmanagerHealthAnswer(HealthAnswer, total=False):
+    """Alertmanager."""
+
+    open: Annotated[Count, Meta(description="Alerts that are open.")]
+
+
+class NoticeReceiverAnswer(HealthAnswer):
+    """One who gets messages. Counts are since the program was started."""
+
+    name: str
+    kind: Annotated[str, Meta(description="apprise or webhook.")]
+    waiting: Annotated[Count, Meta(description="Messages in the queue.")]
+    sent_at: Moment | None
+    sent: Count
+    failed: Annotated[Count, Meta(description="Tries, not messages.")]
+    given_up: Annotated[Count, Meta(description="Messages that were tried for 24 h.")]
+    dropped: Annotated[Count, Meta(description="Messages that left a full queue.")]
+
+
+class NotificationsHealthAnswer(HealthAnswer, total=False):
+    """Messages to people and programs."""
+
+    receivers: list[NoticeReceiverAnswer]
+
+
+class HeartbeatHealthAnswer(HealthAnswer, total=False):
+    """The heartbeat."""
+
+    sent: Count
+    failed: Count
+
+
+class LinkAnswer(TypedDict):
+    """The card of a network."""
+
+    interface: str
+    up: Annotated[bool, Meta(description="Whether it has a carrier and an address.")]
+    addresses: list[str]
+    speed_mbps: int | None
+    switch_port: Annotated[str, Meta(description="Where its cable ends, heard by LLDP.")]
+
+
+class QuerierAnswer(TypedDict):
+    """Who asks for multicast memberships on a network."""
+
+    watched: Annotated[bool, Meta(description="Whether this program may hear it.")]
+    reason: Annotated[str, Meta(description="Why not.")]
+    address: str
+    version: str
+    silent_s: float | None
+
+
+class ClockStepAnswer(TypedDict):
+    """The computer's clock was set."""
+
+    at: Moment
+    step_ns: int
+
+
+class NotJudgedAnswer(TypedDict):
+    """A time in which this listener could not judge."""
+
+    start_at: Moment | None
+    end_at: Moment | None
+    network: Annotated[str, Meta(description="Empty: all.")]
+    reason: str
+
+
+class LineHealthAnswer(TypedDict):
+    """A tapped serial line. Counts are since receiving was started."""
+
+    number: int
+    path: str
+    open: bool
+    trouble: str
+    faults: Count
+    breaks: Count
+    dropped_frames: Count
+    reopened: Count
+
+
+class ListenerHealthAnswer(TypedDict, total=False):
+    """Own health. A part that the house file does not ask for is absent."""
+
+    routes_own_packets: Count
+    routes_refused_packets: Count
+    routes_discarded_packets: Count
+    routes_skipped_packets: Count
+    routes_unsent_packets: Count
+    node_unanswered_polls: Count
+    lines_dropped_frames: Count
+    serial_ports_reopened: Count
+    page_dropped_streams: Count
+    kernel_drops: Annotated[Count, Meta(description="Packets that the kernel dropped before they were read.")]
+    rows_lost: Annotated[Count, Meta(description="Packets that were overwritten before they were judged.")]
+    joins: Annotated[Count, Meta(description="Multicast groups that are joined.")]
+    joins_failed: Count
+    links: Annotated[dict[str, LinkAnswer], Meta(description="By network.")]
+    queriers: Annotated[dict[str, QuerierAnswer], Meta(description="By network.")]
+    clock_steps: list[ClockStepAnswer]
+    not_judged: list[NotJudgedAnswer]
+    receive_buffer_bytes: Annotated[dict[str, int], Meta(description="By protocol.")]
+    lines: Annotated[list[LineHealthAnswer], Meta(description="Tapped serial lines.")]
+    asking: Annotated[Any, Meta(description="Whether fixtures are being asked.")]
+    node: Annotated[Any, Meta(description="This program as an Art-Net node.")]
+    intake_silent_s: float
+    recorder: Annotated[str, Meta(description="Why packets around incidents are not written; else empty.")]
+    captures_failed: Count
+    snapshot_cost_ms: float
+    resumption: HealthAnswer
+    history: HistoryHealthAnswer
+    references: HealthAnswer
+    alertmanager: AlertmanagerHealthAnswer
+    mqtt: HealthAnswer
+    elsewhere: Annotated[HealthAnswer, Meta(description="Other listeners of this house.")]
+    switches: HealthAnswer
+    notifications: NotificationsHealthAnswer
+    heartbeat: HeartbeatHealthAnswer
+    judging: HealthAnswer
+    page: HealthAnswer
+    listeners: Annotated[Count, Meta(description="Pages that follow the stream of events.")]
+    trouble: Annotated[list[str], Meta(description="The sentences of all parts that fail.")]
