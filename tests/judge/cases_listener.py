@@ -42,6 +42,15 @@ def crowd(count: int) -> Plain:
     return Plain(sorted(made, key=lambda packet: packet.t_s))
 
 
+def newcomers(count: int, within_s: float) -> Plain:
+    """So many senders, evenly from 7 s on, each with one packet on a universe of its own."""
+    made = []
+    for number in range(count):
+        data = e131(number + 10, 0, bytes(24), cid=number.to_bytes(2, "big") * 8)
+        made.append(Packet(7.0 + number * within_s / count, data, f"10.0.2.{number % 256}", group_of(number + 10)))
+    return Plain(made)
+
+
 def claims(swap_back: bool) -> list[tuple[float, object]]:
     """An address that goes to another device, and back to the first or not: a device that was replaced."""
     later = MACS[0] if swap_back else MACS[1]

@@ -9,8 +9,9 @@ from slotwatch.snapshot import Incident
 from slotwatch.wire.observation import DropsSeen, LineSeen, StallSeen
 from tests.judge.cases import FROM_S, desk, see
 from tests.judge.cases_control import HOUSE
-from tests.judge.cases_listener import TWO_NETWORKS, crowd, rubbish, with_one_at_home
+from tests.judge.cases_listener import TWO_NETWORKS, crowd, newcomers, rubbish, with_one_at_home
 from tests.judge.moved import Moved, Rules, aged, columns, has_cause, is_open, plays
+from tests.judge.stage import house_of
 from tests.judge.test_bridge import Tap
 from tests.judge.test_bridge import held as level_100
 
@@ -74,6 +75,18 @@ SELF = [
         3.0,
         plays(HOUSE, lambda: [desk(), crowd(65)], lambda: [desk(), crowd(65)], (84.0, 81.0)),
         is_open,
+    ),
+    Moved(
+        "too-many-sources",
+        "new_sources",
+        100,
+        plays(house_of(()), lambda: [newcomers(99, 1.0)], lambda: [newcomers(100, 1.0)], 10.0),
+    ),
+    Moved(
+        "too-many-sources",
+        "new_s",
+        3.0,
+        plays(house_of(()), lambda: [newcomers(300, 6.0)], lambda: [newcomers(300, 2.0)], 14.0),
     ),
     aged("repeated-packets", 3.0, (COPIES, 5), (FRAMES, 10)),
     Moved(

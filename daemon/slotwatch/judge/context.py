@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Phase
 from slotwatch.judge import ways, wording
+from slotwatch.judge.crowds import NO_CROWD, Crowd
 from slotwatch.judge.model_view import ModelView, StreamColumns, UniverseColumns
 from slotwatch.model.legs import legs_of
 from slotwatch.model.sources import Sources
@@ -77,10 +78,12 @@ class RuleContext:
         zone: tzinfo,
         exceptions: tuple[MadeException, ...] = (),
         earlier_losses: Mapping[tuple[str, str], Incident] = MappingProxyType({}),
+        crowd: Crowd = NO_CROWD,
     ) -> None:
         """earlier_losses: what an earlier judgement knew silent, by universe and source ("" for all)."""
         self.model = model
         self.exceptions = exceptions
+        self.crowd = crowd
         self._earlier_losses = earlier_losses
         self.house = house
         self.listener = listener
@@ -124,6 +127,13 @@ class RuleContext:
         """(S,) index into House.sources of who each stream's source was declared as, -1."""
         declared: NDArray[np.int32] = self.model.sources.declared[self.streams.source]
         return declared
+
+    def strangers_since(self, t_ns: int) -> NDArray[np.bool_]:
+        """Say which sources are not declared, send data, and were first heard at this time or later, row by row."""
+        sources = self.model.sources
+        top = sources.top
+        strange: NDArray[np.bool_] = sources.used[:top] & (sources.declared[:top] < 0) & (sources.streams[:top] > 0)
+        return strange & (sources.first_seen_ns[:top] >= t_ns)
 
     def declared_universe(self, row: int) -> DeclaredUniverse | None:
         index = int(self.universes.declared[row])

@@ -30,6 +30,7 @@ from slotwatch.judge.model_view import ModelView
 from slotwatch.judge.phases import PhaseKeeper
 from slotwatch.judge.rule import Rule
 from slotwatch.judge.rules.receiver_silent import ReceiverAnswers, ReceiverSilentParameters
+from slotwatch.judge.rules.too_many_sources import crowd_of
 from slotwatch.judge.shown import Shown
 from slotwatch.judge.switch_rows import SwitchRows, Whereabouts, where
 from slotwatch.snapshot import HouseView, Incident, ListenerRow, MadeException, NeighbourRow, PhaseMemory, Severity
@@ -81,6 +82,7 @@ class Judge:
         self._earlier_losses: dict[tuple[str, str], Incident] = {}
         """What was silent before a restart; see `earlier.losses_of`."""
         self._exceptions = Exceptions()
+        self._crowd = crowd_of(RuleSetup(house, rules))
         self._has_phase_memory = False
         """Whether the phase is that of an earlier judgement already: the history's may be older."""
         self._regrade = False
@@ -142,6 +144,7 @@ class Judge:
         self._now_ns = now_ns
         self.shown.follow(model, now_ns, self.wall_offset_ns)
         ctx = self._sight = self._look(model, now_ns)
+        self._crowd.look(ctx)
         changed = self._regrade
         for condition in self._conditions:
             changed |= condition.look(ctx)
@@ -181,6 +184,7 @@ class Judge:
             zone=self._zone,
             exceptions=self._exceptions.in_force(now_ns + self.wall_offset_ns) if self._exceptions else (),
             earlier_losses=self._earlier_losses,
+            crowd=self._crowd,
         )
 
     def _assemble(self, ctx: RuleContext) -> None:
@@ -218,9 +222,8 @@ class Judge:
 
     def take_events(self) -> list[Event]:
         """Give what changed since the last call, in order."""
-        events = sorted([*self._events, *self._book.take_events()], key=lambda event: event.t_ns)
-        self._events = []
-        return events
+        events, self._events = [*self._events, *self._book.take_events()], []
+        return sorted(events, key=lambda event: event.t_ns)
 
     def incidents(self, now_ns: int) -> list[Incident]:
         """Give all open incidents, then the newest closed ones (newest last)."""

@@ -112,12 +112,17 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
     packet_ns = np.maximum(streams.last_packet_ns, stops.last_ns)
     terminated = stops.terminated
     # A stream went on if anything of it came after the stop, and it is not itself late since.
-    came_after = stops.had_frames & ~lost & ~terminated & (stops.last_ns > group.from_ns + SLACK_NS)
+    had_frames = stops.had_frames
+    if ctx.crowd.since_ns:
+        # Invented senders come and go as they like: that proves nothing of a lead or a switch.
+        every = np.arange(streams.count)
+        had_frames = had_frames & ~ctx.crowd.has_streams(ctx, every, spares_declared=False)
+    came_after = had_frames & ~lost & ~terminated & (stops.last_ns > group.from_ns + SLACK_NS)
     went_on = came_after & ~stops.late
     # Whoever sent well after the stop did not stop with it, even if it is silent by now.
     outlived = came_after & ~went_on & (stops.last_ns > max(group.from_ns, group.to_ns) + SLACK_NS)
     overlaps = (stops.last_ns <= group.to_ns + SLACK_NS) & (stops.due_ns >= group.from_ns - SLACK_NS)
-    silent = stops.had_frames & ~lost & ~went_on & ~terminated & overlaps & (packet_ns <= group.to_ns + SLACK_NS)
+    silent = had_frames & ~lost & ~went_on & ~terminated & overlaps & (packet_ns <= group.to_ns + SLACK_NS)
     stopped = lost | (silent & stops.overdue)
     sources = sorted(set(streams.source[stopped].tolist()))
     alive_sources = set(streams.source[went_on | outlived].tolist())

@@ -1,4 +1,4 @@
-"""More sources, streams or addresses than the model keeps: what comes of the rest is counted and not judged."""
+"""More sources than the model keeps or a show brings: the rest is counted, or not judged one by one."""
 
 from __future__ import annotations
 
@@ -8,8 +8,10 @@ from functools import partial
 import numpy as np
 
 from slotwatch.durations import ns_from_s
+from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.crowds import Crowd
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by, number
 from slotwatch.model.columns import MAX_SOURCES, MAX_SOURCES_PER_UNIVERSE
 from slotwatch.snapshot import Severity
@@ -22,21 +24,37 @@ MOST_NAMED = 64
 class TooManySourcesParameters(RuleParameters):
     off_delay_s: float = number(60.0, "time without a packet that was not kept, before it is over")
     recent_s: float = number(10.0, "time for which a packet that was not kept counts")
+    new_sources: int = number(256, "new undeclared sources at once that no show brings: they are not judged one by one")
+    new_s: float = number(10.0, "time in which they come")
 
 
 @dataclass(frozen=True, slots=True)
 class TooManySourcesFacts(Facts):
-    count: int
-    table: str
+    bound: str
+    counted: str
+
+
+def crowd_of(setup: RuleSetup) -> Crowd:
+    """Make what keeps count of newcomers, by this rule's numbers."""
+    p = setup.parameters(TooManySourcesParameters)
+    return Crowd(p.new_sources, p.new_s, p.off_delay_s)
 
 
 def overflow(ctx: RuleContext, p: TooManySourcesParameters) -> dict[str, None]:
+    return {"all": None} if _is_over_a_bound(ctx, p) or _comes_in_a_crowd(ctx, p) else {}
+
+
+def _is_over_a_bound(ctx: RuleContext, p: TooManySourcesParameters) -> bool:
     last_ns = ctx.model.streams.last_unkept_ns
-    return {"all": None} if last_ns and ctx.now_ns - last_ns < ns_from_s(p.recent_s) else {}
+    return bool(last_ns) and ctx.now_ns - last_ns < ns_from_s(p.recent_s)
+
+
+def _comes_in_a_crowd(ctx: RuleContext, p: TooManySourcesParameters) -> bool:
+    return ctx.crowd.is_on and ctx.now_ns - ctx.crowd.last_ns < ns_from_s(p.recent_s)
 
 
 def overflow_since_ns(ctx: RuleContext, key: str) -> int:
-    return int(ctx.model.streams.last_unkept_ns)
+    return int(ctx.model.streams.last_unkept_ns) or ctx.crowd.last_ns
 
 
 def describe_overflow(ctx: RuleContext, key: str, p: TooManySourcesParameters) -> Finding:
@@ -44,14 +62,20 @@ def describe_overflow(ctx: RuleContext, key: str, p: TooManySourcesParameters) -
     universes = ctx.universes
     recent = universes.used & (universes.last_unkept_ns > 0)
     recent &= ctx.now_ns - universes.last_unkept_ns < ns_from_s(p.recent_s)
-    count = sum(unkept.values())
-    tables = ", ".join(f"{number} by the bound of {table}" for table, number in sorted(unkept.items()) if number)
+    bound, counted, evidence = "a show brings", [], []
+    if tables := ", ".join(f"{number} by the bound of {table}" for table, number in sorted(unkept.items()) if number):
+        bound = "can be kept"
+        counted.append(f"{wording.count(sum(unkept.values()), 'packet')} counted and not judged ({tables})")
+        evidence.append(f"Not kept so far: {tables}.")
+    if ctx.crowd.is_on:
+        counted.append("new undeclared ones are not judged one by one until this is over")
+        evidence.append(f"{ctx.crowd.newcomers} undeclared sources came within {p.new_s:g} s.")
     return Finding(
         group="tables",
         since_ns=0,
         universes=tuple(np.flatnonzero(recent).tolist()[:MOST_NAMED]),
-        facts=TooManySourcesFacts(count, tables),
-        evidence=(f"Not kept so far: {tables}.",),
+        facts=TooManySourcesFacts(bound, "; ".join(counted)),
+        evidence=tuple(evidence),
     )
 
 
@@ -65,7 +89,7 @@ RULE = Rule(
     rule_class=RuleClass.STORM,
     severity=Severity.WARNING,
     short=ShortWords("too many sources", "too many sources", look="Look for a program that scans"),
-    sentence="More sources than can be kept: {count} packets counted and not judged ({table}).",
+    sentence="More sources than {bound}: {counted}.",
     judged_by=judged_by(TooManySourcesParameters(), bind),
     facts=TooManySourcesFacts,
     measured=(

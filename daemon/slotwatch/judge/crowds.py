@@ -1,0 +1,89 @@
+"""A crowd: so many new, undeclared sources at once that somebody invents them.
+
+A show brings its sources one by one, and its file declares those that matter. While a crowd lasts, and for a while
+after, what its members do is one case (`too-many-sources`) and not hundreds: they are not judged one by one.
+Declared sources and universes are judged as ever.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.durations import ns_from_s
+from slotwatch.model.columns import MAX_SOURCES_PER_UNIVERSE
+
+if TYPE_CHECKING:
+    from slotwatch.judge.context import RuleContext
+
+EVERY_NS = 100_000_000
+START_NS = 5_000_000_000
+"""At the start everybody is new. Art-Net's keep-alive comes each 4 s at the latest (Art-Net 4, ArtDmx)."""
+
+FORGOTTEN_NS = 600_000_000_000
+"""So long after it an undeclared universe that came with it is no open question (`universe-lost`)."""
+
+
+class Crowd:
+    """Whether there is one, and since when who comes is of it."""
+
+    def __init__(self, most_new: int, within_s: float, over_s: float) -> None:
+        """most_new: new sources within `within_s` that make a crowd; where a bound is passed, as many as one universe
+        holds. over_s: time without so many that ends it.
+        """
+        self._most_new = most_new
+        self._within_ns = ns_from_s(within_s)
+        self._over_ns = ns_from_s(over_s)
+        self._due_ns = 0
+        self.since_ns = 0
+        """Undeclared sources first heard since then are of the crowd; 0: there is none."""
+        self.until_ns = 0
+        """When it was over; 0: it is not. Who is heard after that is judged as ever, who is not stays of it."""
+        self.last_ns = 0
+        """When so many had last come."""
+        self.newcomers = 0
+        """How many came lately."""
+
+    @property
+    def is_on(self) -> bool:
+        """Whether it lasts, or was there a short while ago."""
+        return self.since_ns > 0 and not self.until_ns
+
+    def look(self, ctx: RuleContext) -> None:
+        """Look once more who came."""
+        if ctx.now_ns < self._due_ns:
+            return
+        self._due_ns = ctx.now_ns + EVERY_NS
+        from_ns = max(ctx.now_ns - self._within_ns, ctx.started_ns + START_NS)
+        self.newcomers = int(np.count_nonzero(ctx.strangers_since(from_ns)))
+        last_unkept_ns = ctx.model.streams.last_unkept_ns
+        is_full = bool(last_unkept_ns) and ctx.now_ns - last_unkept_ns < self._within_ns
+        if self.newcomers >= (min(self._most_new, MAX_SOURCES_PER_UNIVERSE) if is_full else self._most_new):
+            self.last_ns = ctx.now_ns
+            self.since_ns, self.until_ns = self.since_ns or from_ns, 0
+        elif self.is_on and ctx.now_ns - self.last_ns > self._over_ns:
+            self.until_ns = ctx.now_ns
+        elif self.until_ns and ctx.now_ns - self.until_ns > FORGOTTEN_NS:
+            self.since_ns = self.until_ns = 0
+
+    def has_streams(self, ctx: RuleContext, rows: NDArray[np.intp], *, spares_declared: bool) -> NDArray[np.bool_]:
+        """Which of these streams are the crowd's; those on declared universes are not, if they are spared."""
+        strange: NDArray[np.bool_] = ctx.strangers_since(self.since_ns)[ctx.streams.source[rows]]
+        strange &= self._is_within(ctx.streams.last_packet_ns[rows])
+        return strange & ~(spares_declared & (ctx.stream_declared[rows] >= 0))
+
+    def has_universes(self, ctx: RuleContext, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+        """Which of these universes nobody declared, and only came with the crowd."""
+        universes = ctx.universes
+        came: NDArray[np.bool_] = (universes.declared[rows] < 0) & (universes.first_frame_ns[rows] >= self.since_ns)
+        return came & self._is_within(universes.last_arrival_ns[rows])
+
+    def _is_within(self, last_ns: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Whether the last packet came before it was over."""
+        within: NDArray[np.bool_] = last_ns <= (self.until_ns or np.iinfo(np.int64).max)
+        return within
+
+
+NO_CROWD = Crowd(1 << 30, 1.0, 1.0)
