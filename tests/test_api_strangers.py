@@ -9,12 +9,15 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 from tests.daemon import desk, running
 
 CHECKS = "not_a_server_error,status_code_conformance,content_type_conformance,response_schema_conformance"
 ENOUGH_S = 300
 
 
+@pytest.mark.timeout(ENOUGH_S + 60)
 def test_no_answer_is_outside_the_description(tmp_path: Path) -> None:
     with running(tmp_path) as daemon, desk(daemon, range(1, 3)):
         asked = subprocess.run(

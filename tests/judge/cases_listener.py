@@ -21,6 +21,7 @@ from tests.judge.stage import Packet, Plain, e131, group_of, house_of
 HOUSE = house_of((1,), min_refresh_hz=5)
 RECEIVER = Receiver("Rack 1", "10.0.1.1", (UniverseId(Protocol.E131, 1),))
 MACS = ("02:00:00:00:00:01", "02:00:00:00:00:02")
+OWN_BOTH = (0, True, ("10.0.0.200", "fe80::1"), "eth1")
 OWN = (0, True, ("10.0.0.200",), "eth1")
 
 
@@ -104,6 +105,20 @@ CASES = [
             desk(drop=lost_between(FROM_S, END_S)),
             see(FROM_S, LinkSeen, 0, False, (), "eth1"),
             see(END_S, LinkSeen, *OWN),
+        ],
+        (0.0, 0.1),
+        closes_s=(2.9, 3.2),
+    ),
+    # The card's own IPv6 address (RFC 4862 5.3) stays when its IPv4 address goes.
+    Case(
+        "link-down",
+        HOUSE,
+        lambda: [desk(), see(1.0, LinkSeen, *OWN_BOTH), see(FROM_S, LinkSeen, 0, True, ("10.0.0.200",), "eth1")],
+        lambda: [
+            desk(drop=lost_between(FROM_S, END_S)),
+            see(1.0, LinkSeen, *OWN_BOTH),
+            see(FROM_S, LinkSeen, 0, True, ("fe80::1",), "eth1"),
+            see(END_S, LinkSeen, *OWN_BOTH),
         ],
         (0.0, 0.1),
         closes_s=(2.9, 3.2),

@@ -73,7 +73,8 @@ class Link:
     seen: LinkSeen
     up: bool
     since_ns: int
-    had_address: bool = False
+    had: frozenset[str] = frozenset()
+    """Families of addresses that it ever had."""
     was_down: bool = False
 
 
@@ -297,17 +298,19 @@ class Listener:
 
     def _take_link(self, seen: LinkSeen) -> None:
         before = self.links.get(seen.network)
-        had_address = bool(seen.addresses) or (before is not None and before.had_address)
-        up = seen.up and seen.present and (bool(seen.addresses) or not had_address)
+        has = frozenset("IPv6" if ":" in address else "IPv4" for address in seen.addresses)
+        had = has | before.had if before is not None else has
+        # Without its IPv4 address the kernel leaves every IPv4 group, and the IPv6 address of the card itself stays.
+        up = seen.up and seen.present and ("IPv4" in has if "IPv4" in had else bool(has) or not had)
         if before is None or before.up != up:
             was_down = not up or (before is not None and before.was_down)
-            self.links[seen.network] = Link(seen, up, seen.t_ns, had_address, was_down)
+            self.links[seen.network] = Link(seen, up, seen.t_ns, had, was_down)
             if up:
                 self._close_interval(seen.network, seen.t_ns)
             else:
                 self.not_judged.append(NotJudged(seen.t_ns, None, seen.network, "link-down"))
             return
-        before.seen, before.had_address = seen, had_address
+        before.seen, before.had = seen, had
 
     def _close_interval(self, network: int, t_ns: int) -> None:
         for interval in self.not_judged:
