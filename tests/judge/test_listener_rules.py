@@ -161,17 +161,17 @@ def test_a_receiver_that_answered_and_no_longer_does() -> None:
     shown.see(1.0, NeighbourSeen(at(1), 0, "10.0.1.1", "02:00:00:00:00:09", True))
     shown.see(10.0, NeighbourSeen(at(10), 0, "10.0.1.1", "", False))
     shown.run(19.0)
-    assert [row["state"] for row in shown.judge.receivers(shown.model, shown.now_ns)] == ["answers"]
+    assert [row.state for row in shown.judge.receivers(shown.model, shown.now_ns)] == ["answers"]
     shown.run(29.5)
     assert shown.all == []
     incident = shown.run(32.0).only()
     assert (incident.rule, incident.severity) == ("receiver-silent", Severity.WARNING)
     assert "Rack 1" in incident.summary
     (row,) = shown.judge.receivers(shown.model, shown.now_ns)
-    assert (row["name"], row["state"], row["last_seen_ns"]) == ("Rack 1", "silent", at(1))
+    assert (row.name, row.state, row.last_seen_ns) == ("Rack 1", "silent", at(1))
     unknown = stage(desk(), receivers=(receiver,)).run(32.0)
     (row,) = unknown.judge.receivers(unknown.model, unknown.now_ns)
-    assert (row["state"], row["text"], row["last_seen_ns"]) == ("not-known", "not heard yet", None)
+    assert (row.state, row.text, row.last_seen_ns) == ("not-known", "not heard yet", None)
     assert unknown.all == [], "one that never answered cannot fall silent"
 
 

@@ -207,7 +207,8 @@ def test_judge_restores_once_with_times_of_the_wall_clock() -> None:
     first.judge.command("rig_check")
     first.run(4.0)
     kept = json.loads(json.dumps(first.judge.rig_check(first.model, first.now_ns)))
-    hours = json.loads(json.dumps(first.model.stage.hours.rows()))
+    rows = first.model.stage.hours.rows()
+    hours = json.loads(json.dumps([row.as_object() for row in rows]))
     assert [row["fixture"] for row in kept["done"]] == ["L1"] and hours
     again = Stage(house())
     assert again.judge.command("restore", hours=hours, rig_check=kept) == {"restored": True}
@@ -215,9 +216,9 @@ def test_judge_restores_once_with_times_of_the_wall_clock() -> None:
     found = again.judge.rig_check(again.model, again.now_ns)
     assert found is not None and found["started_wall_ms"] == kept["started_wall_ms"]
     assert [row["fixture"] for row in found["done"]] == ["L1"]
-    assert again.model.stage.hours.rows() == hours
+    assert again.model.stage.hours.rows() == rows
     assert again.judge.command("restore", hours=hours) == {"restored": False}
-    assert again.model.stage.hours.rows() == hours
+    assert again.model.stage.hours.rows() == rows
 
 
 def test_a_fixture_that_gave_no_light_is_marked_and_the_mark_is_kept() -> None:

@@ -23,6 +23,7 @@ MAC = {MAIN: "02:00:00:00:00:10", BACKUP: "02:00:00:00:00:11", SECOND: "02:00:00
 ADDRESSES = tuple(MAC.items())
 PORTS = tuple(PretendPort(str(number)) for number in range(1, 9))
 MAIN_UNIVERSES = ("e131/1", "e131/2", "e131/3")
+# Rules of switches are looked at once a second, and a settled house is judged each 0.4 s: so the odd tenths below.
 NEAR = ((MAC[SECOND], 5), (MAC[MAIN], 8), (MAC[BACKUP], 8))
 """Where the switch FOH learnt the sources, of which two hang on the other switch."""
 
@@ -166,7 +167,7 @@ def stage_switch_restarts() -> Iterator[Item]:
     80,
     Truth(
         "switch-restarted",
-        21.0,
+        21.4,
         (),
         "restarted",
         began_s=16.0,
@@ -185,7 +186,7 @@ def switch_restarts_fast() -> Iterator[Item]:
     "F05",
     "a switch no longer answers, and the show goes on",
     40,
-    Truth("switch-silent", 21.0, (), "not-answered", "note", began_s=8.0, says=("Its ports are not known",)),
+    Truth("switch-silent", 21.4, (), "not-answered", "note", began_s=8.0, says=("Its ports are not known",)),
     TWO,
     live=False,
 )
@@ -200,7 +201,7 @@ def switch_does_not_answer() -> Iterator[Item]:
     200,
     Truth(
         "port-errors",
-        121.0,
+        121.4,
         (),
         "port",
         began_s=0.5,
