@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from slotwatch.house.schema import DeclaredSource
 from slotwatch.rehearse.pretend_switch import PretendPort, PretendSwitch
+from slotwatch.snapshot import Severity
 from tests.judge.cases import Play, desk
 from tests.judge.stage import Stage, house_of
 from tests.judge.switches import FOH, polled
@@ -54,6 +55,21 @@ def test_an_agent_that_reads_its_ports_late_gives_a_span_and_no_moment() -> None
     stage = shown([desk(1, (1,), to_s=8.0), desk(2, (2,)), *polled(switch((20.0, NEVER), (NEVER, NEVER)), 44.0)], 44.0)
     assert lost(stage) == {("e131/1",): ("source-lost", "high")}
     assert any("went down between" in one.summary for one in stage.all)
+
+
+def test_a_management_that_began_anew_is_not_called_a_restart_of_the_switch() -> None:
+    """RFC 3418: sysUpTime is of the management; RFC 2790: hrSystemUptime is of the host, and went on."""
+    polls = polled(replace(switch((NEVER, NEVER), (NEVER, NEVER)), restart=(13.0, 14.0)), 30.0)
+    with_host = [
+        (at, replace(seen, state=seen.state and replace(seen.state, host_uptime_ticks=round((1000 + at) * 100))))
+        for at, seen in polls
+    ]
+    (incident,) = [
+        one for one in shown([desk(1, (1,)), desk(2, (2,)), *with_host], 30.0).all if "restarted" in one.rule
+    ]
+    assert incident.cause == "management-restarted" and incident.severity is Severity.WARNING
+    assert incident.summary.startswith("The management of switch FOH restarted at ")
+    assert "frames should have gone on" in incident.summary and "dark" not in incident.summary
 
 
 def test_a_port_that_went_down_long_before_or_after_explains_nothing() -> None:

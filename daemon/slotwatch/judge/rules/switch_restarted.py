@@ -23,7 +23,7 @@ class SwitchRestartedParameters(RuleParameters):
 
 @dataclass(frozen=True, slots=True)
 class SwitchRestartedFacts(Facts):
-    switch: str
+    what: str
     verdict: str
 
 
@@ -45,11 +45,13 @@ def describe_restarted_switch(ctx: RuleContext, key: Key) -> Finding:
     began = f"Its up time begins at {ctx.time_of_day(restart.moment.middle_ns)}." if restart else ""
     verdict = "Its ports were dark until it was up again: what hangs on it was cut off."
     if only_management:
-        verdict = "Only its management began anew, as its own clock shows: frames should have gone on."
+        verdict = "The switch itself did not, as its own clock shows: frames should have gone on."
     return Finding(
         group=f"switch:{name}",
         since_ns=restart.moment.middle_ns if restart else ctx.now_ns,
-        facts=SwitchRestartedFacts(name, verdict),
+        facts=SwitchRestartedFacts(
+            f"The management of switch {name}" if only_management else f"Switch {name}", verdict
+        ),
         evidence=tuple(
             text
             for text in (
@@ -58,7 +60,6 @@ def describe_restarted_switch(ctx: RuleContext, key: Key) -> Finding:
             )
             if text
         ),
-        lower=int(only_management),
         cause="management-restarted" if only_management else "restarted",
     )
 
@@ -73,7 +74,7 @@ RULE = Rule(
     name="switch-restarted",
     rule_class=RuleClass.LOSS,
     severity=Severity.WARNING,
-    sentence="Switch {switch} restarted at {since}. {verdict}",
+    sentence="{what} restarted at {since}. {verdict}",
     short=ShortWords("a switch restarted", "{n} switches restarted", look="Look at the supply of the switch"),
     judged_by=judged_by(SwitchRestartedParameters(), bind),
     facts=SwitchRestartedFacts,
