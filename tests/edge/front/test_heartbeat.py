@@ -51,7 +51,11 @@ async def test_an_address_that_takes_no_get_gets_a_post(tmp_path: Path, monkeypa
 
 @pytest.mark.parametrize(
     ("text", "reason"),
-    [(None, "cannot be read"), ("mailto://x", "holds no http or https address"), ("http://127.0.0.1:1/secret", "")],
+    [
+        (None, "cannot be read"),
+        ("mailto://x", "holds no http or https address"),
+        ("http://127.0.0.1:1/secret", "Connection refused"),
+    ],
 )
 async def test_what_is_wrong_is_shown_without_the_address(tmp_path: Path, text: str | None, reason: str) -> None:
     beat = sender(tmp_path, text)
@@ -59,3 +63,4 @@ async def test_what_is_wrong_is_shown_without_the_address(tmp_path: Path, text: 
     assert not await beat.beat(clock.monotonic_ns())
     health = beat.health()
     assert health["failed"] == 1 and reason in health["text"] and "secret" not in health["text"]
+    assert "127.0.0.1" not in health["text"]

@@ -6,6 +6,7 @@ It is sent only while judging goes on, so its absence says that this computer, i
 from __future__ import annotations
 
 import asyncio
+import os
 from typing import Any
 
 import aiohttp
@@ -81,7 +82,9 @@ class HeartbeatSender:
         except TimeoutError:
             return f"no answer within {ANSWER_WITHIN_S:.0f} s"
         except (aiohttp.ClientError, OSError, ValueError) as error:
-            return error.strerror or "it cannot be reached" if isinstance(error, OSError) else type(error).__name__
+            # The library's own words hold the address.
+            number = error.errno if isinstance(error, OSError) else None
+            return os.strerror(number) if number else f"it cannot be reached ({type(error).__name__})"
         return "" if 200 <= status < 300 else f"it answered {status}"
 
     @property
