@@ -1,0 +1,53 @@
+"""The show report's own columns: when a fault ended on the wire, and how long it lasted itself."""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import replace
+
+from slotwatch.views.answers.report import ShowReport
+from slotwatch.views.incidents import incident
+from slotwatch.views.report import report_csv, report_html
+from tests.views import fabricate
+
+MOMENTS = {"generated_at": "2026-11-26T22:00:00+00:00", "since": "2026-11-26T18:00:00+00:00"}
+
+
+def report() -> ShowReport:
+    """One fault that returned after 4.5 s and was closed 60 s later, and one that lasts."""
+    first = fabricate.incident(7)
+    began_ns = first.began_ns
+    back = replace(first, returned_ns=began_ns + 4_500_000_000, closed_ns=began_ns + 64_500_000_000)
+    lasts = replace(fabricate.incident(8), closed_ns=None)
+    return ShowReport(
+        house="Harbour Street Playhouse",
+        time_zone="Europe/London",
+        version="1",
+        until="2026-11-26T21:30:00+00:00",
+        span="",
+        summary="",
+        phases=[],
+        incidents=[incident(back), incident(lasts)],
+        marks=[{"at": "2026-11-26T20:00:00+00:00", "text": "curtain up", "by": "page"}],
+        not_judged=[],
+        universes=[],
+        grows_worse=[],
+        worst=[],
+        **MOMENTS,
+    )
+
+
+def test_a_fault_ends_in_the_table_when_its_data_returned_and_not_when_it_was_closed() -> None:
+    told = report()
+    rows = list(csv.DictReader(io.StringIO(report_csv(told))))
+    lasting, ended = sorted((row for row in rows if row["kind"] == "incident"), key=lambda row: row["to"])
+    assert ended["to"] == told.incidents[0]["returned_at"] != told.incidents[0]["closed_at"]
+    assert ended["lasted_s"] == "4.500"
+    assert (lasting["to"], lasting["lasted_s"]) == ("", "")
+    (mark,) = (row for row in rows if row["kind"] == "mark")
+    assert (mark["text"], mark["lasted_s"]) == ("curtain up", "")
+
+
+def test_the_page_of_the_report_says_how_long_each_fault_lasted() -> None:
+    assert report_html(report()).count("4.5 s") == 1
