@@ -218,12 +218,19 @@ page.feed = new Feed(
     if (kind === "incident") announcer.incident(before, after);
     if (kind === "phase") announcer.phase(after);
   });
-new ResizeObserver(([entry]) => {
-  page.widthPx = entry.contentRect.width;
+const main = document.getElementById("main");
+function fit(widthPx) {
+  page.widthPx = widthPx;
   // As wide as the style sheet asks for two columns, in the text's own size.
   page.roomy = page.widthPx >= 68 * parseFloat(getComputedStyle(document.documentElement).fontSize);
+}
+// Before anything is drawn: a card that is first drawn folded stays so.
+const edges = getComputedStyle(main);
+fit(main.clientWidth - parseFloat(edges.paddingLeft) - parseFloat(edges.paddingRight));
+new ResizeObserver(([entry]) => {
+  fit(entry.contentRect.width);
   redraw();
-}).observe(document.getElementById("main"));
+}).observe(main);
 addEventListener("scroll", () => { measure(); redraw(); }, { passive: true });
 globalThis.slotwatchPage = page; // for measuring
 open(location.pathname, false);

@@ -141,8 +141,18 @@ def test_what_judging_says_comes_through_at_once(front: RealFront, browser: Brow
     page.wait_for_selector("text=e131/1, Label 1, is lost", timeout=20000)
     page.goto(front.url + "/")
     page.wait_for_selector("text=2 OF 3 UNIVERSES LOST")
-    assert 'Universe e131/2 ("Label 2") is lost.' in page.locator(".card").inner_text()
+    page.wait_for_selector('.card >> text=Universe e131/2 ("Label 2") is lost.')
     assert page.locator("tr.is-lost").count() == 2
+    context.close()
+
+
+def test_the_first_card_is_unfolded_however_late_the_browser_measures(front: RealFront, browser: Browser) -> None:
+    """A busy browser reports sizes after the first drawing; a card that was drawn folded stayed so."""
+    context = browser.new_context(viewport={"width": 1366, "height": 768})
+    page = context.new_page()
+    page.add_init_script("window.ResizeObserver = class { observe() {} }")
+    page.goto(front.url + "/")
+    page.wait_for_selector('.card >> text=Universe e131/2 ("Label 2") is lost.')
     context.close()
 
 
