@@ -22,20 +22,19 @@ EVERY_NS = 100_000_000
 START_NS = 5_000_000_000
 """At the start everybody is new. Art-Net's keep-alive comes each 4 s at the latest (Art-Net 4, ArtDmx)."""
 
-FORGOTTEN_NS = 600_000_000_000
-"""So long after it an undeclared universe that came with it is no open question (`universe-lost`)."""
-
 
 class Crowd:
     """Whether there is one, and since when who comes is of it."""
 
-    def __init__(self, most_new: int, within_s: float, over_s: float) -> None:
+    def __init__(self, most_new: int, within_s: float, over_s: float, forgotten_s: float) -> None:
         """most_new: new sources within `within_s` that make a crowd; where a bound is passed, as many as one universe
-        holds. over_s: time without so many that ends it.
+        holds. over_s: time without so many that ends it. forgotten_s: so long after its end a silent member is no
+        open question.
         """
         self._most_new = most_new
         self._within_ns = ns_from_s(within_s)
         self._over_ns = ns_from_s(over_s)
+        self._forgotten_ns = ns_from_s(forgotten_s)
         self._due_ns = 0
         self.since_ns = 0
         """Undeclared sources first heard since then are of the crowd; 0: there is none."""
@@ -65,7 +64,7 @@ class Crowd:
             self.since_ns, self.until_ns = self.since_ns or from_ns, 0
         elif self.is_on and ctx.now_ns - self.last_ns > self._over_ns:
             self.until_ns = ctx.now_ns
-        elif self.until_ns and ctx.now_ns - self.until_ns > FORGOTTEN_NS:
+        elif self.until_ns and ctx.now_ns - self.until_ns > self._forgotten_ns:
             self.since_ns = self.until_ns = 0
 
     def has_streams(self, ctx: RuleContext, rows: NDArray[np.intp], *, spares_declared: bool) -> NDArray[np.bool_]:
@@ -86,4 +85,4 @@ class Crowd:
         return within
 
 
-NO_CROWD = Crowd(1 << 30, 1.0, 1.0)
+NO_CROWD = Crowd(1 << 30, 1.0, 1.0, 1.0)

@@ -134,12 +134,14 @@ def show_of(minutes: Iterable[MinuteRow]) -> Show | None:
             "interval_p99_ms": own.interval_p99_ms,
             "sustained_hz": _sustained([(minute, one.moving_hz) for minute, one in leading], lower=True),
             "sustained_p99_ms": _sustained([(minute, one.p99_ms) for minute, one in leading]),
-            "sustained_missing_percent": _sustained([(minute, missing_percent(one)) for minute, one in leading]),
+            "sustained_missing_percent": _sustained(
+                [(minute, _missing_percent(one.lost_frames, one.frames)) for minute, one in leading]
+            ),
         }
     figures = ShowFigures(
         sum(row.refresh_hz for row in rows) / len(rows),
         max(row.worst_gap_ms for row in rows),
-        100 * lost / (lost + sum(row.frames for row in rows)),
+        _missing_percent(lost, sum(row.frames for row in rows)),
         max(row.sources for row in rows),
         100 * sum(bool(row.streams) for row in rows) / len(rows),
         **paced,
@@ -153,16 +155,16 @@ def show_of(minutes: Iterable[MinuteRow]) -> Show | None:
     return Show(figures, leads[0][0] if leads else "", enough)
 
 
-def missing_percent(one: StreamMinute) -> float:
+def _missing_percent(lost: int, frames: int) -> float:
     """Share of frames that are missing by sequence number."""
-    return 100 * one.lost_frames / max(1, one.lost_frames + one.frames)
+    return 100 * lost / max(1, lost + frames)
 
 
 def _source_figures(held: Sequence[StreamMinute]) -> SourceFigures:
     lost, frames = sum(one.lost_frames for one in held), sum(one.frames for one in held)
     columns = [(one.moving_hz, one.p50_ms, one.p95_ms, one.p99_ms) for one in held]
     moving_hz, p50_ms, p95_ms, p99_ms = np.median(np.array(columns), axis=0).tolist()
-    return SourceFigures(moving_hz, p50_ms, p95_ms, p99_ms, 100 * lost / max(1, lost + frames))
+    return SourceFigures(moving_hz, p50_ms, p95_ms, p99_ms, _missing_percent(lost, frames))
 
 
 def _sustained(minutes: Sequence[tuple[int, float]], *, lower: bool = False) -> float | None:

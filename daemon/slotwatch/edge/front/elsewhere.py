@@ -7,9 +7,7 @@ stream there is about to be lost. Each listener has a task of its own: one that 
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import ssl
-from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -17,6 +15,8 @@ import aiohttp
 import msgspec
 
 from slotwatch import __version__, clock
+from slotwatch.edge.front.reasons import why_unreachable
+from slotwatch.edge.front.witnessed import Ask, tell_judging
 from slotwatch.edge.shared.places import read_place
 from slotwatch.edge.shared.secret_file import SecretFileError, read_secret
 from slotwatch.house.schema import House
@@ -36,7 +36,6 @@ NANOSECONDS = 1_000_000_000
 
 Name = Annotated[str, msgspec.Meta(max_length=256)]
 Count = Annotated[int, msgspec.Meta(ge=0)]
-Ask = Callable[[str, dict[str, Any]], Awaitable[dict[str, Any]]]
 
 
 class FetchedStream(msgspec.Struct):
@@ -146,8 +145,7 @@ class ElsewhereFetcher:
             "reason": reason,
             "streams": None if found is None else [one.row() for one in found],
         }
-        with contextlib.suppress(ValueError):  # judging is being restarted: the next answer reaches it
-            await self._ask("observed", {"seen": [seen]})
+        await tell_judging(self._ask, seen)
 
 
 def _keeps_alive(one: FetchedStream) -> bool:
@@ -194,8 +192,7 @@ async def fetch(session: aiohttp.ClientSession, url: str, tag: str) -> tuple[byt
     except aiohttp.ClientConnectorCertificateError:
         raise NotReached("its certificate is not trusted") from None
     except (aiohttp.ClientError, OSError, ValueError) as error:
-        text = getattr(error, "strerror", None) or type(error).__name__
-        raise NotReached(f"it cannot be reached ({text})") from None
+        raise NotReached(why_unreachable(error)) from None
 
 
 def read_streams(body: bytes) -> list[FetchedStream]:

@@ -6,12 +6,12 @@ It is sent only while judging goes on, so its absence says that this computer, i
 from __future__ import annotations
 
 import asyncio
-import os
 from typing import Any
 
 import aiohttp
 
 from slotwatch import __version__, clock
+from slotwatch.edge.front.reasons import why_unreachable
 from slotwatch.edge.shared.places import read_place
 from slotwatch.edge.shared.secret_file import SecretFileError, read_secret
 from slotwatch.house.schema import House
@@ -82,9 +82,7 @@ class HeartbeatSender:
         except TimeoutError:
             return f"no answer within {ANSWER_WITHIN_S:.0f} s"
         except (aiohttp.ClientError, OSError, ValueError) as error:
-            # The library's own words hold the address.
-            number = error.errno if isinstance(error, OSError) else None
-            return os.strerror(number) if number else f"it cannot be reached ({type(error).__name__})"
+            return why_unreachable(error)
         return "" if 200 <= status < 300 else f"it answered {status}"
 
     @property

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Mapping
 from typing import Any, Protocol
 
 import msgspec
 
 from slotwatch import clock
 from slotwatch.edge.front.switch_credentials import Credentials, read_credentials
+from slotwatch.edge.front.witnessed import Ask, tell_judging
 from slotwatch.edge.shared.places import read_place
 from slotwatch.edge.shared.secret_file import SecretFileError
 from slotwatch.house.schema import House
@@ -49,7 +50,6 @@ NANOSECONDS = 1_000_000_000
 _TOGETHER = 6
 """Columns that are walked side by side."""
 
-Ask = Callable[[str, dict[str, Any]], Awaitable[dict[str, Any]]]
 Walked = dict[str, list[tuple[Index, Value]]]
 
 
@@ -129,9 +129,7 @@ class SwitchPolling:
         return Agent(declared.address, made)
 
     async def _tell(self, seen: SwitchSeen) -> None:
-        fields = {"is": "SwitchSeen", **msgspec.to_builtins(seen)}
-        with contextlib.suppress(ValueError):  # judging is being restarted: the next poll reaches it
-            await self._ask("observed", {"seen": [fields]})
+        await tell_judging(self._ask, {"is": "SwitchSeen", **msgspec.to_builtins(seen)})
 
 
 class Polls:

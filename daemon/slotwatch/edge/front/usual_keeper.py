@@ -20,6 +20,7 @@ from slotwatch.edge.front.front import Front
 from slotwatch.edge.front.guard import Refused
 from slotwatch.edge.front.history import History
 from slotwatch.edge.front.usual import HOUSE, Worked, missing_shows, work_out_house, work_out_show
+from slotwatch.edge.front.witnessed import tell_judging
 from slotwatch.house.schema import House, Phase
 from slotwatch.model.usual_standing import Standing, told
 from slotwatch.snapshot import Snapshot
@@ -108,8 +109,7 @@ class UsualKeeper:
     async def _tell(self) -> None:
         rows = [astuple(one) for standing in self.standings.values() if (one := told(standing)) is not None]
         seen = {"is": "UsualSeen", "t_ns": clock.monotonic_ns(), "universes": rows}
-        with contextlib.suppress(ValueError):  # judging is being restarted: it is told when it is back
-            await self._front.ask("observed", {"seen": [seen]})
+        await tell_judging(self._front.ask, seen)
 
     async def answer(self, _request: web.Request) -> web.Response:
         """What is usual for the whole house."""

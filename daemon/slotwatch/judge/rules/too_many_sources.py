@@ -13,6 +13,7 @@ from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.crowds import Crowd
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by, number
+from slotwatch.judge.rules.universe_lost import UniverseLostParameters
 from slotwatch.model.columns import MAX_SOURCES, MAX_SOURCES_PER_UNIVERSE
 from slotwatch.snapshot import Severity
 
@@ -35,9 +36,9 @@ class TooManySourcesFacts(Facts):
 
 
 def crowd_of(setup: RuleSetup) -> Crowd:
-    """Make what keeps count of newcomers, by this rule's numbers."""
+    """Make what keeps count of newcomers, by this rule's numbers, and by when a lost universe is forgotten."""
     p = setup.parameters(TooManySourcesParameters)
-    return Crowd(p.new_sources, p.new_s, p.off_delay_s)
+    return Crowd(p.new_sources, p.new_s, p.off_delay_s, setup.parameters(UniverseLostParameters).forgotten_s)
 
 
 def overflow(ctx: RuleContext, p: TooManySourcesParameters) -> dict[str, None]:

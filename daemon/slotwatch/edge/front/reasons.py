@@ -1,0 +1,11 @@
+"""Why a request to another computer came to nothing, in words that hold no address: it may be a secret."""
+
+from __future__ import annotations
+
+import os
+
+
+def why_unreachable(error: Exception) -> str:
+    """Say why nobody was reached, as the end of a sentence. The library's own words hold the address."""
+    number = error.errno if isinstance(error, OSError) else None
+    return f"it cannot be reached ({os.strerror(number) if number else type(error).__name__})"
