@@ -16,6 +16,8 @@ import pytest
 from slotwatch.house.schema import House, Phase
 from slotwatch.judge.catalog import RULES
 from slotwatch.judge.rule import Rule
+from slotwatch.judge.rules.packet_loss import PacketLossParameters
+from slotwatch.model.usual_standing import LOSS_LIMIT_PERCENT
 from slotwatch.snapshot import Incident, Severity
 from slotwatch.wire.observation import UsualFigure, UsualOfUniverse, UsualSeen
 from tests.judge.cases import with_numbers
@@ -185,3 +187,8 @@ def test_both_delays_are_its_own() -> None:
     assert said(still)[0].closed_ns is None
     minutes(still, 4.0)
     assert said(still)[0].closed_ns is not None
+
+
+def test_a_trend_is_said_before_the_limit_at_which_loss_is_warned_of() -> None:
+    """The model may not read the rules, so the number stands twice."""
+    assert 100 * PacketLossParameters().loss_ratio == LOSS_LIMIT_PERCENT
