@@ -18,6 +18,7 @@ $(VENV)/.ready: pyproject.toml
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "Python 3.11 or newer is needed: make PYTHON=python3.12 …"; exit 1; }
 	@$(PYTHON) -m venv $(VENV) || { echo "the venv module is missing: sudo apt-get install python3-venv"; exit 1; }
 	@$(BIN)/pip install --quiet --disable-pip-version-check -e .
+	@$(BIN)/python -m compileall -q daemon || true
 	@touch $@
 
 $(VENV)/.dev: $(VENV)/.ready

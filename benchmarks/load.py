@@ -141,6 +141,12 @@ class Watcher:
         return before
 
 
+def environment(directory: Path) -> dict[str, str]:
+    """With compiled Python code, as an installed program has it, even where the environment forbids to write it."""
+    made = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+    return {**made, "PYTHONPYCACHEPREFIX": str(directory.parent / "bytecode"), "STATE_DIRECTORY": str(directory)}
+
+
 @contextlib.contextmanager
 def watching(directory: Path, universes: int, more: str = "") -> Iterator[Watcher]:
     """A daemon with every rule on, in the strictest phase. more: further text of its house file."""
@@ -158,7 +164,7 @@ def watching(directory: Path, universes: int, more: str = "") -> Iterator[Watche
         stderr=(directory / "log").open("w"),
         text=True,
         cwd=directory,
-        env={**os.environ, "STATE_DIRECTORY": str(directory)},
+        env=environment(directory),
     )
     watcher = Watcher(port, page, process)
     try:
@@ -169,7 +175,7 @@ def watching(directory: Path, universes: int, more: str = "") -> Iterator[Watche
                 break
             if process.poll() is not None or time.monotonic() > deadline_s:
                 raise SystemExit(f"the daemon did not start: {(directory / 'log').read_text()[-2000:]}")
-            time.sleep(0.2)
+            time.sleep(0.02)
         yield watcher
     finally:
         process.send_signal(signal.SIGTERM)

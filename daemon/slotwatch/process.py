@@ -224,6 +224,10 @@ def _judging(wiring: Wiring) -> None:
 def _front(wiring: Wiring) -> None:
     import asyncio
 
+    # A page that is looked at takes nothing from receiving and judging where they compete for a core; nor does its
+    # start, which is the longest.
+    with contextlib.suppress(OSError):
+        os.nice(5)
     asyncio.run(_serve_front(wiring))
 
 
@@ -236,9 +240,6 @@ async def _serve_front(wiring: Wiring) -> None:
     from slotwatch.edge.shared.child import SIGN_OF_LIFE, SIGN_OF_LIFE_S
     from slotwatch.edge.shared.snapshot_buffer import SnapshotReader
 
-    # A page that is looked at takes nothing from receiving and judging where they compete for a core.
-    with contextlib.suppress(OSError):
-        os.nice(5)
     stop, reloads = asyncio.Event(), asyncio.Queue[Message]()
 
     def ordered(message: Message) -> None:

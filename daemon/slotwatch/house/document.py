@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 import tomllib
 from collections.abc import Callable, Iterator
@@ -150,6 +149,8 @@ class Document:
 
 def unknown(name: str, known: list[str], what: str) -> str:
     """The sentence for a name that is not known: the nearest one, or where it belongs, or all."""
+    import difflib  # only a wrong name needs it, and every start would wait for it
+
     near = difflib.get_close_matches(name.lower().replace("-", "_"), known, 1, 0.6)
     if near:
         return f"not a known {what}; the nearest is {near[0]}"

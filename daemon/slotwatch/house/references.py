@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
@@ -146,6 +145,8 @@ def _never(row: Excluded) -> str:
 
 
 def _nearest(name: str, known: list[str], what: str) -> str:
+    import difflib  # only a wrong name needs it
+
     near = difflib.get_close_matches(name, known, 1, 0.5)
     if near:
         return f"not a known {what}; the nearest is {near[0]}"

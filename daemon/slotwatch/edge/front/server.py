@@ -18,7 +18,6 @@ from slotwatch.edge.front.front import Ask, Front, Packets, Runner, SnapshotSour
 from slotwatch.edge.front.guard import LARGEST_BODY_BYTES, Guard, add_headers, middleware
 from slotwatch.edge.front.heartbeat import HeartbeatSender
 from slotwatch.edge.front.history import History
-from slotwatch.edge.front.mqtt import MqttSender
 from slotwatch.edge.front.notice_requests import NoticeRequests
 from slotwatch.edge.front.notifications import Notifications, page_address
 from slotwatch.edge.front.page_files import PAGES, PageFiles
@@ -31,6 +30,7 @@ from slotwatch.edge.shared.places import state_place
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House
 
+MQTT = "mqtt"
 ANSWERED_WITHIN_S = 20.0
 """What began behind a door that was closed since may take so long: a reload's own answer, a report."""
 
@@ -142,10 +142,12 @@ class Server:
             await self._leave(Alertmanager.name)
             if house.alerts.alertmanager_urls:
                 self._begin(Alertmanager(house))
-        is_other = house.mqtt != self._house.mqtt or MqttSender.name not in self._running
+        is_other = house.mqtt != self._house.mqtt or MQTT not in self._running
         if is_other:
-            await self._leave(MqttSender.name)
+            await self._leave(MQTT)
             if house.mqtt.host:
+                from slotwatch.edge.front.mqtt import MqttSender  # most houses have no broker
+
                 self._begin(MqttSender(house))
 
         if house.listeners != self._house.listeners or ElsewhereFetcher.name not in self._running:

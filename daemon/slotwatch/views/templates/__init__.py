@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from functools import cache
+from typing import TYPE_CHECKING
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+if TYPE_CHECKING:
+    from jinja2 import Environment
 
 
 @cache
@@ -13,6 +15,8 @@ def environment() -> Environment:
 
     The loader reads the program's own files, as the import of a module does.
     """
+    from jinja2 import Environment, PackageLoader, StrictUndefined  # not before a page is asked for
+
     return Environment(
         loader=PackageLoader("slotwatch.views", "templates"),
         autoescape=True,
