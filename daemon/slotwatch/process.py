@@ -49,8 +49,8 @@ class Wiring:
     def __getitem__(self, name: str) -> Any:
         return self.values[name]
 
-    def house(self) -> House:
-        return housing.read(self.values["house"])
+    def house(self, *, with_patch: bool = True) -> House:
+        return housing.read(self.values["house"], with_patch=with_patch)
 
 
 def main(argv: list[str]) -> int:
@@ -155,12 +155,12 @@ def _intake(wiring: Wiring) -> None:
 
     writer = RingWriter(wiring["ring"], wiring["rows"])
     observations = wiring.channel("observations")
-    intake = _patiently(lambda: Intake(wiring.house(), writer, wiring["bells"], observations))
+    intake = _patiently(lambda: Intake(wiring.house(with_patch=False), writer, wiring["bells"], observations))
 
     def handle(message: Message) -> bool:
         if message["do"] == "reload":
             try:
-                intake.take_house(wiring.house())
+                intake.take_house(wiring.house(with_patch=False))
                 _taken(wiring, message)
             except EdgeError as error:
                 _taken(wiring, message, error.lines)

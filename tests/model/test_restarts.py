@@ -5,8 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from slotwatch.model import windows
 from tests.model.packets import MS, START, Bench, frames
 
 EVERY = 25 * MS
@@ -62,3 +66,33 @@ def test_two_networks_that_miss_the_very_same_frames_lost_nothing_unless_they_lo
     bench.model.advance(START + 30_000 * MS)
     streams = bench.model.streams
     assert [int(streams.lost_frames[row]) for row in streams.rows().tolist()] == counted
+
+
+BUCKET_NS = 100 * MS
+counted = st.lists(st.tuples(st.integers(0, 130), st.integers(0, 3), st.integers(1, 9)), max_size=30)
+
+
+@given(counted, st.lists(st.integers(0, 60), min_size=4, max_size=4))
+@settings(max_examples=60, deadline=None)
+def test_counts_go_back_out_of_the_newest_buckets_first(added: list[tuple[int, int, int]], wanted: list[int]) -> None:
+    """Against a list of single counts, newest first; ten seconds are kept."""
+    bench = Bench()
+    bench.feed([one for universe in range(1, 5) for one in frames(2, universe=universe)])
+    streams = bench.model.streams
+    rows = np.array([bench.stream(universe) for universe in range(1, 5)])
+    kept: list[list[int]] = [[], [], [], []]
+    for bucket in range(131):
+        for _, which, count in (one for one in added if one[0] == bucket):
+            streams.windows.add(windows.LOST, rows[which : which + 1], np.int16(count))
+            kept[which] += [bucket] * count
+        bench.model.advance(START + (bucket + 1) * BUCKET_NS)
+    kept = [[bucket for bucket in one if bucket > 130 - 100] for one in kept]
+    before = streams.lost_10s[rows].tolist()
+    assert before == [len(one) for one in kept]
+    held = streams.windows.take_back_each(windows.LOST, rows, np.array(wanted)).tolist()
+    assert held == [min(len(one), count) for one, count in zip(kept, wanted, strict=True)]
+    left = [sorted(one)[: len(one) - count] for one, count in zip(kept, held, strict=True)]
+    assert streams.lost_10s[rows].tolist() == [len(one) for one in left]
+    for buckets in (10, 50):
+        recent = streams.windows.sums((windows.LOST,), buckets)[rows].tolist()
+        assert recent == [sum(bucket > 130 - buckets for bucket in one) for one in left]

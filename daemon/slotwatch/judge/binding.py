@@ -326,14 +326,15 @@ class RuleState:
     def _carry_on(self, ctx: RuleContext, raised: Raised, holds: bool) -> bool:
         now_ns = ctx.now_ns
         if not holds:
-            off_ns = max(self._off_ns, self._flapping.off_ns) if raised.is_flapping(now_ns) else self._off_ns
-            over = Effect.ABSENCE in self.rule.effects or now_ns - raised.last_true_ns >= OVER_NS
+            gone_ns = now_ns - raised.last_true_ns
+            over = Effect.ABSENCE in self.rule.effects or gone_ns >= OVER_NS
             changed = raised.holds or over is not raised.over
             raised.holds, raised.over = False, over
-            if now_ns - raised.last_true_ns >= off_ns:
-                del self.raised[raised.key]
-                return True
-            return changed
+            # Thousands that return together wait here for seconds: whether one flaps is asked only when it is due.
+            if gone_ns < self._off_ns or (raised.is_flapping(now_ns) and gone_ns < self._flapping.off_ns):
+                return changed
+            del self.raised[raised.key]
+            return True
         came_back = not raised.holds
         if came_back and now_ns - raised.last_true_ns >= NANOSECONDS:
             raised.edges.append(now_ns)

@@ -48,10 +48,13 @@ class Flapping:
 
     def opens_often(self, opened_ns: Sequence[int]) -> bool:
         """Whether the newest openings lie within the window. Times are monotonic nanoseconds, oldest first."""
-        openings, window_ns = self.parameters.openings, ns_from_s(self.parameters.window_s)
-        return len(opened_ns) >= openings and opened_ns[-1] - opened_ns[-openings] <= window_ns
+        openings = self.parameters.openings
+        if len(opened_ns) < openings:
+            return False
+        return opened_ns[-1] - opened_ns[-openings] <= ns_from_s(self.parameters.window_s)
 
     def lasts(self, opened_ns: Sequence[int], now_ns: int) -> bool:
         """Whether something that opened at these times opens often and was not quiet for long enough since."""
-        window_ns = ns_from_s(self.parameters.window_s)
-        return self.opens_often(opened_ns) and now_ns - opened_ns[-1] < window_ns + self.quiet_ns
+        if not self.opens_often(opened_ns):
+            return False
+        return now_ns - opened_ns[-1] < ns_from_s(self.parameters.window_s) + self.quiet_ns

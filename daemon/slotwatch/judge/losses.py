@@ -40,10 +40,22 @@ class LossGroup:
     streams: set[int] = field(default_factory=set)
     spread_ns: int = 0
     """From the first stop to the last, where groups ended one after the other; 0 if all stopped together."""
+    lasts: bool = False
+    """Whether span and streams are those of members that hold."""
+
+    def join(self, name: Name, case: Raised, span: tuple[int, int]) -> None:
+        """Take one more member, and its part in span and streams as `follow_members` would."""
+        self.members[name], self.spans[name] = case, span
+        self.streams.update(case.finding.streams)
+        if case.holds and not self.lasts:
+            self.from_ns, self.to_ns, self.lasts = *span, True
+        elif case.holds or not self.lasts:
+            self.from_ns, self.to_ns = max(self.from_ns, span[0]), min(self.to_ns, span[1])
 
     def follow_members(self) -> None:
         """Give span and streams anew after members came, left or ended: what is back says nothing of what lasts."""
         lasting = [self.spans[name] for name, case in self.members.items() if case.holds and name in self.spans]
+        self.lasts = bool(lasting)
         spans = lasting or list(self.spans.values())
         if spans:
             self.from_ns, self.to_ns = max(from_ns for from_ns, _ in spans), min(to_ns for _, to_ns in spans)
@@ -64,6 +76,8 @@ class Losses:
         self._ids = count(1)
         self.groups: dict[int, LossGroup] = {}
         self._group_of: dict[Name, int] = {}
+        self._sources_of: dict[int, set[str]] = {}
+        """Names of the sources of groups that grew in this pass."""
 
     def sort(self, ctx: RuleContext, stops: Stops, raised: list[Raised]) -> None:
         """Put each raised loss into its group: an earlier one whose span overlaps, else a new one."""
@@ -73,10 +87,13 @@ class Losses:
             group = self.groups.get(self._group_of.get(name, 0))
             if group is not None:
                 group.members[name] = case
-        self._forget([name for name, case in present.items() if self._stopped_anew(stops, name, case)])
+        lasting = {id: sum(case.holds for case in group.members.values()) for id, group in self.groups.items()}
+        self._forget([name for name, case in present.items() if self._stopped_anew(stops, name, case, lasting)])
+        self._sources_of.clear()
+        followed: set[int] = set()
         for name, case in present.items():
             if name not in self._group_of:
-                self._place(ctx, stops, name, case)
+                self._place(ctx, stops, name, case, followed)
         if len(self.groups) > 1:
             for group in self.groups.values():
                 group.follow_members()
@@ -132,13 +149,16 @@ class Losses:
         del self.groups[gone.id]
         return kept
 
-    def _stopped_anew(self, stops: Stops, name: Name, case: Raised) -> bool:
-        """Whether its streams came back and stopped again since the group was made, and nothing of that lasts."""
+    def _stopped_anew(self, stops: Stops, name: Name, case: Raised, lasting: dict[int, int]) -> bool:
+        """Whether its streams came back and stopped again since the group was made, and nothing else of that lasts.
+
+        lasting: how many members of each group hold.
+        """
         group = self.groups.get(self._group_of.get(name, 0))
         rows = list(case.finding.streams)
         if group is None or not rows or not case.holds or int(stops.last_ns[rows].max()) <= group.to_ns + SLACK_NS:
             return False
-        return not any(other.holds for one, other in group.members.items() if one != name)
+        return lasting[group.id] <= 1
 
     def _forget(self, names: list[Name]) -> None:
         left: dict[int, LossGroup] = {}
@@ -153,7 +173,8 @@ class Losses:
             if not group.members:
                 del self.groups[group.id]
 
-    def _place(self, ctx: RuleContext, stops: Stops, name: Name, case: Raised) -> None:
+    def _place(self, ctx: RuleContext, stops: Stops, name: Name, case: Raised, followed: set[int]) -> None:
+        """followed: groups that have followed their members in this pass; a crowd joins one by one."""
         rows = np.array(case.finding.streams, np.intp)
         if not len(rows):
             kind, from_ns, to_ns = "never", ctx.started_ns, ctx.started_ns
@@ -165,23 +186,31 @@ class Losses:
             newest = int(stops.last_ns[rows].max())
             together = rows[stops.due_ns[rows] + SLACK_NS >= newest]
             from_ns, to_ns = newest, int(stops.due_ns[together].min())
-        group = self._find(ctx, kind, from_ns, to_ns, case)
+        sources = set(case.finding.source_names) | {ctx.source_name(ctx.source_of(s)) for s in case.finding.streams}
+        group = self._find(ctx, kind, from_ns, to_ns, sources)
         if group is None:
             group = LossGroup(next(self._ids), kind, from_ns, to_ns)
             self.groups[group.id] = group
-        group.members[name], group.spans[name] = case, (from_ns, to_ns)
-        group.follow_members()
+        group.join(name, case, (from_ns, to_ns))
+        if group.id not in followed:
+            followed.add(group.id)
+            group.follow_members()
+        if group.id in self._sources_of:
+            self._sources_of[group.id] |= sources
         self._group_of[name] = group.id
 
-    def _find(self, ctx: RuleContext, kind: str, from_ns: int, to_ns: int, case: Raised) -> LossGroup | None:
-        sources = set(case.finding.source_names) | {ctx.source_name(ctx.source_of(s)) for s in case.finding.streams}
+    def _find(self, ctx: RuleContext, kind: str, from_ns: int, to_ns: int, sources: set[str]) -> LossGroup | None:
         for group in reversed(self.groups.values()):
             if group.kind != kind:
                 continue
             slack_ns = SLACK_NS if kind == "silent" else NANOSECONDS
             if not group.overlaps(from_ns, to_ns, slack_ns):
                 continue
-            if kind == "silent" or sources & self._sources(ctx, group):
+            if kind == "silent":
+                return group
+            if group.id not in self._sources_of:
+                self._sources_of[group.id] = self._sources(ctx, group)
+            if sources & self._sources_of[group.id]:
                 return group
         return None
 

@@ -15,6 +15,11 @@ from slotwatch.wire.universe import UniverseId
 SLOTS = 512
 
 
+def slot_bits(slots: NDArray[np.bool_]) -> NDArray[np.uint64]:
+    """Give (…, 512) slots as (…, 8) words of a bit each."""
+    return np.packbits(slots, axis=-1).view(np.uint64)
+
+
 class PatchedSlots:
     """Shared by the rules that compare a universe with its patch; see `RuleSetup.shared`."""
 
@@ -38,6 +43,16 @@ class PatchedSlots:
             fed = [way.slot - 1 for way in wired.ways if way.circuit and way.slot <= SLOTS]
             if number is not None:
                 self.used[number, fed] = True
+
+        self.bits: NDArray[np.uint64] = slot_bits(self.used[:-1])
+        """(D, 8) the same of each declared universe, as bits."""
+        self.size: NDArray[np.int64] = self.used[:-1].sum(1)
+        """(D,) how many slots are used."""
+
+    def count_used(self, slots: NDArray[np.bool_]) -> NDArray[np.int64]:
+        """(D,) how many of these slots, (512,), each declared universe uses."""
+        counts: NDArray[np.int64] = np.bitwise_count(self.bits & slot_bits(slots)).sum(1, dtype=np.int64)
+        return counts
 
     def fixtures_on(self, universe: UniverseId) -> list[Fixture]:
         """Give the fixtures of a universe, in the order of the patch."""

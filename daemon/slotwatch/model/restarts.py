@@ -58,9 +58,12 @@ class Restarts:
         proven, doubtful = self._judge(jumps)
         if proven.any():
             doubtful |= self._of_one_restart(jumps, proven)
-        for place in np.flatnonzero(doubtful & (jumps[:, 5] == 0) & (jumps[:, 4] > 0)).tolist():
-            self._take_back(int(jumps[place, 0]), int(jumps[place, 4]))
-            jumps[place, 5] = 1
+        due = np.flatnonzero(doubtful & (jumps[:, 5] == 0) & (jumps[:, 4] > 0))
+        jumps[due, 5] = 1
+        while len(due):  # more than once only for streams that jumped twice
+            _, first = np.unique(jumps[due, 0], return_index=True)
+            self._take_back(jumps[due[first], 0], jumps[due[first], 4])
+            due = np.delete(due, first)
         self._kept = jumps
 
     def _judge(self, jumps: NDArray[np.int64]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
@@ -104,13 +107,17 @@ class Restarts:
         for one in np.unique(source[proven]).tolist():
             mine = np.flatnonzero(source == one)
             sure = mine[proven[mine]]
-            first, last = start_ns[sure][:, None], end_ns[sure][:, None]
-            found[mine] |= ((start_ns[mine] < last) & (end_ns[mine] > first)).any(0)
+            sure = sure[np.argsort(start_ns[sure], kind="stable")]
+            # Of those that begin before a silence ends, the one that ends last overlaps it, or none does.
+            before = np.searchsorted(start_ns[sure], end_ns[mine], side="left")
+            latest_ns = np.maximum.accumulate(end_ns[sure])
+            found[mine] |= (before > 0) & (latest_ns[before - 1] > start_ns[mine])
         return found
 
-    def _take_back(self, row: int, missing: int) -> None:
+    def _take_back(self, rows: Rows, missing: NDArray[np.int64]) -> None:
+        """Rows must differ."""
         table = self.streams
-        back = table.windows.take_back(windows.LOST, row, missing)
-        table.lost_frames[row] -= np.uint64(min(back, int(table.lost_frames[row])))
-        table.series_mask[row] = np.uint64(FULL_MASK)
-        table.lost_of_last_10[row] = 0
+        back = table.windows.take_back_each(windows.LOST, rows, missing).astype(np.uint64)
+        table.lost_frames[rows] -= np.minimum(back, table.lost_frames[rows])
+        table.series_mask[rows] = np.uint64(FULL_MASK)
+        table.lost_of_last_10[rows] = 0

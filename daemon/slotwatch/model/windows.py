@@ -20,6 +20,8 @@ BUCKETS = 101
 SECOND = 10
 """Buckets in a second."""
 SECONDS = 10
+ROWS_AT_ONCE = 256
+"""Rows whose buckets are looked at in one step: they fit a processor's cache."""
 
 FRAMES, SMALL_CHANGES, STEPS, COPIES, OTHERS, LOST, DISCARDED, UNEVEN = range(8)
 """What is counted. OTHERS: packets that are no accepted live frame."""
@@ -208,19 +210,24 @@ class Windows:
 
     def take_back(self, metric: int, row: int, count: int) -> int:
         """Take so many of one row back out of its newest buckets; returns how many they held."""
+        return int(self.take_back_each(metric, np.array([row]), np.array([count]))[0])
+
+    def take_back_each(self, metric: int, rows: NDArray[np.intp], counts: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Take so many of each row back out of its newest buckets; returns how many they held. Rows must differ."""
+        held = np.zeros(len(rows), np.int64)
+        newest_first = (self._at - np.arange(BUCKETS)) % BUCKETS
         columns = [(getattr(self._table, name), length) for name, length, metrics in COLUMNS if metric in metrics]
-        left = count
-        for back in range(BUCKETS):
-            bucket = self._ring[metric, (self._at - back) % BUCKETS]
-            taken = min(left, int(bucket[row]))
-            if taken <= 0:
-                continue
-            left -= taken
-            bucket[row] -= taken
+        for start in range(0, len(rows), ROWS_AT_ONCE):
+            part = rows[start : start + ROWS_AT_ONCE]
+            place = (metric, newest_first[:, None], part)
+            counted = self._ring[place].astype(np.int64)
+            newer = np.cumsum(counted, 0) - counted
+            taken = np.clip(counts[start : start + ROWS_AT_ONCE] - newer, 0, counted)
+            self._ring[place] -= taken.astype(np.int16)
             for column, length in columns:
-                if 0 < back <= length:
-                    column[row] -= np.uint32(taken)
-        return count - left
+                column[part] -= taken[1 : length + 1].sum(0).astype(np.uint32)
+            held[start : start + ROWS_AT_ONCE] = taken.sum(0)
+        return held
 
 
 def _in_any_row(counts: NDArray[np.int16]) -> list[bool]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import msgspec
@@ -13,7 +14,8 @@ import pytest
 from slotwatch.edge.shared import housing
 from slotwatch.edge.shared.files import load_house
 from slotwatch.errors import FormatError
-from slotwatch.house.schema import House
+from slotwatch.house.schema import Fixture, House
+from slotwatch.wire.universe import Protocol, UniverseId
 
 EXAMPLE = Path(__file__).parents[3] / "config" / "harbour-street" / "house.toml"
 
@@ -45,7 +47,7 @@ def test_a_reading_that_falls_into_a_rewriting_is_repeated(fd: int) -> None:
 
 
 def test_what_is_no_house_is_refused_in_one_sentence(fd: int) -> None:
-    housing.write(fd, msgspec.msgpack.encode((housing.FORMAT, {"networks": "none"})))
+    housing.write(fd, msgspec.msgpack.encode((housing.FORMAT, {"networks": "none"}, [[], [], []])))
     with pytest.raises(FormatError, match="the house in memory cannot be read: Expected `array`, got `str`"):
         housing.read(fd)
 
@@ -64,6 +66,45 @@ def test_the_house_of_the_demo_crosses_whole(fd: int) -> None:
     house = load_house(EXAMPLE)
     housing.write(fd, housing.encode(house))
     assert housing.read(fd) == house
+
+
+def test_fixtures_cross_whole_and_share_what_they_have_in_common(fd: int) -> None:
+    fixtures = [
+        Fixture(
+            f"Unit {number}",
+            UniverseId(Protocol.E131, 1 + number % 3),
+            1 + number,
+            ("intensity", "pan", "tilt"),
+            profile=f"head {number % 2}",
+            label=f"{number}",
+            position="Bridge 1",
+            circuit=f"C{number}",
+            faces_audience=number % 5 == 0,
+            accepted_overlap=number % 7 == 0,
+            file="patch.csv",
+            row=number if number % 4 else None,
+        )
+        for number in range(60)
+    ]
+    housing.write(fd, housing.encode(House(fixtures=tuple(fixtures))))
+    found = housing.read(fd).fixtures
+    assert list(found) == fixtures
+    assert len({id(one.slots) for one in found}) <= 2 * 2 * 2, "once for each kind"
+    assert len({id(one.universe) for one in found}) == 3
+
+
+def test_a_process_without_need_of_the_patch_gets_all_else(fd: int) -> None:
+    house = load_house(EXAMPLE)
+    housing.write(fd, housing.encode(house))
+    assert house.fixtures
+    assert housing.read(fd, with_patch=False) == replace(house, fixtures=())
+
+
+def test_a_table_that_names_what_is_not_there_is_refused(fd: int) -> None:
+    row = ["Unit 1", 5, 1, "", "", None, 0]
+    housing.write(fd, msgspec.msgpack.encode((housing.FORMAT, House(), [[], [], [row]])))
+    with pytest.raises(FormatError, match="cannot be read"):
+        housing.read(fd)
 
 
 def test_memory_that_nobody_wrote_is_an_error(fd: int, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -3,6 +3,9 @@
 A child that is restarted while somebody has half edited the house file goes on with the house that runs.
 The value is MessagePack, read strictly by the types of `House`, so nothing in it can run. Its length and its check
 sum come before it: a reader that meets a writer sees that and reads again.
+
+A patch of 20,000 fixtures is left as a table: what many have in common stands once, in memory too (24 MiB for each
+process otherwise, 10 so). Who needs no patch reads none.
 """
 
 from __future__ import annotations
@@ -11,6 +14,7 @@ import os
 import struct
 import time
 import zlib
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from slotwatch.errors import FormatError
@@ -18,7 +22,7 @@ from slotwatch.errors import FormatError
 if TYPE_CHECKING:
     from slotwatch.house.schema import House
 
-FORMAT = 1
+FORMAT = 2
 """Raised with every change of what a house holds."""
 ADVICE = "restart slotwatch"
 _HEAD = struct.Struct("<QI")
@@ -35,7 +39,9 @@ def encode(house: House) -> bytes:
     """Return the bytes of a house for `write`."""
     import msgspec
 
-    return msgspec.msgpack.encode((FORMAT, house))
+    from slotwatch.edge.shared import patch_table
+
+    return msgspec.msgpack.encode((FORMAT, replace(house, fixtures=()), patch_table.of(house.fixtures)))
 
 
 def write(fd: int, value: bytes) -> None:
@@ -58,18 +64,23 @@ def encoded(fd: int) -> bytes:
     raise RuntimeError("no house was left in memory")
 
 
-def read(fd: int) -> House:
-    """Return the running house. FormatError if another version of the program left it."""
+def read(fd: int, *, with_patch: bool = True) -> House:
+    """Return the running house. FormatError if another version of the program left it.
+
+    with_patch: whether its fixtures are wanted; without, it has none.
+    """
     # Imported here, so that the parent, which only passes the bytes on, stays small.
     import msgspec
 
+    from slotwatch.edge.shared import patch_table
     from slotwatch.house.schema import House
 
     try:
         value = encoded(fd)
-        number = msgspec.msgpack.decode(value, type=tuple[int, msgspec.Raw])[0]
+        number = msgspec.msgpack.decode(msgspec.msgpack.decode(value, type=list[msgspec.Raw])[0])
         if number != FORMAT:
             raise FormatError(f"the house in memory has format {number}, this program reads {FORMAT}", ADVICE)
-        return msgspec.msgpack.decode(value, type=tuple[int, House])[1]
-    except msgspec.DecodeError as error:
+        _, house, table = msgspec.msgpack.decode(value, type=tuple[int, House, msgspec.Raw])
+        return replace(house, fixtures=patch_table.fixtures_of(table)) if with_patch else house
+    except (msgspec.DecodeError, IndexError) as error:
         raise FormatError(f"the house in memory cannot be read: {error}", ADVICE) from None

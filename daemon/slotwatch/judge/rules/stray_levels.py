@@ -101,8 +101,7 @@ class StrayLevels:
         count = int(active.sum())
         if count < p.fit_slots or used[declared][active].sum() > p.own_fit_ratio * count:
             return None
-        inside = used[: len(universes), active].sum(1)
-        size = used[: len(universes)].sum(1)
+        inside, size = self._patch.count_used(active), self._patch.size
         fits = np.flatnonzero((inside >= p.other_fit_ratio * count) & (inside >= p.covered_ratio * np.maximum(size, 1)))
         own = universes[declared].id
         others = [universes[index].id for index in fits.tolist() if index != declared]
