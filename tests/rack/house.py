@@ -93,6 +93,14 @@ class RackHouse:
         found: list[dict[str, Any]] = self.get(f"/api/v1/incidents?state={state}&limit=200") or []
         return found
 
+    def seen(self) -> set[int]:
+        """Numbers of all incidents up to now."""
+        return {one["id"] for one in self.incidents("all")}
+
+    def rules_since(self, seen: set[int]) -> set[str]:
+        """Rules of the incidents that are not among those seen before."""
+        return {one["rule"] for one in self.incidents("all") if one["id"] not in seen}
+
     def rules(self, state: str = "open") -> set[str]:
         return {one["rule"] for one in self.incidents(state)}
 

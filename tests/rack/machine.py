@@ -14,13 +14,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from tests.rack.architecture import Architecture
+
 BOOT_WITHIN_S = 240.0
 ANSWER_WITHIN_S = 120.0
 MEMORY_MIB = 1536
-KERNEL_WORDS = (
-    "root=/dev/vda rw console=ttyS0 quiet panic=-1 net.ifnames=0 mitigations=off audit=0 no_timer_check nowatchdog"
-)
-"""no_timer_check: on a busy host the kernel's check of its timer, which an emulator runs too late, ends the boot."""
+KERNEL_WORDS = "root=/dev/vda rw quiet panic=-1 net.ifnames=0 mitigations=off audit=0 nowatchdog"
 
 
 class RackError(Exception):
@@ -35,6 +34,7 @@ class MachineImage:
     initrd: Path
     disk: Path
     """The system; it is written to."""
+    architecture: Architecture
     tools: Path
     """A disk with what the driver brings; read only."""
 
@@ -75,11 +75,12 @@ class Machine:
         """Switch it on and wait until its agent speaks. clock: what its own clock shows, as in 2026-03-01T19:00:00."""
         place = self._directory / "port"
         place.unlink(missing_ok=True)
+        architecture = self._image.architecture
         command = [
-            "qemu-system-x86_64", "-accel", "tcg,thread=multi", "-cpu", "Nehalem", "-smp", "2", "-m", str(MEMORY_MIB),
+            *architecture.emulator, "-accel", "tcg,thread=multi", "-smp", "2", "-m", str(MEMORY_MIB),
             "-display", "none", "-monitor", "none", "-nic", "none", "-no-reboot",
             "-kernel", self._image.kernel, "-initrd", self._image.initrd,
-            "-append", KERNEL_WORDS,
+            "-append", f"{KERNEL_WORDS} console={architecture.console} {architecture.kernel_words}",
             "-drive", f"file={self._image.disk},format=raw,if=virtio,cache=unsafe",
             "-drive", f"file={self._image.tools},format=raw,if=virtio,readonly=on",
             "-device", "virtio-serial",

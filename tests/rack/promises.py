@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import time
 import traceback
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 from tests.rack.house import RackHouse
@@ -31,6 +32,19 @@ def expect(kept: object, what: str) -> None:
     """NotKept with what came about instead, unless it is kept."""
     if not kept:
         raise NotKept(what)
+
+
+SHOW = {"universe-lost", "universe-missing", "packet-loss", "source-absent"}
+"""What would accuse the show."""
+
+
+@contextmanager
+def accusing_nobody(house: RackHouse, *further: str) -> Iterator[None]:
+    """NotKept where the block brings an incident of these rules: what happens in it is no fault of the show."""
+    seen = house.seen()
+    yield
+    found = house.rules_since(seen) & {*SHOW, *further}
+    expect(not found, f"it accuses the show of {found}")
 
 
 def keep(promises: Sequence[RackPromise], house: RackHouse) -> int:

@@ -9,6 +9,7 @@ import subprocess
 import tempfile
 from pathlib import Path
 
+from tests.rack.architecture import AMD64, Architecture
 from tests.rack.machine import MachineImage
 from tests.rack.packets import packets
 
@@ -17,9 +18,18 @@ HERE = Path(__file__).parent
 KEPT = ROOT / "build" / "rack"
 SUITES = {"12": "bookworm", "13": "trixie"}
 PACKAGES = (
-    "systemd", "systemd-sysv", "udev", "dbus", "linux-image-cloud-amd64", "iproute2", "nftables", "kmod", "procps",
-    "python3", "init-system-helpers",
-)  # fmt: skip
+    "systemd",
+    "systemd-sysv",
+    "udev",
+    "dbus",
+    "iproute2",
+    "nftables",
+    "kmod",
+    "procps",
+    "python3",
+    "init-system-helpers",
+)
+"""Besides a kernel."""
 DISK_MIB = 2560
 UNIVERSES = range(1, 5)
 AGENT = """[Unit]
@@ -74,11 +84,11 @@ def run(*command: str | Path) -> None:
         raise SystemExit(f"{' '.join(map(str, command))}: {done.stdout[-2000:]}{done.stderr[-2000:]}")
 
 
-def base_tree(release: str = "12", packages: tuple[str, ...] = PACKAGES) -> Path:
+def base_tree(release: str, packages: tuple[str, ...], architecture: Architecture = AMD64) -> Path:
     """A plain Debian tree as a tar file. Made once and kept until its list of packages changes."""
     suite = SUITES[release]
     key = hashlib.sha256(" ".join((suite, *packages)).encode()).hexdigest()[:12]
-    place = KEPT / f"tree-{suite}-{key}.tar"
+    place = KEPT / f"tree-{suite}-{architecture.name}-{key}.tar"
     if not place.exists():
         KEPT.mkdir(parents=True, exist_ok=True)
         made = place.with_suffix(f".{os.getpid()}.tmp.tar")
@@ -86,6 +96,7 @@ def base_tree(release: str = "12", packages: tuple[str, ...] = PACKAGES) -> Path
             "mmdebstrap",
             "--quiet",
             "--variant=minbase",
+            f"--architectures={architecture.name}",
             '--aptopt=Acquire::Retries "5"',
             f"--include={','.join(packages)}",
             suite,
@@ -109,9 +120,9 @@ def without_network(root: Path, *command: str) -> subprocess.CompletedProcess[st
     )  # fmt: skip
 
 
-def build_image(package: Path, previous: Path | None, directory: Path) -> MachineImage:
+def build_image(package: Path, previous: Path | None, directory: Path, architecture: Architecture) -> MachineImage:
     """Lay the disk of a machine that has the package, or the previous one if it is given, and the driver's disk."""
-    base = base_tree()
+    base = base_tree("12", (*PACKAGES, architecture.kernel_package), architecture)
     with tempfile.TemporaryDirectory(dir=directory) as temporary:
         root = Path(temporary) / "tree"
         unpack(base, root)
@@ -127,7 +138,7 @@ def build_image(package: Path, previous: Path | None, directory: Path) -> Machin
         disk = directory / "disk.img"
         disk.unlink(missing_ok=True)
         run("mke2fs", "-q", "-t", "ext4", "-d", root, disk, f"{DISK_MIB}M")
-    return MachineImage(kernel, initrd, disk, _tools_disk(package, previous, directory))
+    return MachineImage(kernel, initrd, disk, architecture, _tools_disk(package, previous, directory, architecture))
 
 
 def _lay_driver(root: Path) -> None:
@@ -145,7 +156,7 @@ def _lay_driver(root: Path) -> None:
     (root / "etc" / "slotwatch" / "house.toml").write_text(HOUSE)
 
 
-def _tools_disk(package: Path, previous: Path | None, directory: Path) -> Path:
+def _tools_disk(package: Path, previous: Path | None, directory: Path, architecture: Architecture) -> Path:
     with tempfile.TemporaryDirectory(dir=directory) as temporary:
         tools = Path(temporary)
         shutil.copy(HERE / "agent.py", tools)
@@ -154,7 +165,7 @@ def _tools_disk(package: Path, previous: Path | None, directory: Path) -> Path:
         if previous is not None:
             shutil.copy(previous, tools / "previous.deb")
         (tools / "packets").write_bytes(packets(UNIVERSES))
-        run("gcc", "-O1", "-static", "-o", tools / "desk", HERE / "desk.c")
+        run(architecture.compiler, "-O1", "-static", "-o", tools / "desk", HERE / "desk.c")
         disk = directory / "tools.img"
         disk.unlink(missing_ok=True)
         run("mke2fs", "-q", "-t", "ext4", "-d", tools, disk, "256M")
