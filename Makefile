@@ -71,11 +71,13 @@ screenshots: $(VENV)/.dev  ## pictures of every view in both palettes
 deb: $(VENV)/.dev     ## build the Debian package: make deb RELEASE=12 ARCH=amd64
 	@$(BIN)/python -m deb.build --release $(RELEASE) --arch $(ARCH)
 
-rack: $(VENV)/.dev    ## a virtual rack PC with the package, one line for each promise: make rack CUTS=20
-	@$(BIN)/python -m tests.rack --cuts $(CUTS)
+rack: $(VENV)/.dev    ## a virtual rack PC with the package, one line for each promise: make rack CUTS=20 ARCH=amd64
+	@.ci/tools rack $(ARCH)
+	@$(BIN)/python -m tests.rack --cuts $(CUTS) --arch $(ARCH)
 
 rack-smoke: $(VENV)/.dev  ## its short part: installed, started, hears, power cut, back
-	@$(BIN)/python -m tests.rack --smoke
+	@.ci/tools rack $(ARCH)
+	@$(BIN)/python -m tests.rack --smoke --arch $(ARCH)
 
 wheel: $(VENV)/.dev   ## build the wheel
 	@$(BIN)/python -m build --wheel

@@ -48,6 +48,7 @@ ARM64 = Architecture(
     tools=(
         ("qemu-system-aarch64", "qemu-system-arm"),
         ("qemu-aarch64-static", "qemu-user-static"),
+        ("arch-test", "arch-test"),
         ("aarch64-linux-gnu-gcc", "gcc-aarch64-linux-gnu"),
     ),
 )
