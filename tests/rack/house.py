@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterable
 from typing import Any
 
-from tests.rack.machine import Machine, RackError, until
+from tests.rack.machine import CommandError, Machine, until
 
 LONG_S = 240.0
 """How long a trial waits for what comes about by itself. Nothing is measured by it: the emulator is slow."""
@@ -142,7 +142,7 @@ class RackHouse:
         """The whole history, as the command prints it."""
         done = self.machine.run("slotwatch report --since 2001-01-01 --json", 300)
         if done.status not in (0, 1):
-            raise RackError(f"slotwatch report: {done.output[-1000:]}")
+            raise CommandError(f"slotwatch report: {done.output[-1000:]}")
         found: dict[str, Any] = json.loads(done.output)
         return found
 

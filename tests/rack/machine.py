@@ -26,6 +26,10 @@ class RackError(Exception):
     """The machine itself failed: it did not boot, or does not answer. No promise can be judged then."""
 
 
+class CommandError(Exception):
+    """A command that prepares a promise failed inside the machine; its text has what it printed."""
+
+
 @dataclass(frozen=True, slots=True)
 class MachineImage:
     """What a machine boots from."""
@@ -106,10 +110,10 @@ class Machine:
         return self._ask(within_s, do="run", command=command)
 
     def must(self, command: str, within_s: float = ANSWER_WITHIN_S) -> str:
-        """As `run`, and it has to succeed: for what prepares a promise."""
+        """As `run`, and it has to succeed: for what prepares a promise. CommandError if it does not."""
         done = self.run(command, within_s)
         if done.status:
-            raise RackError(f"{command!r} ended with {done.status}: {done.output[-2000:]}")
+            raise CommandError(f"{command!r} ended with {done.status}: {done.output[-2000:]}")
         return done.output
 
     def ask(self, path: str, method: str = "GET", body: Any = None, within_s: float = 60.0) -> Answer:

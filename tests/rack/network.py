@@ -123,10 +123,9 @@ def copies_are_found(house: RackHouse) -> None:
 def little_loss_is_silent(house: RackHouse) -> None:
     counted = sum(one["lost_frames"] for one in house.get("/api/v1/universes"))
     with accusing_nobody(house, "out-of-order", "sequence-unusable"):
-        house.in_stage(
-            "nft 'table ip lossy { chain out { type filter hook output priority 0; "
-            "ip daddr 239.255.0.0/16 numgen inc mod 250 == 0 drop; } }'"
-        )
+        house.in_stage("nft add table ip lossy")
+        house.in_stage("nft add chain ip lossy out '{ type filter hook output priority 0; }'")
+        house.in_stage("nft add rule ip lossy out ip daddr 239.255.0.0/16 numgen inc mod 250 == 0 drop")
         house.machine.listen(SILENT_S)
         house.in_stage("nft delete table ip lossy")
         after = sum(one["lost_frames"] for one in house.get("/api/v1/universes"))

@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from tests.rack.house import RackHouse
+from tests.rack.machine import CommandError
 
 
 class NotKept(Exception):
@@ -58,7 +59,7 @@ def keep(promises: Sequence[RackPromise], house: RackHouse) -> int:
         failure = ""
         try:
             one.tries(house)
-        except NotKept as error:
+        except (NotKept, CommandError) as error:
             failure = str(error)
         except (KeyError, ValueError, TypeError) as error:  # an answer of another form than expected
             failure = f"{type(error).__name__}: {error}\n{traceback.format_exc()}"
