@@ -15,11 +15,11 @@ STATE = "/var/lib/private/slotwatch"
 STATE_MIB = 64
 JOURNAL_LINES = 600
 CLOCK = ("host-overrun", "out-of-order", "sequence-unusable")
-"""What a clock that is set could be taken for, besides a loss. An emulated desk may stutter, so its rate is not here."""
+"""What a clock that is set could be taken for, besides a loss. An emulated desk may stutter, so rates are left out."""
 LONGEST_MS = 60_000
 """A gap between frames that is longer than this comes from the clock: it was set by an hour at least."""
 OLD_CLOCK = "2006-03-01T19:00:00"
-"""What a clock with a dead battery may show. systemd moves it on to the time when systemd was built, so it is set again."""
+"""What a clock with a dead battery may show. systemd moves it on to the day of its own making, so it is set again."""
 MONTH_S = 30 * 86_400
 
 
@@ -44,9 +44,7 @@ def clock_steps(house: RackHouse) -> None:
     expect(sorted(marks) == ["an hour on", "before the steps", "two hours back"], f"marks: {marks}")
 
 
-@promise(
-    "booted and started with a clock that is months, then 20 years behind, then set right: no frame is called lost, times are right"
-)
+@promise("booted with an old clock, started 20 years behind, then set right: no frame is called lost, times are right")
 def dead_battery(house: RackHouse) -> None:
     now = house.machine.must("date +%s").strip()
     house.machine.cut_power()
