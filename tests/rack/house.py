@@ -132,7 +132,7 @@ class RackHouse:
         """Process number of a role, 0 if there is none; of the parent without a role."""
         if not role:
             return int(self.unit("MainPID")["MainPID"] or 0)
-        found = self.machine.run(f"pgrep -f 'slotwatch.process {role} '").output.split()
+        found = self.machine.run(f"pgrep -f 'slotwatch[.]process {role} '").output.split()
         return int(found[0]) if found else 0
 
     def journal(self, lines: int = 200) -> str:

@@ -76,7 +76,7 @@ def is_upgraded(house: RackHouse) -> None:
 def is_removed(house: RackHouse) -> None:
     machine = house.machine
     machine.must("dpkg --remove slotwatch", 600)
-    expect(until(lambda: machine.run("pgrep -f slotwatch.process").status != 0, LONG_S), "processes are left")
+    expect(until(lambda: machine.run("pgrep -f slotwatch[.]process").status != 0, LONG_S), "processes are left")
     expect(":5568" not in machine.must("ss -Hlun") and ":8580" not in machine.must("ss -Hltn"), "a port is held")
     machine.must(f"test -s /etc/slotwatch/house.toml && test -s {HISTORY}")
     expect(machine.run("test -e /usr/lib/slotwatch").status != 0, machine.run("find /usr/lib/slotwatch | head").output)

@@ -54,7 +54,7 @@ def parent_is_killed(house: RackHouse) -> None:
         house.machine.must(f"kill -9 {before}")
         expect(_is_replaced(house, "", before), "no new parent")
         expect(house.wait_ready(), "it does not become ready")
-        left = old & {int(one) for one in house.machine.run("pgrep -f slotwatch.process").output.split()}
+        left = old & {int(one) for one in house.machine.run("pgrep -f slotwatch[.]process").output.split()}
         expect(not left, f"processes of the killed parent live on: {left}")
 
 

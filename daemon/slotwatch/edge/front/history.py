@@ -19,6 +19,7 @@ from typing import Any, TypeVar
 
 from slotwatch import clock
 from slotwatch.edge.front.history_archive import Archive
+from slotwatch.edge.front.history_horizon import Horizon
 from slotwatch.edge.front.history_number import keep_number
 from slotwatch.edge.front.history_shows import UsualRows
 from slotwatch.edge.front.history_store import MILLISECOND_NS, Pending, ReferenceRow, Store
@@ -281,6 +282,7 @@ class History:
 
     def _write_for_ever(self) -> None:
         store: Store | None = None
+        horizon = Horizon(None)
         path = self.path
         forget_ns = 0
         more_to_forget = False
@@ -295,14 +297,20 @@ class History:
                 if store is not None and is_moved:
                     store.close()
                     store = None
-                store = store or self._open()
+                if store is None:
+                    store = self._open()
+                    horizon = Horizon(store.clock())
                 if pending:
                     store.write(pending)
                     keep_number(path, pending.state.get("numbers"))
                 self._written, self._trouble = number, ""
-                if clock.monotonic_ns() >= forget_ns and not stopping:
-                    more_to_forget = store.forget(clock.wall_ns() // MILLISECOND_NS - self._keep_ms)
-                    forget_ns = 0 if more_to_forget else clock.monotonic_ns() + int(FORGET_S * 1e9)
+                wall_ms, now_ns = clock.wall_ns() // MILLISECOND_NS, clock.monotonic_ns()
+                jumped = horizon.advance(wall_ms, now_ns // MILLISECOND_NS)
+                if (jumped or now_ns >= forget_ns) and not stopping:
+                    if not more_to_forget:
+                        store.write(Pending(state={"clock": horizon.as_row()}))
+                    more_to_forget = horizon.is_believed and store.forget(wall_ms - self._keep_ms)
+                    forget_ns = 0 if more_to_forget else now_ns + int(FORGET_S * 1e9)
             except (sqlite3.Error, OSError) as error:
                 if store is not None:
                     with contextlib.suppress(sqlite3.Error):

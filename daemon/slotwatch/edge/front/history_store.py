@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from slotwatch.edge.front.history_layout import bring_up_to_date, check_version
+from slotwatch.edge.front.history_rows import object_of
 from slotwatch.edge.front.history_shows import UsualRows, forget_shows
 from slotwatch.edge.front.history_streams import SourceIds, forget_streams, write_streams
 from slotwatch.snapshot.minutes import MinuteRow
@@ -92,6 +93,11 @@ class Store:
 
     def close(self) -> None:
         self._db.close()
+
+    def clock(self) -> dict[str, Any] | None:
+        """What was kept of the wall clock; None in a file that has nothing of it."""
+        row = self._db.execute("SELECT body FROM state WHERE key = 'clock'").fetchone()
+        return None if row is None else object_of(row[0])
 
     def write(self, pending: Pending) -> None:
         """Put everything in, in one transaction: all of it or nothing."""
