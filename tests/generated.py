@@ -9,7 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from slotwatch.rehearse.table import markdown
-from tests import reference, rule_names
+from tests import reference, rule_names, shapes
 from tests.rehearse import table
 from tests.views import test_metrics
 
@@ -30,6 +30,7 @@ def main() -> None:
         changed = not path.exists() or path.read_text(encoding="utf-8") != text
         path.write_text(text, encoding="utf-8")
         print(f"{'written' if changed else 'current'}  {path.relative_to(ROOT)}")
+    shapes.write()
 
 
 if __name__ == "__main__":

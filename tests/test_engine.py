@@ -8,6 +8,7 @@ from sacn.messages.data_packet import DataPacket
 
 from slotwatch.engine import CALM_NS, SETTLED_NS, TICK_NS, Engine
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Network, Phase
+from slotwatch.judge.orders import Acknowledge, MarkPut, PhaseSet, PutMark, SetPhase
 from slotwatch.snapshot import STREAM_COLUMNS, UNIVERSE_COLUMNS, Severity, Snapshot, UniverseState
 from slotwatch.snapshot.encoding import from_parts, to_parts
 from slotwatch.wire.observation import JoinSeen, LinkSeen, QuerierWatchSeen
@@ -182,18 +183,12 @@ def test_minutes_are_summed_by_the_wall_clock() -> None:
 
 def test_commands_answer_or_say_why_not() -> None:
     engine = engine_of()
-    assert engine.command("mark", text="  house open  ")["text"] == "house open"
+    assert engine.command(PutMark("  house open  ")) == MarkPut("house open", START)
     assert [(event.what, event.text) for event in engine.take_events()] == [("mark", "house open")]
-    for name, arguments in (
-        ("mark", {"text": "  "}),
-        ("mark", {"words": "x"}),
-        ("fly", {}),
-        ("acknowledge", {"id": 99, "by": "A"}),
-        ("set_phase", {"phase": "party"}),
-    ):
+    for order in (PutMark("  "), Acknowledge(99, "A")):
         with pytest.raises(ValueError, match=r"\w"):
-            engine.command(name, **arguments)
-    assert engine.command("set_phase", phase="dark", confirm=True)["phase"] == "dark"
+            engine.command(order)
+    assert engine.command(SetPhase(Phase.DARK, confirm=True)) == PhaseSet(Phase.DARK)
     assert engine.snapshot(START).house.phase == "dark"
 
 

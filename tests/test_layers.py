@@ -107,7 +107,7 @@ def test_a_class_name_means_one_thing() -> None:
     assert not twice, twice
 
 
-MOST_ANY = {"judge": 15, "snapshot": 4, "views": 81}
+MOST_ANY = {"judge": 0, "snapshot": 4, "views": 81}
 """`Any` in the seams that everything crosses; each number may only fall: write the lower one down."""
 
 

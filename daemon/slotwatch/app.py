@@ -11,13 +11,23 @@ import selectors
 import signal
 import sys
 from collections.abc import Iterable
-from typing import Any
 
 from slotwatch.clock import monotonic_ns
 from slotwatch.edge.routes.identity import bridge_cid
-from slotwatch.edge.shared.channel import Message
 from slotwatch.edge.shared.child import START_WITHIN_S, Child
 from slotwatch.edge.shared.house_change import HouseChange
+from slotwatch.edge.shared.messages import Request
+from slotwatch.edge.shared.messages.lifeline import (
+    CouldNotRun,
+    FromChild,
+    HouseNotTaken,
+    HouseTaken,
+    InternalFault,
+    Loaded,
+    Ready,
+    StatusText,
+    ToChild,
+)
 from slotwatch.edge.shared.resources import SharedResources
 from slotwatch.edge.shared.systemd import Notifier
 from slotwatch.errors import CouldNotStart
@@ -35,7 +45,7 @@ ORDER = ("intake", "judging", "front", "routes")
 class App:
     """The running daemon. `run` returns after a clean stop; it raises what kept it from starting."""
 
-    def __init__(self, house_file: str, ring_rows: int, undeclared: dict[str, Any] | None = None) -> None:
+    def __init__(self, house_file: str, ring_rows: int, undeclared: dict[str, object] | None = None) -> None:
         """undeclared: what to listen to without a house file; `house_file` then only says where files are kept."""
         self._file = house_file
         self._undeclared = undeclared
@@ -53,7 +63,7 @@ class App:
         self._ready = self._stopping = self._is_late = False
         self._fed_ns = self._started_ns = 0
         self._status = ""
-        self._failure: list[str] | None = None
+        self._failure: tuple[str, ...] | None = None
         self._wake = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
 
     def run(self) -> None:
@@ -71,7 +81,7 @@ class App:
             self._stop()
             self.close()
         if self._failure is not None:
-            raise CouldNotStart(self._failure)
+            raise CouldNotStart(list(self._failure))
 
     def close(self) -> None:
         """Let go of all shared memory and channels; nothing runs any more."""
@@ -101,7 +111,7 @@ class App:
         waiting = [role for role, child in self._children.items() if not child.ready]
         text = f"not ready within {READY_WITHIN_S:g} s (waiting for {', '.join(waiting)})"
         if not self._notifier.is_managed:
-            self._failure = [text]
+            self._failure = (text,)
         elif not self._is_late:
             self._is_late = True
             self.say(text)
@@ -124,7 +134,7 @@ class App:
 
     # --- children
 
-    def start(self, role: str, **more: Any) -> None:
+    def start(self, role: str, **more: int) -> None:
         """Start a process. more: further descriptors that it gets."""
         child = self._children.get(role) or Child(role)
         self._children[role] = child
@@ -135,11 +145,12 @@ class App:
             "problems": self._change.problems,
             "hold_node": self._change.hold_node,
             "run": self._run,
-            "first_number": self._change.summary.get("first_number", 1),
+            "first_number": self._change.summary.first_number if self._change.summary else 1,
             "undeclared": self._undeclared,
         }
         child.start({**self._commons.descriptors(role), **more}, values)
-        self._select.register(child.channel.fileno(), selectors.EVENT_READ, child)
+        if child.channel is not None:
+            self._select.register(child.channel.fileno(), selectors.EVENT_READ, child)
 
     def _heard(self, child: Child) -> None:
         """Take what a child says; notice that it is gone."""
@@ -163,15 +174,15 @@ class App:
         if self._failure is not None:
             return
         if not self._ready and child.starts >= STARTS_BEFORE_GIVING_UP:
-            self._failure = child.last_words or [f"{child.role} ended {child.starts} times ({child.how})"]
+            self._failure = child.last_lines or (f"{child.role} ended {child.starts} times ({child.how})",)
             return
         if child.replaced_by_ns:
             return
-        for line in child.last_words:
+        for line in child.last_lines:
             self.say(line)
         self.say(f"{child.role} ended ({child.how}); starting it again")
         if self._change.is_asking(child.role):
-            self._change.roll_back([f"{child.role} ended over it ({child.how})"])
+            self._change.roll_back((f"{child.role} ended over it ({child.how})",))
 
     def _revive(self, now_ns: int) -> None:
         for child in list(self._children.values()):
@@ -180,51 +191,50 @@ class App:
             if child.due_ns and now_ns >= child.due_ns and child.role != "load":
                 self.start(child.role)
 
-    def _take(self, child: Child, message: Message) -> None:
-        what = message["do"]
-        if what == "ready":
-            child.ready_ns = monotonic_ns()
-            self._all_ready()
-        elif what == "failed":
-            child.last_words = message["lines"]
-            if child.role == "load":
-                self._not_loaded(message["lines"])
-            elif not self._ready:
-                self._failure = message["lines"]
-        elif what == "fault":
-            child.last_words = message["lines"]
-        elif what == "loaded":
-            self._loaded(message)
-        elif what == "status":
-            self._status = message["text"]
-            if self._ready:
-                self._notifier.status(self._status)
-        elif what == "reload":
-            self._reload(message)
-        elif what in ("reloaded", "refused") and self._change.is_asking(child.role):
-            self._change.answered(message)
+    def _take(self, child: Child, message: FromChild) -> None:
+        match message:
+            case Ready():
+                child.ready_ns = monotonic_ns()
+                self._all_ready()
+            case CouldNotRun():
+                child.last_lines = message.lines
+                if child.role == "load":
+                    self._not_loaded(message.lines)
+                elif not self._ready:
+                    self._failure = message.lines
+            case InternalFault():
+                child.last_lines = message.lines
+            case Loaded():
+                self._loaded(message)
+            case StatusText():
+                self._status = message.text
+                if self._ready:
+                    self._notifier.status(self._status)
+            case Request():
+                self._reload(message.number)
+            case HouseTaken() | HouseNotTaken() if self._change.is_asking(child.role):
+                self._change.answered(message)
 
     def _all_ready(self) -> None:
         wanted = [role for role in ORDER if role in self._children]
         if self._ready or self._stopping or not all(self._children[role].ready for role in wanted):
             return
         self._ready = True
-        summary = self._change.summary
-        page = summary["page"]
-        print(f"slotwatch is watching {summary['name']}; its page is {page}", flush=True)
-        self._notifier.ready(f"watching {summary['name']}; page {page}")
+        if (house := self._change.summary) is not None:
+            print(f"slotwatch is watching {house.name}; its page is {house.page}", flush=True)
+            self._notifier.ready(f"watching {house.name}; page {house.page}")
 
     # --- the house
 
-    def _loaded(self, summary: dict[str, Any]) -> None:
-        is_first = not self._change.summary
+    def _loaded(self, summary: Loaded) -> None:
+        is_first = self._change.summary is None
         self._change.loaded(summary)
         if is_first:
             for role in ORDER:
-                if role != "routes" or summary["routes"]:
+                if role != "routes" or summary.has_routes:
                     self.start(role)
 
-    def _not_loaded(self, lines: list[str]) -> None:
+    def _not_loaded(self, lines: tuple[str, ...]) -> None:
         if self._change.summary:
             self._change.refuse(lines)
         else:
@@ -232,18 +242,20 @@ class App:
 
     def _loaded_without_word(self, child: Child) -> None:
         """The loading process ended without a result (killed, out of memory)."""
-        if not self._change.summary and self._failure is None:
-            self._failure = child.last_words or [f"the house file could not be read: the reader ended ({child.how})"]
-        elif self._change.is_going and child.last_words:
-            self._change.refuse(child.last_words)
+        if self._change.summary is None and self._failure is None:
+            reason = f"the house file could not be read: the reader ended ({child.how})"
+            self._failure = child.last_lines or (reason,)
+        elif self._change.is_going and child.last_lines:
+            self._change.refuse(child.last_lines)
 
-    def _reload(self, asked: Message | None) -> None:
-        if asked is not None:
-            self._change.ask(asked)
+    def _reload(self, number: int | None) -> None:
+        """Have the house file read again. number: of the order that wants an answer."""
+        if number is not None:
+            self._change.ask(number)
         if self._ready:
             self._change.begin()
 
-    def order(self, role: str, message: Message) -> None:
+    def order(self, role: str, message: ToChild) -> None:
         """Send a process a message; nothing is sent to one that is between two lives."""
         child = self._children.get(role)
         if child is not None and child.channel is not None:

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
 from slotwatch.house.schema import House, Phase
 from slotwatch.judge.events import Event
 from slotwatch.judge.judge import Judge
+from slotwatch.judge.orders import MarkPut, Order, OrderResult, PutMark
 from slotwatch.model.minutes import Minutes
 from slotwatch.model.model import Model
 from slotwatch.model.report import Reporter, counters
@@ -119,27 +119,19 @@ class Engine:
         self.judge.take_house(house, now_ns)
         self._readiness_ns = None
 
-    def command(self, name: str, **arguments: Any) -> dict[str, Any]:
-        """Do what a person asked for: acknowledge, unacknowledge, set_phase, mark, rig_check, lamp_change, resume.
-
-        ValueError with a sentence if it cannot be done.
-        """
-        given = {key: value for key, value in arguments.items() if value is not None}
-        try:
-            answer = self._mark(**given) if name == "mark" else self.judge.command(name, **given)
-        except TypeError as error:
-            # A request names its own arguments: wrong ones are the asker's fault, not the program's.
-            raise ValueError(f"{name} does not take these arguments: {error}") from error
+    def command(self, order: Order) -> OrderResult:
+        """Carry out an order of a person or of the history. ValueError with a sentence if it cannot be done."""
+        done = self._put_mark(order) if isinstance(order, PutMark) else self.judge.command(order)
         self._collect_events()
         self._readiness_ns = None
-        return answer
+        return done
 
-    def _mark(self, text: str, by: str = "") -> dict[str, Any]:
-        words = " ".join(str(text).split())[:MAX_MARK]
+    def _put_mark(self, order: PutMark) -> MarkPut:
+        words = " ".join(order.text.split())[:MAX_MARK]
         if not words:
             raise ValueError("a mark needs a text: what happened?")
-        self._events.append(Event(self.now_ns, "mark", f"{by}: {words}" if by else words))
-        return {"text": words, "t_ns": self.now_ns}
+        self._events.append(Event(self.now_ns, "mark", f"{order.by}: {words}" if order.by else words))
+        return MarkPut(words, self.now_ns)
 
     # --- out ------------------------------------------------------------------------------------------
 

@@ -17,12 +17,28 @@ import time
 import zlib
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Never, TypeVar
 
 import msgspec
 
 from slotwatch.edge.shared import housing
-from slotwatch.edge.shared.channel import Channel, Message
+from slotwatch.edge.shared.channel import Channel
+from slotwatch.edge.shared.messages.lifeline import (
+    TO_CHILD,
+    Alive,
+    CouldNotRun,
+    FromChild,
+    HouseNotTaken,
+    HouseProblems,
+    HouseTaken,
+    InternalFault,
+    Loaded,
+    ReadHouseFile,
+    Ready,
+    Stop,
+    TakeHouse,
+    ToChild,
+)
 from slotwatch.errors import EdgeError, SlotwatchError
 from slotwatch.house.schema import House
 
@@ -41,10 +57,7 @@ class Wiring:
 
     def __init__(self, text: str) -> None:
         self.values: dict[str, Any] = json.loads(text)
-        self.lifeline = Channel(self.values["lifeline"])
-
-    def channel(self, name: str) -> Channel:
-        return Channel(self.values[name])
+        self.lifeline: Channel[FromChild, ToChild] = Channel(self.values["lifeline"], TO_CHILD)
 
     def __getitem__(self, name: str) -> Any:
         return self.values[name]
@@ -63,15 +76,13 @@ def main(argv: list[str]) -> int:
     try:
         ROLES[role](wiring)
     except SlotwatchError as error:
-        wiring.lifeline.send({"do": "failed", "lines": error.lines})
+        wiring.lifeline.send(CouldNotRun(tuple(error.lines)))
         return 2
     except Exception as error:  # the last line of defence: the parent says it and starts this role anew
         if os.environ.get("SLOTWATCH_TRACEBACK"):
             raise
-        place = _place(error)
-        wiring.lifeline.send(
-            {"do": "fault", "lines": [f"internal fault in {role}: {type(error).__name__}: {error} ({place})"]}
-        )
+        line = f"internal fault in {role}: {type(error).__name__}: {error} ({_place(error)})"
+        wiring.lifeline.send(InternalFault((line,)))
         return 1
     return 0
 
@@ -114,16 +125,15 @@ def _load(wiring: Wiring) -> None:
     scheme = "https" if house.http.certificate_file else "http"
     host = f"[{house.http.host}]" if ":" in house.http.host else house.http.host
     wiring.lifeline.send(
-        {
-            "do": "loaded",
-            "name": house.name,
-            "page": f"{scheme}://{host}:{house.http.port}/",
-            "routes": bool(house.routes) or house.listen.artnet_subscribe or house.listen.ask_fixtures,
-            "subscribe": house.listen.artnet_subscribe,
-            "ways_mark": zlib.crc32(msgspec.msgpack.encode((house.name, house.networks, house.listen))),
-            "first_number": first_number(state_place(house, house.history.path)),
-            "notes": [*house.notes, *filter(None, [read_only(house)])],
-        }
+        Loaded(
+            name=house.name,
+            page=f"{scheme}://{host}:{house.http.port}/",
+            has_routes=bool(house.routes) or house.listen.artnet_subscribe or house.listen.ask_fixtures,
+            subscribes=house.listen.artnet_subscribe,
+            ways_mark=zlib.crc32(msgspec.msgpack.encode((house.name, house.networks, house.listen))),
+            first_number=first_number(state_place(house, house.history.path)),
+            notes=(*house.notes, *filter(None, [read_only(house)])),
+        )
     )
 
 
@@ -143,32 +153,27 @@ def _undeclared(wiring: Wiring) -> House:
     )
 
 
-def _taken(wiring: Wiring, order: Message, refused: list[str] | None = None, **more: int) -> None:
-    """Tell the parent that a reload was taken, or why not."""
-    said: Message = {"do": "refused", "lines": refused} if refused else {"do": "reloaded", **more}
-    wiring.lifeline.send({**said, "number": order.get("number")})
-
-
 def _intake(wiring: Wiring) -> None:
     from slotwatch.edge.intake.intake import Intake
+    from slotwatch.edge.shared.messages.intake import TO_INTAKE, FromIntake, ToIntake
     from slotwatch.edge.shared.ring import RingWriter
 
     writer = RingWriter(wiring["ring"], wiring["rows"])
-    observations = wiring.channel("observations")
+    observations: Channel[FromIntake, ToIntake] = Channel(wiring["observations"], TO_INTAKE)
     intake = _patiently(lambda: Intake(wiring.house(with_patch=False), writer, wiring["bells"], observations))
 
-    def handle(message: Message) -> bool:
-        if message["do"] == "reload":
+    def handle(message: ToChild) -> bool:
+        if isinstance(message, TakeHouse):
             try:
                 intake.take_house(wiring.house(with_patch=False))
-                _taken(wiring, message)
+                wiring.lifeline.send(HouseTaken(message.number))
             except EdgeError as error:
-                _taken(wiring, message, error.lines)
-        return bool(message["do"] != "stop")
+                wiring.lifeline.send(HouseNotTaken(message.number, tuple(error.lines)))
+        return not isinstance(message, Stop)
 
     try:
         intake.turn()
-        wiring.lifeline.send({"do": "ready"})
+        wiring.lifeline.send(Ready())
         intake.run(wiring.lifeline, handle)
     finally:
         intake.close()
@@ -177,6 +182,9 @@ def _intake(wiring: Wiring) -> None:
 def _judging(wiring: Wiring) -> None:
     from slotwatch.bridge.declared import declare_own
     from slotwatch.edge.judging.judging import JudgingProcess
+    from slotwatch.edge.shared.messages.intake import FROM_INTAKE
+    from slotwatch.edge.shared.messages.orders import FRONT_REQUEST
+    from slotwatch.edge.shared.messages.routes import FROM_ROUTES
     from slotwatch.edge.shared.ring import Ring
     from slotwatch.edge.shared.snapshot_buffer import SnapshotReader, SnapshotWriter
 
@@ -198,24 +206,24 @@ def _judging(wiring: Wiring) -> None:
         house(),
         Ring(wiring["ring"], wiring["rows"]),
         SnapshotWriter(wiring["board"]),
-        wiring.channel("requests"),
-        wiring.channel("observations"),
-        wiring.channel("reports"),
+        Channel(wiring["requests"], FRONT_REQUEST),
+        Channel(wiring["observations"], FROM_INTAKE),
+        Channel(wiring["reports"], FROM_ROUTES),
     )
     judging.resume(last, wiring["first_number"])
-    judging.refuse_house(wiring["problems"])
+    judging.refuse_house(tuple(wiring["problems"]))
 
-    def handle(message: Message) -> bool:
-        if message["do"] == "reload":
+    def handle(message: ToChild) -> bool:
+        if isinstance(message, TakeHouse):
             judging.take_house(house())
-            _taken(wiring, message, board=judging.published)
-        elif message["do"] == "problems":
-            judging.refuse_house(message["problems"])
-        return bool(message["do"] != "stop")
+            wiring.lifeline.send(HouseTaken(message.number, judging.published))
+        elif isinstance(message, HouseProblems):
+            judging.refuse_house(message.lines)
+        return not isinstance(message, Stop)
 
     try:
         judging.turn()
-        wiring.lifeline.send({"do": "ready"})
+        wiring.lifeline.send(Ready())
         judging.run(wiring.lifeline, handle)
     finally:
         judging.close()
@@ -237,45 +245,55 @@ async def _serve_front(wiring: Wiring) -> None:
     from slotwatch.edge.front.server import Server
     from slotwatch.edge.judging.recorder import RecordedPackets
     from slotwatch.edge.shared.asking import Asker
-    from slotwatch.edge.shared.child import SIGN_OF_LIFE, SIGN_OF_LIFE_S
+    from slotwatch.edge.shared.child import SIGN_OF_LIFE_S
+    from slotwatch.edge.shared.messages import Done, Refusal, Request
+    from slotwatch.edge.shared.messages.lifeline import HouseFileRead
+    from slotwatch.edge.shared.messages.orders import FRONT_ANSWER, FrontOrder, FrontResult
     from slotwatch.edge.shared.snapshot_buffer import SnapshotReader
 
-    stop, reloads = asyncio.Event(), asyncio.Queue[Message]()
+    stop, reloads = asyncio.Event(), asyncio.Queue[TakeHouse]()
 
-    def ordered(message: Message) -> None:
-        if message["do"] in ("stop", "closed"):
-            server.is_orphan = message["do"] == "closed"
+    def ordered(message: TakeHouse | HouseProblems | Stop) -> None:
+        if isinstance(message, Stop):
             stop.set()
-        elif message["do"] == "reload":
+        elif isinstance(message, TakeHouse):
             reloads.put_nowait(message)
 
-    parent = Asker(wiring.lifeline, ordered)
-    judging = Asker(wiring.channel("requests"))
+    def orphaned() -> None:
+        server.is_orphan = True
+        stop.set()
 
-    async def ask(name: str, arguments: dict[str, Any]) -> dict[str, Any]:
-        return await (parent if name == "reload" else judging).ask(name, arguments)
+    parent: Asker[ReadHouseFile, HouseFileRead, TakeHouse | HouseProblems | Stop] = Asker(
+        wiring.lifeline, ordered, orphaned
+    )
+    requests: Channel[Request[FrontOrder], Done[FrontResult] | Refusal] = Channel(wiring["requests"], FRONT_ANSWER)
+    judging: Asker[FrontOrder, FrontResult, Never] = Asker(requests)
 
-    server = Server(wiring.house(), SnapshotReader(wiring["board"]), ask, RecordedPackets, wiring["run"])
+    async def reload_house() -> Done[HouseFileRead]:
+        return await parent.ask(ReadHouseFile())
+
+    reader = SnapshotReader(wiring["board"])
+    server = Server(wiring.house(), reader, judging.ask, RecordedPackets, wiring["run"], reload_house)
 
     async def reload() -> None:
         while True:
             order = await reloads.get()
             try:
                 await server.take_house(wiring.house())
-                _taken(wiring, order)
+                wiring.lifeline.send(HouseTaken(order.number))
             except EdgeError as error:
-                _taken(wiring, order, error.lines)
+                wiring.lifeline.send(HouseNotTaken(order.number, tuple(error.lines)))
 
     async def live() -> None:
         while True:
-            wiring.lifeline.send(SIGN_OF_LIFE)
+            wiring.lifeline.send(Alive())
             await asyncio.sleep(SIGN_OF_LIFE_S)
 
     working: list[asyncio.Task[None]] = []
 
     def ready() -> None:
         working.extend((asyncio.create_task(reload()), asyncio.create_task(live())))
-        wiring.lifeline.send({"do": "ready"})
+        wiring.lifeline.send(Ready())
 
     deadline_s = time.monotonic() + RETRY_PORT_S
     while True:
@@ -291,6 +309,7 @@ async def _serve_front(wiring: Wiring) -> None:
 
 def _routes(wiring: Wiring) -> None:
     from slotwatch.edge.routes.routing import Routing, run_routes
+    from slotwatch.edge.shared.messages.routes import TO_ROUTES, RouteReport, ToRoutes
     from slotwatch.edge.shared.ring import Ring
 
     routing = Routing(
@@ -299,8 +318,9 @@ def _routes(wiring: Wiring) -> None:
         bytes.fromhex(wiring["cid"]),
         hold_node=wiring["hold_node"],
     )
-    wiring.lifeline.send({"do": "ready"})
-    run_routes(routing, wiring["bell"], wiring.lifeline, wiring.channel("reports"), wiring.house)
+    wiring.lifeline.send(Ready())
+    reports: Channel[RouteReport, ToRoutes] = Channel(wiring["reports"], TO_ROUTES)
+    run_routes(routing, wiring["bell"], wiring.lifeline, reports, wiring.house)
 
 
 ROLES: dict[str, Callable[[Wiring], None]] = {

@@ -80,7 +80,7 @@ def test_devices_are_held_against_the_patch() -> None:
     ask = Ask(HOUSE, {NODE: (3,)}, b"abcd", 0, 100 * S)
     run(ask, PretendGateway(), 30)
     assert ask.finished
-    verdicts = {row.get("fixture") or row.get("label") or row["uid"]: row["verdict"] for row in ask.rows()}
+    verdicts = {row.fixture or row.label or row.uid: row.verdict for row in ask.rows()}
     assert verdicts == {
         "right": "right",
         "moved": "wrong-address",

@@ -38,16 +38,16 @@ def test_a_route_that_stays_sends_the_very_next_frame() -> None:
     changed(shown, ROUTE, NODE)
     shown.hear(MAIN, [77])
     assert [(frame.what, frame.values[0]) for _, frame in shown.sent] == [(What.LEVELS, 77)]
-    state = {row["route"]: row["state"] for row in shown.bridge.status(shown.now_ns)}
+    state = {row.name: row.state for row in shown.bridge.status(shown.now_ns)}
     assert state == {"tower": "running", "node": "listening"}
 
 
 def test_its_counts_go_on_and_nothing_is_repeated_for_the_change() -> None:
     shown = running(ROUTE)
-    frames = shown.bridge.status(shown.now_ns)[0]["frames"]
+    frames = shown.bridge.status(shown.now_ns)[0].frames
     changed(shown, NODE, ROUTE)
     assert shown.sent == []
-    assert shown.bridge.status(shown.now_ns)[1]["frames"] == frames > 0
+    assert shown.bridge.status(shown.now_ns)[1].frames == frames > 0
 
 
 def test_a_route_that_goes_is_for_the_caller_to_end_with_three_terminated_packets() -> None:
@@ -80,14 +80,14 @@ def test_what_is_held_without_input_goes_on_being_held() -> None:
         shown.ms += 100
         shown.bridge.tick(shown.now_ns)
         shown.flush()
-    assert shown.bridge.status(shown.now_ns)[0]["state"] == RouteState.HOLDING.value
+    assert shown.bridge.status(shown.now_ns)[0].state == RouteState.HOLDING.value
     shown.sent.clear()
     changed(shown, replace(ROUTE, then="hold"), NODE)
     for _ in range(20):
         shown.ms += 100
         shown.bridge.tick(shown.now_ns)
         shown.flush()
-    assert shown.bridge.status(shown.now_ns)[0]["state"] == RouteState.HOLDING.value
+    assert shown.bridge.status(shown.now_ns)[0].state == RouteState.HOLDING.value
     frames = [frame for _, frame in shown.sent]
     assert 2 <= len(frames) <= 3, "keep-alive each 0.9 s"
     assert all(frame.what is What.LEVELS and frame.values[0] == 4 for frame in frames)

@@ -65,7 +65,7 @@ def ran(routes: tuple[Route, ...], events: list[tuple[tuple[int, ...], int, int]
             due_ns = bridge.next_deadline_ns()
             said.append(due_ns is None or due_ns <= now_ns + part * MS)
         now_ns += wait_ms * MS
-        said.append([(row["state"], row["frames"], row["latency"]) for row in bridge.status(now_ns)])
+        said.append([(row.state, row.frames, row.latency) for row in bridge.status(now_ns)])
     return said
 
 

@@ -126,7 +126,7 @@ def test_lost_input_ends_the_stream_with_three_terminated_packets() -> None:
     assert len(ends) == 3
     assert ends[0] <= last_heard + 2501
     assert max(ms for ms, _ in stage.levels()) < last_heard + 2500
-    assert stage.bridge.status(stage.now_ns)[0]["state"] == "stopped"
+    assert stage.bridge.status(stage.now_ns)[0].state == "stopped"
 
 
 def test_a_route_whose_input_is_all_zero_says_so() -> None:
@@ -135,9 +135,9 @@ def test_a_route_whose_input_is_all_zero_says_so() -> None:
         stage.hear(MAIN, levels)
         stage.run(5)
         (row,) = stage.bridge.status(stage.now_ns)
-        assert (row["state"], row["all_zero"]) == ("running", is_dark)
-        assert ("at zero, because all of its input is" in row["text"]) is is_dark
-        assert row["to_network"] == "A"
+        assert (row.state, row.is_all_zero) == ("running", is_dark)
+        assert ("at zero, because all of its input is" in row.text) is is_dark
+        assert row.target_network == "A"
 
 
 def test_hold_then_zero() -> None:
@@ -202,7 +202,7 @@ def test_own_packets_on_the_input_stop_the_route() -> None:
     stage.hear(MAIN, [10])
     stage.hear(OWN, [10])
     stage.run(2000)
-    assert stage.bridge.status(stage.now_ns)[0]["state"] == "loop"
+    assert stage.bridge.status(stage.now_ns)[0].state == "loop"
     assert [f.what for _, f in stage.sent][-3:] == [What.TERMINATED] * 3
     assert stage.bridge.counted()["routes_own_packets"] == 1
 
@@ -222,7 +222,7 @@ def test_packets_that_an_input_does_not_take_are_counted() -> None:
         "routes_discarded_packets": 1,
     }, "the input that two routes share counts once"
     for row in stage.bridge.status(stage.now_ns):
-        assert (row["input_refused_packets"], row["input_discarded_packets"]) == (7, 1)
+        assert (row.input_refused_packets, row.input_discarded_packets) == (7, 1)
 
 
 def test_an_echo_through_a_foreign_gateway_is_found() -> None:
@@ -238,7 +238,7 @@ def test_an_echo_through_a_foreign_gateway_is_found() -> None:
         stage.run(10)
         stage.hear(BACKUP, list(stage.sent[-1][1].values), address=77)
         stage.run(15)
-    assert stage.bridge.status(stage.now_ns)[0]["state"] == "loop"
+    assert stage.bridge.status(stage.now_ns)[0].state == "loop"
 
 
 def test_a_tracking_backup_is_no_loop() -> None:
@@ -255,7 +255,7 @@ def test_a_tracking_backup_is_no_loop() -> None:
         stage.run(10)
         stage.hear(BACKUP, [200] * 512, address=77)
         stage.run(15)
-    assert stage.bridge.status(stage.now_ns)[0]["state"] == "running"
+    assert stage.bridge.status(stage.now_ns)[0].state == "running"
 
 
 def test_stop_ends_every_stream() -> None:

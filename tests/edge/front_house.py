@@ -15,8 +15,12 @@ from slotwatch.edge.front.front import Front
 from slotwatch.edge.front.guard import Guard
 from slotwatch.edge.front.history import History
 from slotwatch.edge.front.server import build_app
+from slotwatch.edge.shared.messages import Done
+from slotwatch.edge.shared.messages.lifeline import HouseFileRead
+from slotwatch.edge.shared.messages.orders import FrontOrder, FrontResult, Look, Noted, WatchPage
 from slotwatch.house.schema import House, Http
 from slotwatch.snapshot import Snapshot
+from tests.edge.crossing import crossed
 from tests.views import fabricate
 
 KEEP_FOR_EVER = 100_000
@@ -41,17 +45,23 @@ class Board:
 class Judging:
     """Notes what it is asked; refuses with a sentence where told to."""
 
-    asked: list[tuple[str, dict[str, Any]]] = field(default_factory=list)
+    asked: list[FrontOrder] = field(default_factory=list)
     refusal: str = ""
-    answer: dict[str, Any] = field(default_factory=dict)
+    publication: int | None = None
+    """Number of the newest snapshot when an order is carried out."""
 
-    async def ask(self, name: str, arguments: dict[str, Any]) -> dict[str, Any]:
-        if name in ("look", "watch"):
-            return {}  # no order of a person's
-        self.asked.append((name, arguments))
+    async def ask(self, order: FrontOrder) -> Done[FrontResult]:
+        if isinstance(order, Look | WatchPage):
+            return Done(0, Noted())  # no order of a person's
+        self.asked.append(crossed(order))
         if self.refusal:
             raise ValueError(self.refusal)
-        return dict(self.answer)
+        return Done(0, Noted(), self.publication)
+
+    async def reload_house(self) -> Done[HouseFileRead]:
+        if self.refusal:
+            raise ValueError(self.refusal)
+        return Done(0, HouseFileRead("Harbour Street Playhouse"), self.publication)
 
 
 @dataclass
@@ -88,7 +98,7 @@ async def running(
     house = replace(house or fabricate.house(), file=str(place / "house.toml"), http=Http(**http))
     board, judging = Board(), Judging()
     history = History(place / "history.db", KEEP_FOR_EVER)
-    front = Front(house, board, judging.ask, Guard(house))
+    front = Front(house, board, judging.ask, Guard(house), judging.reload_house)
     front.listeners = listeners or front.listeners
     front.followers.append(history)
     app = build_app(front, history, Packets(place))

@@ -11,9 +11,18 @@ from dataclasses import dataclass
 
 from slotwatch.edge.intake.intake import Intake
 from slotwatch.edge.shared.channel import Channel, pair
+from slotwatch.edge.shared.messages.intake import (
+    FROM_INTAKE,
+    TO_INTAKE,
+    FromIntake,
+    JoinsSeen,
+    LinksSeen,
+    ToIntake,
+)
 from slotwatch.edge.shared.ring import Ring, RingWriter, create_memory
 from slotwatch.house.schema import DeclaredUniverse, House, Listen, Network, Route
 from slotwatch.wire.batch import Batch
+from slotwatch.wire.observation import JoinSeen, LinkSeen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.ports import free_port
 
@@ -34,7 +43,7 @@ def house_on(interface: str = "lo", universes: range = range(0), routes: tuple[R
 class Listening:
     intake: Intake
     ring: Ring
-    judging: Channel
+    judging: Channel[ToIntake, FromIntake]
     """Judging's end of what intake observes."""
     bell: int
     tail: int = 0
@@ -46,15 +55,21 @@ class Listening:
         self.tail = self.ring.head
         return found
 
-    def observed(self, kind: str) -> list[dict[str, object]]:
-        return [o for m in self.judging.receive() for o in m["observed"] if o["is"] == kind]
+    def links(self) -> list[LinkSeen]:
+        """What has arrived of links; other messages are dropped."""
+        return [link for m in self.judging.receive() if isinstance(m, LinksSeen) for link in m.links]
+
+    def joined(self) -> list[JoinSeen]:
+        """What has arrived of joins; other messages are dropped."""
+        return [join for m in self.judging.receive() if isinstance(m, JoinsSeen) for join in m.joins]
 
 
 @contextmanager
 def listening(house: House) -> Iterator[Listening]:
     memory, bell = create_memory(ROWS), os.eventfd(0, os.EFD_NONBLOCK)
     mine, theirs = pair()
-    channel, other = Channel(mine.detach()), Channel(theirs.detach())
+    channel: Channel[FromIntake, ToIntake] = Channel(mine.detach(), TO_INTAKE)
+    other: Channel[ToIntake, FromIntake] = Channel(theirs.detach(), FROM_INTAKE)
     intake = Intake(house, RingWriter(memory, ROWS), [bell], channel)
     try:
         yield Listening(intake, Ring(memory, ROWS), other, bell)

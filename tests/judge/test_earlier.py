@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from slotwatch.house.schema import DeclaredSource, House
+from slotwatch.judge.orders import Resume
 from slotwatch.snapshot import Incident
 from slotwatch.views.records import incident_of, record
 from tests.judge.stage import START_NS, WALL_OFFSET_NS, Desk, S, Stage, house_of, moving, opened_after_s
@@ -27,8 +28,8 @@ def restarted(house: House, left: Iterable[Incident], stopped_s: float, away_s: 
     """A new judgement that knows what the history kept: `stopped_s` of the old one's time was its end."""
     offset_ns = WALL_OFFSET_NS + round((stopped_s + away_s) * S)
     after = Stage(house, *senders, wall_offset_ns=offset_ns).run(0.3)
-    kept = [incident_of(record(one), offset_ns) for one in left]
-    after.judge.command("resume", next_id=1 + max(one.id for one in kept), incidents=kept)
+    kept = tuple(incident_of(record(one), offset_ns) for one in left)
+    after.judge.command(Resume(next_id=1 + max(one.id for one in kept), incidents=kept))
     return after
 
 

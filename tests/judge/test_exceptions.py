@@ -10,6 +10,7 @@ import pytest
 from slotwatch.house.rule_names import RULE_NAMES, WITHOUT_UNIVERSES
 from slotwatch.house.schema import Accepted, House
 from slotwatch.judge.catalog import FLAPPING
+from slotwatch.judge.orders import Accept, Resume, Unaccept
 from slotwatch.snapshot import Incident, Severity, UniverseState
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.cases import FROM_S, Case
@@ -83,7 +84,7 @@ def test_what_is_accepted_makes_the_house_not_unready() -> None:
 def accept(shown: Stage, number: int, hours: float = 8.0) -> None:
     wall_ns = shown.now_ns + WALL_NS
     until_ns = wall_ns + round(hours * HOUR_NS)
-    shown.judge.command("accept", id=number, reason="no pixels tonight", by="Ann", until_wall_ns=until_ns)
+    shown.judge.command(Accept(number, "no pixels tonight", "Ann", until_ns))
 
 
 def test_one_made_from_an_incident_keeps_it_a_note_until_it_ends_or_is_taken_back() -> None:
@@ -94,7 +95,7 @@ def test_one_made_from_an_incident_keeps_it_a_note_until_it_ends_or_is_taken_bac
     assert (found.severity, found.accepted, found.accepted_by) == (Severity.NOTE, "no pixels tonight", "Ann")
     assert "Accepted by Ann until " in found.timeline[-2].text or "Accepted by Ann until " in found.timeline[-1].text
     assert shown.judge.readiness(shown.model, shown.now_ns).ready
-    shown.judge.command("unaccept", id=found.id, by="Bob")
+    shown.judge.command(Unaccept(found.id, "Bob"))
     (found,) = shown.run(24.0).all
     assert (found.severity, found.accepted) == (Severity.CRITICAL, "")
     accept(shown, found.id, hours=3.0 / 3600)
@@ -109,7 +110,7 @@ def test_one_made_from_an_incident_outlives_a_restart() -> None:
     accept(shown, shown.all[0].id)
     made = shown.judge.exceptions_in_force
     after = two_lost()
-    after.judge.command("resume", next_id=2, incidents=[], exceptions=made)
+    after.judge.command(Resume(next_id=2, exceptions=made))
     (found,) = after.run(20.0).all
     assert (found.severity, found.accepted) == (Severity.NOTE, "no pixels tonight")
 
@@ -117,7 +118,7 @@ def test_one_made_from_an_incident_outlives_a_restart() -> None:
 def test_one_made_right_after_a_restart_shows_at_once_on_what_is_not_found_anew_yet() -> None:
     before = two_lost().run(20.0).all[0]
     after = Stage(house_of((1, 2)))
-    after.judge.command("resume", next_id=2, incidents=[before])
+    after.judge.command(Resume(next_id=2, incidents=(before,)))
     after.run(1.0)
     accept(after, before.id)
     assert after.all[0].accepted == "no pixels tonight"
@@ -139,11 +140,8 @@ def test_an_exception_needs_a_reason_a_name_and_an_end_to_come() -> None:
     now_ns = shown.now_ns + WALL_NS
     for reason, by, until_ns in (("", "Ann", now_ns + S), ("x", " ", now_ns + S), ("x", "Ann", now_ns - S)):
         with pytest.raises(ValueError, match="an exception"):
-            shown.judge.command("accept", id=1, reason=reason, by=by, until_wall_ns=until_ns)
-    for order in (
-        {"name": "accept", "id": 99, "reason": "x", "by": "y", "until_wall_ns": now_ns + S},
-        {"name": "unaccept", "id": 1},
-    ):
+            shown.judge.command(Accept(1, reason, by, until_ns))
+    for order in (Accept(99, "x", "y", now_ns + S), Unaccept(1)):
         with pytest.raises(ValueError, match="incident"):
-            shown.judge.command(**order)
+            shown.judge.command(order)
     assert isinstance(shown.judge.exceptions_in_force, tuple)

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from slotwatch.house.conflicts import conflicts
 from slotwatch.house.schema import DeclaredSource, Fixture, Phase
+from slotwatch.judge.orders import SetPhase
 from slotwatch.judge.rules.patch_conflict import CAUSES, find_conflicts
 from slotwatch.snapshot import Severity, UniverseState
 from slotwatch.snapshot.readiness import Readiness
@@ -73,7 +74,7 @@ def test_what_was_stopped_at_night_is_missing_when_the_house_opens() -> None:
     desk = Desk("Desk A", (1,), hz=4, levels=still(), to_s=6.0, terminate=True)
     shown = Stage(house_of((1,)), desk, phase=Phase.DARK).run(12.0)
     assert shown.loud() == []
-    shown.judge.command("set_phase", phase="pre-show")
+    shown.judge.command(SetPhase(Phase.PRE_SHOW))
     shown.run(21.9)
     assert not any(incident.severity is Severity.CRITICAL for incident in shown.open)
     shown.run(22.5)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from slotwatch.house.schema import Phase, Receiver
 from slotwatch.judge.listener import Listener
+from slotwatch.judge.orders import SetPhase
 from slotwatch.snapshot import Severity, UniverseState
 from slotwatch.wire.observation import (
     DropsSeen,
@@ -190,7 +191,7 @@ def test_at_night_the_switch_may_be_off() -> None:
     shown = Stage(house_of((1,)), phase=Phase.DARK)
     shown.see(5.0, LinkSeen(at(5), 0, False, (), "eth1"))
     assert shown.run(8.0).only().severity is Severity.NOTE
-    shown.judge.command("set_phase", phase="show")
+    shown.judge.command(SetPhase(Phase.SHOW))
     shown.run(8.2)
     assert shown.only().severity is Severity.CRITICAL
 

@@ -33,10 +33,10 @@ def test_a_link_that_is_down_names_its_port() -> None:
 
 def test_the_listeners_page_shows_it_with_the_link() -> None:
     made = stage(announced(2.0, ttl_s=10)).run(5.0)
-    link = made.judge.listener.view(made.now_ns, ("eth1",))["links"]["eth1"]
-    assert link["switch_port"] == "port 14 of switch FOH"
+    link = made.judge.listener.health(made.now_ns, ("eth1",)).links[0]
+    assert link.switch_port == "port 14 of switch FOH"
     made.run(13.0)
-    assert made.judge.listener.view(made.now_ns, ("eth1",))["links"]["eth1"]["switch_port"] == ""
+    assert made.judge.listener.health(made.now_ns, ("eth1",)).links[0].switch_port == ""
 
 
 def test_an_announcement_holds_as_long_as_it_says() -> None:

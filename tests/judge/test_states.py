@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from slotwatch.house.schema import Accepted, House, Route
+from slotwatch.judge.orders import Resume
 from slotwatch.snapshot import Severity, UniverseState
 from slotwatch.wire.observation import JoinSeen, LinkSeen, RoutesSeen
 from slotwatch.wire.universe import Protocol, UniverseId
@@ -77,7 +78,7 @@ def test_what_was_lost_before_a_restart_is_lost_until_it_comes_or_is_found_anew(
     assert [one.rule for one in kept] == ["universe-lost"]
     back = Desk("Desk B", (2,), "10.0.0.2", 2, from_s=6.0)
     shown = Stage(house_of((1, 2)), REST, back)
-    shown.judge.command("resume", next_id=9, incidents=kept)
+    shown.judge.command(Resume(next_id=9, incidents=tuple(kept)))
     assert states(shown.run(4.5)) == {"e131/1": UniverseState.AT_REST, "e131/2": UniverseState.LOST}
     assert states(shown.run(9.0))["e131/2"] is UniverseState.RETURNING
 

@@ -15,6 +15,7 @@ import pytest
 
 from slotwatch.house.schema import House, Phase
 from slotwatch.judge.catalog import RULES
+from slotwatch.judge.orders import SetPhase
 from slotwatch.judge.rule import Rule
 from slotwatch.judge.rules.packet_loss import PacketLossParameters
 from slotwatch.model.usual_standing import LOSS_LIMIT_PERCENT
@@ -40,7 +41,7 @@ def run(
 ) -> Still:
     """Two seconds after the figures of five minutes were finished."""
     still = one_stream(house or house_of((1,)), rules=rules)
-    still.judge.command("set_phase", phase=str(tonight.pop("phase", Phase.SHOW)), confirm=True)
+    still.judge.command(SetPhase(Phase(tonight.pop("phase", Phase.SHOW)), confirm=True))
     still.judge.observe(UsualSeen(still.now_ns, (usual,)))
     still.universes.winner[0] = 0
     return minutes(still, **tonight)

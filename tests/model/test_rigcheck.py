@@ -13,8 +13,10 @@ from slotwatch.edge.shared.files import load_house
 from slotwatch.edge.shared.shipped import directory
 from slotwatch.house.schema import DeclaredUniverse, Fixture, House
 from slotwatch.judge.judge import Judge
+from slotwatch.judge.orders import ChangeLamp, ChangeRigCheck, Restore, Restored
 from slotwatch.model.lightplan import LightPlan
 from slotwatch.model.rigcheck import RigCheck
+from slotwatch.views.records import lamp_hours_of, rig_check_of, rig_check_record
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.stage import START_NS, WALL_OFFSET_NS, Desk, Node, Stage
 
@@ -58,12 +60,12 @@ def test_one_after_another_is_done() -> None:
 
 def test_left_is_listed_by_position() -> None:
     hand = Hand(house()).show(0).show(2)
-    view = hand.check.view()
-    assert [(row["position"], [f["fixture"] for f in row["fixtures"]]) for row in view["left"]] == [
+    view = hand.check.row(0)
+    assert [(row.position, [f.fixture for f in row.fixtures]) for row in view.left] == [
         ("Bar 0", ["L2", "L4", "L6", "L8"]),
         ("Bar 1", ["L5", "L7"]),
     ]
-    assert view["circuits_left"] == ["2", "4", "5", "6", "7", "8"] and view["total"] == 8
+    assert view.circuits_left == ("2", "4", "5", "6", "7", "8") and view.total == 8
 
 
 @pytest.mark.parametrize(("level", "done"), [(76, 0), (77, 1)])
@@ -74,16 +76,16 @@ def test_thirty_percent_is_up(level: int, done: int) -> None:
 def test_two_at_once_are_done_and_flagged() -> None:
     check = Hand(house()).show(0, 1).check
     assert list(check.done) == ["L1", "L2"]
-    assert check.flagged[0]["text"] == "L1 and L2 came up together: doubled, plugged together, or two keys at once."
+    assert check.flagged[0].text == "L1 and L2 came up together: doubled, plugged together, or two keys at once."
 
 
 def test_fixtures_are_named_by_number_and_name_and_the_latest_risen_come_first() -> None:
     one = house()
     one = replace(one, fixtures=tuple(replace(f, label=f"Spot {f.address}") for f in one.fixtures))
-    view = Hand(one).show(0).show(1, 2).show(3).show(4, 5).check.view()
-    done = [(row["fixture"], row["label"]) for row in view["done"]]
+    view = Hand(one).show(0).show(1, 2).show(3).show(4, 5).check.row(0)
+    done = [(row.fixture.fixture, row.fixture.label) for row in view.done]
     assert done[:3] == [("L5", "Spot 5"), ("L6", "Spot 6"), ("L4", "Spot 4")] and done[-1] == ("L1", "Spot 1")
-    assert [row["text"].partition(" came")[0] for row in view["flagged"]] == [
+    assert [row.text.partition(" came")[0] for row in view.flagged] == [
         "L5 Spot 5 and L6 Spot 6",
         "L2 Spot 2 and L3 Spot 3",
     ]
@@ -123,12 +125,12 @@ def test_a_universe_that_comes_back_is_no_rise() -> None:
 
 def test_survives_a_restart_as_plain_json() -> None:
     hand = Hand(house()).show(0).show(1, 2)
-    kept = json.loads(json.dumps(hand.check.view()))
+    kept = rig_check_of(json.loads(json.dumps(rig_check_record(hand.check.row(0)))))
     again = RigCheck.restored(hand.plan, kept, shift_ns=5 * S)
     assert again.done == {name: t + 5 * S for name, t in hand.check.done.items()}
     assert again.running and len(again.flagged) == 1 and again.started_ns == 5 * S
     with pytest.raises(ValueError, match="this is no rig check"):
-        RigCheck.restored(hand.plan, {"running": True}, 0)
+        rig_check_of({"running": True})
 
 
 def test_survives_a_reload() -> None:
@@ -170,7 +172,7 @@ def demo_check(left_out: frozenset[str]) -> Stage:
     ]
     stage = Stage(one, *senders, joined=False)
     stage.run(1.0)
-    stage.judge.command("rig_check")
+    stage.judge.command(ChangeRigCheck())
     return stage.run(2.0 + 0.6 * len(walk) + 2.0)
 
 
@@ -183,41 +185,43 @@ def test_demo_house_names_exactly_the_seven_that_were_left_out() -> None:
     stage = demo_check(seven)
     view = stage.judge.rig_check(stage.model, stage.now_ns)
     assert view is not None
-    assert {fixture["fixture"] for row in view["left"] for fixture in row["fixtures"]} == seven
-    assert view["total"] == len(names) and len(view["done"]) == len(names) - 7
+    assert {fixture.fixture for row in view.left for fixture in row.fixtures} == seven
+    assert view.total == len(names) and len(view.done) == len(names) - 7
 
 
 def test_commands_say_what_cannot_be_done() -> None:
     judge = Judge(house(), START_NS, WALL_OFFSET_NS)
     with pytest.raises(ValueError, match="nothing was judged yet"):
-        judge.command("rig_check")
+        judge.command(ChangeRigCheck())
     stage = Stage(House())
     stage.run(0.2)
     with pytest.raises(ValueError, match="no fixture with an intensity is patched"):
-        stage.judge.command("rig_check")
+        stage.judge.command(ChangeRigCheck())
     with pytest.raises(ValueError, match="no rig check runs"):
-        stage.judge.command("rig_check", stop=True)
+        stage.judge.command(ChangeRigCheck(stop=True))
     with pytest.raises(ValueError, match="no circuit or fixture is called 'circuit 9'"):
-        stage.judge.command("lamp_change", circuit="9")
+        stage.judge.command(ChangeLamp(circuit="9"))
 
 
 def test_judge_restores_once_with_times_of_the_wall_clock() -> None:
     first = Stage(house(), Desk("A", (1,), levels=lambda t: bytes([255 if t > 2 else 0]) + bytes(511)))
     first.run(1.0)
-    first.judge.command("rig_check")
+    first.judge.command(ChangeRigCheck())
     first.run(4.0)
-    kept = json.loads(json.dumps(first.judge.rig_check(first.model, first.now_ns)))
+    shown = first.judge.rig_check(first.model, first.now_ns)
+    assert shown is not None and [row.fixture.fixture for row in shown.done] == ["L1"]
+    kept = rig_check_of(json.loads(json.dumps(rig_check_record(shown))))
     rows = first.model.stage.hours.rows()
-    hours = json.loads(json.dumps([row.as_object() for row in rows]))
-    assert [row["fixture"] for row in kept["done"]] == ["L1"] and hours
+    hours = tuple(lamp_hours_of(json.loads(json.dumps(row.as_object()))) for row in rows)
+    assert hours
     again = Stage(house())
-    assert again.judge.command("restore", hours=hours, rig_check=kept) == {"restored": True}
+    assert again.judge.command(Restore(hours, kept)) == Restored(True)
     again.run(0.5)
     found = again.judge.rig_check(again.model, again.now_ns)
-    assert found is not None and found["started_wall_ms"] == kept["started_wall_ms"]
-    assert [row["fixture"] for row in found["done"]] == ["L1"]
+    assert found is not None and found.started_wall_ms == kept.started_wall_ms
+    assert [row.fixture.fixture for row in found.done] == ["L1"]
     assert again.model.stage.hours.rows() == rows
-    assert again.judge.command("restore", hours=hours) == {"restored": False}
+    assert again.judge.command(Restore(hours)) == Restored(False)
     assert again.model.stage.hours.rows() == rows
 
 
@@ -227,10 +231,10 @@ def test_a_fixture_that_gave_no_light_is_marked_and_the_mark_is_kept() -> None:
     first, second = (plan.fixtures[number].name for number in plan.bright_fixture[:2].tolist())
     check.done = {first: 5, second: 9}
     assert check.mark(first, 10, gives_light=False) == [first]
-    view = json.loads(json.dumps(check.view()))
-    assert [row["fixture"] for row in view["done"]] == [second, first], "the latest first"
-    assert [row["no_light"] for row in view["done"]] == [False, True]
-    again = RigCheck.restored(plan, view, 100)
+    view = check.row(0)
+    assert [row.fixture.fixture for row in view.done] == [second, first], "the latest first"
+    assert [row.no_light for row in view.done] == [False, True]
+    again = RigCheck.restored(plan, rig_check_of(json.loads(json.dumps(rig_check_record(view)))), 100)
     assert again.no_light == {first: 110}
     assert again.mark(first, 120, gives_light=True) == []
     with pytest.raises(ValueError, match="no fixture ghost is patched"):

@@ -34,8 +34,8 @@ def news(ear, **wanted):
     def told():
         if ear.intake.watch.read():
             ear.intake._changed()
-        rows = ear.observed("LinkSeen")
-        return next((row for row in rows if all(row[name] == value for name, value in wanted.items())), None)
+        rows = ear.links()
+        return next((row for row in rows if all(getattr(row, name) == value for name, value in wanted.items())), None)
     return until(told)
 
 house = house_on("eth1", universes=range(7, 8))
@@ -67,7 +67,7 @@ def test_a_pulled_cable_is_reported_and_a_plugged_one_is_joined_afresh() -> None
         PRELUDE
         + """
 with listening(house) as ear:
-    ear.observed("LinkSeen")
+    ear.links()
     held = ear.intake.joins._holder(socket.if_nametoindex("eth1"), False).groups[7]
     ip("link", "set", "sw", "down")
     down = news(ear, network=0, up=False)

@@ -9,6 +9,7 @@ import pytest
 from slotwatch.edge.tools.demo import harbour_house
 from slotwatch.engine import Engine
 from slotwatch.house.schema import House
+from slotwatch.judge.orders import ChangeRigCheck, RigCheckBegun, RigCheckEnded
 from slotwatch.rehearse import harbour
 from slotwatch.rehearse.packets import Sent
 from slotwatch.rehearse.rig_walk import lights, rig_walk
@@ -119,10 +120,11 @@ def test_walk_over_the_rig_ticks_all_lights_but_those_left_out(house: House, lef
             waiting = []
             engine.tick(BASE_NS + tick_ns)
             if not started and tick_ns >= 1_000_000_000:
-                started = bool(engine.command("rig_check")["running"])
+                started = isinstance(engine.command(ChangeRigCheck()), RigCheckBegun)
             tick_ns += step_ns
         waiting.append(item)
     for _ in range(5):
         tick_ns += step_ns
         engine.tick(BASE_NS + tick_ns)
-    assert set(engine.command("rig_check", stop=True)["left"]) == skipped
+    ended = engine.command(ChangeRigCheck(stop=True))
+    assert isinstance(ended, RigCheckEnded) and set(ended.left) == skipped

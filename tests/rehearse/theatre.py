@@ -12,6 +12,7 @@ import numpy as np
 from slotwatch.engine import Engine
 from slotwatch.house.load import load_house
 from slotwatch.house.schema import House
+from slotwatch.judge.orders import Absence, Resume
 from slotwatch.rehearse import stage
 from slotwatch.rehearse.chance import Chance
 from slotwatch.rehearse.packets import ARTNET_PORT, Sent
@@ -154,11 +155,12 @@ def restarted(
     for item in seen:
         engine.observe(replace(item, t_ns=now_ns))
     engine.command(
-        "resume",
-        next_id=left.next_incident,
-        incidents=[incident_of(record(one), WALL_OFFSET_NS) for one in lately],
-        phase=phase_of(phase_record(left.house, WALL_OFFSET_NS)),
-        away=(stopped_ns + WALL_OFFSET_NS, "not-running"),
+        Resume(
+            next_id=left.next_incident,
+            incidents=tuple(incident_of(record(one), WALL_OFFSET_NS) for one in lately),
+            phase=phase_of(phase_record(left.house, WALL_OFFSET_NS)),
+            away=Absence(stopped_ns + WALL_OFFSET_NS, "not-running"),
+        )
     )
     return engine
 

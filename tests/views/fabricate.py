@@ -22,7 +22,9 @@ from slotwatch.snapshot import (
     TimelineEntry,
     UniverseState,
 )
+from slotwatch.snapshot.health import ListenerHealth
 from slotwatch.snapshot.readiness import Readiness, Reason
+from slotwatch.snapshot.routes import LatencyCounts, RouteRow
 from slotwatch.wire.universe import Protocol, UniverseId
 
 SECOND_NS = 1_000_000_000
@@ -84,6 +86,30 @@ def incident(number: int = 7, **changes: Any) -> Incident:
         timeline=(TimelineEntry(NOW_NS - 7 * SECOND_NS, "Opened.", "opened"),),
         revision=1,
         wall_offset_ns=WALL_OFFSET_NS,
+    )
+    return replace(found, **changes)
+
+
+def route(name: str, target: str = "artnet/3", **changes: Any) -> RouteRow:
+    """A route that is at work."""
+    found = RouteRow(
+        name=name,
+        source="e131/1",
+        target=target,
+        target_network="eth1",
+        state="running",
+        text="Sends.",
+        state_s=60.0,
+        frames=77,
+        p50_ms=0.4,
+        p99_ms=1.2,
+        latency=LatencyCounts((0.001,), (70, 7), 0.1),
+        is_held=False,
+        is_all_zero=False,
+        then="stop",
+        priority=100,
+        input_refused_packets=0,
+        input_discarded_packets=0,
     )
     return replace(found, **changes)
 
@@ -151,7 +177,7 @@ def snapshot(universes: int = 3, **changes: Any) -> Snapshot:
             vantage="port",
             networks=("eth1",),
             house_file="house.toml",
-            listener={"kernel_drops": 0},
+            listener=ListenerHealth(),
         ),
         universes=columns,
         universe_names=tuple(names),

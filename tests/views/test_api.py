@@ -11,12 +11,14 @@ from slotwatch.bridge.declared import declare_own
 from slotwatch.house.schema import House, Route
 from slotwatch.model.legs import one_source_each
 from slotwatch.snapshot import SourceRow
+from slotwatch.snapshot.health import LinkRow, ListenerHealth
 from slotwatch.snapshot.readiness import AcceptedReason, ExceptionInForce, Readiness, Reason
 from slotwatch.views import api
 from slotwatch.views.incidents import chosen
 from slotwatch.views.moments import iso_wall, read_iso
 from slotwatch.views.sheet import Sheet
 from slotwatch.wire.universe import Protocol, UniverseId
+from tests.views import fabricate
 from tests.views.contract import fits
 from tests.views.fabricate import CID, NOW_NS, SECOND_NS, WALL_OFFSET_NS, house, snapshot, sources
 
@@ -79,8 +81,8 @@ def test_art_net_of_the_own_bridge_is_known_by_address_and_routes(
     address: str, routed: tuple[str, ...], is_own: bool
 ) -> None:
     """Art-Net frames name no sender (ArtDmx has no such field)."""
-    taken = snapshot(3, routes=tuple({"route": to, "to": to} for to in routed))
-    taken.house.listener["links"] = {"eth1": {"interface": "eth1", "up": True, "addresses": [address]}}
+    taken = snapshot(3, routes=tuple(fabricate.route(to, to) for to in routed))
+    taken.house.listener = ListenerHealth(links=(LinkRow("eth1", "eth1", True, (address,), None, ""),))
     assert [one["own_bridge"] for one in api.sources(taken)] == [False, is_own, False]
 
 

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 from prometheus_client.parser import text_string_to_metric_families as read_text
 
 from slotwatch.snapshot import Snapshot
+from slotwatch.snapshot.health import LineHealth
+from slotwatch.snapshot.routes import LinePort
 from slotwatch.views import api
 from slotwatch.views.counted import COUNTED, counted
 from slotwatch.views.feed import Changes
 from slotwatch.views.metrics import encode_metrics
 from slotwatch.views.sheet import Sheet
-from tests.views.fabricate import snapshot
+from tests.views.fabricate import route, snapshot
 
 ROUTES = {
     "routes_own_packets": 1,
@@ -23,18 +24,19 @@ ROUTES = {
     "routes_unsent_packets": 11,
     "node_unanswered_polls": 5,
 }
-ROWS: tuple[dict[str, Any], ...] = (
-    {"route": "a", "input_refused_packets": 2, "input_discarded_packets": 3, "line": {"port": "/p", "reopened": 6}},
-    {"route": "b", "input_refused_packets": 0, "input_discarded_packets": 1, "line": {"port": "/p", "reopened": 6}},
-    {"route": "c"},
+PORT = LinePort("/p", 1, True, "", 6)
+ROWS = (
+    route("a", input_refused_packets=2, input_discarded_packets=3, line=PORT),
+    route("b", input_discarded_packets=1, line=PORT),
+    route("c"),
 )
-LINES = ({"dropped_frames": 7, "reopened": 10}, {"dropped_frames": 1, "reopened": 0})
+LINES = (LineHealth(1, "/l", True, "", 0, 0, 7, 10), LineHealth(2, "/m", True, "", 0, 0, 1, 0))
 WANTED = {**ROUTES, "lines_dropped_frames": 8, "serial_ports_reopened": 16, "page_dropped_streams": 9}
 
 
 def taken(routes: dict[str, int]) -> Snapshot:
     made = snapshot(routes=ROWS)
-    made.house.listener = {**made.house.listener, **counted(routes, ROWS, LINES)}
+    made.house.listener = replace(made.house.listener, counted=counted(routes, ROWS, LINES))
     return made
 
 

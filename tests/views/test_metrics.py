@@ -21,7 +21,7 @@ from slotwatch.snapshot.stage import RackRow, SupplyEstimate
 from slotwatch.views.metrics import MOST_OTHERS, MOST_SOURCES, encode_metrics, universe_families
 from slotwatch.views.sheet import Sheet
 from slotwatch.wire.universe import Protocol
-from tests.views.fabricate import snapshot
+from tests.views.fabricate import route, snapshot
 
 GOLDEN = Path(__file__).parent.parent / "golden" / "metrics.txt"
 OPEN_METRICS = "application/openmetrics-text; version=1.0.0"
@@ -67,7 +67,7 @@ def full(universes: int = 3) -> Snapshot:
             incidents_opened={"universe-lost": 2},
         ),
         racks=(rack("Rack 1", 31.25),),
-        routes=({"route": "tower", "frames": 77, "latency": {"edges_s": [0.001], "counts": [70, 7], "sum_s": 0.1}},),
+        routes=(route("tower"),),
     )
 
 

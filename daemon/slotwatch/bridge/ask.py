@@ -11,10 +11,10 @@ person, refused in pre-show and show, and can be stopped at once.
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass, field, replace
 
 from slotwatch.house.schema import Fixture, House
+from slotwatch.snapshot.routes import AskedRow
 from slotwatch.wire import rdm
 from slotwatch.wire.universe import Protocol, UniverseId
 
@@ -48,7 +48,7 @@ class Device:
 
 
 @dataclass(slots=True)
-class Request:
+class Question:
     """One question on its way to, or waiting for, a gateway."""
 
     port_address: int
@@ -64,8 +64,8 @@ class Request:
 @dataclass(slots=True)
 class Gateway:
     address: str
-    queue: deque[Request] = field(default_factory=deque)
-    on_way: Request | None = None
+    queue: deque[Question] = field(default_factory=deque)
+    on_way: Question | None = None
     next_ns: int = 0
 
 
@@ -83,7 +83,7 @@ class Ask:
         self._own = PROTOTYPE_MAKER + own_id[:4].ljust(4, b"\0")
         self._transaction = 0
         self._gateways = {
-            address: Gateway(address, deque(Request(number) for number in numbers), None, now_ns)
+            address: Gateway(address, deque(Question(number) for number in numbers), None, now_ns)
             for address, numbers in targets.items()
         }
 
@@ -135,7 +135,7 @@ class Ask:
         except ValueError:
             return  # no answer to anything we asked; the request times out
 
-    def rows(self) -> list[dict[str, Any]]:
+    def rows(self) -> tuple[AskedRow, ...]:
         """Each device and each patched fixture that was looked for, with the verdict in words."""
         return compare(self.house, list(self.devices.values()), self._looked_at())
 
@@ -175,7 +175,7 @@ class Ask:
                 continue
             self.devices[gateway.address, uid] = Device(uid, gateway.address, table.port_address)
             for parameter in (rdm.DEVICE_INFO, rdm.DEVICE_LABEL):
-                gateway.queue.append(Request(table.port_address, uid, parameter))
+                gateway.queue.append(Question(table.port_address, uid, parameter))
         if request is not None and not request.uid and request.port_address == table.port_address:
             gateway.on_way, gateway.next_ns = None, now_ns + PACE_NS
 
@@ -193,7 +193,7 @@ class Ask:
         elif message.parameter == rdm.DEVICE_INFO:
             device.info = rdm.device_info(message.data)
             if device.info.sensors:
-                gateway.queue.append(Request(port_address, device.uid, rdm.SENSOR_VALUE, b"\0"))
+                gateway.queue.append(Question(port_address, device.uid, rdm.SENSOR_VALUE, b"\0"))
         elif message.parameter == rdm.DEVICE_LABEL:
             text = message.data.decode("utf-8", "replace")
             device.label = "".join(filter(str.isprintable, text))[:32]
@@ -201,11 +201,11 @@ class Ask:
             device.sensor = rdm.sensor_value(message.data).present
 
 
-def _patience(request: Request) -> int:
+def _patience(request: Question) -> int:
     return ANSWER_NS if request.uid else TABLE_NS
 
 
-def compare(house: House, devices: list[Device], looked_at: set[int]) -> list[dict[str, Any]]:
+def compare(house: House, devices: list[Device], looked_at: set[int]) -> tuple[AskedRow, ...]:
     """Hold devices against the patch. One row a device, then one for each patched fixture nobody answers for."""
     patched = {
         (f.universe.number, f.address): f
@@ -218,19 +218,17 @@ def compare(house: House, devices: list[Device], looked_at: set[int]) -> list[di
         if fixture is not None:
             answered.add((fixture.universe.number, fixture.address))
         rows.append(_row(device, verdict, fixture))
-    missing = [fixture for key, fixture in sorted(patched.items()) if key not in answered]
-    strays = [row for row in rows if row["verdict"] == "unknown"]
-    for fixture in missing:
-        alike = next(
-            (r for r in strays if r["footprint"] == fixture.footprint and r["universe"] == str(fixture.universe)), None
-        )
-        if alike is not None:
-            strays.remove(alike)
-            alike.update(verdict="wrong-address", fixture=fixture.name, patched_address=fixture.address)
+    strays = [place for place, row in enumerate(rows) if row.verdict == "unknown"]
+    for fixture in (fixture for key, fixture in sorted(patched.items()) if key not in answered):
+        wanted = fixture.footprint, str(fixture.universe)
+        alike = next((place for place in strays if (rows[place].footprint, rows[place].universe) == wanted), None)
+        if alike is None:
+            rows.append(_missing(fixture))
         else:
-            rows.append({"verdict": "missing", "fixture": fixture.name, "universe": str(fixture.universe),
-                         "patched_address": fixture.address, "footprint": fixture.footprint})  # fmt: skip
-    return rows
+            strays.remove(alike)
+            name, address = fixture.name, fixture.address
+            rows[alike] = replace(rows[alike], verdict="wrong-address", fixture=name, patched_address=address)
+    return tuple(rows)
 
 
 def _verdict(device: Device, patched: dict[tuple[int, int], Fixture]) -> tuple[str, Fixture | None]:
@@ -244,19 +242,29 @@ def _verdict(device: Device, patched: dict[tuple[int, int], Fixture]) -> tuple[s
     return ("right" if fixture.footprint == device.info.footprint else "wrong-mode"), fixture
 
 
-def _row(device: Device, verdict: str, fixture: Fixture | None) -> dict[str, Any]:
+def _missing(fixture: Fixture) -> AskedRow:
+    return AskedRow(
+        "missing",
+        str(fixture.universe),
+        footprint=fixture.footprint,
+        fixture=fixture.name,
+        patched_address=fixture.address,
+    )
+
+
+def _row(device: Device, verdict: str, fixture: Fixture | None) -> AskedRow:
     info = device.info
-    return {
-        "verdict": verdict,
-        "uid": rdm.uid_text(device.uid),
-        "gateway": device.gateway,
-        "universe": str(UniverseId(Protocol.ARTNET, device.universe)),
-        "label": device.label,
-        "address": info.start_address if info else None,
-        "footprint": info.footprint if info else None,
-        "personality": f"{info.personality} of {info.personalities}" if info else None,
-        "sensor": device.sensor,
-        "refused": list(device.refused),
-        "fixture": fixture.name if fixture else None,
-        "patched_address": fixture.address if fixture else None,
-    }
+    return AskedRow(
+        verdict,
+        str(UniverseId(Protocol.ARTNET, device.universe)),
+        uid=rdm.uid_text(device.uid),
+        gateway=device.gateway,
+        label=device.label,
+        address=info.start_address if info else None,
+        footprint=info.footprint if info else None,
+        personality=f"{info.personality} of {info.personalities}" if info else None,
+        sensor=device.sensor,
+        refused=tuple(device.refused),
+        fixture=fixture.name if fixture else None,
+        patched_address=fixture.address if fixture else None,
+    )

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections import deque
 from enum import IntEnum
 from heapq import heappop, heappush
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
@@ -20,6 +20,7 @@ from slotwatch.bridge.pacing import REPEAT_NS, Pacer, shortest_interval_ns
 from slotwatch.bridge.passthrough import Straight
 from slotwatch.bridge.status import route_status
 from slotwatch.house.schema import House, Route
+from slotwatch.snapshot.routes import RouteRow
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED, Fields, PacketKind
 from slotwatch.wire.plain import Plain, read_artnet, read_e131
@@ -205,15 +206,13 @@ class Bridge:
         """How many routes there are."""
         return len(self._lanes)
 
-    def status(self, now_ns: int, first: int = 0, most: int | None = None) -> tuple[dict[str, Any], ...]:
-        """What page, API and metrics show of some routes (by default all), as plain values."""
+    def status(self, now_ns: int, first: int = 0, most: int | None = None) -> tuple[RouteRow, ...]:
+        """What page, API and metrics show of some routes (by default all)."""
         chosen = self._lanes[first:] if most is None else self._lanes[first : first + most]
-        found = []
-        for lane, index in chosen:
-            one = self.inputs[_input_key(lane.route)]
-            refused = {"input_refused_packets": one.refused_sources, "input_discarded_packets": one.discarded}
-            found.append(route_status(lane, self.outputs[index], self._house, now_ns) | refused)
-        return tuple(found)
+        return tuple(
+            route_status(lane, self.outputs[index], self.inputs[_input_key(lane.route)], self._house, now_ns)
+            for lane, index in chosen
+        )
 
     def counted(self) -> dict[str, int]:
         """Packets of all inputs that were not used, since this bridge was made."""

@@ -19,9 +19,9 @@ raised. State between passes stands in an object that `bind` makes; state that s
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Hashable, Iterable, Mapping
+from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass, field
-from typing import Any, TypeVar
+from typing import Never, Protocol, TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +36,18 @@ from slotwatch.snapshot import Confidence
 
 Mask = NDArray[np.bool_]
 Key = Hashable
+
+
+class Cases(Protocol):
+    """What a condition of KEYS returns: any mapping. Its values say since when, of a timed one."""
+
+    def items(self) -> Iterable[tuple[Key, object]]: ...
+
+    def __contains__(self, key: object, /) -> bool: ...
+
+    def __len__(self) -> int: ...
+
+
 T = TypeVar("T")
 NANOSECONDS = 1_000_000_000
 
@@ -150,9 +162,10 @@ class RuleBinding:
 
     over: str
     """STREAMS, UNIVERSES or KEYS."""
-    condition: Callable[[RuleContext], Any]
-    """Returns a Mask over the rows (shorter is fine), or a Mapping of keys for KEYS."""
-    describe: Callable[[RuleContext, Any], Finding]
+    condition: Callable[[RuleContext], Mask | Cases]
+    """Returns a Mask over the rows (shorter is fine), or Cases for KEYS."""
+    describe: Callable[[RuleContext, Never], Finding]
+    """Takes a row, or one of the condition's keys."""
     every_ns: int = SLOW_NS
     on_delay_s: float | None = None
     """Where the condition itself looks back over a time, 0; None: the rule's parameter."""
@@ -162,9 +175,9 @@ class RuleBinding:
     """Of KEYS: the mapping's values say since when the condition has held."""
     refresh_s: float | None = 1.0
     """How often a raised case is described anew while its condition holds; None: never."""
-    turned_ns: Callable[[RuleContext, Any], int] | None = None
+    turned_ns: Callable[[RuleContext, Never], int] | None = None
     """When a condition that has just become true did so on the wire; taken between the last look and this one."""
-    began_ns: Callable[[RuleContext, Any], int] | None = None
+    began_ns: Callable[[RuleContext, Never], int] | None = None
     """Of what looks back over a window: the last good frame before it. Asked once, when a case is raised."""
     is_wary: Callable[[RuleContext], bool] | None = None
     """Whether the condition is on its way to hold, or remembers what only close looks show. Asked after a pass."""
@@ -210,6 +223,10 @@ class RuleState:
         self._on_ns = int(on_delay_s * NANOSECONDS)
         self._off_ns = int(self.rule.off_delay_s * NANOSECONDS)
         self._flapping = flapping
+        # They take what the binding's own condition gives, and get nothing else.
+        self._describe_one = cast("Callable[[RuleContext, Key], Finding]", binding.describe)
+        self._turned_ns = cast("Callable[[RuleContext, Key], int] | None", binding.turned_ns)
+        self._began_ns = cast("Callable[[RuleContext, Key], int] | None", binding.began_ns)
         self._due_ns = 0
         self._pending: dict[Key, int] = {}
         self._rows: NDArray[np.intp] = np.zeros(0, np.intp)
@@ -236,7 +253,7 @@ class RuleState:
         self._before_ns, self._last_look_ns = self._last_look_ns, ctx.now_ns
         found = self.binding.condition(ctx)
         deaf = blind_windows.is_counted(self.binding.blind_window_s, ctx.listener.marked_until_ns, ctx.now_ns)
-        if self.binding.over == KEYS:
+        if not isinstance(found, np.ndarray):
             found = blind_windows.without(found, self.raised) if deaf else found
             return self._update(ctx, found) if found or self.raised or self._pending else False
         rows = found.nonzero()[0]  # a third of the time of flatnonzero, 40 times a pass
@@ -269,7 +286,7 @@ class RuleState:
         self._rows = rows
         return steady and all(raised.holds for raised in self.raised.values())
 
-    def _update(self, ctx: RuleContext, true_keys: Mapping[Key, Any]) -> bool:
+    def _update(self, ctx: RuleContext, true_keys: Cases) -> bool:
         now_ns = ctx.now_ns
         for raised in self.raised.values():
             if raised.holds:
@@ -298,18 +315,18 @@ class RuleState:
             return lasted_ns >= self._on_ns
         return lasted_ns - ctx.listener.stalled_ns(since_ns, ctx.now_ns) >= self._on_ns
 
-    def _true_since_ns(self, ctx: RuleContext, key: Key, since_ns: Any) -> int:
-        if self.binding.timed and type(since_ns) is int:
+    def _true_since_ns(self, ctx: RuleContext, key: Key, since_ns: object) -> int:
+        if self.binding.timed and isinstance(since_ns, int):
             return since_ns
-        if self.binding.turned_ns is None or not self._before_ns:
+        if self._turned_ns is None or not self._before_ns:
             return ctx.now_ns
         # At the last look it was not true yet, so it became so after that.
-        return min(ctx.now_ns, max(self._before_ns, self.binding.turned_ns(ctx, self._subject(key))))
+        return min(ctx.now_ns, max(self._before_ns, self._turned_ns(ctx, self._subject(key))))
 
     def _raise(self, ctx: RuleContext, key: Key, since_ns: int) -> Raised:
         finding = self._describe(ctx, key)
-        if self.binding.began_ns is not None:
-            finding.since_ns = min(since_ns, self.binding.began_ns(ctx, self._subject(key)) or since_ns)
+        if self._began_ns is not None:
+            finding.since_ns = min(since_ns, self._began_ns(ctx, self._subject(key)) or since_ns)
         finding.since_ns = finding.since_ns or since_ns
         raised = Raised(self.rule, key, finding, ctx.now_ns, ctx.now_ns, ctx.now_ns)
         raised.flapping = self._flapping
@@ -318,9 +335,9 @@ class RuleState:
         return raised
 
     def _describe(self, ctx: RuleContext, key: Key) -> Finding:
-        return self.binding.describe(ctx, self._subject(key))
+        return self._describe_one(ctx, self._subject(key))
 
-    def _subject(self, key: Key) -> Any:
+    def _subject(self, key: Key) -> Key:
         return key if self.binding.over == KEYS else key[0]  # type: ignore[index]
 
     def _carry_on(self, ctx: RuleContext, raised: Raised, holds: bool) -> bool:

@@ -6,10 +6,11 @@ What is raised stays. Overflows of this computer are said by `host-overrun`, whi
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterable, Mapping
-from typing import TYPE_CHECKING, TypeVar
+from collections.abc import Container, Iterable
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from slotwatch.judge.binding import Cases, Key
     from slotwatch.judge.listener import NotJudged
 
 NANOSECONDS = 1_000_000_000
@@ -17,9 +18,6 @@ STALL = "stall"
 
 LONGEST_MARK_NS = 4 * NANOSECONDS
 """Art-Net's keep-alive (Art-Net 4, ArtDmx: "every 4 seconds"): nothing that is due comes later than this."""
-
-K = TypeVar("K")
-V = TypeVar("V")
 
 
 def mark_ns(late_ns: int) -> int:
@@ -43,6 +41,6 @@ def lasted_ns(intervals: Iterable[NotJudged], since_ns: int, now_ns: int) -> int
     return sum(max(0, min(end_ns, now_ns) - max(start_ns, since_ns)) for start_ns, end_ns in ends)
 
 
-def without(found: Mapping[K, V], raised: Container[K]) -> dict[K, V]:
+def without(found: Cases, raised: Container[Key]) -> dict[Key, object]:
     """Of what a rule finds, the cases that are raised already."""
     return {key: value for key, value in found.items() if key in raised}

@@ -7,15 +7,14 @@ A rule is plugged in as `judge.binding` says.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.house.schema import House, Phase
-from slotwatch.judge import earlier, elsewhere, phases, readiness, states
+from slotwatch.judge import earlier, elsewhere, orders, phases, readiness, states
 from slotwatch.judge.accounts import give_account
 from slotwatch.judge.binding import Raised, RuleSetup
 from slotwatch.judge.bindings import all_states
@@ -33,8 +32,9 @@ from slotwatch.judge.rules.receiver_silent import ReceiverAnswers, ReceiverSilen
 from slotwatch.judge.rules.too_many_sources import crowd_of
 from slotwatch.judge.shown import Shown
 from slotwatch.judge.switch_rows import SwitchRows, Whereabouts, where
-from slotwatch.snapshot import HouseView, Incident, ListenerRow, MadeException, NeighbourRow, PhaseMemory, Severity
+from slotwatch.snapshot import HouseView, Incident, ListenerRow, MadeException, NeighbourRow, Severity
 from slotwatch.snapshot.readiness import Readiness, Reason
+from slotwatch.snapshot.rig_check import RigCheckRow
 from slotwatch.snapshot.stage import LampHours, RackRow, ReceiverRow
 from slotwatch.snapshot.switches import SwitchRow
 from slotwatch.wire.observation import Observation
@@ -267,7 +267,7 @@ class Judge:
             vantage=self.house.listen.vantage,
             networks=names,
             house_file=self.house.file,
-            listener=self.listener.view(now_ns, names),
+            listener=self.listener.health(now_ns, names),
             phase_pending=str(self._keeper.pending or ""),
             phase_timetable_wall_ns=self._keeper.handled_wall_ns,
             quiet_until_ns=until_ns,
@@ -288,7 +288,7 @@ class Judge:
         """Give every rack's estimated currents."""
         return self.shown.racks(model)
 
-    def rig_check(self, model: ModelView, now_ns: int) -> dict[str, object] | None:
+    def rig_check(self, model: ModelView, now_ns: int) -> RigCheckRow | None:
         """Give the rig check that runs or ran last."""
         return self.shown.rig_check(model)
 
@@ -321,80 +321,73 @@ class Judge:
 
     # --- commands -------------------------------------------------------------------------------------
 
-    def command(self, name: str, **arguments: Any) -> dict[str, object]:
-        """Do what a person asked for. ValueError with a sentence if it cannot be done."""
-        commands: dict[str, Callable[..., dict[str, object]]] = {
-            "acknowledge": self._acknowledge,
-            "unacknowledge": self._unacknowledge,
-            "accept": self._accept,
-            "unaccept": self._unaccept,
-            "set_phase": self._set_phase,
-            "resume": self._resume,
-            "rig_check": self.shown.rig_check_command,
-            "lamp_change": self.shown.lamp_change,
-            "restore": self.shown.restore,
-        }
-        if name not in commands:
-            raise ValueError(f"{name!r} is not a command; there are {', '.join(commands)}")
-        return commands[name](**arguments)
+    def command(self, order: orders.JudgedOrder) -> orders.OrderResult:
+        """Carry out an order. ValueError with a sentence if it cannot be done."""
+        match order:
+            case orders.Acknowledge():
+                return self._acknowledge(order)
+            case orders.Unacknowledge():
+                return orders.OfIncident(self._book.unacknowledge(order.id, self._now_ns).id)
+            case orders.Accept():
+                return self._accept(order)
+            case orders.Unaccept():
+                return self._unaccept(order)
+            case orders.SetPhase():
+                return self._set_phase(order)
+            case orders.Resume():
+                return self._resume(order)
+            case orders.ChangeRigCheck():
+                return self.shown.change_rig_check(order)
+            case orders.ChangeLamp():
+                return self.shown.change_lamp(order)
+            case orders.Restore():
+                return self.shown.restore(order)
 
-    def _acknowledge(self, id: int, by: str, note: str = "") -> dict[str, object]:
-        if not by.strip():
+    def _acknowledge(self, order: orders.Acknowledge) -> orders.OfIncident:
+        if not order.by.strip():
             raise ValueError("an acknowledgement needs a name: who has taken it on?")
-        return {"id": self._book.acknowledge(int(id), by.strip(), note.strip(), self._now_ns).id}
-
-    def _unacknowledge(self, id: int) -> dict[str, object]:
-        return {"id": self._book.unacknowledge(int(id), self._now_ns).id}
-
-    def _accept(self, id: int, reason: str, by: str, until_wall_ns: int) -> dict[str, object]:
-        found = self._book.find(int(id))
-        now_wall_ns = self._now_ns + self.wall_offset_ns
-        made = self._exceptions.make(found, reason, by, int(until_wall_ns), now_wall_ns)
-        self._book.note_exception(
-            found.id, made, f"Accepted by {made.by} until {made.until}: {made.reason}", self._now_ns
+        return orders.OfIncident(
+            self._book.acknowledge(order.id, order.by.strip(), order.note.strip(), self._now_ns).id
         )
-        self._regrade = True
-        return {"id": found.id}
 
-    def _unaccept(self, id: int, by: str = "") -> dict[str, object]:
-        made = self._exceptions.take_back(int(id))
-        who = f" by {by.strip()}" if by.strip() else ""
+    def _accept(self, order: orders.Accept) -> orders.OfIncident:
+        found = self._book.find(order.id)
+        now_wall_ns = self._now_ns + self.wall_offset_ns
+        made = self._exceptions.make(found, order.reason, order.by, order.until_wall_ns, now_wall_ns)
+        text = f"Accepted by {made.by} until {made.until}: {made.reason}"
+        self._book.note_exception(found.id, made, text, self._now_ns)
+        self._regrade = True
+        return orders.OfIncident(found.id)
+
+    def _unaccept(self, order: orders.Unaccept) -> orders.OfIncident:
+        made = self._exceptions.take_back(order.id)
+        who = f" by {order.by.strip()}" if order.by.strip() else ""
         self._book.note_exception(made.incident, None, f"The exception was taken back{who}.", self._now_ns)
         self._regrade = True
-        return {"id": made.incident}
+        return orders.OfIncident(made.incident)
 
-    def _set_phase(self, phase: str, confirm: bool = False) -> dict[str, object]:
-        try:
-            wanted = Phase(phase)
-        except ValueError:
-            raise ValueError(f"{phase!r} is not a phase; there are {', '.join(Phase)}") from None
+    def _set_phase(self, order: orders.SetPhase) -> orders.PhaseSet:
+        wanted = order.phase
         quieter = phases.loudness_of(wanted) < phases.loudness_of(self._keeper.phase)
         closed = self._sight is not None and states.closed_cleanly(self._sight)
-        if quieter and not confirm and not closed:
+        if quieter and not order.confirm and not closed:
             raise ValueError(
                 f"{wanted} is quieter than {self._keeper.phase} and sources have not all closed: confirm to change"
             )
         if wanted is not self._keeper.phase or self._keeper.pending is not None:
             self._events.append(Event(self._now_ns, "phase", self._keeper.set(wanted, self._now_ns, "set by a person")))
             self._regrade = True
-        return {"phase": str(self._keeper.phase)}
+        return orders.PhaseSet(self._keeper.phase)
 
-    def _resume(
-        self,
-        next_id: int = 1,
-        incidents: Any = (),
-        phase: PhaseMemory | None = None,
-        away: tuple[int, str] | None = None,
-        exceptions: Iterable[MadeException] = (),
-    ) -> dict[str, object]:
-        """Go on with what an earlier judgement knew. `away`: since when (wall ns) nobody listened, and why."""
-        self._book.resume(int(next_id), incidents, self._now_ns)
+    def _resume(self, order: orders.Resume) -> orders.Resumed:
+        """Go on with what an earlier judgement knew."""
+        self._book.resume(order.next_id, order.incidents, self._now_ns)
         self._resume_ends_ns = self._now_ns + RESUME_GRACE_NS
         self._earlier_losses = earlier.losses_of(self._book.open_incidents())
-        if phase is not None and not self._has_phase_memory:
-            self._keeper.resume(phase, self.wall_offset_ns)
+        if order.phase is not None and not self._has_phase_memory:
+            self._keeper.resume(order.phase, self.wall_offset_ns)
             self._has_phase_memory = self._regrade = True
-        self._exceptions.resume(exceptions)
-        if away is not None:
-            self.listener.note_away(away[0] - self.wall_offset_ns, self.started_ns, away[1])
-        return {"next_id": self._book.next_id}
+        self._exceptions.resume(order.exceptions)
+        if order.away is not None:
+            self.listener.note_away(order.away.from_wall_ns - self.wall_offset_ns, self.started_ns, order.away.reason)
+        return orders.Resumed(self._book.next_id)

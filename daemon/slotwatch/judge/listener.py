@@ -9,13 +9,13 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Any
 
 from slotwatch.judge import blind_windows
 from slotwatch.judge.cabling import Cabling
 from slotwatch.judge.elsewhere import Elsewhere
 from slotwatch.judge.ports import Ports
 from slotwatch.judge.switches import Switches
+from slotwatch.snapshot.health import ClockStepRow, LinkRow, ListenerHealth, NotJudgedRow, QuerierRow
 from slotwatch.wire.observation import (
     AddressSeen,
     ClockStepSeen,
@@ -243,44 +243,41 @@ class Listener:
     def neighbour(self, network: int, address: str) -> Neighbour | None:
         return self.neighbours.get((network, address))
 
-    def view(self, now_ns: int, network_names: tuple[str, ...]) -> dict[str, Any]:
-        """Plain values for the page."""
-        return {
-            "kernel_drops": self.kernel_drops,
-            "rows_lost": self.ring_drops,
-            "joins_failed": sum(not join.ok for join in self.joins.values()),
-            "joins": sum(join.ok for join in self.joins.values()),
-            "links": {
-                _name(network, network_names): {
-                    "interface": link.seen.interface,
-                    "up": link.up,
-                    "addresses": list(link.seen.addresses),
-                    "speed_mbps": link.seen.speed_mbps,
-                    "switch_port": self.ports.where(network, now_ns),
-                }
+    def health(self, now_ns: int, network_names: tuple[str, ...]) -> ListenerHealth:
+        """Give what a snapshot shows of it. The daemon adds its own parts."""
+        return ListenerHealth(
+            kernel_drops=self.kernel_drops,
+            rows_lost=self.ring_drops,
+            joins=sum(join.ok for join in self.joins.values()),
+            joins_failed=sum(not join.ok for join in self.joins.values()),
+            links=tuple(
+                LinkRow(
+                    network=_name(network, network_names),
+                    interface=link.seen.interface,
+                    up=link.up,
+                    addresses=tuple(link.seen.addresses),
+                    speed_mbps=link.seen.speed_mbps,
+                    switch_port=self.ports.where(network, now_ns),
+                )
                 for network, link in self.links.items()
-            },
-            "queriers": {
-                _name(network, network_names): {
-                    "watched": watch.watched,
-                    "reason": watch.reason,
-                    "address": querier.address if (querier := self.querier(network)) else "",
-                    "version": querier.version if querier else "",
-                    "silent_s": round((now_ns - querier.last_ns) / NANOSECONDS, 1) if querier else None,
-                }
+            ),
+            queriers=tuple(
+                QuerierRow(
+                    network=_name(network, network_names),
+                    watched=watch.watched,
+                    reason=watch.reason,
+                    address=querier.address if (querier := self.querier(network)) else "",
+                    version=querier.version if querier else "",
+                    silent_s=round((now_ns - querier.last_ns) / NANOSECONDS, 1) if querier else None,
+                )
                 for network, watch in self.watched.items()
-            },
-            "clock_steps": [{"t_ns": step.t_ns, "step_ns": step.step_ns} for step in self.clock_steps],
-            "not_judged": [
-                {
-                    "start_ns": interval.start_ns,
-                    "end_ns": interval.end_ns,
-                    "network": "" if interval.network is None else _name(interval.network, network_names),
-                    "reason": interval.reason,
-                }
-                for interval in self.not_judged
-            ],
-        }
+            ),
+            clock_steps=tuple(ClockStepRow(step.t_ns, step.step_ns) for step in self.clock_steps),
+            not_judged=tuple(
+                NotJudgedRow(one.start_ns, one.end_ns, _name(one.network, network_names), one.reason)
+                for one in self.not_judged
+            ),
+        )
 
     def note_away(self, start_ns: int, end_ns: int, reason: str) -> None:
         """Note a time before this judgement in which nobody listened. Told twice it is one."""
@@ -288,11 +285,11 @@ class Listener:
         if start_ns < end_ns and not known:
             self.not_judged.appendleft(NotJudged(start_ns, end_ns, None, reason))
 
-    def remember(self, rows: Iterable[dict[str, Any]]) -> None:
-        """Take up intervals that have ended from what `view` gave of an earlier listener of this boot."""
+    def remember(self, rows: Iterable[NotJudgedRow]) -> None:
+        """Take up intervals that have ended from the health of an earlier listener of this boot."""
         for row in rows:
-            if row["end_ns"] is not None:
-                self.note_away(row["start_ns"], row["end_ns"], row["reason"])
+            if row.end_ns is not None:
+                self.note_away(row.start_ns, row.end_ns, row.reason)
 
     # --- what is observed -----------------------------------------------------------------------------
 
@@ -395,5 +392,7 @@ class Listener:
             claims.pop(min(claims, key=lambda mac: claims[mac]))
 
 
-def _name(network: int, names: tuple[str, ...]) -> str:
+def _name(network: int | None, names: tuple[str, ...]) -> str:
+    if network is None:
+        return ""
     return names[network] if network < len(names) else str(network)

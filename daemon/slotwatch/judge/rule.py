@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, fields, replace
 from enum import StrEnum
 from string import Formatter
-from typing import TYPE_CHECKING, Any, Generic, Protocol, TypeVar
+from typing import TYPE_CHECKING, Generic, Protocol, TypeVar
 
 from slotwatch.house.schema import Phase
 from slotwatch.judge.explain import NOTHING, Effect, Explains
@@ -28,6 +28,7 @@ COMMON_PLACEHOLDERS = frozenset({"universes", "sources", "from_sender", "since",
 `{worst}`, of several universes, says of which one the figures before it are: ` on e131/5, the worst of them`."""
 
 P = TypeVar("P", bound="RuleParameters")
+NumberT = TypeVar("NumberT", int, float)
 
 
 class RuleClass(StrEnum):
@@ -51,12 +52,13 @@ class Threshold:
     """Clause of a standard, or "common practice, no source"."""
 
 
-def number(default: float, text: str, source: str = COMMON_PRACTICE) -> Any:
+def number(default: NumberT, text: str, source: str = COMMON_PRACTICE) -> NumberT:
     """Declare one parameter of a rule: its value, what it means, and where it comes from.
 
     The parameter's name ends in its unit (`_s`, `_ms`, `_hz`, `_ratio`, `_percent`); a count has none.
     """
-    return field(default=default, metadata={"text": text, "source": source})
+    declared: NumberT = field(default=default, metadata={"text": text, "source": source})
+    return declared
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from typing import Any
-
 from slotwatch.judge.model_view import ModelView
+from slotwatch.judge.orders import (
+    ChangeLamp,
+    ChangeRigCheck,
+    LampChanged,
+    LightNoted,
+    Restore,
+    Restored,
+    RigCheckBegun,
+    RigCheckEnded,
+)
 from slotwatch.model.rigcheck import RigCheck
 from slotwatch.model.stage import Stage
+from slotwatch.snapshot.rig_check import RigCheckRow
 from slotwatch.snapshot.stage import LampHours, RackRow
 
 MINUTE_NS = 60_000_000_000
@@ -22,10 +30,10 @@ class Shown:
         self._stage: Stage | None = None
         self._now_ns = 0
         self._wall_offset_ns = 0
-        self._to_restore: tuple[Iterable[object], dict[str, Any] | None] | None = None
+        self._to_restore: Restore | None = None
         self._restored = False
         self._check_of: tuple[int, ...] = ()
-        self._check: dict[str, object] = {}
+        self._check: RigCheckRow | None = None
         self._racks: tuple[int, tuple[RackRow, ...]] = (-1, ())
         self._hours: tuple[int, tuple[LampHours, ...]] = (-1, ())
 
@@ -38,7 +46,7 @@ class Shown:
         self._stage, self._now_ns, self._wall_offset_ns = model.stage, now_ns, wall_offset_ns
         if self._to_restore is not None:
             kept, self._to_restore = self._to_restore, None
-            self._restore(self._stage, *kept)
+            self._restore(self._stage, kept)
 
     # --- views --------------------------------------------------------------------------------------------
 
@@ -49,7 +57,7 @@ class Shown:
             self._racks = (second, tuple(rack.row() for rack in model.stage.loads.racks))
         return self._racks[1]
 
-    def rig_check(self, model: ModelView) -> dict[str, object] | None:
+    def rig_check(self, model: ModelView) -> RigCheckRow | None:
         """The rig check that runs or ran last; None before the first."""
         check: RigCheck | None = model.stage.rig_check
         if check is None:
@@ -58,8 +66,7 @@ class Shown:
         if self._check_of != moment:
             # Of 20,000 fixtures the list takes 40 ms to make: only when something rose.
             self._check_of = moment
-            started_ms = (check.started_ns + self._wall_offset_ns) // MILLISECOND_NS
-            self._check = {**check.view(), "started_wall_ms": started_ms}
+            self._check = check.row(self._wall_offset_ns)
         return self._check
 
     def hours(self, model: ModelView, now_ns: int) -> tuple[LampHours, ...]:
@@ -71,52 +78,49 @@ class Shown:
 
     # --- commands -----------------------------------------------------------------------------------------
 
-    def rig_check_command(self, stop: bool = False, no_light: str = "", light: str = "") -> dict[str, object]:
-        """Begin a rig check anew, end the one that runs, or note that a fixture gave no light (or does after all).
-
-        ValueError if there is nothing to check, to end or to mark.
-        """
+    def change_rig_check(self, order: ChangeRigCheck) -> RigCheckBegun | RigCheckEnded | LightNoted:
+        """Carry out an order. ValueError if there is nothing to check, to end or to mark."""
         stage = self._ready()
-        if no_light or light:
+        if fixture := order.no_light or order.light:
             if stage.rig_check is None:
                 raise ValueError("no rig check was begun")
-            return {"no_light": stage.rig_check.mark(no_light or light, self._now_ns, gives_light=not no_light)}
-        if not stop:
+            return LightNoted(tuple(stage.rig_check.mark(fixture, self._now_ns, gives_light=not order.no_light)))
+        if not order.stop:
             check = stage.start_rig_check(self._now_ns)
-            return {"running": True, "total": len(check.left())}
+            return RigCheckBegun(True, len(check.left()))
         if stage.rig_check is None or not stage.rig_check.running:
             raise ValueError("no rig check runs")
         stage.rig_check.running = False
-        return {"running": False, "left": [fixture.name for fixture in stage.rig_check.left()]}
+        return RigCheckEnded(False, tuple(fixture.name for fixture in stage.rig_check.left()))
 
-    def lamp_change(self, circuit: str = "", fixture: str = "", name: str = "") -> dict[str, object]:
+    def change_lamp(self, order: ChangeLamp) -> LampChanged:
         """Begin the hours of a circuit or fixture anew. ValueError if nothing has this name."""
         stage = self._ready()
-        wanted = f"circuit {circuit}" if circuit else f"fixture {fixture}" if fixture else name
-        if not wanted:
+        if not order.circuit and not order.fixture:
             raise ValueError("which lamp was changed? give a circuit or a fixture")
+        wanted = f"circuit {order.circuit}" if order.circuit else f"fixture {order.fixture}"
         thing = stage.hours.lamp_change(wanted, self._now_ns)
         self._hours = (-1, ())
-        return {thing.kind: thing.name}
+        return LampChanged(thing.kind, thing.name)
 
-    def restore(self, hours: Iterable[object] = (), rig_check: dict[str, Any] | None = None) -> dict[str, object]:
+    def restore(self, order: Restore) -> Restored:
         """Take up what the history knows, once after a start."""
         if self._restored:
-            return {"restored": False}
+            return Restored(False)
         self._restored = True
         if self._stage is None:
-            self._to_restore = hours or (), rig_check
+            self._to_restore = order
         else:
-            self._restore(self._stage, hours or (), rig_check)
-        return {"restored": True}
+            self._restore(self._stage, order)
+        return Restored(True)
 
-    def _restore(self, stage: Stage, hours: Iterable[object], check: dict[str, Any] | None) -> None:
-        stage.hours.restore(row for row in hours if isinstance(row, dict))
+    def _restore(self, stage: Stage, kept: Restore) -> None:
+        stage.hours.restore(kept.hours)
         self._hours = (-1, ())
-        if check and stage.rig_check is None and len(stage.plan.bright_fixture):
-            wall_ns = int(check.get("started_wall_ms", 0)) * MILLISECOND_NS
+        check = kept.rig_check
+        if check is not None and stage.rig_check is None and len(stage.plan.bright_fixture):
             # Monotonic times of another run mean nothing here: the wall clock carries them over.
-            shift_ns = wall_ns - self._wall_offset_ns - int(check.get("started_ns", 0))
+            shift_ns = check.started_wall_ms * MILLISECOND_NS - self._wall_offset_ns - check.started_ns
             stage.rig_check = RigCheck.restored(stage.plan, check, shift_ns)
 
     def _ready(self) -> Stage:

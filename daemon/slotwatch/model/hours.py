@@ -73,16 +73,15 @@ class Hours:
         found = np.flatnonzero((self.switches > 0) | (self.changed_ns > 0)) if only_used else range(len(self.things))
         return [self._row(int(index)) for index in found]
 
-    def restore(self, rows: Iterable[dict[str, Any]]) -> None:
+    def restore(self, rows: Iterable[LampHours]) -> None:
         """Add what an earlier run counted. Rows of things that are no longer declared are left out."""
         places = {(thing.kind, thing.name): index for index, thing in enumerate(self.things)}
         for row in rows:
-            kind = "circuit" if "circuit" in row else "fixture"
-            index = places.get((kind, str(row.get(kind, ""))))
+            index = places.get((row.kind, row.name))
             if index is not None:
-                self.on_s[index] += float(row.get("on_h", 0)) * 3600
-                self.full_s[index] += float(row.get("full_equivalent_h", 0)) * 3600
-                self.switches[index] += int(row.get("switched_on", 0))
+                self.on_s[index] += row.on_h * 3600
+                self.full_s[index] += row.full_equivalent_h * 3600
+                self.switches[index] += row.switched_on
 
     def take_over(self, before: Hours) -> None:
         """Go on with the counts of an earlier declaration."""

@@ -6,13 +6,22 @@ Commanded, not seen lit: it listens to data and cannot see a lamp.
 from __future__ import annotations
 
 from collections import defaultdict
-from typing import Any
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.house.schema import Fixture
 from slotwatch.model.lightplan import Integers, LightPlan
+from slotwatch.snapshot.rig_check import (
+    RigCheckMemory,
+    RigCheckRow,
+    RigDark,
+    RigDone,
+    RigFixture,
+    RigFlag,
+    RigPlace,
+)
 
 UP = 77
 """30 % of full: the fixture is shown (common practice, no source)."""
@@ -23,6 +32,7 @@ TOGETHER_NS = 400_000_000
 MOST_TOGETHER = 4
 """More than this many at once are a cue and no check of any of them."""
 MAX_FLAGS = 500
+MILLISECOND_NS = 1_000_000
 
 
 class RigCheck:
@@ -35,7 +45,7 @@ class RigCheck:
         """Fixture: when it was brought up."""
         self.no_light: dict[str, int] = {}
         """Fixture: when a person saw that it was brought up and gave no light."""
-        self.flagged: list[dict[str, Any]] = []
+        self.flagged: list[RigFlag] = []
         self._was_up: NDArray[np.bool_] | None = None
         self._pending: list[tuple[int, int]] = []
         self._pending_ns = 0
@@ -75,8 +85,7 @@ class RigCheck:
         if not self._one_place(rises) and len(self.flagged) < MAX_FLAGS:
             names = " and ".join(map(_name, fixtures))
             text = f"{names} came up together: doubled, plugged together, or two keys at once."
-            named = [fixture.name for fixture in fixtures]
-            self.flagged.append({"fixtures": named, "fixture": named[0], "text": text, "t_ns": rises[0][0]})
+            self.flagged.append(RigFlag(tuple(fixture.name for fixture in fixtures), text, rises[0][0]))
 
     def _one_place(self, rises: list[tuple[int, int]]) -> bool:
         """Whether all of them answer to the same slots, so that the desk cannot tell them apart."""
@@ -97,47 +106,41 @@ class RigCheck:
         fixtures = self.plan.fixtures
         return [fixtures[n] for n in self._numbers.tolist() if fixtures[n].name not in self.done]
 
-    def view(self) -> dict[str, Any]:
-        """Plain values of the API; what is left by position, in the order of the patch."""
-        by_position: dict[str, list[dict[str, Any]]] = defaultdict(list)
-        for fixture in self.left():
-            by_position[fixture.position].append(_say(fixture))
+    def row(self, wall_offset_ns: int) -> RigCheckRow:
+        """Give what is shown of it. `wall_offset_ns`: wall clock less monotonic clock."""
+        by_position: dict[str, list[RigFixture]] = defaultdict(list)
+        left = self.left()
+        for fixture in left:
+            by_position[fixture.position].append(_row(fixture))
         names = {self.plan.fixtures[n].name: self.plan.fixtures[n] for n in self._numbers.tolist()}
-        return {
-            "running": self.running,
-            "started_ns": self.started_ns,
-            "total": len(self._numbers),
-            "done": [
-                {**_say(names[name]), "t_ns": t_ns, "no_light": name in self.no_light}
+        return RigCheckRow(
+            running=self.running,
+            started_ns=self.started_ns,
+            started_wall_ms=(self.started_ns + wall_offset_ns) // MILLISECOND_NS,
+            total=len(self._numbers),
+            done=tuple(
+                RigDone(_row(names[name]), t_ns, name in self.no_light)
                 for name, t_ns in sorted(self.done.items(), key=lambda one: -one[1])
                 if name in names
-            ],
-            "no_light": [
-                {**_say(fixture), "t_ns": self.no_light[fixture.name]}
+            ),
+            no_light=tuple(
+                RigDark(_row(fixture), self.no_light[fixture.name])
                 for fixture in self.plan.fixtures
                 if fixture.name in self.no_light
-            ],
-            "left": [{"position": position, "fixtures": rows} for position, rows in by_position.items()],
-            "circuits_left": sorted({fixture.circuit for fixture in self.left() if fixture.circuit}),
-            "flagged": sorted(self.flagged, key=lambda one: -one["t_ns"]),
-            "note": "Commanded, not seen lit.",
-        }
+            ),
+            left=tuple(RigPlace(position, tuple(rows)) for position, rows in by_position.items()),
+            circuits_left=tuple(sorted({fixture.circuit for fixture in left if fixture.circuit})),
+            flagged=tuple(sorted(self.flagged, key=lambda one: -one.t_ns)),
+        )
 
     @classmethod
-    def restored(cls, plan: LightPlan, kept: dict[str, Any], shift_ns: int) -> RigCheck:
-        """Go on with a check that `view` gave before a restart; `shift_ns` turns its times into today's.
-
-        ValueError if it is none.
-        """
-        try:
-            check = cls(plan, int(kept["started_ns"]) + shift_ns)
-            check.running = bool(kept["running"])
-            check.done = {str(row["fixture"]): int(row.get("t_ns", 0)) + shift_ns for row in kept["done"]}
-            dark = kept.get("no_light", ())
-            check.no_light = {str(row["fixture"]): int(row.get("t_ns", 0)) + shift_ns for row in dark}
-            check.flagged = [{**row, "t_ns": int(row.get("t_ns", 0)) + shift_ns} for row in kept["flagged"]][:MAX_FLAGS]
-        except (KeyError, TypeError, ValueError) as error:
-            raise ValueError(f"this is no rig check: {error}") from None
+    def restored(cls, plan: LightPlan, kept: RigCheckMemory, shift_ns: int) -> RigCheck:
+        """Go on with a check of before a restart; `shift_ns` turns its times into today's."""
+        check = cls(plan, kept.started_ns + shift_ns)
+        check.running = kept.running
+        check.done = {name: t_ns + shift_ns for name, t_ns in kept.done.items()}
+        check.no_light = {name: t_ns + shift_ns for name, t_ns in kept.no_light.items()}
+        check.flagged = [replace(one, t_ns=one.t_ns + shift_ns) for one in kept.flagged[:MAX_FLAGS]]
         return check
 
 
@@ -147,12 +150,12 @@ def _name(fixture: Fixture) -> str:
     return f"{fixture.name} {label}" if label and label != fixture.name else fixture.name
 
 
-def _say(fixture: Fixture) -> dict[str, Any]:
-    return {
-        "fixture": fixture.name,
-        "label": fixture.label,
-        "universe": str(fixture.universe),
-        "address": fixture.address,
-        "position": fixture.position,
-        "circuit": fixture.circuit,
-    }
+def _row(fixture: Fixture) -> RigFixture:
+    return RigFixture(
+        fixture=fixture.name,
+        label=fixture.label,
+        universe=str(fixture.universe),
+        address=fixture.address,
+        position=fixture.position,
+        circuit=fixture.circuit,
+    )

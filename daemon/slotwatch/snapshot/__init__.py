@@ -15,8 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.snapshot.counters import Counters
+from slotwatch.snapshot.health import ListenerHealth
 from slotwatch.snapshot.minutes import MinuteRow
 from slotwatch.snapshot.readiness import Readiness
+from slotwatch.snapshot.rig_check import RigCheckRow
+from slotwatch.snapshot.routes import RouteRow
 from slotwatch.snapshot.stage import LampHours, RackRow, ReceiverRow
 from slotwatch.snapshot.switches import PlaceRow, SwitchRow
 
@@ -297,9 +300,7 @@ class HouseView:
     house_file: str = ""
     house_problems: tuple[str, ...] = ()
     """Faults of a refused reload; empty when the running file is the file on disk."""
-    listener: dict[str, Any] = field(default_factory=dict)
-    """Own health: receive buffer granted, kernel drops, joins failed, querier, link of each network,
-    rows lost, judging lag, clock steps, not-judged intervals. Plain JSON values."""
+    listener: ListenerHealth = field(default_factory=ListenerHealth)
     phase_pending: str = ""
     """A phase with lower severities that the timetable asks for and a person has to confirm."""
     quiet_until_ns: int | None = None
@@ -371,9 +372,9 @@ class Snapshot:
     """Other listeners of the house, and whether each is reached."""
     switches: tuple[SwitchRow, ...] = ()
     racks: tuple[RackRow, ...] = ()
-    rig_check: dict[str, Any] | None = None
+    rig_check: RigCheckRow | None = None
     hours: tuple[LampHours, ...] = ()
-    routes: tuple[dict[str, Any], ...] = ()
+    routes: tuple[RouteRow, ...] = ()
     readiness: Readiness = field(default_factory=Readiness)
     interval_bins: NDArray[np.uint16] | None = None
     """(streams, bins) how many of each stream's newest intervals lie in each bin of `model.cadence.BIN_EDGES_MS`."""

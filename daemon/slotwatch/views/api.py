@@ -16,8 +16,10 @@ from slotwatch.views import incidents as _incidents
 from slotwatch.views import sources as _sources
 from slotwatch.views import universes as _universes
 from slotwatch.views.answers.faults import IncidentAnswer, ReadinessAnswer
-from slotwatch.views.answers.stage import FixtureAnswer, HouseAnswer
+from slotwatch.views.answers.stage import FixtureAnswer, HouseAnswer, RouteAnswer
 from slotwatch.views.answers.traffic import SourceAnswer, UniverseAnswer
+from slotwatch.views.records import rig_check_record
+from slotwatch.views.routes import route_answer
 from slotwatch.views.sheet import Sheet
 
 Reading = Snapshot | Sheet
@@ -28,7 +30,7 @@ def sheet_of(reading: Reading) -> Sheet:
 
 
 def universe(reading: Reading, row: int) -> UniverseAnswer:
-    """The contract's `universe` of one row of Snapshot.universes."""
+    """The `universe` object of one row of Snapshot.universes."""
     return _universes.universe(sheet_of(reading), row)
 
 
@@ -42,7 +44,7 @@ def universe_detail(reading: Reading, row: int, declared: House | None = None) -
 
 
 def source(reading: Reading, index: int) -> SourceAnswer:
-    """The contract's `source` of one of Snapshot.sources."""
+    """The `source` object of one of Snapshot.sources."""
     return _sources.source(sheet_of(reading), index)
 
 
@@ -55,7 +57,7 @@ def receivers(reading: Reading) -> list[dict[str, Any]]:
 
 
 def incident(reading: Reading, found: Incident) -> IncidentAnswer:
-    """The contract's `incident`, with its timeline. Its times are by its own wall offset."""
+    """The `incident` object, with its timeline. Its times are by its own wall offset."""
     del reading  # an incident says when by itself, also after a restart
     return _incidents.incident(found)
 
@@ -90,17 +92,16 @@ def racks(reading: Reading) -> list[dict[str, Any]]:
     return [asdict(row) for row in sheet_of(reading).snapshot.racks]
 
 
-def routes(reading: Reading) -> list[dict[str, Any]]:
+def routes(reading: Reading) -> list[RouteAnswer]:
     """Routes and their state."""
-    sheet = sheet_of(reading)
-    return [_sources.written(sheet, row) for row in sheet.snapshot.routes]
+    return [route_answer(row) for row in sheet_of(reading).snapshot.routes]
 
 
 def rig_check(reading: Reading) -> dict[str, Any]:
     """The rig check that runs or ran last; `{"running": false}` before the first."""
     sheet = sheet_of(reading)
     found = sheet.snapshot.rig_check
-    return {"running": False} if found is None else _sources.written(sheet, found)
+    return {"running": False} if found is None else _sources.written(sheet, rig_check_record(found))
 
 
 def hours(reading: Reading) -> list[dict[str, object]]:

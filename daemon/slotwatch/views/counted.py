@@ -5,8 +5,10 @@ Numbers are since the process that counts them was started; they only rise until
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Iterable, Mapping
+
+from slotwatch.snapshot.health import LineHealth
+from slotwatch.snapshot.routes import RouteRow
 
 COUNTED = {
     "routes_own_packets": "Packets of this bridge's own that came back on a route's input.",
@@ -22,23 +24,22 @@ COUNTED = {
 """Keys of `listener` in the API, and by PREFIX and `_total` names of metrics."""
 
 
-def counted(
-    routes: Mapping[str, int], rows: Sequence[Mapping[str, Any]], lines: Sequence[Mapping[str, Any]]
-) -> dict[str, int]:
+def counted(routes: Mapping[str, int], rows: Iterable[RouteRow], lines: Iterable[LineHealth]) -> dict[str, int]:
     """Judging's part of COUNTED from the reports of routes and intake.
 
     routes: what the routes process counted, by the names of COUNTED. rows: reports of routes, with their lines.
     lines: intake's reports of tapped lines.
     """
     # Routes to one port share it, so each port counts once.
-    ports = {row["line"]["port"]: row["line"].get("reopened", 0) for row in rows if "line" in row}
+    ports = {row.line.path: row.line.reopened for row in rows if row.line is not None}
+    tapped = tuple(lines)
     return {
         **routes,
-        "lines_dropped_frames": sum(line.get("dropped_frames", 0) for line in lines),
-        "serial_ports_reopened": sum(ports.values()) + sum(line.get("reopened", 0) for line in lines),
+        "lines_dropped_frames": sum(line.dropped_frames for line in tapped),
+        "serial_ports_reopened": sum(ports.values()) + sum(line.reopened for line in tapped),
     }
 
 
-def from_zero(listener: Mapping[str, Any]) -> dict[str, int]:
+def from_zero(numbers: Mapping[str, int]) -> dict[str, int]:
     """All of COUNTED, where nobody has counted yet as 0."""
-    return {name: int(listener.get(name, 0)) for name in COUNTED}
+    return {name: numbers.get(name, 0) for name in COUNTED}

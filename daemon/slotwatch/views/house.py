@@ -13,16 +13,11 @@ from slotwatch.house.schema import House
 from slotwatch.snapshot import Severity, UniverseState
 from slotwatch.snapshot.readiness import ExceptionInForce
 from slotwatch.views.answers.faults import ExceptionAnswer, ReadinessAnswer
-from slotwatch.views.answers.listener import ListenerHealthAnswer
 from slotwatch.views.answers.stage import CountsAnswer, HouseAnswer
 from slotwatch.views.answers.usual import TrendAnswer
-from slotwatch.views.counted import from_zero
+from slotwatch.views.listener import listener_health
 from slotwatch.views.moments import NANOSECONDS
-from slotwatch.views.sheet import Sheet
-from slotwatch.views.sources import written
-
-SENDING = ("running", "holding", "zero")
-"""States of a route in which this computer puts frames onto a network or a line."""
+from slotwatch.views.sheet import SENDING, Sheet
 
 
 def house(
@@ -49,17 +44,9 @@ def house(
         "quiet_until": sheet.iso(view.quiet_until_ns),
         "counts": counts(sheet),
         "subscribes": bool(declared and declared.listen.artnet_subscribe),
-        "sends": [str(row["to"]) for row in snapshot.routes if row.get("state") in SENDING],
-        "listener": cast(
-            ListenerHealthAnswer, {**from_zero(view.listener), **written(sheet, view.listener), **(own or {})}
-        ),
+        "sends": [row.target for row in snapshot.routes if row.state in SENDING],
+        "listener": listener_health(sheet, own),
     }
-
-
-def _listener_health(sheet: Sheet, own: dict[str, Any]) -> ListenerHealthAnswer:
-    """What judging counted and the front process says of itself, under the names that the answer describes."""
-    held = sheet.snapshot.house.listener
-    return cast(ListenerHealthAnswer, {**from_zero(held), **written(sheet, held), **own})
 
 
 def counts(sheet: Sheet) -> CountsAnswer:

@@ -63,7 +63,8 @@ class SnapshotCollector(Collector):
 
     def __init__(self, sheet: Sheet, lag: LagHistogram | None = None, own: Mapping[str, Any] | None = None) -> None:
         self._sheet = sheet
-        self._listener = {**sheet.snapshot.house.listener, **(own or {})}
+        self._listener = sheet.snapshot.house.listener
+        self._own = own or {}
         self._counters = sheet.snapshot.counters
         self._lag = lag
 
@@ -76,7 +77,7 @@ class SnapshotCollector(Collector):
         yield from self._witnesses()
 
     def _notices(self) -> Iterator[Metric]:
-        told, beat = self._listener.get("notifications") or {}, self._listener.get("heartbeat") or {}
+        told, beat = self._own.get("notifications") or {}, self._own.get("heartbeat") or {}
         receivers = told.get("receivers", ())
         counts = [({"name": one["name"], "result": result}, one[result]) for one in receivers for result in RESULTS]
         counts += [({"name": "heartbeat", "result": result}, beat[result]) for result in ("sent", "failed") if beat]
@@ -120,7 +121,7 @@ class SnapshotCollector(Collector):
             "Packets that could not be used.",
             (({"protocol": word, "reason": reason}, n) for (word, reason), n in rejected.items()),
         )
-        drops = {"socket": self._listener.get("kernel_drops", 0), "ring": self._listener.get("rows_lost", 0)}
+        drops = {"socket": self._listener.kernel_drops, "ring": self._listener.rows_lost}
         yield _counter(
             "host_dropped_packets",
             "Packets this computer received and did not judge: dropped by the kernel, or overwritten in the ring.",
@@ -129,9 +130,11 @@ class SnapshotCollector(Collector):
         yield _counter(
             "captures_failed",
             "Captures around incidents that could not be written.",
-            [({}, self._listener.get("captures_failed", 0))],
+            [({}, self._listener.judging.captures_failed if self._listener.judging else 0)],
         )
-        for name, number in from_zero(self._listener).items():
+        for name, number in from_zero(
+            {**self._listener.counted, **{word: n for word, n in self._own.items() if word in COUNTED}}
+        ).items():
             yield _counter(name, COUNTED[name], [({}, number)])
         evicted = {"sources": 0, "streams": 0} | counters.evictions
         yield _counter("table_evictions", "Rows given up.", (({"table": word}, n) for word, n in evicted.items()))
@@ -194,20 +197,24 @@ class SnapshotCollector(Collector):
         routes = self._sheet.snapshot.routes
         if not routes:
             return
-        names = [{"route": str(row.get("route") or row.get("name") or "")} for row in routes]
-        frames = (row.get("frames", 0) for row in routes)
-        yield _counter("route_frames", "Frames a route sent.", zip(names, frames, strict=True))
-        for word, text in (("refused", "of sources past 64"), ("discarded", "that E1.31's sequence rule discards")):
-            numbers = (row.get(f"input_{word}_packets", 0) for row in routes)
-            text = f"Packets on a route's input {text}; routes of one input show the same."
-            yield _counter(f"route_{word}_packets", text, zip(names, numbers, strict=True))
-        lags = [(label, row["latency"]) for label, row in zip(names, routes, strict=True) if row.get("latency")]
-        if lags:
-            yield _histogram(
-                "route_latency_seconds",
-                "From a frame's arrival to its leaving.",
-                [(label, lag["edges_s"], lag["counts"], lag["sum_s"]) for label, lag in lags],
-            )
+        rows = [({"route": row.name}, row) for row in routes]
+        yield _counter("route_frames", "Frames a route sent.", [(label, row.frames) for label, row in rows])
+        same = "routes of one input show the same."
+        yield _counter(
+            "route_refused_packets",
+            f"Packets on a route's input of sources past 64; {same}",
+            [(label, row.input_refused_packets) for label, row in rows],
+        )
+        yield _counter(
+            "route_discarded_packets",
+            f"Packets on a route's input that E1.31's sequence rule discards; {same}",
+            [(label, row.input_discarded_packets) for label, row in rows],
+        )
+        yield _histogram(
+            "route_latency_seconds",
+            "From a frame's arrival to its leaving.",
+            [(label, row.latency.edges_s, row.latency.counts, row.latency.sum_s) for label, row in rows],
+        )
 
 
 def universe_families(sheet: Sheet) -> Iterator[Metric]:

@@ -17,6 +17,8 @@ from slotwatch.snapshot import (
     Severity,
     TimelineEntry,
 )
+from slotwatch.snapshot.rig_check import RigCheckMemory, RigCheckRow, RigFlag
+from slotwatch.snapshot.stage import LampHours
 
 
 def record(found: Incident) -> dict[str, Any]:
@@ -138,19 +140,58 @@ def phase_of(kept: dict[str, Any]) -> PhaseMemory:
     )
 
 
-def memory_of(kept: dict[str, Any], wall_offset_ns: int) -> dict[str, Any]:
-    """What the history knows of before, as the judge's `resume` takes it: all times on a clock with this offset.
+def rig_check_record(found: RigCheckRow) -> dict[str, Any]:
+    """A rig check as plain values; `rig_check_of` reads what outlives a restart."""
+    return {
+        "running": found.running,
+        "started_ns": found.started_ns,
+        "started_wall_ms": found.started_wall_ms,
+        "total": found.total,
+        "done": [{**asdict(one.fixture), "t_ns": one.t_ns, "no_light": one.no_light} for one in found.done],
+        "no_light": [{**asdict(one.fixture), "t_ns": one.t_ns} for one in found.no_light],
+        "left": [{"position": one.position, "fixtures": [asdict(row) for row in one.fixtures]} for one in found.left],
+        "circuits_left": list(found.circuits_left),
+        "flagged": [
+            {"fixtures": list(one.fixtures), "fixture": one.fixtures[0], "text": one.text, "t_ns": one.t_ns}
+            for one in found.flagged
+        ],
+        "note": found.note,
+    }
 
-    The monotonic clock of then may have been another boot's. KeyError, TypeError or ValueError if it is odd.
-    """
-    found = {**kept, "incidents": [incident_of(record, wall_offset_ns) for record in kept.get("incidents", ())]}
-    if "exceptions" in kept:
-        found["exceptions"] = [exception_of(one) for one in kept["exceptions"]]
-    if "phase" in kept:
-        found["phase"] = phase_of(kept["phase"])
-    if "away" in kept:
-        found["away"] = int(kept["away"]["from_wall_ns"]), str(kept["away"]["reason"])
-    return found
+
+def rig_check_of(kept: dict[str, Any]) -> RigCheckMemory:
+    """Read what `rig_check_record` made. ValueError if it is none."""
+    try:
+        return RigCheckMemory(
+            running=bool(kept["running"]),
+            started_ns=int(kept["started_ns"]),
+            started_wall_ms=int(kept.get("started_wall_ms", 0)),
+            done={str(row["fixture"]): int(row.get("t_ns", 0)) for row in kept["done"]},
+            no_light={str(row["fixture"]): int(row.get("t_ns", 0)) for row in kept.get("no_light", ())},
+            flagged=tuple(
+                RigFlag(tuple(map(str, row["fixtures"])), str(row["text"]), int(row.get("t_ns", 0)))
+                for row in kept["flagged"]
+            ),
+        )
+    except (KeyError, TypeError, AttributeError, ValueError) as error:
+        raise ValueError(f"this is no rig check: {error!r}") from None
+
+
+def lamp_hours_of(kept: dict[str, Any]) -> LampHours:
+    """Read what `LampHours.as_object` made. ValueError if it is none."""
+    kind = "circuit" if "circuit" in kept else "fixture"
+    try:
+        return LampHours(
+            kind=kind,
+            name=str(kept.get(kind, "")),
+            on_h=float(kept.get("on_h", 0)),
+            full_equivalent_h=float(kept.get("full_equivalent_h", 0)),
+            switched_on=int(kept.get("switched_on", 0)),
+            rated_life_h=None,
+            band=None,
+        )
+    except (TypeError, ValueError) as error:
+        raise ValueError(f"these are no hours of a lamp: {error!r}") from None
 
 
 def exception_record(made: MadeException) -> dict[str, Any]:

@@ -19,8 +19,8 @@ from slotwatch.views.moments import iso
 from slotwatch.views.names import source_key, source_name
 from slotwatch.wire.universe import Protocol
 
-_SENDING = ("running", "holding", "zero")
-"""States of a route in which it sends (`bridge.output.RouteState`)."""
+SENDING = ("running", "holding", "zero")
+"""States of a route in which it puts frames onto a network or a line (`bridge.output.RouteState`)."""
 STREAM_STATES = ("live", "silent", "terminated", "preview-only")
 
 
@@ -70,22 +70,20 @@ class Sheet:
     @cached_property
     def own_addresses(self) -> frozenset[str]:
         """Addresses of this computer on the house's networks."""
-        links = self.snapshot.house.listener.get("links", {})
-        return frozenset(address for link in links.values() for address in link.get("addresses", ()))
+        return frozenset(address for link in self.snapshot.house.listener.links for address in link.addresses)
 
     @cached_property
     def routed(self) -> frozenset[str]:
         """Universes that this computer's own routes feed, without their networks."""
-        return frozenset(str(row.get("to", "")).partition(" ")[0] for row in self.snapshot.routes)
+        return frozenset(row.target.partition(" ")[0] for row in self.snapshot.routes)
 
     @cached_property
     def sent_by_routes(self) -> dict[tuple[str, str], list[str]]:
         """Own routes that send now, by universe and network as they are written."""
         found: dict[tuple[str, str], list[str]] = defaultdict(list)
         for row in self.snapshot.routes:
-            if row.get("state") in _SENDING:
-                universe = str(row.get("to", "")).partition(" ")[0]
-                found[universe, str(row.get("to_network", ""))].append(str(row.get("route", "")))
+            if row.state in SENDING:
+                found[row.target.partition(" ")[0], row.target_network].append(row.name)
         return found
 
     @cached_property

@@ -53,9 +53,9 @@ def _blind_networks(sheet: Sheet) -> set[str]:
     """Networks on which something was missed lately; an empty name means all of them."""
     now_ns = sheet.snapshot.now_ns
     return {
-        one["network"]
-        for one in sheet.snapshot.house.listener.get("not_judged", ())
-        if one["end_ns"] is None or now_ns - one["end_ns"] < LATELY_NS
+        one.network
+        for one in sheet.snapshot.house.listener.not_judged
+        if one.end_ns is None or now_ns - one.end_ns < LATELY_NS
     }
 
 

@@ -12,6 +12,8 @@ import pytest
 
 from slotwatch.edge.front import front as http_front
 from slotwatch.edge.front.history_archive import Archive
+from slotwatch.house.schema import Phase
+from slotwatch.judge.orders import Accept, Acknowledge, ChangeLamp, ChangeRigCheck, SetPhase, Unacknowledge
 from slotwatch.snapshot import Acknowledgement
 from tests.edge.front_house import Running, running
 from tests.patience import PATIENCE_S, happens
@@ -30,7 +32,7 @@ async def test_the_phase_is_changed_by_judging(tmp_path: Path) -> None:
             200,
             {"phase": "dark", "stored": True},
         )
-        assert run.judging.asked == [("set_phase", {"phase": "dark", "confirm": True})]
+        assert run.judging.asked == [SetPhase(Phase.DARK, confirm=True)]
         status, body = await send(run, "PUT", "/api/v1/house/phase", {"phase": "interval"})
         assert status == 400 and "dark, get-in, rehearsal, pre-show, show, post-show" in body["error"]
         assert (await send(run, "PUT", "/api/v1/house/phase", {"phase": "dark", "confirm": "yes"}))[0] == 400
@@ -41,7 +43,10 @@ async def test_the_phase_is_changed_by_judging(tmp_path: Path) -> None:
 
 async def test_a_reload_that_is_refused_says_what_is_wrong(tmp_path: Path) -> None:
     async with running(tmp_path, snapshot=snapshot()) as run:
-        assert await send(run, "POST", "/api/v1/house/reload") == (200, {"reloaded": True})
+        assert await send(run, "POST", "/api/v1/house/reload") == (
+            200,
+            {"reloaded": True, "name": "Harbour Street Playhouse"},
+        )
         run.judging.refusal = "house.toml:7: limits.min_refresh_hz: fast - a number"
         status, body = await send(run, "POST", "/api/v1/house/reload")
         assert status == 409 and body["error"].startswith("house.toml:7")
@@ -51,13 +56,13 @@ async def test_an_acknowledgement_is_on_the_disk_when_it_is_answered(tmp_path: P
     async with running(tmp_path, snapshot=snapshot()) as run:
         status, body = await send(run, "POST", "/api/v1/incidents/7/acknowledge", {"by": " Ann ", "note": "on my way"})
         assert status == 200 and body["stored"] and body["acknowledged"]["by"] == "Ann"
-        assert run.judging.asked == [("acknowledge", {"id": 7, "by": "Ann", "note": "on my way"})]
+        assert run.judging.asked == [Acknowledge(7, "Ann", "on my way")]
         with Archive(tmp_path / "history.db")._open() as db:
             assert db.execute("SELECT incident, given, by, note FROM acknowledgements").fetchall() == [
                 (7, 1, "Ann", "on my way")
             ]
         assert (await send(run, "DELETE", "/api/v1/incidents/7/acknowledge"))[1]["acknowledged"] is None
-        assert run.judging.asked[-1] == ("unacknowledge", {"id": 7})
+        assert run.judging.asked[-1] == Unacknowledge(7)
 
 
 async def test_right_after_a_restart_an_acknowledgement_waits_until_judging_knows_what_it_is_of(
@@ -69,7 +74,7 @@ async def test_right_after_a_restart_an_acknowledgement_waits_until_judging_know
         await asyncio.sleep(0.2)
         assert not run.judging.asked
         run.front.resumed.set()
-        assert (await asking)[0] == 200 and run.judging.asked == [("unacknowledge", {"id": 7})]
+        assert (await asking)[0] == 200 and run.judging.asked == [Unacknowledge(7)]
         run.front.resumed.clear()
         monkeypatch.setattr(http_front, "RESUMED_WITHIN_S", 0.05)
         assert (await send(run, "DELETE", "/api/v1/incidents/7/acknowledge"))[0] == 200, "not for ever"
@@ -104,7 +109,7 @@ async def test_rig_check_and_lamp_change_go_to_judging(tmp_path: Path) -> None:
     async with running(tmp_path, snapshot=snapshot()) as run:
         assert (await send(run, "POST", "/api/v1/rig-check", {"stop": False}))[0] == 200
         assert (await send(run, "POST", "/api/v1/lamp-changes", {"circuit": "12"}))[0] == 200
-        assert run.judging.asked == [("rig_check", {"stop": False}), ("lamp_change", {"circuit": "12"})]
+        assert run.judging.asked == [ChangeRigCheck(stop=False), ChangeLamp(circuit="12")]
 
 
 async def test_an_order_is_answered_once_a_later_publication_is_seen(
@@ -112,7 +117,7 @@ async def test_an_order_is_answered_once_a_later_publication_is_seen(
 ) -> None:
     monkeypatch.setattr(http_front, "SEEN_WITHIN_S", PATIENCE_S)
     async with running(tmp_path, snapshot=snapshot()) as run:
-        run.judging.answer = {"board": run.board.sequence}
+        run.judging.publication = run.board.sequence
         asking = asyncio.create_task(send(run, "PUT", "/api/v1/house/phase", {"phase": "dark", "confirm": True}))
         await happens(lambda: run.judging.asked)
         await asyncio.sleep(0.1)
@@ -128,7 +133,7 @@ async def test_an_acknowledgement_is_answered_as_judging_has_it(
 ) -> None:
     monkeypatch.setattr(http_front, "SEEN_WITHIN_S", PATIENCE_S)
     async with running(tmp_path, snapshot=snapshot(incidents=(incident(7),))) as run:
-        run.judging.answer = {"board": run.board.sequence}
+        run.judging.publication = run.board.sequence
         asking = asyncio.create_task(send(run, "POST", "/api/v1/incidents/7/acknowledge", {"by": "Ann"}))
         await happens(lambda: run.judging.asked)
         taken = replace(incident(7), acknowledged=Acknowledgement("Ann", fabricate.NOW_NS - 123_000_000))
@@ -143,7 +148,7 @@ async def test_an_acknowledgement_is_answered_as_judging_has_it(
 
 async def test_an_order_is_answered_all_the_same_while_judging_publishes_nothing(tmp_path: Path) -> None:
     async with running(tmp_path, snapshot=snapshot()) as run:
-        run.judging.answer = {"board": run.board.sequence}
+        run.judging.publication = run.board.sequence
         before_s = time.monotonic()
         assert (await send(run, "POST", "/api/v1/house/reload"))[0] == 200
         assert time.monotonic() - before_s >= 0.5
@@ -160,11 +165,11 @@ async def test_an_incident_is_accepted_for_tonight_or_until_a_date_and_that_is_o
         status, answer = await send(run, "POST", "/api/v1/incidents/7/accept", {**body, "until": "tonight"})
         assert (status, answer["stored"]) == (200, True)
         assert answer["accepted"]["reason"] == "no pixels tonight" and answer["accepted"]["until"].endswith("Z")
-        ((name, given),) = run.judging.asked
-        assert (name, given["id"], given["by"]) == ("accept", 7, "Ann")
+        (order,) = run.judging.asked
+        assert isinstance(order, Accept) and (order.id, order.by) == (7, "Ann")
         (kept,) = run.history.archive.exceptions()
         assert (kept["incident"], kept["reason"], kept["universes"]) == (7, "no pixels tonight", ["e131/2"])
-        assert kept["until_wall_ns"] == given["until_wall_ns"]
+        assert kept["until_wall_ns"] == order.until_wall_ns
         status, answer = await send(run, "DELETE", "/api/v1/incidents/7/accept", {"by": "Bob"})
         assert (status, answer) == (200, {"id": 7, "accepted": None, "stored": True})
         assert run.history.archive.exceptions() == []

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import json
 import os
 import shutil
 import ssl
@@ -19,11 +18,13 @@ from aiohttp import web
 from aiohttp.test_utils import TestServer
 
 from slotwatch.edge.front.elsewhere import MOST_BYTES, ElsewhereFetcher
-from slotwatch.edge.judging.observed import observations
+from slotwatch.edge.shared.messages import Done
+from slotwatch.edge.shared.messages.orders import FrontOrder, FrontResult, Noted, TakeListener
 from slotwatch.house.schema import House
 from slotwatch.house.witnesses import DeclaredListener
 from slotwatch.snapshot import ListenerRow
 from slotwatch.wire.observation import ListenerSeen
+from tests.edge.crossing import crossed
 from tests.edge.front_house import running
 from tests.patience import happens
 from tests.views import fabricate
@@ -38,11 +39,11 @@ Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
 class Judging:
     seen: list[ListenerSeen] = field(default_factory=list)
 
-    async def ask(self, name: str, arguments: dict[str, Any]) -> dict[str, Any]:
-        assert name == "observed"
-        for fields in json.loads(json.dumps(arguments))["seen"]:  # as it crosses the channel
-            self.seen += [one for one in observations(fields, 0) if isinstance(one, ListenerSeen)]
-        return {}
+    async def ask(self, order: FrontOrder) -> Done[FrontResult]:
+        arrived = crossed(order)
+        assert isinstance(arrived, TakeListener)
+        self.seen.append(arrived.seen)
+        return Done(0, Noted())
 
 
 @asynccontextmanager

@@ -5,12 +5,14 @@ from __future__ import annotations
 import asyncio
 import time
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from slotwatch import clock
 from slotwatch.edge.front.fresh import FRESH_NS, WITHIN_S, Freshness
+from slotwatch.edge.shared.messages import Done
+from slotwatch.edge.shared.messages.orders import FrontOrder, FrontResult, Look, Noted
+from slotwatch.snapshot.health import JudgingReport, ListenerHealth
 from tests.edge.front_house import Board, Running, running
 from tests.views import fabricate
 
@@ -21,13 +23,13 @@ class Resting:
     def __init__(self, board: Board, delay_s: float = 0.0) -> None:
         self.board, self.delay_s, self.looks = board, delay_s, 0
 
-    async def ask(self, name: str, arguments: dict[str, Any]) -> dict[str, Any]:
-        assert (name, arguments) == ("look", {})
+    async def ask(self, order: FrontOrder) -> Done[FrontResult]:
+        assert order == Look()
         self.looks += 1
         await asyncio.sleep(self.delay_s)
         before = self.board.sequence
         self.board.show(fabricate.snapshot())
-        return {"board": before}
+        return Done(0, Noted(), before)
 
 
 def age(found: Running, by_ns: int) -> None:
@@ -68,7 +70,7 @@ async def test_judging_that_does_not_answer_or_says_no_holds_nobody_up(tmp_path:
         assert freshness._asking is not None
         freshness._asking.cancel()
 
-        async def refuse(name: str, arguments: dict[str, Any]) -> dict[str, Any]:
+        async def refuse(order: FrontOrder) -> Done[FrontResult]:
             raise ValueError("it is being restarted")
 
         found.front.ask = refuse
@@ -78,7 +80,7 @@ async def test_judging_that_does_not_answer_or_says_no_holds_nobody_up(tmp_path:
 async def test_judging_that_is_busy_is_not_asked(tmp_path: Path) -> None:
     async with running(tmp_path) as found:
         snapshot = fabricate.snapshot()
-        snapshot.house.listener["snapshot_cost_ms"] = 30.0
+        snapshot.house.listener = ListenerHealth(judging=JudgingReport(snapshot_cost_ms=30.0))
         found.show(snapshot, clock.monotonic_ns() - FRESH_NS - 1)
         resting = Resting(found.board)
         found.front.ask = resting.ask

@@ -20,6 +20,7 @@ from slotwatch.edge.front.history import History
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.history_store import Pending, Store
 from slotwatch.snapshot import Acknowledgement
+from slotwatch.snapshot.health import ListenerHealth, NotJudgedRow
 from slotwatch.snapshot.minutes import MinuteRow
 from slotwatch.views.records import incident_of
 from slotwatch.views.show import MinuteSums
@@ -62,9 +63,9 @@ def quick_retry(monkeypatch: pytest.MonkeyPatch) -> None:
 
 async def test_what_a_snapshot_holds_is_kept(path: Path) -> None:
     taken = snapshot(minutes=(minute(), minute(universe="artnet/0", worst_gap_ms=float("nan"))))
-    taken.house.listener["not_judged"] = [
-        {"start_ns": NOW_NS - 9 * SECOND_NS, "end_ns": NOW_NS - SECOND_NS, "network": "eth1", "reason": "link down"}
-    ]
+    taken.house.listener = ListenerHealth(
+        not_judged=(NotJudgedRow(NOW_NS - 9 * SECOND_NS, NOW_NS - SECOND_NS, "eth1", "link down"),)
+    )
     history = History(path, FOR_EVER)
     history.note(taken)
     history.note(taken)  # nothing new: nothing twice

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
+from slotwatch.snapshot.health import JudgingReport, ListenerHealth
 from slotwatch.snapshot.minutes import MinuteRow
 from slotwatch.wire import pcap
 from tests.edge.front_house import Running, running
@@ -188,7 +189,8 @@ async def test_judging_that_falls_silent_is_reported(tmp_path: Path) -> None:
 
 async def test_a_recorder_in_trouble_is_reported_with_the_others(tmp_path: Path) -> None:
     taken = snapshot()
-    taken.house.listener["recorder"] = "Packets cannot be written: the disk is full."
+    report = JudgingReport(recorder="Packets cannot be written: the disk is full.")
+    taken.house.listener = ListenerHealth(judging=report)
     async with running(tmp_path, snapshot=taken) as run:
         found = await get(run, "/api/v1/house")
         assert isinstance(found, dict)

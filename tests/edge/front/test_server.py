@@ -25,6 +25,8 @@ from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.server import Server
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import Alerts, HistoryTerms, House, Http, Mqtt
+from slotwatch.judge.orders import Restore, Resume
+from slotwatch.snapshot.rig_check import RigCheckMemory, RigCheckRow
 from slotwatch.snapshot.stage import LampHours
 from tests.edge.front_house import Board, Judging, Packets
 from tests.patience import PATIENCE_S, happens
@@ -84,7 +86,7 @@ async def test_it_follows_the_board_and_stops_at_once(tmp_path: Path) -> None:
             assert await status_of(session, f"{url}/healthz") == 200
             board.show(snapshot())
             await happens(lambda: judging.asked)
-            assert judging.asked == [("resume", {"next_id": 1, "incidents": []})]
+            assert judging.asked == [Resume()]
             # What is published once judging has its memory is kept.
             await happens(lambda: board.show(snapshot()) or len(kept(tmp_path / "slotwatch.db")) == 2)
             events = await session.get(f"{url}/api/v1/events")
@@ -111,8 +113,8 @@ async def test_judging_that_begins_again_is_given_its_memory(tmp_path: Path) -> 
     async with serving(house_at(tmp_path), board, judging):
         board.show(snapshot(incidents=()))
         await happens(lambda: judging.asked)
-        name, given = judging.asked[0]
-        assert name == "resume" and given["next_id"] == 8 and [one["id"] for one in given["incidents"]] == [7]
+        order = judging.asked[0]
+        assert isinstance(order, Resume) and order.next_id == 8 and [one.id for one in order.incidents] == [7]
         board.show(snapshot(incidents=(), started_ns=fabricate.NOW_NS - 1))
         await happens(lambda: len(judging.asked) == 2)
 
@@ -348,13 +350,7 @@ async def test_a_fresh_judging_process_cannot_overwrite_the_hours_of_years(
 
     row = LampHours("circuit", "12", 431.5, 120.0, 99, None, None)
     lamp = row.as_object()
-    check = {
-        "running": True,
-        "started_wall_ms": 1_767_225_600_000,
-        "started_ns": fabricate.NOW_NS,
-        "done": [],
-        "flagged": [],
-    }
+    check = RigCheckRow(True, fabricate.NOW_NS, 1_767_225_600_000, 0, (), (), (), (), ())
     board, judging = Board(), Judging()
     async with served(house_at(tmp_path), board, judging) as server:
         assert server is not None
@@ -375,8 +371,8 @@ async def test_a_fresh_judging_process_cannot_overwrite_the_hours_of_years(
         await happens(lambda: len(judging.asked) > count + 2)
         assert kept_hours(tmp_path) == [lamp], "its zeros wait until it knows the rest"
         judging.refusal = ""
-        await happens(lambda: judging.asked[-1][0] == "restore")
-        assert judging.asked[-1][1] == {"hours": [lamp], "rig_check": check}
+        await happens(lambda: isinstance(judging.asked[-1], Restore))
+        assert judging.asked[-1] == Restore((row,), RigCheckMemory(True, fabricate.NOW_NS, 1_767_225_600_000))
         await happens(lambda: not server._history.counts_held)
         board.show(snapshot(hours=(replace(row, on_h=431.6),), started_ns=fabricate.NOW_NS - 1))
         await happens(lambda: kept_hours(tmp_path) == [{**lamp, "on_h": 431.6}])

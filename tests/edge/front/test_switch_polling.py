@@ -7,16 +7,17 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-import msgspec
 import pytest
 
 from slotwatch.edge.front.snmp import NotAnswered
 from slotwatch.edge.front.switch_polling import Polls, SwitchPolling, wait_s
-from slotwatch.edge.judging.observed import observations
+from slotwatch.edge.shared.messages import Done
+from slotwatch.edge.shared.messages.orders import FrontOrder, FrontResult, Noted, TakeSwitch
 from slotwatch.house.schema import House
 from slotwatch.house.witnesses import DeclaredSwitch
 from slotwatch.wire.observation import SwitchSeen
 from slotwatch.wire.switch_tables import CHANGES, COUNTERS, FORWARDING, NAMES, OFTEN, SELDOM
+from tests.edge.crossing import crossed
 
 S = 1_000_000_000
 
@@ -98,17 +99,16 @@ def test_a_silent_switch_is_asked_less_and_less_often() -> None:
 
 async def test_what_is_seen_crosses_to_judging_unchanged() -> None:
     seen = await Polls(MemoryAgent()).poll("FOH", S)
-    fields = msgspec.json.decode(msgspec.json.encode({"is": "SwitchSeen", **msgspec.to_builtins(seen)}))
-    assert list(observations(fields, 0)) == [seen]
+    assert crossed(TakeSwitch(seen)) == TakeSwitch(seen)
 
 
 async def test_credentials_that_cannot_be_read_are_reported_and_nothing_is_sent(tmp_path: Path) -> None:
-    told: asyncio.Queue[dict[str, Any]] = asyncio.Queue()
+    told: asyncio.Queue[SwitchSeen] = asyncio.Queue()
 
-    async def ask(name: str, arguments: dict[str, Any]) -> dict[str, Any]:
-        for seen in arguments["seen"]:
-            await told.put(seen)
-        return {}
+    async def ask(order: FrontOrder) -> Done[FrontResult]:
+        assert isinstance(order, TakeSwitch)
+        await told.put(order.seen)
+        return Done(0, Noted())
 
     switch = DeclaredSwitch("FOH", "127.0.0.1", "2c", "nowhere.snmp")
     polling = SwitchPolling(House(file=str(tmp_path / "house.toml"), switches=(switch,)), ask)
@@ -117,4 +117,4 @@ async def test_credentials_that_cannot_be_read_are_reported_and_nothing_is_sent(
     task.cancel()
     with pytest.raises(asyncio.CancelledError):
         await task
-    assert not seen["reached"] and "nowhere.snmp cannot be read" in seen["reason"]
+    assert not seen.reached and "nowhere.snmp cannot be read" in seen.reason

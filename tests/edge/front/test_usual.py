@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from dataclasses import replace
 from pathlib import Path
@@ -17,12 +16,14 @@ from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.history_shows import UsualRows
 from slotwatch.edge.front.history_store import Pending, Store
 from slotwatch.edge.front.usual import Worked, gather_usual, missing_shows, work_out_house, work_out_show
-from slotwatch.edge.judging.observed import observations
+from slotwatch.edge.shared.messages import Done
+from slotwatch.edge.shared.messages.orders import FrontOrder, FrontResult, Noted, TakeUsual
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, Fixture, House, Line, Network
 from slotwatch.snapshot.minutes import MinuteRow, StreamMinute
 from slotwatch.views.records import record
-from slotwatch.wire.observation import UsualFigure, UsualSeen
+from slotwatch.wire.observation import UsualFigure
 from slotwatch.wire.universe import Protocol, UniverseId
+from tests.edge.crossing import crossed
 from tests.edge.front_house import running
 from tests.views.fabricate import incident, snapshot
 
@@ -258,23 +259,19 @@ async def test_the_daemon_works_it_out_tells_judging_and_answers(
     monkeypatch.setattr(module, "SETTLE_S", 0.0)
     _, store = paced(tmp_path / "history.db", [26.0, 27.0, 28.0, 29.0, 31.0])
     store.close()
-    asked: list[tuple[str, dict[str, Any]]] = []
+    asked: list[FrontOrder] = []
     async with running(tmp_path, snapshot=snapshot()) as run:
         keeper = module.UsualKeeper(run.front, run.history)
 
-        async def ask(name: str, arguments: dict[str, Any]) -> dict[str, Any]:
-            asked.append((name, arguments))
-            return {}
+        async def ask(order: FrontOrder) -> Done[FrontResult]:
+            asked.append(crossed(order))
+            return Done(0, Noted())
 
         monkeypatch.setattr(run.front, "ask", ask)
         await keeper.work()
-        ((name, told),) = asked
-        (seen,) = told["seen"]
-        assert (name, seen["is"], [row[0] for row in seen["universes"]]) == ("observed", "UsualSeen", ["e131/1"])
-        # As it crosses to judging: JSON, and back.
-        (back,) = observations(json.loads(json.dumps(seen)), 0)
-        assert isinstance(back, UsualSeen)
-        assert back.universes[0].sustained_p99_ms == UsualFigure(28.0, 1.0, 26.0, 31.0, 5)
+        (order,) = asked
+        assert isinstance(order, TakeUsual) and [one.universe for one in order.seen.universes] == ["e131/1"]
+        assert order.seen.universes[0].sustained_p99_ms == UsualFigure(28.0, 1.0, 26.0, 31.0, 5)
         async with run.client.get("/api/v1/universes/e131/1/usual") as response:
             assert (await response.json())["figures"]["interval_p99_ms"]["median"] == 28.0
         async with run.client.get("/api/v1/usual") as response:

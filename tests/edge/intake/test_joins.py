@@ -11,6 +11,7 @@ import pytest
 
 from slotwatch.edge.intake import joins
 from slotwatch.edge.intake.joins import Joins, group_ipv4, group_ipv6, join_error, wanted_universes
+from slotwatch.edge.shared.messages.intake import SyncGroups
 from slotwatch.house.schema import Route
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.edge.listening import house_on, listening, send
@@ -54,7 +55,7 @@ def test_200_universes_are_joined_and_heard() -> None:
             send(house.listen.e131_port, number.to_bytes(2, "big"), to=group_ipv4(number))
         heard = [int.from_bytes(row[:2].tobytes(), "big") for batch in ear.read() for row in batch.data]
         assert heard == list(range(41_001, 41_201))
-        told = {o["universe"] for o in ear.observed("JoinSeen") if o["ok"]}
+        told = {join.universe for join in ear.joined() if join.ok}
         assert told == {*range(41_001, 41_201), 64214}
     assert _members(group_ipv4(41_001)) == 0
 
@@ -71,7 +72,7 @@ def test_a_changed_house_leaves_and_joins_only_what_differs() -> None:
 
 def test_synchronization_groups_are_joined_on_demand_and_bounded() -> None:
     with listening(house_on()) as ear:
-        ear.judging.send({"do": "sync", "groups": {"0": list(range(42_000, 42_500))}})
+        ear.judging.send(SyncGroups({0: tuple(range(42_000, 42_500))}))
         for message in ear.intake._channel.receive():
             ear.intake._asked(message)
         assert _members(group_ipv4(42_000)) == 1

@@ -14,6 +14,7 @@ import pytest
 
 from slotwatch import clock
 from slotwatch.edge.intake.udp_in import ArrivalClock, DataSocket, Networks
+from slotwatch.edge.shared.messages.intake import Idle, IntakeWoke
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import Route
 from slotwatch.wire.batch import FLAG_TRUNCATED, NETWORK_UNKNOWN, ROW_BYTES
@@ -203,17 +204,17 @@ def test_packets_gather_to_the_next_tenth_while_judging_idles_and_a_burst_ends_t
     monkeypatch.setattr("slotwatch.edge.intake.intake.BURST_ROWS", 50)  # fits any receive buffer
     house = house_on()
     with listening(house) as ear:
-        ear.judging.send({"do": "rest", "rest": True})
+        ear.judging.send(Idle(may_idle=True))
         for message in ear.intake._channel.receive():
             ear.intake._asked(message)
         ear.intake._rate_hz = 640.0
         slept_to_s = time.monotonic() + ear.intake.gather_s()
         assert min(slept_to_s % 0.1, 0.1 - slept_to_s % 0.1) < 0.02
         ear.read()
-        ear.observed("woke")
+        ear.judging.receive()
         send(house.listen.e131_port, *[b"x"] * 60)
         ear.intake.turn()
-        assert ear.observed("woke") == [{"is": "woke"}]
+        assert ear.judging.receive() == [IntakeWoke()]
         ear.intake._rate_hz = 640.0
         assert ear.intake.gather_s() <= 0.020
 

@@ -18,11 +18,26 @@ from slotwatch.edge.judging.recorder import Recorder
 from slotwatch.edge.shared import ring as rings
 from slotwatch.edge.shared import snapshot_buffer as boards
 from slotwatch.edge.shared.channel import Channel, pair
+from slotwatch.edge.shared.messages import Done, Refusal, Request
+from slotwatch.edge.shared.messages.intake import (
+    FROM_INTAKE,
+    TO_INTAKE,
+    FromIntake,
+    Idle,
+    IntakeHealth,
+    StateWanted,
+    SyncGroups,
+    ToIntake,
+)
+from slotwatch.edge.shared.messages.orders import FRONT_ANSWER, FRONT_REQUEST, FrontOrder, FrontResult, Look
+from slotwatch.edge.shared.messages.routes import FROM_ROUTES, TO_ROUTES, RouteReport, ToRoutes
 from slotwatch.edge.shared.ring import GUARD_ROWS, Ring, RingWriter
 from slotwatch.edge.shared.snapshot_buffer import SnapshotReader, SnapshotWriter
 from slotwatch.house.schema import DeclaredUniverse, House, Network, Phase
 from slotwatch.house.schema import RecorderTerms as RecorderSettings
+from slotwatch.judge.orders import Acknowledge, MarkPut, PhaseSet, PutMark, SetPhase
 from slotwatch.snapshot import Snapshot, UniverseState
+from slotwatch.snapshot.health import IntakeReport, LineHealth
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.observation import DropsSeen, Observation, StallSeen
 from slotwatch.wire.universe import Protocol, UniverseId
@@ -37,9 +52,9 @@ class Bench:
     judging: JudgingProcess
     writer: RingWriter
     reader: SnapshotReader
-    front: Channel
-    intake: Channel
-    routes: Channel
+    front: Channel[Request[FrontOrder], Done[FrontResult] | Refusal]
+    intake: Channel[FromIntake, ToIntake]
+    routes: Channel[RouteReport, ToRoutes]
     seen: list[Observation]
     memory: tuple[int, int]
     house: House
@@ -84,8 +99,15 @@ def bench(house: House, memory: tuple[int, int] | None = None) -> Iterator[Bench
     fds = memory or (rings.create_memory(ROWS), boards.create_memory())
     writer = RingWriter(fds[0], ROWS)
     writer.turn(clock.monotonic_ns(), clock.wall_offset_ns(), 0)
-    ends = [Channel(end.detach()) for _ in range(3) for end in pair()]
-    judging = JudgingProcess(house, Ring(fds[0], ROWS), SnapshotWriter(fds[1]), ends[0], ends[2], ends[4])
+    pairs = [[end.detach() for end in pair()] for _ in range(3)]
+    requests: Channel[Done[FrontResult] | Refusal, Request[FrontOrder]] = Channel(pairs[0][0], FRONT_REQUEST)
+    front: Channel[Request[FrontOrder], Done[FrontResult] | Refusal] = Channel(pairs[0][1], FRONT_ANSWER)
+    observations: Channel[ToIntake, FromIntake] = Channel(pairs[1][0], FROM_INTAKE)
+    intake: Channel[FromIntake, ToIntake] = Channel(pairs[1][1], TO_INTAKE)
+    reports: Channel[ToRoutes, RouteReport] = Channel(pairs[2][0], FROM_ROUTES)
+    routes: Channel[RouteReport, ToRoutes] = Channel(pairs[2][1], TO_ROUTES)
+    ring, board = Ring(fds[0], ROWS), SnapshotWriter(fds[1])
+    judging = JudgingProcess(house, ring, board, requests, observations, reports)
     seen: list[Observation] = []
     observe = judging.engine.observe
 
@@ -95,10 +117,10 @@ def bench(house: House, memory: tuple[int, int] | None = None) -> Iterator[Bench
 
     judging.engine.observe = note  # type: ignore[method-assign]
     try:
-        yield Bench(judging, writer, SnapshotReader(fds[1]), ends[1], ends[3], ends[5], seen, fds, house)
+        yield Bench(judging, writer, SnapshotReader(fds[1]), front, intake, routes, seen, fds, house)
     finally:
         judging.close()
-        for end in ends:
+        for end in (requests, front, observations, intake, reports, routes):
             end.close()
         if memory is None:
             os.close(fds[0])
@@ -147,7 +169,7 @@ def test_rows_that_were_overwritten_are_counted_and_reported(house: House) -> No
         made.beat()
         shown = made.snapshot()
         lost = 300 + GUARD_ROWS
-        assert shown.house.listener["rows_lost"] == lost
+        assert shown.house.listener.rows_lost == lost
         assert shown.universes["frames"].tolist() == [ROWS + 300 - lost]
         assert [one.ring for one in made.told(DropsSeen) if isinstance(one, DropsSeen)] == [lost]
 
@@ -173,8 +195,8 @@ def test_a_new_intake_is_a_stall_as_long_as_the_old_one_was_away(house: House) -
         made.judging.turn()
         # A busy computer may hold this test up as well, which is a stall of its own.
         assert 800_000_000 in [stall.late_ns for stall in made.told(StallSeen) if isinstance(stall, StallSeen)]
-        asked = [said for said in made.intake.receive() if said["do"] != "rest"]
-        assert asked == [{"do": "state"}], "the new one is asked how things stand"
+        asked = [message for message in made.intake.receive() if not isinstance(message, Idle)]
+        assert asked == [StateWanted()], "the new one is asked how things stand"
 
 
 def test_rows_of_a_new_intake_wait_until_the_time_without_one_is_known(house: House) -> None:
@@ -225,7 +247,7 @@ def test_a_restarted_judging_goes_on_with_the_first_row_that_was_not_judged(hous
 
 def test_a_refused_house_is_on_the_page_until_a_good_one_is_taken(house: House) -> None:
     with bench(house) as made:
-        made.judging.refuse_house(["house.toml:3: lisen: - unknown"])
+        made.judging.refuse_house(("house.toml:3: lisen: - unknown",))
         assert made.snapshot().house.house_problems == ("house.toml:3: lisen: - unknown",)
         made.judging.take_house(house)
         made.tick_due()
@@ -234,29 +256,28 @@ def test_a_refused_house_is_on_the_page_until_a_good_one_is_taken(house: House) 
 
 def test_an_order_is_answered_and_a_wrong_one_is_a_sentence(house: House) -> None:
     with bench(house) as made:
-        made.front.send({"id": 5, "do": "mark", "with": {"text": "doors"}})
-        made.front.send({"id": 6, "do": "acknowledge", "with": {"id": 99, "by": "me"}})
-        made.front.send({"id": 7, "do": "mark", "with": {"nonsense": 1}})
+        made.front.send(Request(5, PutMark("doors")))
+        made.front.send(Request(6, Acknowledge(99, "me")))
         made.judging._listen({made.judging._requests.fileno()})
-        answers = {answer["id"]: answer for answer in made.front.receive()}
-        assert answers[5]["ok"]["text"] == "doors"
-        assert "99" in answers[6]["error"]
-        assert "arguments" in answers[7]["error"]
+        done, refused = made.front.receive()
+        assert isinstance(done, Done) and isinstance(done.result, MarkPut)
+        assert (done.number, done.result.text) == (5, "doors")
+        assert isinstance(refused, Refusal) and refused.number == 6 and "99" in refused.reason
 
 
 def test_an_order_shows_in_the_first_publication_after_the_one_it_was_answered_with(house: House) -> None:
     with bench(house) as made:
         made.snapshot()
         before = made.reader.sequence
-        made.front.send({"id": 5, "do": "set_phase", "with": {"phase": "dark", "confirm": True}})
+        made.front.send(Request(5, SetPhase(Phase.DARK, confirm=True)))
         made.judging._listen({made.judging._requests.fileno()})
-        assert [answer["ok"]["board"] for answer in made.front.receive()] == [before]
+        assert made.front.receive() == [Done(5, PhaseSet(Phase.DARK), before)]
         assert made.snapshot().house.phase == "show", "no tick has judged it yet, so nothing is published"
         assert made.reader.sequence == before
         made.tick_due()
         assert made.snapshot().house.phase == "dark"
         # Where intake stands still there are no ticks: published all the same, somewhat later.
-        made.front.send({"id": 6, "do": "set_phase", "with": {"phase": "show"}})
+        made.front.send(Request(6, SetPhase(Phase.SHOW)))
         made.judging._listen({made.judging._requests.fileno()})
         until(lambda: made.snapshot().house.phase == "show")
 
@@ -274,7 +295,7 @@ def test_groups_of_synchronization_addresses_that_streams_name_are_asked_for(hou
         made.packet(sync=7000)
         made.beat()
         made.snapshot()
-        assert {"do": "sync", "groups": {"0": [7000]}} in made.intake.receive()
+        assert SyncGroups({0: (7000,)}) in made.intake.receive()
         made.snapshot()
         assert made.intake.receive() == [], "asked once, not each time"
 
@@ -290,18 +311,18 @@ def test_how_long_packets_waited_is_counted(house: House) -> None:
 
 
 def test_what_routes_and_lines_counted_is_in_the_listeners_health(house: House) -> None:
-    line = {"number": 1, "path": "/p", "open": True, "trouble": "", "dropped_frames": 3, "reopened": 2}
+    line = LineHealth(1, "/p", True, "", faults=0, breaks=0, dropped_frames=3, reopened=2)
     with bench(house) as made:
-        assert made.snapshot().house.listener["lines_dropped_frames"] == 0
-        made.intake.send({"do": "observed", "observed": [{"is": "health", "health": {"lines": [line]}}]})
-        made.routes.send({"routes": [], "counted": {"routes_skipped_packets": 5}})
+        assert made.snapshot().house.listener.counted["lines_dropped_frames"] == 0
+        made.intake.send(IntakeHealth(IntakeReport(lines=(line,))))
+        made.routes.send(RouteReport((), {"routes_skipped_packets": 5}, None, None))
         made.judging._listen({made.judging._observations.fileno(), made.judging._routes.fileno()})
-        told = made.snapshot().house.listener
+        told = made.snapshot().house.listener.counted
         assert (told["lines_dropped_frames"], told["serial_ports_reopened"]) == (3, 2)
         assert told["routes_skipped_packets"] == 5
         made.judging.take_house(house)
         made.tick_due()
-        assert "routes_skipped_packets" not in made.snapshot().house.listener, "gone with the routes process"
+        assert "routes_skipped_packets" not in made.snapshot().house.listener.counted, "gone with the routes process"
 
 
 def test_rows_that_end_the_judging_are_not_what_its_successor_begins_with(
@@ -350,14 +371,15 @@ def test_whoever_asks_for_a_look_gets_what_waits(house: House) -> None:
         made.packet()
         made.tick_due()
         made.judging._pace._rested_ns = clock.monotonic_ns() + 60_000_000_000
-        made.front.send({"id": 3, "do": "look"})
+        made.front.send(Request(3, Look()))
         made.judging._listen({made.judging._requests.fileno()})
         (answered,) = made.front.receive()
         made.judging._publications._published_ns = 0
         made.judging._publications.cost_ns = 0
         made.judging.turn()
         shown = made.reader.read()
-        assert shown is not None and made.reader.sequence > answered["ok"]["board"]
+        assert isinstance(answered, Done) and answered.publication is not None
+        assert shown is not None and made.reader.sequence > answered.publication
         assert shown.universes["frames"].tolist() == [2]
 
 
@@ -385,7 +407,7 @@ def test_a_reader_that_is_overtaken_never_judges_one_source_by_the_packets_of_an
         shown = made.snapshot()
         assert not overtakes
         assert {source.source_name: source.address for source in shown.sources} == {"stranger": "127.0.0.9"}
-        lost = shown.house.listener["rows_lost"]
+        lost = shown.house.listener.rows_lost
         assert lost >= GUARD_ROWS
         assert shown.streams["frames"].tolist() == [GUARD_ROWS + ROWS + 245 - lost]
         assert shown.streams["discarded"].tolist() == [0]

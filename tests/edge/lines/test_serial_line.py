@@ -125,7 +125,7 @@ def test_an_unplugged_adapter_is_reported_and_found_again(line: tuple[int, str],
     try:
         sender.show(bytes(512))
         assert read_until(first_master, 1)
-        assert sender.status()["reopened"] == 0, "the first time is no return"
+        assert sender.status().reopened == 0, "the first time is no return"
         os.close(first_master)
         stable.unlink()
         assert str(stable) in until(lambda: sender.trouble)
@@ -133,7 +133,7 @@ def test_an_unplugged_adapter_is_reported_and_found_again(line: tuple[int, str],
         stable.symlink_to(name)
         assert read_until(master, 513), "frames go on by themselves"
         assert sender.trouble == ""
-        assert sender.status()["reopened"] == 1
+        assert sender.status().reopened == 1
     finally:
         sender.close()
 

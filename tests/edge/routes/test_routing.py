@@ -61,8 +61,7 @@ def frame(cid: bytes, sequence: int) -> bytes:
 
 
 def counted(routing: Routing) -> dict[str, int]:
-    found: dict[str, int] = routing.status(clock.monotonic_ns())["counted"]
-    return found
+    return routing.report(clock.monotonic_ns()).counted
 
 
 def test_nothing_is_counted_of_what_is_in_order() -> None:

@@ -4,120 +4,180 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Iterator
-from typing import Any
 
+import msgspec
 import pytest
 
 from slotwatch.edge.shared import asking
 from slotwatch.edge.shared.asking import Asker
-from slotwatch.edge.shared.channel import FORMAT, PART_BYTES, Channel, answer, pair
+from slotwatch.edge.shared.channel import PART_BYTES, Channel, pair
+from slotwatch.edge.shared.messages import FORMAT, Done, ProcessMessage, Refusal, Request
 from slotwatch.errors import FormatError
 
 
+class Note(ProcessMessage, frozen=True):
+    """A message of these tests."""
+
+    text: str
+    number: int = 0
+
+
+class Bell(ProcessMessage, frozen=True):
+    """Another one."""
+
+
+Other = Note | Bell | Done[Note] | Refusal
+ORDERS: msgspec.msgpack.Decoder[Request[Note]] = msgspec.msgpack.Decoder(Request[Note])
+OTHERS: msgspec.msgpack.Decoder[Other] = msgspec.msgpack.Decoder(Other)
+Ends = tuple[Channel[Request[Note], Other], Channel[Other, Request[Note]]]
+
+
 @pytest.fixture
-def ends() -> Iterator[tuple[Channel, Channel]]:
-    one, other = (Channel(end.detach()) for end in pair())
+def ends() -> Iterator[Ends]:
+    """The end that orders, and the end that answers."""
+    mine, theirs = pair()
+    one: Channel[Request[Note], Other] = Channel(mine.detach(), OTHERS)
+    other: Channel[Other, Request[Note]] = Channel(theirs.detach(), ORDERS)
     yield one, other
     one.close()
     other.close()
 
 
-def test_messages_arrive_whole_and_in_order(ends: tuple[Channel, Channel]) -> None:
+def test_messages_arrive_whole_and_in_order(ends: Ends) -> None:
     one, other = ends
-    for number in range(20):
-        one.send({"n": number, "text": "ä" * number})
-    assert [m["n"] for m in other.receive()] == list(range(20))
+    sent = [Note("ä" * number, number) for number in range(20)]
+    for note in sent:
+        other.send(note)
+    assert one.receive() == sent
 
 
-def test_a_large_message_crosses_in_parts_without_blocking_anybody(ends: tuple[Channel, Channel]) -> None:
+def test_a_large_message_crosses_in_parts_without_blocking_anybody(ends: Ends) -> None:
     one, other = ends
-    text = "x" * (40 * PART_BYTES)
-    one.send({"text": text})
-    found: list[dict[str, Any]] = []
+    note = Note("x" * (40 * PART_BYTES))
+    other.send(note)
+    found: list[Other] = []
     for _ in range(100):
-        found += other.receive()
-        if one.flush() and found:
+        found += one.receive()
+        if other.flush() and found:
             break
-    assert found == [{"text": text}]
+    assert found == [note]
 
 
-def test_a_reader_that_never_reads_costs_a_bounded_amount(
-    ends: tuple[Channel, Channel], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_reader_that_never_reads_costs_a_bounded_amount(ends: Ends, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("slotwatch.edge.shared.channel.MOST_PARTS", 50)
-    one, _ = ends
+    _, other = ends
     for _ in range(2000):
-        one.send({"text": "x" * 2000})
-    assert len(one._waiting) <= 50
+        other.send(Note("x" * 2000))
+    assert len(other._waiting) <= 50
 
 
-def test_a_message_of_another_version_is_refused_in_one_sentence(
-    ends: tuple[Channel, Channel], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_message_of_another_version_is_refused_in_one_sentence(ends: Ends, monkeypatch: pytest.MonkeyPatch) -> None:
     one, other = ends
     with monkeypatch.context() as later:
         later.setattr("slotwatch.edge.shared.channel.FORMAT", FORMAT + 1)
-        one.send({"do": "alive"})
+        other.send(Bell())
     with pytest.raises(FormatError) as refused:
-        other.receive()
+        one.receive()
     assert refused.value.lines == [f"a message has format {FORMAT + 1}, this program reads {FORMAT}; restart slotwatch"]
-    one.send({"do": "alive"})
-    assert other.receive() == [{"do": "alive"}], "what is of this version is read as before"
+    other.send(Bell())
+    assert one.receive() == [Bell()], "what is of this version is read as before"
 
 
-def test_the_other_end_going_away_is_noticed(ends: tuple[Channel, Channel]) -> None:
+@pytest.mark.parametrize(
+    ("fields", "why"),
+    [
+        ({"kind": "Whistle"}, "Invalid value 'Whistle' - at `$.kind`"),
+        ({"text": "no kind"}, "Object missing required field `kind`"),
+        ({"kind": "Note"}, "Object missing required field `text`"),
+        ({"kind": "Note", "text": 5}, "Expected `str`, got `int` - at `$.text`"),
+        ({"kind": "Bell", "loud": True}, "Object contains unknown field `loud`"),
+        (["Bell"], "Expected `object`, got `array`"),
+    ],
+)
+def test_an_unknown_kind_and_other_fields_are_refused_with_the_reason(
+    ends: Ends, monkeypatch: pytest.MonkeyPatch, fields: object, why: str
+) -> None:
+    one, other = ends
+    monkeypatch.setattr("slotwatch.edge.shared.channel._ENCODER", Wrong(fields))
+    other.send(Bell())
+    with pytest.raises(FormatError) as refused:
+        one.receive()
+    assert refused.value.lines == [f"a message cannot be read: {why}; restart slotwatch"]
+
+
+class Wrong:
+    """Writes something else than it is given."""
+
+    def __init__(self, fields: object) -> None:
+        self._octets = msgspec.msgpack.encode(fields)
+
+    def encode(self, message: object) -> bytes:
+        return self._octets
+
+
+def test_the_other_end_going_away_is_noticed(ends: Ends) -> None:
     one, other = ends
     other.close()
     assert one.receive() == []
     assert one.closed
 
 
-async def test_an_answer_reaches_who_asked_and_a_refusal_is_a_sentence(ends: tuple[Channel, Channel]) -> None:
+async def test_an_answer_reaches_who_asked_and_a_refusal_is_a_sentence(ends: Ends) -> None:
     one, other = ends
 
-    def run(name: str, arguments: dict[str, Any]) -> dict[str, Any]:
-        if name == "acknowledge":
-            return {"id": arguments["id"]}
-        raise ValueError("there is no such order")
+    def answer() -> None:
+        for request in other.receive():
+            if request.order.text == "doors":
+                other.send(Done(request.number, request.order, 9))
+            else:
+                other.send(Refusal(request.number, "there is no such order"))
 
-    import asyncio
-
-    asyncio.get_running_loop().add_reader(
-        other.fileno(), lambda: [answer(other, message, run) for message in other.receive()]
-    )
-    asker = Asker(one)
+    asyncio.get_running_loop().add_reader(other.fileno(), answer)
+    asker: Asker[Note, Note, Note | Bell] = Asker(one)
     try:
-        assert await asker.ask("acknowledge", {"id": 7}) == {"id": 7}
+        done = await asker.ask(Note("doors"))
+        assert (done.result, done.publication) == (Note("doors"), 9)
         with pytest.raises(ValueError, match="no such order"):
-            await asker.ask("else", {})
+            await asker.ask(Note("else"))
     finally:
         asker.close()
         asyncio.get_running_loop().remove_reader(other.fileno())
 
 
 async def test_an_answer_that_never_comes_is_reported_and_a_late_one_is_nobodys(
-    ends: tuple[Channel, Channel], monkeypatch: pytest.MonkeyPatch
+    ends: Ends, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(asking, "ANSWER_WITHIN_S", 0.05)
     one, other = ends
-    asker = Asker(one)
+    asker: Asker[Note, Note, Note | Bell] = Asker(one)
     with pytest.raises(ValueError, match="does not answer"):
-        await asker.ask("acknowledge", {"id": 7})
+        await asker.ask(Note("doors"))
     (request,) = other.receive()
-    other.send({"id": request["id"], "ok": {}})
+    other.send(Done(request.number, Note("doors")))
     asker._readable()
     asker.close()
 
 
+async def test_what_is_no_answer_is_passed_on(ends: Ends) -> None:
+    one, other = ends
+    passed: list[ProcessMessage] = []
+    asker: Asker[Note, Note, Note | Bell] = Asker(one, passed.append)
+    other.send(Bell())
+    asker._readable()
+    asker.close()
+    assert passed == [Bell()]
+
+
 async def test_who_asks_a_process_of_another_version_ends(
-    ends: tuple[Channel, Channel], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    ends: Ends, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     one, other = ends
     closed = asyncio.Event()
-    asker = Asker(one, lambda message: closed.set() if message == {"do": "closed"} else None)
+    asker: Asker[Note, Note, Note | Bell] = Asker(one, on_closed=closed.set)
     with monkeypatch.context() as later:
         later.setattr("slotwatch.edge.shared.channel.FORMAT", FORMAT + 1)
-        other.send({"do": "alive"})
+        other.send(Bell())
     await asyncio.wait_for(closed.wait(), 30)
     assert asker.channel.closed
-    assert capsys.readouterr().err == "a message has format 2, this program reads 1; restart slotwatch\n"
+    wanted = f"a message has format {FORMAT + 1}, this program reads {FORMAT}; restart slotwatch\n"
+    assert capsys.readouterr().err == wanted

@@ -8,20 +8,23 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 
 from slotwatch.edge.shared import housing
-from slotwatch.edge.shared.channel import Message
 from slotwatch.edge.shared.house_change import HouseChange
+from slotwatch.edge.shared.messages import Refusal
+from slotwatch.edge.shared.messages.lifeline import HouseNotTaken, HouseTaken, Loaded, TakeHouse, ToChild
 from slotwatch.edge.shared.systemd import Notifier
 
-SUMMARY: dict[str, Any] = {
-    "name": "Harbour Street Playhouse",
-    "page": "http://127.0.0.1:8580",
-    "subscribe": False,
-    "routes": 0,
-    "ways_mark": "",
-    "notes": ["patch.csv: column 'Chan' is read as fixture"],
-}
+SUMMARY = Loaded(
+    name="Harbour Street Playhouse",
+    page="http://127.0.0.1:8580",
+    has_routes=False,
+    subscribes=False,
+    ways_mark=0,
+    first_number=1,
+    notes=("patch.csv: column 'Chan' is read as fixture",),
+)
 
 
 @dataclass
@@ -29,13 +32,13 @@ class Processes:
     """Stands in for the parent: keeps what it was asked to do."""
 
     said: list[str] = field(default_factory=list)
-    orders: list[tuple[str, Message]] = field(default_factory=list)
+    orders: list[tuple[str, ToChild]] = field(default_factory=list)
 
-    def start(self, role: str, **more: Any) -> None:
+    def start(self, role: str, **more: int) -> None:
         if role == "load":
             housing.write(more["house"], b"new")
 
-    def order(self, role: str, message: Message) -> None:
+    def order(self, role: str, message: ToChild) -> None:
         self.orders.append((role, message))
 
     def is_reachable(self, role: str) -> bool:
@@ -64,24 +67,30 @@ def running() -> Iterator[tuple[HouseChange, Processes, int]]:
 def take(change: HouseChange, processes: Processes, **more: Any) -> None:
     """Reload; every process takes the new house."""
     change.begin()
-    change.loaded({**SUMMARY, **more})
+    change.loaded(replace(SUMMARY, **more))
     while change.is_going:
-        number = processes.orders[-1][1]["number"]
-        change.answered({"do": "reloaded", "number": number})
+        change.answered(HouseTaken(number_of(processes)))
+
+
+def number_of(processes: Processes) -> int | None:
+    """Of the change that a process was last asked to take."""
+    order = processes.orders[-1][1]
+    assert isinstance(order, TakeHouse)
+    return order.number
 
 
 def test_what_did_not_change_is_not_logged_again(running: tuple[HouseChange, Processes, int]) -> None:
     change, processes, _ = running
-    assert processes.said == SUMMARY["notes"]
+    assert processes.said == list(SUMMARY.notes)
     take(change, processes)
-    take(change, processes, notes=[*SUMMARY["notes"], "circuits.csv: another note"])
+    take(change, processes, notes=(*SUMMARY.notes, "circuits.csv: another note"))
     assert processes.said[1:] == ["reloaded house.toml", "circuits.csv: another note", "reloaded house.toml"]
 
 
 def test_processes_take_it_in_turn(running: tuple[HouseChange, Processes, int]) -> None:
     change, processes, memory = running
     take(change, processes)
-    assert [role for role, message in processes.orders if message.get("do") == "reload"] == [
+    assert [role for role, message in processes.orders if isinstance(message, TakeHouse)] == [
         "intake",
         "front",
         "judging",
@@ -91,13 +100,13 @@ def test_processes_take_it_in_turn(running: tuple[HouseChange, Processes, int]) 
 
 def test_when_one_cannot_take_it_everybody_keeps_the_old_one(running: tuple[HouseChange, Processes, int]) -> None:
     change, processes, memory = running
-    change.ask({"id": 7})
+    change.ask(7)
     change.begin()
-    change.loaded({**SUMMARY, "name": "Another house"})
-    number = processes.orders[-1][1]["number"]
-    change.answered({"do": "reloaded", "number": number})
-    change.answered({"do": "refused", "number": number, "lines": ["port 8580 is taken"]})
-    assert housing.encoded(memory) == b"old" and change.summary["name"] == SUMMARY["name"]
-    assert change.problems == ["port 8580 is taken"] and not change.is_going
-    answers = [message for role, message in processes.orders if message.get("id") == 7]
-    assert "port 8580 is taken" in answers[0]["error"]
+    change.loaded(replace(SUMMARY, name="Another house"))
+    number = number_of(processes)
+    change.answered(HouseTaken(number))
+    change.answered(HouseNotTaken(number, ("port 8580 is taken",)))
+    assert housing.encoded(memory) == b"old" and change.summary == SUMMARY
+    assert change.problems == ("port 8580 is taken",) and not change.is_going
+    (answer,) = [message for _, message in processes.orders if isinstance(message, Refusal)]
+    assert answer.number == 7 and "port 8580 is taken" in answer.reason

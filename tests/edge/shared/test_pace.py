@@ -8,6 +8,7 @@ from contextlib import contextmanager
 import pytest
 
 from slotwatch.edge.shared.channel import Channel, pair
+from slotwatch.edge.shared.messages.intake import FROM_INTAKE, TO_INTAKE, FromIntake, Idle, ToIntake
 from slotwatch.edge.shared.pace import GATHERED_ROWS, GRID_NS, LATE_NS, PAST_NS, WATCHED_FOR_NS, Pace
 
 MS = 1_000_000
@@ -16,9 +17,10 @@ START_NS = 1_000 * GRID_NS + PAST_NS
 
 
 @contextmanager
-def pacing() -> Iterator[tuple[Pace, Channel]]:
+def pacing() -> Iterator[tuple[Pace, Channel[FromIntake, ToIntake]]]:
     mine, theirs = pair()
-    channel, intake = Channel(mine.detach()), Channel(theirs.detach())
+    channel: Channel[ToIntake, FromIntake] = Channel(mine.detach(), FROM_INTAKE)
+    intake: Channel[FromIntake, ToIntake] = Channel(theirs.detach(), TO_INTAKE)
     try:
         yield Pace(channel, START_NS), intake
     finally:
@@ -40,7 +42,7 @@ def test_a_settled_house_is_looked_at_each_tenth_and_judged_each_four_tenths() -
     with pacing() as (pace, intake):
         for late_ms in (0, 7, 20, 60):
             assert 300 <= judged_after_ms(pace, START_NS + late_ms * MS, 0, SETTLED_NS) <= 412
-        assert intake.receive() == [{"do": "rest", "rest": True}], "said once"
+        assert intake.receive() == [Idle(may_idle=True)], "sent once"
 
 
 def test_many_rows_end_idling() -> None:
@@ -55,7 +57,7 @@ def test_intake_is_reported_again_once_it_woke_by_itself() -> None:
         pace.intake_woke()
         pace.rest_ms(START_NS + SETTLED_NS, 0, SETTLED_NS)
         pace.rest_ms(START_NS + 2 * SETTLED_NS, 0, GRID_NS // 2)
-        assert [said["rest"] for said in intake.receive()] == [True, True, False]
+        assert intake.receive() == [Idle(may_idle=True), Idle(may_idle=True), Idle(may_idle=False)]
 
 
 def test_an_open_page_shortens_idling_for_a_while() -> None:

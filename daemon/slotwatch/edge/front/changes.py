@@ -10,16 +10,30 @@ Should judging be slow, the answer does not wait for ever (`Front.see`).
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 from aiohttp import web
+from msgspec import convert
+from msgspec.structs import asdict
 
 from slotwatch import clock
 from slotwatch.edge.front.front import Front
 from slotwatch.edge.front.guard import Refused, body, order, word
 from slotwatch.edge.front.history import History
 from slotwatch.edge.front.reads import Reads, answer
+from slotwatch.edge.shared.messages import Done
+from slotwatch.edge.shared.messages.orders import AskFixtures, FrontOrder, FrontResult, StopAsking
 from slotwatch.house.schema import Phase
+from slotwatch.judge.orders import (
+    Accept,
+    Acknowledge,
+    ChangeLamp,
+    ChangeRigCheck,
+    LampChanged,
+    PutMark,
+    SetPhase,
+    Unaccept,
+    Unacknowledge,
+)
 from slotwatch.snapshot import Acknowledgement, MadeException
 from slotwatch.views.exceptions import TONIGHT, end_of_exception
 from slotwatch.views.moments import iso_wall
@@ -61,17 +75,22 @@ class ChangeRequests:
         if not isinstance(confirm, bool):
             raise Refused(400, '"confirm" must be true or false.')
         await self._front.when_resumed()
-        return answer({"phase": phase, **await self._kept("set_phase", phase=phase, confirm=confirm)})
+        return answer({"phase": phase, **await self._kept(SetPhase(Phase(phase), confirm))})
 
     async def reload(self, _request: web.Request) -> web.Response:
-        return answer({"reloaded": True, **await self._ask("reload")})
+        try:
+            done = await self._front.reload_house()
+        except ValueError as error:
+            raise Refused(409, str(error)) from None
+        await self._front.see_after(done)
+        return answer({"reloaded": True, "name": done.result.name})
 
     async def acknowledge(self, request: web.Request) -> web.Response:
         asked = order(await body(request), by=object, note=object)
         by, note = word(asked, "by", LONGEST_NAME), word(asked, "note", LONGEST_TEXT, default="")
         await self._front.when_resumed()
         found = await self._reads.find(int(request.match_info["id"]))
-        await self._ask("acknowledge", id=found.id, by=by, note=note)
+        await self._ask(Acknowledge(found.id, by, note))
         found = await self._reads.find(found.id)
         given = found.acknowledged
         if given is None or (given.by, given.note) != (by, note):
@@ -88,7 +107,7 @@ class ChangeRequests:
         by = word(given, "by", LONGEST_NAME, default="")
         await self._front.when_resumed()
         found = await self._reads.find(int(request.match_info["id"]))
-        await self._ask("unacknowledge", id=found.id)
+        await self._ask(Unacknowledge(found.id))
         kept = replace(await self._reads.find(found.id), acknowledged=None)
         stored = await self._history.acknowledge(found.id, by, "", clock.wall_ns(), given=False, found=kept)
         return answer({"id": found.id, "acknowledged": None, "stored": stored})
@@ -104,7 +123,7 @@ class ChangeRequests:
             raise Refused(400, str(error)) from None
         await self._front.when_resumed()
         found = await self._reads.find(int(request.match_info["id"]))
-        await self._ask("accept", id=found.id, reason=reason, by=by, until_wall_ns=until_ns)
+        await self._ask(Accept(found.id, reason, by, until_ns))
         made = MadeException(
             incident=found.id,
             rule=found.rule,
@@ -126,7 +145,7 @@ class ChangeRequests:
         by = word(asked, "by", LONGEST_NAME, default="")
         await self._front.when_resumed()
         number = int(request.match_info["id"])
-        await self._ask("unaccept", id=number, by=by)
+        await self._ask(Unaccept(number, by))
         stored = await self._history.accept(await self._reads.find(number), {"by": by}, clock.wall_ns(), given=False)
         return answer({"id": number, "accepted": None, "stored": stored})
 
@@ -137,7 +156,7 @@ class ChangeRequests:
         stored = await self._history.mark(text, by, at_ns)
         # The mark is kept; that judging also notes it in the journal is a courtesy.
         try:
-            await self._ask("mark", text=text, by=by)
+            await self._ask(PutMark(text, by))
         except Refused:
             if not stored:
                 raise Refused(
@@ -148,34 +167,42 @@ class ChangeRequests:
     async def rig_check(self, request: web.Request) -> web.Response:
         given = order(await body(request), stop=bool, no_light=str, light=str)
         await self._front.when_resumed()
-        return answer(await self._kept("rig_check", **given))
+        return answer(await self._kept(convert(given, ChangeRigCheck)))
 
     async def lamp_change(self, request: web.Request) -> web.Response:
         given = order(await body(request), circuit=str, fixture=str)
         await self._front.when_resumed()
-        return answer(await self._kept("lamp_change", **given))
+        return answer(await self._kept(convert(given, ChangeLamp)))
 
     async def ask_fixtures(self, request: web.Request) -> web.Response:
         given = order(await body(request), seconds=float, confirm=bool)
-        return answer(await self._ask("ask_fixtures", **given))
+        return answer(await self._ask(convert(given, AskFixtures)))
 
     async def stop_asking(self, _request: web.Request) -> web.Response:
-        return answer(await self._ask("stop_asking"))
+        return answer(await self._ask(StopAsking()))
 
-    async def _kept(self, name: str, **arguments: Any) -> dict[str, Any]:
+    async def _kept(self, order: FrontOrder) -> dict[str, object]:
         """As `_ask`, and whether what it changed is on the disk (`stored`)."""
-        answered, is_seen = await self._seen(name, **arguments)
+        done, is_seen = await self._seen(order)
         sheet = self._front.sheet
-        return {**answered, "stored": is_seen and sheet is not None and await self._history.keep(sheet.snapshot)}
+        stored = is_seen and sheet is not None and await self._history.keep(sheet.snapshot)
+        return {**_body(done.result), "stored": stored}
 
-    async def _ask(self, name: str, **arguments: Any) -> dict[str, Any]:
-        """Have judging (or the parent) do it. Refused with its own sentence if it will not."""
-        return (await self._seen(name, **arguments))[0]
+    async def _ask(self, order: FrontOrder) -> dict[str, object]:
+        """Have judging do it, and give what came of it. Refused with its own sentence if it will not."""
+        return _body((await self._seen(order))[0].result)
 
-    async def _seen(self, name: str, **arguments: Any) -> tuple[dict[str, Any], bool]:
-        """As `_ask`, and whether the newest snapshot is of a later judgement."""
+    async def _seen(self, order: FrontOrder) -> tuple[Done[FrontResult], bool]:
+        """Return the answer, and whether the newest snapshot is of a later judgement."""
         try:
-            answered = dict(await self._front.ask(name, arguments))
+            done = await self._front.ask(order)
         except ValueError as error:
             raise Refused(409, str(error)) from None
-        return answered, "board" not in answered or await self._front.see(answered.pop("board"))
+        return done, await self._front.see_after(done)
+
+
+def _body(result: FrontResult) -> dict[str, object]:
+    """Give a result as the API has it."""
+    if isinstance(result, LampChanged):
+        return {result.lamp: result.name}
+    return asdict(result)

@@ -17,11 +17,13 @@ import msgspec
 from slotwatch import __version__, clock
 from slotwatch.edge.front.reasons import why_unreachable
 from slotwatch.edge.front.witnessed import Ask, tell_judging
+from slotwatch.edge.shared.messages.orders import TakeListener
 from slotwatch.edge.shared.places import read_place
 from slotwatch.edge.shared.secret_file import SecretFileError, read_secret
 from slotwatch.house.schema import House
 from slotwatch.house.witnesses import DeclaredListener
 from slotwatch.snapshot import Snapshot
+from slotwatch.wire.observation import ListenerSeen, StreamElsewhere
 
 EVERY_S = 1.0
 SOON_S = 0.3
@@ -52,23 +54,23 @@ class FetchedStream(msgspec.Struct):
     last_frame_age_s: Annotated[float, msgspec.Meta(ge=0, le=1e9)] | None = None
     joined: bool | None = None
 
-    def row(self) -> list[Any]:
-        """The fields of an observed stream, in their order."""
+    def observed(self) -> StreamElsewhere:
+        """Give the stream as judging takes it."""
         age_ns = None if self.last_frame_age_s is None else int(self.last_frame_age_s * NANOSECONDS)
         # What arrives without being asked for may stop at any time.
         judged = self.judged and self.joined is not False
         universe = self.universe.partition("@")[0]
-        return [
-            universe,
-            self.network,
-            self.source,
-            self.sequence,
-            self.frames,
-            self.missing,
-            age_ns,
-            self.state,
-            judged,
-        ]
+        return StreamElsewhere(
+            universe=universe,
+            network=self.network,
+            source=self.source,
+            sequence=self.sequence,
+            frames=self.frames,
+            missing=self.missing,
+            age_ns=age_ns,
+            state=self.state,
+            judged=judged,
+        )
 
 
 Streams = Annotated[list[FetchedStream], msgspec.Meta(max_length=MOST_STREAMS)]
@@ -137,15 +139,14 @@ class ElsewhereFetcher:
     async def _tell(
         self, declared: DeclaredListener, asked_ns: int, found: list[FetchedStream] | None, reason: str
     ) -> None:
-        seen = {
-            "is": "ListenerSeen",
-            "t_ns": asked_ns,
-            "name": declared.name,
-            "reached": not reason,
-            "reason": reason,
-            "streams": None if found is None else [one.row() for one in found],
-        }
-        await tell_judging(self._ask, seen)
+        seen = ListenerSeen(
+            t_ns=asked_ns,
+            name=declared.name,
+            reached=not reason,
+            reason=reason,
+            streams=None if found is None else tuple(one.observed() for one in found),
+        )
+        await tell_judging(self._ask, TakeListener(seen))
 
 
 def _keeps_alive(one: FetchedStream) -> bool:

@@ -10,6 +10,7 @@ from aiohttp.typedefs import Handler, Middleware
 
 from slotwatch import clock
 from slotwatch.edge.front.front import Front
+from slotwatch.edge.shared.messages.orders import Look
 
 FRESH_NS = 250_000_000
 """A snapshot younger than this is used as it is."""
@@ -31,7 +32,8 @@ class Freshness:
         sheet = self._front.sheet
         if sheet is None or self._front.age_ns(clock.monotonic_ns()) < FRESH_NS:
             return
-        if float(sheet.snapshot.house.listener.get("snapshot_cost_ms", 0.0)) > BUSY_MS:
+        judging = sheet.snapshot.house.listener.judging
+        if judging is not None and judging.snapshot_cost_ms > BUSY_MS:
             return
         if self._asking is None or self._asking.done():
             self._asking = asyncio.create_task(self._ask())
@@ -39,9 +41,7 @@ class Freshness:
 
     async def _ask(self) -> None:
         with contextlib.suppress(ValueError):  # judging is being restarted: what is here is the newest
-            answered = await self._front.ask("look", {})
-            if "board" in answered:
-                await self._front.see(answered["board"])
+            await self._front.see_after(await self._front.ask(Look()))
 
 
 def reading(front: Front) -> Middleware:

@@ -21,6 +21,10 @@ from slotwatch.edge.front.callers import Callers
 from slotwatch.edge.front.complaints import Complaints
 from slotwatch.edge.front.events import Listeners
 from slotwatch.edge.front.guard import Guard, Refused
+from slotwatch.edge.front.witnessed import Ask
+from slotwatch.edge.shared.messages import Done
+from slotwatch.edge.shared.messages.lifeline import HouseFileRead
+from slotwatch.edge.shared.messages.orders import FrontResult, WatchPage
 from slotwatch.house.schema import House
 from slotwatch.snapshot import Snapshot
 from slotwatch.snapshot.counters import LagHistogram
@@ -44,7 +48,13 @@ SILENT_NS = 2_000_000_000
 
 LAG_EDGES_S = (0.01, 0.025, 0.05, 0.1, 0.15, 0.2, 0.25, 0.5, 1.0, 2.5)
 
-Ask = Callable[[str, dict[str, Any]], Awaitable[dict[str, Any]]]
+ReloadHouse = Callable[[], Awaitable[Done[HouseFileRead]]]
+"""Have the parent read the house file again; ValueError with its sentence where it is refused."""
+
+
+async def not_reloaded_here() -> Done[HouseFileRead]:
+    """Stand in where no parent can read the house file."""
+    raise ValueError("the house file is not read again here")
 
 
 class SnapshotSource(Protocol):
@@ -82,10 +92,13 @@ class Runner(Follower, Protocol):
 class Front:
     """State of the front process."""
 
-    def __init__(self, house: House, board: SnapshotSource, ask: Ask, guard: Guard) -> None:
+    def __init__(
+        self, house: House, board: SnapshotSource, ask: Ask, guard: Guard, reload_house: ReloadHouse = not_reloaded_here
+    ) -> None:
         self.house = house
         self.board = board
         self.ask = ask
+        self.reload_house = reload_house
         self.guard = guard
         self.host = socket.gethostname()
         self.callers = Callers()
@@ -130,7 +143,7 @@ class Front:
     async def _tell_judging(self) -> None:
         """Tell judging that somebody reads. If it does not answer it is being restarted, and gets the message again."""
         with contextlib.suppress(ValueError):
-            await self.ask("watch", {})
+            await self.ask(WatchPage())
 
     def look(self, now_ns: int) -> None:
         """Take a newer snapshot if there is one, and tell who wants to know."""
@@ -181,6 +194,10 @@ class Front:
             if self._sequence <= number:
                 await asyncio.sleep(SEE_AGAIN_S)
         return True
+
+    async def see_after(self, done: Done[FrontResult] | Done[HouseFileRead]) -> bool:
+        """Wait until a snapshot shows what was carried out; True if one does, or if none has to."""
+        return done.publication is None or await self.see(done.publication)
 
     def first(self, universe: str) -> bytes:
         """What a new listener gets first. Written once for all who connect at the same snapshot."""
@@ -253,6 +270,6 @@ class Front:
         health["listeners"] = self.listeners.count
         health["page_dropped_streams"] = self.listeners.dropped
         trouble = [part["text"] for part in health.values() if isinstance(part, dict) and not part.get("ok", True)]
-        recorder = self.sheet.snapshot.house.listener.get("recorder") if self.sheet else ""
-        health["trouble"] = [*trouble, *([str(recorder)] if recorder else [])]
+        judging = self.sheet.snapshot.house.listener.judging if self.sheet else None
+        health["trouble"] = [*trouble, *([judging.recorder] if judging and judging.recorder else [])]
         return health

@@ -24,7 +24,8 @@ from slotwatch.edge.front.history_number import keep_number
 from slotwatch.edge.front.history_shows import UsualRows
 from slotwatch.edge.front.history_store import MILLISECOND_NS, Pending, ReferenceRow, Store
 from slotwatch.snapshot import Incident, Snapshot
-from slotwatch.views.records import phase_record, record
+from slotwatch.snapshot.health import NotJudgedRow
+from slotwatch.views.records import phase_record, record, rig_check_record
 
 RETRY_S = 5.0
 FORGET_S = 3600.0
@@ -109,7 +110,7 @@ class History:
         """Give the writer what is new; the number of the last gift."""
         new = Pending()
         offset = snapshot.wall_offset_ns
-        for row in snapshot.house.listener.get("not_judged", ()):
+        for row in snapshot.house.listener.not_judged:
             self._note_interval(row, offset, new)
         new.minutes = [row for row in snapshot.minutes if row.minute > self._minute]
         self._minute = max((row.minute for row in new.minutes), default=self._minute)
@@ -136,8 +137,8 @@ class History:
     def _note_alive(self, snapshot: Snapshot, new: Pending) -> None:
         self._first_ns = self._first_ns or snapshot.now_ns
         if self.absence and snapshot.now_ns - self._first_ns < ABSENCE_WITHIN_NS:
-            intervals = snapshot.house.listener.get("not_judged", ())
-            if not any(row.get("reason") == self.absence for row in intervals):
+            intervals = snapshot.house.listener.not_judged
+            if not any(row.reason == self.absence for row in intervals):
                 return
         self.absence = ""
         self._note_kept(new.state, "numbers", {"next": snapshot.next_incident}, "state ")
@@ -158,12 +159,11 @@ class History:
                 new.incidents[key] = record(found)
         self._revisions = held
 
-    def _note_interval(self, row: dict[str, Any], offset: int, new: Pending) -> None:
-        key = ((int(row["start_ns"]) + offset) // MILLISECOND_NS, str(row.get("network") or ""))
-        end_ns = row.get("end_ns")
-        value = (None if end_ns is None else (int(end_ns) + offset) // MILLISECOND_NS, str(row.get("reason", "")))
+    def _note_interval(self, row: NotJudgedRow, offset: int, new: Pending) -> None:
+        key = ((row.start_ns + offset) // MILLISECOND_NS, row.network)
+        value = (None if row.end_ns is None else (row.end_ns + offset) // MILLISECOND_NS, row.reason)
         # A wall clock that is corrected moves the start by a little: the same interval all the same.
-        held = self._kept.setdefault(f"interval {row['start_ns']} {key[1]}", [key, None])
+        held = self._kept.setdefault(f"interval {row.start_ns} {key[1]}", [key, None])
         if held[1] != value:
             held[1] = value
             new.not_judged[held[0]] = value
@@ -175,8 +175,8 @@ class History:
             for row in snapshot.hours:
                 self._note_kept(new.hours, f"{row.kind} {row.name}", row.as_object(), "hours ")
         if snapshot.rig_check is not None:
-            began_ms = int(snapshot.rig_check.get("started_wall_ms") or 0)
-            self._note_kept(new.rig_checks, began_ms, snapshot.rig_check, "rig check ")
+            check = rig_check_record(snapshot.rig_check)
+            self._note_kept(new.rig_checks, snapshot.rig_check.started_wall_ms, check, "rig check ")
 
     def _note_kept(self, into: dict[Any, dict[str, Any]], key: Any, row: dict[str, Any], kind: str) -> None:
         if self._kept.get(f"{kind}{key}") != row:

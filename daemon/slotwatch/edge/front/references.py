@@ -24,6 +24,7 @@ from slotwatch.edge.front.guard import Refused, body, order, word
 from slotwatch.edge.front.history import History
 from slotwatch.edge.front.history_store import ReferenceRow
 from slotwatch.edge.front.reads import answer
+from slotwatch.edge.shared.messages.orders import Look, WatchPage
 from slotwatch.house.occasions import LONGEST_REFERENCE_NAME
 from slotwatch.house.schema import Phase
 from slotwatch.judge.catalog import CATALOG
@@ -254,11 +255,9 @@ class References:
         self, name: str, by: str, chosen: tuple[list[str], ...] = ([], [], []), *, automatic: bool = False
     ) -> dict[str, Any]:
         """Keep what arrives now, once it is known what moves. Refused if nothing arrives."""
-        for asked in ("watch", "look"):  # judging publishes more often while somebody looks
+        for wanted in (WatchPage(), Look()):  # judging publishes more often while somebody looks
             with contextlib.suppress(ValueError):
-                answered = await self._front.ask(asked, {})
-                if "board" in answered:
-                    await self._front.see(answered["board"])
+                await self._front.see_after(await self._front.ask(wanted))
         snapshot = self._front.current().snapshot
         levels = self._watch.live(snapshot)
         await asyncio.sleep(AFTER_S)

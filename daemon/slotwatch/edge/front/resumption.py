@@ -7,14 +7,21 @@ from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 from typing import Any
 
+import msgspec
+from msgspec.structs import replace
+
 from slotwatch import clock
-from slotwatch.edge.front.front import Ask
 from slotwatch.edge.front.history import History
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.history_number import first_number
 from slotwatch.edge.front.history_rows import is_time
+from slotwatch.edge.front.witnessed import Ask
+from slotwatch.edge.shared.messages import Done
+from slotwatch.edge.shared.messages.orders import FrontResult
 from slotwatch.judge.flapping import Flapping
+from slotwatch.judge.orders import Absence, Restore, Resume
 from slotwatch.snapshot import Snapshot
+from slotwatch.views.records import exception_of, incident_of, lamp_hours_of, phase_of, rig_check_of
 
 AGAIN_S = 1.0
 TRIES = 10
@@ -62,14 +69,15 @@ class Resumption:
         history: History,
         ask: Ask,
         resumed: asyncio.Event,
-        see: Callable[[int], Awaitable[bool]],
+        see_after: Callable[[Done[FrontResult]], Awaitable[bool]],
     ) -> None:
-        """resumed: set whenever the judging that runs has its memory back. see: waits for a later publication."""
+        """resumed: set whenever the judging that runs has its memory back. see_after: waits for a snapshot
+        that shows what was carried out."""
         self._resumed = resumed
         self._resumed.clear()
         self._history = history
         self._ask = ask
-        self._see = see
+        self._see_after = see_after
         self._started_ns: int | None = None
         self._started_ms = 0
         self._begun = asyncio.Event()
@@ -98,52 +106,66 @@ class Resumption:
 
     async def _resume(self) -> None:
         memory = await self._history.ask(Memory.of) or Memory(first_number(self._history.path))
-        if not await self._told("resume", self._resuming(memory)):
+        if not await self._taken_up(lambda: self._resuming(memory)):
             return
         self._go_on()
-        hours = {"hours": memory.hours, "rig_check": memory.rig_check}
-        knows = await self._told("restore", hours) if memory.hours or memory.rig_check else not self._begun.is_set()
+        is_counted = bool(memory.hours or memory.rig_check)
+        knows = await self._taken_up(lambda: _restoring(memory)) if is_counted else not self._begun.is_set()
         self._history.counts_held = not knows
 
     def _go_on(self) -> None:
-        """Keep what judging says from now on, and let changes through, unless it was started anew meanwhile."""
+        """Keep what judging reports from now on, and let changes through, unless it was started anew meanwhile."""
         if not self._begun.is_set():
             self._history.held = False
             self._resumed.set()
 
-    def _resuming(self, memory: Memory) -> dict[str, Any]:
-        given: dict[str, Any] = {"next_id": memory.next_id, "incidents": memory.incidents}
-        if memory.exceptions:
-            given["exceptions"] = memory.exceptions
+    def _resuming(self, memory: Memory) -> Resume:
+        """Make the order. KeyError, TypeError or ValueError if what is kept is odd."""
+        # The monotonic clock of then may have been another boot's: the wall clock carries the times over.
+        offset_ns = clock.wall_offset_ns()
+        order = Resume(
+            next_id=memory.next_id,
+            incidents=tuple(incident_of(kept, offset_ns) for kept in memory.incidents),
+            exceptions=tuple(exception_of(kept) for kept in memory.exceptions),
+        )
         alive, phase = memory.state.get("alive", {}), memory.state.get("phase")
-        at_ms: Any = alive.get("at_ms")
-        if not is_time(at_ms):
-            return given
+        at_ms = alive.get("at_ms")
+        if not isinstance(at_ms, int) or not is_time(at_ms):
+            return order
         if alive.get("run") != self._history.run and at_ms < self._started_ms:
             is_clean = alive.get("stopped") is True
             self._history.absence = STOPPED if is_clean else ENDED
-            given["away"] = {"from_wall_ns": at_ms * MILLISECOND_NS, "reason": self._history.absence}
-            given["next_id"] += 0 if is_clean else UNWRITTEN_NUMBERS
+            away = Absence(at_ms * MILLISECOND_NS, self._history.absence)
+            order = replace(order, away=away, next_id=order.next_id + (0 if is_clean else UNWRITTEN_NUMBERS))
         is_same_show = clock.wall_ns() // MILLISECOND_NS - at_ms <= SAME_SHOW_MS
         if phase and is_same_show and phase.get("declared") == self._history.declared_phase:
-            given["phase"] = {name: value for name, value in phase.items() if name != "declared"}
-        return given
+            order = replace(order, phase=phase_of(phase))
+        return order
 
-    async def _told(self, name: str, given: dict[str, Any]) -> bool:
+    async def _taken_up(self, make: Callable[[], Resume | Restore]) -> bool:
         """Have judging take something up, and see that it did; False if it will not, or was started anew meanwhile."""
         for _ in range(TRIES):
             if self._begun.is_set():
                 return False
             try:
-                answer = await self._ask(name, given)
-            except ValueError as error:
+                # Read back here: an odd value of the history must not end judging, which reads strictly.
+                order = make()
+                msgspec.convert(msgspec.to_builtins(order), type(order))
+                done = await self._ask(order)
+            except (KeyError, TypeError, ValueError, msgspec.ValidationError) as error:
                 self._trouble = f"Judging did not take up what the history knows: {error}"
                 await asyncio.sleep(AGAIN_S)
                 continue
             self._trouble = ""
             # What was published before is of a judgement without memory.
             for _ in range(TRIES):
-                if "board" not in answer or self._begun.is_set() or await self._see(answer["board"]):
+                if self._begun.is_set() or await self._see_after(done):
                     break
             return True
         return False
+
+
+def _restoring(memory: Memory) -> Restore:
+    """Make the order. ValueError if what is kept is odd."""
+    check = rig_check_of(memory.rig_check) if memory.rig_check else None
+    return Restore(tuple(lamp_hours_of(kept) for kept in memory.hours), check)

@@ -14,7 +14,7 @@ from slotwatch.edge.front.door import WebServer
 from slotwatch.edge.front.elsewhere import ElsewhereFetcher
 from slotwatch.edge.front.events import Listeners
 from slotwatch.edge.front.fresh import reading
-from slotwatch.edge.front.front import Ask, Front, Packets, Runner, SnapshotSource
+from slotwatch.edge.front.front import Front, Packets, ReloadHouse, Runner, SnapshotSource, not_reloaded_here
 from slotwatch.edge.front.guard import LARGEST_BODY_BYTES, Guard, add_headers, middleware
 from slotwatch.edge.front.heartbeat import HeartbeatSender
 from slotwatch.edge.front.history import History
@@ -26,6 +26,7 @@ from slotwatch.edge.front.references import References
 from slotwatch.edge.front.resumption import Resumption
 from slotwatch.edge.front.switch_polling import SwitchPolling
 from slotwatch.edge.front.usual_keeper import UsualKeeper
+from slotwatch.edge.front.witnessed import Ask
 from slotwatch.edge.shared.places import state_place
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House
@@ -39,7 +40,13 @@ class Server:
     """All that the front process does for one house, and goes on doing when the house is another."""
 
     def __init__(
-        self, house: House, board: SnapshotSource, ask: Ask, packets: Callable[[House], Packets], run: str = ""
+        self,
+        house: House,
+        board: SnapshotSource,
+        ask: Ask,
+        packets: Callable[[House], Packets],
+        run: str = "",
+        reload_house: ReloadHouse = not_reloaded_here,
     ) -> None:
         """run: which run of the program this is, for the history."""
         self._house = house
@@ -48,7 +55,7 @@ class Server:
         self._packets = packets(house)
         self.is_orphan = False
         """Whether the parent ended without asking for a stop: then the program as a whole was killed."""
-        self.front = Front(house, board, ask, Guard(house))
+        self.front = Front(house, board, ask, Guard(house), reload_house)
         self._changing = asyncio.Lock()
         self._running: dict[str, tuple[Runner, asyncio.Task[None]]] = {}
         self._old: dict[WebServer, asyncio.Task[None]] = {}
@@ -67,7 +74,7 @@ class Server:
         try:
             await self._door.open(self._app(self.front.listeners))
             async with asyncio.TaskGroup() as self._tasks:
-                resumption = Resumption(self._history, self.front.ask, self.front.resumed, self.front.see)
+                resumption = Resumption(self._history, self.front.ask, self.front.resumed, self.front.see_after)
                 self.front.followers += [resumption, self._history, self._references, self._usual]
                 working = [self._tasks.create_task(self.front.keep_running(one)) for one in (resumption, self._usual)]
                 await self._follow(house)

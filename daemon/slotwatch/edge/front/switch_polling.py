@@ -11,11 +11,10 @@ import contextlib
 from collections.abc import Mapping
 from typing import Any, Protocol
 
-import msgspec
-
 from slotwatch import clock
 from slotwatch.edge.front.switch_credentials import Credentials, read_credentials
 from slotwatch.edge.front.witnessed import Ask, tell_judging
+from slotwatch.edge.shared.messages.orders import TakeSwitch
 from slotwatch.edge.shared.places import read_place
 from slotwatch.edge.shared.secret_file import SecretFileError
 from slotwatch.house.schema import House
@@ -129,7 +128,7 @@ class SwitchPolling:
         return Agent(declared.address, made)
 
     async def _tell(self, seen: SwitchSeen) -> None:
-        await tell_judging(self._ask, {"is": "SwitchSeen", **msgspec.to_builtins(seen)})
+        await tell_judging(self._ask, TakeSwitch(seen))
 
 
 class Polls:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import Mapping
-from dataclasses import astuple, replace
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
@@ -21,11 +21,13 @@ from slotwatch.edge.front.guard import Refused
 from slotwatch.edge.front.history import History
 from slotwatch.edge.front.usual import HOUSE, Worked, missing_shows, work_out_house, work_out_show
 from slotwatch.edge.front.witnessed import tell_judging
+from slotwatch.edge.shared.messages.orders import TakeUsual
 from slotwatch.house.schema import House, Phase
 from slotwatch.model.usual_standing import Standing, told
 from slotwatch.snapshot import Snapshot
 from slotwatch.snapshot.readiness import SaidTrend
 from slotwatch.views.usual import house_usual_answer
+from slotwatch.wire.observation import UsualSeen
 
 SETTLE_S = 2.0
 """So long after a show the history has its last minute."""
@@ -107,9 +109,8 @@ class UsualKeeper:
         await self._tell()
 
     async def _tell(self) -> None:
-        rows = [astuple(one) for standing in self.standings.values() if (one := told(standing)) is not None]
-        seen = {"is": "UsualSeen", "t_ns": clock.monotonic_ns(), "universes": rows}
-        await tell_judging(self._front.ask, seen)
+        known = tuple(one for standing in self.standings.values() if (one := told(standing)) is not None)
+        await tell_judging(self._front.ask, TakeUsual(UsualSeen(clock.monotonic_ns(), known)))
 
     async def answer(self, _request: web.Request) -> web.Response:
         """What is usual for the whole house."""

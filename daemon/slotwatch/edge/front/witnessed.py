@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Awaitable, Callable
-from typing import Any
 
-Ask = Callable[[str, dict[str, Any]], Awaitable[dict[str, Any]]]
-"""Give judging an order by its name and fields; ValueError while it is away."""
+from slotwatch.edge.shared.messages import Done
+from slotwatch.edge.shared.messages.orders import FrontOrder, FrontResult, TakeListener, TakeSwitch, TakeUsual
+
+Ask = Callable[[FrontOrder], Awaitable[Done[FrontResult]]]
+"""Give judging an order and await what came of it; ValueError while judging is away, or where it refuses."""
 
 
-async def tell_judging(ask: Ask, seen: dict[str, Any]) -> None:
-    """Tell one observation. Lost while judging is being restarted: the sender tells its next one when it is back."""
+async def tell_judging(ask: Ask, seen: TakeListener | TakeSwitch | TakeUsual) -> None:
+    """Pass on one observation. Lost while judging is being restarted: the sender passes on its next one."""
     with contextlib.suppress(ValueError):
-        await ask("observed", {"seen": [seen]})
+        await ask(seen)

@@ -12,19 +12,31 @@ import os
 import select
 import time
 from collections.abc import Callable, Iterable
-from dataclasses import asdict
 from pathlib import Path
-from typing import Any
 
 from slotwatch import clock
 from slotwatch.edge.intake.joins import MOST_LISTED_GROUPS, MOST_SYNC_GROUPS, Joins, wanted_universes
 from slotwatch.edge.intake.udp_in import ArrivalClock, DataSocket, Networks
 from slotwatch.edge.lines.line_tap import LineTap
-from slotwatch.edge.shared.channel import Channel, Message
+from slotwatch.edge.shared.channel import Channel
 from slotwatch.edge.shared.interfaces import InterfaceWatch
+from slotwatch.edge.shared.messages.intake import (
+    FromIntake,
+    Idle,
+    IntakeHealth,
+    IntakeWoke,
+    JoinsSeen,
+    LinksSeen,
+    ListedGroups,
+    StateWanted,
+    SyncGroups,
+    ToIntake,
+)
+from slotwatch.edge.shared.messages.lifeline import FromChild, ToChild
 from slotwatch.edge.shared.pace import GRID_NS
 from slotwatch.edge.shared.ring import GUARD_ROWS, RingWriter
 from slotwatch.house.schema import House, Listen
+from slotwatch.snapshot.health import IntakeReport, LineHealth
 from slotwatch.wire.observation import JoinSeen, LinkSeen
 from slotwatch.wire.universe import Protocol
 
@@ -57,7 +69,9 @@ REFRESH_S = 10.0
 class Intake:
     """Sockets, memberships and lines of a house, read into the ring."""
 
-    def __init__(self, house: House, writer: RingWriter, bells: list[int], observations: Channel) -> None:
+    def __init__(
+        self, house: House, writer: RingWriter, bells: list[int], observations: Channel[FromIntake, ToIntake]
+    ) -> None:
         """EdgeError where a port is taken or an interface is missing. `bells`: an eventfd for each waiting reader."""
         self.house = house
         self.writer = writer
@@ -70,8 +84,8 @@ class Intake:
         self._bells = bells
         self._channel = observations
         self._arrivals = ArrivalClock()
-        self._sync_groups: dict[int, list[int]] = {}
-        self._listed_groups: dict[int, list[int]] = {}
+        self._sync_groups: dict[int, tuple[int, ...]] = {}
+        self._listed_groups: dict[int, tuple[int, ...]] = {}
         self._closed_drops = 0
         self._drops: dict[int, int] = {}
         self._rate_hz = self._steady_hz = 0.0
@@ -122,7 +136,7 @@ class Intake:
         self.networks.by_index = {}  # numbers of another house
         self._changed()
 
-    def run(self, lifeline: Channel, handle: Callable[[Message], bool]) -> None:
+    def run(self, lifeline: Channel[FromChild, ToChild], handle: Callable[[ToChild], bool]) -> None:
         """Read until `handle(message)` of the parent's messages says False, or the lifeline is closed."""
         for fd in (lifeline.fileno(), self._channel.fileno(), self.watch.fd):
             self._poll.register(fd, select.EPOLLIN)
@@ -170,14 +184,16 @@ class Intake:
                 os.eventfd_write(bell, 1)
             if self._resting and count > BURST_ROWS:
                 self._resting = False
-                self._send([{"is": "woke"}])
+                self._channel.send(IntakeWoke())
         self._measure(count)
         return count
 
-    def state(self) -> list[dict[str, Any]]:
-        """Everything observed, in its present state: for a judging process that has just started."""
+    def tell_state(self) -> None:
+        """Send everything observed, in its present state: for a judging process that has just started."""
         now_ns = clock.monotonic_ns()
-        return _observed([*self.watch.links(now_ns), *self.joins.told(now_ns)])
+        self._send_links(self.watch.links(now_ns))
+        self._send_joins(self.joins.told(now_ns))
+        self._send_health()
 
     def _gather(self) -> None:
         pause_s = self.gather_s()
@@ -219,7 +235,7 @@ class Intake:
     def _changed(self) -> None:
         """Interfaces or the house changed: networks, memberships and judging follow."""
         self.networks.take(self.watch.networks_by_index(), self.watch.table.by_index)
-        self._send(_observed(self.watch.links(clock.monotonic_ns())))
+        self._send_links(self.watch.links(clock.monotonic_ns()))
         self._joined()
 
     def _joined(self) -> None:
@@ -230,48 +246,50 @@ class Intake:
         if self.house.first_contact is not None:
             for network, universes in self._listed_groups.items():
                 wanted.setdefault(network, set()).update(universes)
-        news = self.joins.update(wanted, self.watch, clock.monotonic_ns())
-        self._send(_observed(news))
+        self._send_joins(self.joins.update(wanted, self.watch, clock.monotonic_ns()))
 
-    def _asked(self, message: dict[str, Any]) -> None:
-        """What judging asks for: the whole state again, to idle, or groups that streams or discovery lists name."""
-        if message.get("do") == "state":
-            self._send([{"is": "restart"}, *self.state()])
-            self._send_health()
-        elif message.get("do") == "rest":
-            self._resting = bool(message.get("rest"))
-        elif message.get("do") == "listed":
-            groups = {int(n): list(u)[:MOST_LISTED_GROUPS] for n, u in message.get("groups", {}).items()}
-            if groups != self._listed_groups:
-                self._listed_groups = groups
-                self._joined()
-        elif message.get("do") == "sync":
-            groups = {int(n): list(a)[:MOST_SYNC_GROUPS] for n, a in message.get("groups", {}).items()}
-            if groups != self._sync_groups:
-                self._sync_groups = groups
-                self._joined()
+    def _asked(self, message: ToIntake) -> None:
+        """Do what judging asks for."""
+        match message:
+            case StateWanted():
+                self.tell_state()
+            case Idle():
+                self._resting = message.may_idle
+            case ListedGroups():
+                groups = {network: universes[:MOST_LISTED_GROUPS] for network, universes in message.groups.items()}
+                if groups != self._listed_groups:
+                    self._listed_groups = groups
+                    self._joined()
+            case SyncGroups():
+                groups = {network: universes[:MOST_SYNC_GROUPS] for network, universes in message.groups.items()}
+                if groups != self._sync_groups:
+                    self._sync_groups = groups
+                    self._joined()
 
     def _send_health(self) -> None:
         buffers = {f"{s.protocol.word}{' IPv6' if s.v6 else ''}": s.buffer_bytes for s in self.sockets}
-        lines = [
-            {
-                "number": t.number,
-                "path": t.path,
-                "open": t.is_open,
-                "trouble": t.trouble,
-                "faults": t.decoder.faults,
-                "breaks": t.decoder.breaks,
-                "dropped_frames": t.dropped,
-                "reopened": t.reopened,
-            }
+        lines = tuple(
+            LineHealth(
+                number=t.number,
+                path=t.path,
+                open=t.is_open,
+                trouble=t.trouble,
+                faults=t.decoder.faults,
+                breaks=t.decoder.breaks,
+                dropped_frames=t.dropped,
+                reopened=t.reopened,
+            )
             for t in self.taps
-        ]
-        health = {"receive_buffer_bytes": buffers, "joins": self.joins.held(), "lines": lines}
-        self._send([{"is": "health", "health": health}])
+        )
+        self._channel.send(IntakeHealth(IntakeReport(buffers, self.joins.held(), lines)))
 
-    def _send(self, observed: list[dict[str, Any]]) -> None:
-        if observed:
-            self._channel.send({"do": "observed", "observed": observed})
+    def _send_links(self, links: Iterable[LinkSeen]) -> None:
+        if seen := tuple(links):
+            self._channel.send(LinksSeen(seen))
+
+    def _send_joins(self, joins: Iterable[JoinSeen]) -> None:
+        if seen := tuple(joins):
+            self._channel.send(JoinsSeen(seen))
 
     def _take_line(self, tap: LineTap) -> int:
         frames = tap.take()
@@ -328,8 +346,3 @@ def _start_taps(house: House) -> list[LineTap]:
     for tap in taps:
         tap.start()
     return taps
-
-
-def _observed(seen: Iterable[LinkSeen | JoinSeen]) -> list[dict[str, Any]]:
-    """Observations as JSON: the name of the class and its fields."""
-    return [{"is": type(one).__name__, **asdict(one)} for one in seen]

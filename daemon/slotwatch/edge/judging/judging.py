@@ -12,31 +12,47 @@ import select
 import sys
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
 
 from slotwatch import clock
-from slotwatch.edge.judging.asking_fixtures import may_ask_fixtures
+from slotwatch.edge.judging.front_orders import FrontOrders
 from slotwatch.edge.judging.igmp_in import GroupWatch
 from slotwatch.edge.judging.lag import Lag
 from slotwatch.edge.judging.listed import ListedUniverses
 from slotwatch.edge.judging.neighbours import NeighbourWatch
-from slotwatch.edge.judging.observed import observations
 from slotwatch.edge.judging.publications import Publications
 from slotwatch.edge.judging.recorder import Captures, Recorder
 from slotwatch.edge.judging.route_reports import RouteReports
 from slotwatch.edge.judging.sync_groups import sync_groups
-from slotwatch.edge.shared.channel import Channel, Message, answer
+from slotwatch.edge.shared.channel import Channel
+from slotwatch.edge.shared.messages import Done, Refusal, Request
+from slotwatch.edge.shared.messages.intake import (
+    FromIntake,
+    IntakeHealth,
+    IntakeWoke,
+    JoinsSeen,
+    LinksSeen,
+    ListedGroups,
+    StateWanted,
+    SyncGroups,
+    ToIntake,
+)
+from slotwatch.edge.shared.messages.lifeline import FromChild, StatusText, ToChild
+from slotwatch.edge.shared.messages.orders import FrontOrder, FrontResult
+from slotwatch.edge.shared.messages.routes import PhaseNow, RouteReport, ToRoutes
 from slotwatch.edge.shared.ordering import fence
 from slotwatch.edge.shared.pace import GATHERED_ROWS, Pace
 from slotwatch.edge.shared.ring import GUARD_ROWS, Ring, RingReader
 from slotwatch.edge.shared.snapshot_buffer import SnapshotWriter
 from slotwatch.engine import Engine
 from slotwatch.house.schema import House
+from slotwatch.judge.orders import Resume
 from slotwatch.snapshot import Snapshot
+from slotwatch.snapshot.health import IntakeReport, JudgingReport, LineHealth
 from slotwatch.views.counted import counted
-from slotwatch.views.records import memory_of, phase_of, phase_record
+from slotwatch.views.records import phase_of, phase_record
 from slotwatch.wire import observation
 from slotwatch.wire.batch import Batch
+from slotwatch.wire.observation import Observation
 
 TICK_NS = 50_000_000
 CHUNK_ROWS = GUARD_ROWS
@@ -49,13 +65,19 @@ class JudgingProcess:
     """The engine between ring and board."""
 
     def __init__(
-        self, house: House, ring: Ring, board: SnapshotWriter, requests: Channel, observations: Channel, routes: Channel
+        self,
+        house: House,
+        ring: Ring,
+        board: SnapshotWriter,
+        requests: Channel[Done[FrontResult] | Refusal, Request[FrontOrder]],
+        observations: Channel[ToIntake, FromIntake],
+        routes: Channel[ToRoutes, RouteReport],
     ) -> None:
         now_ns = clock.monotonic_ns()
         self.ring, self.board = ring, board
         self._requests, self._observations, self._routes = requests, observations, routes
         self._problems: tuple[str, ...] = ()
-        self._health: dict[str, Any] = {}
+        self._intake: IntakeReport | None = None
         self._reports = RouteReports()
         self._generation = ring.turned_generation
         self._offset_ns = clock.wall_offset_ns()
@@ -64,7 +86,7 @@ class JudgingProcess:
         self._ticked_ns = self._status_ns = 0
         self._open = 0
         self._lag = Lag()
-        self._sync_groups: dict[str, list[int]] = {}
+        self._sync_groups: dict[int, tuple[int, ...]] = {}
         self._listed = ListedUniverses()
         self._drops = (0, 0)
         self._rows_ns = 0
@@ -79,10 +101,11 @@ class JudgingProcess:
         self._rows.lost = lost
         self._away_ns = now_ns - before_ns if before_ns else 0
         self.engine = Engine(house, now_ns=before_ns or now_ns, wall_offset_ns=self._offset_ns)
+        self._orders = FrontOrders(self.engine, self._pace, self._publications, routes, self._observe, board)
         self._groups = GroupWatch(house)
         self._neighbours = NeighbourWatch(house)
         self._captures = Captures(house, self._recorder)
-        self._observations.send({"do": "state"})
+        self._observations.send(StateWanted())
 
     def _place(self, count: int, width: int) -> Batch:
         return self._recorder.place(count, width)
@@ -93,15 +116,16 @@ class JudgingProcess:
         if last is None:
             return
         self.engine.command(
-            "resume",
-            next_id=last.next_incident,
-            incidents=list(last.incidents),
-            phase=phase_of(phase_record(last.house, last.wall_offset_ns)),
-            exceptions=last.exceptions,
+            Resume(
+                next_id=last.next_incident,
+                incidents=last.incidents,
+                exceptions=last.exceptions,
+                phase=phase_of(phase_record(last.house, last.wall_offset_ns)),
+            )
         )
-        self.engine.judge.listener.remember(last.house.listener.get("not_judged", ()))
+        self.engine.judge.listener.remember(last.house.listener.not_judged)
 
-    def run(self, lifeline: Channel, handle: Callable[[Message], bool]) -> None:
+    def run(self, lifeline: Channel[FromChild, ToChild], handle: Callable[[ToChild], bool]) -> None:
         """Judge until `handle` of a parent's message says False, or the lifeline closes."""
         poll = select.poll()
         # Reports of routes are read in the next turn anyway: waking for them took the processor from routes themselves
@@ -121,7 +145,7 @@ class JudgingProcess:
             wait_ms = self.turn()
             if clock.monotonic_ns() - self._status_ns > STATUS_NS:
                 self._status_ns = clock.monotonic_ns()
-                lifeline.send({"do": "status", "text": self._status})
+                lifeline.send(StatusText(self._status))
 
     def turn(self) -> int:
         """Judge what is in the ring, let time pass, publish; or leave it, while nothing is due and nothing new.
@@ -166,9 +190,9 @@ class JudgingProcess:
         """Number of the newest publication: what was ordered until now shows in those after it."""
         return self.board.sequence
 
-    def refuse_house(self, problems: list[str]) -> None:
-        """Say on the page that the file on disk is not the one that runs, and why."""
-        self._problems = tuple(problems)
+    def refuse_house(self, problems: tuple[str, ...]) -> None:
+        """Show on the page that the file on disk is not the one that runs, and why."""
+        self._problems = problems
         self._publications.is_wanted = True
 
     def close(self) -> None:
@@ -237,7 +261,7 @@ class JudgingProcess:
             fence()  # the word that it is there before its times
             self._generation = turned
             self._stalled(now_ns, self.ring.away_ns(), unheard=True)
-            self._observations.send({"do": "state"})
+            self._observations.send(StateWanted())
             self._pace.intake_woke()
             self._sync_groups = {}
             self._listed.told = {}
@@ -264,25 +288,29 @@ class JudgingProcess:
         self._open = sum(1 for incident in snapshot.incidents if incident.closed_ns is None)
         self._ask_for_sync_groups(snapshot)
         if self.house.first_contact is not None and (listed := self._listed.take(snapshot.sources)):
-            self._observations.send({"do": "listed", "groups": listed})
+            self._observations.send(ListedGroups(listed))
         self._publications.published(now_ns)
 
     def _complete(self, snapshot: Snapshot, now_ns: int) -> None:
         """Add what only this process knows: its own health, the refused house file, the routes' reports."""
         view = snapshot.house
         view.house_problems = self._problems
-        view.listener = {
-            **view.listener,
-            **self._health,
-            "kernel_drops": self.ring.kernel_drops,
-            "rows_lost": self._rows.lost,
-            "intake_silent_s": round(max(0, now_ns - self.ring.heartbeat_ns) / 1e9, 3),
-            "recorder": self._captures.trouble,
-            "captures_failed": self._captures.failed,
-            "snapshot_cost_ms": round(self._publications.cost_ns / 1e6, 3),
-            **counted(self._reports.counted, self._reports.rows, self._health.get("lines", ())),
-            **self._reports.of_listener,
-        }
+        report = JudgingReport(
+            intake_silent_s=round(max(0, now_ns - self.ring.heartbeat_ns) / 1e9, 3),
+            recorder=self._captures.trouble,
+            captures_failed=self._captures.failed,
+            snapshot_cost_ms=round(self._publications.cost_ns / 1e6, 3),
+        )
+        view.listener = replace(
+            view.listener,
+            kernel_drops=self.ring.kernel_drops,
+            rows_lost=self._rows.lost,
+            intake=self._intake,
+            judging=report,
+            counted=counted(self._reports.counted, self._reports.rows, self._intake.lines if self._intake else ()),
+            asking=self._reports.asking,
+            node=self._reports.node,
+        )
         snapshot.counters = replace(snapshot.counters, judging_lag=self._lag.counted())
         if self._reports.rows:
             snapshot.routes = self._reports.rows
@@ -292,7 +320,7 @@ class JudgingProcess:
         groups = sync_groups(snapshot)
         if groups != self._sync_groups:
             self._sync_groups = groups
-            self._observations.send({"do": "sync", "groups": groups})
+            self._observations.send(SyncGroups(groups))
 
     @property
     def _status(self) -> str:
@@ -302,68 +330,40 @@ class JudgingProcess:
         now_ns = clock.monotonic_ns()
         if self._requests.fileno() in ready:
             for message in self._requests.receive():
-                answer(self._requests, message, self._carry_out)
+                self._requests.send(self._orders.answer(message))
         if self._observations.fileno() in ready:
-            for message in self._observations.receive():
-                self._observe(message.get("observed", []))
-        for message in self._routes.receive():
-            self._hear_routes(message, now_ns)
+            for observed in self._observations.receive():
+                self._hear_intake(observed)
+        for report in self._routes.receive():
+            self._hear_routes(report, now_ns)
         for seen in [*self._groups.read(ready, now_ns), *self._neighbours.read(ready, now_ns)]:
-            self._heard = True
+            self._observe(seen)
+
+    def _hear_routes(self, report: RouteReport, now_ns: int) -> None:
+        """Take a report. Each holds some routes, in turn."""
+        self._heard |= self._reports.hear(report, self.house)
+        self.engine.observe(observation.RoutesSeen(now_ns, self._reports.states))
+        self._routes.send(PhaseNow(self.engine.judge.phase))
+
+    def _hear_intake(self, message: FromIntake) -> None:
+        self._heard = True
+        match message:
+            case LinksSeen():
+                self._observe(*message.links)
+            case JoinsSeen():
+                self._observe(*message.joins)
+            case IntakeWoke():
+                self._pace.intake_woke()
+            case IntakeHealth():
+                self._intake = message.report
+                now_ns = clock.monotonic_ns()
+                self._observe(*(_line_seen(line, now_ns) for line in message.report.lines))
+
+    def _observe(self, *observed: Observation) -> None:
+        self._heard = True
+        for seen in observed:
             self.engine.observe(seen)
 
-    def _hear_routes(self, message: Message, now_ns: int) -> None:
-        """Take a report. Each holds some routes, in turn."""
-        self._heard |= self._reports.hear(message, self.house)
-        self.engine.observe(observation.RoutesSeen(now_ns, self._reports.told))
-        self._routes.send({"do": "phase", "phase": str(self.engine.judge.phase)})
 
-    def _carry_out(self, name: str, arguments: dict[str, Any]) -> dict[str, Any]:
-        """Do it, and say after which publication it shows (`board`)."""
-        if name in ("watch", "observed"):
-            self._pace.watch(clock.monotonic_ns()) if name == "watch" else self._observe(arguments["seen"])
-            return {}
-        if name == "look":
-            self._publications.is_wanted = True
-            return {"board": self.published}
-        done = self._command(name, arguments)
-        self._publications.order()
-        return {**done, "board": self.published}
-
-    def _command(self, name: str, arguments: dict[str, Any]) -> dict[str, Any]:
-        if name == "ask_fixtures":
-            try:
-                return self._ask_fixtures(**arguments)
-            except TypeError as error:
-                raise ValueError(f"ask_fixtures does not take these arguments: {error}") from error
-        if name == "stop_asking":
-            self._routes.send({"do": "stop-asking"})
-            return {"stopped": True}
-        if name in ("resume", "restore"):
-            return self._take_up(name, arguments)
-        answered: dict[str, Any] = self.engine.command(name, **arguments)
-        return answered
-
-    def _take_up(self, name: str, arguments: dict[str, Any]) -> dict[str, Any]:
-        """Take up what the history knows. Whatever it holds, judging goes on: ValueError says what could not be."""
-        try:
-            given = memory_of(arguments, self._offset_ns) if name == "resume" else arguments
-            answered: dict[str, Any] = self.engine.command(name, **given)
-        except Exception as error:
-            raise ValueError(f"{name} was refused: {error!r}") from error
-        return answered
-
-    def _ask_fixtures(self, seconds: float = 0.0, confirm: bool = False) -> dict[str, Any]:
-        """Have the routes process ask fixtures. ValueError with the reason why not."""
-        may_ask_fixtures(self.house, self.engine.judge.phase, seconds, confirm=confirm)
-        self._routes.send({"do": "ask", "seconds": seconds})
-        return {"asking": True}
-
-    def _observe(self, observed: list[dict[str, Any]]) -> None:
-        self._heard = True
-        for fields in observed:
-            if fields.get("is") == "woke":
-                self._pace.intake_woke()
-            self._health = fields.get("health", self._health)
-            for seen in observations(fields, clock.monotonic_ns()):
-                self.engine.observe(seen)
+def _line_seen(line: LineHealth, now_ns: int) -> observation.LineSeen:
+    return observation.LineSeen(now_ns, line.number, line.open, line.trouble, line.faults, line.breaks)

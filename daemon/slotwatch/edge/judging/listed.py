@@ -12,11 +12,11 @@ class ListedUniverses:
     """Every universe that was listed since the start, by network. What left a list stays joined: it may come back."""
 
     def __init__(self) -> None:
-        self.told: dict[str, list[int]] = {}
+        self.told: dict[int, tuple[int, ...]] = {}
         """What intake was last asked to join; empty to ask anew."""
         self._heard: dict[int, set[int]] = {}
 
-    def take(self, sources: Iterable[SourceRow]) -> dict[str, list[int]] | None:
+    def take(self, sources: Iterable[SourceRow]) -> dict[int, tuple[int, ...]] | None:
         """Return the groups to join where they changed, at most MOST_LISTED_GROUPS a network; else None."""
         for source in sources:
             heard = self._heard.setdefault(source.network, set())
@@ -24,7 +24,7 @@ class ListedUniverses:
                 if len(heard) >= MOST_LISTED_GROUPS:
                     break
                 heard.add(universe)
-        groups = {str(network): sorted(universes) for network, universes in self._heard.items() if universes}
+        groups = {network: tuple(sorted(universes)) for network, universes in self._heard.items() if universes}
         if groups == self.told:
             return None
         self.told = groups

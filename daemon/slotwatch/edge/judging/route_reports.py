@@ -3,40 +3,40 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
 
-from slotwatch.edge.shared.channel import Message
+from slotwatch.edge.shared.messages.routes import RouteReport
 from slotwatch.house.schema import House
+from slotwatch.snapshot.routes import AskingRow, NodeRow, RouteRow
 
 
 @dataclass(slots=True)
 class RouteReports:
     """Put together from reports that each hold some routes, in turn."""
 
-    rows: tuple[dict[str, Any], ...] = ()
-    told: tuple[tuple[str, str, str, str], ...] = ()
+    rows: tuple[RouteRow, ...] = ()
+    states: tuple[tuple[str, str, str, str], ...] = ()
     """Of each route: its name, its state, where to and where from."""
     counted: dict[str, int] = field(default_factory=dict)
-    of_listener: dict[str, Any] = field(default_factory=dict)
-    """What is shown with the listener: asking fixtures, the Art-Net node."""
+    asking: AskingRow | None = None
+    node: NodeRow | None = None
 
-    def hear(self, message: Message, house: House) -> bool:
-        """Take a report; whether any route says something else than before."""
+    def hear(self, report: RouteReport, house: House) -> bool:
+        """Take a report; return whether the state of any route changed."""
         # A report may still be of the house before.
         names = {route.name for route in house.routes}
-        told_now = {row["route"]: row for row in message.get("routes", ()) if row["route"] in names}
-        self.rows = tuple(({row["route"]: row for row in self.rows} | told_now).values())
-        told = tuple((row["route"], row["state"], row["to"], row["from"]) for row in self.rows)
-        is_new = told != self.told
-        self.told = told
-        self.of_listener = {name: message[name] for name in ("asking", "node") if message.get(name) is not None}
-        self.counted = message.get("counted", {})
+        newest = {row.name: row for row in report.rows if row.name in names}
+        self.rows = tuple(({row.name: row for row in self.rows} | newest).values())
+        states = tuple((row.name, row.state, row.target, row.source) for row in self.rows)
+        is_new = states != self.states
+        self.states = states
+        self.asking, self.node, self.counted = report.asking, report.node, report.counted
         return is_new
 
     def take_house(self, house: House) -> None:
         """Forget the routes that the house no longer has."""
         names = {route.name for route in house.routes}
-        self.rows = tuple(row for row in self.rows if row["route"] in names)
+        self.rows = tuple(row for row in self.rows if row.name in names)
         if not (house.routes or house.listen.artnet_subscribe or house.listen.ask_fixtures):
             # The routes process has ended, so its own report is dropped.
-            self.of_listener, self.counted = {}, {}
+            self.asking = self.node = None
+            self.counted = {}

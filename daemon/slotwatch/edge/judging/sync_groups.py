@@ -7,12 +7,12 @@ import numpy as np
 from slotwatch.snapshot import Snapshot
 
 
-def sync_groups(snapshot: Snapshot) -> dict[str, list[int]]:
-    """Network number as text to the addresses named there, rising."""
+def sync_groups(snapshot: Snapshot) -> dict[int, tuple[int, ...]]:
+    """Addresses named on each network, rising."""
     streams = snapshot.streams
     named = np.flatnonzero((streams["sync_address"] != 0) & (streams["state"] == 0))
-    groups: dict[str, list[int]] = {}
+    groups: dict[int, tuple[int, ...]] = {}
     for network in np.unique(streams["network"][named]):
         here = named[streams["network"][named] == network]
-        groups[str(network)] = np.unique(streams["sync_address"][here]).tolist()
+        groups[int(network)] = tuple(np.unique(streams["sync_address"][here]).tolist())
     return groups

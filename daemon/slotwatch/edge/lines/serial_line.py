@@ -10,11 +10,11 @@ import termios
 import threading
 import time
 from dataclasses import dataclass, field
-from typing import Any
 
 import serial
 
 from slotwatch.bridge.output import Target
+from slotwatch.snapshot.routes import LinePort
 
 BAUD = 250_000
 BREAK_BAUD = 80_000
@@ -111,15 +111,9 @@ class LineSender:
             self._thread.join(timeout=2.0)
             self._thread = None
 
-    def status(self) -> dict[str, Any]:
-        """Plain values for the page."""
-        return {
-            "port": self.path,
-            "frames": self.frames,
-            "open": self._port is not None,
-            "trouble": self.trouble,
-            "reopened": self.reopened,
-        }
+    def status(self) -> LinePort:
+        """What the page shows of it."""
+        return LinePort(self.path, self.frames, self._port is not None, self.trouble, self.reopened)
 
     def _run(self) -> None:
         pause_s = FIRST_PAUSE_S

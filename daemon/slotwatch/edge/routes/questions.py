@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from ipaddress import IPv4Address
-from typing import Any
 
 import numpy as np
 
 from slotwatch.bridge.ask import DEFAULT_WINDOW_NS, Ask
 from slotwatch.house.schema import House
+from slotwatch.snapshot.routes import AskingRow
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.fields import Fields, PacketKind
 from slotwatch.wire.names import poll_reply
@@ -65,18 +65,18 @@ class Questions:
             elif self._ask is not None:
                 self._ask.heard(address, batch.data[row, :length].tobytes(), int(batch.t_ns[row]))
 
-    def state(self, now_ns: int) -> dict[str, Any] | None:
-        """Plain values for the page; None while nothing was ever asked."""
+    def state(self, now_ns: int) -> AskingRow | None:
+        """What the page shows of it; None while nothing was ever asked."""
         if self._ask is None:
-            return {"running": False, "trouble": self._trouble, "rows": []} if self._trouble else None
-        return {
-            "running": not self._ask.finished,
-            "ends_in_s": max(0.0, round((self._ask.end_ns - now_ns) / 1e9, 1)) if not self._ask.finished else 0.0,
-            "ends_ns": self._ask.end_ns,
-            "stopped": self._ask.stopped,
-            "requests": self._ask.sent,
-            "rows": self._ask.rows(),
-        }
+            return AskingRow(trouble=self._trouble) if self._trouble else None
+        return AskingRow(
+            running=not self._ask.finished,
+            ends_in_s=max(0.0, round((self._ask.end_ns - now_ns) / 1e9, 1)) if not self._ask.finished else 0.0,
+            ends_ns=self._ask.end_ns,
+            stopped=self._ask.stopped,
+            requests=self._ask.sent,
+            rows=self._ask.rows(),
+        )
 
     def _remember(self, address: str, numbers: set[int]) -> None:
         if address in self._heard or len(self._heard) < MOST_GATEWAYS:

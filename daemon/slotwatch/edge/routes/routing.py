@@ -11,9 +11,9 @@ import os
 import select
 import signal
 from collections.abc import Callable
+from dataclasses import replace
 from ipaddress import IPv4Address, ip_address
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -26,11 +26,14 @@ from slotwatch.edge.lines.serial_line import LineSender
 from slotwatch.edge.routes.questions import Questions
 from slotwatch.edge.routes.udp_out import Sender, discovery_universes
 from slotwatch.edge.shared.channel import Channel
-from slotwatch.edge.shared.child import SIGN_OF_LIFE, SIGN_OF_LIFE_S
+from slotwatch.edge.shared.child import SIGN_OF_LIFE_S
 from slotwatch.edge.shared.interfaces import read_interfaces
+from slotwatch.edge.shared.messages.lifeline import Alive, FromChild, Stop, TakeHouse, ToChild
+from slotwatch.edge.shared.messages.routes import EndAsking, PhaseNow, RouteReport, StartAsking, ToRoutes
 from slotwatch.edge.shared.ordering import fence
 from slotwatch.edge.shared.ring import Ring, RingReader, owned
 from slotwatch.house.schema import House, Phase
+from slotwatch.snapshot.routes import NodeRow, RouteRow
 from slotwatch.wire.batch import ROW_BYTES, Batch
 from slotwatch.wire.compose import e131_discovery
 from slotwatch.wire.decode import decode
@@ -68,7 +71,7 @@ class Routing:
         self.questions = Questions(house, cid)
         self._hold_node = hold_node
         self._told = self._row_due_ns = 0
-        self._rows: list[dict[str, Any]] = []
+        self._rows: list[RouteRow] = []
         self.bridge = Bridge(house, cid, now_ns)
         self.sender = _sender(house, cid, self.bridge)
         self.lines: dict[int, LineSender] = {}
@@ -149,51 +152,45 @@ class Routing:
             return LONGEST_WAIT_MS
         return max(0, min(LONGEST_WAIT_MS, -((now_ns - due_ns) // 1_000_000)))
 
-    def status(self, now_ns: int) -> dict[str, Any]:
-        """Plain values for the judgement and the page."""
+    def report(self, now_ns: int) -> RouteReport:
+        """Return what judging and the page are to know."""
         while len(self._rows) < min(MOST_TOLD, self.bridge.routes):
             self._tell_next(now_ns)
         rows, self._rows = self._rows, []
         node = None
         if self.node is not None:
-            node = {"replies": self.node.sent, "pages": len(self.node.pages), "waiting": self._hold_node}
-        return {
-            "routes": rows,
-            "sent": self.sender.sent,
-            "failures": dict(self.sender.failures),
-            "node": node,
-            "asking": self.questions.state(now_ns),
-            "counted": {
-                **self.bridge.counted(),
-                "routes_skipped_packets": self.missed_rows,
-                "routes_unsent_packets": sum(self.sender.failures.values()),
-                "node_unanswered_polls": 0 if self.node is None else self.node.unanswered,
-            },
+            node = NodeRow(replies=self.node.sent, pages=len(self.node.pages), waiting=self._hold_node)
+        counted = {
+            **self.bridge.counted(),
+            "routes_skipped_packets": self.missed_rows,
+            "routes_unsent_packets": sum(self.sender.failures.values()),
+            "node_unanswered_polls": 0 if self.node is None else self.node.unanswered,
         }
+        return RouteReport(rows=tuple(rows), counted=counted, node=node, asking=self.questions.state(now_ns))
 
     def _tell_next(self, now_ns: int) -> None:
         """Work out what the next report says of one more route."""
         self._row_due_ns = now_ns + REPORT_EVERY_NS // MOST_TOLD
         for row in self.bridge.status(now_ns, self._told, 1):
-            line = next((sender for sender in self.lines.values() if row["to"] == sender.text), None)
+            line = next((sender for sender in self.lines.values() if row.target == sender.text), None)
             if line is not None:
-                row["line"] = line.status()
-                if line.trouble:
-                    row["text"] = f"{row['text']} The line: {line.trouble}."
+                text = f"{row.text} The line: {line.trouble}." if line.trouble else row.text
+                row = replace(row, line=line.status(), text=text)
             self._rows.append(row)
         self._told = (self._told + 1) % max(1, self.bridge.routes)
 
-    def told(self, message: dict[str, Any], now_ns: int) -> None:
-        """What judging says: the phase, and what a person asked for."""
-        if message.get("do") == "phase":
-            audience = message.get("phase") in (Phase.PRE_SHOW, Phase.SHOW)
-            self._hold_node = self._hold_node and audience
-            if audience:
-                self.questions.stop("the phase changed: an audience is expected")
-        elif message.get("do") == "ask":
-            self.questions.start(now_ns, float(message.get("seconds", 0)))
-        elif message.get("do") == "stop-asking":
-            self.questions.stop("stopped by a person")
+    def take_order(self, message: ToRoutes, now_ns: int) -> None:
+        """Take what judging sends: the phase, and what a person asked for."""
+        match message:
+            case PhaseNow():
+                audience = message.phase in (Phase.PRE_SHOW, Phase.SHOW)
+                self._hold_node = self._hold_node and audience
+                if audience:
+                    self.questions.stop("the phase changed: an audience is expected")
+            case StartAsking():
+                self.questions.start(now_ns, message.seconds)
+            case EndAsking():
+                self.questions.stop("stopped by a person")
 
     def close(self, now_ns: int) -> None:
         """End every stream and let go of sockets and ports."""
@@ -277,7 +274,13 @@ class Routing:
                     self.sender.send_raw(sock, page, (address, self.sender.e131_port))
 
 
-def run_routes(routing: Routing, wake_fd: int, lifeline: Channel, reports: Channel, house: Callable[[], House]) -> None:
+def run_routes(
+    routing: Routing,
+    wake_fd: int,
+    lifeline: Channel[FromChild, ToChild],
+    reports: Channel[RouteReport, ToRoutes],
+    house: Callable[[], House],
+) -> None:
     """Route until the lifeline closes or SIGTERM comes. `wake_fd` becomes readable when rows arrived; `house` gives
     the newest one."""
     running = True
@@ -300,21 +303,21 @@ def run_routes(routing: Routing, wake_fd: int, lifeline: Channel, reports: Chann
             routing.step(now_ns)
             if now_ns - reported_ns >= REPORT_EVERY_NS:
                 reported_ns = now_ns
-                reports.send(routing.status(now_ns))
+                reports.send(routing.report(now_ns))
             if now_ns - lived_ns >= SIGN_OF_LIFE_S * 1e9:
                 lived_ns = now_ns
-                lifeline.send(SIGN_OF_LIFE)
+                lifeline.send(Alive())
             for fd, _events in poll.poll(routing.wait_ms(clock.monotonic_ns())):
                 if fd == wake_fd:
                     os.read(wake_fd, 8)
                 elif fd == reports.fileno():
                     for message in reports.receive():
-                        routing.told(message, clock.monotonic_ns())
+                        routing.take_order(message, clock.monotonic_ns())
                 else:
-                    asked = {message["do"] for message in lifeline.receive()}
-                    if "reload" in asked:
+                    asked = {type(message) for message in lifeline.receive()}
+                    if TakeHouse in asked:
                         routing.take_house(house())
-                    running = running and not lifeline.closed and "stop" not in asked
+                    running = running and not lifeline.closed and Stop not in asked
     finally:
         routing.close(clock.monotonic_ns())
 

@@ -1,32 +1,35 @@
-"""Messages between this program's own processes: JSON over SOCK_SEQPACKET pairs that the parent made.
+"""One end of a connection between two of this program's own processes: typed messages over SOCK_SEQPACKET.
 
-Both ends of a pair stay open in the parent, so that a restarted process uses the pair of the one before it, and
+The parent makes the pairs and keeps both ends open, so that a restarted process uses the pair of the one before it, and
 the other side only sees a late answer. A message longer than a packet goes in parts: each packet is one byte with
-the format, an 8-byte message number, one byte that is 1 on the last part, and text. A packet of another format comes
-from another version of the program, after an upgrade without a restart; it is refused in one sentence.
+the format, an 8-byte message number, one byte that is 1 on the last part, and MessagePack. A packet of another format
+comes from another version of the program, after an upgrade without a restart. It is refused in one sentence, and so is
+a message of an unknown kind or with other fields (`edge.shared.messages`).
 """
 
 from __future__ import annotations
 
 import itertools
-import json
 import os
 import socket
 import struct
-from collections.abc import Callable
-from typing import Any
+from typing import Generic, TypeVar
 
+import msgspec
+
+from slotwatch.edge.shared.messages import FORMAT, ProcessMessage
 from slotwatch.errors import FormatError
 
 PART_BYTES = 60_000
 """Well under the smallest send buffer of a socket pair (212,992 bytes)."""
 MOST_PARTS = 4096
 """A message may be 240 MB; a longer one is a fault of this program."""
-
-FORMAT = 1
-"""Raised with every change of what messages hold."""
+ADVICE = "restart slotwatch"
 _HEAD = struct.Struct("<BQB")
-Message = dict[str, Any]
+_ENCODER = msgspec.msgpack.Encoder()
+
+Sent = TypeVar("Sent", bound=ProcessMessage, contravariant=True)
+Received = TypeVar("Received", bound=ProcessMessage, covariant=True)
 
 
 def pair() -> tuple[socket.socket, socket.socket]:
@@ -38,12 +41,14 @@ def pair() -> tuple[socket.socket, socket.socket]:
     return ends
 
 
-class Channel:
+class Channel(Generic[Sent, Received]):
     """One end, for a loop of its own: `receive` takes what waits, `send` never blocks."""
 
-    def __init__(self, fd: int) -> None:
+    def __init__(self, fd: int, decoder: msgspec.msgpack.Decoder[Received]) -> None:
+        """decoder: of the messages that the other end sends."""
         self._sock = socket.socket(fileno=fd)
         self._sock.setblocking(False)
+        self._decoder = decoder
         self._numbers = itertools.count(int.from_bytes(os.urandom(4), "little") << 32)
         self._parts: dict[int, list[bytes]] = {}
         self._waiting: list[bytes] = []
@@ -55,11 +60,11 @@ class Channel:
     def close(self) -> None:
         self._sock.close()
 
-    def send(self, message: Message) -> None:
+    def send(self, message: Sent) -> None:
         """Send, or keep what does not fit now until the next `send` or `flush`."""
-        text = json.dumps(message, separators=(",", ":")).encode()
+        octets = _ENCODER.encode(message)
         number = next(self._numbers)
-        parts = [text[i : i + PART_BYTES] for i in range(0, len(text), PART_BYTES)]
+        parts = [octets[i : i + PART_BYTES] for i in range(0, len(octets), PART_BYTES)]
         for place, part in enumerate(parts):
             self._waiting.append(_HEAD.pack(FORMAT, number, place + 1 == len(parts)) + part)
         if len(self._waiting) > MOST_PARTS:
@@ -80,12 +85,12 @@ class Channel:
             self._waiting.pop(0)
         return True
 
-    def receive(self) -> list[Message]:
+    def receive(self) -> list[Received]:
         """Return the messages that are whole. `closed` becomes true when the other side is gone.
 
         FormatError if a message is of another version of the program.
         """
-        found: list[Message] = []
+        found: list[Received] = []
         while True:
             try:
                 packet = self._sock.recv(PART_BYTES + _HEAD.size)
@@ -98,17 +103,15 @@ class Channel:
                 return found
             form, number, last = _HEAD.unpack_from(packet)
             if form != FORMAT:
-                raise FormatError(f"a message has format {form}, this program reads {FORMAT}", "restart slotwatch")
+                raise FormatError(f"a message has format {form}, this program reads {FORMAT}", ADVICE)
             self._parts.setdefault(number, []).append(packet[_HEAD.size :])
             if last:
-                found.append(json.loads(b"".join(self._parts.pop(number))))
+                found.append(self._decoded(b"".join(self._parts.pop(number))))
             elif len(self._parts) > 8:
                 self._parts.pop(next(iter(self._parts)))  # its sender died between two parts
 
-
-def answer(channel: Channel, message: Message, run: Callable[[str, dict[str, Any]], dict[str, Any]]) -> None:
-    """Run one request and send its answer. A ValueError's sentence becomes the error."""
-    try:
-        channel.send({"id": message.get("id"), "ok": run(str(message["do"]), message.get("with", {}))})
-    except ValueError as error:
-        channel.send({"id": message.get("id"), "error": str(error)})
+    def _decoded(self, octets: bytes) -> Received:
+        try:
+            return self._decoder.decode(octets)
+        except msgspec.DecodeError as error:
+            raise FormatError(f"a message cannot be read: {error}", ADVICE) from None

@@ -7,18 +7,19 @@ import os
 import signal
 import subprocess
 import sys
-from typing import Any
+from collections.abc import Mapping
 
 from slotwatch.clock import monotonic_ns
-from slotwatch.edge.shared.channel import Channel, Message, pair
+from slotwatch.edge.shared.channel import Channel, pair
+from slotwatch.edge.shared.messages.lifeline import FROM_CHILD, FromChild, Stop, ToChild
+from slotwatch.edge.shared.resources import Descriptors
 
 FIRST_PAUSE_NS = 20_000_000
 LONGEST_PAUSE_NS = 5_000_000_000
 START_WITHIN_S = 60.0
 """How long a process may take to be ready. A slow computer reads its program from a cold disk."""
 SIGN_OF_LIFE_S = 1.0
-SIGN_OF_LIFE: Message = {"do": "alive"}
-"""From the loop of a process that has no progress of its own in shared memory."""
+"""How often a process that has no progress of its own in shared memory sends a message."""
 SETTLED_NS = 10_000_000_000
 """What ran so long starts again at once; what ends sooner waits longer each time."""
 
@@ -32,14 +33,15 @@ class Child:
 
     def __init__(self, role: str) -> None:
         self.role = role
-        self.channel: Any = None
+        self.channel: Channel[ToChild, FromChild] | None = None
         self.ready_ns = 0
         """Monotonic time at which it said that it is ready; 0: it is being started."""
         self.spoke_ns = 0
         """Monotonic time of its last message: front and routes send one each SIGN_OF_LIFE_S."""
         self.starts = 0
         self.how = ""
-        self.last_words: list[str] = []
+        self.last_lines: tuple[str, ...] = ()
+        """Why it ended, as it reported itself."""
         self.replaced_by_ns = 0
         """Monotonic time by which it has to be gone, since it is being replaced; 0: it is not."""
         self.due_ns = 0
@@ -56,8 +58,8 @@ class Child:
     def ready(self) -> bool:
         return self.ready_ns > 0
 
-    def start(self, descriptors: dict[str, Any], values: dict[str, Any]) -> None:
-        """Start it with these descriptors (numbers, or lists of them) and plain values."""
+    def start(self, descriptors: Descriptors, values: Mapping[str, object]) -> None:
+        """Start it with these descriptors and plain values."""
         mine, theirs = pair()
         wiring = {**values, **descriptors, "lifeline": theirs.fileno(), "parent": os.getpid()}
         passed = [theirs.fileno()]
@@ -70,8 +72,8 @@ class Child:
             env={**MALLOC, **os.environ},
         )
         theirs.close()
-        self.channel = Channel(mine.detach())
-        self.ready_ns, self.last_words, self.how, self.due_ns, self.replaced_by_ns = 0, [], "", 0, 0
+        self.channel = Channel(mine.detach(), FROM_CHILD)
+        self.ready_ns, self.last_lines, self.how, self.due_ns, self.replaced_by_ns = 0, (), "", 0, 0
         self.starts += 1
         self._started_ns = monotonic_ns()
 
@@ -86,8 +88,8 @@ class Child:
 
     def stop(self) -> None:
         """Ask it to end: by word, and by signal for one that does not read its lifeline."""
-        message: Message = {"do": "stop"}
-        self.channel.send(message)
+        if self.channel is not None:
+            self.channel.send(Stop())
         if self.role == "routes" and self._process is not None and self._process.poll() is None:
             self._process.terminate()
 
@@ -97,8 +99,9 @@ class Child:
 
     def ended(self, now_ns: int) -> None:
         """It is gone, or has let go of its lifeline: reap it, and say when it may start again."""
-        self.channel.close()
-        self.channel = None
+        if self.channel is not None:
+            self.channel.close()
+            self.channel = None
         if self._process is not None:
             if self._process.poll() is None:
                 try:

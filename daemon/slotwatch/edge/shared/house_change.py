@@ -7,11 +7,20 @@ processes take it one after the other: the first two can find that the computer 
 from __future__ import annotations
 
 import os
-from typing import Any, Protocol
+from typing import Protocol
 
 from slotwatch.clock import monotonic_ns
 from slotwatch.edge.shared import housing
-from slotwatch.edge.shared.channel import Message
+from slotwatch.edge.shared.messages import Done, Refusal
+from slotwatch.edge.shared.messages.lifeline import (
+    HouseFileRead,
+    HouseNotTaken,
+    HouseProblems,
+    HouseTaken,
+    Loaded,
+    TakeHouse,
+    ToChild,
+)
 from slotwatch.edge.shared.systemd import Notifier
 
 TAKEN_WITHIN_S = 15.0
@@ -22,9 +31,9 @@ ORDER = ("intake", "front", "judging")
 class Parent(Protocol):
     """What it needs of the process that starts all others."""
 
-    def start(self, role: str, **more: Any) -> None: ...
+    def start(self, role: str, **more: int) -> None: ...
 
-    def order(self, role: str, message: Message) -> None: ...
+    def order(self, role: str, message: ToChild) -> None: ...
 
     def is_reachable(self, role: str) -> bool: ...
 
@@ -41,21 +50,22 @@ class HouseChange:
     def __init__(self, parent: Parent, file: str, house: int, notifier: Notifier) -> None:
         """house: descriptor of the memory that holds the running house."""
         self._parent, self._file, self._house, self._notifier = parent, file, house, notifier
-        self.summary: dict[str, Any] = {}
-        """The reader's summary of the running house; empty before the first is read."""
-        self.problems: list[str] = []
+        self.summary: Loaded | None = None
+        """What the reader reported of the running house; None before the first is read."""
+        self.problems: tuple[str, ...] = ()
         """Why the file on disk is not the one that runs."""
         self.hold_node = False
         """A change asked for subscribing: it waits until no audience is there."""
         self._next = -1
-        self._asked_by: list[tuple[str, Any]] = []
+        self._asked_by: list[int] = []
+        """Numbers of the front's orders that await an answer."""
         self._is_going = False
         self._began_ns = self._number = 0
         self._to_take: list[str] = []
         """Who has not taken the new house yet; the first of them is being asked."""
         self._before = b""
         """The running house while a new one is being tried; empty otherwise."""
-        self._summary_before: dict[str, Any] = {}
+        self._summary_before: Loaded | None = None
         self._notes: frozenset[str] = frozenset()
 
     @property
@@ -74,9 +84,9 @@ class HouseChange:
 
     # --- steps ----------------------------------------------------------------------------------------
 
-    def ask(self, asked: Message) -> None:
-        """Note who is to be answered when the change has ended."""
-        self._asked_by.append(("front", asked.get("id")))
+    def ask(self, number: int) -> None:
+        """Note an order of the front process, to be answered when the change has ended."""
+        self._asked_by.append(number)
 
     def begin(self) -> None:
         """Have the file read. Nothing happens while another change is under way."""
@@ -90,13 +100,13 @@ class HouseChange:
         self._next = housing.create_memory()
         self._parent.start("load", house=self._next)
 
-    def loaded(self, summary: dict[str, Any]) -> None:
-        """Take what the reader says of a house: the first one runs at once, a later one has to be taken."""
-        for note in summary["notes"]:
+    def loaded(self, summary: Loaded) -> None:
+        """Take what the reader reports of a house: the first one runs at once, a later one has to be taken."""
+        for note in summary.notes:
             if note not in self._notes:  # what did not change is in the journal already
                 self._parent.say(note)
-        self._notes = frozenset(summary["notes"])
-        if not self.summary:
+        self._notes = frozenset(summary.notes)
+        if self.summary is None:
             self.summary = summary
             return
         self._before, self._summary_before = housing.encoded(self._house), self.summary
@@ -105,41 +115,43 @@ class HouseChange:
         self._to_take = list(ORDER)
         self._ask_to_take()
 
-    def answered(self, message: Message) -> None:
+    def answered(self, message: HouseTaken | HouseNotTaken) -> None:
         """Take the answer of the process that is being asked."""
-        if message["number"] != self._number:
+        if message.number != self._number:
             return  # of a change that was given up
-        if message["do"] == "reloaded":
-            self._taken(message.get("board"))
+        if isinstance(message, HouseTaken):
+            self._taken(message.publication)
         else:
-            self.roll_back(message["lines"])
+            self.roll_back(message.lines)
 
     def give_up_if_late(self, now_ns: int) -> None:
         """End a change that takes too long: everybody keeps the old house."""
         if not self._is_going or now_ns - self._began_ns <= TAKEN_WITHIN_S * 1e9:
             return
         self._parent.retire("load", at_once=True)
-        lines = [f"the house file was not taken up within {TAKEN_WITHIN_S:g} s"]
+        lines = (f"the house file was not taken up within {TAKEN_WITHIN_S:g} s",)
         if self._before:
             self.roll_back(lines)
         else:
             self.refuse(lines)
 
-    def roll_back(self, lines: list[str]) -> None:
+    def roll_back(self, lines: tuple[str, ...]) -> None:
         """Intake cannot listen, or the page open, as the new house says: everybody keeps the old one."""
         housing.write(self._house, self._before)
         self.summary = self._summary_before
         asked = [role for role in ORDER if role not in self._to_take[1:]]
         self._to_take = []
         for role in asked:
-            self._parent.order(role, {"do": "reload"})
+            self._parent.order(role, TakeHouse())
         self.refuse(lines)
 
-    def refuse(self, lines: list[str]) -> None:
-        """Say why the running house stays."""
+    def refuse(self, lines: tuple[str, ...]) -> None:
+        """Report why the running house stays."""
         self.problems = lines
-        self._parent.order("judging", {"do": "problems", "problems": lines})
-        self._answer({"error": "the house file was refused, the running one stays: " + "; ".join(lines)})
+        self._parent.order("judging", HouseProblems(lines))
+        reason = "the house file was refused, the running one stays: " + "; ".join(lines)
+        for number in self._answers():
+            self._parent.order("front", Refusal(number, reason))
         self._parent.say("the house file was refused, the running one stays")
         for line in lines:
             self._parent.say(line)
@@ -147,40 +159,43 @@ class HouseChange:
 
     def _ask_to_take(self) -> None:
         """Have the next process take the new house. Who is between two lives reads it at its start."""
-        self._parent.order(self._to_take[0], {"do": "reload", "number": self._number})
+        self._parent.order(self._to_take[0], TakeHouse(self._number))
         if not self._parent.is_reachable(self._to_take[0]):
             self._taken(None)
 
-    def _taken(self, board: int | None) -> None:
-        """The one that was asked has it. `board`: the publication after which judging's snapshots show it."""
+    def _taken(self, publication: int | None) -> None:
+        """The one that was asked has it. `publication`: the one after which judging's snapshots show it."""
         del self._to_take[0]
         if self._to_take:
             self._ask_to_take()
         else:
-            self._accept({} if board is None else {"board": board})
+            self._accept(publication)
 
-    def _accept(self, seen: dict[str, int]) -> None:
-        self.problems = []
+    def _accept(self, publication: int | None) -> None:
+        self.problems = ()
         before, now, parent = self._summary_before, self.summary, self._parent
-        self.hold_node = now["subscribe"] and (self.hold_node or not before["subscribe"])
-        if now["routes"] and not before["routes"]:
+        assert before is not None and now is not None, "a house was running, and another is to run"
+        self.hold_node = now.subscribes and (self.hold_node or not before.subscribes)
+        if now.has_routes and not before.has_routes:
             parent.start("routes")
-        elif before["routes"] and not now["routes"]:
+        elif before.has_routes and not now.has_routes:
             parent.retire("routes")
-        elif now["routes"] and before["ways_mark"] != now["ways_mark"]:
+        elif now.has_routes and before.ways_mark != now.ways_mark:
             parent.replace("routes")
-        elif now["routes"]:
-            parent.order("routes", {"do": "reload"})
-        self._answer({"ok": {"reloaded": True, "name": now["name"], **seen}})
+        elif now.has_routes:
+            parent.order("routes", TakeHouse())
+        for number in self._answers():
+            parent.order("front", Done(number, HouseFileRead(now.name), publication))
         parent.say(f"reloaded {self._file}")
         self._end()
 
     def _end(self) -> None:
         self._is_going, self._to_take = False, []
         self._before = b""
-        self._notifier.ready(f"watching {self.summary['name']}; page {self.summary['page']}")
+        if self.summary is not None:
+            self._notifier.ready(f"watching {self.summary.name}; page {self.summary.page}")
 
-    def _answer(self, result: dict[str, Any]) -> None:
-        for role, number in self._asked_by:
-            self._parent.order(role, {"id": number, **result})
-        self._asked_by.clear()
+    def _answers(self) -> list[int]:
+        """Give the numbers of the orders that are to be answered now, once."""
+        numbers, self._asked_by = self._asked_by, []
+        return numbers

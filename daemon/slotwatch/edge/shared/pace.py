@@ -12,6 +12,7 @@ Both processes wake on the same grid of tenths of a second, intake first: what j
 from __future__ import annotations
 
 from slotwatch.edge.shared.channel import Channel
+from slotwatch.edge.shared.messages.intake import FromIntake, Idle, ToIntake
 
 GATHERED_ROWS = 1024
 """With so many rows in the ring the next turn comes at once. A batch costs some 0.3 ms whatever it holds: with 256 rows
@@ -31,7 +32,7 @@ LATE_NS = 200_000_000
 class Pace:
     """When one judging process idles."""
 
-    def __init__(self, intake: Channel, now_ns: int) -> None:
+    def __init__(self, intake: Channel[ToIntake, FromIntake], now_ns: int) -> None:
         self._intake = intake
         self._intake_rests = False
         self.is_resting = False
@@ -88,7 +89,7 @@ class Pace:
     def _tell_intake(self, rests: bool) -> None:
         if rests != self._intake_rests:
             self._intake_rests = rests
-            self._intake.send({"do": "rest", "rest": rests})
+            self._intake.send(Idle(rests))
 
 
 def _on_grid(t_ns: int) -> int:

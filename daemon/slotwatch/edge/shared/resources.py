@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import os
-from typing import Any
 
 from slotwatch.edge.shared import housing, memory
 from slotwatch.edge.shared.channel import pair
 from slotwatch.edge.shared.progress import Progress
+
+Descriptors = dict[str, int | list[int]]
+"""What a process is given, by name: descriptors, one or several."""
 
 
 class SharedResources:
@@ -21,11 +23,12 @@ class SharedResources:
         self._bell = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
         self.progress = Progress(self._memory["ring"], self._memory["board"])
 
-    def descriptors(self, role: str) -> dict[str, Any]:
+    def descriptors(self, role: str) -> Descriptors:
         """What a process of this role is given, by the name it knows it by."""
         observations, requests, reports = (self._pairs[n] for n in ("observations", "requests", "reports"))
-        ring, board = {"ring": self._memory["ring"]}, {"board": self._memory["board"]}
-        own: dict[str, dict[str, Any]] = {
+        ring: Descriptors = {"ring": self._memory["ring"]}
+        board: Descriptors = {"board": self._memory["board"]}
+        own: dict[str, Descriptors] = {
             "load": {},
             "intake": {**ring, "observations": observations[0].fileno(), "bells": [self._bell]},
             "judging": {

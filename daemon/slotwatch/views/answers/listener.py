@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, TypedDict
+from typing import Annotated, TypedDict
 
 from msgspec import Meta
 
@@ -104,6 +104,46 @@ class LineHealthAnswer(TypedDict):
     reopened: Count
 
 
+class AskedFixtureAnswer(TypedDict, total=False):
+    """A device that answered, or a patched fixture that nobody answers for."""
+
+    verdict: Annotated[
+        str,
+        Meta(description="right, wrong-address, wrong-mode, unknown, silent, not-asked-yet, no-slots or missing."),
+    ]
+    uid: Annotated[str, Meta(description="As E1.20 writes it.")]
+    gateway: str
+    universe: str
+    label: str
+    address: int | None
+    footprint: int | None
+    personality: str | None
+    sensor: int | None
+    refused: Annotated[list[str], Meta(description="Parameters that it does not answer.")]
+    fixture: str | None
+    patched_address: int | None
+
+
+class AskingAnswer(TypedDict, total=False):
+    """A window in which fixtures are asked, or the one before."""
+
+    running: bool
+    trouble: Annotated[str, Meta(description="Why no window was opened.")]
+    ends_in_s: float
+    ends_at: Moment | None
+    stopped: Annotated[str, Meta(description="Why it was ended early; else empty.")]
+    requests: Count
+    rows: list[AskedFixtureAnswer]
+
+
+class NodeAnswer(TypedDict):
+    """This program as an Art-Net node."""
+
+    replies: Count
+    pages: Annotated[Count, Meta(description="Replies to one poll.")]
+    waiting: Annotated[bool, Meta(description="Whether it answers no poll before a phase without an audience.")]
+
+
 class ListenerHealthAnswer(TypedDict, total=False):
     """Own health. A part that the house file does not ask for is absent."""
 
@@ -126,8 +166,8 @@ class ListenerHealthAnswer(TypedDict, total=False):
     not_judged: list[NotJudgedAnswer]
     receive_buffer_bytes: Annotated[dict[str, int], Meta(description="By protocol.")]
     lines: Annotated[list[LineHealthAnswer], Meta(description="Tapped serial lines.")]
-    asking: Annotated[Any, Meta(description="Whether fixtures are being asked.")]
-    node: Annotated[Any, Meta(description="This program as an Art-Net node.")]
+    asking: Annotated[AskingAnswer, Meta(description="Whether fixtures are being asked.")]
+    node: NodeAnswer
     intake_silent_s: float
     recorder: Annotated[str, Meta(description="Why packets around incidents are not written; else empty.")]
     captures_failed: Count

@@ -163,12 +163,23 @@ class LatencyShareAnswer(TypedDict):
     p99: float | None
 
 
+class LinePortAnswer(TypedDict):
+    """The serial port that a route sends to."""
+
+    port: str
+    frames: Count
+    open: bool
+    trouble: str
+    reopened: Count
+
+
 RouteAnswer = TypedDict(
     "RouteAnswer",
     {
         "route": str,
         "from": UniverseName,
         "to": str,
+        "to_network": str,
         "state": str,
         "text": str,
         "for_s": float,
@@ -176,10 +187,12 @@ RouteAnswer = TypedDict(
         "latency_ms": LatencyShareAnswer,
         "latency": LatencyAnswer,
         "held": bool,
+        "all_zero": bool,
         "then": str,
         "priority": int,
-        "input_refused_packets": NotRequired[int],
-        "input_discarded_packets": NotRequired[int],
+        "input_refused_packets": Count,
+        "input_discarded_packets": Count,
+        "line": NotRequired[LinePortAnswer],
     },
 )
 
