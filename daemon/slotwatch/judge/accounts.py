@@ -127,7 +127,7 @@ def _summarise(ctx: RuleContext, cluster: Cluster, universes: list[int]) -> str:
     sources = ctx.say_sources(cluster.source_rows(ctx))
     sources += [f'"{name}"' for name in sorted({name for case in cluster.cases for name in case.finding.source_names})]
     works = verdict.still_working if verdict else []
-    facts = _Filled(cluster.rule.parameters.by_name())
+    facts = _Filled(cluster.rule.numbers())
     facts |= {
         "universes": _universes(ctx, cluster, universes),
         "sources": wording.list_names(sources) or "a source",

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from slotwatch.durations import ns_from_s
-from slotwatch.judge.rule import Rule, RuleParameters, number
+from slotwatch.judge.rule import Rule, RuleParameters, Threshold, number
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,6 +16,10 @@ class FlappingParameters(RuleParameters):
     window_s: float = number(120.0, "time in which openings are counted")
     quiet_s: float = number(60.0, "time without a return that ends it")
     reopen_s: float = number(60.0, "time within which what returns is the same incident")
+
+    def rows(self) -> tuple[Threshold, ...]:
+        """Give all but the on-delay, which nothing reads: what flaps was raised before."""
+        return tuple(row for row in RuleParameters.rows(self) if row.name != "on_delay_s")
 
 
 MOST_OPENINGS = 64

@@ -159,7 +159,7 @@ class Rule:
     sentence: str
     """What it says when raised, for people: "{universes} …".
 
-    Placeholders: COMMON_PLACEHOLDERS, the fields of `facts`, and its own parameters by name: `in {window_s:g} s`.
+    Placeholders: COMMON_PLACEHOLDERS, the fields of `facts`, and its own numbers by name: `in {window_s:g} s`.
     """
     judged_by: Judging
     facts: type[Facts] = Facts
@@ -190,7 +190,7 @@ class Rule:
         """Check the sentence: a placeholder that nothing fills, or a fact that it does not use, is a ValueError."""
         used = {name for _, name, _, _ in Formatter().parse(self.sentence) if name is not None}
         own = {one.name for one in fields(self.facts)}
-        if unknown := used - own - self.parameters.by_name().keys() - COMMON_PLACEHOLDERS:
+        if unknown := used - own - self.numbers().keys() - COMMON_PLACEHOLDERS:
             raise ValueError(f"{self.name}: nothing fills {', '.join(sorted(unknown))} in its sentence")
         if unused := own - used:
             raise ValueError(f"{self.name}: its sentence does not use {', '.join(sorted(unused))}")
@@ -200,13 +200,17 @@ class Rule:
         """Every number that it is judged with."""
         return self.judged_by.parameters
 
+    def numbers(self) -> dict[str, object]:
+        """Give what its sentence may use: parameters, and what it is measured with, by name."""
+        return {**{row.name: row.value for row in self.measured}, **self.parameters.by_name()}
+
     def changed(self, **numbers: float) -> Rule:
         """Give the same rule with other numbers."""
         return replace(self, judged_by=self.judged_by.changed(**numbers))
 
     def shown_sentence(self) -> str:
         """Give the sentence for the documents: parameters filled in, facts left as placeholders."""
-        numbers = self.parameters.by_name()
+        numbers = self.numbers()
         parts = []
         for text, name, spec, _ in Formatter().parse(self.sentence):
             parts.append(text)

@@ -25,7 +25,7 @@ RULE = Rule(
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
     short=ShortWords("it comes and goes", "{n} come and go", look="Look for a lead that moves"),
-    sentence="{summary} It comes and goes: {flaps} times in two minutes.",
+    sentence="{summary} It comes and goes: {flaps} times since it began.",
     judged_by=judged_by(FlappingParameters(), bind),
     facts=FlappingFacts,
     faults=("F30",),

@@ -65,7 +65,7 @@ RULE = Rule(
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
     short=ShortWords("line faulty", "{n} lines faulty", look="Look for the line's terminator"),
-    sentence=f"{{line}} is electrically troubled: {{faults}} octets with framing faults in {WINDOW_S:g} s.",
+    sentence="{line} is electrically troubled: {faults} octets with framing faults in {window_s:g} s.",
     judged_by=judged_by(LineFaultyParameters(), bind),
     facts=LineFaultyFacts,
     measured=(Threshold("window_s", WINDOW_S, "time in which faults are counted"),),

@@ -64,7 +64,7 @@ RULE = Rule(
     rule_class=RuleClass.STORM,
     severity=Severity.WARNING,
     short=ShortWords("malformed packets", "{n} send malformed packets", look="Look which machine sends them"),
-    sentence=f"{{address}} sends packets that no protocol accepts: {{count}} in {OFFENCE_BUCKETS} s ({{reasons}}).",
+    sentence="{address} sends packets that no protocol accepts: {count} in {window_s:g} s ({reasons}).",
     judged_by=judged_by(MalformedPacketsParameters(), bind),
     facts=MalformedPacketsFacts,
     names_universes=False,

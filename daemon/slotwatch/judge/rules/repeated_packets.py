@@ -107,9 +107,7 @@ RULE = Rule(
     rule_class=RuleClass.STORM,
     severity=Severity.WARNING,
     short=ShortWords("{place} repeated", "{n} universes repeated", look="Look for two leads in parallel"),
-    sentence=f"{{universes}}{{from_sender}}: {{percent}} % of packets arrive twice or more "
-    f"within {ms_from_ns(COPY_NS):g} ms. "
-    "{verdict}",
+    sentence="{universes}{from_sender}: {percent} % of packets arrive twice or more within {copy_ms:g} ms. {verdict}",
     judged_by=judged_by(RepeatedPacketsParameters(), bind),
     facts=RepeatedPacketsFacts,
     explains=Explains(
