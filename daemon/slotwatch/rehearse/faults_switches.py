@@ -46,20 +46,16 @@ def two_switches(
     return near, far
 
 
+def _desk_lost(confidence: str, *says: str) -> Truth:
+    """The main desk is lost at 8 s; how sure that is depends on what its switch port shows."""
+    return Truth("universe-lost", 10.5, MAIN_UNIVERSES, "source-lost", "critical", confidence, began_s=8.0, says=says)
+
+
 @scenario(
     "F02",
     "the main desk's lead is pulled, and its switch port goes down in that second",
     34,
-    Truth(
-        "universe-lost",
-        10.5,
-        MAIN_UNIVERSES,
-        "source-lost",
-        "critical",
-        "certain",
-        began_s=8.0,
-        says=("port 3 of switch FOH went down at", "its lead, its power or the sender itself"),
-    ),
+    _desk_lost("certain", "port 3 of switch FOH went down at", "its lead, its power or the sender itself"),
     TWO,
     live=False,
 )
@@ -72,16 +68,7 @@ def desk_lead_is_pulled() -> Iterator[Item]:
     "F02",
     "the main desk's lead is pulled, and the switch keeps no moments: between two polls",
     34,
-    Truth(
-        "universe-lost",
-        10.5,
-        MAIN_UNIVERSES,
-        "source-lost",
-        "critical",
-        "high",
-        began_s=8.0,
-        says=("port 3 of switch FOH went down between",),
-    ),
+    _desk_lost("high", "port 3 of switch FOH went down between"),
     TWO,
     live=False,
 )
@@ -94,16 +81,7 @@ def desk_lead_is_pulled_between_polls() -> Iterator[Item]:
     "F02",
     "the main desk's program dies, and its switch port stays up",
     34,
-    Truth(
-        "universe-lost",
-        10.5,
-        MAIN_UNIVERSES,
-        "source-lost",
-        "critical",
-        "high",
-        began_s=8.0,
-        says=("its switch port is up: the sender itself, not its lead", "Port 3 of switch FOH"),
-    ),
+    _desk_lost("high", "its switch port is up: the sender itself, not its lead", "Port 3 of switch FOH"),
     TWO,
     live=False,
 )

@@ -14,6 +14,7 @@ from typing import Any
 import aiohttp
 
 from slotwatch import clock
+from slotwatch.edge.front.reasons import why_unreachable
 from slotwatch.house.schema import House
 from slotwatch.snapshot import Snapshot
 from slotwatch.views.alerts import Labels, alerts
@@ -102,7 +103,7 @@ class Alertmanager:
         except TimeoutError:
             trouble = f"no answer within {ANSWER_WITHIN_S:.0f} s"
         except (aiohttp.ClientError, OSError, ValueError) as error:
-            trouble = str(error) or type(error).__name__
+            trouble = why_unreachable(error)
         self._troubles[url] = f"Alerts do not reach {_without_secret(url)}: {trouble}."
 
 

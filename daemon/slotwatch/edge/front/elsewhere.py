@@ -190,8 +190,6 @@ async def fetch(session: aiohttp.ClientSession, url: str, tag: str) -> tuple[byt
             return bytes(body), response.headers.get("ETag", "")[:256]
     except TimeoutError:
         raise NotReached(f"no answer within {ANSWER_WITHIN_S:.0f} s") from None
-    except aiohttp.ClientConnectorCertificateError:
-        raise NotReached("its certificate is not trusted") from None
     except (aiohttp.ClientError, OSError, ValueError) as error:
         raise NotReached(why_unreachable(error)) from None
 

@@ -16,6 +16,7 @@ import aiohttp
 
 from slotwatch import __version__, clock
 from slotwatch.edge.front.apprise_sending import one_line
+from slotwatch.edge.front.reasons import why_unreachable
 from slotwatch.edge.shared.places import read_place
 from slotwatch.edge.shared.secret_file import SecretFileError, read_secret
 from slotwatch.house.outgoing import Notify, Webhook
@@ -129,7 +130,7 @@ async def _post(url: str, body: bytes, headers: dict[str, str]) -> str:
     except TimeoutError:
         return f"no answer within {ANSWER_WITHIN_S:.0f} s"
     except (aiohttp.ClientError, OSError, ValueError) as error:
-        return one_line(str(error) or type(error).__name__)
+        return why_unreachable(error)
 
 
 async def _run(given: bytes) -> str:
