@@ -23,14 +23,12 @@ LIVE = (
     "edge/lines/",
     "edge/intake/",
     "campus/test_campus_live",
-    "contract/test_page",
+    "outside/test_page",
     "web/test_real_front",
 )
 SLOW = ("web/", "test_deb", "test_wheel", "rehearse/test_replayed", "fuzz/")
 BROWSER = ("web/",)
 """In a run of their own: the browser's library keeps an event loop running, and asyncio tests need one of theirs."""
-SECOND_PASS = "with_the_rests"
-"""Scenarios as the daemon idles between passes: the same truths once more."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -38,7 +36,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         inside = str(item.path.relative_to(ROOT))
         if inside.startswith(LIVE):
             item.add_marker(pytest.mark.live)
-        elif inside.startswith(SLOW) or SECOND_PASS in item.name:
+        elif inside.startswith(SLOW):
             item.add_marker(pytest.mark.slow)
         if inside.startswith(BROWSER):
             item.add_marker(pytest.mark.browser)

@@ -69,7 +69,7 @@ def test_changes_faster_than_the_line_are_thinned_not_queued() -> None:
 
 
 def test_a_moving_input_is_followed_frame_by_frame_without_repeats() -> None:
-    """44 Hz in, 44 Hz out, each at once: no repeat stands in the way of the next change."""
+    """44 Hz in, 44 Hz out, each at once: no repeat delays the next change."""
     changes = [100 + 22.727 * n for n in range(80)]
     times = run(Pacer(shortest_interval_ns(512)), changes, 100 + 22.727 * 80)
     assert len(times) == 80

@@ -43,7 +43,7 @@ class Board:
 
 @dataclass
 class Judging:
-    """Notes what it is asked; refuses with a sentence where told to."""
+    """Notes what it is asked; refuses with a sentence if it has one."""
 
     asked: list[FrontOrder] = field(default_factory=list)
     refusal: str = ""

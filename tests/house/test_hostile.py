@@ -114,7 +114,7 @@ LYING = {
 
 @pytest.mark.parametrize("name", LYING)
 def test_a_file_that_would_take_long_is_refused_before_it_does(name: str) -> None:
-    """Memory stands for work: each of these took seconds or gigabytes once."""
+    """Memory measures the work: each of these took seconds or gigabytes once."""
     text, wanted = LYING[name]
     tracemalloc.start()
     try:

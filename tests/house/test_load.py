@@ -217,7 +217,7 @@ def test_every_value_of_the_schema_can_be_declared() -> None:
 
 
 def test_universes_of_receivers_and_exceptions_may_name_their_network() -> None:
-    # Contract 1: "Where the house has several networks, `e131/12@A`"
+    # As documented: "Where the house has several networks, `e131/12@A`"
     house = house_of(
         '[listen]\ninterfaces = ["eth1", "eth2"]\n[[networks]]\nname = "A"\ninterface = "eth1"\n'
         '[[universes]]\nprotocol = "e131"\nnumber = 12\nnetworks = ["A", "eth2"]\n'
@@ -232,7 +232,7 @@ def test_universes_of_receivers_and_exceptions_may_name_their_network() -> None:
 
 
 def test_a_source_that_nothing_can_match_is_reported() -> None:
-    # Contract 3: of a source "every field that is given must match"; one without any would be nobody
+    # As documented: of a source "every field that is given must match"; one without any would be nobody
     house = house_of('[[sources]]\nname = "desk"\n[[sources]]\nname = "spare"\naddress = "10.20.0.11"\n')
     assert [note for note in house.notes if "recognised" in note] == [
         "nothing is recognised as source desk: give its cid, address or source_name"

@@ -40,7 +40,7 @@ class Case:
     """Rules that the play breaks as well."""
     joined: bool = True
     until_s: float | None = None
-    """Until when what is just too little is watched; None: three seconds after it would have been said."""
+    """Until when what is just too little is watched; None: three seconds after it would have been raised."""
     end_s: float = END_S
 
     @property

@@ -69,7 +69,7 @@ def steps(*, late_s: float, until_s: float) -> list[object]:
     def look(shift_s: float) -> Levels:
         return lambda t: bytes([int(max(0.0, t - FROM_S - (shift_s if t < until_s else 0.0)) / 1.5) * 5 % 250]) * 64
 
-    # As many frames a second as the difference needs to be told, and as a line of 64 slots can carry.
+    # As many frames a second as the difference needs to be seen, and as a line of 64 slots can carry.
     return [desk(levels=look(0.0), hz=100.0), desk(universes=(2,), levels=look(late_s), hz=100.0)]
 
 
@@ -193,7 +193,7 @@ CASES = [
         lambda: [desk(to_s=FROM_S - 1), desk(from_s=FROM_S, cid=b"\7" * 16)],
         # The earlier one is gone 2.5 s after its last frame, and on-delay 1 s.
         (1.0, 3.0),
-        # It is told for a minute, and its off-delay follows.
+        # It is shown for a minute, and its off-delay follows.
         end_s=FROM_S,
         closes_s=(69.8, 70.3),
     ),

@@ -43,7 +43,7 @@ def crossing(torn_times: int) -> Slots:
 
 
 def nod(looks: int) -> Slots:
-    """The coarse slot goes up and down by one step each second, so often; the fine one stands."""
+    """The coarse slot goes up and down by one step each second, so often; the fine one does not move."""
     return lambda t: {401: 80 + min(looks, int(t - FROM_S + 0.5)) % 2, 402: 7}
 
 
@@ -180,7 +180,7 @@ def pair_of(second_address: int) -> tuple[Fixture, Fixture]:
 
 
 def test_patches_that_touch_and_that_overlap() -> None:
-    """It is about the file, so it is said without any data, and a house without a patch has none to doubt."""
+    """It is about the file, so it is raised without any data, and a house without a patch has none to doubt."""
     for second, rules in ((7, set()), (6, {"patch-conflict"})):
         shown = Stage(house_of((1,), fixtures=pair_of(second)), joined=False).run(2.0)
         assert {incident.rule for incident in shown.all} == rules

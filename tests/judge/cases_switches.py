@@ -15,7 +15,7 @@ ASKED_S = 260.0
 ERRORS_END_S = 150.0
 RESTARTED_S = FROM_S + 0.5
 SHOWN_END_S = 65.5
-"""When a restart that the poll at 5.5 s told has been shown for a minute."""
+"""When a restart that the poll at 5.5 s showed has been open for a minute."""
 
 
 def played(one: PretendSwitch, until_s: float = ASKED_S) -> Play:

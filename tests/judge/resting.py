@@ -1,4 +1,4 @@
-"""A stage whose passes come as the daemon makes them: when packets are news, when something was observed, when due."""
+"""A stage whose passes come as in the daemon: when packets bring a change, when something was observed, when due."""
 
 from __future__ import annotations
 
@@ -7,10 +7,10 @@ from tests.judge.stage import START_NS, TICK_NS, WALL_OFFSET_NS, S, Stage, make_
 
 
 class Resting(Stage):
-    """Like a Stage, with the engine's own rests between passes."""
+    """Like a Stage, with the engine's own pauses between passes."""
 
     first_tick = 1
-    """When its first pass is made, in ticks: where rests lie against what happens."""
+    """When its first pass is made, in ticks: how pauses lie against what happens."""
 
     def run(self, until_s: float) -> Resting:
         """Play until a time. Played once: a second call would begin anew."""

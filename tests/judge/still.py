@@ -1,4 +1,4 @@
-"""A model that stands still: rows are made by one packet each, then columns are set by hand, tick by tick.
+"""A frozen model: rows are made by one packet each, then columns are set by hand, tick by tick.
 
 For rules that compare columns: no packets have to be made, and "just under" and "just over" are exact.
 """

@@ -1,4 +1,4 @@
-"""What can be told of a backup's levels while they move, and at what speed. Thresholds: common practice, no source."""
+"""What can be seen of a backup's levels while they move, and at what speed. Thresholds: common practice, no source."""
 
 from __future__ import annotations
 

@@ -91,7 +91,7 @@ class Case:
     house: House
     senders: tuple[Any, ...]
     would_be: frozenset[str]
-    """What is said of the very same packets where the listener has no stall to tell of."""
+    """What is raised of the same packets where the listener had no stall."""
 
 
 def pauses(universe: int, index: int, t: float) -> bool:
@@ -175,7 +175,7 @@ def test_a_short_moment_in_which_nobody_held_the_sockets_raises_nothing() -> Non
 
 
 def test_a_longer_moment_is_the_listeners_own_fault_and_nobody_elses() -> None:
-    """Over 1 s it is said, as a fault of this computer."""
+    """Over 1 s it is raised, as a fault of this computer."""
     shown = Stage(house_of((1, 2)), Unheard([Desk("A", (1, 2))], to_s=FROM_S + 1.6))
     shown.see(FROM_S + 1.6, stall(FROM_S + 1.6, 1.6))
     assert shown.run(45.0).said() == [("host-overrun", "stall")]

@@ -1,4 +1,4 @@
-"""The rule table is complete, and every row of it can be said to a person."""
+"""The rule table is complete, and every row of it can be shown to a person."""
 
 from __future__ import annotations
 
@@ -128,7 +128,7 @@ def test_no_two_rules_have_one_rank() -> None:
 
 
 def test_listener_faults_are_explained_by_nothing_of_the_show() -> None:
-    """They blame nobody, and nothing of the show may hide them."""
+    """They accuse no source, and nothing of the show may hide them."""
     own = [CATALOG["link-down"], CATALOG["host-overrun"]]
     for wide in RULES:
         for reach in wide.explains.reaches:
@@ -136,4 +136,4 @@ def test_listener_faults_are_explained_by_nothing_of_the_show() -> None:
 
 
 def test_the_classes_cover_every_phase() -> None:
-    assert set(phases.LOUDNESS) == set(RuleClass)
+    assert set(phases.GRADES) == set(RuleClass)

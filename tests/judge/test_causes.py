@@ -1,7 +1,7 @@
 """Why it dropped: what stopped together and what goes on, one row of the cause table each.
 
-Expected causes are those of the contract's table; each row of the fault catalogue's localisation table that
-a listener can tell stands here.
+Expected causes are those of the published table; each row of the fault catalogue's localisation table that
+a listener can see is here.
 """
 
 from __future__ import annotations
@@ -246,7 +246,7 @@ def test_a_later_loss_of_all_does_not_begin_with_an_earlier_takeover() -> None:
 
 
 def test_what_this_computer_sends_itself_proves_no_network() -> None:
-    """Contract 5: two sources, all of them, stopped together: `network-lost`; the only source: medium.
+    """As documented: two sources, all of them, stopped together: `network-lost`; the only source: medium.
 
     A bridge on this computer is heard by its own listener, whatever becomes of the cable.
     """

@@ -1,7 +1,7 @@
-"""A rule that needs close passes says so: with the daemon's own rests each is raised in its time.
+"""A rule that needs close passes asks for them: with the daemon's own pauses each is raised in its time.
 
-Rules that compare columns of a model that stands still are tried by `tests/rehearse`, which plays every scenario with
-these rests as well.
+Rules that compare columns of a frozen model are tried by `tests/rehearse`, which plays every scenario with
+these pauses as well.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ BY_OTHERS = {
 }
 """Rules with `is_wary` whose table play is in time without it, and who tries them."""
 UNLUCKY_TICK = 7
-"""A first pass whose rests end just before the moments of the table's plays."""
+"""A first pass whose pauses end just before the moments of the table's plays."""
 
 
 def played(case: Case, rules: tuple[Rule, ...] = RULES) -> Resting:

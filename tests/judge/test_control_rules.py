@@ -258,7 +258,7 @@ def test_preview_alone_is_reported_and_preview_beside_live_is_not() -> None:
 
 
 def test_a_declared_source_that_changes_its_name_is_the_same_source() -> None:
-    """It is known by its name alone, and one machine sends on: both names are said where it is named."""
+    """It is known by its name alone, and one machine sends on: both names are given where it is named."""
     declared = DeclaredSource("main desk", source_name="Desk A")
     house = house_of((1,), sources=(declared,), by=("main desk",), min_refresh_hz=5)
     before = Desk("Desk A", (1,), hz=10.0, levels=still(50), to_s=5.0)

@@ -32,9 +32,9 @@ CASES = [
     *cases_switches.CASES,
 ]
 IN_ROWS = {row.rule for row in test_flow_rules.ROWS}
-"""Rules that compare a stream's columns: their rows stand in that module."""
+"""Rules that compare a stream's columns: their rows are in that module."""
 ELSEWHERE: dict[str, tuple[Callable[..., None], ...]] = {
-    # Minutes of silence, on a model that stands still; a line needs a second clock.
+    # Minutes of silence, on a frozen model; a line needs a second clock.
     "unlike-usual": (
         test_unlike_usual.test_just_under_and_just_over_what_matters,
         test_unlike_usual.test_it_is_over_a_minute_after_the_first_usual_minute,
@@ -99,7 +99,7 @@ def test_just_over_is_reported_in_time_and_recovers(case: Case) -> None:
 
 @each
 def test_no_data_at_all_raises_nothing_of_this_kind(case: Case) -> None:
-    """A house that hears nothing and is told nothing; that a universe is missing there is another rule's business."""
+    """A house that hears nothing and gets no observation. A missing universe is another rule's business."""
     sees = case.joined and case.rule != "universe-missing"
     shown = Stage(case.house, joined=sees).run(FROM_S + case.opens_s[1] + 3)
     assert case.of(shown) == []

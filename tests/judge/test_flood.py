@@ -49,7 +49,7 @@ def test_a_flood_of_forged_senders_is_one_incident(made: list[Packet]) -> None:
     assert incident.evidence[-1].endswith(" undeclared sources came within 10 s.")
 
 
-def test_a_loss_in_a_flood_is_told_as_without_it() -> None:
+def test_a_loss_in_a_flood_is_reported_as_without_it() -> None:
     """What invented senders do is no evidence of a lead or a switch."""
 
     def lost(*senders: Plain) -> Incident:

@@ -1,6 +1,6 @@
 """Each rule that compares a stream's columns: just under, just over, recovers, flaps, no data.
 
-The limits are the contract's own numbers; those that have a clause name it in the rule table.
+The limits are the published numbers; those that have a clause name it in the rule table.
 """
 
 from __future__ import annotations

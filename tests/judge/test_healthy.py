@@ -139,7 +139,7 @@ def test_patches_that_collide_run_over_or_are_doubled() -> None:
 
 
 def test_a_conflict_is_the_one_that_the_check_before_names() -> None:
-    """One judgement of the paper for `check` and for the rule, whatever else stands on the universe."""
+    """One judgement of the paper for `check` and for the rule, whatever else is on the universe."""
     patches = (
         (par("A", 1), par("B", 1), par("C", 1)),
         (par("A", 1), replace(par("B", 1), accepted_overlap=True)),

@@ -42,7 +42,7 @@ def test_legs_stay_as_they_were_once_the_fault_is_over() -> None:
     assert found.returned_ns is not None and found.legs[0].state == "silent"
 
 
-def test_a_clean_stop_is_a_leg_that_said_so() -> None:
+def test_a_clean_stop_is_a_terminated_leg() -> None:
     ends = replace(MAIN, to_s=10.0, terminate=True)
     found = Stage(two_networks(), ends, replace(B, to_s=10.0, terminate=True), OTHER).run(14.0).rule("universe-lost")
     assert {one.state for one in found.legs} == {"terminated"}

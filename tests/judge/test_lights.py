@@ -66,7 +66,7 @@ DIMMED = Fixture("13", U1, 3, ("non-dim",), label="Transformer")
         (lambda t: {2: 128 if 2 < t < 3.9 else 255}, 8, []),  # just under 2 s
         (lambda t: {2: 128 if t > 2 else 255}, 4.6, ["non-dim-partial"]),
         (lambda t: {2: t * 25}, 10, []),  # a fade passing through
-        (lambda t: {2: t / 2 + 100}, 12, []),  # so slow that each level stands for 2 s
+        (lambda t: {2: t / 2 + 100}, 12, []),  # so slow that each level lasts 2 s
     ],
 )
 def test_non_dim_partial(slots: Callable[[float], dict[int, float]], until_s: float, wanted: list[str]) -> None:
@@ -227,7 +227,7 @@ def test_what_faces_nobody_may_flash_alone_but_not_a_whole_group() -> None:
 
 @pytest.mark.parametrize(("level", "wanted"), [(0, []), (36, []), (50, ["flash-rate"])])
 def test_strobe_slot_flashes_by_its_profiles_range(level: int, wanted: list[str]) -> None:
-    """0.5 Hz at 1 to 18 Hz at 255: level 36 is 2.9 Hz and level 50 is 3.9 Hz. Without a range nothing is said."""
+    """0.5 Hz at 1 to 18 Hz at 255: level 36 is 2.9 Hz and level 50 is 3.9 Hz. Without a range nothing is raised."""
     house = rig(Fixture("S", U1, 251, ("intensity", "strobe"), "strobe", faces_audience=True))
     assert said(run(house, lambda t: {251: 200, 252: level}, 6)) == wanted
     unknown = replace(house, profiles=(Profile("strobe", ("intensity", "strobe")),))
@@ -275,7 +275,7 @@ def test_torn_pair() -> None:
 
 
 def test_eight_bit_wave_is_not_torn() -> None:
-    """Its crest stands one coarse step up for a single frame and comes back: nothing was torn."""
+    """Its crest is one coarse step up for a single frame and comes back: nothing was torn."""
     assert said(run(rig(MOVER), lambda t: {401: 100 if int(t * 40) % 20 == 0 else 99, 402: 7}, 15)) in (
         [],
         ["fine-stuck"],

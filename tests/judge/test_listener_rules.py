@@ -1,4 +1,4 @@
-"""The listener's own faults and the network it hangs on: said first, and blaming nobody."""
+"""The listener's own faults and the network it hangs on: shown first, and accusing no source."""
 
 from __future__ import annotations
 

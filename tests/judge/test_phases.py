@@ -1,4 +1,4 @@
-"""How loud each class is in each phase, and when the phase may change by itself."""
+"""The severity of each class in each phase, and when the phase may change by itself."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from slotwatch.judge.phases import PhaseKeeper
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.stage import START_NS, S, Stage, house_of
 
-# The contract's table of classes, written out again: dark, get-in, rehearsal, pre-show, show, post-show.
+# The published table of classes, written out again: dark, get-in, rehearsal, pre-show, show, post-show.
 TABLE = {
     "universe-lost": "1 1 2 3 3 1",  # loss, critical
     "packet-loss": "1 1 1 2 2 1",  # flow, warning
@@ -157,7 +157,7 @@ def test_an_accepted_exception_covers_its_universes_until_its_last_day_is_over()
     assert phases.accepted(house, "fast-refresh", (wall,), evening) is row
     assert phases.accepted(house, "fast-refresh", (wall, UniverseId(Protocol.E131, 1)), evening) is None
     assert phases.accepted(house, "slow-refresh", (wall,), evening) is None
-    # Contract 1: "Where the house has several networks, `e131/12@A`"
+    # As documented: "Where the house has several networks, `e131/12@A`"
     there = replace(HOUSE, accepted=(replace(row, networks=(1,)),))
     assert phases.accepted(there, "fast-refresh", (wall,), evening, (1,)) is there.accepted[0]
     assert phases.accepted(there, "fast-refresh", (wall, wall), evening, (0, 1)) is None

@@ -1,4 +1,4 @@
-"""The port that this listener hangs on, as the switch announces it: kept, bounded, forgotten, and said."""
+"""The port that this listener hangs on, as the switch announces it: kept, bounded, forgotten, and shown."""
 
 from __future__ import annotations
 

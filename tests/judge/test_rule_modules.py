@@ -1,4 +1,4 @@
-"""What a rule's module may hold: its numbers stand in its parameters, and its conditions read nothing else numeric."""
+"""What a rule's module may hold: its numbers are in its parameters, and its conditions read nothing else numeric."""
 
 from __future__ import annotations
 

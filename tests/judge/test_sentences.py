@@ -1,4 +1,4 @@
-"""Each rule's whole sentence, as a person reads it when it is raised. The sentences stand in sentences.toml.
+"""Each rule's whole sentence, as a person reads it when it is raised. The sentences are in sentences.toml.
 
 A wrong word, a gap where a placeholder was, or a number that reads badly shows as a difference.
 """

@@ -1,4 +1,4 @@
-"""The word that each universe is shown with. The words are the contract's; who rests still sends."""
+"""The word that each universe is shown with. The words are the published ones; an idle source still sends."""
 
 from __future__ import annotations
 
@@ -99,7 +99,7 @@ def test_a_fault_of_this_listener_ranks_above_not_sent() -> None:
 
 
 def test_what_is_accepted_or_only_noted_makes_no_universe_faulty() -> None:
-    """Contract 5: a note is to be read in the morning; 3: an exception stands with its reason."""
+    """A note is to be read in the morning, and an exception shows its reason."""
     fast = Desk("Desk A", (1,), levels=moving(hz=60.0), hz=60.0)
     meant = Accepted("fast-refresh", "pixel wall, 60 Hz by design")
     assert states(Stage(house_of((1,)), fast).run(12.0)) == {"e131/1": UniverseState.FAULTY}

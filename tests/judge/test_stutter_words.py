@@ -1,4 +1,4 @@
-"""What is said of streams that stutter: agrees with itself, counts only real gaps, and accuses the right place."""
+"""The words about uneven streams agree with each other, count only real gaps, and name the right place."""
 
 from __future__ import annotations
 

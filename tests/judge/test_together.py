@@ -1,4 +1,4 @@
-"""Several things at once: what is true stays told, and one cause is one incident."""
+"""Several things at once: what is true stays shown, and one cause is one incident."""
 
 from __future__ import annotations
 
@@ -123,7 +123,7 @@ def test_main_and_backup_that_differ_at_one_priority_are_one_incident() -> None:
 
 
 def test_a_stuck_number_of_the_main_is_not_the_backups_fault() -> None:
-    """Receivers discard numbers that stand still (E1.31 6.7.2), so the main's levels stand still for them."""
+    """Receivers discard numbers that do not change (E1.31 6.7.2), so the main's levels freeze for them."""
 
     def sequence(universe: int, index: int) -> int:
         return min(index, 400)
@@ -164,7 +164,7 @@ def patched(*universes: int) -> House:
 
 @pytest.mark.parametrize("gone", ["never came", "came and went"])
 def test_a_short_frame_on_a_universe_that_is_back_is_reported_while_another_stays_away(gone: str) -> None:
-    """Universe 2 comes at 20 s with 200 of 512 slots; 1 stays away. 5 s later fixtures without data are told."""
+    """Universe 2 comes at 20 s with 200 of 512 slots; 1 stays away. 5 s later fixtures without data are reported."""
     before = (Desk("Desk A", (1, 2), to_s=8.0),) if gone == "came and went" else ()
     late = Desk("Desk A", (2,), levels=moving(slots=200), from_s=20.0)
     shown = Stage(patched(1, 2, 3), *before, late, Desk("Desk B", (3,), "10.0.0.2", 2)).run(26.0)

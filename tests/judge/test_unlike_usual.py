@@ -190,6 +190,6 @@ def test_both_delays_are_its_own() -> None:
     assert said(still)[0].closed_ns is not None
 
 
-def test_a_trend_is_said_before_the_limit_at_which_loss_is_warned_of() -> None:
-    """The model may not read the rules, so the number stands twice."""
+def test_a_trend_is_shown_before_the_limit_of_packet_loss() -> None:
+    """The model may not read the rules, so the number is written twice."""
     assert 100 * PacketLossParameters().loss_ratio == LOSS_LIMIT_PERCENT

@@ -66,7 +66,7 @@ def test_a_loss_names_its_source_once() -> None:
     assert found.summary.count("Desk C") == 1 and ". They themselves went silent: power, crash" in found.summary
 
 
-def test_figures_of_one_universe_are_not_said_of_several() -> None:
+def test_figures_of_one_universe_are_not_shown_of_several() -> None:
     """Universe 1 loses one frame in ten, universe 2 one in five: the worst is named with its own count."""
     lossy = Desk("Desk A", (1, 2), drop=lambda universe, index, t: index % (10 if universe == 1 else 5) == 0)
     found = Stage(house_of((1, 2)), lossy).run(20.0).rule("packet-loss")

@@ -74,7 +74,7 @@ DD = [
     ([1, 2, 3, 4], [100, 0, 0, 100], None, None, [1, 0, 0, 4], [1, 0, 0, 1]),
     # Slots past the end of 0xDD count as 0.
     ([1, 2, 3, 4], [100, 100], None, None, [1, 2, 0, 0], [1, 1, 0, 0]),
-    # Only one sends 0xDD: the other's packet priority (100) stands for all its slots.
+    # Only one sends 0xDD: the other's packet priority (100) counts for all its slots.
     ([1, 2, 3, 4], [200, 1, 100, 0], [9, 9, 2, 9], None, [1, 9, 3, 9], [1, 2, 1, 2]),
     # 201 to 255 are reserved: no more than 200.
     ([1, 2, 3, 4], [255, 255, 255, 255], [9, 9, 9, 9], [200, 200, 200, 200], [9, 9, 9, 9], [2, 2, 2, 2]),

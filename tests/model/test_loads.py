@@ -2,7 +2,7 @@
 
 Sources: I = P / (V * pf), balanced three-phase, capacity, linear neutral, imbalance and phase-cut rms are
 formulas of AC circuits, worked out independently; the neutral table is for ideal resistive phase-cut loads. The
-dimmer maker's note that gives 1.244 for the worst case stands beside the computed 1.2455.
+dimmer maker's note that gives 1.244 for the worst case is compared with the computed 1.2455.
 """
 
 from __future__ import annotations

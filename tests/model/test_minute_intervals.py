@@ -1,4 +1,4 @@
-"""Intervals of whole minutes: percentiles against numpy's, rests left out, the longest gap, who is in control first."""
+"""Intervals of whole minutes: percentiles against numpy's, pauses left out, the longest gap, and who is in control."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def test_percentiles_are_those_of_the_whole_minute() -> None:
     assert found.longest_ms == pytest.approx(intervals_ms.max(), abs=0.06)
 
 
-def test_rests_are_left_out_and_gaps_are_not() -> None:
+def test_pauses_of_a_static_look_are_left_out_and_gaps_are_not() -> None:
     """E1.31 6.6.2: what does not change may come once a second, after three equal frames."""
     moving = [25.0 * number for number in range(400)]
     gap = [moving[-1] + 250.0 + 25.0 * number for number in range(400)]
@@ -62,7 +62,7 @@ def test_rests_are_left_out_and_gaps_are_not() -> None:
     assert found.p99_ms == pytest.approx(25.0, rel=BIN_WIDTH)
 
 
-def test_a_source_that_rests_all_minute_has_no_pace() -> None:
+def test_a_source_that_is_idle_all_minute_has_no_pace() -> None:
     bench = Bench()
     feed(bench, [1000.0 * number for number in range(55)], still=True)
     assert minute_of(bench, START + 60 * SECOND) == ()

@@ -347,7 +347,7 @@ def test_a_sender_of_another_library_is_judged_healthy() -> None:
 
 def state(model: Model) -> dict[str, Any]:
     """Everything that the tables hold of rows in use."""
-    # While a series is steady its last number stands in `sequence` alone.
+    # While a series is steady its last number is in `sequence` alone.
     steady = model.streams.expected_step != EVERY_STEP
     model.streams.series_seen[steady] = model.streams.sequence[steady]
     return {

@@ -1,4 +1,4 @@
-"""Reference levels by fixture and role: pairs as pairs, what moves left out, changed modes said."""
+"""Reference levels by fixture and role: pairs as pairs, what moves left out, changed modes reported."""
 
 from __future__ import annotations
 

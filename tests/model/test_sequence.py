@@ -42,7 +42,7 @@ def test_all_65536_pairs_agree_with_the_rule_as_written() -> None:
 
 
 def test_without_8_bits_190_pairs_would_differ() -> None:
-    """Pins that the wrap is tested at all: the count stands in the project's notes, computed there."""
+    """Pins that the wrap is tested at all: the count was computed by hand."""
     plain = [(a, b) for a in range(256) for b in range(256) if (not (b - a > 0 or b - a <= -20)) != slow_rule(a, b)]
     assert len(plain) == 190
 

@@ -131,7 +131,7 @@ def _input_of(reply: bytes, universe: int) -> bytes:
 
 
 def test_an_art_net_source_has_the_name_of_its_own_poll_reply() -> None:
-    """Art-Net 4: ArtDmx names nobody; a device with several replies tells them apart by its bind index."""
+    """Art-Net 4: ArtDmx names nobody; a device with several replies distinguishes them by its bind index."""
     bench = Bench()
     art = {"src": "2.0.0.9", "protocol": Protocol.ARTNET}
     bench.feed(
@@ -155,7 +155,7 @@ def test_an_art_net_source_has_the_name_of_its_own_poll_reply() -> None:
 
 
 def test_the_other_leg_of_a_declared_desk_is_declared_by_its_cid() -> None:
-    """ANSI E1.31-2018 5.6: the CID tells a component, whatever address it has on a network."""
+    """ANSI E1.31-2018 5.6: the CID identifies a component, whatever address it has on a network."""
     bench = Bench(House(sources=(DeclaredSource("main desk", address="10.20.0.10", role="main"),)))
     bench.feed([Sent(START, e131(bytes(8), source=cid(1)), "10.21.0.10", network=1)])
     assert {row.declared_as for row in bench.model.sources} == {""}

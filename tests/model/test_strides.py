@@ -18,7 +18,7 @@ FILTERS = ("counts_by_one", "misses_some", "stands_still")
 
 
 def house(seed: int) -> list[Sent]:
-    """20 senders that begin, lose packets, come twice, stand still, end and return, side by side."""
+    """20 senders that begin, lose packets, come twice, freeze, end and return, side by side."""
     chance = np.random.default_rng(seed)
     sent: list[Sent] = []
     for sender in range(20):

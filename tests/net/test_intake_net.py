@@ -150,7 +150,7 @@ with listening(house) as ear:
 
 
 def test_packets_of_an_interface_that_is_gone_and_of_one_that_is_new_have_their_network() -> None:
-    """Queued before it went, or come before its news was read: otherwise a universe stands in the list twice."""
+    """Queued before it went, or come before that was read: otherwise a universe is in the list twice."""
     answer = inside(
         PRELUDE
         + """

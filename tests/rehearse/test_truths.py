@@ -1,7 +1,7 @@
 """Every rehearsed scenario against its truth, through the real decoder and engine, in simulated time.
 
 The packets are built from the standards' tables by the rehearsal alone; the truths rest on the fault
-catalogue of docs/faults.md. What is asserted: rule, cause, universes, loudness, confidence, and detection
+catalogue of docs/faults.md. What is asserted: rule, cause, universes, severity, confidence, and detection
 within 0.1 s of the rule's own time; of a healthy show, that nothing louder than a note is said.
 """
 
@@ -24,6 +24,7 @@ def test_scenario_is_reported_as_it_is_and_without_contradiction(name: str) -> N
 
 
 @pytest.mark.parametrize("name", SCENARIOS)
+@pytest.mark.slow
 def test_scenario_is_reported_as_it_is_while_the_daemon_idles_between_turns(name: str) -> None:
     assert not mismatches(perform(SCENARIOS[name], resting=True))
 

@@ -1,4 +1,4 @@
-"""`slotwatch rehearse`: lists, writes captures and houses, plays, and ends cleanly when it is told to."""
+"""`slotwatch rehearse`: lists, writes captures and houses, plays, and ends cleanly when asked to."""
 
 from __future__ import annotations
 

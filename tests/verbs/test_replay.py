@@ -1,4 +1,4 @@
-"""`slotwatch replay` on captures that others made: tshark's counts and rates, the contract's object, exit status."""
+"""`slotwatch replay` on captures that others made: tshark's counts and rates, the API's objects, exit status."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from slotwatch.edge.tools.replaying import Replay
 from slotwatch.house.schema import House, Phase
 from slotwatch.wire import compose, pcap
 from slotwatch.wire.pcap import CaptureInterface
-from tests.views.contract import fits
+from tests.views.api_schemas import fits
 from tests.wire import frames, tshark
 from tests.wire.frames import ethernet, ipv4, udp
 
@@ -62,7 +62,7 @@ def test_samples_give_tsharks_counts(path: Path, capsys: pytest.CaptureFixture[s
         wanted[f"artnet/{universe}"] += 1
     assert {one["universe"] for one in found["universes"]} == set(wanted)
     counted = {one["universe"]: one["frames"] for one in found["universes"]}
-    # Terminated packets are no frames (contract section 1); only one sample holds any, three of one universe.
+    # Terminated packets are no frames ; only one sample holds any, three of one universe.
     terminated = 3 if path.name.startswith("sender-pypi-sacn") else 0
     assert sum(wanted.values()) - sum(counted.values()) in (0, terminated)
     assert all(wanted[name] - count in (0, terminated) for name, count in counted.items())
@@ -90,7 +90,7 @@ def test_rates_and_intervals_are_those_of_tsharks_times(
     assert shown["interval_ms"]["max"] == pytest.approx(max(gaps) * 1000, rel=0.05)
 
 
-def test_the_object_is_the_contracts(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+def test_the_object_fits_its_schema(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     status, found = replay(capsys, made(tmp_path, [*stream(4), (9_000_000_000, frame(9, 0))]))
     assert list(found) == ["capture", "universes", "sources", "incidents", "rejected", "unread", "clock_steps"]
     assert found["capture"] == {
@@ -306,7 +306,7 @@ def test_a_clean_stop_without_data_is_a_clean_stop(capsys: pytest.CaptureFixture
 
 
 def test_a_long_silence_costs_by_its_deadlines_and_not_by_its_seconds(tmp_path: Path) -> None:
-    """Twenty silences of a day each: ticks stand for work."""
+    """Twenty silences of a day each: ticks measure the work."""
     day = 86_400 * 1_000_000_000
     capture = open_capture(made(tmp_path, [(k * day, frame(7, k)) for k in range(20)]))
     judged = Replay(capture, replace(House(), networks=capture.networks), Phase.SHOW).run()

@@ -166,7 +166,7 @@ def test_times_of_the_command_line() -> None:
 def test_without_a_house_file_the_history_of_this_directory_is_read(
     house: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    # Contract 2: `report [--since T] [--until T]`; 3: "relative to the house file or the state directory"
+    # As documented: `report [--since T] [--until T]`; 3: "relative to the house file or the state directory"
     monkeypatch.delenv("STATE_DIRECTORY", raising=False)
     monkeypatch.chdir(house.parent)
     assert main(["report", "--json"]) == 1

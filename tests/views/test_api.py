@@ -1,4 +1,4 @@
-"""What the API says of a snapshot, against schemas written from the contract and against the snapshot's own numbers."""
+"""The API's objects of a snapshot, against schemas of its description and against the snapshot's own numbers."""
 
 from __future__ import annotations
 
@@ -19,13 +19,13 @@ from slotwatch.views.moments import iso_wall, read_iso
 from slotwatch.views.sheet import Sheet
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.views import fabricate
-from tests.views.contract import fits
+from tests.views.api_schemas import fits
 from tests.views.fabricate import CID, NOW_NS, SECOND_NS, WALL_OFFSET_NS, house, snapshot, sources
 
 E131_1 = UniverseId(Protocol.E131, 1)
 
 
-def test_every_universe_fits_the_contract() -> None:
+def test_every_universe_fits_its_schema() -> None:
     for found in api.universes(snapshot(5)):
         fits("universe", found)
 
@@ -43,7 +43,7 @@ def test_a_steady_universe_says_its_numbers() -> None:
 def test_a_lost_universe_names_its_incident_and_who_sent_it() -> None:
     found = api.universe(snapshot(), 1)
     assert found["state"] == "lost" and found["refresh_hz"] is None and found["winning_source"] is None
-    # Contract 6: `priority` stands beside `winning_source`; 0 would be a priority (E1.31-2018 6.2.3)
+    # As documented: `priority` belongs to `winning_source`; 0 would be a priority (E1.31-2018 6.2.3)
     assert found["priority"] is None
     assert found["incidents"] == [7] and found["sources"] == [str(CID)]
 
@@ -59,7 +59,7 @@ def test_detail_says_whose_each_slot_is() -> None:
     found = api.universe_detail(taken, 0, house())
     fits("universe_detail", found)
     assert found["levels"][:4] == [255, 128, 0, 1] and len(found["levels"]) == 512
-    # Contract 6: "its winning `levels`, `slot_sources` and `streams`"; a source is named by its `source`, here the CID
+    # As documented: "its winning `levels`, `slot_sources` and `streams`"; a source is named by its CID
     whose = str(CID)
     assert found["slot_sources"][:6] == [whose, whose, whose, None, None, whose]
     assert found["slot_source_names"] == ["main desk"]
@@ -96,7 +96,7 @@ def test_e131_of_the_own_bridge_is_known_by_its_cid() -> None:
     assert not any(one["own_bridge"] for one in api.sources(taken))
 
 
-def test_sources_fit_the_contract() -> None:
+def test_sources_fit_the_schemas() -> None:
     found = api.sources(snapshot(4))
     for one in found:
         fits("source", one)
@@ -116,7 +116,7 @@ def test_a_clone_is_one_source_by_its_cid_with_two_addresses() -> None:
 
 
 def test_a_source_on_two_networks_is_one_object_with_two_legs() -> None:
-    """Contract: one object per source, with its legs."""
+    """One object per source, with its legs."""
     leg = replace(sources()[0], address="10.21.0.10", network=1, mac="02:00:00:00:00:0a")
     taken = snapshot(2, sources=(*sources(), leg))
     taken.house = replace(taken.house, networks=("A", "B"))
@@ -138,13 +138,13 @@ def test_the_same_name_and_universes_on_two_networks_are_one_source() -> None:
     same, other = frozenset({(2, 0), (2, 1)}), frozenset({(2, 9)})
     assert one_source_each(rows, lambda row: same) == {0: 0, 1: 0}
     assert one_source_each(rows, lambda row: (same, other)[row]) == {0: 0, 1: 1}
-    # Two of one name on one network: nothing tells which of them the other one is.
+    # Two of one name on one network: nothing shows which of them the other one is.
     assert one_source_each(rows | {2: replace(own, address="10.20.0.31")}, lambda row: same) == {0: 0, 1: 1, 2: 2}
     named = {row: replace(source, declared_as="media server") for row, source in rows.items()}
     assert one_source_each(named) == {0: 0, 1: 0}
 
 
-def test_incidents_fit_the_contract() -> None:
+def test_incidents_fit_the_schemas() -> None:
     for found in api.incidents(snapshot()):
         fits("incident", found)
     closed, is_open = api.incidents(snapshot())
@@ -166,7 +166,7 @@ def test_incidents_are_chosen_by_state_time_and_number() -> None:
     assert [one.id for one in chosen(every, "all", NOW_NS + WALL_OFFSET_NS - 10 * SECOND_NS, 10)] == [7]
 
 
-def test_house_and_readiness_fit_the_contract() -> None:
+def test_house_and_readiness_fit_the_schemas() -> None:
     found = api.house(snapshot(), house(), "rack-pc", {"history": {"ok": True}})
     fits("house", found)
     assert found["uptime_s"] == 100 and found["host"] == "rack-pc" and found["listener"]["history"]["ok"]

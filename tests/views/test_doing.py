@@ -1,4 +1,4 @@
-"""What this computer itself does (asks, sends, counts) as page and API are told of it."""
+"""What this computer itself does (asks, sends, counts) as page and API get it."""
 
 from __future__ import annotations
 

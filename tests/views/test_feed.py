@@ -163,7 +163,7 @@ def test_512_universes_at_44_hz_stay_under_20_kilobytes_a_second() -> None:
 
 
 def test_one_event_of_universes_at_a_time_and_nothing_lost() -> None:
-    """Contract 6: "batched …, at most 4 a second", with 4 batches a second; also where universes come and go."""
+    """As documented: "batched …, at most 4 a second", with 4 batches a second; also where universes come and go."""
     taken = snapshot(60)
     listener, changes = start(taken)
     for turn in range(40):

@@ -85,7 +85,7 @@ class Shape(HTMLParser):
 
 
 def test_headings_are_in_order_and_everything_is_closed() -> None:
-    """WCAG 2.2, 1.3.1: structure can be told by programs; no level is left out."""
+    """WCAG 2.2, 1.3.1: programs can determine the structure; no level is left out."""
     shape = Shape()
     shape.feed(plain_page(Sheet(snapshot(12)), ["A fault of its own."]))
     assert not shape.open and "script" not in shape.tags and shape.tags.count("table") == 2

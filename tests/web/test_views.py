@@ -140,7 +140,7 @@ def test_one_universe_lives_levels_owners_and_rows_by_fixture(open_page: Open) -
 
 
 def test_of_what_nobody_sends_no_levels_are_made_up(open_page: Open) -> None:
-    # Contract 6: `levels` are the winning ones; where nobody wins there are none, and "at zero" would be a claim
+    # As documented: `levels` are the winning ones; where nobody wins there are none, and "at zero" would be a claim
     page = open_page("desk-lost").go("/universe/e131/3")
     page.wait_for_selector("text=Nobody sends it now, so nothing is commanded.")
     assert "at zero" not in page.locator("main").inner_text()

@@ -132,7 +132,7 @@ E131_ODD = [
     (44, b"d" * 64, Odd.NAME_UNTERMINATED),  # 6.2.2
     (44, b"\xff\xfe", Odd.NAME_NOT_UTF8),
     (44, b"\xc3\xbc", Odd.NONE),  # UTF-8 for u with two dots
-    (106, b"\0\xff", Odd.NONE),  # after the name's end anything may stand
+    (106, b"\0\xff", Odd.NONE),  # after the name's end anything may follow
     (109, b"\xfa\x00", Odd.SYNC_ADDRESS_RESERVED),
     (112, b"\xe0", Odd.NONE),
     (112, b"\x01", Odd.RESERVED_BITS),  # 6.2.6

@@ -1,4 +1,4 @@
-"""Frames of every link layer the contract names, what is counted apart, and octets that lie."""
+"""Frames of every link layer that captures are read of, what is counted apart, and octets that lie."""
 
 from __future__ import annotations
 

@@ -21,7 +21,7 @@ from tests.wire import tshark
 )
 def test_every_message_of_a_capture_reads_as_in_tshark(name: str) -> None:
     capture = (tshark.CAPTURES / name).read_bytes()
-    # A v3 report's group stands in a field of its own. Each of the capture's v3 reports holds one record.
+    # A v3 report's group has a field of its own. Each of the capture's v3 reports holds one record.
     wanted = tshark.rows(capture, "igmp", "ip.src", "igmp.version", "igmp.type", "igmp.maddr", "igmp.max_resp")
     found = []
     for _, t_ns, frame in pcap.read_all(capture):

@@ -1,4 +1,4 @@
-"""Marked octets of a serial line become frames; real lines' recordings decode to what they are said to hold."""
+"""Marked octets of a serial line become frames; real lines' recordings decode to what their descriptions name."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Names, lists and replies of packets, whatever octets stand in them."""
+"""Names, lists and replies of packets, whatever bytes they hold."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def test_any_name_is_short_and_prints(octets: bytes) -> None:
 
 
 def test_a_list_never_reads_past_its_packet() -> None:
-    """The list claims 512 universes; four were sent, and others stand behind them in the row."""
+    """The list claims 512 universes; four were sent, and others follow them in the row."""
     lying = patched(vectors.E131_DISCOVERY, 112, b"\x74\x08") + b"\x12\x34" * 400
     assert names.discovery_page(lying, 128).universes == (1, 2, 7, 300)
     assert names.discovery_page(patched(vectors.E131_DISCOVERY, 120, b"\0\0\xff\xff"), 128).universes == (7, 300)

@@ -1,4 +1,4 @@
-"""What is routine, what is news. Packets by the standards' tables (tests.model.packets) and by the `sacn` package."""
+"""What is routine, and what brings a change. Packets: of the standards (tests.model.packets), of the `sacn` package."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def controller(frame: int, count: bool = True) -> Sent:
 
 
 def after(*packets: Sent, known: int = 4) -> bool:
-    """Whether these are news to who knows the desk's first frames."""
+    """Whether these bring a change after the desk's first frames."""
     routine = Routine()
     assert routine.is_news(batch_of([desk(frame) for frame in range(known)])), "a stream that begins"
     return routine.is_news(batch_of(list(packets)))

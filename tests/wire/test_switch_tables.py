@@ -108,7 +108,7 @@ def test_addresses_groups_querier_and_power() -> None:
     assert state.tables.offers == ("addresses", "groups", "power")
 
 
-def test_a_switch_that_does_not_say_how_long_it_is_up_has_said_nothing() -> None:
+def test_an_answer_without_the_up_time_counts_as_none() -> None:
     assert read_switch({name: rows for name, rows in PLAIN.items() if name != "sysUpTime"}, True) is None  # type: ignore[arg-type]
 
 

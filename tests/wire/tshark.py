@@ -38,5 +38,5 @@ def rows(capture: Path | bytes, wanted: str, *fields: str) -> list[list[str]]:
         *asked,
     ]
     done = subprocess.run(command, input=given, capture_output=True, check=False)
-    # A capture that was cut off is told on stderr and still read.
+    # A capture that was cut off is reported on stderr and still read.
     return [line.split("|") for line in done.stdout.decode().splitlines()]

@@ -154,7 +154,7 @@ def _worst(ctx: RuleContext, speaker: Finding, universes: list[int]) -> str:
 
 
 def _without_names(sentence: str, facts: _Filled, names: str, is_one: bool) -> str:
-    """Give the verdict; where it begins with the one name that the sentence has just said, with a pronoun instead."""
+    """Give the verdict. A pronoun replaces the name that it begins with if the sentence has just used it."""
     verdict = str(facts["verdict"])
     if not names or not verdict.startswith(f"{names} "):
         return verdict

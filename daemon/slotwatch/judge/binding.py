@@ -12,7 +12,7 @@ and a line in `judge.model_view`, which names every column that a rule may read.
 A condition is a function of a `RuleContext` that returns a mask over stream or universe rows, or a mapping whose keys
 are what it is true of (a network, an address, a fixture). It runs on every pass and must be array work. A
 description is a function of a `RuleContext` and one row or key that returns a `Finding`; it runs only for what is
-raised. State between passes stands in an object that `bind` makes; state that several rules share comes from
+raised. State between passes is in an object that `bind` makes; state that several rules share comes from
 `RuleSetup.shared`. On-delay, off-delay, grouping, grading and the life of the incident are not the rule's business.
 """
 
@@ -97,7 +97,7 @@ class Finding:
     also_possible: tuple[str, ...] = ()
     still_working: tuple[str, ...] = ()
     next_checks: tuple[str, ...] = ()
-    """Said before the rule's own."""
+    """Shown before the rule's own."""
     weight: float = 0.0
     """Of the cases in one incident the heaviest speaks for all."""
 

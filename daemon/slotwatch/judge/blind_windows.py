@@ -1,7 +1,7 @@
 """Moments in which this computer itself did not listen, or not judge, and what must not be counted from them.
 
 Rules that count over a window raise nothing new while such a moment lies in it. On-delays run on without it.
-What is raised stays. Overflows of this computer are said by `host-overrun`, which explains what they make.
+What is raised stays. `host-overrun` reports overflows of this computer and explains what they cause.
 """
 
 from __future__ import annotations

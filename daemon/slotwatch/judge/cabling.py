@@ -51,7 +51,7 @@ class Cabling:
         self._of: tuple[int, tuple[DeclaredSwitch, ...]] | None = None
 
     def follow(self, switches: Switches, declared: tuple[DeclaredSwitch, ...]) -> Cabling:
-        """Take what the switches have told since the last call."""
+        """Take what the switches have answered since the last call."""
         of = switches.revision, declared
         if self._of != of:
             switches.keep({one.name for one in declared})
@@ -78,7 +78,7 @@ class Cabling:
         return self._addresses.get(address, "")
 
     def links(self) -> list[SwitchLink]:
-        """Give the ways between switches, once from each end that tells of it."""
+        """Give the ways between switches, once from each end that knows of it."""
         ends = {(near[0], far): near[1] for near, far in self._links.items()}
         return [SwitchLink(near, far, ends.get((far, near[0]))) for near, far in self._links.items()]
 

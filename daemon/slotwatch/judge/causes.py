@@ -140,7 +140,7 @@ def _terminated(scene: Scene) -> Verdict:
     )
     if every:
         verdict.evidence.append(f"All of {names} ended this way.")
-    # Two of its own, so that the rule's general ones do not doubt what the source itself said.
+    # Two of its own, so that the rule's general ones do not doubt what the source itself sent.
     verdict.next_checks = [
         "Ask the operator whether the stop was meant.",
         "Look at the stage: do the racks and fixtures hold their last look, or fade?",

@@ -32,7 +32,7 @@ LINGER_NS = 12 * NANOSECONDS
 ACCEPTED = " accepted"
 """Ends the group of what is accepted: it is an incident of its own beside what is not."""
 MOST_CLUSTERS = 12
-"""Of one rule; more are told as one, so that a flood of forged senders is no flood of lines."""
+"""Of one rule; more become one incident, so that a flood of forged senders is no flood of lines."""
 
 
 @dataclass(slots=True)
@@ -149,7 +149,7 @@ class Clusterer:
     def _verdict(self, ctx: RuleContext, stops: object, group: LossGroup) -> Verdict:
         members = frozenset(group.members)
         known = self._verdicts.get(group.id)
-        # Once every timeout and two discovery intervals have passed the cause stands, whatever comes back.
+        # Once every timeout and two discovery intervals have passed the cause is final, whatever comes back.
         if known is not None and known[0] == members and not known[1].provisional:
             say_what_works_now(ctx, stops, group, known[1])  # type: ignore[arg-type]
             return known[1]

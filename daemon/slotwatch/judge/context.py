@@ -104,7 +104,7 @@ class RuleContext:
     # --- tables ---------------------------------------------------------------------------------------
 
     def births(self, over: str) -> list[int]:
-        """Say what tells a row's present holder from an earlier one, for each row."""
+        """Give, for each row, what distinguishes its present holder from an earlier one."""
         rows = self.streams if over == "streams" else self.universes
         births: list[int] = rows.generation.tolist()
         return births
@@ -157,7 +157,7 @@ class RuleContext:
 
     @cached_property
     def ended_by_word(self) -> NDArray[np.bool_]:
-        """(U,) universes whose newest frame's source has said since that it stops."""
+        """(U,) universes whose newest frame's source has since sent that it stops."""
         streams = self.streams
         said = streams.used & (streams.last_arrival_ns > 0) & (streams.last_terminated_ns >= streams.last_arrival_ns)
         said &= streams.last_arrival_ns >= self.universes.last_arrival_ns[streams.universe]
@@ -252,7 +252,7 @@ class RuleContext:
         return legs_of(self._first_leg)
 
     def first_leg(self, source: int) -> int:
-        """Row that stands for the whole source, of which a row is what it sends to one network."""
+        """Row that represents the whole source; a row is what a source sends to one network."""
         return self._first_leg.get(source, source)
 
     def other_legs(self, source: int) -> list[int]:
@@ -297,7 +297,7 @@ class RuleContext:
         return key
 
     def declared_key(self, name: str) -> str:
-        """What tells a declared source from others, though it may never have been heard: its CID, else its name."""
+        """Identity of a declared source, though it may never have been heard: its CID, else its name."""
         cid = next((source.cid for source in self.house.sources if source.name == name), None)
         return str(UUID(bytes=cid)) if cid else name
 

@@ -84,7 +84,7 @@ class IncidentRecord:
 
 
 def may_be_part(part: IncidentRecord, account: IncidentDraft) -> bool:
-    """Whether an open incident may turn out to be this fault: one that was told before it began is another."""
+    """Whether an open incident may turn out to be this fault: one that opened before it began is another."""
     if part.incident.rule == account.rule or not begins_at_a_moment(account.rule):
         return True
     return part.incident.opened_ns >= account.began_ns

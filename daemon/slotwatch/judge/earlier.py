@@ -56,7 +56,7 @@ def record_of(incident: Incident) -> IncidentRecord:
     entry.while_it_lasted = summary.partition(_WORKS)[0]
     if incident.closed_ns is None:
         entry.earlier_began_ns = incident.began_ns
-        # What worked was true when it was said; whether it does now is found out anew.
+        # What worked was true when the incident opened. Whether it still works is judged again.
         incident.still_working = ()
         if incident.returned_ns is None:
             incident.summary = entry.while_it_lasted

@@ -1,4 +1,4 @@
-"""What other listeners of the house said last, laid beside what is heard here. No clock is shared.
+"""The last answers of the house's other listeners, compared with what is heard here. No clock is shared.
 
 Each side measures its own ages. The moment of a frame there is the moment at which this listener asked, less the age
 that the answer gives. It may be a quarter of a second late, since an answer may be so old. No rule here goes by less
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 NANOSECONDS = 1_000_000_000
 STALE_NS = 3 * NANOSECONDS
-"""An answer older than this is no evidence: three requests have failed, or judging there stands still."""
+"""An answer older than this is no evidence: three requests have failed, or judging there has stopped."""
 MOST_OTHERS = 64
 COMPARED = frozenset({Protocol.E131, Protocol.ARTNET})
 """Lines have names that mean something at their own listener only."""
@@ -37,7 +37,7 @@ class Positions:
     last_ns: NDArray[np.int64]
     """On this listener's clock; 0: never heard there."""
     ended: NDArray[np.bool_]
-    """Its source said there that it stops."""
+    """Its source sent there that it stops."""
     judged: NDArray[np.bool_]
     """Whether a silence there says something."""
 
@@ -58,7 +58,7 @@ class OtherListener:
     _of: tuple[int, int] = (0, 0)
 
     def is_well(self, now_ns: int) -> bool:
-        """Whether what it said is new enough to be evidence."""
+        """Whether its last answer is new enough to be evidence."""
         return self.answered_ns > 0 and now_ns - self.answered_ns <= STALE_NS
 
     def positions(self, ctx: RuleContext) -> Positions:
@@ -157,7 +157,7 @@ def stopped_there(ctx: RuleContext, other: OtherListener) -> NDArray[np.bool_]:
 
 
 def heard_elsewhere(ctx: RuleContext, rows: Sequence[int]) -> tuple[HeardElsewhere, ...]:
-    """Say how these universes stand at every other listener that is well."""
+    """Give the state of these universes at every other listener that is well."""
     if not rows or not ctx.house.listeners:
         return ()
     at = np.array(rows, np.intp)

@@ -1,4 +1,4 @@
-"""What the judge tells logs and alerts: one value for each thing that changed."""
+"""What the judge passes to logs and alerts: one value for each thing that changed."""
 
 from __future__ import annotations
 

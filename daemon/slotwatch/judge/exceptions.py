@@ -25,7 +25,7 @@ class AcceptedCase:
     until: str = ""
     """A date of the house file, or an ISO 8601 time; empty: without end."""
     by: str = ""
-    """Who made it from an incident; empty: it stands in the house file."""
+    """Who made it from an incident; empty: the house file holds it."""
 
 
 class Exceptions:

@@ -63,7 +63,7 @@ class Explains:
     """The lowest has the first word."""
     reaches: tuple[Reach, ...]
     begins_at_a_moment: bool
-    """What was there and said before it is not its own."""
+    """What had an incident before it began is not explained by it."""
     by_its_end: bool
     """Its end makes what it explains, so that this begins when it no longer holds."""
 

@@ -225,7 +225,7 @@ class IncidentBook(IncidentTable):
             part = None if slot in self._claimed else by_slot.get(slot)
             if part is None or part is entry or part.incident.id not in self._open or part.incident.id in kept:
                 continue
-            # What had begun and been said long before is not made by it: it ends here, and stays on the record.
+            # What had an incident long before is not caused by it: that incident ends here, and stays on the record.
             part.merged = may_be_part(part, account)
             word = "It is part of" if part.merged else "It gave way to"
             self._close(part, now_ns, f"{word} incident {entry.incident.id}: {entry.incident.summary}")

@@ -91,7 +91,7 @@ class Judge:
 
     @property
     def revision(self) -> int:
-        """Rises whenever an incident opened, closed or changed so that a person is told."""
+        """Rises whenever an incident opened, closed or changed in a way that people see."""
         return self._book.told
 
     @property
@@ -114,7 +114,7 @@ class Judge:
 
     @property
     def is_settled(self) -> bool:
-        """Whether nothing is under way: no delay runs, no cause may still change, nothing waits to be said."""
+        """Whether nothing is under way: no delay runs, no cause may still change, no event waits."""
         if self._stale or self._regrade or self._clusterer.is_revising or self._book.due_ns is not None:
             return False
         ctx = self._sight
@@ -368,11 +368,12 @@ class Judge:
 
     def _set_phase(self, order: orders.SetPhase) -> orders.PhaseSet:
         wanted = order.phase
-        quieter = phases.loudness_of(wanted) < phases.loudness_of(self._keeper.phase)
+        is_lower = phases.severity_rank(wanted) < phases.severity_rank(self._keeper.phase)
         closed = self._sight is not None and states.closed_cleanly(self._sight)
-        if quieter and not order.confirm and not closed:
+        if is_lower and not order.confirm and not closed:
             raise ValueError(
-                f"{wanted} is quieter than {self._keeper.phase} and sources have not all closed: confirm to change"
+                f"alerts are less severe in {wanted} than in {self._keeper.phase}, and not all sources have closed: "
+                "confirm to change"
             )
         if wanted is not self._keeper.phase or self._keeper.pending is not None:
             self._events.append(Event(self._now_ns, "phase", self._keeper.set(wanted, self._now_ns, "set by a person")))

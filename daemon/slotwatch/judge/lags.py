@@ -1,7 +1,7 @@
 """Whether one stream's levels are another's, up to 200 ms late, and in which slots they are not.
 
 Slots that move slowly are compared at one lag for the whole universe: the one at which they lie closest together.
-What can be told there is a difference of more than 5 % plus 40 ms of the slot's speed. Slots that jump are compared
+What can be seen there is a difference of more than 5 % plus 40 ms of the slot's speed. Slots that jump are compared
 with all that the other stream showed in the last 300 ms. What does not move is compared to the digit.
 """
 
@@ -29,7 +29,7 @@ LAGS_NS = (*(20_000_000 * step for step in range(14)), -20_000_000, -40_000_000,
 UNSURE_S = 0.04
 """How far two samples may be from their moments: one frame of each stream at 40 Hz, and some jitter."""
 JUMP_PER_S = 640.0
-"""Levels a second from which a slot is said to jump: a quarter of the range in 100 ms."""
+"""Levels a second from which a slot counts as jumping: a quarter of the range in 100 ms."""
 CLOSE_NS = 160_000_000
 """Samples further apart say nothing of what lay between them."""
 CLOSE = 2.0

@@ -255,7 +255,7 @@ def say_legs_working(scene: Scene, verdict: Verdict) -> None:
 
 
 def say_other_leg(scene: Scene, source: int, lost: NDArray[np.intp], verdict: Verdict) -> bool:
-    """Where the source still sends to another network what it lost here, blame the way. Whether that is so."""
+    """Name the network path as the cause if the source still sends to another network. Return whether."""
     ctx, streams = scene.ctx, scene.ctx.streams
     legs = ctx.other_legs(source)
     numbers = set(zip(streams.protocol[lost].tolist(), streams.number[lost].tolist(), strict=True))

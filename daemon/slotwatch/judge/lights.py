@@ -40,7 +40,7 @@ def percent_of(level: int) -> int:
 
 
 class FixtureNames:
-    """The fixtures of the stage's plan by name. `follow` tells when there is another plan."""
+    """The fixtures of the stage's plan by name. `follow` notices another plan."""
 
     def __init__(self) -> None:
         self.plan: LightPlan | None = None

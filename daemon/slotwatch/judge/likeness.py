@@ -42,8 +42,8 @@ def difference(before: Incident, after: Incident) -> tuple[str, str]:
     if set(after.universes) - set(before.universes) or set(after.sources) - set(before.sources):
         return "widened", after.summary
     if after.severity != before.severity:
-        louder = after.severity > before.severity
-        return ("worsened" if louder else "eased"), f"Now {after.severity.word} (was {before.severity.word})."
+        is_worse = after.severity > before.severity
+        return ("worsened" if is_worse else "eased"), f"Now {after.severity.word} (was {before.severity.word})."
     if before.confidence != after.confidence:
         return "revised", f"Confidence {after.confidence} (was {before.confidence}): {after.summary}"
     return "", ""

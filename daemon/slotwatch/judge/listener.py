@@ -59,7 +59,7 @@ CONTEST_NS = 60 * NANOSECONDS
 
 @dataclass(slots=True)
 class NotJudged:
-    """An interval in which this listener was at fault. Blamed on nobody, kept out of every verdict."""
+    """An interval in which this listener was at fault. It raises no fault against any source."""
 
     start_ns: int
     end_ns: int | None
@@ -147,7 +147,7 @@ class Listener:
         self.watched_since_ns: dict[int, int] = {}
         self.neighbours: dict[tuple[int, str], Neighbour] = {}
         self.heard: dict[tuple[int, str], str] = {}
-        """Device addresses by network and IP address, as ARP told them."""
+        """Device addresses by network and IP address, from ARP."""
         self.contested: dict[tuple[int, str], int] = {}
         """Addresses that went back to a device after another had claimed them: when that was last seen."""
         self.memberships: deque[MembershipSeen] = deque(maxlen=1024)
@@ -280,7 +280,7 @@ class Listener:
         )
 
     def note_away(self, start_ns: int, end_ns: int, reason: str) -> None:
-        """Note a time before this judgement in which nobody listened. Told twice it is one."""
+        """Note a time before this judgement in which nobody listened. The same interval twice counts once."""
         known = any(one.reason == reason and one.end_ns == end_ns for one in self.not_judged)
         if start_ns < end_ns and not known:
             self.not_judged.appendleft(NotJudged(start_ns, end_ns, None, reason))

@@ -1,7 +1,7 @@
 """What rules may see of the model: the columns of its two tables by name and type, and its other parts.
 
 `RuleContext` gives the tables with the rows in use; a test holds each column against the model's own.
-What the columns mean stands in `model.columns`.
+`model.columns` explains the columns.
 """
 
 from __future__ import annotations

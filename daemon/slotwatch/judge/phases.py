@@ -1,6 +1,6 @@
-"""How loud a rule is: what the house is doing, its timetable, quiet windows and standing exceptions.
+"""The severity of each rule's alerts: by phase, timetable, quiet windows and declared exceptions.
 
-A phase sets how loud, never what is measured. The timetable makes the house louder by itself; quieter only
+A phase sets the severity, never what is measured. The timetable raises severities by itself; it lowers them only
 once its sources closed cleanly or a person confirms.
 """
 
@@ -20,7 +20,7 @@ FULL, LOWER, NOTE = "full", "one lower", "note"
 
 _D, _G, _R, _P, _S, _A = Phase.DARK, Phase.GET_IN, Phase.REHEARSAL, Phase.PRE_SHOW, Phase.SHOW, Phase.POST_SHOW
 _ALWAYS = dict.fromkeys(Phase, FULL)
-LOUDNESS: dict[RuleClass, dict[Phase, str]] = {
+GRADES: dict[RuleClass, dict[Phase, str]] = {
     RuleClass.LOSS: {_D: NOTE, _G: NOTE, _R: LOWER, _P: FULL, _S: FULL, _A: NOTE},
     RuleClass.FLOW: {_D: NOTE, _G: NOTE, _R: LOWER, _P: FULL, _S: FULL, _A: NOTE},
     RuleClass.CONTROL: {_D: LOWER, _G: LOWER, _R: FULL, _P: FULL, _S: FULL, _A: LOWER},
@@ -35,25 +35,25 @@ MORE_BEFORE_SHOW = frozenset({"unlike-usual"})
 """More than a note while something can still be done about it, and at no other time."""
 
 ORDER = (Phase.DARK, Phase.POST_SHOW, Phase.GET_IN, Phase.REHEARSAL, Phase.PRE_SHOW, Phase.SHOW)
-"""From quiet to loud; `pre-show` and `show` are equally loud."""
+"""From the lowest severities to the highest; `pre-show` and `show` have the same."""
 DAY = (Phase.DARK, Phase.GET_IN, Phase.REHEARSAL, Phase.PRE_SHOW, Phase.SHOW, Phase.POST_SHOW)
 """In the order of a day."""
 
 
 def grade(rule: Rule, severity: Severity, phase: Phase) -> Severity:
-    """Give a severity its loudness in a phase."""
+    """Give a severity as it is in a phase."""
     if not rule.may_exceed_note:
         return Severity.NOTE
-    loudness = LOUDNESS[rule.rule_class][phase]
+    graded = GRADES[rule.rule_class][phase]
     if rule.quiet_in_dark and phase is Phase.DARK:
-        loudness = NOTE
+        graded = NOTE
     if rule.name in FULL_IN_DARK and phase is Phase.DARK:
-        loudness = FULL
+        graded = FULL
     if rule.name in MORE_BEFORE_SHOW and phase is not Phase.PRE_SHOW:
-        loudness = NOTE
-    if loudness == FULL:
+        graded = NOTE
+    if graded == FULL:
         return severity
-    return Severity.NOTE if loudness == NOTE else lowered(severity, 1)
+    return Severity.NOTE if graded == NOTE else lowered(severity, 1)
 
 
 def lowered(severity: Severity, steps: int) -> Severity:
@@ -61,8 +61,8 @@ def lowered(severity: Severity, steps: int) -> Severity:
     return Severity(min(Severity.CRITICAL, max(Severity.NOTE, severity - steps)))
 
 
-def loudness_of(phase: Phase) -> int:
-    """Rank phases by how loud they are."""
+def severity_rank(phase: Phase) -> int:
+    """Rank phases by their severities."""
     return min(ORDER.index(phase), ORDER.index(Phase.PRE_SHOW))
 
 
@@ -135,12 +135,12 @@ def accepted(
 
 @dataclass(slots=True)
 class PhaseKeeper:
-    """The phase as it stands, and what waits for a person."""
+    """The phase in force, and the change that waits for a person."""
 
     phase: Phase
     since_ns: int
     pending: Phase | None = None
-    """A quieter phase that the timetable asks for."""
+    """A phase with lower severities that the timetable asks for."""
     handled: datetime | None = None
     """Due time of the timetable's change that was last taken."""
 
@@ -181,7 +181,7 @@ class PhaseKeeper:
         if phase is self.phase:
             self.pending = None
             return ""
-        if loudness_of(phase) >= loudness_of(self.phase) or closed_cleanly:
+        if severity_rank(phase) >= severity_rank(self.phase) or closed_cleanly:
             return self.set(phase, now_ns, "by the timetable")
         self.pending = phase
         return f"The timetable asks for {phase}; it waits until all sources have closed or a person confirms."

@@ -153,7 +153,7 @@ def say_what_works(scene: Scene, verdict: Verdict) -> None:
     together: dict[int, list[int]] = {}
     for source in others:
         together.setdefault(ctx.first_leg(source), []).append(source)
-    # Declared ones are told first: the others may be thousands that somebody invented.
+    # Declared ones come first: the others may be thousands that somebody invented.
     whole = sorted(ctx.whole_sources(others), key=lambda source: ctx.declared_source(source) is None)
     for first in whole[:MOST_TOLD]:
         legs = together[ctx.first_leg(first)]

@@ -123,7 +123,7 @@ def _state_of(rule: Rule, cluster: Cluster) -> UniverseState:
 
 
 def closed_cleanly(ctx: RuleContext) -> bool:
-    """Whether all declared universes have ended and every E1.31 stream that ended lately said so itself."""
+    """Whether all declared universes have ended and every E1.31 stream that ended lately sent so itself."""
     streams, universes = ctx.streams, ctx.universes
     declared = universes.used & (universes.declared >= 0)
     if (universes.live[declared] > 0).any():

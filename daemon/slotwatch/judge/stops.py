@@ -20,7 +20,7 @@ SHORTEST_NS = 60_000_000
 SLACK_NS = 250_000_000
 """What jitter and the order of universes within one frame may add."""
 RESTING_FRAMES = 6
-"""More equal frames than a sender repeats before it rests: it has found its pace for standing looks."""
+"""More equal frames than a sender repeats before it slows down: it has its pace for static looks."""
 
 
 @dataclass(slots=True)
@@ -35,7 +35,7 @@ class Stops:
     overdue: NDArray[np.bool_]
     """Silent for clearly longer than it ever owed."""
     terminated: NDArray[np.bool_]
-    """The source said that it stops, after its last frame."""
+    """The source sent that it stops, after its last frame."""
     had_frames: NDArray[np.bool_]
 
 

@@ -1,6 +1,6 @@
-"""What the switches of the house said last, and what changed on them: restarts, ports that went down, counted errors.
+"""The last answers of the house's switches, and what changed on them: restarts, ports that went down, counted errors.
 
-A switch that does not answer keeps what it said last: what hung where is still the best guess of where it hangs.
+The last answer of a silent switch is kept: it is still the best guess of what hangs where.
 Its clock is its up time. A moment on it is laid on this computer's clock by the time at which it was asked.
 """
 
@@ -74,7 +74,7 @@ class PortRecord:
     """`counted` when the last show began."""
 
     def counted_in(self, from_ns: int, to_ns: int) -> tuple[int, int] | None:
-        """Errors and discards counted between two moments, and the ns between the polls that told them.
+        """Errors and discards counted between two moments, and the ns between their polls.
 
         The polls are the newest ones that are not after either moment. None: there was none before the first.
         """
@@ -87,7 +87,7 @@ class PortRecord:
     def went_down(self, from_ns: int, to_ns: int) -> PortChange | None:
         """Give the last change by which it went down in a span of time, whether it has come up again or not.
 
-        An agent that reads its ports now and then gives the moment of its reading. A change that it tells so soon after
+        An agent that reads its ports now and then gives the moment of its reading. A change reported so soon after
         the span may lie in it: its moment is then the whole time from the span's begin.
         """
         for late_ns in (0, AGENT_READS_NS):
@@ -144,7 +144,7 @@ class SwitchRecord:
                 return record
         return None
 
-    # --- what a poll tells ----------------------------------------------------------------------------
+    # --- what a poll holds ----------------------------------------------------------------------------
 
     def take(self, seen: SwitchSeen) -> None:
         before_ns, self.asked_ns, self.reason = self.answered_ns, seen.t_ns, seen.reason

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 def device_address(listener: Listener, cabling: Cabling, network: int, address: str) -> str:
-    """Give the device address behind an IP address: as this computer resolved it, as ARP told, else as a switch did."""
+    """Give the device address behind an IP address: from this computer's own table, from ARP, else from a switch."""
     neighbour = listener.neighbour(network, address)
     if neighbour and neighbour.macs:
         return max(neighbour.macs, key=neighbour.macs.__getitem__)

@@ -34,7 +34,7 @@ def count(number: int, noun: str) -> str:
 def list_universes(names: Sequence[str], labels: Sequence[str] = ()) -> str:
     """Say which universes, runs drawn together: `Universes e131/3 to e131/6 and artnet/0`.
 
-    labels: the house's label of each name ("" for none); said only where there is room for them.
+    labels: the house's label of each name ("" for none); used only where there is room for them.
     """
     runs = list(_runs(names))
     plain = list(dict.fromkeys(names))
@@ -53,7 +53,7 @@ def list_universes(names: Sequence[str], labels: Sequence[str] = ()) -> str:
         return "Universes " + list_names(_in_order(plain))
     if len(runs) <= MOST_RUNS:
         return "Universes " + list_names(runs)
-    # Three and a count are read at a glance; the whole list stands in the incident's universes.
+    # Three and a count are read at a glance; the incident's universes hold the whole list.
     networks = {name.partition("@")[2] for name in names}
     every = (
         _in_order(names) if len(networks) == 1 else list(dict.fromkeys(n.partition("@")[0] for n in _in_order(names)))

@@ -1,6 +1,6 @@
 """Which rows of the source table are one source: what it sends to each network is a leg of it.
 
-Source: the CID tells components apart (ANSI E1.31-2018 5.6). Art-Net has no identity, so there and for desks with a
+Source: the CID identifies a component (ANSI E1.31-2018 5.6). Art-Net has no identity, so there and for desks with a
 CID for each interface it is common practice, no source: the same declaration, or the same name and universes.
 """
 

@@ -1,7 +1,9 @@
 """How far apart the frames of each stream lie within one minute: a histogram each, so that no rate is too fast.
 
-Rests are left out: a gap over 100 ms after frames that were all equal (E1.31 6.6.2 lets a sender slow down to one frame
-a second then) says nothing of the way. Bins are 1/32 of an octave wide, so percentiles are exact to 3.2 %.
+Pauses of a static look are left out: a gap over 100 ms after frames that were all equal shows nothing of the network
+(E1.31 6.6.2 lets a sender slow down to one frame a second then).
+
+Bins are 1/32 of an octave wide, so percentiles are exact to 3.2 %.
 """
 
 from __future__ import annotations
@@ -71,7 +73,7 @@ def note_long(
     intervals_us: NDArray[np.uint32],
     equal_before: NDArray[np.uint16],
 ) -> None:
-    """Take rests out before `take_new` puts them in, and keep the longest gap that is none."""
+    """Take pauses out before `take_new` puts them in, and keep the longest gap that is none."""
     long = intervals_us > UNEVEN_FLOOR_US
     rest = long & (equal_before >= REST_EQUAL_FRAMES)
     gap = long & ~rest

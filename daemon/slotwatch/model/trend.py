@@ -22,7 +22,7 @@ SHOWS = 10
 P_VALUE = 0.01
 """Two-sided: ten shows without a trend seem to have one of either kind once in a hundred times."""
 WITHIN_SHOWS = 10
-"""A limit that is further away is not said."""
+"""A limit that is further away is not shown."""
 
 
 @dataclass(frozen=True, slots=True)

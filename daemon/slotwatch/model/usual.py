@@ -43,7 +43,7 @@ class ShowFigures:
     """One show on one universe. None: too little of it moved, or the history is older than such figures."""
 
     refresh_hz: float
-    """Mean of its minutes, rests among them."""
+    """Mean of its minutes, pauses included."""
     longest_gap_ms: float
     missing_percent: float
     sources: float

@@ -135,7 +135,7 @@ def standing_of(universe: str, shows: Iterable[KeptShow], start: Start | None) -
 def growing_worse(standing: Standing, min_refresh_hz: float) -> list[GrowsWorse]:
     """Give the figures that grow worse and reach the limit of a warning within WITHIN_SHOWS shows.
 
-    A rise is only said if it is certain, and if over these shows it is more than a difference that matters.
+    A rise is only shown if it is certain, and if over these shows it is more than a difference that matters.
     """
     shows = standing.counted[:SHOWS][::-1]
     found = []
@@ -166,7 +166,7 @@ def _values(shows: Sequence[KeptShow], figure: str) -> list[float]:
 
 
 def told(standing: Standing) -> UsualOfUniverse | None:
-    """What judging is told of a universe; None while too few shows count, or nobody knows whose they are."""
+    """What judging gets of a universe; None while too few shows count, or nobody knows whose they are."""
     if not is_enough(standing) or not standing.source:
         return None
     names = ("sustained_hz", "sustained_p99_ms", "sustained_missing_percent", "interval_p50_ms")
@@ -178,5 +178,5 @@ def told(standing: Standing) -> UsualOfUniverse | None:
 
 
 def is_enough(standing: Standing) -> bool:
-    """Whether anything can be said."""
+    """Whether enough shows count."""
     return len(standing.counted) >= FEWEST_SHOWS

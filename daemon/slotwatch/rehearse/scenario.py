@@ -11,7 +11,7 @@ from slotwatch.rehearse.stage import Item
 
 @dataclass(frozen=True, slots=True)
 class Truth:
-    """What a listener may and must say of a scenario. With no rule: nothing louder than a note."""
+    """What a listener may and must say of a scenario. With no rule: nothing more severe than a note."""
 
     rule: str = ""
     due_s: float = 0.0

@@ -32,7 +32,7 @@ def markdown() -> str:
         "| fault | scenario | what happens | what is said | confidence |\n| --- | --- | --- | --- | --- |\n",
         *map(_fault_row, faulty),
         f"\n## {len(healthy)} healthy shows that look suspicious\n\n",
-        "Nothing louder than a note may be said of them.\n\n",
+        "They may raise nothing more severe than a note.\n\n",
         "| could be taken for | scenario | what happens |\n| --- | --- | --- |\n",
         *map(_healthy_row, healthy),
         "\n## Faults without a scenario of their own\n\n",

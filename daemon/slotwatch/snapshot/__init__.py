@@ -165,7 +165,7 @@ class SourceRow:
     mac: str = ""
     """Device address that claims `address` on this network, as the kernel's neighbour table has it."""
     place: PlaceRow | None = None
-    """Switch port that it hangs on, where a switch tells."""
+    """Switch port that it hangs on, where a switch knows it."""
 
 
 @dataclass(slots=True)
@@ -238,7 +238,7 @@ class IncidentLeg:
     source: str
     network: str
     state: LegState
-    """live: it went on sending there | silent: it fell silent there | terminated: it said that it stops."""
+    """live: it went on sending there | silent: it fell silent there | terminated: it sent that it stops."""
 
 
 @dataclass(slots=True)
@@ -256,7 +256,7 @@ class Incident:
     universes: tuple[str, ...] = ()
     """As they are written, `e131/12` or `e131/12@A`."""
     sources: tuple[str, ...] = ()
-    """What people call them; `source_keys` tells apart also those that call themselves the same."""
+    """What people call them; `source_keys` also distinguishes those that call themselves the same."""
     fixtures: tuple[str, ...] = ()
     summary: str = ""
     evidence: tuple[str, ...] = ()

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 @dataclass(slots=True)
 class StreamMinute:
-    """What one source sent to one universe in one whole minute, rests left out (`model.minute_intervals`)."""
+    """What one source sent to one universe in one whole minute, pauses left out (`model.minute_intervals`)."""
 
     source: str
     """`wire.universe.source_key`."""

@@ -13,7 +13,7 @@ SEEN = (RuleClass.SELF, RuleClass.STORM, RuleClass.FLOW, RuleClass.PATCH, RuleCl
 
 
 def incident(found: Incident) -> IncidentAnswer:
-    """One incident's object of the contract, with its timeline. Times are by its own wall offset."""
+    """One incident's object, with its timeline. Times are by its own wall offset."""
 
     def at(t_ns: int | None) -> str | None:
         return iso(t_ns, found.wall_offset_ns)

@@ -25,7 +25,7 @@ def sources(sheet: Sheet) -> list[SourceAnswer]:
 
 
 def source(sheet: Sheet, index: int) -> SourceAnswer:
-    """One source's object of the contract; `name` is what people call it, `legs` what it sends to each network.
+    """One source's object; `name` is what people call it, `legs` what it sends to each network.
 
     index: of any of its legs in Snapshot.sources. Address and network are those of the first leg that sends.
     """

@@ -1,4 +1,4 @@
-"""Universes and their streams as the API's objects (the contract's `universe`, with what its own page adds)."""
+"""Universes and their streams as the API's objects (`universe`, with what its own page adds)."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def universes(sheet: Sheet) -> list[UniverseAnswer]:
 
 
 def universe(sheet: Sheet, row: int) -> UniverseAnswer:
-    """One universe's object of the contract; `winning_name` is what people call its winning source."""
+    """One universe's object; `winning_name` is what people call its winning source."""
     lists, snapshot = sheet.universes, sheet.snapshot
     name = snapshot.universe_names[row]
     winner = winning_source(sheet, row)

@@ -199,7 +199,7 @@ class PortSeen:
 
 @dataclass(frozen=True, slots=True)
 class AddressSeen:
-    """A device said by ARP that it has an IP address. It says nothing of whether it answers."""
+    """A device announced its IP address by ARP. That does not show whether it answers."""
 
     t_ns: int
     network: int

@@ -15,7 +15,7 @@ class SwitchPort:
     index: int
     """ifIndex: what the switch's own tables call it."""
     name: str
-    """ifName, as it stands on the switch."""
+    """ifName, as the switch labels it."""
     description: str = ""
     """ifAlias: what a person wrote."""
     up: bool = False
@@ -24,13 +24,13 @@ class SwitchPort:
     """How long ago that changed (ifLastChange); None: the switch does not say, or it was before its own restart."""
     speed_mbps: int | None = None
     half_duplex: bool | None = None
-    """None: not said (EtherLike-MIB, RFC 3635)."""
+    """None: not known (EtherLike-MIB, RFC 3635)."""
     errors: int | None = None
-    """ifInErrors and ifOutErrors. None: not said."""
+    """ifInErrors and ifOutErrors. None: not known."""
     discards: int | None = None
     """ifInDiscards and ifOutDiscards."""
     power: str = ""
-    """Power over Ethernet: off | searching | delivering | fault; empty: not said (RFC 3621)."""
+    """Power over Ethernet: off | searching | delivering | fault; empty: not known (RFC 3621)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,13 +67,13 @@ class SwitchTables:
 
 @dataclass(frozen=True, slots=True)
 class SwitchState:
-    """What one poll told."""
+    """The answer to one poll."""
 
     system_name: str
     uptime_ticks: int
     """sysUpTime in hundredths of a second: since its management began. It wraps after 497 days."""
     host_uptime_ticks: int | None = None
-    """hrSystemUptime: since the device itself began; None: not said."""
+    """hrSystemUptime: since the device itself began; None: not known."""
     ports: tuple[SwitchPort, ...] = ()
     tables: SwitchTables | None = None
     """None: they were not read this time."""

@@ -54,7 +54,7 @@ class UniverseId(NamedTuple):
 
 
 def parse(text: str) -> tuple[UniverseId, str | None]:
-    """Read `e131/12` or `e131/12@A` into its universe and its network's name (None if not said).
+    """Read `e131/12` or `e131/12@A` into its universe and its network's name (None if not given).
 
     ValueError with a sentence a person can act on, if the text is no universe.
     """
@@ -69,7 +69,7 @@ def parse(text: str) -> tuple[UniverseId, str | None]:
 
 
 def source_key(protocol: int, source_id: bytes, address: str) -> str:
-    """What tells a source from others, also in scripts: its CID, or its address with the physical port if not 0."""
+    """The identity of a source, also for scripts: its CID, or its address with the physical port if not 0."""
     if protocol == Protocol.E131:
         return str(UUID(bytes=source_id))
     port = source_id[-1] if source_id else 0

@@ -86,7 +86,7 @@ async def test_an_acknowledgement_needs_a_name_and_an_incident(tmp_path: Path) -
             assert (await send(run, "POST", "/api/v1/incidents/7/acknowledge", wrong))[0] == 400
         status, body = await send(run, "POST", "/api/v1/incidents/99/acknowledge", {"by": "Ann"})
         assert (status, body) == (404, {"error": "There is no incident 99."})
-        # Contract 6: the body is `{"by", "note"}`; what is spelled wrong must not be dropped in silence
+        # As documented: the body is `{"by", "note"}`; what is spelled wrong must not be dropped in silence
         status, body = await send(run, "POST", "/api/v1/incidents/7/acknowledge", {"by": "Ann", "notes": "x"})
         assert status == 400 and '"notes" is not known here' in body["error"]
         assert (await send(run, "PUT", "/api/v1/house/phase", {"phase": "show", "confirmed": True}))[0] == 400

@@ -52,7 +52,7 @@ async def test_a_listener_is_reported_everything_and_then_what_changes(tmp_path:
         lost.universes["state"][0] = UniverseState.LOST
         run.show(lost, NOW_NS + SECOND_NS)
         heard = await hear(response, 3)
-        # Contract 6: "at most 4 a second": one event of universes in each batch; the slow columns come in the next
+        # As documented: "at most 4 a second": one event of universes in each batch; the slow columns come in the next
         assert [name for name, _ in heard] == ["house", "universes", "incident"]
         assert heard[2][1]["id"] == 8 and heard[1][1]["rows"][0][:2] == ["e131/1", "lost"]
 

@@ -1,4 +1,4 @@
-"""Who reads while nobody listens is told what is true now: judging is asked first, once, and not waited for long."""
+"""A reader without listeners gets what is true now: judging is asked first, once, and not awaited for long."""
 
 from __future__ import annotations
 

@@ -70,7 +70,7 @@ PROXIES = [
 
 @pytest.mark.parametrize("headers", [{}, {"Host": "127.0.0.1"}, {"Host": "localhost:8580"}, *PROXIES])
 async def test_a_declared_token_is_asked_for_whatever_the_host_says(tmp_path: Path, headers: dict[str, str]) -> None:
-    """Also on loopback: a proxy may stand in front that rewrites Host."""
+    """Also on loopback: a proxy in front may rewrite Host."""
     async with running(tmp_path, snapshot=snapshot(), **token(tmp_path)) as run:
         assert (await send(run, **headers))[0] == 401 and not run.judging.asked
         assert (await send(run, Authorization="Bearer hush-harbour", **headers))[0] == 201
@@ -259,7 +259,7 @@ async def test_bodies_that_make_no_sense_are_refused_with_a_sentence(
 async def test_a_program_need_not_say_that_its_json_is_json(
     tmp_path: Path, headers: dict[str, str], status: int
 ) -> None:
-    # Contract 6: "HTTP (JSON …)" and no word of headers; a browser has to say it, since forms of other sites do not
+    # As documented: "HTTP (JSON …)" and no word of headers; a browser has to say it, since forms of other sites do not
     async with running(tmp_path, snapshot=snapshot()) as run:
         body, skip = b'{"text": "x"}', ["Content-Type"]
         async with run.client.post("/api/v1/marks", data=body, headers=headers, skip_auto_headers=skip) as response:

@@ -99,7 +99,7 @@ async def test_states_are_retained_and_incidents_are_published(tmp_path: Path) -
         sender.note(snapshot())
         async with sending(sender):
             await happens(lambda: sender.health()["ok"] and sender._states == sender._sent)
-            async with Hearer().hearing(port) as heard:  # who comes later is told by what was retained
+            async with Hearer().hearing(port) as heard:  # who comes later gets what was retained
                 await happens(lambda: len(heard.newest) == 6)
                 assert heard.newest[f"{TOPIC}/status"] == "online"
                 assert json.loads(heard.newest[f"{TOPIC}/universe/e131/2"])["state"] == "lost"

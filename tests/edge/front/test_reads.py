@@ -1,4 +1,4 @@
-"""Every request that reads, over a real socket, against schemas written from the contract."""
+"""Every request that reads, over a real socket, against schemas written from the API's description."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from slotwatch.snapshot.minutes import MinuteRow
 from slotwatch.wire import pcap
 from tests.edge.front_house import Running, running
 from tests.patience import happens
-from tests.views.contract import fits
+from tests.views.api_schemas import fits
 from tests.views.fabricate import NOW_NS, WALL_OFFSET_NS, incident, snapshot
 from tests.views.test_levels import sent
 
@@ -31,7 +31,7 @@ async def refused(run: Running, path: str, status: int) -> str:
     return sentence
 
 
-async def test_lists_and_single_objects_fit_the_contract(tmp_path: Path) -> None:
+async def test_lists_and_single_objects_fit_the_schemas(tmp_path: Path) -> None:
     async with running(tmp_path, snapshot=snapshot(4)) as run:
         for path, schema in (("universes", "universe"), ("sources", "source"), ("incidents?state=all", "incident")):
             found = await get(run, f"/api/v1/{path}")

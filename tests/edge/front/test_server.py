@@ -256,7 +256,7 @@ async def test_a_house_with_another_port_moves_the_page_and_one_that_cannot_open
         found = await answer_of(session, f"{old}/api/v1/house")
         assert found["time_zone"] == house.time_zone
         assert not events.content.at_eof()
-        # The same port at every address: both cannot stand open at once.
+        # The same port at every address: both cannot be open at once.
         wide = replace(house, http=replace(house.http, host="0.0.0.0"))
         await server.take_house(wide)
         async with asyncio.timeout(PATIENCE_S):

@@ -1,4 +1,4 @@
-"""Credentials of switches: what a file may hold, who may read it, and what is said of one that cannot be used."""
+"""Credentials of switches: what a file may hold, who may read it, and the reason where one cannot be used."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def written(tmp_path: Path, text: str, mode: int = 0o640) -> Path:
 
 
 @pytest.mark.parametrize("text", ["watcher\n", 'community = "watcher"\n'])
-def test_a_community_stands_alone_or_has_its_name(tmp_path: Path, text: str) -> None:
+def test_a_community_is_written_alone_or_with_its_name(tmp_path: Path, text: str) -> None:
     assert read_credentials(written(tmp_path, text), "2c") == Credentials(community="watcher")
 
 

@@ -198,7 +198,7 @@ def test_another_desk_begins_anew(tmp_path: Path) -> None:
     store.close()
 
 
-def test_what_grows_worse_is_found_at_the_stated_show_and_said_once(tmp_path: Path) -> None:
+def test_what_grows_worse_is_found_at_the_stated_show_and_shown_once(tmp_path: Path) -> None:
     """25 ms an interval: a rise of 50 ms over ten shows matters, and uneven-refresh warns at 100 ms.
 
     Shows 0 to 9 are level. From show 10 each is 6 ms worse: after show 18 a line through the last ten shows rises by
@@ -253,7 +253,7 @@ def test_universes_of_every_name_are_worked_out(name: str, tmp_path: Path) -> No
     store.close()
 
 
-async def test_the_daemon_works_it_out_tells_judging_and_answers(
+async def test_the_daemon_works_it_out_passes_it_to_judging_and_answers(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(module, "SETTLE_S", 0.0)

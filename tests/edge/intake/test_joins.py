@@ -1,4 +1,4 @@
-"""Memberships: as many as a house wants, refused ones said with their mend."""
+"""Memberships: as many as a house wants, refused ones with their fix."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Receiving on loopback: what stands in the ring is what was sent, with where, when and how much was lost."""
+"""Receiving on loopback: what is in the ring is what was sent, with where, when and how much was lost."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The judging process without its process: ring in, board out, and what it tells the engine of lost time."""
+"""The judging process without its process: ring in, board out, and what the engine learns of lost time."""
 
 from __future__ import annotations
 
@@ -150,7 +150,7 @@ def test_rows_become_a_snapshot(house: House) -> None:
 
 
 def test_the_time_that_is_judged_at_is_intakes(house: House) -> None:
-    """While intake stands still no time passes for the universes, so none is found lost for it."""
+    """While intake is stopped no time passes for the universes, so none is found lost for it."""
     with bench(house) as made:
         made.packet()
         made.beat()
@@ -276,7 +276,7 @@ def test_an_order_shows_in_the_first_publication_after_the_one_it_was_answered_w
         assert made.reader.sequence == before
         made.tick_due()
         assert made.snapshot().house.phase == "dark"
-        # Where intake stands still there are no ticks: published all the same, somewhat later.
+        # Where intake is stopped there are no ticks: published all the same, somewhat later.
         made.front.send(Request(6, SetPhase(Phase.SHOW)))
         made.judging._listen({made.judging._requests.fileno()})
         until(lambda: made.snapshot().house.phase == "show")

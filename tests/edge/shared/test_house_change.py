@@ -1,4 +1,4 @@
-"""A new house while the daemon runs: what is said of it, who takes it, and what happens when one of them cannot."""
+"""A new house while the daemon runs: what is logged of it, who takes it, and what happens when one of them cannot."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Rests of judging: long while nothing is under way, on one grid with intake, short when much arrives."""
+"""Pauses of judging: long while nothing is under way, on one grid with intake, short when much arrives."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def pacing() -> Iterator[tuple[Pace, Channel[FromIntake, ToIntake]]]:
 
 
 def judged_after_ms(pace: Pace, now_ns: int, rows: int, wanted_ns: int) -> int:
-    """When the next turn judges, if nothing is news; every look until then lies on the grid."""
+    """When the next turn judges, if nothing brings a change; every look until then lies on the grid."""
     at_ns = now_ns + pace.rest_ms(now_ns, rows, wanted_ns) * MS
     while pace.may_rest(at_ns, 0):
         assert 0 <= (at_ns - PAST_NS) % GRID_NS <= MS or (PAST_NS - at_ns) % GRID_NS <= MS

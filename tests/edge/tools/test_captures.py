@@ -317,7 +317,7 @@ def test_reasons_are_tsharks_protocols(tmp_path: Path) -> None:
 
 @pytest.mark.tshark
 @pytest.mark.parametrize("order", ["<", ">"])
-def test_a_header_that_tells_of_check_sequences_is_read_as_tshark_reads_it(tmp_path: Path, order: str) -> None:
+def test_a_header_that_announces_check_sequences_is_read_as_tshark_reads_it(tmp_path: Path, order: str) -> None:
     """draft-ietf-opsawg-pcap 4: the upper bits of the link type tell of the frame check sequence."""
     octets = bytearray(frames.pcap([(T, data() + b"\xde\xad\xbe\xef")], order=order))
     octets[20:24] = struct.pack(order + "I", 2 << 28 | 1 << 26 | 1)

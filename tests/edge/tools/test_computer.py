@@ -1,4 +1,4 @@
-"""`host`: each finding against a made-up /proc, with its mend; and the whole on this computer."""
+"""`host`: each finding against a made-up /proc, with its fix; and the whole on this computer."""
 
 from __future__ import annotations
 

@@ -80,7 +80,7 @@ class Listeners:
         return ""
 
     async def serve(self, request: web.Request, universe: str, first: Callable[[], bytes]) -> web.StreamResponse:
-        """Answer one listener until it leaves, falls behind or the server stops. `first` tells it everything."""
+        """Answer one listener until it leaves, falls behind or the server stops. `first` gives what it gets first."""
         response = web.StreamResponse(
             headers={"Content-Type": "text/event-stream", "Cache-Control": "no-store", "X-Accel-Buffering": "no"}
         )

@@ -1,7 +1,7 @@
 """What the front process knows: the newest snapshot, read from the board, and the health of what it feeds.
 
-The pump looks at the board every LOOK_S (UNWATCHED_LOOK_S while nobody listens), and tells listeners, history and
-alert receivers of what is new. None of them can hold it up.
+The pump looks at the board every LOOK_S (UNWATCHED_LOOK_S while nobody listens), and passes what is new to listeners,
+history and alert receivers. None of them can hold it up.
 """
 
 from __future__ import annotations
@@ -53,12 +53,12 @@ ReloadHouse = Callable[[], Awaitable[Done[HouseFileRead]]]
 
 
 async def not_reloaded_here() -> Done[HouseFileRead]:
-    """Stand in where no parent can read the house file."""
+    """Refuse: no parent is here that could read the house file."""
     raise ValueError("the house file is not read again here")
 
 
 class SnapshotSource(Protocol):
-    """Where snapshots come from; `sequence` tells cheaply whether there is a newer one."""
+    """Where snapshots come from; `sequence` shows cheaply whether there is a newer one."""
 
     @property
     def sequence(self) -> int: ...

@@ -48,7 +48,7 @@ CREATE TABLE IF NOT EXISTS last_good (
     # `stream_minutes`: a row for each source that moved; times in tenths of a millisecond. Source 0: one of too many.
     # `show_figures`: of one show, by the method that worked them out; the house's own under an empty name.
     # `usual_starts`: from when a universe's shows count, as what it was declared then, and why.
-    # `trends`: what was found to grow worse, and when it was said.
+    # `trends`: what was found to grow worse, and when it was shown.
     """
 CREATE TABLE IF NOT EXISTS sources (id INTEGER PRIMARY KEY, key TEXT NOT NULL UNIQUE);
 CREATE TABLE IF NOT EXISTS stream_minutes (

@@ -1,6 +1,6 @@
 """Minutes of streams in the history's file: how they are written, read and forgotten.
 
-A row costs about 40 bytes (measured, `benchmarks/history.py`), and there is none for a source that rests.
+A row costs about 40 bytes (measured, `benchmarks/history.py`), and there is none for a source that is idle.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from slotwatch.edge.front.history_rows import SetAside
 from slotwatch.snapshot.minutes import MinuteRow, StreamMinute
 
 MOST_SOURCES = 10_000
-"""Sources that are told apart; what the network names may not grow the file without end."""
+"""Sources that are kept apart; what the network names may not grow the file without end."""
 OTHERS = 0
 COLUMNS = "rank, source, frames, lost, intervals, centihertz, p50, p95, p99, longest"
 _LARGEST = 1 << 48

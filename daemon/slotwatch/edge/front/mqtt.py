@@ -1,4 +1,4 @@
-"""Tells an MQTT broker what is: retained states under the house's topic, `status` that says `offline` by itself.
+"""Publishes to an MQTT broker: retained states under the house's topic, `status` that says `offline` by itself.
 
 Topics: `TOPIC/status` (`online`, or `offline` as last will), `TOPIC/house`, `TOPIC/incidents`,
 `TOPIC/universe/e131/12` (retained JSON), and `TOPIC/incident` (one message for each change, not retained). Only the

@@ -1,4 +1,4 @@
-"""Tells judging, whenever it begins, what the history knows: the next number, what was open, the phase, the hours."""
+"""Gives judging, whenever it starts, what the history knows: the next number, what was open, the phase, the hours."""
 
 from __future__ import annotations
 

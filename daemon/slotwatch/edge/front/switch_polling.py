@@ -82,7 +82,7 @@ class SwitchPolling:
         self._incidents = newest
 
     def health(self) -> dict[str, Any]:
-        """Which switch does not answer is said by a rule."""
+        """A rule reports switches that do not answer."""
         return {"ok": True, "text": ""}
 
     async def run(self) -> None:
@@ -142,7 +142,7 @@ class Polls:
         self._forwarding_ns = 0
 
     async def poll(self, name: str, now_ns: int, everything: bool = False) -> SwitchSeen:
-        """Ask once. A switch that tells its ports and hangs over its tables has answered."""
+        """Ask once. A switch that gives its ports and hangs at its tables has answered."""
         from slotwatch.edge.front.snmp import NotAnswered
 
         before = dict(self._walked)

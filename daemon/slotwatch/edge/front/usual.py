@@ -199,7 +199,7 @@ def _start(known: Start | None, declared: str, now_ms: int) -> Start | None:
 
 
 def _follow_trends(found: Worked, kept: UsualRows, standing: Standing, limit_hz: float) -> None:
-    """What is found for the first time is said now; what holds on is not said again."""
+    """What is found for the first time is shown now; what lasts is not shown again."""
     newest_ms = standing.counted[0].until_ms if standing.counted else 0
     now = {one.figure: one for one in growing_worse(standing, limit_hz)}
     for key, held in kept.trends.items():

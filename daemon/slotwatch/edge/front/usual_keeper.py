@@ -103,7 +103,7 @@ class UsualKeeper:
         now_worse = {(one.universe, one.figure) for _, one in worked.worse}
         found = [] if kept is None else [(row[0], row[1], key) for key, row in kept.trends.items() if row is not None]
         self.trends = [dict(body) for _, body, key in found if key in now_worse]
-        # Said once: until the next show has ended.
+        # Shown until the next show has ended.
         new = [body for found_ms, body, _ in found if found_ms >= worked.last_show_ms > 0]
         self._said = tuple(SaidTrend(**{**body, "values": tuple(body["values"])}) for body in new)
         await self._tell()

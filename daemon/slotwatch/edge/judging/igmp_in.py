@@ -88,7 +88,7 @@ class GroupWatch:
         return found
 
     def _news(self, heard: list[Seen]) -> list[Seen]:
-        """Leave out addresses that were told already: ARP comes many times a second, and judging idles meanwhile."""
+        """Leave out addresses that were passed on before: ARP comes many times a second, and judging may idle."""
         found: list[Seen] = []
         for seen in heard:
             if isinstance(seen, AddressSeen):
@@ -160,7 +160,7 @@ def _heard(sock: socket.socket, network: int, now_ns: int) -> list[Seen]:
         try:
             packet, address = sock.recvfrom(PACKET_BYTES)
         except OSError:
-            break  # nothing more, or the interface went down: netlink tells
+            break  # nothing more, or the interface went down: netlink reports that
         if address[2] == PACKET_OUTGOING:
             continue
         if address[1] == lldp.ETHERTYPE:

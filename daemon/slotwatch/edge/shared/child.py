@@ -35,7 +35,7 @@ class Child:
         self.role = role
         self.channel: Channel[ToChild, FromChild] | None = None
         self.ready_ns = 0
-        """Monotonic time at which it said that it is ready; 0: it is being started."""
+        """Monotonic time at which it was ready; 0: it is being started."""
         self.spoke_ns = 0
         """Monotonic time of its last message: front and routes send one each SIGN_OF_LIFE_S."""
         self.starts = 0

@@ -1,4 +1,4 @@
-"""The computer's interfaces as rtnetlink tells of them, and which of them are the house's networks."""
+"""The computer's interfaces as rtnetlink reports them, and which of them are the house's networks."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """A DMX512 line does not carry what the universe says that should be on it.
 
-A line is right while each of its slots stands between the lowest and highest level that its universe had for
+A line is right while each of its slots is between the lowest and highest level that its universe had for
 that slot within the last moments: a gateway may be some frames behind, and then nothing is different.
 """
 

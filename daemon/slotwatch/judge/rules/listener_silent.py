@@ -1,4 +1,4 @@
-"""Another listener of the house is not reached: nothing is compared with it, and nobody is blamed."""
+"""Another listener of the house is not reached: nothing is compared with it, and no source is at fault."""
 
 from __future__ import annotations
 

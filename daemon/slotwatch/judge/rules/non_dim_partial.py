@@ -1,4 +1,4 @@
-"""A circuit that must be off or full stands at a level between."""
+"""A circuit that must be off or full has a level between."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ class ParkedSlots:
         return stage
 
     def parked(self, ctx: RuleContext) -> dict[FixtureSlot, int]:
-        """A non-dim slot stands at one level between off and full; a fade passing through does not."""
+        """A non-dim slot holds one level between off and full; a fade that passes through does not count."""
         stage = self._stage(ctx)
         slots = stage.plan.non_dim
         if stage.levels is None or not len(slots):
@@ -96,7 +96,7 @@ class ParkedSlots:
         return {(fixtures[slots.fixture[i]].name, int(slots.slot[i]) + 1): int(self._since_ns[i]) for i in found}
 
     def is_one_partial(self, ctx: RuleContext) -> bool:
-        """Whether a relay's slot is between off and full: looked at rarely, a chase could seem to stand there."""
+        """Whether a relay's slot is between off and full: looked at rarely, a chase could seem to hold that level."""
         return self._partial
 
     def describe(self, ctx: RuleContext, key: FixtureSlot) -> Finding:

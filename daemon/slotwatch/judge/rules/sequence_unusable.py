@@ -1,4 +1,4 @@
-"""E1.31 sequence numbers stand still, run backwards, or step by more than one each time."""
+"""E1.31 sequence numbers do not change, run backwards, or step by more than one each time."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ class SequenceUnusableFacts(Facts):
 
 
 def is_unusable(ctx: RuleContext, p: SequenceUnusableParameters) -> Mask:
-    """E1.31 numbers that stand still, run backwards, or step by more than one each time."""
+    """E1.31 numbers that do not change, run backwards, or step by more than one each time."""
     streams = ctx.streams
     step = streams.sequence_step
     odd: Mask = ctx.live & (streams.protocol == Protocol.E131)
@@ -50,7 +50,7 @@ def is_unusable(ctx: RuleContext, p: SequenceUnusableParameters) -> Mask:
 
 
 def unusable_since_ns(ctx: RuleContext, row: int, p: SequenceUnusableParameters) -> int:
-    """Ten packets ago where numbers stand still; a step is the commonest of the window after half of them."""
+    """Ten packets ago where numbers do not change; a step is the commonest of the window after half of them."""
     streams = ctx.streams
     if streams.sequence_stuck[row]:
         back_ns = STUCK_PACKETS * int(streams.median_interval_ns[row])
@@ -110,7 +110,7 @@ RULE = Rule(
     facts=SequenceUnusableFacts,
     explains=Explains(
         70,
-        # Receivers discard its frames, so its levels stand still for them, whatever the other sources send.
+        # Receivers discard its frames, so its levels freeze for them, whatever the other sources send.
         Reach(STREAM, rules=frozenset({"out-of-order", "packet-loss", "uneven-refresh", "universe-lost"})),
         Reach(UNIVERSE, rules=frozenset({"backup-differs", "source-conflict"})),
     ),

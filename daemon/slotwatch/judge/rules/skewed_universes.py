@@ -16,7 +16,7 @@ from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWo
 from slotwatch.snapshot import Confidence, Severity
 
 MOST_LOOKED_AT = 64
-"""Streams of one pass of which it is asked whether their newest change stands alone."""
+"""Streams of one pass whose newest change is checked for being alone."""
 MOST_SPREADS = 32
 """Single steps of one source that are remembered."""
 

@@ -30,7 +30,7 @@ from slotwatch.snapshot import Confidence, Severity
 from slotwatch.wire.universe import Protocol
 
 NEAR_RATIO = 1.2
-"""So much above its limit a stream is looked at closely: rests are only seen by looking often."""
+"""So much above its limit a stream is looked at closely: pauses are only seen by looking often."""
 LOSS_WINDOW_S = 10.0
 
 
@@ -66,7 +66,7 @@ class MovingRates:
         self._slower = False
 
     def is_one_slower(self, ctx: RuleContext) -> bool:
-        """Whether a moving stream, rests and chases among them, is near its limit."""
+        """Whether a moving stream, also one with pauses or chases, is near its limit."""
         return self._slower
 
     def is_slow(self, ctx: RuleContext) -> Mask:

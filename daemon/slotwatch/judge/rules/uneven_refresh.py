@@ -72,7 +72,7 @@ def describe_uneven(ctx: RuleContext, row: int, p: UnevenRefreshParameters) -> F
         f"the longest {longest_ms:.0f} ms, while levels move."
     ]
     also: tuple[str, ...] = ("a program on the sender that holds it up at times",)
-    # Evidence is what was counted. What follows from it depends on who else stutters, and is said in the summary.
+    # Evidence is what was counted. What follows from it depends on which other streams are uneven; the summary has it.
     if not streams.sequence_measurable[row]:
         counted, verdict, cause = "Its numbering does not tell whether frames are missing.", "", ""
     elif lost:

@@ -1,4 +1,4 @@
-"""A universe that had data is silent for its loss timeout, or its source said that it stops."""
+"""A universe that had data is silent for its loss timeout, or its source sent that it stops."""
 
 from __future__ import annotations
 

@@ -58,7 +58,7 @@ def is_missing(ctx: RuleContext, p: UniverseMissingParameters) -> Mask:
         since_ns[here] = np.maximum(since_ns[here], ctx.listener.silence_counts_from_ns(network))
     missing = wanted & (universes.last_arrival_ns == 0) & (ctx.now_ns - since_ns >= start_ns)
     if ctx.phase in LOUD_PHASES and ctx.now_ns - ctx.phase_since_ns >= start_ns:
-        # Closed in a quieter phase, as it may be, and not back where it is needed.
+        # Closed in a phase with lower severities, which is in order, and not back where it is needed.
         missing |= wanted & ctx.ended_by_word & (universes.last_arrival_ns < ctx.phase_since_ns)
     return seen_by_listener(ctx, missing & is_visible(ctx))
 

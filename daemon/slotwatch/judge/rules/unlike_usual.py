@@ -19,7 +19,7 @@ from slotwatch.wire.observation import UsualFigure, UsualOfUniverse
 ROBUST = "F. R. Hampel, 1974 (median and MAD); the limit: common practice, no source"
 MINUTE_NS = 60_000_000_000
 LEAST = 1e-3
-"""Stands for zero where a ratio is taken."""
+"""Used instead of zero where a ratio is taken."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +93,7 @@ class Usually:
         )
 
     def _laid(self, ctx: RuleContext) -> UsualLimits:
-        """Work the limits out once for each time that what is usual is told, and each change of the table."""
+        """Work the limits out again when the usual figures or the table change."""
         of = ctx.listener.usual_since_ns, ctx.model.universes.revision, ctx.universes.count
         if self._of == of:
             return self._limits

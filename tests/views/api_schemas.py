@@ -1,4 +1,4 @@
-"""The contract's objects as JSON schemas, and a check that reads like a sentence."""
+"""The API's objects as JSON schemas, and a check that reads like a sentence."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Flow rules from outside: captures just under and just over each sentence of the contract's table of rules."""
+"""Flow rules from outside: captures just under and just over each sentence of the published table of rules."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.contract.show import HOUSE, Capture, Verdict, e131, group, judge, sync_packet, universes
-from tests.contract.test_loss import opened_on_time
+from tests.outside.show import HOUSE, Capture, Verdict, e131, group, judge, sync_packet, universes
+from tests.outside.test_loss import opened_on_time
 
 THREE = HOUSE + universes(3)
 

@@ -1,4 +1,4 @@
-"""Control and storm rules from outside: captures just under and just over each sentence of the contract's table."""
+"""Control and storm rules from outside: captures just under and just over each sentence of the published table."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.contract.show import DESK, HOUSE, OTHER, SPARE, Capture, artnet, cid, e131, group, judge, source, universes
-from tests.contract.test_loss import opened_on_time
+from tests.outside.show import DESK, HOUSE, OTHER, SPARE, Capture, artnet, cid, e131, group, judge, source, universes
+from tests.outside.test_loss import opened_on_time
 
 DESK_AND_SPARE = HOUSE + source("desk") + source("spare")
 MAIN_AND_BACKUP = HOUSE + source("desk") + source("spare", "backup", 'standby = "sending"')
@@ -79,7 +79,7 @@ def test_a_source_that_the_universe_does_not_name(tmp_path: Path) -> None:
 
 
 def test_two_sources_that_call_themselves_the_same_are_two(tmp_path: Path) -> None:
-    # Contract 1: streams are "shown by CID"; 6: `sources` of an incident are those of the list of sources
+    # As documented: streams are "shown by CID"; 6: `sources` of an incident are those of the list of sources
     capture = Capture()
     capture.run(3, 0, 8, move=0, level=50, name="desk")
     capture.run(3, 0, 8, move=0, level=100, sender="spare", source=OTHER, name="desk")
@@ -90,7 +90,7 @@ def test_two_sources_that_call_themselves_the_same_are_two(tmp_path: Path) -> No
 
 
 def test_a_declared_source_that_never_came_is_named_by_its_declared_cid(tmp_path: Path) -> None:
-    # Contract 6: a source is named by its `source`, which of E1.31 is its CID
+    # As documented: a source is named by its `source`, which of E1.31 is its CID
     capture = Capture()
     capture.run(3, 0, 14)
     house = MAIN_AND_BACKUP + universes(3, sources=BOTH)

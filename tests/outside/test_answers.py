@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from slotwatch.cli import VERBS
-from tests.contract.show import DESK, HOUSE, Capture, artnet, discovery, e131, group, judge, run, sync_packet, universes
+from tests.outside.show import DESK, HOUSE, Capture, artnet, discovery, e131, group, judge, run, sync_packet, universes
 
 SAMPLES = Path(__file__).parents[1] / "data" / "captures"
 STATES = {
@@ -74,7 +74,7 @@ INCIDENT = [
 ]
 
 
-def test_the_objects_have_every_field_of_the_contract(tmp_path: Path) -> None:
+def test_the_objects_have_every_documented_field(tmp_path: Path) -> None:
     capture = Capture()
     capture.run(12, 0, 8, slots=64)
     capture.run(9, 0, 13, slots=64)
@@ -122,7 +122,7 @@ def test_interval_statistics_are_those_of_the_capture(tmp_path: Path) -> None:
     assert min(abs(intervals["p50"] - 20), abs(intervals["p50"] - 30)) <= 0.05
 
 
-def test_universes_are_written_as_the_contract_writes_them(tmp_path: Path) -> None:
+def test_universes_are_written_as_documented(tmp_path: Path) -> None:
     # "`e131/12` (1 to 63999) or `artnet/0` (the 15-bit port-address in decimal)"
     capture = Capture()
     capture.put(0, e131(63999, bytes(64)))
@@ -216,7 +216,7 @@ def test_every_verb_has_help(verb: str) -> None:
     ids=" ".join,
 )
 def test_words_that_cannot_be_read_are_one_line_and_exit_2(words: list[str]) -> None:
-    # Contract 2: "2 it could not run, with one line on stderr for each thing wrong"
+    # As documented: "2 it could not run, with one line on stderr for each thing wrong"
     status, printed, complaint = run(*words)
     assert (status, printed, len(complaint.splitlines())) == (2, "", 1), complaint
     assert complaint.startswith("slotwatch")

@@ -1,4 +1,4 @@
-"""Loss rules from outside: captures just under and just over each sentence of the contract's table of rules."""
+"""Loss rules from outside: captures just under and just over each sentence of the published table of rules."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from tests.contract.show import (
+from tests.outside.show import (
     DESK,
     HOUSE,
     LISTENER,
@@ -225,7 +225,7 @@ def test_a_silent_main_beside_a_living_backup_is_source_absent(tmp_path: Path) -
 
 
 def test_what_an_incident_explained_stays_on_its_record(tmp_path: Path) -> None:
-    # Contract 5: "A rule that a wider incident explains is listed in its `explains`, not raised beside it": also
+    # As documented: "A rule that a wider incident explains is listed in its `explains`, not raised beside it": also
     # once all is well again, when nothing else tells that the backup was in control
     capture = Capture()
     following = capture.run(5, 0, 10)
@@ -240,7 +240,7 @@ def test_what_an_incident_explained_stays_on_its_record(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("vantage", ["port", "mirror"])
 def test_an_undeclared_universe_that_is_lost_is_one_lower(tmp_path: Path, vantage: str) -> None:
-    # Contract 5, universe-lost, critical: "(undeclared ones, and a clean stop: one lower)"; and "A rule that a wider
+    # As documented: "(undeclared ones, and a clean stop: one lower)"; and "A rule that a wider
     # incident explains is listed in its `explains`": what came only because a switch flooded it ends with the flood.
     # A mirror port sees everything, so there nothing is flooded.
     capture = Capture()

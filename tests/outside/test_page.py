@@ -14,8 +14,8 @@ from typing import Any
 
 import pytest
 
-from tests.contract.test_answers import INCIDENT, SOURCE, STATES, UNIVERSE
 from tests.daemon import Daemon, desk, ended, running, start
+from tests.outside.test_answers import INCIDENT, SOURCE, STATES, UNIVERSE
 from tests.patience import until
 
 MORE = '[[sources]]\nname = "main desk"\nsource_name = "test desk"\n'
@@ -67,7 +67,7 @@ def ask(
         ("rig-check", dict),
     ],
 )
-def test_everything_that_the_contract_lists_can_be_read(daemon: Daemon, path: str, kind: type) -> None:
+def test_everything_documented_can_be_read(daemon: Daemon, path: str, kind: type) -> None:
     status, answer, headers = ask(daemon, "GET", f"/api/v1/{path}")
     assert (status, isinstance(answer, kind)) == (200, True)
     assert headers["Content-Type"].startswith("application/json")
@@ -86,7 +86,7 @@ def test_the_house_says_who_and_how_it_is(daemon: Daemon) -> None:
     assert {"version", "listener"} <= set(house)
 
 
-def test_universes_and_sources_have_the_contracts_fields(daemon: Daemon) -> None:
+def test_universes_and_sources_have_the_documented_fields(daemon: Daemon) -> None:
     row = until(lambda: next((u for u in daemon.get("/api/v1/universes") or [] if (u["refresh_hz"] or 0) > 25), None))
     assert set(UNIVERSE) <= set(row)
     assert row["state"] in STATES
@@ -194,7 +194,7 @@ def test_a_mark_is_kept(daemon: Daemon) -> None:
     assert ask(daemon, "POST", "/api/v1/marks", {"text": ""})[0] == 400
 
 
-def test_metrics_have_the_contracts_names_and_labels(daemon: Daemon) -> None:
+def test_metrics_have_the_documented_names_and_labels(daemon: Daemon) -> None:
     status, text, headers = ask(daemon, "GET", "/metrics")
     assert (status, headers["Content-Type"].startswith("text/plain")) == (200, True)
     wanted = {

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.contract.show import DESK, HOUSE, SPARE, Capture, judge, source, universes
+from tests.outside.show import DESK, HOUSE, SPARE, Capture, judge, source, universes
 
 MAIN = source("desk")
 BACKUP = source("spare", "backup", 'standby = "sending"')

@@ -1,4 +1,4 @@
-"""Patch rules from outside: house file, patch and captures just under and just over each sentence of the contract."""
+"""Patch rules from outside: house file, patch and captures just under and just over each published sentence."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.contract.show import HOUSE, Capture, e131, judge, run, universes
+from tests.outside.show import HOUSE, Capture, e131, judge, run, universes
 
 HEAD = "fixture,universe,address,profile,footprint,circuit,faces_audience\n"
 PATCHED = (
