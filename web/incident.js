@@ -10,7 +10,7 @@ import { levelsPart } from "./levels.js";
 import { severityMark } from "./marks.js";
 import { awaiting, facts, part, said, top, universeLink } from "./parts.js";
 import { lastGood } from "./references.js";
-import { causeWords, clauses, plural, ranges, ruleWords } from "./words.js";
+import { causeWords, clauses, plural, ranges, ruleWords, span } from "./words.js";
 
 const MOST_STREAMS = 48;
 
@@ -35,7 +35,7 @@ function draw(page) {
     levelsPart(one, page),
     part("Still working", said("Sending", sending), said("Should hold, not verified", holding),
       sending.length + holding.length ? null : h("p", { class: "quiet" }, "Nothing else is known to work.")),
-    part("Why", cause(one), said("Evidence", one.evidence),
+    part("Why", cause(one), said("Evidence", one.evidence), heardThere(one),
       said("It could also be", (one.also_possible || []).map((text) => (/^[a-z-]+$/.test(text) ? causeWords(text) : text))),
       said("It explains", (one.explains || []).map((row) => `${ruleWords(row.rule)}${(row.universes || []).length ? ` on ${ranges(row.universes, 8)}` : ""}: not raised beside it`))),
     part("What it touches", facts([
@@ -91,15 +91,37 @@ export function streamsOf(one, page) {
   return { streams, from, to, kept: false };
 }
 
+/** The universes of an incident at each other listener, as it was asked when the incident was judged. */
+function thereOf(one, from, to) {
+  return (one.heard_elsewhere || []).flatMap((ear) => (ear.state === "not-judged" ? [] : (ear.universes || []).filter((row) => row.last_frame_at).map((row) => {
+    const last = ms(row.last_frame_at);
+    return { universe: row.universe, name: `${row.universe} at ${ear.listener}`, last: Math.max(from, Math.min(to, row.goes_on ? Math.max(last, ms(ear.asked_at)) : last)), again: NaN, stopped: !row.goes_on, frames: null, there: true };
+  })));
+}
+
+/** How its universes stand at the other listeners, in words, with a way to each one's page. */
+function heardThere(one) {
+  const ears = one.heard_elsewhere || [];
+  if (!ears.length) return null;
+  const words = { steady: "all of it goes on", faulty: "part of it goes on", lost: "it stopped there too", "not-visible": "it was never heard there", "not-judged": "nothing can be said: that listener was blind itself" };
+  return said("Other listeners", ears.map((ear) => h("span", { key: ear.listener },
+    ear.url ? h("a", { href: ear.url }, ear.listener) : ear.listener, `: ${words[ear.state] || ear.state}`,
+    ear.asked_at ? h("span", { class: "quiet" }, `, asked at ${exactTime(ear.asked_at)}${Number.isFinite(ear.last_frame_age_s) ? `, newest frame ${span(ear.last_frame_age_s)} before` : ""}`) : null)));
+}
+
 function momentPart(one, page) {
   if (!Number.isFinite(ms(one.began_at))) return null;
   const { streams, from, to, kept } = streamsOf(one, page);
-  const went = streams.filter((stream) => stream.stopped);
+  const there = thereOf(one, from, to);
+  const lostThere = new Set(there.filter((stream) => stream.stopped).map((stream) => stream.universe));
+  // What stopped only at another listener is drawn too, above what that one last heard.
+  const went = streams.filter((stream) => stream.stopped || lostThere.has(stream.universe));
   if (!went.length || !(to > from)) return null;
-  const others = streams.filter((stream) => !stream.stopped);
+  const others = streams.filter((stream) => !went.includes(stream));
   const shown = [...went.slice(0, MOST_STREAMS - Math.min(8, others.length)), ...others.slice(0, Math.max(8, MOST_STREAMS - went.length))];
+  const drawn = shown.flatMap((stream, i) => [stream, ...(shown.findIndex((other) => other.universe === stream.universe) === i ? there.filter((ear) => ear.universe === stream.universe) : [])]);
   const marks = [{ at: ms(one.opened_at), what: "opened", text: "judged a fault" }, ...(one.timeline || []).filter((entry) => entry.what === "revised").map((entry) => ({ at: ms(entry.at), what: "revised", text: entry.text }))];
   return part("The moment it failed", h("p", {}, momentText(streams)),
-    moment(shown, from, to, marks, page.widthPx || 900),
-    h("p", { class: "quiet" }, `A line is a stream; where it ends in a cross its data ended. The upright line is when it was judged a fault.${shown.length < streams.length ? ` ${plural(streams.length - shown.length, "more stream")} not drawn.` : ""}${kept ? "" : " Drawn from each universe's last frame, as it is known now."}`));
+    moment(drawn, from, to, marks, page.widthPx || 900),
+    h("p", { class: "quiet" }, `A line is a stream; where it ends in a cross its data ended. The upright line is when it was judged a fault.${drawn.length > shown.length ? " What another listener hears is drawn below, as far as it was asked." : ""}${shown.length < streams.length ? ` ${plural(streams.length - shown.length, "more stream")} not drawn.` : ""}${kept ? "" : " Drawn from each universe's last frame, as it is known now."}`));
 }

@@ -63,5 +63,5 @@ function receiverTable(entry, nowMs) {
   if (!rows.length) return awaiting(entry, "Receivers") || h("p", { class: "quiet" }, "No receiver is declared. With [[receivers]] in the house file this page says which gateways and racks still answer.");
   return table("Receivers and whether they answer", [{ name: "Receiver" }, { name: "It is" }, { name: "Address" }, { name: "Universes" }, { name: "When data stops" }], rows.map((row, i) =>
     h("tr", { key: row.name || i }, h("th", { scope: "row" }, row.name), h("td", {}, row.text || String(row.state || "not judged").replaceAll("-", " "), row.last_seen_at ? h("span", { class: "quiet block" }, `answered ${span((nowMs - ms(row.last_seen_at)) / 1000)} ago`) : null),
-      h("td", {}, row.address), h("td", {}, ranges(row.universes || [], 6)), h("td", {}, row.on_loss ? `it is set to ${row.on_loss}` : "–"))));
+      h("td", {}, row.address, row.place ? h("span", { class: "quiet block" }, `port ${row.place.port} of switch ${row.place.switch}`) : null), h("td", {}, ranges(row.universes || [], 6)), h("td", {}, row.on_loss ? `it is set to ${row.on_loss}` : "–"))));
 }

@@ -45,6 +45,7 @@ function draw(page) {
     awaiting(detail, "Streams and levels"),
     open.length ? part(plural(open.length, "open incident"), incidentLines(open, page, 10, true)) : null,
     part("Who sends it", streams(one.streams, nowMs)),
+    hereAndThere(page, path, nowMs),
     one.levels ? part("Winning source", winners(one)) : null,
     h("div", { class: "pair", key: "pair" },
       part("From frame to frame", h("p", {}, intervalText(one.interval_ms)), intervals(one.interval_histogram, one.interval_ms),
@@ -86,6 +87,34 @@ function streams(given, nowMs) {
       h("td", { class: "number" }, count(row.lost_frames)),
       h("td", { class: "number" }, row.slots === undefined ? "–" : row.slots),
       h("td", { class: "number" }, row.last_frame_at ? `${span((nowMs - ms(row.last_frame_at)) / 1000)} ago` : "–"))));
+}
+
+/** The same universe at the other listeners of the house; nothing where none is declared. */
+function hereAndThere(page, path, nowMs) {
+  const listeners = page.use("/api/v1/listeners", 30);
+  if (!items(listeners.value, "listeners").length) return null;
+  const entry = page.use(`${path}/elsewhere`, 2);
+  if (entry.value === undefined) return part("Heard here and there", awaiting(entry, "What the other listeners hear"));
+  const { here = [], there = [] } = entry.value;
+  const places = [{ name: "here", streams: here }, ...there.map((one) => ({ name: one.listener, streams: one.streams, one }))];
+  const senders = new Map(places.flatMap((place) => place.streams.map((row) => [row.source, row.name || row.source])));
+  return part("Heard here and there", awaiting(entry, "What the other listeners hear"),
+    table("One line a source, one column a listener", [{ name: "Source" }, ...places.map((place) => ({ name: place.name }))],
+      senders.size ? [...senders].map(([source, name]) => h("tr", { key: source }, h("th", { scope: "row" }, name),
+        places.map((place) => h("td", { key: place.name }, heardThere(place, place.streams.filter((row) => row.source === source)))))) : h("tr", { key: "none" }, h("th", { scope: "row" }, "nobody"), places.map((place) => h("td", { key: place.name }, heardThere(place, []))))),
+    h("p", { class: "quiet" }, there.map((one, i) => [i ? " " : "", h("a", { key: one.listener, href: one.url }, `Page of ${one.listener}`), one.reached ? "." : `: not reached${one.reason ? `, ${one.reason}` : ""}.`]),
+      " Counts begin when each listener started."));
+}
+
+/** One source at one listener: whether it comes, how fast, and what is missing. */
+function heardThere(place, found) {
+  if (place.one && !place.one.reached) return h("span", { class: "quiet" }, "not reached");
+  if (!found.length) return "not heard";
+  return found.map((row, i) => {
+    const missing = row.missing === null || row.missing === undefined ? null : `${count(row.missing)} of ${count(row.frames + row.missing)} missing`;
+    const coming = row.state === "live" ? hertz(row.refresh_hz) : `${String(row.state).replaceAll("-", " ")}${Number.isFinite(row.last_frame_age_s) ? `, last frame ${span(row.last_frame_age_s)} before` : ""}`;
+    return h("span", { key: i, class: "block" }, coming, missing ? h("span", { class: "quiet block" }, missing) : null, row.judged ? null : h("span", { class: "quiet block" }, "not judged there now"));
+  });
 }
 
 /** Owners as stretches of slots; "" is nobody. */

@@ -10,6 +10,7 @@ from slotwatch.wire.observation import (
     JoinSeen,
     LinkSeen,
     NeighbourSeen,
+    PortSeen,
     QuerySeen,
     RoutesSeen,
     StallSeen,
@@ -57,6 +58,29 @@ def claims(swap_back: bool) -> list[tuple[float, object]]:
     later = MACS[0] if swap_back else MACS[1]
     seen = ((2.0, MACS[0]), (3.0, MACS[1]), (FROM_S, later))
     return [see(t, NeighbourSeen, 0, "10.0.0.7", mac, True) for t, mac in seen]
+
+
+def announced(*spans: tuple[str, str, float, float]) -> list[tuple[float, object]]:
+    """A switch and a port that are announced at this lead once a second, each in a span of time; it holds for 2 s."""
+    return [
+        see(from_s + n, PortSeen, 0, f"chassis of {switch}", port, 2, f"Box {port}", switch)
+        for switch, port, from_s, to_s in spans
+        for n in range(round(to_s - from_s))
+    ]
+
+
+def moved_lead(to_s: float) -> list[object]:
+    """A lead that is put into another port of its switch for a time."""
+    return [
+        desk(),
+        *announced(("FOH", "14", 1.0, FROM_S), ("FOH", "15", FROM_S + 0.1, to_s), ("FOH", "14", to_s + 0.1, 40.0)),
+    ]
+
+
+def hub(turns: int) -> list[object]:
+    """A second switch that announces itself between the first one's, so often."""
+    second = [("Stage", "7", FROM_S + 0.5 + n, FROM_S + 1.5 + n) for n in range(turns)]
+    return [desk(), *announced(("FOH", "14", 1.0, 40.0), *second)]
 
 
 TWO_NETWORKS = replace(
@@ -108,6 +132,24 @@ CASES = [
         ],
         (0.0, 0.1),
         closes_s=(2.9, 3.2),
+    ),
+    Case(
+        "neighbour-changed",
+        HOUSE,
+        lambda: moved_lead(FROM_S + 4.1),  # the first switch's last word holds for 1 s of it
+        lambda: moved_lead(END_S),
+        # 1 s until the first switch's last word no longer holds, and 5 s of on-delay.
+        (5.9, 7.2),
+        closes_s=(9.9, 11.6),
+    ),
+    Case(
+        "two-neighbours",
+        HOUSE,
+        lambda: hub(1),  # there and back
+        lambda: hub(16),
+        (1.0, 2.6),
+        # The last four turns lie within 4 s for 2 s and more after the end.
+        closes_s=(10.0, 14.6),
     ),
     # The card's own IPv6 address (RFC 4862 5.3) stays when its IPv4 address goes.
     Case(

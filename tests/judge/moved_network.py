@@ -8,7 +8,7 @@ from slotwatch.wire.observation import NeighbourSeen, QuerierWatchSeen, QuerySee
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.cases import END_S, FROM_S, Play, desk, see
 from tests.judge.cases_control import HOUSE
-from tests.judge.cases_listener import MACS, RECEIVER, claims
+from tests.judge.cases_listener import MACS, RECEIVER, claims, hub, moved_lead
 from tests.judge.moved import Moved, has_cause, is_open, is_raised, plays
 from tests.judge.stage import Packet, Plain, house_of
 
@@ -47,6 +47,15 @@ def from_fallback() -> Play:
 
 
 NETWORK = [
+    # Over after 20 s, and its off-delay follows.
+    Moved(
+        "neighbour-changed",
+        "shown_s",
+        20.0,
+        plays(HOUSE, lambda: moved_lead(60.0), lambda: moved_lead(60.0), (40.0, 32.0)),
+        is_open,
+    ),
+    Moved("two-neighbours", "turns", 1, plays(HOUSE, lambda: hub(0), lambda: hub(1), 8.0)),
     Moved(
         "querier-absent",
         "silence_s",

@@ -13,6 +13,7 @@ from slotwatch.snapshot import Confidence, Incident, Severity
 from slotwatch.wire.observation import LinkSeen, NeighbourSeen, QuerySeen, RoutesSeen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.stage import START_NS, Desk, Node, S, Stage, house_of, moving, opened_after_s
+from tests.judge.switches import FOH, polled, switch
 
 MAIN = DeclaredSource("main desk", address="10.0.0.1", role="main")
 SPARE = DeclaredSource("spare desk", address="10.0.0.2", role="backup")
@@ -189,6 +190,20 @@ def test_a_querier_that_fell_silent_explains_the_groups() -> None:
     incident = shown.rule("universe-lost")
     assert (incident.cause, incident.confidence) == ("multicast-lost", "high")
     assert "querier-absent" in dict(incident.explains)
+
+
+def test_a_querier_that_moved_just_before_explains_the_groups() -> None:
+    """A switch that snoops forwards groups to where its querier is (RFC 4541 2.1.1): the switch says that it moved."""
+    unicast = desk("Desk A", (1,), dst=lambda universe: "10.0.0.200")
+    moved = polled(switch(querier=lambda t_s: "10.0.0.254" if t_s < 7.0 else "10.0.0.1"), 34.0)
+    shown = stage((1, 2, 3), unicast, desk("Desk A", (2, 3), to_s=8.0), switches=(FOH,))
+    for at_s, seen in moved:
+        shown.see(at_s, seen)
+    incident = shown.run(34.0).rule("universe-lost")
+    assert (incident.cause, incident.confidence) == ("multicast-lost", "high")
+    assert "The multicast querier moved from 10.0.0.254 to 10.0.0.1 between" in incident.summary
+    assert "Switch FOH names 10.0.0.1; before it was 10.0.0.254." in incident.evidence
+    assert "querier-changed" in {one.rule for one in shown.all} | set(dict(incident.explains))
 
 
 def test_a_backup_that_goes_on_is_named_and_receivers_hold() -> None:

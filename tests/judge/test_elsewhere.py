@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from slotwatch.snapshot import HeardElsewhere, Severity
+from slotwatch.snapshot import Severity
 from slotwatch.wire.observation import LinkSeen
 from tests.judge.elsewhere import STAGE_END, Ear
-from tests.judge.stage import START_NS, Desk, S, Stage, house_of, moving, opened_after_s
+from tests.judge.stage import START_NS, WALL_OFFSET_NS, Desk, S, Stage, house_of, moving, opened_after_s
 
 HOUSE = house_of((1, 2), listeners=(STAGE_END,))
 
@@ -157,4 +157,23 @@ def test_a_listener_that_nobody_asked_is_not_silent() -> None:
 def test_incidents_say_what_another_listener_never_heard() -> None:
     stage = shown(Ear(), desk(to_s=10.0), 20.0)
     (incident,) = stage.all
-    assert incident.heard_elsewhere == (HeardElsewhere("stage end", "not-visible", None),)
+    (there,) = incident.heard_elsewhere
+    assert (there.listener, there.state, there.last_frame_age_s) == ("stage end", "not-visible", None)
+    assert [(one.universe, one.goes_on, one.last_wall_ns) for one in there.universes] == [
+        ("e131/1", False, 0),
+        ("e131/2", False, 0),
+    ]
+
+
+def test_an_incident_gives_each_universe_at_the_other_listener_with_its_page() -> None:
+    """Times are this computer's wall clock, by ages that the other side measured: no clock is shared."""
+    one = desk(to_s=10.0)
+    stage = shown(Ear(one), one, 20.0)
+    (incident,) = stage.all
+    (there,) = incident.heard_elsewhere
+    assert there.url == "http://10.20.0.6:8580"
+    first = there.universes[0]
+    assert (first.universe, first.goes_on) == ("e131/1", False)
+    # Its last frame is that of the desk, 10 s after the start, to within a frame and the rounding of an age.
+    assert abs(first.last_wall_ns - (START_NS + WALL_OFFSET_NS + 10 * S)) < 0.2 * S
+    assert first.last_wall_ns < there.asked_wall_ns

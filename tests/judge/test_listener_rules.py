@@ -18,6 +18,7 @@ from slotwatch.wire.observation import (
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.stage import START_NS, Desk, S, Stage, house_of, opened_after_s, still
 from tests.judge.still import one_stream
+from tests.judge.switches import FOH, polled, switch
 
 
 def at(seconds: float) -> int:
@@ -154,6 +155,47 @@ def test_two_queriers_in_turn_are_a_duel() -> None:
     shown.run(14.0)
     assert {incident.rule for incident in shown.all} == {"querier-changed"}
     assert shown.loud() == []
+
+
+def test_a_querier_that_a_switch_names_and_nobody_hears_here() -> None:
+    """IGMP-STD-MIB (RFC 2933): igmpInterfaceQuerier of one interface. One that comes, goes or returns is no change."""
+    for who, said in (
+        (lambda t_s: "10.0.0.254" if t_s < 12.0 else "10.0.0.1", ["querier-changed"]),
+        (lambda t_s: "" if t_s < 12.0 else "10.0.0.1", []),
+        (lambda t_s: "10.0.0.254" if t_s < 12.0 else "", []),
+    ):
+        shown = stage(desk(), switches=(FOH,))
+        for at_s, seen in polled(switch(querier=who), 30.0):
+            shown.see(at_s, seen)
+        assert [one.rule for one in shown.run(30.0).all] == said
+    assert shown_change().only().summary == "Switch FOH: the multicast querier changed from 10.0.0.254 to 10.0.0.1."
+
+
+def shown_change(*heard: QuerySeen) -> Stage:
+    shown = stage(desk(), switches=(FOH,))
+    for at_s, seen in polled(switch(querier=lambda t_s: "10.0.0.254" if t_s < 12.0 else "10.0.0.1"), 30.0):
+        shown.see(at_s, seen)
+    for query in heard:
+        shown.see((query.t_ns - START_NS) / S, query)
+    return shown.run(30.0)
+
+
+def test_a_change_that_is_heard_and_that_a_switch_names_is_one() -> None:
+    heard = [QuerySeen(at(t_s), 0, who, "igmp2", 10.0) for t_s, who in ((2, "10.0.0.254"), (11, "10.0.0.1"))]
+    assert [one.summary for one in shown_change(*heard).all] == [
+        "eth1: the multicast querier changed from 10.0.0.254 to 10.0.0.1."
+    ]
+
+
+def test_a_receiver_names_the_switch_port_that_it_hangs_on() -> None:
+    receiver = Receiver("Rack 1", "10.0.0.1", (UniverseId(Protocol.E131, 1),))
+    shown = stage(desk(), receivers=(receiver,), switches=(FOH,))
+    for at_s, seen in polled(switch(), 8.0):
+        shown.see(at_s, seen)
+    (row,) = shown.run(8.0).judge.receivers(shown.model, shown.now_ns)
+    assert row.place is not None and (row.place.switch, row.place.port, row.place.via) == ("FOH", "3", "snmp")
+    (bare,) = (alone := stage(desk(), receivers=(receiver,)).run(8.0)).judge.receivers(alone.model, alone.now_ns)
+    assert bare.place is None
 
 
 def test_a_receiver_that_answered_and_no_longer_does() -> None:

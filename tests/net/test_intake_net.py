@@ -269,6 +269,36 @@ print(json.dumps({"found": found}))
     assert "system_name='FOH'" in port
 
 
+def test_host_names_the_switch_port_that_it_hears() -> None:
+    """The same LLDPDU, for the command that checks a computer; it ends once each lead has said its port."""
+    answer = inside(
+        CABLE
+        + """
+import json, sys, threading
+from tests.wire.test_lldp import FULL
+sender = socket.socket(socket.AF_PACKET, socket.SOCK_RAW)
+sender.bind(("sw", 0))
+over = threading.Event()
+def announce():
+    while not over.wait(0.2):
+        sender.send(bytes.fromhex("0180c200000e020000000001") + b"\\x88\\xcc" + FULL)
+threading.Thread(target=announce, daemon=True).start()
+import tempfile, pathlib
+file = pathlib.Path(tempfile.mkdtemp()) / "house.toml"
+file.write_text('[house]\\nname = "T"\\n[listen]\\ninterfaces = ["eth1"]\\n')
+words = [sys.executable, "-m", "slotwatch.cli", "host", "--json", "-c", str(file)]
+heard = subprocess.run([*words, "--listen", "60"], capture_output=True, text=True)
+asked = subprocess.run(words, capture_output=True, text=True)
+over.set()
+print(json.dumps({"heard": json.loads(heard.stdout), "asked": json.loads(asked.stdout)}))
+"""
+    )
+    heard = {one["what"]: one["text"] for one in answer["heard"]["findings"]}
+    assert heard["switch port of eth1"].startswith("port 14") and heard["switch port of eth1"].endswith("of switch FOH")
+    asked = {one["what"]: one["text"] for one in answer["asked"]["findings"]}
+    assert "slotwatch host --listen 35" in asked["switch port"]
+
+
 def test_neighbours_of_the_house_are_reported_as_the_kernel_has_them() -> None:
     answer = inside(
         PRELUDE

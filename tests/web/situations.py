@@ -236,6 +236,48 @@ def usual(name: str) -> Json:
 FIXTURE_ROLES = ("intensity", "red", "green", "blue", "white", "strobe")
 
 
+def elsewhere(name: str, now_ms: float, is_lost: bool) -> Json:
+    """One universe here, at a listener that is reached, and at one that is not."""
+    source, state, age_s = (DESK_B, "silent", 4.1) if is_lost else (DESK_A, "live", 0.02)
+    sender = "spare desk" if is_lost else "main desk"
+
+    def stream(missing: int, hz: float) -> Json:
+        return {
+            "source": source, "name": sender, "network": "A", "state": state, "frames": 240113 - missing, "missing": missing,
+            "last_frame_age_s": age_s, "refresh_hz": None if is_lost else hz, "judged": True,
+        }  # fmt: skip
+
+    here = stream(0, 44.0) | {
+        "universe": name,
+        "address": "10.20.0.10",
+        "sequence": 17,
+        "last_frame_at": iso(now_ms - age_s * 1000),
+        "joined": True,
+    }
+    return {
+        "universe": name,
+        "here": [here],
+        "there": [
+            {
+                "listener": "stage end",
+                "url": "http://10.20.0.6:8580",
+                "reached": True,
+                "reason": "",
+                "asked_at": iso(now_ms - 400),
+                "streams": [stream(4802, 43.1)],
+            },
+            {
+                "listener": "truck",
+                "url": "http://10.20.0.7:8580",
+                "reached": False,
+                "reason": "no answer within 2 s",
+                "asked_at": None,
+                "streams": [],
+            },
+        ],
+    }
+
+
 def fixtures(lit: bool = True) -> list[Json]:
     made = []
     for number in (1, 2, 3, 7):
@@ -444,6 +486,10 @@ def desk_lost(now_ms: float) -> Situation:
                 {"universe": "artnet/0", "source": MEDIA, "last_frame_at": iso(now_ms), "first_after_at": None, "stopped": False},
             ],
         },
+        "heard_elsewhere": [
+            {"listener": "stage end", "url": "http://10.20.0.6:8580", "state": "lost", "last_frame_age_s": 2.6, "asked_at": iso(began + 2600),
+             "universes": [{"universe": name, "goes_on": False, "last_frame_at": iso(began + 15 + i * 4)} for i, name in enumerate(gone)]},
+        ],
         "timeline": [
             {"at": iso(began), "what": "began", "text": "last frame of e131/3"},
             {"at": iso(began + 2500), "what": "opened", "text": "e131/3 to e131/6 silent for 2.5 s: judged lost, cause unknown"},
@@ -463,6 +509,28 @@ def desk_lost(now_ms: float) -> Situation:
     made.universes[10] |= {"state": "faulty", "refresh_hz": 14.2, "incidents": [6]}
     made.details = {row["universe"]: detail(row, now_ms) for row in made.universes}
     made.answers["network"] = switch_situations.network(now_ms, is_desk_lost=True)
+    made.answers["listeners"] = [
+        {
+            "name": "stage end",
+            "url": "http://10.20.0.6:8580",
+            "own_name": "control room",
+            "reached": True,
+            "compared": True,
+            "reason": "",
+            "last_reached_at": iso(now_ms - 400),
+            "streams": 12,
+        },
+        {
+            "name": "truck",
+            "url": "http://10.20.0.7:8580",
+            "own_name": "control room",
+            "reached": False,
+            "compared": False,
+            "reason": "no answer within 2 s",
+            "last_reached_at": None,
+            "streams": 0,
+        },
+    ]
     made.answers["report"] = night_report(now_ms, made.incidents)
     made.answers["readiness"] = {
         "ready": False,

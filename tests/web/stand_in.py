@@ -22,6 +22,7 @@ from tests.web.situations import (
     SITUATIONS,
     UNIVERSE_COLUMNS,
     Situation,
+    elsewhere,
     history,
     iso,
     levels_over_time,
@@ -178,6 +179,9 @@ class StandIn:
             return web.json_response(here.house | {"at": self.at()})
         if head == "universes" and tail.endswith("/usual"):
             return web.json_response(usual(tail.removesuffix("/usual")))
+        if head == "universes" and tail.endswith("/elsewhere"):
+            name = tail.removesuffix("/elsewhere")
+            return web.json_response(elsewhere(name, now_ms(), here.details.get(name, {}).get("state") == "lost"))
         if head == "universes" and tail.endswith("/history"):
             return web.json_response(history(tail.removesuffix("/history"), now_ms()))
         if head == "universes" and tail:
@@ -201,7 +205,7 @@ class StandIn:
             return web.json_response(rules())
         if head in here.answers:
             return web.json_response(here.answers[head])
-        blank = {"marks": [], "network": {"neighbours": [], "switches": []}, "references": [], "racks": {"racks": []}, "hours": [], "routes": {"routes": []}, "fixtures": {"fixtures": []}, "receivers": {"receivers": []},
+        blank = {"marks": [], "listeners": [], "network": {"neighbours": [], "switches": []}, "references": [], "racks": {"racks": []}, "hours": [], "routes": {"routes": []}, "fixtures": {"fixtures": []}, "receivers": {"receivers": []},
                  "patch": {"conflicts": [], "universes": []}, "rig-check": {"running": False, "done": [], "left": [], "flagged": []},
                  "readiness": {"ready": True, "reasons": [], "accepted": [], "not_visible": []}, "report": night_report(now_ms(), here.incidents)}  # fmt: skip
         return web.json_response(blank[head]) if head in blank else _missing(path)

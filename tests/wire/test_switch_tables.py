@@ -104,6 +104,7 @@ def test_addresses_groups_querier_and_power() -> None:
     assert state is not None and state.tables is not None
     assert state.tables.addresses == (("10.20.0.10", "02:00:00:00:00:10"),)
     assert (state.tables.groups, state.tables.querier) == ((("239.255.0.1", 2),), "10.20.0.1")
+    assert state.tables.queriers == ((2, "10.20.0.1"),)
     assert [port.power for port in state.ports] == ["delivering", ""]
     assert state.tables.offers == ("addresses", "groups", "power")
 

@@ -34,6 +34,7 @@ RULE_NAMES = frozenset(
         "loss-between",
         "lost-between",
         "malformed-packets",
+        "neighbour-changed",
         "networks-swapped",
         "non-dim-partial",
         "out-of-order",
@@ -62,6 +63,7 @@ RULE_NAMES = frozenset(
         "sync-missing",
         "too-many-sources",
         "torn-pair",
+        "two-neighbours",
         "undeclared-universe",
         "uneven-refresh",
         "unexpected-source",
@@ -80,12 +82,14 @@ WITHOUT_UNIVERSES = frozenset(
         "host-overrun",
         "listener-silent",
         "malformed-packets",
+        "neighbour-changed",
         "port-errors",
         "port-slow",
         "querier-absent",
         "querier-changed",
         "switch-restarted",
         "switch-silent",
+        "two-neighbours",
     )
 )
 """Rules whose incidents are about this computer, a network or an address: they name no universe."""

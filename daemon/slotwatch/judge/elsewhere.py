@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.house.witnesses import DeclaredListener
-from slotwatch.snapshot import HeardElsewhere, ListenerRow
+from slotwatch.snapshot import HeardElsewhere, ListenerRow, UniverseElsewhere
 from slotwatch.wire.observation import ListenerSeen, StreamElsewhere
 from slotwatch.wire.universe import Protocol
 
@@ -26,6 +26,8 @@ NANOSECONDS = 1_000_000_000
 STALE_NS = 3 * NANOSECONDS
 """An answer older than this is no evidence: three requests have failed, or judging there has stopped."""
 MOST_OTHERS = 64
+MOST_EACH = 24
+"""Universes of an incident that are given one by one: as many as are drawn."""
 COMPARED = frozenset({Protocol.E131, Protocol.ARTNET})
 """Lines have names that mean something at their own listener only."""
 
@@ -175,7 +177,14 @@ def heard_elsewhere(ctx: RuleContext, rows: Sequence[int]) -> tuple[HeardElsewhe
         else:
             state = "steady" if on[known].all() else "faulty" if on.any() else "lost"
         age_s = round((other.answered_ns - oldest_ns) / NANOSECONDS, 3) if oldest_ns else None
-        found.append(HeardElsewhere(declared.name, state, age_s))
+        asked_wall_ns = other.answered_ns + ctx.wall_offset_ns
+        each = tuple(
+            UniverseElsewhere(
+                ctx.universe_name(row), bool(goes_on), int(last_ns) + ctx.wall_offset_ns if last_ns > 0 else 0
+            )
+            for row, goes_on, last_ns in zip(rows[:MOST_EACH], on, there.last_ns[at], strict=False)
+        )
+        found.append(HeardElsewhere(declared.name, state, age_s, declared.url, asked_wall_ns, each))
     return tuple(found)
 
 

@@ -77,8 +77,7 @@ class Judge:
         self._refresh_due_ns = 0
         self._assembled_ns = 0
         self._stale = False
-        self._schedule_due_ns = 0
-        self._resume_ends_ns = self._look_again_ns = 0
+        self._schedule_due_ns = self._resume_ends_ns = self._look_again_ns = 0
         self._earlier_losses: dict[tuple[str, str], Incident] = {}
         """What was silent before a restart; see `earlier.losses_of`."""
         self._exceptions = Exceptions()
@@ -270,6 +269,7 @@ class Judge:
             listener=self.listener.health(now_ns, names),
             phase_pending=str(self._keeper.pending or ""),
             phase_timetable_wall_ns=self._keeper.handled_wall_ns,
+            last_show=self.listener.last_show.row(),
             quiet_until_ns=until_ns,
         )
 
@@ -389,6 +389,8 @@ class Judge:
             self._keeper.resume(order.phase, self.wall_offset_ns)
             self._has_phase_memory = self._regrade = True
         self._exceptions.resume(order.exceptions)
+        if order.last_show is not None:
+            self.listener.observe(order.last_show)
         if order.away is not None:
             self.listener.note_away(order.away.from_wall_ns - self.wall_offset_ns, self.started_ns, order.away.reason)
         return orders.Resumed(self._book.next_id)

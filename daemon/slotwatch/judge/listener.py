@@ -13,14 +13,17 @@ from dataclasses import dataclass, field
 from slotwatch.judge import blind_windows
 from slotwatch.judge.cabling import Cabling
 from slotwatch.judge.elsewhere import Elsewhere
+from slotwatch.judge.last_show import LastShow
 from slotwatch.judge.ports import Ports
 from slotwatch.judge.switches import Switches
+from slotwatch.judge.tapped_line import TappedLine
 from slotwatch.snapshot.health import ClockStepRow, LinkRow, ListenerHealth, NotJudgedRow, QuerierRow
 from slotwatch.wire.observation import (
     AddressSeen,
     ClockStepSeen,
     DropsSeen,
     JoinSeen,
+    LastShowSeen,
     LineSeen,
     LinkSeen,
     ListenerSeen,
@@ -98,28 +101,6 @@ class Neighbour:
     failed_ns: int = 0
 
 
-LINE_FAULTS_KEPT_NS = 10 * NANOSECONDS
-
-
-@dataclass(slots=True)
-class TappedLine:
-    """A tapped DMX512 line as its port shows it."""
-
-    seen: LineSeen
-    told: deque[tuple[int, int, int]] = field(default_factory=lambda: deque(maxlen=256))
-    """(time, faults, breaks) of the last 10 s."""
-
-    def take(self, seen: LineSeen) -> None:
-        self.seen = seen
-        self.told.append((seen.t_ns, seen.faults, seen.breaks))
-        while self.told and seen.t_ns - self.told[0][0] > LINE_FAULTS_KEPT_NS:
-            self.told.popleft()
-
-    @property
-    def faults_10s(self) -> int:
-        return self.seen.faults - self.told[0][1] if self.told else 0
-
-
 class Listener:
     """What is known of this listener at one moment."""
 
@@ -154,6 +135,7 @@ class Listener:
         self.routes: RoutesSeen | None = None
         self.elsewhere = Elsewhere()
         self.ports = Ports()
+        self.last_show = LastShow()
         self.switches = Switches()
         self.cabling = Cabling()
         self.lines: dict[int, TappedLine] = {}
@@ -192,6 +174,8 @@ class Listener:
                 self.routes = seen
             case LineSeen():
                 self.lines.setdefault(seen.number, TappedLine(seen)).take(seen)
+            case LastShowSeen():
+                self.last_show.remember(seen)
             case PortSeen():
                 self.ports.take(seen)
             case AddressSeen():

@@ -6,11 +6,14 @@ import numpy as np
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
+from slotwatch.judge.queriers import QuerierChange, heard_changes, named_changes
 from slotwatch.judge.scene import Scene, Verdict
 from slotwatch.snapshot import Confidence
 
 QUERIER_GONE_NS = 255 * NANOSECONDS
 """Other-querier-present interval of IGMPv2 (RFC 2236 8.5): memberships run out soon after."""
+MOVED_BEFORE_NS = 260 * NANOSECONDS
+"""Group membership interval (RFC 2236 8.4): what a querier that moved breaks, breaks within it."""
 ONE_BY_ONE_NS = NANOSECONDS
 """Streams of one sender that dies end closer together than this; common practice, no source."""
 
@@ -99,7 +102,25 @@ def other_way_goes_on(scene: Scene) -> Verdict | None:
     return multicast_lost(scene, [f"{int(scene.stopped.sum())} groups stopped {say_how(scene)}.", *said])
 
 
+def _querier_that_moved(scene: Scene) -> QuerierChange | None:
+    """The last change of a querier before the groups stopped, within the time for which a switch remembers them."""
+    ctx = scene.ctx
+    heard = [one for one in heard_changes(ctx) if one.where in scene.networks]
+    late_ns = scene.group.to_ns + MOVED_BEFORE_NS if scene.ctx.house.switches else scene.group.to_ns
+    found = [
+        one
+        for one in (*heard, *named_changes(ctx))
+        if one.to_ns >= scene.group.from_ns - MOVED_BEFORE_NS
+        and one.from_ns <= scene.group.to_ns
+        and one.to_ns <= late_ns
+    ]
+    return max(found, key=lambda one: one.to_ns, default=None)
+
+
 def multicast_lost(scene: Scene, evidence: list[str]) -> Verdict:
+    moved = _querier_that_moved(scene)
+    if moved is not None:
+        return _lost_by_a_move(scene, moved, evidence)
     return Verdict(
         "multicast-lost",
         Confidence.MEDIUM,
@@ -109,5 +130,26 @@ def multicast_lost(scene: Scene, evidence: list[str]) -> Verdict:
         next_checks=[
             "Look at the switch's snooping page: is there a querier, is the group table full?",
             "Look at the stage: receivers that hang on other ports may still get their data.",
+        ],
+    )
+
+
+def _lost_by_a_move(scene: Scene, moved: QuerierChange, evidence: list[str]) -> Verdict:
+    """Multicast alone was lost soon after its querier moved: a switch that snoops follows the querier."""
+    ctx = scene.ctx
+    who = f"Switch {moved.where} names" if isinstance(moved.where, str) else "Queries come from"
+    when = f"at {ctx.time_of_day(moved.to_ns)}"
+    if moved.from_ns != moved.to_ns:
+        when = f"between {ctx.time_of_day(moved.from_ns)} and {ctx.time_of_day(moved.to_ns)}"
+    return Verdict(
+        "multicast-lost",
+        Confidence.HIGH,
+        f"The multicast querier moved from {moved.before} to {moved.after} {when}, and then multicast no longer "
+        "reached this port, while other ways go on.",
+        [f"{who} {moved.after}; before it was {moved.before}.", *evidence],
+        ["the switch's group table", "the sources stopped their multicast outputs"],
+        next_checks=[
+            f"Look which device has the address {moved.after}: is it meant to be the querier?",
+            "Look at the switch's snooping page: on which port does it see the querier?",
         ],
     )

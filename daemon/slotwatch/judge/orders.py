@@ -11,6 +11,7 @@ from slotwatch.house.schema import Phase
 from slotwatch.snapshot import Incident, MadeException, PhaseMemory
 from slotwatch.snapshot.rig_check import RigCheckMemory
 from slotwatch.snapshot.stage import LampHours
+from slotwatch.wire.observation import LastShowSeen
 
 
 class JudgeOrder(msgspec.Struct, frozen=True, tag=True, tag_field="kind", forbid_unknown_fields=True):
@@ -94,6 +95,7 @@ class Resume(JudgeOrder, frozen=True):
     exceptions: tuple[MadeException, ...] = ()
     phase: PhaseMemory | None = None
     away: Absence | None = None
+    last_show: LastShowSeen | None = None
 
 
 class Restore(JudgeOrder, frozen=True):

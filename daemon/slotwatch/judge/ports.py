@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import deque
+
 from slotwatch.snapshot import NeighbourRow
 from slotwatch.wire.observation import PortSeen
 
@@ -10,15 +12,25 @@ MOST_PER_NETWORK = 8
 """One is meant. A hub, or a switch that passes LLDP on, shows several."""
 
 
+TURNS_KEPT = 16
+PortId = tuple[str, str]
+"""Chassis of a device, and its port."""
+
+
 class Ports:
     """The newest announcement of each device at the other end of each network's lead."""
 
     def __init__(self) -> None:
-        self._seen: dict[int, dict[tuple[str, str], PortSeen]] = {}
+        self._seen: dict[int, dict[PortId, PortSeen]] = {}
+        self._turns: dict[int, deque[PortSeen]] = {}
+        """Of a network: announcements of another device than the one before, the newest last."""
 
     def take(self, seen: PortSeen) -> None:
         known = self._seen.setdefault(seen.network, {})
-        key = seen.chassis, seen.port
+        key = id_of(seen)
+        turns = self._turns.setdefault(seen.network, deque(maxlen=TURNS_KEPT))
+        if seen.ttl_s and (not turns or turns[-1].chassis != seen.chassis):
+            turns.append(seen)
         known.pop(key, None)
         if seen.ttl_s == 0:
             return  # the port is being shut down, or the device ends
@@ -30,9 +42,24 @@ class Ports:
         """Give who announces itself there now, the newest last."""
         return [one for one in self._seen.get(network, {}).values() if now_ns - one.t_ns <= one.ttl_s * NANOSECONDS]
 
+    def several(self, network: int, now_ns: int, turns: int) -> list[PortSeen]:
+        """Give the devices that took turns so often of late, each once; fewer than two are none.
+
+        Two ports of one device are one: leads may be bundled (IEEE 802.1AX).
+        """
+        seen = self._turns.get(network, deque())
+        if len(seen) <= turns or now_ns - seen[-1 - turns].t_ns > 2 * seen[-1].ttl_s * NANOSECONDS:
+            return []
+        found = {one.chassis: one for one in self.now(network, now_ns)}
+        return sorted(found.values(), key=switch_of) if len(found) > 1 else []
+
+    def networks(self) -> list[int]:
+        """Give the networks on which something announced itself."""
+        return sorted(self._seen)
+
     def where(self, network: int, now_ns: int) -> str:
         """Say which port a network's lead is in now, in few words; nothing where none announces itself."""
-        return " and ".join(f"port {one.port} of switch {switch_of(one)}" for one in self.now(network, now_ns))
+        return " and ".join(say_port_of(one) for one in self.now(network, now_ns))
 
     def sentences(self, network: int) -> tuple[str, ...]:
         """Say where a network's lead goes, by the last announcement; nothing where none came."""
@@ -58,6 +85,14 @@ class Ports:
             for network in sorted(self._seen)
             for one in self.now(network, now_ns)
         )
+
+
+def id_of(seen: PortSeen) -> PortId:
+    return seen.chassis, seen.port
+
+
+def say_port_of(seen: PortSeen) -> str:
+    return f"port {seen.port} of switch {switch_of(seen)}"
 
 
 def switch_of(seen: PortSeen) -> str:

@@ -44,11 +44,7 @@ class Whereabouts(TypedDict):
 def where(listener: Listener, ctx: RuleContext | None, network: int, address: str) -> Whereabouts:
     """Give `mac`, the device that claims an IP address (empty: not known), and `place`, its switch port or None."""
     mac = ways.device_address(listener, listener.cabling, network, address)
-    place = ways.cabling_of(ctx).place_of(mac) if ctx and ctx.house.switches else None
-    port = ways.port_at(ctx, place) if ctx and place else None
-    if place is None or port is None:
-        return {"mac": mac, "place": None}
-    return {"mac": mac, "place": PlaceRow(place.switch, port.port.name, port.port.description, place.via)}
+    return {"mac": mac, "place": ways.place_row(ctx, network, address) if ctx else None}
 
 
 def _made(ctx: RuleContext) -> tuple[SwitchRow, ...]:

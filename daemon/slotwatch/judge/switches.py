@@ -68,8 +68,6 @@ class PortRecord:
     raw: tuple[int | None, int | None] = (None, None)
     """Errors and discards as the switch counted them last."""
     counted: int = 0
-    show_mbps: int | None = None
-    """Its speed at the last show."""
     show_counted: int | None = None
     """`counted` when the last show began."""
 
@@ -95,6 +93,17 @@ class PortRecord:
                 if not one.up and one.moment.overlaps(from_ns, to_ns + late_ns):
                     return PortChange(Moment(from_ns, one.moment.to_ns), False) if late_ns else one
         return None
+
+
+@dataclass(frozen=True, slots=True)
+class QuerierMoved:
+    """A switch names another querier on an interface than before."""
+
+    before: str
+    after: str
+    from_ns: int
+    """When it last named the one before."""
+    to_ns: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +136,8 @@ class SwitchRecord:
     ports: dict[int, PortRecord] = field(default_factory=dict)
     restart: Restart | None = None
     restarts: int = 0
+    querier_moved: QuerierMoved | None = None
+    """The last time."""
 
     @property
     def answers(self) -> bool:
@@ -156,6 +167,7 @@ class SwitchRecord:
         self.state, self.answered_ns = seen.state, seen.t_ns
         began_anew = before is not None and self._note_restart(before, before_ns, seen)
         if seen.state.tables is not None:
+            self._note_querier(seen.state.tables, seen.t_ns)
             self.tables, self.tables_ns = seen.state.tables, seen.t_ns
         known, self.ports = self.ports, {}
         for port in seen.state.ports:
@@ -167,6 +179,13 @@ class SwitchRecord:
             _note_counts(record, port, seen.t_ns, began_anew)
             record.port = port
             self.ports[port.index] = record
+
+    def _note_querier(self, now: SwitchTables, t_ns: int) -> None:
+        """Note a querier that is another one than before, on the same interface. One that comes or goes is none."""
+        known = dict(self.tables.queriers)
+        for index, address in now.queriers:
+            if known.get(index, address) != address:
+                self.querier_moved = QuerierMoved(known[index], address, self.tables_ns, t_ns)
 
     def _note_restart(self, before: SwitchState, before_ns: int, seen: SwitchSeen) -> bool:
         now = seen.state

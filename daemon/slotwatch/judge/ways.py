@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from slotwatch.judge.cabling import Cabling, PortKey, SwitchPlace, say_port
 from slotwatch.judge.switches import PortRecord
+from slotwatch.snapshot.switches import PlaceRow
 
 if TYPE_CHECKING:
     from slotwatch.judge.context import RuleContext
@@ -34,6 +35,16 @@ def place_of_source(ctx: RuleContext, source: int) -> SwitchPlace | None:
 def port_at(ctx: RuleContext, place: SwitchPlace) -> PortRecord | None:
     record = ctx.listener.switches.get(place.switch)
     return record.ports.get(place.index) if record else None
+
+
+def place_row(ctx: RuleContext, network: int, address: str) -> PlaceRow | None:
+    """Give the switch port that an IP address hangs on; None: no switch tells."""
+    if not ctx.house.switches:
+        return None
+    cabling = cabling_of(ctx)
+    place = cabling.place_of(device_address(ctx.listener, cabling, network, address))
+    record = port_at(ctx, place) if place else None
+    return PlaceRow(place.switch, record.port.name, record.port.description, place.via) if place and record else None
 
 
 def stopped_with_their_ports(ctx: RuleContext, sources: Iterable[int], from_ns: int, to_ns: int) -> bool:

@@ -6,10 +6,10 @@ from collections.abc import Iterator
 
 from slotwatch.rehearse import stage
 from slotwatch.rehearse.cast import backup_desk, main_desk, ns, paper, second_desk, seen
-from slotwatch.rehearse.registry import scenario
+from slotwatch.rehearse.registry import healthy, scenario
 from slotwatch.rehearse.scenario import Truth
 from slotwatch.rehearse.stage import Item, mixed
-from slotwatch.wire.observation import DropsSeen, JoinSeen, LinkSeen
+from slotwatch.wire.observation import DropsSeen, JoinSeen, LinkSeen, PortSeen
 
 TWO = paper((1, 2, 3, 11), sources=("main", "second"))
 LOSS = ("universe-lost", "universe-missing", "source-absent", "backup-absent")
@@ -43,6 +43,63 @@ def own_link_down() -> Iterator[Item]:
 )
 def wrong_interface() -> Iterator[Item]:
     return seen(link(0, False), *(JoinSeen(0, 0, number, True) for number in (1, 2, 3)))
+
+
+def announced(switch: str, port: str, from_s: float, to_s: float, every_s: float = 5.0) -> Iterator[PortSeen]:
+    """What a switch says of the port that this listener's lead is in, until the lead leaves it."""
+    t_s = from_s
+    while t_s < to_s:
+        yield PortSeen(ns(t_s), 0, f"chassis of {switch}", port, 20, f"Box {port}", switch)
+        t_s += every_s
+
+
+@scenario(
+    "F24",
+    "after the curtain somebody put the listener's lead into another switch port",
+    60,
+    Truth(
+        "neighbour-changed",
+        42.4,
+        (),
+        "moved",
+        "note",
+        began_s=36.0,
+        early_s=1.0,
+        says=("on port 7 of switch Stage", "it was on port 14 of switch FOH"),
+    ),
+    TWO,
+    live=False,
+)
+def listeners_lead_was_moved() -> Iterator[Item]:
+    show = mixed(main_desk().sends(), second_desk().sends())
+    # The first port's last word holds for 20 s more.
+    return mixed(announced("FOH", "14", 1.0, 18.0), announced("Stage", "7", 19.0, 1e9), show)
+
+
+@scenario(
+    "F24",
+    "a small switch stands between, and passes on what two switches say of themselves",
+    60,
+    Truth("two-neighbours", 18.0, (), "shared", "note", began_s=1.0, early_s=17.0, says=("FOH", "Stage")),
+    TWO,
+    live=False,
+)
+def lead_has_two_neighbours() -> Iterator[Item]:
+    show = mixed(main_desk().sends(), second_desk().sends())
+    return mixed(announced("FOH", "14", 1.0, 1e9), announced("Stage", "7", 3.5, 1e9), show)
+
+
+@healthy(
+    "the listener's lead is moved to another port and back before the switches have forgotten it",
+    90,
+    TWO,
+    fault="F24",
+    live=False,
+)
+def listeners_lead_there_and_back() -> Iterator[Item]:
+    show = mixed(main_desk().sends(), second_desk().sends())
+    first = mixed(announced("FOH", "14", 1.0, 20.0), announced("FOH", "14", 29.0, 1e9))
+    return mixed(first, announced("Stage", "7", 21.0, 27.0), show)
 
 
 @scenario(

@@ -55,6 +55,8 @@ class PretendSwitch:
     silent: tuple[float, float] = ALWAYS
     """From when to when it does not answer, though it forwards."""
     up_for_s: float = UP_FOR_S
+    querier: Callable[[float], str] = lambda t_s: ""
+    """Who it says asks for memberships, on its first interface."""
 
     def polls(self, every_s: float = 5.0, first_s: float = 0.5) -> Iterator[SwitchSeen]:
         """Give what comes of each poll, for ever."""
@@ -78,7 +80,9 @@ class PretendSwitch:
                 if index in up
             ),
             self.addresses,
+            querier=self.querier(t_s),
             offers=("macs", "neighbours", "addresses"),
+            queriers=((1, self.querier(t_s)),) if self.querier(t_s) else (),
         )
         ticks = round((t_s - began_s) * 100) % (1 << 32)
         return SwitchState(self.name, ticks, None, ports, tables)

@@ -21,7 +21,7 @@ from slotwatch.snapshot.readiness import Readiness
 from slotwatch.snapshot.rig_check import RigCheckRow
 from slotwatch.snapshot.routes import RouteRow
 from slotwatch.snapshot.stage import LampHours, RackRow, ReceiverRow
-from slotwatch.snapshot.switches import PlaceRow, SwitchRow
+from slotwatch.snapshot.switches import LastShowRow, PlaceRow, SwitchRow
 
 Columns = dict[str, NDArray[Any]]
 
@@ -218,6 +218,16 @@ class ListenerRow:
 
 
 @dataclass(frozen=True, slots=True)
+class UniverseElsewhere:
+    """How one universe stood at another listener. Times are wall-clock ns of this computer: no clock is shared."""
+
+    universe: str
+    goes_on: bool
+    last_wall_ns: int
+    """Of its newest frame there, by its age there; 0: none was heard."""
+
+
+@dataclass(frozen=True, slots=True)
 class HeardElsewhere:
     """The state of an incident's universes at another listener."""
 
@@ -226,6 +236,12 @@ class HeardElsewhere:
     """steady: all of them go on there | lost: none does | faulty: some do | not-visible | not-judged."""
     last_frame_age_s: float | None
     """Of the one that is silent longest there, when its state became this; None: none was heard."""
+    url: str = ""
+    """Of its page."""
+    asked_wall_ns: int = 0
+    """When it was asked for that."""
+    universes: tuple[UniverseElsewhere, ...] = ()
+    """Each of them, as far as they are few."""
 
 
 LegState = Literal["live", "silent", "terminated"]
@@ -306,6 +322,8 @@ class HouseView:
     quiet_until_ns: int | None = None
     phase_timetable_wall_ns: int | None = None
     """When the timetable's change was due that was taken last; None: none was."""
+    last_show: LastShowRow | None = None
+    """What the history keeps of the last show; None: there was none yet."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from slotwatch.snapshot.switches import PlaceRow
+
 
 @dataclass(frozen=True, slots=True)
 class WayLoad:
@@ -88,3 +90,5 @@ class ReceiverRow:
     last_seen_ns: int | None
     text: str = ""
     """Why it is not known; else empty."""
+    place: PlaceRow | None = None
+    """Switch port that it hangs on, where a switch tells."""

@@ -69,3 +69,11 @@ class SwitchRow(NamedTuple):
     own: bool
     """Whether this listener hangs on it."""
     ports: tuple[SwitchPortRow, ...]
+
+
+class LastShowRow(NamedTuple):
+    """How leads and switch ports stood at the last show. See `wire.observation.LastShowSeen`."""
+
+    since_wall_ns: int
+    leads: tuple[tuple[str, str, str, str], ...]
+    speeds: tuple[tuple[str, str, int], ...]

@@ -130,6 +130,14 @@ ENDPOINTS: tuple[Endpoint, ...] = (
     ),
     Endpoint(
         "get",
+        f"{_ONE_UNIVERSE}/elsewhere",
+        "A universe as it is heard here and at the other listeners of the house",
+        traffic.ElsewhereAnswer,
+        parameters=(_PROTOCOL, _NUMBER),
+        refusals=(404,),
+    ),
+    Endpoint(
+        "get",
         "/api/v1/usual",
         "What is usual for the whole house, and what grows worse from show to show",
         usual.HouseUsualAnswer,

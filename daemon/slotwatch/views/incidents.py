@@ -45,7 +45,21 @@ def incident(found: Incident) -> IncidentAnswer:
         "acknowledged": _acknowledged(found.acknowledged, found.wall_offset_ns),
         "accepted": accepted(found),
         "heard_elsewhere": [
-            {"listener": one.listener, "state": one.state, "last_frame_age_s": one.last_frame_age_s}
+            {
+                "listener": one.listener,
+                "state": one.state,
+                "last_frame_age_s": one.last_frame_age_s,
+                "url": one.url or None,
+                "asked_at": iso(one.asked_wall_ns, 0),
+                "universes": [
+                    {
+                        "universe": each.universe,
+                        "goes_on": each.goes_on,
+                        "last_frame_at": iso(each.last_wall_ns, 0),
+                    }
+                    for each in one.universes
+                ],
+            }
             for one in found.heard_elsewhere
         ],
         "legs": [{"source": one.source, "network": one.network, "state": one.state} for one in found.legs],

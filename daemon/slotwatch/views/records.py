@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
+import msgspec
+
 from slotwatch.snapshot import (
     Acknowledgement,
     Confidence,
@@ -96,7 +98,7 @@ def incident_of(kept: dict[str, Any], wall_offset_ns: int) -> Incident:
         wall_offset_ns=wall_offset_ns,
         # Records of before there were keys have names alone.
         source_keys=tuple(kept.get("source_keys", kept["sources"])),
-        heard_elsewhere=tuple(HeardElsewhere(**one) for one in kept.get("heard_elsewhere", ())),
+        heard_elsewhere=msgspec.convert(kept.get("heard_elsewhere", ()), tuple[HeardElsewhere, ...]),
         legs=tuple(IncidentLeg(**one) for one in kept.get("legs", ())),
     )
 

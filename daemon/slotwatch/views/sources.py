@@ -7,6 +7,7 @@ from dataclasses import asdict
 from typing import Any
 
 from slotwatch.bridge.declared import OWN_NAME
+from slotwatch.snapshot.switches import PlaceRow
 from slotwatch.views.answers.traffic import LegAnswer, PlaceAnswer, SourceAnswer
 from slotwatch.views.moments import number
 from slotwatch.views.names import cid_text
@@ -96,7 +97,10 @@ def _leg(sheet: Sheet, index: int) -> LegAnswer:
 
 def place_of(sheet: Sheet, index: int) -> PlaceAnswer | None:
     """Switch and port of a leg; None: no switch tells."""
-    place = sheet.snapshot.sources[index].place
+    return _place(sheet.snapshot.sources[index].place)
+
+
+def _place(place: PlaceRow | None) -> PlaceAnswer | None:
     if place is None:
         return None
     return {"switch": place.switch, "port": place.port, "description": place.description, "via": place.via}
@@ -119,7 +123,7 @@ def is_own_bridge(sheet: Sheet, index: int) -> bool:
 
 def receivers(sheet: Sheet) -> list[dict[str, Any]]:
     """Declared receivers and whether each answers, with times written out."""
-    rows = [written(sheet, asdict(row)) for row in sheet.snapshot.receivers]
+    rows = [{**written(sheet, asdict(row)), "place": _place(row.place)} for row in sheet.snapshot.receivers]
     return [row if row["text"] else {key: value for key, value in row.items() if key != "text"} for row in rows]
 
 

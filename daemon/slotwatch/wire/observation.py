@@ -198,6 +198,19 @@ class PortSeen:
 
 
 @dataclass(frozen=True, slots=True)
+class LastShowSeen:
+    """How leads and switch ports stood at the last show, out of the history. It replaces what was known before."""
+
+    t_ns: int
+    since_wall_ns: int
+    """When that show began, on the wall clock."""
+    leads: tuple[tuple[str, str, str, str], ...]
+    """(network, chassis, port, the port in words) of each device that announced itself at a lead (LLDP)."""
+    speeds: tuple[tuple[str, str, int], ...]
+    """(switch, port, Mbit/s) of the ports that the show depends on."""
+
+
+@dataclass(frozen=True, slots=True)
 class AddressSeen:
     """A device announced its IP address by ARP. That does not show whether it answers."""
 
@@ -270,6 +283,7 @@ Observation = (
     | UnreadSeen
     | ListenerSeen
     | PortSeen
+    | LastShowSeen
     | AddressSeen
     | SwitchSeen
     | UsualSeen

@@ -59,10 +59,13 @@ class SwitchTables:
     groups: tuple[tuple[str, int], ...] = ()
     """(group, ifIndex): IGMP-STD-MIB, RFC 2933."""
     querier: str = ""
+    """The first of `queriers`."""
     offers: tuple[str, ...] = ()
     """Which tables gave anything: macs, neighbours, addresses, groups, power."""
     cut: bool = False
     """Whether a table was longer than what is read of one."""
+    queriers: tuple[tuple[int, str], ...] = ()
+    """(ifIndex, address) of the querier on each of its interfaces: IGMP-STD-MIB, RFC 2933."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -135,16 +135,17 @@ def read_tables(walks: Walks) -> SwitchTables:
         "groups": bool(groups),
         "power": bool(power),
     }
-    queriers = [value for _, value in walks.get("igmpInterfaceQuerier", ()) if isinstance(value, bytes)]
+    queriers = _queriers(walks)
     return SwitchTables(
         _identity(_BY_CHASSIS, _number(walks, "lldpLocChassisIdSubtype"), _scalar(walks, "lldpLocChassisId")),
         macs,
         neighbours,
         addresses,
         groups,
-        next((address for address in map(_ipv4, queriers) if address not in ("", "0.0.0.0")), ""),
+        queriers[0][1] if queriers else "",
         tuple(name for name, some in given.items() if some),
         any(len(rows) >= MOST_ROWS for rows in walks.values()),
+        queriers,
     )
 
 
@@ -210,6 +211,16 @@ def _addresses(walks: Walks) -> tuple[tuple[str, str], ...]:
 def _groups(walks: Walks) -> tuple[tuple[str, int], ...]:
     rows = [index for index, _ in walks.get("igmpCacheSelf", ()) if len(index) == 5]
     return tuple((group, index[4]) for index in rows if (group := _ipv4(index[:4])))
+
+
+def _queriers(walks: Walks) -> tuple[tuple[int, str], ...]:
+    """Index of a row: ifIndex, and in some agents the kind of address (1: IPv4) after it."""
+    rows = [
+        (index[0], _ipv4(value))
+        for index, value in walks.get("igmpInterfaceQuerier", ())
+        if index and isinstance(value, bytes)
+    ]
+    return tuple((index, address) for index, address in rows if address not in ("", "0.0.0.0"))
 
 
 def _power(walks: Walks) -> dict[int, str]:

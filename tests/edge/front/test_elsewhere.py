@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import os
 import shutil
 import ssl
@@ -23,6 +24,7 @@ from slotwatch.edge.shared.messages.orders import FrontOrder, FrontResult, Noted
 from slotwatch.house.schema import House
 from slotwatch.house.witnesses import DeclaredListener
 from slotwatch.snapshot import ListenerRow
+from slotwatch.views.elsewhere import HeardThere
 from slotwatch.wire.observation import ListenerSeen
 from tests.edge.crossing import crossed
 from tests.edge.front_house import running
@@ -38,6 +40,7 @@ Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
 @dataclass
 class Judging:
     seen: list[ListenerSeen] = field(default_factory=list)
+    heard: dict[str, HeardThere] = field(default_factory=dict)
 
     async def ask(self, order: FrontOrder) -> Done[FrontResult]:
         arrived = crossed(order)
@@ -50,7 +53,7 @@ class Judging:
 async def asking(url: str, place: Path, **more: Any) -> AsyncIterator[Judging]:
     judging = Judging()
     house = House(file=str(place / "house.toml"), listeners=(DeclaredListener("stage end", url, **more),))
-    task = asyncio.create_task(ElsewhereFetcher(house, judging.ask).run())
+    task = asyncio.create_task(ElsewhereFetcher(house, judging.ask, judging.heard).run())
     try:
         yield judging
     finally:
@@ -201,3 +204,33 @@ async def test_a_certificate_is_checked_against_the_declared_one(tmp_path: Path)
         await server.close()
     assert known.seen[0].reached
     assert (unknown.seen[0].reached, unknown.seen[0].reason) == (False, "its certificate is not trusted")
+
+
+async def test_one_universe_is_given_here_and_there(tmp_path: Path) -> None:
+    """What the other one answered last stands beside the own streams; one that is not reached has none."""
+    seen = fabricate.snapshot()
+    seen.listeners = tuple(
+        ListenerRow(name, f"http://10.20.0.{n}:8580", "FOH", n == 6, n == 6, "" if n == 6 else "no answer", 0, 1)
+        for n, name in ((6, "stage end"), (7, "truck"))
+    )
+    async with running(tmp_path, snapshot=seen) as other:
+        text = await (await other.client.get("/api/v1/streams")).text()
+        rows = json.loads(text)
+
+        async def as_it_is(request: web.Request) -> web.Response:
+            return web.Response(text=text, content_type="application/json")
+
+        async with serving(as_it_is) as url, asking(url, tmp_path) as judging:
+            await happens(lambda: judging.heard)
+            other.front.heard_there.update(judging.heard)
+        answer = await (await other.client.get("/api/v1/universes/e131/1/elsewhere")).json()
+    mine = [row for row in rows if row["universe"] == "e131/1"]
+    assert mine and answer["here"] == mine
+    there, truck = answer["there"]
+    assert (there["listener"], there["reached"], truck["reached"], truck["streams"]) == ("stage end", True, False, [])
+    kept = ("source", "name", "network", "state", "frames", "missing", "last_frame_age_s", "refresh_hz")
+    # What arrives without having been asked for may stop at any time: its silence says nothing.
+    judged = [{"judged": row["judged"] and row["joined"] is not False} for row in mine]
+    assert there["streams"] == [
+        {name: row[name] for name in kept} | more for row, more in zip(mine, judged, strict=True)
+    ]

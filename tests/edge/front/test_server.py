@@ -28,6 +28,7 @@ from slotwatch.house.schema import Alerts, HistoryTerms, House, Http, Mqtt
 from slotwatch.judge.orders import Restore, Resume
 from slotwatch.snapshot.rig_check import RigCheckMemory, RigCheckRow
 from slotwatch.snapshot.stage import LampHours
+from slotwatch.snapshot.switches import LastShowRow
 from tests.edge.front_house import Board, Judging, Packets
 from tests.patience import PATIENCE_S, happens
 from tests.ports import free_port
@@ -117,6 +118,29 @@ async def test_judging_that_begins_again_is_given_its_memory(tmp_path: Path) -> 
         assert isinstance(order, Resume) and order.next_id == 8 and [one.id for one in order.incidents] == [7]
         board.show(snapshot(incidents=(), started_ns=fabricate.NOW_NS - 1))
         await happens(lambda: len(judging.asked) == 2)
+
+
+async def test_judging_is_given_what_the_last_show_had(tmp_path: Path) -> None:
+    row = LastShowRow(1_000, (("A", "02:00:00:00:00:01", "14", "port 14 of switch FOH"),), (("FOH", "3", 1000),))
+    seen = snapshot()
+    seen.house.last_show = row
+    board, judging = Board(), Judging()
+    async with serving(house_at(tmp_path), board, judging):
+        await happens(lambda: board.show(seen) or "last show" in state_at(tmp_path))
+    judging.asked.clear()
+    async with serving(house_at(tmp_path), board, judging):
+        board.show(snapshot(incidents=()))
+        await happens(lambda: judging.asked)
+        (order,) = (one for one in judging.asked if isinstance(one, Resume))
+    assert order.last_show is not None
+    assert (order.last_show.since_wall_ns, order.last_show.leads, order.last_show.speeds) == tuple(row)
+
+
+def state_at(place: Path) -> dict[str, dict[str, Any]]:
+    try:
+        return Archive(place / "slotwatch.db").state()
+    except sqlite3.Error:
+        return {}
 
 
 @pytest.mark.parametrize("is_orphan", (False, True))

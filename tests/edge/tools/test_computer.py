@@ -119,13 +119,24 @@ def test_what_cannot_be_read_is_no_fault(tmp_path: Path) -> None:
     assert list(computer._lost_before_us(tmp_path)) == []
 
 
+def test_a_listening_time_that_is_none_is_refused() -> None:
+    for wrong in ("-1", "nan", "99999"):
+        done = subprocess.run(
+            [sys.executable, "-m", "slotwatch.cli", "host", f"--listen={wrong}"],
+            capture_output=True,
+            text=True,
+            timeout=30,
+        )
+        assert done.returncode not in (0, 1) and "--listen" in done.stderr
+
+
 def test_the_verb_prints_every_check_and_a_fix_for_each_fault() -> None:
     done = subprocess.run(
         [sys.executable, "-m", "slotwatch.cli", "host", "--json"], capture_output=True, text=True, timeout=30
     )
     answer = json.loads(done.stdout)
     assert done.returncode == (0 if answer["ok"] else 1)
-    assert {"receive buffer", "clock", "IGMP"} <= {f["what"] for f in answer["findings"]}
+    assert {"receive buffer", "clock", "IGMP", "switch port"} <= {f["what"] for f in answer["findings"]}
     assert all(f["mend"] for f in answer["findings"] if not f["ok"])
     plain = subprocess.run([sys.executable, "-m", "slotwatch.cli", "host"], capture_output=True, text=True, timeout=30)
     assert plain.stdout.count("mend: ") == sum(1 for f in answer["findings"] if not f["ok"])

@@ -23,6 +23,7 @@ from slotwatch.edge.shared.secret_file import SecretFileError, read_secret
 from slotwatch.house.schema import House
 from slotwatch.house.witnesses import DeclaredListener
 from slotwatch.snapshot import Snapshot
+from slotwatch.views.elsewhere import HeardThere, PositionThere
 from slotwatch.wire.observation import ListenerSeen, StreamElsewhere
 
 EVERY_S = 1.0
@@ -53,6 +54,8 @@ class FetchedStream(msgspec.Struct):
     missing: Count | None = None
     last_frame_age_s: Annotated[float, msgspec.Meta(ge=0, le=1e9)] | None = None
     joined: bool | None = None
+    name: Name = ""
+    refresh_hz: Annotated[float, msgspec.Meta(ge=0, le=1e6)] | None = None
 
     def observed(self) -> StreamElsewhere:
         """Give the stream as judging takes it."""
@@ -85,9 +88,12 @@ class ElsewhereFetcher:
 
     name = "elsewhere"
 
-    def __init__(self, house: House, ask: Ask) -> None:
+    def __init__(self, house: House, ask: Ask, heard: dict[str, HeardThere]) -> None:
+        """heard: takes the newest answer of each listener, for the page."""
         self._house = house
         self._ask = ask
+        self._heard = heard
+        heard.clear()
 
     def note(self, snapshot: Snapshot) -> None:
         """Nothing of a snapshot is wanted."""
@@ -131,6 +137,9 @@ class ElsewhereFetcher:
             asked_ns = clock.monotonic_ns()
             body, tag = await fetch(session, declared.url, tag)
             found = None if body is None else await asyncio.to_thread(read_streams, body)
+            if found is not None:
+                asked_wall_ns = asked_ns + clock.wall_offset_ns()
+                self._heard[declared.name] = HeardThere(asked_wall_ns, tuple(_position(one) for one in found))
             await self._tell(declared, asked_ns, found, "")
             late = any(LATE_S[0] < (one.last_frame_age_s or 0) < LATE_S[1] for one in found or () if _keeps_alive(one))
             passed_s = (clock.monotonic_ns() - asked_ns) / NANOSECONDS
@@ -147,6 +156,21 @@ class ElsewhereFetcher:
             streams=None if found is None else tuple(one.observed() for one in found),
         )
         await tell_judging(self._ask, TakeListener(seen))
+
+
+def _position(one: FetchedStream) -> PositionThere:
+    return PositionThere(
+        one.universe,
+        one.network,
+        one.source,
+        one.name,
+        one.state,
+        one.frames,
+        one.missing,
+        one.last_frame_age_s,
+        one.refresh_hz,
+        one.judged and one.joined is not False,
+    )
 
 
 def _keeps_alive(one: FetchedStream) -> bool:

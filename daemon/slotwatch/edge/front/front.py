@@ -29,6 +29,7 @@ from slotwatch.house.schema import House
 from slotwatch.snapshot import Snapshot
 from slotwatch.snapshot.counters import LagHistogram
 from slotwatch.views import api
+from slotwatch.views.elsewhere import HeardThere
 from slotwatch.views.failure import Moments
 from slotwatch.views.feed import Changes, Event, UniverseChanges, encode, everything
 from slotwatch.views.sheet import Sheet
@@ -111,6 +112,8 @@ class Front:
         self.sheet: Sheet | None = None
         self.said: dict[str, Any] = {}
         self.moments = Moments()
+        self.heard_there: dict[str, HeardThere] = {}
+        """What each other listener of the house answered last."""
         self._lag_counts = [0] * (len(LAG_EDGES_S) + 1)
         self._lag_sum_s = 0.0
         self._changes = Changes()

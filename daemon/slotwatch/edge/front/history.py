@@ -133,6 +133,8 @@ class History:
         if known.get("phase") == now["phase"] and abs(known["since_wall_ns"] - now["since_wall_ns"]) < 1_000_000_000:
             now["since_wall_ns"] = known["since_wall_ns"]
         self._note_kept(new.state, "phase", now, "state ")
+        if view.last_show is not None:
+            self._note_kept(new.state, "last show", view.last_show._asdict(), "state ")
 
     def _note_alive(self, snapshot: Snapshot, new: Pending) -> None:
         self._first_ns = self._first_ns or snapshot.now_ns

@@ -26,6 +26,7 @@ from slotwatch.edge.front.usual import gather_usual
 from slotwatch.edge.front.usual_keeper import UsualKeeper
 from slotwatch.snapshot import Incident
 from slotwatch.views import api, openapi
+from slotwatch.views.elsewhere import elsewhere
 from slotwatch.views.incidents import chosen, incident, incident_brief
 from slotwatch.views.levels import levels_over_time
 from slotwatch.views.metrics import encode_metrics
@@ -122,6 +123,7 @@ class Reads:
             web.get("/api/v1/events", self.events, allow_head=False),
             web.get("/api/v1/universes/{name:.+}/history", self.minutes),
             web.get("/api/v1/universes/{name:.+}/usual", self.usual),
+            web.get("/api/v1/universes/{name:.+}/elsewhere", self.elsewhere),
             web.get("/api/v1/usual", self._usual.answer),
             web.get("/api/v1/universes/{name:.+}", self.universe),
             web.get("/api/v1/incidents", self.incidents),
@@ -215,6 +217,12 @@ class Reads:
         first, last = since_ns // MINUTE_NS, until_ns // MINUTE_NS
         rows = await self._history.ask(lambda archive: archive.minutes(name, first, last)) or []
         return answer({"universe": name, "columns": COLUMNS, "rows": minute_rows(rows)})
+
+    async def elsewhere(self, request: web.Request) -> web.Response:
+        """One universe as it is heard here and at the other listeners."""
+        sheet, row = self._row(request)
+        heard = dict(self._front.heard_there)
+        return await asyncio.to_thread(lambda: answer(elsewhere(sheet, row, heard)))
 
     async def usual(self, request: web.Request) -> web.Response:
         """What is usual for a universe, from this house's own shows."""

@@ -22,6 +22,7 @@ from slotwatch.judge.flapping import Flapping
 from slotwatch.judge.orders import Absence, Restore, Resume
 from slotwatch.snapshot import Snapshot
 from slotwatch.views.records import exception_of, incident_of, lamp_hours_of, phase_of, rig_check_of
+from slotwatch.wire.observation import LastShowSeen
 
 AGAIN_S = 1.0
 TRIES = 10
@@ -127,6 +128,7 @@ class Resumption:
             next_id=memory.next_id,
             incidents=tuple(incident_of(kept, offset_ns) for kept in memory.incidents),
             exceptions=tuple(exception_of(kept) for kept in memory.exceptions),
+            last_show=_last_show(memory),
         )
         alive, phase = memory.state.get("alive", {}), memory.state.get("phase")
         at_ms = alive.get("at_ms")
@@ -169,3 +171,11 @@ def _restoring(memory: Memory) -> Restore:
     """Make the order. ValueError if what is kept is odd."""
     check = rig_check_of(memory.rig_check) if memory.rig_check else None
     return Restore(tuple(lamp_hours_of(kept) for kept in memory.hours), check)
+
+
+def _last_show(memory: Memory) -> LastShowSeen | None:
+    """How leads and switch ports stood at the last show; None: it is not known, or cannot be read."""
+    try:
+        return msgspec.convert({"t_ns": clock.monotonic_ns(), **memory.state.get("last show", {})}, LastShowSeen)
+    except msgspec.ValidationError:
+        return None

@@ -160,7 +160,7 @@ class Server:
         if house.listeners != self._house.listeners or ElsewhereFetcher.name not in self._running:
             await self._leave(ElsewhereFetcher.name)
             if house.listeners:
-                self._begin(ElsewhereFetcher(house, self.front.ask))
+                self._begin(ElsewhereFetcher(house, self.front.ask, self.front.heard_there))
         if house.switches != self._house.switches or SwitchPolling.name not in self._running:
             await self._leave(SwitchPolling.name)
             if house.switches:

@@ -9,7 +9,6 @@ from slotwatch.durations import NANOSECONDS
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.lines import line_name, line_rows
-from slotwatch.judge.listener import LINE_FAULTS_KEPT_NS
 from slotwatch.judge.rule import (
     CLEAR_FIRST,
     COMPETENT,
@@ -22,6 +21,7 @@ from slotwatch.judge.rule import (
     judged_by,
     number,
 )
+from slotwatch.judge.tapped_line import LINE_FAULTS_KEPT_NS
 from slotwatch.snapshot import Severity
 
 WINDOW_S = LINE_FAULTS_KEPT_NS / NANOSECONDS

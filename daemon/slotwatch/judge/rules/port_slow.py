@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from slotwatch.house.schema import Phase
 from slotwatch.judge import wording
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.cabling import PortKey
@@ -28,39 +27,31 @@ class PortSlowFacts(Facts):
 
 
 class SlowPorts:
-    """Ports in use that run slowly; the speed of the last show is kept with each port."""
+    """Ports in use that run slowly."""
 
     def __init__(self, p: PortSlowParameters) -> None:
         self._p = p
-        self._show_ns = 0
 
     def slow(self, ctx: RuleContext) -> dict[PortKey, None]:
         """Give the ports that are up and slow, of half duplex, or slower than at the last show."""
-        is_new = ctx.phase is Phase.SHOW and ctx.phase_since_ns != self._show_ns
-        if is_new:
-            self._show_ns = ctx.phase_since_ns
         found: dict[PortKey, None] = {}
         for key in ctx.ports_in_use:
             record = ctx.listener.switches.get(key[0])
             port = record.ports.get(key[1]) if record and record.answers else None
-            if port is not None and is_new:
-                port.show_counted = port.counted
-            if port is None or not port.port.up:
-                continue
-            if self.said_of(port):
+            if port is not None and port.port.up and self.said_of(ctx, key[0], port):
                 found[key] = None
-            if ctx.phase is Phase.SHOW and port.port.speed_mbps:
-                port.show_mbps = max(port.port.speed_mbps, 0 if is_new else port.show_mbps or 0)
+        ctx.listener.last_show.follow(ctx)
         return found
 
-    def said_of(self, port: PortRecord) -> str:
+    def said_of(self, ctx: RuleContext, switch: str, port: PortRecord) -> str:
         """Say what is slow about a port; empty: nothing is."""
         speed, own = port.port.speed_mbps, port.port
+        before = ctx.listener.last_show.speed_mbps(switch, own.name)
         said = []
         if speed is not None and speed <= self._p.slow_mbps:
             said.append(f"at {speed} Mbit/s")
-        elif speed is not None and port.show_mbps is not None and speed < port.show_mbps:
-            said.append(f"at {speed} Mbit/s, where it ran at {port.show_mbps} Mbit/s at the last show")
+        elif speed is not None and before is not None and speed < before:
+            said.append(f"at {speed} Mbit/s, where it ran at {before} Mbit/s at the last show")
         if own.half_duplex:
             said.append("at half duplex")
         return " and ".join(said)
@@ -75,7 +66,7 @@ class SlowPorts:
             sources=tuple(row for row in ctx.sources if ctx.source_name(row) in names),
             facts=PortSlowFacts(
                 f"Port {port.port.name if port else key[1]} of switch {key[0]}",
-                self.said_of(port) if port else "",
+                self.said_of(ctx, key[0], port) if port else "",
                 f"On it: {wording.list_names(names)}." if names else "",
             ),
             evidence=("As the switch says.",),

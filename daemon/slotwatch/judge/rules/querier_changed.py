@@ -1,4 +1,4 @@
-"""The multicast querier of a network changed."""
+"""The multicast querier of a network changed, as its queries or a switch tell."""
 
 from __future__ import annotations
 
@@ -9,11 +9,12 @@ from slotwatch.durations import ns_from_s
 from slotwatch.judge import wording
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.queriers import heard_changes, named_changes
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
 
-Change = tuple[int, str, str]
-"""Network, querier before and after."""
+Change = tuple[int | str, str, str]
+"""Network or name of the switch that tells, querier before and after."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,28 +32,43 @@ class QuerierChangedFacts(Facts):
 
 
 def changed_queriers(ctx: RuleContext, p: QuerierChangedParameters) -> dict[Change, None]:
-    return {
-        (network, change[1], change[2]): None
-        for network, change in ctx.listener.querier_change.items()
-        if ctx.now_ns - change[0] < ns_from_s(p.shown_s)
-    }
+    """Changes of late: as queries came in, and as switches tell of what was not heard here."""
+    shown_ns = ns_from_s(p.shown_s)
+    changes = (*heard_changes(ctx), *named_changes(ctx))
+    return {(one.where, one.before, one.after): None for one in changes if ctx.now_ns - one.to_ns < shown_ns}
 
 
 def describe_changed_querier(ctx: RuleContext, key: Change, p: QuerierChangedParameters) -> Finding:
-    network, before, after = key
-    known = ctx.listener.queriers.get(network, {})
+    where, before, after = key
+    if isinstance(where, str):
+        return _describe_named(ctx, where, before, after)
+    known = ctx.listener.queriers.get(where, {})
     recent = [one.address for one in known.values() if ctx.now_ns - one.last_ns < ns_from_s(p.duel_s)]
-    duels = ctx.listener.querier_changes.get(network, 0) >= 2 and len(recent) > 1
+    duels = ctx.listener.querier_changes.get(where, 0) >= 2 and len(recent) > 1
     return Finding(
-        group=f"network:{network}",
-        since_ns=ctx.listener.querier_change[network][0],
-        networks=(network,),
+        group=f"network:{where}",
+        since_ns=ctx.listener.querier_change[where][0],
+        networks=(where,),
         facts=QuerierChangedFacts(
-            ctx.network_name(network), before, after, ", and both are heard in turn" if duels else ""
+            ctx.network_name(where), before, after, ", and both are heard in turn" if duels else ""
         ),
         evidence=(f"Queries came from {wording.list_names(sorted({before, after, *recent}))}.",),
         cause="duel" if duels else "changed",
         weight=float(duels),
+    )
+
+
+def _describe_named(ctx: RuleContext, switch: str, before: str, after: str) -> Finding:
+    """Describe what a switch tells. Its network is not known: a switch may have several."""
+    record = ctx.listener.switches.get(switch)
+    moved = record.querier_moved if record else None
+    last = f" It last named {before} at {ctx.time_of_day(moved.from_ns)}." if moved else ""
+    return Finding(
+        group=f"switch:{switch}",
+        since_ns=moved.to_ns if moved else ctx.now_ns,
+        facts=QuerierChangedFacts(f"Switch {switch}", before, after, ""),
+        evidence=(f"Switch {switch} names {after} as the querier (IGMP-STD-MIB).{last}",),
+        cause="changed",
     )
 
 
@@ -70,7 +86,7 @@ RULE = Rule(
     judged_by=judged_by(QuerierChangedParameters(), bind),
     facts=QuerierChangedFacts,
     names_universes=False,
-    source="RFC 2236 3 (the lowest address wins)",
+    source="RFC 2236 3 (the lowest address wins), RFC 2933 (igmpInterfaceQuerier)",
     faults=("F17",),
     may_exceed_note=False,
     next_checks=("Look which router, switch or access point was added; one querier should be meant.",),

@@ -8,6 +8,7 @@ import numpy as np
 
 from slotwatch.durations import ns_from_s
 from slotwatch.house.schema import House, Receiver
+from slotwatch.judge import ways
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
@@ -61,6 +62,7 @@ class ReceiverAnswers:
         is_fresh = answered_ns and ctx.now_ns - answered_ns < self._silence_ns
         state = "silent" if self._is_silent(ctx, receiver) else "answers" if is_fresh else "not-known"
         text = "not known: nobody asks it now" if answered_ns else "not heard yet"
+        networks = range(max(1, len(ctx.house.networks)))
         return ReceiverRow(
             name=receiver.name,
             address=receiver.address,
@@ -69,6 +71,7 @@ class ReceiverAnswers:
             state=state,
             last_seen_ns=answered_ns or None,
             text=text if state == "not-known" else "",
+            place=next((place for one in networks if (place := ways.place_row(ctx, one, receiver.address))), None),
         )
 
     @staticmethod

@@ -66,6 +66,14 @@ class TimelineAnswer(TypedDict):
     text: str
 
 
+class UniverseElsewhereAnswer(TypedDict):
+    """How one universe stood at another listener."""
+
+    universe: UniverseName
+    goes_on: bool
+    last_frame_at: Annotated[Moment | None, Meta(description="By its age there, on this listener's clock.")]
+
+
 class HeardElsewhereAnswer(TypedDict):
     """The state of an incident's universes at another listener of the house."""
 
@@ -74,6 +82,9 @@ class HeardElsewhereAnswer(TypedDict):
     last_frame_age_s: Annotated[
         float | None, Meta(description="Of the one that is silent longest there, when its state became this.")
     ]
+    url: Annotated[str | None, Meta(description="Of its page.")]
+    asked_at: Moment | None
+    universes: Annotated[list[UniverseElsewhereAnswer], Meta(description="One by one, 24 at most.")]
 
 
 class IncidentLegAnswer(TypedDict):

@@ -166,6 +166,39 @@ class OtherListenerAnswer(TypedDict):
     streams: Count
 
 
+class PositionThereAnswer(TypedDict):
+    """One stream as another listener hears it."""
+
+    source: SourceKey
+    name: str
+    network: str
+    state: str
+    frames: Count
+    missing: Count | None
+    last_frame_age_s: Annotated[float | None, Meta(description="By that listener's own clock, when it was asked.")]
+    refresh_hz: float | None
+    judged: Annotated[bool, Meta(description="Whether a silence there says something.")]
+
+
+class ListenerPositionsAnswer(TypedDict):
+    """A universe at another listener."""
+
+    listener: str
+    url: str
+    reached: bool
+    reason: str
+    asked_at: Annotated[Moment | None, Meta(description="When its newest answer was asked for.")]
+    streams: list[PositionThereAnswer]
+
+
+class ElsewhereAnswer(TypedDict):
+    """A universe here and there."""
+
+    universe: UniverseName
+    here: list[StreamPositionAnswer]
+    there: list[ListenerPositionsAnswer]
+
+
 class PatchedAnswer(TypedDict):
     """A fixture that is patched on a universe."""
 
@@ -260,4 +293,5 @@ class ReceiverAnswer(TypedDict):
     on_loss: Literal["hold", "fade", "off", "preset"]
     state: Literal["answers", "silent", "not-known"]
     last_seen_at: Moment | None
+    place: PlaceAnswer | None
     text: NotRequired[str]

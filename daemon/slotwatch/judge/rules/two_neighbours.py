@@ -1,0 +1,66 @@
+"""Several devices announce themselves at the other end of one lead: something stands between."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+
+from slotwatch.judge import wording
+from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.ports import say_port_of
+from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.snapshot import Severity
+
+
+@dataclass(frozen=True, slots=True)
+class TwoNeighboursParameters(RuleParameters):
+    # A lead that is moved to another switch and back makes two.
+    turns: int = number(3, "changes from one device to another within twice the time that an announcement holds")
+    off_delay_s: float = number(10.0, "time only one announces itself before it is over")
+
+
+@dataclass(frozen=True, slots=True)
+class TwoNeighboursFacts(Facts):
+    network: str
+    neighbours: str
+
+
+def crowded_networks(ctx: RuleContext, p: TwoNeighboursParameters) -> dict[int, None]:
+    ports = ctx.listener.ports
+    return {one: None for one in ports.networks() if ports.several(one, ctx.now_ns, p.turns)}
+
+
+def describe_neighbours(ctx: RuleContext, network: int, p: TwoNeighboursParameters) -> Finding:
+    seen = ctx.listener.ports.several(network, ctx.now_ns, p.turns) or ctx.listener.ports.now(network, ctx.now_ns)
+    return Finding(
+        group=f"network:{network}",
+        since_ns=min((one.t_ns for one in seen), default=ctx.now_ns),
+        networks=(network,),
+        facts=TwoNeighboursFacts(ctx.network_name(network), wording.list_names([say_port_of(one) for one in seen])),
+        evidence=("A switch that speaks LLDP does not pass it on (IEEE 802.1AB 7.1): something between does.",),
+        cause="shared",
+        also_possible=("two switches that act as one",),
+    )
+
+
+def bind(setup: RuleSetup, p: TwoNeighboursParameters) -> tuple[RuleBinding, ...]:
+    find, describe = partial(crowded_networks, p=p), partial(describe_neighbours, p=p)
+    return (RuleBinding(KEYS, find, describe, EVERY_SECOND_NS),)
+
+
+RULE = Rule(
+    name="two-neighbours",
+    rule_class=RuleClass.SELF,
+    severity=Severity.NOTE,
+    sentence="{network}: several devices announce themselves at this listener's lead: {neighbours}.",
+    short=ShortWords("lead with two neighbours", "{n} leads with two neighbours"),
+    judged_by=judged_by(TwoNeighboursParameters(), bind),
+    facts=TwoNeighboursFacts,
+    names_universes=False,
+    may_exceed_note=False,
+    source="IEEE 802.1AB 7.1 (the nearest bridge's group address is not forwarded)",
+    faults=("F24",),
+    next_checks=("Look for a hub or a small switch between this computer and the switch.",),
+    next_checks_quiet=(f"{CLEAR_FIRST} Put this computer's lead into the switch itself.",),
+)
