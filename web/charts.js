@@ -112,7 +112,7 @@ export function moment(streams, from, to, marks, room) {
     streams.map((stream, row) => {
       const y = row * pitch + (narrow ? 32 : 20);
       const pieces = stream.pieces || [[from, stream.last]].concat(Number.isFinite(stream.again) ? [[stream.again, to]] : []);
-      return h("g", { key: stream.name, class: stream.stopped ? "went" : "stays" },
+      return h("g", { key: stream.name, class: `${stream.stopped ? "went" : "stays"}${stream.there ? " there" : ""}` },
         h("text", { class: "who", x: 0, y: narrow ? y - 12 : y + 4 }, short(stream.name, narrow ? 40 : 26)),
         pieces.map(([start, end], i) => h("path", { key: `p${i}`, d: `M${x(start).toFixed(1)} ${y}H${x(end).toFixed(1)}` })),
         stream.frames ? stream.frames.map((at, i) => h("path", { key: `f${i}`, class: "frame", d: `M${x(at).toFixed(1)} ${y - 5}v10` })) : null,
@@ -124,7 +124,8 @@ export function moment(streams, from, to, marks, room) {
 
 function short(text, most) { return text.length > most ? `${text.slice(0, most - 1)}…` : text; }
 
-export function momentText(streams) {
+export function momentText(given) {
+  const streams = given.filter((stream) => !stream.there); // what another listener hears is no stream more
   const went = streams.filter((stream) => stream.stopped && Number.isFinite(stream.last));
   const stays = streams.filter((stream) => !stream.stopped);
   if (!went.length) return `${plural(streams.length, "stream")} around the moment; none stopped.`;

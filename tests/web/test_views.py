@@ -146,10 +146,26 @@ def test_of_what_nobody_sends_no_levels_are_made_up(open_page: Open) -> None:
     assert "at zero" not in page.locator("main").inner_text()
 
 
+def test_a_universe_is_shown_here_and_at_the_other_listeners(open_page: Open) -> None:
+    page = open_page("desk-lost").go("/universe/e131/1")
+    page.wait_for_selector("text=Heard here and there")
+    cells = page.locator("section:has(h2:has-text('Heard here and there')) tbody td").all_inner_texts()
+    plain = [cell.replace("\u202f", " ").replace("\xa0", " ") for cell in cells]
+    assert "0 of 240 113 missing" in plain[0] and "4 802 of 240 113 missing" in plain[1]
+    assert plain[2] == "not reached"
+    alone = open_page("well").go("/universe/e131/1")
+    alone.wait_for_selector("text=Who sends it")
+    assert "Heard here and there" not in alone.locator("main").inner_text()
+
+
 def test_the_moment_of_failure_shows_what_stopped_together(open_page: Open) -> None:
     page = open_page("desk-lost").go("/incident/7")
     page.wait_for_selector("svg.moment")
-    assert page.locator("svg.moment .went").count() == 4
+    assert page.locator("svg.moment .went:not(.there)").count() == 4
+    # Both ears: each of the four as the other listener heard it, with a way to its page.
+    names = page.locator("svg.moment .there .who").all_text_contents()
+    assert names == [f"e131/{n} at stage end" for n in (3, 4, 5, 6)]
+    assert page.locator(".said a:has-text('stage end')").get_attribute("href") == "http://10.20.0.6:8580"
     assert page.locator("svg.moment .stays").count() == 5
     assert "all within 12 ms of each other; 5 other streams went on" in page.locator("svg.moment").get_attribute(
         "aria-label"

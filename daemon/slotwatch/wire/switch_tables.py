@@ -38,6 +38,7 @@ NAMES = {
     "ifType": "1.3.6.1.2.1.2.2.1.3",
     "ifName": "1.3.6.1.2.1.31.1.1.1.1",
     "ifAlias": "1.3.6.1.2.1.31.1.1.1.18",
+    "ifConnectorPresent": "1.3.6.1.2.1.31.1.1.1.17",
     "dot1dBasePortIfIndex": "1.3.6.1.2.1.17.1.4.1.2",
     "lldpLocChassisIdSubtype": "1.0.8802.1.1.2.1.3.1",
     "lldpLocChassisId": "1.0.8802.1.1.2.1.3.2",
@@ -73,6 +74,7 @@ MOST_LETTERS = 255
 _PORT_TYPES = frozenset({6, 62, 69, 117, 161})
 """IANAifType: ethernetCsmacd, fastEther, fastEtherFX, gigabitEthernet, ieee8023adLag."""
 _UP, _HALF_DUPLEX, _FULL_DUPLEX = 1, 2, 3
+_HAS_CONNECTOR = 1
 _POWER = {1: "off", 2: "searching", 3: "delivering", 4: "fault", 6: "fault"}
 _BY_CHASSIS, _BY_PORT = 4, 3
 """Subtypes of an LLDP identity that is a device address: of a chassis, of a port."""
@@ -98,7 +100,9 @@ def read_ports(walks: Walks, uptime: int) -> tuple[SwitchPort, ...]:
     types, states, changes = _numbers(walks, "ifType"), _numbers(walks, "ifOperStatus"), _numbers(walks, "ifLastChange")
     names, aliases, descriptions = _texts(walks, "ifName"), _texts(walks, "ifAlias"), _texts(walks, "ifDescr")
     speeds, duplex = _numbers(walks, "ifHighSpeed"), _numbers(walks, "dot3StatsDuplexStatus")
-    bridged = set(_base_ports(walks).values())
+    # Some switches list the bridge's ports of one VLAN only: a port with a connector is one all the same.
+    plugs = {index for index, value in _numbers(walks, "ifConnectorPresent").items() if value == _HAS_CONNECTOR}
+    bridged = set(_base_ports(walks).values()) | plugs
     power = _power(walks)
     errors, discards = _sums(walks, "ifInErrors", "ifOutErrors"), _sums(walks, "ifInDiscards", "ifOutDiscards")
     found = []
