@@ -1,7 +1,7 @@
 """What real switches answered, of ten families: recordings of an open collection, read as polls are.
 
-Source and licence: tests/data/switches/SOURCE.txt. The numbers beside each family were counted in its recording: Ethernet
-interfaces (IANAifType) that are bridge ports or have a connector, those whose ifOperStatus is 1, and rows of tables.
+Source and licence: tests/data/switches/SOURCE.txt. The numbers beside each family were counted in its recording:
+Ethernet interfaces (IANAifType) that are bridge ports or have a connector, those whose ifOperStatus is 1, and rows.
 """
 
 from __future__ import annotations
