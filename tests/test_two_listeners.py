@@ -70,8 +70,13 @@ def two(place: Path) -> Iterator[tuple[Daemon, Daemon, OneDesk]]:
         yield daemons[0], daemons[1], made
 
 
+STUTTERS = {"uneven-refresh", "slow-refresh", "fast-refresh"}
+"""What a desk that is a thread of a busy test does by itself. Nothing of it comes of comparing."""
+
+
 def opened(daemon: Daemon) -> list[dict[str, Any]]:
-    return daemon.get("/api/v1/incidents?state=open") or []
+    found = daemon.get("/api/v1/incidents?state=open") or []
+    return [one for one in found if one["rule"] not in STUTTERS]
 
 
 def rules(daemon: Daemon) -> list[str]:
@@ -96,7 +101,8 @@ def test_a_cut_between_them_is_one_incident_in_the_same_words_and_a_dead_desk_is
             (incident,) = opened(daemon)
             assert incident["universes"] == ["e131/1", "e131/2"]
             every = daemon.get("/api/v1/incidents?state=all") or []
-            assert sorted(one["rule"] for one in every) == ["lost-between", "universe-lost"]
+            rules_said = sorted(one["rule"] for one in every if one["rule"] not in STUTTERS)
+            assert rules_said == ["lost-between", "universe-lost"]
 
 
 def test_two_percent_that_only_one_of_them_misses_are_lost_between(tmp_path: Path) -> None:
