@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import time
 from pathlib import Path
 
+import pytest
+
+from slotwatch.edge.front.history import History
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.history_store import MILLISECOND_NS, Pending, Store
-from slotwatch.edge.front.resumption import Memory
+from slotwatch.edge.front.resumption import Memory, Resumption
+from slotwatch.judge.orders import Absence, Resume
 from slotwatch.views.records import record
-from tests.views.fabricate import incident
+from tests.views.fabricate import NOW_NS, WALL_OFFSET_NS, incident, snapshot
 
 SECOND_NS = 1_000_000_000
 
@@ -27,3 +33,41 @@ def test_what_is_open_and_what_closed_within_the_last_minute_is_known_again(tmp_
     store.close()
     memory = Memory.of(Archive(tmp_path / "history.db"))
     assert sorted(one["id"] for one in memory.incidents) == [1, 2]
+
+
+STARTED_MS = (NOW_NS - 100 * SECOND_NS + WALL_OFFSET_NS) // MILLISECOND_NS
+"""When the made-up judging began."""
+
+
+@pytest.mark.parametrize(
+    ("marked_ms", "away"),
+    [
+        (STARTED_MS - 5000, Absence((STARTED_MS - 5000) * MILLISECOND_NS, "ended-unexpectedly")),
+        (STARTED_MS + 5000, None),  # of this run, whose judging was started again
+    ],
+)
+async def test_a_run_that_ended_before_its_first_sign_of_life_is_known_by_what_it_kept(
+    tmp_path: Path, marked_ms: int, away: Absence | None
+) -> None:
+    path = tmp_path / "history.db"
+    store = Store(path)
+    store.write(Pending(marks=[(marked_ms, "house open", "")]))
+    store.close()
+    history, orders = History(path, 100_000), []
+
+    async def ask(order: Resume) -> None:
+        orders.append(order)
+
+    async def see_after(_: object) -> bool:
+        return True
+
+    resumed = asyncio.Event()
+    resumption = Resumption(history, ask, resumed, see_after)  # type: ignore[arg-type]
+    resumption.note(snapshot())
+    task = asyncio.create_task(resumption.run())
+    await asyncio.wait_for(resumed.wait(), 30)
+    task.cancel()
+    with contextlib.suppress(asyncio.CancelledError):
+        await task
+    history.close()
+    assert [order.away for order in orders] == [away]

@@ -258,6 +258,12 @@ class Archive:
             found = db.execute("SELECT max(minute) FROM minutes WHERE typeof(minute) = 'integer'").fetchone()[0]
         return int(found or 0)
 
+    def written_ms(self) -> int:
+        """When a minute began, or a mark was made, that is the newest one kept; 0 for none."""
+        with self._open() as db:
+            marked = db.execute("SELECT max(at_ms) FROM marks WHERE typeof(at_ms) = 'integer'").fetchone()[0]
+        return max(self.last_minute() * 60_000, int(marked or 0))
+
     def hours(self) -> list[dict[str, Any]]:
         """Rows of hours burnt, as they were given."""
         with self._open() as db:

@@ -45,6 +45,8 @@ class Memory:
     exceptions: list[dict[str, Any]] = field(default_factory=list)
     hours: list[dict[str, Any]] = field(default_factory=list)
     rig_check: dict[str, Any] | None = None
+    written_ms: int = 0
+    """When a minute or a mark was last kept, milliseconds since 1970; 0 for never."""
 
     @classmethod
     def of(cls, archive: Archive) -> Memory:
@@ -57,6 +59,7 @@ class Memory:
             archive.exceptions(),
             archive.hours(),
             archive.rig_check(),
+            archive.written_ms(),
         )
 
 
@@ -81,6 +84,8 @@ class Resumption:
         self._see_after = see_after
         self._started_ns: int | None = None
         self._started_ms = 0
+        self._first_ms = 0
+        """When the first judging of this run began: what was kept before it is of another run."""
         self._begun = asyncio.Event()
         self._trouble = ""
 
@@ -88,6 +93,7 @@ class Resumption:
         if snapshot.started_ns != self._started_ns:
             self._started_ns = snapshot.started_ns
             self._started_ms = (snapshot.started_ns + snapshot.wall_offset_ns) // MILLISECOND_NS
+            self._first_ms = self._first_ms or self._started_ms
             self._history.held = self._history.counts_held = True
             self._resumed.clear()
             self._begun.set()
@@ -132,6 +138,9 @@ class Resumption:
         )
         alive, phase = memory.state.get("alive", {}), memory.state.get("phase")
         at_ms = alive.get("at_ms")
+        if at_ms is None and 0 < memory.written_ms < self._first_ms:
+            # The run before ended so early that it kept no sign of life.
+            at_ms = memory.written_ms
         if not isinstance(at_ms, int) or not is_time(at_ms):
             return order
         if alive.get("run") != self._history.run and at_ms < self._started_ms:
