@@ -6,8 +6,7 @@ import json
 from collections.abc import Iterable
 
 from slotwatch.judge.catalog import FLAPPING, RULES
-from slotwatch.judge.rule import Rule, RuleClass
-from slotwatch.snapshot import Severity
+from slotwatch.judge.rule import Rule
 
 MADE = "Made from the rules by `make docs`; do not edit by hand."
 
@@ -27,14 +26,14 @@ def for_house() -> str:
 
 def for_page() -> str:
     """`web/rulesets.js`: what the page tells apart by its rule."""
-    own = sorted(rule.name for rule in RULES if rule.rule_class is RuleClass.SELF and rule.severity > Severity.NOTE)
+    own = sorted(rule.name for rule in RULES if rule.is_of_listener)
     words = "".join(_short(rule) for rule in sorted(RULES, key=lambda rule: rule.name))
     lines = ",\n".join(f'  "{name}"' for name in own)
     return (
         f"// {MADE}\n\n"
         "/** Rules about this listener and its own network: not the show's faults. */\n"
         f"export const LISTENER_RULES = new Set([\n{lines},\n]);\n\n"
-        "/** rule -> {one, many, look, audience, onItsScreen}: its words at the top of the page.\n"
+        "/** rule -> {one, many, look, onItsScreen}: its words at the top of the page.\n"
         " *  {place} is a universe by label, {source} and {fixture} are names, {n} is how many. */\n"
         f"export const SHORT_WORDS = {{\n{words}}};\n"
     )
@@ -46,8 +45,6 @@ def _short(rule: Rule) -> str:
     held: dict[str, str | int | bool] = {"one": short.one, "many": short.many}
     if short.look:
         held["look"] = short.look
-    if short.audience != 1:
-        held["audience"] = short.audience
     if short.on_its_screen:
         held["onItsScreen"] = True
     parts = ", ".join(f"{key}: {json.dumps(value, ensure_ascii=False)}" for key, value in held.items())

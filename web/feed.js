@@ -214,6 +214,11 @@ export class Feed {
   }
 
   #takeIncident(incident, announce) {
+    if (incident.part_of) {
+      // It goes on in a wider incident, which is shown.
+      this.incidents.delete(incident.id);
+      return;
+    }
     const before = this.incidents.get(incident.id);
     this.incidents.set(incident.id, { ...before, ...incident });
     if (announce) this.#transition("incident", before, incident);

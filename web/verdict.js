@@ -1,6 +1,6 @@
 // The verdict at the top: what it is, what holds, one thing to look at. Three short lines that are read across a room.
 import { SHORT_WORDS } from "./rulesets.js";
-import { ARRIVING, GONE, LISTENER_RULES, SEVERITY_ORDER, STATES, WORST_FIRST, capital, count, list, nthTime, plural, ruleWords, span, stateWord } from "./words.js";
+import { ARRIVING, GONE, LISTENER_RULES, STATES, WORST_FIRST, capital, count, list, nthTime, plural, ruleWords, span, stateWord } from "./words.js";
 import { clockTime, ms } from "./clock.js";
 
 const MOST_WHAT = 28; // letters that fit one line of the first size at 1366 px
@@ -65,15 +65,17 @@ export function openedSincePause(page) {
   return page.pausedAt !== null && raised(page.feed).some((one) => one.severity === "critical" && ms(one.opened_at) > page.pausedAt);
 }
 
-/** Open incidents: most severe first, then what the audience can see, then the newest. */
+/** Open incidents, the most urgent first: in the order of the server, which other pages and messages keep too. */
 export function openIncidents(feed) {
-  return [...feed.incidents.values()].filter((incident) => incident.state === "open").sort(
-    (a, b) => (SEVERITY_ORDER[b.severity] || 0) - (SEVERITY_ORDER[a.severity] || 0)
-      || weight(b) - weight(a)
-      || ms(b.began_at) - ms(a.began_at));
+  return [...feed.incidents.values()].filter((incident) => incident.state === "open").sort(byUrgency);
 }
 
-function weight(incident) { return LISTENER_RULES.has(incident.rule) ? 9 : (SHORT_WORDS[incident.rule] || {}).audience || 1; }
+/** Compare two incidents number by number of their `urgency`. */
+function byUrgency(a, b) {
+  const [mine, other] = [a.urgency || [], b.urgency || []];
+  const at = mine.findIndex((value, place) => value !== other[place]);
+  return at < 0 ? 0 : (other[at] || 0) - mine[at];
+}
 
 /** All of it is back, and it is watched until its incident closes. */
 export function isBack(incident, feed) {

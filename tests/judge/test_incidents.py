@@ -130,8 +130,20 @@ def test_of_two_narrow_ones_the_first_is_widened_and_the_other_is_merged() -> No
     book.update([ONE, other], 10 * S)
     book.update([replace(LOST, absorbs=((ONE.rule, ONE.group), (other.rule, other.group)))], 12 * S)
     assert [incident.id for incident in book.open_incidents()] == [1]
-    assert book.closed_incidents() == [], "a merged incident is told in the one that took it"
+    assert [(one.id, one.part_of) for one in book.closed_incidents()] == [(2, 1)], "it goes on in the one that took it"
     assert whats(book)[-1] == "closed"
+
+
+def test_what_is_back_and_watched_is_no_part_of_a_fault_that_took_other_cases_of_its_group() -> None:
+    """Two desks stutter as one; then one of them loses its lead, and the other's frames come evenly again."""
+    book = IncidentBook(0)
+    book.update([ONE], 10 * S)
+    back = replace(ONE, returned_ns=11 * S, summary="Over since 11 s, being watched.")
+    absent = replace(LOST, rule="source-absent", began_ns=11 * S, absorbs=((ONE.rule, ONE.group),))
+    for second in range(12, 20):
+        book.update([absent, back], second * S)
+    assert [(one.id, one.rule) for one in book.open_incidents()] == [(1, "packet-loss"), (2, "source-absent")]
+    assert whats(book) == ["opened", "opened"]
 
 
 def test_what_comes_and_goes_while_open_stays_one() -> None:

@@ -23,6 +23,13 @@ from tests.judge.test_lights import LED, rig, run
         (["e131/4@A", "e131/4@B", "e131/5@A", "e131/5@B"], [], "Universes e131/4 and e131/5 on A and B"),
         (["e131/1", "e131/4", "e131/5"], [], "Universes e131/1, e131/4 and e131/5"),
         (["e131/1", "e131/40"], ["", "Foyer"], "Universes e131/1 and Foyer (e131/40)"),
+        (
+            ["e131/1@A", "e131/1@B", "e131/2@A", "e131/2@B"],
+            ["LED", "LED", "", ""],
+            "Universes LED (e131/1) and e131/2 on A and B",
+        ),
+        (["e131/1@A", "e131/2@B"], ["LED", "Floor"], "Universes LED (e131/1@A) and Floor (e131/2@B)"),
+        (["e131/1@A", "e131/1@B", "e131/2@B"], ["LED", "LED", "Floor"], "Universes e131/1 on A and B and e131/2@B"),
     ],
 )
 def test_one_universe_and_several_are_named_alike(names: list[str], labels: list[str], said: str) -> None:

@@ -83,10 +83,33 @@ def _of_incident(sheet: Sheet, one: Incident) -> Iterator[str]:
             yield "it was back before it began"
         if one.closed_ns is None and "since" not in one.summary and "times" not in one.summary:
             yield f"it is back, and says {one.summary!r}"
+        if one.closed_ns is None:
+            yield from _of_returned(sheet, one)
     if one.closed_ns is not None and one.closed_ns < one.opened_ns:
         yield "it closed before it opened"
+    if one.returned_ns is not None and one.flaps == 0 and one.returned_ns < one.opened_ns - 2 * SECOND:
+        yield "it was opened when it was over"
     if one.closed_ns is None and one.returned_ns is None:
         yield from _of_lasting(sheet, one)
+
+
+def _of_returned(sheet: Sheet, one: Incident) -> Iterator[str]:
+    """What a loss says is back sends: its universes have data, its absent sources send there."""
+    snapshot = sheet.snapshot
+    states = dict(zip(snapshot.universe_names, snapshot.universes["state"].tolist(), strict=True))
+    if one.rule in ("universe-lost", "universe-missing"):
+        gone = sorted(name for name in one.universes if states.get(name) in GONE)
+        # A universe may be lost again before what is back was watched long enough: that is another incident.
+        gone = [name for name in gone if not set(sheet.incidents_of[name]) - {one.id}]
+        if gone:
+            yield f"{one.summary!r}, and {gone} is gone"
+    if one.rule in ("source-absent", "backup-absent"):
+        rows = [row for row, name in enumerate(snapshot.universe_names) if name in one.universes]
+        keys = [index for index, key in enumerate(sheet.source_keys) if key in one.source_keys]
+        mine = np.isin(snapshot.streams["universe_row"], rows) & np.isin(snapshot.streams["source"], keys)
+        heard_ns = snapshot.streams["last_frame_ns"][mine].max(initial=0)
+        if heard_ns < (one.returned_ns or 0) - SECOND:
+            yield f"{one.summary!r}, and nothing of it was heard there since {(one.returned_ns or 0) / SECOND:.1f} s"
 
 
 def _of_lasting(sheet: Sheet, one: Incident) -> Iterator[str]:

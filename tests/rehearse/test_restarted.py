@@ -7,6 +7,7 @@ import pytest
 from slotwatch.rehearse.anytrouble import any_trouble
 from slotwatch.rehearse.catalogue import SCENARIOS
 from tests.rehearse.invariants import violations
+from tests.rehearse.restarts import differences
 from tests.rehearse.theatre import perform
 
 GONE = {"universe-lost", "universe-missing"}
@@ -33,6 +34,29 @@ def test_a_fault_that_lasts_over_a_restart_is_the_same_incident(name: str) -> No
         for one in alone.loud()
     ]
     assert found == expected
+
+
+ALIKE = (
+    "clean-stop",
+    "one-universe-closed",
+    "one-universe-stops-listed",
+    "unicast-universe-stops",
+    "lead-of-main-with-backup",
+    "lead-of-backup",
+    "lead-out-and-another-desk-dead-at-once",
+    "lead-out-on-one-network-and-losses-on-the-other",
+    "switch-of-one-network-dead",
+    "desk-dead-on-both-networks",
+    "main-dead-and-losses-of-the-backup",
+)
+"""Each of them once was told otherwise after a restart, or is a kind of its own. All faults are compared by
+`python -m tests.rehearse.restarts`, which takes some ten minutes."""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ALIKE)
+def test_a_fault_is_told_alike_with_and_without_a_restart(name: str) -> None:
+    assert not differences(SCENARIOS[name])
 
 
 @pytest.mark.parametrize("seed", (2, 5, 7, 11, 24, 37))

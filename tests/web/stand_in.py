@@ -12,11 +12,14 @@ import json
 import threading
 import time
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Self
 
 from aiohttp import web
 
+from slotwatch.judge.catalog import CATALOG
+from slotwatch.snapshot import Severity
 from slotwatch.views.rules import rules
 from tests.web.situations import (
     SITUATIONS,
@@ -287,7 +290,16 @@ class StandIn:
         return answer
 
 
+def _urgency(one: Any) -> list[int]:
+    """What the API gives: what lasts, how severe, what is read first, the newest."""
+    severity = Severity[one["severity"].upper()]
+    began_us = round(datetime.fromisoformat(one["began_at"]).timestamp() * 1_000_000)
+    return [int(one.get("returned_at") is None), int(severity), CATALOG[one["rule"]].reading_rank, began_us]
+
+
 async def _write(answer: web.StreamResponse, event: str, data: Any) -> None:
+    if event == "incident":
+        data = {**data, "urgency": _urgency(data)}
     await answer.write(f"event: {event}\ndata: {json.dumps(data, separators=(',', ':'))}\n\n".encode())
 
 

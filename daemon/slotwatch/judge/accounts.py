@@ -143,6 +143,8 @@ def _summarise(ctx: RuleContext, cluster: Cluster, universes: list[int]) -> str:
         facts["verdict"] = verdict.sentence
     facts["verdict"] = _without_names(cluster.rule.sentence, facts, wording.list_names(sources), len(sources) == 1)
     said = " ".join(cluster.rule.sentence.format_map(facts).split())
+    if verdict:
+        said = _joined(said, wording.list_names(source.partition(" (")[0] for source in sources))
     return said[:1].upper() + said[1:] if said.startswith("fixture ") else said
 
 
@@ -162,6 +164,13 @@ def _without_names(sentence: str, facts: _Filled, names: str, is_one: bool) -> s
     if before.count(names) != 1 or '"' in before.replace(names, ""):
         return verdict  # "it" could be another source
     return f"{'It' if is_one else 'They'} {verdict[len(names) + 1 :]}"
+
+
+def _joined(said: str, names: str) -> str:
+    """Join a verdict that begins with the very names of the sentence before it: `… since 20:41. "Desk A": lead …`."""
+    before, again, after = said.partition(f". {names}: ")
+    is_joined = names and again and before.count(names) == 1 and ":" not in after.partition(".")[0]
+    return f"{before}: {after}" if is_joined else said
 
 
 def _universes(ctx: RuleContext, cluster: Cluster, rows: list[int]) -> str:

@@ -14,6 +14,7 @@ from slotwatch.judge.binding import Finding
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.leg_causes import find_leg_cause, find_wrong_network, say_legs_working, say_networks, say_other_leg
 from slotwatch.judge.life_signs import how_they_ended, living_sources, weigh_signs_of_life
+from slotwatch.judge.likeness import may_still_be
 from slotwatch.judge.lists import say_undeclared
 from slotwatch.judge.losses import LossGroup
 from slotwatch.judge.multicast_causes import (
@@ -90,10 +91,14 @@ def _never_heard(ctx: RuleContext, group: LossGroup) -> Verdict:
     names = sorted({name for case in group.members.values() for name in case.finding.source_names})
     earlier = next((one for case in group.members.values() if (one := _earlier(ctx, case.finding))), None)
     if earlier is not None:
+        is_alive = any(
+            ctx.sources[ctx.source_of(row)].declared_as in names for row in np.flatnonzero(ctx.live).tolist()
+        )
+        is_known = may_still_be(earlier.cause, is_alive=is_alive)
         return Verdict(
-            earlier.cause or "unknown",
-            earlier.confidence,
-            "It is still not heard after the restart of this listener.",
+            (earlier.cause if is_known else "") or "unknown",
+            earlier.confidence if is_known else Confidence.LOW,
+            "It is still not heard there after the restart of this listener.",
             [f"Before this listener restarted: {earlier.summary}"],
             list(earlier.also_possible),
             next_checks=list(earlier.next_checks),

@@ -353,7 +353,10 @@ def _is_near(ctx: RuleContext, case: Raised, nearness: str, extent: Extent) -> b
     if nearness == explain.UNIVERSE:
         return on_universes
     of_sources = bool(extent.names & names_of(ctx, (finding,)))
-    return of_sources and (nearness == explain.SOURCE or on_universes)
+    if nearness == explain.SOURCE:
+        # A source with a lead to each of two networks may have a fault on each.
+        return of_sources and (not extent.networks or set(finding.networks) <= extent.networks)
+    return of_sources and on_universes
 
 
 def _in_time(case: Raised, earliest_ns: int | None) -> bool:

@@ -342,6 +342,14 @@ class RuleContext:
         """The loss of a universe, or of one source on it, that was open before a restart: silent since then."""
         return self._earlier_losses.get((self.universe_name(universe), source))
 
+    @cached_property
+    def earlier_absences(self) -> list[tuple[int, str]]:
+        """Universes and the sources that were absent there before a restart."""
+        if not self._earlier_losses:
+            return []
+        rows = {self.universe_name(row): row for row in self.universes.used.nonzero()[0].tolist()}
+        return [(rows[name], source) for name, source in self._earlier_losses if source and name in rows]
+
     def time_of_day(self, t_ns: int) -> str:
         return wording.time_of_day(t_ns, self.wall_offset_ns, self.zone)
 

@@ -62,7 +62,6 @@ class IncidentRecord:
     incident: Incident
     slot: Slot
     returns_before: int = 0
-    merged: bool = False
     openings: deque[int] = field(default_factory=lambda: deque(maxlen=MOST_OPENINGS))
     """When it opened and when it returned, the newest."""
     held_ns: int = 0

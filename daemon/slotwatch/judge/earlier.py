@@ -123,6 +123,7 @@ def may_explain(incident: Incident, rule: Rule, universes: Iterable[str], source
     if any(known == rule.name and names <= set(covered) for known, covered in incident.explains):
         return True
     on_universes, of_sources = names <= set(incident.universes), bool(who & set(incident.sources))
+    of_sources &= _networks(names) <= _networks(incident.universes)
     near = {
         explain.UNIVERSE: on_universes,
         explain.NETWORK: on_universes,
@@ -136,6 +137,11 @@ def may_explain(incident: Incident, rule: Rule, universes: Iterable[str], source
         and (not reach.causes or incident.cause in reach.causes)
         for reach in wide.explains.reaches
     )
+
+
+def _networks(names: Iterable[str]) -> set[str]:
+    """Networks of universes; "" where the house has one."""
+    return {name.partition("@")[2] for name in names}
 
 
 def losses_of(incidents: Sequence[Incident]) -> dict[tuple[str, str], Incident]:

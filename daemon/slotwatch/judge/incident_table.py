@@ -32,7 +32,10 @@ class IncidentTable:
         self._resumed: set[int] = set()
         self._events: list[Event] = []
         self._now_ns = 0
+        self._accounted: set[Slot] = set()
+        """Slots of all accounts of this pass."""
         self._claimed: set[Slot] = set()
+        """Those of accounts that last."""
         self._raised: set[Slot] = set()
         """Rule and universe of all that is an incident of its own now."""
         self._took_over = False
@@ -43,7 +46,7 @@ class IncidentTable:
         return [entry.incident for entry in self._open.values()]
 
     def closed_incidents(self) -> list[Incident]:
-        return [entry.incident for entry in self._closed if not entry.merged]
+        return [entry.incident for entry in self._closed]
 
     def take_events(self) -> list[Event]:
         events, self._events = self._events, []
@@ -90,13 +93,14 @@ class IncidentTable:
 
     # --- changing -------------------------------------------------------------------------------------
 
-    def _close(self, entry: IncidentRecord, now_ns: int, text: str = "") -> None:
+    def _close(self, entry: IncidentRecord, now_ns: int, text: str = "", part_of: int = 0) -> None:
+        """part_of: number of the wider incident that it goes on in."""
         incident = entry.incident
         if incident.id in self._resumed:
             return
         del self._open[incident.id]
         entry.calm_ns = 0
-        incident.closed_ns = now_ns
+        incident.closed_ns, incident.part_of = now_ns, part_of
         entry.end(now_ns)
         self._closed.append(entry)
         self._say(entry, now_ns, "closed", text or how_long(incident))

@@ -35,6 +35,7 @@ class IncidentBook(IncidentTable):
         by_slot = {entry.slot: entry for entry in self._open.values()}
         # What lasts goes before what is back: of one incident that splits, it is the part that goes on.
         accounts = sorted(accounts, key=lambda account: account.returned_ns is not None)
+        self._accounted = {(account.rule, account.group) for account in accounts}
         self._claimed = {(account.rule, account.group) for account in accounts if account.returned_ns is None}
         self._raised = {(account.rule, name) for account in accounts for name in account.universes}
         for account in accounts:
@@ -42,6 +43,8 @@ class IncidentBook(IncidentTable):
                 continue
             entry = self._find(account, by_slot, kept)
             if entry is None:
+                if account.returned_ns is not None:
+                    continue  # it was told in an incident that has closed since
                 entry = self._open_new(account, now_ns)
             else:
                 self._revise(entry, account, now_ns)
@@ -107,7 +110,7 @@ class IncidentBook(IncidentTable):
     def _reopened(self, account: IncidentDraft) -> IncidentRecord | None:
         for entry in reversed(self._closed):
             closed_ns = entry.incident.closed_ns or 0
-            if entry.merged or self._now_ns - closed_ns > self._flapping.reopen_ns:
+            if entry.incident.part_of or self._now_ns - closed_ns > self._flapping.reopen_ns:
                 continue
             if self._is_same(entry, account):
                 self._closed.remove(entry)
@@ -222,13 +225,15 @@ class IncidentBook(IncidentTable):
         now_ns: int,
     ) -> None:
         for slot in account.absorbs:
-            part = None if slot in self._claimed else by_slot.get(slot)
+            # What another account speaks of goes on by itself, also while it is back and watched.
+            part = None if slot in self._accounted else by_slot.get(slot)
             if part is None or part is entry or part.incident.id not in self._open or part.incident.id in kept:
                 continue
             # What had an incident long before is not caused by it: that incident ends here, and stays on the record.
-            part.merged = may_be_part(part, account)
-            word = "It is part of" if part.merged else "It gave way to"
-            self._close(part, now_ns, f"{word} incident {entry.incident.id}: {entry.incident.summary}")
+            whole = entry.incident
+            is_part = may_be_part(part, account)
+            word = "It is part of" if is_part else "It gave way to"
+            self._close(part, now_ns, f"{word} incident {whole.id}: {whole.summary}", whole.id if is_part else 0)
 
     def _leave(self, entry: IncidentRecord, now_ns: int) -> None:
         """Close what is raised no longer, unless it comes and goes: that stays open until it has been quiet."""

@@ -32,8 +32,8 @@ from slotwatch.judge.rules.receiver_silent import ReceiverAnswers, ReceiverSilen
 from slotwatch.judge.rules.too_many_sources import crowd_of
 from slotwatch.judge.shown import Shown
 from slotwatch.judge.switch_rows import SwitchRows, Whereabouts, where
-from slotwatch.snapshot import HouseView, Incident, ListenerRow, MadeException, NeighbourRow, Severity
-from slotwatch.snapshot.readiness import Readiness, Reason
+from slotwatch.snapshot import HouseView, Incident, ListenerRow, MadeException, NeighbourRow
+from slotwatch.snapshot.readiness import Readiness
 from slotwatch.snapshot.rig_check import RigCheckRow
 from slotwatch.snapshot.stage import LampHours, RackRow, ReceiverRow
 from slotwatch.snapshot.switches import SwitchRow
@@ -275,14 +275,9 @@ class Judge:
 
     def readiness(self, model: ModelView, now_ns: int) -> Readiness:
         """Answer the half-hour call: judged as if in `show`, whatever the phase."""
-        answer = readiness.judge_readiness(self._look(model, now_ns), self._clusters, self._wall(now_ns))
-        # What came and went four times just now is open, and may go again before the audience is in.
-        flapping = (
-            Reason(incident.rule, incident.summary, incident.universes)
-            for incident in self._book.calm_incidents()
-            if incident.severity >= Severity.WARNING and not incident.accepted
-        )
-        return answer.with_reasons(*flapping)
+        waiting = [one for one in self._book.waiting if one.returned_ns is None]
+        is_open = (*self._book.calm_incidents(), *waiting)
+        return readiness.judge_readiness(self._look(model, now_ns), self._clusters, self._wall(now_ns), is_open)
 
     def racks(self, model: ModelView, now_ns: int) -> tuple[RackRow, ...]:
         """Give every rack's estimated currents."""

@@ -183,8 +183,9 @@ def _network_lost(scene: Scene, legs: _Legs) -> Verdict:
 
 def _leg_lost(scene: Scene, legs: _Legs) -> Verdict:
     ctx = scene.ctx
-    lost, elsewhere = say_networks(ctx, scene.networks), say_networks(ctx, legs.elsewhere)
     rows = list(legs.alive)
+    lost = say_networks(ctx, sorted({ctx.sources[row].network for row in rows}))
+    elsewhere = say_networks(ctx, legs.elsewhere)
     sources = ctx.whole_sources(rows)
     several = len(sources) > 1
     verdict = Verdict(
@@ -219,7 +220,7 @@ def _leg_lost(scene: Scene, legs: _Legs) -> Verdict:
 def _say_gone(scene: Scene, legs: _Legs, verdict: Verdict) -> None:
     """Name those of which no other network hears anything: they may be cut off or dead."""
     if legs.gone:
-        lost = say_networks(scene.ctx, scene.networks)
+        lost = say_networks(scene.ctx, sorted({scene.ctx.sources[row].network for row in legs.gone}))
         one = len(scene.ctx.whole_sources(legs.gone)) == 1
         verdict.evidence.append(
             f"{_names(scene.ctx, legs.gone)} {'is' if one else 'are'} heard on no other network, so nothing tells "

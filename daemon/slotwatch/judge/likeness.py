@@ -14,6 +14,17 @@ ABSENT = frozenset({"source-absent", "backup-absent"})
 LOSSES = GONE | ABSENT
 
 
+_OF_THE_DEAD = frozenset({"source-lost"})
+"""Causes that leave nothing of a source."""
+_BESIDE_LIFE = frozenset({"leg-lost", "path-or-sender", "universe-withdrawn", "wrong-network"})
+"""Causes that leave other universes or other leads of it."""
+
+
+def may_still_be(cause: str, *, is_alive: bool) -> bool:
+    """Whether a cause of before a restart fits what is heard now. is_alive: its source sends something."""
+    return cause not in (_OF_THE_DEAD if is_alive else _BESIDE_LIFE)
+
+
 def is_alike(earlier: Incident, found: Incident) -> bool:
     """Whether two judgements speak of one fault."""
     if earlier.rule != found.rule and not {earlier.rule, found.rule} <= GONE:

@@ -38,6 +38,10 @@ class LossGroup:
     spans: dict[Name, tuple[int, int]] = field(default_factory=dict)
     """After and before when each member stopped; of one that stopped again while others are away, the first time."""
     streams: set[int] = field(default_factory=set)
+    apart_from: int = 0
+    """Group that stopped in the same moment by another cause; 0: none."""
+    apart_sources: set[int] = field(default_factory=set)
+    """Rows of the sources of that group."""
     spread_ns: int = 0
     """From the first stop to the last, where groups ended one after the other; 0 if all stopped together."""
     lasts: bool = False
@@ -94,6 +98,8 @@ class Losses:
         for name, case in present.items():
             if name not in self._group_of:
                 self._place(ctx, stops, name, case, followed)
+        if len(ctx.house.networks) > 1:
+            self._part_the_dead(ctx)
         if len(self.groups) > 1:
             for group in self.groups.values():
                 group.follow_members()
@@ -106,9 +112,30 @@ class Losses:
         silent = [group for group in self.groups.values() if group.kind == "silent" and not group.spread_ns]
         for place, one in enumerate(silent):
             for other in silent[place + 1 :]:
-                both_are_left = {one.id, other.id} <= self.groups.keys()
-                if both_are_left and one.overlaps(other.from_ns, other.to_ns, SLACK_NS):
+                may_be_one = {one.id, other.id} <= self.groups.keys() and one.apart_from != other.id
+                if may_be_one and one.overlaps(other.from_ns, other.to_ns, SLACK_NS):
                     self._fold(one, other, 0)
+
+    def _part_the_dead(self, ctx: RuleContext) -> None:
+        """Make two groups of what stopped in one moment by two causes: a source that died, another that lost a lead."""
+        for group in list(self.groups.values()):
+            if group.kind != "silent" or group.spread_ns or len(group.members) < 2:
+                continue
+            known = {name: _whole_source_died(ctx, group, case) for name, case in group.members.items()}
+            kinds = [died for died in known.values() if died is not None]
+            if len(set(kinds)) < 2:
+                continue
+            other = self.groups.get(group.apart_from)
+            if other is None:
+                other = LossGroup(next(self._ids), group.kind, group.from_ns, group.to_ns, apart_from=group.id)
+                self.groups[other.id], group.apart_from = other, other.id
+            for name in [name for name, died in known.items() if died is (not kinds[0])]:
+                other.members[name] = group.members.pop(name)
+                other.spans[name] = group.spans.pop(name)
+                self._group_of[name] = other.id
+            group.follow_members()
+            other.follow_members()
+            group.apart_sources, other.apart_sources = ctx.sources_of(other.streams), ctx.sources_of(group.streams)
 
     def _fold_expiries(self, ctx: RuleContext) -> None:
         """Make one of what multicast lost one after the other, of one source or when no multicast is left."""
@@ -117,7 +144,8 @@ class Losses:
         by_networks: dict[tuple[int, ...], list[LossGroup]] = {}
         for group in self.groups.values():
             rows = list(group.streams)
-            lasts = all(case.holds for case in group.members.values())
+            # A group that ended took all its sources with it: where one went on, the other left by itself.
+            lasts = all(case.holds and case.rule.name == "universe-lost" for case in group.members.values())
             if lasts and group.kind == "silent" and is_multicast[rows].all() and not _lost_its_ports(ctx, group):
                 by_networks.setdefault(tuple(sorted(set(streams.network[rows].tolist()))), []).append(group)
         for networks, groups in by_networks.items():
@@ -218,6 +246,18 @@ class Losses:
     def _sources(ctx: RuleContext, group: LossGroup) -> set[str]:
         names = {ctx.source_name(ctx.source_of(row)) for row in group.streams}
         return names.union(*(case.finding.source_names for case in group.members.values()))
+
+
+def _whole_source_died(ctx: RuleContext, group: LossGroup, case: Raised) -> bool | None:
+    """Whether all leads of the sources of a case stopped, of two or more; False if one goes on; else None."""
+    after_ns = max(group.from_ns, group.to_ns) + SLACK_NS
+    seen = []
+    for source in ctx.sources_of(case.finding.streams):
+        legs = {source, *ctx.other_legs(source)}
+        if len({ctx.sources[leg].network for leg in legs}) < 2:
+            return None
+        seen.append(max(ctx.sources[leg].last_seen_ns for leg in legs) > after_ns)
+    return None if not seen or len(set(seen)) > 1 else not seen[0]
 
 
 def _lost_its_ports(ctx: RuleContext, group: LossGroup) -> bool:

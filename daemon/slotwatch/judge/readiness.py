@@ -13,12 +13,18 @@ from slotwatch.judge.clusters import Cluster
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.exceptions import standing
 from slotwatch.judge.silences import fed_by_routes, is_visible
-from slotwatch.snapshot import MadeException, Severity
+from slotwatch.snapshot import Incident, MadeException, Severity
 from slotwatch.snapshot.readiness import AcceptedReason, ExceptionInForce, Readiness, Reason
 
 
-def judge_readiness(ctx: RuleContext, clusters: Sequence[Cluster], at: datetime) -> Readiness:
-    """Judge as if in `show`. at: wall-clock time."""
+def judge_readiness(
+    ctx: RuleContext, clusters: Sequence[Cluster], at: datetime, is_open: Iterable[Incident] = ()
+) -> Readiness:
+    """Judge as if in `show`. at: wall-clock time.
+
+    is_open: incidents that are open and in no cluster. What came and went four times just now may go again before the
+    audience is in; what was open before a restart is so until it is looked at again.
+    """
     reasons: list[Reason] = []
     accepted: list[AcceptedReason] = []
     for cluster in clusters:
@@ -32,6 +38,11 @@ def judge_readiness(ctx: RuleContext, clusters: Sequence[Cluster], at: datetime)
             )
         elif accounts.severity_of(ctx, cluster, Phase.PRE_SHOW, at) >= Severity.WARNING:
             reasons.append(Reason(account.rule, account.summary, universes_named))
+    reasons += [
+        Reason(one.rule, one.summary, one.universes)
+        for one in is_open
+        if one.severity >= Severity.WARNING and not one.accepted
+    ]
     universes = ctx.universes
     wanted = universes.used & (universes.declared >= 0) & universes.expected
     own = fed_by_routes(ctx)

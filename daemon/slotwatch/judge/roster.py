@@ -31,19 +31,35 @@ class Roster:
                     continue
                 self._never[number, index] = name
         self._checked_ns = 0
+        self._absent: dict[bool, dict[Absent, None]] = {False: {}, True: {}}
+        """What the last pass found, of mains and of backups."""
 
     def absent(self, ctx: RuleContext, *, backups: bool, start_ns: int) -> dict[Absent, None]:
         """Backups, or else main sources, that fell silent or never came on a universe that another keeps alive.
 
+        One that is absent stays so when the universe dies altogether: it has not come back.
         start_ns: time that a house is given to appear.
         """
         if not len(self._roles):
             return {}
         self._strike_out(ctx)
         found: dict[Absent, None] = dict.fromkeys(self._fell_silent(ctx, backups, start_ns))
-        if self._never and ctx.now_ns - ctx.started_ns >= start_ns:
+        if ctx.now_ns - ctx.started_ns >= start_ns:
             found.update(dict.fromkeys(self._never_came(ctx, backups, start_ns)))
+            found.update(dict.fromkeys(self._still_lost(ctx, backups, start_ns)))
+        found.update((key, None) for key in self._absent[backups] if key not in found and self._is_still_away(ctx, key))
+        self._absent[backups] = found
         return found
+
+    def _is_still_away(self, ctx: RuleContext, key: Absent) -> bool:
+        """Whether an absence that was found goes on, on a universe of which nothing is heard by now."""
+        kind, row, last = key
+        universes, streams = ctx.universes, ctx.streams
+        if kind == "never":
+            return bool(universes.used[row]) and not universes.live[row] and not self._was_heard(ctx, row, str(last))
+        if not streams.used[row] or int(streams.generation[row]) != last or streams.live[row]:
+            return False
+        return not universes.live[streams.universe[row]]
 
     def _fell_silent(self, ctx: RuleContext, backups: bool, start_ns: int) -> Iterable[Absent]:
         streams, universes = ctx.streams, ctx.universes
@@ -84,25 +100,45 @@ class Roster:
         )
 
     def _never_came(self, ctx: RuleContext, backups: bool, start_ns: int) -> Iterable[Absent]:
+        if not self._never:
+            return
         universes = ctx.universes
-        alive = {
-            int(universes.declared[row]): row
-            for row in np.flatnonzero(universes.used & (universes.declared >= 0) & (universes.live > 0)).tolist()
-        }
+        alive: dict[int, list[int]] = {}
+        for row in np.flatnonzero(universes.used & (universes.declared >= 0) & (universes.live > 0)).tolist():
+            alive.setdefault(int(universes.declared[row]), []).append(row)
         for (number, index), name in self._never.items():
-            if bool(self._roles[index]) == backups and number in alive:
-                row = alive[number]
-                network = int(universes.network[row])
-                counts_ns = ctx.listener.silence_counts_from_ns(network)
-                due = not ctx.listener.is_blind(network, ctx.now_ns) and ctx.now_ns - counts_ns >= start_ns
-                if due and (backups or self._only_backups(ctx, row)):
-                    yield ("never", row, name)
+            if bool(self._roles[index]) == backups:
+                for row in alive.get(number, ()):
+                    if self._is_due(ctx, row, start_ns) and (backups or self._only_backups(ctx, row)):
+                        yield ("never", row, name)
+
+    def _still_lost(self, ctx: RuleContext, backups: bool, start_ns: int) -> Iterable[Absent]:
+        """What was absent before a restart and has not come since, where its source is heard elsewhere."""
+        for row, name in ctx.earlier_absences:
+            index = self._index.get(name)
+            if index is None or bool(self._roles[index]) != backups or not ctx.universes.live[row]:
+                continue
+            if self._is_due(ctx, row, start_ns) and not self._was_heard(ctx, row, name):
+                yield ("never", row, name)
+
+    @staticmethod
+    def _is_due(ctx: RuleContext, row: int, start_ns: int) -> bool:
+        """Whether the time that a house is given to appear is over on the network of a universe."""
+        network = int(ctx.universes.network[row])
+        counts_ns = ctx.listener.silence_counts_from_ns(network)
+        return not ctx.listener.is_blind(network, ctx.now_ns) and ctx.now_ns - counts_ns >= start_ns
+
+    @staticmethod
+    def _was_heard(ctx: RuleContext, row: int, name: str) -> bool:
+        """Whether a source was ever heard on a universe, by its name in the house file."""
+        heard = (one for one in ctx.streams_of(row).tolist() if ctx.streams.last_arrival_ns[one] > 0)
+        return any(ctx.sources[ctx.source_of(one)].declared_as == name for one in heard)
 
     @staticmethod
     def _only_backups(ctx: RuleContext, row: int) -> bool:
-        """Whether backups alone keep a universe alive. Of several mains one may well be silent all night."""
+        """Whether of declared sources backups alone send a universe. Of several mains one may be silent all night."""
         senders = [ctx.declared_source(ctx.source_of(one)) for one in ctx.streams_of(row) if ctx.live[one]]
-        return all(sender is not None and sender.role == "backup" for sender in senders)
+        return {sender.role for sender in senders if sender is not None} == {"backup"}
 
     def _strike_out(self, ctx: RuleContext) -> None:
         """Forget those that came. Costs nothing once all did."""

@@ -125,6 +125,9 @@ def judged_by(parameters: P, bind: Callable[[RuleSetup, P], tuple[RuleBinding, .
     return JudgedBy(parameters, bind)
 
 
+MOST_AUDIENCE = 6
+
+
 @dataclass(frozen=True, slots=True)
 class ShortWords:
     """What the top of the page says of a rule, in words that can be read across a room."""
@@ -136,7 +139,7 @@ class ShortWords:
     look: str = ""
     """One thing to look at, where the first next check is too long for a line."""
     audience: int = 1
-    """How soon an audience sees it, 1 to 6: of one severity the highest comes first."""
+    """How soon an audience sees it, 1 to MOST_AUDIENCE: of one severity the highest comes first."""
     on_its_screen: bool = False
     """Whether to look at the source's own screen, if one source is named."""
 
@@ -203,6 +206,16 @@ class Rule:
     def numbers(self) -> dict[str, object]:
         """Give what its sentence may use: parameters, and what it is measured with, by name."""
         return {**{row.name: row.value for row in self.measured}, **self.parameters.by_name()}
+
+    @property
+    def is_of_listener(self) -> bool:
+        """Whether it is about this listener and its own network, and calls for somebody."""
+        return self.rule_class is RuleClass.SELF and self.severity > Severity.NOTE
+
+    @property
+    def reading_rank(self) -> int:
+        """Rank of one severity, the highest first: this listener's own faults, then what an audience sees soonest."""
+        return MOST_AUDIENCE + 1 if self.is_of_listener else self.short.audience
 
     def changed(self, **numbers: float) -> Rule:
         """Give the same rule with other numbers."""

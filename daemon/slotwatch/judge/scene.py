@@ -123,6 +123,7 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
     outlived = came_after & ~went_on & (stops.last_ns > max(group.from_ns, group.to_ns) + SLACK_NS)
     overlaps = (stops.last_ns <= group.to_ns + SLACK_NS) & (stops.due_ns >= group.from_ns - SLACK_NS)
     silent = had_frames & ~lost & ~went_on & ~terminated & overlaps & (packet_ns <= group.to_ns + SLACK_NS)
+    silent &= ~np.isin(streams.source, list(group.apart_sources))
     stopped = lost | (silent & stops.overdue)
     sources = sorted(set(streams.source[stopped].tolist()))
     alive_sources = set(streams.source[went_on | outlived].tolist())
@@ -145,26 +146,36 @@ def say_what_works(scene: Scene, verdict: Verdict) -> None:
     keepers: dict[int, list[int]] = {}
     for row in np.flatnonzero(scene.alive & np.isin(streams.universe, sorted(stopped_universes))).tolist():
         keepers.setdefault(ctx.source_of(row), []).append(ctx.universe_of(row))
-    for source, universes in list(keepers.items())[:MOST_TOLD]:
-        declared = ctx.declared_source(source)
-        backup = "backup " if declared and declared.role == "backup" else ""
-        verdict.still_working.append(f"{backup}{ctx.say_source(source)} is sending {ctx.name_universes(universes)}")
+    # Declared ones are told first: the others may be thousands that somebody invented.
+    for source in sorted(keepers, key=lambda source: ctx.declared_source(source) is None)[:MOST_TOLD]:
+        said = f"{_what_it_is(ctx, source)}{ctx.say_source(source)}"
+        verdict.still_working.append(f"{said} is sending {ctx.name_universes(keepers[source])}")
     others = [source for source in scene.others_alive() if source not in keepers]
     together: dict[int, list[int]] = {}
     for source in others:
         together.setdefault(ctx.first_leg(source), []).append(source)
-    # Declared ones come first: the others may be thousands that somebody invented.
     whole = sorted(ctx.whole_sources(others), key=lambda source: ctx.declared_source(source) is None)
     for first in whole[:MOST_TOLD]:
         legs = together[ctx.first_leg(first)]
         universes = sorted({row for leg in legs for row in streams.universe[scene.alive_of(leg)].tolist()})
-        said = wording.list_names(ctx.say_sources(legs))
+        said = _stranger(ctx, first) + wording.list_names(ctx.say_sources(legs))
         verdict.still_working.append(f"{said} is sending {ctx.name_universes(universes)}")
     if len(whole) > MOST_TOLD:
         verdict.still_working.append(f"{len(whole) - MOST_TOLD} more sources go on")
     receivers = _receivers(scene, stopped_universes)
     if receivers:
         verdict.still_working.append(receivers)
+
+
+def _what_it_is(ctx: RuleContext, source: int) -> str:
+    declared = ctx.declared_source(source)
+    return "backup " if declared is not None and declared.role == "backup" else _stranger(ctx, source)
+
+
+def _stranger(ctx: RuleContext, source: int) -> str:
+    """What goes on by a source that nobody declared, in a house that declares its sources, is no comfort."""
+    is_stranger = ctx.house.sources and ctx.declared_source(source) is None and not ctx.is_here(source)
+    return "undeclared " if is_stranger else ""
 
 
 def _receivers(scene: Scene, universes: set[int]) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.judge.catalog import CATALOG
 from slotwatch.judge.clusters import Cluster
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rule import Rule, RuleClass
@@ -52,11 +53,13 @@ def universe_states(ctx: RuleContext, clusters: Sequence[Cluster]) -> NDArray[np
 def paint_open(states: NDArray[np.uint8], ctx: RuleContext, incidents: Iterable[Incident], resumed: set[int]) -> None:
     """Paint what open incidents still say of universes that no rule raises now.
 
-    What is back from a loss is returning until its incident closes. What was lost before a restart (`resumed`) is
-    lost until it comes or is found anew.
+    What is back from a loss is returning until its incident closes. What was lost or faulty before a restart
+    (`resumed`) is so until it comes or is found anew.
     """
-    gone = [one for one in incidents if one.rule in _GONE and one.closed_ns is None]
-    if not gone:
+    every = [one for one in incidents if one.closed_ns is None]
+    gone = [one for one in every if one.rule in _GONE]
+    faulty = [one for one in every if one.id in resumed and _makes_faulty(one)]
+    if not gone and not faulty:
         return
     universes = ctx.universes
     names: dict[str, list[int]] = {}
@@ -68,6 +71,18 @@ def paint_open(states: NDArray[np.uint8], ctx: RuleContext, incidents: Iterable[
         _raise_to(states, live, UniverseState.RETURNING)
         if incident.id in resumed and incident.cause != "stream-terminated":
             states[rows[universes.live[rows] == 0]] = _GONE[incident.rule]
+    for incident in faulty:
+        rows = np.array([row for name in incident.universes for row in names.get(name, ())], np.intp)
+        rows = rows[universes.live[rows] > 0]
+        carried = _carried_by_backup(ctx, rows) & (incident.rule in _ABSENCE)
+        _raise_to(states, rows[carried], UniverseState.ON_BACKUP)
+        _raise_to(states, rows[~carried], UniverseState.FAULTY)
+
+
+def _makes_faulty(incident: Incident) -> bool:
+    is_of_listener = CATALOG[incident.rule].rule_class is RuleClass.SELF
+    is_told = incident.severity > Severity.NOTE and not incident.accepted
+    return is_told and incident.returned_ns is None and incident.rule not in _GONE and not is_of_listener
 
 
 def _paint(ctx: RuleContext, states: NDArray[np.uint8], cluster: Cluster) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, tzinfo
 
 MOST_NAMES = 6
@@ -38,13 +38,8 @@ def list_universes(names: Sequence[str], labels: Sequence[str] = ()) -> str:
     """
     runs = list(_runs(names))
     plain = list(dict.fromkeys(names))
-    if (
-        any(labels)
-        and 1 < len(plain) <= MOST_LABELLED
-        and len({name.partition("@")[0] for name in plain}) == len(plain)
-    ):
-        of = dict(zip(names, labels, strict=False))
-        return "Universes " + list_names(f"{of[name]} ({name})" if of.get(name) else name for name in _in_order(plain))
+    if any(labels) and (labelled := _labelled(plain, dict(zip(names, labels, strict=False)))):
+        return labelled
     if len({name.partition("@")[0] for name in names}) == 1:
         label = labels[0] if labels else ""
         return f"Universe {label} ({runs[0]})" if label else f"Universe {runs[0]}"
@@ -61,6 +56,28 @@ def list_universes(names: Sequence[str], labels: Sequence[str] = ()) -> str:
     first = every[:FIRST_UNIVERSES]
     where = f" on {list_names(sorted(networks))}" if len(networks) > 1 else ""
     return f"Universes {', '.join(first)} and {len(every) - len(first)} more{where}"
+
+
+def _labelled(names: Sequence[str], label_of: Mapping[str, str]) -> str:
+    """Several universes with their labels: `Universes LED (e131/3) and Floor (e131/4) on A and B`; "" if too many."""
+    networks: dict[str, list[str]] = {}
+    for name in _in_order(names):
+        number, _, network = name.partition("@")
+        networks.setdefault(number, []).append(network)
+    kinds = {tuple(several) for several in networks.values()}
+    if not 1 < len(networks) <= MOST_LABELLED:
+        return ""
+    if all(len(kind) == 1 for kind in kinds):
+        return "Universes " + list_names(_with_label(name, label_of) for name in _in_order(names))
+    if len(kinds) > 1:
+        return ""
+    (on,) = kinds
+    own = {name.partition("@")[0]: label for name, label in label_of.items()}
+    return f"Universes {list_names(_with_label(number, own) for number in networks)} on {list_names(on)}"
+
+
+def _with_label(name: str, label_of: Mapping[str, str]) -> str:
+    return f"{label_of[name]} ({name})" if label_of.get(name) else name
 
 
 def list_slots(numbers: Sequence[int]) -> str:

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 
 from slotwatch.rehearse import stage
-from slotwatch.rehearse.cast import backup_desk, main_desk, media_server, moves, rests, second_desk
+from slotwatch.rehearse.cast import MAIN, backup_desk, main_desk, media_server, moves, paper, rests, second_desk
 from slotwatch.rehearse.looks import Look
 from slotwatch.rehearse.registry import scenario
 from slotwatch.rehearse.scenario import Truth
 from slotwatch.rehearse.stage import Item, mixed
-from slotwatch.rehearse.two_networks import NEVER_S, media_on_both, on_both, two_networks, written
+from slotwatch.rehearse.two_networks import NEVER_S, media_on_both, on_both, second_address, two_networks, written
 
 Numbers = Sequence[int]
 LOSSES = ("universe-lost", "source-absent")
@@ -33,7 +33,7 @@ def _lead_of_main(
         "critical",
         "high",
         at_s - 1.0,
-        says=(f'"main desk": lead on network {there} down, network {elsewhere} goes on',),
+        says=(f"lead on network {there} down, network {elsewhere} goes on",),
         unsaid=DEAD,
         early_s=early_s,
     )
@@ -44,8 +44,8 @@ def _lead_of_main(
 
     items.__name__ = name
     title = f"the main desk's lead on network {there} comes out, and its other one carries {len(numbers)} universes on"
-    paper = two_networks((*numbers, 11), sources=("main", "second"), names=names)
-    scenario("F30", title, at_s + 34, truth, paper, live=False)(items)
+    house = two_networks((*numbers, 11), sources=("main", "second"), names=names)
+    scenario("F30", title, at_s + 34, truth, house, live=False)(items)
 
 
 _lead_of_main("lead_of_main_on_first_network", (1, 2, 3), 10.0, 0, moves, ("A", "B"))
@@ -68,7 +68,7 @@ def _lead_of_covered(
         "high",
         at_s - 0.1,
         also=("backup-in-control",),
-        says=(f'"{whose} desk": lead on network {there} down, network {elsewhere} goes on',),
+        says=(f"lead on network {there} down, network {elsewhere} goes on",),
         unsaid=DEAD,
     )
 
@@ -79,13 +79,61 @@ def _lead_of_covered(
 
     items.__name__ = name
     title = f"the {whose} desk's lead on network {there} comes out; the other desk and the other network go on"
-    paper = two_networks(numbers, sources=("main", "backup"), names=names)
-    scenario("F30", title, at_s + 34, truth, paper, live=False)(items)
+    house = two_networks(numbers, sources=("main", "backup"), names=names)
+    scenario("F30", title, at_s + 34, truth, house, live=False)(items)
 
 
 _lead_of_covered("lead_of_main_with_backup", "main", (1, 2, 3), 10.0, 0, ("A", "B"), NEVER_S)
 _lead_of_covered("lead_of_main_with_backup_comes_back", "main", (5, 6), 11.0, 1, ("show", "spare"), 24.0)
 _lead_of_covered("lead_of_backup", "backup", (1, 2, 3, 4), 10.0, 0, ("A", "B"), NEVER_S)
+
+
+@scenario(
+    "F26",
+    "the main desk's lead on network A is out, and then its lead on network B loses every tenth frame",
+    46,
+    Truth(
+        "packet-loss",
+        23.0,
+        written((1, 2), "B"),
+        "",
+        "warning",
+        "high",
+        20.0,
+        also=("source-absent", "backup-in-control"),
+        unsaid=DEAD,
+        early_s=3.0,
+    ),
+    two_networks((1, 2), sources=("main", "backup")),
+    live=False,
+)
+def lead_out_on_one_network_and_losses_on_the_other() -> Iterator[Item]:
+    main = stage.lossy(on_both(main_desk((1, 2)), 10.0), 0.1, 7, 20.0, match=stage.sender(second_address(MAIN)))
+    return mixed(main, on_both(backup_desk((1, 2))))
+
+
+@scenario(
+    "F26",
+    "one output of the main desk stopped, and another of its universes loses every tenth frame",
+    46,
+    Truth(
+        "packet-loss",
+        23.0,
+        ("e131/2",),
+        "",
+        "warning",
+        "high",
+        20.0,
+        also=("source-absent", "backup-in-control"),
+        unsaid=DEAD,
+        early_s=3.0,
+    ),
+    paper((1, 2, 3), sources=("main", "backup")),
+    live=False,
+)
+def output_stopped_and_losses_on_another() -> Iterator[Item]:
+    of_main = stage.cut(main_desk((1, 2, 3)).sends(), 10.0, 1e6, stage.universes(1))
+    return mixed(stage.lossy(of_main, 0.1, 7, 20.0, match=stage.universes(2)), backup_desk((1, 2, 3)).sends())
 
 
 def _switch_dead(name: str, numbers: Numbers, sources: Numbers | Sequence[str], at_s: float, media: bool) -> None:
@@ -111,10 +159,10 @@ def _switch_dead(name: str, numbers: Numbers, sources: Numbers | Sequence[str], 
 
     items.__name__ = name
     title = "the switch of network A loses power, and everything goes on on network B"
-    paper = two_networks(
+    house = two_networks(
         (*numbers, 11), (0,) if media else (), sources=(*roles, *(("media",) if media else ())), artnet_on="first"
     )
-    scenario("F05", title, at_s + 34, truth, paper, live=False)(items)
+    scenario("F05", title, at_s + 34, truth, house, live=False)(items)
 
 
 _switch_dead("switch_of_one_network_dead", (1, 2, 3), ("main", "backup", "second"), 10.0, False)
@@ -141,8 +189,8 @@ def _desk_dead_on_both(name: str, numbers: Numbers, at_s: float, look: Callable[
 
     items.__name__ = name
     title = "the main desk loses power, and both networks lose it at once; house lights go on"
-    paper = two_networks((*numbers, 11), sources=("main", "second"))
-    scenario("F02", title, at_s + 34, truth, paper, live=False)(items)
+    house = two_networks((*numbers, 11), sources=("main", "second"))
+    scenario("F02", title, at_s + 34, truth, house, live=False)(items)
 
 
 _desk_dead_on_both("desk_dead_on_both_networks", (1, 2, 3), 10.0, moves, 2.5)
@@ -159,7 +207,7 @@ def _media_lead(name: str, numbers: Numbers, at_s: float) -> None:
         "critical",
         "high",
         at_s - 0.1,
-        says=('"media server": lead on network A down, network B goes on',),
+        says=("lead on network A down, network B goes on",),
         unsaid=DEAD,
     )
 
@@ -168,8 +216,8 @@ def _media_lead(name: str, numbers: Numbers, at_s: float) -> None:
 
     items.__name__ = name
     title = "the media server's lead on network A comes out; its other one goes on"
-    paper = two_networks((1,), numbers, sources=("main", "media"))
-    scenario("F30", title, at_s + 34, truth, paper, live=False)(items)
+    house = two_networks((1,), numbers, sources=("main", "media"))
+    scenario("F30", title, at_s + 34, truth, house, live=False)(items)
 
 
 _media_lead("lead_of_media_server", (0,), 10.0)
@@ -188,7 +236,7 @@ _media_lead("lead_of_media_server_of_four", (4, 5, 6, 7), 11.0)
         "critical",
         "high",
         9.9,
-        says=('"main desk": lead on network A down, network B goes on',),
+        says=("lead on network A down, network B goes on",),
         unsaid=DEAD,
     ),
     two_networks((1, 2, 11), sources=("main", "second"), on={1: "A", 2: "A", 11: "A"}),
@@ -196,6 +244,30 @@ _media_lead("lead_of_media_server_of_four", (4, 5, 6, 7), 11.0)
 )
 def lead_of_declared_network_alone() -> Iterator[Item]:
     return mixed(on_both(main_desk((1, 2)), 10.0), second_desk().sends())
+
+
+@scenario(
+    "F02",
+    "in one moment the main desk's lead on network A comes out, and the house lights' desk dies",
+    46,
+    Truth(
+        "universe-lost",
+        12.5,
+        written((11,), "A") + written((11,), "B"),
+        "source-lost",
+        "critical",
+        "high",
+        9.9,
+        also=("source-absent", "backup-in-control"),
+        says=("It itself went silent on networks A and B",),
+        unsaid=("lead on networks", "stopped on network"),
+    ),
+    two_networks((1, 2, 11), sources=("main", "backup", "second")),
+    live=False,
+)
+def lead_out_and_another_desk_dead_at_once() -> Iterator[Item]:
+    desks = mixed(on_both(main_desk((1, 2)), 10.0), on_both(backup_desk((1, 2))))
+    return mixed(desks, on_both(second_desk(stop_s=10.0)))
 
 
 @scenario(
@@ -219,3 +291,26 @@ def lead_of_declared_network_alone() -> Iterator[Item]:
 def media_server_of_one_network_dead() -> Iterator[Item]:
     desks = mixed(on_both(main_desk((1, 2))), on_both(backup_desk((1, 2))))
     return mixed(desks, stage.cut(media_server().sends(), 10.0))
+
+
+@scenario(
+    "F26",
+    "the main desk is dead, and the backup that carries on loses every tenth frame",
+    46,
+    Truth(
+        "packet-loss",
+        23.0,
+        ("e131/1", "e131/2"),
+        "",
+        "warning",
+        "high",
+        20.0,
+        also=("source-absent", "backup-in-control"),
+        early_s=3.0,
+    ),
+    paper((1, 2), sources=("main", "backup")),
+    live=False,
+)
+def main_dead_and_losses_of_the_backup() -> Iterator[Item]:
+    backup = stage.lossy(backup_desk((1, 2)).sends(), 0.1, 7, 20.0)
+    return mixed(stage.cut(main_desk((1, 2)).sends(), 10.0), backup)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from functools import partial
 
 from slotwatch.rehearse.cast import paper as house_paper
 from slotwatch.rehearse.scenario import Paper, Scenario, Truth
@@ -42,9 +43,9 @@ def scenario(
     def register(make: Maker) -> Maker:
         name = make.__name__.strip("_").replace("_", "-")
 
-        def items() -> Iterator[Item]:
+        def lasting(limit_s: float) -> Iterator[Item]:
             begin: Iterator[Item] = iter(()) if own_start else prelude(house)
-            limit_ns = round(seconds * 1e9)
+            limit_ns = round(limit_s * 1e9)
             for item in mixed(begin, make()):
                 if item.t_ns >= limit_ns:
                     return
@@ -52,7 +53,8 @@ def scenario(
 
         if name in REGISTERED:
             raise ValueError(f"two scenarios are called {name}")
-        REGISTERED[name] = Scenario(name, fault, title, items, seconds, house, truth or Truth(), live)
+        items = partial(lasting, seconds)
+        REGISTERED[name] = Scenario(name, fault, title, items, seconds, house, truth or Truth(), lasting, live)
         return make
 
     return register

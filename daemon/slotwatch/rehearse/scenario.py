@@ -74,6 +74,8 @@ class Scenario:
     """How long it is watched."""
     paper: Paper
     truth: Truth = field(default_factory=Truth)
+    lasting: Callable[[float], Iterator[Item]] | None = None
+    """Makes them for another number of seconds."""
     live: bool = True
     """False: its evidence is no packet (a link, a drop, a group, a second network), so that it cannot be sent."""
 

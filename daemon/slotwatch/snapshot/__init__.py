@@ -302,6 +302,8 @@ class Incident:
     """`wire.universe.source_key` of each; of a declared one that was never heard its declared CID, else its name."""
     heard_elsewhere: tuple[HeardElsewhere, ...] = ()
     legs: tuple[IncidentLeg, ...] = ()
+    part_of: int = 0
+    """Number of the wider incident that it turned out to be part of, and goes on in; 0: of none."""
 
 
 @dataclass(slots=True)

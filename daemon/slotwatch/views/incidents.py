@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from slotwatch.judge.catalog import CATALOG
-from slotwatch.judge.rule import RuleClass
 from slotwatch.snapshot import Acknowledgement, Incident
 from slotwatch.views.answers.faults import AcceptedAnswer, AcknowledgedAnswer, IncidentAnswer
 from slotwatch.views.moments import NANOSECONDS, iso
 
-SEEN = (RuleClass.SELF, RuleClass.STORM, RuleClass.FLOW, RuleClass.PATCH, RuleClass.CONTROL, RuleClass.LOSS)
-"""Classes of rules by what an audience sees of them, most last."""
+MICROSECOND_NS = 1_000
 
 
 def incident(found: Incident) -> IncidentAnswer:
@@ -65,15 +63,18 @@ def incident(found: Incident) -> IncidentAnswer:
         "legs": [{"source": one.source, "network": one.network, "state": one.state} for one in found.legs],
         "flaps": found.flaps,
         "revision": found.revision,
+        "part_of": found.part_of or None,
+        "urgency": list(urgency(found)),
         "timeline": [{"at": at(entry.t_ns), "what": entry.what, "text": entry.text} for entry in found.timeline],
     }
 
 
-def urgency(found: Incident) -> tuple[bool, int, int, int]:
+def urgency(found: Incident) -> tuple[int, int, int, int]:
     """Rank open incidents, the first to be read highest: what lasts, how severe, what the audience can see, newest."""
     rule = CATALOG.get(found.rule)
-    seen = SEEN.index(rule.rule_class) if rule is not None and rule.rule_class in SEEN else -1
-    return found.returned_ns is None, int(found.severity), seen, found.began_ns + found.wall_offset_ns
+    rank = rule.reading_rank if rule is not None else 0
+    began_us = (found.began_ns + found.wall_offset_ns) // MICROSECOND_NS
+    return int(found.returned_ns is None), int(found.severity), rank, began_us
 
 
 def lasted_s(found: Incident) -> float | None:
@@ -90,11 +91,15 @@ def incident_brief(found: Incident) -> IncidentAnswer:
 
 
 def chosen(incidents: list[Incident], state: str, since_wall_ns: int | None, limit: int) -> list[Incident]:
-    """Those of a state (`open`, `closed`, `all`) that were still open at `since`, newest first, at most `limit`."""
+    """Those of a state (`open`, `closed`, `all`) that were still open at `since`, newest first, at most `limit`.
+
+    Parts of a wider incident are told in that one.
+    """
     found = [
         one
         for one in incidents
-        if (state == "all" or (one.closed_ns is None) == (state == "open"))
+        if not one.part_of
+        and (state == "all" or (one.closed_ns is None) == (state == "open"))
         and (since_wall_ns is None or one.closed_ns is None or one.closed_ns + one.wall_offset_ns >= since_wall_ns)
     ]
     found.sort(key=lambda one: (one.opened_ns + one.wall_offset_ns, one.id), reverse=True)

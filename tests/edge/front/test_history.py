@@ -95,6 +95,18 @@ async def test_an_incident_is_kept_as_it_was_last_revised(path: Path) -> None:
     assert [one["id"] for one in Archive(path).incidents("closed")] == [3]
 
 
+async def test_what_goes_on_in_a_wider_incident_is_closed_and_in_no_list(path: Path) -> None:
+    """Else it would be open for ever, and the next start would take it up again."""
+    history = History(path, FOR_EVER)
+    history.note(snapshot(incidents=(incident(),)))
+    history.note(snapshot(incidents=(incident(revision=2, closed_ns=NOW_NS, part_of=9),)))
+    history.close()
+    archive = Archive(path)
+    assert archive.incidents("open") == archive.incidents("closed") == archive.incidents("all") == []
+    found = archive.incident(7)
+    assert found is not None and found["part_of"] == 9, "its own page still says where it went on"
+
+
 async def test_two_incidents_of_one_number_are_both_kept(path: Path) -> None:
     """A judging process that lost count must not overwrite last night's."""
     history = History(path, FOR_EVER)

@@ -103,7 +103,7 @@ class Archive:
     def incidents(
         self, state: str = "all", since_ms: int = 0, until_ms: int = 1 << 62, limit: int = MOST_INCIDENTS
     ) -> list[dict[str, Any]]:
-        """Records that were open at some time between, newest first."""
+        """Records that were open at some time between, newest first; parts of wider incidents are told in those."""
         where = {"open": "closed_ms IS NULL", "closed": "closed_ms IS NOT NULL"}.get(state, "1")
         with self._open() as db:
             rows = db.execute(
@@ -111,7 +111,7 @@ class Archive:
                 "AND coalesce(closed_ms, ?) >= ? AND opened_ms <= ? ORDER BY opened_ms DESC, id DESC LIMIT ?",
                 (1 << 62, since_ms, until_ms, limit),
             ).fetchall()
-            return self._records(db, rows)
+            return [record for record in self._records(db, rows) if not record.get("part_of")]
 
     def incident(self, number: int) -> dict[str, Any] | None:
         """The newest incident of that number."""

@@ -45,7 +45,7 @@ RULE = Rule(
     rule_class=RuleClass.LOSS,
     severity=Severity.WARNING,
     short=ShortWords("backup silent", "{n} backups silent", on_its_screen=True),
-    sentence="Backup {sources} {absence} on {universes}: the show goes on without a net. {verdict}",
+    sentence="Backup {sources} {absence} on {universes}. {verdict} Nothing takes over there if the main source fails.",
     judged_by=judged_by(BackupAbsentParameters(), bind),
     facts=BackupAbsentFacts,
     effects=frozenset({Effect.ABSENCE, Effect.SILENCE}),

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from slotwatch.durations import ns_from_s
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.explain import SOURCE, UNIVERSE, Effect, Explains, Reach
+from slotwatch.judge.explain import SOURCE, STREAM, UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.roster import Absent, Roster, describe_absent
 from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.judge.silences import LOSS_TIMEOUTS
@@ -26,10 +26,14 @@ class SourceAbsentFacts(Facts):
 
 def describe_absent_main(ctx: RuleContext, key: Absent) -> Finding:
     finding = describe_absent(ctx, key)
-    keepers = [
-        ctx.say_source(ctx.source_of(row)) for row in ctx.streams_of(finding.universes[0]).tolist() if ctx.live[row]
-    ]
-    finding.facts = SourceAbsentFacts(f"{keepers[0]} carries on" if keepers else "another source carries on")
+    universe = finding.universes[0]
+    keepers = [ctx.source_of(row) for row in ctx.streams_of(universe).tolist() if ctx.live[row]]
+    # A stranger that takes part does not carry the show.
+    keepers.sort(key=lambda source: ctx.declared_source(source) is None)
+    kept_by = (
+        f"{ctx.say_source(keepers[0])} carries on" if keepers else f"Nobody sends {ctx.universe_name(universe)} now"
+    )
+    finding.facts = SourceAbsentFacts(kept_by)
     return finding
 
 
@@ -39,7 +43,8 @@ def bind(setup: RuleSetup, p: SourceAbsentParameters) -> tuple[RuleBinding, ...]
     def absent(ctx: RuleContext) -> dict[Absent, None]:
         return roster.absent(ctx, backups=False, start_ns=start_ns)
 
-    return (RuleBinding(KEYS, absent, describe_absent_main, TICK_NS, refresh_s=None),)
+    # Who carries on may fall silent too.
+    return (RuleBinding(KEYS, absent, describe_absent_main, TICK_NS),)
 
 
 RULE = Rule(
@@ -47,14 +52,25 @@ RULE = Rule(
     rule_class=RuleClass.LOSS,
     severity=Severity.WARNING,
     short=ShortWords("{source} silent", "{n} sources silent", audience=4, on_its_screen=True),
-    sentence="{sources} silent on {universes} since {since}; {kept_by}. {verdict}",
+    sentence="{sources} silent on {universes} since {since}. {verdict} {kept_by}.",
     judged_by=judged_by(SourceAbsentParameters(), bind),
     facts=SourceAbsentFacts,
     effects=frozenset({Effect.ABSENCE, Effect.SILENCE}),
     explains=Explains(
         110,
-        Reach(UNIVERSE, effects=frozenset({Effect.STREAM_TROUBLE}), rules=frozenset({"backup-in-control"})),
-        Reach(SOURCE, effects=frozenset({Effect.STREAM_TROUBLE}), rules=frozenset({"backup-absent"})),
+        # Of whoever carries on it explains that it does, and nothing that is wrong with its own frames.
+        Reach(STREAM, effects=frozenset({Effect.STREAM_TROUBLE})),
+        Reach(
+            UNIVERSE,
+            rules=frozenset({"backup-in-control", "backup-differs", "skewed-universes", "unlike-usual"}),
+        ),
+        # While its other universes go on, what is wrong with those is another fault.
+        Reach(
+            SOURCE,
+            effects=frozenset({Effect.STREAM_TROUBLE}),
+            rules=frozenset({"backup-absent"}),
+            causes=frozenset({"multicast-lost", "network-lost", "source-lost", "stream-terminated"}),
+        ),
         begins_at_a_moment=True,
     ),
     measured=LOSS_TIMEOUTS,

@@ -13,6 +13,7 @@ from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleS
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.homes import elsewhere
+from slotwatch.judge.likeness import may_still_be
 from slotwatch.judge.lists import say_lists
 from slotwatch.judge.numbering_mistakes import look_alikes
 from slotwatch.judge.rule import (
@@ -77,8 +78,8 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
     looks_like = f" {alike[0]}" if alike else ""
     earlier = None if last_ns else ctx.earlier_loss(row)
     since_ns = earlier.began_ns if earlier else last_ns or ctx.started_ns
-    # While its source sends anything, what was known of why the source fell silent is out of date.
-    known = None if earlier is None or _is_alive(ctx, sources) else earlier
+    # While its source sends anything, it is not dead; and once it sends nothing, more than one lead is out.
+    known = earlier if earlier and may_still_be(earlier.cause, is_alive=_is_alive(ctx, sources)) else None
     at_start = ", when this listener started" if since_ns == ctx.started_ns else ""
     evidence = [f"{ctx.universe_name(row)}: no frame since {ctx.time_of_day(since_ns)}{at_start}."]
     preview_ns = int(ctx.universes.last_preview_ns[row])
@@ -100,15 +101,17 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
     evidence += by_lists.evidence
     also += by_lists.also_possible
     looks_like += "" if alike else by_lists.hint
+    # A source that is heard on one network alone may hang in the wrong one, unless it was known to have lost the other.
+    is_elsewhere = bool(strays or (by_lists.is_elsewhere and known is None))
     return Finding(
-        group=_group(sources, is_elsewhere=bool(strays or by_lists.is_elsewhere), earlier=earlier),
+        group=_group(sources, is_elsewhere=is_elsewhere, earlier=earlier, is_known=known is not None),
         since_ns=since_ns,
         universes=(row,),
         source_names=sources,
         networks=(int(ctx.universes.network[row]),),
         facts=UniverseMissingFacts(_HEARD_BEFORE if earlier else _NEVER_HEARD, looks_like),
         evidence=(*evidence, *alike),
-        cause="wrong-network" if strays or by_lists.is_elsewhere else known.cause if known else "",
+        cause="wrong-network" if is_elsewhere else known.cause if known else "",
         confidence=known.confidence if known else Confidence.CERTAIN,
         next_checks=earlier.next_checks if earlier else (),
         also_possible=(*also, "it is sent unicast to its receivers only, and cannot be seen from here"),
@@ -120,8 +123,10 @@ def _is_alive(ctx: RuleContext, names: tuple[str, ...]) -> bool:
     return any(ctx.sources[ctx.source_of(row)].declared_as in names for row in np.flatnonzero(ctx.live).tolist())
 
 
-def _group(sources: tuple[str, ...], *, is_elsewhere: bool, earlier: Incident | None) -> str:
-    """What is missing together: of one source, in one way, and lost before a restart as one incident."""
+def _group(sources: tuple[str, ...], *, is_elsewhere: bool, earlier: Incident | None, is_known: bool) -> str:
+    """What is missing together: of one source, in one way; and lost before a restart as one incident of one cause."""
+    if earlier is not None and is_known:
+        return f"missing: of {earlier.id}"
     where = " elsewhere" if is_elsewhere else ""
     return "missing:" + ",".join(sources) + where + (f" of {earlier.id}" if earlier else "")
 

@@ -127,6 +127,10 @@ class IncidentAnswer(TypedDict):
     legs: Annotated[list[IncidentLegAnswer], Meta(description="Its sources on each network they were heard on.")]
     flaps: Annotated[int, Meta(ge=0, description="How often it returned.")]
     revision: Annotated[int, Meta(ge=0, description="Rises with each change.")]
+    part_of: Annotated[
+        int | None, Meta(description="The wider incident that it goes on in; such parts are in no list.")
+    ]
+    urgency: Annotated[list[int], Meta(description="Of open incidents the highest, number by number, is read first.")]
     timeline: NotRequired[Annotated[list[TimelineAnswer], Meta(description="Not in lists.")]]
 
 

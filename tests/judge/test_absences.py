@@ -1,0 +1,61 @@
+"""Sources that are absent: an absence ends when the source comes, and by nothing else; it hides no other fault.
+
+What a person expects to read is common practice, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from slotwatch.house.schema import House, Network
+from slotwatch.snapshot import UniverseState
+from tests.judge.stage import START_NS, S, Stage
+from tests.judge.test_earlier import MAIN, SPARE, restarted, two_desks
+
+
+def by_rule(stage: Stage) -> dict[str, list[str]]:
+    found: dict[str, list[str]] = {}
+    for one in stage.all:
+        found.setdefault(one.rule, []).append(one.summary)
+    return found
+
+
+def test_a_main_that_is_absent_is_not_back_because_its_backup_dies_too() -> None:
+    stage = Stage(two_desks(), replace(MAIN, to_s=20.0), replace(SPARE, to_s=30.0), replace(SPARE, from_s=40.0))
+    absent = stage.run(38.0).rule("source-absent")
+    assert absent.returned_ns is None and absent.closed_ns is None
+    assert absent.summary.endswith("Nobody sends e131/1 now.")
+    assert [one.rule for one in stage.open] == ["source-absent", "universe-lost"]
+    stage.run(55.0)
+    assert [(one.id, one.rule) for one in stage.open] == [(absent.id, "source-absent")], "one incident all along"
+    assert stage.rule("source-absent").summary.endswith('"spare desk" (10.0.0.2) carries on.')
+    assert stage.rule("source-absent").flaps == 0
+
+
+def test_a_backup_that_never_came_has_not_come_because_its_universe_is_lost() -> None:
+    stage = Stage(two_desks(), replace(MAIN, to_s=20.0)).run(35.0)
+    absent = stage.rule("backup-absent")
+    assert absent.returned_ns is None
+    assert not any("over since" in text or "back on" in text for text in by_rule(stage)["backup-absent"])
+
+
+def both_networks() -> House:
+    house = two_desks()
+    universes = tuple(replace(one, networks=(0, 1)) for one in house.universes)
+    return replace(house, universes=universes, networks=(Network("A", "eth1"), Network("B", "eth2")))
+
+
+def test_a_backup_that_never_came_is_absent_on_both_networks() -> None:
+    main = (replace(MAIN, network=0), replace(MAIN, network=1, address="10.1.0.1"))
+    absent = Stage(both_networks(), *main).run(15.0).rule("backup-absent")
+    assert absent.universes == ("e131/1@A", "e131/1@B", "e131/2@A", "e131/2@B")
+
+
+def test_what_was_open_before_a_restart_makes_its_universes_faulty_and_the_house_unready_at_once() -> None:
+    before = Stage(two_desks(), replace(MAIN, to_s=20.0), SPARE).run(30.0)
+    after = restarted(two_desks(), before.open, 30.0, 2.0, SPARE).run(3.0)
+    now_ns = START_NS + round(3.0 * S)
+    states = after.judge.universe_states(after.model, now_ns)
+    assert states.tolist() == [UniverseState.ON_BACKUP, UniverseState.ON_BACKUP]
+    reasons = after.judge.readiness(after.model, now_ns).reasons
+    assert [one.rule for one in reasons] == ["source-absent"]

@@ -1,0 +1,89 @@
+"""Compare each fault with and without a restart of the program in its middle: `python -m tests.rehearse.restarts`.
+
+Names of scenarios may follow; without them all faults are compared, which takes some ten minutes. What differs is
+printed, a line each.
+"""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from functools import partial
+
+from slotwatch.rehearse.catalogue import SCENARIOS
+from slotwatch.rehearse.scenario import Scenario
+from slotwatch.snapshot import Incident
+from tests.rehearse.theatre import Performance, perform, seconds
+
+AFTER_DUE_S = 2.5
+"""The program is stopped so long after the fault is due …"""
+AWAY_S = 2.0
+"""… for so long."""
+KNOWN_S = 14.0
+"""So long after a restart what is due and does not come is missing (10 s), and each rule has its window."""
+SAME_S = 1.0
+"""Beginnings may differ by this: of what lasts they come from the record, which is exact to a millisecond."""
+GONE = frozenset({"universe-lost", "universe-missing"})
+"""What was lost before a restart is missing after it: the new judgement never heard it."""
+
+
+def differences(scenario: Scenario) -> list[str]:
+    """What a restart changes: other incidents, causes, numbers, or what is open at the end."""
+    stopped_s = scenario.truth.due_s + AFTER_DUE_S
+    if scenario.lasting is not None and scenario.seconds < stopped_s + AWAY_S + KNOWN_S:
+        long_s = stopped_s + AWAY_S + KNOWN_S
+        scenario = replace(scenario, seconds=long_s, items=partial(scenario.lasting, long_s))
+    whole = perform(scenario)
+    alone = _told(whole)
+    again = _told(perform(scenario, restart_s=(stopped_s, stopped_s + AWAY_S)))
+    found = [f"not told: {_line(one)}" for number, one in alone.items() if number not in again]
+    found += [f"told beside: {_line(one)}" for number, one in again.items() if number not in alone]
+    for number in alone.keys() & again.keys():
+        before, after = alone[number], again[number]
+        if before.rule != after.rule and not {before.rule, after.rule} <= GONE:
+            found.append(f"#{number} {before.rule} became {after.rule}")
+        # What would have made it another cause later may have come while nobody listened: then none is claimed.
+        first = whole.first_cause[number]
+        if after.cause not in (before.cause, first) and (after.cause or before.cause == first):
+            found.append(f"#{number} {before.rule}: cause {before.cause or '-'} became {after.cause or '-'}")
+        if _is_over(before) != _is_over(after):
+            state = "over" if _is_over(after) else "there"
+            found.append(f"#{number} {before.rule} is {state} after the restart: {after.summary}")
+        if set(before.universes) != set(after.universes):
+            found.append(f"#{number} {before.rule}: {before.universes} became {after.universes}")
+        if abs(before.began_ns - after.began_ns) > SAME_S * 1e9:
+            began, now = seconds(before.began_ns), seconds(after.began_ns)
+            found.append(f"#{number} {before.rule}: began at {began:.1f} s, after the restart at {now:.1f} s")
+    return found
+
+
+def _told(performance: Performance) -> dict[int, Incident]:
+    return {one.id: one for one in performance.loud() if not one.part_of}
+
+
+def _is_over(one: Incident) -> bool:
+    return one.closed_ns is not None or one.returned_ns is not None
+
+
+def _line(one: Incident) -> str:
+    state = "open" if one.closed_ns is None else "closed"
+    return f"#{one.id} {one.rule} {one.cause or '-'} {','.join(one.universes)} ({state}): {one.summary}"
+
+
+def main(names: list[str]) -> int:
+    """Compare scenarios and print what a restart changes."""
+    shows = [one for one in SCENARIOS.values() if one.name in names or (not names and not one.is_healthy)]
+    wrong = 0
+    for show in shows:
+        found = differences(show)
+        wrong += bool(found)
+        if found:
+            print(f"{show.name}: {show.title}", flush=True)
+        for line in found:
+            print(f"    {line}", flush=True)
+    print(f"{len(shows)} scenarios, {wrong} of them told otherwise after a restart")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
