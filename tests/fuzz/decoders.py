@@ -123,8 +123,10 @@ def fuzz(
 
 def by_chance(name: str, seconds: float, seed: int = 0) -> bool:
     """Fuzz one target with the loop of our own. True if nothing broke."""
+    from tests.fuzz import corpus
+
     target = next(one for one in TARGETS if one.__name__ == name)
-    runs, edges, culprit = fuzz(target, TARGETS[target], seconds, seed)
+    runs, edges, culprit = fuzz(target, [*TARGETS[target], *corpus.of(target)], seconds, seed)
     print(f"{name}: {runs} inputs, {edges} edges", flush=True)
     if culprit is None:
         return True

@@ -9,6 +9,7 @@ from pathlib import Path
 import atheris
 
 with atheris.instrument_imports(include=["slotwatch"]):
+    from tests.fuzz import corpus as kept
     from tests.fuzz.targets import TARGETS
 
 FOUND = Path(__file__).parent / "found"
@@ -23,7 +24,7 @@ def main(name: str, seconds: int) -> None:
     target = next(one for one in TARGETS if one.__name__ == name)
     FOUND.mkdir(exist_ok=True)
     with tempfile.TemporaryDirectory() as corpus:
-        for number, seed in enumerate(TARGETS[target]):
+        for number, seed in enumerate([*TARGETS[target], *kept.of(target)]):
             (Path(corpus) / f"seed-{number}").write_bytes(seed)
         print(f"{name}: {seconds} s", flush=True)
         limits = (

@@ -4,14 +4,23 @@ from __future__ import annotations
 
 import pytest
 
-from tests.fuzz import decoders, targets
+from tests.fuzz import corpus, decoders, targets
 
 
 @pytest.mark.parametrize("target", targets.TARGETS, ids=lambda target: target.__name__)
 def test_a_short_run_breaks_nothing(target) -> None:  # type: ignore[no-untyped-def]
-    runs, edges, culprit = decoders.fuzz(target, targets.TARGETS[target], 0.5, seed=1)
+    seeds = [*targets.TARGETS[target], *corpus.of(target)]
+    for octets in seeds:
+        target(octets)
+    runs, edges, culprit = decoders.fuzz(target, seeds, 0.5, seed=1)
     assert culprit is None, culprit
-    assert runs > len(targets.TARGETS[target]) and edges > 20
+    assert runs > 0 and edges > 20
+
+
+def test_what_is_kept_is_of_a_target_that_exists_and_small() -> None:
+    files = sorted(corpus.PLACE.glob("*.txt"))
+    assert {file.stem for file in files} == {target.__name__ for target in targets.TARGETS}
+    assert sum(file.stat().st_size for file in files) < 400_000
 
 
 def test_guidance_finds_what_chance_alone_would_not(capsys: pytest.CaptureFixture[str]) -> None:

@@ -35,7 +35,7 @@ from slotwatch.views.feed import Changes, Event, UniverseChanges, encode, everyt
 from slotwatch.views.sheet import Sheet
 
 LOOK_S = 0.05
-UNWATCHED_LOOK_S = 0.1
+UNWATCHED_LOOK_S = 0.2
 WATCH_AGAIN_NS = 5_000_000_000
 """How often judging learns that somebody reads. Otherwise it idles longer; it forgets it after 12 s."""
 AGAIN_S = 5.0

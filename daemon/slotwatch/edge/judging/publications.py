@@ -7,7 +7,7 @@ from slotwatch.edge.shared.pace import Pace
 
 SNAPSHOT_NS = 200_000_000
 SOONEST_SNAPSHOT_NS = 50_000_000
-UNREAD_SNAPSHOT_NS = 700_000_000
+UNREAD_SNAPSHOT_NS = 1_500_000_000
 """While nothing is under way and nobody listens. Who reads all the same has the front ask first (`http_fresh`)."""
 SNAPSHOT_SHARE = 16
 """Time between two snapshots is at least this many times what the last one cost: on a busy computer, at 4,034
