@@ -222,6 +222,7 @@ class RuleState:
         on_delay_s = rule.on_delay_s if binding.on_delay_s is None else binding.on_delay_s
         self._on_ns = int(on_delay_s * NANOSECONDS)
         self._off_ns = int(self.rule.off_delay_s * NANOSECONDS)
+        self._is_of_absence = Effect.ABSENCE in rule.effects
         self._flapping = flapping
         # They take what the binding's own condition gives, and get nothing else.
         self._describe_one = cast("Callable[[RuleContext, Key], Finding]", binding.describe)
@@ -344,7 +345,7 @@ class RuleState:
         now_ns = ctx.now_ns
         if not holds:
             gone_ns = now_ns - raised.last_true_ns
-            over = Effect.ABSENCE in self.rule.effects or gone_ns >= OVER_NS
+            over = self._is_of_absence or gone_ns >= OVER_NS
             changed = raised.holds or over is not raised.over
             raised.holds, raised.over = False, over
             # Thousands that return together wait here for seconds: whether one flaps is asked only when it is due.

@@ -315,6 +315,7 @@ def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Itera
     now = [case for case in wide.cases if case.holds]
     # What is over explains the traces that it left, and nothing that is true now.
     lasting = every if len(now) == len(wide.cases) else Extent.of(ctx, now)
+    over = every.universes - lasting.universes
     # Nothing makes what was there before it. Worked out once: both sides may have thousands of cases.
     earliest_ns = wide.since_ns if wide.rule.explains.begins_at_a_moment else None
     for other in clusters:
@@ -327,7 +328,7 @@ def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Itera
             extent, apt = every, not reach.only or case.finding.cause in reach.only
             if _is_true_by_itself(wide, case):
                 extent = lasting
-                apt &= not (every.universes - lasting.universes) & set(case.finding.universes)
+                apt &= over.isdisjoint(case.finding.universes)
             # An exception of some universes says nothing of the source's others.
             if wide.accepted and every.universes:
                 apt &= set(case.finding.universes) <= every.universes

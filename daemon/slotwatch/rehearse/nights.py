@@ -77,6 +77,8 @@ class _Plan:
     expected: list[Expected] = field(default_factory=list)
     ended: list[str] = field(default_factory=list)
     """Subjects that end before or at the fault that is being drawn."""
+    main_is_half: bool = False
+    """Whether the main desk no longer reaches one of two networks: there only a backup sends its universes."""
 
     def desk(self, **options: Any) -> Desk:
         return main_desk(self.numbers, lambda number: self.looks[number], **options)
@@ -224,6 +226,7 @@ def _main_loses_frames(plan: _Plan, at_s: float) -> None:
 
 def _lead_out(plan: _Plan, at_s: float) -> None:
     lost = plan.chance.below(2)
+    plan.main_is_half = True
     plan.parts["main"] = lambda: on_both(plan.desk(), at_s, lost=lost)
     rules = ("source-absent",) if plan.backup and "backup" not in plan.ended else ("universe-lost", "source-absent")
     also = ("backup-in-control", "backup-absent")
@@ -251,7 +254,10 @@ def _intruder(plan: _Plan, at_s: float) -> None:
 def _backup_dead(plan: _Plan, at_s: float) -> None:
     plan.ended.append("backup")
     plan.parts["backup"] = lambda: plan.send(_backup(plan, stop_s=at_s))
-    rules = ("backup-absent",) if "main" not in plan.ended else ("universe-lost", "backup-absent")
+    if "main" in plan.ended or plan.main_is_half:
+        rules: tuple[str, ...] = ("universe-lost", "backup-absent")
+    else:
+        rules = ("backup-absent",)
     plan.expected.append(
         Expected("backup dead", rules, plan.causes_of_silence(), plan.e131(), at_s, at_s + E131_DUE_S, rules)
     )

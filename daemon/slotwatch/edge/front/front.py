@@ -22,6 +22,7 @@ from slotwatch.edge.front.complaints import Complaints
 from slotwatch.edge.front.events import Listeners
 from slotwatch.edge.front.guard import Guard, Refused
 from slotwatch.edge.front.witnessed import Ask
+from slotwatch.edge.shared.memory_return import MemoryReturn
 from slotwatch.edge.shared.messages import Done
 from slotwatch.edge.shared.messages.lifeline import HouseFileRead
 from slotwatch.edge.shared.messages.orders import FrontResult, WatchPage
@@ -135,12 +136,14 @@ class Front:
 
     async def pump(self) -> None:
         """Follow the board for ever."""
+        memory = MemoryReturn(clock.monotonic_ns())
         while True:
             now_ns = clock.monotonic_ns()
             self.look(now_ns)
             if self.listeners.count and now_ns - self._watch_told_ns > WATCH_AGAIN_NS:
                 self._watch_told_ns = now_ns
                 self._telling = asyncio.create_task(self._tell_judging())
+            memory.turn(now_ns)
             await asyncio.sleep(LOOK_S if self.listeners.count else UNWATCHED_LOOK_S)
 
     async def _tell_judging(self) -> None:

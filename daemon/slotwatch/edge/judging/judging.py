@@ -24,6 +24,7 @@ from slotwatch.edge.judging.recorder import Captures, Recorder
 from slotwatch.edge.judging.route_reports import RouteReports
 from slotwatch.edge.judging.sync_groups import sync_groups
 from slotwatch.edge.shared.channel import Channel
+from slotwatch.edge.shared.memory_return import MemoryReturn
 from slotwatch.edge.shared.messages import Done, Refusal, Request
 from slotwatch.edge.shared.messages.intake import (
     FromIntake,
@@ -87,6 +88,7 @@ class JudgingProcess:
         self._open = 0
         self._lag = Lag()
         self._sync_groups: dict[int, tuple[int, ...]] = {}
+        self._memory = MemoryReturn(now_ns)
         self._listed = ListedUniverses()
         self._drops = (0, 0)
         self._rows_ns = 0
@@ -166,6 +168,7 @@ class JudgingProcess:
             self._tick(max(judged_at_ns, self._rows_ns, self._ticked_ns))
         self._publish_if_due(clock.monotonic_ns())
         self._captures.turn(self._ticked_ns, self._offset_ns)
+        self._memory.turn(now_ns)
         self.board.turn(clock.monotonic_ns(), self._rows.tail, self._rows.lost)
         for channel in (self._requests, self._observations):
             channel.flush()
