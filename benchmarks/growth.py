@@ -68,7 +68,7 @@ class Show:
         for row in range(self.streams):
             universe, source = row % universes + 1, row // universes
             sender = source if sources > 1 else universe // 100
-            octets = e131_data(sender.to_bytes(16, "big"), f"desk {sender}", universe, 0, bytes(512))
+            octets = e131_data((sender + 1).to_bytes(16, "big"), f"desk {sender}", universe, 0, bytes(512))
             self._frames.data[row, : len(octets)] = np.frombuffer(octets, np.uint8)
             self._frames.length[row] = len(octets)
             self._frames.dst[row, 10:] = (255, 255, 239, 255, *divmod(universe, 256))
