@@ -23,8 +23,8 @@ PAGES = ("aiohttp", "jinja2", "prometheus_client", "sqlite3", "slotwatch.edge.fr
 ROLES = {"app": (), "intake": ("_intake",), "judging": ("_judging",), "front": ("_front", "_serve_front")}
 """Functions of `slotwatch.process` that a role runs through before it is ready."""
 WITHOUT = {
-    "app": (*SENDING, *HOUSE_FILES, *PAGES, "numpy", "msgspec", "asyncio", "slotwatch.house", "slotwatch.judge"),
-    "intake": (*SENDING, *HOUSE_FILES, *PAGES, "asyncio", "slotwatch.judge", "slotwatch.snapshot", "slotwatch.engine"),
+    "app": (*SENDING, *HOUSE_FILES, *PAGES, "numpy", "asyncio", "slotwatch.house", "slotwatch.judge"),
+    "intake": (*SENDING, *HOUSE_FILES, *PAGES, "asyncio", "slotwatch.judge", "slotwatch.engine"),
     "judging": (*SENDING, *HOUSE_FILES, *PAGES, "asyncio", "ssl"),
     "front": (*SENDING, *HOUSE_FILES, "jinja2", "slotwatch.engine", "slotwatch.edge.intake"),
 }
