@@ -1,6 +1,8 @@
 """Whole seasons of shows: how often a healthy house is said to be unlike itself, and when a drift is found.
 
 `python -m tests.rehearse.seasons [HOW_MANY]` plays random healthy seasons and prints the false notes in 1,000 shows.
+`python -m tests.rehearse.seasons harsh [HOW_MANY]` plays harsher ones: bursts may overlap for many minutes, and lost
+frames vary twice as much from night to night.
 `python -m tests.rehearse.seasons drift` plays 30 nights of packets through the engine and the history's file.
 
 A season is made of minutes as the engine finishes them. How uneven a healthy house is, from minute to minute and from
@@ -23,11 +25,21 @@ from slotwatch.snapshot.minutes import MinuteRow, StreamMinute
 DAY = 24 * 60
 FIRST_MINUTE = 29_000_000
 UNIVERSES, SHOWS, MINUTES = 4, 30, 90
-APART = 10
-"""Minutes between two bursts at least: what is in the way for five minutes in a row is no healthy night."""
-BY_NIGHT = 0.25
-"""Spread of lost frames from night to night, of the logarithm."""
 MIN_REFRESH_HZ = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class Weather:
+    """What all universes of a season have in common."""
+
+    apart: int
+    """Minutes between two bursts at least: what is in the way for five minutes in a row is no healthy night."""
+    by_night: float
+    """Spread of lost frames from night to night, of the logarithm."""
+
+
+CALM = Weather(10, 0.25)
+HARSH = Weather(0, 0.5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,25 +69,32 @@ def any_pace(chance: np.random.Generator) -> Pace:
     )
 
 
-def bursts(pace: Pace, minutes: int, chance: np.random.Generator) -> list[int]:
+def bursts(pace: Pace, minutes: int, chance: np.random.Generator, apart: int) -> list[int]:
     """Minutes in which something else on the network begins to be in the way: for one to three minutes."""
     found: list[int] = []
     for start in np.flatnonzero(chance.random(minutes) < pace.odd_minutes).tolist():
-        if not found or start - found[-1] >= APART:
+        if not found or start - found[-1] >= apart:
             found.append(start)
     return found
 
 
 def minutes_of(
-    pace: Pace, night: int, chance: np.random.Generator, *, worse_ms: float = 0.0, minutes: int = MINUTES
+    pace: Pace,
+    night: int,
+    chance: np.random.Generator,
+    *,
+    worse_ms: float = 0.0,
+    minutes: int = MINUTES,
+    weather: Weather = CALM,
 ) -> Iterator[MinuteRow]:
     """One show. worse_ms: what is added to the 99th percentile of each minute."""
     interval_ms = 1000 / pace.rate_hz
     of_night = pace.late_ms * np.exp(chance.normal(0, pace.by_night))
     late_ms = of_night * np.exp(chance.normal(0, pace.by_minute, minutes))
-    for start in bursts(pace, minutes, chance):
+    for start in bursts(pace, minutes, chance, weather.apart):
         late_ms[start : start + 1 + chance.integers(3)] += chance.uniform(20, 200)
-    lost = chance.poisson(pace.lost_percent / 100 * pace.rate_hz * 60 * np.exp(chance.normal(0, BY_NIGHT)), minutes)
+    lost_share = pace.lost_percent / 100 * np.exp(chance.normal(0, weather.by_night))
+    lost = chance.poisson(lost_share * pace.rate_hz * 60, minutes)
     rate_hz = pace.rate_hz * (1 + chance.normal(0, 0.003) + chance.normal(0, 0.002, minutes))
     for minute in range(minutes):
         p99_ms = interval_ms + late_ms[minute] + worse_ms
@@ -134,13 +153,13 @@ def season(nights: Iterator[list[MinuteRow]]) -> Said:
     return said
 
 
-def healthy_season(seed: int, universes: int = UNIVERSES, shows: int = SHOWS) -> list[Said]:
+def healthy_season(seed: int, universes: int = UNIVERSES, shows: int = SHOWS, weather: Weather = CALM) -> list[Said]:
     """One random house: each universe has a pace of its own."""
     chance = np.random.default_rng(seed)
     found = []
     for _ in range(universes):
         pace = any_pace(chance)
-        found.append(season(list(minutes_of(pace, night, chance)) for night in range(shows)))
+        found.append(season(list(minutes_of(pace, night, chance, weather=weather)) for night in range(shows)))
     return found
 
 
@@ -149,10 +168,12 @@ def main(arguments: list[str]) -> int:
         from tests.rehearse.drift import main as drift
 
         return drift()
+    weather = HARSH if arguments[:1] == ["harsh"] else CALM
+    arguments = arguments[1:] if weather is HARSH else arguments
     count = int(arguments[0]) if arguments else 200
     unlike = worse = shows = 0
     for seed in range(count):
-        for said in healthy_season(seed):
+        for said in healthy_season(seed, weather=weather):
             unlike, worse = unlike + len(said.unlike), worse + len(said.grows_worse)
         shows += SHOWS
     print(

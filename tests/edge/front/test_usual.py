@@ -15,7 +15,7 @@ from slotwatch.edge.front import usual_keeper as module
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.history_shows import UsualRows
 from slotwatch.edge.front.history_store import Pending, Store
-from slotwatch.edge.front.usual import Worked, gather_usual, missing_shows, work_out_house, work_out_show
+from slotwatch.edge.front.usual import Worked, gather_usual, missing_shows, shows_between, work_out_house, work_out_show
 from slotwatch.edge.shared.messages import Done
 from slotwatch.edge.shared.messages.orders import FrontOrder, FrontResult, Noted, TakeUsual
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, Fixture, House, Line, Network
@@ -90,6 +90,65 @@ def test_the_show_that_runs_is_tonight_and_does_not_count(tmp_path: Path) -> Non
 def test_another_universe_has_no_shows(tmp_path: Path) -> None:
     found = gather_usual(history(tmp_path / "h.db", [40.0] * 5), "e131/2", now_ms(4))
     assert (found["shows"], {one["reason"] for one in found["left_out"]}) == (0, {"too-short"})
+
+
+# --- a house that stays in `show` -----------------------------------------------------------------------------------
+
+
+def always_in_show(path: Path, days: list[float], *, hours: tuple[int, int] = (9, 23)) -> Archive:
+    """In the phase show from the first day on; the desk is on for some hours a day, at these rates."""
+    store, pending = Store(path), Pending()
+    pending.phases[FIRST * 60_000] = "show"
+    for day, rate in enumerate(days):
+        for minute in range(0, DAY, 1):
+            on = hours[0] * 60 <= minute < hours[1] * 60
+            row = MinuteRow(FIRST + day * DAY + minute, "e131/1", 2400 * on, rate * on, 30.0, 0, 1, 0 if on else 7)
+            pending.minutes.append(row)
+        lost_ns = (FIRST + day * DAY + hours[1] * 60) * 60 * 1_000_000_000 + 2_500_000_000
+        times = {"began_ns": lost_ns, "opened_ns": lost_ns, "closed_ns": lost_ns + 10 * 3600 * 10**9 + 13 * 10**9}
+        found = incident(7 + day, universes=("e131/1",), explains=(), timeline=(), wall_offset_ns=0, **times)
+        pending.incidents[(7 + day, lost_ns // 1_000_000)] = record(found)
+    store.write(pending)
+    store.close()
+    return Archive(path)
+
+
+def test_a_house_that_stays_in_show_has_a_show_a_day_between_its_absences(tmp_path: Path) -> None:
+    """Each night the desk is switched off: a loss that no day's figures suffer from."""
+    archive = always_in_show(tmp_path / "h.db", [40.0, 41.0, 42.0, 43.0, 44.0])
+    now = (FIRST + 5 * DAY + 3 * 60) * 60_000
+    ended, running = shows_between(archive, now)
+    minutes = [(since // 60_000 - FIRST, until // 60_000 - FIRST) for since, until in ended]
+    assert minutes == [(day * DAY + 9 * 60 + 2, day * DAY + 23 * 60 - 1) for day in range(5)]
+    assert running is None
+    found = gather_usual(archive, "e131/1", now)
+    assert (found["shows"], found["left_out"]) == (5, [])
+    assert found["figures"]["refresh_hz"] == _figure(42.0, 1.0, 40.0, 44.0)
+
+
+def test_the_day_that_runs_is_tonight(tmp_path: Path) -> None:
+    archive = always_in_show(tmp_path / "h.db", [40.0] * 6)
+    now = (FIRST + 5 * DAY + 20 * 60) * 60_000
+    ended, running = shows_between(archive, now)
+    assert (len(ended), running) == (5, (FIRST + 5 * DAY + 9 * 60 + 2) * 60_000)
+    assert gather_usual(archive, "e131/1", now)["tonight"] is not None
+
+
+def test_a_short_absence_and_an_ordinary_show_split_nothing(tmp_path: Path) -> None:
+    """A desk that restarts in the afternoon, and one that stays on for ever: the first is one day, the second none."""
+    archive = always_in_show(tmp_path / "h.db", [40.0] * 3, hours=(0, 24))
+    now = (FIRST + 3 * DAY) * 60_000
+    assert shows_between(archive, now) == ([], (FIRST + 2) * 60_000)
+    ordinary = history(tmp_path / "o.db", [40.0] * 3)
+    assert [until - since for since, until in shows_between(ordinary, now)[0]] == [LENGTH * 60_000] * 3
+
+
+def test_a_part_whose_beginning_is_forgotten_is_no_other_show(tmp_path: Path) -> None:
+    archive = always_in_show(tmp_path / "h.db", [40.0] * 4)
+    whole = shows_between(archive, (FIRST + 4 * DAY) * 60_000)[0]
+    with sqlite3.connect(tmp_path / "h.db") as db:
+        db.execute("DELETE FROM minutes WHERE minute < ?", (FIRST + DAY + 12 * 60,))
+    assert shows_between(Archive(tmp_path / "h.db"), (FIRST + 4 * DAY) * 60_000)[0] == whole[2:]
 
 
 # --- what is kept ---------------------------------------------------------------------------------------------------

@@ -222,6 +222,20 @@ class Archive:
             found.setdefault(name, []).append(_minute(name, row, streams.get((row[0], universe), ())))
         return found
 
+    def heard_steps(self, first: int, last: int, step: int) -> list[int]:
+        """Begins of steps of so many minutes, on multiples of it, in which any universe had frames; oldest first."""
+        query = "SELECT 1 FROM minutes WHERE minute BETWEEN ? AND ? AND frames > 0 LIMIT 1"
+        with self._open() as db:
+            begins = range(first - first % step, last + 1, step)
+            return [at for at in begins if db.execute(query, (max(at, first), min(at + step - 1, last))).fetchone()]
+
+    def heard_between(self, first: int, last: int) -> tuple[int, int] | None:
+        """The first and the last minute in which any universe had frames; None: there is none."""
+        query = "SELECT minute FROM minutes WHERE minute BETWEEN ? AND ? AND frames > 0 ORDER BY minute {} LIMIT 1"
+        with self._open() as db:
+            ends = [db.execute(query.format(way), (first, last)).fetchone() for way in ("ASC", "DESC")]
+        return None if None in ends else (ends[0][0], ends[1][0])
+
     def usual(self, universe: str | None = None) -> UsualRows:
         """Figures of shows, of one universe or of all; and of all, when they begin and what grows worse."""
         with self._open() as db:

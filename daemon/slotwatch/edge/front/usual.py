@@ -8,6 +8,7 @@ from typing import Any
 
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.history_shows import UsualRows
+from slotwatch.edge.front.show_spans import parts_of
 from slotwatch.house.schema import DeclaredUniverse, House, Phase
 from slotwatch.model.usual import METHOD_VERSION, HouseFigures, KeptShow, Show, Start, show_of
 from slotwatch.model.usual_standing import (
@@ -57,10 +58,9 @@ def shows_between(archive: Archive, now_ms: int) -> tuple[list[Span], int | None
     for number, (at_ms, phase) in enumerate(phases):
         if phase != Phase.SHOW:
             continue
-        if number + 1 < len(phases):
-            ended.append((at_ms, phases[number + 1][0]))
-        else:
-            running = at_ms
+        is_last = number + 1 == len(phases)
+        parts, running = parts_of(archive, (at_ms, now_ms if is_last else phases[number + 1][0]), is_last)
+        ended += parts
     return ended[-MOST_LOOKED_AT:], running
 
 
