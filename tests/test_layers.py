@@ -107,15 +107,15 @@ def test_a_class_name_means_one_thing() -> None:
     assert not twice, twice
 
 
-MOST_ANY = {"judge": 0, "snapshot": 4, "views": 81}
+MOST_ANY = {"judge/": 0, "snapshot/": 0, "bridge/": 0, "edge/shared/messages/": 0, "views/": 52, "edge/": 129}
 """`Any` in the seams that everything crosses; each number may only fall: write the lower one down."""
 
 
 def test_any_does_not_come_back() -> None:
     found = dict.fromkeys(MOST_ANY, 0)
-    for layer, name, path in _modules():
-        key = layer if layer in found else name
-        if key in found:
-            tree = ast.parse(path.read_text())
-            found[key] += sum(isinstance(node, ast.Name) and node.id == "Any" for node in ast.walk(tree))
-    assert all(found[key] <= most for key, most in MOST_ANY.items()), found
+    for _, name, path in _modules():
+        tree = ast.parse(path.read_text())
+        count = sum(isinstance(node, ast.Name) and node.id == "Any" for node in ast.walk(tree))
+        for place in (place for place in MOST_ANY if name.startswith(place)):
+            found[place] += count
+    assert all(found[place] <= most for place, most in MOST_ANY.items()), found

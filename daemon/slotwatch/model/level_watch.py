@@ -28,7 +28,8 @@ def live_rows(snapshot: Snapshot) -> dict[str, int]:
     """Row of each universe that arrives, by its name without network; of several networks the first that lives."""
     columns = snapshot.universes
     found: dict[str, int] = {}
-    for row in np.flatnonzero((columns["streams"] > 0) & (columns["slots"] > 0)).tolist():
+    heard = (columns["streams"].astype(np.int64) > 0) & (columns["slots"].astype(np.int64) > 0)
+    for row in np.flatnonzero(heard).tolist():
         found.setdefault(snapshot.universe_names[row].partition("@")[0], row)
     return found
 
@@ -100,8 +101,9 @@ class LevelWatch:
             span.to_ns = now_ns
         if not self._seen or abs(now_ns - self._seen[-1].at_ns) >= SECOND_NS:
             columns = snapshot.universes
-            arrived = np.where(columns["streams"] > 0, columns["last_frame_ns"], 0)
-            slots = columns["slots"].copy()
+            last_ns = columns["last_frame_ns"].astype(np.int64)
+            arrived = np.where(columns["streams"].astype(np.int64) > 0, last_ns, 0)
+            slots = columns["slots"].astype(np.uint16)
             self._seen.append(_Seen(now_ns, snapshot.universe_names, levels.copy(), arrived, slots))
             self._note_minute(snapshot)
 
@@ -112,7 +114,8 @@ class LevelWatch:
             which = list(rows.values())
             packed = zlib.compress(snapshot.levels[which].tobytes(), 1)
             names = tuple(snapshot.universe_names[row] for row in which)
-            self._minutes.append(_Minute(snapshot.now_ns, names, packed, snapshot.universes["slots"][which]))
+            slots = snapshot.universes["slots"][which].astype(np.uint16)
+            self._minutes.append(_Minute(snapshot.now_ns, names, packed, slots))
 
     def moving(self, at_ns: int) -> NDArray[np.bool_] | None:
         """(U, 512) slots that changed by more than MOVING_SHARE around a moment; None while nothing was seen."""

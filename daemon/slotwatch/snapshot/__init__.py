@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from enum import IntEnum, StrEnum
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +23,7 @@ from slotwatch.snapshot.routes import RouteRow
 from slotwatch.snapshot.stage import LampHours, RackRow, ReceiverRow
 from slotwatch.snapshot.switches import LastShowRow, PlaceRow, SwitchRow
 
-Columns = dict[str, NDArray[Any]]
+Columns = dict[str, NDArray[np.generic]]
 
 
 class Severity(IntEnum):

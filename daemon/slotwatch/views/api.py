@@ -6,7 +6,6 @@ Every function takes a Snapshot, or a Sheet where several objects of one snapsho
 from __future__ import annotations
 
 from dataclasses import asdict
-from typing import Any
 
 from slotwatch.house.schema import House
 from slotwatch.snapshot import Incident, Snapshot
@@ -38,7 +37,7 @@ def universes(reading: Reading) -> list[UniverseAnswer]:
     return _universes.universes(sheet_of(reading))
 
 
-def universe_detail(reading: Reading, row: int, declared: House | None = None) -> dict[str, Any]:
+def universe_detail(reading: Reading, row: int, declared: House | None = None) -> dict[str, object]:
     """One universe with `levels`, `slot_sources`, `streams` and, where the house is given, its `fixtures`."""
     return _universes.universe_detail(sheet_of(reading), row, declared)
 
@@ -52,7 +51,7 @@ def sources(reading: Reading) -> list[SourceAnswer]:
     return _sources.sources(sheet_of(reading))
 
 
-def receivers(reading: Reading) -> list[dict[str, Any]]:
+def receivers(reading: Reading) -> list[dict[str, object]]:
     return _sources.receivers(sheet_of(reading))
 
 
@@ -69,7 +68,7 @@ def incidents(reading: Reading) -> list[IncidentAnswer]:
 
 
 def house(
-    reading: Reading, declared: House | None = None, host: str = "", own: dict[str, Any] | None = None
+    reading: Reading, declared: House | None = None, host: str = "", own: dict[str, object] | None = None
 ) -> HouseAnswer:
     """The house and this listener's own health."""
     return _house.house(sheet_of(reading), declared, host, own)
@@ -83,11 +82,11 @@ def fixtures(reading: Reading, declared: House) -> list[FixtureAnswer]:
     return _fixtures.fixtures(sheet_of(reading), declared)
 
 
-def patch(declared: House) -> dict[str, Any]:
+def patch(declared: House) -> dict[str, object]:
     return _fixtures.patch(declared)
 
 
-def racks(reading: Reading) -> list[dict[str, Any]]:
+def racks(reading: Reading) -> list[dict[str, object]]:
     """Racks with their estimated currents, as judging estimates them."""
     return [asdict(row) for row in sheet_of(reading).snapshot.racks]
 
@@ -97,7 +96,7 @@ def routes(reading: Reading) -> list[RouteAnswer]:
     return [route_answer(row) for row in sheet_of(reading).snapshot.routes]
 
 
-def rig_check(reading: Reading) -> dict[str, Any]:
+def rig_check(reading: Reading) -> dict[str, object]:
     """The rig check that runs or ran last; `{"running": false}` before the first."""
     sheet = sheet_of(reading)
     found = sheet.snapshot.rig_check

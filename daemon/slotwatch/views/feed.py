@@ -19,7 +19,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,7 +58,7 @@ SLOW = ("universe", "refresh_hz", "frames", "lost_frames", "interval_ms", "last_
 _EXACT = ("state", "slots", "priority", "winning_stream", "streams")
 """Columns of the snapshot whose every change goes out at once."""
 
-Event = tuple[str, Mapping[str, Any]]
+Event = tuple[str, Mapping[str, object]]
 
 
 def encode(events: list[Event]) -> bytes:
@@ -67,7 +66,7 @@ def encode(events: list[Event]) -> bytes:
     return "".join(f"event: {name}\ndata: {_json(data)}\n\n" for name, data in events).encode()
 
 
-def everything(sheet: Sheet, house: dict[str, Any]) -> list[Event]:
+def everything(sheet: Sheet, house: dict[str, object]) -> list[Event]:
     """What a listener needs first: the house, all universes with all columns, all open incidents."""
     rows = [universe(sheet, row) for row in range(len(sheet.snapshot.universe_names))]
     columns = list(rows[0]) if rows else ["universe"]
@@ -78,13 +77,14 @@ def everything(sheet: Sheet, house: dict[str, Any]) -> list[Event]:
     ]
 
 
-def told(house: dict[str, Any]) -> dict[str, Any]:
+def told(house: dict[str, object]) -> dict[str, object]:
     """The house as it is streamed: without the rows of fixtures that were asked, which a page asks for by itself."""
-    asking = house["listener"].get("asking")
-    if not asking:
+    listener = house["listener"]
+    asking = listener.get("asking") if isinstance(listener, dict) else None
+    if not isinstance(listener, dict) or not isinstance(asking, dict):
         return house
     short = {key: value for key, value in asking.items() if key != "rows"}
-    return {**house, "listener": {**house["listener"], "asking": short}}
+    return {**house, "listener": {**listener, "asking": short}}
 
 
 class Changes:
@@ -92,17 +92,17 @@ class Changes:
 
     def __init__(self) -> None:
         self._names: tuple[str, ...] = ()
-        self._sent: dict[str, NDArray[Any]] = {}
+        self._sent: dict[str, NDArray[np.generic]] = {}
         self._incidents_of: dict[str, list[int]] = {}
         self._revisions: dict[int, int] = {}
-        self._house: dict[str, Any] = {}
+        self._house: dict[str, object] = {}
         self._house_ns = 0
         self._turn_ns = 0
         self._turn_row = 0
         self._owed: set[str] = set()
         """Universes that changed and were not sent, since another event went first."""
 
-    def take(self, sheet: Sheet, house: dict[str, Any]) -> list[Event]:
+    def take(self, sheet: Sheet, house: dict[str, object]) -> list[Event]:
         """Compare with what was sent before; the first call only remembers."""
         snapshot = sheet.snapshot
         is_first = not self._sent
@@ -120,7 +120,7 @@ class Changes:
         self._revisions = held
         return found
 
-    def _take_house(self, snapshot: Snapshot, house: dict[str, Any]) -> list[Event]:
+    def _take_house(self, snapshot: Snapshot, house: dict[str, object]) -> list[Event]:
         house = told(house)
         fixed = {key: value for key, value in house.items() if key not in ("at", "uptime_s", "listener")}
         fixed["listener"] = _steady(house["listener"])
@@ -180,7 +180,7 @@ class Changes:
         changed: NDArray[np.bool_] = np.zeros(len(snapshot.universe_names), bool)
         for name in _EXACT:
             changed |= columns[name] != self._sent[name]
-        now, sent = columns["refresh_hz"], self._sent["refresh_hz"]
+        now, sent = columns["refresh_hz"].astype(np.float32), self._sent["refresh_hz"].astype(np.float32)
         changed |= np.isnan(now) != np.isnan(sent)
         with np.errstate(invalid="ignore"):
             changed |= np.abs(now - sent) > np.maximum(RATE_STEP_HZ, RATE_STEP_RATIO * sent)
@@ -236,7 +236,7 @@ class UniverseChanges:
 
     def __init__(self, name: str) -> None:
         self.name = name
-        self._levels: dict[str, Any] = {}
+        self._levels: dict[str, object] = {}
         self._facts_ns = 0
 
     def everything(self, sheet: Sheet, house: House | None) -> list[Event]:
@@ -268,19 +268,19 @@ class UniverseChanges:
 def _batch(sheet: Sheet, columns: tuple[str, ...], rows: list[int]) -> Event:
     found = []
     for row in rows:
-        whole: Mapping[str, Any] = universe(sheet, row)
+        whole: Mapping[str, object] = universe(sheet, row)
         found.append([whole[name] for name in columns])
     return "universes", {"at": sheet.at, "columns": list(columns), "rows": found}
 
 
-def _carry(sent: NDArray[Any], rows: NDArray[np.int64], now: NDArray[Any]) -> NDArray[Any]:
+def _carry(sent: NDArray[np.generic], rows: NDArray[np.int64], now: NDArray[np.generic]) -> NDArray[np.generic]:
     """What was sent, at the rows that its universes have now; new ones count as just sent."""
     carried = now.copy()
     carried[rows >= 0] = sent[rows[rows >= 0]]
     return carried
 
 
-def _steady(value: Any) -> Any:
+def _steady(value: object) -> object:
     """Own health without what differs every time (spans, shares), and what a flood would count up with every packet:
     a changed word or a count of faults is sent."""
     if isinstance(value, dict):
@@ -294,5 +294,5 @@ def _mark(one: Incident) -> int:
     return hash((one.revision, one.closed_ns is None, one.acknowledged is None, one.severity, len(one.timeline)))
 
 
-def _json(data: Mapping[str, Any]) -> str:
+def _json(data: Mapping[str, object]) -> str:
     return json.dumps(data, separators=(",", ":"), allow_nan=False, default=str)

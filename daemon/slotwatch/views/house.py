@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import asdict
-from typing import Any, cast
+from typing import cast
 
 import numpy as np
 
@@ -21,7 +21,7 @@ from slotwatch.views.sheet import SENDING, Sheet
 
 
 def house(
-    sheet: Sheet, declared: House | None = None, host: str = "", own: dict[str, Any] | None = None
+    sheet: Sheet, declared: House | None = None, host: str = "", own: dict[str, object] | None = None
 ) -> HouseAnswer:
     """The whole house. `own`: what the front process says of itself (history, alerts, page), beside judging's words."""
     snapshot, view = sheet.snapshot, sheet.snapshot.house

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, cast
+from typing import cast
 
 from slotwatch.snapshot.routes import AskedRow, AskingRow
 from slotwatch.views.answers.listener import AskedFixtureAnswer, AskingAnswer, ListenerHealthAnswer
@@ -11,7 +11,7 @@ from slotwatch.views.counted import from_zero
 from slotwatch.views.sheet import Sheet
 
 
-def listener_health(sheet: Sheet, own: Mapping[str, Any] | None = None) -> ListenerHealthAnswer:
+def listener_health(sheet: Sheet, own: Mapping[str, object] | None = None) -> ListenerHealthAnswer:
     """What judging counted and observed. own: what the front process reports of itself, by the same names."""
     held = sheet.snapshot.house.listener
     found: ListenerHealthAnswer = {
