@@ -8,7 +8,6 @@ from __future__ import annotations
 import json
 import select
 from dataclasses import replace
-from typing import Any
 
 from slotwatch import clock
 from slotwatch.edge.judging.igmp_in import GroupWatch
@@ -75,6 +74,6 @@ def _by_interface(house: House, table: InterfaceTable) -> House:
     return replace(house, networks=tuple(Network(name, name) for name in names))
 
 
-def _found(network: Any, port: Any, description: Any, switch: Any) -> HostCheck:
+def _found(network: object, port: object, description: object, switch: object) -> HostCheck:
     more = f" ({description})" if description not in ("", port) else ""
     return HostCheck(f"{WHAT} of {network}", True, f"port {port}{more} of switch {switch}")
