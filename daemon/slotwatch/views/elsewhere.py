@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 from slotwatch.views.answers.traffic import ElsewhereAnswer, ListenerPositionsAnswer, PositionThereAnswer
 from slotwatch.views.moments import iso_wall
@@ -14,8 +15,7 @@ MOST_THERE = 64
 """Streams of one universe that are given of a listener."""
 
 
-@dataclass(frozen=True, slots=True)
-class PositionThere:
+class PositionThere(Protocol):
     """One stream as another listener gave it; ages are by its own clock."""
 
     universe: str
@@ -28,6 +28,7 @@ class PositionThere:
     last_frame_age_s: float | None
     refresh_hz: float | None
     judged: bool
+    joined: bool | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +36,7 @@ class HeardThere:
     """The newest answer of another listener."""
 
     asked_wall_ns: int
-    streams: tuple[PositionThere, ...]
+    streams: Sequence[PositionThere]
 
 
 def elsewhere(sheet: Sheet, row: int, heard: Mapping[str, HeardThere]) -> ElsewhereAnswer:
@@ -77,7 +78,8 @@ def _of(name: str, given: Iterable[PositionThere]) -> list[PositionThereAnswer]:
             "missing": one.missing,
             "last_frame_age_s": one.last_frame_age_s,
             "refresh_hz": one.refresh_hz,
-            "judged": one.judged,
+            # What arrives without being asked for may stop at any time.
+            "judged": one.judged and one.joined is not False,
         }
         for one in same[:MOST_THERE]
     ]

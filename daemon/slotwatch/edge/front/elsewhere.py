@@ -23,7 +23,7 @@ from slotwatch.edge.shared.secret_file import SecretFileError, read_secret
 from slotwatch.house.schema import House
 from slotwatch.house.witnesses import DeclaredListener
 from slotwatch.snapshot import Snapshot
-from slotwatch.views.elsewhere import HeardThere, PositionThere
+from slotwatch.views.elsewhere import HeardThere
 from slotwatch.wire.observation import ListenerSeen, StreamElsewhere
 
 EVERY_S = 1.0
@@ -139,7 +139,7 @@ class ElsewhereFetcher:
             found = None if body is None else await asyncio.to_thread(read_streams, body)
             if found is not None:
                 asked_wall_ns = asked_ns + clock.wall_offset_ns()
-                self._heard[declared.name] = HeardThere(asked_wall_ns, tuple(_position(one) for one in found))
+                self._heard[declared.name] = HeardThere(asked_wall_ns, found)
             await self._tell(declared, asked_ns, found, "")
             late = any(LATE_S[0] < (one.last_frame_age_s or 0) < LATE_S[1] for one in found or () if _keeps_alive(one))
             passed_s = (clock.monotonic_ns() - asked_ns) / NANOSECONDS
@@ -156,21 +156,6 @@ class ElsewhereFetcher:
             streams=None if found is None else tuple(one.observed() for one in found),
         )
         await tell_judging(self._ask, TakeListener(seen))
-
-
-def _position(one: FetchedStream) -> PositionThere:
-    return PositionThere(
-        one.universe,
-        one.network,
-        one.source,
-        one.name,
-        one.state,
-        one.frames,
-        one.missing,
-        one.last_frame_age_s,
-        one.refresh_hz,
-        one.judged and one.joined is not False,
-    )
 
 
 def _keeps_alive(one: FetchedStream) -> bool:
