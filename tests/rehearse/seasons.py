@@ -193,10 +193,10 @@ def main(arguments: list[str]) -> int:
             unlike, worse = unlike + len(said.unlike), worse + len(said.grows_worse)
             true += len(set(said.unlike) & set(said.bad))
         shows += SHOWS
+    false = 1000 * (unlike + worse - true) / shows
     print(
-        f"{count} healthy seasons, {shows} shows of {UNIVERSES} universes: {unlike} notes unlike-usual, of which {true} "
-        f"of five bad minutes in a row, and {worse} times grows-worse; {1000 * (unlike + worse - true) / shows:.2f} false "
-        f"notes in 1,000 shows"
+        f"{count} healthy seasons, {shows} shows of {UNIVERSES} universes: {unlike} notes unlike-usual, of which "
+        f"{true} of five bad minutes in a row, and {worse} times grows-worse; {false:.2f} false notes in 1,000 shows"
     )
     return 0
 
