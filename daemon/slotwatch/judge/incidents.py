@@ -44,7 +44,7 @@ class IncidentBook(IncidentTable):
             entry = self._find(account, by_slot, kept)
             if entry is None:
                 if account.returned_ns is not None:
-                    continue  # it was told in an incident that has closed since
+                    continue  # it belonged to an incident that has closed since
                 entry = self._open_new(account, now_ns)
             else:
                 self._revise(entry, account, now_ns)

@@ -17,7 +17,7 @@ SAME_CHANGE_NS = 300 * NANOSECONDS
 
 @dataclass(frozen=True, slots=True)
 class QuerierChange:
-    """One change. `where` is a network's number, or the name of the switch that tells."""
+    """One change. `where` is a network's number, or the name of the switch that reports it."""
 
     where: int | str
     before: str
@@ -34,7 +34,7 @@ def heard_changes(ctx: RuleContext) -> Iterator[QuerierChange]:
 
 
 def named_changes(ctx: RuleContext) -> Iterator[QuerierChange]:
-    """Give the last change that each switch tells, but for those that were heard here too."""
+    """Give the last change that each switch reports, without those that were heard here too."""
     heard = list(heard_changes(ctx))
     for declared in ctx.house.switches:
         record = ctx.listener.switches.get(declared.name)

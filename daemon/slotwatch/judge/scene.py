@@ -146,7 +146,7 @@ def say_what_works(scene: Scene, verdict: Verdict) -> None:
     keepers: dict[int, list[int]] = {}
     for row in np.flatnonzero(scene.alive & np.isin(streams.universe, sorted(stopped_universes))).tolist():
         keepers.setdefault(ctx.source_of(row), []).append(ctx.universe_of(row))
-    # Declared ones are told first: the others may be thousands that somebody invented.
+    # Declared ones come first: the others may be thousands that somebody invented.
     for source in sorted(keepers, key=lambda source: ctx.declared_source(source) is None)[:MOST_TOLD]:
         said = f"{_what_it_is(ctx, source)}{ctx.say_source(source)}"
         verdict.still_working.append(f"{said} is sending {ctx.name_universes(keepers[source])}")

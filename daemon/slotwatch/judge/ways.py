@@ -38,7 +38,7 @@ def port_at(ctx: RuleContext, place: SwitchPlace) -> PortRecord | None:
 
 
 def place_row(ctx: RuleContext, network: int, address: str) -> PlaceRow | None:
-    """Give the switch port that an IP address hangs on; None: no switch tells."""
+    """Give the switch port that an IP address hangs on; None: no switch knows."""
     if not ctx.house.switches:
         return None
     cabling = cabling_of(ctx)

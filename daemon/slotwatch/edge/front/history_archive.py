@@ -103,7 +103,7 @@ class Archive:
     def incidents(
         self, state: str = "all", since_ms: int = 0, until_ms: int = 1 << 62, limit: int = MOST_INCIDENTS
     ) -> list[dict[str, Any]]:
-        """Records that were open at some time between, newest first; parts of wider incidents are told in those."""
+        """Records that were open at some time between, newest first; parts of wider incidents belong to those."""
         where = {"open": "closed_ms IS NULL", "closed": "closed_ms IS NOT NULL"}.get(state, "1")
         with self._open() as db:
             rows = db.execute(

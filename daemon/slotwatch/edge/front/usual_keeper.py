@@ -1,6 +1,6 @@
 """Keeps what is usual up to date: after each show, at the start and after a change of the house.
 
-It works in a thread, one show at a time, so that neither the page nor judging waits for it. Judging is told what is
+It works in a thread, one show at a time, so that neither the page nor judging waits for it. Judging gets what is
 usual, and judges tonight by it (`unlike-usual`).
 """
 

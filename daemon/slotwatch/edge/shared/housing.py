@@ -4,7 +4,7 @@ A child that is restarted while somebody has half edited the house file goes on 
 The value is MessagePack, read strictly by the types of `House`, so nothing in it can run. Its length and its check
 sum come before it: a reader that meets a writer sees that and reads again.
 
-A patch of 20,000 fixtures is left as a table: what many have in common stands once, in memory too (24 MiB for each
+A patch of 20,000 fixtures is left as a table: what many have in common is kept once, in memory too (24 MiB for each
 process otherwise, 10 so). Who needs no patch reads none.
 """
 

@@ -1,4 +1,4 @@
-"""The fixtures of a house as a table for the memory that processes share: what several have in common stands once."""
+"""The fixtures of a house as a table for the memory that processes share: what several have in common is kept once."""
 
 from __future__ import annotations
 

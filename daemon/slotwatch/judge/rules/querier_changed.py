@@ -14,7 +14,7 @@ from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWo
 from slotwatch.snapshot import Severity
 
 Change = tuple[int | str, str, str]
-"""Network or name of the switch that tells, querier before and after."""
+"""Network or name of the switch that reports it, querier before and after."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +59,7 @@ def describe_changed_querier(ctx: RuleContext, key: Change, p: QuerierChangedPar
 
 
 def _describe_named(ctx: RuleContext, switch: str, before: str, after: str) -> Finding:
-    """Describe what a switch tells. Its network is not known: a switch may have several."""
+    """Describe what a switch reports. Its network is not known: a switch may have several."""
     record = ctx.listener.switches.get(switch)
     moved = record.querier_moved if record else None
     last = f" It last named {before} at {ctx.time_of_day(moved.from_ns)}." if moved else ""
