@@ -213,7 +213,7 @@ function cutTitle(incident, feed, most) {
   const names = sourceNames(incident);
   if (incident.rule === "universe-lost" && incident.cause === "source-lost" && names.length) return names.length === 1 ? cut(`${names[0]} silent`, most, " silent") : `${names.length} sources silent`;
   if (incident.rule === "universe-lost" && incident.cause === "network-lost") return "network silent";
-  const counted = phrase.one.includes("{place}") ? universes.length : phrase.one.includes("{source}") ? names.length : phrase.one.includes("{fixture}") ? (incident.fixtures || []).length : 1;
+  const counted = countOf([incident], phrase);
   if (counted > 1) return phrase.many.replace("{n}", count(counted));
   const fill = (room) => phrase.one.replace("{place}", () => place(universes[0], incident, feed, room))
     .replace("{source}", () => (names[0] ? cut(names[0], room) : "a source")).replace("{fixture}", () => ((incident.fixtures || [])[0] ? cut(incident.fixtures[0], room) : "a circuit"));
@@ -221,12 +221,19 @@ function cutTitle(incident, feed, most) {
   return fill(Math.max(8, most - fixed));
 }
 
+/** How many of the things that a rule's short words name there are: universes, sources or fixtures; else incidents. */
+function countOf(incidents, phrase) {
+  const named = phrase.one.includes("{place}") ? (one) => one.universes || []
+    : phrase.one.includes("{source}") ? sourceNames : phrase.one.includes("{fixture}") ? (one) => one.fixtures || [] : null;
+  return named ? new Set(incidents.flatMap(named)).size : incidents.length;
+}
+
 /** A group of incidents of one rule in a few words. */
 export function titleOfMany(incidents, feed) {
   const [first] = incidents;
   if (incidents.length === 1) return titleOf(first, feed);
   const phrase = SHORT_WORDS[first.rule];
-  return phrase && phrase.many.includes("{n}") ? phrase.many.replace("{n}", count(incidents.length)) : `${count(incidents.length)} times ${ruleWords(first.rule)}`;
+  return phrase && phrase.many.includes("{n}") ? phrase.many.replace("{n}", count(countOf(incidents, phrase) > 1 ? countOf(incidents, phrase) : incidents.length)) : `${count(incidents.length)} times ${ruleWords(first.rule)}`;
 }
 
 function place(name, incident, feed, room) {

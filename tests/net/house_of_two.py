@@ -57,7 +57,9 @@ class Machine:
         # Made once for each step of a chase of 64: a sender that works hard stutters.
         key = number, code, step % 64 if code == 0 else 0
         if key not in self.made:
-            chase = tuple((3 * step % 192 + slot + number) % 192 for slot in range(512))
+            # A stranger has levels of its own: what repeats a desk's is an echo, which is another fault.
+            step, along = (-step, 7) if self.slot_priority else (step, 1)
+            chase = tuple((3 * step % 192 + along * slot + number) % 192 for slot in range(512))
             data = chase if code == 0 else (self.slot_priority,) * 512
             made = DataPacket(self.cid, self.name, number, data, self.priority, dmxStartCode=code)
             self.made[key] = bytes(made.getBytes())

@@ -257,7 +257,7 @@ def test_the_universes_keep_their_place_when_incidents_open(
     one = positions(page)
     for each in flood(began).incidents:
         opened.listener.send("incident", each)
-    page.wait_for_selector("text=circuits off with lights up")
+    page.wait_for_selector("text=lights up, no power")
     page.wait_for_timeout(200)
     many = positions(page)
     assert before.keys() == one.keys() == many.keys()
@@ -287,7 +287,7 @@ def test_fourteen_universes_fit_without_scrolling(open_page: Open, state: str) -
 def test_a_flood_is_few_lines_with_the_worst_first(open_page: Open, width: int, height: int) -> None:
     """17 incidents: those of one rule and one start are one line, at most ten lines, the most severe first."""
     page = open_page("flood", width=width, height=height).go("/")
-    page.wait_for_selector("text=12 circuits off with lights up")
+    page.wait_for_selector("text=12 lights up, no power")
     shown = page.locator(".open > .cards > .card:not(.rest)")
     assert shown.count() <= 10
     assert "is-critical" in (shown.first.get_attribute("class") or "")

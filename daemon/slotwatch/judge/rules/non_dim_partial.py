@@ -136,7 +136,7 @@ RULE = Rule(
     rule_class=RuleClass.PATCH,
     severity=Severity.CRITICAL,
     short=ShortWords(
-        "{fixture} not off or full", "{n} circuits not off or full", look="Look at the cue that holds it", audience=4
+        "{fixture} not off or full", "{n} fixtures not off or full", look="Look at the cue that holds it", audience=4
     ),
     sentence="{fixtures}: a circuit that must be off or full stands at {percent} %{way}.{on_it}",
     judged_by=judged_by(NonDimPartialParameters(), bind),

@@ -151,7 +151,7 @@ RULE = Rule(
     rule_class=RuleClass.PATCH,
     severity=Severity.WARNING,
     short=ShortWords(
-        "{fixture} up, no power", "{n} circuits off with lights up", look="Look at the power cue", audience=3
+        "{fixture} up, no power", "{n} lights up, no power", look="Look at the power cue", audience=3
     ),
     sentence="{fixtures}: intensity is up while {circuits} off.",
     judged_by=judged_by(PoweredOffParameters(), bind),
