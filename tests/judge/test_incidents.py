@@ -10,6 +10,7 @@ from slotwatch.judge.drafts import IncidentDraft
 from slotwatch.judge.events import Event
 from slotwatch.judge.incidents import IncidentBook
 from slotwatch.snapshot import Confidence, Severity
+from slotwatch.views.records import incident_of, record
 from tests.views.fabricate import incident
 
 S = 1_000_000_000
@@ -144,6 +145,31 @@ def test_what_is_back_and_watched_is_no_part_of_a_fault_that_took_other_cases_of
         book.update([absent, back], second * S)
     assert [(one.id, one.rule) for one in book.open_incidents()] == [(1, "packet-loss"), (2, "source-absent")]
     assert whats(book) == ["opened", "opened"]
+
+
+@pytest.mark.parametrize(("group", "same"), [("10.0.0.7", True), ("10.0.0.9", False)])
+def test_what_returns_without_universe_or_source_is_the_same_by_what_it_is_about(group: str, same: bool) -> None:
+    claimed = replace(ONE, rule="duplicate-address", group="10.0.0.7", universes=(), sources=())
+    book = IncidentBook(0)
+    book.update([claimed], 10 * S)
+    book.update([], 20 * S)
+    book.update([replace(claimed, group=group)], 30 * S)
+    assert [one.id for one in book.open_incidents()] == ([1] if same else [2])
+
+
+@pytest.mark.parametrize(("group", "same"), [("10.0.0.7", True), ("10.0.0.9", False)])
+def test_after_a_restart_a_fault_without_universe_or_source_is_the_same_by_what_it_is_about(
+    group: str, same: bool
+) -> None:
+    """Two devices claim 10.0.0.7; while nobody listens that is mended, and two others claim 10.0.0.9."""
+    claimed = replace(ONE, rule="duplicate-address", group="10.0.0.7", universes=(), sources=())
+    before = IncidentBook(5 * S)
+    before.update([claimed], 10 * S)
+    book = IncidentBook(2 * S)
+    book.resume(2, [incident_of(record(one), 2 * S) for one in before.open_incidents()], 3 * S)
+    book.update([replace(claimed, group=group, began_ns=4 * S)], 5 * S)
+    assert [one.id for one in book.open_incidents()] == ([1] if same else [1, 2])
+    assert book.resumed == (set() if same else {1})
 
 
 def test_what_comes_and_goes_while_open_stays_one() -> None:

@@ -93,7 +93,9 @@ class IncidentBook(IncidentTable):
         before = entry.incident
         if before.universes or account.universes:
             return bool(set(before.universes) & set(account.universes))
-        return entry.slot[1] == account.group or set(before.sources) == set(account.sources)
+        if before.sources or account.sources:
+            return entry.slot[1] == account.group or set(before.sources) == set(account.sources)
+        return account.group in (entry.slot[1], before.group)
 
     @staticmethod
     def _is_resumed(entry: IncidentRecord | None, account: IncidentDraft) -> bool:
@@ -102,10 +104,14 @@ class IncidentBook(IncidentTable):
         return entry.incident.rule == account.rule or {entry.incident.rule, account.rule} <= GONE
 
     def _lone_resumed(self, account: IncidentDraft) -> list[IncidentRecord]:
-        """The one incident of its rule from before a restart, where what is found of that rule names no universe."""
+        """The incident from before a restart of what names neither universe nor source: the same by its group."""
+        if account.universes or account.sources:
+            return []
         found = [self._open[number] for number in self._resumed if self._open[number].incident.rule == account.rule]
-        is_lone = len(found) == 1 and sum(rule == account.rule for rule, _ in self._claimed) == 1
-        return found if is_lone and not account.universes and not account.sources else []
+        if any(entry.incident.group for entry in found):
+            return [entry for entry in found if entry.incident.group == account.group]
+        # Records of before there were groups.
+        return found if len(found) == 1 and sum(rule == account.rule for rule, _ in self._claimed) == 1 else []
 
     def _reopened(self, account: IncidentDraft) -> IncidentRecord | None:
         for entry in reversed(self._closed):
@@ -187,6 +193,7 @@ class IncidentBook(IncidentTable):
             incident.flaps += returned
             entry.openings.append(self._now_ns)
         entry.slot = account.rule, account.group
+        incident.group = "" if incident.universes or incident.sources else account.group
         entry.held_ns = account.held_ns or self._now_ns
         if self._flapping.opens_often(entry.openings) and not account.flapping:
             incident.summary = FLAPPING.sentence.format(summary=account.summary, flaps=incident.flaps + 1)

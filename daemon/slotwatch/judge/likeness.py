@@ -31,7 +31,9 @@ def is_alike(earlier: Incident, found: Incident) -> bool:
         return False
     if earlier.universes or found.universes:
         return bool(set(earlier.universes) & set(found.universes))
-    return set(earlier.sources) == set(found.sources)
+    if earlier.sources or found.sources:
+        return set(earlier.sources) == set(found.sources)
+    return not earlier.group or earlier.group == found.group
 
 
 def joined(before: tuple[T, ...], now: tuple[T, ...]) -> tuple[T, ...]:

@@ -302,6 +302,8 @@ class Incident:
     """`wire.universe.source_key` of each; of a declared one that was never heard its declared CID, else its name."""
     heard_elsewhere: tuple[HeardElsewhere, ...] = ()
     legs: tuple[IncidentLeg, ...] = ()
+    group: str = ""
+    """What makes it this fault and no other of its rule, where it names neither universe nor source."""
     part_of: int = 0
     """Number of the wider incident that it turned out to be part of, and goes on in; 0: of none."""
 

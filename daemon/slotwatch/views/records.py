@@ -57,6 +57,7 @@ def record(found: Incident) -> dict[str, Any]:
         "legs": [asdict(one) for one in found.legs],
         "flaps": found.flaps,
         "revision": found.revision,
+        "group": found.group,
         "part_of": found.part_of,
     }
 
@@ -101,6 +102,7 @@ def incident_of(kept: dict[str, Any], wall_offset_ns: int) -> Incident:
         source_keys=tuple(kept.get("source_keys", kept["sources"])),
         heard_elsewhere=msgspec.convert(kept.get("heard_elsewhere", ()), tuple[HeardElsewhere, ...]),
         legs=tuple(IncidentLeg(**one) for one in kept.get("legs", ())),
+        group=str(kept.get("group", "")),
         part_of=int(kept.get("part_of", 0)),
     )
 

@@ -150,9 +150,7 @@ RULE = Rule(
     name="powered-off",
     rule_class=RuleClass.PATCH,
     severity=Severity.WARNING,
-    short=ShortWords(
-        "{fixture} up, no power", "{n} lights up, no power", look="Look at the power cue", audience=3
-    ),
+    short=ShortWords("{fixture} up, no power", "{n} lights up, no power", look="Look at the power cue", audience=3),
     sentence="{fixtures}: intensity is up while {circuits} off.",
     judged_by=judged_by(PoweredOffParameters(), bind),
     facts=PoweredOffFacts,
