@@ -1,7 +1,6 @@
 """The one value that page, API, metrics, history and report read.
 
-Judging publishes a Snapshot some times a second; nobody else touches judging's state. Columns are numpy
-arrays so that 4,096 universes cost a memory copy and not a loop; presentation turns them into words.
+Judging publishes a Snapshot some times a second; nobody else touches judging's state.
 """
 
 from __future__ import annotations
@@ -23,7 +22,7 @@ from slotwatch.snapshot.routes import RouteRow
 from slotwatch.snapshot.stage import LampHours, RackRow, ReceiverRow
 from slotwatch.snapshot.switches import LastShowRow, PlaceRow, SwitchRow
 
-Columns = dict[str, NDArray[np.generic]]
+Columns = dict[str, NDArray[np.generic]]  # so that 4,096 universes cost a copy and not a loop
 
 
 class Severity(IntEnum):
@@ -381,8 +380,7 @@ class Snapshot:
     """(U, 512) row of `streams` (at most 8,192) that wins each slot, -1 for nobody."""
     incidents: tuple[Incident, ...]
     """All open ones, and the newest closed ones."""
-    exceptions: tuple[MadeException, ...] = ()
-    """Made from incidents and in force."""
+    exceptions: tuple[MadeException, ...] = ()  # made from incidents and in force
     next_incident: int = 1
     """The number that the next incident gets."""
     counters: Counters = field(default_factory=Counters)
