@@ -12,7 +12,7 @@ PRELUDE = (
     CABLE
     + """
 import json
-from dataclasses import replace
+from dataclasses import asdict, replace
 from tests.edge.listening import house_on, listening
 from tests.patience import PATIENCE_S, until
 
@@ -35,7 +35,8 @@ def news(ear, **wanted):
         if ear.intake.watch.read():
             ear.intake._changed()
         rows = ear.links()
-        return next((row for row in rows if all(getattr(row, name) == value for name, value in wanted.items())), None)
+        found = (row for row in rows if all(getattr(row, name) == value for name, value in wanted.items()))
+        return next((asdict(row) for row in found), None)
     return until(told)
 
 house = house_on("eth1", universes=range(7, 8))
