@@ -151,4 +151,4 @@ def test_a_late_start_ends_it_unless_a_service_manager_has_a_limit_of_its_own(
         bench.app._late()
     said = "not ready within 120 s (waiting for intake)"
     assert capsys.readouterr().err.count(said) == int(is_managed)
-    assert bench.app._failure == (None if is_managed else [said])
+    assert bench.app._failure == (None if is_managed else (said,))

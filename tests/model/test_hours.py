@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from slotwatch.model.hours import Counted, Hours, life_band
+from slotwatch.snapshot import LampHours
 
 S = 1_000_000_000
 THINGS = (Counted("circuit", "1", 400.0), Counted("circuit", "2"), Counted("fixture", "1"))
@@ -75,7 +76,7 @@ def test_lamp_change_begins_anew() -> None:
 def test_restored_and_taken_over() -> None:
     hours = counted(3600, 255, 0, 255)
     again = Hours(THINGS)
-    again.restore([*(row.as_object() for row in hours.rows()), {"circuit": "gone", "on_h": 5}])
+    again.restore([*hours.rows(), LampHours("circuit", "gone", 5.0, 5.0, 1, None, None)])
     assert again.rows() == hours.rows()
     fewer = Hours(THINGS[2:])
     fewer.take_over(hours)
