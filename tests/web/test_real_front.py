@@ -22,6 +22,7 @@ from slotwatch.edge.front.front import Front
 from slotwatch.edge.front.guard import Guard
 from slotwatch.edge.front.history import History
 from slotwatch.edge.front.server import build_app
+from slotwatch.judge.orders import Accept, Acknowledge
 from slotwatch.snapshot import Snapshot, UniverseState
 from tests.edge.front_house import Board, Judging, Packets
 from tests.views import fabricate
@@ -181,7 +182,7 @@ def test_a_person_takes_an_incident_on_through_the_real_server(front: RealFront,
     page.fill("input[name=by]", "Jo")
     page.click("button:has-text('I have it')")
     page.wait_for_selector("text=Jo has it")
-    assert ("acknowledge", {"id": 7, "by": "Jo", "note": ""}) in front.judging.asked
+    assert Acknowledge(7, "Jo", "") in front.judging.asked
     page.fill("form input[name=text]", "blink")
     page.click("button:has-text('Mark')")
     page.wait_for_selector("text=Marked: “blink”.")
@@ -198,8 +199,8 @@ def test_a_fault_is_accepted_through_the_real_server(front: RealFront, browser: 
     form.locator("input[name=by]").fill("Jo")
     form.locator("button").click()
     page.wait_for_function("() => window.slotwatchPage.feed.incidents.get(7).accepted")
-    (asked,) = [arguments for name, arguments in front.judging.asked if name == "accept"]
-    assert (asked["id"], asked["reason"], asked["by"]) == (7, "by design", "Jo")
+    (asked,) = [order for order in front.judging.asked if isinstance(order, Accept)]
+    assert (asked.id, asked.reason, asked.by) == (7, "by design", "Jo")
     context.close()
 
 
