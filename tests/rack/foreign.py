@@ -23,7 +23,9 @@ from tests.rack.trees import MINIMAL, TreeError, inside
 
 PURE = ("tests/wire", "tests/house", "tests/model")
 """Layers whose tests open no socket, and that read and change what other processes share."""
-RUNNER = ("pytest", "pytest-asyncio", "hypothesis", "scipy")
+RUNNER = ("pytest", "pytest-asyncio", "pytest-timeout", "hypothesis", "scipy")
+SLOW = "-q -p no:cacheprovider --timeout=3600 --hypothesis-profile=ci"
+"""The emulator runs at a tenth of the speed: no test may fail for that."""
 CAPTURES = tree.ROOT / "tests" / "data" / "captures"
 SLOTWATCH = Path(sys.executable).with_name("slotwatch")
 PACKAGES = "/usr/lib/slotwatch/lib/python3.11/site-packages"
@@ -60,9 +62,7 @@ def run_tests(root: Path, wanted: list[str]) -> None:
     subprocess.run([sys.executable, "-m", "pip", "install", "--quiet", *fitting, *RUNNER], check=True)
     for shared in ("numpy", "numpy.libs"):  # the package's own is the one that is tried
         shutil.rmtree(runner / shared, ignore_errors=True)
-    command = (
-        f"cd /checkout && PYTHONPATH={PACKAGES}:/runner python3 -m pytest -q -p no:cacheprovider {' '.join(wanted)}"
-    )
+    command = f"cd /checkout && PYTHONPATH={PACKAGES}:/runner python3 -m pytest {SLOW} {' '.join(wanted)}"
     print(inside(root, "sh", "-c", command).splitlines()[-1])
     print(f"kept    the tests of {', '.join(wanted)} pass on {ARM64.name}", flush=True)
 
