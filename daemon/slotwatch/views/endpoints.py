@@ -239,7 +239,7 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         "/api/v1/marks",
         "Marks in the history",
         list[faults.MarkAnswer],
-        parameters=(_SINCE, _UNTIL),
+        parameters=(_SINCE, Parameter("until", "query", "ISO 8601; left out: all.", _TIME)),
         refusals=(400,),
         needs_judging=False,
     ),

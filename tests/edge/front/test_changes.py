@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from slotwatch import clock
 from slotwatch.edge.front import front as http_front
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.house.schema import Phase
@@ -103,6 +104,18 @@ async def test_a_mark_is_kept_even_while_judging_is_away(tmp_path: Path) -> None
         assert status == 201 and body["stored"] and body["text"] == "a flicker stage left"
         marks = await (await run.client.get("/api/v1/marks")).json()
         assert [(mark["text"], mark["by"]) for mark in marks] == [("a flicker stage left", "Ann")]
+
+
+async def test_a_mark_made_while_the_clock_was_ahead_is_listed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        right = clock.wall_ns
+        monkeypatch.setattr(clock, "wall_ns", lambda: right() + 3600 * 1_000_000_000)
+        assert (await send(run, "POST", "/api/v1/marks", {"text": "an hour on"}))[1]["stored"]
+        monkeypatch.setattr(clock, "wall_ns", right)
+        marks = await (await run.client.get("/api/v1/marks")).json()
+        assert [mark["text"] for mark in marks] == ["an hour on"]
+        earlier = await (await run.client.get("/api/v1/marks?until=2026-01-01T00:00:00Z")).json()
+        assert earlier == []
 
 
 async def test_rig_check_and_lamp_change_go_to_judging(tmp_path: Path) -> None:

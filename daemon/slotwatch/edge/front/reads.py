@@ -45,6 +45,8 @@ SMALL_BYTES = 1024
 """Answers under this are not worth compressing."""
 MOST_ROWS = 10_000
 MILLISECOND_NS = 1_000_000
+LATEST_MS = 1 << 62
+"""Later than any time that is kept."""
 MINUTE_NS = 60 * NANOSECONDS
 
 
@@ -292,7 +294,9 @@ class Reads:
 
     async def marks(self, request: web.Request) -> web.Response:
         since_ms = (_moment(request, "since") or 0) // MILLISECOND_NS
-        until_ms = (_moment(request, "until") or clock.wall_ns()) // MILLISECOND_NS
+        until_ns = _moment(request, "until")
+        # A mark that was made while the clock was ahead is later than now, and no less a mark.
+        until_ms = LATEST_MS if until_ns is None else until_ns // MILLISECOND_NS
         rows = await self._history.ask(lambda archive: archive.marks(since_ms, until_ms)) or []
         return answer([{"at": iso_wall(at_ms * MILLISECOND_NS), "text": text, "by": by} for at_ms, text, by in rows])
 
