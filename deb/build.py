@@ -67,6 +67,13 @@ def build_wheel(directory: Path) -> Path:
     return next(directory.glob("slotwatch-*.whl"))
 
 
+def fitting_wheels(target: Target) -> list[str]:
+    """Return the words by which pip takes wheels for the target, whatever computer it runs on."""
+    machine = MACHINE[target.arch]
+    platforms = [f"--platform={kind}_{machine}" for kind in ("manylinux_2_28", "manylinux2014", "manylinux_2_17")]
+    return [*platforms, "--implementation=cp", f"--python-version={target.python}", "--only-binary=:all:"]
+
+
 def lay_environment(tree: Path, target: Target, wheel: Path) -> None:
     """Lay the virtual environment: the interpreter as a link, the packages of wheels only."""
     home = tree / HOME
@@ -76,9 +83,7 @@ def lay_environment(tree: Path, target: Target, wheel: Path) -> None:
     (home / "pyvenv.cfg").write_text(
         f"home = /usr/bin\ninclude-system-site-packages = false\nversion = {target.python}\n", encoding="utf-8"
     )
-    machine = MACHINE[target.arch]
-    fitting = [f"--platform={kind}_{machine}" for kind in ("manylinux_2_28", "manylinux2014", "manylinux_2_17")]
-    fitting += ["--implementation=cp", f"--python-version={target.python}", "--only-binary=:all:"]
+    fitting = fitting_wheels(target)
     wheels = ROOT / "build" / "wheels" / f"{target.release}-{target.arch}"
     pip = (sys.executable, "-m", "pip", "--quiet", "--disable-pip-version-check")
     constraints = f"--constraint={ROOT / 'deb' / 'constraints.txt'}"

@@ -16,11 +16,12 @@ import sys
 import tempfile
 from pathlib import Path
 
-from deb.build import MACHINE, Target, build
+from deb.build import Target, build, fitting_wheels
 from tests.rack import tree
 from tests.rack.architecture import ARM64, ForeignError, enable_foreign
 from tests.rack.trees import MINIMAL, TreeError, inside
 
+TARGET = Target("12", ARM64.name)
 PURE = ("tests/wire", "tests/house", "tests/model")
 """Layers whose tests open no socket, and that read and change what other processes share."""
 RUNNER = ("pytest", "pytest-asyncio", "pytest-timeout", "hypothesis", "scipy")
@@ -56,10 +57,10 @@ def run_tests(root: Path, wanted: list[str]) -> None:
         shutil.copytree(tree.ROOT / name, root / "checkout" / name, ignore=shutil.ignore_patterns("__pycache__"))
     shutil.copy(tree.ROOT / "pyproject.toml", root / "checkout")
     runner = root / "runner"
-    machine = MACHINE[ARM64.name]
-    platforms = [f"--platform={kind}_{machine}" for kind in ("manylinux_2_28", "manylinux2014", "manylinux_2_17")]
-    fitting = [*platforms, "--python-version=3.11", "--only-binary=:all:", f"--target={runner}"]
-    subprocess.run([sys.executable, "-m", "pip", "install", "--quiet", *fitting, *RUNNER], check=True)
+    subprocess.run(
+        [sys.executable, "-m", "pip", "install", "--quiet", *fitting_wheels(TARGET), f"--target={runner}", *RUNNER],
+        check=True,
+    )
     for shared in ("numpy", "numpy.libs"):  # the package's own is the one that is tried
         shutil.rmtree(runner / shared, ignore_errors=True)
     command = f"cd /checkout && PYTHONPATH={PACKAGES}:/runner python3 -m pytest {SLOW} {' '.join(wanted)}"
@@ -77,7 +78,7 @@ def main() -> int:
         root = Path(temporary) / "tree"
         try:
             enable_foreign(ARM64)
-            package = build(Target("12", ARM64.name), Path(temporary), "gzip")
+            package = build(TARGET, Path(temporary), "gzip")
             tree.unpack(tree.base_tree("12", MINIMAL, ARM64), root)
             shutil.copy(package, root / "this.deb")
             inside(root, "dpkg", "--install", "/this.deb")

@@ -19,7 +19,7 @@ from typing import Any, TypeVar
 
 from slotwatch import clock
 from slotwatch.edge.front.history_archive import Archive
-from slotwatch.edge.front.history_horizon import Horizon
+from slotwatch.edge.front.history_horizon import DAY_MS, Horizon
 from slotwatch.edge.front.history_number import keep_number
 from slotwatch.edge.front.history_shows import UsualRows
 from slotwatch.edge.front.history_store import MILLISECOND_NS, Pending, ReferenceRow, Store
@@ -39,7 +39,6 @@ ABSENCE_WITHIN_NS = 10_000_000_000
 """Judging publishes the time without a listener in its next snapshots; a sign of life waits no longer than this."""
 ALIVE_NS = 5_000_000_000
 """How often it is kept that judging goes on: after a power cut the time without a listener begins there."""
-DAY_MS = 86_400_000
 CONFIRM_WITHIN_S = 3.0
 
 _T = TypeVar("_T")
