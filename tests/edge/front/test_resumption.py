@@ -49,11 +49,35 @@ STARTED_MS = (NOW_NS - 100 * SECOND_NS + WALL_OFFSET_NS) // MILLISECOND_NS
 async def test_a_run_that_ended_before_its_first_sign_of_life_is_known_by_what_it_kept(
     tmp_path: Path, marked_ms: int, away: Absence | None
 ) -> None:
-    path = tmp_path / "history.db"
+    order = await _resumed_with(tmp_path / "history.db", Pending(marks=[(marked_ms, "house open", "")]))
+    assert order.away == away
+
+
+@pytest.mark.parametrize("stopped", [True, False])
+@pytest.mark.parametrize("alive_ms", [STARTED_MS - 5000, STARTED_MS - 1, STARTED_MS, STARTED_MS + 30_000])
+async def test_a_wall_clock_set_back_after_the_last_sign_of_life_hides_no_absence(
+    tmp_path: Path, alive_ms: int, stopped: bool
+) -> None:
+    alive = {"at_ms": alive_ms, "run": "the one before", "stopped": stopped}
+    order = await _resumed_with(tmp_path / "history.db", Pending(state={"alive": alive}))
+    assert order.away is not None
+    assert order.away.reason == ("not-running" if stopped else "ended-unexpectedly")
+    assert order.away.from_wall_ns == min(alive_ms, STARTED_MS - 1000) * MILLISECOND_NS
+
+
+async def test_a_judging_process_started_again_within_one_run_was_not_away(tmp_path: Path) -> None:
+    alive = {"at_ms": STARTED_MS + 30_000, "run": "this one", "stopped": False}
+    order = await _resumed_with(tmp_path / "history.db", Pending(state={"alive": alive}), run="this one")
+    assert order.away is None
+
+
+async def _resumed_with(path: Path, kept: Pending, run: str = "") -> Resume:
+    """The order that judging gets from a history that holds this."""
     store = Store(path)
-    store.write(Pending(marks=[(marked_ms, "house open", "")]))
+    store.write(kept)
     store.close()
-    history, orders = History(path, 100_000), []
+    history, orders = History(path, 100_000), list[Resume]()
+    history.run = run
 
     async def ask(order: Resume) -> None:
         orders.append(order)
@@ -70,4 +94,5 @@ async def test_a_run_that_ended_before_its_first_sign_of_life_is_known_by_what_i
     with contextlib.suppress(asyncio.CancelledError):
         await task
     history.close()
-    assert [order.away for order in orders] == [away]
+    assert len(orders) == 1
+    return orders[0]

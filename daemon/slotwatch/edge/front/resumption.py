@@ -29,6 +29,8 @@ TRIES = 10
 MILLISECOND_NS = 1_000_000
 SAME_SHOW_MS = 4 * 3600 * 1000
 """After a longer time without a listener the phase of before says nothing any more."""
+SHORTEST_MS = 1000
+"""How long an absence is taken to be whose start lies after its end, because the wall clock was set back meanwhile."""
 UNWRITTEN_NUMBERS = 10
 """Left out after an end without notice: the last numbers may have been shown and not have been written yet."""
 STOPPED = "not-running"
@@ -143,10 +145,10 @@ class Resumption:
             at_ms = memory.written_ms
         if not isinstance(at_ms, int) or not is_time(at_ms):
             return order
-        if alive.get("run") != self._history.run and at_ms < self._started_ms:
+        if alive.get("run") != self._history.run:
             is_clean = alive.get("stopped") is True
             self._history.absence = STOPPED if is_clean else ENDED
-            away = Absence(at_ms * MILLISECOND_NS, self._history.absence)
+            away = Absence(min(at_ms, self._started_ms - SHORTEST_MS) * MILLISECOND_NS, self._history.absence)
             order = replace(order, away=away, next_id=order.next_id + (0 if is_clean else UNWRITTEN_NUMBERS))
         is_same_show = clock.wall_ns() // MILLISECOND_NS - at_ms <= SAME_SHOW_MS
         if phase and is_same_show and phase.get("declared") == self._history.declared_phase:
