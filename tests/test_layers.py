@@ -26,6 +26,7 @@ RANK = {
     "snapshot": 8,
     "clock": 9,
     "durations": 9,
+    "watched_time": 9,
     "errors": 9,
 }
 PURE = {"wire", "house", "model", "judge", "bridge", "engine", "views", "snapshot", "rehearse"}

@@ -7,6 +7,7 @@ The only pure file that knows wire, model and judge together. It reads no clock:
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -34,6 +35,13 @@ NOTE_NS = 1_000_000_000
 """How often states go into the minute's summary, and readiness is judged anew."""
 MAX_MARK = 500
 """Letters of a mark that are kept."""
+
+
+def waits_ns(longest_ns: int, soonest_loss_ns: int | None, ticked_ns: int) -> int:
+    """Return how long the next tick may wait after the last, so that a stream is found lost in time."""
+    if soonest_loss_ns is None:
+        return longest_ns
+    return min(longest_ns, max(TICK_NS, soonest_loss_ns - ticked_ns))
 
 
 class Engine:
@@ -83,7 +91,8 @@ class Engine:
         self.model.advance(now_ns)
         self.judge.tick(now_ns, self.model, self.wall_offset_ns)
         self._collect_events()
-        self._keep_minutes(now_ns)
+        if not self.replay:
+            self._keep_minutes(now_ns)
 
     def is_news(self, batch: Batch) -> bool:
         """Whether these packets, not ingested yet, are more than routine: then the next tick should not wait for
@@ -93,6 +102,19 @@ class Engine:
     def next_deadline_ns(self) -> int:
         """When `tick` is due next, if no packet brings a change."""
         return self._ticked_ns + self.rest_ns
+
+    def watch(self, *, is_on: bool) -> None:
+        """Say whether passes find out how long what they find holds; worth it before a silence."""
+        self.judge.is_watching = is_on
+
+    def holds_until_ns(self) -> int:
+        """Until when ticks change nothing if nothing comes; the last tick's own time where that is not known."""
+        return min(self.model.holds_until_ns(), self.judge.holds_until_ns())
+
+    def pass_over(self, ticks_ns: Sequence[int]) -> None:
+        """Take note of ticks that were left out because they would have changed nothing. Times ascend."""
+        self.now_ns = self._ticked_ns = ticks_ns[-1]
+        self.judge.pass_over(ticks_ns, self.model)
 
     @property
     def has_live_streams(self) -> bool:
@@ -107,10 +129,7 @@ class Engine:
     def rest_ns(self) -> int:
         """How long the next tick may wait after the last: TICK_NS to SETTLED_NS, and no stream is lost meanwhile."""
         longest_ns = SETTLED_NS if self.judge.is_settled else CALM_NS
-        soonest_ns = self.model.soonest_loss_ns()
-        if soonest_ns is None:
-            return longest_ns
-        return min(longest_ns, max(TICK_NS, soonest_ns - self._ticked_ns))
+        return waits_ns(longest_ns, self.model.soonest_loss_ns(), self._ticked_ns)
 
     def take_house(self, house: House, now_ns: int) -> None:
         """Go on under another house file: what is known of streams and incidents is kept."""

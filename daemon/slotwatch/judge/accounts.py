@@ -80,7 +80,7 @@ def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDr
         flapping=flapping,
         heard_elsewhere=heard,
         legs=_legs(ctx, cluster),
-        held_ns=max(ctx.now_ns if case.holds else case.last_true_ns for case in cluster.cases),
+        held_ns=max(ctx.at_ns if case.holds else case.last_true_ns for case in cluster.cases),
         absorbs=tuple(
             dict.fromkeys((case.rule.name, case.finding.group) for case in (*cluster.cases, *cluster.explained))
         ),

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from slotwatch.house.schema import House
-from slotwatch.judge.binding import RuleSetup, RuleState
+from slotwatch.judge.binding import RuleSetup
 from slotwatch.judge.flapping import Flapping
 from slotwatch.judge.rule import Rule
+from slotwatch.judge.rule_state import RuleState
 
 
 def all_states(house: House, rules: Iterable[Rule]) -> list[RuleState]:

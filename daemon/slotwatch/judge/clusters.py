@@ -99,13 +99,13 @@ class Clusterer:
     def __init__(self) -> None:
         self.losses = Losses()
         self._verdicts: dict[int, tuple[frozenset[tuple[str, object]], Verdict]] = {}
-        self._is_letting_go = False
+        self.is_letting_go = False
         """Whether a cause that just ended still explains something for a moment."""
 
     @property
     def is_revising(self) -> bool:
         """Whether a cause may still change while evidence comes in, or what it explains while it ends."""
-        return self._is_letting_go or any(verdict.provisional for _, verdict in self._verdicts.values())
+        return self.is_letting_go or any(verdict.provisional for _, verdict in self._verdicts.values())
 
     def cluster(self, ctx: RuleContext, cases: Sequence[Raised], at: datetime, book: IncidentBook) -> list[Cluster]:
         """Make this pass's clusters, each case in at most one: as its own or as explained."""
@@ -115,7 +115,7 @@ class Clusterer:
         clusters = _share_paths(ctx, clusters)
         clusters = _explain(ctx, clusters)
         _explain_by_earlier(ctx, clusters, book.waiting)
-        self._is_letting_go = _stay_explained(ctx, clusters, book) | any(case.holds for case in settled)
+        self.is_letting_go = _stay_explained(ctx, clusters, book) | any(case.holds for case in settled)
         return _bounded([cluster for cluster in clusters if cluster.cases])
 
     def _by_group(self, ctx: RuleContext, cases: Sequence[Raised], at: datetime) -> list[Cluster]:

@@ -10,7 +10,7 @@ from datetime import tzinfo
 from functools import cached_property
 from ipaddress import ip_address
 from types import MappingProxyType
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, NamedTuple, cast
 from uuid import UUID
 
 import numpy as np
@@ -25,6 +25,7 @@ from slotwatch.model.legs import legs_of
 from slotwatch.model.sources import Sources
 from slotwatch.model.windows import BUCKET_NS
 from slotwatch.snapshot import Incident, MadeException, SourceRow
+from slotwatch.watched_time import WatchedTime
 from slotwatch.wire.batch import NETWORK_UNKNOWN
 from slotwatch.wire.universe import Protocol, UniverseId, source_key
 
@@ -32,6 +33,14 @@ if TYPE_CHECKING:
     from slotwatch.judge.listener import Listener
 
 Integers = NDArray[np.int64]
+
+
+class Revision(NamedTuple):
+    """Numbers that rise with everything but time that a condition may read."""
+
+    facts: int
+    windows: int
+    """Counts of the last seconds: they change while nothing comes."""
 
 
 class Rows:
@@ -79,8 +88,12 @@ class RuleContext:
         exceptions: tuple[MadeException, ...] = (),
         earlier_losses: Mapping[tuple[str, str], Incident] = MappingProxyType({}),
         crowd: Crowd = NO_CROWD,
+        revision: Revision | None = None,
     ) -> None:
-        """earlier_losses: what an earlier judgement knew silent, by universe and source ("" for all)."""
+        """earlier_losses: what an earlier judgement knew silent, by universe and source ("" for all).
+
+        revision: rises with everything but time that a condition may read; None: nobody asks how long answers hold.
+        """
         self.model = model
         self.exceptions = exceptions
         self.crowd = crowd
@@ -88,6 +101,10 @@ class RuleContext:
         self.house = house
         self.listener = listener
         self.now_ns = now_ns
+        """While a condition is asked how long its answer holds, a `WatchedTime`."""
+        self.at_ns = now_ns
+        """The same, always a plain number: for what is kept from pass to pass."""
+        self.revision = revision
         self.started_ns = started_ns
         self.phase = phase
         self.phase_since_ns = phase_since_ns
@@ -177,13 +194,19 @@ class RuleContext:
         settled: NDArray[np.bool_] = self.live & (self.now_ns - self.streams.since_ns >= window_ns)
         return settled
 
+    def _note_windows(self) -> None:
+        if isinstance(self.now_ns, WatchedTime):
+            self.now_ns.watch.reads_windows = True
+
     def counted(self, counts: tuple[int, ...], seconds: float) -> NDArray[np.uint32]:
         """(S,) how often these things (`model.windows`) happened in the last seconds, at most 10, to 100 ms."""
+        self._note_windows()
         sums: NDArray[np.uint32] = self.model.streams.windows.sums(counts, round(seconds * NANOSECONDS / BUCKET_NS))
         return sums
 
     def is_in_one_moment(self, metric: int, row: int, seconds: float) -> bool:
         """Whether all that was counted on a stream in the last seconds was noticed within 100 ms."""
+        self._note_windows()
         is_one: bool = self.model.streams.windows.is_in_one_moment(
             metric, row, round(seconds * NANOSECONDS / BUCKET_NS)
         )
@@ -286,6 +309,7 @@ class RuleContext:
 
     def longest_uneven_ns(self, stream: int) -> int:
         """Longest gap of a stream in the last 10 s that was no rest; 0 if it had none."""
+        self._note_windows()
         longest_ns: int = self.model.streams.windows.longest_uneven_ns(stream)
         return longest_ns
 

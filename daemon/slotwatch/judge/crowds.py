@@ -50,6 +50,11 @@ class Crowd:
         """Whether it lasts, or was there a short while ago."""
         return self.since_ns > 0 and not self.until_ns
 
+    @property
+    def may_change(self) -> bool:
+        """Whether one may begin or end by time alone."""
+        return bool(self.newcomers or self.since_ns)
+
     def look(self, ctx: RuleContext) -> None:
         """Look once more who came."""
         if ctx.now_ns < self._due_ns:

@@ -61,4 +61,9 @@ class Flapping:
         """Whether something that opened at these times opens often and was not quiet for long enough since."""
         if not self.opens_often(opened_ns):
             return False
-        return now_ns - opened_ns[-1] < ns_from_s(self.parameters.window_s) + self.quiet_ns
+        return now_ns - opened_ns[-1] < self.ends_after_ns
+
+    @property
+    def ends_after_ns(self) -> int:
+        """How long after its last opening something flaps no more."""
+        return ns_from_s(self.parameters.window_s) + self.quiet_ns

@@ -82,6 +82,13 @@ class IncidentTable:
             (entry.held_ns + self._flapping.quiet_ns for entry in self._open.values() if entry.calm_ns), default=None
         )
 
+    def hold(self, now_ns: int) -> None:
+        """Take note that what held in the last pass still does."""
+        for entry in self._open.values():
+            if entry.held_ns == self._now_ns:
+                entry.held_ns = now_ns
+        self._now_ns = now_ns
+
     @property
     def resumed(self) -> set[int]:
         """Numbers of what was open before a restart and was not found again yet."""

@@ -15,12 +15,11 @@ from numpy.typing import NDArray
 
 from slotwatch.house.schema import House, Phase
 from slotwatch.judge import earlier, elsewhere, orders, phases, readiness, states
-from slotwatch.judge.accounts import give_account
+from slotwatch.judge.assembler import REFRESH_NS, Assembler
 from slotwatch.judge.binding import Raised, RuleSetup
 from slotwatch.judge.bindings import all_states
 from slotwatch.judge.catalog import RULES
-from slotwatch.judge.clusters import Cluster, Clusterer
-from slotwatch.judge.context import RuleContext
+from slotwatch.judge.context import Revision, RuleContext
 from slotwatch.judge.events import Event
 from slotwatch.judge.exceptions import Exceptions
 from slotwatch.judge.incidents import IncidentBook
@@ -40,10 +39,6 @@ from slotwatch.snapshot.switches import SwitchRow
 from slotwatch.wire.observation import Observation
 
 NANOSECONDS = 1_000_000_000
-REFRESH_NS = NANOSECONDS // 2
-"""How often an open cause is worked out anew."""
-CROWD = 200
-"""With more cases than this incidents are put together at most twice a second: a flood may not cost the pass."""
 RESUME_GRACE_NS = 30 * NANOSECONDS
 """How long what was open before a restart is kept unless it is found again."""
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -68,15 +63,11 @@ class Judge:
         self._zone = phases.zone_of(house)
         self._keeper = PhaseKeeper(self._first_phase(house, now_ns, phase), now_ns)
         self._book = IncidentBook(wall_offset_ns, rules)
-        self._clusterer = Clusterer()
-        self._clusters: list[Cluster] = []
+        self._assembler = Assembler(self._book)
         self._conditions = all_states(house, self.rules)
         self.shown = Shown()
         self._switch_rows = SwitchRows()
         self._events: list[Event] = []
-        self._refresh_due_ns = 0
-        self._assembled_ns = 0
-        self._stale = False
         self._schedule_due_ns = self._resume_ends_ns = self._look_again_ns = 0
         self._earlier_losses: dict[tuple[str, str], Incident] = {}
         """What was silent before a restart; see `earlier.losses_of`."""
@@ -87,6 +78,10 @@ class Judge:
         self._regrade = False
         self._now_ns = now_ns
         self._sight: RuleContext | None = None
+        self.is_watching = False
+        """Whether rules are asked how long their answers hold; worth it before a silence."""
+        self._touched = 0
+        """Rises with all that conditions may read beside the model and the time."""
 
     @property
     def revision(self) -> int:
@@ -114,7 +109,7 @@ class Judge:
     @property
     def is_settled(self) -> bool:
         """Whether nothing is under way: no delay runs, no cause may still change, no event waits."""
-        if self._stale or self._regrade or self._clusterer.is_revising or self._book.due_ns is not None:
+        if self._regrade or self._assembler.is_stale or self._assembler.is_revising or self._book.due_ns is not None:
             return False
         ctx = self._sight
         if ctx is None:
@@ -134,6 +129,7 @@ class Judge:
 
     def observe(self, observation: Observation) -> None:
         """Take what the edge observed beside packets."""
+        self._touched += 1
         self.listener.observe(observation)
 
     def tick(self, now_ns: int, model: ModelView, wall_offset_ns: int | None = None) -> None:
@@ -141,6 +137,7 @@ class Judge:
         if wall_offset_ns is not None:
             self.wall_offset_ns = wall_offset_ns
         self._now_ns = now_ns
+        self._touched += self._regrade
         self.shown.follow(model, now_ns, self.wall_offset_ns)
         ctx = self._sight = self._look(model, now_ns)
         self._crowd.look(ctx)
@@ -153,17 +150,38 @@ class Judge:
         if self._book.resumed and now_ns >= self._look_again_ns:
             self._look_again_ns = now_ns + REFRESH_NS
             self._book.look_again(ctx, is_over=now_ns >= self._resume_ends_ns)
-        self._stale |= changed
-        crowd = sum(len(cluster.cases) + len(cluster.explained) for cluster in self._clusters)
-        may = crowd < CROWD or now_ns >= self._assembled_ns + REFRESH_NS
-        quiet_ns = self._book.due_ns
-        self._stale |= quiet_ns is not None and now_ns >= quiet_ns
-        if (self._stale and may) or (self._clusterer.is_revising and now_ns >= self._refresh_due_ns):
-            self._stale, self._assembled_ns = False, now_ns
+        self._assembler.is_stale |= changed
+        if self._assembler.follow(ctx, self._cases, self._wall(now_ns)):
             self._regrade = False
-            # A cause of thousands of universes is worked out less often: it costs what it costs.
-            self._refresh_due_ns = now_ns + REFRESH_NS * (1 + sum(len(one.cases) for one in self._clusters) // 100)
-            self._assemble(ctx)
+
+    def _cases(self) -> list[Raised]:
+        return [case for condition in self._conditions for case in condition.raised.values()]
+
+    def holds_until_ns(self) -> int:
+        """Until when passes change nothing if nothing comes; the last pass's own time where that is not known."""
+        ctx = self._sight
+        if ctx is None or ctx.revision is None or self._follows_clock or self._assembler.is_stale or self._regrade:
+            return self._now_ns
+        if self._book.resumed or self._crowd.may_change or not _may_be_left_alone(ctx):
+            return self._now_ns
+        ends_ns = [condition.holds_until_ns(ctx) for condition in self._conditions]
+        ends_ns.append(self._assembler.holds_until_ns(ctx))
+        if self._book.due_ns is not None:
+            ends_ns.append(self._book.due_ns)
+        return min(ends_ns)
+
+    def pass_over(self, ticks_ns: Sequence[int], model: ModelView) -> None:
+        """Take note of passes that were left out because they would have changed nothing. Times ascend."""
+        ctx = self._look(model, ticks_ns[-1])
+        for condition in self._conditions:
+            condition.pass_over(ctx, ticks_ns)
+        self._assembler.pass_over(ticks_ns)
+
+    @property
+    def _follows_clock(self) -> bool:
+        """Whether the time of day may change something: phases, quiet windows, what is accepted until a date."""
+        house = self.house
+        return bool(house.timetable or house.quiet or house.accepted or self._exceptions or self._keeper.pending)
 
     def look_at_all(self) -> None:
         """Let the next pass look at every rule, however lately it did: nothing comes after a capture's end."""
@@ -184,29 +202,8 @@ class Judge:
             exceptions=self._exceptions.in_force(now_ns + self.wall_offset_ns) if self._exceptions else (),
             earlier_losses=self._earlier_losses,
             crowd=self._crowd,
+            revision=Revision(model.revision + self._touched, model.window_revision) if self.is_watching else None,
         )
-
-    def _assemble(self, ctx: RuleContext) -> None:
-        at = self._wall(ctx.now_ns)
-        cases: list[Raised] = [case for condition in self._conditions for case in condition.raised.values()]
-        self._clusters = self._clusterer.cluster(ctx, cases, at, self._book)
-        for cluster in self._clusters:
-            cluster.earlier_began_ns = self._book.earlier_began_ns((cluster.rule.name, cluster.group))
-        waiting = len(self._book.resumed)
-        accounts = [give_account(ctx, cluster, at) for cluster in self._clusters]
-        for account, cluster in zip(accounts, self._clusters, strict=True):
-            earlier = {self._book.key_of(case.told_in or 0) for case in cluster.explained}
-            account.absorbs = tuple(dict.fromkeys((*account.absorbs, *(slot for slot in earlier if slot))))
-        self._book.update(accounts, ctx.now_ns)
-        # What was found again is put into words once more, with its own beginning.
-        self._stale |= len(self._book.resumed) < waiting
-        for cluster in self._clusters:
-            number = self._book.number_of((cluster.rule.name, cluster.group))
-            for case in cluster.cases:
-                case.told_in = number
-            for case in cluster.explained:
-                case.explained_by = number
-                case.stays_explained = cluster.rule.explains.by_its_end
 
     def _follow_timetable(self, ctx: RuleContext) -> bool:
         if not self.house.timetable and self._keeper.pending is None:
@@ -250,7 +247,7 @@ class Judge:
     def universe_states(self, model: ModelView, now_ns: int) -> NDArray[np.uint8]:
         """Give each universe row its `snapshot.UniverseState`. Shape (U,) over the table's rows."""
         ctx = self._look(model, now_ns)
-        found = states.universe_states(ctx, self._clusters)
+        found = states.universe_states(ctx, self._assembler.clusters)
         states.paint_open(found, ctx, self._book.open_incidents(), self._book.resumed)
         return found
 
@@ -277,7 +274,9 @@ class Judge:
         """Answer the half-hour call: judged as if in `show`, whatever the phase."""
         waiting = [one for one in self._book.waiting if one.returned_ns is None]
         is_open = (*self._book.calm_incidents(), *waiting)
-        return readiness.judge_readiness(self._look(model, now_ns), self._clusters, self._wall(now_ns), is_open)
+        return readiness.judge_readiness(
+            self._look(model, now_ns), self._assembler.clusters, self._wall(now_ns), is_open
+        )
 
     def racks(self, model: ModelView, now_ns: int) -> tuple[RackRow, ...]:
         """Give every rack's estimated currents."""
@@ -389,3 +388,10 @@ class Judge:
         if order.away is not None:
             self.listener.note_away(order.away.from_wall_ns - self.wall_offset_ns, self.started_ns, order.away.reason)
         return orders.Resumed(self._book.next_id)
+
+
+def _may_be_left_alone(ctx: RuleContext) -> bool:
+    """Whether no rule counts looks: those compare what several sources of one universe send, or other witnesses."""
+    house, listener = ctx.house, ctx.listener
+    witnesses = house.listeners or house.switches or house.receivers or house.lines or listener.usual
+    return not witnesses and not (ctx.universes.live > 1).any()

@@ -108,6 +108,12 @@ class ModelView(Protocol):
     """The model as the judge sees it."""
 
     @property
+    def revision(self) -> int: ...
+
+    @property
+    def window_revision(self) -> int: ...
+
+    @property
     def streams(self) -> Streams: ...
 
     @property

@@ -115,6 +115,10 @@ class PacketCounters:
         """Addresses with so many rejected packets in the last 10 s."""
         return [one for one in self.offenders.values() if one.recent(now_ns) >= at_least]
 
+    def last_offence_ns(self) -> int:
+        """When an address last sent what no protocol accepts; 0 for never."""
+        return max((one.last_ns for one in self.offenders.values()), default=0)
+
     def _accuse(self, batch: Batch, wrong: NDArray[np.intp], status: NDArray[np.uint8]) -> None:
         words = np.ascontiguousarray(batch.src[wrong]).view("<u8")
         mixed = words[:, 1] * np.uint64(0x9E3779B97F4A7C15) ^ words[:, 0] ^ batch.network[wrong]

@@ -13,13 +13,14 @@ from numpy.typing import NDArray
 
 from slotwatch.house.schema import House
 from slotwatch.model import cadence, control, minute_intervals
+from slotwatch.model.admission import MOST_BRIEF
 from slotwatch.model.arrivals import Arrivals
 from slotwatch.model.counters import PacketCounters
 from slotwatch.model.legs import one_source_each
 from slotwatch.model.occasions import Occasions
 from slotwatch.model.sources import Sources
 from slotwatch.model.stage import Stage
-from slotwatch.model.streams import Streams
+from slotwatch.model.streams import DAY_NS, Streams
 from slotwatch.model.universes import Universes
 from slotwatch.model.windows import BUCKET_NS, SECOND
 from slotwatch.wire.batch import Batch
@@ -29,6 +30,10 @@ from slotwatch.wire.universe import Protocol
 MINUTE = 60 * SECOND
 BRIEF_BUCKETS = 10 * SECOND
 """How often what a flood left is looked for."""
+MINUTE_NS = MINUTE * BUCKET_NS
+FEW_TURNS = 4
+OFFENCE_NS = 12_000_000_000
+"""Rejected packets are counted over 10 s; some slack."""
 PART_ROWS = 1024
 """Rows worked on at once, about: their levels (twice 0.5 MiB) stay in a processor's cache from step to step."""
 
@@ -43,6 +48,11 @@ class Model:
         self.house = house
         self.now_ns = now_ns
         self.started_ns = now_ns
+        self.revision = 0
+        """Rises with every change of what rules may read, but for the counts of the last seconds."""
+        self.window_revision = 0
+        """Rises with every change of those."""
+        self._told_revision = -1
         self.universes = Universes(house)
         self.sources = Sources(house)
         self.streams = Streams(self.universes, self.sources, now_ns)
@@ -62,6 +72,7 @@ class Model:
         rows = len(batch)
         if not rows:
             return
+        self.revision += 1
         self.counters.take(batch, fields)
         buckets = np.maximum.accumulate(batch.t_ns) // BUCKET_NS
         pieces = max(1, round(rows / PART_ROWS))
@@ -114,6 +125,9 @@ class Model:
         if now_ns < self.now_ns:
             return
         self._move_to(now_ns)
+        if self._told_revision == self.revision:
+            return
+        self._told_revision = self.revision
         rows = self.streams.rows()
         if len(rows):
             self.streams.tell_universes(rows, self.streams.windows.take_untold(rows))
@@ -132,11 +146,17 @@ class Model:
             passed = 0
         # After a long leap the windows are empty anyway: skip whole seconds.
         turns = passed if passed <= MINUTE else MINUTE + (passed - MINUTE) % SECOND
-        for each in range(bucket - turns + 1, bucket + 1):
-            if each % SECOND == 0:
-                self.streams.tell_gaps()
-            self.streams.windows.turn()
-            self._each_bucket(each)
+        each = bucket - turns + 1
+        while each <= bucket:
+            # A leap costs as much to plan as a few turns do.
+            may_leap = turns == passed and bucket - each > FEW_TURNS
+            over = min(self._next_work(each), bucket + 1) - each if may_leap else 0
+            if over > 0:
+                self.streams.windows.pass_over(over)
+                each += over
+            else:
+                self._turn(each)
+                each += 1
         self.streams.windows.skip(passed - turns)
         self._bucket = bucket
         self.streams.windows.fold_gaps()
@@ -146,8 +166,69 @@ class Model:
             control.settle(self.streams)
         self.stage.advance(self, now_ns)
 
+    def _turn(self, each: int) -> None:
+        """Begin a bucket."""
+        windows = self.streams.windows
+        self.window_revision += windows.next_change() <= each
+        has_work = self._has_work()
+        before = None if has_work else self._kept
+        if each % SECOND == 0:
+            self.streams.tell_gaps()
+        windows.turn()
+        self._each_bucket(each)
+        self.revision += has_work or self._kept != before
+
+    @property
+    def _kept(self) -> tuple[int, int, int]:
+        """What is forgotten as time passes: how many streams, sources and lists there are."""
+        return self.streams.filled, self.sources.filled, self.sources.lists
+
+    def _next_work(self, each: int) -> int:
+        """The first bucket from this one on at whose start anything may have to be done if nothing comes."""
+        if self._has_work():
+            return each
+        every = SECOND if self.sources.lists or self.occasions.nodes else BRIEF_BUCKETS
+        return min(self.streams.windows.next_work(), -(-each // every) * every)
+
+    def _next_change(self, each: int) -> int:
+        """The first bucket from this one on at whose start what rules read may change if nothing comes."""
+        if self._has_work():
+            return each
+        change = self.streams.windows.next_change()
+        return min(change, -(-each // SECOND) * SECOND) if self.sources.lists or self.occasions.nodes else change
+
+    def _has_work(self) -> bool:
+        """Whether percentiles or norms of live streams are still to be brought up to what came."""
+        streams, top = self.streams, self.streams.top
+        live = streams.live[:top]
+        if not live.any():
+            return False
+        known = streams.interval_known[:top] == streams.interval_count[:top]
+        known &= streams.interval_binned[:top] == streams.interval_count[:top]
+        moving = (streams.frames_5s[:top] > 1) & (streams.stepped_5s[:top] > 0)
+        return bool((live & (~known | moving)).any())
+
+    def holds_until_ns(self) -> int:
+        """Until when nothing that rules read changes if nothing comes; its own time where that is not known."""
+        streams, top = self.streams, self.streams.top
+        many = max(streams.filled, self.sources.filled) > MOST_BRIEF
+        offended = self.now_ns - self.counters.last_offence_ns() < OFFENCE_NS
+        if many or offended or self.stage.active or self._arrivals.winners_stale:
+            return self.now_ns
+        if streams.live[:top].any() and self.now_ns - int(streams.last_slot_priority_ns[:top].max()) < OFFENCE_NS:
+            return self.now_ns  # who wins a slot changes when its slot priorities run out
+        ends_ns = [self._next_change(self._bucket + 1) * BUCKET_NS]
+        loss_ns = self.soonest_loss_ns()
+        if loss_ns is not None:
+            ends_ns.append(loss_ns + 1)
+        # Those who were not heard for a day are forgotten.
+        last_ns = (streams.last_packet_ns[streams.rows()], self.sources.last_seen_ns[self.sources.rows()])
+        ends_ns += [max(self.now_ns + MINUTE_NS, int(each.min()) + DAY_NS) for each in last_ns if len(each)]
+        return min(ends_ns)
+
     def _skip_to(self, bucket: int) -> None:
         """Leap over buckets in which nothing is live and no window holds anything: only memory runs out in them."""
+        before = self._kept
         self.streams.windows.skip(bucket - self._bucket)
         if bucket // SECOND > self._bucket // SECOND:
             self.sources.expire_lists(bucket // SECOND * SECOND * BUCKET_NS)
@@ -155,6 +236,7 @@ class Model:
             self._forget_brief(bucket * BUCKET_NS)
         if bucket // MINUTE > self._bucket // MINUTE:
             self.streams.forget_old(bucket // MINUTE * MINUTE * BUCKET_NS)
+        self.revision += self._kept != before
         self._bucket = bucket
 
     def _each_bucket(self, bucket: int) -> None:
@@ -204,10 +286,12 @@ class Model:
             streams.live[rows] = False
             self._arrivals.winners_stale = True
         self._arrivals.winners_stale |= self._arrivals.endings.settle(now_ns)
+        self.revision += self._arrivals.winners_stale
 
     def take_house(self, house: House) -> None:
         """Take a new declaration; what was heard is kept."""
         self.house = house
+        self.revision += 1
         for row in self.universes.take_house(house):
             self.universes.forget(row)
         self.sources.take_house(house)
@@ -247,6 +331,7 @@ class Model:
     def note_join(self, network: int, universe: int, ok: bool) -> None:
         """Keep whether an E1.31 universe's group could be joined on a network."""
         row = self.universes.by_place.get((network, int(Protocol.E131), universe))
+        self.revision += 1
         if row is not None:
             self.universes.joined[row] = 1 if ok else -1
 

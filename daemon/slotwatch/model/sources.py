@@ -237,6 +237,11 @@ class Sources(Table, Sequence[SourceRow]):
         self.listed_total -= sum(len(page) for page in about.pages.values())
         about.pages.clear()
 
+    @property
+    def lists(self) -> int:
+        """How many sources have a list of universes that may run out."""
+        return sum(about is not None and about.row.listed is not None for about in self.about)
+
     def expire_lists(self, now_ns: int) -> None:
         """Forget lists that were not renewed for 20 s."""
         for about in self.about:

@@ -7,6 +7,8 @@ sums forward by what it held and by what leaves. Totals follow in `fold`, which 
 
 from __future__ import annotations
 
+from collections import deque
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -49,6 +51,11 @@ TOTALS: tuple[tuple[str, tuple[int, ...]], ...] = (
 
 
 _LENGTHS = sorted({length for _, length, _ in COLUMNS})
+LONGEST_KEPT = BUCKETS + 2 * SECOND
+"""Buckets after which nothing of what was counted is left in any window."""
+MOST_FILLED = 16
+"""With more the next bucket is sure to change something, or nearly so."""
+FAR = 1 << 40
 
 
 class Windows:
@@ -63,6 +70,10 @@ class Windows:
         self._gaps_us: NDArray[np.uint32] = np.zeros((SECONDS, capacity), np.uint32)
         self._uneven_us: NDArray[np.uint32] = np.zeros((SECONDS + 1, capacity), np.uint32)
         self._bucket = self._added_bucket = bucket
+        self._filled: deque[int] = deque(maxlen=LONGEST_KEPT)
+        """Buckets in which anything was counted, as long as a window may hold them."""
+        self._asked: set[int] = set()
+        """Lengths of windows whose sums were asked for, in buckets."""
 
     @property
     def is_empty(self) -> bool:
@@ -94,19 +105,47 @@ class Windows:
     def add(self, metric: int, rows: NDArray[np.intp], counts: Any) -> None:
         """Add int16 counts to the bucket that is being filled. Rows must differ from each other."""
         self._ring[metric, self._at][rows] += counts
-        self._added_bucket = self._bucket
+        self._note_filled()
 
     def add_gap(self, rows: NDArray[np.intp], gaps_us: NDArray[np.uint32]) -> None:
         """Remember the longest gap of the second that is being filled. Rows must differ."""
         second = self._gaps_us[self._second]
         second[rows] = np.maximum(second[rows], gaps_us)
-        self._added_bucket = self._bucket
+        self._note_filled()
 
     def add_uneven(self, rows: NDArray[np.intp], gaps_us: NDArray[np.uint32]) -> None:
         """Remember the longest uneven gap of the second that is being filled. Rows must differ."""
         second = self._uneven_us[self._uneven_second]
         second[rows] = np.maximum(second[rows], gaps_us)
-        self._added_bucket = self._bucket
+        self._note_filled()
+
+    def _note_filled(self) -> None:
+        if self._added_bucket != self._bucket or not self._filled:
+            self._filled.append(self._bucket)
+            self._added_bucket = self._bucket
+
+    def next_change(self) -> int:
+        """The next bucket at whose start a sum that is asked for may change; one that is far away if none does."""
+        return self._soonest({0, *self._asked}, ())
+
+    def next_work(self) -> int:
+        """The next bucket at whose start there is something to bring forward; one that is far away if none is."""
+        return self._soonest({0, *_LENGTHS, *self._asked}, (1, SECONDS, SECONDS + 1))
+
+    def _soonest(self, lengths: Iterable[int], seconds: Iterable[int]) -> int:
+        """The next bucket so many buckets and one, or so many whole seconds, after anything was counted."""
+        at = self._bucket
+        while self._filled and self._filled[0] < at - LONGEST_KEPT:
+            self._filled.popleft()
+        if len(self._filled) > MOST_FILLED:
+            return at + 1
+        ahead = [filled + length + 1 for filled in self._filled for length in lengths]
+        ahead += [(filled // SECOND + length) * SECOND for filled in self._filled for length in seconds]
+        return min((bucket for bucket in ahead if bucket > at), default=at + FAR)
+
+    def pass_over(self, buckets: int) -> None:
+        """Leap over buckets before the next change."""
+        self._bucket += buckets
 
     def longest_uneven_ns(self, row: int) -> int:
         """Longest uneven gap of the last 10 to 11 s, so of the whole window that counts them; 0 if there was none."""
@@ -186,6 +225,7 @@ class Windows:
     def sums(self, metrics: tuple[int, ...], buckets: int) -> NDArray[np.uint32]:
         """(top,) what was counted in the last finished buckets, at most 100 of them; kept ready for COLUMNS."""
         top = self._table.top
+        self._asked.add(min(buckets, BUCKETS - 1))
         for name, length, counted in COLUMNS:
             if length == buckets and counted == metrics:
                 ready: NDArray[np.uint32] = getattr(self._table, name)[:top]

@@ -9,7 +9,7 @@ import numpy as np
 
 from slotwatch.edge.tools.capture_clock import BASE_NS
 from slotwatch.edge.tools.captures import Capture, Chunk
-from slotwatch.engine import Engine
+from slotwatch.engine import SETTLED_NS, Engine, waits_ns
 from slotwatch.house.schema import House, Phase
 from slotwatch.judge.events import Event
 from slotwatch.snapshot import Incident, Snapshot
@@ -28,6 +28,8 @@ SHARE = 10
 DEADLINES_NS = (20 * SECOND_NS, 60 * SECOND_NS, 260 * SECOND_NS, 600 * SECOND_NS)
 """Since a last packet or query: discovery lists run out, incidents may open again, a querier is missed, an undeclared
 universe is no open question any more."""
+LEAP_NS = SECOND_NS
+"""In a longer silence it is worth finding out which ticks change nothing."""
 LAST_STEP_NS = 10 * SECOND_NS
 LONGEST_GAP_NS = 86_400 * SECOND_NS
 """A silence of more than a day is jumped over."""
@@ -48,10 +50,18 @@ class Replay:
     """One run of a capture through an engine."""
 
     def __init__(
-        self, capture: Capture, house: House, phase: Phase | None, told: Callable[[Event], None] | None = None
+        self,
+        capture: Capture,
+        house: House,
+        phase: Phase | None,
+        told: Callable[[Event], None] | None = None,
+        *,
+        leaps: bool = True,
     ) -> None:
+        """leaps: whether ticks are left out that would change nothing."""
         self.capture = capture
         self.engine = Engine(house, now_ns=BASE_NS, wall_offset_ns=capture.wall_offset_ns, phase=phase, replay=True)
+        self.leaps = leaps
         self.ticks = 0
         self._told = told
         self._begun = False
@@ -107,23 +117,40 @@ class Replay:
                 seen += 1
 
     def _advance(self, until_ns: int) -> None:
-        """Give every tick that is due before this time."""
+        """Give every tick that is due before this time and may change something."""
+        self.engine.watch(is_on=self.leaps and until_ns - self._due_ns > LEAP_NS)
         if until_ns - self._due_ns > LONGEST_GAP_NS:
             self._advance(self._due_ns + DEADLINES_NS[-1] + SECOND_NS)
             self._due_ns = until_ns - LAST_STEP_NS
         begun_ns = self._due_ns
         while self._due_ns < until_ns:
             self._tick(self._due_ns)
-            silent_ns = self._due_ns - begun_ns
-            step_ns = self._step_ns(silent_ns)
+            self._leap(begun_ns, until_ns)
+
+    def _leap(self, begun_ns: int, until_ns: int) -> None:
+        """Go to the next tick before this time that may change something, or past it."""
+        engine, longest_ns = self.engine, self._longest_ns()
+        soonest_loss_ns = engine.model.soonest_loss_ns()
+        holds_until_ns = engine.holds_until_ns() if engine.judge.is_watching else 0
+        left_out: list[int] = []
+        while True:
+            step_ns = self._step_ns(self._due_ns - begun_ns, longest_ns, soonest_loss_ns)
             # The last tick before a packet is right before it, so that what ran out meanwhile is reported first.
             left_ns = (until_ns - self._due_ns - 1) // TICK_NS * TICK_NS
             self._due_ns += max(TICK_NS, min(step_ns, left_ns))
+            if self._due_ns >= min(until_ns, holds_until_ns):
+                break
+            left_out.append(self._due_ns)
+        if left_out:
+            engine.pass_over(left_out)
 
-    def _step_ns(self, silent_ns: int) -> int:
+    def _step_ns(self, silent_ns: int, longest_ns: int, soonest_loss_ns: int | None) -> int:
         """How long after a tick the next one is due, so long into a silence."""
-        rest_ns = self._rest_ns()
-        if silent_ns < CLOSE_NS or self.engine.has_live_streams:
+        rest_ns = longest_ns
+        if longest_ns > TICK_NS:
+            # In whole ticks, so that none falls beside the grid.
+            rest_ns = -(-waits_ns(longest_ns, soonest_loss_ns, self._due_ns) // TICK_NS) * TICK_NS
+        if silent_ns < CLOSE_NS or soonest_loss_ns is not None:
             return rest_ns
         if silent_ns < DELAYS_NS:
             return SECOND_NS
@@ -136,9 +163,9 @@ class Replay:
         since = [querier.last_ns for known in queriers for querier in known.values()]
         return [last_ns + after_ns for last_ns in (*since, self._last_ns) for after_ns in DEADLINES_NS]
 
-    def _rest_ns(self) -> int:
-        """How long the engine can wait for the next tick, in whole ticks, so that none falls beside the grid."""
-        return -(-self.engine.rest_ns // TICK_NS) * TICK_NS if self.engine.is_settled else TICK_NS
+    def _longest_ns(self) -> int:
+        """How long the engine can wait for the next tick while no stream is lost."""
+        return SETTLED_NS if self.engine.is_settled else TICK_NS
 
     def _tick(self, at_ns: int) -> None:
         self.engine.tick(at_ns, self.capture.wall_offset_ns)

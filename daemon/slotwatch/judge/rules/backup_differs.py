@@ -129,7 +129,7 @@ class BackupsInStep:
 
 def bind(setup: RuleSetup, p: BackupDiffersParameters) -> tuple[RuleBinding, ...]:
     backups = BackupsInStep(setup.shared(Rivals), p)
-    return (RuleBinding(KEYS, backups.differs, backups.describe_difference, timed=True),)
+    return (RuleBinding(KEYS, backups.differs, backups.describe_difference, timed=True, remembers=True),)
 
 
 RULE = Rule(

@@ -118,7 +118,7 @@ def describe_echo(ctx: RuleContext, key: Echo) -> Finding:
 
 
 def bind(setup: RuleSetup, p: EchoedUniverseParameters) -> tuple[RuleBinding, ...]:
-    return (RuleBinding(KEYS, Echoes(p).find, describe_echo),)
+    return (RuleBinding(KEYS, Echoes(p).find, describe_echo, remembers=True),)
 
 
 RULE = Rule(

@@ -34,7 +34,7 @@ def offenders(ctx: RuleContext, p: MalformedPacketsParameters) -> dict[Sender, N
     counters = ctx.model.counters
     if not counters.offenders:
         return {}
-    return {(one.network, one.address): None for one in counters.rejected_recently(ctx.now_ns, p.packets)}
+    return {(one.network, one.address): None for one in counters.rejected_recently(ctx.at_ns, p.packets)}
 
 
 def describe_offender(ctx: RuleContext, key: Sender) -> Finding:

@@ -64,7 +64,7 @@ class ChangedNeighbours:
 
 def bind(setup: RuleSetup, p: NeighbourChangedParameters) -> tuple[RuleBinding, ...]:
     ports = ChangedNeighbours(p)
-    return (RuleBinding(KEYS, ports.find, ports.describe, EVERY_SECOND_NS),)
+    return (RuleBinding(KEYS, ports.find, ports.describe, EVERY_SECOND_NS, remembers=True),)
 
 
 RULE = Rule(

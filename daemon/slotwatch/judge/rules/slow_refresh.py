@@ -101,9 +101,9 @@ class MovingRates:
             self._rested_ns = np.pad(self._rested_ns, (0, more))
         resting = streams.equal_frames >= p.rest_frames
         resting |= ctx.now_ns - streams.last_frame_ns > ns_from_s(p.rest_s)
-        self._rested_ns[: streams.count][resting] = ctx.now_ns
+        self._rested_ns[: streams.count][resting] = ctx.at_ns
         fresh = ctx.now_ns - streams.last_change_ns < ns_from_s(p.jump_fresh_s)
-        self._jumped_ns[: streams.count][(streams.max_step >= p.jump) & fresh] = ctx.now_ns
+        self._jumped_ns[: streams.count][(streams.max_step >= p.jump) & fresh] = ctx.at_ns
 
     def _jumps(self, ctx: RuleContext) -> Mask:
         jumps: Mask = ctx.now_ns - self._jumped_ns[: ctx.streams.count] < ns_from_s(self._p.jump_kept_s)

@@ -44,7 +44,7 @@ def bind(setup: RuleSetup, p: SourceAbsentParameters) -> tuple[RuleBinding, ...]
         return roster.absent(ctx, backups=False, start_ns=start_ns)
 
     # Who carries on may fall silent too.
-    return (RuleBinding(KEYS, absent, describe_absent_main, TICK_NS),)
+    return (RuleBinding(KEYS, absent, describe_absent_main, TICK_NS, remembers=True),)
 
 
 RULE = Rule(

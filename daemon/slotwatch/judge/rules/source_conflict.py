@@ -89,7 +89,13 @@ class Conflicts:
 def bind(setup: RuleSetup, p: SourceConflictParameters) -> tuple[RuleBinding, ...]:
     conflicts = Conflicts(setup.shared(Rivals), p)
     return (
-        RuleBinding(UNIVERSES, conflicts.is_contested, conflicts.describe_conflict, is_wary=conflicts.is_comparing),
+        RuleBinding(
+            UNIVERSES,
+            conflicts.is_contested,
+            conflicts.describe_conflict,
+            is_wary=conflicts.is_comparing,
+            remembers=True,
+        ),
     )
 
 

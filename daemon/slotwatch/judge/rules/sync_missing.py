@@ -77,7 +77,7 @@ class Syncs:
         streams = ctx.streams
         named = ctx.live & (streams.sync_address > 0) & (streams.protocol == Protocol.E131)
         before_ns, self._named_ns = self._named_ns, {}
-        looked_ns, self._looked_ns = self._looked_ns, ctx.now_ns
+        looked_ns, self._looked_ns = self._looked_ns, ctx.at_ns
         found: dict[AwaitedSync, int] = {}
         if not named.any():
             return found
@@ -178,7 +178,7 @@ def _describe_e131(ctx: RuleContext, key: AwaitedSync) -> Finding:
 
 def bind(setup: RuleSetup, p: SyncMissingParameters) -> tuple[RuleBinding, ...]:
     syncs = Syncs(p)
-    return (RuleBinding(KEYS, syncs.missing, syncs.describe, timed=True, is_wary=syncs.is_one_late),)
+    return (RuleBinding(KEYS, syncs.missing, syncs.describe, timed=True, is_wary=syncs.is_one_late, remembers=True),)
 
 
 RULE = Rule(

@@ -66,7 +66,8 @@ def is_missing(ctx: RuleContext, p: UniverseMissingParameters) -> Mask:
 
 def is_just_due(ctx: RuleContext, p: UniverseMissingParameters) -> bool:
     """Whether the time given to a house ends within a second, or ended within the last."""
-    return abs(ctx.now_ns - ctx.started_ns - ns_from_s(p.start_s)) < NANOSECONDS
+    past_start_ns = ctx.now_ns - ctx.started_ns - ns_from_s(p.start_s)
+    return -NANOSECONDS < past_start_ns < NANOSECONDS
 
 
 def describe_missing(ctx: RuleContext, row: int) -> Finding:

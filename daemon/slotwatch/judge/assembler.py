@@ -1,0 +1,130 @@
+"""Raised cases into incidents: put together when something changed, and again while a cause may still change."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from datetime import datetime
+
+from slotwatch.judge.accounts import give_account
+from slotwatch.judge.binding import Raised
+from slotwatch.judge.clusters import Cluster, Clusterer
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.drafts import IncidentDraft
+from slotwatch.judge.incidents import IncidentBook
+from slotwatch.watched_time import NEVER_NS, TimeWatch
+
+NANOSECONDS = 1_000_000_000
+REFRESH_NS = NANOSECONDS // 2
+"""How often an open cause is worked out anew."""
+CROWD = 200
+"""With more cases than this incidents are put together at most twice a second: a flood may not cost the pass."""
+
+
+class Assembler:
+    """Brings the book of incidents in line with the cases that are raised. Times are monotonic nanoseconds."""
+
+    def __init__(self, book: IncidentBook) -> None:
+        self.clusters: list[Cluster] = []
+        """Those of the last assembly."""
+        self.is_stale = False
+        """Whether something changed that is not in the book yet."""
+        self._book = book
+        self._clusterer = Clusterer()
+        self._due_ns = 0
+        self._assembled_ns = 0
+        self._left: object = None
+        """What the last assembly left behind; None if nobody asked."""
+        self._same_of: int | None = None
+        """Facts of an assembly that left everything as the one before: another one would as well."""
+        self._same_until_ns = 0
+
+    @property
+    def is_revising(self) -> bool:
+        """Whether a cause may still change."""
+        return self._clusterer.is_revising
+
+    def holds_until_ns(self, ctx: RuleContext) -> int:
+        """Until when assemblies leave everything as it is if nothing comes."""
+        if not self.is_revising:
+            return NEVER_NS
+        return max(self._due_ns, self._same_until_ns if self._is_same(ctx) else 0)
+
+    def follow(self, ctx: RuleContext, cases: Callable[[], Sequence[Raised]], at: datetime) -> bool:
+        """Put them together if that is due; returns whether it was done. at: the time by the wall clock."""
+        now_ns = ctx.now_ns
+        crowd = sum(len(cluster.cases) + len(cluster.explained) for cluster in self.clusters)
+        may = crowd < CROWD or now_ns >= self._assembled_ns + REFRESH_NS
+        quiet_ns = self._book.due_ns
+        self.is_stale |= quiet_ns is not None and now_ns >= quiet_ns
+        is_due = self.is_revising and now_ns >= self._due_ns
+        if is_due and not self.is_stale and self._is_same(ctx):
+            self._note(now_ns)
+            return False
+        if not is_due and not (self.is_stale and may):
+            return False
+        self.is_stale, self._assembled_ns = False, now_ns
+        self._due_ns = now_ns + self._period_ns
+        self._assemble(ctx, cases(), at)
+        return True
+
+    def pass_over(self, ticks_ns: Sequence[int]) -> None:
+        """Take note of passes that were left out because they would have changed nothing. Times ascend."""
+        while self.is_revising and (place := bisect_left(ticks_ns, self._due_ns)) < len(ticks_ns):
+            self._note(ticks_ns[place])
+
+    @property
+    def _period_ns(self) -> int:
+        # A cause of thousands of universes is worked out less often: it costs what it costs.
+        return REFRESH_NS * (1 + sum(len(one.cases) for one in self.clusters) // 100)
+
+    def _is_same(self, ctx: RuleContext) -> bool:
+        """Whether nothing that the last assembly read can have changed."""
+        return ctx.revision is not None and self._same_of == ctx.revision.facts and ctx.now_ns < self._same_until_ns
+
+    def _note(self, now_ns: int) -> None:
+        """Take note of an assembly that was left out."""
+        self._assembled_ns = now_ns
+        self._due_ns = now_ns + self._period_ns
+        self._book.hold(now_ns)
+
+    def _assemble(self, ctx: RuleContext, cases: Sequence[Raised], at: datetime) -> None:
+        watch = TimeWatch(ctx.at_ns)
+        ctx.now_ns = ctx.at_ns if ctx.revision is None else watch.moment
+        self.clusters = self._clusterer.cluster(ctx, cases, at, self._book)
+        for cluster in self.clusters:
+            cluster.earlier_began_ns = self._book.earlier_began_ns((cluster.rule.name, cluster.group))
+        waiting = len(self._book.resumed)
+        accounts = [give_account(ctx, cluster, at) for cluster in self.clusters]
+        ctx.now_ns = ctx.at_ns
+        for account, cluster in zip(accounts, self.clusters, strict=True):
+            earlier = {self._book.key_of(case.told_in or 0) for case in cluster.explained}
+            account.absorbs = tuple(dict.fromkeys((*account.absorbs, *(slot for slot in earlier if slot))))
+        self._book.update(accounts, ctx.now_ns)
+        # What was found again is put into words once more, with its own beginning.
+        self.is_stale |= len(self._book.resumed) < waiting
+        for cluster in self.clusters:
+            number = self._book.number_of((cluster.rule.name, cluster.group))
+            for case in cluster.cases:
+                case.told_in = number
+            for case in cluster.explained:
+                case.explained_by = number
+                case.stays_explained = cluster.rule.explains.by_its_end
+        self._compare(ctx, accounts, cases, watch.holds_until_ns)
+
+    def _compare(
+        self, ctx: RuleContext, accounts: Sequence[IncidentDraft], cases: Sequence[Raised], holds_until_ns: int
+    ) -> None:
+        """See whether this assembly left everything as the one before. It reads what that one left behind."""
+        before, self._left, self._same_of = self._left, None, None
+        if ctx.revision is None:
+            return
+        self._left = (
+            [replace(account, held_ns=0) for account in accounts],
+            [(one.rule.name, one.key, one.told_in, one.explained_by, one.stays_explained) for one in cases],
+            [(one.id, one.revision) for one in self._book.open_incidents()],
+            self._book.told,
+        )
+        if before == self._left and not self._clusterer.is_letting_go:
+            self._same_of, self._same_until_ns = ctx.revision.facts, holds_until_ns

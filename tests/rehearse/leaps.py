@@ -1,0 +1,268 @@
+"""A replay leaves out ticks that change nothing; here each of its answers is held against one that leaves out none.
+
+`python -m tests.rehearse.leaps [FIRST [COUNT]]` compares drawn captures: mostly silence, with packets of all kinds in
+between. `python -m tests.rehearse.leaps scenarios` compares every scenario, each followed by a long silence.
+"""
+
+from __future__ import annotations
+
+import random
+import sys
+import time
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import cast
+
+import numpy as np
+
+from slotwatch.edge.tools.capture_clock import BASE_NS
+from slotwatch.edge.tools.captures import Capture, Chunk
+from slotwatch.edge.tools.replaying import Replay
+from slotwatch.house.schema import DeclaredSource, House, Phase
+from slotwatch.judge.events import Event
+from slotwatch.rehearse.catalogue import SCENARIOS
+from slotwatch.rehearse.packets import Sent
+from slotwatch.rehearse.scenario import Scenario
+from slotwatch.wire.observation import LinkSeen, Observation, QuerySeen
+from slotwatch.wire.universe import Protocol
+from tests.judge.stage import (
+    START_NS,
+    WALL_OFFSET_NS,
+    Packet,
+    S,
+    artdmx,
+    discovery,
+    e131,
+    group_of,
+    house_of,
+    make_batch,
+)
+from tests.rehearse import theatre
+
+AFTER_S = 700.0
+"""Silence after a scenario: longer than anything is remembered of what fell silent."""
+MOST_PACKETS = 400
+SEVERAL_HOURS_S = 20_000.0
+
+
+@dataclass
+class Drawn:
+    """What replay asks of a capture, without a file."""
+
+    made: list[Chunk]
+    end_ns: int
+    wall_offset_ns: int = WALL_OFFSET_NS
+
+    def chunks(self) -> Iterator[Chunk]:
+        """Give the packets in order, and observations among them."""
+        return iter(self.made)
+
+
+@dataclass
+class Said:
+    """All that one replay says."""
+
+    events: list[Event]
+    incidents: list[str]
+    streams: list[str]
+    ticks: int
+
+
+def replayed(capture: Drawn, house: House, *, leaps: bool) -> Said:
+    """Judge it, with or without leaving out ticks."""
+    events: list[Event] = []
+    judged = Replay(cast(Capture, capture), house, Phase.SHOW, events.append, leaps=leaps).run()
+    shown = judged.snapshot
+    columns = [f"{name}: {column.tolist()}" for name, column in shown.streams.items()]
+    return Said(events, [repr(one) for one in judged.incidents], columns, judged.ticks)
+
+
+def differences(capture: Drawn, house: House) -> tuple[list[str], Said, Said]:
+    """Say in what a replay with leaps differs from one without; nothing if they are equal."""
+    leaping, plain = (replayed(capture, house, leaps=leaps) for leaps in (True, False))
+    found = []
+    for name in ("events", "incidents", "streams"):
+        ours, theirs = getattr(leaping, name), getattr(plain, name)
+        pairs = ((a, b) for a, b in zip(ours, theirs, strict=False) if a != b)
+        if ours != theirs:
+            a, b = next(pairs, (f"{len(ours)} of them", f"{len(theirs)} of them"))
+            found.append(f"{name}:{_apart(str(a), str(b))}")
+    return found, leaping, plain
+
+
+def _apart(ours: str, theirs: str) -> str:
+    """Show both texts around the first place where they differ."""
+    place = next((at for at, (a, b) in enumerate(zip(ours, theirs, strict=False)) if a != b), 0)
+    part = slice(max(0, place - 60), place + 160)
+    return f"\n  with leaps {ours[part]}\n  without    {theirs[part]}\n  of         {theirs[:160]}"
+
+
+# --- drawn captures -----------------------------------------------------------------------------------
+
+
+@dataclass
+class Sender:
+    """One source of a drawn capture."""
+
+    number: int
+    universes: list[int]
+    priority: int
+    artnet: bool
+    sequence: int = 0
+    level: int = 0
+    sync: int = 0
+
+    @property
+    def address(self) -> str:
+        return f"10.0.0.{self.number}"
+
+    def frame(self, t_s: float, universe: int, **more: int) -> Packet:
+        if self.artnet:
+            data = artdmx(universe, self.sequence % 255 + 1, bytes([self.level]) * 512)
+            return Packet(t_s, data, self.address, "10.255.255.255", Protocol.ARTNET)
+        cid, name = bytes([self.number]) * 16, f"Desk {self.number}"
+        data = e131(
+            universe,
+            self.sequence,
+            bytes([self.level]) * 512,
+            cid=cid,
+            name=name,
+            priority=self.priority,
+            sync=self.sync,
+            **more,
+        )
+        return Packet(t_s, data, self.address, group_of(universe))
+
+
+def drawn(seed: int, most_packets: int = MOST_PACKETS) -> tuple[Drawn, House]:
+    """Draw a house and some hours of mostly nothing."""
+    chance = random.Random(seed)
+    universes = list(range(1, chance.choice((1, 1, 2, 4)) + 1))
+    senders = [
+        Sender(
+            number,
+            chance.sample(universes, chance.randint(1, len(universes))),
+            chance.choice((100, 100, 50)),
+            chance.random() < 0.15,
+        )
+        for number in range(1, chance.choice((1, 1, 2, 3)) + 1)
+    ]
+    packets: list[Packet] = []
+    seen: list[Observation] = []
+    t_s = chance.random()
+    while len(packets) < most_packets and t_s < SEVERAL_HOURS_S:
+        sender = chance.choice(senders)
+        t_s = _burst(chance, sender, t_s, packets, seen)
+        t_s += 10 ** chance.uniform(-1.5, 3.2)
+    return _capture(chance, packets, seen), _house(chance, universes, senders)
+
+
+def _burst(chance: random.Random, sender: Sender, t_s: float, packets: list[Packet], seen: list[Observation]) -> float:
+    """Send something; returns the time of its end."""
+    kind = chance.choice(
+        ("one", "one", "rest", "rest", "run", "end", "list", "jump", "odd", "sync", "preview", "query", "link", "slots")
+    )
+    begun = len(packets)
+    if kind == "query":
+        seen.append(QuerySeen(_ns(t_s), 0, "10.0.0.250", "IGMPv2", 125.0))
+    elif kind == "link":
+        seen.append(LinkSeen(_ns(t_s), 0, chance.random() < 0.5, ("10.0.0.200",), "eth1"))
+    elif kind == "list":
+        data = discovery(sender.universes, cid=bytes([sender.number]) * 16, name=f"Desk {sender.number}")
+        packets.append(Packet(t_s, data, sender.address, "239.255.250.214"))
+    elif kind == "odd":
+        packets.append(Packet(t_s, b"ASC-E1.17 is not here", sender.address, group_of(1)))
+    else:
+        frames = {"one": 1, "rest": chance.randint(2, 12), "run": chance.randint(3, 60), "end": 3}.get(kind, 2)
+        pause_s = {"rest": 0.9, "end": 0.001}.get(kind, 0.025)
+        options = {"end": 0x40, "preview": 0x80}.get(kind, 0)
+        sender.sequence += chance.randint(2, 90) if kind == "jump" else 0
+        sender.sync = 7 if kind == "sync" else 0
+        for _ in range(frames):
+            sender.sequence += 1
+            sender.level = chance.randint(0, 255) if kind == "run" else sender.level
+            for universe in sender.universes:
+                more = {"options": options} | (
+                    {"start_code": 0xDD} if kind == "slots" and chance.random() < 0.5 else {}
+                )
+                packets.append(sender.frame(t_s, universe, **more))
+            t_s += pause_s
+    return t_s if len(packets) > begun else t_s + 0.001
+
+
+def _ns(t_s: float) -> int:
+    return BASE_NS + round(t_s * S)
+
+
+def _capture(chance: random.Random, packets: list[Packet], seen: list[Observation]) -> Drawn:
+    batch = make_batch(packets)
+    batch.t_ns += BASE_NS - START_NS
+    cuts = sorted({0, len(packets), *(chance.randrange(len(packets) + 1) for _ in range(chance.choice((0, 3))))})
+    chunks = []
+    for first, end in pairwise(cuts):
+        until_ns = int(batch.t_ns[end]) if end < len(packets) else 1 << 62
+        now = [one for one in seen if one.t_ns < until_ns]
+        seen = seen[len(now) :]
+        chunks.append(Chunk(batch.part(slice(first, end)), now))
+    return Drawn(chunks, max(chunk.last_ns for chunk in chunks))
+
+
+def _house(chance: random.Random, universes: list[int], senders: list[Sender]) -> House:
+    if chance.random() < 0.3:
+        return replace(House(name="x"), networks=house_of((1,)).networks)
+    declared = tuple(
+        DeclaredSource(
+            f"Desk {one.number}", cid=bytes([one.number]) * 16, role="backup" if one.priority < 100 else "main"
+        )
+        for one in senders
+        if not one.artnet
+    )
+    by = tuple(one.name for one in declared)
+    return house_of(universes, sources=declared, by=by if chance.random() < 0.5 else ())
+
+
+# --- scenarios ----------------------------------------------------------------------------------------
+
+
+def capture_of(scenario: Scenario) -> tuple[Drawn, House]:
+    """Make a capture of a scenario, a long silence, and its last packet once more."""
+    items = list(scenario.items())
+    sent = [item for item in items if isinstance(item, Sent)]
+    seen = [item for item in items if not isinstance(item, Sent)]
+    sent.append(replace(sent[-1], t_ns=sent[-1].t_ns + round(AFTER_S * S)))
+    batch = theatre.batch_of(sent)
+    batch.t_ns += BASE_NS - theatre.BASE_NS
+    observed = [replace(item, t_ns=BASE_NS + item.t_ns) for item in seen]
+    return Drawn([Chunk(batch, observed)], int(batch.t_ns[-1])), theatre.house_of(scenario.paper)
+
+
+def _compare(named: Iterable[tuple[str, tuple[Drawn, House]]]) -> int:
+    wrong = ticks = every = events = count = 0
+    for name, (capture, house) in named:
+        found, leaping, plain = differences(capture, house)
+        count, ticks, every = count + 1, ticks + leaping.ticks, every + plain.ticks
+        events += len(plain.events)
+        wrong += bool(found)
+        for text in found:
+            print(f"{name}: {text}", flush=True)
+    print(f"{count} captures, {events} events, {ticks:,} ticks of {every:,}; {wrong} not equal")
+    return int(wrong > 0)
+
+
+def main(words: list[str]) -> int:
+    """Compare, and return 1 if anything differs."""
+    began_s = time.monotonic()
+    np.seterr(all="raise")
+    if words[:1] == ["scenarios"]:
+        wanted = words[1:] or list(SCENARIOS)
+        status = _compare((name, capture_of(SCENARIOS[name])) for name in wanted)
+    else:
+        first, count = (*map(int, words), 40)[:2] if words else (1, 40)
+        status = _compare((f"capture {seed}", drawn(seed)) for seed in range(first, first + count))
+    print(f"{time.monotonic() - began_s:.0f} s")
+    return status
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,20 @@
+"""A replay leaves out ticks that change nothing, and says the same as one that leaves out none.
+
+Source of what is expected: the same engine with every tick. `python -m tests.rehearse.leaps` compares more.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.rehearse.leaps import differences, drawn
+
+FEW_PACKETS = 60
+
+
+@pytest.mark.parametrize("seed", [1, 3, 4, 5, 6])
+def test_a_replay_with_leaps_says_the_same_at_the_same_times(seed: int) -> None:
+    found, leaping, plain = differences(*drawn(seed, FEW_PACKETS))
+    assert not found, "\n".join(found)
+    assert plain.events, "nothing was said, so nothing was compared"
+    assert leaping.ticks < plain.ticks
