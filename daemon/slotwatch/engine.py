@@ -111,6 +111,19 @@ class Engine:
         """Until when ticks change nothing if nothing comes; the last tick's own time where that is not known."""
         return min(self.model.holds_until_ns(), self.judge.holds_until_ns())
 
+    def ends_at_rest_ns(self) -> set[int] | None:
+        """All times at which something may change while all streams only repeat themselves, those among them at which
+        a stream would be late; None where they are not known."""
+        ends_ns = self.judge.ends_at_rest_ns()
+        forgets_ns = self.model.forgets_at_rest_ns()
+        return None if ends_ns is None or forgets_ns is None else ends_ns | {forgets_ns}
+
+    def leap_over_rest(self, batch: Batch) -> None:
+        """Take packets that only repeat what their streams sent, without judging. What follows has to fill all windows
+        before the next tick."""
+        self.model.leap_over_rest(batch, decode(batch))
+        self.now_ns = self._ticked_ns = self.model.now_ns
+
     def pass_over(self, ticks_ns: Sequence[int]) -> None:
         """Take note of ticks that were left out because they would have changed nothing. Times ascend."""
         self.now_ns = self._ticked_ns = ticks_ns[-1]
@@ -119,6 +132,11 @@ class Engine:
     @property
     def has_live_streams(self) -> bool:
         return self.model.soonest_loss_ns() is not None
+
+    @property
+    def live_streams(self) -> int:
+        """How many streams send and are neither lost nor terminated."""
+        return int(np.count_nonzero(self.model.streams.live[: self.model.streams.top]))
 
     @property
     def is_settled(self) -> bool:

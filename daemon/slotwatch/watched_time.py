@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 NEVER_NS = 1 << 62
+FEW = 64
+"""Of more ages only the soonest is noted."""
 _STRICT = {np.greater, np.less_equal}
 _COMPARISONS = {
     np.greater: np.less,
@@ -28,12 +30,15 @@ _COMPARISONS = {
 class TimeWatch:
     """The soonest time at which a comparison that was made would come out otherwise. Monotonic nanoseconds."""
 
-    __slots__ = ("next_ns", "now_ns", "opaque", "reads_windows")
+    __slots__ = ("ends_ns", "knows_all_ends", "next_ns", "now_ns", "opaque", "reads_windows")
 
     def __init__(self, now_ns: int) -> None:
         self.now_ns = now_ns
         self.next_ns = NEVER_NS
         self.opaque = False
+        self.ends_ns: set[int] = set()
+        """The times of all comparisons that may come out otherwise."""
+        self.knows_all_ends = True
         self.reads_windows = False
         """Whether counts of the last seconds were read, which change while nothing comes."""
 
@@ -52,12 +57,17 @@ class TimeWatch:
         left_ns = math.floor(left) + 1 if strict else math.ceil(left)
         if left_ns > 0:
             self.next_ns = min(self.next_ns, self.now_ns + left_ns)
+            self.ends_ns.add(self.now_ns + left_ns)
 
     def note_all(self, left: NDArray[Any], *, strict: bool) -> None:
         """Note a comparison of many ages at once."""
         ahead = left[left >= 0] if strict else left[left > 0]
-        if ahead.size:
+        if 0 < ahead.size <= FEW:
+            for one in ahead.ravel().tolist():
+                self.note(one, strict=strict)
+        elif ahead.size:
             self.note(ahead.min(), strict=strict)
+            self.knows_all_ends = False
 
 
 def _moment(value: int, watch: TimeWatch) -> WatchedTime:

@@ -44,6 +44,7 @@ AFTER_S = 700.0
 """Silence after a scenario: longer than anything is remembered of what fell silent."""
 MOST_PACKETS = 400
 SEVERAL_HOURS_S = 20_000.0
+RESTS_S = 1_500.0
 
 
 @dataclass
@@ -158,6 +159,44 @@ def drawn(seed: int, most_packets: int = MOST_PACKETS) -> tuple[Drawn, House]:
     return _capture(chance, packets, seen), _house(chance, universes, senders)
 
 
+def drawn_rest(seed: int, most_s: float = RESTS_S) -> tuple[Drawn, House]:
+    """Draw a house that rests, with an event or two: a silence, a cue, lost packets, an end."""
+    chance = random.Random(seed)
+    universes = list(range(1, chance.choice((1, 1, 2, 3)) + 1))
+    senders = [Sender(universe, [universe], 100, False, level=chance.randint(0, 255)) for universe in universes]
+    if chance.random() < 0.3:
+        senders.append(Sender(9, [1], 50, False))
+    packets: list[Packet] = []
+    for sender in senders:
+        t_s, pace_s, jitter_s = chance.random(), chance.uniform(0.8, 1.0), chance.choice((0.0, 0.001, 0.05))
+        event_s = chance.uniform(0.2, 1.0) * most_s
+        while t_s < most_s:
+            sender.sequence += 1
+            packets.append(sender.frame(t_s, sender.universes[0]))
+            t_s += pace_s + chance.uniform(-jitter_s, jitter_s)
+            if t_s > event_s:
+                t_s = _event(chance, sender, t_s, packets)
+                event_s = t_s + chance.uniform(0.1, 1.0) * most_s
+    packets.sort(key=lambda packet: packet.t_s)
+    return _capture(chance, packets, []), _house(chance, universes, senders)
+
+
+def _event(chance: random.Random, sender: Sender, t_s: float, packets: list[Packet]) -> float:
+    kind = chance.choice(("silence", "cue", "lost", "end"))
+    if kind == "lost":
+        sender.sequence += chance.randint(1, 30)
+    elif kind == "silence":
+        t_s += chance.uniform(1.0, 100.0)
+    else:
+        for _ in range(3 if kind == "end" else 50):
+            sender.sequence += 1
+            sender.level = sender.level if kind == "end" else chance.randint(0, 255)
+            packets.append(sender.frame(t_s, sender.universes[0], options=0x40 if kind == "end" else 0))
+            t_s += 0.001 if kind == "end" else 0.025
+        t_s += chance.uniform(0.5, 60.0) if kind == "end" else 0.0
+    return t_s
+
+
 def _burst(chance: random.Random, sender: Sender, t_s: float, packets: list[Packet], seen: list[Observation]) -> float:
     """Send something; returns the time of its end."""
     kind = chance.choice(
@@ -259,7 +298,9 @@ def main(words: list[str]) -> int:
         status = _compare((name, capture_of(SCENARIOS[name])) for name in wanted)
     else:
         first, count = (*map(int, words), 40)[:2] if words else (1, 40)
-        status = _compare((f"capture {seed}", drawn(seed)) for seed in range(first, first + count))
+        seeds = range(first, first + count)
+        status = _compare((f"capture {seed}", drawn(seed)) for seed in seeds)
+        status |= _compare((f"rest {seed}", drawn_rest(seed)) for seed in seeds)
     print(f"{time.monotonic() - began_s:.0f} s")
     return status
 

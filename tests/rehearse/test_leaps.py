@@ -7,14 +7,23 @@ from __future__ import annotations
 
 import pytest
 
-from tests.rehearse.leaps import differences, drawn
+from tests.rehearse.leaps import differences, drawn, drawn_rest
 
 FEW_PACKETS = 60
+A_WHILE_S = 600.0
 
 
 @pytest.mark.parametrize("seed", [1, 3, 4, 5, 6])
 def test_a_replay_with_leaps_says_the_same_at_the_same_times(seed: int) -> None:
     found, leaping, plain = differences(*drawn(seed, FEW_PACKETS))
+    assert not found, "\n".join(found)
+    assert plain.events, "nothing was said, so nothing was compared"
+    assert leaping.ticks < plain.ticks
+
+
+@pytest.mark.parametrize("seed", [3, 7, 8])
+def test_a_house_at_rest_is_leapt_over_and_the_same_is_said(seed: int) -> None:
+    found, leaping, plain = differences(*drawn_rest(seed, A_WHILE_S))
     assert not found, "\n".join(found)
     assert plain.events, "nothing was said, so nothing was compared"
     assert leaping.ticks < plain.ticks

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.house.schema import House, Phase
-from slotwatch.judge import earlier, elsewhere, orders, phases, readiness, states
+from slotwatch.judge import answers, earlier, elsewhere, orders, phases, readiness, states
 from slotwatch.judge.assembler import REFRESH_NS, Assembler
 from slotwatch.judge.binding import Raised, RuleSetup
 from slotwatch.judge.bindings import all_states
@@ -160,15 +160,25 @@ class Judge:
     def holds_until_ns(self) -> int:
         """Until when passes change nothing if nothing comes; the last pass's own time where that is not known."""
         ctx = self._sight
-        if ctx is None or ctx.revision is None or self._follows_clock or self._assembler.is_stale or self._regrade:
+        if ctx is None or ctx.revision is None or not self._depends_on_ages(ctx):
             return self._now_ns
-        if self._book.resumed or self._crowd.may_change or not _may_be_left_alone(ctx):
-            return self._now_ns
-        ends_ns = [condition.holds_until_ns(ctx) for condition in self._conditions]
-        ends_ns.append(self._assembler.holds_until_ns(ctx))
+        ends_ns = [answers.soonest_change_ns(ctx, self._conditions), self._assembler.holds_until_ns(ctx)]
         if self._book.due_ns is not None:
             ends_ns.append(self._book.due_ns)
         return min(ends_ns)
+
+    def ends_at_rest_ns(self) -> set[int] | None:
+        """All times at which an answer of the last pass may be another one; None where they are not known."""
+        ctx = self._sight
+        if ctx is None or not self.is_settled or not self._depends_on_ages(ctx):
+            return None
+        return answers.ends_at_rest_ns(ctx, self._conditions)
+
+    def _depends_on_ages(self, ctx: RuleContext) -> bool:
+        """Whether time alone changes something only where an age reaches a limit."""
+        if self._follows_clock or self._assembler.is_stale or self._regrade or self._book.resumed:
+            return False
+        return not self._crowd.may_change and answers.counts_no_looks(ctx)
 
     def pass_over(self, ticks_ns: Sequence[int], model: ModelView) -> None:
         """Take note of passes that were left out because they would have changed nothing. Times ascend."""
@@ -388,10 +398,3 @@ class Judge:
         if order.away is not None:
             self.listener.note_away(order.away.from_wall_ns - self.wall_offset_ns, self.started_ns, order.away.reason)
         return orders.Resumed(self._book.next_id)
-
-
-def _may_be_left_alone(ctx: RuleContext) -> bool:
-    """Whether no rule counts looks: those compare what several sources of one universe send, or other witnesses."""
-    house, listener = ctx.house, ctx.listener
-    witnesses = house.listeners or house.switches or house.receivers or house.lines or listener.usual
-    return not witnesses and not (ctx.universes.live > 1).any()

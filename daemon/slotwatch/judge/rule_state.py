@@ -144,6 +144,17 @@ class RuleState:
         # What ends since the last look is seen in the next one.
         return min((max(end_ns, self._due_ns) for end_ns in ends_ns if end_ns > self._last_look_ns), default=NEVER_NS)
 
+    def ends_at_rest_ns(self, ctx: RuleContext) -> set[int] | None:
+        """All times at which its answer may be another one if nothing comes; None where they are not known."""
+        if self._pending or any(not one.holds or self.binding.refresh_s is not None for one in self.raised.values()):
+            return None
+        watch = TimeWatch(ctx.at_ns)
+        ctx.now_ns = watch.moment
+        self.binding.condition(ctx)
+        is_wary = self.binding.is_wary is not None and self.binding.is_wary(ctx)
+        ctx.now_ns = ctx.at_ns
+        return watch.ends_ns if watch.knows_all_ends and not is_wary and not watch.opaque else None
+
     def pass_over(self, ctx: RuleContext, ticks_ns: Sequence[int]) -> None:
         """Take note of looks that were left out because they would have changed nothing. Times ascend.
 

@@ -208,15 +208,50 @@ class Model:
         moving = (streams.frames_5s[:top] > 1) & (streams.stepped_5s[:top] > 0)
         return bool((live & (~known | moving)).any())
 
+    def forgets_at_rest_ns(self) -> int | None:
+        """When something is forgotten while all live streams go on; None if more may change than that."""
+        streams = self.streams
+        if not self._is_simple or self.sources.lists or self.occasions.nodes:
+            return None
+        rows = streams.rows()
+        rows = rows[~streams.live[rows]]
+        last_ns = [*streams.last_packet_ns[rows].tolist()]
+        last_ns += [
+            int(self.sources.last_seen_ns[row])
+            for row in self.sources.rows().tolist()
+            if self.sources.streams[row] == 0
+        ]
+        return min(last_ns, default=self.now_ns + DAY_NS) + DAY_NS
+
+    def leap_over_rest(self, batch: Batch, fields: Fields) -> None:
+        """Take packets of live streams that only repeat themselves, as if they all came now; then go to their end.
+
+        Counts of the last seconds are empty afterwards. The batch must hold less of each stream than a bucket can.
+        """
+        self.revision += 1
+        self.counters.take(batch, fields)
+        for first in range(0, len(batch), PART_ROWS):
+            self._arrivals.take(batch, fields, slice(first, min(first + PART_ROWS, len(batch))))
+        self.streams.windows.fold()
+        self.now_ns = int(batch.t_ns[-1])
+        self._bucket = self.now_ns // BUCKET_NS
+        self.streams.windows.empty(self._bucket)
+
+    @property
+    def _is_simple(self) -> bool:
+        """Whether no flood, no rejected packets, no slot priorities and no patch change anything by time alone."""
+        streams, top = self.streams, self.streams.top
+        if max(streams.filled, self.sources.filled) > MOST_BRIEF or self.stage.active or self._arrivals.winners_stale:
+            return False
+        # Who wins a slot changes when its slot priorities run out.
+        slots_ns = int(streams.last_slot_priority_ns[:top].max(initial=0)) if streams.live[:top].any() else 0
+        return self.now_ns - max(slots_ns, self.counters.last_offence_ns()) >= OFFENCE_NS
+
     def holds_until_ns(self) -> int:
         """Until when nothing that rules read changes if nothing comes; its own time where that is not known."""
-        streams, top = self.streams, self.streams.top
-        many = max(streams.filled, self.sources.filled) > MOST_BRIEF
-        offended = self.now_ns - self.counters.last_offence_ns() < OFFENCE_NS
-        if many or offended or self.stage.active or self._arrivals.winners_stale:
+        streams = self.streams
+        if not self._is_simple:
             return self.now_ns
-        if streams.live[:top].any() and self.now_ns - int(streams.last_slot_priority_ns[:top].max()) < OFFENCE_NS:
-            return self.now_ns  # who wins a slot changes when its slot priorities run out
         ends_ns = [self._next_change(self._bucket + 1) * BUCKET_NS]
         loss_ns = self.soonest_loss_ns()
         if loss_ns is not None:

@@ -143,6 +143,15 @@ class Windows:
         ahead += [(filled // SECOND + length) * SECOND for filled in self._filled for length in seconds]
         return min((bucket for bucket in ahead if bucket > at), default=at + FAR)
 
+    def empty(self, bucket: int) -> None:
+        """Forget all counts and go to this bucket; totals must have been folded."""
+        self._ring[:], self._folded[:] = 0, 0
+        self._gaps_us[:], self._uneven_us[:] = 0, 0
+        for name, _, _ in COLUMNS:
+            getattr(self._table, name)[:] = 0
+        self._filled.clear()
+        self._bucket = self._added_bucket = bucket
+
     def pass_over(self, buckets: int) -> None:
         """Leap over buckets before the next change."""
         self._bucket += buckets

@@ -68,6 +68,13 @@ class Batch:
         return Batch(data=self.data[rows], wall_offset_ns=self.wall_offset_ns, **columns)
 
 
+def joined(batches: list[Batch]) -> Batch:
+    """Make one batch of several, in their order. It owns its memory."""
+    columns = {name: np.concatenate([getattr(one, name) for one in batches]) for name, _, _ in COLUMNS}
+    data = np.concatenate([one.data for one in batches])
+    return Batch(data=data, wall_offset_ns=batches[0].wall_offset_ns, **columns)
+
+
 def empty(rows: int, wall_offset_ns: int = 0) -> Batch:
     """Make a batch of zeroed rows that owns its memory (captures, tests, rehearsals)."""
     made = {name: np.zeros((rows, *inner), dtype) for name, dtype, inner in COLUMNS}

@@ -9,10 +9,12 @@ import numpy as np
 
 from slotwatch.edge.tools.capture_clock import BASE_NS
 from slotwatch.edge.tools.captures import Capture, Chunk
+from slotwatch.edge.tools.resting import LONGEST_NS, Rests, find_rests, joined_where_slow
 from slotwatch.engine import SETTLED_NS, Engine, waits_ns
 from slotwatch.house.schema import House, Phase
 from slotwatch.judge.events import Event
 from slotwatch.snapshot import Incident, Snapshot
+from slotwatch.wire.batch import Batch
 from slotwatch.wire.observation import JoinSeen
 from slotwatch.wire.universe import Protocol
 
@@ -30,6 +32,14 @@ DEADLINES_NS = (20 * SECOND_NS, 60 * SECOND_NS, 260 * SECOND_NS, 600 * SECOND_NS
 universe is no open question any more."""
 LEAP_NS = SECOND_NS
 """In a longer silence it is worth finding out which ticks change nothing."""
+FEW_PACKETS = 32
+LEAST_REST_NS = 30 * SECOND_NS
+"""A shorter rest is not worth a leap."""
+FILL_NS = 11 * SECOND_NS
+"""The longest window, 10 s, and its last bucket."""
+REFILL_NS = FILL_NS + 4 * SECOND_NS
+"""So long before the end of a rest it is judged again: windows are full, and every rule has looked."""
+MOST_LEAPT = 30_000
 LAST_STEP_NS = 10 * SECOND_NS
 LONGEST_GAP_NS = 86_400 * SECOND_NS
 """A silence of more than a day is jumped over."""
@@ -67,11 +77,15 @@ class Replay:
         self._begun = False
         self._last_ns = BASE_NS
         self._due_ns = BASE_NS + TICK_NS
+        self._look_ns = 0
+        """When it is next worth finding out whether the house rests."""
+        self._ends_ns: set[int] | None = None
         self._incidents: dict[int, Incident] = {}
 
     def run(self) -> Judged:
         """Judge the whole capture. CaptureError if it cannot be read after all."""
-        for chunk in self.capture.chunks():
+        chunks = self.capture.chunks()
+        for chunk in joined_where_slow(chunks) if self.leaps else chunks:
             if not self._begun:
                 self._begin()
             self._take(chunk)
@@ -102,12 +116,15 @@ class Replay:
         batch, waiting = chunk.batch, chunk.observations
         times = batch.t_ns
         row = seen = 0
+        rests = find_rests(batch) if self.leaps and len(batch) >= FEW_PACKETS and not waiting else None
         while row < len(batch) or seen < len(waiting):
             at_ns = int(times[row]) if row < len(batch) else waiting[seen].t_ns
             if seen < len(waiting):
                 at_ns = min(at_ns, waiting[seen].t_ns)
             self._advance(at_ns)
             self._last_ns = at_ns
+            if rests is not None and row < len(batch) and at_ns <= self._due_ns:
+                row = self._leap_over_rest(batch, rests, row)
             end = int(np.searchsorted(times, self._due_ns, side="right"))
             if end > row:
                 self.engine.ingest(batch.part(slice(row, end)))
@@ -115,6 +132,33 @@ class Replay:
             while seen < len(waiting) and waiting[seen].t_ns <= self._due_ns:
                 self.engine.observe(waiting[seen])
                 seen += 1
+
+    def _leap_over_rest(self, batch: Batch, rests: Rests, row: int) -> int:
+        """Take packets that bring nothing new, without a tick; returns the row of the first that was not taken."""
+        now_ns = self.engine.now_ns
+        if now_ns < self._look_ns:
+            return row
+        end, until_ns, streams = rests.run(row)
+        if until_ns - now_ns < LEAST_REST_NS:
+            return row
+        self._look_ns = now_ns + LONGEST_NS + SECOND_NS
+        before_ns = self._ends_ns
+        self._ends_ns = ends_ns = self.engine.ends_at_rest_ns() if streams == self.engine.live_streams else None
+        if ends_ns is None or before_ns is None:
+            return row
+        # What lies at the same time after each stream sent again is no stream's lateness.
+        until_ns = min([until_ns, *(end_ns for end_ns in before_ns & ends_ns if end_ns > now_ns)]) - REFILL_NS
+        last = min(int(np.searchsorted(rests.times_ns[:end], until_ns)), row + MOST_LEAPT)
+        if last - row < FEW_PACKETS:
+            return row
+        self._ends_ns = None
+        self.engine.leap_over_rest(batch.part(slice(row, last)))
+        # Windows are filled again before anything is judged.
+        filled = int(np.searchsorted(rests.times_ns[:end], int(rests.times_ns[last - 1]) + FILL_NS))
+        self.engine.ingest(batch.part(slice(last, filled)))
+        self._last_ns = int(rests.times_ns[filled - 1])
+        self._due_ns += -(-(self._last_ns - self._due_ns) // TICK_NS) * TICK_NS
+        return filled
 
     def _advance(self, until_ns: int) -> None:
         """Give every tick that is due before this time and may change something."""
