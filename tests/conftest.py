@@ -6,6 +6,7 @@ they drive whole daemons, sockets and namespaces by the clock of a real computer
 
 from __future__ import annotations
 
+import gc
 from pathlib import Path
 
 import pytest
@@ -26,9 +27,36 @@ LIVE = (
     "outside/test_page",
     "web/test_real_front",
 )
-SLOW = ("web/", "test_deb", "test_wheel", "rehearse/test_replayed", "fuzz/")
+SLOW = (
+    "web/",
+    "test_deb",
+    "test_wheel",
+    "fuzz/",
+    "model/test_strides",
+    "rehearse/test_anyshow",
+    "rehearse/test_invariants",
+    "rehearse/test_replayed",
+    "rehearse/test_restarted",
+)
+"""What builds a package or starts a browser, and what shows at many values, or on drawn shows, what a quick test shows
+on one. A test of more than two seconds of CPU carries the mark itself."""
+QUICK_ONLY = "not live and not slow"
 BROWSER = ("web/",)
 """In a run of their own: the browser's library keeps an event loop running, and asyncio tests need one of theirs."""
+
+
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """Do not even read modules whose tests are all left out: reading takes a worker ten seconds."""
+    if config.option.markexpr != QUICK_ONLY or not collection_path.is_relative_to(ROOT):
+        return None
+    inside = str(collection_path.relative_to(ROOT)) + ("/" if collection_path.is_dir() else "")
+    return inside.startswith((*LIVE, *SLOW)) or None
+
+
+def pytest_collection_finish() -> None:
+    """Let the garbage collector leave alone what lasts as long as the tests do."""
+    gc.collect()
+    gc.freeze()
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -167,6 +167,7 @@ def test_universes_of_several_networks_say_which() -> None:
     assert snapshot.universes["streams"].tolist() == [0, 1, 1]
 
 
+@pytest.mark.slow
 def test_minutes_are_summed_by_the_wall_clock() -> None:
     engine = engine_of()
     assert WALL % (60 * SECOND) == 0

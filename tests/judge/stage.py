@@ -7,6 +7,7 @@ Times are seconds from the start; the octets are laid out here, independently of
 from __future__ import annotations
 
 import struct
+from bisect import bisect_left
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -28,6 +29,9 @@ S = 1_000_000_000
 START_NS = 1_000 * S
 WALL_OFFSET_NS = 1_800_000_000 * S
 TICK_NS = 50_000_000
+
+LAY_OUT_AHEAD_FROM = 3
+"""From this step of a play on its packets are made for twice the time: each layout makes all of them anew."""
 
 Levels = Callable[[float], bytes]
 
@@ -292,8 +296,10 @@ class Stage:
         self.events: list[Event] = []
         self.now_s = 0.0
         self.observations: list[tuple[float, Observation]] = []
-        self._packets: list[Packet] | None = None
-        self._next = 0
+        self._laid: list[Packet] = []
+        self._laid_s = -1.0
+        self._laid_of: list[object] = []
+        self._layouts = 0
         for network in range(max(1, len(house.networks))):
             self.see(0.0, LinkSeen(START_NS, network, True, ("10.0.0.200",), "eth1"))
         if joined:
@@ -307,15 +313,7 @@ class Stage:
         self.observations.sort(key=lambda pair: pair[0])
 
     def run(self, until_s: float) -> Stage:
-        packets = sorted(
-            (
-                packet
-                for sender in self.senders
-                for packet in sender.packets(until_s)  # type: ignore[attr-defined]
-                if packet.t_s >= self.now_s
-            ),
-            key=lambda packet: packet.t_s,
-        )
+        packets = self._sent_until(until_s)
         place = 0
         ticks = round((until_s - self.now_s) * S) // TICK_NS
         start_ns = round(self.now_s * S)
@@ -335,6 +333,17 @@ class Stage:
             self.events += self.judge.take_events()
         self.now_s = until_s
         return self
+
+    def _sent_until(self, until_s: float) -> list[Packet]:
+        """What is sent from now until then, in order. A play of many steps is laid out some way ahead of them."""
+        if until_s > self._laid_s or self._laid_of != self.senders:
+            self._layouts += 1
+            self._laid_s = until_s if self._layouts < LAY_OUT_AHEAD_FROM else 2 * until_s
+            self._laid_of = list(self.senders)
+            sent = (packet for one in self.senders for packet in one.packets(self._laid_s))  # type: ignore[attr-defined]
+            self._laid = sorted(sent, key=_sent_at)
+        first = bisect_left(self._laid, self.now_s, key=_sent_at)
+        return self._laid[first : bisect_left(self._laid, until_s, key=_sent_at)]
 
     def _observe(self, now_s: float) -> None:
         while self.observations and self.observations[0][0] <= now_s:
@@ -371,6 +380,10 @@ class Stage:
         found = [incident for incident in self.all if incident.rule == name]
         assert len(found) == 1, (name, self.said())
         return found[0]
+
+
+def _sent_at(packet: Packet) -> float:
+    return packet.t_s
 
 
 def opened_after_s(incident: Incident) -> float:

@@ -200,6 +200,7 @@ def test_steps_that_nobody_heard_are_not_apart(tells: bool) -> None:
 # --- delays run on without it -----------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_an_on_delay_does_not_count_it() -> None:
     """A conflict of 4.6 s is none (5 s), however long nobody listened in between."""
     for late_s, ends_s, said in (

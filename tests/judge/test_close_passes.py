@@ -56,12 +56,14 @@ def is_in_time(case: Case, shown: Resting) -> bool:
     return len(opened) == 1 and case.opens_s[0] - 0.01 <= opened[0] <= latest_s
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("case", TRIED, ids=lambda case: case.name)
 def test_it_is_raised_in_time_while_the_daemon_idles_between_turns(case: Case) -> None:
     shown = played(case)
     assert is_in_time(case, shown), said(shown)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "case", [one for one in TRIED if one.rule in WARY - BY_OTHERS.keys()], ids=lambda one: one.name
 )

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 
+import pytest
+
 from slotwatch.house.schema import DeclaredSource, House
 from slotwatch.judge.orders import Resume
 from slotwatch.snapshot import Incident
@@ -145,6 +147,7 @@ def test_trouble_that_is_not_found_again_is_let_go_after_a_while() -> None:
     assert after.only().timeline[-1].text == "It was not found again after the restart."
 
 
+@pytest.mark.slow
 def test_an_absent_main_stays_open_as_long_as_it_is_silent() -> None:
     """Of several mains one may be silent all night; one that was missed before the restart is missed after it."""
     third = DeclaredSource("tower", cid=OTHER.cid)

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Callable
+from copy import copy
+from dataclasses import dataclass
+from pathlib import Path
 
 import pytest
 
+from slotwatch.house.rule_names import RULE_NAMES, WITHOUT_UNIVERSES
 from slotwatch.judge.catalog import CATALOG, FLAPPING
+from slotwatch.snapshot import Incident
 from tests.judge import (
     cases_control,
     cases_elsewhere,
@@ -66,6 +72,9 @@ ELSEWHERE: dict[str, tuple[Callable[..., None], ...]] = {
         cases_patch.test_a_patch_that_was_fixed_recovers,
     ),
 }
+FIRST = {case.rule: case for case in reversed(CASES)}
+"""The first row of each rule."""
+SENTENCES: dict[str, str] = tomllib.loads((Path(__file__).parent / "sentences.toml").read_text(encoding="utf-8"))
 each = pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
 
 
@@ -80,21 +89,60 @@ def test_just_under_is_healthy(case: Case) -> None:
     assert others(case, shown) == set()
 
 
-@each
-def test_just_over_is_reported_in_time_and_recovers(case: Case) -> None:
+@dataclass(frozen=True)
+class Course:
+    """What is just over, played once for all tests that look at it."""
+
+    case: Case
+    at_first: list[Incident]
+    """The rule's incidents as soon as it is raised."""
+    at_last: list[Incident]
+    """As the fault ends."""
+    closed: list[Incident]
+    beside: set[str]
+    """Other rules that were raised while the fault lasted."""
+
+
+@pytest.fixture(scope="module", params=CASES, ids=lambda case: case.name)
+def course(request: pytest.FixtureRequest) -> Course:
+    case: Case = request.param
     shown = case.stage(case.over())
-    earliest_s, latest_s = (FROM_S + after_s for after_s in case.opens_s)
-    shown.run(max(latest_s + 0.5, case.end_s - 0.1))
-    assert len(case.of(shown)) == 1, said(shown)
-    (incident,) = case.of(shown)
+    # An incident goes on to change: each list holds copies of that moment.
+    at_first = [copy(one) for one in case.of(shown.run(FROM_S + case.opens_s[1] + 0.05))]
+    at_last = [copy(one) for one in case.of(shown.run(max(FROM_S + case.opens_s[1] + 0.5, case.end_s - 0.1)))]
+    beside = others(case, shown)
+    return Course(case, at_first, at_last, case.of(shown.run(case.end_s + case.closes_s[1] + 0.2)), beside)
+
+
+def test_just_over_is_reported_in_time(course: Course) -> None:
+    earliest_s, latest_s = (FROM_S + after_s for after_s in course.case.opens_s)
+    assert len(course.at_last) == 1, course.at_last
+    (incident,) = course.at_last
     assert earliest_s - 0.01 <= opened_after_s(incident) <= latest_s + 0.01
-    assert (incident.closed_ns, incident.severity) == (None, case.due)
-    assert others(case, shown) == set()
-    earliest_s, latest_s = (case.end_s + after_s for after_s in case.closes_s)
-    shown.run(latest_s + 0.2)
-    (incident,) = case.of(shown)
+    assert (incident.closed_ns, incident.severity) == (None, course.case.due)
+    assert course.beside == set()
+
+
+def test_it_recovers_in_time(course: Course) -> None:
+    earliest_s, latest_s = (course.case.end_s + after_s for after_s in course.case.closes_s)
+    (incident,) = course.closed
     assert incident.closed_ns is not None
     assert earliest_s - 0.01 <= (incident.closed_ns - START_NS) / S <= latest_s + 0.01
+
+
+def test_a_rule_says_its_sentence(course: Course) -> None:
+    """Of a rule's several rows the first shows it; the sentences are in sentences.toml."""
+    if course.case is FIRST[course.case.rule]:
+        assert [one.summary for one in course.at_first] == [SENTENCES[course.case.rule]]
+
+
+def test_a_rule_whose_incidents_name_no_universe_is_listed_as_such(course: Course) -> None:
+    """`check` refuses an exception of these for some universes: it would never hold."""
+    (found,) = course.at_last
+    if course.case.rule in WITHOUT_UNIVERSES:
+        assert found.universes == ()
+    assert WITHOUT_UNIVERSES < RULE_NAMES
+    assert FLAPPING.name not in RULE_NAMES
 
 
 @each

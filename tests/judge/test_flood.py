@@ -41,6 +41,7 @@ def main_desk(to_s: float = 1e9) -> Desk:
     return Desk("Desk A", (1, 2), hz=10, levels=moving(hz=10), to_s=to_s)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("made", FLOODS.values(), ids=FLOODS.keys())
 def test_a_flood_of_forged_senders_is_one_incident(made: list[Packet]) -> None:
     incident = Stage(HOUSE, main_desk(), Plain(made)).run(110.0).only()

@@ -165,6 +165,7 @@ def test_control_held() -> None:
 BLINDER = Fixture("B1", U1, 201, ("intensity", "intensity"), label="Blinder", faces_audience=True)
 
 
+@pytest.mark.slow
 def test_glare_held_after_a_minute() -> None:
     assert said(run(rig(BLINDER), lambda t: {201: 255 if t < 55 else 0}, 70, hz=20)) == []
     assert said(run(rig(BLINDER), lambda t: {201: 204}, 70, hz=20)) == []  # 80 % itself is not above it
@@ -247,6 +248,7 @@ def test_sixteen_bit_moves_are_healthy() -> None:
     assert said(slow) == []
 
 
+@pytest.mark.slow
 def test_fine_that_never_moves() -> None:
     stage = run(rig(MOVER), lambda t: pan(int(80 + 40 * math.sin(t / 3)) << 8), 60, hz=20)
     assert said(stage) == ["fine-stuck"]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from slotwatch.house.schema import Phase, Receiver
 from slotwatch.judge.listener import Listener
 from slotwatch.judge.orders import SetPhase
@@ -122,6 +124,7 @@ def test_a_stall_says_whether_packets_waited_or_are_gone() -> None:
         assert says in incident.evidence[0]
 
 
+@pytest.mark.slow
 def test_a_querier_that_fell_silent_and_one_that_never_was() -> None:
     """RFC 2236 8.4 and 8.5: memberships last 260 s."""
     still_ = one_stream(house_of((1,)))

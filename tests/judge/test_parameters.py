@@ -77,6 +77,7 @@ def test_a_numbers_name_has_its_unit(rule: Rule) -> None:
         assert one.type == "int" or one.name.endswith(UNITS), one.name
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("case", FIRST_CASES, ids=lambda case: case.rule)
 def test_both_delays_are_the_rules_own(case: Case) -> None:
     rule = CATALOG[case.rule]
@@ -102,6 +103,7 @@ def test_both_delays_are_the_rules_own(case: Case) -> None:
     assert earliest_s - 0.11 <= (incident.closed_ns - START_NS) / S <= latest_s + 0.01
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("row", FIRST_ROWS, ids=lambda row: row.rule)
 def test_both_delays_are_the_rules_own_where_columns_are_compared(row: Row) -> None:
     rule = CATALOG[row.rule]
@@ -119,6 +121,7 @@ def test_both_delays_are_the_rules_own_where_columns_are_compared(row: Row) -> N
     assert -0.1 <= (incident.closed_ns - since_ns) / S - rule.off_delay_s - LATER_S <= 0.2
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("row", MOVED, ids=lambda row: f"{row.rule} {row.parameter}")
 def test_the_judgement_changes_at_the_new_value_and_nowhere_else(row: Moved) -> None:
     moved = with_numbers(row.rule, **{row.parameter: row.value})

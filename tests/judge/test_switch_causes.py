@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from slotwatch.house.schema import DeclaredSource
 from slotwatch.rehearse.pretend_switch import PretendPort, PretendSwitch
 from slotwatch.snapshot import Severity
@@ -72,6 +74,7 @@ def test_a_management_that_began_anew_is_not_called_a_restart_of_the_switch() ->
     assert "frames should have gone on" in incident.summary and "dark" not in incident.summary
 
 
+@pytest.mark.slow
 def test_a_port_that_went_down_long_before_or_after_explains_nothing() -> None:
     for down in ((1.0, 3.0), (60.0, NEVER)):
         polls = polled(switch(down, (NEVER, NEVER)), 80.0)

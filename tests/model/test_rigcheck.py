@@ -176,6 +176,7 @@ def demo_check(left_out: frozenset[str]) -> Stage:
     return stage.run(2.0 + 0.6 * len(walk) + 2.0)
 
 
+@pytest.mark.slow
 def test_demo_house_names_exactly_the_seven_that_were_left_out() -> None:
     """Every light of three racks of 48 ways and 90 other fixtures is ticked, but the seven the desk left out."""
     seven = frozenset(("lamp-003", "lamp-050", "lamp-100", "batten-02", "strip-1", "spot-03", "lamp-020"))

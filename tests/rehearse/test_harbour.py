@@ -87,6 +87,7 @@ def test_demo_show_lets_the_main_desk_die_after_a_minute_and_return(house: House
     assert [t_s for t_s in main_s if t_s > 72]
 
 
+@pytest.mark.slow
 def test_demo_show_is_judged_healthy_but_for_the_rehearsed_fault(house: House) -> None:
     """A minute of nothing louder than a note, then one incident of one cause, and it closes."""
     shown = (item for item in harbour.demo_show(house) if not isinstance(item, harbour.Told))
@@ -101,6 +102,7 @@ def test_demo_show_is_judged_healthy_but_for_the_rehearsed_fault(house: House) -
     assert incident.closed_ns is not None and incident.cause == "source-lost"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("left_out", [0, 7])
 def test_walk_over_the_rig_ticks_all_lights_but_those_left_out(house: House, left_out: int) -> None:
     """117 lamps on ways and 90 other fixtures; those the desk left out are named, and no others."""

@@ -12,6 +12,7 @@ SEEDS = (1, 2, 3, 4, 13, 5022)
 losses, and in 5022 two desks that died 7 s apart were taken for memberships that run out."""
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", SEEDS)
 def test_drawn_night_is_reported_as_it_was(seed: int) -> None:
     assert score([seed]).wrong == []

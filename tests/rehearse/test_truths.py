@@ -13,8 +13,13 @@ from slotwatch.rehearse.catalogue import SCENARIOS
 from tests.rehearse.invariants import violations
 from tests.rehearse.theatre import mismatches, perform
 
+FIRST_OF_RULES = {one.truth.rule: one.name for one in reversed(SCENARIOS.values()) if one.truth.rule}.values()
+QUICK = {*FIRST_OF_RULES, *(one.name for one in SCENARIOS.values() if one.is_healthy)}
+"""Every healthy show and one scenario of each rule. The others are slow, and all of them with close passes are."""
+
 
 @pytest.mark.parametrize("name", SCENARIOS)
+@pytest.mark.slow
 def test_scenario_is_reported_as_it_is_and_without_contradiction(name: str) -> None:
     """The invariants need no pass of their own: they look at a snapshot a second of this one."""
     contradictions: list[str] = []
@@ -23,8 +28,9 @@ def test_scenario_is_reported_as_it_is_and_without_contradiction(name: str) -> N
     assert not contradictions, contradictions[:5]
 
 
-@pytest.mark.parametrize("name", SCENARIOS)
-@pytest.mark.slow
+@pytest.mark.parametrize(
+    "name", [pytest.param(one, marks=() if one in QUICK else pytest.mark.slow) for one in SCENARIOS]
+)
 def test_scenario_is_reported_as_it_is_while_the_daemon_idles_between_turns(name: str) -> None:
     contradictions: list[str] = []
     performance = perform(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import date
+from functools import cache
 from ipaddress import ip_address
 
 import numpy as np
@@ -40,6 +41,7 @@ def house_of(paper: Paper) -> House:
     return load_house("/house/house.toml", lambda name: by_name[name], date(2026, 11, 25))
 
 
+@cache
 def mapped(address: str) -> bytes:
     ip = ip_address(address)
     return ip.packed if ip.version == 6 else bytes(10) + b"\xff\xff" + ip.packed
@@ -120,20 +122,20 @@ def perform(
             )
             restart_s = None
         waiting: list[Sent] = []
-        news = False
+        has_change = False
         for item in items:
             if isinstance(item, Sent):
                 waiting.append(item)
                 continue
-            news |= _ingest(engine, waiting)
+            has_change |= _ingest(engine, waiting, resting)
             engine.observe(_moved(item))
             if isinstance(item, LinkSeen):
                 links[item.network] = item
             elif isinstance(item, JoinSeen):
                 joins.append(item)
-            news = True
-        news |= _ingest(engine, waiting)
-        if news or not resting or BASE_NS + step_ns >= engine.next_deadline_ns():
+            has_change = True
+        has_change |= _ingest(engine, waiting, resting)
+        if has_change or not resting or BASE_NS + step_ns >= engine.next_deadline_ns():
             engine.tick(BASE_NS + step_ns)
             listen()
             if look is not None and BASE_NS + step_ns >= look_due_ns:
@@ -177,15 +179,15 @@ def roughened(scenario: Scenario, seed: int = 1) -> Scenario:
     return replace(scenario, items=items)
 
 
-def _ingest(engine: Engine, waiting: list[Sent]) -> bool:
-    """Hand them over; returns whether they are news."""
+def _ingest(engine: Engine, waiting: list[Sent], is_asked: bool) -> bool:
+    """Hand them over; if asked, return whether they bring a change, which judging is woken for."""
     if not waiting:
         return False
     batch = batch_of(waiting)
-    news = engine.is_news(batch)
+    has_change = is_asked and engine.is_news(batch)
     engine.ingest(batch)
     waiting.clear()
-    return news
+    return has_change
 
 
 def _moved(item: Item) -> Item:

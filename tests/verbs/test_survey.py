@@ -49,6 +49,7 @@ def play(house: House, seconds: float) -> Engine:
     return engine
 
 
+@pytest.mark.slow
 def test_the_written_house_loads_and_raises_nothing_on_the_same_show() -> None:
     heard = play(House(), 20)
     found = survey_of(Sheet(heard.snapshot(heard.now_ns)), Listen(interfaces=("lo",)), 20)

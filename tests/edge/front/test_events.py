@@ -78,6 +78,7 @@ async def test_one_universes_page_gets_its_levels(tmp_path: Path) -> None:
         await happens(lambda: not run.front.listeners.universes)
 
 
+@pytest.mark.slow
 async def test_two_hundred_listeners_are_reported_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Encoded once for all, at 512 universes. What it costs is this process' own time, which others cannot lengthen."""
     encoded: list[int] = []

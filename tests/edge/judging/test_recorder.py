@@ -317,6 +317,7 @@ def test_packets_of_every_kind_and_length_in_one_batch_are_written_as_they_came(
         assert row[7] == ("1" if v4[number] else "")
 
 
+@pytest.mark.slow
 def test_a_piece_that_does_not_fit_at_the_end_pushes_out_what_it_covers(tmp_path: Path) -> None:
     """Batches of many widths and lengths go round the memory some 20 times; what is kept is always what came."""
     recorder, chance = Recorder(house(tmp_path)), np.random.default_rng(6)

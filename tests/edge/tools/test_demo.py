@@ -87,6 +87,7 @@ def closes(url: str) -> bool:
     return False
 
 
+@pytest.mark.slow
 def test_demo_shows_its_sources_and_leaves_nothing_behind(tmp_path: Path) -> None:
     with demo(tmp_path) as (child, url):
         until_s = time.monotonic() + WITHIN_S
