@@ -9,6 +9,7 @@ import pytest
 
 from slotwatch.house.schema import DeclaredSource
 from tests.judge.stage import Desk, Levels, Stage, house_of
+from tests.sweep import swept
 
 MAIN = DeclaredSource("main desk", address="10.0.0.1", role="main", priority=100)
 BACKUP = DeclaredSource("spare desk", address="10.0.0.2", role="backup", priority=90)
@@ -52,10 +53,13 @@ def rules(main: Levels, backup: Levels, hz: float = 40.0, phase_s: float = 0.0) 
 
 @pytest.mark.parametrize(
     ("wave", "spread", "period_s", "apart"),
-    [
-        *((sine, 0.0, 2.0, 40), (sine, 1.0, 2.0, 40), (triangle, 0.0, 2.0, 40), (triangle, 1.0, 2.0, 40)),
-        *((sine, 0.0, 4.0, 30), (triangle, 1.0, 4.0, 30), (sine, 1.0, 1.0, 60), (triangle, 0.0, 1.0, 60)),
-    ],
+    swept(
+        [
+            *((sine, 0.0, 2.0, 40), (sine, 1.0, 2.0, 40), (triangle, 0.0, 2.0, 40), (triangle, 1.0, 2.0, 40)),
+            *((sine, 0.0, 4.0, 30), (triangle, 1.0, 4.0, 30), (sine, 1.0, 1.0, 60), (triangle, 0.0, 1.0, 60)),
+        ],
+        every=3,
+    ),
 )
 def test_some_slots_apart_are_reported_while_all_move(wave: Wave, spread: float, period_s: float, apart: int) -> None:
     """40 of 96 slots, further apart than 5 % and 40 ms of their speed."""
@@ -64,11 +68,19 @@ def test_some_slots_apart_are_reported_while_all_move(wave: Wave, spread: float,
 
 @pytest.mark.parametrize(
     ("wave", "behind_s", "period_s", "hz"),
-    [
-        *((sine, 0.0, 2.0, 40.0), (sine, 0.19, 2.0, 40.0), (sine, 0.11, 0.25, 33.0), (sine, 0.11, 0.7, 25.0)),
-        *((triangle, 0.03, 3.1, 25.0), (triangle, 0.19, 0.7, 40.0), (triangle, 0.11, 0.25, 33.0)),
-        *((square, 0.0, 0.7, 40.0), (square, 0.19, 0.7, 40.0), (square, 0.11, 0.25, 33.0), (square, 0.03, 3.1, 25.0)),
-    ],
+    swept(
+        [
+            *((sine, 0.0, 2.0, 40.0), (sine, 0.19, 2.0, 40.0), (sine, 0.11, 0.25, 33.0), (sine, 0.11, 0.7, 25.0)),
+            *((triangle, 0.03, 3.1, 25.0), (triangle, 0.19, 0.7, 40.0), (triangle, 0.11, 0.25, 33.0)),
+            *(
+                (square, 0.0, 0.7, 40.0),
+                (square, 0.19, 0.7, 40.0),
+                (square, 0.11, 0.25, 33.0),
+                (square, 0.03, 3.1, 25.0),
+            ),
+        ],
+        every=4,
+    ),
 )
 def test_a_backup_that_is_only_late_is_in_step(wave: Wave, behind_s: float, period_s: float, hz: float) -> None:
     assert rules(effect(wave, period_s, 1.0), effect(wave, period_s, 1.0, behind_s=behind_s), hz, 0.007) == []

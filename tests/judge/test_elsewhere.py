@@ -8,6 +8,7 @@ from slotwatch.snapshot import Severity
 from slotwatch.wire.observation import LinkSeen
 from tests.judge.elsewhere import STAGE_END, Ear
 from tests.judge.stage import START_NS, WALL_OFFSET_NS, Desk, S, Stage, house_of, moving, opened_after_s
+from tests.sweep import swept
 
 HOUSE = house_of((1, 2), listeners=(STAGE_END,))
 
@@ -69,7 +70,7 @@ def test_a_desk_that_dies_is_no_loss_between() -> None:
     assert 'It stopped at the listener "stage end" too.' in incident.evidence
 
 
-@pytest.mark.parametrize("to_s", [9.99, 10.2, 10.36, 10.38, 10.6, 10.9])
+@pytest.mark.parametrize("to_s", swept([9.99, 10.2, 10.36, 10.38, 10.6, 10.9], every=3))
 @pytest.mark.parametrize("skew_s", [0.0, 0.02])
 def test_nor_at_any_moment_between_two_requests(to_s: float, skew_s: float) -> None:
     stage = shown(Ear(desk(to_s=to_s), skew_s=skew_s), desk(to_s=to_s), 20.0)

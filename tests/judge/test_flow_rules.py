@@ -16,6 +16,7 @@ from slotwatch.judge.rule import Rule
 from slotwatch.snapshot import Severity
 from tests.judge.stage import START_NS, Desk, Packet, S, Stage, e131, group_of, house_of, moving
 from tests.judge.still import Still, one_stream
+from tests.sweep import swept
 
 WELL: dict[str, Any] = {
     "frames_5s": 200,
@@ -132,7 +133,7 @@ def test_recovery_closes_it_after_the_off_delay(row: Row) -> None:
     assert off_s - 0.1 <= (incident.closed_ns - since_ns) / S <= off_s + 0.2
 
 
-@pytest.mark.parametrize("row", ROWS, ids=IDS)
+@pytest.mark.parametrize("row", swept(ROWS, every=4), ids=IDS)
 def test_coming_and_going_is_one_incident_that_flaps(row: Row) -> None:
     still = one_stream(house_of((1,)))
     still.run(7.0, **WELL)

@@ -16,6 +16,7 @@ from slotwatch.model.streams import EVERY_STEP
 from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.model.packets import MS, SECOND, START, Bench, Sent, artnet, cid, e131, frames
+from tests.sweep import swept
 
 TIMEOUT = 2_500_000_000
 
@@ -389,7 +390,7 @@ def traffic(seed: int) -> list[Sent]:
     return sent
 
 
-@pytest.mark.parametrize("seed", [*range(8), *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(8, 40))])
+@pytest.mark.parametrize("seed", swept(range(40), every=5))
 def test_the_same_packets_in_other_batches_give_the_same_state(seed: int) -> None:
     sent = traffic(seed)
     benches = [Bench() for _ in range(4)]
