@@ -37,7 +37,7 @@ BATCH_ROWS = 1024
 PICTURE = Path(__file__).parent.parent / "docs" / "pictures" / "growth.svg"
 ROLES = ("intensity", "red", "green", "blue", "pan", "tilt")
 LINEAR = 1.15
-"""Above this exponent a curve is said to be worse than linear; below it is what a measurement is off by."""
+"""Above this exponent a curve counts as worse than linear; below it is what a measurement is off by."""
 
 
 @dataclass(frozen=True)
@@ -175,7 +175,7 @@ while True:
 """
 
 
-async def told(listeners: int) -> float:
+async def rate_of_listeners(listeners: int) -> float:
     """Processor time of telling so many listeners four batches a second."""
     all_of_them = Listeners(1024, 1024)
 
@@ -247,7 +247,7 @@ def measured() -> list[Curve]:
             (0, 2500, 5000, 10_000, 20_000),
             lambda n: judged(house_of(512, n), Show(512))[0],
         ),
-        curve("Listeners of events", "listeners", (0, 25, 50, 100, 200), lambda n: asyncio.run(told(n))),
+        curve("Listeners of events", "listeners", (0, 25, 50, 100, 200), lambda n: asyncio.run(rate_of_listeners(n))),
         curve("Routes", "routes", (0, 64, 128, 256, 512), bridged),
     ]
 

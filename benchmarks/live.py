@@ -193,7 +193,7 @@ def idle(programs: Programs, directory: Path) -> tuple[dict[str, float], float]:
     return shares, memory
 
 
-def told(name: str, speed: Speed | None, base: Speed | None) -> str:
+def row_of(name: str, speed: Speed | None, base: Speed | None) -> str:
     """One line of the result."""
     if speed is None:
         return f"  {name:34} lost packets at every rate"
@@ -231,14 +231,14 @@ def main() -> None:
         print("  idle: 16 universes at 40 Hz", flush=True)
         (directory / "idle").mkdir()
         shares, idle_memory = idle(programs, directory / "idle")
-    print("\n  result (a goal stands in brackets)")
-    print(told("(a) C floor", base, None))
-    print(told(f"(b) slotwatch [{FULL_GIGABIT_HZ:,}/s]", ours, base))
-    print(told("(b) while it is looked at", watched, base))
+    print("\n  result (goals are in brackets)")
+    print(row_of("(a) C floor", base, None))
+    print(row_of(f"(b) slotwatch [{FULL_GIGABIT_HZ:,}/s]", ours, base))
+    print(row_of("(b) while it is looked at", watched, base))
     print(f"  (b) every stream new               lost {begun[0]:,} of a full gigabit, {begun[1]:.2f} us a packet")
     for how, (lost, cost_us) in unwell.items():
         print(f"  (b) {how:30} lost {lost:,} of a full gigabit, {cost_us:.2f} us a packet")
-    print(told("(c) sacn package's receiver", theirs, base))
+    print(row_of("(c) sacn package's receiver", theirs, base))
     print(f"  memory of all processes            {memory:.0f} MiB, looked at {watched_memory:.0f} MiB [400 MiB]")
     parts = ", ".join(f"{role} {share * 100:.1f} %" for role, share in shares.items())
     total = sum(shares.values()) * 100

@@ -31,7 +31,7 @@ def house_of(universes: int, fixtures: int) -> House:
 
 
 def levels_of(universes: int, seed: int) -> dict[str, UniverseLevels]:
-    """A look: fixtures of a kind stand alike, some of their slots lit."""
+    """A look: fixtures of a kind have the same levels, some of their slots lit."""
     chance = np.random.default_rng(seed)
     kinds = chance.integers(0, 256, (8, SLOTS_EACH), np.uint8) * (chance.random((8, SLOTS_EACH)) < LIT)
     found = {}

@@ -69,10 +69,10 @@ def measure(program: Path, universes: int, in_port: int, out_port: int, slots_at
         cpu = _cpu_seconds(pids)
         child.stdout.readline()
         cpu = _cpu_seconds(pids) - cpu
-        told = json.loads(child.stdout.readline())
+        measured = json.loads(child.stdout.readline())
     nothing = float("nan")
-    times = (told.get(name, nothing) for name in ("p50_ms", "p99_ms", "worst_ms"))
-    return Latency(told["received"], told["sent"], *times, cpu / SECONDS)
+    times = (measured.get(name, nothing) for name in ("p50_ms", "p99_ms", "worst_ms"))
+    return Latency(measured["received"], measured["sent"], *times, cpu / SECONDS)
 
 
 def _cpu_seconds(pids: list[int]) -> float:

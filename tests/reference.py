@@ -23,11 +23,11 @@ def house_file() -> str:
         "# The house file: every key",
         "",
         "Made from the table that the loader reads (`daemon/slotwatch/house/sections.py`). An unknown key is an error",
-        "that names the nearest known one. Commented examples stand in `config/examples`.",
+        "that names the nearest known one. Commented examples are in `config/examples`.",
     ]
     for section in (TOP, *SECTIONS):
         header = f"`{section.header}`" if section.name else "The top of the file"
-        overlay = " May stand in an overlay." if section.in_overlay else ""
+        overlay = " Allowed in an overlay." if section.in_overlay else ""
         lines += [
             "",
             f"## {header}",
@@ -69,17 +69,17 @@ def rules() -> str:
         "",
         "Made from the table that the engine reads (`daemon/slotwatch/judge/rules`). Severity is as in show:",
         "*critical*, the audience may see it now; *warning*, before the next audience; *note*, read it in the morning.",
-        "What a rule compares with, and where that number comes from, stands beside it.",
+        "What a rule compares with, and where that number comes from, is listed beside it.",
         "",
-        "## How loud a rule is in each phase",
+        "## Severity of each rule in each phase",
         "",
         "| class | " + " | ".join(Phase) + " |",
         "| --- |" + " --- |" * len(Phase),
     ]
     for rule_class in RuleClass:
         sample = max((rule for rule in RULES if rule.rule_class is rule_class), key=lambda rule: rule.severity)
-        said = [grade(sample, sample.severity, phase).word for phase in Phase]
-        lines.append(f"| {rule_class} (here: {sample.name}) | " + " | ".join(said) + " |")
+        words = [grade(sample, sample.severity, phase).word for phase in Phase]
+        lines.append(f"| {rule_class} (here: {sample.name}) | " + " | ".join(words) + " |")
     lines += ["", "## Causes of a lost universe", "", "| cause | what it means |", "| --- | --- |"]
     lines += [f"| `{cause}` | {meaning} |" for cause, meaning in CAUSES.items()]
     for rule in RULES:

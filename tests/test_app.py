@@ -442,7 +442,7 @@ def test_a_ring_of_a_wrong_size_is_refused(rows: str, tmp_path: Path) -> None:
 
 
 def test_free_ports_are_free() -> None:
-    """The helper's own promise, on which every test here stands."""
+    """The helper's own promise, on which every test here relies."""
     assert _bindable(socket.SOCK_DGRAM, free_port(socket.SOCK_DGRAM))
 
 

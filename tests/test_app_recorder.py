@@ -1,4 +1,4 @@
-"""What the running daemon recorded around an incident is said again by `replay`, and read by tshark."""
+"""What the running daemon recorded around an incident is reported again by `replay`, and read by tshark."""
 
 from __future__ import annotations
 

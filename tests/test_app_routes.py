@@ -117,7 +117,7 @@ def test_late_packets_on_a_routes_input_rise_in_health_routes_and_metrics(tmp_pa
         for sequence in (10, 11, 5, 6, 7, 12):
             daemon.send(1, bytes([9]), sequence)
         until(lambda: daemon.api("/api/v1/house")["listener"]["routes_discarded_packets"] == 3)
-        until(lambda: state_of(daemon, "copy")["input_discarded_packets"] == 3)  # routes are told of in turn
+        until(lambda: state_of(daemon, "copy")["input_discarded_packets"] == 3)  # routes are reported in turn
         with urllib.request.urlopen(f"http://127.0.0.1:{daemon.ports.page}/metrics", timeout=5) as answer:
             text = answer.read().decode()
         assert "slotwatch_routes_discarded_packets_total 3.0" in text

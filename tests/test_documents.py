@@ -1,4 +1,4 @@
-"""Documents that cannot lie: generated ones are current, and what the program has stands in the README."""
+"""Documents that cannot lie: generated ones are current, and what the program has is in the README."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The layers hold: each may import only what stands to its right, and only the edge touches the world."""
+"""The layers hold: each may import only what is to its right, and only the edge touches the world."""
 
 from __future__ import annotations
 

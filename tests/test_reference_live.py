@@ -75,7 +75,7 @@ def level(daemon: Daemon, slot: int) -> Any:
 
 
 def stand_still(daemon: Daemon) -> None:
-    """Let the look stand for longer than a reference looks back for what moves."""
+    """Hold the look for longer than a reference looks back for what moves."""
     began_s = daemon.api("/api/v1/house")["uptime_s"]
     until(lambda: daemon.api("/api/v1/house")["uptime_s"] > began_s + 5)
 

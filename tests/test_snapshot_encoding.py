@@ -1,4 +1,4 @@
-"""A snapshot crosses as typed values and bytes of arrays; whatever else stands in the memory is refused."""
+"""A snapshot crosses as typed values and bytes of arrays; whatever else is in the memory is refused."""
 
 from __future__ import annotations
 

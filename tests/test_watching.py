@@ -1,4 +1,4 @@
-"""What the parent does about processes that stand still: the watchdog is not fed, and the stuck one is ended."""
+"""What the parent does about processes that hang: the watchdog is not fed, and the stuck one is ended."""
 
 from __future__ import annotations
 
@@ -112,7 +112,7 @@ def test_one_that_is_just_ready_is_given_its_time(bench: Bench) -> None:
 
 
 def test_one_that_is_slow_to_start_is_not_ended_and_the_watchdog_waits_for_it(bench: Bench) -> None:
-    """A slow computer takes longer to start a process than one that was ready may stand still."""
+    """A slow computer takes longer to start a process than one that was ready may hang."""
     for child in bench.children.values():
         child.ready, child.since_s = False, -20.0
     assert bench.watch(40.0, 40.0) == (1, {"intake": 0, "judging": 0})

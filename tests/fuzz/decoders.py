@@ -3,7 +3,7 @@
     python -m tests.fuzz.decoders [SECONDS [TARGET …]]
 
 The maintained fuzzer atheris (libFuzzer for Python) does it where it is installed (`pip install -e '.[fuzz]'`); it has
-no wheel for every computer. Where it is missing that is said, and a plain loop of our own on `sys.settrace` does it:
+no wheel for every computer. Where it is missing, a line reports that, and our own loop on `sys.settrace` does it:
 an input that reaches a line, or a pair of successive lines, that none before it reached is kept and bred from.
 An input that breaks a target's invariant is kept under `found/` and named; then the exit status is 1.
 """

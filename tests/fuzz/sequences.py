@@ -199,7 +199,7 @@ class Show:
 
     def _hold(self) -> None:
         model = self.engine.model
-        assert self.engine.now_ns == self.now_ns == model.now_ns, "time goes as it is told"
+        assert self.engine.now_ns == self.now_ns == model.now_ns, "time is the one that is passed in"
         assert model.streams.filled <= MAX_STREAMS
         assert model.sources.filled <= MAX_SOURCES
         assert model.universes.filled <= len(UNIVERSES) + MAX_STREAMS

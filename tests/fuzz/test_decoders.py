@@ -1,4 +1,4 @@
-"""The fuzzer itself: it finds new edges, reports what breaks, and the decoders stand a short run of it."""
+"""The fuzzer itself: it finds new edges, reports what breaks, and the decoders pass a short run of it."""
 
 from __future__ import annotations
 

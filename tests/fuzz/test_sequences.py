@@ -9,5 +9,5 @@ from tests.fuzz.sequences import Show
 
 @pytest.mark.parametrize("number", range(1, 7))
 def test_a_show_under_attack_holds_and_recovers(number: int) -> None:
-    """Tables stay bounded, nothing raises, time goes as told, and every incident closes once its cause has ended."""
+    """Tables stay bounded, nothing raises, time is an argument, and every incident closes once its cause has ended."""
     Show(number).run()

@@ -23,7 +23,7 @@ U1 = '[[universes]]\nprotocol = "e131"\nnumber = 1\n'
 
 @pytest.mark.parametrize("path", INVALID, ids=lambda path: path.stem)
 def test_invalid_file_says_exactly_what_is_wrong(path: Path) -> None:
-    """One tiny file per rule; the wanted lines stand in it as `# wants :line: …`."""
+    """One tiny file per rule; its wanted lines are comments: `# wants :line: …`."""
     text = path.read_text()
     wanted = [line.removeprefix("# wants ") for line in text.splitlines() if line.startswith("# wants ")]
     with pytest.raises(HouseFileError) as raised:

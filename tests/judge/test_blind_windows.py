@@ -53,7 +53,7 @@ def test_nothing_is_reported_while_such_a_moment_lies_in_its_window_and_then_it_
     stage.run(window_s + DEAF_S / 2 - 0.1, **{**WELL, **row.always, **row.over})
     assert stage.said == []
     stage.run(1.0, **{**WELL, **row.always, **row.over})
-    assert [incident.rule for incident in stage.said] == [row.rule], "late, and said"
+    assert [incident.rule for incident in stage.said] == [row.rule], "late, and reported"
 
 
 @pytest.mark.parametrize("row", ROWS, ids=IDS)

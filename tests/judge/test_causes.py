@@ -164,7 +164,7 @@ def test_a_universe_that_the_discovery_drops_was_withdrawn() -> None:
     gone = desk("Desk A", (2,), to_s=8.0)
     shown = stage((1, 2), living, gone).run(34.0)
     assert cause_of(shown) == ("universe-lost", "universe-withdrawn", "high")
-    assert shown.only().timeline[1].text != shown.only().summary, "first said with less evidence, then revised"
+    assert shown.only().timeline[1].text != shown.only().summary, "first reported with less evidence, then revised"
 
 
 def test_one_of_several_unicast_universes_was_withdrawn() -> None:

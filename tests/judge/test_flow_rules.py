@@ -90,7 +90,7 @@ ROWS = [
         label="3 of the last 10",
     ),
     Row("out-of-order", {"discarded_10s": 4}, {"discarded_10s": 5}, severity=Severity.NOTE),
-    Row("sequence-unusable", {"sequence_step": 1}, {"sequence_stuck": True}, label="stands still"),
+    Row("sequence-unusable", {"sequence_step": 1}, {"sequence_stuck": True}, label="does not move"),
     Row("sequence-unusable", {"sequence_step": 1}, {"sequence_step": 255}, label="runs backwards"),
     Row("sequence-unusable", {"sequence_step": 2}, {"sequence_step": 3}, label="steps"),
     Row("repeated-packets", {"copies_5s": 40}, {"copies_5s": 41}),

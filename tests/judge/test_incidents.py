@@ -161,7 +161,7 @@ def test_what_returns_without_universe_or_source_is_the_same_by_what_it_is_about
 def test_after_a_restart_a_fault_without_universe_or_source_is_the_same_by_what_it_is_about(
     group: str, same: bool
 ) -> None:
-    """Two devices claim 10.0.0.7; while nobody listens that is mended, and two others claim 10.0.0.9."""
+    """Two devices claim 10.0.0.7; while nobody listens that is fixed, and two others claim 10.0.0.9."""
     claimed = replace(ONE, rule="duplicate-address", group="10.0.0.7", universes=(), sources=())
     before = IncidentBook(5 * S)
     before.update([claimed], 10 * S)

@@ -38,7 +38,7 @@ def rules(made: Stage) -> list[str]:
     return [one.rule for one in made.all]
 
 
-def test_before_the_show_a_lead_in_another_port_is_said() -> None:
+def test_before_the_show_a_lead_in_another_port_is_reported() -> None:
     made = stage(Phase.PRE_SHOW, announced(2.0, "15")).run(12.0)
     (incident,) = made.all
     assert incident.rule == "neighbour-changed"
@@ -63,7 +63,7 @@ def test_a_show_that_begins_takes_what_it_finds() -> None:
 
 
 def test_the_same_show_after_a_restart_goes_on_with_what_it_had() -> None:
-    """The phase comes back with its beginning, then what that show had; a lead that was moved meanwhile is said."""
+    """The phase comes back with its beginning, then what that show had; a lead that was moved meanwhile is reported."""
     made = stage(Phase.SHOW, last=None)
     began_ns = START_NS - 600 * S
     last = LastShowSeen(0, began_ns + WALL_OFFSET_NS, LAST.leads, ())
@@ -75,7 +75,7 @@ def test_the_same_show_after_a_restart_goes_on_with_what_it_had() -> None:
     assert row is not None and row.leads == LAST.leads and row.since_wall_ns == began_ns + WALL_OFFSET_NS
 
 
-def test_a_port_that_is_slower_than_at_the_last_show_is_said_after_a_restart_too() -> None:
+def test_a_port_that_is_slower_than_at_the_last_show_is_reported_after_a_restart_too() -> None:
     last = LastShowSeen(0, WALL_OFFSET_NS - 90_000 * S, (), (("FOH", "3", 1000),))
     made = stage(Phase.PRE_SHOW, *polled(switch(PretendPort("3", speed_mbps=lambda t_s: 100)), 20.0), last=last)
     made.run(20.0)

@@ -29,15 +29,15 @@ def heard(ear):
     ]
     return until(rows)
 
-def news(ear, **wanted):
+def awaited(ear, **wanted):
     # The kernel tells of a cable in its own time and in several messages: the first that says what is wanted.
-    def told():
+    def matching():
         if ear.intake.watch.read():
             ear.intake._changed()
         rows = ear.links()
         found = (row for row in rows if all(getattr(row, name) == value for name, value in wanted.items()))
         return next((asdict(row) for row in found), None)
-    return until(told)
+    return until(matching)
 
 house = house_on("eth1", universes=range(7, 8))
 """
@@ -71,12 +71,12 @@ with listening(house) as ear:
     ear.links()
     held = ear.intake.joins._holder(socket.if_nametoindex("eth1"), False).groups[7]
     ip("link", "set", "sw", "down")
-    down = news(ear, network=0, up=False)
+    down = awaited(ear, network=0, up=False)
     ip("link", "set", "sw", "up")
     switch = socket.socket(socket.AF_PACKET, socket.SOCK_DGRAM, socket.htons(0x0800))
     switch.bind(("sw", 0x0800))
     switch.settimeout(PATIENCE_S)
-    up = news(ear, network=0, up=True)
+    up = awaited(ear, network=0, up=True)
     fresh = ear.intake.joins._holder(socket.if_nametoindex("eth1"), False).groups[7] is not held
     def is_reported():
         packet = switch.recv(2048)
@@ -102,7 +102,7 @@ with listening(house) as ear:
     ip("link", "set", "eth1", "down")
     ip("link", "set", "eth1", "name", "show0")
     ip("link", "set", "show0", "up")
-    seen = news(ear, interface="show0", up=True)
+    seen = awaited(ear, interface="show0", up=True)
     from_the_switch(house.listen.e131_port, b"still here")
     print(json.dumps({"seen": seen, "rows": heard(ear)}))
 """
@@ -128,14 +128,14 @@ house = replace(
 with listening(house) as ear:
     kept = ear.intake.joins._holder(socket.if_nametoindex("eth2"), False).groups[7]
     ip("link", "delete", "eth1")
-    gone = news(ear, network=0, present=False)
+    gone = awaited(ear, network=0, present=False)
     ip("link", "add", "sw", "type", "veth", "peer", "name", "eth1")
     ip("address", "add", "10.20.0.10/32", "dev", "sw")
     ip("address", "add", "10.20.0.9/24", "dev", "eth1")
     ip("link", "set", "eth1", "up")
     ip("link", "set", "sw", "up")
     take_own("eth1", "sw")
-    back = news(ear, network=0, present=True, up=True)
+    back = awaited(ear, network=0, present=True, up=True)
     from_the_switch(house.listen.e131_port, b"again")
     print(json.dumps({
         "gone": gone, "back": back,
@@ -167,7 +167,7 @@ with listening(house) as ear:
     before = socket.if_nametoindex("eth1")
     from_the_switch(house.listen.e131_port, b"queued")
     ip("link", "delete", "eth1")
-    news(ear, network=0, present=False)
+    awaited(ear, network=0, present=False)
     queued = heard(ear)
     replugged()
     from_the_switch(house.listen.artnet_port, b"first", "10.20.0.255")
@@ -220,7 +220,7 @@ hop = struct.pack(">BB4sH", 58, 0, bytes.fromhex("05020000"), 0x0100)
 six = struct.pack(">IHBB16s16s", 0x60000000, len(hop) + len(mld), 0, 1,
                   socket.inet_pton(socket.AF_INET6, "fe80::1"), socket.inet_pton(socket.AF_INET6, "ff02::1"))
 sender.send(bytes.fromhex("333300000001020000000001") + b"\\x86\\xdd" + six + hop + mld)
-# What is neither never reaches the program: the filter stands in the kernel.
+# What is neither never reaches the program: the filter is in the kernel.
 from_the_switch(house.listen.e131_port, b"data")
 report = struct.pack(">BBHHHBBH4s", 0x22, 0, 0, 0, 1, 4, 0, 0, socket.inet_aton("239.255.0.9"))
 report = report[:2] + struct.pack(">H", checksum(report)) + report[4:]
@@ -271,7 +271,7 @@ print(json.dumps({"found": found}))
 
 
 def test_host_names_the_switch_port_that_it_hears() -> None:
-    """The same LLDPDU, for the command that checks a computer; it ends once each lead has said its port."""
+    """The same LLDPDU, for the command that checks a computer; it ends once each lead has named its port."""
     answer = inside(
         CABLE
         + """

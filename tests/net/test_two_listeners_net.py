@@ -198,7 +198,7 @@ def after_s(incident: dict[str, Any], from_s: float) -> float:
 
 
 @pytest.mark.timeout(450)
-def test_what_is_lost_on_the_way_between_is_said_by_both_and_to_each_other() -> None:
+def test_what_is_lost_on_the_way_between_is_reported_by_both_and_to_each_other() -> None:
     said = told("""
 def tell(first, second):
     found = {}

@@ -1,4 +1,4 @@
-"""A day in a theatre of two networks, read by somebody who was not told what happened: several faults, and a kill.
+"""A day in a theatre of two networks, read by somebody who does not know what happened: several faults, and a kill.
 
 The whole daemon, real packets, Linux namespaces. What must be read is common practice, no source: one source is one
 source, what is lost does not still work, the worst comes first, and a restart loses nothing.
@@ -66,7 +66,7 @@ done = subprocess.run(command, capture_output=True, text=True)
 print(json.dumps({"read": read, "report": json.loads(done.stdout)}))
 """
 OF_THE_DAY = ("source-absent", "universe-lost", "universe-missing", "short-frame", "unexpected-source")
-"""A busy computer makes its senders stutter too, which is true and told; it is no part of the day."""
+"""A busy computer makes its senders stutter too, which is true and reported; it is no part of the day."""
 
 
 def by_rule(moment: Any) -> dict[str, Any]:
@@ -87,7 +87,7 @@ def assert_told_as_it_is(moment: Any) -> None:
     assert [text for text in listed if text in in_order] == in_order, "one order, everywhere"
 
 
-def test_three_faults_at_once_and_a_kill_are_told_as_they_are() -> None:
+def test_three_faults_at_once_and_a_kill_are_reported_as_they_are() -> None:
     answer = inside(HOUSE_OF_TWO + "import subprocess\n" + WALK, 180)
     read = answer["read"]
     for moment in ("faults", "resumed", "restarted"):

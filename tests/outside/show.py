@@ -147,7 +147,7 @@ class Capture:
 
 @dataclass
 class Verdict:
-    """What `replay --json` said."""
+    """What `replay --json` printed."""
 
     status: int
     said: dict[str, Any]

@@ -274,7 +274,7 @@ def test_what_returns_within_a_minute_is_the_same_incident(tmp_path: Path) -> No
     capture.run(9, 0, 42, slots=64, hz=21)
     lost = judge(capture, tmp_path, HOUSE + MAIN + universes(3, 9)).only("universe-lost")
     assert lost["state"] == "closed"
-    assert seconds(lost["closed_at"]) == pytest.approx(28 + 10, abs=0.1), "the off-delay is 10 s unless said"
+    assert seconds(lost["closed_at"]) == pytest.approx(28 + 10, abs=0.1), "the off-delay is 10 s unless declared"
 
 
 @pytest.mark.parametrize("option", [0x80])

@@ -180,8 +180,8 @@ def test_a_change_from_another_sites_page_is_refused(daemon: Daemon) -> None:
         assert ask(daemon, "PUT", "/api/v1/house/phase", '{"phase": "show"}', headers)[0] in (403, 415)
 
 
-def test_quieter_wants_a_person_and_grades_anew(daemon: Daemon) -> None:
-    # "quieter only once its sources have closed cleanly or a person confirms"; `{"phase": "dark", "confirm": true}`
+def test_a_less_severe_phase_needs_a_person_and_grades_anew(daemon: Daemon) -> None:
+    # "less severe only once its sources have closed cleanly or a person confirms"; `{"phase": "dark", "confirm": true}`
     assert ask(daemon, "PUT", "/api/v1/house/phase", {"phase": "dark"})[0] == 409
     assert ask(daemon, "PUT", "/api/v1/house/phase", {"phase": "dark", "confirm": True})[0] == 200
     until(lambda: ask(daemon, "GET", "/api/v1/house")[1]["phase"] == "dark")

@@ -1,4 +1,4 @@
-"""Processes that are killed or stand still, and a house file that is read again."""
+"""Processes that are killed or hang, and a house file that is read again."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def parent_is_killed(house: RackHouse) -> None:
         expect(not left, f"processes of the killed parent live on: {left}")
 
 
-@promise("a receiving process that stands still is replaced")
+@promise("a receiving process that hangs is replaced")
 def receiving_stands_still(house: RackHouse) -> None:
     with _hearing_again(house):
         before = house.pid("intake")
@@ -67,7 +67,7 @@ def receiving_stands_still(house: RackHouse) -> None:
         expect("made no progress" in house.journal(), "the journal does not say why")
 
 
-@promise("a parent that stands still is ended by systemd's watchdog, and all is started again")
+@promise("a parent that hangs is ended by systemd's watchdog, and all is started again")
 def parent_stands_still(house: RackHouse) -> None:
     with _hearing_again(house):
         before = house.pid()
@@ -96,7 +96,9 @@ def bad_reload(house: RackHouse) -> None:
         expect(house.get("/api/v1/house")["name"] == "Renamed house", "the running house did not stay")
         expect("shwo" in house.journal(), "the journal does not name it")
         house.take_house_file(HOUSE)
-        expect(until(lambda: (house.get("/api/v1/house") or {}).get("name") == "Rack test house", LONG_S), "not mended")
+        expect(
+            until(lambda: (house.get("/api/v1/house") or {}).get("name") == "Rack test house", LONG_S), "not repaired"
+        )
 
 
 PROCESSES: tuple[RackPromise, ...] = (

@@ -32,7 +32,7 @@ def waits_for_network(house: RackHouse) -> None:
     if house.machine.run("ip link show show0").status == 0:
         house.machine.cut_power()
         house.machine.boot()
-    expect(until(lambda: "show0" in house.journal(), LONG_S), f"nothing is said of show0:\n{house.journal()}")
+    expect(until(lambda: "show0" in house.journal(), LONG_S), f"show0 is not mentioned:\n{house.journal()}")
     expect(house.unit("ActiveState")["ActiveState"] != "active", "it is active without its interface")
     expect(not house.ready(), "it calls itself ready without its interface")
 
@@ -50,7 +50,7 @@ def becomes_ready(house: RackHouse) -> None:
 @promise("it hears a desk's packets by multicast over a cable: four universes, its name, no frame lost")
 def hears(house: RackHouse) -> None:
     expect(house.wait_heard(), f"states: {house.states()}")
-    expect(house.goes_on(200), f"frames stand at {house.frames()}")
+    expect(house.goes_on(200), f"frames stay at {house.frames()}")
     sources = house.get("/api/v1/sources")
     expect([one["source_name"] for one in sources] == ["rack desk"], str(sources))
     expect(

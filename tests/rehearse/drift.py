@@ -1,7 +1,7 @@
 """Thirty nights of packets through the engine and the history's file: a jitter that is always there, and one drift.
 
 `python -m tests.rehearse.seasons drift` takes some minutes. From night 15 on the desk of the invented house is 1.5 Hz
-slower each night. What is said must be said at the night that SciPy states, of the rates that were played, and nothing
+slower each night. What is reported must come at the night that SciPy states, of the rates that were played, and nothing
 on any night before.
 """
 
@@ -44,7 +44,7 @@ def rate_of(night: int) -> float:
 
 
 def play(night: int, standings: dict[str, Standing]) -> tuple[list[Incident], list[MinuteRow]]:
-    """One night: what was said, and its minutes."""
+    """One night: what was reported, and its minutes."""
 
     def items() -> Iterator[Item]:
         yield LinkSeen(0, 0, True, ("192.0.2.200",), "eth1", 1000)
@@ -86,7 +86,7 @@ def keep(store: Store, night: int, said: list[Incident], minutes: list[MinuteRow
 def bring_up_to_date(
     store: Store, archive: Archive, house: House, now_ms: int
 ) -> tuple[dict[str, Standing], list[str]]:
-    """What the daemon works out after a show: what is usual, and what grows worse that was not said before."""
+    """What the daemon works out after a show: what is usual, and what grows worse that was not reported before."""
     for span in missing_shows(archive, now_ms):
         store.write(Pending(usual=work_out_show(archive, span)))
     worked = work_out_house(archive, house, now_ms)
@@ -137,6 +137,6 @@ def main() -> int:
     is_right = (found_unlike, found_trend, early) == (unlike, trend, 0)
     print(
         f"found: unlike-usual at night {found_unlike}, grows worse after night {found_trend}; "
-        f"{early} earlier nights said something"
+        f"{early} earlier nights reported something"
     )
     return 0 if is_right else 1

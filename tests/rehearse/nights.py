@@ -75,7 +75,7 @@ class Score:
 
     def table(self) -> str:
         """Print everything in one table."""
-        lines = [f"{self.nights} nights, {self.healthy} of them without a fault that must be told", ""]
+        lines = [f"{self.nights} nights, {self.healthy} of them without a fault that must be reported", ""]
         lines.append(f"{'fault':28}{'played':>8}{'recall':>8}{'cause right':>13}")
         for fault in sorted(self.played):
             cause = f"{self.right_cause[fault]}/{self.with_cause[fault]}" if self.with_cause[fault] else "-"

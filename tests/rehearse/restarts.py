@@ -34,10 +34,10 @@ def differences(scenario: Scenario) -> list[str]:
         long_s = stopped_s + AWAY_S + KNOWN_S
         scenario = replace(scenario, seconds=long_s, items=partial(scenario.lasting, long_s))
     whole = perform(scenario)
-    alone = _told(whole)
-    again = _told(perform(scenario, restart_s=(stopped_s, stopped_s + AWAY_S)))
-    found = [f"not told: {_line(one)}" for number, one in alone.items() if number not in again]
-    found += [f"told beside: {_line(one)}" for number, one in again.items() if number not in alone]
+    alone = _reported(whole)
+    again = _reported(perform(scenario, restart_s=(stopped_s, stopped_s + AWAY_S)))
+    found = [f"not reported: {_line(one)}" for number, one in alone.items() if number not in again]
+    found += [f"reported beside: {_line(one)}" for number, one in again.items() if number not in alone]
     for number in alone.keys() & again.keys():
         before, after = alone[number], again[number]
         if before.rule != after.rule and not {before.rule, after.rule} <= GONE:
@@ -57,7 +57,7 @@ def differences(scenario: Scenario) -> list[str]:
     return found
 
 
-def _told(performance: Performance) -> dict[int, Incident]:
+def _reported(performance: Performance) -> dict[int, Incident]:
     return {one.id: one for one in performance.loud() if not one.part_of}
 
 
@@ -81,7 +81,7 @@ def main(names: list[str]) -> int:
             print(f"{show.name}: {show.title}", flush=True)
         for line in found:
             print(f"    {line}", flush=True)
-    print(f"{len(shows)} scenarios, {wrong} of them told otherwise after a restart")
+    print(f"{len(shows)} scenarios, {wrong} of them reported otherwise after a restart")
     return 0
 
 

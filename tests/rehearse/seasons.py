@@ -1,4 +1,4 @@
-"""Whole seasons of shows: how often a healthy house is said to be unlike itself, and when a drift is found.
+"""Whole seasons of shows: how often a healthy house is reported as unlike itself, and when a drift is found.
 
 `python -m tests.rehearse.seasons [HOW_MANY]` plays random healthy seasons and prints the false notes in 1,000 shows.
 `python -m tests.rehearse.seasons harsh [HOW_MANY]` plays harsher ones: bursts may overlap for many minutes, and lost
@@ -6,7 +6,7 @@ frames vary twice as much from night to night.
 `python -m tests.rehearse.seasons drift` plays 30 nights of packets through the engine and the history's file.
 
 A season is made of minutes as the engine finishes them. How uneven a healthy house is, from minute to minute and from
-night to night, is invented here and wide on purpose; no record of a real house stands behind it.
+night to night, is invented here and wide on purpose; it rests on no record of a real house.
 """
 
 from __future__ import annotations
@@ -123,14 +123,14 @@ def minutes_of(
 
 @dataclass(slots=True)
 class Said:
-    """What was said of one universe's season: the nights of each."""
+    """What was reported of one universe's season: the nights of each."""
 
     unlike: list[int]
     grows_worse: list[int]
     judged: int = 0
     """Nights that were compared at all."""
     bad: list[int] = field(default_factory=list)
-    """Nights in which bursts were in the way for five minutes in a row: what is said of these is true."""
+    """Nights in which bursts were in the way for five minutes in a row: what is reported of these is true."""
 
 
 def season(nights: Iterator[list[MinuteRow]]) -> Said:

@@ -1,4 +1,4 @@
-"""Healthy shows that a seed draws: nothing louder than a note may be said of any of them."""
+"""Healthy shows that a seed draws: none of them may raise more than a note."""
 
 from __future__ import annotations
 

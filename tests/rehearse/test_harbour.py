@@ -89,7 +89,7 @@ def test_demo_show_lets_the_main_desk_die_after_a_minute_and_return(house: House
 
 @pytest.mark.slow
 def test_demo_show_is_judged_healthy_but_for_the_rehearsed_fault(house: House) -> None:
-    """A minute of nothing louder than a note, then one incident of one cause, and it closes."""
+    """A minute of nothing more severe than a note, then one incident of one cause, and it closes."""
     shown = (item for item in harbour.demo_show(house) if not isinstance(item, harbour.Told))
     items = itertools.takewhile(lambda item: item.t_ns < 100e9, shown)
     scenario = Scenario("demo", "F02", "the demo", lambda: items, 100, Paper(""), Truth("source-absent", 62.5))

@@ -1,4 +1,4 @@
-"""Random nights: each fault that was played is told with its cause, and nothing else is; in words without slips."""
+"""Random nights: each fault that was played is reported with its cause, and nothing else is; in words without slips."""
 
 from __future__ import annotations
 

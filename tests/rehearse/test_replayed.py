@@ -27,7 +27,7 @@ FAULTY = (
     "malformed-vector",
     "wiring-loop",
 )
-"""Not those in which everything ends: a capture ends with its last packet, and nothing can be said of what follows."""
+"""Not those in which everything ends: a capture ends with its last packet, and nothing is known of what follows."""
 
 HEALTHY = ("static-look", "slow-chase", "art-net-at-rest", "backup-in-step", "redundant-networks")
 

@@ -49,13 +49,13 @@ ALIKE = (
     "desk-dead-on-both-networks",
     "main-dead-and-losses-of-the-backup",
 )
-"""Each of them once was told otherwise after a restart, or is a kind of its own. All faults are compared by
+"""Each of them once was reported otherwise after a restart, or is a kind of its own. All faults are compared by
 `python -m tests.rehearse.restarts`, which takes some ten minutes."""
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ALIKE)
-def test_a_fault_is_told_alike_with_and_without_a_restart(name: str) -> None:
+def test_a_fault_is_reported_alike_with_and_without_a_restart(name: str) -> None:
     assert not differences(SCENARIOS[name])
 
 

@@ -37,7 +37,7 @@ def test_a_drift_is_found_at_the_stated_night_and_no_earlier(seed: int) -> None:
     said = season(nights)
     assert said.unlike[0] == DRIFT_FROM + 7
     assert said.grows_worse == [next(night for night in range(9, NIGHTS) if is_trend(drift_ms[night - 9 : night + 1]))]
-    assert said.grows_worse[0] < said.unlike[0], "it is said before it is unlike usual"
+    assert said.grows_worse[0] < said.unlike[0], "it is reported before it is unlike usual"
 
 
 def is_trend(values: list[float]) -> bool:
@@ -47,7 +47,7 @@ def is_trend(values: list[float]) -> bool:
 
 
 def test_a_house_that_simply_changed_becomes_usual() -> None:
-    """From night 12 on it is 60 ms later, every night alike: said at first, and no more once half the shows are so."""
+    """From night 12 on it is 60 ms later, every night alike: reported until half the shows are so."""
     chance = np.random.default_rng(4)
     nights = (
         list(minutes_of(EVEN, night, chance, worse_ms=60.0 * (night >= 12), minutes=30)) for night in range(NIGHTS)

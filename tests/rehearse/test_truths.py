@@ -2,7 +2,7 @@
 
 The packets are built from the standards' tables by the rehearsal alone; the truths rest on the fault
 catalogue of docs/faults.md. What is asserted: rule, cause, universes, severity, confidence, and detection
-within 0.1 s of the rule's own time; of a healthy show, that nothing louder than a note is said.
+within 0.1 s of the rule's own time; of a healthy show, that nothing more severe than a note is raised.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Plays scenarios to the real decoder and engine in simulated time, and holds what is said against the truth."""
+"""Plays scenarios to the real decoder and engine in simulated time, and holds what is reported against the truth."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ WALL_OFFSET_NS = 1_790_000_000_000_000_000
 STEP_NS = 50_000_000
 LOOK_NS = 1_000_000_000
 LATEST_S = 0.1
-"""Detection stands no later than this after the rule's own time."""
+"""Detection is no later than this after the rule's own time."""
 _CONFIDENCES = [Confidence.LOW, Confidence.MEDIUM, Confidence.HIGH, Confidence.CERTAIN]
 
 
@@ -64,14 +64,14 @@ def batch_of(packets: list[Sent]) -> Batch:
 
 @dataclass
 class Performance:
-    """What was said of a scenario: every incident as it stood at the end, and how loud each ever was."""
+    """What was reported of a scenario: every incident as it was at the end, and how severe each ever was."""
 
     scenario: Scenario
     incidents: list[Incident]
     loudest: dict[int, Severity] = field(default_factory=dict)
     first_cause: dict[int, str] = field(default_factory=dict)
     summaries: list[str] = field(default_factory=list)
-    """Every summary of every incident, as it was said first or revised."""
+    """Every summary of every incident, as it was first reported or revised."""
 
     def loud(self) -> Iterator[Incident]:
         return (each for each in self.incidents if self.loudest[each.id] > Severity.NOTE)
@@ -221,7 +221,7 @@ def seconds(t_ns: int) -> float:
 
 
 def told(incident: Incident) -> str:
-    """One line of what was said, for a person who reads a failed test."""
+    """One line of what was reported, for a person who reads a failed test."""
     return (
         f"{incident.severity.word} {incident.rule} cause={incident.cause or '-'} ({incident.confidence}) "
         f"{','.join(incident.universes)} opened {seconds(incident.opened_ns):.2f} s"
@@ -229,20 +229,20 @@ def told(incident: Incident) -> str:
 
 
 def mismatches(performance: Performance) -> list[str]:
-    """What is wrong with what was said; nothing if it is the truth."""
+    """What is wrong with what was reported; nothing if it is the truth."""
     truth = performance.scenario.truth
     loud = list(performance.loud())
     if performance.scenario.is_healthy:
         return [f"false alarm: {told(each)}" for each in loud]
     accepted = (truth.rule, *truth.instead)
     found = [each for each in performance.incidents if each.rule in accepted]
-    wrong = [f"said beside it: {told(each)}" for each in loud if each.rule not in (*accepted, *truth.also)]
+    wrong = [f"reported beside it: {told(each)}" for each in loud if each.rule not in (*accepted, *truth.also)]
     wrong += [f"not explained: {told(each)}" for each in performance.incidents if each.rule in truth.explains]
     exact = [each for each in found if each.rule == truth.rule]
     main = min(exact or found, key=lambda each: each.opened_ns, default=None)
     if main is None:
         heard = "; ".join(told(each) for each in performance.incidents) or "nothing"
-        return [f"missed {truth.rule} (said: {heard})", *wrong]
+        return [f"missed {truth.rule} (reported: {heard})", *wrong]
     if len(exact) > 1:
         wrong.append(f"{len(exact)} incidents of one cause: " + "; ".join(told(each) for each in exact))
     return wrong + _judged(main, performance)

@@ -159,7 +159,7 @@ def test_512_universes_at_44_hz_stay_under_20_kilobytes_a_second() -> None:
         taken.universes["refresh_hz"][some] = random.uniform(20, 44, 2)
         octets += len(encode(changes.take(Sheet(taken), said(taken))))
     assert octets / seconds < 20_000
-    assert octets / seconds > 1_000, "something must have been said"
+    assert octets / seconds > 1_000, "something must have been reported"
 
 
 def test_one_event_of_universes_at_a_time_and_nothing_lost() -> None:

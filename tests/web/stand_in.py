@@ -70,7 +70,7 @@ class StandIn:
         self.changes: list[tuple[str, str, Any]] = []
         """(method, path, body) of everything the page asked to change."""
         self.stalled = False
-        """True: judging stands still, so every event bears an old moment."""
+        """True: judging hangs, so every event bears an old moment."""
         self.frozen_at_ms: float | None = None
         self.token: str | None = None
         self.refusal = ""
@@ -132,7 +132,7 @@ class StandIn:
         )
 
     def stall(self, age_s: float = 0.0) -> None:
-        """Let judging stand still, as if since `age_s` seconds: every event goes on bearing that moment."""
+        """Let judging hang, as if since `age_s` seconds: every event goes on bearing that moment."""
         self.frozen_at_ms = now_ms() - age_s * 1000
 
     def wait_for_change(self, method: str, path: str, within_s: float = 20.0) -> None:

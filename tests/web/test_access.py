@@ -165,7 +165,7 @@ def test_nothing_moves_by_itself(open_page: Open) -> None:
 
 
 def test_forced_colours_keep_every_sign(open_page: Open) -> None:
-    """States stay told apart by word and shape where the system owns the colours."""
+    """States stay distinct by word and shape where the system owns the colours."""
     page = open_page("desk-lost", forced_colors="active").go("/")
     page.wait_for_selector("tr.is-lost")
     stroke, ink = page.evaluate(

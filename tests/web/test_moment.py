@@ -232,7 +232,7 @@ def test_a_pause_holds_back_no_critical_incident(open_page: Open) -> None:
 
 
 def positions(page: Page) -> dict[str, float]:
-    """Where the rows of the universes stand, from the top of the page."""
+    """Where the rows of the universes are, from the top of the page."""
     return page.evaluate(
         "Object.fromEntries([...document.querySelectorAll('.universes tbody tr th, .sixteen')].map(e => [e.textContent, e.getBoundingClientRect().top + scrollY]))"
     )  # type: ignore[no-any-return]
@@ -269,7 +269,7 @@ def test_the_universes_keep_their_place_when_incidents_open(
 
 @pytest.mark.parametrize("state", ["steady", "on-backup", "not-judged", "not-visible"])
 def test_fourteen_universes_fit_without_scrolling(open_page: Open, state: str) -> None:
-    """Rows of 28 px whatever their words, and the last of 14 stands above the fold of 1366 by 768."""
+    """Rows of 28 px whatever their words, and the last of 14 is above the fold of 1366 by 768."""
     opened = open_page("desk-lost", width=1366, height=768)
     for row in opened.listener.situation.universes:
         row |= {"state": state, "label": "Strobes and blinders, stage left"}
@@ -317,7 +317,7 @@ def test_ten_lines_are_the_most_and_the_others_are_counted(open_page: Open) -> N
     page.wait_for_selector(".card.rest")
     assert page.locator(".open > .cards > .card").count() == 10
     assert "And 3 more" in page.locator(".card.rest").inner_text()
-    assert "Dimmer racks" in page.locator(".open .card").first.inner_text(), "of one severity the newest stands first"
+    assert "Dimmer racks" in page.locator(".open .card").first.inner_text(), "of one severity the newest is first"
 
 
 def test_still_working_is_a_list_apart_from_what_should_hold(open_page: Open) -> None:

@@ -1,5 +1,5 @@
 # ruff: noqa: E501 (rows of made-up answers read better whole)
-"""What this computer sends or asks is always said; what a person orders is confirmed first and refused in words."""
+"""What this computer sends or asks is always shown; what a person orders is confirmed first and refused in words."""
 
 from __future__ import annotations
 

@@ -95,6 +95,6 @@ def test_every_colour_of_the_style_sheet_is_named_in_the_palettes() -> None:
 
 
 def test_no_pure_white_and_no_pure_black_is_on_screen() -> None:
-    """Nothing glares in a dark room, and no black hole stands in a lit one (common practice, no source)."""
+    """Nothing glares in a dark room, and no black hole is in a lit one (common practice, no source)."""
     for name in (NIGHT, DAY):
         assert not {"#fff", "#ffffff", "#000", "#000000"} & set(palettes()[name].values())

@@ -1,5 +1,5 @@
 # ruff: noqa: E501 (snippets of script read better whole)
-"""The page may be believed: it says when it is old, stands still when asked, and changes nothing unasked."""
+"""The page may be believed: it says when it is old, pauses when asked, and changes nothing unasked."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ pytestmark = [pytest.mark.browser, pytest.mark.timeout(300)]
 
 
 def test_stale_is_reported_in_words_by_the_browsers_own_clock(open_page: Open) -> None:
-    """Judging stands still while the server still talks: the page calls itself stale after 5 s, and recovers."""
+    """Judging hangs while the server still answers: the page calls itself stale after 5 s, and recovers."""
     opened = open_page("well")
     page = opened.go("/")
     assert page.locator("#banner .stale").count() == 0
@@ -29,7 +29,7 @@ def test_stale_is_reported_in_words_by_the_browsers_own_clock(open_page: Open) -
 
 
 def test_what_is_stale_does_not_go_on_ageing(open_page: Open) -> None:
-    """An incident that stood for some seconds at the last word is not said to stand for longer since."""
+    """An incident that was open for some seconds at the last update is not shown as open for longer since."""
     opened = open_page("desk-lost")
     page = opened.go("/")
     opened.listener.stall()
@@ -159,23 +159,23 @@ def test_acknowledging_needs_a_name_and_stays_in_view(open_page: Open) -> None:
 
 
 def test_only_transitions_are_announced(open_page: Open) -> None:
-    """WCAG 4.1.3: a new critical incident interrupts; rates and ages never do; closing is told politely."""
+    """WCAG 4.1.3: a new critical incident interrupts; rates and ages never do; closing is announced politely."""
     opened = open_page("well")
     page = opened.go("/")
     page.wait_for_timeout(1700)  # what is open as the page opens is read on the page, not announced
-    page.evaluate("""() => { window.said = []; for (const id of ['polite', 'urgent']) new MutationObserver(() => {
-        const text = document.getElementById(id).textContent; if (text) window.said.push([id, text]); }).observe(document.getElementById(id), {childList: true}); }""")
+    page.evaluate("""() => { window.announced = []; for (const id of ['polite', 'urgent']) new MutationObserver(() => {
+        const text = document.getElementById(id).textContent; if (text) window.announced.push([id, text]); }).observe(document.getElementById(id), {childList: true}); }""")
     lost = open_page("desk-lost").listener.situation.incidents[1]
     for hz in (40.0, 39.2, 41.0):
         opened.listener.send_rows([row | {"refresh_hz": hz} for row in opened.listener.situation.universes])
     opened.listener.send("incident", lost)
     opened.listener.send("incident", lost | {"revision": 2, "evidence": ["one more"]})
     opened.listener.send("incident", lost | {"revision": 3, "returned_at": lost["opened_at"]})
-    page.wait_for_function("() => window.said.length >= 2")
+    page.wait_for_function("() => window.announced.length >= 2")
     opened.listener.send("incident", lost | {"state": "closed", "closed_at": lost["opened_at"]})
-    page.wait_for_function("() => window.said.length >= 3")
+    page.wait_for_function("() => window.announced.length >= 3")
     page.wait_for_timeout(300)
-    assert page.evaluate("window.said") == [
+    assert page.evaluate("window.announced") == [
         ["urgent", f"critical: {lost['summary']}"],
         ["polite", f"Back, and watched: {lost['summary']}"],
         ["polite", f"Over: {lost['summary']}"],

@@ -81,7 +81,7 @@ def test_the_headline_answers_what_since_when_what_holds_and_what_to_look_at(ope
     assert "Look at spare desk's own screen" in text
     assert "since " in text
     assert "1 other incident" in text
-    assert "10.20." not in text, "no address stands in the headline"
+    assert "10.20." not in text, "no address is in the headline"
     assert (
         "Universes e131/3 to e131/6 are lost: spare desk itself fell silent" in page.locator(".card").first.inner_text()
     )

@@ -1,7 +1,7 @@
 # ruff: noqa: E501 (snippets of script read better whole)
 """What the page costs: bytes at first load, and document changes for each update.
 
-Times are measured in benchmarks/web.py; here stands what does not depend on the machine.
+Times are measured in benchmarks/web.py; here is what does not depend on the machine.
 """
 
 from __future__ import annotations

@@ -98,7 +98,7 @@ def test_counts_and_speeds_are_those_of_the_recording(family: Family) -> None:
     assert not any(port.up and port.half_duplex for port in state.ports), "no port with a link was at half duplex"
 
 
-def test_devices_have_their_place_and_no_port_is_said_to_be_slow_or_to_count(family: Family) -> None:
+def test_devices_have_their_place_and_no_port_is_reported_as_slow_or_counting(family: Family) -> None:
     """The first poll of a switch counts nothing yet, whatever its counters have come to in years."""
     state, tables = polled(family.letter)
     switches, declared = Switches(), (DeclaredSwitch("FOH", "10.0.0.250", "2c", "foh.snmp", 10),)

@@ -207,7 +207,7 @@ async def test_a_certificate_is_checked_against_the_declared_one(tmp_path: Path)
 
 
 async def test_one_universe_is_given_here_and_there(tmp_path: Path) -> None:
-    """What the other one answered last stands beside the own streams; one that is not reached has none."""
+    """What the other one answered last is listed beside the own streams; one that is not reached has none."""
     seen = fabricate.snapshot()
     seen.listeners = tuple(
         ListenerRow(name, f"http://10.20.0.{n}:8580", "FOH", n == 6, n == 6, "" if n == 6 else "no answer", 0, 1)

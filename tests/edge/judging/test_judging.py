@@ -90,7 +90,7 @@ class Bench:
         assert found is not None
         return found
 
-    def told(self, kind: type[Observation]) -> list[Observation]:
+    def observed(self, kind: type[Observation]) -> list[Observation]:
         return [one for one in self.seen if isinstance(one, kind)]
 
 
@@ -171,7 +171,7 @@ def test_rows_that_were_overwritten_are_counted_and_reported(house: House) -> No
         lost = 300 + GUARD_ROWS
         assert shown.house.listener.rows_lost == lost
         assert shown.universes["frames"].tolist() == [ROWS + 300 - lost]
-        assert [one.ring for one in made.told(DropsSeen) if isinstance(one, DropsSeen)] == [lost]
+        assert [one.ring for one in made.observed(DropsSeen) if isinstance(one, DropsSeen)] == [lost]
 
 
 def test_drops_of_the_kernel_are_reported_once_for_each_change(house: House) -> None:
@@ -180,7 +180,7 @@ def test_drops_of_the_kernel_are_reported_once_for_each_change(house: House) -> 
         made.snapshot()
         made.judging._ticked_ns = 0
         made.judging.turn()
-        assert [one.kernel for one in made.told(DropsSeen) if isinstance(one, DropsSeen)] == [7]
+        assert [one.kernel for one in made.observed(DropsSeen) if isinstance(one, DropsSeen)] == [7]
 
 
 def test_a_new_intake_is_a_stall_as_long_as_the_old_one_was_away(house: House) -> None:
@@ -194,9 +194,9 @@ def test_a_new_intake_is_a_stall_as_long_as_the_old_one_was_away(house: House) -
         second.turn(before_ns + 800_000_000, clock.wall_offset_ns(), 0)
         made.judging.turn()
         # A busy computer may hold this test up as well, which is a stall of its own.
-        assert 800_000_000 in [stall.late_ns for stall in made.told(StallSeen) if isinstance(stall, StallSeen)]
+        assert 800_000_000 in [stall.late_ns for stall in made.observed(StallSeen) if isinstance(stall, StallSeen)]
         asked = [message for message in made.intake.receive() if not isinstance(message, Idle)]
-        assert asked == [StateWanted()], "the new one is asked how things stand"
+        assert asked == [StateWanted()], "the new one is asked for its state"
 
 
 def test_rows_of_a_new_intake_wait_until_the_time_without_one_is_known(house: House) -> None:
@@ -214,7 +214,7 @@ def test_rows_of_a_new_intake_wait_until_the_time_without_one_is_known(house: Ho
         made.packet_ns = left_ns + 750_000_000
         made.beat()
         assert made.snapshot().universes["frames"].tolist() == [2]
-        assert 750_000_000 in [stall.late_ns for stall in made.told(StallSeen) if isinstance(stall, StallSeen)]
+        assert 750_000_000 in [stall.late_ns for stall in made.observed(StallSeen) if isinstance(stall, StallSeen)]
 
 
 def test_a_last_turn_that_was_not_seen_is_not_taken_for_the_first_of_the_next_intake(house: House) -> None:
@@ -228,7 +228,7 @@ def test_a_last_turn_that_was_not_seen_is_not_taken_for_the_first_of_the_next_in
         made.judging.turn()
         second.turn(left_ns + 900_000_000, clock.wall_offset_ns(), 0)
         made.judging.turn()
-        assert 900_000_000 in [stall.late_ns for stall in made.told(StallSeen) if isinstance(stall, StallSeen)]
+        assert 900_000_000 in [stall.late_ns for stall in made.observed(StallSeen) if isinstance(stall, StallSeen)]
 
 
 def test_a_restarted_judging_goes_on_with_the_first_row_that_was_not_judged(house: House) -> None:
@@ -242,7 +242,7 @@ def test_a_restarted_judging_goes_on_with_the_first_row_that_was_not_judged(hous
         with bench(house, first.memory) as second:
             second.beat()
             assert second.snapshot().universes["frames"].tolist() == [2]
-            assert second.told(StallSeen), "the time between the two is not judged"
+            assert second.observed(StallSeen), "the time between the two is not judged"
 
 
 def test_a_refused_house_is_on_the_page_until_a_good_one_is_taken(house: House) -> None:
@@ -317,9 +317,9 @@ def test_what_routes_and_lines_counted_is_in_the_listeners_health(house: House) 
         made.intake.send(IntakeHealth(IntakeReport(lines=(line,))))
         made.routes.send(RouteReport((), {"routes_skipped_packets": 5}, None, None))
         made.judging._listen({made.judging._observations.fileno(), made.judging._routes.fileno()})
-        told = made.snapshot().house.listener.counted
-        assert (told["lines_dropped_frames"], told["serial_ports_reopened"]) == (3, 2)
-        assert told["routes_skipped_packets"] == 5
+        counted = made.snapshot().house.listener.counted
+        assert (counted["lines_dropped_frames"], counted["serial_ports_reopened"]) == (3, 2)
+        assert counted["routes_skipped_packets"] == 5
         made.judging.take_house(house)
         made.tick_due()
         assert "routes_skipped_packets" not in made.snapshot().house.listener.counted, "gone with the routes process"
@@ -360,7 +360,7 @@ def test_routine_rows_wait_for_a_batch_and_changes_do_not(house: House) -> None:
         made.sequence += 1
         made.packet()
         made.judging.turn()
-        assert made.reader.progress()[1] == head + 1, "a packet is missing: that is news"
+        assert made.reader.progress()[1] == head + 1, "a missing packet is a change"
 
 
 def test_whoever_asks_for_a_look_gets_what_waits(house: House) -> None:

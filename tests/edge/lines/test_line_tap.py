@@ -1,4 +1,4 @@
-"""A tapped line on a pty: the kernel's marked octets are written as they stand (a pty makes no real break)."""
+"""A tapped line on a pty: the kernel's marked octets are written unchanged (a pty makes no real break)."""
 
 from __future__ import annotations
 
@@ -82,7 +82,7 @@ def test_what_nobody_takes_in_time_is_dropped_and_counted(tmp_path: Path) -> Non
 
 
 def raw(slave: int) -> None:
-    """Have the pty pass on what is written as it stands."""
+    """Have the pty pass on unchanged what is written."""
     settings = termios.tcgetattr(slave)
     settings[0] &= ~termios.PARMRK
     termios.tcsetattr(slave, termios.TCSANOW, settings)

@@ -90,7 +90,7 @@ def test_a_message_of_another_version_is_refused_in_one_sentence(ends: Ends, mon
         ({"text": "no kind"}, "Object missing required field `kind`"),
         ({"kind": "Note"}, "Object missing required field `text`"),
         ({"kind": "Note", "text": 5}, "Expected `str`, got `int` - at `$.text`"),
-        ({"kind": "Bell", "loud": True}, "Object contains unknown field `loud`"),
+        ({"kind": "Bell", "volume": True}, "Object contains unknown field `volume`"),
         (["Bell"], "Expected `object`, got `array`"),
     ],
 )

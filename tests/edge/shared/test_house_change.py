@@ -29,9 +29,9 @@ SUMMARY = Loaded(
 
 @dataclass
 class Processes:
-    """Stands in for the parent: keeps what it was asked to do."""
+    """Takes the place of the parent: keeps what it was asked to do."""
 
-    said: list[str] = field(default_factory=list)
+    lines: list[str] = field(default_factory=list)
     orders: list[tuple[str, ToChild]] = field(default_factory=list)
 
     def start(self, role: str, **more: int) -> None:
@@ -49,7 +49,7 @@ class Processes:
     def retire(self, role: str, *, at_once: bool = False) -> None: ...
 
     def say(self, line: str) -> None:
-        self.said.append(line)
+        self.lines.append(line)
 
 
 @pytest.fixture
@@ -81,10 +81,10 @@ def number_of(processes: Processes) -> int | None:
 
 def test_what_did_not_change_is_not_logged_again(running: tuple[HouseChange, Processes, int]) -> None:
     change, processes, _ = running
-    assert processes.said == list(SUMMARY.notes)
+    assert processes.lines == list(SUMMARY.notes)
     take(change, processes)
     take(change, processes, notes=(*SUMMARY.notes, "circuits.csv: another note"))
-    assert processes.said[1:] == ["reloaded house.toml", "circuits.csv: another note", "reloaded house.toml"]
+    assert processes.lines[1:] == ["reloaded house.toml", "circuits.csv: another note", "reloaded house.toml"]
 
 
 def test_processes_take_it_in_turn(running: tuple[HouseChange, Processes, int]) -> None:
