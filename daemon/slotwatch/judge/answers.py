@@ -8,9 +8,66 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rule_state import RuleState
 
 
-def soonest_change_ns(ctx: RuleContext, conditions: Sequence[RuleState]) -> int:
-    """Until when looks change nothing if nothing comes; the pass's own time where that is not known."""
-    return min(condition.holds_until_ns(ctx) for condition in conditions)
+class Answers:
+    """The conditions of all rules, and which of them need not be looked at."""
+
+    def __init__(self, conditions: Sequence[RuleState]) -> None:
+        self._conditions = conditions
+        self._quiet_of: int | None = None
+        """Facts of which it is known until when each answer holds."""
+        self._ticks_ns: list[int] = []
+        """Ticks that some conditions have left out."""
+        self._is_all_due = False
+
+    def look(self, ctx: RuleContext) -> bool:
+        """Judge one pass. True if a case was raised, cleared, came back or was described anew."""
+        changed = False
+        if ctx.revision is None or self._quiet_of != ctx.revision.facts:
+            self._catch_up(ctx)
+            if self._is_all_due:
+                self._is_all_due = False
+                for condition in self._conditions:
+                    condition.make_due()
+            for condition in self._conditions:
+                changed |= condition.look(ctx)
+            return changed
+        for condition in self._conditions:
+            if not condition.is_quiet(ctx):
+                condition.catch_up(ctx, self._ticks_ns)
+                changed |= condition.look(ctx)
+                condition.noted += 1
+        self._ticks_ns.append(ctx.at_ns)
+        return changed
+
+    def look_at_all(self) -> None:
+        """Let the next pass look at every rule, however lately it did."""
+        self._quiet_of, self._is_all_due = None, True
+
+    def soonest_change_ns(self, ctx: RuleContext) -> int:
+        """Until when looks change nothing if nothing comes; the pass's own time where that is not known."""
+        if ctx.revision is None:
+            return ctx.at_ns
+        known = self._quiet_of == ctx.revision.facts
+        self._quiet_of = ctx.revision.facts
+        return min(
+            condition.quiet_until_ns if known and condition.is_quiet(ctx) else condition.holds_until_ns(ctx)
+            for condition in self._conditions
+        )
+
+    def pass_over(self, ctx: RuleContext, ticks_ns: Sequence[int]) -> None:
+        """Take note of passes that were left out because they would have changed nothing. Times ascend."""
+        self._ticks_ns += ticks_ns
+        for condition in self._conditions:
+            # What it keeps of a look has to be kept before the model goes on.
+            if condition.binding.remembers:
+                condition.catch_up(ctx, self._ticks_ns)
+
+    def _catch_up(self, ctx: RuleContext) -> None:
+        for condition in self._conditions:
+            condition.catch_up(ctx, self._ticks_ns)
+            condition.noted = 0
+        self._ticks_ns.clear()
+        self._quiet_of = None
 
 
 def ends_at_rest_ns(ctx: RuleContext, conditions: Sequence[RuleState]) -> set[int] | None:

@@ -65,6 +65,7 @@ class Judge:
         self._book = IncidentBook(wall_offset_ns, rules)
         self._assembler = Assembler(self._book)
         self._conditions = all_states(house, self.rules)
+        self._answers = answers.Answers(self._conditions)
         self.shown = Shown()
         self._switch_rows = SwitchRows()
         self._events: list[Event] = []
@@ -142,8 +143,7 @@ class Judge:
         ctx = self._sight = self._look(model, now_ns)
         self._crowd.look(ctx)
         changed = self._regrade
-        for condition in self._conditions:
-            changed |= condition.look(ctx)
+        changed |= self._answers.look(ctx)
         if now_ns >= self._schedule_due_ns:
             self._schedule_due_ns = now_ns + NANOSECONDS
             changed |= self._follow_timetable(ctx)
@@ -162,7 +162,7 @@ class Judge:
         ctx = self._sight
         if ctx is None or ctx.revision is None or not self._depends_on_ages(ctx):
             return self._now_ns
-        ends_ns = [answers.soonest_change_ns(ctx, self._conditions), self._assembler.holds_until_ns(ctx)]
+        ends_ns = [self._answers.soonest_change_ns(ctx), self._assembler.holds_until_ns(ctx)]
         if self._book.due_ns is not None:
             ends_ns.append(self._book.due_ns)
         return min(ends_ns)
@@ -183,8 +183,7 @@ class Judge:
     def pass_over(self, ticks_ns: Sequence[int], model: ModelView) -> None:
         """Take note of passes that were left out because they would have changed nothing. Times ascend."""
         ctx = self._look(model, ticks_ns[-1])
-        for condition in self._conditions:
-            condition.pass_over(ctx, ticks_ns)
+        self._answers.pass_over(ctx, ticks_ns)
         self._assembler.pass_over(ticks_ns)
 
     @property
@@ -195,8 +194,7 @@ class Judge:
 
     def look_at_all(self) -> None:
         """Let the next pass look at every rule, however lately it did: nothing comes after a capture's end."""
-        for condition in self._conditions:
-            condition.make_due()
+        self._answers.look_at_all()
 
     def _look(self, model: ModelView, now_ns: int) -> RuleContext:
         return RuleContext(
@@ -250,6 +248,7 @@ class Judge:
             if len(peers) == len(known):
                 condition.raised = known[peers.index(condition)].raised
         self._conditions = conditions
+        self._answers = answers.Answers(conditions)
         self._regrade = True
 
     # --- views ----------------------------------------------------------------------------------------

@@ -53,6 +53,10 @@ class RuleState:
         """What the answer is of."""
         self._reads_windows = True
         self._holds_until_ns = 0
+        self.quiet_until_ns = 0
+        """What `holds_until_ns` gave last."""
+        self.noted = 0
+        """How many of the ticks that were left out it has taken note of."""
 
     def make_due(self) -> None:
         """Look again in the next pass."""
@@ -110,8 +114,24 @@ class RuleState:
             return False
         return not self._reads_windows or answered.windows == now.windows
 
+    def is_quiet(self, ctx: RuleContext) -> bool:
+        """Whether a look changes nothing. Asked only while the facts are those of the last `holds_until_ns`."""
+        if ctx.at_ns >= self.quiet_until_ns or self.binding.remembers or self._answered is None:
+            return False
+        return not self._reads_windows or ctx.revision is None or self._answered.windows == ctx.revision.windows
+
+    def catch_up(self, ctx: RuleContext, ticks_ns: Sequence[int]) -> None:
+        """Take note of those of these ticks that it has not noted yet."""
+        if self.noted < len(ticks_ns):
+            self._pass_over(ctx, ticks_ns[self.noted :])
+            self.noted = len(ticks_ns)
+
     def holds_until_ns(self, ctx: RuleContext) -> int:
         """Until when looks change nothing if nothing comes; the pass's own time where that is not known."""
+        self.quiet_until_ns = self._find_end_ns(ctx)
+        return self.quiet_until_ns
+
+    def _find_end_ns(self, ctx: RuleContext) -> int:
         if ctx.revision is None:
             return ctx.now_ns
         if not self._is_answered(ctx):
@@ -128,7 +148,9 @@ class RuleState:
             ends_ns.append(ctx.listener.marked_until_ns + int(self.binding.blind_window_s * NANOSECONDS))
         for raised in self.raised.values():
             if raised.holds and self.binding.refresh_s is not None:
-                ends_ns.append(raised.described_ns + self._refresh_ns)
+                # Rows that stay the same are compared until a refresh is due.
+                compared_until_ns = 0 if self.binding.over == KEYS else self._refresh_due_ns
+                ends_ns.append(max(raised.described_ns + self._refresh_ns, compared_until_ns))
             if not raised.holds:
                 offs_ns = (OVER_NS, self._off_ns, self._flapping.off_ns)
                 ends_ns += [raised.last_true_ns + off_ns for off_ns in offs_ns]
@@ -155,7 +177,7 @@ class RuleState:
         ctx.now_ns = ctx.at_ns
         return watch.ends_ns if watch.knows_all_ends and not is_wary and not watch.opaque else None
 
-    def pass_over(self, ctx: RuleContext, ticks_ns: Sequence[int]) -> None:
+    def _pass_over(self, ctx: RuleContext, ticks_ns: Sequence[int]) -> None:
         """Take note of looks that were left out because they would have changed nothing. Times ascend.
 
         ctx: as of the last of them.
@@ -172,8 +194,9 @@ class RuleState:
         self._looked_ns = ticks_ns[last]
         self._due_ns = (ticks_ns[last] // every_ns + 1) * every_ns
         if self.binding.remembers:
-            ctx.now_ns = ctx.at_ns = ticks_ns[last]
+            at_ns, ctx.now_ns, ctx.at_ns = ctx.at_ns, ticks_ns[last], ticks_ns[last]
             self.binding.condition(ctx)
+            ctx.now_ns = ctx.at_ns = at_ns
 
     def _without_crowd(self, ctx: RuleContext, rows: NDArray[np.intp]) -> NDArray[np.intp]:
         """Of these rows those that are not a crowd's, or raised already."""

@@ -112,7 +112,11 @@ class Skew:
 
 def bind(setup: RuleSetup, p: SkewedUniversesParameters) -> tuple[RuleBinding, ...]:
     skew = Skew(p)
-    return (RuleBinding(KEYS, skew.find, skew.describe, refresh_s=p.off_delay_s, is_wary=skew.is_one_stepping),)
+    return (
+        RuleBinding(
+            KEYS, skew.find, skew.describe, refresh_s=p.off_delay_s, is_wary=skew.is_one_stepping, remembers=True
+        ),
+    )
 
 
 RULE = Rule(

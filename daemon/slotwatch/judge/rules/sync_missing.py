@@ -60,16 +60,16 @@ class Syncs:
         self._named_ns: dict[int, int] = {}
         """Of network << 16 | address, those that live streams name now."""
         self._looked_ns = 0
-        self._longest_ns = 0
-        """The longest time for which an address is without its sync packet."""
+        self._without_since_ns = 0
+        """Since when an address is without its sync packet, the longest; 0: none is."""
 
     def is_one_late(self, ctx: RuleContext) -> bool:
         """Whether a sync packet has been waited for so long that it may be missing."""
-        return self._longest_ns > LATE_SYNC_NS
+        return self._without_since_ns > 0 and ctx.now_ns - self._without_since_ns > LATE_SYNC_NS
 
     def missing(self, ctx: RuleContext) -> dict[AwaitedSync, int]:
         """Sync packets that frames wait for and that do not come, and since when."""
-        self._longest_ns = 0
+        self._without_since_ns = 0
         return {**self._missing_e131(ctx), **self._missing_artnet(ctx)}
 
     def _missing_e131(self, ctx: RuleContext) -> dict[AwaitedSync, int]:
@@ -89,10 +89,13 @@ class Syncs:
             first_ns = int(streams.since_ns[_waiting(ctx, network, address)].min())
             named_ns = self._named_ns[pair] = before_ns.get(pair) or max(first_ns, looked_ns)
             since_ns = max(last_ns, named_ns)
-            self._longest_ns = max(self._longest_ns, ctx.now_ns - since_ns)
+            self._note_without(since_ns)
             if ctx.now_ns - since_ns > loss_ns:
                 found[AwaitedSync(network, address, "", last_ns > 0)] = since_ns
         return found
+
+    def _note_without(self, since_ns: int) -> None:
+        self._without_since_ns = min(self._without_since_ns or since_ns, since_ns)
 
     def _missing_artnet(self, ctx: RuleContext) -> dict[AwaitedSync, int]:
         """Senders whose ArtSync ended while their frames go on."""
@@ -106,7 +109,7 @@ class Syncs:
             rows = _sent_by(ctx, sync.network, sync.sender)
             if not len(rows) or int(ctx.streams.last_arrival_ns[rows].max()) <= sync.last_ns:
                 continue
-            self._longest_ns = max(self._longest_ns, silent_ns)
+            self._note_without(sync.last_ns)
             if silent_ns > ns_from_s(p.artnet_sync_loss_s):
                 found[AwaitedSync(sync.network, 0, sync.sender, True)] = sync.last_ns
         return found
