@@ -108,7 +108,7 @@ def test_a_class_name_means_one_thing() -> None:
     assert not twice, twice
 
 
-MOST_ANY = {"judge/": 0, "snapshot/": 0, "bridge/": 0, "edge/shared/messages/": 0, "views/": 52, "edge/": 129}
+MOST_ANY = {"judge/": 0, "snapshot/": 0, "bridge/": 0, "edge/shared/messages/": 0, "views/": 0, "edge/": 46}
 """`Any` in the seams that everything crosses; each number may only fall: write the lower one down."""
 
 

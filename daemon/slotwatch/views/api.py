@@ -15,7 +15,7 @@ from slotwatch.views import incidents as _incidents
 from slotwatch.views import sources as _sources
 from slotwatch.views import universes as _universes
 from slotwatch.views.answers.faults import IncidentAnswer, ReadinessAnswer
-from slotwatch.views.answers.stage import FixtureAnswer, HouseAnswer, RouteAnswer
+from slotwatch.views.answers.stage import FixtureAnswer, HouseAnswer, PatchAnswer, RouteAnswer
 from slotwatch.views.answers.traffic import SourceAnswer, UniverseAnswer
 from slotwatch.views.records import rig_check_record
 from slotwatch.views.routes import route_answer
@@ -82,7 +82,7 @@ def fixtures(reading: Reading, declared: House) -> list[FixtureAnswer]:
     return _fixtures.fixtures(sheet_of(reading), declared)
 
 
-def patch(declared: House) -> dict[str, object]:
+def patch(declared: House) -> PatchAnswer:
     return _fixtures.patch(declared)
 
 

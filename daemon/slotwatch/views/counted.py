@@ -6,6 +6,7 @@ Numbers are since the process that counts them was started; they only rise until
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from typing import TypedDict
 
 from slotwatch.snapshot.health import LineHealth
 from slotwatch.snapshot.routes import RouteRow
@@ -43,3 +44,35 @@ def counted(routes: Mapping[str, int], rows: Iterable[RouteRow], lines: Iterable
 def from_zero(numbers: Mapping[str, int]) -> dict[str, int]:
     """All of COUNTED, where nobody has counted yet as 0."""
     return {name: numbers.get(name, 0) for name in COUNTED}
+
+
+class ReceiverCounts(TypedDict):
+    """Messages to one receiver, by what came of them."""
+
+    name: str
+    sent: int
+    failed: int
+    given_up: int
+    dropped: int
+    waiting: int
+
+
+class NoticeCounts(TypedDict, total=False):
+    """Messages to all receivers; nothing while its follower has failed."""
+
+    receivers: list[ReceiverCounts]
+
+
+class HeartbeatCounts(TypedDict, total=False):
+    """Heartbeats by what came of them; nothing while their follower has failed."""
+
+    sent: int
+    failed: int
+
+
+class OwnCounts(TypedDict, total=False):
+    """What the front process counts itself: of its health what metrics show."""
+
+    notifications: NoticeCounts
+    heartbeat: HeartbeatCounts
+    page_dropped_streams: int

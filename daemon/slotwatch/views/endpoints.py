@@ -6,11 +6,10 @@ A request that is added to the server is added here: a test compares both.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 from slotwatch.views.answers import faults, orders, references, report, stage, traffic, usual
 
-Schema = dict[str, Any]
+Schema = dict[str, object]
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +21,7 @@ class Parameter:
     """path | query."""
     sentence: str
     schema: Schema
-    example: Any = None
+    example: str | int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,11 +32,11 @@ class Endpoint:
     path: str
     """As in OpenAPI: a universe's name is two parts of it."""
     summary: str
-    answer: Any = None
+    answer: object = None
     """Type of the JSON answer; None where `media` says what it is."""
     media: tuple[str, ...] = ()
     parameters: tuple[Parameter, ...] = ()
-    body: Any = None
+    body: type | None = None
     status: int = 200
     refusals: tuple[int, ...] = ()
     """Beyond those that any request can have."""

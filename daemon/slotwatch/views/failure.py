@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections import OrderedDict
-from typing import Any
 
 from slotwatch.snapshot import Incident
+from slotwatch.views.answers.faults import MomentOfFailureAnswer, StoppedStreamAnswer
 from slotwatch.views.moments import NANOSECONDS
 from slotwatch.views.sheet import Sheet
 
@@ -22,8 +22,8 @@ class Moments:
     """Keeps the moment of each incident that opened while this process looked. After a restart there is none."""
 
     def __init__(self) -> None:
-        self._held: OrderedDict[tuple[int, int], dict[str, Any]] = OrderedDict()
-        self._watched: dict[tuple[int, int], list[tuple[int, int, dict[str, Any]]]] = {}
+        self._held: OrderedDict[tuple[int, int], MomentOfFailureAnswer] = OrderedDict()
+        self._watched: dict[tuple[int, int], list[tuple[int, int, StoppedStreamAnswer]]] = {}
         self._flaps: dict[tuple[int, int], int] = {}
         """How often an incident had returned when its moment was drawn."""
         self._first = True
@@ -51,7 +51,7 @@ class Moments:
             if key not in is_open:
                 del self._watched[key]
 
-    def of(self, found: Incident) -> dict[str, Any] | None:
+    def of(self, found: Incident) -> MomentOfFailureAnswer | None:
         """`{"from", "to", "streams": [{"universe", "source", "last_frame_at", "first_after_at", "stopped"}]}` or None.
 
         `first_after_at` is the first frame seen in a snapshot: up to 250 ms late.
@@ -71,7 +71,7 @@ class Moments:
         for _, index, row, source, last_ns in rows[:MOST_STREAMS]:
             rest_ns = STOPPED_NS if names[row].startswith("e131") else _ART_NET_REST_NS
             has_stopped = judged_ns - last_ns > rest_ns
-            drawn = {
+            drawn: StoppedStreamAnswer = {
                 "universe": names[row],
                 "source": sheet.source_names[source],
                 "last_frame_at": sheet.iso(last_ns),

@@ -259,7 +259,7 @@ class UniverseChanges:
             found.append(("universe", {"at": sheet.at, **universe_facts(sheet, row, house)}))
         levels = universe_levels(sheet, row)
         changed = {key: value for key, value in levels.items() if self._levels.get(key) != value}
-        self._levels = levels
+        self._levels = dict(levels)
         if changed:
             found.append(("levels", {"universe": self.name, "at": sheet.at, **changed}))
         return found

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from slotwatch.house.conflicts import conflicts
 from slotwatch.house.schema import Fixture, House
 from slotwatch.house.space import SLOTS, spaces
-from slotwatch.views.answers.stage import FixtureAnswer, SlotAnswer
+from slotwatch.views.answers.stage import FixtureAnswer, PatchAnswer, SlotAnswer
 from slotwatch.views.answers.traffic import PatchedAnswer
 from slotwatch.views.sheet import Sheet
 from slotwatch.wire.universe import Protocol, UniverseId
@@ -75,9 +73,9 @@ def fixtures_of(sheet: Sheet, house: House, row: int) -> list[PatchedAnswer]:
     ]
 
 
-def patch(house: House) -> dict[str, Any]:
+def patch(house: House) -> PatchAnswer:
     """Used and free slots of each universe, and everything wrong with the declared patch, by file and row."""
-    found: dict[str, Any] = {
+    found: PatchAnswer = {
         "fixtures": len(house.fixtures),
         "universes": [
             {

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import chain
-from typing import Any
+from typing import Literal
 
 from prometheus_client import CollectorRegistry
 from prometheus_client.core import (
@@ -30,14 +30,15 @@ from slotwatch.judge.catalog import CATALOG
 from slotwatch.model.usual_standing import Standing
 from slotwatch.snapshot import Severity, UniverseState
 from slotwatch.snapshot.counters import LagHistogram
-from slotwatch.views.counted import COUNTED, from_zero
+from slotwatch.views.counted import COUNTED, OwnCounts, from_zero
 from slotwatch.views.moments import NANOSECONDS
 from slotwatch.views.sheet import Sheet
 from slotwatch.wire.reject import Reject
 from slotwatch.wire.universe import Protocol
 
 PREFIX = "slotwatch_"
-RESULTS = ("sent", "failed", "given_up", "dropped")
+Result = Literal["sent", "failed", "given_up", "dropped"]
+RESULTS: tuple[Result, ...] = ("sent", "failed", "given_up", "dropped")
 """What comes of a message; `failed` counts tries, the others messages."""
 QUANTILES = (("0.5", "interval_p50_ms"), ("0.95", "interval_p95_ms"), ("0.99", "interval_p99_ms"))
 MOST_OTHERS = 256
@@ -61,10 +62,10 @@ class SnapshotCollector(Collector):
     own: what the front process counts itself, of `views.counted`.
     """
 
-    def __init__(self, sheet: Sheet, lag: LagHistogram | None = None, own: Mapping[str, Any] | None = None) -> None:
+    def __init__(self, sheet: Sheet, lag: LagHistogram | None = None, own: OwnCounts | None = None) -> None:
         self._sheet = sheet
         self._listener = sheet.snapshot.house.listener
-        self._own = own or {}
+        self._own: OwnCounts = own or {}
         self._counters = sheet.snapshot.counters
         self._lag = lag
 
@@ -77,10 +78,14 @@ class SnapshotCollector(Collector):
         yield from self._witnesses()
 
     def _notices(self) -> Iterator[Metric]:
-        told, beat = self._own.get("notifications") or {}, self._own.get("heartbeat") or {}
-        receivers = told.get("receivers", ())
+        receivers = self._own.get("notifications", {}).get("receivers", [])
         counts = [({"name": one["name"], "result": result}, one[result]) for one in receivers for result in RESULTS]
-        counts += [({"name": "heartbeat", "result": result}, beat[result]) for result in ("sent", "failed") if beat]
+        beat = self._own.get("heartbeat", {})
+        if "sent" in beat and "failed" in beat:
+            counts += [
+                ({"name": "heartbeat", "result": "sent"}, beat["sent"]),
+                ({"name": "heartbeat", "result": "failed"}, beat["failed"]),
+            ]
         yield _counter(
             "notifications", "Messages to people and programs, and heartbeats, by what came of them.", counts
         )
@@ -132,9 +137,8 @@ class SnapshotCollector(Collector):
             "Captures around incidents that could not be written.",
             [({}, self._listener.judging.captures_failed if self._listener.judging else 0)],
         )
-        for name, number in from_zero(
-            {**self._listener.counted, **{word: n for word, n in self._own.items() if word in COUNTED}}
-        ).items():
+        own = {"page_dropped_streams": self._own.get("page_dropped_streams", 0)}
+        for name, number in from_zero({**self._listener.counted, **own}).items():
             yield _counter(name, COUNTED[name], [({}, number)])
         evicted = {"sources": 0, "streams": 0} | counters.evictions
         yield _counter("table_evictions", "Rows given up.", (({"table": word}, n) for word, n in evicted.items()))
@@ -225,10 +229,10 @@ def universe_families(sheet: Sheet) -> Iterator[Metric]:
     states = [lists["state"][row] in _UP for row in rows]
     yield _gauge("universe_up", "Whether frames of the universe arrive.", zip(names, states, strict=True))
     for name, text, column in (
-        ("universe_frames", "Accepted frames of levels.", "frames"),
-        ("universe_lost_frames", "Frames missing by sequence number.", "lost_frames"),
+        ("universe_frames", "Accepted frames of levels.", lists["frames"]),
+        ("universe_lost_frames", "Frames missing by sequence number.", lists["lost_frames"]),
     ):
-        yield _counter(name, text, zip(names, (lists[column][row] for row in rows), strict=True))
+        yield _counter(name, text, zip(names, (column[row] for row in rows), strict=True))
     rates = ((label, lists["refresh_hz"][row]) for label, row in zip(names, rows, strict=True))
     known = [(label, rate if rate == rate else 0.0) for label, rate in rates]
     yield _gauge("universe_refresh_hertz", "Frame rate of the winning stream over 5 s.", known)
@@ -268,7 +272,7 @@ def encode_metrics(
     sheet: Sheet,
     accept: str,
     lag: LagHistogram | None = None,
-    own: Mapping[str, Any] | None = None,
+    own: OwnCounts | None = None,
     usual: Mapping[str, Standing] | None = None,
 ) -> tuple[bytes, str]:
     """Write the metrics of a snapshot in the format that an Accept header asks for; return them and their type.

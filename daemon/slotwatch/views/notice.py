@@ -6,8 +6,9 @@ import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from datetime import UTC, datetime
-from typing import Any
 from zoneinfo import ZoneInfo
+
+import msgspec
 
 from slotwatch.judge.wording import list_universes
 from slotwatch.snapshot import Incident
@@ -39,17 +40,17 @@ class Notice:
     link: str = ""
     count: int = 0
     """Incidents that it is about."""
-    incidents: tuple[Mapping[str, Any], ...] = field(default=())
+    incidents: tuple[dict[str, object], ...] = field(default=())
     """The first MOST_OBJECTS of them, as the API's objects."""
 
-    def as_object(self) -> dict[str, Any]:
+    def as_object(self) -> dict[str, object]:
         """The JSON body of a webhook, and what waits on the disk."""
         return {one.name: getattr(self, one.name) for one in fields(self)} | {"incidents": list(self.incidents)}
 
 
-def notice_of(kept: dict[str, Any]) -> Notice:
-    """The way back from `as_object`. KeyError or TypeError if it is none."""
-    return Notice(**{one.name: kept[one.name] for one in fields(Notice)} | {"incidents": tuple(kept["incidents"])})
+def notice_of(kept: Mapping[str, object]) -> Notice:
+    """The way back from `as_object`. KeyError or msgspec.ValidationError, a ValueError, if it is none."""
+    return msgspec.convert({one.name: kept[one.name] for one in fields(Notice)}, Notice)
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,7 +182,7 @@ def _made(
         text="\n".join(lines),
         link=link,
         count=len(about) + more,
-        incidents=tuple(incident_brief(one) for one in about[:MOST_OBJECTS]),
+        incidents=tuple(dict(incident_brief(one)) for one in about[:MOST_OBJECTS]),
     )
 
 

@@ -8,9 +8,8 @@ asked for, while no quiet window holds it and nobody has acknowledged or accepte
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TypedDict
 
 from slotwatch.house.outgoing import NoticeTerms
 from slotwatch.house.schema import House
@@ -55,6 +54,14 @@ class ToldIncident:
     vanished_ns: int = 0
 
 
+class PlanMemory(TypedDict):
+    """What must outlive a restart of one receiver's plan, as it is on the disk."""
+
+    told: dict[str, tuple[int, int, str]]
+    """Severity, count and summary of each incident that was sent, by its key."""
+    summaries: int
+
+
 @dataclass(frozen=True, slots=True)
 class _Due:
     kind: str
@@ -66,7 +73,7 @@ class _Due:
 class NoticePlan:
     """The decisions for one receiver. `kept` is what must outlive a restart, so that nothing is sent twice."""
 
-    def __init__(self, receiver: str, terms: NoticeTerms, kept: Mapping[str, Any] | None = None) -> None:
+    def __init__(self, receiver: str, terms: NoticeTerms, kept: PlanMemory | None = None) -> None:
         self.receiver = receiver
         self.terms = terms
         self._told: dict[str, ToldIncident] = {}
@@ -79,13 +86,13 @@ class NoticePlan:
         self._folded: dict[str, list[int]] = {}
         """Incidents that were sent and became part of another one, by that one's key."""
         if kept:
-            self._summaries = int(kept.get("summaries", 0))
-            for key, (severity, count, summary) in dict(kept.get("told", {})).items():
-                self._told[str(key)] = ToldIncident(int(severity), str(summary), int(count), -1)
+            self._summaries = kept["summaries"]
+            for key, (severity, count, summary) in kept["told"].items():
+                self._told[key] = ToldIncident(severity, summary, count, -1)
 
-    def kept(self) -> dict[str, Any]:
+    def kept(self) -> PlanMemory:
         """Plain values for the disk; the way back is the constructor's."""
-        told = {key: [one.severity, one.count, one.summary] for key, one in self._told.items()}
+        told = {key: (one.severity, one.count, one.summary) for key, one in self._told.items()}
         return {"told": told, "summaries": self._summaries}
 
     def decide(self, scene: NoticeScene, now_ns: int) -> list[Notice]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Mapping
 
 import msgspec
 
@@ -26,7 +26,7 @@ _REFUSALS = {
 }
 
 
-def document(server: str = "") -> dict[str, Any]:
+def document(server: str = "") -> dict[str, object]:
     """The whole description. server: address of the page; empty: where the description was read."""
     types = [one.answer for one in ENDPOINTS if one.answer is not None]
     bodies = [one.body for one in ENDPOINTS if one.body is not None]
@@ -35,7 +35,7 @@ def document(server: str = "") -> dict[str, Any]:
     for body in bodies:
         # An order with a key that is not known is refused; an answer may get further keys with time.
         components[body.__name__]["additionalProperties"] = False
-    paths: dict[str, dict[str, Any]] = {}
+    paths: dict[str, dict[str, object]] = {}
     for one in ENDPOINTS:
         paths.setdefault(one.path, {})[one.method] = _operation(one, schemas)
     return {
@@ -61,8 +61,8 @@ def document(server: str = "") -> dict[str, Any]:
     }
 
 
-def _operation(one: Endpoint, schemas: dict[str, Any]) -> dict[str, Any]:
-    content: dict[str, Any] = {media: {"schema": {"type": "string"}} for media in one.media}
+def _operation(one: Endpoint, schemas: Mapping[str, object]) -> dict[str, object]:
+    content: dict[str, object] = {media: {"schema": {"type": "string"}} for media in one.media}
     if one.path.endswith("openapi.json"):
         content = {"application/json": {"schema": {"type": "object"}}}
     if one.media == ("application/x-pcapng",):
@@ -78,7 +78,7 @@ def _operation(one: Endpoint, schemas: dict[str, Any]) -> dict[str, Any]:
         statuses |= {401, 429, 503}
     if one.is_open:
         statuses -= {403}
-    made: dict[str, Any] = {
+    made: dict[str, object] = {
         "operationId": _operation_id(one),
         "summary": one.summary,
         "responses": {
@@ -99,7 +99,7 @@ def _operation(one: Endpoint, schemas: dict[str, Any]) -> dict[str, Any]:
     return made
 
 
-def _parameter(given: Parameter) -> dict[str, Any]:
+def _parameter(given: Parameter) -> dict[str, object]:
     made = {
         "name": given.name,
         "in": given.where,
@@ -115,5 +115,5 @@ def _operation_id(one: Endpoint) -> str:
     return "_".join([one.method, *parts]).replace("-", "_")
 
 
-def _key(kind: Any) -> str:
+def _key(kind: object) -> str:
     return repr(kind)

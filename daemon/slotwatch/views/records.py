@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from typing import Any
+from typing import Literal
 
 import msgspec
 
@@ -21,9 +21,16 @@ from slotwatch.snapshot import (
 )
 from slotwatch.snapshot.rig_check import RigCheckMemory, RigCheckRow, RigFlag
 from slotwatch.snapshot.stage import LampHours
+from slotwatch.views.kept import (
+    KeptException,
+    KeptIncident,
+    KeptLampHours,
+    KeptPhase,
+    KeptRigCheck,
+)
 
 
-def record(found: Incident) -> dict[str, Any]:
+def record(found: Incident) -> KeptIncident:
     """Turn an incident into its record; `incident_of` is the way back."""
     offset = found.wall_offset_ns
     given = found.acknowledged
@@ -44,17 +51,19 @@ def record(found: Incident) -> dict[str, Any]:
         "fixtures": list(found.fixtures),
         "summary": found.summary,
         "evidence": list(found.evidence),
-        "explains": [[rule, list(names)] for rule, names in found.explains],
+        "explains": [(rule, list(names)) for rule, names in found.explains],
         "also_possible": list(found.also_possible),
         "still_working": list(found.still_working),
         "next_checks": list(found.next_checks),
-        "acknowledged": given and {"by": given.by, "at_wall_ns": given.at_ns + offset, "note": given.note},
-        "timeline": [[entry.t_ns + offset, entry.text, entry.what] for entry in found.timeline],
+        "acknowledged": None
+        if given is None
+        else {"by": given.by, "at_wall_ns": given.at_ns + offset, "note": given.note},
+        "timeline": [(entry.t_ns + offset, entry.text, entry.what) for entry in found.timeline],
         "accepted": found.accepted,
         "accepted_until": found.accepted_until,
         "accepted_by": found.accepted_by,
         "heard_elsewhere": [asdict(one) for one in found.heard_elsewhere],
-        "legs": [asdict(one) for one in found.legs],
+        "legs": [{"source": one.source, "network": one.network, "state": one.state} for one in found.legs],
         "flaps": found.flaps,
         "revision": found.revision,
         "group": found.group,
@@ -62,7 +71,7 @@ def record(found: Incident) -> dict[str, Any]:
     }
 
 
-def incident_of(kept: dict[str, Any], wall_offset_ns: int) -> Incident:
+def incident_of(kept: KeptIncident, wall_offset_ns: int) -> Incident:
     """Read a record back; its times become monotonic ones of a clock with this offset (they may lie before its start).
 
     KeyError, TypeError or ValueError if it is no record.
@@ -107,7 +116,7 @@ def incident_of(kept: dict[str, Any], wall_offset_ns: int) -> Incident:
     )
 
 
-def acknowledge(kept: dict[str, Any], at_ms: int, given: int, by: str, note: str) -> None:
+def acknowledge(kept: KeptIncident, at_ms: int, given: int, by: str, note: str) -> None:
     """Put into a record what the acknowledgements' own table says of it: who took it on, or (given 0) gave it back."""
     at_ns = at_ms * 1_000_000
     if at_ns < kept["opened_wall_ns"] - 1_000_000_000:
@@ -121,11 +130,11 @@ def acknowledge(kept: dict[str, Any], at_ms: int, given: int, by: str, note: str
         text = f"The acknowledgement by {before['by']} was taken back."
     else:
         return
-    kept["timeline"] = [*kept["timeline"], [at_ns, text, "acknowledged"]]
+    kept["timeline"] = [*kept["timeline"], (at_ns, text, "acknowledged")]
     kept["revision"] += 1
 
 
-def phase_record(view: HouseView, wall_offset_ns: int) -> dict[str, Any]:
+def phase_record(view: HouseView, wall_offset_ns: int) -> KeptPhase:
     """The phase as it holds, as plain values."""
     return {
         "phase": view.phase,
@@ -135,7 +144,7 @@ def phase_record(view: HouseView, wall_offset_ns: int) -> dict[str, Any]:
     }
 
 
-def phase_of(kept: dict[str, Any]) -> PhaseMemory:
+def phase_of(kept: KeptPhase) -> PhaseMemory:
     """Read what `phase_record` made. KeyError, TypeError or ValueError if it is none."""
     timetable_ns = kept["timetable_wall_ns"]
     return PhaseMemory(
@@ -146,7 +155,7 @@ def phase_of(kept: dict[str, Any]) -> PhaseMemory:
     )
 
 
-def rig_check_record(found: RigCheckRow) -> dict[str, Any]:
+def rig_check_record(found: RigCheckRow) -> dict[str, object]:
     """A rig check as plain values; `rig_check_of` reads what outlives a restart."""
     return {
         "running": found.running,
@@ -165,7 +174,7 @@ def rig_check_record(found: RigCheckRow) -> dict[str, Any]:
     }
 
 
-def rig_check_of(kept: dict[str, Any]) -> RigCheckMemory:
+def rig_check_of(kept: KeptRigCheck) -> RigCheckMemory:
     """Read what `rig_check_record` made. ValueError if it is none."""
     try:
         return RigCheckMemory(
@@ -183,9 +192,9 @@ def rig_check_of(kept: dict[str, Any]) -> RigCheckMemory:
         raise ValueError(f"this is no rig check: {error!r}") from None
 
 
-def lamp_hours_of(kept: dict[str, Any]) -> LampHours:
+def lamp_hours_of(kept: KeptLampHours) -> LampHours:
     """Read what `LampHours.as_object` made. ValueError if it is none."""
-    kind = "circuit" if "circuit" in kept else "fixture"
+    kind: Literal["circuit", "fixture"] = "circuit" if "circuit" in kept else "fixture"
     try:
         return LampHours(
             kind=kind,
@@ -200,12 +209,21 @@ def lamp_hours_of(kept: dict[str, Any]) -> LampHours:
         raise ValueError(f"these are no hours of a lamp: {error!r}") from None
 
 
-def exception_record(made: MadeException) -> dict[str, Any]:
+def exception_record(made: MadeException) -> KeptException:
     """An exception as plain values."""
-    return {**asdict(made), "universes": list(made.universes), "sources": list(made.sources)}
+    return {
+        "incident": made.incident,
+        "rule": made.rule,
+        "universes": list(made.universes),
+        "sources": list(made.sources),
+        "reason": made.reason,
+        "by": made.by,
+        "made_wall_ns": made.made_wall_ns,
+        "until_wall_ns": made.until_wall_ns,
+    }
 
 
-def exception_of(kept: dict[str, Any]) -> MadeException:
+def exception_of(kept: KeptException) -> MadeException:
     """Read what `exception_record` made. KeyError, TypeError or ValueError if it is none."""
     return MadeException(
         int(kept["incident"]),

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from functools import cached_property
-from typing import Any
+from typing import Literal, overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,14 +24,57 @@ SENDING = ("running", "holding", "zero")
 STREAM_STATES = ("live", "silent", "terminated", "preview-only")
 
 
+WholeColumn = Literal[
+    "discarded",
+    "first_frame_ns",
+    "frames",
+    "joined",
+    "last_change_ns",
+    "last_frame_ns",
+    "lost_frames",
+    "network",
+    "number",
+    "options",
+    "priority",
+    "protocol",
+    "repeated",
+    "sequence",
+    "slots",
+    "source",
+    "state",
+    "streams",
+    "sync_address",
+    "universe_row",
+    "winning_stream",
+]
+MeasuredColumn = Literal[
+    "changes_hz",
+    "interval_max_ms",
+    "interval_p50_ms",
+    "interval_p95_ms",
+    "interval_p99_ms",
+    "refresh_10s_hz",
+    "refresh_1s_hz",
+    "refresh_5s_hz",
+    "refresh_hz",
+]
+FlagColumn = Literal["declared", "expected", "preview", "sequence_measurable", "slot_priority"]
+
+
 class Lists:
     """Columns of one table as lists: `lists["frames"][row]`."""
 
     def __init__(self, columns: Columns) -> None:
         self._columns = columns
-        self._lists: dict[str, list[Any]] = {}
+        self._lists: dict[str, list[int] | list[float] | list[bool]] = {}
 
-    def __getitem__(self, name: str) -> list[Any]:
+    @overload
+    def __getitem__(self, name: WholeColumn) -> list[int]: ...
+    @overload
+    def __getitem__(self, name: MeasuredColumn) -> list[float]: ...
+    @overload
+    def __getitem__(self, name: FlagColumn) -> list[bool]: ...
+    def __getitem__(self, name: str) -> list[int] | list[float] | list[bool]:
         found = self._lists.get(name)
         if found is None:
             found = self._lists[name] = self._columns[name].tolist()
@@ -41,7 +84,7 @@ class Lists:
 class Groups:
     """Rows of a table by whom they belong to: `groups[owner]`, in the table's order. Sorted once, sliced on demand."""
 
-    def __init__(self, owners: NDArray[Any]) -> None:
+    def __init__(self, owners: NDArray[np.generic]) -> None:
         self._rows = np.argsort(owners, kind="stable")
         self._owners = owners[self._rows]
 
@@ -100,7 +143,8 @@ class Sheet:
     @cached_property
     def declared_e131(self) -> frozenset[int]:
         """Numbers of the declared E1.31 universes."""
-        rows = zip(*(self.universes[name] for name in ("declared", "protocol", "number")), strict=True)
+        lists = self.universes
+        rows = zip(lists["declared"], lists["protocol"], lists["number"], strict=True)
         return frozenset(number for declared, protocol, number in rows if declared and protocol == Protocol.E131)
 
     @cached_property

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import asdict
-from typing import Any
+from typing import TypeGuard
 
 from slotwatch.bridge.declared import OWN_NAME
 from slotwatch.snapshot.switches import PlaceRow
@@ -121,32 +122,40 @@ def is_own_bridge(sheet: Sheet, index: int) -> bool:
     return row.protocol == Protocol.ARTNET and row.address in sheet.own_addresses and routed
 
 
-def receivers(sheet: Sheet) -> list[dict[str, Any]]:
+def receivers(sheet: Sheet) -> list[dict[str, object]]:
     """Declared receivers and whether each answers, with times written out."""
     rows = [{**written(sheet, asdict(row)), "place": _place(row.place)} for row in sheet.snapshot.receivers]
     return [row if row["text"] else {key: value for key, value in row.items() if key != "text"} for row in rows]
 
 
-def written(sheet: Sheet, value: Any) -> Any:
+def written(sheet: Sheet, values: Mapping[str, object]) -> dict[str, object]:
     """Plain values of judging's own making, with their moments written out: `last_seen_ns` becomes `last_seen_at`.
 
     Spans of time (`step_ns`) stay numbers.
     """
+    return {
+        _moment_name(key): sheet.iso(held) if _is_moment(key) and _is_time(held) else _written(sheet, held)
+        for key, held in values.items()
+    }
+
+
+def _written(sheet: Sheet, value: object) -> object:
     if isinstance(value, dict):
-        return {
-            _moment_name(key): sheet.iso(held) if _is_moment(key) else written(sheet, held)
-            for key, held in value.items()
-        }
+        return written(sheet, value)
     if isinstance(value, list | tuple):
-        return [written(sheet, held) for held in value]
+        return [_written(sheet, held) for held in value]
     return value
 
 
-def _is_moment(key: Any) -> bool:
-    return isinstance(key, str) and _MOMENT.fullmatch(key) is not None
+def _is_time(value: object) -> TypeGuard[int | None]:
+    return value is None or isinstance(value, int)
 
 
-def _moment_name(key: Any) -> Any:
+def _is_moment(key: str) -> bool:
+    return _MOMENT.fullmatch(key) is not None
+
+
+def _moment_name(key: str) -> str:
     if not _is_moment(key):
         return key
     return "at" if key == "t_ns" else key.removesuffix("_ns").removesuffix("_at") + "_at"

@@ -11,14 +11,41 @@ import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from ipaddress import ip_address
-from typing import Any
+from typing import TypedDict, cast
 
 from slotwatch.house.schema import Listen
 from slotwatch.views import api
+from slotwatch.views.answers.traffic import LegAnswer
 from slotwatch.views.sheet import STREAM_STATES, Sheet
 
-Found = dict[str, Any]
 ZERO_CID = "00000000-0000-0000-0000-000000000000"
+
+
+class FoundUniverse(TypedDict, total=False):
+    """What a survey goes by of a universe's object of the API, and what it adds."""
+
+    universe: str
+    network: str
+    networks: list[str]
+    """On which it was heard."""
+    sources: list[str]
+    frames: int
+    slots: int
+    refresh_hz: float | None
+    stopped: bool
+
+
+class FoundSource(TypedDict, total=False):
+    """What a survey goes by of a source's object of the API."""
+
+    source: str
+    source_name: str
+    protocol: str
+    cid: str | None
+    address: str
+    legs: list[LegAnswer]
+    priority: int | None
+    own_bridge: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,9 +54,9 @@ class Survey:
 
     interfaces: tuple[str, ...]
     seconds: float
-    universes: tuple[Found, ...]
+    universes: tuple[FoundUniverse, ...]
     """Universe objects of the API, each with `sources` as names of `sources` below."""
-    sources: tuple[Found, ...]
+    sources: tuple[FoundSource, ...]
     not_swept: tuple[int, ...] = ()
     """E1.31 universes that somebody lists and for which there was no time."""
     notes: tuple[str, ...] = ()
@@ -63,26 +90,26 @@ def survey_of(sheet: Sheet, listen: Listen, seconds: float, waiting: Sequence[in
     )
 
 
-def _sender(sheet: Sheet, index: int) -> Found:
+def _sender(sheet: Sheet, index: int) -> FoundSource:
     """One source. `priority` is the highest of all its streams, also of those that have ended."""
     found = api.source(sheet, index)
     legs = sheet.legs[sheet.first_leg[index]]
     priorities = [sheet.streams["priority"][stream] for leg in legs for stream in sheet.streams_from[leg]]
-    return {**found, "priority": None if found["priority"] is None else max(priorities)}
+    return cast("FoundSource", {**found, "priority": None if found["priority"] is None else max(priorities)})
 
 
-def _heard(sheet: Sheet, row: int) -> Found:
+def _heard(sheet: Sheet, row: int) -> FoundUniverse:
     """One universe; `sources` are the keys of those that send it now, or of all that did if it has stopped."""
     found = api.universe(sheet, row)
     states, of = sheet.streams["state"], sheet.streams["source"]
     live = {sheet.source_keys[of[stream]] for stream in sheet.streams_of[row] if STREAM_STATES[states[stream]] == LIVE}
     senders = [key for key in found["sources"] if key in live] or list(found["sources"])
-    return {**found, "sources": senders, "stopped": not live}
+    return cast("FoundUniverse", {**found, "sources": senders, "stopped": not live})
 
 
-def merged(universes: Iterable[Found]) -> tuple[Found, ...]:
+def merged(universes: Iterable[FoundUniverse]) -> tuple[FoundUniverse, ...]:
     """Make one of what was heard on several networks; `networks` says on which ones."""
-    found: dict[str, Found] = {}
+    found: dict[str, FoundUniverse] = {}
     for one in universes:
         name, _, at = str(one["universe"]).partition("@")
         network = str(one.get("network") or at)
@@ -92,8 +119,8 @@ def merged(universes: Iterable[Found]) -> tuple[Found, ...]:
             continue
         first["networks"].append(network)
         first["sources"] = list(dict.fromkeys([*first.get("sources", ()), *one.get("sources", ())]))
-        for count in ("frames", "slots"):
-            first[count] = max(first.get(count) or 0, one.get(count) or 0)
+        first["frames"] = max(first.get("frames") or 0, one.get("frames") or 0)
+        first["slots"] = max(first.get("slots") or 0, one.get("slots") or 0)
         first["stopped"] = bool(first.get("stopped") and one.get("stopped"))
         first["refresh_hz"] = first.get("refresh_hz") or one.get("refresh_hz")
     return tuple(found.values())
@@ -146,13 +173,13 @@ def _ranges(numbers: Sequence[int]) -> str:
     return shown + (" …" if len(parts) > 12 else "")
 
 
-def _shown(source: Found) -> str:
+def _shown(source: FoundSource) -> str:
     name = "".join(filter(str.isprintable, str(source.get("source_name") or "")))
     where = ", ".join(_addresses(source))
     return f'"{name}" ({where})' if name else where
 
 
-def _addresses(source: Found) -> list[str]:
+def _addresses(source: FoundSource) -> list[str]:
     """Every address of a source, that of the first network first."""
     own = [str(leg["address"]) for leg in source.get("legs", ()) if leg.get("address")]
     return list(dict.fromkeys([str(source.get("address") or ""), *own]))
@@ -187,7 +214,7 @@ def house_file(survey: Survey, today: str) -> str:
     return "\n".join(parts) + "\n"
 
 
-def _source(source: Found, keys: dict[str, _Key], roles: dict[str, str]) -> list[str]:
+def _source(source: FoundSource, keys: dict[str, _Key], roles: dict[str, str]) -> list[str]:
     name = str(source["source"])
     key = keys[name]
     lines = ["[[sources]]", f"name = {_value(key.name)}"]
@@ -198,13 +225,14 @@ def _source(source: Found, keys: dict[str, _Key], roles: dict[str, str]) -> list
             'role = "backup"                        # confirm: it sends beside another source',
             'standby = "sending"',
         ]
-    if source.get("protocol") == "e131" and source.get("priority") is not None:
-        lines.append(f"priority = {int(source['priority'])}")
+    priority = source.get("priority")
+    if source.get("protocol") == "e131" and priority is not None:
+        lines.append(f"priority = {priority}")
     return lines
 
 
 def _universe(
-    universe: Found, keys: dict[str, _Key], roles: dict[str, str], several_networks: bool = False
+    universe: FoundUniverse, keys: dict[str, _Key], roles: dict[str, str], several_networks: bool = False
 ) -> list[str]:
     protocol, number = str(universe["universe"]).split("@")[0].split("/")
     senders = [str(name) for name in universe.get("sources", ()) if str(name) in keys]
@@ -232,7 +260,7 @@ class _Key:
     doubts: tuple[str, ...]
 
 
-def _key_of(source: Found, others: tuple[Found, ...]) -> _Key:
+def _key_of(source: FoundSource, others: tuple[FoundSource, ...]) -> _Key:
     # Only printable characters reach the file: a name comes from the network and is written into a comment.
     own = "".join(filter(str.isprintable, str(source.get("source_name") or "")))
     cid, address = source.get("cid"), str(source.get("address") or "")

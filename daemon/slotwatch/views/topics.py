@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping
-from typing import Any
 
 from slotwatch.snapshot import Incident
 from slotwatch.views.house import counts
@@ -34,9 +33,9 @@ def states(sheet: Sheet) -> dict[str, str]:
     return found
 
 
-def brief(one: Incident) -> dict[str, Any]:
+def brief(one: Incident) -> dict[str, object]:
     """What another system needs of an incident."""
-    found: Mapping[str, Any] = incident_brief(one)
+    found: Mapping[str, object] = incident_brief(one)
     names = ("id", "state", "severity", "rule", "cause", "confidence", "universes", "sources", "source_names")
     return {name: found[name] for name in (*names, "began_at", "closed_at", "summary", "acknowledged")}
 
@@ -46,5 +45,5 @@ def topic_of(name: str) -> str:
     return re.sub(r"[#+\x00]", "-", name)
 
 
-def _text(value: Any) -> str:
+def _text(value: object) -> str:
     return json.dumps(value, separators=(",", ":"))

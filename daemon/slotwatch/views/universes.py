@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TypedDict
 
 import numpy as np
 
 from slotwatch.house.schema import House
 from slotwatch.model.cadence import BIN_EDGES_MS
 from slotwatch.snapshot import UniverseState
-from slotwatch.views.answers.traffic import StreamAnswer, UniverseAnswer
+from slotwatch.views.answers.traffic import PatchedAnswer, StreamAnswer, UniverseAnswer
 from slotwatch.views.answers.words import IntervalAnswer
 from slotwatch.views.fixtures import fixtures_of
 from slotwatch.views.moments import number
@@ -88,24 +88,42 @@ def source_keys(sheet: Sheet, row: int, winner: int) -> list[str]:
     return list(found)
 
 
-def universe_detail(sheet: Sheet, row: int, house: House | None = None) -> dict[str, Any]:
+class ShownFacts(UniverseAnswer):
+    """The detail of a universe without its slots."""
+
+    streams: list[StreamAnswer]
+    interval_histogram: list[tuple[int, int | None, int]]
+    fixtures: list[PatchedAnswer]
+
+
+class ShownLevels(TypedDict):
+    """The slots of a universe: `slot_sources` are places in the two lists, -1 for nobody."""
+
+    levels: list[int]
+    slot_sources: list[int]
+    slot_source_names: list[str]
+    slot_source_keys: list[str]
+
+
+def universe_detail(sheet: Sheet, row: int, house: House | None = None) -> dict[str, object]:
     """One universe with its winning levels, each slot's source, its streams and the fixtures patched on it."""
-    found = {**universe_facts(sheet, row, house), **universe_levels(sheet, row)}
-    keys = [*found["slot_source_keys"], None]  # -1 is nobody
-    found["slot_sources"] = [keys[place] for place in found["slot_sources"]]
-    return found
+    levels = universe_levels(sheet, row)
+    keys = [*levels["slot_source_keys"], None]  # -1 is nobody
+    slot_sources = [keys[place] for place in levels["slot_sources"]]
+    return {**universe_facts(sheet, row, house), **levels, "slot_sources": slot_sources}
 
 
-def universe_facts(sheet: Sheet, row: int, house: House | None = None) -> dict[str, Any]:
+def universe_facts(sheet: Sheet, row: int, house: House | None = None) -> ShownFacts:
     """The detail without its slots."""
-    found: dict[str, Any] = {**universe(sheet, row)}
-    found["streams"] = [stream(sheet, index) for index in sheet.streams_of[row]]
-    found["interval_histogram"] = interval_histogram(sheet, row)
-    found["fixtures"] = fixtures_of(sheet, house, row) if house is not None else []
-    return found
+    return {
+        **universe(sheet, row),
+        "streams": [stream(sheet, index) for index in sheet.streams_of[row]],
+        "interval_histogram": interval_histogram(sheet, row),
+        "fixtures": fixtures_of(sheet, house, row) if house is not None else [],
+    }
 
 
-def universe_levels(sheet: Sheet, row: int) -> dict[str, Any]:
+def universe_levels(sheet: Sheet, row: int) -> ShownLevels:
     """`levels` (as many as the winner sends) and, short, `slot_sources` (place in `slot_source_keys`, -1 nobody)."""
     slots = sheet.universes["slots"][row]
     winners = sheet.snapshot.slot_streams[row, :slots]

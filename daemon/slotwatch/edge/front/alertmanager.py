@@ -66,7 +66,7 @@ class Alertmanager:
         self._troubles = {url: said for url, said in self._troubles.items() if url in house.alerts.alertmanager_urls}
         self._news.set()
 
-    def health(self) -> dict[str, Any]:
+    def health(self) -> dict[str, object]:
         return {"ok": not self._troubles, "text": " ".join(self._troubles.values()), "open": len(self._open)}
 
     async def run(self) -> None:

@@ -12,9 +12,9 @@ import socket
 import sys
 import traceback
 from bisect import bisect_left
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Protocol
 
 from slotwatch import clock
 from slotwatch.edge.front.callers import Callers
@@ -82,7 +82,7 @@ class Follower(Protocol):
 
     def note(self, snapshot: Snapshot) -> None: ...
 
-    def health(self) -> dict[str, Any]: ...
+    def health(self) -> Mapping[str, object]: ...
 
 
 class Runner(Follower, Protocol):
@@ -111,7 +111,8 @@ class Front:
         """Whether judging knows what the history knows; where nobody resumes, at once."""
         self.resumed.set()
         self.sheet: Sheet | None = None
-        self.said: dict[str, Any] = {}
+        self.house_answer: dict[str, object] = {}
+        """The house and this listener's health, as the page and the API show them."""
         self.moments = Moments()
         self.heard_there: dict[str, HeardThere] = {}
         """What each other listener of the house answered last."""
@@ -163,8 +164,8 @@ class Front:
         is_silent = now_ns - self._new_ns > SILENT_NS
         if is_silent != self._silent:
             self._silent = is_silent
-            self.said = self._house(self.sheet)
-            self.listeners.publish([("house", self.said)])
+            self.house_answer = self._house(self.sheet)
+            self.listeners.publish([("house", self.house_answer)])
 
     async def when_resumed(self) -> None:
         """Wait until judging knows the incidents of before a restart, but not for ever."""
@@ -182,7 +183,7 @@ class Front:
         self.guard.take_house(house)
         self._everything = None
         if self.sheet is not None:
-            self.said = self._house(self.sheet)
+            self.house_answer = self._house(self.sheet)
 
     def leave(self, follower: Follower) -> None:
         """Tell a follower nothing any more."""
@@ -209,7 +210,7 @@ class Front:
         """What a new listener gets first. Written once for all who connect at the same snapshot."""
         sheet = self.current()
         if self._everything is None or self._everything[0] is not sheet:
-            self._everything = sheet, encode(everything(sheet, self.said))
+            self._everything = sheet, encode(everything(sheet, self.house_answer))
         own = UniverseChanges(universe).everything(sheet, self.house) if universe else []
         return self._everything[1] + encode(own)
 
@@ -220,12 +221,12 @@ class Front:
         self.moments.note(self.sheet)
         for follower in self.followers:
             self._tell(follower, snapshot)
-        self.said = self._house(self.sheet)
+        self.house_answer = self._house(self.sheet)
         if now_ns - self._batch_ns < BATCH_NS:
             self.listeners.publish(self._changes.take_incidents(snapshot))
             return
         self._batch_ns = now_ns
-        self.listeners.publish(self._changes.take(self.sheet, self.said), self._of_universes(self.sheet))
+        self.listeners.publish(self._changes.take(self.sheet, self.house_answer), self._of_universes(self.sheet))
 
     def _tell(self, follower: Follower, snapshot: Snapshot) -> None:
         """Give a follower the snapshot. A fault in it is reported and stops no other follower."""
@@ -261,12 +262,12 @@ class Front:
         self._watched = {name: self._watched.get(name) or UniverseChanges(name) for name in asked}
         return {name: watched.take(sheet, self.house) for name, watched in self._watched.items()}
 
-    def _house(self, sheet: Sheet) -> dict[str, Any]:
+    def _house(self, sheet: Sheet) -> dict[str, object]:
         return {**api.house(sheet, self.house, self.host, self.own_health())}
 
-    def own_health(self) -> dict[str, Any]:
+    def own_health(self) -> dict[str, object]:
         """What only this process knows: who listens, and whether history and alerts get through."""
-        health: dict[str, Any] = {follower.name: follower.health() for follower in self.followers}
+        health: dict[str, object] = {follower.name: follower.health() for follower in self.followers}
         health["judging"] = {
             "ok": not self._silent,
             "text": "Judging has said nothing for over 2 s; what you see is old." if self._silent else "",
@@ -275,7 +276,13 @@ class Front:
         health["page"] = {"ok": not self.guard.trouble, "text": self.guard.trouble}
         health["listeners"] = self.listeners.count
         health["page_dropped_streams"] = self.listeners.dropped
-        trouble = [part["text"] for part in health.values() if isinstance(part, dict) and not part.get("ok", True)]
+        parts = [part for part in health.values() if isinstance(part, Mapping)]
         judging = self.sheet.snapshot.house.listener.judging if self.sheet else None
-        health["trouble"] = [*trouble, *([judging.recorder] if judging and judging.recorder else [])]
+        recorder = [judging.recorder] if judging and judging.recorder else []
+        health["trouble"] = [*(str(part["text"]) for part in parts if not part.get("ok", True)), *recorder]
         return health
+
+    def troubles(self) -> list[str]:
+        """What is wrong with this listener, a sentence each."""
+        found = self.own_health()["trouble"]
+        return found if isinstance(found, list) else []

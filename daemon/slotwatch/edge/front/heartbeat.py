@@ -41,7 +41,7 @@ class HeartbeatSender:
         self._seen_ns = clock.monotonic_ns()
         self._begun.set()
 
-    def health(self) -> dict[str, Any]:
+    def health(self) -> dict[str, object]:
         return {"ok": not self._trouble, "text": self._trouble, **self.counts}
 
     async def run(self) -> None:

@@ -12,19 +12,20 @@ import sqlite3
 import sys
 import threading
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from slotwatch import clock
-from slotwatch.edge.front.history_archive import Archive
+from slotwatch.edge.front.history_archive import Archive, HistoryHealth
 from slotwatch.edge.front.history_horizon import DAY_MS, Horizon
 from slotwatch.edge.front.history_number import keep_number
 from slotwatch.edge.front.history_shows import UsualRows
 from slotwatch.edge.front.history_store import MILLISECOND_NS, Pending, ReferenceRow, Store
 from slotwatch.snapshot import Incident, Snapshot
 from slotwatch.snapshot.health import NotJudgedRow
+from slotwatch.views.kept import KeptPhase
 from slotwatch.views.records import phase_record, record, rig_check_record
 
 RETRY_S = 5.0
@@ -42,6 +43,7 @@ ALIVE_NS = 5_000_000_000
 CONFIRM_WITHIN_S = 3.0
 
 _T = TypeVar("_T")
+_Key = TypeVar("_Key", str, int)
 
 
 class History:
@@ -64,7 +66,9 @@ class History:
         self._revisions: dict[tuple[int, int], int] = {}
         self._minute = -1
         self._phase = ""
-        self._kept: dict[str, Any] = {}
+        self._kept: dict[str, Mapping[str, object]] = {}
+        self._intervals: dict[str, tuple[tuple[int, str], tuple[int | None, str] | None]] = {}
+        self._kept_phase: KeptPhase | None = None
         self._hours_ns = 0
         self.held = False
         """Set while judging does not know what was before it: its numbers and its phase must not be kept yet."""
@@ -89,7 +93,8 @@ class History:
             return
         with self._lock:
             self.path, self.archive = path, Archive(path)
-        self._revisions, self._minute, self._phase, self._kept, self._hours_ns = {}, -1, "", {}, 0
+        self._revisions, self._minute, self._phase, self._kept, self._intervals, self._hours_ns = {}, -1, "", {}, {}, 0
+        self._kept_phase = None
         self._alive_ns = 0
 
     # --- what is new ------------------------------------------------------------------------------------
@@ -126,11 +131,16 @@ class History:
         if view.phase != self._phase:
             self._phase = view.phase
             new.phases[(view.phase_since_ns + offset) // MILLISECOND_NS] = self._phase
-        known = self._kept.get("state phase", {})
-        now = {**phase_record(view, offset), "declared": self.declared_phase}
+        known = self._kept_phase
+        now: KeptPhase = {**phase_record(view, offset), "declared": self.declared_phase}
         # The same beginning reads a little otherwise once the wall clock was corrected.
-        if known.get("phase") == now["phase"] and abs(known["since_wall_ns"] - now["since_wall_ns"]) < 1_000_000_000:
+        if (
+            known is not None
+            and known["phase"] == now["phase"]
+            and abs(known["since_wall_ns"] - now["since_wall_ns"]) < 1_000_000_000
+        ):
             now["since_wall_ns"] = known["since_wall_ns"]
+        self._kept_phase = now
         self._note_kept(new.state, "phase", now, "state ")
         if view.last_show is not None:
             self._note_kept(new.state, "last show", view.last_show._asdict(), "state ")
@@ -148,7 +158,7 @@ class History:
             self._alive_ns = snapshot.now_ns
             new.state["alive"] = self._alive(stopped=False)
 
-    def _alive(self, *, stopped: bool) -> dict[str, Any]:
+    def _alive(self, *, stopped: bool) -> dict[str, object]:
         return {"at_ms": self._alive_ms, "run": self.run, "stopped": stopped}
 
     def _note_incidents(self, snapshot: Snapshot, new: Pending) -> None:
@@ -164,10 +174,11 @@ class History:
         key = ((row.start_ns + offset) // MILLISECOND_NS, row.network)
         value = (None if row.end_ns is None else (row.end_ns + offset) // MILLISECOND_NS, row.reason)
         # A wall clock that is corrected moves the start by a little: the same interval all the same.
-        held = self._kept.setdefault(f"interval {row.start_ns} {key[1]}", [key, None])
-        if held[1] != value:
-            held[1] = value
-            new.not_judged[held[0]] = value
+        name = f"{row.start_ns} {key[1]}"
+        known, held = self._intervals.get(name, (key, None))
+        if held != value:
+            self._intervals[name] = known, value
+            new.not_judged[known] = value
 
     def _note_counts(self, snapshot: Snapshot, new: Pending) -> None:
         """Hours once a minute, for they grow all the time; the rig check whenever it moved."""
@@ -179,7 +190,9 @@ class History:
             check = rig_check_record(snapshot.rig_check)
             self._note_kept(new.rig_checks, snapshot.rig_check.started_wall_ms, check, "rig check ")
 
-    def _note_kept(self, into: dict[Any, dict[str, Any]], key: Any, row: dict[str, Any], kind: str) -> None:
+    def _note_kept(
+        self, into: dict[_Key, Mapping[str, object]], key: _Key, row: Mapping[str, object], kind: str
+    ) -> None:
         if self._kept.get(f"{kind}{key}") != row:
             self._kept[f"{kind}{key}"] = into[key] = dict(row)
 
@@ -198,7 +211,7 @@ class History:
         with_it = {} if found is None else {_key(found): record(found)}
         return await self._confirmed(self._give(Pending(acknowledgements=[row], incidents=with_it)))
 
-    async def accept(self, found: Incident, made: dict[str, Any], at_ns: int, *, given: bool = True) -> bool:
+    async def accept(self, found: Incident, made: Mapping[str, object], at_ns: int, *, given: bool = True) -> bool:
         """Keep an exception that was made from an incident, or taken back; True once it is safe on the disk."""
         row = (at_ns // MILLISECOND_NS, found.id, int(given), made)
         return await self._confirmed(self._give(Pending(exceptions=[row], incidents={_key(found): record(found)})))
@@ -233,7 +246,7 @@ class History:
         except (sqlite3.Error, ValueError):
             return None
 
-    def health(self) -> dict[str, Any]:
+    def health(self) -> HistoryHealth:
         """Whether what happens now is being kept, in words."""
         text = self._trouble or self._remark
         if self._dropped:

@@ -8,7 +8,7 @@ import zlib
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TypedDict, cast
 from urllib.parse import quote
 
 from slotwatch.edge.front import history_rows as rows_of
@@ -20,6 +20,7 @@ from slotwatch.edge.front.history_streams import streams_between, streams_of
 from slotwatch.model.reference_levels import Reference, unpack
 from slotwatch.snapshot import UniverseState
 from slotwatch.snapshot.minutes import MinuteRow, StreamMinute
+from slotwatch.views.kept import KeptException, KeptIncident
 from slotwatch.views.records import acknowledge
 from slotwatch.views.show import MinuteSums
 
@@ -28,6 +29,16 @@ SAME_MS = 1000
 Interval = tuple[int, int | None, str, str]
 """From, to (None: it lasts), network and reason."""
 COUNTS = ("minute", "frames", "centihertz", "worst_gap_ms", "lost", "sources", "state", "not_judged_ds")
+
+
+class HistoryHealth(TypedDict):
+    """Whether what happens now is being kept."""
+
+    ok: bool
+    text: str
+    path: str
+    odd_rows: int
+    """Rows that cannot be used."""
 
 
 class Archive:
@@ -66,12 +77,12 @@ class Archive:
         with self._open() as db:
             return next_number(db)
 
-    def state(self) -> dict[str, dict[str, Any]]:
+    def state(self) -> dict[str, dict[str, object]]:
         """What held when this file was last written, by name."""
         with self._open() as db:
             return self._state(db)
 
-    def _state(self, db: sqlite3.Connection) -> dict[str, dict[str, Any]]:
+    def _state(self, db: sqlite3.Connection) -> dict[str, dict[str, object]]:
         if check_version(db) < 2:
             return {}
         found = {}
@@ -83,13 +94,13 @@ class Archive:
                 found[str(key)] = value
         return found
 
-    def exceptions(self) -> list[dict[str, Any]]:
+    def exceptions(self) -> list[KeptException]:
         """Exceptions that were made from incidents and not taken back, oldest first; ended ones too."""
         with self._open() as db:
             if check_version(db) < 2:
                 return []
             rows = db.execute("SELECT incident, given, body FROM exceptions ORDER BY rowid").fetchall()
-        found: dict[int, dict[str, Any]] = {}
+        found: dict[int, KeptException] = {}
         for number, given, body in rows:
             value = rows_of.object_of(body)
             if value is None or not is_number(number) or (given and not rows_of.is_exception(value)):
@@ -97,12 +108,12 @@ class Archive:
                 continue
             found.pop(number, None)
             if given:
-                found[number] = value
+                found[number] = cast("KeptException", value)
         return list(found.values())
 
     def incidents(
         self, state: str = "all", since_ms: int = 0, until_ms: int = 1 << 62, limit: int = MOST_INCIDENTS
-    ) -> list[dict[str, Any]]:
+    ) -> list[KeptIncident]:
         """Records that were open at some time between, newest first; parts of wider incidents belong to those."""
         where = {"open": "closed_ms IS NULL", "closed": "closed_ms IS NOT NULL"}.get(state, "1")
         with self._open() as db:
@@ -113,7 +124,7 @@ class Archive:
             ).fetchall()
             return [record for record in self._records(db, rows) if not record.get("part_of")]
 
-    def incident(self, number: int) -> dict[str, Any] | None:
+    def incident(self, number: int) -> KeptIncident | None:
         """The newest incident of that number."""
         with self._open() as db:
             rows = db.execute(
@@ -121,7 +132,7 @@ class Archive:
             ).fetchall()
             return next(iter(self._records(db, rows)), None)
 
-    def _records(self, db: sqlite3.Connection, rows: list[tuple[Any, Any, Any]]) -> list[dict[str, Any]]:
+    def _records(self, db: sqlite3.Connection, rows: list[tuple[int, int, str]]) -> list[KeptIncident]:
         """The records of rows (id, opened_ms, body), each with its newest acknowledgement.
 
         An acknowledgement is committed when it is answered; the body that has it may never have been written.
@@ -278,12 +289,12 @@ class Archive:
             marked = db.execute("SELECT max(at_ms) FROM marks WHERE typeof(at_ms) = 'integer'").fetchone()[0]
         return max(self.last_minute() * 60_000, int(marked or 0))
 
-    def hours(self) -> list[dict[str, Any]]:
+    def hours(self) -> list[dict[str, object]]:
         """Rows of hours burnt, as they were given."""
         with self._open() as db:
             return self._objects("hours", db.execute("SELECT key, body FROM hours ORDER BY key"))
 
-    def _objects(self, table: str, rows: Iterable[tuple[Any, Any]]) -> list[dict[str, Any]]:
+    def _objects(self, table: str, rows: Iterable[tuple[str | int, str]]) -> list[dict[str, object]]:
         found = []
         for key, body in rows:
             value = rows_of.object_of(body)
@@ -293,13 +304,13 @@ class Archive:
                 found.append(value)
         return found
 
-    def rig_check(self) -> dict[str, Any] | None:
+    def rig_check(self) -> dict[str, object] | None:
         """The newest rig check."""
         with self._open() as db:
             rows = db.execute("SELECT at_ms, body FROM rig_checks ORDER BY at_ms DESC LIMIT 8").fetchall()
         return next(iter(self._objects("rig_checks", rows)), None)
 
-    def references(self) -> list[tuple[str, int, str, dict[str, Any]]]:
+    def references(self) -> list[tuple[str, int, str, dict[str, object]]]:
         """(name, kept at, by, about) of all reference levels, newest first."""
         with self._open() as db:
             if check_version(db) < 3:
@@ -325,7 +336,7 @@ class Archive:
             row = db.execute("SELECT body FROM reference_levels WHERE name = ?", (name,)).fetchone()
         return None if row is None else unpack(bytes(row[0]))
 
-    def last_good(self, incident: int, opened_ms: int) -> dict[str, Any] | None:
+    def last_good(self, incident: int, opened_ms: int) -> dict[str, object] | None:
         """The last good levels that were kept for an incident."""
         with self._open() as db:
             if check_version(db) < 3:
@@ -349,7 +360,7 @@ def _is_same_interval(before: Interval, row: Interval) -> bool:
     return overlaps and row[2:] == before[2:] and row[0] - before[0] < SAME_MS
 
 
-def _minute(universe: str, row: tuple[Any, ...], streams: tuple[StreamMinute, ...]) -> MinuteRow:
+def _minute(universe: str, row: tuple[int, ...], streams: tuple[StreamMinute, ...]) -> MinuteRow:
     minute, frames, centihertz, worst_gap_ms, lost, sources, state, not_judged_ds = row
     rate_hz, not_judged_s = centihertz / 100, not_judged_ds / 10
     return MinuteRow(

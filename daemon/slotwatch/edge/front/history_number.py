@@ -7,9 +7,10 @@ people still know the old numbers. Imports no numpy: the process that reads the 
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Mapping
 from contextlib import closing
 from pathlib import Path
-from typing import Any
+from typing import TypeGuard
 from urllib.parse import quote
 
 from slotwatch.edge.front.history_layout import check_version
@@ -21,7 +22,7 @@ _NUMBERED = (("incidents", "id"), ("acknowledgements", "incident"), ("exceptions
 """Tables and columns that hold incidents' numbers."""
 
 
-def is_number(value: Any) -> bool:
+def is_number(value: object) -> TypeGuard[int]:
     """Whether this may be an incident's number."""
     return type(value) is int and 0 < value <= LARGEST_NUMBER
 
@@ -39,13 +40,14 @@ def number_file(history: Path) -> Path:
     return history.with_name(history.name + "-number")
 
 
-def keep_number(history: Path, numbers: dict[str, Any] | None) -> None:
+def keep_number(history: Path, numbers: Mapping[str, object] | None) -> None:
     """Keep the next number if it has risen. OSError as it comes."""
-    if numbers is None or not is_number(numbers.get("next")) or numbers["next"] <= _kept(history):
+    number = None if numbers is None else numbers.get("next")
+    if not is_number(number) or number <= _kept(history):
         return
     place = number_file(history)
     new = place.with_name(place.name + ".new")
-    new.write_text(f"{numbers['next']}\n")
+    new.write_text(f"{number}\n")
     new.replace(place)
 
 

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import json
 import threading
-from collections.abc import Callable, Iterable
-from typing import Any, TypeVar
+from collections.abc import Callable, Iterable, Mapping
+from typing import TypeGuard, TypeVar, cast
 
 from slotwatch.edge.front.history_number import is_number
 from slotwatch.snapshot import UniverseState
 from slotwatch.views.incidents import incident
+from slotwatch.views.kept import KeptException, KeptIncident
 from slotwatch.views.records import exception_of, incident_of
 
 LATEST_MS = 253_402_300_799_000
@@ -37,7 +38,7 @@ class SetAside:
         """How many rows were set aside, at most MOST_KEPT."""
         return len(self._rows)
 
-    def add(self, table: str, row: Any) -> None:
+    def add(self, table: str, row: object) -> None:
         with self._lock:
             if len(self._rows) < MOST_KEPT:
                 self._rows.add((table, repr(row)[:200]))
@@ -53,49 +54,50 @@ class SetAside:
         return found
 
 
-def is_time(value: Any) -> bool:
+def is_time(value: object) -> TypeGuard[int]:
     """Whether this is a wall-clock time in ms that can be shown."""
     return type(value) is int and 0 <= value <= LATEST_MS
 
 
-def is_mark(row: tuple[Any, ...]) -> bool:
+def is_mark(row: tuple[object, ...]) -> bool:
     """(at, text, by)."""
     return is_time(row[0]) and isinstance(row[1], str) and isinstance(row[2], str)
 
 
-def is_phase(row: tuple[Any, ...]) -> bool:
+def is_phase(row: tuple[object, ...]) -> bool:
     """(since, phase)."""
     return is_time(row[0]) and isinstance(row[1], str)
 
 
-def is_interval(row: tuple[Any, ...]) -> bool:
+def is_interval(row: tuple[object, ...]) -> bool:
     """(from, to or None, network, reason)."""
     start, end, network, reason = row
     in_order = end is None or (is_time(end) and is_time(start) and end >= start)
     return is_time(start) and in_order and isinstance(network, str) and isinstance(reason, str)
 
 
-def is_acknowledgement(row: tuple[Any, ...]) -> bool:
+def is_acknowledgement(row: tuple[object, ...]) -> bool:
     """(incident, at, given, by, note)."""
     number, at_ms, given, by, note = row
     return is_number(number) and is_time(at_ms) and given in (0, 1) and isinstance(by, str) and isinstance(note, str)
 
 
-def is_exception(value: dict[str, Any]) -> bool:
+def is_exception(value: Mapping[str, object]) -> bool:
     """Whether this is an exception that was made from an incident."""
     try:
-        made = exception_of(value)
+        made = exception_of(cast("KeptException", value))
     except (KeyError, TypeError, ValueError):
         return False
     return is_number(made.incident) and is_time(made.until_wall_ns // 1_000_000)
 
 
-def is_minute(row: tuple[Any, ...]) -> bool:
+def is_minute(row: tuple[object, ...]) -> TypeGuard[tuple[int, ...]]:
     """(minute, frames, centihertz, worst gap, lost, sources, state, not judged): numbers that sums can hold."""
-    return all(type(value) is int and 0 <= value < 1 << 48 for value in row) and row[6] <= max(UniverseState)
+    numbers = [value for value in row if type(value) is int and 0 <= value < 1 << 48]
+    return len(numbers) == len(row) and numbers[6] <= max(UniverseState)
 
 
-def object_of(body: Any) -> dict[str, Any] | None:
+def object_of(body: str | bytes) -> dict[str, object] | None:
     """The JSON object of a body; None if it is none."""
     try:
         found = json.loads(body)
@@ -104,7 +106,7 @@ def object_of(body: Any) -> dict[str, Any] | None:
     return found if isinstance(found, dict) else None
 
 
-def record_of(number: Any, opened_ms: Any, body: Any) -> dict[str, Any] | None:
+def record_of(number: object, opened_ms: object, body: str | bytes) -> KeptIncident | None:
     """The incident's record of a row; None if anything of it does not fit."""
     kept = object_of(body)
     if kept is None or not is_number(number) or kept.get("id") != number or not is_time(opened_ms):
@@ -118,11 +120,12 @@ def record_of(number: Any, opened_ms: Any, body: Any) -> dict[str, Any] | None:
     if not all(_texts(kept.get(name)) for name in _LISTS):
         return None
     try:
-        incident(incident_of(kept, 0))  # what the page and the report would do with it
+        record = cast("KeptIncident", kept)
+        incident(incident_of(record, 0))  # what the page and the report would do with it
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError, OSError):
         return None
-    return kept
+    return record
 
 
-def _texts(value: Any) -> bool:
+def _texts(value: object) -> bool:
     return isinstance(value, list) and all(isinstance(one, str) for one in value)

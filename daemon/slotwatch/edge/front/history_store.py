@@ -12,16 +12,18 @@ import sqlite3
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from slotwatch.edge.front.history_layout import bring_up_to_date, check_version
 from slotwatch.edge.front.history_rows import object_of
 from slotwatch.edge.front.history_shows import UsualRows, forget_shows
 from slotwatch.edge.front.history_streams import SourceIds, forget_streams, write_streams
 from slotwatch.snapshot.minutes import MinuteRow
+from slotwatch.views.kept import KeptIncident
 
 MILLISECOND_NS = 1_000_000
 FORGET_ROWS = 20_000
+_Key = TypeVar("_Key", str, int)
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,17 +41,17 @@ class ReferenceRow:
 class Pending:
     """What waits to be written. Newer states of one thing replace older ones, so it cannot grow without end."""
 
-    incidents: dict[tuple[int, int], dict[str, Any]] = field(default_factory=dict)
+    incidents: dict[tuple[int, int], KeptIncident] = field(default_factory=dict)
     acknowledgements: list[tuple[int, int, int, str, str]] = field(default_factory=list)
     marks: list[tuple[int, str, str]] = field(default_factory=list)
     phases: dict[int, str] = field(default_factory=dict)
     not_judged: dict[tuple[int, str], tuple[int | None, str]] = field(default_factory=dict)
     minutes: list[MinuteRow] = field(default_factory=list)
-    hours: dict[str, dict[str, Any]] = field(default_factory=dict)
-    rig_checks: dict[int, dict[str, Any]] = field(default_factory=dict)
-    exceptions: list[tuple[int, int, int, dict[str, Any]]] = field(default_factory=list)
+    hours: dict[str, Mapping[str, object]] = field(default_factory=dict)
+    rig_checks: dict[int, Mapping[str, object]] = field(default_factory=dict)
+    exceptions: list[tuple[int, int, int, Mapping[str, object]]] = field(default_factory=list)
     """(at, incident, 1 made or 0 taken back, the exception)."""
-    state: dict[str, dict[str, Any]] = field(default_factory=dict)
+    state: dict[str, Mapping[str, object]] = field(default_factory=dict)
     """What holds now, by name."""
     references: dict[str, ReferenceRow | None] = field(default_factory=dict)
     """Reference levels by name; None: they are deleted."""
@@ -94,7 +96,7 @@ class Store:
     def close(self) -> None:
         self._db.close()
 
-    def clock(self) -> dict[str, Any] | None:
+    def clock(self) -> dict[str, object] | None:
         """What was kept of the wall clock; None in a file that has nothing of it."""
         row = self._db.execute("SELECT body FROM state WHERE key = 'clock'").fetchone()
         return None if row is None else object_of(row[0])
@@ -204,7 +206,7 @@ class Store:
         return False
 
 
-def _incident_row(record: dict[str, Any]) -> tuple[Any, ...]:
+def _incident_row(record: KeptIncident) -> tuple[int | str | None, ...]:
     closed = record["closed_wall_ns"]
     return (
         record["id"],
@@ -217,7 +219,7 @@ def _incident_row(record: dict[str, Any]) -> tuple[Any, ...]:
     )
 
 
-def _bodies(rows: Iterable[tuple[Any, dict[str, Any]]]) -> Iterable[tuple[Any, str]]:
+def _bodies(rows: Iterable[tuple[_Key, Mapping[str, object]]]) -> Iterable[tuple[_Key, str]]:
     return ((key, _text(body)) for key, body in rows)
 
 

@@ -12,7 +12,6 @@ import contextlib
 import json
 import ssl
 from collections import deque
-from typing import Any
 
 import aiomqtt
 
@@ -63,7 +62,7 @@ class MqttSender:
             if before.get(one.id) != self._revisions[one.id]:
                 self._messages.append(json.dumps(brief(one), separators=(",", ":")))
 
-    def health(self) -> dict[str, Any]:
+    def health(self) -> dict[str, object]:
         return {"ok": not self._trouble, "text": self._trouble}
 
     async def run(self) -> None:

@@ -9,12 +9,14 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections import deque
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+
+import msgspec
 
 from slotwatch.views.notice import Notice, notice_of
+from slotwatch.views.notice_plan import PlanMemory
 
 MOST_WAITING = 500
 """Of one receiver. The oldest leave first: the newest say what is true now."""
@@ -46,7 +48,7 @@ class NoticeQueue:
         self._path = path
         self._most = most
         self._rows: dict[str, deque[WaitingNotice]] = {}
-        self._plans: dict[str, dict[str, Any]] = {}
+        self._plans: dict[str, PlanMemory] = {}
         self._outages_ms: dict[str, int] = {}
         self._next = 1
         self._is_behind = False
@@ -55,9 +57,9 @@ class NoticeQueue:
         """Why messages are kept in memory alone, as a sentence."""
         self._read()
 
-    def plan(self, receiver: str) -> dict[str, Any]:
+    def plan(self, receiver: str) -> PlanMemory:
         """What the receiver's plan has to remember, as it was put last."""
-        return self._plans.get(receiver, {})
+        return self._plans.get(receiver) or _nothing()
 
     def outage_ms(self, receiver: str) -> int:
         """How long the receiver was tried in vain, in all."""
@@ -71,7 +73,7 @@ class NoticeQueue:
     def length(self, receiver: str) -> int:
         return len(self._rows.get(receiver, ()))
 
-    def put(self, receiver: str, notices: Iterable[Notice], plan: dict[str, Any]) -> int:
+    def put(self, receiver: str, notices: Iterable[Notice], plan: PlanMemory) -> int:
         """Add messages and what the plan remembers of them, together. Gives how many old ones had to leave."""
         rows, added, left = self._rows.setdefault(receiver, deque()), [], []
         for notice in notices:
@@ -116,7 +118,7 @@ class NoticeQueue:
             self._store.close()
             self._store = None
 
-    def _receiver_row(self, receiver: str) -> tuple[str, tuple[Any, ...]]:
+    def _receiver_row(self, receiver: str) -> tuple[str, tuple[str | int, ...]]:
         values = (receiver, self.outage_ms(receiver), json.dumps(self.plan(receiver)))
         return "INSERT OR REPLACE INTO receivers VALUES (?, ?, ?)", values
 
@@ -150,7 +152,7 @@ class NoticeQueue:
                 self._store = _connect(path)
         return self._store
 
-    def _write(self, statements: list[tuple[str, tuple[Any, ...]]]) -> None:
+    def _write(self, statements: list[tuple[str, tuple[str | int, ...]]]) -> None:
         if self._path is None:
             return
         try:
@@ -196,9 +198,12 @@ def _row(one: WaitingNotice) -> tuple[int, str, int, str]:
     return one.number, one.receiver, one.put_outage_ms, json.dumps(one.notice.as_object())
 
 
-def _plan_of(text: str) -> dict[str, Any]:
+def _plan_of(text: str) -> PlanMemory:
     try:
-        found: Mapping[str, Any] = json.loads(text)
-        return {"told": dict(found.get("told", {})), "summaries": int(found.get("summaries", 0))}
-    except (ValueError, TypeError, AttributeError):
-        return {}
+        return msgspec.json.decode(text, type=PlanMemory)
+    except (ValueError, TypeError):
+        return _nothing()
+
+
+def _nothing() -> PlanMemory:
+    return {"told": {}, "summaries": 0}

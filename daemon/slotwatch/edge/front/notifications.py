@@ -12,7 +12,6 @@ import sys
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from slotwatch import clock
 from slotwatch.edge.front.notice_queue import NoticeQueue, WaitingNotice
@@ -90,7 +89,7 @@ class Notifications:
     def close(self) -> None:
         self._queue.close()
 
-    def health(self) -> dict[str, Any]:
+    def health(self) -> dict[str, object]:
         """For the page, the API and the metrics."""
         troubles = [
             f"Messages do not reach {one.name}: {one.trouble}." for one in self.receivers.values() if one.trouble

@@ -8,7 +8,7 @@ import math
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Protocol, cast
 
 import msgspec
 import numpy as np
@@ -26,6 +26,7 @@ from slotwatch.edge.front.usual import gather_usual
 from slotwatch.edge.front.usual_keeper import UsualKeeper
 from slotwatch.snapshot import Incident
 from slotwatch.views import api, openapi
+from slotwatch.views.counted import OwnCounts
 from slotwatch.views.elsewhere import elsewhere
 from slotwatch.views.incidents import chosen, incident, incident_brief
 from slotwatch.views.levels import levels_over_time
@@ -145,7 +146,7 @@ class Reads:
 
     async def metrics(self, request: web.Request) -> web.Response:
         sheet, accept = self._front.current(), request.headers.get("Accept", "")
-        own = self._front.own_health()
+        own = cast("OwnCounts", self._front.own_health())
         text, content_type = await asyncio.to_thread(
             encode_metrics, sheet, accept, self._front.lag, own, self._usual.standings
         )
@@ -172,7 +173,7 @@ class Reads:
     async def plain(self, _request: web.Request) -> web.Response:
         text = plain_page(
             self._front.current(),
-            self._front.own_health()["trouble"],
+            self._front.troubles(),
             declares_nothing=self._front.house.first_contact is not None,
         )
         return web.Response(text=text, content_type="text/html")
@@ -182,7 +183,7 @@ class Reads:
 
     async def house(self, _request: web.Request) -> web.Response:
         self._front.current()
-        return answer(self._front.said)
+        return answer(self._front.house_answer)
 
     async def draft(self, _request: web.Request) -> web.Response:
         """A house file made of what is heard, to be downloaded."""

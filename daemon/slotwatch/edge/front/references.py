@@ -80,7 +80,7 @@ class References:
             web.get(f"{one}/compare", self.compare),
         ]
 
-    def health(self) -> dict[str, Any]:
+    def health(self) -> dict[str, object]:
         return {"ok": not self._trouble, "text": self._trouble}
 
     # --- following --------------------------------------------------------------------------------------------

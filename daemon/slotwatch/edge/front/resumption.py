@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
-from typing import Any
+from typing import cast
 
 import msgspec
 from msgspec.structs import replace
@@ -21,6 +21,7 @@ from slotwatch.edge.shared.messages.orders import FrontResult
 from slotwatch.judge.flapping import Flapping
 from slotwatch.judge.orders import Absence, Restore, Resume
 from slotwatch.snapshot import Snapshot
+from slotwatch.views.kept import KeptException, KeptIncident, KeptLampHours, KeptPhase, KeptRigCheck
 from slotwatch.views.records import exception_of, incident_of, lamp_hours_of, phase_of, rig_check_of
 from slotwatch.wire.observation import LastShowSeen
 
@@ -42,11 +43,11 @@ class Memory:
     """What the history knows of before."""
 
     next_id: int = 1
-    incidents: list[dict[str, Any]] = field(default_factory=list)
-    state: dict[str, dict[str, Any]] = field(default_factory=dict)
-    exceptions: list[dict[str, Any]] = field(default_factory=list)
-    hours: list[dict[str, Any]] = field(default_factory=list)
-    rig_check: dict[str, Any] | None = None
+    incidents: list[KeptIncident] = field(default_factory=list)
+    state: dict[str, dict[str, object]] = field(default_factory=dict)
+    exceptions: list[KeptException] = field(default_factory=list)
+    hours: list[dict[str, object]] = field(default_factory=list)
+    rig_check: dict[str, object] | None = None
     written_ms: int = 0
     """When a minute or a mark was last kept, milliseconds since 1970; 0 for never."""
 
@@ -100,7 +101,7 @@ class Resumption:
             self._resumed.clear()
             self._begun.set()
 
-    def health(self) -> dict[str, Any]:
+    def health(self) -> dict[str, object]:
         return {"ok": not self._trouble, "text": self._trouble}
 
     async def run(self) -> None:
@@ -152,7 +153,7 @@ class Resumption:
             order = replace(order, away=away, next_id=order.next_id + (0 if is_clean else UNWRITTEN_NUMBERS))
         is_same_show = clock.wall_ns() // MILLISECOND_NS - at_ms <= SAME_SHOW_MS
         if phase and is_same_show and phase.get("declared") == self._history.declared_phase:
-            order = replace(order, phase=phase_of(phase))
+            order = replace(order, phase=phase_of(cast("KeptPhase", phase)))
         return order
 
     async def _taken_up(self, make: Callable[[], Resume | Restore]) -> bool:
@@ -180,8 +181,8 @@ class Resumption:
 
 def _restoring(memory: Memory) -> Restore:
     """Make the order. ValueError if what is kept is odd."""
-    check = rig_check_of(memory.rig_check) if memory.rig_check else None
-    return Restore(tuple(lamp_hours_of(kept) for kept in memory.hours), check)
+    check = rig_check_of(cast("KeptRigCheck", memory.rig_check)) if memory.rig_check else None
+    return Restore(tuple(lamp_hours_of(cast("KeptLampHours", kept)) for kept in memory.hours), check)
 
 
 def _last_show(memory: Memory) -> LastShowSeen | None:

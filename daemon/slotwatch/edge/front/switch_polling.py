@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import Mapping
-from typing import Any, Protocol
+from typing import Protocol
 
 from slotwatch import clock
 from slotwatch.edge.front.switch_credentials import Credentials, read_credentials
@@ -81,7 +81,7 @@ class SwitchPolling:
                 event.set()
         self._incidents = newest
 
-    def health(self) -> dict[str, Any]:
+    def health(self) -> dict[str, object]:
         """A rule reports switches that do not answer."""
         return {"ok": True, "text": ""}
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.history_shows import UsualRows
@@ -23,6 +22,7 @@ from slotwatch.model.usual_standing import (
 )
 from slotwatch.views import usual as views
 from slotwatch.views.answers.usual import UsualAnswer
+from slotwatch.views.kept import KeptIncident
 from slotwatch.wire.universe import Protocol, UniverseId
 
 MINUTE_MS = 60_000
@@ -120,7 +120,7 @@ class UsualBefore:
 
     standings: dict[str, Standing]
     shows: dict[tuple[str, int], KeptShow]
-    trends: dict[tuple[str, str], tuple[int, Mapping[str, Any]] | None]
+    trends: dict[tuple[str, str], tuple[int, Mapping[str, object]] | None]
 
 
 def usual_at(archive: Archive, before_ms: int) -> UsualBefore:
@@ -181,12 +181,12 @@ def _minutes(span: Span) -> tuple[int, int]:
     return -(-span[0] // MINUTE_MS), span[1] // MINUTE_MS - 1
 
 
-def _counts(record: dict[str, Any]) -> bool:
+def _counts(record: KeptIncident) -> bool:
     """Whether an incident leaves a show out. What somebody accepted is how this house is."""
     return record["rule"] != UNLIKE_USUAL and not record.get("accepted")
 
 
-def _named(record: dict[str, Any]) -> set[str]:
+def _named(record: KeptIncident) -> set[str]:
     return {*record["universes"], *(name for _, names in record["explains"] for name in names)}
 
 

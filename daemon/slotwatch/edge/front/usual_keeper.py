@@ -69,7 +69,7 @@ class UsualKeeper:
         if self._said:
             snapshot.readiness = replace(snapshot.readiness, grows_worse=self._said)
 
-    def health(self) -> dict[str, Any]:
+    def health(self) -> dict[str, object]:
         """What cannot be read is the history's to say."""
         return {"ok": True, "text": ""}
 

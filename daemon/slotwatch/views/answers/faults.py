@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal, NotRequired, TypedDict
+from typing import Annotated, Literal, NotRequired, TypedDict
 
 from msgspec import Meta
 
@@ -212,7 +212,7 @@ class RuleThresholdAnswer(TypedDict):
     """One number that a rule goes by; its unit is in its name."""
 
     name: str
-    value: Any
+    value: float
     text: str
     source: str
 
