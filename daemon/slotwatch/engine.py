@@ -67,7 +67,7 @@ class Engine:
         self._opened: Counter[str] = Counter()
         self._readiness = Readiness()
         self._readiness_ns: int | None = None
-        self._readiness_told = 0
+        self._readiness_revision = 0
 
     # --- in -------------------------------------------------------------------------------------------
 
@@ -94,10 +94,10 @@ class Engine:
         if not self.replay:
             self._keep_minutes(now_ns)
 
-    def is_news(self, batch: Batch) -> bool:
+    def brings_change(self, batch: Batch) -> bool:
         """Whether these packets, not ingested yet, are more than routine: then the next tick should not wait for
         `rest_ns`. Wants every packet once, in order; none is kept."""
-        return self._routine.is_news(batch)
+        return self._routine.brings_change(batch)
 
     def next_deadline_ns(self) -> int:
         """When `tick` is due next, if no packet brings a change."""
@@ -214,9 +214,9 @@ class Engine:
 
     def _judge_readiness(self, now_ns: int) -> Readiness:
         # Asked right after an incident, the two must not contradict each other.
-        told = self.judge.revision
-        if self._readiness_ns is None or now_ns - self._readiness_ns >= NOTE_NS or told != self._readiness_told:
-            self._readiness_ns, self._readiness_told = now_ns, told
+        revision = self.judge.revision
+        if self._readiness_ns is None or now_ns - self._readiness_ns >= NOTE_NS or revision != self._readiness_revision:
+            self._readiness_ns, self._readiness_revision = now_ns, revision
             self._readiness = self.judge.readiness(self.model, now_ns)
         return self._readiness
 

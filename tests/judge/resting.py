@@ -27,17 +27,17 @@ class Resting(Stage):
             end = place
             while end < len(packets) and packets[end].t_s <= now_s:
                 end += 1
-            is_news = False
+            brings_change = False
             if end > place:
                 batch = make_batch(packets[place:end])
-                is_news = engine.is_news(batch)
+                brings_change = engine.brings_change(batch)
                 engine.ingest(batch)
                 place = end
             while self.observations and self.observations[0][0] <= now_s:
                 engine.observe(self.observations.pop(0)[1])
-                is_news = True
+                brings_change = True
             now_ns = START_NS + tick * TICK_NS
-            if tick >= self.first_tick and (is_news or now_ns >= engine.next_deadline_ns()):
+            if tick >= self.first_tick and (brings_change or now_ns >= engine.next_deadline_ns()):
                 engine.tick(now_ns)
                 self.events += engine.take_events()
         self.now_s = until_s

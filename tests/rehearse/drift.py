@@ -19,7 +19,7 @@ from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.history_store import Pending, Store
 from slotwatch.edge.front.usual import missing_shows, work_out_house, work_out_show
 from slotwatch.house.schema import House
-from slotwatch.model.usual_standing import Standing, told
+from slotwatch.model.usual_standing import Standing, usual_of
 from slotwatch.rehearse import stage
 from slotwatch.rehearse.cast import main_desk, paper
 from slotwatch.rehearse.chance import Chance
@@ -49,7 +49,7 @@ def play(night: int, standings: dict[str, Standing]) -> tuple[list[Incident], li
     def items() -> Iterator[Item]:
         yield LinkSeen(0, 0, True, ("192.0.2.200",), "eth1", 1000)
         yield from (JoinSeen(0, 0, universe, True) for universe in HOUSE.joined)
-        yield UsualSeen(0, tuple(one for standing in standings.values() if (one := told(standing)) is not None))
+        yield UsualSeen(0, tuple(one for standing in standings.values() if (one := usual_of(standing)) is not None))
         chance = Chance(night + 1)
         sent = main_desk((1,), hz=rate_of(night)).sends()
         for item in stage.delayed(sent, lambda _: chance.between(0.0, JITTER_S), JITTER_S):

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 from slotwatch.rehearse.nights import Expected, Night, any_night
 from slotwatch.snapshot import Incident
-from tests.rehearse.theatre import Performance, perform, seconds, told
+from tests.rehearse.theatre import Performance, line_of, perform, seconds
 
 SLACK_S = 1.0
 ODD_WORDS = re.compile(
@@ -47,7 +47,7 @@ class Score:
             if any(_is_about(incident, one, (*one.rules, *one.also)) for one in night.expected):
                 self.true[incident.rule] += 1
             else:
-                self.wrong.append(f"{where}: false: {told(incident)}: {incident.summary}")
+                self.wrong.append(f"{where}: false: {line_of(incident)}: {incident.summary}")
         for text in dict.fromkeys(_texts(performance)):
             if ODD_WORDS.search(text):
                 self.wrong.append(f"{where}: odd words: {text}")
@@ -57,12 +57,12 @@ class Score:
         about = [each for each in performance.loud() if _is_about(each, one, one.rules)]
         timely = [each for each in about if seconds(each.opened_ns) <= one.due_s + SLACK_S]
         if not timely:
-            late = f" (late: {told(about[0])})" if about else ""
+            late = f" (late: {line_of(about[0])})" if about else ""
             self.wrong.append(f"{where}: missed: {one.fault}, due {one.due_s:.1f} s{late}")
             return
         missing = set(one.universes) - {name for each in timely for name in _plain(each.universes)}
         if missing:
-            self.wrong.append(f"{where}: {one.fault} without {', '.join(sorted(missing))}: {told(timely[0])}")
+            self.wrong.append(f"{where}: {one.fault} without {', '.join(sorted(missing))}: {line_of(timely[0])}")
             return
         self.found[one.fault] += 1
         if one.causes:

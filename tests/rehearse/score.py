@@ -7,7 +7,7 @@ import time
 import traceback
 
 from slotwatch.rehearse.catalogue import SCENARIOS
-from tests.rehearse.theatre import mismatches, perform, roughened, seconds, told
+from tests.rehearse.theatre import line_of, mismatches, perform, roughened, seconds
 
 
 def main(names: list[str]) -> int:
@@ -40,7 +40,7 @@ def main(names: list[str]) -> int:
                 print(f"       {line}")
             if names and performance:
                 for incident in performance.incidents:
-                    print(f"       said: {told(incident)}")
+                    print(f"       said: {line_of(incident)}")
                     for text in (incident.summary, *incident.evidence, *incident.also_possible):
                         print(f"             {text}")
                     for entry in incident.timeline:

@@ -19,7 +19,7 @@ import numpy as np
 
 from slotwatch.judge.rules.unlike_usual import UnlikeUsualParameters, limits_of
 from slotwatch.model.usual import KeptShow, show_of
-from slotwatch.model.usual_standing import growing_worse, standing_of, told
+from slotwatch.model.usual_standing import growing_worse, standing_of, usual_of
 from slotwatch.snapshot.minutes import MinuteRow, StreamMinute
 
 DAY = 24 * 60
@@ -137,11 +137,11 @@ def season(nights: Iterator[list[MinuteRow]]) -> Said:
     """Judge each night by those before it, as the daemon does: during the show, and after it."""
     kept: list[KeptShow] = []
     said = Said([], [])
-    is_told = False
+    is_reported = False
     for night, minutes in enumerate(nights):
         show = show_of(minutes)
         assert show is not None
-        before = told(standing_of("e131/1", kept, None))
+        before = usual_of(standing_of("e131/1", kept, None))
         if before is not None:
             said.judged += 1
             rate_hz, p99_ms, missing_percent = limits_of(before, UnlikeUsualParameters())
@@ -155,9 +155,9 @@ def season(nights: Iterator[list[MinuteRow]]) -> Said:
         since_ms = minutes[0].minute * 60_000
         kept.insert(0, KeptShow(since_ms, since_ms + len(minutes) * 60_000, show))
         found = growing_worse(standing_of("e131/1", kept, None), MIN_REFRESH_HZ)
-        if found and not is_told:
+        if found and not is_reported:
             said.grows_worse.append(night)
-        is_told = bool(found)
+        is_reported = bool(found)
     return said
 
 

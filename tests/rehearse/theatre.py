@@ -184,7 +184,7 @@ def _ingest(engine: Engine, waiting: list[Sent], is_asked: bool) -> bool:
     if not waiting:
         return False
     batch = batch_of(waiting)
-    has_change = is_asked and engine.is_news(batch)
+    has_change = is_asked and engine.brings_change(batch)
     engine.ingest(batch)
     waiting.clear()
     return has_change
@@ -220,7 +220,7 @@ def seconds(t_ns: int) -> float:
     return (t_ns - BASE_NS) / 1e9
 
 
-def told(incident: Incident) -> str:
+def line_of(incident: Incident) -> str:
     """One line of what was reported, for a person who reads a failed test."""
     return (
         f"{incident.severity.word} {incident.rule} cause={incident.cause or '-'} ({incident.confidence}) "
@@ -233,18 +233,18 @@ def mismatches(performance: Performance) -> list[str]:
     truth = performance.scenario.truth
     loud = list(performance.loud())
     if performance.scenario.is_healthy:
-        return [f"false alarm: {told(each)}" for each in loud]
+        return [f"false alarm: {line_of(each)}" for each in loud]
     accepted = (truth.rule, *truth.instead)
     found = [each for each in performance.incidents if each.rule in accepted]
-    wrong = [f"reported beside it: {told(each)}" for each in loud if each.rule not in (*accepted, *truth.also)]
-    wrong += [f"not explained: {told(each)}" for each in performance.incidents if each.rule in truth.explains]
+    wrong = [f"reported beside it: {line_of(each)}" for each in loud if each.rule not in (*accepted, *truth.also)]
+    wrong += [f"not explained: {line_of(each)}" for each in performance.incidents if each.rule in truth.explains]
     exact = [each for each in found if each.rule == truth.rule]
     main = min(exact or found, key=lambda each: each.opened_ns, default=None)
     if main is None:
-        heard = "; ".join(told(each) for each in performance.incidents) or "nothing"
+        heard = "; ".join(line_of(each) for each in performance.incidents) or "nothing"
         return [f"missed {truth.rule} (reported: {heard})", *wrong]
     if len(exact) > 1:
-        wrong.append(f"{len(exact)} incidents of one cause: " + "; ".join(told(each) for each in exact))
+        wrong.append(f"{len(exact)} incidents of one cause: " + "; ".join(line_of(each) for each in exact))
     return wrong + _judged(main, performance)
 
 

@@ -29,8 +29,8 @@ def controller(frame: int, count: bool = True) -> Sent:
 def after(*packets: Sent, known: int = 4) -> bool:
     """Whether these bring a change after the desk's first frames."""
     routine = Routine()
-    assert routine.is_news(batch_of([desk(frame) for frame in range(known)])), "a stream that begins"
-    return routine.is_news(batch_of(list(packets)))
+    assert routine.brings_change(batch_of([desk(frame) for frame in range(known)])), "a stream that begins"
+    return routine.brings_change(batch_of(list(packets)))
 
 
 def test_frames_that_go_on_are_routine_whatever_their_levels() -> None:
@@ -40,15 +40,15 @@ def test_frames_that_go_on_are_routine_whatever_their_levels() -> None:
 def test_art_net_goes_on_from_255_to_1_and_may_not_count_at_all() -> None:
     for count in (True, False):
         routine = Routine()
-        routine.is_news(batch_of([controller(0, count)]))
-        assert not routine.is_news(batch_of([controller(frame, count) for frame in range(1, 600)]))
+        routine.brings_change(batch_of([controller(0, count)]))
+        assert not routine.brings_change(batch_of([controller(frame, count) for frame in range(1, 600)]))
 
 
 def test_several_streams_in_one_batch_are_reported_apart() -> None:
     routine = Routine()
     frames = [[desk(frame), desk(frame, universe=2), controller(frame)] for frame in range(20)]
-    routine.is_news(batch_of(frames[0]))
-    assert not routine.is_news(batch_of([packet for three in frames[1:] for packet in three]))
+    routine.brings_change(batch_of(frames[0]))
+    assert not routine.brings_change(batch_of([packet for three in frames[1:] for packet in three]))
 
 
 def test_synchronization_that_goes_on_is_routine() -> None:
@@ -60,8 +60,8 @@ def test_synchronization_that_goes_on_is_routine() -> None:
         sync = Sent(at_ns, e131_sync(7, sequence=(frame + 99) % 256), "10.0.0.1", dst="239.255.0.7")
         return [desk(frame, sync=7), sync, controller(frame), Sent(at_ns, artnet_sync(), "10.0.0.2", protocol=2)]
 
-    routine.is_news(batch_of(show(0)))
-    assert not routine.is_news(batch_of([packet for frame in range(1, 300) for packet in show(frame)]))
+    routine.brings_change(batch_of(show(0)))
+    assert not routine.brings_change(batch_of([packet for frame in range(1, 300) for packet in show(frame)]))
 
 
 @pytest.mark.parametrize(
@@ -97,16 +97,16 @@ def test_every_octet_of_the_header_counts_but_the_number() -> None:
     plain = Sent(START + MS, octets, "10.0.0.1")
     for at in range(638):
         routine = Routine()
-        routine.is_news(batch_of([first]))
+        routine.brings_change(batch_of([first]))
         changed = replace(plain, data=octets[:at] + bytes([octets[at] ^ 1]) + octets[at + 1 :])
-        assert routine.is_news(batch_of([changed])) is (at < 126), at
+        assert routine.brings_change(batch_of([changed])) is (at < 126), at
 
 
 def test_what_is_remembered_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("slotwatch.wire.novelty.MOST_KNOWN", 64)
     routine = Routine()
     for number in range(1, 1000):
-        routine.is_news(batch_of([replace(desk(0, source=cid(number)), t_ns=START + number)]))
+        routine.brings_change(batch_of([replace(desk(0, source=cid(number)), t_ns=START + number)]))
     assert len(routine._known) <= 64
 
 
@@ -116,7 +116,7 @@ def test_any_octets_at_all_have_an_answer() -> None:
     for length in range(0, 1216, 31):
         for protocol in Protocol:
             octets = chance.integers(0, 256, length, np.uint8).tobytes()
-            assert routine.is_news(batch_of([Sent(START + length, octets, "10.0.0.1", protocol=protocol)])) in (
+            assert routine.brings_change(batch_of([Sent(START + length, octets, "10.0.0.1", protocol=protocol)])) in (
                 True,
                 False,
             )

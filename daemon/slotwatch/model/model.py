@@ -52,7 +52,7 @@ class Model:
         """Rises with every change of what rules may read, but for the counts of the last seconds."""
         self.window_revision = 0
         """Rises with every change of those."""
-        self._told_revision = -1
+        self._reported_revision = -1
         self.universes = Universes(house)
         self.sources = Sources(house)
         self.streams = Streams(self.universes, self.sources, now_ns)
@@ -125,12 +125,12 @@ class Model:
         if now_ns < self.now_ns:
             return
         self._move_to(now_ns)
-        if self._told_revision == self.revision:
+        if self._reported_revision == self.revision:
             return
-        self._told_revision = self.revision
+        self._reported_revision = self.revision
         rows = self.streams.rows()
         if len(rows):
-            self.streams.tell_universes(rows, self.streams.windows.take_untold(rows))
+            self.streams.tell_universes(rows, self.streams.windows.take_unreported(rows))
 
     def _move_to(self, now_ns: int) -> None:
         """Do all of `advance` that what comes next depends on."""

@@ -165,7 +165,7 @@ def _values(shows: Sequence[KeptShow], figure: str) -> list[float]:
     return [value for value in held if value is not None]
 
 
-def told(standing: Standing) -> UsualOfUniverse | None:
+def usual_of(standing: Standing) -> UsualOfUniverse | None:
     """What judging gets of a universe; None while too few shows count, or nobody knows whose they are."""
     if not is_enough(standing) or not standing.source:
         return None

@@ -66,7 +66,7 @@ class Windows:
         capacity = table.capacity
         self._ring: NDArray[np.int16] = np.zeros((METRICS, BUCKETS, capacity), np.int16)
         self._folded: NDArray[np.int16] = np.zeros((METRICS, capacity), np.int16)
-        self._untold: NDArray[np.int64] = np.zeros(capacity, np.int64)
+        self._unreported: NDArray[np.int64] = np.zeros(capacity, np.int64)
         self._gaps_us: NDArray[np.uint32] = np.zeros((SECONDS, capacity), np.uint32)
         self._uneven_us: NDArray[np.uint32] = np.zeros((SECONDS + 1, capacity), np.uint32)
         self._bucket = self._added_bucket = bucket
@@ -98,7 +98,7 @@ class Windows:
         if more > 0:
             self._ring = np.pad(self._ring, ((0, 0), (0, 0), (0, more)))
             self._folded = np.pad(self._folded, ((0, 0), (0, more)))
-            self._untold = np.pad(self._untold, (0, more))
+            self._unreported = np.pad(self._unreported, (0, more))
             self._gaps_us = np.pad(self._gaps_us, ((0, 0), (0, more)))
             self._uneven_us = np.pad(self._uneven_us, ((0, 0), (0, more)))
 
@@ -179,7 +179,7 @@ class Windows:
                     column = getattr(table, name)[:top]
                     column += new[metric].astype(np.uint64)
         if counted[FRAMES]:
-            self._untold[:top] += new[FRAMES]
+            self._unreported[:top] += new[FRAMES]
         self._folded[:, :top] = self._ring[:, self._at, :top]
 
     def unfolded_packets(self, rows: NDArray[np.intp]) -> NDArray[np.int64]:
@@ -188,10 +188,10 @@ class Windows:
         packets: NDArray[np.int64] = new.sum(0, dtype=np.int64)
         return packets
 
-    def take_untold(self, rows: NDArray[np.intp]) -> NDArray[np.int64]:
+    def take_unreported(self, rows: NDArray[np.intp]) -> NDArray[np.int64]:
         """Frames of these rows that were folded since this was last asked."""
-        frames = self._untold[rows]
-        self._untold[rows] = 0
+        frames = self._unreported[rows]
+        self._unreported[rows] = 0
         return frames
 
     def fold_gaps(self) -> None:
@@ -227,7 +227,7 @@ class Windows:
         """Clear a row that is used anew."""
         self._ring[:, :, row] = 0
         self._folded[:, row] = 0
-        self._untold[row] = 0
+        self._unreported[row] = 0
         self._gaps_us[:, row] = 0
         self._uneven_us[:, row] = 0
 
@@ -255,7 +255,7 @@ class Windows:
 
     def unfolded_frames(self, row: int) -> int:
         """Frames of a row that are not counted in its universe yet."""
-        return int(self._untold[row]) + int(self._ring[FRAMES, self._at, row] - self._folded[FRAMES, row])
+        return int(self._unreported[row]) + int(self._ring[FRAMES, self._at, row] - self._folded[FRAMES, row])
 
     def take_back(self, metric: int, row: int, count: int) -> int:
         """Take so many of one row back out of its newest buckets; returns how many they held."""

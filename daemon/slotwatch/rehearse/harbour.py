@@ -169,7 +169,7 @@ class Told:
 def demo_show(house: House) -> Iterator[Item | Told]:
     """The show of the demo: a healthy minute, then the main desk dies for 12 s and comes back, for ever."""
     series: tuple[Iterable[Item | Told], ...] = (
-        _told(),
+        _announcements(),
         _main_desk_that_dies(house),
         backup_desk(house).sends(),
         media_server(house).sends(),
@@ -177,7 +177,7 @@ def demo_show(house: House) -> Iterator[Item | Told]:
     return heapq.merge(*series, key=lambda item: item.t_ns)
 
 
-def _told() -> Iterator[Told]:
+def _announcements() -> Iterator[Told]:
     for turn in itertools.count(1):
         back_s = turn * (HEALTHY_S + DEAD_S)
         yield Told(round((back_s - DEAD_S) * SECOND_NS), "rehearsed fault: the main desk loses its power")

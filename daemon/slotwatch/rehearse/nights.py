@@ -1,7 +1,7 @@
 """Random nights with a known truth: a seed draws a house, a show and up to three faults at once.
 
 Each fault has a subject of its own (a desk, the media server, the backup), so that what is true of one says nothing
-of another. What must be said, by when, of which universes and with which cause is worked out from the standards'
+of another. What must be reported, by when, of which universes and with which cause is worked out from the standards'
 timeouts and from who else still sends.
 """
 
@@ -197,7 +197,7 @@ def _main_dead(plan: _Plan, at_s: float) -> None:
 
 
 def _main_reboots(plan: _Plan, at_s: float) -> None:
-    """Back with other numbers before the loss timeout is over, even after a keep-alive of 0.9 s: nothing is said."""
+    """Back with other numbers before the loss timeout is over, even after a keep-alive of 0.9 s: it raises nothing."""
     back_s = at_s + plan.chance.between(0.6, 1.5)
     first = plan.chance.below(256)
     plan.parts["main"] = lambda: mixed(

@@ -186,13 +186,13 @@ class _Daemon:
                 return json.loads(text) if is_json else text
         except urllib.error.HTTPError as error:
             with error:
-                said = _error_of(error.read(10_000))
+                refusal = _error_of(error.read(10_000))
             advice = {
                 401: "give the house file with -c, so that its token is known",
                 404: "slotwatch reference list shows what is kept",
                 409: "with save, --replace replaces those of the same name",
             }
-            raise EdgeError(said, advice.get(error.code, "look at the page for what is wrong")) from None
+            raise EdgeError(refusal, advice.get(error.code, "look at the page for what is wrong")) from None
         except (urllib.error.URLError, OSError, ValueError) as error:
             reason = getattr(error, "reason", None) or error
             raise EdgeError(

@@ -70,14 +70,14 @@ def everything(sheet: Sheet, house: dict[str, object]) -> list[Event]:
     """What a listener needs first: the house, all universes with all columns, all open incidents."""
     rows = [universe(sheet, row) for row in range(len(sheet.snapshot.universe_names))]
     columns = list(rows[0]) if rows else ["universe"]
-    found: list[Event] = [("house", told(house))]
+    found: list[Event] = [("house", streamed(house))]
     found.append(("universes", {"at": sheet.at, "columns": columns, "rows": [list(row.values()) for row in rows]}))
     return found + [
         ("incident", incident_views.incident(one)) for one in sheet.snapshot.incidents if one.closed_ns is None
     ]
 
 
-def told(house: dict[str, object]) -> dict[str, object]:
+def streamed(house: dict[str, object]) -> dict[str, object]:
     """The house as it is streamed: without the rows of fixtures that were asked, which a page asks for by itself."""
     listener = house["listener"]
     asking = listener.get("asking") if isinstance(listener, dict) else None
@@ -121,7 +121,7 @@ class Changes:
         return found
 
     def _take_house(self, snapshot: Snapshot, house: dict[str, object]) -> list[Event]:
-        house = told(house)
+        house = streamed(house)
         fixed = {key: value for key, value in house.items() if key not in ("at", "uptime_s", "listener")}
         fixed["listener"] = _steady(house["listener"])
         due = snapshot.now_ns - self._house_ns >= STEADY_NS or not self._house_ns

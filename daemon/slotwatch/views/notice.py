@@ -133,10 +133,10 @@ def summed_up(
         f"{len(over)} are over" if over else "",
         f"{missed} opened and ended meanwhile" if missed else "",
     ]
-    said = ", ".join(part for part in parts if part)
+    counts = ", ".join(part for part in parts if part)
     word = worst.word if worst is not None else "note"
-    title = f"{word.capitalize() if opened else 'Over'}: {scene.house}: {said}"
-    lines = [f"{said[:1].upper()}{said[1:]}."]
+    title = f"{word.capitalize() if opened else 'Over'}: {scene.house}: {counts}"
+    lines = [f"{counts[:1].upper()}{counts[1:]}."]
     for head, some in (("Open:", opened), ("Over:", over)):
         if some:
             lines += ["", head, *(f"- {one.summary}" for one in some[:MOST_LINES])]

@@ -27,7 +27,7 @@ BURST = 5
 BURST_NS = 60 * SECOND_NS
 VANISHED_NS = 120 * SECOND_NS
 """An incident that judging does not know any more for so long is over. A restart takes less."""
-MOST_TOLD = 4096
+MOST_SENT = 4096
 _PART_OF = re.compile(r"incident (\d+)")
 
 
@@ -42,7 +42,7 @@ def scene_of(snapshot: Snapshot, house: House, page: str) -> NoticeScene:
 
 
 @dataclass(slots=True)
-class ToldIncident:
+class SentIncident:
     """What this receiver got about one incident."""
 
     severity: int
@@ -76,7 +76,7 @@ class NoticePlan:
     def __init__(self, receiver: str, terms: NoticeTerms, kept: PlanMemory | None = None) -> None:
         self.receiver = receiver
         self.terms = terms
-        self._told: dict[str, ToldIncident] = {}
+        self._sent: dict[str, SentIncident] = {}
         self._singles_ns: list[int] = []
         self._summed_ns: int | None = None
         self._summaries = 0
@@ -88,12 +88,12 @@ class NoticePlan:
         if kept:
             self._summaries = kept["summaries"]
             for key, (severity, count, summary) in kept["told"].items():
-                self._told[key] = ToldIncident(severity, summary, count, -1)
+                self._sent[key] = SentIncident(severity, summary, count, -1)
 
     def kept(self) -> PlanMemory:
         """Plain values for the disk; the way back is the constructor's."""
-        told = {key: (one.severity, one.count, one.summary) for key, one in self._told.items()}
-        return {"told": told, "summaries": self._summaries}
+        sent = {key: (one.severity, one.count, one.summary) for key, one in self._sent.items()}
+        return {"told": sent, "summaries": self._summaries}
 
     def decide(self, scene: NoticeScene, now_ns: int) -> list[Notice]:
         """The messages that are due now. Their content is noted as sent."""
@@ -120,16 +120,16 @@ class NoticePlan:
         for key, one in by_key.items():
             if not self._is_wanted(one) or one.rule in scene.held_rules:
                 continue
-            told = self._told.get(key)
-            if told is None:
+            sent = self._sent.get(key)
+            if sent is None:
                 if now_ns - one.opened_ns >= wait_ns:
                     found.append(_Due("opened", key, one))
-            elif one.severity > told.severity:
+            elif one.severity > sent.severity:
                 found.append(_Due("worsened", key, one))
             elif repeat_ns:
-                if told.last_ns < 0:
-                    told.last_ns = now_ns
-                elif now_ns - told.last_ns >= repeat_ns:
+                if sent.last_ns < 0:
+                    sent.last_ns = now_ns
+                elif now_ns - sent.last_ns >= repeat_ns:
                     found.append(_Due("repeated", key, one))
         found.sort(key=lambda one: (-one.incident.severity, one.incident.opened_ns))
         return found
@@ -141,35 +141,35 @@ class NoticePlan:
     def _gone(self, scene: NoticeScene, by_key: dict[str, Incident], now_ns: int) -> list[Notice]:
         """What was sent and is no longer known, after a restart with another history."""
         found = []
-        for key, told in list(self._told.items()):
+        for key, sent in list(self._sent.items()):
             if key in by_key:
-                told.vanished_ns = 0
+                sent.vanished_ns = 0
                 continue
-            told.vanished_ns = told.vanished_ns or now_ns
-            if now_ns - told.vanished_ns >= VANISHED_NS:
-                del self._told[key]
+            sent.vanished_ns = sent.vanished_ns or now_ns
+            if now_ns - sent.vanished_ns >= VANISHED_NS:
+                del self._sent[key]
                 if self.terms.resolved:
-                    found.append(no_longer_known(scene, self.receiver, key, told.summary))
+                    found.append(no_longer_known(scene, self.receiver, key, sent.summary))
         return found
 
     def _ended(self, by_key: dict[str, Incident]) -> list[_Due]:
         found = []
-        for key in list(self._told):
+        for key in list(self._sent):
             one = by_key.get(key)
             if one is None or one.closed_ns is None:
                 continue
             whole = self._whole(one, by_key)
             whole_key = incident_key(whole) if whole is not None else ""
-            if whole is not None and (self._is_wanted(whole) or whole_key in self._told):
+            if whole is not None and (self._is_wanted(whole) or whole_key in self._sent):
                 # It goes on as part of another incident: a message that it is over would mislead.
-                del self._told[key]
-                if whole_key not in self._told:
+                del self._sent[key]
+                if whole_key not in self._sent:
                     self._folded.setdefault(whole_key, []).append(one.id)
             elif self.terms.resolved:
                 extra = f"It goes on as part of incident {whole.id}: {whole.summary}" if whole is not None else ""
                 found.append(_Due("resolved", key, one, extra))
             else:
-                del self._told[key]
+                del self._sent[key]
         return found
 
     @staticmethod
@@ -191,8 +191,8 @@ class NoticePlan:
             self._missed += one is None or one.closed_ns is not None
 
     def _single(self, scene: NoticeScene, due: _Due, now_ns: int) -> Notice:
-        told = self._told.get(due.key)
-        number = 1 if told is None else told.count + 1
+        sent = self._sent.get(due.key)
+        number = 1 if sent is None else sent.count + 1
         folded = self._folded.get(due.key, [])
         self._note(due, now_ns)
         occasion = f"{due.kind}|{due.incident.flaps}|{number}"
@@ -212,13 +212,13 @@ class NoticePlan:
         return [made]
 
     def _note(self, due: _Due, now_ns: int) -> None:
-        told = self._told.pop(due.key, None)
+        sent = self._sent.pop(due.key, None)
         self._folded.pop(due.key, None)
         if due.kind == "resolved":
             return
-        count = 1 if told is None else told.count + 1
-        self._told[due.key] = ToldIncident(int(due.incident.severity), due.incident.summary, count, now_ns)
-        while len(self._told) > MOST_TOLD:
-            self._told.pop(next(iter(self._told)))
-        while len(self._folded) > MOST_TOLD:
+        count = 1 if sent is None else sent.count + 1
+        self._sent[due.key] = SentIncident(int(due.incident.severity), due.incident.summary, count, now_ns)
+        while len(self._sent) > MOST_SENT:
+            self._sent.pop(next(iter(self._sent)))
+        while len(self._folded) > MOST_SENT:
             self._folded.pop(next(iter(self._folded)))

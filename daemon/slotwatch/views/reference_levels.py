@@ -54,9 +54,9 @@ def about(reference: Reference, octets: int, *, automatic: bool) -> AboutReferen
     }
 
 
-def listed(name: str, at_ms: int, by: str, said: Mapping[str, object]) -> ReferenceAnswer:
+def listed(name: str, at_ms: int, by: str, about: Mapping[str, object]) -> ReferenceAnswer:
     """One row of the list."""
-    return cast("ReferenceAnswer", {"name": name, "at": iso_wall(at_ms * MILLISECOND_NS), "by": by, **said})
+    return cast("ReferenceAnswer", {"name": name, "at": iso_wall(at_ms * MILLISECOND_NS), "by": by, **about})
 
 
 def detail(row: ReferenceAnswer, reference: Reference) -> ReferenceDetailAnswer:
@@ -159,9 +159,9 @@ def reason(name: str, found: Comparison | None) -> Reason | None:
         return None
     text = sentence(name, found)
     if not found.differences:
-        said = "; ".join(f"{one.fixture}: {one.text}" for one in changed[:NAMED])
+        words = "; ".join(f"{one.fixture}: {one.text}" for one in changed[:NAMED])
         more = f"; and {len(changed) - NAMED} more" if len(changed) > NAMED else ""
-        text = f"Not all of {name} can be compared: {said}{more}."
+        text = f"Not all of {name} can be compared: {words}{more}."
     return Reason(RULE, text, tuple(sorted({one.universe for one in found.differences})))
 
 

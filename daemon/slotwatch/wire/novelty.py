@@ -52,18 +52,18 @@ class Routine:
         self._known: dict[int, tuple[int, int]] = {}
         """By a hash of what a stream's datagrams have alike: the last sequence number, and when it came."""
 
-    def is_news(self, batch: Batch) -> bool:
+    def brings_change(self, batch: Batch) -> bool:
         """Whether any of these is more than routine. Wants every packet once, in order of arrival; remembers all."""
-        news = False
+        changed = False
         known = self._known
         for mark, number, t_ns in _marks(batch):
             last = known.get(mark)
             if last is None or t_ns - last[1] > FORGET_NS or not _follows(number, last[0]):
-                news = True
+                changed = True
                 if len(known) >= MOST_KNOWN:
                     known.clear()
             known[mark] = number, t_ns
-        return news
+        return changed
 
 
 def _follows(number: int, before: int) -> bool:

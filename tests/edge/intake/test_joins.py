@@ -55,8 +55,8 @@ def test_200_universes_are_joined_and_heard() -> None:
             send(house.listen.e131_port, number.to_bytes(2, "big"), to=group_ipv4(number))
         heard = [int.from_bytes(row[:2].tobytes(), "big") for batch in ear.read() for row in batch.data]
         assert heard == list(range(41_001, 41_201))
-        told = {join.universe for join in ear.joined() if join.ok}
-        assert told == {*range(41_001, 41_201), 64214}
+        joined = {join.universe for join in ear.joined() if join.ok}
+        assert joined == {*range(41_001, 41_201), 64214}
     assert _members(group_ipv4(41_001)) == 0
 
 
@@ -127,7 +127,7 @@ def test_a_refused_join_is_reported_once_and_again_when_it_succeeds(monkeypatch:
         monkeypatch.setattr(joins.Holder, "_call", real)
         (news,) = held.update({0: {43_000}}, ear.intake.watch, 7)
         assert (news.ok, news.reason) == (True, "")
-        assert [told.ok for told in held.told(8)] == [True]
+        assert [join.ok for join in held.outcomes(8)] == [True]
         held.close()
 
 

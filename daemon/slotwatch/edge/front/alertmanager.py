@@ -41,7 +41,7 @@ class Alertmanager:
         self._open: dict[Labels, dict[str, Any]] = {}
         self._over: dict[Labels, dict[str, Any]] = {}
         self._over_since_ns: dict[Labels, int] = {}
-        self._news = asyncio.Event()
+        self._changed = asyncio.Event()
         self._troubles: dict[str, str] = {}
 
     def note(self, snapshot: Snapshot) -> None:
@@ -58,13 +58,15 @@ class Alertmanager:
         while len(self._over) > MOST_RESOLVED:
             self._over.pop(next(iter(self._over)))
         self._open = now
-        self._news.set()
+        self._changed.set()
 
     def take_house(self, house: House) -> None:
         """Send to this house's receivers from now on, what is over included."""
         self._house = house
-        self._troubles = {url: said for url, said in self._troubles.items() if url in house.alerts.alertmanager_urls}
-        self._news.set()
+        self._troubles = {
+            url: reason for url, reason in self._troubles.items() if url in house.alerts.alertmanager_urls
+        }
+        self._changed.set()
 
     def health(self) -> dict[str, object]:
         return {"ok": not self._troubles, "text": " ".join(self._troubles.values()), "open": len(self._open)}
@@ -77,9 +79,9 @@ class Alertmanager:
                 wait_s = RETRY_S if self._troubles else AGAIN_S
                 with contextlib.suppress(TimeoutError):
                     async with asyncio.timeout(wait_s):
-                        await self._news.wait()
+                        await self._changed.wait()
                         await asyncio.sleep(GATHER_S)
-                self._news.clear()
+                self._changed.clear()
                 await self._send(session)
 
     async def _send(self, session: aiohttp.ClientSession) -> None:
@@ -98,8 +100,8 @@ class Alertmanager:
                 if response.status < 300:
                     self._troubles.pop(url, None)
                     return
-                said = (await response.text())[:200].strip()
-                trouble = f"it answered {response.status}{f': {said}' if said else ''}"
+                reason = (await response.text())[:200].strip()
+                trouble = f"it answered {response.status}{f': {reason}' if reason else ''}"
         except TimeoutError:
             trouble = f"no answer within {ANSWER_WITHIN_S:.0f} s"
         except (aiohttp.ClientError, OSError, ValueError) as error:

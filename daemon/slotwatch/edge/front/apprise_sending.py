@@ -23,9 +23,9 @@ def send(url: str, title: str, text: str, severity: str, kind: str) -> str:
 
     types = {"critical": apprise.NotifyType.FAILURE, "warning": apprise.NotifyType.WARNING}
     notify_type = apprise.NotifyType.SUCCESS if kind == "resolved" else types.get(severity, apprise.NotifyType.INFO)
-    said = ReasonLog()
+    reasons = ReasonLog()
     logger = logging.getLogger("apprise")
-    logger.addHandler(said)
+    logger.addHandler(reasons)
     logger.setLevel(logging.DEBUG)
     asset = apprise.AppriseAsset(app_id="slotwatch", app_desc="slotwatch", app_url="", async_mode=False)
     sender = apprise.Apprise(asset=asset)
@@ -33,7 +33,7 @@ def send(url: str, title: str, text: str, severity: str, kind: str) -> str:
         return "Apprise does not know this kind of address, or a part of it is missing"
     if sender.notify(body=text, title=title, notify_type=notify_type):
         return ""
-    return without_secret(url, "; ".join(said.lines) or "the service did not take it")
+    return without_secret(url, "; ".join(reasons.lines) or "the service did not take it")
 
 
 class ReasonLog(logging.Handler):

@@ -36,7 +36,7 @@ class Listeners:
         self._most_of_one = most_of_one
         self._rows: deque[tuple[int, bytes, dict[str, bytes]]] = deque(maxlen=ROW_LENGTH)
         self._number = 0
-        self._news = asyncio.Event()
+        self._changed = asyncio.Event()
         self._asked: dict[str, int] = {}
         self._of_address: dict[str, list[asyncio.Transport]] = {}
         self.closed = False
@@ -114,7 +114,7 @@ class Listeners:
 
     async def _follow(self, response: web.StreamResponse, universe: str, seen: int) -> None:
         while not self.closed:
-            news = self._news
+            changed = self._changed
             waiting = [(data, own.get(universe, b"")) for number, data, own in self._rows if number > seen]
             if self._number - seen > len(waiting):
                 raise TimeoutError("fell behind")
@@ -124,7 +124,7 @@ class Listeners:
             else:
                 with contextlib.suppress(TimeoutError):
                     async with asyncio.timeout(SAY_SOMETHING_S):
-                        await news.wait()
+                        await changed.wait()
                     continue
                 text = b": \n\n"
             if text:
@@ -132,5 +132,5 @@ class Listeners:
                     await response.write(text)
 
     def _wake(self) -> None:
-        self._news.set()
-        self._news = asyncio.Event()
+        self._changed.set()
+        self._changed = asyncio.Event()

@@ -126,7 +126,7 @@ class Front:
         self._batch_ns = 0
         self._new_ns = clock.monotonic_ns()
         self._silent = False
-        self._watch_told_ns = 0
+        self._watch_sent_ns = 0
         self._telling: asyncio.Task[None] | None = None
 
     def current(self) -> Sheet:
@@ -141,8 +141,8 @@ class Front:
         while True:
             now_ns = clock.monotonic_ns()
             self.look(now_ns)
-            if self.listeners.count and now_ns - self._watch_told_ns > WATCH_AGAIN_NS:
-                self._watch_told_ns = now_ns
+            if self.listeners.count and now_ns - self._watch_sent_ns > WATCH_AGAIN_NS:
+                self._watch_sent_ns = now_ns
                 self._telling = asyncio.create_task(self._tell_judging())
             memory.turn(now_ns)
             await asyncio.sleep(LOOK_S if self.listeners.count else UNWATCHED_LOOK_S)

@@ -41,7 +41,7 @@ class MqttSender:
         self._sent: dict[str, str] = {}
         self._messages: deque[str] = deque(maxlen=MOST_MESSAGES)
         self._revisions: dict[int, tuple[int, bool]] | None = None
-        self._news = asyncio.Event()
+        self._changed = asyncio.Event()
         self._trouble = "Not connected to the MQTT broker yet."
 
     def note(self, snapshot: Snapshot) -> None:
@@ -51,7 +51,7 @@ class MqttSender:
             self._states = states(Sheet(snapshot))
         self._note_incidents(snapshot.incidents)
         if self._messages or self._states != self._sent:
-            self._news.set()
+            self._changed.set()
 
     def _note_incidents(self, incidents: tuple[Incident, ...]) -> None:
         before = self._revisions
@@ -118,9 +118,9 @@ class MqttSender:
         await client.publish(f"{self._topic}/status", "online", qos=AT_LEAST_ONCE, retain=True)
         self._trouble = ""
         while True:
-            self._news.clear()
+            self._changed.clear()
             await self._send(client)
-            await self._news.wait()
+            await self._changed.wait()
 
     async def _send(self, client: aiomqtt.Client) -> None:
         for name, text in list(self._states.items()):

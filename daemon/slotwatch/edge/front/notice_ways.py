@@ -125,8 +125,8 @@ async def _post(url: str, body: bytes, headers: dict[str, str]) -> str:
         ):
             if 200 <= response.status < 300:
                 return ""
-            said = (await response.content.read(LONGEST_REASON)).decode("utf-8", "replace").strip()
-            return f"it answered {response.status}" + (f": {one_line(said)}" if said else "")
+            printed = (await response.content.read(LONGEST_REASON)).decode("utf-8", "replace").strip()
+            return f"it answered {response.status}" + (f": {one_line(printed)}" if printed else "")
     except TimeoutError:
         return f"no answer within {ANSWER_WITHIN_S:.0f} s"
     except (aiohttp.ClientError, OSError, ValueError) as error:
@@ -145,7 +145,7 @@ async def _run(given: bytes) -> str:
     )
     try:
         async with asyncio.timeout(SEND_WITHIN_S):
-            said, _ = await sending.communicate(given)
+            printed, _ = await sending.communicate(given)
     except TimeoutError:
         return f"no answer within {SEND_WITHIN_S:.0f} s"
     finally:
@@ -154,4 +154,4 @@ async def _run(given: bytes) -> str:
             await sending.wait()
     if sending.returncode != 0:
         return f"the program that sends it ended with status {sending.returncode}"
-    return one_line(said.decode("utf-8", "replace"))
+    return one_line(printed.decode("utf-8", "replace"))

@@ -274,11 +274,11 @@ class References:
         except ValueError as error:
             raise Refused(409, f"Nothing was kept: {error}.") from None
         octets = await asyncio.to_thread(pack, reference)
-        said = views.about(reference, len(octets), automatic=automatic)
-        row = ReferenceRow(at_ns // MILLISECOND_NS, by, said, octets)
+        facts = views.about(reference, len(octets), automatic=automatic)
+        row = ReferenceRow(at_ns // MILLISECOND_NS, by, facts, octets)
         stored = await self._history.keep_reference(name, row)
         self._hold(name, reference)
-        return {**views.listed(name, row.at_ms, by, said), "stored": stored}
+        return {**views.listed(name, row.at_ms, by, facts), "stored": stored}
 
     async def delete(self, request: web.Request) -> web.Response:
         name = request.match_info["name"]

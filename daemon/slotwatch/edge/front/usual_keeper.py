@@ -23,7 +23,7 @@ from slotwatch.edge.front.usual import HOUSE, Worked, missing_shows, work_out_ho
 from slotwatch.edge.front.witnessed import tell_judging
 from slotwatch.edge.shared.messages.orders import TakeUsual
 from slotwatch.house.schema import House, Phase
-from slotwatch.model.usual_standing import Standing, told
+from slotwatch.model.usual_standing import Standing, usual_of
 from slotwatch.snapshot import Snapshot
 from slotwatch.snapshot.readiness import SaidTrend
 from slotwatch.views.usual import house_usual_answer
@@ -50,7 +50,7 @@ class UsualKeeper:
         self._started_ns: int | None = None
         self._house: House | None = None
         self._worked = Worked()
-        self._said: tuple[SaidTrend, ...] = ()
+        self._growing_worse: tuple[SaidTrend, ...] = ()
         self.trends: list[dict[str, Any]] = []
         """What grows worse, as answers."""
 
@@ -66,8 +66,8 @@ class UsualKeeper:
         if is_new or (before == Phase.SHOW and self._phase != Phase.SHOW):
             self._house, self._started_ns = self._front.house, snapshot.started_ns
             self._due.set()
-        if self._said:
-            snapshot.readiness = replace(snapshot.readiness, grows_worse=self._said)
+        if self._growing_worse:
+            snapshot.readiness = replace(snapshot.readiness, grows_worse=self._growing_worse)
 
     def health(self) -> dict[str, object]:
         """What cannot be read is the history's to say."""
@@ -105,11 +105,11 @@ class UsualKeeper:
         self.trends = [dict(body) for _, body, key in found if key in now_worse]
         # Shown until the next show has ended.
         new = [body for found_ms, body, _ in found if found_ms >= worked.last_show_ms > 0]
-        self._said = tuple(SaidTrend(**{**body, "values": tuple(body["values"])}) for body in new)
+        self._growing_worse = tuple(SaidTrend(**{**body, "values": tuple(body["values"])}) for body in new)
         await self._tell()
 
     async def _tell(self) -> None:
-        known = tuple(one for standing in self.standings.values() if (one := told(standing)) is not None)
+        known = tuple(one for standing in self.standings.values() if (one := usual_of(standing)) is not None)
         await tell_judging(self._front.ask, TakeUsual(UsualSeen(clock.monotonic_ns(), known)))
 
     async def answer(self, _request: web.Request) -> web.Response:

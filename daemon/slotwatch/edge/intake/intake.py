@@ -93,7 +93,7 @@ class Intake:
         self._resting = False
         self._turned_s = 0.0
         self._refreshed_s = 0.0
-        self._lines_told_s = 0.0
+        self._lines_sent_s = 0.0
         self._poll = select.epoll()
         self._data_fds: set[int] = set()
         self._register()
@@ -192,7 +192,7 @@ class Intake:
         """Send everything observed, in its present state: for a judging process that has just started."""
         now_ns = clock.monotonic_ns()
         self._send_links(self.watch.links(now_ns))
-        self._send_joins(self.joins.told(now_ns))
+        self._send_joins(self.joins.outcomes(now_ns))
         self._send_health()
 
     def _gather(self) -> None:
@@ -223,8 +223,8 @@ class Intake:
             self._refreshed_s = now_s
             self._joined()
             self._send_health()
-        elif self.taps and now_s - self._lines_told_s > LINES_S:
-            self._lines_told_s = now_s
+        elif self.taps and now_s - self._lines_sent_s > LINES_S:
+            self._lines_sent_s = now_s
             self._send_health()
 
     def _look_again(self) -> None:

@@ -166,7 +166,7 @@ class Joins:
 
     def __init__(self) -> None:
         self._holders: dict[tuple[int, bool], Holder] = {}
-        self._told: dict[tuple[int, int], tuple[bool, str]] = {}
+        self._outcomes: dict[tuple[int, int], tuple[bool, str]] = {}
 
     def close(self) -> None:
         for holder in self._holders.values():
@@ -185,7 +185,7 @@ class Joins:
         up = {i.index for number in wanted for i in watch.joining(number)}
         for key in [key for key in self._holders if key[0] not in up]:
             self._holders.pop(key).close()
-        news: list[JoinSeen] = []
+        changed: list[JoinSeen] = []
         for number, universes in wanted.items():
             outcomes: dict[int, tuple[bool, str]] = {}
             for interface in watch.joining(number):
@@ -194,15 +194,15 @@ class Joins:
                     if not outcomes.get(universe, (False, ""))[0]:
                         outcomes[universe] = outcome
             for universe, outcome in outcomes.items():
-                if self._told.get((number, universe)) != outcome:
-                    self._told[number, universe] = outcome
-                    news.append(JoinSeen(now_ns, number, universe, *outcome))
-        self._told = {key: told for key, told in self._told.items() if key[1] in wanted.get(key[0], ())}
-        return news
+                if self._outcomes.get((number, universe)) != outcome:
+                    self._outcomes[number, universe] = outcome
+                    changed.append(JoinSeen(now_ns, number, universe, *outcome))
+        self._outcomes = {key: outcome for key, outcome in self._outcomes.items() if key[1] in wanted.get(key[0], ())}
+        return changed
 
-    def told(self, now_ns: int) -> list[JoinSeen]:
+    def outcomes(self, now_ns: int) -> list[JoinSeen]:
         """Every outcome in its present state, for a judging process that has just started."""
-        return [JoinSeen(now_ns, number, universe, *outcome) for (number, universe), outcome in self._told.items()]
+        return [JoinSeen(now_ns, number, universe, *outcome) for (number, universe), outcome in self._outcomes.items()]
 
     def _holder(self, index: int, v6: bool) -> Holder:
         return self._holders.setdefault((index, v6), Holder(index, v6))

@@ -59,7 +59,7 @@ class GroupWatch:
         self._sockets: dict[int, tuple[int, socket.socket]] = {}
         """Interface index to its network and socket."""
         self._refused = ""
-        self._told: dict[int, tuple[bool, str]] = {}
+        self._outcomes: dict[int, tuple[bool, str]] = {}
         self._devices: dict[tuple[int, str], str] = {}
         self._open()
 
@@ -74,7 +74,7 @@ class GroupWatch:
 
     def take_house(self, house: House) -> None:
         self._interfaces.take_house(house)
-        self._told.clear()
+        self._outcomes.clear()
         self._open()
 
     def read(self, ready: set[int], now_ns: int) -> list[Seen]:
@@ -84,10 +84,10 @@ class GroupWatch:
         found: list[Seen] = list(self._watched(now_ns))
         for network, sock in self._sockets.values():
             if sock.fileno() in ready:
-                found += self._news(_heard(sock, network, now_ns))
+                found += self._changed(_heard(sock, network, now_ns))
         return found
 
-    def _news(self, heard: list[Seen]) -> list[Seen]:
+    def _changed(self, heard: list[Seen]) -> list[Seen]:
         """Leave out addresses that were passed on before: ARP comes many times a second, and judging may idle."""
         found: list[Seen] = []
         for seen in heard:
@@ -117,13 +117,13 @@ class GroupWatch:
 
     def _watched(self, now_ns: int) -> list[QuerierWatchSeen]:
         networks = {network for network, _ in self._sockets.values()}
-        news = []
+        changed = []
         for network in set(self._interfaces.networks_by_index().values()):
             outcome = (network in networks, "" if network in networks else self._refused)
-            if self._told.get(network) != outcome:
-                self._told[network] = outcome
-                news.append(QuerierWatchSeen(now_ns, network, *outcome))
-        return news
+            if self._outcomes.get(network) != outcome:
+                self._outcomes[network] = outcome
+                changed.append(QuerierWatchSeen(now_ns, network, *outcome))
+        return changed
 
 
 def _listening(index: int, name: str) -> socket.socket:
@@ -166,16 +166,16 @@ def _heard(sock: socket.socket, network: int, now_ns: int) -> list[Seen]:
         if address[1] == lldp.ETHERTYPE:
             found += _announced(packet, network, now_ns)
         elif address[1] == arp.ETHERTYPE:
-            said = arp.read_arp(packet)
-            found += [AddressSeen(now_ns, network, *said)] if said else []
+            announced = arp.read_arp(packet)
+            found += [AddressSeen(now_ns, network, *announced)] if announced else []
         else:
             found += igmp.observations(packet, now_ns, network)
     return found
 
 
 def _announced(packet: bytes, network: int, now_ns: int) -> list[Seen]:
-    said = lldp.read_lldp(packet)
-    if said is None:
+    announced = lldp.read_lldp(packet)
+    if announced is None:
         return []
-    about = said.port_description, said.system_name, said.management_address, said.vlan
-    return [PortSeen(now_ns, network, said.chassis, said.port, said.ttl_s, *about)]
+    about = announced.port_description, announced.system_name, announced.management_address, announced.vlan
+    return [PortSeen(now_ns, network, announced.chassis, announced.port, announced.ttl_s, *about)]

@@ -212,8 +212,8 @@ class JudgingProcess:
         if head - first >= GATHERED_ROWS:
             return False  # not worth a look; what comes after them will be judged as new
         # Reads all rows. Torn rows would look new, and that only ends idling.
-        news = [self.engine.is_news(batch) for batch in self.ring.views_of(first, head)]
-        return rests and not any(news)
+        changes = [self.engine.brings_change(batch) for batch in self.ring.views_of(first, head)]
+        return rests and not any(changes)
 
     def _ingest(self, head: int) -> int:
         rows = self._rows
@@ -267,7 +267,7 @@ class JudgingProcess:
             self._observations.send(StateWanted())
             self._pace.intake_woke()
             self._sync_groups = {}
-            self._listed.told = {}
+            self._listed.sent = {}
 
     def _is_known(self, now_ns: int) -> bool:
         """Whether the intake that wrote the newest rows is known, and the time without one with it.

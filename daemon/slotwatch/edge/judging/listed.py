@@ -12,7 +12,7 @@ class ListedUniverses:
     """Every universe that was listed since the start, by network. What left a list stays joined: it may come back."""
 
     def __init__(self) -> None:
-        self.told: dict[int, tuple[int, ...]] = {}
+        self.sent: dict[int, tuple[int, ...]] = {}
         """What intake was last asked to join; empty to ask anew."""
         self._heard: dict[int, set[int]] = {}
 
@@ -25,7 +25,7 @@ class ListedUniverses:
                     break
                 heard.add(universe)
         groups = {network: tuple(sorted(universes)) for network, universes in self._heard.items() if universes}
-        if groups == self.told:
+        if groups == self.sent:
             return None
-        self.told = groups
+        self.sent = groups
         return groups

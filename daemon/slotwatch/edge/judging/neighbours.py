@@ -48,13 +48,13 @@ class NeighbourWatch:
             self._read_ns = 0
         found: list[NeighbourSeen] = []
         if self._sock.fileno() in ready:
-            found = self._news(now_ns)
+            found = self._changed(now_ns)
         if not self._read_ns or now_ns - self._read_ns > REFRESH_NS:
             self._read_ns = now_ns
-            found = self._told(netlink.dump(netlink.RTM_GETNEIGH), now_ns)
+            found = self._seen(netlink.dump(netlink.RTM_GETNEIGH), now_ns)
         return found
 
-    def _news(self, now_ns: int) -> list[NeighbourSeen]:
+    def _changed(self, now_ns: int) -> list[NeighbourSeen]:
         found: list[tuple[int, bytes]] = []
         while True:
             try:
@@ -65,9 +65,9 @@ class NeighbourWatch:
                 if error.errno != errno.ENOBUFS:
                     raise
                 self._read_ns = 0  # a message was lost: read the whole table
-        return self._told(found, now_ns)
+        return self._seen(found, now_ns)
 
-    def _told(self, rows: list[tuple[int, bytes]], now_ns: int) -> list[NeighbourSeen]:
+    def _seen(self, rows: list[tuple[int, bytes]], now_ns: int) -> list[NeighbourSeen]:
         networks = self._interfaces.networks_by_index()
         found = []
         for kind, body in rows[-MOST_NEIGHBOURS:]:

@@ -70,7 +70,7 @@ class Routing:
         self.cid = cid
         self.questions = Questions(house, cid)
         self._hold_node = hold_node
-        self._told = self._row_due_ns = 0
+        self._next_row = self._row_due_ns = 0
         self._rows: list[RouteRow] = []
         self.bridge = Bridge(house, cid, now_ns)
         self.sender = _sender(house, cid, self.bridge)
@@ -103,7 +103,7 @@ class Routing:
         self.lines = {index: lines[place] for index, place in kept.items() if place in lines}
         self.questions.take_house(house)
         self._prepare(house)
-        self._told, self._rows = 0, []
+        self._next_row, self._rows = 0, []
         self._discovery_ns = now_ns - DISCOVERY_EVERY_NS
 
     def _prepare(self, house: House) -> None:
@@ -171,13 +171,13 @@ class Routing:
     def _tell_next(self, now_ns: int) -> None:
         """Work out what the next report says of one more route."""
         self._row_due_ns = now_ns + REPORT_EVERY_NS // MOST_TOLD
-        for row in self.bridge.status(now_ns, self._told, 1):
+        for row in self.bridge.status(now_ns, self._next_row, 1):
             line = next((sender for sender in self.lines.values() if row.target == sender.text), None)
             if line is not None:
                 text = f"{row.text} The line: {line.trouble}." if line.trouble else row.text
                 row = replace(row, line=line.status(), text=text)
             self._rows.append(row)
-        self._told = (self._told + 1) % max(1, self.bridge.routes)
+        self._next_row = (self._next_row + 1) % max(1, self.bridge.routes)
 
     def take_order(self, message: ToRoutes, now_ns: int) -> None:
         """Take what judging sends: the phase, and what a person asked for."""

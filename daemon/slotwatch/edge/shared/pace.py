@@ -4,7 +4,7 @@ A turn costs nearly the same however much it finds, for its caches are cold afte
 packets, half of it again for 64), so an ordinary house is judged a few times a second. How long the engine itself
 can wait is `Engine.rest_ns`; it is shorter while somebody looks at the page, and while so much arrives that a
 batch worth judging is there sooner. Each tenth of a second it checks whether packets bring a change
-(`Engine.is_news`), so that nothing is reported later for it.
+(`Engine.brings_change`), so that nothing is reported later for it.
 
 Both processes wake on the same grid of tenths of a second, intake first: what judging finds is then fresh.
 """

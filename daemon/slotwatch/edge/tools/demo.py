@@ -119,7 +119,7 @@ class Demo:
         while not self._answers():
             self.check()
             if time.monotonic() > deadline_s:
-                raise EdgeError(f"the daemon did not answer within {READY_WITHIN_S:g} s", self._said())
+                raise EdgeError(f"the daemon did not answer within {READY_WITHIN_S:g} s", self._last_line())
             time.sleep(0.1)
 
     def _answers(self) -> bool:
@@ -132,14 +132,14 @@ class Demo:
         finally:
             connection.close()
 
-    def _said(self) -> str:
+    def _last_line(self) -> str:
         lines = self._log.read_text(errors="replace").strip().splitlines() if self._log.exists() else []
         return lines[-1] if lines else "it said nothing"
 
     def check(self) -> None:
         """EdgeError with the daemon's own last words if it has ended."""
         if self._child is not None and self._child.poll() is not None:
-            raise EdgeError(f"the daemon ended with status {self._child.returncode}", self._said())
+            raise EdgeError(f"the daemon ended with status {self._child.returncode}", self._last_line())
 
     def alive(self, items: Iterator[_T]) -> Iterator[_T]:
         """Pass items on for as long as the daemon lives (looked at every thousand of them)."""

@@ -64,7 +64,7 @@ class Replay:
         capture: Capture,
         house: House,
         phase: Phase | None,
-        told: Callable[[Event], None] | None = None,
+        report: Callable[[Event], None] | None = None,
         *,
         leaps: bool = True,
     ) -> None:
@@ -73,7 +73,7 @@ class Replay:
         self.engine = Engine(house, now_ns=BASE_NS, wall_offset_ns=capture.wall_offset_ns, phase=phase, replay=True)
         self.leaps = leaps
         self.ticks = 0
-        self._told = told
+        self._report = report
         self._begun = False
         self._last_ns = BASE_NS
         self._due_ns = BASE_NS + TICK_NS
@@ -219,5 +219,5 @@ class Replay:
                 event.incident.id in self._incidents or len(self._incidents) < MOST_INCIDENTS
             ):
                 self._incidents[event.incident.id] = event.incident
-            if self._told is not None:
-                self._told(event)
+            if self._report is not None:
+                self._report(event)
