@@ -26,17 +26,17 @@ NOT_SAFETY = (
 
 VERBS: dict[str, str] = {
     "serve": "watch a house until SIGTERM or SIGINT",
-    "check": "judge a house file, its patch and its routes without a network",
+    "check": "check a house file, its patch and its routes without a network",
     "replay": "judge a packet capture",
     "survey": "find who sends what, and write a first house file",
-    "host": "judge this computer: interfaces, buffers, limits, ports, clock, serial rights",
+    "host": "check this computer: interfaces, buffers, limits, ports, clock, serial rights",
     "patch": "list the patch by universe, by fixture or by free space",
-    "ready": "the half-hour call: ready or not, with the reasons",
-    "rehearse": "a pretend house that sends real packets to loopback",
-    "report": "the show report from the stored history",
-    "reference": "keep the levels of now under a name, and compare with them later",
+    "ready": "answer the half-hour call: ready or not, with the reasons",
+    "rehearse": "play a pretend house that sends real packets to loopback",
+    "report": "write the show report from the stored history",
+    "reference": "keep the present levels under a name, and compare with them later",
     "backup": "write the house and its history into one file, also while the daemon runs",
-    "restore": "put a backup back",
+    "restore": "restore a backup",
     "notify": "send a test to those who get messages about incidents",
 }
 

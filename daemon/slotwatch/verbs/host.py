@@ -12,9 +12,13 @@ LONGEST_S = 600
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("-c", "--config", metavar="HOUSE.toml", help="judge for this house: its interfaces and ports")
+    parser.add_argument("-c", "--config", metavar="HOUSE.toml", help="check for this house: its interfaces and ports")
     parser.add_argument(
-        "--listen", type=float, default=0.0, metavar="SECONDS", help="hear for so long which switch ports this is on"
+        "--listen",
+        type=float,
+        default=0.0,
+        metavar="SECONDS",
+        help="wait this long for switches to announce the ports that this computer is on",
     )
     parser.add_argument("--json", action="store_true", help="print the findings as JSON")
 

@@ -22,7 +22,7 @@ class WrongRequest(SlotwatchError):
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("-c", "--config", required=True, metavar="HOUSE.toml", help="the house file")
-    parser.add_argument("--by", choices=("universe", "fixture", "free"), default="universe", help="how it is listed")
+    parser.add_argument("--by", choices=("universe", "fixture", "free"), default="universe", help="order of the list")
     parser.add_argument("--universe", metavar="UNIVERSE", help="only this one, such as e131/1")
     parser.add_argument("--find", type=int, metavar="SLOTS", help="find a free address for a footprint")
     parser.add_argument("--count", type=int, default=1, metavar="N", help="with --find: for this many fixtures")

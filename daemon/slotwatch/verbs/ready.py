@@ -19,8 +19,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
     parser.add_argument("--url", help=f"address of the daemon's page (default: {DEFAULT_URL}, or the house file's)")
     parser.add_argument("-c", "--config", metavar="HOUSE.toml", help="house file to take the address from")
-    parser.add_argument("--ca", metavar="FILE", help="certificate that the daemon's own is checked against (PEM)")
-    parser.add_argument("--json", action="store_true", help="print the answer as it came")
+    parser.add_argument("--ca", metavar="FILE", help="certificate (PEM) to check the daemon's certificate against")
+    parser.add_argument("--json", action="store_true", help="print the daemon's answer as JSON")
 
 
 def run(arguments: argparse.Namespace) -> int:

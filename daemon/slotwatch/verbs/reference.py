@@ -30,16 +30,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("name", nargs="?", default="", metavar="NAME", help="name of the reference levels")
     parser.add_argument("--url", help=f"address of the daemon's page (default: {DEFAULT_URL}, or the house file's)")
     parser.add_argument("-c", "--config", metavar="HOUSE.toml", help="house file to take address and token from")
-    parser.add_argument("--ca", metavar="FILE", help="certificate that the daemon's own is checked against (PEM)")
+    parser.add_argument("--ca", metavar="FILE", help="certificate (PEM) to check the daemon's certificate against")
     parser.add_argument("--by", default="", metavar="NAME", help="with save: who keeps them")
     parser.add_argument("--replace", action="store_true", help="with save: replace those of the same name")
     for what in ("universe", "rack", "position"):
         parser.add_argument(
             f"--{what}", action="append", default=[], metavar="NAME", help=f"with save: only this {what}; repeatable"
         )
-    parser.add_argument("--tolerance", type=float, metavar="PERCENT", help="with compare: what differs by more")
+    parser.add_argument(
+        "--tolerance", type=float, metavar="PERCENT", help="with compare: list what differs by more than this"
+    )
     kind = parser.add_mutually_exclusive_group()
-    kind.add_argument("--json", action="store_true", help="print the answer as it came")
+    kind.add_argument("--json", action="store_true", help="print the daemon's answer as JSON")
     kind.add_argument("--csv", action="store_true", help="print a table")
 
 

@@ -29,7 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "scenario",
         nargs="?",
         metavar="SCENARIO",
-        help=f"a name of --list; {DEMO!r} starts the demo house and its page; left out: the Harbour Street show",
+        help=f"a name from --list; {DEMO!r} starts the demo house and its page; left out: the Harbour Street show",
     )
     parser.add_argument("--list", action="store_true", help="list the scenarios and stop")
     parser.add_argument(

@@ -25,21 +25,21 @@ ONE_HOUR = timedelta(hours=1)
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
-    when = "2026-03-01T19:30, or 19:30 for the last time it was that o'clock, in the house's time zone"
+    when = "2026-03-01T19:30, or 19:30 for its last occurrence, in the house's time zone"
     parser.add_argument(
         "-c",
         "--config",
         metavar="HOUSE.toml",
         help="house file whose history is read. Left out: slotwatch.db here or of the service",
     )
-    parser.add_argument("--since", metavar="T", help=f"begin of the report: {when}. Left out: the last show phase")
+    parser.add_argument("--since", metavar="T", help=f"start of the report: {when}. Left out: the last show phase")
     parser.add_argument(
         "--until",
         metavar="T",
-        help="end of the report, now if it is to come. Left out: when that phase ended, or now",
+        help="end of the report; a time still to come means now. Left out: when that phase ended, or now",
     )
     parser.add_argument("--history", metavar="FILE", help="history file, if it is not the house file's own")
-    parser.add_argument("-o", "--output", metavar="FILE", help="write there and not to the standard output")
+    parser.add_argument("-o", "--output", metavar="FILE", help="write to this file instead of standard output")
     kind = parser.add_mutually_exclusive_group()
     kind.add_argument("--json", action="store_true", help="everything as JSON")
     kind.add_argument("--csv", action="store_true", help="incidents, marks and intervals as a table")

@@ -12,7 +12,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
     parser.add_argument("file", metavar="FILE", help="a file that slotwatch backup wrote")
     parser.add_argument(
-        "-c", "--config", metavar="HOUSE.toml", help="put the house file here. Left out: where it was when it was kept"
+        "-c",
+        "--config",
+        metavar="HOUSE.toml",
+        help="where to put the house file. Left out: where it was when the backup was made",
     )
 
 

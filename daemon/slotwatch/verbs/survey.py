@@ -33,7 +33,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--interface", action="append", default=[], metavar="NAME", help="network to listen on; may be repeated"
     )
     parser.add_argument("--write", metavar="HOUSE.toml", help="write a first house file; never overwrites one")
-    parser.add_argument("--url", default=DEFAULT_URL, help="where a running slotwatch may be asked for its phase")
+    parser.add_argument(
+        "--url", default=DEFAULT_URL, help="address of a running slotwatch, which is asked for its phase"
+    )
     parser.add_argument("--e131-port", type=int, default=5568, help=argparse.SUPPRESS)
     parser.add_argument("--artnet-port", type=int, default=6454, help=argparse.SUPPRESS)
     parser.add_argument("--json", action="store_true", help="print the result as JSON")
