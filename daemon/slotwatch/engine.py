@@ -111,11 +111,11 @@ class Engine:
         """Until when ticks change nothing if nothing comes; the last tick's own time where that is not known."""
         return min(self.model.holds_until_ns(), self.judge.holds_until_ns())
 
-    def ends_at_rest_ns(self) -> set[int] | None:
+    def ends_at_rest_ns(self, longest_gap_ns: int) -> set[int] | None:
         """All times at which something may change while all streams only repeat themselves, those among them at which
-        a stream would be late; None where they are not known."""
+        a stream would be late; None where they are not known. longest_gap_ns: between two packets of one stream."""
         ends_ns = self.judge.ends_at_rest_ns()
-        forgets_ns = self.model.forgets_at_rest_ns()
+        forgets_ns = self.model.forgets_at_rest_ns(longest_gap_ns)
         return None if ends_ns is None or forgets_ns is None else ends_ns | {forgets_ns}
 
     def leap_over_rest(self, batch: Batch) -> None:

@@ -19,7 +19,7 @@ import numpy as np
 from slotwatch.edge.tools.capture_clock import BASE_NS
 from slotwatch.edge.tools.captures import Capture, Chunk
 from slotwatch.edge.tools.replaying import Replay
-from slotwatch.house.schema import DeclaredSource, House, Phase
+from slotwatch.house.schema import DeclaredSource, House, Limits, Phase
 from slotwatch.judge.events import Event
 from slotwatch.rehearse.catalogue import SCENARIOS
 from slotwatch.rehearse.packets import Sent
@@ -211,7 +211,9 @@ def _burst(chance: random.Random, sender: Sender, t_s: float, packets: list[Pack
         data = discovery(sender.universes, cid=bytes([sender.number]) * 16, name=f"Desk {sender.number}")
         packets.append(Packet(t_s, data, sender.address, "239.255.250.214"))
     elif kind == "odd":
-        packets.append(Packet(t_s, b"ASC-E1.17 is not here", sender.address, group_of(1)))
+        for _ in range(chance.choice((1, 12))):
+            packets.append(Packet(t_s, b"ASC-E1.17 is not here", sender.address, group_of(1)))
+            t_s += 0.01
     else:
         frames = {"one": 1, "rest": chance.randint(2, 12), "run": chance.randint(3, 60), "end": 3}.get(kind, 2)
         pause_s = {"rest": 0.9, "end": 0.001}.get(kind, 0.025)
@@ -258,7 +260,12 @@ def _house(chance: random.Random, universes: list[int], senders: list[Sender]) -
         if not one.artnet
     )
     by = tuple(one.name for one in declared)
-    return house_of(universes, sources=declared, by=by if chance.random() < 0.5 else ())
+    house = house_of(universes, sources=declared, by=by if chance.random() < 0.5 else ())
+    if chance.random() < 0.2:
+        # Shorter than the pace of a source at rest.
+        limits = Limits(loss_timeout_s=chance.uniform(0.6, 1.5))
+        house = replace(house, universes=tuple(replace(one, limits=limits) for one in house.universes))
+    return house
 
 
 # --- scenarios ----------------------------------------------------------------------------------------

@@ -146,10 +146,11 @@ class RuleState:
         ends_ns.append(self._holds_until_ns)
         if self.binding.blind_window_s and ctx.listener.marked_until_ns:
             ends_ns.append(ctx.listener.marked_until_ns + int(self.binding.blind_window_s * NANOSECONDS))
+        # Rows that stay the same are compared, and nothing more, until a refresh is due.
+        is_compared = self.binding.over != KEYS and not self._pending and all(one.holds for one in self.raised.values())
+        compared_until_ns = self._refresh_due_ns if is_compared else 0
         for raised in self.raised.values():
             if raised.holds and self.binding.refresh_s is not None:
-                # Rows that stay the same are compared until a refresh is due.
-                compared_until_ns = 0 if self.binding.over == KEYS else self._refresh_due_ns
                 ends_ns.append(max(raised.described_ns + self._refresh_ns, compared_until_ns))
             if not raised.holds:
                 offs_ns = (OVER_NS, self._off_ns, self._flapping.off_ns)

@@ -23,6 +23,8 @@ NEW_OFFENDERS_PER_SECOND = 256
 ROOM_AT_ONCE = 32
 """Addresses that make room together, because finding the weakest costs a look at all."""
 OFFENCE_BUCKETS = 10
+COUNTED_NS = (OFFENCE_BUCKETS + 1) * 1_000_000_000
+"""So long after a rejected packet it is in no count of whole seconds any more."""
 INTERVAL_EDGES_S = (0.005, 0.01, 0.02, 0.0225, 0.025, 0.03, 0.04, 0.05, 0.1, 0.2, 0.5, 1.0, 1.1, 2.5, 5.0, 10.0)
 """Upper edges of the interval histogram: dense around 44 Hz and around the keep-alive of 0.8 to 1 s."""
 

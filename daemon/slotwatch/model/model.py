@@ -208,13 +208,19 @@ class Model:
         moving = (streams.frames_5s[:top] > 1) & (streams.stepped_5s[:top] > 0)
         return bool((live & (~known | moving)).any())
 
-    def forgets_at_rest_ns(self) -> int | None:
-        """When something is forgotten while all live streams go on; None if more may change than that."""
+    def forgets_at_rest_ns(self, longest_gap_ns: int) -> int | None:
+        """When something is forgotten while all live streams go on; None if more may change than that.
+
+        longest_gap_ns: between two packets of one stream.
+        """
         streams = self.streams
         if not self._is_simple or self.sources.lists or self.occasions.nodes:
             return None
         rows = streams.rows()
-        rows = rows[~streams.live[rows]]
+        live = streams.live[rows]
+        if (streams.timeout_ns[rows[live]] <= longest_gap_ns).any():
+            return None
+        rows = rows[~live]
         last_ns = [*streams.last_packet_ns[rows].tolist()]
         last_ns += [
             int(self.sources.last_seen_ns[row])

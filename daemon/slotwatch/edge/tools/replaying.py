@@ -129,6 +129,8 @@ class Replay:
             if end > row:
                 self.engine.ingest(batch.part(slice(row, end)))
                 row = end
+                # The last of them, so that it does not matter how a capture is cut into chunks.
+                self._last_ns = int(times[end - 1])
             while seen < len(waiting) and waiting[seen].t_ns <= self._due_ns:
                 self.engine.observe(waiting[seen])
                 seen += 1
@@ -143,7 +145,9 @@ class Replay:
             return row
         self._look_ns = now_ns + LONGEST_NS + SECOND_NS
         before_ns = self._ends_ns
-        self._ends_ns = ends_ns = self.engine.ends_at_rest_ns() if streams == self.engine.live_streams else None
+        self._ends_ns = ends_ns = (
+            self.engine.ends_at_rest_ns(LONGEST_NS) if streams == self.engine.live_streams else None
+        )
         if ends_ns is None or before_ns is None:
             return row
         # What lies at the same time after each stream sent again is no stream's lateness.

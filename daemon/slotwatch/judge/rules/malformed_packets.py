@@ -8,7 +8,7 @@ from functools import partial
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by, number
-from slotwatch.model.counters import OFFENCE_BUCKETS
+from slotwatch.model.counters import COUNTED_NS, OFFENCE_BUCKETS
 from slotwatch.snapshot import Severity
 from slotwatch.wire.names import address_text
 from slotwatch.wire.reject import Reject
@@ -34,7 +34,9 @@ def offenders(ctx: RuleContext, p: MalformedPacketsParameters) -> dict[Sender, N
     counters = ctx.model.counters
     if not counters.offenders:
         return {}
-    return {(one.network, one.address): None for one in counters.rejected_recently(ctx.at_ns, p.packets)}
+    if ctx.now_ns - counters.last_offence_ns() > COUNTED_NS:
+        return {}
+    return {(one.network, one.address): None for one in counters.rejected_recently(int(ctx.now_ns), p.packets)}
 
 
 def describe_offender(ctx: RuleContext, key: Sender) -> Finding:
