@@ -58,7 +58,7 @@ function question(page, row) {
     yes: "Yes, a new lamp is in",
     run: async () => {
       await page.change("/api/v1/lamp-changes", { method: "POST", body: { [row.kind]: row.name } });
-      page.local.done = `Hours of ${row.kind} ${row.name} begin anew.`;
+      page.local.done = `Hours of ${row.kind} ${row.name} start again from zero.`;
     },
   });
 }

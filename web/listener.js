@@ -96,7 +96,7 @@ const UNUSED = {
   routes_skipped_packets: ["packet", "packets", "left out by the routes, which were too far behind"],
   routes_unsent_packets: ["packet", "packets", "of routes that the network refused to send"],
   node_unanswered_polls: ["Art-Net poll", "Art-Net polls", "not answered: too many came at once"],
-  serial_ports_reopened: ["time", "times", "a serial port was opened anew after it had gone"],
+  serial_ports_reopened: ["time", "times", "a serial port was opened again after it had gone"],
   page_dropped_streams: ["page", "pages", "cut off because they did not keep up"],
 };
 

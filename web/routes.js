@@ -33,7 +33,7 @@ function unused(row) {
   const said = [];
   if (row.input_discarded_packets) said.push(` ${plural(row.input_discarded_packets, "packet")} of its input came too late by their sequence.`);
   if (row.input_refused_packets) said.push(` ${plural(row.input_refused_packets, "packet")} of its input came from sources past the 64 it merges.`);
-  if (row.line && row.line.reopened) said.push(` Its port was opened anew ${plural(row.line.reopened, "time")} after it had gone.`);
+  if (row.line && row.line.reopened) said.push(` Its port was opened again ${plural(row.line.reopened, "time")} after it had gone.`);
   return said.join("");
 }
 

@@ -65,7 +65,7 @@ def found(patch: str, more: str = "", circuits: str = CIRCUITS) -> list[Conflict
         ("1,1,1,dimmer,,\n2,1,1,mover,,\n", ["overlap warning 2 (1, 1): 1 overlaps 2 (row 3) on e131/1, slot 1"]),
         ("1,1,508,mover,,\n", []),
         ("1,1,509,mover,,\n", ["past-512 warning 2 (509, 512): 1 runs past slot 512: 5 slots from 509 end at 513"]),
-        ("1,1,1,who,,\n", ["unknown-profile warning 2 (1, 1): 1 has a profile that nobody declares: who"]),
+        ("1,1,1,who,,\n", ["unknown-profile warning 2 (1, 1): 1 has a profile that is not declared: who"]),
         (
             "1,2,1,dimmer,,\n",
             ["undeclared-universe warning 2 (1, 1): 1 is patched on e131/2, which the house does not declare"],
@@ -122,8 +122,8 @@ def test_fixtures(patch: str, wanted: list[str]) -> None:
             "",
             "circuit,rack,way\n1,Q,3\n2,R,13\n",
             [
-                ("circuit-without-rack", 2, "circuit 1 hangs on a rack that is not declared: Q"),
-                ("circuit-without-rack", 3, "circuit 2 hangs on way 13 of R, which has 12"),
+                ("circuit-without-rack", 2, "circuit 1 is on a rack that is not declared: Q"),
+                ("circuit-without-rack", 3, "circuit 2 is on way 13 of R, which has 12"),
             ],
         ),
     ],

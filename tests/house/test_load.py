@@ -131,7 +131,7 @@ def test_overlay_may_not_change_the_house() -> None:
 
 def test_faults_of_an_overlay_name_its_own_lines() -> None:
     lines = faults_of('include = ["tour.toml"]\n' + U1, tour_toml='[[sources]]\nname = "t"\npriority = 300\n')
-    assert lines == ["tour.toml:3: sources.priority: 300 - a value from 0 to 200 is wanted"]
+    assert lines == ["tour.toml:3: sources.priority: 300 - a value from 0 to 200 is expected"]
 
 
 def test_times_are_in_the_houses_zone() -> None:
@@ -244,4 +244,4 @@ def test_lights_that_are_expected_on_are_fixtures_of_the_patch() -> None:
     patch = b"fixture,universe,address,footprint,label\n12,1,1,1,\n13,1,2,1,ghost light\n"
     assert house_of(text + '["ghost light", "12"]\n', patch_csv=patch).dark.expected_on == ("ghost light", "12")
     (fault,) = faults_of(text + '["ghost light", "14"]\n', patch_csv=patch)
-    assert "expected_on" in fault and "14" in fault and "a fixture of the patch is wanted" in fault
+    assert "expected_on" in fault and "14" in fault and "a fixture of the patch is expected" in fault

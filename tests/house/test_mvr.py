@@ -145,7 +145,7 @@ def test_universe_that_nobody_maps_is_asked_for_once(tmp_path: Path) -> None:
     patch = read(scene(tmp_path, fixture("1", [(0, 3, 1)]), fixture("2", [(0, 3, 20)]), fixture("3", [(0, 1, 1)])))
     assert [str(problem) for problem in patch.problems] == [
         "show.mvr: patch.universes: MVR universe 3 with 2 addresses - "
-        'say which universe it is: [patch] universes = { 3 = "e131/…" }'
+        'declare which universe it is: [patch] universes = { 3 = "e131/…" }'
     ]
 
 

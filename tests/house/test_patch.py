@@ -60,7 +60,7 @@ def test_reading_of_every_column_is_reported() -> None:
 
 def test_row_numbers_are_the_files_lines_also_after_quoted_line_ends() -> None:
     text = 'fixture,universe,address,profile,label\n1,1,1,dimmer,"two\nlines"\n\n# no\n2,1,0,dimmer,\n'
-    assert [str(p) for p in read(text).problems] == ["patch.csv:6: address: 0 - an address from 1 to 512 is wanted"]
+    assert [str(p) for p in read(text).problems] == ["patch.csv:6: address: 0 - an address from 1 to 512 is expected"]
 
 
 @pytest.mark.parametrize(
@@ -69,12 +69,13 @@ def test_row_numbers_are_the_files_lines_also_after_quoted_line_ends() -> None:
         (HEAD + ",1,1,dimmer\n", "patch.csv:2: fixture: an empty cell - each row needs the fixture's name or number"),
         (
             HEAD + "1,1,1,dimmer\n1,1,2,dimmer\n",
-            "patch.csv:3: fixture: 1 - this fixture stands in row 2 already; each may stand there once",
+            "patch.csv:3: fixture: 1 - this fixture is in row 2 already; each may be listed once",
         ),
-        (HEAD + "1,1,513,dimmer\n", "patch.csv:2: address: 513 - an address from 1 to 512 is wanted"),
+        (HEAD + "1,1,513,dimmer\n", "patch.csv:2: address: 513 - an address from 1 to 512 is expected"),
         (
             HEAD + "1,1,A1,dimmer\n",
-            "patch.csv:2: address: A1 - an address from 1 to 512 is wanted, or universe and address as 1/101 or 1.101",
+            "patch.csv:2: address: A1 - an address from 1 to 512 is expected, "
+            "or universe and address as 1/101 or 1.101",
         ),
         (
             HEAD + "1,0,1,dimmer\n",
@@ -96,7 +97,7 @@ def test_row_numbers_are_the_files_lines_also_after_quoted_line_ends() -> None:
         ),
         (
             "fixture,universe,address,profile,audience\n1,1,1,dimmer,maybe\n",
-            "patch.csv:2: faces_audience: maybe - yes or an empty cell is wanted",
+            "patch.csv:2: faces_audience: maybe - yes or an empty cell is expected",
         ),
     ],
 )
@@ -125,7 +126,7 @@ def test_absolute_addresses() -> None:
         ("e131/64", 512),
     ]
     wrong = read("fixture,address,profile\n1,32769,dimmer\n", absolute).problems
-    assert wrong[0].wanted == "an absolute address from 1 to 32768 is wanted"
+    assert wrong[0].wanted == "an absolute address from 1 to 32768 is expected"
 
 
 def test_declared_table_says_what_a_universe_is() -> None:
@@ -185,12 +186,12 @@ def test_circuits() -> None:
 def test_circuits_faults_are_reported_at_their_cells() -> None:
     text = "circuit,rack,way,module,load_w\n1,R,0,dimmer,10\n1,R,2,dimmer,10\n,,3,steam,-1\n"
     assert [str(problem) for problem in read_circuits("c.csv", text.encode()).problems] == [
-        "c.csv:2: way: 0 - a whole number from 1 to 512 is wanted",
-        "c.csv:3: circuit: 1 - this circuit stands in row 2 already; each may stand there once",
+        "c.csv:2: way: 0 - a whole number from 1 to 512 is expected",
+        "c.csv:3: circuit: 1 - this circuit is in row 2 already; each may be listed once",
         "c.csv:4: circuit: an empty cell - give the circuit's name or number",
         "c.csv:4: rack: an empty cell - give the rack",
         "c.csv:4: module: steam - wanted: dimmer or switched or unswitched",
-        "c.csv:4: load_w: -1 - a number is wanted, such as 1000 or 12.5",
+        "c.csv:4: load_w: -1 - a number is expected, such as 1000 or 12.5",
     ]
 
 
@@ -231,8 +232,8 @@ def test_two_rows_that_ran_together_are_a_fault_with_their_line_and_no_dropped_f
     patch = read("fixture,universe,address,footprint\n1,e131/1,1,5\n2,e131/1,6,5,3,e131/1,11,5\n4,e131/1,16,5,,\n")
     assert [fixture.name for fixture in patch.fixtures] == ["1", "4"]
     assert [str(problem) for problem in patch.problems] == [
-        "patch.csv:3: 8 cells, the header has 4; the first one too many is '3' - each fixture or circuit stands in a "
-        "row of its own, and a cell with the delimiter in it stands in quotes"
+        "patch.csv:3: 8 cells, the header has 4; the first one too many is '3' - each fixture or circuit needs a row "
+        "of its own, and a cell that contains the delimiter needs quotes"
     ]
     circuits = read_circuits("circuits.csv", b"circuit,rack,way\nA,R,1,B,R,2\n")
     assert circuits.circuits == [] and [problem.line for problem in circuits.problems] == [2]
@@ -250,7 +251,7 @@ def test_sixty_rows_that_are_wrong_alike_are_one_line_with_the_way_out() -> None
     rows = "".join(f"{number},1,{number},dimmer\n" for number in range(1, 61))
     assert [str(problem) for problem in read(HEAD + rows, BOTH).problems] == [
         "patch.csv:2: universe: 1 - this house has two protocols: write e131/1 or artnet/0 (and in 59 more rows); "
-        'or say once what each number is: [patch] universes = { 1 = "e131/1" }'
+        'or declare once what each number is: [patch] universes = { 1 = "e131/1" }'
     ]
     few = "".join(f"{number},1,{number},dimmer\n" for number in range(1, 4))
     assert [problem.line for problem in read(HEAD + few, BOTH).problems] == [2, 3, 4]

@@ -98,7 +98,7 @@ def test_a_different_line_names_a_slot_on_both_sides() -> None:
     tap.run(5, held, lambda t: bytes([100] * 6 + [180] + [100] * 505))
     (incident,) = tap.rules()
     assert incident.cause == "different"
-    assert "Slot 7 stands at 180 on the line and at 100 in the universe" in incident.evidence[0]
+    assert "Slot 7 is at 180 on the line and at 100 in the universe" in incident.evidence[0]
     assert "The network is right, the line is not" in incident.summary
 
 

@@ -81,7 +81,7 @@ def test_checks_of_pre_show_and_show_only_ask_to_look(rule: Rule) -> None:
 def test_checks_that_touch_something_say_first_that_the_rig_must_be_clear(rule: Rule) -> None:
     """Good practice beside moving fixtures (common practice, no source)."""
     for check in rule.next_checks_quiet:
-        only_reads = check.startswith(("Look ", "Read ")) and not TOUCHES.search(check)
+        only_reads = check.startswith(("Look ", "Read ", "Check whether ", "Find out ")) and not TOUCHES.search(check)
         by_competent = "by a competent person, isolated, under local rules" in check
         assert only_reads or by_competent or check.startswith("Lights may move or go out: clear the rig first. "), check
 
@@ -89,7 +89,7 @@ def test_checks_that_touch_something_say_first_that_the_rig_must_be_clear(rule: 
 def test_what_is_damp_is_left_to_a_competent_person() -> None:
     checks = " ".join((*CATALOG["line-faulty"].next_checks, *CATALOG["line-faulty"].next_checks_quiet))
     assert "Touch no damp connector." in checks
-    assert "damp connector seen to by a competent person, isolated" in checks and "cool first" in checks
+    assert "damp connector repaired by a competent person, isolated" in checks and "cool first" in checks
 
 
 EVERYTHING = house_of(

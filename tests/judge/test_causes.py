@@ -151,7 +151,7 @@ def test_one_group_of_a_living_source_that_lists_it_is_path_or_sender() -> None:
     gone = desk("Desk A", (2,), to_s=8.0)
     shown = stage((1, 2), living, gone).run(34.0)
     assert cause_of(shown) == ("universe-lost", "path-or-sender", "low")
-    assert any("still names it" in text for text in shown.only().evidence)
+    assert any("still lists it" in text for text in shown.only().evidence)
     complete(shown.only())
 
 

@@ -78,7 +78,7 @@ def test_non_dim_is_critical_on_a_dimmer_and_a_warning_on_a_relay() -> None:
     found = {incident.fixtures[0]: incident for incident in stage.all}
     assert found["13"].severity is Severity.CRITICAL and found["12"].severity is Severity.WARNING
     assert found["13"].summary.startswith(
-        "Transformer (13): a circuit that must be off or full stands at 39 % on a dimmer way, Rack 1 way 3"
+        "Transformer (13): a circuit that must be off or full is at 39 % on a dimmer way, Rack 1 way 3"
     )
     assert "Commanded, not seen lit." in found["13"].evidence[0]
 
@@ -88,7 +88,7 @@ def test_non_dim_names_what_hangs_on_the_circuit() -> None:
     found = stage.rule("non-dim-partial")
     assert found.fixtures == ("101", "102", "12")
     assert found.summary.startswith(
-        "Motor power (12): a circuit that must be off or full stands at 55 % on a switched way, Rack 1 way 2. "
+        "Motor power (12): a circuit that must be off or full is at 55 % on a switched way, Rack 1 way 2. "
         "On circuit 2: Wash 1 (101) and Wash 2 (102)."
     )
 

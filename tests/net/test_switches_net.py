@@ -223,5 +223,5 @@ finally:
     assert (pulled["cause"], pulled["universes"]) == ("source-lost", ["e131/2"]), pulled
     assert "port 5 of switch FOH went down" in pulled["summary"]
     assert (cut["cause"], cut["universes"]) == ("network-lost", ["e131/1"]), cut
-    assert "Port 24 of switch FOH, the way to switch Stage, went down" in cut["summary"]
+    assert "Port 24 of switch FOH, the link to switch Stage, went down" in cut["summary"]
     assert 'slotwatch_switch_up{switch="FOH"} 1.0' in said["metrics"]

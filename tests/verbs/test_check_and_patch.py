@@ -100,7 +100,7 @@ def test_patch_finds_free_addresses(capsys: pytest.CaptureFixture[str], hall: Pa
     status, out, _ = run(capsys, "patch", "-c", str(hall), "--find", "506")
     assert status == 1 and out == "0 of 1: no run of 506 free slots is left.\n"
     status, _, err = run(capsys, "patch", "-c", str(hall), "--find", "513")
-    assert status == 2 and err == "slotwatch patch: --find: a footprint from 1 to 512 is wanted\n"
+    assert status == 2 and err == "slotwatch patch: --find: a footprint from 1 to 512 is expected\n"
     status, _, err = run(capsys, "patch", "-c", str(hall), "--universe", "e131/9")
     assert status == 2 and "neither declared nor patched" in err
 
@@ -159,5 +159,5 @@ def test_a_universe_out_of_range_is_reported_the_range_of_its_protocol(hall: Pat
         with pytest.raises(HouseFileError) as found:
             load_house(hall)
         assert [line.partition(" - ")[2] for line in found.value.lines] == [
-            f"a whole number from {low} to {high} is wanted for {protocol}"
+            f"a whole number from {low} to {high} is expected for {protocol}"
         ]

@@ -37,8 +37,8 @@ async def test_all_or_one_are_sent_a_test(tmp_path: Path, capsys: pytest.Capture
         assert await asyncio.to_thread(main, ["notify", "--test", "-c", str(house)]) == 0
         said = capsys.readouterr()
         assert said.out.splitlines() == [
-            "duty phone: sent; look whether it arrived.",
-            "building: sent; look whether it arrived.",
+            "duty phone: sent; check whether it arrived.",
+            "building: sent; check whether it arrived.",
         ]
         assert "no daemon answers" in said.err and "past the queue" in said.err
         assert str(box.mails[0]["Subject"]).startswith("Test: ") and "Nothing is wrong" in box.texts()[0]
@@ -65,7 +65,7 @@ async def test_a_running_daemon_sends_the_test_and_counts_it(
         with ended(await asyncio.to_thread(start, house, ports)) as daemon:
             assert await asyncio.to_thread(main, ["notify", "--test", "-c", str(house)]) == 0
             said = capsys.readouterr()
-            assert said.out.splitlines()[1] == "building: sent; look whether it arrived." and not said.err
+            assert said.out.splitlines()[1] == "building: sent; check whether it arrived." and not said.err
             assert len(box.mails) == 1 and len(there.taken) == 1
             # The page's snapshot has it a moment later.
             await asyncio.to_thread(until, lambda: _sent(daemon) == {"duty phone": 1, "building": 1})

@@ -1,4 +1,4 @@
-"""What one receiver is sent, decided from made-up moments: what is wanted is written in docs/alerts.md."""
+"""What one receiver is sent, decided from made-up moments: what is expected is written in docs/alerts.md."""
 
 from __future__ import annotations
 
@@ -145,7 +145,7 @@ def test_a_part_that_goes_on_in_a_wider_incident_is_not_called_over() -> None:
     lesser = Night()
     assert lesser.at(5, part) == ["opened"]
     assert lesser.at(21, folded, replace(whole, severity=Severity.NOTE)) == ["resolved"]
-    assert "goes on as part of incident 9" in lesser.sent[-1].text
+    assert "is now part of incident 9" in lesser.sent[-1].text
 
 
 def test_a_storm_is_summed_up() -> None:

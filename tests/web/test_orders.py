@@ -158,7 +158,7 @@ def test_a_new_lamp_is_confirmed_before_its_hours_begin_anew(open_page: Open) ->
     assert opened.listener.changes == []
     page.get_by_role("button", name="The lamp of fixture 301 was changed").click()
     page.click("dialog >> text=Yes, a new lamp is in")
-    page.wait_for_selector("text=Hours of fixture 301 begin anew.")
+    page.wait_for_selector("text=Hours of fixture 301 start again from zero.")
     assert opened.listener.changes == [("POST", "lamp-changes", {"fixture": "301"})]
 
 
@@ -170,7 +170,7 @@ def test_the_token_is_asked_for_in_between_and_the_order_goes_through(open_page:
     page.click("dialog >> text=Yes, a new lamp is in")
     page.fill("#token", "sea-salt")
     page.click("text=Use it")
-    page.wait_for_selector("text=Hours of circuit C103 begin anew.")
+    page.wait_for_selector("text=Hours of circuit C103 start again from zero.")
     assert page.locator("dialog").is_hidden()
 
 
@@ -217,7 +217,7 @@ def test_a_universe_says_how_tonight_is_against_the_other_shows(open_page: Open)
     page.wait_for_selector("text=In the last 20 shows 99 of 100 intervals were within 26.2 ms to 31.2 ms")
     pictures = page.locator("svg.usual").evaluate_all("all => all.map(one => one.getAttribute('aria-label'))")
     assert [words.split()[0] for words in pictures] == ["In", "Frames", "The"], pictures
-    page.wait_for_selector("text=The figures begin anew on 2025-11-03: the patch changed.")
+    page.wait_for_selector("text=The figures start again on 2025-11-03: the patch changed.")
 
 
 def test_the_half_hour_call_says_what_grows_worse(open_page: Open) -> None:

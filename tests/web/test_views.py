@@ -233,7 +233,7 @@ def test_the_own_bridge_is_reported_to_be_this_computers(open_page: Open) -> Non
 def test_a_route_says_what_of_its_input_it_did_not_use(open_page: Open) -> None:
     page = open_page("well").go("/routes")
     page.wait_for_selector("text=234 packets of its input came too late by their sequence.")
-    page.wait_for_selector("text=Its port was opened anew 1 time after it had gone.")
+    page.wait_for_selector("text=Its port was opened again 1 time after it had gone.")
 
 
 def test_back_and_forward_are_the_browsers_own(open_page: Open) -> None:

@@ -54,7 +54,7 @@ def listen(document: Document, converter: Converter) -> Listen:
     words = {protocol.word: protocol for protocol in Protocol}
     values["protocols"] = tuple(words[word] for word in values["protocols"])
     if len(set(values["interfaces"])) < len(values["interfaces"]):
-        entry.wrong("interfaces", "each interface may stand there once")
+        entry.wrong("interfaces", "each interface may be listed once")
     if entry["artnet_subscribe"] and "artnet" not in entry["protocols"]:
         entry.wrong("artnet_subscribe", "artnet must be one of the protocols for this")
     return Listen(**values)
@@ -70,9 +70,9 @@ def networks(document: Document, converter: Converter, declared: Listen) -> tupl
         elif entry["interface"] in names:
             entry.wrong("interface", "this interface has a name already")
         elif declared.interfaces and entry["interface"] not in declared.interfaces:
-            entry.wrong("interface", "it must also stand in [listen] interfaces")
+            entry.wrong("interface", "it must also be in [listen] interfaces")
         elif re.search(r"\s", entry["name"]):
-            entry.wrong("name", "a name without spaces is wanted, as in e131/12@A")
+            entry.wrong("name", "a name without spaces is expected, as in e131/12@A")
         names.setdefault(entry["interface"], entry["name"])
     interfaces = declared.interfaces or tuple(names)
     return tuple(Network(names.get(interface, interface), interface) for interface in interfaces)
@@ -86,7 +86,7 @@ def http(document: Document, converter: Converter) -> Http:
         entry.wrong("read", "reading can need a token only where token_file names one")
     for index, name in enumerate(entry["hosts"]):
         if not _HOST_NAME.fullmatch(name):
-            entry.wrong("hosts", "a host name without scheme and port is wanted, such as lights.example", index)
+            entry.wrong("hosts", "a host name without scheme and port is expected, such as lights.example", index)
     return Http(
         host,
         port,
@@ -117,7 +117,7 @@ def alerts(document: Document, converter: Converter) -> Alerts:
 def mqtt(document: Document, converter: Converter) -> Mqtt:
     entry = document.table(BY_NAME["mqtt"], converter)
     if set("#+") & set(entry["topic"]) or entry["topic"].startswith("/"):
-        entry.wrong("topic", "a topic without #, + and leading slash is wanted")
+        entry.wrong("topic", "a topic without #, + and leading slash is expected")
     return Mqtt(**entry.values)
 
 
@@ -128,7 +128,7 @@ def reference_terms(document: Document, converter: Converter) -> ReferenceTerms:
 def readiness_terms(document: Document, converter: Converter) -> ReadinessTerms:
     entry = document.table(BY_NAME["readiness"], converter)
     if len(entry["reference"]) > LONGEST_REFERENCE_NAME:
-        entry.wrong("reference", f"a name of at most {LONGEST_REFERENCE_NAME} characters is wanted")
+        entry.wrong("reference", f"a name of at most {LONGEST_REFERENCE_NAME} characters is expected")
     return ReadinessTerms(**entry.values)
 
 
@@ -136,7 +136,7 @@ def dark_terms(document: Document, converter: Converter, fixtures: list[Fixture]
     entry = document.table(BY_NAME["dark"], converter)
     known = {name for one in fixtures for name in (one.name, one.label) if name}
     for index, _ in unknown_fixtures(entry["expected_on"], known):
-        entry.wrong("expected_on", "a fixture of the patch is wanted, by name or label", index)
+        entry.wrong("expected_on", "a fixture of the patch is expected, by name or label", index)
     return DarkTerms(**entry.values)
 
 
@@ -189,7 +189,7 @@ def universe_id(entry: Entry) -> UniverseId | None:
     found = UniverseId(protocol, entry["number"])
     if not found.is_valid:
         low, high = (0, ARTNET_LAST) if protocol is Protocol.ARTNET else (E131_FIRST, 63999)
-        entry.wrong("number", f"a whole number from {low} to {high} is wanted for {protocol.word}")
+        entry.wrong("number", f"a whole number from {low} to {high} is expected for {protocol.word}")
         return None
     return found
 
@@ -242,7 +242,7 @@ def profile(entry: Entry) -> Profile:
 
 def rack(entry: Entry) -> Rack:
     if entry["supplies"] == 2:
-        entry.wrong("supplies", "1 or 3 is wanted")
+        entry.wrong("supplies", "1 or 3 is expected")
     if entry["address"] + entry["ways"] - 1 > MAX_SLOTS:
         entry.wrong(
             "ways", f"way {entry['ways']} would be slot {entry['address'] + entry['ways'] - 1}; 512 is the last"

@@ -74,7 +74,7 @@ class Addressing:
             return self._absolute(int(whole[1]))
         pair = _PAIR.fullmatch(address)
         if not pair:
-            raise ValueError("an address from 1 to 512 is wanted, or universe and address as 1/101 or 1.101")
+            raise ValueError("an address from 1 to 512 is expected, or universe and address as 1/101 or 1.101")
         named = self.universe(f"{pair[1]}/{pair[2]}" if pair[1] else pair[2])
         if universe and self.universe(universe) != named:
             raise WrongUniverse(f"the address names {named}, but the universe column says {universe}")
@@ -85,7 +85,7 @@ class Addressing:
         if self.absolute_from is None:
             raise ValueError("no universe is given; for absolute addresses write absolute_from under [patch]")
         if not 1 <= number <= ABSOLUTE_LAST:
-            raise ValueError(f"an absolute address from 1 to {ABSOLUTE_LAST} is wanted")
+            raise ValueError(f"an absolute address from 1 to {ABSOLUTE_LAST} is expected")
         first = self.absolute_from
         universe = UniverseId(first.protocol, first.number + (number - 1) // SLOTS)
         if not universe.is_valid:
@@ -108,13 +108,13 @@ def amount(text: str, most: float) -> float:
     """A number with a decimal point or comma and perhaps its unit: `1000`, `0,5 kW`, `12.5 A`."""
     found = _AMOUNT.fullmatch(text)
     if not found:
-        raise ValueError("a number is wanted, such as 1000 or 12.5")
+        raise ValueError("a number is expected, such as 1000 or 12.5")
     if _THOUSANDS.fullmatch(found[1]):
         whole = re.sub("[.,]", "", found[1])
         raise ValueError(f"this may mean {whole} or {found[1].replace(',', '.')}: write it without a separator")
     value = float(found[1].replace(",", ".")) * _SCALE.get((found[2] or "").lower(), 1.0)
     if value > most:
-        raise ValueError(f"a number from 0 to {most:g} is wanted")
+        raise ValueError(f"a number from 0 to {most:g} is expected")
     return value
 
 
@@ -122,7 +122,7 @@ def whole(text: str, low: int, high: int) -> int:
     """A whole number in this range; `12.0` and `12,0` are whole too."""
     found = _WHOLE.fullmatch(text)
     if not found or not low <= int(found[1]) <= high:
-        raise ValueError(f"a whole number from {low} to {high} is wanted")
+        raise ValueError(f"a whole number from {low} to {high} is expected")
     return int(found[1])
 
 
@@ -133,10 +133,10 @@ def yes(text: str) -> bool:
         return True
     if word in ("", "no", "n", "false", "0", "-", "nein", "non"):
         return False
-    raise ValueError("yes or an empty cell is wanted")
+    raise ValueError("yes or an empty cell is expected")
 
 
 def _slot(number: int) -> int:
     if not 1 <= number <= SLOTS:
-        raise ValueError(f"an address from 1 to {SLOTS} is wanted")
+        raise ValueError(f"an address from 1 to {SLOTS} is expected")
     return number

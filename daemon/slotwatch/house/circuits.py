@@ -46,7 +46,7 @@ def read_circuits(file: str, data: bytes, own_columns: tuple[tuple[str, str], ..
             except ValueError as error:
                 read.problems.append(Problem(file, row.number, column, row[column] or "an empty cell", str(error)))
         if row["circuit"] in seen:
-            wanted = f"this circuit stands in row {seen[row['circuit']]} already; each may stand there once"
+            wanted = f"this circuit is in row {seen[row['circuit']]} already; each may be listed once"
             read.problems.append(Problem(file, row.number, "circuit", row["circuit"], wanted))
         elif len(values) == len(_CONVERT):
             read.circuits.append(_circuit(file, row, values))

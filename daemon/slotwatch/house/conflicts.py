@@ -97,7 +97,7 @@ def _fixtures_alone(house: House) -> Iterator[Conflict]:
             text = f"{fixture.name} runs past slot 512: {fixture.footprint} slots from {fixture.address}"
             yield _about("past-512", Severity.WARNING, fixture, f"{text} end at {fixture.last_slot}")
         if fixture.profile and fixture.profile not in known:
-            text = f"{fixture.name} has a profile that nobody declares: {fixture.profile}"
+            text = f"{fixture.name} has a profile that is not declared: {fixture.profile}"
             yield _about("unknown-profile", Severity.WARNING, fixture, text)
         if fixture.universe not in declared and fixture.universe.protocol is not Protocol.LINE:
             text = f"{fixture.name} is patched on {fixture.universe}, which the house does not declare"
@@ -123,10 +123,10 @@ def _circuits(house: House) -> Iterator[Conflict]:
         slot = _way_slot(rack, circuit.way)
         universe = rack.universe if rack else None
         if rack is None:
-            text = f"circuit {circuit.name} hangs on a rack that is not declared: {circuit.rack}"
+            text = f"circuit {circuit.name} is on a rack that is not declared: {circuit.rack}"
             yield Conflict("circuit-without-rack", Severity.WARNING, (), None, None, text, circuit.file, circuit.row)
         elif circuit.way > rack.ways:
-            text = f"circuit {circuit.name} hangs on way {circuit.way} of {rack.name}, which has {rack.ways}"
+            text = f"circuit {circuit.name} is on way {circuit.way} of {rack.name}, which has {rack.ways}"
             yield Conflict(
                 "circuit-without-rack", Severity.WARNING, (), universe, None, text, circuit.file, circuit.row
             )

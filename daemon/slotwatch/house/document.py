@@ -90,7 +90,7 @@ class Document:
         for key in path:
             tree = tree.get(key, {}) if isinstance(tree, dict) else {}
         if not isinstance(tree, dict):
-            self.wrong(path, f"a table is wanted: {section.header} on a line of its own")
+            self.wrong(path, f"a table is expected: {section.header} on a line of its own")
             tree = {}
         return self._entry(section, path, tree, converter, required=bool(tree))
 
@@ -98,7 +98,7 @@ class Document:
         """The tables of a list of tables, in order."""
         rows = self.tree.get(section.name, [])
         if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
-            self.wrong((section.name,), f"a list of tables is wanted: {section.header} on a line of its own")
+            self.wrong((section.name,), f"a list of tables is expected: {section.header} on a line of its own")
             return
         for index, row in enumerate(rows):
             yield self._entry(section, (section.name, index), row, converter, required=True)

@@ -143,13 +143,13 @@ def _fault(root: Element) -> str:
             return f"a channel has the offset {offset[:40]!r}; up to {MAX_OFFSETS} numbers from 1 to 512 are wanted"
         number = channel.get("DMXBreak", "1")
         if number != "Overwrite" and not (number.isdecimal() and 1 <= int(number[:6]) <= MAX_BREAKS):
-            return f"a channel has the break {number[:40]!r}; 1 to {MAX_BREAKS} or Overwrite is wanted"
+            return f"a channel has the break {number[:40]!r}; 1 to {MAX_BREAKS} or Overwrite is expected"
     for row in root.iter("Break"):
         start, number = row.get("DMXOffset", "1"), row.get("DMXBreak", "1")
         if not _START.fullmatch(start) or not _in_universe([start.rpartition(".")[2]]):
-            return f"a geometry reference has the offset {start[:40]!r}; 1 to 512 is wanted"
+            return f"a geometry reference has the offset {start[:40]!r}; 1 to 512 is expected"
         if not number.isdecimal() or not 1 <= int(number[:6]) <= MAX_BREAKS:
-            return f"a geometry reference has the break {number[:40]!r}; 1 to {MAX_BREAKS} is wanted"
+            return f"a geometry reference has the break {number[:40]!r}; 1 to {MAX_BREAKS} is expected"
     return _reference_fault(root)
 
 

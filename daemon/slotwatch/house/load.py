@@ -231,7 +231,7 @@ class _Loader:
         """A fixture of one file may not be in another too."""
         for fixture in fixtures:
             if seen.setdefault(fixture.name, fixture.file) != fixture.file:
-                wanted = f"this fixture stands in {seen[fixture.name]} already"
+                wanted = f"this fixture is in {seen[fixture.name]} already"
                 self.problems.append(Problem(fixture.file, fixture.row, "fixture", fixture.name, wanted))
 
     def _circuits(self) -> list[Circuit]:

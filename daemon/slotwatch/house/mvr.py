@@ -117,7 +117,7 @@ def _read_fixture(reading: _Reading, fixture: Any, position: str, faces_audience
             continue
         if not 1 <= address.address <= 512:
             held = f"{address.universe}.{address.address}"
-            wanted = "an address from 1 to 512 is wanted"
+            wanted = "an address from 1 to 512 is expected"
             reading.patch.problems.append(Problem(reading.file, None, f"{name} address", held, wanted))
             continue
         reading.patch.fixtures.append(
@@ -198,7 +198,7 @@ def _universe(reading: _Reading, number: int) -> UniverseId | None:
 
 def _conclude(reading: _Reading) -> None:
     for number, count in sorted(reading.missing.items()):
-        wanted = f'say which universe it is: [patch] universes = {{ {number} = "e131/…" }}'
+        wanted = f'declare which universe it is: [patch] universes = {{ {number} = "e131/…" }}'
         held = f"MVR universe {number} with {count} addresses"
         reading.patch.problems.append(Problem(reading.file, None, "patch.universes", held, wanted))
     if reading.unpatched:

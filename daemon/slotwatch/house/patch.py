@@ -94,7 +94,7 @@ def _read_row(
     if not name:
         wrong("fixture", "each row needs the fixture's name or number")
     elif name in seen:
-        wrong("fixture", f"this fixture stands in row {seen[name]} already; each may stand there once")
+        wrong("fixture", f"this fixture is in row {seen[name]} already; each may be listed once")
     else:
         seen[name] = row.number
     place = None

@@ -123,7 +123,7 @@ def _too_long(file: str, number: int, cells: list[str], wanted: int) -> Problem:
         number,
         "",
         f"{len(cells)} cells, the header has {wanted}; the first one too many is {first!r}",
-        "each fixture or circuit stands in a row of its own, and a cell with the delimiter in it stands in quotes",
+        "each fixture or circuit needs a row of its own, and a cell that contains the delimiter needs quotes",
     )
 
 
@@ -140,7 +140,7 @@ def condensed(problems: list[Problem]) -> list[Problem]:
             said.add(kind)
             wanted = f"{problem.wanted} (and in {alike[kind] - 1} more rows)"
             if problem.key == "universe":
-                wanted += '; or say once what each number is: [patch] universes = { 1 = "e131/1" }'
+                wanted += '; or declare once what each number is: [patch] universes = { 1 = "e131/1" }'
             found.append(replace(problem, wanted=wanted))
     return found
 
@@ -189,4 +189,4 @@ def _word(title: str) -> str:
 def _missing(file: str, sheet: TableSheet, name: str, columns: tuple[Column, ...]) -> Problem:
     column = next(column for column in columns if column.name == name)
     others = f" (also understood: {', '.join(column.others)})" if column.others else ""
-    return Problem(file, 1, name, "no such column", f"a column named {name} is wanted{others}; {sheet.readings}")
+    return Problem(file, 1, name, "no such column", f"a column named {name} is expected{others}; {sheet.readings}")

@@ -66,7 +66,7 @@ def find_addresses(
     Fewer than `count` where the house is full. ValueError if no universe could hold it.
     """
     if not 1 <= footprint <= SLOTS:
-        raise ValueError(f"a footprint from 1 to {SLOTS} is wanted")
+        raise ValueError(f"a footprint from 1 to {SLOTS} is expected")
     found: list[tuple[UniverseId, int]] = []
     for space in spaces(house):
         if only is not None and space.universe != only:

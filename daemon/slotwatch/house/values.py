@@ -56,25 +56,25 @@ def _text(_: Converter, key: Key, value: Any) -> str:
     if key.required and not value.strip():
         raise ValueError("it may not be empty")
     if len(value) > MAX_TEXT or any(ord(c) < 32 for c in value):
-        raise ValueError(f"one line of at most {MAX_TEXT} characters is wanted")
+        raise ValueError(f"one line of at most {MAX_TEXT} characters is expected")
     return value
 
 
 def _whole(_: Converter, key: Key, value: Any) -> int:
     if isinstance(value, bool) or not isinstance(value, int):
-        raise ValueError(f"a whole number{_range(key)} is wanted")
+        raise ValueError(f"a whole number{_range(key)} is expected")
     return int(_in_range(key, value))
 
 
 def _number(_: Converter, key: Key, value: Any) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise ValueError(f"a number{_range(key)} is wanted")
+        raise ValueError(f"a number{_range(key)} is expected")
     return float(_in_range(key, value))
 
 
 def _in_range(key: Key, value: float) -> float:
     if (key.low is not None and value < key.low) or (key.high is not None and value > key.high):
-        raise ValueError(f"a value{_range(key)} is wanted")
+        raise ValueError(f"a value{_range(key)} is expected")
     return value
 
 
@@ -85,7 +85,7 @@ def _range(key: Key) -> str:
 
 def _yes_no(_: Converter, key: Key, value: Any) -> bool:
     if not isinstance(value, bool):
-        raise ValueError("true or false is wanted, without quotes")
+        raise ValueError("true or false is expected, without quotes")
     return value
 
 
@@ -97,7 +97,7 @@ def _choice(_: Converter, key: Key, value: Any) -> str:
 
 def _texts(self: Converter, key: Key, value: Any) -> tuple[str, ...]:
     if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
-        raise ValueError('a list of texts is wanted: ["…", "…"]')
+        raise ValueError('a list of texts is expected: ["…", "…"]')
     if key.required and not value:
         raise ValueError("it may not be empty")
     return tuple(_text(self, key, item) for item in value)
@@ -105,9 +105,9 @@ def _texts(self: Converter, key: Key, value: Any) -> tuple[str, ...]:
 
 def _choices(self: Converter, key: Key, value: Any) -> tuple[Any, ...]:
     if not isinstance(value, list) or not value or any(item not in key.choices for item in value):
-        raise ValueError("a list is wanted, of " + " and ".join(key.choices))
+        raise ValueError("a list is expected, of " + " and ".join(key.choices))
     if len(set(value)) < len(value):
-        raise ValueError("each may stand there once")
+        raise ValueError("each may be listed once")
     return tuple(value)
 
 
@@ -139,7 +139,7 @@ def _universe_on_network(self: Converter, key: Key, value: Any) -> Located:
 
 def _universes_on_networks(self: Converter, key: Key, value: Any) -> tuple[Located, ...]:
     if not isinstance(value, list):
-        raise ValueError('a list of universes is wanted: ["e131/1", "e131/2@A"]')
+        raise ValueError('a list of universes is expected: ["e131/1", "e131/2@A"]')
     return tuple(self.universe(item) for item in value)
 
 
@@ -157,13 +157,13 @@ def _target(self: Converter, key: Key, value: Any) -> UniverseId | str:
 
 def _universe_table(self: Converter, key: Key, value: Any) -> dict[str, UniverseId]:
     if not isinstance(value, dict):
-        raise ValueError('a table is wanted: { 1 = "e131/1", 2 = "e131/2" }')
+        raise ValueError('a table is expected: { 1 = "e131/1", 2 = "e131/2" }')
     return {name: _universe(self, key, item) for name, item in value.items()}
 
 
 def _labels(self: Converter, key: Key, value: Any) -> tuple[tuple[str, str], ...]:
     if not isinstance(value, dict) or not all(isinstance(item, str) for item in value.values()):
-        raise ValueError('a table of texts is wanted: { name = "…" }')
+        raise ValueError('a table of texts is expected: { name = "…" }')
     return tuple(value.items())
 
 
@@ -171,7 +171,7 @@ def _cid(_: Converter, key: Key, value: Any) -> bytes:
     try:
         cid = UUID(value)
     except (ValueError, AttributeError, TypeError):
-        raise ValueError('a UUID is wanted: "6f1c2a70-…", 32 hexadecimal digits') from None
+        raise ValueError('a UUID is expected: "6f1c2a70-…", 32 hexadecimal digits') from None
     if not cid.int:
         raise ValueError("no component has the CID of all zeros")
     return cid.bytes
@@ -183,7 +183,7 @@ def _address(_: Converter, key: Key, value: Any) -> str:
             raise ValueError
         return str(ip_address(value.strip()))
     except ValueError:
-        raise ValueError('an IP address is wanted: "10.20.0.10" or "fd00::1"') from None
+        raise ValueError('an IP address is expected: "10.20.0.10" or "fd00::1"') from None
 
 
 def _addresses(self: Converter, key: Key, value: Any) -> tuple[str, ...]:
@@ -207,7 +207,7 @@ _URL = r"https?://[^\s/]+\S*"
 def _url(self: Converter, key: Key, value: Any) -> str:
     url = _text(self, key, value)
     if not re.fullmatch(_URL, url):
-        raise ValueError('a URL is wanted: "https://building.example/alarms"')
+        raise ValueError('a URL is expected: "https://building.example/alarms"')
     return url
 
 
@@ -224,7 +224,7 @@ def _date(_: Converter, key: Key, value: Any) -> date:
     try:
         return date.fromisoformat(value)
     except (ValueError, TypeError):
-        raise ValueError("a date is wanted: 2027-01-31") from None
+        raise ValueError("a date is expected: 2027-01-31") from None
 
 
 def _moment(_: Converter, key: Key, value: Any) -> datetime:
@@ -245,7 +245,7 @@ def _clock(_: Converter, key: Key, value: Any) -> time:
             return time(int(found[1]), int(found[2]), int(found[3] or 0))
     except ValueError:
         pass
-    raise ValueError('a time of day is wanted: "18:55"')
+    raise ValueError('a time of day is expected: "18:55"')
 
 
 def _days(_: Converter, key: Key, value: Any) -> tuple[int, ...]:
@@ -253,7 +253,7 @@ def _days(_: Converter, key: Key, value: Any) -> tuple[int, ...]:
     if words == ["daily"]:
         return tuple(range(7))
     if not isinstance(words, list) or not words or any(word not in DAYS for word in words):
-        raise ValueError(f'a list of days is wanted, of {", ".join(DAYS)}, or "daily"')
+        raise ValueError(f'a list of days is expected, of {", ".join(DAYS)}, or "daily"')
     return tuple(sorted({DAYS.index(word) for word in words}))
 
 
@@ -269,7 +269,7 @@ def _time_zone(_: Converter, key: Key, value: Any) -> str:
     try:
         return ZoneInfo(value).key
     except Exception:  # zoneinfo raises many kinds for a bad name, by what the name looks like as a path
-        raise ValueError('a time zone is wanted, such as "Europe/London" or "UTC"') from None
+        raise ValueError('a time zone is expected, such as "Europe/London" or "UTC"') from None
 
 
 _CONVERTERS: dict[Kind, Callable[[Converter, Key, Any], Any]] = {

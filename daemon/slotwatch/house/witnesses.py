@@ -17,7 +17,7 @@ LISTENERS = Section(
         Key("url", Kind.URL, "Its address, such as https://10.20.0.6:8580.", required=True),
         text("token_file", "File that holds its token, where reading needs one."),
         text("ca_file", "Certificate that its own is checked against, for https."),
-        text("own_name", "What this listener is called there, so that both say the same.", OWN_NAME),
+        text("own_name", "What this listener is called there, so that both use the same name.", OWN_NAME),
     ),
 )
 

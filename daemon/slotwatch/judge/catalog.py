@@ -34,15 +34,15 @@ CATALOG: dict[str, Rule] = {rule.name: rule for rule in RULES}
 FLAPPING = CATALOG["flapping"]
 
 CAUSES: dict[str, str] = {
-    "stream-terminated": "the source said that it stops",
-    "universe-withdrawn": "the source lives and no longer sends this universe",
-    "path-or-sender": "the source lives; the way to this port or that one output is at fault",
-    "source-lost": "everything of this source stopped together",
-    "leg-lost": "the source is heard on another network; only its lead or way to this one is at fault",
+    "stream-terminated": "the source announced that it stops",
+    "universe-withdrawn": "the source is running and no longer sends this universe",
+    "path-or-sender": "the source is running; the path to this port or that one output failed",
+    "source-lost": "everything from this source stopped together",
+    "leg-lost": "the source is heard on another network; only its lead or path to this one failed",
     "wrong-network": "it arrives on another network than the one that it is declared on",
-    "network-lost": "all that comes one way stopped together: nothing of it reaches this port",
-    "multicast-lost": "multicast stopped while other ways go on",
-    "unknown": "the evidence fits no one cause",
+    "network-lost": "everything on one path stopped together and no longer reaches this port",
+    "multicast-lost": "multicast stopped while other traffic continues",
+    "unknown": "the evidence does not point to one cause",
 }
 """Causes of `universe-lost` (and of absent sources), in words."""
 

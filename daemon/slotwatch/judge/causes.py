@@ -47,7 +47,7 @@ def find_cause(ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
     elif wrong_network := find_wrong_network(scene):
         verdict = wrong_network
     elif not scene.sources:
-        verdict = Verdict("unknown", Confidence.LOW, "The evidence fits no one cause.")
+        verdict = Verdict("unknown", Confidence.LOW, "The evidence does not point to one cause.")
     elif len(scene.whole) == len(scene.sources):
         verdict = _whole_sources(scene)
     else:
@@ -70,7 +70,7 @@ def left_behind(before: Verdict, now: Verdict) -> Verdict:
     return Verdict(
         before.cause,
         min(before.confidence, Confidence.MEDIUM, key=list(Confidence)[::-1].index),
-        "It stopped together with others, which are back: its own source, output or way is still out.",
+        "It stopped together with others that are back: its own source, output or path still fails.",
         list(dict.fromkeys((*before.evidence, *now.evidence))),
         list(dict.fromkeys((*before.also_possible, *now.also_possible))),
         now.still_working,
@@ -132,22 +132,22 @@ def _terminated(scene: Scene) -> Verdict:
     names = wording.list_names(ctx.say_sources(scene.sources))
     others = ctx.live & ~scene.stopped & np.isin(ctx.streams.source, scene.sources)
     every = not others.any()
-    extent = "everything it sent" if every else "this part and goes on with the rest"
+    extent = "everything it sent" if every else "this part; the rest continues"
     count = int(ctx.streams.terminated[rows].sum())
     verdict = Verdict(
         "stream-terminated",
         Confidence.CERTAIN,
-        f"{names} said that it stops ({extent}): meant, not a fault of the way.",
+        f"{names} announced that it stops ({extent}): intended, not a network fault.",
         [
             f"Stream-terminated bit seen {wording.count(count, 'time')}, "
             f"the last at {ctx.time_of_day(scene.group.from_ns)}."
         ],
     )
     if every:
-        verdict.evidence.append(f"All of {names} ended this way.")
+        verdict.evidence.append(f"All of {names} ended with that bit.")
     # Two of its own, so that the rule's general ones do not doubt what the source itself sent.
     verdict.next_checks = [
-        "Ask the operator whether the stop was meant.",
+        "Ask the operator whether the stop was intended.",
         "Look at the stage: do the racks and fixtures hold their last look, or fade?",
     ]
     return verdict
@@ -186,8 +186,8 @@ def _whole_sources(scene: Scene) -> Verdict:
     verdict = _source_lost(scene, others)
     if not _others_seen(scene):
         verdict.confidence = Confidence.MEDIUM
-        verdict.also_possible.insert(0, "the network on the way to this port: no other source is there to tell")
-        verdict.evidence.append("It is the only source on this network, so nothing shows that the way is whole.")
+        verdict.also_possible.insert(0, "the network path to this port: there is no other source to compare with")
+        verdict.evidence.append("It is the only source on this network, so nothing shows that the path works.")
     return verdict
 
 
@@ -216,7 +216,7 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
         verdict.confidence = Confidence.MEDIUM
         verdict.also_possible.insert(0, "a switch, lead or supply that these sources share")
     if others:
-        verdict.evidence.append(f"Other sources go on: {wording.list_names(ctx.say_sources(others))}.")
+        verdict.evidence.append(f"Other sources still send: {wording.list_names(ctx.say_sources(others))}.")
     weighed = scene.sources[:MOST_WEIGHED]
     weigh_signs_of_life(scene, weighed, verdict)
     beside = [source for source in weighed if len(scene.alive_beside(source))]
@@ -229,7 +229,7 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
         for source in beside:
             going = sorted(set(ctx.streams.universe[scene.alive_beside(source)].tolist()))
             verdict.evidence.append(
-                f"{ctx.sources[source].address} goes on sending {ctx.name_universes(going)}: its machine is up."
+                f"{ctx.sources[source].address} still sends {ctx.name_universes(going)}: its machine is up."
             )
     return verdict
 
@@ -263,10 +263,10 @@ def _network_lost(scene: Scene) -> Verdict:
             f"This computer's own interface on {networks} is up.",
             *heard,
         ],
-        ["multicast is blocked on the way", "every source lost power together"],
+        ["multicast is blocked on the path", "every source lost power together"],
         next_checks=[
             "Look at the stage: do the lights still follow the desk? Then only this port is cut off.",
-            "Look at the switch that this computer hangs on: power, lamps of its uplink.",
+            "Look at the switch that this computer is plugged into: power, lamps of its uplink.",
         ],
     )
 
@@ -282,7 +282,7 @@ def _network_signs(scene: Scene) -> list[str]:
         if answering:
             said.append(
                 f"Answers still come from {wording.count(len(answering), 'device')}, {answering[0]} among them: "
-                "the way is there, multicast may not be."
+                "the path works, multicast may not."
             )
     return said
 
@@ -310,30 +310,30 @@ def _part_of_source(scene: Scene) -> Verdict:
         return multicast_lost(scene, [f"{len(mine)} groups stopped {say_how(scene)}.", other_way])
     listed = _listing(scene, source, mine)
     if listed is False:
-        return _withdrawn(scene, source, mine, "Its discovery list, sent after the stop, no longer names it.")
+        return _withdrawn(scene, source, mine, "Its discovery list, sent after the stop, no longer lists it.")
     if not multicast.any() and (~alive_multicast).any():
-        return _withdrawn(scene, source, mine, scene.say_going(alive, "from it by the same way to this port"))
+        return _withdrawn(scene, source, mine, scene.say_going(alive, "from it by the same path to this port"))
     verdict = Verdict(
         "path-or-sender",
         Confidence.LOW,
-        f"{ctx.say_source(source)} lives and sends its other universes: either this group no longer reaches "
+        f"{ctx.say_source(source)} is running and still sends its other universes: either this group no longer reaches "
         "this port (membership, group table), or that one output is stuck.",
         [scene.say_going(alive, f"of {ctx.say_source(source)}")],
         ["the output was switched off or unpatched at the source", "the switch's group table is full"],
         next_checks=[
             f"Look at {row.declared_as or row.source_name or row.address}: is this universe still sent?",
             "Look at the switch's group table for this port: does it hold this group?",
-            "Look at the stage: does what hangs on this universe still follow?",
+            "Look at the stage: do the lights on this universe still follow?",
         ],
     )
     if say_other_leg(scene, source, mine, verdict):
         return verdict
     if listed:
-        verdict.evidence.append(f"Its discovery list of {ctx.time_of_day(row.listed_at_ns)} still names it.")
+        verdict.evidence.append(f"Its discovery list of {ctx.time_of_day(row.listed_at_ns)} still lists it.")
     elif not row.listed_at_ns:
-        verdict.evidence.append("This source sends no discovery list, so its own word is not to be had.")
+        verdict.evidence.append("This source sends no discovery list, so it does not announce what it sends.")
     else:
-        verdict.evidence.append("Its next discovery list is awaited: it will tell whether the sender dropped it.")
+        verdict.evidence.append("Its next discovery list will show whether the source dropped it.")
     return verdict
 
 
@@ -374,9 +374,10 @@ def _withdrawn(scene: Scene, source: int, rows: NDArray[np.intp], evidence: str)
     verdict = Verdict(
         "universe-withdrawn",
         Confidence.HIGH,
-        f"{ctx.say_source(source)} lives and no longer sends it: the output was switched off, unpatched or died.",
+        f"{ctx.say_source(source)} is running and no longer sends it: "
+        "the output was switched off, unpatched or failed.",
         [evidence, scene.say_going(scene.alive_of(source), "of this source")],
-        ["the way of this one universe to this port"],
+        ["the path of this one universe to this port"],
         next_checks=[f"Look at the output list of {ctx.source_name(source)}: is this universe on?"],
     )
     if undeclared:

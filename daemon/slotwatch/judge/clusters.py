@@ -381,7 +381,7 @@ def _bounded(clusters: list[Cluster]) -> list[Cluster]:
         many.cases = [case for cluster in several for case in cluster.cases]
         many.explained = [case for cluster in several for case in cluster.explained]
         if name in LOSS_RULES:
-            sentence = f"{len(several)} losses at different times have no one cause between them."
+            sentence = f"{len(several)} losses at different times do not share one cause."
             many.verdict = Verdict("unknown", Confidence.LOW, sentence, [sentence])
         kept.append(many)
     return kept

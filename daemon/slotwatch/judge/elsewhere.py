@@ -41,7 +41,7 @@ class Positions:
     ended: NDArray[np.bool_]
     """Its source sent there that it stops."""
     judged: NDArray[np.bool_]
-    """Whether a silence there says something."""
+    """Whether silence there means something."""
 
 
 @dataclass(slots=True)
@@ -189,8 +189,8 @@ def heard_elsewhere(ctx: RuleContext, rows: Sequence[int]) -> tuple[HeardElsewhe
 
 
 _SAID = {
-    "steady": 'All of it goes on at the listener "{name}".',
-    "faulty": 'Part of it goes on at the listener "{name}".',
+    "steady": 'All of it is still heard at the listener "{name}".',
+    "faulty": 'Part of it is still heard at the listener "{name}".',
     "lost": 'It stopped at the listener "{name}" too.',
 }
 

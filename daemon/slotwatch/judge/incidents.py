@@ -284,7 +284,7 @@ class IncidentBook(IncidentTable):
     def _await(self, entry: IncidentRecord, now_ns: int) -> None:
         self._open[entry.incident.id] = entry
         self._resumed.add(entry.incident.id)
-        self._say(entry, now_ns, "said", "The judgement was started again while this was open.")
+        self._say(entry, now_ns, "said", "Judging was restarted while this was open.")
 
     def look_again(self, ctx: RuleContext, *, is_over: bool) -> None:
         """Look at what was open before a restart by what is heard now. is_over: what is not found is let go."""

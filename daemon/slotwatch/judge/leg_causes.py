@@ -64,7 +64,7 @@ def find_wrong_network(scene: Scene) -> Verdict | None:
         [f"{_names(ctx, list(senders))} sends the same universes on {there} since they ended on {here}."],
         [f"{name} was set to send to {there}"],
         next_checks=[
-            f"Look at the lead of {name}: it may hang in a port of {there}.",
+            f"Look at the lead of {name}: it may be plugged into a port of {there}.",
             "Look at the VLAN of its switch port.",
         ],
     )
@@ -89,7 +89,7 @@ def _moved(scene: Scene, legs: _Legs) -> Verdict:
         [f"{_names(ctx, list(legs.alive))} ended on {here}, and is heard on {there} for the first time since."],
         [f"{name} was set to send to {there}"],
         next_checks=[
-            f"Look at the lead of {name}: it may hang in a port of {there}.",
+            f"Look at the lead of {name}: it may be plugged into a port of {there}.",
             "Look at the VLAN of its switch port.",
         ],
     )
@@ -171,10 +171,10 @@ def _network_lost(scene: Scene, legs: _Legs) -> Verdict:
             f"Still heard on {elsewhere}: {_names(ctx, heard)}.",
             f"This computer's own interface on {lost} is up.",
         ],
-        ["multicast is blocked on the way", "this computer's port was moved to another VLAN"],
+        ["multicast is blocked on the path", "this computer's port was moved to another VLAN"],
         next_checks=[
             f"Look at the switches of {lost}: power, and the lamps of the uplink to this computer.",
-            f"Look at the stage: does what hangs on {lost} still follow?",
+            f"Look at the stage: do the lights on {lost} still follow?",
         ],
     )
     _say_gone(scene, legs, verdict)
@@ -193,11 +193,11 @@ def _leg_lost(scene: Scene, legs: _Legs) -> Verdict:
         Confidence.MEDIUM if several or legs.gone else Confidence.HIGH,
         f"{_plain(ctx, rows)}: {'leads' if several else 'lead'} on {lost} down, "
         f"{elsewhere} {'go' if len(legs.elsewhere) > 1 else 'goes'} on. "
-        f"The {'sources themselves run' if several else 'source itself runs'}.",
+        f"The {'sources themselves are' if several else 'source itself is'} running.",
         [
             f"{_names(ctx, rows)} ended on {lost} without the stream-terminated bit.",
             f"Heard on {elsewhere} since then, so {'they have' if several else 'it has'} power and "
-            f"{'run' if several else 'runs'}.",
+            f"{'are' if several else 'is'} running.",
         ],
         [f"the switch port on {lost}, rather than the lead", f"the output to {lost} was switched off at the source"],
         next_checks=[
@@ -207,10 +207,10 @@ def _leg_lost(scene: Scene, legs: _Legs) -> Verdict:
     )
     others = scene.others_afar()
     if others:
-        verdict.evidence.append(f"Other sources on {lost} go on: {_names(ctx, others)}.")
+        verdict.evidence.append(f"Other sources on {lost} still send: {_names(ctx, others)}.")
     else:
         verdict.confidence = Confidence.MEDIUM
-        verdict.also_possible.insert(0, f"a switch of {lost}: no other source is there to tell")
+        verdict.also_possible.insert(0, f"a switch of {lost}: there is no other source to compare with")
     if several:
         verdict.also_possible.insert(0, f"a switch or supply on {lost} that these leads share")
     _say_gone(scene, legs, verdict)
@@ -223,8 +223,8 @@ def _say_gone(scene: Scene, legs: _Legs, verdict: Verdict) -> None:
         lost = say_networks(scene.ctx, sorted({scene.ctx.sources[row].network for row in legs.gone}))
         one = len(scene.ctx.whole_sources(legs.gone)) == 1
         verdict.evidence.append(
-            f"{_names(scene.ctx, legs.gone)} {'is' if one else 'are'} heard on no other network, so nothing tells "
-            f"whether {'it runs' if one else 'they run'}."
+            f"{_names(scene.ctx, legs.gone)} {'is' if one else 'are'} heard on no other network, so it is not known "
+            f"whether {'it is' if one else 'they are'} running."
         )
         verdict.sentence += f" {_plain(scene.ctx, legs.gone)} stopped on {lost} at the same time."
 

@@ -42,12 +42,12 @@ def living_sources(scene: Scene) -> Verdict | None:
     newest_ns = max(ctx.sources[source].listed_at_ns for source in scene.sources)
     count = int(scene.stopped.sum())
     ended = f"{count} streams ended {how_they_ended(scene)}" if count > 1 else "The one stream ended"
-    names_it = "no longer names it" if dropped else "still names it"
+    names_it = "no longer lists it" if dropped else "still lists it"
     return Verdict(
         "universe-withdrawn" if dropped else "path-or-sender",
         Confidence.MEDIUM if dropped else Confidence.LOW,
-        f"{names} {'lives' if one else 'live'}, and {its} data stopped: {its} output was stopped, "
-        "or the way of the data to this port.",
+        f"{names} {'is' if one else 'are'} running, and {its} data stopped: {its} output was stopped, "
+        "or the path of the data to this port failed.",
         [
             f"{ended}, without the stream-terminated bit.",
             f"{its.capitalize()} discovery list of {ctx.time_of_day(newest_ns)} still came, and {names_it}.",
@@ -56,7 +56,7 @@ def living_sources(scene: Scene) -> Verdict | None:
         next_checks=[
             f"Look at the screen of {wording.list_names(sorted({ctx.source_name(s) for s in scene.sources}))}: "
             "are its outputs on?",
-            "Look at the stage: does what hangs on these universes still follow?",
+            "Look at the stage: do the lights on these universes still follow?",
         ],
     )
 
@@ -89,7 +89,7 @@ def weigh_signs_of_life(scene: Scene, sources: list[int], verdict: Verdict) -> N
         living = wording.list_names(ctx.say_sources(set(alive)))
         dead = [source for source in sources if source not in alive]
         sentence = (
-            f"{living} no longer sends, and its machine is alive: its program, its output, or the way of its data."
+            f"{living} no longer sends, and its machine is alive: its program, its output, or the path of its data."
         )
         if dead:
             sentence += f" {wording.list_names(ctx.say_sources(dead))} went silent: power, crash or network lead."

@@ -59,7 +59,7 @@ def say_lists(ctx: RuleContext, row: int, senders: Sequence[int]) -> ByLists:
         where = _listed_on(ctx, source, row)
         name, here = ctx.say_source(source), int(ctx.universes.network[row])
         if here in where:
-            said.evidence.append(f"{name} lists it as sent: the way to this port is in doubt.")
+            said.evidence.append(f"{name} lists it as sent: the path to this port may have failed.")
             continue
         if where:
             on = wording.list_names(ctx.network_name(network) for network in where)

@@ -46,7 +46,7 @@ def querier_gone(scene: Scene) -> Verdict | None:
             ],
             ["the sources themselves"],
             next_checks=[
-                f"Look whether the device that was the querier has power: {querier.address}.",
+                f"Check whether the device that was the querier has power: {querier.address}.",
                 "Look at the switch's snooping page: querier and group table of this port.",
             ],
         )
@@ -64,7 +64,10 @@ def multicast_only(scene: Scene, others: list[int]) -> Verdict | None:
     names = wording.list_names(scene.ctx.say_sources(others))
     return multicast_lost(
         scene,
-        [f"What goes on comes by unicast or broadcast: {names}.", f"Every multicast stream stopped {say_how(scene)}."],
+        [
+            f"What continues comes by unicast or broadcast: {names}.",
+            f"Every multicast stream stopped {say_how(scene)}.",
+        ],
     )
 
 
@@ -124,12 +127,13 @@ def multicast_lost(scene: Scene, evidence: list[str]) -> Verdict:
     return Verdict(
         "multicast-lost",
         Confidence.MEDIUM,
-        "Multicast no longer reaches this port, while other ways go on: the switch's group table or its querier.",
+        "Multicast no longer reaches this port, while other traffic continues: "
+        "the switch's group table or its querier.",
         evidence,
         ["the sources stopped their multicast outputs"],
         next_checks=[
             "Look at the switch's snooping page: is there a querier, is the group table full?",
-            "Look at the stage: receivers that hang on other ports may still get their data.",
+            "Look at the stage: receivers on other ports may still get their data.",
         ],
     )
 
@@ -145,11 +149,11 @@ def _lost_by_a_move(scene: Scene, moved: QuerierChange, evidence: list[str]) -> 
         "multicast-lost",
         Confidence.HIGH,
         f"The multicast querier moved from {moved.before} to {moved.after} {when}, and then multicast no longer "
-        "reached this port, while other ways go on.",
+        "reached this port, while other traffic continues.",
         [f"{who} {moved.after}; before it was {moved.before}.", *evidence],
         ["the switch's group table", "the sources stopped their multicast outputs"],
         next_checks=[
-            f"Look which device has the address {moved.after}: is it meant to be the querier?",
+            f"Find out which device has the address {moved.after}: is it meant to be the querier?",
             "Look at the switch's snooping page: on which port does it see the querier?",
         ],
     )

@@ -55,8 +55,8 @@ class Scene:
 
     @staticmethod
     def say_going(streams: NDArray[np.intp], whose: str) -> str:
-        """Say how many streams go on: `2 streams of "Desk A" go on.`"""
-        return f"{wording.count(len(streams), 'stream')} {whose} {'goes' if len(streams) == 1 else 'go'} on."
+        """Say how many streams go on: `2 streams of "Desk A" continue.`"""
+        return f"{wording.count(len(streams), 'stream')} {whose} {'continues' if len(streams) == 1 else 'continue'}."
 
     @cached_property
     def _alive_at(self) -> dict[tuple[int, str], list[int]]:
@@ -161,7 +161,7 @@ def say_what_works(scene: Scene, verdict: Verdict) -> None:
         said = _stranger(ctx, first) + wording.list_names(ctx.say_sources(legs))
         verdict.still_working.append(f"{said} is sending {ctx.name_universes(universes)}")
     if len(whole) > MOST_TOLD:
-        verdict.still_working.append(f"{len(whole) - MOST_TOLD} more sources go on")
+        verdict.still_working.append(f"{len(whole) - MOST_TOLD} more sources still send")
     receivers = _receivers(scene, stopped_universes)
     if receivers:
         verdict.still_working.append(receivers)

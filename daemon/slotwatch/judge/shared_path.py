@@ -25,8 +25,8 @@ def find_shared_cause(ctx: RuleContext, sources: Iterable[int], findings: Sequen
             "All of these sources run on this computer: it is busy, and no switch takes part.",
             also_possible=["one program that makes all of them and pauses"],
             next_checks=[
-                "Look what else runs on this computer, and at its load.",
-                "Look whether sources on other machines come evenly.",
+                "Check what else runs on this computer, and at its load.",
+                "Check whether sources on other machines come evenly.",
             ],
         )
     check = "Look at the switches and uplinks that these sources share on their way here."
@@ -38,11 +38,11 @@ def find_shared_cause(ctx: RuleContext, sources: Iterable[int], findings: Sequen
             Confidence.MEDIUM,
             "Several sources show it at once and no frame is missing: a path that they share holds frames back.",
             also_possible=["one clock or cue that all these senders wait for"],
-            next_checks=[check, "Look whether these senders follow one timecode or one remote control."],
+            next_checks=[check, "Check whether these senders follow one timecode or one remote control."],
         )
     return Verdict(
         SHARED_PATH,
         Confidence.HIGH,
         "Several sources show it at once: a path that they share, not their senders.",
-        next_checks=[check, "Look whether this port's own lead or switch port counts errors."],
+        next_checks=[check, "Check whether this port's own lead or switch port counts errors."],
     )

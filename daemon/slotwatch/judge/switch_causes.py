@@ -89,16 +89,16 @@ def _say_cut(scene: Scene, places: dict[int, SwitchPlace], link: SwitchLink, cha
     return Verdict(
         "network-lost",
         Confidence.CERTAIN if sure else Confidence.HIGH,
-        f"{_upper(port)}, the way to switch {link.far}, went down {at}: what hangs behind it is cut off, {names}.",
+        f"{_upper(port)}, the link to switch {link.far}, went down {at}: everything behind it is cut off, {names}.",
         [
-            f"{_upper(port)} went down {at}, as the switch says.",
+            f"{_upper(port)} went down {at}, as the switch reports.",
             *_say_hanging(ctx, places),
         ],
         [f"the supply of switch {link.far}"],
         next_checks=[
             f"Look at {port} and at its other end: lamp, lead, plug.",
             f"Look at switch {link.far}: has it power?",
-            "Look at the stage: what hangs on the same side as its desk may be fine.",
+            "Look at the stage: receivers on the same side as their desk may be fine.",
         ],
     )
 
@@ -124,7 +124,7 @@ def _restarted(scene: Scene, places: dict[int, SwitchPlace]) -> Verdict | None:
     return Verdict(
         "network-lost",
         Confidence.HIGH,
-        f"Switch {name} restarted, and what hangs on it was cut off meanwhile: {names}.",
+        f"Switch {name} restarted, and what is connected to it was cut off meanwhile: {names}.",
         [
             f"Switch {name} last answered before at {ctx.time_of_day(restart.before_ns)}; its up time begins at {at}.",
             *_say_hanging(ctx, places),
@@ -171,7 +171,7 @@ def _ports_down(scene: Scene, places: dict[int, SwitchPlace], before: Verdict) -
         [
             *(
                 f"{_upper(ways.say_place(ctx, places[source]))}, with {ctx.say_source(source)} on it, went down "
-                f"{_say_when(ctx, change)}, as the switch says."
+                f"{_say_when(ctx, change)}, as the switch reports."
                 for source, change in found.items()
             ),
             *before.evidence,
@@ -199,7 +199,7 @@ def _say_ports(scene: Scene, places: dict[int, SwitchPlace], verdict: Verdict) -
         elif fresh and not port.port.up:
             verdict.evidence.insert(0, f"{_upper(said)}, with {ctx.say_source(source)} on it, is down now.")
         else:
-            verdict.evidence.insert(0, f"{ctx.say_source(source)} hangs on {said}.")
+            verdict.evidence.insert(0, f"{ctx.say_source(source)} is on {said}.")
     if verdict.cause == "source-lost" and len(up) == len(scene.sources):
         names = wording.list_names(ctx.say_sources(scene.sources))
         own = "its switch port is" if len(up) == 1 else "their switch ports are"
@@ -237,7 +237,7 @@ def _went_down(ctx: RuleContext, key: PortKey, from_ns: int, to_ns: int) -> Port
 
 
 def _say_hanging(ctx: RuleContext, places: dict[int, SwitchPlace]) -> Iterable[str]:
-    return [f"{ctx.say_source(source)} hangs on {ways.say_place(ctx, place)}." for source, place in places.items()]
+    return [f"{ctx.say_source(source)} is on {ways.say_place(ctx, place)}." for source, place in places.items()]
 
 
 def _say_when(ctx: RuleContext, change: PortChange) -> str:

@@ -69,7 +69,7 @@ def ports_in_use(ctx: RuleContext) -> dict[PortKey, list[str]]:
     cabling = cabling_of(ctx)
     for port in sorted(cabling.uplinks()):
         far = cabling.far_switch(port)
-        found[port] = [f"switch {far}" if far else "a way to another switch"]
+        found[port] = [f"switch {far}" if far else "a link to another switch"]
     for name, place in (*_declared_sources(ctx), *_receivers(ctx, cabling)):
         names = found.setdefault((place.switch, place.index), [])
         if name not in names:

@@ -387,7 +387,7 @@ def unpack(octets: bytes) -> Reference:
         if any(
             one.universe not in universes or not 1 <= one.address <= one.last_slot + 1 <= SLOTS + 1 for one in fixtures
         ):
-            raise ValueError("a fixture lies outside")
+            raise ValueError("a fixture is outside")
         return Reference(
             head["name"], int(head["at_wall_ns"]), head["by"], fixtures, universes, tuple(head["left_out"])
         )

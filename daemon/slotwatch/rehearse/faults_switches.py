@@ -91,7 +91,7 @@ def desk_dies_and_its_port_is_up() -> Iterator[Item]:
 
 @scenario(
     "F05",
-    "the uplink between two switches goes down: what hangs behind it is cut off, and nothing else",
+    "the uplink between two switches goes down: everything behind it is cut off, and nothing else",
     34,
     Truth(
         "universe-lost",
@@ -102,7 +102,7 @@ def desk_dies_and_its_port_is_up() -> Iterator[Item]:
         "certain",
         began_s=8.0,
         explains=("source-absent", "backup-absent"),
-        says=("Port 8 of switch FOH, the way to switch Stage, went down at",),
+        says=("Port 8 of switch FOH, the link to switch Stage, went down at",),
     ),
     THREE,
     live=False,

@@ -6,17 +6,17 @@ from slotwatch.rehearse.catalogue import SCENARIOS
 from slotwatch.rehearse.fault_names import FAULTS, WITHOUT_SCENARIO
 from slotwatch.rehearse.scenario import Scenario
 
-_HEAD = """# Faults, their rehearsals, and what is reported
+_HEAD = """# Faults, their rehearsals, and what is said
 
 Made from the catalogue of `slotwatch rehearse` by `python -m tests.rehearse.table`; do not edit by hand.
 
 Each scenario is a small program that makes packets (and, where a listener's own senses matter, observations) with a
 known truth. It builds every octet from the standards' tables and shares no code with the decoders it is judged by.
 `tests/rehearse/test_truths.py` plays each of them to the real decoder and engine and holds what is reported against its
-truth: the rule, the cause at the first place, the universes, how loud, how sure at most, and no later than 0.1 s after
-the rule's own time. `slotwatch rehearse NAME` plays one live to loopback, `--capture FILE` writes it as pcapng,
-`--house FILE` writes the house file that it is judged by. Confidence is the most that may be claimed from where the
-listener sits; *capture only* marks what cannot be sent to loopback because its evidence is no packet to it.
+truth: the rule, the cause at the first place, the universes, the severity, the highest confidence, and no later than
+0.1 s after the rule's own time. `slotwatch rehearse NAME` plays one live to loopback, `--capture FILE` writes it as
+pcapng, `--house FILE` writes the house file that it is judged by. Confidence is the most that may be claimed from where
+the listener sits; *capture only* marks what cannot be sent to loopback because its evidence is no packet to it.
 """
 
 
@@ -29,7 +29,7 @@ def markdown() -> str:
     parts = [
         _HEAD,
         f"\n## {len(faulty)} rehearsed faults\n\n",
-        "| fault | scenario | what happens | what is reported | confidence |\n| --- | --- | --- | --- | --- |\n",
+        "| fault | scenario | what happens | what is said | confidence |\n| --- | --- | --- | --- | --- |\n",
         *map(_fault_row, faulty),
         f"\n## {len(healthy)} healthy shows that look suspicious\n\n",
         "They may raise nothing more severe than a note.\n\n",
@@ -59,14 +59,14 @@ def _scenario(scenario: Scenario) -> str:
 
 def _fault_row(scenario: Scenario) -> str:
     truth = scenario.truth
-    reported = f"{truth.severity} `{truth.rule}`"
+    said = f"{truth.severity} `{truth.rule}`"
     if truth.cause:
-        reported += f", cause `{'` or `'.join((truth.cause, *truth.causes))}`"
+        said += f", cause `{'` or `'.join((truth.cause, *truth.causes))}`"
     if truth.universes:
-        reported += f": {', '.join(truth.universes)}"
+        said += f": {', '.join(truth.universes)}"
     if truth.instead:
-        reported += f" (or `{'`, `'.join(truth.instead)}`)"
-    cells = (_fault(scenario.fault), _scenario(scenario), scenario.title, reported, f"at most {truth.confidence}")
+        said += f" (or `{'`, `'.join(truth.instead)}`)"
+    cells = (_fault(scenario.fault), _scenario(scenario), scenario.title, said, f"at most {truth.confidence}")
     return f"| {' | '.join(cells)} |\n"
 
 

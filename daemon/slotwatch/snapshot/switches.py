@@ -40,7 +40,7 @@ class SwitchPortRow(NamedTuple):
     far: str
     """Switch at its other end; empty: none is known."""
     hangs: tuple[str, ...]
-    """Names of what hangs on it."""
+    """Names of what is connected to it."""
     devices: int
     """Device addresses that were learnt on it."""
     matters: bool
@@ -67,7 +67,7 @@ class SwitchRow(NamedTuple):
     cut: bool
     """Whether a table was longer than what is read."""
     own: bool
-    """Whether this listener hangs on it."""
+    """Whether this listener is connected to it."""
     ports: tuple[SwitchPortRow, ...]
 
 

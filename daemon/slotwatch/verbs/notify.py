@@ -45,7 +45,7 @@ def run(arguments: argparse.Namespace) -> int:
         print(json.dumps([{"name": n, "sent": not why, "text": why} for n, why in found.items()], ensure_ascii=False))
     else:
         for name, why in found.items():
-            print(f"{name}: not sent: {why}." if why else f"{name}: sent; look whether it arrived.")
+            print(f"{name}: not sent: {why}." if why else f"{name}: sent; check whether it arrived.")
     return DID_NOT_ARRIVE if any(found.values()) else 0
 
 

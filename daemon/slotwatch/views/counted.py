@@ -19,7 +19,7 @@ COUNTED = {
     "routes_unsent_packets": "Packets of routes that this computer's network refused to send.",
     "node_unanswered_polls": "Art-Net polls that were not answered because too many came at once.",
     "lines_dropped_frames": "Frames of tapped lines that were dropped before they were read.",
-    "serial_ports_reopened": "Serial ports opened anew after they had gone.",
+    "serial_ports_reopened": "Serial ports opened again after they had disappeared.",
     "page_dropped_streams": "Pages whose stream of events was ended because they did not keep up.",
 }
 """Keys of `listener` in the API, and by PREFIX and `_total` names of metrics."""

@@ -63,7 +63,7 @@ _ONE_INCIDENT = f"/api/v1/incidents/{{{_ID.name}}}"
 _ONE_UNIVERSE = f"/api/v1/universes/{{{_PROTOCOL.name}}}/{{{_NUMBER.name}}}"
 
 ENDPOINTS: tuple[Endpoint, ...] = (
-    Endpoint("get", "/healthz", "Whether this process lives", media=("text/plain",), needs_judging=False, is_open=True),
+    Endpoint("get", "/healthz", "Whether this process runs", media=("text/plain",), needs_judging=False, is_open=True),
     Endpoint("get", "/readyz", "Whether packets are judged", media=("text/plain",), is_open=True),
     Endpoint("get", "/metrics", "Metrics for Prometheus", media=("text/plain", "application/openmetrics-text")),
     Endpoint("get", "/plain", "The facts as a page without scripts", media=("text/html",)),
@@ -143,11 +143,11 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         needs_judging=False,
     ),
     Endpoint("get", "/api/v1/sources", "All sources", list[traffic.SourceAnswer]),
-    Endpoint("get", "/api/v1/streams", "Where every stream stands; with an ETag", list[traffic.StreamPositionAnswer]),
+    Endpoint("get", "/api/v1/streams", "The state of every stream; with an ETag", list[traffic.StreamPositionAnswer]),
     Endpoint(
         "get",
         "/api/v1/network",
-        "Where this listener hangs (LLDP), and the switches of the house (SNMP)",
+        "Which switch port this listener is on (LLDP), and the switches of the house (SNMP)",
         traffic.NetworkAnswer,
     ),
     Endpoint("get", "/api/v1/listeners", "Other listeners of the house", list[traffic.OtherListenerAnswer]),

@@ -166,7 +166,7 @@ class NoticePlan:
                 if whole_key not in self._sent:
                     self._folded.setdefault(whole_key, []).append(one.id)
             elif self.terms.resolved:
-                extra = f"It goes on as part of incident {whole.id}: {whole.summary}" if whole is not None else ""
+                extra = f"It is now part of incident {whole.id}: {whole.summary}" if whole is not None else ""
                 found.append(_Due("resolved", key, one, extra))
             else:
                 del self._sent[key]

@@ -33,7 +33,7 @@ from slotwatch.views.moments import iso_wall
 
 CAUTION = (
     "Levels are only shown, never sent. Setting them by hand can move fixtures and turn on bright ones: "
-    "look that nobody is near, and bring them up slowly."
+    "make sure that nobody is near, and bring them up slowly."
 )
 MOST_LISTED = 2_000
 NAMED = 3

@@ -240,7 +240,7 @@ def _universe(
         "[[universes]]",
         f'protocol = "{protocol}"',
         f"number = {number}",
-        'label = ""                             # confirm: what hangs on it',
+        'label = ""                             # confirm: what it feeds',
         f"sources = {_value([keys[name].name for name in senders])}",
     ]
     if several_networks and universe.get("networks"):
@@ -279,7 +279,7 @@ def _key_of(source: FoundSource, others: tuple[FoundSource, ...]) -> _Key:
         return _Key(display, (("address", where, ""),), tuple(doubts))
     named_alike = [other for other in others if (other.get("source_name") or "") == own and other.get("cid") != cid]
     if cid == ZERO_CID:
-        doubts.append("it sends a CID of zeros, which cannot tell it from another such sender")
+        doubts.append("it sends a CID of zeros, which does not distinguish it from another such sender")
         return _Key(display, (("address", where, ""),), tuple(doubts))
     if own and not named_alike:
         comment = f"   # its CID now: {cid} at {address}"

@@ -147,7 +147,7 @@ class Reader:
         return self._scan_pcapng(piece, taken, buffer, out)
 
     def _damaged(self, at: int, what: str) -> None:
-        self.ended = f"damaged at octet {self._place + at}: {what}; what stands before it was read"
+        self.ended = f"damaged at octet {self._place + at}: {what}; what comes before it was read"
 
     def _scan_pcap(self, piece: memoryview, taken: int, buffer: NDArray[np.uint8], out: list[Records]) -> int:
         read = struct.Struct(self._order + "I").unpack_from

@@ -190,7 +190,7 @@ async def test_a_place_that_cannot_be_written_is_reported_and_tried_again(
     history.note(snapshot())
     await happens(lambda: not history.health()["ok"])
     assert history.health()["text"].startswith("The history is not being kept: ")
-    assert "Everything else goes on." in history.health()["text"]
+    assert "Everything else continues." in history.health()["text"]
     assert not await history.mark("while it was full", "", NOW_NS + WALL_OFFSET_NS)
     path.parent.unlink()
     await happens(lambda: history.health()["ok"])
@@ -372,5 +372,5 @@ def test_a_disk_that_is_really_full(tmp_path: Path) -> None:
     done = subprocess.run(command, capture_output=True, text=True, timeout=60)
     assert done.returncode == 0, done.stderr
     said, kept_then = done.stdout.splitlines()
-    assert "The history is not being kept: the disk is full" in said and "Everything else goes on." in said
+    assert "The history is not being kept: the disk is full" in said and "Everything else continues." in said
     assert kept_then == f"{MINUTE} [7, 3]"

@@ -132,7 +132,7 @@ class Front:
     def current(self) -> Sheet:
         """The newest snapshot's sheet. Refused before judging's first snapshot."""
         if self.sheet is None:
-            raise Refused(503, "Judging has not said anything yet; try again in a moment.")
+            raise Refused(503, "Nothing has been judged yet; try again in a moment.")
         return self.sheet
 
     async def pump(self) -> None:
@@ -270,7 +270,7 @@ class Front:
         health: dict[str, object] = {follower.name: follower.health() for follower in self.followers}
         health["judging"] = {
             "ok": not self._silent,
-            "text": "Judging has said nothing for over 2 s; what you see is old." if self._silent else "",
+            "text": "Judging has not reported for over 2 s; what you see is old." if self._silent else "",
         }
         health |= {name: {"ok": False, "text": text} for name, text in self._broken.items()}
         health["page"] = {"ok": not self.guard.trouble, "text": self.guard.trouble}

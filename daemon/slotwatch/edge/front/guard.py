@@ -176,7 +176,7 @@ def middleware(guard: Guard, callers: Callers, complaints: Complaints) -> Middle
             kind = f"{type(error).__name__} in {place.name} of {Path(place.filename).name}, line {place.lineno}"
             if complaints.say(kind, f"Answering {request.method} {request.path[:40]} failed: {kind}."):
                 traceback.print_exc(file=sys.stderr)
-            return fault(500, f"Internal fault: {type(error).__name__}. Its place stands in the journal.")
+            return fault(500, f"Internal fault: {type(error).__name__}. The journal holds the details.")
 
     return guarded
 
@@ -199,7 +199,7 @@ async def body(request: web.Request) -> dict[str, object]:
     except TimeoutError:
         raise Refused(408, f"The body did not come within {BODY_WITHIN_S:g} s.") from None
     except web.RequestPayloadError:
-        raise Refused(400, "The body cannot be read as its Content-Encoding or Transfer-Encoding says.") from None
+        raise Refused(400, "The body does not match its Content-Encoding or Transfer-Encoding.") from None
     if not text.strip():
         return {}
     if request.content_type != "application/json" and not (_is_no_browser(request) and text.lstrip()[:1] == b"{"):

@@ -55,7 +55,7 @@ class HeartbeatSender:
     async def beat(self, now_ns: int) -> bool:
         """Send one, if judging goes on. Whether it arrived."""
         if self._seen_ns is None or now_ns - self._seen_ns > JUDGING_SILENT_NS:
-            self._trouble = "No heartbeat is sent, because judging says nothing."
+            self._trouble = "No heartbeat is sent, because judging does not report."
             return False
         reason = await self._send()
         self.counts["failed" if reason else "sent"] += 1

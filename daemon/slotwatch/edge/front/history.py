@@ -352,9 +352,9 @@ class History:
         with self._lock:
             self._pending = self._bounded(pending.before(self._pending))
         if is_damaged(error) and (aside := self._move_aside()) is not None:
-            self._remark = f"The history file was damaged; it lies beside the new one as {aside.name}."
+            self._remark = f"The history file was damaged; it is kept beside the new one as {aside.name}."
             return
-        self._trouble = f"The history is not being kept: {_sentence(error)} ({self.path}). Everything else goes on."
+        self._trouble = f"The history is not being kept: {_sentence(error)} ({self.path}). Everything else continues."
 
     def _move_aside(self) -> Path | None:
         stamp = datetime.fromtimestamp(clock.wall_ns() / 1e9, UTC).strftime("%Y%m%dT%H%M%SZ")

@@ -72,7 +72,7 @@ class AppriseWay:
         lines = read_secret(self._url_file).decode("utf-8", "replace").splitlines()
         urls = [line.strip() for line in lines if line.strip() and not line.lstrip().startswith("#")]
         if len(urls) != 1:
-            raise SecretFileError(f"{self._url_file} holds {len(urls)} addresses, and one is wanted")
+            raise SecretFileError(f"{self._url_file} holds {len(urls)} addresses, and one is expected")
         return urls[0]
 
 

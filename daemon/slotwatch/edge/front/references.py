@@ -218,7 +218,7 @@ class References:
             return None  # there is no readable history: asked again next time
         reference, trouble = found
         if trouble:
-            raise Refused(409, f"{name}: {trouble}. Delete it and keep it anew.")
+            raise Refused(409, f"{name}: {trouble}. Delete it and keep it again.")
         if reference is not None or name == self._front.house.readiness.reference:
             self._hold(name, reference)
         return reference

@@ -107,7 +107,7 @@ def _with_usual(one: UniverseMinutes, usual: UsualBefore, since_ms: int) -> Univ
     late_ms = own.show.figures.interval_p99_ms if own is not None and own.show is not None else None
     restarted = ""
     if standing is not None and standing.restarted_why:
-        restarted = f"begins anew: {standing.restarted_why}"
+        restarted = f"starts again: {standing.restarted_why}"
     figures = standing.figures if standing is not None else {}
     counted = len(standing.counted) if standing is not None else 0
     text = restarted if restarted and not figures else usual_text(figures, counted)

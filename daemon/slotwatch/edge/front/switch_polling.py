@@ -163,7 +163,7 @@ class Polls:
                 with_tables = await self._read_on(now_ns, before, with_tables, everything)
         state: SwitchState | None = read_switch(self._walked, with_tables)
         if state is None:
-            return SwitchSeen(now_ns, name, False, "it does not say how long it has been up")
+            return SwitchSeen(now_ns, name, False, "it does not report how long it has been up")
         return SwitchSeen(now_ns, name, True, "", state)
 
     async def _read_on(self, now_ns: int, before: Walked, with_tables: bool, everything: bool) -> bool:

@@ -16,4 +16,4 @@ def may_ask_fixtures(house: House, phase: Phase, seconds: float, *, confirm: boo
     if not 0 <= seconds <= LONGEST_S:
         raise ValueError(f"a window of asking lasts at most {LONGEST_S:.0f} s")
     if not confirm:
-        raise ValueError("old fixtures may twitch while they are asked: confirm to go on")
+        raise ValueError("old fixtures may twitch while they are asked: confirm to continue")

@@ -52,7 +52,7 @@ class Notifier:
 
 
 def _watchdog_s(environment: dict[str, str]) -> float | None:
-    """Seconds within which a sign of life is wanted; None if none is, or another process is meant."""
+    """Seconds within which a sign of life is expected; None if none is, or another process is meant."""
     wanted, process = environment.get("WATCHDOG_USEC", ""), environment.get("WATCHDOG_PID", "")
     if not wanted.isdecimal() or int(wanted) <= 0 or (process and process != str(os.getpid())):
         return None

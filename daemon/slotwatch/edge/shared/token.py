@@ -30,6 +30,6 @@ def read_token(house: House) -> tuple[bytes, str]:
 
 
 def read_only(house: House) -> str:
-    """Why the page can be read only: a token is wanted, and it cannot be had. Empty where that is not so."""
+    """Why the page can be read only: a token is expected, and it cannot be had. Empty where that is not so."""
     trouble = read_token(house)[1]
     return trouble and f"The page at {house.http.host}:{house.http.port} can be read only. {trouble}"

@@ -150,7 +150,7 @@ class Capture:
             except zlib.error as error:
                 if not self.packets and not self.reader.kind:
                     raise CaptureError(f"{self.path}: not a capture: the gzip stream is damaged ({error})") from error
-                self.notes.append(f"the gzip stream is damaged ({error}); what stands before it was read")
+                self.notes.append(f"the gzip stream is damaged ({error}); what comes before it was read")
                 octets = b""
             except OSError as error:
                 raise CaptureError(f"{self.path}: {error.strerror or error}") from error
@@ -167,7 +167,7 @@ class Capture:
 
     def _end(self) -> None:
         if isinstance(self.source, Unpacking) and self.source.cut_off:
-            self.notes.append("the gzip stream is cut off; what stands before it was read")
+            self.notes.append("the gzip stream is cut off; what comes before it was read")
         self.reader.close()
 
     def look_ahead(self) -> None:

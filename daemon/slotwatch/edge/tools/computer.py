@@ -198,7 +198,7 @@ def _clock() -> HostCheck:
 def _igmp_right(proc: Path) -> HostCheck:
     lines = [line for line in _lines(proc / "self/status") if line.startswith("CapEff:")]
     may = bool(lines) and bool(int(lines[0].split()[1], 16) >> CAP_NET_RAW & 1)
-    text = "may listen for IGMP queries" if may else "this user may not: queriers are then told as not watched"
+    text = "may listen for IGMP queries" if may else "this user may not: queriers are then shown as not watched"
     return HostCheck("IGMP", True, text)
 
 

@@ -58,8 +58,8 @@ class HeldControls:
             universes=fixture_rows(stage, fixture),
             fixtures=(name,),
             facts=ControlHeldFacts(fixture_text(fixture)),
-            evidence=(f"{fixture.universe} slot {slot} stands at {slot_level(stage, fixture, slot)}. {NOT_SEEN}",),
-            also_possible=("a mode whose slots lie otherwise than the patch says",),
+            evidence=(f"{fixture.universe} slot {slot} is at {slot_level(stage, fixture, slot)}. {NOT_SEEN}",),
+            also_possible=("a mode with another order of slots than the patch has",),
         )
 
 

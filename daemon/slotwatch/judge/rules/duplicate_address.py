@@ -56,7 +56,7 @@ RULE = Rule(
     name="duplicate-address",
     rule_class=RuleClass.SELF,
     severity=Severity.NOTE,
-    short=ShortWords("one address, two devices", "{n} addresses used twice", look="Look which device has it"),
+    short=ShortWords("one address, two devices", "{n} addresses used twice", look="Find out which device has it"),
     sentence="{address} is claimed in turn by {macs}.",
     judged_by=judged_by(DuplicateAddressParameters(), bind),
     facts=DuplicateAddressFacts,
@@ -67,5 +67,5 @@ RULE = Rule(
     source="RFC 5227",
     faults=("F34",),
     may_exceed_note=False,
-    next_checks=("Look which device has this address on its panel; the makers' prefixes stand in the evidence.",),
+    next_checks=("Find out which device has this address on its panel; the makers' prefixes are in the evidence.",),
 )

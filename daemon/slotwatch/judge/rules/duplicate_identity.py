@@ -115,7 +115,7 @@ def describe_clones(ctx: RuleContext, key: Sources) -> Finding:
     addresses = wording.list_names(source.address for source in sources)
     cid = sources[0].source_id.hex()
     evidence = [f"{source.address}: named {source.source_name!r}, CID {cid}." for source in sources]
-    evidence.append("Their sequence numbers disagree, so these are two machines and not two ways of one.")
+    evidence.append("Their sequence numbers disagree, so these are two machines and not one machine on two paths.")
     if not any(sources[0].source_id):
         evidence.append("The CID is all zero: a sender that was never given one.")
     return Finding(
@@ -167,8 +167,8 @@ RULE = Rule(
     source="ANSI E1.31-2018 5.6 (the CID is unique to a source)",
     faults=("F41", "F42"),
     next_checks=(
-        "Look for a copied show computer or virtual machine: both addresses stand here.",
-        "Look which of the two is meant to run tonight.",
+        "Look for a copied show computer or virtual machine: both addresses are in the evidence.",
+        "Find out which of the two is meant to run tonight.",
     ),
     next_checks_quiet=(f"{CLEAR_FIRST} Give one of them a new identity (CID) in its settings, or stop it.",),
 )

@@ -98,6 +98,6 @@ RULE = Rule(
     faults=("F67",),
     next_checks=(
         "Look at the source's refresh setting for this output: 40 to 44 Hz suits DMX512 lines.",
-        "Look whether two programs on one machine send the same universe.",
+        "Check whether two programs on one machine send the same universe.",
     ),
 )

@@ -106,7 +106,7 @@ class FlashingLights:
             low_hz, high_hz = self._strobes_hz[fixture.profile] or (0.0, 0.0)
             rate_hz = low_hz + (high_hz - low_hz) * (int(levels[index]) - 1) / (FULL - 1)
             if rate_hz > self._limit_hz and stage.brightness[place] >= ON:
-                found[fixture.name] = (rate_hz, f"its strobe slot stands at {levels[index]}, by its profile's range")
+                found[fixture.name] = (rate_hz, f"its strobe slot is at {levels[index]}, by its profile's range")
 
     def describe(self, ctx: RuleContext, key: Flashing) -> Finding:
         stage: Stage = ctx.model.stage
@@ -135,7 +135,7 @@ class FlashingLights:
                 f"A flash is a pair of opposing changes of 10 % or more (WCAG 2.3.1), {TOO_MANY // 2} or more of them "
                 f"within a second. {NOT_SEEN}",
             ),
-            also_possible=("an effect that is meant so: it can be accepted with its reason",),
+            also_possible=("an effect that is intended: it can be accepted with a reason",),
             weight=rate_hz,
         )
 
@@ -164,5 +164,5 @@ RULE = Rule(
     ),
     source="WCAG 2.2, 2.3.1; the licence or the venue decides",
     faults=("F87",),
-    next_checks=("Look whether the warning signs are up and the duty manager knows of this effect.",),
+    next_checks=("Check whether the warning signs are up and the duty manager knows of this effect.",),
 )

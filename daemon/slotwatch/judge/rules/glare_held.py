@@ -82,7 +82,7 @@ class Glare:
             universes=fixture_rows(stage, fixture),
             fixtures=(name,),
             facts=GlareHeldFacts(fixture_text(fixture), (ctx.now_ns - since_ns) // NANOSECONDS),
-            evidence=(f"Its brightest slot stands at {int(stage.brightness[place])} of {FULL}. {NOT_SEEN}",),
+            evidence=(f"Its brightest slot is at {int(stage.brightness[place])} of {FULL}. {NOT_SEEN}",),
         )
 
 
@@ -98,10 +98,10 @@ RULE = Rule(
     rule_class=RuleClass.PATCH,
     severity=Severity.NOTE,
     short=ShortWords("glare held", "{n} hold a glare", look="Look at the cue"),
-    sentence="{fixtures} faces the audience and has stood above {bright_percent:g} % for {held} s.",
+    sentence="{fixtures} faces the audience and has been above {bright_percent:g} % for {held} s.",
     judged_by=judged_by(GlareHeldParameters(), bind),
     facts=GlareHeldFacts,
     faults=("F88",),
     may_exceed_note=False,
-    next_checks=("Look whether the cue is meant to hold.",),
+    next_checks=("Check whether the cue is meant to hold.",),
 )

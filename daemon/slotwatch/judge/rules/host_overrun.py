@@ -40,7 +40,7 @@ def describe_overrun(ctx: RuleContext, key: str) -> Finding:
     listener = ctx.listener
     if key == "stall":
         late = wording.seconds(listener.stalled_for_ns)
-        habit, evidence = f"did not get to judging for {late}", f"The judging loop was {late} late; packets waited."
+        habit, evidence = f"had no time to judge for {late}", f"The judging loop was {late} late; packets waited."
         if listener.stalled_unheard:
             habit = f"did not listen for {late}"
             evidence = f"No process held the sockets for {late}: packets of that time are gone."
@@ -78,7 +78,7 @@ RULE = Rule(
     rule_class=RuleClass.SELF,
     severity=Severity.WARNING,
     short=ShortWords("listener overrun", "listener overrun", look="Look at this computer's load"),
-    sentence="This computer {habit}: what was missing then is not judged, and blames nobody.",
+    sentence="This computer {habit}: data missing in that time is not judged and raises no fault against any source.",
     judged_by=judged_by(HostOverrunParameters(), bind),
     facts=HostOverrunFacts,
     explains=Explains(
@@ -93,7 +93,7 @@ RULE = Rule(
     names_universes=False,
     faults=("F101", "F109"),
     next_checks=(
-        "Look what else runs on this computer.",
+        "Check what else runs on this computer.",
         "Run `slotwatch host`: it names the command that makes the receive buffer larger.",
     ),
 )

@@ -74,7 +74,7 @@ def describe_changed(ctx: RuleContext, row: int, p: IdentityChangedParameters) -
             changes.append(f"under a new address ({earlier.address} before)")
             evidence.append(f"{earlier.address} before, {own.address} now.")
         clean = streams.last_terminated_ns[other] >= streams.last_arrival_ns[other]
-        evidence.append("The earlier one ended cleanly." if clean else "The earlier one ended without saying so.")
+        evidence.append("The earlier one ended cleanly." if clean else "The earlier one ended without notice.")
     return Finding(
         group=f"source:{ctx.source_name(ctx.source_of(row))}",
         since_ns=int(streams.first_frame_ns[row]),

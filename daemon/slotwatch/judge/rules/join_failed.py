@@ -68,6 +68,6 @@ RULE = Rule(
     faults=("F102", "F103"),
     next_checks=(
         "Run `slotwatch host`: it names what limits joins on this computer.",
-        "Look whether the interface has an address.",
+        "Check whether the interface has an address.",
     ),
 )

@@ -80,7 +80,7 @@ class LineComparison:
             cause=seen.cause,
             confidence=Confidence.CERTAIN,
             also_possible=("The gateway merges another source that cannot be seen from here.",),
-            still_working=(f"{line.compare_with} reaches this port whole.",),
+            still_working=(f"{line.compare_with} reaches this port complete.",),
         )
 
     def _differs(self, ctx: RuleContext, line: Line) -> bool:
@@ -112,7 +112,7 @@ class LineComparison:
         if not off.any():
             return False
         worst = int(np.flatnonzero(off)[0])
-        said = f"Slot {worst + 1} stands at {line[worst]} on the line and at {recent[-1][worst]} in the universe"
+        said = f"Slot {worst + 1} is at {line[worst]} on the line and at {recent[-1][worst]} in the universe"
         late_ns = self._late_ns(now_ns, seen, line, slots)
         if late_ns is not None:
             late_s = late_ns / NANOSECONDS

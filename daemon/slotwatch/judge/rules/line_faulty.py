@@ -65,7 +65,7 @@ RULE = Rule(
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
     short=ShortWords("line faulty", "{n} lines faulty", look="Look for the line's terminator"),
-    sentence="{line} is electrically troubled: {faults} octets with framing faults in {window_s:g} s.",
+    sentence="{line} has electrical faults: {faults} octets with framing faults in {window_s:g} s.",
     judged_by=judged_by(LineFaultyParameters(), bind),
     facts=LineFaultyFacts,
     measured=(Threshold("window_s", WINDOW_S, "time in which faults are counted"),),
@@ -73,10 +73,10 @@ RULE = Rule(
     next_checks=(
         "Look for a terminator that is missing at the end, or one in the middle of the chain.",
         "Look for a passive split, an audio lead or a damp connector on this line. Touch no damp connector.",
-        "Look whether two outputs are plugged onto one line.",
+        "Check whether two outputs are plugged onto one line.",
     ),
     next_checks_quiet=(
         f"{CLEAR_FIRST} Swap the leads one by one, the nearest to the tap first.",
-        f"Have a damp connector seen to {COMPETENT}; let hot fixtures cool first.",
+        f"Have a damp connector repaired {COMPETENT}; let hot fixtures cool first.",
     ),
 )

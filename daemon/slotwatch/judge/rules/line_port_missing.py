@@ -52,5 +52,5 @@ RULE = Rule(
     judged_by=judged_by(LinePortMissingParameters(), bind),
     facts=LinePortMissingFacts,
     faults=("F102",),
-    next_checks=("Look whether the adapter is plugged in and its name is the one in the house file.",),
+    next_checks=("Check whether the adapter is plugged in and its name is the one in the house file.",),
 )

@@ -65,7 +65,7 @@ RULE = Rule(
     severity=Severity.CRITICAL,
     short=ShortWords("listener unplugged", "listener unplugged", look="Look at this computer's lead"),
     sentence="This listener's own network {network} ({interface}) {fault} since {since}: "
-    "nothing on it is judged, and nothing is said of the show.",
+    "nothing on it is judged, and no fault is raised against the show.",
     judged_by=judged_by(LinkDownParameters(), bind),
     facts=LinkDownFacts,
     explains=Explains(
@@ -81,6 +81,6 @@ RULE = Rule(
     faults=("F04", "F103"),
     next_checks=(
         "Look at this computer's own network lead and at both of its link lamps.",
-        "Look whether the rack's switch has power.",
+        "Check whether the rack's switch has power.",
     ),
 )

@@ -43,7 +43,7 @@ def describe_silent_listener(ctx: RuleContext, name: str) -> Finding:
         group=f"listener:{name}",
         since_ns=max(other.reached_ns if other else 0, ctx.started_ns),
         facts=ListenerSilentFacts(name, f": {reason}" if reason else ""),
-        evidence=("What it would say is missing as evidence. The show is judged as heard here.",),
+        evidence=("Its evidence is missing. The show is judged as heard here.",),
         cause="not-reached",
     )
 

@@ -65,7 +65,7 @@ def describe_lost_between(ctx: RuleContext, key: Key, p: LostBetweenParameters) 
         networks=(int(ctx.universes.network[row]),),
         facts=LostBetweenFacts(places_of(declared.own_name, name), heard, lost),
         evidence=(
-            f"{heard}: goes on, so its sender sends. {lost}: newest frame at {ctx.time_of_day(since_ns)}.",
+            f"{heard}: still heard, so its sender sends. {lost}: newest frame at {ctx.time_of_day(since_ns)}.",
             *(ctx.listener.ports.sentences(int(ctx.universes.network[row])) if here else ()),
             f"The page of {name}: {declared.url}",
         ),
@@ -113,7 +113,7 @@ RULE = Rule(
     faults=("F21",),
     next_checks=(
         "Look at the switches and uplinks between the two listeners: link lamps, and the log of the last minute.",
-        "Look at the stage: what hangs on the side that hears nothing, and does it hold its last look?",
+        "Look at the stage: do receivers on the side that hears nothing hold their last look?",
     ),
     next_checks_quiet=("Read the multicast group tables of the switches between the two listeners.",),
 )

@@ -65,7 +65,7 @@ RULE = Rule(
     name="malformed-packets",
     rule_class=RuleClass.STORM,
     severity=Severity.WARNING,
-    short=ShortWords("malformed packets", "{n} send malformed packets", look="Look which machine sends them"),
+    short=ShortWords("malformed packets", "{n} send malformed packets", look="Find out which machine sends them"),
     sentence="{address} sends packets that no protocol accepts: {count} in {window_s:g} s ({reasons}).",
     judged_by=judged_by(MalformedPacketsParameters(), bind),
     facts=MalformedPacketsFacts,
@@ -74,7 +74,7 @@ RULE = Rule(
     source="ANSI E1.31-2018 5 to 7 (what must be discarded)",
     faults=("F54", "F57"),
     next_checks=(
-        "Look which machine has this address, and which program on it uses the show's port.",
+        "Find out which machine has this address, and which program on it uses the show's port.",
         "Look at that sender's version.",
     ),
 )

@@ -79,6 +79,6 @@ RULE = Rule(
     may_exceed_note=False,
     source="IEEE 802.1AB 8.5 (chassis and port)",
     faults=("F24",),
-    next_checks=("Look whether somebody moved this computer's lead, or renamed or replaced the switch.",),
+    next_checks=("Check whether somebody moved this computer's lead, or renamed or replaced the switch.",),
     next_checks_quiet=(f"{CLEAR_FIRST} Put the lead back, if the new port is not the show's.",),
 )

@@ -89,7 +89,7 @@ RULE = Rule(
     severity=Severity.WARNING,
     short=ShortWords("networks swapped", "{n} networks swapped", look="Look at this listener's leads"),
     sentence="This listener's networks {first} and {second} are swapped since {since}: what belongs to {first} arrives "
-    "on {second} and the reverse. The sources send as before; nothing is said of the show by network.",
+    "on {second} and the reverse. The sources send as before; faults are not judged by network meanwhile.",
     judged_by=judged_by(NetworksSwappedParameters(), bind),
     facts=NetworksSwappedFacts,
     explains=Explains(
@@ -115,7 +115,7 @@ RULE = Rule(
     ),
     faults=("F31", "F103"),
     next_checks=(
-        "Look at this computer's two network leads: they seem to be in one another's socket.",
-        "Look which VLANs its two switch ports carry.",
+        "Look at this computer's two network leads: each may be in the other's socket.",
+        "Find out which VLANs its two switch ports carry.",
     ),
 )

@@ -118,7 +118,7 @@ class ParkedSlots:
             universes=fixture_rows(stage, fixture),
             fixtures=(name, *dict.fromkeys(one.name for one in hanging[:MOST_NAMED])),
             facts=NonDimPartialFacts(fixture_text(fixture), percent_of(level), where, on_it),
-            evidence=(f"{fixture.universe} slot {slot} stands at {level} of {FULL}. {NOT_SEEN}",),
+            evidence=(f"{fixture.universe} slot {slot} is at {level} of {FULL}. {NOT_SEEN}",),
             # Only a dimmer harms what must not be dimmed; a relay stays on or off.
             lower=0 if module == "dimmer" else 1,
         )
@@ -138,14 +138,14 @@ RULE = Rule(
     short=ShortWords(
         "{fixture} not off or full", "{n} fixtures not off or full", look="Look at the cue that holds it", audience=4
     ),
-    sentence="{fixtures}: a circuit that must be off or full stands at {percent} %{way}.{on_it}",
+    sentence="{fixtures}: a circuit that must be off or full is at {percent} %{way}.{on_it}",
     judged_by=judged_by(NonDimPartialParameters(), bind),
     facts=NonDimPartialFacts,
     explains=Explains(165, Reach(FIXTURE, rules=frozenset({"powered-off"}))),
     faults=("F80", "F81"),
     next_checks=(
         "Look at the cue, submaster or grand master that holds this circuit.",
-        "Look at what hangs on the circuit: motors, transformers and LED supplies can be damaged.",
+        "Look at what is connected to the circuit: motors, transformers and LED supplies can be damaged.",
     ),
     next_checks_quiet=(f"Have the module in the rack checked {COMPETENT}.",),
 )

@@ -74,7 +74,7 @@ RULE = Rule(
     source="ANSI E1.31-2018 6.7.2",
     faults=("F61",),
     next_checks=(
-        "Look for two ways between the source and this port (bonded links, two wireless bridges).",
-        "Look whether the source was just restarted.",
+        "Look for two paths between the source and this port (bonded links, two wireless bridges).",
+        "Check whether the source was just restarted.",
     ),
 )

@@ -80,7 +80,7 @@ def describe_loss(ctx: RuleContext, row: int, p: PacketLossParameters) -> Findin
     verdict = "The sender sent them: they were lost on the way to this port."
     at_once = lost > MOST_AT_ONCE and ctx.is_in_one_moment(LOST, row, p.window_s)
     if at_once:
-        verdict = "All of them in one silence: they were lost on the way, or the source was restarted and counts anew."
+        verdict = "All of them in one silence: they were lost on the way, or the source was restarted."
     if spared and len(siblings) > 1:
         verdict += f" Nothing is missing on {wording.count(spared, 'other universe')} of this source."
     return finding_of(
@@ -128,8 +128,10 @@ RULE = Rule(
     source="ANSI E1.31-2018 6.7.2 (sequence); the limits: common practice, no source",
     faults=("F26", "F27", "F28"),
     next_checks=(
-        "Look whether every source loses frames (a shared path) or one (its own lead or port).",
+        "Check whether every source loses frames (a shared path) or one (its own lead or port).",
         "Look at the switch for ports at 10 or 100 Mb/s, and for video or audio sharing the uplink.",
     ),
-    next_checks_quiet=(f"{CLEAR_FIRST} Read port error counters along the way; change the lead with the most errors.",),
+    next_checks_quiet=(
+        f"{CLEAR_FIRST} Read port error counters along the path; change the lead with the most errors.",
+    ),
 )

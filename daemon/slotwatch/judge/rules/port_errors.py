@@ -111,7 +111,7 @@ RULE = Rule(
     faults=("F27",),
     next_checks=(
         "Look at the port: does its speed agree with the other end's, at full duplex?",
-        "Look whether video or audio shares it.",
+        "Check whether video or audio shares it.",
     ),
     next_checks_quiet=(f"{CLEAR_FIRST} Change the lead of this port, then use another port.",),
 )

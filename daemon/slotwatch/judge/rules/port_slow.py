@@ -69,9 +69,9 @@ class SlowPorts:
                 self.said_of(ctx, key[0], port) if port else "",
                 f"On it: {wording.list_names(names)}." if names else "",
             ),
-            evidence=("As the switch says.",),
+            evidence=("As the switch reports.",),
             cause="port",
-            also_possible=("the other end is made for no more",),
+            also_possible=("the other end supports no more",),
         )
 
 
@@ -94,6 +94,6 @@ RULE = Rule(
     may_exceed_note=False,
     source="RFC 2863 (ifHighSpeed), RFC 3635 (dot3StatsDuplexStatus); the limit: common practice, no source",
     faults=("F27",),
-    next_checks=("Look whether both ends of this lead are set to negotiate their speed.",),
+    next_checks=("Check whether both ends of this lead are set to negotiate their speed.",),
     next_checks_quiet=(f"{CLEAR_FIRST} Change the lead: one broken pair leaves 10 or 100 Mbit/s.",),
 )

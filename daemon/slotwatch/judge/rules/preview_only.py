@@ -67,6 +67,6 @@ RULE = Rule(
     faults=("F45",),
     next_checks=(
         "Look at the source: is its output set to preview, blind or visualiser?",
-        "Look whether another source should be live on this universe.",
+        "Check whether another source should be live on this universe.",
     ),
 )

@@ -79,7 +79,7 @@ def describe_silent_querier(ctx: RuleContext, key: Silent, p: QuerierAbsentParam
             networks=(network,),
             facts=QuerierAbsentFacts(
                 name,
-                "no multicast querier was ever heard. If a switch here snoops, groups will die about "
+                "no multicast querier was ever heard. If a switch here snoops, groups will expire about "
                 f"{p.never_s:g} s after each receiver's last join; if none snoops, all is well.",
             ),
             evidence=(f"{word} queries are watched on {name}, and none came in over {p.never_s:g} s.",),
@@ -99,7 +99,7 @@ def describe_silent_querier(ctx: RuleContext, key: Silent, p: QuerierAbsentParam
         facts=QuerierAbsentFacts(
             name,
             f"the multicast querier {querier.address} has been silent for {silent}. Where a switch snoops, "
-            f"groups die about {p.silence_s:g} s after its last query.",
+            f"groups expire about {p.silence_s:g} s after its last query.",
         ),
         evidence=(
             f"Last {word} query from {querier.address} ({querier.version}) at {ctx.time_of_day(querier.last_ns)}.",
@@ -127,7 +127,7 @@ RULE = Rule(
     faults=("F16", "F17", "F21"),
     next_checks=(
         "Look at the switch's settings: is snooping on and a querier set for this VLAN?",
-        "Look whether the device that was the querier has power; its address stands in the evidence.",
+        "Check whether the device that was the querier has power; its address is in the evidence.",
     ),
     next_checks_quiet=(
         f"{CLEAR_FIRST} Give the show's switch a querier with the lowest address, or turn snooping off.",

@@ -122,7 +122,7 @@ RULE = Rule(
     faults=("F25", "F111"),
     next_checks=(
         "Look for two leads between the same two switches, or a stage box patched twice.",
-        "If this port is a mirror: look whether it copies both directions.",
+        "If this port is a mirror: check whether it copies both directions.",
     ),
     next_checks_quiet=(f"{CLEAR_FIRST} Take out the lead that was added last.",),
 )

@@ -31,7 +31,7 @@ def describe_loop(ctx: RuleContext, name: str) -> Finding:
         since_ns=0,
         facts=RouteLoopFacts(name, f"{source} and {target}"),
         evidence=(f"What the route sent to {target} came back on {source}; the route has stopped itself.",),
-        next_checks=(f"Look which gateway or program brings {target} back onto {source}.",),
+        next_checks=(f"Find out which gateway or program brings {target} back onto {source}.",),
     )
 
 

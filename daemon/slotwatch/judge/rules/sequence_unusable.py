@@ -124,6 +124,6 @@ RULE = Rule(
     faults=("F59", "F60", "F62"),
     next_checks=(
         "Look at the sender's version and settings: each universe needs its own sequence.",
-        "Look which receivers show this universe and which do not: that is how they differ.",
+        "Find out which receivers show this universe and which do not: that is how they differ.",
     ),
 )

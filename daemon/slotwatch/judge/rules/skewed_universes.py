@@ -130,5 +130,5 @@ RULE = Rule(
     effects=frozenset({Effect.STREAM_TROUBLE}),
     faults=("F73",),
     may_exceed_note=False,
-    next_checks=("Look whether the source can synchronise its universes, or send fewer of them.",),
+    next_checks=("Check whether the source can synchronise its universes, or send fewer of them.",),
 )

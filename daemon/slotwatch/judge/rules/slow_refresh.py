@@ -133,7 +133,7 @@ def describe_slow(ctx: RuleContext, row: int, p: SlowRefreshParameters) -> Findi
         evidence.append(f"Its best moving rate so far: {best_hz:.1f} Hz.")
     if streams.sequence_measurable[row]:
         evidence.append(
-            f"{lost} frames missing in {LOSS_WINDOW_S:g} s: the way loses them."
+            f"{lost} frames missing in {LOSS_WINDOW_S:g} s: they are lost on the path."
             if lost
             else "No frame is missing by sequence: the sender itself is slow."
         )
@@ -144,7 +144,7 @@ def describe_slow(ctx: RuleContext, row: int, p: SlowRefreshParameters) -> Findi
         facts=SlowRefreshFacts(f"{rate_hz:.1f}", reference),
         evidence=tuple(evidence),
         confidence=Confidence.HIGH,
-        also_possible=("a proxy on the way that sends anew at its own pace",),
+        also_possible=("a proxy on the path that sends at its own rate",),
         weight=-rate_hz,
     )
 
@@ -184,7 +184,7 @@ RULE = Rule(
     faults=("F66", "F71", "F72"),
     next_checks=(
         "Look at the source's load: how many effects, pixels and universes does it run?",
-        "Look whether other universes of the same source are slow at the same time.",
+        "Check whether other universes of the same source are slow at the same time.",
     ),
     next_checks_quiet=(f"{CLEAR_FIRST} Move some universes to another output, or simplify the effect, and compare.",),
 )

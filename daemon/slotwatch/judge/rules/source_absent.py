@@ -78,7 +78,7 @@ RULE = Rule(
     faults=("F02",),
     next_checks=(
         "Look at the screen of the silent source and at its link lamp.",
-        "Look on the backup's screen whether it knows that it is in control.",
+        "Check on the backup's screen whether it knows that it is in control.",
     ),
     next_checks_quiet=(f"{CLEAR_FIRST} Reseat the source's network lead, then try another switch port.",),
 )

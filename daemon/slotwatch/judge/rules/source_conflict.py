@@ -103,7 +103,7 @@ RULE = Rule(
     name="source-conflict",
     rule_class=RuleClass.CONTROL,
     severity=Severity.CRITICAL,
-    short=ShortWords("{place} contested", "{n} universes contested", look="Look who the second source is", audience=5),
+    short=ShortWords("{place} contested", "{n} universes contested", look="Identify the second source", audience=5),
     sentence="{sources} fight over {universes} {priority}: {slots} slots get different levels.",
     judged_by=judged_by(SourceConflictParameters(), bind),
     facts=SourceConflictFacts,
@@ -118,7 +118,7 @@ RULE = Rule(
     source="ANSI E1.31-2018 6.2.3 (equal priority: receivers merge as they please)",
     faults=("F36", "F37"),
     next_checks=(
-        "Look who the second source is: name and address stand in the evidence.",
+        "Find out who the second source is: name and address are in the evidence.",
         "Look for a second desk, a house-light panel or a laptop with a test program left running.",
         "Look at the written priority plan.",
     ),

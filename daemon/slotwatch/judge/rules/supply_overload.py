@@ -92,6 +92,6 @@ RULE = Rule(
     judged_by=judged_by(SupplyOverloadParameters(), bind),
     facts=SupplyOverloadFacts,
     faults=("F89",),
-    next_checks=("Look at the look on stage; the current is an estimate from levels and declared loads.",),
+    next_checks=("Look at the cue on stage; the current is an estimate from levels and declared loads.",),
     next_checks_quiet=(f"Have the current measured {COMPETENT}.",),
 )

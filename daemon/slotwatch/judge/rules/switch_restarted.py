@@ -1,4 +1,4 @@
-"""A switch of the house restarted: what hangs on it was cut off meanwhile."""
+"""A switch of the house restarted: what is connected to it was cut off meanwhile."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def describe_restarted_switch(ctx: RuleContext, key: Key) -> Finding:
     only_management = restart is not None and restart.only_management
     hanging = sorted({one for (switch, _), names in ctx.ports_in_use.items() if switch == name for one in names})
     began = f"Its up time begins at {ctx.time_of_day(restart.moment.middle_ns)}." if restart else ""
-    verdict = "Its ports were dark until it was up again: what hangs on it was cut off."
+    verdict = "Its ports were dark until it was up again: what is connected to it was cut off."
     if only_management:
         verdict = "The switch itself did not, as its own clock shows: frames should have gone on."
     return Finding(
@@ -83,6 +83,6 @@ RULE = Rule(
     faults=("F24",),
     next_checks=(
         "Ask whether somebody restarted it or updated it.",
-        "Look at its supply and at its log: a switch that restarts by itself does it again.",
+        "Look at its supply and at its log: a switch that restarts by itself may do it again.",
     ),
 )

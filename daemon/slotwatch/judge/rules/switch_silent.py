@@ -41,7 +41,7 @@ def describe_silent_switch(ctx: RuleContext, name: str) -> Finding:
         since_ns=(record.first_missed_ns if record else 0) or ctx.now_ns,
         facts=SwitchSilentFacts(name, f": {reason}" if reason else ""),
         evidence=(
-            "What it would say is missing as evidence. The show is judged by its packets.",
+            "Its evidence is missing. The show is judged by its packets.",
             f"It last answered at {ctx.time_of_day(record.answered_ns)}."
             if record and record.answered_ns
             else "It never answered since this listener started.",
@@ -62,7 +62,7 @@ RULE = Rule(
     severity=Severity.NOTE,
     sentence="Switch {switch} does not answer since {since}{reason}. Its ports are not known.",
     short=ShortWords(
-        "a switch does not answer", "{n} switches do not answer", look="Look whether the switch has power"
+        "a switch does not answer", "{n} switches do not answer", look="Check whether the switch has power"
     ),
     judged_by=judged_by(SwitchSilentParameters(), bind),
     facts=SwitchSilentFacts,
@@ -70,7 +70,7 @@ RULE = Rule(
     may_exceed_note=False,
     faults=("F24",),
     next_checks=(
-        "Look whether the switch has power, and whether its management address answers from this computer.",
+        "Check whether the switch has power, and whether its management address answers from this computer.",
         "Compare the credentials file with what is set on the switch.",
     ),
 )

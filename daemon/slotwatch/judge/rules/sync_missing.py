@@ -132,7 +132,7 @@ class Syncs:
             facts=SyncMissingFacts(
                 "by ArtSync", f"ended; {wait_s:g} s later nodes show each frame at once, universes out of step."
             ),
-            evidence=(f"Last ArtSync of {key.sender} at {ctx.time_of_day(last_ns)}; its frames go on.",),
+            evidence=(f"Last ArtSync of {key.sender} at {ctx.time_of_day(last_ns)}; its frames continue.",),
             lower=LOWER_WHERE_NOBODY_WAITS,
             cause="stopped",
         )
@@ -159,7 +159,7 @@ def _describe_e131(ctx: RuleContext, key: AwaitedSync) -> Finding:
     if not came:
         habit = "never came, so receivers act at once or ignore it."
     elif falls_back:
-        habit = "stopped; force-sync lets receivers go on without it."
+        habit = "stopped; force-sync lets receivers continue without it."
     else:
         habit = "stopped, and receivers that synchronise hold their last look."
     return Finding(
@@ -197,7 +197,7 @@ RULE = Rule(
     faults=("F63", "F64"),
     next_checks=(
         "Look at the source's sync address; 0 means that receivers act at once.",
-        "Look whether the machine that sends the sync is running.",
+        "Check whether the machine that sends the sync is running.",
         "Look at the stage: are receivers holding one look while the levels here move?",
     ),
 )

@@ -45,7 +45,7 @@ RULE = Rule(
     name="torn-pair",
     rule_class=RuleClass.PATCH,
     severity=Severity.NOTE,
-    short=ShortWords("slot pair torn", "{n} slot pairs torn", look="Look who sends the pair"),
+    short=ShortWords("slot pair torn", "{n} slot pairs torn", look="Find out who sends the pair"),
     sentence="{fixtures}: coarse and fine slots of {role} were updated apart.",
     judged_by=judged_by(RuleParameters(), bind),
     facts=PairFacts,
@@ -57,5 +57,5 @@ RULE = Rule(
     ),
     faults=("F85",),
     may_exceed_note=False,
-    next_checks=("Look whether the pair lies in one universe, and whether several programs send it.",),
+    next_checks=("Check whether the pair lies in one universe, and whether several programs send it.",),
 )

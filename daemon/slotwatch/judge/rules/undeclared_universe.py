@@ -72,14 +72,14 @@ RULE = Rule(
     name="undeclared-universe",
     rule_class=RuleClass.CONTROL,
     severity=Severity.NOTE,
-    short=ShortWords("{place} not declared", "{n} universes not declared", look="Look whether it belongs here"),
+    short=ShortWords("{place} not declared", "{n} universes not declared", look="Check whether it belongs here"),
     sentence="{universes}{from_sender}: data arrives that the house file does not declare.{looks_like}",
     judged_by=judged_by(UndeclaredUniverseParameters(), bind),
     facts=UndeclaredUniverseFacts,
     faults=("F12", "F49", "F50"),
     may_exceed_note=False,
     next_checks=(
-        "Look whether it belongs to tonight's show: a visiting desk, a test program, an old show file.",
+        "Check whether it belongs to tonight's show: a visiting desk, a test program, an old show file.",
         "Compare how the sender's display numbers universes with the number heard here.",
     ),
 )

@@ -77,7 +77,7 @@ def describe_uneven(ctx: RuleContext, row: int, p: UnevenRefreshParameters) -> F
         counted, verdict, cause = "Its numbering does not tell whether frames are missing.", "", ""
     elif lost:
         counted, verdict, cause = "Frames are missing by sequence.", "They are lost on the way.", LOST_ON_THE_WAY
-        also = ("a lead, a port or a wireless hop on the way",)
+        also = ("a lead, a port or a wireless hop on the path",)
     elif ctx.runs_here(ctx.source_of(row)):
         counted, verdict, cause = NONE_MISSING, "Its sender runs on this computer, and paused.", THIS_COMPUTER
     else:
@@ -146,9 +146,9 @@ RULE = Rule(
     ),
     faults=("F06", "F28", "F68", "F69", "F70"),
     next_checks=(
-        "Look whether all sources stutter (a shared path) or only this one (its sender).",
+        "Check whether all sources stutter (a shared path) or only this one (its sender).",
         "Look at the source's load and at what else runs on that machine.",
-        "Look whether a wireless hop lies between the source and this port.",
+        "Check whether a wireless hop lies between the source and this port.",
     ),
-    next_checks_quiet=(f"{CLEAR_FIRST} Read the error counters of the switch ports on the way; try another lead.",),
+    next_checks_quiet=(f"{CLEAR_FIRST} Read the error counters of the switch ports on the path; try another lead.",),
 )

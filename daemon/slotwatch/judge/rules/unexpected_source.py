@@ -121,7 +121,7 @@ RULE = Rule(
     ),
     faults=("F12", "F38", "F39"),
     next_checks=(
-        "Look who it is: name and address stand in the evidence.",
+        "Find out who it is: name and address are in the evidence.",
         "Look at the written priority plan.",
     ),
     next_checks_quiet=(

@@ -165,7 +165,7 @@ RULE = Rule(
     next_checks=(
         "Look at the source's output list: is this universe patched, switched on, and under this number?",
         "Compare how sender and receiver number universes: one may count from 0, the other from 1.",
-        "Look whether the source sends unicast to its receivers only: then it cannot be seen from here.",
+        "Check whether the source sends unicast to its receivers only: then it cannot be seen from here.",
     ),
     next_checks_quiet=(f"{CLEAR_FIRST} Start the devices in order: switches, then sources, then receivers.",),
 )

@@ -195,7 +195,7 @@ RULE = Rule(
     source="median and median absolute deviation: F. R. Hampel, 1974; the limits: common practice, no source",
     next_checks=(
         "Ask what was changed since the last show: a switch, a lead, a program on the desk's computer.",
-        "Look whether other universes of the same source are unlike usual too.",
+        "Check whether other universes of the same source are unlike usual too.",
         "Look at this universe's page: tonight's line over what is usual.",
     ),
 )

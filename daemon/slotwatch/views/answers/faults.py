@@ -39,7 +39,7 @@ class AcceptedAnswer(TypedDict):
 
     reason: str
     until: Annotated[str | None, Meta(description="A date of the house file, or a moment; null if it has no end.")]
-    by: Annotated[str | None, Meta(description="Who made it; null if it stands in the house file.")]
+    by: Annotated[str | None, Meta(description="Who made it; null if it is in the house file.")]
 
 
 class ExceptionAnswer(AcceptedAnswer):
@@ -127,9 +127,7 @@ class IncidentAnswer(TypedDict):
     legs: Annotated[list[IncidentLegAnswer], Meta(description="Its sources on each network they were heard on.")]
     flaps: Annotated[int, Meta(ge=0, description="How often it returned.")]
     revision: Annotated[int, Meta(ge=0, description="Rises with each change.")]
-    part_of: Annotated[
-        int | None, Meta(description="The wider incident that it goes on in; such parts are in no list.")
-    ]
+    part_of: Annotated[int | None, Meta(description="The wider incident it is now part of; such parts are in no list.")]
     urgency: Annotated[list[int], Meta(description="Of open incidents the highest, number by number, is read first.")]
     timeline: NotRequired[Annotated[list[TimelineAnswer], Meta(description="Not in lists.")]]
 
@@ -182,7 +180,7 @@ class ReadinessAnswer(TypedDict):
     not_visible: list[UniverseName]
     not_judged: list[UniverseName]
     grows_worse: Annotated[
-        list[TrendAnswer], Meta(description="Found after the last show; said until the next one has ended.")
+        list[TrendAnswer], Meta(description="Found after the last show; shown until the next one has ended.")
     ]
 
 

@@ -89,7 +89,7 @@ class StreamPositionAnswer(TypedDict):
     last_frame_age_s: Annotated[float | None, Meta(description="By this listener's own clock.")]
     refresh_hz: float | None
     joined: Annotated[bool | None, Meta(description="Whether its group is joined (E1.31); null where there is none.")]
-    judged: Annotated[bool, Meta(description="Whether a silence would say something: nothing was missed here lately.")]
+    judged: Annotated[bool, Meta(description="Whether silence would mean something: nothing was missed here lately.")]
 
 
 class NeighbourAnswer(TypedDict):
@@ -115,14 +115,14 @@ class SwitchPortAnswer(TypedDict):
     changes: Annotated[Count, Meta(description="How often it did while watched, at most 32.")]
     speed_mbps: int | None
     half_duplex: bool | None
-    errors: Annotated[Count | None, Meta(description="As the switch counts them; null: it does not say.")]
+    errors: Annotated[Count | None, Meta(description="As the switch counts them; null: it does not report it.")]
     discards: Count | None
     counted: Annotated[Count, Meta(description="Errors and discarded frames since this listener watches.")]
     counted_show: Annotated[Count | None, Meta(description="… since the last show began; null: there was none.")]
-    power: Annotated[str, Meta(description="off, searching, delivering or fault; empty: not said.")]
+    power: Annotated[str, Meta(description="off, searching, delivering or fault; empty: not reported.")]
     uplink: bool
     leads_to: Annotated[str | None, Meta(description="Switch at its other end.")]
-    hangs: Annotated[list[str], Meta(description="Names of what hangs on it.")]
+    hangs: Annotated[list[str], Meta(description="Names of what is connected to it.")]
     devices: Annotated[Count, Meta(description="Device addresses that were learnt on it.")]
     matters: Annotated[bool, Meta(description="Whether the show depends on it: a declared source or receiver, a way.")]
 
@@ -142,7 +142,7 @@ class SwitchAnswer(TypedDict):
     groups: Annotated[Count, Meta(description="Entries of its multicast groups, where it offers them.")]
     offers: Annotated[list[str], Meta(description="Tables that it gives: macs, neighbours, addresses, groups, power.")]
     cut: Annotated[bool, Meta(description="Whether a table was longer than what is read of one.")]
-    own: Annotated[bool, Meta(description="Whether this listener hangs on it.")]
+    own: Annotated[bool, Meta(description="Whether this listener is connected to it.")]
     ports: list[SwitchPortAnswer]
 
 
@@ -177,7 +177,7 @@ class PositionThereAnswer(TypedDict):
     missing: Count | None
     last_frame_age_s: Annotated[float | None, Meta(description="By that listener's own clock, when it was asked.")]
     refresh_hz: float | None
-    judged: Annotated[bool, Meta(description="Whether a silence there says something.")]
+    judged: Annotated[bool, Meta(description="Whether silence there means something.")]
 
 
 class ListenerPositionsAnswer(TypedDict):
