@@ -114,13 +114,16 @@ def course(request: pytest.FixtureRequest) -> Course:
     return Course(case, at_first, at_last, case.of(shown.run(case.end_s + case.closes_s[1] + 0.2)), beside)
 
 
-def test_just_over_is_reported_in_time(course: Course) -> None:
+def test_just_over_is_reported_in_time_and_in_its_words(course: Course) -> None:
+    """The sentences are in sentences.toml; of a rule's several rows the first shows it."""
     earliest_s, latest_s = (FROM_S + after_s for after_s in course.case.opens_s)
     assert len(course.at_last) == 1, course.at_last
     (incident,) = course.at_last
     assert earliest_s - 0.01 <= opened_after_s(incident) <= latest_s + 0.01
     assert (incident.closed_ns, incident.severity) == (None, course.case.due)
     assert course.beside == set()
+    if course.case is FIRST[course.case.rule]:
+        assert [one.summary for one in course.at_first] == [SENTENCES[course.case.rule]]
 
 
 def test_it_recovers_in_time(course: Course) -> None:
@@ -128,12 +131,6 @@ def test_it_recovers_in_time(course: Course) -> None:
     (incident,) = course.closed
     assert incident.closed_ns is not None
     assert earliest_s - 0.01 <= (incident.closed_ns - START_NS) / S <= latest_s + 0.01
-
-
-def test_a_rule_says_its_sentence(course: Course) -> None:
-    """Of a rule's several rows the first shows it; the sentences are in sentences.toml."""
-    if course.case is FIRST[course.case.rule]:
-        assert [one.summary for one in course.at_first] == [SENTENCES[course.case.rule]]
 
 
 def test_a_rule_whose_incidents_name_no_universe_is_listed_as_such(course: Course) -> None:
