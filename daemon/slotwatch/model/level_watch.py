@@ -50,11 +50,15 @@ class _Seen:
 
     at_ns: int
     names: tuple[str, ...]
-    levels: Levels
-    """(U, 512)"""
+    compressed: bytes
+    """(U, 512) levels. A large house has 2 MiB of them, mostly zeros, and 16 moments are kept."""
     last_frame_ns: NDArray[np.int64]
     """(U,) 0 where nothing arrived."""
     slots: NDArray[np.uint16]
+
+    def levels(self) -> Levels:
+        """(U, 512)"""
+        return np.frombuffer(zlib.decompress(self.compressed), np.uint8).reshape(-1, SLOTS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +82,10 @@ class LastGood:
 
 
 class LevelWatch:
-    """Follows snapshots. Memory: some 30 times the levels of all universes, and an hour of compressed minutes."""
+    """Follows snapshots.
+
+    Memory: some 16 times the levels of all universes; 16 seconds and an hour of minutes, both compressed.
+    """
 
     def __init__(self) -> None:
         self._spans: deque[_Span] = deque(maxlen=8)
@@ -104,7 +111,8 @@ class LevelWatch:
             last_ns = columns["last_frame_ns"].astype(np.int64)
             arrived = np.where(columns["streams"].astype(np.int64) > 0, last_ns, 0)
             slots = columns["slots"].astype(np.uint16)
-            self._seen.append(_Seen(now_ns, snapshot.universe_names, levels.copy(), arrived, slots))
+            packed = zlib.compress(levels.tobytes(), 1)
+            self._seen.append(_Seen(now_ns, snapshot.universe_names, packed, arrived, slots))
             self._note_minute(snapshot)
 
     def _note_minute(self, snapshot: Snapshot) -> None:
@@ -147,12 +155,17 @@ class LevelWatch:
         zeros before it stops.
         """
         found: dict[str, LastGood] = {}
+        around: dict[int, Levels] = {}
         for one in reversed(self._seen):
-            for name, row in _places(one.names, universes).items():
-                at_ns = int(one.last_frame_ns[row])
-                if name not in found and 0 < at_ns <= before_ns and one.levels[row].any():
-                    moving = self._moved_before(one, row)
-                    found[name] = LastGood(at_ns, one.levels[row], int(one.slots[row]), moving)
+            places = _places(one.names, tuple(name for name in universes if name not in found))
+            heard = {name: row for name, row in places.items() if 0 < int(one.last_frame_ns[row]) <= before_ns}
+            if not heard:
+                continue
+            levels = self._unpacked(one, around)
+            for name, row in heard.items():
+                if levels[row].any():
+                    moving = self._moved_before(one, row, around)
+                    found[name] = LastGood(int(one.last_frame_ns[row]), levels[row], int(one.slots[row]), moving)
         for minute in reversed(self._minutes):
             places = _places(minute.names, tuple(name for name in universes if name not in found))
             if minute.at_ns > before_ns or not places:
@@ -164,10 +177,17 @@ class LevelWatch:
                     found[name] = LastGood(minute.at_ns, levels[row], int(minute.slots[row]), still)
         return found
 
-    def _moved_before(self, last: _Seen, row: int) -> NDArray[np.bool_]:
+    def _unpacked(self, one: _Seen, around: dict[int, Levels]) -> Levels:
+        """(U, 512) levels of a moment, unpacked once; `around` keeps them by the id of the moment."""
+        levels = around.get(id(one))
+        if levels is None:
+            levels = around[id(one)] = one.levels()
+        return levels
+
+    def _moved_before(self, last: _Seen, row: int, around: dict[int, Levels]) -> NDArray[np.bool_]:
         """(512,) what moved on one universe in the five seconds that end there."""
         rows = [
-            one.levels[row]
+            self._unpacked(one, around)[row]
             for one in self._seen
             if last.at_ns - 2 * AROUND_NS <= one.at_ns <= last.at_ns and one.names[row : row + 1] == (last.names[row],)
         ]
