@@ -35,6 +35,7 @@ SLOW = (
     "model/test_strides",
     "rehearse/test_anyshow",
     "rehearse/test_invariants",
+    "rehearse/test_leaps",
     "rehearse/test_replayed",
     "rehearse/test_restarted",
 )
