@@ -7,12 +7,14 @@ from dataclasses import replace
 
 import pytest
 
-from slotwatch.house.schema import DeclaredSource, House
+from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Limits
 from slotwatch.judge.orders import Resume
 from slotwatch.snapshot import Incident
 from slotwatch.views.records import incident_of, record
-from tests.judge.stage import START_NS, WALL_OFFSET_NS, Desk, S, Stage, house_of, moving, opened_after_s
+from slotwatch.wire.universe import Protocol, UniverseId
+from tests.judge.stage import START_NS, WALL_OFFSET_NS, Desk, Node, S, Stage, house_of, moving, opened_after_s
 
+Heard = tuple[tuple[str, int], ...]
 MAIN = Desk("Main desk", (1, 2), "10.0.0.1", 1)
 SPARE = Desk("Spare desk", (1, 2), "10.0.0.2", 2, priority=90)
 OTHER = Desk("Tower", (3,), "10.0.0.3", 3)
@@ -26,12 +28,14 @@ def two_desks() -> House:
     return house_of((1, 2), sources=SOURCES, by=("main desk", "spare desk"))
 
 
-def restarted(house: House, left: Iterable[Incident], stopped_s: float, away_s: float, *senders: object) -> Stage:
+def restarted(
+    house: House, left: Iterable[Incident], stopped_s: float, away_s: float, *senders: object, heard: Heard = ()
+) -> Stage:
     """A new judgement that knows what the history kept: `stopped_s` of the old one's time was its end."""
     offset_ns = WALL_OFFSET_NS + round((stopped_s + away_s) * S)
     after = Stage(house, *senders, wall_offset_ns=offset_ns).run(0.3)
     kept = tuple(incident_of(record(one), offset_ns) for one in left)
-    after.judge.command(Resume(next_id=1 + max(one.id for one in kept), incidents=kept))
+    after.judge.command(Resume(next_id=1 + max(one.id for one in kept), incidents=kept, heard=heard))
     return after
 
 
@@ -191,3 +195,54 @@ def test_a_partly_returned_loss_stays_one_incident() -> None:
     found = [one for one in after.all if one.rule in ("universe-lost", "universe-missing")]
     assert [(one.id, one.closed_ns, one.cause) for one in found] == [(before.only().id, None, "")]
     assert "Universe e131/3" in found[0].summary
+
+
+MEDIA = UniverseId(Protocol.ARTNET, 0)
+
+
+def with_art_net() -> House:
+    house = house_of((3,))
+    return replace(house, universes=(*house.universes, DeclaredUniverse(MEDIA, Limits(loss_timeout_s=10.0))))
+
+
+def test_art_net_that_was_lost_before_a_restart_stays_open_after_it() -> None:
+    """The judgement that is started anew never heard it: that it can be seen from here is known from its incident."""
+    before = Stage(with_art_net(), Node((0,), to_s=15.0), OTHER).run(30.0)
+    lost = before.only()
+    assert (lost.rule, lost.universes) == ("universe-lost", ("artnet/0",))
+    found = restarted(with_art_net(), before.open, 30.0, 2.0, OTHER).run(60.0).only()
+    assert (found.id, found.closed_ns) == (lost.id, None)
+    assert "not found again" not in " ".join(entry.text for entry in found.timeline)
+
+
+def test_art_net_that_the_history_heard_is_missing_after_a_restart_and_else_not_judged() -> None:
+    heard = (("artnet/0", WALL_OFFSET_NS + START_NS + 20 * S),)
+    left = Stage(house_of((1, 2)), replace(MAIN, to_s=20.0), OTHER).run(30.0).open
+    for known, expected in (((), False), (heard, True)):
+        after = restarted(with_art_net(), left, 30.0, 2.0, OTHER, heard=known).run(15.0)
+        missing = [one for one in after.all if "artnet/0" in one.universes]
+        assert [one.rule for one in missing] == ["universe-missing"] * expected
+    assert "though heard before it" in missing[0].summary
+    assert any(line.startswith("Before this listener restarted it was heard") for line in missing[0].evidence)
+
+
+def test_a_stranger_was_first_seen_before_the_restart() -> None:
+    house = house_of((1, 2), sources=SOURCES[:1], by=("main desk",))
+    stranger = Desk("Laptop", (1,), "10.0.0.66", 9, from_s=5.0)
+    before = Stage(house, MAIN, stranger).run(30.0)
+    first = next(line for line in before.rule("unexpected-source").evidence if "first seen" in line)
+    after = restarted(house, before.open, 30.0, 2.0, MAIN, replace(stranger, from_s=0.0)).run(10.0)
+    found = after.rule("unexpected-source")
+    assert (found.id, found.closed_ns) == (before.rule("unexpected-source").id, None)
+    assert [line for line in found.evidence if "first seen" in line] == [first]
+
+
+def test_a_short_loss_after_the_restart_is_as_long_as_it_was() -> None:
+    """A desk is away over a restart, comes back, and is away again: the second time is not counted from the first."""
+    house = house_of((1, 3))
+    mine = replace(MAIN, universes=(1,))
+    before = Stage(house, replace(mine, to_s=20.0), OTHER).run(25.0)
+    again = (replace(mine, from_s=2.0, to_s=8.0), replace(mine, from_s=12.0))
+    found = restarted(house, before.open, 25.0, 2.0, *again, OTHER).run(14.0).only()
+    assert found.id == before.only().id and found.returned_ns is not None
+    assert "lost for 4.0 s" in found.summary

@@ -1,7 +1,7 @@
 """Compare each fault with and without a restart of the program in its middle: `python -m tests.rehearse.restarts`.
 
 Names of scenarios may follow; without them all faults are compared, which takes some ten minutes. What differs is
-printed, a line each.
+printed, a line each. What nobody can know after a restart stands in LOST_WITH_IT.
 """
 
 from __future__ import annotations
@@ -23,6 +23,30 @@ KNOWN_S = 14.0
 """So long after a restart what is due and does not come is missing (10 s), and each rule has its window."""
 SAME_S = 1.0
 """Beginnings may differ by this: of what lasts they come from the record, which is exact to a millisecond."""
+_LATE_ART_NET = "Art-Net is lost after 10 s, and the program stops before: when exactly it fell silent is not known"
+LOST_WITH_IT: dict[str, tuple[str, tuple[str, ...]]] = {
+    "switch-of-one-network-dead-with-media": (
+        _LATE_ART_NET,
+        ("told beside: #2 universe-missing", "#1 universe-lost: ("),
+    ),
+    "all-sources-end": (
+        _LATE_ART_NET,
+        ("told beside: #2 universe-missing", "#1 universe-lost: ("),
+    ),
+    "groups-end-one-by-one": (
+        "most groups end while nobody listens: that they ended one after the other is not known",
+        ("told beside: #2 universe-lost network-lost", "told beside: #3 universe-missing", "#1 universe-lost: ("),
+    ),
+    "stage-switch-restarts": (
+        "the switch does not answer until its restart is over: that it ran before is not known",
+        ("not told: #3 switch-restarted",),
+    ),
+    "switch-restarts-fast": (
+        "the switch restarted before the program did: its up time is all that is read, and it tells no restart",
+        ("#1 switch-restarted is over",),
+    ),
+}
+"""Scenarios that a restart changes because what it takes is known to nobody: why, and how each difference begins."""
 GONE = frozenset({"universe-lost", "universe-missing"})
 """What was lost before a restart is missing after it: the new judgement never heard it."""
 
@@ -57,6 +81,12 @@ def differences(scenario: Scenario) -> list[str]:
     return found
 
 
+def unexplained(name: str, found: list[str]) -> list[str]:
+    """Of these differences those that LOST_WITH_IT gives no reason for."""
+    _, expected = LOST_WITH_IT.get(name, ("", ()))
+    return [line for line in found if not line.startswith(expected or "-")]
+
+
 def _reported(performance: Performance) -> dict[int, Incident]:
     return {one.id: one for one in performance.loud() if not one.part_of}
 
@@ -76,12 +106,14 @@ def main(names: list[str]) -> int:
     wrong = 0
     for show in shows:
         found = differences(show)
-        wrong += bool(found)
+        wrong += bool(unexplained(show.name, found))
         if found:
             print(f"{show.name}: {show.title}", flush=True)
+        if show.name in LOST_WITH_IT:
+            print(f"    (not known after a restart: {LOST_WITH_IT[show.name][0]})", flush=True)
         for line in found:
             print(f"    {line}", flush=True)
-    print(f"{len(shows)} scenarios, {wrong} of them reported otherwise after a restart")
+    print(f"{len(shows)} scenarios, {wrong} of them reported otherwise after a restart without a reason")
     return 0
 
 

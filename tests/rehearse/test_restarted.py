@@ -6,9 +6,10 @@ import pytest
 
 from slotwatch.rehearse.anytrouble import any_trouble
 from slotwatch.rehearse.catalogue import SCENARIOS
+from slotwatch.snapshot import Severity, Snapshot, UniverseState
 from tests.rehearse.invariants import violations
-from tests.rehearse.restarts import differences
-from tests.rehearse.theatre import perform
+from tests.rehearse.restarts import LOST_WITH_IT, differences, unexplained
+from tests.rehearse.theatre import perform, seconds
 
 GONE = {"universe-lost", "universe-missing"}
 LASTING = (
@@ -19,7 +20,7 @@ LASTING = (
     "port-start-delay",
 )
 """Each of them once was two incidents, or two beginnings, after a restart."""
-AWAY_S = 2.0
+AWAY_S, AFTER_DUE_S = 2.0, 2.5
 
 
 @pytest.mark.parametrize("name", LASTING)
@@ -48,6 +49,11 @@ ALIKE = (
     "switch-of-one-network-dead",
     "desk-dead-on-both-networks",
     "main-dead-and-losses-of-the-backup",
+    "keep-alive-too-slow",
+    "lost-on-the-way-here",
+    "desk-port-counts-errors",
+    "lead-of-declared-network-alone",
+    "sync-stops",
 )
 """Each of them once was reported otherwise after a restart, or is a kind of its own. All faults are compared by
 `python -m tests.rehearse.restarts`, which takes some ten minutes."""
@@ -57,6 +63,39 @@ ALIKE = (
 @pytest.mark.parametrize("name", ALIKE)
 def test_a_fault_is_reported_alike_with_and_without_a_restart(name: str) -> None:
     assert not differences(SCENARIOS[name])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", LOST_WITH_IT)
+def test_what_nobody_knows_after_a_restart_is_no_contradiction(name: str) -> None:
+    scenario = SCENARIOS[name]
+    found = differences(scenario)
+    assert not unexplained(name, found)
+    assert all(any(line.startswith(begin) for line in found) for begin in LOST_WITH_IT[name][1]), "known after all"
+    stopped_s = scenario.truth.due_s + AFTER_DUE_S
+    wrong: list[str] = []
+    perform(
+        scenario,
+        look=lambda snapshot: wrong.extend(violations(snapshot)),
+        restart_s=(stopped_s, stopped_s + AWAY_S),
+    )
+    assert not wrong, wrong[:5]
+
+
+def test_art_net_that_fell_silent_just_before_a_restart_is_missing_after_it() -> None:
+    """Nothing joins Art-Net: that it can be seen from here is known from the history alone."""
+    states: list[tuple[float, int]] = []
+
+    def look(snapshot: Snapshot) -> None:
+        row = snapshot.universe_names.index("artnet/0")
+        states.append((seconds(snapshot.now_ns), int(snapshot.universes["state"][row])))
+
+    performance = perform(SCENARIOS["all-sources-end"], look=look, restart_s=(15.0, 17.0))
+    (missing,) = [one for one in performance.loud() if "artnet/0" in one.universes]
+    assert (missing.rule, missing.severity) == ("universe-missing", Severity.CRITICAL)
+    assert "though heard before it" in missing.summary
+    assert UniverseState.NOT_VISIBLE not in {state for at_s, state in states if at_s > 17.5}
+    assert UniverseState.MISSING in {state for at_s, state in states if at_s > 30.0}
 
 
 @pytest.mark.parametrize("seed", (2, 5, 7, 11, 24, 37))

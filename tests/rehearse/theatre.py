@@ -30,6 +30,7 @@ BASE_NS = 10_000_000_000_000
 WALL_OFFSET_NS = 1_790_000_000_000_000_000
 STEP_NS = 50_000_000
 LOOK_NS = 1_000_000_000
+MINUTE_NS = 60_000_000_000
 LATEST_S = 0.1
 """Detection is no later than this after the rule's own time."""
 _CONFIDENCES = [Confidence.LOW, Confidence.MEDIUM, Confidence.HIGH, Confidence.CERTAIN]
@@ -162,9 +163,17 @@ def restarted(
             incidents=tuple(incident_of(record(one), WALL_OFFSET_NS) for one in lately),
             phase=phase_of(phase_record(left.house, WALL_OFFSET_NS)),
             away=Absence(stopped_ns + WALL_OFFSET_NS, "not-running"),
+            heard=tuple(_heard(left)),
         )
     )
     return engine
+
+
+def _heard(left: Snapshot) -> Iterator[tuple[str, int]]:
+    """Universes that had frames, with the minute of the last one, as the history keeps it."""
+    for name, last_ns in zip(left.universe_names, left.universes["last_frame_ns"].tolist(), strict=True):
+        if last_ns:
+            yield name, (last_ns + WALL_OFFSET_NS) // MINUTE_NS * MINUTE_NS
 
 
 def roughened(scenario: Scenario, seed: int = 1) -> Scenario:

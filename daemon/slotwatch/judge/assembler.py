@@ -94,7 +94,8 @@ class Assembler:
         ctx.now_ns = ctx.at_ns if ctx.revision is None else watch.moment
         self.clusters = self._clusterer.cluster(ctx, cases, at, self._book)
         for cluster in self.clusters:
-            cluster.earlier_began_ns = self._book.earlier_began_ns((cluster.rule.name, cluster.group))
+            lasts = not all(case.over for case in cluster.cases)
+            cluster.earlier_began_ns = self._book.earlier_began_ns((cluster.rule.name, cluster.group), lasts=lasts)
         waiting = len(self._book.resumed)
         accounts = [give_account(ctx, cluster, at) for cluster in self.clusters]
         ctx.now_ns = ctx.at_ns

@@ -12,8 +12,15 @@ from numpy.typing import NDArray
 from slotwatch.judge import wording
 from slotwatch.judge.binding import Finding
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.damage_causes import weigh_damage
 from slotwatch.judge.leg_causes import find_leg_cause, find_wrong_network, say_legs_working, say_networks, say_other_leg
-from slotwatch.judge.life_signs import how_they_ended, living_sources, weigh_signs_of_life
+from slotwatch.judge.life_signs import (
+    doubt_the_last_one,
+    how_they_ended,
+    kept_alive_slowly,
+    living_sources,
+    weigh_signs_of_life,
+)
 from slotwatch.judge.likeness import may_still_be
 from slotwatch.judge.lists import say_undeclared
 from slotwatch.judge.losses import LossGroup
@@ -53,7 +60,7 @@ def find_cause(ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
     else:
         verdict = _part_of_source(scene)
     verdict.provisional = bool(scene.undecided.any()) or ctx.now_ns < group.is_revised_until_ns
-    verdict = weigh_switches(scene, verdict)
+    verdict = weigh_damage(scene, weigh_switches(scene, verdict))
     _say_all_that_works(scene, verdict)
     return verdict
 
@@ -157,6 +164,9 @@ def _terminated(scene: Scene) -> Verdict:
 
 
 def _whole_sources(scene: Scene) -> Verdict:
+    slow = kept_alive_slowly(scene)
+    if slow:
+        return slow
     others = scene.others_afar()
     silent_querier = querier_gone(scene)
     if silent_querier and not unicast_stopped(scene):
@@ -188,6 +198,7 @@ def _whole_sources(scene: Scene) -> Verdict:
         verdict.confidence = Confidence.MEDIUM
         verdict.also_possible.insert(0, "the network path to this port: there is no other source to compare with")
         verdict.evidence.append("It is the only source on this network, so nothing shows that the path works.")
+        doubt_the_last_one(scene, verdict)
     return verdict
 
 

@@ -5,11 +5,10 @@ The only place that knows how the model's tables of sources and winners are laid
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from datetime import tzinfo
 from functools import cached_property
 from ipaddress import ip_address
-from types import MappingProxyType
 from typing import TYPE_CHECKING, NamedTuple, cast
 from uuid import UUID
 
@@ -19,6 +18,7 @@ from numpy.typing import NDArray
 from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Phase
 from slotwatch.judge import ways, wording
+from slotwatch.judge.before import NEVER_NS, NOTHING_BEFORE, Before
 from slotwatch.judge.crowds import NO_CROWD, Crowd
 from slotwatch.judge.model_view import ModelView, StreamColumns, UniverseColumns
 from slotwatch.model.legs import legs_of
@@ -86,18 +86,15 @@ class RuleContext:
         wall_offset_ns: int,
         zone: tzinfo,
         exceptions: tuple[MadeException, ...] = (),
-        earlier_losses: Mapping[tuple[str, str], Incident] = MappingProxyType({}),
+        before: Before = NOTHING_BEFORE,
         crowd: Crowd = NO_CROWD,
         revision: Revision | None = None,
     ) -> None:
-        """earlier_losses: what an earlier judgement knew silent, by universe and source ("" for all).
-
-        revision: rises with everything but time that a condition may read; None: nobody asks how long answers hold.
-        """
+        """revision: rises with everything but time that a condition may read; None: nobody asks how long answers hold."""
         self.model = model
         self.exceptions = exceptions
         self.crowd = crowd
-        self._earlier_losses = earlier_losses
+        self.before = before
         self.house = house
         self.listener = listener
         self.now_ns = now_ns
@@ -364,15 +361,23 @@ class RuleContext:
 
     def earlier_loss(self, universe: int, source: str = "") -> Incident | None:
         """The loss of a universe, or of one source on it, that was open before a restart: silent since then."""
-        return self._earlier_losses.get((self.universe_name(universe), source))
+        return self.before.losses.get((self.universe_name(universe), source))
+
+    @cached_property
+    def heard_before_ns(self) -> Integers:
+        """(U,) when a universe was last heard before a restart, to a minute; NEVER_NS: nobody knows of it."""
+        found = np.full(self.universes.count, NEVER_NS, np.int64)
+        for row in self.universes.used.nonzero()[0].tolist() if self.before.heard_ns else ():
+            found[row] = self.before.heard_ns.get(self.universe_name(row), NEVER_NS)
+        return found
 
     @cached_property
     def earlier_absences(self) -> list[tuple[int, str]]:
         """Universes and the sources that were absent there before a restart."""
-        if not self._earlier_losses:
+        if not self.before.losses:
             return []
         rows = {self.universe_name(row): row for row in self.universes.used.nonzero()[0].tolist()}
-        return [(rows[name], source) for name, source in self._earlier_losses if source and name in rows]
+        return [(rows[name], source) for name, source in self.before.losses if source and name in rows]
 
     def time_of_day(self, t_ns: int) -> str:
         return wording.time_of_day(t_ns, self.wall_offset_ns, self.zone)

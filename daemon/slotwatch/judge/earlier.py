@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -142,17 +142,3 @@ def may_explain(incident: Incident, rule: Rule, universes: Iterable[str], source
 def _networks(names: Iterable[str]) -> set[str]:
     """Networks of universes; "" where the house has one."""
     return {name.partition("@")[2] for name in names}
-
-
-def losses_of(incidents: Sequence[Incident]) -> dict[tuple[str, str], Incident]:
-    """The loss of each universe, and of each source on it (else ""), that was open and had not returned.
-
-    Keys are (universe, source name or ""); of several losses the one that began first counts.
-    """
-    found: dict[tuple[str, str], Incident] = {}
-    lasting = [one for one in incidents if one.rule in LOSSES and one.returned_ns is None and one.closed_ns is None]
-    for one in sorted(lasting, key=lambda one: one.began_ns):
-        for universe in one.universes:
-            for source in ("",) if one.rule in GONE else one.sources:
-                found.setdefault((universe, source), replace(one))
-    return found

@@ -71,9 +71,15 @@ class IncidentTable:
     def number_of(self, slot: Slot) -> int | None:
         return next((number for number, entry in self._open.items() if entry.slot == slot), None)
 
-    def earlier_began_ns(self, slot: Slot) -> int:
-        """When the incident of this slot began, if that was before a restart; else 0."""
-        return next((entry.earlier_began_ns for entry in self._open.values() if entry.slot == slot), 0)
+    def earlier_began_ns(self, slot: Slot, *, lasts: bool) -> int:
+        """When the incident of this slot began, if that was before a restart and it has lasted since; else 0.
+
+        lasts: whether its fault is there now.
+        """
+        entry = next((entry for entry in self._open.values() if entry.slot == slot), None)
+        if entry is None or (lasts and entry.incident.returned_ns is not None):
+            return 0
+        return entry.earlier_began_ns
 
     @property
     def due_ns(self) -> int | None:

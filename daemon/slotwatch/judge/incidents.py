@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from slotwatch.judge.context import RuleContext
 
 NANOSECONDS = 1_000_000_000
+RESUME_GRACE_NS = 30 * NANOSECONDS
+"""How long what was open before a restart is kept at least: longer than most rules need to find it again."""
 
 
 class IncidentBook(IncidentTable):
@@ -170,6 +172,8 @@ class IncidentBook(IncidentTable):
         incident.source_keys = joined(incident.source_keys, account.source_keys)
         incident.fixtures = joined(incident.fixtures, account.fixtures)
         incident.labels = joined(incident.labels, account.labels)
+        if incident.returned_ns is not None and account.returned_ns is None:
+            entry.earlier_began_ns = 0  # what came back and is gone again began anew
         incident.returned_ns = account.returned_ns
         incident.legs = with_silences(incident.legs, account.legs)
         incident.summary, incident.next_checks = account.summary, account.next_checks
@@ -286,8 +290,11 @@ class IncidentBook(IncidentTable):
         self._resumed.add(entry.incident.id)
         self._say(entry, now_ns, "said", "Judging was restarted while this was open.")
 
-    def look_again(self, ctx: RuleContext, *, is_over: bool) -> None:
-        """Look at what was open before a restart by what is heard now. is_over: what is not found is let go."""
+    def look_again(self, ctx: RuleContext, waited_ns: int) -> None:
+        """Look at what was open before a restart by what is heard now. What is not found for long is let go.
+
+        waited_ns: time since the restart.
+        """
         for number in sorted(self._resumed & self._open.keys()):
             entry = self._open[number]
             incident = entry.incident
@@ -298,7 +305,7 @@ class IncidentBook(IncidentTable):
                 self._close(entry, ctx.now_ns, f"It is part of incident {wider.id}: {wider.summary}")
             elif heard_ns is not None:
                 self._watch(ctx, entry, heard_ns)
-            elif is_over and not earlier.is_awaited(ctx, incident):
+            elif waited_ns >= _given_ns(incident) and not earlier.is_awaited(ctx, incident):
                 self._resumed.discard(number)
                 text = "" if incident.returned_ns is not None else "It was not found again after the restart."
                 self._close(entry, ctx.now_ns, text)
@@ -325,6 +332,11 @@ class IncidentBook(IncidentTable):
     def waiting(self) -> list[Incident]:
         """What was open before a restart and was not found again yet."""
         return [self._open[number].incident for number in sorted(self._resumed & self._open.keys())]
+
+
+def _given_ns(incident: Incident) -> int:
+    """How long an incident of before a restart is kept unless it is found again."""
+    return RESUME_GRACE_NS + round(CATALOG[incident.rule].found_again_s * NANOSECONDS)
 
 
 def _closed_ns(incident: Incident) -> int:

@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.house.schema import House, Phase
-from slotwatch.judge import answers, earlier, elsewhere, orders, phases, readiness, states
+from slotwatch.judge import answers, elsewhere, orders, phases, readiness, states
 from slotwatch.judge.assembler import REFRESH_NS, Assembler
+from slotwatch.judge.before import NOTHING_BEFORE, Before
 from slotwatch.judge.binding import Raised, RuleSetup
 from slotwatch.judge.bindings import all_states
 from slotwatch.judge.catalog import RULES
@@ -39,8 +40,6 @@ from slotwatch.snapshot.switches import SwitchRow
 from slotwatch.wire.observation import Observation
 
 NANOSECONDS = 1_000_000_000
-RESUME_GRACE_NS = 30 * NANOSECONDS
-"""How long what was open before a restart is kept unless it is found again."""
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -69,9 +68,8 @@ class Judge:
         self.shown = Shown()
         self._switch_rows = SwitchRows()
         self._events: list[Event] = []
-        self._schedule_due_ns = self._resume_ends_ns = self._look_again_ns = 0
-        self._earlier_losses: dict[tuple[str, str], Incident] = {}
-        """What was silent before a restart; see `earlier.losses_of`."""
+        self._schedule_due_ns = self._resumed_ns = self._look_again_ns = 0
+        self._before = NOTHING_BEFORE
         self._exceptions = Exceptions()
         self._crowd = crowd_of(RuleSetup(house, rules))
         self._has_phase_memory = False
@@ -149,7 +147,7 @@ class Judge:
             changed |= self._follow_timetable(ctx)
         if self._book.resumed and now_ns >= self._look_again_ns:
             self._look_again_ns = now_ns + REFRESH_NS
-            self._book.look_again(ctx, is_over=now_ns >= self._resume_ends_ns)
+            self._book.look_again(ctx, now_ns - self._resumed_ns)
         self._assembler.is_stale |= changed
         if self._assembler.follow(ctx, self._cases, self._wall(now_ns)):
             self._regrade = False
@@ -208,7 +206,7 @@ class Judge:
             wall_offset_ns=self.wall_offset_ns,
             zone=self._zone,
             exceptions=self._exceptions.in_force(now_ns + self.wall_offset_ns) if self._exceptions else (),
-            earlier_losses=self._earlier_losses,
+            before=self._before,
             crowd=self._crowd,
             revision=Revision(model.revision + self._touched, model.window_revision) if self.is_watching else None,
         )
@@ -386,8 +384,8 @@ class Judge:
     def _resume(self, order: orders.Resume) -> orders.Resumed:
         """Go on with what an earlier judgement knew."""
         self._book.resume(order.next_id, order.incidents, self._now_ns)
-        self._resume_ends_ns = self._now_ns + RESUME_GRACE_NS
-        self._earlier_losses = earlier.losses_of(self._book.open_incidents())
+        self._resumed_ns = self._now_ns
+        self._before = Before.of(self._book.open_incidents(), order.heard, self.wall_offset_ns)
         if order.phase is not None and not self._has_phase_memory:
             self._keeper.resume(order.phase, self.wall_offset_ns)
             self._has_phase_memory = self._regrade = True

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from slotwatch.judge import wording
+from slotwatch.judge.before import NEVER_NS
 from slotwatch.judge.scene import Scene, Verdict
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import Protocol
@@ -61,6 +62,39 @@ def living_sources(scene: Scene) -> Verdict | None:
     )
 
 
+def kept_alive_slowly(scene: Scene) -> Verdict | None:
+    """Give the verdict where all that stopped is at rest and was sent so seldom before; None where some was not.
+
+    Silent for no longer than from frame to frame before, a source is not known to be gone.
+    """
+    ctx, streams = scene.ctx, scene.ctx.streams
+    rows = np.flatnonzero(scene.stopped)
+    if not len(rows) or (streams.protocol[rows] != Protocol.E131).any():
+        return None
+    gap_ns = np.where(streams.prev_frame_ns[rows] > 0, streams.last_frame_ns[rows] - streams.prev_frame_ns[rows], 0)
+    is_slow = gap_ns > ctx.universes.loss_timeout_ns[streams.universe[rows]]
+    is_in_pace = ctx.now_ns - scene.stops.last_ns[rows] <= gap_ns + gap_ns // 4
+    if not (is_slow & is_in_pace & (streams.equal_frames[rows] > 0)).all():
+        return None
+    names, pace = wording.list_names(ctx.say_sources(scene.sources)), wording.seconds(int(gap_ns.max()))
+    one = len(ctx.whole_sources(scene.sources)) == 1
+    senders = wording.list_names(sorted({ctx.source_name(source) for source in scene.sources}))
+    return Verdict(
+        "path-or-sender",
+        Confidence.MEDIUM,
+        f"{names} {'sends' if one else 'send'} levels at rest only each {pace}: receivers take each pause for a loss.",
+        [
+            f"The newest frame came {pace} after the one before it, with the same levels. "
+            "E1.31 asks for a frame each 0.8 to 1 s."
+        ],
+        ["power, crash or the network lead of the source, this time", "a lead with a bad contact"],
+        next_checks=[
+            f"Look at the keep-alive setting of {senders}, or of the gateway that sends for it.",
+            "Look at the stage: do fixtures drop out and come back while nothing moves?",
+        ],
+    )
+
+
 def weigh_signs_of_life(scene: Scene, sources: list[int], verdict: Verdict) -> None:
     """Correct a verdict of dead sources by what still comes of them."""
     ctx = scene.ctx
@@ -94,6 +128,25 @@ def weigh_signs_of_life(scene: Scene, sources: list[int], verdict: Verdict) -> N
         if dead:
             sentence += f" {wording.list_names(ctx.say_sources(dead))} went silent: power, crash or network lead."
         verdict.sentence = sentence
+
+
+def doubt_the_last_one(scene: Scene, verdict: Verdict) -> None:
+    """Of a network that brought more before a restart and nothing now, do not accuse the source that ended last."""
+    ctx, universes = scene.ctx, scene.ctx.universes
+    gone = universes.used & (universes.declared >= 0) & universes.expected & (universes.last_arrival_ns == 0)
+    gone &= (ctx.heard_before_ns != NEVER_NS) & np.isin(universes.network, scene.networks)
+    rows = np.flatnonzero(gone).tolist()
+    if not rows:
+        return
+    names = wording.list_names(ctx.say_sources(scene.sources))
+    verdict.cause = "network-lost"
+    verdict.also_possible.insert(0, verdict.sentence.rstrip("."))
+    verdict.sentence = (
+        f"Nothing reaches this port any more: {ctx.name_universes(rows)} {'was' if len(rows) == 1 else 'were'} not "
+        f"heard since this listener restarted, and now {names} stopped. The stage itself may be fine."
+    )
+    check = "Look at the stage: do the lights still follow the desk? Then only this port is cut off."
+    verdict.next_checks.insert(0, check)
 
 
 def how_they_ended(scene: Scene) -> str:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 from slotwatch.judge import blind_windows
 from slotwatch.judge.cabling import Cabling
+from slotwatch.judge.damage import DamagedPackets
 from slotwatch.judge.elsewhere import Elsewhere
 from slotwatch.judge.last_show import LastShow
 from slotwatch.judge.ports import Ports
@@ -113,6 +114,7 @@ class Listener:
         self.lost_last_ns = 0
         self.lost_count = 0
         """Packets that this computer lost in the present run of losses."""
+        self.damage = DamagedPackets()
         self.stalled_last_ns = 0
         self.stalled_for_ns = 0
         self.stalled_unheard = False
@@ -232,6 +234,7 @@ class Listener:
         return ListenerHealth(
             kernel_drops=self.kernel_drops,
             rows_lost=self.ring_drops,
+            damaged=self.damage.total,
             joins=sum(join.ok for join in self.joins.values()),
             joins_failed=sum(not join.ok for join in self.joins.values()),
             links=tuple(
@@ -303,8 +306,9 @@ class Listener:
         self._drops_seen = seen
         if before is None and seen.t_ns <= self.started_ns + NANOSECONDS:
             # Counted by an intake that was there before this judgement: not ours to say again.
-            self.kernel_drops, self.ring_drops = seen.kernel, seen.ring
+            self.kernel_drops, self.ring_drops, self.damage.total = seen.kernel, seen.ring, seen.damaged
             return
+        self.damage.take(seen.damaged, seen.t_ns, LOSS_RUN_NS)
         lost = max(0, seen.kernel - self.kernel_drops) + max(0, seen.ring - self.ring_drops)
         self.kernel_drops, self.ring_drops = seen.kernel, seen.ring
         if not lost:

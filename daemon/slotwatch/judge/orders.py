@@ -96,6 +96,8 @@ class Resume(JudgeOrder, frozen=True):
     phase: PhaseMemory | None = None
     away: Absence | None = None
     last_show: LastShowSeen | None = None
+    heard: tuple[tuple[str, int], ...] = ()
+    """Universes that were heard lately, each with the wall clock's nanosecond at which that minute began."""
 
 
 class Restore(JudgeOrder, frozen=True):

@@ -170,6 +170,8 @@ class Rule:
     """As what wide faults explain it."""
     explains: Explains = NOTHING
     """What it explains itself."""
+    found_after: tuple[str, ...] = ()
+    """Parameters whose sum is the time that it must look before it finds again what was there before a restart."""
     quiet_in_dark: bool = False
     """Of class self: a note while the house is dark, since switches are off at night."""
     may_be_quiet: bool = True
@@ -202,6 +204,12 @@ class Rule:
     def parameters(self) -> RuleParameters:
         """Every number that it is judged with."""
         return self.judged_by.parameters
+
+    @property
+    def found_again_s(self) -> float:
+        """Time after a restart within which it finds again what lasts, if that is long."""
+        numbers = self.parameters.by_name()
+        return self.on_delay_s + sum(float(str(numbers[name])) for name in self.found_after)
 
     def numbers(self) -> dict[str, object]:
         """Give what its sentence may use: parameters, and what it is measured with, by name."""

@@ -95,7 +95,8 @@ def seen_by_listener(ctx: RuleContext, mask: Mask) -> Mask:
 def is_visible(ctx: RuleContext) -> Mask:
     """(U,) whether this vantage can see the universe, so that its absence says something."""
     universes, listen = ctx.universes, ctx.house.listen
-    heard = (universes.last_arrival_ns > 0) & (ctx.now_ns - universes.last_arrival_ns < HEARD_LATELY_NS)
+    last_ns = np.where(universes.last_arrival_ns > 0, universes.last_arrival_ns, ctx.heard_before_ns)
+    heard = ctx.now_ns - last_ns < HEARD_LATELY_NS
     mirror = listen.vantage == "mirror"
     e131 = (universes.protocol == Protocol.E131) & ((universes.joined == 1) | mirror)
     artnet = (universes.protocol == Protocol.ARTNET) & (listen.artnet_subscribe or mirror)

@@ -173,7 +173,16 @@ def unicast_universe_stops() -> Iterator[Item]:
     "F07",
     "a gateway keeps a static look alive only each 4 s: receivers find it lost each time",
     60,
-    Truth("universe-lost", 8.7, ("e131/1",), severity="critical", began_s=6.0, confidence="high"),
+    Truth(
+        "universe-lost",
+        8.7,
+        ("e131/1",),
+        "path-or-sender",
+        "critical",
+        "medium",
+        began_s=6.0,
+        says=("at rest only each 4.0 s",),
+    ),
     paper((1, 11), sources=("main", "second")),
 )
 def keep_alive_too_slow() -> Iterator[Item]:

@@ -111,6 +111,8 @@ class ListenerHealth:
     """Packets that the kernel dropped before they were read."""
     rows_lost: int = 0
     """Packets that were overwritten before they were judged."""
+    damaged: int = 0
+    """Packets that arrived with a wrong checksum and were dropped for it."""
     joins: int = 0
     joins_failed: int = 0
     links: tuple[LinkRow, ...] = ()

@@ -17,6 +17,7 @@ def listener_health(sheet: Sheet, own: Mapping[str, object] | None = None) -> Li
     found: ListenerHealthAnswer = {
         "kernel_drops": held.kernel_drops,
         "rows_lost": held.rows_lost,
+        "damaged_packets": held.damaged,
         "joins": held.joins,
         "joins_failed": held.joins_failed,
         "links": {

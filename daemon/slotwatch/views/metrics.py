@@ -133,6 +133,11 @@ class SnapshotCollector(Collector):
             [({"where": where}, count) for where, count in drops.items()],
         )
         yield _counter(
+            "damaged_packets",
+            "Packets that arrived with a wrong checksum: something on the way damaged them.",
+            [({}, self._listener.damaged)],
+        )
+        yield _counter(
             "captures_failed",
             "Captures around incidents that could not be written.",
             [({}, self._listener.judging.captures_failed if self._listener.judging else 0)],

@@ -45,6 +45,8 @@ class DropsSeen:
     """Socket buffer overflow (SO_RXQ_OVFL, SO_MEMINFO)."""
     ring: int = 0
     """Rows overwritten before this reader saw them."""
+    damaged: int = 0
+    """Arrived with a wrong UDP checksum: no loss of this computer."""
 
 
 @dataclass(frozen=True, slots=True)

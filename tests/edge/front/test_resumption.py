@@ -12,8 +12,9 @@ import pytest
 from slotwatch.edge.front.history import History
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.history_store import MILLISECOND_NS, Pending, Store
-from slotwatch.edge.front.resumption import Memory, Resumption
+from slotwatch.edge.front.resumption import HEARD_MINUTES, Memory, Resumption
 from slotwatch.judge.orders import Absence, Resume
+from slotwatch.snapshot.minutes import MinuteRow
 from slotwatch.views.records import record
 from tests.views.fabricate import NOW_NS, WALL_OFFSET_NS, incident, snapshot
 
@@ -33,6 +34,16 @@ def test_what_is_open_and_what_closed_within_the_last_minute_is_known_again(tmp_
     store.close()
     memory = Memory.of(Archive(tmp_path / "history.db"))
     assert sorted(one["id"] for one in memory.incidents) == [1, 2]
+
+
+def test_what_was_heard_in_the_newest_minutes_is_known_again(tmp_path: Path) -> None:
+    last = 29_000_000
+    rows = [("artnet/0", last - 1, 40), ("artnet/0", last, 0), ("artnet/1", last - HEARD_MINUTES, 40)]
+    rows += [("e131/1", last - 3, 40), ("e131/1", last, 40)]
+    store = Store(tmp_path / "history.db")
+    store.write(Pending(minutes=[MinuteRow(at, name, frames, 1.0, 0.0, 0, 1, 0) for name, at, frames in rows]))
+    store.close()
+    assert Memory.of(Archive(tmp_path / "history.db")).heard == [("artnet/0", last - 1), ("e131/1", last)]
 
 
 STARTED_MS = (NOW_NS - 100 * SECOND_NS + WALL_OFFSET_NS) // MILLISECOND_NS

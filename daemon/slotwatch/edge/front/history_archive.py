@@ -233,6 +233,17 @@ class Archive:
             found.setdefault(name, []).append(_minute(name, row, streams.get((row[0], universe), ())))
         return found
 
+    def heard_lately(self, minutes: int) -> list[tuple[str, int]]:
+        """Universes that had frames in the newest minutes that are kept, each with the last such minute."""
+        last = self.last_minute()
+        with self._open() as db:
+            rows = db.execute(
+                "SELECT name, max(minute) FROM minutes JOIN universes ON universes.id = minutes.universe "
+                "WHERE minute BETWEEN ? AND ? AND frames > 0 GROUP BY minutes.universe",
+                (last - minutes + 1, last),
+            ).fetchall()
+        return [(str(name), minute) for name, minute in rows if rows_of.is_time(minute * 60_000)]
+
     def heard_steps(self, first: int, last: int, step: int) -> list[int]:
         """Begins of steps of so many minutes, on multiples of it, in which any universe had frames; oldest first."""
         query = "SELECT 1 FROM minutes WHERE minute BETWEEN ? AND ? AND frames > 0 LIMIT 1"

@@ -28,6 +28,9 @@ from slotwatch.wire.observation import LastShowSeen
 AGAIN_S = 1.0
 TRIES = 10
 MILLISECOND_NS = 1_000_000
+MINUTE_NS = 60_000_000_000
+HEARD_MINUTES = 10
+"""Newest minutes in which a universe was heard that may be missing now. What fell silent before has its incident."""
 SAME_SHOW_MS = 4 * 3600 * 1000
 """After a longer time without a listener the phase of before says nothing any more."""
 SHORTEST_MS = 1000
@@ -48,6 +51,8 @@ class Memory:
     exceptions: list[KeptException] = field(default_factory=list)
     hours: list[dict[str, object]] = field(default_factory=list)
     rig_check: dict[str, object] | None = None
+    heard: list[tuple[str, int]] = field(default_factory=list)
+    """Universes that were heard lately, each with the last minute in which it was."""
     written_ms: int = 0
     """When a minute or a mark was last kept, milliseconds since 1970; 0 for never."""
 
@@ -62,6 +67,7 @@ class Memory:
             archive.exceptions(),
             archive.hours(),
             archive.rig_check(),
+            archive.heard_lately(HEARD_MINUTES),
             archive.written_ms(),
         )
 
@@ -138,6 +144,7 @@ class Resumption:
             incidents=tuple(incident_of(kept, offset_ns) for kept in memory.incidents),
             exceptions=tuple(exception_of(kept) for kept in memory.exceptions),
             last_show=_last_show(memory),
+            heard=tuple((universe, minute * MINUTE_NS) for universe, minute in memory.heard),
         )
         alive, phase = memory.state.get("alive", {}), memory.state.get("phase")
         at_ms = alive.get("at_ms")

@@ -15,6 +15,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from slotwatch import clock
+from slotwatch.edge.intake.damage import DamageCount
 from slotwatch.edge.intake.joins import MOST_LISTED_GROUPS, MOST_SYNC_GROUPS, Joins, wanted_universes
 from slotwatch.edge.intake.udp_in import ArrivalClock, DataSocket, Networks
 from slotwatch.edge.lines.line_tap import LineTap
@@ -88,6 +89,7 @@ class Intake:
         self._listed_groups: dict[int, tuple[int, ...]] = {}
         self._closed_drops = 0
         self._drops: dict[int, int] = {}
+        self._damage = DamageCount()
         self._rate_hz = self._steady_hz = 0.0
         self._counted, self._counted_s = 0, 0.0
         self._resting = False
@@ -178,7 +180,8 @@ class Intake:
             count += self._take_line(tap)
         drops = self._closed_drops + sum(self._drops.values())
         # What had arrived when this turn began is in the ring: judging may let time pass up to there.
-        self.writer.turn(looked_ns, self._arrivals.wall_offset_ns, drops)
+        damaged = self._damage.follow(drops, looked_ns)
+        self.writer.turn(looked_ns, self._arrivals.wall_offset_ns, drops - damaged, damaged)
         if count:
             for bell in self._bells:
                 os.eventfd_write(bell, 1)

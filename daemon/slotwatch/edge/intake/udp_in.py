@@ -151,7 +151,7 @@ class DataSocket:
         self._sock.close()
 
     def drops(self) -> int:
-        """Packets that this socket's buffer could not hold, since it was made."""
+        """Packets that this socket's buffer could not hold or whose checksum was wrong, since it was made."""
         info = self._sock.getsockopt(socket.SOL_SOCKET, SO_MEMINFO, 36)
         return int(struct.unpack_from("=9I", info)[MEMINFO_DROPS])
 

@@ -90,7 +90,7 @@ class JudgingProcess:
         self._sync_groups: dict[int, tuple[int, ...]] = {}
         self._memory = MemoryReturn(now_ns)
         self._listed = ListedUniverses()
-        self._drops = (0, 0)
+        self._drops = (0, 0, 0)
         self._rows_ns = 0
         self._heard = True
         self._seen = 0
@@ -238,7 +238,7 @@ class JudgingProcess:
         if abs(offset_ns - self._offset_ns) > STEP_NS:
             self.engine.observe(observation.ClockStepSeen(at_ns, offset_ns - self._offset_ns))
         self._offset_ns = offset_ns
-        drops = (self.ring.kernel_drops, self._rows.lost)
+        drops = (self.ring.kernel_drops, self._rows.lost, self.ring.damaged)
         if drops != self._drops:
             self._drops = drops
             self.engine.observe(observation.DropsSeen(at_ns, *drops))
@@ -308,6 +308,7 @@ class JudgingProcess:
             view.listener,
             kernel_drops=self.ring.kernel_drops,
             rows_lost=self._rows.lost,
+            damaged=self.ring.damaged,
             intake=self._intake,
             judging=report,
             counted=counted(self._reports.counted, self._reports.rows, self._intake.lines if self._intake else ()),

@@ -45,6 +45,7 @@ HEADER = np.dtype(
         ("left_ns", "<i8"),  # heartbeat of the intake before this one; 0: there was none
         ("began_ns", "<i8"),  # heartbeat of this intake's first turn
         ("turned_generation", "<u8"),  # the newest intake that ended its first turn
+        ("damaged", "<u8"),  # packets whose checksum was wrong
     ]
 )
 
@@ -112,6 +113,11 @@ class Ring:
     def kernel_drops(self) -> int:
         """Packets that socket buffers could not hold, since the program started."""
         return int(self.header["kernel_drops"][0])
+
+    @property
+    def damaged(self) -> int:
+        """Packets that arrived with a wrong checksum, since the program started."""
+        return int(self.header["damaged"][0])
 
     @property
     def heartbeat_ns(self) -> int:
@@ -247,7 +253,7 @@ class RingWriter:
         self.header["left_ns"] = self.header["heartbeat_ns"]
         self.header["intake_generation"] = self._generation
         self._head = self.ring.head
-        self._drops_before = self.ring.kernel_drops
+        self._drops_before, self._damaged_before = self.ring.kernel_drops, self.ring.damaged
 
     def place(self) -> tuple[int, int]:
         """First row index to fill and how many follow it without a wrap, at most GUARD_ROWS."""
@@ -261,10 +267,11 @@ class RingWriter:
         self.ring.publish(self._head)
         fence()  # the count before the next rows
 
-    def turn(self, now_ns: int, wall_offset_ns: int, kernel_drops: int) -> None:
-        """Say that intake lives. `kernel_drops` counts since this writer was made."""
+    def turn(self, now_ns: int, wall_offset_ns: int, kernel_drops: int, damaged: int = 0) -> None:
+        """Say that intake lives. `kernel_drops` and `damaged` count since this writer was made."""
         self.header["wall_offset_ns"][0] = wall_offset_ns
         self.header["kernel_drops"][0] = self._drops_before + kernel_drops
+        self.header["damaged"][0] = self._damaged_before + damaged
         self.header["heartbeat_ns"][0] = now_ns
         if self.ring.turned_generation != self._generation:
             self.header["began_ns"] = now_ns

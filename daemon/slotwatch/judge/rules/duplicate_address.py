@@ -58,6 +58,7 @@ RULE = Rule(
     severity=Severity.NOTE,
     short=ShortWords("one address, two devices", "{n} addresses used twice", look="Find out which device has it"),
     sentence="{address} is claimed in turn by {macs}.",
+    found_after=("window_s",),
     judged_by=judged_by(DuplicateAddressParameters(), bind),
     facts=DuplicateAddressFacts,
     names_universes=False,

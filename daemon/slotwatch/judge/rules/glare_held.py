@@ -99,6 +99,7 @@ RULE = Rule(
     severity=Severity.NOTE,
     short=ShortWords("glare held", "{n} hold a glare", look="Look at the cue"),
     sentence="{fixtures} faces the audience and has been above {bright_percent:g} % for {held} s.",
+    found_after=("held_s",),
     judged_by=judged_by(GlareHeldParameters(), bind),
     facts=GlareHeldFacts,
     faults=("F88",),

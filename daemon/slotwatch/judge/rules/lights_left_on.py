@@ -125,6 +125,7 @@ RULE = Rule(
     severity=Severity.WARNING,
     short=ShortWords("lights left on", "{n} lights left on", look="Find out who works on stage"),
     sentence="{fixtures}: on while the house is dark, since {since}{power}.",
+    found_after=("held_s",),
     judged_by=judged_by(LightsLeftOnParameters(), bind),
     facts=LightsLeftOnFacts,
     next_checks=(

@@ -60,6 +60,7 @@ RULE = Rule(
     severity=Severity.NOTE,
     short=ShortWords("other listener silent", "{n} listeners silent", look="Look at the other listener"),
     sentence="The listener {listener} was not reached since {since}{reason}. Nothing is compared with it.",
+    found_after=("silence_s",),
     judged_by=judged_by(ListenerSilentParameters(), bind),
     facts=ListenerSilentFacts,
     names_universes=False,

@@ -5,12 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import partial
 
+import numpy as np
+
+from slotwatch.judge.before import NEVER_NS
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.elsewhere import STALE_NS, goes_on_there, stopped_there
 from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by
-from slotwatch.judge.silences import LOSS_TIMEOUTS, seen_by_listener, stopped_by_routes
+from slotwatch.judge.silences import LOSS_TIMEOUTS, is_visible, seen_by_listener, stopped_by_routes
 from slotwatch.snapshot import Confidence, Severity
 
 Key = tuple[str, int, bool]
@@ -34,11 +37,15 @@ def lost_between(ctx: RuleContext) -> dict[Key, None]:
     found: dict[Key, None] = {}
     for declared, other in ctx.listener.elsewhere.well(ctx):
         there = other.positions(ctx)
-        known = universes.used & there.judged & (universes.last_arrival_ns > 0)
+        heard = universes.last_arrival_ns > 0
+        known = universes.used & there.judged & heard
         lost_there = known & stopped_there(ctx, other) & ~there.ended & (universes.live > 0)
         lost_there &= universes.last_arrival_ns - there.last_ns > universes.loss_timeout_ns
-        lost_here = known & goes_on_there(ctx, other) & ~ctx.ended_by_word & ~stopped_by_routes(ctx)
-        lost_here &= ctx.now_ns - universes.last_arrival_ns > universes.loss_timeout_ns
+        # What was heard before a restart of this listener has not come since.
+        gone = ~heard & (ctx.heard_before_ns != NEVER_NS) & is_visible(ctx)
+        silent_ns = ctx.now_ns - np.where(heard, universes.last_arrival_ns, ctx.started_ns)
+        lost_here = universes.used & there.judged & (heard | gone) & (silent_ns > universes.loss_timeout_ns)
+        lost_here &= goes_on_there(ctx, other) & ~ctx.ended_by_word & ~stopped_by_routes(ctx)
         lost_here = seen_by_listener(ctx, lost_here)
         for mask, here in ((lost_there, False), (lost_here, True)):
             found |= dict.fromkeys((declared.name, row, here) for row in mask.nonzero()[0].tolist())
@@ -51,6 +58,9 @@ def describe_lost_between(ctx: RuleContext, key: Key, p: LostBetweenParameters) 
     other = ctx.listener.elsewhere.get(name)
     last_there_ns = int(other.positions(ctx).last_ns[row]) if other else 0
     last_here_ns = int(ctx.universes.last_arrival_ns[row])
+    newest = f"newest frame at {ctx.time_of_day(last_here_ns if here else last_there_ns)}"
+    if here and not last_here_ns:
+        last_here_ns, newest = ctx.started_ns, "no frame since its restart"
     lost, heard = (declared.own_name, name) if here else (name, declared.own_name)
     since_ns = last_here_ns if here else last_there_ns
     own = ctx.declared_universe(row)
@@ -65,7 +75,7 @@ def describe_lost_between(ctx: RuleContext, key: Key, p: LostBetweenParameters) 
         networks=(int(ctx.universes.network[row]),),
         facts=LostBetweenFacts(places_of(declared.own_name, name), heard, lost),
         evidence=(
-            f"{heard}: still heard, so its sender sends. {lost}: newest frame at {ctx.time_of_day(since_ns)}.",
+            f"{heard}: still heard, so its sender sends. {lost}: {newest}.",
             *(ctx.listener.ports.sentences(int(ctx.universes.network[row])) if here else ()),
             f"The page of {name}: {declared.url}",
         ),

@@ -104,6 +104,7 @@ RULE = Rule(
         look="Look at the port's speed and lead",
         audience=2,
     ),
+    found_after=("window_s", "stale_s"),
     judged_by=judged_by(PortErrorsParameters(), bind),
     facts=PortErrorsFacts,
     names_universes=False,

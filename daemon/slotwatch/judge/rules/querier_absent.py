@@ -119,6 +119,7 @@ RULE = Rule(
     severity=Severity.WARNING,
     short=ShortWords("no multicast querier", "no multicast querier", look="Look at the switch's settings"),
     sentence="{network}: {habit}",
+    found_after=("silence_s",),
     judged_by=judged_by(QuerierAbsentParameters(), bind),
     facts=QuerierAbsentFacts,
     quiet_in_dark=True,

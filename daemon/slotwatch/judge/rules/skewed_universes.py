@@ -125,6 +125,7 @@ RULE = Rule(
     severity=Severity.NOTE,
     short=ShortWords("universes skewed", "{n} sources skewed", look="Look at the source's sync"),
     sentence="The universes of one frame from {sources} arrive {skew} ms apart.",
+    found_after=("window_s",),
     judged_by=judged_by(SkewedUniversesParameters(), bind),
     facts=SkewedUniversesFacts,
     effects=frozenset({Effect.STREAM_TROUBLE}),

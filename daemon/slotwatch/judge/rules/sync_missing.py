@@ -150,11 +150,20 @@ def _sent_by(ctx: RuleContext, network: int, address: str) -> NDArray[np.intp]:
     return np.array([row for row in rows.tolist() if ctx.sources[ctx.source_of(row)].address == address], np.intp)
 
 
+def _stopped_before_ns(ctx: RuleContext, universes: list[int]) -> int:
+    """When sync packets for these universes stopped, if that was before a restart of this listener; else 0."""
+    known = (ctx.before.incident(RULE.name, ctx.universe_name(row)) for row in universes)
+    return next((one.began_ns for one in known if one is not None and one.cause == "stopped"), 0)
+
+
 def _describe_e131(ctx: RuleContext, key: AwaitedSync) -> Finding:
     network, address, came = key.network, key.address, key.came
     rows = _waiting(ctx, network, address)
     streams = ctx.streams
     last_ns = ctx.model.occasions.last_sync_ns(network, int(Protocol.E131), address)
+    if not came:
+        before_ns = _stopped_before_ns(ctx, sorted(set(streams.universe[rows].tolist())))
+        last_ns, came = before_ns or last_ns, before_ns != 0
     falls_back = bool(len(rows)) and bool((streams.options[rows] & OPTION_FORCE_SYNC).all())
     if not came:
         habit = "never came, so receivers act at once or ignore it."

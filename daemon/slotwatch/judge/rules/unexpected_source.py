@@ -79,6 +79,8 @@ class UnexpectedSources:
             effect = f"It has no effect now: {ctx.say_source(ctx.source_of(winner))} sends at a higher priority."
         else:
             effect = "It has an equal say."
+        before = ctx.before.incident(RULE.name, ctx.universe_name(universe), ctx.source_key(ctx.first_leg(source)))
+        first_ns = min(int(streams.first_frame_ns[row]), before.began_ns if before else ctx.now_ns)
         taken = takeover.slots if takeover is not None else 0
         return Finding(
             group=f"source:{ctx.source_name(source)}:{cause}",
@@ -91,7 +93,7 @@ class UnexpectedSources:
             evidence=(
                 f"{ctx.say_source(source)} on {ctx.universe_name(universe)}: priority {priority}, "
                 f"CID {ctx.sources[source].source_id.hex()}, first seen "
-                f"{ctx.time_of_day(int(streams.first_frame_ns[row]))}.",
+                f"{ctx.time_of_day(first_ns)}.",
             ),
             cause=cause,
             # Slots taken by per-address priority are seen by the audience, whatever the packets' own priority.

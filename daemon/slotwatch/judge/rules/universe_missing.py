@@ -9,6 +9,7 @@ import numpy as np
 
 from slotwatch.durations import NANOSECONDS, ns_from_s
 from slotwatch.judge import wording
+from slotwatch.judge.before import NEVER_NS
 from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
@@ -32,6 +33,7 @@ from slotwatch.snapshot import Confidence, Incident, Severity
 
 _NEVER_HEARD = "not heard at all: declared and expected"
 _HEARD_BEFORE = "still not heard after the restart of this listener"
+_HEARD_UNTIL = "not heard since the restart of this listener, though heard before it"
 LOUD_PHASES = ("pre-show", "show")
 REFRESH_S = 5.0
 
@@ -74,20 +76,27 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
     declared = ctx.declared_universe(row)
     sources = declared.sources if declared else ()
     last_ns = int(ctx.universes.last_arrival_ns[row])
-    strays = elsewhere(ctx, row)
-    alike = [] if strays else look_alikes(ctx, row)
-    looks_like = f" {alike[0]}" if alike else ""
     earlier = None if last_ns else ctx.earlier_loss(row)
     since_ns = earlier.began_ns if earlier else last_ns or ctx.started_ns
     # While its source sends anything, it is not dead; and once it sends nothing, more than one lead is out.
     known = earlier if earlier and may_still_be(earlier.cause, is_alive=_is_alive(ctx, sources)) else None
+    # What another network hears is the other lead of a source that lost this one.
+    strays = [] if known and known.cause == "leg-lost" else elsewhere(ctx, row)
+    alike = [] if strays else look_alikes(ctx, row)
+    looks_like = f" {alike[0]}" if alike else ""
     at_start = ", when this listener started" if since_ns == ctx.started_ns else ""
     evidence = [f"{ctx.universe_name(row)}: no frame since {ctx.time_of_day(since_ns)}{at_start}."]
     preview_ns = int(ctx.universes.last_preview_ns[row])
     if preview_ns:
         evidence.append("Only preview data came on it, which no receiver shows.")
+    before_ns = int(ctx.heard_before_ns[row])
+    was_heard = before_ns != NEVER_NS and not last_ns
     if earlier:
         evidence.append(f"Before this listener restarted: {earlier.summary}")
+    elif was_heard:
+        evidence.append(
+            f"Before this listener restarted it was heard, in the minute from {ctx.time_of_day(before_ns)}."
+        )
     heard = ctx.whole_sources(s for s in ctx.sources if ctx.sources[s].declared_as in sources)
     also = []
     if strays:
@@ -105,12 +114,15 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
     # A source that is heard on one network alone may hang in the wrong one, unless it was known to have lost the other.
     is_elsewhere = bool(strays or (by_lists.is_elsewhere and known is None))
     return Finding(
-        group=_group(sources, is_elsewhere=is_elsewhere, earlier=earlier, is_known=known is not None),
+        group=_group(sources, is_elsewhere=is_elsewhere, earlier=earlier, is_known=known is not None)
+        + (" heard before" if was_heard and earlier is None else ""),
         since_ns=since_ns,
         universes=(row,),
         source_names=sources,
         networks=(int(ctx.universes.network[row]),),
-        facts=UniverseMissingFacts(_HEARD_BEFORE if earlier else _NEVER_HEARD, looks_like),
+        facts=UniverseMissingFacts(
+            _HEARD_BEFORE if earlier else _HEARD_UNTIL if was_heard else _NEVER_HEARD, looks_like
+        ),
         evidence=(*evidence, *alike),
         cause="wrong-network" if is_elsewhere else known.cause if known else "",
         confidence=known.confidence if known else Confidence.CERTAIN,

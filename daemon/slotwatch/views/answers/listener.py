@@ -158,6 +158,7 @@ class ListenerHealthAnswer(TypedDict, total=False):
     page_dropped_streams: Count
     kernel_drops: Annotated[Count, Meta(description="Packets that the kernel dropped before they were read.")]
     rows_lost: Annotated[Count, Meta(description="Packets that were overwritten before they were judged.")]
+    damaged_packets: Annotated[Count, Meta(description="Packets that arrived with a wrong checksum.")]
     joins: Annotated[Count, Meta(description="Multicast groups that are joined.")]
     joins_failed: Count
     links: Annotated[dict[str, LinkAnswer], Meta(description="By network.")]
