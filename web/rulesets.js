@@ -17,6 +17,7 @@ export const SHORT_WORDS = {
   "backup-differs": { one: "backup differs", many: "{n} backups differ", onItsScreen: true },
   "backup-in-control": { one: "backup in control", many: "backup in control of {n}", onItsScreen: true },
   "control-held": { one: "control slot held", many: "{n} control slots held", look: "Look at the last cue" },
+  "damaged-packets": { one: "packets arrive damaged", many: "packets arrive damaged", look: "Look at leads and switch ports" },
   "duplicate-address": { one: "one address, two devices", many: "{n} addresses used twice", look: "Find out which device has it" },
   "duplicate-identity": { one: "one identity, two senders", many: "{n} identities used twice", look: "Look for a copied computer" },
   "echoed-universe": { one: "{place} echoed", many: "{n} universes echoed", look: "Look for a gateway in a loop" },

@@ -32,6 +32,11 @@ def rubbish(count: int) -> Plain:
     return Plain(made)
 
 
+def damaged(from_s: float, lasts_s: float, count: int) -> list[tuple[float, object]]:
+    """So many packets with a wrong checksum each half second, after 500 of before."""
+    return [see(from_s + n / 2, DropsSeen, 0, 0, 500 + count * (n + 1)) for n in range(round(lasts_s * 2) + 1)]
+
+
 def crowd(count: int) -> Plain:
     """So many senders on one universe, each with one packet a second until END_S; the last one comes at FROM_S."""
     made = []
@@ -182,6 +187,16 @@ CASES = [
         (0.0, 0.1),
         "one packet dropped",
         closes_s=(9.9, 11.3),
+    ),
+    Case(
+        "damaged-packets",
+        HOUSE,
+        lambda: [desk(), see(1.0, DropsSeen, 0, 0, 500), see(FROM_S, DropsSeen, 0, 0, 504)],
+        lambda: [desk(), see(1.0, DropsSeen, 0, 0, 500), *damaged(FROM_S, 15.0, 5)],
+        (0.0, 0.15),
+        "five packets with a wrong checksum",
+        # A window of 10 s runs out, and its off-delay of 10 s.
+        closes_s=(18.9, 21.5),
     ),
     Case(
         "join-failed",

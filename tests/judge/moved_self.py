@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from slotwatch.model.windows import COPIES, FRAMES
 from slotwatch.snapshot import Incident
 from slotwatch.wire.observation import DropsSeen, LineSeen, StallSeen
-from tests.judge.cases import FROM_S, desk, see
+from tests.judge.cases import FROM_S, HZ, desk, see
 from tests.judge.cases_control import HOUSE
 from tests.judge.cases_listener import TWO_NETWORKS, crowd, newcomers, rubbish, with_one_at_home
 from tests.judge.moved import Moved, Rules, aged, columns, has_cause, is_open, plays
@@ -48,6 +48,17 @@ def faults(count: int) -> Callable[[Tap], None]:
         tap.run(2, level_100, level_100)
 
     return run
+
+
+def damage(*counts: tuple[float, int]) -> list[tuple[float, object]]:
+    """Packets with a wrong checksum: when they had come to so many."""
+    return [see(1.0, DropsSeen, 0), *(see(t, DropsSeen, 0, 0, count) for t, count in counts)]
+
+
+def losing(count: int) -> object:
+    """A desk of which so many frames are missing, one by one, in the second after FROM_S."""
+    first = round(FROM_S * HZ)
+    return desk(drop=lambda universe, index, t: index - first in range(0, 2 * count, 2))
 
 
 SELF = [
@@ -107,6 +118,36 @@ SELF = [
         0.4,
         columns({"copies_5s": 80, "packets_5s": 200}, {"copies_5s": 81, "packets_5s": 200}),
         has_cause("loop"),
+    ),
+    Moved(
+        "damaged-packets",
+        "packets",
+        8,
+        plays(HOUSE, lambda: [desk(), *damage((FROM_S, 7))], lambda: [desk(), *damage((FROM_S, 8))], 6.0),
+    ),
+    Moved(
+        "damaged-packets",
+        "window_s",
+        4.0,
+        plays(
+            HOUSE,
+            lambda: [desk(), *damage((FROM_S, 3), (FROM_S + 4.2, 5))],
+            lambda: [desk(), *damage((FROM_S, 3), (FROM_S + 3.8, 5))],
+            FROM_S + 6.0,
+        ),
+    ),
+    Moved(
+        "damaged-packets",
+        "missing_ratio",
+        1.0,
+        plays(
+            HOUSE,
+            lambda: [losing(6), *damage((FROM_S + 1.0, 5))],
+            lambda: [losing(5), *damage((FROM_S + 1.0, 5))],
+            FROM_S + 3.0,
+        ),
+        has_cause("damaged"),
+        beside=frozenset({"packet-loss"}),
     ),
     Moved(
         "host-overrun",

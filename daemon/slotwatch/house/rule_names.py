@@ -11,6 +11,7 @@ RULE_NAMES = frozenset(
         "backup-differs",
         "backup-in-control",
         "control-held",
+        "damaged-packets",
         "duplicate-address",
         "duplicate-identity",
         "echoed-universe",
@@ -77,6 +78,7 @@ RULE_NAMES = frozenset(
 
 WITHOUT_UNIVERSES = frozenset(
     (
+        "damaged-packets",
         "duplicate-address",
         "fallback-address",
         "host-overrun",

@@ -90,7 +90,7 @@ class RuleContext:
         crowd: Crowd = NO_CROWD,
         revision: Revision | None = None,
     ) -> None:
-        """revision: rises with everything but time that a condition may read; None: nobody asks how long answers hold."""
+        """revision: rises with all but time that a condition may read; None: nobody asks how long answers hold."""
         self.model = model
         self.exceptions = exceptions
         self.crowd = crowd

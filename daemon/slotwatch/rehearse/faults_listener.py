@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from slotwatch.rehearse import stage
-from slotwatch.rehearse.cast import backup_desk, main_desk, ns, paper, second_desk, seen
+from slotwatch.rehearse.cast import MAIN, backup_desk, main_desk, ns, paper, second_desk, seen
 from slotwatch.rehearse.registry import healthy, scenario
 from slotwatch.rehearse.scenario import Truth
 from slotwatch.rehearse.stage import Item, mixed
@@ -127,6 +127,55 @@ def receive_buffer_overrun() -> Iterator[Item]:
 def receive_buffer_hole() -> Iterator[Item]:
     show = mixed(main_desk().sends(), second_desk().sends())
     return mixed(seen(DropsSeen(ns(10.05), 40), DropsSeen(ns(13.0), 480)), stage.cut(show, 10.0, 13.0))
+
+
+@scenario(
+    "F27",
+    "one packet in twenty arrives with a wrong checksum: the kernel drops it, and this computer is not at fault",
+    40,
+    Truth(
+        "damaged-packets",
+        11.0,
+        (),
+        "damaged",
+        confidence="high",
+        began_s=10.0,
+        explains=("packet-loss", "host-overrun", *LOSS),
+        says=("had a wrong UDP checksum", "This computer had room for them"),
+    ),
+    TWO,
+    live=False,
+)
+def packets_arrive_damaged() -> Iterator[Item]:
+    show = mixed(main_desk().sends(), second_desk().sends())
+    # Four universes at 40 Hz: of 160 packets a second one in twenty is 8.
+    drops = [DropsSeen(ns(10 + n / 4), 0, 0, 2 * (n + 1)) for n in range(60)]
+    return mixed(seen(*drops), stage.lossy(show, 0.05, 31, 10.0, 25.0))
+
+
+@scenario(
+    "F27",
+    "all packets of the main desk arrive damaged: its universes are lost, and it sends",
+    40,
+    Truth(
+        "universe-lost",
+        12.5,
+        ("e131/1", "e131/2", "e131/3"),
+        "path-or-sender",
+        "critical",
+        "medium",
+        began_s=10.0,
+        also=("damaged-packets",),
+        says=("probably still sends", "a wrong UDP checksum"),
+        unsaid=("itself went silent",),
+    ),
+    TWO,
+    live=False,
+)
+def every_packet_of_the_desk_is_damaged() -> Iterator[Item]:
+    show = mixed(main_desk().sends(), second_desk().sends())
+    drops = [DropsSeen(ns(10 + n / 20), 0, 0, 6 * (n + 1)) for n in range(600)]
+    return mixed(seen(*drops), stage.cut(show, 10.0, match=stage.sender(MAIN)))
 
 
 @scenario(

@@ -181,7 +181,7 @@ def unicast_universe_stops() -> Iterator[Item]:
         "critical",
         "medium",
         began_s=6.0,
-        says=("at rest only each 4.0 s",),
+        says=("The newest frame came 4.0 s after the one before it",),
     ),
     paper((1, 11), sources=("main", "second")),
 )
