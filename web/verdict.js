@@ -127,7 +127,8 @@ function faulty(going, open, feed, here, nowMs) {
   const said = [`since ${clockTime(beganMs(worst, feed))}, ${span((nowMs - beganMs(worst, feed)) / 1000)}${worst.flaps > 0 ? `, ${nthTime(worst.flaps + 1)}` : ""}`];
   if (others) said.push(plural(others, "other incident"));
   if (worst.acknowledged) said.push(`${worst.acknowledged.by} has it`);
-  if (own) said.push("the fault is this listener's, not the show's");
+  const beside = own ? going.find((one) => !LISTENER_RULES.has(one.rule)) : null;
+  if (own) said.push(beside ? `beside it: ${titleOf(beside, feed)}` : "the fault is this listener's, not the show's");
   return { tone: worst.severity, incident: worst, what: headlineOf(worst, feed, here), holds: holds(here, own), look: lookAt(worst, feed), more: said.join(" · ") };
 }
 

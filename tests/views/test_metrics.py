@@ -30,7 +30,7 @@ PROMISED = str.split("""
 universe_up{universe} universe_frames_total{universe} universe_lost_frames_total{universe}
 universe_refresh_hertz{universe} universe_last_frame_timestamp_seconds{universe} universe_sources{universe}
 frame_interval_seconds{protocol} packets_received_total{protocol} packets_rejected_total{protocol,reason}
-host_dropped_packets_total{where} table_evictions_total{table} incidents_open{rule,severity}
+host_dropped_packets_total{where} damaged_packets_total table_evictions_total{table} incidents_open{rule,severity}
 incidents_opened_total{rule} house_phase{phase}
 supply_current_amperes{rack,supply} route_frames_total{route} route_latency_seconds{route}
 judging_lag_seconds config_last_reload_successful source_info{source,address,name} build_info{version}

@@ -9,11 +9,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.judge import wording
+from slotwatch.judge import leg_causes, wording
 from slotwatch.judge.binding import Finding
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.damage_causes import weigh_damage
-from slotwatch.judge.leg_causes import find_leg_cause, find_wrong_network, say_legs_working, say_networks, say_other_leg
 from slotwatch.judge.life_signs import (
     doubt_the_last_one,
     how_they_ended,
@@ -51,7 +50,7 @@ def find_cause(ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
     scene = set_scene(ctx, stops, group)
     if group.kind == "terminated":
         verdict = _terminated(scene)
-    elif wrong_network := find_wrong_network(scene):
+    elif wrong_network := leg_causes.find_wrong_network(scene):
         verdict = wrong_network
     elif not scene.sources:
         verdict = Verdict("unknown", Confidence.LOW, "The evidence does not point to one cause.")
@@ -88,7 +87,7 @@ def left_behind(before: Verdict, now: Verdict) -> Verdict:
 
 def _say_all_that_works(scene: Scene, verdict: Verdict) -> None:
     say_what_works(scene, verdict)
-    say_legs_working(scene, verdict)
+    leg_causes.say_legs_working(scene, verdict)
 
 
 # --- clean stops and never heard ----------------------------------------------------------------------
@@ -174,7 +173,7 @@ def _whole_sources(scene: Scene) -> Verdict:
     expired = ended_one_by_one(scene)
     if expired:
         return expired
-    elsewhere = find_leg_cause(scene)
+    elsewhere = leg_causes.find_leg_cause(scene)
     if elsewhere:
         return multicast_only(scene, others) or elsewhere
     if others:
@@ -215,7 +214,7 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
         f"{names} {itself} went silent: power, crash or its network lead."
         if len(scene.networks) == 1
         # Two leads do not come out at once.
-        else f"{names} {itself} went silent on {say_networks(ctx, scene.networks)} at once: power or crash.",
+        else f"{names} {itself} went silent on {leg_causes.say_networks(ctx, scene.networks)} at once: power or crash.",
         [f"{_all(count)} of {names} {ended} the stream-terminated bit."],
         ["the source's own switch port or lead, rather than the source"],
         next_checks=[
@@ -226,6 +225,7 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
     if len(whole) > 1:
         verdict.confidence = Confidence.MEDIUM
         verdict.also_possible.insert(0, "a switch, lead or supply that these sources share")
+    leg_causes.say_blind_legs(scene, verdict)
     if others:
         verdict.evidence.append(f"Other sources still send: {wording.list_names(ctx.say_sources(others))}.")
     weighed = scene.sources[:MOST_WEIGHED]
@@ -337,7 +337,7 @@ def _part_of_source(scene: Scene) -> Verdict:
             "Look at the stage: do the lights on this universe still follow?",
         ],
     )
-    if say_other_leg(scene, source, mine, verdict):
+    if leg_causes.say_other_leg(scene, source, mine, verdict):
         return verdict
     if listed:
         verdict.evidence.append(f"Its discovery list of {ctx.time_of_day(row.listed_at_ns)} still lists it.")

@@ -109,11 +109,7 @@ def heard_on(scene: Scene, source: int) -> list[int]:
     keep_alive_ns = np.where(streams.protocol[rows] == Protocol.ARTNET, KEEP_ALIVE_ARTNET_NS, KEEP_ALIVE_E131_NS)
     after_ns = int((last_ns + np.maximum(keep_alive_ns, 5 * gap_ns // 4)).max()) + SLACK_NS
     return sorted(
-        {
-            ctx.sources[leg].network
-            for leg in ctx.other_legs(source)
-            if ctx.sources[leg].last_seen_ns > after_ns and not ctx.listener.is_down(ctx.sources[leg].network)
-        }
+        {ctx.sources[leg].network for leg in ctx.other_legs(source) if ctx.sources[leg].last_seen_ns > after_ns}
     )
 
 
@@ -161,14 +157,17 @@ def _network_lost(scene: Scene, legs: _Legs) -> Verdict:
     lost, elsewhere = say_networks(ctx, scene.networks), say_networks(ctx, legs.elsewhere)
     heard = [leg for row in legs.alive for leg in ctx.other_legs(row) if ctx.sources[leg].network in legs.elsewhere]
     one = len(ctx.whole_sources(legs.alive)) == 1
+    goes_on = f"{'goes' if one else 'go'} on on {elsewhere}"
+    if any(ctx.listener.is_down(network) for network in legs.elsewhere):
+        goes_on = f"still came by {elsewhere} then"
     verdict = Verdict(
         "network-lost",
         Confidence.HIGH,
         f"{lost[0].upper()}{lost[1:]} no longer reaches this port: a switch or uplink of it, not the sources. "
-        f"{_plain(ctx, list(legs.alive))} {'goes' if one else 'go'} on on {elsewhere}.",
+        f"{_plain(ctx, list(legs.alive))} {goes_on}.",
         [
             f"Everything on {lost} stopped together: {_names(ctx, scene.whole)}.",
-            f"Still heard on {elsewhere}: {_names(ctx, heard)}.",
+            f"Heard on {elsewhere} after that: {_names(ctx, heard)}.",
             f"This computer's own interface on {lost} is up.",
         ],
         ["multicast is blocked on the path", "this computer's port was moved to another VLAN"],
@@ -188,15 +187,21 @@ def _leg_lost(scene: Scene, legs: _Legs) -> Verdict:
     elsewhere = say_networks(ctx, legs.elsewhere)
     sources = ctx.whole_sources(rows)
     several = len(sources) > 1
+    blind = [network for network in legs.elsewhere if ctx.listener.is_down(network)]
+    goes_on = f"{elsewhere} {'go' if len(legs.elsewhere) > 1 else 'goes'} on. "
+    runs = f"The {'sources themselves are' if several else 'source itself is'} running."
+    if blind:
+        goes_on = f"{elsewhere} still brought {'them' if several else 'it'} then. "
+        runs = f"This listener's own link to {say_networks(ctx, blind)} is down now."
     verdict = Verdict(
         "leg-lost",
-        Confidence.MEDIUM if several or legs.gone else Confidence.HIGH,
-        f"{_plain(ctx, rows)}: {'leads' if several else 'lead'} on {lost} down, "
-        f"{elsewhere} {'go' if len(legs.elsewhere) > 1 else 'goes'} on. "
-        f"The {'sources themselves are' if several else 'source itself is'} running.",
+        Confidence.MEDIUM if several or legs.gone or blind else Confidence.HIGH,
+        f"{_plain(ctx, rows)}: {'leads' if several else 'lead'} on {lost} down, {goes_on}{runs}",
         [
             f"{_names(ctx, rows)} ended on {lost} without the stream-terminated bit.",
-            f"Heard on {elsewhere} since then, so {'they have' if several else 'it has'} power and "
+            f"Heard on {elsewhere} after that, so {'they' if several else 'it'} had power then."
+            if blind
+            else f"Heard on {elsewhere} since then, so {'they have' if several else 'it has'} power and "
             f"{'are' if several else 'is'} running.",
         ],
         [f"the switch port on {lost}, rather than the lead", f"the output to {lost} was switched off at the source"],
@@ -227,6 +232,22 @@ def _say_gone(scene: Scene, legs: _Legs, verdict: Verdict) -> None:
             f"whether {'it is' if one else 'they are'} running."
         )
         verdict.sentence += f" {_plain(scene.ctx, legs.gone)} stopped on {lost} at the same time."
+
+
+def say_blind_legs(scene: Scene, verdict: Verdict) -> None:
+    """Doubt that a source is dead of which another lead cannot be heard, since this listener's own link is down."""
+    ctx = scene.ctx
+    legs = {leg for source in scene.sources for leg in ctx.other_legs(source)}
+    blind = sorted({ctx.sources[leg].network for leg in legs if ctx.listener.is_down(ctx.sources[leg].network)})
+    if not blind or set(blind) & set(scene.networks):
+        return
+    one = len(ctx.whole_sources(scene.sources)) == 1
+    verdict.confidence = Confidence.LOW
+    verdict.sentence = (
+        f"{_names(ctx, scene.sources)} stopped on {say_networks(ctx, scene.networks)}: power, crash or "
+        f"{'its lead' if one else 'their leads'}. This listener's own link to {say_networks(ctx, blind)} is down, "
+        f"so nothing tells whether {'it still sends' if one else 'they still send'} there."
+    )
 
 
 def say_legs_working(scene: Scene, verdict: Verdict) -> None:

@@ -117,6 +117,8 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
         # Invented senders come and go as they like: that proves nothing of a lead or a switch.
         every = np.arange(streams.count)
         had_frames = had_frames & ~ctx.crowd.has_streams(ctx, every, spares_declared=False)
+    # What fell silent with this listener's own link says nothing of its source.
+    had_frames = had_frames & ~_cut_by_own_link(ctx, stops)
     came_after = had_frames & ~lost & ~terminated & (stops.last_ns > group.from_ns + SLACK_NS)
     went_on = came_after & ~stops.late
     # Whoever sent well after the stop did not stop with it, even if it is silent by now.
@@ -132,6 +134,15 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
     whole = [source for source in sources if source not in alive_sources]
     networks = sorted(set(streams.network[stopped].tolist()))
     return Scene(ctx, stops, group, stopped, went_on, outlived, undecided, sources, whole, networks)
+
+
+def _cut_by_own_link(ctx: RuleContext, stops: Stops) -> NDArray[np.bool_]:
+    """(S,) streams that sent until the link to their network went down, as far as anybody can tell."""
+    cut = np.zeros(ctx.streams.count, np.bool_)
+    for network, link in ctx.listener.links.items() if ctx.listener.any_down else ():
+        if not link.up:
+            cut |= (ctx.streams.network == network) & (stops.due_ns + SLACK_NS >= link.since_ns)
+    return cut
 
 
 def say_what_works(scene: Scene, verdict: Verdict) -> None:

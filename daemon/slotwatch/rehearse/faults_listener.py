@@ -6,9 +6,11 @@ from collections.abc import Iterator
 
 from slotwatch.rehearse import stage
 from slotwatch.rehearse.cast import MAIN, backup_desk, main_desk, ns, paper, second_desk, seen
+from slotwatch.rehearse.packets import Sent
 from slotwatch.rehearse.registry import healthy, scenario
 from slotwatch.rehearse.scenario import Truth
 from slotwatch.rehearse.stage import Item, mixed
+from slotwatch.rehearse.two_networks import on_both, two_networks
 from slotwatch.wire.observation import DropsSeen, JoinSeen, LinkSeen, PortSeen
 
 TWO = paper((1, 2, 3, 11), sources=("main", "second"))
@@ -218,6 +220,35 @@ def one_of_two_links_down() -> Iterator[Item]:
     first = stage.cut(main_desk((1, 2)).sends(), 9.99, 25.05)
     second = main_desk((1, 2), network=1).sends()
     return mixed(seen(link(10, False), link(25, True)), first, second)
+
+
+@scenario(
+    "F04",
+    "the listener's link to network B is down, and then both desks stop on network A",
+    30,
+    Truth(
+        "universe-lost",
+        17.5,
+        ("e131/1@A", "e131/2@A", "e131/3@A"),
+        "source-lost",
+        "critical",
+        "low",
+        began_s=15.0,
+        also=("link-down",),
+        says=("This listener's own link to network B is down",),
+        unsaid=("themselves went silent",),
+    ),
+    two_networks((1, 2, 3, 11), sources=("main", "backup", "second"), on={11: "A"}),
+    live=False,
+)
+def link_down_and_losses_on_the_other_network() -> Iterator[Item]:
+    desks = stage.cut(mixed(on_both(main_desk()), on_both(backup_desk())), 15.0, 1e6, _on_first_network)
+    shows = stage.cut(mixed(desks, second_desk().sends()), 9.99, 1e6, lambda sent: sent.network == 1)
+    return mixed(seen(link(0, True), link(0, True, 1), link(10, False, 1)), shows)
+
+
+def _on_first_network(sent: Sent) -> bool:
+    return sent.network == 0
 
 
 @scenario(

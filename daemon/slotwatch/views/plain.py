@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from slotwatch.snapshot import Severity, UniverseState
+from slotwatch.judge.catalog import CATALOG
+from slotwatch.snapshot import Incident, Severity, UniverseState
 from slotwatch.views.answers.traffic import LegAnswer, SourceAnswer, UniverseAnswer
 from slotwatch.views.house import counts, readiness
 from slotwatch.views.incidents import incident, urgency
@@ -54,9 +55,24 @@ def headline(sheet: Sheet) -> str:
     is_open = [one for one in sheet.snapshot.incidents if one.closed_ns is None and not one.accepted]
     loud = [one for one in is_open if one.severity > Severity.NOTE]
     if loud:
-        more = len(loud) - 1
-        return max(loud, key=urgency).summary + (f" And {more} more." if more else "")
+        first = max(loud, key=urgency)
+        said = [first, *_beside(first, loud)]
+        more = len(loud) - len(said)
+        return " ".join(one.summary for one in said) + (f" And {more} more." if more else "")
     return _without_incident(sheet)
+
+
+def _beside(first: Incident, loud: Sequence[Incident]) -> list[Incident]:
+    """What is said after a fault of this listener: the worst that the show itself has lost and still lacks."""
+    if not _is_of_listener(first):
+        return []
+    lasting = [one for one in loud if one.returned_ns is None and not _is_of_listener(one)]
+    return [max(lasting, key=urgency)] if lasting else []
+
+
+def _is_of_listener(one: Incident) -> bool:
+    rule = CATALOG.get(one.rule)
+    return rule is not None and rule.is_of_listener
 
 
 def _without_incident(sheet: Sheet) -> str:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import NETWORK, Effect, Explains, Reach
@@ -23,6 +24,7 @@ class LinkDownFacts(Facts):
     network: str
     interface: str
     fault: str
+    extent: str
 
 
 def networks_down(ctx: RuleContext) -> dict[int, None]:
@@ -46,13 +48,22 @@ def describe_link(ctx: RuleContext, network: int) -> Finding:
         since_ns=link.since_ns,
         universes=tuple(rows.tolist()),
         networks=(network,),
-        facts=LinkDownFacts(ctx.network_name(network), seen.interface, fault),
+        facts=LinkDownFacts(ctx.network_name(network), seen.interface, fault, _extent(ctx)),
         evidence=(
             f"The interface {seen.interface} {fault} since {ctx.time_of_day(link.since_ns)}.",
             *ctx.listener.ports.sentences(network),
         ),
         cause="carrier" if not seen.up else "address" if seen.present else "interface",
     )
+
+
+def _extent(ctx: RuleContext) -> str:
+    """What is still judged."""
+    others = [ctx.network_name(network) for network, link in ctx.listener.links.items() if link.up]
+    if not others:
+        return "nothing is said of the show"
+    networks = f"network{'s' if len(others) > 1 else ''} {wording.list_names(others)}"
+    return f"{networks} {'are' if len(others) > 1 else 'is'} judged as before"
 
 
 def bind(setup: RuleSetup, p: LinkDownParameters) -> tuple[RuleBinding, ...]:
@@ -65,7 +76,7 @@ RULE = Rule(
     severity=Severity.CRITICAL,
     short=ShortWords("listener unplugged", "listener unplugged", look="Look at this computer's lead"),
     sentence="This listener's own network {network} ({interface}) {fault} since {since}: "
-    "nothing on it is judged, and no fault is raised against the show.",
+    "nothing on it is judged, and {extent}.",
     judged_by=judged_by(LinkDownParameters(), bind),
     facts=LinkDownFacts,
     explains=Explains(
