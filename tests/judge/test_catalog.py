@@ -118,7 +118,7 @@ def test_what_explains_what_speaks_of_rules_and_causes_that_exist() -> None:
     for rule in RULES:
         for reach in rule.explains.reaches:
             assert reach.rules | reach.but <= set(CATALOG), (rule.name, reach)
-            assert reach.causes <= {*CAUSES, SHARED_PATH, "loop"}
+            assert reach.causes <= {*CAUSES, SHARED_PATH, "loop", "damaged"}
 
 
 def test_no_two_rules_have_one_rank() -> None:
