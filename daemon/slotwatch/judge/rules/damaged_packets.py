@@ -76,7 +76,7 @@ RULE = Rule(
     judged_by=judged_by(DamagedPacketsParameters(), bind),
     facts=DamagedPacketsFacts,
     explains=Explains(
-        185,
+        186,
         Reach(ANYWHERE, rules=frozenset({"packet-loss", "uneven-refresh"}), causes=frozenset({ALL_OF_THEM})),
         begins_at_a_moment=True,
     ),
