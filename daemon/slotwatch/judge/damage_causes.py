@@ -40,7 +40,7 @@ def weigh_damage(scene: Scene, verdict: Verdict) -> Verdict:
         [verdict.sentence.rstrip("."), *verdict.also_possible],
         verdict.still_working,
         [
-            f"Look at the way from {senders} to this computer: switch ports that count errors, leads.",
+            f"Look at the path from {senders} to this computer: switch ports that count errors, leads.",
             *verdict.next_checks,
         ],
         verdict.provisional,

@@ -246,7 +246,7 @@ def say_blind_legs(scene: Scene, verdict: Verdict) -> None:
     verdict.sentence = (
         f"{_names(ctx, scene.sources)} stopped on {say_networks(ctx, scene.networks)}: power, crash or "
         f"{'its lead' if one else 'their leads'}. This listener's own link to {say_networks(ctx, blind)} is down, "
-        f"so nothing tells whether {'it still sends' if one else 'they still send'} there."
+        f"so it is not known whether {'it still sends' if one else 'they still send'} there."
     )
 
 

@@ -134,7 +134,7 @@ class SnapshotCollector(Collector):
         )
         yield _counter(
             "damaged_packets",
-            "Packets that arrived with a wrong checksum: something on the way damaged them.",
+            "Packets that arrived with a wrong checksum: something on the path damaged them.",
             [({}, self._listener.damaged)],
         )
         yield _counter(

@@ -72,7 +72,7 @@ RULE = Rule(
     severity=Severity.WARNING,
     short=ShortWords("packets arrive damaged", "packets arrive damaged", look="Look at leads and switch ports"),
     sentence="Packets arrive damaged since {since}: {count} in {window_s:g} s have a wrong checksum. "
-    "Something on the way damages them; this computer had room for them.",
+    "Something on the path damages them; this computer had room for them.",
     judged_by=judged_by(DamagedPacketsParameters(), bind),
     facts=DamagedPacketsFacts,
     explains=Explains(
@@ -85,7 +85,7 @@ RULE = Rule(
     faults=("F27",),
     next_checks=(
         "Look at the switches for ports that count errors, from the sources to this computer.",
-        "Look whether other listeners of the house count damaged packets too.",
+        "Check whether other listeners of the house count damaged packets too.",
         "Run `slotwatch host`: it shows what the network card does with checksums.",
     ),
     next_checks_quiet=(f"{CLEAR_FIRST} Change the lead with the most errors, then try another switch port.",),

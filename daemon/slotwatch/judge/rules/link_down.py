@@ -61,7 +61,7 @@ def _extent(ctx: RuleContext) -> str:
     """What is still judged."""
     others = [ctx.network_name(network) for network, link in ctx.listener.links.items() if link.up]
     if not others:
-        return "nothing is said of the show"
+        return "no fault is raised against the show"
     networks = f"network{'s' if len(others) > 1 else ''} {wording.list_names(others)}"
     return f"{networks} {'are' if len(others) > 1 else 'is'} judged as before"
 
