@@ -27,22 +27,26 @@ _LATE_ART_NET = "Art-Net is lost after 10 s, and the program stops before: when 
 LOST_WITH_IT: dict[str, tuple[str, tuple[str, ...]]] = {
     "switch-of-one-network-dead-with-media": (
         _LATE_ART_NET,
-        ("told beside: #2 universe-missing", "#1 universe-lost: ("),
+        ("reported beside: #2 universe-missing", "#1 universe-lost: ("),
     ),
     "all-sources-end": (
         _LATE_ART_NET,
-        ("told beside: #2 universe-missing", "#1 universe-lost: ("),
+        ("reported beside: #2 universe-missing", "#1 universe-lost: ("),
     ),
     "groups-end-one-by-one": (
         "most groups end while nobody listens: that they ended one after the other is not known",
-        ("told beside: #2 universe-lost network-lost", "told beside: #3 universe-missing", "#1 universe-lost: ("),
+        (
+            "reported beside: #2 universe-lost network-lost",
+            "reported beside: #3 universe-missing",
+            "#1 universe-lost: (",
+        ),
     ),
     "stage-switch-restarts": (
         "the switch does not answer until its restart is over: that it ran before is not known",
-        ("not told: #3 switch-restarted",),
+        ("not reported: #3 switch-restarted",),
     ),
     "switch-restarts-fast": (
-        "the switch restarted before the program did: its up time is all that is read, and it tells no restart",
+        "the switch restarted before the program did: its up time is all that is read, and it shows no restart",
         ("#1 switch-restarted is over",),
     ),
 }

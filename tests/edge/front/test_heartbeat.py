@@ -31,7 +31,7 @@ async def test_it_beats_while_judging_goes_on_and_only_then(tmp_path: Path) -> N
         assert await beat.beat(clock.monotonic_ns()) and there.methods == ["GET"]
         assert beat.health() == {"ok": True, "text": "", "sent": 1, "failed": 0}
         assert not await beat.beat(clock.monotonic_ns() + 2 * JUDGING_SILENT_NS) and there.methods == ["GET"]
-        assert "judging says nothing" in beat.health()["text"]
+        assert "judging does not report" in beat.health()["text"]
 
 
 async def test_an_address_that_takes_no_get_gets_a_post(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -119,9 +119,7 @@ async def test_before_the_first_snapshot_it_lives_but_is_not_ready(tmp_path: Pat
     async with running(tmp_path) as run:
         assert (await run.client.get("/healthz")).status == 200
         for path in ("/readyz", "/api/v1/universes", "/api/v1/house", "/metrics", "/api/v1/events", "/plain"):
-            assert "nothing yet" in await refused(run, path, 503) or "not said anything" in await refused(
-                run, path, 503
-            )
+            assert "Nothing has been judged yet" in await refused(run, path, 503)
         run.show(snapshot())
         assert (await run.client.get("/readyz")).status == 200
 

@@ -61,9 +61,8 @@ def describe_damage(ctx: RuleContext, key: str, p: DamagedPacketsParameters) -> 
 
 
 def bind(setup: RuleSetup, p: DamagedPacketsParameters) -> tuple[RuleBinding, ...]:
-    return (
-        RuleBinding(KEYS, partial(is_damaged, p=p), partial(describe_damage, p=p), TICK_NS, blind_window_s=p.window_s),
-    )
+    # The kernel counts them whether this program reads or not: a moment that is not judged leaves them as they are.
+    return (RuleBinding(KEYS, partial(is_damaged, p=p), partial(describe_damage, p=p), TICK_NS),)
 
 
 RULE = Rule(
