@@ -114,6 +114,20 @@ def course(request: pytest.FixtureRequest) -> Course:
     return Course(case, at_first, at_last, case.of(shown.run(case.end_s + case.closes_s[1] + 0.2)), beside)
 
 
+COUNTS_ON = frozenset({"host-overrun", "damaged-packets", "malformed-packets", "too-many-sources", "source-conflict"})
+"""Rules whose numbers rise while the fault lasts: their words change as often as they count."""
+
+
+def test_what_lasts_unchanged_is_not_put_into_other_words_each_second(course: Course) -> None:
+    """Each revision is written into the history and sent to every reader."""
+    if course.case.rule not in COUNTS_ON:
+        lasted_s = course.case.end_s - FROM_S - course.case.opens_s[1]
+        revisions = [
+            last.revision - first.revision for first, last in zip(course.at_first, course.at_last, strict=True)
+        ]
+        assert max(revisions) <= 3 + lasted_s / 4, course.at_last[0].summary
+
+
 def test_just_over_is_reported_in_time_and_in_its_words(course: Course) -> None:
     """The sentences are in sentences.toml; of a rule's several rows the first shows it."""
     earliest_s, latest_s = (FROM_S + after_s for after_s in course.case.opens_s)

@@ -36,7 +36,7 @@ def querier_gone(scene: Scene) -> Verdict | None:
         return Verdict(
             "multicast-lost",
             Confidence.HIGH,
-            f"The multicast querier {querier.address} has been silent for {wording.seconds(silent_ns)}: "
+            f"The multicast querier {querier.address} has been silent since {ctx.time_of_day(querier.last_ns)}: "
             "switches that snoop forget who asked for which group.",
             [
                 f"Last query from {querier.address} at {ctx.time_of_day(querier.last_ns)}; "

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from slotwatch.durations import NANOSECONDS, ns_from_s
+from slotwatch.durations import ns_from_s
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.lights import (
@@ -34,7 +34,6 @@ class GlareHeldParameters(RuleParameters):
 @dataclass(frozen=True, slots=True)
 class GlareHeldFacts(Facts):
     fixtures: str
-    held: int
 
 
 class Glare:
@@ -73,7 +72,7 @@ class Glare:
         stage = self._stage(ctx)
         fixture = self._names.find(name)
         if fixture is None:
-            return gone(name, GlareHeldFacts(name, 0))
+            return gone(name, GlareHeldFacts(name))
         place = int(np.searchsorted(stage.plan.bright_fixture, self._names.number(name)))
         since_ns = int(self._since_ns[place]) or ctx.now_ns
         return Finding(
@@ -81,7 +80,7 @@ class Glare:
             since_ns=since_ns,
             universes=fixture_rows(stage, fixture),
             fixtures=(name,),
-            facts=GlareHeldFacts(fixture_text(fixture), (ctx.now_ns - since_ns) // NANOSECONDS),
+            facts=GlareHeldFacts(fixture_text(fixture)),
             evidence=(f"Its brightest slot is at {int(stage.brightness[place])} of {FULL}. {NOT_SEEN}",),
         )
 
@@ -98,7 +97,7 @@ RULE = Rule(
     rule_class=RuleClass.PATCH,
     severity=Severity.NOTE,
     short=ShortWords("glare held", "{n} hold a glare", look="Look at the cue"),
-    sentence="{fixtures} faces the audience and has been above {bright_percent:g} % for {held} s.",
+    sentence="{fixtures} faces the audience and has been above {bright_percent:g} % since {since}.",
     found_after=("held_s",),
     judged_by=judged_by(GlareHeldParameters(), bind),
     facts=GlareHeldFacts,

@@ -7,7 +7,6 @@ from functools import partial
 
 from slotwatch.durations import NANOSECONDS, ns_from_s
 from slotwatch.house.schema import House
-from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
@@ -91,19 +90,18 @@ def describe_silent_querier(ctx: RuleContext, key: Silent, p: QuerierAbsentParam
         (one for one in ctx.listener.queriers[network].values() if one.version.startswith(family)),
         key=lambda one: one.last_ns,
     )
-    silent = wording.seconds(ctx.now_ns - querier.last_ns)
+    # Not for how long: a sentence that changes each second would be a new revision of the incident each second.
+    since = ctx.time_of_day(querier.last_ns)
     return Finding(
         group=f"network:{network}:{family}",
         since_ns=querier.last_ns,
         networks=(network,),
         facts=QuerierAbsentFacts(
             name,
-            f"the multicast querier {querier.address} has been silent for {silent}. Where a switch snoops, "
+            f"the multicast querier {querier.address} has been silent since {since}. Where a switch snoops, "
             f"groups expire about {p.silence_s:g} s after its last query.",
         ),
-        evidence=(
-            f"Last {word} query from {querier.address} ({querier.version}) at {ctx.time_of_day(querier.last_ns)}.",
-        ),
+        evidence=(f"Last {word} query from {querier.address} ({querier.version}) at {since}.",),
         cause="silent",
     )
 
