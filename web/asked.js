@@ -49,7 +49,7 @@ function headline(found, rows, running) {
   const said = list(counts.map(([verdict, n]) => `${n} ${(VERDICTS[verdict] || [verdict, verdict])[1]}`));
   const more = rows.length ? `${said.charAt(0).toUpperCase()}${said.slice(1)}.` : "";
   if (running) return top(`Fixtures are being asked, until ${clockTime(running.ends_at)} at the latest.`, more || "Nobody has answered yet.");
-  if (!found || (!rows.length && found.trouble)) return top("No fixture has been asked.", "A gateway that speaks RDM can tell what hangs on its lines.");
+  if (!found || (!rows.length && found.trouble)) return top("No fixture has been asked.", "A gateway that speaks RDM can report what is on its lines.");
   if (!rows.length) return found.stopped ? top("No gateway named a device before asking ended.") : top("No gateway named a device.", "They may not speak RDM, or hold no table of devices.");
   const odd = rows.filter((row) => row.verdict !== "right").length;
   return top(odd ? `${odd} of ${plural(rows.length, "fixture")} ${odd === 1 ? "is" : "are"} not as patched.` : rows.length === 1 ? "The one fixture that answered is as patched." : `All ${rows.length} fixtures are as patched.`, more);

@@ -24,7 +24,7 @@ function draw(page) {
     top(due.length ? `${plural(due.length, "lamp")} ${due.length === 1 ? "is" : "are"} or may be near the end of rated life.` : rows.some((row) => row.band) ? "No lamp is near the end of its rated life, by estimate." : `Hours of ${plural(rows.length, "circuit or fixture", "circuits and fixtures")}.`,
       "Counted from what was commanded, never measured."),
     awaiting(entry, "Hours"),
-    h("p", { class: "quiet", key: "how" }, "Full-equivalent hours weigh each hour by its level. A dimmed lamp lives longer than its hours on say: where the two lead to different answers, both are named. Time in which this listener did not hear the data is not counted."),
+    h("p", { class: "quiet", key: "how" }, "Full-equivalent hours weigh each hour by its level. A dimmed lamp lasts longer than its hours on suggest: where the two figures differ, both are shown. Time in which this listener did not hear the data is not counted."),
     h("p", { class: "quiet", key: "caution" }, "Caution: before a lamp is changed or a damp connector is touched, isolate the circuit and let the fixture cool. It is work for a competent person, under local rules."),
     page.local.done ? h("p", { role: "status", key: "done" }, page.local.done) : null,
     part("Circuits and fixtures",

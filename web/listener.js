@@ -41,7 +41,7 @@ export default {
       part("What it sends or asks", h("ul", { class: "plain ruled" }, doing(page, house, health).map((text, i) => h("li", { key: i }, text)))),
       part("Its own state", tree(health)),
       part("What it counted and did not use", unused(health)),
-      part("Change", h("p", {}, "Reading the house file again keeps all that is known of streams; a file with faults is refused whole."), reload(page),
+      part("Change", h("p", {}, "Reading the house file again keeps everything known about streams; a file with faults is refused."), reload(page),
         h("p", { class: "quiet" }, "Numbers for other systems: ", h("a", { href: "/metrics" }, "metrics"), ". The same facts without scripts: ", h("a", { href: "/plain" }, "the plain page"), ".")),
     ];
   },

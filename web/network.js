@@ -14,7 +14,7 @@ export default {
       top(...headline(switches)),
       awaiting(entry, "The network"),
       switches.length ? part("Switches", tree(switches, page.nowMs)) : null,
-      switches.length ? null : part("How to see switches", h("p", {}, "With [[switches]] in the house file this page shows which port each source hangs on, and what the ports count. Switches are asked by SNMP, and nothing is ever set on them.")),
+      switches.length ? null : part("How to see switches", h("p", {}, "With [[switches]] in the house file this page shows which port each source is on, and what the ports count. Switches are asked by SNMP, and nothing is ever set on them.")),
       part("This listener", here(neighbours, page.nowMs)),
     ];
   },
@@ -68,7 +68,7 @@ function branch({ one, ports, from }, nowMs) {
   const idle = one.ports.filter((port) => !port.matters && !port.hangs.length && !port.uplink);
   const up = idle.filter((port) => port.up).length;
   return h("li", { key: one.name },
-    h("h3", {}, one.name, one.own ? h("span", { class: "quiet" }, " this listener hangs on it") : null),
+    h("h3", {}, one.name, one.own ? h("span", { class: "quiet" }, " this listener is connected to it") : null),
     h("p", { class: one.answers ? "quiet" : "trouble" }, stateOf(one, nowMs)),
     ports.length ? h("ul", { class: "ports" }, ports.map(({ port, next }) => h("li", { key: port.port },
       portLine(port, from, nowMs), next ? h("ul", { class: "switches" }, branch(next, nowMs)) : null))) : null,
@@ -76,7 +76,7 @@ function branch({ one, ports, from }, nowMs) {
 }
 
 function stateOf(one, nowMs) {
-  if (!one.answers) return `Does not answer${one.reason ? `: ${one.reason}` : ""}. ${one.last_answer_at ? `What stands here is as of ${dayTime(one.last_answer_at)}.` : "It has not answered yet."}`;
+  if (!one.answers) return `Does not answer${one.reason ? `: ${one.reason}` : ""}. ${one.last_answer_at ? `What is shown here is as of ${dayTime(one.last_answer_at)}.` : "It has not answered yet."}`;
   const said = [`at ${one.address}`, one.up_since ? `up for ${span((nowMs - ms(one.up_since)) / 1000)}` : ""];
   if (one.restarted_at) said.push(`restarted ${dayTime(one.restarted_at)}`);
   if (one.querier) said.push(`multicast querier ${one.querier}`);

@@ -21,7 +21,7 @@ function draw(page) {
       said ? "" : "Keep the levels of now under a name, and see later what differs.", said && said.differ ? "warning" : "plain"),
     awaiting(entry, "Reference levels"),
     compared ? awaiting(compared, "The comparison") : null,
-    h("p", { class: "quiet", key: "caution" }, "Levels are only shown, never sent. Caution: setting them by hand can move fixtures and turn on bright ones. Look that nobody is near, and bring them up slowly."),
+    h("p", { class: "quiet", key: "caution" }, "Levels are only shown, never sent. Caution: setting them by hand can move fixtures and turn on bright ones. Make sure that nobody is near, and bring them up slowly."),
     page.local.done ? h("p", { role: "status", key: "done" }, page.local.done) : null,
     page.local.wrong ? h("p", { class: "error", role: "alert", key: "wrong" }, page.local.wrong) : null,
     said ? differences(said) : null,

@@ -42,7 +42,7 @@ function one(rule) {
       rule.thresholds.map((row) => h("tr", { key: row.name }, h("th", { scope: "row" }, row.name.replace(/_(s|ms|ns|hz|ratio|percent|db)$/, " ($1)").replaceAll("_", " ")), h("td", { class: "number" }, String(row.value)), h("td", { class: "text" }, row.text), h("td", { class: "text" }, row.source))))) : null,
     part("Severity in each phase", table("Severity by phase", [{ name: "Phase" }, { name: "Severity" }],
       Object.entries(rule.severity_by_phase).map(([phase, severity]) => h("tr", { key: phase }, h("th", { scope: "row" }, phase), h("td", {}, severityMark(severity)))))),
-    (rule.causes || []).length ? part("Causes it tells apart", h("ul", { class: "plain ruled" }, rule.causes.map((row) => h("li", { key: row.cause }, h("strong", {}, row.cause.replaceAll("-", " ")), `: ${row.text}`)))) : null,
+    (rule.causes || []).length ? part("Causes it distinguishes", h("ul", { class: "plain ruled" }, rule.causes.map((row) => h("li", { key: row.cause }, h("strong", {}, row.cause.replaceAll("-", " ")), `: ${row.text}`)))) : null,
     h("p", { key: "all" }, h("a", { href: "/rules" }, "All rules")),
   ];
 }

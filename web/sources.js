@@ -49,7 +49,7 @@ function one(row, nowMs) {
       h("p", { class: "quiet" }, [row.source_name && row.source_name !== name ? `calls itself “${row.source_name}”` : "", (row.legs || []).length > 1 ? "" : `at ${row.address}`, (row.legs || []).length === 1 && row.legs[0].place ? `on port ${row.legs[0].place.port} of switch ${row.legs[0].place.switch}` : "", row.cid ? `CID ${row.cid}` : "", row.first_seen_at ? `first heard ${dayTime(row.first_seen_at)}` : ""].filter(Boolean).join("; ")),
       (row.legs || []).length > 1 ? h("ul", {}, row.legs.map((leg, i) => h("li", { key: i }, `${leg.network || "network"}: ${leg.address}, ${String(leg.state).replaceAll("-", " ")}${leg.universes.length ? `, ${ranges(leg.universes, 6)}` : ""}${leg.last_frame_at ? `, last frame ${dayTime(leg.last_frame_at)}` : ""}`))) : null,
       (row.listed_undeclared || []).length ? h("p", {}, `Its discovery list names ${ranges(row.listed_undeclared, 12)}, which the house file does not declare.`) : null,
-      (row.odd || []).length ? h("p", { class: "quiet" }, `Understood, yet not as the standard has it: ${row.odd.map((word) => String(word).toLowerCase().replaceAll("_", " ")).join(", ")}.`) : null));
+      (row.odd || []).length ? h("p", { class: "quiet" }, `Understood, but not as the standard specifies: ${row.odd.map((word) => String(word).toLowerCase().replaceAll("_", " ")).join(", ")}.`) : null));
 }
 
 /** A source that sends to several networks has a lead to each: what each of them does. */
