@@ -119,7 +119,9 @@ export class Feed {
       this.#heardMs = browserNow();
       this.#greeting = browserNow() + 1500;
       this.#changed();
-      ask("/api/v1/incidents?state=open").then((value) => this.#onlyOpen(items(value, "incidents")), () => {});
+      // What is streamed while the answer is on its way may be newer than the answer.
+      const known = new Map([...this.incidents].map(([id, held]) => [id, held.revision]));
+      ask("/api/v1/incidents?state=open").then((value) => this.#onlyOpen(items(value, "incidents"), known), () => {});
     });
     source.addEventListener("error", () => { if (mine === this.#opened) this.#again(); });
     const on = (name, take) => source.addEventListener(name, (event) => {
@@ -167,13 +169,16 @@ export class Feed {
     for (const row of sources) this.names.set(row.source, row.name || row.declared_as || row.source_name || row.address || row.source);
   }
 
-  /** After a reconnection: what closed meanwhile is closed here as well. */
-  #onlyOpen(open) {
+  /** After a reconnection: what closed meanwhile is closed here as well. known: revisions by number when it was asked. */
+  #onlyOpen(open, known) {
     const ids = new Set(open.map((incident) => incident.id));
     for (const [id, held] of this.incidents) {
-      if (held.state === "open" && !ids.has(id)) this.incidents.delete(id);
+      if (held.state === "open" && !ids.has(id) && known.get(id) === held.revision) this.incidents.delete(id);
     }
-    for (const incident of open) this.#takeIncident(incident, false);
+    for (const incident of open) {
+      const held = this.incidents.get(incident.id);
+      if (!held || known.get(incident.id) === held.revision) this.#takeIncident(incident, false);
+    }
     this.#changed();
   }
 

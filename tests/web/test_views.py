@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import pytest
+from playwright.sync_api import Route
 
 from tests.web.conftest import Open
 from tests.web.situations import iso, universe
@@ -95,6 +96,23 @@ def test_a_fault_of_the_listener_comes_first_and_is_no_fault_of_the_show(open_pa
     }  # fmt: skip
     opened.listener.send("incident", own)
     page.wait_for_selector("text=LISTENER UNPLUGGED")
+
+
+def test_what_is_streamed_while_the_open_incidents_are_asked_for_is_newer_than_the_answer(open_page: Open) -> None:
+    opened = open_page("desk-lost")
+    asked: list[Route] = []
+    opened.page.route("**/api/v1/incidents?state=open", lambda route: asked.append(route))
+    page = opened.go("/")
+    page.wait_for_function("() => window.slotwatchPage.feed.connected")
+    template = opened.listener.situation.incidents[1]
+    own = template | {"id": 20, "rule": "link-down", "severity": "critical", "universes": [], "still_working": []}
+    opened.listener.send("incident", own)
+    page.wait_for_selector("text=LISTENER UNPLUGGED")
+    answer = asked[0].fetch().json()
+    answer["incidents"].append(template | {"id": 21})
+    asked[0].fulfill(json=answer)
+    page.wait_for_function("() => window.slotwatchPage.feed.incidents.has(21)")
+    assert page.evaluate("window.slotwatchPage.feed.incidents.has(20)")
 
 
 def test_a_change_arrives_without_being_asked_for(open_page: Open) -> None:
