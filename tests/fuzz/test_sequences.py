@@ -6,6 +6,9 @@ import pytest
 
 from tests.fuzz.sequences import Show
 
+# The longest takes over 20 s with coverage on a quiet computer, and several times that on a busy one.
+pytestmark = pytest.mark.timeout(600)
+
 
 @pytest.mark.parametrize("number", range(1, 7))
 def test_a_show_under_attack_holds_and_recovers(number: int) -> None:
