@@ -24,9 +24,9 @@ RANK = {
     "house": 7,
     "wire": 8,
     "snapshot": 8,
+    "watched_time": 8,
     "clock": 9,
     "durations": 9,
-    "watched_time": 9,
     "errors": 9,
 }
 PURE = {"wire", "house", "model", "judge", "bridge", "engine", "views", "snapshot", "rehearse"}

@@ -11,7 +11,8 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from slotwatch.watched_time import NEVER_NS, TimeWatch
+from slotwatch.durations import NEVER_NS
+from slotwatch.watched_time import TimeWatch
 
 NOW_NS = 1_000
 LONG_NS = 400

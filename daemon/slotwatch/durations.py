@@ -4,6 +4,8 @@ from __future__ import annotations
 
 NANOSECONDS = 1_000_000_000
 """Nanoseconds in a second."""
+NEVER_NS = 1 << 62
+"""A time that does not come."""
 
 
 def ns_from_s(seconds: float) -> int:

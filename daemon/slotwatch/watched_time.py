@@ -9,12 +9,15 @@ gives a plain number, and the watch is `opaque`: it does not know for how long t
 from __future__ import annotations
 
 import math
-from typing import Any
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-NEVER_NS = 1 << 62
+from slotwatch.durations import NEVER_NS
+
 FEW = 64
 """Of more ages only the soonest is noted."""
 _STRICT = {np.greater, np.less_equal}
@@ -68,6 +71,24 @@ class TimeWatch:
         elif ahead.size:
             self.note(ahead.min(), strict=strict)
             self.knows_all_ends = False
+
+
+class Timed(Protocol):
+    """What holds the time of a pass twice: as it is compared with, and as a plain number."""
+
+    now_ns: int
+    at_ns: int
+
+
+@contextmanager
+def watched(ctx: Timed) -> Iterator[TimeWatch]:
+    """Have a pass compare with a watched time meanwhile."""
+    watch = TimeWatch(ctx.at_ns)
+    ctx.now_ns = watch.moment
+    try:
+        yield watch
+    finally:
+        ctx.now_ns = ctx.at_ns
 
 
 def _moment(value: int, watch: TimeWatch) -> WatchedTime:

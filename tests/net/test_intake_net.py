@@ -30,7 +30,7 @@ def heard(ear):
     return until(rows)
 
 def awaited(ear, **wanted):
-    # The kernel tells of a cable in its own time and in several messages: the first that says what is expected.
+    # The kernel tells of a cable in its own time and in several messages: the first that says what is awaited.
     def matching():
         if ear.intake.watch.read():
             ear.intake._changed()

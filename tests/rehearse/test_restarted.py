@@ -6,6 +6,7 @@ import pytest
 
 from slotwatch.rehearse.anytrouble import any_trouble
 from slotwatch.rehearse.catalogue import SCENARIOS
+from slotwatch.rehearse.scenario import Scenario
 from slotwatch.snapshot import Severity, Snapshot, UniverseState
 from tests.rehearse.invariants import violations
 from tests.rehearse.restarts import LOST_WITH_IT, differences, unexplained
@@ -21,6 +22,17 @@ LASTING = (
 )
 """Each of them once was two incidents, or two beginnings, after a restart."""
 AWAY_S, AFTER_DUE_S = 2.0, 2.5
+
+
+def contradictions_over_a_restart(scenario: Scenario, stopped_s: float) -> list[str]:
+    """Every invariant that a snapshot breaks, each second, before and after."""
+    found: list[str] = []
+    perform(
+        scenario,
+        look=lambda snapshot: found.extend(violations(snapshot)),
+        restart_s=(stopped_s, stopped_s + AWAY_S),
+    )
+    return found
 
 
 @pytest.mark.parametrize("name", LASTING)
@@ -72,13 +84,7 @@ def test_what_nobody_knows_after_a_restart_is_no_contradiction(name: str) -> Non
     found = differences(scenario)
     assert not unexplained(name, found)
     assert all(any(line.startswith(begin) for line in found) for begin in LOST_WITH_IT[name][1]), "known after all"
-    stopped_s = scenario.truth.due_s + AFTER_DUE_S
-    wrong: list[str] = []
-    perform(
-        scenario,
-        look=lambda snapshot: wrong.extend(violations(snapshot)),
-        restart_s=(stopped_s, stopped_s + AWAY_S),
-    )
+    wrong = contradictions_over_a_restart(scenario, scenario.truth.due_s + AFTER_DUE_S)
     assert not wrong, wrong[:5]
 
 
@@ -101,13 +107,7 @@ def test_art_net_that_fell_silent_just_before_a_restart_is_missing_after_it() ->
 @pytest.mark.parametrize("seed", (2, 5, 7, 11, 24, 37))
 def test_drawn_trouble_is_reported_without_contradiction_over_a_restart(seed: int) -> None:
     trouble = any_trouble(seed)
-    middle_s = trouble.seconds / 2
-    found: list[str] = []
-    perform(
-        trouble,
-        look=lambda snapshot: found.extend(violations(snapshot)),
-        restart_s=(middle_s, middle_s + AWAY_S),
-    )
+    found = contradictions_over_a_restart(trouble, trouble.seconds / 2)
     assert not found, found[:5]
 
 

@@ -19,6 +19,7 @@ from slotwatch.bridge.output import Lane, Output, RouteState, Target, target_of
 from slotwatch.bridge.pacing import REPEAT_NS, Pacer, shortest_interval_ns
 from slotwatch.bridge.passthrough import Straight
 from slotwatch.bridge.status import route_status
+from slotwatch.durations import NEVER_NS
 from slotwatch.house.schema import House, Route
 from slotwatch.snapshot.routes import RouteRow
 from slotwatch.wire.batch import Batch
@@ -31,7 +32,6 @@ LISTEN_FIRST_NS = 1_100_000_000
 restart the backup's frame that happens to come first is not sent for a moment."""
 CLAIMS_KEEP_ALIVE_NS = 900_000_000
 TERMINATED_PACKETS = 3
-NEVER_NS = 1 << 62
 OUTPUT_BITS = 20
 OUTPUT_MASK = (1 << OUTPUT_BITS) - 1
 InputKey = tuple[int, int, int]

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Callable, Sequence
+from contextlib import nullcontext
 from dataclasses import replace
 from datetime import datetime
 
+from slotwatch.durations import NANOSECONDS, NEVER_NS
 from slotwatch.judge.accounts import give_account
 from slotwatch.judge.binding import Raised
 from slotwatch.judge.clusters import Cluster, Clusterer
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.drafts import IncidentDraft
 from slotwatch.judge.incidents import IncidentBook
-from slotwatch.watched_time import NEVER_NS, TimeWatch
+from slotwatch.watched_time import TimeWatch, watched
 
-NANOSECONDS = 1_000_000_000
 REFRESH_NS = NANOSECONDS // 2
 """How often an open cause is worked out anew."""
 CROWD = 200
@@ -90,15 +91,13 @@ class Assembler:
         self._book.hold(now_ns)
 
     def _assemble(self, ctx: RuleContext, cases: Sequence[Raised], at: datetime) -> None:
-        watch = TimeWatch(ctx.at_ns)
-        ctx.now_ns = ctx.at_ns if ctx.revision is None else watch.moment
-        self.clusters = self._clusterer.cluster(ctx, cases, at, self._book)
-        for cluster in self.clusters:
-            lasts = not all(case.over for case in cluster.cases)
-            cluster.earlier_began_ns = self._book.earlier_began_ns((cluster.rule.name, cluster.group), lasts=lasts)
-        waiting = len(self._book.resumed)
-        accounts = [give_account(ctx, cluster, at) for cluster in self.clusters]
-        ctx.now_ns = ctx.at_ns
+        with watched(ctx) if ctx.revision is not None else nullcontext(TimeWatch(ctx.at_ns)) as watch:
+            self.clusters = self._clusterer.cluster(ctx, cases, at, self._book)
+            for cluster in self.clusters:
+                lasts = not all(case.over for case in cluster.cases)
+                cluster.earlier_began_ns = self._book.earlier_began_ns((cluster.rule.name, cluster.group), lasts=lasts)
+            waiting = len(self._book.resumed)
+            accounts = [give_account(ctx, cluster, at) for cluster in self.clusters]
         for account, cluster in zip(accounts, self.clusters, strict=True):
             earlier = {self._book.key_of(case.told_in or 0) for case in cluster.explained}
             account.absorbs = tuple(dict.fromkeys((*account.absorbs, *(slot for slot in earlier if slot))))

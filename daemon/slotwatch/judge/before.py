@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from slotwatch.judge.likeness import GONE, LOSSES
 from slotwatch.snapshot import Incident
 
-NEVER_NS = -(1 << 62)
+NOT_HEARD_NS = -(1 << 62)
 """Before any time of a monotonic clock, also of one that began later."""
 _HEARD = LOSSES | {"lost-between"}
 """Rules whose universes were heard once, or were waited for already."""

@@ -2,7 +2,7 @@
 
 Switches know each other by LLDP. A device hangs on the port that learnt its address, of all ports that do not lead to
 another switch. What was known stays known while a port is down or a switch is silent: a table empties when a lead is
-pulled, and that is when its place is expected.
+pulled, and that is when its place is needed.
 """
 
 from __future__ import annotations

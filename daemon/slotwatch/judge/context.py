@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Phase
 from slotwatch.judge import ways, wording
-from slotwatch.judge.before import NEVER_NS, NOTHING_BEFORE, Before
+from slotwatch.judge.before import NOT_HEARD_NS, NOTHING_BEFORE, Before
 from slotwatch.judge.crowds import NO_CROWD, Crowd
 from slotwatch.judge.model_view import ModelView, StreamColumns, UniverseColumns
 from slotwatch.model.legs import legs_of
@@ -365,10 +365,10 @@ class RuleContext:
 
     @cached_property
     def heard_before_ns(self) -> Integers:
-        """(U,) when a universe was last heard before a restart, to a minute; NEVER_NS: nobody knows of it."""
-        found = np.full(self.universes.count, NEVER_NS, np.int64)
+        """(U,) when a universe was last heard before a restart, to a minute; NOT_HEARD_NS: nobody knows of it."""
+        found = np.full(self.universes.count, NOT_HEARD_NS, np.int64)
         for row in self.universes.used.nonzero()[0].tolist() if self.before.heard_ns else ():
-            found[row] = self.before.heard_ns.get(self.universe_name(row), NEVER_NS)
+            found[row] = self.before.heard_ns.get(self.universe_name(row), NOT_HEARD_NS)
         return found
 
     @cached_property

@@ -1,10 +1,11 @@
-"""Packets that arrived with a wrong checksum: the kernel drops them, and the way damaged them, not this computer."""
+"""Packets that arrived with a wrong checksum: the kernel drops them, and the path damaged them, not this computer."""
 
 from __future__ import annotations
 
 from collections import deque
 
-NANOSECONDS = 1_000_000_000
+from slotwatch.durations import NANOSECONDS
+
 KEPT_NS = 60 * NANOSECONDS
 """How long they are remembered one by one: a loss is explained while its evidence comes in."""
 BUCKET_NS = NANOSECONDS // 10

@@ -1,12 +1,12 @@
-"""Losses while packets arrive damaged: what fell silent may still send, and the way damages all of it."""
+"""Losses while packets arrive damaged: what fell silent may still send, and the path damages all of it."""
 
 from __future__ import annotations
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.judge.scene import Scene, Verdict
 from slotwatch.snapshot import Confidence
 
-NANOSECONDS = 1_000_000_000
 OWED_HZ = 0.8
 """Packets a second that a stream at rest owes at least (ANSI E1.31-2018 6.6.2), with some slack."""
 FRESH_NS = 2 * NANOSECONDS

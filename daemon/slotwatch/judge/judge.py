@@ -1,6 +1,6 @@
 """The judge: runs every rule over the model, and keeps the incidents that come of it.
 
-Time is an argument everywhere. `tick` is expected every 50 ms, less often while `is_settled`; a pass over a healthy
+Time is an argument everywhere. `tick` is wanted every 50 ms, less often while `is_settled`; a pass over a healthy
 house is array work alone.
 A rule is plugged in as `judge.binding` says.
 """

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from slotwatch.judge import wording
-from slotwatch.judge.before import NEVER_NS
+from slotwatch.judge.before import NOT_HEARD_NS
 from slotwatch.judge.scene import Scene, Verdict
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import Protocol
@@ -53,7 +53,7 @@ def living_sources(scene: Scene) -> Verdict | None:
             f"{ended}, without the stream-terminated bit.",
             f"{its.capitalize()} discovery list of {ctx.time_of_day(newest_ns)} still came, and {names_it}.",
         ],
-        ["multicast of these groups is blocked on the way"],
+        ["multicast of these groups is blocked on the path"],
         next_checks=[
             f"Look at the screen of {wording.list_names(sorted({ctx.source_name(s) for s in scene.sources}))}: "
             "are its outputs on?",
@@ -134,7 +134,7 @@ def doubt_the_last_one(scene: Scene, verdict: Verdict) -> None:
     """Of a network that brought more before a restart and nothing now, do not accuse the source that ended last."""
     ctx, universes = scene.ctx, scene.ctx.universes
     gone = universes.used & (universes.declared >= 0) & universes.expected & (universes.last_arrival_ns == 0)
-    gone &= (ctx.heard_before_ns != NEVER_NS) & np.isin(universes.network, scene.networks)
+    gone &= (ctx.heard_before_ns != NOT_HEARD_NS) & np.isin(universes.network, scene.networks)
     rows = np.flatnonzero(gone).tolist()
     if not rows:
         return

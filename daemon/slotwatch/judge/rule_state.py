@@ -9,15 +9,15 @@ from typing import cast
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.durations import NANOSECONDS, NEVER_NS
 from slotwatch.judge import blind_windows
 from slotwatch.judge.binding import KEYS, UNIVERSES, Cases, Finding, Key, Mask, Raised, RuleBinding
 from slotwatch.judge.context import Revision, RuleContext
 from slotwatch.judge.explain import Effect
 from slotwatch.judge.flapping import Flapping
 from slotwatch.judge.rule import Rule, RuleClass
-from slotwatch.watched_time import NEVER_NS, TimeWatch
+from slotwatch.watched_time import watched
 
-NANOSECONDS = 1_000_000_000
 CROWD = 100
 """With so many raised cases more each is described anew by another period later: nobody reads thousands a second."""
 OVER_NS = NANOSECONDS
@@ -100,10 +100,8 @@ class RuleState:
             return self.binding.condition(ctx)
         if not self.binding.remembers and self._is_answered(ctx):
             return self._answer
-        watch = TimeWatch(ctx.at_ns)
-        ctx.now_ns = watch.moment
-        self._answer = self.binding.condition(ctx)
-        ctx.now_ns = ctx.at_ns
+        with watched(ctx) as watch:
+            self._answer = self.binding.condition(ctx)
         self._answered, self._holds_until_ns = ctx.revision, watch.holds_until_ns
         self._reads_windows = watch.reads_windows
         return self._answer
@@ -157,10 +155,8 @@ class RuleState:
                 ends_ns += [raised.last_true_ns + off_ns for off_ns in offs_ns]
                 ends_ns.append(raised.edges[-1] + self._flapping.ends_after_ns)
         if self.binding.is_wary is not None:
-            watch = TimeWatch(ctx.now_ns)
-            ctx.now_ns = watch.moment
-            is_wary = self.binding.is_wary(ctx)
-            ctx.now_ns = ctx.at_ns
+            with watched(ctx) as watch:
+                is_wary = self.binding.is_wary(ctx)
             if is_wary or watch.opaque:
                 return ctx.now_ns
             ends_ns.append(watch.next_ns)
@@ -171,11 +167,9 @@ class RuleState:
         """All times at which its answer may be another one if nothing comes; None where they are not known."""
         if self._pending or any(not one.holds or self.binding.refresh_s is not None for one in self.raised.values()):
             return None
-        watch = TimeWatch(ctx.at_ns)
-        ctx.now_ns = watch.moment
-        self.binding.condition(ctx)
-        is_wary = self.binding.is_wary is not None and self.binding.is_wary(ctx)
-        ctx.now_ns = ctx.at_ns
+        with watched(ctx) as watch:
+            self.binding.condition(ctx)
+            is_wary = self.binding.is_wary is not None and self.binding.is_wary(ctx)
         return watch.ends_ns if watch.knows_all_ends and not is_wary and not watch.opaque else None
 
     def _pass_over(self, ctx: RuleContext, ticks_ns: Sequence[int]) -> None:

@@ -96,7 +96,7 @@ class ElsewhereFetcher:
         heard.clear()
 
     def note(self, snapshot: Snapshot) -> None:
-        """Nothing of a snapshot is expected."""
+        """Nothing of a snapshot is needed."""
 
     def health(self) -> dict[str, object]:
         """A rule reports listeners that are not reached."""

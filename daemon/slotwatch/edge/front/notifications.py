@@ -80,7 +80,7 @@ class Notifications:
         self._snapshot = snapshot
 
     def take_house(self, house: House, page: str) -> bool:
-        """Go on under another house. False if it has other receivers: then a new one of these is expected."""
+        """Go on under another house. False if it has other receivers: then a new one of these is needed."""
         same = _receivers_of(house) == _receivers_of(self._house)
         if same:
             self._house, self._page = house, page

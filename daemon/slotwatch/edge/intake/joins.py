@@ -162,7 +162,7 @@ class Holder:
 
 
 class Joins:
-    """All memberships of this program. `update` brings them to what is expected, touching nothing else."""
+    """All memberships of this program. `update` brings them to what is wanted, touching nothing else."""
 
     def __init__(self) -> None:
         self._holders: dict[tuple[int, bool], Holder] = {}

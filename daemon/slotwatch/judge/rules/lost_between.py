@@ -7,7 +7,7 @@ from functools import partial
 
 import numpy as np
 
-from slotwatch.judge.before import NEVER_NS
+from slotwatch.judge.before import NOT_HEARD_NS
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.elsewhere import STALE_NS, goes_on_there, stopped_there
@@ -42,7 +42,7 @@ def lost_between(ctx: RuleContext) -> dict[Key, None]:
         lost_there = known & stopped_there(ctx, other) & ~there.ended & (universes.live > 0)
         lost_there &= universes.last_arrival_ns - there.last_ns > universes.loss_timeout_ns
         # What was heard before a restart of this listener has not come since.
-        gone = ~heard & (ctx.heard_before_ns != NEVER_NS) & is_visible(ctx)
+        gone = ~heard & (ctx.heard_before_ns != NOT_HEARD_NS) & is_visible(ctx)
         silent_ns = ctx.now_ns - np.where(heard, universes.last_arrival_ns, ctx.started_ns)
         lost_here = universes.used & there.judged & (heard | gone) & (silent_ns > universes.loss_timeout_ns)
         lost_here &= goes_on_there(ctx, other) & ~ctx.ended_by_word & ~stopped_by_routes(ctx)

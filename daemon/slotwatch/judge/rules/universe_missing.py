@@ -9,7 +9,7 @@ import numpy as np
 
 from slotwatch.durations import NANOSECONDS, ns_from_s
 from slotwatch.judge import wording
-from slotwatch.judge.before import NEVER_NS
+from slotwatch.judge.before import NOT_HEARD_NS
 from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
@@ -90,7 +90,7 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
     if preview_ns:
         evidence.append("Only preview data came on it, which no receiver shows.")
     before_ns = int(ctx.heard_before_ns[row])
-    was_heard = before_ns != NEVER_NS and not last_ns
+    was_heard = before_ns != NOT_HEARD_NS and not last_ns
     if earlier:
         evidence.append(f"Before this listener restarted: {earlier.summary}")
     elif was_heard:
