@@ -108,15 +108,17 @@ def test_a_class_name_means_one_thing() -> None:
     assert not twice, twice
 
 
-MOST_ANY = {"judge/": 0, "snapshot/": 0, "bridge/": 0, "edge/shared/messages/": 0, "views/": 0, "edge/": 46}
-"""`Any` in the seams that everything crosses; each number may only fall: write the lower one down."""
+WITHOUT_ANY = ("judge/", "snapshot/", "bridge/", "views/", "edge/")
+"""What a library leaves untyped is a Protocol or `object` there, and is checked before it is used."""
 
 
 def test_any_does_not_come_back() -> None:
-    found = dict.fromkeys(MOST_ANY, 0)
+    found = {}
     for _, name, path in _modules():
+        if not name.startswith(WITHOUT_ANY):
+            continue
         tree = ast.parse(path.read_text())
         count = sum(isinstance(node, ast.Name) and node.id == "Any" for node in ast.walk(tree))
-        for place in (place for place in MOST_ANY if name.startswith(place)):
-            found[place] += count
-    assert all(found[place] <= most for place, most in MOST_ANY.items()), found
+        if count:
+            found[name] = count
+    assert not found, found

@@ -38,7 +38,7 @@ _TRENDS = {
 }
 
 
-def usual_answer(standing: Standing, tonight: Show | None, trends: Sequence[Mapping[str, object]]) -> UsualAnswer:
+def usual_answer(standing: Standing, tonight: Show | None, trends: Sequence[TrendAnswer]) -> UsualAnswer:
     """Everything of one universe."""
     return {
         "universe": standing.universe,
@@ -52,13 +52,13 @@ def usual_answer(standing: Standing, tonight: Show | None, trends: Sequence[Mapp
         "restarted": None
         if not standing.restarted_why
         else {"at": _at(standing.restarted_ms), "why": standing.restarted_why},
-        "grows_worse": cast("list[TrendAnswer]", list(trends)),
+        "grows_worse": list(trends),
         "left_out": [_left_out(row, reason) for row, reason in standing.left_out],
     }
 
 
 def house_usual_answer(
-    shows: Sequence[KeptShow], standings: Mapping[str, Standing], trends: Sequence[Mapping[str, object]]
+    shows: Sequence[KeptShow], standings: Mapping[str, Standing], trends: Sequence[TrendAnswer]
 ) -> HouseUsualAnswer:
     """Everything of the whole house. shows: its own rows, newest first."""
     held = [row.house for row in shows if row.house is not None][:MOST_SHOWS]
@@ -66,7 +66,7 @@ def house_usual_answer(
         "shows": len(held),
         "fewest_shows": FEWEST_SHOWS,
         "figures": figures_answer(usual_figures(cast("Sequence[HouseFigures]", held))),
-        "grows_worse": cast("list[TrendAnswer]", list(trends)),
+        "grows_worse": list(trends),
         "restarted": [
             {"universe": name, "at": _at(one.restarted_ms), "why": one.restarted_why}
             for name, one in standings.items()

@@ -9,7 +9,7 @@ import sqlite3
 import subprocess
 import sys
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 
 import pytest
@@ -18,7 +18,9 @@ from slotwatch.edge.front import history as history_module
 from slotwatch.edge.front import history_store as store_module
 from slotwatch.edge.front.history import History
 from slotwatch.edge.front.history_archive import Archive
+from slotwatch.edge.front.history_shows import UsualRows
 from slotwatch.edge.front.history_store import Pending, Store
+from slotwatch.model.usual import Start
 from slotwatch.snapshot import Acknowledgement
 from slotwatch.snapshot.health import ListenerHealth, NotJudgedRow
 from slotwatch.snapshot.minutes import MinuteRow
@@ -374,3 +376,19 @@ def test_a_disk_that_is_really_full(tmp_path: Path) -> None:
     said, kept_then = done.stdout.splitlines()
     assert "The history is not being kept: the disk is full" in said and "Everything else continues." in said
     assert kept_then == f"{MINUTE} [7, 3]"
+
+
+@pytest.mark.parametrize("name", [field.name for field in fields(Pending)])
+def test_what_could_not_be_written_waits_with_all_that_came_since(name: str) -> None:
+    """Every part of it: a part that is left out of the join is lost with the next full disk."""
+    older, newer = Pending(), Pending()
+    held = getattr(older, name)
+    if isinstance(held, UsualRows):
+        older.usual.starts["e131/1"], newer.usual.starts["e131/2"] = Start(1, "a"), Start(2, "b")
+    elif isinstance(held, dict):
+        held["older"] = getattr(newer, name)["newer"] = "row"
+    else:
+        held.append("older")
+        getattr(newer, name).append("newer")
+    joined = getattr(older.before(newer), name)
+    assert len(joined.starts if isinstance(joined, UsualRows) else joined) == 2

@@ -111,16 +111,16 @@ def test_a_reader_beside_a_writer_that_never_waits_sees_whole_rows_only(fd: int)
     if not child:
         try:
             writer = RingWriter(fd, ROWS)
-            data, columns, head = writer.ring.data, writer.ring.columns, 0
+            packets, head = writer.ring.packets, 0
             while head < 50 * ROWS:
                 start, room = writer.place()
                 count = min(room, 700)
                 rows = np.arange(head, head + count, dtype="<u4")
-                data[start : start + count, :640] = np.tile(rows[:, None], 160).view(np.uint8)
-                columns["length"][start : start + count] = 640
-                columns["t_ns"][start : start + count] = rows
-                columns["src_port"][start : start + count] = rows % 65_536
-                columns["src"][start : start + count] = np.tile(rows[:, None], 4).view(np.uint8)
+                packets.data[start : start + count, :640] = np.tile(rows[:, None], 160).view(np.uint8)
+                packets.length[start : start + count] = 640
+                packets.t_ns[start : start + count] = rows
+                packets.src_port[start : start + count] = rows % 65_536
+                packets.src[start : start + count] = np.tile(rows[:, None], 4).view(np.uint8)
                 writer.publish(count)
                 head += count
         finally:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from typing import Any
 
 import aiohttp
 
@@ -38,8 +37,8 @@ class Alertmanager:
 
     def __init__(self, house: House) -> None:
         self._house = house
-        self._open: dict[Labels, dict[str, Any]] = {}
-        self._over: dict[Labels, dict[str, Any]] = {}
+        self._open: dict[Labels, dict[str, object]] = {}
+        self._over: dict[Labels, dict[str, object]] = {}
         self._over_since_ns: dict[Labels, int] = {}
         self._changed = asyncio.Event()
         self._troubles: dict[str, str] = {}
@@ -94,7 +93,7 @@ class Alertmanager:
         if body:
             await asyncio.gather(*(self._post(session, url, body) for url in self._house.alerts.alertmanager_urls))
 
-    async def _post(self, session: aiohttp.ClientSession, url: str, body: list[dict[str, Any]]) -> None:
+    async def _post(self, session: aiohttp.ClientSession, url: str, body: list[dict[str, object]]) -> None:
         try:
             async with session.post(f"{url.rstrip('/')}/api/v2/alerts", json=body) as response:
                 if response.status < 300:

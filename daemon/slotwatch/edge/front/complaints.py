@@ -12,7 +12,6 @@ import sys
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 from aiohttp.http_exceptions import HttpProcessingError
 
@@ -59,7 +58,7 @@ class Complaints:
         made.addHandler(_Handler(self))
         return made
 
-    def of_loop(self, loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+    def of_loop(self, loop: asyncio.AbstractEventLoop, context: dict[str, object]) -> None:
         """Take what the event loop would log with a trace: no file left to accept a caller, a broken handshake."""
         fault = context.get("exception")
         if isinstance(fault, OSError) and fault.errno in (errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM):

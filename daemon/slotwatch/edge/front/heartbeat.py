@@ -6,7 +6,7 @@ It is sent only while judging goes on, so its absence says that this computer, i
 from __future__ import annotations
 
 import asyncio
-from typing import Any
+from pathlib import Path
 
 import aiohttp
 
@@ -86,5 +86,5 @@ class HeartbeatSender:
         return "" if 200 <= status < 300 else f"it answered {status}"
 
     @property
-    def _path(self) -> Any:
+    def _path(self) -> Path:
         return read_place(self._house, self._house.heartbeat.url_file)

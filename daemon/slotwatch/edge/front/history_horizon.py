@@ -7,7 +7,6 @@ is deleted by such a clock: after a jump it has to hold for a day, in which this
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 DAY_MS = 86_400_000
 FORWARD_MS = 8 * DAY_MS
@@ -19,7 +18,7 @@ BACK_MS = 3_600_000
 class Horizon:
     """Follows the wall clock of one history file, over restarts by the row that is kept in the file."""
 
-    def __init__(self, row: Mapping[str, Any] | None) -> None:
+    def __init__(self, row: Mapping[str, object] | None) -> None:
         """row: what `as_row` gave when the file was last written; None for a new file, whose clock is believed."""
         kept = row or {}
         self._wall_ms = _whole(kept.get("wall_ms"))

@@ -9,10 +9,12 @@ import json
 import sqlite3
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field
-from typing import Any
+
+import msgspec
 
 from slotwatch.edge.front.history_rows import SetAside, is_time, object_of
 from slotwatch.model.usual import HouseFigures, KeptShow, Show, ShowFigures, SourceFigures, Start
+from slotwatch.views.answers.usual import TrendAnswer
 
 MOST_KEPT = 60
 """Shows that are kept: of these the newest 20 that count are used."""
@@ -24,7 +26,7 @@ class UsualRows:
 
     shows: dict[tuple[str, int], KeptShow] = field(default_factory=dict)
     starts: dict[str, Start] = field(default_factory=dict)
-    trends: dict[tuple[str, str], tuple[int, Mapping[str, Any]] | None] = field(default_factory=dict)
+    trends: dict[tuple[str, str], tuple[int, TrendAnswer] | None] = field(default_factory=dict)
 
     def __bool__(self) -> bool:
         return bool(self.shows or self.starts or self.trends)
@@ -70,17 +72,20 @@ def shows_of(db: sqlite3.Connection, odd: SetAside, universe: str | None = None)
 
 def starts_of(db: sqlite3.Connection, odd: SetAside) -> dict[str, Start]:
     """Give from when each universe's shows count."""
-    rows: Iterable[tuple[Any, ...]] = db.execute("SELECT universe, since_ms, declared, why FROM usual_starts")
+    rows: Iterable[tuple[str, int, str, str]] = db.execute("SELECT universe, since_ms, declared, why FROM usual_starts")
     sound = odd.sound("usual_starts", rows, lambda row: is_time(row[1]))
     return {str(name): Start(since_ms, str(declared), str(why)) for name, since_ms, declared, why in sound}
 
 
-def trends_of(db: sqlite3.Connection, odd: SetAside) -> dict[tuple[str, str], tuple[int, dict[str, Any]]]:
+def trends_of(db: sqlite3.Connection, odd: SetAside) -> dict[tuple[str, str], tuple[int, TrendAnswer]]:
     """Give what grows worse: by universe and figure, when that was found, and what was found."""
     found = {}
     for universe, figure, found_ms, body in db.execute("SELECT universe, figure, found_ms, body FROM trends"):
-        value = object_of(body)
-        if value is None or not is_time(found_ms) or not isinstance(value.get("text"), str):
+        try:
+            value = msgspec.json.decode(body, type=TrendAnswer)
+        except (msgspec.MsgspecError, TypeError):
+            value = None
+        if value is None or not is_time(found_ms):
             odd.add("trends", (universe, figure))
         else:
             found[str(universe), str(figure)] = found_ms, value
@@ -96,8 +101,8 @@ def forget_shows(db: sqlite3.Connection) -> None:
     )
 
 
-def _plain(row: KeptShow) -> dict[str, Any]:
-    found: dict[str, Any] = {"reason": row.reason} if row.reason else {}
+def _plain(row: KeptShow) -> dict[str, object]:
+    found: dict[str, object] = {"reason": row.reason} if row.reason else {}
     if row.house is not None:
         found["house"] = asdict(row.house)
     if row.show is not None:
@@ -106,7 +111,7 @@ def _plain(row: KeptShow) -> dict[str, Any]:
     return found
 
 
-def _kept(since_ms: Any, until_ms: Any, method: Any, value: dict[str, Any] | None) -> KeptShow | None:
+def _kept(since_ms: object, until_ms: object, method: object, value: Mapping[str, object] | None) -> KeptShow | None:
     """Read a show; None if what is kept is none."""
     if value is None or not (is_time(since_ms) and is_time(until_ms)) or type(method) is not int:
         return None
@@ -114,17 +119,26 @@ def _kept(since_ms: Any, until_ms: Any, method: Any, value: dict[str, Any] | Non
         house = HouseFigures(**_numbers(value["house"])) if "house" in value else None
         show = None
         if "figures" in value:
-            by_source = {str(name): SourceFigures(**_numbers(one)) for name, one in value["by_source"].items()}
+            sources = value["by_source"]
+            if not isinstance(sources, dict):
+                return None
+            by_source = {str(name): SourceFigures(**_numbers(one)) for name, one in sources.items()}
             show = Show(ShowFigures(**_numbers(value["figures"])), str(value["source"]), by_source)
     except (AttributeError, KeyError, TypeError, ValueError):
         return None
     return KeptShow(since_ms, until_ms, show, house, str(value.get("reason", "")), method)
 
 
-def _numbers(value: dict[str, Any]) -> dict[str, float]:
-    if not all(one is None or (type(one) in (int, float) and one == one) for one in value.values()):
+def _numbers(value: object) -> dict[str, float]:
+    if not isinstance(value, dict) or not all(
+        one is None or (type(one) in (int, float) and one == one) for one in value.values()
+    ):
         raise ValueError("not numbers")
     return value
+
+
+def _is_number_or_none(value: object) -> bool:
+    return value is None or (type(value) in (int, float) and value == value)
 
 
 def _text(body: Mapping[str, object]) -> str:

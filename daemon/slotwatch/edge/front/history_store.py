@@ -12,7 +12,7 @@ import sqlite3
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from slotwatch.edge.front.history_layout import bring_up_to_date, check_version
 from slotwatch.edge.front.history_rows import object_of
@@ -64,11 +64,21 @@ class Pending:
 
     def before(self, newer: Pending) -> Pending:
         """This, and then `newer` on top: what could not be written waits with what came since."""
-        return Pending(*(_joined(getattr(self, name), getattr(newer, name)) for name in self.__slots__))
-
-
-def _joined(older: Any, newer: Any) -> Any:
-    return older | newer if isinstance(older, dict | UsualRows) else older + newer
+        return Pending(
+            incidents=self.incidents | newer.incidents,
+            acknowledgements=self.acknowledgements + newer.acknowledgements,
+            marks=self.marks + newer.marks,
+            phases=self.phases | newer.phases,
+            not_judged=self.not_judged | newer.not_judged,
+            minutes=self.minutes + newer.minutes,
+            hours=self.hours | newer.hours,
+            rig_checks=self.rig_checks | newer.rig_checks,
+            exceptions=self.exceptions + newer.exceptions,
+            state=self.state | newer.state,
+            references=self.references | newer.references,
+            last_good=self.last_good | newer.last_good,
+            usual=self.usual | newer.usual,
+        )
 
 
 class Store:

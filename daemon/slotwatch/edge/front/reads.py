@@ -5,10 +5,10 @@ from __future__ import annotations
 import asyncio
 import json
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import cache
 from pathlib import Path
-from typing import Any, Protocol, cast
+from typing import Protocol, cast
 
 import msgspec
 import numpy as np
@@ -38,6 +38,7 @@ from slotwatch.views.plain import plain_page
 from slotwatch.views.records import incident_of
 from slotwatch.views.report import STYLE, report_csv, report_html
 from slotwatch.views.rules import rules
+from slotwatch.views.sheet import Sheet
 from slotwatch.views.streams import etag, listeners, streams
 from slotwatch.views.survey import house_file, survey_of
 from slotwatch.wire.universe import parse
@@ -51,7 +52,7 @@ LATEST_MS = 1 << 62
 MINUTE_NS = 60 * NANOSECONDS
 
 
-def answer(value: Any, status: int = 200) -> web.Response:
+def answer(value: object, status: int = 200) -> web.Response:
     """Send a value as JSON. Compress it if it is large."""
     body = msgspec.json.encode(value, enc_hook=_of_numpy)
     response = web.Response(body=body, status=status, content_type="application/json", charset="utf-8")
@@ -70,8 +71,8 @@ def _of_numpy(value: object) -> object:
 class LastGoodLevels(Protocol):
     """Who knows the last good levels of what was lost."""
 
-    async def last_good(self, found: Incident) -> Any:
-        """Of an incident's universes; None if none are known."""
+    async def last_good(self, found: Incident) -> Mapping[str, object] | None:
+        """Of an incident's universes, a `LastGoodAnswer`; None if none are known."""
 
 
 class Reads:
@@ -105,7 +106,7 @@ class Reads:
             "listeners": lambda: listeners(self._front.current()),
         }
 
-        def reader(make: Callable[[], Any]) -> Handler:
+        def reader(make: Callable[[], object]) -> Handler:
             async def read(_request: web.Request) -> web.Response:
                 # In a thread: thousands of universes take a while, and listeners must not wait for it.
                 return await asyncio.to_thread(lambda: answer(make()))
@@ -329,7 +330,7 @@ class Reads:
         response.enable_compression()
         return response
 
-    def _row(self, request: web.Request) -> tuple[Any, int]:
+    def _row(self, request: web.Request) -> tuple[Sheet, int]:
         sheet, name = self._front.current(), request.match_info["name"]
         row = sheet.row_of(name)
         if row is None:

@@ -11,9 +11,8 @@ import json
 import sys
 import traceback
 import zlib
-from collections.abc import Coroutine
+from collections.abc import Coroutine, Mapping
 from datetime import datetime
-from typing import Any
 from zoneinfo import ZoneInfo
 
 from aiohttp import web
@@ -22,6 +21,7 @@ from slotwatch import clock
 from slotwatch.edge.front.front import Front
 from slotwatch.edge.front.guard import Refused, body, order, word
 from slotwatch.edge.front.history import History
+from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.history_store import ReferenceRow
 from slotwatch.edge.front.reads import answer
 from slotwatch.edge.shared.messages.orders import Look, WatchPage
@@ -34,7 +34,7 @@ from slotwatch.model.reference_levels import Comparison, Reference, UniverseLeve
 from slotwatch.snapshot import Incident, Snapshot
 from slotwatch.snapshot.readiness import Reason
 from slotwatch.views import reference_levels as views
-from slotwatch.views.answers.references import ComparisonAnswer
+from slotwatch.views.answers.references import ComparisonAnswer, LastGoodAnswer, ReferenceAnswer, ReferenceKeptAnswer
 
 MOST_REFERENCES = 100
 MOST_AUTOMATIC = 14
@@ -65,7 +65,7 @@ class References:
         self._loading = ""
         self._phase: tuple[int, str] | None = None
         self._since_ns: int | None = None
-        self._last_good: dict[tuple[int, int], Any] = {}
+        self._last_good: dict[tuple[int, int], LastGoodAnswer | None] = {}
         self._reason: Reason | None = None
         self._reason_ns: int | None = None
         self._trouble = ""
@@ -101,7 +101,7 @@ class References:
             self._begin(self._keep_curtain_up())
         self._add_readiness(snapshot)
 
-    def _begin(self, work: Coroutine[Any, Any, None]) -> None:
+    def _begin(self, work: Coroutine[object, object, None]) -> None:
         task = asyncio.get_running_loop().create_task(work)
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
@@ -124,7 +124,7 @@ class References:
             octets = json.dumps(made, separators=(",", ":")).encode()
             self._history.keep_last_good(found.id, opened_ms, zlib.compress(octets, 6))
 
-    async def last_good(self, found: Incident) -> Any:
+    async def last_good(self, found: Incident) -> Mapping[str, object] | None:
         """The last good levels of an incident's universes; None if none were kept."""
         opened_ms = (found.opened_ns + found.wall_offset_ns) // MILLISECOND_NS
         held = self._last_good.get((found.id, opened_ms))
@@ -198,7 +198,7 @@ class References:
         found = await asyncio.to_thread(make)
         return _csv(views.comparison_csv(found)) if is_csv else answer(found)
 
-    async def _list(self) -> list[Any]:
+    async def _list(self) -> list[ReferenceAnswer]:
         rows = await self._history.ask(lambda archive: archive.references())
         return [views.listed(*row) for row in rows or ()]
 
@@ -207,7 +207,7 @@ class References:
         if name in self._held:
             return self._held[name]
 
-        def read(archive: Any) -> tuple[Reference | None, str]:
+        def read(archive: Archive) -> tuple[Reference | None, str]:
             try:
                 return archive.reference(name), ""
             except ValueError as error:
@@ -253,7 +253,7 @@ class References:
 
     async def _keep(
         self, name: str, by: str, chosen: tuple[list[str], ...] = ([], [], []), *, automatic: bool = False
-    ) -> dict[str, Any]:
+    ) -> ReferenceKeptAnswer:
         """Keep what arrives now, once it is known what moves. Refused if nothing arrives."""
         for wanted in (WatchPage(), Look()):  # judging publishes more often while somebody looks
             with contextlib.suppress(ValueError):

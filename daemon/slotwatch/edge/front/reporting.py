@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import cast
-
 from msgspec.structs import replace
 
 from slotwatch import __version__
@@ -12,7 +10,6 @@ from slotwatch.edge.front.resumption import ENDED, SAME_SHOW_MS, STOPPED
 from slotwatch.edge.front.usual import UsualBefore, usual_at
 from slotwatch.house.schema import House, Phase
 from slotwatch.views.answers.report import NotJudgedInterval, PhaseAt, ShowReport, UniverseMinutes, WorstUniverse
-from slotwatch.views.answers.usual import TrendAnswer
 from slotwatch.views.incidents import incident
 from slotwatch.views.minutes import minute_rows
 from slotwatch.views.moments import NANOSECONDS, iso_wall, read_iso
@@ -89,9 +86,7 @@ def gather(archive: Archive, house: House, since_ns: int, until_ns: int, span: s
         not_judged=not_judged,
         universes=[_with_usual(one.universe_minutes(label(name)), usual, since_ms) for name, one in tallies.items()],
         grows_worse=[
-            cast("TrendAnswer", dict(found[1]))
-            for found in usual.trends.values()
-            if found and since_ms < found[0] <= until_ms + MINUTE_MS
+            found[1] for found in usual.trends.values() if found and since_ms < found[0] <= until_ms + MINUTE_MS
         ],
         worst=[
             WorstUniverse(name, label(name), minute_rows(archive.minutes(name, first, last)))

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Awaitable, Callable, Mapping, Sequence
+from typing import Protocol, SupportsInt
 
 from pysnmp.hlapi.v3arch import asyncio as snmp
 
@@ -36,6 +36,18 @@ _NOTHING = (snmp.NoSuchObject, snmp.NoSuchInstance, snmp.EndOfMibView)
 Rows = list[tuple[Index, Value]]
 
 
+class _Status(Protocol):
+    """The error status of an answer; the library has no types of its own."""
+
+    def __int__(self) -> int: ...
+
+    def prettyPrint(self) -> str: ...
+
+
+_Command = Callable[..., Awaitable[tuple[object, _Status, object, Sequence[tuple[Sequence[int], object]]]]]
+"""Sends one request: what went wrong on the way, the agent's error status, its place, names and values."""
+
+
 class NotAnswered(Exception):
     """Why an agent did not answer, as the end of a sentence."""
 
@@ -48,7 +60,7 @@ class Agent:
         # An engine of its own: one user name may have other passphrases at another switch.
         self._engine = snmp.SnmpEngine()
         self._auth = _auth_of(credentials)
-        self._target: Any = None
+        self._target: object = None
 
     def close(self) -> None:
         self._engine.close_dispatcher()
@@ -80,7 +92,7 @@ class Agent:
                 del last[name]
         return rows
 
-    async def _ask(self, command: Any, objects: Sequence[str], *numbers: int) -> list[tuple[Index, Any]]:
+    async def _ask(self, command: _Command, objects: Sequence[str], *numbers: int) -> list[tuple[Index, object]]:
         if self._target is None:
             made = snmp.Udp6TransportTarget if ":" in self._address else snmp.UdpTransportTarget
             self._target = await made.create((self._address, PORT), timeout=ANSWER_WITHIN_S, retries=RETRIES)
@@ -107,7 +119,7 @@ class _TooBig(Exception):
 
 
 def _take(
-    found: Sequence[tuple[Index, Any]],
+    found: Sequence[tuple[Index, object]],
     names: Sequence[str],
     bases: Mapping[str, Index],
     last: dict[str, Index],
@@ -131,21 +143,21 @@ def _take(
     return ended
 
 
-def _plain(value: Any) -> Value | None:
+def _plain(value: object) -> Value | None:
     if isinstance(value, (*_NOTHING, snmp.ObjectIdentifier)):
         return None
     if isinstance(value, snmp.OctetString):
         return bytes(value.asOctets())
     try:
-        return int(value)
+        return int(value) if isinstance(value, SupportsInt) else None
     except (TypeError, ValueError):
         return None
 
 
-def _auth_of(made: Credentials) -> Any:
+def _auth_of(made: Credentials) -> object:
     if made.community:
         return snmp.CommunityData(made.community)
-    kinds: dict[str, Any] = {}
+    kinds: dict[str, object] = {}
     if made.authentication:
         kinds["authProtocol"] = _AUTHENTICATION[made.authentication_protocol]
     if made.privacy:
@@ -153,7 +165,7 @@ def _auth_of(made: Credentials) -> Any:
     return snmp.UsmUserData(made.user, made.authentication or None, made.privacy or None, **kinds)
 
 
-def _reason(indication: Any) -> str:
+def _reason(indication: object) -> str:
     kind = type(indication).__name__
     if kind == "RequestTimedOut":
         return f"no answer within {ANSWER_WITHIN_S:.0f} s: it is off, not reachable, or does not accept the credentials"

@@ -21,7 +21,7 @@ from slotwatch.model.usual_standing import (
     why_changed,
 )
 from slotwatch.views import usual as views
-from slotwatch.views.answers.usual import UsualAnswer
+from slotwatch.views.answers.usual import TrendAnswer, UsualAnswer
 from slotwatch.views.kept import KeptIncident
 from slotwatch.wire.universe import Protocol, UniverseId
 
@@ -120,7 +120,7 @@ class UsualBefore:
 
     standings: dict[str, Standing]
     shows: dict[tuple[str, int], KeptShow]
-    trends: dict[tuple[str, str], tuple[int, Mapping[str, object]] | None]
+    trends: dict[tuple[str, str], tuple[int, TrendAnswer] | None]
 
 
 def usual_at(archive: Archive, before_ms: int) -> UsualBefore:

@@ -11,7 +11,6 @@ import contextlib
 from collections.abc import Mapping
 from dataclasses import replace
 from functools import partial
-from typing import Any
 
 from aiohttp import web
 
@@ -26,6 +25,7 @@ from slotwatch.house.schema import House, Phase
 from slotwatch.model.usual_standing import Standing, usual_of
 from slotwatch.snapshot import Snapshot
 from slotwatch.snapshot.readiness import SaidTrend
+from slotwatch.views.answers.usual import TrendAnswer
 from slotwatch.views.usual import house_usual_answer
 from slotwatch.wire.observation import UsualSeen
 
@@ -51,7 +51,7 @@ class UsualKeeper:
         self._house: House | None = None
         self._worked = Worked()
         self._growing_worse: tuple[SaidTrend, ...] = ()
-        self.trends: list[dict[str, Any]] = []
+        self.trends: list[TrendAnswer] = []
         """What grows worse, as answers."""
 
     @property
@@ -102,10 +102,10 @@ class UsualKeeper:
         self._worked = worked
         now_worse = {(one.universe, one.figure) for _, one in worked.worse}
         found = [] if kept is None else [(row[0], row[1], key) for key, row in kept.trends.items() if row is not None]
-        self.trends = [dict(body) for _, body, key in found if key in now_worse]
+        self.trends = [body for _, body, key in found if key in now_worse]
         # Shown until the next show has ended.
         new = [body for found_ms, body, _ in found if found_ms >= worked.last_show_ms > 0]
-        self._growing_worse = tuple(SaidTrend(**{**body, "values": tuple(body["values"])}) for body in new)
+        self._growing_worse = tuple(_trend(body) for body in new)
         await self._tell()
 
     async def _tell(self) -> None:
@@ -119,3 +119,16 @@ class UsualKeeper:
             raise Refused(503, self._history.health()["text"] or "No history is kept yet.")
         shows = sorted(kept.shows.values(), key=lambda row: -row.since_ms)
         return web.json_response(house_usual_answer(shows, self.standings, self.trends))
+
+
+def _trend(found: TrendAnswer) -> SaidTrend:
+    return SaidTrend(
+        universe=found["universe"],
+        figure=found["figure"],
+        text=found["text"],
+        found_at=found["found_at"],
+        limit=found["limit"],
+        values=tuple(found["values"]),
+        slope=found["slope"],
+        p_value=found["p_value"],
+    )

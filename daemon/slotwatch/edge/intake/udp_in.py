@@ -19,7 +19,6 @@ import struct
 import sys
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +27,7 @@ from slotwatch import clock
 from slotwatch.edge.shared.ports import holder_sentence
 from slotwatch.edge.shared.ring import GUARD_ROWS, RingWriter
 from slotwatch.errors import EdgeError
-from slotwatch.wire.batch import FLAG_TRUNCATED, NETWORK_UNKNOWN, ROW_BYTES
+from slotwatch.wire.batch import FLAG_TRUNCATED, NETWORK_UNKNOWN, ROW_BYTES, Batch
 from slotwatch.wire.universe import Protocol
 
 WANTED_BUFFER_BYTES = 64 * 1024 * 1024
@@ -192,16 +191,16 @@ class DataSocket:
         raise EdgeError(f"reading UDP port {self.port} failed: {os.strerror(number)}", "restart slotwatch", number)
 
     def _fill(self, writer: RingWriter, start: int, count: int, arrivals: ArrivalClock, networks: Networks) -> None:
-        columns: dict[str, NDArray[Any]] = writer.ring.columns
+        packets = writer.ring.packets
         part = slice(start, start + count)
         words, flags = self._words[:count], self._flags[:count]
-        columns["length"][part] = self._lengths[:count]
-        columns["protocol"][part] = self.protocol
-        columns["flags"][part] = ((flags & MSG_TRUNC) != 0) * np.uint8(FLAG_TRUNCATED)
-        columns["src_port"][part] = self._ports[:count]
+        packets.length[part] = self._lengths[:count]
+        packets.protocol[part] = self.protocol
+        packets.flags[part] = ((flags & MSG_TRUNC) != 0) * np.uint8(FLAG_TRUNCATED)
+        packets.src_port[part] = self._ports[:count]
         stamps = (words[:, 2] * np.uint64(1_000_000_000) + words[:, 3]).view("<i8")
-        columns["t_ns"][part] = arrivals.monotonic(stamps, self.drained_ns)
-        src, dst = columns["src"].view("<u8")[part], columns["dst"].view("<u8")[part]
+        packets.t_ns[part] = arrivals.monotonic(stamps, self.drained_ns)
+        src, dst = packets.src.view("<u8")[part], packets.dst.view("<u8")[part]
         if self.v6:
             src[:] = self._names64[:count, 1:3]
             dst[:] = words[:, 6:8]
@@ -212,10 +211,10 @@ class DataSocket:
             dst[:, 0] = 0
             dst[:, 1] = (words[:, 7] << np.uint64(32)) | np.uint64(MAPPED_PREFIX)
             interfaces = words[:, 6]
-        columns["network"][part] = networks.of(interfaces & np.uint64(0xFFFFFFFF))
+        packets.network[part] = networks.of(interfaces & np.uint64(0xFFFFFFFF))
         whole = (words[:, 1] == _STAMP) & (words[:, 5] == (_INFO6 if self.v6 else _INFO4))
         if not whole.all():
-            self._mend(columns, start, np.flatnonzero(~whole), arrivals)
+            self._fill_unstamped(packets, start, np.flatnonzero(~whole), arrivals)
         self._name_lengths[:count] = NAME_BYTES
         self._control_lengths[:count] = CONTROL_BYTES
         words[:, 1] = 0  # so that a message that did not come is not mistaken for the last one that did
@@ -254,12 +253,12 @@ class DataSocket:
         self._control_lengths[:count] = CONTROL_BYTES
         return True
 
-    def _mend(self, columns: dict[str, NDArray[Any]], start: int, odd: NDArray[Any], arrivals: ArrivalClock) -> None:
+    def _fill_unstamped(self, packets: Batch, start: int, odd: NDArray[np.intp], arrivals: ArrivalClock) -> None:
         """Rows whose control data is not as asked for: arrival is the time of reading, all else unknown."""
         rows = start + odd
-        columns["t_ns"][rows] = arrivals.monotonic(np.zeros(len(odd), np.int64) + (1 << 62), self.drained_ns)
-        columns["network"][rows] = NETWORK_UNKNOWN
-        columns["dst"][rows] = 0
+        packets.t_ns[rows] = arrivals.monotonic(np.zeros(len(odd), np.int64) + (1 << 62), self.drained_ns)
+        packets.network[rows] = NETWORK_UNKNOWN
+        packets.dst[rows] = 0
 
 
 MOST_GONE = 64

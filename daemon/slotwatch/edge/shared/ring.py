@@ -17,8 +17,8 @@ from __future__ import annotations
 
 import mmap
 import os
-from collections.abc import Callable, Iterator
-from typing import Any, Literal
+from collections.abc import Callable, Iterator, Sequence
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,13 +76,17 @@ class Ring:
         self._map = mmap.mmap(fd, size, mmap.MAP_SHARED, access)
         self.rows = rows
         self.header: NDArray[np.void] = np.frombuffer(self._map, HEADER, count=1)
-        self.columns: dict[str, NDArray[Any]] = {}
-        for name, dtype, inner in COLUMNS:
-            count = rows * int(np.prod(inner, dtype=int))
-            self.columns[name] = np.frombuffer(self._map, dtype, count, offsets[name]).reshape(rows, *inner)
         self.data: NDArray[np.uint8] = np.frombuffer(self._map, np.uint8, rows * ROW_BYTES, payload).reshape(
             rows, ROW_BYTES
         )
+        columns = {
+            name: np.frombuffer(self._map, dtype, rows * int(np.prod(inner, dtype=int)), offsets[name]).reshape(
+                rows, *inner
+            )
+            for name, dtype, inner in COLUMNS
+        }
+        self.packets = Batch(data=self.data, wall_offset_ns=0, **columns)
+        """All rows, as views. The wall offset is in the header."""
         # Reading or writing one value through a memoryview costs a tenth of doing so through numpy.
         whole = memoryview(self._map)
         self.payload = whole[payload:]
@@ -158,11 +162,9 @@ class Ring:
             start = first % self.rows
             count = min(end - first, self.rows - start)
             part = slice(start, start + count)
-            yield Batch(
-                data=self.data[part],
-                wall_offset_ns=offset,
-                **{name: column[part] for name, column in self.columns.items()},
-            )
+            batch = self.packets.part(part)
+            batch.wall_offset_ns = offset
+            yield batch
             first += count
 
     def octets(self, row: int) -> bytes:
@@ -224,14 +226,14 @@ class RingReader:
 
     def _copy(self, start: int, count: int) -> Batch:
         ring = self.ring
-        columns, rows = ring.columns, slice(start, start + count)
+        packets, rows = ring.packets, slice(start, start + count)
         # Lengths may be of other packets by now: then the check that follows says so.
-        width = min(ROW_BYTES, max(NARROWEST, int(columns["length"][rows].max()) + 63 & ~63))
+        width = min(ROW_BYTES, max(NARROWEST, int(packets.length[rows].max()) + 63 & ~63))
         batch = self._place(count, width)
         rows = slice(start, start + len(batch))
         for name, _, _ in COLUMNS:
-            getattr(batch, name)[:] = columns[name][rows]
-        batch.data[:, :width] = ring.data[rows, :width]
+            getattr(batch, name)[:] = getattr(packets, name)[rows]
+        batch.data[:, :width] = packets.data[rows, :width]
         batch.wall_offset_ns = ring.wall_offset_ns
         return batch
 
@@ -278,14 +280,15 @@ class RingWriter:
             fence()  # the time before the word that it is there
             self.header["turned_generation"] = self._generation
 
-    def put(self, payload: bytes, **values: Any) -> None:
+    def put(self, payload: bytes, **values: int | Sequence[int]) -> None:
         """Write one row whole: frames of lines, tests. `values` are columns by name."""
         start, _ = self.place()
         kept = payload[:ROW_BYTES]
-        self.ring.data[start, : len(kept)] = np.frombuffer(kept, np.uint8)
-        for name, column in self.ring.columns.items():
-            column[start] = values.get(name, 0)
-        self.ring.columns["length"][start] = len(kept)
+        packets = self.ring.packets
+        packets.data[start, : len(kept)] = np.frombuffer(kept, np.uint8)
+        for name, _, _ in COLUMNS:
+            getattr(packets, name)[start] = values.get(name, 0)
+        packets.length[start] = len(kept)
         self.publish(1)
 
 

@@ -7,7 +7,6 @@ import ssl
 import urllib.error
 import urllib.request
 from dataclasses import dataclass
-from typing import Any
 
 from slotwatch.edge.shared.places import read_place
 from slotwatch.edge.shared.token import read_token
@@ -37,7 +36,7 @@ class DaemonClient:
         certificate = house.http.certificate_file
         return cls(url_of(house), str(read_place(house, certificate)) if certificate else "", read_token(house)[0])
 
-    def ask(self, path: str, body: Any = None, within_s: float = ANSWER_WITHIN_S) -> bytes:
+    def ask(self, path: str, body: object = None, within_s: float = ANSWER_WITHIN_S) -> bytes:
         """Get an answer; with a body, POST it as JSON. NoDaemonError if nobody answers, EdgeError if it is refused."""
         if not self.url.startswith(("http://", "https://")):
             raise EdgeError(f"{self.url} is no address", f"give --url as {DEFAULT_URL}")

@@ -17,7 +17,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
-from typing import Any
+
+import msgspec
 
 from slotwatch import __version__, clock
 from slotwatch.edge.front.history_layout import check_version
@@ -41,6 +42,23 @@ class Kept:
     left_out: tuple[str, ...] = ()
     moved: tuple[str, ...] = ()
     """Files that were there before, under their new names."""
+
+
+class Manifest(msgspec.Struct, frozen=True):
+    """What a backup says of itself; it holds more, for people."""
+
+    house_file: str
+    """Where the house file was, absolute."""
+    house_name: str
+    """Its name inside the archive, under `house/`."""
+    history: str
+    """Where the history was, absolute."""
+
+
+class _Versioned(msgspec.Struct, frozen=True):
+    """The part of a manifest that every format has."""
+
+    format: int
 
 
 def backup(house_file: Path, target: Path) -> Kept:
@@ -80,13 +98,13 @@ def restore(source: Path, house_file: Path | None) -> Kept:
     saying = _saying(f"{source} cannot be read", "give a file that slotwatch backup wrote")
     with saying, zipfile.ZipFile(source) as archive:
         manifest, names = _checked(archive, source)
-        final = (house_file or Path(manifest["house_file"])).absolute()
+        final = (house_file or Path(manifest.house_file)).absolute()
         with tempfile.TemporaryDirectory() as place:
             for name in names:
                 _extract(archive, name, Path(place) / name, None if name == HISTORY else MAX_FILE_BYTES)
-            found = load_house(Path(place) / HOUSE / manifest["house_name"])
+            found = load_house(Path(place) / HOUSE / manifest.house_name)
             history = Path(place) / HISTORY
-            wanted = _history_place(found, final, Path(manifest["history"]))
+            wanted = _history_place(found, final, Path(manifest.history))
             if history.is_file():
                 _check_history(history)
                 _refuse_if_used(wanted)
@@ -95,7 +113,7 @@ def restore(source: Path, house_file: Path | None) -> Kept:
             for name in names:
                 if name != HISTORY:
                     inner = name.removeprefix(HOUSE)
-                    goal = final if inner == manifest["house_name"] else final.parent / inner
+                    goal = final if inner == manifest.house_name else final.parent / inner
                     places.append((Path(place) / name, goal))
             if history.is_file():
                 places.append((history, wanted))
@@ -146,7 +164,7 @@ def _refuse_if_used(history: Path) -> None:
         return  # damaged: all the more reason to put another in its place
 
 
-def _checked(archive: zipfile.ZipFile, source: Path) -> tuple[dict[str, Any], list[str]]:
+def _checked(archive: zipfile.ZipFile, source: Path) -> tuple[Manifest, list[str]]:
     """The manifest and the names to be put back. Whoever made the archive, nothing leaves the house's directory."""
     wrong = EdgeError(f"{source} is no backup of slotwatch", "give a file that slotwatch backup wrote")
     names = [entry.filename for entry in archive.infolist()]
@@ -155,15 +173,15 @@ def _checked(archive: zipfile.ZipFile, source: Path) -> tuple[dict[str, Any], li
     if archive.getinfo(MANIFEST).file_size > MOST_MANIFEST_BYTES:
         raise wrong
     try:
-        manifest = json.loads(archive.read(MANIFEST))
-        texts = all(isinstance(manifest[name], str) for name in ("house_file", "house_name", "history"))
-    except (ValueError, KeyError, TypeError):
+        written = archive.read(MANIFEST)
+        if msgspec.json.decode(written, type=_Versioned).format != FORMAT:
+            raise EdgeError(f"{source} was written by a newer slotwatch", "install that one")
+        manifest = msgspec.json.decode(written, type=Manifest)
+    except msgspec.MsgspecError:
         raise wrong from None
-    if manifest.get("format") != FORMAT:
-        raise EdgeError(f"{source} was written by a newer slotwatch", "install that one")
     kept = [name for name in names if name != MANIFEST]
     safe = all(name == HISTORY or (name.startswith(HOUSE) and _is_inside(name.removeprefix(HOUSE))) for name in kept)
-    if not texts or not safe or HOUSE + manifest["house_name"] not in kept:
+    if not safe or HOUSE + manifest.house_name not in kept:
         raise wrong
     return manifest, kept
 
