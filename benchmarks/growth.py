@@ -213,9 +213,9 @@ async def rate_of_listeners(listeners: int) -> float:
 def curve(title: str, unit: str, sizes: Sequence[int], cost: Callable[[int], float]) -> Curve:
     seconds = tuple(cost(size) for size in sizes)
     made = Curve(title, unit, tuple(sizes), seconds)
-    told_of = ", ".join(f"{size:,}: {1000 * each:.1f}" for size, each in zip(sizes, seconds, strict=True))
+    listed = ", ".join(f"{size:,}: {1000 * each:.1f}" for size, each in zip(sizes, seconds, strict=True))
     verdict = "worse than linear" if made.exponent > LINEAR else "no worse than linear"
-    print(f"  {title}, ms a second at {unit}: {told_of}; exponent {made.exponent:.2f}, {verdict}", flush=True)
+    print(f"  {title}, ms a second at {unit}: {listed}; exponent {made.exponent:.2f}, {verdict}", flush=True)
     return made
 
 

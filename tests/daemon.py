@@ -61,7 +61,7 @@ class Daemon:
     file: Path
     ports: Ports
     process: subprocess.Popen[str]
-    said: list[str]
+    printed: list[str]
 
     def api(self, path: str) -> Any:
         with urllib.request.urlopen(f"http://127.0.0.1:{self.ports.page}{path}", timeout=5) as answer:
@@ -97,7 +97,7 @@ class Daemon:
         return found
 
     def log(self) -> str:
-        return "\n".join(self.said)
+        return "\n".join(self.printed)
 
     def send(self, universe: int, levels: bytes, sequence: int) -> None:
         packet = DataPacket(CID, "test desk", universe, tuple(levels.ljust(512, b"\0")), sequence=sequence)
@@ -126,17 +126,17 @@ def start(
         cwd=file.parent,
         env={**os.environ, **(environment or {})},
     )
-    said: list[str] = []
+    printed: list[str] = []
     output = process.stdout
     assert output is not None
 
     def listen() -> None:
         with output:
             for line in output:
-                said.append(line.rstrip())  # noqa: PERF401 - read while it is being written
+                printed.append(line.rstrip())  # noqa: PERF401 - read while it is being written
 
     threading.Thread(target=listen, daemon=True).start()
-    daemon = Daemon(file, ports, process, said)
+    daemon = Daemon(file, ports, process, printed)
     if ready:
         try:
             until(lambda: "its page is" in daemon.log() or process.poll() is not None, 2 * PATIENCE_S)

@@ -26,8 +26,8 @@ def test_replay_of_the_recorded_packets_agrees_with_serve(tmp_path: Path, capsys
     with running(tmp_path, universes=range(1, 4)) as daemon, desk(daemon, range(3, 4)):
         with desk(daemon, range(1, 3)):
             until(lambda: all(daemon.universe(f"e131/{n}").get("frames", 0) > 100 for n in (1, 2)), 40)
-        said = until(lost, 40)
-        address = f"http://127.0.0.1:{daemon.ports.page}/api/v1/incidents/{said['id']}/packets"
+        loss = until(lost, 40)
+        address = f"http://127.0.0.1:{daemon.ports.page}/api/v1/incidents/{loss['id']}/packets"
 
         def packets() -> bytes | None:
             try:
@@ -45,7 +45,7 @@ def test_replay_of_the_recorded_packets_agrees_with_serve(tmp_path: Path, capsys
     again = json.loads(capsys.readouterr().out)
     same = [i for i in again["incidents"] if i["rule"] == "universe-lost"]
     assert status == 1
-    assert [(i["rule"], i["cause"], i["universes"]) for i in same] == [(said["rule"], said["cause"], said["universes"])]
+    assert [(i["rule"], i["cause"], i["universes"]) for i in same] == [(loss["rule"], loss["cause"], loss["universes"])]
     if shutil.which("tshark") is None:
         assert os.environ.get("CI") != "true", "tshark is missing"
         pytest.skip("tshark is missing: sudo apt-get install tshark")

@@ -26,7 +26,7 @@ def text(daemon: Daemon, path: str) -> tuple[str, str]:
         return answer.headers["Content-Type"], answer.read().decode()
 
 
-def loud(daemon: Daemon) -> list[Any]:
+def alarms(daemon: Daemon) -> list[Any]:
     found = daemon.api("/api/v1/incidents?state=all")
     return [(one["rule"], one["summary"]) for one in found if one["severity"] != "note"]
 
@@ -42,8 +42,8 @@ def test_what_is_heard_is_judged_and_becomes_a_house_file_that_raises_nothing(tm
             until(lambda: daemon.universe("e131/5").get("frames", 0) > 100)  # a universe is one after 2 s
             kind, draft = text(daemon, "/api/v1/house/draft")
             _, plain = text(daemon, "/plain")
-            assert loud(daemon) == []
-        until(lambda: "universe-lost" in {rule for rule, _ in loud(daemon)})
+            assert alarms(daemon) == []
+        until(lambda: "universe-lost" in {rule for rule, _ in alarms(daemon)})
         assert daemon.stop() == 0, daemon.log()
     assert kind.startswith("text/plain")
     assert "Nothing is declared yet" in plain and "/api/v1/house/draft" in plain
@@ -56,7 +56,7 @@ def test_what_is_heard_is_judged_and_becomes_a_house_file_that_raises_nothing(tm
         with desk(daemon, range(3, 6)):
             until(lambda: daemon.universe("e131/5").get("state") == "steady")
             until(lambda: daemon.api("/api/v1/house")["uptime_s"] >= 11)  # universes are missing after 10 s
-            assert loud(daemon) == []
+            assert alarms(daemon) == []
             declared = {one["universe"]: one["declared"] for one in daemon.api("/api/v1/universes")}
             assert declared == {"e131/3": True, "e131/4": True, "e131/5": True}
         assert daemon.stop() == 0

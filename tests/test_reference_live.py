@@ -62,7 +62,7 @@ def levels(lamp: int, pan: int) -> bytes:
     return bytes([lamp]).ljust(100, b"\0") + bytes([255]) + struct.pack(">H", pan)
 
 
-def said(capsys: pytest.CaptureFixture[str], daemon: Daemon, *words: str) -> tuple[int, str]:
+def ran(capsys: pytest.CaptureFixture[str], daemon: Daemon, *words: str) -> tuple[int, str]:
     capsys.readouterr()
     status = main(["reference", *words, "--url", f"http://127.0.0.1:{daemon.ports.page}"])
     seen = capsys.readouterr()
@@ -86,14 +86,14 @@ def test_a_reference_outlives_a_kill_and_says_what_differs(tmp_path: Path, capsy
     file.write_text(house_text(ports, range(1, 2), MORE))
     look = {"levels": levels(153, 0x40FF)}
     with ended(start(file, ports)) as daemon:
-        assert said(capsys, daemon) == (
+        assert ran(capsys, daemon) == (
             0,
             'No reference levels are kept. Keep the levels of now: slotwatch reference save "act 1 opening"\n',
         )
         with looking(daemon, look):
             until(lambda: level(daemon, 1) == 153)
             stand_still(daemon)
-            status, text = said(capsys, daemon, "save", "act 1 opening", "--by", "Ann")
+            status, text = ran(capsys, daemon, "save", "act 1 opening", "--by", "Ann")
             assert (status, text) == (0, "act 1 opening: the levels of 2 fixtures are kept.\n")
             children = list(daemon.children().values())
             for number in (daemon.process.pid, *children):
@@ -104,26 +104,26 @@ def test_a_reference_outlives_a_kill_and_says_what_differs(tmp_path: Path, capsy
         # The pair moves by 1 of 65,535, from 0x40ff to 0x4100; its fine octet by 255.
         look["levels"] = levels(153, 0x4100)
         until(lambda: level(daemon, 102) == 0x41)
-        assert said(capsys, daemon, "compare", "act 1 opening") == (0, "2 fixtures are as in act 1 opening.\n")
+        assert ran(capsys, daemon, "compare", "act 1 opening") == (0, "2 fixtures are as in act 1 opening.\n")
         look["levels"] = levels(0, 0x8000)
         until(lambda: level(daemon, 1) == 0)
-        status, text = said(capsys, daemon, "compare", "act 1 opening")
+        status, text = ran(capsys, daemon, "compare", "act 1 opening")
         assert status == 1
         assert text.startswith(
             "2 fixtures differ from act 1 opening: 12 (front wash) is at 0 %, was 60 %; "
             "40 pan is at 50 %, was 25.4 %.\n"
         )
         assert "Caution:" in text
-        status, text = said(capsys, daemon, "compare", "act 1 opening", "--csv")
+        status, text = ran(capsys, daemon, "compare", "act 1 opening", "--csv")
         assert status == 1
         assert [row["fixture"] for row in csv.DictReader(io.StringIO(text))] == ["12", "40"]
-        shown = json.loads(said(capsys, daemon, "show", "act 1 opening", "--json")[1])
+        shown = json.loads(ran(capsys, daemon, "show", "act 1 opening", "--json")[1])
         assert [one["slots"] for one in shown["levels"]] == [[153], [255, 0x40, 0xFF]]
-        assert "act 1 opening: 2 fixtures on 1 universes" in said(capsys, daemon, "list")[1]
-        status, text = said(capsys, daemon, "save", "act 1 opening")
+        assert "act 1 opening: 2 fixtures on 1 universes" in ran(capsys, daemon, "list")[1]
+        status, text = ran(capsys, daemon, "save", "act 1 opening")
         assert (status, "--replace" in text) == (2, True)
-        assert said(capsys, daemon, "delete", "act 1 opening") == (0, "act 1 opening is deleted.\n")
-        status, text = said(capsys, daemon, "show", "act 1 opening")
+        assert ran(capsys, daemon, "delete", "act 1 opening") == (0, "act 1 opening is deleted.\n")
+        status, text = ran(capsys, daemon, "show", "act 1 opening")
         assert (status, "No reference levels are kept" in text) == (2, True)
 
 

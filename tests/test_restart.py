@@ -104,10 +104,10 @@ def test_what_was_answered_is_there_after_a_kill_at_any_moment(house: tuple[Path
             power_cut(daemon)
             killed.append(iso_wall(time.time_ns()))
     assert len(set(numbers)) == 1, "one fault, one number"
-    told = report(file, "--since", "2020-01-01")
-    gaps = [one for one in told["not_judged"] if one["reason"] == "ended-unexpectedly"]
+    written = report(file, "--since", "2020-01-01")
+    gaps = [one for one in written["not_judged"] if one["reason"] == "ended-unexpectedly"]
     for killed_at in killed[:-1]:
-        assert any(gap["from"] <= killed_at <= gap["to"] for gap in gaps), (killed_at, told["not_judged"])
+        assert any(gap["from"] <= killed_at <= gap["to"] for gap in gaps), (killed_at, written["not_judged"])
 
 
 def test_a_restart_in_the_show_goes_on_with_it(house: tuple[Path, Ports]) -> None:
@@ -140,11 +140,11 @@ def test_a_restart_in_the_show_goes_on_with_it(house: tuple[Path, Ports]) -> Non
         ids = [one["id"] for one in daemon.api("/api/v1/incidents?state=all&limit=100")]
         assert len(ids) == len(set(ids))
         assert daemon.stop() == 0
-    told = report(file)
-    assert told["span"] == "The last time the house was in show."
-    assert told["since"][:19] <= since[:19]
-    assert {before["id"], lost["id"]} <= {one["id"] for one in told["incidents"]}
-    assert [one["text"] for one in told["marks"]] == ["after all of it"]
-    assert [one["reason"] for one in told["not_judged"]].count("not-running") == 1
-    assert "ended-unexpectedly" not in {one["reason"] for one in told["not_judged"]}
-    assert len({one["id"] for one in told["incidents"]}) == len(told["incidents"])
+    written = report(file)
+    assert written["span"] == "The last time the house was in show."
+    assert written["since"][:19] <= since[:19]
+    assert {before["id"], lost["id"]} <= {one["id"] for one in written["incidents"]}
+    assert [one["text"] for one in written["marks"]] == ["after all of it"]
+    assert [one["reason"] for one in written["not_judged"]].count("not-running") == 1
+    assert "ended-unexpectedly" not in {one["reason"] for one in written["not_judged"]}
+    assert len({one["id"] for one in written["incidents"]}) == len(written["incidents"])

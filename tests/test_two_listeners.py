@@ -88,8 +88,8 @@ def test_a_cut_between_them_is_one_incident_in_the_same_words_and_a_dead_desk_is
         desk.arrives = lambda universe, frame: universe == 1
         for daemon in (first, second):
             until(lambda daemon=daemon: rules(daemon) == ["lost-between"])
-        said = [one["summary"].partition(" since ")[0] for daemon in (first, second) for one in opened(daemon)]
-        assert said == ["Universe e131/2 lost between control room and stage end"] * 2
+        beginnings = [one["summary"].partition(" since ")[0] for daemon in (first, second) for one in opened(daemon)]
+        assert beginnings == ["Universe e131/2 lost between control room and stage end"] * 2
         ends = {one["summary"].rpartition(": ")[2] for daemon in (first, second) for one in opened(daemon)}
         assert ends == {"heard at control room, not at stage end."}
         desk.arrives = lambda universe, frame: True

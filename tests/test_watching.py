@@ -149,6 +149,6 @@ def test_a_late_start_ends_it_unless_a_service_manager_has_a_limit_of_its_own(
     bench.children["intake"].ready = False
     for _ in range(2):
         bench.app._late()
-    said = "not ready within 120 s (waiting for intake)"
-    assert capsys.readouterr().err.count(said) == int(is_managed)
-    assert bench.app._failure == (None if is_managed else (said,))
+    sentence = "not ready within 120 s (waiting for intake)"
+    assert capsys.readouterr().err.count(sentence) == int(is_managed)
+    assert bench.app._failure == (None if is_managed else (sentence,))

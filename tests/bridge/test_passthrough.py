@@ -51,7 +51,7 @@ def datagram(
 
 def ran(routes: tuple[Route, ...], events: list[tuple[tuple[int, ...], int, int]], *, short: bool) -> list[object]:
     """All that a bridge sends and says."""
-    bridge, now_ns, said = Bridge(house(*routes), OWN, T0, listen_ns=30 * MS), T0, []
+    bridge, now_ns, results = Bridge(house(*routes), OWN, T0, listen_ns=30 * MS), T0, []
     sequences = [0, 0, 0]
     for (who, step, priority, options, slots, kind), level, wait_ms in events:
         sequences[who] = (sequences[who] + step) & 255
@@ -61,12 +61,12 @@ def ran(routes: tuple[Route, ...], events: list[tuple[tuple[int, ...], int, int]
             bridge._straight.clear()
         for part in (0, wait_ms // 2, wait_ms):
             bridge.tick(now_ns + part * MS)
-            said += bridge.take_output(now_ns + part * MS)
+            results += bridge.take_output(now_ns + part * MS)
             due_ns = bridge.next_deadline_ns()
-            said.append(due_ns is None or due_ns <= now_ns + part * MS)
+            results.append(due_ns is None or due_ns <= now_ns + part * MS)
         now_ns += wait_ms * MS
-        said.append([(row.state, row.frames, row.latency) for row in bridge.status(now_ns)])
-    return said
+        results.append([(row.state, row.frames, row.latency) for row in bridge.status(now_ns)])
+    return results
 
 
 @settings(max_examples=300, deadline=None)

@@ -191,5 +191,5 @@ def check_the_alert(faulty: Daemon, prometheus: int, alertmanager: int, posted: 
     with desk(faulty, range(1, 3)):
         until(lambda: any(one["status"] == "resolved" for one in posted), LONG_S)
         assert until(lambda: not alerts(), LONG_S), alerts()
-    told = {(one["path"], label["labels"]["house"]) for one in posted for label in one["alerts"]}
-    assert told == {("/harbour-duty", "Playhouse")}, "nobody else is called, for no other house"
+    receivers = {(one["path"], label["labels"]["house"]) for one in posted for label in one["alerts"]}
+    assert receivers == {("/harbour-duty", "Playhouse")}, "nobody else is called, for no other house"

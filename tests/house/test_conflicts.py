@@ -80,8 +80,8 @@ def found(patch: str, more: str = "", circuits: str = CIRCUITS) -> list[Conflict
     ],
 )
 def test_fixtures(patch: str, wanted: list[str]) -> None:
-    said = [f"{one.kind} {one.severity.word} {one.row} {one.slots}: {one.text}" for one in found(patch)]
-    assert said == [
+    sentences = [f"{one.kind} {one.severity.word} {one.row} {one.slots}: {one.text}" for one in found(patch)]
+    assert sentences == [
         line if "1 overlaps 2" not in line else "overlap warning 3 (1, 1): 2 overlaps 1 (row 2) on e131/1, slot 1"
         for line in wanted
     ]

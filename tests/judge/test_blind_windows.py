@@ -181,8 +181,8 @@ def test_a_longer_moment_is_the_listeners_own_fault_and_nobody_elses() -> None:
     assert shown.run(45.0).said() == [("host-overrun", "stall")]
 
 
-@pytest.mark.parametrize("tells", [False, True])
-def test_steps_that_nobody_heard_are_not_apart(tells: bool) -> None:
+@pytest.mark.parametrize("gaps_heard", [False, True])
+def test_steps_that_nobody_heard_are_not_apart(gaps_heard: bool) -> None:
     """Each step falls into such a moment, so every universe shows it with its next keep-alive, 150 ms apart."""
     look: Levels = lambda t: bytes([int(t / 10) * 20 + 50]) * 512  # noqa: E731
     one = Desk("A", (1,), levels=look, rests=True)
@@ -191,10 +191,10 @@ def test_steps_that_nobody_heard_are_not_apart(tells: bool) -> None:
     for at_s in moments:
         senders = [Unheard(senders, at_s, at_s + DEAF_S)]
     shown = Stage(house_of((1, 2)), *senders)
-    for at_s in moments if tells else ():
+    for at_s in moments if gaps_heard else ():
         shown.see(at_s + DEAF_S, stall(at_s + DEAF_S))
     skewed = [rule for rule, _ in shown.run(75.0).said() if rule == "skewed-universes"]
-    assert skewed == ([] if tells else ["skewed-universes"])
+    assert skewed == ([] if gaps_heard else ["skewed-universes"])
 
 
 # --- delays run on without it -----------------------------------------------------------------------------

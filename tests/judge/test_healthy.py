@@ -148,7 +148,7 @@ def test_a_conflict_is_the_one_that_the_check_before_names() -> None:
     )
     for fixtures in patches:
         house = house_of((1,), fixtures=fixtures)
-        told = {(CAUSES[one.kind], frozenset(one.fixtures)) for one in conflicts(house) if one.kind in CAUSES}
+        declared = {(CAUSES[one.kind], frozenset(one.fixtures)) for one in conflicts(house) if one.kind in CAUSES}
         raised = find_conflicts(house)
-        assert {(cause, frozenset(names)) for cause, _, names in raised} == told
-        assert {cause for cause, _ in told} <= {"doubled", "overlap"}
+        assert {(cause, frozenset(names)) for cause, _, names in raised} == declared
+        assert {cause for cause, _ in declared} <= {"doubled", "overlap"}

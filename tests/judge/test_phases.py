@@ -89,9 +89,9 @@ def test_severities_rise_by_themselves_and_fall_only_when_closed_or_confirmed() 
     keeper.follow(HOUSE, 2, friday.replace(hour=19, minute=30), LONDON, False)
     assert keeper.phase is Phase.SHOW
     midnight = datetime(2026, 11, 28, 0, 30, tzinfo=LONDON)
-    said = keeper.follow(HOUSE, 3, midnight, LONDON, False)
+    reason = keeper.follow(HOUSE, 3, midnight, LONDON, False)
     assert (keeper.phase, keeper.pending) == (Phase.SHOW, Phase.DARK)
-    assert "waits" in said
+    assert "waits" in reason
     assert keeper.follow(HOUSE, 4, midnight, LONDON, False) == ""
     keeper.follow(HOUSE, 5, midnight.replace(minute=31), LONDON, True)
     assert (keeper.phase, keeper.pending) == (Phase.DARK, None)

@@ -76,9 +76,9 @@ def test_frames_that_miss_in_one_silence_may_be_a_restart() -> None:
     """Two seconds of one silence, against every tenth frame: only the second is surely the way."""
     silent = Desk("Desk A", (1,), levels=moving(), drop=lambda u, i, t: 6.0 <= t < 7.5)
     lossy = Desk("Desk A", (1,), levels=moving(), drop=lambda u, i, t: t >= 6.0 and i % 10 == 0)
-    said = [
+    summaries = [
         next(one for one in Stage(house_of((1,)), desk).run(9.5).all if one.rule == "packet-loss").summary
         for desk in (silent, lossy)
     ]
-    assert "or the source was restarted" in said[0] and "The sender sent them" not in said[0]
-    assert "The sender sent them" in said[1] and "restarted" not in said[1]
+    assert "or the source was restarted" in summaries[0] and "The sender sent them" not in summaries[0]
+    assert "The sender sent them" in summaries[1] and "restarted" not in summaries[1]

@@ -206,8 +206,8 @@ def test_a_whole_outage_of_an_idle_universe_says_only_what_is_true(back_s: float
     assert len(losses[0].universes) == len(numbers)
     for event in shown.events:
         if event.incident is not None and event.t_ns - START_NS < min(back_s, 40.0) * S:
-            said = " ".join((event.text, event.incident.summary, *event.incident.still_working))
-            assert "sending" not in said and "lives" not in said, said
+            words = " ".join((event.text, event.incident.summary, *event.incident.still_working))
+            assert "sending" not in words and "lives" not in words, words
 
 
 # --- a universe that moved to another number ----------------------------------------------------------

@@ -13,7 +13,7 @@ from tests.judge.test_lights import LED, rig, run
 
 
 @pytest.mark.parametrize(
-    ("names", "labels", "said"),
+    ("names", "labels", "sentence"),
     [
         (["e131/1"], [""], "Universe e131/1"),
         (["e131/40"], ["Foyer"], "Universe Foyer (e131/40)"),
@@ -32,13 +32,13 @@ from tests.judge.test_lights import LED, rig, run
         (["e131/1@A", "e131/1@B", "e131/2@B"], ["LED", "LED", "Floor"], "Universes e131/1 on A and B and e131/2@B"),
     ],
 )
-def test_one_universe_and_several_are_named_alike(names: list[str], labels: list[str], said: str) -> None:
-    assert wording.list_universes(names, labels) == said
+def test_one_universe_and_several_are_named_alike(names: list[str], labels: list[str], sentence: str) -> None:
+    assert wording.list_universes(names, labels) == sentence
 
 
-@pytest.mark.parametrize(("number", "said"), [(1, "1 gap"), (0, "0 gaps"), (3, "3 gaps"), (1200, "1,200 gaps")])
-def test_count_agrees_with_its_noun(number: int, said: str) -> None:
-    assert wording.count(number, "gap") == said
+@pytest.mark.parametrize(("number", "sentence"), [(1, "1 gap"), (0, "0 gaps"), (3, "3 gaps"), (1200, "1,200 gaps")])
+def test_count_agrees_with_its_noun(number: int, sentence: str) -> None:
+    assert wording.count(number, "gap") == sentence
 
 
 @pytest.mark.parametrize(

@@ -24,9 +24,9 @@ def table():
     global read_s, rows
     if time.monotonic() - read_s > 0.5:
         links = {one["ifname"]: one["ifindex"] for one in json.loads(subprocess.check_output(["ip", "-j", "link"]))}
-        told = json.loads(subprocess.check_output(["bridge", "-j", "fdb", "show", "br", "br0"]))
+        entries = json.loads(subprocess.check_output(["bridge", "-j", "fdb", "show", "br", "br0"]))
         rows = sorted((BASE + tuple(bytes.fromhex(one["mac"].replace(":", ""))), links[one["ifname"]])
-                      for one in told if "permanent" != one.get("state") and one["ifname"] != "br0")
+                      for one in entries if "permanent" != one.get("state") and one["ifname"] != "br0")
         read_s = time.monotonic()
     return rows
 

@@ -32,10 +32,10 @@ with ended(start(file, ports, words=words)) as daemon:
     until(lambda: {"e131/1", "e131/2", "e131/41"} <= {u["universe"] for u in daemon.get("/api/v1/universes") or []})
     heard = sorted(u["universe"] for u in daemon.api("/api/v1/universes"))
     time.sleep(2.0)
-    loud = [one["summary"] for one in daemon.api("/api/v1/incidents") if one["severity"] != "note"]
-    print(json.dumps({"heard": heard, "loud": loud, "status": daemon.stop()}))
+    alarms = [one["summary"] for one in daemon.api("/api/v1/incidents") if one["severity"] != "note"]
+    print(json.dumps({"heard": heard, "alarms": alarms, "status": daemon.stop()}))
 over.set()
 """,
         120,
     )
-    assert answer == {"heard": ["e131/1", "e131/2", "e131/41"], "loud": [], "status": 0}
+    assert answer == {"heard": ["e131/1", "e131/2", "e131/41"], "alarms": [], "status": 0}

@@ -202,7 +202,7 @@ def test_igmp_and_mld_on_the_cable_are_heard_where_it_is_permitted() -> None:
         + """
 from slotwatch.edge.judging.igmp_in import GroupWatch
 watch = GroupWatch(house)
-said = watch.read(set(), 1)
+watched = watch.read(set(), 1)
 sender = socket.socket(socket.AF_PACKET, socket.SOCK_RAW)
 sender.bind(("sw", 0))
 def checksum(data):
@@ -233,10 +233,10 @@ def is_all():
     return any("239.255.0.9" in one for one in found) and any("fe80::1" in one for one in found)
 until(is_all)
 watch.close()
-print(json.dumps({"said": [(s.watched, s.reason) for s in said], "found": found}))
+print(json.dumps({"watched": [(s.watched, s.reason) for s in watched], "found": found}))
 """
     )
-    assert answer["said"] == [[True, ""]]
+    assert answer["watched"] == [[True, ""]]
     found = " ".join(answer["found"])
     assert "QuerySeen(t_ns=5, network=0, querier='10.20.0.1', version='igmp3', max_response_s=10.0" in found
     assert "querier='fe80::1', version='mld2'" in found

@@ -35,11 +35,11 @@ def send():
 
 threading.Thread(target=send, daemon=True).start()
 house = House(listen=Listen(interfaces=("eth1",), e131_port=15568, artnet_port=16454), networks=(Network("A", "eth1"),))
-said = []
-found = survey(house, 12.0, said.append)
+lines = []
+found = survey(house, 12.0, lines.append)
 groups = open("/proc/net/igmp").read()
 over.set()
-print(json.dumps({"universes": [u["universe"] for u in found.universes], "said": said, "left": groups.count("FFEF")}))
+print(json.dumps({"universes": [u["universe"] for u in found.universes], "lines": lines, "left": groups.count("FFEF")}))
 """
 )
 
@@ -47,5 +47,5 @@ print(json.dumps({"universes": [u["universe"] for u in found.universes], "said":
 def test_listed_universes_are_found_in_batches_and_groups_are_left_again() -> None:
     answer = inside(PROGRAM)
     assert answer["universes"] == ["e131/1", "e131/2", "e131/30"]
-    assert any("e131/1 to e131/20, 10 to come" in line for line in answer["said"]), "20 groups at a time"
+    assert any("e131/1 to e131/20, 10 to come" in line for line in answer["lines"]), "20 groups at a time"
     assert answer["left"] == 0, "nothing stays joined"

@@ -50,7 +50,7 @@ def links(state):
 @pytest.mark.timeout(150)
 def test_real_agents_tell_ports_neighbours_addresses_and_restarts() -> None:
     """Two bridges: one asked by version 2c, one by version 3 with authentication and privacy."""
-    said = json.loads(
+    answer = json.loads(
         among_bridges(
             ASKED
             + """
@@ -103,20 +103,22 @@ finally:
             110,
         )
     )
-    assert said["names"] == ["1", "24", "3"]
-    assert (said["up"], said["system"]) == (True, ["FOH", "Stage"])
-    assert said["crowd"] >= 2000
-    assert said["chassis"][0] == said["chassis"][1], "the same device by its own word and by its neighbour's"
-    assert not said["wrong"][0] and "no answer" in said["wrong"][1]
-    assert not said["refused"][0] and "does not accept the credentials" in said["refused"][1]
-    assert said["ticks"][1] < said["ticks"][0] and said["host"][1] >= said["host"][0], "only its management restarted"
-    assert not said["hung"][0] and said["beside"]
+    assert answer["names"] == ["1", "24", "3"]
+    assert (answer["up"], answer["system"]) == (True, ["FOH", "Stage"])
+    assert answer["crowd"] >= 2000
+    assert answer["chassis"][0] == answer["chassis"][1], "the same device by its own word and by its neighbour's"
+    assert not answer["wrong"][0] and "no answer" in answer["wrong"][1]
+    assert not answer["refused"][0] and "does not accept the credentials" in answer["refused"][1]
+    assert answer["ticks"][1] < answer["ticks"][0] and answer["host"][1] >= answer["host"][0], (
+        "only its management restarted"
+    )
+    assert not answer["hung"][0] and answer["beside"]
 
 
 @pytest.mark.timeout(320)
 def test_a_daemon_names_the_port_that_was_pulled_and_the_uplink_that_was_cut() -> None:
     """A desk behind two bridges, house lights on the near one: first the lights' port goes, then the way between."""
-    said = json.loads(
+    answer = json.loads(
         among_bridges(
             CABLE.partition("# The far end")[0]
             + """
@@ -179,13 +181,13 @@ def lost(daemon, universe):
     return next((one for one in found if one["rule"] == "universe-lost" and universe in one["universes"]), None)
 
 def links(daemon):
-    told = (daemon.get("/api/v1/network") or {}).get("switches") or []
-    return {(one["name"], port["leads_to"]) for one in told for port in one["ports"] if port["leads_to"]}
+    switches = (daemon.get("/api/v1/network") or {}).get("switches") or []
+    return {(one["name"], port["leads_to"]) for one in switches for port in one["ports"] if port["leads_to"]}
 
 def healthy(daemon):
     return all(daemon.universe(f"e131/{n}").get("state") in ("steady", "at-rest") for n in (1, 2))
 
-def told(daemon, universe):
+def cut_off(daemon, universe):
     found = lost(daemon, universe)
     return found if found and "went down" in found["summary"] else None
 
@@ -205,9 +207,9 @@ try:
         until(lambda: healthy(daemon) and len(places(daemon)) == 2 and len(links(daemon)) == 2, 180)
         where = places(daemon)
         foh.ip("link", "set", "5", "down")
-        pulled = until(lambda: told(daemon, "e131/2"), 60)
+        pulled = until(lambda: cut_off(daemon, "e131/2"), 60)
         foh.ip("link", "set", "24", "down")
-        cut = until(lambda: told(daemon, "e131/1"), 60)
+        cut = until(lambda: cut_off(daemon, "e131/1"), 60)
         metrics = urllib.request.urlopen(f"http://127.0.0.1:{ports.page}/metrics", timeout=5).read().decode()
         over.set()
         print(json.dumps({"where": where, "pulled": pulled, "cut": cut, "metrics": metrics}))
@@ -218,10 +220,10 @@ finally:
             280,
         )
     )
-    assert said["where"] == {"main desk": "Stage 3", "house lights": "FOH 5"}
-    pulled, cut = said["pulled"], said["cut"]
+    assert answer["where"] == {"main desk": "Stage 3", "house lights": "FOH 5"}
+    pulled, cut = answer["pulled"], answer["cut"]
     assert (pulled["cause"], pulled["universes"]) == ("source-lost", ["e131/2"]), pulled
     assert "port 5 of switch FOH went down" in pulled["summary"]
     assert (cut["cause"], cut["universes"]) == ("network-lost", ["e131/1"]), cut
     assert "Port 24 of switch FOH, the link to switch Stage, went down" in cut["summary"]
-    assert 'slotwatch_switch_up{switch="FOH"} 1.0' in said["metrics"]
+    assert 'slotwatch_switch_up{switch="FOH"} 1.0' in answer["metrics"]

@@ -166,8 +166,8 @@ try:
     daemons.append(Watching(fars[1], ports))
     for one in daemons:
         until(lambda: one.compares() and one.hears(), PATIENT_S)
-    said = tell(*daemons)
-    print(json.dumps(said))
+    answer = tell(*daemons)
+    print(json.dumps(answer))
 finally:
     over.set()
     for one in daemons:
@@ -186,7 +186,7 @@ def beside_stutters(*every: list[str]) -> list[list[str]]:
     return [[rule for rule in rules if rule not in STUTTERS] for rules in every]
 
 
-def told(program: str) -> dict[str, Any]:
+def run_between(program: str) -> dict[str, Any]:
     """Run a program that defines `tell(first, second)`: what it gives."""
     before, begin, after = HOUSE.partition('for name in ("br0"')
     return inside(f"{before}{program}\n{begin}{after}", 400.0)
@@ -199,7 +199,7 @@ def after_s(incident: dict[str, Any], from_s: float) -> float:
 
 @pytest.mark.timeout(450)
 def test_what_is_lost_on_the_way_between_is_reported_by_both_and_to_each_other() -> None:
-    said = told("""
+    answer = run_between("""
 def tell(first, second):
     found = {}
     lossy_s = time.time()
@@ -217,11 +217,11 @@ def tell(first, second):
     found["every"] = [first.every(), second.every()]
     return found
 """)
-    lossy_s, *lossy = said["lossy"]
+    lossy_s, *lossy = answer["lossy"]
     for one in lossy:
         assert "stage end misses" in one["summary"]
         assert after_s(one, lossy_s) <= 15.0
-    cut_s, *cut = said["cut"]
+    cut_s, *cut = answer["cut"]
     for one, other in zip(cut, ("10.30.0.6", "10.30.0.9"), strict=True):
         assert one["universes"] == ["e131/1", "e131/2"]
         assert "lost between control room and stage end" in one["summary"]
@@ -230,12 +230,12 @@ def tell(first, second):
         assert other in there["url"], "each leads to the other's page"
         # From the last frame, by each side's own clock: E1.31's 2.5 s, and a question a second or more often.
         assert 0 < after_s(one, cut_s) <= 3.5
-    assert {one for rules in beside_stutters(*said["every"]) for one in rules} == {"loss-between", "lost-between"}
+    assert {one for rules in beside_stutters(*answer["every"]) for one in rules} == {"loss-between", "lost-between"}
 
 
 @pytest.mark.timeout(450)
 def test_a_slow_way_wrapping_numbers_and_restarts_of_either_side_say_nothing_and_a_dead_desk_is_one_incident() -> None:
-    said = told("""
+    answer = run_between("""
 def tell(first, second):
     wraps = sent[0] // FRAMES_A_WRAP
     until(lambda: sent[0] // FRAMES_A_WRAP >= wraps + 2, PATIENT_S)
@@ -256,10 +256,10 @@ def tell(first, second):
     return {"quiet": quiet, "restarted": restarted, "dead": [first.open(), second.open()],
             "every": [first.every(), second.every()]}
 """)
-    assert beside_stutters(*said["quiet"]) == [[], []]
-    assert beside_stutters(*said["restarted"]) == [[], []]
-    for found in said["dead"]:
+    assert beside_stutters(*answer["quiet"]) == [[], []]
+    assert beside_stutters(*answer["restarted"]) == [[], []]
+    for found in answer["dead"]:
         (incident,) = [one for one in found if one["rule"] not in STUTTERS]
         assert (incident["rule"], incident["universes"]) == ("universe-lost", ["e131/1", "e131/2"])
         assert incident["heard_elsewhere"][0]["state"] == "lost"
-    assert beside_stutters(*said["every"]) == [["universe-lost"], ["universe-lost"]]
+    assert beside_stutters(*answer["every"]) == [["universe-lost"], ["universe-lost"]]

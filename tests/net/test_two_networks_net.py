@@ -118,7 +118,7 @@ given += ["--e131-port", str(ports.e131), "--artnet-port", str(ports.artnet)]
 surveyed = subprocess.run([*command, *given], capture_output=True, text=True)
 over.set()
 checked = subprocess.run([*command, "check", "-c", str(written)], capture_output=True, text=True)
-print(json.dumps({"said": surveyed.stdout + surveyed.stderr, "file": written.read_text(),
+print(json.dumps({"printed": surveyed.stdout + surveyed.stderr, "file": written.read_text(),
                   "status": checked.returncode, "check": checked.stdout + checked.stderr}))
 """,
         150,
@@ -127,7 +127,7 @@ print(json.dumps({"said": surveyed.stdout + surveyed.stderr, "file": written.rea
     assert answer["file"].count("[[universes]]") == 2, answer["file"]
     assert answer["file"].count("[[sources]]") == 2, answer["file"]
     assert answer["file"].count('networks = ["eth1", "eth2"]') == 2
-    assert sum(line.startswith("  e131/1 ") for line in answer["said"].splitlines()) == 1, answer["said"]
+    assert sum(line.startswith("  e131/1 ") for line in answer["printed"].splitlines()) == 1, answer["printed"]
 
 
 def test_an_interface_that_is_made_anew_leaves_one_row_for_each_universe() -> None:

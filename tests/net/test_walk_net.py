@@ -127,5 +127,5 @@ def test_three_faults_at_once_and_a_kill_are_reported_as_they_are() -> None:
     for rule in ("source-absent", "universe-missing"):
         assert "since" in back[rule]["summary"] and "being watched" in back[rule]["summary"]
         assert back[rule]["next_checks"] == []
-    told = [one["rule"] for one in answer["report"]["incidents"] if one["rule"] in OF_THE_DAY]
-    assert sorted(told) == ["short-frame", "source-absent", "unexpected-source", "universe-missing"]
+    reported = [one["rule"] for one in answer["report"]["incidents"] if one["rule"] in OF_THE_DAY]
+    assert sorted(reported) == ["short-frame", "source-absent", "unexpected-source", "universe-missing"]

@@ -150,13 +150,13 @@ class Verdict:
     """What `replay --json` printed."""
 
     status: int
-    said: dict[str, Any]
+    answer: dict[str, Any]
     complaint: str
 
     @property
     def incidents(self) -> list[dict[str, Any]]:
         """All incidents, open and closed."""
-        return self.said["incidents"]  # type: ignore[no-any-return]
+        return self.answer["incidents"]  # type: ignore[no-any-return]
 
     def rules(self) -> list[str]:
         """The rules of all incidents, sorted."""
@@ -170,8 +170,8 @@ class Verdict:
 
     def universe(self, name: str) -> dict[str, Any]:
         """One universe's object."""
-        found: list[dict[str, Any]] = [row for row in self.said["universes"] if row["universe"] == name]
-        assert len(found) == 1, [row["universe"] for row in self.said["universes"]]
+        found: list[dict[str, Any]] = [row for row in self.answer["universes"] if row["universe"] == name]
+        assert len(found) == 1, [row["universe"] for row in self.answer["universes"]]
         return found[0]
 
 

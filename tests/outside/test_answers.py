@@ -78,33 +78,33 @@ def test_the_objects_have_every_documented_field(tmp_path: Path) -> None:
     capture = Capture()
     capture.run(12, 0, 8, slots=64)
     capture.run(9, 0, 13, slots=64)
-    said = judge(capture, tmp_path, HOUSE + universes(9, 12)).said
-    assert set(said) == {"capture", "universes", "sources", "incidents", "rejected", "unread", "clock_steps"}
-    assert {"cut", "link-type", "mpls", "pppoe", "fragment", "no-udp"} <= set(said["unread"])
-    assert {"packets", "first_at", "last_at", "seconds"} <= set(said["capture"])
-    assert said["capture"]["packets"] == len(capture.rows)
-    assert said["capture"]["seconds"] == pytest.approx(12.975, abs=1e-6)
-    for rows, fields in ((said["universes"], UNIVERSE), (said["sources"], SOURCE), (said["incidents"], INCIDENT)):
+    answer = judge(capture, tmp_path, HOUSE + universes(9, 12)).answer
+    assert set(answer) == {"capture", "universes", "sources", "incidents", "rejected", "unread", "clock_steps"}
+    assert {"cut", "link-type", "mpls", "pppoe", "fragment", "no-udp"} <= set(answer["unread"])
+    assert {"packets", "first_at", "last_at", "seconds"} <= set(answer["capture"])
+    assert answer["capture"]["packets"] == len(capture.rows)
+    assert answer["capture"]["seconds"] == pytest.approx(12.975, abs=1e-6)
+    for rows, fields in ((answer["universes"], UNIVERSE), (answer["sources"], SOURCE), (answer["incidents"], INCIDENT)):
         assert rows
         for row in rows:
             assert set(fields) <= set(row), set(fields) - set(row)
-    for row in said["universes"]:
+    for row in answer["universes"]:
         assert row["state"] in STATES
         assert set(row["interval_ms"]) == {"p50", "p95", "p99", "max"}
-    (incident,) = said["incidents"]
+    (incident,) = answer["incidents"]
     assert incident["state"] in ("open", "closed")
     assert incident["severity"] in ("critical", "warning", "note")
     assert incident["confidence"] in ("certain", "high", "medium", "low")
     assert incident["acknowledged"] is None
-    assert next(row for row in said["universes"] if row["universe"] == "e131/12")["incidents"] == [incident["id"]]
+    assert next(row for row in answer["universes"] if row["universe"] == "e131/12")["incidents"] == [incident["id"]]
 
 
 def test_times_are_utc_with_milliseconds(tmp_path: Path) -> None:
     # "times are ISO 8601 UTC with milliseconds"
     capture = Capture()
     capture.run(3, 0.0125, 1, slots=64)
-    said = judge(capture, tmp_path).said
-    for moment in (said["capture"]["first_at"], said["universes"][0]["last_frame_at"]):
+    answer = judge(capture, tmp_path).answer
+    for moment in (answer["capture"]["first_at"], answer["universes"][0]["last_frame_at"]):
         assert len(moment) == len("2026-05-28T20:26:40.012Z")
         assert moment.endswith("Z")
         datetime.fromisoformat(moment)
@@ -131,8 +131,8 @@ def test_universes_are_written_as_documented(tmp_path: Path) -> None:
     capture.put(0.3, e131(0, bytes(64)))
     capture.put(0.4, e131(64000, bytes(64)), to=group(1))
     verdict = judge(capture, tmp_path)
-    assert {row["universe"] for row in verdict.said["universes"]} == {"e131/63999", "artnet/0", "artnet/32767"}
-    assert sum(verdict.said["rejected"].values()) == 2
+    assert {row["universe"] for row in verdict.answer["universes"]} == {"e131/63999", "artnet/0", "artnet/32767"}
+    assert sum(verdict.answer["rejected"].values()) == 2
 
 
 @pytest.mark.parametrize(
@@ -152,8 +152,8 @@ def test_a_packet_cut_at_any_length_is_counted_and_ends_nothing(tmp_path: Path, 
     for length in range(len(packet)):
         capture.put(length / 100, packet[:length], DESK, to="10.20.0.255", port=port)
     verdict = judge(capture, tmp_path)
-    assert verdict.said["capture"]["packets"] == len(packet)
-    assert sum(verdict.said["rejected"].values()) >= len(packet) - 45
+    assert verdict.answer["capture"]["packets"] == len(packet)
+    assert sum(verdict.answer["rejected"].values()) >= len(packet) - 45
     assert "malformed-packets" in verdict.rules()
 
 
@@ -165,8 +165,8 @@ def test_lying_lengths_and_vectors_are_rejected(tmp_path: Path) -> None:
     for number, (offset, size) in enumerate(lies.items()):
         capture.put(number / 10, good[:offset] + b"\xee" * size + good[offset + size :], to=group(3))
     verdict = judge(capture, tmp_path)
-    assert sum(verdict.said["rejected"].values()) == len(lies)
-    assert verdict.said["universes"] == []
+    assert sum(verdict.answer["rejected"].values()) == len(lies)
+    assert verdict.answer["universes"] == []
 
 
 def test_a_name_that_is_no_utf_8_is_shown_all_the_same(tmp_path: Path) -> None:
@@ -174,7 +174,7 @@ def test_a_name_that_is_no_utf_8_is_shown_all_the_same(tmp_path: Path) -> None:
     packet[44:108] = b"\xff\xfe\x80desk\x1b[31m" + b"\xc3" * 52
     capture = Capture()
     capture.put(0, bytes(packet))
-    (row,) = judge(capture, tmp_path).said["sources"]
+    (row,) = judge(capture, tmp_path).answer["sources"]
     assert "desk" in row["source_name"]
     assert "\x1b" not in row["source_name"], "a control character of the network reaches no terminal"
 
@@ -194,11 +194,11 @@ def test_samples_hold_what_tshark_counts(sample: Path) -> None:
         for line in subprocess.run(words, capture_output=True, text=True, check=True).stdout.splitlines()
     ]
     status, printed, complaint = run("replay", str(sample), "--json")
-    said = json.loads(printed)
+    answer = json.loads(printed)
     assert status in (0, 1), complaint
-    assert said["capture"]["packets"] == len(rows)
+    assert answer["capture"]["packets"] == len(rows)
     heard = {f"e131/{row[1]}" for row in rows if row[1]} | {f"artnet/{row[3]}" for row in rows if row[3]}
-    assert {row["universe"] for row in said["universes"]} == heard
+    assert {row["universe"] for row in answer["universes"]} == heard
 
 
 @pytest.mark.parametrize("verb", sorted(VERBS))
@@ -262,7 +262,7 @@ def test_every_fault_of_a_house_file_is_reported_at_once_at_its_line(tmp_path: P
     status, _, complaint = run("check", "-c", str(tmp_path / "house.toml"))
     assert status == 2
     for line, key in ((2, "name"), (3, "phaze"), (6, "vantage"), (7, "e131_port"), (10, "number"), (11, "reason")):
-        assert any(f"house.toml:{line}:" in said and key in said for said in complaint.splitlines()), (line, complaint)
+        assert any(f"house.toml:{line}:" in text and key in text for text in complaint.splitlines()), (line, complaint)
     assert "the nearest is phase" in complaint
 
 
@@ -281,8 +281,8 @@ def test_captures_of_either_order_and_clock(tmp_path: Path, magic: int, order: s
         )
     (tmp_path / "other.pcap").write_bytes(b"".join(out))
     status, printed, _ = run("replay", str(tmp_path / "other.pcap"), "--json")
-    said = json.loads(printed)
-    assert (status, said["universes"][0]["frames"], said["universes"][0]["interval_ms"]["p50"]) == (0, 40, 25.0)
+    answer = json.loads(printed)
+    assert (status, answer["universes"][0]["frames"], answer["universes"][0]["interval_ms"]["p50"]) == (0, 40, 25.0)
 
 
 @pytest.mark.parametrize(

@@ -86,7 +86,7 @@ def test_two_sources_that_call_themselves_the_same_are_two(tmp_path: Path) -> No
     verdict = judge(capture, tmp_path)
     both = sorted(str(uuid.UUID(bytes=cid(name))) for name in ("desk", "spare"))
     assert verdict.only("source-conflict")["sources"] == both
-    assert sorted(row["source"] for row in verdict.said["sources"]) == both
+    assert sorted(row["source"] for row in verdict.answer["sources"]) == both
 
 
 def test_a_declared_source_that_never_came_is_named_by_its_declared_cid(tmp_path: Path) -> None:
@@ -193,7 +193,7 @@ def test_malformed_packets_take_ten_in_ten_seconds(tmp_path: Path, count: int, r
         capture.put(3 + turn / 2, b"\0\x10\0\0JUNK" + bytes(40), OTHER, to=group(3))
     verdict = judge(capture, tmp_path, HOUSE + universes(3))
     assert verdict.rules() == (["malformed-packets"] if raised else [])
-    assert sum(verdict.said["rejected"].values()) == count
+    assert sum(verdict.answer["rejected"].values()) == count
     if raised:
         opened_on_time(verdict.only("malformed-packets"), 7.5)
 

@@ -19,7 +19,7 @@ def steady(hz: float, seconds: float, **more: object) -> Capture:
     return capture
 
 
-def said(capture: Capture, folder: Path, house: str = THREE) -> Verdict:
+def judged(capture: Capture, folder: Path, house: str = THREE) -> Verdict:
     verdict = judge(capture, folder, house)
     assert verdict.status == int(any(i["severity"] != "note" and not i["accepted"] for i in verdict.incidents))
     return verdict
@@ -29,7 +29,7 @@ def said(capture: Capture, folder: Path, house: str = THREE) -> Verdict:
 def test_slow_refresh_is_judged_while_levels_move(tmp_path: Path, hz: float, step: int, rules: list[str]) -> None:
     # "over 5 s in which at least 80 % of successive frames differ by 4 or more in some slot: the mean rate is under
     # min_refresh_hz" (20). "At rest on keep-alive, and a slow fade sent only on change, are healthy"
-    verdict = said(steady(hz, 9, move=step), tmp_path)
+    verdict = judged(steady(hz, 9, move=step), tmp_path)
     assert verdict.rules() == rules
     if rules:
         opened_on_time(verdict.only("slow-refresh"), 5.0)
@@ -41,7 +41,7 @@ def test_slow_refresh_knows_the_streams_own_norm(tmp_path: Path, hz: float, rule
     capture = Capture()
     following = capture.run(3, 0, 36, slots=64)
     capture.run(3, 36, 45, hz=hz, slots=64, first=following)
-    assert said(capture, tmp_path).rules() == rules
+    assert judged(capture, tmp_path).rules() == rules
 
 
 @pytest.mark.parametrize(
@@ -52,7 +52,7 @@ def test_fast_refresh_goes_by_the_slot_count(tmp_path: Path, slots: int, hz: flo
     # "above the DMX512 maximum for its slot count (44.1 Hz at 512) by more than 5 %"; E1.11: 830.6 Hz at 24 slots
     capture = Capture()
     capture.run(3, 0, 6.5, hz=hz, slots=slots)
-    verdict = said(capture, tmp_path)
+    verdict = judged(capture, tmp_path)
     assert verdict.rules() == rules
     if rules:
         opened_on_time(verdict.only("fast-refresh"), 5.0)
@@ -63,8 +63,8 @@ def test_an_accepted_rule_is_no_fault_until_its_date(tmp_path: Path) -> None:
     words = '[[accepted]]\nrule = "fast-refresh"\nuniverses = ["e131/3"]\nreason = "wall"\nuntil = {}-01-31\n'
     capture = Capture()
     capture.run(3, 0, 7, hz=60)
-    assert said(capture, tmp_path, THREE + words.format(2099)).status == 0
-    assert said(capture, tmp_path, THREE + words.format(2020)).status == 1
+    assert judged(capture, tmp_path, THREE + words.format(2099)).status == 0
+    assert judged(capture, tmp_path, THREE + words.format(2020)).status == 1
 
 
 def gapped(count: int, gap_s: float, *, spacing_s: float = 2.0, hz: float = 40, move: bool = True) -> Capture:
@@ -99,7 +99,7 @@ def test_uneven_refresh_needs_three_gaps_while_levels_change(
 ) -> None:
     # "3 or more gaps in 10 s, each over 3 times the stream's median interval of the last 60 s and over 100 ms, with the
     # levels changing right before and after. A gap after three equal frames is rest"
-    assert said(capture(), tmp_path).rules() == (["uneven-refresh"] if raised else [])
+    assert judged(capture(), tmp_path).rules() == (["uneven-refresh"] if raised else [])
 
 
 def lossy(missing: tuple[int, ...], count: int = 640, hz: float = 40, move: bool = True) -> Capture:
@@ -122,7 +122,7 @@ def lossy(missing: tuple[int, ...], count: int = 640, hz: float = 40, move: bool
 )
 def test_packet_loss_by_sequence(tmp_path: Path, capture: Callable[[], Capture], raised: bool) -> None:
     # "over 1 % and 5 or more of a stream's frames missing by sequence in 10 s, or 3 of its last 10"
-    assert said(capture(), tmp_path).rules() == (["packet-loss"] if raised else [])
+    assert judged(capture(), tmp_path).rules() == (["packet-loss"] if raised else [])
 
 
 @pytest.mark.parametrize(("late", "raised"), [(4, False), (5, True)])
@@ -131,7 +131,7 @@ def test_out_of_order_by_the_sequence_rule(tmp_path: Path, late: int, raised: bo
     capture = lossy((), 480)
     for turn in range(late):
         capture.put(7.505 + turn / 2, e131(3, bytes(64), sequence=300 + turn * 20 - 3))
-    verdict = said(capture, tmp_path)
+    verdict = judged(capture, tmp_path)
     assert verdict.rules() == (["out-of-order"] if raised else [])
     assert verdict.status == 0, "a note alone is exit 0"
 
@@ -142,7 +142,7 @@ def test_a_sequence_that_receivers_discard_is_unusable_and_no_loss(tmp_path: Pat
     capture = Capture()
     for turn in range(320):
         capture.put(turn / 40, e131(3, bytes([turn * 5 % 250]) * 64, sequence=turn * step))
-    verdict = said(capture, tmp_path)
+    verdict = judged(capture, tmp_path)
     assert verdict.rules() == ["sequence-unusable"]
     assert verdict.only("sequence-unusable")["severity"] == "warning"
 
@@ -155,7 +155,7 @@ def test_a_sequence_shared_by_universes_is_unusable_and_no_loss(tmp_path: Path) 
             capture.put(
                 turn / 40 + number / 1000, e131(number, bytes([turn * 5 % 250]) * 64, sequence=3 * turn + number)
             )
-    verdict = said(capture, tmp_path, HOUSE + universes(1, 2, 3))
+    verdict = judged(capture, tmp_path, HOUSE + universes(1, 2, 3))
     assert verdict.only("sequence-unusable")["universes"] == ["e131/1", "e131/2", "e131/3"]
     assert verdict.rules() == ["sequence-unusable"]
 
@@ -166,7 +166,7 @@ def test_sync_missing(tmp_path: Path, syncs: int, options: int, severity: str) -
     capture = steady(40, 13, sync=7, options=options)
     for turn in range(syncs):
         capture.put(turn / 40 + 0.01, sync_packet(7, turn), to=group(7))
-    verdict = said(capture, tmp_path)
+    verdict = judged(capture, tmp_path)
     assert verdict.only("sync-missing")["severity"] == severity
     if syncs:
         opened_on_time(verdict.only("sync-missing"), 319 / 40 + 0.01 + 2.5)
@@ -177,4 +177,4 @@ def test_a_packet_in_another_universes_group(tmp_path: Path) -> None:
     capture = Capture()
     for turn in range(200):
         capture.put(turn / 40, e131(3, bytes([turn * 5 % 250]) * 64, sequence=turn), to=group(4))
-    assert said(capture, tmp_path).only("wrong-group")["severity"] == "warning"
+    assert judged(capture, tmp_path).only("wrong-group")["severity"] == "warning"

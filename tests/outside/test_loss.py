@@ -291,6 +291,6 @@ def test_sources_are_shown_by_cid_and_address(tmp_path: Path) -> None:
     capture = Capture()
     capture.run(3, 0, 2, slots=64)
     verdict = judge(capture, tmp_path)
-    (row,) = verdict.said["sources"]
+    (row,) = verdict.answer["sources"]
     assert (row["address"], row["protocol"], row["source_name"]) == (DESK, "e131", "desk")
     assert row["cid"] == row["source"]

@@ -239,13 +239,13 @@ def test_events_come_as_a_stream_at_most_four_a_second(daemon: Daemon) -> None:
     # "server-sent events `universes` (…, at most 4 a second), `incident`, `house`"
     with socket.create_connection(("127.0.0.1", daemon.ports.page), timeout=10) as line:
         line.sendall(b"GET /api/v1/events HTTP/1.1\r\nHost: 127.0.0.1\r\nAccept: text/event-stream\r\n\r\n")
-        told, over_s = b"", time.monotonic() + 3.0
+        received, over_s = b"", time.monotonic() + 3.0
         while time.monotonic() < over_s:
-            told += line.recv(65536)
-    assert b"text/event-stream" in told.partition(b"\r\n\r\n")[0]
-    assert 2 <= told.count(b"event: universes") <= 4 * 3 + 2
-    assert b"event: house" in told
-    for data in re.findall(rb"^data: (.*?)\r?$", told.rpartition(b"\n\n")[0], re.MULTILINE):
+            received += line.recv(65536)
+    assert b"text/event-stream" in received.partition(b"\r\n\r\n")[0]
+    assert 2 <= received.count(b"event: universes") <= 4 * 3 + 2
+    assert b"event: house" in received
+    for data in re.findall(rb"^data: (.*?)\r?$", received.rpartition(b"\n\n")[0], re.MULTILINE):
         json.loads(data)
 
 

@@ -214,13 +214,13 @@ class Machine:
             raise RackError(f"the machine went off: {self.console.read_text(errors='replace')[-2000:]}")
         *lines, self._rest = (self._rest + read).split(b"\n")
         for line in lines:
-            said = json.loads(line)
-            if "hello" in said:
-                booted.append(said["hello"])
-            elif "answered" in said:
-                self.answered.append(said["answered"])
+            message = json.loads(line)
+            if "hello" in message:
+                booted.append(message["hello"])
+            elif "answered" in message:
+                self.answered.append(message["answered"])
             else:
-                self._answers[said["id"]] = Answer(said["status"], said["output"])
+                self._answers[message["id"]] = Answer(message["status"], message["output"])
 
 
 def until(what: Callable[[], Any], within_s: float, pause_s: float = 0.5) -> Any:

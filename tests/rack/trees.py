@@ -71,9 +71,9 @@ def try_release(release: str, directory: Path) -> None:
     inside(root, "dpkg", "--install", "/tmp/this.deb")
     print(f"kept    Debian {release}: installed without a network", flush=True)
     inside(root, "slotwatch", "check", "-c", "/etc/slotwatch/house.toml")
-    said = tree.without_network(root, "slotwatch", "replay", f"/tmp/{capture.name}", "--json")
-    if said.returncode not in (0, 1) or '"capture"' not in said.stdout:
-        raise TreeError(f"replay: {said.returncode} {said.stdout[-500:]}{said.stderr[-500:]}")
+    replayed = tree.without_network(root, "slotwatch", "replay", f"/tmp/{capture.name}", "--json")
+    if replayed.returncode not in (0, 1) or '"capture"' not in replayed.stdout:
+        raise TreeError(f"replay: {replayed.returncode} {replayed.stdout[-500:]}{replayed.stderr[-500:]}")
     print(f"kept    Debian {release}: check and replay work", flush=True)
     house = root / "etc" / "slotwatch" / "house.toml"
     edited = house.read_text() + EDITED

@@ -59,8 +59,8 @@ def dead_battery(house: RackHouse) -> None:
         _expect_no_gap(house)
         expect(house.mark("the clock is right"), "the mark is not stored")
     expect(house.marks()[-1:] == ["the clock is right"], f"the last mark is another: {house.marks()[-3:]}")
-    told = house.report()
-    backward = [one for one in told["not_judged"] if one["to"] is not None and one["to"] < one["from"]]
+    written = house.report()
+    backward = [one for one in written["not_judged"] if one["to"] is not None and one["to"] < one["from"]]
     expect(not backward, f"intervals that end before they begin: {backward}")
     at = datetime.fromisoformat(house.get("/api/v1/house")["at"]).timestamp()
     expect(abs(at - int(now)) < 3600, "the page's time is not the clock's")

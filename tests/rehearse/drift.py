@@ -63,15 +63,15 @@ def play(night: int, standings: dict[str, Standing]) -> tuple[list[Incident], li
         kept.update({(row.minute, row.universe): row for row in snapshot.minutes})
 
     scenario = Scenario(f"night-{night}", "", "", items, SECONDS, HOUSE, Truth(), live=False)
-    said = perform(scenario, resting=True, look=look).incidents
-    return said, [replace(row, minute=row.minute + night * DAY_MINUTES) for row in kept.values()]
+    incidents_shown = perform(scenario, resting=True, look=look).incidents
+    return incidents_shown, [replace(row, minute=row.minute + night * DAY_MINUTES) for row in kept.values()]
 
 
-def keep(store: Store, night: int, said: list[Incident], minutes: list[MinuteRow]) -> int:
+def keep(store: Store, night: int, incidents_shown: list[Incident], minutes: list[MinuteRow]) -> int:
     """Write a night down as the daemon does; wall-clock ms of its end."""
     first, last = min(row.minute for row in minutes), max(row.minute for row in minutes)
     pending = Pending(minutes=minutes, phases={first * MINUTE_MS: "show", (last + 1) * MINUTE_MS: "dark"})
-    for one in said:
+    for one in incidents_shown:
         moved = replace(
             one,
             id=one.id + 100 * night,
@@ -119,16 +119,16 @@ def main() -> int:
         archive, house = Archive(Path(place) / "history.db"), house_of(HOUSE)
         standings: dict[str, Standing] = {}
         for night in range(NIGHTS):
-            said, minutes = play(night, standings)
-            standings, trends = bring_up_to_date(store, archive, house, keep(store, night, said, minutes))
-            rules = sorted({one.rule for one in said})
+            incidents_shown, minutes = play(night, standings)
+            standings, trends = bring_up_to_date(store, archive, house, keep(store, night, incidents_shown, minutes))
+            rules = sorted({one.rule for one in incidents_shown})
             print(
                 f"night {night}: {rate_of(night):.1f} Hz; {', '.join(rules) or 'nothing'}; {len(trends)} trends",
                 flush=True,
             )
             if "unlike-usual" in rules and found_unlike is None:
                 found_unlike = night
-                print(f"    {next(one.summary for one in said if one.rule == 'unlike-usual')}")
+                print(f"    {next(one.summary for one in incidents_shown if one.rule == 'unlike-usual')}")
             if trends and found_trend is None:
                 found_trend = night
                 print(f"    {trends[0]}")

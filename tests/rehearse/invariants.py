@@ -46,12 +46,12 @@ def _of_house(sheet: Sheet) -> Iterator[str]:
     snapshot = sheet.snapshot
     is_open = [one for one in snapshot.incidents if one.closed_ns is None]
     states = dict(zip(snapshot.universe_names, snapshot.universes["state"].tolist(), strict=True))
-    said = headline(sheet)
-    if "All is well" in said:
+    words = headline(sheet)
+    if "All is well" in words:
         if any(one.severity >= Severity.WARNING and not one.accepted for one in is_open):
-            yield f"{said!r} beside an open warning"
+            yield f"{words!r} beside an open warning"
         if any(state in (*GONE, UniverseState.FAULTY) for state in states.values()):
-            yield f"{said!r} beside a universe that is {sorted(set(states.values()))}"
+            yield f"{words!r} beside a universe that is {sorted(set(states.values()))}"
     named = {name for name, numbers in sheet.incidents_of.items() if numbers}
     for name, state in states.items():
         if state in (*GONE, UniverseState.FAULTY, UniverseState.RETURNING) and name not in named:

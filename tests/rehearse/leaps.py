@@ -61,7 +61,7 @@ class Drawn:
 
 
 @dataclass
-class Said:
+class Reported:
     """All that one replay says."""
 
     events: list[Event]
@@ -70,16 +70,16 @@ class Said:
     ticks: int
 
 
-def replayed(capture: Drawn, house: House, *, leaps: bool) -> Said:
+def replayed(capture: Drawn, house: House, *, leaps: bool) -> Reported:
     """Judge it, with or without leaving out ticks."""
     events: list[Event] = []
     judged = Replay(cast(Capture, capture), house, Phase.SHOW, events.append, leaps=leaps).run()
     shown = judged.snapshot
     columns = [f"{name}: {column.tolist()}" for name, column in shown.streams.items()]
-    return Said(events, [repr(one) for one in judged.incidents], columns, judged.ticks)
+    return Reported(events, [repr(one) for one in judged.incidents], columns, judged.ticks)
 
 
-def differences(capture: Drawn, house: House) -> tuple[list[str], Said, Said]:
+def differences(capture: Drawn, house: House) -> tuple[list[str], Reported, Reported]:
     """Say in what a replay with leaps differs from one without; nothing if they are equal."""
     leaping, plain = (replayed(capture, house, leaps=leaps) for leaps in (True, False))
     found = []

@@ -31,7 +31,7 @@ class Score:
     found: Counter[str] = field(default_factory=Counter)
     with_cause: Counter[str] = field(default_factory=Counter)
     right_cause: Counter[str] = field(default_factory=Counter)
-    said: Counter[str] = field(default_factory=Counter)
+    reported: Counter[str] = field(default_factory=Counter)
     true: Counter[str] = field(default_factory=Counter)
     wrong: list[str] = field(default_factory=list)
 
@@ -43,7 +43,7 @@ class Score:
         for one in night.expected:
             self._take_expected(one, performance, where)
         for incident in performance.loud():
-            self.said[incident.rule] += 1
+            self.reported[incident.rule] += 1
             if any(_is_about(incident, one, (*one.rules, *one.also)) for one in night.expected):
                 self.true[incident.rule] += 1
             else:
@@ -83,12 +83,12 @@ class Score:
                 f"{fault:28}{self.played[fault]:8}{_share(self.found[fault], self.played[fault]):>8}{cause:>13}"
             )
         lines += ["", f"{'rule':28}{'raised':>8}{'precision':>11}"]
-        for rule in sorted(self.said):
-            lines.append(f"{rule:28}{self.said[rule]:8}{_share(self.true[rule], self.said[rule]):>11}")
+        for rule in sorted(self.reported):
+            lines.append(f"{rule:28}{self.reported[rule]:8}{_share(self.true[rule], self.reported[rule]):>11}")
         total = (
             f"{'all':28}{sum(self.played.values()):8}{_share(sum(self.found.values()), sum(self.played.values())):>8}"
         )
-        lines += ["", f"{total}  precision {_share(sum(self.true.values()), sum(self.said.values()))}"]
+        lines += ["", f"{total}  precision {_share(sum(self.true.values()), sum(self.reported.values()))}"]
         return "\n".join(lines)
 
 

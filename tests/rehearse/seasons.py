@@ -122,7 +122,7 @@ def minutes_of(
 
 
 @dataclass(slots=True)
-class Said:
+class SeasonNotes:
     """What was reported of one universe's season: the nights of each."""
 
     unlike: list[int]
@@ -133,17 +133,17 @@ class Said:
     """Nights in which bursts were in the way for five minutes in a row: what is reported of these is true."""
 
 
-def season(nights: Iterator[list[MinuteRow]]) -> Said:
+def season(nights: Iterator[list[MinuteRow]]) -> SeasonNotes:
     """Judge each night by those before it, as the daemon does: during the show, and after it."""
     kept: list[KeptShow] = []
-    said = Said([], [])
+    notes = SeasonNotes([], [])
     is_reported = False
     for night, minutes in enumerate(nights):
         show = show_of(minutes)
         assert show is not None
         before = usual_of(standing_of("e131/1", kept, None))
         if before is not None:
-            said.judged += 1
+            notes.judged += 1
             rate_hz, p99_ms, missing_percent = limits_of(before, UnlikeUsualParameters())
             own = show.figures
             assert own.sustained_hz is not None
@@ -151,26 +151,28 @@ def season(nights: Iterator[list[MinuteRow]]) -> Said:
             assert own.sustained_missing_percent is not None
             is_out = own.sustained_hz < rate_hz or own.sustained_p99_ms > p99_ms
             if is_out or own.sustained_missing_percent > missing_percent:
-                said.unlike.append(night)
+                notes.unlike.append(night)
         since_ms = minutes[0].minute * 60_000
         kept.insert(0, KeptShow(since_ms, since_ms + len(minutes) * 60_000, show))
         found = growing_worse(standing_of("e131/1", kept, None), MIN_REFRESH_HZ)
         if found and not is_reported:
-            said.grows_worse.append(night)
+            notes.grows_worse.append(night)
         is_reported = bool(found)
-    return said
+    return notes
 
 
-def healthy_season(seed: int, universes: int = UNIVERSES, shows: int = SHOWS, weather: Weather = CALM) -> list[Said]:
+def healthy_season(
+    seed: int, universes: int = UNIVERSES, shows: int = SHOWS, weather: Weather = CALM
+) -> list[SeasonNotes]:
     """One random house: each universe has a pace of its own."""
     chance = np.random.default_rng(seed)
     found = []
     for _ in range(universes):
         pace = any_pace(chance)
         bad: list[list[int]] = [[] for _ in range(shows)]
-        said = season(list(minutes_of(pace, n, chance, weather=weather, bad=bad[n])) for n in range(shows))
-        said.bad = [night for night in range(shows) if _has_five_in_a_row(bad[night])]
-        found.append(said)
+        notes = season(list(minutes_of(pace, n, chance, weather=weather, bad=bad[n])) for n in range(shows))
+        notes.bad = [night for night in range(shows) if _has_five_in_a_row(bad[night])]
+        found.append(notes)
     return found
 
 
@@ -189,9 +191,9 @@ def main(arguments: list[str]) -> int:
     count = int(arguments[0]) if arguments else 200
     unlike = worse = true = shows = 0
     for seed in range(count):
-        for said in healthy_season(seed, weather=weather):
-            unlike, worse = unlike + len(said.unlike), worse + len(said.grows_worse)
-            true += len(set(said.unlike) & set(said.bad))
+        for notes in healthy_season(seed, weather=weather):
+            unlike, worse = unlike + len(notes.unlike), worse + len(notes.grows_worse)
+            true += len(set(notes.unlike) & set(notes.bad))
         shows += SHOWS
     false = 1000 * (unlike + worse - true) / shows
     print(

@@ -76,13 +76,13 @@ def test_main_desk_and_backup_play_the_same_levels(house: House) -> None:
 
 def test_demo_show_lets_the_main_desk_die_after_a_minute_and_return(house: House) -> None:
     items = itertools.takewhile(lambda item: item.t_ns < 74e9, harbour.demo_show(house))
-    told, main_s = [], []
+    announced, main_s = [], []
     for item in items:
-        if isinstance(item, harbour.Told):
-            told.append((item.t_ns / 1e9, item.text))
+        if isinstance(item, harbour.DemoNotice):
+            announced.append((item.t_ns / 1e9, item.text))
         elif item.src == "127.0.0.10":
             main_s.append(item.t_ns / 1e9)
-    assert [t_s for t_s, _ in told] == [60.0, 72.0]
+    assert [t_s for t_s, _ in announced] == [60.0, 72.0]
     assert not [t_s for t_s in main_s if 60.1 < t_s < 72]
     assert [t_s for t_s in main_s if t_s > 72]
 
@@ -90,12 +90,12 @@ def test_demo_show_lets_the_main_desk_die_after_a_minute_and_return(house: House
 @pytest.mark.slow
 def test_demo_show_is_judged_healthy_but_for_the_rehearsed_fault(house: House) -> None:
     """A minute of nothing more severe than a note, then one incident of one cause, and it closes."""
-    shown = (item for item in harbour.demo_show(house) if not isinstance(item, harbour.Told))
+    shown = (item for item in harbour.demo_show(house) if not isinstance(item, harbour.DemoNotice))
     items = itertools.takewhile(lambda item: item.t_ns < 100e9, shown)
     scenario = Scenario("demo", "F02", "the demo", lambda: items, 100, Paper(""), Truth("source-absent", 62.5))
     performance = perform(scenario, house)
-    told_of = [(each.rule, each.universes) for each in performance.loud()]
-    assert told_of == [("source-absent", tuple(f"e131/{n}" for n in range(1, 11)))]
+    reported = [(each.rule, each.universes) for each in performance.loud()]
+    assert reported == [("source-absent", tuple(f"e131/{n}" for n in range(1, 11)))]
     incident = next(performance.loud())
     # Universes at rest spoke up to 0.9 s before the desk died: the first is found lost that much earlier.
     assert 61.5 <= seconds(incident.opened_ns) <= 62.6

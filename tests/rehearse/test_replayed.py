@@ -48,10 +48,10 @@ def replayed(name: str, directory: Path, capsys: pytest.CaptureFixture[str]) -> 
 @pytest.mark.parametrize("name", FAULTY)
 def test_replay_finds_the_rehearsed_fault(name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     truth = SCENARIOS[name].truth
-    status, said = replayed(name, tmp_path, capsys)
+    status, answer = replayed(name, tmp_path, capsys)
     assert status == 1
-    found = [each for each in said["incidents"] if each["rule"] == truth.rule]
-    assert len(found) == 1, [(each["rule"], each["universes"]) for each in said["incidents"]]
+    found = [each for each in answer["incidents"] if each["rule"] == truth.rule]
+    assert len(found) == 1, [(each["rule"], each["universes"]) for each in answer["incidents"]]
     assert not truth.universes or set(found[0]["universes"]) == set(truth.universes)
     assert not truth.cause or found[0]["cause"] in (truth.cause, *truth.causes)
     assert found[0]["severity"] == truth.severity
@@ -59,9 +59,9 @@ def test_replay_finds_the_rehearsed_fault(name: str, tmp_path: Path, capsys: pyt
 
 @pytest.mark.parametrize("name", HEALTHY)
 def test_replay_finds_nothing_in_a_healthy_show(name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    status, said = replayed(name, tmp_path, capsys)
-    loud = [each["rule"] for each in said["incidents"] if each["severity"] != "note"]
-    assert (status, loud) == (0, [])
+    status, answer = replayed(name, tmp_path, capsys)
+    alarms = [each["rule"] for each in answer["incidents"] if each["severity"] != "note"]
+    assert (status, alarms) == (0, [])
 
 
 @pytest.mark.tshark
@@ -71,12 +71,12 @@ def test_tshark_counts_the_same_packets(name: str, tmp_path: Path, capsys: pytes
     if not shutil.which("tshark"):
         assert not os.environ.get("CI"), "tshark is missing"
         pytest.skip("tshark is not installed")
-    _, said = replayed(name, tmp_path, capsys)
+    _, answer = replayed(name, tmp_path, capsys)
     rows = subprocess.run(
         ["tshark", "-r", str(tmp_path / "scenario.pcapng"), "-T", "fields", "-e", "frame.time_relative"],
         capture_output=True,
         text=True,
         check=True,
     ).stdout.split()
-    assert said["capture"]["packets"] == len(rows)
-    assert said["capture"]["seconds"] == pytest.approx(float(rows[-1]), abs=0.002)
+    assert answer["capture"]["packets"] == len(rows)
+    assert answer["capture"]["seconds"] == pytest.approx(float(rows[-1]), abs=0.002)

@@ -17,9 +17,9 @@ EVEN = Pace(rate_hz=40.0, late_ms=3.0, by_night=0.1, by_minute=0.1, odd_minutes=
 
 @pytest.mark.parametrize("seed", [11, 12])
 def test_a_healthy_season_says_nothing(seed: int) -> None:
-    for said in healthy_season(seed, universes=2, shows=20):
-        assert (said.unlike, said.grows_worse) == ([], [])
-        assert said.judged == 15, "all but the first five nights"
+    for notes in healthy_season(seed, universes=2, shows=20):
+        assert (notes.unlike, notes.grows_worse) == ([], [])
+        assert notes.judged == 15, "all but the first five nights"
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -34,10 +34,10 @@ def test_a_drift_is_found_at_the_stated_night_and_no_earlier(seed: int) -> None:
     nights = (
         list(minutes_of(EVEN, night, chance, worse_ms=worse_ms, minutes=30)) for night, worse_ms in enumerate(drift_ms)
     )
-    said = season(nights)
-    assert said.unlike[0] == DRIFT_FROM + 7
-    assert said.grows_worse == [next(night for night in range(9, NIGHTS) if is_trend(drift_ms[night - 9 : night + 1]))]
-    assert said.grows_worse[0] < said.unlike[0], "it is reported before it is unlike usual"
+    notes = season(nights)
+    assert notes.unlike[0] == DRIFT_FROM + 7
+    assert notes.grows_worse == [next(night for night in range(9, NIGHTS) if is_trend(drift_ms[night - 9 : night + 1]))]
+    assert notes.grows_worse[0] < notes.unlike[0], "it is reported before it is unlike usual"
 
 
 def is_trend(values: list[float]) -> bool:
@@ -52,6 +52,6 @@ def test_a_house_that_simply_changed_becomes_usual() -> None:
     nights = (
         list(minutes_of(EVEN, night, chance, worse_ms=60.0 * (night >= 12), minutes=30)) for night in range(NIGHTS)
     )
-    said = season(nights)
-    assert said.unlike[0] == 12
-    assert said.unlike[-1] < 24
+    notes = season(nights)
+    assert notes.unlike[0] == 12
+    assert notes.unlike[-1] < 24

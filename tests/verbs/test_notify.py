@@ -35,12 +35,12 @@ async def test_all_or_one_are_sent_a_test(tmp_path: Path, capsys: pytest.Capture
         (tmp_path / "duty.url").write_text(box.url)
         (tmp_path / "building.key").write_text("key")
         assert await asyncio.to_thread(main, ["notify", "--test", "-c", str(house)]) == 0
-        said = capsys.readouterr()
-        assert said.out.splitlines() == [
+        printed = capsys.readouterr()
+        assert printed.out.splitlines() == [
             "duty phone: sent; check whether it arrived.",
             "building: sent; check whether it arrived.",
         ]
-        assert "no daemon answers" in said.err and "past the queue" in said.err
+        assert "no daemon answers" in printed.err and "past the queue" in printed.err
         assert str(box.mails[0]["Subject"]).startswith("Test: ") and "Nothing is wrong" in box.texts()[0]
         there.status = 500
         assert await asyncio.to_thread(main, ["notify", "--test", "building", "-c", str(house), "--json"]) == 1
@@ -64,8 +64,8 @@ async def test_a_running_daemon_sends_the_test_and_counts_it(
         (tmp_path / "building.key").write_text("key")
         with ended(await asyncio.to_thread(start, house, ports)) as daemon:
             assert await asyncio.to_thread(main, ["notify", "--test", "-c", str(house)]) == 0
-            said = capsys.readouterr()
-            assert said.out.splitlines()[1] == "building: sent; check whether it arrived." and not said.err
+            printed = capsys.readouterr()
+            assert printed.out.splitlines()[1] == "building: sent; check whether it arrived." and not printed.err
             assert len(box.mails) == 1 and len(there.taken) == 1
             # The page's snapshot has it a moment later.
             await asyncio.to_thread(until, lambda: _sent(daemon) == {"duty phone": 1, "building": 1})
@@ -75,7 +75,7 @@ async def test_a_running_daemon_sends_the_test_and_counts_it(
 
 
 @pytest.mark.parametrize(
-    ("text", "words", "said"),
+    ("text", "words", "printed"),
     [
         ('[house]\nname = "x"\n[listen]\n', ["--test"], "names nobody who gets messages"),
         (
@@ -87,7 +87,7 @@ async def test_a_running_daemon_sends_the_test_and_counts_it(
     ],
 )
 def test_nobody_to_send_to(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], text: str, words: list[str], said: str
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], text: str, words: list[str], printed: str
 ) -> None:
     house = tmp_path / "house.toml"
     house.write_text(text)
@@ -95,4 +95,4 @@ def test_nobody_to_send_to(
         status = main(["notify", *words, "-c", str(house)])
     except SystemExit as ended:
         status = int(str(ended.code))
-    assert status == 2 and said in capsys.readouterr().err
+    assert status == 2 and printed in capsys.readouterr().err

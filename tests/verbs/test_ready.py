@@ -80,7 +80,7 @@ def test_a_long_list_is_cut_and_counted() -> None:
 
 
 @pytest.mark.parametrize(
-    ("status", "body", "said"),
+    ("status", "body", "reason"),
     [
         (503, b'{"error": "Judging has not said anything yet."}', "answered 503: Judging has not said anything yet"),
         (500, b"<html>", "answered 500: no reason given"),
@@ -91,12 +91,12 @@ def test_a_long_list_is_cut_and_counted() -> None:
     ],
 )
 def test_who_gives_no_call_is_reported_in_one_line(
-    status: int, body: bytes, said: str, capsys: pytest.CaptureFixture[str]
+    status: int, body: bytes, reason: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     with daemon(status, body) as url:
         assert main(["ready", "--url", url]) == 2
     captured = capsys.readouterr()
-    assert said in captured.err and captured.err.count("\n") == 1 and captured.out == ""
+    assert reason in captured.err and captured.err.count("\n") == 1 and captured.out == ""
 
 
 def test_nobody_there(capsys: pytest.CaptureFixture[str]) -> None:

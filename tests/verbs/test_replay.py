@@ -202,9 +202,9 @@ def test_a_capture_of_other_things_is_not_called_well_either(
 ) -> None:
     others = [(k * 25_000_000, ethernet(ipv4(udp(bytes(40), dst_port=9999), src="10.0.0.1"))) for k in range(9)]
     assert cli.main(["replay", made(tmp_path, others)]) == 2
-    said = capsys.readouterr().out
-    assert "Nothing could be judged: no packet of E1.31 or Art-Net to the watched ports is in it." in said
-    assert "Nothing was found wrong" not in said
+    printed = capsys.readouterr().out
+    assert "Nothing could be judged: no packet of E1.31 or Art-Net to the watched ports is in it." in printed
+    assert "Nothing was found wrong" not in printed
 
 
 def test_a_silence_of_weeks_does_not_keep_anybody_waiting(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
@@ -238,9 +238,9 @@ def test_a_recording_that_cannot_be_read_is_never_healthy(
     )
     words = ["replay", str(path), *(["-c", str(house)] if declared else [])]
     assert cli.main(words) == 2
-    said = capsys.readouterr().out
-    assert said.count("Nothing could be judged: of 560 packets, 560 ") == 1
-    assert "Nothing was found wrong" not in said and "universe-missing" not in said
+    printed = capsys.readouterr().out
+    assert printed.count("Nothing could be judged: of 560 packets, 560 ") == 1
+    assert "Nothing was found wrong" not in printed and "universe-missing" not in printed
     assert cli.main([*words, "--json"]) == 2
     out, err = capsys.readouterr()
     found = json.loads(out)
@@ -272,9 +272,9 @@ def test_what_a_cut_recording_lacks_is_neither_missing_nor_lost(
     assert {one["universe"]: one["state"] for one in found["universes"]}["e131/8"] == "not-judged"
     assert found["unread"]["cut"] == 800
     assert cli.main(["replay", str(path), "-c", str(house)]) == 0
-    said = capsys.readouterr().out
-    assert "Nothing was found wrong in what could be read." in said
-    assert "800 packets could not be read, so what is missing here proves nothing." in said
+    printed = capsys.readouterr().out
+    assert "Nothing was found wrong in what could be read." in printed
+    assert "800 packets could not be read, so what is missing here proves nothing." in printed
 
 
 def test_a_clock_set_forward_by_an_hour_is_no_loss(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
@@ -283,8 +283,8 @@ def test_a_clock_set_forward_by_an_hour_is_no_loss(capsys: pytest.CaptureFixture
     status, found = replay(capsys, made(tmp_path, packets))
     assert (status, found["incidents"], found["clock_steps"]) == (0, [], 1)
     assert cli.main(["replay", made(tmp_path, packets)]) == 0
-    said = capsys.readouterr().out
-    assert "clock was set while it recorded: forward by 1 h 0 min 0 s at 2026-01-01T00:00:07" in said
+    printed = capsys.readouterr().out
+    assert "clock was set while it recorded: forward by 1 h 0 min 0 s at 2026-01-01T00:00:07" in printed
     back = [(t - (hour if k >= 300 else 0), packet) for k, (t, packet) in enumerate(stream(15))]
     status, found = replay(capsys, made(tmp_path, back))
     assert (status, found["incidents"], found["clock_steps"]) == (0, [], 1)

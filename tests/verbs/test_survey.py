@@ -59,8 +59,8 @@ def test_the_written_house_loads_and_raises_nothing_on_the_same_show() -> None:
     assert {source.name for source in house.sources} >= {"main desk", "backup desk"} or len(house.sources) == 3
     assert [source.role for source in house.sources].count("backup") == 1, "the desk of lower priority"
     again = play(house, 40)
-    loud = [i for i in again.snapshot(again.now_ns).incidents if i.severity > Severity.NOTE]
-    assert loud == []
+    alarms = [i for i in again.snapshot(again.now_ns).incidents if i.severity > Severity.NOTE]
+    assert alarms == []
     undeclared = [i for i in again.snapshot(again.now_ns).incidents if i.rule == "undeclared-universe"]
     assert undeclared == []
 

@@ -48,8 +48,8 @@ def test_incidents_with_the_same_labels_are_one_alert_from_the_first_on() -> Non
 def test_quiet_accepted_and_closed_ones_are_left_out() -> None:
     some = (incident(1, severity=Severity.NOTE), incident(2, accepted="by design"), incident(3, closed_ns=NOW_NS))
     assert alerts(snapshot(incidents=some), HOUSE) == {}
-    loud = replace(HOUSE, alerts=replace(HOUSE.alerts, minimum_severity="note"))
-    assert len(alerts(snapshot(incidents=some), loud)) == 1
+    with_notes = replace(HOUSE, alerts=replace(HOUSE.alerts, minimum_severity="note"))
+    assert len(alerts(snapshot(incidents=some), with_notes)) == 1
 
 
 def test_an_acknowledgement_changes_the_annotation_and_not_the_labels() -> None:

@@ -45,8 +45,8 @@ def test_two_routes_of_one_port_reopened_it_once() -> None:
 
 
 def test_the_house_says_every_number_and_begins_at_zero() -> None:
-    told = api.house(taken(ROUTES), own={"page_dropped_streams": 9})["listener"]
-    assert {name: told[name] for name in COUNTED} == WANTED
+    counted = api.house(taken(ROUTES), own={"page_dropped_streams": 9})["listener"]
+    assert {name: counted[name] for name in COUNTED} == WANTED
     fresh = api.house(snapshot())["listener"]
     assert {name: fresh[name] for name in COUNTED} == dict.fromkeys(COUNTED, 0)
 

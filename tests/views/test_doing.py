@@ -32,10 +32,13 @@ def asking() -> Sheet:
 
 def test_the_end_of_a_window_of_asking_is_a_time_of_day() -> None:
     sheet = asking()
-    told = api.house(sheet)["listener"]["asking"]
-    assert told["ends_at"] == sheet.iso(ASKING.ends_ns)
-    assert "ends_ns" not in told
-    assert [(row["verdict"], row.get("uid")) for row in told["rows"]] == [("right", "7ff0:00000001"), ("missing", None)]
+    answer = api.house(sheet)["listener"]["asking"]
+    assert answer["ends_at"] == sheet.iso(ASKING.ends_ns)
+    assert "ends_ns" not in answer
+    assert [(row["verdict"], row.get("uid")) for row in answer["rows"]] == [
+        ("right", "7ff0:00000001"),
+        ("missing", None),
+    ]
 
 
 def test_the_stream_carries_the_window_but_not_its_rows() -> None:
@@ -85,15 +88,15 @@ def test_the_distribution_of_the_winning_stream_comes_with_a_universe() -> None:
     bins = np.zeros((len(snapshot.streams["state"]), len(BIN_EDGES_MS) + 1), np.uint16)
     stream = int(snapshot.universes["winning_stream"][0])
     bins[stream, [5, -1]] = 500, 3
-    told = api.universe_detail(replace(snapshot, interval_bins=bins), 0)["interval_histogram"]
-    assert [one for one in told if one[2]] == [(22, 24, 500), (1000, None, 3)]
-    assert told[0] == (0, 5, 0)
+    answer = api.universe_detail(replace(snapshot, interval_bins=bins), 0)["interval_histogram"]
+    assert [one for one in answer if one[2]] == [(22, 24, 500), (1000, None, 3)]
+    assert answer[0] == (0, 5, 0)
 
 
 def test_a_rig_check_says_when_it_began() -> None:
     done = RigDone(RigFixture("1", "", "e131/1", 1, "", ""), fabricate.NOW_NS, no_light=False)
     check = RigCheckRow(True, fabricate.NOW_NS, 0, 1, (done,), (), (), (), ())
     snapshot = replace(fabricate.snapshot(3), rig_check=check)
-    told = api.rig_check(snapshot)
-    assert told["started_at"] == told["done"][0]["at"] == Sheet(snapshot).iso(fabricate.NOW_NS)
-    assert "started_ns" not in told
+    answer = api.rig_check(snapshot)
+    assert answer["started_at"] == answer["done"][0]["at"] == Sheet(snapshot).iso(fabricate.NOW_NS)
+    assert "started_ns" not in answer

@@ -16,7 +16,7 @@ from slotwatch.views.sheet import Sheet
 from tests.views.fabricate import SECOND_NS, house, incident, snapshot
 
 
-def said(snapshot: Snapshot) -> dict[str, Any]:
+def house_answer(snapshot: Snapshot) -> dict[str, Any]:
     return api.house(snapshot, house())
 
 
@@ -52,8 +52,8 @@ class Listener:
 
 def start(taken: Snapshot) -> tuple[Listener, Changes]:
     listener, changes = Listener(), Changes()
-    listener.hear(everything(Sheet(taken), said(taken)))
-    assert changes.take(Sheet(taken), said(taken)) == []
+    listener.hear(everything(Sheet(taken), house_answer(taken)))
+    assert changes.take(Sheet(taken), house_answer(taken)) == []
     return listener, changes
 
 
@@ -61,7 +61,7 @@ def test_everything_is_what_the_api_says() -> None:
     taken = snapshot(5)
     listener, _ = start(taken)
     assert list(listener.universes.values()) == api.universes(taken)
-    assert listener.house == said(taken) and list(listener.incidents) == [7]
+    assert listener.house == house_answer(taken) and list(listener.incidents) == [7]
 
 
 def test_nothing_new_says_nothing_within_a_second() -> None:
@@ -71,15 +71,15 @@ def test_nothing_new_says_nothing_within_a_second() -> None:
     following.universes["frames"] += 11
     following.universes["last_frame_ns"] += SECOND_NS // 4
     following.universes["refresh_hz"] += 0.2  # jitter
-    assert changes.take(Sheet(following), said(following)) == []
+    assert changes.take(Sheet(following), house_answer(following)) == []
 
 
 def test_the_snapshots_moment_goes_out_each_second() -> None:
     taken = snapshot(5)
     listener, changes = start(taken)
     following = later(taken, SECOND_NS)
-    assert "house" in listener.hear(changes.take(Sheet(following), said(following)))
-    assert listener.house == said(following)
+    assert "house" in listener.hear(changes.take(Sheet(following), house_answer(following)))
+    assert listener.house == house_answer(following)
 
 
 def test_a_loss_goes_out_at_once_with_its_incident() -> None:
@@ -88,7 +88,7 @@ def test_a_loss_goes_out_at_once_with_its_incident() -> None:
     following = later(taken, incidents=(*taken.incidents, incident(8, universes=("e131/3",))))
     following.universes["state"][2] = UniverseState.LOST
     following.universes["winning_stream"][2] = -1
-    heard = changes.take(Sheet(following), said(following))
+    heard = changes.take(Sheet(following), house_answer(following))
     rows = next(data for name, data in heard if name == "universes")
     # The incident explains something of e131/2, so that universe names it as well.
     assert rows["columns"] == list(CHANGING) and [row[0] for row in rows["rows"]] == ["e131/2", "e131/3"]
@@ -116,7 +116,7 @@ def test_a_slow_drift_of_rate_is_followed() -> None:
     for _ in range(40):
         taken = later(taken, SECOND_NS // 100)
         taken.universes["refresh_hz"][0] -= 0.4
-        listener.hear(changes.take(Sheet(taken), said(taken)))
+        listener.hear(changes.take(Sheet(taken), house_answer(taken)))
     assert abs(listener.universes["e131/1"]["refresh_hz"] - float(taken.universes["refresh_hz"][0])) <= 0.9
 
 
@@ -124,11 +124,11 @@ def test_universes_that_come_and_go() -> None:
     taken = snapshot(3)
     listener, changes = start(taken)
     more = replace(snapshot(4), now_ns=taken.now_ns + SECOND_NS // 4)
-    listener.hear(changes.take(Sheet(more), said(more)))
-    listener.hear(changes.take(Sheet(more), said(more)))
+    listener.hear(changes.take(Sheet(more), house_answer(more)))
+    listener.hear(changes.take(Sheet(more), house_answer(more)))
     assert listener.universes == {row["universe"]: row for row in api.universes(more)}
     fewer = replace(snapshot(3), now_ns=more.now_ns + SECOND_NS // 4)
-    listener.hear(changes.take(Sheet(fewer), said(fewer)))
+    listener.hear(changes.take(Sheet(fewer), house_answer(fewer)))
     assert set(listener.universes) == set(fewer.universe_names)
 
 
@@ -138,7 +138,7 @@ def test_slow_columns_come_round_in_ten_seconds() -> None:
     for _ in range(44):
         taken = later(taken)
         taken.universes["frames"] += 11
-        listener.hear(changes.take(Sheet(taken), said(taken)))
+        listener.hear(changes.take(Sheet(taken), house_answer(taken)))
     behind = [taken.universes["frames"][row] - one["frames"] for row, one in enumerate(listener.universes.values())]
     assert max(behind) <= 11 * 42
 
@@ -157,7 +157,7 @@ def test_512_universes_at_44_hz_stay_under_20_kilobytes_a_second() -> None:
         taken.universes["refresh_hz"][:] = 44 + random.normal(0, 0.15, 512)
         some = random.integers(0, 512, 2)
         taken.universes["refresh_hz"][some] = random.uniform(20, 44, 2)
-        octets += len(encode(changes.take(Sheet(taken), said(taken))))
+        octets += len(encode(changes.take(Sheet(taken), house_answer(taken))))
     assert octets / seconds < 20_000
     assert octets / seconds > 1_000, "something must have been reported"
 
@@ -173,9 +173,9 @@ def test_one_event_of_universes_at_a_time_and_nothing_lost() -> None:
         if turn == 20:
             fewer = snapshot(40)
             taken = replace(fewer, now_ns=taken.now_ns, incidents=(incident(9, universes=("e131/3",)),))
-        heard = listener.hear(changes.take(Sheet(taken), said(taken)))
+        heard = listener.hear(changes.take(Sheet(taken), house_answer(taken)))
         assert heard.count("universes") <= 1
-    listener.hear(changes.take(Sheet(later(taken)), said(taken)))
+    listener.hear(changes.take(Sheet(later(taken)), house_answer(taken)))
     for row in api.universes(taken):
         held = listener.universes[row["universe"]]
         assert (held["refresh_hz"], held["incidents"]) == (row["refresh_hz"], row["incidents"])
@@ -212,7 +212,7 @@ def test_a_house_in_which_nothing_was_heard_yet_is_reported_as_well() -> None:
         incidents=(),
     )
     listener, changes = start(empty)
-    assert changes.take(Sheet(later(empty)), said(empty)) == []
+    assert changes.take(Sheet(later(empty)), house_answer(empty)) == []
     heard = later(snapshot(3), 5 * SECOND_NS)
-    listener.hear(changes.take(Sheet(heard), said(heard)))
+    listener.hear(changes.take(Sheet(heard), house_answer(heard)))
     assert list(listener.universes.values()) == api.universes(heard)

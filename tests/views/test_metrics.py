@@ -94,12 +94,12 @@ def test_every_promised_metric_is_there_with_its_labels() -> None:
         for sample in family.samples:
             name = re.sub(r"_(bucket|count|sum)$", "", sample.name) if family.type == "histogram" else sample.name
             labels.setdefault(name, set()).update(sample.labels.keys() - {"le"})
-    said = set()
+    promised = set()
     for promise in PROMISED + ADDED:
         name, _, inside = promise.rstrip("}").partition("{")
         assert labels.get(f"slotwatch_{name}") == set(inside.split(",")) - {""}, promise
-        said.add(f"slotwatch_{name}")
-    assert set(labels) == said, "nothing that is not promised"
+        promised.add(f"slotwatch_{name}")
+    assert set(labels) == promised, "nothing that is not promised"
 
 
 @pytest.mark.parametrize("accept", ["", OPEN_METRICS])

@@ -50,8 +50,8 @@ def over(one: Incident, seconds: float, text: str = "It is over.") -> Incident:
 
 def test_one_message_when_it_opens_and_one_when_it_is_over() -> None:
     night = Night()
-    said = [night.at(second, lost()) for second in range(60)]
-    assert [kinds for kinds in said if kinds] == [["opened"]]
+    kinds_sent = [night.at(second, lost()) for second in range(60)]
+    assert [kinds for kinds in kinds_sent if kinds] == [["opened"]]
     assert night.at(60, over(lost(), 60)) == ["resolved"] and night.at(61, over(lost(), 60)) == []
     opened, resolved = night.sent
     assert opened.title == 'Critical: Harbour Street Playhouse: Universe e131/2 ("Label 2") is lost'
@@ -170,13 +170,13 @@ def test_a_storm_that_drips_is_summed_up_once_a_minute_and_misses_nothing() -> N
             seen.append(over(one, number + 30) if second >= number + 30 else one)
         messages += len(night.at(second, *seen))
     night.at(720)
-    told = sum(one.kind == "opened" for one in night.sent)
+    counted = sum(one.kind == "opened" for one in night.sent)
     for one in night.sent:
         if one.kind == "summary":
             words = one.title.replace(",", "").split()
-            told += int(words[words.index("incidents") - 1]) if "incidents" in words else 0
-            told += int(words[words.index("opened") - 1]) if "opened" in words else 0
-    assert messages <= BURST * 11 + 12 and told == 600
+            counted += int(words[words.index("incidents") - 1]) if "incidents" in words else 0
+            counted += int(words[words.index("opened") - 1]) if "opened" in words else 0
+    assert messages <= BURST * 11 + 12 and counted == 600
 
 
 def test_a_restart_sends_nothing_twice() -> None:

@@ -16,14 +16,14 @@ from tests.views.fabricate import incident, snapshot
 def test_when_all_is_well_it_says_how_much_that_is() -> None:
     calm = snapshot(3, incidents=())
     calm.universes["state"][1] = 1
-    said = "No fault seen: 2 of 3 universes arrive, 1 not visible from this port."
-    assert headline(Sheet(calm)) == said
+    words = "No fault seen: 2 of 3 universes arrive, 1 not visible from this port."
+    assert headline(Sheet(calm)) == words
     calm.universes["state"][2] = UniverseState.STEADY
     assert headline(Sheet(calm)) == "All is well: 3 of 3 universes have data."
 
 
 @pytest.mark.parametrize(
-    ("state", "said"),
+    ("state", "words"),
     [
         (UniverseState.NOT_VISIBLE, "Blind: 0 of 3 universes seen from this port."),
         (UniverseState.NOT_SENT, "Nothing is sent, and nothing is due."),
@@ -31,11 +31,11 @@ def test_when_all_is_well_it_says_how_much_that_is() -> None:
         (UniverseState.NOT_JUDGED, "No alarm, but not all is well: 3 not judged of 3 universes."),
     ],
 )
-def test_a_house_of_which_nothing_arrives_is_not_called_well(state: UniverseState, said: str) -> None:
+def test_a_house_of_which_nothing_arrives_is_not_called_well(state: UniverseState, words: str) -> None:
     """No incident is open: as in phase dark, or at a port that sees nothing."""
     calm = snapshot(3, incidents=())
     calm.universes["state"][:] = state
-    assert headline(Sheet(calm)) == said
+    assert headline(Sheet(calm)) == words
 
 
 def test_the_most_severe_open_incident_is_the_headline() -> None:

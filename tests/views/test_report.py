@@ -39,10 +39,10 @@ def report() -> ShowReport:
 
 
 def test_a_fault_ends_in_the_table_when_its_data_returned_and_not_when_it_was_closed() -> None:
-    told = report()
-    rows = list(csv.DictReader(io.StringIO(report_csv(told))))
+    made = report()
+    rows = list(csv.DictReader(io.StringIO(report_csv(made))))
     lasting, ended = sorted((row for row in rows if row["kind"] == "incident"), key=lambda row: row["to"])
-    assert ended["to"] == told.incidents[0]["returned_at"] != told.incidents[0]["closed_at"]
+    assert ended["to"] == made.incidents[0]["returned_at"] != made.incidents[0]["closed_at"]
     assert ended["lasted_s"] == "4.500"
     assert (lasting["to"], lasting["lasted_s"]) == ("", "")
     (mark,) = (row for row in rows if row["kind"] == "mark")

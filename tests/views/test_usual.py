@@ -11,7 +11,7 @@ from slotwatch.views.usual import trend_text, usual_text
 
 
 @pytest.mark.parametrize(
-    ("figure", "trend", "values", "limit", "left", "said"),
+    ("figure", "trend", "values", "limit", "left", "sentence"),
     [
         (
             "interval_p99_ms",
@@ -44,10 +44,10 @@ from slotwatch.views.usual import trend_text, usual_text
     ],
 )
 def test_what_grows_worse_is_a_sentence(
-    figure: str, trend: Trend, values: tuple[float, ...], limit: float, left: float, said: str
+    figure: str, trend: Trend, values: tuple[float, ...], limit: float, left: float, sentence: str
 ) -> None:
     """It names what the shows were, not where the line through them is."""
-    assert trend_text(GrowsWorse("e131/2", figure, trend, limit, left, values)) == said
+    assert trend_text(GrowsWorse("e131/2", figure, trend, limit, left, values)) == sentence
 
 
 def test_what_is_usual_fits_a_column() -> None:

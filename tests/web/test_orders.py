@@ -26,11 +26,11 @@ def asking(opened: Opened, running: bool = True) -> Opened:
 def test_while_fixtures_are_asked_every_view_says_so_and_can_stop_it(open_page: Open, path: str) -> None:
     opened = asking(open_page("well"))
     page = opened.go(path)
-    said = page.locator("#banner p", has_text="This computer is asking fixtures what they are")
-    said.wait_for()
-    assert "34 requests so far." in said.inner_text()
-    assert "until " in said.inner_text()
-    said.get_by_role("button", name="Stop asking").click()
+    banner = page.locator("#banner p", has_text="This computer is asking fixtures what they are")
+    banner.wait_for()
+    assert "34 requests so far." in banner.inner_text()
+    assert "until " in banner.inner_text()
+    banner.get_by_role("button", name="Stop asking").click()
     opened.listener.wait_for_change("DELETE", "ask-fixtures")
 
 

@@ -44,8 +44,8 @@ def test_a_full_announcement_is_read_as_tshark_reads_it() -> None:
     (theirs,) = tshark.rows(pcap(FULL), "lldp", *fields)
     ours = read_lldp(FULL)
     assert ours is not None
-    said = (ours.chassis, ours.port, ours.ttl_s, ours.port_description, ours.system_name, ours.system_description)
-    assert [str(one) for one in (*said, ours.management_address, ours.vlan)] == theirs
+    own_values = (ours.chassis, ours.port, ours.ttl_s, ours.port_description, ours.system_name, ours.system_description)
+    assert [str(one) for one in (*own_values, ours.management_address, ours.vlan)] == theirs
 
 
 @pytest.mark.parametrize(

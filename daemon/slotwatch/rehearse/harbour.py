@@ -159,16 +159,16 @@ DEAD_S = 12.0
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class DemoNotice:
     """What a rehearsal says to who watches it, at its place in time."""
 
     t_ns: int
     text: str
 
 
-def demo_show(house: House) -> Iterator[Item | Told]:
+def demo_show(house: House) -> Iterator[Item | DemoNotice]:
     """The show of the demo: a healthy minute, then the main desk dies for 12 s and comes back, for ever."""
-    series: tuple[Iterable[Item | Told], ...] = (
+    series: tuple[Iterable[Item | DemoNotice], ...] = (
         _announcements(),
         _main_desk_that_dies(house),
         backup_desk(house).sends(),
@@ -177,11 +177,11 @@ def demo_show(house: House) -> Iterator[Item | Told]:
     return heapq.merge(*series, key=lambda item: item.t_ns)
 
 
-def _announcements() -> Iterator[Told]:
+def _announcements() -> Iterator[DemoNotice]:
     for turn in itertools.count(1):
         back_s = turn * (HEALTHY_S + DEAD_S)
-        yield Told(round((back_s - DEAD_S) * SECOND_NS), "rehearsed fault: the main desk loses its power")
-        yield Told(round(back_s * SECOND_NS), "rehearsed fault over: the main desk is back")
+        yield DemoNotice(round((back_s - DEAD_S) * SECOND_NS), "rehearsed fault: the main desk loses its power")
+        yield DemoNotice(round(back_s * SECOND_NS), "rehearsed fault over: the main desk is back")
 
 
 def _main_desk_that_dies(house: House) -> Iterator[Sent]:

@@ -134,10 +134,10 @@ def _demo() -> int:
     return 0
 
 
-def _spoken(items: Iterator[Item | harbour.Told]) -> Iterator[Item]:
+def _spoken(items: Iterator[Item | harbour.DemoNotice]) -> Iterator[Item]:
     """Print what the show says of itself, with the time of day, and pass its packets on."""
     for item in items:
-        if isinstance(item, harbour.Told):
+        if isinstance(item, harbour.DemoNotice):
             print(f"{datetime.now():%H:%M:%S} {item.text}", flush=True)
         else:
             yield item

@@ -111,7 +111,7 @@ def program(place: Path, url: str, terms: NoticeTerms | None = None, name: str =
     return Webhook(name, url, f"{name}.key", terms or NoticeTerms())
 
 
-def told_house(place: Path, base: House, *receivers: Notify | Webhook) -> House:
+def notified_house(place: Path, base: House, *receivers: Notify | Webhook) -> House:
     from dataclasses import replace
 
     return replace(

@@ -56,7 +56,7 @@ def answering(after_s: float = 0.0, *middlewares: Any) -> web.Application:
     return app
 
 
-async def said(port: int, octets: bytes, within_s: float = PATIENCE_S, address: str = "127.0.0.1") -> bytes:
+async def response_to(port: int, octets: bytes, within_s: float = PATIENCE_S, address: str = "127.0.0.1") -> bytes:
     """What is answered until the other side hangs up; TimeoutError if it does not."""
     reader, writer = await asyncio.open_connection("127.0.0.1", port, local_addr=(address, 0))
     try:
@@ -73,22 +73,22 @@ async def said(port: int, octets: bytes, within_s: float = PATIENCE_S, address: 
 @pytest.mark.parametrize("octets", [b"", b"GET / HT", b"GET /slow HTTP/1.1\r\nHost: 127.0.0.1\r\nX-Slow: "])
 async def test_who_does_not_ask_in_time_is_cut(octets: bytes) -> None:
     async with door(ask_within_s=0.2) as (port, _):
-        assert await said(port, octets) == b""
+        assert await response_to(port, octets) == b""
 
 
 async def test_an_answer_may_take_longer_than_asking() -> None:
     async with door(ask_within_s=1.0, answers_after_s=2.0) as (port, _):
-        assert (await said(port, WELL)).endswith(b"answered")
+        assert (await response_to(port, WELL)).endswith(b"answered")
 
 
 async def test_one_too_many_is_reported_so_and_room_is_made_by_who_leaves() -> None:
     async with door(most=2) as (port, callers):
         held = [await asyncio.open_connection("127.0.0.1", port) for _ in range(2)]
-        refusal = await said(port, WELL)
+        refusal = await response_to(port, WELL)
         assert refusal.startswith(b"HTTP/1.1 503 ") and b"Too many connections" in refusal
         held[0][1].close()
         await happens(lambda: callers.count == 1)
-        assert (await said(port, WELL)).endswith(b"answered")
+        assert (await response_to(port, WELL)).endswith(b"answered")
         held[1][1].close()
 
 
@@ -108,8 +108,8 @@ async def test_one_address_has_its_share_and_others_are_answered() -> None:
     async with door(most=10, most_of_one=5) as (port, callers):
         held = await held_by("127.0.0.9", port, 12)
         await happens(lambda: callers.count == 5)
-        assert (await said(port, WELL)).endswith(b"answered")
-        assert (await said(port, WELL, address="127.0.0.9")).startswith(b"HTTP/1.1 503 ")
+        assert (await response_to(port, WELL)).endswith(b"answered")
+        assert (await response_to(port, WELL, address="127.0.0.9")).startswith(b"HTTP/1.1 503 ")
         for one in held:
             one.close()
 
@@ -141,7 +141,7 @@ async def test_a_local_probe_is_answered_while_all_places_are_taken(pieces: list
             await asyncio.sleep(0.02)
         async with asyncio.timeout(PATIENCE_S):
             assert (await reader.read()).startswith(b"HTTP/1.1 200 OK")
-        assert (await said(port, WELL)).startswith(b"HTTP/1.1 503 ")
+        assert (await response_to(port, WELL)).startswith(b"HTTP/1.1 503 ")
         for one in (*held, writer):
             one.close()
 

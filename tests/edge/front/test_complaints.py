@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from slotwatch.edge.front.complaints import EVERY_NS, MOST_KINDS, Complaints
-from tests.edge.front.test_callers import door, said
+from tests.edge.front.test_callers import door, response_to
 from tests.patience import happens
 
 
@@ -48,7 +48,7 @@ async def test_malformed_requests_write_one_short_line(capfd: pytest.CaptureFixt
     async with door(most=100) as (port, _):
         for _ in range(20):
             for octets in MALFORMED:
-                answer = await said(port, octets)
+                answer = await response_to(port, octets)
                 assert answer.startswith((b"HTTP/1.0 400", b"HTTP/1.1 400")), (octets[:30], answer)
     lines = capfd.readouterr().err.splitlines()
     assert len(lines) == 1 and "cannot be read" in lines[0] and len(lines[0]) < 250, lines
@@ -84,7 +84,7 @@ async def test_no_descriptor_left_is_one_short_line_and_the_page_comes_back(
             for one in (*callers, *waiting):
                 one.close()
             async with asyncio.timeout(20):
-                answer = await said(port, b"GET /slow HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: close\r\n\r\n")
+                answer = await response_to(port, b"GET /slow HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: close\r\n\r\n")
             assert answer.endswith(b"answered")
             assert seen.splitlines() == [
                 "slotwatch: No further connection to the page can be accepted: Too many open files."

@@ -168,10 +168,10 @@ async def test_a_missing_token_file_is_reported(tmp_path: Path) -> None:
 async def test_other_listeners_are_listed(tmp_path: Path) -> None:
     row = ListenerRow("stage end", "http://10.20.0.6:8580", "FOH", True, True, "", fabricate.NOW_NS, 3)
     async with running(tmp_path, snapshot=replace(fabricate.snapshot(), listeners=(row,))) as front:
-        (told,) = await (await front.client.get("/api/v1/listeners")).json()
+        (listener,) = await (await front.client.get("/api/v1/listeners")).json()
         metrics = await (await front.client.get("/metrics")).text()
-    assert told["last_reached_at"] == "2026-01-01T00:00:00.000Z"
-    assert (told["name"], told["reached"]) == ("stage end", True)
+    assert listener["last_reached_at"] == "2026-01-01T00:00:00.000Z"
+    assert (listener["name"], listener["reached"]) == ("stage end", True)
     assert 'slotwatch_listener_reachable{listener="stage end"} 1.0' in metrics
 
 

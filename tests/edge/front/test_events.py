@@ -97,8 +97,8 @@ async def test_two_hundred_listeners_are_reported_at_once(tmp_path: Path, monkey
             later.universes["state"][5] = UniverseState.LOST
             monkeypatch.setattr(http_events, "encode", counting)
             run.show(later, NOW_NS + SECOND_NS)
-            told = await asyncio.gather(*(hear(response, 1) for response in responses))
-            assert len(told) == 200
+            every_heard = await asyncio.gather(*(hear(response, 1) for response in responses))
+            assert len(every_heard) == 200
             assert len(encoded) == 1
             for response in responses:
                 response.close()
@@ -118,22 +118,22 @@ async def test_who_falls_behind_is_dropped_and_the_others_go_on(
         async with run.client.get("/api/v1/events") as response:
             await happens(lambda: run.front.listeners.count == 2)
 
-            news = asyncio.Event()
+            published = asyncio.Event()
 
             async def read_on() -> None:
                 async for _ in response.content.iter_any():
-                    news.set()
+                    published.set()
 
             reading = asyncio.create_task(read_on())
             later, now_ns = snapshot(500), NOW_NS
             deadline = time.monotonic() + PATIENCE_S
             while run.front.listeners.count == 2 and time.monotonic() < deadline:
                 now_ns += SECOND_NS
-                news.clear()
+                published.clear()
                 later = replace(later, now_ns=now_ns)
                 later.universes = {**later.universes, "state": (later.universes["state"] + 1) % 8}
                 run.show(later, now_ns)
-                await news.wait()
+                await published.wait()
             assert run.front.listeners.count == 1
             run.show(replace(later, now_ns=now_ns + SECOND_NS), now_ns + SECOND_NS)
             async with run.client.get("/api/v1/house") as answer:

@@ -373,8 +373,8 @@ def test_a_disk_that_is_really_full(tmp_path: Path) -> None:
         pytest.skip("no user namespaces here: unshare -Urm")
     done = subprocess.run(command, capture_output=True, text=True, timeout=60)
     assert done.returncode == 0, done.stderr
-    said, kept_then = done.stdout.splitlines()
-    assert "The history is not being kept: the disk is full" in said and "Everything else continues." in said
+    trouble, kept_then = done.stdout.splitlines()
+    assert "The history is not being kept: the disk is full" in trouble and "Everything else continues." in trouble
     assert kept_then == f"{MINUTE} [7, 3]"
 
 

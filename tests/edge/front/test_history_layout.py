@@ -152,8 +152,8 @@ def test_a_newer_file_is_refused_in_one_sentence_and_left_as_it_is(
     with pytest.raises(sqlite3.DatabaseError, match="written by a newer slotwatch"):
         Store(path)
     assert main(["report", "--history", str(path)]) == 2
-    said = capsys.readouterr().err
-    assert said.count("\n") == 1
-    assert f"it was written by a newer slotwatch (layout {VERSION + 1}" in said
+    written = capsys.readouterr().err
+    assert written.count("\n") == 1
+    assert f"it was written by a newer slotwatch (layout {VERSION + 1}" in written
     assert path.read_bytes() == octets
     assert first_number(path) == 1

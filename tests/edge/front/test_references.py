@@ -184,8 +184,8 @@ async def test_damaged_levels_are_reported_and_can_be_deleted(tmp_path: Path) ->
 def module_pending(name: str, body: bytes) -> Any:
     from slotwatch.edge.front.history_store import Pending
 
-    said = {"fixtures": 0, "universes": 0, "moving": 0, "left_out": [], "automatic": False, "bytes": len(body)}
-    return Pending(references={name: ReferenceRow(1, "", said, body)})
+    about = {"fixtures": 0, "universes": 0, "moving": 0, "left_out": [], "automatic": False, "bytes": len(body)}
+    return Pending(references={name: ReferenceRow(1, "", about, body)})
 
 
 def expecting(name: str) -> House:

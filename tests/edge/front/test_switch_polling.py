@@ -103,17 +103,17 @@ async def test_what_is_seen_crosses_to_judging_unchanged() -> None:
 
 
 async def test_credentials_that_cannot_be_read_are_reported_and_nothing_is_sent(tmp_path: Path) -> None:
-    told: asyncio.Queue[SwitchSeen] = asyncio.Queue()
+    reports: asyncio.Queue[SwitchSeen] = asyncio.Queue()
 
     async def ask(order: FrontOrder) -> Done[FrontResult]:
         assert isinstance(order, TakeSwitch)
-        await told.put(order.seen)
+        await reports.put(order.seen)
         return Done(0, Noted())
 
     switch = DeclaredSwitch("FOH", "127.0.0.1", "2c", "nowhere.snmp")
     polling = SwitchPolling(House(file=str(tmp_path / "house.toml"), switches=(switch,)), ask)
     task = asyncio.create_task(polling.run())
-    seen = await asyncio.wait_for(told.get(), 20)
+    seen = await asyncio.wait_for(reports.get(), 20)
     task.cancel()
     with pytest.raises(asyncio.CancelledError):
         await task

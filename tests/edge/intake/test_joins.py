@@ -120,13 +120,13 @@ def test_a_refused_join_is_reported_once_and_again_when_it_succeeds(monkeypatch:
             raise OSError(errno.ENOBUFS, "No buffer space available")
 
         monkeypatch.setattr(joins.Holder, "_call", refuse)
-        (news,) = held.update({0: {43_000}}, ear.intake.watch, 5)
-        assert (news.ok, news.universe, news.t_ns) == (False, 43_000, 5)
-        assert "igmp_max_memberships" in news.reason
+        (change,) = held.update({0: {43_000}}, ear.intake.watch, 5)
+        assert (change.ok, change.universe, change.t_ns) == (False, 43_000, 5)
+        assert "igmp_max_memberships" in change.reason
         assert held.update({0: {43_000}}, ear.intake.watch, 6) == []
         monkeypatch.setattr(joins.Holder, "_call", real)
-        (news,) = held.update({0: {43_000}}, ear.intake.watch, 7)
-        assert (news.ok, news.reason) == (True, "")
+        (change,) = held.update({0: {43_000}}, ear.intake.watch, 7)
+        assert (change.ok, change.reason) == (True, "")
         assert [join.ok for join in held.outcomes(8)] == [True]
         held.close()
 

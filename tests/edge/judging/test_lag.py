@@ -22,7 +22,7 @@ def test_counts_and_sum_only_grow() -> None:
     lag = Lag()
     for age_ms in (1, 20, 300):
         lag.note(age_ms * MS)
-    told = lag.counted()
-    assert sum(told.counts) == 3
-    assert told.sum_s == pytest.approx(0.321)
-    assert told.bounds_s == BOUNDS_S
+    counted_lag = lag.counted()
+    assert sum(counted_lag.counts) == 3
+    assert counted_lag.sum_s == pytest.approx(0.321)
+    assert counted_lag.bounds_s == BOUNDS_S

@@ -56,10 +56,10 @@ def test_a_house_of_another_version_is_refused_in_one_sentence(fd: int) -> None:
     housing.write(fd, msgspec.msgpack.encode((housing.FORMAT - 1, {"anything": 1})))
     with pytest.raises(FormatError) as refused:
         housing.read(fd)
-    said = (
+    sentence = (
         f"the house in memory has format {housing.FORMAT - 1}, this program reads {housing.FORMAT}; restart slotwatch"
     )
-    assert refused.value.lines == [said]
+    assert refused.value.lines == [sentence]
 
 
 def test_the_house_of_the_demo_crosses_whole(fd: int) -> None:

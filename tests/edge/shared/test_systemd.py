@@ -27,8 +27,8 @@ def test_each_word_is_as_the_manual_has_it(manager: socket.socket) -> None:
     notifier.status("well")
     notifier.watchdog()
     notifier.stopping()
-    said = [manager.recv(200).decode() for _ in range(5)]
-    assert said == [
+    notices = [manager.recv(200).decode() for _ in range(5)]
+    assert notices == [
         "READY=1\nSTATUS=two lines",
         "RELOADING=1\nMONOTONIC_USEC=5000",
         "STATUS=well",

@@ -62,12 +62,12 @@ def demo(directory: Path) -> Iterator[tuple[subprocess.Popen[str], str]]:
 
 def _address(child: subprocess.Popen[str]) -> str:
     assert child.stdout is not None and child.stderr is not None
-    said = []
+    lines = []
     for line in child.stdout:
-        said.append(line)
+        lines.append(line)
         if found := re.search(r"http://127\.0\.0\.1:\d+/", line):
             return found[0]
-    raise AssertionError(f"the demo ended: {said} {child.stderr.read()}")
+    raise AssertionError(f"the demo ended: {lines} {child.stderr.read()}")
 
 
 def fetched(url: str) -> object:
