@@ -54,6 +54,9 @@ def two(place: Path) -> Iterator[tuple[Daemon, Daemon, OneDesk]]:
     ports = Ports(), Ports()
     names = "control room", "stage end"
     with ExitStack() as stack:
+        # It plays before they start: the second one may start after the first one reports what never came.
+        made = OneDesk((ports[0].e131, ports[1].e131))
+        stack.callback(made.end)
         daemons = []
         for own in (0, 1):
             other = 1 - own
@@ -62,8 +65,6 @@ def two(place: Path) -> Iterator[tuple[Daemon, Daemon, OneDesk]]:
             file.parent.mkdir()
             file.write_text(house_text(ports[own], more=more + f'own_name = "{names[own]}"\n'))
             daemons.append(stack.enter_context(ended(start(file, ports[own]))))
-        made = OneDesk((ports[0].e131, ports[1].e131))
-        stack.callback(made.end)
         for daemon in daemons:
             until(lambda daemon=daemon: all(row["compared"] for row in daemon.get("/api/v1/listeners") or [{}]))
             until(lambda daemon=daemon: len(daemon.get("/api/v1/streams") or []) == 2)

@@ -1,4 +1,4 @@
-"""What switches witness (F02, F05, F27): each poll of a switch is an observation."""
+"""What switches witness (F02, F05, F17, F27): each poll of a switch is an observation."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from slotwatch.rehearse import stage
 from slotwatch.rehearse.cast import BACKUP, MAIN, SECOND, backup_desk, main_desk, paper, second_desk
+from slotwatch.rehearse.desk import LISTENER
 from slotwatch.rehearse.pretend_switch import PretendPort, PretendSwitch
 from slotwatch.rehearse.registry import healthy, scenario
 from slotwatch.rehearse.scenario import Truth
@@ -227,6 +228,55 @@ def desk_lead_loses_frames() -> Iterator[Item]:
 def desk_port_is_slow() -> Iterator[Item]:
     switch = foh(with_port(3, PretendPort("", speed_mbps=lambda t_s: 1000 if t_s < 10 else 10)))
     return mixed(switch.polls(), main_desk().sends(), second_desk().sends())
+
+
+def _moves_at(moment_s: float) -> PretendSwitch:
+    """FOH, which names another querier from that moment on; its queries do not reach the listener's port."""
+    return replace(foh(), querier=lambda t_s: "192.0.2.9" if t_s < moment_s else "192.0.2.2")
+
+
+@scenario(
+    "F17",
+    "a switch names another querier than before, and no query reaches this port",
+    60,
+    Truth(
+        "querier-changed",
+        16.4,
+        (),
+        "changed",
+        "note",
+        began_s=12.0,
+        says=("Switch FOH names 192.0.2.2 as the querier", "It last named 192.0.2.9"),
+    ),
+    TWO,
+    live=False,
+)
+def switch_names_another_querier() -> Iterator[Item]:
+    return mixed(_moves_at(12.0).polls(), main_desk().sends(), second_desk().sends())
+
+
+@scenario(
+    "F17",
+    "the querier that a switch names moves, and a minute later every group ends; the desk's unicast goes on",
+    110,
+    Truth(
+        "universe-lost",
+        82.5,
+        MAIN_UNIVERSES,
+        "multicast-lost",
+        "critical",
+        "high",
+        began_s=80.0,
+        also=("querier-changed",),
+        says=("moved from 192.0.2.9 to 192.0.2.2", "Switch FOH names 192.0.2.2"),
+    ),
+    paper((1, 2, 3, 4), sources=("main",), extra=DECLARED),
+    live=False,
+)
+def groups_end_after_a_querier_moved() -> Iterator[Item]:
+    groups = main_desk((1, 2, 3), listed=lambda t_s: [1, 2, 3, 4])
+    unicast = main_desk((4,), to=LISTENER, discovery=False)
+    return mixed(_moves_at(20.0).polls(), stage.cut(groups.sends(), 80.0), unicast.sends())
 
 
 @healthy(

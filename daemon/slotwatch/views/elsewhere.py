@@ -4,31 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
 
 from slotwatch.views.answers.traffic import ElsewhereAnswer, ListenerPositionsAnswer, PositionThereAnswer
-from slotwatch.views.moments import iso_wall
+from slotwatch.views.moments import NANOSECONDS, iso_wall
 from slotwatch.views.sheet import Sheet
 from slotwatch.views.streams import streams
+from slotwatch.wire.observation import StreamElsewhere
 
 MOST_THERE = 64
 """Streams of one universe that are given of a listener."""
-
-
-class PositionThere(Protocol):
-    """One stream as another listener gave it; ages are by its own clock."""
-
-    universe: str
-    network: str
-    source: str
-    name: str
-    state: str
-    frames: int
-    missing: int | None
-    last_frame_age_s: float | None
-    refresh_hz: float | None
-    judged: bool
-    joined: bool | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +20,8 @@ class HeardThere:
     """The newest answer of another listener."""
 
     asked_wall_ns: int
-    streams: Sequence[PositionThere]
+    streams: Sequence[StreamElsewhere]
+    """Ages are by its own clock."""
 
 
 def elsewhere(sheet: Sheet, row: int, heard: Mapping[str, HeardThere]) -> ElsewhereAnswer:
@@ -62,10 +47,10 @@ def elsewhere(sheet: Sheet, row: int, heard: Mapping[str, HeardThere]) -> Elsewh
     }
 
 
-def _of(name: str, given: Iterable[PositionThere]) -> list[PositionThereAnswer]:
+def _of(name: str, given: Iterable[StreamElsewhere]) -> list[PositionThereAnswer]:
     """Streams of a universe, of the network with the same name where there is one."""
     plain, _, network = name.partition("@")
-    same = [one for one in given if one.universe.partition("@")[0] == plain]
+    same = [one for one in given if one.universe == plain]
     if network:
         same = [one for one in same if one.network == network] or same
     return [
@@ -76,10 +61,9 @@ def _of(name: str, given: Iterable[PositionThere]) -> list[PositionThereAnswer]:
             "state": one.state,
             "frames": one.frames,
             "missing": one.missing,
-            "last_frame_age_s": one.last_frame_age_s,
+            "last_frame_age_s": None if one.age_ns is None else round(one.age_ns / NANOSECONDS, 3),
             "refresh_hz": one.refresh_hz,
-            # What arrives without being asked for may stop at any time.
-            "judged": one.judged and one.joined is not False,
+            "judged": one.judged,
         }
         for one in same[:MOST_THERE]
     ]

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from slotwatch.views.answers import faults, orders, references, report, stage, traffic, usual
+from slotwatch.views.streams import COMPACT
 
 Schema = dict[str, object]
 
@@ -143,7 +144,13 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         needs_judging=False,
     ),
     Endpoint("get", "/api/v1/sources", "All sources", list[traffic.SourceAnswer]),
-    Endpoint("get", "/api/v1/streams", "The state of every stream; with an ETag", list[traffic.StreamPositionAnswer]),
+    Endpoint(
+        "get",
+        "/api/v1/streams",
+        "The state of every stream; with an ETag",
+        list[traffic.StreamPositionAnswer],
+        media=(COMPACT,),
+    ),
     Endpoint(
         "get",
         "/api/v1/network",

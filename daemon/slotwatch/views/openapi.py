@@ -62,11 +62,11 @@ def document(server: str = "") -> dict[str, object]:
 
 
 def _operation(one: Endpoint, schemas: Mapping[str, object]) -> dict[str, object]:
-    content: dict[str, object] = {media: {"schema": {"type": "string"}} for media in one.media}
+    content: dict[str, object] = {
+        media: {"schema": {"type": "string"}} if media.startswith("text/") else {} for media in one.media
+    }
     if one.path.endswith("openapi.json"):
         content = {"application/json": {"schema": {"type": "object"}}}
-    if one.media == ("application/x-pcapng",):
-        content = {one.media[0]: {}}
     if one.answer is not None:
         content = {"application/json": {"schema": schemas[_key(one.answer)]}, **content}
     refusal = {"content": {"application/json": {"schema": schemas[_key(ErrorAnswer)]}}}

@@ -1,11 +1,18 @@
-"""The state of every stream, for another listener that compares; and what is known of those listeners."""
+"""The state of every stream, for another listener that compares; and what is known of those listeners.
+
+Another slotwatch asks for the compact form: MessagePack, each stream an array. Everybody else gets JSON.
+"""
 
 from __future__ import annotations
 
 from slotwatch.views.answers.traffic import OtherListenerAnswer, StreamPositionAnswer
 from slotwatch.views.moments import NANOSECONDS, number
 from slotwatch.views.sheet import STREAM_STATES, Sheet
+from slotwatch.wire.observation import StreamElsewhere
 from slotwatch.wire.universe import Protocol
+
+COMPACT = "application/vnd.slotwatch.streams.v1+msgpack"
+"""Media type of the compact form. Another order or meaning of its fields is another version."""
 
 LATELY_NS = 10 * NANOSECONDS
 """Longest window of any rule: what was missed in it colours the counts."""
@@ -47,6 +54,46 @@ def streams(sheet: Sheet) -> list[StreamPositionAnswer]:
             }
         )
     return found
+
+
+def positions(sheet: Sheet) -> list[StreamElsewhere]:
+    """Every stream as another listener takes it, in the order of the snapshot (at most 8,192)."""
+    lists, now_ns, snapshot = sheet.streams, sheet.snapshot.now_ns, sheet.snapshot
+    blind = _blind_networks(sheet)
+    universes = [name.partition("@")[0] for name in snapshot.universe_names]
+    is_e131 = [one.protocol == Protocol.E131 for one in snapshot.sources]
+    networks = {index: sheet.network_name(index) for index in set(lists["network"])}
+    judged = {index: name not in blind and "" not in blind for index, name in networks.items()}
+    return [
+        StreamElsewhere(
+            universes[universe],
+            networks[network],
+            sheet.source_keys[source],
+            sequence if counts or is_e131[source] else None,
+            frames,
+            lost if counts else None,
+            max(0, now_ns - last_ns) if last_ns else None,
+            STREAM_STATES[state],
+            # What arrives without being asked for may stop at any time.
+            judged[network] and (joined > 0 or not is_e131[source]),
+            sheet.source_names[source],
+            number(refresh_hz),
+        )
+        for universe, source, network, state, sequence, counts, frames, lost, last_ns, refresh_hz, joined in zip(
+            lists["universe_row"],
+            lists["source"],
+            lists["network"],
+            lists["state"],
+            lists["sequence"],
+            lists["sequence_measurable"],
+            lists["frames"],
+            lists["lost_frames"],
+            lists["last_frame_ns"],
+            lists["refresh_5s_hz"],
+            lists["joined"],
+            strict=True,
+        )
+    ]
 
 
 def _blind_networks(sheet: Sheet) -> set[str]:

@@ -6,6 +6,9 @@ Every observation carries its own monotonic time, so that a replay and a live ru
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Annotated
+
+import msgspec
 
 from slotwatch.wire.switch import SwitchState
 
@@ -145,27 +148,35 @@ class UnreadSeen:
     network: int
 
 
-@dataclass(frozen=True, slots=True)
-class StreamElsewhere:
-    """One stream as another listener hears it."""
+# What another listener answers is read straight into these, so each has its bound.
+Text = Annotated[str, msgspec.Meta(max_length=256)]
+Count = Annotated[int, msgspec.Meta(ge=0, le=2**53)]
+Sequence = Annotated[int, msgspec.Meta(ge=0, le=255)]
+Hertz = Annotated[float, msgspec.Meta(ge=0, le=1e6)]
 
-    universe: str
+
+class StreamElsewhere(msgspec.Struct, frozen=True, array_like=True, gc=False):
+    """One stream as another listener hears it. The order of the fields is that of the compact answer it came in."""
+
+    universe: Text
     """Without a network: `e131/12`."""
-    network: str
+    network: Text
     """As that listener calls it."""
-    source: str
+    source: Text
     """`wire.universe.source_key`."""
-    sequence: int | None
+    sequence: Sequence | None
     """Last sequence number; None where the source does not count."""
-    frames: int
-    missing: int | None
+    frames: Count
+    missing: Count | None
     """By sequence number since that listener began; None where it cannot be measured."""
-    age_ns: int | None
+    age_ns: Count | None
     """Since its last frame, by that listener's own clock; None: none came."""
-    state: str
+    state: Text
     """live | silent | terminated | preview-only."""
     judged: bool
-    """Whether a silence says something there: its link is up and it has read all that came."""
+    """Whether a silence says something there: its link is up, it has read all that came, and it asks for the stream."""
+    name: Text = ""
+    refresh_hz: Hertz | None = None
 
 
 @dataclass(frozen=True, slots=True)

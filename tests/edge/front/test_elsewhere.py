@@ -14,17 +14,19 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 from aiohttp import web
 from aiohttp.test_utils import TestServer
 
-from slotwatch.edge.front.elsewhere import MOST_BYTES, ElsewhereFetcher
+from slotwatch.edge.front.elsewhere import MOST_BYTES, MOST_STREAMS, Answer, ElsewhereFetcher, NotReached, read_streams
 from slotwatch.edge.shared.messages import Done
 from slotwatch.edge.shared.messages.orders import FrontOrder, FrontResult, Noted, TakeListener
 from slotwatch.house.schema import House
 from slotwatch.house.witnesses import DeclaredListener
 from slotwatch.snapshot import ListenerRow
 from slotwatch.views.elsewhere import HeardThere
+from slotwatch.views.streams import COMPACT
 from slotwatch.wire.observation import ListenerSeen
 from tests.edge.crossing import crossed
 from tests.edge.front_house import running
@@ -88,6 +90,35 @@ async def test_streams_give_the_state_of_each_and_nothing_to_a_reader_that_has_i
         assert newer.headers["ETag"] != tag
 
 
+async def test_both_forms_of_an_answer_hold_the_same(tmp_path: Path) -> None:
+    """Another listener asks for MessagePack and falls back to JSON, for which a version without it is enough."""
+    async with running(tmp_path, snapshot=fabricate.snapshot(40)) as front:
+        url = str(front.client.make_url("")).rstrip("/")
+        async with asking(url, tmp_path) as judging:
+            await happens(lambda: bool(judging.seen))
+        text = await front.client.get("/api/v1/streams")
+        compact = await front.client.get("/api/v1/streams", headers={"Accept": COMPACT})
+        assert (compact.content_type, text.content_type) == (COMPACT, "application/json")
+        assert compact.headers["ETag"] != text.headers["ETag"], "a tag is of one form (RFC 9110, 8.8.3)"
+        assert compact.headers["Vary"] == text.headers["Vary"] == "Accept"
+        again = await front.client.get(
+            "/api/v1/streams", headers={"Accept": COMPACT, "If-None-Match": compact.headers["ETag"]}
+        )
+        assert again.status == 304
+        body = await text.text()
+
+        async def as_json(request: web.Request) -> web.Response:
+            return web.Response(text=body, content_type="application/json")
+
+        async with serving(as_json) as older, asking(older, tmp_path) as of_older:
+            await happens(lambda: bool(of_older.seen))
+    found, in_json = judging.seen[0].streams, of_older.seen[0].streams
+    assert found and in_json and len(found) == 40
+    # JSON rounds the age to milliseconds.
+    rounded = [msgspec.structs.replace(one, age_ns=round(one.age_ns or 0, -6)) for one in found]
+    assert rounded == list(in_json)
+
+
 async def test_what_one_says_the_other_one_reads(tmp_path: Path) -> None:
     (tmp_path / "token").write_text("a" * 32 + "\n")
     http = {"read": "token", "token_file": "token"}
@@ -145,6 +176,18 @@ async def test_what_is_no_list_of_streams_is_reported_to_be_none(tmp_path: Path)
             await happens(lambda judging=judging: bool(judging.seen))
         assert not judging.seen[0].reached
         assert judging.seen[0].reason.startswith("its answer is not understood")
+
+
+def test_a_compact_answer_beyond_its_bounds_is_refused() -> None:
+    good: list[object] = ["e131/1", "A", "desk", 7, 44, 0, 1000, "live", True, "desk", 44.0]
+    wrong: dict[int, object] = {0: "e" * 257, 3: 256, 4: -1, 5: 2**60, 6: -1, 8: "yes", 10: 1e9}
+    bodies = [msgspec.msgpack.encode([[*good[:at], value, *good[at + 1 :]]]) for at, value in wrong.items()]
+    bodies += [b"", b"\xc1", msgspec.msgpack.encode([good])[:-1], msgspec.msgpack.encode([good] * (MOST_STREAMS + 1))]
+    (one,) = read_streams(Answer(msgspec.msgpack.encode([good]), True, ""))
+    assert (one.universe, one.frames, one.name) == ("e131/1", 44, "desk")
+    for body in bodies:
+        with pytest.raises(NotReached, match="its answer is not understood"):
+            read_streams(Answer(body, True, ""))
 
 
 async def test_no_redirect_is_followed_and_a_closed_port_is_reported(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import ssl
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, NamedTuple
 
 import aiohttp
 import msgspec
@@ -24,12 +24,13 @@ from slotwatch.house.schema import House
 from slotwatch.house.witnesses import DeclaredListener
 from slotwatch.snapshot import Snapshot
 from slotwatch.views.elsewhere import HeardThere
-from slotwatch.wire.observation import ListenerSeen, StreamElsewhere
+from slotwatch.views.streams import COMPACT
+from slotwatch.wire.observation import Count, Hertz, ListenerSeen, Sequence, StreamElsewhere, Text
 
 EVERY_S = 1.0
 SOON_S = 0.3
 """While a stream there is late."""
-LATE_S = (0.95, 4.0)
+LATE_NS = (950_000_000, 4_000_000_000)
 """Ages of a live E1.31 stream at which it may be about to be lost: past its keep-alive, before that is certain."""
 ANSWER_WITHIN_S = 2.0
 MOST_BYTES = 8 << 20
@@ -37,46 +38,55 @@ MOST_BYTES = 8 << 20
 MOST_STREAMS = 8192
 NANOSECONDS = 1_000_000_000
 
-Name = Annotated[str, msgspec.Meta(max_length=256)]
-Count = Annotated[int, msgspec.Meta(ge=0)]
 
+class StreamInJson(msgspec.Struct):
+    """What is read of one stream where the answer is JSON; the other members of it are ignored."""
 
-class FetchedStream(msgspec.Struct):
-    """What is read of one stream; what else an answer holds is left alone."""
-
-    universe: Name
-    network: Name
-    source: Name
+    universe: Text
+    network: Text
+    source: Text
     frames: Count
-    state: Name
+    state: Text
     judged: bool
-    sequence: int | None = None
+    sequence: Sequence | None = None
     missing: Count | None = None
-    last_frame_age_s: Annotated[float, msgspec.Meta(ge=0, le=1e9)] | None = None
+    last_frame_age_s: Annotated[float, msgspec.Meta(ge=0, le=1e6)] | None = None
     joined: bool | None = None
-    name: Name = ""
-    refresh_hz: Annotated[float, msgspec.Meta(ge=0, le=1e6)] | None = None
+    name: Text = ""
+    refresh_hz: Hertz | None = None
 
     def observed(self) -> StreamElsewhere:
         """Give the stream as judging takes it."""
-        age_ns = None if self.last_frame_age_s is None else int(self.last_frame_age_s * NANOSECONDS)
-        # What arrives without being asked for may stop at any time.
-        judged = self.judged and self.joined is not False
-        universe = self.universe.partition("@")[0]
         return StreamElsewhere(
-            universe=universe,
-            network=self.network,
-            source=self.source,
-            sequence=self.sequence,
-            frames=self.frames,
-            missing=self.missing,
-            age_ns=age_ns,
-            state=self.state,
-            judged=judged,
+            self.universe.partition("@")[0],
+            self.network,
+            self.source,
+            self.sequence,
+            self.frames,
+            self.missing,
+            None if self.last_frame_age_s is None else int(self.last_frame_age_s * NANOSECONDS),
+            self.state,
+            # What arrives without being asked for may stop at any time.
+            self.judged and self.joined is not False,
+            self.name,
+            self.refresh_hz,
         )
 
 
-Streams = Annotated[list[FetchedStream], msgspec.Meta(max_length=MOST_STREAMS)]
+_JSON: msgspec.json.Decoder[list[StreamInJson]] = msgspec.json.Decoder(
+    Annotated[list[StreamInJson], msgspec.Meta(max_length=MOST_STREAMS)]
+)
+_COMPACT: msgspec.msgpack.Decoder[tuple[StreamElsewhere, ...]] = msgspec.msgpack.Decoder(
+    Annotated[tuple[StreamElsewhere, ...], msgspec.Meta(max_length=MOST_STREAMS)]
+)
+
+
+class Answer(NamedTuple):
+    """What a listener answered."""
+
+    body: bytes
+    is_compact: bool
+    tag: str
 
 
 class NotReached(Exception):
@@ -135,30 +145,24 @@ class ElsewhereFetcher:
         tag = ""
         while True:
             asked_ns = clock.monotonic_ns()
-            body, tag = await fetch(session, declared.url, tag)
-            found = None if body is None else await asyncio.to_thread(read_streams, body)
-            if found is not None:
-                asked_wall_ns = asked_ns + clock.wall_offset_ns()
-                self._heard[declared.name] = HeardThere(asked_wall_ns, found)
+            found: tuple[StreamElsewhere, ...] | None = None
+            if (answer := await fetch(session, declared.url, tag)) is not None:
+                tag = answer.tag
+                found = await asyncio.to_thread(read_streams, answer)
+                self._heard[declared.name] = HeardThere(asked_ns + clock.wall_offset_ns(), found)
             await self._tell(declared, asked_ns, found, "")
-            late = any(LATE_S[0] < (one.last_frame_age_s or 0) < LATE_S[1] for one in found or () if _keeps_alive(one))
+            late = any(LATE_NS[0] < (one.age_ns or 0) < LATE_NS[1] and _keeps_alive(one) for one in found or ())
             passed_s = (clock.monotonic_ns() - asked_ns) / NANOSECONDS
             await asyncio.sleep(max(SOON_S / 3, (SOON_S if late else EVERY_S) - passed_s))
 
     async def _tell(
-        self, declared: DeclaredListener, asked_ns: int, found: list[FetchedStream] | None, reason: str
+        self, declared: DeclaredListener, asked_ns: int, found: tuple[StreamElsewhere, ...] | None, reason: str
     ) -> None:
-        seen = ListenerSeen(
-            t_ns=asked_ns,
-            name=declared.name,
-            reached=not reason,
-            reason=reason,
-            streams=None if found is None else tuple(one.observed() for one in found),
-        )
+        seen = ListenerSeen(t_ns=asked_ns, name=declared.name, reached=not reason, reason=reason, streams=found)
         await tell_judging(self._ask, TakeListener(seen))
 
 
-def _keeps_alive(one: FetchedStream) -> bool:
+def _keeps_alive(one: StreamElsewhere) -> bool:
     return one.state == "live" and one.universe.startswith("e131/")
 
 
@@ -175,16 +179,17 @@ def _credentials(token: Path | None, ca: Path | None) -> tuple[str, ssl.SSLConte
     return word, context
 
 
-async def fetch(session: aiohttp.ClientSession, url: str, tag: str) -> tuple[bytes | None, str]:
-    """Ask for its streams: the answer's bytes, None where nothing changed since `tag`; and the new tag.
+async def fetch(session: aiohttp.ClientSession, url: str, tag: str) -> Answer | None:
+    """Ask for its streams: None where nothing changed since `tag`.
 
-    NotReached with the reason, also where it answers more than MOST_BYTES.
+    The compact form is asked for; a version that does not have it answers JSON. NotReached with the reason, also where
+    it answers more than MOST_BYTES.
     """
-    headers = {"If-None-Match": tag} if tag else {}
+    headers = {"Accept": f"{COMPACT}, application/json;q=0.5"} | ({"If-None-Match": tag} if tag else {})
     try:
         async with session.get(f"{url}/api/v1/streams", headers=headers, allow_redirects=False) as response:
             if response.status == 304:
-                return None, tag
+                return None
             if response.status in (401, 403):
                 raise NotReached(
                     "it does not accept the token" if "Authorization" in session.headers else "it needs a token"
@@ -196,17 +201,19 @@ async def fetch(session: aiohttp.ClientSession, url: str, tag: str) -> tuple[byt
                 body += part
                 if len(body) > MOST_BYTES:
                     raise NotReached(f"its answer is longer than {MOST_BYTES >> 20} MiB")
-            return bytes(body), response.headers.get("ETag", "")[:256]
+            return Answer(bytes(body), response.content_type == COMPACT, response.headers.get("ETag", "")[:256])
     except TimeoutError:
         raise NotReached(f"no answer within {ANSWER_WITHIN_S:.0f} s") from None
     except (aiohttp.ClientError, OSError, ValueError) as error:
         raise NotReached(why_unreachable(error)) from None
 
 
-def read_streams(body: bytes) -> list[FetchedStream]:
+def read_streams(answer: Answer) -> tuple[StreamElsewhere, ...]:
     """Read an answer. NotReached if it is none."""
     try:
-        return msgspec.json.decode(body, type=Streams)
+        if answer.is_compact:
+            return _COMPACT.decode(answer.body)
+        return tuple(one.observed() for one in _JSON.decode(answer.body))
     except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
         raise NotReached(
             "its answer is not understood; does slotwatch run there, in a version that has streams?"

@@ -39,7 +39,7 @@ from slotwatch.views.records import incident_of
 from slotwatch.views.report import STYLE, report_csv, report_html
 from slotwatch.views.rules import rules
 from slotwatch.views.sheet import Sheet
-from slotwatch.views.streams import etag, listeners, streams
+from slotwatch.views.streams import COMPACT, etag, listeners, positions, streams
 from slotwatch.views.survey import house_file, survey_of
 from slotwatch.wire.universe import parse
 
@@ -158,12 +158,17 @@ class Reads:
     async def streams(self, request: web.Request) -> web.Response:
         """Nothing is made, and nothing sent, for who has the newest state already."""
         sheet = self._front.current()
-        tag = etag(sheet)
+        is_compact = COMPACT in request.headers.get("Accept", "")
+        tag = etag(sheet) + ("-compact" if is_compact else "")
         if any(one.value in (tag, "*") for one in request.if_none_match or ()):
             response = web.Response(status=304)
+        elif is_compact:
+            body = await asyncio.to_thread(lambda: msgspec.msgpack.encode(positions(sheet), enc_hook=_of_numpy))
+            response = web.Response(body=body, content_type=COMPACT)
         else:
             response = await asyncio.to_thread(lambda: answer(streams(sheet)))
         response.etag = tag
+        response.headers["Vary"] = "Accept"
         return response
 
     async def openapi(self, _request: web.Request) -> web.Response:
