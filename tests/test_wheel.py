@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import sys
 import zipfile
@@ -23,9 +24,10 @@ def test_the_wheel_holds_the_page_and_runs_outside_the_checkout(tmp_path: Path) 
     with zipfile.ZipFile(wheel) as archive:
         archive.extractall(inside)
     program = (
-        "from slotwatch.edge.shared import shipped; from slotwatch.edge.shared.files import load_house; "
+        "from slotwatch.edge.shared import compiled, shipped; from slotwatch.edge.shared.files import load_house; "
         "from slotwatch.views.templates import environment; "
         "assert environment().get_template('report.html') and environment().get_template('plain.html'); "
+        f"assert compiled.load() is not None or {shutil.which('cc') is None}; "
         "assert (shipped.directory('web') / 'index.html').is_file(); "
         "print(load_house(shipped.directory('config') / 'harbour-street' / 'house.toml').name, shipped.__file__)"
     )

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.model import windows
+from slotwatch.model.continuations import CompiledPass, Continuations
 from slotwatch.model.counters import PacketCounters
 from slotwatch.model.endings import Endings
 from slotwatch.model.frames import Frames
@@ -30,11 +31,12 @@ MOST_DESTINATIONS = 8
 class Arrivals:
     """Moves the streams on by a batch."""
 
-    def __init__(self, streams: Streams, counters: PacketCounters) -> None:
+    def __init__(self, streams: Streams, counters: PacketCounters, compiled: CompiledPass | None = None) -> None:
         self.streams, self.universes = streams, streams.universes
         self._series = SeriesOfStreams(streams)
         self.restarts = self._series.restarts
         self._frames = Frames(streams, counters)
+        self.continuations = Continuations(streams, counters, compiled) if compiled is not None else None
         self.endings = Endings(streams)
         self.winners_stale = True
         """Who is live, at which priority, with how many slots: something of it changed."""
@@ -66,6 +68,16 @@ class Arrivals:
             self._take_plain(part, verdict)
         else:
             self._take_mixed(part, verdict)
+        if self.continuations is not None:
+            self.continuations.learn(part, None if verdict is None else verdict == SequenceVerdict.ACCEPT)
+
+    def go_on(self, batch: Batch, first: int, end: int) -> Rows:
+        """Take of these rows the packets that only go on. Returns the others."""
+        if self.continuations is None:
+            return np.arange(first, end)
+        at, stream, others = self.continuations.take(batch, first, end)
+        self._frames.show(batch, at, stream)
+        return others
 
     def _take_plain(self, part: Part, verdict: NDArray[np.uint8] | None) -> None:
         """Take levels alone, without any option."""

@@ -83,7 +83,7 @@ class PacketCounters:
         """Packets whose source, stream or address was counted but not kept because a bound was reached."""
         self.offenders: dict[tuple[int, bytes], Offender] = {}
         self._second = self._new_in_second = 0
-        self._edges_us = np.rint(np.array(INTERVAL_EDGES_S) * 1e6).astype(np.uint32)
+        self.edges_us = np.rint(np.array(INTERVAL_EDGES_S) * 1e6).astype(np.uint32)
 
     def take(self, batch: Batch, fields: Fields) -> None:
         """Count a batch by protocol, reason and oddity."""
@@ -105,7 +105,7 @@ class PacketCounters:
         self, protocols: NDArray[np.uint8], stream: NDArray[np.intp], intervals_us: NDArray[np.uint32]
     ) -> None:
         """Add intervals between frames to the histogram. protocols: of each stream row."""
-        place = self._edges_us.searchsorted(intervals_us)
+        place = self.edges_us.searchsorted(intervals_us)
         width = len(INTERVAL_EDGES_S) + 1
         protocol = protocols[stream]
         place += protocol * np.intp(width)

@@ -15,7 +15,9 @@ from slotwatch.model.lighttap import LightTap
 from slotwatch.model.part import Part
 from slotwatch.model.segments import Segments
 from slotwatch.model.streams import Streams
+from slotwatch.wire.batch import Batch
 
+SLOTS_AT = 126
 _HOUR_US = 3_600_000_000
 _MOST_EQUAL = np.uint16(0xFFFF)
 
@@ -167,6 +169,13 @@ class Frames:
         counts = segments.sums(stepped)
         table.windows.add(windows.STEPS, rows, counts)
         table.windows.add(windows.SMALL_CHANGES, rows, segments.small_counts - counts)
+
+    def show(self, batch: Batch, at: NDArray[np.intp], stream: NDArray[np.intp]) -> None:
+        """Show the tap frames that were taken already, in order of arrival."""
+        if self.tap is not None and len(at):
+            slots = self.streams.slots[stream]
+            now = levels.gather(batch.data, at, np.full(len(at), SLOTS_AT, np.uint16), slots)
+            self.tap.take(self.streams, stream, batch.t_ns[at], now)
 
     def take_slot_priorities(self, part: Part) -> None:
         """Take accepted live packets of start code 0xDD."""

@@ -30,7 +30,7 @@ WORDS_SHIFT = 6
 Levels = NDArray[np.uint8]
 _PLACES = np.arange(SLOTS, dtype=np.uint16)
 # One odd multiplier for each 8 slots, so that a level's place matters.
-_WEIGHTS = (np.arange(1, SLOTS // 8 + 1, dtype=np.uint64) * np.uint64(0x9E3779B97F4A7C15)) | np.uint64(1)
+WEIGHTS = (np.arange(1, SLOTS // 8 + 1, dtype=np.uint64) * np.uint64(0x9E3779B97F4A7C15)) | np.uint64(1)
 
 
 def gather(data: Levels, rows: NDArray[np.intp], first_slot: NDArray[np.uint16], slots: NDArray[np.uint16]) -> Levels:
@@ -100,7 +100,7 @@ def _steps_of_words(levels: Levels, before: Levels, places: NDArray[np.intp]) ->
 
 def hashes(levels: Levels) -> NDArray[np.uint64]:
     """Hash whole rows of levels, to compare them later without keeping them."""
-    mixed: NDArray[np.uint64] = np.einsum("ij,j->i", levels.view(np.uint64), _WEIGHTS)
+    mixed: NDArray[np.uint64] = np.einsum("ij,j->i", levels.view(np.uint64), WEIGHTS)
     return mixed ^ (mixed >> np.uint64(29))
 
 

@@ -7,6 +7,8 @@ batches gives the same state.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterator
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,16 +17,18 @@ from slotwatch.house.schema import House
 from slotwatch.model import cadence, control, minute_intervals
 from slotwatch.model.admission import MOST_BRIEF
 from slotwatch.model.arrivals import Arrivals
+from slotwatch.model.continuations import CompiledPass, is_plain_memory
 from slotwatch.model.counters import PacketCounters
 from slotwatch.model.legs import one_source_each
 from slotwatch.model.occasions import Occasions
+from slotwatch.model.part import by_kind
 from slotwatch.model.sources import Sources
 from slotwatch.model.stage import Stage
 from slotwatch.model.streams import DAY_NS, Streams
 from slotwatch.model.universes import Universes
 from slotwatch.model.windows import BUCKET_NS, SECOND
 from slotwatch.wire.batch import Batch
-from slotwatch.wire.fields import Fields, PacketKind
+from slotwatch.wire.fields import Fields
 from slotwatch.wire.universe import Protocol
 
 MINUTE = 60 * SECOND
@@ -44,7 +48,7 @@ class Model:
     Rows are used again: keep a row over time only together with its `generation`.
     """
 
-    def __init__(self, house: House, now_ns: int) -> None:
+    def __init__(self, house: House, now_ns: int, compiled: CompiledPass | None = None) -> None:
         self.house = house
         self.now_ns = now_ns
         self.started_ns = now_ns
@@ -58,7 +62,7 @@ class Model:
         self.streams = Streams(self.universes, self.sources, now_ns)
         self.counters = PacketCounters()
         self.occasions = Occasions(self.sources, house)
-        self._arrivals = Arrivals(self.streams, self.counters)
+        self._arrivals = Arrivals(self.streams, self.counters, compiled)
         self.stage = Stage(house)
         self._arrivals.watch(self.stage.tap)
         self._bucket = now_ns // BUCKET_NS
@@ -81,7 +85,7 @@ class Model:
             edges.update((np.flatnonzero(buckets[1:] != buckets[:-1]) + 1).tolist())
         starts = sorted(edges)
         parts = list(zip(starts, [*starts[1:], rows], strict=True))
-        slotted, others = self._sort(batch, fields)
+        slotted, others = by_kind(batch, fields, self.counters.start_codes)
         for first, end in parts:
             # What comes in a new bucket is judged after the windows and timeouts were brought there.
             if buckets[first] > self._bucket:
@@ -98,18 +102,22 @@ class Model:
         if others is not None and len(others):
             self.occasions.take(batch, fields, others)
 
-    def _sort(self, batch: Batch, fields: Fields) -> tuple[NDArray[np.intp] | None, NDArray[np.intp] | None]:
-        """Rows that carry slots (None: all of them), and rows of the other kinds that are read."""
-        kind = fields.kind
-        has_slots = (kind == PacketKind.LEVELS) | (kind == PacketKind.SLOT_PRIORITY)
-        if has_slots.all():
-            return None, None
-        other_code = kind == PacketKind.OTHER_START_CODE
-        if other_code.any():
-            self.counters.start_codes += np.bincount(fields.start_code[other_code], minlength=256)
-            # E1.31 numbers all start codes of a universe in one series (6.2.5); others number levels alone.
-            has_slots |= other_code & (batch.protocol == Protocol.E131)
-        return np.flatnonzero(has_slots), np.flatnonzero(kind > PacketKind.OTHER_START_CODE)
+    def go_on(self, batch: Batch) -> Iterator[Batch]:
+        """Take packets that only go on (`model.continuations`), yield the others: `ingest` each before the next."""
+        if self._arrivals.continuations is None or not len(batch) or not is_plain_memory(batch):
+            yield batch
+            return
+        self.revision += 1
+        buckets = np.maximum.accumulate(batch.t_ns) // BUCKET_NS
+        edges = (np.flatnonzero(buckets[1:] != buckets[:-1]) + 1).tolist()
+        for first, end in pairwise([0, *edges, len(batch)]):
+            if buckets[first] > self._bucket:
+                self._move_to(int(buckets[first]) * BUCKET_NS)
+            others = self._arrivals.go_on(batch, first, end)
+            if len(others):
+                # Views where they lie together.
+                low, high = int(others[0]), int(others[-1]) + 1
+                yield batch.part(slice(low, high) if high - low == len(others) else others)
 
     def soonest_loss_ns(self) -> int | None:
         """When the first of the live streams is lost if nothing more comes of it; None: nothing is live."""

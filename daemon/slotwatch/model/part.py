@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from slotwatch.model.segments import Rows, Segments
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.fields import Fields, PacketKind
+from slotwatch.wire.universe import Protocol
 
 # Members of an enumeration cost a look-up of 0.3 µs each time on Python 3.11.
 LEVELS = int(PacketKind.LEVELS)
@@ -42,3 +43,17 @@ class Part:
         if len(places) == len(self.at):
             return self
         return Part(self.batch, self.fields, self.at[places], self.stream[places])
+
+
+def by_kind(batch: Batch, fields: Fields, start_codes: NDArray[np.int64]) -> tuple[Rows | None, Rows | None]:
+    """Rows that carry slots (None: all of them), and rows of the other kinds that are read. Counts start codes."""
+    kind = fields.kind
+    has_slots = (kind == LEVELS) | (kind == SLOT_PRIORITY)
+    if has_slots.all():
+        return None, None
+    other_code = kind == PacketKind.OTHER_START_CODE
+    if other_code.any():
+        start_codes += np.bincount(fields.start_code[other_code], minlength=256)
+        # E1.31 numbers all start codes of a universe in one series (6.2.5); others number levels alone.
+        has_slots |= other_code & (batch.protocol == Protocol.E131)
+    return np.flatnonzero(has_slots), np.flatnonzero(kind > PacketKind.OTHER_START_CODE)

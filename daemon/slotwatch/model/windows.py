@@ -81,7 +81,13 @@ class Windows:
         return self._bucket - self._added_bucket > max(BUCKETS, SECONDS * SECOND) + SECOND
 
     @property
-    def _at(self) -> int:
+    def ring(self) -> NDArray[np.int16]:
+        """(METRICS, BUCKETS, capacity) counts; made anew when the table grows."""
+        return self._ring
+
+    @property
+    def place(self) -> int:
+        """Which bucket of the ring is being filled."""
         return self._bucket % BUCKETS
 
     @property
@@ -104,22 +110,23 @@ class Windows:
 
     def add(self, metric: int, rows: NDArray[np.intp], counts: Any) -> None:
         """Add int16 counts to the bucket that is being filled. Rows must differ from each other."""
-        self._ring[metric, self._at][rows] += counts
-        self._note_filled()
+        self._ring[metric, self.place][rows] += counts
+        self.note_filled()
 
     def add_gap(self, rows: NDArray[np.intp], gaps_us: NDArray[np.uint32]) -> None:
         """Remember the longest gap of the second that is being filled. Rows must differ."""
         second = self._gaps_us[self._second]
         second[rows] = np.maximum(second[rows], gaps_us)
-        self._note_filled()
+        self.note_filled()
 
     def add_uneven(self, rows: NDArray[np.intp], gaps_us: NDArray[np.uint32]) -> None:
         """Remember the longest uneven gap of the second that is being filled. Rows must differ."""
         second = self._uneven_us[self._uneven_second]
         second[rows] = np.maximum(second[rows], gaps_us)
-        self._note_filled()
+        self.note_filled()
 
-    def _note_filled(self) -> None:
+    def note_filled(self) -> None:
+        """Note that something was added to the bucket that is being filled."""
         if self._added_bucket != self._bucket or not self._filled:
             self._filled.append(self._bucket)
             self._added_bucket = self._bucket
@@ -168,7 +175,7 @@ class Windows:
     def fold(self) -> None:
         """Bring the totals up to what was added."""
         table, top = self._table, self._table.top
-        new = self._ring[:, self._at, :top] - self._folded[:, :top]
+        new = self._ring[:, self.place, :top] - self._folded[:, :top]
         # One reduction for all counts: each costs as much as adding up a column of an ordinary house.
         counted = _in_any_row(new)
         if not any(counted):
@@ -180,11 +187,11 @@ class Windows:
                     column += new[metric].astype(np.uint64)
         if counted[FRAMES]:
             self._unreported[:top] += new[FRAMES]
-        self._folded[:, :top] = self._ring[:, self._at, :top]
+        self._folded[:, :top] = self._ring[:, self.place, :top]
 
     def unfolded_packets(self, rows: NDArray[np.intp]) -> NDArray[np.int64]:
         """Packets of these rows that the totals do not hold yet."""
-        new = self._ring[[FRAMES, OTHERS], self._at][:, rows] - self._folded[[FRAMES, OTHERS]][:, rows]
+        new = self._ring[[FRAMES, OTHERS], self.place][:, rows] - self._folded[[FRAMES, OTHERS]][:, rows]
         packets: NDArray[np.int64] = new.sum(0, dtype=np.int64)
         return packets
 
@@ -202,7 +209,7 @@ class Windows:
     def turn(self) -> None:
         """Finish a bucket and begin the next; everything must have been folded."""
         table, top = self._table, self._table.top
-        come = self._ring[:, self._at, :top]
+        come = self._ring[:, self.place, :top]
         comes = _in_any_row(come)
         leaving = {length: self._ring[:, (self._bucket - length) % BUCKETS, :top] for length in _LENGTHS}
         leaves = {length: _in_any_row(counts) for length, counts in leaving.items()}
@@ -213,7 +220,7 @@ class Windows:
                     column = getattr(table, name)[:top]
                     column += (come[metric] - leaving[length][metric]).astype(np.uint32)
         self._bucket += 1
-        self._ring[:, self._at] = 0
+        self._ring[:, self.place] = 0
         self._folded[:] = 0
         if self._bucket % SECOND == 0:
             self._gaps_us[self._second] = 0
@@ -255,7 +262,7 @@ class Windows:
 
     def unfolded_frames(self, row: int) -> int:
         """Frames of a row that are not counted in its universe yet."""
-        return int(self._unreported[row]) + int(self._ring[FRAMES, self._at, row] - self._folded[FRAMES, row])
+        return int(self._unreported[row]) + int(self._ring[FRAMES, self.place, row] - self._folded[FRAMES, row])
 
     def take_back(self, metric: int, row: int, count: int) -> int:
         """Take so many of one row back out of its newest buckets; returns how many they held."""
@@ -264,7 +271,7 @@ class Windows:
     def take_back_each(self, metric: int, rows: NDArray[np.intp], counts: NDArray[np.int64]) -> NDArray[np.int64]:
         """Take so many of each row back out of its newest buckets; returns how many they held. Rows must differ."""
         held = np.zeros(len(rows), np.int64)
-        newest_first = (self._at - np.arange(BUCKETS)) % BUCKETS
+        newest_first = (self.place - np.arange(BUCKETS)) % BUCKETS
         columns = [(getattr(self._table, name), length) for name, length, metrics in COLUMNS if metric in metrics]
         for start in range(0, len(rows), ROWS_AT_ONCE):
             part = rows[start : start + ROWS_AT_ONCE]

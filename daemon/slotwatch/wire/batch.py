@@ -62,8 +62,8 @@ class Batch:
     def __len__(self) -> int:
         return len(self.t_ns)
 
-    def part(self, rows: slice) -> Batch:
-        """Some of the rows, as views."""
+    def part(self, rows: slice | NDArray[np.intp]) -> Batch:
+        """Some of the rows: views of a slice, copies of single rows."""
         columns = {name: getattr(self, name)[rows] for name, _, _ in COLUMNS}
         return Batch(data=self.data[rows], wall_offset_ns=self.wall_offset_ns, **columns)
 

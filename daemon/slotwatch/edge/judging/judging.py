@@ -23,6 +23,7 @@ from slotwatch.edge.judging.publications import Publications
 from slotwatch.edge.judging.recorder import Captures, Recorder
 from slotwatch.edge.judging.route_reports import RouteReports
 from slotwatch.edge.judging.sync_groups import sync_groups
+from slotwatch.edge.shared import compiled
 from slotwatch.edge.shared.channel import Channel
 from slotwatch.edge.shared.memory_return import MemoryReturn
 from slotwatch.edge.shared.messages import Done, Refusal, Request
@@ -102,7 +103,9 @@ class JudgingProcess:
         self._rows = RingReader(ring, min(judged, ring.head) if before_ns else ring.head, self._place)
         self._rows.lost = lost
         self._away_ns = now_ns - before_ns if before_ns else 0
-        self.engine = Engine(house, now_ns=before_ns or now_ns, wall_offset_ns=self._offset_ns)
+        self.engine = Engine(
+            house, now_ns=before_ns or now_ns, wall_offset_ns=self._offset_ns, compiled=compiled.load()
+        )
         self._orders = FrontOrders(self.engine, self._pace, self._publications, routes, self._observe, board)
         self._groups = GroupWatch(house)
         self._neighbours = NeighbourWatch(house)

@@ -1,0 +1,189 @@
+/* Packets that only go on: found and taken one by one, in order of arrival. What it may take, and what it must leave
+   alone, says model/continuations.py; it does exactly what model/arrivals.py does with such a packet.
+
+   Offsets: ANSI E1.31-2018 table 4-1. Both arguments are arrays of 64-bit words, in the order of the structs below. */
+
+#include <stdint.h>
+#include <string.h>
+
+typedef uint64_t word;
+
+#ifndef SOURCE
+#error "build it by compilation.py, which says of which source it is"
+#endif
+const uint32_t slotwatch_source = SOURCE;
+
+enum { HEAD = 126, NUMBER = 111, CID = 22, UNIVERSE = 113, SLOTS = 512, E131 = 1, KEPT = 512, HISTORY = 16, STEP = 4 };
+enum { MOST_VOTES = 64, BUCKETS = 101, FRAMES = 0, SMALL_CHANGES = 1, STEPS = 2, EDGES = 16 };
+
+struct table {
+    /* the stream table */
+    uint8_t *live, *sequence, *votes, *packets, *lost_of_last_10, *measurable, *max_step;
+    uint16_t *network, *expected_step, *slots, *equal_frames;
+    int32_t *source;
+    int64_t *last_packet_ns, *last_arrival_ns, *last_frame_ns, *prev_frame_ns, *last_change_ns, *timeout_ns;
+    word *mask, *interval_count, *history_count, *history_hash;
+    int64_t *history_ns;
+    uint32_t *intervals_us;
+    uint8_t (*levels)[SLOTS];
+    /* others */
+    int64_t *name_read_ns;  /* by source */
+    int64_t *intervals;     /* of E1.31, by interval */
+    uint32_t *edges_us;     /* EDGES of them */
+    word *weights;          /* of 8 slots each */
+    int16_t *ring;          /* (metrics, BUCKETS, capacity) */
+    int64_t capacity;
+    /* what is remembered, by row of the stream table */
+    uint8_t *ready;
+    uint8_t (*heads)[HEAD + 2];
+    uint8_t (*ways)[32];    /* sender, destination */
+    uint16_t *length;
+    int64_t *left;          /* the last call in which a packet of it was left alone */
+    /* rows by key: open addressing over a power of two; -1 where there is none */
+    word *keys;
+    int32_t *rows;
+    int64_t places;
+};
+
+struct call {
+    int64_t number;         /* of this call */
+    uint8_t *data;
+    int64_t stride;
+    int32_t *length;
+    int64_t *t_ns;
+    uint16_t *network;
+    uint8_t *protocol, *flags, (*src)[16], (*dst)[16];
+    int64_t first, end;     /* rows of the batch */
+    int64_t bucket;         /* of the ring, that is being filled */
+    uint32_t *gaps_us;      /* longest gaps of this second */
+    int64_t name_again_ns, longest_us;
+    int64_t *at, *stream;   /* learn: what to remember; go_on: what was taken */
+    int64_t *others;        /* what was left alone */
+    int64_t taken, left, sum_us;
+};
+
+static word word_at(const uint8_t *p) {
+    word w;
+    memcpy(&w, p, 8);
+    return w;
+}
+
+static word key_of(const struct call *c, int64_t i) {
+    const uint8_t *p = c->data + i * c->stride;
+    word k = word_at(p + CID) * 0x9E3779B97F4A7C15u;
+    k = (k ^ k >> 32 ^ word_at(p + CID + 8)) * 0xBF58476D1CE4E5B9u;
+    k = (k ^ k >> 32 ^ word_at(c->src[i])) * 0x94D049BB133111EBu;
+    k = (k ^ k >> 32 ^ word_at(c->src[i] + 8)) * 0xD6E8FEB86659FD93u;
+    k = (k ^ k >> 32 ^ (word)(p[UNIVERSE] << 8 | p[UNIVERSE + 1]) ^ (word)c->network[i] << 16) * 0xA0761D6478BD642Fu;
+    return k ^ k >> 32;
+}
+
+/* The place of a key, or the empty one where it belongs. */
+static int64_t place_of(const struct table *t, word key) {
+    int64_t place = key & (t->places - 1);
+    while (t->rows[place] >= 0 && t->keys[place] != key) place = (place + 1) & (t->places - 1);
+    return place;
+}
+
+/* Remember `taken` packets: row at[i] of the batch as the last one of stream[i]. Returns how many keys are new. */
+int64_t slotwatch_learn(const struct table *t, struct call *c) {
+    int64_t added = 0;
+    for (int64_t i = 0; i < c->taken; i++) {
+        int64_t at = c->at[i], s = c->stream[i];
+        memcpy(t->heads[s], c->data + at * c->stride, HEAD);
+        memcpy(t->ways[s], c->src[at], 16), memcpy(t->ways[s] + 16, c->dst[at], 16);
+        t->length[s] = c->length[at];
+        word key = key_of(c, at);
+        int64_t place = place_of(t, key);
+        added += t->rows[place] < 0;
+        t->keys[place] = key, t->rows[place] = s;
+        t->ready[s] = 1;
+    }
+    return added;
+}
+
+/* Whether packet i is the next one of stream s, and like its last one but for number and levels. */
+static int goes_on(const struct table *t, const struct call *c, int64_t i, int64_t s) {
+    const uint8_t *p = c->data + i * c->stride, *head = t->heads[s];
+    int64_t t_ns = c->t_ns[i], before_ns = t->last_packet_ns[s];
+    if (!t->ready[s] || !t->live[s] || c->flags[i] || c->length[i] != t->length[s]) return 0;
+    if ((uint8_t)(p[NUMBER] - t->sequence[s]) != 1 || t->expected_step[s] != 1) return 0;
+    if (memcmp(p, head, NUMBER) || memcmp(p + NUMBER + 1, head + NUMBER + 1, HEAD - NUMBER - 1)) return 0;
+    if (c->network[i] != t->network[s]) return 0;
+    if (memcmp(c->src[i], t->ways[s], 16) || memcmp(c->dst[i], t->ways[s] + 16, 16)) return 0;
+    if (t_ns < before_ns || t_ns - before_ns > t->timeout_ns[s]) return 0;
+    if ((t_ns - before_ns + 500) / 1000 > c->longest_us) return 0;
+    return t_ns - t->name_read_ns[t->source[s]] < c->name_again_ns;
+}
+
+static void count(const struct table *t, const struct call *c, int metric, int64_t s) {
+    t->ring[(metric * BUCKETS + c->bucket) * t->capacity + s]++;
+}
+
+static void take_interval(const struct table *t, struct call *c, int64_t s, uint32_t us) {
+    int64_t place = 0;
+    while (place < EDGES && t->edges_us[place] < us) place++;
+    t->intervals[place]++;
+    c->sum_us += us;
+    t->intervals_us[s * KEPT + t->interval_count[s]++ % KEPT] = us;
+    if (c->gaps_us[s] < us) c->gaps_us[s] = us;
+}
+
+static void take_levels(const struct table *t, const struct call *c, int64_t s, const uint8_t *now, int64_t t_ns) {
+    uint8_t *kept = t->levels[s], most = 0;
+    int64_t slots = t->slots[s];
+    if (!memcmp(now, kept, slots)) {
+        t->max_step[s] = 0;
+        t->equal_frames[s] += t->equal_frames[s] < 0xFFFF;
+        return;
+    }
+    for (int64_t k = 0; k < slots; k++) {
+        uint8_t change = now[k] > kept[k] ? now[k] - kept[k] : kept[k] - now[k];
+        most = change > most ? change : most;
+    }
+    memcpy(kept, now, slots);
+    word mixed = 0;
+    for (int64_t k = 0; k < SLOTS / 8; k++) mixed += word_at(kept + 8 * k) * t->weights[k];
+    int64_t place = s * HISTORY + t->history_count[s]++ % HISTORY;
+    t->history_hash[place] = mixed ^ mixed >> 29;
+    t->history_ns[place] = t->last_change_ns[s] = t_ns;
+    t->max_step[s] = most;
+    t->equal_frames[s] = 0;
+    count(t, c, most >= STEP ? STEPS : SMALL_CHANGES, s);
+}
+
+static void take(const struct table *t, struct call *c, int64_t i, int64_t s) {
+    const uint8_t *p = c->data + i * c->stride;
+    int64_t t_ns = c->t_ns[i], before_ns = t->last_packet_ns[s];
+    t->sequence[s] = p[NUMBER];
+    if (~t->mask[s]) {
+        t->mask[s] = t->mask[s] << 1 | 1;
+        t->lost_of_last_10[s] = t->measurable[s] ? 10 - __builtin_popcountll(t->mask[s] & 0x3FF) : 0;
+    }
+    if (t->votes[s] < MOST_VOTES) {
+        t->votes[s]++;
+        t->packets[s] += t->packets[s] < MOST_VOTES;
+    }
+    t->last_packet_ns[s] = t->last_arrival_ns[s] = t->last_frame_ns[s] = t_ns;
+    t->prev_frame_ns[s] = before_ns;
+    take_interval(t, c, s, (t_ns - before_ns + 500) / 1000);
+    take_levels(t, c, s, p + HEAD, t_ns);
+    count(t, c, FRAMES, s);
+}
+
+/* Take of rows [first, end) those that go on, and list the others. A stream one of whose packets is left alone keeps
+   its order: what comes of it later is left, too. Returns how many were taken. */
+int64_t slotwatch_go_on(const struct table *t, struct call *c) {
+    c->taken = c->left = c->sum_us = 0;
+    for (int64_t i = c->first; i < c->end; i++) {
+        int64_t s = c->protocol[i] == E131 ? t->rows[place_of(t, key_of(c, i))] : -1;
+        if (s >= 0 && t->left[s] != c->number && goes_on(t, c, i, s)) {
+            take(t, c, i, s);
+            c->at[c->taken] = i, c->stream[c->taken++] = s;
+            continue;
+        }
+        if (s >= 0) t->left[s] = c->number;
+        c->others[c->left++] = i;
+    }
+    return c->taken;
+}

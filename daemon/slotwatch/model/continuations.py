@@ -1,0 +1,172 @@
+"""Packets that only go on: the header of the packet before from the same place, the next number, and levels.
+
+Nearly every packet of a running house is one, and what the decoder and the first half of the model would find out
+about it is known. Where the compiled pass (`edge/shared/continuations.c`) is there, such packets are taken one by one
+without either. All others take the ordinary way, and without the compiled pass all do: the ordinary way says the same
+of every packet. `tests/model/test_continuations.py` feeds both alike and compares all that the tables hold.
+
+The last packet of a stream is remembered only if it was an accepted live frame without any oddity, of a series that
+goes on by one. Any packet of the stream that takes the ordinary way replaces it or drops it.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.model.cadence import UNEVEN_FLOOR_US
+from slotwatch.model.counters import PacketCounters
+from slotwatch.model.levels import WEIGHTS
+from slotwatch.model.part import LEVELS, Part
+from slotwatch.model.segments import Rows
+from slotwatch.model.sources import NAME_AGAIN_NS
+from slotwatch.model.streams import Streams
+from slotwatch.wire.batch import Batch
+from slotwatch.wire.universe import Protocol as WireProtocol
+
+HEAD_BYTES = 126
+"""Bytes before slot 1 (ANSI E1.31-2018 table 4-1)."""
+_E131 = int(WireProtocol.E131)
+_PLACES_EACH = 4
+"""Places of the look-up for each row of the table: so few keys share one that the next place is nearly always free."""
+_COLUMNS = (
+    *("live", "sequence", "series_votes", "series_packets", "lost_of_last_10", "sequence_measurable", "max_step"),
+    *("network", "expected_step", "slots", "equal_frames", "source"),
+    *("last_packet_ns", "last_arrival_ns", "last_frame_ns", "prev_frame_ns", "last_change_ns", "timeout_ns"),
+    *("series_mask", "interval_count", "history_count", "history_hash", "history_ns", "intervals_us", "levels"),
+)
+"""Columns of the stream table in the order in which the compiled pass expects them."""
+
+
+class CompiledPass(Protocol):
+    """The two functions of `continuations.c`. Both take addresses of arrays of 64-bit words."""
+
+    def learn(self, table: int, call: int) -> int: ...
+
+    def go_on(self, table: int, call: int) -> int: ...
+
+
+class Continuations:
+    """The last packet of each stream, where the next one may be like it."""
+
+    def __init__(self, streams: Streams, counters: PacketCounters, compiled: CompiledPass) -> None:
+        self._streams, self._counters, self._compiled = streams, counters, compiled
+        self._edges_us, self._weights = counters.edges_us.copy(), WEIGHTS.copy()
+        self._calls = self._keys_used = 0
+        self._of: tuple[int, int, int] = (0, 0, 0)
+        self._make(0)
+
+    def _make(self, capacity: int) -> None:
+        """Make room for so many streams; what was remembered is forgotten."""
+        places = 1 << max(6, (_PLACES_EACH * capacity - 1).bit_length())
+        self.ready = np.zeros(capacity, np.bool_)
+        self._heads = np.zeros((capacity, HEAD_BYTES + 2), np.uint8)
+        self._ways = np.zeros((capacity, 32), np.uint8)
+        self._length = np.zeros(capacity, np.uint16)
+        self._left = np.zeros(capacity, np.int64)
+        self._keys = np.zeros(places, np.uint64)
+        self._rows = np.full(places, -1, np.int32)
+        self._keys_used = 0
+
+    def _fit(self) -> None:
+        """Follow tables that grew."""
+        streams, ring = self._streams, self._streams.windows.ring
+        of = (streams.capacity, streams.sources.capacity, ring.ctypes.data)
+        if of == self._of:
+            return
+        if streams.capacity != self._of[0]:
+            self._make(streams.capacity)
+        self._of = of
+        columns: list[NDArray[Any]] = [getattr(streams, name) for name in _COLUMNS]
+        columns += [streams.sources.name_read_ns, self._counters.intervals[_E131], self._edges_us, self._weights, ring]
+        kept = (self.ready, self._heads, self._ways, self._length, self._left, self._keys, self._rows)
+        addresses = [one.ctypes.data for one in columns]
+        addresses += [ring.shape[2], *(one.ctypes.data for one in kept), len(self._keys)]
+        self._table = np.array(addresses, np.int64)
+
+    # --- remembering ----------------------------------------------------------------------------------
+
+    def learn(self, part: Part, accepted: NDArray[np.bool_] | None) -> None:
+        """Remember the last packet of each stream of a part that was taken. accepted: None for all."""
+        self._fit()
+        table, segments, batch = self._streams, part.segments, part.batch
+        rows, at = segments.rows, segments.last(part.at)
+        self.ready[rows] = False
+        good = (segments.last(part.kind) == LEVELS) & (segments.last(part.options) == 0) & (part.fields.odd[at] == 0)
+        good &= (batch.protocol[at] == _E131) & (batch.flags[at] == 0)
+        good &= batch.length[at] == part.fields.slots[at].astype(np.int32) + HEAD_BYTES
+        # Only series that go on by one: all others are judged number by number.
+        good &= table.live[rows] & (table.expected_step[rows] == 1) & (table.destination_kind[rows] != 2)
+        if accepted is not None:
+            good &= segments.last(accepted)
+        which = np.flatnonzero(good)
+        if not len(which):
+            return
+        if self._keys_used + len(which) > len(self._rows) // 2:
+            self._rows[:], self.ready[:], self._keys_used = -1, False, 0  # most are of streams that are forgotten
+        at, rows = at[which].astype(np.int64), rows[which].astype(np.int64)
+        call = self._call(batch, 0, 0, at, rows, at)
+        call[-3] = len(which)
+        self._keys_used += self._compiled.learn(self._table.ctypes.data, call.ctypes.data)
+
+    # --- taking ---------------------------------------------------------------------------------------
+
+    def take(self, batch: Batch, first: int, end: int) -> tuple[Rows, Rows, Rows]:
+        """Take of the rows [first, end) of a batch those that go on. Returns these rows, their streams, and the others.
+
+        The rows must be of the bucket that is being filled.
+        """
+        self._fit()
+        at, stream, others = (np.empty(end - first, np.int64) for _ in range(3))
+        call = self._call(batch, first, end, at, stream, others)
+        taken = self._compiled.go_on(self._table.ctypes.data, call.ctypes.data)
+        if taken:
+            self._streams.windows.note_filled()
+            self._counters.packets[_E131] += taken
+            self._counters.interval_sum_s[_E131] += int(call[-1]) / 1e6
+        return at[:taken], stream[:taken], others[: end - first - taken]
+
+    def _call(
+        self,
+        batch: Batch,
+        first: int,
+        end: int,
+        at: NDArray[np.int64],
+        stream: NDArray[np.int64],
+        others: NDArray[np.int64],
+    ) -> NDArray[np.int64]:
+        """Lay out what the compiled pass wants to know of a batch. The last three are its answer."""
+        self._calls += 1
+        windows = self._streams.windows
+        columns = (batch.length, batch.t_ns, batch.network, batch.protocol, batch.flags, batch.src, batch.dst)
+        return np.array(
+            [
+                self._calls,
+                batch.data.ctypes.data,
+                batch.data.strides[0],
+                *(one.ctypes.data for one in columns),
+                first,
+                end,
+                windows.place,
+                windows.gaps_of_this_second_us().ctypes.data,
+                NAME_AGAIN_NS,
+                UNEVEN_FLOOR_US,
+                *(one.ctypes.data for one in (at, stream, others)),
+                0,
+                0,
+                0,
+            ],
+            np.int64,
+        )
+
+
+def is_plain_memory(batch: Batch) -> bool:
+    """Whether a batch's columns lie one value behind the other, and its rows are wide enough to be read as packets."""
+    columns = (batch.length, batch.t_ns, batch.network, batch.protocol, batch.flags, batch.src, batch.dst)
+    return (
+        batch.data.shape[1] >= HEAD_BYTES + 512
+        and batch.data.strides[1] == 1
+        and all(one.flags.c_contiguous for one in columns)
+    )

@@ -1,0 +1,241 @@
+"""The compiled pass says the same as the ordinary way, whatever comes: all columns of all tables are compared.
+
+The ordinary way is the reference; its own tests hold it against the standards.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from compilation import build
+from slotwatch.edge.shared.compiled import SOURCE, Compiled, load
+from slotwatch.house.schema import DeclaredUniverse, House
+from slotwatch.model.lighttap import LightTap, Watch
+from slotwatch.model.model import Model
+from slotwatch.wire.decode import decode
+from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED
+from slotwatch.wire.universe import Protocol, UniverseId
+from tests.model.packets import MS, SECOND, START, Sent, artnet, batch_of, cid, e131
+from tests.model.test_model import state, traffic
+from tests.sweep import swept
+
+
+def compiler() -> str:
+    found = shutil.which("cc")
+    if found is None:
+        assert os.environ.get("CI") != "true", "a C compiler is missing"
+        pytest.skip("a C compiler is missing: sudo apt-get install gcc")
+    return found
+
+
+@pytest.fixture(scope="module")
+def compiled(tmp_path_factory: pytest.TempPathFactory) -> Compiled:
+    """Made of the source as it is now, whatever lies beside it."""
+    target = tmp_path_factory.mktemp("built") / "continuations.so"
+    build(compiler(), SOURCE, target)
+    made = load(target)
+    assert made is not None
+    return made
+
+
+class Both:
+    """The same packets on both ways."""
+
+    def __init__(self, compiled: Compiled, house: House | None = None) -> None:
+        self.plain, self.fast = Model(house or House(), START), Model(house or House(), START, compiled)
+        self.taken = self.sent = 0
+
+    def feed(self, sent: Sequence[Sent], sizes: Sequence[int]) -> None:
+        at = turn = 0
+        while at < len(sent):
+            size = sizes[turn % len(sizes)]
+            batch = batch_of(sent[at : at + size])
+            self.plain.ingest(batch, decode(batch))
+            left = 0
+            for others in self.fast.go_on(batch):
+                left += len(others)
+                self.fast.ingest(others, decode(others))
+            self.taken += len(batch) - left
+            self.sent += len(batch)
+            at += size
+            turn += 1
+
+    def advance(self, now_ns: int) -> None:
+        self.plain.advance(now_ns)
+        self.fast.advance(now_ns)
+
+    def differences(self) -> set[str]:
+        expected, found = state(self.plain), state(self.fast)
+        wrong = {key for key in expected if not np.array_equal(expected[key], found[key])}
+        for name in ("packets", "rejects", "start_codes", "intervals"):
+            if not np.array_equal(getattr(self.plain.counters, name), getattr(self.fast.counters, name)):
+                wrong.add(f"counters.{name}")
+        if not np.allclose(self.plain.counters.interval_sum_s, self.fast.counters.interval_sum_s, rtol=1e-12):
+            wrong.add("counters.interval_sum_s")
+        if self.plain.counters.odd != self.fast.counters.odd:
+            wrong.add("counters.odd")
+        return wrong
+
+
+def desks(seed: int, seconds: float, trouble: float) -> list[Sent]:
+    """Two desks of several universes at 40 Hz: cues, slow fades, short frames, and now and then a fault."""
+    chance = np.random.default_rng(seed)
+    universes, slots = int(chance.integers(1, 12)), int(chance.choice([512, 512, 96, 1]))
+    numbers = np.zeros((2, universes), np.int64)
+    levels = np.zeros((2, universes, slots), np.int64)
+    sent = []
+    for frame in range(round(seconds * 40)):
+        for desk in range(2):
+            for universe in range(universes):
+                t_ns = START + frame * 25 * MS + desk * 3 * MS + universe * 200_000
+                numbers[desk, universe] += 1
+                if chance.random() < 0.3:
+                    some = chance.integers(0, slots, int(chance.choice([1, 2, slots])))
+                    levels[desk, universe, some] = chance.integers(0, 256)
+                elif chance.random() < 0.2:
+                    levels[desk, universe] = np.minimum(255, levels[desk, universe] + 1)
+                options, code, priority, wide, copies = 0, 0, 100, slots, 1
+                if chance.random() < trouble:
+                    what = int(chance.integers(0, 9))
+                    numbers[desk, universe] += (5, 0, 0, 0, 0, 0, 0, -1, 0)[what]
+                    options = (0, OPTION_PREVIEW, OPTION_TERMINATED, 0, 0, 0, 0, 0, 0)[what]
+                    code = 0xDD if what == 3 else 0
+                    priority = 150 if what == 4 else 100
+                    wide = max(1, slots // 2) if what == 5 else slots
+                    copies = 2 if what == 6 else 1
+                    t_ns += 60 * MS * (what == 8)
+                data = bytes(levels[desk, universe, :wide].tolist())
+                packet = e131(
+                    data,
+                    universe=universe + 1,
+                    sequence=int(numbers[desk, universe] % 256),
+                    source=cid(desk + 1),
+                    options=options,
+                    start_code=code,
+                    priority=priority,
+                )
+                sent += [
+                    Sent(t_ns, packet, f"10.0.0.{desk + 1}", f"239.255.0.{universe + 1}", network=desk % 2)
+                ] * copies
+    # As through one socket: in order of arrival.
+    return sorted(sent, key=lambda one: one.t_ns)
+
+
+@pytest.mark.parametrize("seed", swept(range(24), every=6))
+def test_desks_are_the_same_on_both_ways(compiled: Compiled, seed: int) -> None:
+    both = Both(compiled)
+    trouble = (0.0, 0.002, 0.05)[seed % 3]
+    sent = desks(seed, 2.5, trouble)
+    both.feed(sent, ([1], [len(sent)], [3, 1, 70], [16], [300])[seed % 5])
+    both.advance(sent[-1].t_ns + 150 * MS)
+    assert both.differences() == set()
+    assert both.taken > both.sent * (0.05 if trouble > 0.01 else 0.6), "the compiled pass took its part"
+    both.advance(sent[-1].t_ns + 4 * SECOND)
+    assert both.differences() == set()
+
+
+@pytest.mark.parametrize("seed", swept(range(40), every=5))
+def test_odd_packets_between_are_the_same_on_both_ways(compiled: Compiled, seed: int) -> None:
+    both = Both(compiled)
+    steady = desks(seed + 100, 1.0, 0.01)
+    odd = traffic(seed)
+    sent = sorted([*steady, *odd], key=lambda one: one.t_ns)
+    both.feed(sent, ([7], [len(sent)], [50, 1], [128], [1000])[seed % 5])
+    both.advance(sent[-1].t_ns + 150 * MS)
+    assert both.differences() == set()
+
+
+def test_a_house_of_many_streams_grows_the_tables_on_both_ways(compiled: Compiled) -> None:
+    both = Both(compiled)
+    sent = [
+        Sent(START + frame * 23 * MS + universe * 10_000, e131(bytes([frame]) * 512, universe=universe, sequence=frame))
+        for frame in range(24)
+        for universe in range(1, 701)
+    ]
+    both.feed(sent, [1024])
+    both.advance(START + SECOND)
+    assert both.differences() == set()
+    assert both.taken > both.sent / 3
+
+
+def test_a_stream_that_is_lost_and_comes_back_is_the_same_on_both_ways(compiled: Compiled) -> None:
+    both = Both(compiled)
+    for life in range(3):
+        began_ns = START + life * 5 * SECOND
+        sent = [
+            Sent(began_ns + frame * 25 * MS, e131(bytes([frame // 4]) * 512, sequence=frame + life))
+            for frame in range(40)
+        ]
+        both.feed(sent, [10])
+        both.advance(began_ns + 4 * SECOND)
+        assert both.differences() == set()
+    assert both.taken > 60
+
+
+def test_a_sender_whose_header_changes_takes_the_ordinary_way(compiled: Compiled) -> None:
+    """Name, priority, universe of synchronization, length and address are compared byte by byte."""
+    both = Both(compiled)
+    both.feed([Sent(START + n * 25 * MS, e131(bytes(512), sequence=n)) for n in range(40)], [10])
+    before = both.taken
+    changes: tuple[dict[str, Any], ...] = ({"priority": 90}, {"name": b"another"}, {"sync": 7}, {"levels": bytes(100)})
+    for n, change in enumerate(changes):
+        packet = e131(**{"levels": bytes(512), "sequence": 40 + n, **change})
+        both.feed([Sent(START + (40 + n) * 25 * MS, packet)], [1])
+    both.feed([Sent(START + 44 * 25 * MS, e131(bytes(512), sequence=44), "10.20.0.11")], [1])
+    both.feed([Sent(START + 45 * 25 * MS, e131(bytes(512), sequence=44), network=1)], [1])
+    both.advance(START + 2 * SECOND)
+    assert both.taken == before
+    assert both.differences() == set()
+
+
+def test_watched_slots_see_the_same_frames_on_both_ways(compiled: Compiled) -> None:
+    """Frames shorter than the watched slot show 0 there, whatever lies behind them in the row."""
+    house = House(universes=tuple(DeclaredUniverse(UniverseId(Protocol.E131, n)) for n in (1, 2, 3)))
+    both = Both(compiled, house)
+    taps = []
+    for model in (both.plain, both.fast):
+        watch = Watch([(0, [0, 5]), (1, [511, 3]), (2, [2, 2])], 3, 2)
+        tap = LightTap((watch,))
+        model._arrivals.watch(tap)
+        taps.append(watch)
+    sent = [
+        Sent(START + n * 25 * MS + u * MS, e131(bytes([n]) * (512 if u < 3 else 2), universe=u, sequence=n))
+        for n in range(60)
+        for u in (1, 2, 3)
+    ]
+    for start in range(0, len(sent), 30):
+        both.feed(sent[start : start + 30], [30])
+        both.advance(sent[min(start + 29, len(sent) - 1)].t_ns)
+    seen = [watch.drain() for watch in taps]
+    assert seen[0] is not None and seen[1] is not None
+    for plain, fast in zip(seen[0], seen[1], strict=True):
+        assert np.array_equal(plain, fast)
+    assert both.taken > 60
+
+
+def test_art_net_between_is_left_alone(compiled: Compiled) -> None:
+    both = Both(compiled)
+    sent = []
+    for n in range(60):
+        t_ns = START + n * 25 * MS
+        sent.append(Sent(t_ns, e131(bytes([n]) * 512, sequence=n)))
+        sent.append(Sent(t_ns + MS, artnet(bytes([n]) * 512, sequence=n % 255 + 1), protocol=Protocol.ARTNET))
+    both.feed(sent, [24])
+    both.advance(START + 2 * SECOND)
+    assert both.differences() == set()
+    assert 30 < both.taken <= 60
+
+
+def test_a_file_of_another_source_is_not_loaded(tmp_path: Path) -> None:
+    source = tmp_path / "other.c"
+    source.write_text(SOURCE.read_text() + "\n/* changed */\n")
+    build(compiler(), source, tmp_path / "other.so")
+    assert load(tmp_path / "other.so") is None
+    assert load(tmp_path / "none.so") is None
