@@ -78,6 +78,16 @@ def test_universes_of_two_desks_that_end_one_after_the_other_while_groups_go_on_
     assert len(stage((1, 2, 3, 4), *senders).run(20.0).loud()) == 2
 
 
+def test_desks_that_die_one_after_the_other_are_no_memberships_that_run_out() -> None:
+    """Each ended whole in a moment of its own; memberships of one port run out group by group (RFC 2236 8.4)."""
+    ends = {1: 8.0, 2: 12.5, 3: 16.1}
+    shown = stage(ends, *(desk(f"Desk {n}", (n,), n, to_s=end_s) for n, end_s in ends.items())).run(40.0)
+    assert {one.universes: one.cause for one in shown.loud()} == {(f"e131/{n}",): "source-lost" for n in ends}
+    last = max(shown.loud(), key=lambda one: one.opened_ns)
+    assert last.confidence is Confidence.MEDIUM
+    assert any("forgets one group after the other" in one for one in last.also_possible)
+
+
 def routed(state_after: str) -> list[str]:
     """A desk falls silent at 8 s, and so does what a route of this computer made of it, on Art-Net."""
     own = Node((3,), address="10.0.0.200", levels=moving(hz=10.0), hz=10.0, to_s=8.1)

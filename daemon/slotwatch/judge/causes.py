@@ -25,6 +25,7 @@ from slotwatch.judge.lists import say_undeclared
 from slotwatch.judge.losses import LossGroup
 from slotwatch.judge.multicast_causes import (
     ended_one_by_one,
+    may_be_memberships,
     multicast_lost,
     multicast_only,
     other_way_goes_on,
@@ -197,6 +198,8 @@ def _whole_sources(scene: Scene) -> Verdict:
         verdict.confidence = Confidence.MEDIUM
         verdict.also_possible.insert(0, "the network path to this port: there is no other source to compare with")
         verdict.evidence.append("It is the only source on this network, so nothing shows that the path works.")
+        if groups := may_be_memberships(scene):
+            verdict.also_possible.insert(1, groups)
         doubt_the_last_one(scene, verdict)
     return verdict
 

@@ -149,6 +149,8 @@ class Losses:
             if lasts and group.kind == "silent" and is_multicast[rows].all() and not _lost_its_ports(ctx, group):
                 by_networks.setdefault(tuple(sorted(set(streams.network[rows].tolist()))), []).append(group)
         for networks, groups in by_networks.items():
+            if len(groups) < 2:
+                continue
             none_left = not (ctx.live & is_multicast & np.isin(streams.network, networks)).any()
             groups.sort(key=lambda group: group.from_ns)
             extents = [len(set(streams.universe[list(group.streams)].tolist())) for group in groups]
@@ -158,6 +160,8 @@ class Losses:
                 if not group.spread_ns
             ):
                 continue  # most of it went in one moment, which memberships that run out do not
+            # Sources that each ended whole, in a moment of their own, died: memberships run out group by group.
+            none_left = none_left and self._some_source_ended_twice(ctx, groups)
             first = groups[0]
             for group in groups[1:]:
                 spread_ns = group.from_ns - first.from_ns + first.spread_ns
@@ -166,6 +170,13 @@ class Losses:
                     first = self._fold(first, group, spread_ns)
                 else:
                     first = group
+
+    def _some_source_ended_twice(self, ctx: RuleContext, groups: list[LossGroup]) -> bool:
+        """Whether universes of one source ended one after the other, in these groups or in one that was made of them."""
+        if any(group.spread_ns for group in groups):
+            return True
+        named = [self._sources(ctx, group) for group in groups]
+        return len(set().union(*named)) < sum(map(len, named))
 
     def _fold(self, one: LossGroup, other: LossGroup, spread_ns: int) -> LossGroup:
         kept, gone = (one, other) if one.id < other.id else (other, one)
