@@ -12,7 +12,7 @@ from slotwatch.house.schema import DeclaredSource, Receiver
 from slotwatch.snapshot import Confidence, Incident, Severity
 from slotwatch.wire.observation import LinkSeen, NeighbourSeen, QuerySeen, RoutesSeen
 from slotwatch.wire.universe import Protocol, UniverseId
-from tests.judge.stage import START_NS, Desk, Node, S, Stage, house_of, moving, opened_after_s
+from tests.judge.stage import START_NS, Desk, Node, S, Stage, house_of, moving, opened_after_s, still
 from tests.judge.switches import FOH, polled, switch
 
 MAIN = DeclaredSource("main desk", address="10.0.0.1", role="main")
@@ -287,3 +287,17 @@ def test_what_this_computer_sends_itself_proves_no_network() -> None:
     one = heard(desk("Desk A", (1, 7), to_s=8.0))
     assert (one.cause, one.confidence) == ("source-lost", Confidence.MEDIUM)
     assert "network" in one.also_possible[0]
+
+
+def test_frames_at_rest_that_are_lost_in_a_row_on_a_way_that_loses_frames_accuse_the_way() -> None:
+    """E1.31-2018 6.6.2 and 6.7.1: at rest a frame comes each 0.8 to 1 s, and after 2.5 s without one it is a loss."""
+
+    def lost(universe: int, index: int, t: float) -> bool:
+        return t >= 8.0 and index % 10 == 0 if universe == 1 else 12.0 <= t < 15.5
+
+    still_one = desk("Desk A", (2,), levels=still(70), rests=True, drop=lost)
+    shown = stage((1, 2), desk("Desk A", (1,), drop=lost), still_one).run(15.0)
+    (found,) = [one for one in shown.loud() if one.rule == "universe-lost"]
+    assert (found.universes, found.cause, found.confidence) == (("e131/2",), "path-or-sender", Confidence.MEDIUM)
+    assert "its way to this port loses frames" in found.summary
+    complete(found)

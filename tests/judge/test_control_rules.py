@@ -200,6 +200,18 @@ def test_one_identity_with_two_series_for_five_seconds() -> None:
     assert 8.9 <= opened_after_s(incident) <= 9.4
 
 
+def test_a_cloned_identity_hides_no_stranger_on_its_universe() -> None:
+    """The stranger is another machine, and in control: the clone does not account for it."""
+    clone = desk(1, from_s=3.0)
+    clone.address, clone.sequence_of = "10.0.0.9", lambda universe, index: index + 77
+    stranger = desk(3, priority=150, from_s=15.0)
+    shown = stage(desk(), clone, stranger, sources=(replace(A, address=None, cid=desk().cid),), by=("main desk",)).run(
+        25.0
+    )
+    found = {incident.rule: incident.sources for incident in shown.loud()}
+    assert found["unexpected-source"] == ("Desk C",) and "duplicate-identity" in found
+
+
 def test_an_overlap_of_under_five_seconds_is_a_hand_over_however_late_its_end_is_noticed() -> None:
     """Judged to the very end: the second is live until its loss timeout, and has stopped before."""
     for seconds, rules in ((4.9, []), (5.3, ["duplicate-identity"])):

@@ -82,3 +82,36 @@ def test_frames_that_miss_in_one_silence_may_be_a_restart() -> None:
     ]
     assert "or the source was restarted" in summaries[0] and "The sender sent them" not in summaries[0]
     assert "The sender sent them" in summaries[1] and "restarted" not in summaries[1]
+
+
+def apart(first: Desk, second: Desk, seconds: float, rule: str) -> list[tuple[str, ...]]:
+    stage = Stage(house_of((1, 2)), first, second).run(seconds)
+    return sorted(incident.universes for incident in stage.all if incident.rule == rule)
+
+
+def test_frames_that_come_within_the_others_gaps_prove_that_no_path_holds_back_both() -> None:
+    second = replace(halting("Desk B", 2, "10.0.0.2"), phase_s=0.5)
+    assert apart(halting("Desk A", 1, "10.0.0.1"), second, 12.0, "uneven-refresh") == [("e131/1",), ("e131/2",)]
+
+
+def test_ways_that_begin_to_lose_frames_seconds_apart_are_two() -> None:
+    """In 5 s at 40 Hz a way that loses every tenth frame would have lost 20 of the other's 200."""
+
+    def lossy(name: str, number: int, from_s: float) -> Desk:
+        return Desk(
+            name,
+            (number,),
+            f"10.0.0.{number}",
+            number=number,
+            levels=moving(),
+            drop=lambda universe, index, t: t >= from_s and index % 10 == 0,
+        )
+
+    two = apart(lossy("Desk A", 1, 6.0), lossy("Desk B", 2, 11.0), 20.0, "packet-loss")
+    assert two == [("e131/1",), ("e131/2",)]
+    assert apart(lossy("Desk A", 1, 6.0), lossy("Desk B", 2, 6.0), 20.0, "packet-loss") == [("e131/1", "e131/2")]
+
+
+def test_a_sender_that_pauses_and_a_way_that_loses_frames_share_nothing() -> None:
+    lossy = Desk("Desk B", (2,), "10.0.0.2", number=2, levels=moving(), drop=pauses)
+    assert apart(halting("Desk A", 1, "10.0.0.1"), lossy, 12.0, "uneven-refresh") == [("e131/1",)]

@@ -44,7 +44,7 @@ class Score:
             self._take_expected(one, performance, where)
         for incident in performance.loud():
             self.reported[incident.rule] += 1
-            if any(_is_about(incident, one, (*one.rules, *one.also)) for one in night.expected):
+            if any(_is_about(incident, one, (*one.rules, *one.also)) for one in (*night.expected, *night.allowed)):
                 self.true[incident.rule] += 1
             else:
                 self.wrong.append(f"{where}: false: {line_of(incident)}: {incident.summary}")
@@ -103,7 +103,7 @@ def _plain(universes: Iterable[str]) -> set[str]:
 def _is_about(incident: Incident, one: Expected, rules: tuple[str, ...]) -> bool:
     return (
         incident.rule in rules
-        and bool(_plain(incident.universes) & set(one.universes))
+        and (not one.universes or bool(_plain(incident.universes) & set(one.universes)))
         and seconds(incident.opened_ns) >= one.at_s
     )
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from slotwatch.judge import leg_causes, wording
 from slotwatch.judge.binding import Finding
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.damage_causes import weigh_damage
+from slotwatch.judge.damage_causes import weigh_damage, weigh_missing
 from slotwatch.judge.life_signs import (
     doubt_the_last_one,
     how_they_ended,
@@ -60,7 +60,7 @@ def find_cause(ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
     else:
         verdict = _part_of_source(scene)
     verdict.provisional = bool(scene.undecided.any()) or ctx.now_ns < group.is_revised_until_ns
-    verdict = weigh_damage(scene, weigh_switches(scene, verdict))
+    verdict = weigh_missing(scene, weigh_damage(scene, weigh_switches(scene, verdict)))
     _say_all_that_works(scene, verdict)
     return verdict
 

@@ -17,7 +17,7 @@ from slotwatch.judge.incidents import IncidentBook
 from slotwatch.judge.losses import LOSS_RULES, Losses, LossGroup
 from slotwatch.judge.rule import Rule, RuleClass
 from slotwatch.judge.scene import Verdict
-from slotwatch.judge.shared_path import find_shared_cause
+from slotwatch.judge.shared_path import Companions, find_shared_cause
 from slotwatch.judge.stops import measure_stops
 from slotwatch.snapshot import Confidence, Incident
 
@@ -98,6 +98,7 @@ class Clusterer:
 
     def __init__(self) -> None:
         self.losses = Losses()
+        self._companions = Companions()
         self._verdicts: dict[int, tuple[frozenset[tuple[str, object]], Verdict]] = {}
         self.is_letting_go = False
         """Whether a cause that just ended still explains something for a moment."""
@@ -112,7 +113,7 @@ class Clusterer:
         settled = [case for case in cases if _is_settled(ctx, case, book)]
         apart = set(map(id, settled))
         clusters = self._by_group(ctx, [case for case in cases if id(case) not in apart], at)
-        clusters = _share_paths(ctx, clusters)
+        clusters = _share_paths(ctx, clusters, self._companions)
         clusters = _explain(ctx, clusters)
         _explain_by_earlier(ctx, clusters, book.waiting)
         self.is_letting_go = _stay_explained(ctx, clusters, book) | any(case.holds for case in settled)
@@ -255,24 +256,33 @@ def _accepted(ctx: RuleContext, case: Raised, at: datetime) -> AcceptedCase | No
     return standing(ctx, case.rule.name, case.finding.universes, keys, at)
 
 
-def _share_paths(ctx: RuleContext, clusters: list[Cluster]) -> list[Cluster]:
+def _share_paths(ctx: RuleContext, clusters: list[Cluster], companions: Companions) -> list[Cluster]:
     """Draw the same trouble of several sources of one network into one cluster."""
     kept: list[Cluster] = []
-    shared: dict[tuple[str, int], list[Cluster]] = {}
+    shared: dict[tuple[str, int], list[list[Cluster]]] = {}
     for cluster in clusters:
         networks = cluster.networks()
-        if cluster.rule.shares_a_path and len(networks) == 1 and not cluster.accepted:
-            shared.setdefault((cluster.rule.name, min(networks)), []).append(cluster)
-        else:
+        if not (cluster.rule.shares_a_path and len(networks) == 1 and not cluster.accepted):
             kept.append(cluster)
-    for (_, network), together in shared.items():
-        if len({name for cluster in together for name in names_of(ctx, cluster.findings())}) < 2:
-            kept.extend(together)
             continue
-        cases = [case for cluster in together for case in cluster.cases]
-        wide = Cluster(together[0].rule, f"network:{network}", cases)
-        wide.verdict = find_shared_cause(ctx, wide.source_rows(ctx), wide.findings())
-        kept.append(wide)
+        rule, mine = cluster.rule.name, (cluster.group, cluster.speaker)
+        crowds = shared.setdefault((rule, min(networks)), [])
+        for crowd in crowds:
+            if all(companions.are_one(ctx, rule, (one.group, one.speaker), mine) for one in crowd):
+                crowd.append(cluster)
+                break
+        else:
+            crowds.append([cluster])
+    companions.forget()
+    for (_, network), crowds in shared.items():
+        for place, together in enumerate(crowds):
+            if len({name for cluster in together for name in names_of(ctx, cluster.findings())}) < 2:
+                kept.extend(together)
+                continue
+            cases = [case for cluster in together for case in cluster.cases]
+            wide = Cluster(together[0].rule, f"network:{network}" + (f":{place}" if place else ""), cases)
+            wide.verdict = find_shared_cause(ctx, wide.source_rows(ctx), wide.findings())
+            kept.append(wide)
     return kept
 
 

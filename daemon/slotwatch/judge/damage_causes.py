@@ -1,16 +1,26 @@
-"""Losses while packets arrive damaged: what fell silent may still send, and the path damages all of it."""
+"""Losses while packets arrive damaged, or while some are missing: what fell silent may still send."""
 
 from __future__ import annotations
+
+import numpy as np
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.judge.scene import Scene, Verdict
+from slotwatch.model.windows import FRAMES, LOST
 from slotwatch.snapshot import Confidence
 
 OWED_HZ = 0.8
 """Packets a second that a stream at rest owes at least (ANSI E1.31-2018 6.6.2), with some slack."""
 FRESH_NS = 2 * NANOSECONDS
 MOST_NAMED = 6
+COUNTED_S = 10.0
+FEWEST_MISSING, MISSING_SHARE = 5, 0.03
+"""With 3 in 100 missing, two in a row at rest are missed about once in 20 minutes (our choice)."""
+MISSED_BEFORE = 2
+"""Of the last 10 frames: more than chance takes of a sound way (our choice)."""
+RESTING = 2
+"""Equal frames after which a source sends less often (ANSI E1.31-2018 6.6.2)."""
 _DOUBTED = frozenset({"source-lost", "network-lost", "multicast-lost", "path-or-sender", "universe-withdrawn"})
 """Causes that do not know of packets that came damaged."""
 
@@ -45,3 +55,37 @@ def weigh_damage(scene: Scene, verdict: Verdict) -> Verdict:
         ],
         verdict.provisional,
     )
+
+
+def weigh_missing(scene: Scene, verdict: Verdict) -> Verdict:
+    """Doubt a verdict while frames of the same source are missing: at rest two that are lost in a row are a loss."""
+    if verdict.cause not in _DOUBTED:
+        return verdict
+    ctx, streams = scene.ctx, scene.ctx.streams
+    lost = ctx.counted((LOST,), COUNTED_S)
+    due = lost + ctx.counted((FRAMES,), COUNTED_S)
+    loses = (lost >= FEWEST_MISSING) & (lost >= MISSING_SHARE * due) & streams.sequence_measurable
+    rows = np.flatnonzero(scene.stopped)
+    was_at_rest = bool((streams.equal_frames[rows] >= RESTING).all())
+    mine = np.flatnonzero(loses & scene.alive & np.isin(streams.source, scene.sources))
+    if len(mine) and was_at_rest and verdict.cause == "path-or-sender":
+        worst = int(mine[(lost[mine] / due[mine]).argmax()])
+        counted = f"{lost[worst]} of {due[worst]} frames of {ctx.universe_name(ctx.universe_of(worst))}"
+        names = wording.list_names(ctx.say_sources(scene.sources))
+        return Verdict(
+            "path-or-sender",
+            Confidence.MEDIUM,
+            f"{names} probably still sends it: its way to this port loses frames, {counted} in {COUNTED_S:g} s. "
+            "At rest a frame comes once a second, so two that are lost in a row are a loss.",
+            [f"{counted} are missing by sequence number in {COUNTED_S:g} s.", *verdict.evidence],
+            [verdict.sentence.rstrip("."), *verdict.also_possible],
+            verdict.still_working,
+            [f"Look at leads and switch ports on the way from {names} to this computer.", *verdict.next_checks],
+            verdict.provisional,
+        )
+    missed = int(streams.lost_of_last_10[rows].min()) if len(rows) else 0
+    if missed >= MISSED_BEFORE and was_at_rest and verdict.cause in ("source-lost", "network-lost"):
+        verdict.confidence = min(verdict.confidence, Confidence.MEDIUM, key=list(Confidence)[::-1].index)
+        verdict.evidence.append(f"Of the last 10 frames before that, {missed} and more were missing already.")
+        verdict.also_possible.insert(0, "a way that loses frames: at rest two that are lost in a row are a loss")
+    return verdict

@@ -172,7 +172,7 @@ class Losses:
                     first = group
 
     def _some_source_ended_twice(self, ctx: RuleContext, groups: list[LossGroup]) -> bool:
-        """Whether universes of one source ended one after the other, in these groups or in one that was made of them."""
+        """Whether universes of one source ended one after the other, in these groups or in one made of them."""
         if any(group.spread_ns for group in groups):
             return True
         named = [self._sources(ctx, group) for group in groups]

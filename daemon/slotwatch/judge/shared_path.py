@@ -4,8 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.durations import NANOSECONDS
 from slotwatch.judge.binding import Finding
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.fault_onset import arrivals_ns
 from slotwatch.judge.scene import Verdict
 from slotwatch.snapshot import Confidence
 
@@ -14,6 +19,76 @@ SENDER_PAUSED = "sender-paused"
 THIS_COMPUTER = "this-computer"
 WIRELESS = "wireless"
 SHARED_PATH = "shared-path"
+
+LOOKED_BACK_NS = 10 * NANOSECONDS
+"""Longest window of the rules whose trouble a path may share."""
+GAP_NS, EDGE_NS = 100_000_000, 30_000_000
+"""Shortest gap that counts, and what two sources' frames may differ by at its ends."""
+WEIGHED_BY_SHARE = frozenset({"packet-loss", "repeated-packets"})
+"""Rules whose findings weigh as much as the share of frames that they are about."""
+CHANCE = 0.01
+"""How likely one source may be spared by chance before it is plain that the other's trouble is not its own."""
+
+
+class Companions:
+    """Remembers which sources showed the same trouble together when both first had it."""
+
+    def __init__(self) -> None:
+        self._known: dict[tuple[str, str, str], bool] = {}
+        self._asked: set[tuple[str, str, str]] = set()
+
+    def are_one(self, ctx: RuleContext, rule: str, one: tuple[str, Finding], other: tuple[str, Finding]) -> bool:
+        """Whether two groups of one rule, each with its worst finding, may share a path."""
+        (first, _), (second, _) = sorted((one, other), key=lambda row: row[0])
+        key = rule, first, second
+        self._asked.add(key)
+        if key not in self._known:
+            self._known[key] = _may_share(ctx, rule, one[1], other[1])
+        return self._known[key]
+
+    def forget(self) -> None:
+        """Forget those that were not asked for since this was called last."""
+        self._known = {key: known for key, known in self._known.items() if key in self._asked}
+        self._asked.clear()
+
+
+def _may_share(ctx: RuleContext, rule: str, one: Finding, other: Finding) -> bool:
+    kinds = {_KINDS.get(finding.cause, "") for finding in (one, other)}
+    if kinds == {"lost", "paused"}:
+        return False
+    if not one.streams or not other.streams:
+        return True
+    if kinds == {"paused"}:
+        return not (_went_on(ctx, one.streams[0], other.streams[0]) or _went_on(ctx, other.streams[0], one.streams[0]))
+    if rule not in WEIGHED_BY_SHARE:
+        return True
+    earlier, later = sorted((one, other), key=lambda finding: finding.since_ns)
+    return not _was_spared(ctx, earlier, later)
+
+
+_KINDS = {LOST_ON_THE_WAY: "lost", SENDER_PAUSED: "paused", THIS_COMPUTER: "paused"}
+
+
+def _went_on(ctx: RuleContext, paused: int, other: int) -> bool:
+    """Whether one stream's frames came within most gaps of another's: no path held back both."""
+    frames_ns, others_ns = arrivals_ns(ctx, paused), arrivals_ns(ctx, other)
+    begins_ns = frames_ns[:-1]
+    is_gap = (np.diff(frames_ns) > GAP_NS) & (begins_ns > max(ctx.now_ns - LOOKED_BACK_NS, int(others_ns[0])))
+    inside = _count(others_ns, begins_ns[is_gap] + EDGE_NS, frames_ns[1:][is_gap] - EDGE_NS)
+    return len(inside) > 0 and int(np.count_nonzero(inside)) * 2 > len(inside)
+
+
+def _was_spared(ctx: RuleContext, earlier: Finding, later: Finding) -> bool:
+    """Whether more frames came of the later one before it began than a way like the earlier one's lets through."""
+    share = min(max(earlier.weight, 0.0), 0.99)
+    frames_ns = arrivals_ns(ctx, later.streams[0])
+    came = int(_count(frames_ns, np.array([earlier.since_ns]), np.array([later.since_ns]))[0])
+    return bool((1 - share) ** came < CHANCE)
+
+
+def _count(frames_ns: NDArray[np.int64], from_ns: NDArray[np.int64], to_ns: NDArray[np.int64]) -> NDArray[np.int64]:
+    counted: NDArray[np.int64] = frames_ns.searchsorted(to_ns) - frames_ns.searchsorted(from_ns, side="right")
+    return counted
 
 
 def find_shared_cause(ctx: RuleContext, sources: Iterable[int], findings: Sequence[Finding]) -> Verdict:

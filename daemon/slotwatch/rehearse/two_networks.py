@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from typing import Any
 
 from slotwatch.rehearse import stage
 from slotwatch.rehearse.cast import media_server, paper
@@ -67,9 +68,9 @@ def on_both(desk: Desk, from_s: float = NEVER_S, to_s: float = NEVER_S, lost: in
     return mixed(*legs)
 
 
-def media_on_both(numbers: Sequence[int], from_s: float = NEVER_S, lost: int = FIRST) -> Iterator[Item]:
+def media_on_both(numbers: Sequence[int], from_s: float = NEVER_S, lost: int = FIRST, **options: Any) -> Iterator[Item]:
     """Send from a media server with an address on each network."""
-    first = media_server(numbers)
+    first = media_server(numbers, **options)
     other = replace(first, network=SECOND, address=second_address(first.address), seed=first.seed + 20)
     legs: list[Iterator[Item]] = [first.sends(), other.sends()]
     if from_s < NEVER_S:

@@ -8,7 +8,7 @@ from slotwatch.durations import ns_from_s
 from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.explain import NETWORK, UNIVERSE, Effect, Explains, Reach
+from slotwatch.judge.explain import NETWORK, SOURCE, Effect, Explains, Reach
 from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
 
@@ -147,8 +147,9 @@ RULE = Rule(
     facts=DuplicateIdentityFacts,
     explains=Explains(
         50,
+        # A stranger on the same universe is another fault.
         Reach(
-            UNIVERSE,
+            SOURCE,
             effects=frozenset({Effect.STREAM_TROUBLE}),
             rules=frozenset(
                 {

@@ -1,0 +1,180 @@
+"""Faults of random nights in which levels no longer come: deaths, leads, outputs, restarts, the whole path."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from slotwatch.rehearse import stage
+from slotwatch.rehearse.cast import seen
+from slotwatch.rehearse.desk import cid_of
+from slotwatch.rehearse.faults_listener import link
+from slotwatch.rehearse.night_plan import (
+    ARTNET_DUE_S,
+    E131_DUE_S,
+    LIGHTS,
+    LOSSES,
+    SILENT,
+    Expected,
+    NightPlan,
+    Silence,
+    silence_truth,
+)
+from slotwatch.rehearse.rewriting import changed, renumbered
+from slotwatch.rehearse.stage import Item, mixed
+from slotwatch.rehearse.two_networks import on_both
+
+OUTPUT_CAUSES = ("universe-withdrawn", "path-or-sender")
+"""One output of a source that lives: which of the two only its discovery list tells, and only 10 s later."""
+
+
+def dies(plan: NightPlan, subject: str, at_s: float) -> None:
+    plan.silences.append(Silence(subject, at_s))
+    plan.wrap(subject, lambda before: stage.cut(before, at_s))
+    plan.truths.append(silence_truth(plan, subject, f"{subject} dead", at_s))
+
+
+def comes_back(plan: NightPlan, subject: str, at_s: float) -> None:
+    """Loses power and starts again, with other sequence numbers; a desk that is known by its name has a new CID."""
+    back_s = at_s + plan.chance.between(4.5, 14.0)
+    plan.silences.append(Silence(subject, at_s, back_s))
+    first = plan.chance.below(256)
+    options: dict[str, object] = {"start_s": back_s, "first_sequence": first}
+    if not plan.house.get("by_cid", True) and plan.chance.below(2):
+        options["cid"] = cid_of(f"again {first}")
+    make = {"main": plan.main_desk, "backup": plan.backup_desk, "lights": plan.lights_desk}[subject]
+    plan.wrap(subject, lambda before: mixed(stage.cut(before, at_s), plan.send(make(**options))))
+    plan.truths.append(silence_truth(plan, subject, f"{subject} restarts", at_s, also=("identity-changed",)))
+
+
+def closes(plan: NightPlan, subject: str, at_s: float) -> None:
+    """A stop with the stream-terminated bit in show: a warning once the timeout is over."""
+    plan.silences.append(Silence(subject, at_s))
+    make = {"main": plan.main_desk, "backup": plan.backup_desk, "lights": plan.lights_desk}[subject]
+    plan.parts[subject] = lambda: plan.send(make(stop_s=at_s, closes=True))
+    plan.truths.append(silence_truth(plan, subject, f"{subject} closed", at_s, ("stream-terminated",)))
+
+
+def reboots_quickly(plan: NightPlan, subject: str, at_s: float) -> None:
+    """Back with other numbers before the loss timeout is over, even after a keep-alive of 0.9 s: it raises nothing."""
+    back_s, first = at_s + plan.chance.between(0.6, 1.5), plan.chance.below(256)
+    make = {"main": plan.main_desk, "backup": plan.backup_desk, "lights": plan.lights_desk}[subject]
+    plan.wrap(
+        subject, lambda before: mixed(stage.cut(before, at_s), plan.send(make(start_s=back_s, first_sequence=first)))
+    )
+
+
+def lead_out(plan: NightPlan, subject: str, at_s: float) -> None:
+    """One of the two leads of the main desk comes out."""
+    lost = plan.chance.below(2)
+    plan.half_s = at_s
+    plan.parts["main"] = lambda: on_both(plan.main_desk(), at_s, lost=lost)
+    plan.truths.append(silence_truth(plan, "main", "main's lead out", at_s, ("leg-lost",)))
+
+
+def output_off(plan: NightPlan, subject: str, at_s: float) -> None:
+    """One of several universes is switched off at the desk, or its group no longer comes here."""
+    number = plan.numbers[plan.chance.below(len(plan.numbers))]
+    if plan.chance.below(2):
+        plan.main["listed"] = lambda t_s: [n for n in plan.numbers if n != number or t_s < at_s]
+    plan.wrap("main", lambda before: stage.cut(before, at_s, 1e9, stage.universes(number)))
+    plan.truths.append(silence_truth(plan, "main", "one output off", at_s, OUTPUT_CAUSES, (number,)))
+
+
+def output_moves(plan: NightPlan, subject: str, at_s: float) -> None:
+    """One of several universes goes on under another number."""
+    number = plan.numbers[plan.chance.below(len(plan.numbers))]
+    plan.main["listed"] = lambda t_s: [n + 40 if n == number and t_s >= at_s else n for n in plan.numbers]
+    plan.wrap("main", lambda before: changed(before, renumbered(40), at_s, stage.universes(number)))
+    plan.truths.append(silence_truth(plan, "main", "universe moved", at_s, OUTPUT_CAUSES, (number,)))
+
+
+def hands_over(plan: NightPlan, subject: str, at_s: float) -> None:
+    """The main desk dies, the silent backup steps in, and may hand back."""
+    steps_in_s = at_s + plan.chance.between(0.3, 6.0)
+    back_s = steps_in_s + 12.0 if plan.chance.below(2) else math.inf
+    plan.silences.append(Silence("main", at_s, back_s))
+    first = plan.chance.below(256)
+
+    def backup() -> Iterator[Item]:
+        return plan.send(plan.backup_desk(start_s=steps_in_s, stop_s=back_s + 1.0, closes=True))
+
+    def main(before: Iterator[Item]) -> Iterator[Item]:
+        again = plan.send(plan.main_desk(start_s=back_s, first_sequence=first)) if back_s < math.inf else iter(())
+        return mixed(stage.cut(before, at_s), again)
+
+    plan.parts["stand-in"] = backup
+    plan.wrap("main", main)
+    # It opens once the timeout is over, whoever sends by then.
+    rules = ("universe-lost", "source-absent", "backup-in-control")
+    causes = () if steps_in_s - at_s < E131_DUE_S else SILENT
+    universes = plan.universes("main")
+    plan.truths.append(
+        lambda: Expected("backup steps in", rules, causes, universes, at_s, at_s + 9.0, (*LOSSES, "flapping"))
+    )
+
+
+def lights_late(plan: NightPlan, subject: str, at_s: float) -> None:
+    """The house lights are switched on late: healthy until 10 s after the start, then missing."""
+    plan.lights["start_s"] = at_s - 10.0
+    late = at_s - 10.0 > 9.5
+    plan.silences.append(Silence("lights", 0.0, at_s - 10.0))
+    if late:
+        names = (f"e131/{LIGHTS}",)
+        plan.truths.append(
+            lambda: Expected(
+                "lights switched on late", ("universe-missing",), (), names, 0.0, 11.5, is_owed=at_s - 10 > 11
+            )
+        )
+
+
+def media_gap(plan: NightPlan, subject: str, at_s: float) -> None:
+    """The media server pauses for less than Art-Net's timeout: healthy."""
+    back_s = at_s + plan.chance.between(1.0, 5.0)
+    plan.media_options["paused"] = lambda t_s: at_s <= t_s < back_s
+
+
+def path_cut(plan: NightPlan, subject: str, at_s: float) -> None:
+    """A switch on the way restarts, or stays dark: nothing of anybody arrives."""
+    back_s = at_s + plan.chance.between(5.0, 30.0) if plan.chance.below(2) else math.inf
+    alive = [one for one in plan.everyone() if not plan.is_silent(one, at_s)]
+    for one in list(plan.parts):
+        plan.wrap(one, lambda before: stage.cut(before, at_s, min(back_s, 1e9)))
+    plan.silences += [Silence(one, at_s, back_s) for one in alive]
+
+    def truth() -> Expected:
+        slow_only = all(one == "media" for one in alive)
+        names = {
+            name for one in alive if one != "media" or back_s - at_s > ARTNET_DUE_S for name in plan.universes(one)
+        }
+        due_s = at_s + (ARTNET_DUE_S if slow_only else E131_DUE_S)
+        causes: tuple[str, ...] = ("network-lost",) if len(alive) > 1 else ("source-lost", "network-lost")
+        coincident = any(one.at_s != at_s and abs(one.at_s - at_s) < 5.0 for one in plan.silences)
+        if coincident:
+            causes = ("network-lost", "source-lost", "multicast-lost")
+        # Art-Net is only missed after 10 s: until then it looks as if only multicast were gone.
+        if "media" in alive:
+            causes = (*causes, "multicast-lost")
+        return Expected(
+            "path cut",
+            ("universe-lost",),
+            causes,
+            tuple(sorted(names)),
+            at_s,
+            due_s,
+            (*LOSSES, "packet-loss"),
+            bool(names),
+        )
+
+    plan.truths.append(truth)
+
+
+def own_lead_out(plan: NightPlan, subject: str, at_s: float) -> None:
+    """The listener's own lead is out for a while: nobody else is accused."""
+    back_s = at_s + plan.chance.between(4.0, 15.0)
+    for one in list(plan.parts):
+        plan.wrap(one, lambda before: stage.cut(before, at_s - 0.01, back_s + 0.05))
+    links = [link(t_s, up, network) for t_s, up in ((at_s, False), (back_s, True)) for network in range(1 + plan.two)]
+    plan.parts["own link"] = lambda: seen(*links)
+    plan.blind.append((at_s, back_s))
+    plan.truths.append(lambda: Expected("own lead out", ("link-down",), (), (), at_s, at_s + 1.0))

@@ -1,0 +1,178 @@
+"""Faults of random nights in how frames come: lost, late, doubled, bunched, slow, or with numbers that tell nothing."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import partial
+
+from slotwatch.rehearse import stage
+from slotwatch.rehearse.cast import CLONE, seen
+from slotwatch.rehearse.desk import Desk
+from slotwatch.rehearse.night_plan import E131_DUE_S, LOSSES, WINDOW_DUE_S, Expected, NightPlan, moving_truth
+from slotwatch.rehearse.rewriting import SEQUENCE, changed, frozen, put
+from slotwatch.rehearse.stage import mixed
+from slotwatch.wire.observation import DropsSeen
+
+SIDE = ("uneven-refresh", "slow-refresh", "universe-lost", "source-absent", "backup-absent", "packet-loss")
+"""At rest a universe sends a frame a second: three that are lost in a row are a loss."""
+
+
+def loses_frames(plan: NightPlan, subject: str, at_s: float) -> None:
+    ratio, seed = plan.chance.between(0.06, 0.3), plan.chance.below(1 << 30)
+    plan.wrap(subject, lambda before: stage.lossy(before, ratio, seed, at_s))
+    _lossy(plan, subject, at_s)
+    if subject == "media":
+        names = plan.universes("media")
+        truth = Expected("lossy way of media", ("packet-loss",), (), names, at_s, at_s + WINDOW_DUE_S, SIDE)
+        plan.truths.append(lambda: replace(truth, is_owed=plan.silent_from_s("media", at_s) > at_s + ARTNET_NEEDS_S))
+    else:
+        plan.truths.append(
+            moving_truth(plan, subject, f"lossy way of {subject}", ("packet-loss",), at_s, SIDE, frames=True)
+        )
+
+
+ARTNET_NEEDS_S = 10.0
+
+
+def _lossy(plan: NightPlan, subject: str, at_s: float) -> None:
+    """Allow what a way that loses frames does to any of its universes."""
+    plan.lossy_s[subject] = at_s
+    allowed = Expected(f"lossy way of {subject}", SIDE, (), plan.universes(subject), at_s, plan.seconds, is_owed=False)
+    plan.truths.append(partial(_as_it_is, allowed))
+
+
+def path_loses(plan: NightPlan, subject: str, at_s: float) -> None:
+    """What everybody shares loses frames."""
+    ratio = plan.chance.between(0.06, 0.3)
+    for one in list(plan.parts):
+        seed = plan.chance.below(1 << 30)
+        plan.wrap(one, lambda before, seed=seed: stage.lossy(before, ratio, seed, at_s))  # type: ignore[misc]
+    for one in plan.everyone():
+        _lossy(plan, one, at_s)
+        if one == "media":
+            found = Expected(
+                "lossy path", ("packet-loss",), (), plan.universes(one), at_s, plan.seconds, SIDE, is_owed=False
+            )
+            plan.truths.append(partial(_as_it_is, found))
+        else:
+            plan.truths.append(moving_truth(plan, one, "lossy path", ("packet-loss",), at_s, SIDE, frames=True))
+
+
+def _as_it_is(found: Expected) -> Expected:
+    return found
+
+
+def pauses(plan: NightPlan, subject: str, at_s: float) -> None:
+    """The sender itself stops for 0.3 s each 2 s: no number is missing."""
+    desks = {"main": plan.main_desk, "backup": plan.backup_desk, "lights": plan.lights_desk}
+    options = {"paused": lambda t_s: t_s >= at_s and (t_s - at_s) % 2 < 0.3}
+    _play_anew(plan, subject, desks[subject](**options))
+    causes = ("sender-paused", "shared-path") if subject == "main" else ("sender-paused",)
+    plan.truths.append(
+        moving_truth(plan, subject, f"{subject} pauses", ("uneven-refresh",), at_s, ("slow-refresh",), causes=causes)
+    )
+
+
+def overloaded(plan: NightPlan, subject: str, at_s: float) -> None:
+    """Only every third frame of the clock is sent."""
+    hz = plan.common["hz"]
+    options = {"paused": lambda t_s: t_s >= at_s and round(t_s * hz) % 3 > 0}
+    _play_anew(plan, "main", plan.main_desk(**options))
+    also = ("uneven-refresh", "backup-differs")
+    plan.truths.append(moving_truth(plan, "main", "overloaded desk", ("slow-refresh",), at_s, also))
+
+
+def _play_anew(plan: NightPlan, subject: str, desk: Desk) -> None:
+    plan.parts[subject] = lambda: plan.send(desk)
+
+
+def doubled(plan: NightPlan, subject: str, at_s: float) -> None:
+    """A loop, or a mirror of both directions: each packet comes twice."""
+    plan.wrap(subject, lambda before: stage.doubled(before, 1, 0.0003, at_s))
+    names = plan.universes(subject)
+    fault = f"{subject} doubled"
+    if subject == "media":
+        plan.truths.append(
+            lambda: Expected(
+                fault,
+                ("repeated-packets",),
+                (),
+                names,
+                at_s,
+                at_s + WINDOW_DUE_S,
+                is_owed=plan.silent_from_s(subject, at_s) > at_s + ARTNET_NEEDS_S,
+            )
+        )
+        return
+    plan.truths.append(moving_truth(plan, subject, fault, ("repeated-packets",), at_s, frames=True))
+
+
+def overtaken(plan: NightPlan, subject: str, at_s: float) -> None:
+    """Some packets take a longer way and come after those that follow them: a note at most."""
+    ratio, seed = plan.chance.between(0.02, 0.08), plan.chance.below(1 << 30)
+    by_s = 1.2 / plan.common["hz"]
+    plan.wrap("main", lambda before: stage.swapped(before, ratio, by_s, seed, lambda sent: sent.t_ns >= at_s * 1e9))
+    # A gap of two frames is no stutter, and what comes late is not lost.
+
+
+def number_stands(plan: NightPlan, subject: str, at_s: float) -> None:
+    """The sequence number stands still: receivers discard what follows."""
+    number = bytes((plan.chance.below(256),))
+    plan.wrap(subject, lambda before: changed(before, put(SEQUENCE, number), at_s))
+    _unusable(plan, subject, f"number of {subject} stands", at_s)
+
+
+def hangs(plan: NightPlan, subject: str, at_s: float) -> None:
+    """The sender hangs and repeats one packet."""
+    plan.wrap(subject, lambda before: frozen(before, at_s))
+    _unusable(plan, subject, f"{subject} repeats one packet", at_s)
+
+
+def _unusable(plan: NightPlan, subject: str, fault: str, at_s: float) -> None:
+    names = plan.universes(subject)
+    also = (*LOSSES, "packet-loss", "backup-differs")
+    rules = ("sequence-unusable",)
+    plan.truths.append(
+        lambda: Expected(
+            fault,
+            rules,
+            (),
+            names,
+            at_s,
+            at_s + 12.0,
+            also,
+            is_owed=plan.silent_from_s(subject, at_s) > at_s + 12.0,
+        )
+    )
+
+
+def cloned(plan: NightPlan, subject: str, at_s: float) -> None:
+    """A second computer with the main desk's identity."""
+    plan.house["by_address"] = False
+    desk = plan.main_desk(address=CLONE, start_s=at_s, first_sequence=plan.chance.below(256), seed=9)
+    plan.parts["clone"] = lambda: plan.send(desk)
+    also = ("source-conflict", "backup-differs", "sequence-unusable", "packet-loss", "repeated-packets")
+    names = plan.universes("main")
+    plan.truths.append(
+        lambda: Expected(
+            "cloned identity",
+            ("duplicate-identity",),
+            (),
+            names,
+            at_s,
+            at_s + 5.0 + 3 * E131_DUE_S,
+            also,
+            is_owed=plan.silent_from_s("main", at_s) > at_s + 10.0,
+        )
+    )
+
+
+def overrun(plan: NightPlan, subject: str, at_s: float) -> None:
+    """The listener's own buffer overflows for 10 s: what is missing is its own fault."""
+    seed = plan.chance.below(1 << 30)
+    for one in list(plan.parts):
+        plan.wrap(one, lambda before: stage.lossy(before, 0.2, seed, at_s, at_s + 10.0))
+    drops = [DropsSeen(round((at_s + n / 2) * 1e9), 16 * (n + 1)) for n in range(20)]
+    plan.parts["drops"] = lambda: mixed(seen(*drops))
+    plan.blind.append((at_s, at_s + 10.0))
+    plan.truths.append(lambda: Expected("own buffer overflows", ("host-overrun",), (), (), at_s, at_s + 2.0))

@@ -1,0 +1,287 @@
+"""A random night while it is drawn: who plays, who falls silent when, and what is true of it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+from typing import Any
+
+from slotwatch.rehearse.cast import backup_desk, main_desk, media_server, moves, paper, rests, second_desk
+from slotwatch.rehearse.chance import Chance
+from slotwatch.rehearse.desk import Desk
+from slotwatch.rehearse.looks import Look, changed_at, held
+from slotwatch.rehearse.scenario import Paper
+from slotwatch.rehearse.stage import Item
+from slotwatch.rehearse.two_networks import media_on_both, on_both, two_networks
+
+E131_DUE_S = 4.0
+"""Loss timeout of 2.5 s (E1.31 6.7.1), and up to one keep-alive of 1 s until the first frame is owed (6.6.2)."""
+ARTNET_DUE_S = 15.0
+"""10 s (common practice, no source) and one keep-alive of 4 s."""
+WINDOW_DUE_S = 14.0
+"""What is counted over 10 s, and its delay."""
+ENOUGH_S = 8.0
+"""Movement in which a rule that looks at moving levels has enough frames at any rate that is drawn."""
+COINCIDENT_S = 5.0
+"""What stops within less of each other may have stopped together: a look at rest is sent each 0.9 s, or each 4 s."""
+LIGHTS = 11
+LOSSES = ("universe-lost", "source-absent", "backup-absent", "backup-in-control", "universe-missing")
+LOST_ON_THE_WAY = ("packet-loss", "repeated-packets")
+SILENT = ("source-lost",)
+NETWORK = ("network-lost", "multicast-lost")
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """One fault that was played, and what is true of it."""
+
+    fault: str
+    rules: tuple[str, ...]
+    """Any of these is right."""
+    causes: tuple[str, ...]
+    """Any of these is right; empty: not judged."""
+    universes: tuple[str, ...]
+    """Without networks: `e131/1`. Empty: the whole network."""
+    at_s: float
+    due_s: float
+    also: tuple[str, ...] = ()
+    """Rules that are true of the same subject besides."""
+    is_owed: bool = True
+    """False: it may be reported, and nobody has to."""
+
+
+@dataclass(frozen=True, slots=True)
+class Silence:
+    """Levels of one subject that do not arrive for a time."""
+
+    subject: str
+    at_s: float
+    back_s: float = math.inf
+
+    def covers(self, t_s: float) -> bool:
+        return self.at_s <= t_s < self.back_s
+
+
+@dataclass(slots=True)
+class NightPlan:
+    chance: Chance
+    seconds: float
+    numbers: tuple[int, ...]
+    artnet: tuple[int, ...]
+    backup: str
+    """sending | silent | empty."""
+    two: bool
+    phase: str = "show"
+    cues: dict[int, list[tuple[float, bool]]] = field(default_factory=dict)
+    """Of each E1.31 universe: since when it moves or not."""
+    looks: dict[int, Look] = field(default_factory=dict)
+    common: dict[str, Any] = field(default_factory=dict)
+    """Options of main and backup desk."""
+    main: dict[str, Any] = field(default_factory=dict)
+    lights: dict[str, Any] = field(default_factory=dict)
+    media_options: dict[str, Any] = field(default_factory=dict)
+    house: dict[str, Any] = field(default_factory=dict)
+    """Options of the house file."""
+    parts: dict[str, Callable[[], Iterator[Item]]] = field(default_factory=dict)
+    """Who plays, by subject; a fault wraps its subject's part."""
+    silences: list[Silence] = field(default_factory=list)
+    blind: list[tuple[float, float]] = field(default_factory=list)
+    """When the listener itself hears nothing."""
+    truths: list[Callable[[], Expected | None]] = field(default_factory=list)
+    """Asked once all faults are drawn, in their order."""
+    lossy_s: dict[str, float] = field(default_factory=dict)
+    """Since when a subject's way loses frames."""
+    half_s: float = math.inf
+    """Since when the main desk no longer reaches one of two networks."""
+
+    def main_desk(self, **more: Any) -> Desk:
+        return main_desk(self.numbers, lambda number: self.looks[number], **{**self.common, **self.main, **more})
+
+    def backup_desk(self, **more: Any) -> Desk:
+        lag_s = self.house.get("lag_s", 0.0)
+        options = {"priority": 90, **self.common, **more}
+        if "slot_priorities" in options:
+            options["slot_priorities"] = held(90)
+        return backup_desk(self.numbers, lambda number: lambda t_s: self.looks[number](max(t_s - lag_s, 0)), **options)
+
+    def lights_desk(self, **more: Any) -> Desk:
+        return second_desk(look=lambda _: self.looks[LIGHTS], **{**self.lights, **more})
+
+    def media(self) -> Iterator[Item]:
+        return (
+            media_on_both(self.artnet, **self.media_options)
+            if self.two
+            else media_server(self.artnet, **self.media_options).sends()
+        )
+
+    def send(self, desk: Desk) -> Iterator[Item]:
+        return on_both(desk) if self.two else desk.sends()
+
+    def wrap(self, subject: str, change: Callable[[Iterator[Item]], Iterator[Item]]) -> None:
+        before = self.parts[subject]
+        self.parts[subject] = lambda: change(before())
+
+    def universes(self, subject: str) -> tuple[str, ...]:
+        if subject == "media":
+            return tuple(f"artnet/{number}" for number in self.artnet)
+        if subject == "lights":
+            return (f"e131/{LIGHTS}",)
+        return tuple(f"e131/{number}" for number in self.numbers)
+
+    def everyone(self) -> list[str]:
+        """Subjects that send what the house declares."""
+        return [subject for subject in self.parts if subject in ("main", "backup", "lights", "media")]
+
+    def is_silent(self, subject: str, t_s: float) -> bool:
+        return any(one.subject == subject and one.covers(t_s) for one in self.silences)
+
+    def silent_from_s(self, subject: str, after_s: float) -> float:
+        """When the subject's first silence after a moment begins; the end of the night if none does."""
+        return min((o.at_s for o in self.silences if o.subject == subject and o.at_s > after_s), default=self.seconds)
+
+    def moves_from_s(self, number: int, after_s: float, to_s: float, *, frames: bool = False) -> float:
+        """Give the start of the first movement of ENOUGH_S between two moments; inf if there is none.
+
+        frames: frames are enough, changed or not.
+        """
+        if frames and self.common.get("continuous"):
+            return after_s if to_s - after_s >= ENOUGH_S else math.inf
+        cues = [*self.cues[number], (self.seconds, False)]
+        start_s = math.inf
+        for (from_s, is_moving), (end_s, _) in pairwise(cues):
+            if not is_moving:
+                start_s = math.inf
+                continue
+            start_s = min(start_s, max(from_s, after_s))
+            if min(end_s, to_s) - start_s >= ENOUGH_S:
+                return start_s
+        return math.inf
+
+
+def moving_truth(
+    plan: NightPlan,
+    subject: str,
+    fault: str,
+    rules: tuple[str, ...],
+    at_s: float,
+    also: tuple[str, ...] = (),
+    *,
+    causes: tuple[str, ...] = (),
+    frames: bool = False,
+) -> Callable[[], Expected]:
+    """Make the truth of a fault that shows while levels move: owed on the universes that move for long enough."""
+
+    def truth() -> Expected:
+        numbers = (LIGHTS,) if subject == "lights" else plan.numbers
+        to_s = min(plan.silent_from_s(subject, at_s), plan.seconds - 1)
+        starts = {number: plan.moves_from_s(number, at_s, to_s, frames=frames) for number in numbers}
+        shown = {number: start_s for number, start_s in starts.items() if start_s < math.inf}
+        names = tuple(f"e131/{number}" for number in (shown or numbers))
+        due_s = max(shown.values(), default=plan.seconds) + WINDOW_DUE_S
+        # A way that loses frames explains that they come unevenly.
+        is_hidden = rules[0] not in LOST_ON_THE_WAY and subject in plan.lossy_s
+        return Expected(fault, rules, causes, names, at_s, due_s, also, bool(shown) and not is_hidden)
+
+    return truth
+
+
+def silence_truth(
+    plan: NightPlan,
+    subject: str,
+    fault: str,
+    at_s: float,
+    causes: tuple[str, ...] = SILENT,
+    numbers: tuple[int, ...] = (),
+    also: tuple[str, ...] = (),
+) -> Callable[[], Expected]:
+    """Make the truth of levels that no longer come.
+
+    numbers: E1.31 universes that it is about, where not all of the subject.
+    """
+
+    def truth() -> Expected:
+        universes = tuple(f"e131/{number}" for number in numbers) or plan.universes(subject)
+        due_s = at_s + (ARTNET_DUE_S if subject == "media" else E131_DUE_S)
+        rules, why = _rules(plan, subject, at_s), _causes(plan, at_s, causes)
+        # A backup that says that it stops is meant to: a note.
+        is_owed = subject != "backup" or "stream-terminated" not in causes
+        return Expected(fault, rules, why, universes, at_s, due_s, (*LOSSES, *also), is_owed)
+
+    return truth
+
+
+def _rules(plan: NightPlan, subject: str, at_s: float) -> tuple[str, ...]:
+    """Whether another keeps the universe alive, or did until a moment ago."""
+    own = "backup-absent" if subject == "backup" else "source-absent"
+    other = {"main": "backup", "backup": "main"}.get(subject, "")
+    if other not in plan.parts:
+        return ("universe-lost",)
+    before, after = plan.is_silent(other, at_s), plan.is_silent(other, at_s + E131_DUE_S)
+    near = abs(plan.silent_from_s(other, at_s - COINCIDENT_S) - at_s) < COINCIDENT_S
+    if near or before != after or plan.half_s < math.inf:
+        return ("universe-lost", own)
+    return ("universe-lost", own) if before else (own,)
+
+
+def _causes(plan: NightPlan, at_s: float, causes: tuple[str, ...]) -> tuple[str, ...]:
+    """Add what cannot be told apart: nobody else is left, or others stop in the same moment."""
+    others = [one for one in plan.silences if one.at_s != at_s and abs(one.at_s - at_s) < COINCIDENT_S]
+    left = [subject for subject in plan.everyone() if not plan.is_silent(subject, at_s + 1.0)]
+    if "source-lost" not in causes:
+        return causes
+    if others or not left:
+        return (*causes, *NETWORK)
+    return causes
+
+
+def settle(plan: NightPlan) -> tuple[Expected, ...]:
+    """Work out what is true of the whole night."""
+    found = [one for truth in plan.truths if (one := truth()) is not None]
+    for from_s, to_s in plan.blind:
+        found = [
+            replace(one, is_owed=False, due_s=math.inf)
+            if one.rules[0] not in ("link-down", "host-overrun") and one.at_s < to_s + 2 and one.due_s > from_s
+            else one
+            for one in found
+        ]
+    # What is a note in this phase is nobody's to be woken for.
+    return () if plan.phase != "show" else tuple(found)
+
+
+def cast(plan: NightPlan) -> None:
+    """Set the stage: looks, and everybody who sends while nothing is wrong."""
+    for number in (*plan.numbers, LIGHTS):
+        plan.looks[number] = _cues(plan, number)
+    plan.parts["main"] = lambda: plan.send(plan.main_desk())
+    if plan.backup == "sending":
+        plan.parts["backup"] = lambda: plan.send(plan.backup_desk())
+    plan.parts["lights"] = lambda: plan.send(plan.lights_desk())
+    if plan.artnet:
+        plan.parts["media"] = plan.media
+
+
+def _cues(plan: NightPlan, number: int) -> Look:
+    """Draw cues of movement and rest, beginning with movement so that rates are known."""
+    chance, at_s = plan.chance, 0.0
+    cues, moving = list[tuple[float, Look]](), list[tuple[float, bool]]()
+    still = 3 if chance.below(5) else 1
+    while at_s < plan.seconds:
+        is_moving = not cues or chance.below(still) > 0
+        dark = chance.below(3) == 0
+        cues.append((at_s, moves(number) if is_moving else held(0) if dark else rests(number + len(cues))))
+        moving.append((at_s, is_moving))
+        at_s += chance.between(5.0, 15.0)
+    plan.cues[number] = moving
+    return changed_at(*cues)
+
+
+def house_of_plan(plan: NightPlan) -> Paper:
+    backup = {"sending": ["backup"], "silent": ["silent-backup"]}.get(plan.backup, [])
+    sources = ["main", *backup, "second", *(["media"] if plan.artnet else [])]
+    if plan.two:
+        made = two_networks((*plan.numbers, LIGHTS), plan.artnet, sources=sources)
+        return replace(made, toml=made.toml.replace('phase = "show"', f'phase = "{plan.phase}"'))
+    known = {key: value for key, value in plan.house.items() if key in ("by_cid", "by_address", "patch")}
+    return paper((*plan.numbers, LIGHTS), plan.artnet, sources=sources, phase=plan.phase, **known)
