@@ -51,6 +51,20 @@ def test_a_source_that_pauses_lost_nothing() -> None:
     assert lost([1, 1]) == [0, 0]
 
 
+@pytest.mark.parametrize(("jump", "counted"), [(40, 0), (3, 2)])
+def test_a_source_at_rest_owed_few_frames(jump: int, counted: int) -> None:
+    """E1.31 6.6.2: at rest a frame comes each 0.8 to 1 s, whatever its rate was while levels moved."""
+    bench = Bench()
+    rest_ns = START + 800 * EVERY
+    bench.feed(frames(800))
+    for place in range(8):
+        bench.feed(frames(1, start_ns=rest_ns + place * 900 * MS, first_sequence=800 + place))
+    back_ns = rest_ns + 7 * 900 * MS + 1500 * MS
+    bench.feed(frames(40, start_ns=back_ns, first_sequence=807 + jump))
+    bench.model.advance(back_ns + 2_000 * MS)
+    assert int(bench.model.streams.lost_frames[bench.stream(1)]) == counted
+
+
 @pytest.mark.parametrize(("other", "counted"), [(72, [0, 0]), (80, [79, 79])])
 def test_two_networks_that_miss_the_very_same_frames_lost_nothing_unless_they_lost_all(
     other: int, counted: list[int]

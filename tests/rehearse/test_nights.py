@@ -7,9 +7,8 @@ import pytest
 from slotwatch.rehearse.nights import any_night
 from tests.rehearse.nights import score
 
-SEEDS = (1, 2, 3, 4, 13, 5022)
-"""A few of those that `python -m tests.rehearse.nights` plays; in 13 a doubled source hid another one's
-losses, and in 5022 two desks that died 7 s apart were taken for memberships that run out."""
+SEEDS = (50001, 50002, 50003, 50039)
+"""A few of those that `python -m tests.rehearse.nights` plays; in 50039 a cloned identity hid who took over."""
 
 
 @pytest.mark.slow
@@ -26,7 +25,8 @@ def test_a_seed_is_always_the_same_night() -> None:
 
 
 def test_nights_draw_every_kind_of_fault_and_healthy_ones() -> None:
-    nights = [any_night(seed) for seed in range(1, 200)]
-    faults = {one.fault for night in nights for one in night.expected}
-    assert len(faults) >= 11
-    assert {len(night.expected) for night in nights} == {0, 1, 2, 3}
+    nights = [any_night(seed) for seed in range(1, 600)]
+    faults = {one.fault for night in nights for one in (*night.expected, *night.allowed)}
+    assert len(faults) >= 45
+    assert {len(night.expected) for night in nights} >= {0, 1, 2, 3}
+    assert any(night.scenario.title.startswith(phase) for night in nights for phase in ("dark", "get-in", "post-show"))

@@ -18,6 +18,7 @@ from slotwatch.judge.life_signs import (
     how_they_ended,
     kept_alive_slowly,
     living_sources,
+    sends_no_levels,
     weigh_signs_of_life,
 )
 from slotwatch.judge.likeness import may_still_be
@@ -53,6 +54,8 @@ def find_cause(ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
         verdict = _terminated(scene)
     elif wrong_network := leg_causes.find_wrong_network(scene):
         verdict = wrong_network
+    elif without_levels := sends_no_levels(scene):
+        verdict = without_levels
     elif not scene.sources:
         verdict = Verdict("unknown", Confidence.LOW, "The evidence does not point to one cause.")
     elif len(scene.whole) == len(scene.sources):
@@ -189,17 +192,15 @@ def _whole_sources(scene: Scene) -> Verdict:
     several = len(scene.ctx.whole_sources(scene.sources)) >= 2
     if several and not _others_seen(scene):
         return _network_lost(scene)
+    verdict = _source_lost(scene, others)
     if several:
-        verdict = _source_lost(scene, others)
         verdict.confidence = Confidence.MEDIUM
         return verdict
-    verdict = _source_lost(scene, others)
     if not _others_seen(scene):
         verdict.confidence = Confidence.MEDIUM
         verdict.also_possible.insert(0, "the network path to this port: there is no other source to compare with")
         verdict.evidence.append("It is the only source on this network, so nothing shows that the path works.")
-        if groups := may_be_memberships(scene):
-            verdict.also_possible.insert(1, groups)
+        verdict.also_possible[1:1] = may_be_memberships(scene)
         doubt_the_last_one(scene, verdict)
     return verdict
 

@@ -11,6 +11,8 @@ from slotwatch.judge.flapping import MOST_OPENINGS
 from slotwatch.snapshot import Confidence, HeardElsewhere, Incident, IncidentLeg, Severity
 
 NANOSECONDS = 1_000_000_000
+SURELY_ANOTHER_NS = 12 * NANOSECONDS
+"""Longest window of any rule, 10 s, and some slack: what opened so long before a fault began is not part of it."""
 Explains = tuple[tuple[str, tuple[str, ...]], ...]
 Slot = tuple[str, str]
 """Rule and group: what makes a cluster the same as an incident's."""
@@ -84,6 +86,7 @@ class IncidentRecord:
 
 def may_be_part(part: IncidentRecord, account: IncidentDraft) -> bool:
     """Whether an open incident may turn out to be this fault: one that opened before it began is another."""
-    if part.incident.rule == account.rule or not begins_at_a_moment(account.rule):
+    if part.incident.rule == account.rule:
         return True
-    return part.incident.opened_ns >= account.began_ns
+    slack_ns = 0 if begins_at_a_moment(account.rule) else SURELY_ANOTHER_NS
+    return part.incident.opened_ns >= account.began_ns - slack_ns

@@ -109,7 +109,12 @@ def heard_on(scene: Scene, source: int) -> list[int]:
     keep_alive_ns = np.where(streams.protocol[rows] == Protocol.ARTNET, KEEP_ALIVE_ARTNET_NS, KEEP_ALIVE_E131_NS)
     after_ns = int((last_ns + np.maximum(keep_alive_ns, 5 * gap_ns // 4)).max()) + SLACK_NS
     return sorted(
-        {ctx.sources[leg].network for leg in ctx.other_legs(source) if ctx.sources[leg].last_seen_ns > after_ns}
+        {
+            ctx.sources[leg].network
+            for leg in ctx.other_legs(source)
+            # A leg that ended with it is no lead that goes on, whatever else of it is heard.
+            if leg not in scene.whole and ctx.sources[leg].last_seen_ns > after_ns
+        }
     )
 
 

@@ -13,6 +13,8 @@ from slotwatch.wire.universe import Protocol
 NANOSECONDS = 1_000_000_000
 LISTING_VALID_NS = 20 * NANOSECONDS
 """Two discovery intervals (ANSI E1.31-2018 4.3, 12.2): an older list says nothing."""
+ALIVE_NS = 3 * NANOSECONDS
+"""Packets of a stream at rest come each second (ANSI E1.31-2018 6.6.2), and some may be lost."""
 FRAME_NS = 40_000_000
 """One frame at 25 Hz, the slowest pace of moving levels that is common; common practice, no source."""
 
@@ -27,6 +29,41 @@ def answers_still(scene: Scene, source: int) -> bool:
     row = scene.ctx.sources[source]
     neighbour = scene.ctx.listener.neighbour(row.network, row.address)
     return neighbour is not None and neighbour.answered_ns > scene.group.from_ns + NANOSECONDS and neighbour.reachable
+
+
+def sends_no_levels(scene: Scene) -> Verdict | None:
+    """Give the verdict where packets of all that stopped still come, and hold no levels that a receiver may use."""
+    ctx, streams = scene.ctx, scene.ctx.streams
+    rows = np.flatnonzero(scene.stopped)
+    stopped_ns = scene.stops.last_ns[rows]
+    still = streams.last_packet_ns[rows] > stopped_ns + NANOSECONDS
+    if not len(rows) or not (still & (ctx.now_ns - streams.last_packet_ns[rows] < ALIVE_NS)).all():
+        return None
+    kinds = []
+    if (streams.last_preview_ns[rows] > stopped_ns).any():
+        kinds.append("preview data")
+    if (streams.last_slot_priority_ns[rows] > stopped_ns).any():
+        kinds.append("per-address priorities (start code 0xDD)")
+    what = " and ".join(kinds) or "another start code than that of levels"
+    names = wording.list_names(ctx.say_sources(scene.sources))
+    one = len(ctx.whole_sources(scene.sources)) == 1
+    its = "its" if one else "their"
+    senders = wording.list_names(sorted({ctx.source_name(source) for source in scene.sources}))
+    return Verdict(
+        "universe-withdrawn",
+        Confidence.HIGH,
+        f"{names} {'is' if one else 'are'} running, and {its} packets still come there with {what}: "
+        "they hold no levels that receivers may use.",
+        [
+            f"The newest packet came at {ctx.time_of_day(int(streams.last_packet_ns[rows].max()))}, the last levels "
+            f"at {ctx.time_of_day(int(stopped_ns.max()))}."
+        ],
+        [f"{its} levels are sent another way, which does not reach this port"],
+        next_checks=[
+            f"Look at the output settings of {senders}: blind or preview mode, start code.",
+            "Look at the stage: do the lights on these universes still follow?",
+        ],
+    )
 
 
 def living_sources(scene: Scene) -> Verdict | None:

@@ -86,17 +86,17 @@ def ended_one_by_one(scene: Scene) -> Verdict | None:
     return verdict
 
 
-def may_be_memberships(scene: Scene) -> str:
+def may_be_memberships(scene: Scene) -> tuple[str, ...]:
     """Say that groups may run out one after the other, where others ended shortly before and no querier is heard."""
     ctx, streams, stops = scene.ctx, scene.ctx.streams, scene.stops
     if any(ctx.listener.querier(network) is not None for network in scene.networks):
-        return ""
+        return ()
     ended = stops.had_frames & stops.overdue & ~stops.terminated & ~scene.stopped
     ended &= np.isin(streams.network, scene.networks) & (stops.last_ns >= scene.group.from_ns - EXPIRY_NS)
     rows = np.flatnonzero(ended)
     if not len(rows) or not scene.is_multicast(np.append(rows, np.flatnonzero(scene.stopped))).all():
-        return ""
-    return "the switch forgets one group after the other, since no querier is heard"
+        return ()
+    return ("the switch forgets one group after the other, since no querier is heard",)
 
 
 def say_how(scene: Scene) -> str:

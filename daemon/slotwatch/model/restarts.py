@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from slotwatch.model import windows
 from slotwatch.model.sequence import AMBIGUOUS, FULL_MASK
 from slotwatch.model.streams import Streams
+from slotwatch.wire.universe import Protocol
 
 JUMP_NS = 300_000_000
 """Shorter silences are no restart: no sender starts in less; common practice, no source."""
@@ -27,6 +28,9 @@ MORE, FEWER, SPARE = 1.15, 0.85, 3
 """Share of the frames that fit at the known rate, and a few frames, that a loss may be off by (our choice)."""
 FEWER_ON_BOTH = 0.95
 """The same where two networks miss the very same frames: two ways do not lose alike, unless they lose all."""
+REST_NS = 800_000_000
+"""Shortest interval of a sender at rest (ANSI E1.31-2018 6.6.2)."""
+REST_EQUAL_FRAMES = 3
 Rows = NDArray[np.intp]
 Times = NDArray[np.int64]
 
@@ -37,14 +41,18 @@ class Restarts:
     def __init__(self, streams: Streams) -> None:
         self.streams = streams
         self._noted: list[NDArray[np.int64]] = []
-        self._kept: NDArray[np.int64] = np.zeros((0, 6), np.int64)
-        """Stream, its generation, when, silence before (ns), missing numbers (-1: the count went back), taken back."""
+        self._kept: NDArray[np.int64] = np.zeros((0, 7), np.int64)
+        """Stream, its generation, when, silence before (ns), missing numbers (-1: the count went back), taken back,
+        whether it was at rest."""
 
     def note(self, rows: Rows, t_ns: Times, silent_ns: Times, step: NDArray[np.uint8]) -> None:
         """Note jumps. step: from the number before the silence, as a byte."""
         missing = np.where(step < AMBIGUOUS, step.astype(np.int64) - 1, -1)
-        generation = self.streams.generation[rows].astype(np.int64)
-        self._noted.append(np.stack([rows, generation, t_ns, silent_ns, missing, np.zeros(len(rows), np.int64)], 1))
+        table, zeros = self.streams, np.zeros(len(rows), np.int64)
+        generation = table.generation[rows].astype(np.int64)
+        rested = (table.equal_frames[rows] >= REST_EQUAL_FRAMES) & (table.protocol[rows] == Protocol.E131)
+        rested &= (table.prev_frame_ns[rows] > 0) & (table.last_frame_ns[rows] - table.prev_frame_ns[rows] > JUMP_NS)
+        self._noted.append(np.stack([rows, generation, t_ns, silent_ns, missing, zeros, rested], 1))
 
     def settle(self, now_ns: int) -> None:
         """Tell losses and restarts apart, as of the jumps noted so far."""
@@ -79,6 +87,8 @@ class Restarts:
         due = silent_ns / np.where(known, median_ns, silent_ns)
         fewer = np.where(self._on_several_networks(jumps), FEWER_ON_BOTH, FEWER)
         doubtful = known & (missing > SPARE) & (missing < fewer * due - SPARE)
+        # Who sends a frame a second owed few: that a cue began in the very silence is the less likely.
+        doubtful |= (jumps[:, 6] > 0) & (missing > SPARE + silent_ns / REST_NS)
         return proven, proven | doubtful
 
     def _on_several_networks(self, jumps: NDArray[np.int64]) -> NDArray[np.bool_]:

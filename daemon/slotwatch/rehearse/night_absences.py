@@ -139,7 +139,7 @@ def path_cut(plan: NightPlan, subject: str, at_s: float) -> None:
     back_s = at_s + plan.chance.between(5.0, 30.0) if plan.chance.below(2) else math.inf
     alive = [one for one in plan.everyone() if not plan.is_silent(one, at_s)]
     for one in list(plan.parts):
-        plan.wrap(one, lambda before: stage.cut(before, at_s, min(back_s, 1e9)))
+        plan.wrap(one, lambda before: stage.cut(before, at_s, back_s))
     plan.silences += [Silence(one, at_s, back_s) for one in alive]
 
     def truth() -> Expected:

@@ -92,7 +92,7 @@ def backup_takes_over(plan: NightPlan, subject: str, at_s: float) -> None:
     """The backup rises above the main desk, which is still there."""
     plan.wrap("backup", lambda before: changed(before, put(PRIORITY, bytes((101,))), at_s))
     names = plan.universes("backup")
-    due_s = at_s + 3.0
+    due_s = at_s + 7.0
     also = ("unexpected-source", "slot-priority-faulty")
     plan.truths.append(lambda: Expected("backup takes over", ("backup-in-control",), (), names, at_s, due_s, also))
 

@@ -182,7 +182,8 @@ def moving_truth(
         due_s = max(shown.values(), default=plan.seconds) + WINDOW_DUE_S
         # A way that loses frames explains that they come unevenly.
         is_hidden = rules[0] not in LOST_ON_THE_WAY and subject in plan.lossy_s
-        return Expected(fault, rules, causes, names, at_s, due_s, also, bool(shown) and not is_hidden)
+        is_owed = bool(shown) and not is_hidden and not plan.is_silent(subject, at_s)
+        return Expected(fault, rules, causes, names, at_s, due_s, also, is_owed)
 
     return truth
 
@@ -205,8 +206,8 @@ def silence_truth(
         universes = tuple(f"e131/{number}" for number in numbers) or plan.universes(subject)
         due_s = at_s + (ARTNET_DUE_S if subject == "media" else E131_DUE_S)
         rules, why = _rules(plan, subject, at_s), _causes(plan, at_s, causes)
-        # A backup that says that it stops is meant to: a note.
-        is_owed = subject != "backup" or "stream-terminated" not in causes
+        # What says that it stops, while another goes on, is meant to: a note.
+        is_owed = "stream-terminated" not in causes or rules == ("universe-lost",)
         return Expected(fault, rules, why, universes, at_s, due_s, (*LOSSES, *also), is_owed)
 
     return truth

@@ -17,6 +17,7 @@ from slotwatch.rehearse import stage
 from slotwatch.rehearse.chance import Chance
 from slotwatch.rehearse.looks import held
 from slotwatch.rehearse.night_plan import Expected, NightPlan, cast, house_of_plan, settle
+from slotwatch.rehearse.packets import Sent
 from slotwatch.rehearse.registry import prelude
 from slotwatch.rehearse.scenario import Scenario, Truth
 from slotwatch.rehearse.stage import Item, mixed
@@ -52,8 +53,7 @@ def any_night(seed: int) -> Night:
 
     def items() -> Iterator[Item]:
         sent: Iterator[Item] = mixed(prelude(house), *(part() for part in plan.parts.values()))
-        jitter = Chance(seed)
-        late = stage.delayed(sent, lambda _: jitter.between(0.0, 0.002), 0.002)
+        late = stage.delayed(sent, _jitter(Chance(seed)), 0.002)
         limit_ns = round(plan.seconds * 1e9)
         for item in late:
             if item.t_ns >= limit_ns:
@@ -68,10 +68,22 @@ def any_night(seed: int) -> Night:
     return Night(seed, scenario, owed, tuple(one for one in truths if not one.is_owed))
 
 
+def _jitter(chance: Chance) -> Callable[[Sent], float]:
+    """Delay packets by up to 2 ms, so that none overtakes another of its sender."""
+    left_ns: dict[str, int] = {}
+
+    def delay(sent: Sent) -> float:
+        to_ns = max(sent.t_ns + round(chance.between(0.0, 0.002) * 1e9), left_ns.get(sent.src, 0) + 1000)
+        left_ns[sent.src] = to_ns
+        return (to_ns - sent.t_ns) / 1e9
+
+    return delay
+
+
 def _starts(chance: Chance) -> list[float]:
     """When faults begin: at the same moment, seconds apart, or up to a minute."""
     starts, at_s = list[float](), FIRST_S + chance.between(0.0, 10.0)
-    for _ in range(chance.below(4)):
+    for _ in range((chance.below(7) + 1) // 2):
         if at_s + TAIL_S > MOST_S:
             break
         starts.append(at_s)
@@ -108,8 +120,7 @@ def _play_faults(plan: NightPlan, starts: list[float]) -> list[tuple[str, float]
         able = {subject: found for subject in subjects if (found := _able(plan, subject))}
         if not able:
             break
-        # Paths and listeners fail more seldom than what hangs on them.
-        names = [name for name in able for _ in range(1 if name in ("path", "listener") else 3)]
+        names = [name for name in able for _ in range(_WEIGHTS.get(name, 3))]
         subject = names[plan.chance.below(len(names))]
         subjects.remove(subject)
         fault = able[subject][plan.chance.below(len(able[subject]))]
@@ -128,6 +139,8 @@ def _able(plan: NightPlan, subject: str) -> list[Fault]:
     return [fault for fault in faults if fault not in _NEEDS or _NEEDS[fault](plan)]
 
 
+_WEIGHTS = {"main": 7, "backup": 4, "path": 1, "listener": 1, "stranger": 2}
+"""How often a subject is drawn: paths and listeners fail more seldom than what hangs on them."""
 _LOSS_AND_FLOW: dict[str, tuple[Fault, ...]] = {
     "main": (
         absences.dies,

@@ -123,6 +123,9 @@ RULE = Rule(
     explains=Explains(
         190,
         Reach(SOURCE, rules=frozenset({"out-of-order", "slow-refresh", "uneven-refresh", "unlike-usual"})),
+        # Each second one packet with start code 0xDD: three that are lost in a row look as if they had stopped.
+        Reach(SOURCE, rules=frozenset({"slot-priority-faulty"}), only=frozenset({"stopped"})),
+        begins_at_a_moment=True,
     ),
     shares_a_path=True,
     source="ANSI E1.31-2018 6.7.2 (sequence); the limits: common practice, no source",

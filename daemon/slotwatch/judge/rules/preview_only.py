@@ -5,8 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import partial
 
+import numpy as np
+from numpy.typing import NDArray
+
 from slotwatch.durations import ns_from_s
-from slotwatch.judge.binding import TICK_NS, UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
+from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.rule import Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
@@ -21,19 +24,32 @@ class PreviewOnlyParameters(RuleParameters):
     recent_s: float = number(2.5, "time for which a preview packet counts", "ANSI E1.31-2018 6.2.6, 6.7.1")
 
 
-def is_preview_only(ctx: RuleContext, p: PreviewOnlyParameters) -> Mask:
+PreviewOnly = tuple[int, int]
+"""Universe row, and when its last live frame came, 0 for never: each live frame begins the wait anew."""
+
+
+def preview_only(ctx: RuleContext, p: PreviewOnlyParameters) -> dict[PreviewOnly, int | None]:
+    """Universes whose newest packets are preview data of who sent them live, or that never were live."""
     universes = ctx.universes
     recent = (universes.last_preview_ns > 0) & (ctx.now_ns - universes.last_preview_ns < ns_from_s(p.recent_s))
     silent = universes.last_preview_ns > universes.last_arrival_ns
-    preview: Mask = universes.used & (universes.declared >= 0) & universes.expected & recent & silent
-    return preview
+    found: dict[PreviewOnly, int | None] = {}
+    for row in np.flatnonzero(universes.used & (universes.declared >= 0) & universes.expected & recent & silent):
+        last_ns = int(universes.last_arrival_ns[row])
+        # A visualiser's picture beside a desk that falls silent is not that desk's.
+        if not last_ns or (ctx.streams.last_arrival_ns[_previews(ctx, int(row), p)] > 0).any():
+            found[int(row), last_ns] = last_ns or None
+    return found
 
 
-def describe_preview_only(ctx: RuleContext, row: int, p: PreviewOnlyParameters) -> Finding:
-    streams = ctx.streams
+def _previews(ctx: RuleContext, row: int, p: PreviewOnlyParameters) -> NDArray[np.integer]:
     rows = ctx.streams_of(row)
-    rows = rows[ctx.now_ns - streams.last_preview_ns[rows] < ns_from_s(p.recent_s)]
-    last_ns = int(ctx.universes.last_arrival_ns[row])
+    return rows[ctx.now_ns - ctx.streams.last_preview_ns[rows] < ns_from_s(p.recent_s)]
+
+
+def describe_preview_only(ctx: RuleContext, key: PreviewOnly, p: PreviewOnlyParameters) -> Finding:
+    row, last_ns = key
+    rows = _previews(ctx, row, p)
     live = f"The last live frame came at {ctx.time_of_day(last_ns)}." if last_ns else "No live frame ever came."
     return Finding(
         group="sources:" + ",".join(sorted({ctx.source_name(ctx.source_of(int(one))) for one in rows})),
@@ -46,7 +62,7 @@ def describe_preview_only(ctx: RuleContext, row: int, p: PreviewOnlyParameters) 
 
 
 def bind(setup: RuleSetup, p: PreviewOnlyParameters) -> tuple[RuleBinding, ...]:
-    return (RuleBinding(UNIVERSES, partial(is_preview_only, p=p), partial(describe_preview_only, p=p), TICK_NS),)
+    return (RuleBinding(KEYS, partial(preview_only, p=p), partial(describe_preview_only, p=p), TICK_NS, timed=True),)
 
 
 RULE = Rule(
