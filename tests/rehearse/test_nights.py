@@ -7,8 +7,10 @@ import pytest
 from slotwatch.rehearse.nights import any_night
 from tests.rehearse.nights import score
 
-SEEDS = (50001, 50002, 50003, 50039)
-"""A few of those that `python -m tests.rehearse.nights` plays; in 50039 a cloned identity hid who took over."""
+SEEDS = (50001, 50039, 60012, 60039, 60044, 60115, 60150)
+"""A few of those that `python -m tests.rehearse.nights` plays. In 50039 a cloned identity hid who took over, in 60039 and
+60115 a visualiser was all that arrived, in 60044 text packets were a lead on both networks, in 60150 a restart at rest
+was a loss."""
 
 
 @pytest.mark.slow
