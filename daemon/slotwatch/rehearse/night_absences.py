@@ -75,6 +75,7 @@ def lead_out(plan: NightPlan, subject: str, at_s: float) -> None:
 def output_off(plan: NightPlan, subject: str, at_s: float) -> None:
     """One of several universes is switched off at the desk, or its group no longer comes here."""
     number = plan.numbers[plan.chance.below(len(plan.numbers))]
+    plan.given_up.add(f"e131/{number}")
     if plan.chance.below(2):
         plan.main["listed"] = lambda t_s: [n for n in plan.numbers if n != number or t_s < at_s]
     plan.wrap("main", lambda before: stage.cut(before, at_s, 1e9, stage.universes(number)))
@@ -84,6 +85,7 @@ def output_off(plan: NightPlan, subject: str, at_s: float) -> None:
 def output_moves(plan: NightPlan, subject: str, at_s: float) -> None:
     """One of several universes goes on under another number."""
     number = plan.numbers[plan.chance.below(len(plan.numbers))]
+    plan.given_up.add(f"e131/{number}")
     plan.main["listed"] = lambda t_s: [n + 40 if n == number and t_s >= at_s else n for n in plan.numbers]
     plan.wrap("main", lambda before: changed(before, renumbered(40), at_s, stage.universes(number)))
     plan.truths.append(silence_truth(plan, "main", "universe moved", at_s, OUTPUT_CAUSES, (number,)))

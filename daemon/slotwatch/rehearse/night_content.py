@@ -91,7 +91,7 @@ def backup_out_of_step(plan: NightPlan, subject: str, at_s: float) -> None:
 def backup_takes_over(plan: NightPlan, subject: str, at_s: float) -> None:
     """The backup rises above the main desk, which is still there."""
     plan.wrap("backup", lambda before: changed(before, put(PRIORITY, bytes((101,))), at_s))
-    names = plan.universes("backup")
+    names = tuple(name for name in plan.universes("backup") if name not in plan.given_up)
     due_s = at_s + 7.0
     also = ("unexpected-source", "slot-priority-faulty")
     plan.truths.append(lambda: Expected("backup takes over", ("backup-in-control",), (), names, at_s, due_s, also))

@@ -93,6 +93,8 @@ class NightPlan:
     """Asked once all faults are drawn, in their order."""
     lossy_s: dict[str, float] = field(default_factory=dict)
     """Since when a subject's way loses frames."""
+    given_up: set[str] = field(default_factory=set)
+    """Universes that the main desk no longer sends."""
     half_s: float = math.inf
     """Since when the main desk no longer reaches one of two networks."""
 
