@@ -89,6 +89,7 @@ class RuleContext:
         before: Before = NOTHING_BEFORE,
         crowd: Crowd = NO_CROWD,
         revision: Revision | None = None,
+        universe_names: dict[int, str] | None = None,
     ) -> None:
         """revision: rises with all but time that a condition may read; None: nobody asks how long answers hold."""
         self.model = model
@@ -111,7 +112,7 @@ class RuleContext:
         self.universes = cast(UniverseColumns, Rows(model.universes, model.universes.top))
         self.sources = SourceRows(model.sources)
         # A wide fault names thousands of universes, several times a pass.
-        self._universe_names: dict[int, str] = {}
+        self._universe_names: dict[int, str] = {} if universe_names is None else universe_names
         self._source_names: dict[int, str] = {}
         self._source_keys: dict[int, str] = {}
 

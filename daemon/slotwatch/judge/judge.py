@@ -32,6 +32,7 @@ from slotwatch.judge.rules.receiver_silent import ReceiverAnswers, ReceiverSilen
 from slotwatch.judge.rules.too_many_sources import crowd_of
 from slotwatch.judge.shown import Shown
 from slotwatch.judge.switch_rows import SwitchRows, Whereabouts, where
+from slotwatch.judge.universe_names import UniverseNames
 from slotwatch.snapshot import HouseView, Incident, ListenerRow, MadeException, NeighbourRow
 from slotwatch.snapshot.readiness import Readiness
 from slotwatch.snapshot.rig_check import RigCheckRow
@@ -77,6 +78,7 @@ class Judge:
         self._regrade = False
         self._now_ns = now_ns
         self._sight: RuleContext | None = None
+        self._names = UniverseNames()
         self.is_watching = False
         """Whether rules are asked how long their answers hold; worth it before a silence."""
         self._touched = 0
@@ -209,6 +211,7 @@ class Judge:
             before=self._before,
             crowd=self._crowd,
             revision=Revision(model.revision + self._touched, model.window_revision) if self.is_watching else None,
+            universe_names=self._names.of(model.universes),
         )
 
     def _follow_timetable(self, ctx: RuleContext) -> bool:

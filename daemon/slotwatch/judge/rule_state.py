@@ -44,6 +44,13 @@ class RuleState:
         self._due_ns = 0
         self._pending: dict[Key, int] = {}
         self._rows: NDArray[np.intp] = np.zeros(0, np.intp)
+        self._was_same = False
+        self._calm_until_ns = 0
+        """While the same rows are true, no case changes by time alone before this."""
+        self._births: list[int] = []
+        """Of the rows that wait; as of the last whole look."""
+        self._lasted_from_ns = 0
+        """Before this nothing of what waits has lasted for the on-delay."""
         self._looked_ns = 0
         self._last_look_ns = self._before_ns = 0
         self._refresh_due_ns = self._refresh_ns = 0
@@ -91,7 +98,13 @@ class RuleState:
             self._looked_ns = ctx.now_ns
             return False
         births = ctx.births(self.binding.over)
-        return self._update(ctx, {(row, births[row]): row for row in rows.tolist()})
+        if self._only_waits(ctx, rows, births):
+            self._looked_ns = ctx.now_ns
+            return False
+        changed = self._update(ctx, {(row, births[row]): row for row in rows.tolist()})
+        self._births = births
+        self._lasted_from_ns = min(self._pending.values(), default=0) + self._on_ns
+        return changed
 
     def _ask(self, ctx: RuleContext) -> Mask | Cases:
         """Ask the condition, unless nothing that its last answer came of can have changed."""
@@ -205,9 +218,16 @@ class RuleState:
 
     def _is_steady(self, ctx: RuleContext, rows: NDArray[np.intp]) -> bool:
         """Whether nothing can have changed: then thousands of cases cost one comparison."""
-        steady = not self._pending and ctx.now_ns < self._refresh_due_ns and np.array_equal(rows, self._rows)
+        self._was_same = np.array_equal(rows, self._rows)
+        steady = not self._pending and ctx.now_ns < self._refresh_due_ns and self._was_same
         self._rows = rows
-        return steady and all(raised.holds for raised in self.raised.values())
+        return steady and ctx.now_ns < self._calm_until_ns
+
+    def _only_waits(self, ctx: RuleContext, rows: NDArray[np.intp], births: list[int]) -> bool:
+        """Whether the same rows wait as at the last look, and none of them long enough. Asked after `_is_steady`."""
+        if self.raised or not self._pending or ctx.now_ns >= self._lasted_from_ns:
+            return False
+        return self._was_same and births == self._births
 
     def _update(self, ctx: RuleContext, true_keys: Cases) -> bool:
         now_ns = ctx.now_ns
@@ -227,9 +247,24 @@ class RuleState:
         for key in due if self.binding.refresh_s is None else due[:MOST_RAISED_AT_ONCE]:
             self.raised[key] = self._raise(ctx, key, pending[key])
         self._pending = {key: since_ns for key, since_ns in pending.items() if key not in self.raised}
-        for key in list(self.raised):
-            changed |= self._carry_on(ctx, self.raised[key], key in true_keys)
+        may_be_stale_ns = now_ns - self._refresh_ns if self.binding.refresh_s is not None else -1
+        for key, raised in list(self.raised.items()):
+            holds = key in true_keys
+            if holds and raised.holds and raised.described_ns > may_be_stale_ns:
+                raised.over, raised.last_true_ns = False, now_ns  # nothing else is new: so are most of thousands
+            else:
+                changed |= self._carry_on(ctx, raised, holds)
+        self._calm_until_ns = min(
+            (self._ends_ns(raised, now_ns) for raised in self.raised.values() if not raised.holds), default=NEVER_NS
+        )
         return changed
+
+    def _ends_ns(self, raised: Raised, now_ns: int) -> int:
+        """When something is next due of a case that holds no longer; at once where that is not plain."""
+        ends_ns = raised.last_true_ns + self._off_ns
+        if not raised.over:
+            ends_ns = min(ends_ns, raised.last_true_ns + OVER_NS)
+        return ends_ns if ends_ns > now_ns else 0
 
     def _has_lasted(self, ctx: RuleContext, since_ns: int) -> bool:
         """Whether the on-delay is over, without the moments in which this computer itself did not listen."""

@@ -175,8 +175,10 @@ class JudgingProcess:
         self.board.turn(clock.monotonic_ns(), self._rows.tail, self._rows.lost)
         for channel in (self._requests, self._observations):
             channel.flush()
-        wanted_ns = TICK_NS if self._publications.is_wanted else self.engine.rest_ns
-        return self._pace.rest_ms(clock.monotonic_ns(), rows, wanted_ns)
+        now_ns = clock.monotonic_ns()
+        # While much comes a batch is due before the engine wants a tick, whatever that would say.
+        is_busy = self._publications.is_wanted or self._pace.gathered_in_ns(now_ns, rows) <= TICK_NS
+        return self._pace.rest_ms(now_ns, rows, TICK_NS if is_busy else self.engine.rest_ns)
 
     def take_house(self, house: House) -> None:
         """Judge by another house from now on; what is known of streams stays."""

@@ -14,7 +14,7 @@ typedef uint64_t word;
 const uint32_t slotwatch_source = SOURCE;
 
 enum { HEAD = 126, NUMBER = 111, CID = 22, UNIVERSE = 113, SLOTS = 512, E131 = 1, KEPT = 512, HISTORY = 16, STEP = 4 };
-enum { MOST_VOTES = 64, BUCKETS = 101, FRAMES = 0, SMALL_CHANGES = 1, STEPS = 2, EDGES = 16 };
+enum { MOST_VOTES = 64, BUCKETS = 101, FRAMES = 0, SMALL_CHANGES = 1, STEPS = 2, EDGES = 16, AHEAD = 6 };
 
 struct table {
     /* the stream table */
@@ -171,12 +171,25 @@ static void take(const struct table *t, struct call *c, int64_t i, int64_t s) {
     count(t, c, FRAMES, s);
 }
 
+/* Have what the next packets need in the cache by then: nearly all of it lies where it was used 23 ms ago. */
+static void fetch(const struct table *t, int64_t s) {
+    for (int k = 0; k < SLOTS; k += 64) __builtin_prefetch(t->levels[s] + k, 1);
+    __builtin_prefetch(t->heads[s]), __builtin_prefetch(t->heads[s] + 64), __builtin_prefetch(t->ways[s]);
+    __builtin_prefetch(t->intervals_us + s * KEPT + t->interval_count[s] % KEPT, 1);
+    __builtin_prefetch(t->history_hash + s * HISTORY + t->history_count[s] % HISTORY, 1);
+    __builtin_prefetch(t->history_ns + s * HISTORY + t->history_count[s] % HISTORY, 1);
+}
+
 /* Take of rows [first, end) those that go on, and list the others. A stream one of whose packets is left alone keeps
    its order: what comes of it later is left, too. Returns how many were taken. */
 int64_t slotwatch_go_on(const struct table *t, struct call *c) {
+    int64_t *streams = c->others; /* first the stream of each row: no more rows are left alone than were looked at */
+    for (int64_t i = c->first; i < c->end; i++)
+        streams[i - c->first] = c->protocol[i] == E131 ? t->rows[place_of(t, key_of(c, i))] : -1;
     c->taken = c->left = c->sum_us = 0;
     for (int64_t i = c->first; i < c->end; i++) {
-        int64_t s = c->protocol[i] == E131 ? t->rows[place_of(t, key_of(c, i))] : -1;
+        int64_t ahead = i - c->first + AHEAD, s = streams[i - c->first];
+        if (ahead < c->end - c->first && streams[ahead] >= 0) fetch(t, streams[ahead]);
         if (s >= 0 && t->left[s] != c->number && goes_on(t, c, i, s)) {
             take(t, c, i, s);
             c->at[c->taken] = i, c->stream[c->taken++] = s;

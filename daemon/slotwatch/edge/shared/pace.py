@@ -25,6 +25,7 @@ WATCHED_REST_NS = 200_000_000
 """While somebody looks: events go out at most four times a second."""
 WATCHED_FOR_NS = 12_000_000_000
 """How long the front's last message counts that somebody reads; it comes each 5 s."""
+NEVER_NS = 1 << 62
 LATE_NS = 200_000_000
 """A turn so much later than due is reported as a stall."""
 
@@ -61,14 +62,17 @@ class Pace:
         """Whether what waits in the ring, so many rows, may wait longer unless it brings a change."""
         return now_ns < self._rested_ns - GRID_NS // 2 and rows < GATHERED_ROWS
 
+    def gathered_in_ns(self, now_ns: int, rows: int) -> int:
+        """How long a batch worth judging takes to come, at the rate of the turn that ends now with so many rows."""
+        return GATHERED_ROWS * (now_ns - self._turned_ns) // rows if rows else NEVER_NS
+
     def rest_ms(self, now_ns: int, rows: int, wanted_ns: int) -> int:
         """Milliseconds to the next look at the ring.
 
         rows: what the turn that ends now has judged. wanted_ns: how long the engine can wait while nothing changes.
         """
         longest_ns = min(wanted_ns, WATCHED_REST_NS) if self.is_watched(now_ns) else wanted_ns
-        if rows:
-            longest_ns = min(longest_ns, GATHERED_ROWS * (now_ns - self._turned_ns) // rows)
+        longest_ns = min(longest_ns, self.gathered_in_ns(now_ns, rows))
         self._turned_ns = now_ns
         self._tell_intake(longest_ns >= GRID_NS)
         self.is_resting = longest_ns > GRID_NS
