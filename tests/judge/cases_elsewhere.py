@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from tests.judge.cases import END_S, FROM_S, Case, Play, desk
+from tests.judge.cases import BY, END_S, FROM_S, A, B, Case, Play, desk
+from tests.judge.cases_control import part
 from tests.judge.elsewhere import STAGE_END, Ear
 from tests.judge.moved import Moved, plays
 from tests.judge.stage import Desk, house_of
 
+BOTH = house_of((1,), min_refresh_hz=5, sources=(A, B), by=BY, listeners=(STAGE_END,))
 HOUSE = house_of((1,), min_refresh_hz=5, listeners=(STAGE_END,))
 ASKED_S = 60.0
 SILENT_END_S = 40.0
@@ -38,7 +40,24 @@ def unreached(to_s: float) -> Play:
     return [made, *Ear(made, reached=lambda t: not FROM_S <= t < to_s).until(ASKED_S)]
 
 
+def parted(to_s: float) -> Play:
+    """Main and spare are heard here; the main one is not heard at the other listener for a while."""
+    main, spare = desk(priority=100), desk(2, priority=90)
+    there = (part(0.0, FROM_S, priority=100), part(to_s, 60.0, priority=100), spare)
+    return [main, spare, *Ear(*there).until(ASKED_S)]
+
+
 CASES = [
+    Case(
+        "winners-differ",
+        BOTH,
+        lambda: parted(FROM_S + 6.0),
+        lambda: parted(END_S + 4.0),
+        # Lost there after 2.5 s (E1.31 6.7.1), in the answer and the pass a second later each, and the delay of 5 s.
+        opens_s=(7.5, 10.0),
+        closes_s=(0.0, 20.0),
+        end_s=END_S + 4.0,
+    ),
     Case(
         "lost-between",
         HOUSE,

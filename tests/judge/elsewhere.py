@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import pairwise
 from uuid import UUID
+
+import msgspec
 
 from slotwatch.house.witnesses import DeclaredListener
 from slotwatch.wire.observation import ListenerSeen, StreamElsewhere
@@ -42,8 +45,21 @@ class Ear:
         t_ns = START_NS + round(t_s * S)
         if not self.reached(t_s):
             return ListenerSeen(t_ns, "stage end", False, "no answer within 2 s")
-        streams = [self._stream(desk, universe, t_s) for desk in self.desks for universe in desk.universes]
-        return ListenerSeen(t_ns, "stage end", True, "", tuple(one for one in streams if one is not None))
+        found = [
+            (desk.priority, one)
+            for desk in self.desks
+            for universe in desk.universes
+            if (one := self._stream(desk, universe, t_s)) is not None
+        ]
+        # The highest priority wins (E1.31 6.2.3).
+        best: dict[str, int] = {}
+        for priority, one in found:
+            best[one.universe] = max(best.get(one.universe, 0), priority if one.state == "live" else 0)
+        streams = [
+            msgspec.structs.replace(one, wins=one.state == "live" and priority == best[one.universe])
+            for priority, one in found
+        ]
+        return ListenerSeen(t_ns, "stage end", True, "", tuple(streams))
 
     def _stream(self, desk: Desk, universe: int, t_s: float) -> StreamElsewhere | None:
         sent = [
@@ -51,20 +67,24 @@ class Ear:
             for index in range(max(0, int((min(t_s - self.skew_s, desk.to_s) - desk.from_s) * desk.hz) + 1))
         ]
         due = [(index, t) for index, t in sent if t >= self.from_s]
-        came = [(index, t) for index, t in due if self.heard(universe, index, t)]
+        arrive = [(index, t) for index, t in due if not desk.drop(universe, index, t)]
+        came = [(index, t) for index, t in arrive if self.heard(universe, index, t)]
         if not came:
             return None
         last_index, last_s = came[-1]
-        missing = last_index - came[0][0] + 1 - len(came)
+        first, last = (desk.sequence_of(universe, index) for index in (came[0][0], last_index))
+        missing = last - first + 1 - len(came)
         age_s = t_s - last_s - self.skew_s
         return StreamElsewhere(
             f"e131/{universe}",
             "eth1",
             str(UUID(bytes=desk.cid)),
-            last_index % 256,
+            last % 256,
             len(came),
             missing,
             round(age_s * S),
             "live" if age_s < 2.5 else "silent",
             self.judged(t_s),
+            desk.name,
+            interval_max_ms=max((1000 * (b - a) for (_, a), (_, b) in pairwise(came[-513:])), default=None),
         )

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from uuid import UUID
+
+import msgspec
 import pytest
 
 from slotwatch.snapshot import Severity
@@ -178,3 +182,48 @@ def test_an_incident_gives_each_universe_at_the_other_listener_with_its_page() -
     # Its last frame is that of the desk, 10 s after the start, to within a frame and the rounding of an age.
     assert abs(first.last_wall_ns - (START_NS + WALL_OFFSET_NS + 10 * S)) < 0.2 * S
     assert first.last_wall_ns < there.asked_wall_ns
+
+
+def held_up(from_s: float) -> Desk:
+    """The desk as it arrives by a path that holds frames back: a gap of 150 ms each second, none of them missing."""
+
+    def pauses(universe: int, index: int, t: float) -> bool:
+        return t >= from_s and t % 1.0 < 0.15
+
+    def numbers(universe: int, index: int) -> int:
+        sent = index / 40.0
+        return index - sum(1 for n in range(index + 1) if pauses(universe, n, n / 40.0)) if sent >= from_s else index
+
+    return desk(drop=pauses, sequence_of=numbers)
+
+
+def test_a_stutter_that_the_other_listener_does_not_see_arises_on_the_path_between() -> None:
+    incident = shown(Ear(desk()), held_up(8.0), 20.0).only()
+    assert (incident.rule, incident.cause) == ("uneven-refresh", "way-between")
+    assert "They are held up between FOH and stage end." in incident.summary
+    assert "At stage end the same stream has no gap over 100 ms." in " ".join(incident.evidence)
+
+
+def test_a_stutter_that_both_see_is_the_senders() -> None:
+    incident = shown(Ear(held_up(8.0)), held_up(8.0), 20.0).only()
+    assert (incident.rule, incident.cause) == ("uneven-refresh", "sender-paused")
+    assert "At stage end the same stream has gaps of up to" in " ".join(incident.evidence)
+
+
+def test_before_the_other_listeners_figures_hold_the_stutter_no_side_is_blamed() -> None:
+    incident = shown(Ear(desk()), held_up(8.0), 11.5).only()
+    assert (incident.rule, incident.cause) == ("uneven-refresh", "")
+    assert "Its sender pauses, or the path holds them up." in incident.summary
+
+
+def test_two_listeners_that_hear_the_same_sources_may_choose_between_equal_priorities() -> None:
+    """The choice there is the other one. Both hear both, so no path is at fault."""
+    other = Desk("Desk B", (1, 2), address="10.0.0.2", number=2, levels=moving())
+    stage = Stage(HOUSE, desk(), other)
+    for t, answer in Ear(desk(), other).until(20.0):
+        assert answer.streams is not None
+        chosen = tuple(
+            msgspec.structs.replace(one, wins=one.source == str(UUID(bytes=other.cid))) for one in answer.streams
+        )
+        stage.see(t, replace(answer, streams=chosen))
+    assert "winners-differ" not in [rule for rule, _ in stage.run(20.0).said()]

@@ -72,6 +72,7 @@ RULE_NAMES = frozenset(
         "universe-missing",
         "unlike-usual",
         "way-overload",
+        "winners-differ",
         "wrong-group",
     )
 )

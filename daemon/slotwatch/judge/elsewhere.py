@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 NANOSECONDS = 1_000_000_000
 STALE_NS = 3 * NANOSECONDS
 """An answer older than this is no evidence: three requests have failed, or judging there has stopped."""
+INTERVALS_AGE_NS = 4 * NANOSECONDS
+"""How old the intervals in an answer may be: they are worked out every 2 s, and an answer is as old as a second."""
 MOST_OTHERS = 64
 MOST_EACH = 24
 """Universes of an incident that are given one by one: as many as are drawn."""
@@ -42,6 +44,10 @@ class Positions:
     """Its source sent there that it stops."""
     judged: NDArray[np.bool_]
     """Whether silence there means something."""
+    winners: dict[int, StreamElsewhere]
+    """The stream that wins there, by row; rows without one are left out."""
+    live: dict[int, frozenset[str]]
+    """Sources that are live there, by row; rows without any are left out."""
 
 
 @dataclass(slots=True)
@@ -56,12 +62,23 @@ class OtherListener:
     """When the newest streams were asked for; 0: there are none."""
     reason: str = ""
     streams: tuple[StreamElsewhere, ...] = ()
+    _by_identity: dict[tuple[str, str], StreamElsewhere] | None = None
     _positions: Positions | None = None
     _of: tuple[int, int] = (0, 0)
 
     def is_well(self, now_ns: int) -> bool:
         """Whether its last answer is new enough to be evidence."""
         return self.answered_ns > 0 and now_ns - self.answered_ns <= STALE_NS
+
+    def stream_of(self, universe: str, source: str) -> StreamElsewhere | None:
+        """Give a source's stream there; of one that it hears on several networks, the one with the newest frame."""
+        if self._by_identity is None:
+            self._by_identity = {}
+            for stream in self.streams:
+                before = self._by_identity.get((stream.universe, stream.source))
+                if before is None or (stream.age_ns or 0) < (before.age_ns or 0):
+                    self._by_identity[stream.universe, stream.source] = stream
+        return self._by_identity.get((universe, source))
 
     def positions(self, ctx: RuleContext) -> Positions:
         """Lay its newest frames beside this listener's universes; worked out once for each answer."""
@@ -85,7 +102,7 @@ class Elsewhere:
         if seen.reached:
             other.reached_ns = seen.t_ns
         if seen.streams is not None:
-            other.answered_ns, other.streams = seen.t_ns, seen.streams
+            other.answered_ns, other.streams, other._by_identity = seen.t_ns, seen.streams, None
 
     def get(self, name: str) -> OtherListener | None:
         """None: it was never asked."""
@@ -120,7 +137,7 @@ def rows(elsewhere: Elsewhere, declared: Sequence[DeclaredListener], now_ns: int
 
 def _laid(ctx: RuleContext, other: OtherListener) -> Positions:
     count = ctx.universes.count
-    found = Positions(np.zeros(count, np.int64), np.zeros(count, np.bool_), np.ones(count, np.bool_))
+    found = Positions(np.zeros(count, np.int64), np.zeros(count, np.bool_), np.ones(count, np.bool_), {}, {})
     by_universe: dict[str, list[StreamElsewhere]] = {}
     for stream in other.streams:
         by_universe.setdefault(stream.universe, []).append(stream)
@@ -140,6 +157,11 @@ def _laid(ctx: RuleContext, other: OtherListener) -> Positions:
         found.last_ns[row] = other.answered_ns - (newest.age_ns or 0)
         found.ended[row] = newest.state == "terminated"
         found.judged[row] = all(one.judged for one in heard)
+        live = [one for one in heard if one.state == "live"]
+        if live:
+            found.live[row] = frozenset(one.source for one in live)
+            if (winner := next((one for one in live if one.wins), None)) is not None:
+                found.winners[row] = winner
     return found
 
 
@@ -156,6 +178,29 @@ def stopped_there(ctx: RuleContext, other: OtherListener) -> NDArray[np.bool_]:
     universes, there = ctx.universes, other.positions(ctx)
     silent: NDArray[np.bool_] = other.answered_ns - there.last_ns > universes.loss_timeout_ns
     return silent & (there.last_ns > 0)
+
+
+@dataclass(frozen=True, slots=True)
+class IntervalsThere:
+    """How evenly another listener hears one stream."""
+
+    declared: DeclaredListener
+    interval_max_ms: float
+    known: bool
+    """Whether they hold all gaps since the moment that was asked for."""
+
+
+def intervals_there(ctx: RuleContext, row: int, since_ns: int) -> IntervalsThere | None:
+    """Give the first listener that hears this stream; None if there is none, or it was blind lately."""
+    identity = ctx.universe_id(ctx.universe_of(row))
+    if identity.protocol not in COMPARED:
+        return None
+    for declared, other in ctx.listener.elsewhere.well(ctx):
+        found = other.stream_of(str(identity), ctx.source_key(ctx.source_of(row)))
+        if found is None or found.state != "live" or not found.judged or found.interval_max_ms is None:
+            continue
+        return IntervalsThere(declared, found.interval_max_ms, other.answered_ns - since_ns >= INTERVALS_AGE_NS)
+    return None
 
 
 def heard_elsewhere(ctx: RuleContext, rows: Sequence[int]) -> tuple[HeardElsewhere, ...]:

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 from slotwatch.house.schema import House
 from slotwatch.judge.elsewhere import COMPARED, OtherListener
-from slotwatch.wire.observation import StreamElsewhere
 
 if TYPE_CHECKING:
     from slotwatch.judge.context import RuleContext
@@ -55,12 +54,11 @@ class MissingShares:
                 self._take(ctx, other)
 
     def _take(self, ctx: RuleContext, other: OtherListener) -> None:
-        there = _by_identity(other)
         streams, seen = ctx.streams, set[ShareKey]()
         for row in ctx.live.nonzero()[0].tolist():
             identity = ctx.universe_id(int(streams.universe[row]))
             key = (other.name, row, int(streams.generation[row]))
-            found = there.get((str(identity), ctx.source_key(ctx.source_of(row))))
+            found = other.stream_of(str(identity), ctx.source_key(ctx.source_of(row)))
             well = found is not None and found.judged and found.state == "live" and found.missing is not None
             if identity.protocol not in COMPARED or not well or not streams.sequence_measurable[row] or found is None:
                 continue
@@ -90,16 +88,6 @@ class MissingShares:
             if min(here[1], there[1]) >= least_frames:
                 found[key] = Shares(here[0], there[0], first.t_ns)
         return found
-
-
-def _by_identity(other: OtherListener) -> dict[tuple[str, str], StreamElsewhere]:
-    """Its streams by universe and source; of one that it hears on several networks, the one with the newest frame."""
-    found: dict[tuple[str, str], StreamElsewhere] = {}
-    for stream in other.streams:
-        before = found.get((stream.universe, stream.source))
-        if before is None or (stream.age_ns or 0) < (before.age_ns or 0):
-            found[stream.universe, stream.source] = stream
-    return found
 
 
 def _goes_on(before: _Sample, now: _Sample) -> bool:

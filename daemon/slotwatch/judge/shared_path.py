@@ -18,7 +18,9 @@ LOST_ON_THE_WAY = "lost-on-the-way"
 SENDER_PAUSED = "sender-paused"
 THIS_COMPUTER = "this-computer"
 WIRELESS = "wireless"
+WAY_BETWEEN = "way-between"
 SHARED_PATH = "shared-path"
+LEAD_CHECK = "Check whether this port's own lead or switch port counts errors."
 
 LOOKED_BACK_NS = 10 * NANOSECONDS
 """Longest window of the rules whose trouble a path may share."""
@@ -106,6 +108,13 @@ def find_shared_cause(ctx: RuleContext, sources: Iterable[int], findings: Sequen
         )
     check = "Look at the switches and uplinks that these sources share on their way here."
     causes = {finding.cause for finding in findings}
+    if causes == {WAY_BETWEEN}:
+        return Verdict(
+            WAY_BETWEEN,
+            Confidence.HIGH,
+            "Several sources show it at once, and another listener hears them evenly: the path between the two.",
+            next_checks=["Look at the switches and uplinks between the two listeners.", LEAD_CHECK],
+        )
     if causes and causes <= {SENDER_PAUSED, THIS_COMPUTER}:
         # Nothing is missing: a queue that holds frames back, or senders that wait for the same thing.
         return Verdict(
@@ -119,5 +128,5 @@ def find_shared_cause(ctx: RuleContext, sources: Iterable[int], findings: Sequen
         SHARED_PATH,
         Confidence.HIGH,
         "Several sources show it at once: a path that they share, not their senders.",
-        next_checks=[check, "Check whether this port's own lead or switch port counts errors."],
+        next_checks=[check, LEAD_CHECK],
     )

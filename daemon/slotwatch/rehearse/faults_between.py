@@ -1,12 +1,13 @@
-"""Two listeners compared (F21, F26): what the other one says is an observation, made of what reaches it."""
+"""Two listeners compared (F02, F21, F26, F28): what the other one says is an observation, made of what reaches it."""
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterable, Iterator
 from uuid import UUID
 
 from slotwatch.rehearse import stage
-from slotwatch.rehearse.cast import main_desk, ns, paper
+from slotwatch.rehearse.cast import backup_desk, main_desk, ns, paper
 from slotwatch.rehearse.packets import Sent
 from slotwatch.rehearse.registry import healthy, scenario
 from slotwatch.rehearse.scenario import Truth
@@ -15,20 +16,25 @@ from slotwatch.wire.observation import ListenerSeen, StreamElsewhere
 
 DECLARED = '[[listeners]]\nname = "stage end"\nurl = "http://192.0.2.6:8580"\nown_name = "control room"\n'
 HOUSE = paper((1, 2, 3), extra=DECLARED)
-CID_AT, SEQUENCE_AT, UNIVERSE_AT = slice(22, 38), 111, slice(113, 115)
+PAIR = paper((1, 2, 3), sources=("main", "backup"), extra=DECLARED)
+CID_AT, PRIORITY_AT, SEQUENCE_AT, UNIVERSE_AT = slice(22, 38), 108, 111, slice(113, 115)
 """Octets of an E1.31 data packet: ANSI E1.31-2018 table 4-1."""
 FAR = stage.universes(2, 3)
+LOST_NS = ns(2.5)
+"""ANSI E1.31-2018 6.7.1."""
 
 
 class _Ear:
     """Counts one stream as its sequence numbers tell."""
 
-    def __init__(self, sequence: int, t_ns: int) -> None:
-        self.sequence, self.t_ns, self.frames, self.missing = sequence, t_ns, 1, 0
+    def __init__(self, sequence: int, t_ns: int, priority: int) -> None:
+        self.sequence, self.t_ns, self.frames, self.missing, self.priority = sequence, t_ns, 1, 0, priority
+        self.intervals_ns: deque[int] = deque(maxlen=512)
 
     def hear(self, sequence: int, t_ns: int) -> None:
         self.missing += (sequence - self.sequence - 1) % 256
         self.frames += 1
+        self.intervals_ns.append(t_ns - self.t_ns)
         self.sequence, self.t_ns = sequence, t_ns
 
 
@@ -48,19 +54,33 @@ def other_listener(heard: Iterable[Item], first_ns: int = ns(0.4)) -> Iterator[L
             if key in ears:
                 ears[key].hear(sequence, item.t_ns)
             else:
-                ears[key] = _Ear(sequence, item.t_ns)
+                ears[key] = _Ear(sequence, item.t_ns, item.payload[PRIORITY_AT])
     while True:
         yield ListenerSeen(ask_ns, "stage end", True, "", tuple(_answers(ears, ask_ns)))
         ask_ns += ns(1)
 
 
 def _answers(ears: dict[tuple[int, bytes], _Ear], ask_ns: int) -> Iterator[StreamElsewhere]:
+    best: dict[int, int] = {}
+    for (universe, _), ear in ears.items():
+        if ask_ns - ear.t_ns < LOST_NS:
+            best[universe] = max(best.get(universe, 0), ear.priority)
     for (universe, cid), ear in ears.items():
         age_ns = ask_ns - ear.t_ns
-        state = "live" if age_ns < ns(2.5) else "silent"
+        is_live = age_ns < LOST_NS
         source = str(UUID(bytes=cid))
         yield StreamElsewhere(
-            f"e131/{universe}", "eth1", source, ear.sequence, ear.frames, ear.missing, age_ns, state, True
+            f"e131/{universe}",
+            "eth1",
+            source,
+            ear.sequence,
+            ear.frames,
+            ear.missing,
+            age_ns,
+            "live" if is_live else "silent",
+            True,
+            wins=is_live and ear.priority == best[universe],
+            interval_max_ms=max(ear.intervals_ns, default=0) / 1e6 or None,
         )
 
 
@@ -122,6 +142,49 @@ def lost_on_the_way_there() -> Iterator[Item]:
 )
 def two_percent_between_listeners() -> Iterator[Item]:
     return mixed(other_listener(main_desk().sends()), stage.lossy(main_desk().sends(), 0.02, 7, 10.0))
+
+
+@scenario(
+    "F21",
+    "the main desk does not pass the uplink to the stage end, where the backup is in control unnoticed",
+    60,
+    Truth(
+        "winners-differ",
+        21.4,
+        ("e131/1", "e131/2", "e131/3"),
+        "way-between",
+        confidence="high",
+        began_s=15.0,
+        says=("is heard at control room, not at stage end", '"main desk" is in control at control room'),
+        unsaid=("itself went silent",),
+    ),
+    PAIR,
+    live=False,
+)
+def backup_in_control_at_the_stage_end() -> Iterator[Item]:
+    there = mixed(stage.cut(main_desk().sends(), 12.0), backup_desk().sends())
+    return mixed(other_listener(there), main_desk().sends(), backup_desk().sends())
+
+
+@scenario(
+    "F28",
+    "the path between two listeners holds frames back: the control room sees them stutter, the stage end does not",
+    60,
+    Truth(
+        "uneven-refresh",
+        11.4,
+        (),
+        "way-between",
+        confidence="high",
+        began_s=10.0,
+        says=("held up between control room and stage end", "At stage end the same stream has no gap"),
+        unsaid=("The sender paused",),
+    ),
+    HOUSE,
+    live=False,
+)
+def frames_held_up_between_listeners() -> Iterator[Item]:
+    return mixed(other_listener(main_desk().sends()), stage.clumped(main_desk().sends(), 0.25, 10.0))
 
 
 @scenario(

@@ -27,6 +27,7 @@ def streams(sheet: Sheet) -> list[StreamPositionAnswer]:
     """Every stream, in the order of the snapshot (at most 8,192)."""
     lists, now_ns = sheet.streams, sheet.snapshot.now_ns
     blind = _blind_networks(sheet)
+    winning = set(sheet.universes["winning_stream"])
     found: list[StreamPositionAnswer] = []
     for row, universe in enumerate(lists["universe_row"]):
         source = lists["source"][row]
@@ -51,6 +52,8 @@ def streams(sheet: Sheet) -> list[StreamPositionAnswer]:
                 "refresh_hz": number(lists["refresh_5s_hz"][row]),
                 "joined": lists["joined"][row] > 0 if is_e131 else None,
                 "judged": network not in blind and "" not in blind,
+                "wins": row in winning,
+                "interval_max_ms": number(lists["interval_max_ms"][row], 3),
             }
         )
     return found
@@ -60,6 +63,7 @@ def positions(sheet: Sheet) -> list[StreamElsewhere]:
     """Every stream as another listener takes it, in the order of the snapshot (at most 8,192)."""
     lists, now_ns, snapshot = sheet.streams, sheet.snapshot.now_ns, sheet.snapshot
     blind = _blind_networks(sheet)
+    winning = set(sheet.universes["winning_stream"])
     universes = [name.partition("@")[0] for name in snapshot.universe_names]
     is_e131 = [one.protocol == Protocol.E131 for one in snapshot.sources]
     networks = {index: sheet.network_name(index) for index in set(lists["network"])}
@@ -78,20 +82,38 @@ def positions(sheet: Sheet) -> list[StreamElsewhere]:
             judged[network] and (joined > 0 or not is_e131[source]),
             sheet.source_names[source],
             number(refresh_hz),
+            row in winning,
+            number(longest_ms, 3),
         )
-        for universe, source, network, state, sequence, counts, frames, lost, last_ns, refresh_hz, joined in zip(
-            lists["universe_row"],
-            lists["source"],
-            lists["network"],
-            lists["state"],
-            lists["sequence"],
-            lists["sequence_measurable"],
-            lists["frames"],
-            lists["lost_frames"],
-            lists["last_frame_ns"],
-            lists["refresh_5s_hz"],
-            lists["joined"],
-            strict=True,
+        for row, (
+            universe,
+            source,
+            network,
+            state,
+            sequence,
+            counts,
+            frames,
+            lost,
+            last_ns,
+            refresh_hz,
+            longest_ms,
+            joined,
+        ) in enumerate(
+            zip(
+                lists["universe_row"],
+                lists["source"],
+                lists["network"],
+                lists["state"],
+                lists["sequence"],
+                lists["sequence_measurable"],
+                lists["frames"],
+                lists["lost_frames"],
+                lists["last_frame_ns"],
+                lists["refresh_5s_hz"],
+                lists["interval_max_ms"],
+                lists["joined"],
+                strict=True,
+            )
         )
     ]
 

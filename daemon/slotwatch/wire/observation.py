@@ -153,6 +153,7 @@ Text = Annotated[str, msgspec.Meta(max_length=256)]
 Count = Annotated[int, msgspec.Meta(ge=0, le=2**53)]
 Sequence = Annotated[int, msgspec.Meta(ge=0, le=255)]
 Hertz = Annotated[float, msgspec.Meta(ge=0, le=1e6)]
+Milliseconds = Annotated[float, msgspec.Meta(ge=0, le=1e12)]
 
 
 class StreamElsewhere(msgspec.Struct, frozen=True, array_like=True, gc=False):
@@ -177,6 +178,10 @@ class StreamElsewhere(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """Whether a silence says something there: its link is up, it has read all that came, and it asks for the stream."""
     name: Text = ""
     refresh_hz: Hertz | None = None
+    wins: bool = False
+    """Whether its universe's levels come from it there."""
+    interval_max_ms: Milliseconds | None = None
+    """Longest interval of its newest 512 frames."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,7 +25,7 @@ from slotwatch.house.witnesses import DeclaredListener
 from slotwatch.snapshot import Snapshot
 from slotwatch.views.elsewhere import HeardThere
 from slotwatch.views.streams import COMPACT
-from slotwatch.wire.observation import Count, Hertz, ListenerSeen, Sequence, StreamElsewhere, Text
+from slotwatch.wire.observation import Count, Hertz, ListenerSeen, Milliseconds, Sequence, StreamElsewhere, Text
 
 EVERY_S = 1.0
 SOON_S = 0.3
@@ -54,6 +54,8 @@ class StreamInJson(msgspec.Struct):
     joined: bool | None = None
     name: Text = ""
     refresh_hz: Hertz | None = None
+    wins: bool = False
+    interval_max_ms: Milliseconds | None = None
 
     def observed(self) -> StreamElsewhere:
         """Give the stream as judging takes it."""
@@ -70,6 +72,8 @@ class StreamInJson(msgspec.Struct):
             self.judged and self.joined is not False,
             self.name,
             self.refresh_hz,
+            self.wins,
+            self.interval_max_ms,
         )
 
 

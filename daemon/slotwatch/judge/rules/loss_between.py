@@ -12,6 +12,7 @@ from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
 from slotwatch.judge.missing_shares import MissingShares, ShareKey
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.judge.rules.lost_between import places_of
+from slotwatch.judge.shared_path import WAY_BETWEEN
 from slotwatch.snapshot import Confidence, Severity
 
 
@@ -55,7 +56,7 @@ def describe_difference(ctx: RuleContext, key: ShareKey, shares: MissingShares, 
             f"{100 * less:.1f} % at {better}.",
             f"The page of {name}: {declared.url}",
         ),
-        cause="way-between",
+        cause=WAY_BETWEEN,
         confidence=Confidence.HIGH,
         also_possible=(f"the computer or the switch port of {worse} alone",),
         weight=more - less,

@@ -13,6 +13,7 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.elsewhere import STALE_NS, goes_on_there, stopped_there
 from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by
+from slotwatch.judge.shared_path import WAY_BETWEEN
 from slotwatch.judge.silences import LOSS_TIMEOUTS, is_visible, seen_by_listener, stopped_by_routes
 from slotwatch.snapshot import Confidence, Severity
 
@@ -80,7 +81,7 @@ def describe_lost_between(ctx: RuleContext, key: Key, p: LostBetweenParameters) 
             f"The page of {name}: {declared.url}",
         ),
         lower=int(own is None or not own.expected),
-        cause="way-between",
+        cause=WAY_BETWEEN,
         confidence=Confidence.HIGH,
         also_possible=(f"the switch port or the group membership of {lost} alone",),
         still_working=(f"{count} {'universe is' if count == 1 else 'universes are'} heard at both",) if count else (),

@@ -11,6 +11,7 @@ from slotwatch.durations import ms_from_ns, ns_from_ms
 from slotwatch.judge import wording
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.elsewhere import intervals_there
 from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
 from slotwatch.judge.fault_onset import counted_in
 from slotwatch.judge.rule import (
@@ -24,7 +25,8 @@ from slotwatch.judge.rule import (
     judged_by,
     number,
 )
-from slotwatch.judge.shared_path import LOST_ON_THE_WAY, SENDER_PAUSED, THIS_COMPUTER, WIRELESS
+from slotwatch.judge.rules.lost_between import places_of
+from slotwatch.judge.shared_path import LOST_ON_THE_WAY, SENDER_PAUSED, THIS_COMPUTER, WAY_BETWEEN, WIRELESS
 from slotwatch.model.cadence import UNEVEN_FACTOR, UNEVEN_FLOOR_US
 from slotwatch.model.windows import LOST, UNEVEN
 from slotwatch.snapshot import Confidence, Severity
@@ -82,6 +84,19 @@ def describe_uneven(ctx: RuleContext, row: int, p: UnevenRefreshParameters) -> F
         counted, verdict, cause = NONE_MISSING, "Its sender runs on this computer, and paused.", THIS_COMPUTER
     else:
         counted, verdict, cause = NONE_MISSING, "The sender paused.", SENDER_PAUSED
+    there = intervals_there(ctx, row, counted_in(UNEVEN, p.window_s)(ctx, row))
+    if there is not None and not lost and cause != THIS_COMPUTER:
+        own, name = there.declared.own_name, there.declared.name
+        if not there.known:
+            verdict, cause = "Its sender pauses, or the path holds them up.", ""
+        elif there.interval_max_ms < FLOOR_MS:
+            verdict, cause = f"They are held up between {places_of(own, name)}.", WAY_BETWEEN
+            evidence.append(
+                f"At {name} the same stream has no gap over {FLOOR_MS:g} ms. Its page: {there.declared.url}"
+            )
+            also = (f"the computer or the switch port of {own} alone",)
+        else:
+            evidence.append(f"At {name} the same stream has gaps of up to {there.interval_max_ms:.0f} ms.")
     if _clumps(ctx, row, p):
         verdict, cause = "They come in clumps, a beacon interval apart: a wireless hop holds them back.", WIRELESS
         evidence.append(f"Clumps start at multiples of {p.beacon_ms:g} ms, the beacon interval of wireless networks.")

@@ -90,6 +90,8 @@ class StreamPositionAnswer(TypedDict):
     refresh_hz: float | None
     joined: Annotated[bool | None, Meta(description="Whether its group is joined (E1.31); null where there is none.")]
     judged: Annotated[bool, Meta(description="Whether silence would mean something: nothing was missed here lately.")]
+    wins: Annotated[bool, Meta(description="Whether its universe's levels come from it.")]
+    interval_max_ms: Annotated[float | None, Meta(description="Longest interval of its newest 512 frames.")]
 
 
 class NeighbourAnswer(TypedDict):

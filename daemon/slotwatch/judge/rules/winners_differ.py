@@ -1,0 +1,123 @@
+"""Two listeners name different winning sources of one universe, and one of these reaches only one of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import UNIVERSE, Explains, Reach
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.rules.lost_between import places_of
+from slotwatch.judge.shared_path import WAY_BETWEEN
+from slotwatch.snapshot import Confidence, Severity
+from slotwatch.wire.observation import StreamElsewhere
+
+Key = tuple[str, int, str]
+"""Other listener, row of the universe, and key of the source that wins there."""
+
+
+@dataclass(frozen=True, slots=True)
+class WinnersDifferParameters(RuleParameters):
+    on_delay_s: float = number(5.0, "time a hand-over may take, to be seen at both")
+
+
+@dataclass(frozen=True, slots=True)
+class WinnersDifferFacts(Facts):
+    first: str
+    winner_first: str
+    second: str
+    winner_second: str
+    places: str
+
+
+def winners_that_differ(ctx: RuleContext) -> dict[Key, None]:
+    """Universes with another winner there, of which one is not heard at the other place.
+
+    Where both hear both, each may choose between equal priorities as it likes: that is `source-conflict`, and no fault
+    of the path.
+    """
+    found: dict[Key, None] = {}
+    universes, streams = ctx.universes, ctx.streams
+    for declared, other in ctx.listener.elsewhere.well(ctx):
+        there = other.positions(ctx)
+        for row, winner in there.winners.items():
+            own = int(universes.winner[row])
+            if own < 0 or not there.judged[row] or ctx.source_key(ctx.source_of(own)) == winner.source:
+                continue
+            is_heard_there = ctx.source_key(ctx.source_of(own)) in there.live[row]
+            live = [one for one in ctx.streams_of(row).tolist() if streams.live[one]]
+            is_heard_here = winner.source in {ctx.source_key(ctx.source_of(one)) for one in live}
+            if not (is_heard_here and is_heard_there):
+                found[declared.name, row, winner.source] = None
+    return found
+
+
+def describe_winners(ctx: RuleContext, key: Key) -> Finding:
+    name, row, source = key
+    declared = next(one for one in ctx.house.listeners if one.name == name)
+    other = ctx.listener.elsewhere.get(name)
+    here, there = declared.own_name, name
+    own = int(ctx.universes.winner[row])
+    seen = other.positions(ctx) if other else None
+    live_here = {ctx.source_of(one) for one in ctx.streams_of(row).tolist() if ctx.streams.live[one]}
+    evidence = []
+    winner_here, winner_there = "no source", _name_there(seen.winners.get(row) if seen else None, source)
+    if own >= 0:
+        of_own = ctx.source_of(own)
+        winner_here = ctx.source_name(of_own)
+        if seen and ctx.source_key(of_own) not in seen.live.get(row, ()):
+            evidence.append(f"{ctx.say_source(of_own)} is heard at {here}, not at {there}.")
+    known = [one for one in ctx.sources if ctx.source_key(one) == source]
+    if known:
+        winner_there = ctx.source_name(known[0])
+    if not live_here.intersection(known):
+        who = ctx.say_source(known[0]) if known else f'"{winner_there}"'
+        evidence.append(f"{who} is heard at {there}, not at {here}.")
+    (first, winner_first), (second, winner_second) = sorted(((here, winner_here), (there, winner_there)))
+    return Finding(
+        group=f"between:{name}:winners",
+        since_ns=0,
+        universes=(row,),
+        streams=(own,) if own >= 0 else (),
+        networks=(int(ctx.universes.network[row]),),
+        facts=WinnersDifferFacts(first, winner_first, second, winner_second, places_of(here, there)),
+        evidence=(*evidence, f"The page of {name}: {declared.url}"),
+        cause=WAY_BETWEEN,
+        confidence=Confidence.HIGH,
+        also_possible=("a source that sends to one of the two networks only, as intended",),
+    )
+
+
+def _name_there(stream: StreamElsewhere | None, source: str) -> str:
+    """Name a source as the other listener does; by its key where that gives no name."""
+    return (stream.name if stream else "") or source
+
+
+def bind(setup: RuleSetup, p: WinnersDifferParameters) -> tuple[RuleBinding, ...]:
+    if not setup.house.listeners:
+        return ()
+    return (RuleBinding(KEYS, winners_that_differ, describe_winners, EVERY_SECOND_NS, refresh_s=None),)
+
+
+RULE = Rule(
+    name="winners-differ",
+    rule_class=RuleClass.CONTROL,
+    severity=Severity.WARNING,
+    short=ShortWords(
+        "{place}: another source in control elsewhere",
+        "{n} universes: another source in control elsewhere",
+        look="Look at the switches between",
+    ),
+    sentence='{universes}: "{winner_first}" is in control at {first}, "{winner_second}" at {second}. '
+    "A stream is lost between {places}.",
+    judged_by=judged_by(WinnersDifferParameters(), bind),
+    facts=WinnersDifferFacts,
+    explains=Explains(168, Reach(UNIVERSE, rules=frozenset({"backup-in-control"}))),
+    source="ANSI E1.31-2018 6.2.3 (the highest priority wins); the comparison: common practice, no source",
+    faults=("F21", "F40"),
+    next_checks=(
+        "Look at the switches and uplinks between the two listeners: one of the two sources does not pass.",
+        "Look at the stage: receivers near each listener obey the source that wins there.",
+    ),
+)
