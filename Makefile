@@ -39,10 +39,8 @@ tools:           ## install or name the system tools that the tests measure agai
 test: $(VENV)/.dev    ## set up what it needs and run the quick tests, on all cores
 	@$(BIN)/python -m pytest -n auto -m "not live and not slow"
 
-test-all: $(VENV)/.dev tools   ## every test: browser, namespaces, daemons, all scenarios twice; coverage of the pure layers
-	@$(BIN)/python -m pytest -n auto -m "not live and not browser" --cov --cov-report=term:skip-covered
-	@$(BIN)/python -m pytest -n auto -m "browser and not live"
-	@$(BIN)/python -m pytest -m live
+test-all: $(VENV)/.dev tools   ## every test: quick ones with coverage, slow ones, browser, and live ones beside them
+	@.ci/test-all $(BIN)/python
 
 check: $(VENV)/.dev   ## style, types and layers, as CI does before the tests
 	@$(BIN)/ruff check daemon tests benchmarks deb

@@ -17,7 +17,7 @@ export function acceptance(incident, page) {
   };
   const wrong = page.local.acceptTrouble ? h("p", { class: "error", role: "alert", key: "wrong" }, page.local.acceptTrouble) : null;
   if (incident.accepted) {
-    return h("div", { class: "taken-on", key: "accepted" }, h("p", {}, acceptedText(incident.accepted)), wrong,
+    return h("div", { class: "answered", key: "accepted" }, h("p", {}, acceptedText(incident.accepted)), wrong,
       typeof incident.accepted === "object" && incident.accepted.by ? h("button", { type: "button", onclick: () => attempt({ method: "DELETE", body: { by: storedName() } }) }, "Take back") : null);
   }
   if (incident.state !== "open") return null;
@@ -27,7 +27,7 @@ export function acceptance(incident, page) {
     const until = form.get("until") === "date" && form.get("date") ? String(form.get("date")) : "tonight";
     attempt({ method: "POST", body: { reason: String(form.get("reason") || "").trim(), until, by: String(form.get("by") || "").trim() } });
   };
-  return h("details", { class: "take", key: "accept" },
+  return h("details", { class: "answer", key: "accept" },
     h("summary", {}, "Accept it on purpose"),
     h("form", { onsubmit: submit },
       h("label", {}, h("span", {}, "Reason"), h("input", { name: "reason", required: true, maxlength: 300, autocomplete: "off" })),

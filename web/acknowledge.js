@@ -44,7 +44,7 @@ export function acknowledgement(incident, page) {
   const wrong = trouble ? h("p", { class: "error", role: "alert", key: "wrong" }, trouble) : null;
   if (incident.acknowledged) {
     const { by, at, note } = incident.acknowledged;
-    return h("div", { class: "taken-on", key: "ack" },
+    return h("div", { class: "answered", key: "ack" },
       h("p", {}, h("strong", {}, `${by} has it`), ` since ${clockTime(at)}.${note ? ` “${note}”` : ""}`), wrong,
       incident.state === "open" ? h("button", { type: "button", onclick: () => attempt(incident, page, { method: "DELETE", body: { by: storedName() } }) }, "Release") : null);
   }
@@ -56,7 +56,7 @@ export function acknowledgement(incident, page) {
     storeName(by);
     attempt(incident, page, { method: "POST", body: { by, note: String(form.get("note") || "").trim() } });
   };
-  return h("details", { class: "take", key: "take" },
+  return h("details", { class: "answer", key: "take" },
     h("summary", {}, "Acknowledge"),
     h("form", { onsubmit: submit },
       h("label", {}, h("span", {}, "Your name"), h("input", { name: "by", required: true, maxlength: 60, autocomplete: "name", init: { value: storedName() } })),

@@ -25,12 +25,12 @@ export class Announcer {
       return;
     }
     const returned = before && before.state === "closed";
-    const louder = before && before.severity !== after.severity;
-    if (before && !returned && !louder && before.cause === after.cause && Boolean(before.acknowledged) === Boolean(after.acknowledged)) return;
+    const severityChanged = before && before.severity !== after.severity;
+    if (before && !returned && !severityChanged && before.cause === after.cause && Boolean(before.acknowledged) === Boolean(after.acknowledged)) return;
     let text = `${after.severity}: ${after.summary || where}`;
     if (before && !returned && before.cause !== after.cause) text = `Cause is now ${causeWords(after.cause)}: ${after.summary || where}`;
     else if (before && !before.acknowledged && after.acknowledged) text = `Acknowledged by ${after.acknowledged.by}: ${after.summary || where}`;
-    if (after.severity === "critical" && (!before || returned || louder)) this.call(text);
+    if (after.severity === "critical" && (!before || returned || severityChanged)) this.call(text);
     else this.say(text);
   }
 

@@ -9,7 +9,7 @@ import { list, plural } from "./words.js";
 const SECONDS = 120;
 const MOST = 500;
 
-/** Verdicts, what needs a hand first: how each is said of one fixture, and counted. */
+/** Verdicts, what needs a hand first: its words for one fixture, and its words for a count. */
 const VERDICTS = {
   "wrong-address": ["set to another address", "set to another address"],
   "wrong-mode": ["takes another number of slots than patched", "in another mode"],
@@ -46,8 +46,8 @@ export default {
 
 function headline(found, rows, running) {
   const counts = ORDER.map((verdict) => [verdict, rows.filter((row) => row.verdict === verdict).length]).filter(([, n]) => n);
-  const said = list(counts.map(([verdict, n]) => `${n} ${(VERDICTS[verdict] || [verdict, verdict])[1]}`));
-  const more = rows.length ? `${said.charAt(0).toUpperCase()}${said.slice(1)}.` : "";
+  const counted = list(counts.map(([verdict, n]) => `${n} ${(VERDICTS[verdict] || [verdict, verdict])[1]}`));
+  const more = rows.length ? `${counted.charAt(0).toUpperCase()}${counted.slice(1)}.` : "";
   if (running) return top(`Fixtures are being asked, until ${clockTime(running.ends_at)} at the latest.`, more || "Nobody has answered yet.");
   if (!found || (!rows.length && found.trouble)) return top("No fixture has been asked.", "A gateway that speaks RDM can report what is on its lines.");
   if (!rows.length) return found.stopped ? top("No gateway named a device before asking ended.") : top("No gateway named a device.", "They may not speak RDM, or hold no table of devices.");

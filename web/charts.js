@@ -112,8 +112,8 @@ export function moment(streams, from, to, marks, room) {
     streams.map((stream, row) => {
       const y = row * pitch + (narrow ? 32 : 20);
       const pieces = stream.pieces || [[from, stream.last]].concat(Number.isFinite(stream.again) ? [[stream.again, to]] : []);
-      return h("g", { key: stream.name, class: `${stream.stopped ? "went" : "stays"}${stream.there ? " there" : ""}` },
-        h("text", { class: "who", x: 0, y: narrow ? y - 12 : y + 4 }, short(stream.name, narrow ? 40 : 26)),
+      return h("g", { key: stream.name, class: `${stream.stopped ? "stopped" : "continues"}${stream.there ? " there" : ""}` },
+        h("text", { class: "row-label", x: 0, y: narrow ? y - 12 : y + 4 }, short(stream.name, narrow ? 40 : 26)),
         pieces.map(([start, end], i) => h("path", { key: `p${i}`, d: `M${x(start).toFixed(1)} ${y}H${x(end).toFixed(1)}` })),
         stream.frames ? stream.frames.map((at, i) => h("path", { key: `f${i}`, class: "frame", d: `M${x(at).toFixed(1)} ${y - 5}v10` })) : null,
         stream.stopped ? h("path", { key: "x", class: "end", d: `M${(x(stream.last) + 3).toFixed(1)} ${y - 5}l8 10m0-10l-8 10` }) : null);
@@ -169,7 +169,7 @@ export function taken(free, label) {
     if (first > next) d += `M${next - 1} 8H${first - 1}`;
     next = last + 1;
   }
-  return h("svg", { class: "picture taken", viewBox: "0 0 512 16", preserveAspectRatio: "none", width: 512, height: 16, role: "img", "aria-label": label },
+  return h("svg", { class: "picture taken-slots", viewBox: "0 0 512 16", preserveAspectRatio: "none", width: 512, height: 16, role: "img", "aria-label": label },
     h("line", { class: "base", x1: 0, x2: 512, y1: 15.5, y2: 15.5 }), h("path", { d: d || "M0 0" }));
 }
 

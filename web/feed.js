@@ -38,8 +38,8 @@ export async function ask(path, { method = "GET", body } = {}) {
   let value = null;
   try { value = text ? JSON.parse(text) : null; } catch (notJson) { value = null; }
   if (!answer.ok) {
-    const said = value && (typeof value.error === "string" ? value.error : value.message || value.detail);
-    throw new ApiError(answer.status, said || `The listener answered ${answer.status} ${answer.statusText}.`);
+    const reason = value && (typeof value.error === "string" ? value.error : value.message || value.detail);
+    throw new ApiError(answer.status, reason || `The listener answered ${answer.status} ${answer.statusText}.`);
   }
   return value;
 }

@@ -1,4 +1,4 @@
-// The universes on the first view: up to 24 each have their line, more stand in a map.
+// The universes on the first view: up to 24 have a line each, more are shown as a map.
 import { h, Kept } from "./tree.js";
 import { stateSign } from "./marks.js";
 import { map } from "./map.js";

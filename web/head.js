@@ -15,25 +15,25 @@ export function head(page) {
   const paused = page.pausedAt !== null;
   return [
     h("a", { class: "house", href: "/" }, house.name || "slotwatch"),
-    h("div", { class: "hand" },
+    h("div", { class: "controls" },
       h("button", { type: "button", onclick: page.togglePause, "aria-pressed": String(paused) }, paused ? "Resume" : "Pause"),
-      h("button", { type: "button", onclick: page.turnPalette }, "Palette", h("span", { class: "roomy" }, `: ${page.palette}`))),
+      h("button", { type: "button", onclick: page.turnPalette }, "Palette", h("span", { class: "wide-only" }, `: ${page.palette}`))),
     h("button", { class: "phase", type: "button", onclick: () => page.askPhase(), "aria-haspopup": "dialog" },
       h("span", { class: "label" }, "phase "), h("strong", {}, house.phase || "not known")),
     h("p", { class: "time" }, h("strong", {}, clockTime(knowledge.now(browserMs))), " ", h("span", { class: "zone" }, zoneName(knowledge.now(browserMs)))),
     h("p", { class: "host" }, h("span", { class: "label" }, "heard at "), house.host || location.hostname),
     h("p", { class: "age" }, age(feed, browserMs)),
-    does(house) ? h("p", { class: "does", key: "does" }, h("a", { href: "/listener" }, does(house))) : null,
+    activityOf(house) ? h("p", { class: "activity", key: "activity" }, h("a", { href: "/listener" }, activityOf(house))) : null,
   ];
 }
 
 /** What this computer does besides listening, in few words; nothing where it only listens. */
-function does(house) {
-  const said = [];
-  if (house.subscribes) said.push("asks for data");
+function activityOf(house) {
+  const activities = [];
+  if (house.subscribes) activities.push("asks for data");
   const sends = new Set(house.sends || []);
-  if (sends.size) said.push(`sends ${plural(sends.size, "universe")}`);
-  return said.join(", ");
+  if (sends.size) activities.push(`sends ${plural(sends.size, "universe")}`);
+  return activities.join(", ");
 }
 
 /** The window in which fixtures are asked now; null when none is. One whose end has passed is not believed. */
@@ -56,43 +56,43 @@ export async function stopAsking(page) {
 function age(feed, browserMs) {
   const { knowledge } = feed;
   if (!knowledge.known()) return "nothing known yet";
-  if (knowledge.stale(browserMs)) return h("strong", { class: "loud" }, `STALE, ${span(knowledge.ageS(browserMs))} old`);
+  if (knowledge.stale(browserMs)) return h("strong", { class: "urgent" }, `STALE, ${span(knowledge.ageS(browserMs))} old`);
   const seconds = knowledge.ageS(browserMs);
   return seconds < 1.5 ? "known this second" : `known ${Math.round(seconds)} s ago`;
 }
 
 export function banner(page) {
   const { feed, browserMs } = page;
-  const said = [];
+  const banners = [];
   if (feed.knowledge.stale(browserMs)) {
-    said.push(h("p", { class: "stale", key: "stale" },
+    banners.push(h("p", { class: "stale", key: "stale" },
       h("strong", {}, "STALE. "), `The last word from the listener is ${span(feed.knowledge.ageS(browserMs))} old (${clockTime(feed.knowledge.at())}). What this page shows is not now.`));
   }
   if (page.pausedAt !== null) {
-    said.push(h("p", { class: "paused", key: "paused" }, `Paused at ${clockTime(page.pausedAt)}: this view does not change. `,
-      openedSincePause(page) ? h("strong", { class: "loud" }, "A critical incident has opened since.")
+    banners.push(h("p", { class: "paused", key: "paused" }, `Paused at ${clockTime(page.pausedAt)}: this view does not change. `,
+      openedSincePause(page) ? h("strong", { class: "urgent" }, "A critical incident has opened since.")
         : page.changesWhilePaused ? "Something has changed since." : "Nothing has changed since."));
   }
   const asking = askingNow(page);
   if (asking) {
-    said.push(h("p", { class: "paused", key: "asking" },
+    banners.push(h("p", { class: "paused", key: "asking" },
       `${feed.knowledge.stale(browserMs) ? "When it was last heard, this computer was asking" : "This computer is asking"} fixtures what they are, through their gateways, until ${clockTime(asking.ends_at)} at the latest: ${plural(asking.requests || 0, "request")} so far. `,
       h("a", { href: "/fixtures-asked" }, "What they answer"), " ",
       h("button", { type: "button", onclick: () => stopAsking(page) }, "Stop asking"),
       page.trouble ? h("span", { class: "error block", role: "alert" }, page.trouble) : null));
   }
   if (feed.house.phase_pending) {
-    said.push(h("p", { class: "paused", key: "pending" }, `The timetable asks for ${feed.house.phase_pending}. The phase stays ${feed.house.phase} until a person confirms. `,
+    banners.push(h("p", { class: "paused", key: "pending" }, `The timetable asks for ${feed.house.phase_pending}. The phase stays ${feed.house.phase} until a person confirms. `,
       h("button", { type: "button", onclick: () => page.askPhase(feed.house.phase_pending) }, `Change to ${feed.house.phase_pending}`)));
   }
   if (feed.house.quiet_until) {
-    said.push(h("p", { class: "paused", key: "quiet" }, `A quiet window in the house file lowers some rules to notes until ${clockTime(feed.house.quiet_until)}. It ends by itself.`));
+    banners.push(h("p", { class: "paused", key: "quiet" }, `A quiet window in the house file lowers some rules to notes until ${clockTime(feed.house.quiet_until)}. It ends by itself.`));
   }
   const problems = feed.house.faults || [];
   if (problems.length) {
-    said.push(h("p", { class: "paused", key: "file" }, "The house file on disk was refused; the one read before still runs. ", h("a", { href: "/listener" }, "Why")));
+    banners.push(h("p", { class: "paused", key: "file" }, "The house file on disk was refused; the one read before still runs. ", h("a", { href: "/listener" }, "Why")));
   }
-  return said;
+  return banners;
 }
 
 export function contents(page) {

@@ -8,7 +8,7 @@ import { stillWorking } from "./incidentlist.js";
 import { beganMs, since } from "./verdict.js";
 import { levelsPart } from "./levels.js";
 import { severityMark } from "./marks.js";
-import { awaiting, facts, part, said, top, universeLink } from "./parts.js";
+import { awaiting, facts, part, titledList, top, universeLink } from "./parts.js";
 import { lastGood } from "./references.js";
 import { causeWords, clauses, plural, ranges, ruleWords, span } from "./words.js";
 
@@ -33,11 +33,11 @@ function draw(page) {
       acknowledgement(one, page), acceptance(one, page)),
     momentPart(one, page),
     levelsPart(one, page),
-    part("Still working", said("Sending", sending), said("Should hold, not verified", holding),
+    part("Still working", titledList("Sending", sending), titledList("Should hold, not verified", holding),
       sending.length + holding.length ? null : h("p", { class: "quiet" }, "Nothing else is known to work.")),
-    part("Why", cause(one), said("Evidence", one.evidence), heardThere(one),
-      said("It could also be", (one.also_possible || []).map((text) => (/^[a-z-]+$/.test(text) ? causeWords(text) : text))),
-      said("It explains", (one.explains || []).map((row) => `${ruleWords(row.rule)}${(row.universes || []).length ? ` on ${ranges(row.universes, 8)}` : ""}: not raised beside it`))),
+    part("Why", cause(one), titledList("Evidence", one.evidence), heardThere(one),
+      titledList("It could also be", (one.also_possible || []).map((text) => (/^[a-z-]+$/.test(text) ? causeWords(text) : text))),
+      titledList("It explains", (one.explains || []).map((row) => `${ruleWords(row.rule)}${(row.universes || []).length ? ` on ${ranges(row.universes, 8)}` : ""}: not raised beside it`))),
     part("What it touches", facts([
       ["Universes", (one.universes || []).length > 24 ? ranges(one.universes) : (one.universes || []).length ? one.universes.map((name) => [universeLink(name), " "]) : "none by name"],
       ["Sources", (one.source_names || one.sources || []).join(", ")], ["Fixtures", (one.fixtures || []).join(", ")],
@@ -99,12 +99,12 @@ function thereOf(one, from, to) {
   })));
 }
 
-/** How its universes stand at the other listeners, in words, with a way to each one's page. */
+/** The state of its universes at the other listeners, in words, with a link to each listener's page. */
 function heardThere(one) {
   const ears = one.heard_elsewhere || [];
   if (!ears.length) return null;
-  const words = { steady: "all of it goes on", faulty: "part of it goes on", lost: "it stopped there too", "not-visible": "it was never heard there", "not-judged": "nothing can be said: that listener was blind itself" };
-  return said("Other listeners", ears.map((ear) => h("span", { key: ear.listener },
+  const words = { steady: "all of it goes on", faulty: "part of it goes on", lost: "it stopped there too", "not-visible": "it was never heard there", "not-judged": "not known: that listener was blind itself" };
+  return titledList("Other listeners", ears.map((ear) => h("span", { key: ear.listener },
     ear.url ? h("a", { href: ear.url }, ear.listener) : ear.listener, `: ${words[ear.state] || ear.state}`,
     ear.asked_at ? h("span", { class: "quiet" }, `, asked at ${exactTime(ear.asked_at)}${Number.isFinite(ear.last_frame_age_s) ? `, newest frame ${span(ear.last_frame_age_s)} before` : ""}`) : null)));
 }

@@ -5,6 +5,7 @@ import { isBack, lastedS, since, titleOf, titleOfMany } from "./verdict.js";
 import { capital, causeWords, count, plural, ranges, ruleWords, span } from "./words.js";
 import { severityMark } from "./marks.js";
 import { acknowledgement } from "./acknowledge.js";
+import { titledList } from "./parts.js";
 
 const TOGETHER_MS = 2000;
 const MOST_NAMED = 40;
@@ -56,13 +57,13 @@ function manyBody(group, page) {
 function whole(incident, page, back) {
   const { sending, holding } = stillWorking(incident);
   return [
-    back ? null : said("What to do", (incident.next_checks || []).slice(0, 3), "ol"),
+    back ? null : titledList("What to do", (incident.next_checks || []).slice(0, 3), "ol"),
     h("p", { key: "sentence" }, h("a", { href: `/incident/${incident.id}` }, incident.summary || titleOf(incident, page.feed))),
     acknowledgement(incident, page),
     causeLine(incident),
     incident.accepted ? h("p", { class: "quiet", key: "accepted" }, acceptedText(incident.accepted)) : null,
-    said("Evidence", (incident.evidence || []).slice(0, 3)),
-    said("Still sending", sending), said("Should hold, not verified", holding),
+    titledList("Evidence", (incident.evidence || []).slice(0, 3)),
+    titledList("Still sending", sending), titledList("Should hold, not verified", holding),
   ];
 }
 
@@ -96,9 +97,3 @@ export function causeLine(incident) {
   if (explained.length) words.push(`It also explains ${explained.map((one) => `${ruleWords(one.rule)}${one.universes && one.universes.length ? ` on ${ranges(one.universes, 4)}` : ""}`).join("; ")}.`);
   return words.length ? h("p", { class: "cause", key: "cause" }, words.join(" ")) : null;
 }
-
-function said(title, texts, tag = "ul") {
-  if (!texts.length) return null;
-  return h("div", { class: "said", key: title }, h("h3", {}, title), h(tag, {}, texts.map((text, i) => h("li", { key: i }, text))));
-}
-

@@ -42,7 +42,7 @@ function drawn(found, incident, fixtures, page) {
         const y = i * pitch + (narrow ? 22 : 6);
         const known = row.values.filter((level) => level !== null);
         return h("g", { key: `${row.by} ${row.slot}` },
-          h("text", { class: "who", x: 0, y: narrow ? y - 6 : y + TALL - 6 }, nameOf(row, fixtures)),
+          h("text", { class: "row-label", x: 0, y: narrow ? y - 6 : y + TALL - 6 }, nameOf(row, fixtures)),
           h("path", { class: "base", d: `M${left} ${y + TALL + 0.5}H${width - 8}` }),
           h("path", { class: "line", d: steps(row.values, left, (width - left - 8) / row.values.length, y) }),
           h("title", {}, `${nameOf(row, fixtures)}: ${percent(Math.min(...known))} to ${percent(Math.max(...known))}`));

@@ -47,21 +47,21 @@ export default {
   },
 };
 
-/** What this computer puts onto a network, sentence by sentence; that it only listens is said as well. */
+/** What this computer puts onto a network, one sentence for each thing; one sentence also where it only listens. */
 function doing(page, house, health) {
-  const said = [];
+  const sentences = [];
   if (house.subscribes) {
     const node = health.node || {};
-    said.push(["This listener asks for data: it answers polls as an Art-Net node, so that senders also send the declared universes here. ",
+    sentences.push(["This listener asks for data: it answers polls as an Art-Net node, so that senders also send the declared universes here. ",
       node.waiting ? "It was switched on during pre-show or show and waits until no audience is in." : Number.isFinite(node.replies) ? `${count(node.replies)} answered so far.` : ""]);
   }
   const sends = [...new Set(house.sends || [])];
-  if (sends.length) said.push([`This computer sends ${plural(sends.length, "universe")}: ${list(sends.slice(0, 12))}${sends.length > 12 ? " and more" : ""}. `, h("a", { href: "/routes" }, "Routes")]);
+  if (sends.length) sentences.push([`This computer sends ${plural(sends.length, "universe")}: ${list(sends.slice(0, 12))}${sends.length > 12 ? " and more" : ""}. `, h("a", { href: "/routes" }, "Routes")]);
   const asking = askingNow(page);
-  if (asking) said.push([`It is asking fixtures what they are, until ${clockTime(asking.ends_at)} at the latest. `, h("a", { href: "/fixtures-asked" }, "What they answer")]);
-  if (!said.length) said.push("Nothing onto the show's network but joining groups: it listens.");
-  if (!asking) said.push([h("a", { href: "/fixtures-asked" }, "Ask fixtures what they are"), ", if the house file allows it."]);
-  return said;
+  if (asking) sentences.push([`It is asking fixtures what they are, until ${clockTime(asking.ends_at)} at the latest. `, h("a", { href: "/fixtures-asked" }, "What they answer")]);
+  if (!sentences.length) sentences.push("Nothing onto the show's network but joining groups: it listens.");
+  if (!asking) sentences.push([h("a", { href: "/fixtures-asked" }, "Ask fixtures what they are"), ", if the house file allows it."]);
+  return sentences;
 }
 
 function reload(page) {
@@ -81,7 +81,7 @@ function reload(page) {
 function tree(value) {
   const entries = Object.entries(value || {});
   if (!entries.length) return h("p", { class: "quiet" }, "It reports nothing of itself yet.");
-  return facts(entries.filter(([key]) => !["trouble", "asking", "node"].includes(key) && !(key in UNUSED)).map(([key, one]) => [words(key), (SPOKEN[key] && each(one, SPOKEN[key])) || said(one, key)]));
+  return facts(entries.filter(([key]) => !["trouble", "asking", "node"].includes(key) && !(key in UNUSED)).map(([key, one]) => [words(key), (SPOKEN[key] && each(one, SPOKEN[key])) || valueWords(one, key)]));
 }
 
 /** What the program counted and could not use, or let go: one and many of it, and why. */
@@ -130,7 +130,7 @@ function words(key) {
 
 const UNITS = /_(bytes|ms|s)$/;
 
-function said(value, key = "") {
+function valueWords(value, key = "") {
   if (value === null || value === undefined || value === "") return "none";
   if (typeof value === "boolean") return value ? "yes" : "no";
   if (typeof value === "number") {
@@ -139,7 +139,7 @@ function said(value, key = "") {
     if (key.endsWith("_s")) return span(value);
     return String(Math.round(value * 1000) / 1000);
   }
-  if (Array.isArray(value)) return value.length ? list(value.slice(0, 12).map((one) => said(one, key))) : "none";
+  if (Array.isArray(value)) return value.length ? list(value.slice(0, 12).map((one) => valueWords(one, key))) : "none";
   if (typeof value === "object" && typeof value.text === "string") return value.text || (value.ok ? "in order" : "not in order");
   if (typeof value === "object") return flat(value, key) || "none";
   return String(value);
@@ -151,6 +151,6 @@ function flat(value, unit) {
     const name = key.replace(UNITS, "").replaceAll("_", " ");
     if (one === true) return name;
     if (one === false) return `not ${name}`;
-    return `${name}${typeof one === "object" && !Array.isArray(one) ? ":" : ""} ${said(one, UNITS.test(key) ? key : unit)}`;
+    return `${name}${typeof one === "object" && !Array.isArray(one) ? ":" : ""} ${valueWords(one, UNITS.test(key) ? key : unit)}`;
   }).join(", ");
 }

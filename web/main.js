@@ -117,8 +117,8 @@ function drawOften() {
 
 /** Whether the verdict is in sight. Measured when the page scrolls and twice a second: at each drawing it would cost a layout. */
 function measure() {
-  const said = document.querySelector(".verdict-now");
-  page.verdictInSight = Boolean(said) && said.getBoundingClientRect().bottom > document.getElementById("head").offsetHeight + 40;
+  const headline = document.querySelector(".verdict-now");
+  page.verdictInSight = Boolean(headline) && headline.getBoundingClientRect().bottom > document.getElementById("head").offsetHeight + 40;
 }
 
 /** Mark this moment with one press: there is a hand free for no more. */

@@ -21,7 +21,7 @@ export function map(rows, page) {
   const drawn = blocksOf(rows).map((theirs) => {
     const strokes = theirs.map((row) => [row, tall(row)]);
     return kept.get(theirs[0].universe, strokes.map(([row, height]) => `${row.universe} ${row.state} ${height}`).join("|"), () =>
-      h("a", { key: theirs[0].universe, class: "sixteen", href: `/universes/from/${theirs[0].universe}`, "aria-label": blockText(theirs), "data-block": theirs[0].universe },
+      h("a", { key: theirs[0].universe, class: "map-row", href: `/universes/from/${theirs[0].universe}`, "aria-label": blockText(theirs), "data-block": theirs[0].universe },
         h("span", { class: "start" }, startOf(theirs[0].universe)), block(strokes, IN_BLOCK)));
   });
   kept.turn();
@@ -69,12 +69,12 @@ function listeners(page) {
     onpointermove: (event) => { if (event.pointerType === "mouse") point(under(event)); },
     onpointerdown: (event) => { page.pressedBy = event.pointerType; },
     onfocusin: (event) => {
-      const names = event.target.closest(".sixteen") ? along(event.target) : [];
+      const names = event.target.closest(".map-row") ? along(event.target) : [];
       const look = names.find((name) => (STATES[(page.feed.universes.get(name) || {}).state] || {}).look);
       if (names.length && !names.includes(page.local.pointed)) point(look || names[0]);
     },
     onkeydown: (event) => {
-      const link = event.target.closest(".sixteen");
+      const link = event.target.closest(".map-row");
       const step = { ArrowLeft: -1, ArrowRight: 1 }[event.key];
       page.pressedBy = "key";
       if (!link || !step) return;

@@ -27,13 +27,13 @@ export function stateSign(state) {
     paths.map((d) => h("path", { d })));
 }
 
-const LOUD = { note: 1, warning: 2, critical: 3 };
+const BARS = { note: 1, warning: 2, critical: 3 };
 
 /** Sign and word of a severity: one, two or three bars. */
 export function severityMark(severity, extra) {
-  const loud = LOUD[severity] || 0;
+  const bars = BARS[severity] || 0;
   return h("span", { class: `severity is-${severity}` },
     h("svg", { class: "bars", viewBox: "0 0 20 15", width: 20, height: 15, "aria-hidden": "true", focusable: "false" },
-      [0, 1, 2].map((i) => h("rect", { x: 1 + i * 7, y: 10 - i * 4, width: 4, height: 4 + i * 4, class: i < loud ? "full" : "empty" }))),
+      [0, 1, 2].map((i) => h("rect", { x: 1 + i * 7, y: 10 - i * 4, width: 4, height: 4 + i * 4, class: i < bars ? "full" : "empty" }))),
     " ", h("span", {}, severity), extra ? h("span", { class: "quiet" }, ` ${extra}`) : null);
 }

@@ -26,12 +26,12 @@ function headline(switches) {
   const silent = switches.filter((one) => !one.answers);
   const down = mattering(switches).filter(({ one, port }) => one.answers && !port.up);
   const counted = mattering(switches).filter(({ port }) => counts(port));
-  const said = [];
-  if (down.length) said.push(`${list(down.map(({ one, port }) => `Port ${port.port} of ${one.name}`))} ${down.length === 1 ? "is" : "are"} down.`);
-  if (silent.length) said.push(`${list(silent.map((one) => one.name))} ${silent.length === 1 ? "does" : "do"} not answer.`);
-  if (counted.length) said.push(`${plural(counted.length, "port")} ${counted.length === 1 ? "counts" : "count"} errors or discarded frames.`);
-  if (!said.length) return [`${plural(switches.length, "switch", "switches")} ${switches.length === 1 ? "answers" : "answer"}.`, "Nothing is wrong on the ports that the show depends on."];
-  return [said[0], said.slice(1).join(" ")];
+  const sentences = [];
+  if (down.length) sentences.push(`${list(down.map(({ one, port }) => `Port ${port.port} of ${one.name}`))} ${down.length === 1 ? "is" : "are"} down.`);
+  if (silent.length) sentences.push(`${list(silent.map((one) => one.name))} ${silent.length === 1 ? "does" : "do"} not answer.`);
+  if (counted.length) sentences.push(`${plural(counted.length, "port")} ${counted.length === 1 ? "counts" : "count"} errors or discarded frames.`);
+  if (!sentences.length) return [`${plural(switches.length, "switch", "switches")} ${switches.length === 1 ? "answers" : "answer"}.`, "Nothing is wrong on the ports that the show depends on."];
+  return [sentences[0], sentences.slice(1).join(" ")];
 }
 
 function mattering(switches) {
@@ -77,10 +77,10 @@ function branch({ one, ports, from }, nowMs) {
 
 function stateOf(one, nowMs) {
   if (!one.answers) return `Does not answer${one.reason ? `: ${one.reason}` : ""}. ${one.last_answer_at ? `What is shown here is as of ${dayTime(one.last_answer_at)}.` : "It has not answered yet."}`;
-  const said = [`at ${one.address}`, one.up_since ? `up for ${span((nowMs - ms(one.up_since)) / 1000)}` : ""];
-  if (one.restarted_at) said.push(`restarted ${dayTime(one.restarted_at)}`);
-  if (one.querier) said.push(`multicast querier ${one.querier}`);
-  return said.filter(Boolean).join(", ");
+  const details = [`at ${one.address}`, one.up_since ? `up for ${span((nowMs - ms(one.up_since)) / 1000)}` : ""];
+  if (one.restarted_at) details.push(`restarted ${dayTime(one.restarted_at)}`);
+  if (one.querier) details.push(`multicast querier ${one.querier}`);
+  return details.filter(Boolean).join(", ");
 }
 
 function portLine(port, from, nowMs) {
@@ -99,16 +99,16 @@ function speed(port) {
 
 /** What is wrong with a port now, and what changed on it; nothing where all is well. */
 function troubles(port, nowMs) {
-  const said = [];
+  const troubles = [];
   const changed = port.changed_at ? `since ${clockTime(port.changed_at)}` : "";
-  if (!port.up) said.push(`Down ${changed}`.trim());
-  else if (port.changed_at && nowMs - ms(port.changed_at) < 86400000) said.push(`Up again ${changed}${port.changes > 2 ? `, after ${plural(port.changes, "change")}` : ""}`);
-  if (port.up && port.half_duplex) said.push("At half duplex");
-  if (port.up && port.speed_mbps !== null && port.speed_mbps <= 10) said.push("At 10 Mbit/s or less");
-  if (port.power === "fault") said.push("Its power has a fault");
+  if (!port.up) troubles.push(`Down ${changed}`.trim());
+  else if (port.changed_at && nowMs - ms(port.changed_at) < 86400000) troubles.push(`Up again ${changed}${port.changes > 2 ? `, after ${plural(port.changes, "change")}` : ""}`);
+  if (port.up && port.half_duplex) troubles.push("At half duplex");
+  if (port.up && port.speed_mbps !== null && port.speed_mbps <= 10) troubles.push("At 10 Mbit/s or less");
+  if (port.power === "fault") troubles.push("Its power has a fault");
   const errors = counts(port);
-  if (errors) said.push(`${count(errors)} errors or discarded frames ${port.counted_show === null ? "since this listener watches" : "since the last show began"}`);
-  return said;
+  if (errors) troubles.push(`${count(errors)} errors or discarded frames ${port.counted_show === null ? "since this listener watches" : "since the last show began"}`);
+  return troubles;
 }
 
 function here(neighbours, nowMs) {

@@ -4,7 +4,7 @@ import { parts as split } from "./words.js";
 
 /** The title of a view: one sentence that already answers. */
 export function top(sentence, more, tone = "plain") {
-  return h("section", { class: `headline is-plain is-${tone}`, key: "top" }, h("h1", { class: sentence.length > 80 ? "is-long" : undefined }, h("span", { class: "verdict" }, sentence), more ? " " : null, more ? h("span", { class: "then" }, more) : null));
+  return h("section", { class: `headline is-plain is-${tone}`, key: "top" }, h("h1", { class: sentence.length > 80 ? "is-long" : undefined }, h("span", { class: "verdict" }, sentence), more ? " " : null, more ? h("span", { class: "second" }, more) : null));
 }
 
 export function part(title, ...inside) {
@@ -31,9 +31,9 @@ export function universeLink(name) {
 }
 
 /** A list with its title in the margin of the body, as incidents have them. */
-export function said(title, texts, tag = "ul") {
+export function titledList(title, texts, tag = "ul") {
   if (!texts || !texts.length) return null;
-  return h("div", { class: "said", key: title }, h("h3", {}, title), h(tag, {}, texts.map((text, i) => h("li", { key: i }, text))));
+  return h("div", { class: "titled-list", key: title }, h("h3", {}, title), h(tag, {}, texts.map((text, i) => h("li", { key: i }, text))));
 }
 
 /** Facts as term and value; absent values are left out. */

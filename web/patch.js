@@ -40,8 +40,8 @@ function conflictText(conflict) {
 
 function freeText(free) {
   if (!free || !free.length) return "none";
-  const said = free.slice(0, 8).map(([first, last]) => (first === last ? `${first}` : `${first}–${last}`));
-  return free.length > 8 ? `${said.join(", ")} and ${free.length - 8} more` : list(said);
+  const ranges = free.slice(0, 8).map(([first, last]) => (first === last ? `${first}` : `${first}–${last}`));
+  return free.length > 8 ? `${ranges.join(", ")} and ${free.length - 8} more` : list(ranges);
 }
 
 function freeFor(page, universes) {
@@ -65,7 +65,7 @@ function fixtureList(page, rows) {
     h("label", { class: "find" }, h("span", {}, "Find by name, position, circuit, profile or universe"),
       h("input", { type: "search", autocomplete: "off", oninput: (event) => { page.local.wanted = event.target.value; page.redraw(); } })),
     h("ul", { class: "fixtures" }, found.slice(0, MOST).map((fixture) => h("li", { key: `${fixture.fixture}|${fixture.universe}|${fixture.address}`, class: fixture.lit ? "lit" : "dark" },
-      h("p", { class: "who" }, h("strong", {}, fixture.label || fixture.fixture), " ", h("span", { class: "quiet" },
+      h("p", { class: "name" }, h("strong", {}, fixture.label || fixture.fixture), " ", h("span", { class: "quiet" },
         [fixture.label ? fixture.fixture : "", fixture.position, fixture.circuit ? `circuit ${fixture.circuit}` : "", fixture.profile].filter(Boolean).join(", "))),
       h("p", { class: "roles" }, h("a", { href: `/universe/${fixture.universe}` }, `${fixture.universe} at ${fixture.address}`), " ",
         Object.entries(fixture.levels || {}).slice(0, 1).map(([role, level]) => h("span", { key: role, class: "role" }, h("span", { class: "word" }, role), share(level || 0, 255), h("span", { class: "number" }, percent(level)))))))),

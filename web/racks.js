@@ -54,7 +54,7 @@ function one(rack) {
       Number.isFinite(rack.imbalance_percent) ? ` Supply lines differ by ${Math.round(rack.imbalance_percent)} % (estimate).` : "",
       Number.isFinite(rack.neutral_upper_a) ? ` The neutral carries at most ${amperes(rack.neutral_upper_a)} (estimated upper bound).` : ""),
     h("ul", { class: "supplies" }, (rack.supplies || []).map((line) => h("li", { key: line.supply, class: line.limit_a && line.estimated_a > line.limit_a ? "over" : undefined },
-      h("p", { class: "who" }, h("strong", {}, `Line ${line.supply}`)),
+      h("p", { class: "name" }, h("strong", {}, `Line ${line.supply}`)),
       share(line.estimated_a || 0, (line.limit_a || line.full_a || line.worst_a || 1) * 1.25, "wide", line.limit_a ? 0.8 : undefined),
       h("p", { class: "amounts" }, Number.isFinite(line.estimated_a) ? `${amperes(line.estimated_a)} estimated` : "no estimate, as no data came yet;", line.limit_a ? ` of ${amperes(line.limit_a)} allowed` : "",
         line.limit_a && line.estimated_a > line.limit_a ? h("strong", {}, ", over the limit") : "",

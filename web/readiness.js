@@ -27,7 +27,7 @@ export default {
     return [
       h("section", { class: `headline is-${stale ? "stale" : ready ? "well" : "warning"}`, key: "top" },
         h("h1", {}, h("span", { class: "verdict" }, stale ? "Not known: this page is STALE." : ready ? "Ready, as far as the data shows." : "Not ready."), " ",
-          h("span", { class: "then" }, ready ? arrives(here, unseen.length) : why))),
+          h("span", { class: "second" }, ready ? arrives(here, unseen.length) : why))),
       h("p", { key: "scope", class: "quiet" }, "Data only; no safety or emergency-lighting check."),
       awaiting(entry, "Readiness"),
       h("p", { key: "stamp", class: "stamp" }, `${feed.house.name || "This house"}, ${dayTime(page.nowMs)}. Judged as if in show; the phase is ${feed.house.phase || "not known"}.`),

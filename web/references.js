@@ -15,16 +15,16 @@ function draw(page) {
   const rows = items(entry.value, "references");
   const chosen = rows.find((row) => row.name === page.local.chosen);
   const compared = chosen ? page.use(`/api/v1/references/${encodeURIComponent(chosen.name)}/compare`, 2) : null;
-  const said = compared && compared.value;
+  const found = compared && compared.value;
   return [
-    top(said ? said.text : rows.length ? `${plural(rows.length, "reference")} kept.` : "No reference levels are kept yet.",
-      said ? "" : "Keep the levels of now under a name, and see later what differs.", said && said.differ ? "warning" : "plain"),
+    top(found ? found.text : rows.length ? `${plural(rows.length, "reference")} kept.` : "No reference levels are kept yet.",
+      found ? "" : "Keep the levels of now under a name, and see later what differs.", found && found.differ ? "warning" : "plain"),
     awaiting(entry, "Reference levels"),
     compared ? awaiting(compared, "The comparison") : null,
     h("p", { class: "quiet", key: "caution" }, "Levels are only shown, never sent. Caution: setting them by hand can move fixtures and turn on bright ones. Make sure that nobody is near, and bring them up slowly."),
     page.local.done ? h("p", { role: "status", key: "done" }, page.local.done) : null,
     page.local.wrong ? h("p", { class: "error", role: "alert", key: "wrong" }, page.local.wrong) : null,
-    said ? differences(said) : null,
+    found ? differences(found) : null,
     part("Kept", table("References by name", [{ name: "Name" }, { name: "Kept at" }, { name: "By" }, { name: "Fixtures", number: true }, { name: "Compare" }, { name: "CSV" }, { name: "Delete" }],
       rows.map((row) => h("tr", { key: row.name },
         h("th", { scope: "row" }, row.name), h("td", {}, String(row.at).replace("T", " ").slice(0, 16), " UTC"), h("td", {}, row.by || (row.automatic ? "by itself, at curtain up" : "–")),
@@ -37,8 +37,8 @@ function draw(page) {
   ];
 }
 
-function differences(said) {
-  const rows = items(said, "groups").flatMap((group) => group.differences);
+function differences(found) {
+  const rows = items(found, "groups").flatMap((group) => group.differences);
   return part("What differs",
     rows.length ? table("Differences by fixture", [{ name: "Fixture" }, { name: "Place" }, { name: "Where it is patched" }, { name: "Level" }],
       rows.slice(0, MOST).map((row) => h("tr", { key: `${row.universe} ${row.address} ${row.fixture}` },
@@ -46,7 +46,7 @@ function differences(said) {
         h("td", {}, [row.position, row.rack].filter(Boolean).join(", ") || "–"), h("td", {}, `${row.universe} slot ${row.address}`),
         h("td", {}, row.roles.slice(0, 6).map((role) => `${role.role} ${role.now_percent} %, was ${role.was_percent} %`).join("; "), row.roles.length > 6 ? " …" : "")))) : h("p", { key: "none" }, "Nothing."),
     rows.length > MOST ? h("p", { class: "quiet", key: "more" }, `${rows.length - MOST} more.`) : null,
-    said.not_compared.length ? h("ul", { key: "not" }, said.not_compared.slice(0, MOST).map((one, i) => h("li", { key: i }, `Not compared: ${one.text}`))) : null);
+    found.not_compared.length ? h("ul", { key: "not" }, found.not_compared.slice(0, MOST).map((one, i) => h("li", { key: i }, `Not compared: ${one.text}`))) : null);
 }
 
 /** After a loss: what the universes held before, by fixture, for a person at another desk. */

@@ -23,11 +23,11 @@ function draw(page) {
   const rows = items(entry.value, "incidents").sort((a, b) => ms(b.began_at) - ms(a.began_at));
   const marks = items(page.use(`/api/v1/marks?since=${encodeURIComponent(page.local.since)}`, 15).value, "marks");
   const report = page.use(`/api/v1/report?format=json&since=${encodeURIComponent(page.local.since)}`, 30);
-  const loud = rows.filter((row) => row.severity !== "note");
+  const alarms = rows.filter((row) => row.severity !== "note");
   const chosen = STRETCHES.find(([value]) => value === hours)[1];
   return [
-    entry.value === undefined ? top("Reports.") : top(loud.length ? `${plural(loud.length, "incident")} in the last ${chosen}.` : `Nothing went wrong in the last ${chosen}.`,
-      rows.length > loud.length ? `And ${plural(rows.length - loud.length, "note")}.` : "As far as this listener was running and could see."),
+    entry.value === undefined ? top("Reports.") : top(alarms.length ? `${plural(alarms.length, "incident")} in the last ${chosen}.` : `Nothing went wrong in the last ${chosen}.`,
+      rows.length > alarms.length ? `And ${plural(rows.length - alarms.length, "note")}.` : "As far as this listener was running and could see."),
     awaiting(entry, "Incidents"),
     h("fieldset", { key: "stretch", class: "stretch no-print" }, h("legend", {}, "How far back"), STRETCHES.map(([value, words]) => h("label", { key: value, class: "choice" },
       h("input", { type: "radio", name: "stretch", value, init: { checked: value === hours }, onchange: () => { page.local.hours = value; page.redraw(); } }), h("span", {}, words)))),

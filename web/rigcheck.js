@@ -42,13 +42,13 @@ function draw(page) {
     awaiting(entry, "The rig check"),
     begun && all ? h("div", { key: "bar", class: "progress" }, share(done.length, all)) : null,
     page.local.trouble ? h("p", { class: "error", role: "alert", key: "trouble" }, page.local.trouble) : null,
-    done.length ? part("Rose last", h("ul", { class: "big-list eyes" }, done.slice(0, SHOWN_LAST).map((one) => eyeRow(one, eyes, page, startedAt)))) : null,
+    done.length ? part("Rose last", h("ul", { class: "big-list light-checks" }, done.slice(0, SHOWN_LAST).map((one) => eyeRow(one, eyes, page, startedAt)))) : null,
     flagged.length ? part("To look at", h("ul", { class: "big-list" }, flagged.map((one, i) => h("li", { key: i }, flagText(one))))) : null,
     remaining ? part("Still to rise", left.filter((group) => (group.fixtures || []).length).map((group) => h("details", { key: group.position || "-", class: "position", init: { open: left.length < 8 } },
       h("summary", {}, h("strong", {}, group.position || "no position given"), " ", h("span", { class: "quiet" }, `${group.fixtures.length} left`)),
       h("ul", { class: "big-list" }, group.fixtures.map((one) => h("li", { key: keyOf(one) }, nameOf(one), detailOf(one))))))) : null,
-    done.length > SHOWN_LAST ? part("Raised before", h("details", {}, h("summary", {}, plural(done.length - SHOWN_LAST, "fixture")), h("ul", { class: "big-list eyes" }, done.slice(SHOWN_LAST).map((one) => eyeRow(one, eyes, page, startedAt))))) : null,
-    h("div", { key: "hand", class: "big-hand" }, begun
+    done.length > SHOWN_LAST ? part("Raised before", h("details", {}, h("summary", {}, plural(done.length - SHOWN_LAST, "fixture")), h("ul", { class: "big-list light-checks" }, done.slice(SHOWN_LAST).map((one) => eyeRow(one, eyes, page, startedAt))))) : null,
+    h("div", { key: "hand", class: "big-buttons" }, begun
       ? page.local.asked
         ? [h("button", { key: "yes", type: "button", class: "big main", onclick: start }, "Yes, begin again"), h("button", { key: "no", type: "button", class: "big", onclick: () => { page.local.asked = false; page.redraw(); } }, "Keep this one")]
         : [check.running ? h("button", { key: "stop", type: "button", class: "big", onclick: () => order({ stop: true }) }, "End it here") : null,
@@ -59,11 +59,11 @@ function draw(page) {
   ];
 }
 
-/** A fixture that rose, and what the eye says of it: a tick, or no light, which is also marked in the history. */
+/** A fixture that rose, and what a person saw of it: light, or no light. No light also becomes a mark in the history. */
 function eyeRow(one, eyes, page, startedAt) {
   const key = keyOf(one);
-  const said = eyes[key];
-  const say = (word) => async () => {
+  const seen = eyes[key];
+  const note = (word) => async () => {
     const now = { ...eyesOf(page, startedAt) };
     if (now[key] === word) delete now[key];
     else now[key] = word;
@@ -77,24 +77,24 @@ function eyeRow(one, eyes, page, startedAt) {
       page.redraw();
     }
   };
-  return h("li", { key, class: `eye is-${said || "open"}` },
+  return h("li", { key, class: `light-check is-${seen || "open"}` },
     h("span", { class: "name" }, nameOf(one), detailOf(one)),
-    h("button", { type: "button", class: "big", "aria-pressed": String(said === "lit"), onclick: say("lit"), "aria-label": `✓ Lit: ${nameOf(one)}` }, "✓ Lit"),
-    h("button", { type: "button", class: "big", "aria-pressed": String(said === "dark"), onclick: say("dark"), "aria-label": `✗ No light: ${nameOf(one)}` }, "✗ No light"));
+    h("button", { type: "button", class: "big", "aria-pressed": String(seen === "lit"), onclick: note("lit"), "aria-label": `✓ Lit: ${nameOf(one)}` }, "✓ Lit"),
+    h("button", { type: "button", class: "big", "aria-pressed": String(seen === "dark"), onclick: note("dark"), "aria-label": `✗ No light: ${nameOf(one)}` }, "✗ No light"));
 }
 
-/** What the eye said, by fixture, kept in this browser for this one check. */
+/** What was seen of each fixture, kept in this browser for this one check. */
 function eyesOf(page, startedAt) {
   if (!page.eyes || page.eyes.of !== String(startedAt)) {
     let kept = null;
     try { kept = JSON.parse(localStorage.getItem("rig-check") || "null"); } catch (refused) { kept = null; }
-    page.eyes = kept && kept.of === String(startedAt) ? kept : { of: String(startedAt), said: {} };
+    page.eyes = kept && kept.of === String(startedAt) && kept.seen ? kept : { of: String(startedAt), seen: {} };
   }
-  return page.eyes.said;
+  return page.eyes.seen;
 }
 
-function keepEyes(page, startedAt, said) {
-  page.eyes = { of: String(startedAt), said };
+function keepEyes(page, startedAt, seen) {
+  page.eyes = { of: String(startedAt), seen };
   try { localStorage.setItem("rig-check", JSON.stringify(page.eyes)); } catch (refused) { /* until the page is closed */ }
 }
 

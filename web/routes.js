@@ -30,11 +30,11 @@ export default {
 
 /** What of the route's input was not used, and how its line fared; nothing where all was. */
 function unused(row) {
-  const said = [];
-  if (row.input_discarded_packets) said.push(` ${plural(row.input_discarded_packets, "packet")} of its input came too late by their sequence.`);
-  if (row.input_refused_packets) said.push(` ${plural(row.input_refused_packets, "packet")} of its input came from sources past the 64 it merges.`);
-  if (row.line && row.line.reopened) said.push(` Its port was opened again ${plural(row.line.reopened, "time")} after it had gone.`);
-  return said.join("");
+  const remarks = [];
+  if (row.input_discarded_packets) remarks.push(` ${plural(row.input_discarded_packets, "packet")} of its input came too late by their sequence.`);
+  if (row.input_refused_packets) remarks.push(` ${plural(row.input_refused_packets, "packet")} of its input came from sources past the 64 it merges.`);
+  if (row.line && row.line.reopened) remarks.push(` Its port was opened again ${plural(row.line.reopened, "time")} after it had gone.`);
+  return remarks.join("");
 }
 
 /** Where a route comes from or goes to; a universe is a link, an address behind it stays words. */

@@ -12,10 +12,10 @@ export function strip(page) {
   const stale = feed.knowledge.stale(page.browserMs);
   const open = raised(feed);
   const top = verdict(feed, page.browserMs);
-  const said = open.length > 0 || (top.tone === "warning" && !top.incident);
+  const isNeeded = open.length > 0 || (top.tone === "warning" && !top.incident);
   const hidden = page.route.path === "/" && page.verdictInSight && page.pausedAt === null;
   return [
-    said ? h("div", { key: "strip", class: `strip is-${stale ? "stale" : top.incident ? top.incident.severity : top.tone}${hidden ? " is-double" : ""}` }, line(open, top, stale, page)) : null,
+    isNeeded ? h("div", { key: "strip", class: `strip is-${stale ? "stale" : top.incident ? top.incident.severity : top.tone}${hidden ? " is-double" : ""}` }, line(open, top, stale, page)) : null,
     hand(open, top, page),
   ];
 }

@@ -145,8 +145,8 @@ function winners(one) {
 }
 
 function spans(stretches) {
-  const said = stretches.map(({ first, last }) => (first === last ? `${first}` : `${first}–${last}`));
-  return said.length > 12 ? `${said.slice(0, 12).join(", ")} and ${said.length - 12} more stretches` : list(said);
+  const texts = stretches.map(({ first, last }) => (first === last ? `${first}` : `${first}–${last}`));
+  return texts.length > 12 ? `${texts.slice(0, 12).join(", ")} and ${texts.length - 12} more stretches` : list(texts);
 }
 
 function hourPart(history, touching, nowMs) {
@@ -169,7 +169,7 @@ function theirs(value, name) {
 function levels(one, fixtures) {
   const values = one.levels;
   const all = owners(one);
-  // Where one source wins all, that is said once, above; else every fixture says whose it is.
+  // Where one source wins all, one sentence above says so; else each fixture names its source.
   const stretches = new Set(all.map((stretch) => stretch.source)).size > 1 ? all : [];
   const up = values.reduce((n, value) => n + (value > 0 ? 1 : 0), 0);
   const spare = new Set(values.map((value, index) => (value > 0 ? index + 1 : 0)).filter(Boolean));
@@ -210,7 +210,7 @@ function fixtureRow(fixture, values, stretches) {
     : Object.entries(fixture.levels || {});
   const last = fixture.address + (fixture.footprint || 1) - 1;
   return h("li", { key: `${fixture.fixture}|${fixture.address}`, class: fixture.lit ? "lit" : "dark" },
-    h("p", { class: "who" }, h("strong", {}, fixture.label || fixture.fixture), " ", h("span", { class: "quiet" },
+    h("p", { class: "name" }, h("strong", {}, fixture.label || fixture.fixture), " ", h("span", { class: "quiet" },
       [fixture.label && fixture.label !== fixture.fixture ? fixture.fixture : "", last > fixture.address ? `slots ${fixture.address}–${last}` : `slot ${fixture.address}`, fixture.circuit ? `circuit ${fixture.circuit}` : "", ownerWords(fixture.address, last, stretches)].filter(Boolean).join(", "))),
     h("p", { class: "roles" }, (roles.length ? roles : [["level", values[fixture.address - 1]]]).map(([role, value], i) =>
       h("span", { key: i, class: "role" }, h("span", { class: "word" }, role), share(value || 0, 255), h("span", { class: "number" }, percent(value))))));

@@ -31,7 +31,7 @@ export default {
           h("input", { type: "search", autocomplete: "off", oninput: (event) => { page.local.wanted = event.target.value; page.local.at = 0; page.redraw(); } })),
         h("p", { class: "quiet", role: "status", key: "count" }, shown.length ? `${at * ON_A_PAGE + 1} to ${Math.min(shown.length, (at + 1) * ON_A_PAGE)} of ${count(shown.length)}${wanted ? ` found among ${count(rows.length)}` : ""}` : wanted ? "None is found." : ""),
         universeList(shown.slice(at * ON_A_PAGE, (at + 1) * ON_A_PAGE), page),
-        pages > 1 ? h("p", { class: "row turn", key: "turn" },
+        pages > 1 ? h("p", { class: "row pager", key: "pager" },
           h("button", { type: "button", disabled: at === 0, onclick: turn(-1) }, "Previous"),
           h("button", { type: "button", disabled: at === pages - 1, onclick: turn(1) }, "Next"),
           h("span", { class: "quiet" }, `Page ${at + 1} of ${pages}`)) : null),

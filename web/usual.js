@@ -46,7 +46,7 @@ function bandText(kind, figures, minutes, nowMs) {
   return `${kind.words}: up to ${kind.say(Math.max(0, ...inHour(kind, minutes, nowMs)))} in a minute of the last hour, ${kind.say(low)} to ${kind.say(high)} in the last ${plural(figures[kind.figure].shows, "show")}.`;
 }
 
-/** What is said and drawn of a universe. minutes: rows of its history, oldest first. */
+/** Sentences and pictures of a universe. minutes: rows of its history, oldest first. */
 export function usualPart(entry, minutes, nowMs) {
   const trouble = awaiting(entry, "What is usual");
   if (entry.value === undefined) return trouble;
@@ -95,7 +95,7 @@ function band(kind, figures, minutes, nowMs, text) {
     last = row.at;
   }
   return h("svg", { key: kind.figure, class: "picture usual", viewBox: `0 0 ${WIDTH} 142`, width: WIDTH, height: 142, role: "img", "aria-label": text },
-    h("rect", { class: "usually", x: 0, width: WIDTH, y: y(high), height: Math.max(2, y(low) - y(high)) }),
+    h("rect", { class: "usual-band", x: 0, width: WIDTH, y: y(high), height: Math.max(2, y(low) - y(high)) }),
     h("line", { class: "base", x1: 0, x2: WIDTH, y1: FLOOR + 0.5, y2: FLOOR + 0.5 }),
     h("path", { class: "line", d: d || `M0 ${FLOOR}` }),
     h("text", { key: "usually", class: "axis", x: 4, y: y(low) + 15 > FLOOR - 4 ? Math.max(10, y(high) - 5) : y(low) + 15 }, `usual: ${kind.say(low)} to ${kind.say(high)}`),

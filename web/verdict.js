@@ -6,7 +6,7 @@ import { clockTime, ms } from "./clock.js";
 const MOST_WHAT = 28; // letters that fit one line of the first size at 1366 px
 const MOST_LINE = 35;
 
-/** How the universes stand now, counted. `due` leaves out those that nobody has to send. */
+/** How many universes are in which state. `due` leaves out those that nobody has to send. */
 export function tally(feed) {
   const states = Object.fromEntries(WORST_FIRST.map((state) => [state, 0]));
   let due = 0;
@@ -124,12 +124,12 @@ function faulty(going, open, feed, here, nowMs) {
   const worst = going[0];
   const own = LISTENER_RULES.has(worst.rule);
   const others = open.length - 1;
-  const said = [`since ${clockTime(beganMs(worst, feed))}, ${span((nowMs - beganMs(worst, feed)) / 1000)}${worst.flaps > 0 ? `, ${nthTime(worst.flaps + 1)}` : ""}`];
-  if (others) said.push(plural(others, "other incident"));
-  if (worst.acknowledged) said.push(`${worst.acknowledged.by} has it`);
+  const remarks = [`since ${clockTime(beganMs(worst, feed))}, ${span((nowMs - beganMs(worst, feed)) / 1000)}${worst.flaps > 0 ? `, ${nthTime(worst.flaps + 1)}` : ""}`];
+  if (others) remarks.push(plural(others, "other incident"));
+  if (worst.acknowledged) remarks.push(`${worst.acknowledged.by} has it`);
   const beside = own ? going.find((one) => !LISTENER_RULES.has(one.rule)) : null;
-  if (own) said.push(beside ? `beside it: ${titleOf(beside, feed)}` : "the fault is this listener's, not the show's");
-  return { tone: worst.severity, incident: worst, what: headlineOf(worst, feed, here), holds: holds(here, own), look: lookAt(worst, feed), more: said.join(" · ") };
+  if (own) remarks.push(beside ? `beside it: ${titleOf(beside, feed)}` : "the fault is this listener's, not the show's");
+  return { tone: worst.severity, incident: worst, what: headlineOf(worst, feed, here), holds: holds(here, own), look: lookAt(worst, feed), more: remarks.join(" · ") };
 }
 
 function back(open, feed, here) {

@@ -31,10 +31,10 @@ export function wayMap(universes, sources, receivers, page) {
   const to = receivers.slice(0, MOST);
   const height = Math.max(from.length, shown.length, to.length, 1) * PITCH + 30;
   const y = (index, of) => 34 + (index + 0.5) * ((height - 34) / of);
-  const line = (x1, y1, x2, y2, state, key, idle) => h("path", { key, class: `way is-${state}${idle ? " is-idle" : ""}`, d: `M${x1} ${y1.toFixed(1)}C${(x1 + x2) / 2} ${y1.toFixed(1)} ${(x1 + x2) / 2} ${y2.toFixed(1)} ${x2} ${y2.toFixed(1)}` });
+  const line = (x1, y1, x2, y2, state, key, idle) => h("path", { key, class: `path is-${state}${idle ? " is-idle" : ""}`, d: `M${x1} ${y1.toFixed(1)}C${(x1 + x2) / 2} ${y1.toFixed(1)} ${(x1 + x2) / 2} ${y2.toFixed(1)} ${x2} ${y2.toFixed(1)}` });
   const silent = (name) => shown.some((group) => group.senders.includes(name)) && shown.filter((group) => group.senders.includes(name)).every((group) => GONE.has(group.state));
   return h("div", { key: "way", class: "wide-table", tabindex: "0", role: "region", "aria-label": "Map from sources over universes to receivers" },
-    h("svg", { class: "picture way-map", viewBox: `0 0 ${WIDTH} ${height}`, width: WIDTH, height, role: "img", "aria-label": wayText(shown, groups.length, to) },
+    h("svg", { class: "picture path-map", viewBox: `0 0 ${WIDTH} ${height}`, width: WIDTH, height, role: "img", "aria-label": wayText(shown, groups.length, to) },
       [["source", "Sources"], ["universe", "Universes"], ["receiver", "Receivers"]].map(([key, word]) => h("text", { key: `h${key}`, class: "axis", x: AT[key], y: 14 }, word)),
       shown.map((group, i) => group.senders.filter((name) => from.includes(name)).map((name) => line(AT.source + 230, y(from.indexOf(name), from.length), AT.universe - 8, y(i, shown.length), group.state, `s${i}${name}`, group.winner && group.winner !== name))),
       shown.map((group, i) => to.map((receiver, j) => (group.to.includes(receiver.name) ? line(AT.universe + 250, y(i, shown.length), AT.receiver - 8, y(j, to.length), group.state, `r${i}${j}`, false) : null))),
@@ -47,7 +47,7 @@ export function wayMap(universes, sources, receivers, page) {
 function node(name, word, x, y, state, key) {
   const bad = STATES[state] && STATES[state].look;
   return h("g", { key, class: `node is-${state}` },
-    h("text", { class: "who", x, y: y - 1 }, bad ? "✗ " : "", name.length > 30 ? `${name.slice(0, 29)}…` : name), h("text", { class: "axis", x, y: y + 14 }, word));
+    h("text", { class: "row-label", x, y: y - 1 }, bad ? "✗ " : "", name.length > 30 ? `${name.slice(0, 29)}…` : name), h("text", { class: "axis", x, y: y + 14 }, word));
 }
 
 export function wayText(groups, all, receivers) {

@@ -1,4 +1,4 @@
-// How things are said. One place, so that a state reads the same on every view.
+// The words of the page, in one place: a state reads the same on every view.
 
 /** Universe states, worst first: word, and whether it is one that a person should look at. */
 export const STATES = {
@@ -106,15 +106,15 @@ export function ranges(names, most = Infinity) {
     if (!groups.has(key)) groups.set(key, []);
     if (Number.isFinite(number)) groups.get(key).push(number);
   }
-  const said = [];
+  const texts = [];
   for (const [key, numbers] of groups) {
     const [protocol, network] = key.split("|");
     for (const [first, last] of runs(numbers)) {
-      said.push(`${protocol}/${first}${last > first ? `–${last}` : ""}${network ? `@${network}` : ""}`);
+      texts.push(`${protocol}/${first}${last > first ? `–${last}` : ""}${network ? `@${network}` : ""}`);
     }
   }
-  if (said.length <= most) return said.join(", ");
-  return `${said.slice(0, most).join(", ")} and ${said.length - most} more`;
+  if (texts.length <= most) return texts.join(", ");
+  return `${texts.slice(0, most).join(", ")} and ${texts.length - most} more`;
 }
 
 /** Sorted numbers as [first, last] pairs of what is unbroken. */

@@ -234,7 +234,7 @@ def test_a_pause_holds_back_no_critical_incident(open_page: Open) -> None:
 def positions(page: Page) -> dict[str, float]:
     """Where the rows of the universes are, from the top of the page."""
     return page.evaluate(
-        "Object.fromEntries([...document.querySelectorAll('.universes tbody tr th, .sixteen')].map(e => [e.textContent, e.getBoundingClientRect().top + scrollY]))"
+        "Object.fromEntries([...document.querySelectorAll('.universes tbody tr th, .map-row')].map(e => [e.textContent, e.getBoundingClientRect().top + scrollY]))"
     )  # type: ignore[no-any-return]
 
 
@@ -247,7 +247,7 @@ def test_the_universes_keep_their_place_when_incidents_open(
     opened = open_page("well" if house == "well" else "crowd", width=width, height=height)
     opened.listener.situation.incidents[:] = []
     page = opened.go("/")
-    page.wait_for_selector(".universes tbody tr" if house == "well" else ".sixteen")
+    page.wait_for_selector(".universes tbody tr" if house == "well" else ".map-row")
     page.wait_for_timeout(300)
     before = positions(page)
     began = now_ms()
@@ -324,7 +324,7 @@ def test_still_working_is_a_list_apart_from_what_should_hold(open_page: Open) ->
     page = open_page("on-backup").go("/incident/9")
     part = page.locator("section", has=page.locator("h2", has_text="Still working"))
     part.wait_for()
-    lists = part.locator(".said")
+    lists = part.locator(".titled-list")
     assert lists.nth(0).locator("li").all_inner_texts() == [
         "backup spare desk is sending e131/1 to e131/10",
         "media server is sending artnet/0 and artnet/1",
@@ -351,13 +351,13 @@ def test_stale_covers_everything(open_page: Open) -> None:
 def test_the_map_has_row_starts_and_blocks_of_sixteen_large_enough_for_a_finger(open_page: Open, width: int) -> None:
     """WCAG 2.5.8: each target at least 24 by 24 CSS pixels."""
     page = open_page("all-lost", width=width, height=844).go("/")
-    page.wait_for_selector(".sixteen")
-    blocks = page.locator(".sixteen")
+    page.wait_for_selector(".map-row")
+    blocks = page.locator(".map-row")
     assert blocks.count() == 32
     assert blocks.nth(2).locator(".start").inner_text() == "e131/33"
     assert blocks.nth(2).locator(".tick").count() == 16
     small = page.evaluate(
-        "[...document.querySelectorAll('.sixteen')].map(e => e.getBoundingClientRect()).filter(b => b.height < 24 || b.width < 24).length"
+        "[...document.querySelectorAll('.map-row')].map(e => e.getBoundingClientRect()).filter(b => b.height < 24 || b.width < 24).length"
     )
     assert small == 0
     assert blocks.nth(2).get_attribute("aria-label") == "e131/33–48: 16 lost"
@@ -368,15 +368,15 @@ def test_the_map_has_row_starts_and_blocks_of_sixteen_large_enough_for_a_finger(
 @pytest.mark.parametrize("width", [390, 1366, 1920])
 def test_every_block_of_the_map_is_one_row_high_whatever_the_protocol(open_page: Open, width: int) -> None:
     page = open_page("blind", width=width, height=844).go("/")
-    page.wait_for_selector(".sixteen")
-    heights = page.evaluate("[...document.querySelectorAll('.sixteen')].map(e => e.getBoundingClientRect().height)")
+    page.wait_for_selector(".map-row")
+    heights = page.evaluate("[...document.querySelectorAll('.map-row')].map(e => e.getBoundingClientRect().height)")
     assert len(heights) == 32
     assert max(heights) <= 30
 
 
 def test_the_map_says_word_and_number_of_what_has_the_focus(open_page: Open) -> None:
     page = open_page("crowd", width=1366).go("/")
-    page.wait_for_selector(".sixteen")
+    page.wait_for_selector(".map-row")
     page.locator("[data-block='e131/33']").focus()
     page.wait_for_function(
         "() => document.querySelector('.readout').textContent.includes('e131/40 Pixel run 40: faulty')"
@@ -390,7 +390,7 @@ def test_the_map_says_word_and_number_of_what_has_the_focus(open_page: Open) -> 
 def test_a_finger_on_the_map_opens_its_block(open_page: Open) -> None:
     opened = open_page("crowd", width=390, height=844, has_touch=True)
     page = opened.go("/")
-    page.wait_for_selector(".sixteen")
+    page.wait_for_selector(".map-row")
     page.locator("[data-block='e131/289']").tap()
     page.wait_for_url("**/universes/from/e131/289")
     page.wait_for_selector(".universes tbody tr")
@@ -453,7 +453,7 @@ def test_the_bar_is_not_shown_on_a_desk(open_page: Open) -> None:
 def test_what_rose_last_is_on_top_with_number_and_name_and_two_presses(open_page: Open) -> None:
     opened = open_page("desk-lost", width=390, height=844)
     page = opened.go("/rig-check")
-    first = page.locator(".eyes li").first
+    first = page.locator(".light-checks li").first
     first.wait_for()
     assert "101" in first.locator(".name").inner_text() or "Dimmer racks" in first.locator(".name").inner_text()
     for name in ("Lit", "No light"):
@@ -473,8 +473,8 @@ def test_the_newest_rise_comes_first(open_page: Open) -> None:
     done = opened.listener.situation.answers["rig-check"]["done"]
     done.insert(3, {"fixture": "999", "label": "Ladder left", "at": iso(now_ms())})
     page = opened.go("/rig-check")
-    page.wait_for_selector(".eyes li")
-    assert "999 Ladder left" in page.locator(".eyes li").first.inner_text()
+    page.wait_for_selector(".light-checks li")
+    assert "999 Ladder left" in page.locator(".light-checks li").first.inner_text()
 
 
 # -- pictures ----------------------------------------------------------------------------------------------------
@@ -502,13 +502,13 @@ def test_the_night_is_drawn_and_leads_to_any_past_moment(open_page: Open) -> Non
 
 def test_the_way_from_source_to_receiver_is_drawn_with_what_is_wrong_on_it(open_page: Open) -> None:
     page = open_page("desk-lost", width=1366).go("/sources")
-    picture = page.locator("svg.way-map")
+    picture = page.locator("svg.path-map")
     picture.wait_for()
     label = picture.get_attribute("aria-label") or ""
     assert label.startswith("e131/3–6 lost, sent by spare desk")
     assert picture.locator(".node.is-lost").count() >= 2
     assert "Rack 1 processor" in (picture.text_content() or "")
-    assert picture.locator(".way.is-lost").count() == 1
+    assert picture.locator(".path.is-lost").count() == 1
 
 
 def test_levels_around_an_incident_are_drawn_and_break_off_where_no_frame_came(open_page: Open) -> None:

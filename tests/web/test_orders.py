@@ -123,8 +123,8 @@ def test_what_this_computer_sends_and_asks_for_is_in_the_head_and_with_the_liste
     opened = with_house(open_page("well"), subscribes=True, sends=["e131/112", "artnet/3"])
     opened.listener.situation.house["listener"]["node"] = {"replies": 7, "pages": 1, "waiting": False}
     page = opened.go("/")
-    assert page.locator("#head .does").inner_text() == "asks for data, sends 2 universes"
-    page.click("#head .does a")
+    assert page.locator("#head .activity").inner_text() == "asks for data, sends 2 universes"
+    page.click("#head .activity a")
     page.wait_for_selector("text=This listener asks for data: it answers polls as an Art-Net node")
     text = page.locator("main").inner_text()
     assert "7 answered so far." in text
@@ -134,7 +134,7 @@ def test_what_this_computer_sends_and_asks_for_is_in_the_head_and_with_the_liste
 def test_a_listener_that_only_listens_says_that(open_page: Open) -> None:
     page = open_page("well").go("/listener")
     page.wait_for_selector("text=Nothing onto the show's network but joining groups: it listens.")
-    assert page.locator("#head .does").count() == 0
+    assert page.locator("#head .activity").count() == 0
 
 
 def test_hours_list_the_oldest_lamps_first(open_page: Open) -> None:

@@ -191,12 +191,12 @@ def test_a_universe_is_shown_here_and_at_the_other_listeners(open_page: Open) ->
 def test_the_moment_of_failure_shows_what_stopped_together(open_page: Open) -> None:
     page = open_page("desk-lost").go("/incident/7")
     page.wait_for_selector("svg.moment")
-    assert page.locator("svg.moment .went:not(.there)").count() == 4
+    assert page.locator("svg.moment .stopped:not(.there)").count() == 4
     # Both ears: each of the four as the other listener heard it, with a way to its page.
-    names = page.locator("svg.moment .there .who").all_text_contents()
+    names = page.locator("svg.moment .there .row-label").all_text_contents()
     assert names == [f"e131/{n} at stage end" for n in (3, 4, 5, 6)]
-    assert page.locator(".said a:has-text('stage end')").get_attribute("href") == "http://10.20.0.6:8580"
-    assert page.locator("svg.moment .stays").count() == 5
+    assert page.locator(".titled-list a:has-text('stage end')").get_attribute("href") == "http://10.20.0.6:8580"
+    assert page.locator("svg.moment .continues").count() == 5
     assert "all within 12 ms of each other; 5 other streams went on" in page.locator("svg.moment").get_attribute(
         "aria-label"
     )  # type: ignore[operator]

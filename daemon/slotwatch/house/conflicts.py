@@ -68,8 +68,8 @@ def _doubled_and_overlaps(house: House) -> Iterator[Conflict]:
         for first, *rest in groups.values():
             if rest:
                 names = ", ".join(fixture.name for fixture in rest)
-                said = "is" if len(rest) == 1 else "are"
-                text = f"{names} {said} doubled with {_named(first)}: same address, same profile"
+                verb = "is" if len(rest) == 1 else "are"
+                text = f"{names} {verb} doubled with {_named(first)}: same address, same profile"
                 yield _about("doubled", Severity.NOTE, rest[0], text, first, *rest[1:])
         yield from _overlaps([group[0] for group in groups.values()])
 
@@ -156,8 +156,8 @@ def _circuits_of_fixtures(house: House) -> Iterator[Conflict]:
         if fixture.footprint == 1 and rack is not None and _in_rack(fixture, rack):
             way = fixture.address - rack.address + 1
             if way != circuit.way:
-                said = f"but circuit {circuit.name} is way {circuit.way}"
-                text = f"{fixture.name} is patched to way {way} of {rack.name}, {said}"
+                verb = f"but circuit {circuit.name} is way {circuit.way}"
+                text = f"{fixture.name} is patched to way {way} of {rack.name}, {verb}"
                 yield _about("way-differs", Severity.NOTE, fixture, text)
 
 

@@ -173,8 +173,8 @@ def open_document(file: str, data: bytes) -> Document:
         found = _AT_LINE.search(str(error))
         line = int(found[1]) if found and found[1] else text.count("\n") + 1
         held = text.split("\n")[line - 1].strip()[:60]
-        said = _AT_LINE.sub("", str(error)).rstrip(".")
-        raise _refused(file, line, f"this is not TOML: {said[0].lower()}{said[1:]}", held) from None
+        reason = _AT_LINE.sub("", str(error)).rstrip(".")
+        raise _refused(file, line, f"this is not TOML: {reason[0].lower()}{reason[1:]}", held) from None
     except RecursionError:
         raise _refused(file, None, "lists and tables are nested too deeply") from None
 

@@ -130,14 +130,14 @@ def _too_long(file: str, number: int, cells: list[str], wanted: int) -> Problem:
 def condensed(problems: list[Problem]) -> list[Problem]:
     """Say once, with a count, what is wrong in the same way in more than MOST_ALIKE rows."""
     alike = Counter((problem.key, problem.wanted) for problem in problems)
-    said: set[tuple[str, str]] = set()
+    remarked: set[tuple[str, str]] = set()
     found: list[Problem] = []
     for problem in problems:
         kind = problem.key, problem.wanted
         if alike[kind] <= MOST_ALIKE:
             found.append(problem)
-        elif kind not in said:
-            said.add(kind)
+        elif kind not in remarked:
+            remarked.add(kind)
             wanted = f"{problem.wanted} (and in {alike[kind] - 1} more rows)"
             if problem.key == "universe":
                 wanted += '; or declare once what each number is: [patch] universes = { 1 = "e131/1" }'

@@ -73,19 +73,19 @@ def any_trouble(seed: int) -> Scenario:
         else (lambda number: changed_at((0.0, held(level)), (3.0 + number * 0.13, held(level + 20))))
     )
     desks: list[Desk] = [main_desk(NUMBERS, look), backup_desk(NUMBERS, look), second_desk((11,), look)]
-    told = []
+    titles = []
     if chance.below(3) == 0:
         which = chance.below(2)
         desk = desks.pop(which)
         desks += _restarted(desk, chance, chance.between(8.0, 30.0))
-        told.append(f"{desk.name} restarts")
+        titles.append(f"{desk.name} restarts")
     troubles = []
     for _ in range(1 + chance.below(3)):
         trouble = TROUBLES[chance.below(len(TROUBLES))]
         at_s = chance.between(5.0, 35.0)
         lasts_s = (0.5, 2.2, 4.0, 9.0, 100.0)[chance.below(5)]
         troubles.append((trouble, 1 + chance.below(10_000), at_s, at_s + lasts_s))
-        told.append(f"{trouble.__name__[1:].replace('_', ' ')} at {at_s:.1f} s for {lasts_s:g} s")
+        titles.append(f"{trouble.__name__[1:].replace('_', ' ')} at {at_s:.1f} s for {lasts_s:g} s")
 
     def items() -> Iterator[Item]:
         going = mixed(*(desk.sends(SECONDS) for desk in desks))
@@ -98,4 +98,4 @@ def any_trouble(seed: int) -> Scenario:
         sources=("main", "backup", "second"),
         more={number: f'label = "Label {number}"\n' for number in NUMBERS},
     )
-    return Scenario(f"trouble-{seed}", "", "; ".join(told), items, SECONDS, house, Truth())
+    return Scenario(f"trouble-{seed}", "", "; ".join(titles), items, SECONDS, house, Truth())

@@ -144,7 +144,7 @@ WITHOUT_SCENARIO: dict[str, str] = {
     "F100": "Needs the line tap over days.",
     "F104": "Looks like nothing arriving; `slotwatch host` finds the filter.",
     "F105": "A fault this listener cannot have: it filters nothing by subnet.",
-    "F107": "Said at start: the port is taken, by whom, and how to mend it.",
+    "F107": "Said at start: the port is taken, by whom, and how to fix it.",
     "F108": "Looks like nothing arriving; `slotwatch host` finds it.",
     "F112": "Said on the page; the history is incomplete, the judging goes on.",
     "F113": "An external watch on `/healthz` and the heartbeat metric notices it.",

@@ -35,9 +35,9 @@ class PretendPort:
     def at(self, index: int, t_s: float, began_s: float) -> SwitchPort:
         up = not self.down[0] <= t_s < self.down[1]
         changed = max((moment for moment in self.down if moment <= t_s), default=None)
-        said = None if changed is None or not self.says_when or changed < began_s else t_s - changed
+        ago_s = None if changed is None or not self.says_when or changed < began_s else t_s - changed
         speed = self.speed_mbps(t_s) if up else None
-        return SwitchPort(index, self.name, self.description, up, said, speed, self.half_duplex, self.errors(t_s), 0)
+        return SwitchPort(index, self.name, self.description, up, ago_s, speed, self.half_duplex, self.errors(t_s), 0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -59,14 +59,14 @@ def _scenario(scenario: Scenario) -> str:
 
 def _fault_row(scenario: Scenario) -> str:
     truth = scenario.truth
-    said = f"{truth.severity} `{truth.rule}`"
+    expected = f"{truth.severity} `{truth.rule}`"
     if truth.cause:
-        said += f", cause `{'` or `'.join((truth.cause, *truth.causes))}`"
+        expected += f", cause `{'` or `'.join((truth.cause, *truth.causes))}`"
     if truth.universes:
-        said += f": {', '.join(truth.universes)}"
+        expected += f": {', '.join(truth.universes)}"
     if truth.instead:
-        said += f" (or `{'`, `'.join(truth.instead)}`)"
-    cells = (_fault(scenario.fault), _scenario(scenario), scenario.title, said, f"at most {truth.confidence}")
+        expected += f" (or `{'`, `'.join(truth.instead)}`)"
+    cells = (_fault(scenario.fault), _scenario(scenario), scenario.title, expected, f"at most {truth.confidence}")
     return f"| {' | '.join(cells)} |\n"
 
 

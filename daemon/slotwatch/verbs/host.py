@@ -35,11 +35,11 @@ def run(arguments: argparse.Namespace) -> int:
     findings = judge_computer(house)
     findings += heard_here(house, arguments.listen) if arguments.listen else running_here(house)
     if arguments.json:
-        rows = [{"what": f.what, "ok": f.ok, "text": f.text, "mend": f.mend} for f in findings]
+        rows = [{"what": f.what, "ok": f.ok, "text": f.text, "fix": f.fix} for f in findings]
         print(json.dumps({"ok": all(f.ok for f in findings), "findings": rows}, indent=2, ensure_ascii=False))
     else:
         for finding in findings:
             print(f"{'ok   ' if finding.ok else 'FAULT'}  {finding.what}: {finding.text}")
-            if not finding.ok and finding.mend:
-                print(f"       mend: {finding.mend}")
+            if not finding.ok and finding.fix:
+                print(f"       fix: {finding.fix}")
     return 0 if all(finding.ok for finding in findings) else FOUND_FAULTS

@@ -14,7 +14,7 @@ STOPPED_NS = 1_100_000_000
 """An idle stream still sends at least this often (E1.31 6.6.2 wants 0.8 to 1.0 s)."""
 MOST_STREAMS = 96
 MOST_MOMENTS = 100
-_ART_NET_REST_NS = 4_400_000_000
+_ART_NET_IDLE_NS = 4_400_000_000
 """Art-Net senders may be silent for 4 s."""
 
 
@@ -69,8 +69,8 @@ class Moments:
         rows.sort()
         streams, stopped = [], []
         for _, index, row, source, last_ns in rows[:MOST_STREAMS]:
-            rest_ns = STOPPED_NS if names[row].startswith("e131") else _ART_NET_REST_NS
-            has_stopped = judged_ns - last_ns > rest_ns
+            idle_ns = STOPPED_NS if names[row].startswith("e131") else _ART_NET_IDLE_NS
+            has_stopped = judged_ns - last_ns > idle_ns
             drawn: StoppedStreamAnswer = {
                 "universe": names[row],
                 "source": sheet.source_names[source],

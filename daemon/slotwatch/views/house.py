@@ -53,10 +53,10 @@ def counts(sheet: Sheet) -> CountsAnswer:
     """How many universes are in each state, and how many incidents are open at each severity."""
     states = np.bincount(sheet.snapshot.universes["state"], minlength=len(UniverseState)).tolist()
     is_open = [one for one in sheet.snapshot.incidents if one.closed_ns is None]
-    loud = Counter(one.severity for one in is_open if not one.accepted)
+    by_severity = Counter(one.severity for one in is_open if not one.accepted)
     return {
         "universes": {state.word: states[state] for state in UniverseState},
-        "incidents": {severity.word: loud[severity] for severity in reversed(Severity)},
+        "incidents": {severity.word: by_severity[severity] for severity in reversed(Severity)},
         "acknowledged": sum(one.acknowledged is not None for one in is_open),
     }
 

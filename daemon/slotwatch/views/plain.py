@@ -53,20 +53,20 @@ def plain_page(sheet: Sheet, trouble: Sequence[str] = (), *, declares_nothing: b
 def headline(sheet: Sheet) -> str:
     """Is all well, in one sentence."""
     is_open = [one for one in sheet.snapshot.incidents if one.closed_ns is None and not one.accepted]
-    loud = [one for one in is_open if one.severity > Severity.NOTE]
-    if loud:
-        first = max(loud, key=urgency)
-        said = [first, *_beside(first, loud)]
-        more = len(loud) - len(said)
-        return " ".join(one.summary for one in said) + (f" And {more} more." if more else "")
+    alarms = [one for one in is_open if one.severity > Severity.NOTE]
+    if alarms:
+        first = max(alarms, key=urgency)
+        named = [first, *_beside(first, alarms)]
+        more = len(alarms) - len(named)
+        return " ".join(one.summary for one in named) + (f" And {more} more." if more else "")
     return _without_incident(sheet)
 
 
-def _beside(first: Incident, loud: Sequence[Incident]) -> list[Incident]:
+def _beside(first: Incident, alarms: Sequence[Incident]) -> list[Incident]:
     """What is said after a fault of this listener: the worst that the show itself has lost and still lacks."""
     if not _is_of_listener(first):
         return []
-    lasting = [one for one in loud if one.returned_ns is None and not _is_of_listener(one)]
+    lasting = [one for one in alarms if one.returned_ns is None and not _is_of_listener(one)]
     return [max(lasting, key=urgency)] if lasting else []
 
 

@@ -110,7 +110,7 @@ def read_ports(walks: Walks, uptime: int) -> tuple[SwitchPort, ...]:
         if types.get(index, 6) not in _PORT_TYPES or (bridged and index not in bridged):
             continue
         name = names.get(index) or descriptions.get(index) or str(index)
-        said = duplex.get(index)
+        reported = duplex.get(index)
         found.append(
             SwitchPort(
                 index,
@@ -119,7 +119,7 @@ def read_ports(walks: Walks, uptime: int) -> tuple[SwitchPort, ...]:
                 states[index] == _UP,
                 _ago(changes.get(index), uptime),
                 speeds.get(index) or None,
-                None if said not in (_HALF_DUPLEX, _FULL_DUPLEX) else said == _HALF_DUPLEX,
+                None if reported not in (_HALF_DUPLEX, _FULL_DUPLEX) else reported == _HALF_DUPLEX,
                 errors.get(index),
                 discards.get(index),
                 power.get(index, ""),

@@ -196,7 +196,7 @@ async def test_one_address_has_its_share_of_streams_and_a_newcomer_gets_one_of_t
 
 
 async def test_silence_is_broken_by_a_comment(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(http_events, "SAY_SOMETHING_S", 0.05)
+    monkeypatch.setattr(http_events, "KEEP_ALIVE_S", 0.05)
     async with running(tmp_path, snapshot=snapshot()) as run, run.client.get("/api/v1/events") as response:
         await hear(response, 3)
         async with asyncio.timeout(PATIENCE_S):

@@ -93,7 +93,7 @@ def test_what_a_route_reads_is_joined() -> None:
 
 
 @pytest.mark.parametrize(
-    ("number", "sentence", "mend"),
+    ("number", "sentence", "fix"),
     [
         (errno.ENOBUFS, "limit of memberships", "sysctl net.ipv4.igmp_max_memberships"),
         (errno.ENOMEM, "no memory for options", "sysctl net.core.optmem_max"),
@@ -104,11 +104,11 @@ def test_what_a_route_reads_is_joined() -> None:
         (errno.EIO, "Input/output error", "slotwatch host"),
     ],
 )
-def test_each_refusal_has_its_sentence_and_its_advice(number: int, sentence: str, mend: str) -> None:
+def test_each_refusal_has_its_sentence_and_its_advice(number: int, sentence: str, fix: str) -> None:
     line = join_error(number, 12, "eth1").lines[0]
     assert line.startswith("e131/12: its multicast group could not be joined on eth1: ")
     assert sentence in line
-    assert mend in line
+    assert fix in line
 
 
 def test_a_refused_join_is_reported_once_and_again_when_it_succeeds(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -33,7 +33,7 @@ def _write(path: Path, text: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("wanted", "ok", "text", "mend"),
+    ("wanted", "ok", "text", "fix"),
     [
         ("eth1", True, "up, 10.20.0.9", ""),
         ("10.20.0.9", True, "up, 10.20.0.9", ""),
@@ -42,10 +42,10 @@ def _write(path: Path, text: str) -> None:
         ("eth9", False, "does not exist", "there are: eth1, eth2, eth3, lo"),
     ],
 )
-def test_a_declared_interface(wanted: str, ok: bool, text: str, mend: str) -> None:
+def test_a_declared_interface(wanted: str, ok: bool, text: str, fix: str) -> None:
     (finding,) = computer._interfaces(TABLE, [wanted])
     assert (finding.ok, finding.text) == (ok, text)
-    assert mend in finding.mend
+    assert fix in finding.fix
 
 
 def test_a_computer_with_nothing_but_loopback() -> None:
@@ -67,7 +67,7 @@ def test_the_receive_buffer(tmp_path: Path, most: int, ok: bool, packets: str) -
     finding = computer._buffer(tmp_path)
     assert finding.ok is ok
     assert packets in finding.text
-    assert ("sudo sysctl -w net.core.rmem_max=67108864" in finding.mend) is not ok
+    assert ("sudo sysctl -w net.core.rmem_max=67108864" in finding.fix) is not ok
 
 
 @pytest.mark.parametrize(("everywhere", "own", "ok"), [(0, 0, True), (2, 1, True), (1, 0, False), (0, 1, False)])
@@ -80,7 +80,7 @@ def test_the_reverse_path_filter_is_the_stricter_of_its_two_settings(
     (finding,) = computer._reverse_path(tmp_path, TABLE, ["eth1"])
     assert finding.ok is ok
     if not ok:
-        assert finding.mend == "sudo sysctl -w net.ipv4.conf.all.rp_filter=2 net.ipv4.conf.eth1.rp_filter=2"
+        assert finding.fix == "sudo sysctl -w net.ipv4.conf.all.rp_filter=2 net.ipv4.conf.eth1.rp_filter=2"
 
 
 @pytest.mark.parametrize(("lost", "ok"), [(0, True), (1, True), (500, False)])
@@ -137,6 +137,6 @@ def test_the_verb_prints_every_check_and_a_fix_for_each_fault() -> None:
     answer = json.loads(done.stdout)
     assert done.returncode == (0 if answer["ok"] else 1)
     assert {"receive buffer", "clock", "IGMP", "switch port"} <= {f["what"] for f in answer["findings"]}
-    assert all(f["mend"] for f in answer["findings"] if not f["ok"])
+    assert all(f["fix"] for f in answer["findings"] if not f["ok"])
     plain = subprocess.run([sys.executable, "-m", "slotwatch.cli", "host"], capture_output=True, text=True, timeout=30)
-    assert plain.stdout.count("mend: ") == sum(1 for f in answer["findings"] if not f["ok"])
+    assert plain.stdout.count("fix: ") == sum(1 for f in answer["findings"] if not f["ok"])

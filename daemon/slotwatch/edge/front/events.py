@@ -23,7 +23,7 @@ MOST_OF_ONE_ADDRESS = 256
 ROW_LENGTH = 16
 """Batches that are kept: 4 s at the highest pace."""
 SEND_WITHIN_S = 10.0
-SAY_SOMETHING_S = 5.0
+KEEP_ALIVE_S = 5.0
 """A comment goes out after so much silence, so that a dead connection is found."""
 RETRY_MS = 1000
 
@@ -123,7 +123,7 @@ class Listeners:
                 text = b"".join(data + own for data, own in waiting)
             else:
                 with contextlib.suppress(TimeoutError):
-                    async with asyncio.timeout(SAY_SOMETHING_S):
+                    async with asyncio.timeout(KEEP_ALIVE_S):
                         await changed.wait()
                     continue
                 text = b": \n\n"

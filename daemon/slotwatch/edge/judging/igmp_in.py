@@ -32,7 +32,7 @@ PACKET_BYTES = 2048
 MOST_A_TURN = 256
 """Packets read at once: a storm of reports must not hold up the judging."""
 MOST_DEVICES = 4096
-MEND = "for the unit: AmbientCapabilities=CAP_NET_RAW; by hand: sudo setcap cap_net_raw+ep on the interpreter"
+FIX = "for the unit: AmbientCapabilities=CAP_NET_RAW; by hand: sudo setcap cap_net_raw+ep on the interpreter"
 
 _FILTER = (
     (0x28, 0, 0, 0xFFFFF000),  # protocol of the frame (SKF_AD_OFF + SKF_AD_PROTOCOL)
@@ -150,7 +150,7 @@ def _attach(sock: socket.socket) -> None:
 
 def _reason(error: OSError) -> str:
     if error.errno in (errno.EPERM, errno.EACCES):
-        return f"no right to listen for IGMP; {MEND}"
+        return f"no right to listen for IGMP; {FIX}"
     return f"cannot listen for IGMP: {os.strerror(error.errno or 0)}"
 
 

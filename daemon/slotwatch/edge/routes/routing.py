@@ -41,7 +41,7 @@ from slotwatch.wire.fields import Fields, PacketKind
 from slotwatch.wire.universe import Protocol
 
 REPORT_EVERY_NS = 100_000_000
-MOST_TOLD = 16
+MOST_REPORTED = 16
 """Routes in one report, in turn, each worked out between packets: 512 at once would hold them up for 10 ms."""
 DISCOVERY_EVERY_NS = 10_000_000_000
 """E131_UNIVERSE_DISCOVERY_INTERVAL, E1.31-2018 appendix A."""
@@ -135,8 +135,8 @@ class Routing:
         if self.node is not None:
             for poller, reply in self.node.due(now_ns):
                 self.sender.send_to(str(IPv4Address(poller[12:])), reply)
-        if now_ns >= self._row_due_ns and len(self._rows) < min(MOST_TOLD, self.bridge.routes):
-            self._tell_next(now_ns)
+        if now_ns >= self._row_due_ns and len(self._rows) < min(MOST_REPORTED, self.bridge.routes):
+            self._report_next(now_ns)
         if self._discovery and now_ns - self._discovery_ns >= DISCOVERY_EVERY_NS:
             self._discovery_ns = now_ns
             self._announce()
@@ -154,8 +154,8 @@ class Routing:
 
     def report(self, now_ns: int) -> RouteReport:
         """Return what judging and the page are to know."""
-        while len(self._rows) < min(MOST_TOLD, self.bridge.routes):
-            self._tell_next(now_ns)
+        while len(self._rows) < min(MOST_REPORTED, self.bridge.routes):
+            self._report_next(now_ns)
         rows, self._rows = self._rows, []
         node = None
         if self.node is not None:
@@ -168,9 +168,9 @@ class Routing:
         }
         return RouteReport(rows=tuple(rows), counted=counted, node=node, asking=self.questions.state(now_ns))
 
-    def _tell_next(self, now_ns: int) -> None:
+    def _report_next(self, now_ns: int) -> None:
         """Work out what the next report says of one more route."""
-        self._row_due_ns = now_ns + REPORT_EVERY_NS // MOST_TOLD
+        self._row_due_ns = now_ns + REPORT_EVERY_NS // MOST_REPORTED
         for row in self.bridge.status(now_ns, self._next_row, 1):
             line = next((sender for sender in self.lines.values() if row.target == sender.text), None)
             if line is not None:

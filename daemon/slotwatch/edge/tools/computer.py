@@ -32,7 +32,7 @@ class HostCheck:
     what: str
     ok: bool
     text: str
-    mend: str = ""
+    fix: str = ""
     """A command, or what to change; empty where all is well."""
 
 
@@ -66,14 +66,14 @@ def _interfaces(table: InterfaceTable, wanted: list[str]) -> Iterator[HostCheck]
         found = table.find(text)
         if found is None:
             there = ", ".join(sorted(i.name for i in table.by_index.values()))
-            mend = f"correct `[listen] interfaces`; there are: {there}"
-            yield HostCheck(f"interface {text}", False, "does not exist", mend)
+            fix = f"correct `[listen] interfaces`; there are: {there}"
+            yield HostCheck(f"interface {text}", False, "does not exist", fix)
         elif not found.up:
-            mend = f"sudo ip link set {found.name} up; then look at its cable and its lamp"
-            yield HostCheck(f"interface {found.name}", False, _described(found), mend)
+            fix = f"sudo ip link set {found.name} up; then look at its cable and its lamp"
+            yield HostCheck(f"interface {found.name}", False, _described(found), fix)
         elif not any("." in address for address in found.addresses):
-            mend = f"sudo ip address add 10.0.0.9/8 dev {found.name} (an address of your show network)"
-            yield HostCheck(f"interface {found.name}", False, _described(found), mend)
+            fix = f"sudo ip address add 10.0.0.9/8 dev {found.name} (an address of your show network)"
+            yield HostCheck(f"interface {found.name}", False, _described(found), fix)
         else:
             yield HostCheck(f"interface {found.name}", True, _described(found))
 
@@ -98,13 +98,13 @@ def _ports(house: House) -> Iterator[HostCheck]:
         else:
             pids = " ".join(program.rpartition(" ")[2] for program in programs if not program.startswith("a program"))
             look = f"ps -fp {pids}" if pids else f"sudo ss -lunp sport = :{number}"
-            mend = f"end it, or move it to another computer: {look}"
-            yield HostCheck(what, False, f"held by {', '.join(programs)}; the last to bind takes all unicast", mend)
+            fix = f"end it, or move it to another computer: {look}"
+            yield HostCheck(what, False, f"held by {', '.join(programs)}; the last to bind takes all unicast", fix)
     programs = holders("tcp", house.http.port)
     held = [program for program in programs if not _is_slotwatch(program)]
-    mend = f"end it, or give the page another port with `[http] listen`: sudo ss -ltnp sport = :{house.http.port}"
+    fix = f"end it, or give the page another port with `[http] listen`: sudo ss -ltnp sport = :{house.http.port}"
     text = f"held by {', '.join(programs)}" if programs else "free"
-    yield HostCheck(f"TCP port {house.http.port} (the page)", not held, text, mend if held else "")
+    yield HostCheck(f"TCP port {house.http.port} (the page)", not held, text, fix if held else "")
 
 
 def _is_slotwatch(program: str) -> bool:
@@ -132,9 +132,9 @@ def _buffer(proc: Path) -> HostCheck:
         f"{granted // 1024} KiB of {WANTED_BUFFER_BYTES // 1024} KiB wanted "
         f"(about {granted // KERNEL_BYTES_PER_PACKET} packets of a full universe)"
     )
-    mend = f"sudo sysctl -w net.core.rmem_max={WANTED_BUFFER_BYTES}; for good: systemd/sysctl.d/50-slotwatch.conf"
+    fix = f"sudo sysctl -w net.core.rmem_max={WANTED_BUFFER_BYTES}; for good: systemd/sysctl.d/50-slotwatch.conf"
     enough = granted >= ENOUGH_BUFFER_BYTES
-    return HostCheck("receive buffer", enough, text, "" if enough else mend)
+    return HostCheck("receive buffer", enough, text, "" if enough else fix)
 
 
 def _memberships(proc: Path) -> HostCheck:
@@ -143,8 +143,8 @@ def _memberships(proc: Path) -> HostCheck:
     if most is None:
         return HostCheck("multicast memberships", True, "their limit cannot be read here")
     text = f"{most} a socket; {held} groups held on this computer (slotwatch holds {MOST_IPV4_JOINS} a socket)"
-    mend = f"sudo sysctl -w net.ipv4.igmp_max_memberships={MOST_IPV4_JOINS}"
-    return HostCheck("multicast memberships", most > 0, text, "" if most > 0 else mend)
+    fix = f"sudo sysctl -w net.ipv4.igmp_max_memberships={MOST_IPV4_JOINS}"
+    return HostCheck("multicast memberships", most > 0, text, "" if most > 0 else fix)
 
 
 def _reverse_path(proc: Path, table: InterfaceTable, wanted: list[str]) -> Iterator[HostCheck]:
@@ -158,8 +158,8 @@ def _reverse_path(proc: Path, table: InterfaceTable, wanted: list[str]) -> Itera
         mode = max(everywhere, _number(base / interface.name / "rp_filter") or 0)
         what = f"reverse-path filter on {interface.name}"
         if mode == 1:
-            mend = f"sudo sysctl -w net.ipv4.conf.all.rp_filter=2 net.ipv4.conf.{interface.name}.rp_filter=2"
-            yield HostCheck(what, False, "strict: senders outside this interface's network are dropped unseen", mend)
+            fix = f"sudo sysctl -w net.ipv4.conf.all.rp_filter=2 net.ipv4.conf.{interface.name}.rp_filter=2"
+            yield HostCheck(what, False, "strict: senders outside this interface's network are dropped unseen", fix)
         else:
             yield HostCheck(what, True, "off" if mode == 0 else "loose")
 
@@ -174,11 +174,11 @@ def _lost_before_us(proc: Path) -> Iterator[HostCheck]:
     total = counts.get("InDatagrams", 0) + lost
     text = f"{lost} of {total} datagrams dropped for want of buffer since this computer started"
     share = lost / max(1, total)
-    mend = "see the receive buffer above; which program it was: ss -uamp (the d in skmem)"
-    yield HostCheck("UDP drops", share < 0.0001, text, mend if share >= 0.0001 else "")
+    fix = "see the receive buffer above; which program it was: ss -uamp (the d in skmem)"
+    yield HostCheck("UDP drops", share < 0.0001, text, fix if share >= 0.0001 else "")
     if bad:
-        mend = "look at the network card's offload: ethtool -K INTERFACE rx off; then at cable and switch"
-        yield HostCheck("UDP check sums", False, f"{bad} datagrams arrived damaged", mend)
+        fix = "look at the network card's offload: ethtool -K INTERFACE rx off; then at cable and switch"
+        yield HostCheck("UDP check sums", False, f"{bad} datagrams arrived damaged", fix)
 
 
 def _clock() -> HostCheck:
@@ -188,10 +188,8 @@ def _clock() -> HostCheck:
         return HostCheck("clock", True, "its state cannot be read here")
     status = int.from_bytes(state.raw[40:44], "little")  # struct timex: modes, offset, freq, maxerror, esterror, status
     if status & STA_UNSYNC:
-        mend = "sudo timedatectl set-ntp true; without a time server set it by hand: sudo timedatectl set-time"
-        return HostCheck(
-            "clock", False, "not synchronised: times in reports may be wrong, judging is not touched", mend
-        )
+        fix = "sudo timedatectl set-ntp true; without a time server set it by hand: sudo timedatectl set-time"
+        return HostCheck("clock", False, "not synchronised: times in reports may be wrong, judging is not touched", fix)
     return HostCheck("clock", True, "synchronised")
 
 
@@ -213,10 +211,10 @@ def _serial(house: House, root: Path) -> Iterator[HostCheck]:
         elif os.access(port, os.R_OK | os.W_OK):
             yield HostCheck(f"serial {port}", True, "may be used")
         else:
-            yield HostCheck(f"serial {port}", False, "this user may not use it", _serial_mend(port))
+            yield HostCheck(f"serial {port}", False, "this user may not use it", _serial_fix(port))
 
 
-def _serial_mend(port: str) -> str:
+def _serial_fix(port: str) -> str:
     try:
         group = Path(port).group()
     except (OSError, KeyError):

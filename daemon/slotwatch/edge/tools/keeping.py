@@ -70,8 +70,8 @@ def backup(house_file: Path, target: Path) -> Kept:
     inside = [path for path in read if path.is_relative_to(base)]
     outside = [str(path) for path in read if path not in inside]
     history = history_of(house)
-    saying = _saying(f"{target} cannot be written", "choose another place")
-    with saying, _beside(target) as part, zipfile.ZipFile(part, "w", zipfile.ZIP_DEFLATED) as archive:
+    as_edge_error = _as_edge_error(f"{target} cannot be written", "choose another place")
+    with as_edge_error, _beside(target) as part, zipfile.ZipFile(part, "w", zipfile.ZIP_DEFLATED) as archive:
         names = [str(path.relative_to(base).as_posix()) for path in inside]
         for path, name in zip(inside, names, strict=True):
             archive.write(path, HOUSE + name)
@@ -95,8 +95,8 @@ def backup(house_file: Path, target: Path) -> Kept:
 
 def restore(source: Path, house_file: Path | None) -> Kept:
     """Restore a backup. Existing files are kept under another name. EdgeError if it cannot be done."""
-    saying = _saying(f"{source} cannot be read", "give a file that slotwatch backup wrote")
-    with saying, zipfile.ZipFile(source) as archive:
+    as_edge_error = _as_edge_error(f"{source} cannot be read", "give a file that slotwatch backup wrote")
+    with as_edge_error, zipfile.ZipFile(source) as archive:
         manifest, names = _checked(archive, source)
         final = (house_file or Path(manifest.house_file)).absolute()
         with tempfile.TemporaryDirectory() as place:
@@ -243,7 +243,7 @@ def _is_backup(path: Path) -> bool:
 
 
 @contextlib.contextmanager
-def _saying(what: str, advice: str) -> Iterator[None]:
+def _as_edge_error(what: str, advice: str) -> Iterator[None]:
     try:
         yield
     except sqlite3.Error as error:

@@ -33,7 +33,7 @@ universe is no open question any more."""
 LEAP_NS = SECOND_NS
 """In a longer silence it is worth finding out which ticks change nothing."""
 FEW_PACKETS = 32
-LEAST_REST_NS = 30 * SECOND_NS
+LEAST_LEAP_NS = 30 * SECOND_NS
 """A shorter rest is not worth a leap."""
 FILL_NS = 11 * SECOND_NS
 """The longest window, 10 s, and its last bucket."""
@@ -141,7 +141,7 @@ class Replay:
         if now_ns < self._look_ns:
             return row
         end, until_ns, streams = rests.run(row)
-        if until_ns - now_ns < LEAST_REST_NS:
+        if until_ns - now_ns < LEAST_LEAP_NS:
             return row
         self._look_ns = now_ns + LONGEST_NS + SECOND_NS
         before_ns = self._ends_ns
