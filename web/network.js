@@ -1,4 +1,4 @@
-// The switches of the house as a tree, from the listener's own outwards: what hangs on which port.
+// The switches of the house as a tree, from the listener's own outwards: what is connected to which port.
 import { h } from "./tree.js";
 import { clockTime, dayTime, ms } from "./clock.js";
 import { awaiting, part, top } from "./parts.js";
@@ -43,7 +43,7 @@ function counts(port) {
   return port.counted_show === null ? port.counted : port.counted_show;
 }
 
-/** The switch that this listener hangs on is the root; without one, the first of the house file. */
+/** The switch that this listener is connected to is the root; without one, the first of the house file. */
 function tree(switches, nowMs) {
   const left = new Map(switches.map((one) => [one.name, one]));
   const roots = [];

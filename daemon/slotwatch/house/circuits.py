@@ -1,4 +1,4 @@
-"""The circuits from a CSV file: which way of which rack feeds them, and what hangs on them."""
+"""The circuits from a CSV file: which way of which rack feeds them, and what they feed."""
 
 from __future__ import annotations
 

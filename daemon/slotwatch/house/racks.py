@@ -1,4 +1,4 @@
-"""Racks as they are wired: which way hangs on which supply line, and what each would draw at full.
+"""Racks as they are wired: which supply line feeds which way, and what each would draw at full.
 
 Every figure is an estimate from what is declared, not a measurement; the electrician responsible and the
 local code decide.
@@ -19,7 +19,7 @@ ELECTRONIC_POWER_FACTOR = 0.9
 
 @dataclass(frozen=True, slots=True)
 class Way:
-    """One way of a rack with what hangs on it."""
+    """One way of a rack with what it feeds."""
 
     number: int
     supply: int

@@ -126,7 +126,7 @@ class Fixture:
 
 @dataclass(frozen=True, slots=True)
 class Circuit:
-    """One numbered circuit: which way of which rack feeds it, and what hangs on it."""
+    """One numbered circuit: which way of which rack feeds it, and what it feeds."""
 
     name: str
     rack: str

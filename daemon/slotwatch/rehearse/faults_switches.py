@@ -26,7 +26,7 @@ PORTS = tuple(PretendPort(str(number)) for number in range(1, 9))
 MAIN_UNIVERSES = ("e131/1", "e131/2", "e131/3")
 # Rules of switches are looked at once a second, and a settled house is judged each 0.4 s: so the odd tenths below.
 NEAR = ((MAC[SECOND], 5), (MAC[MAIN], 8), (MAC[BACKUP], 8))
-"""Where the switch FOH learnt the sources, of which two hang on the other switch."""
+"""Where the switch FOH learnt the sources, of which two are connected to the other switch."""
 
 
 def with_port(number: int, port: PretendPort) -> tuple[PretendPort, ...]:
@@ -34,7 +34,7 @@ def with_port(number: int, port: PretendPort) -> tuple[PretendPort, ...]:
 
 
 def foh(ports: tuple[PretendPort, ...] = PORTS) -> PretendSwitch:
-    """The switch that everything hangs on."""
+    """The switch that everything is connected to."""
     return PretendSwitch("FOH", ports, ((MAC[MAIN], 3), (MAC[SECOND], 5)), ADDRESSES)
 
 

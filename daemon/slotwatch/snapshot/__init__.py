@@ -164,7 +164,7 @@ class SourceRow:
     mac: str = ""
     """Device address that claims `address` on this network, as the kernel's neighbour table has it."""
     place: PlaceRow | None = None
-    """Switch port that it hangs on, where a switch knows it."""
+    """Switch port that it is connected to, where a switch knows it."""
 
 
 @dataclass(slots=True)

@@ -91,4 +91,4 @@ class ReceiverRow:
     text: str = ""
     """Why it is not known; else empty."""
     place: PlaceRow | None = None
-    """Switch port that it hangs on, where a switch knows it."""
+    """Switch port that it is connected to, where a switch knows it."""

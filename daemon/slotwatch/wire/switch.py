@@ -1,4 +1,4 @@
-"""What a switch says of itself, as values: its ports, and the tables that say what hangs on them.
+"""What a switch says of itself, as values: its ports, and the tables of what is connected to them.
 
 All numbers are the switch's own. Its clock is its up time, so a moment is given as seconds before it was read.
 """

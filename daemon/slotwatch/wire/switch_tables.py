@@ -129,7 +129,7 @@ def read_ports(walks: Walks, uptime: int) -> tuple[SwitchPort, ...]:
 
 
 def read_tables(walks: Walks) -> SwitchTables:
-    """Read what hangs on its ports."""
+    """Read what is connected to its ports."""
     macs, neighbours = _macs(walks), _neighbours(walks)
     addresses, groups, power = _addresses(walks), _groups(walks), _power(walks)
     given = {
