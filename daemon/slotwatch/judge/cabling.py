@@ -115,15 +115,15 @@ class Cabling:
         names = {record.name for record in known}
         self._links = {near: far for near, far in self._links.items() if near[0] in names and far in names}
         for record in known:
-            told: dict[int, str] = {}
+            far_names: dict[int, str] = {}
             for neighbour in record.tables.neighbours:
                 far = next((one for one in known if one is not record and is_at(neighbour, one)), None)
                 if far is not None and neighbour.port in record.ports:
-                    told[neighbour.port] = far.name
-            moved = set(told.values())
+                    far_names[neighbour.port] = far.name
+            moved = set(far_names.values())
             for near in [near for near, far in self._links.items() if near[0] == record.name and far in moved]:
                 del self._links[near]
-            self._links |= {(record.name, index): far for index, far in told.items()}
+            self._links |= {(record.name, index): far for index, far in far_names.items()}
 
     def _follow_places(self, known: Sequence[SwitchRecord]) -> None:
         self._addresses = {address: mac for record in known for address, mac in record.tables.addresses}

@@ -287,7 +287,7 @@ def _network_lost(scene: Scene) -> Verdict:
 
 
 def _network_signs(scene: Scene) -> list[str]:
-    ctx, said = scene.ctx, []
+    ctx, sentences = scene.ctx, []
     for network in scene.networks:
         answering = [
             address
@@ -295,11 +295,11 @@ def _network_signs(scene: Scene) -> list[str]:
             if on == network and neighbour.reachable and neighbour.answered_ns > scene.group.to_ns + NANOSECONDS
         ]
         if answering:
-            said.append(
+            sentences.append(
                 f"Answers still come from {wording.count(len(answering), 'device')}, {answering[0]} among them: "
                 "the path works, multicast may not."
             )
-    return said
+    return sentences
 
 
 # --- a part of a source -------------------------------------------------------------------------------

@@ -171,12 +171,12 @@ class RuleContext:
         return followed
 
     @cached_property
-    def ended_by_word(self) -> NDArray[np.bool_]:
+    def terminated(self) -> NDArray[np.bool_]:
         """(U,) universes whose newest frame's source has since sent that it stops."""
         streams = self.streams
-        said = streams.used & (streams.last_arrival_ns > 0) & (streams.last_terminated_ns >= streams.last_arrival_ns)
-        said &= streams.last_arrival_ns >= self.universes.last_arrival_ns[streams.universe]
-        ended: NDArray[np.bool_] = np.bincount(streams.universe[said], minlength=self.universes.count) > 0
+        stopped = streams.used & (streams.last_arrival_ns > 0) & (streams.last_terminated_ns >= streams.last_arrival_ns)
+        stopped &= streams.last_arrival_ns >= self.universes.last_arrival_ns[streams.universe]
+        ended: NDArray[np.bool_] = np.bincount(streams.universe[stopped], minlength=self.universes.count) > 0
         return ended
 
     @cached_property
@@ -260,8 +260,8 @@ class RuleContext:
 
     def name_universes(self, rows: Iterable[int]) -> str:
         """Say which universes in the middle of a sentence."""
-        said = self.say_universes(rows)
-        return said[0].lower() + said[1:]
+        words = self.say_universes(rows)
+        return words[0].lower() + words[1:]
 
     @cached_property
     def _first_leg(self) -> dict[int, int]:
@@ -329,16 +329,16 @@ class RuleContext:
         every = sorted(rows)
         for row in every:
             addresses.setdefault(self.first_leg(row), {})[self.sources[row].address] = None
-        said = []
+        sources_named = []
         for source in self.whole_sources(every):
             where = [address for address in addresses[self.first_leg(source)] if address]
             own = self.sources[source]
             name = own.declared_as or own.source_name
             if len(where) < 2 or not name:
-                said.append(self.say_source(source))
+                sources_named.append(self.say_source(source))
             else:
-                said.append(f'"{name}" ({wording.list_names(where)})')
-        return said
+                sources_named.append(f'"{name}" ({wording.list_names(where)})')
+        return sources_named
 
     def say_source(self, source: int) -> str:
         """Name a source with its address, so that it can be found: `"Desk A" (10.20.0.10)`."""

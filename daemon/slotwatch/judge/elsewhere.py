@@ -233,7 +233,7 @@ def heard_elsewhere(ctx: RuleContext, rows: Sequence[int]) -> tuple[HeardElsewhe
     return tuple(found)
 
 
-_SAID = {
+_WORDS = {
     "steady": 'All of it is still heard at the listener "{name}".',
     "faulty": 'Part of it is still heard at the listener "{name}".',
     "lost": 'It stopped at the listener "{name}" too.',
@@ -242,4 +242,4 @@ _SAID = {
 
 def sentences(found: Iterable[HeardElsewhere]) -> list[str]:
     """Put into words what is evidence of a loss."""
-    return [_SAID[one.state].format(name=one.listener) for one in found if one.state in _SAID]
+    return [_WORDS[one.state].format(name=one.listener) for one in found if one.state in _WORDS]

@@ -218,11 +218,11 @@ class Judge:
         if not self.house.timetable and self._keeper.pending is None:
             return bool(self.house.quiet or self.house.accepted or self._exceptions)
         before, pending = self._keeper.phase, self._keeper.pending
-        said = self._keeper.follow(
+        sentence = self._keeper.follow(
             self.house, ctx.now_ns, self._wall(ctx.now_ns), self._zone, states.closed_cleanly(ctx)
         )
-        if said and (self._keeper.phase is not before or self._keeper.pending is not pending):
-            self._events.append(Event(ctx.now_ns, "phase", said))
+        if sentence and (self._keeper.phase is not before or self._keeper.pending is not pending):
+            self._events.append(Event(ctx.now_ns, "phase", sentence))
         return self._keeper.phase is not before or bool(self.house.accepted or self._exceptions)
 
     def take_events(self) -> list[Event]:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from slotwatch.judge import wording
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.homes import elsewhere
-from slotwatch.judge.scene import MOST_TOLD, Scene, Verdict
+from slotwatch.judge.scene import MOST_NAMED, Scene, Verdict
 from slotwatch.judge.stops import KEEP_ALIVE_ARTNET_NS, KEEP_ALIVE_E131_NS, SLACK_NS
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import Protocol
@@ -263,7 +263,7 @@ def say_legs_working(scene: Scene, verdict: Verdict) -> None:
     together: dict[int, list[int]] = {}
     for row in scene.sources:
         together.setdefault(ctx.first_leg(row), []).append(row)
-    for source in ctx.whole_sources(scene.sources)[:MOST_TOLD]:
+    for source in ctx.whole_sources(scene.sources)[:MOST_NAMED]:
         lost = together[ctx.first_leg(source)]
         legs = sorted(
             {
@@ -276,8 +276,8 @@ def say_legs_working(scene: Scene, verdict: Verdict) -> None:
         rows = np.flatnonzero(scene.alive & np.isin(streams.source, legs)) if legs else ()
         if len(rows):
             universes = sorted(set(streams.universe[rows].tolist()))
-            said = " and ".join(ctx.say_sources(streams.source[rows].tolist()))
-            working.append(f"{said} is sending {ctx.name_universes(universes)}")
+            senders = " and ".join(ctx.say_sources(streams.source[rows].tolist()))
+            working.append(f"{senders} is sending {ctx.name_universes(universes)}")
     verdict.still_working[:0] = working
 
 

@@ -45,44 +45,44 @@ def say_undeclared(ctx: RuleContext, source: int) -> str:
     numbers = undeclared_numbers(ctx, source)
     if not numbers:
         return ""
-    said = wording.list_names([f"e131/{number}" for number in numbers[:MOST_NUMBERS]])
+    listed = wording.list_names([f"e131/{number}" for number in numbers[:MOST_NUMBERS]])
     more = f" and {len(numbers) - MOST_NUMBERS} more" if len(numbers) > MOST_NUMBERS else ""
-    return f"{ctx.say_source(source)} lists {said}{more}, which the house file does not declare"
+    return f"{ctx.say_source(source)} lists {listed}{more}, which the house file does not declare"
 
 
 def say_lists(ctx: RuleContext, row: int, senders: Sequence[int]) -> ByLists:
     """Say what the lists of its senders, or of everyone where nobody is declared for it, tell of a missing universe."""
-    said = ByLists()
+    found = ByLists()
     declared = ctx.declared_universe(row)
     hints = []
     for source in senders:
         where = _listed_on(ctx, source, row)
         name, here = ctx.say_source(source), int(ctx.universes.network[row])
         if here in where:
-            said.evidence.append(f"{name} lists it as sent: the path to this port may have failed.")
+            found.evidence.append(f"{name} lists it as sent: the path to this port may have failed.")
             continue
         if where:
             on = wording.list_names(ctx.network_name(network) for network in where)
-            said.evidence.append(f"{name} lists it as sent on {on}, and not on {ctx.network_name(here)}.")
+            found.evidence.append(f"{name} lists it as sent on {on}, and not on {ctx.network_name(here)}.")
             if here not in {ctx.sources[leg].network for leg in (source, *ctx.other_legs(source))}:
-                said.is_elsewhere = True
+                found.is_elsewhere = True
                 hints.append(f"{name} is heard on {on} alone, and lists it there")
                 continue
         elif listed_by(ctx, source) is not None and ctx.universes.protocol[row] == Protocol.E131:
-            said.evidence.append(f"{name} is heard on other universes, and its discovery list does not name this one.")
+            found.evidence.append(f"{name} is heard on other universes, and its discovery list does not name this one.")
         else:
-            said.evidence.append(f"{name} is heard on other universes.")
-        said.also_possible.append("the source does not send this universe: not patched or its output is off")
+            found.evidence.append(f"{name} is heard on other universes.")
+        found.also_possible.append("the source does not send this universe: not patched or its output is off")
         hints.append(say_undeclared(ctx, source))
     if declared is not None and not declared.sources and ctx.universes.protocol[row] == Protocol.E131:
         everyone = ctx.whole_sources(source for source in ctx.sources if ctx.sources[source].listed is not None)
         if everyone and not any(_listed_on(ctx, source, row) for source in everyone):
-            said.evidence.append("No discovery list names it.")
+            found.evidence.append("No discovery list names it.")
             hints += [say_undeclared(ctx, source) for source in everyone[:MOST_NUMBERS]]
     hints = [hint for hint in hints if hint]
-    said.evidence += [f"{hint}." for hint in hints]
-    said.hint = f" {hints[0]}." if hints else ""
-    return said
+    found.evidence += [f"{hint}." for hint in hints]
+    found.hint = f" {hints[0]}." if hints else ""
+    return found
 
 
 def _listed_on(ctx: RuleContext, source: int, row: int) -> list[int]:

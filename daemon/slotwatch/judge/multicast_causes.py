@@ -106,7 +106,7 @@ def say_how(scene: Scene) -> str:
 
 def other_way_goes_on(scene: Scene) -> Verdict | None:
     """Several groups of each source stopped, and its own address goes on by unicast or broadcast."""
-    said = []
+    sentences = []
     for source in scene.sources:
         mine = np.flatnonzero(scene.stopped & (scene.ctx.streams.source == source))
         beside = scene.alive_beside(source)
@@ -115,8 +115,8 @@ def other_way_goes_on(scene: Scene) -> Verdict | None:
         if not len(beside) or scene.is_multicast(beside).any():
             return None
         address = scene.ctx.sources[source].address
-        said.append(scene.say_going(beside, f"of {address} by unicast or broadcast"))
-    return multicast_lost(scene, [f"{int(scene.stopped.sum())} groups stopped {say_how(scene)}.", *said])
+        sentences.append(scene.say_going(beside, f"of {address} by unicast or broadcast"))
+    return multicast_lost(scene, [f"{int(scene.stopped.sum())} groups stopped {say_how(scene)}.", *sentences])
 
 
 def _querier_that_moved(scene: Scene) -> QuerierChange | None:

@@ -10,7 +10,7 @@ from slotwatch.wire.universe import Protocol
 
 MOVE_NS = 10_000_000_000
 """A universe that began to come so long before another ended may be the other under a new number."""
-MOST_SAID = 64
+MOST_COMPARED = 64
 DISTANCES = (1, -1, 16, -16, 256, -256)
 """Counting from 0 or 1; sub-net and net of Art-Net's address taken for one another."""
 
@@ -20,12 +20,12 @@ def look_alikes(ctx: RuleContext, missing: int) -> list[str]:
     universes = ctx.universes
     number, protocol = int(universes.number[missing]), int(universes.protocol[missing])
     heard = universes.used & (universes.declared < 0) & (universes.live > 0)
-    said = []
+    by_distance = []
     for row in np.flatnonzero(heard).tolist():
         distance = int(universes.number[row]) - number
         if _is_alias(int(universes.protocol[row]), protocol, int(universes.number[row]), number, distance):
-            said.append((abs(distance), f"{_name(ctx, row)} is heard and not declared: {_way(distance)}."))
-    return [sentence for _, sentence in sorted(said)]
+            by_distance.append((abs(distance), f"{_name(ctx, row)} is heard and not declared: {_way(distance)}."))
+    return [sentence for _, sentence in sorted(by_distance)]
 
 
 def declared_relatives(ctx: RuleContext, undeclared: int) -> list[int]:
@@ -45,13 +45,13 @@ def moved_to(ctx: RuleContext, lost: int) -> list[int]:
     """Give undeclared universes that a lost one's source began to send as it ended, or later."""
     universes = ctx.universes
     last_ns = int(universes.last_arrival_ns[lost])
-    news = universes.used & (universes.declared < 0) & (universes.live > 0)
-    news &= universes.first_frame_ns > last_ns - MOVE_NS
-    if not last_ns or not news.any():
+    arrived = universes.used & (universes.declared < 0) & (universes.live > 0)
+    arrived &= universes.first_frame_ns > last_ns - MOVE_NS
+    if not last_ns or not arrived.any():
         return []
     names = _senders(ctx, lost)
-    news &= universes.protocol == universes.protocol[lost]
-    return [row for row in np.flatnonzero(news)[:MOST_SAID].tolist() if names & _senders(ctx, row)]
+    arrived &= universes.protocol == universes.protocol[lost]
+    return [row for row in np.flatnonzero(arrived)[:MOST_COMPARED].tolist() if names & _senders(ctx, row)]
 
 
 def moved_from(ctx: RuleContext, undeclared: int) -> list[int]:
@@ -63,13 +63,15 @@ def moved_from(ctx: RuleContext, undeclared: int) -> list[int]:
 
 def say_where_heard(ctx: RuleContext, rows: list[int]) -> str:
     """Say under which number universes that are lost or missing are heard now; empty if under none."""
-    found = {row: moved_to(ctx, row) for row in rows[:MOST_SAID]}
-    news = sorted({new for several in found.values() for new in several})
-    if not news:
+    found = {row: moved_to(ctx, row) for row in rows[:MOST_COMPARED]}
+    arrived = sorted({new for several in found.values() for new in several})
+    if not arrived:
         return ""
-    sender = wording.list_names(sorted({ctx.say_source(source) for row in news for source in _live_sources(ctx, row)}))
-    since = ctx.time_of_day(min(int(ctx.universes.first_frame_ns[row]) for row in news))
-    return f"{sender} sends {ctx.name_universes(news)} since {since}, which the house file does not declare."
+    sender = wording.list_names(
+        sorted({ctx.say_source(source) for row in arrived for source in _live_sources(ctx, row)})
+    )
+    since = ctx.time_of_day(min(int(ctx.universes.first_frame_ns[row]) for row in arrived))
+    return f"{sender} sends {ctx.name_universes(arrived)} since {since}, which the house file does not declare."
 
 
 def _senders(ctx: RuleContext, row: int) -> set[str]:

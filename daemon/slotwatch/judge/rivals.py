@@ -104,7 +104,7 @@ class Rivals:
         out, apart = self._lags.out_of_step(ctx, a, b)
         differing[unlike] = out.sum(1)
         worst[unlike] = np.where(out, apart, 0).max(1)
-        contested[unlike] = (out & _equal_say(ctx, a, b)).sum(1)
+        contested[unlike] = (out & _alike_in_rank(ctx, a, b)).sum(1)
         return differing, worst, contested
 
     def _mains(self, ctx: RuleContext, rows: Rows) -> Rows:
@@ -123,7 +123,7 @@ def _is_role(ctx: RuleContext, rows: Rows, role: str) -> NDArray[np.bool_]:
     return roles[np.where(declared >= 0, declared, len(roles) - 1)]
 
 
-def _equal_say(ctx: RuleContext, a: Rows, b: Rows) -> NDArray[np.bool_]:
+def _alike_in_rank(ctx: RuleContext, a: Rows, b: Rows) -> NDArray[np.bool_]:
     """(P, 512) slots that two streams claim at one priority, with nobody above them."""
     first, second = slot_priorities(ctx, a), slot_priorities(ctx, b)
     equal: NDArray[np.bool_] = (first == second) & (first > 0)

@@ -77,10 +77,10 @@ class Roster:
             gone &= ~self._silent[role]
         gone &= (universes.live[streams.universe] > 0) & (universes.declared[streams.universe] >= 0)
         for row in np.flatnonzero(gone).tolist():
-            if self._may_be_said(ctx, row, start_ns):
+            if self._may_be_reported(ctx, row, start_ns):
                 yield ("stream", row, int(streams.generation[row]))
 
-    def _may_be_said(self, ctx: RuleContext, row: int, start_ns: int) -> bool:
+    def _may_be_reported(self, ctx: RuleContext, row: int, start_ns: int) -> bool:
         streams = ctx.streams
         universe, network = int(streams.universe[row]), int(streams.network[row])
         declared = ctx.declared_universe(universe)

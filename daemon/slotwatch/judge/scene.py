@@ -16,7 +16,7 @@ from slotwatch.snapshot import Confidence
 
 OWN_GROUP, OTHER_GROUP = 1, 2
 
-MOST_TOLD = 24
+MOST_NAMED = 24
 """Sources of each kind that are named among what still works."""
 
 
@@ -149,7 +149,7 @@ def say_what_works(scene: Scene, verdict: Verdict) -> None:
     ctx = scene.ctx
     streams = ctx.streams
     stopped_universes = set(streams.universe[scene.stopped].tolist())
-    for source in scene.sources[:MOST_TOLD]:
+    for source in scene.sources[:MOST_NAMED]:
         rows = scene.alive_of(source)
         others = sorted(set(streams.universe[rows].tolist()) - stopped_universes)
         if others:
@@ -158,21 +158,21 @@ def say_what_works(scene: Scene, verdict: Verdict) -> None:
     for row in np.flatnonzero(scene.alive & np.isin(streams.universe, sorted(stopped_universes))).tolist():
         keepers.setdefault(ctx.source_of(row), []).append(ctx.universe_of(row))
     # Declared ones come first: the others may be thousands that somebody invented.
-    for source in sorted(keepers, key=lambda source: ctx.declared_source(source) is None)[:MOST_TOLD]:
-        said = f"{_what_it_is(ctx, source)}{ctx.say_source(source)}"
-        verdict.still_working.append(f"{said} is sending {ctx.name_universes(keepers[source])}")
+    for source in sorted(keepers, key=lambda source: ctx.declared_source(source) is None)[:MOST_NAMED]:
+        senders = f"{_what_it_is(ctx, source)}{ctx.say_source(source)}"
+        verdict.still_working.append(f"{senders} is sending {ctx.name_universes(keepers[source])}")
     others = [source for source in scene.others_alive() if source not in keepers]
     together: dict[int, list[int]] = {}
     for source in others:
         together.setdefault(ctx.first_leg(source), []).append(source)
     whole = sorted(ctx.whole_sources(others), key=lambda source: ctx.declared_source(source) is None)
-    for first in whole[:MOST_TOLD]:
+    for first in whole[:MOST_NAMED]:
         legs = together[ctx.first_leg(first)]
         universes = sorted({row for leg in legs for row in streams.universe[scene.alive_of(leg)].tolist()})
-        said = _stranger(ctx, first) + wording.list_names(ctx.say_sources(legs))
-        verdict.still_working.append(f"{said} is sending {ctx.name_universes(universes)}")
-    if len(whole) > MOST_TOLD:
-        verdict.still_working.append(f"{len(whole) - MOST_TOLD} more sources still send")
+        senders = _stranger(ctx, first) + wording.list_names(ctx.say_sources(legs))
+        verdict.still_working.append(f"{senders} is sending {ctx.name_universes(universes)}")
+    if len(whole) > MOST_NAMED:
+        verdict.still_working.append(f"{len(whole) - MOST_NAMED} more sources still send")
     receivers = _receivers(scene, stopped_universes)
     if receivers:
         verdict.still_working.append(receivers)

@@ -190,16 +190,16 @@ def _say_ports(scene: Scene, places: dict[int, SwitchPlace], verdict: Verdict) -
         port, record = ways.port_at(ctx, place), ctx.listener.switches.get(place.switch)
         if port is None or record is None:
             continue
-        said = say_port(port, place)
+        named = say_port(port, place)
         fresh = record.answers and record.answered_ns > scene.group.to_ns
         changed = any(change.moment.to_ns >= _span(scene)[0] for change in port.changes)
         if fresh and port.port.up and not changed:
             up.append(source)
-            verdict.evidence.insert(0, f"{_upper(said)}, with {ctx.say_source(source)} on it, is up and stayed up.")
+            verdict.evidence.insert(0, f"{_upper(named)}, with {ctx.say_source(source)} on it, is up and stayed up.")
         elif fresh and not port.port.up:
-            verdict.evidence.insert(0, f"{_upper(said)}, with {ctx.say_source(source)} on it, is down now.")
+            verdict.evidence.insert(0, f"{_upper(named)}, with {ctx.say_source(source)} on it, is down now.")
         else:
-            verdict.evidence.insert(0, f"{ctx.say_source(source)} is on {said}.")
+            verdict.evidence.insert(0, f"{ctx.say_source(source)} is on {named}.")
     if verdict.cause == "source-lost" and len(up) == len(scene.sources):
         names = wording.list_names(ctx.say_sources(scene.sources))
         own = "its switch port is" if len(up) == 1 else "their switch ports are"
@@ -216,7 +216,7 @@ def say_errors_on_the_way(ctx: RuleContext, source: int, window_ns: int) -> list
         return []
     place = ways.place_of_source(ctx, source)
     own = [(place.switch, place.index)] if place else []
-    said = []
+    lines = []
     for key in dict.fromkeys((*own, *sorted(ways.cabling_of(ctx).uplinks()))):
         record = ctx.listener.switches.get(key[0])
         port = record.ports.get(key[1]) if record else None
@@ -226,8 +226,8 @@ def say_errors_on_the_way(ctx: RuleContext, source: int, window_ns: int) -> list
         counted = port.counted_in(last_ns - window_ns, last_ns)
         if counted and counted[0] and ctx.now_ns - last_ns <= 2 * window_ns:
             seconds = round(counted[1] / NANOSECONDS)
-            said.append(f"{_upper(_say(ctx, key))} counted {counted[0]} errors or discarded frames in {seconds} s.")
-    return said
+            lines.append(f"{_upper(_say(ctx, key))} counted {counted[0]} errors or discarded frames in {seconds} s.")
+    return lines
 
 
 def _went_down(ctx: RuleContext, key: PortKey, from_ns: int, to_ns: int) -> PortChange | None:

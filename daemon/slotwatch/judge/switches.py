@@ -205,24 +205,24 @@ class SwitchRecord:
 
 def _note_change(record: PortRecord, port: SwitchPort, before_ns: int, t_ns: int) -> None:
     """Note that a port went up or down since the last poll, with the moment if the switch gives it."""
-    said_ns = None if port.changed_s is None else t_ns - round(port.changed_s * NANOSECONDS)
-    if said_ns is not None and said_ns < before_ns - ROUNDED_NS:
-        said_ns = None
-    if said_ns is not None:
-        moment = Moment(said_ns - ROUNDED_NS, said_ns + ROUNDED_NS)
+    reported_ns = None if port.changed_s is None else t_ns - round(port.changed_s * NANOSECONDS)
+    if reported_ns is not None and reported_ns < before_ns - ROUNDED_NS:
+        reported_ns = None
+    if reported_ns is not None:
+        moment = Moment(reported_ns - ROUNDED_NS, reported_ns + ROUNDED_NS)
     else:
         moment = Moment(before_ns, t_ns)
     if port.up is not record.port.up:
         record.changes.append(PortChange(moment, port.up))
-    elif said_ns is not None and _is_newer(record, said_ns):
+    elif reported_ns is not None and _is_newer(record, reported_ns):
         # Down and up again, or the other way round, between two polls.
         record.changes.append(PortChange(moment, not port.up))
         record.changes.append(PortChange(moment, port.up))
 
 
-def _is_newer(record: PortRecord, said_ns: int) -> bool:
+def _is_newer(record: PortRecord, reported_ns: int) -> bool:
     last = record.changes[-1].moment.to_ns if record.changes else 0
-    return said_ns - ROUNDED_NS > last
+    return reported_ns - ROUNDED_NS > last
 
 
 def _note_counts(record: PortRecord, port: SwitchPort, t_ns: int, began_anew: bool) -> None:

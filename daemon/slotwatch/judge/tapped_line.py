@@ -16,15 +16,15 @@ class TappedLine:
     """One line, with its counted faults of the last 10 s."""
 
     seen: LineSeen
-    told: deque[tuple[int, int, int]] = field(default_factory=lambda: deque(maxlen=256))
+    counted: deque[tuple[int, int, int]] = field(default_factory=lambda: deque(maxlen=256))
     """(time, faults, breaks) of the last 10 s."""
 
     def take(self, seen: LineSeen) -> None:
         self.seen = seen
-        self.told.append((seen.t_ns, seen.faults, seen.breaks))
-        while self.told and seen.t_ns - self.told[0][0] > LINE_FAULTS_KEPT_NS:
-            self.told.popleft()
+        self.counted.append((seen.t_ns, seen.faults, seen.breaks))
+        while self.counted and seen.t_ns - self.counted[0][0] > LINE_FAULTS_KEPT_NS:
+            self.counted.popleft()
 
     @property
     def faults_10s(self) -> int:
-        return self.seen.faults - self.told[0][1] if self.told else 0
+        return self.seen.faults - self.counted[0][1] if self.counted else 0

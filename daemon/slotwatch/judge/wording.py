@@ -83,8 +83,8 @@ def _with_label(name: str, label_of: Mapping[str, str]) -> str:
 def list_slots(numbers: Sequence[int]) -> str:
     """Say which slots, runs drawn together: `slots 1 to 12 and 40`, `slot 7`."""
     noun = "slot" if len(numbers) == 1 else "slots"
-    said = list_names(str(first) if first == last else f"{first} to {last}" for first, last in _spans(numbers))
-    return f"{noun} {said}"
+    listed = list_names(str(first) if first == last else f"{first} to {last}" for first, last in _spans(numbers))
+    return f"{noun} {listed}"
 
 
 def time_of_day(t_ns: int, wall_offset_ns: int, zone: tzinfo) -> str:

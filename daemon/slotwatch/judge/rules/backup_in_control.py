@@ -52,16 +52,16 @@ def describe_backup_in_control(ctx: RuleContext, row: int) -> Finding:
     mains = [other for other in others if ctx.sources[ctx.source_of(other)].role == "main"]
     if mains:
         main = ctx.say_source(ctx.source_of(mains[0]))
-        said = f"{main} still sends, at priority {int(streams.priority[mains[0]])}: it has no effect."
+        main_state = f"{main} still sends, at priority {int(streams.priority[mains[0]])}: it has no effect."
     else:
-        said = "No main source sends there."
+        main_state = "No main source sends there."
     return Finding(
         group=f"source:{ctx.source_name(source)}",
         since_ns=0 if mains else _alone_since_ns(ctx, row, winner),
         universes=(row,),
         streams=(winner,),
         networks=(int(ctx.universes.network[row]),),
-        facts=BackupInControlFacts(said),
+        facts=BackupInControlFacts(main_state),
         evidence=(
             f"{ctx.universe_name(row)}: {ctx.say_source(source)} wins at priority {int(streams.priority[winner])}.",
         ),

@@ -113,13 +113,13 @@ class FlashingLights:
         rate_hz, why = self._rates.get(key, (0.0, "its levels rise and fall"))
         fixtures: tuple[str, ...] = ()
         if isinstance(key, UniverseId):
-            said, universe = f"A group of lights on {key}", key
+            lights, universe = f"A group of lights on {key}", key
             how = f"all {IN_STEP} sampled lights of {key}: {why}"
         else:
             fixture = self._fixtures.get(key)
             if fixture is None:
                 return Finding(group=f"gone:{key}", since_ns=0, facts=FlashRateFacts(key, "0"))
-            said, universe = f"{fixture_name(fixture)}, which faces the audience", fixture.universe
+            lights, universe = f"{fixture_name(fixture)}, which faces the audience", fixture.universe
             fixtures = (fixture.name,)
             how = f"{fixture.name}: {why}"
         declared = stage.plan.declared.get(universe)
@@ -129,7 +129,7 @@ class FlashingLights:
             since_ns=0,
             universes=(row,) if row >= 0 else (),
             fixtures=fixtures,
-            facts=FlashRateFacts(said, f"{rate_hz:.1f}"),
+            facts=FlashRateFacts(lights, f"{rate_hz:.1f}"),
             evidence=(
                 f"{how[0].upper()}{how[1:]}.",
                 f"A flash is a pair of opposing changes of 10 % or more (WCAG 2.3.1), {TOO_MANY // 2} or more of them "

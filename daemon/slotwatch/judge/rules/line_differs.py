@@ -112,14 +112,14 @@ class LineComparison:
         if not off.any():
             return False
         worst = int(np.flatnonzero(off)[0])
-        said = f"Slot {worst + 1} is at {line[worst]} on the line and at {recent[-1][worst]} in the universe"
+        compared = f"Slot {worst + 1} is at {line[worst]} on the line and at {recent[-1][worst]} in the universe"
         late_ns = self._late_ns(now_ns, seen, line, slots)
         if late_ns is not None:
             late_s = late_ns / NANOSECONDS
-            return self._say(seen, "late", f"it runs {late_s:.1f} s behind", f"{said}; the line follows late.")
+            return self._say(seen, "late", f"it runs {late_s:.1f} s behind", f"{compared}; the line follows late.")
         count = int(off.sum())
         differ = "one slot differs" if count == 1 else f"{count} slots differ"
-        return self._say(seen, "different", differ, f"{said}; {differ}.")
+        return self._say(seen, "different", differ, f"{compared}; {differ}.")
 
     def _late_ns(self, now_ns: int, seen: ComparedLine, line: Levels, slots: int) -> int | None:
         for at, levels in reversed(seen.history):

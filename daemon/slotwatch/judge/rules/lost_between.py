@@ -46,7 +46,7 @@ def lost_between(ctx: RuleContext) -> dict[Key, None]:
         gone = ~heard & (ctx.heard_before_ns != NOT_HEARD_NS) & is_visible(ctx)
         silent_ns = ctx.now_ns - np.where(heard, universes.last_arrival_ns, ctx.started_ns)
         lost_here = universes.used & there.judged & (heard | gone) & (silent_ns > universes.loss_timeout_ns)
-        lost_here &= goes_on_there(ctx, other) & ~ctx.ended_by_word & ~stopped_by_routes(ctx)
+        lost_here &= goes_on_there(ctx, other) & ~ctx.terminated & ~stopped_by_routes(ctx)
         lost_here = seen_by_listener(ctx, lost_here)
         for mask, here in ((lost_there, False), (lost_here, True)):
             found |= dict.fromkeys((declared.name, row, here) for row in mask.nonzero()[0].tolist())

@@ -38,23 +38,23 @@ class SlowPorts:
         for key in ctx.ports_in_use:
             record = ctx.listener.switches.get(key[0])
             port = record.ports.get(key[1]) if record and record.answers else None
-            if port is not None and port.port.up and self.said_of(ctx, key[0], port):
+            if port is not None and port.port.up and self.slowness(ctx, key[0], port):
                 found[key] = None
         ctx.listener.last_show.follow(ctx)
         return found
 
-    def said_of(self, ctx: RuleContext, switch: str, port: PortRecord) -> str:
+    def slowness(self, ctx: RuleContext, switch: str, port: PortRecord) -> str:
         """Say what is slow about a port; empty: nothing is."""
         speed, own = port.port.speed_mbps, port.port
         before = ctx.listener.last_show.speed_mbps(switch, own.name)
-        said = []
+        words = []
         if speed is not None and speed <= self._p.slow_mbps:
-            said.append(f"at {speed} Mbit/s")
+            words.append(f"at {speed} Mbit/s")
         elif speed is not None and before is not None and speed < before:
-            said.append(f"at {speed} Mbit/s, where it ran at {before} Mbit/s at the last show")
+            words.append(f"at {speed} Mbit/s, where it ran at {before} Mbit/s at the last show")
         if own.half_duplex:
-            said.append("at half duplex")
-        return " and ".join(said)
+            words.append("at half duplex")
+        return " and ".join(words)
 
     def describe(self, ctx: RuleContext, key: PortKey) -> Finding:
         record = ctx.listener.switches.get(key[0])
@@ -66,7 +66,7 @@ class SlowPorts:
             sources=tuple(row for row in ctx.sources if ctx.source_name(row) in names),
             facts=PortSlowFacts(
                 f"Port {port.port.name if port else key[1]} of switch {key[0]}",
-                self.said_of(ctx, key[0], port) if port else "",
+                self.slowness(ctx, key[0], port) if port else "",
                 f"On it: {wording.list_names(names)}." if names else "",
             ),
             evidence=("As the switch reports.",),

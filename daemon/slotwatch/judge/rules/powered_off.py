@@ -107,7 +107,7 @@ class UnpoweredCircuits:
         # A relay at half level is another fault. Its own rule names what hangs there.
         mates = [one for one in self._found if self._cues.get(one) == cue and not self._is_partial(stage, one)]
         together = mates if circuit in mates else [circuit]
-        said = wording.list_names(together)
+        names = wording.list_names(together)
         every = self._fixtures(together)
         noun, are = ("circuit", "is") if len(together) == 1 else ("circuits", "are")
         return Finding(
@@ -115,7 +115,7 @@ class UnpoweredCircuits:
             since_ns=0,
             universes=tuple(dict.fromkeys(row for fixture in fixtures for row in fixture_rows(stage, fixture))),
             fixtures=tuple(fixture.name for fixture in fixtures),
-            facts=PoweredOffFacts(wording.list_names(map(fixture_text, every)), f"{noun} {said} {are}"),
+            facts=PoweredOffFacts(wording.list_names(map(fixture_text, every)), f"{noun} {names} {are}"),
             evidence=(
                 f"{where} is commanded off, and {wording.count(len(fixtures), 'fixture')} on it "
                 f"{'is' if len(fixtures) == 1 else 'are'} commanded up. {NOT_SEEN}",

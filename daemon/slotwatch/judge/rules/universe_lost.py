@@ -29,7 +29,7 @@ def is_lost(ctx: RuleContext, p: UniverseLostParameters) -> Mask:
     lost = had & (silent_ns > universes.loss_timeout_ns)
     ended = had & ~lost & (universes.live == 0)
     if ended.any():
-        lost |= ended & ctx.ended_by_word
+        lost |= ended & ctx.terminated
     lived_ns = universes.last_arrival_ns - universes.first_frame_ns
     lost &= (universes.declared >= 0) | ((silent_ns < ns_from_s(p.forgotten_s)) & (lived_ns >= ns_from_s(p.lived_s)))
     return _without_own(ctx, seen_by_listener(ctx, lost))
@@ -46,7 +46,7 @@ def describe_lost(ctx: RuleContext, row: int) -> Finding:
     newest_ns = int(last_ns.max()) if len(rows) else 0
     # Those that had gone long before were not what kept it alive.
     kept = rows[(last_ns > 0) & (last_ns >= newest_ns - int(ctx.universes.loss_timeout_ns[row]))]
-    stopped_on_purpose = bool(ctx.ended_by_word[row])
+    stopped_on_purpose = bool(ctx.terminated[row])
     declared = ctx.declared_universe(row)
     return Finding(
         group="",

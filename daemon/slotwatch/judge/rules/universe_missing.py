@@ -34,7 +34,7 @@ from slotwatch.snapshot import Confidence, Incident, Severity
 _NEVER_HEARD = "not heard at all: declared and expected"
 _HEARD_BEFORE = "still not heard after the restart of this listener"
 _HEARD_UNTIL = "not heard since the restart of this listener, though heard before it"
-LOUD_PHASES = ("pre-show", "show")
+ALARM_PHASES = ("pre-show", "show")
 REFRESH_S = 5.0
 
 
@@ -60,9 +60,9 @@ def is_missing(ctx: RuleContext, p: UniverseMissingParameters) -> Mask:
         here = universes.network == network
         since_ns[here] = np.maximum(since_ns[here], ctx.listener.silence_counts_from_ns(network))
     missing = wanted & (universes.last_arrival_ns == 0) & (ctx.now_ns - since_ns >= start_ns)
-    if ctx.phase in LOUD_PHASES and ctx.now_ns - ctx.phase_since_ns >= start_ns:
+    if ctx.phase in ALARM_PHASES and ctx.now_ns - ctx.phase_since_ns >= start_ns:
         # Closed in a phase with lower severities, which is in order, and not back where it is needed.
-        missing |= wanted & ctx.ended_by_word & (universes.last_arrival_ns < ctx.phase_since_ns)
+        missing |= wanted & ctx.terminated & (universes.last_arrival_ns < ctx.phase_since_ns)
     return seen_by_listener(ctx, missing & is_visible(ctx))
 
 
@@ -102,9 +102,11 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
     if strays:
         senders = {ctx.source_of(one) for stray in strays for one in ctx.streams_of(stray).tolist() if ctx.live[one]}
         arrives = wording.list_names(ctx.network_name(int(ctx.universes.network[stray])) for stray in strays)
-        said = wording.list_names(ctx.say_sources(senders))
-        looks_like = f" It arrives on {arrives} instead, from {said}."
-        evidence.append(f"{said} sends it on {arrives}, where it is not declared: a lead or VLAN in the wrong network.")
+        named = wording.list_names(ctx.say_sources(senders))
+        looks_like = f" It arrives on {arrives} instead, from {named}."
+        evidence.append(
+            f"{named} sends it on {arrives}, where it is not declared: a lead or VLAN in the wrong network."
+        )
     if sources and not heard:
         also.append("its source is off: nothing of it is heard at all")
     by_lists = say_lists(ctx, row, () if strays else heard)
