@@ -66,7 +66,7 @@ export function banner(page) {
   const banners = [];
   if (feed.knowledge.stale(browserMs)) {
     banners.push(h("p", { class: "stale", key: "stale" },
-      h("strong", {}, "STALE. "), `The last word from the listener is ${span(feed.knowledge.ageS(browserMs))} old (${clockTime(feed.knowledge.at())}). What this page shows is not now.`));
+      h("strong", {}, "STALE. "), `The newest data from the listener is ${span(feed.knowledge.ageS(browserMs))} old (${clockTime(feed.knowledge.at())}). What this page shows is not now.`));
   }
   if (page.pausedAt !== null) {
     banners.push(h("p", { class: "paused", key: "paused" }, `Paused at ${clockTime(page.pausedAt)}: this view does not change. `,

@@ -48,7 +48,7 @@ function drawn(found, incident, fixtures, page) {
           h("title", {}, `${nameOf(row, fixtures)}: ${percent(Math.min(...known))} to ${percent(Math.max(...known))}`));
       }),
       [0, 0.5, 1].map((share) => h("text", { key: `t${share}`, class: "axis", x: left + share * (width - left - 8), y: height - 4, "text-anchor": share === 0 ? "start" : share === 1 ? "end" : "middle" }, exactTime(from + share * (to - from))))),
-    h("p", { key: "note", class: "quiet" }, `As commanded, not as seen. A line that breaks off: no frame came.${found.left_out ? " The recording holds more than is drawn." : ""}`),
+    h("p", { key: "note", class: "quiet" }, `As commanded, not as seen. Where a line ends, no frame came.${found.left_out ? " The recording holds more than is drawn." : ""}`),
   ];
 }
 

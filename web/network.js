@@ -72,7 +72,7 @@ function branch({ one, ports, from }, nowMs) {
     h("p", { class: one.answers ? "quiet" : "trouble" }, stateOf(one, nowMs)),
     ports.length ? h("ul", { class: "ports" }, ports.map(({ port, next }) => h("li", { key: port.port },
       portLine(port, from, nowMs), next ? h("ul", { class: "switches" }, branch(next, nowMs)) : null))) : null,
-    idle.length ? h("p", { class: "quiet" }, `${plural(idle.length, ports.length ? "more port" : "port")}, ${up} of them up: nothing of the show hangs there.`) : null);
+    idle.length ? h("p", { class: "quiet" }, `${plural(idle.length, ports.length ? "more port" : "port")}, ${up} of them up: nothing of the show is connected there.`) : null);
 }
 
 function stateOf(one, nowMs) {
