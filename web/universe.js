@@ -113,7 +113,7 @@ function heardThere(place, found) {
   return found.map((row, i) => {
     const missing = row.missing === null || row.missing === undefined ? null : `${count(row.missing)} of ${count(row.frames + row.missing)} missing`;
     const coming = row.state === "live" ? hertz(row.refresh_hz) : `${String(row.state).replaceAll("-", " ")}${Number.isFinite(row.last_frame_age_s) ? `, last frame ${span(row.last_frame_age_s)} before` : ""}`;
-    return h("span", { key: i, class: "block" }, coming, missing ? h("span", { class: "quiet block" }, missing) : null, row.judged ? null : h("span", { class: "quiet block" }, "not judged there now"));
+    return h("span", { key: i, class: "block" }, coming, row.wins ? ", in control" : "", missing ? h("span", { class: "quiet block" }, missing) : null, row.judged ? null : h("span", { class: "quiet block" }, "not judged there now"));
   });
 }
 

@@ -244,7 +244,8 @@ def elsewhere(name: str, now_ms: float, is_lost: bool) -> Json:
     def stream(missing: int, hz: float) -> Json:
         return {
             "source": source, "name": sender, "network": "A", "state": state, "frames": 240113 - missing, "missing": missing,
-            "last_frame_age_s": age_s, "refresh_hz": None if is_lost else hz, "judged": True,
+            "last_frame_age_s": age_s, "refresh_hz": None if is_lost else hz, "judged": True, "wins": not is_lost,
+            "interval_max_ms": 31.5,
         }  # fmt: skip
 
     here = stream(0, 44.0) | {

@@ -183,6 +183,7 @@ def test_a_universe_is_shown_here_and_at_the_other_listeners(open_page: Open) ->
     plain = [cell.replace("\u202f", " ").replace("\xa0", " ") for cell in cells]
     assert "0 of 240 113 missing" in plain[0] and "4 802 of 240 113 missing" in plain[1]
     assert plain[2] == "not reached"
+    assert ", in control" in plain[0] and ", in control" in plain[1]
     alone = open_page("well").go("/universe/e131/1")
     alone.wait_for_selector("text=Who sends it")
     assert "Heard here and there" not in alone.locator("main").inner_text()

@@ -64,6 +64,8 @@ def _of(name: str, given: Iterable[StreamElsewhere]) -> list[PositionThereAnswer
             "last_frame_age_s": None if one.age_ns is None else round(one.age_ns / NANOSECONDS, 3),
             "refresh_hz": one.refresh_hz,
             "judged": one.judged,
+            "wins": one.wins,
+            "interval_max_ms": one.interval_max_ms,
         }
         for one in same[:MOST_THERE]
     ]

@@ -271,7 +271,18 @@ async def test_one_universe_is_given_here_and_there(tmp_path: Path) -> None:
     assert mine and answer["here"] == mine
     there, truck = answer["there"]
     assert (there["listener"], there["reached"], truck["reached"], truck["streams"]) == ("stage end", True, False, [])
-    kept = ("source", "name", "network", "state", "frames", "missing", "last_frame_age_s", "refresh_hz")
+    kept = (
+        "source",
+        "name",
+        "network",
+        "state",
+        "frames",
+        "missing",
+        "last_frame_age_s",
+        "refresh_hz",
+        "wins",
+        "interval_max_ms",
+    )
     # What arrives without having been asked for may stop at any time: its silence says nothing.
     judged = [{"judged": row["judged"] and row["joined"] is not False} for row in mine]
     assert there["streams"] == [

@@ -180,6 +180,8 @@ class PositionThereAnswer(TypedDict):
     last_frame_age_s: Annotated[float | None, Meta(description="By that listener's own clock, when it was asked.")]
     refresh_hz: float | None
     judged: Annotated[bool, Meta(description="Whether silence there means something.")]
+    wins: Annotated[bool, Meta(description="Whether the universe's levels come from it there.")]
+    interval_max_ms: Annotated[float | None, Meta(description="Longest interval of its newest 512 frames there.")]
 
 
 class ListenerPositionsAnswer(TypedDict):
