@@ -17,6 +17,7 @@ from tests.daemon import CID, Daemon, Ports, ended, house_text, start
 from tests.patience import until
 
 pytestmark = pytest.mark.live
+SPARE = tuple(range(16, 32))
 Arrives = Callable[[int, int], bool]
 """Whether a frame arrives, by universe and number."""
 
@@ -28,6 +29,8 @@ class OneDesk:
         self.ports = ports
         self.arrives: Arrives = lambda universe, frame: True
         self.plays = True
+        self.with_spare = False
+        """Whether a spare desk sends the same at a lower priority, which always arrives at both."""
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._play, daemon=True)
         self._thread.start()
@@ -43,6 +46,10 @@ class OneDesk:
                     sock.sendto(data, ("127.0.0.1", self.ports[0]))
                     if self.arrives(universe, frame):
                         sock.sendto(data, ("127.0.0.1", self.ports[1]))
+                    if self.with_spare:
+                        made = DataPacket(SPARE, "spare desk", universe, levels, sequence=frame % 256, priority=90)
+                        for port in self.ports:
+                            sock.sendto(bytes(made.getBytes()), ("127.0.0.1", port))
 
     def end(self) -> None:
         self._over.set()
@@ -104,6 +111,22 @@ def test_a_cut_between_them_is_one_incident_in_the_same_words_and_a_dead_desk_is
             every = daemon.get("/api/v1/incidents?state=all") or []
             rules_said = sorted(one["rule"] for one in every if one["rule"] not in STUTTERS)
             assert rules_said == ["lost-between", "universe-lost"]
+
+
+def test_another_winner_at_one_of_them_is_one_incident_in_the_same_words(tmp_path: Path) -> None:
+    """E1.31 6.2.3: the highest priority wins. Where the main desk does not arrive, the spare one does."""
+    with two(tmp_path) as (first, second, desk):
+        desk.with_spare = True
+        until(lambda: len(second.get("/api/v1/streams") or []) == 4)
+        desk.arrives = lambda universe, frame: False
+        for daemon in (first, second):
+            until(lambda daemon=daemon: "winners-differ" in rules(daemon))
+            found = next(one for one in opened(daemon) if one["rule"] == "winners-differ")
+            assert found["summary"] == (
+                'Universes e131/1 and e131/2: "test desk" is in control at control room, "spare desk" at stage end. '
+                "A stream is lost between control room and stage end."
+            )
+            assert "lost-between" not in rules(daemon)
 
 
 def test_two_percent_that_only_one_of_them_misses_are_lost_between(tmp_path: Path) -> None:
