@@ -13,6 +13,7 @@ import numpy as np
 from slotwatch.engine import Engine
 from slotwatch.house.load import load_house
 from slotwatch.house.schema import House
+from slotwatch.judge.events import Event
 from slotwatch.judge.orders import Absence, Resume
 from slotwatch.rehearse import stage
 from slotwatch.rehearse.chance import Chance
@@ -73,6 +74,8 @@ class Performance:
     first_cause: dict[int, str] = field(default_factory=dict)
     summaries: list[str] = field(default_factory=list)
     """Every summary of every incident, as it was first reported or revised."""
+    events: list[Event] = field(default_factory=list)
+    """All that happened to incidents, in order."""
 
     def loud(self) -> Iterator[Incident]:
         return (each for each in self.incidents if self.loudest[each.id] > Severity.NOTE)
@@ -97,6 +100,7 @@ def perform(
     loudest: dict[int, Severity] = {}
     first_cause: dict[int, str] = {}
     summaries: dict[str, None] = {}
+    events: list[Event] = []
     look_due_ns = 0
     links: dict[int, LinkSeen] = {}
     joins: list[JoinSeen] = []
@@ -104,6 +108,7 @@ def perform(
     def listen() -> None:
         for event in engine.take_events():
             if event.incident is not None:
+                events.append(event)
                 keep(event.incident)
 
     def keep(incident: Incident) -> None:
@@ -145,7 +150,7 @@ def perform(
     for incident in engine.snapshot(BASE_NS + round(scenario.seconds * 1e9)).incidents:
         keep(incident)
     found = sorted(seen.values(), key=lambda each: each.id)
-    return Performance(scenario, found, loudest, first_cause, list(summaries))
+    return Performance(scenario, found, loudest, first_cause, list(summaries), events)
 
 
 def restarted(

@@ -9,7 +9,7 @@ from slotwatch.house.schema import Phase
 from slotwatch.judge import elsewhere, phases, wording
 from slotwatch.judge.binding import Finding, Raised
 from slotwatch.judge.catalog import FLAPPING
-from slotwatch.judge.clusters import Cluster, names_of
+from slotwatch.judge.cluster import Cluster, names_of
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.drafts import IncidentDraft
 from slotwatch.judge.numbering_mistakes import say_where_heard

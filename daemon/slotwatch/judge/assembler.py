@@ -11,7 +11,8 @@ from datetime import datetime
 from slotwatch.durations import NANOSECONDS, NEVER_NS
 from slotwatch.judge.accounts import give_account
 from slotwatch.judge.binding import Raised
-from slotwatch.judge.clusters import Cluster, Clusterer
+from slotwatch.judge.cluster import Cluster
+from slotwatch.judge.clusters import Clusterer
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.drafts import IncidentDraft
 from slotwatch.judge.incidents import IncidentBook
@@ -99,7 +100,8 @@ class Assembler:
             waiting = len(self._book.resumed)
             accounts = [give_account(ctx, cluster, at) for cluster in self.clusters]
         for account, cluster in zip(accounts, self.clusters, strict=True):
-            earlier = {self._book.key_of(case.told_in or 0) for case in cluster.explained}
+            # What was told in another incident goes on in this one, unless that one goes on itself.
+            earlier = {self._book.key_of(case.told_in or 0) for case in (*cluster.cases, *cluster.explained)}
             account.absorbs = tuple(dict.fromkeys((*account.absorbs, *(slot for slot in earlier if slot))))
         self._book.update(accounts, ctx.now_ns)
         # What was found again is put into words once more, with its own beginning.
@@ -107,7 +109,8 @@ class Assembler:
         for cluster in self.clusters:
             number = self._book.number_of((cluster.rule.name, cluster.group))
             for case in cluster.cases:
-                case.told_in = number
+                # What speaks for itself is no part of the incident that once accounted for it, which may have closed.
+                case.told_in, case.explained_by, case.stays_explained = number, None, False
             for case in cluster.explained:
                 case.explained_by = number
                 case.stays_explained = cluster.rule.explains.by_its_end

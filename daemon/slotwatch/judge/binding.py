@@ -173,6 +173,8 @@ class RuleBinding:
     """Of what looks back over a window: the last good frame before it. Asked once, when a case is raised."""
     is_wary: Callable[[RuleContext], bool] | None = None
     """Whether the condition is on its way to hold, or remembers what only close looks show. Asked after a pass."""
+    may_return_soon: Callable[[RuleContext, Never], bool] | None = None
+    """Whether what has been over for its off-delay is about to begin again: it stays open until that is known."""
     remembers: bool = False
     """Whether the condition keeps something of each look, and so is asked even if nothing can have changed."""
 

@@ -3,94 +3,27 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 from datetime import datetime
 
-from slotwatch.judge import explain
-from slotwatch.judge.binding import Finding, Raised
+from slotwatch.judge.binding import Raised
 from slotwatch.judge.causes import find_cause, left_behind, say_what_works_now
+from slotwatch.judge.cluster import Cluster, names_of
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.earlier import may_explain
 from slotwatch.judge.exceptions import AcceptedCase, standing
+from slotwatch.judge.explained import explain_by_earlier, explain_cases, is_settled, let_go, stay_explained
 from slotwatch.judge.incidents import IncidentBook
 from slotwatch.judge.losses import LOSS_RULES, Losses, LossGroup
-from slotwatch.judge.rule import Rule, RuleClass
 from slotwatch.judge.scene import Verdict
 from slotwatch.judge.shared_path import Companions, find_shared_cause
 from slotwatch.judge.stops import measure_stops
-from slotwatch.snapshot import Confidence, Incident
+from slotwatch.snapshot import Confidence
 
 NANOSECONDS = 1_000_000_000
-NEAR_NS = 3 * NANOSECONDS
-"""A wide fault explains what was raised before it only if it began at most this long before: the last frame of one
-universe and the next of another lie so far apart at rest."""
-LET_GO_NS = NANOSECONDS
-"""A cause and what it explains end in the same moment, and are looked at up to 100 ms apart."""
-LINGER_NS = 12 * NANOSECONDS
-"""Longest window of any rule, 10 s, and some slack."""
 ACCEPTED = " accepted"
 """Ends the group of what is accepted: it is an incident of its own beside what is not."""
 MOST_CLUSTERS = 12
 """Of one rule; more become one incident, so that a flood of forged senders is no flood of lines."""
-
-
-@dataclass(slots=True)
-class Cluster:
-    """What becomes one incident."""
-
-    rule: Rule
-    group: str
-    cases: list[Raised] = field(default_factory=list)
-    explained: list[Raised] = field(default_factory=list)
-    verdict: Verdict | None = None
-    accepted: AcceptedCase | None = None
-    earlier_began_ns: int = 0
-    """When it began, if an earlier judgement knew it already; else 0."""
-
-    @property
-    def since_ns(self) -> int:
-        since_ns = min(case.finding.since_ns for case in self.cases)
-        return min(since_ns, self.earlier_began_ns or since_ns)
-
-    @property
-    def cause(self) -> str:
-        return self.verdict.cause if self.verdict else self.speaker.cause
-
-    @property
-    def speaker(self) -> Finding:
-        return max(self.cases, key=lambda case: case.finding.weight).finding
-
-    def universes(self) -> list[int]:
-        return sorted({row for case in self.cases for row in case.finding.universes})
-
-    def networks(self) -> set[int]:
-        return {network for case in self.cases for network in case.finding.networks}
-
-    def findings(self) -> list[Finding]:
-        return [case.finding for case in self.cases]
-
-    def source_keys(self, ctx: RuleContext) -> set[str]:
-        """`wire.universe.source_key` of every source that its cases are about."""
-        names = {name for case in self.cases for name in case.finding.source_names}
-        rows = self.source_rows(ctx)
-        heard = {ctx.source_name(row) for row in rows}
-        return {ctx.declared_key(name) for name in names - heard} | {ctx.source_key(ctx.first_leg(row)) for row in rows}
-
-    def source_rows(self, ctx: RuleContext) -> set[int]:
-        """Rows of every source that its cases are about."""
-        return _rows_of(ctx, self.findings())
-
-
-def names_of(ctx: RuleContext, findings: Sequence[Finding]) -> set[str]:
-    """Name every source that findings are about."""
-    names = {name for finding in findings for name in finding.source_names}
-    return names | {ctx.source_name(row) for row in ctx.whole_sources(_rows_of(ctx, findings))}
-
-
-def _rows_of(ctx: RuleContext, findings: Sequence[Finding]) -> set[int]:
-    streams = {row for finding in findings for row in finding.streams}
-    return {row for finding in findings for row in finding.sources} | ctx.sources_of(streams)
 
 
 class Clusterer:
@@ -110,13 +43,14 @@ class Clusterer:
 
     def cluster(self, ctx: RuleContext, cases: Sequence[Raised], at: datetime, book: IncidentBook) -> list[Cluster]:
         """Make this pass's clusters, each case in at most one: as its own or as explained."""
-        settled = [case for case in cases if _is_settled(ctx, case, book)]
+        settled = [case for case in cases if is_settled(ctx, case, book)]
         apart = set(map(id, settled))
         clusters = self._by_group(ctx, [case for case in cases if id(case) not in apart], at)
         clusters = _share_paths(ctx, clusters, self._companions)
-        clusters = _explain(ctx, clusters)
-        _explain_by_earlier(ctx, clusters, book.waiting)
-        self.is_letting_go = _stay_explained(ctx, clusters, book) | any(case.holds for case in settled)
+        self.is_letting_go = let_go(ctx, clusters, book) | any(case.holds for case in settled)
+        clusters = explain_cases(ctx, clusters, book)
+        explain_by_earlier(ctx, clusters, book.waiting)
+        stay_explained(clusters, book)
         return _bounded([cluster for cluster in clusters if cluster.cases])
 
     def _by_group(self, ctx: RuleContext, cases: Sequence[Raised], at: datetime) -> list[Cluster]:
@@ -150,6 +84,11 @@ class Clusterer:
     def _verdict(self, ctx: RuleContext, stops: object, group: LossGroup) -> Verdict:
         members = frozenset(group.members)
         known = self._verdicts.get(group.id)
+        networks = {network for case in group.members.values() for network in case.finding.networks}
+        if known is not None and networks and all(ctx.listener.is_blind(one, ctx.now_ns) for one in networks):
+            # Nothing is heard there now, so that no silence and no frame says more of why it went.
+            known[1].still_working = []
+            return known[1]
         # Once every timeout and two discovery intervals have passed the cause is final, whatever comes back.
         if known is not None and known[0] == members and not known[1].provisional:
             say_what_works_now(ctx, stops, group, known[1])  # type: ignore[arg-type]
@@ -171,57 +110,6 @@ def _is_coming_back(ctx: RuleContext, group: LossGroup) -> bool:
     ended = [case for case in group.members.values() if not case.holds]
     rows = [row for case in ended for row in case.finding.streams]
     return bool(rows) and bool(ctx.live[rows].any())
-
-
-def _is_settled(ctx: RuleContext, case: Raised, book: IncidentBook) -> bool:
-    """Whether an incident that has closed since accounts for this case: its traces may linger in the windows."""
-    if case.explained_by is None or book.is_open(case.explained_by):
-        return False
-    if case.stays_explained:
-        return True
-    linger_ns = LINGER_NS if case.leaves_traces else LET_GO_NS
-    if case.holds and ctx.now_ns - book.closed_ns(case.explained_by) > linger_ns:
-        case.explained_by = None
-        return False
-    return True
-
-
-def _stay_explained(ctx: RuleContext, clusters: list[Cluster], book: IncidentBook) -> bool:
-    """Keep what an open incident accounts for, while its traces last. True if some of it is let go in a moment."""
-    letting_go = False
-    for cluster in clusters:
-        for case in [case for case in cluster.cases if case.explained_by is not None]:
-            key = book.key_of(case.explained_by or 0)
-            wide = next((other for other in clusters if (other.rule.name, other.group) == key and other.cases), None)
-            if wide is cluster:
-                continue
-            if wide is not None and _is_true_by_itself(wide, case):
-                ended_ns = max((one.last_true_ns for one in wide.cases if not one.holds), default=0)
-                if ctx.now_ns - ended_ns >= LET_GO_NS:
-                    case.explained_by = None
-                    continue
-                letting_go = True
-            # Without that cluster its incident closes in this very pass, and this case is settled with it.
-            cluster.cases.remove(case)
-            if wide is not None:
-                wide.explained.append(case)
-    return letting_go
-
-
-def _explain_by_earlier(ctx: RuleContext, clusters: list[Cluster], waiting: Sequence[Incident]) -> None:
-    """Let what was open before a restart account for what it made, until it is found again itself."""
-    for incident in waiting:
-        for case in (case for cluster in clusters for case in cluster.cases if case.explained_by is None):
-            universes = [ctx.universe_name(row) for row in case.finding.universes]
-            if may_explain(incident, case.rule, universes, names_of(ctx, (case.finding,))):
-                case.explained_by = incident.id
-
-
-def _is_true_by_itself(wide: Cluster, case: Raised) -> bool:
-    """Whether a case holds now and is no trace of what ended: only rules that count over a window see those."""
-    if case.leaves_traces or wide.rule.explains.by_its_end:
-        return False
-    return case.holds and wide.rule.rule_class is not RuleClass.SELF
 
 
 def _loss_clusters(ctx: RuleContext, group: LossGroup, at: datetime) -> list[Cluster]:
@@ -284,97 +172,6 @@ def _share_paths(ctx: RuleContext, clusters: list[Cluster], companions: Companio
             wide.verdict = find_shared_cause(ctx, wide.source_rows(ctx), wide.findings())
             kept.append(wide)
     return kept
-
-
-def _explain(ctx: RuleContext, clusters: list[Cluster]) -> list[Cluster]:
-    if len(clusters) < 2:
-        return clusters
-    wide_ones = sorted(
-        (cluster for cluster in clusters if cluster.rule.explains.reaches),
-        key=lambda cluster: cluster.rule.explains.rank,
-    )
-    for wide in wide_ones:
-        for reach in wide.rule.explains.reaches:
-            if wide.cases and (not reach.causes or wide.cause in reach.causes):
-                _take(ctx, wide, reach, clusters)
-    return clusters
-
-
-@dataclass(frozen=True, slots=True)
-class Extent:
-    """Whom and what the cases of a wide fault are about."""
-
-    names: set[str]
-    universes: set[int]
-    networks: set[int]
-    fixtures: set[str]
-
-    @classmethod
-    def of(cls, ctx: RuleContext, cases: Sequence[Raised]) -> Extent:
-        findings = [case.finding for case in cases]
-        return cls(
-            names_of(ctx, findings),
-            {row for finding in findings for row in finding.universes},
-            {network for finding in findings for network in finding.networks},
-            {name for finding in findings for name in finding.fixtures},
-        )
-
-
-def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Iterable[Cluster]) -> None:
-    every = Extent.of(ctx, wide.cases)
-    now = [case for case in wide.cases if case.holds]
-    # What is over explains the traces that it left, and nothing that is true now.
-    lasting = every if len(now) == len(wide.cases) else Extent.of(ctx, now)
-    over = every.universes - lasting.universes
-    # Nothing makes what was there before it. Worked out once: both sides may have thousands of cases.
-    earliest_ns = wide.since_ns if wide.rule.explains.begins_at_a_moment else None
-    for other in clusters:
-        if other is wide or not reach.covers(other.rule):
-            continue
-        if other.rule is wide.rule and bool(other.accepted) is not bool(wide.accepted):
-            continue  # what is accepted by name, and what is not, stay two
-        staying = []
-        for case in other.cases:
-            extent, apt = every, not reach.only or case.finding.cause in reach.only
-            if _is_true_by_itself(wide, case):
-                extent = lasting
-                apt &= over.isdisjoint(case.finding.universes)
-            # An exception of some universes says nothing of the source's others.
-            if wide.accepted and every.universes:
-                apt &= set(case.finding.universes) <= every.universes
-            if apt and _is_near(ctx, case, reach.nearness, extent) and _in_time(case, earliest_ns):
-                wide.explained.append(case)
-            else:
-                staying.append(case)
-        if not staying and other.cases:
-            wide.explained.extend(other.explained)
-            other.explained = []
-        other.cases = staying
-
-
-def _is_near(ctx: RuleContext, case: Raised, nearness: str, extent: Extent) -> bool:
-    finding = case.finding
-    if nearness == explain.ANYWHERE:
-        return True
-    if nearness == explain.NETWORK:
-        return bool(finding.networks) and set(finding.networks) <= extent.networks
-    if nearness == explain.FIXTURE:
-        return bool(finding.fixtures) and set(finding.fixtures) <= extent.fixtures
-    on_universes = bool(finding.universes) and set(finding.universes) <= extent.universes
-    if nearness == explain.UNIVERSE:
-        return on_universes
-    of_sources = bool(extent.names & names_of(ctx, (finding,)))
-    if nearness == explain.SOURCE:
-        # A source with a lead to each of two networks may have a fault on each.
-        return of_sources and (not extent.networks or set(finding.networks) <= extent.networks)
-    return of_sources and on_universes
-
-
-def _in_time(case: Raised, earliest_ns: int | None) -> bool:
-    """Whether what began at `earliest_ns` (None: whenever) is early enough to have made this case."""
-    if earliest_ns is None or case.raised_ns >= earliest_ns:
-        return True
-    return case.finding.since_ns >= earliest_ns - NEAR_NS
 
 
 def _bounded(clusters: list[Cluster]) -> list[Cluster]:

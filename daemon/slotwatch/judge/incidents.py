@@ -40,8 +40,9 @@ class IncidentBook(IncidentTable):
         self._accounted = {(account.rule, account.group) for account in accounts}
         self._claimed = {(account.rule, account.group) for account in accounts if account.returned_ns is None}
         self._raised = {(account.rule, name) for account in accounts for name in account.universes}
+        found: list[tuple[IncidentRecord, IncidentDraft]] = []
         for account in accounts:
-            if account.returned_ns is not None and self._is_within(account, kept):
+            if account.returned_ns is not None and self._is_within(account, by_slot, kept):
                 continue
             entry = self._find(account, by_slot, kept)
             if entry is None:
@@ -51,14 +52,20 @@ class IncidentBook(IncidentTable):
             else:
                 self._revise(entry, account, now_ns)
             kept.add(entry.incident.id)
+            found.append((entry, account))
+        # Only what no account goes on with can be a part of another.
+        for entry, account in found:
             self._absorb(entry, account, by_slot, kept, now_ns)
         for number in [number for number in self._open if number not in kept]:
             self._leave(self._open[number], now_ns)
 
-    def _is_within(self, account: IncidentDraft, kept: set[int]) -> bool:
-        """Whether what is back belongs to an incident of which another part lasts."""
+    def _is_within(self, account: IncidentDraft, by_slot: dict[Slot, IncidentRecord], kept: set[int]) -> bool:
+        """Whether what is back belongs to an incident of which another part lasts, and has none of its own."""
+        slot = account.rule, account.group
+        if slot in by_slot or any(self._was_group_of(entry, account) for entry in by_slot.values()):
+            return False
         open_now = [self._open[number] for number in kept if number in self._open]
-        own = next((entry for entry in open_now if entry.slot == (account.rule, account.group)), None)
+        own = next((entry for entry in open_now if entry.slot == slot), None)
         return own is None and any(self._is_same(entry, account) for entry in open_now)
 
     def _find(

@@ -206,6 +206,10 @@ class Listener:
         unread_ns = self.unread_ns.get(network)
         return self.is_down(network) or (unread_ns is not None and now_ns - unread_ns <= UNREAD_NS)
 
+    def cannot_tell(self, network: int, now_ns: int) -> bool:
+        """Whether nobody knows yet what a silence on a network means: it is blind, or its link has just come back."""
+        return self.is_blind(network, now_ns) or now_ns < self.silence_counts_from_ns(network)
+
     @property
     def any_down(self) -> bool:
         return any(not link.up for link in self.links.values())

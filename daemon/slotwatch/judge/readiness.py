@@ -9,7 +9,7 @@ import numpy as np
 
 from slotwatch.house.schema import House, Phase
 from slotwatch.judge import accounts
-from slotwatch.judge.clusters import Cluster
+from slotwatch.judge.cluster import Cluster
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.exceptions import standing
 from slotwatch.judge.silences import fed_by_routes, is_visible

@@ -11,19 +11,20 @@ from slotwatch.snapshot import Incident
 
 if TYPE_CHECKING:
     from slotwatch.judge.binding import Raised
-    from slotwatch.judge.clusters import Cluster
+    from slotwatch.judge.cluster import Cluster
     from slotwatch.judge.context import RuleContext
 
 
 def when_returned_ns(ctx: RuleContext, cases: Sequence[Raised]) -> int | None:
-    """Return when the last of these cases was over on the wire, or None while one of them holds."""
+    """Return when the last of these cases was over on the wire, or None while one of them holds or is not back."""
     if not all(case.over for case in cases):
         return None
-    return max(_ended_ns(ctx, case) for case in cases)
+    ended_ns = [_ended_ns(ctx, case) for case in cases]
+    return None if None in ended_ns else max(at_ns for at_ns in ended_ns if at_ns is not None)
 
 
-def _ended_ns(ctx: RuleContext, case: Raised) -> int:
-    """When a stream of it came back, where it is a loss; else when its condition was last true."""
+def _ended_ns(ctx: RuleContext, case: Raised) -> int | None:
+    """When a stream of it came back, where it is a loss (None: none did); else when its condition was last true."""
     finding = case.finding
     if case.rule.name in GONE:
         rows = [row for universe in finding.universes for row in ctx.streams_of(universe).tolist()]
@@ -40,8 +41,11 @@ def _ended_ns(ctx: RuleContext, case: Raised) -> int:
     return case.last_true_ns
 
 
-def _back_ns(ctx: RuleContext, rows: Sequence[int], case: Raised) -> int:
+def _back_ns(ctx: RuleContext, rows: Sequence[int], case: Raised) -> int | None:
     since = [int(ctx.streams.since_ns[row]) for row in rows if ctx.live[row]]
+    came = [int(ctx.streams.last_arrival_ns[row]) > case.finding.since_ns for row in rows]
+    if not since and not any(came):
+        return None  # nobody waits for it any more: an undeclared universe that is forgotten, or a changed house file
     later = [since_ns for since_ns in since if since_ns > case.finding.since_ns]
     return min(later) if later else case.last_true_ns
 

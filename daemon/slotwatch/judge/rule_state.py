@@ -40,6 +40,7 @@ class RuleState:
         # They take what the binding's own condition gives, and get nothing else.
         self._describe_one = cast("Callable[[RuleContext, Key], Finding]", binding.describe)
         self._turned_ns = cast("Callable[[RuleContext, Key], int] | None", binding.turned_ns)
+        self._may_return_soon = cast("Callable[[RuleContext, Key], bool] | None", binding.may_return_soon)
         self._began_ns = cast("Callable[[RuleContext, Key], int] | None", binding.began_ns)
         self._due_ns = 0
         self._pending: dict[Key, int] = {}
@@ -54,6 +55,8 @@ class RuleState:
         self._looked_ns = 0
         self._last_look_ns = self._before_ns = 0
         self._refresh_due_ns = self._refresh_ns = 0
+        self._has_unheard = False
+        """Whether something stays raised only because this listener cannot tell whether it goes on."""
         self.raised: dict[Key, Raised] = {}
         self._answer: Mask | Cases = {}
         self._answered: Revision | None = None
@@ -164,9 +167,13 @@ class RuleState:
             if raised.holds and self.binding.refresh_s is not None:
                 ends_ns.append(max(raised.described_ns + self._refresh_ns, compared_until_ns))
             if not raised.holds:
+                if self._may_return_soon is not None and ctx.now_ns - raised.last_true_ns >= self._off_ns:
+                    return ctx.now_ns
                 offs_ns = (OVER_NS, self._off_ns, self._flapping.off_ns)
                 ends_ns += [raised.last_true_ns + off_ns for off_ns in offs_ns]
                 ends_ns.append(raised.edges[-1] + self._flapping.ends_after_ns)
+            elif self._is_of_absence:
+                ends_ns += [ctx.listener.silence_counts_from_ns(one) for one in raised.finding.networks]
         if self.binding.is_wary is not None:
             with watched(ctx) as watch:
                 is_wary = self.binding.is_wary(ctx)
@@ -219,7 +226,7 @@ class RuleState:
     def _is_steady(self, ctx: RuleContext, rows: NDArray[np.intp]) -> bool:
         """Whether nothing can have changed: then thousands of cases cost one comparison."""
         self._was_same = np.array_equal(rows, self._rows)
-        steady = not self._pending and ctx.now_ns < self._refresh_due_ns and self._was_same
+        steady = not self._pending and not self._has_unheard and ctx.now_ns < self._refresh_due_ns and self._was_same
         self._rows = rows
         return steady and ctx.now_ns < self._calm_until_ns
 
@@ -248,8 +255,11 @@ class RuleState:
             self.raised[key] = self._raise(ctx, key, pending[key])
         self._pending = {key: since_ns for key, since_ns in pending.items() if key not in self.raised}
         may_be_stale_ns = now_ns - self._refresh_ns if self.binding.refresh_s is not None else -1
+        self._has_unheard = False
         for key, raised in list(self.raised.items()):
             holds = key in true_keys
+            if not holds and self._is_unheard(ctx, raised):
+                self._has_unheard = holds = True
             if holds and raised.holds and raised.described_ns > may_be_stale_ns:
                 raised.over, raised.last_true_ns = False, now_ns  # nothing else is new: so are most of thousands
             else:
@@ -265,6 +275,17 @@ class RuleState:
         if not raised.over:
             ends_ns = min(ends_ns, raised.last_true_ns + OVER_NS)
         return ends_ns if ends_ns > now_ns else 0
+
+    def _is_unheard(self, ctx: RuleContext, raised: Raised) -> bool:
+        """Whether an absence that has its own incident may go on where this listener cannot tell."""
+        if not self._is_of_absence or not raised.holds or raised.explained_by is not None:
+            return False
+        finding, listener = raised.finding, ctx.listener
+        if not finding.networks or not all(listener.cannot_tell(one, ctx.now_ns) for one in finding.networks):
+            return False
+        if finding.streams:
+            return not ctx.live[list(finding.streams)].any()
+        return not ctx.universes.live[list(finding.universes)].any()
 
     def _has_lasted(self, ctx: RuleContext, since_ns: int) -> bool:
         """Whether the on-delay is over, without the moments in which this computer itself did not listen."""
@@ -307,6 +328,8 @@ class RuleState:
             raised.holds, raised.over = False, over
             # Thousands that return together wait here for seconds: whether one flaps is asked only when it is due.
             if gone_ns < self._off_ns or (raised.is_flapping(now_ns) and gone_ns < self._flapping.off_ns):
+                return changed
+            if self._may_return_soon is not None and self._may_return_soon(ctx, self._subject(raised.key)):
                 return changed
             del self.raised[raised.key]
             return True

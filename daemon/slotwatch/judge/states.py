@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.judge.catalog import CATALOG
-from slotwatch.judge.clusters import Cluster
+from slotwatch.judge.cluster import Cluster
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rule import Rule, RuleClass
 from slotwatch.judge.silences import fed_by_routes, is_visible, stopped_by_routes
@@ -32,6 +32,8 @@ def universe_states(ctx: RuleContext, clusters: Sequence[Cluster]) -> NDArray[np
     states[silent] = np.where(universes.declared[silent] >= 0, UniverseState.NOT_VISIBLE, UniverseState.STEADY)
     states[silent & is_visible(ctx)] = UniverseState.STEADY
     states[stopped_by_routes(ctx)] = UniverseState.NOT_SENT
+    unheard = _unheard(ctx)
+    states[unheard & universes.expected & is_visible(ctx)] = UniverseState.NOT_JUDGED
     for cluster in clusters:
         _paint(ctx, states, cluster)
     # Nobody sends it and nobody has to: not due yet, not used in this production, or never declared. At rest is
@@ -48,6 +50,16 @@ def universe_states(ctx: RuleContext, clusters: Sequence[Cluster]) -> NDArray[np
         if ctx.listener.is_blind(network, ctx.now_ns):
             states[(universes.network == network) & (universes.live == 0)] = UniverseState.NOT_JUDGED
     return states
+
+
+def _unheard(ctx: RuleContext) -> NDArray[np.bool_]:
+    """(U,) declared universes of which nothing came yet since this computer's link came back."""
+    universes = ctx.universes
+    unheard: NDArray[np.bool_] = np.zeros(len(universes.live), np.bool_)
+    for network in ctx.listener.links:
+        if ctx.now_ns < ctx.listener.silence_counts_from_ns(network):
+            unheard |= (universes.network == network) & (universes.live == 0) & (universes.declared >= 0)
+    return unheard
 
 
 def paint_open(states: NDArray[np.uint8], ctx: RuleContext, incidents: Iterable[Incident], resumed: set[int]) -> None:

@@ -61,8 +61,16 @@ def describe_lost(ctx: RuleContext, row: int) -> Finding:
     )
 
 
+def may_be_lost_soon(ctx: RuleContext, row: int) -> bool:
+    """Whether a universe is silent for half of its loss timeout, which may be longer than the off-delay."""
+    universes = ctx.universes
+    timeout_ns, silent_ns = int(universes.loss_timeout_ns[row]), ctx.now_ns - int(universes.last_arrival_ns[row])
+    return bool(universes.used[row]) and timeout_ns // 2 < silent_ns < timeout_ns + TICK_NS
+
+
 def bind(setup: RuleSetup, p: UniverseLostParameters) -> tuple[RuleBinding, ...]:
-    return (RuleBinding(UNIVERSES, partial(is_lost, p=p), describe_lost, TICK_NS, refresh_s=None),)
+    lost = partial(is_lost, p=p)
+    return (RuleBinding(UNIVERSES, lost, describe_lost, TICK_NS, refresh_s=None, may_return_soon=may_be_lost_soon),)
 
 
 RULE = Rule(

@@ -1,0 +1,76 @@
+"""A cluster: raised cases that are one fault with one cause, and so one incident; and whom it is about."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from slotwatch.judge.binding import Finding, Raised
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.drafts import Slot
+from slotwatch.judge.exceptions import AcceptedCase
+from slotwatch.judge.rule import Rule
+from slotwatch.judge.scene import Verdict
+
+
+@dataclass(slots=True)
+class Cluster:
+    """What becomes one incident."""
+
+    rule: Rule
+    group: str
+    cases: list[Raised] = field(default_factory=list)
+    explained: list[Raised] = field(default_factory=list)
+    verdict: Verdict | None = None
+    accepted: AcceptedCase | None = None
+    earlier_began_ns: int = 0
+    """When it began, if an earlier judgement knew it already; else 0."""
+
+    @property
+    def since_ns(self) -> int:
+        since_ns = min(case.finding.since_ns for case in self.cases)
+        return min(since_ns, self.earlier_began_ns or since_ns)
+
+    @property
+    def cause(self) -> str:
+        return self.verdict.cause if self.verdict else self.speaker.cause
+
+    @property
+    def speaker(self) -> Finding:
+        return max(self.cases, key=lambda case: case.finding.weight).finding
+
+    def universes(self) -> list[int]:
+        return sorted({row for case in self.cases for row in case.finding.universes})
+
+    def networks(self) -> set[int]:
+        return {network for case in self.cases for network in case.finding.networks}
+
+    def findings(self) -> list[Finding]:
+        return [case.finding for case in self.cases]
+
+    def source_keys(self, ctx: RuleContext) -> set[str]:
+        """`wire.universe.source_key` of every source that its cases are about."""
+        names = {name for case in self.cases for name in case.finding.source_names}
+        rows = self.source_rows(ctx)
+        heard = {ctx.source_name(row) for row in rows}
+        return {ctx.declared_key(name) for name in names - heard} | {ctx.source_key(ctx.first_leg(row)) for row in rows}
+
+    def source_rows(self, ctx: RuleContext) -> set[int]:
+        """Rows of every source that its cases are about."""
+        return _rows_of(ctx, self.findings())
+
+
+def subject_of(rule: str, group: str) -> Slot:
+    """What an incident or a cluster is about. A group of losses stays one, whichever of its rules leads it."""
+    return ("", group) if group.startswith("loss:") else (rule, group)
+
+
+def names_of(ctx: RuleContext, findings: Sequence[Finding]) -> set[str]:
+    """Name every source that findings are about."""
+    names = {name for finding in findings for name in finding.source_names}
+    return names | {ctx.source_name(row) for row in ctx.whole_sources(_rows_of(ctx, findings))}
+
+
+def _rows_of(ctx: RuleContext, findings: Sequence[Finding]) -> set[int]:
+    streams = {row for finding in findings for row in finding.streams}
+    return {row for finding in findings for row in finding.sources} | ctx.sources_of(streams)

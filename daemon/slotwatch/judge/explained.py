@@ -1,0 +1,190 @@
+"""Which cases a wider fault accounts for: what it takes, what it keeps while that lasts, what it lets go."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from slotwatch.judge import explain
+from slotwatch.judge.binding import Raised
+from slotwatch.judge.cluster import Cluster, names_of, subject_of
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.drafts import Slot
+from slotwatch.judge.earlier import may_explain
+from slotwatch.judge.incidents import IncidentBook
+from slotwatch.judge.rule import RuleClass
+from slotwatch.snapshot import Incident
+
+NANOSECONDS = 1_000_000_000
+NEAR_NS = 3 * NANOSECONDS
+"""A wide fault explains what was raised before it only if it began at most this long before: the last frame of one
+universe and the next of another lie so far apart at rest."""
+LET_GO_NS = NANOSECONDS
+"""A cause and what it explains end in the same moment, and are looked at up to 100 ms apart."""
+LINGER_NS = 12 * NANOSECONDS
+"""Longest window of any rule, 10 s, and some slack."""
+
+
+def is_settled(ctx: RuleContext, case: Raised, book: IncidentBook) -> bool:
+    """Whether an incident that has closed since accounts for this case: its traces may linger in the windows."""
+    if case.explained_by is None or book.is_open(case.explained_by):
+        return False
+    if case.stays_explained:
+        return True
+    linger_ns = LINGER_NS if case.leaves_traces else LET_GO_NS
+    if case.holds and ctx.now_ns - book.closed_ns(case.explained_by) > linger_ns:
+        case.explained_by = None
+        return False
+    return True
+
+
+def let_go(ctx: RuleContext, clusters: list[Cluster], book: IncidentBook) -> bool:
+    """Let cases speak for themselves that outlast what explained them. True if some of them do in a moment."""
+    letting_go = False
+    by_subject = {subject_of(cluster.rule.name, cluster.group): cluster for cluster in clusters}
+    for cluster in clusters:
+        for case in cluster.cases:
+            wide = _explainer_of(case, by_subject, book)
+            if wide is None or wide is cluster or not _is_true_by_itself(wide, case):
+                continue
+            ended_ns = max((one.last_true_ns for one in wide.cases if not one.holds), default=0)
+            if ctx.now_ns - ended_ns >= LET_GO_NS:
+                case.explained_by = None
+            else:
+                letting_go = True
+    return letting_go
+
+
+def _explainer_of(case: Raised, by_subject: dict[Slot, Cluster], book: IncidentBook) -> Cluster | None:
+    slot = None if case.explained_by is None else book.key_of(case.explained_by)
+    return None if slot is None else by_subject.get(subject_of(*slot))
+
+
+def _incidents_over(cluster: Cluster, book: IncidentBook) -> set[Slot]:
+    """Subjects of the open incidents that account for cases of a cluster."""
+    numbers = {case.explained_by for case in cluster.cases if case.explained_by is not None}
+    return {subject_of(*slot) for slot in map(book.key_of, numbers) if slot is not None}
+
+
+def stay_explained(clusters: list[Cluster], book: IncidentBook) -> None:
+    """Keep what an open incident accounts for, while its traces last."""
+    by_subject = {subject_of(cluster.rule.name, cluster.group): cluster for cluster in clusters}
+    for cluster in clusters:
+        for case in [case for case in cluster.cases if case.explained_by is not None]:
+            wide = _explainer_of(case, by_subject, book)
+            if wide is cluster:
+                continue
+            # Without that cluster its incident closes in this very pass, and this case is settled with it.
+            cluster.cases.remove(case)
+            if wide is not None and wide.cases:
+                wide.explained.append(case)
+
+
+def explain_by_earlier(ctx: RuleContext, clusters: list[Cluster], waiting: Sequence[Incident]) -> None:
+    """Let what was open before a restart account for what it made, until it is found again itself."""
+    for incident in waiting:
+        for case in (case for cluster in clusters for case in cluster.cases if case.explained_by is None):
+            universes = [ctx.universe_name(row) for row in case.finding.universes]
+            if may_explain(incident, case.rule, universes, names_of(ctx, (case.finding,))):
+                case.explained_by = incident.id
+
+
+def _is_true_by_itself(wide: Cluster, case: Raised) -> bool:
+    """Whether a case holds now and is no trace of what ended: only rules that count over a window see those."""
+    if case.leaves_traces or wide.rule.explains.by_its_end:
+        return False
+    return case.holds and wide.rule.rule_class is not RuleClass.SELF
+
+
+def explain_cases(ctx: RuleContext, clusters: list[Cluster], book: IncidentBook) -> list[Cluster]:
+    if len(clusters) < 2:
+        return clusters
+    # What an incident still accounts for does not account for that incident: both would be gone, and come and go.
+    bound = {id(cluster): _incidents_over(cluster, book) for cluster in clusters}
+    wide_ones = sorted(
+        (cluster for cluster in clusters if cluster.rule.explains.reaches),
+        key=lambda cluster: cluster.rule.explains.rank,
+    )
+    for wide in wide_ones:
+        for reach in wide.rule.explains.reaches:
+            if wide.cases and (not reach.causes or wide.cause in reach.causes):
+                free = [one for one in clusters if subject_of(one.rule.name, one.group) not in bound[id(wide)]]
+                _take(ctx, wide, reach, free)
+    return clusters
+
+
+@dataclass(frozen=True, slots=True)
+class Extent:
+    """Whom and what the cases of a wide fault are about."""
+
+    names: set[str]
+    universes: set[int]
+    networks: set[int]
+    fixtures: set[str]
+
+    @classmethod
+    def of(cls, ctx: RuleContext, cases: Sequence[Raised]) -> Extent:
+        findings = [case.finding for case in cases]
+        return cls(
+            names_of(ctx, findings),
+            {row for finding in findings for row in finding.universes},
+            {network for finding in findings for network in finding.networks},
+            {name for finding in findings for name in finding.fixtures},
+        )
+
+
+def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Iterable[Cluster]) -> None:
+    every = Extent.of(ctx, wide.cases)
+    now = [case for case in wide.cases if case.holds]
+    # What is over explains the traces that it left, and nothing that is true now.
+    lasting = every if len(now) == len(wide.cases) else Extent.of(ctx, now)
+    over = every.universes - lasting.universes
+    # Nothing makes what was there before it. Worked out once: both sides may have thousands of cases.
+    earliest_ns = wide.since_ns if wide.rule.explains.begins_at_a_moment else None
+    for other in clusters:
+        if other is wide or not reach.covers(other.rule):
+            continue
+        if other.rule is wide.rule and bool(other.accepted) is not bool(wide.accepted):
+            continue  # what is accepted by name, and what is not, stay two
+        staying = []
+        for case in other.cases:
+            extent, apt = every, not reach.only or case.finding.cause in reach.only
+            if _is_true_by_itself(wide, case):
+                extent = lasting
+                apt &= over.isdisjoint(case.finding.universes)
+            # An exception of some universes says nothing of the source's others.
+            if wide.accepted and every.universes:
+                apt &= set(case.finding.universes) <= every.universes
+            if apt and _is_near(ctx, case, reach.nearness, extent) and _in_time(case, earliest_ns):
+                wide.explained.append(case)
+            else:
+                staying.append(case)
+        if not staying and other.cases:
+            wide.explained.extend(other.explained)
+            other.explained = []
+        other.cases = staying
+
+
+def _is_near(ctx: RuleContext, case: Raised, nearness: str, extent: Extent) -> bool:
+    finding = case.finding
+    if nearness == explain.ANYWHERE:
+        return True
+    if nearness == explain.NETWORK:
+        return bool(finding.networks) and set(finding.networks) <= extent.networks
+    if nearness == explain.FIXTURE:
+        return bool(finding.fixtures) and set(finding.fixtures) <= extent.fixtures
+    on_universes = bool(finding.universes) and set(finding.universes) <= extent.universes
+    if nearness == explain.UNIVERSE:
+        return on_universes
+    of_sources = bool(extent.names & names_of(ctx, (finding,)))
+    if nearness == explain.SOURCE:
+        # A source with a lead to each of two networks may have a fault on each.
+        return of_sources and (not extent.networks or set(finding.networks) <= extent.networks)
+    return of_sources and on_universes
+
+
+def _in_time(case: Raised, earliest_ns: int | None) -> bool:
+    """Whether what began at `earliest_ns` (None: whenever) is early enough to have made this case."""
+    if earliest_ns is None or case.raised_ns >= earliest_ns:
+        return True
+    return case.finding.since_ns >= earliest_ns - NEAR_NS
