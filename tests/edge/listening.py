@@ -19,9 +19,9 @@ from slotwatch.edge.shared.messages.intake import (
     LinksSeen,
     ToIntake,
 )
-from slotwatch.edge.shared.ring import Ring, RingWriter, create_memory
+from slotwatch.edge.shared.ring import Ring, RingReader, RingWriter, create_memory
 from slotwatch.house.schema import DeclaredUniverse, House, Listen, Network, Route
-from slotwatch.wire.batch import Batch
+from slotwatch.wire.batch import Batch, empty
 from slotwatch.wire.observation import JoinSeen, LinkSeen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.ports import free_port
@@ -51,8 +51,11 @@ class Listening:
     def read(self) -> list[Batch]:
         """Turn once and return the new rows."""
         self.intake.turn()
-        found = list(self.ring.views_of(self.tail, self.ring.head))
-        self.tail = self.ring.head
+        reader = RingReader(self.ring, self.tail, lambda rows, _: empty(rows))
+        found = []
+        while (batch := reader.take(self.ring.head)) is not None:
+            found.append(batch)
+        self.tail = reader.tail
         return found
 
     def links(self) -> list[LinkSeen]:

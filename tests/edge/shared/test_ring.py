@@ -140,3 +140,18 @@ def test_a_reader_beside_a_writer_that_never_waits_sees_whole_rows_only(fd: int)
 def test_a_size_that_is_no_power_of_two_is_refused(fd: int) -> None:
     with pytest.raises(ValueError, match="power of two"):
         Ring(fd, 3000)
+
+
+@pytest.mark.parametrize("length", [0, 1, 639, 640, 641, 1144, ROW_BYTES, ROW_BYTES + 1])
+def test_a_packet_of_any_length_is_read_as_it_was_put(fd: int, length: int) -> None:
+    """640 bytes lie in the first plane; a full discovery page is 1,144 (ANSI E1.31-2018 4.3)."""
+    writer, reader = RingWriter(fd, ROWS), Ring(fd, ROWS)
+    packets = [bytes((number + k) % 256 for k in range(length)) for number in range(3)]
+    for packet in packets:
+        writer.put(packet)
+    copies = RingReader(reader, 0)
+    batch = copies.take(reader.head)
+    assert batch is not None
+    kept = [packet[:ROW_BYTES] for packet in packets]
+    assert [batch.data[row, : batch.length[row]].tobytes() for row in range(3)] == kept
+    assert [reader.octets(row) for row in range(3)] == kept

@@ -25,9 +25,9 @@ from numpy.typing import NDArray
 
 from slotwatch import clock
 from slotwatch.edge.shared.ports import holder_sentence
-from slotwatch.edge.shared.ring import GUARD_ROWS, RingWriter
+from slotwatch.edge.shared.ring import FAR_BYTES, GUARD_ROWS, NEAR_BYTES, RingWriter
 from slotwatch.errors import EdgeError
-from slotwatch.wire.batch import FLAG_TRUNCATED, NETWORK_UNKNOWN, ROW_BYTES, Batch
+from slotwatch.wire.batch import FLAG_TRUNCATED, NETWORK_UNKNOWN, Batch
 from slotwatch.wire.universe import Protocol
 
 WANTED_BUFFER_BYTES = 64 * 1024 * 1024
@@ -122,17 +122,18 @@ class DataSocket:
         self.fd = self._sock.fileno()
         self.buffer_bytes = _widen(self._sock)
         self._room = FEWEST_ROWS
-        self._rows = np.arange(GUARD_ROWS, dtype=np.uint64) * ROW_BYTES
         self._names = np.zeros((GUARD_ROWS, NAME_BYTES), np.uint8)
         self._control = np.zeros((GUARD_ROWS, CONTROL_BYTES), np.uint8)
-        self._iov = np.zeros(GUARD_ROWS, _IOVEC)
-        self._iov["len"] = ROW_BYTES
+        # Each packet goes into two planes of the ring, the second of which few reach.
+        self._iov = np.zeros((GUARD_ROWS, 2), _IOVEC)
+        self._iov["len"] = NEAR_BYTES, FAR_BYTES
         self._headers = np.zeros(GUARD_ROWS, _MMSGHDR)
         each = np.arange(GUARD_ROWS, dtype=np.uint64)
+        self._rows = each[:, None] * np.array([NEAR_BYTES, FAR_BYTES], np.uint64)
         header = self._headers["hdr"]
         header["name"] = self._names.ctypes.data + each * NAME_BYTES
-        header["iov"] = self._iov.ctypes.data + each * _IOVEC.itemsize
-        header["iovlen"] = 1
+        header["iov"] = self._iov.ctypes.data + each * (2 * _IOVEC.itemsize)
+        header["iovlen"] = 2
         header["control"] = self._control.ctypes.data + each * CONTROL_BYTES
         self._header_address = self._headers.ctypes.data
         # Views, made once: slicing a structured array costs as much as the arithmetic on it.
@@ -165,7 +166,7 @@ class DataSocket:
             start, free = writer.place()
             room = min(free, self._room)
             began_ns = clock.monotonic_ns()
-            count = self._receive(writer.ring.data_address, start, room)
+            count = self._receive(writer.ring.addresses, start, room)
             if count:
                 if count > FEW_ROWS or not self._fill_few(writer, start, count, arrivals, networks):
                     self._fill(writer, start, count, arrivals, networks)
@@ -178,8 +179,10 @@ class DataSocket:
             self._room = GUARD_ROWS
         return taken
 
-    def _receive(self, address: int, start: int, room: int) -> int:
-        self._bases[:room] = self._rows[:room] + (address + start * ROW_BYTES)
+    def _receive(self, planes: tuple[int, int], start: int, room: int) -> int:
+        near, far = planes
+        first = np.array([near + start * NEAR_BYTES, far + start * FAR_BYTES], np.uint64)
+        self._bases[:room] = self._rows[:room] + first
         count = int(_recvmmsg(self.fd, self._header_address, room, MSG_DONTWAIT, None))
         if count >= 0:
             return count

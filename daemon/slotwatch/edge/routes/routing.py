@@ -31,10 +31,10 @@ from slotwatch.edge.shared.interfaces import read_interfaces
 from slotwatch.edge.shared.messages.lifeline import Alive, FromChild, Stop, TakeHouse, ToChild
 from slotwatch.edge.shared.messages.routes import EndAsking, PhaseNow, RouteReport, StartAsking, ToRoutes
 from slotwatch.edge.shared.ordering import fence
-from slotwatch.edge.shared.ring import Ring, RingReader, owned
+from slotwatch.edge.shared.ring import NEAR_BYTES, Ring, RingReader, owned
 from slotwatch.house.schema import House, Phase
 from slotwatch.snapshot.routes import NodeRow, RouteRow
-from slotwatch.wire.batch import ROW_BYTES, Batch
+from slotwatch.wire.batch import Batch
 from slotwatch.wire.compose import e131_discovery
 from slotwatch.wire.decode import decode
 from slotwatch.wire.fields import Fields, PacketKind
@@ -213,7 +213,7 @@ class Routing:
         wanted: list[tuple[int, tuple[int, int, int], int, bytes, bytes]] = []
         for number in range(self._tail, end):
             row = number & (ring.rows - 1)
-            start, protocol = row * ROW_BYTES, protocols[row]
+            start, protocol = row * NEAR_BYTES, protocols[row]
             if protocol == _E131:
                 universe = payload[start + 113] << 8 | payload[start + 114]
                 if universe not in self._e131:

@@ -1,7 +1,8 @@
 """The ring: packets in memory shared by intake (one writer) and judging, routes, recorder (readers).
 
 Layout of the memfd: one 4096-byte header page, then each column of `wire.batch.COLUMNS` for all rows
-(each starting on a 64-byte boundary), then the payload, rows × ROW_BYTES.
+(each starting on a 64-byte boundary), then the first NEAR_BYTES of each packet, then what lies behind them. Only
+discovery pages and what is no show data are longer, so the last plane is hardly ever real memory.
 
 Order of writing: the rows, then `head` (rows ever written), and only then rows of the next batch. `RingWriter.publish`
 puts a fence on both sides of the store of `head`: the first makes rows visible before the count that covers them, the
@@ -29,8 +30,11 @@ from slotwatch.wire.batch import COLUMNS, ROW_BYTES, Batch, empty
 HEADER_BYTES = 4096
 GUARD_ROWS = 1024
 """Largest batch intake reads at once: rows that may be half written beyond `head`."""
+NEAR_BYTES = 640
+"""A full data packet is 638 bytes (ANSI E1.31-2018 table 4-1)."""
+FAR_BYTES = ROW_BYTES - NEAR_BYTES
 DEFAULT_ROWS = 65_536
-"""About 85 MiB; judging may sleep 0.37 s at a full gigabit (177,500 packets/s) without losing a packet."""
+"""About 43 MiB of full packets; judging may sleep 0.37 s at a full gigabit (177,500 packets/s) and loses none."""
 
 _CODES: dict[str, Literal["q", "i", "H", "B"]] = {"<i8": "q", "<i4": "i", "<u2": "H", "u1": "B"}
 """What a column's dtype is called by memoryview."""
@@ -76,9 +80,14 @@ class Ring:
         self._map = mmap.mmap(fd, size, mmap.MAP_SHARED, access)
         self.rows = rows
         self.header: NDArray[np.void] = np.frombuffer(self._map, HEADER, count=1)
-        self.data: NDArray[np.uint8] = np.frombuffer(self._map, np.uint8, rows * ROW_BYTES, payload).reshape(
-            rows, ROW_BYTES
+        behind = payload + rows * NEAR_BYTES
+        self.data: NDArray[np.uint8] = np.frombuffer(self._map, np.uint8, rows * NEAR_BYTES, payload).reshape(
+            rows, NEAR_BYTES
         )
+        self.far: NDArray[np.uint8] = np.frombuffer(self._map, np.uint8, rows * FAR_BYTES, behind).reshape(
+            rows, FAR_BYTES
+        )
+        """What packets longer than NEAR_BYTES hold behind these."""
         columns = {
             name: np.frombuffer(self._map, dtype, rows * int(np.prod(inner, dtype=int)), offsets[name]).reshape(
                 rows, *inner
@@ -86,18 +95,19 @@ class Ring:
             for name, dtype, inner in COLUMNS
         }
         self.packets = Batch(data=self.data, wall_offset_ns=0, **columns)
-        """All rows, as views. The wall offset is in the header."""
+        """All rows, as views of their first NEAR_BYTES. The wall offset is in the header."""
         # Reading or writing one value through a memoryview costs a tenth of doing so through numpy.
         whole = memoryview(self._map)
-        self.payload = whole[payload:]
-        """Octets of all rows, ROW_BYTES each."""
+        self.payload = whole[payload:behind]
+        """The first NEAR_BYTES of each row."""
+        self._far = whole[behind:]
         self._counts = whole[:8].cast("Q")
         self.views: dict[str, memoryview] = {}
         """Every column once more, flat, for one row at a time."""
         for name, dtype, inner in COLUMNS:
             size = np.dtype(dtype).itemsize * rows * int(np.prod(inner, dtype=int))
             self.views[name] = whole[offsets[name] : offsets[name] + size].cast(_CODES[dtype])
-        self.data_address = self.data.ctypes.data
+        self.addresses = self.data.ctypes.data, self.far.ctypes.data
 
     @property
     def head(self) -> int:
@@ -153,7 +163,7 @@ class Ring:
         return first >= self.oldest()
 
     def views_of(self, first: int, end: int) -> Iterator[Batch]:
-        """Yield the rows [first, end) as one batch, or two where the ring wraps.
+        """Yield the first NEAR_BYTES of the rows [first, end) as one batch, or two where the ring wraps.
 
         Views, which intake may overwrite at any time: for what may be wrong now and then. Else use a RingReader.
         """
@@ -169,8 +179,12 @@ class Ring:
 
     def octets(self, row: int) -> bytes:
         """Copy one packet. `row` is its place: its number modulo `rows`. Ask `was_whole` before it is used."""
-        start = row * ROW_BYTES
-        return bytes(self.payload[start : start + self.views["length"][row]])
+        start, length = row * NEAR_BYTES, self.views["length"][row]
+        near = bytes(self.payload[start : start + min(length, NEAR_BYTES)])
+        if length <= NEAR_BYTES:
+            return near
+        start = row * FAR_BYTES
+        return near + bytes(self._far[start : start + min(length - NEAR_BYTES, FAR_BYTES)])
 
 
 Place = Callable[[int, int], Batch]
@@ -233,7 +247,10 @@ class RingReader:
         rows = slice(start, start + len(batch))
         for name, _, _ in COLUMNS:
             getattr(batch, name)[:] = getattr(packets, name)[rows]
-        batch.data[:, :width] = packets.data[rows, :width]
+        near = min(width, NEAR_BYTES)
+        batch.data[:, :near] = ring.data[rows, :near]
+        if width > NEAR_BYTES:
+            batch.data[:, NEAR_BYTES:width] = ring.far[rows, : width - NEAR_BYTES]
         batch.wall_offset_ns = ring.wall_offset_ns
         return batch
 
@@ -285,7 +302,9 @@ class RingWriter:
         start, _ = self.place()
         kept = payload[:ROW_BYTES]
         packets = self.ring.packets
-        packets.data[start, : len(kept)] = np.frombuffer(kept, np.uint8)
+        octets = np.frombuffer(kept, np.uint8)
+        self.ring.data[start, : min(len(kept), NEAR_BYTES)] = octets[:NEAR_BYTES]
+        self.ring.far[start, : max(0, len(kept) - NEAR_BYTES)] = octets[NEAR_BYTES:]
         for name, _, _ in COLUMNS:
             getattr(packets, name)[start] = values.get(name, 0)
         packets.length[start] = len(kept)
