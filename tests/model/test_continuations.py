@@ -239,3 +239,23 @@ def test_a_file_of_another_source_is_not_loaded(tmp_path: Path) -> None:
     build(compiler(), source, tmp_path / "other.so")
     assert load(tmp_path / "other.so") is None
     assert load(tmp_path / "none.so") is None
+
+
+@pytest.mark.parametrize("seed", swept(range(12), every=6))
+def test_pauses_and_gaps_are_the_same_on_both_ways(compiled: Compiled, seed: int) -> None:
+    """Idle streams once a second (E1.31 6.6.2), and moving ones with gaps over 100 ms, some of them stamped late."""
+    chance = np.random.default_rng(seed)
+    sent: list[Sent] = []
+    for universe in range(1, 6):
+        t_ns, level = START + universe * MS, 0
+        for number in range(300):
+            t_ns += int(chance.choice([25 * MS, 25 * MS, 25 * MS, 90 * MS, 100 * MS + 400, 150 * MS, 990 * MS]))
+            level = (level + int(chance.random() < 0.4)) % 256
+            packet = e131(bytes([level]) * 512, universe=universe, sequence=number % 256)
+            sent.append(Sent(t_ns, packet, "10.0.0.1", f"239.255.0.{universe}"))
+    sent.sort(key=lambda one: one.t_ns)
+    both = Both(compiled)
+    both.feed(sent, ([1], [len(sent)], [5, 60])[seed % 3])
+    both.advance(sent[-1].t_ns + 150 * MS)
+    assert both.differences() == set()
+    assert both.taken > 100

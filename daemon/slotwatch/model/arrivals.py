@@ -75,9 +75,10 @@ class Arrivals:
         """Take of these rows the packets that only go on. Returns the others."""
         if self.continuations is None:
             return np.arange(first, end)
-        at, stream, others = self.continuations.take(batch, first, end)
-        self._frames.show(batch, at, stream)
-        return others
+        taken = self.continuations.take(batch, first, end)
+        self._frames.take_gaps(taken.gaps)
+        self._frames.show(batch, taken.at, taken.stream)
+        return taken.others
 
     def _take_plain(self, part: Part, verdict: NDArray[np.uint8] | None) -> None:
         """Take levels alone, without any option."""

@@ -11,7 +11,7 @@ goes on by one. Any packet of the stream that takes the ordinary way replaces it
 
 from __future__ import annotations
 
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +38,22 @@ _COLUMNS = (
     *("series_mask", "interval_count", "history_count", "history_hash", "history_ns", "intervals_us", "levels"),
 )
 """Columns of the stream table in the order in which the compiled pass expects them."""
+
+
+_TAKEN, _SUM_US, _GAPS = -4, -2, -1
+"""Places of the answer in a call."""
+
+
+class Taken(NamedTuple):
+    """What the compiled pass did with some rows of a batch."""
+
+    at: Rows
+    """Rows that it took, in order of arrival, and their streams."""
+    stream: Rows
+    others: Rows
+    """Rows that it left alone."""
+    gaps: NDArray[np.int64]
+    """(N, 4) of frames after a gap over UNEVEN_FLOOR_US: stream, gap in us, equal frames before it, is a change."""
 
 
 class CompiledPass(Protocol):
@@ -107,37 +123,27 @@ class Continuations:
         if self._keys_used + len(which) > len(self._rows) // 2:
             self._rows[:], self.ready[:], self._keys_used = -1, False, 0  # most are of streams that are forgotten
         at, rows = at[which].astype(np.int64), rows[which].astype(np.int64)
-        call = self._call(batch, 0, 0, at, rows, at)
-        call[-3] = len(which)
+        call = self._call(batch, 0, 0, (at, rows, at, at))
+        call[_TAKEN] = len(which)
         self._keys_used += self._compiled.learn(self._table.ctypes.data, call.ctypes.data)
 
     # --- taking ---------------------------------------------------------------------------------------
 
-    def take(self, batch: Batch, first: int, end: int) -> tuple[Rows, Rows, Rows]:
-        """Take of the rows [first, end) of a batch those that go on. Returns these rows, their streams, and the others.
-
-        The rows must be of the bucket that is being filled.
-        """
+    def take(self, batch: Batch, first: int, end: int) -> Taken:
+        """Take of the rows [first, end) of a batch those that go on. All must be of the bucket that is being filled."""
         self._fit()
         at, stream, others = (np.empty(end - first, np.int64) for _ in range(3))
-        call = self._call(batch, first, end, at, stream, others)
+        gaps = np.empty((end - first, 4), np.int64)
+        call = self._call(batch, first, end, (at, stream, others, gaps))
         taken = self._compiled.go_on(self._table.ctypes.data, call.ctypes.data)
         if taken:
             self._streams.windows.note_filled()
             self._counters.packets[_E131] += taken
-            self._counters.interval_sum_s[_E131] += int(call[-1]) / 1e6
-        return at[:taken], stream[:taken], others[: end - first - taken]
+            self._counters.interval_sum_s[_E131] += int(call[_SUM_US]) / 1e6
+        return Taken(at[:taken], stream[:taken], others[: end - first - taken], gaps[: int(call[_GAPS])])
 
-    def _call(
-        self,
-        batch: Batch,
-        first: int,
-        end: int,
-        at: NDArray[np.int64],
-        stream: NDArray[np.int64],
-        others: NDArray[np.int64],
-    ) -> NDArray[np.int64]:
-        """Lay out what the compiled pass wants to know of a batch. The last three are its answer."""
+    def _call(self, batch: Batch, first: int, end: int, found: tuple[NDArray[np.int64], ...]) -> NDArray[np.int64]:
+        """Lay out what the compiled pass wants to know of a batch. The last four are its answer, beside `found`."""
         self._calls += 1
         windows = self._streams.windows
         columns = (batch.length, batch.t_ns, batch.network, batch.protocol, batch.flags, batch.src, batch.dst)
@@ -153,7 +159,8 @@ class Continuations:
                 windows.gaps_of_this_second_us().ctypes.data,
                 NAME_AGAIN_NS,
                 UNEVEN_FLOOR_US,
-                *(one.ctypes.data for one in (at, stream, others)),
+                *(one.ctypes.data for one in found),
+                0,
                 0,
                 0,
                 0,

@@ -100,17 +100,36 @@ class Frames:
         longest = kept_us if segments.single else np.maximum.reduceat(kept_us, segments.starts)
         table.windows.add_gap(segments.rows, longest)
         if (longest > cadence.UNEVEN_FLOOR_US).any():
-            minute_intervals.note_long(table, stream, kept_us, equal_before)
-            medians_us = table.median_interval_ns[stream] // 1000
-            uneven = cadence.uneven_gaps(kept_us, medians_us, changed, equal_before)
-            if uneven.any():
-                table.windows.add(windows.UNEVEN, segments.rows, segments.sums(uneven))
-                which = np.flatnonzero(uneven)
-                of_uneven = Segments(stream[which])
-                widest_us = kept_us[which]
-                if not of_uneven.single:
-                    widest_us = np.maximum.reduceat(widest_us, of_uneven.starts)
-                table.windows.add_uneven(of_uneven.rows, widest_us)
+            self._take_long(segments, stream, kept_us, changed, equal_before)
+
+    def take_gaps(self, gaps: NDArray[np.int64]) -> None:
+        """Take long gaps before frames that were taken already, as `Taken.gaps` holds them."""
+        if len(gaps):
+            stream, gap_us, equal_before, changed = gaps[np.argsort(gaps[:, 0], kind="stable")].T
+            kept_us, is_change = gap_us.astype(np.uint32), changed.astype(np.bool_)
+            self._take_long(Segments(stream), stream, kept_us, is_change, equal_before.astype(np.uint16))
+
+    def _take_long(
+        self,
+        segments: Segments,
+        stream: NDArray[np.intp],
+        kept_us: NDArray[np.uint32],
+        changed: NDArray[np.bool_],
+        equal_before: NDArray[np.uint16],
+    ) -> None:
+        """Tell idle times from gaps."""
+        table = self.streams
+        minute_intervals.note_long(table, stream, kept_us, equal_before)
+        medians_us = table.median_interval_ns[stream] // 1000
+        uneven = cadence.uneven_gaps(kept_us, medians_us, changed, equal_before)
+        if uneven.any():
+            table.windows.add(windows.UNEVEN, segments.rows, segments.sums(uneven))
+            which = np.flatnonzero(uneven)
+            of_uneven = Segments(stream[which])
+            widest_us = kept_us[which]
+            if not of_uneven.single:
+                widest_us = np.maximum.reduceat(widest_us, of_uneven.starts)
+            table.windows.add_uneven(of_uneven.rows, widest_us)
 
     def _count_equal(
         self, segments: Segments, changed: NDArray[np.bool_], new: NDArray[np.intp] | None

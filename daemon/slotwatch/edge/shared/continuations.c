@@ -16,6 +16,8 @@ const uint32_t slotwatch_source = SOURCE;
 enum { HEAD = 126, NUMBER = 111, CID = 22, UNIVERSE = 113, SLOTS = 512, E131 = 1, KEPT = 512, HISTORY = 16, STEP = 4 };
 enum { MOST_VOTES = 64, BUCKETS = 101, FRAMES = 0, SMALL_CHANGES = 1, STEPS = 2, EDGES = 16, AHEAD = 6 };
 
+#define HOUR_US 3600000000
+
 struct table {
     /* the stream table */
     uint8_t *live, *sequence, *votes, *packets, *lost_of_last_10, *measurable, *max_step;
@@ -56,10 +58,11 @@ struct call {
     int64_t first, end;     /* rows of the batch */
     int64_t bucket;         /* of the ring, that is being filled */
     uint32_t *gaps_us;      /* longest gaps of this second */
-    int64_t name_again_ns, longest_us;
+    int64_t name_again_ns, long_us;
     int64_t *at, *stream;   /* learn: what to remember; go_on: what was taken */
     int64_t *others;        /* what was left alone */
-    int64_t taken, left, sum_us;
+    int64_t (*gaps)[4];     /* of those after a gap over long_us: stream, gap, equal frames before it, is a change */
+    int64_t taken, left, sum_us, gaps_found;
 };
 
 static word word_at(const uint8_t *p) {
@@ -112,7 +115,6 @@ static int goes_on(const struct table *t, const struct call *c, int64_t i, int64
     if (c->network[i] != t->network[s]) return 0;
     if (memcmp(c->src[i], t->ways[s], 16) || memcmp(c->dst[i], t->ways[s] + 16, 16)) return 0;
     if (t_ns < before_ns || t_ns - before_ns > t->timeout_ns[s]) return 0;
-    if ((t_ns - before_ns + 500) / 1000 > c->longest_us) return 0;
     return t_ns - t->name_read_ns[t->source[s]] < c->name_again_ns;
 }
 
@@ -154,7 +156,9 @@ static void take_levels(const struct table *t, const struct call *c, int64_t s, 
 
 static void take(const struct table *t, struct call *c, int64_t i, int64_t s) {
     const uint8_t *p = c->data + i * c->stride;
-    int64_t t_ns = c->t_ns[i], before_ns = t->last_packet_ns[s];
+    int64_t t_ns = c->t_ns[i], before_ns = t->last_packet_ns[s], us = (t_ns - before_ns + 500) / 1000;
+    int64_t equal_before = t->equal_frames[s];
+    us = us > HOUR_US ? HOUR_US : us;
     t->sequence[s] = p[NUMBER];
     if (~t->mask[s]) {
         t->mask[s] = t->mask[s] << 1 | 1;
@@ -166,8 +170,12 @@ static void take(const struct table *t, struct call *c, int64_t i, int64_t s) {
     }
     t->last_packet_ns[s] = t->last_arrival_ns[s] = t->last_frame_ns[s] = t_ns;
     t->prev_frame_ns[s] = before_ns;
-    take_interval(t, c, s, (t_ns - before_ns + 500) / 1000);
+    take_interval(t, c, s, us);
     take_levels(t, c, s, p + HEAD, t_ns);
+    if (us > c->long_us) {
+        int64_t *gap = c->gaps[c->gaps_found++];
+        gap[0] = s, gap[1] = us, gap[2] = equal_before, gap[3] = !t->equal_frames[s];
+    }
     count(t, c, FRAMES, s);
 }
 
@@ -186,7 +194,7 @@ int64_t slotwatch_go_on(const struct table *t, struct call *c) {
     int64_t *streams = c->others; /* first the stream of each row: no more rows are left alone than were looked at */
     for (int64_t i = c->first; i < c->end; i++)
         streams[i - c->first] = c->protocol[i] == E131 ? t->rows[place_of(t, key_of(c, i))] : -1;
-    c->taken = c->left = c->sum_us = 0;
+    c->taken = c->left = c->sum_us = c->gaps_found = 0;
     for (int64_t i = c->first; i < c->end; i++) {
         int64_t ahead = i - c->first + AHEAD, s = streams[i - c->first];
         if (ahead < c->end - c->first && streams[ahead] >= 0) fetch(t, streams[ahead]);
