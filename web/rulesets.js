@@ -79,6 +79,6 @@ export const SHORT_WORDS = {
   "universe-missing": { one: "{place} missing", many: "{n} universes missing" },
   "unlike-usual": { one: "{place} unlike usual", many: "{n} universes unlike usual" },
   "way-overload": { one: "way over its limit", many: "{n} ways over their limits", look: "Look at the racks page" },
-  "winners-differ": { one: "{place}: another source in control elsewhere", many: "{n} universes: another source in control elsewhere", look: "Look at the switches between" },
+  "winners-differ": { one: "{place} winners differ", many: "{n} universes: winners differ", look: "Look at the switches between" },
   "wrong-group": { one: "{place} in wrong group", many: "{n} in the wrong group", look: "Look at the multicast setting" },
 };

@@ -110,6 +110,8 @@ class Losses:
     def _fold_together(self) -> None:
         """Make one of groups that stopped together after all, once what kept them apart has left them."""
         silent = [group for group in self.groups.values() if group.kind == "silent" and not group.spread_ns]
+        if not _some_are_one(silent):
+            return
         for place, one in enumerate(silent):
             for other in silent[place + 1 :]:
                 may_be_one = {one.id, other.id} <= self.groups.keys() and one.apart_from != other.id
@@ -257,6 +259,19 @@ class Losses:
     def _sources(ctx: RuleContext, group: LossGroup) -> set[str]:
         names = {ctx.source_name(ctx.source_of(row)) for row in group.streams}
         return names.union(*(case.finding.source_names for case in group.members.values()))
+
+
+def _some_are_one(groups: list[LossGroup]) -> bool:
+    """Whether any two of them stopped together and nothing keeps them apart. Thousands are swept."""
+    reaching: list[LossGroup] = []
+    for group in sorted(groups, key=lambda one: one.from_ns):
+        reaching = [one for one in reaching if one.to_ns + SLACK_NS >= group.from_ns]
+        for one in reaching:
+            are_apart = one.apart_from == group.id and group.apart_from == one.id
+            if not are_apart and one.overlaps(group.from_ns, group.to_ns, SLACK_NS):
+                return True
+        reaching.append(group)
+    return False
 
 
 def _whole_source_died(ctx: RuleContext, group: LossGroup, case: Raised) -> bool | None:

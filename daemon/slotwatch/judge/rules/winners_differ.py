@@ -105,8 +105,8 @@ RULE = Rule(
     rule_class=RuleClass.CONTROL,
     severity=Severity.WARNING,
     short=ShortWords(
-        "{place}: another source in control elsewhere",
-        "{n} universes: another source in control elsewhere",
+        "{place} winners differ",
+        "{n} universes: winners differ",
         look="Look at the switches between",
     ),
     sentence='{universes}: "{winner_first}" is in control at {first}, "{winner_second}" at {second}. '
