@@ -41,6 +41,10 @@ LOST_WITH_IT: dict[str, tuple[str, tuple[str, ...]]] = {
             "#1 universe-lost: (",
         ),
     ),
+    "every-packet-of-the-desk-is-damaged": (
+        "whose packets are damaged is concluded from the moment at which streams end: that was before the restart",
+        ("#2 universe-lost: cause path-or-sender became -",),
+    ),
     "stage-switch-restarts": (
         "the switch does not answer until its restart is over: that it ran before is not known",
         ("not reported: #3 switch-restarted",),
