@@ -15,11 +15,11 @@ PREVIEW = 0x80
 """Of the options, E1.31 table 6-2."""
 
 
-def preview_each(period_s: float) -> Callable[[], Play]:
-    """A desk whose packets are preview data alone from FROM_S on, one each period."""
+def preview_until(end_s: float) -> Callable[[], Play]:
+    """A desk whose packets are preview data alone from FROM_S on, and that sends nothing so long after it."""
     return lambda: [
         desk(to_s=FROM_S),
-        desk(from_s=FROM_S, hz=1 / period_s, options=PREVIEW, sequence_of=lambda universe, index: index + 40),
+        desk(from_s=FROM_S, to_s=FROM_S + end_s, options=PREVIEW, sequence_of=lambda universe, index: index + 40),
     ]
 
 
@@ -95,9 +95,10 @@ RIVALS = [
         "preview-only",
         "recent_s",
         2.0,
-        preview_each(2.3),
-        preview_each(1.8),
-        12.0,
+        # The rule is due 2.4 s after the last live frame, which came 0.1 s before FROM_S.
+        preview_until(0.15),
+        preview_until(0.95),
+        6.5,  # later it is the loss of its universe
         beside=frozenset({"universe-lost"}),
     ),
     moved("slot-priority-faulty", "short_s", 4.0, short_of_one(FROM_S + 3.5), short_of_one(END_S), FROM_S + 5.0),
