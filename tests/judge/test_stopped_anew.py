@@ -52,3 +52,12 @@ def test_a_main_that_was_cut_before_its_backup_restarted_is_one_incident_after_i
         back = replace(spare, from_s=gone_s + 3.5)
         stage = Stage(house, *rests, replace(spare, to_s=gone_s, terminate=True), back).run(32.0)
         assert stage.rule("source-absent").universes == ("e131/1", "e131/2", "e131/3"), gone_s
+
+
+def test_a_source_that_dies_again_is_judged_by_what_came_since_it_was_back() -> None:
+    """Its discovery list between two silences says nothing of the second one."""
+    lives = [replace(MAIN, to_s=20.2, discovery=True), replace(MAIN, from_s=23.6, to_s=26.0, discovery=True)]
+    stage = Stage(house_of((1, 2, 3)), *lives, TOWER).run(29.5)
+    found = stage.only()
+    assert (found.rule, found.cause, found.universes) == ("universe-lost", "source-lost", ("e131/1", "e131/2"))
+    assert "its machine is alive" not in found.summary and "discovery list" not in " ".join(found.evidence)

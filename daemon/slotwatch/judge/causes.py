@@ -220,7 +220,7 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
         # Two leads do not come out at once.
         else f"{names} {itself} went silent on {leg_causes.say_networks(ctx, scene.networks)} at once: power or crash.",
         [f"{_all(count)} of {names} {ended} the stream-terminated bit."],
-        ["the source's own switch port or lead, rather than the source"],
+        [leg_causes.say_leads(scene)],
         next_checks=[
             f"Look at the screen of {wording.list_names(ctx.source_name(s) for s in whole)}: is it running?",
             "Look at its link lamp, and at its switch port.",
@@ -250,7 +250,7 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
 
 
 def _all(count: int) -> str:
-    return "The one stream" if count == 1 else f"All {count} streams"
+    return ("The one stream", "Both streams")[count - 1] if count <= 2 else f"All {count} streams"
 
 
 def _others_seen(scene: Scene) -> bool:

@@ -239,6 +239,13 @@ def _say_gone(scene: Scene, legs: _Legs, verdict: Verdict) -> None:
         verdict.sentence += f" {_plain(scene.ctx, legs.gone)} stopped on {lost} at the same time."
 
 
+def say_leads(scene: Scene) -> str:
+    """Say what else than the sources may have silenced them."""
+    if len(scene.networks) > 1:
+        return f"what its leads to {say_networks(scene.ctx, scene.networks)} share, rather than the source"
+    return "the source's own switch port or lead, rather than the source"
+
+
 def say_blind_legs(scene: Scene, verdict: Verdict) -> None:
     """Doubt that a source is dead of which another lead cannot be heard, since this listener's own link is down."""
     ctx = scene.ctx

@@ -91,8 +91,11 @@ class Losses:
             group = self.groups.get(self._group_of.get(name, 0))
             if group is not None:
                 group.members[name] = case
-        lasting = {id: sum(case.holds for case in group.members.values()) for id, group in self.groups.items()}
-        self._forget([name for name, case in present.items() if self._stopped_anew(stops, name, case, lasting)])
+        away = {
+            id: any(case.holds and not _came_back(stops, group, case) for case in group.members.values())
+            for id, group in self.groups.items()
+        }
+        self._forget([name for name, case in present.items() if self._stopped_anew(stops, name, case, away)])
         self._sources_of.clear()
         followed: set[int] = set()
         for name, case in present.items():
@@ -190,16 +193,13 @@ class Losses:
         del self.groups[gone.id]
         return kept
 
-    def _stopped_anew(self, stops: Stops, name: Name, case: Raised, lasting: dict[int, int]) -> bool:
-        """Whether its streams came back and stopped again since the group was made, and nothing else of that lasts.
+    def _stopped_anew(self, stops: Stops, name: Name, case: Raised, away: dict[int, bool]) -> bool:
+        """Whether its streams came back and stopped again since the group was made, and nothing of that is away since.
 
-        lasting: how many members of each group hold.
+        away: whether a member of each group is.
         """
         group = self.groups.get(self._group_of.get(name, 0))
-        rows = list(case.finding.streams)
-        if group is None or not rows or not case.holds or int(stops.last_ns[rows].max()) <= group.to_ns + SLACK_NS:
-            return False
-        return lasting[group.id] <= 1
+        return group is not None and case.holds and _came_back(stops, group, case) and not away[group.id]
 
     def _forget(self, names: list[Name]) -> None:
         left: dict[int, LossGroup] = {}
@@ -272,6 +272,12 @@ def _some_are_one(groups: list[LossGroup]) -> bool:
                 return True
         reaching.append(group)
     return False
+
+
+def _came_back(stops: Stops, group: LossGroup, case: Raised) -> bool:
+    """Whether a frame of a member came after its group stopped."""
+    rows = list(case.finding.streams)
+    return bool(rows) and int(stops.last_ns[rows].max()) > group.to_ns + SLACK_NS
 
 
 def _whole_source_died(ctx: RuleContext, group: LossGroup, case: Raised) -> bool | None:

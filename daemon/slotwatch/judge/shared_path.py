@@ -28,6 +28,8 @@ GAP_NS, EDGE_NS = 100_000_000, 30_000_000
 """Shortest gap that counts, and what two sources' frames may differ by at its ends."""
 WEIGHED_BY_SHARE = frozenset({"packet-loss", "repeated-packets"})
 """Rules whose findings weigh as much as the share of frames that they are about."""
+MANY_FRAMES = 400
+"""Frames in the longest window, 10 s, at 40 Hz: any trouble of a path shows in so many."""
 CHANCE = 0.01
 """How likely one source may be spared by chance before it is plain that the other's trouble is not its own."""
 
@@ -60,11 +62,13 @@ def _may_share(ctx: RuleContext, rule: str, one: Finding, other: Finding) -> boo
         return False
     if not one.streams or not other.streams:
         return True
+    earlier, later = sorted((one, other), key=lambda finding: finding.since_ns)
+    if _came(ctx, earlier, later) > MANY_FRAMES:
+        return False
     if kinds == {"paused"}:
         return not (_went_on(ctx, one.streams[0], other.streams[0]) or _went_on(ctx, other.streams[0], one.streams[0]))
     if rule not in WEIGHED_BY_SHARE:
         return True
-    earlier, later = sorted((one, other), key=lambda finding: finding.since_ns)
     return not _was_spared(ctx, earlier, later)
 
 
@@ -83,9 +87,13 @@ def _went_on(ctx: RuleContext, paused: int, other: int) -> bool:
 def _was_spared(ctx: RuleContext, earlier: Finding, later: Finding) -> bool:
     """Whether more frames came of the later one before it began than a way like the earlier one's lets through."""
     share = min(max(earlier.weight, 0.0), 0.99)
+    return bool((1 - share) ** _came(ctx, earlier, later) < CHANCE)
+
+
+def _came(ctx: RuleContext, earlier: Finding, later: Finding) -> int:
+    """Frames of the later one that came well while the earlier one had its trouble, of those whose times are kept."""
     frames_ns = arrivals_ns(ctx, later.streams[0])
-    came = int(_count(frames_ns, np.array([earlier.since_ns]), np.array([later.since_ns]))[0])
-    return bool((1 - share) ** came < CHANCE)
+    return int(_count(frames_ns, np.array([earlier.since_ns]), np.array([later.since_ns]))[0])
 
 
 def _count(frames_ns: NDArray[np.int64], from_ns: NDArray[np.int64], to_ns: NDArray[np.int64]) -> NDArray[np.int64]:

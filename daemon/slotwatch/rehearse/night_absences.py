@@ -14,6 +14,7 @@ from slotwatch.rehearse.night_plan import (
     E131_DUE_S,
     LIGHTS,
     LOSSES,
+    NETWORK,
     SILENT,
     Expected,
     NightPlan,
@@ -36,7 +37,7 @@ def dies(plan: NightPlan, subject: str, at_s: float) -> None:
 
 def comes_back(plan: NightPlan, subject: str, at_s: float) -> None:
     """Loses power and starts again, with other sequence numbers; a desk that is known by its name has a new CID."""
-    back_s = at_s + plan.chance.between(4.5, 14.0)
+    back_s = at_s + plan.chance.between(4.2, 14.0)
     plan.silences.append(Silence(subject, at_s, back_s))
     first = plan.chance.below(256)
     options: dict[str, object] = {"start_s": back_s, "first_sequence": first}
@@ -45,6 +46,41 @@ def comes_back(plan: NightPlan, subject: str, at_s: float) -> None:
     make = {"main": plan.main_desk, "backup": plan.backup_desk, "lights": plan.lights_desk}[subject]
     plan.wrap(subject, lambda before: mixed(stage.cut(before, at_s), plan.send(make(**options))))
     plan.truths.append(silence_truth(plan, subject, f"{subject} restarts", at_s, also=("identity-changed",)))
+
+
+def comes_and_goes(plan: NightPlan, subject: str, at_s: float) -> None:
+    """A lead with a bad contact: away for 3 to 4 s, back for 4 to 7 s, three times and more."""
+    gone_s, back_s = plan.chance.between(3.0, 4.0), plan.chance.between(4.0, 7.0)
+    times = 3 + plan.chance.below(2)
+
+    def sends(before: Iterator[Item]) -> Iterator[Item]:
+        for nth in range(times):
+            from_s = at_s + nth * (gone_s + back_s)
+            before = stage.cut(before, from_s, from_s + gone_s)
+        return before
+
+    plan.silences.append(Silence(subject, at_s, at_s + times * (gone_s + back_s)))
+    plan.wrap(subject, sends)
+    plan.truths.append(silence_truth(plan, subject, f"{subject} comes and goes", at_s, also=("flapping",)))
+
+
+def media_back(plan: NightPlan, subject: str, at_s: float) -> None:
+    """The media server restarts within 11 to 20 s."""
+    back_s = at_s + plan.chance.between(16.0, 20.0)
+    plan.silences.append(Silence("media", at_s, back_s))
+    plan.wrap("media", lambda before: stage.cut(before, at_s, back_s))
+    plan.truths.append(silence_truth(plan, "media", "media restarts", at_s, also=("packet-loss",)))
+
+
+def some_cut(plan: NightPlan, subject: str, at_s: float) -> None:
+    """A switch that two of the sources hang on loses power: they stop in one moment, and the others go on."""
+    alive = [one for one in plan.everyone() if not plan.is_silent(one, at_s)]
+    while len(alive) > 2:
+        alive.remove(alive[plan.chance.below(len(alive))])
+    for one in alive:
+        plan.silences.append(Silence(one, at_s))
+        plan.wrap(one, lambda before: stage.cut(before, at_s))
+        plan.truths.append(silence_truth(plan, one, "shared switch dead", at_s, (*SILENT, *NETWORK)))
 
 
 def closes(plan: NightPlan, subject: str, at_s: float) -> None:

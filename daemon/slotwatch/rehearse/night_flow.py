@@ -8,7 +8,7 @@ from functools import partial
 from slotwatch.rehearse import stage
 from slotwatch.rehearse.cast import CLONE, seen
 from slotwatch.rehearse.desk import Desk
-from slotwatch.rehearse.night_plan import E131_DUE_S, LOSSES, WINDOW_DUE_S, Expected, NightPlan, moving_truth
+from slotwatch.rehearse.night_plan import E131_DUE_S, LIGHTS, LOSSES, WINDOW_DUE_S, Expected, NightPlan, moving_truth
 from slotwatch.rehearse.rewriting import SEQUENCE, changed, frozen, put
 from slotwatch.rehearse.stage import mixed
 from slotwatch.wire.observation import DropsSeen
@@ -71,6 +71,27 @@ def pauses(plan: NightPlan, subject: str, at_s: float) -> None:
     plan.truths.append(
         moving_truth(plan, subject, f"{subject} pauses", ("uneven-refresh",), at_s, ("slow-refresh",), causes=causes)
     )
+
+
+def drops_out(plan: NightPlan, subject: str, at_s: float) -> None:
+    """The way lets nothing pass for half a second or more, four times."""
+    gone_s, each_s = plan.chance.between(0.4, 1.4), plan.chance.between(2.0, 3.0)
+    for nth in range(4):
+        from_s = at_s + nth * each_s
+        plan.wrap(subject, lambda before, from_s=from_s: stage.cut(before, from_s, from_s + gone_s))  # type: ignore[misc]
+    _lossy(plan, subject, at_s)
+
+    def truth() -> Expected:
+        numbers = (LIGHTS,) if subject == "lights" else plan.numbers
+        names = tuple(
+            f"e131/{n}" for n in numbers if plan.moves_from_s(n, at_s - 0.5, at_s + 4 * each_s + 0.5) < plan.seconds
+        )
+        gone = plan.silent_from_s(subject, at_s - 1.0) < at_s + WINDOW_DUE_S or plan.is_silent(subject, at_s)
+        shown = names if names and not gone and set(plan.lossy_s) == {subject} else ()
+        rules = ("packet-loss", "uneven-refresh")
+        return Expected("drop-outs", rules, (), shown or names, at_s, at_s + WINDOW_DUE_S, SIDE, bool(shown))
+
+    plan.truths.append(truth)
 
 
 def overloaded(plan: NightPlan, subject: str, at_s: float) -> None:

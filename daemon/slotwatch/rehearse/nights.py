@@ -146,6 +146,7 @@ _LOSS_AND_FLOW: dict[str, tuple[Fault, ...]] = {
         absences.dies,
         absences.dies,
         absences.comes_back,
+        absences.comes_and_goes,
         absences.closes,
         absences.reboots_quickly,
         absences.lead_out,
@@ -153,6 +154,7 @@ _LOSS_AND_FLOW: dict[str, tuple[Fault, ...]] = {
         absences.output_moves,
         absences.hands_over,
         flow.loses_frames,
+        flow.drops_out,
         flow.pauses,
         flow.overloaded,
         flow.overtaken,
@@ -173,13 +175,15 @@ _LOSS_AND_FLOW: dict[str, tuple[Fault, ...]] = {
         absences.closes,
         absences.reboots_quickly,
         absences.lights_late,
+        absences.comes_and_goes,
         flow.loses_frames,
+        flow.drops_out,
         flow.pauses,
         flow.number_stands,
         flow.hangs,
     ),
-    "media": (absences.dies, absences.media_gap, flow.loses_frames),
-    "path": (absences.path_cut, flow.path_loses),
+    "media": (absences.dies, absences.media_back, absences.media_gap, flow.loses_frames),
+    "path": (absences.path_cut, absences.some_cut, flow.path_loses),
 }
 _OTHERS: dict[str, tuple[Fault, ...]] = {
     "main": (

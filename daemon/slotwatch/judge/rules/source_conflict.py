@@ -57,9 +57,9 @@ class Conflicts:
         artnet = ctx.universes.protocol[row] == Protocol.ARTNET
         priority = "by two addresses" if artnet else f"at priority {int(streams.priority[rows[0]])}" if rows else ""
         evidence = [
-            f"{ctx.say_source(ctx.source_of(stream))} on {ctx.universe_name(row)}: priority "
-            f"{int(streams.priority[stream])}, since {ctx.time_of_day(int(streams.since_ns[stream]))}, "
-            f"{self._manner(ctx, stream)}."
+            f"{ctx.say_source(ctx.source_of(stream))} on {ctx.universe_name(row)}: "
+            + ("" if artnet else f"priority {int(streams.priority[stream])}, ")
+            + f"since {ctx.time_of_day(int(streams.since_ns[stream]))}, {self._manner(ctx, stream)}."
             for stream in rows
         ]
         if len(rows) > 2:
