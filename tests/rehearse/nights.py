@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import sys
 import time
@@ -55,14 +56,14 @@ class Score:
     def _take_expected(self, one: Expected, performance: Performance, where: str) -> None:
         self.played[one.fault] += 1
         about = [each for each in performance.loud() if _is_about(each, one, one.rules)]
-        timely = [each for each in about if seconds(each.opened_ns) <= one.due_s + SLACK_S]
+        timely = [each for each in about if _first_s(each, one.at_s) <= one.due_s + SLACK_S]
         if not timely:
             late = f" (late: {line_of(about[0])})" if about else ""
             self.wrong.append(f"{where}: missed: {one.fault}, due {one.due_s:.1f} s{late}")
             return
         # What is lost as a whole loses no single frames.
         beside = [each for each in performance.loud() if _is_about(each, one, (*one.rules, *one.also))]
-        missing = set(one.universes) - {name for each in beside for name in _plain(each.universes)}
+        missing = set(one.universes) - {name for each in beside for name in _named(each)}
         if missing:
             self.wrong.append(f"{where}: {one.fault} without {', '.join(sorted(missing))}: {line_of(timely[0])}")
             return
@@ -102,11 +103,25 @@ def _plain(universes: Iterable[str]) -> set[str]:
     return {name.partition("@")[0] for name in universes}
 
 
+def _named(incident: Incident) -> set[str]:
+    """Universes that it is about or accounts for."""
+    return _plain(incident.universes).union(*(_plain(universes) for _, universes in incident.explains))
+
+
+def _first_s(incident: Incident, at_s: float) -> float:
+    """When it first spoke of a moment: it opened then, or what was open returned or was widened."""
+    times = [
+        incident.opened_ns,
+        *(one.t_ns for one in incident.timeline if one.what in ("returned", "revised", "widened")),
+    ]
+    return min((seconds(t_ns) for t_ns in times if seconds(t_ns) >= at_s), default=math.inf)
+
+
 def _is_about(incident: Incident, one: Expected, rules: tuple[str, ...]) -> bool:
     return (
         incident.rule in rules
-        and (not one.universes or bool(_plain(incident.universes) & set(one.universes)))
-        and seconds(incident.opened_ns) >= one.at_s
+        and (not one.universes or bool(_named(incident) & set(one.universes)))
+        and _first_s(incident, one.at_s) < math.inf
     )
 
 

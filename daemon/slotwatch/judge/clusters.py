@@ -93,6 +93,9 @@ class Clusterer:
         if known is not None and known[0] == members and not known[1].provisional:
             say_what_works_now(ctx, stops, group, known[1])  # type: ignore[arg-type]
             return known[1]
+        # Who hears nothing learns nothing of why it went.
+        if known is not None and _is_blind(ctx, group):
+            return known[1]
         # Once some of it is back, what else is true now says nothing of why it went.
         if known is not None and _is_coming_back(ctx, group):
             known[1].provisional = ctx.now_ns < group.is_revised_until_ns
@@ -103,6 +106,11 @@ class Clusterer:
             verdict = left_behind(known[1], verdict)
         self._verdicts[group.id] = members, verdict
         return verdict
+
+
+def _is_blind(ctx: RuleContext, group: LossGroup) -> bool:
+    networks = {int(ctx.streams.network[row]) for row in group.streams}
+    return bool(networks) and all(ctx.listener.is_blind(network, ctx.now_ns) for network in networks)
 
 
 def _is_coming_back(ctx: RuleContext, group: LossGroup) -> bool:

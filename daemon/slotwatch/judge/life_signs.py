@@ -32,13 +32,13 @@ def answers_still(scene: Scene, source: int) -> bool:
 
 
 def sends_no_levels(scene: Scene) -> Verdict | None:
-    """Give the verdict where packets of all that stopped still come, and hold no levels that a receiver may use."""
+    """Give the verdict where packets of all that stopped came on, and held no levels that a receiver may use."""
     ctx, streams = scene.ctx, scene.ctx.streams
     rows = np.flatnonzero(scene.stopped)
     stopped_ns = scene.stops.last_ns[rows]
-    still = streams.last_packet_ns[rows] > stopped_ns + NANOSECONDS
-    if not len(rows) or not (still & (ctx.now_ns - streams.last_packet_ns[rows] < ALIVE_NS)).all():
+    if not len(rows) or not (streams.last_packet_ns[rows] > stopped_ns + NANOSECONDS).all():
         return None
+    newest_ns = int(streams.last_packet_ns[rows].max())
     kinds = []
     if (streams.last_preview_ns[rows] > stopped_ns).any():
         kinds.append("preview data")
@@ -53,9 +53,11 @@ def sends_no_levels(scene: Scene) -> Verdict | None:
         "universe-withdrawn",
         Confidence.HIGH,
         f"{names} {'is' if one else 'are'} running, and {its} packets still come there with {what}: "
-        "they hold no levels that receivers may use.",
+        "they hold no levels that receivers may use."
+        if ctx.now_ns - newest_ns < ALIVE_NS
+        else f"{names} went on to send {what}, which holds no levels, and stopped at {ctx.time_of_day(newest_ns)}.",
         [
-            f"The newest packet came at {ctx.time_of_day(int(streams.last_packet_ns[rows].max()))}, the last levels "
+            f"The newest packet came at {ctx.time_of_day(newest_ns)}, the last levels "
             f"at {ctx.time_of_day(int(stopped_ns.max()))}."
         ],
         [f"{its} levels are sent another way, which does not reach this port"],

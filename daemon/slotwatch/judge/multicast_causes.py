@@ -63,13 +63,17 @@ def multicast_only(scene: Scene, others: list[int]) -> Verdict | None:
     if not len(alive) or not scene.is_multicast(stopped).all() or scene.is_multicast(alive).any():
         return None
     names = wording.list_names(scene.ctx.say_sources(others))
-    return multicast_lost(
+    verdict = multicast_lost(
         scene,
         [
             f"What continues comes by unicast or broadcast: {names}.",
             f"Every multicast stream stopped {say_how(scene)}.",
         ],
     )
+    if not scene.group.spread_ns:
+        gone = wording.list_names(scene.ctx.say_sources(scene.sources))
+        verdict.also_possible.insert(0, f"a switch, lead or supply that {gone} share: they may be off themselves")
+    return verdict
 
 
 def ended_one_by_one(scene: Scene) -> Verdict | None:

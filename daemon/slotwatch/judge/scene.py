@@ -126,6 +126,8 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
     overlaps = (stops.last_ns <= group.to_ns + SLACK_NS) & (stops.due_ns >= group.from_ns - SLACK_NS)
     silent = had_frames & ~lost & ~went_on & ~terminated & overlaps & (packet_ns <= group.to_ns + SLACK_NS)
     silent &= ~np.isin(streams.source, list(group.apart_sources))
+    if group.kind == "terminated":
+        silent[:] = False  # who falls silent in that moment announced nothing
     stopped = lost | (silent & stops.overdue)
     sources = sorted(set(streams.source[stopped].tolist()))
     alive_sources = set(streams.source[went_on | outlived].tolist())

@@ -219,8 +219,10 @@ def _rules(plan: NightPlan, subject: str, at_s: float) -> tuple[str, ...]:
     """Whether another keeps the universe alive, or did until a moment ago."""
     own = "backup-absent" if subject == "backup" else "source-absent"
     other = {"main": "backup", "backup": "main"}.get(subject, "")
+    if _coincident(plan, at_s):
+        return ("universe-lost", own)  # what stops in one moment is one incident
     if other not in plan.parts:
-        return ("universe-lost",)
+        return ("universe-lost", own) if "intruder" in plan.parts else ("universe-lost",)
     before, after = plan.is_silent(other, at_s), plan.is_silent(other, at_s + E131_DUE_S)
     near = abs(plan.silent_from_s(other, at_s - COINCIDENT_S) - at_s) < COINCIDENT_S
     if near or before != after or plan.half_s < math.inf:
@@ -228,13 +230,20 @@ def _rules(plan: NightPlan, subject: str, at_s: float) -> tuple[str, ...]:
     return ("universe-lost", own) if before else (own,)
 
 
+def _coincident(plan: NightPlan, at_s: float) -> list[Silence]:
+    """Silences of others that cannot be told apart from one of this moment."""
+    return [one for one in plan.silences if one.at_s != at_s and abs(one.at_s - at_s) < COINCIDENT_S]
+
+
 def _causes(plan: NightPlan, at_s: float, causes: tuple[str, ...]) -> tuple[str, ...]:
     """Add what cannot be told apart: nobody else is left, or others stop in the same moment."""
-    others = [one for one in plan.silences if one.at_s != at_s and abs(one.at_s - at_s) < COINCIDENT_S]
+    others = _coincident(plan, at_s)
     left = [subject for subject in plan.everyone() if not plan.is_silent(subject, at_s + 1.0)]
+    if others and "stream-terminated" not in causes:
+        return (*causes, *SILENT, *NETWORK)
     if "source-lost" not in causes:
         return causes
-    if others or not left:
+    if not left:
         return (*causes, *NETWORK)
     return causes
 

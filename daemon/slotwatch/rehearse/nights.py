@@ -116,14 +116,18 @@ def _drawn(chance: Chance, seconds: float) -> NightPlan:
 
 def _play_faults(plan: NightPlan, starts: list[float]) -> list[tuple[str, float]]:
     drawn, subjects = list[tuple[str, float]](), [*plan.parts, "stranger", "path", "listener"]
+    ill: list[str] = []
     for at_s in starts:
         able = {subject: found for subject in subjects if (found := _able(plan, subject))}
+        able |= {one: [absences.dies, absences.comes_back] for one in ill}
         if not able:
             break
         names = [name for name in able for _ in range(_WEIGHTS.get(name, 3))]
         subject = names[plan.chance.below(len(names))]
-        subjects.remove(subject)
         fault = able[subject][plan.chance.below(len(able[subject]))]
+        (ill if subject in ill else subjects).remove(subject)
+        if fault in _BEFORE_DEATH and subject in ("main", "backup", "lights"):
+            ill.append(subject)
         fault(plan, subject, at_s)
         drawn.append((f"{subject} {fault.__name__.replace('_', ' ')}", at_s))
         if subject in ("path", "listener"):
@@ -139,6 +143,8 @@ def _able(plan: NightPlan, subject: str) -> list[Fault]:
     return [fault for fault in faults if fault not in _NEEDS or _NEEDS[fault](plan)]
 
 
+_BEFORE_DEATH: tuple[Fault, ...] = (flow.loses_frames, flow.pauses, flow.overloaded, flow.doubled, flow.overtaken)
+"""Faults that what dies later may have had before."""
 _WEIGHTS = {"main": 7, "backup": 4, "path": 1, "listener": 1, "stranger": 2}
 """How often a subject is drawn: paths and listeners fail more seldom than what hangs on them."""
 _LOSS_AND_FLOW: dict[str, tuple[Fault, ...]] = {

@@ -52,6 +52,7 @@ RULE = Rule(
     explains=Explains(
         120,
         Reach(STREAM, effects=frozenset({Effect.STREAM_TROUBLE})),
+        begins_at_a_moment=True,
     ),
     measured=LOSS_TIMEOUTS,
     source="ANSI E1.31-2018 6.7.1",
