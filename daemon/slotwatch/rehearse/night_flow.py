@@ -150,6 +150,7 @@ def hangs(plan: NightPlan, subject: str, at_s: float) -> None:
 
 
 def _unusable(plan: NightPlan, subject: str, fault: str, at_s: float) -> None:
+    plan.unnumbered.add(subject)
     names = plan.universes(subject)
     also = (*LOSSES, "packet-loss", "backup-differs")
     rules = ("sequence-unusable",)

@@ -93,6 +93,8 @@ class NightPlan:
     """Asked once all faults are drawn, in their order."""
     lossy_s: dict[str, float] = field(default_factory=dict)
     """Since when a subject's way loses frames."""
+    unnumbered: set[str] = field(default_factory=set)
+    """Subjects whose numbers tell nothing: what is missing of them cannot be counted."""
     given_up: set[str] = field(default_factory=set)
     """Universes that the main desk no longer sends."""
     half_s: float = math.inf
@@ -184,7 +186,8 @@ def moving_truth(
         due_s = max(shown.values(), default=plan.seconds) + WINDOW_DUE_S
         # A way that loses frames explains that they come unevenly.
         is_hidden = rules[0] not in LOST_ON_THE_WAY and subject in plan.lossy_s
-        is_owed = bool(shown) and not is_hidden and not plan.is_silent(subject, at_s)
+        is_hidden |= subject in plan.unnumbered or plan.is_silent(subject, at_s)
+        is_owed = bool(shown) and not is_hidden
         return Expected(fault, rules, causes, names, at_s, due_s, also, is_owed)
 
     return truth
@@ -207,7 +210,7 @@ def silence_truth(
     def truth() -> Expected:
         universes = tuple(f"e131/{number}" for number in numbers) or plan.universes(subject)
         due_s = at_s + (ARTNET_DUE_S if subject == "media" else E131_DUE_S)
-        rules, why = _rules(plan, subject, at_s), _causes(plan, at_s, causes)
+        rules, why = _rules(plan, subject, at_s), _causes(plan, subject, at_s, causes)
         # What says that it stops, while another goes on, is meant to: a note.
         is_owed = "stream-terminated" not in causes or rules == ("universe-lost",)
         return Expected(fault, rules, why, universes, at_s, due_s, (*LOSSES, *also), is_owed)
@@ -219,7 +222,7 @@ def _rules(plan: NightPlan, subject: str, at_s: float) -> tuple[str, ...]:
     """Whether another keeps the universe alive, or did until a moment ago."""
     own = "backup-absent" if subject == "backup" else "source-absent"
     other = {"main": "backup", "backup": "main"}.get(subject, "")
-    if _coincident(plan, at_s):
+    if _coincident(plan, subject, at_s):
         return ("universe-lost", own)  # what stops in one moment is one incident
     if other not in plan.parts:
         return ("universe-lost", own) if "intruder" in plan.parts else ("universe-lost",)
@@ -230,14 +233,15 @@ def _rules(plan: NightPlan, subject: str, at_s: float) -> tuple[str, ...]:
     return ("universe-lost", own) if before else (own,)
 
 
-def _coincident(plan: NightPlan, at_s: float) -> list[Silence]:
+def _coincident(plan: NightPlan, subject: str, at_s: float) -> list[Silence]:
     """Silences of others that cannot be told apart from one of this moment."""
-    return [one for one in plan.silences if one.at_s != at_s and abs(one.at_s - at_s) < COINCIDENT_S]
+    own = (subject, at_s)
+    return [one for one in plan.silences if (one.subject, one.at_s) != own and abs(one.at_s - at_s) < COINCIDENT_S]
 
 
-def _causes(plan: NightPlan, at_s: float, causes: tuple[str, ...]) -> tuple[str, ...]:
+def _causes(plan: NightPlan, subject: str, at_s: float, causes: tuple[str, ...]) -> tuple[str, ...]:
     """Add what cannot be told apart: nobody else is left, or others stop in the same moment."""
-    others = _coincident(plan, at_s)
+    others = _coincident(plan, subject, at_s)
     left = [subject for subject in plan.everyone() if not plan.is_silent(subject, at_s + 1.0)]
     if others and "stream-terminated" not in causes:
         return (*causes, *SILENT, *NETWORK)
