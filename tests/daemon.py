@@ -24,6 +24,8 @@ from tests.patience import PATIENCE_S, until
 from tests.ports import free_port
 
 CID = tuple(b"slotwatch-tests0")
+STUTTERS = {"uneven-refresh", "slow-refresh", "fast-refresh"}
+"""What a desk that is a thread of a busy test does by itself."""
 
 
 @dataclass

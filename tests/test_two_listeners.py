@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from sacn.messages.data_packet import DataPacket
 
-from tests.daemon import CID, Daemon, Ports, ended, house_text, start
+from tests.daemon import CID, STUTTERS, Daemon, Ports, ended, house_text, start
 from tests.patience import until
 
 pytestmark = pytest.mark.live
@@ -76,10 +76,6 @@ def two(place: Path) -> Iterator[tuple[Daemon, Daemon, OneDesk]]:
             until(lambda daemon=daemon: all(row["compared"] for row in daemon.get("/api/v1/listeners") or [{}]))
             until(lambda daemon=daemon: len(daemon.get("/api/v1/streams") or []) == 2)
         yield daemons[0], daemons[1], made
-
-
-STUTTERS = {"uneven-refresh", "slow-refresh", "fast-refresh"}
-"""What a desk that is a thread of a busy test does by itself. Nothing of it comes of comparing."""
 
 
 def opened(daemon: Daemon) -> list[dict[str, Any]]:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
+from tests.daemon import STUTTERS
 from tests.net.namespace import DAEMON, inside
 
 pytestmark = pytest.mark.net
-STUTTERS = {"uneven-refresh", "slow-refresh", "fast-refresh"}
 
 
 def test_listed_and_asked_universes_are_joined_and_nothing_else() -> None:

@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from tests.daemon import STUTTERS
 from tests.net.namespace import CABLE, inside
 
 pytestmark = pytest.mark.net
@@ -176,10 +177,6 @@ finally:
         one.process.kill()
 """
 )
-
-
-STUTTERS = {"uneven-refresh", "slow-refresh", "fast-refresh"}
-"""What a desk that is a thread of a busy test does by itself. Nothing of it comes of comparing."""
 
 
 def beside_stutters(*every: list[str]) -> list[list[str]]:

@@ -19,7 +19,6 @@ from slotwatch.judge.shared_path import Companions, find_shared_cause
 from slotwatch.judge.stops import measure_stops
 from slotwatch.snapshot import Confidence
 
-NANOSECONDS = 1_000_000_000
 ACCEPTED = " accepted"
 """Ends the group of what is accepted: it is an incident of its own beside what is not."""
 MOST_CLUSTERS = 12

@@ -114,6 +114,15 @@ class Elsewhere:
         return [(one, other) for one, other in found if other is not None and other.is_well(ctx.now_ns)]
 
 
+def declared_listener(ctx: RuleContext, name: str) -> DeclaredListener:
+    """Give the declaration of a listener that a case is about."""
+    return next(one for one in ctx.house.listeners if one.name == name)
+
+
+def say_page(declared: DeclaredListener) -> str:
+    return f"The page of {declared.name}: {declared.url}"
+
+
 def rows(elsewhere: Elsewhere, declared: Sequence[DeclaredListener], now_ns: int) -> tuple[ListenerRow, ...]:
     """Give each declared listener and whether it is reached."""
     found = []

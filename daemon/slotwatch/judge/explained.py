@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import explain
 from slotwatch.judge.binding import Raised
 from slotwatch.judge.cluster import Cluster, names_of, subject_of
@@ -15,7 +16,6 @@ from slotwatch.judge.incidents import IncidentBook
 from slotwatch.judge.rule import RuleClass
 from slotwatch.snapshot import Incident
 
-NANOSECONDS = 1_000_000_000
 NEAR_NS = 3 * NANOSECONDS
 """A wide fault explains what was raised before it only if it began at most this long before: the last frame of one
 universe and the next of another lie so far apart at rest."""

@@ -25,35 +25,28 @@ def etag(sheet: Sheet) -> str:
 
 def streams(sheet: Sheet) -> list[StreamPositionAnswer]:
     """Every stream, in the order of the snapshot (at most 8,192)."""
-    lists, now_ns = sheet.streams, sheet.snapshot.now_ns
-    blind = _blind_networks(sheet)
-    winning = set(sheet.universes["winning_stream"])
+    lists, blind = sheet.streams, _blind_networks(sheet)
     found: list[StreamPositionAnswer] = []
-    for row, universe in enumerate(lists["universe_row"]):
-        source = lists["source"][row]
-        sender = sheet.snapshot.sources[source]
-        network = sheet.network_name(lists["network"][row])
-        last_ns = lists["last_frame_ns"][row]
-        counts = bool(lists["sequence_measurable"][row])
-        is_e131 = sender.protocol == Protocol.E131
+    for row, one in enumerate(positions(sheet)):
+        sender = sheet.snapshot.sources[lists["source"][row]]
         found.append(
             {
-                "universe": sheet.snapshot.universe_names[universe],
-                "network": network,
-                "source": sheet.source_keys[source],
-                "name": sheet.source_names[source],
+                "universe": sheet.snapshot.universe_names[lists["universe_row"][row]],
+                "network": one.network,
+                "source": one.source,
+                "name": one.name,
                 "address": sender.address,
-                "state": STREAM_STATES[lists["state"][row]],
-                "sequence": lists["sequence"][row] if counts or is_e131 else None,
-                "frames": lists["frames"][row],
-                "missing": lists["lost_frames"][row] if counts else None,
-                "last_frame_at": sheet.iso(last_ns),
-                "last_frame_age_s": round(max(0, now_ns - last_ns) / NANOSECONDS, 3) if last_ns else None,
-                "refresh_hz": number(lists["refresh_5s_hz"][row]),
-                "joined": lists["joined"][row] > 0 if is_e131 else None,
-                "judged": network not in blind and "" not in blind,
-                "wins": row in winning,
-                "interval_max_ms": number(lists["interval_max_ms"][row], 3),
+                "state": one.state,
+                "sequence": one.sequence,
+                "frames": one.frames,
+                "missing": one.missing,
+                "last_frame_at": sheet.iso(lists["last_frame_ns"][row]),
+                "last_frame_age_s": None if one.age_ns is None else round(one.age_ns / NANOSECONDS, 3),
+                "refresh_hz": one.refresh_hz,
+                "joined": lists["joined"][row] > 0 if sender.protocol == Protocol.E131 else None,
+                "judged": one.network not in blind and "" not in blind,
+                "wins": one.wins,
+                "interval_max_ms": one.interval_max_ms,
             }
         )
     return found

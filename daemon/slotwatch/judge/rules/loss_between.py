@@ -8,6 +8,7 @@ from functools import partial
 from slotwatch.durations import ns_from_s
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.elsewhere import declared_listener, say_page
 from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
 from slotwatch.judge.missing_shares import MissingShares, ShareKey
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
@@ -40,7 +41,7 @@ def streams_that_differ(ctx: RuleContext, shares: MissingShares, p: LossBetweenP
 
 def describe_difference(ctx: RuleContext, key: ShareKey, shares: MissingShares, p: LossBetweenParameters) -> Finding:
     name, row, _ = key
-    declared = next(one for one in ctx.house.listeners if one.name == name)
+    declared = declared_listener(ctx, name)
     one = shares.over(ctx, ns_from_s(p.window_s), p.frames)[key]
     sides = sorted(((one.here, declared.own_name), (one.there, name)))
     (less, better), (more, worse) = sides
@@ -54,7 +55,7 @@ def describe_difference(ctx: RuleContext, key: ShareKey, shares: MissingShares, 
         evidence=(
             f"Missing by sequence number over {p.window_s:g} s: {100 * more:.1f} % at {worse}, "
             f"{100 * less:.1f} % at {better}.",
-            f"The page of {name}: {declared.url}",
+            say_page(declared),
         ),
         cause=WAY_BETWEEN,
         confidence=Confidence.HIGH,

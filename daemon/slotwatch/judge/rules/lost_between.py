@@ -10,7 +10,7 @@ import numpy as np
 from slotwatch.judge.before import NOT_HEARD_NS
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.elsewhere import STALE_NS, goes_on_there, stopped_there
+from slotwatch.judge.elsewhere import STALE_NS, declared_listener, goes_on_there, say_page, stopped_there
 from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by
 from slotwatch.judge.shared_path import WAY_BETWEEN
@@ -55,7 +55,7 @@ def lost_between(ctx: RuleContext) -> dict[Key, None]:
 
 def describe_lost_between(ctx: RuleContext, key: Key, p: LostBetweenParameters) -> Finding:
     name, row, here = key
-    declared = next(one for one in ctx.house.listeners if one.name == name)
+    declared = declared_listener(ctx, name)
     other = ctx.listener.elsewhere.get(name)
     last_there_ns = int(other.positions(ctx).last_ns[row]) if other else 0
     last_here_ns = int(ctx.universes.last_arrival_ns[row])
@@ -78,7 +78,7 @@ def describe_lost_between(ctx: RuleContext, key: Key, p: LostBetweenParameters) 
         evidence=(
             f"{heard}: still heard, so its sender sends. {lost}: {newest}.",
             *(ctx.listener.ports.sentences(int(ctx.universes.network[row])) if here else ()),
-            f"The page of {name}: {declared.url}",
+            say_page(declared),
         ),
         lower=int(own is None or not own.expected),
         cause=WAY_BETWEEN,

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.elsewhere import declared_listener, say_page
 from slotwatch.judge.explain import UNIVERSE, Explains, Reach
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.judge.rules.lost_between import places_of
@@ -38,29 +39,33 @@ def winners_that_differ(ctx: RuleContext) -> dict[Key, None]:
     of the path.
     """
     found: dict[Key, None] = {}
-    universes, streams = ctx.universes, ctx.streams
     for declared, other in ctx.listener.elsewhere.well(ctx):
         there = other.positions(ctx)
         for row, winner in there.winners.items():
-            own = int(universes.winner[row])
-            if own < 0 or not there.judged[row] or ctx.source_key(ctx.source_of(own)) == winner.source:
+            stream = int(ctx.universes.winner[row])
+            if stream < 0 or not there.judged[row]:
                 continue
-            is_heard_there = ctx.source_key(ctx.source_of(own)) in there.live[row]
-            live = [one for one in ctx.streams_of(row).tolist() if streams.live[one]]
-            is_heard_here = winner.source in {ctx.source_key(ctx.source_of(one)) for one in live}
-            if not (is_heard_here and is_heard_there):
+            own = ctx.source_key(ctx.source_of(stream))
+            if own == winner.source:
+                continue
+            if own not in there.live[row] or winner.source not in _live_here(ctx, row):
                 found[declared.name, row, winner.source] = None
     return found
 
 
+def _live_here(ctx: RuleContext, row: int) -> set[str]:
+    """Keys of the sources that are live on a universe here."""
+    live = (one for one in ctx.streams_of(row).tolist() if ctx.streams.live[one])
+    return {ctx.source_key(ctx.source_of(one)) for one in live}
+
+
 def describe_winners(ctx: RuleContext, key: Key) -> Finding:
     name, row, source = key
-    declared = next(one for one in ctx.house.listeners if one.name == name)
+    declared = declared_listener(ctx, name)
     other = ctx.listener.elsewhere.get(name)
     here, there = declared.own_name, name
     own = int(ctx.universes.winner[row])
     seen = other.positions(ctx) if other else None
-    live_here = {ctx.source_of(one) for one in ctx.streams_of(row).tolist() if ctx.streams.live[one]}
     evidence = []
     winner_here, winner_there = "no source", _name_there(seen.winners.get(row) if seen else None, source)
     if own >= 0:
@@ -71,7 +76,7 @@ def describe_winners(ctx: RuleContext, key: Key) -> Finding:
     known = [one for one in ctx.sources if ctx.source_key(one) == source]
     if known:
         winner_there = ctx.source_name(known[0])
-    if not live_here.intersection(known):
+    if source not in _live_here(ctx, row):
         who = ctx.say_source(known[0]) if known else f'"{winner_there}"'
         evidence.append(f"{who} is heard at {there}, not at {here}.")
     (first, winner_first), (second, winner_second) = sorted(((here, winner_here), (there, winner_there)))
@@ -82,7 +87,7 @@ def describe_winners(ctx: RuleContext, key: Key) -> Finding:
         streams=(own,) if own >= 0 else (),
         networks=(int(ctx.universes.network[row]),),
         facts=WinnersDifferFacts(first, winner_first, second, winner_second, places_of(here, there)),
-        evidence=(*evidence, f"The page of {name}: {declared.url}"),
+        evidence=(*evidence, say_page(declared)),
         cause=WAY_BETWEEN,
         confidence=Confidence.HIGH,
         also_possible=("a source that sends to one of the two networks only, as intended",),
