@@ -100,7 +100,7 @@ export function hourText(rows, incidents, from) {
 
 /** The moment of failure: every stream a line in time, ending where its data ended. What stopped together lines up. */
 export function moment(streams, from, to, marks, room) {
-  const narrow = room < 620; // then a name stands over its line
+  const narrow = room < 620; // then a name is above its line
   const left = narrow ? 2 : 190;
   const width = Math.max(290, Math.min(980, Math.floor(room)));
   const pitch = narrow ? 44 : 26;

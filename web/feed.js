@@ -68,7 +68,7 @@ export class Feed {
   #heardMs = 0;
   #namesMs = -Infinity;
 
-  /** changed(): something is different. transition(kind, before, after): something a person is told of. */
+  /** changed(): something is different. transition(kind, before, after): something a person must hear of. */
   constructor(changed, transition) {
     this.#changed = changed;
     this.#transition = transition;

@@ -11,7 +11,7 @@ export function block(strokes, columns) {
     strokes.map(([row, tall], index) => stroke(row, tall, index * PITCH)));
 }
 
-/** The universe whose stroke stands at a place in a block, in shares of its width. */
+/** The universe whose stroke is at a place in a block, in shares of its width. */
 export function strokeAt(drawn, across) {
   const strokes = drawn.querySelectorAll(".tick");
   const tick = strokes[Math.floor((across * drawn.viewBox.baseVal.width) / PITCH)];

@@ -18,7 +18,7 @@ class Problem:
     key: str
     """Key path or column, such as `limits.min_refresh_hz`; empty for the file itself."""
     holds: str
-    """What stands there, in the file's own spelling; empty if nothing does."""
+    """What is there, in the file's own spelling; empty if nothing is."""
     wanted: str
     """What would be right, in words."""
 
@@ -29,7 +29,7 @@ class Problem:
 
 
 def shown(text: str) -> str:
-    """Text from a file as one line that can be printed: what could move a cursor stands there as its escape."""
+    """Text from a file as one line that can be printed: what could move a cursor is written as its escape."""
     if text.isprintable():
         return text
     return "".join(sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in text)
@@ -89,7 +89,7 @@ class FormatError(EdgeError):
 
 
 class CouldNotStart(SlotwatchError):
-    """A process of the daemon said why it cannot run."""
+    """A process of the daemon reported why it cannot run."""
 
     def __init__(self, lines: list[str]) -> None:
         super().__init__(lines[0] if lines else "it did not start")

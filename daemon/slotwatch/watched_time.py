@@ -223,7 +223,7 @@ def _apply(watch: TimeWatch, ufunc: np.ufunc, method: str, inputs: tuple[Any, ..
         ages = np.asarray(found).view(WatchedAges)
         ages.watch = watch
         return ages
-    said = ufunc if grows[0] else _COMPARISONS[ufunc]
+    comparison = ufunc if grows[0] else _COMPARISONS[ufunc]
     age, limit = (bare[0], bare[1]) if grows[0] else (bare[1], bare[0])
-    watch.note_all(np.asarray(limit - age), strict=said in _STRICT)
+    watch.note_all(np.asarray(limit - age), strict=comparison in _STRICT)
     return found

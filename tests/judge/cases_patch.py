@@ -196,9 +196,9 @@ def test_fixtures_that_end_with_slot_512_and_that_run_past_it() -> None:
 def test_a_patch_that_was_fixed_recovers() -> None:
     house = house_of((1,), fixtures=pair_of(6))
     shown = Stage(house, desk()).run(FROM_S)
-    mended = replace(house, fixtures=pair_of(7))
-    shown.model.take_house(mended)
-    shown.judge.take_house(mended, shown.now_ns)
+    repaired = replace(house, fixtures=pair_of(7))
+    shown.model.take_house(repaired)
+    shown.judge.take_house(repaired, shown.now_ns)
     shown.run(FROM_S + 2)
     closed = [one.closed_ns for one in shown.all if one.rule == "patch-conflict"]
     assert len(closed) == 1 and closed[0] is not None and closed[0] - START_NS <= (FROM_S + 1.2) * S

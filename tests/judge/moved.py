@@ -68,7 +68,7 @@ def columns(under: dict[str, Any], over: dict[str, Any], **always: Any) -> Calla
 
     def play(rules: Rules, is_over: bool) -> Sequence[Incident]:
         still = one_stream(house_of((1,)), rules=rules)
-        return still.run(7.0, **WELL).run(5.0, **{**WELL, **always, **(over if is_over else under)}).said
+        return still.run(7.0, **WELL).run(5.0, **{**WELL, **always, **(over if is_over else under)}).reported
 
     return play
 
@@ -91,7 +91,7 @@ def counted(*counts: tuple[int, int]) -> Callable[[float], Callable[[Rules], Seq
                     windows.add(what, row, np.int16(count))
                 windows.fold()
                 windows.turn()
-            return still.run(0.5).said
+            return still.run(0.5).reported
 
         return play
 

@@ -30,7 +30,7 @@ def artnet(under: Callable[[int], int], over: Callable[[int], int]) -> Callable[
         still = one_stream(house_of((), artnet=(1,)), Protocol.ARTNET, rules)
         still.run(7.0, **WELL)
         frames = {"frames_5s": 50, "stepped_5s": 50, "max_step": 200, "last_change_ns": over if is_over else under}
-        return still.run(5.0, **{**WELL, **frames}).said
+        return still.run(5.0, **{**WELL, **frames}).reported
 
     return play
 
@@ -41,7 +41,7 @@ def artnet_jump(step: int) -> Callable[[Rules], Sequence[Incident]]:
     def play(rules: Rules) -> Sequence[Incident]:
         still = one_stream(house_of((), artnet=(1,)), Protocol.ARTNET, rules)
         still.run(7.0, **WELL)
-        return still.run(5.0, **{**WELL, "frames_5s": 50, "stepped_5s": 50, "max_step": step}).said
+        return still.run(5.0, **{**WELL, "frames_5s": 50, "stepped_5s": 50, "max_step": step}).reported
 
     return play
 
@@ -58,7 +58,7 @@ def jumped_before(seconds: float) -> Callable[[Rules], Sequence[Incident]]:
     def play(rules: Rules) -> Sequence[Incident]:
         still = one_stream(house_of((), artnet=(1,)), Protocol.ARTNET, rules)
         still.run(7.0, **WELL, max_step=200)
-        return still.run(seconds, **{**WELL, "frames_5s": 50, "stepped_5s": 50, "max_step": 0}).said
+        return still.run(seconds, **{**WELL, "frames_5s": 50, "stepped_5s": 50, "max_step": 0}).reported
 
     return play
 
@@ -152,7 +152,7 @@ def of_two_universes(under: int, over: int) -> Callable[[Rules, bool], Sequence[
     def play(rules: Rules, is_over: bool) -> Sequence[Incident]:
         still = two_streams(rules)
         still.run(7.0, **WELL)
-        return still.run(5.0, **{**WELL, "sequence_step": over if is_over else under}).said
+        return still.run(5.0, **{**WELL, "sequence_step": over if is_over else under}).reported
 
     return play
 

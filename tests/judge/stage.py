@@ -364,11 +364,11 @@ class Stage:
     def open(self) -> list[Incident]:
         return [incident for incident in self.all if incident.closed_ns is None]
 
-    def said(self) -> list[tuple[str, str]]:
+    def reported(self) -> list[tuple[str, str]]:
         """Rule and cause of every incident, open or closed, in order."""
         return [(incident.rule, incident.cause) for incident in sorted(self.all, key=lambda one: one.id)]
 
-    def loud(self) -> list[Incident]:
+    def alarms(self) -> list[Incident]:
         return [incident for incident in self.all if incident.severity > 1]
 
     def only(self) -> Incident:
@@ -378,7 +378,7 @@ class Stage:
 
     def rule(self, name: str) -> Incident:
         found = [incident for incident in self.all if incident.rule == name]
-        assert len(found) == 1, (name, self.said())
+        assert len(found) == 1, (name, self.reported())
         return found[0]
 
 

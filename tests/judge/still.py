@@ -65,11 +65,11 @@ class Still:
         return self
 
     @property
-    def said(self) -> list[Incident]:
+    def reported(self) -> list[Incident]:
         return self.judge.incidents(self.now_ns)
 
     def of(self, rule: str) -> list[Incident]:
-        return [incident for incident in self.said if incident.rule == rule]
+        return [incident for incident in self.reported if incident.rule == rule]
 
 
 def one_stream(house: House, protocol: Protocol = Protocol.E131, rules: Sequence[Rule] = RULES) -> Still:

@@ -51,9 +51,9 @@ def test_nothing_is_reported_while_such_a_moment_lies_in_its_window_and_then_it_
     stage.judge.observe(StallSeen(stage.now_ns, round(DEAF_S * S)))
     window_s = WINDOWS_S[row.rule]
     stage.run(window_s + DEAF_S / 2 - 0.1, **{**WELL, **row.always, **row.over})
-    assert stage.said == []
+    assert stage.reported == []
     stage.run(1.0, **{**WELL, **row.always, **row.over})
-    assert [incident.rule for incident in stage.said] == [row.rule], "late, and reported"
+    assert [incident.rule for incident in stage.reported] == [row.rule], "late, and reported"
 
 
 @pytest.mark.parametrize("row", ROWS, ids=IDS)
@@ -62,7 +62,7 @@ def test_what_is_reported_already_goes_on(row: Row) -> None:
     stage.run(7.0, **WELL).run(1.0, **{**WELL, **row.always, **row.over})
     stage.judge.observe(StallSeen(stage.now_ns, round(DEAF_S * S)))
     stage.run(30.0, **{**WELL, **row.always, **row.over})
-    (incident,) = stage.said
+    (incident,) = stage.reported
     assert (incident.rule, incident.closed_ns, incident.flaps) == (row.rule, None, 0)
 
 
@@ -161,7 +161,7 @@ def test_a_moment_without_intake_raises_nothing(case: Case) -> None:
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
 def test_the_same_silence_of_the_show_itself_is_raised(case: Case) -> None:
     """So the test above is one: without the listener's word these packets are a fault."""
-    assert {rule for rule, _ in Stage(case.house, Unheard(case.senders)).run(45.0).said()} == case.would_be
+    assert {rule for rule, _ in Stage(case.house, Unheard(case.senders)).run(45.0).reported()} == case.would_be
 
 
 def test_a_short_moment_in_which_nobody_held_the_sockets_raises_nothing() -> None:
@@ -171,14 +171,14 @@ def test_a_short_moment_in_which_nobody_held_the_sockets_raises_nothing() -> Non
     shown.see(FROM_S + 0.15, replace(stall(FROM_S + 0.15, 0.15), unheard=True))
     assert shown.run(45.0).all == []
     unknown = Stage(house_of((1, 2)), Unheard(senders, to_s=FROM_S + 0.15))
-    assert {rule for rule, _ in unknown.run(45.0).said()} == {"packet-loss"}
+    assert {rule for rule, _ in unknown.run(45.0).reported()} == {"packet-loss"}
 
 
 def test_a_longer_moment_is_the_listeners_own_fault_and_nobody_elses() -> None:
     """Over 1 s it is raised, as a fault of this computer."""
     shown = Stage(house_of((1, 2)), Unheard([Desk("A", (1, 2))], to_s=FROM_S + 1.6))
     shown.see(FROM_S + 1.6, stall(FROM_S + 1.6, 1.6))
-    assert shown.run(45.0).said() == [("host-overrun", "stall")]
+    assert shown.run(45.0).reported() == [("host-overrun", "stall")]
 
 
 @pytest.mark.parametrize("gaps_heard", [False, True])
@@ -193,7 +193,7 @@ def test_steps_that_nobody_heard_are_not_apart(gaps_heard: bool) -> None:
     shown = Stage(house_of((1, 2)), *senders)
     for at_s in moments if gaps_heard else ():
         shown.see(at_s + DEAF_S, stall(at_s + DEAF_S))
-    skewed = [rule for rule, _ in shown.run(75.0).said() if rule == "skewed-universes"]
+    skewed = [rule for rule, _ in shown.run(75.0).reported() if rule == "skewed-universes"]
     assert skewed == ([] if gaps_heard else ["skewed-universes"])
 
 
@@ -203,7 +203,7 @@ def test_steps_that_nobody_heard_are_not_apart(gaps_heard: bool) -> None:
 @pytest.mark.slow
 def test_an_on_delay_does_not_count_it() -> None:
     """A conflict of 4.6 s is none (5 s), however long nobody listened in between."""
-    for late_s, ends_s, said in (
+    for late_s, ends_s, wanted in (
         (DEAF_S, 24.9, []),
         (DEAF_S, 26.2, ["source-conflict"]),
         (0.0, 25.5, ["source-conflict"]),
@@ -214,8 +214,8 @@ def test_an_on_delay_does_not_count_it() -> None:
         shown = Stage(house, Unheard(senders, 22.0, 22.0 + late_s))
         if late_s:
             shown.see(22.0 + late_s, stall(22.0 + late_s, late_s))
-        found = [rule for rule, _ in shown.run(40.0).said() if rule == "source-conflict"]
-        assert found == said, (late_s, ends_s)
+        found = [rule for rule, _ in shown.run(40.0).reported() if rule == "source-conflict"]
+        assert found == wanted, (late_s, ends_s)
 
 
 def test_the_listeners_own_rules_do_count_it() -> None:

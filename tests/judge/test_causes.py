@@ -66,24 +66,24 @@ def test_groups_that_end_one_by_one_are_one_loss_of_multicast() -> None:
 
 def test_what_ends_further_apart_than_memberships_do_are_two_losses() -> None:
     senders = (desk("Desk A", (1,), to_s=8.0), desk("Desk A", (2,), to_s=19.0), desk("Desk A", (3,)))
-    assert len(stage((1, 2, 3), *senders).run(24.0).loud()) == 2
+    assert len(stage((1, 2, 3), *senders).run(24.0).alarms()) == 2
     nearer = (desk("Desk A", (1,), to_s=8.0), desk("Desk A", (2,), to_s=17.5), desk("Desk A", (3,)))
-    assert len(stage((1, 2, 3), *nearer).run(24.0).loud()) == 1
+    assert len(stage((1, 2, 3), *nearer).run(24.0).alarms()) == 1
 
 
 def test_universes_of_two_desks_that_end_one_after_the_other_while_groups_go_on_are_two_losses() -> None:
     """Nothing says that they have anything in common."""
     first, second = desk("Desk A", (1,), to_s=8.0), desk("Desk B", (3,), number=2, to_s=12.0)
     senders = (first, desk("Desk A", (2,)), second, desk("Desk B", (4,), number=2))
-    assert len(stage((1, 2, 3, 4), *senders).run(20.0).loud()) == 2
+    assert len(stage((1, 2, 3, 4), *senders).run(20.0).alarms()) == 2
 
 
 def test_desks_that_die_one_after_the_other_are_no_memberships_that_run_out() -> None:
     """Each ended whole in a moment of its own; memberships of one port run out group by group (RFC 2236 8.4)."""
     ends = {1: 8.0, 2: 12.5, 3: 16.1}
     shown = stage(ends, *(desk(f"Desk {n}", (n,), n, to_s=end_s) for n, end_s in ends.items())).run(40.0)
-    assert {one.universes: one.cause for one in shown.loud()} == {(f"e131/{n}",): "source-lost" for n in ends}
-    last = max(shown.loud(), key=lambda one: one.opened_ns)
+    assert {one.universes: one.cause for one in shown.alarms()} == {(f"e131/{n}",): "source-lost" for n in ends}
+    last = max(shown.alarms(), key=lambda one: one.opened_ns)
     assert last.confidence is Confidence.MEDIUM
     assert any("forgets one group after the other" in one for one in last.also_possible)
 
@@ -95,7 +95,7 @@ def routed(state_after: str) -> list[str]:
     for t_s, state in ((1.0, "running"), (10.6, state_after)):
         shown.see(t_s, RoutesSeen(START_NS + int(t_s * S), (("node", state, "artnet/3 to 10.0.0.50", "e131/1"),)))
     shown.run(24.0)
-    return sorted(universe for incident in shown.loud() for universe in incident.universes)
+    return sorted(universe for incident in shown.alarms() for universe in incident.universes)
 
 
 def test_what_a_route_stopped_sending_as_declared_is_no_second_loss() -> None:
@@ -108,7 +108,7 @@ def test_a_route_that_says_it_runs_and_is_not_heard_is_a_loss() -> None:
 
 def test_a_desk_that_is_back_within_its_timeout_was_only_noted() -> None:
     first, second = desk("Desk A", (1,), to_s=8.0, terminate=True), desk("Desk A", (1,), from_s=9.5)
-    assert stage((1,), first, second).run(25.0).loud() == []
+    assert stage((1,), first, second).run(25.0).alarms() == []
 
 
 def test_source_lost_with_others_going_on_is_high() -> None:
@@ -231,7 +231,7 @@ def test_a_backup_that_goes_on_is_named_and_receivers_hold() -> None:
 def test_two_faults_at_different_times_are_two_incidents() -> None:
     first, second = desk("Desk A", (1,), to_s=8.0), desk("Desk B", (7,), 2, to_s=14.0)
     shown = stage((1, 7, 9), first, second, desk("Desk C", (9,), 3)).run(34.0)
-    assert shown.said() == [("universe-lost", "source-lost")] * 2
+    assert shown.reported() == [("universe-lost", "source-lost")] * 2
 
 
 def test_undeclared_and_unused_universes_are_one_lower() -> None:
@@ -297,7 +297,7 @@ def test_frames_at_rest_that_are_lost_in_a_row_on_a_way_that_loses_frames_accuse
 
     still_one = desk("Desk A", (2,), levels=still(70), rests=True, drop=lost)
     shown = stage((1, 2), desk("Desk A", (1,), drop=lost), still_one).run(15.0)
-    (found,) = [one for one in shown.loud() if one.rule == "universe-lost"]
+    (found,) = [one for one in shown.alarms() if one.rule == "universe-lost"]
     assert (found.universes, found.cause, found.confidence) == (("e131/2",), "path-or-sender", Confidence.MEDIUM)
     assert "its way to this port loses frames" in found.summary
     complete(found)

@@ -18,7 +18,7 @@ from tests.judge.cases import FROM_S, Case
 from tests.judge.resting import Resting
 from tests.judge.stage import S, opened_after_s
 from tests.judge.test_catalog import EVERYTHING
-from tests.judge.test_every_rule import CASES, said
+from tests.judge.test_every_rule import CASES, reported
 
 STATES = all_states(EVERYTHING, RULES)
 WARY = {state.rule.name for state in STATES if state.binding.is_wary is not None}
@@ -60,7 +60,7 @@ def is_in_time(case: Case, shown: Resting) -> bool:
 @pytest.mark.parametrize("case", TRIED, ids=lambda case: case.name)
 def test_it_is_raised_in_time_while_the_daemon_idles_between_turns(case: Case) -> None:
     shown = played(case)
-    assert is_in_time(case, shown), said(shown)
+    assert is_in_time(case, shown), reported(shown)
 
 
 @pytest.mark.slow
@@ -70,7 +70,7 @@ def test_it_is_raised_in_time_while_the_daemon_idles_between_turns(case: Case) -
 def test_it_would_be_late_if_it_did_not_say_so(case: Case) -> None:
     rules = tuple(replace(one, judged_by=Unwary(one.judged_by)) if one.name == case.rule else one for one in RULES)
     shown = played(case, rules)
-    assert not is_in_time(case, shown), said(shown)
+    assert not is_in_time(case, shown), reported(shown)
 
 
 def test_every_wary_rule_is_tried() -> None:

@@ -181,7 +181,7 @@ def test_a_name_that_comes_back_with_another_identity_is_a_note() -> None:
     shown = stage(first, again, sources=(replace(A, source_name="Desk A", address=None),), by=("main desk",))
     shown.run(20.0)
     assert [incident.rule for incident in shown.all] == ["identity-changed"]
-    assert shown.loud() == []
+    assert shown.alarms() == []
 
 
 # --- one identity from two machines -------------------------------------------------------------------
@@ -208,7 +208,7 @@ def test_a_cloned_identity_hides_no_stranger_on_its_universe() -> None:
     shown = stage(desk(), clone, stranger, sources=(replace(A, address=None, cid=desk().cid),), by=("main desk",)).run(
         25.0
     )
-    found = {incident.rule: incident.sources for incident in shown.loud()}
+    found = {incident.rule: incident.sources for incident in shown.alarms()}
     assert found["unexpected-source"] == ("Desk C",) and "duplicate-identity" in found
 
 

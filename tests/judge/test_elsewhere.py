@@ -62,13 +62,13 @@ def test_it_is_over_when_both_hear_it_again() -> None:
     for t, answer in Ear(desk()).until(45.0):
         stage.see(t, answer)
     stage.run(45.0)
-    assert stage.said() == [("lost-between", "way-between")]
+    assert stage.reported() == [("lost-between", "way-between")]
     assert stage.all[0].closed_ns is not None
 
 
 def test_a_desk_that_dies_is_no_loss_between() -> None:
     stage = shown(Ear(desk(to_s=10.0)), desk(to_s=10.0), 20.0)
-    assert [rule for rule, _ in stage.said()] == ["universe-lost"]
+    assert [rule for rule, _ in stage.reported()] == ["universe-lost"]
     (incident,) = stage.all
     assert [(one.listener, one.state) for one in incident.heard_elsewhere] == [("stage end", "lost")]
     assert 'It stopped at the listener "stage end" too.' in incident.evidence
@@ -78,12 +78,12 @@ def test_a_desk_that_dies_is_no_loss_between() -> None:
 @pytest.mark.parametrize("skew_s", [0.0, 0.02])
 def test_nor_at_any_moment_between_two_requests(to_s: float, skew_s: float) -> None:
     stage = shown(Ear(desk(to_s=to_s), skew_s=skew_s), desk(to_s=to_s), 20.0)
-    assert [rule for rule, _ in stage.said()] == ["universe-lost"]
+    assert [rule for rule, _ in stage.reported()] == ["universe-lost"]
 
 
 def test_a_blind_listener_is_no_silence() -> None:
     ear = Ear(desk(), heard=lambda universe, index, t: t < 10.0, judged=lambda t: t < 10.0)
-    assert shown(ear, desk(), 30.0).said() == []
+    assert shown(ear, desk(), 30.0).reported() == []
 
 
 def test_a_link_that_is_down_here_is_this_listeners_own_fault() -> None:
@@ -91,14 +91,14 @@ def test_a_link_that_is_down_here_is_this_listeners_own_fault() -> None:
     for t, answer in Ear(desk()).until(20.0):
         stage.see(t, answer)
     stage.see(10.0, LinkSeen(START_NS + 10 * S, 0, False, (), "eth1"))
-    assert stage.run(19.0).said() == [("link-down", "carrier")]
+    assert stage.run(19.0).reported() == [("link-down", "carrier")]
 
 
 @pytest.mark.parametrize("from_s", [3.0, 8.21])
 def test_different_starts_wrapped_sequences_and_skew_raise_nothing(from_s: float) -> None:
     # 40 Hz for 40 s: each sequence wraps six times.
     stage = shown(Ear(desk(), from_s=from_s, skew_s=0.02), desk(), 40.0)
-    assert stage.said() == []
+    assert stage.reported() == []
 
 
 def test_a_restart_of_the_other_one_raises_nothing() -> None:
@@ -106,13 +106,13 @@ def test_a_restart_of_the_other_one_raises_nothing() -> None:
     away = Ear(desk(), reached=lambda t: not 12.0 <= t < 15.0).until(15.0)
     for t, answer in [*away, *Ear(desk(), from_s=15.0).until(40.0)]:
         stage.see(t, answer)
-    assert stage.run(40.0).said() == []
+    assert stage.run(40.0).reported() == []
 
 
 def test_an_answer_that_grows_old_is_no_evidence() -> None:
     ear = Ear(desk(), reached=lambda t: t < 10.0)
     stage = shown(ear, desk(drop=second_only(10.0, 40.0)), 20.0)
-    assert [rule for rule, _ in stage.said()] == ["universe-lost"]
+    assert [rule for rule, _ in stage.reported()] == ["universe-lost"]
     assert stage.all[0].heard_elsewhere == ()
 
 
@@ -123,7 +123,7 @@ def lossy(universe: int, index: int, t: float) -> bool:
 
 def test_two_percent_that_only_one_misses_are_lost_between() -> None:
     stage = shown(Ear(desk(), heard=lambda *frame: not lossy(*frame)), desk(), 30.0)
-    assert [rule for rule, _ in stage.said()] == ["loss-between"]
+    assert [rule for rule, _ in stage.reported()] == ["loss-between"]
     (incident,) = stage.all
     assert (incident.severity, incident.universes) == (Severity.WARNING, ("e131/1", "e131/2"))
     assert 10.0 < opened_after_s(incident) <= 25.0
@@ -143,7 +143,7 @@ def test_what_both_miss_alike_is_lost_before_them() -> None:
         return not lossy(universe, index, t)
 
     stage = shown(Ear(desk(), heard=heard), desk(drop=lossy), 30.0)
-    assert "loss-between" not in [rule for rule, _ in stage.said()]
+    assert "loss-between" not in [rule for rule, _ in stage.reported()]
 
 
 def test_a_listener_that_is_not_reached_is_a_note_after_thirty_seconds() -> None:
@@ -156,7 +156,7 @@ def test_a_listener_that_is_not_reached_is_a_note_after_thirty_seconds() -> None
 
 def test_a_listener_that_nobody_asked_is_not_silent() -> None:
     """In a replay there is nobody to ask."""
-    assert Stage(HOUSE, desk()).run(60.0).said() == []
+    assert Stage(HOUSE, desk()).run(60.0).reported() == []
 
 
 def test_incidents_say_what_another_listener_never_heard() -> None:
@@ -226,4 +226,4 @@ def test_two_listeners_that_hear_the_same_sources_may_choose_between_equal_prior
             msgspec.structs.replace(one, wins=one.source == str(UUID(bytes=other.cid))) for one in answer.streams
         )
         stage.see(t, replace(answer, streams=chosen))
-    assert "winners-differ" not in [rule for rule, _ in stage.run(20.0).said()]
+    assert "winners-differ" not in [rule for rule, _ in stage.run(20.0).reported()]

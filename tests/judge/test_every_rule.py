@@ -85,7 +85,7 @@ def test_no_rule_is_without_its_rows() -> None:
 @each
 def test_just_under_is_healthy(case: Case) -> None:
     shown = case.stage(case.under()).run(case.watched_s)
-    assert case.of(shown) == [], said(shown)
+    assert case.of(shown) == [], reported(shown)
     assert others(case, shown) == set()
 
 
@@ -168,5 +168,5 @@ def others(case: Case, shown: Stage) -> set[str]:
     return {incident.rule for incident in shown.all} - case.beside - {case.rule}
 
 
-def said(shown: Stage) -> list[tuple[str, str, float]]:
+def reported(shown: Stage) -> list[tuple[str, str, float]]:
     return [(one.rule, one.summary, opened_after_s(one)) for one in shown.all]

@@ -102,7 +102,7 @@ IDS = [f"{row.rule} {row.label}".strip() for row in ROWS]
 def test_just_under_is_healthy(row: Row) -> None:
     still = one_stream(house_of((1,)))
     still.run(7.0, **WELL).run(12.0, **{**WELL, **row.always, **row.under})
-    assert still.said == []
+    assert still.reported == []
 
 
 @pytest.mark.parametrize("row", ROWS, ids=IDS)
@@ -111,7 +111,7 @@ def test_just_over_is_reported_in_time(row: Row) -> None:
     still.run(7.0, **WELL)
     since_ns = still.now_ns
     still.run(1.0, **{**WELL, **row.always, **row.over})
-    (incident,) = still.said
+    (incident,) = still.reported
     assert (incident.rule, incident.severity) == (row.rule, row.severity)
     assert incident.opened_ns - since_ns <= (CATALOG[row.rule].on_delay_s + 0.1) * S
     assert incident.universes == ("e131/1",)
@@ -127,7 +127,7 @@ def test_recovery_closes_it_after_the_off_delay(row: Row) -> None:
     still.run(7.0, **WELL).run(2.0, **{**WELL, **row.always, **row.over})
     since_ns = still.now_ns
     still.run(12.0, **WELL)
-    (incident,) = still.said
+    (incident,) = still.reported
     assert incident.closed_ns is not None
     off_s = CATALOG[row.rule].off_delay_s
     assert off_s - 0.1 <= (incident.closed_ns - since_ns) / S <= off_s + 0.2
@@ -139,14 +139,14 @@ def test_coming_and_going_is_one_incident_that_flaps(row: Row) -> None:
     still.run(7.0, **WELL)
     for _ in range(5):
         still.run(2.0, **{**WELL, **row.always, **row.over}).run(3.0, **WELL)
-    (incident,) = still.said
+    (incident,) = still.reported
     assert incident.closed_ns is None
     assert incident.flaps == 4
     assert "comes and goes" in incident.summary
     still.run(50.0, **WELL)
-    assert still.said[0].closed_ns is None, "flapping stays open for a minute of calm"
+    assert still.reported[0].closed_ns is None, "flapping stays open for a minute of calm"
     still.run(15.0, **WELL)
-    assert still.said[0].closed_ns is not None
+    assert still.reported[0].closed_ns is not None
 
 
 @pytest.mark.parametrize("row", ROWS, ids=IDS)
@@ -180,15 +180,15 @@ def test_a_universe_that_is_well_again_leaves_an_open_incident(row: Row) -> None
     """The words are of what is still at fault; the record keeps what was; it is over with the last of them."""
     still = two_streams()
     still.run(7.0, **of_each(row, False, False)).run(1.0, **of_each(row, True, True))
-    (incident,) = still.said
+    (incident,) = still.reported
     assert incident.universes == ("e131/1", "e131/2") and incident.rule == row.rule
     still.run(12.0, **of_each(row, False, True))
-    (incident,) = still.said
+    (incident,) = still.reported
     assert (incident.closed_ns, incident.universes) == (None, ("e131/1", "e131/2"))
     assert "e131/2" in incident.summary and "e131/1" not in incident.summary
     assert not any("e131/1" in text for text in incident.evidence)
     still.run(12.0, **of_each(row, False, False))
-    (incident,) = still.said
+    (incident,) = still.reported
     assert incident.closed_ns is not None
 
 
@@ -204,7 +204,7 @@ def test_a_universe_that_leaves_the_house_leaves_the_incident_to_the_others(row:
     still.silent.add(0)
     still.streams.last_frame_ns[0] = still.streams.last_arrival_ns[0] = still.now_ns
     still.run(1.5, **of_each(row, True, True)).run(12.0, **of_each(row, False, True))
-    (incident,) = (one for one in still.said if one.rule == row.rule)
+    (incident,) = (one for one in still.reported if one.rule == row.rule)
     assert incident.closed_ns is None
     assert "e131/2" in incident.summary and "e131/1" not in incident.summary
 
@@ -216,28 +216,28 @@ def test_idle_time_inside_the_window_is_no_slow_refresh() -> None:
     for _ in range(6):
         still.run(3.0, **{**WELL, "frames_5s": 85, "stepped_5s": 80, "equal_frames": 3})
         still.run(1.0, **{**WELL, "frames_5s": 85, "stepped_5s": 80, "equal_frames": 0})
-    assert still.said == []
+    assert still.reported == []
 
 
 def test_steps_of_a_chase_sent_on_change_are_no_slow_refresh() -> None:
     """Under 5 Hz frames are steps; common practice, no source."""
     still = one_stream(house_of((1,)))
     still.run(7.0, **WELL).run(12.0, **{**WELL, "frames_5s": 20, "stepped_5s": 20})
-    assert still.said == []
+    assert still.reported == []
 
 
 def test_numbers_that_jump_are_no_loss() -> None:
     """A restart with another number: 100 are 'missing' and there was no time to send them."""
     still = one_stream(house_of((1,)))
     still.run(7.0, **WELL).run(10.0, **{**WELL, "lost_10s": 100, "lost_of_last_10": 10})
-    assert still.said == []
+    assert still.reported == []
 
 
 def test_loss_explains_the_gaps_that_it_makes() -> None:
     still = one_stream(house_of((1,)))
     still.run(7.0, **WELL)
     still.run(3.0, **{**WELL, "lost_10s": 40, "frames_10s": 360, "uneven_10s": 4})
-    (incident,) = still.said
+    (incident,) = still.reported
     assert incident.rule == "packet-loss"
     assert incident.explains == (("uneven-refresh", ("e131/1",)),)
 

@@ -67,13 +67,13 @@ def test_a_dark_house_notes_what_is_off_and_wakes_nobody() -> None:
     desk = Desk("Desk A", (1,), hz=4, levels=still(), to_s=6.0)
     shown = Stage(house_of((1, 2)), desk, phase=Phase.DARK).run(20.0)
     assert {incident.rule for incident in shown.all} == {"universe-lost", "universe-missing"}
-    assert shown.loud() == []
+    assert shown.alarms() == []
 
 
 def test_what_was_stopped_at_night_is_missing_when_the_house_opens() -> None:
     desk = Desk("Desk A", (1,), hz=4, levels=still(), to_s=6.0, terminate=True)
     shown = Stage(house_of((1,)), desk, phase=Phase.DARK).run(12.0)
-    assert shown.loud() == []
+    assert shown.alarms() == []
     shown.judge.command(SetPhase(Phase.PRE_SHOW))
     shown.run(21.9)
     assert not any(incident.severity is Severity.CRITICAL for incident in shown.open)
@@ -108,22 +108,22 @@ def par(name: str, address: int, slots: int = 6) -> Fixture:
 
 def test_frames_that_end_before_the_patch_for_five_seconds() -> None:
     fixtures = (par("Par 1", 1), par("Par 2", 97))
-    for slots, said in ((102, []), (101, ["short-frame"])):
+    for slots, wanted in ((102, []), (101, ["short-frame"])):
         desk = Desk("Desk A", (1,), hz=4, levels=still(0, slots))
         shown = Stage(house_of((1,), fixtures=fixtures), desk).run(7.0)
-        assert [incident.rule for incident in shown.all] == said
+        assert [incident.rule for incident in shown.all] == wanted
     assert shown.only().fixtures == ("Par 2",)
     assert "102" in shown.only().summary
 
 
 def test_a_slot_that_no_fixture_uses() -> None:
     levels = bytes([80] * 6 + [0] * 505 + [1])
-    for lit, said in ((bytes([80] * 6 + [0] * 506), []), (levels, ["stray-levels"])):
+    for lit, wanted in ((bytes([80] * 6 + [0] * 506), []), (levels, ["stray-levels"])):
         desk = Desk("Desk A", (1,), hz=4, levels=lambda t, lit=lit: lit)  # type: ignore[misc]
         shown = Stage(house_of((1,), fixtures=(par("Par 1", 1),)), desk).run(8.0)
-        assert [incident.rule for incident in shown.all] == said
+        assert [incident.rule for incident in shown.all] == wanted
     assert "512" in shown.only().summary
-    assert shown.loud() == []
+    assert shown.alarms() == []
 
 
 def test_patches_that_collide_run_over_or_are_doubled() -> None:

@@ -46,7 +46,7 @@ def run(house: House, slots: Callable[[float], dict[int, float]], until_s: float
     return Stage(house, Desk("Desk A", (1,), hz=hz, levels=levels_of(slots))).run(until_s)
 
 
-def said(stage: Stage) -> list[str]:
+def reported(stage: Stage) -> list[str]:
     return [incident.rule for incident in stage.all]
 
 
@@ -70,7 +70,7 @@ DIMMED = Fixture("13", U1, 3, ("non-dim",), label="Transformer")
     ],
 )
 def test_non_dim_partial(slots: Callable[[float], dict[int, float]], until_s: float, wanted: list[str]) -> None:
-    assert said(run(rig(RELAY), slots, until_s)) == wanted
+    assert reported(run(rig(RELAY), slots, until_s)) == wanted
 
 
 def test_non_dim_is_critical_on_a_dimmer_and_a_warning_on_a_relay() -> None:
@@ -124,7 +124,7 @@ LED = Fixture("101", U1, 101, ("intensity", "red", "control"), label="Wash 1", c
     ],
 )
 def test_powered_off(slots: Callable[[float], dict[int, float]], until_s: float, wanted: list[str]) -> None:
-    assert said(run(rig(LED), slots, until_s)) == wanted
+    assert reported(run(rig(LED), slots, until_s)) == wanted
 
 
 def test_powered_off_names_circuit_and_fixtures_and_recovers() -> None:
@@ -145,7 +145,7 @@ def on_two_networks(slots: Callable[[float], dict[int, float]], until_s: float) 
 
 
 def test_power_of_a_rack_on_two_networks_is_reported_once_when_off_and_not_at_all_when_on() -> None:
-    assert said(on_two_networks(lambda t: {2: 255, 101: 200, 111: 200}, 12)) == []
+    assert reported(on_two_networks(lambda t: {2: 255, 101: 200, 111: 200}, 12)) == []
     off = on_two_networks(lambda t: {2: 0, 101: 200, 111: 200}, 12).only()
     assert (off.rule, off.fixtures, len(off.evidence)) == ("powered-off", ("101", "102"), 1)
 
@@ -157,7 +157,7 @@ def test_a_way_with_nothing_on_it_is_used_by_nobody() -> None:
 
 
 def test_control_held() -> None:
-    assert "control-held" not in said(run(rig(LED, RELAY), lambda t: {2: 255, 103: 100 if t < 8 else 0}, 16))
+    assert "control-held" not in reported(run(rig(LED, RELAY), lambda t: {2: 255, 103: 100 if t < 8 else 0}, 16))
     stage = run(rig(LED, RELAY), lambda t: {2: 255, 103: 100}, 16)
     assert stage.rule("control-held").severity is Severity.NOTE
 
@@ -167,11 +167,11 @@ BLINDER = Fixture("B1", U1, 201, ("intensity", "intensity"), label="Blinder", fa
 
 @pytest.mark.slow
 def test_glare_held_after_a_minute() -> None:
-    assert said(run(rig(BLINDER), lambda t: {201: 255 if t < 55 else 0}, 70, hz=20)) == []
-    assert said(run(rig(BLINDER), lambda t: {201: 204}, 70, hz=20)) == []  # 80 % itself is not above it
-    assert said(run(rig(BLINDER), lambda t: {201: 205}, 70, hz=20)) == ["glare-held"]
+    assert reported(run(rig(BLINDER), lambda t: {201: 255 if t < 55 else 0}, 70, hz=20)) == []
+    assert reported(run(rig(BLINDER), lambda t: {201: 204}, 70, hz=20)) == []  # 80 % itself is not above it
+    assert reported(run(rig(BLINDER), lambda t: {201: 205}, 70, hz=20)) == ["glare-held"]
     house = rig(replace(BLINDER, faces_audience=False))
-    assert said(run(house, lambda t: {201: 255}, 70, hz=20)) == []
+    assert reported(run(house, lambda t: {201: 255}, 70, hz=20)) == []
 
 
 def wave(hz: float, low: float = 0, high: float = 255) -> Callable[[float], float]:
@@ -195,14 +195,14 @@ def test_flash_rate_by_wcag(hz: float, low: float, high: float, wanted: list[str
     10 % or more of the maximum relative luminance where the darker one is below 0.80."""
     shape = wave(hz, low, high)
     assert [
-        r for r in said(run(rig(BLINDER), lambda t: {201: shape(t), 202: shape(t)}, 6)) if r != "glare-held"
+        r for r in reported(run(rig(BLINDER), lambda t: {201: shape(t), 202: shape(t)}, 6)) if r != "glare-held"
     ] == wanted
 
 
 def test_flash_of_half_a_second_is_no_flashing() -> None:
     """A burst shorter than the rule's 2 s is an accent."""
     shape = wave(10)
-    assert said(run(rig(BLINDER), lambda t: {201: shape(t) if 2 < t < 3.5 else 0}, 8)) == []
+    assert reported(run(rig(BLINDER), lambda t: {201: shape(t) if 2 < t < 3.5 else 0}, 8)) == []
 
 
 def test_flashing_is_a_caution_and_never_a_clearance() -> None:
@@ -217,22 +217,22 @@ def test_flashing_is_a_caution_and_never_a_clearance() -> None:
 def test_what_faces_nobody_may_flash_alone_but_not_a_whole_group() -> None:
     shape = wave(8)
     many = tuple(Fixture(f"W{n}", U1, 301 + n, ("intensity",)) for n in range(12))
-    assert said(run(rig(*many), lambda t: {301: shape(t)}, 6)) == []
+    assert reported(run(rig(*many), lambda t: {301: shape(t)}, 6)) == []
     chase = [wave(8) for _ in many]
     in_step = run(rig(*many), lambda t: {301 + n: shape(t) for n in range(12)}, 6)
-    assert said(in_step) == ["flash-rate"]
+    assert reported(in_step) == ["flash-rate"]
     assert in_step.all[0].summary.startswith("A group of lights on e131/1: 8.")
     turn = run(rig(*many), lambda t: {301 + n: chase[n](t + n * 0.03) for n in range(12)}, 6)
-    assert said(turn) == []
+    assert reported(turn) == []
 
 
 @pytest.mark.parametrize(("level", "wanted"), [(0, []), (36, []), (50, ["flash-rate"])])
 def test_strobe_slot_flashes_by_its_profiles_range(level: int, wanted: list[str]) -> None:
     """0.5 Hz at 1 to 18 Hz at 255: level 36 is 2.9 Hz and level 50 is 3.9 Hz. Without a range nothing is raised."""
     house = rig(Fixture("S", U1, 251, ("intensity", "strobe"), "strobe", faces_audience=True))
-    assert said(run(house, lambda t: {251: 200, 252: level}, 6)) == wanted
+    assert reported(run(house, lambda t: {251: 200, 252: level}, 6)) == wanted
     unknown = replace(house, profiles=(Profile("strobe", ("intensity", "strobe")),))
-    assert said(run(unknown, lambda t: {251: 200, 252: level}, 6)) == []
+    assert reported(run(unknown, lambda t: {251: 200, 252: level}, 6)) == []
 
 
 MOVER = Fixture("M1", U1, 401, ("pan", "pan-fine", "tilt", "tilt-fine", "intensity"), "mover")
@@ -245,17 +245,17 @@ def pan(value: float) -> dict[int, float]:
 
 def test_sixteen_bit_moves_are_healthy() -> None:
     slow = run(rig(MOVER), lambda t: pan(20000 + 9000 * math.sin(t / 3)), 60, hz=20)
-    assert said(slow) == []
+    assert reported(slow) == []
 
 
 @pytest.mark.slow
 def test_fine_that_never_moves() -> None:
     stage = run(rig(MOVER), lambda t: pan(int(80 + 40 * math.sin(t / 3)) << 8), 60, hz=20)
-    assert said(stage) == ["fine-stuck"]
+    assert reported(stage) == ["fine-stuck"]
     assert stage.all[0].summary.startswith("M1: the fine slot of pan never moves")
     assert stage.all[0].severity is Severity.NOTE
     still = run(rig(MOVER), lambda t: pan(80 << 8), 60, hz=20)
-    assert said(still) == []
+    assert reported(still) == []
 
 
 def test_fine_and_coarse_swapped() -> None:
@@ -263,7 +263,7 @@ def test_fine_and_coarse_swapped() -> None:
         right = pan(20000 + 18000 * math.sin(t / 30))
         return {401: right[402], 402: right[401]}
 
-    assert said(run(rig(MOVER), swapped, 45, hz=20)) == ["fine-swapped"]
+    assert reported(run(rig(MOVER), swapped, 45, hz=20)) == ["fine-swapped"]
 
 
 def test_torn_pair() -> None:
@@ -273,12 +273,12 @@ def test_torn_pair() -> None:
         now, before = int(20000 + 320 * t), int(20000 + 320 * (t - 0.025))
         return {401: now >> 8, 402: before & 255 if now >> 8 != before >> 8 else now & 255}
 
-    assert said(run(rig(MOVER), torn, 12)) == ["torn-pair"]
+    assert reported(run(rig(MOVER), torn, 12)) == ["torn-pair"]
 
 
 def test_eight_bit_wave_is_not_torn() -> None:
     """Its crest is one coarse step up for a single frame and comes back: nothing was torn."""
-    assert said(run(rig(MOVER), lambda t: {401: 100 if int(t * 40) % 20 == 0 else 99, 402: 7}, 15)) in (
+    assert reported(run(rig(MOVER), lambda t: {401: 100 if int(t * 40) % 20 == 0 else 99, 402: 7}, 15)) in (
         [],
         ["fine-stuck"],
     )
@@ -287,10 +287,10 @@ def test_eight_bit_wave_is_not_torn() -> None:
 def test_way_overload_after_ten_seconds() -> None:
     """2 kW at 230 V are 8.70 A; this way's limit is 8 A."""
     lamp = Fixture("1", U1, 1, ("intensity",))
-    assert said(run(rig(lamp), lambda t: {1: 255 if t < 8 else 0}, 16, hz=20)) == []
-    assert said(run(rig(lamp), lambda t: {1: 200}, 16, hz=20)) == []
+    assert reported(run(rig(lamp), lambda t: {1: 255 if t < 8 else 0}, 16, hz=20)) == []
+    assert reported(run(rig(lamp), lambda t: {1: 200}, 16, hz=20)) == []
     stage = run(rig(lamp), lambda t: {1: 255}, 16, hz=20)
-    assert said(stage) == ["way-overload"]
+    assert reported(stage) == ["way-overload"]
     incident = stage.all[0]
     assert incident.summary.startswith("Rack 1 way 1: estimated 8.7 A of 8 A.")
     assert "not a measurement" in incident.evidence[1]
@@ -300,7 +300,7 @@ def test_supply_overload() -> None:
     """Ways 1 and 4 hang on line 1: 17.4 A of 12 A."""
     lamps = tuple(Fixture(str(n), U1, n, ("intensity",)) for n in (1, 4))
     stage = run(rig(*lamps), lambda t: {1: 150, 4: 255}, 16, hz=20)
-    assert said(stage) == ["supply-overload"]
+    assert reported(stage) == ["supply-overload"]
     assert stage.all[0].summary.startswith("Rack 1 supply line 1: estimated 15 A of 12 A.")
 
 
@@ -311,7 +311,7 @@ def test_reload_keeps_what_is_raised() -> None:
     stage.model.take_house(other)
     stage.judge.take_house(other, stage.now_ns)
     stage.run(9)
-    assert said(stage) == ["non-dim-partial"] and stage.all[0].closed_ns is None
+    assert reported(stage) == ["non-dim-partial"] and stage.all[0].closed_ns is None
 
 
 def test_universe_shifted_by_one_is_named() -> None:

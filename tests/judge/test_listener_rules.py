@@ -48,7 +48,7 @@ def test_a_link_that_goes_down_is_not_judged_and_raises_no_other_fault() -> None
     assert shown.judge.universe_states(shown.model, shown.now_ns)[0] == UniverseState.NOT_JUDGED
     assert shown.judge.readiness(shown.model, shown.now_ns).not_judged == ("e131/1",)
     shown.run(40.0)
-    assert shown.said() == [("link-down", "carrier")]
+    assert shown.reported() == [("link-down", "carrier")]
     assert [(one.start_ns, one.end_ns, one.reason) for one in shown.judge.listener.not_judged] == [
         (at(5), at(20), "link-down")
     ]
@@ -59,14 +59,14 @@ def test_a_port_that_stays_dark_for_thirty_seconds_after_its_link_is_not_lost_da
     shown = stage(desk(drop=lambda universe, index, t: 5 < t < 38))
     shown.see(5.0, LinkSeen(at(5), 0, False, (), "eth1"))
     shown.see(8.0, LinkSeen(at(8), 0, True, ("10.0.0.200",), "eth1"))
-    assert shown.run(60.0).said() == [("link-down", "carrier")]
+    assert shown.run(60.0).reported() == [("link-down", "carrier")]
 
 
 def test_what_is_still_gone_after_that_is_lost() -> None:
     shown = stage(desk(to_s=5.0))
     shown.see(5.0, LinkSeen(at(5), 0, False, (), "eth1"))
     shown.see(8.0, LinkSeen(at(8), 0, True, ("10.0.0.200",), "eth1"))
-    assert [rule for rule, _ in shown.run(60.0).said()] == ["link-down", "universe-lost"]
+    assert [rule for rule, _ in shown.run(60.0).reported()] == ["link-down", "universe-lost"]
 
 
 def test_an_address_that_goes_takes_the_link_and_one_that_never_was_does_not() -> None:
@@ -110,10 +110,10 @@ def test_an_overrun_says_all_packets_of_its_incident_to_its_end() -> None:
 
 
 def test_a_stall_is_reported_from_a_second_on() -> None:
-    for late_s, said in ((0.9, []), (1.0, [("host-overrun", "stall")])):
+    for late_s, wanted in ((0.9, []), (1.0, [("host-overrun", "stall")])):
         shown = stage(desk())
         shown.see(5.0, StallSeen(at(5), round(late_s * S)))
-        assert shown.run(6.0).said() == said
+        assert shown.run(6.0).reported() == wanted
 
 
 def test_a_stall_says_whether_packets_waited_or_are_gone() -> None:
@@ -131,23 +131,23 @@ def test_a_querier_that_fell_silent_and_one_that_never_was() -> None:
     begin_ns = still_.now_ns
     still_.judge.observe(QuerySeen(begin_ns, 0, "10.0.0.254", "igmp2", 10.0))
     still_.run(259.9)
-    assert still_.said == []
+    assert still_.reported == []
     still_.run(0.4)
-    (incident,) = still_.said
+    (incident,) = still_.reported
     assert (incident.rule, incident.severity) == ("querier-absent", Severity.WARNING)
     assert incident.opened_ns - begin_ns <= 260.2 * S
     assert "10.0.0.254" in incident.summary
     still_.judge.observe(QuerySeen(still_.now_ns, 0, "10.0.0.254", "igmp2", 10.0))
     still_.run(0.3)
-    assert still_.said[0].closed_ns is not None
+    assert still_.reported[0].closed_ns is not None
     never = one_stream(house_of((1,)))
     never.judge.observe(QuerierWatchSeen(never.now_ns, 0, True))
     never.run(260.4)
-    assert [(one.rule, one.severity) for one in never.said] == [("querier-absent", Severity.NOTE)]
+    assert [(one.rule, one.severity) for one in never.reported] == [("querier-absent", Severity.NOTE)]
     blind = one_stream(house_of((1,)))
     blind.judge.observe(QuerierWatchSeen(blind.now_ns, 0, False, "no right to listen"))
     blind.run(270.0)
-    assert blind.said == []
+    assert blind.reported == []
 
 
 def test_two_queriers_in_turn_are_a_duel() -> None:
@@ -157,12 +157,12 @@ def test_two_queriers_in_turn_are_a_duel() -> None:
         shown.see(2 + 3 * turn, seen)
     shown.run(14.0)
     assert {incident.rule for incident in shown.all} == {"querier-changed"}
-    assert shown.loud() == []
+    assert shown.alarms() == []
 
 
 def test_a_querier_that_a_switch_names_and_nobody_hears_here() -> None:
     """IGMP-STD-MIB (RFC 2933): igmpInterfaceQuerier of one interface. One that comes, goes or returns is no change."""
-    for who, said in (
+    for who, wanted in (
         (lambda t_s: "10.0.0.254" if t_s < 12.0 else "10.0.0.1", ["querier-changed"]),
         (lambda t_s: "" if t_s < 12.0 else "10.0.0.1", []),
         (lambda t_s: "10.0.0.254" if t_s < 12.0 else "", []),
@@ -170,7 +170,7 @@ def test_a_querier_that_a_switch_names_and_nobody_hears_here() -> None:
         shown = stage(desk(), switches=(FOH,))
         for at_s, seen in polled(switch(querier=who), 30.0):
             shown.see(at_s, seen)
-        assert [one.rule for one in shown.run(30.0).all] == said
+        assert [one.rule for one in shown.run(30.0).all] == wanted
     assert shown_change().only().summary == "Switch FOH: the multicast querier changed from 10.0.0.254 to 10.0.0.1."
 
 
@@ -228,7 +228,7 @@ def test_an_address_with_two_devices_and_a_swapped_device() -> None:
         duel.see(2.0 + turn, NeighbourSeen(at(2 + turn), 0, "10.0.0.7", macs[turn % 2], True))
         swap.see(2.0 + turn, NeighbourSeen(at(2 + turn), 0, "10.0.0.7", macs[turn // 2], True))
     assert duel.run(8.0).only().rule == "duplicate-address"
-    assert duel.loud() == []
+    assert duel.alarms() == []
     assert swap.run(8.0).all == []
 
 

@@ -33,7 +33,7 @@ from tests.judge.moved import Moved
 from tests.judge.stage import START_NS, S, opened_after_s
 from tests.judge.still import one_stream
 from tests.judge.test_catalog import EVERYTHING
-from tests.judge.test_every_rule import CASES, said
+from tests.judge.test_every_rule import CASES, reported
 from tests.judge.test_flow_rules import ROWS, WELL, Row, house_of
 
 LATER_S = 2.0
@@ -91,7 +91,7 @@ def test_both_delays_are_the_rules_own(case: Case) -> None:
         named_s += STEP_S
         shown.run(named_s)
     shown.run(case.end_s + case.closes_s[1] + LATER_S + 0.2)
-    assert len(case.of(shown)) == 1, said(shown)
+    assert len(case.of(shown)) == 1, reported(shown)
     (incident,) = case.of(shown)
     assert earliest_s - 0.01 <= named_s <= latest_s + 0.11 + STEP_S
     if opened_after_s(incident) >= earliest_s - 0.01:

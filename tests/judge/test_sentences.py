@@ -70,7 +70,7 @@ def flapping() -> str:
     for _ in range(4):
         still.run(2.0, **{**WELL, **row.always, **row.over}).run(3.0, **WELL)
     still.run(1.0, **{**WELL, **row.always, **row.over})
-    return still.said[0].summary
+    return still.reported[0].summary
 
 
 OTHERWISE: dict[str, Callable[[], str]] = {

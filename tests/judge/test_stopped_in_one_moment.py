@@ -1,4 +1,4 @@
-"""Several sources that fall silent in one moment: each is told by what it did, and one that returns hides no other."""
+"""Several sources fall silent in one moment: each is judged by what it did, and one that returns hides no other."""
 
 from __future__ import annotations
 

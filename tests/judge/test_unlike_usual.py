@@ -55,16 +55,16 @@ def minutes(still: Still, seconds: float = 2.0, **tonight: Any) -> Still:
     return still.run(seconds, **WELL)
 
 
-def said(still: Still) -> list[Incident]:
+def reported(still: Still) -> list[Incident]:
     return still.of("unlike-usual")
 
 
 def summary() -> str:
-    return said(run(p99_ms=61.0))[0].summary
+    return reported(run(p99_ms=61.0))[0].summary
 
 
 def test_the_example() -> None:
-    (found,) = said(run(p99_ms=61.0))
+    (found,) = reported(run(p99_ms=61.0))
     assert "99 of 100 intervals within 61 ms tonight; the last 20 shows 26 to 31 ms." in found.summary
     assert (found.severity, found.universes) == (Severity.NOTE, ("e131/1",))
 
@@ -82,8 +82,8 @@ def test_the_example() -> None:
     ],
 )
 def test_just_under_and_just_over_what_matters(under: dict[str, Any], over: dict[str, Any], words: str) -> None:
-    assert run(**under).said == []
-    (found,) = run(**over).said
+    assert run(**under).reported == []
+    (found,) = run(**over).reported
     assert words in found.summary
 
 
@@ -97,41 +97,39 @@ def test_just_under_and_just_over_what_matters(under: dict[str, Any], over: dict
 def test_five_median_deviations_where_that_is_more(
     usual: UsualOfUniverse, under: dict[str, Any], over: dict[str, Any]
 ) -> None:
-    assert run(usual, **under).said == []
-    assert len(run(usual, **over).said) == 1
+    assert run(usual, **under).reported == []
+    assert len(run(usual, **over).reported) == 1
 
 
 def test_what_one_of_the_shows_had_is_not_unlike_them() -> None:
     usual = replace(USUAL, sustained_p99_ms=UsualFigure(28, 1, 26, 80, 20))
-    assert run(usual, p99_ms=79.0).said == []
-    assert len(run(usual, p99_ms=81.0).said) == 1
+    assert run(usual, p99_ms=79.0).reported == []
+    assert len(run(usual, p99_ms=81.0).reported) == 1
 
 
 def test_better_than_usual_is_no_fault() -> None:
-    assert run(hz=80.0, p99_ms=5.0).said == []
+    assert run(hz=80.0, p99_ms=5.0).reported == []
 
 
 def test_every_one_of_five_judged_minutes_must_be_outside() -> None:
-    assert run(p99_ms=np.array([90, 90, 57, 90, 90])).said == []
-    assert run(p99_ms=90.0, minutes=4).said == []
-    assert len(run(p99_ms=np.array([61, 90, 62, 90, 90])).said) == 1
+    assert run(p99_ms=np.array([90, 90, 57, 90, 90])).reported == []
+    assert run(p99_ms=90.0, minutes=4).reported == []
+    assert len(run(p99_ms=np.array([61, 90, 62, 90, 90])).reported) == 1
 
 
 def test_another_source_in_control_is_not_compared() -> None:
-    assert run(replace(USUAL, source="10.20.0.9"), p99_ms=90.0).said == []
+    assert run(replace(USUAL, source="10.20.0.9"), p99_ms=90.0).reported == []
 
 
 def test_what_is_not_known_says_nothing() -> None:
-    assert (
-        run(UsualOfUniverse("e131/1", SOURCE, None, None, None, None), hz=1.0, p99_ms=900.0, missing_percent=5.0).said
-        == []
-    )
-    assert run(replace(USUAL, universe="e131/2"), p99_ms=900.0).said == []
+    unknown = UsualOfUniverse("e131/1", SOURCE, None, None, None, None)
+    assert run(unknown, hz=1.0, p99_ms=900.0, missing_percent=5.0).reported == []
+    assert run(replace(USUAL, universe="e131/2"), p99_ms=900.0).reported == []
 
 
 @pytest.mark.parametrize("phase", Phase)
 def test_it_is_a_warning_before_the_show_and_a_note_at_all_other_times(phase: Phase) -> None:
-    (found,) = said(run(p99_ms=61.0, phase=phase))
+    (found,) = reported(run(p99_ms=61.0, phase=phase))
     assert found.severity == (Severity.WARNING if phase is Phase.PRE_SHOW else Severity.NOTE)
 
 
@@ -141,16 +139,16 @@ def test_before_the_show_it_is_a_reason_not_to_be_ready_where_it_would_matter() 
     assert [reason.rule for reason in ready.reasons] == ["unlike-usual"]
     house = house_of((1,))
     house = replace(house, universes=(replace(house.universes[0], expected=False),))
-    (found,) = said(run(p99_ms=61.0, phase=Phase.PRE_SHOW, house=house))
+    (found,) = reported(run(p99_ms=61.0, phase=Phase.PRE_SHOW, house=house))
     assert found.severity == Severity.NOTE
 
 
 def test_it_is_over_a_minute_after_the_first_usual_minute() -> None:
     still = run(p99_ms=61.0)
     minutes(still, 58.0, p99_ms=np.array([61, 61, 61, 61, 28]))
-    assert said(still)[0].closed_ns is None
+    assert reported(still)[0].closed_ns is None
     minutes(still, 4.0, p99_ms=np.array([61, 61, 61, 61, 28]))
-    assert said(still)[0].closed_ns is not None
+    assert reported(still)[0].closed_ns is not None
 
 
 def moved(
@@ -160,7 +158,7 @@ def moved(
     from tests.judge.moved import Moved
 
     def play(rules: Sequence[Rule], is_over: bool) -> Sequence[Incident]:
-        return run(usual, rules, **(over if is_over else under)).said
+        return run(usual, rules, **(over if is_over else under)).reported
 
     return Moved("unlike-usual", parameter, value, play)
 
@@ -181,13 +179,13 @@ MOVED = [
 
 def test_both_delays_are_its_own() -> None:
     still = run(rules=with_numbers("unlike-usual", on_delay_s=4.0, off_delay_s=10.0), p99_ms=61.0, seconds=3.0)
-    assert still.said == []
+    assert still.reported == []
     minutes(still, 3.0, p99_ms=61.0)
-    assert len(still.said) == 1
+    assert len(still.reported) == 1
     minutes(still, 9.0)
-    assert said(still)[0].closed_ns is None
+    assert reported(still)[0].closed_ns is None
     minutes(still, 4.0)
-    assert said(still)[0].closed_ns is not None
+    assert reported(still)[0].closed_ns is not None
 
 
 def test_a_trend_is_shown_before_the_limit_of_packet_loss() -> None:

@@ -17,7 +17,7 @@ def sum16(data):
     return total
 
 class Wire:
-    # Frames as they stand on the cable: Ethernet II, IPv4 (RFC 791) and UDP (RFC 768), with a checksum of our own.
+    # Frames as they are on the cable: Ethernet II, IPv4 (RFC 791) and UDP (RFC 768), with a checksum of our own.
     def __init__(self):
         self.sock = socket.socket(socket.AF_PACKET, socket.SOCK_RAW)
         self.sock.bind(("sw", 0))

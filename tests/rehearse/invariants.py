@@ -123,7 +123,7 @@ def _of_lasting(sheet: Sheet, one: Incident) -> Iterator[str]:
             streams = snapshot.streams["source"] == index
             ended_ns = int(snapshot.streams["last_frame_ns"][streams & mine].max(initial=0))
             if not ended_ns:
-                continue  # the leg of another network: what it sends is told by its own streams
+                continue  # the leg of another network: what it sends is reported by its own streams
             before = one.summary.split("went silent")[0]
             accused = before if re.search(r"(It|They) \w+ $", before) else before.rpartition(". ")[2]
             if f'"{sheet.source_names[index]}"' not in accused:

@@ -43,7 +43,7 @@ class Score:
         where = f"night {night.seed} ({night.scenario.title})"
         for one in night.expected:
             self._take_expected(one, performance, where)
-        for incident in performance.loud():
+        for incident in performance.alarms():
             self.reported[incident.rule] += 1
             if any(_is_about(incident, one, (*one.rules, *one.also)) for one in (*night.expected, *night.allowed)):
                 self.true[incident.rule] += 1
@@ -55,14 +55,14 @@ class Score:
 
     def _take_expected(self, one: Expected, performance: Performance, where: str) -> None:
         self.played[one.fault] += 1
-        about = [each for each in performance.loud() if _is_about(each, one, one.rules)]
+        about = [each for each in performance.alarms() if _is_about(each, one, one.rules)]
         timely = [each for each in about if _first_s(each, one.at_s) <= one.due_s + SLACK_S]
         if not timely:
             late = f" (late: {line_of(about[0])})" if about else ""
             self.wrong.append(f"{where}: missed: {one.fault}, due {one.due_s:.1f} s{late}")
             return
         # What is lost as a whole loses no single frames.
-        beside = [each for each in performance.loud() if _is_about(each, one, (*one.rules, *one.also))]
+        beside = [each for each in performance.alarms() if _is_about(each, one, (*one.rules, *one.also))]
         missing = set(one.universes) - {name for each in beside for name in _named(each)}
         if missing:
             self.wrong.append(f"{where}: {one.fault} without {', '.join(sorted(missing))}: {line_of(timely[0])}")

@@ -1,7 +1,7 @@
 """Compare each fault with and without a restart of the program in its middle: `python -m tests.rehearse.restarts`.
 
 Names of scenarios may follow; without them all faults are compared, which takes some ten minutes. What differs is
-printed, a line each. What nobody can know after a restart stands in LOST_WITH_IT.
+printed, a line each. What nobody can know after a restart is listed in LOST_WITH_IT.
 """
 
 from __future__ import annotations
@@ -96,7 +96,7 @@ def unexplained(name: str, found: list[str]) -> list[str]:
 
 
 def _reported(performance: Performance) -> dict[int, Incident]:
-    return {one.id: one for one in performance.loud() if not one.part_of}
+    return {one.id: one for one in performance.alarms() if not one.part_of}
 
 
 def _is_over(one: Incident) -> bool:

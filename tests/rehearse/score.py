@@ -40,7 +40,7 @@ def main(names: list[str]) -> int:
                 print(f"       {line}")
             if names and performance:
                 for incident in performance.incidents:
-                    print(f"       said: {line_of(incident)}")
+                    print(f"       reported: {line_of(incident)}")
                     for text in (incident.summary, *incident.evidence, *incident.also_possible):
                         print(f"             {text}")
                     for entry in incident.timeline:

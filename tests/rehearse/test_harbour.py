@@ -94,9 +94,9 @@ def test_demo_show_is_judged_healthy_but_for_the_rehearsed_fault(house: House) -
     items = itertools.takewhile(lambda item: item.t_ns < 100e9, shown)
     scenario = Scenario("demo", "F02", "the demo", lambda: items, 100, Paper(""), Truth("source-absent", 62.5))
     performance = perform(scenario, house)
-    reported = [(each.rule, each.universes) for each in performance.loud()]
+    reported = [(each.rule, each.universes) for each in performance.alarms()]
     assert reported == [("source-absent", tuple(f"e131/{n}" for n in range(1, 11)))]
-    incident = next(performance.loud())
+    incident = next(performance.alarms())
     # Universes at rest spoke up to 0.9 s before the desk died: the first is found lost that much earlier.
     assert 61.5 <= seconds(incident.opened_ns) <= 62.6
     assert incident.closed_ns is not None and incident.cause == "source-lost"

@@ -17,7 +17,7 @@ A_WHILE_S = 600.0
 def test_a_replay_with_leaps_says_the_same_at_the_same_times(seed: int) -> None:
     found, leaping, plain = differences(*drawn(seed, FEW_PACKETS))
     assert not found, "\n".join(found)
-    assert plain.events, "nothing was said, so nothing was compared"
+    assert plain.events, "nothing was reported, so nothing was compared"
     assert leaping.ticks < plain.ticks
 
 
@@ -25,5 +25,5 @@ def test_a_replay_with_leaps_says_the_same_at_the_same_times(seed: int) -> None:
 def test_a_house_at_rest_is_leapt_over_and_the_same_is_said(seed: int) -> None:
     found, leaping, plain = differences(*drawn_rest(seed, A_WHILE_S))
     assert not found, "\n".join(found)
-    assert plain.events, "nothing was said, so nothing was compared"
+    assert plain.events, "nothing was reported, so nothing was compared"
     assert leaping.ticks < plain.ticks

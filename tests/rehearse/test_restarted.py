@@ -40,11 +40,11 @@ def test_a_fault_that_lasts_over_a_restart_is_the_same_incident(name: str) -> No
     scenario = SCENARIOS[name]
     stopped_s = scenario.truth.due_s + 2.5
     alone, restarted = perform(scenario), perform(scenario, restart_s=(stopped_s, stopped_s + AWAY_S))
-    found = [(one.id, one.rule, one.began_ns) for one in restarted.loud()]
+    found = [(one.id, one.rule, one.began_ns) for one in restarted.alarms()]
     # What was lost before it is missing after it: the new judgement never heard it.
     expected = [
         (one.id, "universe-missing" if one.rule in GONE and one.rule != found[0][1] else one.rule, one.began_ns)
-        for one in alone.loud()
+        for one in alone.alarms()
     ]
     assert found == expected
 
@@ -97,7 +97,7 @@ def test_art_net_that_fell_silent_just_before_a_restart_is_missing_after_it() ->
         states.append((seconds(snapshot.now_ns), int(snapshot.universes["state"][row])))
 
     performance = perform(SCENARIOS["all-sources-end"], look=look, restart_s=(15.0, 17.0))
-    (missing,) = [one for one in performance.loud() if "artnet/0" in one.universes]
+    (missing,) = [one for one in performance.alarms() if "artnet/0" in one.universes]
     assert (missing.rule, missing.severity) == ("universe-missing", Severity.CRITICAL)
     assert "though heard before it" in missing.summary
     assert UniverseState.NOT_VISIBLE not in {state for at_s, state in states if at_s > 17.5}

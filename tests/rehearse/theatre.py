@@ -70,15 +70,15 @@ class Performance:
 
     scenario: Scenario
     incidents: list[Incident]
-    loudest: dict[int, Severity] = field(default_factory=dict)
+    worst: dict[int, Severity] = field(default_factory=dict)
     first_cause: dict[int, str] = field(default_factory=dict)
     summaries: list[str] = field(default_factory=list)
     """Every summary of every incident, as it was first reported or revised."""
     events: list[Event] = field(default_factory=list)
     """All that happened to incidents, in order."""
 
-    def loud(self) -> Iterator[Incident]:
-        return (each for each in self.incidents if self.loudest[each.id] > Severity.NOTE)
+    def alarms(self) -> Iterator[Incident]:
+        return (each for each in self.incidents if self.worst[each.id] > Severity.NOTE)
 
 
 def perform(
@@ -97,7 +97,7 @@ def perform(
     house = house or house_of(scenario.paper)
     engine = Engine(house, now_ns=BASE_NS, wall_offset_ns=WALL_OFFSET_NS)
     seen: dict[int, Incident] = {}
-    loudest: dict[int, Severity] = {}
+    worst: dict[int, Severity] = {}
     first_cause: dict[int, str] = {}
     summaries: dict[str, None] = {}
     events: list[Event] = []
@@ -113,7 +113,7 @@ def perform(
 
     def keep(incident: Incident) -> None:
         seen[incident.id] = incident
-        loudest[incident.id] = max(loudest.get(incident.id, Severity.NOTE), incident.severity)
+        worst[incident.id] = max(worst.get(incident.id, Severity.NOTE), incident.severity)
         first_cause.setdefault(incident.id, incident.cause)
         summaries[incident.summary] = None
 
@@ -150,7 +150,7 @@ def perform(
     for incident in engine.snapshot(BASE_NS + round(scenario.seconds * 1e9)).incidents:
         keep(incident)
     found = sorted(seen.values(), key=lambda each: each.id)
-    return Performance(scenario, found, loudest, first_cause, list(summaries), events)
+    return Performance(scenario, found, worst, first_cause, list(summaries), events)
 
 
 def restarted(
@@ -245,12 +245,12 @@ def line_of(incident: Incident) -> str:
 def mismatches(performance: Performance) -> list[str]:
     """What is wrong with what was reported; nothing if it is the truth."""
     truth = performance.scenario.truth
-    loud = list(performance.loud())
+    alarms = list(performance.alarms())
     if performance.scenario.is_healthy:
-        return [f"false alarm: {line_of(each)}" for each in loud]
+        return [f"false alarm: {line_of(each)}" for each in alarms]
     accepted = (truth.rule, *truth.instead)
     found = [each for each in performance.incidents if each.rule in accepted]
-    wrong = [f"reported beside it: {line_of(each)}" for each in loud if each.rule not in (*accepted, *truth.also)]
+    wrong = [f"reported beside it: {line_of(each)}" for each in alarms if each.rule not in (*accepted, *truth.also)]
     wrong += [f"not explained: {line_of(each)}" for each in performance.incidents if each.rule in truth.explains]
     exact = [each for each in found if each.rule == truth.rule]
     main = min(exact or found, key=lambda each: each.opened_ns, default=None)
@@ -276,12 +276,14 @@ def _judged(incident: Incident, performance: Performance) -> list[str]:
         wrong.append(f"cause {incident.cause}, not {truth.cause}")
     if truth.universes and set(incident.universes) != set(truth.universes):
         wrong.append(f"universes {incident.universes}, not {truth.universes}")
-    loudest = performance.loudest[incident.id].word
-    if loudest != truth.severity and incident.rule == truth.rule:
-        wrong.append(f"{loudest}, not {truth.severity}")
+    worst = performance.worst[incident.id].word
+    if worst != truth.severity and incident.rule == truth.rule:
+        wrong.append(f"{worst}, not {truth.severity}")
     texts = " ".join((incident.summary, *incident.evidence, *incident.still_working))
     wrong += [f"does not say {words!r}: {texts}" for words in truth.says if words not in texts]
-    wrong += [f"says {words!r}: {said}" for words in truth.unsaid for said in performance.summaries if words in said]
+    wrong += [
+        f"says {words!r}: {summary}" for words in truth.unsaid for summary in performance.summaries if words in summary
+    ]
     if _CONFIDENCES.index(incident.confidence) > _CONFIDENCES.index(Confidence(truth.confidence)):
         wrong.append(f"claims {incident.confidence}, at most {truth.confidence}")
     return wrong

@@ -498,7 +498,7 @@ def desk_lost(now_ms: float) -> Situation:
         ],
     }  # fmt: skip
     stray = incident(8, now_ms - 600000, "stray-levels", "note", ["e131/8"], now_ms) | {
-        "summary": "Slots 500 to 503 of Floor (e131/8) stand above zero, and no fixture is there"
+        "summary": "Slots 500 to 503 of Floor (e131/8) are above zero, and no fixture is there"
     }
     warning = incident(6, now_ms - 95000, "slow-refresh", "warning", ["e131/11"], now_ms) | {
         "summary": "Moving lights 1 (e131/11) changes at 14.2 Hz, below the 20 Hz this house asks for",

@@ -109,7 +109,7 @@ def _say_moved(ctx: RuleContext, cluster: Cluster, universes: list[int]) -> str:
 
 
 def severity_of(ctx: RuleContext, cluster: Cluster, phase: Phase, at: datetime) -> Severity:
-    """Grade a cluster as in some phase: the loudest of its cases."""
+    """Grade a cluster as in some phase: the most severe of its cases."""
     if cluster.accepted or phases.quiet_window(ctx.house, cluster.rule, at) is not None:
         return Severity.NOTE
     return max(_severity_of_case(ctx, case, phase) for case in cluster.cases)
@@ -142,10 +142,10 @@ def _summarise(ctx: RuleContext, cluster: Cluster, universes: list[int]) -> str:
     if verdict and own.get("verdict") and cluster.group.startswith("network:"):
         facts["verdict"] = verdict.sentence
     facts["verdict"] = _without_names(cluster.rule.sentence, facts, wording.list_names(sources), len(sources) == 1)
-    said = " ".join(cluster.rule.sentence.format_map(facts).split())
+    sentence = " ".join(cluster.rule.sentence.format_map(facts).split())
     if verdict:
-        said = _joined(said, wording.list_names(source.partition(" (")[0] for source in sources))
-    return said[:1].upper() + said[1:] if said.startswith("fixture ") else said
+        sentence = _joined(sentence, wording.list_names(source.partition(" (")[0] for source in sources))
+    return sentence[:1].upper() + sentence[1:] if sentence.startswith("fixture ") else sentence
 
 
 def _worst(ctx: RuleContext, speaker: Finding, universes: list[int]) -> str:
@@ -166,11 +166,11 @@ def _without_names(sentence: str, facts: _Filled, names: str, is_one: bool) -> s
     return f"{'It' if is_one else 'They'} {verdict[len(names) + 1 :]}"
 
 
-def _joined(said: str, names: str) -> str:
+def _joined(sentence: str, names: str) -> str:
     """Join a verdict that begins with the very names of the sentence before it: `… since 20:41. "Desk A": lead …`."""
-    before, again, after = said.partition(f". {names}: ")
+    before, again, after = sentence.partition(f". {names}: ")
     is_joined = names and again and before.count(names) == 1 and ":" not in after.partition(".")[0]
-    return f"{before}: {after}" if is_joined else said
+    return f"{before}: {after}" if is_joined else sentence
 
 
 def _universes(ctx: RuleContext, cluster: Cluster, rows: list[int]) -> str:

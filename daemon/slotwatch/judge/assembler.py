@@ -100,8 +100,8 @@ class Assembler:
             waiting = len(self._book.resumed)
             accounts = [give_account(ctx, cluster, at) for cluster in self.clusters]
         for account, cluster in zip(accounts, self.clusters, strict=True):
-            # What was told in another incident goes on in this one, unless that one goes on itself.
-            earlier = {self._book.key_of(case.told_in or 0) for case in (*cluster.cases, *cluster.explained)}
+            # A case of another incident continues in this one, unless that incident continues itself.
+            earlier = {self._book.key_of(case.reported_in or 0) for case in (*cluster.cases, *cluster.explained)}
             account.absorbs = tuple(dict.fromkeys((*account.absorbs, *(slot for slot in earlier if slot))))
         self._book.update(accounts, ctx.now_ns)
         # What was found again is put into words once more, with its own beginning.
@@ -110,7 +110,7 @@ class Assembler:
             number = self._book.number_of((cluster.rule.name, cluster.group))
             for case in cluster.cases:
                 # What speaks for itself is no part of the incident that once accounted for it, which may have closed.
-                case.told_in, case.explained_by, case.stays_explained = number, None, False
+                case.reported_in, case.explained_by, case.stays_explained = number, None, False
             for case in cluster.explained:
                 case.explained_by = number
                 case.stays_explained = cluster.rule.explains.by_its_end
@@ -125,9 +125,9 @@ class Assembler:
             return
         self._left = (
             [replace(account, held_ns=0) for account in accounts],
-            [(one.rule.name, one.key, one.told_in, one.explained_by, one.stays_explained) for one in cases],
+            [(one.rule.name, one.key, one.reported_in, one.explained_by, one.stays_explained) for one in cases],
             [(one.id, one.revision) for one in self._book.open_incidents()],
-            self._book.told,
+            self._book.revisions,
         )
         if before == self._left and not self._clusterer.is_letting_go:
             self._same_of, self._same_until_ns = ctx.revision.facts, holds_until_ns

@@ -26,6 +26,7 @@ from typing import Never, Protocol, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import House
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.flapping import MOST_OPENINGS, Flapping
@@ -47,7 +48,6 @@ class Cases(Protocol):
 
 
 T = TypeVar("T")
-NANOSECONDS = 1_000_000_000
 
 STREAMS = "streams"
 UNIVERSES = "universes"
@@ -192,7 +192,7 @@ class Raised:
     holds: bool = True
     edges: deque[int] = field(default_factory=lambda: deque(maxlen=MOST_OPENINGS))
     """Times at which the condition came back after having gone for a second or more, the first included."""
-    told_in: int | None = None
+    reported_in: int | None = None
     """Incident that it is one of the cases of, or was."""
     explained_by: int | None = None
     """Incident that accounts for it."""

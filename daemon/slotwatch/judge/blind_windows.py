@@ -9,11 +9,12 @@ from __future__ import annotations
 from collections.abc import Container, Iterable
 from typing import TYPE_CHECKING
 
+from slotwatch.durations import NANOSECONDS
+
 if TYPE_CHECKING:
     from slotwatch.judge.binding import Cases, Key
     from slotwatch.judge.listener import NotJudged
 
-NANOSECONDS = 1_000_000_000
 STALL = "stall"
 
 LONGEST_MARK_NS = 4 * NANOSECONDS

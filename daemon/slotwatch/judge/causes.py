@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import leg_causes, wording
 from slotwatch.judge.binding import Finding
 from slotwatch.judge.context import RuleContext
@@ -40,7 +41,6 @@ from slotwatch.judge.switch_causes import weigh_switches
 from slotwatch.snapshot import Confidence, Incident
 from slotwatch.wire.universe import Protocol
 
-NANOSECONDS = 1_000_000_000
 MOST_WEIGHED = 32
 """Sources of one loss whose own signs of life are looked at. A flood of invented senders ends as thousands."""
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass, field
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.judge.catalog import begins_at_a_moment
 from slotwatch.judge.flapping import MOST_OPENINGS
 from slotwatch.snapshot import Confidence, HeardElsewhere, Incident, IncidentLeg, Severity
 
-NANOSECONDS = 1_000_000_000
 SURELY_ANOTHER_NS = 12 * NANOSECONDS
 """Longest window of any rule, 10 s, and some slack: what opened so long before a fault began is not part of it."""
 Explains = tuple[tuple[str, tuple[str, ...]], ...]

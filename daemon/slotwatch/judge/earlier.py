@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import explain
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.judge.drafts import IncidentRecord
@@ -17,7 +18,6 @@ from slotwatch.snapshot import Incident
 if TYPE_CHECKING:
     from slotwatch.judge.context import RuleContext
 
-NANOSECONDS = 1_000_000_000
 UNCERTAIN_NS = 3 * NANOSECONDS
 """A stream heard so soon after the start may have come back while nobody listened (keep-alive of Art-Net: 4 s)."""
 _WORKS = " Still working: "

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.house.witnesses import DeclaredListener
 from slotwatch.snapshot import HeardElsewhere, ListenerRow, UniverseElsewhere
 from slotwatch.wire.observation import ListenerSeen, StreamElsewhere
@@ -22,7 +23,6 @@ from slotwatch.wire.universe import Protocol
 if TYPE_CHECKING:
     from slotwatch.judge.context import RuleContext
 
-NANOSECONDS = 1_000_000_000
 STALE_NS = 3 * NANOSECONDS
 """An answer older than this is no evidence: three requests have failed, or judging there has stopped."""
 INTERVALS_AGE_NS = 4 * NANOSECONDS

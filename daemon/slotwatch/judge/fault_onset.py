@@ -7,10 +7,9 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.judge.context import RuleContext
 from slotwatch.model.windows import BUCKET_NS
-
-NANOSECONDS = 1_000_000_000
 
 
 def window_of(seconds: float) -> Callable[[RuleContext, int], int]:

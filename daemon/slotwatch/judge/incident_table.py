@@ -24,7 +24,7 @@ class IncidentTable:
         """rules: those that are judged; `flapping` among them gives its numbers, else the published ones count."""
         self._flapping = Flapping.of(rules)
         self.next_id = 1
-        self.told = 0
+        self.revisions = 0
         """Entries that timelines have been given so far."""
         self.wall_offset_ns = wall_offset_ns
         self._open: dict[int, IncidentRecord] = {}
@@ -125,7 +125,7 @@ class IncidentTable:
             timeline = timeline[:2] + timeline[-MOST_ENTRIES + 2 :]
         incident.timeline = tuple(timeline)
         incident.revision += 1
-        self.told += 1
+        self.revisions += 1
         self._events.append(Event(t_ns, what, text, replace(incident)))
 
     # --- people ---------------------------------------------------------------------------------------

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import earlier
 from slotwatch.judge.catalog import CATALOG, FLAPPING, begins_at_a_moment
 from slotwatch.judge.drafts import Explains, IncidentDraft, IncidentRecord, Slot, may_be_part
@@ -20,7 +21,6 @@ from slotwatch.snapshot import Incident, TimelineEntry
 if TYPE_CHECKING:
     from slotwatch.judge.context import RuleContext
 
-NANOSECONDS = 1_000_000_000
 RESUME_GRACE_NS = 30 * NANOSECONDS
 """How long what was open before a restart is kept at least: longer than most rules need to find it again."""
 
@@ -196,8 +196,8 @@ class IncidentBook(IncidentTable):
         incident.accepted = account.accepted
         incident.accepted_until, incident.accepted_by = account.accepted_until, account.accepted_by
         # Its ages grow with each look; only another state is something to say.
-        stands = [(one.listener, one.state) for one in account.heard_elsewhere]
-        if stands != [(one.listener, one.state) for one in incident.heard_elsewhere]:
+        states_elsewhere = [(one.listener, one.state) for one in account.heard_elsewhere]
+        if states_elsewhere != [(one.listener, one.state) for one in incident.heard_elsewhere]:
             incident.heard_elsewhere = account.heard_elsewhere
         returned = entry.returns_before + account.returns - incident.flaps
         if returned > 0:

@@ -13,6 +13,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import House, Phase
 from slotwatch.judge import answers, elsewhere, orders, phases, readiness, states
 from slotwatch.judge.assembler import REFRESH_NS, Assembler
@@ -40,7 +41,6 @@ from slotwatch.snapshot.stage import LampHours, RackRow, ReceiverRow
 from slotwatch.snapshot.switches import SwitchRow
 from slotwatch.wire.observation import Observation
 
-NANOSECONDS = 1_000_000_000
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -87,7 +87,7 @@ class Judge:
     @property
     def revision(self) -> int:
         """Rises whenever an incident opened, closed or changed in a way that people see."""
-        return self._book.told
+        return self._book.revisions
 
     @property
     def next_incident(self) -> int:

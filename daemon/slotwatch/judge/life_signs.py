@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.judge.before import NOT_HEARD_NS
 from slotwatch.judge.scene import Scene, Verdict
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import Protocol
 
-NANOSECONDS = 1_000_000_000
 LISTING_VALID_NS = 20 * NANOSECONDS
 """Two discovery intervals (ANSI E1.31-2018 4.3, 12.2): an older list says nothing."""
 ALIVE_NS = 3 * NANOSECONDS

@@ -10,6 +10,7 @@ from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import blind_windows
 from slotwatch.judge.cabling import Cabling
 from slotwatch.judge.damage import DamagedPackets
@@ -42,7 +43,6 @@ from slotwatch.wire.observation import (
     UsualSeen,
 )
 
-NANOSECONDS = 1_000_000_000
 STALL_NOTICED_NS = 200_000_000
 """Shorter lateness costs nothing where packets wait: arrival times are the kernel's, not the loop's."""
 LINK_SETTLE_NS = 35 * NANOSECONDS

@@ -7,6 +7,7 @@ from itertools import count
 
 import numpy as np
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import ways
 from slotwatch.judge.binding import Key, Raised
 from slotwatch.judge.context import RuleContext
@@ -15,7 +16,6 @@ from slotwatch.judge.stops import SLACK_NS, Stops
 Name = tuple[str, Key]
 """Rule and key of a finding."""
 LOSS_RULES = ("universe-lost", "source-absent", "backup-absent")
-NANOSECONDS = 1_000_000_000
 REVISED_FOR_NS = 22 * NANOSECONDS
 """Slowest loss timeout (Art-Net's 10 s) and two discovery intervals of E1.31 (2 x 10 s), with some slack."""
 EXPIRY_NS = 10 * NANOSECONDS

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections import deque
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.snapshot import NeighbourRow
 from slotwatch.wire.observation import PortSeen
 
-NANOSECONDS = 1_000_000_000
 MOST_PER_NETWORK = 8
 """One is meant. A hub, or a switch that passes LLDP on, shows several."""
 

@@ -18,7 +18,6 @@ from slotwatch.judge.lags import ALLOWED_LAG_MS, Lags
 from slotwatch.judge.rule import Threshold
 from slotwatch.wire.e131 import SLOT_PRIORITY_LOSS_NS
 
-NANOSECONDS = 1_000_000_000
 LAG = (Threshold("lag_ms", ALLOWED_LAG_MS, "lag that a source in step may have"),)
 SLOTS = 512
 Rows = NDArray[np.intp]

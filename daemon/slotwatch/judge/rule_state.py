@@ -153,7 +153,7 @@ class RuleState:
         if not self._pending and not self.raised and self.binding.is_wary is None:
             return max(self._holds_until_ns, self._due_ns)
         ends_ns = [since_ns + self._on_ns for since_ns in self._pending.values()]
-        # An on-delay stands still while this computer does not listen.
+        # An on-delay does not run while this computer does not listen.
         stalled = self._pending and min(self._pending.values()) < ctx.listener.stalled_last_ns
         if ends_ns and (stalled or min(ends_ns) <= self._last_look_ns):
             return ctx.now_ns

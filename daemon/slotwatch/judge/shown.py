@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.judge.model_view import ModelView
 from slotwatch.judge.orders import (
     ChangeLamp,
@@ -19,7 +20,6 @@ from slotwatch.snapshot.rig_check import RigCheckRow
 from slotwatch.snapshot.stage import LampHours, RackRow
 
 MINUTE_NS = 60_000_000_000
-SECOND_NS = 1_000_000_000
 MILLISECOND_NS = 1_000_000
 
 
@@ -52,7 +52,7 @@ class Shown:
 
     def racks(self, model: ModelView) -> tuple[RackRow, ...]:
         """Estimated currents, as of the last whole second."""
-        second = self._now_ns // SECOND_NS
+        second = self._now_ns // NANOSECONDS
         if self._racks[0] != second:
             self._racks = (second, tuple(rack.row() for rack in model.stage.loads.racks))
         return self._racks[1]

@@ -96,8 +96,8 @@ def paint_open(states: NDArray[np.uint8], ctx: RuleContext, incidents: Iterable[
 
 def _makes_faulty(incident: Incident) -> bool:
     is_of_listener = CATALOG[incident.rule].rule_class is RuleClass.SELF
-    is_told = incident.severity > Severity.NOTE and not incident.accepted
-    return is_told and incident.returned_ns is None and incident.rule not in _GONE and not is_of_listener
+    is_alarm = incident.severity > Severity.NOTE and not incident.accepted
+    return is_alarm and incident.returned_ns is None and incident.rule not in _GONE and not is_of_listener
 
 
 def _paint(ctx: RuleContext, states: NDArray[np.uint8], cluster: Cluster) -> None:

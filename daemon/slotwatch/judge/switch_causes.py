@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import ways, wording
 from slotwatch.judge.cabling import PortKey, SwitchLink, SwitchPlace, own_switch, say_port
 from slotwatch.judge.context import RuleContext
@@ -12,7 +13,6 @@ from slotwatch.judge.switches import AGENT_READS_NS, PortChange, Restart
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.observation import PortSeen
 
-NANOSECONDS = 1_000_000_000
 SLACK_NS = NANOSECONDS
 """Between a port that goes down and the last frame that came over it; the way of the frames, and rounding."""
 RESTART_WITHIN_NS = 300 * NANOSECONDS

@@ -10,10 +10,10 @@ from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.wire.observation import SwitchSeen
 from slotwatch.wire.switch import SwitchPort, SwitchState, SwitchTables
 
-NANOSECONDS = 1_000_000_000
 TICK_NS = NANOSECONDS // 100
 WRAP_TICKS = 1 << 32
 """sysUpTime is 32 bits of hundredths of a second (RFC 3418)."""

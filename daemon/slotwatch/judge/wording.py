@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, tzinfo
 
+from slotwatch.durations import NANOSECONDS
+
 MOST_NAMES = 6
 """Names written out before a list is cut: a line must be read at arm's length."""
 MOST_RUNS = 4
@@ -12,8 +14,6 @@ MOST_RUNS = 4
 FIRST_UNIVERSES = 3
 MOST_LABELLED = 4
 """Universes that are named with their labels, one by one."""
-
-NANOSECONDS = 1_000_000_000
 
 
 def list_names(names: Iterable[str]) -> str:

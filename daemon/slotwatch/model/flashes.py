@@ -9,9 +9,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.model.lighttap import Integers, rounds
 
-SECOND_NS = 1_000_000_000
 CHANGE = 26
 """10 % of 255, rounded up."""
 DARK_BELOW = 204
@@ -62,12 +62,12 @@ class Flashes:
     def too_fast(self, now_ns: int) -> NDArray[np.bool_]:
         """(count, width) slots that made more than three flashes within one second, and still do."""
         first, last = self.times_ns[..., 0], self.times_ns[..., -1]
-        fast: NDArray[np.bool_] = (first > 0) & (last - first < SECOND_NS) & (now_ns - last < FRESH_NS)
+        fast: NDArray[np.bool_] = (first > 0) & (last - first < NANOSECONDS) & (now_ns - last < FRESH_NS)
         return fast
 
     def rates_hz(self) -> NDArray[np.float64]:
         """(count, width) flashes in a second over the last eight changes."""
-        span_s = (self.times_ns[..., -1] - self.times_ns[..., 0]) / SECOND_NS
+        span_s = (self.times_ns[..., -1] - self.times_ns[..., 0]) / NANOSECONDS
         return np.where(span_s > 0, (TOO_MANY - 1) / 2 / np.maximum(span_s, 1e-3), 0.0)
 
 
@@ -80,7 +80,7 @@ TORN_STEP = 256
 TORN_SLACK = 24
 """A torn pair is off by one coarse step and what the move itself makes of it."""
 TORN_WANTED = 3
-TORN_WITHIN_NS = 60 * SECOND_NS
+TORN_WITHIN_NS = 60 * NANOSECONDS
 
 
 class PairLevels:

@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.snapshot.stage import LampHours
 
-SECOND_NS = 1_000_000_000
 ON = 13
 """5 % of full: below it a lamp glows at most (common practice, no source)."""
-MAX_STEP_NS = 5 * SECOND_NS
+MAX_STEP_NS = 5 * NANOSECONDS
 """A longer pause between looks counts as this much: nobody knows what was shown in it."""
 BANDS = ((0.7, "young"), (1.0, "ageing"), (1.3, "due"))
 """Upper end of each band as a share of the rated life; beyond the last: overdue (common practice, no source)."""
@@ -50,7 +50,7 @@ class Hours:
 
     def look(self, levels: NDArray[np.uint8], known: NDArray[np.bool_], now_ns: int) -> None:
         """Take the level of each thing (its brightest slot); where it is not known nothing is counted."""
-        step_s = min(now_ns - self._looked_ns, MAX_STEP_NS) / SECOND_NS if self._looked_ns else 0.0
+        step_s = min(now_ns - self._looked_ns, MAX_STEP_NS) / NANOSECONDS if self._looked_ns else 0.0
         self._looked_ns = now_ns
         on = (levels >= ON) & known
         self.on_s += on * step_s

@@ -9,14 +9,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.model.reference_levels import MOVING_SHARE, SLOTS, UniverseLevels
 from slotwatch.snapshot import Snapshot
 
-SECOND_NS = 1_000_000_000
 MOVING_STEP = int(MOVING_SHARE * 255) + 1
-AROUND_NS = 5 * SECOND_NS // 2
+AROUND_NS = 5 * NANOSECONDS // 2
 """So long before and after its moment a reference looks for what moves."""
-MINUTE_NS = 60 * SECOND_NS
+MINUTE_NS = 60 * NANOSECONDS
 MINUTES = 60
 SECONDS = 16
 """Longer than any loss timeout that is usual: the levels before a loss are still here when it is judged one."""
@@ -100,13 +100,13 @@ class LevelWatch:
             self._names = snapshot.universe_names
             self._spans.clear()
         span = self._spans[-1] if self._spans else None
-        if span is None or now_ns - span.from_ns >= SECOND_NS:
+        if span is None or now_ns - span.from_ns >= NANOSECONDS:
             self._spans.append(_Span(now_ns, now_ns, levels.copy(), levels.copy()))
         else:
             np.minimum(span.low, levels, out=span.low)
             np.maximum(span.high, levels, out=span.high)
             span.to_ns = now_ns
-        if not self._seen or abs(now_ns - self._seen[-1].at_ns) >= SECOND_NS:
+        if not self._seen or abs(now_ns - self._seen[-1].at_ns) >= NANOSECONDS:
             columns = snapshot.universes
             last_ns = columns["last_frame_ns"].astype(np.int64)
             arrived = np.where(columns["streams"].astype(np.int64) > 0, last_ns, 0)

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import House
 from slotwatch.model.flashes import Flashes, PairLevels
 from slotwatch.model.hours import Counted, Hours
@@ -19,7 +20,6 @@ from slotwatch.model.loads import Loads
 from slotwatch.model.rigcheck import RigCheck
 from slotwatch.model.winning import Levels
 
-SECOND_NS = 1_000_000_000
 LOOK_NS = 100_000_000
 TURN_NS = 100_000_000
 SAMPLED_LIGHTS = 4
@@ -78,7 +78,7 @@ class Stage:
         look = now_ns // LOOK_NS
         if look == self._looked:
             return
-        whole_second = look * LOOK_NS // SECOND_NS != self._looked * LOOK_NS // SECOND_NS
+        whole_second = look * LOOK_NS // NANOSECONDS != self._looked * LOOK_NS // NANOSECONDS
         self._looked = look
         levels = self.levels = Levels(model, len(self.house.universes))
         checking = self.rig_check is not None and self.rig_check.running

@@ -6,7 +6,8 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 from uuid import UUID
 
-from slotwatch.rehearse.desk import SECOND_NS, ArtDesk, Desk, cid_of, outputs
+from slotwatch.durations import NANOSECONDS
+from slotwatch.rehearse.desk import ArtDesk, Desk, cid_of, outputs
 from slotwatch.rehearse.looks import Look, held, moving
 from slotwatch.rehearse.scenario import Paper
 from slotwatch.wire.observation import Observation
@@ -24,7 +25,7 @@ TOOL = "192.0.2.99"
 
 
 def ns(seconds: float) -> int:
-    return round(seconds * SECOND_NS)
+    return round(seconds * NANOSECONDS)
 
 
 def moves(number: int) -> Look:

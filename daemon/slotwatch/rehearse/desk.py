@@ -13,13 +13,13 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.rehearse import packets
 from slotwatch.rehearse.chance import Chance
 from slotwatch.rehearse.looks import Look
 from slotwatch.rehearse.packets import Sent
 
 FOREVER = math.inf
-SECOND_NS = 1_000_000_000
 DISCOVERY_S = 10.0
 
 BROADCAST = "192.0.2.255"
@@ -147,7 +147,7 @@ class Desk:
         while t_s < until_s:
             listed = self.listed(t_s) if self.listed else self._sending(t_s)
             for page in packets.e131_discovery(self.identity, self.name, listed):
-                yield self._sent(round(t_s * SECOND_NS), packets.group(packets.DISCOVERY_UNIVERSE), page)
+                yield self._sent(round(t_s * NANOSECONDS), packets.group(packets.DISCOVERY_UNIVERSE), page)
             t_s += DISCOVERY_S
 
     def _sending(self, t_s: float) -> list[int]:
@@ -159,7 +159,7 @@ class Desk:
         while (t_s := self.start_s + frame / (self.sync_hz or self.hz) + 0.004) < until_s:
             for address in addresses:
                 payload = packets.e131_sync(self.identity, frame, address)
-                yield self._sent(round(t_s * SECOND_NS), packets.group(address), payload)
+                yield self._sent(round(t_s * NANOSECONDS), packets.group(address), payload)
             frame += 1
 
 
@@ -210,13 +210,13 @@ class ArtDesk:
     def _polls(self, until_s: float) -> Iterator[Sent]:
         t_s = self.start_s + 0.1
         while t_s < until_s:
-            yield self._sent(round(t_s * SECOND_NS), BROADCAST, packets.art_poll())
+            yield self._sent(round(t_s * NANOSECONDS), BROADCAST, packets.art_poll())
             t_s += 2.8
 
     def _syncs(self, hz: float, until_s: float) -> Iterator[Sent]:
         frame = 0
         while (t_s := self.start_s + frame / hz + 0.004) < until_s:
-            yield self._sent(round(t_s * SECOND_NS), BROADCAST, packets.art_sync())
+            yield self._sent(round(t_s * NANOSECONDS), BROADCAST, packets.art_sync())
             frame += 1
 
 
@@ -238,7 +238,7 @@ def _dues(
         late_s = output.pace(frame) if output.pace else 0.0
         # One frame's universes are late together and leave one after another, some tens of microseconds apart.
         jitter_ns = round(Chance(desk.seed * 1_000_003 + frame).unit() * desk.jitter_us * 1000)
-        t_ns = round((clock_s + late_s) * SECOND_NS) + index * 60_000 + jitter_ns
+        t_ns = round((clock_s + late_s) * NANOSECONDS) + index * 60_000 + jitter_ns
         slots = output.look(clock_s)
         equal = equal + 1 if slots == last else 0
         if output.continuous or equal <= 3 or clock_s - last_s >= keep_alive_s - 1e-6:
@@ -251,7 +251,7 @@ def _dues(
                 priorities, priorities_s = wanted, clock_s
     if (output.closes or desk.closes) and stop_s < until_s:
         for copy in range(3):
-            yield _DuePacket(round((stop_s + copy * period_s) * SECOND_NS) + index * 60_000, output, last, 0, True)
+            yield _DuePacket(round((stop_s + copy * period_s) * NANOSECONDS) + index * 60_000, output, last, 0, True)
 
 
 def outputs(numbers: Iterable[int], look: Callable[[int], Look], **options: Any) -> tuple[SentUniverse, ...]:

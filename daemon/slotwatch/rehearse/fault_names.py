@@ -123,7 +123,7 @@ FAULTS: dict[str, str] = {
 
 WITHOUT_SCENARIO: dict[str, str] = {
     "F18": "Needs the memberships of others (mirror port) over days; versions are kept as evidence only.",
-    "F29": "Under a millisecond: not told from ordinary jitter.",
+    "F29": "Under a millisecond: not distinguishable from ordinary jitter.",
     "F32": "One listener in one subnet cannot see it.",
     "F33": "Levels are fine; only long discovery lists miss, which is no fault by itself.",
     "F35": "Address servers are not listened to; what they do shows as `identity-changed` or `fallback-address`.",
@@ -132,7 +132,7 @@ WITHOUT_SCENARIO: dict[str, str] = {
     "F64": "Which sync master is right cannot be known; the rates are shown.",
     "F74": "A rig check's result, not an alarm: its list of fixtures that were not exercised.",
     "F81": "Counted as switchings of the circuit in the hours, not raised.",
-    "F91": "The data reached this port correctly: said as such, never as a fault of the line.",
+    "F91": "The data reached this port correctly: reported as such, never as a fault of the line.",
     "F92": "Invisible on the network; the line tap shows framing faults.",
     "F93": "Invisible on the network.",
     "F94": "Invisible on the network.",

@@ -23,7 +23,7 @@ def _lead_of_main(
 ) -> None:
     """The main desk alone; house lights on 11 go on on both networks."""
     there, elsewhere = names[lost], names[1 - lost]
-    # At rest, which universe is told first depends on when its last frame came: up to a second and a half apart.
+    # At rest, which universe is reported first depends on when its last frame came: up to a second and a half apart.
     due_s, early_s = (at_s + 2.5, 1.0) if look is moves else (at_s + 3.5, 1.6)
     truth = Truth(
         "universe-lost",

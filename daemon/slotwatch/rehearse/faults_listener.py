@@ -1,4 +1,4 @@
-"""The listener's own faults (F04, F101 to F109): said first, and nobody else is blamed."""
+"""The listener's own faults (F04, F101 to F109): reported first, and nothing else is accused."""
 
 from __future__ import annotations
 
@@ -80,7 +80,7 @@ def listeners_lead_was_moved() -> Iterator[Item]:
 
 @scenario(
     "F24",
-    "a small switch stands between, and passes on what two switches say of themselves",
+    "a small switch is between, and passes on what two switches say of themselves",
     60,
     Truth("two-neighbours", 18.0, (), "shared", "note", began_s=1.0, early_s=17.0, says=("FOH", "Stage")),
     TWO,

@@ -70,7 +70,7 @@ def source_died() -> Iterator[Item]:
 
 @scenario(
     "F02",
-    "the only source of the network dies: desk or network, one cannot be told from the other here",
+    "the only source of the network dies: desk or network, which cannot be distinguished here",
     34,
     Truth(
         "universe-lost",

@@ -130,7 +130,7 @@ def partial_updates() -> Iterator[Item]:
 
 @scenario(
     "F59",
-    "the sequence number stands at 0: conforming receivers discard nearly everything",
+    "the sequence number stays at 0: conforming receivers discard nearly everything",
     24,
     Truth("sequence-unusable", 0.4, MAIN_UNIVERSES, explains=("universe-lost", "packet-loss")),
     TWO,

@@ -83,7 +83,7 @@ SHOW_LAMPS = (1, changed_at((0, level(90, 24)), (4, level(120, 24)), (8, level(8
 
 @scenario(
     "F75",
-    "slots that no fixture uses stand above zero",
+    "slots that no fixture uses are above zero",
     24,
     Truth("stray-levels", 15.2, ONE, severity="note", began_s=10.0),
     house(lamps(1, 24)),

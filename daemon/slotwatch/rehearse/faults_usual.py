@@ -1,4 +1,4 @@
-"""Tonight against the other nights (F69): what is usual is an observation, made of shows that are told here."""
+"""Tonight against the other nights (F69): what is usual is an observation, made of shows that are described here."""
 
 from __future__ import annotations
 

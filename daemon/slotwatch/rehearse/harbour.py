@@ -1,6 +1,6 @@
 """The Harbour Street Playhouse at work: a main desk, its backup and a media server play a show for ever.
 
-The levels follow the declared patch, so that only patched slots are used: hot power stands at full, control
+The levels follow the declared patch, so that only patched slots are used: hot power stays at full, control
 slots stay at 0, movers move in 16 bits, and what faces the audience never flashes.
 """
 
@@ -15,9 +15,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import DeclaredSource, Fixture, House
 from slotwatch.rehearse.chance import Chance
-from slotwatch.rehearse.desk import FOREVER, SECOND_NS, ArtDesk, Desk, SentUniverse
+from slotwatch.rehearse.desk import FOREVER, ArtDesk, Desk, SentUniverse
 from slotwatch.rehearse.packets import Sent
 from slotwatch.rehearse.stage import Item
 from slotwatch.wire.universe import Protocol, UniverseId
@@ -39,7 +40,7 @@ class _Part:
     """What one universe's slots do: columns are slot indices from 0."""
 
     cues: Levels
-    """(CUES, 512) levels each cue stands at."""
+    """(CUES, 512) levels of each cue."""
     waved: NDArray[np.intp]
     """Slots that run a slow colour wave in moving cues."""
     coarse: NDArray[np.intp]
@@ -180,8 +181,8 @@ def demo_show(house: House) -> Iterator[Item | DemoNotice]:
 def _announcements() -> Iterator[DemoNotice]:
     for turn in itertools.count(1):
         back_s = turn * (HEALTHY_S + DEAD_S)
-        yield DemoNotice(round((back_s - DEAD_S) * SECOND_NS), "rehearsed fault: the main desk loses its power")
-        yield DemoNotice(round(back_s * SECOND_NS), "rehearsed fault over: the main desk is back")
+        yield DemoNotice(round((back_s - DEAD_S) * NANOSECONDS), "rehearsed fault: the main desk loses its power")
+        yield DemoNotice(round(back_s * NANOSECONDS), "rehearsed fault over: the main desk is back")
 
 
 def _main_desk_that_dies(house: House) -> Iterator[Sent]:

@@ -137,10 +137,10 @@ def overtaken(plan: NightPlan, subject: str, at_s: float) -> None:
 
 
 def number_stands(plan: NightPlan, subject: str, at_s: float) -> None:
-    """The sequence number stands still: receivers discard what follows."""
+    """The sequence number stays the same: receivers discard what follows."""
     number = bytes((plan.chance.below(256),))
     plan.wrap(subject, lambda before: changed(before, put(SEQUENCE, number), at_s))
-    _unusable(plan, subject, f"number of {subject} stands", at_s)
+    _unusable(plan, subject, f"number of {subject} stays", at_s)
 
 
 def hangs(plan: NightPlan, subject: str, at_s: float) -> None:

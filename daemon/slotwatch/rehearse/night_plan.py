@@ -234,13 +234,13 @@ def _rules(plan: NightPlan, subject: str, at_s: float) -> tuple[str, ...]:
 
 
 def _coincident(plan: NightPlan, subject: str, at_s: float) -> list[Silence]:
-    """Silences of others that cannot be told apart from one of this moment."""
+    """Silences of others that cannot be distinguished from one of this moment."""
     own = (subject, at_s)
     return [one for one in plan.silences if (one.subject, one.at_s) != own and abs(one.at_s - at_s) < COINCIDENT_S]
 
 
 def _causes(plan: NightPlan, subject: str, at_s: float, causes: tuple[str, ...]) -> tuple[str, ...]:
-    """Add what cannot be told apart: nobody else is left, or others stop in the same moment."""
+    """Add what cannot be distinguished: nobody else is left, or others stop in the same moment."""
     others = _coincident(plan, subject, at_s)
     left = [subject for subject in plan.everyone() if not plan.is_silent(subject, at_s + 1.0)]
     if others and "stream-terminated" not in causes:

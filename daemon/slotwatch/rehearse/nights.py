@@ -136,7 +136,7 @@ def _play_faults(plan: NightPlan, starts: list[float]) -> list[tuple[str, float]
 
 
 def _able(plan: NightPlan, subject: str) -> list[Fault]:
-    """Faults that a subject may have in this house, and in this phase: what is a note there is told as nothing."""
+    """Faults that a subject may have in this house, and in this phase: what is a note there counts as no fault."""
     faults = list(_LOSS_AND_FLOW.get(subject, ()))
     if plan.phase == "show":
         faults += _OTHERS.get(subject, ())

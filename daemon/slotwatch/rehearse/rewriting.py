@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.rehearse import packets
-from slotwatch.rehearse.desk import SECOND_NS
 from slotwatch.rehearse.packets import Sent
 from slotwatch.rehearse.stage import Item, Match, everything
 
@@ -31,7 +31,7 @@ def universe_of(sent: Sent) -> int:
 def changed(items: Iterable[Item], change: Change, from_s: float, match: Match = everything) -> Iterator[Item]:
     """Change each data packet that matches, from a moment on."""
     for item in items:
-        if isinstance(item, Sent) and item.t_ns >= from_s * SECOND_NS and is_data(item) and match(item):
+        if isinstance(item, Sent) and item.t_ns >= from_s * NANOSECONDS and is_data(item) and match(item):
             yield change(item)
         else:
             yield item

@@ -21,13 +21,13 @@ class Truth:
     cause: str = ""
     """Empty: not checked (rules without causes)."""
     severity: str = "warning"
-    """The loudest it may be; the incident must be exactly this loud in the scenario's phase."""
+    """The severity that the incident must have in the scenario's phase."""
     confidence: str = "certain"
     """The most that may be claimed from this vantage."""
     began_s: float = 0.0
-    """Nothing may be said before this."""
+    """Nothing may be reported before this."""
     also: tuple[str, ...] = ()
-    """Rules that may stand beside it, since they are true as well."""
+    """Rules that may be open beside it, since they are true as well."""
     instead: tuple[str, ...] = ()
     """Rules that are as good an answer."""
     causes: tuple[str, ...] = ()
@@ -37,9 +37,9 @@ class Truth:
     early_s: float = 1.0
     """How long before that it may open: some rules are looked at once a second. More only where chance decides."""
     says: tuple[str, ...] = ()
-    """Words that stand in its summary, evidence or what still works at the end."""
+    """Words that must be in its summary, evidence or what still works at the end."""
     unsaid: tuple[str, ...] = ()
-    """Words that stand in no summary of any incident at any time."""
+    """Words that may be in no summary of any incident at any time."""
 
 
 @dataclass(frozen=True, slots=True)

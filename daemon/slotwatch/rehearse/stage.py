@@ -11,8 +11,8 @@ import math
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.rehearse.chance import Chance
-from slotwatch.rehearse.desk import SECOND_NS
 from slotwatch.rehearse.packets import Sent
 from slotwatch.wire.observation import Observation
 
@@ -49,8 +49,8 @@ def multicast(sent: Sent) -> bool:
 
 def cut(items: Iterable[Item], from_s: float, to_s: float = math.inf, match: Match = everything) -> Iterator[Item]:
     """Nothing that matches arrives between two moments."""
-    first = round(from_s * SECOND_NS)
-    last = first if math.isinf(to_s) else round(to_s * SECOND_NS)
+    first = round(from_s * NANOSECONDS)
+    last = first if math.isinf(to_s) else round(to_s * NANOSECONDS)
     for item in items:
         if math.isinf(to_s) and item.t_ns >= first:
             if match is everything:
@@ -74,7 +74,7 @@ def lossy(
     for item in items:
         if (
             isinstance(item, Sent)
-            and from_s * SECOND_NS <= item.t_ns < to_s * SECOND_NS
+            and from_s * NANOSECONDS <= item.t_ns < to_s * NANOSECONDS
             and match(item)
             and chance.unit() < ratio
         ):
@@ -86,12 +86,12 @@ def capped(items: Iterable[Item], packets_per_s: int, from_s: float = 0.0) -> It
     """A rate cap: in each second no more than this many packets pass (a storm control's flat ceiling)."""
     second, passed = -1, 0
     for item in items:
-        if not isinstance(item, Sent) or item.t_ns < from_s * SECOND_NS:
+        if not isinstance(item, Sent) or item.t_ns < from_s * NANOSECONDS:
             yield item
             continue
         # Tenths of a second, as policers with a small bucket do: the loss is spread and not one long hole.
-        if item.t_ns * 10 // SECOND_NS != second:
-            second, passed = item.t_ns * 10 // SECOND_NS, 0
+        if item.t_ns * 10 // NANOSECONDS != second:
+            second, passed = item.t_ns * 10 // NANOSECONDS, 0
         passed += 1
         if passed <= packets_per_s / 10:
             yield item
@@ -103,7 +103,7 @@ def delayed(items: Iterable[Item], delay: Callable[[Sent], float], most_s: float
     for count, item in enumerate(items):
         while waiting and waiting[0][0] <= item.t_ns:
             yield heapq.heappop(waiting)[2]
-        late_ns = round(min(max(delay(item), 0.0), most_s) * SECOND_NS) if isinstance(item, Sent) else 0
+        late_ns = round(min(max(delay(item), 0.0), most_s) * NANOSECONDS) if isinstance(item, Sent) else 0
         moved = replace(item, t_ns=item.t_ns + late_ns)
         heapq.heappush(waiting, (moved.t_ns, count, moved))
     while waiting:
@@ -115,12 +115,12 @@ def clumped(items: Iterable[Item], period_s: float, from_s: float = 0.0, match: 
     released: dict[int, int] = {}
 
     def delay(sent: Sent) -> float:
-        if sent.t_ns < from_s * SECOND_NS or not match(sent):
+        if sent.t_ns < from_s * NANOSECONDS or not match(sent):
             return 0.0
-        beacon = int(sent.t_ns / SECOND_NS / period_s) + 1
+        beacon = int(sent.t_ns / NANOSECONDS / period_s) + 1
         released[beacon] = released.get(beacon, -1) + 1
         released.pop(beacon - 2, None)
-        return beacon * period_s + released[beacon] * 0.0003 - sent.t_ns / SECOND_NS
+        return beacon * period_s + released[beacon] * 0.0003 - sent.t_ns / NANOSECONDS
 
     return delayed(items, delay, period_s * 1.5)
 
@@ -148,8 +148,10 @@ def doubled(
             waiting = [copy for copy in waiting if copy.t_ns > item.t_ns]
             yield from sorted(ready, key=_time_ns)
             yield item
-            if isinstance(item, Sent) and from_s * SECOND_NS <= item.t_ns < to_s * SECOND_NS and match(item):
-                waiting += [replace(item, t_ns=item.t_ns + round(after_s * SECOND_NS * (n + 1))) for n in range(copies)]
+            if isinstance(item, Sent) and from_s * NANOSECONDS <= item.t_ns < to_s * NANOSECONDS and match(item):
+                waiting += [
+                    replace(item, t_ns=item.t_ns + round(after_s * NANOSECONDS * (n + 1))) for n in range(copies)
+                ]
         yield from sorted(waiting, key=_time_ns)
 
     return more()

@@ -6,7 +6,7 @@ from slotwatch.rehearse.catalogue import SCENARIOS
 from slotwatch.rehearse.fault_names import FAULTS, WITHOUT_SCENARIO
 from slotwatch.rehearse.scenario import Scenario
 
-_HEAD = """# Faults, their rehearsals, and what is said
+_HEAD = """# Faults, their rehearsals, and what is reported
 
 Made from the catalogue of `slotwatch rehearse` by `python -m tests.rehearse.table`; do not edit by hand.
 
@@ -29,7 +29,7 @@ def markdown() -> str:
     parts = [
         _HEAD,
         f"\n## {len(faulty)} rehearsed faults\n\n",
-        "| fault | scenario | what happens | what is said | confidence |\n| --- | --- | --- | --- | --- |\n",
+        "| fault | scenario | what happens | what is reported | confidence |\n| --- | --- | --- | --- | --- |\n",
         *map(_fault_row, faulty),
         f"\n## {len(healthy)} healthy shows that look suspicious\n\n",
         "They may raise nothing more severe than a note.\n\n",

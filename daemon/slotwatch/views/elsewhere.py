@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.views.answers.traffic import ElsewhereAnswer, ListenerPositionsAnswer, PositionThereAnswer
-from slotwatch.views.moments import NANOSECONDS, iso_wall
+from slotwatch.views.moments import iso_wall
 from slotwatch.views.sheet import Sheet
 from slotwatch.views.streams import streams
 from slotwatch.wire.observation import StreamElsewhere

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from slotwatch.views.moments import NANOSECONDS
+from slotwatch.durations import NANOSECONDS
 
 TONIGHT = "tonight"
 MORNING = time(6, 0)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections import OrderedDict
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.snapshot import Incident
 from slotwatch.views.answers.faults import MomentOfFailureAnswer, StoppedStreamAnswer
-from slotwatch.views.moments import NANOSECONDS
 from slotwatch.views.sheet import Sheet
 
 BEFORE_NS = 2 * NANOSECONDS

@@ -23,11 +23,11 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import House
 from slotwatch.snapshot import Incident, Snapshot
 from slotwatch.views import incidents as incident_views
 from slotwatch.views.counted import COUNTED
-from slotwatch.views.moments import NANOSECONDS
 from slotwatch.views.sheet import Sheet
 from slotwatch.views.universes import universe, universe_facts, universe_levels
 

@@ -9,6 +9,7 @@ from typing import cast
 import numpy as np
 
 from slotwatch import __version__
+from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import House
 from slotwatch.snapshot import Severity, UniverseState
 from slotwatch.snapshot.readiness import ExceptionInForce
@@ -16,7 +17,6 @@ from slotwatch.views.answers.faults import ExceptionAnswer, ReadinessAnswer
 from slotwatch.views.answers.stage import CountsAnswer, HouseAnswer
 from slotwatch.views.answers.usual import TrendAnswer
 from slotwatch.views.listener import listener_health
-from slotwatch.views.moments import NANOSECONDS
 from slotwatch.views.sheet import SENDING, Sheet
 
 

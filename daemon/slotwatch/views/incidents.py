@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.snapshot import Acknowledgement, Incident
 from slotwatch.views.answers.faults import AcceptedAnswer, AcknowledgedAnswer, IncidentAnswer
-from slotwatch.views.moments import NANOSECONDS, iso
+from slotwatch.views.moments import iso
 
 MICROSECOND_NS = 1_000
 
@@ -93,7 +94,7 @@ def incident_brief(found: Incident) -> IncidentAnswer:
 def chosen(incidents: list[Incident], state: str, since_wall_ns: int | None, limit: int) -> list[Incident]:
     """Those of a state (`open`, `closed`, `all`) that were still open at `since`, newest first, at most `limit`.
 
-    Parts of a wider incident are told in that one.
+    Parts of a wider incident are reported in that one.
     """
     found = [
         one

@@ -25,13 +25,13 @@ from prometheus_client.registry import Collector
 from prometheus_client.samples import Sample
 
 from slotwatch import __version__
+from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import Phase
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.model.usual_standing import Standing
 from slotwatch.snapshot import Severity, UniverseState
 from slotwatch.snapshot.counters import LagHistogram
 from slotwatch.views.counted import COUNTED, OwnCounts, from_zero
-from slotwatch.views.moments import NANOSECONDS
 from slotwatch.views.sheet import Sheet
 from slotwatch.wire.reject import Reject
 from slotwatch.wire.universe import Protocol

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.snapshot import UniverseState
 from slotwatch.snapshot.minutes import MinuteRow
 from slotwatch.views.answers.report import MinuteCells
-from slotwatch.views.moments import NANOSECONDS, iso_wall, number
+from slotwatch.views.moments import iso_wall, number
 
 COLUMNS = list(MinuteCells.__struct_fields__)
 _MINUTE_NS = 60 * NANOSECONDS

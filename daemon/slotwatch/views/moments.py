@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from datetime import UTC, datetime
 
-NANOSECONDS = 1_000_000_000
+from slotwatch.durations import NANOSECONDS
+
 _MILLISECOND_NS = 1_000_000
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _FIRST_YEAR, _LAST_YEAR = 1970, 2261

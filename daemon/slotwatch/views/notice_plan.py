@@ -11,6 +11,7 @@ import re
 from dataclasses import dataclass
 from typing import TypedDict
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.house.outgoing import NoticeTerms
 from slotwatch.house.schema import House
 from slotwatch.judge.catalog import CATALOG
@@ -19,13 +20,12 @@ from slotwatch.snapshot import Incident, Severity, Snapshot
 from slotwatch.views.moments import wall_moment
 from slotwatch.views.notice import Notice, NoticeScene, incident_key, no_longer_known, single, summed_up
 
-SECOND_NS = 1_000_000_000
-SETTLE_NS = 2 * SECOND_NS
+SETTLE_NS = 2 * NANOSECONDS
 """What opens together is seen together, and a cause that is revised at once is sent once."""
 BURST = 5
 """Messages of one receiver within BURST_NS; what would be more is summed up."""
-BURST_NS = 60 * SECOND_NS
-VANISHED_NS = 120 * SECOND_NS
+BURST_NS = 60 * NANOSECONDS
+VANISHED_NS = 120 * NANOSECONDS
 """An incident that judging does not know any more for so long is over. A restart takes less."""
 MOST_SENT = 4096
 _PART_OF = re.compile(r"incident (\d+)")
@@ -115,8 +115,8 @@ class NoticePlan:
         if self.terms.phases and scene.phase not in self.terms.phases:
             return []
         found = []
-        wait_ns = max(SETTLE_NS, int(self.terms.after_s * SECOND_NS))
-        repeat_ns = int(self.terms.repeat_min * 60 * SECOND_NS)
+        wait_ns = max(SETTLE_NS, int(self.terms.after_s * NANOSECONDS))
+        repeat_ns = int(self.terms.repeat_min * 60 * NANOSECONDS)
         for key, one in by_key.items():
             if not self._is_wanted(one) or one.rule in scene.held_rules:
                 continue

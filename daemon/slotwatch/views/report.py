@@ -14,11 +14,12 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import msgspec
 from markupsafe import Markup
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.views.answers.faults import IncidentAnswer
 from slotwatch.views.answers.report import MinuteCells, NotJudgedInterval, ShowReport, UniverseMinutes, WorstUniverse
 from slotwatch.views.answers.usual import TrendAnswer
-from slotwatch.views.moments import NANOSECONDS, read_iso
+from slotwatch.views.moments import read_iso
 from slotwatch.views.templates import environment
 
 STYLE = """

@@ -5,8 +5,9 @@ Another slotwatch asks for the compact form: MessagePack, each stream an array. 
 
 from __future__ import annotations
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.views.answers.traffic import OtherListenerAnswer, StreamPositionAnswer
-from slotwatch.views.moments import NANOSECONDS, number
+from slotwatch.views.moments import number
 from slotwatch.views.sheet import STREAM_STATES, Sheet
 from slotwatch.wire.observation import StreamElsewhere
 from slotwatch.wire.universe import Protocol

@@ -13,6 +13,7 @@ import contextlib
 import aiohttp
 
 from slotwatch import clock
+from slotwatch.durations import NANOSECONDS
 from slotwatch.edge.front.reasons import why_unreachable
 from slotwatch.house.schema import House
 from slotwatch.snapshot import Snapshot
@@ -27,7 +28,6 @@ GATHER_S = 0.5
 RETRY_S = 5.0
 ANSWER_WITHIN_S = 5.0
 MOST_RESOLVED = 1000
-NANOSECONDS = 1_000_000_000
 
 
 class Alertmanager:

@@ -15,6 +15,7 @@ import aiohttp
 import msgspec
 
 from slotwatch import __version__, clock
+from slotwatch.durations import NANOSECONDS
 from slotwatch.edge.front.reasons import why_unreachable
 from slotwatch.edge.front.witnessed import Ask, tell_judging
 from slotwatch.edge.shared.messages.orders import TakeListener
@@ -36,7 +37,6 @@ ANSWER_WITHIN_S = 2.0
 MOST_BYTES = 8 << 20
 """8,192 streams are some 3 MB."""
 MOST_STREAMS = 8192
-NANOSECONDS = 1_000_000_000
 
 
 class StreamInJson(msgspec.Struct):

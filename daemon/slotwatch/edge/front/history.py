@@ -1,7 +1,7 @@
 """Keeps the history: follows snapshots, writes what is new from a thread of its own, and never holds anybody up.
 
 A disk that is full, read-only or gone is reported and tried again every RETRY_S; what waits is bounded. A file that is
-damaged is moved aside, not mended and not deleted, and a new one is begun.
+damaged is moved aside, not repaired and not deleted, and a new one is begun.
 """
 
 from __future__ import annotations

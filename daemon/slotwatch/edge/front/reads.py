@@ -16,6 +16,7 @@ from aiohttp import web
 from aiohttp.typedefs import Handler
 
 from slotwatch import clock
+from slotwatch.durations import NANOSECONDS
 from slotwatch.edge.front.callers import address_of
 from slotwatch.edge.front.captured import packets_in
 from slotwatch.edge.front.front import Front, Packets
@@ -32,7 +33,7 @@ from slotwatch.views.incidents import chosen, incident, incident_brief
 from slotwatch.views.levels import levels_over_time
 from slotwatch.views.metrics import encode_metrics
 from slotwatch.views.minutes import COLUMNS, minute_rows
-from slotwatch.views.moments import NANOSECONDS, iso_wall, read_iso
+from slotwatch.views.moments import iso_wall, read_iso
 from slotwatch.views.network import network
 from slotwatch.views.plain import plain_page
 from slotwatch.views.records import incident_of

@@ -5,6 +5,7 @@ from __future__ import annotations
 from msgspec.structs import replace
 
 from slotwatch import __version__
+from slotwatch.durations import NANOSECONDS
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.resumption import ENDED, SAME_SHOW_MS, STOPPED
 from slotwatch.edge.front.usual import UsualBefore, usual_at
@@ -12,7 +13,7 @@ from slotwatch.house.schema import House, Phase
 from slotwatch.views.answers.report import NotJudgedInterval, PhaseAt, ShowReport, UniverseMinutes, WorstUniverse
 from slotwatch.views.incidents import incident
 from slotwatch.views.minutes import minute_rows
-from slotwatch.views.moments import NANOSECONDS, iso_wall, read_iso
+from slotwatch.views.moments import iso_wall, read_iso
 from slotwatch.views.records import incident_of
 from slotwatch.views.show import sentence, tally, worst_universes
 from slotwatch.views.usual import usual_text

@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from typing import Protocol
 
 from slotwatch import clock
+from slotwatch.durations import NANOSECONDS
 from slotwatch.edge.front.switch_credentials import Credentials, read_credentials
 from slotwatch.edge.front.witnessed import Ask, tell_judging
 from slotwatch.edge.shared.messages.orders import TakeSwitch
@@ -45,7 +46,6 @@ MOST_SILENT_S = 300.0
 """Longest time between two polls of a switch that does not answer."""
 MISSED = 3
 """Polls without an answer after which it is asked less and less often."""
-NANOSECONDS = 1_000_000_000
 _TOGETHER = 6
 """Columns that are walked side by side."""
 

@@ -13,17 +13,17 @@ from itertools import pairwise
 
 import numpy as np
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.decode import decode
 from slotwatch.wire.fields import PacketKind
 from slotwatch.wire.universe import Protocol
 
-SECOND_NS = 1_000_000_000
-SUSPECT_NS = 10 * SECOND_NS
+SUSPECT_NS = 10 * NANOSECONDS
 """Shorter silences are never taken for a set clock."""
-SURE_NS = 600 * SECOND_NS
+SURE_NS = 600 * NANOSECONDS
 """From here on one source is evidence enough. In less time a single sender may have paused and gone on."""
-LOOK_BACK_NS, LOOK_AHEAD_NS = 10 * SECOND_NS, 2 * SECOND_NS
+LOOK_BACK_NS, LOOK_AHEAD_NS = 10 * NANOSECONDS, 2 * NANOSECONDS
 MOST_ROWS = 4096
 LEAST_FRAMES = 5
 """Fewer frames before the silence show no cadence."""
@@ -99,7 +99,7 @@ def _weigh(key: Key, earlier: list[Frame], later: list[Frame] | None, from_ns: i
         return None
     interval_ns = max(1, int(statistics.median(b[0] - a[0] for a, b in pairwise(earlier))))
     last_ns, number = earlier[-1]
-    if from_ns - last_ns > 3 * interval_ns + SECOND_NS or (to_ns - from_ns) < 20 * interval_ns:
+    if from_ns - last_ns > 3 * interval_ns + NANOSECONDS or (to_ns - from_ns) < 20 * interval_ns:
         return None
     if later is None:
         return None

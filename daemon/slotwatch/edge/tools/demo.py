@@ -134,7 +134,7 @@ class Demo:
 
     def _last_line(self) -> str:
         lines = self._log.read_text(errors="replace").strip().splitlines() if self._log.exists() else []
-        return lines[-1] if lines else "it said nothing"
+        return lines[-1] if lines else "it printed nothing"
 
     def check(self) -> None:
         """EdgeError with the daemon's own last words if it has ended."""

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.edge.tools.capture_clock import BASE_NS
 from slotwatch.edge.tools.captures import Capture, Chunk
 from slotwatch.edge.tools.resting import LONGEST_NS, Rests, find_rests, joined_where_slow
@@ -20,28 +21,27 @@ from slotwatch.wire.universe import Protocol
 
 TICK_NS = 50_000_000
 """How often a running house is judged; a replay judges at the same moments."""
-SECOND_NS = 1_000_000_000
-CLOSE_NS = 5 * SECOND_NS
+CLOSE_NS = 5 * NANOSECONDS
 """So long into a silence in which nothing is live any more ticks are close: loss timeouts have run out by then."""
-DELAYS_NS = 15 * SECOND_NS
+DELAYS_NS = 15 * NANOSECONDS
 """So long they come each second: on-delays run out (the longest is 10 s)."""
 SHARE = 10
 """Later a tick comes after a tenth of the silence so far, and at each deadline that is known."""
-DEADLINES_NS = (20 * SECOND_NS, 60 * SECOND_NS, 260 * SECOND_NS, 600 * SECOND_NS)
+DEADLINES_NS = (20 * NANOSECONDS, 60 * NANOSECONDS, 260 * NANOSECONDS, 600 * NANOSECONDS)
 """Since a last packet or query: discovery lists run out, incidents may open again, a querier is missed, an undeclared
 universe is no open question any more."""
-LEAP_NS = SECOND_NS
+LEAP_NS = NANOSECONDS
 """In a longer silence it is worth finding out which ticks change nothing."""
 FEW_PACKETS = 32
-LEAST_LEAP_NS = 30 * SECOND_NS
+LEAST_LEAP_NS = 30 * NANOSECONDS
 """A shorter rest is not worth a leap."""
-FILL_NS = 11 * SECOND_NS
+FILL_NS = 11 * NANOSECONDS
 """The longest window, 10 s, and its last bucket."""
-REFILL_NS = FILL_NS + 4 * SECOND_NS
+REFILL_NS = FILL_NS + 4 * NANOSECONDS
 """So long before the end of a rest it is judged again: windows are full, and every rule has looked."""
 MOST_LEAPT = 30_000
-LAST_STEP_NS = 10 * SECOND_NS
-LONGEST_GAP_NS = 86_400 * SECOND_NS
+LAST_STEP_NS = 10 * NANOSECONDS
+LONGEST_GAP_NS = 86_400 * NANOSECONDS
 """A silence of more than a day is jumped over."""
 MOST_INCIDENTS = 100_000
 
@@ -143,7 +143,7 @@ class Replay:
         end, until_ns, streams = rests.run(row)
         if until_ns - now_ns < LEAST_LEAP_NS:
             return row
-        self._look_ns = now_ns + LONGEST_NS + SECOND_NS
+        self._look_ns = now_ns + LONGEST_NS + NANOSECONDS
         before_ns = self._ends_ns
         self._ends_ns = ends_ns = (
             self.engine.ends_at_rest_ns(LONGEST_NS) if streams == self.engine.live_streams else None
@@ -168,7 +168,7 @@ class Replay:
         """Give every tick that is due before this time and may change something."""
         self.engine.watch(is_on=self.leaps and until_ns - self._due_ns > LEAP_NS)
         if until_ns - self._due_ns > LONGEST_GAP_NS:
-            self._advance(self._due_ns + DEADLINES_NS[-1] + SECOND_NS)
+            self._advance(self._due_ns + DEADLINES_NS[-1] + NANOSECONDS)
             self._due_ns = until_ns - LAST_STEP_NS
         begun_ns = self._due_ns
         while self._due_ns < until_ns:
@@ -201,8 +201,8 @@ class Replay:
         if silent_ns < CLOSE_NS or soonest_loss_ns is not None:
             return rest_ns
         if silent_ns < DELAYS_NS:
-            return SECOND_NS
-        step_ns = max(SECOND_NS, silent_ns // SHARE)
+            return NANOSECONDS
+        step_ns = max(NANOSECONDS, silent_ns // SHARE)
         later = [at_ns - self._due_ns for at_ns in self._deadlines_ns() if at_ns > self._due_ns]
         return min([step_ns, *(left_ns + TICK_NS for left_ns in later)])
 

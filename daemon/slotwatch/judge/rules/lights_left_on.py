@@ -25,7 +25,7 @@ NO_POWER = "Their power is not known: no nameplate load is declared for them."
 @dataclass(frozen=True, slots=True)
 class LightsLeftOnParameters(RuleParameters):
     lit_percent: float = number(5.0, "level above which a fixture is on")
-    held_s: float = number(600.0, "time on, and in the phase dark, before it is said")
+    held_s: float = number(600.0, "time on, and in the phase dark, before it is reported")
     warning_s: float = number(3600.0, "time after which it is a warning")
 
 

@@ -69,7 +69,7 @@ def describe_unusable(ctx: RuleContext, row: int, p: SequenceUnusableParameters)
     step, sent = int(streams.sequence_step[row]), _universes_sent(ctx, row)
     name = ctx.universe_name(ctx.universe_of(row))
     if streams.sequence_stuck[row]:
-        habit, cause = f"stand still at {int(streams.sequence[row])}", "stuck"
+        habit, cause = f"stay at {int(streams.sequence[row])}", "stuck"
     elif step >= DISCARD_STEPS:
         habit, cause = f"run backwards by {SEQUENCES - step}", "backwards"
     elif step >= p.step and step == sent:
@@ -115,7 +115,7 @@ RULE = Rule(
         Reach(UNIVERSE, rules=frozenset({"backup-differs", "source-conflict"})),
     ),
     measured=(
-        Threshold("stuck_packets", STUCK_PACKETS, "packets with the same number: it stands still"),
+        Threshold("stuck_packets", STUCK_PACKETS, "packets with the same number: it does not count"),
         Threshold(
             "discard_window", WINDOW, "numbers behind the last accepted that are discarded", "ANSI E1.31-2018 6.7.2"
         ),

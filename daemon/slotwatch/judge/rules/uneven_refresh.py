@@ -11,7 +11,7 @@ from slotwatch.durations import ms_from_ns, ns_from_ms
 from slotwatch.judge import wording
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.elsewhere import intervals_there
+from slotwatch.judge.elsewhere import intervals_there, say_page
 from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
 from slotwatch.judge.fault_onset import counted_in
 from slotwatch.judge.rule import (
@@ -91,9 +91,7 @@ def describe_uneven(ctx: RuleContext, row: int, p: UnevenRefreshParameters) -> F
             verdict, cause = "Its sender pauses, or the path holds them up.", ""
         elif there.interval_max_ms < FLOOR_MS:
             verdict, cause = f"They are held up between {places_of(own, name)}.", WAY_BETWEEN
-            evidence.append(
-                f"At {name} the same stream has no gap over {FLOOR_MS:g} ms. Its page: {there.declared.url}"
-            )
+            evidence += [f"At {name} the same stream has no gap over {FLOOR_MS:g} ms.", say_page(there.declared)]
             also = (f"the computer or the switch port of {own} alone",)
         else:
             evidence.append(f"At {name} the same stream has gaps of up to {there.interval_max_ms:.0f} ms.")
