@@ -62,9 +62,9 @@ async def test_no_descriptor_left_is_one_short_line_and_the_page_comes_back(
     before = resource.getrlimit(resource.RLIMIT_NOFILE)
     loop.set_exception_handler(Complaints().of_loop)
     try:
-        async with door(most=100) as (port, _):
+        async with door(most=100) as (port, accepted):
             callers = [socket.create_connection(("127.0.0.1", port)) for _ in range(3)]
-            await asyncio.sleep(0.1)
+            await happens(lambda: accepted.count == 3)
             waiting = [socket.socket() for _ in range(5)]
             highest = max(one.fileno() for one in waiting)
             resource.setrlimit(resource.RLIMIT_NOFILE, (highest + 1, before[1]))

@@ -9,12 +9,17 @@ from pathlib import Path
 import pytest
 
 from slotwatch import clock
+from slotwatch.edge.front import fresh
 from slotwatch.edge.front.fresh import FRESH_NS, WITHIN_S, Freshness
 from slotwatch.edge.shared.messages import Done
 from slotwatch.edge.shared.messages.orders import FrontOrder, FrontResult, Look, Noted
 from slotwatch.snapshot.health import JudgingReport, ListenerHealth
 from tests.edge.front_house import Board, Running, running
+from tests.patience import PATIENCE_S
 from tests.views import fabricate
+
+YOUNG_NS = 3_600_000_000_000
+"""An hour."""
 
 
 class Resting:
@@ -36,9 +41,17 @@ def age(found: Running, by_ns: int) -> None:
     found.show(fabricate.snapshot(), clock.monotonic_ns() - by_ns)
 
 
+@pytest.fixture
+def unhurried(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Make what is young stay so, and whoever waits wait: a busy computer pauses for longer than the front's limits."""
+    monkeypatch.setattr(fresh, "FRESH_NS", YOUNG_NS)
+    monkeypatch.setattr(fresh, "WITHIN_S", PATIENCE_S)
+
+
+@pytest.mark.usefixtures("unhurried")
 async def test_many_who_read_at_once_ask_once_and_read_what_is_new(tmp_path: Path) -> None:
     async with running(tmp_path) as found:
-        age(found, FRESH_NS + 1)
+        age(found, YOUNG_NS + 1)
         resting = Resting(found.board, 0.02)
         found.front.ask = resting.ask
         before = found.board.sequence
@@ -47,12 +60,13 @@ async def test_many_who_read_at_once_ask_once_and_read_what_is_new(tmp_path: Pat
         assert resting.looks == 1 and found.front._sequence == before + 1
 
 
+@pytest.mark.usefixtures("unhurried")
 @pytest.mark.parametrize("path", ["/metrics", "/plain", "/api/v1/house", "/api/v1/incidents"])
 async def test_what_is_young_is_reported_as_it_is_and_what_is_old_is_asked_for(tmp_path: Path, path: str) -> None:
     async with running(tmp_path) as found:
         resting = Resting(found.board)
         found.front.ask = resting.ask
-        for by_ns, looks in ((0, 0), (FRESH_NS + 1, 1)):
+        for by_ns, looks in ((0, 0), (YOUNG_NS + 1, 1)):
             age(found, by_ns)
             assert (await found.client.get(path)).status == 200
             assert resting.looks == looks
