@@ -64,7 +64,7 @@ export const SHORT_WORDS = {
   "slow-refresh": { one: "{place} slow", many: "{n} universes slow", onItsScreen: true },
   "source-absent": { one: "{source} silent", many: "{n} sources silent", onItsScreen: true },
   "source-conflict": { one: "{place} contested", many: "{n} universes contested", look: "Identify the second source" },
-  "stray-levels": { one: "stray levels", many: "{n} universes with stray levels", look: "Look at the fixture's mode" },
+  "stray-levels": { one: "stray levels", many: "{n} universes with stray levels", look: "Compare the patch" },
   "supply-overload": { one: "supply over its limit", many: "{n} supplies over their limits", look: "Look at the racks page" },
   "switch-restarted": { one: "a switch restarted", many: "{n} switches restarted", look: "Look at the supply of the switch" },
   "switch-silent": { one: "a switch does not answer", many: "{n} switches do not answer", look: "Check whether the switch has power" },

@@ -143,6 +143,14 @@ def test_a_backup_that_takes_over_one_step_higher_is_in_control() -> None:
     assert "main desk" in incident.summary
 
 
+def test_an_echo_at_a_higher_priority_is_in_control_and_does_not_hold_levels_up() -> None:
+    """E1.31 6.2.3: receivers follow the higher priority alone, so nothing is merged."""
+    original, copy = desk(levels=look(0)), desk(3, priority=120, from_s=4.0, levels=look(0, 0.1))
+    found = stage(original, copy, sources=(A,), by=("main desk",)).run(14.0).rule("echoed-universe")
+    assert 'are in control, at priority 120 above 100 of "main desk" (10.0.0.1).' in found.summary
+    assert "hold levels up" not in found.summary
+
+
 # --- strangers ----------------------------------------------------------------------------------------
 
 

@@ -46,3 +46,40 @@ def test_a_clean_stop_is_a_terminated_leg() -> None:
     ends = replace(MAIN, to_s=10.0, terminate=True)
     found = Stage(two_networks(), ends, replace(B, to_s=10.0, terminate=True), OTHER).run(14.0).rule("universe-lost")
     assert {one.state for one in found.legs} == {"terminated"}
+
+
+SPARE = replace(MAIN, name="Spare desk", address="10.0.0.2", number=2, cid=bytes([2]) * 16, priority=90)
+SPARE_B = replace(SPARE, address="10.1.0.2", network=1)
+
+
+def two_desks() -> House:
+    declared = two_networks()
+    spare = DeclaredSource("spare desk", cid=SPARE.cid, role="backup")
+    by = ("main desk", "spare desk")
+    universes = tuple(replace(one, sources=by) if one.id.number < 3 else one for one in declared.universes)
+    return replace(declared, universes=universes, sources=(*declared.sources, spare))
+
+
+def test_a_backup_with_two_leads_is_named_once_with_both_addresses() -> None:
+    senders = (replace(MAIN, to_s=10.0), replace(B, to_s=10.0), SPARE, SPARE_B, OTHER)
+    found = Stage(two_desks(), *senders).run(14.0).rule("source-absent")
+    both = '"spare desk" (10.0.0.2 and 10.1.0.2)'
+    assert found.summary.endswith(f"{both} carries on.")
+    assert [line for line in found.still_working if "spare desk" in line] == [
+        f"backup {both} is sending universes e131/1 and e131/2 on A and B"
+    ]
+
+
+def test_two_sources_cut_off_from_one_network_together_share_something_there() -> None:
+    """Two leads that fail in one moment are less likely than one switch (common practice, no source)."""
+    cut = (replace(MAIN, to_s=10.0), B, replace(SPARE, to_s=10.0), SPARE_B, OTHER)
+    found = Stage(two_desks(), *cut).run(14.0).rule("universe-lost")
+    assert found.cause == "leg-lost"
+    assert (
+        '"main desk" and "spare desk" were cut off from network A together; network B goes on. '
+        "Look first at what they share there. The sources themselves are running."
+    ) in found.summary
+    assert (
+        found.next_checks[0] == 'Look at what "main desk" and "spare desk" share on network A: switch, supply, uplink.'
+    )
+    assert "the leads themselves, both at once" in found.also_possible

@@ -329,6 +329,29 @@ def test_universe_shifted_by_one_is_named() -> None:
     )
 
 
+def strays_of(lit: Callable[[float], dict[int, int]], run_s: float) -> Stage:
+    fixtures = tuple(Fixture(f"A{n}", U1, first, ("intensity",) * 8) for n, first in enumerate((1, 101)))
+    return Stage(replace(house_of((1,)), fixtures=fixtures), Desk("Desk", (1,), levels=levels_of(lit))).run(run_s)
+
+
+def test_slots_that_follow_one_fixture_may_be_its_longer_mode_and_slots_everywhere_may_not() -> None:
+    one = strays_of(lambda t: dict.fromkeys(range(1, 13), 80), 8).only()
+    assert "They follow A0: it may run in a longer mode." in one.summary
+    assert one.next_checks[0].startswith("Look at the fixture before these slots")
+    several = strays_of(lambda t: dict.fromkeys((*range(1, 13), *range(101, 120)), 80), 8).only()
+    assert "longer mode" not in several.summary and several.next_checks == (
+        "Compare the patch list with the patch of the desk.",
+    )
+
+
+def test_stray_levels_that_move_are_not_reworded_at_each_step() -> None:
+    """A chase that leaves another slot dark at each step: after one round nothing is new."""
+    found = strays_of(lambda t: {slot: 80 for slot in range(9, 21) if slot != 9 + int(t * 4) % 12}, 20)
+    assert "slots 9 to 20" in found.only().summary
+    revised_s = [event.t_ns for event in found.events if event.what == "revised"]
+    assert len(revised_s) < 15
+
+
 WASHES = tuple(Fixture(f"10{n}", U1, 100 + n, ("intensity",), label=f"Wash {n}", circuit=str(n)) for n in (5, 6, 7, 8))
 
 

@@ -77,6 +77,14 @@ def test_an_intruder_with_slot_priorities_is_accused_with_what_it_takes_and_from
     assert shown.now_s and not [one for one in shown.all if one.rule.startswith("backup")]
 
 
+def test_a_backup_that_takes_slots_by_their_priorities_is_in_control() -> None:
+    """Both send 0xDD, the backup higher: the packets' priorities, which are equal, do not count (common practice)."""
+    givers = SlotPriorities(main((1,)), 100), SlotPriorities(backup((1,), levels=still(30)), 120)
+    found = Stage(house(1), *givers).run(12.0).rule("backup-in-control")
+    assert found.cause == "main-outranked"
+    assert 'By per-address priority it takes 512 slots of e131/1 from "main desk" (10.0.0.1).' in found.summary
+
+
 def test_a_main_source_of_other_universes_is_no_reference_for_the_backup() -> None:
     media = DeclaredSource("media", address="10.0.0.9", role="main")
     declared = replace(house(1, 2), sources=(MAIN, BACKUP, media))

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from slotwatch.house.schema import DeclaredUniverse, House
+from slotwatch.model.control import in_control
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.model.packets import MS, SECOND, START, Bench, Sent, artnet, cid, e131
 
@@ -200,3 +201,16 @@ def slow_winners(bench: Bench, universe: int) -> tuple[list[int], list[int]]:
             if priority and key > best:
                 best, owners[slot], levels[slot] = key, row, key[1]
     return levels, owners
+
+
+@pytest.mark.parametrize(("theirs", "leads"), [([150] * 4, B), ([150, 150, 150, 50], B), ([150, 150, 50, 50], A)])
+def test_who_wins_most_slots_is_in_control_where_slots_have_priorities(theirs: list[int], leads: bytes) -> None:
+    """Whatever the packets' priorities are; of two with as many slots, the one with the higher packet priority."""
+    bench = Bench(HOUSE)
+    send(bench, A, [1] * 4, priority=110)
+    send(bench, B, [2] * 4, priority=100)
+    send(bench, B, theirs, code=0xDD, priority=100, at_ns=START + MS)
+    bench.model.advance(START + 2 * MS)
+    row = bench.universe()
+    lead = in_control(bench.model.streams, np.array([row]), START + 2 * MS)
+    assert bench.model.sources[int(bench.model.streams.source[lead[0]])].address == f"10.0.0.{leads[-1]}"

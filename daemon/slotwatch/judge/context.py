@@ -265,8 +265,7 @@ class RuleContext:
 
     @cached_property
     def _first_leg(self) -> dict[int, int]:
-        first: dict[int, int] = self.model.first_legs()
-        return first
+        return dict(self.model.first_legs())
 
     @cached_property
     def _legs(self) -> dict[int, list[int]]:
@@ -279,12 +278,18 @@ class RuleContext:
     def other_legs(self, source: int) -> list[int]:
         """Rows of the same source on other networks."""
         network = self.sources[source].network
-        legs = self._legs.get(self.first_leg(source), [])
-        return [leg for leg in legs if self.sources[leg].network != network]
+        return [leg for leg in self._legs.get(self.first_leg(source), []) if self.sources[leg].network != network]
+
+    def by_source(self, rows: Iterable[int]) -> list[list[int]]:
+        """Rows of sources as lists of the legs of one source, each row once, in the order of the first of each."""
+        legs: dict[int, list[int]] = {}
+        for row in sorted(set(rows)):
+            legs.setdefault(self.first_leg(row), []).append(row)
+        return list(legs.values())
 
     def whole_sources(self, rows: Iterable[int]) -> list[int]:
         """Rows of sources, each source once however many of its legs are among them."""
-        return list({self.first_leg(row): row for row in sorted(rows, reverse=True)}.values())[::-1]
+        return [legs[0] for legs in self.by_source(rows)]
 
     def source_name(self, source: int) -> str:
         name = self._source_names.get(source)
@@ -325,20 +330,16 @@ class RuleContext:
 
     def say_sources(self, rows: Iterable[int]) -> list[str]:
         """Name each source once, with its addresses on every network among these rows."""
-        addresses: dict[int, dict[str, None]] = {}
-        every = sorted(rows)
-        for row in every:
-            addresses.setdefault(self.first_leg(row), {})[self.sources[row].address] = None
-        sources_named = []
-        for source in self.whole_sources(every):
-            where = [address for address in addresses[self.first_leg(source)] if address]
-            own = self.sources[source]
-            name = own.declared_as or own.source_name
-            if len(where) < 2 or not name:
-                sources_named.append(self.say_source(source))
-            else:
-                sources_named.append(f'"{name}" ({wording.list_names(where)})')
-        return sources_named
+        return [self.say_legs(legs) for legs in self.by_source(rows)]
+
+    def say_legs(self, legs: list[int]) -> str:
+        """Name one source with the addresses of these of its legs."""
+        own = self.sources[legs[0]]
+        where = list(dict.fromkeys(self.sources[leg].address for leg in legs if self.sources[leg].address))
+        name = own.declared_as or own.source_name
+        if len(where) < 2 or not name:
+            return self.say_source(legs[0])
+        return f'"{name}" ({wording.list_names(where)})'
 
     def say_source(self, source: int) -> str:
         """Name a source with its address, so that it can be found: `"Desk A" (10.20.0.10)`."""

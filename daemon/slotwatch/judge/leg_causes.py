@@ -162,7 +162,7 @@ def _network_lost(scene: Scene, legs: _Legs) -> Verdict:
     lost, elsewhere = say_networks(ctx, scene.networks), say_networks(ctx, legs.elsewhere)
     heard = [leg for row in legs.alive for leg in ctx.other_legs(row) if ctx.sources[leg].network in legs.elsewhere]
     one = len(ctx.whole_sources(legs.alive)) == 1
-    goes_on = f"{'goes' if one else 'go'} on on {elsewhere}"
+    goes_on = f"still {'arrives' if one else 'arrive'} on {elsewhere}"
     if any(ctx.listener.is_down(network) for network in legs.elsewhere):
         goes_on = f"still came by {elsewhere} then"
     verdict = Verdict(
@@ -193,15 +193,22 @@ def _leg_lost(scene: Scene, legs: _Legs) -> Verdict:
     sources = ctx.whole_sources(rows)
     several = len(sources) > 1
     blind = [network for network in legs.elsewhere if ctx.listener.is_down(network)]
-    goes_on = f"{elsewhere} {'go' if len(legs.elsewhere) > 1 else 'goes'} on. "
+    goes_on = f"{elsewhere} {'go' if len(legs.elsewhere) > 1 else 'goes'} on"
     runs = f"The {'sources themselves are' if several else 'source itself is'} running."
     if blind:
-        goes_on = f"{elsewhere} still brought {'them' if several else 'it'} then. "
+        goes_on = f"{elsewhere} still brought {'them' if several else 'it'} then"
         runs = f"This listener's own link to {say_networks(ctx, blind)} is down now."
+    fate = f": lead on {lost} down, {goes_on}."
+    checks = [f"Look at the lead of {_plain(ctx, rows)} on {lost}: link lamp at both ends."]
+    checks += [f"Look at its switch port on {lost}."]
+    if several:
+        fate = f" were cut off from {lost} together; {goes_on}. Look first at what they share there."
+        checks = [f"Look at what {_plain(ctx, rows)} share on {lost}: switch, supply, uplink."]
+        checks += [f"Look at their leads on {lost}: link lamps at both ends."]
     verdict = Verdict(
         "leg-lost",
         Confidence.MEDIUM if several or legs.gone or blind else Confidence.HIGH,
-        f"{_plain(ctx, rows)}: {'leads' if several else 'lead'} on {lost} down, {goes_on}{runs}",
+        f"{_plain(ctx, rows)}{fate} {runs}",
         [
             f"{_names(ctx, rows)} ended on {lost} without the stream-terminated bit.",
             f"Heard on {elsewhere} after that, so {'they' if several else 'it'} had power then."
@@ -209,11 +216,11 @@ def _leg_lost(scene: Scene, legs: _Legs) -> Verdict:
             else f"Heard on {elsewhere} since then, so {'they have' if several else 'it has'} power and "
             f"{'are' if several else 'is'} running.",
         ],
-        [f"the switch port on {lost}, rather than the lead", f"the output to {lost} was switched off at the source"],
-        next_checks=[
-            f"Look at the lead of {_plain(ctx, rows)} on {lost}: link lamp at both ends.",
-            f"Look at its switch port on {lost}.",
+        [
+            f"the switch port{'s' if several else ''} on {lost}, rather than the lead{'s' if several else ''}",
+            f"the output to {lost} was switched off at {'each source' if several else 'the source'}",
         ],
+        next_checks=checks,
     )
     others = scene.others_afar()
     if others:
@@ -222,7 +229,9 @@ def _leg_lost(scene: Scene, legs: _Legs) -> Verdict:
         verdict.confidence = Confidence.MEDIUM
         verdict.also_possible.insert(0, f"a switch of {lost}: there is no other source to compare with")
     if several:
-        verdict.also_possible.insert(0, f"a switch or supply on {lost} that these leads share")
+        verdict.also_possible.insert(
+            0, "the leads themselves, both at once" if len(sources) == 2 else "the leads themselves"
+        )
     _say_gone(scene, legs, verdict)
     return verdict
 
@@ -267,11 +276,7 @@ def say_legs_working(scene: Scene, verdict: Verdict) -> None:
     ctx = scene.ctx
     streams = ctx.streams
     working = []
-    together: dict[int, list[int]] = {}
-    for row in scene.sources:
-        together.setdefault(ctx.first_leg(row), []).append(row)
-    for source in ctx.whole_sources(scene.sources)[:MOST_NAMED]:
-        lost = together[ctx.first_leg(source)]
+    for lost in ctx.by_source(scene.sources)[:MOST_NAMED]:
         legs = sorted(
             {
                 leg

@@ -160,18 +160,16 @@ def say_what_works(scene: Scene, verdict: Verdict) -> None:
     for row in np.flatnonzero(scene.alive & np.isin(streams.universe, sorted(stopped_universes))).tolist():
         keepers.setdefault(ctx.source_of(row), []).append(ctx.universe_of(row))
     # Declared ones come first: the others may be thousands that somebody invented.
-    for source in sorted(keepers, key=lambda source: ctx.declared_source(source) is None)[:MOST_NAMED]:
-        senders = f"{_what_it_is(ctx, source)}{ctx.say_source(source)}"
-        verdict.still_working.append(f"{senders} is sending {ctx.name_universes(keepers[source])}")
-    others = [source for source in scene.others_alive() if source not in keepers]
-    together: dict[int, list[int]] = {}
-    for source in others:
-        together.setdefault(ctx.first_leg(source), []).append(source)
-    whole = sorted(ctx.whole_sources(others), key=lambda source: ctx.declared_source(source) is None)
-    for first in whole[:MOST_NAMED]:
-        legs = together[ctx.first_leg(first)]
+    kept = sorted(ctx.by_source(keepers), key=lambda legs: ctx.declared_source(legs[0]) is None)
+    for legs in kept[:MOST_NAMED]:
+        universes = sorted({universe for leg in legs for universe in keepers[leg]})
+        senders = f"{_what_it_is(ctx, legs[0])}{ctx.say_legs(legs)}"
+        verdict.still_working.append(f"{senders} is sending {ctx.name_universes(universes)}")
+    others_alive = [source for source in scene.others_alive() if source not in keepers]
+    whole = sorted(ctx.by_source(others_alive), key=lambda legs: ctx.declared_source(legs[0]) is None)
+    for legs in whole[:MOST_NAMED]:
         universes = sorted({row for leg in legs for row in streams.universe[scene.alive_of(leg)].tolist()})
-        senders = _stranger(ctx, first) + wording.list_names(ctx.say_sources(legs))
+        senders = f"{_stranger(ctx, legs[0])}{ctx.say_legs(legs)}"
         verdict.still_working.append(f"{senders} is sending {ctx.name_universes(universes)}")
     if len(whole) > MOST_NAMED:
         verdict.still_working.append(f"{len(whole) - MOST_NAMED} more sources still send")

@@ -59,6 +59,32 @@ def gives_slot_priorities(streams: Streams, rows: NDArray[np.intp], now_ns: int)
     return fresh
 
 
+def decided_by_slot(streams: Streams, now_ns: int) -> NDArray[np.bool_]:
+    """(capacity of universes,) where at least one live stream gives slots priorities of their own."""
+    rows = np.flatnonzero(streams.live[: streams.top])
+    decided = np.zeros(streams.universes.capacity, np.bool_)
+    decided[streams.universe[rows[gives_slot_priorities(streams, rows, now_ns)]]] = True
+    return decided
+
+
+def in_control(streams: Streams, universes: NDArray[np.intp], now_ns: int) -> NDArray[np.intp]:
+    """Stream in control of each universe row, NOBODY for none: the winner, or who wins most slots where slots decide.
+
+    Of several with as many slots, the universe's winner is named, else the first of them.
+    """
+    found = streams.universes.winner[universes].astype(np.intp)
+    by_slot = np.flatnonzero(decided_by_slot(streams, now_ns)[universes] & (found >= 0))
+    if not len(by_slot):
+        return found
+    _, owners = winner_levels(streams, universes[by_slot], now_ns)
+    for place, of_slots in zip(by_slot.tolist(), owners, strict=True):
+        holders, slots = np.unique(of_slots[of_slots >= 0], return_counts=True)
+        most = holders[slots == slots.max(initial=0)]
+        if len(most) and found[place] not in most:
+            found[place] = most[0]
+    return found
+
+
 def winner_levels(
     streams: Streams, universes: NDArray[np.intp], now_ns: int
 ) -> tuple[NDArray[np.uint8], NDArray[np.int32]]:
@@ -67,9 +93,7 @@ def winner_levels(
     owners = np.full((len(universes), SLOTS), NOBODY, np.int32)
     table = streams.universes
     winner = table.winner[universes]
-    rows = np.flatnonzero(streams.live[: streams.top])
-    slot_by_slot = np.zeros(table.capacity, np.bool_)
-    slot_by_slot[streams.universe[rows[gives_slot_priorities(streams, rows, now_ns)]]] = True
+    slot_by_slot = decided_by_slot(streams, now_ns)
     merged = slot_by_slot[universes] | (table.contenders[universes] > 1)
     alone = np.flatnonzero((winner >= 0) & ~merged)
     if len(alone):

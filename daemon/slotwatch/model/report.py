@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.model import cadence
-from slotwatch.model.control import gives_slot_priorities
+from slotwatch.model.control import gives_slot_priorities, in_control
 from slotwatch.model.counters import INTERVAL_EDGES_S
 from slotwatch.model.minutes import lost_frames
 from slotwatch.model.model import Model
@@ -153,10 +153,13 @@ def _rates_between(
 
 
 def _universe_columns(
-    model: Model, rows: NDArray[np.intp], states: NDArray[np.uint8], stream_place: NDArray[np.int32]
+    model: Model,
+    rows: NDArray[np.intp],
+    states: NDArray[np.uint8],
+    stream_place: NDArray[np.int32],
 ) -> Columns:
     universes, streams = model.universes, model.streams
-    winner = universes.winner[rows].astype(np.intp)
+    winner = in_control(streams, rows, model.now_ns)
     won = winner >= 0
     columns: Columns = {}
     for name, dtype in UNIVERSE_COLUMNS:

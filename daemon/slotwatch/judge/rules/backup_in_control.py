@@ -10,6 +10,8 @@ from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleS
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import STREAM, Effect, Explains, Reach
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.takeovers import Takeover
+from slotwatch.model.control import in_control
 from slotwatch.snapshot import Severity
 
 
@@ -30,27 +32,36 @@ def is_backup_in_control(ctx: RuleContext) -> Mask:
     if not any(source.role == "backup" for source in ctx.house.sources) or not won.any():
         return np.zeros(universes.count, np.bool_)
     roles = np.array([source.role == "backup" for source in ctx.house.sources] + [False], np.bool_)
-    winner = np.where(won, universes.winner, 0)
+    winner = np.zeros(universes.count, np.intp)
+    winner[won] = in_control(ctx.model.streams, np.flatnonzero(won), ctx.now_ns)
     declared = ctx.stream_sources_declared[winner]
     backup: Mask = won & roles[np.where(declared >= 0, declared, len(roles) - 1)]
     for row in np.flatnonzero(backup).tolist():
+        takeover = Takeover.of(ctx, int(winner[row]))
+        if takeover is not None and takeover.slots:
+            continue
         for stream in ctx.streams_of(row).tolist():
             source = ctx.declared_source(ctx.source_of(stream))
-            equal = streams.priority[stream] >= streams.priority[universes.winner[row]]
+            equal = streams.priority[stream] >= streams.priority[winner[row]]
             if streams.live[stream] and equal and source is not None and source.role == "main":
                 backup[row] = False
     return backup
 
 
 def describe_backup_in_control(ctx: RuleContext, row: int) -> Finding:
-    winner = int(ctx.universes.winner[row])
+    winner = int(in_control(ctx.model.streams, np.array([row]), ctx.now_ns)[0])
     if winner < 0:
         winner = int(ctx.streams_of(row)[0])
     streams = ctx.streams
     source = ctx.source_of(winner)
     others = [other for other in ctx.streams_of(row).tolist() if other != winner and streams.live[other]]
     mains = [other for other in others if ctx.sources[ctx.source_of(other)].role == "main"]
-    if mains:
+    takeover = Takeover.of(ctx, winner)
+    wins = f"wins at priority {int(streams.priority[winner])}"
+    if takeover is not None and takeover.slots:
+        main_state = takeover.sentence(ctx)
+        wins = f"wins {takeover.slots} slots by per-address priority"
+    elif mains:
         main = ctx.say_source(ctx.source_of(mains[0]))
         main_state = f"{main} still sends, at priority {int(streams.priority[mains[0]])}: it has no effect."
     else:
@@ -62,9 +73,7 @@ def describe_backup_in_control(ctx: RuleContext, row: int) -> Finding:
         streams=(winner,),
         networks=(int(ctx.universes.network[row]),),
         facts=BackupInControlFacts(main_state),
-        evidence=(
-            f"{ctx.universe_name(row)}: {ctx.say_source(source)} wins at priority {int(streams.priority[winner])}.",
-        ),
+        evidence=(f"{ctx.universe_name(row)}: {ctx.say_source(source)} {wins}.",),
         cause="main-outranked" if mains else "main-silent",
     )
 

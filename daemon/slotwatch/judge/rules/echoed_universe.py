@@ -41,6 +41,7 @@ class EchoedUniverseParameters(RuleParameters):
 @dataclass(frozen=True, slots=True)
 class EchoedUniverseFacts(Facts):
     lag: str
+    effect: str
 
 
 class Echoes:
@@ -89,36 +90,34 @@ class Echoes:
         recent = [lag_ns for t_ns, lag_ns in heard if ctx.now_ns - t_ns < self._window_ns]
         return len(recent) >= self._p.copies
 
-
-def describe_echo(ctx: RuleContext, key: Echo) -> Finding:
-    original, copy = key
-    streams = ctx.streams
-    universe = ctx.universe_of(copy)
-    firsts = dict(zip(streams.history_hash[original].tolist(), streams.history_ns[original].tolist(), strict=True))
-    lags = [
-        t_ns - firsts[mark]
-        for mark, t_ns in zip(streams.history_hash[copy].tolist(), streams.history_ns[copy].tolist(), strict=True)
-        if mark in firsts and t_ns > firsts[mark]
-    ]
-    lag_ms = ms_from_ns(float(np.median(lags))) if lags else 0.0
-    return Finding(
-        group=f"source:{ctx.source_name(ctx.source_of(copy))}",
-        since_ns=int(streams.since_ns[copy]),
-        universes=(universe,),
-        streams=(copy,),
-        networks=(int(streams.network[copy]),),
-        facts=EchoedUniverseFacts(f"{lag_ms:.0f}"),
-        evidence=(
-            f"{ctx.universe_name(universe)}: frames of {ctx.say_source(ctx.source_of(original))} come again "
-            f"from {ctx.say_source(ctx.source_of(copy))} about {lag_ms:.0f} ms later, never earlier.",
-        ),
-        confidence=Confidence.HIGH,
-        also_possible=("a tracking backup that the house file does not declare",),
-    )
+    def describe(self, ctx: RuleContext, key: Echo) -> Finding:
+        original, copy = key
+        streams = ctx.streams
+        universe = ctx.universe_of(copy)
+        by, of = ctx.say_source(ctx.source_of(copy)), ctx.say_source(ctx.source_of(original))
+        lag_ms = ms_from_ns(float(np.median([lag_ns for _, lag_ns in self._heard.get(key, ())] or [0])))
+        effect, priority = "hold levels up", int(streams.priority[copy])
+        if priority > streams.priority[original]:
+            effect = f"are in control, at priority {priority} above {int(streams.priority[original])} of {of}"
+        return Finding(
+            group=f"source:{ctx.source_name(ctx.source_of(copy))}",
+            since_ns=int(streams.since_ns[copy]),
+            universes=(universe,),
+            streams=(copy,),
+            networks=(int(streams.network[copy]),),
+            facts=EchoedUniverseFacts(f"{lag_ms:.0f}", effect),
+            evidence=(
+                f"{ctx.universe_name(universe)}: frames of {of} come again from {by} about {lag_ms:.0f} ms later, "
+                "never earlier.",
+            ),
+            confidence=Confidence.HIGH,
+            also_possible=("a tracking backup that the house file does not declare",),
+        )
 
 
 def bind(setup: RuleSetup, p: EchoedUniverseParameters) -> tuple[RuleBinding, ...]:
-    return (RuleBinding(KEYS, Echoes(p).find, describe_echo, remembers=True),)
+    echoes = Echoes(p)
+    return (RuleBinding(KEYS, echoes.find, echoes.describe, remembers=True),)
 
 
 RULE = Rule(
@@ -127,7 +126,7 @@ RULE = Rule(
     severity=Severity.WARNING,
     short=ShortWords("{place} echoed", "{n} universes echoed", look="Look for a gateway in a loop"),
     sentence="Levels of {universes} come back from {sources} {lag} ms late: an input and an output joined "
-    "in a loop hold levels up.",
+    "in a loop {effect}.",
     judged_by=judged_by(EchoedUniverseParameters(), bind),
     facts=EchoedUniverseFacts,
     explains=Explains(

@@ -103,6 +103,7 @@ def describe_silent_querier(ctx: RuleContext, key: Silent, p: QuerierAbsentParam
         ),
         evidence=(f"Last {word} query from {querier.address} ({querier.version}) at {since}.",),
         cause="silent",
+        next_checks=(f"Check whether {querier.address}, which was the querier, has power.",),
     )
 
 
@@ -124,10 +125,7 @@ RULE = Rule(
     names_universes=False,
     source="RFC 2236 8, RFC 3376 8, RFC 3810 9",
     faults=("F16", "F17", "F21"),
-    next_checks=(
-        "Look at the switch's settings: is snooping on and a querier set for this VLAN?",
-        "Check whether the device that was the querier has power; its address is in the evidence.",
-    ),
+    next_checks=("Look at the switch's settings: is snooping on and a querier set for this VLAN?",),
     next_checks_quiet=(
         f"{CLEAR_FIRST} Give the show's switch a querier with the lowest address, or turn snooping off.",
     ),

@@ -30,11 +30,18 @@ def describe_absent_main(ctx: RuleContext, key: Absent) -> Finding:
     keepers = [ctx.source_of(row) for row in ctx.streams_of(universe).tolist() if ctx.live[row]]
     # A stranger that takes part does not carry the show.
     keepers.sort(key=lambda source: ctx.declared_source(source) is None)
-    kept_by = (
-        f"{ctx.say_source(keepers[0])} carries on" if keepers else f"Nobody sends {ctx.universe_name(universe)} now"
-    )
+    kept_by = f"Nobody sends {ctx.universe_name(universe)} now"
+    if keepers:
+        kept_by = f"{ctx.say_legs([keepers[0], *_legs_beside(ctx, keepers[0], universe)])} carries on"
     finding.facts = SourceAbsentFacts(kept_by)
     return finding
+
+
+def _legs_beside(ctx: RuleContext, source: int, universe: int) -> list[int]:
+    """Rows of this source on other networks that send the same universe there: an incident spans both."""
+    table, streams = ctx.universes, ctx.streams
+    same = (streams.protocol == table.protocol[universe]) & (streams.number == table.number[universe])
+    return [leg for leg in ctx.other_legs(source) if (ctx.live & same & (streams.source == leg)).any()]
 
 
 def bind(setup: RuleSetup, p: SourceAbsentParameters) -> tuple[RuleBinding, ...]:

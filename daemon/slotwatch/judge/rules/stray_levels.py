@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
@@ -16,6 +17,10 @@ from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWo
 from slotwatch.model.winning import winning_levels
 from slotwatch.snapshot import Confidence, Severity
 from slotwatch.wire.universe import UniverseId
+
+LONGER_MODE = "Look at the fixture before these slots: it may run in another mode than the patch says."
+SAME_MOVE_NS = 10 * NANOSECONDS
+"""Levels that change within this time move on; after it they are looked at anew."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +44,8 @@ class StrayLevels:
     def __init__(self, patch: PatchedSlots, p: StrayLevelsParameters) -> None:
         self._patch = patch
         self._p = p
+        self._seen: dict[int, tuple[int, NDArray[np.bool_]]] = {}
+        """Of a universe row: when it was last described, and (512,) strays since they began."""
 
     def _strays(self, ctx: RuleContext, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
         used = self._patch.used[ctx.universes.declared[rows]]
@@ -55,13 +62,25 @@ class StrayLevels:
             strays[rows] = self._strays(ctx, rows).any(1)
         return strays
 
+    def _seen_strays(self, ctx: RuleContext, row: int) -> NDArray[np.bool_]:
+        """(512,) slots that strayed since the levels began to move: else each step of a chase rewords the incident."""
+        strays: NDArray[np.bool_] = self._strays(ctx, np.array([row]))[0]
+        described_ns, seen = self._seen.get(row, (0, strays))
+        if ctx.now_ns - described_ns < SAME_MOVE_NS:
+            strays |= seen
+        self._seen[row] = (int(ctx.now_ns), strays)
+        return strays
+
     def describe(self, ctx: RuleContext, row: int) -> Finding:
-        numbers = (np.flatnonzero(self._strays(ctx, np.array([row]))[0]) + 1).tolist()
-        before = [fixture for fixture in self._patch.fixtures_on(ctx.universe_id(row)) if numbers]
-        before = [fixture for fixture in before if fixture.last_slot < numbers[0]]
+        numbers = (np.flatnonzero(self._seen_strays(ctx, row)) + 1).tolist()
+        before = [
+            one for one in self._patch.fixtures_on(ctx.universe_id(row)) if numbers and one.last_slot < numbers[0]
+        ]
         neighbour = max(before, key=lambda fixture: fixture.last_slot, default=None)
         near = ""
-        if neighbour is not None and numbers[0] - neighbour.last_slot == 1:
+        # In several places it is no longer mode of one fixture, but a patch that is not this one.
+        is_one_run = bool(numbers) and numbers[-1] - numbers[0] < len(numbers)
+        if neighbour is not None and is_one_run and numbers[0] - neighbour.last_slot == 1:
             follow = "It follows" if len(numbers) == 1 else "They follow"
             near = f" {follow} {fixture_name(neighbour)}: it may run in a longer mode."
         shifted = self._say_shifted(ctx, row)
@@ -75,6 +94,7 @@ class StrayLevels:
             evidence=(f"{ctx.universe_name(row)}: unpatched slots above zero: {len(numbers)}.", *shifted),
             confidence=Confidence.CERTAIN,
             also_possible=("a patch list that is out of date", "a visiting rig"),
+            next_checks=(LONGER_MODE,) if near else (),
         )
 
     def _say_shifted(self, ctx: RuleContext, row: int) -> tuple[str, ...]:
@@ -123,11 +143,11 @@ RULE = Rule(
     name="stray-levels",
     rule_class=RuleClass.PATCH,
     severity=Severity.NOTE,
-    short=ShortWords("stray levels", "{n} universes with stray levels", look="Look at the fixture's mode"),
+    short=ShortWords("stray levels", "{n} universes with stray levels", look="Compare the patch"),
     sentence="{universes}: levels above zero in {slots}, which no fixture or circuit uses.{near}",
     judged_by=judged_by(StrayLevelsParameters(), bind),
     facts=StrayLevelsFacts,
     faults=("F75", "F78"),
     may_exceed_note=False,
-    next_checks=("Look at the fixture before these slots: it may run in another mode than the patch says.",),
+    next_checks=("Compare the patch list with the patch of the desk.",),
 )

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.elsewhere import declared_listener, say_page
@@ -11,6 +13,7 @@ from slotwatch.judge.explain import UNIVERSE, Explains, Reach
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.judge.rules.lost_between import places_of
 from slotwatch.judge.shared_path import WAY_BETWEEN
+from slotwatch.model.control import in_control
 from slotwatch.snapshot import Confidence, Severity
 from slotwatch.wire.observation import StreamElsewhere
 
@@ -41,8 +44,10 @@ def winners_that_differ(ctx: RuleContext) -> dict[Key, None]:
     found: dict[Key, None] = {}
     for declared, other in ctx.listener.elsewhere.well(ctx):
         there = other.positions(ctx)
-        for row, winner in there.winners.items():
-            stream = int(ctx.universes.winner[row])
+        rows = list(there.winners)
+        of_rows = in_control(ctx.model.streams, np.array(rows, np.intp), ctx.now_ns).tolist()
+        for row, stream in zip(rows, of_rows, strict=True):
+            winner = there.winners[row]
             if stream < 0 or not there.judged[row]:
                 continue
             own = ctx.source_key(ctx.source_of(stream))
@@ -64,7 +69,7 @@ def describe_winners(ctx: RuleContext, key: Key) -> Finding:
     declared = declared_listener(ctx, name)
     other = ctx.listener.elsewhere.get(name)
     here, there = declared.own_name, name
-    own = int(ctx.universes.winner[row])
+    own = int(in_control(ctx.model.streams, np.array([row]), ctx.now_ns)[0])
     seen = other.positions(ctx) if other else None
     evidence = []
     winner_here, winner_there = "no source", _name_there(seen.winners.get(row) if seen else None, source)
