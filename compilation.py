@@ -1,4 +1,4 @@
-"""Builds `continuations.c` where a C compiler is there: hatchling runs it for a wheel and for an editable installation.
+"""Builds the C files where a C compiler is there: hatchling runs it for a wheel and for an editable installation.
 
 CC names another compiler. Without one the package is whole, and slower. Compilers for other machines build for these as
 well, where they are there: each machine loads its own file only.
@@ -17,7 +17,7 @@ from typing import Any
 
 from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
-SOURCE = Path("daemon/slotwatch/edge/shared/continuations.c")
+SOURCES = (Path("daemon/slotwatch/edge/shared/continuations.c"), Path("daemon/slotwatch/edge/shared/receiving.c"))
 MACHINES = ("x86_64", "aarch64")
 
 
@@ -34,13 +34,13 @@ class CompilationHook(BuildHookInterface[Any]):
     """Puts the built files beside their source."""
 
     def initialize(self, version: str, build_data: dict[str, Any]) -> None:
-        source = Path(self.root) / SOURCE
         wanted = {machine: f"{machine}-linux-gnu-gcc" for machine in MACHINES}
         wanted[platform.machine()] = os.environ.get("CC", "cc")
         for machine, compiler in wanted.items():
             if sys.platform != "linux" or shutil.which(compiler) is None:
                 continue
-            try:
-                build(compiler, source, source.with_name(f"continuations.{machine}.so"))
-            except (OSError, subprocess.CalledProcessError) as error:
-                self.app.display_warning(f"continuations.c was not compiled for {machine}: {error}")
+            for source in (Path(self.root) / each for each in SOURCES):
+                try:
+                    build(compiler, source, source.with_name(f"{source.stem}.{machine}.so"))
+                except (OSError, subprocess.CalledProcessError) as error:
+                    self.app.display_warning(f"{source.name} was not compiled for {machine}: {error}")

@@ -5,8 +5,6 @@ The ordinary way is the reference; its own tests hold it against the standards.
 
 from __future__ import annotations
 
-import os
-import shutil
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -22,25 +20,15 @@ from slotwatch.model.model import Model
 from slotwatch.wire.decode import decode
 from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED
 from slotwatch.wire.universe import Protocol, UniverseId
+from tests.compiling import built, compiler
 from tests.model.packets import MS, SECOND, START, Sent, artnet, batch_of, cid, e131
 from tests.model.test_model import state, traffic
 from tests.sweep import swept
 
 
-def compiler() -> str:
-    found = shutil.which("cc")
-    if found is None:
-        assert os.environ.get("CI") != "true", "a C compiler is missing"
-        pytest.skip("a C compiler is missing: sudo apt-get install gcc")
-    return found
-
-
 @pytest.fixture(scope="module")
 def compiled(tmp_path_factory: pytest.TempPathFactory) -> Compiled:
-    """Made of the source as it is now, whatever lies beside it."""
-    target = tmp_path_factory.mktemp("built") / "continuations.so"
-    build(compiler(), SOURCE, target)
-    made = load(target)
+    made = load(built(SOURCE, tmp_path_factory.mktemp("built")))
     assert made is not None
     return made
 

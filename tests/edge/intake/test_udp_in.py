@@ -1,4 +1,7 @@
-"""Receiving on loopback: what is in the ring is what was sent, with where, when and how much was lost."""
+"""Receiving on loopback: what is in the ring is what was sent, with where, when and how much was lost.
+
+Each test runs twice: with numpy, which is the reference, and with the compiled file.
+"""
 
 from __future__ import annotations
 
@@ -14,15 +17,32 @@ import pytest
 
 from slotwatch import clock
 from slotwatch.edge.intake.udp_in import ArrivalClock, DataSocket, Networks
+from slotwatch.edge.shared import compiled
+from slotwatch.edge.shared.compiled import RECEIVING, Receiving
 from slotwatch.edge.shared.messages.intake import Idle, IntakeWoke
+from slotwatch.edge.shared.ring import RingWriter, create_memory
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import Route
-from slotwatch.wire.batch import FLAG_TRUNCATED, NETWORK_UNKNOWN, ROW_BYTES
+from slotwatch.wire.batch import COLUMNS, FLAG_TRUNCATED, NETWORK_UNKNOWN, ROW_BYTES
 from slotwatch.wire.universe import Protocol, UniverseId
-from tests.edge.listening import house_on, listening, send
+from tests.compiling import built
+from tests.edge.listening import ROWS, house_on, listening, send
 from tests.ports import free_port
 
 LOOPBACK = ipaddress.ip_address("::ffff:127.0.0.1").packed
+
+
+@pytest.fixture(scope="module")
+def receiving(tmp_path_factory: pytest.TempPathFactory) -> Receiving:
+    made = compiled.load_receiving(built(RECEIVING, tmp_path_factory.mktemp("built")))
+    assert made is not None
+    return made
+
+
+@pytest.fixture(params=["numpy", "compiled"], autouse=True)
+def _by_each_way(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    way = request.getfixturevalue("receiving") if request.param == "compiled" else None
+    monkeypatch.setattr(compiled, "load_receiving", lambda: way)
 
 
 def test_a_packet_is_in_the_ring_with_its_addresses_port_network_and_protocol() -> None:
@@ -257,3 +277,48 @@ def test_a_house_that_cannot_be_heard_leaves_the_way_back_open() -> None:
         assert ear.intake._poll.poll(1.0)
         (batch,) = ear.read()
         assert bytes(batch.data[0, :4]) == b"here"
+
+
+@pytest.mark.parametrize(("v6", "address"), [(False, "127.0.0.1"), (True, "::1")])
+def test_every_column_is_the_same_by_both_ways(receiving: Receiving, v6: bool, address: str) -> None:
+    """One sender sends the same to two sockets. Only the moments of arrival differ."""
+    chance = np.random.default_rng(7)
+    writers = [RingWriter(create_memory(ROWS), ROWS) for _ in range(2)]
+    sockets = [DataSocket(Protocol.E131, free_port(), v6, way) for way in (None, receiving)]
+    networks, arrivals = Networks({socket.if_nametoindex("lo"): 3}), ArrivalClock()
+    try:
+        with socket.socket(socket.AF_INET6 if v6 else socket.AF_INET, socket.SOCK_DGRAM) as sender:
+            for count in (1, 3, 16, 17, 120):
+                for _ in range(count):
+                    payload = chance.bytes(int(chance.choice([0, 1, 126, 638, 640, 641, ROW_BYTES, ROW_BYTES + 9])))
+                    for sock in sockets:
+                        sender.sendto(payload, (address, sock.port))
+                before_ns = clock.monotonic_ns()
+                arrivals.turn()
+                for sock, writer in zip(sockets, writers, strict=True):
+                    assert sock.drain(writer, arrivals, networks, ROWS) == count
+                    assert sock.drain(writer, arrivals, networks, ROWS) == 0
+                    assert before_ns <= sock.drained_ns <= clock.monotonic_ns()
+        plain, fast = (writer.ring for writer in writers)
+        assert plain.head == fast.head == 157
+        for name, _, _ in COLUMNS:
+            expected, found = getattr(plain.packets, name)[:157], getattr(fast.packets, name)[:157]
+            if name == "t_ns":
+                assert (np.diff(found) >= 0).all()
+                assert (np.abs(found - expected) < 10_000_000_000).all()
+            else:
+                assert np.array_equal(expected, found), name
+        assert [plain.octets(row) for row in range(157)] == [fast.octets(row) for row in range(157)]
+        assert set(fast.packets.network[:157].tolist()) == {3}
+    finally:
+        for sock in sockets:
+            sock.close()
+
+
+def test_a_socket_that_fails_is_reported_by_both_ways() -> None:
+    house = house_on()
+    with listening(house) as ear:
+        with Path("/dev/null").open("rb") as other:
+            os.dup2(other.fileno(), ear.intake.sockets[0].fd)
+        with pytest.raises(EdgeError, match="reading UDP port"):
+            ear.intake.turn()

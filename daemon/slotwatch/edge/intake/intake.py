@@ -19,6 +19,7 @@ from slotwatch.edge.intake.damage import DamageCount
 from slotwatch.edge.intake.joins import MOST_LISTED_GROUPS, MOST_SYNC_GROUPS, Joins, wanted_universes
 from slotwatch.edge.intake.udp_in import ArrivalClock, DataSocket, Networks
 from slotwatch.edge.lines.line_tap import LineTap
+from slotwatch.edge.shared import compiled
 from slotwatch.edge.shared.channel import Channel
 from slotwatch.edge.shared.interfaces import InterfaceWatch
 from slotwatch.edge.shared.messages.intake import (
@@ -329,10 +330,11 @@ def _ports(listen: Listen) -> list[tuple[Protocol, int, bool]]:
 
 def _open_sockets(listen: Listen, but: Iterable[tuple[Protocol, int, bool]] = ()) -> list[DataSocket]:
     opened: list[DataSocket] = []
+    receiving = compiled.load_receiving()
     try:
         for protocol, port, v6 in _ports(listen):
             if (protocol, port, v6) not in but and not (v6 and not _has_ipv6()):
-                opened.append(DataSocket(protocol, port, v6))
+                opened.append(DataSocket(protocol, port, v6, receiving))
     except BaseException:
         for sock in opened:
             sock.close()

@@ -3,7 +3,8 @@
 Theory of operation. One socket is bound to each port and family; it hears every group that any socket of this
 host has joined (IP_MULTICAST_ALL), so `edge.joins` can hold memberships elsewhere. A call of recvmmsg is given
 the addresses of the next free rows of the ring, so a payload is copied once, by the kernel. Addresses, arrival
-interface, destination and arrival time come as control data of fixed layout and are read as columns.
+interface, destination and arrival time come as control data of fixed layout and are read as columns. Where it was
+built, `receiving.c` does all of this (`receiver`); numpy is the reference.
 
 recvmmsg is reached through PyDLL: the call never blocks, and giving the interpreter lock away and back costs
 more than the call (measured: beside one busy Python thread a receiver kept 9 % of its packets with CDLL).
@@ -24,6 +25,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch import clock
+from slotwatch.edge.intake.receiver import CompiledReceiver
+from slotwatch.edge.shared.compiled import Receiving
 from slotwatch.edge.shared.ports import holder_sentence
 from slotwatch.edge.shared.ring import FAR_BYTES, GUARD_ROWS, NEAR_BYTES, RingWriter
 from slotwatch.errors import EdgeError
@@ -112,8 +115,8 @@ class ArrivalClock:
 class DataSocket:
     """One bound port of one family. Not shared: nobody else can bind the port and take its unicast."""
 
-    def __init__(self, protocol: Protocol, port: int, v6: bool = False) -> None:
-        """EdgeError with advice if the port is taken or the address family is missing."""
+    def __init__(self, protocol: Protocol, port: int, v6: bool = False, compiled: Receiving | None = None) -> None:
+        """EdgeError with advice if the port is taken or the address family is missing. compiled: reads it if given."""
         if sys.byteorder != "little" or struct.calcsize("P") != 8:
             raise EdgeError("this computer is not a 64-bit little-endian one", "use x86-64 or aarch64")
         self.protocol, self.port, self.v6 = protocol, port, v6
@@ -146,6 +149,11 @@ class DataSocket:
         self._ports = self._names.view(">u2")[:, 1]
         self._name_lengths[:] = NAME_BYTES
         self._control_lengths[:] = CONTROL_BYTES
+        self._compiled: CompiledReceiver | None = None
+        if compiled is not None:
+            parts, names, control = (one.ctypes.data for one in (self._iov, self._names, self._control))
+            arrays = self._header_address, parts, names, control
+            self._compiled = CompiledReceiver(compiled, arrays, self.fd, int(protocol), v6)
 
     def close(self) -> None:
         self._sock.close()
@@ -166,10 +174,13 @@ class DataSocket:
             start, free = writer.place()
             room = min(free, self._room)
             began_ns = clock.monotonic_ns()
-            count = self._receive(writer.ring.addresses, start, room)
-            if count:
-                if count > FEW_ROWS or not self._fill_few(writer, start, count, arrivals, networks):
+            if self._compiled is not None:
+                count = self._receive_compiled(self._compiled, writer, start, room, arrivals, networks)
+            else:
+                count = self._receive(writer.ring.addresses, start, room)
+                if count and (count > FEW_ROWS or not self._fill_few(writer, start, count, arrivals, networks)):
                     self._fill(writer, start, count, arrivals, networks)
+            if count:
                 writer.publish(count)
                 taken += count
             if count < room:
@@ -179,15 +190,32 @@ class DataSocket:
             self._room = GUARD_ROWS
         return taken
 
+    def _receive_compiled(
+        self,
+        compiled: CompiledReceiver,
+        writer: RingWriter,
+        start: int,
+        room: int,
+        arrivals: ArrivalClock,
+        networks: Networks,
+    ) -> int:
+        """Read and fill rows; returns how many."""
+        count = compiled.receive(writer.ring, start, room, arrivals.wall_offset_ns, self.drained_ns)
+        if count <= 0:
+            return self._none(-count)
+        writer.ring.packets.network[start : start + count] = networks.of(compiled.interfaces(count))
+        return count
+
     def _receive(self, planes: tuple[int, int], start: int, room: int) -> int:
         near, far = planes
         first = np.array([near + start * NEAR_BYTES, far + start * FAR_BYTES], np.uint64)
         self._bases[:room] = self._rows[:room] + first
         count = int(_recvmmsg(self.fd, self._header_address, room, MSG_DONTWAIT, None))
-        if count >= 0:
-            return count
-        number = ctypes.get_errno()
-        if number in (errno.EAGAIN, errno.EINTR):
+        return count if count >= 0 else self._none(ctypes.get_errno())
+
+    def _none(self, number: int) -> int:
+        """Say that nothing came, as the kernel's error number says; EdgeError where it says more than that."""
+        if number in (0, errno.EAGAIN, errno.EINTR):
             return 0
         if number in (errno.ECONNREFUSED, errno.ENETDOWN, errno.EHOSTUNREACH):
             return 0  # a queued error of the interface, which netlink reports as well: the socket goes on
@@ -298,7 +326,7 @@ class Networks:
             network = self.by_index.get(index)
         return NETWORK_UNKNOWN if network is None else network
 
-    def of(self, interfaces: NDArray[np.uint64]) -> NDArray[np.uint16] | int:
+    def of(self, interfaces: NDArray[np.uint32] | NDArray[np.uint64]) -> NDArray[np.uint16] | int:
         """Network of each arrival interface. Nearly always all are the same one."""
         first = int(interfaces[0])
         if (interfaces == first).all():

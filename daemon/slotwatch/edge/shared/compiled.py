@@ -1,8 +1,8 @@
-"""The compiled pass over packets that only go on, where it was built for this computer.
+"""What is compiled, where it was built for this computer: the pass over packets that only go on, and receiving.
 
-It is one file beside this one, made of `continuations.c` by `compilation.py` when the package is built or installed
-for development. It is no part of Python, so one file fits every Python of a machine. Without it, or with one that was
-made of another source, everything is done by numpy: slower, with the same result.
+Each is one file beside this one, made of a C file of the same name by `compilation.py` when the package is built or
+installed for development. They are no part of Python, so one file fits every Python of a machine. Without them, or
+with ones that were made of another source, everything is done by numpy: slower, with the same result.
 """
 
 from __future__ import annotations
@@ -13,16 +13,18 @@ import zlib
 from pathlib import Path
 
 SOURCE = Path(__file__).parent / "continuations.c"
+RECEIVING = Path(__file__).parent / "receiving.c"
+_TWO_ADDRESSES = (ctypes.c_void_p, ctypes.c_void_p)
 
 
 class Compiled:
-    """The functions of one built file."""
+    """The functions of `continuations.c`."""
 
     def __init__(self, library: ctypes.PyDLL) -> None:
         # PyDLL: a call takes a tenth of a millisecond, and no thread shall change the tables meanwhile.
         self._learn, self._go_on = library.slotwatch_learn, library.slotwatch_go_on
         for function in (self._learn, self._go_on):
-            function.argtypes, function.restype = (ctypes.c_void_p, ctypes.c_void_p), ctypes.c_int64
+            function.argtypes, function.restype = _TWO_ADDRESSES, ctypes.c_int64
 
     def learn(self, table: int, call: int) -> int:
         """Remember packets; returns how many keys are new."""
@@ -33,16 +35,40 @@ class Compiled:
         return int(self._go_on(table, call))
 
 
-def built_name(machine: str = "") -> str:
+class Receiving:
+    """The function of `receiving.c`."""
+
+    def __init__(self, library: ctypes.PyDLL) -> None:
+        # PyDLL: the call never blocks.
+        self._receive = library.slotwatch_receive
+        self._receive.argtypes, self._receive.restype = _TWO_ADDRESSES, ctypes.c_int64
+
+    def receive(self, ring: int, call: int) -> int:
+        """Read packets; returns how many, or minus the number of the error."""
+        return int(self._receive(ring, call))
+
+
+def built_name(source: Path, machine: str = "") -> str:
     """Name of the built file for a machine as `platform.machine` calls it."""
-    return f"continuations.{machine or platform.machine()}.so"
+    return f"{source.stem}.{machine or platform.machine()}.so"
 
 
 def load(file: Path | None = None) -> Compiled | None:
     """Load the compiled pass; None where it is not there or does not fit this source."""
+    library = _library(SOURCE, file)
+    return None if library is None else Compiled(library)
+
+
+def load_receiving(file: Path | None = None) -> Receiving | None:
+    """Load compiled receiving; None where it is not there or does not fit this source."""
+    library = _library(RECEIVING, file)
+    return None if library is None else Receiving(library)
+
+
+def _library(source: Path, file: Path | None) -> ctypes.PyDLL | None:
     try:
-        library = ctypes.PyDLL(str(file or SOURCE.with_name(built_name())))
+        library = ctypes.PyDLL(str(file or source.with_name(built_name(source))))
         of_source = ctypes.c_uint32.in_dll(library, "slotwatch_source").value
-        return Compiled(library) if of_source == zlib.crc32(SOURCE.read_bytes()) else None
+        return library if of_source == zlib.crc32(source.read_bytes()) else None
     except (OSError, ValueError, AttributeError):
         return None
