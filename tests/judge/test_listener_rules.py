@@ -54,6 +54,25 @@ def test_a_link_that_goes_down_is_not_judged_and_raises_no_other_fault() -> None
     ]
 
 
+@pytest.mark.parametrize(
+    ("seen", "cause", "first_check"),
+    [
+        ((False, False), "interface", "Look at this computer's network adapter"),
+        ((False, True), "carrier", "Look at this computer's own network lead"),
+        ((True, True), "address", "Look at this interface's address setting"),
+    ],
+)
+def test_an_interface_that_is_gone_unplugged_or_without_address_asks_for_other_checks(
+    seen: tuple[bool, bool], cause: str, first_check: str
+) -> None:
+    up, present = seen
+    shown = stage(desk(drop=lambda universe, index, t: t > 5))
+    shown.see(5.0, LinkSeen(at(5), 0, up, (), "eth1", present=present))
+    incident = shown.run(10.0).only()
+    assert incident.cause == cause
+    assert incident.next_checks[0].startswith(first_check)
+
+
 def test_a_port_that_stays_dark_for_thirty_seconds_after_its_link_is_not_lost_data() -> None:
     """Spanning tree keeps a port shut for 2 x 15 s (IEEE 802.1D defaults)."""
     shown = stage(desk(drop=lambda universe, index, t: 5 < t < 38))

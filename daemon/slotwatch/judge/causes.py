@@ -385,13 +385,13 @@ def _listing(scene: Scene, source: int, rows: NDArray[np.intp]) -> bool | None:
 
 def _withdrawn(scene: Scene, source: int, rows: NDArray[np.intp], evidence: str) -> Verdict:
     ctx = scene.ctx
+    legs = next(legs for legs in (*ctx.by_source(scene.sources), [source]) if source in legs)
     undeclared = say_undeclared(ctx, source)
     verdict = Verdict(
         "universe-withdrawn",
         Confidence.HIGH,
-        f"{ctx.say_source(source)} is running and no longer sends it: "
-        "the output was switched off, unpatched or failed.",
-        [evidence, scene.say_going(scene.alive_of(source), "of this source")],
+        f"{ctx.say_legs(legs)} is running and no longer sends it: the output was switched off, unpatched or failed.",
+        [evidence, scene.say_going(scene.alive_of(*legs), "of this source")],
         ["the path of this one universe to this port"],
         next_checks=[f"Look at the output list of {ctx.source_name(source)}: is this universe on?"],
     )

@@ -78,8 +78,9 @@ class Scene:
             return np.zeros(0, np.intp)
         return np.flatnonzero(self.alive & np.isin(ctx.streams.source, kin))
 
-    def alive_of(self, source: int) -> NDArray[np.intp]:
-        return np.flatnonzero(self.alive & (self.ctx.streams.source == source))
+    def alive_of(self, *sources: int) -> NDArray[np.intp]:
+        """Streams of these sources that go on."""
+        return np.flatnonzero(self.alive & np.isin(self.ctx.streams.source, sources))
 
     def others_alive(self) -> list[int]:
         """Sources on the same networks that go on and lost nothing now, this computer's own among them."""
@@ -151,11 +152,10 @@ def say_what_works(scene: Scene, verdict: Verdict) -> None:
     ctx = scene.ctx
     streams = ctx.streams
     stopped_universes = set(streams.universe[scene.stopped].tolist())
-    for source in scene.sources[:MOST_NAMED]:
-        rows = scene.alive_of(source)
-        others = sorted(set(streams.universe[rows].tolist()) - stopped_universes)
+    for legs in ctx.by_source(scene.sources)[:MOST_NAMED]:
+        others = sorted(set(streams.universe[scene.alive_of(*legs)].tolist()) - stopped_universes)
         if others:
-            verdict.still_working.append(f"{ctx.name_universes(others)} of {ctx.say_source(source)}")
+            verdict.still_working.append(f"{ctx.name_universes(others)} of {ctx.say_legs(legs)}")
     keepers: dict[int, list[int]] = {}
     for row in np.flatnonzero(scene.alive & np.isin(streams.universe, sorted(stopped_universes))).tolist():
         keepers.setdefault(ctx.source_of(row), []).append(ctx.universe_of(row))
@@ -168,7 +168,7 @@ def say_what_works(scene: Scene, verdict: Verdict) -> None:
     others_alive = [source for source in scene.others_alive() if source not in keepers]
     whole = sorted(ctx.by_source(others_alive), key=lambda legs: ctx.declared_source(legs[0]) is None)
     for legs in whole[:MOST_NAMED]:
-        universes = sorted({row for leg in legs for row in streams.universe[scene.alive_of(leg)].tolist()})
+        universes = sorted(set(streams.universe[scene.alive_of(*legs)].tolist()))
         senders = f"{_stranger(ctx, legs[0])}{ctx.say_legs(legs)}"
         verdict.still_working.append(f"{senders} is sending {ctx.name_universes(universes)}")
     if len(whole) > MOST_NAMED:

@@ -27,6 +27,18 @@ class LinkDownFacts(Facts):
     extent: str
 
 
+GONE: tuple[str, ...] = (
+    "Look at this computer's network adapter: is it still plugged in, or was its interface renamed?",
+)
+UNPLUGGED: tuple[str, ...] = (
+    "Look at this computer's own network lead and at both of its link lamps.",
+    "Check whether the rack's switch has power.",
+)
+NO_ADDRESS: tuple[str, ...] = (
+    "Look at this interface's address setting: is it fixed, or does it wait for a DHCP server?",
+)
+
+
 def networks_down(ctx: RuleContext) -> dict[int, None]:
     if not ctx.listener.any_down:
         return {}
@@ -37,11 +49,11 @@ def describe_link(ctx: RuleContext, network: int) -> Finding:
     link = ctx.listener.links[network]
     seen = link.seen
     if not seen.present:
-        fault = "is gone from this computer"
+        fault, cause, checks = "is gone from this computer", "interface", GONE
     elif not seen.up:
-        fault = "has no carrier"
+        fault, cause, checks = "has no carrier", "carrier", UNPLUGGED
     else:
-        fault = "has lost its address"
+        fault, cause, checks = "has lost its address", "address", NO_ADDRESS
     rows = np.flatnonzero(ctx.universes.used & (ctx.universes.network == network) & (ctx.universes.declared >= 0))
     return Finding(
         group=f"network:{network}",
@@ -53,7 +65,8 @@ def describe_link(ctx: RuleContext, network: int) -> Finding:
             f"The interface {seen.interface} {fault} since {ctx.time_of_day(link.since_ns)}.",
             *ctx.listener.ports.sentences(network),
         ),
-        cause="carrier" if not seen.up else "address" if seen.present else "interface",
+        cause=cause,
+        next_checks=checks,
     )
 
 
@@ -90,8 +103,5 @@ RULE = Rule(
     ),
     quiet_in_dark=True,
     faults=("F04", "F103"),
-    next_checks=(
-        "Look at this computer's own network lead and at both of its link lamps.",
-        "Check whether the rack's switch has power.",
-    ),
+    next_checks=("Run slotwatch host on this computer: it names what is wrong with an interface.",),
 )
