@@ -100,7 +100,9 @@ def _share(part: int, whole: int) -> str:
 
 
 def _plain(universes: Iterable[str]) -> set[str]:
-    return {name.partition("@")[0] for name in universes}
+    """Universes with and without their networks: a truth may name either."""
+    names = set(universes)
+    return names | {name.partition("@")[0] for name in names}
 
 
 def _named(incident: Incident) -> set[str]:

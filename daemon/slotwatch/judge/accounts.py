@@ -9,7 +9,7 @@ from slotwatch.house.schema import Phase
 from slotwatch.judge import elsewhere, phases, wording
 from slotwatch.judge.binding import Finding, Raised
 from slotwatch.judge.catalog import FLAPPING
-from slotwatch.judge.cluster import Cluster, names_of
+from slotwatch.judge.cluster import Cluster, names_of, rows_of
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.drafts import IncidentDraft
 from slotwatch.judge.numbering_mistakes import say_where_heard
@@ -37,7 +37,11 @@ def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDr
     flapping = any(case.is_flapping(ctx.now_ns) for case in cluster.cases)
     returns = max(len(case.edges) for case in cluster.cases) - 1
     returned_ns = when_returned_ns(ctx, cluster.cases)
-    summary_of_it = summary = _summarise(ctx, cluster, lasting(cluster, universes))
+    now = lasting(cluster, universes)
+    summary_of_it = summary = _summarise(ctx, cluster, now)
+    if now != universes:
+        # The record is of all that it took down.
+        summary_of_it = _summarise(ctx, cluster, universes)
     if returned_ns is not None:
         summary = say_returned(ctx, cluster, universes, returned_ns)
     if flapping:
@@ -46,7 +50,7 @@ def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDr
     own = None if cluster.group.startswith("network:") else speaker
     moved = _say_moved(ctx, cluster, universes)
     if moved and returned_ns is None:
-        summary = summary_of_it = f"{summary} {moved}"
+        summary, summary_of_it = f"{summary} {moved}", f"{summary_of_it} {moved}"
     evidence = [moved, *(verdict.evidence if verdict else ()), *_each(case.finding.evidence for case in cluster.cases)]
     heard = elsewhere.heard_elsewhere(ctx, universes)
     if cluster.rule.rule_class is RuleClass.LOSS and cluster.rule.name != "lost-between":
@@ -124,8 +128,11 @@ def _severity_of_case(ctx: RuleContext, case: Raised, phase: Phase) -> Severity:
 
 def _summarise(ctx: RuleContext, cluster: Cluster, universes: list[int]) -> str:
     speaker, verdict = cluster.speaker, cluster.verdict
-    sources = ctx.say_sources(cluster.source_rows(ctx))
-    sources += [f'"{name}"' for name in sorted({name for case in cluster.cases for name in case.finding.source_names})]
+    cases = cluster.cases
+    if len(universes) < len(cluster.universes()):
+        cases = [case for case in cases if not case.over]
+    sources = ctx.say_sources(rows_of(ctx, [case.finding for case in cases]))
+    sources += [f'"{name}"' for name in sorted({name for case in cases for name in case.finding.source_names})]
     works = verdict.still_working if verdict else []
     facts = _Filled(cluster.rule.numbers())
     facts |= {

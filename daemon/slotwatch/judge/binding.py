@@ -92,6 +92,8 @@ class Finding:
     """Shown before the rule's own."""
     weight: float = 0.0
     """Of the cases in one incident the heaviest speaks for all."""
+    on_any_network: bool = False
+    """Whichever network it came by, it would be true: no mix-up of networks explains it."""
 
 
 def finding_of(

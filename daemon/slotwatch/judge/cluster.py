@@ -57,7 +57,7 @@ class Cluster:
 
     def source_rows(self, ctx: RuleContext) -> set[int]:
         """Rows of every source that its cases are about."""
-        return _rows_of(ctx, self.findings())
+        return rows_of(ctx, self.findings())
 
 
 def subject_of(rule: str, group: str) -> Slot:
@@ -68,9 +68,10 @@ def subject_of(rule: str, group: str) -> Slot:
 def names_of(ctx: RuleContext, findings: Sequence[Finding]) -> set[str]:
     """Name every source that findings are about."""
     names = {name for finding in findings for name in finding.source_names}
-    return names | {ctx.source_name(row) for row in ctx.whole_sources(_rows_of(ctx, findings))}
+    return names | {ctx.source_name(row) for row in ctx.whole_sources(rows_of(ctx, findings))}
 
 
-def _rows_of(ctx: RuleContext, findings: Sequence[Finding]) -> set[int]:
+def rows_of(ctx: RuleContext, findings: Sequence[Finding]) -> set[int]:
+    """Rows of every source that findings are about."""
     streams = {row for finding in findings for row in finding.streams}
     return {row for finding in findings for row in finding.sources} | ctx.sources_of(streams)

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 from datetime import datetime
 
+from slotwatch.judge.aftermath import bring_up_to_date
 from slotwatch.judge.binding import Raised
 from slotwatch.judge.causes import find_cause, left_behind, say_what_works_now
 from slotwatch.judge.cluster import Cluster, names_of
@@ -73,7 +74,7 @@ class Clusterer:
         stops = measure_stops(ctx)
         self.losses.sort(ctx, stops, losses)
         for group in list(self.losses.groups.values()):
-            verdict = self._verdict(ctx, stops, group)
+            verdict = bring_up_to_date(ctx, group, self._verdict(ctx, stops, group))
             for cluster in _loss_clusters(ctx, group, at):
                 # What stopped together has one cause, accepted or not.
                 cluster.verdict = verdict

@@ -170,7 +170,8 @@ def _is_near(ctx: RuleContext, case: Raised, nearness: str, extent: Extent) -> b
     if nearness == explain.ANYWHERE:
         return True
     if nearness == explain.NETWORK:
-        return bool(finding.networks) and set(finding.networks) <= extent.networks
+        is_there = bool(finding.networks) and set(finding.networks) <= extent.networks
+        return is_there and not finding.on_any_network
     if nearness == explain.FIXTURE:
         return bool(finding.fixtures) and set(finding.fixtures) <= extent.fixtures
     on_universes = bool(finding.universes) and set(finding.universes) <= extent.universes

@@ -68,6 +68,28 @@ def declared_elsewhere(ctx: RuleContext, universe: int) -> list[int]:
     return np.flatnonzero(same & (universes.declared >= 0) & silent).tolist()
 
 
+def is_declared_everywhere(ctx: RuleContext, universe: int) -> bool:
+    """Whether every one of several networks is to carry a universe of this protocol and number."""
+    universes = ctx.universes
+    same = universes.used & (universes.protocol == universes.protocol[universe]) & (universes.declared >= 0)
+    same &= universes.number == universes.number[universe]
+    return len(set(universes.network[same].tolist())) >= max(2, len(ctx.house.networks))
+
+
+def went_home(ctx: RuleContext, universe: int) -> bool:
+    """Whether an undeclared universe that ended here has since come back to the network that it is declared on."""
+    universes, streams = ctx.universes, ctx.streams
+    same = universes.used & (universes.protocol == universes.protocol[universe]) & (universes.declared >= 0)
+    same &= (universes.number == universes.number[universe]) & (universes.network != universes.network[universe])
+    here = {ctx.first_leg(source) for source in ctx.sources_of(ctx.streams_of(universe).tolist())}
+    first_ns = universes.first_frame_ns[universe]
+    return any(
+        ctx.live[row] and streams.since_ns[row] > first_ns and ctx.first_leg(ctx.source_of(row)) in here
+        for home in np.flatnonzero(same & (universes.live > 0)).tolist()
+        for row in ctx.streams_of(home).tolist()
+    )
+
+
 def _by_declaration(ctx: RuleContext, source: int) -> Displaced | None:
     """Whether all that a source sends here is declared, and silent, on one other network alone."""
     streams, universes = ctx.streams, ctx.universes

@@ -23,7 +23,9 @@ from slotwatch.wire.universe import Protocol
 def find_leg_cause(scene: Scene) -> Verdict | None:
     """Give the cause where at least one of the lost sources goes on on another network; None where none does."""
     legs = _Legs.of(scene)
-    if not legs.alive:
+    if not legs.alive.keys() & scene.lost_sources:
+        # What only stopped beside it, and may go on elsewhere, says nothing of it.
+        scene.leave_out([row for row in scene.sources if row not in scene.lost_sources and _may_go_on(scene, row)])
         return None
     if not legs.gone and all(_has_moved(scene, row) for row in legs.alive):
         return _moved(scene, legs)
@@ -57,17 +59,31 @@ def find_wrong_network(scene: Scene) -> Verdict | None:
         networks.update(streams.network[found].tolist())
     here, there = say_networks(ctx, scene.networks), say_networks(ctx, sorted(networks))
     name = _plain(ctx, list(senders))
+    since = f"{_names(ctx, list(senders))} sends the same universes on {there} since they ended on {here}."
     return Verdict(
         "wrong-network",
         Confidence.HIGH,
         f"It arrives on {there} instead, where it is not declared: {name} runs.",
-        [f"{_names(ctx, list(senders))} sends the same universes on {there} since they ended on {here}."],
+        [since],
         [f"{name} was set to send to {there}"],
         next_checks=[
             f"Look at the lead of {name}: it may be plugged into a port of {there}.",
             "Look at the VLAN of its switch port.",
         ],
+        rests_on=tuple(senders),
+        once_silent=(
+            f"It arrived on {there} instead, where it is not declared, and ended there too.",
+            since,
+            f"{_names(ctx, list(senders))} sent the same universes on {there} after they ended on {here}.",
+        ),
     )
+
+
+def _may_go_on(scene: Scene, source: int) -> bool:
+    """Whether other networks hear a source still, as far as anybody knows yet."""
+    stops = scene.stops
+    rows = np.isin(scene.ctx.streams.source, [leg for leg in scene.ctx.other_legs(source) if leg not in scene.whole])
+    return bool(heard_on(scene, source)) or bool((rows & stops.had_frames & ~stops.overdue & ~stops.terminated).any())
 
 
 def _has_moved(scene: Scene, source: int) -> bool:
@@ -140,6 +156,16 @@ class _Legs:
             [source for source, networks in heard.items() if not networks],
         )
 
+    def by_networks(self, ctx: RuleContext) -> dict[tuple[tuple[int, ...], tuple[int, ...]], list[int]]:
+        """Rows of those that go on, by the networks that lost them and those that hear them."""
+        lost: dict[int, set[int]] = {}
+        for row in self.alive:
+            lost.setdefault(ctx.first_leg(row), set()).add(ctx.sources[row].network)
+        found: dict[tuple[tuple[int, ...], tuple[int, ...]], list[int]] = {}
+        for row, networks in self.alive.items():
+            found.setdefault((tuple(sorted(lost[ctx.first_leg(row)])), tuple(networks)), []).append(row)
+        return found
+
     @property
     def elsewhere(self) -> list[int]:
         return sorted({network for networks in self.alive.values() for network in networks})
@@ -161,15 +187,16 @@ def _network_lost(scene: Scene, legs: _Legs) -> Verdict:
     ctx = scene.ctx
     lost, elsewhere = say_networks(ctx, scene.networks), say_networks(ctx, legs.elsewhere)
     heard = [leg for row in legs.alive for leg in ctx.other_legs(row) if ctx.sources[leg].network in legs.elsewhere]
-    one = len(ctx.whole_sources(legs.alive)) == 1
-    goes_on = f"still {'arrives' if one else 'arrive'} on {elsewhere}"
-    if any(ctx.listener.is_down(network) for network in legs.elsewhere):
-        goes_on = f"still came by {elsewhere} then"
+    is_one = len(ctx.whole_sources(legs.alive)) == 1
+    gone = f"{lost[0].upper()}{lost[1:]} no longer reaches this port: a switch or uplink of it, not the sources."
+    names = _plain(ctx, list(legs.alive))
+    still = f"{gone} {names} still {'arrives' if is_one else 'arrive'} on {elsewhere}."
+    then = f"{gone} {names} still came by {elsewhere} then."
+    is_blind = any(ctx.listener.is_down(network) for network in legs.elsewhere)
     verdict = Verdict(
         "network-lost",
         Confidence.HIGH,
-        f"{lost[0].upper()}{lost[1:]} no longer reaches this port: a switch or uplink of it, not the sources. "
-        f"{_plain(ctx, list(legs.alive))} {goes_on}.",
+        then if is_blind else still,
         [
             f"Everything on {lost} stopped together: {_names(ctx, scene.whole)}.",
             f"Heard on {elsewhere} after that: {_names(ctx, heard)}.",
@@ -180,6 +207,8 @@ def _network_lost(scene: Scene, legs: _Legs) -> Verdict:
             f"Look at the switches of {lost}: power, and the lamps of the uplink to this computer.",
             f"Look at the stage: do the lights on {lost} still follow?",
         ],
+        rests_on=tuple(heard),
+        once_silent=(then, "", ""),
     )
     _say_gone(scene, legs, verdict)
     return verdict
@@ -188,41 +217,37 @@ def _network_lost(scene: Scene, legs: _Legs) -> Verdict:
 def _leg_lost(scene: Scene, legs: _Legs) -> Verdict:
     ctx = scene.ctx
     rows = list(legs.alive)
-    lost = say_networks(ctx, sorted({ctx.sources[row].network for row in rows}))
-    elsewhere = say_networks(ctx, legs.elsewhere)
-    sources = ctx.whole_sources(rows)
-    several = len(sources) > 1
-    blind = [network for network in legs.elsewhere if ctx.listener.is_down(network)]
-    goes_on = f"{elsewhere} {'go' if len(legs.elsewhere) > 1 else 'goes'} on"
-    runs = f"The {'sources themselves are' if several else 'source itself is'} running."
-    if blind:
-        goes_on = f"{elsewhere} still brought {'them' if several else 'it'} then"
-        runs = f"This listener's own link to {say_networks(ctx, blind)} is down now."
-    fate = f": lead on {lost} down, {goes_on}."
+    lost_networks = sorted({ctx.sources[row].network for row in rows})
+    lost, elsewhere = say_networks(ctx, lost_networks), say_networks(ctx, legs.elsewhere)
+    several = len(ctx.whole_sources(rows)) > 1
+    is_blind = any(ctx.listener.is_down(network) for network in legs.elsewhere)
+    ended = f"{_names(ctx, rows)} ended on {lost} without the stream-terminated bit."
+    in_the_past = f"Heard on {elsewhere} after that, so {'they' if several else 'it'} had power then."
+    since = (
+        f"Heard on {elsewhere} since then, so {'they have' if several else 'it has'} power and "
+        f"{'are' if several else 'is'} running."
+    )
     checks = [f"Look at the lead of {_plain(ctx, rows)} on {lost}: link lamp at both ends."]
     checks += [f"Look at its switch port on {lost}."]
     if several:
-        fate = f" were cut off from {lost} together; {goes_on}. Look first at what they share there."
         checks = [f"Look at what {_plain(ctx, rows)} share on {lost}: switch, supply, uplink."]
         checks += [f"Look at their leads on {lost}: link lamps at both ends."]
     verdict = Verdict(
         "leg-lost",
-        Confidence.MEDIUM if several or legs.gone or blind else Confidence.HIGH,
-        f"{_plain(ctx, rows)}{fate} {runs}",
-        [
-            f"{_names(ctx, rows)} ended on {lost} without the stream-terminated bit.",
-            f"Heard on {elsewhere} after that, so {'they' if several else 'it'} had power then."
-            if blind
-            else f"Heard on {elsewhere} since then, so {'they have' if several else 'it has'} power and "
-            f"{'are' if several else 'is'} running.",
-        ],
+        Confidence.MEDIUM if several or legs.gone or is_blind else Confidence.HIGH,
+        _say_legs(scene, legs),
+        [ended, in_the_past if is_blind else since],
         [
             f"the switch port{'s' if several else ''} on {lost}, rather than the lead{'s' if several else ''}",
             f"the output to {lost} was switched off at {'each source' if several else 'the source'}",
         ],
         next_checks=checks,
+        rests_on=tuple(
+            leg for row in rows for leg in ctx.other_legs(row) if ctx.sources[leg].network in legs.elsewhere
+        ),
+        once_silent=(_say_legs_then(scene, legs), since, in_the_past),
     )
-    others = scene.others_afar()
+    others = [source for source in scene.others_afar() if ctx.sources[source].network in lost_networks]
     if others:
         verdict.evidence.append(f"Other sources on {lost} still send: {_names(ctx, others)}.")
     else:
@@ -230,10 +255,44 @@ def _leg_lost(scene: Scene, legs: _Legs) -> Verdict:
         verdict.also_possible.insert(0, f"a switch of {lost}: there is no other source to compare with")
     if several:
         verdict.also_possible.insert(
-            0, "the leads themselves, both at once" if len(sources) == 2 else "the leads themselves"
+            0, "the leads themselves, both at once" if len(ctx.whole_sources(rows)) == 2 else "the leads themselves"
         )
     _say_gone(scene, legs, verdict)
     return verdict
+
+
+def _say_legs(scene: Scene, legs: _Legs) -> str:
+    """Say whose leads are down, and what goes on: `"Desk A": lead on network A down, network B goes on.`"""
+    ctx = scene.ctx
+    parts = []
+    for (lost, heard), rows in legs.by_networks(ctx).items():
+        there, several = say_networks(ctx, list(lost)), len(ctx.whole_sources(rows)) > 1
+        goes_on = f"{say_networks(ctx, list(heard))} {'go' if len(heard) > 1 else 'goes'} on"
+        if any(ctx.listener.is_down(network) for network in heard):
+            goes_on = f"{say_networks(ctx, list(heard))} still brought {'them' if several else 'it'} then"
+        parts.append(f"{_plain(ctx, rows)}{_fate(there, goes_on, several=several, leads=len(lost))}")
+    runs = f"The {'sources themselves are' if len(ctx.whole_sources(legs.alive)) > 1 else 'source itself is'} running."
+    blind = [network for network in legs.elsewhere if ctx.listener.is_down(network)]
+    if blind:
+        runs = f"This listener's own link to {say_networks(ctx, blind)} is down now."
+    return f"{'; '.join(parts)}. {runs}"
+
+
+def _say_legs_then(scene: Scene, legs: _Legs) -> str:
+    """Say the same once nothing of these sources is heard any more."""
+    ctx = scene.ctx
+    parts = []
+    for (lost, heard), rows in legs.by_networks(ctx).items():
+        there, several = say_networks(ctx, list(lost)), len(ctx.whole_sources(rows)) > 1
+        went_on = f"{say_networks(ctx, list(heard))} went on then and {'are' if len(heard) > 1 else 'is'} silent now"
+        parts.append(f"{_plain(ctx, rows)}{_fate(there, went_on, several=several, leads=len(lost))}")
+    return f"{'; '.join(parts)}."
+
+
+def _fate(there: str, goes_on: str, *, several: bool, leads: int) -> str:
+    if several:
+        return f" were cut off from {there} together; {goes_on}. Look first at what they share there"
+    return f": {'leads' if leads > 1 else 'lead'} on {there} down, {goes_on}"
 
 
 def _say_gone(scene: Scene, legs: _Legs, verdict: Verdict) -> None:
@@ -245,7 +304,9 @@ def _say_gone(scene: Scene, legs: _Legs, verdict: Verdict) -> None:
             f"{_names(scene.ctx, legs.gone)} {'is' if one else 'are'} heard on no other network, so it is not known "
             f"whether {'it is' if one else 'they are'} running."
         )
-        verdict.sentence += f" {_plain(scene.ctx, legs.gone)} stopped on {lost} at the same time."
+        also = f" {_plain(scene.ctx, legs.gone)} stopped on {lost} at the same time."
+        verdict.sentence += also
+        verdict.once_silent = (verdict.once_silent[0] + also, *verdict.once_silent[1:])
 
 
 def say_leads(scene: Scene) -> str:

@@ -11,7 +11,8 @@ from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import ways
 from slotwatch.judge.binding import Key, Raised
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.stops import SLACK_NS, Stops
+from slotwatch.judge.stops import KEEP_ALIVE_ARTNET_NS, KEEP_ALIVE_E131_NS, SLACK_NS, Stops
+from slotwatch.wire.universe import Protocol
 
 Name = tuple[str, Key]
 """Rule and key of a finding."""
@@ -281,14 +282,23 @@ def _came_back(stops: Stops, group: LossGroup, case: Raised) -> bool:
 
 
 def _whole_source_died(ctx: RuleContext, group: LossGroup, case: Raised) -> bool | None:
-    """Whether all leads of the sources of a case stopped, of two or more; False if one goes on; else None."""
+    """Whether all leads of the sources of a case stopped then, of two or more; False if one goes on; else None."""
     after_ns = max(group.from_ns, group.to_ns) + SLACK_NS
     seen = []
     for source in ctx.sources_of(case.finding.streams):
         legs = {source, *ctx.other_legs(source)}
         if len({ctx.sources[leg].network for leg in legs}) < 2:
             return None
-        seen.append(max(ctx.sources[leg].last_seen_ns for leg in legs) > after_ns)
+        last_ns: dict[int, int] = {}
+        for leg in legs:
+            row = ctx.sources[leg]
+            last_ns[row.network] = max(last_ns.get(row.network, 0), row.last_seen_ns)
+        goes_on = max(last_ns.values()) > after_ns
+        is_artnet = ctx.sources[source].protocol == Protocol.ARTNET
+        rest_ns = (KEEP_ALIVE_ARTNET_NS if is_artnet else KEEP_ALIVE_E131_NS) + SLACK_NS
+        if not goes_on and min(last_ns.values()) < min(group.from_ns, group.to_ns) - rest_ns:
+            return None  # another lead was out before: what ended now may be the last lead or the source
+        seen.append(goes_on)
     return None if not seen or len(set(seen)) > 1 else not seen[0]
 
 

@@ -16,6 +16,7 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.invitations import Invitations
 from slotwatch.judge.lags import ALLOWED_LAG_MS, Lags
 from slotwatch.judge.rule import Threshold
+from slotwatch.judge.stops import measure_stops
 from slotwatch.wire.e131 import SLOT_PRIORITY_LOSS_NS
 
 LAG = (Threshold("lag_ms", ALLOWED_LAG_MS, "lag that a source in step may have"),)
@@ -73,7 +74,8 @@ class Rivals:
         crowded = ctx.universes.live >= 2
         if not crowded.any():
             return np.zeros(0, np.intp)
-        return np.flatnonzero(ctx.live & crowded[ctx.streams.universe])
+        # One that ended and is only not lost yet, as Art-Net is for 10 s, takes no part.
+        return np.flatnonzero(ctx.live & crowded[ctx.streams.universe] & ~_has_ended(ctx))
 
     def _pair(self, ctx: RuleContext, rows: Rows) -> Pairs:
         streams, universes = ctx.streams, ctx.universes
@@ -114,6 +116,13 @@ class Rivals:
         mains = mains[~self._invitations.is_stranger(ctx.stream_declared[mains], ctx.stream_sources_declared[mains])]
         main_of[ctx.streams.universe[mains]] = mains
         return main_of
+
+
+def _has_ended(ctx: RuleContext) -> NDArray[np.bool_]:
+    """(S,) streams that are silent for longer than E1.31 waits, and than they ever owed."""
+    silent_ns = ctx.now_ns - ctx.streams.last_arrival_ns
+    ended: NDArray[np.bool_] = silent_ns > SLOT_PRIORITY_LOSS_NS
+    return ended & measure_stops(ctx).late if ended.any() else ended
 
 
 def _is_role(ctx: RuleContext, rows: Rows, role: str) -> NDArray[np.bool_]:

@@ -33,6 +33,10 @@ class Verdict:
     next_checks: list[str] = field(default_factory=list)
     provisional: bool = False
     """More evidence is due."""
+    rests_on: tuple[int, ...] = ()
+    """Rows of sources on other networks that go on, which is what it says."""
+    once_silent: tuple[str, str, str] = ("", "", "")
+    """For when these have stopped too: the sentence then, a line of evidence, and what replaces it."""
 
 
 @dataclass
@@ -57,6 +61,19 @@ class Scene:
     def say_going(streams: NDArray[np.intp], whose: str) -> str:
         """Say how many streams go on: `2 streams of "Desk A" continue.`"""
         return f"{wording.count(len(streams), 'stream')} {whose} {'continues' if len(streams) == 1 else 'continue'}."
+
+    @property
+    def lost_sources(self) -> set[int]:
+        """Rows of the sources that the losses of the group are about: others may have stopped beside them."""
+        return self.ctx.sources_of(row for row in self.group.streams if row < self.ctx.streams.count)
+
+    def leave_out(self, sources: list[int]) -> None:
+        """Take sources out that stopped in the same moment and have nothing to do with it."""
+        streams = self.ctx.streams
+        self.stopped &= ~np.isin(streams.source, sources)
+        self.sources = [source for source in self.sources if source not in sources]
+        self.whole = [source for source in self.whole if source not in sources]
+        self.networks = sorted(set(streams.network[self.stopped].tolist()))
 
     @cached_property
     def _alive_at(self) -> dict[tuple[int, str], list[int]]:
@@ -127,6 +144,8 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
     overlaps = (stops.last_ns <= group.to_ns + SLACK_NS) & (stops.due_ns >= group.from_ns - SLACK_NS)
     silent = had_frames & ~lost & ~went_on & ~terminated & overlaps & (packet_ns <= group.to_ns + SLACK_NS)
     silent &= ~np.isin(streams.source, list(group.apart_sources))
+    if len(ctx.house.networks) > 1 and silent.any():
+        silent &= _on_the_same_ways(ctx, lost)
     if group.kind == "terminated":
         silent[:] = False  # who falls silent in that moment announced nothing
     stopped = lost | (silent & stops.overdue)
@@ -137,6 +156,15 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
     whole = [source for source in sources if source not in alive_sources]
     networks = sorted(set(streams.network[stopped].tolist()))
     return Scene(ctx, stops, group, stopped, went_on, outlived, undecided, sources, whole, networks)
+
+
+def _on_the_same_ways(ctx: RuleContext, lost: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """(S,) streams on the networks of lost ones, or of their sources: two networks share nothing else."""
+    streams = ctx.streams
+    sources = set(streams.source[lost].tolist())
+    legs = {leg for source in sources for leg in (source, *ctx.other_legs(source))}
+    same: NDArray[np.bool_] = np.isin(streams.network, streams.network[lost])
+    return same | np.isin(streams.source, list(legs))
 
 
 def _cut_by_own_link(ctx: RuleContext, stops: Stops) -> NDArray[np.bool_]:

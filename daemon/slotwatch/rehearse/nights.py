@@ -53,7 +53,7 @@ def any_night(seed: int) -> Night:
 
     def items() -> Iterator[Item]:
         sent: Iterator[Item] = mixed(prelude(house), *(part() for part in plan.parts.values()))
-        late = stage.delayed(sent, _jitter(Chance(seed)), 0.002)
+        late = stage.delayed(sent, jitter(Chance(seed)), 0.002)
         limit_ns = round(plan.seconds * 1e9)
         for item in late:
             if item.t_ns >= limit_ns:
@@ -68,7 +68,7 @@ def any_night(seed: int) -> Night:
     return Night(seed, scenario, owed, tuple(one for one in truths if not one.is_owed))
 
 
-def _jitter(chance: Chance) -> Callable[[Sent], float]:
+def jitter(chance: Chance) -> Callable[[Sent], float]:
     """Delay packets by up to 2 ms, so that none overtakes another of its sender."""
     left_ns: dict[str, int] = {}
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from slotwatch.rehearse import stage
 from slotwatch.rehearse.cast import media_server, paper
-from slotwatch.rehearse.desk import Desk
+from slotwatch.rehearse.desk import ArtDesk, Desk
 from slotwatch.rehearse.scenario import Paper
 from slotwatch.rehearse.stage import Item, mixed
 
@@ -70,9 +70,13 @@ def on_both(desk: Desk, from_s: float = NEVER_S, to_s: float = NEVER_S, lost: in
 
 def media_on_both(numbers: Sequence[int], from_s: float = NEVER_S, lost: int = FIRST, **options: Any) -> Iterator[Item]:
     """Send from a media server with an address on each network."""
-    first = media_server(numbers, **options)
-    other = replace(first, network=SECOND, address=second_address(first.address), seed=first.seed + 20)
-    legs: list[Iterator[Item]] = [first.sends(), other.sends()]
+    legs: list[Iterator[Item]] = [leg.sends() for leg in media_legs(numbers, **options)]
     if from_s < NEVER_S:
         legs[lost] = stage.cut(legs[lost], from_s)
     return mixed(*legs)
+
+
+def media_legs(numbers: Sequence[int], **options: Any) -> tuple[ArtDesk, ArtDesk]:
+    """Make a media server with an address on each network, as what it sends to each."""
+    first = media_server(numbers, **options)
+    return first, replace(first, network=SECOND, address=second_address(first.address), seed=first.seed + 20)

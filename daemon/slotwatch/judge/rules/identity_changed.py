@@ -39,8 +39,15 @@ def has_changed(ctx: RuleContext, p: IdentityChangedParameters) -> Mask:
     young = np.flatnonzero(changed)[:MOST_LOOKED_AT].tolist()
     changed[:] = False
     for row in young:
-        changed[row] = predecessor(ctx, row, p.overlap_s) >= 0 or moved_from(ctx, row) >= 0
+        changed[row] = earlier_one(ctx, row, p) >= 0
     return changed
+
+
+def earlier_one(ctx: RuleContext, row: int, p: IdentityChangedParameters) -> int:
+    """Find the stream that this one came in place of; -1 if none. What goes back to what it was is nothing new."""
+    first_ns = ctx.streams.first_frame_ns
+    before = predecessor(ctx, row, p.overlap_s)
+    return before if before >= 0 and first_ns[before] <= first_ns[row] else moved_from(ctx, row)
 
 
 def moved_from(ctx: RuleContext, row: int) -> int:
@@ -58,9 +65,7 @@ def moved_from(ctx: RuleContext, row: int) -> int:
 
 
 def describe_changed(ctx: RuleContext, row: int, p: IdentityChangedParameters) -> Finding:
-    earlier_row = predecessor(ctx, row, p.overlap_s)
-    moved = moved_from(ctx, row)
-    other = earlier_row if earlier_row >= 0 else moved
+    other = earlier_one(ctx, row, p)
     streams = ctx.streams
     own = ctx.sources[ctx.source_of(row)]
     changes = []

@@ -63,7 +63,12 @@ def describe_swapped(ctx: RuleContext, pair: Pair) -> Finding:
         f"{ctx.say_source(one.source)} {how} {ctx.network_name(one.home)} and arrives on {ctx.network_name(one.here)}."
         for one in displaced[:MOST_NAMED]
     ]
-    working = [ctx.say_source(one.source) for one in displaced[:MOST_NAMED]]
+    if len(displaced) > MOST_NAMED:
+        evidence.append(f"{wording.count(len(displaced) - MOST_NAMED, 'more lead')} as well.")
+    rows = [one.source for one in displaced]
+    working = ctx.say_sources(rows)[:MOST_NAMED]
+    if len(ctx.whole_sources(rows)) > MOST_NAMED:
+        working.append(wording.count(len(ctx.whole_sources(rows)) - MOST_NAMED, "other source"))
     return Finding(
         group=f"networks:{pair[0]}:{pair[1]}",
         since_ns=min((one.since_ns for one in displaced), default=0),

@@ -10,6 +10,7 @@ from slotwatch.house.schema import House
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
+from slotwatch.judge.homes import is_declared_everywhere
 from slotwatch.judge.invitations import Invitations
 from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.judge.succession import MOST_LOOKED_AT, predecessor
@@ -99,6 +100,7 @@ class UnexpectedSources:
             # Slots taken by per-address priority are seen by the audience, whatever the packets' own priority.
             lower=-1 if taken else 0,
             weight=float(taken * PRIORITIES + priority),
+            on_any_network=declared is None and is_declared_everywhere(ctx, universe),
         )
 
 

@@ -5,12 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import partial
 
+import numpy as np
+
 from slotwatch.durations import ns_from_s
 from slotwatch.judge.binding import TICK_NS, UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import NETWORK, SOURCE, UNIVERSE, Effect, Explains, Reach
+from slotwatch.judge.homes import went_home
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.judge.silences import LOSS_TIMEOUTS, counts_from_ns, seen_by_listener, stopped_by_routes
+from slotwatch.judge.succession import MOST_LOOKED_AT
 from slotwatch.snapshot import Severity
 
 
@@ -32,6 +36,10 @@ def is_lost(ctx: RuleContext, p: UniverseLostParameters) -> Mask:
         lost |= ended & ctx.terminated
     lived_ns = universes.last_arrival_ns - universes.first_frame_ns
     lost &= (universes.declared >= 0) | ((silent_ns < ns_from_s(p.forgotten_s)) & (lived_ns >= ns_from_s(p.lived_s)))
+    if len(ctx.house.networks) > 1:
+        # What came in by the wrong network and is back on its own is not lost.
+        for row in np.flatnonzero(lost & (universes.declared < 0))[:MOST_LOOKED_AT].tolist():
+            lost[row] = not went_home(ctx, row)
     return _without_own(ctx, seen_by_listener(ctx, lost))
 
 

@@ -1,0 +1,47 @@
+"""What became of those whom a verdict names: some are back, and what it rests on may have stopped since."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from slotwatch.durations import NANOSECONDS
+from slotwatch.judge import wording
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.losses import LossGroup
+from slotwatch.judge.scene import Verdict
+
+HEARD_LATELY_NS = 12 * NANOSECONDS
+"""A discovery list comes each 10 s (ANSI E1.31-2018 4.3), with some slack."""
+
+
+def bring_up_to_date(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Verdict:
+    """Give a verdict as it reads now. Why it happened stays; what goes on and who is back changes."""
+    sentence, evidence = verdict.sentence, verdict.evidence
+    if verdict.rests_on and not any(_is_heard(ctx, source) for source in verdict.rests_on):
+        sentence, now, then = verdict.once_silent
+        evidence = [then if line == now else line for line in evidence]
+    back = _back(ctx, group, sentence)
+    if back:
+        sentence += f" {wording.list_names(back)} {'is' if len(back) == 1 else 'are'} back."
+    return verdict if sentence == verdict.sentence else replace(verdict, sentence=sentence, evidence=evidence)
+
+
+def _is_heard(ctx: RuleContext, source: int) -> bool:
+    row = ctx.sources[source]
+    if ctx.listener.is_blind(row.network, ctx.now_ns):
+        return True  # nobody knows
+    is_live = bool(ctx.live[ctx.streams_from(source)].any())
+    return is_live or ctx.at_ns - row.last_seen_ns < HEARD_LATELY_NS
+
+
+def _back(ctx: RuleContext, group: LossGroup, sentence: str) -> list[str]:
+    """Names of sources of the group that a sentence names, and that send again while others are away."""
+    lasting = {row for case in group.members.values() if case.holds for row in case.finding.streams}
+    ended = {row for case in group.members.values() if not case.holds for row in case.finding.streams}
+    if not lasting or not ended:
+        return []
+    away = {ctx.first_leg(source) for source in ctx.sources_of(lasting)}
+    live = ctx.sources_of(row for row in ended if ctx.live[row])
+    back = ctx.whole_sources(source for source in live if ctx.first_leg(source) not in away)
+    names = dict.fromkeys(f'"{ctx.source_name(source)}"' for source in back)
+    return [name for name in names if name in sentence]

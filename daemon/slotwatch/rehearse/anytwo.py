@@ -1,0 +1,375 @@
+"""Shows of a house of two networks: a seed draws desks with a lead on each, and up to three troubles with their truth.
+
+What is drawn: one lead of a desk out, a whole network or a desk gone, the listener's own leads swapped, a universe on
+the wrong network, a lossy lead, packets that come twice, and a stranger that wins slots by per-address priority.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
+
+from slotwatch.rehearse import stage
+from slotwatch.rehearse.cast import backup_desk, main_desk, second_desk, tool
+from slotwatch.rehearse.chance import Chance
+from slotwatch.rehearse.desk import Desk
+from slotwatch.rehearse.looks import Look, changed_at, fixed, held, moving
+from slotwatch.rehearse.night_plan import ARTNET_DUE_S, E131_DUE_S, LIGHTS, WINDOW_DUE_S, Expected
+from slotwatch.rehearse.nights import Night, jitter
+from slotwatch.rehearse.packets import Sent
+from slotwatch.rehearse.scenario import Scenario, Truth
+from slotwatch.rehearse.stage import Item, mixed
+from slotwatch.rehearse.two_networks import media_legs, second_address, two_networks
+
+SECONDS = 55.0
+FOREVER_S = 100.0
+NEAR_S = 5.0
+"""What stops within less of each other may have stopped together."""
+NAMES = (("A", "B"), ("stage", "gallery"), ("north", "south"))
+ABSENT = {"main": "source-absent", "backup": "backup-absent"}
+LOSSES = ("universe-lost", "source-absent", "backup-absent", "backup-in-control", "universe-missing")
+RIVALS = ("source-conflict", "unexpected-source", "slot-priority-faulty", "backup-differs", "backup-in-control")
+SIDE = ("packet-loss", "uneven-refresh", "slow-refresh", *LOSSES)
+Leg = tuple[str, int]
+
+
+@dataclass(slots=True)
+class TwoNetworks:
+    """One such show while it is drawn."""
+
+    chance: Chance
+    names: tuple[str, str]
+    numbers: tuple[int, ...]
+    homes: dict[int, tuple[int, ...]]
+    """Networks that each E1.31 universe is declared on."""
+    artnet: tuple[int, ...]
+    look: Callable[[int], Look]
+    is_moving: bool
+    subjects: tuple[str, ...]
+    legs: dict[Leg, Callable[[], Iterator[Item]]] = field(default_factory=dict)
+    """What a subject sends to a network; a trouble wraps it."""
+    strangers: list[Callable[[], Iterator[Item]]] = field(default_factory=list)
+    swapped_s: tuple[float, float] = (FOREVER_S, FOREVER_S)
+    silences: list[tuple[str, int, float, float]] = field(default_factory=list)
+    """Subject, network, from when, to when."""
+    truths: list[Callable[[], Expected]] = field(default_factory=list)
+    """Asked once all troubles are drawn."""
+
+    def desk(self, subject: str, network: int, **more: object) -> Desk:
+        numbers = self.numbers_of(subject, network)
+        make = {"main": main_desk, "backup": backup_desk, "lights": second_desk}[subject]
+        desk = make(numbers, self.look, **more)
+        return (
+            desk
+            if network == 0
+            else replace(desk, network=1, address=second_address(desk.address), seed=desk.seed + 20)
+        )
+
+    def numbers_of(self, subject: str, network: int) -> tuple[int, ...]:
+        numbers = (LIGHTS,) if subject == "lights" else self.numbers
+        return tuple(number for number in numbers if network in self.homes[number])
+
+    def universes(self, subject: str, network: int) -> tuple[str, ...]:
+        """Names of what a subject sends to a network, as the house writes them."""
+        there = self.names[network]
+        if subject == "media":
+            return tuple(f"artnet/{number}@{there}" for number in self.artnet)
+        return tuple(f"e131/{number}@{there}" for number in self.numbers_of(subject, network))
+
+    def wrap(self, leg: Leg, change: Callable[[Iterator[Item]], Iterator[Item]]) -> None:
+        before = self.legs[leg]
+        self.legs[leg] = lambda: change(before())
+
+    def cut(self, subject: str, network: int, at_s: float, to_s: float) -> None:
+        self.wrap((subject, network), lambda before: stage.cut(before, at_s, to_s))
+        self.silences.append((subject, network, at_s, to_s))
+
+    def is_away(self, subject: str, network: int, at_s: float, to_s: float) -> bool:
+        return any(
+            (one, on) == (subject, network) and from_s < to_s and back_s > at_s
+            for one, on, from_s, back_s in self.silences
+        )
+
+    def rules_of(self, subject: str, network: int, at_s: float) -> tuple[str, ...]:
+        """Whether another desk keeps the subject's universes alive there."""
+        other = {"main": "backup", "backup": "main"}.get(subject, "")
+        if other not in self.subjects:
+            return ("universe-lost",)
+        if self.is_away(other, network, at_s - NEAR_S, at_s + NEAR_S):
+            return ("universe-lost", ABSENT[subject])
+        return (ABSENT[subject],)
+
+    def expect(
+        self,
+        fault: str,
+        rules: tuple[str, ...] | Callable[[], tuple[str, ...]],
+        causes: tuple[str, ...],
+        universes: tuple[str, ...],
+        at_s: float,
+        due_s: float,
+        also: tuple[str, ...] = (),
+        *,
+        is_owed: bool = True,
+    ) -> None:
+        """rules: asked at the end, where they depend on who else falls silent."""
+
+        def truth() -> Expected:
+            named = rules if isinstance(rules, tuple) else rules()
+            return Expected(fault, named, causes, universes, at_s, due_s, also, is_owed)
+
+        self.truths.append(truth)
+
+
+Trouble = Callable[[TwoNetworks, str, float, float], str]
+"""Takes the show, its subject, from when and to when; returns what it does, in words."""
+
+
+def lead_out(plan: TwoNetworks, subject: str, at_s: float, to_s: float) -> str:
+    """One of the two leads of a desk comes out."""
+    network = plan.chance.below(2)
+    plan.cut(subject, network, at_s, to_s)
+    due_s = at_s + (ARTNET_DUE_S if subject == "media" else E131_DUE_S)
+    plan.expect(
+        f"{subject}'s lead out",
+        lambda: plan.rules_of(subject, network, at_s),
+        ("leg-lost",),
+        plan.universes(subject, network),
+        at_s,
+        due_s,
+        LOSSES,
+        is_owed=to_s > due_s,
+    )
+    return f"{subject}'s lead on {plan.names[network]} is out"
+
+
+def desk_dies(plan: TwoNetworks, subject: str, at_s: float, to_s: float) -> str:
+    """A desk is gone from both networks."""
+    for network in (0, 1):
+        plan.cut(subject, network, at_s, to_s)
+    due_s = at_s + (ARTNET_DUE_S if subject == "media" else E131_DUE_S)
+    plan.expect(
+        f"{subject} dead",
+        lambda: (*plan.rules_of(subject, 0, at_s), *plan.rules_of(subject, 1, at_s)),
+        ("source-lost",),
+        plan.universes(subject, 0) + plan.universes(subject, 1),
+        at_s,
+        due_s,
+        LOSSES,
+        is_owed=to_s > due_s,
+    )
+    return f"{subject} is dead"
+
+
+def network_gone(plan: TwoNetworks, subject: str, at_s: float, to_s: float) -> str:
+    """The switch of one network loses power."""
+    network = plan.chance.below(2)
+    for one in plan.subjects:
+        plan.cut(one, network, at_s, to_s)
+    plan.expect(
+        "network gone",
+        ("universe-lost",),
+        ("network-lost",),
+        tuple(name for one in plan.subjects if one != "media" for name in plan.universes(one, network)),
+        at_s,
+        at_s + E131_DUE_S,
+        LOSSES,
+        is_owed=to_s > at_s + E131_DUE_S,
+    )
+    return f"the switch of {plan.names[network]} is dark"
+
+
+def leads_swapped(plan: TwoNetworks, subject: str, at_s: float, to_s: float) -> str:
+    """The listener's own two leads are swapped."""
+    plan.swapped_s = (at_s, to_s)
+    plan.expect("own leads swapped", ("networks-swapped",), (), (), at_s, at_s + 6.5, is_owed=to_s > at_s + 9.0)
+    return "the listener's leads are swapped"
+
+
+def on_the_wrong_network(plan: TwoNetworks, subject: str, at_s: float, to_s: float) -> str:
+    """One universe that is declared on one network goes to the other one."""
+    number = next(one for one in plan.numbers if len(plan.homes[one]) == 1)
+    home = plan.homes[number][0]
+    group = stage.universes(number)
+    plan.wrap((subject, home), lambda before: stage.cut(before, at_s, to_s, group))
+    stray = replace(plan.desk(subject, home), network=1 - home, discovery=False, start_s=at_s, stop_s=to_s)
+    address = plan.desk(subject, 1 - home).address
+    wanted = tuple(out for out in stray.outputs if out.number == number)
+    stray = replace(stray, outputs=wanted, address=address, first_sequence=plan.chance.below(256))
+    plan.wrap((subject, 1 - home), lambda before: mixed(before, stray.sends()))
+    plan.silences.append((subject, home, at_s, to_s))
+    plan.expect(
+        "universe on the wrong network",
+        lambda: plan.rules_of(subject, home, at_s),
+        ("wrong-network",),
+        (f"e131/{number}@{plan.names[home]}",),
+        at_s,
+        at_s + E131_DUE_S,
+        LOSSES,
+        is_owed=to_s > at_s + E131_DUE_S + 1.0,
+    )
+    return f"{subject}'s universe {number} goes to {plan.names[1 - home]}"
+
+
+def lead_loses(plan: TwoNetworks, subject: str, at_s: float, to_s: float) -> str:
+    """The way of one lead loses frames."""
+    network = plan.chance.below(2)
+    ratio, seed = plan.chance.between(0.06, 0.3), plan.chance.below(1 << 30)
+    plan.wrap((subject, network), lambda before: stage.lossy(before, ratio, seed, at_s, to_s))
+    plan.expect(
+        f"lossy lead of {subject}",
+        ("packet-loss",),
+        (),
+        plan.universes(subject, network),
+        at_s,
+        at_s + WINDOW_DUE_S,
+        SIDE,
+        is_owed=plan.is_moving and to_s > at_s + WINDOW_DUE_S,
+    )
+    return f"{subject}'s lead on {plan.names[network]} loses {ratio:.0%}"
+
+
+def lead_doubles(plan: TwoNetworks, subject: str, at_s: float, to_s: float) -> str:
+    """Each packet of one lead comes twice."""
+    network = plan.chance.below(2)
+    plan.wrap((subject, network), lambda before: stage.doubled(before, 1, 0.0003, at_s, to_s))
+    plan.expect(
+        f"doubled lead of {subject}",
+        ("repeated-packets",),
+        (),
+        plan.universes(subject, network),
+        at_s,
+        at_s + WINDOW_DUE_S,
+        is_owed=plan.is_moving and to_s > at_s + WINDOW_DUE_S,
+    )
+    return f"{subject}'s packets on {plan.names[network]} come twice"
+
+
+def slots_taken(plan: TwoNetworks, subject: str, at_s: float, to_s: float) -> str:
+    """A stranger whose per-address priorities win all, some or none of the slots of one universe."""
+    network = plan.chance.below(2)
+    there = plan.numbers_of("main", network)
+    number = there[plan.chance.below(len(there))]
+    given = (150, 150, 101, 50)[plan.chance.below(4)]
+    slots = (512, 256, 24, 1)[plan.chance.below(4)]
+    first = plan.chance.below(513 - slots)
+    table = bytes(first) + bytes((given,)) * slots + bytes(512 - first - slots)
+    desk = tool((number,), priority=100, start_s=at_s, stop_s=to_s, slot_priorities=fixed(table))
+    if network:
+        desk = replace(desk, network=1, address=second_address(desk.address))
+    plan.strangers.append(lambda: desk.sends(SECONDS))
+    plan.expect(
+        f"stranger with 0xDD {given}",
+        ("unexpected-source", "source-conflict"),
+        (),
+        (f"e131/{number}@{plan.names[network]}",),
+        at_s,
+        at_s + 7.0,
+        RIVALS,
+        is_owed=to_s > at_s + 7.0,
+    )
+    return f"a stranger sends 0xDD {given} for {slots} slots from {first + 1} of e131/{number}@{plan.names[network]}"
+
+
+_OF_DESKS: tuple[Trouble, ...] = (lead_out, lead_out, lead_out, desk_dies, lead_loses, lead_doubles)
+
+
+def _troubles_of(plan: TwoNetworks, subject: str) -> tuple[Trouble, ...]:
+    if subject == "stranger":
+        return (slots_taken,)
+    if subject == "listener":
+        return (leads_swapped,)
+    if subject == "path":
+        return (network_gone,)
+    if subject == "media":
+        return (lead_out, desk_dies)
+    is_movable = subject == "main" and any(len(plan.homes[number]) == 1 for number in plan.numbers)
+    return (*_OF_DESKS, *(on_the_wrong_network,) * (3 if is_movable else 0))
+
+
+def any_two(seed: int) -> Night:
+    """Draw one show of a house of two networks; the same seed is always the same show."""
+    chance = Chance(seed * 15_485_863 + 29)
+    plan = _drawn(chance)
+    told = []
+    free = [*plan.subjects, "stranger", "stranger", "listener", "path"]
+    at_s = chance.between(8.0, 20.0)
+    for _ in range((chance.below(7) + 1) // 2):
+        subject = free[chance.below(len(free))]
+        free = [one for one in free if one != subject]
+        troubles = _troubles_of(plan, subject)
+        trouble = troubles[chance.below(len(troubles))]
+        to_s = at_s + (1.8, 6.0, 12.0, FOREVER_S, FOREVER_S)[chance.below(5)]
+        told.append(f"{trouble(plan, subject, at_s, to_s)} at {at_s:.1f} s for {to_s - at_s:g} s")
+        if subject in ("listener", "path"):
+            break  # it is about all of them
+        low_s, high_s = ((0.0, 0.05), (0.05, 3.0), (3.0, 15.0))[chance.below(3)]
+        at_s += chance.between(low_s, high_s)
+        if at_s > SECONDS - 16:
+            break
+
+    def items() -> Iterator[Item]:
+        going = mixed(*(part() for part in plan.legs.values()), *(part() for part in plan.strangers))
+        for item in stage.delayed(going, jitter(Chance(seed)), 0.002):
+            if item.t_ns >= SECONDS * 1e9:
+                return
+            yield _swapped(item, plan.swapped_s)
+
+    house = two_networks(
+        (*plan.numbers, LIGHTS),
+        plan.artnet,
+        sources=tuple("second" if one == "lights" else one for one in plan.subjects),
+        on={number: plan.names[on[0]] for number, on in plan.homes.items() if len(on) == 1},
+        names=plan.names,
+    )
+    scenario = Scenario(f"two-{seed}", "", "; ".join(told) or "nothing", items, SECONDS, house, Truth(), live=False)
+    truths = _settled(plan)
+    owed = tuple(one for one in truths if one.is_owed)
+    return Night(seed, scenario, owed, tuple(one for one in truths if not one.is_owed))
+
+
+def _drawn(chance: Chance) -> TwoNetworks:
+    first = 1 + chance.below(6)
+    numbers = tuple(range(first, first + 2 + chance.below(3)))
+    homes: dict[int, tuple[int, ...]] = dict.fromkeys((*numbers, LIGHTS), (0, 1))
+    if chance.below(2):
+        homes[numbers[0]] = (chance.below(2),)
+    if len(numbers) > 2 and chance.below(4) == 0:
+        homes[numbers[1]] = homes[numbers[0]]
+    is_moving, level = chance.below(3) > 0, chance.below(200)
+
+    def look(number: int) -> Look:
+        if is_moving:
+            return moving(offset=number * 5)
+        return changed_at((0.0, held(level)), (3.0 + number * 0.13, held(level + 20)))
+
+    artnet = tuple(range(chance.below(3)))
+    subjects = ("main", *(("backup",) if chance.below(2) else ()), "lights", *(("media",) if artnet else ()))
+    names = NAMES[chance.below(len(NAMES))]
+    plan = TwoNetworks(chance, names, numbers, homes, artnet, look, is_moving, subjects)
+    for network in (0, 1):
+        for subject in subjects:
+            if subject == "media":
+                plan.legs[subject, network] = media_legs(artnet, look=look)[network].sends
+            else:
+                plan.legs[subject, network] = plan.desk(subject, network).sends
+    return plan
+
+
+def _settled(plan: TwoNetworks) -> list[Expected]:
+    """What is true of the whole: what stops in one moment, or while the leads are swapped, is not told apart."""
+    swapped_s = plan.swapped_s
+    found, every = [], [truth() for truth in plan.truths]
+    for one in every:
+        near = [other for other in every if other is not one and abs(other.at_s - one.at_s) < NEAR_S]
+        causes = one.causes
+        if causes and any(other.causes for other in near):
+            causes = (*causes, *(cause for other in near for cause in other.causes), "network-lost", "leg-lost")
+        is_seen = one.rules == ("networks-swapped",) or one.due_s + 2 < swapped_s[0]
+        found.append(replace(one, causes=causes, is_owed=one.is_owed and is_seen))
+    return found
+
+
+def _swapped(item: Item, swapped_s: tuple[float, float]) -> Item:
+    if isinstance(item, Sent) and swapped_s[0] <= item.t_ns / 1e9 < swapped_s[1]:
+        return replace(item, network=1 - item.network)
+    return item
