@@ -1,6 +1,7 @@
 """Print what contradicts itself: `python -m tests.rehearse.contradictions [--restart] [FIRST LAST | --scenarios …]`.
 
 --restart: the program is restarted in the middle of each show. --scenarios may be followed by names.
+--two: drawn shows of a house of two networks.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from collections import Counter
 from collections.abc import Iterable
 
 from slotwatch.rehearse.anytrouble import any_trouble
+from slotwatch.rehearse.anytwo import any_two
 from slotwatch.rehearse.catalogue import SCENARIOS
 from slotwatch.rehearse.scenario import Scenario
 from slotwatch.snapshot import Snapshot
@@ -21,12 +23,13 @@ def main(words: list[str]) -> int:
     """Play drawn shows, or all scenarios, and print each kind of contradiction once a show with its first moment."""
     shows: Iterable[Scenario]
     is_restarted = "--restart" in words
-    words = [word for word in words if word != "--restart"]
+    draw = (lambda seed: any_two(seed).scenario) if "--two" in words else any_trouble
+    words = [word for word in words if word not in ("--restart", "--two")]
     if words[:1] == ["--scenarios"]:
         shows = [one for one in SCENARIOS.values() if not words[1:] or one.name in words[1:]]
     else:
         first, last = (int(words[0]), int(words[1])) if len(words) > 1 else (1, 20)
-        shows = (any_trouble(seed) for seed in range(first, last + 1))
+        shows = (draw(seed) for seed in range(first, last + 1))
     count, wrong = 0, 0
     for show in shows:
         found: Counter[str] = Counter()

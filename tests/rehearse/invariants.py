@@ -19,6 +19,8 @@ SECOND = 1_000_000_000
 ONE_FRAME_NS = 100_000_000
 KEEP_ALIVE_NS = 1_250_000_000
 """Later than this nobody knows whether a stream at rest still sends (ANSI E1.31-2018 6.6.2: one packet a second)."""
+SILENT_FOR_NS = 15 * SECOND
+"""Longer than Art-Net's timeout of 10 s and a keep-alive of 4 s: nobody is heard of whom nothing came for so long."""
 GONE = (UniverseState.LOST, UniverseState.MISSING)
 LIVE = 0
 _RUN = re.compile(r"(e131|artnet)/(\d+)(?: to (?:e131|artnet)/(\d+))?")
@@ -91,6 +93,40 @@ def _of_incident(sheet: Sheet, one: Incident) -> Iterator[str]:
         yield "it was opened when it was over"
     if one.closed_ns is None and one.returned_ns is None:
         yield from _of_lasting(sheet, one)
+        yield from _of_legs(sheet, one)
+
+
+_RUNS = re.compile(r"(The source itself is|The sources themselves are) running")
+_DOWN = re.compile(r"on networks? ([^;.]+?) down, networks? ([^;.]+?) goe?s? on")
+
+
+def _of_legs(sheet: Sheet, one: Incident) -> Iterator[str]:
+    """Who runs is heard somewhere, a network that is down does not go on, and no source is named twice in a list."""
+    snapshot = sheet.snapshot
+    rows = [row for row, name in enumerate(snapshot.universe_names) if name in one.universes]
+    mine = np.isin(snapshot.streams["universe_row"], rows)
+    for lost, heard in _DOWN.findall(one.summary):
+        both = set(re.split(r", | and ", lost)) & set(re.split(r", | and ", heard))
+        if both:
+            yield f"{sorted(both)} is down and goes on: {one.summary!r}"
+    if _RUNS.search(one.summary):
+        rows = [index for index, key in enumerate(sheet.source_keys) if key in one.source_keys]
+        streams = np.isin(snapshot.streams["source"], rows)
+        last_ns = int(snapshot.streams["last_frame_ns"][streams].max(initial=0))
+        listed_ns = max((int(snapshot.sources[row].listed_at_ns) for row in rows), default=0)
+        if snapshot.now_ns - max(last_ns, listed_ns) > SILENT_FOR_NS:
+            yield f"nothing is heard of its sources, and {one.summary!r}"
+    if "Nothing reaches this port" in one.summary and " back." not in one.summary:
+        here = np.isin(snapshot.streams["network"], np.unique(snapshot.streams["network"][mine]))
+        live = here & (snapshot.streams["state"] == LIVE)
+        came_ns = snapshot.streams["last_frame_ns"]
+        if (live & (snapshot.now_ns - came_ns < ONE_FRAME_NS) & (came_ns > one.began_ns + SILENT_FOR_NS)).any():
+            yield f"something reaches it: {one.summary!r}"
+    for line in (one.summary, *one.evidence, *one.still_working):
+        for names in re.findall(r'(?:"[^"]+" \([^)]+\)(?:, | and )?){2,}', line):
+            each = re.findall(r'"([^"]+)" \(', names)
+            if len(each) != len(set(each)):
+                yield f"a source twice in one list: {line!r}"
 
 
 def _of_returned(sheet: Sheet, one: Incident) -> Iterator[str]:

@@ -1,7 +1,8 @@
 """What must hold of the life of every incident: nothing closes, returns or changes its mind while nothing changes.
 
-`python -m tests.rehearse.lives [--restart] [scenarios [NAME …] | drawn FIRST LAST | shows FIRST LAST]` prints what
-does not hold: of all scenarios, of drawn captures (mostly silence), or of drawn shows with up to three faults.
+`python -m tests.rehearse.lives [--restart] [scenarios [NAME …] | drawn FIRST LAST | shows FIRST LAST | two FIRST
+LAST]` prints what does not hold: of all scenarios, of drawn captures (mostly silence), or of drawn shows with up to
+three faults, on one network or on two.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from slotwatch.edge.tools.capture_clock import BASE_NS
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.judge.events import Event
 from slotwatch.rehearse.anytrouble import any_trouble
+from slotwatch.rehearse.anytwo import any_two
 from slotwatch.rehearse.catalogue import SCENARIOS
 from slotwatch.rehearse.packets import Sent
 from slotwatch.rehearse.scenario import Scenario
@@ -187,6 +189,8 @@ def of_performance(performance: theatre.Performance) -> list[str]:
 def _shows(words: list[str]) -> Iterator[Scenario]:
     if words[:1] == ["shows"]:
         yield from (any_trouble(seed) for seed in range(int(words[1]), int(words[2]) + 1))
+    elif words[:1] == ["two"]:
+        yield from (any_two(seed).scenario for seed in range(int(words[1]), int(words[2]) + 1))
     else:
         yield from (one for one in SCENARIOS.values() if not words[1:] or one.name in words[1:])
 

@@ -1,4 +1,7 @@
-"""Score random nights: `python -m tests.rehearse.nights [FIRST [COUNT]]` prints recall, precision and causes."""
+"""Score random nights: `python -m tests.rehearse.nights [--two] [FIRST [COUNT]]` prints recall, precision and causes.
+
+--two: drawn shows of a house of two networks instead.
+"""
 
 from __future__ import annotations
 
@@ -7,9 +10,10 @@ import re
 import sys
 import time
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
+from slotwatch.rehearse.anytwo import any_two
 from slotwatch.rehearse.nights import Expected, Night, any_night
 from slotwatch.snapshot import Incident
 from tests.rehearse.theatre import Performance, line_of, perform, seconds
@@ -134,11 +138,11 @@ def _texts(performance: Performance) -> list[str]:
     return texts
 
 
-def score(seeds: Iterable[int], report: bool = False) -> Score:
+def score(seeds: Iterable[int], report: bool = False, draw: Callable[[int], Night] = any_night) -> Score:
     """Play nights and score them."""
     total = Score()
     for seed in seeds:
-        night, known = any_night(seed), len(total.wrong)
+        night, known = draw(seed), len(total.wrong)
         total.take(night, perform(night.scenario))
         if report:
             for line in total.wrong[known:]:
@@ -147,10 +151,12 @@ def score(seeds: Iterable[int], report: bool = False) -> Score:
 
 
 def main(words: list[str]) -> int:
+    draw = any_two if "--two" in words else any_night
+    words = [word for word in words if word != "--two"]
     first = int(words[0]) if words else 1
     count = int(words[1]) if len(words) > 1 else 40
     began_s = time.monotonic()
-    total = score(range(first, first + count), report=True)
+    total = score(range(first, first + count), report=True, draw=draw)
     print(f"{total.table()}\n{time.monotonic() - began_s:.0f} s")
     return 0
 

@@ -20,7 +20,7 @@ def bring_up_to_date(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Ve
     if verdict.rests_on and not any(_is_heard(ctx, source) for source in verdict.rests_on):
         sentence, now, then = verdict.once_silent
         evidence = [then if line == now else line for line in evidence]
-    back = _back(ctx, group, sentence)
+    back = _back(ctx, group, " ".join((sentence, *evidence)))
     if back:
         sentence += f" {wording.list_names(back)} {'is' if len(back) == 1 else 'are'} back."
     return verdict if sentence == verdict.sentence else replace(verdict, sentence=sentence, evidence=evidence)
@@ -34,8 +34,8 @@ def _is_heard(ctx: RuleContext, source: int) -> bool:
     return is_live or ctx.at_ns - row.last_seen_ns < HEARD_LATELY_NS
 
 
-def _back(ctx: RuleContext, group: LossGroup, sentence: str) -> list[str]:
-    """Names of sources of the group that a sentence names, and that send again while others are away."""
+def _back(ctx: RuleContext, group: LossGroup, text: str) -> list[str]:
+    """Names of sources of the group that a verdict names, and that send again while others are away."""
     lasting = {row for case in group.members.values() if case.holds for row in case.finding.streams}
     ended = {row for case in group.members.values() if not case.holds for row in case.finding.streams}
     if not lasting or not ended:
@@ -44,4 +44,4 @@ def _back(ctx: RuleContext, group: LossGroup, sentence: str) -> list[str]:
     live = ctx.sources_of(row for row in ended if ctx.live[row])
     back = ctx.whole_sources(source for source in live if ctx.first_leg(source) not in away)
     names = dict.fromkeys(f'"{ctx.source_name(source)}"' for source in back)
-    return [name for name in names if name in sentence]
+    return [name for name in names if name in text]

@@ -92,6 +92,8 @@ class Finding:
     """Shown before the rule's own."""
     weight: float = 0.0
     """Of the cases in one incident the heaviest speaks for all."""
+    last_ns: int = 0
+    """When what is counted over a window last happened; 0: not known."""
     on_any_network: bool = False
     """Whichever network it came by, it would be true: no mix-up of networks explains it."""
 
@@ -173,6 +175,8 @@ class RuleBinding:
     """When a condition that has just become true did so on the wire; taken between the last look and this one."""
     began_ns: Callable[[RuleContext, Never], int] | None = None
     """Of what looks back over a window: the last good frame before it. Asked once, when a case is raised."""
+    ended_ns: Callable[[RuleContext, Never], int] | None = None
+    """Of what looks back over a window: when what it counts last happened. Asked with each description."""
     is_wary: Callable[[RuleContext], bool] | None = None
     """Whether the condition is on its way to hold, or remembers what only close looks show. Asked after a pass."""
     may_return_soon: Callable[[RuleContext, Never], bool] | None = None

@@ -24,6 +24,8 @@ ACCEPTED = " accepted"
 """Ends the group of what is accepted: it is an incident of its own beside what is not."""
 MOST_CLUSTERS = 12
 """Of one rule; more become one incident, so that a flood of forged senders is no flood of lines."""
+FEW_CLUSTERS = 8
+"""So few of them that they are told one by one again: between the two, what was told last stays."""
 
 
 class Clusterer:
@@ -33,6 +35,7 @@ class Clusterer:
         self.losses = Losses()
         self._companions = Companions()
         self._verdicts: dict[int, tuple[frozenset[tuple[str, object]], Verdict]] = {}
+        self._crowded: set[tuple[str, bool]] = set()
         self.is_letting_go = False
         """Whether a cause that just ended still explains something for a moment."""
 
@@ -51,7 +54,9 @@ class Clusterer:
         clusters = explain_cases(ctx, clusters, book)
         explain_by_earlier(ctx, clusters, book.waiting)
         stay_explained(clusters, book)
-        return _bounded([cluster for cluster in clusters if cluster.cases])
+        found = [cluster for cluster in clusters if cluster.cases]
+        self._crowded = _crowded(found, self._crowded)
+        return _bounded(found, self._crowded)
 
     def _by_group(self, ctx: RuleContext, cases: Sequence[Raised], at: datetime) -> list[Cluster]:
         clusters: dict[tuple[str, str], Cluster] = {}
@@ -182,10 +187,14 @@ def _share_paths(ctx: RuleContext, clusters: list[Cluster], companions: Companio
     return kept
 
 
-def _bounded(clusters: list[Cluster]) -> list[Cluster]:
-    """Tell all of one rule as one where there are too many of them to read; what is accepted stays apart."""
+def _crowded(clusters: list[Cluster], before: set[tuple[str, bool]]) -> set[tuple[str, bool]]:
+    """Name the rules of which there are too many clusters to read; accepted ones count apart."""
     count = Counter((cluster.rule.name, bool(cluster.accepted)) for cluster in clusters)
-    crowded = {name for name, several in count.items() if several > MOST_CLUSTERS}
+    return {key for key, several in count.items() if several > (FEW_CLUSTERS if key in before else MOST_CLUSTERS)}
+
+
+def _bounded(clusters: list[Cluster], crowded: set[tuple[str, bool]]) -> list[Cluster]:
+    """Tell all of one crowded rule as one; what is accepted stays apart."""
     if not crowded:
         return clusters
     kept = [cluster for cluster in clusters if (cluster.rule.name, bool(cluster.accepted)) not in crowded]

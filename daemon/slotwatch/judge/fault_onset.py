@@ -1,4 +1,4 @@
-"""When it began on the wire, of rules that look back over a window: the last good frame before what they count."""
+"""When it began and ended on the wire, of rules that look back over a window and hold until that is empty."""
 
 from __future__ import annotations
 
@@ -36,6 +36,16 @@ def counted_in(metric: int, seconds: float) -> Callable[[RuleContext, int], int]
         return max(last_good_ns, int(ctx.streams.since_ns[row]))
 
     return begin_ns
+
+
+def last_counted_in(metric: int, seconds: float) -> Callable[[RuleContext, int], int]:
+    """Say when the window's last count of a kind came, to 100 ms; 0 if there is none."""
+
+    def end_ns(ctx: RuleContext, row: int) -> int:
+        last_ns: int = ctx.model.streams.windows.last_ns(metric, row, round(seconds * NANOSECONDS / BUCKET_NS))
+        return last_ns
+
+    return end_ns
 
 
 def changed_pace(ctx: RuleContext, row: int, limit_hz: float, seconds: float, *, slower: bool) -> int:

@@ -24,7 +24,10 @@ def when_returned_ns(ctx: RuleContext, cases: Sequence[Raised]) -> int | None:
 
 
 def _ended_ns(ctx: RuleContext, case: Raised) -> int | None:
-    """When a stream of it came back, where it is a loss (None: none did); else when its condition was last true."""
+    """When a stream of it came back, where it is a loss (None: none did); else when its condition was last true.
+
+    What counts over a window holds until that is empty: it ended with the last thing that it counted.
+    """
     finding = case.finding
     if case.rule.name in GONE:
         rows = [row for universe in finding.universes for row in ctx.streams_of(universe).tolist()]
@@ -38,7 +41,12 @@ def _ended_ns(ctx: RuleContext, case: Raised) -> int | None:
             if ctx.source_name(ctx.source_of(row)) in names
         ]
         return _back_ns(ctx, rows, case)
-    return case.last_true_ns
+    ended_ns = min(case.last_true_ns, finding.last_ns or case.last_true_ns)
+    rows = list(finding.streams)
+    if rows and not ctx.live[rows].any():
+        # What a source did until it fell silent ended with its last packet, not when it counts as lost.
+        ended_ns = min(ended_ns, int(ctx.streams.last_arrival_ns[rows].max()))
+    return max(finding.since_ns, ended_ns)
 
 
 def _back_ns(ctx: RuleContext, rows: Sequence[int], case: Raised) -> int | None:

@@ -41,6 +41,7 @@ class RuleState:
         self._describe_one = cast("Callable[[RuleContext, Key], Finding]", binding.describe)
         self._turned_ns = cast("Callable[[RuleContext, Key], int] | None", binding.turned_ns)
         self._may_return_soon = cast("Callable[[RuleContext, Key], bool] | None", binding.may_return_soon)
+        self._ended_ns = cast("Callable[[RuleContext, Key], int] | None", binding.ended_ns)
         self._began_ns = cast("Callable[[RuleContext, Key], int] | None", binding.began_ns)
         self._due_ns = 0
         self._pending: dict[Key, int] = {}
@@ -314,7 +315,10 @@ class RuleState:
         return raised
 
     def _describe(self, ctx: RuleContext, key: Key) -> Finding:
-        return self._describe_one(ctx, self._subject(key))
+        finding = self._describe_one(ctx, self._subject(key))
+        if self._ended_ns is not None:
+            finding.last_ns = self._ended_ns(ctx, self._subject(key))
+        return finding
 
     def _subject(self, key: Key) -> Key:
         return key if self.binding.over == KEYS else key[0]  # type: ignore[index]

@@ -255,6 +255,12 @@ class Windows:
         counted = np.flatnonzero(self._ring[metric, numbers % BUCKETS, row])
         return int(numbers[counted[0]]) * BUCKET_NS if len(counted) else 0
 
+    def last_ns(self, metric: int, row: int, buckets: int) -> int:
+        """End of the newest of the last `buckets` finished buckets in which anything was counted; 0 if none."""
+        numbers = np.arange(self._bucket - buckets, self._bucket)
+        counted = np.flatnonzero(self._ring[metric, numbers % BUCKETS, row])
+        return int(numbers[counted[-1]] + 1) * BUCKET_NS if len(counted) else 0
+
     def is_in_one_moment(self, metric: int, row: int, buckets: int) -> bool:
         """Whether all that was counted in the last finished buckets lies in one of them."""
         numbers = np.arange(self._bucket - min(buckets, BUCKETS - 1), self._bucket) % BUCKETS

@@ -83,6 +83,8 @@ class TwoNetworks:
     def cut(self, subject: str, network: int, at_s: float, to_s: float) -> None:
         self.wrap((subject, network), lambda before: stage.cut(before, at_s, to_s))
         self.silences.append((subject, network, at_s, to_s))
+        # A short gap is no loss, and its frames are missing.
+        self.expect("gap", SIDE, (), self.universes(subject, network), at_s, FOREVER_S, is_owed=False)
 
     def is_away(self, subject: str, network: int, at_s: float, to_s: float) -> bool:
         return any(
@@ -96,7 +98,7 @@ class TwoNetworks:
         if other not in self.subjects:
             return ("universe-lost",)
         if self.is_away(other, network, at_s - NEAR_S, at_s + NEAR_S):
-            return ("universe-lost", ABSENT[subject])
+            return ("universe-lost", *ABSENT.values())
         return (ABSENT[subject],)
 
     def expect(
@@ -364,8 +366,10 @@ def _settled(plan: TwoNetworks) -> list[Expected]:
         causes = one.causes
         if causes and any(other.causes for other in near):
             causes = (*causes, *(cause for other in near for cause in other.causes), "network-lost", "leg-lost")
-        is_seen = one.rules == ("networks-swapped",) or one.due_s + 2 < swapped_s[0]
-        found.append(replace(one, causes=causes, is_owed=one.is_owed and is_seen))
+        is_seen = one.rules == ("networks-swapped",) or max(one.due_s, one.at_s) + 2 < swapped_s[0]
+        # What lasts then arrives on the other network.
+        names = one.universes if is_seen else tuple(name.partition("@")[0] for name in one.universes)
+        found.append(replace(one, causes=causes, universes=names, is_owed=one.is_owed and is_seen))
     return found
 
 

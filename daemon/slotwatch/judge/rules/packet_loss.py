@@ -12,7 +12,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
-from slotwatch.judge.fault_onset import counted_in
+from slotwatch.judge.fault_onset import counted_in, last_counted_in
 from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.judge.switch_causes import say_errors_on_the_way
 from slotwatch.model.windows import FRAMES, LOST
@@ -105,6 +105,7 @@ def bind(setup: RuleSetup, p: PacketLossParameters) -> tuple[RuleBinding, ...]:
             partial(loses, p=p),
             partial(describe_loss, p=p),
             began_ns=counted_in(LOST, p.window_s),
+            ended_ns=last_counted_in(LOST, p.window_s),
             blind_window_s=p.window_s,
         ),
     )

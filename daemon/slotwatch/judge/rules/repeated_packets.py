@@ -12,7 +12,7 @@ from slotwatch.durations import ms_from_ns, ns_from_s
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import NETWORK, SOURCE, Effect, Explains, Reach
-from slotwatch.judge.fault_onset import counted_in
+from slotwatch.judge.fault_onset import counted_in, last_counted_in
 from slotwatch.judge.rule import (
     CLEAR_FIRST,
     Facts,
@@ -94,6 +94,7 @@ def bind(setup: RuleSetup, p: RepeatedPacketsParameters) -> tuple[RuleBinding, .
             partial(is_repeated, p=p),
             partial(describe_repeated, p=p),
             began_ns=counted_in(COPIES, p.window_s),
+            ended_ns=last_counted_in(COPIES, p.window_s),
             blind_window_s=p.window_s,
         ),
     )

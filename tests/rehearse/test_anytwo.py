@@ -1,0 +1,92 @@
+"""Drawn shows of a house of two networks: each trouble is told, and no sentence contradicts another or the truth.
+
+`python -m tests.rehearse.contradictions --two 1 60`, `lives two 1 60` and `nights --two 1 60` play more of them.
+What is expected is common practice, no source; the timeouts are those of ANSI E1.31-2018 6.7.1.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from slotwatch.rehearse.anytwo import any_two
+from slotwatch.snapshot import Incident
+from tests.rehearse.invariants import violations
+from tests.rehearse.lives import of_performance
+from tests.rehearse.nights import Score
+from tests.rehearse.theatre import Performance, perform
+
+
+def _played(seed: int) -> Performance:
+    found: list[str] = []
+    performance = perform(any_two(seed).scenario, resting=True, look=lambda now: found.extend(violations(now)))
+    assert not found, found[:5]
+    return performance
+
+
+def _only(performance: Performance, rule: str) -> Incident:
+    (one,) = [each for each in performance.incidents if each.rule == rule]
+    return one
+
+
+@pytest.mark.parametrize("seed", [4, 9, 12, 38, *(pytest.param(n, marks=pytest.mark.slow) for n in (8, 10, 33, 45))])
+def test_drawn_show_on_two_networks_is_reported_as_it_is(seed: int) -> None:
+    night, score = any_two(seed), Score()
+    performance = _played(seed)
+    score.take(night, performance)
+    assert not [line for line in score.wrong if "packet-loss" not in line], score.wrong
+    assert not of_performance(performance)
+
+
+@pytest.mark.parametrize(
+    "seed", [pytest.param(27, marks=pytest.mark.slow), 30, pytest.param(32, marks=pytest.mark.slow)]
+)
+def test_leads_that_were_swapped_back_leave_nothing_lost_or_contested(seed: int) -> None:
+    performance = _played(seed)
+    rules = {one.rule for one in performance.incidents if one.closed_ns is None}
+    assert rules <= {"unexpected-source"}
+    assert "identity-changed" not in {one.rule for one in performance.incidents}
+
+
+def test_stranger_is_still_named_while_the_leads_of_the_listener_are_swapped() -> None:
+    """It was there before, and sends what both networks are to carry."""
+    stranger = _only(_played(3), "unexpected-source")
+    assert {"e131/6@stage", "e131/6@gallery"} == set(stranger.universes)
+    assert not any(entry.text.startswith("It gave way") for entry in stranger.timeline)
+
+
+def test_sources_with_swapped_leads_are_named_once() -> None:
+    swapped = _only(_played(11), "networks-swapped")
+    assert swapped.still_working[0].count('"main desk"') == 1
+
+
+def test_network_that_goes_dark_after_a_lead_came_out_is_no_dead_desk() -> None:
+    """The lead of the house lights on south is out since 18.8 s; the switch of north goes dark at 23.2 s."""
+    performance = _played(21)
+    assert [one.cause for one in performance.incidents] == ["leg-lost", "network-lost"]
+    lead = performance.incidents[0].summary
+    assert "network north went on then and is silent now" in lead
+    assert "running" not in lead
+
+
+def test_dead_desk_is_not_taken_for_a_lead_of_another_source() -> None:
+    """The lights die 0.1 s after a lead of the media server comes out, which Art-Net shows 10 s later."""
+    performance = _played(24)
+    lights = next(one for one in performance.incidents if "e131/11@north" in one.universes)
+    causes = {event.incident.cause for event in performance.events if event.incident and event.incident.id == lights.id}
+    assert causes == {"source-lost"}
+    assert not any('"media server": lead' in text for text in performance.summaries if "e131/11" in text)
+
+
+def test_lead_that_is_back_is_said_to_be_back_while_the_other_is_out() -> None:
+    """Main and backup lose their leads on stage at once; the main's is back after 12 s."""
+    texts = [text for text in _played(25).summaries if text.startswith('Backup "backup desk"')]
+    assert texts
+    assert all('"main desk" is back.' in text for text in texts if "leads on network" in text)
+
+
+def test_stranger_of_the_other_network_has_no_part_in_a_lead() -> None:
+    """A stranger on A ends near the moment at which the main desk's lead on B comes out."""
+    lead = _only(_played(2), "source-absent")
+    assert "Test" not in " ".join((lead.summary, *lead.evidence))
+    assert not any("192.0.2.10" in line for line in lead.evidence), "that is its address on A"
+    assert "universes e131/3@B to e131/6@B" in lead.summary, "the record is of all that it took down"
