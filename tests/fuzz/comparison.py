@@ -4,7 +4,7 @@
 
 Packets begin as valid ones of every kind and get up to eight changes: a byte anywhere, a byte of the header, a length
 field, another length. All processors take part; each has its own seeds, so any batch can be made again. The first
-difference ends the run and is printed as hex. 100 million packets take two processors some hours.
+difference ends the run and is printed as hex. 100 million packets take one processor half an hour.
 """
 
 from __future__ import annotations
