@@ -43,6 +43,30 @@ def complete(incident: Incident) -> None:
     assert "since" in incident.summary
 
 
+def test_who_comes_back_alone_is_no_longer_behind_a_port_that_nothing_reaches() -> None:
+    stops = {"to_s": 8.0}
+    both = desk("Desk A", (1,), **stops), desk("Desk B", (2,), 2, **stops)
+    shown = stage((1, 2), *both, desk("Desk A", (1,), from_s=16.0))
+    before = shown.run(14.0).only()
+    assert "Nothing reaches this port: both sources stopped together." in before.summary
+    after = shown.run(19.0).only()
+    assert (
+        'Nothing reached this port then: both sources stopped together. "Desk A" is back. "Desk B" is still silent.'
+    ) in after.summary
+    assert after.next_checks[0] == 'Look at "Desk B": power, screen, link lamp.'
+
+
+def test_sources_that_die_in_one_moment_are_looked_at_together() -> None:
+    stops = {"to_s": 8.0}
+    both = desk("Desk A", (1,), **stops), desk("Desk B", (2,), 2, **stops)
+    found = stage((1, 2, 3), *both, desk("Desk C", (3,), 3)).run(14.0).only()
+    assert found.next_checks[:2] == (
+        "Look at what Desk A and Desk B share: supply, switch, uplink.",
+        "Look at their screens: are they running?",
+    )
+    assert 'Other sources went on: "Desk C" (10.0.0.3).' in found.evidence
+
+
 def test_clean_stop_of_one_universe() -> None:
     """Stream-terminated in one universe, the others go on: at once, and a warning only when silence counts."""
     one = desk("Desk A", (2,), to_s=8.0, terminate=True)

@@ -20,10 +20,20 @@ def bring_up_to_date(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Ve
     if verdict.rests_on and not any(_is_heard(ctx, source) for source in verdict.rests_on):
         sentence, now, then = verdict.once_silent
         evidence = [then if line == now else line for line in evidence]
-    back = _back(ctx, group, " ".join((sentence, *evidence)))
+    back, away = _back(ctx, group, " ".join((sentence, *evidence)))
+    checks = verdict.next_checks
     if back:
-        sentence += f" {wording.list_names(back)} {'is' if len(back) == 1 else 'are'} back."
-    return verdict if sentence == verdict.sentence else replace(verdict, sentence=sentence, evidence=evidence)
+        sentence = f"{verdict.once_back or sentence} {wording.list_names(back)} {_are(back)} back."
+        if verdict.once_back and away:
+            sentence += f" {wording.list_names(away)} {_are(away)} still silent."
+            checks = [f"Look at {wording.list_names(away)}: power, screen, link lamp."]
+    if sentence == verdict.sentence:
+        return verdict
+    return replace(verdict, sentence=sentence, evidence=evidence, next_checks=checks)
+
+
+def _are(names: list[str]) -> str:
+    return "is" if len(names) == 1 else "are"
 
 
 def _is_heard(ctx: RuleContext, source: int) -> bool:
@@ -34,14 +44,20 @@ def _is_heard(ctx: RuleContext, source: int) -> bool:
     return is_live or ctx.at_ns - row.last_seen_ns < HEARD_LATELY_NS
 
 
-def _back(ctx: RuleContext, group: LossGroup, text: str) -> list[str]:
-    """Names of sources of the group that a verdict names, and that send again while others are away."""
+def _back(ctx: RuleContext, group: LossGroup, text: str) -> tuple[list[str], list[str]]:
+    """Names of sources of the group that a verdict names: those that send again while others are away, and these."""
     lasting = {row for case in group.members.values() if case.holds for row in case.finding.streams}
     ended = {row for case in group.members.values() if not case.holds for row in case.finding.streams}
     if not lasting or not ended:
-        return []
+        return [], []
     away = {ctx.first_leg(source) for source in ctx.sources_of(lasting)}
-    live = ctx.sources_of(row for row in ended if ctx.live[row])
-    back = ctx.whole_sources(source for source in live if ctx.first_leg(source) not in away)
-    names = dict.fromkeys(f'"{ctx.source_name(source)}"' for source in back)
+    back = [
+        source for source in ctx.sources_of(row for row in ended if ctx.live[row]) if ctx.first_leg(source) not in away
+    ]
+    silent = [source for source in ctx.sources_of(lasting | ended) if not ctx.live[ctx.streams_from(source)].any()]
+    return _named(ctx, back, text), _named(ctx, [one for one in silent if one not in back], text)
+
+
+def _named(ctx: RuleContext, sources: list[int], text: str) -> list[str]:
+    names = dict.fromkeys(f'"{ctx.source_name(source)}"' for source in ctx.whole_sources(sources))
     return [name for name in names if name in text]

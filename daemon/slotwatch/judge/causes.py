@@ -9,7 +9,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import leg_causes, wording
 from slotwatch.judge.binding import Finding
 from slotwatch.judge.context import RuleContext
@@ -35,6 +34,7 @@ from slotwatch.judge.multicast_causes import (
     say_how,
     unicast_stopped,
 )
+from slotwatch.judge.network_causes import network_lost, others_seen
 from slotwatch.judge.scene import Scene, Verdict, say_what_works, set_scene
 from slotwatch.judge.stops import SLACK_NS, Stops
 from slotwatch.judge.switch_causes import weigh_switches
@@ -190,13 +190,13 @@ def _whole_sources(scene: Scene) -> Verdict:
     if others:
         return _source_lost(scene, others)
     several = len(scene.ctx.whole_sources(scene.sources)) >= 2
-    if several and not _others_seen(scene):
-        return _network_lost(scene)
+    if several and not others_seen(scene):
+        return network_lost(scene)
     verdict = _source_lost(scene, others)
     if several:
         verdict.confidence = Confidence.MEDIUM
         return verdict
-    if not _others_seen(scene):
+    if not others_seen(scene):
         verdict.confidence = Confidence.MEDIUM
         verdict.also_possible.insert(0, "the network path to this port: there is no other source to compare with")
         verdict.evidence.append("It is the only source on this network, so nothing shows that the path works.")
@@ -210,28 +210,31 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
     names = wording.list_names(ctx.say_sources(scene.sources))
     whole = ctx.whole_sources(scene.sources)
     count = int(scene.stopped.sum())
-    itself = "itself" if len(whole) == 1 else "themselves"
+    itself = "themselves" if len(whole) > 1 else "itself"
     ended = f"ended {how_they_ended(scene)}, without" if count > 1 else "ended without"
+    several = len(whole) > 1
+    screens = wording.list_names(ctx.source_name(source) for source in whole)
+    checks = [f"Look at the screen of {screens}: is it running?", "Look at its link lamp, and at its switch port."]
+    if several:
+        checks = [
+            f"Look at what {screens} share: supply, switch, uplink.",
+            "Look at their screens: are they running?",
+            "Look at their link lamps, and at their switch ports.",
+        ]
     verdict = Verdict(
         "source-lost",
-        Confidence.HIGH,
-        f"{names} {itself} went silent: power, crash or its network lead."
+        Confidence.MEDIUM if several else Confidence.HIGH,
+        f"{names} {itself} went silent: power, crash or {'their network leads' if several else 'its network lead'}."
         if len(scene.networks) == 1
         # Two leads do not come out at once.
         else f"{names} {itself} went silent on {leg_causes.say_networks(ctx, scene.networks)} at once: power or crash.",
         [f"{_all(count)} of {names} {ended} the stream-terminated bit."],
-        [leg_causes.say_leads(scene)],
-        next_checks=[
-            f"Look at the screen of {wording.list_names(ctx.source_name(s) for s in whole)}: is it running?",
-            "Look at its link lamp, and at its switch port.",
-        ],
+        [*(["a switch, lead or supply that these sources share"] if several else []), leg_causes.say_leads(scene)],
+        next_checks=checks,
     )
-    if len(whole) > 1:
-        verdict.confidence = Confidence.MEDIUM
-        verdict.also_possible.insert(0, "a switch, lead or supply that these sources share")
     leg_causes.say_blind_legs(scene, verdict)
     if others:
-        verdict.evidence.append(f"Other sources still send: {wording.list_names(ctx.say_sources(others))}.")
+        verdict.evidence.append(f"Other sources went on: {wording.list_names(ctx.say_sources(others))}.")
     weighed = scene.sources[:MOST_WEIGHED]
     weigh_signs_of_life(scene, weighed, verdict)
     beside = [source for source in weighed if len(scene.alive_beside(source))]
@@ -251,55 +254,6 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
 
 def _all(count: int) -> str:
     return ("The one stream", "Both streams")[count - 1] if count <= 2 else f"All {count} streams"
-
-
-def _others_seen(scene: Scene) -> bool:
-    """Whether anything else still reaches this port on these networks: discovery, packets, queries."""
-    ctx, stop_ns = scene.ctx, scene.group.to_ns + NANOSECONDS
-    return any(
-        ctx.sources[row].last_seen_ns > stop_ns and ctx.sources[row].network in scene.networks
-        for row in ctx.sources
-        if row not in scene.sources and not ctx.is_here(row)
-    )
-
-
-def _network_lost(scene: Scene) -> Verdict:
-    ctx = scene.ctx
-    names = ctx.say_sources(scene.sources)
-    networks = wording.list_names(ctx.network_name(network) for network in scene.networks)
-    heard = _network_signs(scene)
-    every = "both" if len(names) == 2 else f"all {len(names)}"
-    return Verdict(
-        "network-lost",
-        Confidence.MEDIUM,
-        f"Nothing reaches this port: {every} sources stopped together. The stage itself may be fine.",
-        [
-            f"Together silent: {wording.list_names(names)}.",
-            f"This computer's own interface on {networks} is up.",
-            *heard,
-        ],
-        ["multicast is blocked on the path", "every source lost power together"],
-        next_checks=[
-            "Look at the stage: do the lights still follow the desk? Then only this port is cut off.",
-            "Look at the switch that this computer is plugged into: power, lamps of its uplink.",
-        ],
-    )
-
-
-def _network_signs(scene: Scene) -> list[str]:
-    ctx, sentences = scene.ctx, []
-    for network in scene.networks:
-        answering = [
-            address
-            for (on, address), neighbour in ctx.listener.neighbours.items()
-            if on == network and neighbour.reachable and neighbour.answered_ns > scene.group.to_ns + NANOSECONDS
-        ]
-        if answering:
-            sentences.append(
-                f"Answers still come from {wording.count(len(answering), 'device')}, {answering[0]} among them: "
-                "the path works, multicast may not."
-            )
-    return sentences
 
 
 # --- a part of a source -------------------------------------------------------------------------------

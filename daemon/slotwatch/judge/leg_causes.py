@@ -249,7 +249,7 @@ def _leg_lost(scene: Scene, legs: _Legs) -> Verdict:
     )
     others = [source for source in scene.others_afar() if ctx.sources[source].network in lost_networks]
     if others:
-        verdict.evidence.append(f"Other sources on {lost} still send: {_names(ctx, others)}.")
+        verdict.evidence.append(f"Other sources on {lost} went on: {_names(ctx, others)}.")
     else:
         verdict.confidence = Confidence.MEDIUM
         verdict.also_possible.insert(0, f"a switch of {lost}: there is no other source to compare with")

@@ -35,6 +35,8 @@ class Verdict:
     """More evidence is due."""
     rests_on: tuple[int, ...] = ()
     """Rows of sources on other networks that go on, which is what it says."""
+    once_back: str = ""
+    """The sentence once some of those that it names are back, where it would be no longer true."""
     once_silent: tuple[str, str, str] = ("", "", "")
     """For when these have stopped too: the sentence then, a line of evidence, and what replaces it."""
 

@@ -1,0 +1,58 @@
+"""The cause of everything that comes by one or more networks falling silent together."""
+
+from __future__ import annotations
+
+from slotwatch.durations import NANOSECONDS
+from slotwatch.judge import wording
+from slotwatch.judge.scene import Scene, Verdict
+from slotwatch.snapshot import Confidence
+
+
+def others_seen(scene: Scene) -> bool:
+    """Whether anything else still reaches this port on these networks: discovery, packets, queries."""
+    ctx, stop_ns = scene.ctx, scene.group.to_ns + NANOSECONDS
+    return any(
+        ctx.sources[row].last_seen_ns > stop_ns and ctx.sources[row].network in scene.networks
+        for row in ctx.sources
+        if row not in scene.sources and not ctx.is_here(row)
+    )
+
+
+def network_lost(scene: Scene) -> Verdict:
+    ctx = scene.ctx
+    names = ctx.say_sources(scene.sources)
+    networks = wording.list_names(ctx.network_name(network) for network in scene.networks)
+    heard = _network_signs(scene)
+    every = "both" if len(names) == 2 else f"all {len(names)}"
+    return Verdict(
+        "network-lost",
+        Confidence.MEDIUM,
+        f"Nothing reaches this port: {every} sources stopped together. The stage itself may be fine.",
+        [
+            f"Together silent: {wording.list_names(names)}.",
+            f"This computer's own interface on {networks} is up.",
+            *heard,
+        ],
+        ["multicast is blocked on the path", "every source lost power together"],
+        once_back=f"Nothing reached this port then: {every} sources stopped together.",
+        next_checks=[
+            "Look at the stage: do the lights still follow the desk? Then only this port is cut off.",
+            "Look at the switch that this computer is plugged into: power, lamps of its uplink.",
+        ],
+    )
+
+
+def _network_signs(scene: Scene) -> list[str]:
+    ctx, sentences = scene.ctx, []
+    for network in scene.networks:
+        answering = [
+            address
+            for (on, address), neighbour in ctx.listener.neighbours.items()
+            if on == network and neighbour.reachable and neighbour.answered_ns > scene.group.to_ns + NANOSECONDS
+        ]
+        if answering:
+            sentences.append(
+                f"Answers still come from {wording.count(len(answering), 'device')}, {answering[0]} among them: "
+                "the path works, multicast may not."
+            )
+    return sentences
