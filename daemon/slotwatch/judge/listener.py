@@ -109,6 +109,8 @@ class Listener:
         self.started_ns = now_ns
         self.links: dict[int, Link] = {}
         self.joins: dict[tuple[int, int], JoinSeen] = {}
+        self.failed_joins: dict[tuple[int, int], None] = {}
+        """Those of them that were refused, in the order in which they were."""
         self.kernel_drops = 0
         self.ring_drops = 0
         self.lost_last_ns = 0
@@ -155,7 +157,7 @@ class Listener:
             case LinkSeen():
                 self._take_link(seen)
             case JoinSeen():
-                self.joins[seen.network, seen.universe] = seen
+                self._take_join(seen)
             case DropsSeen():
                 self._take_drops(seen)
             case StallSeen():
@@ -283,6 +285,14 @@ class Listener:
                 self.note_away(row.start_ns, row.end_ns, row.reason)
 
     # --- what is observed -----------------------------------------------------------------------------
+
+    def _take_join(self, seen: JoinSeen) -> None:
+        key = seen.network, seen.universe
+        self.joins[key] = seen
+        if seen.ok:
+            self.failed_joins.pop(key, None)
+        else:
+            self.failed_joins.setdefault(key)
 
     def _take_link(self, seen: LinkSeen) -> None:
         before = self.links.get(seen.network)

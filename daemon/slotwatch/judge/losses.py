@@ -200,7 +200,7 @@ class Losses:
         away: whether a member of each group is.
         """
         group = self.groups.get(self._group_of.get(name, 0))
-        return group is not None and case.holds and _came_back(stops, group, case) and not away[group.id]
+        return group is not None and case.holds and not away[group.id] and _came_back(stops, group, case)
 
     def _forget(self, names: list[Name]) -> None:
         left: dict[int, LossGroup] = {}

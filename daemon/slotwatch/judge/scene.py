@@ -220,6 +220,8 @@ def _stranger(ctx: RuleContext, source: int) -> str:
 
 
 def _receivers(scene: Scene, universes: set[int]) -> str:
+    if not any(receiver.on_loss == "hold" for receiver in scene.ctx.house.receivers):
+        return ""
     names = {str(scene.ctx.universe_id(row)) for row in universes}
     holding = [
         receiver.name

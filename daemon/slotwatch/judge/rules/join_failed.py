@@ -29,7 +29,7 @@ class JoinFailedFacts(Facts):
 
 
 def failed_joins(ctx: RuleContext) -> dict[Group, None]:
-    return {key: None for key, join in ctx.listener.joins.items() if not join.ok}
+    return dict(ctx.listener.failed_joins)
 
 
 def describe_join(ctx: RuleContext, key: Group) -> Finding:
