@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from slotwatch.model import cadence, levels, minute_intervals, windows
 from slotwatch.model.counters import PacketCounters
-from slotwatch.model.lighttap import LightTap
+from slotwatch.model.lighttap import FrameLevels, LightTap
 from slotwatch.model.part import Part
 from slotwatch.model.segments import Segments
 from slotwatch.model.streams import Streams
@@ -60,7 +60,7 @@ class Frames:
         self._take_cadence(part, since, fresh, changed, equal_before)
         self._take_changes(part, now, before, changed, words)
         if self.tap is not None:
-            self.tap.take(table, part.stream, t_ns, now)
+            self.tap.take(table, part.stream, t_ns, FrameLevels(now))
         table.levels[rows] = segments.last(now)
         if resized:
             table.slots[rows] = last_slots
@@ -192,9 +192,8 @@ class Frames:
     def show(self, batch: Batch, at: NDArray[np.intp], stream: NDArray[np.intp]) -> None:
         """Show the tap frames that were taken already, in order of arrival."""
         if self.tap is not None and len(at):
-            slots = self.streams.slots[stream]
-            now = levels.gather(batch.data, at, np.full(len(at), SLOTS_AT, np.uint16), slots)
-            self.tap.take(self.streams, stream, batch.t_ns[at], now)
+            slots = batch.data[:, SLOTS_AT : SLOTS_AT + levels.SLOTS]
+            self.tap.take(self.streams, stream, batch.t_ns[at], FrameLevels(slots, at, self.streams.slots[stream]))
 
     def take_slot_priorities(self, part: Part) -> None:
         """Take accepted live packets of start code 0xDD."""

@@ -6,7 +6,7 @@ holds the same number of slots for every universe that it watches, so that a fra
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,25 @@ Frames = tuple[Integers, Integers, NDArray[np.uint8]]
 
 MAX_FRAMES = 40_000
 """Frames kept between two turns: twice 100 ms of a full gigabit. Beyond it frames are left out, and counted."""
+
+
+class FrameLevels(NamedTuple):
+    """Levels of the frames of a batch, where they lie."""
+
+    levels: NDArray[np.uint8]
+    """(rows, 512)"""
+    at: Integers | None = None
+    """Row of each frame; None: frame by frame."""
+    sent: NDArray[np.uint16] | None = None
+    """How many slots each frame has, where what lies behind them is not 0."""
+
+    def of(self, frame: Integers, slots: Integers) -> NDArray[np.uint8]:
+        """Copy some slots of some frames; 0 where they were not sent. slots: (N, width) of N frames."""
+        row = frame if self.at is None else self.at[frame]
+        found: NDArray[np.uint8] = self.levels[row[:, None], slots]
+        if self.sent is not None:
+            found *= slots < self.sent[frame][:, None]
+        return found
 
 
 class Watch:
@@ -38,7 +57,7 @@ class Watch:
     def __len__(self) -> int:
         return len(self.universe)
 
-    def take(self, declared: Integers, which: Integers, t_ns: Integers, levels: NDArray[np.uint8]) -> None:
+    def take(self, declared: Integers, which: Integers, t_ns: Integers, frames: FrameLevels) -> None:
         """Keep the watched slots of frames `which` of a batch; declared: each frame's universe."""
         counts = self.count[declared]
         watched = np.flatnonzero(counts)
@@ -51,7 +70,7 @@ class Watch:
             frame = np.repeat(frame, counts)
             begins = np.cumsum(counts) - counts
             row = np.repeat(row, counts) + np.arange(len(frame)) - np.repeat(begins, counts)
-        self.kept.append((row, t_ns[frame], levels[frame[:, None], self.slots[row]]))
+        self.kept.append((row, t_ns[frame], frames.of(frame, self.slots[row])))
 
     def drain(self) -> Frames | None:
         """Give what was kept since the last call; None if nothing was."""
@@ -71,8 +90,8 @@ class LightTap:
         self.left_out = 0
         self._frames = 0
 
-    def take(self, streams: Any, stream: NDArray[np.intp], t_ns: Integers, levels: NDArray[np.uint8]) -> None:
-        """Take frames. streams: the stream table.   stream: (N,) its row of each.   levels: (N, 512)."""
+    def take(self, streams: Any, stream: NDArray[np.intp], t_ns: Integers, frames: FrameLevels) -> None:
+        """Take N frames. streams: the stream table.   stream: (N,) its row of each."""
         universes = streams.universes
         universe = streams.universe[stream]
         declared = universes.declared[universe]
@@ -84,7 +103,7 @@ class LightTap:
             return
         self._frames += len(which)
         for watch in self.watches:
-            watch.take(declared[which], which, t_ns, levels)
+            watch.take(declared[which], which, t_ns, frames)
 
     def turn(self) -> None:
         """What was kept has been worked on: there is room again."""
