@@ -17,7 +17,8 @@ from typing import Any
 
 from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
-SOURCES = (Path("daemon/slotwatch/edge/shared/continuations.c"), Path("daemon/slotwatch/edge/shared/receiving.c"))
+SHARED = Path("daemon/slotwatch/edge/shared")
+SOURCES = (SHARED / "continuations.c", SHARED / "receiving.c", SHARED / "recording.c")
 MACHINES = ("x86_64", "aarch64")
 
 

@@ -18,11 +18,13 @@ from numpy.typing import NDArray
 from sacn.messages.data_packet import DataPacket
 
 from slotwatch.edge.judging.recorder import RECORD, Captures, RecordedPackets, Recorder, trim
+from slotwatch.edge.shared.compiled import RECORDING, load_recording
 from slotwatch.house.schema import House, Network
 from slotwatch.house.schema import RecorderTerms as Settings
 from slotwatch.wire import batch
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.universe import Protocol
+from tests.compiling import built
 from tests.patience import until
 
 SECOND_NS = 1_000_000_000
@@ -336,3 +338,31 @@ def test_a_piece_that_does_not_fit_at_the_end_pushes_out_what_it_covers(tmp_path
             whole = [(t_ns, octets[28:32]) for t_ns, octets, _ in found if len(octets) > 28]
             assert all(octets == t_ns.to_bytes(4, "little") for t_ns, octets in whole)
             assert len(whole) > 300 or number < 1000
+
+
+def test_the_compiled_recorder_keeps_the_same_as_numpy(tmp_path: Path) -> None:
+    """Random addresses of both kinds, networks and lengths, over and over the ring of records."""
+    compiled = load_recording(built(RECORDING, tmp_path))
+    assert compiled is not None
+    recorders = [Recorder(house(tmp_path)), Recorder(house(tmp_path), compiled)]
+    chance = np.random.default_rng(8)
+    most, sent = recorders[0].most_records, 0
+    while sent < 2 * most + 500:
+        count = int(chance.integers(1, 1025))
+        made = batch.empty(count)
+        made.data[:] = chance.integers(0, 256, made.data.shape, np.uint8)
+        made.length[:] = chance.integers(0, 700, count)
+        made.t_ns[:] = (sent + np.arange(count)) * 1000
+        made.network[:] = chance.choice([0, 1, 254, 255, 256, batch.NETWORK_UNKNOWN], count)
+        made.src_port[:] = chance.integers(0, 65536, count)
+        made.protocol[:] = chance.choice([int(Protocol.E131), int(Protocol.ARTNET)], count)
+        for column in (made.src, made.dst):
+            column[:] = chance.integers(0, 256, column.shape, np.uint8)
+            mapped = chance.random(count) < 0.7
+            column[mapped, :12] = np.frombuffer(bytes(10) + b"\xff\xff", np.uint8)
+        for recorder in recorders:
+            recorder.take(made)
+        sent += count
+    expected, found = ([(count, made.tobytes()) for count, made in one.blocks(0, 1 << 62)] for one in recorders)
+    assert sum(count for count, _ in expected) > most // 2
+    assert expected == found

@@ -100,7 +100,8 @@ class JudgingProcess:
         """Rows of the ring that were looked at, judged or not."""
         before_ns, judged, lost = board.progress()
         self.house = house
-        self._recorder = Recorder(house)
+        self._recording = compiled.load_recording()
+        self._recorder = Recorder(house, self._recording)
         # After a restart go on with the first row that the predecessor had not finished.
         self._rows = RingReader(ring, min(judged, ring.head) if before_ns else ring.head, self._place)
         self._rows.lost = lost
@@ -185,7 +186,8 @@ class JudgingProcess:
     def take_house(self, house: House) -> None:
         """Judge by another house from now on; what is known of streams stays."""
         if (house.recorder, house.listen) != (self.house.recorder, self.house.listen):
-            self._recorder = Recorder(house)  # of another size or for other ports: what was kept goes
+            # Of another size or for other ports: what was kept goes.
+            self._recorder = Recorder(house, self._recording)
         self._captures.take_house(house, self._recorder)
         self.house = house
         self.engine.take_house(house, clock.monotonic_ns())

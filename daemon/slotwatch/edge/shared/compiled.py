@@ -1,4 +1,4 @@
-"""What is compiled, where it was built for this computer: the pass over packets that only go on, and receiving.
+"""What is compiled, where it was built for this computer: the pass over packets that only go on, receiving, recording.
 
 Each is one file beside this one, made of a C file of the same name by `compilation.py` when the package is built or
 installed for development. They are no part of Python, so one file fits every Python of a machine. Without them, or
@@ -13,7 +13,8 @@ import zlib
 from pathlib import Path
 
 SOURCE = Path(__file__).parent / "continuations.c"
-RECEIVING = Path(__file__).parent / "receiving.c"
+RECEIVING = SOURCE.with_name("receiving.c")
+RECORDING = SOURCE.with_name("recording.c")
 _TWO_ADDRESSES = (ctypes.c_void_p, ctypes.c_void_p)
 
 
@@ -48,6 +49,18 @@ class Receiving:
         return int(self._receive(ring, call))
 
 
+class Recording:
+    """The function of `recording.c`."""
+
+    def __init__(self, library: ctypes.PyDLL) -> None:
+        self._record = library.slotwatch_record
+        self._record.argtypes, self._record.restype = (ctypes.c_void_p,), ctypes.c_int64
+
+    def record(self, call: int) -> None:
+        """Write the records of a batch."""
+        self._record(call)
+
+
 def built_name(source: Path, machine: str = "") -> str:
     """Name of the built file for a machine as `platform.machine` calls it."""
     return f"{source.stem}.{machine or platform.machine()}.so"
@@ -63,6 +76,12 @@ def load_receiving(file: Path | None = None) -> Receiving | None:
     """Load compiled receiving; None where it is not there or does not fit this source."""
     library = _library(RECEIVING, file)
     return None if library is None else Receiving(library)
+
+
+def load_recording(file: Path | None = None) -> Recording | None:
+    """Load compiled recording; None where it is not there or does not fit this source."""
+    library = _library(RECORDING, file)
+    return None if library is None else Recording(library)
 
 
 def _library(source: Path, file: Path | None) -> ctypes.PyDLL | None:
