@@ -88,6 +88,8 @@ class IntakeReport:
     joins: int = 0
     """Group memberships that are held now, of both address families."""
     lines: tuple[LineHealth, ...] = ()
+    compiled: bool = False
+    """Whether sockets are read by compiled code; else by numpy, with the same result at more CPU."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +103,8 @@ class JudgingReport:
     captures_failed: int = 0
     snapshot_cost_ms: float = 0.0
     """To make and to encode the snapshot before this one."""
+    compiled: bool = False
+    """Whether packets are judged and recorded by compiled code where they only go on; else by numpy."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -54,6 +54,7 @@ def listener_health(sheet: Sheet, own: Mapping[str, object] | None = None) -> Li
     if held.intake is not None:
         found["receive_buffer_bytes"] = dict(held.intake.receive_buffer_bytes)
         found["joins"] = held.intake.joins
+        found["intake_compiled"] = held.intake.compiled
         found["lines"] = [
             {
                 "number": one.number,
@@ -72,6 +73,7 @@ def listener_health(sheet: Sheet, own: Mapping[str, object] | None = None) -> Li
         found["recorder"] = held.judging.recorder
         found["captures_failed"] = held.judging.captures_failed
         found["snapshot_cost_ms"] = held.judging.snapshot_cost_ms
+        found["judging_compiled"] = held.judging.compiled
     if held.asking is not None:
         found["asking"] = _asking(sheet, held.asking)
     if held.node is not None:

@@ -285,7 +285,11 @@ class Intake:
             )
             for t in self.taps
         )
-        self._channel.send(IntakeHealth(IntakeReport(buffers, self.joins.held(), lines)))
+        self._channel.send(IntakeHealth(IntakeReport(buffers, self.joins.held(), lines, self._is_compiled)))
+
+    @property
+    def _is_compiled(self) -> bool:
+        return bool(self.sockets) and all(sock.is_compiled for sock in self.sockets)
 
     def _send_links(self, links: Iterable[LinkSeen]) -> None:
         if seen := tuple(links):

@@ -155,6 +155,11 @@ class DataSocket:
             arrays = self._header_address, parts, names, control
             self._compiled = CompiledReceiver(compiled, arrays, self.fd, int(protocol), v6)
 
+    @property
+    def is_compiled(self) -> bool:
+        """Whether compiled code reads it."""
+        return self._compiled is not None
+
     def close(self) -> None:
         self._sock.close()
 

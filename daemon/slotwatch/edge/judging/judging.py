@@ -106,9 +106,9 @@ class JudgingProcess:
         self._rows = RingReader(ring, min(judged, ring.head) if before_ns else ring.head, self._place)
         self._rows.lost = lost
         self._away_ns = now_ns - before_ns if before_ns else 0
-        self.engine = Engine(
-            house, now_ns=before_ns or now_ns, wall_offset_ns=self._offset_ns, compiled=compiled.load()
-        )
+        going_on = compiled.load()
+        self._is_compiled = None not in (going_on, self._recording)
+        self.engine = Engine(house, now_ns=before_ns or now_ns, wall_offset_ns=self._offset_ns, compiled=going_on)
         self._orders = FrontOrders(self.engine, self._pace, self._publications, routes, self._observe, board)
         self._groups = GroupWatch(house)
         self._neighbours = NeighbourWatch(house)
@@ -142,6 +142,8 @@ class JudgingProcess:
         watched = [*self._groups.fds(), *self._neighbours.fds()]
         for fd in [*channels, *watched]:
             poll.register(fd, select.POLLIN)
+        way = "compiled code" if self._is_compiled else "numpy alone: no compiled file fits this computer"
+        print(f"slotwatch: judging by {way}", file=sys.stderr, flush=True)
         gc.collect()
         gc.freeze()  # the engine's tables are for life: later collections need not walk them
         wait_ms = 0
@@ -312,6 +314,7 @@ class JudgingProcess:
             recorder=self._captures.trouble,
             captures_failed=self._captures.failed,
             snapshot_cost_ms=round(self._publications.cost_ns / 1e6, 3),
+            compiled=self._is_compiled,
         )
         view.listener = replace(
             view.listener,

@@ -173,6 +173,8 @@ class ListenerHealthAnswer(TypedDict, total=False):
     recorder: Annotated[str, Meta(description="Why packets around incidents are not written; else empty.")]
     captures_failed: Count
     snapshot_cost_ms: float
+    intake_compiled: Annotated[bool, Meta(description="Whether sockets are read by compiled code; else by numpy.")]
+    judging_compiled: Annotated[bool, Meta(description="Whether packets are judged by compiled code; else by numpy.")]
     resumption: HealthAnswer
     history: HistoryHealthAnswer
     references: HealthAnswer
