@@ -90,3 +90,12 @@ def test_stranger_of_the_other_network_has_no_part_in_a_lead() -> None:
     assert "Test" not in " ".join((lead.summary, *lead.evidence))
     assert not any("192.0.2.10" in line for line in lead.evidence), "that is its address on A"
     assert "universes e131/3@B to e131/6@B" in lead.summary, "the record is of all that it took down"
+
+
+@pytest.mark.parametrize("seed", [132, pytest.param(181, marks=pytest.mark.slow)])
+def test_universe_on_the_wrong_network_is_no_lead_once_swapped_leads_are_right_again(seed: int) -> None:
+    """It came home while the listener's leads were swapped, and is on the wrong network after that."""
+    lost = next(one for one in _played(seed).incidents if one.rule in ("source-absent", "universe-lost"))
+    assert lost.returned_ns is None
+    assert lost.cause in ("wrong-network", "path-or-sender")
+    assert "lead" not in lost.summary

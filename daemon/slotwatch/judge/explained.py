@@ -139,6 +139,7 @@ def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Itera
     # What is over explains the traces that it left, and nothing that is true now.
     lasting = every if len(now) == len(wide.cases) else Extent.of(ctx, now)
     over = every.universes - lasting.universes
+    ended_ns = 0 if now else max((case.last_true_ns for case in wide.cases), default=0)
     # Nothing makes what was there before it. Worked out once: both sides may have thousands of cases.
     earliest_ns = wide.since_ns if wide.rule.explains.begins_at_a_moment else None
     for other in clusters:
@@ -152,6 +153,9 @@ def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Itera
             if _is_true_by_itself(wide, case):
                 extent = lasting
                 apt &= over.isdisjoint(case.finding.universes)
+            # What began with its end, and lasts, is a fault of its own.
+            if ended_ns and case.holds and not case.leaves_traces and not wide.rule.explains.by_its_end:
+                apt &= case.finding.since_ns < ended_ns - LET_GO_NS
             # An exception of some universes says nothing of the source's others.
             if wide.accepted and every.universes:
                 apt &= set(case.finding.universes) <= every.universes

@@ -97,9 +97,17 @@ class Scene:
             return np.zeros(0, np.intp)
         return np.flatnonzero(self.alive & np.isin(ctx.streams.source, kin))
 
+    @cached_property
+    def _alive_by_lead(self) -> dict[tuple[int, int], list[int]]:
+        found: dict[tuple[int, int], list[int]] = {}
+        for source in set(self.ctx.streams.source[self.alive].tolist()):
+            found.setdefault(_lead_of(self.ctx, source), []).append(source)
+        return found
+
     def alive_of(self, *sources: int) -> NDArray[np.intp]:
-        """Streams of these sources that go on."""
-        return np.flatnonzero(self.alive & np.isin(self.ctx.streams.source, sources))
+        """Streams that go on by the leads of these sources, whatever addresses they have now."""
+        rows = [row for source in sources for row in self._alive_by_lead.get(_lead_of(self.ctx, source), ())]
+        return np.flatnonzero(self.alive & np.isin(self.ctx.streams.source, rows))
 
     def others_alive(self) -> list[int]:
         """Sources on the same networks that go on and lost nothing now, this computer's own among them."""
@@ -146,18 +154,25 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
     overlaps = (stops.last_ns <= group.to_ns + SLACK_NS) & (stops.due_ns >= group.from_ns - SLACK_NS)
     silent = had_frames & ~lost & ~went_on & ~terminated & overlaps & (packet_ns <= group.to_ns + SLACK_NS)
     silent &= ~np.isin(streams.source, list(group.apart_sources))
-    if len(ctx.house.networks) > 1 and silent.any():
-        silent &= _on_the_same_ways(ctx, lost)
+    if silent.any():
+        silent &= ~_goes_on_under_another_address(ctx)
+        if len(ctx.house.networks) > 1:
+            silent &= _on_the_same_ways(ctx, lost)
     if group.kind == "terminated":
         silent[:] = False  # who falls silent in that moment announced nothing
     stopped = lost | (silent & stops.overdue)
     sources = sorted(set(streams.source[stopped].tolist()))
-    alive_sources = set(streams.source[went_on | outlived].tolist())
+    alive_leads = {_lead_of(ctx, source) for source in set(streams.source[went_on | outlived].tolist())}
     # What is late may have stopped as well, and may be back with the next frame.
     undecided = (silent & ~stops.overdue) | (came_after & stops.late & ~stops.overdue)
-    whole = [source for source in sources if source not in alive_sources]
+    whole = [source for source in sources if _lead_of(ctx, source) not in alive_leads]
     networks = sorted(set(streams.network[stopped].tolist()))
     return Scene(ctx, stops, group, stopped, went_on, outlived, undecided, sources, whole, networks)
+
+
+def _lead_of(ctx: RuleContext, source: int) -> tuple[int, int]:
+    """Identify the lead of a source to one network, which may have had several addresses."""
+    return ctx.first_leg(source), int(ctx.sources[source].network)
 
 
 def _on_the_same_ways(ctx: RuleContext, lost: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -167,6 +182,16 @@ def _on_the_same_ways(ctx: RuleContext, lost: NDArray[np.bool_]) -> NDArray[np.b
     legs = {leg for source in sources for leg in (source, *ctx.other_legs(source))}
     same: NDArray[np.bool_] = np.isin(streams.network, streams.network[lost])
     return same | np.isin(streams.source, list(legs))
+
+
+def _goes_on_under_another_address(ctx: RuleContext) -> NDArray[np.bool_]:
+    """(S,) streams of sources that send nothing any more from an address, and send from another one there."""
+    streams = ctx.streams
+    live = ctx.sources_of(np.flatnonzero(ctx.live).tolist())
+    going = {_lead_of(ctx, source) for source in live}
+    every = set(streams.source[streams.used].tolist()) - live
+    moved = [source for source in every if _lead_of(ctx, source) in going]
+    return np.isin(streams.source, moved)
 
 
 def _cut_by_own_link(ctx: RuleContext, stops: Stops) -> NDArray[np.bool_]:
@@ -182,10 +207,14 @@ def say_what_works(scene: Scene, verdict: Verdict) -> None:
     ctx = scene.ctx
     streams = ctx.streams
     stopped_universes = set(streams.universe[scene.stopped].tolist())
+    said = set[int]()
     for legs in ctx.by_source(scene.sources)[:MOST_NAMED]:
-        others = sorted(set(streams.universe[scene.alive_of(*legs)].tolist()) - stopped_universes)
-        if others:
-            verdict.still_working.append(f"{ctx.name_universes(others)} of {ctx.say_legs(legs)}")
+        rows = [row for row in scene.alive_of(*legs).tolist() if ctx.universe_of(row) not in stopped_universes]
+        if rows:
+            of = sorted(ctx.sources_of(rows))
+            said.update(of)
+            others = sorted({ctx.universe_of(row) for row in rows})
+            verdict.still_working.append(f"{ctx.name_universes(others)} of {ctx.say_legs(of)}")
     keepers: dict[int, list[int]] = {}
     for row in np.flatnonzero(scene.alive & np.isin(streams.universe, sorted(stopped_universes))).tolist():
         keepers.setdefault(ctx.source_of(row), []).append(ctx.universe_of(row))
@@ -195,7 +224,7 @@ def say_what_works(scene: Scene, verdict: Verdict) -> None:
         universes = sorted({universe for leg in legs for universe in keepers[leg]})
         senders = f"{_what_it_is(ctx, legs[0])}{ctx.say_legs(legs)}"
         verdict.still_working.append(f"{senders} is sending {ctx.name_universes(universes)}")
-    others_alive = [source for source in scene.others_alive() if source not in keepers]
+    others_alive = [source for source in scene.others_alive() if source not in keepers and source not in said]
     whole = sorted(ctx.by_source(others_alive), key=lambda legs: ctx.declared_source(legs[0]) is None)
     for legs in whole[:MOST_NAMED]:
         universes = sorted(set(streams.universe[scene.alive_of(*legs)].tolist()))

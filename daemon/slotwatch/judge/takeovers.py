@@ -44,7 +44,10 @@ class Takeover:
     def sentence(self, ctx: RuleContext) -> str:
         """Say how many slots it takes, and from whom."""
         if self.slots:
-            names = wording.list_names(dict.fromkeys(ctx.say_source(ctx.source_of(stream)) for stream in self.losers))
+            legs: dict[int, list[int]] = {}
+            for source in dict.fromkeys(ctx.source_of(stream) for stream in self.losers):
+                legs.setdefault(ctx.first_leg(source), []).append(source)
+            names = wording.list_names(ctx.say_legs(rows) for rows in legs.values())
             plural = "slot" if self.slots == 1 else "slots"
             universe = ctx.universe_name(ctx.universe_of(self.stream))
             return f"By per-address priority it takes {self.slots} {plural} of {universe} from {names}."

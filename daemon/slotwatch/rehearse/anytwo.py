@@ -199,6 +199,7 @@ def on_the_wrong_network(plan: TwoNetworks, subject: str, at_s: float, to_s: flo
     stray = replace(stray, outputs=wanted, address=address, first_sequence=plan.chance.below(256))
     plan.wrap((subject, 1 - home), lambda before: mixed(before, stray.sends()))
     plan.silences.append((subject, home, at_s, to_s))
+    plan.expect("gap", SIDE, (), plan.universes(subject, home), at_s, FOREVER_S, is_owed=False)
     plan.expect(
         "universe on the wrong network",
         lambda: plan.rules_of(subject, home, at_s),
