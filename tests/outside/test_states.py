@@ -66,3 +66,13 @@ def test_a_fault_that_has_ended_is_no_longer_faulty(tmp_path: Path) -> None:
         "steady",
         "returning",
     )
+
+
+def test_a_universe_whose_backup_is_away_is_steady_and_its_incident_is_open(tmp_path: Path) -> None:
+    """`faulty` is data that arrives with a fault; its main source sends all of it."""
+    capture = Capture()
+    capture.run(12, 0, 25, slots=64)
+    capture.run(12, 0.001, 10, slots=64, sender="spare", source=SPARE, priority=99)
+    verdict = judge(capture, tmp_path, HOUSE + MAIN + BACKUP + universes(12, sources=BOTH))
+    assert verdict.rules() == ["backup-absent"]
+    assert verdict.universe("e131/12")["state"] == "steady"

@@ -20,6 +20,8 @@ AT_REST_NS = 3_000_000_000
 
 _GONE = {"universe-lost": UniverseState.LOST, "universe-missing": UniverseState.MISSING}
 _ABSENCE = frozenset({"source-absent", "backup-in-control"})
+_BESIDE_THE_DATA = frozenset({"backup-absent"})
+"""Nothing is wrong with the frames of a universe whose backup is away: its incident says so, not its state."""
 
 
 def universe_states(ctx: RuleContext, clusters: Sequence[Cluster]) -> NDArray[np.uint8]:
@@ -97,7 +99,8 @@ def paint_open(states: NDArray[np.uint8], ctx: RuleContext, incidents: Iterable[
 def _makes_faulty(incident: Incident) -> bool:
     is_of_listener = CATALOG[incident.rule].rule_class is RuleClass.SELF
     is_alarm = incident.severity > Severity.NOTE and not incident.accepted
-    return is_alarm and incident.returned_ns is None and incident.rule not in _GONE and not is_of_listener
+    is_of_data = incident.rule not in _GONE and incident.rule not in _BESIDE_THE_DATA and not is_of_listener
+    return is_alarm and incident.returned_ns is None and is_of_data
 
 
 def _paint(ctx: RuleContext, states: NDArray[np.uint8], cluster: Cluster) -> None:
@@ -106,7 +109,7 @@ def _paint(ctx: RuleContext, states: NDArray[np.uint8], cluster: Cluster) -> Non
         key = case.rule.name, case.finding.lower, not case.over
         rules.setdefault(key, (case.rule, []))[1].extend(case.finding.universes)
     for (_, lower, now), (rule, found) in rules.items():
-        if rule.severity is Severity.NOTE or rule.rule_class is RuleClass.SELF:
+        if rule.severity is Severity.NOTE or rule.rule_class is RuleClass.SELF or rule.name in _BESIDE_THE_DATA:
             continue
         rows = np.array([row for row in found if row < len(states)], np.intp)
         state = _state_of(rule, cluster)
