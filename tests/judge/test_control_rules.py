@@ -192,6 +192,14 @@ def test_a_name_that_comes_back_with_another_identity_is_a_note() -> None:
     assert shown.alarms() == []
 
 
+def test_a_visualiser_with_the_name_of_a_desk_is_no_predecessor_of_it() -> None:
+    """It sends preview data alone, beside the desk: it was never the desk, however late the desk is switched on."""
+    blind, spare = desk(options=0x80, cid=b"\x77" * 16, to_s=5.0), desk(2, priority=90, to_s=7.0)
+    sources = (replace(A, source_name="Desk A", address=None), B)
+    shown = stage(blind, desk(from_s=4.0), spare, sources=sources, by=BY).run(12.0)
+    assert [incident for incident in shown.all if incident.rule == "identity-changed"] == []
+
+
 # --- one identity from two machines -------------------------------------------------------------------
 
 
@@ -256,6 +264,36 @@ def test_per_address_priority_that_stops() -> None:
     shown.run(8.0)
     incident = shown.rule("slot-priority-faulty")
     assert (incident.cause, incident.severity) == ("stopped", Severity.WARNING)
+
+
+def test_per_address_priority_that_is_lost_on_the_way_has_not_stopped() -> None:
+    """At rest a desk sends a frame and a priority a second, in one series: three in a row are missing by number."""
+    made = []
+    for second in range(16):
+        if second not in (8, 9, 10):
+            given = e131(1, 2 * second + 1, bytes([100]) * 512, cid=b"\x01" * 16, name="Desk A", start_code=0xDD)
+            made.append(Packet(second + 0.05, given, "10.0.0.1", group_of(1)))
+        levels = e131(1, 2 * second, bytes([100]) * 512, cid=b"\x01" * 16, name="Desk A")
+        made.append(Packet(float(second), levels, "10.0.0.1", group_of(1)))
+    shown = stage(Plain(made)).run(15.0)
+    assert [one for one in shown.all if one.rule == "slot-priority-faulty"] == []
+
+
+def test_per_address_priority_whose_numbers_stand_is_sent_and_discarded() -> None:
+    """Numbers that stand still are another fault: receivers discard the priorities too (E1.31 6.7.2)."""
+    made = []
+    for tenth in range(100):
+        number = 2 * tenth
+        for start_code, shift in ((0, 0.0), (0xDD, 0.02)):
+            data = e131(1, number + (shift > 0), bytes([100]) * 512, cid=b"\x01" * 16, start_code=start_code)
+            if tenth > 30:
+                data = e131(1, 61, bytes([100]) * 512, cid=b"\x01" * 16, start_code=start_code)
+            made.append(Packet(tenth / 10 + shift, data, "10.0.0.1", group_of(1)))
+            beside = e131(1, number + (shift > 0), bytes([100]) * 512, cid=b"\x02" * 16, start_code=start_code)
+            made.append(Packet(tenth / 10 + shift + 0.01, beside, "10.0.0.2", group_of(1)))
+    for senders in (made[::2], made):
+        shown = stage(Plain(senders)).run(9.8)
+        assert {one.rule for one in shown.all} == {"sequence-unusable"}
 
 
 def test_per_address_priority_that_is_short_and_one_that_is_whole() -> None:

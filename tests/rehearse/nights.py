@@ -1,24 +1,19 @@
-"""Score random nights: `python -m tests.rehearse.nights [--two] [FIRST [COUNT]]` prints recall, precision and causes.
-
---two: drawn shows of a house of two networks instead.
-"""
+"""Hold random nights against their truth: what became of each fault that was played, and of each incident."""
 
 from __future__ import annotations
 
-import math
 import re
-import sys
-import time
-from collections import Counter
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator
 
-from slotwatch.rehearse.anytwo import any_two
-from slotwatch.rehearse.nights import Expected, Night, any_night
-from slotwatch.snapshot import Incident
+import msgspec
+
+from slotwatch.rehearse.nights import Expected, Night, any_night, healthy_night
+from slotwatch.snapshot import Incident, Severity
 from tests.rehearse.theatre import Performance, line_of, perform, seconds
 
 SLACK_S = 1.0
+_TELLING = ("opened", "returned", "revised", "widened", "worsened")
+"""Events with which an incident speaks of something new."""
 ODD_WORDS = re.compile(
     r"\(s\)|\b1 (streams|universes|sources|slots|frames|gaps|packets|times|devices|groups)\b"
     r"|\b(\w+) \2\b|  |\.\.(?!\.)|\?\.|,\.|:\.|None|nan\b|\{|\}"
@@ -26,87 +21,123 @@ ODD_WORDS = re.compile(
 """Plurals of one, words twice, placeholders and punctuation that nobody wrote."""
 
 
-@dataclass
-class Score:
-    """What became of nights: counts by fault, by cause and by rule, and each thing that was wrong, in words."""
+class FaultResult(msgspec.Struct, frozen=True):
+    """One fault that had to be reported."""
 
-    nights: int = 0
-    healthy: int = 0
-    played: Counter[str] = field(default_factory=Counter)
-    found: Counter[str] = field(default_factory=Counter)
-    with_cause: Counter[str] = field(default_factory=Counter)
-    right_cause: Counter[str] = field(default_factory=Counter)
-    reported: Counter[str] = field(default_factory=Counter)
-    true: Counter[str] = field(default_factory=Counter)
-    wrong: list[str] = field(default_factory=list)
+    fault: str
+    rule: str
+    """The first of the rules that are right for it."""
+    is_found: bool
+    cause: str = ""
+    """right | wrong | empty: not judged."""
 
-    def take(self, night: Night, performance: Performance) -> None:
-        """Hold one night against its truth."""
-        self.nights += 1
-        self.healthy += not night.expected
-        where = f"night {night.seed} ({night.scenario.title})"
-        for one in night.expected:
-            self._take_expected(one, performance, where)
-        for incident in performance.alarms():
-            self.reported[incident.rule] += 1
-            if any(_is_about(incident, one, (*one.rules, *one.also)) for one in (*night.expected, *night.allowed)):
-                self.true[incident.rule] += 1
-            else:
-                self.wrong.append(f"{where}: false: {line_of(incident)}: {incident.summary}")
-        for text in dict.fromkeys(_texts(performance)):
-            if ODD_WORDS.search(text):
-                self.wrong.append(f"{where}: odd words: {text}")
 
-    def _take_expected(self, one: Expected, performance: Performance, where: str) -> None:
-        self.played[one.fault] += 1
-        about = [each for each in performance.alarms() if _is_about(each, one, one.rules)]
-        timely = [each for each in about if _first_s(each, one.at_s) <= one.due_s + SLACK_S]
-        if not timely:
-            late = f" (late: {line_of(about[0])})" if about else ""
-            self.wrong.append(f"{where}: missed: {one.fault}, due {one.due_s:.1f} s{late}")
-            return
-        # What is lost as a whole loses no single frames.
-        beside = [each for each in performance.alarms() if _is_about(each, one, (*one.rules, *one.also))]
-        missing = set(one.universes) - {name for each in beside for name in _named(each)}
-        if missing:
-            self.wrong.append(f"{where}: {one.fault} without {', '.join(sorted(missing))}: {line_of(timely[0])}")
-            return
-        self.found[one.fault] += 1
-        if one.causes:
-            self.with_cause[one.fault] += 1
-            causes = {each.cause for each in timely}
-            if causes <= set(one.causes):
-                self.right_cause[one.fault] += 1
-            else:
-                self.wrong.append(f"{where}: {one.fault}: cause {causes}, not {one.causes}: {timely[0].summary}")
+class IncidentResult(msgspec.Struct, frozen=True):
+    """One incident more severe than a note."""
 
-    def table(self) -> str:
-        """Print everything in one table."""
-        lines = [f"{self.nights} nights, {self.healthy} of them without a fault that must be reported", ""]
-        lines.append(f"{'fault':28}{'played':>8}{'recall':>8}{'cause right':>13}")
-        for fault in sorted(self.played):
-            cause = f"{self.right_cause[fault]}/{self.with_cause[fault]}" if self.with_cause[fault] else "-"
-            lines.append(
-                f"{fault:28}{self.played[fault]:8}{_share(self.found[fault], self.played[fault]):>8}{cause:>13}"
-            )
-        lines += ["", f"{'rule':28}{'raised':>8}{'precision':>11}"]
-        for rule in sorted(self.reported):
-            lines.append(f"{rule:28}{self.reported[rule]:8}{_share(self.true[rule], self.reported[rule]):>11}")
-        total = (
-            f"{'all':28}{sum(self.played.values()):8}{_share(sum(self.found.values()), sum(self.played.values())):>8}"
+    rule: str
+    cause: str
+    is_true: bool
+    is_cause_right: bool | None
+    """None: false, or no truth says what its cause must be."""
+
+
+class NightResult(msgspec.Struct, frozen=True):
+    """What became of one night."""
+
+    seed: int
+    title: str
+    is_healthy: bool
+    """No fault of it must be reported."""
+    faults: tuple[FaultResult, ...]
+    incidents: tuple[IncidentResult, ...]
+    wrong: tuple[str, ...]
+    """Each thing that was wrong, in words."""
+    program: str = ""
+    """Digest of the program that judged it."""
+
+
+def play(seed: int, *, is_healthy: bool = False) -> NightResult:
+    """Play one night as `serve` would judge it: it is woken when it asks for it, or when packets bring a change."""
+    night = healthy_night(seed) if is_healthy else any_night(seed)
+    return judge(night, perform(night.scenario, resting=True))
+
+
+def judge(night: Night, performance: Performance) -> NightResult:
+    """Hold one performance against its truth."""
+    wrong = list[str]()
+    faults = tuple(_fault(one, performance, wrong) for one in night.expected)
+    incidents = tuple(_incident(each, night, wrong) for each in performance.loud())
+    wrong += [f"odd words: {text}" for text in dict.fromkeys(_texts(performance)) if ODD_WORDS.search(text)]
+    return NightResult(night.seed, night.scenario.title, not night.expected, faults, incidents, tuple(wrong))
+
+
+def _fault(one: Expected, performance: Performance, wrong: list[str]) -> FaultResult:
+    told = list(_told(one, performance))
+    timely = {each.id: each for t_s, each in told if each.rule in one.rules and t_s <= one.due_s + SLACK_S}
+    rule = one.rules[0]
+    if not timely:
+        late = next((f" (late: {line_of(each)})" for _, each in told if each.rule in one.rules), "")
+        wrong.append(f"missed: {one.fault}, due {one.due_s:.1f} s{late}")
+        return FaultResult(one.fault, rule, is_found=False)
+    # What is lost as a whole loses no single frames.
+    missing = set(one.universes) - {name for _, each in told for name in _named(each)}
+    if missing:
+        wrong.append(
+            f"missed: {one.fault} without {', '.join(sorted(missing))}: {line_of(next(iter(timely.values())))}"
         )
-        lines += ["", f"{total}  precision {_share(sum(self.true.values()), sum(self.reported.values()))}"]
-        return "\n".join(lines)
+        return FaultResult(one.fault, rule, is_found=False)
+    if not one.causes:
+        return FaultResult(one.fault, rule, is_found=True)
+    causes = {each.cause for each in _in_the_end(one, performance, timely)}
+    if causes <= set(one.causes):
+        return FaultResult(one.fault, rule, is_found=True, cause="right")
+    first = next(iter(timely.values()))
+    wrong.append(f"{one.fault}: cause {causes}, not {one.causes}: {first.summary}")
+    return FaultResult(one.fault, rule, is_found=True, cause="wrong")
 
 
-def _share(part: int, whole: int) -> str:
-    return f"{100 * part / whole:.1f}%" if whole else "-"
+def _told(one: Expected, performance: Performance) -> Iterator[tuple[float, Incident]]:
+    """Give what was reported of a fault since it began, and when (s): each incident as it stood then."""
+    for event in performance.events:
+        each = event.incident
+        if each is None or each.severity <= Severity.NOTE or seconds(event.t_ns) < one.at_s:
+            continue
+        if event.what in _TELLING and each.rule in (*one.rules, *one.also) and _shares_universes(each, one):
+            yield seconds(event.t_ns), each
 
 
-def _plain(universes: Iterable[str]) -> set[str]:
-    """Universes with and without their networks: a truth may name either."""
-    names = set(universes)
-    return names | {name.partition("@")[0] for name in names}
+def _in_the_end(one: Expected, performance: Performance, timely: dict[int, Incident]) -> Iterator[Incident]:
+    """Give each incident as it is at the end, or the wider one that it became part of: its cause counts."""
+    last = {each.id: each for each in performance.incidents}
+    for each in timely.values():
+        end = last[each.id]
+        while end.part_of:
+            end = last[end.part_of]
+        yield end if end.rule in one.rules else each
+
+
+def _incident(incident: Incident, night: Night, wrong: list[str]) -> IncidentResult:
+    true_of = [one for one in (*night.expected, *night.allowed) if _is_about(incident, one)]
+    if not true_of:
+        wrong.append(f"false: {line_of(incident)}: {incident.summary}")
+    causes = {cause for one in true_of if incident.rule in one.rules for cause in one.causes}
+    is_right = incident.cause in causes if causes else None
+    return IncidentResult(incident.rule, incident.cause, bool(true_of), is_right)
+
+
+def _is_about(incident: Incident, one: Expected) -> bool:
+    """Whether an incident spoke of a fault after it began: it opened then, or what was open returned or was changed."""
+    times = [incident.opened_ns, *(entry.t_ns for entry in incident.timeline if entry.what in _TELLING)]
+    return (
+        incident.rule in (*one.rules, *one.also)
+        and _shares_universes(incident, one)
+        and any(seconds(t_ns) >= one.at_s for t_ns in times)
+    )
+
+
+def _shares_universes(incident: Incident, one: Expected) -> bool:
+    return not one.universes or bool(_named(incident) & set(one.universes))
 
 
 def _named(incident: Incident) -> set[str]:
@@ -114,52 +145,11 @@ def _named(incident: Incident) -> set[str]:
     return _plain(incident.universes).union(*(_plain(universes) for _, universes in incident.explains))
 
 
-def _first_s(incident: Incident, at_s: float) -> float:
-    """When it first spoke of a moment: it opened then, or what was open returned or was widened."""
-    times = [
-        incident.opened_ns,
-        *(one.t_ns for one in incident.timeline if one.what in ("returned", "revised", "widened")),
-    ]
-    return min((seconds(t_ns) for t_ns in times if seconds(t_ns) >= at_s), default=math.inf)
+def _plain(universes: Iterable[str]) -> set[str]:
+    return {name.partition("@")[0] for name in universes}
 
 
-def _is_about(incident: Incident, one: Expected, rules: tuple[str, ...]) -> bool:
-    return (
-        incident.rule in rules
-        and (not one.universes or bool(_named(incident) & set(one.universes)))
-        and _first_s(incident, one.at_s) < math.inf
-    )
-
-
-def _texts(performance: Performance) -> list[str]:
-    texts = list(performance.summaries)
+def _texts(performance: Performance) -> Iterator[str]:
+    yield from performance.summaries
     for each in performance.incidents:
-        texts += [*each.evidence, *each.also_possible, *each.still_working, *each.next_checks]
-    return texts
-
-
-def score(seeds: Iterable[int], report: bool = False, draw: Callable[[int], Night] = any_night) -> Score:
-    """Play nights and score them."""
-    total = Score()
-    for seed in seeds:
-        night, known = draw(seed), len(total.wrong)
-        total.take(night, perform(night.scenario))
-        if report:
-            for line in total.wrong[known:]:
-                print(line, flush=True)
-    return total
-
-
-def main(words: list[str]) -> int:
-    draw = any_two if "--two" in words else any_night
-    words = [word for word in words if word != "--two"]
-    first = int(words[0]) if words else 1
-    count = int(words[1]) if len(words) > 1 else 40
-    began_s = time.monotonic()
-    total = score(range(first, first + count), report=True, draw=draw)
-    print(f"{total.table()}\n{time.monotonic() - began_s:.0f} s")
-    return 0
-
-
-if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+        yield from (*each.evidence, *each.also_possible, *each.still_working, *each.next_checks)

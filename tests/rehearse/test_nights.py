@@ -4,18 +4,31 @@ from __future__ import annotations
 
 import pytest
 
-from slotwatch.rehearse.nights import any_night
-from tests.rehearse.nights import score
+from slotwatch.rehearse.nights import any_night, healthy_night
+from tests.rehearse.nights import play
 
 SEEDS = (50001, 65005, 65055, 65096, 65103, 65137)
-"""A few of those that `python -m tests.rehearse.nights` plays. In 65005 the cause changed while the listener's own lead
-was out, in 65096 a backup's pauses became its death, in 65103 text packets ended a while after the levels."""
+"""A few of those that `python -m tests.rehearse.night_parts` plays. In 65005 the cause changed while the listener's own
+lead was out, in 65096 a backup's pauses became its death, in 65103 text packets ended a while after the levels."""
+HEALTHY_SEEDS = (1, 2, 3)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", SEEDS)
 def test_drawn_night_is_reported_as_it_was(seed: int) -> None:
-    assert score([seed]).wrong == []
+    assert play(seed).wrong == ()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", HEALTHY_SEEDS)
+def test_healthy_night_raises_nothing(seed: int) -> None:
+    night = play(seed, is_healthy=True)
+    assert night.is_healthy and night.incidents == () and night.wrong == ()
+
+
+def test_healthy_nights_hold_what_looks_odd() -> None:
+    titles = " ".join(healthy_night(seed).scenario.title for seed in range(1, 60))
+    assert all(doing in titles for doing in ("overtaken", "media gap", "lights late", "closes"))
 
 
 def test_a_seed_is_always_the_same_night() -> None:

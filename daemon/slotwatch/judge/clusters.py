@@ -107,7 +107,9 @@ class Clusterer:
             say_what_works_now(ctx, stops, group, known[1])  # type: ignore[arg-type]
             return known[1]
         verdict = find_cause(ctx, stops, group)  # type: ignore[arg-type]
-        if known is not None and members < known[0] and verdict.cause != known[1].cause:
+        # Of what stopped in the same moment by another cause, nothing need be back.
+        is_left = known is not None and members < known[0] and not group.apart_from
+        if known is not None and is_left and verdict.cause != known[1].cause:
             verdict = left_behind(known[1], verdict)
         self._verdicts[group.id] = members, verdict
         return verdict

@@ -72,10 +72,12 @@ def weigh_missing(scene: Scene, verdict: Verdict) -> Verdict:
         worst = int(mine[(lost[mine] / due[mine]).argmax()])
         counted = f"{lost[worst]} of {due[worst]} frames of {ctx.universe_name(ctx.universe_of(worst))}"
         names = wording.list_names(ctx.say_sources(scene.sources))
+        one = len(ctx.whole_sources(scene.sources)) == 1
         return Verdict(
             "path-or-sender",
             Confidence.MEDIUM,
-            f"{names} probably still sends it: its way to this port loses frames, {counted} in {COUNTED_S:g} s. "
+            f"{names} probably still {'sends it: its' if one else 'send it: their'} way to this port loses frames, "
+            f"{counted} in {COUNTED_S:g} s. "
             "At rest a frame comes once a second, so two that are lost in a row are a loss.",
             [f"{counted} are missing by sequence number in {COUNTED_S:g} s.", *verdict.evidence],
             [verdict.sentence.rstrip("."), *verdict.also_possible],

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from itertools import count
 
 import numpy as np
@@ -39,10 +41,10 @@ class LossGroup:
     spans: dict[Name, tuple[int, int]] = field(default_factory=dict)
     """After and before when each member stopped; of one that stopped again while others are away, the first time."""
     streams: set[int] = field(default_factory=set)
-    apart_from: int = 0
-    """Group that stopped in the same moment by another cause; 0: none."""
+    apart_from: set[int] = field(default_factory=set)
+    """Groups that stopped in the same moment by other causes."""
     apart_sources: set[int] = field(default_factory=set)
-    """Rows of the sources of that group."""
+    """Rows of the sources of those groups."""
     spread_ns: int = 0
     """From the first stop to the last, where groups ended one after the other; 0 if all stopped together."""
     lasts: bool = False
@@ -102,8 +104,9 @@ class Losses:
         for name, case in present.items():
             if name not in self._group_of:
                 self._place(ctx, stops, name, case, followed)
+        self._part(partial(_own_reasons, ctx, stops), ctx)
         if len(ctx.house.networks) > 1:
-            self._part_the_dead(ctx)
+            self._part(partial(_dead_or_cut_off, ctx), ctx)
         if len(self.groups) > 1:
             for group in self.groups.values():
                 group.follow_members()
@@ -118,30 +121,47 @@ class Losses:
             return
         for place, one in enumerate(silent):
             for other in silent[place + 1 :]:
-                may_be_one = {one.id, other.id} <= self.groups.keys() and one.apart_from != other.id
+                may_be_one = {one.id, other.id} <= self.groups.keys() and other.id not in one.apart_from
                 if may_be_one and one.overlaps(other.from_ns, other.to_ns, SLACK_NS):
                     self._fold(one, other, 0)
 
-    def _part_the_dead(self, ctx: RuleContext) -> None:
-        """Make two groups of what stopped in one moment by two causes: a source that died, another that lost a lead."""
+    def _part(self, kinds_of: Callable[[LossGroup], dict[Name, str]], ctx: RuleContext) -> None:
+        """Make groups of their own of what stopped in one moment by several causes.
+
+        kinds_of: what is known of members of a group; those that are not named may be of any kind.
+        """
         for group in list(self.groups.values()):
             if group.kind != "silent" or group.spread_ns or len(group.members) < 2:
                 continue
-            known = {name: _whole_source_died(ctx, group, case) for name, case in group.members.items()}
-            kinds = [died for died in known.values() if died is not None]
-            if len(set(kinds)) < 2:
-                continue
-            other = self.groups.get(group.apart_from)
-            if other is None:
-                other = LossGroup(next(self._ids), group.kind, group.from_ns, group.to_ns, apart_from=group.id)
-                self.groups[other.id], group.apart_from = other, other.id
-            for name in [name for name, died in known.items() if died is (not kinds[0])]:
-                other.members[name] = group.members.pop(name)
-                other.spans[name] = group.spans.pop(name)
-                self._group_of[name] = other.id
-            group.follow_members()
-            other.follow_members()
-            group.apart_sources, other.apart_sources = ctx.sources_of(other.streams), ctx.sources_of(group.streams)
+            known = kinds_of(group)
+            for kind in list(dict.fromkeys(known.values()))[1:]:
+                names = [name for name, its in known.items() if its == kind]
+                self._move_apart(ctx, group, names, self._apart_of_kind(group, kind, kinds_of))
+
+    def _apart_of_kind(
+        self, group: LossGroup, kind: str, kinds_of: Callable[[LossGroup], dict[Name, str]]
+    ) -> LossGroup:
+        """Find the group that stopped in the same moment and has members of a kind, or make one."""
+        parted = [self.groups[id] for id in sorted(group.apart_from & self.groups.keys())]
+        for one in parted:
+            if kind in kinds_of(one).values():
+                return one
+        made = LossGroup(next(self._ids), group.kind, group.from_ns, group.to_ns)
+        self.groups[made.id] = made
+        for one in (group, *parted):
+            one.apart_from.add(made.id)
+            made.apart_from.add(one.id)
+        return made
+
+    def _move_apart(self, ctx: RuleContext, group: LossGroup, names: list[Name], other: LossGroup) -> None:
+        for name in names:
+            other.members[name] = group.members.pop(name)
+            other.spans[name] = group.spans.pop(name)
+            self._group_of[name] = other.id
+        group.follow_members()
+        other.follow_members()
+        group.apart_sources |= ctx.sources_of(other.streams)
+        other.apart_sources |= ctx.sources_of(group.streams)
 
     def _fold_expiries(self, ctx: RuleContext) -> None:
         """Make one of what multicast lost one after the other, of one source or when no multicast is left."""
@@ -172,6 +192,7 @@ class Losses:
             for group in groups[1:]:
                 spread_ns = group.from_ns - first.from_ns + first.spread_ns
                 related = none_left or bool(self._sources(ctx, first) & self._sources(ctx, group))
+                related = related and group.id not in first.apart_from
                 if related and spread_ns <= EXPIRY_NS + SLACK_NS:
                     first = self._fold(first, group, spread_ns)
                 else:
@@ -268,7 +289,7 @@ def _some_are_one(groups: list[LossGroup]) -> bool:
     for group in sorted(groups, key=lambda one: one.from_ns):
         reaching = [one for one in reaching if one.to_ns + SLACK_NS >= group.from_ns]
         for one in reaching:
-            are_apart = one.apart_from == group.id and group.apart_from == one.id
+            are_apart = group.id in one.apart_from or one.id in group.apart_from
             if not are_apart and one.overlaps(group.from_ns, group.to_ns, SLACK_NS):
                 return True
         reaching.append(group)
@@ -279,6 +300,37 @@ def _came_back(stops: Stops, group: LossGroup, case: Raised) -> bool:
     """Whether a frame of a member came after its group stopped."""
     rows = list(case.finding.streams)
     return bool(rows) and int(stops.last_ns[rows].max()) > group.to_ns + SLACK_NS
+
+
+def _own_reasons(ctx: RuleContext, stops: Stops, group: LossGroup) -> dict[Name, str]:
+    """What sources themselves show of why they stopped, for each member of which it is known.
+
+    died: nothing of the source came since. no-levels: its packets come on. withdrawn: its next list no longer has it.
+    """
+    streams, rows = ctx.streams, np.array(sorted(group.streams), np.intp)
+    after_ns = max(group.from_ns, group.to_ns) + SLACK_NS
+    came_on = streams.last_packet_ns[rows] > stops.last_ns[rows] + NANOSECONDS
+    died = ctx.model.sources.last_seen_ns[streams.source[rows]] <= after_ns
+    if died.all() or came_on.all():
+        return {}  # the usual loss of thousands of universes
+    kinds = dict(zip(rows.tolist(), np.where(came_on, "no-levels", np.where(died, "died", "")).tolist(), strict=True))
+    for source in set(streams.source[rows[~died]].tolist()):
+        listed, mine = ctx.sources[source].listed, rows[(streams.source[rows] == source) & ~came_on]
+        if listed is not None and ctx.sources[source].listed_at_ns > after_ns:
+            e131 = mine[streams.protocol[mine] == Protocol.E131]
+            kinds |= dict.fromkeys(e131[~np.isin(streams.number[e131], listed)].tolist(), "withdrawn")
+    found = {}
+    for name, case in group.members.items():
+        kind = {kinds[row] for row in case.finding.streams if row in kinds} if case.holds else set()
+        if len(kind) == 1 and kind != {""}:
+            found[name] = kind.pop()
+    return found
+
+
+def _dead_or_cut_off(ctx: RuleContext, group: LossGroup) -> dict[Name, str]:
+    """Of members whose sources have several leads: whether all of those stopped, or others go on."""
+    known = {name: _whole_source_died(ctx, group, case) for name, case in group.members.items()}
+    return {name: "died" if died else "goes on" for name, died in known.items() if died is not None}
 
 
 def _whole_source_died(ctx: RuleContext, group: LossGroup, case: Raised) -> bool | None:

@@ -8,15 +8,13 @@ from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.judge.losses import EXPIRY_NS
 from slotwatch.judge.queriers import QuerierChange, heard_changes, named_changes
-from slotwatch.judge.scene import Scene, Verdict
+from slotwatch.judge.scene import ONE_END_NS, Scene, Verdict
 from slotwatch.snapshot import Confidence
 
 QUERIER_GONE_NS = 255 * NANOSECONDS
 """Other-querier-present interval of IGMPv2 (RFC 2236 8.5): memberships run out soon after."""
 MOVED_BEFORE_NS = 260 * NANOSECONDS
 """Group membership interval (RFC 2236 8.4): what a querier that moved breaks, breaks within it."""
-ONE_BY_ONE_NS = NANOSECONDS
-"""Streams of one sender that dies end closer together than this; common practice, no source."""
 
 
 def unicast_stopped(scene: Scene) -> bool:
@@ -78,7 +76,7 @@ def multicast_only(scene: Scene, others: list[int]) -> Verdict | None:
 
 def ended_one_by_one(scene: Scene) -> Verdict | None:
     """Groups end one after the other, and none is left: memberships run out so, and a dying sender does not."""
-    if scene.group.spread_ns < ONE_BY_ONE_NS or not scene.is_multicast(np.flatnonzero(scene.stopped)).all():
+    if scene.group.spread_ns < ONE_END_NS or not scene.is_multicast(np.flatnonzero(scene.stopped)).all():
         return None
     alive = scene.alive_afar()
     if scene.is_multicast(alive).any():

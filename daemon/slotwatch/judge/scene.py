@@ -8,6 +8,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.losses import LossGroup
@@ -16,6 +17,8 @@ from slotwatch.snapshot import Confidence
 
 OWN_GROUP, OTHER_GROUP = 1, 2
 
+ONE_END_NS = NANOSECONDS
+"""Streams of one sender that dies end closer together than this; common practice, no source."""
 MOST_NAMED = 24
 """Sources of each kind that are named among what still works."""
 
@@ -162,7 +165,10 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
         silent[:] = False  # who falls silent in that moment announced nothing
     stopped = lost | (silent & stops.overdue)
     sources = sorted(set(streams.source[stopped].tolist()))
-    alive_leads = {_lead_of(ctx, source) for source in set(streams.source[went_on | outlived].tolist())}
+    # What loses power while one of its leads is out ends in two steps: so soon after the first, it is one end.
+    lingered = outlived & (stops.last_ns <= max(group.from_ns, group.to_ns) + ONE_END_NS)
+    going = set(streams.source[went_on | outlived & ~lingered].tolist())
+    alive_leads = {_lead_of(ctx, source) for source in going}
     # What is late may have stopped as well, and may be back with the next frame.
     undecided = (silent & ~stops.overdue) | (came_after & stops.late & ~stops.overdue)
     whole = [source for source in sources if _lead_of(ctx, source) not in alive_leads]

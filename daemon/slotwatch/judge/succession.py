@@ -20,7 +20,8 @@ def predecessor(ctx: RuleContext, row: int, overlap_s: float) -> int:
         return -1
     for other in map(int, ctx.streams_of(ctx.universe_of(row))):
         earlier = ctx.sources[ctx.source_of(other)]
-        gone = streams.last_arrival_ns[other] < streams.since_ns[row] + ns_from_s(overlap_s)
+        # What only ever sent preview data had no levels that another could go on with.
+        gone = 0 < streams.last_arrival_ns[other] < streams.since_ns[row] + ns_from_s(overlap_s)
         if other != row and not streams.live[other] and gone and earlier.source_name == own.source_name:
             return other
     return -1

@@ -21,12 +21,12 @@ SECONDS = 60.0
 RATES_HZ = (25.0, 30.0, 33.0, 40.0, 44.0)
 
 
-def any_look(chance: Chance) -> Look:
+def any_look(chance: Chance, until_s: float = SECONDS) -> Look:
     """Draw cues one after another: rests, fades, effects and chases, 2 to 14 s each."""
     cues: list[tuple[float, Look]] = []
     t_s = 0.0
     level = chance.below(200)
-    while t_s < SECONDS:
+    while t_s < until_s:
         kind = chance.below(6)
         length_s = chance.between(2.0, 14.0)
         if kind == 0:

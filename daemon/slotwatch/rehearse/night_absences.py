@@ -16,6 +16,7 @@ from slotwatch.rehearse.night_plan import (
     LOSSES,
     NETWORK,
     SILENT,
+    WINDOW_DUE_S,
     Expected,
     NightPlan,
     Silence,
@@ -41,7 +42,8 @@ def comes_back(plan: NightPlan, subject: str, at_s: float) -> None:
     plan.silences.append(Silence(subject, at_s, back_s))
     first = plan.chance.below(256)
     options: dict[str, object] = {"start_s": back_s, "first_sequence": first}
-    if not plan.house.get("by_cid", True) and plan.chance.below(2):
+    # A house of two networks knows its desks by CID.
+    if not (plan.two or plan.house.get("by_cid", True)) and plan.chance.below(2):
         options["cid"] = cid_of(f"again {first}")
     make = {"main": plan.main_desk, "backup": plan.backup_desk, "lights": plan.lights_desk}[subject]
     plan.wrap(subject, lambda before: mixed(stage.cut(before, at_s), plan.send(make(**options))))
@@ -92,12 +94,20 @@ def closes(plan: NightPlan, subject: str, at_s: float) -> None:
 
 
 def reboots_quickly(plan: NightPlan, subject: str, at_s: float) -> None:
-    """Back with other numbers before the loss timeout is over, even after a keep-alive of 0.9 s: it raises nothing."""
+    """Back with other numbers before the loss timeout is over, even after a keep-alive of 0.9 s: it raises nothing.
+
+    Numbers of one stream alone may fit those of a loss: then both are possible.
+    """
     back_s, first = at_s + plan.chance.between(0.6, 1.5), plan.chance.below(256)
     make = {"main": plan.main_desk, "backup": plan.backup_desk, "lights": plan.lights_desk}[subject]
     plan.wrap(
         subject, lambda before: mixed(stage.cut(before, at_s), plan.send(make(start_s=back_s, first_sequence=first)))
     )
+    names = plan.universes(subject)
+    if len(names) == 1:
+        fault = f"{subject} restarts quickly"
+        one = Expected(fault, ("packet-loss",), (), names, at_s, at_s + WINDOW_DUE_S, is_owed=False)
+        plan.truths.append(lambda: one)
 
 
 def lead_out(plan: NightPlan, subject: str, at_s: float) -> None:
@@ -179,6 +189,7 @@ def path_cut(plan: NightPlan, subject: str, at_s: float) -> None:
     for one in list(plan.parts):
         plan.wrap(one, lambda before: stage.cut(before, at_s, back_s))
     plan.silences += [Silence(one, at_s, back_s) for one in alive]
+    plan.cut.append((at_s, back_s))
 
     def truth() -> Expected:
         slow_only = all(one == "media" for one in alive)

@@ -186,6 +186,7 @@ def visitor(plan: NightPlan) -> None:
     start_s = plan.chance.between(0.0, 20.0)
     desk = Desk("Tour", TOOL, outputs((101, 102, 103), moves), start_s=start_s, seed=11)
     plan.parts["visitor"] = desk.sends
+    plan.strangers += ["e131/101", "e131/102", "e131/103"]
 
 
 def listed_only(plan: NightPlan) -> None:

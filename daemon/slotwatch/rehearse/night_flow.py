@@ -47,8 +47,16 @@ def path_loses(plan: NightPlan, subject: str, at_s: float) -> None:
     for one in list(plan.parts):
         seed = plan.chance.below(1 << 30)
         plan.wrap(one, lambda before, seed=seed: stage.lossy(before, ratio, seed, at_s))  # type: ignore[misc]
+    if plan.strangers:
+        guests = Expected(
+            "lossy path", ("packet-loss",), (), tuple(plan.strangers), at_s, plan.seconds, SIDE, is_owed=False
+        )
+        plan.truths.append(partial(_as_it_is, guests))
     for one in plan.everyone():
+        was_lossy = one in plan.lossy_s
         _lossy(plan, one, at_s)
+        if was_lossy:
+            continue  # what is said of it goes on
         if one == "media":
             found = Expected(
                 "lossy path", ("packet-loss",), (), plan.universes(one), at_s, plan.seconds, SIDE, is_owed=False

@@ -89,6 +89,10 @@ class NightPlan:
     silences: list[Silence] = field(default_factory=list)
     blind: list[tuple[float, float]] = field(default_factory=list)
     """When the listener itself hears nothing."""
+    cut: list[tuple[float, float]] = field(default_factory=list)
+    """When nothing of anybody arrives."""
+    strangers: list[str] = field(default_factory=list)
+    """Universes of guests that are no fault."""
     truths: list[Callable[[], Expected | None]] = field(default_factory=list)
     """Asked once all faults are drawn, in their order."""
     lossy_s: dict[str, float] = field(default_factory=dict)
@@ -259,6 +263,14 @@ def settle(plan: NightPlan) -> tuple[Expected, ...]:
         found = [
             replace(one, is_owed=False, due_s=math.inf)
             if one.rules[0] not in ("link-down", "host-overrun") and one.at_s < to_s + 2 and one.due_s > from_s
+            else one
+            for one in found
+        ]
+    for from_s, to_s in plan.cut:
+        # Nothing shows of what sends, while nothing comes. Of silences their own truth knows.
+        found = [
+            replace(one, is_owed=False, due_s=math.inf)
+            if one.rules[0] not in LOSSES and one.at_s < to_s + 2 and one.due_s > from_s
             else one
             for one in found
         ]

@@ -14,6 +14,7 @@ from slotwatch.rehearse import night_absences as absences
 from slotwatch.rehearse import night_content as content
 from slotwatch.rehearse import night_flow as flow
 from slotwatch.rehearse import stage
+from slotwatch.rehearse.anyshow import any_look
 from slotwatch.rehearse.chance import Chance
 from slotwatch.rehearse.looks import held
 from slotwatch.rehearse.night_plan import Expected, NightPlan, cast, house_of_plan, settle
@@ -22,7 +23,7 @@ from slotwatch.rehearse.registry import prelude
 from slotwatch.rehearse.scenario import Scenario, Truth
 from slotwatch.rehearse.stage import Item, mixed
 
-__all__ = ["Expected", "Night", "any_night"]
+__all__ = ["Expected", "Night", "any_night", "healthy_night"]
 
 FIRST_S, TAIL_S, MOST_S = 12.0, 30.0, 130.0
 RATES_HZ = (25.0, 30.0, 40.0, 40.0, 44.0)
@@ -49,6 +50,34 @@ def any_night(seed: int) -> Night:
     if chance.below(2):
         content.ODDITIES[chance.below(len(content.ODDITIES))](plan)
     drawn = _play_faults(plan, starts)
+    return _night(seed, plan, drawn)
+
+
+def healthy_night(seed: int) -> Night:
+    """Draw a night in which nothing fails: cues of all kinds, odd guests, and what is healthy and looks odd."""
+    chance = Chance(seed * 104_729 + 11)
+    plan = _drawn(chance, chance.between(60.0, MOST_S))
+    cast(plan)
+    plan.looks |= {number: any_look(chance, plan.seconds) for number in plan.looks}
+    videos = {number: any_look(chance, plan.seconds) for number in plan.artnet}
+    plan.media_options |= {"look": videos.__getitem__, "polls": chance.below(2) > 0}
+    oddities = list(content.ODDITIES)
+    for _ in range(chance.below(4)):
+        oddities.pop(chance.below(len(oddities)))(plan)
+    drawn, at_s = list[tuple[str, float]](), FIRST_S + chance.between(0.0, 10.0)
+    healthy = _HEALTHY if plan.phase == "show" else _HEALTHY_AT_REST
+    subjects = [one for one in plan.parts if one in healthy]
+    for _ in range(chance.below(len(subjects) + 1)):
+        subject = subjects.pop(chance.below(len(subjects)))
+        doing = healthy[subject][chance.below(len(healthy[subject]))]
+        # Who is switched on within 10 s of the start is not missing.
+        doing(plan, subject, chance.between(11.0, 19.0) if doing is absences.lights_late else at_s)
+        drawn.append((f"{subject} {doing.__name__.replace('_', ' ')}", at_s))
+        at_s += chance.between(0.0, 15.0)
+    return _night(seed, plan, drawn)
+
+
+def _night(seed: int, plan: NightPlan, drawn: list[tuple[str, float]]) -> Night:
     house = house_of_plan(plan)
 
     def items() -> Iterator[Item]:
@@ -143,6 +172,19 @@ def _able(plan: NightPlan, subject: str) -> list[Fault]:
     return [fault for fault in faults if fault not in _NEEDS or _NEEDS[fault](plan)]
 
 
+_HEALTHY: dict[str, tuple[Fault, ...]] = {
+    "main": (flow.overtaken,),
+    "lights": (absences.lights_late,),
+    "media": (absences.media_gap,),
+}
+"""What looks odd in a show and must raise nothing more severe than a note."""
+_HEALTHY_AT_REST: dict[str, tuple[Fault, ...]] = {
+    "main": (absences.closes, absences.dies, absences.comes_back),
+    "backup": (absences.closes, absences.dies),
+    "lights": (absences.closes, absences.dies, absences.comes_and_goes),
+    "media": (absences.dies,),
+}
+"""The same while nobody plays a show: houses are switched off and on then."""
 _BEFORE_DEATH: tuple[Fault, ...] = (flow.loses_frames, flow.pauses, flow.overloaded, flow.doubled, flow.overtaken)
 """Faults that what dies later may have had before."""
 _WEIGHTS = {"main": 7, "backup": 4, "path": 1, "listener": 1, "stranger": 2}

@@ -58,7 +58,7 @@ def moved_from(ctx: RuleContext, row: int) -> int:
         return -1
     for other in map(int, ctx.streams_of(ctx.universe_of(row))):
         earlier = ctx.sources[ctx.source_of(other)]
-        older = streams.first_frame_ns[other] <= streams.first_frame_ns[row]
+        older = 0 < streams.first_frame_ns[other] <= streams.first_frame_ns[row]
         if other != row and older and not streams.live[other] and earlier.source_id == own.source_id:
             return other
     return -1

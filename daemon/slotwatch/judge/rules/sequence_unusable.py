@@ -113,6 +113,8 @@ RULE = Rule(
         # Receivers discard its frames, so its levels freeze for them, whatever the other sources send.
         Reach(STREAM, rules=frozenset({"out-of-order", "packet-loss", "uneven-refresh", "universe-lost"})),
         Reach(UNIVERSE, rules=frozenset({"backup-differs", "source-conflict"})),
+        # They discard its per-address priorities as well.
+        Reach(UNIVERSE, rules=frozenset({"slot-priority-faulty"}), only=frozenset({"mixed"})),
     ),
     measured=(
         Threshold("stuck_packets", STUCK_PACKETS, "packets with the same number: it does not count"),

@@ -43,8 +43,8 @@ def has_stopped_priority(ctx: RuleContext, p: SlotPriorityFaultyParameters) -> M
     streams = ctx.streams
     silent_ns = ctx.now_ns - streams.last_slot_priority_ns
     sent = ctx.live & (streams.last_slot_priority_ns > streams.since_ns)
-    # Levels that came after it was due show that the stream lives and 0xDD alone has ended.
-    sent &= streams.last_arrival_ns - streams.last_slot_priority_ns > SLOT_PRIORITY_LOSS_NS
+    # Levels that are accepted after it was due show that the stream lives and 0xDD alone has ended.
+    sent &= streams.last_frame_ns - streams.last_slot_priority_ns > SLOT_PRIORITY_LOSS_NS
     stopped: Mask = sent & (silent_ns > SLOT_PRIORITY_LOSS_NS) & (silent_ns < ns_from_s(p.shown_s))
     return stopped
 
