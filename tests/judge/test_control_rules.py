@@ -258,7 +258,15 @@ def slot_priorities(to_s: float, slots: int = 512) -> Plain:
 
 
 def test_per_address_priority_that_stops() -> None:
-    shown = stage(desk(sequence_of=lambda universe, index: index), slot_priorities(6))
+    """Ten frames a second, and priorities each second up to 5.05 s: the count goes on without them."""
+    made, number = [], 0
+    for tenth in range(100):
+        codes = (0, 0xDD) if tenth % 10 == 0 and tenth < 60 else (0,)
+        for code in codes:
+            data = e131(1, number, bytes([100]) * 512, cid=b"\x01" * 16, name="Desk A", start_code=code)
+            made.append(Packet(tenth / 10 + 0.05 * (code > 0), data, "10.0.0.1", group_of(1)))
+            number += 1
+    shown = stage(Plain(made))
     shown.run(7.4)
     assert [one for one in shown.all if one.rule == "slot-priority-faulty"] == []
     shown.run(8.0)
@@ -266,17 +274,31 @@ def test_per_address_priority_that_stops() -> None:
     assert (incident.cause, incident.severity) == ("stopped", Severity.WARNING)
 
 
-def test_per_address_priority_that_is_lost_on_the_way_has_not_stopped() -> None:
-    """At rest a desk sends a frame and a priority a second, in one series: three in a row are missing by number."""
+def at_rest(levels_lost: tuple[int, ...] = (), priorities_lost: tuple[int, ...] = ()) -> Plain:
+    """A desk at rest: a frame and its per-address priorities each second, in one series of numbers."""
     made = []
     for second in range(16):
-        if second not in (8, 9, 10):
-            given = e131(1, 2 * second + 1, bytes([100]) * 512, cid=b"\x01" * 16, name="Desk A", start_code=0xDD)
-            made.append(Packet(second + 0.05, given, "10.0.0.1", group_of(1)))
         levels = e131(1, 2 * second, bytes([100]) * 512, cid=b"\x01" * 16, name="Desk A")
-        made.append(Packet(float(second), levels, "10.0.0.1", group_of(1)))
-    shown = stage(Plain(made)).run(15.0)
+        given = e131(1, 2 * second + 1, bytes([100]) * 512, cid=b"\x01" * 16, name="Desk A", start_code=0xDD)
+        if second not in levels_lost:
+            made.append(Packet(float(second), levels, "10.0.0.1", group_of(1)))
+        if second not in priorities_lost:
+            made.append(Packet(second + 0.05, given, "10.0.0.1", group_of(1)))
+    return Plain(made)
+
+
+def test_per_address_priority_that_is_lost_on_the_way_has_not_stopped() -> None:
+    """Two in a row are missing by their numbers: too few to say that the way loses frames."""
+    shown = stage(at_rest(priorities_lost=(8, 9))).run(15.0)
     assert [one for one in shown.all if one.rule == "slot-priority-faulty"] == []
+
+
+def test_levels_that_are_lost_between_priorities_are_not_withdrawn() -> None:
+    """Numbers show that the levels were sent, so that the way loses them."""
+    shown = stage(at_rest(levels_lost=(8, 9, 10))).run(10.4)
+    incident = shown.rule("universe-lost")
+    assert incident.cause == "path-or-sender"
+    assert "loses frames" in incident.summary
 
 
 def test_per_address_priority_whose_numbers_stand_is_sent_and_discarded() -> None:

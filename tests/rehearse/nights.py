@@ -81,7 +81,9 @@ def _fault(one: Expected, performance: Performance, wrong: list[str]) -> FaultRe
         wrong.append(f"missed: {one.fault}, due {one.due_s:.1f} s{late}")
         return FaultResult(one.fault, rule, is_found=False)
     # What is lost as a whole loses no single frames.
-    missing = set(one.universes) - {name for _, each in told for name in _named(each)}
+    ids = {each.id for _, each in told}
+    last = [each for each in performance.incidents if each.id in ids]
+    missing = set(one.universes) - {name for each in (*last, *(each for _, each in told)) for name in _named(each)}
     if missing:
         wrong.append(
             f"missed: {one.fault} without {', '.join(sorted(missing))}: {line_of(next(iter(timely.values())))}"

@@ -15,6 +15,10 @@ LISTING_VALID_NS = 20 * NANOSECONDS
 """Two discovery intervals (ANSI E1.31-2018 4.3, 12.2): an older list says nothing."""
 ALIVE_NS = 3 * NANOSECONDS
 """Packets of a stream at rest come each second (ANSI E1.31-2018 6.6.2), and some may be lost."""
+MISSING = 2
+"""Of the last 10 packets: more than chance takes of a sound way (our choice)."""
+SURE_NS = 10 * NANOSECONDS
+"""So many levels are not lost in a row between others (our choice)."""
 FRAME_NS = 40_000_000
 """One frame at 25 Hz, the slowest pace of moving levels that is common; common practice, no source."""
 
@@ -39,6 +43,8 @@ def sends_no_levels(scene: Scene) -> Verdict | None:
     if not len(rows) or not (streams.last_packet_ns[rows] > stopped_ns + NANOSECONDS).all():
         return None
     newest_ns = int(streams.last_packet_ns[rows].max())
+    if (streams.lost_of_last_10[rows] >= MISSING).all() and ctx.now_ns - scene.group.from_ns < SURE_NS:
+        return _lost_between_others(scene)
     kinds = []
     if (streams.last_preview_ns[rows] > stopped_ns).any():
         kinds.append("preview data")
@@ -65,6 +71,23 @@ def sends_no_levels(scene: Scene) -> Verdict | None:
             f"Look at the output settings of {senders}: blind or preview mode, start code.",
             "Look at the stage: do the lights on these universes still follow?",
         ],
+    )
+
+
+def _lost_between_others(scene: Scene) -> Verdict:
+    """Give the verdict where levels are missing by their numbers, between other packets that came."""
+    ctx = scene.ctx
+    names = wording.list_names(ctx.say_sources(scene.sources))
+    one = len(ctx.whole_sources(scene.sources)) == 1
+    missing = int(ctx.streams.lost_of_last_10[np.flatnonzero(scene.stopped)].min())
+    return Verdict(
+        "path-or-sender",
+        Confidence.MEDIUM,
+        f"{names} probably still {'sends it: its' if one else 'send it: their'} way to this port loses frames. "
+        "At rest a frame comes once a second, so two that are lost in a row are a loss.",
+        [f"{missing} of its last 10 packets are missing by sequence number; others of the same series came since."],
+        ["its levels were switched off, and its other packets go on"],
+        next_checks=[f"Look at leads and switch ports on the way from {names} to this computer."],
     )
 
 

@@ -105,7 +105,13 @@ def backup_takes_over(plan: NightPlan, subject: str, at_s: float) -> None:
     names = tuple(name for name in plan.universes("backup") if name not in plan.given_up)
     due_s = at_s + 7.0
     also = ("unexpected-source", "slot-priority-faulty")
-    plan.truths.append(lambda: Expected("backup takes over", ("backup-in-control",), (), names, at_s, due_s, also))
+
+    def truth() -> Expected:
+        # In control of what nobody else sends, it was before.
+        is_owed = not plan.is_silent("main", at_s)
+        return Expected("backup takes over", ("backup-in-control",), (), names, at_s, due_s, also, is_owed)
+
+    plan.truths.append(truth)
 
 
 def intruder(plan: NightPlan, subject: str, at_s: float) -> None:

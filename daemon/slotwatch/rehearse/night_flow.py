@@ -38,7 +38,7 @@ def _lossy(plan: NightPlan, subject: str, at_s: float) -> None:
     """Allow what a way that loses frames does to any of its universes."""
     plan.lossy_s[subject] = at_s
     allowed = Expected(f"lossy way of {subject}", SIDE, (), plan.universes(subject), at_s, plan.seconds, is_owed=False)
-    plan.truths.append(partial(_as_it_is, allowed))
+    plan.truths.append(partial(as_it_is, allowed))
 
 
 def path_loses(plan: NightPlan, subject: str, at_s: float) -> None:
@@ -51,7 +51,7 @@ def path_loses(plan: NightPlan, subject: str, at_s: float) -> None:
         guests = Expected(
             "lossy path", ("packet-loss",), (), tuple(plan.strangers), at_s, plan.seconds, SIDE, is_owed=False
         )
-        plan.truths.append(partial(_as_it_is, guests))
+        plan.truths.append(partial(as_it_is, guests))
     for one in plan.everyone():
         was_lossy = one in plan.lossy_s
         _lossy(plan, one, at_s)
@@ -61,12 +61,12 @@ def path_loses(plan: NightPlan, subject: str, at_s: float) -> None:
             found = Expected(
                 "lossy path", ("packet-loss",), (), plan.universes(one), at_s, plan.seconds, SIDE, is_owed=False
             )
-            plan.truths.append(partial(_as_it_is, found))
+            plan.truths.append(partial(as_it_is, found))
         else:
             plan.truths.append(moving_truth(plan, one, "lossy path", ("packet-loss",), at_s, SIDE, frames=True))
 
 
-def _as_it_is(found: Expected) -> Expected:
+def as_it_is(found: Expected) -> Expected:
     return found
 
 

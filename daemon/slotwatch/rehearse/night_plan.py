@@ -102,7 +102,9 @@ class NightPlan:
     given_up: set[str] = field(default_factory=set)
     """Universes that the main desk no longer sends."""
     half_s: float = math.inf
-    """Since when the main desk no longer reaches one of two networks."""
+    """Since when a desk no longer reaches one of two networks."""
+    darkened_s: float = math.inf
+    """Since when one of two networks brings nothing."""
 
     def main_desk(self, **more: Any) -> Desk:
         return main_desk(self.numbers, lambda number: self.looks[number], **{**self.common, **self.main, **more})
@@ -136,7 +138,9 @@ class NightPlan:
             return tuple(f"artnet/{number}" for number in self.artnet)
         if subject == "lights":
             return (f"e131/{LIGHTS}",)
-        return tuple(f"e131/{number}" for number in self.numbers)
+        names = tuple(f"e131/{number}" for number in self.numbers)
+        # What it gave up falls silent with nothing that comes later.
+        return tuple(name for name in names if subject != "main" or name not in self.given_up)
 
     def everyone(self) -> list[str]:
         """Subjects that send what the house declares."""
@@ -274,6 +278,12 @@ def settle(plan: NightPlan) -> tuple[Expected, ...]:
             else one
             for one in found
         ]
+    # What fell silent shortly before may have fallen silent with it.
+    dark_s = plan.darkened_s
+    found = [
+        replace(one, causes=()) if one.rules[0] in LOSSES and one.at_s < dark_s < one.due_s + COINCIDENT_S else one
+        for one in found
+    ]
     # What is a note in this phase is nobody's to be woken for.
     return () if plan.phase != "show" else tuple(found)
 

@@ -7,12 +7,15 @@ standards' timeouts and from who else still sends.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from slotwatch.rehearse import night_absences as absences
 from slotwatch.rehearse import night_content as content
+from slotwatch.rehearse import night_control as control
 from slotwatch.rehearse import night_flow as flow
+from slotwatch.rehearse import night_ways as ways
 from slotwatch.rehearse import stage
 from slotwatch.rehearse.anyshow import any_look
 from slotwatch.rehearse.chance import Chance
@@ -214,8 +217,11 @@ _LOSS_AND_FLOW: dict[str, tuple[Fault, ...]] = {
         absences.comes_back,
         absences.closes,
         absences.reboots_quickly,
+        ways.other_lead_out,
         flow.loses_frames,
         flow.pauses,
+        flow.number_stands,
+        flow.hangs,
     ),
     "lights": (
         absences.dies,
@@ -224,14 +230,15 @@ _LOSS_AND_FLOW: dict[str, tuple[Fault, ...]] = {
         absences.reboots_quickly,
         absences.lights_late,
         absences.comes_and_goes,
+        ways.other_lead_out,
         flow.loses_frames,
         flow.drops_out,
         flow.pauses,
         flow.number_stands,
         flow.hangs,
     ),
-    "media": (absences.dies, absences.media_back, absences.media_gap, flow.loses_frames),
-    "path": (absences.path_cut, absences.some_cut, flow.path_loses),
+    "media": (absences.dies, absences.media_back, absences.media_gap, ways.other_lead_out, flow.loses_frames),
+    "path": (absences.path_cut, absences.some_cut, ways.network_dark, ways.multicast_gone, flow.path_loses),
 }
 _OTHERS: dict[str, tuple[Fault, ...]] = {
     "main": (
@@ -240,20 +247,43 @@ _OTHERS: dict[str, tuple[Fault, ...]] = {
         content.frames_short,
         content.sync_stops,
         content.slot_priorities_stop,
+        control.raises_priority,
+        control.lowers_priority,
+        control.slot_priorities_short,
+        control.shares_numbers,
+        control.wrong_group,
+        control.readdressed,
+        ways.radio_hop,
         flow.doubled,
         flow.cloned,
     ),
     "backup": (content.backup_out_of_step, content.backup_takes_over),
-    "lights": (content.wrong_start_code, content.lights_on_a_desk_universe),
+    "lights": (
+        content.wrong_start_code,
+        content.lights_on_a_desk_universe,
+        control.raises_priority,
+        control.lights_rest_slowly,
+        ways.radio_hop,
+    ),
     "media": (flow.doubled, content.second_media),
-    "stranger": (content.intruder, content.takeover_by_slots, content.malformed),
-    "listener": (absences.own_lead_out, flow.overrun),
+    "path": (ways.loop,),
+    "stranger": (content.intruder, content.takeover_by_slots, content.malformed, control.three_rivals, control.echo),
+    "listener": (absences.own_lead_out, ways.own_lead_out_of_one, flow.overrun),
 }
 _NEEDS: dict[Fault, Callable[[NightPlan], bool]] = {
     absences.lead_out: lambda plan: plan.two,
     absences.output_off: lambda plan: len(plan.numbers) > 1,
     absences.output_moves: lambda plan: len(plan.numbers) > 1,
     absences.hands_over: lambda plan: plan.backup == "silent",
+    control.lowers_priority: lambda plan: plan.backup == "sending" and "slot_priorities" not in plan.common,
+    control.slot_priorities_short: lambda plan: "slot_priorities" in plan.common and not plan.silences,
+    control.shares_numbers: lambda plan: len(plan.numbers) > 1,
+    control.wrong_group: lambda plan: len(plan.numbers) > 1,
+    control.readdressed: lambda plan: not plan.two and plan.house["by_cid"] and not plan.house["by_address"],
+    ways.other_lead_out: lambda plan: plan.two,
+    ways.network_dark: lambda plan: plan.two and plan.half_s == math.inf,
+    ways.multicast_gone: lambda plan: bool(plan.artnet) and not plan.two and not plan.is_silent("media", plan.seconds),
+    ways.own_lead_out_of_one: lambda plan: plan.two,
     content.frames_short: lambda plan: not plan.backup and not plan.two,
     content.sync_stops: lambda plan: "sync_address" in plan.main,
     content.slot_priorities_stop: lambda plan: "slot_priorities" in plan.common and not plan.silences,
