@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 
 import msgspec
 
-from slotwatch.rehearse.nights import Expected, Night, any_night, healthy_night
+from slotwatch.rehearse.nights import Expected, Night, any_night
 from slotwatch.snapshot import Incident, Severity
 from tests.rehearse.theatre import Performance, line_of, perform, seconds
 
@@ -57,9 +57,9 @@ class NightResult(msgspec.Struct, frozen=True):
     """Digest of the program that judged it."""
 
 
-def play(seed: int, *, is_healthy: bool = False) -> NightResult:
+def play(seed: int, draw: Callable[[int], Night] = any_night) -> NightResult:
     """Play one night as `serve` would judge it: it is woken when it asks for it, or when packets bring a change."""
-    night = healthy_night(seed) if is_healthy else any_night(seed)
+    night = draw(seed)
     return judge(night, perform(night.scenario, resting=True))
 
 
@@ -67,7 +67,7 @@ def judge(night: Night, performance: Performance) -> NightResult:
     """Hold one performance against its truth."""
     wrong = list[str]()
     faults = tuple(_fault(one, performance, wrong) for one in night.expected)
-    incidents = tuple(_incident(each, night, wrong) for each in performance.loud())
+    incidents = tuple(_incident(each, night, wrong) for each in performance.alarms())
     wrong += [f"odd words: {text}" for text in dict.fromkeys(_texts(performance)) if ODD_WORDS.search(text)]
     return NightResult(night.seed, night.scenario.title, not night.expected, faults, incidents, tuple(wrong))
 
@@ -148,7 +148,9 @@ def _named(incident: Incident) -> set[str]:
 
 
 def _plain(universes: Iterable[str]) -> set[str]:
-    return {name.partition("@")[0] for name in universes}
+    """Universes with and without their networks: a truth may name either."""
+    names = set(universes)
+    return names | {name.partition("@")[0] for name in names}
 
 
 def _texts(performance: Performance) -> Iterator[str]:

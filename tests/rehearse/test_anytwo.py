@@ -1,6 +1,6 @@
 """Drawn shows of a house of two networks: each trouble is told, and no sentence contradicts another or the truth.
 
-`python -m tests.rehearse.contradictions --two 1 60`, `lives two 1 60` and `nights --two 1 60` play more of them.
+`python -m tests.rehearse.contradictions --two 1 60`, `lives two 1 60` and `night_parts FOLDER 1 60 --two` play more.
 What is expected is common practice, no source; the timeouts are those of ANSI E1.31-2018 6.7.1.
 """
 
@@ -12,7 +12,7 @@ from slotwatch.rehearse.anytwo import any_two
 from slotwatch.snapshot import Incident
 from tests.rehearse.invariants import violations
 from tests.rehearse.lives import of_performance
-from tests.rehearse.nights import Score
+from tests.rehearse.nights import judge
 from tests.rehearse.theatre import Performance, perform
 
 
@@ -30,10 +30,9 @@ def _only(performance: Performance, rule: str) -> Incident:
 
 @pytest.mark.parametrize("seed", [4, 9, 12, 38, *(pytest.param(n, marks=pytest.mark.slow) for n in (8, 10, 33, 45))])
 def test_drawn_show_on_two_networks_is_reported_as_it_is(seed: int) -> None:
-    night, score = any_two(seed), Score()
     performance = _played(seed)
-    score.take(night, performance)
-    assert not [line for line in score.wrong if "packet-loss" not in line], score.wrong
+    wrong = judge(any_two(seed), performance).wrong
+    assert not [line for line in wrong if "packet-loss" not in line], wrong
     assert not of_performance(performance)
 
 

@@ -21,7 +21,7 @@ def test_drawn_night_is_reported_as_it_was(seed: int) -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", HEALTHY_SEEDS)
 def test_healthy_night_raises_nothing(seed: int) -> None:
-    night = play(seed, is_healthy=True)
+    night = play(seed, healthy_night)
     assert night.is_healthy and night.incidents == () and night.wrong == ()
 
 
