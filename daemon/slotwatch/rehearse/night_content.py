@@ -107,8 +107,8 @@ def backup_takes_over(plan: NightPlan, subject: str, at_s: float) -> None:
     also = ("unexpected-source", "slot-priority-faulty")
 
     def truth() -> Expected:
-        # In control of what nobody else sends, it was before.
-        is_owed = not plan.is_silent("main", at_s)
+        # In control of what nobody else sends, it was before. Per-address priorities decide, where both send them.
+        is_owed = not plan.is_silent("main", at_s) and "slot_priorities" not in plan.common
         return Expected("backup takes over", ("backup-in-control",), (), names, at_s, due_s, also, is_owed)
 
     plan.truths.append(truth)
