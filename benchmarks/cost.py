@@ -36,6 +36,8 @@ SECONDS = 8.0
 PAUSE_S = 5.0
 BURSTS = 3
 IDLE_SECONDS = 30.0
+AROUND_S = 4.0
+"""Declared universes send so long before a storm and after it."""
 FIXTURES_A_UNIVERSE = 5
 PATCHED = """
 [[profiles]]
@@ -88,21 +90,34 @@ def write_patch(directory: Path) -> None:
     (directory / "patch.csv").write_text("\n".join(lines) + "\n")
 
 
-def storm(programs: Programs, watcher: Watcher, how: str, rate_hz: int) -> tuple[int, float, int, float]:
-    """Beside 64 universes at 44 Hz: packets sent, cost of each, packets not judged, and the longest snapshot age."""
+@dataclass(frozen=True)
+class Storm:
+    sent: int
+    cost_us: float
+    """Of intake and judging, a packet."""
+    not_judged: int
+    memory_mib: float
+    rules: tuple[str, ...]
+    """Of the incidents since the storm began, a moment after its end, while the declared universes go on."""
+
+
+def storm(programs: Programs, watcher: Watcher, how: str, rate_hz: int) -> Storm:
+    """One storm beside 64 universes at 44 Hz, which go on for some seconds after it."""
     port = watcher.port
-    steady = threading.Thread(target=send, args=(programs, port, 64, 64 * 44, SECONDS + 4))
+    steady = threading.Thread(target=send, args=(programs, port, 64, 64 * 44, SECONDS + AROUND_S * 2 + 1))
     steady.start()
-    time.sleep(3)
+    time.sleep(AROUND_S)
     _, drops, rows = watcher.counted()
     before = watcher.cpu()
     sent = send(programs, port, 4000, rate_hz, SECONDS, how)
     time.sleep(0.5)
     used = watcher.cpu()
     cost = (used["intake"] + used["judging"] - before["intake"] - before["judging"]) / sent * 1e6
+    time.sleep(AROUND_S - 1)
+    rules = tuple(sorted(one["rule"] for one in json.loads(watcher.get("/api/v1/incidents"))))
     steady.join()
     _, drops_after, rows_after = watcher.settle()
-    return sent, cost, drops_after - drops + rows_after - rows, watcher.memory_mib()
+    return Storm(sent, cost, drops_after - drops + rows_after - rows, watcher.memory_mib(), rules)
 
 
 def started(directory: Path) -> tuple[float, float]:
@@ -135,17 +150,17 @@ def main() -> None:
                 )
                 time.sleep(PAUSE_S)
             memory = watcher.memory_mib()
-        (directory / "storms").mkdir()
-        with watching(directory / "storms", 64) as watcher:
-            for how, rate_hz, title in STORMS:
-                sent, cost, lost, held = storm(programs, watcher, how, rate_hz)
-                incidents = json.loads(watcher.get("/api/v1/incidents"))
-                rules = sorted({one["rule"] for one in incidents})
-                print(
-                    f"      {title}: {sent / SECONDS:,.0f}/s, {cost:.2f} us each, {lost:,} not judged, {held:.0f} MiB; "
-                    f"{len(incidents)} incident(s): {', '.join(rules)}",
-                    flush=True,
-                )
+        # A daemon for each: what ended with one storm is no part of the next.
+        for how, rate_hz, title in STORMS:
+            (directory / how).mkdir()
+            with watching(directory / how, 64) as watcher:
+                one_storm = storm(programs, watcher, how, rate_hz)
+            print(
+                f"      {title}: {one_storm.sent / SECONDS:,.0f}/s, {one_storm.cost_us:.2f} us each, "
+                f"{one_storm.not_judged:,} not judged, {one_storm.memory_mib:.0f} MiB; "
+                f"{len(one_storm.rules)} incident(s): {', '.join(one_storm.rules)}",
+                flush=True,
+            )
         (directory / "bursts").mkdir()
         with watching(directory / "bursts", 512) as watcher:
             sent = send(programs, watcher.port, 512, 512 * 44, SECONDS, "burst")
