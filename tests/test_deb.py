@@ -13,33 +13,24 @@ import pytest
 from deb.build import Target, build
 from slotwatch.cli import VERBS
 
-pytestmark = [pytest.mark.package, pytest.mark.timeout(900), pytest.mark.xdist_group("package")]
-"""One worker has them all: the package is built once for it, not once for each."""
-
+pytestmark = [pytest.mark.package, pytest.mark.timeout(900)]
 QUICK = "gzip"
 """What is compared and checked is the tree. `make deb` packs the same one with xz, which takes a minute more."""
 
 
-@pytest.fixture(scope="module")
-def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def test_two_builds_are_equal_and_debians_checker_finds_no_error(tmp_path: Path) -> None:
+    """One test, so that no second worker builds another package. Source: lintian checks the Debian Policy Manual."""
     missing = [tool for tool in ("dpkg-deb", "lintian") if not shutil.which(tool)]
     if missing and os.environ.get("CI") != "true":
         pytest.skip(f"no {' and no '.join(missing)} here")
-    return build(Target("12", "amd64"), tmp_path_factory.mktemp("first"), QUICK)
-
-
-def test_two_builds_are_equal(package: Path, tmp_path: Path) -> None:
-    again = build(Target("12", "amd64"), tmp_path, QUICK)
+    package, again = (build(Target("12", "amd64"), tmp_path / name, QUICK) for name in ("first", "second"))
     assert hashlib.sha256(again.read_bytes()).digest() == hashlib.sha256(package.read_bytes()).digest()
-
-
-def test_lintian_finds_no_error(package: Path) -> None:
-    """Source: lintian, Debian's checker of packages against the Debian Policy Manual."""
     done = subprocess.run(["lintian", "--fail-on", "error", package], capture_output=True, text=True, timeout=300)
     assert done.returncode == 0, done.stdout
+    holds_all_that_it_should(package)
 
 
-def test_what_the_package_holds(package: Path) -> None:
+def holds_all_that_it_should(package: Path) -> None:
     done = subprocess.run(["dpkg-deb", "--contents", package], capture_output=True, text=True, check=True, timeout=60)
     for verb in VERBS:
         assert f"./usr/share/man/man1/slotwatch-{verb}.1.gz" in done.stdout

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 SOURCE = Path(__file__).parent.parent / "daemon" / "slotwatch"
@@ -49,44 +51,67 @@ WORLD = {
 }
 
 
-def _modules() -> Iterator[tuple[str, str, Path]]:
-    for path in sorted(SOURCE.rglob("*.py")):
-        inside = path.relative_to(SOURCE)
-        yield inside.parts[0].removesuffix(".py"), str(inside), path
+@dataclass(frozen=True)
+class Module:
+    """What the rules ask of a module: its source is read once for all of them."""
+
+    layer: str
+    name: str
+    lines: int
+    imports: tuple[str, ...]
+    classes: tuple[str, ...]
+    anys: int
 
 
-def _imports(path: Path) -> Iterator[str]:
-    for node in ast.walk(ast.parse(path.read_text())):
-        if isinstance(node, ast.Import):
-            yield from (alias.name for alias in node.names)
-        elif isinstance(node, ast.ImportFrom) and node.module:
-            yield node.module
-            if node.module == "slotwatch":
-                yield from (f"slotwatch.{alias.name}" for alias in node.names)
+@cache
+def _modules() -> tuple[Module, ...]:
+    return tuple(_read(path) for path in sorted(SOURCE.rglob("*.py")))
+
+
+def _read(path: Path) -> Module:
+    inside, source = path.relative_to(SOURCE), path.read_text()
+    nodes = list(ast.walk(ast.parse(source)))
+    return Module(
+        inside.parts[0].removesuffix(".py"),
+        str(inside),
+        len(source.splitlines()),
+        tuple(name for node in nodes for name in _imported(node)),
+        tuple(node.name for node in nodes if isinstance(node, ast.ClassDef)),
+        sum(isinstance(node, ast.Name) and node.id == "Any" for node in nodes),
+    )
+
+
+def _imported(node: ast.AST) -> Iterator[str]:
+    if isinstance(node, ast.Import):
+        yield from (alias.name for alias in node.names)
+    elif isinstance(node, ast.ImportFrom) and node.module:
+        yield node.module
+        if node.module == "slotwatch":
+            yield from (f"slotwatch.{alias.name}" for alias in node.names)
 
 
 def test_layers_import_only_to_their_right() -> None:
     wrong = []
-    for layer, name, path in _modules():
-        if layer == "__init__":
+    for module in _modules():
+        if module.layer == "__init__":
             continue
-        for imported in _imports(path):
+        for imported in module.imports:
             if not imported.startswith("slotwatch."):
                 continue
             other = imported.split(".")[1]
-            if other in RANK and other != layer and RANK[other] <= RANK[layer]:
-                wrong.append(f"{name} imports {imported}")
-            assert other in RANK or other.startswith("__"), f"{imported} in {name} is in no layer"
+            if other in RANK and other != module.layer and RANK[other] <= RANK[module.layer]:
+                wrong.append(f"{module.name} imports {imported}")
+            assert other in RANK or other.startswith("__"), f"{imported} in {module.name} is in no layer"
     assert not wrong, wrong
 
 
 def test_pure_layers_touch_no_world() -> None:
     """No clock, socket, file handle, thread, environment or chance below the edge."""
     wrong = [
-        f"{name} imports {imported}"
-        for layer, name, path in _modules()
-        if layer in PURE
-        for imported in _imports(path)
+        f"{module.name} imports {imported}"
+        for module in _modules()
+        if module.layer in PURE
+        for imported in module.imports
         if imported.split(".")[0] in WORLD and imported != "os.path"
     ]
     assert not wrong, wrong
@@ -94,16 +119,15 @@ def test_pure_layers_touch_no_world() -> None:
 
 def test_modules_stay_one_concept_long() -> None:
     """A module of more than 400 lines holds more than one concept."""
-    long = [f"{name}: {n}" for _, name, path in _modules() if (n := len(path.read_text().splitlines())) > 400]
+    long = [f"{module.name}: {module.lines}" for module in _modules() if module.lines > 400]
     assert not long, long
 
 
 def test_a_class_name_means_one_thing() -> None:
     places: dict[str, list[str]] = {}
-    for _, name, path in _modules():
-        for node in ast.walk(ast.parse(path.read_text())):
-            if isinstance(node, ast.ClassDef):
-                places.setdefault(node.name, []).append(name)
+    for module in _modules():
+        for name in module.classes:
+            places.setdefault(name, []).append(module.name)
     twice = {name: where for name, where in places.items() if len(where) > 1}
     assert not twice, twice
 
@@ -113,12 +137,5 @@ WITHOUT_ANY = ("judge/", "snapshot/", "bridge/", "views/", "edge/")
 
 
 def test_any_does_not_come_back() -> None:
-    found = {}
-    for _, name, path in _modules():
-        if not name.startswith(WITHOUT_ANY):
-            continue
-        tree = ast.parse(path.read_text())
-        count = sum(isinstance(node, ast.Name) and node.id == "Any" for node in ast.walk(tree))
-        if count:
-            found[name] = count
+    found = {module.name: module.anys for module in _modules() if module.name.startswith(WITHOUT_ANY) and module.anys}
     assert not found, found

@@ -109,6 +109,10 @@ def test_bare_number_is_refused_where_there_are_two_protocols() -> None:
     problems = read(HEAD + "1,1,1,dimmer\n", BOTH).problems
     assert [problem.wanted for problem in problems] == ["this house has two protocols: write e131/1 or artnet/0"]
     assert places(HEAD + "1,artnet/0,1,dimmer\n", BOTH) == [("artnet/0", 1)]
+    problems = read(HEAD + "1,e131/1,1.1,dimmer\n", BOTH).problems
+    assert [str(problem) for problem in problems] == [
+        "patch.csv:2: address: 1.1 - this house has two protocols: write 1 alone, the universe has its own column"
+    ], "its universe is right"
 
 
 def test_absolute_addresses() -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from slotwatch.engine import Engine
-from tests.judge.stage import START_NS, TICK_NS, WALL_OFFSET_NS, S, Stage, make_batch
+from tests.judge.stage import COMPILED, START_NS, TICK_NS, WALL_OFFSET_NS, S, Stage, make_batch
 
 
 class Resting(Stage):
@@ -14,7 +14,7 @@ class Resting(Stage):
 
     def run(self, until_s: float) -> Resting:
         """Play until a time. Played once: a second call would begin anew."""
-        engine = Engine(self.house, now_ns=START_NS, wall_offset_ns=WALL_OFFSET_NS)
+        engine = Engine(self.house, now_ns=START_NS, wall_offset_ns=WALL_OFFSET_NS, compiled=COMPILED)
         engine.judge = self.judge
         self.model = engine.model
         packets = sorted(

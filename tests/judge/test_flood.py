@@ -50,6 +50,7 @@ def test_a_flood_of_forged_senders_is_one_incident(made: list[Packet]) -> None:
     assert incident.evidence[-1].endswith(" undeclared sources came within 10 s.")
 
 
+@pytest.mark.slow
 def test_a_loss_in_a_flood_is_reported_as_without_it() -> None:
     """What invented senders do is no evidence of a lead or a switch."""
 
@@ -71,6 +72,7 @@ def test_a_stranger_who_was_there_before_a_flood_is_judged_in_it() -> None:
     assert named == {"e131/40000"}
 
 
+@pytest.mark.slow
 def test_a_stranger_who_came_in_a_flood_and_stays_is_named_when_it_is_over() -> None:
     stranger = Desk("Guest", (40_000,), "10.0.0.9", 9, hz=10, levels=moving(hz=10), from_s=15.0)
     shown = Stage(HOUSE, main_desk(), stranger, Plain(FLOODS["on fifty, at no bound"]))

@@ -24,7 +24,7 @@ from tests.rack.trees import MINIMAL, TreeError, inside
 TARGET = Target("12", ARM64.name)
 PURE = ("tests/wire", "tests/house", "tests/model")
 """Layers whose tests open no socket, and that read and change what other processes share."""
-RUNNER = ("pytest", "pytest-asyncio", "pytest-timeout", "hypothesis", "scipy")
+RUNNER = ("pytest", "pytest-asyncio", "pytest-timeout", "pytest-xdist", "pytest-cov", "hypothesis", "scipy")
 SLOW = "-q -p no:cacheprovider --timeout=3600 --hypothesis-profile=ci"
 """The emulator runs at a tenth of the speed: no test may fail for that."""
 CAPTURES = tree.ROOT / "tests" / "data" / "captures"

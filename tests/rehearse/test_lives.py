@@ -23,11 +23,12 @@ from slotwatch.wire.observation import LinkSeen
 from tests.rehearse import leaps
 from tests.rehearse.lives import of_capture, of_performance
 from tests.rehearse.theatre import BASE_NS, perform
+from tests.sweep import swept
 
 FEW_PACKETS = 120
 
 
-@pytest.mark.parametrize("seed", [1, 3, 4, pytest.param(5, marks=pytest.mark.slow), 6, 7, 8, 12])
+@pytest.mark.parametrize("seed", swept([1, 3, 4, 5, 6, 7, 8, 12], every=4))
 def test_nothing_closes_and_returns_while_nothing_comes(seed: int) -> None:
     capture, house = leaps.drawn(seed, FEW_PACKETS)
     events = leaps.replayed(capture, house, leaps=True).events

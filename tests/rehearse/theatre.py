@@ -10,6 +10,7 @@ from ipaddress import ip_address
 
 import numpy as np
 
+from slotwatch.edge.shared.compiled import load
 from slotwatch.engine import Engine
 from slotwatch.house.load import load_house
 from slotwatch.house.schema import House
@@ -91,11 +92,12 @@ def perform(
 ) -> Performance:
     """Play a scenario: packets in batches, observations at their time, a tick each 50 ms.
 
-    resting: ticks only when the engine wants them, as `serve` does. look: is given a snapshot a second.
+    resting: as `serve`: ticks only when the engine wants them, and with the compiled pass if it is there.
+    look: is given a snapshot a second.
     restart_s: from when to when the engine is away; the new one knows what a history would have kept.
     """
     house = house or house_of(scenario.paper)
-    engine = Engine(house, now_ns=BASE_NS, wall_offset_ns=WALL_OFFSET_NS)
+    engine = Engine(house, now_ns=BASE_NS, wall_offset_ns=WALL_OFFSET_NS, compiled=load() if resting else None)
     seen: dict[int, Incident] = {}
     worst: dict[int, Severity] = {}
     first_cause: dict[int, str] = {}

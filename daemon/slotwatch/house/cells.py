@@ -75,6 +75,8 @@ class Addressing:
         pair = _PAIR.fullmatch(address)
         if not pair:
             raise ValueError("an address from 1 to 512 is expected, or universe and address as 1/101 or 1.101")
+        if universe and not pair[1] and self.protocol is None and pair[2] not in self.table:
+            raise ValueError(f"this house has two protocols: write {pair[4]} alone, the universe has its own column")
         named = self.universe(f"{pair[1]}/{pair[2]}" if pair[1] else pair[2])
         if universe and self.universe(universe) != named:
             raise WrongUniverse(f"the address names {named}, but the universe column says {universe}")

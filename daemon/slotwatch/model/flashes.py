@@ -17,7 +17,8 @@ CHANGE = 26
 DARK_BELOW = 204
 """80 % of 255."""
 TOO_MANY = 8
-"""Opposing changes: four flashes, so more than three, if they lie in one second."""
+"""Opposing changes: four flashes, so more than three, if they lie in one window of a second."""
+WINDOW_NS = NANOSECONDS
 FRESH_NS = 600_000_000
 """The newest change is this young while flashing goes on: under 2 changes a second there is no rate to speak of."""
 
@@ -62,7 +63,7 @@ class Flashes:
     def too_fast(self, now_ns: int) -> NDArray[np.bool_]:
         """(count, width) slots that made more than three flashes within one second, and still do."""
         first, last = self.times_ns[..., 0], self.times_ns[..., -1]
-        fast: NDArray[np.bool_] = (first > 0) & (last - first < NANOSECONDS) & (now_ns - last < FRESH_NS)
+        fast: NDArray[np.bool_] = (first > 0) & (last - first < WINDOW_NS) & (now_ns - last < FRESH_NS)
         return fast
 
     def rates_hz(self) -> NDArray[np.float64]:

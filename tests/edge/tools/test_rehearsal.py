@@ -6,22 +6,25 @@ import socket
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 
 import pytest
 
+from slotwatch.edge.tools import rehearsal
 from slotwatch.edge.tools.rehearsal import Player, loopback_address
 from slotwatch.errors import EdgeError
 from slotwatch.rehearse.desk import ArtDesk, Desk, SentUniverse
 from slotwatch.rehearse.looks import moving
 from slotwatch.rehearse.stage import Item, mixed
 from slotwatch.wire.observation import ClockStepSeen
+from tests.patience import PATIENCE_S
 
 
 @contextmanager
 def listener() -> Iterator[socket.socket]:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as made:
         made.bind(("127.0.0.1", 0))
-        made.settimeout(5)
+        made.settimeout(PATIENCE_S)
         yield made
 
 
@@ -58,18 +61,39 @@ def test_player_sends_every_packet_from_its_senders_address_to_the_rehearsal_por
     assert len(art) == 20
 
 
-def test_player_keeps_the_scenarios_time() -> None:
-    """Half a second of frames takes half a second: the mean rate is held by deadlines, not by sleeps."""
-    from slotwatch import clock
+@dataclass
+class OwnTime:
+    """The player's clock. It goes on only while the player sleeps, and each sleep takes 2 ms too long."""
 
+    now_ns: int = 1_000_000_000
+
+    def monotonic_ns(self) -> int:
+        return self.now_ns
+
+    def sleep(self, seconds: float) -> None:
+        self.now_ns += round(seconds * 1e9) + 2_000_000
+
+
+@pytest.fixture
+def own_time(monkeypatch: pytest.MonkeyPatch) -> OwnTime:
+    made = OwnTime()
+    monkeypatch.setattr(rehearsal, "clock", made)
+    monkeypatch.setattr(rehearsal, "time", made)
+    return made
+
+
+def test_player_keeps_the_scenarios_time(own_time: OwnTime) -> None:
+    """Half a second of frames takes half a second: the mean rate is held by deadlines, not by sleeps."""
     desk = Desk("a", "192.0.2.10", (SentUniverse(1, moving()),), discovery=False)
     with listener() as e131:
-        began_ns = clock.monotonic_ns()
-        Player(e131.getsockname()[1], 9).play(desk.sends(0.5))
-        took_s = (clock.monotonic_ns() - began_ns) / 1e9
-    assert 0.55 <= took_s < 1.5
+        began_ns = own_time.now_ns
+        played = Player(e131.getsockname()[1], 9).play(desk.sends(0.5))
+        took_s = (own_time.now_ns - began_ns) / 1e9
+    assert 0.55 <= took_s < 0.62
+    assert played.latest_ns <= 2_000_000
 
 
+@pytest.mark.usefixtures("own_time")
 def test_stopped_player_closes_its_streams_with_three_terminated_packets() -> None:
     """E1.31-2018 6.2.6: three packets with the stream-terminated bit, on each universe, in sequence."""
     desk = Desk("a", "192.0.2.10", (SentUniverse(1, moving()), SentUniverse(2, moving())), discovery=False)
@@ -98,7 +122,7 @@ def test_player_stops_from_another_thread_within_a_moment() -> None:
         thread.start()
         e131.recvfrom(2048)
         player.stopped = True
-        thread.join(5)
+        thread.join(PATIENCE_S)
         assert not thread.is_alive()
 
 

@@ -16,7 +16,7 @@ from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.lights import FULL, MOST_CASES, NOT_SEEN, fixture_name
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by, number
-from slotwatch.model.flashes import CHANGE, DARK_BELOW, TOO_MANY
+from slotwatch.model.flashes import CHANGE, DARK_BELOW, TOO_MANY, WINDOW_NS
 from slotwatch.model.hours import ON
 from slotwatch.model.lightplan import SlotList
 from slotwatch.model.stage import SAMPLED_LIGHTS, Stage
@@ -157,7 +157,7 @@ RULE = Rule(
     facts=FlashRateFacts,
     measured=(
         Threshold("flashes", TOO_MANY / 2, "flashes within the window that are too many", WCAG),
-        Threshold("window_s", NANOSECONDS / NANOSECONDS, "time in which flashes are counted", WCAG),
+        Threshold("window_s", WINDOW_NS / NANOSECONDS, "time in which flashes are counted", WCAG),
         Threshold("change_level", CHANGE, "opposing change, of 255, that makes half a flash: 10 %", WCAG),
         Threshold("dark_level", DARK_BELOW, "level, of 255, under which the darker state lies: 80 %", WCAG),
         Threshold("lit_level", ON, "level, of 255, from which a fixture with a strobe slot is lit"),
