@@ -293,6 +293,22 @@ def test_per_address_priority_that_is_lost_on_the_way_has_not_stopped() -> None:
     assert [one for one in shown.all if one.rule == "slot-priority-faulty"] == []
 
 
+def test_per_address_priority_that_is_overtaken_has_not_stopped() -> None:
+    """Ten frames a second; two priorities in a row come after the frame that follows them, and are discarded as late.
+
+    E1.31 6.7.2: what is up to 20 numbers behind is discarded.
+    """
+    made, number = [], 0
+    for tenth in range(150):
+        for code in (0, 0xDD) if tenth % 10 == 0 else (0,):
+            data = e131(1, number, bytes([100]) * 512, cid=b"\x01" * 16, name="Desk A", start_code=code)
+            late_s = 0.12 if code and tenth in (80, 90) else 0.0
+            made.append(Packet(tenth / 10 + 0.05 * (code > 0) + late_s, data, "10.0.0.1", group_of(1)))
+            number += 1
+    shown = stage(Plain(made)).run(15.0)
+    assert [one for one in shown.all if one.rule == "slot-priority-faulty"] == []
+
+
 def test_levels_that_are_lost_between_priorities_are_not_withdrawn() -> None:
     """Numbers show that the levels were sent, so that the way loses them."""
     shown = stage(at_rest(levels_lost=(8, 9, 10))).run(10.4)

@@ -191,6 +191,12 @@ def path_cut(plan: NightPlan, subject: str, at_s: float) -> None:
     plan.silences += [Silence(one, at_s, back_s) for one in alive]
     plan.cut.append((at_s, back_s))
 
+    if "media" in alive:
+        # Art-Net that is back before it counts as lost has numbers missing.
+        media = plan.universes("media")
+        gap = Expected("path cut", ("packet-loss",), (), media, at_s, plan.seconds, is_owed=False)
+        plan.truths.append(lambda: gap)
+
     def truth() -> Expected:
         slow_only = all(one == "media" for one in alive)
         names = {

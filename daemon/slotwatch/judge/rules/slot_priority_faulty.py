@@ -13,7 +13,7 @@ from slotwatch.judge.binding import STREAMS, UNIVERSES, Finding, Mask, RuleBindi
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by, number
-from slotwatch.model.windows import LOST
+from slotwatch.model.windows import DISCARDED, LOST
 from slotwatch.snapshot import Severity
 from slotwatch.wire.e131 import SLOT_PRIORITY_LOSS_NS, SLOT_PRIORITY_LOSS_S
 
@@ -50,8 +50,8 @@ def has_stopped_priority(ctx: RuleContext, p: SlotPriorityFaultyParameters) -> M
     # Levels that are accepted after it was due show that the stream lives and 0xDD alone has ended.
     sent &= streams.last_frame_ns - streams.last_slot_priority_ns > SLOT_PRIORITY_LOSS_NS
     if sent.any():
-        # As many frames are missing by their numbers as 0xDD owes in that time.
-        lost = (ctx.counted((LOST,), LOST_IN_S) >= MAY_BE_LOST) | (streams.lost_of_last_10 >= MAY_BE_LOST)
+        # As many frames are missing by their numbers, or came too late to be used, as 0xDD owes in that time.
+        lost = (ctx.counted((LOST, DISCARDED), LOST_IN_S) >= MAY_BE_LOST) | (streams.lost_of_last_10 >= MAY_BE_LOST)
         sent &= ~(lost & streams.sequence_measurable)
     stopped: Mask = sent & (silent_ns > SLOT_PRIORITY_LOSS_NS) & (silent_ns < ns_from_s(p.shown_s))
     return stopped
