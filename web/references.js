@@ -59,7 +59,7 @@ export function lastGood(levels) {
         h("th", { scope: "row" }, row.label && row.label !== row.fixture ? `${row.label} (${row.fixture})` : row.fixture),
         h("td", {}, [row.position, row.rack].filter(Boolean).join(", ") || "–"), h("td", {}, `${row.universe} slot ${row.address}`),
         h("td", {}, row.levels.filter((level) => level.percent > 0).map((level) => `${level.role} ${level.percent} %${level.moving ? " (moving)" : ""}`).join("; "))))),
-    h("p", { class: "quiet", key: "rest" }, `${plural(levels.fixtures.length - lit.length, "fixture")} at zero ${levels.fixtures.length - lit.length === 1 ? "is" : "are"} left out.${lit.length > MOST || levels.left_out ? " There are more lit ones than are listed; the API has them." : ""}`));
+    h("p", { class: "quiet", key: "rest" }, `${plural(levels.fixtures.length - lit.length, "fixture")} at zero ${levels.fixtures.length - lit.length === 1 ? "is" : "are"} left out.${lit.length > MOST ? " There are more lit ones than are listed; the API has them." : ""}${levels.left_out ? ` The levels of ${plural(levels.left_out, "fixture")} more were not kept.` : ""}`));
 }
 
 function address(name) { return `/api/v1/references/${encodeURIComponent(name)}`; }

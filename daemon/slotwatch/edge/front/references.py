@@ -13,6 +13,7 @@ import traceback
 import zlib
 from collections.abc import Coroutine, Mapping
 from datetime import datetime
+from typing import cast
 from zoneinfo import ZoneInfo
 
 from aiohttp import web
@@ -65,7 +66,8 @@ class References:
         self._loading = ""
         self._phase: tuple[int, str] | None = None
         self._since_ns: int | None = None
-        self._last_good: dict[tuple[int, int], LastGoodAnswer | None] = {}
+        self._last_good: dict[tuple[int, int], bytes] = {}
+        """Compressed JSON by incident, as the history gets it; empty where nothing was known."""
         self._reason: Reason | None = None
         self._reason_ns: int | None = None
         self._trouble = ""
@@ -117,18 +119,20 @@ class References:
             return  # of before this process: what was known then was kept then
         levels = self._watch.last_good(found.universes, found.began_ns)
         made = views.last_good(self._front.house, levels, found.wall_offset_ns)
-        self._last_good[key] = made
+        octets = b"" if made is None else zlib.compress(json.dumps(made, separators=(",", ":")).encode(), 6)
+        self._last_good[key] = octets
         while len(self._last_good) > MOST_LAST_GOOD:
             self._last_good.pop(next(iter(self._last_good)))
-        if made is not None:
-            octets = json.dumps(made, separators=(",", ":")).encode()
-            self._history.keep_last_good(found.id, opened_ms, zlib.compress(octets, 6))
+        if octets:
+            self._history.keep_last_good(found.id, opened_ms, octets)
 
     async def last_good(self, found: Incident) -> Mapping[str, object] | None:
         """The last good levels of an incident's universes; None if none were kept."""
         opened_ms = (found.opened_ns + found.wall_offset_ns) // MILLISECOND_NS
         held = self._last_good.get((found.id, opened_ms))
-        return held or await self._history.ask(lambda archive: archive.last_good(found.id, opened_ms))
+        if held:
+            return cast(LastGoodAnswer, json.loads(zlib.decompress(held)))
+        return await self._history.ask(lambda archive: archive.last_good(found.id, opened_ms))
 
     # --- readiness --------------------------------------------------------------------------------------------
 
