@@ -192,8 +192,9 @@ class Frames:
     def show(self, batch: Batch, at: NDArray[np.intp], stream: NDArray[np.intp]) -> None:
         """Show the tap frames that were taken already, in order of arrival."""
         if self.tap is not None and len(at):
-            slots = batch.data[:, SLOTS_AT : SLOTS_AT + levels.SLOTS]
-            self.tap.take(self.streams, stream, batch.t_ns[at], FrameLevels(slots, at, self.streams.slots[stream]))
+            slots, sent = batch.data[:, SLOTS_AT : SLOTS_AT + levels.SLOTS], self.streams.slots[stream]
+            is_whole = int(sent.min()) == levels.SLOTS
+            self.tap.take(self.streams, stream, batch.t_ns[at], FrameLevels(slots, at, None if is_whole else sent))
 
     def take_slot_priorities(self, part: Part) -> None:
         """Take accepted live packets of start code 0xDD."""

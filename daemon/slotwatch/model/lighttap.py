@@ -60,13 +60,13 @@ class Watch:
     def take(self, declared: Integers, which: Integers, t_ns: Integers, frames: FrameLevels) -> None:
         """Keep the watched slots of frames `which` of a batch; declared: each frame's universe."""
         counts = self.count[declared]
-        watched = np.flatnonzero(counts)
-        if not len(watched):
-            return
-        row = self.start[declared[watched]]
-        frame = which[watched]
+        row, frame = self.start[declared], which
+        if not counts.all():
+            watched = counts.nonzero()[0]
+            if not len(watched):
+                return
+            row, frame, counts = row[watched], which[watched], counts[watched]
         if not self.single:
-            counts = counts[watched]
             frame = np.repeat(frame, counts)
             begins = np.cumsum(counts) - counts
             row = np.repeat(row, counts) + np.arange(len(frame)) - np.repeat(begins, counts)
@@ -95,7 +95,7 @@ class LightTap:
         universes = streams.universes
         universe = streams.universe[stream]
         declared = universes.declared[universe]
-        which = np.flatnonzero((declared >= 0) & (universes.winner[universe] == stream))
+        which = ((declared >= 0) & (universes.winner[universe] == stream)).nonzero()[0]
         if not len(which):
             return
         if self._frames + len(which) > MAX_FRAMES:
