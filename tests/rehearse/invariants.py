@@ -22,6 +22,7 @@ KEEP_ALIVE_NS = 1_250_000_000
 SILENT_FOR_NS = 15 * SECOND
 """Longer than Art-Net's timeout of 10 s and a keep-alive of 4 s: nobody is heard of whom nothing came for so long."""
 GONE = (UniverseState.LOST, UniverseState.MISSING)
+NOT_JUDGED = UniverseState.NOT_JUDGED
 LIVE = 0
 _RUN = re.compile(r"(e131|artnet)/(\d+)(?: to (?:e131|artnet)/(\d+))?")
 _BLANK = re.compile(r"  |\{|\}|\bNone\b|\bnan\b|from \.| of \.|\(\)")
@@ -184,5 +185,6 @@ def _of_lasting(sheet: Sheet, one: Incident) -> Iterator[str]:
             yield f"{counted.group(0)!r}, and {listed!r}"
     if one.rule == "universe-lost" and one.cause != "stream-terminated":
         states = snapshot.universes["state"][rows].tolist()
-        if rows and not any(state in GONE for state in states):
+        open_states = (*GONE, NOT_JUDGED) if "Whether it lasts is not known" in one.summary else GONE
+        if rows and not any(state in open_states for state in states):
             yield f"{one.summary!r}, and its universes are {[UniverseState(state).word for state in states]}"

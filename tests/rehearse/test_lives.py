@@ -21,6 +21,7 @@ from slotwatch.rehearse.stage import Item, mixed
 from slotwatch.snapshot import Incident, Snapshot, UniverseState
 from slotwatch.wire.observation import LinkSeen
 from tests.rehearse import leaps
+from tests.rehearse.invariants import violations
 from tests.rehearse.lives import of_capture, of_performance
 from tests.rehearse.theatre import BASE_NS, perform
 from tests.sweep import swept
@@ -55,14 +56,21 @@ def test_what_was_lost_before_the_own_link_went_down_is_not_back_meanwhile() -> 
 
     states: dict[float, UniverseState] = {}
     incidents: list[Incident] = []
+    contradictions: list[str] = []
+    summaries: list[str] = []
 
     def look(snapshot: Snapshot) -> None:
         row = snapshot.universe_names.index("e131/2")
         states[(snapshot.now_ns - BASE_NS) / 1e9] = UniverseState(snapshot.universes["state"][row])
         incidents.extend(one for one in snapshot.incidents if one.rule == "universe-lost")
+        summaries.extend(one.summary for one in snapshot.incidents if one.rule == "universe-lost")
+        contradictions.extend(violations(snapshot))
 
     perform(Scenario("blind", "", "", items, end_s, paper((1, 2))), look=look)
+    assert not contradictions, contradictions[:3]
     assert {one.id for one in incidents} == {1}
+    assert any("Whether it lasts is not known" in text for text in summaries)
+    assert "not known" not in summaries[-1]
     assert all(one.closed_ns is None and one.returned_ns is None for one in incidents)
     assert {state for at_s, state in states.items() if down_s + 1 < at_s < up_s} == {UniverseState.NOT_JUDGED}
     assert {state for at_s, state in states.items() if at_s > up_s + 4} == {UniverseState.LOST}

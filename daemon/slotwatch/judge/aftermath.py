@@ -27,6 +27,9 @@ def bring_up_to_date(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Ve
         if verdict.once_back and away:
             sentence += f" {wording.list_names(away)} {_are(away)} still silent."
             checks = [f"Look at {wording.list_names(away)}: power, screen, link lamp."]
+    networks = {network for case in group.members.values() for network in case.finding.networks}
+    if networks and all(ctx.listener.is_blind(network, ctx.now_ns) for network in networks):
+        sentence += " Whether it lasts is not known: this listener hears nothing there now."
     if sentence == verdict.sentence:
         return verdict
     return replace(verdict, sentence=sentence, evidence=evidence, next_checks=checks)

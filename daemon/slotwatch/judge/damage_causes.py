@@ -21,7 +21,9 @@ MISSED_BEFORE = 2
 """Of the last 10 frames: more than chance takes of a sound way (our choice)."""
 RESTING = 2
 """Equal frames after which a source sends less often (ANSI E1.31-2018 6.6.2)."""
-_DOUBTED = frozenset({"source-lost", "network-lost", "multicast-lost", "path-or-sender", "universe-withdrawn"})
+_DOUBTED = frozenset(
+    {"source-lost", "leg-lost", "network-lost", "multicast-lost", "path-or-sender", "universe-withdrawn"}
+)
 """Causes that do not know of packets that came damaged."""
 
 
@@ -86,7 +88,7 @@ def weigh_missing(scene: Scene, verdict: Verdict) -> Verdict:
             verdict.provisional,
         )
     missed = int(streams.lost_of_last_10[rows].min()) if len(rows) else 0
-    if missed >= MISSED_BEFORE and was_at_rest and verdict.cause in ("source-lost", "network-lost"):
+    if missed >= MISSED_BEFORE and was_at_rest and verdict.cause in ("source-lost", "network-lost", "leg-lost"):
         verdict.confidence = min(verdict.confidence, Confidence.MEDIUM, key=list(Confidence)[::-1].index)
         verdict.evidence.append(f"Of the last 10 frames before that, {missed} and more were missing already.")
         verdict.also_possible.insert(0, "a way that loses frames: at rest two that are lost in a row are a loss")

@@ -173,7 +173,12 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
     undecided = (silent & ~stops.overdue) | (came_after & stops.late & ~stops.overdue)
     whole = [source for source in sources if _lead_of(ctx, source) not in alive_leads]
     networks = sorted(set(streams.network[stopped].tolist()))
-    return Scene(ctx, stops, group, stopped, went_on, outlived, undecided, sources, whole, networks)
+    scene = Scene(ctx, stops, group, stopped, went_on, outlived, undecided, sources, whole, networks)
+    own = scene.lost_sources
+    if own and own <= set(whole):
+        # One stream of a source that goes on says nothing of sources that ended whole.
+        scene.leave_out([source for source in sources if source not in own and source not in whole])
+    return scene
 
 
 def _lead_of(ctx: RuleContext, source: int) -> tuple[int, int]:

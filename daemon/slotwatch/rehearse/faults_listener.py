@@ -143,7 +143,11 @@ def receive_buffer_hole() -> Iterator[Item]:
         confidence="high",
         began_s=10.0,
         explains=("packet-loss", "host-overrun", *LOSS),
-        says=("had a wrong UDP checksum", "This computer had room for them"),
+        says=(
+            "had a wrong UDP checksum",
+            "This computer had room for them",
+            'of "main desk" (192.0.2.10)',
+        ),
     ),
     TWO,
     live=False,

@@ -5,7 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import partial
 
+import numpy as np
+from numpy.typing import NDArray
+
 from slotwatch.durations import ns_from_s
+from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import ANYWHERE, Explains, Reach
@@ -13,6 +17,7 @@ from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParame
 from slotwatch.model.windows import LOST
 from slotwatch.snapshot import Confidence, Severity
 
+MOST_NAMED = 4
 ALL_OF_THEM, SOME_OF_THEM = "damaged", "damaged-beside"
 """Causes: as many came damaged as are missing, or more are missing than came damaged."""
 
@@ -27,6 +32,7 @@ class DamagedPacketsParameters(RuleParameters):
 @dataclass(frozen=True, slots=True)
 class DamagedPacketsFacts(Facts):
     count: int
+    whose: str
 
 
 def is_damaged(ctx: RuleContext, p: DamagedPacketsParameters) -> dict[str, None]:
@@ -41,23 +47,40 @@ def describe_damage(ctx: RuleContext, key: str, p: DamagedPacketsParameters) -> 
     damage = ctx.listener.damage
     count = damage.since(ctx.now_ns - ns_from_s(p.window_s))
     # A window that runs out on one side of the comparison and not on the other makes no difference to a ratio of half.
-    missing = int(ctx.counted((LOST,), p.window_s)[ctx.live].sum())
+    lost = np.where(ctx.live, ctx.counted((LOST,), p.window_s), 0)
+    missing = int(lost.sum())
     evidence = [
         f"{count} packets in {p.window_s:g} s had a wrong UDP checksum, {damage.total} since the start. "
         "This computer had room for them.",
     ]
     if missing:
-        evidence.append(f"{missing} frames are missing by sequence number in the same time.")
+        evidence.append(f"{missing} frames of {_say_whose(ctx, lost)} are missing by sequence number in the same time.")
     return Finding(
         group="damage",
         since_ns=damage.since_ns,
-        facts=DamagedPacketsFacts(count),
+        facts=DamagedPacketsFacts(
+            count, f" Frames of {_say_whose(ctx, lost)} are missing meanwhile." if missing else ""
+        ),
         evidence=tuple(evidence),
         cause=ALL_OF_THEM if count >= p.missing_ratio * missing else SOME_OF_THEM,
         confidence=Confidence.HIGH,
         also_possible=("a sender that computes wrong checksums", "this computer's network card, which damages them"),
         weight=float(count),
     )
+
+
+def _say_whose(ctx: RuleContext, lost: NDArray[np.int64]) -> str:
+    """Say whose frames are missing, and on which network. The kernel does not say whose were damaged."""
+    rows = np.flatnonzero(lost).tolist()
+    names = ctx.say_sources(ctx.sources_of(rows))
+    more = len(names) - MOST_NAMED
+    named = wording.list_names(names[:MOST_NAMED] + ([f"{more} more"] if more > 0 else []))
+    networks = sorted({int(ctx.streams.network[row]) for row in rows})
+    where = ""
+    if len(ctx.house.networks) > 1:
+        plural = "networks" if len(networks) > 1 else "network"
+        where = f" on {plural} {wording.list_names(ctx.network_name(network) for network in networks)}"
+    return named + where
 
 
 def bind(setup: RuleSetup, p: DamagedPacketsParameters) -> tuple[RuleBinding, ...]:
@@ -71,7 +94,7 @@ RULE = Rule(
     severity=Severity.WARNING,
     short=ShortWords("packets arrive damaged", "packets arrive damaged", look="Look at leads and switch ports"),
     sentence="Packets arrive damaged since {since}: {count} in {window_s:g} s have a wrong checksum. "
-    "Something on the path damages them; this computer had room for them.",
+    "Something on the path damages them; this computer had room for them.{whose}",
     judged_by=judged_by(DamagedPacketsParameters(), bind),
     facts=DamagedPacketsFacts,
     explains=Explains(
