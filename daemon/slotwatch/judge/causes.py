@@ -18,6 +18,7 @@ from slotwatch.judge.life_signs import (
     how_they_ended,
     kept_alive_slowly,
     living_sources,
+    say_ended_whole,
     sends_no_levels,
     weigh_signs_of_life,
 )
@@ -61,7 +62,7 @@ def find_cause(ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
     elif len(scene.whole) == len(scene.sources):
         verdict = _whole_sources(scene)
     else:
-        verdict = _part_of_source(scene)
+        verdict = say_ended_whole(scene, _part_of_source(scene))
     verdict.provisional = bool(scene.undecided.any()) or ctx.now_ns < group.is_revised_until_ns
     verdict = weigh_missing(scene, weigh_damage(scene, weigh_switches(scene, verdict)))
     _say_all_that_works(scene, verdict)

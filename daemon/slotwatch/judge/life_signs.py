@@ -192,6 +192,16 @@ def weigh_signs_of_life(scene: Scene, sources: list[int], verdict: Verdict) -> N
         verdict.sentence = sentence
 
 
+def say_ended_whole(scene: Scene, verdict: Verdict) -> Verdict:
+    """Name those of which nothing is left, where a verdict speaks of another source that lost a part."""
+    if scene.whole and verdict.cause in ("universe-withdrawn", "path-or-sender"):
+        names = wording.list_names(scene.ctx.say_sources(scene.whole))
+        who = "it" if len(scene.ctx.whole_sources(scene.whole)) == 1 else "they"
+        verdict.sentence += f" Nothing of {names} comes any more: {who} stopped at the same time."
+        verdict.confidence = Confidence.LOW
+    return verdict
+
+
 def doubt_the_last_one(scene: Scene, verdict: Verdict) -> None:
     """Of a network that brought more before a restart and nothing now, do not accuse the source that ended last."""
     ctx, universes = scene.ctx, scene.ctx.universes
