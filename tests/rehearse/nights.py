@@ -66,13 +66,13 @@ def play(seed: int, draw: Callable[[int], Night] = any_night) -> NightResult:
 def judge(night: Night, performance: Performance) -> NightResult:
     """Hold one performance against its truth."""
     wrong = list[str]()
-    faults = tuple(_fault(one, performance, wrong) for one in night.expected)
+    faults = tuple(_fault(one, night, performance, wrong) for one in night.expected)
     incidents = tuple(_incident(each, night, wrong) for each in performance.alarms())
     wrong += [f"odd words: {text}" for text in dict.fromkeys(_texts(performance)) if ODD_WORDS.search(text)]
     return NightResult(night.seed, night.scenario.title, not night.expected, faults, incidents, tuple(wrong))
 
 
-def _fault(one: Expected, performance: Performance, wrong: list[str]) -> FaultResult:
+def _fault(one: Expected, night: Night, performance: Performance, wrong: list[str]) -> FaultResult:
     told = list(_told(one, performance))
     timely = {each.id: each for t_s, each in told if each.rule in one.rules and t_s <= one.due_s + SLACK_S}
     rule = one.rules[0]
@@ -91,9 +91,13 @@ def _fault(one: Expected, performance: Performance, wrong: list[str]) -> FaultRe
         return FaultResult(one.fault, rule, is_found=False)
     if not one.causes:
         return FaultResult(one.fault, rule, is_found=True)
-    causes = {each.cause for each in _in_the_end(one, performance, timely)}
-    if causes <= set(one.causes):
+    ends = list(_in_the_end(one, performance, timely))
+    others = [other for other in (*night.expected, *night.allowed) if other is not one]
+    # What another fault of the night accounts for, on the same universe, says nothing of this one.
+    causes = {each.cause for each in ends if not any(_accounts_for(other, each) for other in others)}
+    if any(each.cause in one.causes for each in ends) and causes <= set(one.causes):
         return FaultResult(one.fault, rule, is_found=True, cause="right")
+    causes = {each.cause for each in ends}
     first = next(iter(timely.values()))
     wrong.append(f"{one.fault}: cause {causes}, not {one.causes}: {first.summary}")
     return FaultResult(one.fault, rule, is_found=True, cause="wrong")
@@ -123,8 +127,10 @@ def _incident(incident: Incident, night: Night, wrong: list[str]) -> IncidentRes
     true_of = [one for one in (*night.expected, *night.allowed) if _is_about(incident, one)]
     if not true_of:
         wrong.append(f"false: {line_of(incident)}: {incident.summary}")
-    causes = {cause for one in true_of if incident.rule in one.rules for cause in one.causes}
-    is_right = incident.cause in causes if causes else None
+    judged = [one.causes for one in true_of if incident.rule in one.rules]
+    is_right: bool | None = any(incident.cause in causes for causes in judged)
+    if not is_right and not (judged and all(judged)):
+        is_right = None
     return IncidentResult(incident.rule, incident.cause, bool(true_of), is_right)
 
 
@@ -135,6 +141,12 @@ def _is_about(incident: Incident, one: Expected) -> bool:
         incident.rule in (*one.rules, *one.also)
         and _shares_universes(incident, one)
         and any(seconds(t_ns) >= one.at_s for t_ns in times)
+    )
+
+
+def _accounts_for(one: Expected, incident: Incident) -> bool:
+    return (
+        incident.rule in one.rules and _is_about(incident, one) and incident.cause in (one.causes or (incident.cause,))
     )
 
 
