@@ -110,8 +110,13 @@ def _of_legs(sheet: Sheet, one: Incident) -> Iterator[str]:
         both = set(re.split(r", | and ", lost)) & set(re.split(r", | and ", heard))
         if both:
             yield f"{sorted(both)} is down and goes on: {one.summary!r}"
-    if _RUNS.search(one.summary):
-        rows = [index for index, key in enumerate(sheet.source_keys) if key in one.source_keys]
+    # After a restart of the judgement nobody was heard yet: at rest Art-Net comes each 4 s.
+    restarted_ns = max(
+        (entry.t_ns for entry in one.timeline if entry.text.startswith("Judging was restarted")), default=0
+    )
+    if _RUNS.search(one.summary) and snapshot.now_ns - restarted_ns > 5 * SECOND:
+        # An Art-Net source has another key on each network, and one name.
+        rows = [index for index, name in enumerate(sheet.source_names) if name in one.sources]
         streams = np.isin(snapshot.streams["source"], rows)
         last_ns = int(snapshot.streams["last_frame_ns"][streams].max(initial=0))
         listed_ns = max((int(snapshot.sources[row].listed_at_ns) for row in rows), default=0)
