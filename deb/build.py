@@ -95,8 +95,8 @@ def lay_environment(tree: Path, target: Target, wheel: Path) -> None:
     shutil.rmtree(
         packages / "bin", ignore_errors=True
     )  # commands of libraries, with this computer's interpreter in them
-    for built in packages.glob("slotwatch/edge/shared/continuations.*.so"):  # each is for one machine
-        if built.name != f"continuations.{MACHINE[target.arch]}.so":
+    for built in packages.glob("slotwatch/edge/shared/*.so"):  # each is for one machine
+        if not built.name.endswith(f".{MACHINE[target.arch]}.so"):
             built.unlink()
     for left in packages.glob("*.dist-info"):
         for name in ("direct_url.json", "RECORD", "REQUESTED", "INSTALLER"):  # name this computer's paths

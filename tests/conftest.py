@@ -1,7 +1,6 @@
 """Which tests are quick, which are live and which are slow, by where they are.
 
-`make test` runs the quick ones. `make test-all` runs quick and slow tests in parallel, and measures coverage over the
-quick ones of the pure layers. Beside them it runs the live
+`make test` runs the quick ones. `make test-all` runs quick and slow tests in parallel. Beside them it runs the live
 ones, one at a time and first in line for a processor, and then those of the browser: they drive whole daemons,
 sockets, namespaces and pages by the clock of a real computer, and mostly wait.
 """
@@ -43,22 +42,17 @@ SLOW = (
 )
 """What builds a package or starts a browser, and what shows at many values, or on drawn shows, what a quick test shows
 on one. A test of more than two seconds of CPU carries the mark itself."""
-PURE = ("bridge/", "house/", "judge/", "model/", "views/", "wire/", "test_engine", "test_snapshot", "test_watch")
-"""Tests of the pure layers themselves: coverage is measured over the quick ones."""
-QUICK_ONLY, QUICK_PURE = "not live and not slow", "pure and not live and not slow"
+QUICK_ONLY = "not live and not slow"
 BROWSER = ("web/",)
 """In a run of their own: the browser's library keeps an event loop running, and asyncio tests need one of theirs."""
 
 
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
     """Do not even read modules whose tests are all left out: reading takes a worker ten seconds."""
-    wanted = config.option.markexpr
-    if wanted not in (QUICK_ONLY, QUICK_PURE) or not collection_path.is_relative_to(ROOT) or collection_path == ROOT:
+    if config.option.markexpr != QUICK_ONLY or not collection_path.is_relative_to(ROOT):
         return None
     inside = str(collection_path.relative_to(ROOT)) + ("/" if collection_path.is_dir() else "")
-    if inside.startswith((*LIVE, *SLOW)) or (wanted == QUICK_PURE and not inside.startswith(PURE)):
-        return True
-    return None
+    return inside.startswith((*LIVE, *SLOW)) or None
 
 
 def pytest_collection_finish() -> None:
@@ -72,8 +66,6 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: item.path.name != "test_deb.py")
     for item in items:
         inside = str(item.path.relative_to(ROOT))
-        if inside.startswith(PURE):
-            item.add_marker(pytest.mark.pure)
         if inside.startswith(LIVE):
             item.add_marker(pytest.mark.live)
         elif inside.startswith(SLOW):

@@ -11,9 +11,12 @@ from pathlib import Path
 import pytest
 
 from deb.build import Target, build
+from slotwatch import edge
 from slotwatch.cli import VERBS
 
 pytestmark = [pytest.mark.package, pytest.mark.timeout(900)]
+SHARED = Path(edge.__path__[0]) / "shared"
+COMPILED = tuple(f"edge/shared/{source.stem}.x86_64.so" for source in sorted(SHARED.glob("*.c")))
 QUICK = "gzip"
 """What is compared and checked is the tree. `make deb` packs the same one with xz, which takes a minute more."""
 
@@ -40,7 +43,9 @@ def holds_all_that_it_should(package: Path) -> None:
         "./usr/lib/sysctl.d/50-slotwatch.conf",
         "./usr/lib/slotwatch/lib/python3.11/site-packages/slotwatch/shipped/web/index.html",
         "./usr/share/bash-completion/completions/slotwatch",
+        *(f"./usr/lib/slotwatch/lib/python3.11/site-packages/slotwatch/{name}" for name in COMPILED),
     ):
         assert wanted in done.stdout
     assert "root/root" in done.stdout
+    assert ".aarch64.so" not in done.stdout, "a compiled file of another machine"
     assert " ./usr/lib/slotwatch/lib/python3.11/site-packages/bin/" not in done.stdout

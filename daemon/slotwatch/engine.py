@@ -140,10 +140,6 @@ class Engine:
         self.judge.pass_over(ticks_ns, self.model)
 
     @property
-    def has_live_streams(self) -> bool:
-        return self.model.soonest_loss_ns() is not None
-
-    @property
     def live_streams(self) -> int:
         """How many streams send and are neither lost nor terminated."""
         return int(np.count_nonzero(self.model.streams.live[: self.model.streams.top]))

@@ -137,9 +137,5 @@ def _numbers(value: object) -> dict[str, float]:
     return value
 
 
-def _is_number_or_none(value: object) -> bool:
-    return value is None or (type(value) in (int, float) and value == value)
-
-
 def _text(body: Mapping[str, object]) -> str:
     return json.dumps(body, separators=(",", ":"))
