@@ -48,6 +48,25 @@ def test_a_clean_stop_is_a_terminated_leg() -> None:
     assert {one.state for one in found.legs} == {"terminated"}
 
 
+class Lister(Desk):
+    """Its discovery list alone: no switch passes groups on that nobody joined there."""
+
+    def listed(self, t: float) -> tuple[int, ...]:
+        return (3,)
+
+
+def test_a_source_that_moves_to_a_network_where_it_was_once_is_on_the_wrong_network() -> None:
+    """At get-in its lead was in the other switch for a moment; a list comes each 10 s (ANSI E1.31-2018 4.3)."""
+    once, again = (
+        Lister(OTHER.name, (), "10.1.0.3", 3, from_s=from_s, to_s=to_s, network=1, discovery=True, cid=OTHER.cid)
+        for from_s, to_s in ((0.0, 9.0), (51.5, 100.0))
+    )
+    senders = (MAIN, B, replace(OTHER, to_s=50.0), once, again)
+    found = Stage(two_networks(), *senders).run(60.0).rule("universe-lost")
+    assert found.cause == "wrong-network"
+    assert '"Tower" runs and came up on network B instead of network A.' in found.summary
+
+
 SPARE = replace(MAIN, name="Spare desk", address="10.0.0.2", number=2, cid=bytes([2]) * 16, priority=90)
 SPARE_B = replace(SPARE, address="10.1.0.2", network=1)
 

@@ -87,9 +87,9 @@ def _may_go_on(scene: Scene, source: int) -> bool:
 
 
 def _has_moved(scene: Scene, source: int) -> bool:
-    """Whether a source was heard on other networks only after it had ended on its own."""
+    """Whether a source was heard on other networks only after it had ended on its own, or there long ago."""
     ctx = scene.ctx
-    return all(ctx.sources[leg].first_seen_ns > scene.group.from_ns for leg in ctx.other_legs(source))
+    return all(ctx.model.sources.heard_since_ns[leg] > scene.group.from_ns for leg in ctx.other_legs(source))
 
 
 def _moved(scene: Scene, legs: _Legs) -> Verdict:
@@ -97,12 +97,12 @@ def _moved(scene: Scene, legs: _Legs) -> Verdict:
     ctx = scene.ctx
     name = _plain(ctx, list(legs.alive))
     here, there = say_networks(ctx, scene.networks), say_networks(ctx, legs.elsewhere)
-    runs = "runs" if len(ctx.whole_sources(legs.alive)) == 1 else "run"
+    runs, verb = ("runs", "is") if len(ctx.whole_sources(legs.alive)) == 1 else ("run", "are")
     return Verdict(
         "wrong-network",
         Confidence.HIGH,
         f"{name} {runs} and came up on {there} instead of {here}.",
-        [f"{_names(ctx, list(legs.alive))} ended on {here}, and is heard on {there} for the first time since."],
+        [f"{_names(ctx, list(legs.alive))} ended on {here}, and {verb} heard on {there} only since then."],
         [f"{name} was set to send to {there}"],
         next_checks=[
             f"Look at the lead of {name}: it may be plugged into a port of {there}.",

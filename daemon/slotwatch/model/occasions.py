@@ -248,7 +248,7 @@ class Occasions:
         for row in found:
             if row >= 0:
                 self._sources.odd[row] |= flags
-                self._sources.last_seen_ns[row] = max(int(self._sources.last_seen_ns[row]), t_ns)
+                self._sources.hear(row, t_ns)
 
     def _take_discovery(self, batch: Batch, fields: Fields, row: int) -> None:
         t_ns = int(batch.t_ns[row])
@@ -262,7 +262,7 @@ class Occasions:
         if source < 0:
             self.unkept["sources"] += 1
             return
-        self._sources.last_seen_ns[source] = max(int(self._sources.last_seen_ns[source]), t_ns)
+        self._sources.hear(source, t_ns)
         self._sources.odd[source] |= fields.odd[row]
         self._sources.read_name(source, batch.data[row, 44:108].tobytes(), t_ns)
         page = names.discovery_page(batch.data[row], int(batch.length[row]))

@@ -31,9 +31,12 @@ COLUMNS = (
     ("odd", "<u2"),  # Odd bits that its packets carried
     ("first_seen_ns", "<i8"),
     ("last_seen_ns", "<i8"),
+    ("heard_since_ns", "<i8"),  # first sign after the last pause of PAUSE_NS
     ("name_read_ns", "<i8"),  # when its name was last looked at
 )
 NAME_AGAIN_NS = 1_000_000_000
+PAUSE_NS = 30_000_000_000
+"""Three discovery intervals (ANSI E1.31-2018 4.3): who is silent for longer was away."""
 LIST_TIMEOUT_NS = 20_000_000_000
 """Two discovery intervals of 10 s (E1.31 6.7.1.1, 12.2)."""
 MAX_PAGE = 124
@@ -177,7 +180,7 @@ class Sources(Table, Sequence[SourceRow]):
         self.about[row] = Source(key, shown)
         self.by_key[key] = row
         self.network[row], self.protocol[row] = key[0], key[1]
-        self.first_seen_ns[row] = self.last_seen_ns[row] = t_ns
+        self.first_seen_ns[row] = self.last_seen_ns[row] = self.heard_since_ns[row] = t_ns
         # Looked at with its first packet.
         self.name_read_ns[row] = t_ns - NAME_AGAIN_NS
         if key[1] == Protocol.E131:
@@ -188,6 +191,12 @@ class Sources(Table, Sequence[SourceRow]):
                 self._of_cid.setdefault(key[2], []).append(row)
         self._match(row)
         return row
+
+    def hear(self, row: int, t_ns: int) -> None:
+        """Note a sign of life that is no data, which streams note themselves."""
+        if t_ns - self.last_seen_ns[row] > PAUSE_NS:
+            self.heard_since_ns[row] = t_ns
+        self.last_seen_ns[row] = max(int(self.last_seen_ns[row]), t_ns)
 
     def read_name(self, row: int, raw: bytes, t_ns: int) -> None:
         """Take the 64 bytes of a name field (E1.31 6.2.2: UTF-8, ended by a zero byte)."""
