@@ -142,12 +142,14 @@ class JudgingProcess:
         watched = [*self._groups.fds(), *self._neighbours.fds()]
         for fd in [*channels, *watched]:
             poll.register(fd, select.POLLIN)
-        way = "compiled code" if self._is_compiled else "numpy alone: no compiled file fits this computer"
-        print(f"slotwatch: judging by {way}", file=sys.stderr, flush=True)
         gc.collect()
         gc.freeze()  # the engine's tables are for life: later collections need not walk them
-        wait_ms = 0
+        wait_ms, is_logged = 0, False
         while True:
+            if not is_logged and self.ring.heartbeat_ns:  # intake has its sockets: the start has not failed
+                is_logged = True
+                way = "compiled code" if self._is_compiled else "numpy alone: no compiled file fits this computer"
+                print(f"slotwatch: judging by {way}", file=sys.stderr, flush=True)
             ready = {fd for fd, _ in poll.poll(wait_ms)}
             if lifeline.fileno() in ready and (not all(map(handle, lifeline.receive())) or lifeline.closed):
                 return
