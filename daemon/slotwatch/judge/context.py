@@ -329,8 +329,8 @@ class RuleContext:
         return str(UUID(bytes=cid)) if cid else name
 
     def say_sources(self, rows: Iterable[int]) -> list[str]:
-        """Name each source once, with its addresses on every network among these rows."""
-        return [self.say_legs(legs) for legs in self.by_source(rows)]
+        """Name each source once, with its addresses on every network among these rows; new identities of one as one."""
+        return list(dict.fromkeys(self.say_legs(legs) for legs in self.by_source(rows)))
 
     def say_legs(self, legs: list[int]) -> str:
         """Name one source with the addresses of these of its legs."""
