@@ -58,8 +58,15 @@ export function lastGood(levels) {
       lit.slice(0, MOST).map((row) => h("tr", { key: `${row.universe} ${row.address} ${row.fixture}` },
         h("th", { scope: "row" }, row.label && row.label !== row.fixture ? `${row.label} (${row.fixture})` : row.fixture),
         h("td", {}, [row.position, row.rack].filter(Boolean).join(", ") || "–"), h("td", {}, `${row.universe} slot ${row.address}`),
-        h("td", {}, row.levels.filter((level) => level.percent > 0).map((level) => `${level.role} ${level.percent} %${level.moving ? " (moving)" : ""}`).join("; "))))),
-    h("p", { class: "quiet", key: "rest" }, `${plural(levels.fixtures.length - lit.length, "fixture")} at zero ${levels.fixtures.length - lit.length === 1 ? "is" : "are"} left out.${lit.length > MOST ? " There are more lit ones than are listed; the API has them." : ""}${levels.left_out ? ` The levels of ${plural(levels.left_out, "fixture")} more were not kept.` : ""}`));
+        h("td", {}, litLevels(row))))),
+    h("p", { class: "quiet", key: "rest" }, `${plural(levels.fixtures.length - lit.length, "fixture")} at zero ${levels.fixtures.length - lit.length === 1 ? "is" : "are"} left out.${lit.length > MOST ? " There are more lit ones than are listed; the API has them." : ""}${levels.left_out ? ` The levels of ${plural(levels.left_out, "more fixture")} were not kept.` : ""}`));
+}
+
+/** The lit levels of a fixture by role; of a universe without a patch, how many slots and how high. */
+function litLevels(row) {
+  const lit = row.levels.filter((level) => level.percent > 0);
+  if (lit.length > 1 && lit.every((level) => !level.role)) return `${plural(lit.length, "slot")}, the highest at ${Math.max(...lit.map((level) => level.percent))} %`;
+  return lit.map((level) => `${level.role} ${level.percent} %${level.moving ? " (moving)" : ""}`).join("; ");
 }
 
 function address(name) { return `/api/v1/references/${encodeURIComponent(name)}`; }

@@ -240,10 +240,15 @@ def test_an_incident_shows_the_last_good_levels_with_a_caution(open_page: Open) 
     found = next(one for one in opened.listener.situation.incidents if one["id"] == 7)
     found["last_good_levels"] = {
         "caution": "Levels are only shown, never sent.",
-        "fixtures": [row | {"levels": [lit]}, row | {"fixture": "302", "levels": [lit | {"percent": 0.0}]}],
-        "left_out": 0,
+        "fixtures": [
+            row | {"levels": [lit]},
+            row | {"fixture": "302", "levels": [lit | {"percent": 0.0}]},
+            row | {"fixture": "e131/9", "levels": [lit | {"role": "", "percent": 20.0 + n} for n in range(3)]},
+        ],
+        "left_out": 3,
     }
     page = opened.go("/incident/7")
     page.wait_for_selector("text=intensity 60 %")
     text = page.locator("main").inner_text()
     assert "never sent" in text and "1 fixture at zero is left out." in text
+    assert "3 slots, the highest at 22 %" in text and "The levels of 3 more fixtures were not kept." in text
