@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge.context import RuleContext
@@ -51,41 +52,44 @@ def displaced_sources(ctx: RuleContext) -> list[Displaced]:
     return found
 
 
+def _namesakes(ctx: RuleContext, universe: int) -> NDArray[np.bool_]:
+    """(U,) rows of the same protocol and number on other networks."""
+    universes = ctx.universes
+    same: NDArray[np.bool_] = universes.used & (universes.protocol == universes.protocol[universe])
+    same &= (universes.number == universes.number[universe]) & (universes.network != universes.network[universe])
+    return same
+
+
 def elsewhere(ctx: RuleContext, universe: int) -> list[int]:
     """Rows of the same universe that are heard on networks that it is not declared on."""
     universes = ctx.universes
-    same = universes.used & (universes.protocol == universes.protocol[universe])
-    same &= (universes.number == universes.number[universe]) & (universes.network != universes.network[universe])
-    return np.flatnonzero(same & (universes.declared < 0) & (universes.live > 0)).tolist()
+    return np.flatnonzero(_namesakes(ctx, universe) & (universes.declared < 0) & (universes.live > 0)).tolist()
 
 
 def declared_elsewhere(ctx: RuleContext, universe: int) -> list[int]:
     """Rows of the same universe on networks that it is declared on and where it is not heard now."""
     universes = ctx.universes
-    same = universes.used & (universes.protocol == universes.protocol[universe])
-    same &= (universes.number == universes.number[universe]) & (universes.network != universes.network[universe])
     silent = (universes.live == 0) | (ctx.now_ns - universes.last_arrival_ns > SILENT_NS)
-    return np.flatnonzero(same & (universes.declared >= 0) & silent).tolist()
+    return np.flatnonzero(_namesakes(ctx, universe) & (universes.declared >= 0) & silent).tolist()
 
 
 def is_declared_everywhere(ctx: RuleContext, universe: int) -> bool:
     """Whether every one of several networks is to carry a universe of this protocol and number."""
     universes = ctx.universes
-    same = universes.used & (universes.protocol == universes.protocol[universe]) & (universes.declared >= 0)
-    same &= universes.number == universes.number[universe]
-    return len(set(universes.network[same].tolist())) >= max(2, len(ctx.house.networks))
+    others = universes.network[_namesakes(ctx, universe) & (universes.declared >= 0)].tolist()
+    declared = len(set(others)) + bool(universes.declared[universe] >= 0)
+    return declared >= max(2, len(ctx.house.networks))
 
 
 def went_home(ctx: RuleContext, universe: int) -> bool:
     """Whether an undeclared universe that ended here has since come back to the network that it is declared on."""
     universes, streams = ctx.universes, ctx.streams
-    same = universes.used & (universes.protocol == universes.protocol[universe]) & (universes.declared >= 0)
-    same &= (universes.number == universes.number[universe]) & (universes.network != universes.network[universe])
+    homes = np.flatnonzero(_namesakes(ctx, universe) & (universes.declared >= 0) & (universes.live > 0))
     here = {ctx.first_leg(source) for source in ctx.sources_of(ctx.streams_of(universe).tolist())}
     first_ns = universes.first_frame_ns[universe]
     return any(
         ctx.live[row] and streams.since_ns[row] > first_ns and ctx.first_leg(ctx.source_of(row)) in here
-        for home in np.flatnonzero(same & (universes.live > 0)).tolist()
+        for home in homes.tolist()
         for row in ctx.streams_of(home).tolist()
     )
 

@@ -245,7 +245,7 @@ def _leg_lost(scene: Scene, legs: _Legs) -> Verdict:
         rests_on=tuple(
             leg for row in rows for leg in ctx.other_legs(row) if ctx.sources[leg].network in legs.elsewhere
         ),
-        once_silent=(_say_legs_then(scene, legs), since, in_the_past),
+        once_silent=(_say_legs(scene, legs, are_silent=True), since, in_the_past),
     )
     others = [source for source in scene.others_afar() if ctx.sources[source].network in lost_networks]
     if others:
@@ -261,32 +261,30 @@ def _leg_lost(scene: Scene, legs: _Legs) -> Verdict:
     return verdict
 
 
-def _say_legs(scene: Scene, legs: _Legs) -> str:
-    """Say whose leads are down, and what goes on: `"Desk A": lead on network A down, network B goes on.`"""
+def _say_legs(scene: Scene, legs: _Legs, *, are_silent: bool = False) -> str:
+    """Say whose leads are down, and what goes on: `"Desk A": lead on network A down, network B goes on.`
+
+    are_silent: as it reads once nothing of these sources is heard any more.
+    """
     ctx = scene.ctx
     parts = []
     for (lost, heard), rows in legs.by_networks(ctx).items():
         there, several = say_networks(ctx, list(lost)), len(ctx.whole_sources(rows)) > 1
-        goes_on = f"{say_networks(ctx, list(heard))} {'go' if len(heard) > 1 else 'goes'} on"
-        if any(ctx.listener.is_down(network) for network in heard):
-            goes_on = f"{say_networks(ctx, list(heard))} still brought {'them' if several else 'it'} then"
+        others = f"{'go' if len(heard) > 1 else 'goes'} on"
+        if are_silent:
+            others = f"went on then and {'are' if len(heard) > 1 else 'is'} silent now"
+        elif any(ctx.listener.is_down(network) for network in heard):
+            others = f"still brought {'them' if several else 'it'} then"
+        goes_on = f"{say_networks(ctx, list(heard))} {others}"
         parts.append(f"{_plain(ctx, rows)}{_fate(there, goes_on, several=several, leads=len(lost))}")
+    sentence = f"{'; '.join(parts)}."
+    if are_silent:
+        return sentence
     runs = f"The {'sources themselves are' if len(ctx.whole_sources(legs.alive)) > 1 else 'source itself is'} running."
     blind = [network for network in legs.elsewhere if ctx.listener.is_down(network)]
     if blind:
         runs = f"This listener's own link to {say_networks(ctx, blind)} is down now."
-    return f"{'; '.join(parts)}. {runs}"
-
-
-def _say_legs_then(scene: Scene, legs: _Legs) -> str:
-    """Say the same once nothing of these sources is heard any more."""
-    ctx = scene.ctx
-    parts = []
-    for (lost, heard), rows in legs.by_networks(ctx).items():
-        there, several = say_networks(ctx, list(lost)), len(ctx.whole_sources(rows)) > 1
-        went_on = f"{say_networks(ctx, list(heard))} went on then and {'are' if len(heard) > 1 else 'is'} silent now"
-        parts.append(f"{_plain(ctx, rows)}{_fate(there, went_on, several=several, leads=len(lost))}")
-    return f"{'; '.join(parts)}."
+    return f"{sentence} {runs}"
 
 
 def _fate(there: str, goes_on: str, *, several: bool, leads: int) -> str:

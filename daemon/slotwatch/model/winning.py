@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.model.control import gives_slot_priorities
+from slotwatch.model.control import decided_by_slot
 from slotwatch.model.levels import SLOTS
 
 Integers = NDArray[np.int64]
@@ -17,11 +17,7 @@ def merged_universes(model: Any) -> NDArray[np.bool_]:
     """(U,) universe rows whose levels are made of several streams: equal priorities, or priorities by slot."""
     streams, table = model.streams, model.universes
     merged: NDArray[np.bool_] = table.contenders[: table.top] > 1
-    rows = np.flatnonzero(streams.live[: streams.top])
-    by_slot = rows[gives_slot_priorities(streams, rows, model.now_ns)]
-    if len(by_slot):
-        merged[streams.universe[by_slot]] = True
-    return merged
+    return merged | decided_by_slot(streams, model.now_ns)[: table.top]
 
 
 def winning_levels(model: Any, rows: NDArray[np.intp]) -> NDArray[np.uint8]:

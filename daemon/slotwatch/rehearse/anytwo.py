@@ -14,7 +14,7 @@ from slotwatch.rehearse.cast import backup_desk, main_desk, second_desk, tool
 from slotwatch.rehearse.chance import Chance
 from slotwatch.rehearse.desk import Desk
 from slotwatch.rehearse.looks import Look, changed_at, fixed, held, moving
-from slotwatch.rehearse.night_plan import ARTNET_DUE_S, E131_DUE_S, LIGHTS, WINDOW_DUE_S, Expected
+from slotwatch.rehearse.night_plan import E131_DUE_S, LIGHTS, WINDOW_DUE_S, Expected, loss_due_s
 from slotwatch.rehearse.nights import Night, jitter
 from slotwatch.rehearse.packets import Sent
 from slotwatch.rehearse.scenario import Scenario, Truth
@@ -130,7 +130,7 @@ def lead_out(plan: TwoNetworks, subject: str, at_s: float, to_s: float) -> str:
     """One of the two leads of a desk comes out."""
     network = plan.chance.below(2)
     plan.cut(subject, network, at_s, to_s)
-    due_s = at_s + (ARTNET_DUE_S if subject == "media" else E131_DUE_S)
+    due_s = loss_due_s(subject, at_s)
     plan.expect(
         f"{subject}'s lead out",
         lambda: plan.rules_of(subject, network, at_s),
@@ -148,7 +148,7 @@ def desk_dies(plan: TwoNetworks, subject: str, at_s: float, to_s: float) -> str:
     """A desk is gone from both networks."""
     for network in (0, 1):
         plan.cut(subject, network, at_s, to_s)
-    due_s = at_s + (ARTNET_DUE_S if subject == "media" else E131_DUE_S)
+    due_s = loss_due_s(subject, at_s)
     plan.expect(
         f"{subject} dead",
         lambda: (*plan.rules_of(subject, 0, at_s), *plan.rules_of(subject, 1, at_s)),

@@ -45,8 +45,7 @@ def comes_back(plan: NightPlan, subject: str, at_s: float) -> None:
     # A house of two networks knows its desks by CID.
     if not (plan.two or plan.house.get("by_cid", True)) and plan.chance.below(2):
         options["cid"] = cid_of(f"again {first}")
-    make = {"main": plan.main_desk, "backup": plan.backup_desk, "lights": plan.lights_desk}[subject]
-    plan.wrap(subject, lambda before: mixed(stage.cut(before, at_s), plan.send(make(**options))))
+    plan.wrap(subject, lambda before: mixed(stage.cut(before, at_s), plan.send(plan.desk_of(subject, **options))))
     plan.truths.append(silence_truth(plan, subject, f"{subject} restarts", at_s, also=("identity-changed",)))
 
 
@@ -88,8 +87,7 @@ def some_cut(plan: NightPlan, subject: str, at_s: float) -> None:
 def closes(plan: NightPlan, subject: str, at_s: float) -> None:
     """A stop with the stream-terminated bit in show: a warning once the timeout is over."""
     plan.silences.append(Silence(subject, at_s))
-    make = {"main": plan.main_desk, "backup": plan.backup_desk, "lights": plan.lights_desk}[subject]
-    plan.parts[subject] = lambda: plan.send(make(stop_s=at_s, closes=True))
+    plan.parts[subject] = lambda: plan.send(plan.desk_of(subject, stop_s=at_s, closes=True))
     plan.truths.append(silence_truth(plan, subject, f"{subject} closed", at_s, ("stream-terminated",)))
 
 
@@ -99,9 +97,11 @@ def reboots_quickly(plan: NightPlan, subject: str, at_s: float) -> None:
     Numbers of one stream alone may fit those of a loss: then both are possible.
     """
     back_s, first = at_s + plan.chance.between(0.6, 1.5), plan.chance.below(256)
-    make = {"main": plan.main_desk, "backup": plan.backup_desk, "lights": plan.lights_desk}[subject]
     plan.wrap(
-        subject, lambda before: mixed(stage.cut(before, at_s), plan.send(make(start_s=back_s, first_sequence=first)))
+        subject,
+        lambda before: mixed(
+            stage.cut(before, at_s), plan.send(plan.desk_of(subject, start_s=back_s, first_sequence=first))
+        ),
     )
     names = plan.universes(subject)
     if len(names) == 1:

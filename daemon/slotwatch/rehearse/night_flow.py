@@ -72,9 +72,8 @@ def as_it_is(found: Expected) -> Expected:
 
 def pauses(plan: NightPlan, subject: str, at_s: float) -> None:
     """The sender itself stops for 0.3 s each 2 s: no number is missing."""
-    desks = {"main": plan.main_desk, "backup": plan.backup_desk, "lights": plan.lights_desk}
     options = {"paused": lambda t_s: t_s >= at_s and (t_s - at_s) % 2 < 0.3}
-    _play_anew(plan, subject, desks[subject](**options))
+    _play_anew(plan, subject, plan.desk_of(subject, **options))
     causes = ("sender-paused", "shared-path") if subject == "main" else ("sender-paused",)
     plan.truths.append(
         moving_truth(plan, subject, f"{subject} pauses", ("uneven-refresh",), at_s, ("slow-refresh",), causes=causes)

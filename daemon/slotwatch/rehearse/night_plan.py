@@ -33,6 +33,11 @@ SILENT = ("source-lost",)
 NETWORK = ("network-lost", "multicast-lost")
 
 
+def loss_due_s(subject: str, at_s: float) -> float:
+    """When the loss of all that a subject sends must be reported at the latest; the media server sends Art-Net."""
+    return at_s + (ARTNET_DUE_S if subject == "media" else E131_DUE_S)
+
+
 @dataclass(frozen=True, slots=True)
 class Expected:
     """One fault that was played, and what is true of it."""
@@ -118,6 +123,10 @@ class NightPlan:
 
     def lights_desk(self, **more: Any) -> Desk:
         return second_desk(look=lambda _: self.looks[LIGHTS], **{**self.lights, **more})
+
+    def desk_of(self, subject: str, **more: Any) -> Desk:
+        make = {"main": self.main_desk, "backup": self.backup_desk, "lights": self.lights_desk}[subject]
+        return make(**more)
 
     def media(self) -> Iterator[Item]:
         return (
@@ -217,7 +226,7 @@ def silence_truth(
 
     def truth() -> Expected:
         universes = tuple(f"e131/{number}" for number in numbers) or plan.universes(subject)
-        due_s = at_s + (ARTNET_DUE_S if subject == "media" else E131_DUE_S)
+        due_s = loss_due_s(subject, at_s)
         rules, why = _rules(plan, subject, at_s), _causes(plan, subject, at_s, causes)
         # What says that it stops, while another goes on, is meant to: a note.
         is_owed = "stream-terminated" not in causes or rules == ("universe-lost",)
