@@ -79,3 +79,11 @@ def test_figures_of_one_universe_are_not_shown_of_several() -> None:
     found = Stage(house_of((1, 2)), lossy).run(20.0).rule("packet-loss")
     assert found.summary.startswith("Universes e131/1 and e131/2 from")
     assert "(20.0 %) on e131/2, the worst of them. " in found.summary
+
+
+def test_slots_of_many_runs_are_cut_after_six() -> None:
+    assert wording.list_slots([7]) == "slot 7"
+    assert wording.list_slots([1, 2, 3, 40]) == "slots 1 to 3 and 40"
+    assert wording.list_slots([*range(1, 12, 2)]) == "slots 1, 3, 5, 7, 9 and 11"
+    assert wording.list_slots([*range(1, 14, 2)]) == "slots 1, 3, 5, 7, 9, 11 and 1 more"
+    assert wording.list_slots([*range(1, 512, 2)]) == "slots 1, 3, 5, 7, 9, 11 and 250 more"

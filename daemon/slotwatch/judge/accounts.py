@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import datetime
 
 from slotwatch.house.schema import Phase
@@ -30,9 +31,24 @@ class _Filled(dict[str, object]):
         return ""
 
 
-def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDraft:
-    """Put a cluster into words."""
-    speaker, verdict = cluster.speaker, cluster.verdict
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What a cluster's incident says in one sentence, and what that came of."""
+
+    universes: list[int]
+    """Rows of all that it took down."""
+    summary: str
+    summary_of_it: str
+    """The same of all of it, as it was while it lasted."""
+    moved: str
+    """Where a lost universe is heard instead; may be empty."""
+    returned_ns: int | None
+    returns: int
+    flapping: bool
+
+
+def say(ctx: RuleContext, cluster: Cluster) -> Said:
+    """Put a cluster into one sentence."""
     universes = cluster.universes()
     flapping = any(case.is_flapping(ctx.now_ns) for case in cluster.cases)
     returns = max(len(case.edges) for case in cluster.cases) - 1
@@ -46,11 +62,19 @@ def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDr
         summary = say_returned(ctx, cluster, universes, returned_ns)
     if flapping:
         summary = FLAPPING.sentence.format(summary=summary, flaps=returns + 1)
-    # Of what several sources share, what one source's own case supposes is no part.
-    own = None if cluster.group.startswith("network:") else speaker
     moved = _say_moved(ctx, cluster, universes)
     if moved and returned_ns is None:
         summary, summary_of_it = f"{summary} {moved}", f"{summary_of_it} {moved}"
+    return Said(universes, summary, summary_of_it, moved, returned_ns, returns, flapping)
+
+
+def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDraft:
+    """Put a cluster into words."""
+    speaker, verdict = cluster.speaker, cluster.verdict
+    said = say(ctx, cluster)
+    universes, moved, returned_ns = said.universes, said.moved, said.returned_ns
+    # Of what several sources share, what one source's own case supposes is no part.
+    own = None if cluster.group.startswith("network:") else speaker
     evidence = [moved, *(verdict.evidence if verdict else ()), *_each(case.finding.evidence for case in cluster.cases)]
     heard = elsewhere.heard_elsewhere(ctx, universes)
     if cluster.rule.rule_class is RuleClass.LOSS and cluster.rule.name != "lost-between":
@@ -66,7 +90,7 @@ def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDr
         sources=tuple(sorted(names_of(ctx, cluster.findings()))),
         source_keys=tuple(sorted(cluster.source_keys(ctx))),
         fixtures=tuple(sorted({name for case in cluster.cases for name in case.finding.fixtures})),
-        summary=summary,
+        summary=said.summary,
         evidence=_few(evidence, MOST_EVIDENCE),
         explains=_explained(ctx, cluster),
         also_possible=_few(
@@ -76,12 +100,12 @@ def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDr
         next_checks=_checks(ctx, cluster) if returned_ns is None else (),
         labels=tuple((ctx.universe_name(row), ctx.label(row)) for row in universes if ctx.label(row)),
         returned_ns=returned_ns,
-        summary_of_it=summary_of_it,
+        summary_of_it=said.summary_of_it,
         accepted=cluster.accepted.reason if cluster.accepted else "",
         accepted_until=cluster.accepted.until if cluster.accepted else "",
         accepted_by=cluster.accepted.by if cluster.accepted else "",
-        returns=returns,
-        flapping=flapping,
+        returns=said.returns,
+        flapping=said.flapping,
         heard_elsewhere=heard,
         legs=_legs(ctx, cluster),
         held_ns=max(ctx.at_ns if case.holds else case.last_true_ns for case in cluster.cases),
@@ -116,12 +140,17 @@ def severity_of(ctx: RuleContext, cluster: Cluster, phase: Phase, at: datetime) 
     """Grade a cluster as in some phase: the most severe of its cases."""
     if cluster.accepted or phases.quiet_window(ctx.house, cluster.rule, at) is not None:
         return Severity.NOTE
-    return max(_severity_of_case(ctx, case, phase) for case in cluster.cases)
+    kinds = {(case.rule.name, case.finding.lower, _is_quiet(ctx, case)): case for case in cluster.cases}
+    return max(_severity_of_case(ctx, case, phase) for case in kinds.values())
+
+
+def _is_quiet(ctx: RuleContext, case: Raised) -> bool:
+    held_ns = ctx.now_ns if case.holds else case.last_true_ns
+    return held_ns < case.finding.quiet_until_ns
 
 
 def _severity_of_case(ctx: RuleContext, case: Raised, phase: Phase) -> Severity:
-    held_ns = ctx.now_ns if case.holds else case.last_true_ns
-    if held_ns < case.finding.quiet_until_ns:
+    if _is_quiet(ctx, case):
         return Severity.NOTE
     return phases.grade(case.rule, phases.lowered(case.rule.severity, case.finding.lower), phase)
 

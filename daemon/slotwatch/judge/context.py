@@ -21,6 +21,8 @@ from slotwatch.judge import ways, wording
 from slotwatch.judge.before import NOT_HEARD_NS, NOTHING_BEFORE, Before
 from slotwatch.judge.crowds import NO_CROWD, Crowd
 from slotwatch.judge.model_view import ModelView, StreamColumns, UniverseColumns
+from slotwatch.judge.rows_by import RowsBy
+from slotwatch.judge.universe_names import UniverseNames
 from slotwatch.model.legs import legs_of
 from slotwatch.model.sources import Sources
 from slotwatch.model.windows import BUCKET_NS
@@ -33,6 +35,8 @@ if TYPE_CHECKING:
     from slotwatch.judge.listener import Listener
 
 Integers = NDArray[np.int64]
+FEW = 50
+"""Universes that are listed in words anew each time."""
 
 
 class Revision(NamedTuple):
@@ -89,7 +93,7 @@ class RuleContext:
         before: Before = NOTHING_BEFORE,
         crowd: Crowd = NO_CROWD,
         revision: Revision | None = None,
-        universe_names: dict[int, str] | None = None,
+        universe_names: UniverseNames | None = None,
     ) -> None:
         """revision: rises with all but time that a condition may read; None: nobody asks how long answers hold."""
         self.model = model
@@ -112,7 +116,7 @@ class RuleContext:
         self.universes = cast(UniverseColumns, Rows(model.universes, model.universes.top))
         self.sources = SourceRows(model.sources)
         # A wide fault names thousands of universes, several times a pass.
-        self._universe_names: dict[int, str] = {} if universe_names is None else universe_names
+        self._names = UniverseNames() if universe_names is None else universe_names
         self._source_names: dict[int, str] = {}
         self._source_keys: dict[int, str] = {}
 
@@ -180,12 +184,12 @@ class RuleContext:
         return ended
 
     @cached_property
-    def _by_universe(self) -> tuple[Integers, Integers]:
-        return _sorted(self.streams.universe, self.streams.used)
+    def _by_universe(self) -> RowsBy:
+        return RowsBy(self.streams.universe, self.streams.used)
 
     @cached_property
-    def _by_source(self) -> tuple[Integers, Integers]:
-        return _sorted(self.streams.source, self.streams.used)
+    def _by_source(self) -> RowsBy:
+        return RowsBy(self.streams.source, self.streams.used)
 
     def settled(self, window_ns: int) -> NDArray[np.bool_]:
         """(S,) live streams that have been there for a whole window."""
@@ -212,11 +216,15 @@ class RuleContext:
 
     def streams_of(self, universe: int) -> Integers:
         """Rows of all streams of a universe row."""
-        return _among(*self._by_universe, universe)
+        return self._by_universe.of(universe)
+
+    def streams_of_each(self, universes: Integers) -> tuple[Integers, Integers]:
+        """Rows of all streams of many universe rows, one universe after the other, and how many each has."""
+        return self._by_universe.of_each(universes)
 
     def streams_from(self, source: int) -> Integers:
         """Rows of all streams of a source row."""
-        return _among(*self._by_source, source)
+        return self._by_source.of(source)
 
     def winning(self, rows: Integers) -> tuple[NDArray[np.uint8], NDArray[np.int32]]:
         """Levels of universe rows, (U, 512), and the stream row that wins each slot, -1 for nobody."""
@@ -237,12 +245,12 @@ class RuleContext:
 
     def universe_name(self, row: int) -> str:
         """Write a universe as the house does: `e131/12`, with its network where the house has several."""
-        name = self._universe_names.get(row)
+        name = self._names.by_row.get(row)
         if name is None:
             name = str(self.universe_id(row))
             if len(self.house.networks) > 1:
                 name = f"{name}@{self.network_name(int(self.universes.network[row]))}"
-            self._universe_names[row] = name
+            self._names.by_row[row] = name
         return name
 
     def network_name(self, network: int) -> str:
@@ -255,8 +263,11 @@ class RuleContext:
         return declared.label if declared else ""
 
     def say_universes(self, rows: Iterable[int]) -> str:
-        every = list(rows)
-        return wording.list_universes([self.universe_name(row) for row in every], [self.label(row) for row in every])
+        every = tuple(rows)
+        return self._names.list(every, self._list_universes) if len(every) > FEW else self._list_universes(every)
+
+    def _list_universes(self, rows: tuple[int, ...]) -> str:
+        return wording.list_universes([self.universe_name(row) for row in rows], [self.label(row) for row in rows])
 
     def name_universes(self, rows: Iterable[int]) -> str:
         """Say which universes in the middle of a sentence."""
@@ -387,14 +398,3 @@ class RuleContext:
 
 def _is_loopback(address: str) -> bool:
     return bool(address) and ip_address(address).is_loopback
-
-
-def _sorted(column: NDArray[np.int32], used: NDArray[np.bool_]) -> tuple[Integers, Integers]:
-    """Sort the rows in use by a column: built once a pass, since a wide fault asks thousands of times."""
-    rows = np.flatnonzero(used)
-    order = rows[np.argsort(column[rows], kind="stable")]
-    return order, column[order].astype(np.int64)
-
-
-def _among(order: Integers, values: Integers, wanted: int) -> Integers:
-    return order[values.searchsorted(wanted) : values.searchsorted(wanted, "right")]

@@ -211,7 +211,7 @@ class Judge:
             before=self._before,
             crowd=self._crowd,
             revision=Revision(model.revision + self._touched, model.window_revision) if self.is_watching else None,
-            universe_names=self._names.of(model.universes),
+            universe_names=self._names.follow(model.universes),
         )
 
     def _follow_timetable(self, ctx: RuleContext) -> bool:

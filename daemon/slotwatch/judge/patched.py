@@ -49,9 +49,9 @@ class PatchedSlots:
         self.size: NDArray[np.int64] = self.used[:-1].sum(1)
         """(D,) how many slots are used."""
 
-    def count_used(self, slots: NDArray[np.bool_]) -> NDArray[np.int64]:
-        """(D,) how many of these slots, (512,), each declared universe uses."""
-        counts: NDArray[np.int64] = np.bitwise_count(self.bits & slot_bits(slots)).sum(1, dtype=np.int64)
+    def count_used(self, slots: NDArray[np.bool_], universes: NDArray[np.intp]) -> NDArray[np.int64]:
+        """(N,) how many of these slots, (512,), each of these declared universes uses."""
+        counts: NDArray[np.int64] = np.bitwise_count(self.bits[universes] & slot_bits(slots)).sum(1, dtype=np.int64)
         return counts
 
     def fixtures_on(self, universe: UniverseId) -> list[Fixture]:

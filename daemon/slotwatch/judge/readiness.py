@@ -28,16 +28,15 @@ def judge_readiness(
     reasons: list[Reason] = []
     accepted: list[AcceptedReason] = []
     for cluster in clusters:
-        account = accounts.give_account(ctx, cluster, at)
-        universes_named = tuple(account.universes)
-        if why := cluster.accepted:
-            accepted.append(
-                AcceptedReason(
-                    account.rule, account.summary, universes_named, why.reason, why.until or None, why.by or None
-                )
-            )
-        elif accounts.severity_of(ctx, cluster, Phase.PRE_SHOW, at) >= Severity.WARNING:
-            reasons.append(Reason(account.rule, account.summary, universes_named))
+        why = cluster.accepted
+        if not why and accounts.severity_of(ctx, cluster, Phase.PRE_SHOW, at) < Severity.WARNING:
+            continue
+        said, rule = accounts.say(ctx, cluster), cluster.rule.name
+        names = tuple(map(ctx.universe_name, said.universes))
+        if why:
+            accepted.append(AcceptedReason(rule, said.summary, names, why.reason, why.until or None, why.by or None))
+        else:
+            reasons.append(Reason(rule, said.summary, names))
     reasons += [
         Reason(one.rule, one.summary, one.universes)
         for one in is_open

@@ -2,19 +2,34 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from slotwatch.model.universes import Universes
+
+MOST_LISTS = 8
 
 
 class UniverseNames:
-    """Names by row, as long as rows and house are the same."""
+    """Names by row and long lists of them in words, as long as rows and house are the same."""
 
     def __init__(self) -> None:
         self._of: tuple[int, int] = (0, -1)
-        self._names: dict[int, str] = {}
+        self.by_row: dict[int, str] = {}
+        """What was written so far; whoever writes a name adds it."""
+        self._lists: dict[tuple[int, ...], str] = {}
 
-    def of(self, universes: Universes) -> dict[int, str]:
-        """Give what earlier passes wrote; a pass adds to it."""
+    def follow(self, universes: Universes) -> UniverseNames:
+        """Forget what earlier passes wrote if rows or house are others since. Returns itself."""
         of = (id(universes), universes.revision)
         if self._of != of:
-            self._of, self._names = of, {}
-        return self._names
+            self._of, self.by_row, self._lists = of, {}, {}
+        return self
+
+    def list(self, rows: tuple[int, ...], write: Callable[[tuple[int, ...]], str]) -> str:
+        """Give what `write` says of these rows; it is asked once for each of the last few lists."""
+        words = self._lists.get(rows)
+        if words is None:
+            if len(self._lists) >= MOST_LISTS:
+                del self._lists[next(iter(self._lists))]
+            words = self._lists[rows] = write(rows)
+        return words

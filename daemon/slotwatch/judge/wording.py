@@ -83,8 +83,10 @@ def _with_label(name: str, label_of: Mapping[str, str]) -> str:
 def list_slots(numbers: Sequence[int]) -> str:
     """Say which slots, runs drawn together: `slots 1 to 12 and 40`, `slot 7`."""
     noun = "slot" if len(numbers) == 1 else "slots"
-    listed = list_names(str(first) if first == last else f"{first} to {last}" for first, last in _spans(numbers))
-    return f"{noun} {listed}"
+    spans = list(_spans(numbers))
+    # Of 500 runs only those are written that are read.
+    written = [str(first) if first == last else f"{first} to {last}" for first, last in spans[: MOST_NAMES + 1]]
+    return f"{noun} {list_names(written + [''] * (len(spans) - len(written)))}"
 
 
 def time_of_day(t_ns: int, wall_offset_ns: int, zone: tzinfo) -> str:

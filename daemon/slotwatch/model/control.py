@@ -61,8 +61,10 @@ def gives_slot_priorities(streams: Streams, rows: NDArray[np.intp], now_ns: int)
 
 def decided_by_slot(streams: Streams, now_ns: int) -> NDArray[np.bool_]:
     """(capacity of universes,) where at least one live stream gives slots priorities of their own."""
-    rows = np.flatnonzero(streams.live[: streams.top])
     decided = np.zeros(streams.universes.capacity, np.bool_)
+    if not streams.last_slot_priority_ns[: streams.top].any():
+        return decided
+    rows = np.flatnonzero(streams.live[: streams.top])
     decided[streams.universe[rows[gives_slot_priorities(streams, rows, now_ns)]]] = True
     return decided
 

@@ -13,11 +13,10 @@ from slotwatch.model.levels import SLOTS
 Integers = NDArray[np.int64]
 
 
-def merged_universes(model: Any) -> NDArray[np.bool_]:
-    """(U,) universe rows whose levels are made of several streams: equal priorities, or priorities by slot."""
-    streams, table = model.streams, model.universes
-    merged: NDArray[np.bool_] = table.contenders[: table.top] > 1
-    return merged | decided_by_slot(streams, model.now_ns)[: table.top]
+def merged_universes(model: Any, rows: NDArray[np.intp] | slice) -> NDArray[np.bool_]:
+    """(n,) which of these universe rows have levels of several streams: equal priorities, or priorities by slot."""
+    merged: NDArray[np.bool_] = model.universes.contenders[rows] > 1
+    return merged | decided_by_slot(model.streams, model.now_ns)[rows]
 
 
 def winning_levels(model: Any, rows: NDArray[np.intp]) -> NDArray[np.uint8]:
@@ -25,7 +24,7 @@ def winning_levels(model: Any, rows: NDArray[np.intp]) -> NDArray[np.uint8]:
     winner = model.universes.winner[rows]
     levels: NDArray[np.uint8] = model.streams.levels[np.maximum(winner, 0)]
     levels[winner < 0] = 0
-    which = np.flatnonzero(merged_universes(model)[rows])
+    which = np.flatnonzero(merged_universes(model, rows))
     if len(which):
         levels[which] = model.winner_levels(rows[which])[0]
     return levels
@@ -45,7 +44,7 @@ class Levels:
         self.live: NDArray[np.bool_] = (self.row >= 0) & (table.live[np.maximum(self.row, 0)] > 0)
         self._winner = np.where(self.live, table.winner[np.maximum(self.row, 0)], -1).astype(np.int64)
         self._flat: NDArray[np.uint8] = model.streams.levels.reshape(-1)
-        merged = merged_universes(model)
+        merged = merged_universes(model, slice(0, table.top))
         merged = merged[np.maximum(self.row, 0)] & self.live if len(merged) else np.zeros(universes + 1, np.bool_)
         self._merged: NDArray[np.uint8] | None = None
         if merged.any():

@@ -121,8 +121,12 @@ class StrayLevels:
         count = int(active.sum())
         if count < p.fit_slots or used[declared][active].sum() > p.own_fit_ratio * count:
             return None
-        inside, size = self._patch.count_used(active), self._patch.size
-        fits = np.flatnonzero((inside >= p.other_fit_ratio * count) & (inside >= p.covered_ratio * np.maximum(size, 1)))
+        # None that is smaller can hold so many of them.
+        wide = np.flatnonzero(self._patch.size >= p.other_fit_ratio * count)
+        if not len(wide):
+            return None
+        inside, size = self._patch.count_used(active, wide), self._patch.size[wide]
+        fits = wide[(inside >= p.other_fit_ratio * count) & (inside >= p.covered_ratio * np.maximum(size, 1))]
         own = universes[declared].id
         others = [universes[index].id for index in fits.tolist() if index != declared]
         near = [other for other in others if other.protocol is own.protocol]
