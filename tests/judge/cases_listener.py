@@ -32,6 +32,13 @@ def rubbish(count: int) -> Plain:
     return Plain(made)
 
 
+def polls(per_second: int, lasts_s: float = END_S - FROM_S) -> Plain:
+    """So many Art-Net polls (14 octets, opcode 0x2000) a second of one machine, evenly from FROM_S on."""
+    poll = b"Art-Net\0\0\x20\0\x0e\x06\x10"
+    times = [FROM_S + n / per_second for n in range(round(per_second * lasts_s))]
+    return Plain([Packet(t_s, poll, "10.0.0.66", "255.255.255.255", Protocol.ARTNET) for t_s in times])
+
+
 def damaged(from_s: float, lasts_s: float, count: int) -> list[tuple[float, object]]:
     """So many packets with a wrong checksum each half second, after 500 of before."""
     return [see(from_s + n / 2, DropsSeen, 0, 0, 500 + count * (n + 1)) for n in range(round(lasts_s * 2) + 1)]
@@ -296,6 +303,15 @@ CASES = [
         # The tenth comes 0.9 s after the first; those of the last 10 s count, and its off-delay follows.
         (0.9, 1.1),
         closes_s=(17.0, 20.4),
+    ),
+    Case(
+        "packet-flood",
+        HOUSE,
+        lambda: [desk(), polls(1999)],
+        lambda: [desk(), polls(2000)],
+        # Three whole seconds; it holds until the first whole second after the flood is over.
+        (3.0, 3.2),
+        closes_s=(10.9, 11.3),
     ),
     Case(
         "too-many-sources",

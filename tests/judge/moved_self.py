@@ -9,7 +9,7 @@ from slotwatch.snapshot import Incident
 from slotwatch.wire.observation import DropsSeen, LineSeen, StallSeen
 from tests.judge.cases import FROM_S, HZ, desk, see
 from tests.judge.cases_control import HOUSE
-from tests.judge.cases_listener import TWO_NETWORKS, crowd, newcomers, rubbish, with_one_at_home
+from tests.judge.cases_listener import TWO_NETWORKS, crowd, newcomers, polls, rubbish, with_one_at_home
 from tests.judge.moved import Moved, Rules, aged, columns, has_cause, is_open, plays
 from tests.judge.stage import house_of
 from tests.judge.test_bridge import Tap
@@ -78,6 +78,18 @@ SELF = [
         "packets",
         15,
         plays(HOUSE, lambda: [desk(), rubbish(14)], lambda: [desk(), rubbish(15)], 8.0),
+    ),
+    Moved(
+        "packet-flood",
+        "packets_hz",
+        300.0,
+        plays(HOUSE, lambda: [desk(), polls(299, 5.0)], lambda: [desk(), polls(300, 5.0)], 10.0),
+    ),
+    Moved(
+        "packet-flood",
+        "lasts_s",
+        5.0,
+        plays(HOUSE, lambda: [desk(), polls(2000, 4.0)], lambda: [desk(), polls(2000, 5.0)], 10.0),
     ),
     # Its last packet that was not kept comes before 20 s; 3 s and the off-delay of a minute follow.
     Moved(

@@ -28,7 +28,7 @@ SEVERITIES = {
     "warning": "source-absent backup-absent backup-in-control receiver-silent slow-refresh fast-refresh uneven-refresh "
     "packet-loss sequence-unusable unexpected-source backup-differs slot-priority-faulty preview-only wrong-group "
     "echoed-universe malformed-packets too-many-sources repeated-packets querier-absent host-overrun patch-conflict "
-    "powered-off flash-rate way-overload supply-overload loss-between damaged-packets winners-differ",
+    "powered-off flash-rate way-overload supply-overload loss-between damaged-packets winners-differ packet-flood",
     "note": "out-of-order undeclared-universe stray-levels identity-changed fallback-address querier-changed "
     "flooded-groups duplicate-address skewed-universes fine-stuck fine-swapped torn-pair level-stuck glare-held "
     "control-held listener-silent unlike-usual",

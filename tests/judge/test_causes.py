@@ -325,3 +325,24 @@ def test_frames_at_rest_that_are_lost_in_a_row_on_a_way_that_loses_frames_accuse
     assert (found.universes, found.cause, found.confidence) == (("e131/2",), "path-or-sender", Confidence.MEDIUM)
     assert "its way to this port loses frames" in found.summary
     complete(found)
+
+
+def pausing(keep_alive_s: float, *, sent: bool) -> set[str]:
+    """What is said of a universe at rest that pauses for 3 s: frames are lost on the way, or it sends no more."""
+
+    def lost(universe: int, index: int, t: float) -> bool:
+        return sent and t >= 8.0 and (t - 8.0) % 3.0 > 0.6
+
+    rests = desk("Desk A", (1,), levels=still(70), rests=True, keep_alive_s=keep_alive_s, drop=lost)
+    shown = stage((1, 2), rests, desk("Desk B", (2,), 2)).run(20.0)
+    found = [event.incident for event in shown.events if event.incident is not None]
+    assert {one.rule for one in found if one.severity > Severity.NOTE} <= {"universe-lost", "packet-loss"}
+    return {one.summary for one in found if one.rule == "universe-lost"}
+
+
+def test_drop_outs_of_a_universe_at_rest_are_no_slow_keep_alive() -> None:
+    """E1.31-2018 6.6.2: at rest a frame each 0.8 to 1 s; its numbers (6.2.5) tell which were lost on the way."""
+    assert any("at rest only each 3" in said for said in pausing(3.0, sent=False))
+    lossy = pausing(0.5, sent=True)
+    assert lossy
+    assert not any("at rest only each" in said for said in lossy)

@@ -8,8 +8,25 @@ from random import Random
 import pytest
 
 from slotwatch.house.schema import DeclaredSource
+from slotwatch.model.admission import MOST_BRIEF
 from slotwatch.snapshot import Incident
-from tests.judge.stage import Desk, Packet, Plain, Stage, e131, group_of, house_of, moving
+from slotwatch.wire.observation import MembershipSeen, QuerySeen
+from slotwatch.wire.universe import Protocol
+from tests.judge.stage import (
+    START_NS,
+    Desk,
+    Packet,
+    Plain,
+    S,
+    Stage,
+    discovery,
+    e131,
+    group_of,
+    house_of,
+    moving,
+    opened_after_s,
+    still,
+)
 
 
 def forged(number: int, t_s: float, universe: int, sequence: int = 0) -> Packet:
@@ -48,6 +65,31 @@ def test_a_flood_of_forged_senders_is_one_incident(made: list[Packet]) -> None:
     assert incident.rule == "too-many-sources"
     assert incident.closed_ns is not None, "it is over a minute after the last"
     assert incident.evidence[-1].endswith(" undeclared sources came within 10 s.")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("from_s", [3.0, 13.0], ids=["in the first seconds", "later"])
+def test_new_identities_that_fill_every_table_are_one_incident(from_s: float) -> None:
+    """Each sends one slot on one of 4,000 universes, declared ones among them; as a storm of 12,000 a second does."""
+    made = []
+    for n in range(72_000):
+        data = e131(1 + n % 4000, 0, bytes(1), cid=n.to_bytes(16, "big"), name=f"x{n}")
+        made.append(Packet(from_s + n / 12_000, data, "10.0.0.1", group_of(1)))
+    shown = Stage(house_of((1, 2), min_refresh_hz=5), main_desk(), Plain(made))
+    shown.run(from_s + 70.0)
+    assert shown.only().rule == "too-many-sources"
+    assert shown.model.sources.filled <= MOST_BRIEF + 1
+    shown.run(from_s + 90.0)
+    assert shown.only().closed_ns is not None
+
+
+@pytest.mark.slow
+def test_universes_of_one_short_storm_are_no_open_question_a_minute_later() -> None:
+    """One machine sends 1,000 universes that nobody declared for 6 s."""
+    storm = Desk("Test", tuple(range(100, 1100)), "10.0.0.66", 6, hz=10, levels=still(0, 1), from_s=13.0, to_s=19.0)
+    shown = Stage(HOUSE, main_desk(), storm).run(25.0)
+    assert {one.rule for one in shown.open} == {"undeclared-universe", "universe-lost"}
+    assert shown.run(79.0).open == []
 
 
 @pytest.mark.slow
@@ -96,3 +138,80 @@ def test_more_faults_of_one_rule_than_can_be_read_are_reported_as_one() -> None:
     assert incident.rule == "sequence-unusable"
     assert len(incident.universes) == 20
     assert "and 14 more" in incident.summary
+
+
+EVERYWHERE = "255.255.255.255"
+GROUP = "239.255.250.214"
+"""Universe discovery, 64214 (ANSI E1.31-2018 4.3)."""
+POLL = b"Art-Net\0\0\x20\0\x0e\x06\x10"
+"""Art-Net 4, ArtPoll: opcode 0x2000, version 14, flags, least severity."""
+FLOOD_HZ, FLOOD_S = 3000, 8.0
+FLOOD_TIMES = [13.0 + n / FLOOD_HZ for n in range(round(FLOOD_HZ * FLOOD_S))]
+
+
+def poll_flood(senders: int) -> Plain:
+    return Plain(
+        [
+            Packet(t_s, POLL, f"10.9.{n % senders >> 8}.{n % senders & 255}", EVERYWHERE, Protocol.ARTNET)
+            for n, t_s in enumerate(FLOOD_TIMES)
+        ]
+    )
+
+
+def discovery_flood() -> Plain:
+    """A new identity and address in each."""
+    made = []
+    for n, t_s in enumerate(FLOOD_TIMES):
+        data = discovery((1, n + 2), cid=n.to_bytes(16, "big"), name="x")
+        made.append(Packet(t_s, data, f"10.9.{n >> 8}.{n & 255}", GROUP))
+    return Plain(made)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("sender", "words"),
+    [
+        (poll_flood(1), "Art-Net polls arrive from 10.9.0.0, about 3,000 a second"),
+        (poll_flood(5000), "Art-Net polls arrive from many addresses, about 3,000 a second"),
+        (discovery_flood(), "E1.31 discovery lists arrive from many addresses, about 3,000 a second"),
+    ],
+    ids=["polls of one", "polls of thousands", "discovery lists"],
+)
+def test_a_flood_of_packets_without_levels_is_one_incident_and_leaves_nothing(sender: Plain, words: str) -> None:
+    shown = Stage(HOUSE, main_desk(), sender)
+    shown.run(40.0)
+    tables = shown.model.occasions
+    assert max(len(tables.pollers), len(tables.nodes), len(tables.syncs), shown.model.sources.filled) <= 4096
+    shown.run(13.0 + FLOOD_S + 60.0)
+    incident = shown.only()
+    assert (incident.rule, incident.closed_ns is not None) == ("packet-flood", True)
+    assert words in incident.summary
+    assert len(tables.pollers) + len(tables.nodes) <= 2
+    assert shown.model.sources.filled == 1
+
+
+@pytest.mark.slow
+def test_a_loss_in_a_flood_of_polls_is_found_in_time() -> None:
+    shown = Stage(HOUSE, main_desk(to_s=17.0), poll_flood(5000)).run(20.0)
+    lost = shown.rule("universe-lost")
+    # 2.5 s after the last frame (ANSI E1.31-2018 6.7.1).
+    assert opened_after_s(lost) < 17.0 + 2.5 + 0.2
+
+
+@pytest.mark.slow
+def test_a_flood_of_queries_of_invented_hosts_is_one_incident() -> None:
+    """Each would be a new querier. Other hosts' reports count with them."""
+    shown = Stage(HOUSE, main_desk())
+    for n, t_s in enumerate(FLOOD_TIMES):
+        at_ns, host = START_NS + round(t_s * S), f"10.9.{n >> 8 & 255}.{n & 255}"
+        if n % 2:
+            shown.observations.append((t_s, QuerySeen(at_ns, 0, host, "igmp2", 10.0)))
+        else:
+            shown.observations.append((t_s, MembershipSeen(at_ns, 0, host, group_of(n % 60_000 + 1), True, "igmp2")))
+    shown.run(13.0 + FLOOD_S + 60.0)
+    (incident,) = shown.alarms()
+    assert incident.rule == "packet-flood"
+    # A query of an invented host makes it the querier: a note.
+    assert {one.rule for one in shown.open} <= {"querier-changed"}
+    assert "IGMP and MLD messages arrive from many addresses" in incident.summary
+    assert len(shown.judge.listener.queriers[0]) <= 16

@@ -23,6 +23,10 @@ START_NS = 5_000_000_000
 """At the start everybody is new. Art-Net's keep-alive comes each 4 s at the latest (Art-Net 4, ArtDmx)."""
 
 
+FEW = 32
+"""So many newcomers in a row, as dense as a crowd, begin one."""
+
+
 class Crowd:
     """Whether there is one, and since when who comes is of it."""
 
@@ -60,17 +64,27 @@ class Crowd:
         if ctx.now_ns < self._due_ns:
             return
         self._due_ns = ctx.now_ns + EVERY_NS
-        from_ns = max(ctx.now_ns - self._within_ns, ctx.started_ns + START_NS)
-        self.newcomers = int(np.count_nonzero(ctx.strangers_since(from_ns)))
         last_unkept_ns = ctx.model.streams.last_unkept_ns
         is_full = bool(last_unkept_ns) and ctx.now_ns - last_unkept_ns < self._within_ns
+        # No house fills the tables as it starts.
+        from_ns = max(ctx.now_ns - self._within_ns, ctx.started_ns + START_NS * (not is_full))
+        came_ns = ctx.model.sources.first_seen_ns[np.flatnonzero(ctx.strangers_since(from_ns))]
+        self.newcomers = len(came_ns)
         if self.newcomers >= (min(self._most_new, MAX_SOURCES_PER_UNIVERSE) if is_full else self._most_new):
             self.last_ns = ctx.now_ns
-            self.since_ns, self.until_ns = self.since_ns or from_ns, 0
+            self.since_ns, self.until_ns = self.since_ns or self._begins_ns(np.sort(came_ns), from_ns), 0
         elif self.is_on and ctx.now_ns - self.last_ns > self._over_ns:
             self.until_ns = ctx.now_ns
         elif self.until_ns and ctx.now_ns - self.until_ns > self._forgotten_ns:
             self.since_ns = self.until_ns = 0
+
+    def _begins_ns(self, came_ns: NDArray[np.int64], from_ns: int) -> int:
+        """When so many began to come, of the moments at which newcomers came: who came before is none of them."""
+        if len(came_ns) <= FEW:
+            return from_ns
+        in_a_row_ns = came_ns[FEW:] - came_ns[:-FEW]
+        dense = np.flatnonzero(in_a_row_ns <= self._within_ns * FEW // self._most_new)
+        return int(came_ns[dense[0]]) if len(dense) else from_ns
 
     def has_streams(self, ctx: RuleContext, rows: NDArray[np.intp], *, spares_declared: bool) -> NDArray[np.bool_]:
         """Which of these streams are the crowd's; those on declared universes are not, if they are spared."""

@@ -134,7 +134,9 @@ def kept_alive_slowly(scene: Scene) -> Verdict | None:
     if not len(rows) or (streams.protocol[rows] != Protocol.E131).any():
         return None
     gap_ns = np.where(streams.prev_frame_ns[rows] > 0, streams.last_frame_ns[rows] - streams.prev_frame_ns[rows], 0)
-    is_slow = gap_ns > ctx.universes.loss_timeout_ns[streams.universe[rows]]
+    # What is missing by its numbers was sent: the pause is the way's, and the sender's own pace is shorter.
+    own_ns = gap_ns // np.maximum(streams.return_step[rows].astype(np.int64), 1)
+    is_slow = own_ns > ctx.universes.loss_timeout_ns[streams.universe[rows]]
     is_in_pace = ctx.now_ns - scene.stops.last_ns[rows] <= gap_ns + gap_ns // 4
     if not (is_slow & is_in_pace & (streams.equal_frames[rows] > 0)).all():
         return None

@@ -19,6 +19,7 @@ from slotwatch.judge.last_show import LastShow
 from slotwatch.judge.ports import Ports
 from slotwatch.judge.switches import Switches
 from slotwatch.judge.tapped_line import TappedLine
+from slotwatch.model.surges import Surges
 from slotwatch.snapshot.health import ClockStepRow, LinkRow, ListenerHealth, NotJudgedRow, QuerierRow
 from slotwatch.wire.observation import (
     AddressSeen,
@@ -117,8 +118,7 @@ class Listener:
         self.lost_count = 0
         """Packets that this computer lost in the present run of losses."""
         self.damage = DamagedPackets()
-        self.stalled_last_ns = 0
-        self.stalled_for_ns = 0
+        self.stalled_last_ns = self.stalled_for_ns = 0
         self.stalled_unheard = False
         """Whether nobody listened in it, so that packets are gone."""
         self.marked_until_ns = 0
@@ -135,7 +135,8 @@ class Listener:
         """Device addresses by network and IP address, from ARP."""
         self.contested: dict[tuple[int, str], int] = {}
         """Addresses that went back to a device after another had claimed them: when that was last seen."""
-        self.memberships: deque[MembershipSeen] = deque(maxlen=1024)
+        self.group_messages = Surges()
+        """How many queries and reports come each second."""
         self.routes: RoutesSeen | None = None
         self.elsewhere = Elsewhere()
         self.ports = Ports()
@@ -165,9 +166,10 @@ class Listener:
             case ClockStepSeen():
                 self.clock_steps.append(seen)
             case QuerySeen():
+                self.group_messages.note("reports", seen.network, seen.querier, seen.t_ns)
                 self._take_query(seen)
             case MembershipSeen():
-                self.memberships.append(seen)
+                self.group_messages.note("reports", seen.network, seen.host, seen.t_ns)
             case QuerierWatchSeen():
                 if seen.watched and not (seen.network in self.watched and self.watched[seen.network].watched):
                     self.watched_since_ns[seen.network] = seen.t_ns
@@ -395,6 +397,4 @@ class Listener:
 
 
 def _name(network: int | None, names: tuple[str, ...]) -> str:
-    if network is None:
-        return ""
-    return names[network] if network < len(names) else str(network)
+    return "" if network is None else names[network] if network < len(names) else str(network)

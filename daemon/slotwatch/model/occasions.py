@@ -19,6 +19,7 @@ from slotwatch.house.schema import House
 from slotwatch.model.admission import BRIEF_NS, FORGET_BRIEF_NS, MOST_BRIEF
 from slotwatch.model.keys import Hashes
 from slotwatch.model.sources import Sources, address_octets
+from slotwatch.model.surges import Surges
 from slotwatch.wire import names
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.fields import Fields, PacketKind
@@ -32,6 +33,13 @@ PER_SECOND = 2000
 44 Hz (batches count one master once) are 840."""
 ROOM_AT_ONCE = 64
 """Entries that make room together, because finding them costs a look at all."""
+KINDS = {
+    PacketKind.E131_DISCOVERY: "discovery",
+    PacketKind.ART_POLL: "polls",
+    PacketKind.ART_POLL_REPLY: "replies",
+    PacketKind.E131_SYNC: "syncs",
+    PacketKind.ART_SYNC: "syncs",
+}
 KNOWN_AGAIN_NS = 1_000_000_000
 """How often it is worked out who is known."""
 SyncKey = tuple[int, int, int, bytes, bytes]
@@ -100,6 +108,8 @@ class Occasions:
         self.nodes: dict[tuple[int, str, int], Node] = {}
         """By network, sender's address and bind index."""
         self.pollers: dict[tuple[int, str], Poller] = {}
+        self.surges = Surges()
+        """How many come each second, looked at or not, by kind (the values of KINDS) and network."""
         self.evictions: Counter[str] = Counter()
         self.unkept: Counter[str] = Counter()
         self._second = -1
@@ -109,6 +119,7 @@ class Occasions:
     def take(self, batch: Batch, fields: Fields, rows: NDArray[np.intp]) -> None:
         """Take these rows of a batch: accepted packets that carry no slots."""
         kinds = fields.kind[rows]
+        self._count(batch, kinds, rows)
         syncs = rows[(kinds == PacketKind.E131_SYNC) | (kinds == PacketKind.ART_SYNC)]
         if len(syncs):
             self._take_syncs(batch, fields, syncs)
@@ -121,6 +132,20 @@ class Occasions:
             if len(some):
                 for row in self._allow(batch, some, kind.name.lower()).tolist():
                     take(batch, fields, row)
+
+    def _count(self, batch: Batch, kinds: NDArray[np.uint8], rows: NDArray[np.intp]) -> None:
+        """Count them by kind and network; where they are many, also by sender."""
+        pairs = kinds.astype(np.int64) << 16 | batch.network[rows]
+        for pair in np.unique(pairs).tolist():
+            kind, network = KINDS.get(PacketKind(pair >> 16)), pair & 0xFFFF
+            if kind is None:
+                continue
+            some = rows[pairs == pair]
+            surge = self.surges.take(kind, network, int(batch.t_ns[some[0]]), len(some))
+            if surge is not None:
+                addresses, counts = np.unique(batch.src[some], axis=0, return_counts=True)
+                for address, count in zip(addresses, counts.tolist(), strict=True):
+                    surge.name(names.address_text(address), count)
 
     def take_house(self, house: House) -> None:
         self._declared = self._known = _declared(house)

@@ -94,6 +94,9 @@ class SeriesOfStreams:
         silent_ns = part.t_ns - segments.before(part.t_ns, table.last_packet_ns[segments.rows])
         copy = strides.find_copies(table, part, number, step, silent_ns)
         self._note_jumps(part, step, silent_ns, begins)
+        back = begins & (table.first_frame_ns[segments.rows] > 0) & (segments.first(step) != NO_STEP)
+        if back.any():
+            table.return_step[segments.rows[back]] = segments.first(step)[back]
         # A copy has its predecessor's number: without it the steps to both sides are as they were.
         whole = segments.all_of(regular | copy)
         by_one = ~whole & strides.counts_by_one(table, segments, number, step, (copy, ended), begins)

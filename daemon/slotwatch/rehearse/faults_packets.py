@@ -15,7 +15,7 @@ from slotwatch.rehearse.cast import (
     paper,
     second_desk,
 )
-from slotwatch.rehearse.desk import LISTENER, cid_of
+from slotwatch.rehearse.desk import BROADCAST, LISTENER, cid_of
 from slotwatch.rehearse.looks import changed_at, moving, shortened
 from slotwatch.rehearse.packets import Sent
 from slotwatch.rehearse.registry import scenario
@@ -84,6 +84,19 @@ def art_net_length_wrong() -> Iterator[Item]:
 def reserved_universe() -> Iterator[Item]:
     bad = _bad(lambda count: packets.e131_data(cid_of("zero"), "Zero", 0, count, bytes(512)), 5)
     return mixed(main_desk((1,)).sends(), bad)
+
+
+@scenario(
+    "F25",
+    "a faulty controller sends 2,500 Art-Net polls a second",
+    14,
+    Truth("packet-flood", 7.2, (), began_s=4.0, says=("Art-Net polls", TOOL)),
+    paper((1,)),
+    live=False,
+)
+def poll_flood() -> Iterator[Item]:
+    polls = (Sent(ns(4 + n / 2500), 0, TOOL, 6454, BROADCAST, 6454, packets.art_poll(), 64) for n in range(25_000))
+    return mixed(main_desk((1,)).sends(), polls)
 
 
 @scenario(

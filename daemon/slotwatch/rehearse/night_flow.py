@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 
@@ -32,6 +33,8 @@ def loses_frames(plan: NightPlan, subject: str, at_s: float) -> None:
 
 
 ARTNET_NEEDS_S = 10.0
+SEEN_RATIO = 0.04
+"""Of packets that come twice both must be lost. From this share of both on it is well over 1 % of the frames."""
 
 
 def _lossy(plan: NightPlan, subject: str, at_s: float) -> None:
@@ -58,16 +61,23 @@ def path_loses(plan: NightPlan, subject: str, at_s: float) -> None:
         if was_lossy:
             continue  # what is said of it goes on
         if one == "media":
-            found = Expected(
+            media = Expected(
                 "lossy path", ("packet-loss",), (), plan.universes(one), at_s, plan.seconds, SIDE, is_owed=False
             )
-            plan.truths.append(partial(as_it_is, found))
+            plan.truths.append(partial(as_it_is, media))
         else:
-            plan.truths.append(moving_truth(plan, one, "lossy path", ("packet-loss",), at_s, SIDE, frames=True))
+            found = moving_truth(plan, one, "lossy path", ("packet-loss",), at_s, SIDE, frames=True)
+            is_seen = one not in plan.doubled or ratio**2 > SEEN_RATIO
+            plan.truths.append(partial(_if_seen, found, is_seen))
 
 
 def as_it_is(found: Expected) -> Expected:
     return found
+
+
+def _if_seen(truth: Callable[[], Expected], is_seen: bool) -> Expected:
+    found = truth()
+    return found if is_seen else replace(found, is_owed=False)
 
 
 def pauses(plan: NightPlan, subject: str, at_s: float) -> None:
@@ -116,6 +126,7 @@ def _play_anew(plan: NightPlan, subject: str, desk: Desk) -> None:
 
 def doubled(plan: NightPlan, subject: str, at_s: float) -> None:
     """A loop, or a mirror of both directions: each packet comes twice."""
+    plan.doubled.add(subject)
     plan.wrap(subject, lambda before: stage.doubled(before, 1, 0.0003, at_s))
     names = plan.universes(subject)
     fault = f"{subject} doubled"
@@ -153,13 +164,14 @@ def number_stands(plan: NightPlan, subject: str, at_s: float) -> None:
 def hangs(plan: NightPlan, subject: str, at_s: float) -> None:
     """The sender hangs and repeats one packet."""
     plan.wrap(subject, lambda before: frozen(before, at_s))
-    _unusable(plan, subject, f"{subject} repeats one packet", at_s)
+    # Its per-address priorities no longer come.
+    _unusable(plan, subject, f"{subject} repeats one packet", at_s, ("slot-priority-faulty",))
 
 
-def _unusable(plan: NightPlan, subject: str, fault: str, at_s: float) -> None:
+def _unusable(plan: NightPlan, subject: str, fault: str, at_s: float, beside: tuple[str, ...] = ()) -> None:
     plan.unnumbered.add(subject)
     names = plan.universes(subject)
-    also = (*LOSSES, "packet-loss", "backup-differs")
+    also = (*LOSSES, "packet-loss", "backup-differs", *beside)
     rules = ("sequence-unusable",)
     plan.truths.append(
         lambda: Expected(

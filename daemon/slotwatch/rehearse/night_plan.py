@@ -102,6 +102,8 @@ class NightPlan:
     """Asked once all faults are drawn, in their order."""
     lossy_s: dict[str, float] = field(default_factory=dict)
     """Since when a subject's way loses frames."""
+    doubled: set[str] = field(default_factory=set)
+    """Subjects whose packets come twice: what loses one of two loses nothing."""
     unnumbered: set[str] = field(default_factory=set)
     """Subjects whose numbers tell nothing: what is missing of them cannot be counted."""
     given_up: set[str] = field(default_factory=set)

@@ -77,10 +77,11 @@ def trimmed(slots: int) -> Change:
 
 
 def frozen(items: Iterable[Item], from_s: float) -> Iterator[Item]:
-    """From a moment on each universe's first packet again and again, with its number: a program that hangs."""
+    """From a moment on each universe's first packet of levels, again and again: a program that hangs sends no more."""
     kept: dict[tuple[str, str], bytes] = {}
-
-    def change(sent: Sent) -> Sent:
-        return replace(sent, payload=kept.setdefault((sent.src, sent.dst), sent.payload))
-
-    return changed(items, change, from_s, lambda sent: sent.payload[START_CODE] == 0)
+    for item in items:
+        if isinstance(item, Sent) and item.t_ns >= from_s * NANOSECONDS and is_data(item):
+            if item.payload[START_CODE] == 0:
+                yield replace(item, payload=kept.setdefault((item.src, item.dst), item.payload))
+        else:
+            yield item

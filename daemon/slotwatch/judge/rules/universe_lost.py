@@ -22,6 +22,7 @@ from slotwatch.snapshot import Severity
 class UniverseLostParameters(RuleParameters):
     start_s: float = number(10.0, "time that a house is given to appear after this computer's own link came back")
     forgotten_s: float = number(600.0, "silence after which an undeclared universe is no open question")
+    brief_s: float = number(30.0, "least time for which it is one; else as long as it was heard")
     lived_s: float = number(2.0, "shortest life of an undeclared universe that can be lost")
 
 
@@ -35,7 +36,8 @@ def is_lost(ctx: RuleContext, p: UniverseLostParameters) -> Mask:
     if ended.any():
         lost |= ended & ctx.terminated
     lived_ns = universes.last_arrival_ns - universes.first_frame_ns
-    lost &= (universes.declared >= 0) | ((silent_ns < ns_from_s(p.forgotten_s)) & (lived_ns >= ns_from_s(p.lived_s)))
+    asked_ns = np.clip(lived_ns, ns_from_s(p.brief_s), ns_from_s(p.forgotten_s))
+    lost &= (universes.declared >= 0) | ((silent_ns < asked_ns) & (lived_ns >= ns_from_s(p.lived_s)))
     if len(ctx.house.networks) > 1:
         # What came in by the wrong network and is back on its own is not lost.
         for row in np.flatnonzero(lost & (universes.declared < 0))[:MOST_LOOKED_AT].tolist():
