@@ -42,6 +42,10 @@ def sends_no_levels(scene: Scene) -> Verdict | None:
     stopped_ns = scene.stops.last_ns[rows]
     if not len(rows) or not (streams.last_packet_ns[rows] > stopped_ns + NANOSECONDS).all():
         return None
+    # Who has just come back sends other packets before its first levels, which come once a second at rest.
+    back_ns = streams.return_ns[rows]
+    if ((back_ns > stopped_ns) & (streams.last_packet_ns[rows] - back_ns < ALIVE_NS)).any():
+        return None
     newest_ns = int(streams.last_packet_ns[rows].max())
     if (streams.lost_of_last_10[rows] >= MISSING).all() and ctx.now_ns - scene.group.from_ns < SURE_NS:
         return _lost_between_others(scene)

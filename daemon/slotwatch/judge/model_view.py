@@ -60,6 +60,7 @@ class StreamColumns(Protocol):
     prev_frame_ns: NDArray[np.int64]
     priority: NDArray[np.uint8]
     protocol: NDArray[np.uint8]
+    return_ns: NDArray[np.int64]
     return_step: NDArray[np.uint8]
     sequence: NDArray[np.uint8]
     sequence_measurable: NDArray[np.bool_]

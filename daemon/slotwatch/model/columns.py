@@ -26,6 +26,7 @@ STREAM: tuple[tuple[str, str], ...] = (
     ("last_frame_ns", "<i8"),  # last accepted live frame: start code 0, not preview, terminated or discarded
     ("prev_frame_ns", "<i8"),
     ("last_packet_ns", "<i8"),  # anything of this stream, accepted or not
+    ("return_ns", "<i8"),  # first packet after its last silence over its timeout
     ("last_change_ns", "<i8"),
     ("last_preview_ns", "<i8"),
     ("last_terminated_ns", "<i8"),

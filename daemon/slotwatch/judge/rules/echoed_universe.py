@@ -18,7 +18,7 @@ import numpy as np
 from slotwatch.durations import ms_from_ns, ns_from_ms, ns_from_s
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
+from slotwatch.judge.explain import SOURCE, UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.judge.succession import MOST_LOOKED_AT
 from slotwatch.snapshot import Confidence, Severity
@@ -131,7 +131,14 @@ RULE = Rule(
     facts=EchoedUniverseFacts,
     explains=Explains(
         140,
-        Reach(UNIVERSE, effects=frozenset({Effect.RIVALRY}), rules=frozenset({"backup-in-control", "out-of-order"})),
+        Reach(
+            UNIVERSE,
+            effects=frozenset({Effect.RIVALRY}),
+            rules=frozenset({"backup-in-control", "out-of-order"}),
+            but=frozenset({"backup-differs"}),
+        ),
+        # A backup is compared with the main source alone: only one that is the echo itself differs by it.
+        Reach(SOURCE, rules=frozenset({"backup-differs"})),
     ),
     faults=("F47",),
     next_checks=(
