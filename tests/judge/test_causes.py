@@ -12,7 +12,21 @@ from slotwatch.house.schema import DeclaredSource, Receiver
 from slotwatch.snapshot import Confidence, Incident, Severity
 from slotwatch.wire.observation import LinkSeen, NeighbourSeen, QuerySeen, RoutesSeen
 from slotwatch.wire.universe import Protocol, UniverseId
-from tests.judge.stage import START_NS, Desk, Node, S, Stage, house_of, moving, opened_after_s, still
+from tests.judge.stage import (
+    START_NS,
+    Desk,
+    Node,
+    Packet,
+    Plain,
+    S,
+    Stage,
+    e131,
+    group_of,
+    house_of,
+    moving,
+    opened_after_s,
+    still,
+)
 from tests.judge.switches import FOH, polled, switch
 
 MAIN = DeclaredSource("main desk", address="10.0.0.1", role="main")
@@ -346,3 +360,30 @@ def test_drop_outs_of_a_universe_at_rest_are_no_slow_keep_alive() -> None:
     lossy = pausing(0.5, sent=True)
     assert lossy
     assert not any("at rest only each" in said for said in lossy)
+
+
+def test_why_a_desk_came_and_went_is_not_found_anew_after_a_time_that_was_not_judged() -> None:
+    """It was back for long when this computer's own lead came out: what is not heard then says nothing of the desk."""
+
+    def lost(universe: int, index: int, t: float) -> bool:
+        return (universe == 1 and any(at_s <= t < at_s + 4.0 for at_s in (11.0, 21.0, 31.0, 41.0))) or 55.0 <= t < 70.3
+
+    shown = stage((1, 2), desk("Desk A", (1,), drop=lost, discovery=True), desk("Desk B", (2,), 2, drop=lost))
+    shown.see(55.0, LinkSeen(START_NS + 55 * S, 0, False, (), "eth1"))
+    shown.see(70.0, LinkSeen(START_NS + 70 * S, 0, True, ("10.0.0.200",), "eth1"))
+    shown.run(80.0)
+    causes = {
+        event.incident.cause for event in shown.events if event.incident and event.incident.rule == "universe-lost"
+    }
+    assert causes == {"source-lost"}
+
+
+def test_other_packets_of_a_source_that_comes_back_do_not_say_that_it_sends_no_levels() -> None:
+    """Start code 0xDD comes before the first frame at rest, which is up to a second later (E1.31-2018 6.6.2)."""
+    before = desk("Desk A", (1,), levels=still(70), to_s=8.0)
+    after = desk("Desk A", (1,), levels=still(70), from_s=12.9)
+    data = e131(1, 90, bytes([100]) * 512, cid=before.cid, name="Desk A", start_code=0xDD)
+    priorities = Plain([Packet(12.0, data, "10.0.0.1", group_of(1))])
+    shown = stage((1, 2), before, after, priorities, desk("Desk B", (2,), 2)).run(20.0)
+    lost = [event.incident for event in shown.events if event.incident and event.incident.rule == "universe-lost"]
+    assert {one.cause for one in lost} == {"source-lost"}

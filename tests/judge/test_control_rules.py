@@ -364,3 +364,11 @@ def test_a_declared_source_that_changes_its_name_is_the_same_source() -> None:
     (incident,) = shown.run(16.0).all
     assert incident.rule == "universe-lost"
     assert '"main desk" (10.0.0.1, now named "Desk B")' in incident.summary
+
+
+def test_a_backup_out_of_step_is_no_work_of_an_echo() -> None:
+    """The two are of different machines: who takes the echo out still has a backup in another look."""
+    original, copy = desk(levels=look(0)), desk(3, from_s=4.0, levels=look(0, 0.1))
+    stuck = desk(2, levels=lambda t: look(0)(t) if t < 4.0 else still(250)(t), priority=90)
+    shown = stage(original, stuck, copy, sources=(A, B), by=BY).run(20.0)
+    assert {one.rule for one in shown.alarms()} == {"echoed-universe", "backup-differs"}

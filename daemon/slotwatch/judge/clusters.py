@@ -121,10 +121,13 @@ def _is_blind(ctx: RuleContext, group: LossGroup) -> bool:
 
 
 def _is_coming_back(ctx: RuleContext, group: LossGroup) -> bool:
-    """Whether a stream of the group sends again. What only holds under another rule by now has not come back."""
+    """Whether a stream of the group sends again. What only holds under another rule by now has not come back.
+
+    Of a group that was all back, what this computer could not hear since says nothing either.
+    """
     ended = [case for case in group.members.values() if not case.holds]
     rows = [row for case in ended for row in case.finding.streams]
-    return bool(rows) and bool(ctx.live[rows].any())
+    return bool(rows) and (len(ended) == len(group.members) or bool(ctx.live[rows].any()))
 
 
 def _loss_clusters(ctx: RuleContext, group: LossGroup, at: datetime) -> list[Cluster]:

@@ -90,10 +90,13 @@ def backup_out_of_step(plan: NightPlan, subject: str, at_s: float) -> None:
         outputs=tuple(replace(out, look=changed_at((0.0, out.look), (at_s, other))) for out in desk.outputs),
     )
     plan.parts["backup"] = lambda: plan.send(stuck)
+    plan.still_s["backup"] = at_s
     names = plan.universes("backup")
 
     def truth() -> Expected:
         is_owed = plan.silent_from_s("main", 0.0) > at_s + 14 and plan.silent_from_s("backup", 0.0) > at_s + 14
+        # Of a main desk whose numbers stay, receivers discard the levels that a backup could follow.
+        is_owed = is_owed and not plan.unnumbered & {"main", "backup"}
         return Expected("backup out of step", ("backup-differs",), (), names, at_s, at_s + 16.0, (), is_owed)
 
     plan.truths.append(truth)

@@ -106,6 +106,8 @@ class NightPlan:
     """Subjects whose packets come twice: what loses one of two loses nothing."""
     unnumbered: set[str] = field(default_factory=set)
     """Subjects whose numbers tell nothing: what is missing of them cannot be counted."""
+    still_s: dict[str, float] = field(default_factory=dict)
+    """Since when a subject stays in one look."""
     given_up: set[str] = field(default_factory=set)
     """Universes that the main desk no longer sends."""
     half_s: float = math.inf
@@ -169,7 +171,8 @@ class NightPlan:
 
         frames: frames are enough, changed or not.
         """
-        if frames and self.common.get("continuous"):
+        # The house lights never send what does not change.
+        if frames and self.common.get("continuous") and number != LIGHTS:
             return after_s if to_s - after_s >= ENOUGH_S else math.inf
         cues = [*self.cues[number], (self.seconds, False)]
         start_s = math.inf
@@ -197,8 +200,10 @@ def moving_truth(
     """Make the truth of a fault that shows while levels move: owed on the universes that move for long enough."""
 
     def truth() -> Expected:
-        numbers = (LIGHTS,) if subject == "lights" else plan.numbers
+        numbers = [int(name.removeprefix("e131/")) for name in plan.universes(subject)]
         to_s = min(plan.silent_from_s(subject, at_s), plan.seconds - 1)
+        if not (frames and plan.common.get("continuous")):
+            to_s = min(to_s, plan.still_s.get(subject, math.inf))
         starts = {number: plan.moves_from_s(number, at_s, to_s, frames=frames) for number in numbers}
         shown = {number: start_s for number, start_s in starts.items() if start_s < math.inf}
         names = tuple(f"e131/{number}" for number in (shown or numbers))
