@@ -128,7 +128,7 @@ def _load(wiring: Wiring) -> None:
         Loaded(
             name=house.name,
             page=f"{scheme}://{host}:{house.http.port}/",
-            has_routes=bool(house.routes) or house.listen.artnet_subscribe or house.listen.ask_fixtures,
+            has_routes=house.has_routes,
             subscribes=house.listen.artnet_subscribe,
             ways_mark=zlib.crc32(msgspec.msgpack.encode((house.name, house.networks, house.listen))),
             first_number=first_number(state_place(house, house.history.path)),
@@ -204,7 +204,7 @@ def _judging(wiring: Wiring) -> None:
     last = SnapshotReader(wiring["board"]).read()
     judging = JudgingProcess(
         house(),
-        Ring(wiring["ring"], wiring["rows"]),
+        Ring(wiring["ring"], wiring["rows"], reports=True),
         SnapshotWriter(wiring["board"]),
         Channel(wiring["requests"], FRONT_REQUEST),
         Channel(wiring["observations"], FROM_INTAKE),

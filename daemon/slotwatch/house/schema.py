@@ -384,6 +384,11 @@ class House:
         """All who get messages about incidents."""
         return (*self.notify, *self.webhooks)
 
+    @property
+    def has_routes(self) -> bool:
+        """Whether the process runs that sends: routes, the Art-Net node, questions to fixtures."""
+        return bool(self.routes) or self.listen.artnet_subscribe or self.listen.ask_fixtures
+
     def limits_of(self, universe: UniverseId) -> Limits:
         """Limits that hold for a universe that is not declared."""
         return {

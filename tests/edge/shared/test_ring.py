@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import mmap
 import os
 from collections.abc import Iterator
 
@@ -9,7 +10,16 @@ import numpy as np
 import pytest
 
 from slotwatch.edge.shared import memory, ring
-from slotwatch.edge.shared.ring import GUARD_ROWS, Ring, RingReader, RingWriter, create_memory, owned, size_bytes
+from slotwatch.edge.shared.ring import (
+    GUARD_ROWS,
+    KEPT_ROWS,
+    Ring,
+    RingReader,
+    RingWriter,
+    create_memory,
+    owned,
+    size_bytes,
+)
 from slotwatch.wire.batch import COLUMNS, ROW_BYTES, Batch
 
 ROWS = 2 * GUARD_ROWS
@@ -27,6 +37,7 @@ def test_the_parents_sizes_are_the_rings_own(rows: int) -> None:
     assert memory.ring_bytes(rows) == size_bytes(rows)
     assert memory.RING_ROW_BYTES == ROW_BYTES
     assert ring.HEADER.fields["heartbeat_ns"][1] == memory.RING_HEARTBEAT_AT
+    assert memory.RING_HEADER_BYTES == ring.HEADER_BYTES
     assert len(memory.RING_COLUMN_BYTES) == len(COLUMNS)
 
 
@@ -135,6 +146,149 @@ def test_a_reader_beside_a_writer_that_never_waits_sees_whole_rows_only(fd: int)
             given += len(found)
     assert given + reader.lost == ring_.head
     assert given > 0
+
+
+def test_where_all_rows_are_taken_the_next_ones_come_to_lie_at_the_first_place(fd: int) -> None:
+    writer, ring_ = RingWriter(fd, ROWS), Ring(fd, ROWS, reports=True)
+    reader = RingReader(ring_, 0)
+    found: list[int] = []
+    for turn in range(40):
+        writer.rewind()
+        assert writer.place()[0] == 0
+        put(writer, 100 * turn, 100)
+        while (batch := reader.take(ring_.head, 70)) is not None:
+            found += numbers(batch)
+    assert (found, reader.lost) == (list(range(4000)), 0)
+    assert (ring_.head, ring_.origin) == (4000, 3900), "rows are counted on"
+
+
+def test_rows_that_wait_stay_where_they_are(fd: int) -> None:
+    writer, ring_ = RingWriter(fd, ROWS), Ring(fd, ROWS, reports=True)
+    reader = RingReader(ring_, 0)
+    put(writer, 0, 100)
+    assert reader.take(ring_.head, 99) is not None
+    writer.rewind()
+    assert writer.place()[0] == 100
+    (waiting,) = ring_.views_of(reader.tail, ring_.head)
+    assert numbers(waiting) == [99]
+    assert reader.take(ring_.head) is not None
+    writer.rewind()
+    assert writer.place()[0] == 0
+
+
+def test_without_a_reader_that_reports_nothing_is_rewound(fd: int) -> None:
+    writer, ring_ = RingWriter(fd, ROWS), Ring(fd, ROWS)
+    reader = RingReader(ring_, 0)
+    put(writer, 0, 100)
+    assert reader.take(ring_.head) is not None
+    writer.rewind()
+    assert writer.place()[0] == 100
+
+
+def test_a_new_writer_and_a_new_reader_go_on_after_a_rewind(fd: int) -> None:
+    writer, ring_ = RingWriter(fd, ROWS), Ring(fd, ROWS, reports=True)
+    put(writer, 0, 300)
+    assert RingReader(ring_, 0).take(ring_.head) is not None
+    writer.rewind()
+    put(writer, 300, 50)
+    second = RingWriter(fd, ROWS)
+    second.rewind()
+    put(second, 350, 50)
+    reader = RingReader(Ring(fd, ROWS, reports=True), 300)
+    batch = reader.take(ring_.head)
+    assert batch is not None
+    assert numbers(batch) == list(range(300, 400))
+
+
+def test_a_reader_that_is_not_waited_for_loses_rows_and_is_given_no_others(fd: int) -> None:
+    writer, ring_, slow = RingWriter(fd, ROWS), Ring(fd, ROWS, reports=True), Ring(fd, ROWS)
+    reader, unreported = RingReader(ring_, 0), RingReader(slow, 0)
+    put(writer, 0, 300)
+    assert reader.take(ring_.head) is not None
+    first = unreported.take(slow.head, 100)
+    assert first is not None
+    writer.rewind()
+    put(writer, 300, 20)
+    assert not slow.was_whole(unreported.tail)
+    assert [numbers(batch) for batch in slow.views_of(unreported.tail, slow.head)] == [list(range(300, 320))]
+    batch = unreported.take(slow.head)
+    assert batch is not None
+    assert (numbers(batch), unreported.lost) == (list(range(300, 320)), 200)
+
+
+def test_a_rewind_while_a_reader_copies_spoils_the_copy(fd: int) -> None:
+    writer, ring_, slow = RingWriter(fd, ROWS), Ring(fd, ROWS, reports=True), Ring(fd, ROWS)
+    reader, memory = RingReader(ring_, 0), owned()
+    rewinds = [True]
+
+    def place(count: int, width: int) -> Batch:
+        if rewinds and rewinds.pop():
+            assert reader.take(ring_.head) is not None
+            writer.rewind()
+            put(writer, 40, 10)
+        return memory(count, width)
+
+    put(writer, 0, 40)
+    unreported = RingReader(slow, 0, place)
+    assert unreported.take(slow.head) is None, "what it was to copy is gone, and what came since is beyond its end"
+    batch = unreported.take(slow.head)
+    assert batch is not None
+    assert (numbers(batch), unreported.lost) == (list(range(40, 50)), 40)
+
+
+def test_a_reader_that_reports_loses_nothing_beside_a_writer_that_rewinds(fd: int) -> None:
+    """Two processes; the writer waits only for room, and rewinds whenever it finds all rows taken."""
+    count = 60_000
+    ring_ = Ring(fd, ROWS, reports=True)
+    reader = RingReader(ring_, 0)
+    child = os.fork()
+    if not child:
+        rewound = 0
+        try:
+            writer = RingWriter(fd, ROWS)
+            head = 0
+            while head < count:
+                if head - writer.ring.taken_word[0] > ROWS - 2 * GUARD_ROWS + 200:
+                    os.sched_yield()
+                    continue
+                before = writer.ring.origin
+                writer.rewind()
+                rewound += writer.ring.origin != before
+                put(writer, head, 20)
+                head += 20
+        finally:
+            os._exit(0 if rewound > 10 else 1)
+    given = 0
+    while given < count:
+        while (batch := reader.take(ring_.head)) is not None:
+            found = numbers(batch)
+            assert found == list(range(given, given + len(found)))
+            given += len(found)
+    assert os.waitpid(child, 0)[1] == 0
+    assert reader.lost == 0
+
+
+def test_memory_of_rows_that_waited_is_given_back_once_they_are_taken() -> None:
+    rows = 16_384
+    fd = create_memory(rows)
+    writer, ring_ = RingWriter(fd, rows), Ring(fd, rows, reports=True)
+    reader = RingReader(ring_, 0)
+    put(writer, 0, 10_000)
+    while reader.take(ring_.head) is not None:
+        writer.release()
+    held = os.fstat(fd).st_blocks * 512
+    writer.rewind()
+    put(writer, 10_000, 100)
+    writer.release()
+    assert os.fstat(fd).st_blocks * 512 < held * KEPT_ROWS / 10_000 + 4 * mmap.PAGESIZE * (len(COLUMNS) + 2)
+    batch = reader.take(ring_.head)
+    assert batch is not None
+    assert numbers(batch) == list(range(10_000, 10_100))
+    put(writer, 10_100, 10_000)
+    while (batch := reader.take(ring_.head)) is not None:
+        numbers(batch)
+    assert (reader.tail, reader.lost) == (20_100, 0)
+    os.close(fd)
 
 
 def test_a_size_that_is_no_power_of_two_is_refused(fd: int) -> None:

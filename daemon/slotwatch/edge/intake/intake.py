@@ -169,6 +169,8 @@ class Intake:
 
     def _empty(self, full: list[DataSocket], looked_ns: int) -> int:
         """Empty the sockets that hold something. The others were empty at `looked_ns`."""
+        if not self.house.has_routes:
+            self.writer.rewind()
         self._arrivals.turn()
         count = 0
         for sock in self.sockets:
@@ -225,6 +227,7 @@ class Intake:
             self._counted, self._counted_s = 0, now_s
         if now_s - self._refreshed_s > REFRESH_S:
             self._refreshed_s = now_s
+            self.writer.release()
             self._joined()
             self._send_health()
         elif self.taps and now_s - self._lines_sent_s > LINES_S:

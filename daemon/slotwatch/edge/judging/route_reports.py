@@ -36,7 +36,7 @@ class RouteReports:
         """Forget the routes that the house no longer has."""
         names = {route.name for route in house.routes}
         self.rows = tuple(row for row in self.rows if row.name in names)
-        if not (house.routes or house.listen.artnet_subscribe or house.listen.ask_fixtures):
+        if not house.has_routes:
             # The routes process has ended, so its own report is dropped.
             self.asking = self.node = None
             self.counted = {}

@@ -206,13 +206,17 @@ class Routing:
             # Levels this old are not worth sending; the newest frame of each universe follows at once.
             self.missed_rows += head - self._tail - NEWEST_ROWS
             self._tail = head - NEWEST_ROWS
-        fence()  # `head` before the rows
+        fence()  # `head` before the origin and the rows
+        origin = ring.origin
+        if self._tail < origin:
+            self.missed_rows += origin - self._tail
+            self._tail = origin
         end = min(head, self._tail + ROWS_AT_ONCE)
         views, payload = ring.views, ring.payload
         protocols, networks, times, sources = views["protocol"], views["network"], views["t_ns"], views["src"]
         wanted: list[tuple[int, tuple[int, int, int], int, bytes, bytes]] = []
         for number in range(self._tail, end):
-            row = number & (ring.rows - 1)
+            row = (number - origin) & (ring.rows - 1)
             start, protocol = row * NEAR_BYTES, protocols[row]
             if protocol == _E131:
                 universe = payload[start + 113] << 8 | payload[start + 114]

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 
-RING_HEADER_BYTES = 4096
+RING_HEADER_BYTES = 8192
 RING_COLUMN_BYTES = (8, 4, 2, 2, 1, 1, 16, 16)
 RING_ROW_BYTES = 1216
 RING_HEARTBEAT_AT = 24

@@ -1,17 +1,23 @@
 """The ring: packets in memory shared by intake (one writer) and judging, routes, recorder (readers).
 
-Layout of the memfd: one 4096-byte header page, then each column of `wire.batch.COLUMNS` for all rows
-(each starting on a 64-byte boundary), then the first NEAR_BYTES of each packet, then what lies behind them. Only
+Layout of the memfd: a 4096-byte header page, a page for judging to write in, each column of `wire.batch.COLUMNS` for
+all rows (each starting on a 64-byte boundary), the first NEAR_BYTES of each packet, and what lies behind them. Only
 discovery pages and what is no show data are longer, so the last plane is hardly ever real memory.
+
+Rows are counted without end. Row number n lies at place (n - `origin`) modulo `rows`. Where judging has taken all rows
+and nobody else reads, intake rewinds: `origin` becomes `head`, so that a house's packets come to lie in the same few
+rows, which stay in the processors' caches, and the other rows need no memory (`RingWriter.rewind`).
 
 Order of writing: the rows, then `head` (rows ever written), and only then rows of the next batch. `RingWriter.publish`
 puts a fence on both sides of the store of `head`: the first makes rows visible before the count that covers them, the
 second makes the count visible before the next batch overwrites older rows. `head` is one aligned 8-byte store,
-which x86-64 and arm64 never split.
+which x86-64 and arm64 never split. So is `origin`, with a fence behind its store: it is visible before any row that is
+written at its new place.
 
-Order of reading: `head`, then the rows, then `head` again (`RingReader`, with a fence between each two). The writer
-fills at most GUARD_ROWS rows beyond `head`, so rows from `head - rows + GUARD_ROWS` on were whole while they were read,
-if `head` is the one that is read afterwards. A reader therefore copies first, checks then, and uses nothing else.
+Order of reading: `head`, `origin`, then the rows, then both again (`RingReader`, with a fence between each two). The
+writer fills at most GUARD_ROWS rows beyond `head`, so rows from `head - rows + GUARD_ROWS` on and from `origin` on were
+whole while they were read, if both are those that are read afterwards. A reader therefore copies first, checks then,
+and uses nothing else. What judging says it has taken is a hint: were it wrong, rows would be lost and counted.
 """
 
 from __future__ import annotations
@@ -27,7 +33,9 @@ from numpy.typing import NDArray
 from slotwatch.edge.shared.ordering import fence
 from slotwatch.wire.batch import COLUMNS, ROW_BYTES, Batch, empty
 
-HEADER_BYTES = 4096
+HEADER_BYTES = 8192
+READERS_AT = 4096
+"""Where the page begins that a reader writes: how many rows it has taken."""
 GUARD_ROWS = 1024
 """Largest batch intake reads at once: rows that may be half written beyond `head`."""
 NEAR_BYTES = 640
@@ -35,6 +43,8 @@ NEAR_BYTES = 640
 FAR_BYTES = ROW_BYTES - NEAR_BYTES
 DEFAULT_ROWS = 65_536
 """About 43 MiB of full packets; judging may sleep 0.37 s at a full gigabit (177,500 packets/s) and loses none."""
+KEPT_ROWS = 8192
+"""Rows whose memory is kept, 5 MiB: in step with judging a full gigabit fills 2,000 to 4,000."""
 
 _CODES: dict[str, Literal["q", "i", "H", "B"]] = {"<i8": "q", "<i4": "i", "<u2": "H", "u1": "B"}
 """What a column's dtype is called by memoryview."""
@@ -50,8 +60,12 @@ HEADER = np.dtype(
         ("began_ns", "<i8"),  # heartbeat of this intake's first turn
         ("turned_generation", "<u8"),  # the newest intake that ended its first turn
         ("damaged", "<u8"),  # packets whose checksum was wrong
+        ("origin", "<u8"),  # number of the row at the first place
     ]
 )
+
+
+_ORIGIN_AT = HEADER.itemsize - 8
 
 
 def _layout(rows: int) -> tuple[dict[str, int], int, int]:
@@ -72,7 +86,8 @@ def size_bytes(rows: int) -> int:
 class Ring:
     """A mapping of the shared memory. `rows` is a power of two. Close it when done."""
 
-    def __init__(self, fd: int, rows: int, *, writable: bool = False) -> None:
+    def __init__(self, fd: int, rows: int, *, writable: bool = False, reports: bool = False) -> None:
+        """reports: its reader says how far it came, so that intake may rewind. At most one of all rings does."""
         if rows < 2 * GUARD_ROWS or rows & (rows - 1):
             raise ValueError(f"rows must be a power of two of at least {2 * GUARD_ROWS}, not {rows}")
         offsets, payload, size = _layout(rows)
@@ -102,17 +117,30 @@ class Ring:
         """The first NEAR_BYTES of each row."""
         self._far = whole[behind:]
         self._counts = whole[:8].cast("Q")
+        self.origin_word = whole[_ORIGIN_AT : _ORIGIN_AT + 8].cast("Q")
+        self.reports = reports
+        page = memoryview(mmap.mmap(fd, 4096, mmap.MAP_SHARED, offset=READERS_AT)) if reports else whole[READERS_AT:]
+        self.taken_word = page[:8].cast("Q")
+        """How many rows the reader that reports has taken."""
         self.views: dict[str, memoryview] = {}
         """Every column once more, flat, for one row at a time."""
         for name, dtype, inner in COLUMNS:
             size = np.dtype(dtype).itemsize * rows * int(np.prod(inner, dtype=int))
             self.views[name] = whole[offsets[name] : offsets[name] + size].cast(_CODES[dtype])
         self.addresses = self.data.ctypes.data, self.far.ctypes.data
+        self._planes = [(offsets[name], self.views[name].nbytes // rows) for name in offsets]
+        self._planes += [(payload, NEAR_BYTES), (behind, FAR_BYTES)]
+        """Where each column and each part of the packets begins, and bytes a row."""
 
     @property
     def head(self) -> int:
         """Rows ever written."""
         return self._counts[0]
+
+    @property
+    def origin(self) -> int:
+        """Number of the row at the first place. Read it after `head`, with a fence between them."""
+        return self.origin_word[0]
 
     def publish(self, head: int) -> None:
         """Store `head`, in one piece. The writer's."""
@@ -148,6 +176,14 @@ class Ring:
         """The newest intake that ended its first turn. Until it does, its rows say nothing of why they are few."""
         return int(self.header["turned_generation"][0])
 
+    def release(self, first: int) -> None:
+        """Give back the memory of all places from `first` on. The writer's; nothing there may be wanted any more."""
+        for start, width in self._planes:
+            begin = -(-(start + first * width) // mmap.PAGESIZE) * mmap.PAGESIZE
+            end = (start + self.rows * width) // mmap.PAGESIZE * mmap.PAGESIZE
+            if end > begin:
+                self._map.madvise(mmap.MADV_REMOVE, begin, end - begin)
+
     def away_ns(self) -> int:
         """Time between the last turn of the intake before and the first of this one: nobody held the sockets."""
         left_ns = int(self.header["left_ns"][0])
@@ -155,7 +191,8 @@ class Ring:
 
     def oldest(self) -> int:
         """First row that intake does not overwrite before it writes `head` again."""
-        return max(0, self.head - self.rows + GUARD_ROWS)
+        origin = self.origin
+        return max(origin, self.head - self.rows + GUARD_ROWS)
 
     def was_whole(self, first: int) -> bool:
         """Whether all that was read until now of rows from `first` on was whole. Asked after reading."""
@@ -167,9 +204,10 @@ class Ring:
 
         Views, which intake may overwrite at any time: for what may be wrong now and then. Else use a RingReader.
         """
-        offset = self.wall_offset_ns
+        offset, origin = self.wall_offset_ns, self.origin
+        first = max(first, origin)
         while first < end:
-            start = first % self.rows
+            start = (first - origin) % self.rows
             count = min(end - first, self.rows - start)
             part = slice(start, start + count)
             batch = self.packets.part(part)
@@ -178,7 +216,7 @@ class Ring:
             first += count
 
     def octets(self, row: int) -> bytes:
-        """Copy one packet. `row` is its place: its number modulo `rows`. Ask `was_whole` before it is used."""
+        """Copy one packet. `row` is its place. Ask `was_whole` before it is used."""
         start, length = row * NEAR_BYTES, self.views["length"][row]
         near = bytes(self.payload[start : start + min(length, NEAR_BYTES)])
         if length <= NEAR_BYTES:
@@ -211,6 +249,8 @@ class RingReader:
         self.lost = 0
         """Rows that were overwritten before they could be copied."""
         self._place = place or owned()
+        if ring.reports:
+            ring.taken_word[0] = tail
 
     def take(self, end: int, most: int = GUARD_ROWS) -> Batch | None:
         """Copy the next rows, at most `most` and none from `end` on; None if there are none.
@@ -221,20 +261,23 @@ class RingReader:
         while True:
             self._catch_up()
             first = self.tail
-            start = first % ring.rows
+            fence()  # `head` before the origin and the rows
+            start = (first - ring.origin) % ring.rows
             count = min(end - first, most, ring.rows - start)
             if count <= 0:
                 return None
-            fence()  # `head` before the rows
             batch = self._copy(start, count)
             if ring.was_whole(first):
                 self.tail = first + len(batch)
+                if ring.reports:
+                    fence()  # the copy before the word that it was made
+                    ring.taken_word[0] = self.tail
                 return batch
 
     def _catch_up(self) -> None:
         ring = self.ring
         if self.tail < ring.oldest():
-            middle = max(self.tail, ring.head - ring.rows // 2)
+            middle = max(self.tail, ring.head - ring.rows // 2, ring.origin)
             self.lost += middle - self.tail
             self.tail = middle
 
@@ -271,13 +314,29 @@ class RingWriter:
         self._generation = self.ring.generation + 1
         self.header["left_ns"] = self.header["heartbeat_ns"]
         self.header["intake_generation"] = self._generation
-        self._head = self.ring.head
+        self._head, self._origin = self.ring.head, self.ring.origin
+        self._is_wide = True
+        """Whether rows beyond KEPT_ROWS may hold memory."""
         self._drops_before, self._damaged_before = self.ring.kernel_drops, self.ring.damaged
 
     def place(self) -> tuple[int, int]:
         """First row index to fill and how many follow it without a wrap, at most GUARD_ROWS."""
-        start = self._head % self.ring.rows
+        start = (self._head - self._origin) % self.ring.rows
         return start, min(GUARD_ROWS, self.ring.rows - start)
+
+    def rewind(self) -> None:
+        """Go on at the first place if the reader that reports has taken all rows. Only where nobody else reads."""
+        if self._head != self._origin and self.ring.taken_word[0] == self._head:
+            self._is_wide |= self._head - self._origin > KEPT_ROWS
+            self._origin = self._head
+            self.ring.origin_word[0] = self._origin
+            fence()  # the origin before the next rows
+
+    def release(self) -> None:
+        """Give back the memory of rows that were filled while a reader was behind. Costs nothing if there are none."""
+        if self._is_wide and self._head - self._origin <= KEPT_ROWS - GUARD_ROWS:
+            self._is_wide = False
+            self.ring.release(KEPT_ROWS)
 
     def publish(self, count: int) -> None:
         """Make `count` rows from `place` on visible. They must be whole."""
