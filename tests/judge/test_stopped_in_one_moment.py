@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, Network
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.stage import Desk, Node, Stage, house_of, moving, still
@@ -88,10 +90,121 @@ def test_a_desk_whose_universes_end_within_a_second_went_silent_itself() -> None
     last = replace(on_a, universes=(2,), to_s=15.5)
     lights = [SPARE_LIGHTS, replace(SPARE_LIGHTS, address="10.1.0.9", network=1)]
     stage = Stage(house, replace(on_a, universes=(1,)), last, on_b, *lights).run(40.0)
-    assert {one.cause for one in stage.all} == {"source-lost"}, stage.said()
+    assert {one.cause for one in stage.all} == {"source-lost"}, said(stage)
 
 
 def test_a_desk_whose_universes_end_seconds_apart_lost_them_one_by_one() -> None:
     first, last = replace(MAIN, to_s=15.0), replace(MAIN, universes=(3,), to_s=18.0)
     stage = Stage(house_of((1, 2, 3, 4)), first, last, replace(SPARE_LIGHTS, universes=(4,))).run(20.0)
     assert [one.cause for one in stage.all] == ["path-or-sender"]
+
+
+CUT_S = 15.0
+TOWER = Desk("Tower", (4,), "10.0.0.4", 4)
+
+
+class Listing(Desk):
+    """A desk that lists all its universes, also one of which nothing comes."""
+
+    def listed(self, t: float) -> tuple[int, ...]:
+        return (1, 2, 3)
+
+
+def parts_of(desk: Desk, lost: int, to_s: float = CUT_S) -> list[Desk]:
+    """A desk of which one universe ends and the others go on."""
+    rest = tuple(number for number in desk.universes if number != lost)
+    return [replace(desk, universes=rest), replace(desk, universes=(lost,), discovery=False, to_s=to_s)]
+
+
+def said(stage: Stage) -> list[str]:
+    return [f"{one.rule} {one.cause}: {one.summary}" for one in stage.all]
+
+
+@pytest.mark.parametrize("rests", [False, True])
+@pytest.mark.parametrize("apart_s", [0.0, 0.1, -0.1])
+@pytest.mark.parametrize("discovery", [False, True])
+def test_lights_that_die_and_a_lost_universe_of_another_desk_are_two_incidents(
+    rests: bool, apart_s: float, discovery: bool
+) -> None:
+    """Two causes: what the desk shows of its universe says nothing of the lights, and the reverse."""
+    levels = still() if rests else moving()
+    main = Listing("Main desk", (1, 2, 3), levels=levels, rests=rests, discovery=discovery)
+    dead = replace(SPARE_LIGHTS, levels=levels, rests=rests, discovery=discovery, to_s=CUT_S + apart_s)
+    stage = Stage(house_of((1, 2, 3, 4, 9)), *parts_of(main, 3), dead, TOWER).run(50.0)
+    assert causes_of(stage) == {("e131/3",): "path-or-sender", ("e131/9",): "source-lost"}, said(stage)
+    for one in stage.open:
+        other = "Lights" if one.universes == ("e131/3",) else "Main desk"
+        assert other not in one.summary.partition("Still working")[0], one.summary
+
+
+def test_a_backup_that_dies_with_a_universe_of_the_main_is_named_where_both_sent_it() -> None:
+    """Universe 2 is lost because both sources of it ended, so that one sentence names both."""
+    stage = Stage(HOUSE, *parts_of(MAIN, 2), replace(SPARE, to_s=CUT_S), replace(MEDIA, levels=still())).run(40.0)
+    lost = next(one for one in stage.open if one.rule == "universe-lost")
+    words, _, also = lost.summary.partition("Still working")[0].partition("Nothing of")
+    assert '"main desk" (10.0.0.1) is running and still sends' in words, lost.summary
+    assert '"spare desk" (10.0.0.2) comes any more' in also, lost.summary
+
+
+def test_groups_that_a_switch_forgets_in_one_moment_are_one_incident() -> None:
+    """No multicast of data is left, and what goes on is broadcast: one cause took both desks' groups."""
+    stage = Stage(HOUSE, replace(MAIN, to_s=CUT_S), replace(SPARE_LIGHTS, to_s=CUT_S), MEDIA).run(40.0)
+    assert {one.cause for one in stage.open if one.rule == "universe-lost"} == {"multicast-lost"}, said(stage)
+
+
+ON_TWO = tuple(DeclaredUniverse(UniverseId(Protocol.E131, n), networks=(0, 1)) for n in (1, 2, 5, 9))
+TWO = replace(
+    house_of(()),
+    universes=ON_TWO,
+    networks=(Network("A", "eth1"), Network("B", "eth2")),
+    sources=HOUSE.sources[:2],
+)
+
+
+def on_both(desk: Desk, a_to_s: float = 1e9, b_to_s: float = 1e9) -> list[Desk]:
+    """A desk with a lead to each network, which ends at two times."""
+    return [replace(desk, to_s=a_to_s), replace(desk, address="10.1" + desk.address[4:], network=1, to_s=b_to_s)]
+
+
+@pytest.mark.parametrize("rests", [False, True])
+@pytest.mark.parametrize("apart_s", [0.0, 0.1, -0.1])
+def test_a_lead_that_comes_out_as_the_other_network_goes_dark_is_no_dead_desk(rests: bool, apart_s: float) -> None:
+    """Everything on B ends, and so does one of three desks on A: whether that desk runs is not known."""
+    levels = still() if rests else moving()
+    desks = [replace(desk, levels=levels, rests=rests) for desk in (MAIN, SPARE_LIGHTS, replace(TOWER, universes=(5,)))]
+    dark_s = CUT_S + apart_s
+    legs = [*on_both(desks[0], CUT_S, dark_s), *on_both(desks[1], b_to_s=dark_s), *on_both(desks[2], b_to_s=dark_s)]
+    stage = Stage(TWO, *legs).run(45.0)
+    by_network = {one.universes[0].partition("@")[2]: one for one in stage.open}
+    assert by_network.keys() == {"A", "B"}, said(stage)
+    assert by_network["B"].cause == "network-lost"
+    lead = by_network["A"]
+    assert lead.cause in ("unknown", "leg-lost")
+    assert not any(one.incident and one.incident.cause == "source-lost" for one in stage.events)
+    assert "its lead" in lead.summary
+    assert "itself went silent" not in lead.summary
+
+
+@pytest.mark.parametrize("dark_s", [4.0, 8.0, 20.0, 30.0])
+def test_a_universe_that_came_to_the_wrong_network_is_still_said_to_have_come_there_once_that_is_dark(
+    dark_s: float,
+) -> None:
+    universes = (*ON_TWO[:1], replace(ON_TWO[1], networks=(0,)), *ON_TWO[2:])
+    dark_at_s = CUT_S + dark_s
+    main, lights = replace(MAIN, universes=(1,)), SPARE_LIGHTS
+    home, stray = replace(MAIN, universes=(2,), to_s=CUT_S), replace(MAIN, universes=(2,), from_s=CUT_S, to_s=dark_at_s)
+    stage = Stage(
+        replace(TWO, universes=universes),
+        *on_both(main, b_to_s=dark_at_s),
+        *on_both(lights, b_to_s=dark_at_s),
+        home,
+        replace(stray, address="10.1.0.1", network=1),
+    )
+    stage.run(dark_at_s + 15.0)
+    lost = next(one for one in stage.open if "e131/2@A" in one.universes)
+    assert lost.cause == "wrong-network", said(stage)
+    text = " ".join((lost.summary, *lost.evidence))
+    assert "It arrived on network B" in text
+    assert "and ended there too" in text
+    assert "arrives on" not in text
+    assert "sends the same" not in text

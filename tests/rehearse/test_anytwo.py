@@ -28,7 +28,9 @@ def _only(performance: Performance, rule: str) -> Incident:
     return one
 
 
-@pytest.mark.parametrize("seed", [4, 9, 12, 38, *(pytest.param(n, marks=pytest.mark.slow) for n in (8, 10, 33, 45))])
+@pytest.mark.parametrize(
+    "seed", [4, 9, 12, 38, *(pytest.param(n, marks=pytest.mark.slow) for n in (8, 10, 33, 45, 402, 411))]
+)
 def test_drawn_show_on_two_networks_is_reported_as_it_is(seed: int) -> None:
     performance = _played(seed)
     wrong = judge(any_two(seed), performance).wrong

@@ -17,7 +17,7 @@ HEARD_LATELY_NS = 12 * NANOSECONDS
 def bring_up_to_date(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Verdict:
     """Give a verdict as it reads now. Why it happened stays; what goes on and who is back changes."""
     sentence, evidence = verdict.sentence, verdict.evidence
-    if verdict.rests_on and not any(_is_heard(ctx, source) for source in verdict.rests_on):
+    if _has_gone_silent(ctx, verdict):
         sentence, now, then = verdict.once_silent
         evidence = [then if line == now else line for line in evidence]
     back, away = _back(ctx, group, " ".join((sentence, *evidence)))
@@ -39,12 +39,22 @@ def _are(names: list[str]) -> str:
     return "is" if len(names) == 1 else "are"
 
 
+def _has_gone_silent(ctx: RuleContext, verdict: Verdict) -> bool:
+    """Whether nothing of what a verdict rests on is heard any more."""
+    streams = verdict.rests_on_streams
+    if not verdict.rests_on and not streams:
+        return False
+    goes_on = any(ctx.live[row] or ctx.listener.is_blind(int(ctx.streams.network[row]), ctx.now_ns) for row in streams)
+    return not goes_on and not any(_is_heard(ctx, source) for source in verdict.rests_on)
+
+
 def _is_heard(ctx: RuleContext, source: int) -> bool:
-    row = ctx.sources[source]
-    if ctx.listener.is_blind(row.network, ctx.now_ns):
-        return True  # nobody knows
-    is_live = bool(ctx.live[ctx.streams_from(source)].any())
-    return is_live or ctx.at_ns - row.last_seen_ns < HEARD_LATELY_NS
+    row, mine = ctx.sources[source], ctx.streams_from(source)
+    if ctx.listener.is_blind(row.network, ctx.now_ns) or ctx.live[mine].any():
+        return True  # of a network that this listener cannot hear nobody knows
+    # Where its data ended, only what came after that shows that it goes on.
+    ended_ns = int(ctx.streams.last_arrival_ns[mine].max()) if len(mine) else 0
+    return row.last_seen_ns > ended_ns + NANOSECONDS and ctx.at_ns - row.last_seen_ns < HEARD_LATELY_NS
 
 
 def _back(ctx: RuleContext, group: LossGroup, text: str) -> tuple[list[str], list[str]]:

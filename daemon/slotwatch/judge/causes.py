@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.judge import leg_causes, wording
+from slotwatch.judge import leg_causes, leg_doubts, wording
 from slotwatch.judge.binding import Finding
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.damage_causes import weigh_damage, weigh_missing
@@ -233,7 +233,8 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
         [*(["a switch, lead or supply that these sources share"] if several else []), leg_causes.say_leads(scene)],
         next_checks=checks,
     )
-    leg_causes.say_blind_legs(scene, verdict)
+    leg_doubts.say_blind_legs(scene, verdict)
+    leg_doubts.say_dark_legs(scene, verdict)
     if others:
         verdict.evidence.append(f"Other sources went on: {wording.list_names(ctx.say_sources(others))}.")
     weighed = scene.sources[:MOST_WEIGHED]

@@ -62,8 +62,12 @@ def _namesakes(ctx: RuleContext, universe: int) -> NDArray[np.bool_]:
 
 def elsewhere(ctx: RuleContext, universe: int) -> list[int]:
     """Rows of the same universe that are heard on networks that it is not declared on."""
-    universes = ctx.universes
-    return np.flatnonzero(_namesakes(ctx, universe) & (universes.declared < 0) & (universes.live > 0)).tolist()
+    return [row for row in strays(ctx, universe) if ctx.universes.live[row] > 0]
+
+
+def strays(ctx: RuleContext, universe: int) -> list[int]:
+    """Rows of the same universe on networks that it is not declared on, also those that have ended."""
+    return np.flatnonzero(_namesakes(ctx, universe) & (ctx.universes.declared < 0)).tolist()
 
 
 def declared_elsewhere(ctx: RuleContext, universe: int) -> list[int]:

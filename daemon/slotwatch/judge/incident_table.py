@@ -6,7 +6,7 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import replace
 
-from slotwatch.judge.drafts import IncidentRecord, Slot
+from slotwatch.judge.drafts import IncidentDraft, IncidentRecord, Slot
 from slotwatch.judge.events import Event, how_long
 from slotwatch.judge.flapping import Flapping
 from slotwatch.judge.rule import Rule
@@ -38,6 +38,8 @@ class IncidentTable:
         """Those of accounts that last."""
         self._raised: set[Slot] = set()
         """Rule and universe of all that is an incident of its own now."""
+        self._losers: dict[Slot, list[IncidentDraft]] = {}
+        """Rule and universe of what is lost now: the accounts that name it."""
         self._took_over = False
 
     # --- reading --------------------------------------------------------------------------------------

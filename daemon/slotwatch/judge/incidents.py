@@ -15,7 +15,7 @@ from slotwatch.judge import earlier
 from slotwatch.judge.catalog import CATALOG, FLAPPING, begins_at_a_moment
 from slotwatch.judge.drafts import Explains, IncidentDraft, IncidentRecord, Slot, may_be_part
 from slotwatch.judge.incident_table import IncidentTable
-from slotwatch.judge.likeness import GONE, difference, is_alike, joined, with_silences
+from slotwatch.judge.likeness import GONE, LOSSES, difference, is_alike, joined, with_silences
 from slotwatch.snapshot import Incident, TimelineEntry
 
 if TYPE_CHECKING:
@@ -40,6 +40,7 @@ class IncidentBook(IncidentTable):
         self._accounted = {(account.rule, account.group) for account in accounts}
         self._claimed = {(account.rule, account.group) for account in accounts if account.returned_ns is None}
         self._raised = {(account.rule, name) for account in accounts for name in account.universes}
+        self._losers = _losers(accounts)
         found: list[tuple[IncidentRecord, IncidentDraft]] = []
         for account in accounts:
             if account.returned_ns is not None and self._is_within(account, by_slot, kept):
@@ -173,6 +174,7 @@ class IncidentBook(IncidentTable):
         incident.began_ns = min(incident.began_ns, account.began_ns) if same else account.began_ns
         incident.rule, incident.cause, incident.confidence = account.rule, account.cause, account.confidence
         incident.severity = account.severity
+        self._give_up(incident, account)
         # What it took down stays named when a part of it is back: the record is of the whole fault.
         incident.universes = joined(incident.universes, account.universes)
         incident.sources = joined(incident.sources, account.sources)
@@ -208,6 +210,25 @@ class IncidentBook(IncidentTable):
         entry.held_ns = account.held_ns or self._now_ns
         if self._flapping.opens_often(entry.openings) and not account.flapping:
             incident.summary = FLAPPING.sentence.format(summary=account.summary, flaps=incident.flaps + 1)
+
+    def _give_up(self, incident: Incident, account: IncidentDraft) -> None:
+        """Strike out what turned out to be lost by another cause, which an incident of its own names now."""
+        before = set(incident.universes) - set(account.universes)
+        others = [one for name in before for one in self._losers.get((account.rule, name), ()) if one is not account]
+        # Of one universe several sources may be absent, each by its own cause.
+        others = [one for one in others if account.rule in GONE or set(one.sources) & set(incident.sources)]
+        if not others:
+            return
+        gone = {name for one in others for name in one.universes} & before
+        strangers = {name for one in others for name in one.sources} - set(account.sources)
+        keys = {key for one in others for key in one.source_keys} - set(account.source_keys)
+        fixtures = {name for one in others for name in one.fixtures} - set(account.fixtures)
+        incident.universes = tuple(name for name in incident.universes if name not in gone)
+        incident.labels = tuple(pair for pair in incident.labels if pair[0] not in gone)
+        incident.sources = tuple(name for name in incident.sources if name not in strangers)
+        incident.source_keys = tuple(key for key in incident.source_keys if key not in keys)
+        incident.fixtures = tuple(name for name in incident.fixtures if name not in fixtures)
+        incident.legs = tuple(leg for leg in incident.legs if leg.source not in strangers)
 
     def _explained(self, before: Explains, now: Explains) -> Explains:
         """What it explains now, and what it explained that is over since: else nothing would tell where that went."""
@@ -339,6 +360,16 @@ class IncidentBook(IncidentTable):
     def waiting(self) -> list[Incident]:
         """What was open before a restart and was not found again yet."""
         return [self._open[number].incident for number in sorted(self._resumed & self._open.keys())]
+
+
+def _losers(accounts: Sequence[IncidentDraft]) -> dict[Slot, list[IncidentDraft]]:
+    """Rule and universe: the accounts of what is lost there now."""
+    found: dict[Slot, list[IncidentDraft]] = {}
+    for account in accounts:
+        if account.rule in LOSSES and account.group.startswith("loss:") and account.returned_ns is None:
+            for name in account.universes:
+                found.setdefault((account.rule, name), []).append(account)
+    return found
 
 
 def _given_ns(incident: Incident) -> int:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from slotwatch.judge import wording
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.homes import elsewhere
+from slotwatch.judge.homes import strays
 from slotwatch.judge.scene import MOST_NAMED, Scene, Verdict
 from slotwatch.judge.stops import KEEP_ALIVE_ARTNET_NS, KEEP_ALIVE_E131_NS, SLACK_NS
 from slotwatch.snapshot import Confidence
@@ -35,26 +35,32 @@ def find_leg_cause(scene: Scene) -> Verdict | None:
 
 
 def find_wrong_network(scene: Scene) -> Verdict | None:
-    """Give the cause where all that was lost arrives from the same sources on a network that it is not declared on."""
+    """Give the cause where all that was lost arrives from the same sources on a network that it is not declared on.
+
+    It stays the cause where that has ended too, unless its source ended here as a whole.
+    """
     ctx, streams = scene.ctx, scene.ctx.streams
     if not scene.sources:
         return None
     senders: dict[int, None] = {}
     networks: set[int] = set()
+    arrived: list[int] = []
+    ended_whole = {ctx.first_leg(source) for source in scene.whole}
     for universe in sorted(set(streams.universe[scene.stopped].tolist())):
         ended = np.flatnonzero(scene.stopped & (streams.universe == universe)).tolist()
         lost = {ctx.first_leg(ctx.source_of(row)) for row in ended}
         found = [
             row
-            for other in elsewhere(ctx, universe)
+            for other in strays(ctx, universe)
             for row in ctx.streams_of(other).tolist()
-            if ctx.live[row]
-            and ctx.first_leg(ctx.source_of(row)) in lost
+            if (leg := ctx.first_leg(ctx.source_of(row))) in lost
+            and (ctx.live[row] or leg not in ended_whole)
             # What came there before as well is another leg.
             and streams.since_ns[row] > scene.group.from_ns
         ]
         if not found:
             return None
+        arrived += found
         senders.update(dict.fromkeys(ctx.source_of(row) for row in found))
         networks.update(streams.network[found].tolist())
     here, there = say_networks(ctx, scene.networks), say_networks(ctx, sorted(networks))
@@ -70,7 +76,7 @@ def find_wrong_network(scene: Scene) -> Verdict | None:
             f"Look at the lead of {name}: it may be plugged into a port of {there}.",
             "Look at the VLAN of its switch port.",
         ],
-        rests_on=tuple(senders),
+        rests_on_streams=tuple(arrived),
         once_silent=(
             f"It arrived on {there} instead, where it is not declared, and ended there too.",
             since,
@@ -312,22 +318,6 @@ def say_leads(scene: Scene) -> str:
     if len(scene.networks) > 1:
         return f"what its leads to {say_networks(scene.ctx, scene.networks)} share, rather than the source"
     return "the source's own switch port or lead, rather than the source"
-
-
-def say_blind_legs(scene: Scene, verdict: Verdict) -> None:
-    """Doubt that a source is dead of which another lead cannot be heard, since this listener's own link is down."""
-    ctx = scene.ctx
-    legs = {leg for source in scene.sources for leg in ctx.other_legs(source)}
-    blind = sorted({ctx.sources[leg].network for leg in legs if ctx.listener.is_down(ctx.sources[leg].network)})
-    if not blind or set(blind) & set(scene.networks):
-        return
-    one = len(ctx.whole_sources(scene.sources)) == 1
-    verdict.confidence = Confidence.LOW
-    verdict.sentence = (
-        f"{_names(ctx, scene.sources)} stopped on {say_networks(ctx, scene.networks)}: power, crash or "
-        f"{'its lead' if one else 'their leads'}. This listener's own link to {say_networks(ctx, blind)} is down, "
-        f"so it is not known whether {'it still sends' if one else 'they still send'} there."
-    )
 
 
 def say_legs_working(scene: Scene, verdict: Verdict) -> None:

@@ -13,8 +13,8 @@ from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import ways
 from slotwatch.judge.binding import Key, Raised
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.stops import KEEP_ALIVE_ARTNET_NS, KEEP_ALIVE_E131_NS, SLACK_NS, Stops
-from slotwatch.wire.universe import Protocol
+from slotwatch.judge.partings import dead_or_cut_off, own_reasons
+from slotwatch.judge.stops import SLACK_NS, Stops
 
 Name = tuple[str, Key]
 """Rule and key of a finding."""
@@ -104,9 +104,9 @@ class Losses:
         for name, case in present.items():
             if name not in self._group_of:
                 self._place(ctx, stops, name, case, followed)
-        self._part(partial(_own_reasons, ctx, stops), ctx)
+        self._part(partial(own_reasons, ctx, stops), ctx)
         if len(ctx.house.networks) > 1:
-            self._part(partial(_dead_or_cut_off, ctx), ctx)
+            self._part(partial(dead_or_cut_off, ctx), ctx)
         if len(self.groups) > 1:
             for group in self.groups.values():
                 group.follow_members()
@@ -300,58 +300,6 @@ def _came_back(stops: Stops, group: LossGroup, case: Raised) -> bool:
     """Whether a frame of a member came after its group stopped."""
     rows = list(case.finding.streams)
     return bool(rows) and int(stops.last_ns[rows].max()) > group.to_ns + SLACK_NS
-
-
-def _own_reasons(ctx: RuleContext, stops: Stops, group: LossGroup) -> dict[Name, str]:
-    """What sources themselves show of why they stopped, for each member of which it is known.
-
-    died: nothing of the source came since. no-levels: its packets come on. withdrawn: its next list no longer has it.
-    """
-    streams, rows = ctx.streams, np.array(sorted(group.streams), np.intp)
-    after_ns = max(group.from_ns, group.to_ns) + SLACK_NS
-    came_on = streams.last_packet_ns[rows] > stops.last_ns[rows] + NANOSECONDS
-    died = ctx.model.sources.last_seen_ns[streams.source[rows]] <= after_ns
-    if died.all() or came_on.all():
-        return {}  # the usual loss of thousands of universes
-    kinds = dict(zip(rows.tolist(), np.where(came_on, "no-levels", np.where(died, "died", "")).tolist(), strict=True))
-    for source in set(streams.source[rows[~died]].tolist()):
-        listed, mine = ctx.sources[source].listed, rows[(streams.source[rows] == source) & ~came_on]
-        if listed is not None and ctx.sources[source].listed_at_ns > after_ns:
-            e131 = mine[streams.protocol[mine] == Protocol.E131]
-            kinds |= dict.fromkeys(e131[~np.isin(streams.number[e131], listed)].tolist(), "withdrawn")
-    found = {}
-    for name, case in group.members.items():
-        kind = {kinds[row] for row in case.finding.streams if row in kinds} if case.holds else set()
-        if len(kind) == 1 and kind != {""}:
-            found[name] = kind.pop()
-    return found
-
-
-def _dead_or_cut_off(ctx: RuleContext, group: LossGroup) -> dict[Name, str]:
-    """Of members whose sources have several leads: whether all of those stopped, or others go on."""
-    known = {name: _whole_source_died(ctx, group, case) for name, case in group.members.items()}
-    return {name: "died" if died else "goes on" for name, died in known.items() if died is not None}
-
-
-def _whole_source_died(ctx: RuleContext, group: LossGroup, case: Raised) -> bool | None:
-    """Whether all leads of the sources of a case stopped then, of two or more; False if one goes on; else None."""
-    after_ns = max(group.from_ns, group.to_ns) + SLACK_NS
-    seen = []
-    for source in ctx.sources_of(case.finding.streams):
-        legs = {source, *ctx.other_legs(source)}
-        if len({ctx.sources[leg].network for leg in legs}) < 2:
-            return None
-        last_ns: dict[int, int] = {}
-        for leg in legs:
-            row = ctx.sources[leg]
-            last_ns[row.network] = max(last_ns.get(row.network, 0), row.last_seen_ns)
-        goes_on = max(last_ns.values()) > after_ns
-        is_artnet = ctx.sources[source].protocol == Protocol.ARTNET
-        rest_ns = (KEEP_ALIVE_ARTNET_NS if is_artnet else KEEP_ALIVE_E131_NS) + SLACK_NS
-        if not goes_on and min(last_ns.values()) < min(group.from_ns, group.to_ns) - rest_ns:
-            return None  # another lead was out before: what ended now may be the last lead or the source
-        seen.append(goes_on)
-    return None if not seen or len(set(seen)) > 1 else not seen[0]
 
 
 def _lost_its_ports(ctx: RuleContext, group: LossGroup) -> bool:

@@ -9,6 +9,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.losses import EXPIRY_NS
 from slotwatch.judge.queriers import QuerierChange, heard_changes, named_changes
 from slotwatch.judge.scene import ONE_END_NS, Scene, Verdict
+from slotwatch.judge.stops import SLACK_NS
 from slotwatch.snapshot import Confidence
 
 QUERIER_GONE_NS = 255 * NANOSECONDS
@@ -59,6 +60,9 @@ def multicast_only(scene: Scene, others: list[int]) -> Verdict | None:
     stopped = np.flatnonzero(scene.stopped)
     alive = scene.alive_afar()
     if not len(alive) or not scene.is_multicast(stopped).all() or scene.is_multicast(alive).any():
+        return None
+    # A packet from before all of it had surely stopped shows nothing of what goes on.
+    if not (scene.stops.last_ns[alive] > max(scene.group.from_ns, scene.group.to_ns) + SLACK_NS).any():
         return None
     names = wording.list_names(scene.ctx.say_sources(others))
     verdict = multicast_lost(

@@ -12,6 +12,7 @@ from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.losses import LossGroup
+from slotwatch.judge.partings import dark_networks
 from slotwatch.judge.stops import SLACK_NS, Stops
 from slotwatch.snapshot import Confidence
 
@@ -38,6 +39,8 @@ class Verdict:
     """More evidence is due."""
     rests_on: tuple[int, ...] = ()
     """Rows of sources on other networks that go on, which is what it says."""
+    rests_on_streams: tuple[int, ...] = ()
+    """The same where it says so of single streams."""
     once_back: str = ""
     """The sentence once some of those that it names are back, where it would be no longer true."""
     once_silent: tuple[str, str, str] = ("", "", "")
@@ -161,6 +164,7 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
         silent &= ~_goes_on_under_another_address(ctx)
         if len(ctx.house.networks) > 1:
             silent &= _on_the_same_ways(ctx, lost)
+            silent &= _apart_from_the_dark(ctx, group, lost)
     if group.kind == "terminated":
         silent[:] = False  # who falls silent in that moment announced nothing
     stopped = lost | (silent & stops.overdue)
@@ -193,6 +197,16 @@ def _on_the_same_ways(ctx: RuleContext, lost: NDArray[np.bool_]) -> NDArray[np.b
     legs = {leg for source in sources for leg in (source, *ctx.other_legs(source))}
     same: NDArray[np.bool_] = np.isin(streams.network, streams.network[lost])
     return same | np.isin(streams.source, list(legs))
+
+
+def _apart_from_the_dark(ctx: RuleContext, group: LossGroup, lost: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """(S,) streams on the side of lost ones, where a whole network went dark in that moment."""
+    network = ctx.streams.network
+    dark = sorted(dark_networks(ctx, group))
+    if not dark:
+        return np.ones(ctx.streams.count, np.bool_)
+    is_dark: NDArray[np.bool_] = np.isin(network, dark)
+    return is_dark if is_dark[lost].all() else ~is_dark | np.isin(network, network[lost])
 
 
 def _goes_on_under_another_address(ctx: RuleContext) -> NDArray[np.bool_]:

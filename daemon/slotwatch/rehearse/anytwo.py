@@ -366,7 +366,13 @@ def _settled(plan: TwoNetworks) -> list[Expected]:
         near = [other for other in every if other is not one and abs(other.at_s - one.at_s) < NEAR_S]
         causes = one.causes
         if causes and any(other.causes for other in near):
-            causes = (*causes, *(cause for other in near for cause in other.causes), "network-lost", "leg-lost")
+            causes = (
+                *causes,
+                *(cause for other in near for cause in other.causes),
+                "network-lost",
+                "leg-lost",
+                "unknown",
+            )
         is_seen = one.rules == ("networks-swapped",) or max(one.due_s, one.at_s) + 2 < swapped_s[0]
         # What lasts then arrives on the other network.
         names = one.universes if is_seen else tuple(name.partition("@")[0] for name in one.universes)

@@ -1,0 +1,128 @@
+"""What stopped in one moment by several causes: the kinds that its sources and its networks show themselves."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.durations import NANOSECONDS
+from slotwatch.judge.binding import Key, Raised
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.stops import KEEP_ALIVE_ARTNET_NS, KEEP_ALIVE_E131_NS, SLACK_NS, Stops
+from slotwatch.wire.universe import Protocol
+
+if TYPE_CHECKING:
+    from slotwatch.judge.losses import LossGroup
+
+Name = tuple[str, Key]
+MULTICAST = (1, 2)
+"""Destination kinds of streams that come by a group, their own or another one."""
+MEMBERSHIPS_NS = 125 * NANOSECONDS
+"""Query interval (RFC 2236 8.2). With a querier silent for longer, groups may run out in any order."""
+SOME = 2
+"""Sources that go on elsewhere, with which a network that brings nothing is dark rather than left by each of them."""
+
+
+def own_reasons(ctx: RuleContext, stops: Stops, group: LossGroup) -> dict[Name, str]:
+    """What sources themselves show of why they stopped, for each member of which it is known.
+
+    died: nothing of the source came since. no-levels: its packets come on. a part: the source goes on without it, and
+    other groups still arrive or its next list no longer has it.
+    """
+    streams, rows = ctx.streams, np.array(sorted(group.streams), np.intp)
+    after_ns = max(group.from_ns, group.to_ns) + SLACK_NS
+    came_on = streams.last_packet_ns[rows] > stops.last_ns[rows] + NANOSECONDS
+    died = ctx.model.sources.last_seen_ns[streams.source[rows]] <= after_ns
+    if died.all() or came_on.all():
+        return {}  # the usual loss of thousands of universes
+    part = ~came_on & ~died & _left_others_behind(ctx, rows, after_ns)
+    words = np.select([came_on, died, part], ["no-levels", "died", "a part"], "")
+    kinds = dict(zip(rows.tolist(), words.tolist(), strict=True))
+    for source in set(streams.source[rows[~died]].tolist()):
+        listed, mine = ctx.sources[source].listed, rows[(streams.source[rows] == source) & ~came_on]
+        if listed is not None and ctx.sources[source].listed_at_ns > after_ns:
+            e131 = mine[streams.protocol[mine] == Protocol.E131]
+            kinds |= dict.fromkeys(e131[~np.isin(streams.number[e131], listed)].tolist(), "a part")
+    found = {}
+    for name, case in group.members.items():
+        kind = {kinds[row] for row in case.finding.streams if row in kinds} if case.holds else set()
+        if len(kind) == 1 and kind != {""}:
+            found[name] = kind.pop()
+    return found
+
+
+def _left_others_behind(ctx: RuleContext, rows: NDArray[np.intp], after_ns: int) -> NDArray[np.bool_]:
+    """(R,) streams that ended while others of their source and network came on, and not by a loss of multicast."""
+    streams = ctx.streams
+    came_on = streams.used & (streams.last_packet_ns > after_ns)
+    came_on[rows] = False
+    goes_on: NDArray[np.bool_] = np.isin(streams.source[rows], streams.source[came_on])
+    is_multicast = np.isin(streams.destination_kind, MULTICAST)
+    for network in set(streams.network[rows].tolist()):
+        querier = ctx.listener.querier(network)
+        forgets = querier is not None and after_ns - querier.last_ns > MEMBERSHIPS_NS
+        if forgets or not (came_on & is_multicast & (streams.network == network)).any():
+            goes_on &= ~((streams.network[rows] == network) & is_multicast[rows])
+    return goes_on
+
+
+def dead_or_cut_off(ctx: RuleContext, group: LossGroup) -> dict[Name, str]:
+    """Of members whose sources have several leads: whether all of those stopped, or others go on.
+
+    Where a whole network went dark, that a source ended there says nothing of the source.
+    """
+    known = {name: _whole_source_died(ctx, group, case) for name, case in group.members.items()}
+    found = {name: "died" if died else "goes on" for name, died in known.items() if died is not None}
+    dark = dark_networks(ctx, group)
+    if not dark:
+        return found
+    for name, case in group.members.items():
+        if set(case.finding.networks) <= dark:
+            found[name] = "dark network"
+        elif found.get(name) == "died":
+            found[name] = "beside it"
+    return found
+
+
+def dark_networks(ctx: RuleContext, group: LossGroup) -> set[int]:
+    """Networks of which everything that came ended in that moment, while several of its sources go on elsewhere."""
+    if len(ctx.house.networks) < 2:
+        return set()
+    after_ns = max(group.from_ns, group.to_ns) + SLACK_NS
+    before_ns = min(group.from_ns, group.to_ns) - KEEP_ALIVE_ARTNET_NS
+    ended: dict[int, set[int]] = {}
+    lit: set[int] = set()
+    alive: set[int] = set()
+    for row in ctx.sources:
+        source = ctx.sources[row]
+        if source.last_seen_ns < before_ns or ctx.is_here(row):
+            continue
+        if source.last_seen_ns > after_ns:
+            lit.add(source.network)
+            alive.add(ctx.first_leg(row))
+        else:
+            ended.setdefault(source.network, set()).add(ctx.first_leg(row))
+    return {network for network, sources in ended.items() if network not in lit and len(sources & alive) >= SOME}
+
+
+def _whole_source_died(ctx: RuleContext, group: LossGroup, case: Raised) -> bool | None:
+    """Whether all leads of the sources of a case stopped then, of two or more; False if one goes on; else None."""
+    after_ns = max(group.from_ns, group.to_ns) + SLACK_NS
+    seen = []
+    for source in ctx.sources_of(case.finding.streams):
+        legs = {source, *ctx.other_legs(source)}
+        if len({ctx.sources[leg].network for leg in legs}) < 2:
+            return None
+        last_ns: dict[int, int] = {}
+        for leg in legs:
+            row = ctx.sources[leg]
+            last_ns[row.network] = max(last_ns.get(row.network, 0), row.last_seen_ns)
+        goes_on = max(last_ns.values()) > after_ns
+        is_artnet = ctx.sources[source].protocol == Protocol.ARTNET
+        rest_ns = (KEEP_ALIVE_ARTNET_NS if is_artnet else KEEP_ALIVE_E131_NS) + SLACK_NS
+        if not goes_on and min(last_ns.values()) < min(group.from_ns, group.to_ns) - rest_ns:
+            return None  # another lead was out before: what ended now may be the last lead or the source
+        seen.append(goes_on)
+    return None if not seen or len(set(seen)) > 1 else not seen[0]
