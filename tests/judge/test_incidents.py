@@ -65,6 +65,47 @@ def test_what_returns_within_a_minute_is_the_same_incident(returns_s: float, sam
     assert (incident.flaps == 1) is same
 
 
+@pytest.mark.parametrize(("cause", "same"), [("source-lost", True), ("unknown", True), ("wrong-network", False)])
+def test_what_returns_by_another_cause_is_another_incident(cause: str, same: bool) -> None:
+    """Nobody has taken the new cause on."""
+    book = IncidentBook(0)
+    book.update([LOST], 10 * S)
+    book.acknowledge(1, "Robin", "", 11 * S)
+    book.update([], 20 * S)
+    book.update([replace(LOST, group="loss:2", cause=cause, began_ns=40 * S)], 42 * S)
+    (incident,) = book.open_incidents()
+    assert (incident.id == 1) is same
+    assert (incident.acknowledged is not None) is same
+
+
+@pytest.mark.parametrize("universes", [("e131/1",), ("e131/1", "e131/9")])
+def test_what_returns_is_told_by_itself(universes: tuple[str, ...]) -> None:
+    """It was over: when it began, and what it takes, is worked out anew. Causes that it went through are its own."""
+    book = IncidentBook(0)
+    wide = replace(LOST, universes=("e131/1", "e131/2"), sources=("Desk A", "Desk B"), cause="path-or-sender")
+    book.update([wide], 10 * S)
+    book.update([replace(wide, cause="source-lost")], 12 * S)
+    book.update([replace(wide, cause="source-lost", returned_ns=13 * S)], 13 * S)
+    book.update([], 23 * S)
+    again = replace(LOST, group="loss:2", cause="path-or-sender", began_ns=40 * S, universes=universes)
+    for at_s in (42, 43):
+        book.update([again], at_s * S)
+    (incident,) = book.open_incidents()
+    assert (incident.id, incident.began_ns, incident.flaps) == (1, 40 * S, 1)
+    assert (incident.universes, incident.sources) == (universes, ("Desk A",))
+    book.update([replace(again, returned_ns=46 * S, summary_of_it="Lost.")], 46 * S)
+    book.update([], 56 * S)
+    assert book.closed_incidents()[-1].summary.endswith("It lasted 6.0 s.")
+
+
+def test_a_loss_that_is_found_universe_by_universe_began_with_the_newest_frame_of_any() -> None:
+    """At rest keep-alives of two universes are up to a second apart, and both sources lived until the later one."""
+    book = IncidentBook(0)
+    book.update([LOST], 12 * S)
+    book.update([replace(LOST, universes=("e131/1", "e131/2"), began_ns=9_900_000_000)], 13 * S)
+    assert book.open_incidents()[0].began_ns == 9_900_000_000
+
+
 def test_widened_and_the_record_keeps_what_came_back() -> None:
     book = IncidentBook(0)
     book.update([ONE], 10 * S)

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, Network
 from slotwatch.wire.universe import Protocol, UniverseId
-from tests.judge.stage import Desk, Node, Stage, house_of, moving, still
+from tests.judge.stage import START_NS, Desk, Node, Stage, house_of, moving, still
 
 MAIN = Desk("Main desk", (1, 2), "10.0.0.1", 1)
 SPARE = Desk("Spare desk", (1, 2), "10.0.0.2", 2, 90)
@@ -208,3 +209,19 @@ def test_a_universe_that_came_to_the_wrong_network_is_still_said_to_have_come_th
     assert "and ended there too" in text
     assert "arrives on" not in text
     assert "sends the same" not in text
+
+
+@pytest.mark.parametrize("phase_s", [0.0, 0.3, 0.6])
+def test_a_desk_that_dies_at_rest_began_to_be_lost_after_its_newest_frame(phase_s: float) -> None:
+    """E1.31 at rest comes each 0.9 s here, Art-Net each 4 s (ANSI E1.31-2018 6.6.2; common practice)."""
+    at_rest = [
+        replace(SPARE_LIGHTS, universes=(number,), levels=still(), rests=True, phase_s=phase_s * place, to_s=CUT_S)
+        for place, number in enumerate((1, 2))
+    ]
+    media = replace(MEDIA, levels=still(), to_s=CUT_S)
+    stage = Stage(house_of((1, 2, 4), artnet=(0,)), *at_rest, media, TOWER).run(40.0)
+    lost = next(one for one in stage.open if "e131/1" in one.universes)
+    universes = stage.model.universes
+    is_of_lights = universes.used & np.isin(universes.number, (1, 2)) & (universes.protocol == Protocol.E131)
+    assert lost.began_ns >= int(universes.last_arrival_ns[is_of_lights].max())
+    assert lost.began_ns <= START_NS + round(CUT_S * 1e9)

@@ -25,11 +25,19 @@ class Cluster:
     accepted: AcceptedCase | None = None
     earlier_began_ns: int = 0
     """When it began, if an earlier judgement knew it already; else 0."""
+    together_ns: int = 0
+    """The newest frame of what stopped in one moment (at rest others came seconds before); else 0."""
 
     @property
     def since_ns(self) -> int:
         since_ns = min(case.finding.since_ns for case in self.cases)
         return min(since_ns, self.earlier_began_ns or since_ns)
+
+    @property
+    def began_ns(self) -> int:
+        """When it began on the wire."""
+        began_ns = self.together_ns or self.since_ns
+        return min(began_ns, self.earlier_began_ns or began_ns)
 
     @property
     def cause(self) -> str:

@@ -150,7 +150,8 @@ def _loss_cluster(group: LossGroup, cases: list[Raised], accepted: AcceptedCase 
     now = {rule for rule, held in by_rule.items() if not all(case.over for case in held)}
     lead = next(rule for rule in LOSS_RULES if rule in (now or by_rule))
     name = f"loss:{group.id}" + (ACCEPTED if accepted else "")
-    cluster = Cluster(by_rule[lead][0].rule, name, by_rule[lead], accepted=accepted)
+    together_ns = group.from_ns if group.kind == "silent" and not group.spread_ns else 0
+    cluster = Cluster(by_rule[lead][0].rule, name, by_rule[lead], accepted=accepted, together_ns=together_ns)
     cluster.explained = [case for rule, held in by_rule.items() if rule != lead for case in held]
     return cluster
 

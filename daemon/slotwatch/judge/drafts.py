@@ -13,6 +13,8 @@ from slotwatch.snapshot import Confidence, HeardElsewhere, Incident, IncidentLeg
 
 SURELY_ANOTHER_NS = 12 * NANOSECONDS
 """Longest window of any rule, 10 s, and some slack: what opened so long before a fault began is not part of it."""
+UNKNOWN = frozenset({"", "unknown"})
+"""Causes that say nothing."""
 Explains = tuple[tuple[str, tuple[str, ...]], ...]
 Slot = tuple[str, str]
 """Rule and group: what makes a cluster the same as an incident's."""
@@ -75,6 +77,24 @@ class IncidentRecord:
 
     earlier_began_ns: int = 0
     """When it began, as an earlier judgement knew; 0: this judgement opened it."""
+    causes: set[str] = field(default_factory=set)
+    """All causes that it has had: a verdict goes through several while evidence comes in."""
+
+    went_on_from_ns: int = 0
+    """When it began, if that was before what it is about now: it came back, and was gone again; 0: it was not."""
+
+    def may_have_cause(self, cause: str) -> bool:
+        """Whether what returns may be this fault: its cause is one that this had, or one of them is not known."""
+        return cause in self.causes or cause in UNKNOWN or self.causes <= UNKNOWN
+
+    def begin_anew(self, account: IncidentDraft) -> None:
+        """Forget whom and what it was about: it was over, and what returned is told by itself."""
+        incident = self.incident
+        self.slot, self.while_it_lasted = (account.rule, account.group), ""
+        self.went_on_from_ns = self.earlier_began_ns = 0
+        incident.began_ns, incident.returned_ns = account.began_ns, None
+        incident.universes = incident.sources = incident.source_keys = incident.fixtures = ()
+        incident.labels, incident.legs, incident.explains = (), (), ()
 
     def end(self, now_ns: int) -> None:
         """Put the summary into the past, with the length of the outage itself."""

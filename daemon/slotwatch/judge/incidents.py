@@ -128,7 +128,8 @@ class IncidentBook(IncidentTable):
             closed_ns = entry.incident.closed_ns or 0
             if entry.incident.part_of or self._now_ns - closed_ns > self._flapping.reopen_ns:
                 continue
-            if self._is_same(entry, account):
+            # What returns by a cause that it never had is another fault: nobody has taken that on.
+            if self._is_same(entry, account) and entry.may_have_cause(account.cause):
                 self._closed.remove(entry)
                 self._reopen(entry, account)
                 return entry
@@ -137,7 +138,7 @@ class IncidentBook(IncidentTable):
     def _reopen(self, entry: IncidentRecord, account: IncidentDraft) -> None:
         incident = entry.incident
         incident.closed_ns = None
-        entry.slot = account.rule, account.group
+        entry.begin_anew(account)
         self._open[incident.id] = entry
         self._return(entry, account)
 
@@ -169,9 +170,19 @@ class IncidentBook(IncidentTable):
 
     def _fill(self, entry: IncidentRecord, account: IncidentDraft) -> None:
         incident = entry.incident
+        is_gone_again = incident.returned_ns is not None and account.returned_ns is None
+        if is_gone_again and not entry.may_have_cause(account.cause):
+            entry.begin_anew(account)
+        entry.causes.add(account.cause)
         # What turned out to be part of a wider fault began when that did.
         same = incident.rule == account.rule or not begins_at_a_moment(account.rule)
-        incident.began_ns = min(incident.began_ns, account.began_ns) if same else account.began_ns
+        is_one = entry.slot[1] == account.group and account.group.startswith("loss:")
+        if is_one or not same:
+            # Of what stopped in one moment, each member that is found later may narrow that moment down.
+            entry.went_on_from_ns *= same
+            incident.began_ns = min(account.began_ns, entry.went_on_from_ns or account.began_ns)
+        else:
+            entry.went_on_from_ns = incident.began_ns = min(incident.began_ns, account.began_ns)
         incident.rule, incident.cause, incident.confidence = account.rule, account.cause, account.confidence
         incident.severity = account.severity
         self._give_up(incident, account)
@@ -181,7 +192,7 @@ class IncidentBook(IncidentTable):
         incident.source_keys = joined(incident.source_keys, account.source_keys)
         incident.fixtures = joined(incident.fixtures, account.fixtures)
         incident.labels = joined(incident.labels, account.labels)
-        if incident.returned_ns is not None and account.returned_ns is None:
+        if is_gone_again:
             entry.earlier_began_ns = 0  # what came back and is gone again began anew
         incident.returned_ns = account.returned_ns
         incident.legs = with_silences(incident.legs, account.legs)
@@ -301,6 +312,7 @@ class IncidentBook(IncidentTable):
                 entry.incident.id, self.next_id = self.next_id, self.next_id + 1
             else:
                 earlier.put_together(entry.incident, earlier.moved(given.pop(twin.id), self.wall_offset_ns))
+                entry.went_on_from_ns = entry.incident.began_ns
             entry.incident.revision += 1
             self._open[entry.incident.id] = entry
         for incident in given.values():

@@ -94,7 +94,7 @@ def lasting(cluster: Cluster, universes: list[int]) -> list[int]:
 
 def say_returned(ctx: RuleContext, cluster: Cluster, universes: list[int], returned_ns: int) -> str:
     """Say that it is back and watched, and how long it lasted."""
-    lasted = wording.seconds(max(0, returned_ns - cluster.since_ns))
+    lasted = wording.seconds(max(0, returned_ns - cluster.began_ns))
     since = ctx.time_of_day(returned_ns)
     if cluster.rule.name in GONE:
         gone = "lost" if cluster.rule.name == "universe-lost" else "missing"
