@@ -155,6 +155,11 @@ class Engine:
         longest_ns = SETTLED_NS if self.judge.is_settled else CALM_NS
         return waits_ns(longest_ns, self.model.soonest_loss_ns(), self._ticked_ns)
 
+    @property
+    def calm_rest_ns(self) -> int:
+        """How long the next tick may wait after the last while packets come that nobody looked at."""
+        return waits_ns(CALM_NS, self.model.soonest_loss_ns(), self._ticked_ns)
+
     def take_house(self, house: House, now_ns: int) -> None:
         """Go on under another house file: what is known of streams and incidents is kept."""
         self.house = house

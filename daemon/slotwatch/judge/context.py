@@ -226,9 +226,9 @@ class RuleContext:
         """Rows of all streams of a source row."""
         return self._by_source.of(source)
 
-    def winning(self, rows: Integers) -> tuple[NDArray[np.uint8], NDArray[np.int32]]:
+    def winning(self, rows: Integers) -> tuple[NDArray[np.uint8], NDArray[np.int16]]:
         """Levels of universe rows, (U, 512), and the stream row that wins each slot, -1 for nobody."""
-        winning: tuple[NDArray[np.uint8], NDArray[np.int32]] = self.model.winner_levels(rows)
+        winning: tuple[NDArray[np.uint8], NDArray[np.int16]] = self.model.winner_levels(rows)
         return winning
 
     @cached_property

@@ -89,10 +89,10 @@ def in_control(streams: Streams, universes: NDArray[np.intp], now_ns: int) -> ND
 
 def winner_levels(
     streams: Streams, universes: NDArray[np.intp], now_ns: int
-) -> tuple[NDArray[np.uint8], NDArray[np.int32]]:
+) -> tuple[NDArray[np.uint8], NDArray[np.int16]]:
     """Levels of each universe row, (U, 512), and the stream that wins each slot, -1 for nobody (level 0)."""
     shown = np.zeros((len(universes), SLOTS), np.uint8)
-    owners = np.full((len(universes), SLOTS), NOBODY, np.int32)
+    owners = np.full((len(universes), SLOTS), NOBODY, np.int16)
     table = streams.universes
     winner = table.winner[universes]
     slot_by_slot = decided_by_slot(streams, now_ns)
@@ -121,7 +121,7 @@ def _merge(
     slot_by_slot: NDArray[np.bool_],
     now_ns: int,
     shown: NDArray[np.uint8],
-    owners: NDArray[np.int32],
+    owners: NDArray[np.int16],
 ) -> None:
     """Merge universes with several contenders, rank by rank: all first streams, all second ones …"""
     place = np.full(streams.universes.capacity, -1, np.int64)

@@ -74,7 +74,7 @@ def _report(
     _freshen(model, stream_rows)
     levels, slot_streams = model.winner_levels(universe_rows)
     if len(stream_rows) != streams.top:
-        slot_streams = stream_place[slot_streams]
+        slot_streams = stream_place[slot_streams].astype(np.int16)
     names, labels = names_and_labels
     return Report(
         universes=_universe_columns(model, universe_rows, states, stream_place),
@@ -83,7 +83,7 @@ def _report(
         streams=_stream_columns(model, stream_rows, universe_place, source_place),
         sources=tuple(model.sources[row] for row in source_rows.tolist()),
         levels=levels,
-        slot_streams=slot_streams.astype(np.int16),
+        slot_streams=slot_streams,
         interval_bins=streams.interval_bins[stream_rows],
     )
 

@@ -102,7 +102,9 @@ class Windows:
         """Grow with the table."""
         more = self._table.capacity - self._ring.shape[2]
         if more > 0:
-            self._ring = np.pad(self._ring, ((0, 0), (0, 0), (0, more)))
+            before, self._ring = self._ring, np.zeros((METRICS, BUCKETS, self._table.capacity), np.int16)
+            for metric, bucket in np.argwhere(before.any(2)).tolist():  # the others take no memory
+                self._ring[metric, bucket, :-more] = before[metric, bucket]
             self._folded = np.pad(self._folded, ((0, 0), (0, more)))
             self._unreported = np.pad(self._unreported, (0, more))
             self._gaps_us = np.pad(self._gaps_us, ((0, 0), (0, more)))
@@ -220,8 +222,13 @@ class Windows:
                     column = getattr(table, name)[:top]
                     column += (come[metric] - leaving[length][metric]).astype(np.uint32)
         self._bucket += 1
-        self._ring[:, self.place] = 0
-        self._folded[:] = 0
+        # The bucket that is filled next is the one that leaves the longest windows. What nothing was counted in stays
+        # untouched: it needs no memory.
+        for metric in range(METRICS):
+            if leaves[BUCKETS - 1][metric]:
+                self._ring[metric, self.place, :top] = 0
+            if comes[metric]:
+                self._folded[metric, :top] = 0
         if self._bucket % SECOND == 0:
             self._gaps_us[self._second] = 0
             self._uneven_us[self._uneven_second] = 0

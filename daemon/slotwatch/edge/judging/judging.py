@@ -45,7 +45,7 @@ from slotwatch.edge.shared.ordering import fence
 from slotwatch.edge.shared.pace import GATHERED_ROWS, Pace
 from slotwatch.edge.shared.ring import GUARD_ROWS, Ring, RingReader
 from slotwatch.edge.shared.snapshot_buffer import SnapshotWriter
-from slotwatch.engine import Engine
+from slotwatch.engine import CALM_NS, Engine
 from slotwatch.house.schema import House
 from slotwatch.judge.orders import Resume
 from slotwatch.snapshot import Snapshot
@@ -174,7 +174,7 @@ class JudgingProcess:
         head = self.ring.head
         fence()  # the rows before the question whose they are
         rows = self._ingest(head) if self._is_known(now_ns) else 0
-        if self.ring.heartbeat_ns - self._ticked_ns >= TICK_NS or not self._ticked_ns:
+        if self._is_tick_due(self.ring.heartbeat_ns - self._ticked_ns):
             self._tick(max(judged_at_ns, self._rows_ns, self._ticked_ns))
         self._publish_if_due(clock.monotonic_ns())
         self._captures.turn(self._ticked_ns, self._offset_ns)
@@ -186,6 +186,12 @@ class JudgingProcess:
         # While much comes a batch is due before the engine wants a tick, whatever that would say.
         is_busy = self._publications.is_wanted or self._pace.gathered_in_ns(now_ns, rows) <= TICK_NS
         return self._pace.rest_ms(now_ns, rows, TICK_NS if is_busy else self.engine.rest_ns)
+
+    def _is_tick_due(self, since_ns: int) -> bool:
+        """Whether to let time pass so long after the last tick: while much comes no more often than in a calm house."""
+        if not self._ticked_ns or since_ns < TICK_NS:
+            return not self._ticked_ns
+        return since_ns >= CALM_NS or self._publications.is_wanted or since_ns >= self.engine.calm_rest_ns
 
     def take_house(self, house: House) -> None:
         """Judge by another house from now on; what is known of streams stays."""
