@@ -225,3 +225,12 @@ def test_a_desk_that_dies_at_rest_began_to_be_lost_after_its_newest_frame(phase_
     is_of_lights = universes.used & np.isin(universes.number, (1, 2)) & (universes.protocol == Protocol.E131)
     assert lost.began_ns >= int(universes.last_arrival_ns[is_of_lights].max())
     assert lost.began_ns <= START_NS + round(CUT_S * 1e9)
+
+
+def test_who_returns_first_to_two_networks_is_no_reason_to_call_the_other_dead() -> None:
+    """Nothing of anybody comes on either network, and one desk is back a moment before the other."""
+    lights = [*on_both(SPARE_LIGHTS, CUT_S, CUT_S), *on_both(replace(SPARE_LIGHTS, from_s=CUT_S + 8.0))]
+    main = [*on_both(MAIN, CUT_S, CUT_S), *on_both(replace(MAIN, from_s=CUT_S + 8.6))]
+    stage = Stage(TWO, *lights, *main).run(45.0)
+    causes = {one.incident.cause for one in stage.events if one.incident and one.incident.rule == "universe-lost"}
+    assert causes == {"network-lost"}, said(stage)

@@ -15,7 +15,7 @@ SLACK_S = 1.0
 _TELLING = ("opened", "returned", "revised", "widened", "worsened")
 """Events with which an incident speaks of something new."""
 ODD_WORDS = re.compile(
-    r"\(s\)|\b1 (streams|universes|sources|slots|frames|gaps|packets|times|devices|groups)\b"
+    r"\(s\)|(?<!/)\b1 (streams|universes|sources|slots|frames|gaps|packets|times|devices|groups)\b"
     r"|\b(\w+) \2\b|  |\.\.(?!\.)|\?\.|,\.|:\.|None|nan\b|\{|\}"
 )
 """Plurals of one, words twice, placeholders and punctuation that nobody wrote."""
@@ -107,7 +107,7 @@ def _told(one: Expected, performance: Performance) -> Iterator[tuple[float, Inci
     """Give what was reported of a fault since it began, and when (s): each incident as it stood then."""
     for event in performance.events:
         each = event.incident
-        if each is None or each.severity <= Severity.NOTE or seconds(event.t_ns) < one.at_s:
+        if each is None or (each.severity <= Severity.NOTE and not one.is_note) or seconds(event.t_ns) < one.at_s:
             continue
         if event.what in _TELLING and each.rule in (*one.rules, *one.also) and _shares_universes(each, one):
             yield seconds(event.t_ns), each

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -120,9 +121,16 @@ def _whole_source_died(ctx: RuleContext, group: LossGroup, case: Raised) -> bool
             row = ctx.sources[leg]
             last_ns[row.network] = max(last_ns.get(row.network, 0), row.last_seen_ns)
         goes_on = max(last_ns.values()) > after_ns
+        if goes_on and _returned(ctx, legs, after_ns):
+            return None  # it was away, whole or in part: that it sends now does not tell
         is_artnet = ctx.sources[source].protocol == Protocol.ARTNET
         rest_ns = (KEEP_ALIVE_ARTNET_NS if is_artnet else KEEP_ALIVE_E131_NS) + SLACK_NS
         if not goes_on and min(last_ns.values()) < min(group.from_ns, group.to_ns) - rest_ns:
             return None  # another lead was out before: what ended now may be the last lead or the source
         seen.append(goes_on)
     return None if not seen or len(set(seen)) > 1 else not seen[0]
+
+
+def _returned(ctx: RuleContext, sources: Iterable[int], after_ns: int) -> bool:
+    """Whether streams of these sources came back from a silence since then."""
+    return any((ctx.streams.return_ns[ctx.streams_from(one)] > after_ns).any() for one in sources)

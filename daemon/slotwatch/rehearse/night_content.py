@@ -96,7 +96,7 @@ def backup_out_of_step(plan: NightPlan, subject: str, at_s: float) -> None:
     def truth() -> Expected:
         is_owed = plan.silent_from_s("main", 0.0) > at_s + 14 and plan.silent_from_s("backup", 0.0) > at_s + 14
         # Of a main desk whose numbers stay, receivers discard the levels that a backup could follow.
-        is_owed = is_owed and not plan.unnumbered & {"main", "backup"}
+        is_owed = is_owed and not plan.outranked and not plan.unnumbered & {"main", "backup"}
         return Expected("backup out of step", ("backup-differs",), (), names, at_s, at_s + 16.0, (), is_owed)
 
     plan.truths.append(truth)
@@ -104,6 +104,7 @@ def backup_out_of_step(plan: NightPlan, subject: str, at_s: float) -> None:
 
 def backup_takes_over(plan: NightPlan, subject: str, at_s: float) -> None:
     """The backup rises above the main desk, which is still there."""
+    plan.backup_above = True
     plan.wrap("backup", lambda before: changed(before, put(PRIORITY, bytes((101,))), at_s))
     names = tuple(name for name in plan.universes("backup") if name not in plan.given_up)
     due_s = at_s + 7.0
@@ -136,6 +137,7 @@ def takeover_by_slots(plan: NightPlan, subject: str, at_s: float) -> None:
 
 
 def _taken(plan: NightPlan, fault: str, number: int, at_s: float) -> None:
+    plan.taken.add(number)
     rules = ("source-conflict", "unexpected-source")
     names = (f"e131/{number}",)
     plan.truths.append(lambda: Expected(fault, rules, (), names, at_s, at_s + 7.0, RIVALS))

@@ -43,12 +43,14 @@ def raises_priority(plan: NightPlan, subject: str, at_s: float) -> None:
 
 def lowers_priority(plan: NightPlan, subject: str, at_s: float) -> None:
     """The main desk falls below its backup, which is then in control."""
+    plan.outranked = True
     plan.wrap("main", lambda before: changed(before, put(PRIORITY, bytes((80,))), at_s))
     names = plan.universes("main")
 
     def truth() -> Expected:
         both = [plan.silent_from_s(one, 0.0) for one in ("main", "backup")]
-        is_owed = min(both) > at_s + 7.0
+        # Of a backup that was in control before, nothing new is to be said.
+        is_owed = min(both) > at_s + 7.0 and not plan.backup_above
         return Expected(
             "main below its backup",
             ("backup-in-control",),
@@ -71,6 +73,7 @@ def three_rivals(plan: NightPlan, subject: str, at_s: float) -> None:
         Desk(f"Tool {n}", address, outputs((number,), lambda _, n=n: looks[n]), start_s=at_s, seed=13 + n)  # type: ignore[misc]
         for n, address in enumerate((TOOL, SECOND_TOOL))
     ]
+    plan.taken.add(number)
     plan.parts["intruder"] = lambda: mixed(*(one.sends() for one in tools))
     names = (f"e131/{number}",)
     rules = ("source-conflict", "unexpected-source", "too-many-sources")
@@ -165,7 +168,7 @@ def lights_rest_slowly(plan: NightPlan, subject: str, at_s: float) -> None:
     plan.wrap("lights", sends)
     names = (f"e131/{LIGHTS}",)
     causes = ("path-or-sender", "source-lost")
-    plan.silences.append(Silence("lights", at_s))
+    plan.silences.append(Silence("lights", at_s, is_slow=True))
     plan.truths.append(
         lambda: Expected(
             "keep-alive too slow",

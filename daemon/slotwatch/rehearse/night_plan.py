@@ -55,6 +55,8 @@ class Expected:
     """Rules that are true of the same subject besides."""
     is_owed: bool = True
     """False: it may be reported, and nobody has to."""
+    is_note: bool = False
+    """Its severity in show."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +66,8 @@ class Silence:
     subject: str
     at_s: float
     back_s: float = math.inf
+    is_slow: bool = False
+    """Of a keep-alive that is too slow: it is silent again and again."""
 
     def covers(self, t_s: float) -> bool:
         return self.at_s <= t_s < self.back_s
@@ -89,6 +93,14 @@ class NightPlan:
     media_options: dict[str, Any] = field(default_factory=dict)
     house: dict[str, Any] = field(default_factory=dict)
     """Options of the house file."""
+    unsent: tuple[int, ...] = ()
+    """E1.31 universes that the house declares and nobody sends."""
+    had: set[str] = field(default_factory=set)
+    """Subjects of which a fault was drawn."""
+    faulty: set[str] = field(default_factory=set)
+    """Subjects that a fault of another subject took."""
+    taken: set[int] = field(default_factory=set)
+    """E1.31 universes on which another sends levels of its own."""
     parts: dict[str, Callable[[], Iterator[Item]]] = field(default_factory=dict)
     """Who plays, by subject; a fault wraps its subject's part."""
     silences: list[Silence] = field(default_factory=list)
@@ -106,6 +118,10 @@ class NightPlan:
     """Subjects whose packets come twice: what loses one of two loses nothing."""
     unnumbered: set[str] = field(default_factory=set)
     """Subjects whose numbers tell nothing: what is missing of them cannot be counted."""
+    backup_above: bool = False
+    """Whether the backup rises above the main desk."""
+    outranked: bool = False
+    """Whether the main desk falls below its backup, whose levels then count alone."""
     still_s: dict[str, float] = field(default_factory=dict)
     """Since when a subject stays in one look."""
     given_up: set[str] = field(default_factory=set)
@@ -260,7 +276,14 @@ def _rules(plan: NightPlan, subject: str, at_s: float) -> tuple[str, ...]:
 def _coincident(plan: NightPlan, subject: str, at_s: float) -> list[Silence]:
     """Silences of others that cannot be distinguished from one of this moment."""
     own = (subject, at_s)
-    return [one for one in plan.silences if (one.subject, one.at_s) != own and abs(one.at_s - at_s) < COINCIDENT_S]
+    ends_s = next((one.back_s for one in plan.silences if (one.subject, one.at_s) == own), math.inf)
+    until_s = ends_s if ends_s < math.inf else at_s
+    return [
+        one
+        for one in plan.silences
+        if (one.subject, one.at_s) != own
+        and (abs(one.at_s - at_s) < COINCIDENT_S or (one.is_slow and one.at_s < until_s))
+    ]
 
 
 def _causes(plan: NightPlan, subject: str, at_s: float, causes: tuple[str, ...]) -> tuple[str, ...]:
@@ -268,7 +291,8 @@ def _causes(plan: NightPlan, subject: str, at_s: float, causes: tuple[str, ...])
     others = _coincident(plan, subject, at_s)
     left = [subject for subject in plan.everyone() if not plan.is_silent(subject, at_s + 1.0)]
     if others and "stream-terminated" not in causes:
-        return (*causes, *SILENT, *NETWORK)
+        pauses = ("path-or-sender",) if any(one.is_slow for one in others) else ()
+        return (*causes, *SILENT, *NETWORK, *pauses)
     if "source-lost" not in causes:
         return causes
     if not left:
@@ -337,5 +361,6 @@ def house_of_plan(plan: NightPlan) -> Paper:
     if plan.two:
         made = two_networks((*plan.numbers, LIGHTS), plan.artnet, sources=sources)
         return replace(made, toml=made.toml.replace('phase = "show"', f'phase = "{plan.phase}"'))
-    known = {key: value for key, value in plan.house.items() if key in ("by_cid", "by_address", "patch")}
-    return paper((*plan.numbers, LIGHTS), plan.artnet, sources=sources, phase=plan.phase, **known)
+    options = ("by_cid", "by_address", "patch", "circuits", "extra")
+    known = {key: value for key, value in plan.house.items() if key in options}
+    return paper((*plan.numbers, LIGHTS, *plan.unsent), plan.artnet, sources=sources, phase=plan.phase, **known)

@@ -15,7 +15,9 @@ from slotwatch.rehearse import night_absences as absences
 from slotwatch.rehearse import night_content as content
 from slotwatch.rehearse import night_control as control
 from slotwatch.rehearse import night_flow as flow
+from slotwatch.rehearse import night_patch as patch
 from slotwatch.rehearse import night_ways as ways
+from slotwatch.rehearse import night_witness as witness
 from slotwatch.rehearse import stage
 from slotwatch.rehearse.anyshow import any_look
 from slotwatch.rehearse.chance import Chance
@@ -147,11 +149,11 @@ def _drawn(chance: Chance, seconds: float) -> NightPlan:
 
 
 def _play_faults(plan: NightPlan, starts: list[float]) -> list[tuple[str, float]]:
-    drawn, subjects = list[tuple[str, float]](), [*plan.parts, "stranger", "path", "listener"]
+    drawn, subjects = list[tuple[str, float]](), [*plan.parts, "stranger", "path", "listener", *_BESIDE]
     ill: list[str] = []
     for at_s in starts:
-        able = {subject: found for subject in subjects if (found := _able(plan, subject))}
-        able |= {one: [absences.dies, absences.comes_back] for one in ill}
+        able = {one: found for one in subjects if one not in plan.faulty and (found := _able(plan, one))}
+        able |= {one: [absences.dies, absences.comes_back] for one in ill if one not in plan.faulty}
         if not able:
             break
         names = [name for name in able for _ in range(_WEIGHTS.get(name, 3))]
@@ -160,9 +162,10 @@ def _play_faults(plan: NightPlan, starts: list[float]) -> list[tuple[str, float]
         (ill if subject in ill else subjects).remove(subject)
         if fault in _BEFORE_DEATH and subject in ("main", "backup", "lights"):
             ill.append(subject)
+        plan.had.add(subject)
         fault(plan, subject, at_s)
         drawn.append((f"{subject} {fault.__name__.replace('_', ' ')}", at_s))
-        if subject in ("path", "listener"):
+        if subject in ("path", "listener") or fault is witness.groups_run_out:
             break  # it takes all with it
     return drawn
 
@@ -190,7 +193,9 @@ _HEALTHY_AT_REST: dict[str, tuple[Fault, ...]] = {
 """The same while nobody plays a show: houses are switched off and on then."""
 _BEFORE_DEATH: tuple[Fault, ...] = (flow.loses_frames, flow.pauses, flow.overloaded, flow.doubled, flow.overtaken)
 """Faults that what dies later may have had before."""
-_WEIGHTS = {"main": 7, "backup": 4, "path": 1, "listener": 1, "stranger": 2}
+_BESIDE = ("patch", "switches", "querier", "line")
+"""What has faults of its own beside who sends and what carries it."""
+_WEIGHTS = {"main": 7, "backup": 4, "path": 1, "listener": 1, "stranger": 2, "line": 1, "querier": 1, "switches": 2}
 """How often a subject is drawn: paths and listeners fail more seldom than what hangs on them."""
 _LOSS_AND_FLOW: dict[str, tuple[Fault, ...]] = {
     "main": (
@@ -269,6 +274,10 @@ _OTHERS: dict[str, tuple[Fault, ...]] = {
     "path": (ways.loop,),
     "stranger": (content.intruder, content.takeover_by_slots, content.malformed, control.three_rivals, control.echo),
     "listener": (absences.own_lead_out, ways.own_lead_out_of_one, flow.overrun),
+    "patch": (*patch.ROW_FAULTS, *patch.LEVEL_FAULTS),
+    "switches": witness.SWITCH_FAULTS,
+    "querier": witness.QUERIER_FAULTS,
+    "line": witness.LINE_FAULTS,
 }
 _NEEDS: dict[Fault, Callable[[NightPlan], bool]] = {
     absences.lead_out: lambda plan: plan.two,
@@ -284,8 +293,26 @@ _NEEDS: dict[Fault, Callable[[NightPlan], bool]] = {
     ways.network_dark: lambda plan: plan.two and plan.half_s == math.inf,
     ways.multicast_gone: lambda plan: bool(plan.artnet) and not plan.two and not plan.is_silent("media", plan.seconds),
     ways.own_lead_out_of_one: lambda plan: plan.two,
-    content.frames_short: lambda plan: not plan.backup and not plan.two,
+    content.frames_short: lambda plan: not plan.backup and not plan.two and "patch" not in plan.house,
     content.sync_stops: lambda plan: "sync_address" in plan.main,
     content.slot_priorities_stop: lambda plan: "slot_priorities" in plan.common and not plan.silences,
     flow.cloned: lambda plan: not plan.two and plan.house["by_cid"],
+    **{fault: lambda plan: not plan.two and "patch" not in plan.house for fault in patch.ROW_FAULTS},
+    # A desk that was drawn with a fault of its own may play the look that it had then.
+    **{fault: lambda plan: _may_have_levels(plan) for fault in patch.LEVEL_FAULTS},
+    **{fault: lambda plan: not plan.two for fault in (*witness.QUERIER_FAULTS, *witness.LINE_FAULTS)},
+    **{fault: lambda plan: not plan.two for fault in witness.SWITCH_FAULTS},
+    # What died before, or has a fault that a death would hide, has no port that goes down now.
+    witness.desk_port_down: lambda plan: not plan.two and _is_well(plan, "main"),
+    witness.uplink_down: lambda plan: not plan.two and _is_well(plan, "main") and _is_well(plan, "backup"),
 }
+
+
+def _is_well(plan: NightPlan, subject: str) -> bool:
+    """Whether nothing was drawn yet of a subject that plays, or of all."""
+    return subject not in plan.had and "path" not in plan.had
+
+
+def _may_have_levels(plan: NightPlan) -> bool:
+    """Whether the first universe may be patched, and its look changed for both desks."""
+    return not plan.two and "patch" not in plan.house and not plan.had & {"main", "backup"}
