@@ -228,6 +228,14 @@ def test_a_cloned_identity_hides_no_stranger_on_its_universe() -> None:
     assert found["unexpected-source"] == ("Desk C",) and "duplicate-identity" in found
 
 
+def test_frames_that_are_lost_on_the_way_of_a_cloned_identity_are_reported_beside_it() -> None:
+    """Series are kept by address, so a clone makes none of them look incomplete."""
+    clone = desk(1, from_s=3.0)
+    clone.address, clone.sequence_of = "10.0.0.9", lambda universe, index: index + 77
+    losing = desk(drop=lambda universe, index, t: t >= 12.0 and index % 8 == 0)
+    assert {one.rule for one in stage(losing, clone).run(25.0).alarms()} == {"duplicate-identity", "packet-loss"}
+
+
 def test_an_overlap_of_under_five_seconds_is_a_hand_over_however_late_its_end_is_noticed() -> None:
     """Judged to the very end: the second is live until its loss timeout, and has stopped before."""
     for seconds, rules in ((4.9, []), (5.3, ["duplicate-identity"])):

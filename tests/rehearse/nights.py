@@ -74,10 +74,10 @@ def judge(night: Night, performance: Performance) -> NightResult:
 
 def _fault(one: Expected, night: Night, performance: Performance, wrong: list[str]) -> FaultResult:
     told = list(_told(one, performance))
-    timely = {each.id: each for t_s, each in told if each.rule in one.rules and t_s <= one.due_s + SLACK_S}
+    timely = {each.id: each for t_s, each in told if _says(one, each) and t_s <= one.due_s + SLACK_S}
     rule = one.rules[0]
     if not timely:
-        late = next((f" (late: {line_of(each)})" for _, each in told if each.rule in one.rules), "")
+        late = next((f" (late: {line_of(each)})" for _, each in told if _says(one, each)), "")
         wrong.append(f"missed: {one.fault}, due {one.due_s:.1f} s{late}")
         return FaultResult(one.fault, rule, is_found=False)
     # What is lost as a whole loses no single frames.
@@ -101,6 +101,13 @@ def _fault(one: Expected, night: Night, performance: Performance, wrong: list[st
     first = next(iter(timely.values()))
     wrong.append(f"{one.fault}: cause {causes}, not {one.causes}: {first.summary}")
     return FaultResult(one.fault, rule, is_found=True, cause="wrong")
+
+
+def _says(one: Expected, incident: Incident) -> bool:
+    """Whether an incident is what a fault must be reported as, or accounts for it in these words on its universes."""
+    if incident.rule in one.rules or one.causes:  # a wider incident has a cause of its own
+        return incident.rule in one.rules
+    return any(rule in one.rules and _plain(universes) & set(one.universes) for rule, universes in incident.explains)
 
 
 def _told(one: Expected, performance: Performance) -> Iterator[tuple[float, Incident]]:

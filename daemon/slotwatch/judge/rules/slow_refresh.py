@@ -9,6 +9,7 @@ import numpy as np
 
 from slotwatch.durations import NANOSECONDS, ns_from_s
 from slotwatch.house.schema import Limits
+from slotwatch.judge import wording
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
@@ -133,7 +134,7 @@ def describe_slow(ctx: RuleContext, row: int, p: SlowRefreshParameters) -> Findi
         evidence.append(f"Its best moving rate so far: {best_hz:.1f} Hz.")
     if streams.sequence_measurable[row]:
         evidence.append(
-            f"{lost} frames missing in {LOSS_WINDOW_S:g} s: they are lost on the path."
+            f"Missing in {LOSS_WINDOW_S:g} s: {wording.count(lost, 'frame')}, lost on the path."
             if lost
             else "No frame is missing by sequence: the sender itself is slow."
         )
