@@ -15,6 +15,7 @@ import pytest
 from compilation import build
 from slotwatch.edge.shared.compiled import SOURCE, Compiled, load
 from slotwatch.house.schema import DeclaredUniverse, House
+from slotwatch.model import lighttap
 from slotwatch.model.lighttap import LightTap, Watch
 from slotwatch.model.model import Model
 from slotwatch.wire.decode import decode
@@ -206,6 +207,72 @@ def test_watched_slots_see_the_same_frames_on_both_ways(compiled: Compiled) -> N
     for plain, fast in zip(seen[0], seen[1], strict=True):
         assert np.array_equal(plain, fast)
     assert both.taken > 60
+
+
+def declared(numbers: Sequence[int]) -> House:
+    return House(universes=tuple(DeclaredUniverse(UniverseId(Protocol.E131, number)) for number in numbers))
+
+
+def tapped(both: Both, watches: Sequence[tuple[list[tuple[int, list[int]]], int]], universes: int) -> list[LightTap]:
+    """A tap of its own for each way, with these watches: rows and width."""
+    taps = [LightTap(tuple(Watch(list(rows), universes, width) for rows, width in watches)) for _ in range(2)]
+    for model, tap in zip((both.plain, both.fast), taps, strict=True):
+        model._arrivals.watch(tap)
+    return taps
+
+
+@pytest.mark.parametrize("is_single", [True, False])
+def test_several_watches_see_the_frames_of_winners_on_both_ways(compiled: Compiled, is_single: bool) -> None:
+    """Universe 3 is in no watch, universe 4 is not declared, and a second desk of lower priority wins nothing."""
+    both = Both(compiled, declared((1, 2, 3)))
+    first = [(0, [0, 5, 9]), (1, [511, 3, 200])] if is_single else [(0, [0, 5, 9]), (0, [7]), (1, [511, 3, 200])]
+    taps = tapped(both, [(first, 3), ([(1, [1])], 1)], 3)
+    sent = [
+        Sent(
+            START + n * 25 * MS + universe * MS + desk * 200_000,
+            e131(
+                bytes((n * 7 + slot + desk) % 256 for slot in range(512 if universe != 2 else 300)),
+                universe=universe,
+                sequence=n,
+                source=cid(desk),
+                priority=100 - desk,
+            ),
+            f"10.0.0.{desk + 1}",
+        )
+        for n in range(60)
+        for universe in (1, 2, 3, 4)
+        for desk in (0, 1)
+    ]
+    for start in range(0, len(sent), 60):
+        both.feed(sent[start : start + 60], [23])
+        both.advance(sent[min(start + 59, len(sent) - 1)].t_ns)
+    for plain, fast in zip(taps[0].watches, taps[1].watches, strict=True):
+        one, other = plain.drain(), fast.drain()
+        assert one is not None and other is not None
+        assert all(np.array_equal(a, b) for a, b in zip(one, other, strict=True))
+        assert len(one[0]) >= 55
+    assert both.taken > 300
+    assert both.differences() == set()
+
+
+def test_frames_beyond_the_bound_are_left_out_alike_on_both_ways(
+    compiled: Compiled, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(lighttap, "MAX_FRAMES", 50)
+    both = Both(compiled, declared((1, 2)))
+    taps = tapped(both, [([(0, [0]), (1, [1])], 1)], 2)
+    sent = [
+        Sent(START + n * 25 * MS + universe * MS, e131(bytes([n]) * 512, universe=universe, sequence=n))
+        for n in range(80)
+        for universe in (1, 2)
+    ]
+    both.feed(sent, [20])
+    for tap in taps:
+        seen = tap.watches[0].drain()
+        assert seen is not None
+        assert len(seen[0]) == 50
+    assert taps[0].left_out == taps[1].left_out
+    assert taps[0].left_out > 100
 
 
 def test_art_net_between_is_left_alone(compiled: Compiled) -> None:

@@ -75,9 +75,11 @@ class Arrivals:
         """Take of these rows the packets that only go on. Returns the others."""
         if self.continuations is None:
             return np.arange(first, end)
-        taken = self.continuations.take(batch, first, end)
+        tap = self._frames.tap if self._frames.tap is not None and self._frames.tap.may_be_laid_out else None
+        taken = self.continuations.take(batch, first, end, tap)
         self._frames.take_gaps(taken.gaps)
-        self._frames.show(batch, taken.at, taken.stream)
+        if tap is None:
+            self._frames.show(batch, taken.at, taken.stream)
         return taken.others
 
     def _take_plain(self, part: Part, verdict: NDArray[np.uint8] | None) -> None:

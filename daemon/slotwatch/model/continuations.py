@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from slotwatch.model.cadence import UNEVEN_FLOOR_US
 from slotwatch.model.counters import PacketCounters
 from slotwatch.model.levels import WEIGHTS
+from slotwatch.model.lighttap import Laid, LightTap
 from slotwatch.model.part import LEVELS, Part
 from slotwatch.model.segments import Rows
 from slotwatch.model.sources import NAME_AGAIN_NS
@@ -40,7 +41,7 @@ _COLUMNS = (
 """Columns of the stream table in the order in which the compiled pass expects them."""
 
 
-_TAKEN, _SUM_US, _GAPS = -4, -2, -1
+_TAKEN, _SUM_US, _GAPS, _SHOWN, _LEFT_OUT = -6, -4, -3, -2, -1
 """Places of the answer in a call."""
 
 
@@ -57,11 +58,15 @@ class Taken(NamedTuple):
 
 
 class CompiledPass(Protocol):
-    """The two functions of `continuations.c`. Both take addresses of arrays of 64-bit words."""
+    """The functions of `continuations.c`. All take addresses of arrays of 64-bit words."""
 
     def learn(self, table: int, call: int) -> int: ...
 
     def go_on(self, table: int, call: int) -> int: ...
+
+    def flashes(self, frames: int) -> int: ...
+
+    def pairs(self, frames: int) -> int: ...
 
 
 class Continuations:
@@ -71,7 +76,7 @@ class Continuations:
         self._streams, self._counters, self._compiled = streams, counters, compiled
         self._edges_us, self._weights = counters.edges_us.copy(), WEIGHTS.copy()
         self._calls = self._keys_used = 0
-        self._of: tuple[int, int, int] = (0, 0, 0)
+        self._of: tuple[int, int, int, int] = (0, 0, 0, 0)
         self._make(0)
 
     def _make(self, capacity: int) -> None:
@@ -89,7 +94,8 @@ class Continuations:
     def _fit(self) -> None:
         """Follow tables that grew."""
         streams, ring = self._streams, self._streams.windows.ring
-        of = (streams.capacity, streams.sources.capacity, ring.ctypes.data)
+        universes = streams.universes
+        of = (streams.capacity, streams.sources.capacity, universes.capacity, ring.ctypes.data)
         if of == self._of:
             return
         if streams.capacity != self._of[0]:
@@ -99,7 +105,8 @@ class Continuations:
         columns += [streams.sources.name_read_ns, self._counters.intervals[_E131], self._edges_us, self._weights, ring]
         kept = (self.ready, self._heads, self._ways, self._length, self._left, self._keys, self._rows)
         addresses = [one.ctypes.data for one in columns]
-        addresses += [ring.shape[2], *(one.ctypes.data for one in kept), len(self._keys)]
+        owners = (streams.universe, universes.winner, universes.declared)
+        addresses += [ring.shape[2], *(one.ctypes.data for one in (*owners, *kept)), len(self._keys)]
         self._table = np.array(addresses, np.int64)
 
     # --- remembering ----------------------------------------------------------------------------------
@@ -129,21 +136,29 @@ class Continuations:
 
     # --- taking ---------------------------------------------------------------------------------------
 
-    def take(self, batch: Batch, first: int, end: int) -> Taken:
-        """Take of the rows [first, end) of a batch those that go on. All must be of the bucket that is being filled."""
+    def take(self, batch: Batch, first: int, end: int, tap: LightTap | None = None) -> Taken:
+        """Take of the rows [first, end) of a batch those that go on. All must be of the bucket that is being filled.
+
+        tap: is shown the frames that are taken.
+        """
         self._fit()
         at, stream, others = (np.empty(end - first, np.int64) for _ in range(3))
         gaps = np.empty((end - first, 4), np.int64)
-        call = self._call(batch, first, end, (at, stream, others, gaps))
+        laid = None if tap is None else tap.lay_out(end - first)
+        call = self._call(batch, first, end, (at, stream, others, gaps), laid)
         taken = self._compiled.go_on(self._table.ctypes.data, call.ctypes.data)
         if taken:
             self._streams.windows.note_filled()
             self._counters.packets[_E131] += taken
             self._counters.interval_sum_s[_E131] += int(call[_SUM_US]) / 1e6
+        if tap is not None and laid is not None:
+            tap.keep(laid, int(call[_SHOWN]), int(call[_LEFT_OUT]))
         return Taken(at[:taken], stream[:taken], others[: end - first - taken], gaps[: int(call[_GAPS])])
 
-    def _call(self, batch: Batch, first: int, end: int, found: tuple[NDArray[np.int64], ...]) -> NDArray[np.int64]:
-        """Lay out what the compiled pass wants to know of a batch. The last four are its answer, beside `found`."""
+    def _call(
+        self, batch: Batch, first: int, end: int, found: tuple[NDArray[np.int64], ...], laid: Laid | None = None
+    ) -> NDArray[np.int64]:
+        """Lay out what the compiled pass wants to know of a batch. The last six are its answer, beside `found`."""
         self._calls += 1
         windows = self._streams.windows
         columns = (batch.length, batch.t_ns, batch.network, batch.protocol, batch.flags, batch.src, batch.dst)
@@ -160,10 +175,8 @@ class Continuations:
                 NAME_AGAIN_NS,
                 UNEVEN_FLOOR_US,
                 *(one.ctypes.data for one in found),
-                0,
-                0,
-                0,
-                0,
+                *((0, 0, 0) if laid is None else (laid.words.ctypes.data, len(laid.words), laid.room)),
+                *(0,) * 6,
             ],
             np.int64,
         )

@@ -6,6 +6,8 @@ general flash, with the level for the relative luminance; what is really seen is
 
 from __future__ import annotations
 
+from typing import Any, Protocol
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -23,10 +25,29 @@ FRESH_NS = 600_000_000
 """The newest change is this young while flashing goes on: under 2 changes a second there is no rate to speak of."""
 
 
+class CompiledFlashes(Protocol):
+    """The same in C (`continuations.c`). Both take the address of an array of 64-bit words, `struct frames`."""
+
+    def flashes(self, frames: int) -> int: ...
+
+    def pairs(self, frames: int) -> int: ...
+
+
+def lay_out(
+    row: Integers, t_ns: Integers, level: NDArray[np.uint8], width: int, kept: tuple[NDArray[Any], ...], before: int
+) -> NDArray[np.int64]:
+    """Lay out frames for the compiled way. level: (n, …), of which slots lie side by side. before: unused words."""
+    addresses = (row.ctypes.data, t_ns.ctypes.data, level.ctypes.data)
+    words = [*addresses, len(row), level.strides[0], width, *(0,) * before, *(one.ctypes.data for one in kept)]
+    return np.array(words, np.int64)
+
+
 class Flashes:
     """Opposing changes of watched slots: (count, width) of them."""
 
-    def __init__(self, count: int, width: int) -> None:
+    def __init__(self, count: int, width: int, compiled: CompiledFlashes | None = None) -> None:
+        """compiled: follows them where it is there; without it numpy does, with the same result."""
+        self._compiled = compiled
         self.extreme = np.zeros((count, width), np.int16)
         """Highest level since it began to rise, or lowest since it began to fall."""
         self.rising = np.zeros((count, width), np.bool_)
@@ -35,7 +56,11 @@ class Flashes:
         """When the last changes were, newest last."""
 
     def take(self, row: Integers, t_ns: Integers, level: NDArray[np.uint8]) -> None:
-        """Take frames sorted by row and time. level: (n, width)."""
+        """Take frames sorted by row and time; compiled, by time alone. level: (n, width)."""
+        if self._compiled is not None:
+            kept = (self.extreme, self.rising, self.seen, self.times_ns)
+            self._compiled.flashes(lay_out(row, t_ns, level, level.shape[1], kept, 0).ctypes.data)
+            return
         for places in rounds(row):
             at = whole(row[places], len(self.seen))
             self._step(at, t_ns[places], level[places].astype(np.int16))
@@ -87,14 +112,20 @@ TORN_WITHIN_NS = 60 * NANOSECONDS
 class PairLevels:
     """16-bit values of watched pairs over three frames: rows hold all coarse slots, then all fine ones."""
 
-    def __init__(self, count: int, width: int) -> None:
+    def __init__(self, count: int, width: int, compiled: CompiledFlashes | None = None) -> None:
+        """compiled: follows them where it is there; without it numpy does, with the same result."""
+        self._compiled = compiled
         self._before = np.full((count, width), -1, np.int32)
         self._last = np.full((count, width), -1, np.int32)
         self.torn_ns = np.zeros((count, width, TORN_WANTED), np.int64)
 
     def take(self, row: Integers, t_ns: Integers, level: NDArray[np.uint8]) -> None:
-        """Take frames sorted by row and time. level: (n, 2 * width)."""
+        """Take frames sorted by row and time; compiled, by time alone. level: (n, 2 * width)."""
         half = level.shape[1] // 2
+        if self._compiled is not None:
+            kept = (self._before, self._last, self.torn_ns)
+            self._compiled.pairs(lay_out(row, t_ns, level, half, kept, 4).ctypes.data)
+            return
         value = (level[:, :half].astype(np.int32) << 8) | level[:, half:]
         for places in rounds(row):
             self._step(whole(row[places], len(self._last)), t_ns[places], value[places])

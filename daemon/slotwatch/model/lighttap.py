@@ -72,14 +72,27 @@ class Watch:
             row = np.repeat(row, counts) + np.arange(len(frame)) - np.repeat(begins, counts)
         self.kept.append((row, t_ns[frame], frames.of(frame, self.slots[row])))
 
-    def drain(self) -> Frames | None:
-        """Give what was kept since the last call; None if nothing was."""
+    def drain(self, *, in_order: bool = True) -> Frames | None:
+        """Give what was kept since the last call; None if nothing was. in_order: sorted by row, not as it came."""
         if not self.kept:
             return None
         row, t_ns, levels = (np.concatenate(parts) for parts in zip(*self.kept, strict=True))
         self.kept.clear()
+        if not in_order:
+            return row, t_ns, levels
         order = np.argsort(row, kind="stable")
         return row[order], t_ns[order], levels[order]
+
+
+class Laid(NamedTuple):
+    """Room for what the compiled pass shows the watches (`struct tap` of `continuations.c`)."""
+
+    words: NDArray[np.int64]
+    """(watches, 8) as the struct lies in memory."""
+    found: tuple[tuple[Integers, Integers, NDArray[np.uint8]], ...]
+    """Of each watch: row, time and levels of each frame."""
+    room: int
+    """Frames that may be shown."""
 
 
 class LightTap:
@@ -98,12 +111,39 @@ class LightTap:
         which = ((declared >= 0) & (universes.winner[universe] == stream)).nonzero()[0]
         if not len(which):
             return
-        if self._frames + len(which) > MAX_FRAMES:
-            self.left_out += len(which)
-            return
+        room = MAX_FRAMES - self._frames
+        self.left_out += max(0, len(which) - room)
+        which = which[:room]
         self._frames += len(which)
         for watch in self.watches:
             watch.take(declared[which], which, t_ns, frames)
+
+    @property
+    def may_be_laid_out(self) -> bool:
+        """Whether the compiled pass can show the frames itself: where no universe has several rows of a watch."""
+        return all(watch.single for watch in self.watches)
+
+    def lay_out(self, frames: int) -> Laid:
+        """Make room for so many frames."""
+        found = tuple(
+            (np.empty(frames, np.int64), np.empty(frames, np.int64), np.empty((frames, watch.width), np.uint8))
+            for watch in self.watches
+        )
+        words = [
+            [watch.start.ctypes.data, watch.count.ctypes.data, watch.slots.ctypes.data, watch.width]
+            + [one.ctypes.data for one in each]
+            + [0]
+            for watch, each in zip(self.watches, found, strict=True)
+        ]
+        return Laid(np.array(words, np.int64), found, MAX_FRAMES - self._frames)
+
+    def keep(self, laid: Laid, shown: int, left_out: int) -> None:
+        """Keep what the compiled pass showed."""
+        self._frames += shown
+        self.left_out += left_out
+        for watch, (row, t_ns, levels), count in zip(self.watches, laid.found, laid.words[:, -1].tolist(), strict=True):
+            if count:
+                watch.kept.append((row[:count], t_ns[:count], levels[:count]))
 
     def turn(self) -> None:
         """What was kept has been worked on: there is room again."""

@@ -63,7 +63,7 @@ class Model:
         self.counters = PacketCounters()
         self.occasions = Occasions(self.sources, house)
         self._arrivals = Arrivals(self.streams, self.counters, compiled)
-        self.stage = Stage(house)
+        self.stage = Stage(house, compiled)
         self._arrivals.watch(self.stage.tap)
         self._bucket = now_ns // BUCKET_NS
         self._winning: tuple[NDArray[np.uint8], NDArray[np.int16]] | None = None

@@ -12,7 +12,7 @@ import numpy as np
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import House
-from slotwatch.model.flashes import Flashes, PairLevels
+from slotwatch.model.flashes import CompiledFlashes, Flashes, PairLevels
 from slotwatch.model.hours import Counted, Hours
 from slotwatch.model.lightplan import LightPlan, SlotList
 from slotwatch.model.lighttap import LightTap, Watch
@@ -34,7 +34,9 @@ MAX_HOURS_FIXTURES = 1000
 class Stage:
     """All of it for one house. `advance` is called by the model when its time has moved."""
 
-    def __init__(self, house: House) -> None:
+    def __init__(self, house: House, compiled: CompiledFlashes | None = None) -> None:
+        """compiled: follows watched slots where it is there."""
+        self._compiled = compiled
         self.rig_check: RigCheck | None = None
         self._looked = self._turned = -1
         self._house(house)
@@ -48,9 +50,9 @@ class Stage:
         tap = LightTap((self.audience_watch, self.sample_watch))
         self.tap = tap if tap.watches else None
         """None where no frame needs to be looked at."""
-        self.audience_flashes = Flashes(len(self.audience_watch), 1)
-        self.group_flashes = Flashes(len(self.sample_watch), SAMPLED_LIGHTS)
-        self.pairs = PairLevels(len(self.sample_watch), SAMPLED_PAIRS)
+        self.audience_flashes = Flashes(len(self.audience_watch), 1, self._compiled)
+        self.group_flashes = Flashes(len(self.sample_watch), SAMPLED_LIGHTS, self._compiled)
+        self.pairs = PairLevels(len(self.sample_watch), SAMPLED_PAIRS, self._compiled)
         self.brightness = np.zeros(len(self.plan.bright_fixture), np.uint8)
         self.known = np.zeros(len(self.plan.bright_fixture), np.bool_)
         self.levels: Levels | None = None
@@ -94,10 +96,11 @@ class Stage:
 
     def _turn(self) -> None:
         """Work on the frames that were tapped."""
-        frames = self.audience_watch.drain()
+        in_order = self._compiled is None
+        frames = self.audience_watch.drain(in_order=in_order)
         if frames is not None:
             self.audience_flashes.take(*frames)
-        frames = self.sample_watch.drain()
+        frames = self.sample_watch.drain(in_order=in_order)
         if frames is not None:
             row, t_ns, levels = frames
             self.group_flashes.take(row, t_ns, levels[:, :SAMPLED_LIGHTS])

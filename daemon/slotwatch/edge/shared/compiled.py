@@ -24,7 +24,8 @@ class Compiled:
     def __init__(self, library: ctypes.PyDLL) -> None:
         # PyDLL: a call takes a tenth of a millisecond, and no thread shall change the tables meanwhile.
         self._learn, self._go_on = library.slotwatch_learn, library.slotwatch_go_on
-        for function in (self._learn, self._go_on):
+        self._flashes, self._pairs = library.slotwatch_flashes, library.slotwatch_pairs
+        for function in (self._learn, self._go_on, self._flashes, self._pairs):
             function.argtypes, function.restype = _TWO_ADDRESSES, ctypes.c_int64
 
     def learn(self, table: int, call: int) -> int:
@@ -34,6 +35,14 @@ class Compiled:
     def go_on(self, table: int, call: int) -> int:
         """Take packets that go on; returns how many."""
         return int(self._go_on(table, call))
+
+    def flashes(self, frames: int) -> int:
+        """Follow watched slots; returns how many opposing changes there were."""
+        return int(self._flashes(frames, None))
+
+    def pairs(self, frames: int) -> int:
+        """Follow watched pairs; returns how often one was torn."""
+        return int(self._pairs(frames, None))
 
 
 class Receiving:

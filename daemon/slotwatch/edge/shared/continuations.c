@@ -1,7 +1,8 @@
 /* Packets that only go on: found and taken one by one, in order of arrival. What it may take, and what it must leave
-   alone, says model/continuations.py; it does exactly what model/arrivals.py does with such a packet.
+   alone, says model/continuations.py; it does exactly what model/arrivals.py does with such a packet. Behind it what
+   model/flashes.py does with frames of watched slots.
 
-   Offsets: ANSI E1.31-2018 table 4-1. Both arguments are arrays of 64-bit words, in the order of the structs below. */
+   Offsets: ANSI E1.31-2018 table 4-1. All arguments are arrays of 64-bit words, in the order of the structs below. */
 
 #include <stdint.h>
 #include <string.h>
@@ -35,6 +36,8 @@ struct table {
     word *weights;          /* of 8 slots each */
     int16_t *ring;          /* (metrics, BUCKETS, capacity) */
     int64_t capacity;
+    int32_t *universe;      /* by stream */
+    int32_t *winner, *declared; /* by universe */
     /* what is remembered, by row of the stream table */
     uint8_t *ready;
     uint8_t (*heads)[HEAD + 2];
@@ -45,6 +48,15 @@ struct table {
     word *keys;
     int32_t *rows;
     int64_t places;
+};
+
+/* Slots that are watched: as many on each row, and at most one row for a declared universe. */
+struct tap {
+    int64_t *start, *rows_of; /* by declared universe: its row, and how many it has */
+    int64_t *slots, width;  /* of each row */
+    int64_t *row, *t_ns;    /* answer: row, time and levels of each frame */
+    uint8_t *levels;
+    int64_t found;          /* answer: how many frames */
 };
 
 struct call {
@@ -62,7 +74,9 @@ struct call {
     int64_t *at, *stream;   /* learn: what to remember; go_on: what was taken */
     int64_t *others;        /* what was left alone */
     int64_t (*gaps)[4];     /* of those after a gap over long_us: stream, gap, equal frames before it, is a change */
-    int64_t taken, left, sum_us, gaps_found;
+    struct tap *taps;
+    int64_t tap_count, tap_room; /* frames that are shown to them at most */
+    int64_t taken, left, sum_us, gaps_found, tapped, left_out;
 };
 
 static word word_at(const uint8_t *p) {
@@ -154,6 +168,24 @@ static void take_levels(const struct table *t, const struct call *c, int64_t s, 
     count(t, c, most >= STEP ? STEPS : SMALL_CHANGES, s);
 }
 
+/* Show the taps a frame of a stream that wins its universe. What was not sent is 0. */
+static void show(const struct table *t, struct call *c, int64_t s, const uint8_t *levels, int64_t t_ns) {
+    int64_t universe = t->universe[s], declared = t->declared[universe];
+    if (declared < 0 || t->winner[universe] != s) return;
+    if (c->tapped >= c->tap_room) {
+        c->left_out++;
+        return;
+    }
+    c->tapped++;
+    for (struct tap *tap = c->taps; tap < c->taps + c->tap_count; tap++) {
+        if (!tap->rows_of[declared]) continue;
+        int64_t row = tap->start[declared], n = tap->found++, *slots = tap->slots + row * tap->width;
+        tap->row[n] = row, tap->t_ns[n] = t_ns;
+        for (int64_t k = 0; k < tap->width; k++)
+            tap->levels[n * tap->width + k] = slots[k] < t->slots[s] ? levels[slots[k]] : 0;
+    }
+}
+
 static void take(const struct table *t, struct call *c, int64_t i, int64_t s) {
     const uint8_t *p = c->data + i * c->stride;
     int64_t t_ns = c->t_ns[i], before_ns = t->last_packet_ns[s], us = (t_ns - before_ns + 500) / 1000;
@@ -172,6 +204,7 @@ static void take(const struct table *t, struct call *c, int64_t i, int64_t s) {
     t->prev_frame_ns[s] = before_ns;
     take_interval(t, c, s, us);
     take_levels(t, c, s, p + HEAD, t_ns);
+    if (c->tap_count) show(t, c, s, p + HEAD, t_ns);
     if (us > c->long_us) {
         int64_t *gap = c->gaps[c->gaps_found++];
         gap[0] = s, gap[1] = us, gap[2] = equal_before, gap[3] = !t->equal_frames[s];
@@ -194,7 +227,7 @@ int64_t slotwatch_go_on(const struct table *t, struct call *c) {
     int64_t *streams = c->others; /* first the stream of each row: no more rows are left alone than were looked at */
     for (int64_t i = c->first; i < c->end; i++)
         streams[i - c->first] = c->protocol[i] == E131 ? t->rows[place_of(t, key_of(c, i))] : -1;
-    c->taken = c->left = c->sum_us = c->gaps_found = 0;
+    c->taken = c->left = c->sum_us = c->gaps_found = c->tapped = c->left_out = 0;
     for (int64_t i = c->first; i < c->end; i++) {
         int64_t ahead = i - c->first + AHEAD, s = streams[i - c->first];
         if (ahead < c->end - c->first && streams[ahead] >= 0) fetch(t, streams[ahead]);
@@ -207,4 +240,63 @@ int64_t slotwatch_go_on(const struct table *t, struct call *c) {
         c->others[c->left++] = i;
     }
     return c->taken;
+}
+
+enum { CHANGE = 26, DARK_BELOW = 204, TOO_MANY = 8, TORN_STEP = 256, TORN_SLACK = 24, TORN_WANTED = 3 };
+
+/* Frames of watched slots, in order of arrival for each row. */
+struct frames {
+    const int64_t *row, *t_ns;
+    const uint8_t *levels; /* `stride` of each frame */
+    int64_t count, stride, width;
+    int16_t *extreme;      /* of flashes: (rows, width) */
+    uint8_t *rising, *seen;
+    int64_t (*times_ns)[TOO_MANY];
+    int32_t *before, *last; /* of pairs: (rows, width) */
+    int64_t (*torn_ns)[TORN_WANTED];
+};
+
+int64_t slotwatch_flashes(const struct frames *f, void *unused) {
+    int64_t changes = 0;
+    for (int64_t i = 0; i < f->count; i++) {
+        int64_t row = f->row[i], is_new = !f->seen[row];
+        f->seen[row] = 1;
+        for (int64_t k = 0; k < f->width; k++) {
+            int64_t at = row * f->width + k;
+            int level = f->levels[i * f->stride + k], extreme = is_new ? level : f->extreme[at], moved = level - extreme;
+            int rising = f->rising[at], darker = level < extreme ? level : extreme;
+            int turned = (rising ? moved <= -CHANGE : moved >= CHANGE) && darker < DARK_BELOW;
+            f->extreme[at] = turned || (moved > 0) == rising ? level : extreme;
+            if (!turned) continue;
+            f->rising[at] = !rising;
+            memmove(f->times_ns[at], f->times_ns[at] + 1, (TOO_MANY - 1) * sizeof(int64_t));
+            f->times_ns[at][TOO_MANY - 1] = f->t_ns[i];
+            changes++;
+        }
+    }
+    return changes;
+}
+
+static int is_coarse_step(int change) {
+    int off = (change < 0 ? -change : change) - TORN_STEP;
+    return -TORN_SLACK <= off && off <= TORN_SLACK;
+}
+
+int64_t slotwatch_pairs(const struct frames *f, void *unused) {
+    int64_t torn = 0;
+    for (int64_t i = 0; i < f->count; i++) {
+        for (int64_t k = 0; k < f->width; k++) {
+            int64_t at = f->row[i] * f->width + k;
+            const uint8_t *levels = f->levels + i * f->stride;
+            int value = levels[k] << 8 | levels[f->width + k], before = f->before[at], last = f->last[at];
+            int net = value - before, out = last - before, back = value - last;
+            f->before[at] = last, f->last[at] = value;
+            if (before < 0 || net < -2 * TORN_SLACK || net > 2 * TORN_SLACK || value >> 8 == before >> 8) continue;
+            if (!is_coarse_step(out) || !is_coarse_step(back) || out > 0 == back > 0) continue;
+            memmove(f->torn_ns[at], f->torn_ns[at] + 1, (TORN_WANTED - 1) * sizeof(int64_t));
+            f->torn_ns[at][TORN_WANTED - 1] = f->t_ns[i];
+            torn++;
+        }
+    }
+    return torn;
 }
