@@ -158,9 +158,18 @@ def test_a_stranger_is_unexpected_and_the_sentence_says_what_it_does() -> None:
     shown = stage(desk(), desk(3, priority=150, from_s=4.0), sources=(A, B), by=("main desk",)).run(8.0)
     incident = shown.only()
     assert (incident.rule, incident.cause) == ("unexpected-source", "undeclared")
-    assert "It is in control." in incident.summary
+    taken = 'It is in control. At priority 150 it takes 512 slots of e131/1 from "main desk" (10.0.0.1).'
+    assert taken in incident.summary
     assert "10.0.0.3" in incident.summary
     assert opened_after_s(incident) <= 5.4
+
+
+def test_what_a_stranger_does_is_said_within_a_second_of_its_change() -> None:
+    """The main desk falls silent at 12 s, and its universe is the stranger's alone 2.5 s later (E1.31 6.7.1)."""
+    stranger = desk(3, priority=90, from_s=4.0)
+    shown = stage(desk(to_s=12.0), stranger, sources=(A, B), by=("main desk",)).run(10.0)
+    assert "It has no effect now" in shown.rule("unexpected-source").summary
+    assert "It is in control." in shown.run(15.8).rule("unexpected-source").summary
 
 
 def test_a_declared_source_above_its_priority_is_unexpected() -> None:

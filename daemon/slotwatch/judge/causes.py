@@ -180,6 +180,7 @@ def _whole_sources(scene: Scene) -> Verdict:
         return expired
     elsewhere = leg_causes.find_leg_cause(scene)
     if elsewhere:
+        leg_doubts.say_visitors(scene, elsewhere)
         return multicast_only(scene, others) or elsewhere
     if others:
         still = multicast_only(scene, others) or other_way_goes_on(scene)

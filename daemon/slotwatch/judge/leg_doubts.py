@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from slotwatch.judge import wording
+from slotwatch.judge.context import RuleContext
 from slotwatch.judge.leg_causes import say_networks
 from slotwatch.judge.partings import dark_networks
 from slotwatch.judge.scene import Scene, Verdict
@@ -40,6 +43,44 @@ def say_dark_legs(scene: Scene, verdict: Verdict) -> None:
         f"stopped in the same moment, so it is not known whether {'it still ran' if one else 'they still ran'}."
     )
     verdict.evidence.append(f"Everything on {there} stopped in that moment.")
+
+
+def say_visitors(scene: Scene, verdict: Verdict) -> None:
+    """Say of what came by a network only while another lead was plugged into it that this lead is back in its place."""
+    ctx = scene.ctx
+    before = {source: _own_place(ctx, source) for source in scene.whole}
+    places = {place for place in before.values() if place is not None}
+    if verdict.cause != "leg-lost" or None in before.values() or not places:
+        return
+    lost = np.flatnonzero(scene.stopped & np.isin(ctx.streams.source, scene.whole))
+    since_ns = int(ctx.streams.since_ns[lost].min())
+    here, there = say_networks(ctx, scene.networks), say_networks(ctx, sorted(places))
+    several = len(ctx.whole_sources(scene.whole)) > 1
+    its, leads = ("their", "leads") if several else ("its", "lead")
+    names = wording.list_names(f'"{ctx.source_name(source)}"' for source in ctx.whole_sources(scene.whole))
+    was, runs = ("were", "The sources themselves are") if several else ("was", "The source itself is")
+    what = (
+        f"{names}: what came on {here} from {ctx.time_of_day(since_ns)} to {ctx.time_of_day(scene.group.from_ns)} "
+        f"{was} {its} {leads} on {there}. "
+    )
+    own = f"Nothing comes by {its} own {leads} on {here}."
+    verdict.sentence = f"{what}{own} {runs} running."
+    verdict.once_silent = (f"{what}{own} {there[0].upper()}{there[1:]} is silent now too.", *verdict.once_silent[1:])
+    verdict.evidence[:1] = [f"{_names(scene)} came by {there} before, and comes there again."]
+
+
+def _own_place(ctx: RuleContext, source: int) -> int | None:
+    """The network where the same address of a source was heard before it came here, and sends now; None if nowhere."""
+    row = ctx.sources[source]
+    for leg in ctx.other_legs(source):
+        other = ctx.sources[leg]
+        if (
+            other.address == row.address
+            and other.first_seen_ns < row.first_seen_ns
+            and ctx.live[ctx.streams_from(leg)].any()
+        ):
+            return int(other.network)
+    return None
 
 
 def _names(scene: Scene) -> str:

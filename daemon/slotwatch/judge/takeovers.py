@@ -24,14 +24,17 @@ class Takeover:
     """Slots that it and another stream claim at one priority, with nobody above."""
 
     @classmethod
-    def of(cls, ctx: RuleContext, row: int) -> Takeover | None:
-        """Return what a live stream takes, or None where no stream of its universe gives slot priorities."""
+    def of(cls, ctx: RuleContext, row: int, *, by_packets: bool = False) -> Takeover | None:
+        """Return what a live stream takes, or None where no stream of its universe gives slot priorities.
+
+        by_packets: also where the priorities of whole packets decide.
+        """
         rows = [stream for stream in ctx.streams_of(ctx.universe_of(row)).tolist() if ctx.live[stream]]
         others = np.array([stream for stream in rows if stream != row], np.intp)
         table = ctx.model.streams
         if not len(others) or row not in rows:
             return None
-        if not gives_slot_priorities(table, np.array(rows, np.intp), ctx.now_ns).any():
+        if not by_packets and not gives_slot_priorities(table, np.array(rows, np.intp), ctx.now_ns).any():
             return None
         own = slot_keys(table, np.array([row], np.intp), ctx.now_ns)[0]
         theirs = slot_keys(table, others, ctx.now_ns)
@@ -42,15 +45,19 @@ class Takeover:
         return cls(row, int(taken.sum()), tuple(losers[np.argsort(-counts, kind="stable")].tolist()), shared)
 
     def sentence(self, ctx: RuleContext) -> str:
-        """Say how many slots it takes, and from whom."""
+        """Say how many slots it takes by their priorities, and from whom."""
         if self.slots:
-            legs: dict[int, list[int]] = {}
-            for source in dict.fromkeys(ctx.source_of(stream) for stream in self.losers):
-                legs.setdefault(ctx.first_leg(source), []).append(source)
-            names = wording.list_names(ctx.say_legs(rows) for rows in legs.values())
-            plural = "slot" if self.slots == 1 else "slots"
-            universe = ctx.universe_name(ctx.universe_of(self.stream))
-            return f"By per-address priority it takes {self.slots} {plural} of {universe} from {names}."
+            return f"By per-address priority {self.say_taken(ctx)}"
         if self.shared:
             return f"It has an equal say on {self.shared} slots."
         return "It wins no slot that another source claims."
+
+    def say_taken(self, ctx: RuleContext) -> str:
+        """Give `it takes 512 slots of e131/1 from "Desk A" (10.0.0.1).`, where it takes any."""
+        legs: dict[int, list[int]] = {}
+        for source in dict.fromkeys(ctx.source_of(stream) for stream in self.losers):
+            legs.setdefault(ctx.first_leg(source), []).append(source)
+        names = wording.list_names(ctx.say_legs(rows) for rows in legs.values())
+        plural = "slot" if self.slots == 1 else "slots"
+        universe = ctx.universe_name(ctx.universe_of(self.stream))
+        return f"it takes {self.slots} {plural} of {universe} from {names}."

@@ -7,14 +7,28 @@ from functools import partial
 
 from slotwatch.durations import NANOSECONDS, ns_from_s
 from slotwatch.house.schema import House
+from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.listener import Querier
+from slotwatch.judge.rule import (
+    CLEAR_FIRST,
+    Facts,
+    Rule,
+    RuleClass,
+    RuleParameters,
+    ShortWords,
+    Threshold,
+    judged_by,
+    number,
+)
 from slotwatch.snapshot import Confidence, Severity
 from slotwatch.wire.universe import Protocol
 
 FAMILY_LETTERS = 3
 IGMP = "igmp"[:FAMILY_LETTERS]
+TOGETHER_S = 125.0
+"""Query interval (RFC 2236 8.2): last queries of queriers that end as one lie no further apart."""
 Silent = tuple[int, str, bool]
 """Network, family (`igm`, `mld`), and whether a querier was ever heard."""
 
@@ -69,42 +83,79 @@ def _uses_multicast(house: House) -> bool:
 
 def describe_silent_querier(ctx: RuleContext, key: Silent, p: QuerierAbsentParameters) -> Finding:
     network, family, heard = key
-    name = ctx.network_name(network)
+    together = _fell_silent_together(ctx, key, p)
+    names = wording.list_names(ctx.network_name(one) for one in sorted(together))
+    group = f"network:{together[0]}:{family}"
     word = "IGMP" if family == IGMP else "MLD"
     if not heard:
         return Finding(
-            group=f"network:{network}:{family}",
-            since_ns=ctx.listener.watched_since_ns.get(network, 0),
+            group=group,
+            since_ns=_silent_since_ns(ctx, key),
             networks=(network,),
             facts=QuerierAbsentFacts(
-                name,
+                names,
                 "no multicast querier was ever heard. If a switch here snoops, groups will expire about "
                 f"{p.never_s:g} s after each receiver's last join; if none snoops, all is well.",
             ),
-            evidence=(f"{word} queries are watched on {name}, and none came in over {p.never_s:g} s.",),
+            evidence=(
+                f"{word} queries are watched on {ctx.network_name(network)}, and none came in over {p.never_s:g} s.",
+            ),
             lower=1,
             cause="never-heard",
             confidence=Confidence.MEDIUM,
         )
-    querier = max(
-        (one for one in ctx.listener.queriers[network].values() if one.version.startswith(family)),
-        key=lambda one: one.last_ns,
-    )
+    querier = _last_querier(ctx, network, family)
+    addresses = list(dict.fromkeys(_last_querier(ctx, one, family).address for one in sorted(together)))
+    who = f"querier {addresses[0]} has" if len(addresses) == 1 else f"queriers {wording.list_names(addresses)} have"
     # Not for how long: a sentence that changes each second would be a new revision of the incident each second.
-    since = ctx.time_of_day(querier.last_ns)
+    newest_ns = max(_last_querier(ctx, one, family).last_ns for one in together)
     return Finding(
-        group=f"network:{network}:{family}",
+        group=group,
         since_ns=querier.last_ns,
         networks=(network,),
         facts=QuerierAbsentFacts(
-            name,
-            f"the multicast querier {querier.address} has been silent since {since}. Where a switch snoops, "
+            names,
+            f"the multicast {who} been silent since {ctx.time_of_day(newest_ns)}. Where a switch snoops, "
             f"groups expire about {p.silence_s:g} s after its last query.",
         ),
-        evidence=(f"Last {word} query from {querier.address} ({querier.version}) at {since}.",),
+        evidence=(
+            f"Last {word} query from {querier.address} ({querier.version}) on {ctx.network_name(network)} "
+            f"at {ctx.time_of_day(querier.last_ns)}.",
+        ),
         cause="silent",
         next_checks=(f"Check whether {querier.address}, which was the querier, has power.",),
     )
+
+
+def _fell_silent_together(ctx: RuleContext, key: Silent, p: QuerierAbsentParameters) -> list[int]:
+    """Networks whose queriers fell silent as one, this one among them, the first to fall silent first.
+
+    Queriers that one device is, or one supply feeds, end within a query interval. Where none was ever heard, none is.
+    """
+    _, family, heard = key
+    alike = [one for one in silent_queriers(ctx, p) if one[1:] == (family, heard)]
+    alike = sorted({*alike, key}, key=lambda one: (_silent_since_ns(ctx, one), one[0]))
+    found: list[Silent] = []
+    for one in alike:
+        is_near = not found or _silent_since_ns(ctx, one) - _silent_since_ns(ctx, found[-1]) <= ns_from_s(TOGETHER_S)
+        if heard and not is_near:
+            if key in found:
+                break
+            found = []
+        found.append(one)
+    return [one[0] for one in found]
+
+
+def _silent_since_ns(ctx: RuleContext, key: Silent) -> int:
+    network, family, heard = key
+    if heard:
+        return _last_querier(ctx, network, family).last_ns
+    return ctx.listener.watched_since_ns.get(network, 0)
+
+
+def _last_querier(ctx: RuleContext, network: int, family: str) -> Querier:
+    known = [one for one in ctx.listener.queriers[network].values() if one.version.startswith(family)]
+    return max(known, key=lambda one: one.last_ns)
 
 
 def bind(setup: RuleSetup, p: QuerierAbsentParameters) -> tuple[RuleBinding, ...]:
@@ -123,6 +174,9 @@ RULE = Rule(
     facts=QuerierAbsentFacts,
     quiet_in_dark=True,
     names_universes=False,
+    measured=(
+        Threshold("together_s", TOGETHER_S, "time between last queries of queriers that end as one", "RFC 2236 8.2"),
+    ),
     source="RFC 2236 8, RFC 3376 8, RFC 3810 9",
     faults=("F16", "F17", "F21"),
     next_checks=("Look at the switch's settings: is snooping on and a querier set for this VLAN?",),

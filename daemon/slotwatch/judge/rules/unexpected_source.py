@@ -17,7 +17,6 @@ from slotwatch.judge.succession import MOST_LOOKED_AT, predecessor
 from slotwatch.judge.takeovers import Takeover
 from slotwatch.snapshot import Severity
 
-REFRESH_S = 5.0
 PRIORITIES = 256
 """More than any priority."""
 
@@ -76,6 +75,9 @@ class UnexpectedSources:
             effect = takeover.sentence(ctx)
         elif winner == row:
             effect = "It is in control."
+            won = Takeover.of(ctx, row, by_packets=True)
+            if won is not None and won.slots:
+                effect += f" At priority {priority} {won.say_taken(ctx)}"
         elif winner >= 0 and streams.priority[winner] > priority:
             effect = f"It has no effect now: {ctx.say_source(ctx.source_of(winner))} sends at a higher priority."
         else:
@@ -100,13 +102,21 @@ class UnexpectedSources:
             # Slots taken by per-address priority are seen by the audience, whatever the packets' own priority.
             lower=-1 if taken else 0,
             weight=float(taken * PRIORITIES + priority),
-            on_any_network=declared is None and is_declared_everywhere(ctx, universe),
+            on_any_network=declared is None and _is_no_swapped_one(ctx, source, universe),
         )
+
+
+def _is_no_swapped_one(ctx: RuleContext, source: int, universe: int) -> bool:
+    """Whether a stranger is one also where networks are swapped: it came by no other one, or both carry this."""
+    own = ctx.sources[source]
+    others = [ctx.sources[leg] for leg in ctx.other_legs(source)]
+    came_before = any(one.address == own.address and one.first_seen_ns < own.first_seen_ns for one in others)
+    return not came_before or is_declared_everywhere(ctx, universe)
 
 
 def bind(setup: RuleSetup, p: UnexpectedSourceParameters) -> tuple[RuleBinding, ...]:
     sources = UnexpectedSources(setup.house, p)
-    return (RuleBinding(STREAMS, sources.is_unexpected, sources.describe, refresh_s=REFRESH_S),)
+    return (RuleBinding(STREAMS, sources.is_unexpected, sources.describe),)
 
 
 RULE = Rule(

@@ -1,0 +1,117 @@
+"""What is said while this listener's two networks are swapped, and after they are right again.
+
+What is expected is common practice, no source: a lead that arrives on the other network is not the lead of that one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import partial
+
+import pytest
+
+from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, Network
+from slotwatch.wire.observation import QuerierWatchSeen, QuerySeen
+from slotwatch.wire.universe import Protocol, UniverseId
+from tests.judge.stage import START_NS, Desk, Stage, house_of, moving, still
+
+S = 1_000_000_000
+SWAP_S, RIGHT_S, END_S = 12.0, 26.0, 40.0
+MAIN = Desk("Main desk", (1, 2), "10.0.0.1", 1)
+LIGHTS = Desk("Lights", (9,), "10.0.0.9", 9)
+TEST = Desk("Test", (2,), "10.0.0.99", 99, 150)
+BOTH = replace(
+    house_of(()),
+    networks=(Network("A", "eth1"), Network("B", "eth2")),
+    sources=(DeclaredSource("main desk", cid=MAIN.cid), DeclaredSource("lights", cid=LIGHTS.cid)),
+    universes=tuple(
+        DeclaredUniverse(UniverseId(Protocol.E131, n), networks=(0, 1), sources=("main desk", "lights"))
+        for n in (1, 2, 9)
+    ),
+)
+ONE_ON_A = replace(BOTH, universes=(BOTH.universes[0], replace(BOTH.universes[1], networks=(0,)), BOTH.universes[2]))
+
+
+def leg(desk: Desk, network: int, from_s: float = 0.0, to_s: float = END_S) -> list[Desk]:
+    """What a lead of a desk brings while both networks are swapped for a time; its numbers go on."""
+    address = desk.address if network == 0 else "10.1" + desk.address[4:]
+    parts = []
+    for on, begins_s, ends_s in ((network, 0.0, SWAP_S), (1 - network, SWAP_S, RIGHT_S), (network, RIGHT_S, END_S)):
+        first_s, last_s = max(begins_s, from_s), min(ends_s, to_s)
+        if first_s < last_s:
+            goes_on = partial(_number, round(first_s * desk.hz))
+            parts.append(replace(desk, network=on, address=address, from_s=first_s, to_s=last_s, sequence_of=goes_on))
+    return parts
+
+
+def _number(first: int, universe: int, index: int) -> int:
+    return first + index
+
+
+@pytest.mark.parametrize("out_s", [0.0, 5.0, 20.0])
+@pytest.mark.parametrize("rests", [False, True])
+def test_what_came_by_a_network_only_through_the_swap_is_said_to_have_come_so(out_s: float, rests: bool) -> None:
+    """The main desk's lead on B is out; what arrives on B while both are swapped is its lead on A."""
+    levels = still() if rests else moving()
+    main, lights = (replace(one, levels=levels, rests=rests) for one in (MAIN, LIGHTS))
+    house = replace(BOTH, universes=BOTH.universes[:1] + BOTH.universes[2:])
+    main = replace(main, universes=(1,))
+    stage = Stage(house, *leg(main, 0), *leg(main, 1, to_s=out_s), *leg(lights, 0), *leg(lights, 1)).run(END_S)
+    lost = next(one for one in stage.open if one.rule == "universe-lost")
+    assert (lost.universes, lost.cause) == (("e131/1@B",), "leg-lost")
+    assert "what came on network B from" in lost.summary
+    assert "was its lead on network A" in lost.summary
+    assert "lead on network B down" not in lost.summary
+    assert any("came by network A before" in line for line in lost.evidence)
+
+
+@pytest.mark.parametrize("network", [0, 1])
+def test_a_stranger_that_begins_while_networks_are_swapped_is_reported(network: int) -> None:
+    desks = [part for one in (MAIN, LIGHTS) for on in (0, 1) for part in leg(one, on)]
+    stage = Stage(BOTH, *desks, *leg(TEST, network, from_s=SWAP_S + 3.0)).run(RIGHT_S - 1.0)
+    assert "networks-swapped" in {one.rule for one in stage.open}
+    stranger = next(one for one in stage.open if one.rule == "unexpected-source")
+    assert stranger.sources == ("Test",)
+    assert "It is in control. At priority 150 it takes 512 slots" in stranger.summary
+
+
+def test_a_stranger_on_a_universe_of_one_network_is_reported_though_networks_are_swapped() -> None:
+    """The main desk's universe 2 arrives on B meanwhile, so that the stranger has it on A alone."""
+    desks = [*leg(MAIN, 0), *leg(replace(MAIN, universes=(1,)), 1), *leg(LIGHTS, 0), *leg(LIGHTS, 1)]
+    stage = Stage(ONE_ON_A, *desks, *leg(TEST, 1, from_s=SWAP_S + 3.0)).run(RIGHT_S - 1.0)
+    assert {one.rule for one in stage.open} == {"networks-swapped", "unexpected-source"}
+    stranger = stage.rule("unexpected-source")
+    assert (stranger.sources, stranger.universes) == (("Test",), ("e131/2@A",))
+    after = stage.run(END_S).rule("unexpected-source")
+    assert not any("part of" in entry.text for entry in after.timeline)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("apart_s", "count"), [(0.0, 1), (40.0, 1), (130.0, 2)])
+@pytest.mark.parametrize("addresses", [("10.0.0.254", "10.0.0.254"), ("10.0.0.254", "10.1.0.254")])
+def test_queriers_of_two_networks_that_end_as_one_are_one_incident(
+    apart_s: float, count: int, addresses: tuple[str, str]
+) -> None:
+    """RFC 2236 8.2: a querier asks each 125 s, so that one device may have asked the two so far apart."""
+    stage = Stage(BOTH)
+    for network, address in enumerate(addresses):
+        at_s = 1.0 + apart_s * network
+        stage.see(at_s, QuerySeen(START_NS + round(at_s * S), network, address, "igmp2", 10.0))
+    stage.run(263.0 + apart_s)
+    found = [one for one in stage.all if one.rule == "querier-absent"]
+    assert len(found) == count, [one.summary for one in found]
+    if count == 1:
+        named = addresses[0] if len(set(addresses)) == 1 else " and ".join(addresses)
+        assert found[0].summary.startswith("A and B: the multicast querier")
+        assert f"{named} ha" in found[0].summary
+        assert len([line for line in found[0].evidence if line.startswith("Last IGMP query")]) == 2
+
+
+@pytest.mark.slow
+def test_that_no_network_has_a_querier_is_one_note() -> None:
+    stage = Stage(BOTH)
+    for network in (0, 1):
+        stage.see(1.0, QuerierWatchSeen(START_NS + S, network, True))
+    note = stage.run(263.0).rule("querier-absent")
+    assert note.summary.startswith("A and B: no multicast querier was ever heard.")
+    assert len(note.evidence) == 2
