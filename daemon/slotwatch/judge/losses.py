@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from bisect import bisect_right
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from functools import partial
 from itertools import count
@@ -14,6 +15,7 @@ from slotwatch.judge import ways
 from slotwatch.judge.binding import Key, Raised
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.partings import dead_or_cut_off, own_reasons
+from slotwatch.judge.spans import Spans
 from slotwatch.judge.stops import SLACK_NS, Stops
 
 Name = tuple[str, Key]
@@ -83,8 +85,6 @@ class Losses:
         self._ids = count(1)
         self.groups: dict[int, LossGroup] = {}
         self._group_of: dict[Name, int] = {}
-        self._sources_of: dict[int, set[str]] = {}
-        """Names of the sources of groups that grew in this pass."""
 
     def sort(self, ctx: RuleContext, stops: Stops, raised: list[Raised]) -> None:
         """Put each raised loss into its group: an earlier one whose span overlaps, else a new one."""
@@ -99,31 +99,20 @@ class Losses:
             for id, group in self.groups.items()
         }
         self._forget([name for name, case in present.items() if self._stopped_anew(stops, name, case, away)])
-        self._sources_of.clear()
-        followed: set[int] = set()
-        for name, case in present.items():
-            if name not in self._group_of:
-                self._place(ctx, stops, name, case, followed)
+        new = [name for name in present if name not in self._group_of]
+        if new:
+            places, followed = Places(self.groups.values(), partial(self._sources, ctx)), set[int]()
+            for name in new:
+                self._place(ctx, stops, name, present[name], places, followed)
         self._part(partial(own_reasons, ctx, stops), ctx)
         if len(ctx.house.networks) > 1:
             self._part(partial(dead_or_cut_off, ctx), ctx)
         if len(self.groups) > 1:
             for group in self.groups.values():
                 group.follow_members()
-            self._fold_together()
+            fold_together(self.groups.values(), lambda one, other: self._fold(one, other, 0))
         if len(self.groups) > 1:
             self._fold_expiries(ctx)
-
-    def _fold_together(self) -> None:
-        """Make one of groups that stopped together after all, once what kept them apart has left them."""
-        silent = [group for group in self.groups.values() if group.kind == "silent" and not group.spread_ns]
-        if not _some_are_one(silent):
-            return
-        for place, one in enumerate(silent):
-            for other in silent[place + 1 :]:
-                may_be_one = {one.id, other.id} <= self.groups.keys() and other.id not in one.apart_from
-                if may_be_one and one.overlaps(other.from_ns, other.to_ns, SLACK_NS):
-                    self._fold(one, other, 0)
 
     def _part(self, kinds_of: Callable[[LossGroup], dict[Name, str]], ctx: RuleContext) -> None:
         """Make groups of their own of what stopped in one moment by several causes.
@@ -236,7 +225,9 @@ class Losses:
             if not group.members:
                 del self.groups[group.id]
 
-    def _place(self, ctx: RuleContext, stops: Stops, name: Name, case: Raised, followed: set[int]) -> None:
+    def _place(
+        self, ctx: RuleContext, stops: Stops, name: Name, case: Raised, places: Places, followed: set[int]
+    ) -> None:
         """followed: groups that have followed their members in this pass; a crowd joins one by one."""
         rows = np.array(case.finding.streams, np.intp)
         if not len(rows):
@@ -250,7 +241,7 @@ class Losses:
             together = rows[stops.due_ns[rows] + SLACK_NS >= newest]
             from_ns, to_ns = newest, int(stops.due_ns[together].min())
         sources = set(case.finding.source_names) | {ctx.source_name(ctx.source_of(s)) for s in case.finding.streams}
-        group = self._find(ctx, kind, from_ns, to_ns, sources)
+        group = places.find(kind, from_ns, to_ns, sources)
         if group is None:
             group = LossGroup(next(self._ids), kind, from_ns, to_ns)
             self.groups[group.id] = group
@@ -258,24 +249,8 @@ class Losses:
         if group.id not in followed:
             followed.add(group.id)
             group.follow_members()
-        if group.id in self._sources_of:
-            self._sources_of[group.id] |= sources
+        places.take(group, sources)
         self._group_of[name] = group.id
-
-    def _find(self, ctx: RuleContext, kind: str, from_ns: int, to_ns: int, sources: set[str]) -> LossGroup | None:
-        for group in reversed(self.groups.values()):
-            if group.kind != kind:
-                continue
-            slack_ns = SLACK_NS if kind == "silent" else NANOSECONDS
-            if not group.overlaps(from_ns, to_ns, slack_ns):
-                continue
-            if kind == "silent":
-                return group
-            if group.id not in self._sources_of:
-                self._sources_of[group.id] = self._sources(ctx, group)
-            if sources & self._sources_of[group.id]:
-                return group
-        return None
 
     @staticmethod
     def _sources(ctx: RuleContext, group: LossGroup) -> set[str]:
@@ -283,17 +258,67 @@ class Losses:
         return names.union(*(case.finding.source_names for case in group.members.values()))
 
 
-def _some_are_one(groups: list[LossGroup]) -> bool:
-    """Whether any two of them stopped together and nothing keeps them apart. Thousands are swept."""
-    reaching: list[LossGroup] = []
-    for group in sorted(groups, key=lambda one: one.from_ns):
-        reaching = [one for one in reaching if one.to_ns + SLACK_NS >= group.from_ns]
-        for one in reaching:
-            are_apart = group.id in one.apart_from or one.id in group.apart_from
-            if not are_apart and one.overlaps(group.from_ns, group.to_ns, SLACK_NS):
-                return True
-        reaching.append(group)
-    return False
+def fold_together(groups: Iterable[LossGroup], fold: Callable[[LossGroup, LossGroup], object]) -> None:
+    """Make one of groups that stopped together after all, once what kept them apart has left them.
+
+    groups: by ascending id. fold: takes the second of two into the first, which has the lower id.
+    """
+    silent = {group.id: group for group in groups if group.kind == "silent" and not group.spread_ns}
+    spans = Spans(SLACK_NS)
+    for group in silent.values():
+        spans.note(group.id, group.from_ns, group.to_ns)
+    for id in list(silent):
+        if id in silent:
+            _fold_into(silent[id], silent, spans, fold)
+
+
+def _fold_into(
+    one: LossGroup, silent: dict[int, LossGroup], spans: Spans, fold: Callable[[LossGroup, LossGroup], object]
+) -> None:
+    """Fold every later group into this one that stopped together with it."""
+    near, looked = spans.near(one.from_ns, one.to_ns), (one.from_ns, one.to_ns)
+    place = bisect_right(near, one.id)
+    while place < len(near):
+        id = near[place]
+        place += 1
+        other = silent.get(id)
+        if other is None or id in one.apart_from or not one.overlaps(other.from_ns, other.to_ns, SLACK_NS):
+            continue
+        fold(one, other)
+        del silent[id]
+        if min(one.from_ns, one.to_ns) < min(looked) or max(one.from_ns, one.to_ns) > max(looked):
+            near, looked = spans.near(one.from_ns, one.to_ns), (one.from_ns, one.to_ns)
+            place = bisect_right(near, id)
+
+
+class Places:
+    """The groups of one pass, found by when they stopped; those that announced it or never came by their sources."""
+
+    def __init__(self, groups: Iterable[LossGroup], sources_of: Callable[[LossGroup], set[str]]) -> None:
+        self._groups: dict[int, LossGroup] = {}
+        self._spans = Spans(SLACK_NS)
+        self._by_source: dict[tuple[str, str], set[int]] = {}
+        for group in groups:
+            self.take(group, sources_of(group) if group.kind != "silent" else set())
+
+    def take(self, group: LossGroup, sources: set[str]) -> None:
+        """Note a group, also one that changed. sources: names of those that joined it."""
+        self._groups[group.id] = group
+        if group.kind == "silent":
+            self._spans.note(group.id, group.from_ns, group.to_ns)
+            return
+        for name in sources:
+            self._by_source.setdefault((group.kind, name), set()).add(group.id)
+
+    def find(self, kind: str, from_ns: int, to_ns: int, sources: set[str]) -> LossGroup | None:
+        """Give the newest group of a kind that stopped in the same moment."""
+        if kind == "silent":
+            near, slack_ns = self._spans.near(from_ns, to_ns), SLACK_NS
+        else:
+            of_sources = (self._by_source.get((kind, name), set()) for name in sources)
+            near, slack_ns = sorted(set().union(*of_sources)), NANOSECONDS
+        found = (self._groups[id] for id in reversed(near))
+        return next((group for group in found if group.overlaps(from_ns, to_ns, slack_ns)), None)
 
 
 def _came_back(stops: Stops, group: LossGroup, case: Raised) -> bool:

@@ -22,6 +22,8 @@ MULTICAST = (1, 2)
 """Destination kinds of streams that come by a group, their own or another one."""
 MEMBERSHIPS_NS = 125 * NANOSECONDS
 """Query interval (RFC 2236 8.2). With a querier silent for longer, groups may run out in any order."""
+FEW = 64
+"""More sources than this computer is."""
 SOME = 2
 """Sources that go on elsewhere, with which a network that brings nothing is dark rather than left by each of them."""
 
@@ -93,19 +95,23 @@ def dark_networks(ctx: RuleContext, group: LossGroup) -> set[int]:
         return set()
     after_ns = max(group.from_ns, group.to_ns) + SLACK_NS
     before_ns = min(group.from_ns, group.to_ns) - KEEP_ALIVE_ARTNET_NS
+    sources = ctx.model.sources
+    was_there = sources.used & (sources.last_seen_ns >= before_ns)
+    is_lit = was_there & (sources.last_seen_ns > after_ns)
+    for network in range(len(ctx.house.networks)):
+        lit = np.flatnonzero(is_lit & (sources.network == network)).tolist()
+        # What this computer itself sends does not show that anything arrives.
+        if len(lit) <= FEW and all(ctx.is_here(row) for row in lit):
+            is_lit[lit] = False
+    silent = set(sources.network[was_there].tolist()) - set(sources.network[is_lit].tolist())
+    if not silent or not is_lit.any():
+        return set()
+    alive = {ctx.first_leg(row) for row in np.flatnonzero(is_lit).tolist()}
     ended: dict[int, set[int]] = {}
-    lit: set[int] = set()
-    alive: set[int] = set()
-    for row in ctx.sources:
-        source = ctx.sources[row]
-        if source.last_seen_ns < before_ns or ctx.is_here(row):
-            continue
-        if source.last_seen_ns > after_ns:
-            lit.add(source.network)
-            alive.add(ctx.first_leg(row))
-        else:
-            ended.setdefault(source.network, set()).add(ctx.first_leg(row))
-    return {network for network, sources in ended.items() if network not in lit and len(sources & alive) >= SOME}
+    for row in np.flatnonzero(was_there & np.isin(sources.network, sorted(silent))).tolist():
+        if not ctx.is_here(row):
+            ended.setdefault(int(sources.network[row]), set()).add(ctx.first_leg(row))
+    return {network for network, legs in ended.items() if len(legs & alive) >= SOME}
 
 
 def _whole_source_died(ctx: RuleContext, group: LossGroup, case: Raised) -> bool | None:
