@@ -116,7 +116,7 @@ class RuleContext:
         self.universes = cast(UniverseColumns, Rows(model.universes, model.universes.top))
         self.sources = SourceRows(model.sources)
         # A wide fault names thousands of universes, several times a pass.
-        self._names = UniverseNames() if universe_names is None else universe_names
+        self.names = UniverseNames() if universe_names is None else universe_names
         self._source_names: dict[int, str] = {}
         self._source_keys: dict[int, str] = {}
 
@@ -245,12 +245,12 @@ class RuleContext:
 
     def universe_name(self, row: int) -> str:
         """Write a universe as the house does: `e131/12`, with its network where the house has several."""
-        name = self._names.by_row.get(row)
+        name = self.names.by_row.get(row)
         if name is None:
             name = str(self.universe_id(row))
             if len(self.house.networks) > 1:
                 name = f"{name}@{self.network_name(int(self.universes.network[row]))}"
-            self._names.by_row[row] = name
+            self.names.by_row[row] = name
         return name
 
     def network_name(self, network: int) -> str:
@@ -264,7 +264,7 @@ class RuleContext:
 
     def say_universes(self, rows: Iterable[int]) -> str:
         every = tuple(rows)
-        return self._names.list(every, self._list_universes) if len(every) > FEW else self._list_universes(every)
+        return self.names.in_words(every, self._list_universes) if len(every) > FEW else self._list_universes(every)
 
     def _list_universes(self, rows: tuple[int, ...]) -> str:
         return wording.list_universes([self.universe_name(row) for row in rows], [self.label(row) for row in rows])

@@ -76,12 +76,7 @@ def paint_open(states: NDArray[np.uint8], ctx: RuleContext, incidents: Iterable[
     if not gone and not faulty:
         return
     universes = ctx.universes
-    wanted = {name for incident in (*gone, *faulty) for name in incident.universes}
-    names: dict[str, list[int]] = {}
-    for row in universes.used.nonzero()[0].tolist() if wanted else ():
-        name = ctx.universe_name(row)
-        if name in wanted:
-            names.setdefault(name, []).append(row)
+    names = ctx.names.rows(universes.used, ctx.universe_name)
     for incident in gone:
         rows = np.array([row for name in incident.universes for row in names.get(name, ())], np.intp)
         live = rows[universes.live[rows] > 0]

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import numpy as np
+from numpy.typing import NDArray
+
 from slotwatch.model.universes import Universes
 
 MOST_LISTS = 8
@@ -17,15 +20,16 @@ class UniverseNames:
         self.by_row: dict[int, str] = {}
         """What was written so far; whoever writes a name adds it."""
         self._lists: dict[tuple[int, ...], str] = {}
+        self._rows: dict[str, list[int]] = {}
 
     def follow(self, universes: Universes) -> UniverseNames:
         """Forget what earlier passes wrote if rows or house are others since. Returns itself."""
         of = (id(universes), universes.revision)
         if self._of != of:
-            self._of, self.by_row, self._lists = of, {}, {}
+            self._of, self.by_row, self._lists, self._rows = of, {}, {}, {}
         return self
 
-    def list(self, rows: tuple[int, ...], write: Callable[[tuple[int, ...]], str]) -> str:
+    def in_words(self, rows: tuple[int, ...], write: Callable[[tuple[int, ...]], str]) -> str:
         """Give what `write` says of these rows; it is asked once for each of the last few lists."""
         words = self._lists.get(rows)
         if words is None:
@@ -33,3 +37,10 @@ class UniverseNames:
                 del self._lists[next(iter(self._lists))]
             words = self._lists[rows] = write(rows)
         return words
+
+    def rows(self, used: NDArray[np.bool_], name: Callable[[int], str]) -> dict[str, list[int]]:
+        """Give the rows in use by name; `name` is asked for each of them once."""
+        if not self._rows:
+            for row in used.nonzero()[0].tolist():
+                self._rows.setdefault(name(row), []).append(row)
+        return self._rows

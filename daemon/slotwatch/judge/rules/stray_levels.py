@@ -43,13 +43,16 @@ class StrayLevels:
 
     def __init__(self, patch: PatchedSlots, p: StrayLevelsParameters) -> None:
         self._patch = patch
+        self._unused: NDArray[np.uint64] = np.where(patch.used, 0, 255).astype(np.uint8).view(np.uint64)
+        """(D + 1, 64) words of eight slots; 255 in those that nothing uses."""
         self._p = p
         self._seen: dict[int, tuple[int, NDArray[np.bool_]]] = {}
         """Of a universe row: when it was last described, and (512,) strays since they began."""
 
-    def _strays(self, ctx: RuleContext, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
-        used = self._patch.used[ctx.universes.declared[rows]]
-        strays: NDArray[np.bool_] = (winning_levels(ctx.model, rows) > 0) & ~used
+    def _strays(self, ctx: RuleContext, rows: NDArray[np.intp]) -> NDArray[np.uint64]:
+        """(n, 64) levels of eight slots each; 0 in those that are used."""
+        strays: NDArray[np.uint64] = winning_levels(ctx.model, rows).view(np.uint64)
+        strays &= self._unused[ctx.universes.declared[rows]]
         return strays
 
     def has_strays(self, ctx: RuleContext) -> Mask:
@@ -64,7 +67,7 @@ class StrayLevels:
 
     def _seen_strays(self, ctx: RuleContext, row: int) -> NDArray[np.bool_]:
         """(512,) slots that strayed since the levels began to move: else each step of a chase rewords the incident."""
-        strays: NDArray[np.bool_] = self._strays(ctx, np.array([row]))[0]
+        strays: NDArray[np.bool_] = self._strays(ctx, np.array([row]))[0].view(np.uint8) > 0
         described_ns, seen = self._seen.get(row, (0, strays))
         if ctx.now_ns - described_ns < SAME_MOVE_NS:
             strays |= seen
