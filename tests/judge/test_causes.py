@@ -387,3 +387,14 @@ def test_other_packets_of_a_source_that_comes_back_do_not_say_that_it_sends_no_l
     shown = stage((1, 2), before, after, priorities, desk("Desk B", (2,), 2)).run(20.0)
     lost = [event.incident for event in shown.events if event.incident and event.incident.rule == "universe-lost"]
     assert {one.cause for one in lost} == {"source-lost"}
+
+
+def test_a_desk_that_dies_while_no_querier_is_heard_is_dead_where_other_groups_go_on() -> None:
+    """Memberships of one port run out within 10 s of each other (RFC 2236 8.3), and these do not."""
+    shown = stage((1, 2), desk("Desk A", (1,), to_s=8.0), desk("Desk B", (2,), 2))
+    shown.see(0.5, QuerySeen(START_NS - 260 * S, 0, "10.0.0.254", "igmp2", 10.0))
+    first = shown.run(12.0).rule("universe-lost")
+    assert (first.cause, first.confidence) == ("multicast-lost", Confidence.MEDIUM)
+    later = shown.run(25.0).rule("universe-lost")
+    assert later.cause == "source-lost"
+    assert "It itself went silent: power, crash or its network lead." in later.summary

@@ -10,6 +10,7 @@ import pytest
 from slotwatch.house.schema import DeclaredSource
 from slotwatch.model.admission import MOST_BRIEF
 from slotwatch.snapshot import Incident
+from slotwatch.wire.decode import decode
 from slotwatch.wire.observation import MembershipSeen, QuerySeen
 from slotwatch.wire.universe import Protocol
 from tests.judge.stage import (
@@ -23,6 +24,7 @@ from tests.judge.stage import (
     e131,
     group_of,
     house_of,
+    make_batch,
     moving,
     opened_after_s,
     still,
@@ -81,6 +83,23 @@ def test_new_identities_that_fill_every_table_are_one_incident(from_s: float) ->
     assert shown.model.sources.filled <= MOST_BRIEF + 1
     shown.run(from_s + 90.0)
     assert shown.only().closed_ns is not None
+
+
+@pytest.mark.slow
+def test_a_flood_that_is_only_seen_once_its_first_made_room_for_others_is_one_incident() -> None:
+    """Judging comes late, as on a busy computer: a second of the flood has come by then."""
+    made = []
+    for n in range(60_000):
+        who = n if n < 5000 else n // 2 + 2500  # who knocks twice is let in before those who sent once
+        data = e131(3 + who % 200, n % 2, bytes(1), cid=who.to_bytes(16, "big"), name="x")
+        made.append(Packet(3.0 + n / 12_000, data, "10.0.0.1", group_of(1)))
+    shown = Stage(house_of((1, 2), min_refresh_hz=5), main_desk(), Plain(made[12_000:])).run(3.0)
+    for first in range(0, 12_000, 200):
+        batch = make_batch(made[first : first + 200])
+        for others in shown.model.go_on(batch):
+            shown.model.ingest(others, decode(others))
+    shown.run(30.0)
+    assert shown.only().rule == "too-many-sources"
 
 
 @pytest.mark.slow

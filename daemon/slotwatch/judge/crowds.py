@@ -23,6 +23,8 @@ START_NS = 5_000_000_000
 """At the start everybody is new. Art-Net's keep-alive comes each 4 s at the latest (Art-Net 4, ArtDmx)."""
 
 
+PUSHED_OUT_NS = 1_000_000_000
+"""So much of its beginning may be forgotten by the time it is seen, when judging comes late."""
 FEW = 32
 """So many newcomers in a row, as dense as a crowd, begin one."""
 
@@ -72,7 +74,10 @@ class Crowd:
         self.newcomers = len(came_ns)
         if self.newcomers >= (min(self._most_new, MAX_SOURCES_PER_UNIVERSE) if is_full else self._most_new):
             self.last_ns = ctx.now_ns
-            self.since_ns, self.until_ns = self.since_ns or self._begins_ns(np.sort(came_ns), from_ns), 0
+            # The first of it made room for others already where a table is full.
+            before_ns = PUSHED_OUT_NS * is_full
+            self.since_ns = self.since_ns or max(from_ns, self._begins_ns(np.sort(came_ns), from_ns) - before_ns)
+            self.until_ns = 0
         elif self.is_on and ctx.now_ns - self.last_ns > self._over_ns:
             self.until_ns = ctx.now_ns
         elif self.until_ns and ctx.now_ns - self.until_ns > self._forgotten_ns:

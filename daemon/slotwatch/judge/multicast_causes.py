@@ -33,9 +33,13 @@ def querier_gone(scene: Scene) -> Verdict | None:
         silent_ns = ctx.now_ns - querier.last_ns
         if silent_ns < QUERIER_GONE_NS:
             continue
+        others = scene.alive_afar()
+        go_on = scene.is_multicast(others).any()
+        if go_on and ctx.now_ns - scene.group.from_ns > EXPIRY_NS + ONE_END_NS:
+            continue  # their memberships would have run out as well
         return Verdict(
             "multicast-lost",
-            Confidence.HIGH,
+            Confidence.MEDIUM if go_on else Confidence.HIGH,
             f"The multicast querier {querier.address} has been silent since {ctx.time_of_day(querier.last_ns)}: "
             "switches that snoop forget who asked for which group.",
             [

@@ -155,7 +155,7 @@ def hands_over(plan: NightPlan, subject: str, at_s: float) -> None:
     plan.wrap("main", main)
     # It opens once the timeout is over, whoever sends by then.
     rules = ("universe-lost", "source-absent", "backup-in-control")
-    causes = () if steps_in_s - at_s < E131_DUE_S else SILENT
+    causes = () if steps_in_s - at_s < E131_DUE_S or plan.querier_silent else SILENT
     universes = plan.universes("main")
     plan.truths.append(
         lambda: Expected("backup steps in", rules, causes, universes, at_s, at_s + 9.0, (*LOSSES, "flapping"))

@@ -118,6 +118,8 @@ class NightPlan:
     """Subjects whose packets come twice: what loses one of two loses nothing."""
     unnumbered: set[str] = field(default_factory=set)
     """Subjects whose numbers tell nothing: what is missing of them cannot be counted."""
+    querier_silent: bool = False
+    """Whether the multicast querier was not heard for so long that memberships run out."""
     backup_above: bool = False
     """Whether the backup rises above the main desk."""
     outranked: bool = False
@@ -295,6 +297,9 @@ def _causes(plan: NightPlan, subject: str, at_s: float, causes: tuple[str, ...])
         return (*causes, *SILENT, *NETWORK, *pauses)
     if "source-lost" not in causes:
         return causes
+    if plan.querier_silent and not set(left) - {"media"}:
+        # No group goes on: their memberships may have run out.
+        return (*causes, *NETWORK)
     if not left:
         return (*causes, *NETWORK)
     return causes

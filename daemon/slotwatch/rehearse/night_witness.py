@@ -151,6 +151,7 @@ def _asked(plan: NightPlan, *switches: PretendSwitch) -> None:
 
 def _queried(plan: NightPlan, last_s: float) -> None:
     """A querier that was heard until then, which may be long before the night begins."""
+    plan.querier_silent = True
     plan.parts["querier"] = lambda: seen(QuerierWatchSeen(ns(-400.0), 0, True), query(last_s))
 
 
