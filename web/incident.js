@@ -4,7 +4,7 @@ import { moment, momentText } from "./charts.js";
 import { dayTime, exactTime, ms } from "./clock.js";
 import { acknowledgement } from "./acknowledge.js";
 import { acceptance } from "./acceptance.js";
-import { stillWorking } from "./incidentlist.js";
+import { evidenceTitle, isOver, stillWorking } from "./incidentlist.js";
 import { beganMs, since } from "./verdict.js";
 import { levelsPart } from "./levels.js";
 import { severityMark } from "./marks.js";
@@ -33,9 +33,10 @@ function draw(page) {
       acknowledgement(one, page), acceptance(one, page)),
     momentPart(one, page),
     levelsPart(one, page),
-    part("Still working", titledList("Sending", sending), titledList("Should hold, not verified", holding),
-      sending.length + holding.length ? null : h("p", { class: "quiet" }, "Nothing else is known to work.")),
-    part("Why", cause(one), titledList("Evidence", one.evidence), heardThere(one),
+    isOver(one) && !sending.length && !holding.length ? null
+      : part("Still working", titledList("Sending", sending), titledList("Should hold, not verified", holding),
+        sending.length + holding.length ? null : h("p", { class: "quiet" }, "Nothing else is known to work.")),
+    part("Why", cause(one), titledList(evidenceTitle(one), one.evidence), heardThere(one),
       titledList("It could also be", (one.also_possible || []).map((text) => (/^[a-z-]+$/.test(text) ? causeWords(text) : text))),
       titledList("It explains", (one.explains || []).map((row) => `${ruleWords(row.rule)}${(row.universes || []).length ? ` on ${ranges(row.universes, 8)}` : ""}: not raised beside it`))),
     part("What it touches", facts([

@@ -62,9 +62,19 @@ function whole(incident, page, back) {
     acknowledgement(incident, page),
     causeLine(incident),
     incident.accepted ? h("p", { class: "quiet", key: "accepted" }, acceptedText(incident.accepted)) : null,
-    titledList("Evidence", (incident.evidence || []).slice(0, 3)),
+    titledList(evidenceTitle(incident), (incident.evidence || []).slice(0, 3)),
     titledList("Still sending", sending), titledList("Should hold, not verified", holding),
   ];
+}
+
+/** Evidence of what is over is of the time before. */
+export function evidenceTitle(incident) {
+  return isOver(incident) ? "Evidence, while it lasted" : "Evidence";
+}
+
+/** Whether all of an incident is back, watched or closed. */
+export function isOver(incident) {
+  return Boolean(incident.returned_at) || incident.state !== "open";
 }
 
 /** What goes on sending, apart from what is only set to hold: that nobody has checked. */

@@ -51,6 +51,15 @@ def test_a_backup_that_never_came_is_absent_on_both_networks() -> None:
     assert absent.universes == ("e131/1@A", "e131/1@B", "e131/2@A", "e131/2@B")
 
 
+def test_the_one_who_carries_on_is_named_while_the_other_network_is_dark() -> None:
+    """The main desk dies, then network B falls silent: on A the backup still has the show."""
+    spare = (SPARE, replace(SPARE, network=1, address="10.1.0.2", to_s=26.0))
+    main = (replace(MAIN, to_s=20.0), replace(MAIN, network=1, address="10.1.0.1", to_s=20.0))
+    absent = Stage(both_networks(), *main, *spare).run(35.0).rule("source-absent")
+    assert "e131/1@B" in absent.universes
+    assert absent.summary.endswith('"spare desk" (10.0.0.2) carries on, on network A alone.')
+
+
 def test_what_was_open_before_a_restart_makes_its_universes_faulty_and_the_house_unready_at_once() -> None:
     before = Stage(two_desks(), replace(MAIN, to_s=20.0), SPARE).run(30.0)
     after = restarted(two_desks(), before.open, 30.0, 2.0, SPARE).run(3.0)

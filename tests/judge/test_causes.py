@@ -7,6 +7,9 @@ a listener can see is here.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
+
+import pytest
 
 from slotwatch.house.schema import DeclaredSource, Receiver
 from slotwatch.snapshot import Confidence, Incident, Severity
@@ -213,6 +216,40 @@ def test_a_universe_that_the_discovery_drops_was_withdrawn() -> None:
     shown = stage((1, 2), living, gone).run(34.0)
     assert cause_of(shown) == ("universe-lost", "universe-withdrawn", "high")
     assert shown.only().timeline[1].text != shown.only().summary, "first reported with less evidence, then revised"
+
+
+@pytest.mark.parametrize(
+    ("new", "words"),
+    [
+        ((9,), "or has another number: its list names e131/9, which is not declared."),
+        ((7, 9), "switched off, unpatched or failed."),
+        ((), "switched off, unpatched or failed."),
+    ],
+)
+def test_a_list_that_names_another_number_instead_says_where_the_universe_may_be(
+    new: tuple[int, ...], words: str
+) -> None:
+    """Nobody here joined the group of a number that is not declared, so the list alone knows (ANSI E1.31-2018 4.3)."""
+
+    class Renumbered(Desk):
+        def listed(self, t: float) -> tuple[int, ...]:
+            return (1, 2) if t < 8 else (1, *new)
+
+    living = Renumbered("Desk A", (1,), hz=10.0, levels=moving(hz=10.0), discovery=True)
+    shown = stage((1, 2), living, desk("Desk A", (2,), to_s=8.0)).run(34.0)
+    assert words in shown.only().summary
+
+
+def test_what_still_works_begins_with_who_keeps_most() -> None:
+    gone = desk("Desk A", (1, 2, 3), to_s=8.0)
+    house = house_of((1, 2, 3))
+    few, most = Desk("Few", (1,), "10.0.0.2", 2), Desk("Most", (1, 2, 3), "10.0.0.3", 3)
+    sources = tuple(DeclaredSource(one.name.lower(), cid=one.cid) for one in (gone, few, most))
+    names = tuple(one.name for one in sources)
+    universes = tuple(replace(one, sources=names) for one in house.universes)
+    shown = Stage(replace(house, sources=sources, universes=universes), gone, few, most).run(14.0)
+    works = shown.rule("source-absent").still_working
+    assert works[0].startswith('"most"') and works[1].startswith('"few"'), works
 
 
 def test_one_of_several_unicast_universes_was_withdrawn() -> None:

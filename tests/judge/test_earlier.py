@@ -43,6 +43,15 @@ def began_s(incident: Incident) -> float:
     return (incident.began_ns - START_NS) / S
 
 
+def test_a_desk_that_comes_back_some_time_after_the_restart_is_named_as_back() -> None:
+    before = Stage(two_desks(), replace(MAIN, to_s=20.0), SPARE).run(30.0)
+    after = restarted(two_desks(), before.open, 30.0, 2.0, replace(MAIN, from_s=16.0), SPARE)
+    assert after.run(12.0).rule("source-absent").returned_ns is None
+    found = after.run(20.0).rule("source-absent")
+    assert found.returned_ns is not None
+    assert found.summary.startswith('"main desk"') and "back on universes e131/1 and e131/2 since" in found.summary
+
+
 def test_a_desk_that_is_back_after_the_restart_is_watched_and_closes_as_back() -> None:
     before = Stage(two_desks(), replace(MAIN, to_s=20.0), SPARE).run(30.0)
     assert before.rule("source-absent").closed_ns is None

@@ -29,7 +29,17 @@ from tests.judge.test_lights import LED, rig, run
             "Universes LED (e131/1) and e131/2 on A and B",
         ),
         (["e131/1@A", "e131/2@B"], ["LED", "Floor"], "Universes LED (e131/1@A) and Floor (e131/2@B)"),
-        (["e131/1@A", "e131/1@B", "e131/2@B"], ["LED", "LED", "Floor"], "Universes e131/1 on A and B and e131/2@B"),
+        (["e131/1@A", "e131/1@B", "e131/2@B"], [], "Universes e131/1 on A and B and e131/2@B"),
+        (
+            ["e131/1@A", "e131/1@B", "e131/2@B"],
+            ["LED", "LED", "Floor"],
+            "Universes LED (e131/1 on A and B) and Floor (e131/2@B)",
+        ),
+        (
+            ["e131/1@A", "e131/1@B", "e131/2@B"],
+            ["LED", "LED", ""],
+            "Universes LED (e131/1 on A and B) and e131/2@B",
+        ),
     ],
 )
 def test_one_universe_and_several_are_named_alike(names: list[str], labels: list[str], sentence: str) -> None:
@@ -79,6 +89,29 @@ def test_figures_of_one_universe_are_not_shown_of_several() -> None:
     found = Stage(house_of((1, 2)), lossy).run(20.0).rule("packet-loss")
     assert found.summary.startswith("Universes e131/1 and e131/2 from")
     assert "(20.0 %) on e131/2, the worst of them. " in found.summary
+
+
+def test_what_is_over_is_recorded_with_its_worst_figures() -> None:
+    """A window of 10 s empties while a fault ends: its last figures are a tenth of what happened."""
+    lossy = Desk("Desk A", (1, 2), drop=lambda universe, index, t: index % 5 == 0 and 8 < t < 20)
+    stage = Stage(house_of((1, 2)), lossy).run(19.0)
+    worst = stage.rule("packet-loss")
+    assert "(20.0 %)" in worst.summary
+    found = stage.run(40.0).rule("packet-loss")
+    assert found.closed_ns is not None
+    share = float(found.summary.partition(" s (")[2].partition(" %")[0])
+    assert share >= 20.0, found.summary
+    assert found.evidence[0].split(" frames")[0].split(": ")[1] in found.summary
+
+
+def test_evidence_begins_with_the_worst_and_names_the_sender_where_there_are_several() -> None:
+    def lossy(name: str, number: int, each: int) -> Desk:
+        drop = lambda universe, index, t: index % each == 0  # noqa: E731
+        return Desk(name, (1,), f"10.0.0.{number}", number, drop=drop)
+
+    found = Stage(house_of((1,)), lossy("Desk A", 1, 10), lossy("Desk B", 2, 4)).run(20.0).rule("packet-loss")
+    assert found.evidence[0].startswith('e131/1 from "Desk B": '), found.evidence
+    assert any(text.startswith('e131/1 from "Desk A": ') for text in found.evidence[1:])
 
 
 def test_slots_of_many_runs_are_cut_after_six() -> None:

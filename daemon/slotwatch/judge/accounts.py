@@ -75,7 +75,8 @@ def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDr
     universes, moved, returned_ns = said.universes, said.moved, said.returned_ns
     # Of what several sources share, what one source's own case supposes is no part.
     own = None if cluster.group.startswith("network:") else speaker
-    evidence = [moved, *(verdict.evidence if verdict else ()), *_each(case.finding.evidence for case in cluster.cases)]
+    worst_first = sorted(cluster.cases, key=lambda case: -case.finding.weight)
+    evidence = [moved, *(verdict.evidence if verdict else ()), *_each(case.finding.evidence for case in worst_first)]
     heard = elsewhere.heard_elsewhere(ctx, universes)
     if cluster.rule.rule_class is RuleClass.LOSS and cluster.rule.name != "lost-between":
         evidence[1:1] = elsewhere.sentences(heard)
@@ -101,6 +102,7 @@ def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDr
         labels=tuple((ctx.universe_name(row), ctx.label(row)) for row in universes if ctx.label(row)),
         returned_ns=returned_ns,
         summary_of_it=said.summary_of_it,
+        weight=speaker.weight,
         accepted=cluster.accepted.reason if cluster.accepted else "",
         accepted_until=cluster.accepted.until if cluster.accepted else "",
         accepted_by=cluster.accepted.by if cluster.accepted else "",

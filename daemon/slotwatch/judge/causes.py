@@ -23,7 +23,7 @@ from slotwatch.judge.life_signs import (
     weigh_signs_of_life,
 )
 from slotwatch.judge.likeness import may_still_be
-from slotwatch.judge.lists import say_undeclared
+from slotwatch.judge.lists import say_renumbered, say_undeclared
 from slotwatch.judge.losses import LossGroup
 from slotwatch.judge.multicast_causes import (
     ended_one_by_one,
@@ -344,10 +344,11 @@ def _withdrawn(scene: Scene, source: int, rows: NDArray[np.intp], evidence: str)
     ctx = scene.ctx
     legs = next(legs for legs in (*ctx.by_source(scene.sources), [source]) if source in legs)
     undeclared = say_undeclared(ctx, source)
+    became = say_renumbered(ctx, source, rows) or "switched off, unpatched or failed"
     verdict = Verdict(
         "universe-withdrawn",
         Confidence.HIGH,
-        f"{ctx.say_legs(legs)} is running and no longer sends it: the output was switched off, unpatched or failed.",
+        f"{ctx.say_legs(legs)} is running and no longer sends it: the output was {became}.",
         [evidence, scene.say_going(scene.alive_of(*legs), "of this source")],
         ["the path of this one universe to this port"],
         next_checks=[f"Look at the output list of {ctx.source_name(source)}: is this universe on?"],

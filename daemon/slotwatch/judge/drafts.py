@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, field
+from math import inf
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
-from slotwatch.judge.catalog import begins_at_a_moment
+from slotwatch.judge.catalog import CATALOG, begins_at_a_moment
 from slotwatch.judge.flapping import MOST_OPENINGS
+from slotwatch.judge.rule import RuleClass
 from slotwatch.snapshot import Confidence, HeardElsewhere, Incident, IncidentLeg, Severity
 
 SURELY_ANOTHER_NS = 12 * NANOSECONDS
@@ -53,6 +55,8 @@ class IncidentDraft:
     """When all of it was back; None while some of it lasts."""
     summary_of_it: str = ""
     """The summary in the words of the fault itself, also once it is back."""
+    weight: float = 0.0
+    """How bad its figures are, by the measure of its rule."""
     heard_elsewhere: tuple[HeardElsewhere, ...] = ()
     legs: tuple[IncidentLeg, ...] = ()
     absorbs: tuple[Slot, ...] = ()
@@ -73,7 +77,11 @@ class IncidentRecord:
     """Since when it stays open only because it flaps; 0 while its fault is there."""
 
     while_it_lasted: str = ""
-    """The summary before all of it was back."""
+    """The summary before all of it was back, with the worst figures that it had."""
+    evidence_of_it: tuple[str, ...] = ()
+    """The evidence of that summary."""
+    weight: float = -inf
+    """How bad those figures are."""
 
     earlier_began_ns: int = 0
     """When it began, as an earlier judgement knew; 0: this judgement opened it."""
@@ -102,6 +110,23 @@ class IncidentRecord:
         if incident.returned_ns is not None and self.while_it_lasted:
             lasted_ns = max(0, incident.returned_ns - incident.began_ns)
             incident.summary = f"{self.while_it_lasted} It lasted {wording.seconds(lasted_ns)}."
+            incident.evidence = self.evidence_of_it or incident.evidence
+
+    def keep_worst(self, account: IncidentDraft) -> None:
+        """Keep the words of an account, unless this incident had worse figures of the very same: those are its record.
+
+        A window empties while a fault ends, so its last figures are the mildest. To be called before the incident
+        takes the account's rule, cause and universes.
+        """
+        incident = self.incident
+        is_same = (incident.rule, incident.cause) == (account.rule, account.cause)
+        is_wider = bool(set(account.universes) - set(incident.universes))
+        # A loss has no figures: its newest words know most.
+        has_figures = CATALOG[account.rule].rule_class is not RuleClass.LOSS
+        if self.while_it_lasted and has_figures and is_same and not is_wider and account.weight < self.weight:
+            return
+        self.while_it_lasted, self.evidence_of_it = account.summary_of_it, account.evidence
+        self.weight = account.weight
 
 
 def may_be_part(part: IncidentRecord, account: IncidentDraft) -> bool:

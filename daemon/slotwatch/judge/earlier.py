@@ -54,7 +54,7 @@ def record_of(incident: Incident) -> IncidentRecord:
     entry.openings.extend(one.t_ns for one in incident.timeline if one.what in ("opened", "returned"))
     described = [one.text for one in incident.timeline if one.what in _DESCRIBED]
     summary = incident.summary if incident.returned_ns is None else described[-1] if described else ""
-    entry.while_it_lasted = summary.partition(_WORKS)[0]
+    entry.while_it_lasted, entry.evidence_of_it = summary.partition(_WORKS)[0], incident.evidence
     if incident.closed_ns is None:
         entry.earlier_began_ns = incident.began_ns
         # What worked was true when the incident opened. Whether it still works is judged again.

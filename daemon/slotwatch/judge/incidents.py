@@ -173,6 +173,9 @@ class IncidentBook(IncidentTable):
         is_gone_again = incident.returned_ns is not None and account.returned_ns is None
         if is_gone_again and not entry.may_have_cause(account.cause):
             entry.begin_anew(account)
+        is_over = account.returned_ns is not None and bool(entry.while_it_lasted)
+        if not is_over:
+            entry.keep_worst(account)
         entry.causes.add(account.cause)
         # What turned out to be part of a wider fault began when that did.
         same = incident.rule == account.rule or not begins_at_a_moment(account.rule)
@@ -197,13 +200,12 @@ class IncidentBook(IncidentTable):
         incident.returned_ns = account.returned_ns
         incident.legs = with_silences(incident.legs, account.legs)
         incident.summary, incident.next_checks = account.summary, account.next_checks
-        if account.returned_ns is None or not entry.while_it_lasted:
-            entry.while_it_lasted = account.summary_of_it
+        if is_over:
+            # What was known while it lasted stays the record; what worked beside it then works with the rest now.
+            incident.evidence, incident.still_working = entry.evidence_of_it, ()
+        else:
             incident.evidence, incident.still_working = account.evidence, account.still_working
             incident.also_possible = account.also_possible
-        else:
-            # What was known while it lasted stays the record; what worked beside it then works with the rest now.
-            incident.still_working = ()
         if incident.explains != account.explains:
             incident.explains = self._explained(incident.explains, account.explains)
         incident.accepted = account.accepted

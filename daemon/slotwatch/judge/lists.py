@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+from numpy.typing import NDArray
+
 from slotwatch.judge import wording
 from slotwatch.judge.context import RuleContext
 from slotwatch.wire.universe import Protocol
@@ -48,6 +51,18 @@ def say_undeclared(ctx: RuleContext, source: int) -> str:
     listed = wording.list_names([f"e131/{number}" for number in numbers[:MOST_NUMBERS]])
     more = f" and {len(numbers) - MOST_NUMBERS} more" if len(numbers) > MOST_NUMBERS else ""
     return f"{ctx.say_source(source)} lists {listed}{more}, which the house file does not declare"
+
+
+def say_renumbered(ctx: RuleContext, source: int, stopped: NDArray[np.intp]) -> str:
+    """Say what may have become of stopped streams if the list names as many new numbers as it lacks; else empty."""
+    listed = listed_by(ctx, source) or frozenset()
+    lacking = set(ctx.streams.number[stopped].tolist()) - listed
+    new = undeclared_numbers(ctx, source)
+    if not lacking or len(new) != len(lacking) or len(new) > MOST_NUMBERS:
+        return ""
+    names = wording.list_names(f"e131/{number}" for number in new)
+    of_these = "which is not declared" if len(new) == 1 else "which are not declared"
+    return f"switched off or unpatched, or has another number: its list names {names}, {of_these}"
 
 
 def say_lists(ctx: RuleContext, row: int, senders: Sequence[int]) -> ByLists:

@@ -99,7 +99,8 @@ def say_returned(ctx: RuleContext, cluster: Cluster, universes: list[int], retur
     if cluster.rule.name in GONE:
         gone = "lost" if cluster.rule.name == "universe-lost" else "missing"
         return f"{ctx.say_universes(universes)} back since {since}, being watched: {gone} for {lasted}."
-    names = wording.list_names(ctx.say_sources(cluster.source_rows(ctx)))
+    by_name = {name for case in cluster.cases for name in case.finding.source_names}
+    names = wording.list_names([*ctx.say_sources(cluster.source_rows(ctx)), *(f'"{name}"' for name in sorted(by_name))])
     if cluster.rule.name in ABSENT and names:
         return f"{names} back on {ctx.name_universes(universes)} since {since}, being watched: silent for {lasted}."
     what = f" of {ctx.name_universes(universes)}" if universes else f" of {names}" if names else ""

@@ -244,7 +244,11 @@ def say_what_works(scene: Scene, verdict: Verdict) -> None:
     for row in np.flatnonzero(scene.alive & np.isin(streams.universe, sorted(stopped_universes))).tolist():
         keepers.setdefault(ctx.source_of(row), []).append(ctx.universe_of(row))
     # Declared ones come first: the others may be thousands that somebody invented.
-    kept = sorted(ctx.by_source(keepers), key=lambda legs: ctx.declared_source(legs[0]) is None)
+    # Of them, those that keep most.
+    kept = sorted(
+        ctx.by_source(keepers),
+        key=lambda legs: (ctx.declared_source(legs[0]) is None, -len({row for leg in legs for row in keepers[leg]})),
+    )
     for legs in kept[:MOST_NAMED]:
         universes = sorted({universe for leg in legs for universe in keepers[leg]})
         senders = f"{_what_it_is(ctx, legs[0])}{ctx.say_legs(legs)}"

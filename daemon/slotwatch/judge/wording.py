@@ -12,7 +12,7 @@ MOST_NAMES = 6
 MOST_RUNS = 4
 """Runs of universes that are written out; of more, the first three universes and how many more there are."""
 FIRST_UNIVERSES = 3
-MOST_LABELLED = 4
+MOST_LABELLED = 6
 """Universes that are named with their labels, one by one."""
 
 
@@ -69,11 +69,17 @@ def _labelled(names: Sequence[str], label_of: Mapping[str, str]) -> str:
         return ""
     if all(len(kind) == 1 for kind in kinds):
         return "Universes " + list_names(_with_label(name, label_of) for name in _in_order(names))
-    if len(kinds) > 1:
-        return ""
-    (on,) = kinds
     own = {name.partition("@")[0]: label for name, label in label_of.items()}
+    if len(kinds) > 1:
+        return "Universes " + list_names(_where(number, on, own.get(number, "")) for number, on in networks.items())
+    (on,) = kinds
     return f"Universes {list_names(_with_label(number, own) for number in networks)} on {list_names(on)}"
+
+
+def _where(number: str, networks: Sequence[str], label: str) -> str:
+    """One of several universes that are not on the same networks: `LED (e131/3 on A and B)`, `Floor (e131/4@A)`."""
+    name = f"{number}@{networks[0]}" if len(networks) == 1 else f"{number} on {list_names(networks)}"
+    return f"{label} ({name})" if label else name
 
 
 def _with_label(name: str, label_of: Mapping[str, str]) -> str:

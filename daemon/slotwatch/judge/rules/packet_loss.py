@@ -75,6 +75,8 @@ def describe_loss(ctx: RuleContext, row: int, p: PacketLossParameters) -> Findin
     lost, frames = int(all_lost[row]), int(ctx.counted((FRAMES,), p.window_s)[row])
     due = max(1, lost + frames)
     name = ctx.universe_name(ctx.universe_of(row))
+    if len(ctx.streams_of(ctx.universe_of(row))) > 1:
+        name += f' from "{ctx.source_name(ctx.source_of(row))}"'
     siblings = ctx.streams_from(ctx.source_of(row))
     spared = int(np.count_nonzero(streams.live[siblings] & (all_lost[siblings] == 0)))
     verdict = "The sender sent them: they were lost on the way to this port."

@@ -169,7 +169,7 @@ RULE = Rule(
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
     short=ShortWords("{place} slow", "{n} universes slow", on_its_screen=True),
-    sentence="{universes}{from_sender}: frames come at only {rate} Hz{worst} while levels move ({reference}).",
+    sentence="{universes}{from_sender}: frames come at only {rate} Hz while levels move ({reference}){worst}.",
     judged_by=judged_by(SlowRefreshParameters(), bind),
     facts=SlowRefreshFacts,
     effects=frozenset({Effect.STREAM_TROUBLE}),

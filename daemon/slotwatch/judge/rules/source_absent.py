@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from slotwatch.durations import ns_from_s
+from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import SOURCE, STREAM, UNIVERSE, Effect, Explains, Reach
@@ -27,21 +30,33 @@ class SourceAbsentFacts(Facts):
 def describe_absent_main(ctx: RuleContext, key: Absent) -> Finding:
     finding = describe_absent(ctx, key)
     universe = finding.universes[0]
-    keepers = [ctx.source_of(row) for row in ctx.streams_of(universe).tolist() if ctx.live[row]]
-    # A stranger that takes part does not carry the show.
-    keepers.sort(key=lambda source: ctx.declared_source(source) is None)
     kept_by = f"Nobody sends {ctx.universe_name(universe)} now"
-    if keepers:
-        kept_by = f"{ctx.say_legs([keepers[0], *_legs_beside(ctx, keepers[0], universe)])} carries on"
+    if keeper := _keeper(ctx, universe):
+        kept_by = f"{ctx.say_legs(keeper)} carries on"
+        heard = {ctx.sources[leg].network for leg in keeper}
+        if _networks(ctx, universe) - heard:
+            # What the other network lost is an incident of its own; what matters here is where the show goes on.
+            networks = wording.list_names(sorted(ctx.network_name(network) for network in heard))
+            kept_by += f", on network {networks} alone"
     finding.facts = SourceAbsentFacts(kept_by)
     return finding
 
 
-def _legs_beside(ctx: RuleContext, source: int, universe: int) -> list[int]:
-    """Rows of this source on other networks that send the same universe there: an incident spans both."""
+def _keeper(ctx: RuleContext, universe: int) -> list[int]:
+    """Rows of the source that sends this universe on any network; a declared one before others; empty if none."""
     table, streams = ctx.universes, ctx.streams
     same = (streams.protocol == table.protocol[universe]) & (streams.number == table.number[universe])
-    return [leg for leg in ctx.other_legs(source) if (ctx.live & same & (streams.source == leg)).any()]
+    sources = {ctx.source_of(row) for row in np.flatnonzero(ctx.live & same).tolist()}
+    # A stranger that takes part does not carry the show.
+    whole = sorted(ctx.by_source(sources), key=lambda legs: ctx.declared_source(legs[0]) is None)
+    return whole[0] if whole else []
+
+
+def _networks(ctx: RuleContext, universe: int) -> set[int]:
+    """Networks on which the house has the universe of this number."""
+    table = ctx.universes
+    same = table.used & (table.declared >= 0) & (table.number == table.number[universe])
+    return set(table.network[same & (table.protocol == table.protocol[universe])].tolist())
 
 
 def bind(setup: RuleSetup, p: SourceAbsentParameters) -> tuple[RuleBinding, ...]:
