@@ -45,14 +45,19 @@ on one. A test of more than two seconds of CPU carries the mark itself."""
 QUICK_ONLY = "not live and not slow"
 BROWSER = ("web/",)
 """In a run of their own: the browser's library keeps an event loop running, and asyncio tests need one of theirs."""
+LEFT_OUT = {QUICK_ONLY: (*LIVE, *SLOW), "not live and not browser": (*LIVE, *BROWSER)}
+"""What is left out with these words of `-m`."""
+UNTRACED = frozenset((ROOT / "untraced.txt").read_text(encoding="utf-8").splitlines())
+"""Written by `python -m tests.untraced`: others run their lines too, so neither these nor slow tests are traced."""
 
 
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
     """Do not even read modules whose tests are all left out: reading takes a worker ten seconds."""
-    if config.option.markexpr != QUICK_ONLY or not collection_path.is_relative_to(ROOT):
+    left_out = LEFT_OUT.get(config.option.markexpr)
+    if left_out is None or not collection_path.is_relative_to(ROOT):
         return None
     inside = str(collection_path.relative_to(ROOT)) + ("/" if collection_path.is_dir() else "")
-    return inside.startswith((*LIVE, *SLOW)) or None
+    return inside.startswith(left_out) or None
 
 
 def pytest_collection_finish() -> None:
@@ -72,3 +77,6 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(pytest.mark.slow)
         if inside.startswith(BROWSER):
             item.add_marker(pytest.mark.browser)
+        is_listed = not UNTRACED.isdisjoint((item.nodeid, item.nodeid.partition("[")[0]))
+        if is_listed or item.get_closest_marker("slow"):
+            item.add_marker(pytest.mark.no_cover)

@@ -17,8 +17,9 @@ from slotwatch.cli import VERBS
 pytestmark = [pytest.mark.package, pytest.mark.timeout(900)]
 SHARED = Path(edge.__path__[0]) / "shared"
 COMPILED = tuple(f"edge/shared/{source.stem}.x86_64.so" for source in sorted(SHARED.glob("*.c")))
-QUICK = "gzip"
+QUICK = "none"
 """What is compared and checked is the tree. `make deb` packs the same one with xz, which takes a minute more."""
+OF_THE_PACKING = "uses-no-compression-for-data-tarball,uses-no-compression-for-control-tarball"
 
 
 def test_two_builds_are_equal_and_debians_checker_finds_no_error(tmp_path: Path) -> None:
@@ -28,7 +29,12 @@ def test_two_builds_are_equal_and_debians_checker_finds_no_error(tmp_path: Path)
         pytest.skip(f"no {' and no '.join(missing)} here")
     package, again = (build(Target("12", "amd64"), tmp_path / name, QUICK) for name in ("first", "second"))
     assert hashlib.sha256(again.read_bytes()).digest() == hashlib.sha256(package.read_bytes()).digest()
-    done = subprocess.run(["lintian", "--fail-on", "error", package], capture_output=True, text=True, timeout=300)
+    done = subprocess.run(
+        ["lintian", "--fail-on", "error", "--suppress-tags", OF_THE_PACKING, package],
+        capture_output=True,
+        text=True,
+        timeout=300,
+    )
     assert done.returncode == 0, done.stdout
     holds_all_that_it_should(package)
 
