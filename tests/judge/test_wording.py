@@ -115,6 +115,7 @@ def test_evidence_begins_with_the_worst_and_names_the_sender_where_there_are_sev
 
 
 def test_slots_of_many_runs_are_cut_after_six() -> None:
+    assert wording.list_slots([]) == "slots "
     assert wording.list_slots([7]) == "slot 7"
     assert wording.list_slots([1, 2, 3, 40]) == "slots 1 to 3 and 40"
     assert wording.list_slots([*range(1, 12, 2)]) == "slots 1, 3, 5, 7, 9 and 11"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Callable, Sequence
+from itertools import islice
 from typing import cast
 
 import numpy as np
@@ -250,9 +251,10 @@ class RuleState:
             for key, since_ns in true_keys.items()
             if key not in self.raised
         }
-        due = [key for key, since_ns in pending.items() if self._has_lasted(ctx, since_ns)]
+        lasted = (key for key, since_ns in pending.items() if self._has_lasted(ctx, since_ns))
+        due = list(islice(lasted, None if self.binding.refresh_s is None else MOST_RAISED_AT_ONCE))
         changed = bool(due)
-        for key in due if self.binding.refresh_s is None else due[:MOST_RAISED_AT_ONCE]:
+        for key in due:
             self.raised[key] = self._raise(ctx, key, pending[key])
         self._pending = {key: since_ns for key, since_ns in pending.items() if key not in self.raised}
         may_be_stale_ns = now_ns - self._refresh_ns if self.binding.refresh_s is not None else -1

@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, tzinfo
 
+import numpy as np
+from numpy.typing import NDArray
+
 from slotwatch.durations import NANOSECONDS
 
 MOST_NAMES = 6
@@ -86,13 +89,16 @@ def _with_label(name: str, label_of: Mapping[str, str]) -> str:
     return f"{label_of[name]} ({name})" if label_of.get(name) else name
 
 
-def list_slots(numbers: Sequence[int]) -> str:
+def list_slots(numbers: Sequence[int] | NDArray[np.intp]) -> str:
     """Say which slots, runs drawn together: `slots 1 to 12 and 40`, `slot 7`."""
     noun = "slot" if len(numbers) == 1 else "slots"
-    spans = list(_spans(numbers))
+    every = np.asarray(numbers, np.intp)
+    begins = np.flatnonzero(np.diff(every, prepend=every[:1] - 2) != 1)
+    ends = np.append(begins, len(every))[1:] - 1
     # Of 500 runs only those are written that are read.
-    written = [str(first) if first == last else f"{first} to {last}" for first, last in spans[: MOST_NAMES + 1]]
-    return f"{noun} {list_names(written + [''] * (len(spans) - len(written)))}"
+    spans = zip(every[begins[: MOST_NAMES + 1]].tolist(), every[ends[: MOST_NAMES + 1]].tolist(), strict=False)
+    written = [str(first) if first == last else f"{first} to {last}" for first, last in spans]
+    return f"{noun} {list_names(written + [''] * (len(begins) - len(written)))}"
 
 
 def time_of_day(t_ns: int, wall_offset_ns: int, zone: tzinfo) -> str:

@@ -75,7 +75,8 @@ class StrayLevels:
         return strays
 
     def describe(self, ctx: RuleContext, row: int) -> Finding:
-        numbers = (np.flatnonzero(self._seen_strays(ctx, row)) + 1).tolist()
+        slots = np.flatnonzero(self._seen_strays(ctx, row)) + 1
+        numbers = slots.tolist()
         before = [
             one for one in self._patch.fixtures_on(ctx.universe_id(row)) if numbers and one.last_slot < numbers[0]
         ]
@@ -93,7 +94,7 @@ class StrayLevels:
             universes=(row,),
             networks=(int(ctx.universes.network[row]),),
             fixtures=(neighbour.name,) if near and neighbour is not None else (),
-            facts=StrayLevelsFacts(wording.list_slots(numbers), near),
+            facts=StrayLevelsFacts(wording.list_slots(slots), near),
             evidence=(f"{ctx.universe_name(row)}: unpatched slots above zero: {len(numbers)}.", *shifted),
             confidence=Confidence.CERTAIN,
             also_possible=("a patch list that is out of date", "a visiting rig"),
