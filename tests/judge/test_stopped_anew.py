@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from slotwatch.house.schema import DeclaredSource, House
-from tests.judge.stage import Desk, Stage, house_of, still
+from tests.judge.stage import START_NS, Desk, Stage, house_of, still
 
 MAIN = Desk("Main desk", (1, 2), "10.0.0.1", 1)
 TOWER = Desk("Tower", (3,), "10.0.0.3", 3)
@@ -61,3 +61,12 @@ def test_a_source_that_dies_again_is_judged_by_what_came_since_it_was_back() -> 
     found = stage.only()
     assert (found.rule, found.cause, found.universes) == ("universe-lost", "source-lost", ("e131/1", "e131/2"))
     assert "its machine is alive" not in found.summary and "discovery list" not in " ".join(found.evidence)
+
+
+def test_what_is_back_and_gone_again_by_another_cause_is_told_without_the_universes_of_before() -> None:
+    one = replace(MAIN, universes=(1,), to_s=20.0), replace(MAIN, universes=(1,), from_s=24.0)
+    two = replace(MAIN, universes=(2,), to_s=20.0), replace(MAIN, universes=(2,), from_s=24.0, to_s=28.0)
+    stage = Stage(house_of((1, 2, 3)), *one, *two, TOWER).run(32.0)
+    found = stage.only()
+    assert (found.universes, found.cause) == (("e131/2",), "path-or-sender")
+    assert found.began_ns > START_NS + round(27.9e9)

@@ -88,12 +88,15 @@ class IncidentRecord:
     causes: set[str] = field(default_factory=set)
     """All causes that it has had: a verdict goes through several while evidence comes in."""
 
+    is_resumed: bool = False
+    """Whether it is from before a restart, so that some causes that it had are not known."""
+
     went_on_from_ns: int = 0
     """When it began, if that was before what it is about now: it came back, and was gone again; 0: it was not."""
 
     def may_have_cause(self, cause: str) -> bool:
         """Whether what returns may be this fault: its cause is one that this had, or one of them is not known."""
-        return cause in self.causes or cause in UNKNOWN or self.causes <= UNKNOWN
+        return self.is_resumed or cause in self.causes or cause in UNKNOWN or self.causes <= UNKNOWN
 
     def begin_anew(self, account: IncidentDraft) -> None:
         """Forget whom and what it was about: it was over, and what returned is told by itself."""

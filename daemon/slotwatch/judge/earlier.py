@@ -50,7 +50,7 @@ def put_together(found: Incident, earlier: Incident) -> None:
 def record_of(incident: Incident) -> IncidentRecord:
     """Make the record of an incident, already on this clock, with what its timeline still knows."""
     entry = IncidentRecord(incident, (incident.rule, f"resumed:{incident.id}"), incident.flaps)
-    entry.causes.add(incident.cause)
+    entry.is_resumed = True
     entry.openings.extend(one.t_ns for one in incident.timeline if one.what in ("opened", "returned"))
     described = [one.text for one in incident.timeline if one.what in _DESCRIBED]
     summary = incident.summary if incident.returned_ns is None else described[-1] if described else ""

@@ -101,6 +101,7 @@ def explain_cases(ctx: RuleContext, clusters: list[Cluster], book: IncidentBook)
         return clusters
     # What an incident still accounts for does not account for that incident: both would be gone, and come and go.
     bound = {id(cluster): _incidents_over(cluster, book) for cluster in clusters}
+    among = _Among(ctx, clusters)
     wide_ones = sorted(
         (cluster for cluster in clusters if cluster.rule.explains.reaches),
         key=lambda cluster: cluster.rule.explains.rank,
@@ -109,7 +110,7 @@ def explain_cases(ctx: RuleContext, clusters: list[Cluster], book: IncidentBook)
         for reach in wide.rule.explains.reaches:
             if wide.cases and (not reach.causes or wide.cause in reach.causes):
                 free = [one for one in clusters if subject_of(one.rule.name, one.group) not in bound[id(wide)]]
-                _take(ctx, wide, reach, free)
+                _take(ctx, wide, reach, free, among)
     return clusters
 
 
@@ -133,7 +134,41 @@ class Extent:
         )
 
 
-def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Iterable[Cluster]) -> None:
+class _Among:
+    """Whom and what each cluster, and each of its cases, is about: looked up for each wide fault, worked out once."""
+
+    def __init__(self, ctx: RuleContext, clusters: Sequence[Cluster]) -> None:
+        self._ctx = ctx
+        self._names: dict[int, set[str]] = {}
+        self._extents = {id(cluster): self._extent(cluster) for cluster in clusters if cluster.cases}
+
+    def names_of(self, case: Raised) -> set[str]:
+        names = self._names.get(id(case))
+        if names is None:
+            names = self._names[id(case)] = names_of(self._ctx, (case.finding,))
+        return names
+
+    def _extent(self, cluster: Cluster) -> Extent:
+        return Extent(
+            set().union(*(self.names_of(case) for case in cluster.cases)),
+            {row for case in cluster.cases for row in case.finding.universes},
+            set(),
+            {name for case in cluster.cases for name in case.finding.fixtures},
+        )
+
+    def may_be_near(self, cluster: Cluster, nearness: str, extent: Extent) -> bool:
+        """Whether a case of a cluster may lie so near to this: False if surely none does."""
+        own = self._extents.get(id(cluster))
+        if own is None:
+            return False
+        if nearness in (explain.UNIVERSE, explain.STREAM) and own.universes.isdisjoint(extent.universes):
+            return False
+        if nearness in (explain.SOURCE, explain.STREAM) and own.names.isdisjoint(extent.names):
+            return False
+        return nearness != explain.FIXTURE or not own.fixtures.isdisjoint(extent.fixtures)
+
+
+def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Iterable[Cluster], among: _Among) -> None:
     every = Extent.of(ctx, wide.cases)
     now = [case for case in wide.cases if case.holds]
     # What is over explains the traces that it left, and nothing that is true now.
@@ -143,7 +178,7 @@ def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Itera
     # Nothing makes what was there before it. Worked out once: both sides may have thousands of cases.
     earliest_ns = wide.since_ns if wide.rule.explains.begins_at_a_moment else None
     for other in clusters:
-        if other is wide or not reach.covers(other.rule):
+        if other is wide or not reach.covers(other.rule) or not among.may_be_near(other, reach.nearness, every):
             continue
         if other.rule is wide.rule and bool(other.accepted) is not bool(wide.accepted):
             continue  # what is accepted by name, and what is not, stay two
@@ -159,7 +194,7 @@ def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Itera
             # An exception of some universes says nothing of the source's others.
             if wide.accepted and every.universes:
                 apt &= set(case.finding.universes) <= every.universes
-            if apt and _is_near(ctx, case, reach.nearness, extent) and _in_time(case, earliest_ns):
+            if apt and _is_near(among, case, reach.nearness, extent) and _in_time(case, earliest_ns):
                 wide.explained.append(case)
             else:
                 staying.append(case)
@@ -169,7 +204,7 @@ def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Itera
         other.cases = staying
 
 
-def _is_near(ctx: RuleContext, case: Raised, nearness: str, extent: Extent) -> bool:
+def _is_near(among: _Among, case: Raised, nearness: str, extent: Extent) -> bool:
     finding = case.finding
     if nearness == explain.ANYWHERE:
         return True
@@ -181,7 +216,7 @@ def _is_near(ctx: RuleContext, case: Raised, nearness: str, extent: Extent) -> b
     on_universes = bool(finding.universes) and set(finding.universes) <= extent.universes
     if nearness == explain.UNIVERSE:
         return on_universes
-    of_sources = bool(extent.names & names_of(ctx, (finding,)))
+    of_sources = not extent.names.isdisjoint(among.names_of(case))
     if nearness == explain.SOURCE:
         # A source with a lead to each of two networks may have a fault on each.
         return of_sources and (not extent.networks or set(finding.networks) <= extent.networks)

@@ -171,7 +171,8 @@ class IncidentBook(IncidentTable):
     def _fill(self, entry: IncidentRecord, account: IncidentDraft) -> None:
         incident = entry.incident
         is_gone_again = incident.returned_ns is not None and account.returned_ns is None
-        if is_gone_again and not entry.may_have_cause(account.cause):
+        is_other_extent = set(incident.universes) != set(account.universes)
+        if is_gone_again and is_other_extent and not entry.may_have_cause(account.cause):
             entry.begin_anew(account)
         is_over = account.returned_ns is not None and bool(entry.while_it_lasted)
         if not is_over:
