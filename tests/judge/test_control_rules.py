@@ -237,6 +237,16 @@ def test_a_cloned_identity_hides_no_stranger_on_its_universe() -> None:
     assert found["unexpected-source"] == ("Desk C",) and "duplicate-identity" in found
 
 
+def test_a_stranger_that_joins_the_conflict_of_two_others_is_named() -> None:
+    """Two declared desks fight, and somebody sends what one of them sends: who takes the other out has it still."""
+    main, lights = desk(), desk(2, levels=still(50), from_s=4.0)
+    stranger = desk(3, from_s=14.0)
+    both = (A, replace(B, role="main"))
+    shown = stage(main, lights, stranger, sources=both, by=BY).run(24.0)
+    found = {one.rule: one.sources for one in shown.alarms()}
+    assert found == {"source-conflict": ("main desk", "spare desk"), "unexpected-source": ("Desk C",)}
+
+
 def test_frames_that_are_lost_on_the_way_of_a_cloned_identity_are_reported_beside_it() -> None:
     """Series are kept by address, so a clone makes none of them look incomplete."""
     clone = desk(1, from_s=3.0)

@@ -10,7 +10,7 @@ from slotwatch.durations import ns_from_s
 from slotwatch.judge import wording
 from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.explain import SOURCE, UNIVERSE, Effect, Explains, Reach
+from slotwatch.judge.explain import SOURCE, STREAM, UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.rivals import LAG, Rivals
 from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
@@ -110,7 +110,9 @@ RULE = Rule(
     effects=frozenset({Effect.RIVALRY}),
     explains=Explains(
         150,
-        Reach(UNIVERSE, rules=frozenset({"level-stuck", "unexpected-source"})),
+        Reach(UNIVERSE, rules=frozenset({"level-stuck"})),
+        # A stranger that only repeats what another sends takes no part in it.
+        Reach(STREAM, rules=frozenset({"unexpected-source"})),
         Reach(SOURCE, rules=frozenset({"backup-differs"})),
     ),
     may_be_quiet=False,
