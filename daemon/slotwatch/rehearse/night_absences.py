@@ -60,7 +60,8 @@ def comes_and_goes(plan: NightPlan, subject: str, at_s: float) -> None:
             before = stage.cut(before, from_s, from_s + gone_s)
         return before
 
-    plan.silences.append(Silence(subject, at_s, at_s + times * (gone_s + back_s)))
+    again_s = tuple(at_s + nth * (gone_s + back_s) for nth in range(1, times))
+    plan.silences.append(Silence(subject, at_s, at_s + times * (gone_s + back_s), again_s))
     plan.wrap(subject, sends)
     plan.truths.append(silence_truth(plan, subject, f"{subject} comes and goes", at_s, also=("flapping",)))
 

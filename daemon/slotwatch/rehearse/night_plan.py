@@ -66,6 +66,8 @@ class Silence:
     subject: str
     at_s: float
     back_s: float = math.inf
+    again_s: tuple[float, ...] = ()
+    """When it falls silent again, of what comes and goes."""
     is_slow: bool = False
     """Of a keep-alive that is too slow: it is silent again and again."""
 
@@ -277,15 +279,19 @@ def _rules(plan: NightPlan, subject: str, at_s: float) -> tuple[str, ...]:
 
 def _coincident(plan: NightPlan, subject: str, at_s: float) -> list[Silence]:
     """Silences of others that cannot be distinguished from one of this moment."""
-    own = (subject, at_s)
-    ends_s = next((one.back_s for one in plan.silences if (one.subject, one.at_s) == own), math.inf)
-    until_s = ends_s if ends_s < math.inf else at_s
+    own = next((one for one in plan.silences if (one.subject, one.at_s) == (subject, at_s)), Silence(subject, at_s))
+    until_s = own.back_s if own.back_s < math.inf else at_s
     return [
         one
         for one in plan.silences
-        if (one.subject, one.at_s) != own
-        and (abs(one.at_s - at_s) < COINCIDENT_S or (one.is_slow and one.at_s < until_s))
+        if (one.subject, one.at_s) != (subject, at_s)
+        and (_begin_together(own, one) or (one.is_slow and one.at_s < until_s))
     ]
+
+
+def _begin_together(one: Silence, other: Silence) -> bool:
+    starts = [(a_s, b_s) for a_s in (one.at_s, *one.again_s) for b_s in (other.at_s, *other.again_s)]
+    return any(abs(a_s - b_s) < COINCIDENT_S for a_s, b_s in starts)
 
 
 def _causes(plan: NightPlan, subject: str, at_s: float, causes: tuple[str, ...]) -> tuple[str, ...]:

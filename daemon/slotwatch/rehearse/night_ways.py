@@ -106,9 +106,10 @@ def loop(plan: NightPlan, subject: str, at_s: float) -> None:
                     plan, one, "loop", ("repeated-packets",), at_s, causes=("loop", "shared-path"), frames=True
                 )
             )
-        elif not plan.is_silent("media", at_s):
-            names = plan.universes("media")
-            found = Expected("loop", ("repeated-packets",), LOOP_CAUSES, names, at_s, at_s + WINDOW_DUE_S)
+        else:
+            names, is_owed = plan.universes("media"), not plan.is_silent("media", at_s)
+            due_s = at_s + WINDOW_DUE_S
+            found = Expected("loop", ("repeated-packets",), LOOP_CAUSES, names, at_s, due_s, is_owed=is_owed)
             plan.truths.append(partial(as_it_is, found))
 
 
