@@ -435,3 +435,11 @@ def test_a_desk_that_dies_while_no_querier_is_heard_is_dead_where_other_groups_g
     later = shown.run(25.0).rule("universe-lost")
     assert later.cause == "source-lost"
     assert "It itself went silent: power, crash or its network lead." in later.summary
+
+
+def test_groups_that_end_long_after_a_desk_died_say_nothing_of_it() -> None:
+    """The querier is silent, and 17 s after the desk the other groups end as well: within 22 s causes are revised."""
+    shown = stage((1, 2), desk("Desk A", (1,), to_s=8.0), desk("Desk B", (2,), 2, to_s=25.0))
+    shown.see(0.5, QuerySeen(START_NS - 260 * S, 0, "10.0.0.254", "igmp2", 10.0))
+    causes = {one.universes: one.cause for one in shown.run(45.0).all if one.rule == "universe-lost"}
+    assert causes == {("e131/1",): "source-lost", ("e131/2",): "multicast-lost"}

@@ -33,9 +33,8 @@ def querier_gone(scene: Scene) -> Verdict | None:
         silent_ns = ctx.now_ns - querier.last_ns
         if silent_ns < QUERIER_GONE_NS:
             continue
-        others = scene.alive_afar()
-        go_on = scene.is_multicast(others).any()
-        if go_on and ctx.now_ns - scene.group.from_ns > EXPIRY_NS + ONE_END_NS:
+        go_on = scene.is_multicast(scene.alive_afar()).any()
+        if _went_on_for_long(scene, network):
             continue  # their memberships would have run out as well
         return Verdict(
             "multicast-lost",
@@ -55,6 +54,15 @@ def querier_gone(scene: Scene) -> Verdict | None:
             ],
         )
     return None
+
+
+def _went_on_for_long(scene: Scene, network: int) -> bool:
+    """Whether other groups came for longer after the stop than memberships take to run out one after the other."""
+    streams = scene.ctx.streams
+    long_ns = scene.group.from_ns + EXPIRY_NS + ONE_END_NS
+    others = streams.used & ~scene.stopped & (streams.network == network) & (streams.last_arrival_ns > long_ns)
+    rows = np.flatnonzero(others)
+    return bool(len(rows)) and bool(scene.is_multicast(rows).any())
 
 
 def multicast_only(scene: Scene, others: list[int]) -> Verdict | None:
