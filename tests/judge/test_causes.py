@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import pytest
 
-from slotwatch.house.schema import DeclaredSource, Receiver
+from slotwatch.house.schema import DeclaredSource, Network, Receiver
 from slotwatch.snapshot import Confidence, Incident, Severity
 from slotwatch.wire.observation import LinkSeen, NeighbourSeen, QuerySeen, RoutesSeen
 from slotwatch.wire.universe import Protocol, UniverseId
@@ -216,6 +216,28 @@ def test_a_universe_that_the_discovery_drops_was_withdrawn() -> None:
     shown = stage((1, 2), living, gone).run(34.0)
     assert cause_of(shown) == ("universe-lost", "universe-withdrawn", "high")
     assert shown.only().timeline[1].text != shown.only().summary, "first reported with less evidence, then revised"
+
+
+def test_a_network_that_is_back_is_no_longer_said_to_be_cut_off_while_one_universe_is_still_away() -> None:
+    """Two networks; A falls silent and is back, but for one universe of one source."""
+
+    def lead(name: str, number: int, universes: tuple[int, ...], network: int, **more: object) -> Desk:
+        return Desk(name, universes, f"10.{network}.0.{number}", number, network=network, **more)
+
+    desks = [("Desk A", 1, (1,)), ("Media", 2, (2, 3))]
+    on_b = [lead(*one, 1) for one in desks]
+    on_a = [lead(*one, 0, to_s=10.0) for one in desks]
+    again = [lead("Desk A", 1, (1,), 0, from_s=18.0), lead("Media", 2, (2,), 0, from_s=18.0)]
+    house = house_of((1, 2, 3))
+    universes = tuple(replace(one, networks=(0, 1)) for one in house.universes)
+    house = replace(house, universes=universes, networks=(Network("A", "eth1"), Network("B", "eth2")))
+    shown = Stage(house, *on_a, *on_b, *again)
+    assert "Network A no longer reaches this port" in shown.run(16.0).rule("universe-lost").summary
+    lost = shown.run(21.0).rule("universe-lost")
+    assert lost.summary.startswith("Universe e131/3@A lost"), lost.summary
+    assert "Network A did not reach this port then" in lost.summary
+    assert '"Desk A" is back. "Media" is back in part.' in lost.summary
+    assert lost.next_checks[0] == 'Look at the output list of "Media": is everything on?'
 
 
 @pytest.mark.parametrize(

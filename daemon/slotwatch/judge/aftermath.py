@@ -20,10 +20,15 @@ def bring_up_to_date(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Ve
     if _has_gone_silent(ctx, verdict):
         sentence, now, then = verdict.once_silent
         evidence = [then if line == now else line for line in evidence]
-    back, away = _back(ctx, group, " ".join((sentence, *evidence)))
+    back, partly, away = _back(ctx, group, " ".join((sentence, *evidence)))
     checks = verdict.next_checks
-    if back:
-        sentence = f"{verdict.once_back or sentence} {wording.list_names(back)} {_are(back)} back."
+    if back or (partly and verdict.once_back):
+        sentence = verdict.once_back or sentence
+        if back:
+            sentence += f" {wording.list_names(back)} {_are(back)} back."
+        if verdict.once_back and partly:
+            sentence += f" {wording.list_names(partly)} {_are(partly)} back in part."
+            checks = [f"Look at the output list of {wording.list_names(partly)}: is everything on?"]
         if verdict.once_back and away:
             sentence += f" {wording.list_names(away)} {_are(away)} still silent."
             checks = [f"Look at {wording.list_names(away)}: power, screen, link lamp."]
@@ -57,18 +62,21 @@ def _is_heard(ctx: RuleContext, source: int) -> bool:
     return row.last_seen_ns > ended_ns + NANOSECONDS and ctx.at_ns - row.last_seen_ns < HEARD_LATELY_NS
 
 
-def _back(ctx: RuleContext, group: LossGroup, text: str) -> tuple[list[str], list[str]]:
-    """Names of sources of the group that a verdict names: those that send again while others are away, and these."""
+def _back(ctx: RuleContext, group: LossGroup, text: str) -> tuple[list[str], list[str], list[str]]:
+    """Names of sources of the group that a verdict names: all back while others are away, back in part, and away."""
     lasting = {row for case in group.members.values() if case.holds for row in case.finding.streams}
     ended = {row for case in group.members.values() if not case.holds for row in case.finding.streams}
     if not lasting or not ended:
-        return [], []
+        return [], [], []
     away = {ctx.first_leg(source) for source in ctx.sources_of(lasting)}
     back = [
         source for source in ctx.sources_of(row for row in ended if ctx.live[row]) if ctx.first_leg(source) not in away
     ]
+    returned = set(ctx.sources_of(row for row in ended if ctx.live[row]))
+    partly = [source for source in ctx.sources_of(lasting) if source in returned]
     silent = [source for source in ctx.sources_of(lasting | ended) if not ctx.live[ctx.streams_from(source)].any()]
-    return _named(ctx, back, text), _named(ctx, [one for one in silent if one not in back], text)
+    silent = [source for source in silent if source not in back]
+    return _named(ctx, back, text), _named(ctx, partly, text), _named(ctx, silent, text)
 
 
 def _named(ctx: RuleContext, sources: list[int], text: str) -> list[str]:

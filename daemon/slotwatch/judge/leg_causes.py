@@ -194,7 +194,8 @@ def _network_lost(scene: Scene, legs: _Legs) -> Verdict:
     lost, elsewhere = say_networks(ctx, scene.networks), say_networks(ctx, legs.elsewhere)
     heard = [leg for row in legs.alive for leg in ctx.other_legs(row) if ctx.sources[leg].network in legs.elsewhere]
     is_one = len(ctx.whole_sources(legs.alive)) == 1
-    gone = f"{lost[0].upper()}{lost[1:]} no longer reaches this port: a switch or uplink of it, not the sources."
+    why = "a switch or uplink of it, not the sources."
+    gone = f"{lost[0].upper()}{lost[1:]} no longer reaches this port: {why}"
     names = _plain(ctx, list(legs.alive))
     still = f"{gone} {names} still {'arrives' if is_one else 'arrive'} on {elsewhere}."
     then = f"{gone} {names} still came by {elsewhere} then."
@@ -214,6 +215,7 @@ def _network_lost(scene: Scene, legs: _Legs) -> Verdict:
             f"Look at the stage: do the lights on {lost} still follow?",
         ],
         rests_on=tuple(heard),
+        once_back=f"{lost[0].upper()}{lost[1:]} did not reach this port then: {why}",
         once_silent=(then, "", ""),
     )
     _say_gone(scene, legs, verdict)
