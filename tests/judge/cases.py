@@ -42,6 +42,8 @@ class Case:
     until_s: float | None = None
     """Until when what is just too little is watched; None: three seconds after it would have been raised."""
     end_s: float = END_S
+    sentence: str = ""
+    """What a person reads when it is raised. Older rules have theirs in sentences.toml."""
 
     @property
     def name(self) -> str:

@@ -7,21 +7,19 @@ from collections.abc import Callable
 from copy import copy
 from dataclasses import dataclass
 from functools import cache
+from importlib import import_module
 from pathlib import Path
+from pkgutil import iter_modules
 
 import pytest
 
+import tests.judge
 from slotwatch.house.rule_names import RULE_NAMES, WITHOUT_UNIVERSES
 from slotwatch.house.schema import House
 from slotwatch.judge.catalog import CATALOG, FLAPPING
 from slotwatch.snapshot import Incident
 from tests.judge import (
-    cases_control,
-    cases_elsewhere,
-    cases_listener,
-    cases_loss,
     cases_patch,
-    cases_switches,
     test_bridge,
     test_flow_rules,
     test_lights_left_on,
@@ -31,14 +29,13 @@ from tests.judge import (
 from tests.judge.cases import FROM_S, Case
 from tests.judge.stage import START_NS, S, Stage, opened_after_s
 
-CASES = [
-    *cases_listener.CASES,
-    *cases_loss.CASES,
-    *cases_control.CASES,
-    *cases_patch.CASES,
-    *cases_elsewhere.CASES,
-    *cases_switches.CASES,
+CASE_MODULES = [
+    import_module(f"{tests.judge.__name__}.{one.name}")
+    for one in iter_modules(tests.judge.__path__)
+    if one.name.startswith("cases_")
 ]
+"""Each has rows in `CASES`, and may have rows of numbers in `MOVED`: a new rule brings a module of its own."""
+CASES: list[Case] = [case for module in CASE_MODULES for case in module.CASES]
 IN_ROWS = {row.rule for row in test_flow_rules.ROWS}
 """Rules that compare a stream's columns: their rows are in that module."""
 ELSEWHERE: dict[str, tuple[Callable[..., None], ...]] = {
@@ -76,7 +73,10 @@ ELSEWHERE: dict[str, tuple[Callable[..., None], ...]] = {
 }
 FIRST = {case.rule: case for case in reversed(CASES)}
 """The first row of each rule."""
-SENTENCES: dict[str, str] = tomllib.loads((Path(__file__).parent / "sentences.toml").read_text(encoding="utf-8"))
+SENTENCES: dict[str, str] = {
+    **tomllib.loads((Path(__file__).parent / "sentences.toml").read_text(encoding="utf-8")),
+    **{case.rule: case.sentence for case in CASES if case.sentence},
+}
 each = pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
 
 
@@ -131,7 +131,7 @@ def test_what_lasts_unchanged_is_not_put_into_other_words_each_second(course: Co
 
 
 def test_just_over_is_reported_in_time_and_in_its_words(course: Course) -> None:
-    """The sentences are in sentences.toml; of a rule's several rows the first shows it."""
+    """The sentence is in its row or in sentences.toml; of a rule's several rows the first shows it."""
     earliest_s, latest_s = (FROM_S + after_s for after_s in course.case.opens_s)
     assert len(course.at_last) == 1, course.at_last
     (incident,) = course.at_last

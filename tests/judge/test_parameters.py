@@ -16,8 +16,6 @@ from slotwatch.judge.catalog import CATALOG, RULES
 from slotwatch.judge.rule import Rule, RuleParameters
 from slotwatch.snapshot import Incident
 from tests.judge import (
-    cases_elsewhere,
-    cases_switches,
     moved_control,
     moved_flapping,
     moved_flow,
@@ -33,7 +31,7 @@ from tests.judge.moved import Moved
 from tests.judge.stage import START_NS, S, opened_after_s
 from tests.judge.still import one_stream
 from tests.judge.test_catalog import EVERYTHING
-from tests.judge.test_every_rule import CASES, reported
+from tests.judge.test_every_rule import CASE_MODULES, CASES, reported
 from tests.judge.test_flow_rules import ROWS, WELL, Row, house_of
 
 LATER_S = 2.0
@@ -56,8 +54,7 @@ MOVED = [
     *moved_control.CONTROL,
     *moved_flow.FLOW,
     *moved_rivals.RIVALS,
-    *cases_elsewhere.MOVED,
-    *cases_switches.MOVED,
+    *(row for module in CASE_MODULES for row in getattr(module, "MOVED", ())),
     *test_unlike_usual.MOVED,
 ]
 UNITS = ("_s", "_ms", "_us", "_hz", "_ratio", "_percent", "_level", "_frames", "_slots")

@@ -1,4 +1,4 @@
-"""Each rule's whole sentence, as a person reads it when it is raised. The sentences are in sentences.toml.
+"""Each rule's whole sentence, as a person reads it when it is raised. It is in the rule's row or in sentences.toml.
 
 `test_every_rule` looks at those of its rows, which it plays anyway. A wrong word, a gap where a placeholder was, or a
 number that reads badly shows as a difference.
