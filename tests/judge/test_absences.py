@@ -60,6 +60,15 @@ def test_the_one_who_carries_on_is_named_while_the_other_network_is_dark() -> No
     assert absent.summary.endswith('"spare desk" (10.0.0.2) carries on, on network A alone.')
 
 
+def test_the_backup_is_named_as_the_one_who_carries_on_where_a_lead_of_the_main_desk_is_out() -> None:
+    """On A nobody but the backup sends it; that the main desk goes on on B is said with the lead."""
+    spare = (SPARE, replace(SPARE, network=1, address="10.1.0.2"))
+    main = (replace(MAIN, to_s=20.0), replace(MAIN, network=1, address="10.1.0.1"))
+    absent = Stage(both_networks(), *main, *spare).run(35.0).rule("source-absent")
+    assert "lead on network A down, network B goes on" in absent.summary
+    assert absent.summary.endswith('"spare desk" (10.0.0.2 and 10.1.0.2) carries on.'), absent.summary
+
+
 def test_what_was_open_before_a_restart_makes_its_universes_faulty_and_the_house_unready_at_once() -> None:
     before = Stage(two_desks(), replace(MAIN, to_s=20.0), SPARE).run(30.0)
     after = restarted(two_desks(), before.open, 30.0, 2.0, SPARE).run(3.0)

@@ -33,30 +33,34 @@ def describe_absent_main(ctx: RuleContext, key: Absent) -> Finding:
     kept_by = f"Nobody sends {ctx.universe_name(universe)} now"
     if keeper := _keeper(ctx, universe):
         kept_by = f"{ctx.say_legs(keeper)} carries on"
-        heard = {ctx.sources[leg].network for leg in keeper}
-        if _networks(ctx, universe) - heard:
+        if _is_dark_somewhere(ctx, universe):
             # What the other network lost is an incident of its own; what matters here is where the show goes on.
-            networks = wording.list_names(sorted(ctx.network_name(network) for network in heard))
-            kept_by += f", on network {networks} alone"
+            networks = sorted({ctx.network_name(ctx.sources[leg].network) for leg in keeper})
+            kept_by += f", on network {wording.list_names(networks)} alone"
     finding.facts = SourceAbsentFacts(kept_by)
     return finding
 
 
 def _keeper(ctx: RuleContext, universe: int) -> list[int]:
-    """Rows of the source that sends this universe on any network; a declared one before others; empty if none."""
+    """Rows of the source that sends this universe, with its legs that send it to other networks; empty if none does.
+
+    First whoever sends it on the network at hand, then whoever is declared: a stranger does not carry the show.
+    """
     table, streams = ctx.universes, ctx.streams
     same = (streams.protocol == table.protocol[universe]) & (streams.number == table.number[universe])
-    sources = {ctx.source_of(row) for row in np.flatnonzero(ctx.live & same).tolist()}
-    # A stranger that takes part does not carry the show.
-    whole = sorted(ctx.by_source(sources), key=lambda legs: ctx.declared_source(legs[0]) is None)
+    rows = np.flatnonzero(ctx.live & same).tolist()
+    here = {ctx.source_of(row) for row in rows if ctx.universe_of(row) == universe}
+    whole = ctx.by_source(ctx.source_of(row) for row in rows)
+    whole.sort(key=lambda legs: (here.isdisjoint(legs), ctx.declared_source(legs[0]) is None))
     return whole[0] if whole else []
 
 
-def _networks(ctx: RuleContext, universe: int) -> set[int]:
-    """Networks on which the house has the universe of this number."""
+def _is_dark_somewhere(ctx: RuleContext, universe: int) -> bool:
+    """Whether nobody sends the universe of this number on one of the networks that the house has it on."""
     table = ctx.universes
     same = table.used & (table.declared >= 0) & (table.number == table.number[universe])
-    return set(table.network[same & (table.protocol == table.protocol[universe])].tolist())
+    same &= table.protocol == table.protocol[universe]
+    return bool((same & (table.live == 0)).any())
 
 
 def bind(setup: RuleSetup, p: SourceAbsentParameters) -> tuple[RuleBinding, ...]:
