@@ -97,7 +97,8 @@ def backup_out_of_step(plan: NightPlan, subject: str, at_s: float) -> None:
         is_owed = plan.silent_from_s("main", 0.0) > at_s + 14 and plan.silent_from_s("backup", 0.0) > at_s + 14
         # Of a main desk whose numbers stay, receivers discard the levels that a backup could follow.
         is_owed = is_owed and not plan.outranked and not plan.unnumbered & {"main", "backup"}
-        return Expected("backup out of step", ("backup-differs",), (), names, at_s, at_s + 16.0, (), is_owed)
+        kept = tuple(name for name in names if name not in plan.given_up)
+        return Expected("backup out of step", ("backup-differs",), (), kept, at_s, at_s + 16.0, (), is_owed)
 
     plan.truths.append(truth)
 
@@ -113,7 +114,7 @@ def backup_takes_over(plan: NightPlan, subject: str, at_s: float) -> None:
     def truth() -> Expected:
         # In control of what nobody else sends, it was before. Per-address priorities decide, where both send them.
         stays = not plan.is_silent("main", at_s) and plan.silent_from_s("main", at_s) > at_s + 7.0
-        is_owed = stays and "slot_priorities" not in plan.common
+        is_owed = stays and "slot_priorities" not in plan.common and not plan.outranked
         return Expected("backup takes over", ("backup-in-control",), (), names, at_s, due_s, also, is_owed)
 
     plan.truths.append(truth)
