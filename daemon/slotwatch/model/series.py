@@ -55,6 +55,8 @@ class SeriesOfStreams:
         elif regular.all():
             self._go_on(segments, number)
             return None
+        if late.any():
+            self._note_returns(part, step, late)
         verdict = self._judge_some(part, number, step, regular, ended, late | ~table.series_known[rows])
         if not verdict.any():
             return None
@@ -94,8 +96,6 @@ class SeriesOfStreams:
         silent_ns = part.t_ns - segments.before(part.t_ns, table.last_packet_ns[segments.rows])
         copy = strides.find_copies(table, part, number, step, silent_ns)
         self._note_jumps(part, step, silent_ns, begins)
-        if begins.any():
-            self._note_returns(part, step, begins)
         # A copy has its predecessor's number: without it the steps to both sides are as they were.
         whole = segments.all_of(regular | copy)
         by_one = ~whole & strides.counts_by_one(table, segments, number, step, (copy, ended), begins)
@@ -122,10 +122,10 @@ class SeriesOfStreams:
             strides.stand_still(table, _pick(part, number, places)[0])
         return verdict
 
-    def _note_returns(self, part: Part, step: NDArray[np.uint8], begins: NDArray[np.bool_]) -> None:
+    def _note_returns(self, part: Part, step: NDArray[np.uint8], late: NDArray[np.bool_]) -> None:
         """Keep when streams came back, and how many numbers lie between their packets before and after."""
         table, segments = self.streams, part.segments
-        back = begins & (table.first_frame_ns[segments.rows] > 0)
+        back = late & (table.first_frame_ns[segments.rows] > 0)
         rows, first = segments.rows[back], segments.first(step)[back]
         table.return_ns[rows] = segments.first(part.t_ns)[back]
         table.return_step[rows] = np.where(first == NO_STEP, 0, first)
