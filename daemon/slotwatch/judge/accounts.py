@@ -87,6 +87,7 @@ def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDr
         cause=cluster.cause,
         confidence=verdict.confidence if verdict else speaker.confidence,
         began_ns=cluster.began_ns,
+        since_ns=cluster.since_ns,
         universes=tuple(ctx.universe_name(row) for row in universes),
         sources=tuple(sorted(names_of(ctx, cluster.findings()))),
         source_keys=tuple(sorted(cluster.source_keys(ctx))),

@@ -41,6 +41,8 @@ class IncidentDraft:
     also_possible: tuple[str, ...]
     still_working: tuple[str, ...]
     next_checks: tuple[str, ...]
+    since_ns: int = 0
+    """The last good frame of its first case, where that is earlier than its beginning; else 0."""
     accepted: str = ""
     accepted_until: str = ""
     accepted_by: str = ""
@@ -137,4 +139,4 @@ def may_be_part(part: IncidentRecord, account: IncidentDraft) -> bool:
     if part.incident.rule == account.rule:
         return True
     slack_ns = 0 if begins_at_a_moment(account.rule) else SURELY_ANOTHER_NS
-    return part.incident.opened_ns >= account.began_ns - slack_ns
+    return part.incident.opened_ns >= (account.since_ns or account.began_ns) - slack_ns
