@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import House
 from slotwatch.model.admission import BRIEF_NS, FORGET_BRIEF_NS, MOST_BRIEF
 from slotwatch.model.keys import Hashes
@@ -140,12 +141,16 @@ class Occasions:
             kind, network = KINDS.get(PacketKind(pair >> 16)), pair & 0xFFFF
             if kind is None:
                 continue
-            some = rows[pairs == pair]
-            surge = self.surges.take(kind, network, int(batch.t_ns[some[0]]), len(some))
-            if surge is not None:
-                addresses, counts = np.unique(batch.src[some], axis=0, return_counts=True)
-                for address, count in zip(addresses, counts.tolist(), strict=True):
-                    surge.name(names.address_text(address), count)
+            every = rows[pairs == pair]
+            # Each packet counts in its own second, however they were put into batches.
+            seconds = batch.t_ns[every] // NANOSECONDS
+            for second in np.unique(seconds).tolist():
+                some = every[seconds == second]
+                surge = self.surges.take(kind, network, second * NANOSECONDS, len(some))
+                if surge is not None:
+                    addresses, counts = np.unique(batch.src[some], axis=0, return_counts=True)
+                    for address, count in zip(addresses, counts.tolist(), strict=True):
+                        surge.name(names.address_text(address), count)
 
     def take_house(self, house: House) -> None:
         self._declared = self._known = _declared(house)
