@@ -4,6 +4,8 @@ from __future__ import annotations
 
 NANOSECONDS = 1_000_000_000
 """Nanoseconds in a second."""
+MILLISECOND_NS = 1_000_000
+"""Nanoseconds in a millisecond."""
 NEVER_NS = 1 << 62
 """A time that does not come."""
 
@@ -15,9 +17,9 @@ def ns_from_s(seconds: float) -> int:
 
 def ns_from_ms(milliseconds: float) -> int:
     """Give whole nanoseconds for milliseconds."""
-    return round(milliseconds * 1_000_000)
+    return round(milliseconds * MILLISECOND_NS)
 
 
 def ms_from_ns(span_ns: float) -> float:
     """Give milliseconds for nanoseconds."""
-    return span_ns / 1e6
+    return span_ns / MILLISECOND_NS

@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.durations import MILLISECOND_NS
 from slotwatch.house.schema import Fixture
 from slotwatch.model.lightplan import Integers, LightPlan
 from slotwatch.snapshot.rig_check import (
@@ -32,7 +33,6 @@ TOGETHER_NS = 400_000_000
 MOST_TOGETHER = 4
 """More than this many at once are a cue and no check of any of them."""
 MAX_FLAGS = 500
-MILLISECOND_NS = 1_000_000
 
 
 class RigCheck:

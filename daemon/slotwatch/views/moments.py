@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 from datetime import UTC, datetime
 
-from slotwatch.durations import NANOSECONDS
+from slotwatch.durations import MILLISECOND_NS, NANOSECONDS
 
-_MILLISECOND_NS = 1_000_000
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _FIRST_YEAR, _LAST_YEAR = 1970, 2261
 """Years whose moments are positive and fit 64-bit nanoseconds, and so the history's columns."""
@@ -17,7 +16,7 @@ def iso_wall(wall_ns: int) -> str:
     """Write a wall-clock time (ns since 1970 UTC), cut to milliseconds: `2026-03-01T19:30:00.250Z`."""
     whole_s, rest_ns = divmod(int(wall_ns), NANOSECONDS)
     text = datetime.fromtimestamp(whole_s, UTC).strftime("%Y-%m-%dT%H:%M:%S")
-    return f"{text}.{rest_ns // _MILLISECOND_NS:03d}Z"
+    return f"{text}.{rest_ns // MILLISECOND_NS:03d}Z"
 
 
 def wall_moment(wall_ns: int) -> datetime:

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from itertools import accumulate
 from typing import cast
 
+from slotwatch.durations import MILLISECOND_NS
 from slotwatch.house.schema import House
 from slotwatch.model.level_watch import LastGood
 from slotwatch.model.reference_levels import (
@@ -43,7 +44,6 @@ MOST_SLOTS = 16_384
 NAMED = 3
 """Fixtures that a sentence names."""
 RULE = "reference-levels"
-MILLISECOND_NS = 1_000_000
 
 
 def about(reference: Reference, octets: int, *, automatic: bool) -> AboutReferenceAnswer:

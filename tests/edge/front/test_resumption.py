@@ -9,9 +9,10 @@ from pathlib import Path
 
 import pytest
 
+from slotwatch.durations import MILLISECOND_NS
 from slotwatch.edge.front.history import History
 from slotwatch.edge.front.history_archive import Archive
-from slotwatch.edge.front.history_store import MILLISECOND_NS, Pending, Store
+from slotwatch.edge.front.history_store import Pending, Store
 from slotwatch.edge.front.resumption import HEARD_MINUTES, Memory, Resumption
 from slotwatch.judge.orders import Absence, Resume
 from slotwatch.snapshot.minutes import MinuteRow

@@ -18,11 +18,12 @@ from pathlib import Path
 from typing import TypeVar
 
 from slotwatch import clock
+from slotwatch.durations import MILLISECOND_NS
 from slotwatch.edge.front.history_archive import Archive, HistoryHealth
 from slotwatch.edge.front.history_horizon import DAY_MS, Horizon
 from slotwatch.edge.front.history_number import keep_number
 from slotwatch.edge.front.history_shows import UsualRows
-from slotwatch.edge.front.history_store import MILLISECOND_NS, Pending, ReferenceRow, Store
+from slotwatch.edge.front.history_store import Pending, ReferenceRow, Store
 from slotwatch.snapshot import Incident, Snapshot
 from slotwatch.snapshot.health import NotJudgedRow
 from slotwatch.views.kept import KeptPhase

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TypeVar
 
+from slotwatch.durations import MILLISECOND_NS
 from slotwatch.edge.front.history_layout import bring_up_to_date, check_version
 from slotwatch.edge.front.history_rows import object_of
 from slotwatch.edge.front.history_shows import UsualRows, forget_shows
@@ -21,7 +22,6 @@ from slotwatch.edge.front.history_streams import SourceIds, forget_streams, writ
 from slotwatch.snapshot.minutes import MinuteRow
 from slotwatch.views.kept import KeptIncident
 
-MILLISECOND_NS = 1_000_000
 FORGET_ROWS = 20_000
 _Key = TypeVar("_Key", str, int)
 

@@ -16,7 +16,7 @@ from aiohttp import web
 from aiohttp.typedefs import Handler
 
 from slotwatch import clock
-from slotwatch.durations import NANOSECONDS
+from slotwatch.durations import MILLISECOND_NS, NANOSECONDS
 from slotwatch.edge.front.callers import address_of
 from slotwatch.edge.front.captured import packets_in
 from slotwatch.edge.front.front import Front, Packets
@@ -47,7 +47,6 @@ from slotwatch.wire.universe import parse
 SMALL_BYTES = 1024
 """Answers under this are not worth compressing."""
 MOST_ROWS = 10_000
-MILLISECOND_NS = 1_000_000
 LATEST_MS = 1 << 62
 """Later than any time that is kept."""
 MINUTE_NS = 60 * NANOSECONDS

@@ -19,6 +19,7 @@ from zoneinfo import ZoneInfo
 from aiohttp import web
 
 from slotwatch import clock
+from slotwatch.durations import MILLISECOND_NS
 from slotwatch.edge.front.front import Front
 from slotwatch.edge.front.guard import Refused, body, order, word
 from slotwatch.edge.front.history import History
@@ -47,7 +48,6 @@ MOST_LAST_GOOD = 64
 AFTER_S = AROUND_NS / 1e9
 """So long a reference waits for what moves after its moment."""
 READINESS_NS = 1_000_000_000
-MILLISECOND_NS = 1_000_000
 
 
 class References:

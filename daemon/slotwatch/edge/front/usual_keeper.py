@@ -15,6 +15,7 @@ from functools import partial
 from aiohttp import web
 
 from slotwatch import clock
+from slotwatch.durations import MILLISECOND_NS
 from slotwatch.edge.front.front import Front
 from slotwatch.edge.front.guard import Refused
 from slotwatch.edge.front.history import History
@@ -34,7 +35,6 @@ SETTLE_S = 2.0
 AGAIN_S = 3600.0
 BETWEEN_SHOWS_S = 0.05
 """Pause after each show that is worked out: a first start may have dozens."""
-MILLISECOND_NS = 1_000_000
 
 
 class UsualKeeper:
