@@ -1,4 +1,4 @@
-"""Until when what all rules found holds, if only time passes. Times are monotonic nanoseconds."""
+"""How long the last answers of all rules stay valid while nothing but time changes. Times are monotonic nanoseconds."""
 
 from __future__ import annotations
 

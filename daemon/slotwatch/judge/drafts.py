@@ -1,4 +1,4 @@
-"""What the book keeps of one incident: the account that is given of it now, and what it remembers beside."""
+"""One incident in the making: its draft of this pass in words, and the record that outlives passes."""
 
 from __future__ import annotations
 
@@ -101,7 +101,7 @@ class IncidentRecord:
         return self.is_resumed or cause in self.causes or cause in UNKNOWN or self.causes <= UNKNOWN
 
     def begin_anew(self, account: IncidentDraft) -> None:
-        """Forget whom and what it was about: it was over, and what returned is told by itself."""
+        """Forget whom and what it was about: it was over, and what returned is described from its own beginning."""
         incident = self.incident
         self.slot, self.while_it_lasted = (account.rule, account.group), ""
         self.went_on_from_ns = self.earlier_began_ns = 0

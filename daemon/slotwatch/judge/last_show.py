@@ -1,4 +1,4 @@
-"""How leads and switch ports stood at the last show, so that what is otherwise since then is noticed.
+"""How leads and switch ports stood at the last show, so that a change since then is noticed.
 
 The rules that compare with it call `follow`. The history keeps it across restarts. A show that begins takes what it
 finds.

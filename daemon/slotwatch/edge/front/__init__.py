@@ -1,1 +1,1 @@
-"""The front process: page, API, events, metrics, history, and what alerts leave by."""
+"""The front process: page, API, events, metrics, history and alerts."""

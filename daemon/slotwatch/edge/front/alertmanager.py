@@ -1,4 +1,4 @@
-"""Sends to Alertmanager what is open (its API v2, `POST /api/v2/alerts`), again and again, and what is over.
+"""Sends open and closed incidents to Alertmanager, repeatedly (its API v2, `POST /api/v2/alerts`).
 
 An alert that is not sent again ends by itself after ENDS_S, so that a listener that died does not hold it up for
 ever; what is over is sent for RESOLVED_S, so that one lost message does not hide that it is over (both as Prometheus

@@ -1,4 +1,4 @@
-"""The page's door: the address it listens at, its certificate, and who has come in through it.
+"""The listening side of the page: its address, its certificate and its open connections.
 
 The listening sockets stay open while what answers behind them is exchanged: whoever knocks meanwhile waits in the
 kernel's queue and is not refused. Only another address closes them.

@@ -1,4 +1,4 @@
-"""Server-sent events: encoded once for all listeners, who are never waited for.
+"""Server-sent events: encoded once for all listeners. A slow listener delays nobody.
 
 Each batch gets a number and stays in a short row. A listener's own task sends what it has not sent; who falls
 behind by the whole row, or takes longer than SEND_WITHIN_S for one batch, is dropped. Its browser comes back and

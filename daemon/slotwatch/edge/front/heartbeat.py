@@ -1,4 +1,4 @@
-"""Sends a request at regular intervals to an address that raises the alarm when it stays away.
+"""Sends a request at regular intervals to an address that raises an alarm when they stop.
 
 It is sent only while judging goes on, so its absence says that this computer, its network or slotwatch has failed.
 """

@@ -1,4 +1,4 @@
-"""Why a request to another computer came to nothing, in words that hold no address: it may be a secret."""
+"""Why a request to another computer failed, in words without its address, which may be a secret."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Hearing IGMP, MLD, LLDP and ARP: who asks for memberships, who reports them, which port this is, who is who.
+"""Hearing IGMP, MLD, LLDP and ARP: queriers, group members, the switch port of this computer, device addresses.
 
 Listens only, joins nothing, sends nothing.
 

@@ -1,4 +1,4 @@
-"""The kernel's neighbour table (ARP, NDP): who of the house answers at all. Needs no right."""
+"""The kernel's neighbour table (ARP, NDP): which devices of the house answer. It needs no privileges."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""When the next snapshot is due: soon where something changed, seldom where nobody reads, never at any cost."""
+"""When the next snapshot is due: soon after a change, seldom while nobody reads."""
 
 from __future__ import annotations
 

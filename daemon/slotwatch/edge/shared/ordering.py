@@ -1,4 +1,4 @@
-"""In which order other processors see what this process wrote to shared memory, and it what they wrote.
+"""Memory ordering: in which order processes see each other's writes to shared memory.
 
 x86-64 needs nothing: it makes stores visible in program order and does loads in program order. The stores of one
 string instruction, with which memory is copied, may pass each other, but no later store passes them (Intel 64 and

@@ -1,4 +1,4 @@
-"""Listening around: the discovery group first, then what it lists, in small batches of joins.
+"""Surveys the network: the discovery group first, then what it lists, in small batches of joins.
 
 Joining asks switches to send data here, so it is done gently and undone at the end. Where a slotwatch already
 runs on this computer the port is its own; then only the memberships are held here and its API is read.

@@ -1,4 +1,4 @@
-"""Several devices announce themselves at the other end of one lead: something is between."""
+"""Several devices announce themselves at the other end of one lead: a hub or a small switch is between."""
 
 from __future__ import annotations
 
