@@ -371,6 +371,18 @@ def test_per_address_priority_that_is_short_and_one_that_is_whole() -> None:
 # --- preview ------------------------------------------------------------------------------------------
 
 
+def test_a_backup_that_dies_as_the_main_goes_to_preview_is_named_beside_it() -> None:
+    """Nothing would take over: whoever only switches the preview off has no backup (common practice, no source)."""
+    main, spare = Desk("Main desk", (1,), to_s=20.0), Desk("Spare desk", (1,), "10.0.0.2", 2, priority=90, to_s=20.0)
+    preview = replace(main, from_s=20.0, to_s=1e9, options=0x80)
+    sources = (DeclaredSource("main desk", cid=main.cid), DeclaredSource("spare desk", cid=spare.cid, role="backup"))
+    house = house_of((1,), sources=sources, by=("main desk", "spare desk"))
+    found = Stage(house, main, spare, preview).run(30.0).rule("preview-only")
+    assert found.summary.endswith('which receivers must not show. "spare desk" (10.0.0.2) is silent there too.')
+    alone = Stage(house, main, replace(spare, to_s=1e9), preview).run(30.0)
+    assert "preview-only" not in [one.rule for one in alone.all], "the backup carries on"
+
+
 def test_preview_alone_is_reported_and_preview_beside_live_is_not() -> None:
     shown = stage(desk(options=0x80)).run(5.0)
     incident = shown.only()

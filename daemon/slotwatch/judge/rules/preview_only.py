@@ -9,10 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.durations import ns_from_s
+from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
-from slotwatch.judge.rule import Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
 
 
@@ -22,6 +23,11 @@ class PreviewOnlyParameters(RuleParameters):
         2.4, "time without a live frame: a moment before the loss that it explains is found", "ANSI E1.31-2018 6.7.1"
     )
     recent_s: float = number(2.5, "time for which a preview packet counts", "ANSI E1.31-2018 6.2.6, 6.7.1")
+
+
+@dataclass(frozen=True, slots=True)
+class PreviewOnlyFacts(Facts):
+    others: str
 
 
 PreviewOnly = tuple[int, int]
@@ -47,6 +53,17 @@ def _previews(ctx: RuleContext, row: int, p: PreviewOnlyParameters) -> NDArray[n
     return rows[ctx.now_ns - ctx.streams.last_preview_ns[rows] < ns_from_s(p.recent_s)]
 
 
+def _say_silent(ctx: RuleContext, row: int, previews: NDArray[np.integer]) -> str:
+    """Say which declared sources sent the universe live, send no preview data, and are silent; empty if none."""
+    streams, rows = ctx.streams, ctx.streams_of(row)
+    gone = rows[~np.isin(rows, previews) & (streams.last_arrival_ns[rows] > 0) & ~ctx.live[rows]]
+    gone = gone[streams.last_terminated_ns[gone] < streams.last_arrival_ns[gone]]
+    sources = [source for source in ctx.sources_of(gone.tolist()) if ctx.declared_source(source) is not None]
+    if not sources:
+        return ""
+    return f" {wording.list_names(ctx.say_sources(sources))} {'is' if len(sources) == 1 else 'are'} silent there too."
+
+
 def describe_preview_only(ctx: RuleContext, key: PreviewOnly, p: PreviewOnlyParameters) -> Finding:
     row, last_ns = key
     rows = _previews(ctx, row, p)
@@ -57,6 +74,7 @@ def describe_preview_only(ctx: RuleContext, key: PreviewOnly, p: PreviewOnlyPara
         universes=(row,),
         streams=tuple(rows.tolist()),
         networks=(int(ctx.universes.network[row]),),
+        facts=PreviewOnlyFacts(_say_silent(ctx, row, rows)),
         evidence=(f"{ctx.universe_name(row)}: every packet has the preview bit set. {live}",),
     )
 
@@ -72,8 +90,9 @@ RULE = Rule(
     short=ShortWords(
         "{place} preview only", "{n} universes preview only", look="Look at the source's output mode", audience=5
     ),
-    sentence="{universes}: all that arrives{from_sender} is preview data, which receivers must not show.",
+    sentence="{universes}: all that arrives{from_sender} is preview data, which receivers must not show.{others}",
     judged_by=judged_by(PreviewOnlyParameters(), bind),
+    facts=PreviewOnlyFacts,
     effects=frozenset({Effect.SILENCE}),
     explains=Explains(
         80,

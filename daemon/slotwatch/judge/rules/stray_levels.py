@@ -19,6 +19,8 @@ from slotwatch.snapshot import Confidence, Severity
 from slotwatch.wire.universe import UniverseId
 
 LONGER_MODE = "Look at the fixture before these slots: it may run in another mode than the patch says."
+ALL_BITS = 0xFF
+"""Of a slot's eight."""
 SAME_MOVE_NS = 10 * NANOSECONDS
 """Levels that change within this time move on; after it they are looked at anew."""
 
@@ -43,8 +45,8 @@ class StrayLevels:
 
     def __init__(self, patch: PatchedSlots, p: StrayLevelsParameters) -> None:
         self._patch = patch
-        self._unused: NDArray[np.uint64] = np.where(patch.used, 0, 255).astype(np.uint8).view(np.uint64)
-        """(D + 1, 64) words of eight slots; 255 in those that nothing uses."""
+        self._unused: NDArray[np.uint64] = np.where(patch.used, 0, ALL_BITS).astype(np.uint8).view(np.uint64)
+        """(D + 1, 64) words of eight slots; all bits in those that nothing uses."""
         self._p = p
         self._seen: dict[int, tuple[int, NDArray[np.bool_]]] = {}
         """Of a universe row: when it was last described, and (512,) strays since they began."""
