@@ -171,7 +171,8 @@ class Terminal:
         words = self.words(command)
         is_one_program = "&&" not in command and not command.startswith("S=")
         return subprocess.Popen(
-            ["bash", "-c", f"exec {words}" if is_one_program else words],
+            # As in a terminal, also where these tests run in the background of a script, which ignores Ctrl-C.
+            ["env", "--default-signal=INT", "bash", "-c", f"exec {words}" if is_one_program else words],
             cwd=self.place,
             env=self.environment,
             stdin=subprocess.DEVNULL,
