@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from slotwatch.house.schema import House, Network
 from slotwatch.snapshot import UniverseState
-from tests.judge.stage import START_NS, S, Stage
+from tests.judge.stage import START_NS, Desk, S, Stage
 from tests.judge.test_earlier import MAIN, SPARE, restarted, two_desks
 
 
@@ -67,6 +67,19 @@ def test_the_backup_is_named_as_the_one_who_carries_on_where_a_lead_of_the_main_
     absent = Stage(both_networks(), *main, *spare).run(35.0).rule("source-absent")
     assert "lead on network A down, network B goes on" in absent.summary
     assert absent.summary.endswith('"spare desk" (10.0.0.2 and 10.1.0.2) carries on.'), absent.summary
+
+
+def test_a_universe_that_moved_names_its_source_once_on_two_networks() -> None:
+    def lead(network: int, universes: tuple[int, ...], **more: float) -> Desk:
+        return replace(MAIN, universes=universes, network=network, address=f"10.{network}.0.1", **more)
+
+    desks = [
+        lead(network, one, **more)
+        for network in (0, 1)
+        for one, more in (((1,), {}), ((2,), {"to_s": 20.0}), ((77,), {"from_s": 20.0}))
+    ]
+    lost = Stage(both_networks(), *desks).run(30.0).rule("universe-lost")
+    assert '"main desk" (10.0.0.1 and 10.1.0.1) sends universe e131/77 on A and B since' in lost.summary, lost.summary
 
 
 def test_what_was_open_before_a_restart_makes_its_universes_faulty_and_the_house_unready_at_once() -> None:

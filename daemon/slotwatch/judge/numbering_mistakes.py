@@ -67,11 +67,11 @@ def say_where_heard(ctx: RuleContext, rows: list[int]) -> str:
     arrived = sorted({new for several in found.values() for new in several})
     if not arrived:
         return ""
-    sender = wording.list_names(
-        sorted({ctx.say_source(source) for row in arrived for source in _live_sources(ctx, row)})
-    )
+    legs = ctx.by_source(source for row in arrived for source in _live_sources(ctx, row))
+    senders = wording.list_names(sorted(ctx.say_legs(of_one) for of_one in legs))
     since = ctx.time_of_day(min(int(ctx.universes.first_frame_ns[row]) for row in arrived))
-    return f"{sender} sends {ctx.name_universes(arrived)} since {since}, which the house file does not declare."
+    verb = "sends" if len(legs) == 1 else "send"
+    return f"{senders} {verb} {ctx.name_universes(arrived)} since {since}, which the house file does not declare."
 
 
 def _senders(ctx: RuleContext, row: int) -> set[str]:
