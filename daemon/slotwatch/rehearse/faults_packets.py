@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from itertools import count
 
 from slotwatch.rehearse import packets, stage
 from slotwatch.rehearse.cast import (
@@ -95,7 +96,7 @@ def reserved_universe() -> Iterator[Item]:
     live=False,
 )
 def poll_flood() -> Iterator[Item]:
-    polls = (Sent(ns(4 + n / 2500), 0, TOOL, 6454, BROADCAST, 6454, packets.art_poll(), 64) for n in range(25_000))
+    polls = (Sent(ns(4 + n / 2500), 0, TOOL, 6454, BROADCAST, 6454, packets.art_poll(), 64) for n in count())
     return mixed(main_desk((1,)).sends(), polls)
 
 
