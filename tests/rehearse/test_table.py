@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.rehearse.catalogue import SCENARIOS, nearest
 from slotwatch.rehearse.fault_names import FAULTS, WITHOUT_SCENARIO
@@ -10,6 +13,14 @@ from tests.rehearse.table import FILE, markdown
 
 def test_document_is_current() -> None:
     assert FILE.read_text(encoding="utf-8") == markdown(), "run: make docs"
+
+
+def test_order_of_scenarios_does_not_hang_on_who_imports_them_first() -> None:
+    words = (
+        "import slotwatch.rehearse.night_witness; from slotwatch.rehearse.catalogue import SCENARIOS; print(*SCENARIOS)"
+    )
+    done = subprocess.run([sys.executable, "-c", words], check=True, capture_output=True, text=True)
+    assert done.stdout.split() == list(SCENARIOS)
 
 
 def test_every_fault_has_a_scenario_or_a_reason() -> None:

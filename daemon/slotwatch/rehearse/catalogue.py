@@ -21,7 +21,7 @@ from slotwatch.rehearse import (
     healthy_paths,
     healthy_shows,
 )
-from slotwatch.rehearse.registry import REGISTERED
+from slotwatch.rehearse.registry import MADE_IN, REGISTERED
 
 __all__ = ["INTERFACES", "SCENARIOS", "nearest"]
 
@@ -47,8 +47,18 @@ MODULES = (
 )
 """Importing them registers their scenarios."""
 
-SCENARIOS = dict(sorted(REGISTERED.items(), key=lambda row: (row[1].is_healthy, int(row[1].fault[1:] or 999))))
-"""Faults in the order of their numbers, then the healthy shows in the order of what they could be taken for."""
+_PLACES = {module.__name__: place for place, module in enumerate(MODULES)}
+
+SCENARIOS = dict(
+    sorted(
+        REGISTERED.items(),
+        key=lambda row: (row[1].is_healthy, int(row[1].fault[1:] or 999), _PLACES[MADE_IN[row[0]]]),
+    )
+)
+"""Faults in the order of their numbers, then the healthy shows in the order of what they could be taken for.
+
+Of one fault they stand in the order of MODULES, whichever of these was imported first.
+"""
 
 
 def nearest(name: str) -> str:

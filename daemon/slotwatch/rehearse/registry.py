@@ -11,6 +11,8 @@ from slotwatch.rehearse.stage import Item, mixed
 from slotwatch.wire.observation import JoinSeen, LinkSeen, Observation
 
 REGISTERED: dict[str, Scenario] = {}
+MADE_IN: dict[str, str] = {}
+"""The module of each scenario: modules may be imported in any order."""
 
 Maker = Callable[[], Iterator[Item]]
 
@@ -53,6 +55,7 @@ def scenario(
 
         if name in REGISTERED:
             raise ValueError(f"two scenarios are called {name}")
+        MADE_IN[name] = make.__module__
         items = partial(lasting, seconds)
         REGISTERED[name] = Scenario(name, fault, title, items, seconds, house, truth or Truth(), lasting, live)
         return make
