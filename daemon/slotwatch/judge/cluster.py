@@ -12,6 +12,9 @@ from slotwatch.judge.exceptions import AcceptedCase
 from slotwatch.judge.rule import Rule
 from slotwatch.judge.scene import Verdict
 
+AT_REST_NS = 250_000_000
+"""Last frames of what stops in one moment lie further apart only at rest: slower streams are no moving ones."""
+
 
 @dataclass(slots=True)
 class Cluster:
@@ -35,8 +38,10 @@ class Cluster:
 
     @property
     def began_ns(self) -> int:
-        """When it began on the wire."""
-        began_ns = self.together_ns or self.since_ns
+        """When it began on the wire: with the last good frame of the first universe; at rest with the newest of all."""
+        began_ns = self.since_ns
+        if self.together_ns - began_ns > AT_REST_NS:
+            began_ns = self.together_ns
         return min(began_ns, self.earlier_began_ns or began_ns)
 
     @property
