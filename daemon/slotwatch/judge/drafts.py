@@ -115,7 +115,6 @@ class IncidentRecord:
         if incident.returned_ns is not None and self.while_it_lasted:
             lasted_ns = max(0, incident.returned_ns - incident.began_ns)
             incident.summary = f"{self.while_it_lasted} It lasted {wording.seconds(lasted_ns)}."
-            incident.evidence = self.evidence_of_it or incident.evidence
 
     def keep_worst(self, account: IncidentDraft) -> None:
         """Keep the words of an account, unless this incident had worse figures of the very same: those are its record.

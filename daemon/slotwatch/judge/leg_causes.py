@@ -64,7 +64,7 @@ def find_wrong_network(scene: Scene) -> Verdict | None:
         senders.update(dict.fromkeys(ctx.source_of(row) for row in found))
         networks.update(streams.network[found].tolist())
     here, there = say_networks(ctx, scene.networks), say_networks(ctx, sorted(networks))
-    name = _plain(ctx, list(senders))
+    name = plain_names(ctx, list(senders))
     since = f"{_names(ctx, list(senders))} sends the same universes on {there} since they ended on {here}."
     return Verdict(
         "wrong-network",
@@ -101,7 +101,7 @@ def _has_moved(scene: Scene, source: int) -> bool:
 def _moved(scene: Scene, legs: _Legs) -> Verdict:
     """Its groups are not joined there, so that a switch may pass on its discovery list alone."""
     ctx = scene.ctx
-    name = _plain(ctx, list(legs.alive))
+    name = plain_names(ctx, list(legs.alive))
     here, there = say_networks(ctx, scene.networks), say_networks(ctx, legs.elsewhere)
     runs, verb = ("runs", "is") if len(ctx.whole_sources(legs.alive)) == 1 else ("run", "are")
     return Verdict(
@@ -196,7 +196,7 @@ def _network_lost(scene: Scene, legs: _Legs) -> Verdict:
     is_one = len(ctx.whole_sources(legs.alive)) == 1
     why = "a switch or uplink of it, not the sources."
     gone = f"{lost[0].upper()}{lost[1:]} no longer reaches this port: {why}"
-    names = _plain(ctx, list(legs.alive))
+    names = plain_names(ctx, list(legs.alive))
     still = f"{gone} {names} still {'arrives' if is_one else 'arrive'} on {elsewhere}."
     then = f"{gone} {names} still came by {elsewhere} then."
     is_blind = any(ctx.listener.is_down(network) for network in legs.elsewhere)
@@ -235,10 +235,10 @@ def _leg_lost(scene: Scene, legs: _Legs) -> Verdict:
         f"Heard on {elsewhere} since then, so {'they have' if several else 'it has'} power and "
         f"{'are' if several else 'is'} running."
     )
-    checks = [f"Look at the lead of {_plain(ctx, rows)} on {lost}: link lamp at both ends."]
+    checks = [f"Look at the lead of {plain_names(ctx, rows)} on {lost}: link lamp at both ends."]
     checks += [f"Look at its switch port on {lost}."]
     if several:
-        checks = [f"Look at what {_plain(ctx, rows)} share on {lost}: switch, supply, uplink."]
+        checks = [f"Look at what {plain_names(ctx, rows)} share on {lost}: switch, supply, uplink."]
         checks += [f"Look at their leads on {lost}: link lamps at both ends."]
     verdict = Verdict(
         "leg-lost",
@@ -284,7 +284,7 @@ def _say_legs(scene: Scene, legs: _Legs, *, are_silent: bool = False) -> str:
         elif any(ctx.listener.is_down(network) for network in heard):
             others = f"still brought {'them' if several else 'it'} then"
         goes_on = f"{say_networks(ctx, list(heard))} {others}"
-        parts.append(f"{_plain(ctx, rows)}{_fate(there, goes_on, several=several, leads=len(lost))}")
+        parts.append(f"{plain_names(ctx, rows)}{_fate(there, goes_on, several=several, leads=len(lost))}")
     sentence = f"{'; '.join(parts)}."
     if are_silent:
         return sentence
@@ -310,7 +310,7 @@ def _say_gone(scene: Scene, legs: _Legs, verdict: Verdict) -> None:
             f"{_names(scene.ctx, legs.gone)} {'is' if one else 'are'} heard on no other network, so it is not known "
             f"whether {'it is' if one else 'they are'} running."
         )
-        also = f" {_plain(scene.ctx, legs.gone)} stopped on {lost} at the same time."
+        also = f" {plain_names(scene.ctx, legs.gone)} stopped on {lost} at the same time."
         verdict.sentence += also
         verdict.once_silent = (verdict.once_silent[0] + also, *verdict.once_silent[1:])
 
@@ -371,5 +371,6 @@ def _names(ctx: RuleContext, rows: list[int]) -> str:
     return wording.list_names(ctx.say_sources(rows))
 
 
-def _plain(ctx: RuleContext, rows: list[int]) -> str:
+def plain_names(ctx: RuleContext, rows: list[int]) -> str:
+    """Names of sources without addresses, each source once."""
     return wording.list_names(f'"{ctx.source_name(source)}"' for source in ctx.whole_sources(rows))

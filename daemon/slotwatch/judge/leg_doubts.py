@@ -6,7 +6,7 @@ import numpy as np
 
 from slotwatch.judge import wording
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.leg_causes import say_networks
+from slotwatch.judge.leg_causes import plain_names, say_networks
 from slotwatch.judge.partings import dark_networks
 from slotwatch.judge.scene import Scene, Verdict
 from slotwatch.snapshot import Confidence
@@ -57,7 +57,7 @@ def say_visitors(scene: Scene, verdict: Verdict) -> None:
     here, there = say_networks(ctx, scene.networks), say_networks(ctx, sorted(places))
     several = len(ctx.whole_sources(scene.whole)) > 1
     its, leads = ("their", "leads") if several else ("its", "lead")
-    names = wording.list_names(f'"{ctx.source_name(source)}"' for source in ctx.whole_sources(scene.whole))
+    names = plain_names(ctx, scene.whole)
     was, runs = ("were", "The sources themselves are") if several else ("was", "The source itself is")
     what = (
         f"{names}: what came on {here} from {ctx.time_of_day(since_ns)} to {ctx.time_of_day(scene.group.from_ns)} "
