@@ -52,7 +52,7 @@ def displaced_sources(ctx: RuleContext) -> list[Displaced]:
     return found
 
 
-def _namesakes(ctx: RuleContext, universe: int) -> NDArray[np.bool_]:
+def namesakes(ctx: RuleContext, universe: int) -> NDArray[np.bool_]:
     """(U,) rows of the same protocol and number on other networks."""
     universes = ctx.universes
     same: NDArray[np.bool_] = universes.used & (universes.protocol == universes.protocol[universe])
@@ -67,20 +67,20 @@ def elsewhere(ctx: RuleContext, universe: int) -> list[int]:
 
 def strays(ctx: RuleContext, universe: int) -> list[int]:
     """Rows of the same universe on networks that it is not declared on, also those that have ended."""
-    return np.flatnonzero(_namesakes(ctx, universe) & (ctx.universes.declared < 0)).tolist()
+    return np.flatnonzero(namesakes(ctx, universe) & (ctx.universes.declared < 0)).tolist()
 
 
 def declared_elsewhere(ctx: RuleContext, universe: int) -> list[int]:
     """Rows of the same universe on networks that it is declared on and where it is not heard now."""
     universes = ctx.universes
     silent = (universes.live == 0) | (ctx.now_ns - universes.last_arrival_ns > SILENT_NS)
-    return np.flatnonzero(_namesakes(ctx, universe) & (universes.declared >= 0) & silent).tolist()
+    return np.flatnonzero(namesakes(ctx, universe) & (universes.declared >= 0) & silent).tolist()
 
 
 def is_declared_everywhere(ctx: RuleContext, universe: int) -> bool:
     """Whether every one of several networks is to carry a universe of this protocol and number."""
     universes = ctx.universes
-    others = universes.network[_namesakes(ctx, universe) & (universes.declared >= 0)].tolist()
+    others = universes.network[namesakes(ctx, universe) & (universes.declared >= 0)].tolist()
     declared = len(set(others)) + bool(universes.declared[universe] >= 0)
     return declared >= max(2, len(ctx.house.networks))
 
@@ -88,7 +88,7 @@ def is_declared_everywhere(ctx: RuleContext, universe: int) -> bool:
 def went_home(ctx: RuleContext, universe: int) -> bool:
     """Whether an undeclared universe that ended here has since come back to the network that it is declared on."""
     universes, streams = ctx.universes, ctx.streams
-    homes = np.flatnonzero(_namesakes(ctx, universe) & (universes.declared >= 0) & (universes.live > 0))
+    homes = np.flatnonzero(namesakes(ctx, universe) & (universes.declared >= 0) & (universes.live > 0))
     here = {ctx.first_leg(source) for source in ctx.sources_of(ctx.streams_of(universe).tolist())}
     first_ns = universes.first_frame_ns[universe]
     return any(

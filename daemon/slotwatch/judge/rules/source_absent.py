@@ -11,6 +11,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import SOURCE, STREAM, UNIVERSE, Effect, Explains, Reach
+from slotwatch.judge.homes import namesakes
 from slotwatch.judge.roster import Absent, Roster, describe_absent
 from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.judge.silences import LOSS_TIMEOUTS
@@ -58,9 +59,8 @@ def _keeper(ctx: RuleContext, universe: int) -> list[int]:
 def _is_dark_somewhere(ctx: RuleContext, universe: int) -> bool:
     """Whether nobody sends the universe of this number on one of the networks that the house has it on."""
     table = ctx.universes
-    same = table.used & (table.declared >= 0) & (table.number == table.number[universe])
-    same &= table.protocol == table.protocol[universe]
-    return bool((same & (table.live == 0)).any())
+    others = namesakes(ctx, universe) & (table.declared >= 0)
+    return bool(table.live[universe] == 0 or (others & (table.live == 0)).any())
 
 
 def bind(setup: RuleSetup, p: SourceAbsentParameters) -> tuple[RuleBinding, ...]:
