@@ -182,9 +182,12 @@ class IncidentBook(IncidentTable):
         same = incident.rule == account.rule or not begins_at_a_moment(account.rule)
         is_one = entry.slot[1] == account.group and account.group.startswith("loss:")
         if is_one or not same:
-            # Of what stopped in one moment, each member that is found later may narrow that moment down.
+            # Of what stopped in one moment, each member that is found later may narrow that moment down;
+            # a member that is back does not: the fault began with it.
             entry.went_on_from_ns *= same
-            incident.began_ns = min(account.began_ns, entry.went_on_from_ns or account.began_ns)
+            began_ns = min(account.began_ns, entry.went_on_from_ns or account.began_ns)
+            is_part = not is_gone_again and not set(incident.universes) <= set(account.universes)
+            incident.began_ns = min(began_ns, incident.began_ns) if is_part else began_ns
         else:
             entry.went_on_from_ns = incident.began_ns = min(incident.began_ns, account.began_ns)
         incident.rule, incident.cause, incident.confidence = account.rule, account.cause, account.confidence
