@@ -101,6 +101,9 @@ def lay_environment(tree: Path, target: Target, wheel: Path) -> None:
     for left in packages.glob("*.dist-info"):
         for name in ("direct_url.json", "RECORD", "REQUESTED", "INSTALLER"):  # name this computer's paths
             (left / name).unlink(missing_ok=True)
+    for name in (".DS_Store", "._*"):  # a maker's desktop left them in its wheel
+        for left in packages.rglob(name):
+            left.unlink()
     for tests in packages.rglob("tests"):
         if tests.is_dir():
             shutil.rmtree(tests)

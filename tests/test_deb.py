@@ -53,5 +53,8 @@ def holds_all_that_it_should(package: Path) -> None:
     ):
         assert wanted in done.stdout
     assert "root/root" in done.stdout
+    # What Debian's checker names macos-ds-store-file-in-package and macos-resource-fork-file-in-package.
+    assert "/.DS_Store" not in done.stdout
+    assert "/._" not in done.stdout
     assert ".aarch64.so" not in done.stdout, "a compiled file of another machine"
     assert " ./usr/lib/slotwatch/lib/python3.11/site-packages/bin/" not in done.stdout

@@ -11,7 +11,7 @@ import now from "./now.js";
 
 // Other views are fetched when first opened, so that the first load stays small.
 const VIEWS = [
-  [/^\/$/, "/", () => now],
+  [/^\/(?:incidents)?$/, "/", () => now], // messages about several incidents link to /incidents
   [/^\/universes(?:\/from\/(.+))?$/, "/universes", () => import("./universes.js"), "from"],
   [/^\/universe\/(.+)$/, "/universes", () => import("./universe.js"), "name"],
   [/^\/incident\/(\d+)$/, "/", () => import("./incident.js"), "id"],

@@ -37,8 +37,15 @@ DEVICES = {RIGHT: (8, 1, "A"), MOVED: (16, 150, "B"), MODE: (20, 201, "C"), STRA
 class PretendGateway:
     """Answers what it is asked; keeps every request for the tests to look at."""
 
+    sensors = 0
+    """How many sensors each device has, by its info."""
+
     def __init__(self) -> None:
         self.asked: list[bytes] = []
+
+    def response(self, parameter: int, data: bytes) -> tuple[int, bytes]:
+        """Response type (E1.20 table A-2) and parameter data of an answer."""
+        return 0, data
 
     def answers(self, packet: bytes) -> bytes | None:
         self.asked.append(packet)
@@ -54,11 +61,13 @@ class PretendGateway:
             return None
         footprint, start, label = DEVICES[uid]
         data = {
-            0x0060: struct.pack(">HHHIHBBHHB", 0x0100, 1, 0x0101, 1, footprint, 1, 2, start, 0, 0),
+            0x0060: struct.pack(">HHHIHBBHHB", 0x0100, 1, 0x0101, 1, footprint, 1, 2, start, 0, self.sensors),
             0x0082: label.encode(),
+            0x0201: struct.pack(">Bhhhh", 0, 41, 20, 60, 0),
         }[parameter]
-        reply = struct.pack(">BBB6s6sBBBHBHB", 0xCC, 1, 24 + len(data), message[9:15], uid, message[15], 0, 0, 0, 0x21,
-                            parameter, len(data)) + data  # fmt: skip
+        kind, data = self.response(parameter, data)
+        head = struct.pack(">BBB6s6sBB", 0xCC, 1, 24 + len(data), message[9:15], uid, message[15], kind)
+        reply = head + struct.pack(">BHBHB", 0, 0, 0x21, parameter, len(data)) + data
         reply += struct.pack(">H", sum(reply) & 0xFFFF)
         return b"Art-Net\0" + struct.pack("<H", 0x8300) + b"\0\x0e\1\0" + bytes(7) + bytes([0, 0, 3]) + reply[1:]
 
@@ -130,3 +139,97 @@ def test_any_answer_is_survived(octets: bytes) -> None:
     ask.due(0)
     ask.heard(NODE, octets, 1)
     assert ask.devices == {}
+
+
+def test_the_first_sensor_of_a_device_that_has_any_is_read() -> None:
+    """DEVICE_INFO's last octet counts sensors (E1.20 10.5.1); SENSOR_VALUE gives the present value first (10.7.2)."""
+
+    class Warm(PretendGateway):
+        sensors = 1
+
+    ask = Ask(HOUSE, {NODE: (3,)}, b"abcd", 0, 100 * S)
+    run(ask, Warm(), 60)
+    assert {device.sensor for device in ask.devices.values() if device.uid != QUIET} == {41}
+    assert {row.sensor for row in ask.rows() if row.label} == {41}
+
+
+def test_what_a_device_refuses_is_named_and_not_asked_again() -> None:
+    """NACK_REASON with NR_UNKNOWN_PID, 0x0000 (E1.20 tables A-2 and A-17)."""
+
+    class Refusing(PretendGateway):
+        def response(self, parameter: int, data: bytes) -> tuple[int, bytes]:
+            return (2, bytes(2)) if parameter == 0x0082 else (0, data)
+
+    gateway = Refusing()
+    ask = Ask(HOUSE, {NODE: (3,)}, b"abcd", 0, 100 * S)
+    run(ask, gateway, 60)
+    assert {row.refused for row in ask.rows() if row.uid and row.verdict != "silent"} == {("device-label",)}
+    labels = [packet for packet in gateway.asked if packet[9] == 0x83 and packet[44:46] == b"\x00\x82"]
+    assert len(labels) == len(DEVICES)
+
+
+def test_a_device_that_needs_time_is_asked_once_more() -> None:
+    """ACK_TIMER: the answer is not ready (E1.20 6.3.2). Its data, the time in tenths of a second, is no answer."""
+
+    class Slow(PretendGateway):
+        def response(self, parameter: int, data: bytes) -> tuple[int, bytes]:
+            return (1, struct.pack(">H", 5)) if parameter == 0x0082 else (0, data)
+
+    gateway = Slow()
+    ask = Ask(HOUSE, {NODE: (3,)}, b"abcd", 0, 100 * S)
+    run(ask, gateway, 60)
+    assert ask.finished
+    assert {device.label for device in ask.devices.values()} == {""}
+    labels = [packet for packet in gateway.asked if packet[9] == 0x83 and packet[44:46] == b"\x00\x82"]
+    assert len(labels) == 2 * len(DEVICES)
+
+
+def test_a_device_that_takes_no_slots_is_not_held_against_the_patch() -> None:
+    """Start address 0xFFFF: no footprint (E1.20 10.5.1)."""
+
+    class Splitter(PretendGateway):
+        def response(self, parameter: int, data: bytes) -> tuple[int, bytes]:
+            return 0, data[:10] + bytes(2) + data[12:14] + b"\xff\xff" + data[16:] if parameter == 0x0060 else data
+
+    ask = Ask(HOUSE, {NODE: (3,)}, b"abcd", 0, 100 * S)
+    run(ask, Splitter(), 60)
+    assert {row.verdict for row in ask.rows() if row.label} == {"no-slots"}
+
+
+def test_an_answer_to_another_request_or_from_another_address_is_none() -> None:
+    """The transaction number of an answer is that of its request (E1.20 6.2.5)."""
+
+    class Late(PretendGateway):
+        def answers(self, packet: bytes) -> bytes | None:
+            answer = super().answers(packet)
+            if answer is None or packet[9] == 0x80:
+                return answer
+            message = bytearray(b"\xcc" + answer[24:-2])
+            message[15] ^= 0xFF
+            return answer[:24] + bytes(message[1:]) + struct.pack(">H", sum(message) & 0xFFFF)
+
+    ask = Ask(HOUSE, {NODE: (3,)}, b"abcd", 0, 200 * S)
+    run(ask, Late(), 120)
+    assert {device.info for device in ask.devices.values()} == {None}
+    again = Ask(HOUSE, {NODE: (3,)}, b"abcd", 0, 100 * S)
+    again.due(0)
+    again.heard("10.20.0.99", PretendGateway().answers(b"Art-Net\0\0\x80") or b"", 1)
+    assert again.devices == {}
+
+
+def test_it_says_when_it_next_has_something_to_do() -> None:
+    """3 s for a table, 2 s for a device, five requests a second at most (common practice, no source)."""
+    ask = Ask(HOUSE, {NODE: (3,)}, b"abcd", 0, 100 * S)
+    assert ask.next_ns() == 0
+    gateway = PretendGateway()
+    ((_, packet),) = ask.due(0)
+    assert ask.next_ns() == 3 * S
+    ask.heard(NODE, gateway.answers(packet) or b"", S // 100)
+    assert ask.next_ns() == S // 100 + S // 5
+    assert len(ask.due(S)) == 1
+    assert ask.next_ns() == 3 * S
+    ask.stop("stopped by a person")
+    assert ask.next_ns() is None
+    short = Ask(HOUSE, {NODE: (3,)}, b"abcd", 0, 1 * S)
+    short.due(0)
+    assert short.next_ns() == 1 * S, "its window ends before"

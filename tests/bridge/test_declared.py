@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from slotwatch.bridge.declared import OWN_NAME, declare_own
+from slotwatch.bridge.declared import OWN_NAME, declare_own, declared_addresses
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Route
 from slotwatch.wire.universe import Protocol, UniverseId
 
@@ -38,3 +38,14 @@ def test_who_may_send_a_universe_is_joined_by_the_bridge_where_packets_name_it()
 def test_art_net_alone_declares_no_source() -> None:
     house = House(sources=(DESK,), routes=(Route("node", IN, target=NODE),))
     assert declare_own(house, CID).sources == (DESK,)
+
+
+def test_declared_addresses_are_those_of_packets() -> None:
+    """IPv4 as ::ffff:a.b.c.d (RFC 4291 2.5.5.2), as packets of either family are kept."""
+    both = DeclaredSource("media server", address="10.0.0.7", other_addresses=("fd00::7",))
+    house = House(sources=(DESK, both, DeclaredSource("by its name", source_name="Desk C")))
+    assert declared_addresses(house) == {
+        bytes.fromhex("00000000000000000000ffff0a000001"),
+        bytes.fromhex("00000000000000000000ffff0a000007"),
+        bytes.fromhex("fd000000000000000000000000000007"),
+    }

@@ -95,7 +95,7 @@ def test_an_absence_that_once_took_its_backup_in_is_not_over_because_the_backup_
     found = after.only()
     assert (found.id, found.rule, found.closed_ns, found.returned_ns) == (absent.id, "source-absent", None, None)
     assert (found.cause, found.confidence) == (absent.cause, absent.confidence)
-    assert "It is still not heard there after the restart of this listener." in found.summary
+    assert "It has not been heard there since this listener restarted." in found.summary
     assert any(line.startswith("Before this listener restarted: ") for line in found.evidence)
 
 

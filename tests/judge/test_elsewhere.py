@@ -200,7 +200,7 @@ def held_up(from_s: float) -> Desk:
 def test_a_stutter_that_the_other_listener_does_not_see_arises_on_the_path_between() -> None:
     incident = shown(Ear(desk()), held_up(8.0), 20.0).only()
     assert (incident.rule, incident.cause) == ("uneven-refresh", "way-between")
-    assert "They are held up between FOH and stage end." in incident.summary
+    assert "They are delayed between FOH and stage end." in incident.summary
     assert "At stage end the same stream has no gap over 100 ms." in " ".join(incident.evidence)
 
 
@@ -213,7 +213,7 @@ def test_a_stutter_that_both_see_is_the_senders() -> None:
 def test_before_the_other_listeners_figures_hold_the_stutter_no_side_is_blamed() -> None:
     incident = shown(Ear(desk()), held_up(8.0), 11.5).only()
     assert (incident.rule, incident.cause) == ("uneven-refresh", "")
-    assert "Its sender pauses, or the path holds them up." in incident.summary
+    assert "Its sender pauses, or the path delays them." in incident.summary
 
 
 def test_two_listeners_that_hear_the_same_sources_may_choose_between_equal_priorities() -> None:

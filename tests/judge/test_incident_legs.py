@@ -64,7 +64,7 @@ def test_a_source_that_moves_to_a_network_where_it_was_once_is_on_the_wrong_netw
     senders = (MAIN, B, replace(OTHER, to_s=50.0), once, again)
     found = Stage(two_networks(), *senders).run(60.0).rule("universe-lost")
     assert found.cause == "wrong-network"
-    assert '"Tower" runs and came up on network B instead of network A.' in found.summary
+    assert '"Tower" runs but came up on network B instead of network A.' in found.summary
 
 
 SPARE = replace(MAIN, name="Spare desk", address="10.0.0.2", number=2, cid=bytes([2]) * 16, priority=90)

@@ -142,9 +142,9 @@ def test_a_backup_that_dies_with_a_universe_of_the_main_is_named_where_both_sent
     """Universe 2 is lost because both sources of it ended, so that one sentence names both."""
     stage = Stage(HOUSE, *parts_of(MAIN, 2), replace(SPARE, to_s=CUT_S), replace(MEDIA, levels=still())).run(40.0)
     lost = next(one for one in stage.open if one.rule == "universe-lost")
-    words, _, also = lost.summary.partition("Still working")[0].partition("Nothing of")
+    words, _, also = lost.summary.partition("Still working")[0].partition("Nothing from")
     assert '"main desk" (10.0.0.1) is running and still sends' in words, lost.summary
-    assert '"spare desk" (10.0.0.2) comes any more' in also, lost.summary
+    assert '"spare desk" (10.0.0.2) arrives any more' in also, lost.summary
 
 
 def test_groups_that_a_switch_forgets_in_one_moment_are_one_incident() -> None:

@@ -35,7 +35,7 @@ def words(incident: Incident) -> str:
 def test_evidence_of_a_shared_path_does_not_accuse_the_senders() -> None:
     found = stutter(halting("Desk A", 1, "10.0.0.1"), halting("Desk B", 2, "10.0.0.2"))
     assert found.cause == "shared-path"
-    assert "a path that they share holds frames back" in found.summary
+    assert "a path that they share delays frames" in found.summary
     assert "the sender paused" not in words(found).lower() and "its sender" not in words(found)
     assert "No frame is missing by sequence." in found.evidence
 

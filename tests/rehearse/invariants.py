@@ -183,9 +183,9 @@ def _of_lasting(sheet: Sheet, one: Incident) -> Iterator[str]:
         if len(last_ns) and int(last_ns.max() - last_ns.min()) > ONE_FRAME_NS:
             yield f"within one frame, and over {(last_ns.max() - last_ns.min()) / SECOND:.2f} s"
     counted = re.search(r"all (\d+) sources stopped together", one.summary)
-    listed = next((line for line in one.evidence if line.startswith("Together silent: ")), "")
+    listed = next((line for line in one.evidence if line.startswith("Silent together: ")), "")
     if counted and listed and " more" not in listed:
-        names = listed.removeprefix("Together silent: ").rstrip(".")
+        names = listed.removeprefix("Silent together: ").rstrip(".")
         if len(re.split(r", | and (?=\")", names)) != int(counted.group(1)):
             yield f"{counted.group(0)!r}, and {listed!r}"
     if one.rule == "universe-lost" and one.cause != "stream-terminated":

@@ -37,7 +37,7 @@ SLACK_NS = 300_000_000
 """Between a condition and the assembly that closes its incident."""
 SPARSE_NS = 20 * SECOND
 """So long into a silence a replay looks once a second and less, and what is forgotten meanwhile closes at once."""
-OTHERWISE_OVER = ("It is part of", "It gave way to", "It was not found again")
+OTHERWISE_OVER = ("It is part of", "It was replaced by", "It was not found again")
 """How an incident closes whose fault is not over."""
 E131_DATA = 4
 """VECTOR_ROOT_E131_DATA, last octet (ANSI E1.31-2018 appendix A)."""

@@ -52,7 +52,7 @@ def test_stranger_is_still_named_while_the_leads_of_the_listener_are_swapped() -
     """It was there before, and sends what both networks are to carry."""
     stranger = _only(_played(3), "unexpected-source")
     assert {"e131/6@stage", "e131/6@gallery"} == set(stranger.universes)
-    assert not any(entry.text.startswith("It gave way") for entry in stranger.timeline)
+    assert not any(entry.text.startswith("It was replaced") for entry in stranger.timeline)
 
 
 def test_sources_with_swapped_leads_are_named_once() -> None:

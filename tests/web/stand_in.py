@@ -18,6 +18,7 @@ from typing import Any, Self
 
 from aiohttp import web
 
+from slotwatch.edge.front import page_files
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.snapshot import Severity
 from slotwatch.views.rules import rules
@@ -39,23 +40,8 @@ POLICY = (
     "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
 TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
-PAGES = (
-    "/",
-    "/universes",
-    "/rules",
-    "/sources",
-    "/network",
-    "/patch",
-    "/rig-check",
-    "/racks",
-    "/hours",
-    "/fixtures-asked",
-    "/routes",
-    "/readiness",
-    "/references",
-    "/reports",
-    "/listener",
-)
+PAGES = tuple(path for path in page_files.PAGES if "{" not in path)
+"""Views that have one address each."""
 
 
 def now_ms() -> float:
@@ -100,7 +86,7 @@ class StandIn:
         app.router.add_get("/healthz", self._healthz)
         app.router.add_get("/api/v1/events", self._events)
         app.router.add_route("*", "/api/v1/{path:.+}", self._api)
-        for path in (*PAGES, "/universe/{tail:.+}", "/universes/from/{tail:.+}", "/incident/{tail}", "/rules/{tail}"):
+        for path in page_files.PAGES:
             app.router.add_get(path, self._page)
         self._runner = web.AppRunner(app, shutdown_timeout=0.2)
         await self._runner.setup()

@@ -16,6 +16,7 @@ ALL = (*PAGES, "/universe/e131/3", "/universe/artnet/1", "/universe/e131/999", "
 
 SAYS = {
     "/": "SPARE DESK SILENT",
+    "/incidents": "SPARE DESK SILENT",
     "/universes": "14 universes: 4 lost",
     "/rules": "rules are judged all the time.",
     "/sources": "3 sources are heard.",

@@ -1,8 +1,8 @@
-"""How the switches hang together, and on which port each device hangs.
+"""How the switches are connected to each other, and which port each device is connected to.
 
-Switches know each other by LLDP. A device hangs on the port that learnt its address, of all ports that do not lead to
-another switch. What was known stays known while a port is down or a switch is silent: a table empties when a lead is
-pulled, and that is when its place is needed.
+Switches know each other by LLDP. Many ports learn a device's address; the device is connected to the one that does not
+lead to another switch. What was known stays known while a port is down or a switch is silent: the switch forgets an
+address when its lead is pulled, and that is when its place is needed.
 """
 
 from __future__ import annotations
@@ -17,38 +17,48 @@ from slotwatch.wire.observation import PortSeen
 from slotwatch.wire.switch import SwitchNeighbour
 
 MOST_PLACES = 16_384
+"""Devices whose place is kept. Addresses come from the network; beyond this, the one seen longest ago is forgotten."""
 PortKey = tuple[str, int]
 """Name of a switch in the house file, ifIndex of a port."""
 
 
 @dataclass(frozen=True, slots=True)
 class SwitchPlace:
-    """Where a device hangs."""
+    """Which port a device is connected to."""
 
     switch: str
+    """Name in the house file."""
     index: int
+    """ifIndex."""
     via: str
     """lldp: it announced itself there | snmp: its address was learnt there."""
 
 
 @dataclass(frozen=True, slots=True)
 class SwitchLink:
-    """A way between two switches, seen from one of them."""
+    """A lead between two switches, seen from one of them."""
 
     near: PortKey
     far: str
+    """Name of the switch at the other end."""
     far_index: int | None
+    """ifIndex of the port at the other end; None: the far switch does not report this lead."""
 
 
 class Cabling:
-    """What hangs on what. `follow` brings it up to date."""
+    """What is connected to what. `follow` brings it up to date."""
 
     def __init__(self) -> None:
         self._links: dict[PortKey, str] = {}
+        """Port that leads to another switch: that switch."""
         self._places: dict[str, SwitchPlace] = {}
+        """By device address (aa:bb:cc:dd:ee:ff)."""
         self._addresses: dict[str, str] = {}
+        """Device address of each IP address, as the switches resolved it."""
         self._uplinks: frozenset[PortKey] = frozenset()
+        """As the house file declares them."""
         self._of: tuple[int, tuple[DeclaredSwitch, ...]] | None = None
+        """Revision of the answers and declared switches that the rest was worked out from."""
 
     def follow(self, switches: Switches, declared: tuple[DeclaredSwitch, ...]) -> Cabling:
         """Take what the switches have answered since the last call."""
@@ -71,6 +81,7 @@ class Cabling:
     # --- what is asked --------------------------------------------------------------------------------
 
     def place_of(self, mac: str) -> SwitchPlace | None:
+        """Give the port that a device is connected to; None: not known."""
         return self._places.get(mac) if mac else None
 
     def mac_of(self, address: str) -> str:
@@ -78,7 +89,7 @@ class Cabling:
         return self._addresses.get(address, "")
 
     def links(self) -> list[SwitchLink]:
-        """Give the ways between switches, once from each end that knows of it."""
+        """Give the leads between switches, once from each end that reports it."""
         ends = {(near[0], far): near[1] for near, far in self._links.items()}
         return [SwitchLink(near, far, ends.get((far, near[0]))) for near, far in self._links.items()]
 
@@ -91,11 +102,14 @@ class Cabling:
         return port in self._links or port in self._uplinks
 
     def uplinks(self) -> set[PortKey]:
+        """Give every port that leads to another switch."""
         return {*self._links, *self._uplinks}
 
     def without(self, near: str, far: str) -> tuple[set[str], set[str]]:
-        """Give the switches on either side of the ways between two switches: those around `near`, those around
-        `far`. Both are the same where another way goes round."""
+        """Give the switches on either side of the leads between `near` and `far`: near's side, far's side.
+
+        Both sets are the same where the two are also connected through other switches.
+        """
         return self._reach(near, near, far), self._reach(far, near, far)
 
     def _reach(self, start: str, one: str, other: str) -> set[str]:
@@ -109,7 +123,7 @@ class Cabling:
                         todo.append(b)
         return found
 
-    # --- what the switches tell -----------------------------------------------------------------------
+    # --- what the switches say -------------------------------------------------------------------------
 
     def _follow_links(self, known: Sequence[SwitchRecord]) -> None:
         names = {record.name for record in known}
@@ -117,7 +131,7 @@ class Cabling:
         for record in known:
             far_names: dict[int, str] = {}
             for neighbour in record.tables.neighbours:
-                far = next((one for one in known if one is not record and is_at(neighbour, one)), None)
+                far = next((one for one in known if one is not record and is_from(neighbour, one)), None)
                 if far is not None and neighbour.port in record.ports:
                     far_names[neighbour.port] = far.name
             moved = set(far_names.values())
@@ -129,13 +143,14 @@ class Cabling:
         self._addresses = {address: mac for record in known for address, mac in record.tables.addresses}
         best: dict[str, tuple[int, SwitchPlace]] = {}
         for record in known:
+            # Where no LLDP says which port is the uplink, the port with the fewest addresses is the device's own.
             crowd = Counter(index for _, index in record.tables.macs)
             for mac, index in record.tables.macs:
                 place = SwitchPlace(record.name, index, "snmp")
                 if index not in record.ports or self.is_uplink((record.name, index)):
                     held = self._places.get(mac)
                     if held is not None and held.switch == record.name:
-                        del self._places[mac]  # it moved behind another switch
+                        del self._places[mac]  # it moved to behind another switch
                 elif mac not in best or crowd[index] < best[mac][0]:
                     best[mac] = crowd[index], place
             for neighbour in record.tables.neighbours:
@@ -149,11 +164,11 @@ class Cabling:
             self._places.pop(next(iter(self._places)))
 
 
-def is_at(neighbour: SwitchNeighbour, record: SwitchRecord) -> bool:
-    """Whether what announced itself is this switch."""
+def is_from(seen: SwitchNeighbour | PortSeen, record: SwitchRecord) -> bool:
+    """Whether an LLDP announcement is of this switch: by its chassis, its own name, or its name in the house file."""
     own = record.state.system_name if record.state else ""
-    return (bool(neighbour.chassis) and neighbour.chassis == record.tables.chassis) or (
-        bool(neighbour.system_name) and neighbour.system_name in (own, record.name)
+    return (bool(seen.chassis) and seen.chassis == record.tables.chassis) or (
+        bool(seen.system_name) and seen.system_name in (own, record.name)
     )
 
 
@@ -162,16 +177,9 @@ def is_mac(text: str) -> bool:
 
 
 def own_switch(switches: Iterable[SwitchRecord], seen: Iterable[PortSeen]) -> str:
-    """Name the switch that this listener hangs on, by what it hears itself; empty: not known."""
+    """Name the switch that this listener is connected to, by the LLDP it hears itself; empty: not known."""
     announced = list(seen)
-    for record in switches:
-        name = record.state.system_name if record.state else ""
-        for one in announced:
-            if (one.chassis and one.chassis == record.tables.chassis) or (
-                one.system_name and one.system_name in (name, record.name)
-            ):
-                return record.name
-    return ""
+    return next((record.name for record in switches if any(is_from(one, record) for one in announced)), "")
 
 
 def say_port(record: PortRecord | None, place: SwitchPlace) -> str:

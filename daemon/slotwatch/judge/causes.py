@@ -81,7 +81,7 @@ def left_behind(before: Verdict, now: Verdict) -> Verdict:
     return Verdict(
         before.cause,
         min(before.confidence, Confidence.MEDIUM, key=list(Confidence)[::-1].index),
-        "It stopped together with others that are back: its own source, output or path still fails.",
+        "It stopped together with others that are back now. Its own source, output or path still fails.",
         list(dict.fromkeys((*before.evidence, *now.evidence))),
         list(dict.fromkeys((*before.also_possible, *now.also_possible))),
         now.still_working,
@@ -109,12 +109,12 @@ def _never_heard(ctx: RuleContext, group: LossGroup) -> Verdict:
         return Verdict(
             (earlier.cause if is_known else "") or "unknown",
             earlier.confidence if is_known else Confidence.LOW,
-            "It is still not heard there after the restart of this listener.",
+            "It has not been heard there since this listener restarted.",
             [f"Before this listener restarted: {earlier.summary}"],
             list(earlier.also_possible),
             next_checks=list(earlier.next_checks),
         )
-    verdict = Verdict("unknown", Confidence.LOW, "It was never heard since this listener started.")
+    verdict = Verdict("unknown", Confidence.LOW, "It has not been heard since this listener started.")
     heard_by_name = [
         ctx.sources[row].source_name
         for row in ctx.sources
@@ -126,7 +126,7 @@ def _never_heard(ctx: RuleContext, group: LossGroup) -> Verdict:
         )
     verdict.also_possible = [
         f"{wording.list_names(names)} is switched off, or its output is",
-        "it sends under another identity or address than the house file says",
+        "it sends with another identity or address than the house file declares",
     ]
     return verdict
 
@@ -245,7 +245,7 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
         verdict.confidence = Confidence.MEDIUM
         if len(beside) == len(weighed):
             verdict.sentence = (
-                f"{names} went silent, and its address still sends: a program or an output, not its power."
+                f"{names} went silent, but its address still sends: its program or an output failed, not its power."
             )
         for source in beside:
             going = sorted(set(ctx.streams.universe[scene.alive_beside(source)].tolist()))
@@ -321,7 +321,7 @@ def _outlived(scene: Scene, source: int) -> Verdict:
         f"{ctx.say_source(source)} went on with {others} for {wording.seconds(went_on_ns)} after that: "
         "this part stopped by itself.",
         [f"The last frame on {others} came at {ctx.time_of_day(int(scene.stops.last_ns[rows].max()))}."],
-        ["the switch forgets group after group", "the source lost its outputs one after the other"],
+        ["the switch drops one group after the other", "the source lost its outputs one after the other"],
         next_checks=[
             f"Look at the screen of {ctx.source_name(source)}: is it running, and what does it list as sent?",
             "Look at the switch's group table for this port.",

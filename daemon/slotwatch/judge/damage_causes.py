@@ -60,7 +60,7 @@ def weigh_damage(scene: Scene, verdict: Verdict) -> Verdict:
 
 
 def weigh_missing(scene: Scene, verdict: Verdict) -> Verdict:
-    """Doubt a verdict while frames of the same source are missing: at rest two that are lost in a row are a loss."""
+    """Doubt a verdict while frames of the same source are missing: at rest, two lost in a row count as a loss."""
     if verdict.cause not in _DOUBTED:
         return verdict
     ctx, streams = scene.ctx, scene.ctx.streams
@@ -78,18 +78,18 @@ def weigh_missing(scene: Scene, verdict: Verdict) -> Verdict:
         return Verdict(
             "path-or-sender",
             Confidence.MEDIUM,
-            f"{names} probably still {'sends it: its' if one else 'send it: their'} way to this port loses frames, "
+            f"{names} probably still {'sends it: its' if one else 'send it: their'} path to this port loses frames, "
             f"{counted} in {COUNTED_S:g} s. "
-            "At rest a frame comes once a second, so two that are lost in a row are a loss.",
+            "At rest a frame comes once a second, so two lost in a row count as a loss.",
             [f"{counted} are missing by sequence number in {COUNTED_S:g} s.", *verdict.evidence],
             [verdict.sentence.rstrip("."), *verdict.also_possible],
             verdict.still_working,
-            [f"Look at leads and switch ports on the way from {names} to this computer.", *verdict.next_checks],
+            [f"Look at leads and switch ports on the path from {names} to this computer.", *verdict.next_checks],
             verdict.provisional,
         )
     missed = int(streams.lost_of_last_10[rows].min()) if len(rows) else 0
     if missed >= MISSED_BEFORE and was_at_rest and verdict.cause in ("source-lost", "network-lost", "leg-lost"):
         verdict.confidence = min(verdict.confidence, Confidence.MEDIUM, key=list(Confidence)[::-1].index)
-        verdict.evidence.append(f"Of the last 10 frames before that, {missed} and more were missing already.")
-        verdict.also_possible.insert(0, "a way that loses frames: at rest two that are lost in a row are a loss")
+        verdict.evidence.append(f"Of the last 10 frames before that, at least {missed} were missing already.")
+        verdict.also_possible.insert(0, "a path that loses frames: at rest, two lost in a row count as a loss")
     return verdict

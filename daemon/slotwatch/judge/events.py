@@ -15,7 +15,7 @@ _GONE = {"universe-lost": "lost for", "universe-missing": "missing for", "source
 def how_long(incident: Incident) -> str:
     """Say how long a closed incident's fault lasted, without the time in which it was watched after."""
     if incident.rule in _GONE and incident.returned_ns is None:
-        return "It did not come back, and is no longer waited for."
+        return "It did not come back. slotwatch no longer waits for it."
     end_ns = incident.closed_ns if incident.returned_ns is None else incident.returned_ns
     span_ns = max(0, (end_ns or incident.began_ns) - incident.began_ns)
     return f"{_GONE.get(incident.rule, 'lasted')} {wording.seconds(span_ns)}"

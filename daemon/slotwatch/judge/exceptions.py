@@ -40,12 +40,12 @@ class Exceptions:
     def make(self, found: Incident, reason: str, by: str, until_wall_ns: int, now_wall_ns: int) -> MadeException:
         """Accept an incident: its rule on its universes, or of its sources where it has none. ValueError if not."""
         if not reason.strip() or not by.strip():
-            raise ValueError("an exception needs a reason and a name: why, and who says so?")
+            raise ValueError("an exception needs a reason and your name")
         if until_wall_ns <= now_wall_ns:
             raise ValueError("an exception ends in the future")
         self._made.pop(found.id, None)
         if len(self._made) >= MOST:
-            raise ValueError(f"{MOST} exceptions are made already; take one back, or write them into the house file")
+            raise ValueError(f"{MOST} exceptions exist already; take one back, or write them into the house file")
         made = MadeException(
             incident=found.id,
             rule=found.rule,

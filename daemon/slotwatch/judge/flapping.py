@@ -11,7 +11,7 @@ from slotwatch.judge.rule import Rule, RuleParameters, Threshold, number
 
 @dataclass(frozen=True, slots=True)
 class FlappingParameters(RuleParameters):
-    off_delay_s: float = number(60.0, "time without a return before a case that flaps is over")
+    off_delay_s: float = number(60.0, "time without a return before a flapping incident closes")
     openings: int = number(4, "openings that make it flapping")
     window_s: float = number(120.0, "time in which openings are counted")
     quiet_s: float = number(60.0, "time without a return that ends it")

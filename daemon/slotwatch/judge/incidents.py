@@ -164,7 +164,7 @@ class IncidentBook(IncidentTable):
         entry.openings.append(now_ns)
         self._fill(entry, account)
         self._open[incident.id] = entry
-        incident.timeline = (TimelineEntry(account.began_ns, "It began on the wire.", "began"),)
+        incident.timeline = (TimelineEntry(account.began_ns, "The fault began.", "began"),)
         self._say(entry, now_ns, "opened", account.summary)
         return entry
 
@@ -288,7 +288,7 @@ class IncidentBook(IncidentTable):
             # What had an incident long before is not caused by it: that incident ends here, and stays on the record.
             whole = entry.incident
             is_part = may_be_part(part, account)
-            word = "It is part of" if is_part else "It gave way to"
+            word = "It is part of" if is_part else "It was replaced by"
             self._close(part, now_ns, f"{word} incident {whole.id}: {whole.summary}", whole.id if is_part else 0)
 
     def _leave(self, entry: IncidentRecord, now_ns: int) -> None:

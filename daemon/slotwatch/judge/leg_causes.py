@@ -69,9 +69,9 @@ def find_wrong_network(scene: Scene) -> Verdict | None:
     return Verdict(
         "wrong-network",
         Confidence.HIGH,
-        f"It arrives on {there} instead, where it is not declared: {name} runs.",
+        f"It arrives on {there} instead, where it is not declared: {name} is running.",
         [since],
-        [f"{name} was set to send to {there}"],
+        [f"{name} was set to send on {there}"],
         next_checks=[
             f"Look at the lead of {name}: it may be plugged into a port of {there}.",
             "Look at the VLAN of its switch port.",
@@ -107,9 +107,9 @@ def _moved(scene: Scene, legs: _Legs) -> Verdict:
     return Verdict(
         "wrong-network",
         Confidence.HIGH,
-        f"{name} {runs} and came up on {there} instead of {here}.",
-        [f"{_names(ctx, list(legs.alive))} ended on {here}, and {verb} heard on {there} only since then."],
-        [f"{name} was set to send to {there}"],
+        f"{name} {runs} but came up on {there} instead of {here}.",
+        [f"{_names(ctx, list(legs.alive))} ended on {here}, and {verb} heard on {there} only, since then."],
+        [f"{name} was set to send on {there}"],
         next_checks=[
             f"Look at the lead of {name}: it may be plugged into a port of {there}.",
             "Look at the VLAN of its switch port.",

@@ -66,7 +66,7 @@ def say_visitors(scene: Scene, verdict: Verdict) -> None:
     own = f"Nothing comes by {its} own {leads} on {here}."
     verdict.sentence = f"{what}{own} {runs} running."
     verdict.once_silent = (f"{what}{own} {there[0].upper()}{there[1:]} is silent now too.", *verdict.once_silent[1:])
-    verdict.evidence[:1] = [f"{_names(scene)} came by {there} before, and comes there again."]
+    verdict.evidence[:1] = [f"{_names(scene)} came by {there} before, and does so again."]
 
 
 def _own_place(ctx: RuleContext, source: int) -> int | None:

@@ -87,11 +87,11 @@ def _lost_between_others(scene: Scene) -> Verdict:
     return Verdict(
         "path-or-sender",
         Confidence.MEDIUM,
-        f"{names} probably still {'sends it: its' if one else 'send it: their'} way to this port loses frames. "
-        "At rest a frame comes once a second, so two that are lost in a row are a loss.",
+        f"{names} probably still {'sends it: its' if one else 'send it: their'} path to this port loses frames. "
+        "At rest a frame comes once a second, so two lost in a row count as a loss.",
         [f"{missing} of its last 10 packets are missing by sequence number; others of the same series came since."],
-        ["its levels were switched off, and its other packets go on"],
-        next_checks=[f"Look at leads and switch ports on the way from {names} to this computer."],
+        ["its levels were switched off, and its other packets continue"],
+        next_checks=[f"Look at leads and switch ports on the path from {names} to this computer."],
     )
 
 
@@ -150,10 +150,10 @@ def kept_alive_slowly(scene: Scene) -> Verdict | None:
     return Verdict(
         "path-or-sender",
         Confidence.MEDIUM,
-        f"{names} {'sends' if one else 'send'} levels at rest only each {pace}: receivers take each pause for a loss.",
+        f"{names} {'sends' if one else 'send'} levels at rest only every {pace}: receivers treat each pause as a loss.",
         [
             f"The newest frame came {pace} after the one before it, with the same levels. "
-            "E1.31 asks for a frame each 0.8 to 1 s."
+            "E1.31 asks for a frame every 0.8 to 1 s."
         ],
         ["power, crash or the network lead of the source, this time", "a lead with a bad contact"],
         next_checks=[
@@ -191,7 +191,8 @@ def weigh_signs_of_life(scene: Scene, sources: list[int], verdict: Verdict) -> N
         living = wording.list_names(ctx.say_sources(set(alive)))
         dead = [source for source in sources if source not in alive]
         sentence = (
-            f"{living} no longer sends, and its machine is alive: its program, its output, or the path of its data."
+            f"{living} no longer sends, but its machine is alive: "
+            "its program, its output or the path of its data failed."
         )
         if dead:
             sentence += f" {wording.list_names(ctx.say_sources(dead))} went silent: power, crash or network lead."
@@ -203,7 +204,7 @@ def say_ended_whole(scene: Scene, verdict: Verdict) -> Verdict:
     if scene.whole and verdict.cause in ("universe-withdrawn", "path-or-sender"):
         names = wording.list_names(scene.ctx.say_sources(scene.whole))
         who = "it" if len(scene.ctx.whole_sources(scene.whole)) == 1 else "they"
-        verdict.sentence += f" Nothing of {names} comes any more: {who} stopped at the same time."
+        verdict.sentence += f" Nothing from {names} arrives any more: {who} stopped at the same time."
         verdict.confidence = Confidence.LOW
     return verdict
 

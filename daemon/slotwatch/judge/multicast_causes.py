@@ -40,7 +40,7 @@ def querier_gone(scene: Scene) -> Verdict | None:
             "multicast-lost",
             Confidence.MEDIUM if go_on else Confidence.HIGH,
             f"The multicast querier {querier.address} has been silent since {ctx.time_of_day(querier.last_ns)}: "
-            "switches that snoop forget who asked for which group.",
+            "switches that snoop forget which ports joined which group.",
             [
                 f"Last query from {querier.address} at {ctx.time_of_day(querier.last_ns)}; "
                 "memberships run out 260 s after the last one.",
@@ -98,9 +98,11 @@ def ended_one_by_one(scene: Scene) -> Verdict | None:
     if scene.is_multicast(alive).any():
         return None
     count = int(scene.stopped.sum())
-    evidence = f"{count} groups stopped {say_how(scene)}; what loses power stops within one frame."
+    evidence = f"{count} groups stopped {say_how(scene)}; a source that loses power stops within one frame."
     verdict = multicast_lost(scene, [evidence])
-    verdict.sentence = "Group after group no longer reaches this port: the switch forgets who asked for them."
+    verdict.sentence = (
+        "One group after the other no longer reaches this port: the switch forgets which ports joined them."
+    )
     return verdict
 
 
@@ -114,7 +116,7 @@ def may_be_memberships(scene: Scene) -> tuple[str, ...]:
     rows = np.flatnonzero(ended)
     if not len(rows) or not scene.is_multicast(np.append(rows, np.flatnonzero(scene.stopped))).all():
         return ()
-    return ("the switch forgets one group after the other, since no querier is heard",)
+    return ("the switch drops one group after the other, because it hears no querier",)
 
 
 def say_how(scene: Scene) -> str:

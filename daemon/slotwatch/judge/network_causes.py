@@ -29,7 +29,7 @@ def network_lost(scene: Scene) -> Verdict:
         Confidence.MEDIUM,
         f"Nothing reaches this port: {every} sources stopped together. The stage itself may be fine.",
         [
-            f"Together silent: {wording.list_names(names)}.",
+            f"Silent together: {wording.list_names(names)}.",
             f"This computer's own interface on {networks} is up.",
             *heard,
         ],

@@ -65,8 +65,8 @@ def number(default: NumberT, text: str, source: str = COMMON_PRACTICE) -> Number
 class RuleParameters:
     """Every number of one rule. Its condition, its delays, its windows and its documentation read nothing else."""
 
-    on_delay_s: float = number(0.0, "time its condition holds before it is raised")
-    off_delay_s: float = number(10.0, "time its condition is gone before it is over")
+    on_delay_s: float = number(0.0, "time that its condition must hold before the incident opens")
+    off_delay_s: float = number(10.0, "time that its condition must be gone before the incident closes")
 
     def by_name(self) -> dict[str, object]:
         """Give each parameter's value: what a sentence may use."""
@@ -241,7 +241,7 @@ class Rule:
 
     @property
     def on_delay_s(self) -> float:
-        """How long its condition holds before it is raised."""
+        """How long its condition holds before the incident opens."""
         return self.parameters.on_delay_s
 
     @property

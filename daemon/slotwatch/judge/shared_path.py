@@ -107,11 +107,11 @@ def find_shared_cause(ctx: RuleContext, sources: Iterable[int], findings: Sequen
         return Verdict(
             THIS_COMPUTER,
             Confidence.HIGH,
-            "All of these sources run on this computer: it is busy, and no switch takes part.",
+            "All of these sources run on this computer: it is busy, and no switch is involved.",
             also_possible=["one program that makes all of them and pauses"],
             next_checks=[
-                "Check what else runs on this computer, and at its load.",
-                "Check whether sources on other machines come evenly.",
+                "Check what else runs on this computer, and its load.",
+                "Check whether frames from other machines arrive evenly.",
             ],
         )
     check = "Look at the switches and uplinks that these sources share on their way here."
@@ -120,7 +120,8 @@ def find_shared_cause(ctx: RuleContext, sources: Iterable[int], findings: Sequen
         return Verdict(
             WAY_BETWEEN,
             Confidence.HIGH,
-            "Several sources show it at once, and another listener hears them evenly: the path between the two.",
+            "Several sources stutter at once, and another listener hears them evenly: "
+            "the fault is on the path between the two.",
             next_checks=["Look at the switches and uplinks between the two listeners.", LEAD_CHECK],
         )
     if causes and causes <= {SENDER_PAUSED, THIS_COMPUTER}:
@@ -128,7 +129,7 @@ def find_shared_cause(ctx: RuleContext, sources: Iterable[int], findings: Sequen
         return Verdict(
             SHARED_PATH,
             Confidence.MEDIUM,
-            "Several sources show it at once and no frame is missing: a path that they share holds frames back.",
+            "Several sources show it at once and no frame is missing: a path that they share delays frames.",
             also_possible=["one clock or cue that all these senders wait for"],
             next_checks=[check, "Check whether these senders follow one timecode or one remote control."],
         )

@@ -126,7 +126,8 @@ def _restarted(scene: Scene, places: dict[int, SwitchPlace]) -> Verdict | None:
         Confidence.HIGH,
         f"Switch {name} restarted, and what is connected to it was cut off meanwhile: {names}.",
         [
-            f"Switch {name} last answered before at {ctx.time_of_day(restart.before_ns)}; its up time begins at {at}.",
+            f"Before that, switch {name} last answered at {ctx.time_of_day(restart.before_ns)}; "
+            f"its up time begins at {at}.",
             *_say_hanging(ctx, places),
         ],
         ["a supply that the switch and these sources share"],

@@ -49,7 +49,7 @@ class Takeover:
         if self.slots:
             return f"By per-address priority {self.say_taken(ctx)}"
         if self.shared:
-            return f"It has an equal say on {self.shared} slots."
+            return f"It counts as much as other sources on {self.shared} slots."
         return "It wins no slot that another source claims."
 
     def say_taken(self, ctx: RuleContext) -> str:

@@ -145,7 +145,7 @@ def receive_buffer_hole() -> Iterator[Item]:
         explains=("packet-loss", "host-overrun", *LOSS),
         says=(
             "had a wrong UDP checksum",
-            "This computer had room for them",
+            "This computer's receive buffers were not full",
             'of "main desk" (192.0.2.10)',
         ),
     ),

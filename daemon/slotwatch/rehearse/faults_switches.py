@@ -165,7 +165,9 @@ def switch_restarts_fast() -> Iterator[Item]:
     "F05",
     "a switch no longer answers, and the show goes on",
     40,
-    Truth("switch-silent", 21.4, (), "not-answered", "note", began_s=8.0, says=("Its ports are not known",)),
+    Truth(
+        "switch-silent", 21.4, (), "not-answered", "note", began_s=8.0, says=("The state of its ports is not known",)
+    ),
     TWO,
     live=False,
 )

@@ -34,7 +34,7 @@ PAGES = (
     "/reports",
     "/listener",
 )
-"""Addresses of views: each can be bookmarked and sent, and is answered with the one page."""
+"""Addresses of views, as in `web/main.js`: each can be bookmarked and sent, and is answered with the one page."""
 
 _TYPES = {".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml", ".html": "text/html"}
 _TEXT = (".js", ".css", ".svg", ".html", ".json", ".webmanifest")

@@ -22,11 +22,13 @@ Backup = tuple[int, int]
 
 @dataclass(frozen=True, slots=True)
 class BackupDiffersParameters(RuleParameters):
-    on_delay_s: float = number(10.0, "time since it first differed before it is raised")
+    on_delay_s: float = number(10.0, "time since it first differed before the incident opens")
     differ_s: float = number(10.0, "time from its first to its last difference")
     difference_percent: float = number(5.0, "difference that counts")
-    lag_s: float = number(0.3, "lag that is allowed, and one comparison: it has differed since then")
-    dip_s: float = number(0.5, "time in step that is only passed through: what runs late crosses what it follows")
+    lag_s: float = number(0.3, "allowed lag plus one comparison: the furthest back that a new difference may begin")
+    dip_s: float = number(
+        0.5, "longest time in step that does not end a difference: a late backup passes through the main's levels"
+    )
     apart_ratio: float = number(0.5, "least share of comparisons in which it differs")
 
 

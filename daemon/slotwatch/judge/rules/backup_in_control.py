@@ -95,7 +95,7 @@ RULE = Rule(
     rule_class=RuleClass.CONTROL,
     severity=Severity.WARNING,
     short=ShortWords("backup in control", "backup in control of {n}", audience=4, on_its_screen=True),
-    sentence="Backup {sources} is in control of {universes} since {since}. {main}",
+    sentence="Backup {sources} has been in control of {universes} since {since}. {main}",
     judged_by=judged_by(BackupInControlParameters(), bind),
     facts=BackupInControlFacts,
     effects=frozenset({Effect.SILENCE}),

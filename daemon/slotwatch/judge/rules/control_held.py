@@ -18,7 +18,7 @@ FixtureSlot = tuple[str, int]
 
 @dataclass(frozen=True, slots=True)
 class ControlHeldParameters(RuleParameters):
-    on_delay_s: float = number(10.0, "time above zero before it is raised")
+    on_delay_s: float = number(10.0, "time above zero before the incident opens")
 
 
 @dataclass(frozen=True, slots=True)

@@ -51,7 +51,7 @@ def describe_damage(ctx: RuleContext, key: str, p: DamagedPacketsParameters) -> 
     missing = int(lost.sum())
     evidence = [
         f"{count} packets in {p.window_s:g} s had a wrong UDP checksum, {damage.total} since the start. "
-        "This computer had room for them.",
+        "This computer's receive buffers were not full.",
     ]
     if missing:
         evidence.append(f"{missing} frames of {_say_whose(ctx, lost)} are missing by sequence number in the same time.")
@@ -59,7 +59,7 @@ def describe_damage(ctx: RuleContext, key: str, p: DamagedPacketsParameters) -> 
         group="damage",
         since_ns=damage.since_ns,
         facts=DamagedPacketsFacts(
-            count, f" Frames of {_say_whose(ctx, lost)} are missing meanwhile." if missing else ""
+            count, f" Frames of {_say_whose(ctx, lost)} are missing at the same time." if missing else ""
         ),
         evidence=tuple(evidence),
         cause=ALL_OF_THEM if count >= p.missing_ratio * missing else SOME_OF_THEM,
@@ -93,8 +93,8 @@ RULE = Rule(
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
     short=ShortWords("packets arrive damaged", "packets arrive damaged", look="Look at leads and switch ports"),
-    sentence="Packets arrive damaged since {since}: {count} in {window_s:g} s have a wrong checksum. "
-    "Something on the path damages them; this computer had room for them.{whose}",
+    sentence="Packets have arrived damaged since {since}: {count} in {window_s:g} s have a wrong checksum. "
+    "Something on the path damages them; this computer's receive buffers were not full.{whose}",
     judged_by=judged_by(DamagedPacketsParameters(), bind),
     facts=DamagedPacketsFacts,
     explains=Explains(

@@ -19,8 +19,8 @@ Contested = tuple[int, str]
 
 @dataclass(frozen=True, slots=True)
 class DuplicateAddressParameters(RuleParameters):
-    off_delay_s: float = number(60.0, "time without a contest before it is over")
-    window_s: float = number(60.0, "time for which a contest counts", "RFC 5227")
+    off_delay_s: float = number(60.0, "time without a change of device before the incident closes")
+    window_s: float = number(60.0, "time for which a change of device counts", "RFC 5227")
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +63,12 @@ RULE = Rule(
     facts=DuplicateAddressFacts,
     names_universes=False,
     measured=(
-        Threshold("contest_s", CONTEST_NS / NANOSECONDS, "time in which it goes to another and back", "RFC 5227"),
+        Threshold(
+            "contest_s",
+            CONTEST_NS / NANOSECONDS,
+            "time within which the address moves to another device and back",
+            "RFC 5227",
+        ),
     ),
     source="RFC 5227",
     faults=("F34",),

@@ -22,11 +22,11 @@ Sources = tuple[int, ...]
 
 @dataclass(frozen=True, slots=True)
 class DuplicateIdentityParameters(RuleParameters):
-    on_delay_s: float = number(5.0, "time that both send before it is raised")
+    on_delay_s: float = number(5.0, "time that both send before the incident opens")
     overlap_s: float = number(5.0, "time over which frames of both came")
-    disagreement: int = number(3, "distance of their sequence numbers that is no echo")
+    disagreement: int = number(3, "difference between their sequence numbers that an echo cannot have")
     forget_s: float = number(2.0, "time without a disagreement after which it is forgotten")
-    just_met_s: float = number(0.3, "time since both send in which numbers have disagreed from the start")
+    just_met_s: float = number(0.3, "time after both began to send within which a disagreement counts from that start")
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,7 +23,7 @@ Fallback = tuple[int, str, int]
 
 @dataclass(frozen=True, slots=True)
 class FallbackAddressParameters(RuleParameters):
-    on_delay_s: float = number(1.0, "time that it has the address before it is raised")
+    on_delay_s: float = number(1.0, "time that it has the address before the incident opens")
     fresh_s: float = number(30.0, "time since its last packet for which a source counts")
 
 
@@ -82,12 +82,12 @@ RULE = Rule(
     rule_class=RuleClass.SELF,
     severity=Severity.NOTE,
     short=ShortWords("{source} has no address", "{n} sources have no address", look="Look at its network settings"),
-    sentence="{who} has the fallback address {address}: it found no address server.",
+    sentence="{who} has the fallback address {address}: it found no DHCP server.",
     judged_by=judged_by(FallbackAddressParameters(), bind),
     facts=FallbackAddressFacts,
     names_universes=False,
     source="RFC 3927",
     faults=("F15", "F35"),
     may_exceed_note=False,
-    next_checks=("Look at the address plan, and whether the address server was running when it started.",),
+    next_checks=("Look at the address plan. Check whether the DHCP server was running when this device started.",),
 )

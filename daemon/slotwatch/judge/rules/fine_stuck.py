@@ -17,7 +17,7 @@ from slotwatch.snapshot import Severity
 
 @dataclass(frozen=True, slots=True)
 class FineStuckParameters(RuleParameters):
-    moves: int = number(20, "looks, one a second, in which the coarse slot moved a little and the fine one never")
+    moves: int = number(20, "checks, one a second, in which the coarse slot moved a little and the fine one did not")
     small_move: int = number(16, "largest move of the coarse slot, in steps of 255, that is a little")
 
 

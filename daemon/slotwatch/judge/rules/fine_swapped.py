@@ -19,10 +19,10 @@ EVIDENCE = "The coarse slot jumps by an eighth of its range and more while the f
 
 @dataclass(frozen=True, slots=True)
 class FineSwappedParameters(RuleParameters):
-    moves: int = number(10, "looks, one a second, in which the coarse slot jumped while the fine one crept")
+    moves: int = number(10, "checks, one a second, in which the coarse slot jumped while the fine one crept")
     jump: int = number(32, "smallest move of the coarse slot, in steps of 255, that is a jump")
     creep: int = number(4, "largest move of the fine slot, in steps of 255, that is a creep")
-    fine_move: int = number(16, "move of the fine slot, in steps of 255, above which the count begins anew")
+    fine_move: int = number(16, "move of the fine slot, in steps of 255, above which the count starts again")
 
 
 class SwappedPairs:

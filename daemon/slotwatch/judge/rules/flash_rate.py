@@ -33,7 +33,7 @@ Flashing = str | UniverseId
 
 @dataclass(frozen=True, slots=True)
 class FlashRateParameters(RuleParameters):
-    on_delay_s: float = number(2.0, "time over the rate before it is raised")
+    on_delay_s: float = number(2.0, "time over the rate before the incident opens")
     strobe_hz: float = number(3.0, "flashes a second of a strobe slot, by the fixture's profile", WCAG)
 
 

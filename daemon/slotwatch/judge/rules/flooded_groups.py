@@ -20,7 +20,7 @@ OWN_GROUP = 1
 
 @dataclass(frozen=True, slots=True)
 class FloodedGroupsParameters(RuleParameters):
-    on_delay_s: float = number(10.0, "time that it arrives before it is raised")
+    on_delay_s: float = number(10.0, "time that it arrives before the incident opens")
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +47,9 @@ def describe_flooded(ctx: RuleContext, row: int) -> Finding:
         universes=(ctx.universe_of(row),),
         networks=(network,),
         facts=FloodedGroupsFacts(ctx.network_name(network)),
-        evidence=(f"{ctx.universe_name(ctx.universe_of(row))} arrives in its own group, and was not joined here.",),
+        evidence=(
+            f"{ctx.universe_name(ctx.universe_of(row))} arrives in its own group, which this computer did not join.",
+        ),
         also_possible=("another program on this computer joined these groups",),
         confidence=Confidence.MEDIUM,
     )
@@ -62,7 +64,7 @@ RULE = Rule(
     rule_class=RuleClass.SELF,
     severity=Severity.NOTE,
     short=ShortWords("groups flooded", "{n} groups flooded", look="Look at the switch's settings"),
-    sentence="{network} brings {universes}, for which nobody here asked: a switch floods multicast.",
+    sentence="{network} carries {universes}, which this computer did not join: a switch floods multicast.",
     judged_by=judged_by(FloodedGroupsParameters(), bind),
     facts=FloodedGroupsFacts,
     explains=Explains(

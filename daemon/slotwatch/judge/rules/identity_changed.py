@@ -18,10 +18,10 @@ from slotwatch.wire.universe import Protocol
 
 @dataclass(frozen=True, slots=True)
 class IdentityChangedParameters(RuleParameters):
-    on_delay_s: float = number(1.0, "time that it sends before it is raised")
-    shown_s: float = number(60.0, "time after its first frame in which it counts as just come back")
+    on_delay_s: float = number(1.0, "time that it sends before the incident opens")
+    shown_s: float = number(60.0, "time after its first frame for which it counts as just come back")
     overlap_s: float = number(5.0, "longest time that it and the one it took over from may both have sent")
-    start_s: float = number(5.0, "time after the start in which nobody can have come back")
+    start_s: float = number(5.0, "time after the start within which no source counts as come back")
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,7 @@ Group = tuple[int, int]
 
 @dataclass(frozen=True, slots=True)
 class JoinFailedParameters(RuleParameters):
-    off_delay_s: float = number(0.0, "time that it is joined before it is over")
+    off_delay_s: float = number(0.0, "time that it is joined before the incident closes")
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,8 +19,10 @@ REFRESH_S = 10.0
 
 @dataclass(frozen=True, slots=True)
 class LevelStuckParameters(RuleParameters):
-    on_delay_s: float = number(10.0, "time that levels stay up before it is raised")
-    most_slots: int = number(48, "slots above which it is a look of its own, not a level that was left")
+    on_delay_s: float = number(10.0, "time that levels stay up before the incident opens")
+    most_slots: int = number(
+        48, "number of slots above which it counts as a look of its own, not as levels left behind"
+    )
 
 
 @dataclass(frozen=True, slots=True)

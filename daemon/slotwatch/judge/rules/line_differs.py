@@ -25,8 +25,8 @@ Levels = NDArray[np.uint8]
 
 @dataclass(frozen=True, slots=True)
 class LineDiffersParameters(RuleParameters):
-    on_delay_s: float = number(2.0, "time that it differs before it is raised")
-    level: int = number(3, "largest difference of a slot, in steps of 255, that is none")
+    on_delay_s: float = number(2.0, "time that it differs before the incident opens")
+    level: int = number(3, "largest difference of a slot, in steps of 255, that does not count")
     behind_s: float = number(0.6, "how far behind the universe a line may run")
     history_s: float = number(2.5, "how far back a late line is still recognised")
 

@@ -29,7 +29,7 @@ WINDOW_S = LINE_FAULTS_KEPT_NS / NANOSECONDS
 
 @dataclass(frozen=True, slots=True)
 class LineFaultyParameters(RuleParameters):
-    on_delay_s: float = number(1.0, "time with too many faults before it is raised")
+    on_delay_s: float = number(1.0, "time with too many faults before the incident opens")
     most_faults: int = number(10, "octets with framing faults in the window that are still accepted")
 
 

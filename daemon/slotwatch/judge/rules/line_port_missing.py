@@ -13,7 +13,7 @@ from slotwatch.snapshot import Severity
 
 @dataclass(frozen=True, slots=True)
 class LinePortMissingParameters(RuleParameters):
-    on_delay_s: float = number(3.0, "time that it cannot be opened before it is raised")
+    on_delay_s: float = number(3.0, "time that it cannot be opened before the incident opens")
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from slotwatch.snapshot import Severity
 
 @dataclass(frozen=True, slots=True)
 class LinkDownParameters(RuleParameters):
-    off_delay_s: float = number(3.0, "time its link is up again before it is over")
+    off_delay_s: float = number(3.0, "time its link is up again before the incident closes")
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,11 +49,11 @@ def describe_link(ctx: RuleContext, network: int) -> Finding:
     link = ctx.listener.links[network]
     seen = link.seen
     if not seen.present:
-        fault, cause, checks = "is gone from this computer", "interface", GONE
+        fault, cause, checks = "has been missing from this computer", "interface", GONE
     elif not seen.up:
-        fault, cause, checks = "has no carrier", "carrier", UNPLUGGED
+        fault, cause, checks = "has had no carrier", "carrier", UNPLUGGED
     else:
-        fault, cause, checks = "has lost its address", "address", NO_ADDRESS
+        fault, cause, checks = "has had no address", "address", NO_ADDRESS
     rows = np.flatnonzero(ctx.universes.used & (ctx.universes.network == network) & (ctx.universes.declared >= 0))
     return Finding(
         group=f"network:{network}",

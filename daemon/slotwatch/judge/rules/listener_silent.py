@@ -15,7 +15,7 @@ from slotwatch.snapshot import Severity
 @dataclass(frozen=True, slots=True)
 class ListenerSilentParameters(RuleParameters):
     silence_s: float = number(30.0, "time without an answer")
-    off_delay_s: float = number(3.0, "time it answers again before it is over")
+    off_delay_s: float = number(3.0, "time it answers again before the incident closes")
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +43,7 @@ def describe_silent_listener(ctx: RuleContext, name: str) -> Finding:
         group=f"listener:{name}",
         since_ns=max(other.reached_ns if other else 0, ctx.started_ns),
         facts=ListenerSilentFacts(name, f": {reason}" if reason else ""),
-        evidence=("Its evidence is missing. The show is judged as heard here.",),
+        evidence=("Without its answers, the show is judged by what is heard here.",),
         cause="not-reached",
     )
 
@@ -59,7 +59,7 @@ RULE = Rule(
     rule_class=RuleClass.SELF,
     severity=Severity.NOTE,
     short=ShortWords("other listener silent", "{n} listeners silent", look="Look at the other listener"),
-    sentence="The listener {listener} was not reached since {since}{reason}. Nothing is compared with it.",
+    sentence="The listener {listener} has not been reached since {since}{reason}. Nothing is compared with it.",
     found_after=("silence_s",),
     judged_by=judged_by(ListenerSilentParameters(), bind),
     facts=ListenerSilentFacts,

@@ -15,7 +15,7 @@ from slotwatch.snapshot import Severity
 
 @dataclass(frozen=True, slots=True)
 class NeighbourChangedParameters(RuleParameters):
-    shown_s: float = number(86_400.0, "time for which it is shown, where no other show begins before")
+    shown_s: float = number(86_400.0, "time for which it is shown, unless another show begins earlier")
     on_delay_s: float = number(5.0, "time only other devices than at the last show announce themselves")
 
 

@@ -21,7 +21,7 @@ Pair = tuple[int, int]
 
 @dataclass(frozen=True, slots=True)
 class NetworksSwappedParameters(RuleParameters):
-    off_delay_s: float = number(3.0, "time its networks are right again before it is over")
+    off_delay_s: float = number(3.0, "time its networks are right again before the incident closes")
     under_way_s: float = number(0.5, "time after the change in which packets that were under way still arrive")
 
 
@@ -93,8 +93,8 @@ RULE = Rule(
     rule_class=RuleClass.SELF,
     severity=Severity.WARNING,
     short=ShortWords("networks swapped", "{n} networks swapped", look="Look at this listener's leads"),
-    sentence="This listener's networks {first} and {second} are swapped since {since}: what belongs to {first} arrives "
-    "on {second} and the reverse. The sources send as before; faults are not judged by network meanwhile.",
+    sentence="This listener's networks {first} and {second} have been swapped since {since}: what belongs to {first} "
+    "arrives on {second} and the reverse. The sources send as before; meanwhile faults are not judged by network.",
     judged_by=judged_by(NetworksSwappedParameters(), bind),
     facts=NetworksSwappedFacts,
     explains=Explains(

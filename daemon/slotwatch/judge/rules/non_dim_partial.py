@@ -40,7 +40,7 @@ class NonDimPartialParameters(RuleParameters):
     low_percent: float = number(1.0, "lowest partial level")
     high_percent: float = number(99.0, "highest partial level")
     dwell_s: float = number(2.0, "time at one level")
-    creep_steps: int = number(2, "largest last step, of 255, that may belong to a fade that passes through slowly")
+    creep_steps: int = number(2, "largest last step, of 255, of a slow fade that passes through")
     creep_dwell_s: float = number(10.0, "time at one level after such a step")
 
 

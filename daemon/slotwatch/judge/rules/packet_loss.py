@@ -31,8 +31,10 @@ class PacketLossParameters(RuleParameters):
     loss_ratio: float = number(0.01, "share of frames missing by sequence")
     lost_frames: int = number(5, "fewest missing frames that count")
     lost_of_last_10: int = number(3, "missing of the last 10 frames due that count by themselves")
-    possible_ratio: float = number(1.3, "missing frames over those that there was time for, at its own pace")
-    possible_frames: int = number(5, "missing frames beyond that before its numbers have jumped: a restart")
+    possible_ratio: float = number(
+        1.3, "ratio of missing frames to those that there was time for, at the stream's own rate"
+    )
+    possible_frames: int = number(5, "missing frames beyond that from which its numbers have jumped: a restart")
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,7 +25,7 @@ Collision = tuple[str, UniverseId, tuple[str, ...]]
 
 @dataclass(frozen=True, slots=True)
 class PatchConflictParameters(RuleParameters):
-    off_delay_s: float = number(0.0, "time that the patch is right before it is over")
+    off_delay_s: float = number(0.0, "time that the patch is right before the incident closes")
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,9 +17,9 @@ from slotwatch.snapshot import Confidence, Severity
 
 @dataclass(frozen=True, slots=True)
 class PortErrorsParameters(RuleParameters):
-    errors: int = number(10, "errors and discarded frames in one window that still pass")
+    errors: int = number(10, "errors and discarded frames in one window that are still accepted")
     window_s: float = number(60.0, "time in which they are counted")
-    windows: int = number(2, "windows in a row that are over it")
+    windows: int = number(2, "windows in a row with more than that")
     stale_s: float = number(120.0, "age of the newest count beyond the time between two polls")
 
 

@@ -16,7 +16,7 @@ from slotwatch.snapshot import Severity
 @dataclass(frozen=True, slots=True)
 class PortSlowParameters(RuleParameters):
     slow_mbps: int = number(10, "speed in Mbit/s that is slow whatever it was before")
-    on_delay_s: float = number(5.0, "time it runs so")
+    on_delay_s: float = number(5.0, "time that it runs like this before the incident opens")
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,9 +25,9 @@ MOST_NAMED = 200
 
 @dataclass(frozen=True, slots=True)
 class PoweredOffParameters(RuleParameters):
-    on_delay_s: float = number(5.0, "time with intensity up and power off before it is raised")
+    on_delay_s: float = number(5.0, "time with intensity up and power off before the incident opens")
     switched_on_level: int = number(128, "level, of 255, from which a switched way is on")
-    together_s: float = number(2.0, "time within which circuits that go off are taken for one power cue")
+    together_s: float = number(2.0, "time within which circuits that go off count as one power cue")
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,9 @@ from slotwatch.snapshot import Severity
 @dataclass(frozen=True, slots=True)
 class PreviewOnlyParameters(RuleParameters):
     on_delay_s: float = number(
-        2.4, "time without a live frame: a moment before the loss that it explains is found", "ANSI E1.31-2018 6.7.1"
+        2.4,
+        "time without a live frame; just under the loss timeout, so that it opens before the loss that it explains",
+        "ANSI E1.31-2018 6.7.1",
     )
     recent_s: float = number(2.5, "time for which a preview packet counts", "ANSI E1.31-2018 6.2.6, 6.7.1")
 

@@ -35,7 +35,7 @@ Silent = tuple[int, str, bool]
 
 @dataclass(frozen=True, slots=True)
 class QuerierAbsentParameters(RuleParameters):
-    off_delay_s: float = number(0.0, "time that a querier is heard before it is over")
+    off_delay_s: float = number(0.0, "time that a querier is heard before the incident closes")
     silence_s: float = number(260.0, "silence of a querier that was heard", "RFC 2236 8.4, 8.5; RFC 3376 8.4")
     never_s: float = number(260.0, "time without ever hearing one", "RFC 2236 8.5; RFC 9776 8.5")
 
@@ -175,7 +175,12 @@ RULE = Rule(
     quiet_in_dark=True,
     names_universes=False,
     measured=(
-        Threshold("together_s", TOGETHER_S, "time between last queries of queriers that end as one", "RFC 2236 8.2"),
+        Threshold(
+            "together_s",
+            TOGETHER_S,
+            "longest time between the last queries of queriers that count as ended together",
+            "RFC 2236 8.2",
+        ),
     ),
     source="RFC 2236 8, RFC 3376 8, RFC 3810 9",
     faults=("F16", "F17", "F21"),

@@ -89,5 +89,5 @@ RULE = Rule(
     source="RFC 2236 3 (the lowest address wins), RFC 2933 (igmpInterfaceQuerier)",
     faults=("F17",),
     may_exceed_note=False,
-    next_checks=("Find out which router, switch or access point was added; one querier should be meant.",),
+    next_checks=("Find out which router, switch or access point was added. Only one device should be the querier.",),
 )

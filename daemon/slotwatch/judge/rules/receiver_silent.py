@@ -20,7 +20,7 @@ from slotwatch.snapshot.stage import ReceiverRow
 @dataclass(frozen=True, slots=True)
 class ReceiverSilentParameters(RuleParameters):
     silence_s: float = number(20.0, "time without a poll reply, or with a failed neighbour entry")
-    polled_s: float = number(10.0, "time since somebody polled for which silence says something")
+    polled_s: float = number(10.0, "time since the last poll within which silence counts")
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +131,7 @@ RULE = Rule(
     rule_class=RuleClass.LOSS,
     severity=Severity.WARNING,
     short=ShortWords("receiver silent", "{n} receivers silent", look="Look at the receiver's link lamp"),
-    sentence="Receiver {receiver} ({address}) no longer answers since {since}. {feeds}",
+    sentence="Receiver {receiver} ({address}) has not answered since {since}. {feeds}",
     judged_by=judged_by(ReceiverSilentParameters(), bind),
     facts=ReceiverSilentFacts,
     effects=frozenset({Effect.SILENCE}),

@@ -68,7 +68,7 @@ def describe_repeated(ctx: RuleContext, row: int, p: RepeatedPacketsParameters) 
     ratio = int(copies[row]) / max(1, int(packets[row]))
     name = ctx.universe_name(ctx.universe_of(row))
     if ratio > p.loop_ratio:
-        cause, verdict = "loop", "So many copies go round in a loop."
+        cause, verdict = "loop", "There are so many copies that packets go round in a loop."
         also = ("a device that answers every packet with copies",)
     else:
         cause, verdict = "doubled", "Each packet comes twice: a mirror of both directions, a bonded port, or a loop."

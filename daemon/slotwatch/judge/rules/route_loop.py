@@ -44,7 +44,7 @@ RULE = Rule(
     rule_class=RuleClass.CONTROL,
     severity=Severity.CRITICAL,
     short=ShortWords("route loops", "{n} routes loop", look="Look at the routes page"),
-    sentence="Route {route} would feed, or is fed by, its own output on {universes}; it is held back.",
+    sentence="Route {route} would feed, or is fed by, its own output on {universes}; it is stopped.",
     judged_by=judged_by(RuleParameters(), bind),
     facts=RouteLoopFacts,
     faults=("F47",),

@@ -117,7 +117,7 @@ RULE = Rule(
         Reach(UNIVERSE, rules=frozenset({"slot-priority-faulty"}), only=frozenset({"mixed"})),
     ),
     measured=(
-        Threshold("stuck_packets", STUCK_PACKETS, "packets with the same number: it does not count"),
+        Threshold("stuck_packets", STUCK_PACKETS, "packets with the same number from which the numbers count as stuck"),
         Threshold(
             "discard_window", WINDOW, "numbers behind the last accepted that are discarded", "ANSI E1.31-2018 6.7.2"
         ),

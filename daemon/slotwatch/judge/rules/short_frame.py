@@ -18,7 +18,7 @@ from slotwatch.snapshot import Severity
 
 @dataclass(frozen=True, slots=True)
 class ShortFrameParameters(RuleParameters):
-    on_delay_s: float = number(5.0, "time that no source covers the patched slots before it is raised")
+    on_delay_s: float = number(5.0, "time that no source covers the patched slots before the incident opens")
 
 
 @dataclass(frozen=True, slots=True)

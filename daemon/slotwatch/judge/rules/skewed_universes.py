@@ -24,7 +24,7 @@ MOST_SPREADS = 32
 @dataclass(frozen=True, slots=True)
 class SkewedUniversesParameters(RuleParameters):
     frame_ms: float = number(22.676, "shortest frame of 512 slots", "ANSI E1.11 timing")
-    skew_frames: float = number(1.5, "spread of one step's universes, in such frames, that is still one frame")
+    skew_frames: float = number(1.5, "spread of one step's universes, in such frames, that still counts as one frame")
     steps: int = number(5, "single steps that were spread wider")
     window_s: float = number(60.0, "time in which they are counted")
     isolated_s: float = number(0.3, "rest before and after a change that makes it a single step")

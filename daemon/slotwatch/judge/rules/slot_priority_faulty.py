@@ -25,8 +25,8 @@ LOST_IN_S = 3.0
 
 @dataclass(frozen=True, slots=True)
 class SlotPriorityFaultyParameters(RuleParameters):
-    short_s: float = number(2.5, "time that it covers too few slots before it is raised")
-    mixed_s: float = number(5.0, "time that only some sources use it before it is raised")
+    short_s: float = number(2.5, "time that it covers too few slots before the incident opens")
+    mixed_s: float = number(5.0, "time that only some sources use it before the incident opens")
     shown_s: float = number(300.0, "time for which it is shown that it stopped")
 
 

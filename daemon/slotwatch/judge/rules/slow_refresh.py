@@ -42,13 +42,13 @@ class SlowRefreshParameters(RuleParameters):
     norm_known_s: float = number(30.0, "movement seen before its own best rate counts")
     moving_ratio: float = number(0.8, "share of frames that step by 4 or more in some slot while it moves")
     chase_hz: float = number(5.0, "rate below which frames are the steps of a chase")
-    jump: int = number(128, "step of a slot, of 255, that is a chase or a bump and no fade")
+    jump: int = number(128, "step of a slot, of 255, that belongs to a chase or a bump, not to a fade")
     jump_fresh_s: float = number(0.2, "time after a frame in which its jump is looked for")
-    jump_kept_s: float = number(2.0, "time for which a jump makes an Art-Net stream one that is sent on change")
+    jump_kept_s: float = number(2.0, "time after a jump for which an Art-Net stream counts as sent on change")
     rest_frames: int = number(
         2, "frames equal to their predecessor that make a rest: three equal ones", "ANSI E1.31-2018 6.6.2"
     )
-    rest_s: float = number(0.3, "time without a frame that makes a rest: nobody moves at under 3 Hz")
+    rest_s: float = number(0.3, "time without a frame that makes a rest: no movement is sent at under 3 Hz")
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,7 @@ from slotwatch.snapshot import Severity
 
 @dataclass(frozen=True, slots=True)
 class SourceAbsentParameters(RuleParameters):
-    start_s: float = number(10.0, "time that a house is given to appear")
+    start_s: float = number(10.0, "time allowed at the start before everything declared must be heard")
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,7 @@ from slotwatch.wire.universe import Protocol
 
 @dataclass(frozen=True, slots=True)
 class SourceConflictParameters(RuleParameters):
-    on_delay_s: float = number(5.0, "overlap that is no hand-over")
+    on_delay_s: float = number(5.0, "overlap that is too long for a hand-over")
     moving_s: float = number(2.0, "time since its newest change for which a source's levels count as moving")
 
 

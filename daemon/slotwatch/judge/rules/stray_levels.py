@@ -27,7 +27,7 @@ SAME_MOVE_NS = 10 * NANOSECONDS
 
 @dataclass(frozen=True, slots=True)
 class StrayLevelsParameters(RuleParameters):
-    on_delay_s: float = number(5.0, "time above zero before it is raised")
+    on_delay_s: float = number(5.0, "time above zero before the incident opens")
     fit_slots: int = number(10, "fewest slots above zero that are compared with other universes' patches")
     own_fit_ratio: float = number(0.6, "share of them on patched slots above which they fit their own universe")
     other_fit_ratio: float = number(0.97, "least share of them on another universe's patched slots")

@@ -24,8 +24,8 @@ SupplyLine = tuple[str, int]
 
 @dataclass(frozen=True, slots=True)
 class SupplyOverloadParameters(RuleParameters):
-    on_delay_s: float = number(10.0, "time over the limit before it is raised")
-    over_ratio: float = number(1.005, "estimate over the limit that is no rounding of levels and declared loads")
+    on_delay_s: float = number(10.0, "time over the limit before the incident opens")
+    over_ratio: float = number(1.005, "ratio of estimate to limit that rounding of levels and loads cannot explain")
 
 
 @dataclass(frozen=True, slots=True)

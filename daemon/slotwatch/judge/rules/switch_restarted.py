@@ -45,7 +45,7 @@ def describe_restarted_switch(ctx: RuleContext, key: Key) -> Finding:
     began = f"Its up time begins at {ctx.time_of_day(restart.moment.middle_ns)}." if restart else ""
     verdict = "Its ports were dark until it was up again: what is connected to it was cut off."
     if only_management:
-        verdict = "The switch itself did not, as its own clock shows: frames should have gone on."
+        verdict = "The switch itself did not restart, as its own clock shows: frames should not have stopped."
     return Finding(
         group=f"switch:{name}",
         since_ns=restart.moment.middle_ns if restart else ctx.now_ns,

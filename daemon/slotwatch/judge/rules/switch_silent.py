@@ -14,7 +14,7 @@ from slotwatch.snapshot import Severity
 @dataclass(frozen=True, slots=True)
 class SwitchSilentParameters(RuleParameters):
     polls: int = number(3, "polls in a row without an answer")
-    off_delay_s: float = number(3.0, "time it answers again before it is over")
+    off_delay_s: float = number(3.0, "time it answers again before the incident closes")
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +41,7 @@ def describe_silent_switch(ctx: RuleContext, name: str) -> Finding:
         since_ns=(record.first_missed_ns if record else 0) or ctx.now_ns,
         facts=SwitchSilentFacts(name, f": {reason}" if reason else ""),
         evidence=(
-            "Its evidence is missing. The show is judged by its packets.",
+            "Without its answers, the show is judged by packets alone.",
             f"It last answered at {ctx.time_of_day(record.answered_ns)}."
             if record and record.answered_ns
             else "It never answered since this listener started.",
@@ -60,7 +60,7 @@ RULE = Rule(
     name="switch-silent",
     rule_class=RuleClass.SELF,
     severity=Severity.NOTE,
-    sentence="Switch {switch} does not answer since {since}{reason}. Its ports are not known.",
+    sentence="Switch {switch} has not answered since {since}{reason}. The state of its ports is not known.",
     short=ShortWords(
         "a switch does not answer", "{n} switches do not answer", look="Check whether the switch has power"
     ),

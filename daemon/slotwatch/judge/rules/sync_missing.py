@@ -29,7 +29,7 @@ class SyncMissingParameters(RuleParameters):
     artnet_sync_loss_s: float = number(
         4.0, "time without ArtSync after which nodes act at once again", "Art-Net 4, ArtSync"
     )
-    artnet_syncs: int = number(10, "ArtSync packets before that show that its sender synchronises")
+    artnet_syncs: int = number(10, "ArtSync packets that must have come before, to show that its sender synchronises")
     artnet_shown_s: float = number(60.0, "time for which it is shown that ArtSync ended")
 
 

@@ -23,10 +23,12 @@ MOST_NAMED = 64
 
 @dataclass(frozen=True, slots=True)
 class TooManySourcesParameters(RuleParameters):
-    off_delay_s: float = number(60.0, "time without a packet that was not kept, before it is over")
+    off_delay_s: float = number(60.0, "time without a packet that was not kept, before the incident closes")
     recent_s: float = number(10.0, "time for which a packet that was not kept counts")
-    new_sources: int = number(256, "new undeclared sources at once that no show brings: they are not judged one by one")
-    new_s: float = number(10.0, "time in which they come")
+    new_sources: int = number(
+        256, "new undeclared sources at once from which they are not judged one by one: no show brings so many"
+    )
+    new_s: float = number(10.0, "time within which they come")
 
 
 @dataclass(frozen=True, slots=True)

@@ -46,7 +46,7 @@ RULE = Rule(
     rule_class=RuleClass.PATCH,
     severity=Severity.NOTE,
     short=ShortWords("slot pair torn", "{n} slot pairs torn", look="Find out who sends the pair"),
-    sentence="{fixtures}: coarse and fine slots of {role} were updated apart.",
+    sentence="{fixtures}: coarse and fine slots of {role} were not updated together.",
     judged_by=judged_by(RuleParameters(), bind),
     facts=PairFacts,
     measured=(

@@ -17,7 +17,7 @@ from slotwatch.snapshot import Severity
 class TwoNeighboursParameters(RuleParameters):
     # A lead that is moved to another switch and back makes two.
     turns: int = number(3, "changes from one device to another within twice the time that an announcement holds")
-    off_delay_s: float = number(10.0, "time only one announces itself before it is over")
+    off_delay_s: float = number(10.0, "time only one announces itself before the incident closes")
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +53,7 @@ RULE = Rule(
     name="two-neighbours",
     rule_class=RuleClass.SELF,
     severity=Severity.NOTE,
-    sentence="{network}: several devices announce themselves at this listener's lead: {neighbours}.",
+    sentence="{network}: several devices announce themselves on this listener's lead: {neighbours}.",
     short=ShortWords("lead with two neighbours", "{n} leads with two neighbours"),
     judged_by=judged_by(TwoNeighboursParameters(), bind),
     facts=TwoNeighboursFacts,

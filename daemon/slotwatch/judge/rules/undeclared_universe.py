@@ -19,8 +19,8 @@ REFRESH_S = 2.0
 
 @dataclass(frozen=True, slots=True)
 class UndeclaredUniverseParameters(RuleParameters):
-    on_delay_s: float = number(1.0, "time that it carries data before it is raised")
-    frames: int = number(3, "fewest frames that are no slip")
+    on_delay_s: float = number(1.0, "time that it carries data before the incident opens")
+    frames: int = number(3, "fewest frames that count")
 
 
 @dataclass(frozen=True, slots=True)

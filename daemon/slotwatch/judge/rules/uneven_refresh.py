@@ -73,10 +73,10 @@ def describe_uneven(ctx: RuleContext, row: int, p: UnevenRefreshParameters) -> F
         f"{name}: {wording.count(gaps, 'gap')} over {FLOOR_MS:g} ms in {p.window_s:g} s, "
         f"the longest {longest_ms:.0f} ms, while levels move."
     ]
-    also: tuple[str, ...] = ("a program on the sender that holds it up at times",)
+    also: tuple[str, ...] = ("a program on the sender that delays it at times",)
     # Evidence is what was counted. What follows from it depends on which other streams are uneven; the summary has it.
     if not streams.sequence_measurable[row]:
-        counted, verdict, cause = "Its numbering does not tell whether frames are missing.", "", ""
+        counted, verdict, cause = "Its sequence numbers do not show whether frames are missing.", "", ""
     elif lost:
         counted, verdict, cause = "Frames are missing by sequence.", "They are lost on the way.", LOST_ON_THE_WAY
         also = ("a lead, a port or a wireless hop on the path",)
@@ -88,15 +88,15 @@ def describe_uneven(ctx: RuleContext, row: int, p: UnevenRefreshParameters) -> F
     if there is not None and not lost and cause != THIS_COMPUTER:
         own, name = there.declared.own_name, there.declared.name
         if not there.known:
-            verdict, cause = "Its sender pauses, or the path holds them up.", ""
+            verdict, cause = "Its sender pauses, or the path delays them.", ""
         elif there.interval_max_ms < FLOOR_MS:
-            verdict, cause = f"They are held up between {places_of(own, name)}.", WAY_BETWEEN
+            verdict, cause = f"They are delayed between {places_of(own, name)}.", WAY_BETWEEN
             evidence += [f"At {name} the same stream has no gap over {FLOOR_MS:g} ms.", say_page(there.declared)]
             also = (f"the computer or the switch port of {own} alone",)
         else:
             evidence.append(f"At {name} the same stream has gaps of up to {there.interval_max_ms:.0f} ms.")
     if _clumps(ctx, row, p):
-        verdict, cause = "They come in clumps, a beacon interval apart: a wireless hop holds them back.", WIRELESS
+        verdict, cause = "They come in clumps, a beacon interval apart: a wireless hop delays them.", WIRELESS
         evidence.append(f"Clumps start at multiples of {p.beacon_ms:g} ms, the beacon interval of wireless networks.")
     return finding_of(
         ctx,

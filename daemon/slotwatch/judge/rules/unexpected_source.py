@@ -23,8 +23,8 @@ PRIORITIES = 256
 
 @dataclass(frozen=True, slots=True)
 class UnexpectedSourceParameters(RuleParameters):
-    on_delay_s: float = number(1.0, "time it is live before it is raised")
-    frames: int = number(3, "fewest frames that are no slip")
+    on_delay_s: float = number(1.0, "time it is live before the incident opens")
+    frames: int = number(3, "fewest frames that count")
     overlap_s: float = number(5.0, "longest time that it and one whose place it takes may both have sent")
 
 
@@ -81,7 +81,7 @@ class UnexpectedSources:
         elif winner >= 0 and streams.priority[winner] > priority:
             effect = f"It has no effect now: {ctx.say_source(ctx.source_of(winner))} sends at a higher priority."
         else:
-            effect = "It has an equal say."
+            effect = "It counts as much as the other sources."
         before = ctx.before.incident(RULE.name, ctx.universe_name(universe), ctx.source_key(ctx.first_leg(source)))
         first_ns = min(int(streams.first_frame_ns[row]), before.began_ns if before else ctx.now_ns)
         taken = takeover.slots if takeover is not None else 0

@@ -20,10 +20,12 @@ from slotwatch.snapshot import Severity
 
 @dataclass(frozen=True, slots=True)
 class UniverseLostParameters(RuleParameters):
-    start_s: float = number(10.0, "time that a house is given to appear after this computer's own link came back")
-    forgotten_s: float = number(600.0, "silence after which an undeclared universe is no open question")
-    brief_s: float = number(30.0, "least time for which it is one; else as long as it was heard")
-    lived_s: float = number(2.0, "shortest life of an undeclared universe that can be lost")
+    start_s: float = number(
+        10.0, "time allowed for everything to be heard again after this computer's own link came back"
+    )
+    forgotten_s: float = number(600.0, "longest silence for which an undeclared universe is reported as lost")
+    brief_s: float = number(30.0, "shortest such silence; between the two, as long as the universe was heard")
+    lived_s: float = number(2.0, "shortest time for which an undeclared universe must have been heard to be lost")
 
 
 def is_lost(ctx: RuleContext, p: UniverseLostParameters) -> Mask:

@@ -40,7 +40,9 @@ REFRESH_S = 5.0
 
 @dataclass(frozen=True, slots=True)
 class UniverseMissingParameters(RuleParameters):
-    start_s: float = number(10.0, "time that a house is given to appear, or to come back once a phase needs it")
+    start_s: float = number(
+        10.0, "time allowed before everything declared must be heard, at the start or once a phase needs it"
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,7 +176,13 @@ RULE = Rule(
             rules=frozenset({"backup-absent", "receiver-silent", "short-frame", "source-absent", "universe-lost"}),
         ),
     ),
-    measured=(Threshold("heard_lately_s", HEARD_LATELY_S, "time for which what was heard can be seen from here"),),
+    measured=(
+        Threshold(
+            "heard_lately_s",
+            HEARD_LATELY_S,
+            "time for which a universe counts as visible from this port after it was heard",
+        ),
+    ),
     faults=("F10", "F11", "F49"),
     next_checks=(
         "Look at the source's output list: is this universe patched, switched on, and under this number?",

@@ -24,11 +24,11 @@ LEAST = 1e-3
 
 @dataclass(frozen=True, slots=True)
 class UnlikeUsualParameters(RuleParameters):
-    off_delay_s: float = number(60.0, "time its condition is gone before it is over")
-    mads: int = number(5, "median absolute deviations that it must be away from the median", ROBUST)
-    rate_ratio: float = number(0.25, "share of the usual rate that it must be slower by")
-    late_frames: float = number(2.0, "usual intervals that the 99th percentile must be longer by")
-    missing_percent: float = number(0.2, "points of missing frames that it must be worse by")
+    off_delay_s: float = number(60.0, "time that its condition must be gone before the incident closes")
+    mads: int = number(5, "distance from the median, in median absolute deviations", ROBUST)
+    rate_ratio: float = number(0.25, "share of the usual rate by which it must be slower")
+    late_frames: float = number(2.0, "usual intervals by which the 99th percentile must be longer")
+    missing_percent: float = number(0.2, "percentage points by which the share of missing frames must be worse")
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,8 +189,8 @@ RULE = Rule(
     effects=frozenset({Effect.STREAM_TROUBLE}),
     measured=(
         Threshold("minutes", RECENT_MINUTES, "judged minutes in a row that must all be outside"),
-        Threshold("fewest_shows", FEWEST_SHOWS, "fewest shows that say what is usual"),
-        Threshold("most_shows", MOST_SHOWS, "newest shows that say it"),
+        Threshold("fewest_shows", FEWEST_SHOWS, "fewest shows from which the usual is known"),
+        Threshold("most_shows", MOST_SHOWS, "most shows that are used, the newest first"),
     ),
     source="median and median absolute deviation: F. R. Hampel, 1974; the limits: common practice, no source",
     next_checks=(

@@ -95,7 +95,7 @@ def describe_winners(ctx: RuleContext, key: Key) -> Finding:
         evidence=(*evidence, say_page(declared)),
         cause=WAY_BETWEEN,
         confidence=Confidence.HIGH,
-        also_possible=("a source that sends to one of the two networks only, as intended",),
+        also_possible=("a source that is meant to send to one of the two networks only",),
     )
 
 

@@ -16,7 +16,7 @@ OTHER_GROUP = 2
 
 @dataclass(frozen=True, slots=True)
 class WrongGroupParameters(RuleParameters):
-    on_delay_s: float = number(1.0, "time that it is sent so before it is raised")
+    on_delay_s: float = number(1.0, "time that it is sent so before the incident opens")
 
 
 @dataclass(frozen=True, slots=True)
