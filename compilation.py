@@ -18,7 +18,7 @@ from typing import Any
 from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
 SHARED = Path("daemon/slotwatch/edge/shared")
-SOURCES = (SHARED / "continuations.c", SHARED / "receiving.c", SHARED / "recording.c")
+SOURCES = tuple(SHARED / f"{name}.c" for name in ("continuations", "receiving", "recording", "looking"))
 MACHINES = ("x86_64", "aarch64")
 
 

@@ -24,7 +24,7 @@ from slotwatch.snapshot import Snapshot, UniverseState
 from slotwatch.snapshot.readiness import Readiness
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.decode import decode
-from slotwatch.wire.novelty import Routine
+from slotwatch.wire.novelty import CompiledLook, Routine
 from slotwatch.wire.observation import JoinSeen, Observation
 
 TICK_NS = 50_000_000
@@ -57,8 +57,10 @@ class Engine:
         phase: Phase | None = None,
         replay: bool = False,
         compiled: CompiledPass | None = None,
+        looking: CompiledLook | None = None,
     ) -> None:
-        """compiled: takes packets that only go on, where it is there; without it numpy does, with the same result."""
+        """compiled: takes packets that only go on, where it is there; without it numpy does, with the same result.
+        looking: the same for `brings_change`."""
         self.house = house
         self.started_ns = now_ns
         self.now_ns = now_ns
@@ -66,7 +68,7 @@ class Engine:
         self.replay = replay
         self.model = Model(house, now_ns, compiled)
         self.judge = Judge(house, now_ns, wall_offset_ns, phase)
-        self._routine = Routine()
+        self._routine = Routine(looking)
         self._reporter = Reporter(self.model)
         self._minutes = Minutes(now_ns, wall_offset_ns)
         self._noted_ns = now_ns
@@ -104,10 +106,10 @@ class Engine:
         if not self.replay:
             self._keep_minutes(now_ns)
 
-    def brings_change(self, batch: Batch) -> bool:
-        """Whether these packets, not ingested yet, are more than routine: then the next tick should not wait for
-        `rest_ns`. Wants every packet once, in order; none is kept."""
-        return self._routine.brings_change(batch)
+    def brings_change(self, batch: Batch, first: int = 0, end: int | None = None) -> bool:
+        """Whether the rows [first, end), not ingested yet, are more than routine: then the next tick should not wait
+        for `rest_ns`. Wants every packet once, in order; none is kept."""
+        return self._routine.brings_change(batch, first, end)
 
     def next_deadline_ns(self) -> int:
         """When `tick` is due next, if no packet brings a change."""

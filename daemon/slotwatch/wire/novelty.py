@@ -10,6 +10,9 @@ and 6-1, Art-Net 4 ArtDmx.
 
 from __future__ import annotations
 
+from typing import Any
+from typing import Protocol as Interface
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -45,18 +48,30 @@ _WEIGHTS = (np.arange(1, HEAD_WORDS + 5, dtype=np.uint64) * np.uint64(0x9E3779B9
 _HEAD_WEIGHTS, _WAY_WEIGHTS = _WEIGHTS[:HEAD_WORDS], _WEIGHTS[HEAD_WORDS:]
 
 
+class CompiledLook(Interface):
+    """The function of `looking.c`. It takes the address of an array of 64-bit words."""
+
+    def look(self, words: int) -> bool: ...
+
+
 class Routine:
     """What came lately, a stream for a stream."""
 
-    def __init__(self) -> None:
+    def __init__(self, compiled: CompiledLook | None = None) -> None:
+        """compiled: looks in place of numpy, with the same result."""
         self._known: dict[int, tuple[int, int]] = {}
         """By a hash of what a stream's datagrams have alike: the last sequence number, and when it came."""
+        self._compiled = None if compiled is None else _Compiled(compiled)
 
-    def brings_change(self, batch: Batch) -> bool:
-        """Whether any of these is more than routine. Wants every packet once, in order of arrival; remembers all."""
+    def brings_change(self, batch: Batch, first: int = 0, end: int | None = None) -> bool:
+        """Whether any of the rows [first, end) is more than routine. Wants every packet once, in order of arrival;
+        remembers all."""
+        end = len(batch) if end is None else end
+        if self._compiled is not None:
+            return self._compiled.brings_change(batch, first, end)
         changed = False
         known = self._known
-        for mark, number, t_ns in _marks(batch):
+        for mark, number, t_ns in _marks(batch.part(slice(first, end))):
             last = known.get(mark)
             if last is None or t_ns - last[1] > FORGET_NS or not _follows(number, last[0]):
                 changed = True
@@ -64,6 +79,51 @@ class Routine:
                     known.clear()
             known[mark] = number, t_ns
         return changed
+
+
+class _Compiled:
+    """The compiled look over batches. Rows of the same batch as before, a ring's, cost no new addresses."""
+
+    def __init__(self, compiled: CompiledLook) -> None:
+        self._look = compiled.look
+        self._known = np.zeros(2 * MOST_KNOWN, _KNOWN)
+        self._known["number"] = -1
+        protocols = (_MASKS, _WEIGHTS, _NUMBER_AT)
+        self._words = np.zeros(_COUNT_AT + 3, np.int64)
+        self._words[_FIRST_AT + 2 :] = (
+            *(one.ctypes.data for one in protocols),
+            *(len(_MASKS), _E131, _ARTNET, _E131_SYNC, _ART_SYNC),
+            *(E131_ROOT_EXTENDED, E131_FRAME_SYNC, ART_SYNC_HIGH),
+            *(self._known.ctypes.data, len(self._known), 0, MOST_KNOWN, FORGET_NS),
+        )
+        self._view, self._address = self._words.data, self._words.ctypes.data
+        self._batch: Batch | None = None
+        self._columns: list[NDArray[Any]] = []
+
+    def brings_change(self, batch: Batch, first: int, end: int) -> bool:
+        if batch is not self._batch:
+            self._take(batch)
+        self._view[_FIRST_AT], self._view[_FIRST_AT + 1] = first, end
+        return self._look(self._address)
+
+    @property
+    def count(self) -> int:
+        """How many datagrams are remembered."""
+        return self._view[_COUNT_AT]
+
+    def _take(self, batch: Batch) -> None:
+        """Look into this batch from now on."""
+        columns = (batch.length, batch.t_ns, batch.network, batch.protocol, batch.flags, batch.src, batch.dst)
+        data = batch.data if batch.data.strides[1] == 1 else np.ascontiguousarray(batch.data)
+        self._columns = [data, *(np.ascontiguousarray(one) for one in columns)]
+        addresses = [one.ctypes.data for one in self._columns]
+        self._words[:_FIRST_AT] = (addresses[0], data.strides[0], *addresses[1:])
+        self._batch = batch
+
+
+_KNOWN = np.dtype([("mark", "<u8"), ("t_ns", "<i8"), ("number", "<i8")])
+_FIRST_AT, _COUNT_AT = 9, 24
+"""Places of the compiled look's words."""
 
 
 def _follows(number: int, before: int) -> bool:

@@ -44,7 +44,7 @@ def test_the_parents_sizes_are_the_rings_own(rows: int) -> None:
 def test_a_reader_sees_what_was_put_and_no_more(fd: int) -> None:
     writer, reader = RingWriter(fd, ROWS), Ring(fd, ROWS)
     writer.put(b"hello", t_ns=5, network=1, protocol=3, src_port=9)
-    (batch,) = reader.views_of(0, reader.head)
+    (batch,) = pieces(reader, 0, reader.head)
     assert (len(batch), batch.t_ns[0], batch.network[0], batch.protocol[0]) == (1, 5, 1, 3)
     assert bytes(batch.data[0, : batch.length[0]]) == b"hello"
     assert not reader.data.flags.writeable
@@ -58,7 +58,12 @@ def test_a_new_writer_goes_on_where_the_last_one_ended(fd: int) -> None:
     second.put(b"b")
     second.turn(11, 20, kernel_drops=1)
     assert (reader.head, reader.generation, reader.kernel_drops) == (2, 2, 5)
-    assert [bytes(b.data[i, :1]) for b in reader.views_of(0, 2) for i in range(len(b))] == [b"a", b"b"]
+    assert [bytes(b.data[i, :1]) for b in pieces(reader, 0, 2) for i in range(len(b))] == [b"a", b"b"]
+
+
+def pieces(of: Ring, first: int, end: int) -> list[Batch]:
+    """The rows [first, end) as they lie in the ring."""
+    return [of.packets.part(slice(*place)) for place in of.places_of(first, end)]
 
 
 def put(writer: RingWriter, first: int, count: int) -> None:
@@ -169,7 +174,7 @@ def test_rows_that_wait_stay_where_they_are(fd: int) -> None:
     assert reader.take(ring_.head, 99) is not None
     writer.rewind()
     assert writer.place()[0] == 100
-    (waiting,) = ring_.views_of(reader.tail, ring_.head)
+    (waiting,) = pieces(ring_, reader.tail, ring_.head)
     assert numbers(waiting) == [99]
     assert reader.take(ring_.head) is not None
     writer.rewind()
@@ -210,7 +215,7 @@ def test_a_reader_that_is_not_waited_for_loses_rows_and_is_given_no_others(fd: i
     writer.rewind()
     put(writer, 300, 20)
     assert not slow.was_whole(unreported.tail)
-    assert [numbers(batch) for batch in slow.views_of(unreported.tail, slow.head)] == [list(range(300, 320))]
+    assert [numbers(batch) for batch in pieces(slow, unreported.tail, slow.head)] == [list(range(300, 320))]
     batch = unreported.take(slow.head)
     assert batch is not None
     assert (numbers(batch), unreported.lost) == (list(range(300, 320)), 200)

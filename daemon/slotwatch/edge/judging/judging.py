@@ -106,9 +106,11 @@ class JudgingProcess:
         self._rows = RingReader(ring, min(judged, ring.head) if before_ns else ring.head, self._place)
         self._rows.lost = lost
         self._away_ns = now_ns - before_ns if before_ns else 0
-        going_on = compiled.load()
-        self._is_compiled = None not in (going_on, self._recording)
-        self.engine = Engine(house, now_ns=before_ns or now_ns, wall_offset_ns=self._offset_ns, compiled=going_on)
+        going_on, looking = compiled.load(), compiled.load_looking()
+        self._is_compiled = None not in (going_on, looking, self._recording)
+        self.engine = Engine(
+            house, now_ns=before_ns or now_ns, wall_offset_ns=self._offset_ns, compiled=going_on, looking=looking
+        )
         self._orders = FrontOrders(self.engine, self._pace, self._publications, routes, self._observe, board)
         self._groups = GroupWatch(house)
         self._neighbours = NeighbourWatch(house)
@@ -231,7 +233,8 @@ class JudgingProcess:
         if head - first >= (GATHERED_ROWS if rests else BUSY_ROWS):
             return False  # not worth a look; what comes after them will be judged as new
         # Reads all rows. Torn rows would look new, and that only ends idling.
-        changes = [self.engine.brings_change(batch) for batch in self.ring.views_of(first, head)]
+        packets, places = self.ring.packets, self.ring.places_of(first, head)
+        changes = [self.engine.brings_change(packets, start, end) for start, end in places]
         return rests and not any(changes)
 
     def _ingest(self, head: int) -> int:

@@ -1,4 +1,5 @@
-"""What is compiled, where it was built for this computer: the pass over packets that only go on, receiving, recording.
+"""What is compiled, where it was built for this computer: the pass over packets that only go on, receiving, recording,
+the look for changes.
 
 Each is one file beside this one, made of a C file of the same name by `compilation.py` when the package is built or
 installed for development. They are no part of Python, so one file fits every Python of a machine. Without them, or
@@ -15,6 +16,7 @@ from pathlib import Path
 SOURCE = Path(__file__).parent / "continuations.c"
 RECEIVING = SOURCE.with_name("receiving.c")
 RECORDING = SOURCE.with_name("recording.c")
+LOOKING = SOURCE.with_name("looking.c")
 _TWO_ADDRESSES = (ctypes.c_void_p, ctypes.c_void_p)
 
 
@@ -70,6 +72,18 @@ class Recording:
         self._record(call)
 
 
+class Looking:
+    """The function of `looking.c`."""
+
+    def __init__(self, library: ctypes.PyDLL) -> None:
+        self._look = library.slotwatch_look
+        self._look.argtypes, self._look.restype = (ctypes.c_void_p,), ctypes.c_int64
+
+    def look(self, words: int) -> bool:
+        """Whether packets bring a change."""
+        return bool(self._look(words))
+
+
 def built_name(source: Path, machine: str = "") -> str:
     """Name of the built file for a machine as `platform.machine` calls it."""
     return f"{source.stem}.{machine or platform.machine()}.so"
@@ -91,6 +105,12 @@ def load_recording(file: Path | None = None) -> Recording | None:
     """Load compiled recording; None where it is not there or does not fit this source."""
     library = _library(RECORDING, file)
     return None if library is None else Recording(library)
+
+
+def load_looking(file: Path | None = None) -> Looking | None:
+    """Load the compiled look for changes; None where it is not there or does not fit this source."""
+    library = _library(LOOKING, file)
+    return None if library is None else Looking(library)
 
 
 def _library(source: Path, file: Path | None) -> ctypes.PyDLL | None:

@@ -199,20 +199,18 @@ class Ring:
         fence()
         return first >= self.oldest()
 
-    def views_of(self, first: int, end: int) -> Iterator[Batch]:
-        """Yield the first NEAR_BYTES of the rows [first, end) as one batch, or two where the ring wraps.
+    def places_of(self, first: int, end: int) -> Iterator[tuple[int, int]]:
+        """Yield where in `packets` the rows [first, end) lie, as first and end of one piece, or of two where the ring
+        wraps.
 
-        Views, which intake may overwrite at any time: for what may be wrong now and then. Else use a RingReader.
+        Intake may overwrite them at any time: for what may be wrong now and then. Else use a RingReader.
         """
-        offset, origin = self.wall_offset_ns, self.origin
+        origin = self.origin
         first = max(first, origin)
         while first < end:
             start = (first - origin) % self.rows
             count = min(end - first, self.rows - start)
-            part = slice(start, start + count)
-            batch = self.packets.part(part)
-            batch.wall_offset_ns = offset
-            yield batch
+            yield start, start + count
             first += count
 
     def octets(self, row: int) -> bytes:
