@@ -18,7 +18,7 @@ from typing import Any
 from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
 SHARED = Path("daemon/slotwatch/edge/shared")
-SOURCES = tuple(SHARED / f"{name}.c" for name in ("continuations", "receiving", "recording", "looking"))
+SOURCES = tuple(SHARED / f"{name}.c" for name in ("continuations", "receiving", "recording", "looking", "copying"))
 MACHINES = ("x86_64", "aarch64")
 
 

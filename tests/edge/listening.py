@@ -19,7 +19,8 @@ from slotwatch.edge.shared.messages.intake import (
     LinksSeen,
     ToIntake,
 )
-from slotwatch.edge.shared.ring import Ring, RingReader, RingWriter, create_memory
+from slotwatch.edge.shared.ring import Ring, RingWriter, create_memory
+from slotwatch.edge.shared.ring_reader import RingReader
 from slotwatch.house.schema import DeclaredUniverse, House, Listen, Network, Route
 from slotwatch.wire.batch import Batch, empty
 from slotwatch.wire.observation import JoinSeen, LinkSeen

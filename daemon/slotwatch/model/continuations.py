@@ -24,7 +24,7 @@ from slotwatch.model.part import LEVELS, Part
 from slotwatch.model.segments import Rows
 from slotwatch.model.sources import NAME_AGAIN_NS
 from slotwatch.model.streams import Streams
-from slotwatch.wire.batch import Batch
+from slotwatch.wire.batch import Batch, addresses_of, is_plain
 from slotwatch.wire.universe import Protocol as WireProtocol
 
 HEAD_BYTES = 126
@@ -41,6 +41,8 @@ _COLUMNS = (
 """Columns of the stream table in the order in which the compiled pass expects them."""
 
 
+_WORDS = 30
+"""Of a call, as `struct call` of `continuations.c` has them."""
 _TAKEN, _SUM_US, _GAPS, _SHOWN, _LEFT_OUT = -6, -4, -3, -2, -1
 """Places of the answer in a call."""
 
@@ -69,6 +71,16 @@ class CompiledPass(Protocol):
     def pairs(self, frames: int) -> int: ...
 
 
+class _Scratch:
+    """Where the compiled pass writes what it found of so many rows at most."""
+
+    def __init__(self, rows: int) -> None:
+        self.at, self.stream, self.others = (np.empty(rows, np.int64) for _ in range(3))
+        self.gaps = np.empty((rows, 4), np.int64)
+        at, stream = self.at.ctypes.data, self.stream.ctypes.data
+        self.addresses = at, stream, self.others.ctypes.data, self.gaps.ctypes.data
+
+
 class Continuations:
     """The last packet of each stream, where the next one may be like it."""
 
@@ -76,7 +88,12 @@ class Continuations:
         self._streams, self._counters, self._compiled = streams, counters, compiled
         self._edges_us, self._weights = counters.edges_us.copy(), WEIGHTS.copy()
         self._calls = self._keys_used = 0
-        self._of: tuple[int, int, int, int] = (0, 0, 0, 0)
+        self._of: tuple[int, int, int] = (0, 0, 0)
+        self._ring: NDArray[np.int16] | None = None
+        self._gaps_us_address = self._gaps_us_stride = self._table_address = 0
+        self._words = np.zeros(_WORDS, np.int64)
+        self._words_address = self._words.ctypes.data
+        self._scratch = _Scratch(0)
         self._make(0)
 
     def _make(self, capacity: int) -> None:
@@ -95,19 +112,23 @@ class Continuations:
         """Follow tables that grew."""
         streams, ring = self._streams, self._streams.windows.ring
         universes = streams.universes
-        of = (streams.capacity, streams.sources.capacity, universes.capacity, ring.ctypes.data)
-        if of == self._of:
+        of = (streams.capacity, streams.sources.capacity, universes.capacity)
+        if of == self._of and ring is self._ring:
             return
         if streams.capacity != self._of[0]:
             self._make(streams.capacity)
-        self._of = of
+        self._of, self._ring = of, ring
+        gaps_us = streams.windows.gaps_us
+        self._gaps_us_address, self._gaps_us_stride = gaps_us.ctypes.data, gaps_us.strides[0]
         columns: list[NDArray[Any]] = [getattr(streams, name) for name in _COLUMNS]
-        columns += [streams.sources.name_read_ns, self._counters.intervals[_E131], self._edges_us, self._weights, ring]
+        sources, intervals = streams.sources, self._counters.intervals[_E131]
+        columns += [sources.name_read_ns, sources.raw_name, intervals, self._edges_us, self._weights, ring]
         kept = (self.ready, self._heads, self._ways, self._length, self._left, self._keys, self._rows)
         addresses = [one.ctypes.data for one in columns]
         owners = (streams.universe, universes.winner, universes.declared)
         addresses += [ring.shape[2], *(one.ctypes.data for one in (*owners, *kept)), len(self._keys)]
         self._table = np.array(addresses, np.int64)
+        self._table_address = self._table.ctypes.data
 
     # --- remembering ----------------------------------------------------------------------------------
 
@@ -130,63 +151,55 @@ class Continuations:
         if self._keys_used + len(which) > len(self._rows) // 2:
             self._rows[:], self.ready[:], self._keys_used = -1, False, 0  # most are of streams that are forgotten
         at, rows = at[which].astype(np.int64), rows[which].astype(np.int64)
-        call = self._call(batch, 0, 0, (at, rows, at, at))
+        call = self._call(batch, 0, 0, (at.ctypes.data, rows.ctypes.data, 0, 0))
         call[_TAKEN] = len(which)
-        self._keys_used += self._compiled.learn(self._table.ctypes.data, call.ctypes.data)
+        self._keys_used += self._compiled.learn(self._table_address, self._words_address)
 
     # --- taking ---------------------------------------------------------------------------------------
 
     def take(self, batch: Batch, first: int, end: int, tap: LightTap | None = None) -> Taken:
         """Take of the rows [first, end) of a batch those that go on. All must be of the bucket that is being filled.
 
-        tap: is shown the frames that are taken.
+        tap: is shown the frames that are taken. What is returned lies where the next call writes.
         """
         self._fit()
-        at, stream, others = (np.empty(end - first, np.int64) for _ in range(3))
-        gaps = np.empty((end - first, 4), np.int64)
+        if end - first > len(self._scratch.at):
+            self._scratch = _Scratch(end - first)
+        found = self._scratch
         laid = None if tap is None else tap.lay_out(end - first)
-        call = self._call(batch, first, end, (at, stream, others, gaps), laid)
-        taken = self._compiled.go_on(self._table.ctypes.data, call.ctypes.data)
+        call = self._call(batch, first, end, found.addresses, laid)
+        taken = self._compiled.go_on(self._table_address, self._words_address)
         if taken:
             self._streams.windows.note_filled()
             self._counters.packets[_E131] += taken
             self._counters.interval_sum_s[_E131] += int(call[_SUM_US]) / 1e6
         if tap is not None and laid is not None:
             tap.keep(laid, int(call[_SHOWN]), int(call[_LEFT_OUT]))
-        return Taken(at[:taken], stream[:taken], others[: end - first - taken], gaps[: int(call[_GAPS])])
+        others = found.others[: end - first - taken]
+        return Taken(found.at[:taken], found.stream[:taken], others, found.gaps[: int(call[_GAPS])])
 
     def _call(
-        self, batch: Batch, first: int, end: int, found: tuple[NDArray[np.int64], ...], laid: Laid | None = None
+        self, batch: Batch, first: int, end: int, found: tuple[int, int, int, int], laid: Laid | None = None
     ) -> NDArray[np.int64]:
         """Lay out what the compiled pass wants to know of a batch. The last six are its answer, beside `found`."""
         self._calls += 1
         windows = self._streams.windows
-        columns = (batch.length, batch.t_ns, batch.network, batch.protocol, batch.flags, batch.src, batch.dst)
-        return np.array(
-            [
-                self._calls,
-                batch.data.ctypes.data,
-                batch.data.strides[0],
-                *(one.ctypes.data for one in columns),
-                first,
-                end,
-                windows.place,
-                windows.gaps_of_this_second_us().ctypes.data,
-                NAME_AGAIN_NS,
-                UNEVEN_FLOOR_US,
-                *(one.ctypes.data for one in found),
-                *((0, 0, 0) if laid is None else (laid.words.ctypes.data, len(laid.words), laid.room)),
-                *(0,) * 6,
-            ],
-            np.int64,
+        self._words[:] = (
+            self._calls,
+            *addresses_of(batch),
+            first,
+            end,
+            windows.place,
+            self._gaps_us_address + windows.second * self._gaps_us_stride,
+            NAME_AGAIN_NS,
+            UNEVEN_FLOOR_US,
+            *found,
+            *((0, 0, 0) if laid is None else (laid.words.ctypes.data, len(laid.words), laid.room)),
+            *(0,) * 6,
         )
+        return self._words
 
 
-def is_plain_memory(batch: Batch) -> bool:
-    """Whether a batch's columns lie one value behind the other, and its rows are wide enough to be read as packets."""
-    columns = (batch.length, batch.t_ns, batch.network, batch.protocol, batch.flags, batch.src, batch.dst)
-    return (
-        batch.data.shape[1] >= HEAD_BYTES + 512
-        and batch.data.strides[1] == 1
-        and all(one.flags.c_contiguous for one in columns)
-    )
+def may_go_on(batch: Batch) -> bool:
+    """Whether the compiled pass can read a batch: as plain memory, with rows wide enough for any packet it takes."""
+    return batch.data.shape[1] >= HEAD_BYTES + 512 and is_plain(batch)

@@ -53,6 +53,8 @@ class Watch:
         self.count: Integers = np.searchsorted(self.universe, np.arange(universes + 1), "right") - self.start
         self.single = bool((self.count <= 1).all())
         self.kept: list[tuple[Integers, Integers, NDArray[np.uint8]]] = []
+        self.addresses = self.start.ctypes.data, self.count.ctypes.data, self.slots.ctypes.data, width
+        """What compiled code is told of it."""
 
     def __len__(self) -> int:
         return len(self.universe)
@@ -130,9 +132,7 @@ class LightTap:
             for watch in self.watches
         )
         words = [
-            [watch.start.ctypes.data, watch.count.ctypes.data, watch.slots.ctypes.data, watch.width]
-            + [one.ctypes.data for one in each]
-            + [0]
+            [*watch.addresses, *(one.ctypes.data for one in each), 0]
             for watch, each in zip(self.watches, found, strict=True)
         ]
         return Laid(np.array(words, np.int64), found, MAX_FRAMES - self._frames)

@@ -17,7 +17,7 @@ from slotwatch.house.schema import House
 from slotwatch.model import cadence, control, minute_intervals
 from slotwatch.model.admission import MOST_BRIEF
 from slotwatch.model.arrivals import Arrivals
-from slotwatch.model.continuations import CompiledPass, is_plain_memory
+from slotwatch.model.continuations import CompiledPass, may_go_on
 from slotwatch.model.counters import PacketCounters
 from slotwatch.model.legs import one_source_each
 from slotwatch.model.occasions import Occasions
@@ -104,7 +104,7 @@ class Model:
 
     def go_on(self, batch: Batch) -> Iterator[Batch]:
         """Take packets that only go on (`model.continuations`), yield the others: `ingest` each before the next."""
-        if self._arrivals.continuations is None or not len(batch) or not is_plain_memory(batch):
+        if self._arrivals.continuations is None or not len(batch) or not may_go_on(batch):
             yield batch
             return
         self.revision += 1

@@ -21,6 +21,8 @@ from slotwatch.wire.names import DiscoveryPage, address_text, text
 from slotwatch.wire.reject import Odd
 from slotwatch.wire.universe import Protocol
 
+NAME_BYTES = 64
+"""Of a source's name as it is sent (ANSI E1.31-2018 table 4-1)."""
 COLUMNS = (
     ("used", "?"),
     ("generation", "<u4"),
@@ -33,6 +35,7 @@ COLUMNS = (
     ("last_seen_ns", "<i8"),
     ("heard_since_ns", "<i8"),  # first sign after the last pause of PAUSE_NS
     ("name_read_ns", "<i8"),  # when its name was last looked at
+    ("raw_name", "u1", (NAME_BYTES,)),  # as it was read
 )
 NAME_AGAIN_NS = 1_000_000_000
 PAUSE_NS = 30_000_000_000
@@ -55,7 +58,6 @@ class Source:
     key: SourceKey
     row: SourceRow
     """As it is shown. Its `listed` is None once no list came for 20 s."""
-    raw_name: bytes = b""
     pages: dict[int, tuple[int, ...]] = field(default_factory=dict)
     last_page: int = -1
     listed_before: tuple[int, ...] | None = None
@@ -201,10 +203,9 @@ class Sources(Table, Sequence[SourceRow]):
     def read_name(self, row: int, raw: bytes, t_ns: int) -> None:
         """Take the 64 bytes of a name field (E1.31 6.2.2: UTF-8, ended by a zero byte)."""
         self.name_read_ns[row] = t_ns
-        about = self.get(row)
-        if raw == about.raw_name:
+        if raw == self.raw_name[row].tobytes():
             return
-        about.raw_name = raw
+        self.raw_name[row] = np.frombuffer(raw, np.uint8)
         self.take_name(row, text(raw))
 
     def take_name(self, row: int, name: str) -> None:

@@ -86,12 +86,18 @@ class Windows:
         return self._ring
 
     @property
+    def gaps_us(self) -> NDArray[np.uint32]:
+        """(SECONDS, capacity) longest gaps of the last seconds; made anew when `ring` is."""
+        return self._gaps_us
+
+    @property
     def place(self) -> int:
         """Which bucket of the ring is being filled."""
         return self._bucket % BUCKETS
 
     @property
-    def _second(self) -> int:
+    def second(self) -> int:
+        """Which row of `gaps_us` is being filled."""
         return self._bucket // SECOND % SECONDS
 
     @property
@@ -117,7 +123,7 @@ class Windows:
 
     def add_gap(self, rows: NDArray[np.intp], gaps_us: NDArray[np.uint32]) -> None:
         """Remember the longest gap of the second that is being filled. Rows must differ."""
-        second = self._gaps_us[self._second]
+        second = self._gaps_us[self.second]
         second[rows] = np.maximum(second[rows], gaps_us)
         self.note_filled()
 
@@ -171,7 +177,7 @@ class Windows:
 
     def gaps_of_this_second_us(self) -> NDArray[np.uint32]:
         """Longest gap of each stream in the second that is being filled, (capacity,)."""
-        gaps: NDArray[np.uint32] = self._gaps_us[self._second]
+        gaps: NDArray[np.uint32] = self._gaps_us[self.second]
         return gaps
 
     def fold(self) -> None:
@@ -230,7 +236,7 @@ class Windows:
             if comes[metric]:
                 self._folded[metric, :top] = 0
         if self._bucket % SECOND == 0:
-            self._gaps_us[self._second] = 0
+            self._gaps_us[self.second] = 0
             self._uneven_us[self._uneven_second] = 0
 
     def skip(self, buckets: int) -> None:

@@ -7,6 +7,7 @@ valid until the ring wraps, and nobody writes to it.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,6 +59,9 @@ class Batch:
     """(N,) FLAG_ bits."""
     wall_offset_ns: int
     """Wall clock minus monotonic clock when this batch was read: wall = t_ns + wall_offset_ns."""
+    addresses: tuple[int, ...] = ()
+    """What `addresses_of` gives, where it is known: asking an array costs a microsecond. Columns then lie value behind
+    value."""
 
     def __len__(self) -> int:
         return len(self.t_ns)
@@ -68,14 +72,31 @@ class Batch:
         return Batch(data=self.data[rows], wall_offset_ns=self.wall_offset_ns, **columns)
 
 
+def addresses_of(batch: Batch) -> tuple[int, ...]:
+    """Where the packets lie in memory, how far from one to the next, and where each column of COLUMNS lies: so begins
+    what compiled code is told of a batch."""
+    if batch.addresses:
+        return batch.addresses
+    columns = (getattr(batch, name) for name, _, _ in COLUMNS)
+    return batch.data.ctypes.data, batch.data.strides[0], *(column.ctypes.data for column in columns)
+
+
+def is_plain(batch: Batch) -> bool:
+    """Whether each column lies value behind value, and each packet octet behind octet, as compiled code reads them."""
+    if batch.addresses:
+        return True
+    columns = (getattr(batch, name) for name, _, _ in COLUMNS)
+    return batch.data.strides[1] == 1 and all(column.flags.c_contiguous for column in columns)
+
+
 def joined(batches: list[Batch]) -> Batch:
     """Make one batch of several, in their order. It owns its memory."""
-    columns = {name: np.concatenate([getattr(one, name) for one in batches]) for name, _, _ in COLUMNS}
+    columns: dict[str, Any] = {name: np.concatenate([getattr(one, name) for one in batches]) for name, _, _ in COLUMNS}
     data = np.concatenate([one.data for one in batches])
     return Batch(data=data, wall_offset_ns=batches[0].wall_offset_ns, **columns)
 
 
 def empty(rows: int, wall_offset_ns: int = 0) -> Batch:
     """Make a batch of zeroed rows that owns its memory (captures, tests, rehearsals)."""
-    made = {name: np.zeros((rows, *inner), dtype) for name, dtype, inner in COLUMNS}
+    made: dict[str, Any] = {name: np.zeros((rows, *inner), dtype) for name, dtype, inner in COLUMNS}
     return Batch(data=np.zeros((rows, ROW_BYTES), np.uint8), wall_offset_ns=wall_offset_ns, **made)

@@ -10,13 +10,12 @@ and 6-1, Art-Net 4 ArtDmx.
 
 from __future__ import annotations
 
-from typing import Any
 from typing import Protocol as Interface
 
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.wire.batch import Batch
+from slotwatch.wire.batch import Batch, addresses_of, is_plain, joined
 from slotwatch.wire.universe import Protocol
 
 MOST_KNOWN = 4096
@@ -98,7 +97,7 @@ class _Compiled:
         )
         self._view, self._address = self._words.data, self._words.ctypes.data
         self._batch: Batch | None = None
-        self._columns: list[NDArray[Any]] = []
+        self._plain: Batch | None = None
 
     def brings_change(self, batch: Batch, first: int, end: int) -> bool:
         if batch is not self._batch:
@@ -113,16 +112,13 @@ class _Compiled:
 
     def _take(self, batch: Batch) -> None:
         """Look into this batch from now on."""
-        columns = (batch.length, batch.t_ns, batch.network, batch.protocol, batch.flags, batch.src, batch.dst)
-        data = batch.data if batch.data.strides[1] == 1 else np.ascontiguousarray(batch.data)
-        self._columns = [data, *(np.ascontiguousarray(one) for one in columns)]
-        addresses = [one.ctypes.data for one in self._columns]
-        self._words[:_FIRST_AT] = (addresses[0], data.strides[0], *addresses[1:])
+        self._plain = batch if is_plain(batch) else joined([batch])
+        self._words[:_FIRST_AT] = addresses_of(self._plain)
         self._batch = batch
 
 
 _KNOWN = np.dtype([("mark", "<u8"), ("t_ns", "<i8"), ("number", "<i8")])
-_FIRST_AT, _COUNT_AT = 9, 24
+_FIRST_AT, _COUNT_AT = 10, 25
 """Places of the compiled look's words."""
 
 

@@ -1,28 +1,49 @@
-"""The ring: one writer, many readers, nothing torn and every loss counted."""
+"""The ring: one writer, many readers, nothing torn and every loss counted. Each reader copies by numpy and by C."""
 
 from __future__ import annotations
 
 import mmap
 import os
 from collections.abc import Iterator
+from typing import Protocol
 
 import numpy as np
 import pytest
 
 from slotwatch.edge.shared import memory, ring
+from slotwatch.edge.shared.compiled import COPYING, Copying, load_copying
 from slotwatch.edge.shared.ring import (
     GUARD_ROWS,
     KEPT_ROWS,
     Ring,
-    RingReader,
     RingWriter,
     create_memory,
-    owned,
     size_bytes,
 )
-from slotwatch.wire.batch import COLUMNS, ROW_BYTES, Batch
+from slotwatch.edge.shared.ring_reader import Place, RingReader, owned
+from slotwatch.wire.batch import COLUMNS, ROW_BYTES, Batch, empty
+from tests.compiling import built
 
 ROWS = 2 * GUARD_ROWS
+
+
+class Read(Protocol):
+    """Makes a reader of one of both kinds."""
+
+    def __call__(self, ring: Ring, tail: int, place: Place | None = None) -> RingReader: ...
+
+
+@pytest.fixture(scope="module")
+def copying(tmp_path_factory: pytest.TempPathFactory) -> Copying:
+    made = load_copying(built(COPYING, tmp_path_factory.mktemp("built")))
+    assert made is not None
+    return made
+
+
+@pytest.fixture(params=["numpy", "compiled"])
+def read(request: pytest.FixtureRequest) -> Read:
+    compiled = request.getfixturevalue("copying") if request.param == "compiled" else None
+    return lambda ring, tail, place=None: RingReader(ring, tail, place, compiled)
 
 
 @pytest.fixture
@@ -83,9 +104,9 @@ def numbers(batch: Batch) -> list[int]:
     return found
 
 
-def test_a_reader_that_was_overtaken_goes_on_in_the_middle_and_counts_what_is_gone(fd: int) -> None:
+def test_a_reader_that_was_overtaken_goes_on_in_the_middle_and_counts_what_is_gone(fd: int, read: Read) -> None:
     writer, ring_ = RingWriter(fd, ROWS), Ring(fd, ROWS)
-    reader = RingReader(ring_, 0)
+    reader = read(ring_, 0)
     put(writer, 0, ROWS + 500)
     first = reader.take(ring_.head)
     assert first is not None
@@ -97,7 +118,7 @@ def test_a_reader_that_was_overtaken_goes_on_in_the_middle_and_counts_what_is_go
     assert found == list(range(middle, ROWS + 500))
 
 
-def test_rows_that_are_overwritten_while_they_are_copied_are_never_given_out(fd: int) -> None:
+def test_rows_that_are_overwritten_while_they_are_copied_are_never_given_out(fd: int, read: Read) -> None:
     """The writer overtakes the reader between its look at the count and its copy."""
     writer, ring_ = RingWriter(fd, ROWS), Ring(fd, ROWS)
     memory = owned()
@@ -108,7 +129,7 @@ def test_rows_that_are_overwritten_while_they_are_copied_are_never_given_out(fd:
             put(writer, ring_.head, overtakes.pop())
         return memory(count, width)
 
-    reader = RingReader(ring_, 0, place)
+    reader = read(ring_, 0, place)
     put(writer, 0, ROWS - GUARD_ROWS)  # so far nothing is in the rows that intake may be filling
     assert reader.take(ring_.head) is None
     assert not overtakes
@@ -119,10 +140,10 @@ def test_rows_that_are_overwritten_while_they_are_copied_are_never_given_out(fd:
     assert len(found) >= GUARD_ROWS
 
 
-def test_a_reader_beside_a_writer_that_never_waits_sees_whole_rows_only(fd: int) -> None:
+def test_a_reader_beside_a_writer_that_never_waits_sees_whole_rows_only(fd: int, read: Read) -> None:
     """Some 50 laps of the ring while two processes share it; each row that is given out says one number throughout."""
     ring_ = Ring(fd, ROWS)
-    reader = RingReader(ring_, 0)
+    reader = read(ring_, 0)
     child = os.fork()
     if not child:
         try:
@@ -153,9 +174,9 @@ def test_a_reader_beside_a_writer_that_never_waits_sees_whole_rows_only(fd: int)
     assert given > 0
 
 
-def test_where_all_rows_are_taken_the_next_ones_come_to_lie_at_the_first_place(fd: int) -> None:
+def test_where_all_rows_are_taken_the_next_ones_come_to_lie_at_the_first_place(fd: int, read: Read) -> None:
     writer, ring_ = RingWriter(fd, ROWS), Ring(fd, ROWS, reports=True)
-    reader = RingReader(ring_, 0)
+    reader = read(ring_, 0)
     found: list[int] = []
     for turn in range(40):
         writer.rewind()
@@ -167,9 +188,9 @@ def test_where_all_rows_are_taken_the_next_ones_come_to_lie_at_the_first_place(f
     assert (ring_.head, ring_.origin) == (4000, 3900), "rows are counted on"
 
 
-def test_rows_that_wait_stay_where_they_are(fd: int) -> None:
+def test_rows_that_wait_stay_where_they_are(fd: int, read: Read) -> None:
     writer, ring_ = RingWriter(fd, ROWS), Ring(fd, ROWS, reports=True)
-    reader = RingReader(ring_, 0)
+    reader = read(ring_, 0)
     put(writer, 0, 100)
     assert reader.take(ring_.head, 99) is not None
     writer.rewind()
@@ -181,33 +202,33 @@ def test_rows_that_wait_stay_where_they_are(fd: int) -> None:
     assert writer.place()[0] == 0
 
 
-def test_without_a_reader_that_reports_nothing_is_rewound(fd: int) -> None:
+def test_without_a_reader_that_reports_nothing_is_rewound(fd: int, read: Read) -> None:
     writer, ring_ = RingWriter(fd, ROWS), Ring(fd, ROWS)
-    reader = RingReader(ring_, 0)
+    reader = read(ring_, 0)
     put(writer, 0, 100)
     assert reader.take(ring_.head) is not None
     writer.rewind()
     assert writer.place()[0] == 100
 
 
-def test_a_new_writer_and_a_new_reader_go_on_after_a_rewind(fd: int) -> None:
+def test_a_new_writer_and_a_new_reader_go_on_after_a_rewind(fd: int, read: Read) -> None:
     writer, ring_ = RingWriter(fd, ROWS), Ring(fd, ROWS, reports=True)
     put(writer, 0, 300)
-    assert RingReader(ring_, 0).take(ring_.head) is not None
+    assert read(ring_, 0).take(ring_.head) is not None
     writer.rewind()
     put(writer, 300, 50)
     second = RingWriter(fd, ROWS)
     second.rewind()
     put(second, 350, 50)
-    reader = RingReader(Ring(fd, ROWS, reports=True), 300)
+    reader = read(Ring(fd, ROWS, reports=True), 300)
     batch = reader.take(ring_.head)
     assert batch is not None
     assert numbers(batch) == list(range(300, 400))
 
 
-def test_a_reader_that_is_not_waited_for_loses_rows_and_is_given_no_others(fd: int) -> None:
+def test_a_reader_that_is_not_waited_for_loses_rows_and_is_given_no_others(fd: int, read: Read) -> None:
     writer, ring_, slow = RingWriter(fd, ROWS), Ring(fd, ROWS, reports=True), Ring(fd, ROWS)
-    reader, unreported = RingReader(ring_, 0), RingReader(slow, 0)
+    reader, unreported = read(ring_, 0), read(slow, 0)
     put(writer, 0, 300)
     assert reader.take(ring_.head) is not None
     first = unreported.take(slow.head, 100)
@@ -221,9 +242,9 @@ def test_a_reader_that_is_not_waited_for_loses_rows_and_is_given_no_others(fd: i
     assert (numbers(batch), unreported.lost) == (list(range(300, 320)), 200)
 
 
-def test_a_rewind_while_a_reader_copies_spoils_the_copy(fd: int) -> None:
+def test_a_rewind_while_a_reader_copies_spoils_the_copy(fd: int, read: Read) -> None:
     writer, ring_, slow = RingWriter(fd, ROWS), Ring(fd, ROWS, reports=True), Ring(fd, ROWS)
-    reader, memory = RingReader(ring_, 0), owned()
+    reader, memory = read(ring_, 0), owned()
     rewinds = [True]
 
     def place(count: int, width: int) -> Batch:
@@ -234,18 +255,18 @@ def test_a_rewind_while_a_reader_copies_spoils_the_copy(fd: int) -> None:
         return memory(count, width)
 
     put(writer, 0, 40)
-    unreported = RingReader(slow, 0, place)
+    unreported = read(slow, 0, place)
     assert unreported.take(slow.head) is None, "what it was to copy is gone, and what came since is beyond its end"
     batch = unreported.take(slow.head)
     assert batch is not None
     assert (numbers(batch), unreported.lost) == (list(range(40, 50)), 40)
 
 
-def test_a_reader_that_reports_loses_nothing_beside_a_writer_that_rewinds(fd: int) -> None:
+def test_a_reader_that_reports_loses_nothing_beside_a_writer_that_rewinds(fd: int, read: Read) -> None:
     """Two processes; the writer waits only for room, and rewinds whenever it finds all rows taken."""
     count = 60_000
     ring_ = Ring(fd, ROWS, reports=True)
-    reader = RingReader(ring_, 0)
+    reader = read(ring_, 0)
     child = os.fork()
     if not child:
         rewound = 0
@@ -273,11 +294,11 @@ def test_a_reader_that_reports_loses_nothing_beside_a_writer_that_rewinds(fd: in
     assert reader.lost == 0
 
 
-def test_memory_of_rows_that_waited_is_given_back_once_they_are_taken() -> None:
+def test_memory_of_rows_that_waited_is_given_back_once_they_are_taken(read: Read) -> None:
     rows = 16_384
     fd = create_memory(rows)
     writer, ring_ = RingWriter(fd, rows), Ring(fd, rows, reports=True)
-    reader = RingReader(ring_, 0)
+    reader = read(ring_, 0)
     put(writer, 0, 10_000)
     while reader.take(ring_.head) is not None:
         writer.release()
@@ -302,15 +323,45 @@ def test_a_size_that_is_no_power_of_two_is_refused(fd: int) -> None:
 
 
 @pytest.mark.parametrize("length", [0, 1, 639, 640, 641, 1144, ROW_BYTES, ROW_BYTES + 1])
-def test_a_packet_of_any_length_is_read_as_it_was_put(fd: int, length: int) -> None:
+def test_a_packet_of_any_length_is_read_as_it_was_put(fd: int, length: int, read: Read) -> None:
     """640 bytes lie in the first plane; a full discovery page is 1,144 (ANSI E1.31-2018 4.3)."""
     writer, reader = RingWriter(fd, ROWS), Ring(fd, ROWS)
     packets = [bytes((number + k) % 256 for k in range(length)) for number in range(3)]
     for packet in packets:
         writer.put(packet)
-    copies = RingReader(reader, 0)
+    copies = read(reader, 0)
     batch = copies.take(reader.head)
     assert batch is not None
     kept = [packet[:ROW_BYTES] for packet in packets]
     assert [batch.data[row, : batch.length[row]].tobytes() for row in range(3)] == kept
     assert [reader.octets(row) for row in range(3)] == kept
+
+
+@pytest.mark.parametrize("narrow", [False, True])
+def test_compiled_and_numpy_copies_are_the_same(fd: int, copying: Copying, narrow: bool) -> None:
+    """Random bytes in every column and packet, copies of any start, count and width; narrow: no room between rows."""
+    writer, ring_ = RingWriter(fd, ROWS), Ring(fd, ROWS)
+    chance = np.random.default_rng(narrow)
+    packets = writer.ring.packets
+    for name, _, _ in COLUMNS:
+        column = getattr(packets, name)
+        column[:] = chance.integers(0, 200, column.shape, np.uint8)
+    writer.ring.data[:] = chance.integers(0, 256, writer.ring.data.shape, np.uint8)
+    writer.ring.far[:] = chance.integers(0, 256, writer.ring.far.shape, np.uint8)
+    for longest in (0, 100, 638, 640, 700, ROW_BYTES):
+        packets.length[:] = chance.integers(0, longest + 1, ROWS)
+        start = int(chance.integers(0, ROWS - 40))
+        copies = []
+        for compiled in (None, copying):
+            memory_of = empty(40)
+
+            def place(count: int, width: int, into: Batch = memory_of) -> Batch:
+                part = into.part(slice(0, count))
+                if narrow:
+                    part.data = np.zeros((count, width), np.uint8)
+                return part
+
+            copies.append(RingReader(ring_, 0, place, compiled)._copy(start, 40))
+        for name in ("data", *(name for name, _, _ in COLUMNS)):
+            expected, found = (getattr(copy, name) for copy in copies)
+            assert np.array_equal(expected, found), (name, longest)

@@ -43,7 +43,8 @@ from slotwatch.edge.shared.messages.orders import FrontOrder, FrontResult
 from slotwatch.edge.shared.messages.routes import PhaseNow, RouteReport, ToRoutes
 from slotwatch.edge.shared.ordering import fence
 from slotwatch.edge.shared.pace import GATHERED_ROWS, Pace
-from slotwatch.edge.shared.ring import GUARD_ROWS, Ring, RingReader
+from slotwatch.edge.shared.ring import GUARD_ROWS, Ring
+from slotwatch.edge.shared.ring_reader import RingReader
 from slotwatch.edge.shared.snapshot_buffer import SnapshotWriter
 from slotwatch.engine import CALM_NS, Engine
 from slotwatch.house.schema import House
@@ -103,11 +104,12 @@ class JudgingProcess:
         self._recording = compiled.load_recording()
         self._recorder = Recorder(house, self._recording)
         # After a restart go on with the first row that the predecessor had not finished.
-        self._rows = RingReader(ring, min(judged, ring.head) if before_ns else ring.head, self._place)
+        tail, copying = min(judged, ring.head) if before_ns else ring.head, compiled.load_copying()
+        self._rows = RingReader(ring, tail, self._place, copying)
         self._rows.lost = lost
         self._away_ns = now_ns - before_ns if before_ns else 0
         going_on, looking = compiled.load(), compiled.load_looking()
-        self._is_compiled = None not in (going_on, looking, self._recording)
+        self._is_compiled = None not in (going_on, looking, copying, self._recording)
         self.engine = Engine(
             house, now_ns=before_ns or now_ns, wall_offset_ns=self._offset_ns, compiled=going_on, looking=looking
         )

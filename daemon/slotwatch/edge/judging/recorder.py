@@ -24,7 +24,7 @@ from slotwatch.edge.shared.compiled import Recording
 from slotwatch.edge.shared.places import state_place
 from slotwatch.house.schema import House
 from slotwatch.wire import pcap, pcap_blocks
-from slotwatch.wire.batch import COLUMNS, ROW_BYTES, Batch
+from slotwatch.wire.batch import COLUMNS, ROW_BYTES, Batch, addresses_of
 from slotwatch.wire.universe import Protocol
 
 RECORD = np.dtype(
@@ -84,7 +84,10 @@ class Recorder:
         self.seconds = house.recorder.seconds
         self._records = np.zeros(max(1024, memory // RECORDS_SHARE // RECORD.itemsize), RECORD)
         self._arena = np.zeros(memory - memory // RECORDS_SHARE, np.uint8)
-        self._bytes = self._arena.data
+        self._bytes, self._address = self._arena.data, self._arena.ctypes.data
+        self._records_address = self._records.ctypes.data
+        self._words = np.zeros(len(COLUMNS) + 6, np.int64)
+        self._words_address = self._words.ctypes.data
         self._usable = len(self._arena) - ROW_BYTES
         """A row is looked at as if it were ROW_BYTES wide: past its width lie other rows, which never count."""
         self._pieces: deque[Piece] = deque()
@@ -128,11 +131,9 @@ class Recorder:
 
     def _record_compiled(self, compiled: Recording, batch: Batch) -> None:
         # `place` made the columns, so each lies value behind value.
-        columns = (batch.t_ns, batch.length, batch.network, batch.src_port, batch.protocol, batch.src, batch.dst)
-        most = len(self._records)
-        addresses = [column.ctypes.data for column in columns]
-        call = np.array([*addresses, len(batch), self._records.ctypes.data, most, self._count % most], np.int64)
-        compiled.record(call.ctypes.data)
+        most, words = len(self._records), self._words
+        words[:] = (*addresses_of(batch), len(batch), self._records_address, most, self._count % most)
+        compiled.record(self._words_address)
 
     def _record(self, batch: Batch) -> None:
         rows = np.zeros(len(batch), RECORD)
@@ -163,15 +164,18 @@ class Recorder:
     def _batch(self, piece: Piece) -> Batch:
         """A piece's packets where they lie."""
         place, columns = piece.place, {}
+        addresses = [0, piece.width]
         for name, dtype, inner in COLUMNS:
             column = np.ndarray((piece.count, *inner), dtype, self._bytes, place)
             columns[name] = column
+            addresses.append(self._address + place)
             place += column.nbytes
         rows = piece.end - piece.count * piece.width
         data: NDArray[np.uint8] = np.ndarray(
             (piece.count, ROW_BYTES), np.uint8, self._bytes, rows, strides=(piece.width, 1)
         )
-        return Batch(data=data, wall_offset_ns=0, **columns)
+        addresses[0] = self._address + rows
+        return Batch(data=data, wall_offset_ns=0, addresses=tuple(addresses), **columns)
 
     def blocks(
         self, from_ns: int, to_ns: int, wall_offset_ns: int = 0, networks: int = 1

@@ -31,7 +31,8 @@ from slotwatch.edge.shared.interfaces import read_interfaces
 from slotwatch.edge.shared.messages.lifeline import Alive, FromChild, Stop, TakeHouse, ToChild
 from slotwatch.edge.shared.messages.routes import EndAsking, PhaseNow, RouteReport, StartAsking, ToRoutes
 from slotwatch.edge.shared.ordering import fence
-from slotwatch.edge.shared.ring import NEAR_BYTES, Ring, RingReader, owned
+from slotwatch.edge.shared.ring import NEAR_BYTES, Ring
+from slotwatch.edge.shared.ring_reader import RingReader, owned
 from slotwatch.house.schema import House, Phase
 from slotwatch.snapshot.routes import NodeRow, RouteRow
 from slotwatch.wire.batch import Batch

@@ -1,5 +1,5 @@
 """What is compiled, where it was built for this computer: the pass over packets that only go on, receiving, recording,
-the look for changes.
+the look for changes, copying out of the ring.
 
 Each is one file beside this one, made of a C file of the same name by `compilation.py` when the package is built or
 installed for development. They are no part of Python, so one file fits every Python of a machine. Without them, or
@@ -17,6 +17,7 @@ SOURCE = Path(__file__).parent / "continuations.c"
 RECEIVING = SOURCE.with_name("receiving.c")
 RECORDING = SOURCE.with_name("recording.c")
 LOOKING = SOURCE.with_name("looking.c")
+COPYING = SOURCE.with_name("copying.c")
 _TWO_ADDRESSES = (ctypes.c_void_p, ctypes.c_void_p)
 
 
@@ -84,6 +85,23 @@ class Looking:
         return bool(self._look(words))
 
 
+class Copying:
+    """The functions of `copying.c`."""
+
+    def __init__(self, library: ctypes.PyDLL) -> None:
+        self._longest, self._copy = library.slotwatch_longest, library.slotwatch_copy
+        for function in (self._longest, self._copy):
+            function.argtypes, function.restype = (ctypes.c_void_p,), ctypes.c_int64
+
+    def longest(self, words: int) -> int:
+        """The greatest length of some rows."""
+        return int(self._longest(words))
+
+    def copy(self, words: int) -> None:
+        """Copy rows."""
+        self._copy(words)
+
+
 def built_name(source: Path, machine: str = "") -> str:
     """Name of the built file for a machine as `platform.machine` calls it."""
     return f"{source.stem}.{machine or platform.machine()}.so"
@@ -111,6 +129,12 @@ def load_looking(file: Path | None = None) -> Looking | None:
     """Load the compiled look for changes; None where it is not there or does not fit this source."""
     library = _library(LOOKING, file)
     return None if library is None else Looking(library)
+
+
+def load_copying(file: Path | None = None) -> Copying | None:
+    """Load compiled copying; None where it is not there or does not fit this source."""
+    library = _library(COPYING, file)
+    return None if library is None else Copying(library)
 
 
 def _library(source: Path, file: Path | None) -> ctypes.PyDLL | None:

@@ -14,8 +14,8 @@ typedef uint64_t word;
 #endif
 const uint32_t slotwatch_source = SOURCE;
 
-enum { HEAD = 126, NUMBER = 111, CID = 22, UNIVERSE = 113, SLOTS = 512, E131 = 1, KEPT = 512, HISTORY = 16, STEP = 4 };
-enum { MOST_VOTES = 64, BUCKETS = 101, FRAMES = 0, SMALL_CHANGES = 1, STEPS = 2, EDGES = 16, AHEAD = 6 };
+enum { HEAD = 126, NUMBER = 111, CID = 22, NAME = 44, NAME_BYTES = 64, UNIVERSE = 113, SLOTS = 512, E131 = 1 };
+enum { KEPT = 512, HISTORY = 16, STEP = 4, MOST_VOTES = 64, BUCKETS = 101, FRAMES = 0, SMALL_CHANGES = 1, STEPS = 2, EDGES = 16, AHEAD = 6 };
 
 #define HOUR_US 3600000000
 
@@ -30,7 +30,8 @@ struct table {
     uint32_t *intervals_us;
     uint8_t (*levels)[SLOTS];
     /* others */
-    int64_t *name_read_ns;  /* by source */
+    int64_t *name_read_ns;  /* by source, as the next */
+    uint8_t (*raw_name)[NAME_BYTES];
     int64_t *intervals;     /* of E1.31, by interval */
     uint32_t *edges_us;     /* EDGES of them */
     word *weights;          /* of 8 slots each */
@@ -63,9 +64,9 @@ struct call {
     int64_t number;         /* of this call */
     uint8_t *data;
     int64_t stride;
-    int32_t *length;
     int64_t *t_ns;
-    uint16_t *network;
+    int32_t *length;
+    uint16_t *network, *src_port;
     uint8_t *protocol, *flags, (*src)[16], (*dst)[16];
     int64_t first, end;     /* rows of the batch */
     int64_t bucket;         /* of the ring, that is being filled */
@@ -129,7 +130,9 @@ static int goes_on(const struct table *t, const struct call *c, int64_t i, int64
     if (c->network[i] != t->network[s]) return 0;
     if (memcmp(c->src[i], t->ways[s], 16) || memcmp(c->dst[i], t->ways[s] + 16, 16)) return 0;
     if (t_ns < before_ns || t_ns - before_ns > t->timeout_ns[s]) return 0;
-    return t_ns - t->name_read_ns[t->source[s]] < c->name_again_ns;
+    /* A name that is to be read again, and is the same, goes on as well. */
+    int64_t source = t->source[s];
+    return t_ns - t->name_read_ns[source] < c->name_again_ns || !memcmp(p + NAME, t->raw_name[source], NAME_BYTES);
 }
 
 static void count(const struct table *t, const struct call *c, int metric, int64_t s) {
@@ -189,7 +192,8 @@ static void show(const struct table *t, struct call *c, int64_t s, const uint8_t
 static void take(const struct table *t, struct call *c, int64_t i, int64_t s) {
     const uint8_t *p = c->data + i * c->stride;
     int64_t t_ns = c->t_ns[i], before_ns = t->last_packet_ns[s], us = (t_ns - before_ns + 500) / 1000;
-    int64_t equal_before = t->equal_frames[s];
+    int64_t equal_before = t->equal_frames[s], source = t->source[s];
+    if (t_ns - t->name_read_ns[source] >= c->name_again_ns) t->name_read_ns[source] = t_ns;
     us = us > HOUR_US ? HOUR_US : us;
     t->sequence[s] = p[NUMBER];
     if (~t->mask[s]) {

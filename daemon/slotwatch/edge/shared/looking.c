@@ -26,9 +26,9 @@ struct look {
     /* of the packets */
     const uint8_t *data;
     int64_t stride;
-    const int32_t *length;
     const int64_t *t_ns;
-    const uint16_t *network;
+    const int32_t *length;
+    const uint16_t *network, *src_port;
     const uint8_t *protocol, *flags, (*src)[16], (*dst)[16];
     int64_t first, end;
     /* of the protocols */

@@ -19,10 +19,12 @@ struct record {
 };
 
 struct call {
+    const uint8_t *data;
+    int64_t stride;
     const int64_t *t_ns;
     const int32_t *length;
     const uint16_t *network, *src_port;
-    const uint8_t *protocol, (*src)[16], (*dst)[16];
+    const uint8_t *protocol, *flags, (*src)[16], (*dst)[16];
     int64_t count;
     struct record *records; /* a ring of `most` */
     int64_t most, place;    /* where the first of these goes */

@@ -14,7 +14,7 @@ second makes the count visible before the next batch overwrites older rows. `hea
 which x86-64 and arm64 never split. So is `origin`, with a fence behind its store: it is visible before any row that is
 written at its new place.
 
-Order of reading: `head`, `origin`, then the rows, then both again (`RingReader`, with a fence between each two). The
+Order of reading: `head`, `origin`, then the rows, then both again (`ring_reader`, with a fence between each two). The
 writer fills at most GUARD_ROWS rows beyond `head`, so rows from `head - rows + GUARD_ROWS` on and from `origin` on were
 whole while they were read, if both are those that are read afterwards. A reader therefore copies first, checks then,
 and uses nothing else. What judging says it has taken is a hint: were it wrong, rows would be lost and counted.
@@ -24,14 +24,14 @@ from __future__ import annotations
 
 import mmap
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.edge.shared.ordering import fence
-from slotwatch.wire.batch import COLUMNS, ROW_BYTES, Batch, empty
+from slotwatch.wire.batch import COLUMNS, ROW_BYTES, Batch
 
 HEADER_BYTES = 8192
 READERS_AT = 4096
@@ -109,7 +109,7 @@ class Ring:
             )
             for name, dtype, inner in COLUMNS
         }
-        self.packets = Batch(data=self.data, wall_offset_ns=0, **columns)
+        self.packets = Batch(data=self.data, wall_offset_ns=0, addresses=(), **columns)
         """All rows, as views of their first NEAR_BYTES. The wall offset is in the header."""
         # Reading or writing one value through a memoryview costs a tenth of doing so through numpy.
         whole = memoryview(self._map)
@@ -203,7 +203,7 @@ class Ring:
         """Yield where in `packets` the rows [first, end) lie, as first and end of one piece, or of two where the ring
         wraps.
 
-        Intake may overwrite them at any time: for what may be wrong now and then. Else use a RingReader.
+        Intake may overwrite them at any time: for what may be wrong now and then. Else use a `ring_reader.RingReader`.
         """
         origin = self.origin
         first = max(first, origin)
@@ -221,83 +221,6 @@ class Ring:
             return near
         start = row * FAR_BYTES
         return near + bytes(self._far[start : start + min(length - NEAR_BYTES, FAR_BYTES)])
-
-
-Place = Callable[[int, int], Batch]
-"""Gives memory for copies: called with how many rows are wanted and how wide they are; may give fewer rows."""
-
-
-def owned(rows: int = GUARD_ROWS) -> Place:
-    """Give memory for copies that is used again for each batch."""
-    kept = empty(rows)
-    return lambda wanted, _width: kept.part(slice(0, min(rows, wanted)))
-
-
-class RingReader:
-    """One reader's place in the ring. What it hands out is a copy that was whole when it was made.
-
-    A reader that was overtaken goes on in the middle of the ring, half a ring behind the writer: right where the
-    writer is, it would be overtaken again at once.
-    """
-
-    def __init__(self, ring: Ring, tail: int, place: Place | None = None) -> None:
-        self.ring = ring
-        self.tail = tail
-        """Number of the next row."""
-        self.lost = 0
-        """Rows that were overwritten before they could be copied."""
-        self._place = place or owned()
-        if ring.reports:
-            ring.taken_word[0] = tail
-
-    def take(self, end: int, most: int = GUARD_ROWS) -> Batch | None:
-        """Copy the next rows, at most `most` and none from `end` on; None if there are none.
-
-        Rows that are gone are counted in `lost`, and the next ones that are there are given instead.
-        """
-        ring = self.ring
-        while True:
-            self._catch_up()
-            first = self.tail
-            fence()  # `head` before the origin and the rows
-            start = (first - ring.origin) % ring.rows
-            count = min(end - first, most, ring.rows - start)
-            if count <= 0:
-                return None
-            batch = self._copy(start, count)
-            if ring.was_whole(first):
-                self.tail = first + len(batch)
-                if ring.reports:
-                    fence()  # the copy before the word that it was made
-                    ring.taken_word[0] = self.tail
-                return batch
-
-    def _catch_up(self) -> None:
-        ring = self.ring
-        if self.tail < ring.oldest():
-            middle = max(self.tail, ring.head - ring.rows // 2, ring.origin)
-            self.lost += middle - self.tail
-            self.tail = middle
-
-    def _copy(self, start: int, count: int) -> Batch:
-        ring = self.ring
-        packets, rows = ring.packets, slice(start, start + count)
-        # Lengths may be of other packets by now: then the check that follows says so.
-        width = min(ROW_BYTES, max(NARROWEST, int(packets.length[rows].max()) + 63 & ~63))
-        batch = self._place(count, width)
-        rows = slice(start, start + len(batch))
-        for name, _, _ in COLUMNS:
-            getattr(batch, name)[:] = getattr(packets, name)[rows]
-        near = min(width, NEAR_BYTES)
-        batch.data[:, :near] = ring.data[rows, :near]
-        if width > NEAR_BYTES:
-            batch.data[:, NEAR_BYTES:width] = ring.far[rows, : width - NEAR_BYTES]
-        batch.wall_offset_ns = ring.wall_offset_ns
-        return batch
-
-
-NARROWEST = 128
-"""Bytes that are copied of the shortest packets: the decoders look at so many of every row at once."""
 
 
 class RingWriter:

@@ -15,7 +15,8 @@ from slotwatch import clock
 from slotwatch.edge.intake.joins import Joins
 from slotwatch.edge.intake.udp_in import ArrivalClock, DataSocket, Networks
 from slotwatch.edge.shared.interfaces import InterfaceWatch, read_interfaces
-from slotwatch.edge.shared.ring import Ring, RingReader, RingWriter, create_memory
+from slotwatch.edge.shared.ring import Ring, RingWriter, create_memory
+from slotwatch.edge.shared.ring_reader import RingReader
 from slotwatch.engine import Engine
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House, Phase
