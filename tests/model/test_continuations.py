@@ -314,3 +314,25 @@ def test_pauses_and_gaps_are_the_same_on_both_ways(compiled: Compiled, seed: int
     both.advance(sent[-1].t_ns + 150 * MS)
     assert both.differences() == set()
     assert both.taken > 100
+
+
+def test_a_name_is_read_again_each_second_on_both_ways(compiled: Compiled) -> None:
+    """A source that takes another name is shown by it a second later at most, however few packets come at once."""
+    for size in (1, 7, 64, 400):
+        both = Both(compiled)
+        for frame in range(200):
+            name = b"Desk A" if frame < 90 else b"Desk B"
+            packets = [
+                Sent(
+                    START + frame * 25 * MS + universe * MS,
+                    e131([frame] * 512, universe=universe + 1, sequence=frame % 256, name=name),
+                    "10.0.0.1",
+                    f"239.255.0.{universe + 1}",
+                )
+                for universe in range(8)
+            ]
+            both.feed(packets, [size])
+            names = {one.sources[0].source_name for one in (both.plain, both.fast)}
+            if not 90 <= frame < 131:
+                assert names == {"Desk A" if frame < 90 else "Desk B"}, (size, frame)
+        assert both.sent - both.taken < 8 * 13, "what begins, and the change: the same name needs no second look"

@@ -306,7 +306,7 @@ class Judge:
 
     def receivers(self, model: ModelView, now_ns: int) -> tuple[ReceiverRow, ...]:
         """Give each declared receiver and whether it answers, as of the last pass."""
-        if self._sight is None:
+        if self._sight is None or not self.house.receivers:
             return ()
         numbers = RuleSetup(self.house, self.rules).parameters(ReceiverSilentParameters)
         return ReceiverAnswers(self.house, numbers).rows(self._sight)

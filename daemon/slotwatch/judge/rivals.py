@@ -41,9 +41,12 @@ class Pairs:
     """Levels differ in any way, lag or not."""
 
 
+_NO_ROWS: Rows = np.zeros(0, np.intp)
+
+
 def _none() -> Pairs:
-    rows, counts = np.zeros(0, np.intp), np.zeros(0, np.int64)
-    return Pairs(rows, rows, rows, counts, counts, counts, np.zeros(0, np.bool_))
+    counts = np.zeros(0, np.int64)
+    return Pairs(_NO_ROWS, _NO_ROWS, _NO_ROWS, counts, counts, counts, np.zeros(0, np.bool_))
 
 
 class Rivals:
@@ -72,8 +75,8 @@ class Rivals:
     @staticmethod
     def _sharing(ctx: RuleContext) -> Rows:
         crowded = ctx.universes.live >= 2
-        if not crowded.any():
-            return np.zeros(0, np.intp)
+        if not np.count_nonzero(crowded):
+            return _NO_ROWS
         # One that ended and is only not lost yet, as Art-Net is for 10 s, takes no part.
         return np.flatnonzero(ctx.live & crowded[ctx.streams.universe] & ~_has_ended(ctx))
 

@@ -59,7 +59,7 @@ class Model:
         self._reported_revision = -1
         self.universes = Universes(house)
         self.sources = Sources(house)
-        self.streams = Streams(self.universes, self.sources, now_ns)
+        self.streams = Streams(self.universes, self.sources, now_ns, compiled)
         self.counters = PacketCounters()
         self.occasions = Occasions(self.sources, house)
         self._arrivals = Arrivals(self.streams, self.counters, compiled)

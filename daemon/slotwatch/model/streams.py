@@ -34,6 +34,7 @@ from slotwatch.model.keys import KeyIndex, stream_hashes
 from slotwatch.model.sources import SourceKey, Sources
 from slotwatch.model.table import Table
 from slotwatch.model.universes import Universes
+from slotwatch.model.window_words import CompiledWindows
 from slotwatch.model.windows import BUCKET_NS, Windows
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.fields import Fields
@@ -70,10 +71,12 @@ DAY_NS = 86_400_000_000_000
 class Streams(Table):
     """Rows of `columns.STREAM`, EXTRA, and COLUMNS of `cadence`, `minute_intervals` and `levels`."""
 
-    def __init__(self, universes: Universes, sources: Sources, now_ns: int) -> None:
+    def __init__(
+        self, universes: Universes, sources: Sources, now_ns: int, compiled: CompiledWindows | None = None
+    ) -> None:
         columns = (*STREAM, *EXTRA, *cadence.COLUMNS, *minute_intervals.COLUMNS, *levels.COLUMNS)
         super().__init__(columns, capacity=64, bound=MAX_STREAMS)
-        self.windows = Windows(self, now_ns // BUCKET_NS)
+        self.windows = Windows(self, now_ns // BUCKET_NS, compiled)
         self.universes, self.sources = universes, sources
         self.evictions: Counter[str] = Counter()
         self.unkept: Counter[str] = Counter()

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.model.table import Table
+from slotwatch.model.window_words import CompiledWindows, WindowWords
 
 BUCKET_NS = 100_000_000
 BUCKETS = 101
@@ -51,6 +52,8 @@ TOTALS: tuple[tuple[str, tuple[int, ...]], ...] = (
 
 
 _LENGTHS = sorted({length for _, length, _ in COLUMNS})
+_SUMS = [(name, _LENGTHS.index(length), metric) for name, length, metrics in COLUMNS for metric in metrics]
+_TOTALS = [(name, metric) for name, metrics in TOTALS for metric in metrics]
 LONGEST_KEPT = BUCKETS + 2 * SECOND
 """Buckets after which nothing of what was counted is left in any window."""
 MOST_FILLED = 16
@@ -61,8 +64,10 @@ FAR = 1 << 40
 class Windows:
     """The rings behind the stream table's window columns."""
 
-    def __init__(self, table: Table, bucket: int) -> None:
-        self._table = table
+    def __init__(self, table: Table, bucket: int, compiled: CompiledWindows | None = None) -> None:
+        """compiled: folds and turns where it is there; without it numpy does, with the same result."""
+        self._table, self._compiled = table, compiled
+        self._told: WindowWords | None = None
         capacity = table.capacity
         self._ring: NDArray[np.int16] = np.zeros((METRICS, BUCKETS, capacity), np.int16)
         self._folded: NDArray[np.int16] = np.zeros((METRICS, capacity), np.int16)
@@ -180,8 +185,18 @@ class Windows:
         gaps: NDArray[np.uint32] = self._gaps_us[self.second]
         return gaps
 
+    def _words(self) -> int:
+        """Where what compiled code is told lies."""
+        if self._told is None or self._told.ring is not self._ring:
+            counts = (self._ring, self._folded, self._unreported, self._gaps_us)
+            self._told = WindowWords(self._table, counts, _SUMS, _TOTALS, _LENGTHS)
+        return self._told.at(self._bucket, self._table.top)
+
     def fold(self) -> None:
         """Bring the totals up to what was added."""
+        if self._compiled is not None:
+            self._compiled.fold(self._words())
+            return
         table, top = self._table, self._table.top
         new = self._ring[:, self.place, :top] - self._folded[:, :top]
         # One reduction for all counts: each costs as much as adding up a column of an ordinary house.
@@ -211,11 +226,24 @@ class Windows:
 
     def fold_gaps(self) -> None:
         """Bring the longest gaps up to what was added, after turning."""
+        if self._compiled is not None:
+            self._compiled.fold_gaps(self._words())
+            return
         top = self._table.top
         self._table.max_gap_10s_ns[:top] = self._gaps_us[:, :top].max(0, initial=0) * np.int64(1000)
 
     def turn(self) -> None:
         """Finish a bucket and begin the next; everything must have been folded."""
+        if self._compiled is not None:
+            self._compiled.turn(self._words())
+            self._bucket += 1
+        else:
+            self._turn()
+        if self._bucket % SECOND == 0:
+            self._gaps_us[self.second] = 0
+            self._uneven_us[self._uneven_second] = 0
+
+    def _turn(self) -> None:
         table, top = self._table, self._table.top
         come = self._ring[:, self.place, :top]
         comes = _in_any_row(come)
@@ -235,9 +263,6 @@ class Windows:
                 self._ring[metric, self.place, :top] = 0
             if comes[metric]:
                 self._folded[metric, :top] = 0
-        if self._bucket % SECOND == 0:
-            self._gaps_us[self.second] = 0
-            self._uneven_us[self._uneven_second] = 0
 
     def skip(self, buckets: int) -> None:
         """Leap over buckets after so many empty ones that every window is empty."""

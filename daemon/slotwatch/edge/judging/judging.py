@@ -363,7 +363,7 @@ class JudgingProcess:
         if self._observations.fileno() in ready:
             for observed in self._observations.receive():
                 self._hear_intake(observed)
-        for report in self._routes.receive():
+        for report in self._routes.receive() if self.house.has_routes else ():
             self._hear_routes(report, now_ns)
         for seen in [*self._groups.read(ready, now_ns), *self._neighbours.read(ready, now_ns)]:
             self._observe(seen)

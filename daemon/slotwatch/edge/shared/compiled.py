@@ -28,8 +28,12 @@ class Compiled:
         # PyDLL: a call takes a tenth of a millisecond, and no thread shall change the tables meanwhile.
         self._learn, self._go_on = library.slotwatch_learn, library.slotwatch_go_on
         self._flashes, self._pairs = library.slotwatch_flashes, library.slotwatch_pairs
+        self._fold, self._turn = library.slotwatch_fold, library.slotwatch_turn
+        self._fold_gaps = library.slotwatch_fold_gaps
         for function in (self._learn, self._go_on, self._flashes, self._pairs):
             function.argtypes, function.restype = _TWO_ADDRESSES, ctypes.c_int64
+        for function in (self._fold, self._turn, self._fold_gaps):
+            function.argtypes, function.restype = (ctypes.c_void_p,), ctypes.c_int64
 
     def learn(self, table: int, call: int) -> int:
         """Remember packets; returns how many keys are new."""
@@ -46,6 +50,18 @@ class Compiled:
     def pairs(self, frames: int) -> int:
         """Follow watched pairs; returns how often one was torn."""
         return int(self._pairs(frames, None))
+
+    def fold(self, windows: int) -> int:
+        """Bring totals up to what was added; returns how many counts held anything."""
+        return int(self._fold(windows))
+
+    def turn(self, windows: int) -> int:
+        """Bring sums over one bucket; returns how many counts held anything."""
+        return int(self._turn(windows))
+
+    def fold_gaps(self, windows: int) -> int:
+        """Bring the longest gaps up to what was added; returns of how many streams."""
+        return int(self._fold_gaps(windows))
 
 
 class Receiving:

@@ -1,6 +1,6 @@
 /* Packets that only go on: found and taken one by one, in order of arrival. What it may take, and what it must leave
    alone, says model/continuations.py; it does exactly what model/arrivals.py does with such a packet. Behind it what
-   model/flashes.py does with frames of watched slots.
+   model/flashes.py does with frames of watched slots, and what model/windows.py does with counts.
 
    Offsets: ANSI E1.31-2018 table 4-1. All arguments are arrays of 64-bit words, in the order of the structs below. */
 
@@ -303,4 +303,94 @@ int64_t slotwatch_pairs(const struct frames *f, void *unused) {
         }
     }
     return torn;
+}
+
+enum { METRICS = 8, LENGTHS = 3, LONGEST = 2, SECONDS = 10 };
+
+struct sum {
+    uint32_t *column;
+    int64_t length, metric; /* which length; what is counted */
+};
+
+struct total {
+    word *column;
+    int64_t metric;
+};
+
+struct windows {
+    int16_t *ring, *folded; /* (METRICS, BUCKETS, capacity), (METRICS, capacity) */
+    int64_t *unreported;
+    uint32_t *gaps_us;      /* (SECONDS, capacity) */
+    int64_t *max_gap_ns;
+    int64_t capacity, top;
+    int64_t place;          /* of the bucket that is being filled */
+    int64_t leaving[LENGTHS]; /* places of those that leave the windows of each length, shortest first */
+    struct sum *sums;
+    int64_t sum_count;
+    struct total *totals;
+    int64_t total_count;
+};
+
+static int16_t *counts_of(const struct windows *w, int64_t metric, int64_t place) {
+    return w->ring + (metric * BUCKETS + place) * w->capacity;
+}
+
+static int holds_any(const int16_t *counts, int64_t top) {
+    int16_t any = 0;
+    for (int64_t i = 0; i < top; i++) any |= counts[i];
+    return any != 0;
+}
+
+/* Bring the totals up to what was added. Returns how many of the counts had something new. */
+int64_t slotwatch_fold(const struct windows *w) {
+    int64_t found = 0;
+    for (int64_t metric = 0; metric < METRICS; metric++) {
+        const int16_t *now = counts_of(w, metric, w->place);
+        int16_t *folded = w->folded + metric * w->capacity;
+        if (!memcmp(now, folded, w->top * sizeof *now)) continue;
+        found++;
+        for (struct total *t = w->totals; t < w->totals + w->total_count; t++) {
+            if (t->metric != metric) continue;
+            for (int64_t i = 0; i < w->top; i++) t->column[i] += (int64_t)(int16_t)(now[i] - folded[i]);
+        }
+        if (metric == FRAMES)
+            for (int64_t i = 0; i < w->top; i++) w->unreported[i] += (int16_t)(now[i] - folded[i]);
+        memcpy(folded, now, w->top * sizeof *now);
+    }
+    return found;
+}
+
+/* Finish a bucket: what it held comes into the sums, what leaves their windows goes out. Returns how many of the counts
+   held something. */
+int64_t slotwatch_turn(const struct windows *w) {
+    int64_t found = 0;
+    for (int64_t metric = 0; metric < METRICS; metric++) {
+        const int16_t *come = counts_of(w, metric, w->place);
+        int comes = holds_any(come, w->top), leaves[LENGTHS];
+        for (int k = 0; k < LENGTHS; k++) leaves[k] = holds_any(counts_of(w, metric, w->leaving[k]), w->top);
+        for (struct sum *s = w->sums; s < w->sums + w->sum_count; s++) {
+            if (s->metric != metric || !(comes || leaves[s->length])) continue;
+            const int16_t *leave = counts_of(w, metric, w->leaving[s->length]);
+            for (int64_t i = 0; i < w->top; i++) s->column[i] += (int32_t)(int16_t)(come[i] - leave[i]);
+        }
+        /* The one that leaves the longest windows is filled next. */
+        size_t bytes = w->top * sizeof *come;
+        if (leaves[LONGEST]) memset(counts_of(w, metric, w->leaving[LONGEST]), 0, bytes);
+        if (comes) memset(w->folded + metric * w->capacity, 0, bytes);
+        found += comes || leaves[LONGEST];
+    }
+    return found;
+}
+
+/* Bring the longest gaps up to what was added. */
+int64_t slotwatch_fold_gaps(const struct windows *w) {
+    for (int64_t i = 0; i < w->top; i++) {
+        uint32_t most = 0;
+        for (int64_t second = 0; second < SECONDS; second++) {
+            uint32_t gap = w->gaps_us[second * w->capacity + i];
+            most = gap > most ? gap : most;
+        }
+        w->max_gap_ns[i] = (int64_t)most * 1000;
+    }
+    return w->top;
 }

@@ -1,0 +1,80 @@
+"""Windows folded and turned by C hold the same as by numpy, which is the reference."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+import pytest
+
+from slotwatch.edge.shared.compiled import SOURCE, Compiled, load
+from slotwatch.house.schema import House
+from slotwatch.model.sources import Sources
+from slotwatch.model.streams import Streams
+from slotwatch.model.universes import Universes
+from slotwatch.model.windows import BUCKET_NS, COLUMNS, METRICS, SECOND, TOTALS
+from tests.compiling import built
+
+
+@pytest.fixture(scope="module")
+def compiled(tmp_path_factory: pytest.TempPathFactory) -> Compiled:
+    made = load(built(SOURCE, tmp_path_factory.mktemp("built")))
+    assert made is not None
+    return made
+
+
+def table(compiled: Compiled | None) -> Streams:
+    return Streams(Universes(House()), Sources(House()), 7 * BUCKET_NS, compiled)
+
+
+def held(streams: Streams) -> dict[str, list[int]]:
+    columns = {name: getattr(streams, name)[: streams.top].tolist() for name, _, _ in COLUMNS}
+    columns |= {name: getattr(streams, name)[: streams.top].tolist() for name, _ in TOTALS}
+    columns["max_gap_10s_ns"] = streams.max_gap_10s_ns[: streams.top].tolist()
+    return columns
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_compiled_windows_hold_the_same_as_numpy(compiled: Compiled, seed: int) -> None:
+    """Streams that come, growing tables, counts of every kind, some taken back, rows that are forgotten, pauses."""
+    chance = np.random.default_rng(seed)
+    both = table(None), table(compiled)
+    did: Counter[str] = Counter()
+    for turn in range(400):
+        kind = chance.choice(["count", "count", "count", "gap", "add", "forget", "back", "rest"])
+        did[kind] += 1
+        rows = np.flatnonzero(chance.random(both[0].top) < 0.5)
+        metric, counts = int(chance.integers(0, METRICS)), chance.integers(0, 90, len(rows), np.int16)
+        gaps = chance.integers(0, 1 << 32, len(rows), np.uint32)
+        back = int(chance.integers(1, 40))
+        for streams in both:
+            windows = streams.windows
+            if kind == "add" and turn < 200:
+                for _ in range(9):
+                    streams.add()
+                windows.fit()
+            elif kind == "count":
+                windows.add(metric, rows, counts)
+            elif kind == "gap":
+                windows.add_gap(rows, gaps)
+            elif kind == "back" and len(rows):
+                windows.fold()
+                windows.take_back(metric, int(rows[0]), back)
+            elif kind == "forget" and len(rows):
+                windows.forget(int(rows[0]))
+            elif kind == "rest":
+                windows.fold()
+                for _ in range(3 * SECOND):
+                    windows.turn()
+            windows.fold()
+            windows.turn()
+            windows.fold_gaps()
+        expected, found = (held(streams) for streams in both)
+        assert {name for name in expected if expected[name] != found[name]} == set(), (turn, kind)
+        every = np.arange(both[0].top)
+        new = [streams.windows.take_unreported(every).tolist() for streams in both]
+        assert new[0] == new[1], (turn, kind)
+    assert np.array_equal(both[0].windows.ring, both[1].windows.ring)
+    assert both[0].top > 100
+    assert both[0].frames.any()
+    assert min(did.values()) > 10
