@@ -22,8 +22,8 @@ def house_file() -> str:
     lines = [
         "# The house file: every key",
         "",
-        "Made from the table that the loader reads (`daemon/slotwatch/house/sections.py`). An unknown key is an error",
-        "that names the nearest known one. Commented examples are in `config/examples`.",
+        "Made from the table that the loader reads (`daemon/slotwatch/house/sections.py`). An unknown key is an error,",
+        "and the error names the nearest known key. Commented examples are in `config/examples`.",
     ]
     for section in (TOP, *SECTIONS):
         header = f"`{section.header}`" if section.name else "The top of the file"
@@ -34,7 +34,7 @@ def house_file() -> str:
             "",
             section.sentence + overlay,
             "",
-            "| key | holds | default | |",
+            "| key | value | default | meaning |",
             "| --- | --- | --- | --- |",
         ]
         lines += [f"| `{key.name}` | {_holds(key)} | {_default(key)} | {key.sentence} |" for key in section.keys]
@@ -46,8 +46,12 @@ def _holds(key: Key) -> str:
         return f"{'any of ' if key.kind is Kind.CHOICES else ''}{', '.join(f'`{word}`' for word in key.choices)}"
     reach = ""
     if key.low is not None and key.high is not None:
-        reach = f" {key.low:g} to {key.high:g}"
+        reach = f" {_plain(key.low)} to {_plain(key.high)}"
     return f"{key.kind.value}{reach}{f' {key.unit}' if key.unit else ''}"
+
+
+def _plain(value: float) -> str:
+    return f"{value:,.0f}" if value >= 1e5 else f"{value:g}"
 
 
 def _default(key: Key) -> str:
@@ -67,11 +71,16 @@ def rules() -> str:
     lines = [
         "# The rules",
         "",
-        "Made from the table that the engine reads (`daemon/slotwatch/judge/rules`). Severity is as in show:",
-        "*critical*, the audience may see it now; *warning*, before the next audience; *note*, read it in the morning.",
-        "What a rule compares with, and where that number comes from, is listed beside it.",
+        "Made from the table that the engine reads (`daemon/slotwatch/judge/rules`).",
         "",
-        "## Severity of each rule in each phase",
+        "Each rule has its class, its severity in the phase show, and the sentence that an incident shows (words in",
+        "braces are filled in). *Critical*: the audience may see it now. *Warning*: fix it before the next audience.",
+        "*Note*: read it in the morning. Every number that a rule compares with has its meaning and its source beside",
+        "it. The numbers under *Measured with* belong to a measurement that several rules share.",
+        "",
+        "## Severity by class and phase",
+        "",
+        "Each class is shown by one of its most severe rules. A less severe rule is lowered in the same way.",
         "",
         "| class | " + " | ".join(Phase) + " |",
         "| --- |" + " --- |" * len(Phase),
@@ -79,7 +88,7 @@ def rules() -> str:
     for rule_class in RuleClass:
         sample = max((rule for rule in RULES if rule.rule_class is rule_class), key=lambda rule: rule.severity)
         words = [grade(sample, sample.severity, phase).word for phase in Phase]
-        lines.append(f"| {rule_class} (here: {sample.name}) | " + " | ".join(words) + " |")
+        lines.append(f"| {rule_class} (`{sample.name}`) | " + " | ".join(words) + " |")
     lines += ["", "## Causes of a lost universe", "", "| cause | what it means |", "| --- | --- |"]
     lines += [f"| `{cause}` | {meaning} |" for cause, meaning in CAUSES.items()]
     for rule in RULES:
@@ -92,14 +101,14 @@ def _rule(rule: Rule) -> list[str]:
     lines = [
         f"## `{rule.name}`",
         "",
-        f"{rule.rule_class}, {rule.severity.word}. Says: “{rule.shown_sentence()}”",
+        f"Class {rule.rule_class}, {rule.severity.word}. Sentence: “{rule.shown_sentence()}”",
         "",
         f"Source: {rule.source}.{faults}",
     ]
-    lines += ["", "| number | value | | source |", "| --- | --- | --- | --- |"]
+    lines += ["", "| number | value | meaning | source |", "| --- | --- | --- | --- |"]
     lines += [f"| `{t.name}` | {t.value:g} | {t.text} | {t.source} |" for t in rule.parameters.rows()]
     if rule.measured:
-        lines += ["", "Measured with:", "", "| number | value | | source |", "| --- | --- | --- | --- |"]
+        lines += ["", "Measured with:", "", "| number | value | meaning | source |", "| --- | --- | --- | --- |"]
         lines += [f"| `{t.name}` | {t.value:g} | {t.text} | {t.source} |" for t in rule.measured]
     lines += [""] if rule.next_checks else []
     lines += [f"{at}. {check}" for at, check in enumerate(rule.next_checks, 1)]

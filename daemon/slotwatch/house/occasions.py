@@ -21,7 +21,7 @@ class ReferenceTerms:
 
 @dataclass(frozen=True, slots=True)
 class ReadinessTerms:
-    """What the half-hour call wants beside sound universes."""
+    """What the half-hour call checks besides the universes."""
 
     reference: str = ""
     """Name of the reference levels that are expected before curtain; empty: none are."""
@@ -41,14 +41,14 @@ SECTIONS: tuple[Section, ...] = (
         False,
         "Reference levels: what the levels were at a moment, kept to be compared with.",
         (
-            yes_no("keep_curtain_up", "Keep the levels by itself whenever the phase becomes show.", False),
-            number("tolerance_percent", "A level differs if it is further off than this.", 2, 0.2, 50, unit="%"),
+            yes_no("keep_curtain_up", "Keep the levels automatically whenever the phase becomes show.", False),
+            number("tolerance_percent", "A level differs if it is further away than this.", 2, 0.2, 50, unit="%"),
         ),
     ),
     Section(
         "readiness",
         False,
-        "What the half-hour call wants beside sound universes.",
+        "What the half-hour call checks besides the universes.",
         (text("reference", "Name of the reference levels that are expected before curtain."),),
     ),
     Section(

@@ -23,7 +23,7 @@ SEVERITIES = ("note", "warning", "critical")
 
 def _limits() -> tuple[Key, ...]:
     return (
-        number("min_refresh_hz", "Mean rate under which a moving universe is slow.", None, 0.5, 44, unit="Hz"),
+        number("min_refresh_hz", "Mean rate below which a moving universe is slow.", None, 0.5, 44, unit="Hz"),
         number("loss_timeout_s", "Silence after which data counts as lost.", None, 0.2, 60, unit="s"),
     )
 
@@ -31,11 +31,11 @@ def _limits() -> tuple[Key, ...]:
 def _notice_terms() -> tuple[Key, ...]:
     return (
         choice("severity", "The lowest severity that is sent.", "critical", *SEVERITIES),
-        Key("phases", Kind.CHOICES, "Phases in which a message may begin; left out: all.", (), choices=PHASES),
+        Key("phases", Kind.CHOICES, "Phases in which a message may be sent first; left out: all.", (), choices=PHASES),
         number("after_s", "How long an incident must have lasted.", 0, 0, 86400, unit="s"),
         number(
             "repeat_min",
-            "Send an open incident again after so long, until somebody acknowledges it; 0: never.",
+            "Send an open incident again after this time, until someone acknowledges it; 0: never.",
             0,
             0,
             1440,
@@ -51,7 +51,7 @@ TOP = Section(
     "The file itself.",
     (
         texts("include", "Overlay files of visiting productions, beside this file."),
-        Key("until", Kind.DATE, "In an overlay: its last day. Later the overlay is ignored, with a message."),
+        Key("until", Kind.DATE, "In an overlay: its last day. After it the overlay is ignored, and a message says so."),
     ),
 )
 
@@ -62,7 +62,7 @@ SECTIONS: tuple[Section, ...] = (
         "What the installation is.",
         (
             text("name", "Name of the house, shown everywhere.", "Unnamed house"),
-            choice("phase", "Phase at start; page, API and timetable change it.", "dark", *PHASES),
+            choice("phase", "Phase at the start; the page, the API and the timetable can change it.", "dark", *PHASES),
             Key("time_zone", Kind.TIME_ZONE, "Time zone of the timetable, such as Europe/London.", "UTC"),
         ),
     ),
@@ -71,7 +71,7 @@ SECTIONS: tuple[Section, ...] = (
         False,
         "Where and how packets are received.",
         (
-            texts("interfaces", "Interfaces or addresses to listen on; loopback only if named here."),
+            texts("interfaces", "Interfaces or addresses to listen on. Loopback is used only if it is named here."),
             Key("protocols", Kind.CHOICES, "Protocols to listen to.", PROTOCOLS, choices=PROTOCOLS),
             choice("vantage", "What the switch port is: an ordinary one or a mirror.", "port", "port", "mirror"),
             choice("join", "Whether to join the groups of declared universes.", "declared", "declared", "none"),
@@ -83,8 +83,8 @@ SECTIONS: tuple[Section, ...] = (
             yes_no(
                 "ask_fixtures", "Let a person ask fixtures what they are (RDM, read only) through Art-Net nodes.", False
             ),
-            whole("e131_port", "UDP port of E1.31; others are for rehearsals.", 5568, 1, 65535),
-            whole("artnet_port", "UDP port of Art-Net; others are for rehearsals.", 6454, 1, 65535),
+            whole("e131_port", "UDP port of E1.31. Change it only for rehearsals.", 5568, 1, 65535),
+            whole("artnet_port", "UDP port of Art-Net. Change it only for rehearsals.", 6454, 1, 65535),
         ),
     ),
     Section(
@@ -101,16 +101,16 @@ SECTIONS: tuple[Section, ...] = (
         False,
         "The page and the API.",
         (
-            Key("listen", Kind.HOST_PORT, "Address and port; off loopback, changes need the token.", "127.0.0.1:8580"),
-            text("token_file", "File that holds the token; where it is given, every change needs it."),
+            Key("listen", Kind.HOST_PORT, "Address and port. Off loopback, changes need the token.", "127.0.0.1:8580"),
+            text("token_file", "File that holds the token. If it is given, every change needs the token."),
             choice("read", "Whether reading needs the token too.", "open", "open", "token"),
-            texts("hosts", "Names that the page is reached by, beside addresses, localhost and the computer's name."),
+            texts("hosts", "Further names of the page, besides addresses, localhost and the computer's name."),
         ),
     ),
     Section(
         "tls",
         False,
-        "Certificate of the page; both keys or neither.",
+        "Certificate of the page. Give both keys or neither.",
         (
             text("certificate_file", "Certificate chain in PEM.", required=True),
             text("key_file", "Its private key in PEM.", required=True),
@@ -131,9 +131,9 @@ SECTIONS: tuple[Section, ...] = (
         "Packets kept around an incident.",
         (
             number("seconds", "Seconds kept before an incident.", 60, 1, 600, unit="s"),
-            whole("memory_mib", "Memory they may take.", 64, 1, 4096, unit="MiB"),
-            text("directory", "Where they are written, relative to the state directory.", "packets"),
-            whole("disk_mib", "Disk they may take; the oldest leave first.", 512, 1, 1048576, unit="MiB"),
+            whole("memory_mib", "Memory that these packets may take.", 64, 1, 4096, unit="MiB"),
+            text("directory", "Where packets are written, relative to the state directory.", "packets"),
+            whole("disk_mib", "Disk space that they may take; the oldest go first.", 512, 1, 1048576, unit="MiB"),
         ),
     ),
     Section(
@@ -151,7 +151,7 @@ SECTIONS: tuple[Section, ...] = (
         False,
         "State and incidents to an MQTT broker.",
         (
-            text("host", "Broker; without it MQTT is not used.", required=True),
+            text("host", "Address of the broker; without it MQTT is not used.", required=True),
             whole("port", "Its port.", 1883, 1, 65535),
             text("topic", "Topic under which everything is published.", "slotwatch"),
             text("username", "User name at the broker."),
@@ -164,8 +164,8 @@ SECTIONS: tuple[Section, ...] = (
         True,
         "A person who gets a message about an incident: mail, push, chat.",
         (
-            text("name", "What this receiver is called.", required=True),
-            text("url_file", "File that holds its Apprise address; a secret.", required=True),
+            text("name", "Name of this receiver of messages.", required=True),
+            text("url_file", "Secret file that holds its Apprise address.", required=True),
             *_notice_terms(),
         ),
     ),
@@ -174,7 +174,7 @@ SECTIONS: tuple[Section, ...] = (
         True,
         "A program that gets signed messages about incidents.",
         (
-            text("name", "What this receiver is called.", required=True),
+            text("name", "Name of this receiver of messages.", required=True),
             Key("url", Kind.URL, "Where messages are posted.", required=True),
             text("secret_file", "File that holds the key of the signature (HMAC-SHA256).", required=True),
             *_notice_terms(),
@@ -185,7 +185,7 @@ SECTIONS: tuple[Section, ...] = (
         False,
         "A request at regular intervals, so that its absence is an alarm elsewhere.",
         (
-            text("url_file", "File that holds the address (http or https); a secret.", required=True),
+            text("url_file", "Secret file that holds the address (http or https).", required=True),
             number("every_min", "Minutes between two requests.", 5, 0.1, 1440, unit="min"),
         ),
     ),
@@ -197,15 +197,15 @@ SECTIONS: tuple[Section, ...] = (
     Section(
         "sources",
         True,
-        "Who sends; every field that is given must match.",
+        "A source. Packets belong to it if every field that is given matches.",
         (
             text("name", "Name of the source in this house.", required=True),
             Key("cid", Kind.CID, "Its E1.31 component identifier."),
-            Key("address", Kind.ADDRESSES, "Its IP address; of a source on several networks, the list of them."),
+            Key("address", Kind.ADDRESSES, "Its IP address, or the list of its addresses on several networks."),
             text("source_name", "The source name in its packets."),
             choice("role", "Main or backup.", "main", "main", "backup"),
             choice("standby", "A backup sends, or is silent until it takes over.", "sending", "sending", "silent"),
-            whole("priority", "Priority it should send at.", None, 0, 200),
+            whole("priority", "Priority that it should send with.", None, 0, 200),
         ),
         in_overlay=True,
     ),
@@ -233,8 +233,8 @@ SECTIONS: tuple[Section, ...] = (
             text("label", "What it is for."),
             texts("sources", "Declared sources that may send it; left out: anyone."),
             yes_no("shared", "Several sources at one priority are intended.", False),
-            yes_no("expected", "False: declared, but not used in this production.", True),
-            texts("networks", "Networks it is expected on; left out: the first one."),
+            yes_no("expected", "false: declared, but not used in this production.", True),
+            texts("networks", "Networks that it is expected on; left out: the first network."),
             *_limits(),
         ),
         in_overlay=True,
@@ -260,8 +260,8 @@ SECTIONS: tuple[Section, ...] = (
         (
             text("file", "CSV or MVR file beside this file.", required=True),
             Key("absolute_from", Kind.UNIVERSE, "Addresses are absolute: 1 is slot 1 of this universe."),
-            Key("universes", Kind.UNIVERSE_TABLE, "Wire universe of each universe number of the patch file.", {}),
-            Key("columns", Kind.LABELS, "Columns under other names: name here = name in the file.", ()),
+            Key("universes", Kind.UNIVERSE_TABLE, "Universe on the network of each number in the patch file.", {}),
+            Key("columns", Kind.LABELS, "Columns with other names in the file: our name = name in the file.", ()),
             texts("audience_layers", "MVR layers whose fixtures face the audience."),
         ),
         in_overlay=True,
@@ -269,10 +269,10 @@ SECTIONS: tuple[Section, ...] = (
     Section(
         "circuits",
         False,
-        "Which circuit is fed by which way.",
+        "Which way feeds which circuit.",
         (
             text("file", "CSV file beside this file.", required=True),
-            Key("columns", Kind.LABELS, "Columns under other names: name here = name in the file.", ()),
+            Key("columns", Kind.LABELS, "Columns with other names in the file: our name = name in the file.", ()),
         ),
         in_overlay=True,
     ),
@@ -283,8 +283,8 @@ SECTIONS: tuple[Section, ...] = (
         (
             text("name", "Name of the rack.", required=True),
             Key("universe", Kind.UNIVERSE, "Universe that drives it.", required=True),
-            whole("address", "Slot of way 1.", None, 1, 512, required=True),
-            whole("ways", "How many ways.", None, 1, 512, required=True),
+            whole("address", "Slot that drives way 1.", None, 1, 512, required=True),
+            whole("ways", "Number of ways.", None, 1, 512, required=True),
             number("volts", "Line to neutral.", 230, 50, 300, unit="V"),
             whole("supplies", "Supply lines: 1 or 3.", 3, 1, 3),
             Key(
@@ -302,13 +302,19 @@ SECTIONS: tuple[Section, ...] = (
     Section(
         "receivers",
         True,
-        "Devices that should answer: gateways, nodes, rack processors.",
+        "A device that should answer: a gateway, a node, a rack processor.",
         (
             text("name", "Name of the receiver.", required=True),
             Key("address", Kind.ADDRESS, "Its IP address.", required=True),
             Key("universes", Kind.UNIVERSES_ON_NETWORKS, "Universes it receives.", ()),
             choice(
-                "on_loss", "What it does when data stops, by its own settings.", "hold", "hold", "fade", "off", "preset"
+                "on_loss",
+                "What the device does when data stops, by its own settings.",
+                "hold",
+                "hold",
+                "fade",
+                "off",
+                "preset",
             ),
         ),
         in_overlay=True,
@@ -324,9 +330,9 @@ SECTIONS: tuple[Section, ...] = (
             Key("to_address", Kind.ADDRESS, "Send to this address only."),
             text("to_network", "Network to send on; default: the first one."),
             yes_no("broadcast", "Art-Net: send to the broadcast address.", False),
-            whole("priority", "E1.31 priority it sends at.", 50, 0, 200),
+            whole("priority", "E1.31 priority that it sends with.", 50, 0, 200),
             Key("slots", Kind.SLOTS, "First and last slot to send on.", (1, 512), 1, 512),
-            whole("to_slot", "Slot of the output that gets the first one.", 1, 1, 512),
+            whole("to_slot", "Slot of the output that gets the first slot.", 1, 1, 512),
             number("refresh_hz", "Rate to send at; default: the rate of the input.", None, 0.5, 830, unit="Hz"),
             choice("merge", "How to merge sources of one priority.", "highest", "highest", "latest"),
             yes_no("slot_priority", "Also send start code 0xDD.", False),
@@ -342,7 +348,7 @@ SECTIONS: tuple[Section, ...] = (
         (
             text("rule", "Rule to accept.", required=True),
             text("reason", "Why.", required=True),
-            Key("universes", Kind.UNIVERSES_ON_NETWORKS, "Universes it covers; default: all.", ()),
+            Key("universes", Kind.UNIVERSES_ON_NETWORKS, "Universes that it covers; default: all.", ()),
             Key("until", Kind.DATE, "Last day of the exception."),
         ),
         in_overlay=True,
@@ -354,7 +360,7 @@ SECTIONS: tuple[Section, ...] = (
         (
             Key("from", Kind.MOMENT, "Start, in the house's time zone by default.", required=True),
             Key("to", Kind.MOMENT, "End.", required=True),
-            texts("rules", "Rules it covers; default: all that a quiet window may lower."),
+            texts("rules", "Rules that it covers; default: all rules that a quiet window may lower."),
             text("reason", "Why."),
         ),
         in_overlay=True,
@@ -362,7 +368,7 @@ SECTIONS: tuple[Section, ...] = (
     Section(
         "timetable",
         True,
-        "When the house changes its phase by itself.",
+        "When the house changes its phase automatically.",
         (
             Key("days", Kind.DAYS, "mon to sun, or daily.", required=True),
             Key("at", Kind.CLOCK, "Time of day, such as 18:55.", required=True),
@@ -372,7 +378,7 @@ SECTIONS: tuple[Section, ...] = (
     Section(
         "excluded",
         True,
-        "Slots that routes never touch, because people could be hurt.",
+        "Slots that routes never send, because people could be hurt.",
         (
             Key("universe", Kind.UNIVERSE, "Their universe.", required=True),
             whole("first", "First slot.", 1, 1, 512),

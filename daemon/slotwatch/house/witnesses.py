@@ -13,25 +13,25 @@ LISTENERS = Section(
     True,
     "A second slotwatch at another place on the network, to be compared with this one.",
     (
-        text("name", "What that place is called.", required=True),
-        Key("url", Kind.URL, "Its address, such as https://10.20.0.6:8580.", required=True),
-        text("token_file", "File that holds its token, where reading needs one."),
-        text("ca_file", "Certificate that its own is checked against, for https."),
-        text("own_name", "What this listener is called there, so that both use the same name.", OWN_NAME),
+        text("name", "Name of that place.", required=True),
+        Key("url", Kind.URL, "Address of its page, such as https://10.20.0.6:8580.", required=True),
+        text("token_file", "File that holds its token, if reading its page needs one."),
+        text("ca_file", "For https: the certificate by which its own is checked."),
+        text("own_name", "Name of this listener in the house file there, so that both use the same.", OWN_NAME),
     ),
 )
 
 SWITCHES = Section(
     "switches",
     True,
-    "A switch of the show network that is asked by SNMP, read only.",
+    "A switch of the show network that slotwatch asks by SNMP, read only.",
     (
         text("name", "What the switch is called in this house.", required=True),
         Key("address", Kind.ADDRESS, "Its management address.", required=True),
         choice("version", "Version of SNMP; 3 keeps the secrets off the network.", "3", "2c", "3"),
         text(
             "credentials_file",
-            "File with the community (2c), or with user, authentication and privacy (3); a secret.",
+            "Secret file with the community (2c), or with user, authentication and privacy (3).",
             required=True,
         ),
         whole("poll_s", "Seconds between two polls.", 10, 5, 3600, unit="s"),

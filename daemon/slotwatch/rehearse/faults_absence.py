@@ -57,7 +57,7 @@ def node_port_not_listed() -> Iterator[Item]:
 
 @scenario(
     "F11",
-    "a declared universe never comes",
+    "a declared universe is never heard",
     20,
     Truth("universe-missing", 10.0, ("e131/4",), severity="critical", began_s=5.0),
     paper((1, 2, 3, 4)),
@@ -68,7 +68,7 @@ def never_seen() -> Iterator[Item]:
 
 @scenario(
     "F65",
-    "a declared universe never comes; its desk lists another number instead, which nobody declared",
+    "a declared universe is never heard; its desk lists another number instead, which nobody declared",
     20,
     Truth(
         "universe-missing",
@@ -89,7 +89,7 @@ def listed_under_another_number() -> Iterator[Item]:
 
 @scenario(
     "F65",
-    "a declared universe never comes and no discovery list names it; nobody is declared as its sender",
+    "a declared universe is never heard and no discovery list names it; nobody is declared as its sender",
     20,
     Truth(
         "universe-missing",
@@ -107,7 +107,7 @@ def listed_by_nobody() -> Iterator[Item]:
 
 @scenario(
     "F49",
-    "a declared universe never comes, and its neighbour, one higher, carries what looks like it",
+    "a declared universe is never heard, and its neighbour, one higher, carries what looks like it",
     20,
     Truth("universe-missing", 10.0, ("e131/4",), severity="critical", began_s=5.0),
     paper(
@@ -122,7 +122,7 @@ def universe_off_by_one() -> Iterator[Item]:
 
 @scenario(
     "F12",
-    "somebody sends a universe that the house does not declare",
+    "someone sends a universe that the house does not declare",
     14,
     Truth("undeclared-universe", 3.1, ("e131/40",), severity="note", began_s=2.0),
 )
@@ -154,7 +154,7 @@ def backup_falls_silent() -> Iterator[Item]:
 
 @scenario(
     "F11",
-    "a backup that should be sending never came",
+    "a backup that should be sending was never heard",
     20,
     Truth("backup-absent", 10.0, MAIN_UNIVERSES, began_s=5.0),
     WITH_BACKUP,

@@ -225,7 +225,7 @@ def second_listener_is_off() -> Iterator[Item]:
     return mixed(until_then_silent(), main_desk().sends())
 
 
-@healthy("a second listener hears the same, and is started anew in the middle", 40, HOUSE, fault="F21", live=False)
+@healthy("a second listener hears the same, and is restarted in the middle", 40, HOUSE, fault="F21", live=False)
 def second_listener_restarts() -> Iterator[Item]:
     def both() -> Iterator[Item]:
         for seen in other_listener(main_desk().sends()):

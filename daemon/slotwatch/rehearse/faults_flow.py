@@ -45,7 +45,7 @@ def unequal_refresh() -> Iterator[Item]:
 
 @scenario(
     "F66",
-    "a desk of 40 Hz falls to 22 Hz, over the house's least rate but far under its own norm",
+    "a desk of 40 Hz falls to 22 Hz: above the house's lowest rate, but far below its own usual one",
     60,
     Truth("slow-refresh", 44.7, MAIN_UNIVERSES, began_s=40.0),
     TWO,
@@ -68,7 +68,7 @@ def sampled_fade() -> Iterator[Item]:
 
 @scenario(
     "F67",
-    "a sender in step with its picture: 60 frames a second into lines that carry 44",
+    "a sender that follows its picture rate: 60 frames a second for lines that carry 44",
     20,
     Truth("fast-refresh", 5.3, ONE),
     paper((1,)),
@@ -90,7 +90,7 @@ def bursts() -> Iterator[Item]:
 
 @scenario(
     "F69",
-    "a desktop timer: frames come at odd moments, with holes of 150 to 250 ms; none is missing",
+    "a desktop timer: frames come at uneven moments, with gaps of 150 to 250 ms; none is missing",
     40,
     Truth("uneven-refresh", 22.3, ONE, began_s=20.0),
     paper((1,)),
@@ -107,7 +107,7 @@ def irregular_timer() -> Iterator[Item]:
 
 @scenario(
     "F70",
-    "a hiccup of 0.4 s each 3 s: something is saved at the desk",
+    "a pause of 0.4 s every 3 s: something is saved at the desk",
     40,
     Truth("uneven-refresh", 26.5, MAIN_UNIVERSES, began_s=20.0),
     TWO,
@@ -119,7 +119,7 @@ def regular_hiccup() -> Iterator[Item]:
 
 @scenario(
     "F06",
-    "the desk itself pauses for 0.3 s each 2 s: gaps, and no number is missing",
+    "the desk itself pauses for 0.3 s every 2 s: there are gaps, and no sequence number is missing",
     40,
     Truth("uneven-refresh", 24.4, MAIN_UNIVERSES, began_s=20.0),
     TWO,
@@ -162,7 +162,7 @@ def short_dropouts() -> Iterator[Item]:
 
 @scenario(
     "F66",
-    "one slow universe among resting ones: the desk's own limit, 12 Hz in an effect",
+    "one slow universe among universes at rest: 12 Hz in an effect is the desk's own limit",
     30,
     Truth("slow-refresh", 15.3, ONE, began_s=10.0),
     paper((1, 2)),

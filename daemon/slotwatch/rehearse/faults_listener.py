@@ -80,7 +80,7 @@ def listeners_lead_was_moved() -> Iterator[Item]:
 
 @scenario(
     "F24",
-    "a small switch is between, and passes on what two switches say of themselves",
+    "a small switch lies between, and passes on the announcements of two switches",
     60,
     Truth("two-neighbours", 18.0, (), "shared", "note", began_s=1.0, early_s=17.0, says=("FOH", "Stage")),
     TWO,

@@ -171,7 +171,7 @@ def unicast_universe_stops() -> Iterator[Item]:
 
 @scenario(
     "F07",
-    "a gateway keeps a static look alive only each 4 s: receivers find it lost each time",
+    "a gateway sends a static look only every 4 s: receivers find it lost each time",
     60,
     Truth(
         "universe-lost",
@@ -204,7 +204,7 @@ def art_net_without_keep_alive() -> Iterator[Item]:
 
 @scenario(
     "F10",
-    "the main desk comes back from a power cut with two of its three universes",
+    "the main desk comes back from a power cut with only two of its three universes",
     60,
     Truth(
         "universe-lost", 10.5, MAIN_UNIVERSES, "source-lost", "critical", "high", 8.0, causes=("universe-withdrawn",)

@@ -128,7 +128,7 @@ def groups_flooded() -> Iterator[Item]:
 
 @scenario(
     "F20",
-    "the last joined groups end while the others of the same desk go on: a group table is full",
+    "the last joined groups end while the others of the same desk continue: a group table is full",
     44,
     Truth("universe-lost", 14.5, ("e131/11", "e131/12"), "path-or-sender", "critical", "low", began_s=12.0),
     paper(tuple(range(1, 13))),
@@ -187,7 +187,7 @@ def link_saturated() -> Iterator[Item]:
 
 @scenario(
     "F06",
-    "a bad lead to one desk: its packets go missing, the others' do not",
+    "a bad lead to one desk: its packets go missing, those of others do not",
     30,
     Truth("packet-loss", 9.3, MAIN_UNIVERSES, began_s=8.0),
     TWO,
@@ -198,7 +198,7 @@ def bad_lead() -> Iterator[Item]:
 
 @scenario(
     "F28",
-    "a radio hop that wakes each 204.8 ms: frames arrive in clumps",
+    "a wireless hop that wakes up every 204.8 ms: frames arrive in clumps",
     40,
     Truth("uneven-refresh", 21.0, MAIN_UNIVERSES, began_s=20.0),
     TWO,
@@ -223,7 +223,7 @@ def flapping_port() -> Iterator[Item]:
 
 @scenario(
     "F34",
-    "two computers have one address: the neighbour table changes hardware addresses to and fro",
+    "two computers have one address: its hardware address in the neighbour table changes back and forth",
     40,
     Truth("duplicate-address", 10.0, (), severity="note", began_s=5.0),
     paper((1,)),

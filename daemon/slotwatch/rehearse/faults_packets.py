@@ -102,7 +102,7 @@ def poll_flood() -> Iterator[Item]:
 
 @scenario(
     "F51",
-    "universe 3 is sent to the group of universe 2: readers of the field see it, gateways get nothing",
+    "universe 3 is sent to the group of universe 2: programs that read the universe field see it, gateways get nothing",
     20,
     Truth("wrong-group", 1.1, ("e131/3",)),
     paper((1, 2, 3)),
@@ -194,7 +194,7 @@ SYNCED = ("e131/1", "e131/2")
 
 @scenario(
     "F63",
-    "frames name a synchronization address to which no sync packet ever came",
+    "frames name a synchronization address, but no sync packet for it ever came",
     24,
     Truth("sync-missing", 2.6, SYNCED, severity="note"),
     paper((1, 2)),

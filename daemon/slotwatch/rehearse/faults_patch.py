@@ -294,7 +294,7 @@ def control_held() -> Iterator[Item]:
 
 @scenario(
     "F36",
-    "a slow fade and a second source on another slot of the same rack, both meant to be alone",
+    "a slow fade, and a second source on another slot of the same rack; each is meant to be the only source",
     30,
     Truth("source-conflict", 11.1, ONE, severity="critical", began_s=10.0, also=("unexpected-source",)),
     house(lamps(1, 24)),

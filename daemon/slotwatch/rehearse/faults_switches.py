@@ -117,7 +117,7 @@ def uplink_goes_down() -> Iterator[Item]:
 
 @scenario(
     "F05",
-    "the stage's switch restarts: what hangs on it is cut off for 20 s",
+    "the stage's switch restarts: what is connected to it is cut off for 20 s",
     70,
     Truth(
         "universe-lost",
@@ -142,7 +142,7 @@ def stage_switch_restarts() -> Iterator[Item]:
 
 @scenario(
     "F05",
-    "a switch restarts so fast that nothing is lost here: its up time tells",
+    "a switch restarts so fast that nothing is lost here; only its up time shows it",
     80,
     Truth(
         "switch-restarted",

@@ -19,7 +19,7 @@ ONE = paper((1,))
 TWO = paper((1, 2, 3, 11), sources=("main", "second"))
 
 
-@healthy("one packet in five hundred goes missing: not worth a word", 60, TWO, fault="F26")
+@healthy("one packet in five hundred goes missing: too few to report", 60, TWO, fault="F26")
 def lossy_but_fine() -> Iterator[Item]:
     return stage.lossy(mixed(main_desk().sends(), second_desk().sends()), 0.002, 41)
 
@@ -85,7 +85,7 @@ def clock_step() -> Iterator[Item]:
     return mixed(seen(step), main_desk().sends(), second_desk().sends())
 
 
-@healthy("the judging itself was held up for 0.4 s; the packets came at their time", 40, TWO, fault="F109", live=False)
+@healthy("judging was delayed by 0.4 s; the packets arrived on time", 40, TWO, fault="F109", live=False)
 def scheduling_stall() -> Iterator[Item]:
     return mixed(seen(StallSeen(ns(15.4), 400_000_000)), main_desk().sends(), second_desk().sends())
 
@@ -137,7 +137,7 @@ def _three_bad() -> Iterator[Item]:
         yield Sent(ns(5 + n), 0, "192.0.2.99", 40000, LISTENER, 5568, bytes((n,)) * 40, 64)
 
 
-@healthy("three stray packets of another program in half a minute", 30, ONE, fault="F54")
+@healthy("three packets of another program arrive on the port in half a minute", 30, ONE, fault="F54")
 def few_bad_packets() -> Iterator[Item]:
     return mixed(main_desk((1,)).sends(), _three_bad())
 

@@ -49,7 +49,7 @@ def slow_fade() -> Iterator[Item]:
     return main_desk((1,), lambda _: faded(2, 60, 0, 200)).sends()
 
 
-@healthy("a chase of one step a second with silence between the steps", 40, ONE, fault="F66")
+@healthy("a chase of one step a second, with no frames between the steps", 40, ONE, fault="F66")
 def slow_chase() -> Iterator[Item]:
     return main_desk((1,), lambda _: chased(1.0)).sends()
 

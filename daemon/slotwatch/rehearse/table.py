@@ -10,13 +10,15 @@ _HEAD = """# Faults, their rehearsals, and what is reported
 
 Made from the catalogue of `slotwatch rehearse` by `python -m tests.rehearse.table`; do not edit by hand.
 
-Each scenario is a small program that makes packets (and, where a listener's own senses matter, observations) with a
-known truth. It builds every octet from the standards' tables and shares no code with the decoders it is judged by.
-`tests/rehearse/test_truths.py` plays each of them to the real decoder and engine and holds what is reported against its
-truth: the rule, the cause at the first place, the universes, the severity, the highest confidence, and no later than
-0.1 s after the rule's own time. `slotwatch rehearse NAME` plays one live to loopback, `--capture FILE` writes it as
-pcapng, `--house FILE` writes the house file that it is judged by. Confidence is the most that may be claimed from where
-the listener sits; *capture only* marks what cannot be sent to loopback because its evidence is no packet to it.
+Each scenario is a small program that plays one known fault, its truth. It makes packets, and also observations where
+the listener needs more than packets, such as the state of a link. It builds every octet from the tables of the
+standards and shares no code with the decoders that read them. `tests/rehearse/test_truths.py` plays each scenario to
+the real decoder and engine and compares what is reported with the truth: the rule, the first cause, the universes, the
+severity, the highest confidence, and the time (at most 0.1 s later than the rule's own).
+
+`slotwatch rehearse NAME` plays one live on loopback, `--capture FILE` writes it as pcapng, and `--house FILE` writes
+the house file that it is judged by. The column *confidence* gives the highest confidence that is allowed where the
+listener sits. *Capture only* marks a scenario that cannot be played on loopback: its evidence is not in packets.
 """
 
 
@@ -45,7 +47,7 @@ def markdown() -> str:
 def _why(fault: str) -> str:
     shows = [f"`{each.name}`" for each in SCENARIOS.values() if each.fault == fault]
     if shows:
-        return f"Is no fault by itself: see the healthy shows {', '.join(shows)}."
+        return f"Not a fault by itself: see the healthy shows {', '.join(shows)}."
     return WITHOUT_SCENARIO[fault]
 
 

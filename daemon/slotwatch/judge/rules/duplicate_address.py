@@ -44,7 +44,7 @@ def describe_contested(ctx: RuleContext, key: Contested) -> Finding:
         sources=sources,
         networks=(network,),
         facts=DuplicateAddressFacts(address, wording.list_names(macs)),
-        evidence=(f"{address} was claimed in turn by {wording.list_names(macs)}.",),
+        evidence=(f"In turn {wording.list_names(macs)} claimed {address}.",),
     )
 
 
@@ -57,7 +57,7 @@ RULE = Rule(
     rule_class=RuleClass.SELF,
     severity=Severity.NOTE,
     short=ShortWords("one address, two devices", "{n} addresses used twice", look="Find out which device has it"),
-    sentence="{address} is claimed in turn by {macs}.",
+    sentence="Several devices use the address {address} in turn: {macs}.",
     found_after=("window_s",),
     judged_by=judged_by(DuplicateAddressParameters(), bind),
     facts=DuplicateAddressFacts,
