@@ -9,6 +9,9 @@ RELEASE ?= 12
 ARCH    ?= amd64
 CUTS    ?= 2
 
+# What Python and pytest make of a module is kept beside it, whatever the environment says: several processes read all.
+export PYTHONDONTWRITEBYTECODE :=
+
 .PHONY: help setup demo run test test-all check rule docs bench fuzz screenshots deb rack rack-smoke wheel tools clean
 
 help:            ## list what can be done here

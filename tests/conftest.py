@@ -1,8 +1,8 @@
 """Which tests are quick, which are live and which are slow, by where they are.
 
 `make test` runs the quick ones. `make test-all` runs quick and slow tests in parallel. Beside them it runs the live
-ones, one at a time and first in line for a processor, and then those of the browser: they drive whole daemons,
-sockets, namespaces and pages by the clock of a real computer, and mostly wait.
+ones, one at a time and first in line for a processor, and those of the browser, second in line: they drive whole
+daemons, sockets, namespaces and pages by the clock of a real computer, and mostly wait.
 """
 
 from __future__ import annotations
@@ -45,19 +45,26 @@ on one. A test of more than two seconds of CPU carries the mark itself."""
 QUICK_ONLY = "not live and not slow"
 BROWSER = ("web/",)
 """In a run of their own: the browser's library keeps an event loop running, and asyncio tests need one of theirs."""
-LEFT_OUT = {QUICK_ONLY: (*LIVE, *SLOW), "not live and not browser": (*LIVE, *BROWSER)}
+LEFT_OUT = {QUICK_ONLY: (*LIVE, *SLOW), "not live and not browser": (*LIVE, *BROWSER), "browser and not live": LIVE}
 """What is left out with these words of `-m`."""
+READ_ALONE = {"live": LIVE, "browser and not live": BROWSER}
+"""And what alone is read with these. A module of another place that marks itself as live is read too."""
+MARKS_ITSELF = "pytest.mark.live"
 UNTRACED = frozenset((ROOT / "untraced.txt").read_text(encoding="utf-8").splitlines())
 """Written by `python -m tests.untraced`: others run their lines too, so neither these nor slow tests are traced."""
 
 
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
     """Do not even read modules whose tests are all left out: reading takes a worker ten seconds."""
-    left_out = LEFT_OUT.get(config.option.markexpr)
-    if left_out is None or not collection_path.is_relative_to(ROOT):
+    words = config.option.markexpr
+    if not collection_path.is_relative_to(ROOT):
         return None
     inside = str(collection_path.relative_to(ROOT)) + ("/" if collection_path.is_dir() else "")
-    return inside.startswith(left_out) or None
+    if inside.startswith(LEFT_OUT.get(words, ())):
+        return True
+    if words not in READ_ALONE or collection_path.suffix != ".py" or inside.startswith(READ_ALONE[words]):
+        return None
+    return MARKS_ITSELF not in collection_path.read_text(encoding="utf-8") or None
 
 
 def pytest_collection_finish() -> None:
