@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import json
 import os
@@ -27,6 +28,11 @@ def route(name: str, target: str, more: str = "") -> str:
 
 def state_of(daemon: Daemon, name: str) -> dict[str, Any]:
     return next((row for row in daemon.get("/api/v1/routes") or [] if row.get("route") == name), {})
+
+
+def of_rule(daemon: Daemon, rule: str, state: str = "all") -> list[dict[str, Any]]:
+    found = daemon.get(f"/api/v1/incidents?state={state}") or []
+    return [incident for incident in found if incident["rule"] == rule]
 
 
 @pytest.fixture
@@ -82,6 +88,46 @@ def test_a_line_goes_on_while_page_and_diagnosis_are_killed(tmp_path: Path, line
         assert max(gaps) < 0.5
         assert daemon.children()["routes"] == children["routes"]
         until(lambda: state_of(daemon, "line").get("state") == "running")
+
+
+def test_routes_whose_process_is_killed_are_reported(tmp_path: Path) -> None:
+    """What hangs on their outputs lacks data until they are started again, which only a person in the house can see."""
+    more = route("node", "artnet/3", 'to_address = "127.0.0.1"') + route("copy", "e131/112", 'to_address = "127.0.0.1"')
+    with running(tmp_path, more=more) as daemon, desk(daemon, range(1, 3)):
+        until(lambda: {state_of(daemon, one).get("state") for one in ("node", "copy")} == {"running"})
+        os.kill(daemon.children()["routes"], signal.SIGKILL)
+        until(lambda: of_rule(daemon, "route-output-lost"))
+        (incident,) = of_rule(daemon, "route-output-lost")
+        assert (incident["severity"], incident["cause"]) == ("critical", "process")
+        assert incident["summary"].startswith('Routes "node" and "copy" send nothing since ')
+        until(lambda: {state_of(daemon, one).get("state") for one in ("node", "copy")} == {"running"})
+        until(lambda: not of_rule(daemon, "route-output-lost", "open"))
+        assert len(of_rule(daemon, "route-output-lost")) == 1
+
+
+def test_routes_that_a_reload_starts_again_are_no_fault(tmp_path: Path) -> None:
+    with running(tmp_path, more=route("copy", "e131/112", 'to_address = "127.0.0.1"')) as daemon, desk(daemon, [1, 2]):
+        until(lambda: state_of(daemon, "copy").get("state") == "running")
+        child = daemon.children()["routes"]
+        daemon.file.write_text(daemon.file.read_text().replace("Test house", "Other house"))
+        daemon.process.send_signal(signal.SIGHUP)
+        until(lambda: daemon.children().get("routes", child) != child)
+        until(lambda: state_of(daemon, "copy").get("state") == "running")
+        assert not of_rule(daemon, "route-output-lost")
+
+
+def test_an_adapter_that_is_unplugged_from_a_routes_line_is_reported(tmp_path: Path) -> None:
+    """A pseudo-terminal whose other end closes answers as an adapter does that was unplugged: input/output error."""
+    with contextlib.ExitStack() as plugged:
+        _, name = plugged.enter_context(line_of_its_own())
+        with running(tmp_path, more=route("line", f"serial:{name}")) as daemon, desk(daemon, range(1, 3)):
+            until(lambda: state_of(daemon, "line").get("state") == "running")
+            assert not of_rule(daemon, "route-output-lost")
+            plugged.close()
+            until(lambda: of_rule(daemon, "route-output-lost"))
+            (incident,) = of_rule(daemon, "route-output-lost")
+            assert (incident["severity"], incident["cause"]) == ("critical", "port")
+            assert incident["summary"].startswith(f'Route "line" sends nothing to serial:{name}: {name} ')
 
 
 def test_asking_fixtures_is_off_unless_declared_and_refused_in_a_show(tmp_path: Path) -> None:

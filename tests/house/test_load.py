@@ -124,7 +124,7 @@ def test_overlay_adds_until_its_last_day() -> None:
 
 def test_overlay_may_not_change_the_house() -> None:
     lines = faults_of('include = ["tour.toml"]\n' + U1, tour_toml='[listen]\ninterfaces = ["eth9"]\n')
-    assert lines == ["tour.toml:1: listen: an overlay may not hold this section; it belongs into the house file"] or (
+    assert lines == ["tour.toml:1: listen: an overlay may not hold this section; it belongs in the house file"] or (
         "an overlay may not hold this section" in lines[0] and lines[0].startswith("tour.toml:1:")
     )
 

@@ -12,6 +12,7 @@ from slotwatch.wire.observation import (
     NeighbourSeen,
     PortSeen,
     QuerySeen,
+    RouteSeen,
     RoutesSeen,
     StallSeen,
 )
@@ -326,11 +327,18 @@ CASES = [
     Case(
         "route-loop",
         HOUSE,
-        lambda: [desk(), see(FROM_S, RoutesSeen, (("tower", "running", "e131/112", "e131/12"),))],
+        lambda: [desk(), see(FROM_S, RoutesSeen, (RouteSeen("tower", "running", "e131/112", "e131/12"),))],
         lambda: [
             desk(),
-            see(FROM_S, RoutesSeen, (("tower", "loop", "e131/112", "e131/12"), ("side", "idle", "e131/5", "e131/4"))),
-            see(END_S, RoutesSeen, (("tower", "running", "e131/112", "e131/12"),)),
+            see(
+                FROM_S,
+                RoutesSeen,
+                (
+                    RouteSeen("tower", "loop", "e131/112", "e131/12"),
+                    RouteSeen("side", "idle", "e131/5", "e131/4"),
+                ),
+            ),
+            see(END_S, RoutesSeen, (RouteSeen("tower", "running", "e131/112", "e131/12"),)),
         ],
         (0.0, 0.15),
     ),

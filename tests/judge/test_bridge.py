@@ -15,7 +15,7 @@ from slotwatch.model.model import Model
 from slotwatch.snapshot import Incident
 from slotwatch.wire.batch import empty
 from slotwatch.wire.decode import decode
-from slotwatch.wire.observation import LineSeen, RoutesSeen
+from slotwatch.wire.observation import LineSeen, RouteSeen, RoutesSeen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.stage import START_NS, WALL_OFFSET_NS, S, e131
 
@@ -152,8 +152,8 @@ def test_framing_faults_just_under_and_just_over() -> None:
 
 def test_a_looped_route_is_one_critical_incident() -> None:
     tap = Tap(replace(HOUSE, lines=()))
-    seen = ("tower", "loop", "e131/112", "e131/12")
-    tap.judge.observe(RoutesSeen(tap.now_ns, (seen, ("other", "running", "e131/5", "e131/4"))))
+    seen = RouteSeen("tower", "loop", "e131/112", "e131/12")
+    tap.judge.observe(RoutesSeen(tap.now_ns, (seen, RouteSeen("other", "running", "e131/5", "e131/4"))))
     tap.run(1, held, None)
     (incident,) = tap.rules()
     assert (incident.rule, incident.severity.word) == ("route-loop", "critical")

@@ -9,7 +9,7 @@ from pkgutil import iter_modules
 import pytest
 
 from slotwatch.house.rule_names import RULE_NAMES
-from slotwatch.house.schema import Fixture, Line, Rack
+from slotwatch.house.schema import Fixture, Line, Rack, Route
 from slotwatch.judge import phases, rules
 from slotwatch.judge.bindings import all_states
 from slotwatch.judge.catalog import CATALOG, CAUSES, FLAPPING, RULES
@@ -24,7 +24,7 @@ from tests.judge.switches import FOH
 # Severities of the published rules in `show`, written out again.
 SEVERITIES = {
     "critical": "universe-lost universe-missing short-frame source-conflict duplicate-identity link-down join-failed "
-    "non-dim-partial route-loop sync-missing lost-between",
+    "non-dim-partial route-loop route-output-lost sync-missing lost-between",
     "warning": "source-absent backup-absent backup-in-control receiver-silent slow-refresh fast-refresh uneven-refresh "
     "packet-loss sequence-unusable unexpected-source backup-differs slot-priority-faulty preview-only wrong-group "
     "echoed-universe malformed-packets too-many-sources repeated-packets querier-absent host-overrun patch-conflict "
@@ -99,6 +99,7 @@ EVERYTHING = house_of(
     listeners=(STAGE_END,),
     switches=(FOH,),
     racks=(Rack("A", UniverseId(Protocol.E131, 1), 1, 6),),
+    routes=(Route("tower", UniverseId(Protocol.E131, 1), target_serial="/dev/ttyUSB1"),),
 )
 """A house that declares something for every rule."""
 

@@ -13,7 +13,7 @@ import pytest
 
 from slotwatch.house.schema import DeclaredSource, Network, Receiver
 from slotwatch.snapshot import Confidence, Incident, Severity
-from slotwatch.wire.observation import LinkSeen, NeighbourSeen, QuerySeen, RoutesSeen
+from slotwatch.wire.observation import LinkSeen, NeighbourSeen, QuerySeen, RouteSeen, RoutesSeen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.stage import (
     START_NS,
@@ -134,7 +134,8 @@ def routed(state_after: str) -> list[str]:
     own = Node((3,), address="10.0.0.200", levels=moving(hz=10.0), hz=10.0, to_s=8.1)
     shown = stage((1, 9), desk("Desk A", (1,), to_s=8.0), desk("Desk B", (9,), number=2), own, artnet=(3,))
     for t_s, state in ((1.0, "running"), (10.6, state_after)):
-        shown.see(t_s, RoutesSeen(START_NS + int(t_s * S), (("node", state, "artnet/3 to 10.0.0.50", "e131/1"),)))
+        route = RouteSeen("node", state, "artnet/3 to 10.0.0.50", "e131/1")
+        shown.see(t_s, RoutesSeen(START_NS + int(t_s * S), (route,)))
     shown.run(24.0)
     return sorted(universe for incident in shown.alarms() for universe in incident.universes)
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 from slotwatch.house.schema import Accepted, House, Route
 from slotwatch.judge.orders import Resume
 from slotwatch.snapshot import Severity, UniverseState
-from slotwatch.wire.observation import JoinSeen, LinkSeen, RoutesSeen
+from slotwatch.wire.observation import JoinSeen, LinkSeen, RouteSeen, RoutesSeen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.stage import START_NS, Desk, S, Stage, house_of, moving, still
 
@@ -53,7 +53,7 @@ def test_what_own_routes_send_to_one_address_is_no_unseen_universe() -> None:
     found = {}
     for state in ("running", "zero", "waiting"):
         shown = Stage(house, REST)
-        shown.see(1.0, RoutesSeen(START_NS + S, (("tower", state, "artnet/3 to 10.0.0.50", "e131/1"),)))
+        shown.see(1.0, RoutesSeen(START_NS + S, (RouteSeen("tower", state, "artnet/3 to 10.0.0.50", "e131/1"),)))
         shown.run(8.0)
         row = shown.model.universes.by_place[0, int(Protocol.ARTNET), 3]
         found[state] = UniverseState(int(shown.judge.universe_states(shown.model, shown.now_ns)[row]))

@@ -35,6 +35,7 @@ WITHOUT_SCENARIO_OF_ITS_OWN = {
     "line-differs": "a rehearsal has no serial port; tests/judge/test_bridge.py plays a tapped line",
     "line-faulty": "a rehearsal has no serial port; tests/judge/test_bridge.py plays a tapped line",
     "line-port-missing": "a rehearsal has no serial port; tests/judge/test_bridge.py plays a tapped line",
+    "route-output-lost": "routes run in a process of their own; tests/test_app_routes.py ends it while it sends",
     "route-loop": "routes run in a process of their own; tests/edge plays a loop with real packets",
 }
 

@@ -111,9 +111,9 @@ class Document:
             if name in allowed:
                 continue
             if name in BY_NAME and overlay:
-                self.wrong((name,), "an overlay may not hold this section; it belongs into the house file", "")
+                self.wrong((name,), "an overlay may not hold this section; it belongs in the house file", "")
             elif name == "until":
-                self.wrong((name,), "only an overlay ends by itself; it belongs into a file under include")
+                self.wrong((name,), "only an overlay ends by itself; it belongs in a file under include")
             else:
                 self.wrong((name,), unknown(name, allowed, "section or key"))
 
@@ -144,19 +144,24 @@ class Document:
         known += [name.rpartition(".")[2] for name in BY_NAME if name.rpartition(".")[0] == section.name != ""]
         for name in tree:
             if name not in known:
-                self.wrong((*path, name), unknown(name, known, f"key of {section.header}"))
+                self.wrong((*path, name), unknown(name, known, f"key of {section.header}", section))
 
 
-def unknown(name: str, known: list[str], what: str) -> str:
-    """The sentence for a name that is not known: the nearest one, or where it belongs, or all."""
+def unknown(name: str, known: list[str], what: str, section: Section | None = None) -> str:
+    """The sentence for a name that is not known: the nearest one, or where it belongs, or all.
+
+    section: where the name stood, if it was a key.
+    """
     import difflib  # only a wrong name needs it, and every start would wait for it
 
     near = difflib.get_close_matches(name.lower().replace("-", "_"), known, 1, 0.6)
     if near:
         return f"not a known {what}; the nearest is {near[0]}"
-    homes = [section.header for section in BY_NAME.values() if section.name and section.key(name)]
+    if section and name in BY_NAME and BY_NAME[name].key(section.name):
+        return f"not a known {what}; each entry of {BY_NAME[name].header} lists its own {section.name}"
+    homes = [home.header for home in BY_NAME.values() if home.name and home.key(name)]
     if homes:
-        return f"not a known {what}; it belongs into {homes[0]}"
+        return f"not a known {what}; it belongs in {' or '.join(homes)}"
     return f"not a known {what}; known: {', '.join(known)}"
 
 

@@ -13,6 +13,7 @@ from slotwatch.judge.catalog import FLAPPING
 from slotwatch.judge.cluster import Cluster, names_of, rows_of
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.drafts import IncidentDraft
+from slotwatch.judge.fed_routes import say_fed
 from slotwatch.judge.numbering_mistakes import say_where_heard
 from slotwatch.judge.returns import lasting, say_returned, when_returned_ns
 from slotwatch.judge.rule import RuleClass, quiet_phase
@@ -59,7 +60,7 @@ def say(ctx: RuleContext, cluster: Cluster) -> Said:
         # The record is of all that it took down.
         summary_of_it = _summarise(ctx, cluster, universes)
     if returned_ns is not None:
-        summary = say_returned(ctx, cluster, universes, returned_ns)
+        summary = say_returned(ctx, cluster, universes, returned_ns, summary_of_it)
     if flapping:
         summary = FLAPPING.sentence.format(summary=summary, flaps=returns + 1)
     moved = _say_moved(ctx, cluster, universes)
@@ -79,7 +80,7 @@ def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDr
     evidence = [moved, *(verdict.evidence if verdict else ()), *_each(case.finding.evidence for case in worst_first)]
     heard = elsewhere.heard_elsewhere(ctx, universes)
     if cluster.rule.rule_class is RuleClass.LOSS and cluster.rule.name != "lost-between":
-        evidence[1:1] = elsewhere.sentences(heard)
+        evidence[1:1] = [*elsewhere.sentences(heard), *say_fed(ctx, lasting(cluster, universes))]
     return IncidentDraft(
         rule=cluster.rule.name,
         group=cluster.group,

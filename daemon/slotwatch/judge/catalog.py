@@ -34,7 +34,7 @@ CATALOG: dict[str, Rule] = {rule.name: rule for rule in RULES}
 FLAPPING = CATALOG["flapping"]
 
 CAUSES: dict[str, str] = {
-    "stream-terminated": "the source announced that it stops",
+    "stream-terminated": "the source announced the end of its stream",
     "universe-withdrawn": "the source is running and no longer sends this universe",
     "path-or-sender": "the source is running; the path to this port or that one output failed",
     "source-lost": "everything from this source stopped together",

@@ -143,19 +143,20 @@ def _terminated(scene: Scene) -> Verdict:
     names = wording.list_names(ctx.say_sources(scene.sources))
     others = ctx.live & ~scene.stopped & np.isin(ctx.streams.source, scene.sources)
     every = not others.any()
-    extent = "everything it sent" if every else "this part; the rest continues"
+    whose = "its" if len(scene.sources) == 1 else "their"
+    ended = f"the end of all {whose} streams" if every else f"the end of these streams, and {whose} others go on"
     count = int(ctx.streams.terminated[rows].sum())
     verdict = Verdict(
         "stream-terminated",
         Confidence.CERTAIN,
-        f"{names} announced that it stops ({extent}): intended, not a network fault.",
+        f"{names} announced {ended}: intended, not a network fault.",
         [
             f"Stream-terminated bit seen {wording.count(count, 'time')}, "
             f"the last at {ctx.time_of_day(scene.group.from_ns)}."
         ],
     )
     if every:
-        verdict.evidence.append(f"All of {names} ended with that bit.")
+        verdict.evidence.append(f"Every stream of {names} ended with that bit.")
     # Two of its own, so that the rule's general ones do not doubt what the source itself sent.
     verdict.next_checks = [
         "Ask the operator whether the stop was intended.",

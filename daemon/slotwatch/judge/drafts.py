@@ -109,6 +109,13 @@ class IncidentRecord:
         incident.universes = incident.sources = incident.source_keys = incident.fixtures = ()
         incident.labels, incident.legs, incident.explains = (), (), ()
 
+    def summary_now(self, account: IncidentDraft) -> str:
+        """Give the summary of an account. Where it quotes what was said while it lasted, that is the record's."""
+        quoted = account.summary_of_it
+        if account.returned_ns is None or not account.summary.endswith(quoted):
+            return account.summary
+        return account.summary.removesuffix(quoted) + self.while_it_lasted
+
     def end(self, now_ns: int) -> None:
         """Put the summary into the past, with the length of the outage itself."""
         incident = self.incident

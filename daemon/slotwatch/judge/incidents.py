@@ -203,7 +203,7 @@ class IncidentBook(IncidentTable):
             entry.earlier_began_ns = 0  # what came back and is gone again began anew
         incident.returned_ns = account.returned_ns
         incident.legs = with_silences(incident.legs, account.legs)
-        incident.summary, incident.next_checks = account.summary, account.next_checks
+        incident.summary, incident.next_checks = entry.summary_now(account), account.next_checks
         if is_over:
             # What was known while it lasted stays the record; what worked beside it then works with the rest now.
             incident.evidence, incident.still_working = entry.evidence_of_it, ()

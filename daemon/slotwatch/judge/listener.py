@@ -16,6 +16,7 @@ from slotwatch.judge.cabling import Cabling
 from slotwatch.judge.damage import DamagedPackets
 from slotwatch.judge.elsewhere import Elsewhere
 from slotwatch.judge.last_show import LastShow
+from slotwatch.judge.own_routes import OwnRoutes
 from slotwatch.judge.ports import Ports
 from slotwatch.judge.switches import Switches
 from slotwatch.judge.tapped_line import TappedLine
@@ -137,8 +138,7 @@ class Listener:
         """Addresses that went back to a device after another had claimed them: when that was last seen."""
         self.group_messages = Surges()
         """How many queries and reports come each second."""
-        self.routes: RoutesSeen | None = None
-        self.elsewhere = Elsewhere()
+        self.routes, self.elsewhere = OwnRoutes(), Elsewhere()
         self.ports = Ports()
         self.last_show = LastShow()
         self.switches = Switches()
@@ -177,7 +177,7 @@ class Listener:
             case NeighbourSeen():
                 self._take_neighbour(seen)
             case RoutesSeen():
-                self.routes = seen
+                self.routes.take(seen)
             case LineSeen():
                 self.lines.setdefault(seen.number, TappedLine(seen)).take(seen)
             case LastShowSeen():

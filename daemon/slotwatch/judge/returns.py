@@ -92,8 +92,8 @@ def lasting(cluster: Cluster, universes: list[int]) -> list[int]:
     return [row for row in universes if row in now] or universes
 
 
-def say_returned(ctx: RuleContext, cluster: Cluster, universes: list[int], returned_ns: int) -> str:
-    """Say that it is back and watched, and how long it lasted."""
+def say_returned(ctx: RuleContext, cluster: Cluster, universes: list[int], returned_ns: int, summary_of_it: str) -> str:
+    """Say that it is back and watched, and how long it lasted. summary_of_it: what was said while it lasted."""
     lasted = wording.seconds(max(0, returned_ns - cluster.began_ns))
     since = ctx.time_of_day(returned_ns)
     if cluster.rule.name in GONE:
@@ -103,8 +103,7 @@ def say_returned(ctx: RuleContext, cluster: Cluster, universes: list[int], retur
     names = wording.list_names([*ctx.say_sources(cluster.source_rows(ctx)), *(f'"{name}"' for name in sorted(by_name))])
     if cluster.rule.name in ABSENT and names:
         return f"{names} back on {ctx.name_universes(universes)} since {since}, being watched: silent for {lasted}."
-    what = f" of {ctx.name_universes(universes)}" if universes else f" of {names}" if names else ""
-    return f"{cluster.rule.name.replace('-', ' ').capitalize()}{what}: over since {since}, being watched."
+    return f"Over since {since}, being watched. Until then: {summary_of_it}"
 
 
 def say_back(ctx: RuleContext, incident: Incident, sources: Sequence[str], returned_ns: int, *, is_bound: bool) -> str:

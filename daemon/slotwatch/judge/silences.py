@@ -10,6 +10,7 @@ from slotwatch.house.build import ARTNET_LOSS_S
 from slotwatch.house.schema import Limits
 from slotwatch.judge.binding import Mask
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.own_routes import SENDING
 from slotwatch.judge.rule import Threshold
 from slotwatch.wire.universe import Protocol
 
@@ -49,33 +50,29 @@ def counts_from_ns(ctx: RuleContext, start_ns: int) -> NDArray[np.int64]:
 def stopped_by_routes(ctx: RuleContext) -> Mask:
     """(U,) universes with data once that own routes feed, and now say that they do not."""
     stopped = np.zeros(ctx.universes.count, np.bool_)
-    if ctx.listener.routes is None:
+    if not ctx.listener.routes.routes:
         return stopped
     feeding: dict[str, bool] = {}
-    for _, state, target, _ in ctx.listener.routes.routes:
-        universe = target.split(" ")[0]
-        feeding[universe] = feeding.get(universe, False) or state not in ("stopped", "undecided", "loop")
+    for route in ctx.listener.routes.routes:
+        universe = route.target.split(" ")[0]
+        feeding[universe] = feeding.get(universe, False) or route.state not in ("stopped", "undecided", "loop")
     universes = ctx.universes
     for row in np.flatnonzero(universes.used & (universes.live == 0) & (universes.last_arrival_ns > 0)).tolist():
         stopped[row] = not feeding.get(str(ctx.universe_id(row)), True)
     return stopped
 
 
-SENDING = frozenset({"running", "holding", "zero"})
-"""States of an own route in which it sends (`bridge.output.RouteState`)."""
-
-
 def fed_by_routes(ctx: RuleContext, *, now: bool = True) -> Mask:
     """(U,) universes that nobody is heard on, and that own routes say they send now, or (`now` False) do not."""
     fed = np.zeros(ctx.universes.count, np.bool_)
-    if ctx.listener.routes is None:
+    if not ctx.listener.routes.routes:
         return fed
     universes = ctx.universes
     networks = {route.name: route.to_network or 0 for route in ctx.house.routes}
     sending = {
-        (target.split(" ")[0], networks.get(name, 0))
-        for name, state, target, _ in ctx.listener.routes.routes
-        if (state in SENDING) is now
+        (route.target.split(" ")[0], networks.get(route.name, 0))
+        for route in ctx.listener.routes.routes
+        if (route.state in SENDING) is now
     }
     if sending:
         for row in np.flatnonzero(universes.used & (universes.live == 0)).tolist():

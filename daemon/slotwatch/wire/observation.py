@@ -119,11 +119,31 @@ class NeighbourSeen:
 
 
 @dataclass(frozen=True, slots=True)
+class RouteSeen:
+    """One route, as the bridge reports it."""
+
+    name: str
+    state: str
+    """A word of `bridge.output.RouteState`."""
+    target: str
+    """Where it sends, in words: `artnet/3 to 10.20.0.41`."""
+    source: str
+    """Universe of its input."""
+    trouble: str = ""
+    """Why its serial port cannot be used, a sentence without its full stop; else empty."""
+
+
+@dataclass(frozen=True, slots=True)
 class RoutesSeen:
-    """What the bridge says of its routes: (name, state, text of its target, universe of its input)."""
+    """What the bridge reports of its routes, ten times a second."""
 
     t_ns: int
-    routes: tuple[tuple[str, str, str, str], ...]
+    """When it reported."""
+    routes: tuple[RouteSeen, ...]
+    began_ns: int = 0
+    """When its process began: it changes when that is started again."""
+    is_ending: bool = False
+    """Whether it ends because it was told to."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -315,7 +315,7 @@ def test_what_routes_and_lines_counted_is_in_the_listeners_health(house: House) 
     with bench(replace(house, listen=replace(house.listen, ask_fixtures=True))) as made:
         assert made.snapshot().house.listener.counted["lines_dropped_frames"] == 0
         made.intake.send(IntakeHealth(IntakeReport(lines=(line,))))
-        made.routes.send(RouteReport((), {"routes_skipped_packets": 5}, None, None))
+        made.routes.send(RouteReport((), {"routes_skipped_packets": 5}, None, None, 1, 1))
         made.judging._listen({made.judging._observations.fileno(), made.judging._routes.fileno()})
         counted = made.snapshot().house.listener.counted
         assert (counted["lines_dropped_frames"], counted["serial_ports_reopened"]) == (3, 2)

@@ -207,7 +207,7 @@ class JudgingProcess:
         self.engine.take_house(house, clock.monotonic_ns())
         self._groups.take_house(house)
         self._neighbours.take_house(house)
-        self._reports.take_house(house)
+        self._reports.take_house(house, self.engine.judge.listener.routes)
         self._problems = ()
         self._publications.order()
 
@@ -342,7 +342,7 @@ class JudgingProcess:
         )
         snapshot.counters = replace(snapshot.counters, judging_lag=self._lag.counted())
         if self._reports.rows:
-            snapshot.routes = self._reports.rows
+            snapshot.routes = self._reports.shown(self.engine.judge.listener.routes, now_ns)
 
     def _ask_for_sync_groups(self, snapshot: Snapshot) -> None:
         """Have intake join the groups of the synchronization addresses that streams name."""
@@ -364,14 +364,15 @@ class JudgingProcess:
             for observed in self._observations.receive():
                 self._hear_intake(observed)
         for report in self._routes.receive() if self.house.has_routes else ():
-            self._hear_routes(report, now_ns)
+            self._hear_routes(report)
         for seen in [*self._groups.read(ready, now_ns), *self._neighbours.read(ready, now_ns)]:
             self._observe(seen)
 
-    def _hear_routes(self, report: RouteReport, now_ns: int) -> None:
+    def _hear_routes(self, report: RouteReport) -> None:
         """Take a report. Each holds some routes, in turn."""
-        self._heard |= self._reports.hear(report, self.house)
-        self.engine.observe(observation.RoutesSeen(now_ns, self._reports.states))
+        seen, is_new = self._reports.hear(report, self.house)
+        self._heard |= is_new
+        self.engine.observe(seen)
         self._routes.send(PhaseNow(self.engine.judge.phase))
 
     def _hear_intake(self, message: FromIntake) -> None:

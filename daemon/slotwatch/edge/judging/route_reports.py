@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
+from slotwatch.durations import ns_from_s
 from slotwatch.edge.shared.messages.routes import RouteReport
 from slotwatch.house.schema import House
+from slotwatch.judge.own_routes import OwnRoutes
+from slotwatch.judge.rules.route_output_lost import RouteOutputLostParameters
 from slotwatch.snapshot.routes import AskingRow, NodeRow, RouteRow
+from slotwatch.wire.observation import RouteSeen, RoutesSeen
+
+SILENCE_NS = ns_from_s(RouteOutputLostParameters().silence_s)
+STARTED_AGAIN = "Its process was started again and has not reported this route yet."
+TOLD_TO_END = "Its process has ended as it was told to: nothing is sent."
+DOES_NOT_ANSWER = "Nothing is sent: the process that sends ended by itself or does not answer."
 
 
 @dataclass(slots=True)
@@ -14,29 +23,45 @@ class RouteReports:
     """Put together from reports that each hold some routes, in turn."""
 
     rows: tuple[RouteRow, ...] = ()
-    states: tuple[tuple[str, str, str, str], ...] = ()
-    """Of each route: its name, its state, where to and where from."""
+    states: tuple[RouteSeen, ...] = ()
     counted: dict[str, int] = field(default_factory=dict)
     asking: AskingRow | None = None
     node: NodeRow | None = None
+    _began_ns: int = 0
 
-    def hear(self, report: RouteReport, house: House) -> bool:
-        """Take a report; return whether the state of any route changed."""
+    def hear(self, report: RouteReport, house: House) -> tuple[RoutesSeen, bool]:
+        """Take a report; return what judging observes, and whether the state of any route changed."""
         # A report may still be of the house before.
         names = {route.name for route in house.routes}
         newest = {row.name: row for row in report.rows if row.name in names}
+        if report.began_ns != self._began_ns:
+            self.rows = tuple(replace(row, state="waiting", text=STARTED_AGAIN) for row in self.rows)
+            self._began_ns = report.began_ns
         self.rows = tuple(({row.name: row for row in self.rows} | newest).values())
-        states = tuple((row.name, row.state, row.target, row.source) for row in self.rows)
+        if report.is_ending:
+            self.rows = tuple(replace(row, state="stopped", text=TOLD_TO_END) for row in self.rows)
+        states = tuple(
+            RouteSeen(row.name, row.state, row.target, row.source, row.line.trouble if row.line else "")
+            for row in self.rows
+        )
         is_new = states != self.states
         self.states = states
         self.asking, self.node, self.counted = report.asking, report.node, report.counted
-        return is_new
+        return RoutesSeen(report.t_ns, states, report.began_ns, report.is_ending), is_new
 
-    def take_house(self, house: House) -> None:
+    def shown(self, routes: OwnRoutes, now_ns: int) -> tuple[RouteRow, ...]:
+        """Give the rows as the page shows them: those of a process that ended by itself do not send."""
+        interrupted = routes.interrupted(now_ns, SILENCE_NS)
+        return tuple(
+            replace(row, state="stopped", text=DOES_NOT_ANSWER) if row.name in interrupted else row for row in self.rows
+        )
+
+    def take_house(self, house: House, routes: OwnRoutes) -> None:
         """Forget the routes that the house no longer has."""
         names = {route.name for route in house.routes}
         self.rows = tuple(row for row in self.rows if row.name in names)
         if not house.has_routes:
-            # The routes process has ended, so its own report is dropped.
+            # The routes process has ended, so its own report is dropped. Nobody hears its last one any more.
+            routes.forget()
             self.asking = self.node = None
             self.counted = {}

@@ -68,7 +68,7 @@ class Routing:
     def __init__(self, house: House, ring: Ring, cid: bytes, *, hold_node: bool = False) -> None:
         """`hold_node`: answer no poll before a phase without an audience. EdgeError if it cannot send."""
         now_ns = clock.monotonic_ns()
-        self.cid = cid
+        self.cid, self._began_ns = cid, now_ns
         self.questions = Questions(house, cid)
         self._hold_node = hold_node
         self._next_row = self._row_due_ns = 0
@@ -153,7 +153,7 @@ class Routing:
             return LONGEST_WAIT_MS
         return max(0, min(LONGEST_WAIT_MS, -((now_ns - due_ns) // 1_000_000)))
 
-    def report(self, now_ns: int) -> RouteReport:
+    def report(self, now_ns: int, *, is_ending: bool = False) -> RouteReport:
         """Return what judging and the page are to know."""
         while len(self._rows) < min(MOST_REPORTED, self.bridge.routes):
             self._report_next(now_ns)
@@ -167,7 +167,15 @@ class Routing:
             "routes_unsent_packets": sum(self.sender.failures.values()),
             "node_unanswered_polls": 0 if self.node is None else self.node.unanswered,
         }
-        return RouteReport(rows=tuple(rows), counted=counted, node=node, asking=self.questions.state(now_ns))
+        return RouteReport(
+            rows=tuple(rows),
+            counted=counted,
+            node=node,
+            asking=self.questions.state(now_ns),
+            t_ns=now_ns,
+            began_ns=self._began_ns,
+            is_ending=is_ending,
+        )
 
     def _report_next(self, now_ns: int) -> None:
         """Work out what the next report says of one more route."""
@@ -323,6 +331,7 @@ def run_routes(
                     if TakeHouse in asked:
                         routing.take_house(house())
                     running = running and not lifeline.closed and Stop not in asked
+        reports.send(routing.report(clock.monotonic_ns(), is_ending=True))
     finally:
         routing.close(clock.monotonic_ns())
 

@@ -17,15 +17,12 @@ class RouteLoopFacts(Facts):
 
 
 def looped_routes(ctx: RuleContext) -> dict[str, None]:
-    routes = ctx.listener.routes
-    if routes is None:
-        return {}
-    return {name: None for name, state, _, _ in routes.routes if state == "loop"}
+    return {route.name: None for route in ctx.listener.routes.routes if route.state == "loop"}
 
 
 def describe_loop(ctx: RuleContext, name: str) -> Finding:
-    assert ctx.listener.routes is not None
-    target, source = next((t, s) for n, _, t, s in ctx.listener.routes.routes if n == name)
+    route = next(route for route in ctx.listener.routes.routes if route.name == name)
+    target, source = route.target, route.source
     return Finding(
         group=f"route:{name}",
         since_ns=0,
@@ -44,7 +41,7 @@ RULE = Rule(
     rule_class=RuleClass.CONTROL,
     severity=Severity.CRITICAL,
     short=ShortWords("route loops", "{n} routes loop", look="Look at the routes page"),
-    sentence="Route {route} would feed, or is fed by, its own output on {universes}; it is stopped.",
+    sentence='Route "{route}" would feed, or is fed by, its own output on {universes}; it is stopped.',
     judged_by=judged_by(RuleParameters(), bind),
     facts=RouteLoopFacts,
     faults=("F47",),

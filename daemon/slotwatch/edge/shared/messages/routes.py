@@ -19,6 +19,12 @@ class RouteReport(ProcessMessage, frozen=True):
     """None: the house file does not ask for a node."""
     asking: AskingRow | None
     """None: nothing was ever asked."""
+    t_ns: int
+    """When it was made."""
+    began_ns: int
+    """When the process began."""
+    is_ending: bool = False
+    """Whether it is the last one, because the process was told to end."""
 
 
 class PhaseNow(ProcessMessage, frozen=True):

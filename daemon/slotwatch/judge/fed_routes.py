@@ -1,0 +1,42 @@
+"""Routes of this computer that a lost universe feeds: what they send without it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from slotwatch.house.schema import Route
+from slotwatch.judge.context import RuleContext
+
+MOST_FED = 4
+"""Routes that one incident names."""
+
+
+def say_fed(ctx: RuleContext, universes: Sequence[int]) -> list[str]:
+    """Say of each route that a lost universe feeds what its output does now.
+
+    universes: rows. A route takes its input from its declared network, or from the first.
+    """
+    if not ctx.house.routes:
+        return []
+    lost = {(ctx.universe_id(row), int(ctx.universes.network[row])) for row in universes}
+    fed = [route for route in ctx.house.routes if (route.source, route.source_network or 0) in lost]
+    said = [
+        f'Route "{route.name}" has {route.source} as its input: without it, {_effect(route)} {_target(route)}.'
+        for route in fed[:MOST_FED]
+    ]
+    if len(fed) > MOST_FED:
+        said.append(f"{len(fed) - MOST_FED} more routes have their input here.")
+    return said
+
+
+def _target(route: Route) -> str:
+    if route.target_serial is not None:
+        return f"to serial:{route.target_serial}"
+    return f"to {route.target} at {route.to_address}" if route.to_address else f"to {route.target}"
+
+
+def _effect(route: Route) -> str:
+    then = {"stop": "sends nothing", "zero": "sends zeros", "hold": "repeats its last levels"}[route.then]
+    if not route.hold_s or route.then == "hold":
+        return f"it {then}"
+    return f"it repeats its last levels for {route.hold_s:g} s, then {then}"

@@ -1,0 +1,54 @@
+"""The routes of this computer: what their process reports of them, and whether that process goes on."""
+
+from __future__ import annotations
+
+from slotwatch.durations import NANOSECONDS
+from slotwatch.wire.observation import RouteSeen, RoutesSeen
+
+SENDING = frozenset({"running", "holding", "zero"})
+"""States of a route in which it sends (`bridge.output.RouteState`)."""
+_STARTING = frozenset({"waiting", "listening"})
+_STARTS_WITHIN_NS = 3 * NANOSECONDS
+"""A route whose input is there sends within 1.1 s of its process' start; one that still waits has no input."""
+
+
+class OwnRoutes:
+    """The newest reports on the routes; no routes, or no report yet: `routes` is empty."""
+
+    def __init__(self) -> None:
+        self.forget()
+
+    def forget(self) -> None:
+        """Start as if there had been no report: the house has no routes, or has new ones."""
+        self.routes: tuple[RouteSeen, ...] = ()
+        self.heard_ns = 0
+        """When the process last reported; 0: never."""
+        self.restarted_ns = 0
+        """When the present process began, if the one before it ended by itself; 0: it did not."""
+        self._began_ns = 0
+        self._is_ending = False
+        self._interrupted: dict[str, int] = {}
+        """Since when routes that were sending have not sent, because their process ended."""
+
+    def take(self, seen: RoutesSeen) -> None:
+        """Take a report."""
+        if self._began_ns and seen.began_ns != self._began_ns:
+            self.restarted_ns = 0 if self._is_ending else seen.began_ns
+            if not self._is_ending:
+                sent = (route.name for route in self.routes if route.state in SENDING)
+                self._interrupted = dict.fromkeys(sent, self.heard_ns) | self._interrupted
+        started = seen.t_ns - seen.began_ns > _STARTS_WITHIN_NS
+        awaited = {route.name for route in seen.routes if route.state in _STARTING and not started}
+        self._interrupted = {name: since_ns for name, since_ns in self._interrupted.items() if name in awaited}
+        self.routes, self.heard_ns = seen.routes, seen.t_ns
+        self._began_ns, self._is_ending = seen.began_ns, seen.is_ending
+
+    def interrupted(self, now_ns: int, silence_ns: int) -> dict[str, int]:
+        """Since when each route does not send because its process ended, or has not reported for `silence_ns`.
+
+        The time is that of the last report before it, CLOCK_MONOTONIC.
+        """
+        if self.heard_ns and not self._is_ending and now_ns - self.heard_ns >= silence_ns:
+            sent = (route.name for route in self.routes if route.state in SENDING)
+            return dict.fromkeys(sent, self.heard_ns) | self._interrupted
+        return self._interrupted

@@ -1,0 +1,48 @@
+"""A lost universe that feeds routes of this computer: its incident says what their outputs do without it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from slotwatch.house.schema import Route
+from slotwatch.wire.universe import Protocol, UniverseId
+from tests.judge.cases import desk
+from tests.judge.stage import Stage, house_of
+
+FIRST = UniverseId(Protocol.E131, 1)
+NODE = UniverseId(Protocol.ARTNET, 3)
+COPY = UniverseId(Protocol.E131, 112)
+
+
+def evidence_of(*routes: Route, at_s: float = 9.0, to_s: float = 4.0, again_s: float = 90.0) -> list[str]:
+    """The evidence of the one incident, where the desk of universes 1 and 2 drops 1."""
+    house = replace(house_of((1, 2)), routes=routes)
+    shown = Stage(house, desk(2, (2,)), desk(1, (1,), to_s=to_s), desk(1, (1,), from_s=again_s)).run(at_s)
+    (incident,) = shown.all
+    return [line for line in incident.evidence if "route" in line.lower()]
+
+
+def test_each_route_says_what_its_output_does_without_its_input() -> None:
+    """The words are those of the house file: `hold_s`, then `then` (docs/routes.md)."""
+    assert evidence_of(
+        Route("node", FIRST, target=NODE, to_address="10.20.0.41", hold_s=5.0),
+        Route("line", FIRST, target_serial="/dev/ttyUSB0", then="zero"),
+        Route("copy", FIRST, target=COPY, then="hold", hold_s=3.0),
+        Route("other", UniverseId(Protocol.E131, 2), target=UniverseId(Protocol.E131, 113)),
+    ) == [
+        'Route "node" has e131/1 as its input: without it, it repeats its last levels for 5 s, then sends nothing to '
+        "artnet/3 at 10.20.0.41.",
+        'Route "line" has e131/1 as its input: without it, it sends zeros to serial:/dev/ttyUSB0.',
+        'Route "copy" has e131/1 as its input: without it, it repeats its last levels to e131/112.',
+    ]
+
+
+def test_of_many_routes_four_are_named_and_the_others_are_counted() -> None:
+    routes = (Route(f"copy {number}", FIRST, target=UniverseId(Protocol.E131, number)) for number in range(101, 107))
+    said = evidence_of(*routes)
+    assert [line.split('"')[1] for line in said[:4]] == ["copy 101", "copy 102", "copy 103", "copy 104"]
+    assert said[4:] == ["2 more routes have their input here."]
+
+
+def test_nothing_is_said_where_no_route_has_it_as_its_input() -> None:
+    assert evidence_of(Route("other", UniverseId(Protocol.E131, 2), target=COPY)) == []
