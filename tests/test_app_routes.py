@@ -116,6 +116,19 @@ def test_routes_that_a_reload_starts_again_are_no_fault(tmp_path: Path) -> None:
         assert not of_rule(daemon, "route-output-lost")
 
 
+def test_routes_that_are_taken_away_and_come_back_are_no_fault(tmp_path: Path) -> None:
+    with running(tmp_path, more=route("copy", "e131/112", 'to_address = "127.0.0.1"')) as daemon, desk(daemon, [1, 2]):
+        until(lambda: state_of(daemon, "copy").get("state") == "running")
+        with_routes = daemon.file.read_text()
+        daemon.file.write_text(with_routes.replace(route("copy", "e131/112", 'to_address = "127.0.0.1"'), ""))
+        daemon.process.send_signal(signal.SIGHUP)
+        until(lambda: "routes" not in daemon.children())
+        daemon.file.write_text(with_routes)
+        daemon.process.send_signal(signal.SIGHUP)
+        until(lambda: state_of(daemon, "copy").get("state") == "running")
+        assert not of_rule(daemon, "route-output-lost")
+
+
 def test_an_adapter_that_is_unplugged_from_a_routes_line_is_reported(tmp_path: Path) -> None:
     """A pseudo-terminal whose other end closes answers as an adapter does that was unplugged: input/output error."""
     with contextlib.ExitStack() as plugged:
