@@ -137,6 +137,7 @@ def test_just_over_is_reported_in_time_and_in_its_words(course: Course) -> None:
     (incident,) = course.at_last
     assert earliest_s - 0.01 <= opened_after_s(incident) <= latest_s + 0.01
     assert (incident.closed_ns, incident.severity) == (None, course.case.due)
+    assert incident.evidence, "every incident shows its evidence"
     assert course.beside == set()
     if course.case is FIRST[course.case.rule]:
         assert [one.summary for one in course.at_first] == [SENTENCES[course.case.rule]]

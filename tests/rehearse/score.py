@@ -1,4 +1,7 @@
-"""Print the score of all scenarios: `python -m tests.rehearse.score [--rough[=SEED]] [--resting] [NAME …]`."""
+"""Print the score of scenarios: `python -m tests.rehearse.score [--rough[=SEED]] [--resting] [healthy | NAME …]`.
+
+Without a name all are played, with `healthy` only the healthy shows.
+"""
 
 from __future__ import annotations
 
@@ -14,14 +17,15 @@ def main(names: list[str]) -> int:
     """Play each scenario, print what is wrong, and end with the score of faults and of healthy shows."""
     rough = [word for word in names if word.startswith("--rough")]
     resting = "--resting" in names
-    names = [word for word in names if not word.startswith("--")]
+    healthy_alone = "healthy" in names
+    names = [word for word in names if not word.startswith("--") and word != "healthy"]
     seed = int(rough[0].partition("=")[2] or 1) if rough else 0
     right = {True: 0, False: 0}
     count = {True: 0, False: 0}
     lateness: list[tuple[float, str]] = []
     began_s = time.monotonic()
     for scenario in SCENARIOS.values():
-        if names and scenario.name not in names:
+        if (names and scenario.name not in names) or (healthy_alone and not scenario.is_healthy):
             continue
         count[scenario.is_healthy] += 1
         try:

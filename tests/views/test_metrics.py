@@ -24,6 +24,7 @@ from slotwatch.wire.universe import Protocol
 from tests.views.fabricate import route, snapshot
 
 GOLDEN = Path(__file__).parent.parent / "golden" / "metrics.txt"
+ALERTS = Path(__file__).parents[2] / "docs" / "alerts.md"
 OPEN_METRICS = "application/openmetrics-text; version=1.0.0"
 
 PROMISED = str.split("""
@@ -100,6 +101,17 @@ def test_every_promised_metric_is_there_with_its_labels() -> None:
         assert labels.get(f"slotwatch_{name}") == set(inside.split(",")) - {""}, promise
         promised.add(f"slotwatch_{name}")
     assert set(labels) == promised, "nothing that is not promised"
+
+
+def test_every_metric_has_its_row_in_the_documents() -> None:
+    """Also those of which this house has no sample, such as `switch_up`."""
+    listed = set(re.findall(r"`(\w+?)(?:\{\w+\})?`", ALERTS.read_text(encoding="utf-8")))
+    families = read_open_metrics(text(full(), OPEN_METRICS))
+    names = {
+        one.name.removeprefix("slotwatch_") + {"counter": "_total", "info": "_info"}.get(one.type, "")
+        for one in families
+    }
+    assert names - listed == set()
 
 
 @pytest.mark.parametrize("accept", ["", OPEN_METRICS])
