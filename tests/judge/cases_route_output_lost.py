@@ -7,13 +7,14 @@ from dataclasses import replace
 from itertools import count
 
 from slotwatch.house.schema import Route
-from slotwatch.wire.observation import RouteSeen, RoutesSeen
+from slotwatch.wire.observation import NeighbourSeen, RouteSeen, RoutesSeen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.cases import END_S, FROM_S, Case, at, desk, see
 from tests.judge.moved import Moved, plays
 from tests.judge.stage import house_of
 
 LINE = Route("tower", UniverseId(Protocol.E131, 1), target_serial="/dev/ttyUSB0")
+NODE = Route("node", UniverseId(Protocol.E131, 1), UniverseId(Protocol.ARTNET, 3), to_address="10.0.0.41")
 HOUSE = replace(house_of((1,)), routes=(LINE,))
 EVERY_S = 0.1
 UNTIL_S = 45.0
@@ -51,6 +52,18 @@ def started_again(to_s: float) -> list[object]:
     ]
 
 
+def no_device(to_s: float, *, sends: bool = True) -> list[object]:
+    """An address that is asked for in vain from FROM_S on, and answers at `to_s`."""
+    route = RouteSeen("node", "running" if sends else "waiting", "artnet/3 to 10.0.0.41", "e131/1")
+    failed = see(FROM_S, NeighbourSeen, 0, "10.0.0.41", "", False)
+    return [
+        desk(),
+        *(see(0.6 + number * EVERY_S, RoutesSeen, (route,), at(0.5)) for number in range(300)),
+        failed,
+        see(to_s, NeighbourSeen, 0, "10.0.0.41", "02:00:00:00:00:41", True),
+    ]
+
+
 CASES = [
     Case(
         "route-output-lost",
@@ -79,6 +92,24 @@ CASES = [
         (0.7, 0.85),
         label="its process was started again",
         end_s=FROM_S + 1.3,
+        closes_s=(2.9, 3.2),
+    ),
+    Case(
+        "route-output-lost",
+        replace(house_of((1,)), routes=(NODE,)),
+        lambda: no_device(FROM_S + 0.4),
+        lambda: no_device(END_S),
+        (0.5, 0.65),
+        label="no device answers",
+        closes_s=(2.9, 3.2),
+    ),
+    Case(
+        "route-output-lost",
+        replace(house_of((1,)), routes=(NODE,)),
+        lambda: no_device(END_S, sends=False),
+        lambda: no_device(END_S),
+        (0.5, 0.65),
+        label="no device answers, and it sends",
         closes_s=(2.9, 3.2),
     ),
 ]

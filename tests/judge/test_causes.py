@@ -173,6 +173,20 @@ def test_a_machine_that_still_answers_makes_it_a_program_or_multicast() -> None:
     assert "program" in shown.only().also_possible[0]
 
 
+@pytest.mark.parametrize("reachable", [True, False])
+def test_an_address_that_was_not_asked_since_says_nothing(reachable: bool) -> None:
+    """An entry is reachable for half a minute after its last answer, then stale (RFC 4861 6.3.2, 7.3.2)."""
+    shown = stage((1, 7), desk("Desk A", (1,), to_s=8.0), desk("Desk B", (7,), 2))
+    for t_s in (5, 20):
+        seen = NeighbourSeen(
+            START_NS + t_s * S, 0, "10.0.0.1", "02:00:00:00:00:01", reachable or t_s == 5, START_NS + 4 * S
+        )
+        shown.see(float(t_s), seen)
+    shown.run(34.0)
+    assert cause_of(shown) == ("universe-lost", "source-lost", "high")
+    assert not any("on the network" in line for line in shown.only().evidence)
+
+
 def test_every_source_at_once_is_the_network() -> None:
     both = desk("Desk A", (1, 2), to_s=8.0), desk("Desk B", (7,), 2, to_s=8.02)
     shown = stage((1, 2, 7), *both).run(34.0)

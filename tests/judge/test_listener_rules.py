@@ -220,6 +220,17 @@ def test_a_receiver_names_the_switch_port_that_it_hangs_on() -> None:
     assert bare.place is None
 
 
+def test_a_receiver_that_nobody_asks_any_more_is_not_silent() -> None:
+    """The kernel keeps an entry that nobody uses as stale (RFC 4861 7.3.2, STALE), and says so after half a minute."""
+    receiver = Receiver("Rack 1", "10.0.1.1", (UniverseId(Protocol.E131, 1),))
+    shown = stage(desk(), receivers=(receiver,))
+    shown.see(1.0, NeighbourSeen(at(1), 0, "10.0.1.1", "02:00:00:00:00:09", True))
+    shown.see(32.0, NeighbourSeen(at(32), 0, "10.0.1.1", "02:00:00:00:00:09", False, at(1)))
+    assert shown.run(80.0).all == []
+    (row,) = shown.judge.receivers(shown.model, shown.now_ns)
+    assert (row.state, row.text, row.last_seen_ns) == ("not-known", "not known: nobody asks it now", at(1))
+
+
 def test_a_receiver_that_answered_and_no_longer_does() -> None:
     receiver = Receiver("Rack 1", "10.0.1.1", (UniverseId(Protocol.E131, 1),))
     shown = stage(desk(), receivers=(receiver,))

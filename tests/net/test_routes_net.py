@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.net.namespace import inside
+from tests.net.namespace import DAEMON, inside
 
 pytestmark = pytest.mark.net
 
@@ -44,3 +44,35 @@ def test_group_and_broadcast_leave_by_the_declared_network() -> None:
     group, broadcast = answer["seen"]
     assert (group["to"], group["mac"]) == ("239.255.1.44", "01:00:5e:7f:01:2c")
     assert (broadcast["to"], broadcast["mac"]) == ("255.255.255.255", "ff:ff:ff:ff:ff:ff")
+
+
+UNANSWERED = (
+    DAEMON
+    + """
+file.write_text(file.read_text() + '''
+[[routes]]
+name = "node"
+from = "e131/1"
+to = "artnet/3"
+to_address = "10.20.0.77"
+''')
+with ended(start(file, ports)) as daemon:
+    desk("sw")
+    lost = lambda: [i for i in daemon.get("/api/v1/incidents?state=all") or [] if i["rule"] == "route-output-lost"]
+    until(lost)
+    (first,) = lost()
+    # The kernel has its device from now on.
+    ip("neighbour", "replace", "10.20.0.77", "lladdr", "02:00:00:00:00:77", "dev", "eth1", "nud", "permanent")
+    until(lambda: lost()[0]["state"] == "closed")
+    print(json.dumps({"cause": first["cause"], "summary": first["summary"], "count": len(lost())}))
+over.set()
+"""
+)
+
+
+@pytest.mark.live
+def test_a_route_to_an_address_that_no_device_has_is_reported() -> None:
+    """The real kernel asks by ARP for each frame that is sent, and says that nobody answers (RFC 826)."""
+    answer = inside(UNANSWERED, timeout_s=120)
+    assert (answer["cause"], answer["count"]) == ("no-device", 1)
+    assert answer["summary"] == ('Route "node" reaches no device: nothing answers at 10.20.0.77 (eth1).')

@@ -377,9 +377,9 @@ class Listener:
             neighbour = self.neighbours[key] = Neighbour()
         if seen.mac:
             self._note_claim(key, neighbour, seen)
-        if seen.reachable:
-            neighbour.answered_ns = seen.t_ns
-        elif neighbour.reachable or not neighbour.failed_ns:
+        answered_ns = seen.answered_ns or (seen.t_ns if seen.reachable else 0)
+        neighbour.answered_ns = max(neighbour.answered_ns, answered_ns)
+        if not seen.mac and neighbour.failed_ns <= neighbour.answered_ns:
             neighbour.failed_ns = seen.t_ns
         neighbour.reachable = seen.reachable
 

@@ -114,8 +114,11 @@ class NeighbourSeen:
     network: int
     address: str
     mac: str
-    """Empty: the entry failed or went away."""
+    """Empty: it was asked for and did not answer."""
     reachable: bool
+    """Whether it answered lately. False with a `mac`: nobody has asked it for a while, which is no silence."""
+    answered_ns: int = 0
+    """When it last answered, where the table says so; 0: at `t_ns`, if it is reachable."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -110,9 +110,23 @@ def test_a_neighbour_is_reported_by_its_state(state: int, mac: str, reachable: b
     assert seen is not None
     assert (seen.network, seen.address, seen.mac, seen.reachable) == (1, "10.20.0.41", mac, reachable)
     assert neighbour(netlink.RTM_NEWNEIGH, body, {6: 1}, 9) is None, "an interface that is no network of the house"
-    gone = neighbour(netlink.RTM_DELNEIGH, body, {5: 1}, 9)
-    assert gone is not None
-    assert (gone.mac, gone.reachable) == ("", False)
+
+
+def test_an_entry_that_goes_away_or_is_being_asked_for_says_nothing() -> None:
+    """linux/neighbour.h: NUD_INCOMPLETE 1. Entries that nobody uses are dropped, and all of a link that goes down."""
+    body = struct.pack("=B3xiHBB", socket.AF_INET, 5, 0x04, 0, 0) + attribute(1, socket.inet_aton("10.20.0.41"))
+    assert neighbour(netlink.RTM_DELNEIGH, body, {5: 1}, 9) is None
+    asking = struct.pack("=B3xiHBB", socket.AF_INET, 5, 0x01, 0, 0) + attribute(1, socket.inet_aton("10.20.0.41"))
+    assert neighbour(netlink.RTM_NEWNEIGH, asking, {5: 1}, 9) is None
+
+
+def test_a_neighbour_answered_when_the_kernel_says_so() -> None:
+    """rtnetlink(7): NDA_CACHEINFO 3 begins with ndm_confirmed, in ticks of 1/100 s (USER_HZ)."""
+    body = struct.pack("=B3xiHBB", socket.AF_INET, 5, 0x02, 0, 0) + attribute(1, socket.inet_aton("10.20.0.41"))
+    body += attribute(2, bytes.fromhex("020000000041")) + attribute(3, struct.pack("=4I", 1250, 10, 1250, 1))
+    seen = neighbour(netlink.RTM_NEWNEIGH, body, {5: 1}, 60_000_000_000)
+    assert seen is not None
+    assert (seen.t_ns, seen.answered_ns) == (60_000_000_000, 47_500_000_000)
 
 
 def test_groups_are_no_neighbours() -> None:

@@ -14,7 +14,9 @@ from slotwatch.house.schema import House
 from slotwatch.wire.observation import NeighbourSeen
 
 NUD_REACHABLE, NUD_STALE, NUD_DELAY, NUD_PROBE, NUD_FAILED, NUD_PERMANENT = 0x02, 0x04, 0x08, 0x10, 0x20, 0x80
-NDA_DST, NDA_LLADDR = 1, 2
+NDA_DST, NDA_LLADDR, NDA_CACHEINFO = 1, 2, 3
+TICK_NS = 10_000_000
+"""Times of the table are in clock ticks for users: 1/100 s on every processor that Debian supports (USER_HZ)."""
 ANSWERED = NUD_REACHABLE | NUD_PERMANENT
 KNOWN = ANSWERED | NUD_STALE | NUD_DELAY | NUD_PROBE
 REFRESH_NS = 30_000_000_000
@@ -78,8 +80,12 @@ class NeighbourWatch:
 
 
 def neighbour(kind: int, body: bytes, networks: dict[int, int], now_ns: int) -> NeighbourSeen | None:
-    """One message of the neighbour table; None if it is of no network of the house or of a group."""
-    if kind not in (netlink.RTM_NEWNEIGH, netlink.RTM_DELNEIGH) or len(body) < 12:
+    """One message of the neighbour table; None if it is of no network of the house, of a group, or says nothing.
+
+    An entry that goes away, or is being asked for, says nothing. One that is kept and was not used lately (stale) is
+    not silent: nobody asked it.
+    """
+    if kind != netlink.RTM_NEWNEIGH or len(body) < 12:
         return None
     family, index, state = struct.unpack_from("=B3xiH", body)
     if family not in (socket.AF_INET, socket.AF_INET6) or index not in networks:
@@ -91,9 +97,14 @@ def neighbour(kind: int, body: bytes, networks: dict[int, int], now_ns: int) -> 
     address = ipaddress.ip_address(octets)
     if address.is_multicast:
         return None
-    known = kind == netlink.RTM_NEWNEIGH and bool(state & KNOWN)
-    mac = found.get(NDA_LLADDR, b"").hex(":") if known else ""
-    return NeighbourSeen(now_ns, networks[index], str(address), mac, known and bool(state & ANSWERED))
+    if not state & (KNOWN | NUD_FAILED):
+        return None
+    mac = found.get(NDA_LLADDR, b"").hex(":") if state & KNOWN else ""
+    answered_ns, times = 0, found.get(NDA_CACHEINFO, b"")
+    if mac and len(times) >= 4 and not state & NUD_PERMANENT:
+        # rtnetlink(7), struct nda_cacheinfo: ndm_confirmed first.
+        answered_ns = max(1, now_ns - struct.unpack_from("=I", times)[0] * TICK_NS)
+    return NeighbourSeen(now_ns, networks[index], str(address), mac, bool(state & ANSWERED), answered_ns)
 
 
 def now() -> list[NeighbourSeen]:

@@ -9,8 +9,10 @@ from slotwatch.durations import ns_from_s
 from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.own_routes import SENDING
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
+from slotwatch.wire.observation import RouteSeen
 
 _PROCESS = ""
 """Key of what all routes share. No route has an empty name."""
@@ -32,8 +34,25 @@ class RouteOutputLostFacts(Facts):
 def unsent_routes(ctx: RuleContext, p: RouteOutputLostParameters) -> dict[str, None]:
     routes = ctx.listener.routes
     found: dict[str, None] = {route.name: None for route in routes.routes if route.trouble}
+    found |= dict.fromkeys(_unanswered(ctx))
     if routes.interrupted(ctx.now_ns, ns_from_s(p.silence_s)):
         found[_PROCESS] = None
+    return found
+
+
+def _unanswered(ctx: RuleContext) -> list[str]:
+    """Routes that send to one address of this network which the kernel asks for in vain (ARP, NDP).
+
+    A declared receiver has a rule of its own. A route that does not send now asks nobody, so its address says nothing.
+    """
+    sending = {route.name for route in ctx.listener.routes.routes if route.state in SENDING}
+    receivers = {receiver.address for receiver in ctx.house.receivers}
+    found = []
+    for route in ctx.house.routes:
+        if route.name in sending and route.to_address and route.to_address not in receivers:
+            neighbour = ctx.listener.neighbour(route.to_network or 0, route.to_address)
+            if neighbour is not None and neighbour.failed_ns > neighbour.answered_ns:
+                found.append(route.name)
     return found
 
 
@@ -56,6 +75,8 @@ def describe_unsent(ctx: RuleContext, name: str, p: RouteOutputLostParameters) -
             cause="process",
         )
     route = next(one for one in routes.routes if one.name == name)
+    if not route.trouble:
+        return _describe_unanswered(ctx, route)
     return Finding(
         group=f"route:{name}",
         since_ns=0,
@@ -66,6 +87,29 @@ def describe_unsent(ctx: RuleContext, name: str, p: RouteOutputLostParameters) -
             f"Look at what hangs on {route.target}: most racks and fixtures hold their last levels for a while.",
             "Check whether the adapter is plugged in. Before it is plugged in again: lights may move or come on, so "
             "the rig must be clear.",
+        ),
+    )
+
+
+def _describe_unanswered(ctx: RuleContext, route: RouteSeen) -> Finding:
+    declared = next(one for one in ctx.house.routes if one.name == route.name)
+    address = str(declared.to_address)
+    neighbour = ctx.listener.neighbour(declared.to_network or 0, address)
+    assert neighbour is not None
+    last_ns = neighbour.answered_ns
+    answered = f"It last answered at {ctx.time_of_day(last_ns)}" if last_ns else "It never answered"
+    return Finding(
+        group=f"route:{route.name}",
+        since_ns=neighbour.failed_ns,
+        facts=RouteOutputLostFacts(
+            f'Route "{route.name}" reaches no device',
+            f"nothing answers at {address} ({ctx.network_name(declared.to_network or 0)})",
+        ),
+        evidence=(f"{answered}; this computer asks for {address} each time that it sends, by ARP or NDP.",),
+        cause="no-device",
+        next_checks=(
+            f"Look at the device that should have {address}: power, link lamp, and the address in its own menu.",
+            f"Look at what hangs on {route.target}: most racks and fixtures hold their last levels for a while.",
         ),
     )
 
