@@ -474,6 +474,15 @@ def test_a_desk_that_dies_while_no_querier_is_heard_is_dead_where_other_groups_g
     assert "It itself went silent: power, crash or its network lead." in later.summary
 
 
+def test_a_desk_that_comes_and_goes_while_no_querier_is_heard_has_not_lost_its_group() -> None:
+    """A membership that ran out does not come back without a query (RFC 2236 3): its source came back by itself."""
+    lives = [desk("Desk A", (1,), from_s=start_s, to_s=start_s + 5.0) for start_s in (0.0, 9.0, 18.0)]
+    shown = stage((1, 2), *lives, desk("Desk B", (2,), 2))
+    shown.see(0.5, QuerySeen(START_NS - 240 * S, 0, "10.0.0.254", "igmp2", 10.0))
+    shown.run(27.0)
+    assert {one.cause for one in shown.all if one.rule == "universe-lost"} == {"source-lost"}
+
+
 def test_groups_that_end_long_after_a_desk_died_say_nothing_of_it() -> None:
     """The querier is silent, and 17 s after the desk the other groups end as well: within 22 s causes are revised."""
     shown = stage((1, 2), desk("Desk A", (1,), to_s=8.0), desk("Desk B", (2,), 2, to_s=25.0))

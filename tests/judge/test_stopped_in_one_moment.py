@@ -9,7 +9,7 @@ import pytest
 
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, Network
 from slotwatch.wire.universe import Protocol, UniverseId
-from tests.judge.stage import START_NS, Desk, Node, Stage, house_of, moving, still
+from tests.judge.stage import START_NS, Desk, Node, Packet, Plain, Stage, e131_sync, group_of, house_of, moving, still
 
 MAIN = Desk("Main desk", (1, 2), "10.0.0.1", 1)
 SPARE = Desk("Spare desk", (1, 2), "10.0.0.2", 2, 90)
@@ -145,6 +145,42 @@ def test_a_backup_that_dies_with_a_universe_of_the_main_is_named_where_both_sent
     words, _, also = lost.summary.partition("Still working")[0].partition("Nothing from")
     assert '"main desk" (10.0.0.1) is running and still sends' in words, lost.summary
     assert '"spare desk" (10.0.0.2) arrives any more' in also, lost.summary
+
+
+@pytest.mark.parametrize("discovery", [False, True])
+def test_a_backups_lead_that_comes_out_with_an_output_of_the_main_is_told_as_its_lead(discovery: bool) -> None:
+    """Universe 2 of network A ended by both: what only the backup lost there tells of its lead alone."""
+    main = [leg for part in parts_of(replace(MAIN, discovery=discovery), 2) for leg in on_both(part)]
+    main = [replace(leg, to_s=CUT_S) if leg.universes == (2,) else leg for leg in main]
+    stage = Stage(TWO, *main, *on_both(replace(SPARE, discovery=discovery), a_to_s=CUT_S), *on_both(SPARE_LIGHTS))
+    stage.run(40.0)
+    by_rule = {one.rule: one for one in stage.open if one.severity > 1}
+    assert by_rule["backup-absent"].cause == "leg-lost", said(stage)
+    assert "e131/1@A" in by_rule["backup-absent"].universes
+    assert by_rule["universe-lost"].universes == ("e131/2@A",)
+    assert by_rule["universe-lost"].cause in ("universe-withdrawn", "path-or-sender")
+
+
+def test_a_backup_that_dies_with_the_lights_is_named_with_its_universes() -> None:
+    """The loss of the lights' universe is told first; a person learns then which universes have no backup."""
+    lights = replace(SPARE_LIGHTS, levels=still(), rests=True, phase_s=0.4, to_s=CUT_S)
+    house = house_of((1, 2, 9), sources=HOUSE.sources[:2])
+    stage = Stage(house, MAIN, replace(SPARE, to_s=CUT_S), lights).run(30.0)
+    lost = next(one for one in stage.open if one.rule == "universe-lost")
+    assert lost.universes == ("e131/9",)
+    assert '"spare desk" is silent on universes e131/1 and e131/2 too.' in lost.summary
+    told = [one for one in stage.events if one.incident is not None and one.incident.id == lost.id]
+    assert '"spare desk" is silent on' in told[-1].text, [(one.what, one.text) for one in told]
+
+
+@pytest.mark.parametrize("after_ms", [25, 200, 400])
+def test_a_desk_that_dies_with_its_sync_packets_does_not_make_its_receivers_wait(after_ms: int) -> None:
+    """Its last frames come a moment after its last sync packet, and by none of them a receiver waits for another."""
+    syncs = [Packet(n / 10, e131_sync(7000, n, cid=MAIN.cid), MAIN.address, group_of(7000)) for n in range(150)]
+    dead = replace(MAIN, sync=7000, to_s=14.9 + after_ms / 1000)
+    stage = Stage(house_of((1, 2, 4)), dead, Plain(syncs), TOWER).run(25.0)
+    told = [one.incident.rule for one in stage.events if one.incident is not None]
+    assert told == ["universe-lost"], [one.text for one in stage.events]
 
 
 def test_groups_that_a_switch_forgets_in_one_moment_are_one_incident() -> None:

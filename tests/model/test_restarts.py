@@ -65,6 +65,31 @@ def test_a_source_at_rest_owed_few_frames(jump: int, counted: int) -> None:
     assert int(bench.model.streams.lost_frames[bench.stream(1)]) == counted
 
 
+@pytest.mark.parametrize(("changes", "counted"), [(False, 0), (True, 35)])
+def test_a_universe_that_rests_in_the_same_look_before_and_after_shows_the_restart_of_all(
+    changes: bool, counted: int
+) -> None:
+    """E1.31 6.6.2: of a universe at rest no 35 frames came due in 0.9 s. With other levels after it they may have."""
+    bench, rest_ns = Bench(), START + 800 * EVERY
+
+    def same(index: int) -> int:
+        return 799 * 5 % 256
+
+    resting = frames(800, universe=2)
+    for place in range(8):
+        at_ns = rest_ns + place * 900 * MS
+        resting += frames(1, start_ns=at_ns, first_sequence=800 + place, universe=2, level_of=same)
+    last_ns = rest_ns + 7 * 900 * MS
+    count = (last_ns - START) // EVERY
+    moving = frames(count, universe=1)
+    back_ns = START + (count - 1) * EVERY + 900 * MS
+    moving += frames(200, start_ns=back_ns, first_sequence=count + 35, universe=1)
+    resting += frames(40, start_ns=back_ns, first_sequence=807 + 36, universe=2, level_of=None if changes else same)
+    bench.feed(sorted(moving + resting, key=lambda one: one.t_ns))
+    bench.model.advance(back_ns + 2_000 * MS)
+    assert int(bench.model.streams.lost_frames[bench.stream(1)]) == counted
+
+
 @pytest.mark.parametrize(("other", "counted"), [(72, [0, 0]), (80, [79, 79])])
 def test_two_networks_that_miss_the_very_same_frames_lost_nothing_unless_they_lost_all(
     other: int, counted: list[int]

@@ -91,8 +91,8 @@ def _fault(one: Expected, night: Night, performance: Performance, wrong: list[st
         return FaultResult(one.fault, rule, is_found=False)
     if not one.causes:
         return FaultResult(one.fault, rule, is_found=True)
-    ends = list(_in_the_end(one, performance, timely))
     others = [other for other in (*night.expected, *night.allowed) if other is not one]
+    ends = [_before(one, each, others, told) for each in _in_the_end(one, performance, timely)]
     # What another fault of the night accounts for, on the same universe, says nothing of this one.
     causes = {each.cause for each in ends if not any(_accounts_for(other, each) for other in others)}
     if any(each.cause in one.causes for each in ends) and causes <= set(one.causes):
@@ -128,6 +128,15 @@ def _in_the_end(one: Expected, performance: Performance, timely: dict[int, Incid
         while end.part_of:
             end = last[end.part_of]
         yield end if end.rule in one.rules else each
+
+
+def _before(
+    one: Expected, end: Incident, others: Iterable[Expected], told: Iterable[tuple[float, Incident]]
+) -> Incident:
+    """Give an incident as it was before a later fault took it over: what was back and is gone again stays one."""
+    later_s = [other.at_s for other in others if other.at_s > one.at_s and _accounts_for(other, end)]
+    before = [each for t_s, each in told if each.id == end.id and later_s and t_s < min(later_s)]
+    return before[-1] if before else end
 
 
 def _incident(incident: Incident, night: Night, wrong: list[str]) -> IncidentResult:

@@ -14,6 +14,7 @@ from slotwatch.judge.cluster import Cluster, names_of, rows_of
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.drafts import IncidentDraft
 from slotwatch.judge.fed_routes import say_fed
+from slotwatch.judge.likeness import ABSENT
 from slotwatch.judge.numbering_mistakes import say_where_heard
 from slotwatch.judge.returns import lasting, say_returned, when_returned_ns
 from slotwatch.judge.rule import RuleClass, quiet_phase
@@ -181,11 +182,28 @@ def _summarise(ctx: RuleContext, cluster: Cluster, universes: list[int]) -> str:
     facts.update(own)
     if verdict and own.get("verdict") and cluster.group.startswith("network:"):
         facts["verdict"] = verdict.sentence
-    facts["verdict"] = _without_names(cluster.rule.sentence, facts, wording.list_names(sources), len(sources) == 1)
+    verdict_text = _without_names(cluster.rule.sentence, facts, wording.list_names(sources), len(sources) == 1)
+    facts["verdict"] = verdict_text + _say_silent_beside(ctx, cluster)
     sentence = " ".join(cluster.rule.sentence.format_map(facts).split())
     if verdict:
         sentence = _joined(sentence, wording.list_names(source.partition(" (")[0] for source in sources))
     return sentence[:1].upper() + sentence[1:] if sentence.startswith("fixture ") else sentence
+
+
+def _say_silent_beside(ctx: RuleContext, cluster: Cluster) -> str:
+    """Say where else sources of this loss are silent, while others send there."""
+    own = set(cluster.universes())
+    absent = [
+        case
+        for case in cluster.explained
+        if case.rule.name in ABSENT and case.holds and not own.issuperset(case.finding.universes)
+    ]
+    if not absent or cluster.rule.name not in ("universe-lost", "source-absent"):
+        return ""
+    findings = [case.finding for case in absent]
+    names = [f'"{name}"' for name in sorted(names_of(ctx, findings))]
+    where = ctx.name_universes(sorted({row for finding in findings for row in finding.universes} - own))
+    return f" {wording.list_names(names)} {'is' if len(names) == 1 else 'are'} silent on {where} too."
 
 
 def _worst(ctx: RuleContext, speaker: Finding, universes: list[int]) -> str:

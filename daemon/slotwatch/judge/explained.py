@@ -188,8 +188,8 @@ def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Itera
             if _is_true_by_itself(wide, case):
                 extent = lasting
                 apt &= over.isdisjoint(case.finding.universes)
-            # What began with its end, and lasts, is a fault of its own.
-            if ended_ns and case.holds and not case.leaves_traces and not wide.rule.explains.by_its_end:
+            # What began with its end or after it, and is no trace in a window, is a fault of its own.
+            if ended_ns and not case.leaves_traces and not wide.rule.explains.by_its_end:
                 apt &= case.finding.since_ns < ended_ns - LET_GO_NS
             # An exception of some universes says nothing of the source's others.
             if wide.accepted and every.universes:

@@ -48,11 +48,19 @@ def with_silences(before: tuple[IncidentLeg, ...], now: tuple[IncidentLeg, ...])
     return tuple((found | fell).values())
 
 
+def _silent_beside(incident: Incident) -> set[str]:
+    """Universes of which an incident accounts for a silent source, while others send there."""
+    beside = {name for rule, universes in incident.explains if rule in ABSENT for name in universes}
+    return beside - set(incident.universes)
+
+
 def difference(before: Incident, after: Incident) -> tuple[str, str]:
     """Say what kind of change this is to a person, and nothing where only numbers moved."""
     if before.rule != after.rule or (before.cause != after.cause):
         return "revised", after.summary
     if set(after.universes) - set(before.universes) or set(after.sources) - set(before.sources):
+        return "widened", after.summary
+    if _silent_beside(after) - _silent_beside(before) and after.returned_ns is None:
         return "widened", after.summary
     if after.severity != before.severity:
         is_worse = after.severity > before.severity

@@ -34,8 +34,8 @@ def querier_gone(scene: Scene) -> Verdict | None:
         if silent_ns < QUERIER_GONE_NS:
             continue
         go_on = scene.is_multicast(scene.alive_afar()).any()
-        if _went_on_for_long(scene, network):
-            continue  # their memberships would have run out as well
+        if _went_on_for_long(scene, network) or _came_back_unasked(scene, network, querier.last_ns):
+            continue  # their memberships would have run out as well, or did not end it before
         return Verdict(
             "multicast-lost",
             Confidence.MEDIUM if go_on else Confidence.HIGH,
@@ -63,6 +63,13 @@ def _went_on_for_long(scene: Scene, network: int) -> bool:
     others = streams.used & ~scene.stopped & (streams.network == network) & (streams.last_arrival_ns > long_ns)
     rows = np.flatnonzero(others)
     return bool(len(rows)) and bool(scene.is_multicast(rows).any())
+
+
+def _came_back_unasked(scene: Scene, network: int, last_query_ns: int) -> bool:
+    """Whether all that stopped there had been silent and come back with no query since: a membership does not."""
+    streams = scene.ctx.streams
+    rows = np.flatnonzero(scene.stopped & (streams.network == network))
+    return bool(len(rows)) and bool((streams.return_ns[rows] > last_query_ns + EXPIRY_NS).all())
 
 
 def multicast_only(scene: Scene, others: list[int]) -> Verdict | None:

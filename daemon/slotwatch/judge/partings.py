@@ -32,7 +32,7 @@ def own_reasons(ctx: RuleContext, stops: Stops, group: LossGroup) -> dict[Name, 
     """What sources themselves show of why they stopped, for each member of which it is known.
 
     died: nothing of the source came since. no-levels: its packets come on. a part: the source goes on without it, and
-    other groups still arrive or its next list no longer has it.
+    other groups still arrive or its next list no longer has it. several: one of them died, of another a part did.
     """
     streams, rows = ctx.streams, np.array(sorted(group.streams), np.intp)
     after_ns = max(group.from_ns, group.to_ns) + SLACK_NS
@@ -51,7 +51,9 @@ def own_reasons(ctx: RuleContext, stops: Stops, group: LossGroup) -> dict[Name, 
     found = {}
     for name, case in group.members.items():
         kind = {kinds[row] for row in case.finding.streams if row in kinds} if case.holds else set()
-        if len(kind) == 1 and kind != {""}:
+        if kind >= {"died", "a part"} and not stops.terminated[list(case.finding.streams)].any():
+            found[name] = "several"
+        elif len(kind) == 1 and kind != {""}:
             found[name] = kind.pop()
     return found
 

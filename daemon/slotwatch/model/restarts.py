@@ -41,9 +41,9 @@ class Restarts:
     def __init__(self, streams: Streams) -> None:
         self.streams = streams
         self._noted: list[NDArray[np.int64]] = []
-        self._kept: NDArray[np.int64] = np.zeros((0, 7), np.int64)
+        self._kept: NDArray[np.int64] = np.zeros((0, 8), np.int64)
         """Stream, its generation, when, silence before (ns), missing numbers (-1: the count went back), taken back,
-        whether it was at rest."""
+        whether it was at rest, whether it came back in the very look in which it rested."""
 
     def note(self, rows: Rows, t_ns: Times, silent_ns: Times, step: NDArray[np.uint8]) -> None:
         """Note jumps. step: from the number before the silence, as a byte."""
@@ -52,7 +52,7 @@ class Restarts:
         generation = table.generation[rows].astype(np.int64)
         rested = (table.equal_frames[rows] >= REST_EQUAL_FRAMES) & (table.protocol[rows] == Protocol.E131)
         rested &= (table.prev_frame_ns[rows] > 0) & (table.last_frame_ns[rows] - table.prev_frame_ns[rows] > JUMP_NS)
-        self._noted.append(np.stack([rows, generation, t_ns, silent_ns, missing, zeros, rested], 1))
+        self._noted.append(np.stack([rows, generation, t_ns, silent_ns, missing, zeros, rested, zeros], 1))
 
     def settle(self, now_ns: int) -> None:
         """Tell losses and restarts apart, as of the jumps noted so far."""
@@ -60,6 +60,7 @@ class Restarts:
             return
         fresh = np.concatenate(self._noted)[:MOST_KEPT]
         self._noted.clear()
+        fresh[:, 7] = (fresh[:, 6] > 0) & (self.streams.last_change_ns[fresh[:, 0]] < fresh[:, 2] - fresh[:, 3])
         kept = self._kept[self._kept[:, 2] >= now_ns - KEPT_NS]
         kept = kept[self.streams.generation[kept[:, 0]] == kept[:, 1]]
         jumps = np.concatenate([kept, fresh])[-MOST_KEPT:]
@@ -83,12 +84,14 @@ class Restarts:
         best_hz = table.best_moving_hz[rows]
         best_ns = np.where(best_hz > 0, 1e9 / np.maximum(best_hz, 0.01), FASTEST_NS)
         fits = silent_ns / np.where(known, np.minimum(median_ns, best_ns), best_ns)
-        proven = (missing < 0) | (missing > MORE * fits + SPARE)
+        rested = (jumps[:, 6] > 0) & (missing > SPARE + silent_ns / REST_NS)
+        # A cue that begins and ends within the silence, and leaves the look as it was, is no thing of a show.
+        proven = (missing < 0) | (missing > MORE * fits + SPARE) | (rested & (jumps[:, 7] > 0))
         due = silent_ns / np.where(known, median_ns, silent_ns)
         fewer = np.where(self._on_several_networks(jumps), FEWER_ON_BOTH, FEWER)
         doubtful = known & (missing > SPARE) & (missing < fewer * due - SPARE)
         # Who sends a frame a second owed few: that a cue began in the very silence is the less likely.
-        doubtful |= (jumps[:, 6] > 0) & (missing > SPARE + silent_ns / REST_NS)
+        doubtful |= rested
         return proven, proven | doubtful
 
     def _on_several_networks(self, jumps: NDArray[np.int64]) -> NDArray[np.bool_]:

@@ -9,6 +9,7 @@ from slotwatch.rehearse import stage
 from slotwatch.rehearse.cast import seen
 from slotwatch.rehearse.desk import cid_of
 from slotwatch.rehearse.faults_listener import link
+from slotwatch.rehearse.night_numbers import may_be_loss
 from slotwatch.rehearse.night_plan import (
     ARTNET_DUE_S,
     E131_DUE_S,
@@ -95,7 +96,7 @@ def closes(plan: NightPlan, subject: str, at_s: float) -> None:
 def reboots_quickly(plan: NightPlan, subject: str, at_s: float) -> None:
     """Back with other numbers before the loss timeout is over, even after a keep-alive of 0.9 s: it raises nothing.
 
-    Numbers of one stream alone may fit those of a loss: then both are possible.
+    Its numbers may fit those of a loss: then both are possible.
     """
     back_s, first = at_s + plan.chance.between(0.6, 1.5), plan.chance.below(256)
     plan.wrap(
@@ -104,11 +105,14 @@ def reboots_quickly(plan: NightPlan, subject: str, at_s: float) -> None:
             stage.cut(before, at_s), plan.send(plan.desk_of(subject, start_s=back_s, first_sequence=first))
         ),
     )
-    names = plan.universes(subject)
-    if len(names) == 1:
-        fault = f"{subject} restarts quickly"
-        one = Expected(fault, ("packet-loss",), (), names, at_s, at_s + WINDOW_DUE_S, is_owed=False)
-        plan.truths.append(lambda: one)
+    names, fault = plan.universes(subject), f"{subject} restarts quickly"
+    one = Expected(fault, ("packet-loss",), (), names, at_s, at_s + WINDOW_DUE_S, is_owed=False)
+
+    def truth() -> Expected | None:
+        lives = plan.desk_of(subject, stop_s=at_s), plan.desk_of(subject, start_s=back_s, first_sequence=first)
+        return one if may_be_loss(*lives) else None
+
+    plan.truths.append(truth)
 
 
 def lead_out(plan: NightPlan, subject: str, at_s: float) -> None:

@@ -25,6 +25,7 @@ RIVALS = ("source-conflict", "unexpected-source", "backup-differs", "slot-priori
 
 def preview_left_on(plan: NightPlan, subject: str, at_s: float) -> None:
     plan.silences.append(Silence("main", at_s))
+    plan.preview_s = at_s
     plan.wrap("main", lambda before: changed(before, flagged(PREVIEW), at_s))
     loss = silence_truth(plan, "main", "preview left on", at_s, ANY_LOSS, also=("preview-only",))
 

@@ -126,6 +126,8 @@ class NightPlan:
     """Whether the backup rises above the main desk."""
     outranked: bool = False
     """Whether the main desk falls below its backup, whose levels then count alone."""
+    preview_s: float = math.inf
+    """Since when the main desk sends preview data alone."""
     still_s: dict[str, float] = field(default_factory=dict)
     """Since when a subject stays in one look."""
     given_up: set[str] = field(default_factory=set)
@@ -255,6 +257,9 @@ def silence_truth(
         universes = tuple(f"e131/{number}" for number in numbers) or plan.universes(subject)
         due_s = loss_due_s(subject, at_s)
         rules, why = _rules(plan, subject, at_s), _causes(plan, subject, at_s, causes)
+        if subject == "backup" and plan.preview_s < at_s + COINCIDENT_S:
+            # That all that comes is preview data accounts for the loss, and names who is silent there too.
+            rules, why = (*rules, "preview-only"), ()
         # What says that it stops, while another goes on, is meant to: a note.
         is_owed = "stream-terminated" not in causes or rules == ("universe-lost",)
         return Expected(fault, rules, why, universes, at_s, due_s, (*LOSSES, *also), is_owed)

@@ -55,20 +55,35 @@ def _previews(ctx: RuleContext, row: int, p: PreviewOnlyParameters) -> NDArray[n
     return rows[ctx.now_ns - ctx.streams.last_preview_ns[rows] < ns_from_s(p.recent_s)]
 
 
-def _say_silent(ctx: RuleContext, row: int, previews: NDArray[np.integer]) -> str:
-    """Say which declared sources sent the universe live, send no preview data, and are silent; empty if none."""
+def _silent(ctx: RuleContext, row: int, previews: NDArray[np.integer]) -> list[int]:
+    """Declared sources that sent the universe live, send no preview data, and are silent."""
     streams, rows = ctx.streams, ctx.streams_of(row)
     gone = rows[~np.isin(rows, previews) & (streams.last_arrival_ns[rows] > 0) & ~ctx.live[rows]]
     gone = gone[streams.last_terminated_ns[gone] < streams.last_arrival_ns[gone]]
-    sources = [source for source in ctx.sources_of(gone.tolist()) if ctx.declared_source(source) is not None]
+    return [source for source in sorted(ctx.sources_of(gone.tolist())) if ctx.declared_source(source) is not None]
+
+
+def _say_silent(ctx: RuleContext, sources: list[int]) -> str:
     if not sources:
         return ""
-    return f" {wording.list_names(ctx.say_sources(sources))} {'is' if len(sources) == 1 else 'are'} silent there too."
+    names = ctx.say_sources(sources)
+    return f" {wording.list_names(names)} {'is' if len(names) == 1 else 'are'} silent there too."
+
+
+def _say_why_silent(ctx: RuleContext, source: int) -> str:
+    """Say of a silent source whether anything of it goes on."""
+    streams, rows = ctx.streams, ctx.streams_from(source)
+    going = sorted(set(streams.universe[rows[ctx.live[rows]]].tolist()))
+    if going:
+        return f"{ctx.say_source(source)} still sends {ctx.name_universes(going)}."
+    newest_ns = int(streams.last_packet_ns[rows].max())
+    return f"Nothing of {ctx.say_source(source)} came after {ctx.time_of_day(newest_ns)}: power, crash or its lead."
 
 
 def describe_preview_only(ctx: RuleContext, key: PreviewOnly, p: PreviewOnlyParameters) -> Finding:
     row, last_ns = key
     rows = _previews(ctx, row, p)
+    silent = _silent(ctx, row, rows)
     live = f"The last live frame came at {ctx.time_of_day(last_ns)}." if last_ns else "No live frame ever came."
     return Finding(
         group="sources:" + ",".join(sorted({ctx.source_name(ctx.source_of(int(one))) for one in rows})),
@@ -76,8 +91,11 @@ def describe_preview_only(ctx: RuleContext, key: PreviewOnly, p: PreviewOnlyPara
         universes=(row,),
         streams=tuple(rows.tolist()),
         networks=(int(ctx.universes.network[row]),),
-        facts=PreviewOnlyFacts(_say_silent(ctx, row, rows)),
-        evidence=(f"{ctx.universe_name(row)}: every packet has the preview bit set. {live}",),
+        facts=PreviewOnlyFacts(_say_silent(ctx, silent)),
+        evidence=(
+            f"{ctx.universe_name(row)}: every packet has the preview bit set. {live}",
+            *(_say_why_silent(ctx, source) for source in silent),
+        ),
     )
 
 

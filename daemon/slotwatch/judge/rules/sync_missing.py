@@ -18,7 +18,8 @@ from slotwatch.wire.fields import OPTION_FORCE_SYNC
 from slotwatch.wire.universe import Protocol
 
 LATE_SYNC_NS = ns_from_s(1)
-"""So long without a sync packet is looked at closely: at rest one comes each second with its frames."""
+"""So long without a sync packet is looked at closely: at rest one comes each second with its frames. Where no frame
+came for longer after the last one, its source ended with it, and nothing waits."""
 LOWER_WHERE_NOBODY_WAITS = 2
 """Critical where receivers hold their last look; a note where they go on."""
 
@@ -86,11 +87,12 @@ class Syncs:
         for pair in np.unique(pairs).tolist():
             network, address = pair >> 16, pair & 0xFFFF
             last_ns = ctx.model.occasions.last_sync_ns(network, int(Protocol.E131), address)
-            first_ns = int(streams.since_ns[_waiting(ctx, network, address)].min())
+            waiting = _waiting(ctx, network, address)
+            first_ns, newest_ns = int(streams.since_ns[waiting].min()), int(streams.last_arrival_ns[waiting].max())
             named_ns = self._named_ns[pair] = before_ns.get(pair) or max(first_ns, looked_ns)
             since_ns = max(last_ns, named_ns)
             self._note_without(since_ns)
-            if ctx.now_ns - since_ns > loss_ns:
+            if ctx.now_ns - since_ns > loss_ns and newest_ns - since_ns > LATE_SYNC_NS:
                 found[AwaitedSync(network, address, "", last_ns > 0)] = since_ns
         return found
 
