@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from sacn.messages.data_packet import DataPacket
 
-from slotwatch.engine import CALM_NS, SETTLED_NS, TICK_NS, Engine
+from slotwatch.engine import CALM_NS, SETTLED_NS, Engine
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Network, Phase
+from slotwatch.judge.binding import TICK_NS
 from slotwatch.judge.orders import Acknowledge, MarkPut, PhaseSet, PutMark, SetPhase
 from slotwatch.snapshot import STREAM_COLUMNS, UNIVERSE_COLUMNS, Severity, Snapshot, UniverseState
 from slotwatch.snapshot.encoding import from_parts, to_parts

@@ -14,10 +14,7 @@ from collections.abc import Sequence
 from typing import NoReturn
 
 from slotwatch import __version__
-from slotwatch.errors import SlotwatchError, shown
-
-FOUND_FAULTS = 1
-COULD_NOT_RUN = 2
+from slotwatch.errors import COULD_NOT_RUN, SlotwatchError, shown
 
 NOT_SAFETY = (
     "Not a safety system: never use it for emergency or escape lighting, hoists, moving scenery, lasers, flames or "

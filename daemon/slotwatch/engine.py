@@ -13,6 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from slotwatch.house.schema import House, Phase
+from slotwatch.judge.binding import TICK_NS
 from slotwatch.judge.events import Event
 from slotwatch.judge.judge import Judge
 from slotwatch.judge.orders import MarkPut, Order, OrderResult, PutMark
@@ -27,7 +28,6 @@ from slotwatch.wire.decode import decode
 from slotwatch.wire.novelty import CompiledLook, Routine
 from slotwatch.wire.observation import JoinSeen, Observation
 
-TICK_NS = 50_000_000
 CALM_NS = 100_000_000
 """Time between two ticks while nothing falls silent: windows move in such steps."""
 SETTLED_NS = 400_000_000

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+FOUND_FAULTS = 1
+"""Exit status of a verb that ran and found faults."""
+COULD_NOT_RUN = 2
+"""Exit status of a verb that could not run, or that could judge nothing."""
 MOST_LISTED = 50
 """Problems of a file that are listed one by one."""
 

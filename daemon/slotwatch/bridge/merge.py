@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 
 from slotwatch.model.sequence import is_discarded
 from slotwatch.wire.e131 import SLOT_PRIORITY_LOSS_NS
+from slotwatch.wire.universe import SLOTS
 
-SLOTS = 512
 MAX_SOURCES = 64
 """As many as the judgement keeps per universe. A further one is counted and not merged."""
 KEEP_ALIVE_PROOF_NS = 1_100_000_000

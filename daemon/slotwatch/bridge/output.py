@@ -7,10 +7,10 @@ from collections import deque
 from dataclasses import dataclass, field
 from enum import Enum
 
-from slotwatch.bridge.merge import SLOTS, InputState, Merged
+from slotwatch.bridge.merge import InputState, Merged
 from slotwatch.bridge.pacing import Pacer, shortest_interval_ns
 from slotwatch.house.schema import Route
-from slotwatch.wire.universe import UniverseId
+from slotwatch.wire.universe import SLOTS, UniverseId
 
 _ZEROS = bytes(SLOTS)
 

@@ -6,7 +6,7 @@ and lane, which says anew whether the short one is open. A test holds that both 
 
 from __future__ import annotations
 
-from slotwatch.bridge.merge import SLOTS, Heard, Input
+from slotwatch.bridge.merge import Heard, Input
 from slotwatch.bridge.output import Lane, Output
 from slotwatch.model.sequence import is_discarded
 from slotwatch.wire.fields import PacketKind
@@ -17,7 +17,7 @@ from slotwatch.wire.plain import (
     E131_SLOTS_AT,
     Plain,
 )
-from slotwatch.wire.universe import Protocol
+from slotwatch.wire.universe import SLOTS, Protocol
 
 _LEVELS = int(PacketKind.LEVELS)
 _PLACES = {

@@ -14,7 +14,7 @@ import numpy as np
 
 from slotwatch.bridge.declared import declared_addresses
 from slotwatch.bridge.loop import LoopWatch
-from slotwatch.bridge.merge import SLOTS, Input
+from slotwatch.bridge.merge import Input
 from slotwatch.bridge.output import Lane, Output, RouteState, Target, target_of
 from slotwatch.bridge.pacing import REPEAT_NS, Pacer, shortest_interval_ns
 from slotwatch.bridge.passthrough import Straight
@@ -25,7 +25,7 @@ from slotwatch.snapshot.routes import RouteRow
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED, Fields, PacketKind
 from slotwatch.wire.plain import Plain, read_artnet, read_e131
-from slotwatch.wire.universe import Protocol
+from slotwatch.wire.universe import SLOTS, Protocol
 
 LISTEN_FIRST_NS = 1_100_000_000
 """One keep-alive period (E1.31 6.6.2: at most 1,000 ms) is heard before a route first speaks, so that after a

@@ -39,13 +39,12 @@ from slotwatch.house.schema import (
 )
 from slotwatch.house.sections import BY_NAME
 from slotwatch.house.values import Converter
-from slotwatch.wire.universe import ARTNET_LAST, E131_FIRST, Protocol, UniverseId
+from slotwatch.wire.universe import ARTNET_LAST, E131_FIRST, SLOTS, Protocol, UniverseId
 
 _ROLE = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)*")
 _HOST_NAME = re.compile(r"[A-Za-z0-9_]([A-Za-z0-9_-]*[A-Za-z0-9_])?(\.[A-Za-z0-9_]([A-Za-z0-9_-]*[A-Za-z0-9_])?)*\.?")
 ARTNET_LOSS_S = 10.0
 LINE_LOSS_S = 1.0
-MAX_SLOTS = 512
 
 
 def listen(document: Document, converter: Converter) -> Listen:
@@ -233,8 +232,8 @@ def profile(entry: Entry) -> Profile:
     for index, role in enumerate(entry["slots"]):
         if not _ROLE.fullmatch(role):
             entry.wrong("slots", "a role is a lower-case word, such as intensity or pan-fine", index)
-    if len(entry["slots"]) > MAX_SLOTS:
-        entry.wrong("slots", f"at most {MAX_SLOTS} slots fit into a universe")
+    if len(entry["slots"]) > SLOTS:
+        entry.wrong("slots", f"at most {SLOTS} slots fit into a universe")
     if entry["strobe_hz"] is not None and "strobe" not in entry["slots"]:
         entry.wrong("strobe_hz", "this profile has no strobe slot")
     return Profile(entry["name"], entry["slots"], entry["strobe_hz"], entry["load_w"], entry.line)
@@ -243,7 +242,7 @@ def profile(entry: Entry) -> Profile:
 def rack(entry: Entry) -> Rack:
     if entry["supplies"] == 2:
         entry.wrong("supplies", "1 or 3 is expected")
-    if entry["address"] + entry["ways"] - 1 > MAX_SLOTS:
+    if entry["address"] + entry["ways"] - 1 > SLOTS:
         entry.wrong(
             "ways", f"way {entry['ways']} would be slot {entry['address'] + entry['ways'] - 1}; 512 is the last"
         )
@@ -269,7 +268,7 @@ def route(entry: Entry, networks: tuple[Network, ...]) -> Route | None:
     target = entry["to"]
     serial = target if isinstance(target, str) else None
     first, last = entry["slots"]
-    if entry["to_slot"] + last - first > MAX_SLOTS:
+    if entry["to_slot"] + last - first > SLOTS:
         entry.wrong("to_slot", f"slot {last} would land on {entry['to_slot'] + last - first}; 512 is the last")
     for key in ("to_address", "to_network", "broadcast", "slot_priority"):
         if serial is not None and key in entry.given:

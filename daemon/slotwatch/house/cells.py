@@ -9,9 +9,8 @@ import re
 from dataclasses import dataclass, field
 
 from slotwatch.wire import universe as universes
-from slotwatch.wire.universe import Protocol, UniverseId
+from slotwatch.wire.universe import SLOTS, Protocol, UniverseId
 
-SLOTS = 512
 ABSOLUTE_LAST = 32768
 """64 universes: the most that absolute addresses are written for (DIN SPEC 15801's formula, any number)."""
 

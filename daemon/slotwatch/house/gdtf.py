@@ -13,6 +13,7 @@ from xml.etree.ElementTree import Element
 import pygdtf
 
 from slotwatch.house.archive import CheckedArchive, repacked
+from slotwatch.wire.universe import SLOTS
 
 ROOT = "description.xml"
 MAX_BREAKS = 64
@@ -20,7 +21,6 @@ MAX_OFFSETS = 4
 """Coarse, fine and two more: the most bytes that one channel has (DIN SPEC 15800, DMXChannel)."""
 MAX_CHANNELS = 20_000
 MAX_REFERENCES = 4096
-SLOTS = 512
 
 _ROLES = {
     "Dimmer": "intensity",

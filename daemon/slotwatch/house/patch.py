@@ -6,9 +6,10 @@ from dataclasses import dataclass, field
 from sys import intern
 
 from slotwatch.errors import Problem
-from slotwatch.house.cells import SLOTS, Addressing, WrongUniverse, cut_zeros, whole, yes
+from slotwatch.house.cells import Addressing, WrongUniverse, cut_zeros, whole, yes
 from slotwatch.house.schema import Fixture, Profile
 from slotwatch.house.sheet import Column, Row, condensed, read_sheet
+from slotwatch.wire.universe import SLOTS
 
 COLUMNS = (
     Column(

@@ -8,9 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.house.schema import House
-from slotwatch.wire.universe import UniverseId
-
-SLOTS = 512
+from slotwatch.wire.universe import SLOTS, UniverseId
 
 
 @dataclass(frozen=True, slots=True)

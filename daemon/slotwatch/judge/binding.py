@@ -54,6 +54,7 @@ UNIVERSES = "universes"
 KEYS = "keys"
 
 TICK_NS = 50_000_000
+"""How often a running house is judged; a replay judges at the same moments."""
 EVERY_SECOND_NS = NANOSECONDS
 SLOW_NS = 100_000_000
 """Windows move in buckets of 100 ms, so what reads them gains nothing by running more often."""

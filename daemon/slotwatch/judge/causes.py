@@ -36,14 +36,11 @@ from slotwatch.judge.multicast_causes import (
     unicast_stopped,
 )
 from slotwatch.judge.network_causes import network_lost, others_seen
-from slotwatch.judge.scene import Scene, Verdict, say_what_works, set_scene
+from slotwatch.judge.scene import MOST_WEIGHED, Scene, Verdict, at_most, say_what_works, set_scene
 from slotwatch.judge.stops import SLACK_NS, Stops
 from slotwatch.judge.switch_causes import weigh_switches
 from slotwatch.snapshot import Confidence, Incident
 from slotwatch.wire.universe import Protocol
-
-MOST_WEIGHED = 32
-"""Sources of one loss whose own signs of life are looked at. A flood of invented senders ends as thousands."""
 
 
 def find_cause(ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
@@ -80,7 +77,7 @@ def left_behind(before: Verdict, now: Verdict) -> Verdict:
     """Give the verdict of what is still away once the rest of its group is back: why they went stays as it was."""
     return Verdict(
         before.cause,
-        min(before.confidence, Confidence.MEDIUM, key=list(Confidence)[::-1].index),
+        at_most(before.confidence, Confidence.MEDIUM),
         "It stopped together with others that are back now. Its own source, output or path still fails.",
         list(dict.fromkeys((*before.evidence, *now.evidence))),
         list(dict.fromkeys((*before.also_possible, *now.also_possible))),

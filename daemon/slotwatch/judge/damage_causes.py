@@ -6,7 +6,7 @@ import numpy as np
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
-from slotwatch.judge.scene import Scene, Verdict
+from slotwatch.judge.scene import Scene, Verdict, at_most
 from slotwatch.model.windows import FRAMES, LOST
 from slotwatch.snapshot import Confidence
 
@@ -89,7 +89,7 @@ def weigh_missing(scene: Scene, verdict: Verdict) -> Verdict:
         )
     missed = int(streams.lost_of_last_10[rows].min()) if len(rows) else 0
     if missed >= MISSED_BEFORE and was_at_rest and verdict.cause in ("source-lost", "network-lost", "leg-lost"):
-        verdict.confidence = min(verdict.confidence, Confidence.MEDIUM, key=list(Confidence)[::-1].index)
+        verdict.confidence = at_most(verdict.confidence, Confidence.MEDIUM)
         verdict.evidence.append(f"Of the last 10 frames before that, at least {missed} were missing already.")
         verdict.also_possible.insert(0, "a path that loses frames: at rest, two lost in a row count as a loss")
     return verdict

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.judge.context import RuleContext
+from slotwatch.wire.universe import SLOTS
 
 MARGIN = 13
 """5 % of the range."""
@@ -36,7 +37,6 @@ CLOSE = 2.0
 """Mean distance in levels at which no better lag is looked for."""
 MOST_SEARCHED = 32
 """Pairs whose lag is searched in one pass; the rest are compared as if their slots jumped."""
-SLOTS = 512
 Rows = NDArray[np.intp]
 Levels = NDArray[np.float32]
 

@@ -17,6 +17,7 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.partings import dead_or_cut_off, own_reasons
 from slotwatch.judge.spans import Spans
 from slotwatch.judge.stops import SLACK_NS, Stops
+from slotwatch.model.destinations import is_multicast
 
 Name = tuple[str, Key]
 """Rule and key of a finding."""
@@ -155,18 +156,18 @@ class Losses:
     def _fold_expiries(self, ctx: RuleContext) -> None:
         """Make one of what multicast lost one after the other, of one source or when no multicast is left."""
         streams = ctx.streams
-        is_multicast = np.isin(streams.destination_kind, (1, 2))
+        multicast = is_multicast(streams.destination_kind)
         by_networks: dict[tuple[int, ...], list[LossGroup]] = {}
         for group in self.groups.values():
             rows = list(group.streams)
             # A group that ended took all its sources with it: where one went on, the other left by itself.
             lasts = all(case.holds and case.rule.name == "universe-lost" for case in group.members.values())
-            if lasts and group.kind == "silent" and is_multicast[rows].all() and not _lost_its_ports(ctx, group):
+            if lasts and group.kind == "silent" and multicast[rows].all() and not _lost_its_ports(ctx, group):
                 by_networks.setdefault(tuple(sorted(set(streams.network[rows].tolist()))), []).append(group)
         for networks, groups in by_networks.items():
             if len(groups) < 2:
                 continue
-            none_left = not (ctx.live & is_multicast & np.isin(streams.network, networks)).any()
+            none_left = not (ctx.live & multicast & np.isin(streams.network, networks)).any()
             groups.sort(key=lambda group: group.from_ns)
             extents = [len(set(streams.universe[list(group.streams)].tolist())) for group in groups]
             if any(

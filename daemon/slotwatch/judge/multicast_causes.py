@@ -10,6 +10,7 @@ from slotwatch.judge.losses import EXPIRY_NS
 from slotwatch.judge.queriers import QuerierChange, heard_changes, named_changes
 from slotwatch.judge.scene import ONE_END_NS, Scene, Verdict
 from slotwatch.judge.stops import SLACK_NS
+from slotwatch.model.destinations import Destination
 from slotwatch.snapshot import Confidence
 
 QUERIER_GONE_NS = 255 * NANOSECONDS
@@ -21,7 +22,7 @@ MOVED_BEFORE_NS = 260 * NANOSECONDS
 def unicast_stopped(scene: Scene) -> bool:
     rows = np.flatnonzero(scene.stopped)
     kinds = scene.ctx.streams.destination_kind[rows]
-    return bool((kinds >= 3).any())
+    return bool((kinds >= Destination.BROADCAST).any())
 
 
 def querier_gone(scene: Scene) -> Verdict | None:

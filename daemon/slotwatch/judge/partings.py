@@ -12,13 +12,13 @@ from slotwatch.durations import NANOSECONDS
 from slotwatch.judge.binding import Key, Raised
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.stops import KEEP_ALIVE_ARTNET_NS, KEEP_ALIVE_E131_NS, SLACK_NS, Stops
+from slotwatch.model.destinations import is_multicast
 from slotwatch.wire.universe import Protocol
 
 if TYPE_CHECKING:
     from slotwatch.judge.losses import LossGroup
 
 Name = tuple[str, Key]
-MULTICAST = (1, 2)
 """Destination kinds of streams that come by a group, their own or another one."""
 MEMBERSHIPS_NS = 125 * NANOSECONDS
 """Query interval (RFC 2236 8.2). With a querier silent for longer, groups may run out in any order."""
@@ -64,12 +64,12 @@ def _left_others_behind(ctx: RuleContext, rows: NDArray[np.intp], after_ns: int)
     came_on = streams.used & (streams.last_packet_ns > after_ns)
     came_on[rows] = False
     goes_on: NDArray[np.bool_] = np.isin(streams.source[rows], streams.source[came_on])
-    is_multicast = np.isin(streams.destination_kind, MULTICAST)
+    multicast = is_multicast(streams.destination_kind)
     for network in set(streams.network[rows].tolist()):
         querier = ctx.listener.querier(network)
         forgets = querier is not None and after_ns - querier.last_ns > MEMBERSHIPS_NS
-        if forgets or not (came_on & is_multicast & (streams.network == network)).any():
-            goes_on &= ~((streams.network[rows] == network) & is_multicast[rows])
+        if forgets or not (came_on & multicast & (streams.network == network)).any():
+            goes_on &= ~((streams.network[rows] == network) & multicast[rows])
     return goes_on
 
 

@@ -10,9 +10,7 @@ from numpy.typing import NDArray
 
 from slotwatch.house.racks import wiring
 from slotwatch.house.schema import Fixture, House
-from slotwatch.wire.universe import UniverseId
-
-SLOTS = 512
+from slotwatch.wire.universe import SLOTS, UniverseId
 
 
 def slot_bits(slots: NDArray[np.bool_]) -> NDArray[np.uint64]:

@@ -18,9 +18,9 @@ from slotwatch.judge.lags import ALLOWED_LAG_MS, Lags
 from slotwatch.judge.rule import Threshold
 from slotwatch.judge.stops import measure_stops
 from slotwatch.wire.e131 import SLOT_PRIORITY_LOSS_NS
+from slotwatch.wire.universe import SLOTS
 
 LAG = (Threshold("lag_ms", ALLOWED_LAG_MS, "lag that a source in step may have"),)
-SLOTS = 512
 Rows = NDArray[np.intp]
 
 

@@ -14,14 +14,20 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.losses import LossGroup
 from slotwatch.judge.partings import dark_networks
 from slotwatch.judge.stops import SLACK_NS, Stops
+from slotwatch.model.destinations import is_multicast
 from slotwatch.snapshot import Confidence
-
-OWN_GROUP, OTHER_GROUP = 1, 2
 
 ONE_END_NS = NANOSECONDS
 """Streams of one sender that dies end closer together than this; common practice, no source."""
+MOST_WEIGHED = 32
+"""Sources of one loss whose own signs of life are looked at. A flood of invented senders ends as thousands."""
 MOST_NAMED = 24
 """Sources of each kind that are named among what still works."""
+
+
+def at_most(confidence: Confidence, ceiling: Confidence) -> Confidence:
+    """Give a confidence, lowered to a ceiling. `Confidence` lists the highest first."""
+    return max(confidence, ceiling, key=list(Confidence).index)
 
 
 @dataclass(slots=True)
@@ -133,9 +139,8 @@ class Scene:
         return rows[~np.isin(streams.source[rows], here)]
 
     def is_multicast(self, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
-        kinds = self.ctx.streams.destination_kind[rows]
-        multicast: NDArray[np.bool_] = (kinds == OWN_GROUP) | (kinds == OTHER_GROUP)
-        return multicast
+        """(N,) whether these streams are sent to a multicast group."""
+        return is_multicast(self.ctx.streams.destination_kind[rows])
 
 
 def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:

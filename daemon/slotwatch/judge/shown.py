@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from slotwatch.durations import MILLISECOND_NS, NANOSECONDS
+from slotwatch.durations import MILLISECOND_NS, MINUTE_NS, NANOSECONDS
 from slotwatch.judge.model_view import ModelView
 from slotwatch.judge.orders import (
     ChangeLamp,
@@ -18,8 +18,6 @@ from slotwatch.model.rigcheck import RigCheck
 from slotwatch.model.stage import Stage
 from slotwatch.snapshot.rig_check import RigCheckRow
 from slotwatch.snapshot.stage import LampHours, RackRow
-
-MINUTE_NS = 60_000_000_000
 
 
 class Shown:

@@ -8,7 +8,7 @@ from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import ways, wording
 from slotwatch.judge.cabling import PortKey, SwitchLink, SwitchPlace, own_switch, say_port
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.scene import Scene, Verdict
+from slotwatch.judge.scene import MOST_WEIGHED, Scene, Verdict
 from slotwatch.judge.switches import AGENT_READS_NS, PortChange, Restart
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.observation import PortSeen
@@ -17,7 +17,6 @@ SLACK_NS = NANOSECONDS
 """Between a port that goes down and the last frame that came over it; the way of the frames, and rounding."""
 RESTART_WITHIN_NS = 300 * NANOSECONDS
 """How long a switch may take to answer again after a restart; common practice, no source."""
-MOST_WEIGHED = 32
 LONGEST_POLL_S = 60
 """A switch that is asked more rarely comes too late."""
 OWN_LEAD = "the source's own switch port or lead, rather than the source"

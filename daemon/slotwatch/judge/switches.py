@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from slotwatch.durations import NANOSECONDS
+from slotwatch.house.switches import MOST_SWITCHES
 from slotwatch.wire.observation import SwitchSeen
 from slotwatch.wire.switch import SwitchPort, SwitchState, SwitchTables
 
@@ -22,7 +23,6 @@ COUNTER_WRAP = 1 << 32
 WRAP_SLACK_TICKS = 60_000
 AGENT_READS_NS = 30 * NANOSECONDS
 """How rarely an agent may read its own ports (net-snmp: 15 s); common practice, no source."""
-MOST_SWITCHES = 32
 COUNTS_KEPT = 64
 CHANGES_KEPT = 32
 ROUNDED_NS = NANOSECONDS

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from slotwatch.model import windows
 from slotwatch.model.continuations import CompiledPass, Continuations
 from slotwatch.model.counters import PacketCounters
+from slotwatch.model.destinations import MULTICAST, Destination, destination
 from slotwatch.model.endings import Endings
 from slotwatch.model.frames import Frames
 from slotwatch.model.lighttap import LightTap
@@ -205,7 +206,7 @@ class Arrivals:
         low = part.batch.dst.view("<u8")[:, 1][part.at]
         watch = low != segments.before(low, table.last_destination[rows])
         if self._wrong_groups:
-            watch[segments.starts[table.destination_kind[rows] == 2]] = True
+            watch[segments.starts[table.destination_kind[rows] == Destination.OTHER_GROUP]] = True
         if watch.any():
             self._note_destinations(part, low, np.flatnonzero(watch))
 
@@ -221,7 +222,7 @@ class Arrivals:
                 sources.name_read_ns[source] = t_ns
 
     def _note_destinations(self, part: Part, low: NDArray[np.uint64], places: Rows) -> None:
-        """Tell own group, other group, broadcast and unicast apart; looked at only where it changes."""
+        """Note where streams are sent to; looked at only where it changes."""
         table = self.streams
         # Each holds until the next, or to the end of its stream's run.
         ends = np.minimum(np.r_[places[1:], len(low)], part.stream.searchsorted(part.stream[places], "right")) - 1
@@ -229,11 +230,11 @@ class Arrivals:
             row = int(part.stream[place])
             self._count_destinations(row, int(low[place]), int(part.t_ns[place]))
             kind, universe = destination(part.batch.dst[part.at[place]].tobytes(), int(table.number[row]))
-            if table.protocol[row] != _E131 and kind in (1, 2):
-                kind, universe = 4, 0
+            if table.protocol[row] != _E131 and kind in MULTICAST:
+                kind, universe = Destination.UNICAST, 0
             table.last_destination[row] = low[place]
             table.destination_kind[row], table.destination_universe[row] = kind, universe
-            if kind == 2:
+            if kind is Destination.OTHER_GROUP:
                 self._wrong_groups = True
                 table.last_wrong_group_ns[row] = part.t_ns[end]
 
@@ -261,24 +262,3 @@ class Arrivals:
         if len(ended):
             np.add.at(table.terminated, stream[ended], np.uint64(1))
             np.maximum.at(table.last_terminated_ns, stream[ends], t_ns[ends])
-
-
-def destination(address: bytes, universe: int) -> tuple[int, int]:
-    """Tell what a destination address is: `destination_kind` and the universe of its group.
-
-    Source: ANSI E1.31-2018 9.3.1 (239.255.hi.lo) and 9.3.2 (ff18::8300:hhll). A directed broadcast
-    (10.255.255.255) cannot be distinguished from unicast without the interface's mask and counts as unicast.
-    """
-    if not any(address):
-        return 0, 0
-    if address[:12] == bytes(10) + b"\xff\xff":
-        if address[12:14] == b"\xef\xff":
-            group = address[14] << 8 | address[15]
-            return (1 if group == universe else 2), group
-        if address[12:] == b"\xff\xff\xff\xff":
-            return 3, 0
-        return (2, 0) if 224 <= address[12] < 240 else (4, 0)
-    if address[:2] == b"\xff\x18" and address[12:14] == b"\x83\x00":
-        group = address[14] << 8 | address[15]
-        return (1 if group == universe else 2), group
-    return (2, 0) if address[0] == 0xFF else (4, 0)

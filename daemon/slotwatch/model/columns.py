@@ -39,8 +39,8 @@ STREAM: tuple[tuple[str, str], ...] = (
     ("slots", "<u2"),
     ("sync_address", "<u2"),
     ("slot_priority_slots", "<u2"),
-    ("destination_kind", "u1"),  # 0 unknown, 1 own multicast group, 2 other group, 3 broadcast, 4 unicast
-    ("destination_universe", "<u2"),  # of the group, where kind is 1 or 2
+    ("destination_kind", "u1"),  # `model.destinations.Destination`
+    ("destination_universe", "<u2"),  # of the group, where it is one
     # --- counters since it appeared
     ("frames", "<u8"),
     ("packets", "<u8"),

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from slotwatch.model.cadence import UNEVEN_FLOOR_US
 from slotwatch.model.counters import PacketCounters
+from slotwatch.model.destinations import Destination
 from slotwatch.model.levels import WEIGHTS
 from slotwatch.model.lighttap import Laid, LightTap
 from slotwatch.model.part import LEVELS, Part
@@ -148,7 +149,11 @@ class Continuations:
         good &= (batch.protocol[at] == _E131) & (batch.flags[at] == 0)
         good &= batch.length[at] == part.fields.slots[at].astype(np.int32) + HEAD_BYTES
         # Only series that go on by one: all others are judged number by number.
-        good &= table.live[rows] & (table.expected_step[rows] == 1) & (table.destination_kind[rows] != 2)
+        good &= (
+            table.live[rows]
+            & (table.expected_step[rows] == 1)
+            & (table.destination_kind[rows] != Destination.OTHER_GROUP)
+        )
         if accepted is not None:
             good &= segments.last(accepted)
         which = np.flatnonzero(good)

@@ -12,10 +12,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.model.levels import SLOTS
 from slotwatch.model.streams import Streams
 from slotwatch.wire.e131 import SLOT_PRIORITY_LOSS_NS
-from slotwatch.wire.universe import Protocol
+from slotwatch.wire.universe import SLOTS, Protocol
 
 MAX_PRIORITY = 200
 ARTNET_MERGED = 2

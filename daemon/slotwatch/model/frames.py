@@ -16,6 +16,7 @@ from slotwatch.model.part import Part
 from slotwatch.model.segments import Segments
 from slotwatch.model.streams import Streams
 from slotwatch.wire.batch import Batch
+from slotwatch.wire.universe import SLOTS
 
 SLOTS_AT = 126
 _HOUR_US = 3_600_000_000
@@ -192,8 +193,8 @@ class Frames:
     def show(self, batch: Batch, at: NDArray[np.intp], stream: NDArray[np.intp]) -> None:
         """Show the tap frames that were taken already, in order of arrival."""
         if self.tap is not None and len(at):
-            slots, sent = batch.data[:, SLOTS_AT : SLOTS_AT + levels.SLOTS], self.streams.slots[stream]
-            is_whole = int(sent.min()) == levels.SLOTS
+            slots, sent = batch.data[:, SLOTS_AT : SLOTS_AT + SLOTS], self.streams.slots[stream]
+            is_whole = int(sent.min()) == SLOTS
             self.tap.take(self.streams, stream, batch.t_ns[at], FrameLevels(slots, at, None if is_whole else sent))
 
     def take_slot_priorities(self, part: Part) -> None:

@@ -9,14 +9,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.durations import NANOSECONDS
-from slotwatch.model.reference_levels import MOVING_SHARE, SLOTS, UniverseLevels
+from slotwatch.durations import MINUTE_NS, NANOSECONDS
+from slotwatch.model.reference_levels import MOVING_SHARE, UniverseLevels
 from slotwatch.snapshot import Snapshot
+from slotwatch.wire.universe import SLOTS
 
 MOVING_STEP = int(MOVING_SHARE * 255) + 1
 AROUND_NS = 5 * NANOSECONDS // 2
 """So long before and after its moment a reference looks for what moves."""
-MINUTE_NS = 60 * NANOSECONDS
 MINUTES = 60
 SECONDS = 16
 """Longer than any loss timeout that is usual: the levels before a loss are still here when it is judged one."""

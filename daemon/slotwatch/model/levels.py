@@ -7,8 +7,8 @@ from numpy.typing import NDArray
 
 from slotwatch.model.segments import Segments
 from slotwatch.model.table import Table
+from slotwatch.wire.universe import SLOTS
 
-SLOTS = 512
 HISTORY = 16
 """Changed frames remembered for each stream as hash and time: enough for 200 ms at 44 Hz (8.8 frames), so
 to find that another stream repeats it or runs behind."""

@@ -12,9 +12,8 @@ from numpy.typing import NDArray
 
 from slotwatch.house.racks import wiring
 from slotwatch.house.schema import Circuit, Fixture, House
-from slotwatch.wire.universe import UniverseId
+from slotwatch.wire.universe import SLOTS, UniverseId
 
-SLOTS = 512
 Integers = NDArray[np.int64]
 
 COLOURS = frozenset(

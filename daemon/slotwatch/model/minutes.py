@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.durations import MINUTE_NS
 from slotwatch.model import stream_minutes
 from slotwatch.snapshot import UniverseState, worse_states
 from slotwatch.snapshot.minutes import MinuteRow
@@ -14,7 +15,6 @@ from slotwatch.snapshot.minutes import MinuteRow
 if TYPE_CHECKING:
     from slotwatch.model.model import Model
 
-MINUTE_NS = 60_000_000_000
 KEPT_MINUTES = 3
 """Finished minutes that are still offered: a reader that comes every few seconds misses none."""
 

@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.house.schema import House
+from slotwatch.wire.universe import SLOTS
 
-SLOTS = 512
 MOVING_SHARE = 0.05
 """What changes by more of full scale around the moment is moving, and is not compared."""
 EXCLUDED_ROLES = frozenset({"control", "strobe"})

@@ -13,6 +13,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import IntEnum
 
+SEQUENCES = 256
+"""Sequence numbers that there are (ANSI E1.31-2018 6.7.2)."""
 WINDOW = 20
 """E1.31 6.7.2: discard when -20 < difference <= 0."""
 FULL_MASK = (1 << 64) - 1

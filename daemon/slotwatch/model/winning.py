@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.model.control import decided_by_slot
-from slotwatch.model.levels import SLOTS
+from slotwatch.wire.universe import SLOTS
 
 Integers = NDArray[np.int64]
 

@@ -41,6 +41,20 @@ def _replies(address: str, listed: list[tuple[float, list[int]]], until_s: float
         t_s += 2.8
 
 
+FOUR_WITH_LAMPS = paper(
+    (1, 4),
+    patch="fixture,universe,address,footprint\n" + "".join(f"lamp {n},e131/4,{n},1\n" for n in range(1, 25)),
+)
+
+
+def _lamps_on(universe: int) -> Iterator[Item]:
+    """Have the main desk send what fits the patch of universe 4 on another one, beside universe 1."""
+    look = moving(slots=24)
+    return main_desk(
+        (1, universe), lambda number: moves(1) if number == 1 else lambda t_s: look(t_s) + bytes(488)
+    ).sends()
+
+
 @scenario(
     "F09",
     "one Art-Net universe ends after its node came back without that port (seen at a mirror port)",
@@ -110,14 +124,10 @@ def listed_by_nobody() -> Iterator[Item]:
     "a declared universe is never heard, and its neighbour, one higher, carries what looks like it",
     20,
     Truth("universe-missing", 10.0, ("e131/4",), severity="critical", began_s=5.0),
-    paper(
-        (1, 4),
-        patch="fixture,universe,address,footprint\n" + "".join(f"lamp {n},e131/4,{n},1\n" for n in range(1, 25)),
-    ),
+    FOUR_WITH_LAMPS,
 )
 def universe_off_by_one() -> Iterator[Item]:
-    look = moving(slots=24)
-    return main_desk((1, 5), lambda number: moves(1) if number == 1 else lambda t_s: look(t_s) + bytes(488)).sends()
+    return _lamps_on(5)
 
 
 @scenario(
@@ -236,14 +246,10 @@ def identity_new_at_each_start() -> Iterator[Item]:
     "right data, wrong universe: a port map sends universe 4's fixtures on the undeclared universe 20",
     20,
     Truth("universe-missing", 10.0, ("e131/4",), severity="critical", began_s=5.0),
-    paper(
-        (1, 4),
-        patch="fixture,universe,address,footprint\n" + "".join(f"lamp {n},e131/4,{n},1\n" for n in range(1, 25)),
-    ),
+    FOUR_WITH_LAMPS,
 )
 def universe_mapped_elsewhere() -> Iterator[Item]:
-    look = moving(slots=24)
-    return main_desk((1, 20), lambda number: moves(1) if number == 1 else lambda t_s: look(t_s) + bytes(488)).sends()
+    return _lamps_on(20)
 
 
 @scenario(

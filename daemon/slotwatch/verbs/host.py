@@ -5,9 +5,8 @@ from __future__ import annotations
 import argparse
 import json
 
-from slotwatch.errors import EdgeError
+from slotwatch.errors import FOUND_FAULTS, EdgeError
 
-FOUND_FAULTS = 1
 LONGEST_S = 600
 
 

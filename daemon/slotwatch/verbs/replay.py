@@ -10,11 +10,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from slotwatch.errors import CaptureError
+from slotwatch.errors import FOUND_FAULTS, CaptureError
 from slotwatch.house.schema import House, Phase
 
-FOUND_FAULTS = 1
-"""Exit status of every verb that ran and found faults."""
 NOTHING_JUDGED = 2
 
 

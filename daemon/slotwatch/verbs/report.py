@@ -15,11 +15,10 @@ from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.reporting import gather, span_of
 from slotwatch.edge.shared.files import load_house
 from slotwatch.edge.shared.places import SERVICE, history_of, is_hidden
-from slotwatch.errors import EdgeError
+from slotwatch.errors import FOUND_FAULTS, EdgeError
 from slotwatch.house.schema import House
 from slotwatch.views.report import report_csv, report_html, report_json
 
-FOUND_FAULTS = 1
 ONE_HOUR = timedelta(hours=1)
 
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from slotwatch.house.conflicts import conflicts
 from slotwatch.house.schema import Fixture, House
-from slotwatch.house.space import SLOTS, spaces
+from slotwatch.house.space import spaces
 from slotwatch.views.answers.stage import FixtureAnswer, PatchAnswer, SlotAnswer
 from slotwatch.views.answers.traffic import PatchedAnswer
 from slotwatch.views.sheet import Sheet
-from slotwatch.wire.universe import Protocol, UniverseId
+from slotwatch.wire.universe import SLOTS, Protocol, UniverseId
 
 MOST_CONFLICTS = 500
 

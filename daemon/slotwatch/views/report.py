@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import msgspec
 from markupsafe import Markup
 
-from slotwatch.durations import NANOSECONDS
+from slotwatch.durations import MINUTE_NS, NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.views.answers.faults import IncidentAnswer
 from slotwatch.views.answers.report import MinuteCells, NotJudgedInterval, ShowReport, UniverseMinutes, WorstUniverse
@@ -54,7 +54,6 @@ TREND_WIDTH = 320
 MOST_BARS = 720
 LISTED_MINUTES = 12
 """Minutes that the table below a chart lists."""
-MINUTE_NS = 60 * NANOSECONDS
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 from slotwatch.wire import fields
 from slotwatch.wire.fields import Fields, PacketKind
 from slotwatch.wire.reject import Odd, Reject
+from slotwatch.wire.universe import SLOTS
 from slotwatch.wire.verdict import Mask, Verdicts, every, same, word16
 
 IDENTIFIER = b"Art-Net\0"
@@ -35,7 +36,6 @@ VERSION = 14
 HEADER = 18
 _READ = 128
 """Octets that are looked at; the names of a reply end at 108."""
-MOST_SLOTS = 512
 SHORTEST_REPLY = 198
 RDM_START_CODE = 0xCC
 
@@ -85,7 +85,7 @@ def decode(
     port_address = columns["address"].astype(np.uint16)
     plain: Mask = columns["identifier"] == _IDENTIFIER_WORD
     plain &= columns["kind"] == _DMX_WORD
-    plain &= (slots - 2).view(np.uint32) <= MOST_SLOTS - 2
+    plain &= (slots - 2).view(np.uint32) <= SLOTS - 2
     plain &= slots & 1 == 0
     plain &= length == slots + HEADER
     plain &= port_address < 0x8000
@@ -155,7 +155,7 @@ def _read_slots(
     either = dmx | nzs
     slots = word16(data, 16)
     verdicts.reject(either & (length < HEADER), Reject.TOO_SHORT)
-    verdicts.reject(either & ((slots < 1) | (slots > MOST_SLOTS)), Reject.BAD_SLOT_COUNT)
+    verdicts.reject(either & ((slots < 1) | (slots > SLOTS)), Reject.BAD_SLOT_COUNT)
     verdicts.reject(either & (slots + HEADER > length), Reject.BAD_LENGTH)
     verdicts.reject(nzs & ((data[:, 13] == 0) | (data[:, 13] == RDM_START_CODE)), Reject.BAD_START_CODE)
     verdicts.note(dmx & (slots % 2 == 1), Odd.ODD_LENGTH)

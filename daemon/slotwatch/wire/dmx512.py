@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from slotwatch.wire import fields
 from slotwatch.wire.fields import Fields, PacketKind
 from slotwatch.wire.reject import Reject
+from slotwatch.wire.universe import SLOTS
 from slotwatch.wire.verdict import Verdicts
 
 SLOT_US = 44
@@ -21,13 +22,12 @@ MARK_SENT_US, MARK_RECEIVED_US = 12, 8
 SHORTEST_PERIOD_SENT_US, SHORTEST_PERIOD_RECEIVED_US = 1204, 1196
 LONGEST_PERIOD_S = 1.0
 """Beyond this between breaks a receiver takes the data for lost."""
-MOST_SLOTS = 512
 
 
 def shortest_period_us(slots: int) -> int:
     """Return the least time from break to break for a frame of this many slots, in microseconds."""
-    if not 0 <= slots <= MOST_SLOTS:
-        raise ValueError(f"{slots} slots: a frame has 0 to {MOST_SLOTS}")
+    if not 0 <= slots <= SLOTS:
+        raise ValueError(f"{slots} slots: a frame has 0 to {SLOTS}")
     return max(SHORTEST_PERIOD_SENT_US, BREAK_SENT_US + MARK_SENT_US + SLOT_US * (slots + 1))
 
 
@@ -44,11 +44,11 @@ def decode(start_code: NDArray[np.uint8], length: NDArray[np.int32], line: NDArr
     out = fields.empty(len(length))
     verdicts = Verdicts(out)
     verdicts.reject(length < 1, Reject.TOO_SHORT)
-    verdicts.reject(length > MOST_SLOTS + 1, Reject.TOO_LONG)
+    verdicts.reject(length > SLOTS + 1, Reject.TOO_LONG)
     out.start_code[:] = start_code
     out.kind[:] = np.where(out.start_code == 0, PacketKind.LEVELS, PacketKind.OTHER_START_CODE)
     out.universe[:] = line
     out.priority[:] = 100
-    out.slots[:] = np.clip(length - 1, 0, MOST_SLOTS)
+    out.slots[:] = np.clip(length - 1, 0, SLOTS)
     out.first_slot[:] = 1
     return verdicts.close()

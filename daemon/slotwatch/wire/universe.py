@@ -7,6 +7,9 @@ from enum import IntEnum
 from typing import NamedTuple
 from uuid import UUID
 
+SLOTS = 512
+"""Slots of a full universe (ANSI E1.11)."""
+
 
 class Protocol(IntEnum):
     """How a frame travelled. The ring and the stored history hold these values: never renumber."""

@@ -13,7 +13,7 @@ import pytest
 from sacn.messages.data_packet import DataPacket
 
 from slotwatch import clock
-from slotwatch.edge.judging.judging import TICK_NS, JudgingProcess
+from slotwatch.edge.judging.judging import JudgingProcess
 from slotwatch.edge.judging.recorder import Recorder
 from slotwatch.edge.shared import ring as rings
 from slotwatch.edge.shared import snapshot_buffer as boards
@@ -35,6 +35,7 @@ from slotwatch.edge.shared.ring import GUARD_ROWS, Ring, RingWriter
 from slotwatch.edge.shared.snapshot_buffer import SnapshotReader, SnapshotWriter
 from slotwatch.house.schema import DeclaredUniverse, House, Network, Phase
 from slotwatch.house.schema import RecorderTerms as RecorderSettings
+from slotwatch.judge.binding import TICK_NS
 from slotwatch.judge.orders import Acknowledge, MarkPut, PhaseSet, PutMark, SetPhase
 from slotwatch.snapshot import Snapshot, UniverseState
 from slotwatch.snapshot.health import IntakeReport, LineHealth

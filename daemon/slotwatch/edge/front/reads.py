@@ -16,7 +16,7 @@ from aiohttp import web
 from aiohttp.typedefs import Handler
 
 from slotwatch import clock
-from slotwatch.durations import MILLISECOND_NS, NANOSECONDS
+from slotwatch.durations import MILLISECOND_NS, MINUTE_NS, NANOSECONDS
 from slotwatch.edge.front.callers import address_of
 from slotwatch.edge.front.captured import packets_in
 from slotwatch.edge.front.front import Front, Packets
@@ -49,7 +49,6 @@ SMALL_BYTES = 1024
 MOST_ROWS = 10_000
 LATEST_MS = 1 << 62
 """Later than any time that is kept."""
-MINUTE_NS = 60 * NANOSECONDS
 
 
 def answer(value: object, status: int = 200) -> web.Response:

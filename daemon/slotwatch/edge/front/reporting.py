@@ -5,7 +5,7 @@ from __future__ import annotations
 from msgspec.structs import replace
 
 from slotwatch import __version__
-from slotwatch.durations import MILLISECOND_NS, NANOSECONDS
+from slotwatch.durations import MILLISECOND_NS, MINUTE_MS, MINUTE_NS, NANOSECONDS
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.resumption import ENDED, SAME_SHOW_MS, STOPPED
 from slotwatch.edge.front.usual import UsualBefore, usual_at
@@ -18,8 +18,6 @@ from slotwatch.views.records import incident_of
 from slotwatch.views.show import sentence, tally, worst_universes
 from slotwatch.views.usual import usual_text
 
-MINUTE_MS = 60_000
-MINUTE_NS = 60 * NANOSECONDS
 WITHOUT_SHOW_NS = 24 * 3600 * NANOSECONDS
 
 

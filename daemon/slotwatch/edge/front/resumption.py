@@ -11,7 +11,7 @@ import msgspec
 from msgspec.structs import replace
 
 from slotwatch import clock
-from slotwatch.durations import MILLISECOND_NS
+from slotwatch.durations import MILLISECOND_NS, MINUTE_NS
 from slotwatch.edge.front.history import History
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.history_number import first_number
@@ -28,7 +28,6 @@ from slotwatch.wire.observation import LastShowSeen
 
 AGAIN_S = 1.0
 TRIES = 10
-MINUTE_NS = 60_000_000_000
 HEARD_MINUTES = 10
 """Newest minutes in which a universe was heard that may be missing now. What fell silent before has its incident."""
 SAME_SHOW_MS = 4 * 3600 * 1000

@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import pairwise
 
+from slotwatch.durations import MINUTE_MS
 from slotwatch.edge.front.history_archive import Archive
 
-MINUTE_MS = 60_000
 LONG_SHOW_MS = 12 * 60 * MINUTE_MS
 """Longer than any show of a day; common practice, no source."""
 STEP_MINUTES = 30

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from slotwatch.durations import MINUTE_MS
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.history_shows import UsualRows
 from slotwatch.edge.front.show_spans import parts_of
@@ -25,7 +26,6 @@ from slotwatch.views.answers.usual import TrendAnswer, UsualAnswer
 from slotwatch.views.kept import KeptIncident
 from slotwatch.wire.universe import Protocol, UniverseId
 
-MINUTE_MS = 60_000
 MOST_LOOKED_AT = 40
 """Shows that are looked at for the newest 20 that count."""
 HOUSE = ""

@@ -48,6 +48,7 @@ from slotwatch.edge.shared.ring_reader import RingReader
 from slotwatch.edge.shared.snapshot_buffer import SnapshotWriter
 from slotwatch.engine import CALM_NS, Engine
 from slotwatch.house.schema import House
+from slotwatch.judge.binding import TICK_NS
 from slotwatch.judge.orders import Resume
 from slotwatch.snapshot import Snapshot
 from slotwatch.snapshot.health import IntakeReport, JudgingReport, LineHealth
@@ -57,7 +58,6 @@ from slotwatch.wire import observation
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.observation import Observation
 
-TICK_NS = 50_000_000
 CHUNK_ROWS = GUARD_ROWS
 """Rows copied and judged at once: 0.6 MiB of payload, which still fits a core's own cache."""
 BUSY_ROWS = 256

@@ -19,9 +19,8 @@ from slotwatch.edge.routes.outbox import Outbox
 from slotwatch.errors import EdgeError
 from slotwatch.wire.compose import art_dmx
 from slotwatch.wire.fields import OPTION_TERMINATED
-from slotwatch.wire.universe import Protocol
+from slotwatch.wire.universe import SLOTS, Protocol
 
-SLOTS = 512
 PRIORITY_AT, SEQUENCE_AT, OPTIONS_AT, START_CODE_AT, SLOTS_AT = 108, 111, 112, 125, 126
 SLOT_PRIORITY_START_CODE = 0xDD
 EXPEDITED_FORWARDING = 0xB8

@@ -13,14 +13,13 @@ from slotwatch.edge.tools.captures import Capture, Chunk
 from slotwatch.edge.tools.resting import LONGEST_NS, Rests, find_rests, joined_where_slow
 from slotwatch.engine import SETTLED_NS, Engine, waits_ns
 from slotwatch.house.schema import House, Phase
+from slotwatch.judge.binding import TICK_NS
 from slotwatch.judge.events import Event
 from slotwatch.snapshot import Incident, Snapshot
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.observation import JoinSeen
 from slotwatch.wire.universe import Protocol
 
-TICK_NS = 50_000_000
-"""How often a running house is judged; a replay judges at the same moments."""
 CLOSE_NS = 5 * NANOSECONDS
 """So long into a silence in which nothing is live any more ticks are close: loss timeouts have run out by then."""
 DELAYS_NS = 15 * NANOSECONDS

@@ -20,6 +20,7 @@ from slotwatch.edge.shared.ring_reader import RingReader
 from slotwatch.engine import Engine
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House, Phase
+from slotwatch.judge.binding import TICK_NS
 from slotwatch.views.sheet import Sheet
 from slotwatch.views.survey import Survey, survey_of
 from slotwatch.wire.universe import E131_DISCOVERY, Protocol
@@ -33,7 +34,6 @@ DISCOVERY_S = 10.5
 """One discovery interval (E1.31 4.3: 10 s)."""
 DEFAULT_S = 24.0
 STEP_S = 0.02
-TICK_NS = 50_000_000
 
 
 class SurveyListener:

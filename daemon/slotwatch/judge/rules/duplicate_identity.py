@@ -10,12 +10,11 @@ from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import NETWORK, SOURCE, Effect, Explains, Reach
 from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.model.sequence import SEQUENCES
 from slotwatch.snapshot import Severity
 
 MOST_ADDRESSES = 32
 """Addresses of one identity that are compared, each with each: the newest."""
-SEQUENCES = 256
-"""Sequence numbers that there are (ANSI E1.31-2018 6.7.2)."""
 Sources = tuple[int, ...]
 """Rows of the source table that share an identity."""
 

@@ -21,12 +21,11 @@ from slotwatch.model.hours import ON
 from slotwatch.model.lightplan import SlotList
 from slotwatch.model.stage import SAMPLED_LIGHTS, Stage
 from slotwatch.snapshot import Severity
-from slotwatch.wire.universe import UniverseId
+from slotwatch.wire.universe import SLOTS, UniverseId
 
 WCAG = "WCAG 2.3.1"
 IN_STEP = SAMPLED_LIGHTS
 """So many of the sampled lights of a universe must flash with the same frames: all of them."""
-SLOTS = 512
 Flashing = str | UniverseId
 """Name of a fixture, or the universe of a group."""
 

@@ -10,12 +10,11 @@ from slotwatch.judge.binding import EVERY_SECOND_NS, STREAMS, Finding, Mask, Rul
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import UNIVERSE, Explains, Reach
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.model.destinations import Destination
 from slotwatch.snapshot import Confidence, Severity
 from slotwatch.wire.universe import Protocol
 
 REFRESH_S = 10.0
-OWN_GROUP = 1
-"""Of `destination_kind`, see `model.columns`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +33,7 @@ def is_flooded(ctx: RuleContext) -> Mask:
     asked = bool(ctx.listener.joins) or listen.join == "none"
     if not asked or listen.vantage == "mirror":
         return np.zeros(streams.count, np.bool_)
-    own_group = ctx.live & (streams.protocol == Protocol.E131) & (streams.destination_kind == OWN_GROUP)
+    own_group = ctx.live & (streams.protocol == Protocol.E131) & (streams.destination_kind == Destination.OWN_GROUP)
     flooded: Mask = own_group & (ctx.universes.joined[streams.universe] == 0)
     return flooded
 

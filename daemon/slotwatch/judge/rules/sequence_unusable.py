@@ -12,12 +12,11 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import STREAM, UNIVERSE, Explains, Reach
 from slotwatch.judge.fault_onset import counted_in, window_of
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by, number
-from slotwatch.model.sequence import STUCK_AFTER, WINDOW
+from slotwatch.model.sequence import SEQUENCES, STUCK_AFTER, WINDOW
 from slotwatch.model.windows import DISCARDED, FRAMES
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import Protocol
 
-SEQUENCES = 256
 DISCARD_STEPS = SEQUENCES - WINDOW
 """Steps of -20 to -1 (as octets): every frame falls into the discard window of E1.31 6.7.2."""
 STUCK_PACKETS = STUCK_AFTER + 1

@@ -11,9 +11,10 @@ from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleS
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
 from slotwatch.judge.lights import fixture_name
-from slotwatch.judge.patched import SLOTS, PatchedSlots
+from slotwatch.judge.patched import PatchedSlots
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
+from slotwatch.wire.universe import SLOTS
 
 
 @dataclass(frozen=True, slots=True)

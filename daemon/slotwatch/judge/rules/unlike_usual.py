@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.durations import MINUTE_NS
 from slotwatch.judge.binding import EVERY_SECOND_NS, UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
@@ -17,7 +18,6 @@ from slotwatch.snapshot import Confidence, Severity
 from slotwatch.wire.observation import UsualFigure, UsualOfUniverse
 
 ROBUST = "F. R. Hampel, 1974 (median and MAD); the limit: common practice, no source"
-MINUTE_NS = 60_000_000_000
 LEAST = 1e-3
 """Used instead of zero where a ratio is taken."""
 

@@ -7,11 +7,9 @@ from dataclasses import dataclass
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.model.destinations import Destination
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import Protocol
-
-OTHER_GROUP = 2
-"""Of `destination_kind`, see `model.columns`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +24,7 @@ class WrongGroupFacts(Facts):
 
 def is_wrong_group(ctx: RuleContext) -> Mask:
     streams = ctx.streams
-    wrong: Mask = ctx.live & (streams.protocol == Protocol.E131) & (streams.destination_kind == OTHER_GROUP)
+    wrong: Mask = ctx.live & (streams.protocol == Protocol.E131) & (streams.destination_kind == Destination.OTHER_GROUP)
     return wrong
 
 
