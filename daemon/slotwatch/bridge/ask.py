@@ -1,8 +1,8 @@
 """Asking fixtures what they are, through Art-Net gateways: read only, gently, within a window that ends.
 
-A gateway is asked for the table of devices it has already (never for a discovery), then each device for its
+A gateway is asked for the table of devices that it already has (never for a new discovery), then each device for its
 info, label and first sensor. One request is on its way at a time for each gateway. What comes back is compared
-with the patch: right, wrong address, wrong mode, unknown; a patched fixture that nobody answers for is missing.
+with the patch: right, wrong address, wrong mode, unknown. A patched fixture for which no device answers is missing.
 
 RDM traffic shares the line with levels, and old fixtures may twitch at it: that is why it is asked for by a
 person, refused in pre-show and show, and can be stopped at once.
@@ -21,15 +21,20 @@ from slotwatch.wire.universe import Protocol, UniverseId
 PACE_NS = 200_000_000
 """Between two requests to one gateway: five a second leave a line's refresh alone (common practice, no source)."""
 ANSWER_NS = 2_000_000_000
+"""How long a device may take to answer (common practice, no source)."""
 TABLE_NS = 3_000_000_000
-"""A node that has not answered after this is taken for gone (the protocol's own time for polls)."""
+"""How long a gateway may take to send its table: Art-Net's time for answers to polls."""
 TRIES = 2
+"""How often one question is asked."""
 MOST_DEVICES = 4096
+"""Devices that are kept; the network names them."""
 MOST_WINDOW_NS = 600_000_000_000
 DEFAULT_WINDOW_NS = 120_000_000_000
+"""Longest and usual time from the first question to the last."""
 PROTOTYPE_MAKER = b"\x7f\xf0"
 """A manufacturer number for prototypes (E1.20; from memory): this program has none of its own."""
 NO_ADDRESS = 0xFFFF
+"""Start address of a device that takes no slots (E1.20 10.5.1)."""
 
 
 @dataclass(slots=True)
@@ -43,8 +48,11 @@ class Device:
     info: rdm.DeviceInfo | None = None
     label: str = ""
     sensor: int | None = None
+    """Present value of its first sensor, in that sensor's own unit."""
     silent: bool = False
+    """It answered nothing."""
     refused: tuple[str, ...] = ()
+    """Parameters that it refused to give (NACK), by name."""
 
 
 @dataclass(slots=True)
@@ -63,17 +71,21 @@ class Question:
 
 @dataclass(slots=True)
 class Gateway:
+    """One Art-Net node, and what it is still to be asked."""
+
     address: str
     queue: deque[Question] = field(default_factory=deque)
     on_way: Question | None = None
+    """The question that waits for its answer."""
     next_ns: int = 0
+    """When the next question may be sent."""
 
 
 class Ask:
     """One window of asking. Times are monotonic nanoseconds."""
 
     def __init__(self, house: House, targets: dict[str, tuple[int, ...]], own_id: bytes, now_ns: int, end_ns: int):
-        """`targets`: port-addresses by gateway address. `own_id`: four bytes that tell this computer from others."""
+        """targets: port-addresses by gateway address. own_id: four bytes that differ from those of other computers."""
         self.house = house
         self.end_ns = min(end_ns, now_ns + MOST_WINDOW_NS)
         self.began_ns = now_ns
@@ -111,7 +123,7 @@ class Ask:
         return packets
 
     def next_ns(self) -> int | None:
-        """When `due` has something to do."""
+        """Give the time at which `due` next has something to do; None: asking has ended."""
         if self.finished:
             return None
         times = []
@@ -206,7 +218,10 @@ def _patience(request: Question) -> int:
 
 
 def compare(house: House, devices: list[Device], looked_at: set[int]) -> tuple[AskedRow, ...]:
-    """Hold devices against the patch. One row a device, then one for each patched fixture nobody answers for."""
+    """Compare devices with the patch: one row for each device, then one for each patched fixture without an answer.
+
+    looked_at: port-addresses whose table of devices has come. Elsewhere no fixture can be missing.
+    """
     patched = {
         (f.universe.number, f.address): f
         for f in house.fixtures

@@ -1,7 +1,7 @@
-"""What the bridge of a new house file takes over from the running one: routes that stay do not stop for a moment.
+"""What the bridge of a new house file takes over from the running one: unchanged routes lose no frames.
 
-Sources, levels, pace and counts go on. A route is the same if its name, its input and its output are; what else was
-changed about it holds from now on. Outputs that no route feeds any more are for the caller to end.
+Sources, levels, pace and counts continue. A route is the same if its name, its input and its output are the same; its
+other settings hold from now on. The caller ends outputs that no route feeds any more.
 """
 
 from __future__ import annotations
@@ -11,9 +11,9 @@ from slotwatch.bridge.routes import Bridge
 
 
 def hand_over(old: Bridge, new: Bridge, now_ns: int) -> dict[int, int]:
-    """Have `new`, which has just been made, go on where `old` is. Returns the old index of each output that stays.
+    """Have `new`, which has just been made, continue where `old` is. Returns the old index of each output that stays.
 
-    `old` must not be used afterwards, but to end what has no successor.
+    Afterwards `old` may only be used to end the outputs that do not stay.
     """
     for key, one in new.inputs.items():
         before = old.inputs.get(key)
@@ -46,6 +46,6 @@ def _go_on(output: Output, before: Output) -> None:
 
 
 def _can_go_on(lane: Lane, before: Lane) -> bool:
-    """What is held without an input cannot be put to other slots; it is waited for anew."""
+    """Whether a route continues. One that holds levels without an input cannot move them to other slots: it waits."""
     same_slots = (lane.route.slots, lane.route.to_slot) == (before.route.slots, before.route.to_slot)
     return same_slots or before.state in (RouteState.RUNNING, RouteState.WAITING, RouteState.LISTENING)

@@ -14,10 +14,13 @@ from dataclasses import dataclass, field
 REPEATS_WANTED = 5
 """Different frames that were repeated before a source is suspected (common practice, no source)."""
 ECHO_WITHIN_NS = 500_000_000
+"""Longest time between a frame that was sent and its echo (common practice, no source)."""
 LATCHED_NS = 1_000_000_000
-"""Longer than a tracking backup may lag (200 ms in this program's own rules), with room."""
+"""Time for which levels must be held up. Well above the 200 ms that a tracking backup may lag (`judge.lags`)."""
 MAX_SUSPECTS = 256
+"""Sources, and sent frames, that are remembered: the network names sources, so the table is bounded."""
 OWN_FRAMES = 32
+"""Newest frames of a source that are remembered."""
 
 
 @dataclass(slots=True)
@@ -25,21 +28,25 @@ class Suspect:
     """What one source on one input has shown so far."""
 
     levels: bytes = b""
+    """Its newest frame."""
     repeated: int = 0
+    """Different frames in a row that the bridge had sent shortly before."""
     latched_ns: int = 0
+    """Since when it holds levels up that all others have let go; 0: it does not."""
     own: OrderedDict[bytes, None] = field(default_factory=OrderedDict)
     """Its newest frames: what it shows again (a strobe, a chase) is its own and no echo."""
 
 
 @dataclass(slots=True)
 class LoopWatch:
-    """Compares what inputs hear with what outputs sent. Bounded: the oldest suspect leaves first."""
+    """Compares what inputs hear with what outputs sent. Bounded: the oldest entry is forgotten first."""
 
     _sent: OrderedDict[bytes, int] = field(default_factory=OrderedDict)
+    """Levels that outputs sent, and when last."""
     _suspects: OrderedDict[bytes, Suspect] = field(default_factory=OrderedDict)
 
     def sent(self, levels: bytes, now_ns: int) -> None:
-        """An output carried these levels."""
+        """Note that an output sent these levels (512 bytes)."""
         self._sent[levels] = now_ns
         self._sent.move_to_end(levels)
         while self._sent:
@@ -49,9 +56,11 @@ class LoopWatch:
             del self._sent[oldest]
 
     def heard(self, source: bytes, levels: bytes, others: bytes | None, now_ns: int) -> bool:
-        """A source sent these levels (padded to 512). True if this source is the bridge's own echo.
+        """Take a frame of a source. True if this source is the bridge's own echo.
 
-        `others` is the highest of all other sources on that input, None if there are none."""
+        levels: padded to 512 bytes. others: the highest level of each slot over all other sources of that input; None
+        if there are none.
+        """
         suspect = self._suspects.get(source)
         if suspect is None:
             suspect = self._suspects[source] = Suspect()

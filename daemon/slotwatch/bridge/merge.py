@@ -3,10 +3,10 @@
 Highest priority first, then slot by slot (the highest level, or the latest change where the route says so).
 Per-address priority 0xDD, where a source sends it, decides slot by slot. Preview data never counts.
 
-When a source falls silent the others are not trusted at once: a cut uplink silences all of them, but the one
-that spoke last times out last, and would have the stage for that moment. A source proves that the path is
-still up by a frame later than the silent one's next keep-alive was due (ANSI E1.31-2018 6.6.2: at most
-1,000 ms). Until then the merge is undecided and nothing is sent.
+When a source falls silent, the others are not trusted at once: a cut uplink silences all of them, and the one
+whose frame came last times out last and would win for that moment. A source proves that the path is up by a
+frame that comes after the silent one's next keep-alive was due (ANSI E1.31-2018 6.6.2: at most 1,000 ms).
+Until then the merge is undecided and nothing is sent.
 """
 
 from __future__ import annotations
@@ -22,19 +22,22 @@ from slotwatch.wire.e131 import SLOT_PRIORITY_LOSS_NS
 from slotwatch.wire.universe import SLOTS
 
 MAX_SOURCES = 64
-"""As many as the judgement keeps per universe. A further one is counted and not merged."""
+"""Sources of one input that are merged: as many as the model keeps for a universe. Further ones are counted."""
 KEEP_ALIVE_PROOF_NS = 1_100_000_000
 """Longest keep-alive of E1.31 (1,000 ms, 6.6.2) and a tenth for the sender's timer (common practice, no source)."""
 DEFAULT_PRIORITY = 100
+"""ANSI E1.31-2018 6.2.3; Art-Net has none."""
 _ZEROS = bytes(SLOTS)
 
 
 class InputState(Enum):
+    """What an input says of its sources."""
+
     SILENT = "silent"
     """Nothing was ever heard, or everything left cleanly."""
     LIVE = "live"
     UNDECIDED = "undecided"
-    """Somebody fell silent and nobody else has proved yet that the path is up."""
+    """A source fell silent, and no other has proved yet that the path is up."""
     LOST = "lost"
 
 
@@ -46,14 +49,18 @@ class Heard:
     """One source as this input hears it."""
 
     key: bytes
+    """CID and address of its sender, 32 bytes."""
     first_ns: int
     last_ns: int
+    """When its newest frame of levels came."""
     sequence: int
     priority: int = DEFAULT_PRIORITY
     levels: bytes = _ZEROS
     """512 bytes; slots that it does not send are 0."""
     slots: int = 0
+    """How many it sends."""
     slot_priority: bytes | None = None
+    """512 bytes, by start code 0xDD; None: it never sent any."""
     slot_priority_ns: int = 0
     changed_ns: NDArray[np.int64] | None = None
     """(512,) when each slot last changed; kept only where the latest change wins."""
@@ -87,10 +94,13 @@ class Input:
     discarded: int = 0
     """Packets behind the newest by E1.31's sequence rule (6.7.2)."""
     _proof_ns: int = -1
+    """A frame later than this proves that the path is up."""
     _claimed: tuple[int, int, bytes] = (0, 0, _ZEROS)
-    """Priority, slots and what one source with these claims."""
+    """Priority, number of slots, and the 512 priorities that a single source with these gives."""
     _ever: bool = False
+    """Whether levels ever came."""
     _clean: bool = False
+    """Whether the last source announced its end."""
 
     def levels(self, key: bytes, now_ns: int, sequence: int, priority: int, data: bytes) -> bool:
         """Take a frame of start code 0 (`data` without it). False if it was discarded or refused."""
@@ -123,7 +133,7 @@ class Input:
         return gone
 
     def expire(self, now_ns: int) -> bool:
-        """Let silent sources go. True if any went."""
+        """Forget sources that have been silent for the timeout. True if there were any."""
         gone = [s for s in self.sources.values() if now_ns - s.last_ns >= self.loss_timeout_ns]
         for source in gone:
             del self.sources[source.key]

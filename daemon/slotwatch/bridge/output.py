@@ -21,7 +21,8 @@ class RouteState(Enum):
     WAITING = "waiting"
     """No data on the input since the start: nothing is sent."""
     LISTENING = "listening"
-    """Data has just begun; one keep-alive period is listened to, so that a lower source does not flash by."""
+    """Data has just begun. The route listens for one keep-alive period, so that it does not send a source of lower
+    priority for a moment."""
     RUNNING = "running"
     UNDECIDED = "undecided"
     """A source fell silent; nothing is sent until another proves that the path is up."""
@@ -59,7 +60,7 @@ class Target:
 
 
 def target_of(route: Route, default_network: int) -> Target:
-    """Where a route's frames go."""
+    """Give the output that a route sends to. default_network: its index where the route names none."""
     network = default_network if route.to_network is None else route.to_network
     if route.target_serial is not None:
         by_baud = route.line_break == "baud"
@@ -69,6 +70,7 @@ def target_of(route: Route, default_network: int) -> Target:
 
 LATENCY_EDGES_S = (0.0001, 0.00025, 0.0005, 0.001, 0.002, 0.003, 0.005, 0.01, 0.025, 0.1)
 NEWEST = 256
+"""Frames over which percentiles are taken."""
 
 
 @dataclass(slots=True)
@@ -101,10 +103,15 @@ class Lane:
     route: Route
     state: RouteState = _WAITING
     since_ns: int = 0
+    """When it entered its state."""
     heard_ns: int = 0
+    """When its input began to send; 0: it is silent."""
     lost_ns: int = 0
+    """When its input was lost."""
     levels: bytes = _ZEROS
+    """512 bytes, as the output gets them."""
     claims: bytes = _ZEROS
+    """512 bytes: not 0 where a source of the input claims the slot."""
     sent_frames: int = 0
     latency: Latency = field(default_factory=lambda: Latency())
     arrived_ns: int = 0

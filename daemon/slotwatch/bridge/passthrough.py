@@ -1,7 +1,7 @@
-"""The short way of a routed frame: one source on the input, one running route, nothing cut, nobody else on the output.
+"""The fast path of a routed frame: one source on the input, one running route, all slots, no other route on the output.
 
-Nearly every frame of nearly every route goes this way; whatever is out of the ordinary goes the long one, through merge
-and lane, which says anew whether the short one is open. A test holds that both say the same.
+Nearly every frame of nearly every route takes it. Every other frame takes the full path through merge and lane, which
+decides again whether the fast path may be used. A test checks that both paths send the same.
 """
 
 from __future__ import annotations
@@ -28,20 +28,21 @@ _NOWHERE = (0, 0)
 
 
 class Straight:
-    """What such a frame touches, and what all of its datagrams have alike."""
+    """The objects that such a frame changes, and the bytes that all of its datagrams share."""
 
     __slots__ = ("_address", "_head", "_rest", "_sequence_at", "_slots_at", "lane", "one", "only", "output", "place")
 
     def __init__(self, one: Input, only: Heard, lane: Lane, output: Output, place: int) -> None:
-        """place: index of the output."""
+        """one: the input. only: its single source. place: index of the output."""
         self.one, self.only, self.lane, self.output, self.place = one, only, lane, output, place
         protocol = int(lane.route.source.protocol)
         self._sequence_at, self._slots_at = _PLACES.get(protocol, _NOWHERE)
         self._head = self._rest = self._address = b""
-        """Of the last datagram that `takes` took: bytes before its sequence number, and from there to its slots."""
+        """Of the last datagram that `carry` took: its bytes before the sequence number, its bytes from there to the
+        slots, and its sender's address (16 bytes)."""
 
     def goes_on(self, octets: bytes, address: bytes) -> bool:
-        """Whether this datagram is the last one that was taken with another sequence number and other slots."""
+        """Whether this datagram differs from the last one that was taken in its sequence number and its slots only."""
         at, slots_at = self._sequence_at, self._slots_at
         return (
             len(octets) == slots_at + SLOTS
@@ -53,7 +54,7 @@ class Straight:
         )
 
     def carry_on(self, octets: bytes, now_ns: int) -> bool:
-        """Put what `goes_on` onto the output. True if it differs from the frame before."""
+        """Put a datagram for which `goes_on` holds onto the output. True if its levels differ from the frame before."""
         return self._carry(octets[self._sequence_at], octets[self._slots_at :], now_ns)
 
     def takes(self, packet: Plain, address: bytes) -> bool:
@@ -70,7 +71,10 @@ class Straight:
         )
 
     def carry(self, packet: Plain, octets: bytes, address: bytes, now_ns: int) -> bool:
-        """Put what it takes onto the output, and remember its datagram. True if it differs from the frame before."""
+        """Put a packet for which `takes` is true onto the output, and remember its datagram.
+
+        True if its levels differ from the frame before.
+        """
         at = self._sequence_at
         self._head, self._rest, self._address = octets[:at], octets[at + 1 : self._slots_at], address
         return self._carry(packet.sequence, packet.slots, now_ns)

@@ -28,16 +28,22 @@ from slotwatch.wire.plain import Plain, read_artnet, read_e131
 from slotwatch.wire.universe import SLOTS, Protocol
 
 LISTEN_FIRST_NS = 1_100_000_000
-"""One keep-alive period (E1.31 6.6.2: at most 1,000 ms) is heard before a route first speaks, so that after a
-restart the backup's frame that happens to come first is not sent for a moment."""
+"""A route listens for one keep-alive period (E1.31 6.6.2: at most 1,000 ms) before it sends its first frame. Otherwise,
+after a restart, a frame of the backup that happens to come first would be sent for a moment."""
 CLAIMS_KEEP_ALIVE_NS = 900_000_000
+"""Longest time between two packets of start code 0xDD: as the keep-alive of levels."""
 TERMINATED_PACKETS = 3
+"""ANSI E1.31-2018 6.2.6."""
 OUTPUT_BITS = 20
+"""Low bits of an entry of the agenda that hold the index of the output."""
 OUTPUT_MASK = (1 << OUTPUT_BITS) - 1
 InputKey = tuple[int, int, int]
+"""Index of the network, protocol, universe number."""
 
 
 class What(IntEnum):
+    """What an outgoing frame carries."""
+
     LEVELS = 0
     SLOT_PRIORITY = 1
     TERMINATED = 2
@@ -75,13 +81,15 @@ class Bridge:
         """Lanes with the index of their output."""
         self._lanes: list[tuple[Lane, int]] = []
         self._straight: dict[InputKey, Straight] = {}
-        """Inputs whose next frame will most likely only have to be carried over, as of their last `_follow`."""
+        """Inputs whose next frame most likely needs no merge (`bridge.passthrough`), as of their last `_follow`."""
         self._listen_ns = listen_ns
         self._wanted = np.zeros((4, 65536), bool)
+        """By protocol and universe number: whether any route has it as its input."""
         self._out: deque[Outgoing] = deque()
         self._declared = declared_addresses(house)
         self._agenda: list[int] = []
-        """A heap of frames that may be due: when, and in the low bits the output (one number sorts faster than two)."""
+        """A heap of frames that may be due: time in ns, and the output in the low bits (one number sorts faster than
+        two)."""
         self._ready: list[int] = []
         """Outputs whose frame is due at once."""
         self.is_shared = False
@@ -89,7 +97,7 @@ class Bridge:
         self._noted: list[int] = []
         """Of each output: its earliest entry in the agenda."""
         self._look_ns = now_ns
-        """No source times out, no hold time ends and nobody's listening is over before this."""
+        """Before this time no source times out, no hold time ends and no route ends its listening."""
         for route in house.routes:
             self._add(house, route, now_ns)
         self._noted = [NEVER_NS] * len(self.outputs)
@@ -138,7 +146,7 @@ class Bridge:
         return True
 
     def tick(self, now_ns: int) -> None:
-        """Let silent sources go, end hold times. Costs nothing until one of these is due."""
+        """Forget sources that are silent for their timeout, and end hold times. Costs nothing until one is due."""
         if now_ns < self._look_ns:
             return
         self._look_ns = NEVER_NS
@@ -178,7 +186,7 @@ class Bridge:
         return self._take_all()
 
     def stop(self, now_ns: int) -> list[Outgoing]:
-        """End every stream properly: three terminated packets each (E1.31 6.2.6)."""
+        """End every stream with three packets that have the stream-terminated bit (E1.31 6.2.6)."""
         for index, output in enumerate(self.outputs):
             self._end(index, output)
         return self._take_all()
@@ -194,7 +202,7 @@ class Bridge:
         return frames
 
     def follow_all(self, now_ns: int) -> None:
-        """Have every route and output follow what its inputs and routes say now."""
+        """Bring every route and output up to date with its input, after another house file."""
         for key in self.inputs:
             self._follow(key, now_ns, 0)
         for index in range(len(self.outputs)):
@@ -215,7 +223,7 @@ class Bridge:
         )
 
     def counted(self) -> dict[str, int]:
-        """Packets of all inputs that were not used, since this bridge was made."""
+        """Count the packets that no input used, since this bridge was made, by the names of `views.counted`."""
         inputs = self.inputs.values()
         return {
             "routes_own_packets": self.own_packets,
@@ -357,7 +365,7 @@ class Bridge:
     def _send_claims(self, index: int, output: Output, now_ns: int) -> None:
         fresh = output.claims != output.claims_sent or now_ns - output.claims_ns >= CLAIMS_KEEP_ALIVE_NS
         if fresh:
-            # Never the input's own priorities: the bridge stays under the desk wherever it speaks.
+            # Never the input's own priorities: the bridge must not win over the desk on any slot that both send.
             own = max(output.priority, 1)
             values = bytes(own if claim else 0 for claim in output.claims)
             self._out.append(Outgoing(index, _SLOT_PRIORITY, values, output.priority))

@@ -27,7 +27,10 @@ MOST_LEGS = 24
 
 
 class _Filled(dict[str, object]):
-    """What a sentence is filled with. A rule's module is checked when it is made; live, a gap reads as nothing."""
+    """What a sentence is filled with.
+
+    A rule's placeholders are checked when its module is loaded. One that is missing later is left out.
+    """
 
     def __missing__(self, key: str) -> str:
         return ""
@@ -35,13 +38,13 @@ class _Filled(dict[str, object]):
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """What a cluster's incident says in one sentence, and what that came of."""
+    """The sentence of a cluster's incident, and what it was made from."""
 
     universes: list[int]
-    """Rows of all that it took down."""
+    """Rows of all universes that it affected, also of those that are back."""
     summary: str
     summary_of_it: str
-    """The same of all of it, as it was while it lasted."""
+    """The same sentence about all of these universes, as it read while the fault lasted."""
     moved: str
     """Where a lost universe is heard instead; may be empty."""
     returned_ns: int | None
@@ -75,7 +78,7 @@ def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDr
     speaker, verdict = cluster.speaker, cluster.verdict
     said = say(ctx, cluster)
     universes, moved, returned_ns = said.universes, said.moved, said.returned_ns
-    # Of what several sources share, what one source's own case supposes is no part.
+    # A cause that several sources share is not explained by what one source's own case supposes.
     own = None if cluster.group.startswith("network:") else speaker
     worst_first = sorted(cluster.cases, key=lambda case: -case.finding.weight)
     evidence = [moved, *(verdict.evidence if verdict else ()), *_each(case.finding.evidence for case in worst_first)]
@@ -142,7 +145,7 @@ def _say_moved(ctx: RuleContext, cluster: Cluster, universes: list[int]) -> str:
 
 
 def severity_of(ctx: RuleContext, cluster: Cluster, phase: Phase, at: datetime) -> Severity:
-    """Grade a cluster as in some phase: the most severe of its cases."""
+    """Give the severity that a cluster has in a phase: that of its most severe case. at: the wall-clock time."""
     if cluster.accepted or phases.quiet_window(ctx.house, cluster.rule, at) is not None:
         return Severity.NOTE
     kinds = {(case.rule.name, case.finding.lower, _is_quiet(ctx, case)): case for case in cluster.cases}

@@ -23,13 +23,14 @@ from slotwatch.snapshot import Confidence
 ACCEPTED = " accepted"
 """Ends the group of what is accepted: it is an incident of its own beside what is not."""
 MOST_CLUSTERS = 12
-"""Of one rule; more become one incident, so that a flood of forged senders is no flood of lines."""
+"""Clusters of one rule. Beyond this they become one incident, so that a flood of forged senders does not become a
+flood of incidents."""
 FEW_CLUSTERS = 8
-"""So few of them that they are told one by one again: between the two, what was told last stays."""
+"""Clusters of one rule from which they are separate incidents again. Between the two bounds nothing changes."""
 
 
 class Clusterer:
-    """Groups the raised cases of each pass, and remembers which losses belong together."""
+    """Groups the raised cases of each pass, and remembers which losses belong together and their verdicts."""
 
     def __init__(self) -> None:
         self.losses = Losses()
@@ -37,7 +38,7 @@ class Clusterer:
         self._verdicts: dict[int, tuple[frozenset[tuple[str, object]], Verdict]] = {}
         self._crowded: set[tuple[str, bool]] = set()
         self.is_letting_go = False
-        """Whether a cause that just ended still explains something for a moment."""
+        """Whether a cause that just ended still explains other cases for a moment."""
 
     @property
     def is_revising(self) -> bool:
@@ -91,23 +92,23 @@ class Clusterer:
         known = self._verdicts.get(group.id)
         networks = {network for case in group.members.values() for network in case.finding.networks}
         if known is not None and networks and all(ctx.listener.is_blind(one, ctx.now_ns) for one in networks):
-            # Nothing is heard there now, so that no silence and no frame says more of why it went.
+            # This listener hears nothing there now: neither silence nor frames are evidence of the cause.
             known[1].still_working = []
             return known[1]
         # Once every timeout and two discovery intervals have passed the cause is final, whatever comes back.
         if known is not None and known[0] == members and not known[1].provisional:
             say_what_works_now(ctx, stops, group, known[1])  # type: ignore[arg-type]
             return known[1]
-        # Who hears nothing learns nothing of why it went.
+        # A listener that hears nothing learns nothing about the cause.
         if known is not None and _is_blind(ctx, group):
             return known[1]
-        # Once some of it is back, what else is true now says nothing of why it went.
+        # Once some of it is back, the present state is no evidence of the cause.
         if known is not None and _is_coming_back(ctx, group):
             known[1].provisional = ctx.now_ns < group.is_revised_until_ns
             say_what_works_now(ctx, stops, group, known[1])  # type: ignore[arg-type]
             return known[1]
         verdict = find_cause(ctx, stops, group)  # type: ignore[arg-type]
-        # Of what stopped in the same moment by another cause, nothing need be back.
+        # What stopped in the same moment by another cause may still be away: that is another group.
         is_left = known is not None and members < known[0] and not group.apart_from
         if known is not None and is_left and verdict.cause != known[1].cause:
             verdict = left_behind(known[1], verdict)
@@ -121,9 +122,9 @@ def _is_blind(ctx: RuleContext, group: LossGroup) -> bool:
 
 
 def _is_coming_back(ctx: RuleContext, group: LossGroup) -> bool:
-    """Whether a stream of the group sends again. What only holds under another rule by now has not come back.
+    """Whether a stream of the group sends again, or the whole group has come back.
 
-    Of a group that was all back, what this computer could not hear since says nothing either.
+    A case that ended because another rule took it over has not come back: its streams are still silent.
     """
     ended = [case for case in group.members.values() if not case.holds]
     rows = [row for case in ended for row in case.finding.streams]
@@ -146,7 +147,7 @@ def _loss_cluster(group: LossGroup, cases: list[Raised], accepted: AcceptedCase 
     by_rule: dict[str, list[Raised]] = {}
     for case in cases:
         by_rule.setdefault(case.rule.name, []).append(case)
-    # What is over does not speak for what lasts.
+    # A case that is over does not lead while another lasts.
     now = {rule for rule, held in by_rule.items() if not all(case.over for case in held)}
     lead = next(rule for rule in LOSS_RULES if rule in (now or by_rule))
     name = f"loss:{group.id}" + (ACCEPTED if accepted else "")
@@ -164,7 +165,7 @@ def _accepted(ctx: RuleContext, case: Raised, at: datetime) -> AcceptedCase | No
 
 
 def _share_paths(ctx: RuleContext, clusters: list[Cluster], companions: Companions) -> list[Cluster]:
-    """Draw the same trouble of several sources of one network into one cluster."""
+    """Join clusters of one rule that several sources of one network have at the same time."""
     kept: list[Cluster] = []
     shared: dict[tuple[str, int], list[list[Cluster]]] = {}
     for cluster in clusters:
@@ -200,7 +201,7 @@ def _crowded(clusters: list[Cluster], before: set[tuple[str, bool]]) -> set[tupl
 
 
 def _bounded(clusters: list[Cluster], crowded: set[tuple[str, bool]]) -> list[Cluster]:
-    """Tell all of one crowded rule as one; what is accepted stays apart."""
+    """Join all clusters of each crowded rule into one; accepted ones stay apart."""
     if not crowded:
         return clusters
     kept = [cluster for cluster in clusters if (cluster.rule.name, bool(cluster.accepted)) not in crowded]

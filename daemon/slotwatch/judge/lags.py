@@ -1,8 +1,8 @@
-"""Whether one stream's levels are another's, up to 200 ms late, and in which slots they are not.
+"""Whether one stream's levels are those of another, up to 200 ms late, and in which slots they differ.
 
-Slots that move slowly are compared at one lag for the whole universe: the one at which they lie closest together.
-What can be seen there is a difference of more than 5 % plus 40 ms of the slot's speed. Slots that jump are compared
-with all that the other stream showed in the last 300 ms. What does not move is compared to the digit.
+Slots that move slowly are compared at one lag for the whole universe: the lag at which the two lie closest together. A
+difference is found there if it exceeds 5 % of the range plus 40 ms of the slot's speed. Slots that jump are compared
+with all levels that the other stream had in the last 300 ms. Slots that do not move must be equal.
 """
 
 from __future__ import annotations
@@ -17,14 +17,14 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.wire.universe import SLOTS
 
 MARGIN = 13
-"""5 % of the range."""
+"""Difference in levels that is allowed while a slot moves: 5 % of the range."""
 STILL_NS = 300_000_000
-"""Unchanged for longer than any lag: compared to the digit."""
+"""Levels that have not changed for this time, longer than any lag, must be equal."""
 ALLOWED_LAG_MS = 200.0
 SAMPLES = 3
 """Now, 100 ms and 200 ms ago: the lag that is allowed."""
 SAMPLES_OF_JUMPS = 4
-"""What jumped between two samples may have been seen by neither."""
+"""One more than for slow slots: a jump between two samples is in neither of them."""
 LAGS_NS = (*(20_000_000 * step for step in range(14)), -20_000_000, -40_000_000, -60_000_000)
 """Lags that are tried: up to the allowed 200 ms and two frames at 40 Hz; a backup's frames may also come first."""
 UNSURE_S = 0.04

@@ -1,7 +1,7 @@
-"""Several sources on one universe: whether they are in step, where they differ, who copies whom.
+"""Several sources on one universe: whether they are in step, and where they differ.
 
-One comparison a pass for every rule that asks. A pair is a live stream and the one it is measured against:
-a backup against its main, any other against the stream in control. `judge.lags` says what is in step.
+All rules share one comparison a pass. A pair is a live stream and its reference: for a backup the main source, for any
+other stream the one in control. `judge.lags` defines what is in step.
 """
 
 from __future__ import annotations
@@ -29,8 +29,11 @@ class Pairs:
     """What one pass found. All of length P, over live streams that share a universe."""
 
     reference: Rows
+    """Stream rows that are compared with."""
     rival: Rows
+    """Stream rows that are compared."""
     universe: Rows
+    """Universe rows."""
     differing: NDArray[np.int64]
     """Slots in which the rival is out of step with its reference."""
     worst: NDArray[np.int64]
@@ -112,17 +115,17 @@ class Rivals:
         return differing, worst, contested
 
     def _mains(self, ctx: RuleContext, rows: Rows) -> Rows:
-        """(U,) a live stream of a main source that is declared for the universe, -1."""
+        """(U,) a live stream of a main source that is declared for the universe; -1: there is none."""
         main_of = np.full(ctx.universes.count, -1, np.intp)
         mains = rows[_is_role(ctx, rows, "main")]
-        # A main source of other universes is an intruder here, and nobody's reference.
+        # A main source that is declared for other universes only is a stranger here, and no reference.
         mains = mains[~self._invitations.is_stranger(ctx.stream_declared[mains], ctx.stream_sources_declared[mains])]
         main_of[ctx.streams.universe[mains]] = mains
         return main_of
 
 
 def _has_ended(ctx: RuleContext) -> NDArray[np.bool_]:
-    """(S,) streams that are silent for longer than E1.31 waits, and than they ever owed."""
+    """(S,) streams that have been silent for longer than E1.31's loss time and than their own usual interval."""
     silent_ns = ctx.now_ns - ctx.streams.last_arrival_ns
     ended: NDArray[np.bool_] = silent_ns > SLOT_PRIORITY_LOSS_NS
     return ended & measure_stops(ctx).late if ended.any() else ended

@@ -25,15 +25,16 @@ RESTING_FRAMES = 6
 
 @dataclass(slots=True)
 class Stops:
-    """Of every stream row, at one moment."""
+    """Of every stream row, at one moment. Shapes (S,)."""
 
     last_ns: NDArray[np.int64]
+    """When its newest frame came; 0: none came yet."""
     due_ns: NDArray[np.int64]
-    """When its next frame was owed at the latest."""
+    """When its next frame was due at the latest."""
     late: NDArray[np.bool_]
-    """Silent for longer than from frame to frame before: whether it still sends is not known."""
+    """Silent for longer than its last interval or its usual one: whether it still sends is not known."""
     overdue: NDArray[np.bool_]
-    """Silent for clearly longer than it ever owed."""
+    """Silent for clearly longer than the next frame was due: it has stopped."""
     terminated: NDArray[np.bool_]
     """The source sent that it stops, after its last frame."""
     had_frames: NDArray[np.bool_]
