@@ -105,9 +105,9 @@ class Lane:
     since_ns: int = 0
     """When it entered its state."""
     heard_ns: int = 0
-    """When its input began to send; 0: it is silent."""
+    """When it began to listen."""
     lost_ns: int = 0
-    """When its input was lost."""
+    """When its input was lost; 0: it is not lost."""
     levels: bytes = _ZEROS
     """512 bytes, as the output gets them."""
     claims: bytes = _ZEROS

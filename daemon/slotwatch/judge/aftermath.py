@@ -1,4 +1,4 @@
-"""What became of those whom a verdict names: some are back, and what it rests on may have stopped since."""
+"""Brings an older verdict up to date: some of its sources are back, and what it rests on may have stopped since."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ from slotwatch.judge.losses import LossGroup
 from slotwatch.judge.scene import Verdict
 
 HEARD_LATELY_NS = 12 * NANOSECONDS
-"""A discovery list comes each 10 s (ANSI E1.31-2018 4.3), with some slack."""
+"""A discovery list comes every 10 s (ANSI E1.31-2018 4.3); with some slack."""
 
 
 def bring_up_to_date(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Verdict:
-    """Give a verdict as it reads now. Why it happened stays; what goes on and who is back changes."""
+    """Give a verdict as it reads now. The cause stays; what still works and who is back changes."""
     sentence, evidence = verdict.sentence, verdict.evidence
     if _has_gone_silent(ctx, verdict):
         sentence, now, then = verdict.once_silent

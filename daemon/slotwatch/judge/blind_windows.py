@@ -7,13 +7,25 @@ What is raised stays. `host-overrun` reports overflows of this computer and expl
 from __future__ import annotations
 
 from collections.abc import Container, Iterable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from slotwatch.durations import NANOSECONDS
 
 if TYPE_CHECKING:
     from slotwatch.judge.binding import Cases, Key
-    from slotwatch.judge.listener import NotJudged
+
+
+@dataclass(slots=True)
+class NotJudged:
+    """An interval in which this listener was at fault. It raises no fault against any source."""
+
+    start_ns: int
+    end_ns: int | None
+    network: int | None
+    """None: all of them."""
+    reason: str
+
 
 STALL = "stall"
 

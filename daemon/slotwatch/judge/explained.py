@@ -1,4 +1,4 @@
-"""Which cases a wider fault accounts for: what it takes, what it keeps while that lasts, what it lets go."""
+"""Which cases a wider fault explains, and when they become incidents of their own again."""
 
 from __future__ import annotations
 
@@ -39,7 +39,10 @@ def is_settled(ctx: RuleContext, case: Raised, book: IncidentBook) -> bool:
 
 
 def let_go(ctx: RuleContext, clusters: list[Cluster], book: IncidentBook) -> bool:
-    """Let cases speak for themselves that outlast what explained them. True if some of them do in a moment."""
+    """Free the cases that outlast what explained them: they become incidents of their own.
+
+    True if some of them will be free in a moment.
+    """
     letting_go = False
     by_subject = {subject_of(cluster.rule.name, cluster.group): cluster for cluster in clusters}
     for cluster in clusters:
@@ -67,7 +70,7 @@ def _incidents_over(cluster: Cluster, book: IncidentBook) -> set[Slot]:
 
 
 def stay_explained(clusters: list[Cluster], book: IncidentBook) -> None:
-    """Keep what an open incident accounts for, while its traces last."""
+    """Keep what an open incident explains with it, while the windows still count its traces."""
     by_subject = {subject_of(cluster.rule.name, cluster.group): cluster for cluster in clusters}
     for cluster in clusters:
         for case in [case for case in cluster.cases if case.explained_by is not None]:
@@ -81,7 +84,7 @@ def stay_explained(clusters: list[Cluster], book: IncidentBook) -> None:
 
 
 def explain_by_earlier(ctx: RuleContext, clusters: list[Cluster], waiting: Sequence[Incident]) -> None:
-    """Let what was open before a restart account for what it made, until it is found again itself."""
+    """Let an incident that was open before a restart explain cases until its own fault is found again."""
     for incident in waiting:
         for case in (case for cluster in clusters for case in cluster.cases if case.explained_by is None):
             universes = [ctx.universe_name(row) for row in case.finding.universes]
@@ -90,16 +93,20 @@ def explain_by_earlier(ctx: RuleContext, clusters: list[Cluster], waiting: Seque
 
 
 def _is_true_by_itself(wide: Cluster, case: Raised) -> bool:
-    """Whether a case holds now and is no trace of what ended: only rules that count over a window see those."""
+    """Whether a case holds now and does not only count what happened before the wider fault ended."""
     if case.leaves_traces or wide.rule.explains.by_its_end:
         return False
     return case.holds and wide.rule.rule_class is not RuleClass.SELF
 
 
 def explain_cases(ctx: RuleContext, clusters: list[Cluster], book: IncidentBook) -> list[Cluster]:
+    """Move cases that a wider cluster explains into its `explained`. The clusters are changed in place.
+
+    Wider faults go first, by the rank that their rules declare.
+    """
     if len(clusters) < 2:
         return clusters
-    # What an incident still accounts for does not account for that incident: both would be gone, and come and go.
+    # Two faults must not explain each other: both would be hidden, and come and go.
     bound = {id(cluster): _incidents_over(cluster, book) for cluster in clusters}
     among = _Among(ctx, clusters)
     wide_ones = sorted(
@@ -116,7 +123,7 @@ def explain_cases(ctx: RuleContext, clusters: list[Cluster], book: IncidentBook)
 
 @dataclass(frozen=True, slots=True)
 class Extent:
-    """Whom and what the cases of a wide fault are about."""
+    """What the cases of a wide fault are about: names of sources, rows of universes, networks, names of fixtures."""
 
     names: set[str]
     universes: set[int]
@@ -135,7 +142,7 @@ class Extent:
 
 
 class _Among:
-    """Whom and what each cluster, and each of its cases, is about: looked up for each wide fault, worked out once."""
+    """What each cluster and each case is about: needed for every wide fault, worked out once."""
 
     def __init__(self, ctx: RuleContext, clusters: Sequence[Cluster]) -> None:
         self._ctx = ctx
@@ -143,6 +150,7 @@ class _Among:
         self._extents = {id(cluster): self._extent(cluster) for cluster in clusters if cluster.cases}
 
     def names_of(self, case: Raised) -> set[str]:
+        """Give the names of the sources that a case is about."""
         names = self._names.get(id(case))
         if names is None:
             names = self._names[id(case)] = names_of(self._ctx, (case.finding,))
@@ -171,11 +179,11 @@ class _Among:
 def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Iterable[Cluster], among: _Among) -> None:
     every = Extent.of(ctx, wide.cases)
     now = [case for case in wide.cases if case.holds]
-    # What is over explains the traces that it left, and nothing that is true now.
+    # The part that is over explains what it left in the windows, but nothing that holds now.
     lasting = every if len(now) == len(wide.cases) else Extent.of(ctx, now)
     over = every.universes - lasting.universes
     ended_ns = 0 if now else max((case.last_true_ns for case in wide.cases), default=0)
-    # Nothing makes what was there before it. Worked out once: both sides may have thousands of cases.
+    # A fault explains nothing that was there before it. Worked out once: both sides may have thousands of cases.
     earliest_ns = wide.since_ns if wide.rule.explains.begins_at_a_moment else None
     for other in clusters:
         if other is wide or not reach.covers(other.rule) or not among.may_be_near(other, reach.nearness, every):

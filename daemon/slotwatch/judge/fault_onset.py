@@ -1,4 +1,4 @@
-"""When it began and ended on the wire, of rules that look back over a window and hold until that is empty."""
+"""When a fault began and ended on the network, for rules that count over a window and hold until it is empty."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from slotwatch.model.windows import BUCKET_NS
 
 
 def window_of(seconds: float) -> Callable[[RuleContext, int], int]:
-    """Say when the window of a stream that is judged now began: not before the stream did."""
+    """Give a function that says when the window judged now began (ns): not before the stream did."""
 
     def begin_ns(ctx: RuleContext, row: int) -> int:
         end_ns = ctx.now_ns - ctx.now_ns % BUCKET_NS
@@ -23,7 +23,10 @@ def window_of(seconds: float) -> Callable[[RuleContext, int], int]:
 
 
 def counted_in(metric: int, seconds: float) -> Callable[[RuleContext, int], int]:
-    """Say when the window's first count of a kind came: the end of the last 100 ms without any."""
+    """Give a function that says when the first count of a kind in the window came (ns); 0 if there is none.
+
+    metric: of `model.windows`. seconds: length of the window.
+    """
 
     def begin_ns(ctx: RuleContext, row: int) -> int:
         first_ns = int(ctx.model.streams.windows.first_ns(metric, row, round(seconds * NANOSECONDS / BUCKET_NS)))
@@ -39,7 +42,7 @@ def counted_in(metric: int, seconds: float) -> Callable[[RuleContext, int], int]
 
 
 def last_counted_in(metric: int, seconds: float) -> Callable[[RuleContext, int], int]:
-    """Say when the window's last count of a kind came, to 100 ms; 0 if there is none."""
+    """Give a function that says when the last count of a kind in the window came (ns, to 100 ms); 0: there is none."""
 
     def end_ns(ctx: RuleContext, row: int) -> int:
         last_ns: int = ctx.model.streams.windows.last_ns(metric, row, round(seconds * NANOSECONDS / BUCKET_NS))
@@ -49,10 +52,10 @@ def last_counted_in(metric: int, seconds: float) -> Callable[[RuleContext, int],
 
 
 def changed_pace(ctx: RuleContext, row: int, limit_hz: float, seconds: float, *, slower: bool) -> int:
-    """Say since which frame of the window a stream has been slower (or faster) than a rate.
+    """Give the time (ns) of the frame since which a stream has been slower (or faster) than a rate.
 
-    It is where the intervals since then differ most, in sum, from those of that rate (Page's cumulative sum, 1954):
-    a mean over a window falls under its limit long before the window is full of slow frames.
+    It is the frame from which the sum of the intervals differs most from that of the rate (Page's cumulative sum,
+    1954). The window's mean is of no use here: it falls below the limit long before the window is full of slow frames.
     """
     begin_ns = window_of(seconds)(ctx, row)
     frames_ns = arrivals_ns(ctx, row)

@@ -15,9 +15,9 @@ LOSSES = GONE | ABSENT
 
 
 _OF_THE_DEAD = frozenset({"source-lost"})
-"""Causes that leave nothing of a source."""
+"""Causes after which nothing of a source is heard."""
 _BESIDE_LIFE = frozenset({"leg-lost", "path-or-sender", "universe-withdrawn", "wrong-network"})
-"""Causes that leave other universes or other leads of it."""
+"""Causes after which other universes or other leads of the source are still heard."""
 
 
 def may_still_be(cause: str, *, is_alive: bool) -> bool:
@@ -26,7 +26,7 @@ def may_still_be(cause: str, *, is_alive: bool) -> bool:
 
 
 def is_alike(earlier: Incident, found: Incident) -> bool:
-    """Whether two judgements speak of one fault."""
+    """Whether two judgements describe the same fault."""
     if earlier.rule != found.rule and not {earlier.rule, found.rule} <= GONE:
         return False
     if earlier.universes or found.universes:
@@ -37,11 +37,12 @@ def is_alike(earlier: Incident, found: Incident) -> bool:
 
 
 def joined(before: tuple[T, ...], now: tuple[T, ...]) -> tuple[T, ...]:
+    """Give all of both, each once; what is `now` alone keeps its own order."""
     return now if set(before) <= set(now) else tuple(dict.fromkeys((*before, *now)))
 
 
 def with_silences(before: tuple[IncidentLeg, ...], now: tuple[IncidentLeg, ...]) -> tuple[IncidentLeg, ...]:
-    """Give the legs of now, of which those that once fell silent stay so: the record is of the fault."""
+    """Give the present legs. Those that fell silent stay silent: the record shows the fault, not what came after."""
     held = {(one.source, one.network): one for one in before}
     found = {(one.source, one.network): one for one in now}
     fell = {key: one for key, one in held.items() if one.state != "live" or key not in found}
@@ -55,7 +56,7 @@ def _silent_beside(incident: Incident) -> set[str]:
 
 
 def difference(before: Incident, after: Incident) -> tuple[str, str]:
-    """Say what kind of change this is to a person, and nothing where only numbers moved."""
+    """Give the kind of the change and its sentence for the timeline; two empty texts where only numbers changed."""
     if before.rule != after.rule or (before.cause != after.cause):
         return "revised", after.summary
     if set(after.universes) - set(before.universes) or set(after.sources) - set(before.sources):

@@ -12,12 +12,14 @@ from dataclasses import dataclass, field
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import blind_windows
+from slotwatch.judge.blind_windows import NotJudged
 from slotwatch.judge.cabling import Cabling
 from slotwatch.judge.damage import DamagedPackets
 from slotwatch.judge.elsewhere import Elsewhere
 from slotwatch.judge.last_show import LastShow
 from slotwatch.judge.own_routes import OwnRoutes
 from slotwatch.judge.ports import Ports
+from slotwatch.judge.queriers import Querier
 from slotwatch.judge.switches import Switches
 from slotwatch.judge.tapped_line import TappedLine
 from slotwatch.model.surges import Surges
@@ -50,47 +52,34 @@ STALL_NOTICED_NS = 200_000_000
 LINK_SETTLE_NS = 35 * NANOSECONDS
 """A port may stay dark for 2 x 15 s after its link came up while spanning tree settles (IEEE 802.1D defaults)."""
 SETTLE_NS = 10 * NANOSECONDS
-"""Longest window of any rule: how long an interval that was not judged still colours it."""
+"""Longest window of any rule: for so long an interval that was not judged still affects what is counted."""
 LOSS_RUN_NS = 71 * NANOSECONDS
 """Packets lost less than this after the last ones are of the same incident: 1 s until it holds no longer, 10 s until it
 closes, and 60 s in which it opens again."""
 UNREAD_NS = 10 * NANOSECONDS
 """How long packets that could not be read put a network's silences in doubt."""
 MOST_INTERVALS = 256
+"""Intervals not judged that are kept."""
 MOST_NEIGHBOURS = 4096
 MOST_QUERIERS = 16
 MOST_CONTESTED = 64
+"""Bounds of what the network names: addresses, queriers of a network, addresses that two devices claim."""
 CONTEST_NS = 60 * NANOSECONDS
-
-
-@dataclass(slots=True)
-class NotJudged:
-    """An interval in which this listener was at fault. It raises no fault against any source."""
-
-    start_ns: int
-    end_ns: int | None
-    network: int | None
-    """None: all of them."""
-    reason: str
+"""Time within which an address moves to another device and back (RFC 5227)."""
 
 
 @dataclass(slots=True)
 class Link:
+    """This computer's own interface on one network."""
+
     seen: LinkSeen
     up: bool
+    """Whether it has a carrier and an address, so that packets can arrive."""
     since_ns: int
+    """When `up` last changed."""
     had: frozenset[str] = frozenset()
     """Families of addresses that it ever had."""
     was_down: bool = False
-
-
-@dataclass(slots=True)
-class Querier:
-    address: str
-    version: str
-    first_ns: int
-    last_ns: int
-    interval_s: float | None = None
 
 
 @dataclass(slots=True)

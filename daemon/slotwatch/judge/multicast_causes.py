@@ -20,12 +20,14 @@ MOVED_BEFORE_NS = 260 * NANOSECONDS
 
 
 def unicast_stopped(scene: Scene) -> bool:
+    """Whether some of what stopped came by unicast or broadcast, so that multicast alone does not explain it."""
     rows = np.flatnonzero(scene.stopped)
     kinds = scene.ctx.streams.destination_kind[rows]
     return bool((kinds >= Destination.BROADCAST).any())
 
 
 def querier_gone(scene: Scene) -> Verdict | None:
+    """Give the verdict where the querier fell silent, and the groups stopped when memberships run out after that."""
     ctx = scene.ctx
     for network in scene.networks:
         querier = ctx.listener.querier(network)
@@ -99,7 +101,7 @@ def multicast_only(scene: Scene, others: list[int]) -> Verdict | None:
 
 
 def ended_one_by_one(scene: Scene) -> Verdict | None:
-    """Groups end one after the other, and none is left: memberships run out so, and a dying sender does not."""
+    """Groups end one after the other, and none is left: so memberships run out. A dying sender ends at once."""
     if scene.group.spread_ns < ONE_END_NS or not scene.is_multicast(np.flatnonzero(scene.stopped)).all():
         return None
     alive = scene.alive_afar()
@@ -128,6 +130,7 @@ def may_be_memberships(scene: Scene) -> tuple[str, ...]:
 
 
 def say_how(scene: Scene) -> str:
+    """Say whether the streams stopped together or one after the other."""
     spread_ns = scene.group.spread_ns
     return f"one after the other within {wording.seconds(spread_ns)}" if spread_ns else "together"
 
@@ -163,6 +166,7 @@ def _querier_that_moved(scene: Scene) -> QuerierChange | None:
 
 
 def multicast_lost(scene: Scene, evidence: list[str]) -> Verdict:
+    """Give the verdict that multicast alone no longer reaches this port, with the reason if the querier moved."""
     moved = _querier_that_moved(scene)
     if moved is not None:
         return _lost_by_a_move(scene, moved, evidence)

@@ -19,6 +19,7 @@ def others_seen(scene: Scene) -> bool:
 
 
 def network_lost(scene: Scene) -> Verdict:
+    """Give the verdict where all sources of these networks fell silent together."""
     ctx = scene.ctx
     names = ctx.say_sources(scene.sources)
     networks = wording.list_names(ctx.network_name(network) for network in scene.networks)

@@ -1,4 +1,4 @@
-"""On which port of which switch this listener hangs, as the switch itself says by LLDP."""
+"""Which port of which switch this listener is connected to, as the switch itself announces it by LLDP."""
 
 from __future__ import annotations
 
@@ -9,10 +9,9 @@ from slotwatch.snapshot import NeighbourRow
 from slotwatch.wire.observation import PortSeen
 
 MOST_PER_NETWORK = 8
-"""One is meant. A hub, or a switch that passes LLDP on, shows several."""
-
-
+"""Devices kept for one network. Usually there is one; a hub, or a switch that passes LLDP on, shows several."""
 TURNS_KEPT = 16
+"""Changes from one device to another that are kept."""
 PortId = tuple[str, str]
 """Chassis of a device, and its port."""
 
@@ -26,6 +25,7 @@ class Ports:
         """Of a network: announcements of another device than the one before, the newest last."""
 
     def take(self, seen: PortSeen) -> None:
+        """Take an announcement; one with a time to live of 0 ends what was announced before."""
         known = self._seen.setdefault(seen.network, {})
         key = id_of(seen)
         turns = self._turns.setdefault(seen.network, deque(maxlen=TURNS_KEPT))
@@ -88,10 +88,12 @@ class Ports:
 
 
 def id_of(seen: PortSeen) -> PortId:
+    """Give what identifies the port that sent an announcement."""
     return seen.chassis, seen.port
 
 
 def say_port_of(seen: PortSeen) -> str:
+    """Name a port as its switch announces it: `port 3 of switch FOH`."""
     return f"port {seen.port} of switch {switch_of(seen)}"
 
 

@@ -1,4 +1,4 @@
-"""When the multicast querier moved: as this listener heard it, and as the switches name it (IGMP-STD-MIB)."""
+"""Multicast queriers, and when they moved: as this listener heard it, and as the switches name it (IGMP-STD-MIB)."""
 
 from __future__ import annotations
 
@@ -13,6 +13,20 @@ if TYPE_CHECKING:
 
 SAME_CHANGE_NS = 300 * NANOSECONDS
 """How far apart this listener and a switch may see one change: tables are read each minute, queries come each 125 s."""
+
+
+@dataclass(slots=True)
+class Querier:
+    """A router or switch that asks for multicast memberships, as its queries show it."""
+
+    address: str
+    version: str
+    """igmp1 | igmp2 | igmp3 | mld1 | mld2."""
+    first_ns: int
+    last_ns: int
+    """When its first and its newest query came."""
+    interval_s: float | None = None
+    """Query interval that it announces; None: its version does not say (before IGMPv3 and MLDv2)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""What is back: since when, and how a fault is put into words that is over and still watched."""
+"""Since when a fault is over, and the sentence of an incident that is over and still being watched."""
 
 from __future__ import annotations
 

@@ -32,7 +32,7 @@ def at_most(confidence: Confidence, ceiling: Confidence) -> Confidence:
 
 @dataclass(slots=True)
 class Verdict:
-    """A cause with everything a person needs to believe it."""
+    """The cause of a loss, with its evidence, the next likeliest causes, and what to look at."""
 
     cause: str
     confidence: Confidence
@@ -42,15 +42,15 @@ class Verdict:
     still_working: list[str] = field(default_factory=list)
     next_checks: list[str] = field(default_factory=list)
     provisional: bool = False
-    """More evidence is due."""
+    """Whether more evidence is still to come."""
     rests_on: tuple[int, ...] = ()
-    """Rows of sources on other networks that go on, which is what it says."""
+    """Rows of sources on other networks. The verdict holds while one of them is heard."""
     rests_on_streams: tuple[int, ...] = ()
-    """The same where it says so of single streams."""
+    """The same for single streams: rows of the stream table."""
     once_back: str = ""
-    """The sentence once some of those that it names are back, where it would be no longer true."""
+    """The sentence to show once some of the sources that it names are back, where the first would then be wrong."""
     once_silent: tuple[str, str, str] = ("", "", "")
-    """For when these have stopped too: the sentence then, a line of evidence, and what replaces it."""
+    """Once all that it rests on has stopped too: the new sentence, a line of the evidence, and what replaces it."""
 
 
 @dataclass
@@ -225,7 +225,7 @@ def _goes_on_under_another_address(ctx: RuleContext) -> NDArray[np.bool_]:
 
 
 def _cut_by_own_link(ctx: RuleContext, stops: Stops) -> NDArray[np.bool_]:
-    """(S,) streams that sent until the link to their network went down, as far as anybody can tell."""
+    """(S,) streams that, as far as is known, sent until this listener's link to their network went down."""
     cut = np.zeros(ctx.streams.count, np.bool_)
     for network, link in ctx.listener.links.items() if ctx.listener.any_down else ():
         if not link.up:
@@ -234,6 +234,7 @@ def _cut_by_own_link(ctx: RuleContext, stops: Stops) -> NDArray[np.bool_]:
 
 
 def say_what_works(scene: Scene, verdict: Verdict) -> None:
+    """Add to a verdict what still works: other universes of the same sources, backups, other sources, receivers."""
     ctx = scene.ctx
     streams = ctx.streams
     stopped_universes = set(streams.universe[scene.stopped].tolist())
@@ -248,8 +249,7 @@ def say_what_works(scene: Scene, verdict: Verdict) -> None:
     keepers: dict[int, list[int]] = {}
     for row in np.flatnonzero(scene.alive & np.isin(streams.universe, sorted(stopped_universes))).tolist():
         keepers.setdefault(ctx.source_of(row), []).append(ctx.universe_of(row))
-    # Declared ones come first: the others may be thousands that somebody invented.
-    # Of them, those that keep most.
+    # Declared ones come first: a flood may have invented thousands of others. Then those that keep most alive.
     kept = sorted(
         ctx.by_source(keepers),
         key=lambda legs: (ctx.declared_source(legs[0]) is None, -len({row for leg in legs for row in keepers[leg]})),
@@ -277,7 +277,7 @@ def _what_it_is(ctx: RuleContext, source: int) -> str:
 
 
 def _stranger(ctx: RuleContext, source: int) -> str:
-    """What goes on by a source that nobody declared, in a house that declares its sources, is no comfort."""
+    """Give `undeclared ` for a source that the house file does not name, if it names sources: it may not be wanted."""
     is_stranger = ctx.house.sources and ctx.declared_source(source) is None and not ctx.is_here(source)
     return "undeclared " if is_stranger else ""
 

@@ -23,22 +23,24 @@ def device_address(listener: Listener, cabling: Cabling, network: int, address: 
 
 
 def cabling_of(ctx: RuleContext) -> Cabling:
+    """Give the cabling, brought up to date with the newest answers of the switches."""
     return ctx.listener.cabling.follow(ctx.listener.switches, ctx.house.switches)
 
 
 def place_of_source(ctx: RuleContext, source: int) -> SwitchPlace | None:
-    """Give the port that a source hangs on; None: not known."""
+    """Give the port that a source is connected to; None: not known."""
     row, cabling = ctx.sources[source], cabling_of(ctx)
     return cabling.place_of(device_address(ctx.listener, cabling, row.network, row.address))
 
 
 def port_at(ctx: RuleContext, place: SwitchPlace) -> PortRecord | None:
+    """Give what is known of the port at a place; None: its switch did not list it in its last answer."""
     record = ctx.listener.switches.get(place.switch)
     return record.ports.get(place.index) if record else None
 
 
 def place_row(ctx: RuleContext, network: int, address: str) -> PlaceRow | None:
-    """Give the switch port that an IP address hangs on; None: no switch knows."""
+    """Give the switch port that the device with an IP address is connected to; None: no switch knows."""
     if not ctx.house.switches:
         return None
     cabling = cabling_of(ctx)
@@ -60,11 +62,12 @@ def stopped_with_their_ports(ctx: RuleContext, sources: Iterable[int], from_ns: 
 
 
 def say_place(ctx: RuleContext, place: SwitchPlace) -> str:
+    """Name a place as its switch labels it: `port 3 of switch FOH`."""
     return say_port(port_at(ctx, place), place)
 
 
 def ports_in_use(ctx: RuleContext) -> dict[PortKey, list[str]]:
-    """Give the ports that matter, each with the names of what hangs on it."""
+    """Give the ports that the show depends on, each with the names of what is connected to it."""
     found: dict[PortKey, list[str]] = {}
     cabling = cabling_of(ctx)
     for port in sorted(cabling.uplinks()):

@@ -10,7 +10,7 @@ from slotwatch.house.schema import House
 from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.listener import Querier
+from slotwatch.judge.queriers import Querier
 from slotwatch.judge.rule import (
     CLEAR_FIRST,
     Facts,
