@@ -74,7 +74,7 @@ export function universeList(rows, page) {
     h("td", { class: "label", title: row.label || undefined }, row.label || ""),
     h("td", {}, h("span", { class: `state is-${row.state}` }, stateSign(row.state), " ", h("span", {}, stateWord(row.state)))),
     h("td", { class: "number" }, Number.isFinite(row.refresh_hz) ? hertz(row.refresh_hz) : "–"),
-    h("td", { class: "winner" }, row.winning_source ? page.feed.sourceName(row.winning_source) : h("span", { class: "quiet" }, row.carrier ? `was ${page.feed.sourceName(row.carrier)}` : "none")))));
+    h("td", { class: "winner" }, row.winning_source ? page.feed.sourceName(row.winning_source) : (row.sent_by_routes || []).length ? "this computer" : h("span", { class: "quiet" }, row.carrier ? `was ${page.feed.sourceName(row.carrier)}` : "none")))));
   kept.turn();
   return h("div", { key: "list", class: "wide-table", tabindex: "0", role: "region", "aria-label": "Universes by name" },
     h("table", { class: "universes" },

@@ -58,7 +58,7 @@ export const SHORT_WORDS = {
   "receiver-silent": { one: "receiver silent", many: "{n} receivers silent", look: "Look at the receiver's link lamp" },
   "repeated-packets": { one: "{place} repeated", many: "{n} universes repeated", look: "Look for two leads in parallel" },
   "route-loop": { one: "route loops", many: "{n} routes loop", look: "Look at the routes page" },
-  "route-output-lost": { one: "route sends nothing", many: "{n} routes send nothing", look: "Look at the routes page" },
+  "route-output-lost": { one: "route output lost", many: "{n} route outputs lost", look: "Look at the routes page" },
   "sequence-unusable": { one: "{place} sequence bad", many: "{n} sequences bad", onItsScreen: true },
   "short-frame": { one: "{place} too short", many: "{n} universes too short" },
   "skewed-universes": { one: "universes skewed", many: "{n} sources skewed", look: "Look at the source's sync" },

@@ -49,6 +49,7 @@ CHANGING = (
     "priority",
     "winning_source",
     "winning_name",
+    "sent_by_routes",
     "sources",
     "last_frame_at",
     "incidents",

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from functools import partial
 
 from slotwatch.durations import ns_from_s
+from slotwatch.house.schema import Route
 from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.own_routes import SENDING
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
-from slotwatch.wire.observation import RouteSeen
 
-_PROCESS = ""
-"""Key of what all routes share. No route has an empty name."""
+Output = tuple[str, str]
+"""What the routes of one finding share: PORT and their target, ADDRESS and that, or PROCESS and nothing."""
+PORT, ADDRESS, PROCESS = "port", "address", "process"
+_LOOK = "Look at what hangs {}: most racks and fixtures hold their last levels for a while."
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,19 +34,19 @@ class RouteOutputLostFacts(Facts):
     reason: str
 
 
-def unsent_routes(ctx: RuleContext, p: RouteOutputLostParameters) -> dict[str, None]:
+def unsent_routes(ctx: RuleContext, p: RouteOutputLostParameters) -> dict[Output, None]:
     routes = ctx.listener.routes
-    found: dict[str, None] = {route.name: None for route in routes.routes if route.trouble}
-    found |= dict.fromkeys(_unanswered(ctx))
+    found: dict[Output, None] = {(PORT, route.target): None for route in routes.routes if route.trouble}
+    found |= {(ADDRESS, address): None for address, _ in _unanswered(ctx)}
     if routes.interrupted(ctx.now_ns, ns_from_s(p.silence_s)):
-        found[_PROCESS] = None
+        found[PROCESS, ""] = None
     return found
 
 
-def _unanswered(ctx: RuleContext) -> list[str]:
-    """Routes that send to one address of this network which the kernel asks for in vain (ARP, NDP).
+def _unanswered(ctx: RuleContext) -> list[tuple[str, Route]]:
+    """Addresses that the kernel asks for in vain (ARP, NDP), each with a route that sends to it now.
 
-    A declared receiver has a rule of its own. A route that does not send now asks nobody, so its address says nothing.
+    A declared receiver has a rule of its own. A route that does not send asks nobody, so its address says nothing.
     """
     sending = {route.name for route in ctx.listener.routes.routes if route.state in SENDING}
     receivers = {receiver.address for receiver in ctx.house.receivers}
@@ -52,66 +55,78 @@ def _unanswered(ctx: RuleContext) -> list[str]:
         if route.name in sending and route.to_address and route.to_address not in receivers:
             neighbour = ctx.listener.neighbour(route.to_network or 0, route.to_address)
             if neighbour is not None and neighbour.failed_ns > neighbour.answered_ns:
-                found.append(route.name)
+                found.append((route.to_address, route))
     return found
 
 
-def describe_unsent(ctx: RuleContext, name: str, p: RouteOutputLostParameters) -> Finding:
-    routes = ctx.listener.routes
-    if name == _PROCESS:
-        since = routes.interrupted(ctx.now_ns, ns_from_s(p.silence_s))
-        verb = "sends" if len(since) == 1 else "send"
-        names = wording.list_names(f'"{one}"' for one in since)
-        last = ctx.time_of_day(min(since.values()))
-        again = f" It was started again at {ctx.time_of_day(routes.restarted_ns)}." if routes.restarted_ns else ""
-        return Finding(
-            group="routes",
-            since_ns=min(since.values()),
-            facts=RouteOutputLostFacts(
-                f"{'Route' if len(since) == 1 else 'Routes'} {names} {verb} nothing since {last}",
-                f"the process that sends {'it' if len(since) == 1 else 'them'} ended by itself or does not answer",
-            ),
-            evidence=(f"Its last report came at {last}; then these routes were sending.{again}",),
-            cause="process",
-        )
-    route = next(one for one in routes.routes if one.name == name)
-    if not route.trouble:
-        return _describe_unanswered(ctx, route)
+def describe_unsent(ctx: RuleContext, key: Output, p: RouteOutputLostParameters) -> Finding:
+    kind, output = key
+    if kind == PROCESS:
+        return _describe_ended(ctx, p)
+    if kind == ADDRESS:
+        return _describe_unanswered(ctx, output)
+    named = [route for route in ctx.listener.routes.routes if route.target == output and route.trouble]
+    trouble = named[0].trouble
     return Finding(
-        group=f"route:{name}",
+        group=f"output:{output}",
         since_ns=0,
-        facts=RouteOutputLostFacts(f'Route "{name}" sends nothing to {route.target}', route.trouble),
-        evidence=(f"{route.trouble}.",),
+        facts=RouteOutputLostFacts(
+            _say([route.name for route in named], f"sends nothing to {output}", f"send nothing to {output}"), trouble
+        ),
+        evidence=(f"{trouble}.",),
         cause="port",
         next_checks=(
-            f"Look at what hangs on {route.target}: most racks and fixtures hold their last levels for a while.",
+            _LOOK.format(f"on {output}"),
             "Check whether the adapter is plugged in. Before it is plugged in again: lights may move or come on, so "
             "the rig must be clear.",
         ),
     )
 
 
-def _describe_unanswered(ctx: RuleContext, route: RouteSeen) -> Finding:
-    declared = next(one for one in ctx.house.routes if one.name == route.name)
-    address = str(declared.to_address)
-    neighbour = ctx.listener.neighbour(declared.to_network or 0, address)
+def _describe_ended(ctx: RuleContext, p: RouteOutputLostParameters) -> Finding:
+    routes = ctx.listener.routes
+    since = routes.interrupted(ctx.now_ns, ns_from_s(p.silence_s))
+    last = ctx.time_of_day(min(since.values()))
+    again = f" It was started again at {ctx.time_of_day(routes.restarted_ns)}." if routes.restarted_ns else ""
+    return Finding(
+        group="routes",
+        since_ns=min(since.values()),
+        facts=RouteOutputLostFacts(
+            _say(since, f"sends nothing since {last}", f"send nothing since {last}"),
+            f"the process that sends {'it' if len(since) == 1 else 'them'} ended by itself or does not answer",
+        ),
+        evidence=(f"Its last report came at {last}; then these routes were sending.{again}",),
+        cause="process",
+    )
+
+
+def _describe_unanswered(ctx: RuleContext, address: str) -> Finding:
+    routes = [route for one, route in _unanswered(ctx) if one == address]
+    network = routes[0].to_network or 0
+    neighbour = ctx.listener.neighbour(network, address)
     assert neighbour is not None
     last_ns = neighbour.answered_ns
     answered = f"It last answered at {ctx.time_of_day(last_ns)}" if last_ns else "It never answered"
     return Finding(
-        group=f"route:{route.name}",
+        group=f"output:{address}",
         since_ns=neighbour.failed_ns,
+        networks=(network,),
         facts=RouteOutputLostFacts(
-            f'Route "{route.name}" reaches no device',
-            f"nothing answers at {address} ({ctx.network_name(declared.to_network or 0)})",
+            _say([route.name for route in routes], "reaches no device", "reach no device"),
+            f"nothing answers at {address} ({ctx.network_name(network)})",
         ),
         evidence=(f"{answered}; this computer asks for {address} each time that it sends, by ARP or NDP.",),
         cause="no-device",
         next_checks=(
             f"Look at the device that should have {address}: power, link lamp, and the address in its own menu.",
-            f"Look at what hangs on {route.target}: most racks and fixtures hold their last levels for a while.",
+            _LOOK.format("behind it"),
         ),
     )
+
+
+def _say(names: Collection[str], one_does: str, all_do: str) -> str:
+    every = wording.list_names(f'"{name}"' for name in names)
+    return f"Route {every} {one_does}" if len(names) == 1 else f"Routes {every} {all_do}"
 
 
 def bind(setup: RuleSetup, p: RouteOutputLostParameters) -> tuple[RuleBinding, ...]:
@@ -124,14 +139,14 @@ RULE = Rule(
     name="route-output-lost",
     rule_class=RuleClass.CONTROL,
     severity=Severity.CRITICAL,
-    short=ShortWords("route sends nothing", "{n} routes send nothing", look="Look at the routes page"),
+    short=ShortWords("route output lost", "{n} route outputs lost", look="Look at the routes page"),
     sentence="{what}: {reason}.",
     judged_by=judged_by(RouteOutputLostParameters(), bind),
     facts=RouteOutputLostFacts,
     names_universes=False,
     faults=("F102",),
     next_checks=(
-        "Look at what hangs on these outputs: most racks and fixtures hold their last levels for a while.",
+        _LOOK.format("on these outputs"),
         "Read the service's log: it says how the process ended.",
     ),
 )

@@ -1,0 +1,41 @@
+"""Routes of this computer: one cause is one incident, whatever number of routes it takes down."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from slotwatch.house.schema import Receiver, Route
+from slotwatch.wire.observation import NeighbourSeen, RouteSeen, RoutesSeen
+from slotwatch.wire.universe import Protocol, UniverseId
+from tests.judge.cases import at, desk
+from tests.judge.stage import Stage, house_of
+
+ADDRESS = "10.0.0.41"
+ROUTES = tuple(
+    Route(name, UniverseId(Protocol.E131, 1), UniverseId(Protocol.ARTNET, number), to_address=ADDRESS)
+    for name, number in (("foyer", 3), ("house", 5))
+)
+
+
+def unanswered(receivers: tuple[Receiver, ...] = ()) -> Stage:
+    """Two routes send to one address, which no longer answers at 4 s."""
+    shown = Stage(replace(house_of((1,)), routes=ROUTES, receivers=receivers), desk())
+    seen = tuple(RouteSeen(route.name, "running", f"{route.target} to {ADDRESS}", "e131/1") for route in ROUTES)
+    for tenth in range(6, 100):
+        shown.see(tenth / 10, RoutesSeen(at(tenth / 10), seen, at(0.5)))
+    shown.see(1.0, NeighbourSeen(at(1.0), 0, ADDRESS, "02:00:00:00:00:41", True))
+    shown.see(4.0, NeighbourSeen(at(4.0), 0, ADDRESS, "", False))
+    return shown.run(9.0)
+
+
+def test_two_routes_to_one_device_that_is_gone_are_one_incident() -> None:
+    incident = unanswered().only()
+    assert (incident.rule, incident.cause) == ("route-output-lost", "no-device")
+    assert incident.summary == f'Routes "foyer" and "house" reach no device: nothing answers at {ADDRESS} (eth1).'
+    assert incident.evidence[0].startswith("It last answered at ")
+
+
+def test_a_declared_receiver_is_left_to_its_own_rule() -> None:
+    """`receiver-silent` reports it after 20 s: two incidents would be one too many."""
+    receiver = Receiver("foyer node", ADDRESS, (UniverseId(Protocol.ARTNET, 3),))
+    assert unanswered((receiver,)).all == []
