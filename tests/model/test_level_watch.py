@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from slotwatch.model.level_watch import LevelWatch
 from slotwatch.snapshot import Snapshot
@@ -30,6 +31,37 @@ def test_what_changes_by_more_than_5_percent_around_the_moment_moves() -> None:
     moving = watch.moving(NOW_NS + 3 * SECOND_NS)
     assert moving is not None
     assert np.flatnonzero(moving[0]).tolist() == [1]
+
+
+@pytest.mark.parametrize("pace_s", [0.2, 0.5, 1.5])
+def test_what_moves_is_what_all_kept_seconds_say(pace_s: float) -> None:
+    """Against every snapshot kept whole: spans begin a second after the one before, and count if they end no more than
+    2.5 s before now (this project's own rule)."""
+    watch, chance = LevelWatch(), np.random.default_rng(int(pace_s * 10))
+    kept: list[tuple[float, dict[int, int]]] = []
+    began: list[float] = []
+    levels = dict.fromkeys(range(1, 60), 100)
+    compared = 0
+    for step in range(120):
+        second = step * pace_s
+        if chance.random() < 0.6:
+            for slot in chance.integers(1, 60, 2).tolist():
+                levels[slot] = min(255, max(1, levels[slot] + int(chance.integers(-20, 21))))
+        watch.note(at(second, dict(levels)))
+        kept.append((second, dict(levels)))
+        if not began or second - began[-1] > 0.999:
+            began.append(second)
+        ends = [max(s for s, _ in kept if s < end - 1e-6) for end in began[1:]] + [second]
+        since = min(first for first, last in zip(began, ends, strict=True) if last > second - 2.501)
+        counted = [each for s, each in kept if s > since - 1e-6]
+        expected = {
+            slot for slot in levels if max(one[slot] for one in counted) - min(one[slot] for one in counted) >= 13
+        }
+        moving = watch.moving(NOW_NS + round(second * 10) * SECOND_NS // 10)
+        assert moving is not None
+        assert {slot + 1 for slot in np.flatnonzero(moving[0]).tolist()} == expected, second
+        compared += bool(expected)
+    assert compared > 20
 
 
 def test_what_moved_long_before_is_still() -> None:

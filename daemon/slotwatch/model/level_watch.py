@@ -18,6 +18,8 @@ MOVING_STEP = int(MOVING_SHARE * 255) + 1
 AROUND_NS = 5 * NANOSECONDS // 2
 """So long before and after its moment a reference looks for what moves."""
 MINUTES = 60
+SPANS = 4
+"""Spans of a second that reach AROUND_NS back from now: the one that goes on, and three before it."""
 SECONDS = 16
 """Longer than any loss timeout that is usual: the levels before a loss are still here when it is judged one."""
 
@@ -36,12 +38,20 @@ def live_rows(snapshot: Snapshot) -> dict[str, int]:
 
 @dataclass(slots=True)
 class _Span:
-    """Lowest and highest levels of about a second."""
+    """Lowest and highest levels of about a second: one array while nothing changes."""
 
     from_ns: int
     to_ns: int
     low: Levels
     high: Levels
+
+    def take(self, now_ns: int, levels: Levels) -> None:
+        self.to_ns = now_ns
+        if self.high is not self.low:
+            np.minimum(self.low, levels, out=self.low)
+            np.maximum(self.high, levels, out=self.high)
+        elif not np.array_equal(self.low, levels):
+            self.low, self.high = np.minimum(self.low, levels), np.maximum(self.high, levels)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,11 +94,11 @@ class LastGood:
 class LevelWatch:
     """Follows snapshots.
 
-    Memory: some 16 times the levels of all universes; 16 seconds and an hour of minutes, both compressed.
+    Memory: four to eight times the levels of all universes; 16 seconds and an hour of minutes, both compressed.
     """
 
     def __init__(self) -> None:
-        self._spans: deque[_Span] = deque(maxlen=8)
+        self._spans: deque[_Span] = deque(maxlen=SPANS)
         self._names: tuple[str, ...] = ()
         self._seen: deque[_Seen] = deque(maxlen=SECONDS)
         self._minutes: deque[_Minute] = deque(maxlen=MINUTES)
@@ -101,11 +111,10 @@ class LevelWatch:
             self._spans.clear()
         span = self._spans[-1] if self._spans else None
         if span is None or now_ns - span.from_ns >= NANOSECONDS:
-            self._spans.append(_Span(now_ns, now_ns, levels.copy(), levels.copy()))
+            kept = levels.copy()
+            self._spans.append(_Span(now_ns, now_ns, kept, kept))
         else:
-            np.minimum(span.low, levels, out=span.low)
-            np.maximum(span.high, levels, out=span.high)
-            span.to_ns = now_ns
+            span.take(now_ns, levels)
         if not self._seen or abs(now_ns - self._seen[-1].at_ns) >= NANOSECONDS:
             columns = snapshot.universes
             last_ns = columns["last_frame_ns"].astype(np.int64)
@@ -126,7 +135,7 @@ class LevelWatch:
             self._minutes.append(_Minute(snapshot.now_ns, names, packed, slots))
 
     def moving(self, at_ns: int) -> NDArray[np.bool_] | None:
-        """(U, 512) slots that changed by more than MOVING_SHARE around a moment; None while nothing was seen."""
+        """(U, 512) slots that changed by more than MOVING_SHARE around a moment of now; None while nothing was seen."""
         spans = [one for one in self._spans if one.to_ns >= at_ns - AROUND_NS and one.from_ns <= at_ns + AROUND_NS]
         if not spans:
             return None

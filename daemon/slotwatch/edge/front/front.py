@@ -217,7 +217,7 @@ class Front:
     def _take(self, snapshot: Snapshot, now_ns: int) -> None:
         self._new_ns = now_ns
         self._count_lag(max(0, now_ns - snapshot.now_ns) / 1e9)
-        self.sheet = Sheet(snapshot)
+        self.sheet, self._everything = Sheet(snapshot), None
         self.moments.note(self.sheet)
         for follower in self.followers:
             self._tell(follower, snapshot)

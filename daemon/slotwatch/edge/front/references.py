@@ -190,10 +190,10 @@ class References:
         is_csv, name = _is_csv(request), request.match_info["name"]
         tolerance = _tolerance(request, self._front.house.references.tolerance_percent)
         snapshot = self._front.current().snapshot
+        live = self._watch.live(snapshot)  # before the disk is waited for: what moves is known of now alone
         reference = await self._find(name)
         if reference is None:
             raise _none(name)
-        live = self._watch.live(snapshot)
         at_ns = snapshot.now_ns + snapshot.wall_offset_ns
 
         def make() -> ComparisonAnswer:
