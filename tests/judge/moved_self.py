@@ -11,7 +11,7 @@ from tests.judge.cases import FROM_S, HZ, desk, see
 from tests.judge.cases_control import HOUSE
 from tests.judge.cases_listener import TWO_NETWORKS, crowd, newcomers, polls, rubbish, with_one_at_home
 from tests.judge.moved import Moved, Rules, aged, columns, has_cause, is_open, plays
-from tests.judge.stage import house_of
+from tests.judge.stage import Desk, house_of, still
 from tests.judge.test_bridge import Tap
 from tests.judge.test_bridge import held as level_100
 
@@ -55,11 +55,20 @@ def damage(*counts: tuple[float, int]) -> list[tuple[float, object]]:
     return [see(1.0, DropsSeen, 0), *(see(t, DropsSeen, 0, 0, count) for t, count in counts)]
 
 
+def storm(universes: int, hz: float, lasts_s: float = 2.0) -> Callable[[], list[object]]:
+    """One source that sends each of its universes so often, one slot each."""
+    numbers = tuple(range(1, universes + 1))
+    sender = Desk("Storm", numbers, "10.0.0.9", 9, hz=hz, levels=still(1, 1), from_s=FROM_S, to_s=FROM_S + lasts_s)
+    return lambda: [desk(), sender]
+
+
 def losing(count: int) -> object:
     """A desk of which so many frames are missing, one by one, in the second after FROM_S."""
     first = round(FROM_S * HZ)
     return desk(drop=lambda universe, index, t: index - first in range(0, 2 * count, 2))
 
+
+STORMY = frozenset({"undeclared-universe", "unexpected-source", "fast-refresh"})
 
 SELF = [
     # Packets that were under way arrive a second after the change; those of three seconds after it were sent since.
@@ -90,6 +99,27 @@ SELF = [
         "lasts_s",
         5.0,
         plays(HOUSE, lambda: [desk(), polls(2000, 4.0)], lambda: [desk(), polls(2000, 5.0)], 10.0),
+    ),
+    Moved(
+        "packet-flood",
+        "levels_hz",
+        1000.0,
+        plays(HOUSE, storm(9, 100.0), storm(11, 100.0), FROM_S + 3.0),
+        beside=STORMY,
+    ),
+    Moved(
+        "packet-flood",
+        "each_hz",
+        500.0,
+        plays(HOUSE, storm(30, 450.0), storm(30, 550.0), FROM_S + 3.0),
+        beside=STORMY,
+    ),
+    Moved(
+        "packet-flood",
+        "levels_window_s",
+        2.0,
+        plays(HOUSE, storm(24, 500.0, 1.5), storm(24, 500.0, 1.9), FROM_S + 3.0),
+        beside=STORMY,
     ),
     # Its last packet that was not kept comes before 20 s; 3 s and the off-delay of a minute follow.
     Moved(

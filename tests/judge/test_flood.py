@@ -234,3 +234,47 @@ def test_a_flood_of_queries_of_invented_hosts_is_one_incident() -> None:
     assert {one.rule for one in shown.open} <= {"querier-changed"}
     assert "IGMP and MLD messages arrive from many addresses" in incident.summary
     assert len(shown.judge.listener.queriers[0]) <= 16
+
+
+STORM_HZ = 12_000
+
+
+def storm(universes: int, *, is_numbered: bool = True, seconds: float = 5.0) -> Plain:
+    """Packets of one slot from one identity, on so many universes in turn."""
+    made, counts = [], dict[int, int]()
+    for n in range(round(STORM_HZ * seconds)):
+        universe = 1 + n % universes
+        counts[universe] = counts.get(universe, -1) + 1
+        sequence = counts[universe] % 256 if is_numbered else 0
+        data = e131(universe, sequence, bytes(1), cid=b"\x09" * 16, name="Storm")
+        made.append(Packet(13 + n / STORM_HZ, data, "10.0.0.9", group_of(universe)))
+    return Plain(made)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("is_numbered", [True, False])
+@pytest.mark.parametrize("universes", [1, 50, 180])
+def test_a_storm_of_one_source_is_one_incident(universes: int, is_numbered: bool) -> None:
+    """44 frames a second are the most that DMX512 carries on a universe (ANSI E1.11); this is 60 and more."""
+    shown = Stage(HOUSE, main_desk(), storm(universes, is_numbered=is_numbered)).run(110.0)
+    incident = shown.only()
+    assert incident.rule == "packet-flood"
+    assert 'Packets of levels arrive from "Storm" (10.0.0.9), about 10,000 a second' in incident.summary
+    assert incident.closed_ns is not None, "it is over a minute after the last"
+
+
+@pytest.mark.slow
+def test_a_desk_that_dies_in_a_storm_of_another_is_told() -> None:
+    shown = Stage(HOUSE, main_desk(to_s=15.0), storm(50)).run(30.0)
+    lost = shown.rule("universe-lost")
+    assert lost.universes == ("e131/1", "e131/2") or set(lost.universes) <= {"e131/1", "e131/2"}
+    # 2.5 s after the last frame of the storm, which also sends these universes (ANSI E1.31-2018 6.7.1).
+    assert opened_after_s(lost) < 18.0 + 2.5 + 0.3
+
+
+@pytest.mark.slow
+def test_a_desk_with_many_universes_at_full_rate_is_no_storm() -> None:
+    """400 universes at 44 Hz are 17,600 packets a second: as many as such a house has."""
+    house = house_of(tuple(range(1, 401)))
+    shown = Stage(house, Desk("Desk A", tuple(range(1, 401)), hz=44, levels=moving(8, hz=44))).run(8.0)
+    assert shown.all == []

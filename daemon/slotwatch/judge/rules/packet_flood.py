@@ -1,19 +1,23 @@
-"""Packets that carry no levels come far more often than any house sends them: lists, polls, replies, syncs, IGMP."""
+"""Packets come far more often than any house sends: lists, polls, replies, syncs, IGMP, or levels of one source."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import partial
 
+from slotwatch.durations import ns_from_s
 from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.storms import Storms
 from slotwatch.model.surges import COUNTED_NS, Surge
 from slotwatch.snapshot import Confidence, Severity
 
 Flood = tuple[str, int]
-"""Kind of packet, and network."""
+"""Kind of packet, and network; of levels the row of their source."""
+LEVELS = "levels"
 WORDS = {
     "discovery": "E1.31 discovery lists",
     "polls": "Art-Net polls",
@@ -30,6 +34,9 @@ MOSTLY = 0.5
 class PacketFloodParameters(RuleParameters):
     packets_hz: float = number(2000.0, "packets of one kind on one network in each of these seconds")
     lasts_s: float = number(3.0, "whole seconds in a row, up to 9")
+    levels_hz: float = number(10_000.0, "packets of levels from one source")
+    each_hz: float = number(60.0, "of them on its mean universe: no desk sends so fast")
+    levels_window_s: float = number(1.0, "time over which those are counted")
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,9 +50,10 @@ def _surges(ctx: RuleContext) -> dict[Flood, Surge]:
     return ctx.model.occasions.surges.known | ctx.listener.group_messages.known
 
 
-def floods(ctx: RuleContext, p: PacketFloodParameters) -> dict[Flood, None]:
-    """Kinds of packets of which each of the last seconds had too many."""
-    found: dict[Flood, None] = {}
+def floods(ctx: RuleContext, p: PacketFloodParameters, storms: Storms) -> dict[Flood, None]:
+    """Kinds of packets of which each of the last seconds had too many, and sources that storm."""
+    stormy = storms.rates(ctx, p.levels_hz, p.each_hz, p.levels_window_s)
+    found: dict[Flood, None] = {(LEVELS, row): None for row in stormy}
     for key, surge in _surges(ctx).items():
         if not surge.busy_ns or ctx.now_ns - surge.busy_ns > COUNTED_NS:
             continue
@@ -56,12 +64,19 @@ def floods(ctx: RuleContext, p: PacketFloodParameters) -> dict[Flood, None]:
 
 def flood_began_ns(ctx: RuleContext, key: Flood, p: PacketFloodParameters) -> int:
     """When the run of seconds with so many began, to a second."""
+    if key[0] == LEVELS:
+        rows = ctx.streams_from(key[1])
+        # Seconds of its window may be from before: it began when its newest streams did, or within the window.
+        since_ns = int(ctx.streams.since_ns[rows].min()) if len(rows) else ctx.at_ns
+        return max(since_ns, ctx.at_ns - ns_from_s(p.levels_window_s))
     surge = _surges(ctx).get(key)
     return surge.began_ns(ctx.at_ns, p.packets_hz) if surge else 0
 
 
-def describe_flood(ctx: RuleContext, key: Flood, p: PacketFloodParameters) -> Finding:
+def describe_flood(ctx: RuleContext, key: Flood, p: PacketFloodParameters, storms: Storms) -> Finding:
     kind, network = key
+    if kind == LEVELS:
+        return _describe_storm(ctx, network, p, storms)
     surge = _surges(ctx).get(key, Surge())
     rate = max(surge.lately(ctx.at_ns, round(p.lasts_s)))
     # Two digits: a rate that wavers is not put into other words each second.
@@ -84,6 +99,26 @@ def describe_flood(ctx: RuleContext, key: Flood, p: PacketFloodParameters) -> Fi
     )
 
 
+def _describe_storm(ctx: RuleContext, source: int, p: PacketFloodParameters, storms: Storms) -> Finding:
+    rate = storms.rates(ctx, p.levels_hz, p.each_hz, p.levels_window_s).get(source, 0.0)
+    streams = ctx.streams
+    rows = ctx.streams_from(source)
+    universes = sorted(set(streams.universe[rows].tolist()))
+    shown, who = int(float(f"{rate:.1g}")), ctx.say_source(source)
+    return Finding(
+        group=f"flood:{LEVELS}:{ctx.source_key(source)}",
+        since_ns=0,
+        last_ns=storms.last_ns(ctx, source),
+        sources=(source,),
+        networks=(ctx.sources[source].network,),
+        facts=PacketFloodFacts("Packets of levels", f"{shown:,}", who),
+        evidence=(f"About {shown:,} packets of levels a second from {who} to {ctx.name_universes(universes)}.",),
+        confidence=Confidence.HIGH,
+        also_possible=("a loop between two switches, in which the same packets go round",),
+        weight=rate,
+    )
+
+
 def _say_who(surge: Surge, senders: list[str], named: int) -> str:
     if senders and surge.senders[senders[0]] >= MOSTLY * named:
         return senders[0]
@@ -91,8 +126,12 @@ def _say_who(surge: Surge, senders: list[str], named: int) -> str:
 
 
 def bind(setup: RuleSetup, p: PacketFloodParameters) -> tuple[RuleBinding, ...]:
-    began = partial(flood_began_ns, p=p)
-    return (RuleBinding(KEYS, partial(floods, p=p), partial(describe_flood, p=p), began_ns=began),)
+    began, storms = partial(flood_began_ns, p=p), setup.shared(Storms)
+    return (
+        RuleBinding(
+            KEYS, partial(floods, p=p, storms=storms), partial(describe_flood, p=p, storms=storms), began_ns=began
+        ),
+    )
 
 
 RULE = Rule(
@@ -104,6 +143,16 @@ RULE = Rule(
     "They are counted, and declared sources are judged as before.",
     judged_by=judged_by(PacketFloodParameters(), bind),
     facts=PacketFloodFacts,
+    explains=Explains(
+        25,
+        Reach(
+            SOURCE,
+            effects=frozenset({Effect.STREAM_TROUBLE}),
+            rules=frozenset(
+                {"fast-refresh", "undeclared-universe", "unexpected-source", "sequence-unusable", "repeated-packets"}
+            ),
+        ),
+    ),
     names_universes=False,
     faults=("F25",),
     next_checks=(

@@ -14,6 +14,7 @@ from slotwatch.judge.explain import NETWORK, SOURCE, UNIVERSE, Effect, Explains,
 from slotwatch.judge.homes import went_home
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.judge.silences import LOSS_TIMEOUTS, counts_from_ns, seen_by_listener, stopped_by_routes
+from slotwatch.judge.storms import Storms
 from slotwatch.judge.succession import MOST_LOOKED_AT
 from slotwatch.snapshot import Severity
 
@@ -28,7 +29,7 @@ class UniverseLostParameters(RuleParameters):
     lived_s: float = number(2.0, "shortest time for which an undeclared universe must have been heard to be lost")
 
 
-def is_lost(ctx: RuleContext, p: UniverseLostParameters) -> Mask:
+def is_lost(ctx: RuleContext, p: UniverseLostParameters, storms: Storms) -> Mask:
     """A universe that had data is silent for its loss timeout, or all of its streams were terminated."""
     universes = ctx.universes
     had = universes.used & (universes.last_arrival_ns > 0)
@@ -44,6 +45,7 @@ def is_lost(ctx: RuleContext, p: UniverseLostParameters) -> Mask:
         # What came in by the wrong network and is back on its own is not lost.
         for row in np.flatnonzero(lost & (universes.declared < 0))[:MOST_LOOKED_AT].tolist():
             lost[row] = not went_home(ctx, row)
+    lost &= ~storms.brought(ctx, lost)
     return _without_own(ctx, seen_by_listener(ctx, lost))
 
 
@@ -81,7 +83,7 @@ def may_be_lost_soon(ctx: RuleContext, row: int) -> bool:
 
 
 def bind(setup: RuleSetup, p: UniverseLostParameters) -> tuple[RuleBinding, ...]:
-    lost = partial(is_lost, p=p)
+    lost = partial(is_lost, p=p, storms=setup.shared(Storms))
     return (RuleBinding(UNIVERSES, lost, describe_lost, TICK_NS, refresh_s=None, may_return_soon=may_be_lost_soon),)
 
 

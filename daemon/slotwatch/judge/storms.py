@@ -1,0 +1,76 @@
+"""Storms: one source that sends packets of levels far faster than any house does, and what is left of it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.durations import NANOSECONDS
+from slotwatch.model.windows import FRAMES, OTHERS
+
+if TYPE_CHECKING:
+    from slotwatch.house.schema import House
+    from slotwatch.judge.context import RuleContext
+
+LINGERS_NS = 4 * NANOSECONDS
+"""So long after a storm its universes still count as sent: loss timeout (ANSI E1.31-2018 6.7.1), and some slack."""
+REMEMBERED_NS = 600 * NANOSECONDS
+"""So long after a storm nobody asks where its universes went: they are asked for no longer than that themselves."""
+MOST_REMEMBERED = 256
+
+
+class Storms:
+    """Remembers which sources stormed lately."""
+
+    def __init__(self, house: House) -> None:
+        self._known: dict[str, tuple[int, float]] = {}
+        """When a source last stormed, and how many packets a second it sent; by identity, a row may be another's."""
+
+    def rates(self, ctx: RuleContext, packets_hz: float, each_hz: float, window_s: float) -> dict[int, float]:
+        """Rows of the sources that storm, or did a moment ago, and how many packets a second each sent.
+
+        each_hz: more than this on its mean universe, so that no desk with a whole network of universes is one.
+        """
+        self._look(ctx, packets_hz, each_hz, window_s)
+        lately = {key for key, (last_ns, _) in self._known.items() if ctx.now_ns - last_ns <= LINGERS_NS}
+        if not lately:
+            return {}
+        keys = {row: ctx.source_key(row) for row in ctx.sources}
+        return {row: self._known[key][1] for row, key in keys.items() if key in lately}
+
+    def last_ns(self, ctx: RuleContext, source: int) -> int:
+        """When a source last stormed; 0: never."""
+        return self._known.get(ctx.source_key(source), (0, 0.0))[0]
+
+    def _look(self, ctx: RuleContext, packets_hz: float, each_hz: float, window_s: float) -> None:
+        streams = ctx.streams
+        counts = ctx.counted((FRAMES, OTHERS), window_s)
+        if counts.sum() <= packets_hz * window_s:
+            return
+        rows = np.flatnonzero(streams.used & (counts > 0))
+        sources = streams.source[rows]
+        packets, universes = np.bincount(sources, counts[rows]), np.bincount(sources)
+        stormy = (packets > packets_hz * window_s) & (packets > each_hz * window_s * universes)
+        for row in np.flatnonzero(stormy).tolist():
+            key = ctx.source_key(row)
+            self._known.pop(key, None)
+            self._known[key] = ctx.at_ns, float(packets[row]) / window_s
+        while len(self._known) > MOST_REMEMBERED:
+            del self._known[next(iter(self._known))]
+
+    def brought(self, ctx: RuleContext, lost: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """(U,) of lost universes that the house does not declare, those that only sources sent which stormed lately."""
+        found = np.zeros(len(lost), np.bool_)
+        known = {key for key, (last_ns, _) in self._known.items() if ctx.at_ns - last_ns <= REMEMBERED_NS}
+        if not known:
+            return found
+        stormed: dict[int, bool] = {}
+        for row in np.flatnonzero(lost & (ctx.universes.declared[: len(lost)] < 0)).tolist():
+            sources = ctx.sources_of(ctx.streams_of(row).tolist())
+            for source in sources - stormed.keys():
+                stormed[source] = ctx.source_key(source) in known
+            # A full table keeps no stream of some universes of a storm: nobody else sent those.
+            found[row] = all(stormed[source] for source in sources)
+        return found
