@@ -79,8 +79,8 @@ def test_an_undeclared_house_reloads_as_what_it_is(tmp_path: Path) -> None:
         (["--interface", "lo", "--universes", "64-1"], "the lower one first"),
         (["--interface", "lo", "--universes", "0-5"], "universes go from 1 to 63999"),
         (["--interface", "lo", "--universes", "1-63999"], "names more than 4096 universes"),
-        (["--interface", "lo", "--universes", "a"], "is no list of universes such as 1-64"),
-        (["--interface", "lo", "--page", "8580x"], "is no address such as 127.0.0.1:8580"),
+        (["--interface", "lo", "--universes", "a"], "is not a list of universes such as 1-64"),
+        (["--interface", "lo", "--page", "8580x"], "is not an address such as 127.0.0.1:8580"),
         (["--interface", "lo", "--state", "/dev/null/x"], "cannot be made: Not a directory"),
     ],
 )

@@ -156,7 +156,7 @@ def test_after_a_desk_died_its_incident_shows_the_levels_of_before(tmp_path: Pat
         (["save"], "save needs NAME"),
         (["list", "act 1"], "list takes no NAME"),
         (["save", "act 1", "--csv"], "save gives no table"),
-        (["--url", "ftp://x"], "is no address"),
+        (["--url", "ftp://x"], "is not an address"),
     ],
 )
 def test_a_wrong_call_says_what_is_right(words: list[str], sentence: str, capsys: pytest.CaptureFixture[str]) -> None:

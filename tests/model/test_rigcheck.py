@@ -129,7 +129,7 @@ def test_survives_a_restart_as_plain_json() -> None:
     again = RigCheck.restored(hand.plan, kept, shift_ns=5 * S)
     assert again.done == {name: t + 5 * S for name, t in hand.check.done.items()}
     assert again.running and len(again.flagged) == 1 and again.started_ns == 5 * S
-    with pytest.raises(ValueError, match="this is no rig check"):
+    with pytest.raises(ValueError, match="this is not a rig check"):
         rig_check_of({"running": True})
 
 

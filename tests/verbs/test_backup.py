@@ -149,5 +149,5 @@ def test_a_backup_of_a_newer_history_is_refused(tmp_path: Path, capsys: pytest.C
 
 def test_a_file_that_is_something_else_is_not_overwritten(house: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["backup", str(house), "-c", str(house)]) == 2
-    assert "exists and is no backup" in capsys.readouterr().err
+    assert "exists and is not a backup" in capsys.readouterr().err
     assert house.read_text() == HOUSE

@@ -152,7 +152,7 @@ def test_a_clock_that_was_set_is_no_silence() -> None:
     line = next(line for line in lines(steps) if "clock was set" in line)
     assert line == (
         "The recording computer's clock was set while it recorded: back by 1 h 0 min 0 s at 2026-01-01T00:00:00.000Z, "
-        "forward by 2.0 s at 2026-01-01T00:00:00.000Z and 3 more times. This counts as no silence."
+        "forward by 2.0 s at 2026-01-01T00:00:00.000Z and 3 more times. It is not counted as silence."
     )
     assert replay_json(report(steps))["clock_steps"] == 5
 

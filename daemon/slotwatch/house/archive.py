@@ -47,7 +47,7 @@ class CheckedArchive:
         try:
             self._zip = zipfile.ZipFile(io.BytesIO(data))
         except (zipfile.BadZipFile, ValueError, NotImplementedError, OSError) as error:
-            raise self.refused(f"it is no readable zip archive: {error}") from None
+            raise self.refused(f"it is not a readable zip archive: {error}") from None
         self.names: dict[str, zipfile.ZipInfo] = {}
         for entry in self._zip.infolist():
             self._check_entry(entry)
@@ -82,7 +82,7 @@ class CheckedArchive:
         except DefusedXmlException:
             raise self.refused(f"{name} in it declares a DTD or entities, which such a file never needs") from None
         except (ParseError, ValueError, LookupError) as error:
-            raise self.refused(f"{name} in it is no XML: {error}") from None
+            raise self.refused(f"{name} in it is not XML: {error}") from None
         return root
 
     def refused(self, wanted: str) -> HouseFileError:

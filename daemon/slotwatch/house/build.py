@@ -109,7 +109,7 @@ def alerts(document: Document, converter: Converter) -> Alerts:
     entry = document.table(BY_NAME["alerts"], converter)
     for name, _ in entry["labels"]:
         if not re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", name):
-            entry.wrong("labels", f"{name!r} is no label name; letters, digits and _ are wanted")
+            entry.wrong("labels", f"{name!r} is not a label name; letters, digits and _ are wanted")
     return Alerts(**entry.values)
 
 

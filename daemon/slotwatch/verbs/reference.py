@@ -160,7 +160,7 @@ class _Daemon:
         house = load_house(arguments.config) if arguments.config else None
         self._url = (arguments.url or (url_of(house) if house else DEFAULT_URL)).rstrip("/")
         if not self._url.startswith(("http://", "https://")):
-            raise EdgeError(f"{self._url} is no address", f"give --url as {DEFAULT_URL}")
+            raise EdgeError(f"{self._url} is not an address", f"give --url as {DEFAULT_URL}")
         own = house and house.http.certificate_file
         ca = arguments.ca or (house and own and str(read_place(house, own))) or None
         try:

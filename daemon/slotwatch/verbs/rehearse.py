@@ -107,7 +107,7 @@ def _play(scenario: Scenario) -> None:
     print(f"{scenario.name}: {scenario.title}")
     print(f"to 127.0.0.1, ports {player.e131_port} and {player.artnet_port}, {scenario.seconds:g} s; Ctrl-C ends it")
     if not scenario.live:
-        print("its evidence is no packet, so only its packets are played; --capture writes what a wire can carry")
+        print("its evidence is not in packets, so only its packets are played; --capture writes what a wire can carry")
     _report(player.play(scenario.items()))
 
 
@@ -157,7 +157,7 @@ def _player() -> Player:
 def _report(played: Played) -> None:
     text = f"{played.packets} packets sent, at most {played.latest_ns / 1e6:.1f} ms behind their time"
     if played.not_played:
-        text += f"; {played.not_played} events that are no packets were not played"
+        text += f"; {played.not_played} events that are not packets were not played"
     if played.latest_ns > BUSY_NS:
         text += "; this computer was too busy to keep their time, and uneven refresh may have been seen"
     print(text, file=sys.stderr)

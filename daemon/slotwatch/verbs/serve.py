@@ -89,7 +89,7 @@ def _state_directory(named: str | None) -> Path:
 def _address(text: str) -> tuple[str, int]:
     host, colon, port = text.rpartition(":")
     if not colon or not port.isascii() or not port.isdigit() or not 1 <= int(port) <= 65535:
-        raise argparse.ArgumentTypeError(f"{text!r} is no address such as 127.0.0.1:8580")
+        raise argparse.ArgumentTypeError(f"{text!r} is not an address such as 127.0.0.1:8580")
     return host.strip("[]") or "127.0.0.1", int(port)
 
 

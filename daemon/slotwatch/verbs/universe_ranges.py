@@ -16,7 +16,7 @@ def universes(text: str) -> tuple[int, ...]:
     for part in text.split(","):
         first, dash, last = part.strip().partition("-")
         if not _is_number(first) or (dash and not _is_number(last)):
-            raise argparse.ArgumentTypeError(f"{text!r} is no list of universes such as 1-64 or 1,5,10-12")
+            raise argparse.ArgumentTypeError(f"{text!r} is not a list of universes such as 1-64 or 1,5,10-12")
         begin, end = int(first), int(last or first)
         if not 1 <= begin <= end <= LAST:
             raise argparse.ArgumentTypeError(f"{part.strip()!r}: universes go from 1 to {LAST}, the lower one first")

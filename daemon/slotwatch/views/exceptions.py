@@ -19,7 +19,7 @@ def end_of_exception(until: str, now_wall_ns: int, time_zone: str) -> int:
     now = datetime.fromtimestamp(now_wall_ns / NANOSECONDS, zone)
     end = _end(until.strip(), now, zone)
     if not now < end <= now + LONGEST:
-        raise ValueError(f"{until!r} is past, or more than two years ahead; an exception needs an end to come")
+        raise ValueError(f"{until!r} is past, or more than two years ahead; an exception needs an end in the future")
     return int(end.timestamp()) * NANOSECONDS
 
 
@@ -32,7 +32,7 @@ def _end(until: str, now: datetime, zone: tzinfo) -> datetime:
             return datetime.combine(date.fromisoformat(until) + timedelta(days=1), time(0), zone)
         found = datetime.fromisoformat(until)
     except (ValueError, OverflowError):
-        raise ValueError(f'{until!r} is no end; write "tonight" or a date such as 2027-01-31') from None
+        raise ValueError(f'{until!r} is not an end; write "tonight" or a date such as 2027-01-31') from None
     return found if found.tzinfo else found.replace(tzinfo=zone)
 
 

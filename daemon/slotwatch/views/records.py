@@ -189,7 +189,7 @@ def rig_check_of(kept: KeptRigCheck) -> RigCheckMemory:
             ),
         )
     except (KeyError, TypeError, AttributeError, ValueError) as error:
-        raise ValueError(f"this is no rig check: {error!r}") from None
+        raise ValueError(f"this is not a rig check: {error!r}") from None
 
 
 def lamp_hours_of(kept: KeptLampHours) -> LampHours:
@@ -206,7 +206,7 @@ def lamp_hours_of(kept: KeptLampHours) -> LampHours:
             band=None,
         )
     except (TypeError, ValueError) as error:
-        raise ValueError(f"these are no hours of a lamp: {error!r}") from None
+        raise ValueError(f"these are not the hours of a lamp: {error!r}") from None
 
 
 def exception_record(made: MadeException) -> KeptException:

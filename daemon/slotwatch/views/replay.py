@@ -175,7 +175,7 @@ def _heading(capture: CaptureSummary) -> list[str]:
         lines.append(
             f"The recording computer's clock was set while it recorded: {steps}"
             + (f" and {more} more times" if more else "")
-            + ". This counts as no silence."
+            + ". It is not counted as silence."
         )
     return lines
 

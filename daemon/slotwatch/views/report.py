@@ -43,7 +43,7 @@ thead{display:table-header-group}tr,figure{break-inside:avoid}}
 REASONS = {
     "link-down": "this listener's own link was down",
     "host-overrun": "this computer lost packets before they were judged",
-    "stall": "this computer did not get to judging",
+    "stall": "this computer had no time to judge",
     "not-running": "slotwatch was stopped",
     "ended-unexpectedly": "slotwatch ended without being stopped: a power cut, a crash or a kill",
 }

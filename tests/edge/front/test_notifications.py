@@ -346,7 +346,7 @@ async def test_a_pipe_as_address_file_stops_nothing(tmp_path: Path) -> None:
     os.mkfifo(place)
     async with asyncio.timeout(PATIENCE_S):
         outcome = await send_test(notified_house(tmp_path, fabricate.house(), receiver), PAGE, "duty phone")
-    assert "is no ordinary file" in outcome
+    assert "is not an ordinary file" in outcome
 
 
 async def test_a_full_queue_drops_the_oldest_and_counts_it(tmp_path: Path) -> None:

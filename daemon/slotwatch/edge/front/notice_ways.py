@@ -106,7 +106,7 @@ def signing_key(secret: bytes) -> bytes:
     try:
         return base64.b64decode(secret[len(KEY_PREFIX) :], validate=True)
     except binascii.Error:
-        raise SecretFileError("what follows whsec_ is no base64") from None
+        raise SecretFileError("what follows whsec_ is not base64") from None
 
 
 def signature(key: bytes, number: str, at_s: int, body: bytes) -> dict[str, str]:

@@ -38,7 +38,7 @@ def read_credentials(path: Path, version: str) -> Credentials:
     try:
         text = octets.decode("utf-8")
     except UnicodeDecodeError:
-        raise SecretFileError(f"{path} is no text") from None
+        raise SecretFileError(f"{path} is not text") from None
     return _community(path, text) if version == "2c" else _user(path, text)
 
 

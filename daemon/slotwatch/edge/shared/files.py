@@ -51,7 +51,7 @@ def read_file(path: Path, shown: str) -> bytes:
         if path.is_dir():
             raise _refused(shown, "it is a directory, not a file")
         if not path.is_file() and path.exists():
-            raise _refused(shown, "it is no ordinary file")
+            raise _refused(shown, "it is not an ordinary file")
         with path.open("rb") as file:
             data = file.read(MAX_FILE_BYTES + 1)
     except FileNotFoundError:

@@ -22,7 +22,7 @@ def read_secret(path: Path) -> bytes:
         raise SecretFileError(f"{path} cannot be read ({error.strerror})") from None
     try:
         if not stat.S_ISREG(os.fstat(handle).st_mode):
-            raise SecretFileError(f"{path} is no ordinary file")
+            raise SecretFileError(f"{path} is not an ordinary file")
         found = os.read(handle, MOST_BYTES + 1)
     except OSError as error:
         raise SecretFileError(f"{path} cannot be read ({error.strerror})") from None

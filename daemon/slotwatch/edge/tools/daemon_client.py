@@ -39,7 +39,7 @@ class DaemonClient:
     def ask(self, path: str, body: object = None, within_s: float = ANSWER_WITHIN_S) -> bytes:
         """Get an answer; with a body, POST it as JSON. NoDaemonError if nobody answers, EdgeError if it is refused."""
         if not self.url.startswith(("http://", "https://")):
-            raise EdgeError(f"{self.url} is no address", f"give --url as {DEFAULT_URL}")
+            raise EdgeError(f"{self.url} is not an address", f"give --url as {DEFAULT_URL}")
         try:
             context = ssl.create_default_context(cafile=self.ca_file or None) if self.url[:6] == "https:" else None
             # No proxy: the daemon is on this computer or on this network.

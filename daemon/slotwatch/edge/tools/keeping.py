@@ -65,7 +65,7 @@ def backup(house_file: Path, target: Path) -> Kept:
     """Write the house and its history into one file. EdgeError or HouseFileError if it cannot be done."""
     house, read = load_noting(house_file)
     if target.exists() and not _is_backup(target):
-        raise EdgeError(f"{target} exists and is no backup", "choose another name")
+        raise EdgeError(f"{target} exists and is not a backup", "choose another name")
     base = Path(house.file).parent
     inside = [path for path in read if path.is_relative_to(base)]
     outside = [str(path) for path in read if path not in inside]
@@ -166,7 +166,7 @@ def _refuse_if_used(history: Path) -> None:
 
 def _checked(archive: zipfile.ZipFile, source: Path) -> tuple[Manifest, list[str]]:
     """The manifest and the names to be put back. Whoever made the archive, nothing leaves the house's directory."""
-    wrong = EdgeError(f"{source} is no backup of slotwatch", "give a file that slotwatch backup wrote")
+    wrong = EdgeError(f"{source} is not a backup of slotwatch", "give a file that slotwatch backup wrote")
     names = [entry.filename for entry in archive.infolist()]
     if MANIFEST not in names or len(names) > MOST_FILES or len(set(names)) != len(names):
         raise wrong
