@@ -1,6 +1,6 @@
 """What live judgement of a full patch costs beside the bare engine: `python -m benchmarks.patched`.
 
-512 universes at 44 Hz, every level moving, on a house with 20,000 fixtures of which each 200th faces the
+512 universes at 44 Hz, every level moving, on a house with 20,000 fixtures of which every 200th faces the
 audience. Both figures come from one run on one thread: the thread's own CPU time is read around everything
 that exists only because of the patch, so that other load of the machine falls on both alike.
 """

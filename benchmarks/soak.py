@@ -1,7 +1,7 @@
 """A long run of 512 universes with everything on: what must stay flat is printed each minute, and compared at the end.
 
 `python -m benchmarks.soak MINUTES` (60): 512 universes at 44 Hz, the recorder, eight routes to loopback, one listener
-of events, a scrape each 15 s, a reload each minute. Every five minutes the sender pauses for 4 s: an incident of all
+of events, a scrape every 15 s, a reload each minute. Every five minutes the sender pauses for 4 s: an incident of all
 universes opens, is captured, closes and goes into the history. `make bench` leaves it out, since it takes an hour.
 
 Flat is what in the last third of the run is no higher than in the third before it, by more than the slack printed.

@@ -199,4 +199,4 @@ def test_a_reload_that_changes_other_routes_costs_a_running_one_no_frame(tmp_pat
             assert daemon.children()["routes"] == child
             assert after["frames"] > before["frames"] + 20
             assert (after["lost_frames"], after["state"]) == (before["lost_frames"], "steady")
-            assert after["interval_ms"]["max"] < 500, "starting anew it listened for 1.1 s first"
+            assert after["interval_ms"]["max"] < 500, "starting again it listened for 1.1 s first"

@@ -32,7 +32,7 @@ def group(file: Path, ports: Ports) -> Iterator[Daemon]:
 
 
 def power_cut(daemon: Daemon) -> None:
-    """Every process at once, without notice: the parent first, so that nothing is started anew."""
+    """Every process at once, without notice: the parent first, so that nothing is restarted."""
     children = list(daemon.children().values())
     for number in (daemon.process.pid, *children):
         with contextlib.suppress(ProcessLookupError):

@@ -9,7 +9,7 @@ const kept = new Kept();
 
 let order = { of: null, count: -1, names: [] };
 
-/** All universes in their order. It is worked out anew only when one comes or goes: an update of rates costs no sorting. */
+/** All universes in their order. It is worked out again only when one comes or goes: an update of rates costs no sorting. */
 export function sorted(feed) {
   if (order.of !== feed || order.count !== feed.comings) order = { of: feed, count: feed.comings, names: inOrder(feed.universes).map((row) => row.universe) };
   return order.names.map((name) => feed.universes.get(name));

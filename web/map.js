@@ -6,7 +6,7 @@ import { STATES, WORST_FIRST, count, list, parts, ranges, stateWord } from "./wo
 export const IN_BLOCK = 16;
 const kept = new Kept();
 
-/** Sixteen at a time, begun anew where another protocol begins. */
+/** Sixteen at a time, begun again where another protocol begins. */
 export function blocksOf(rows) {
   const blocks = [];
   for (const row of rows) {

@@ -55,7 +55,7 @@ export function usualPart(entry, minutes, nowMs) {
   const text = usualText(usual, minutes);
   return [trouble,
     h("p", { key: "text" }, text),
-    usual.restarted ? h("p", { class: "quiet", key: "anew" }, `The figures start again on ${String(usual.restarted.at).slice(0, 10)}: ${usual.restarted.why}.`) : null,
+    usual.restarted ? h("p", { class: "quiet", key: "again" }, `The figures start again on ${String(usual.restarted.at).slice(0, 10)}: ${usual.restarted.why}.`) : null,
     (usual.grows_worse || []).map((one) => h("p", { key: one.figure }, one.text)),
     figures.interval_p99_ms ? band(BANDS[0], figures, minutes, nowMs, text) : null,
     BANDS.slice(1).filter((kind) => isWorse(kind, figures, minutes, nowMs)).map((kind) => [

@@ -36,7 +36,7 @@ STOP_WITHIN_S = 3.0
 READY_WITHIN_S = 120.0
 """The whole, at the first start. A process that ends meanwhile is noticed at once."""
 STUCK_S = {"intake": 5.0, "judging": 10.0, "front": 12.0, "routes": 12.0}
-"""Without progress for so long a process that was ready is ended and started anew."""
+"""Without progress for so long a process that was ready is ended and restarted."""
 STARTS_BEFORE_GIVING_UP = 5
 TURN_S = 0.25
 ORDER = ("intake", "judging", "front", "routes")
@@ -117,7 +117,7 @@ class App:
             self.say(text)
 
     def _wait_s(self) -> float:
-        """Turns are rare, but a child that is due to be started anew is not made to wait."""
+        """Turns are rare, but a child that is due to be restarted is not made to wait."""
         now_ns = monotonic_ns()
         due = [c.due_ns for c in self._children.values() if c.due_ns]
         return min([TURN_S, *(max(0.0, (at - now_ns) / 1e9) for at in due)])
@@ -289,7 +289,7 @@ class App:
             self._notifier.watchdog()
 
     def replace(self, role: str) -> None:
-        """Have a process end and start it anew once it is gone: two of a role would read each other's messages."""
+        """Have a process end and start it again once it is gone: two of a role would read each other's messages."""
         child = self._children[role]
         if child.channel is not None:
             child.replaced_by_ns = monotonic_ns() + int(STOP_WITHIN_S * 1e9)

@@ -33,7 +33,7 @@ CALM_NS = 100_000_000
 SETTLED_NS = 400_000_000
 """And while nothing is under way and packets bring no change."""
 NOTE_NS = 1_000_000_000
-"""How often states go into the minute's summary, and readiness is judged anew."""
+"""How often states go into the minute's summary, and readiness is judged again."""
 MAX_MARK = 500
 """Letters of a mark that are kept."""
 
@@ -94,7 +94,7 @@ class Engine:
         self.judge.observe(observation)
 
     def tick(self, now_ns: int, wall_offset_ns: int | None = None) -> None:
-        """Let time pass and judge. Wanted after `rest_ns`; a time that has passed already judges nothing anew."""
+        """Let time pass and judge. Wanted after `rest_ns`; for a time that has passed already nothing is judged."""
         if wall_offset_ns is not None:
             self.wall_offset_ns = wall_offset_ns
         if now_ns < self.now_ns:

@@ -78,7 +78,7 @@ def main(argv: list[str]) -> int:
     except SlotwatchError as error:
         wiring.lifeline.send(CouldNotRun(tuple(error.lines)))
         return 2
-    except Exception as error:  # the last line of defence: the parent says it and starts this role anew
+    except Exception as error:  # the last line of defence: the parent says it and starts this role again
         if os.environ.get("SLOTWATCH_TRACEBACK"):
             raise
         line = f"internal fault in {role}: {type(error).__name__}: {error} ({_place(error)})"

@@ -89,5 +89,5 @@ def test_what_is_held_without_input_goes_on_being_held() -> None:
         shown.flush()
     assert shown.bridge.status(shown.now_ns)[0].state == RouteState.HOLDING.value
     frames = [frame for _, frame in shown.sent]
-    assert 2 <= len(frames) <= 3, "keep-alive each 0.9 s"
+    assert 2 <= len(frames) <= 3, "keep-alive every 0.9 s"
     assert all(frame.what is What.LEVELS and frame.values[0] == 4 for frame in frames)

@@ -64,7 +64,7 @@ def behind(seconds: float) -> Levels:
 
 
 def steps(*, late_s: float, until_s: float) -> list[object]:
-    """Two universes of one desk that step each 1.5 s from FROM_S on, the second so much later until a time."""
+    """Two universes of one desk that step every 1.5 s from FROM_S on, the second so much later until a time."""
 
     def look(shift_s: float) -> Levels:
         return lambda t: bytes([int(max(0.0, t - FROM_S - (shift_s if t < until_s else 0.0)) / 1.5) * 5 % 250]) * 64
@@ -210,7 +210,7 @@ CASES = [
         # One and a half of the shortest frame of 512 slots (22.7 ms, ANSI E1.11 timing) are 34 ms.
         lambda: steps(late_s=0.03, until_s=END_S),
         lambda: steps(late_s=0.04, until_s=END_S),
-        # Steps come each 1.5 s; the first of a stream has none before it, and five that do are needed.
+        # Steps come every 1.5 s; the first of a stream has none before it, and five that do are needed.
         (9.0, 9.7),
         # Steps are remembered for a minute.
         closes_s=(45.0, 71.0),

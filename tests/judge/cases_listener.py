@@ -126,7 +126,7 @@ CASES = [
     Case(
         "networks-swapped",
         TWO_NETWORKS,
-        # A universe at rest is kept alive each 1,000 ms at the latest (ANSI E1.31-2018 6.6.2): 1.4 s may be one lost.
+        # A universe at rest is kept alive every 1,000 ms at the latest (ANSI E1.31-2018 6.6.2): 1.4 s may be one lost.
         lambda: swapped(FROM_S + 1.4),
         lambda: swapped(END_S),
         # It takes the notes of undeclared universes over, which come a second after the change.

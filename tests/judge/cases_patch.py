@@ -32,7 +32,7 @@ def flash(hz: float, high: float = 255) -> Slots:
 
 
 def crossing(torn_times: int) -> Slots:
-    """A slow move of pan that crosses a coarse step each 0.8 s, so often with its fine slot a frame late."""
+    """A slow move of pan that crosses a coarse step every 0.8 s, so often with its fine slot a frame late."""
 
     def at(t: float) -> dict[int, float]:
         now, before = int(20000 + 320 * (t - FROM_S)), int(20000 + 320 * (t - FROM_S - 0.025))

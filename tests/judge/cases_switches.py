@@ -52,7 +52,7 @@ def restarted() -> Play:
 
 
 def wraps() -> Play:
-    """Up for 497 days: its up time begins anew, and it did not restart (RFC 3418: 32 bits of hundredths)."""
+    """Up for 497 days: its up time begins again, and it did not restart (RFC 3418: 32 bits of hundredths)."""
     return played(switch(up_for_s=(1 << 32) / 100 - FROM_S))
 
 

@@ -21,7 +21,7 @@ def stepping(period_s: float, late_s: float) -> Callable[[], Play]:
 
 
 def deaf_before_steps() -> Play:
-    """Single steps each 2 s; between 1.3 and 1.1 s before each, this computer does not listen."""
+    """Single steps every 2 s; between 1.3 and 1.1 s before each, this computer does not listen."""
     return [*stepping(2.0, 0.04)(), *(see(FROM_S + 2.0 * n - 1.3, StallSeen, 200_000_000) for n in range(1, 8))]
 
 

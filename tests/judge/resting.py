@@ -13,7 +13,7 @@ class Resting(Stage):
     """When its first pass is made, in ticks: how pauses lie against what happens."""
 
     def run(self, until_s: float) -> Resting:
-        """Play until a time. Played once: a second call would begin anew."""
+        """Play until a time. Played once: a second call would begin again."""
         engine = Engine(self.house, now_ns=START_NS, wall_offset_ns=WALL_OFFSET_NS, compiled=COMPILED)
         engine.judge = self.judge
         self.model = engine.model

@@ -32,7 +32,7 @@ WALL_OFFSET_NS = 1_800_000_000 * S
 TICK_NS = 50_000_000
 
 LAY_OUT_AHEAD_FROM = 3
-"""From this step of a play on its packets are made for twice the time: each layout makes all of them anew."""
+"""From this step of a play on its packets are made for twice the time: each layout makes all of them again."""
 
 COMPILED = load()
 """What packets that only go on take, as in the daemon. Without it the plays take half as long again."""

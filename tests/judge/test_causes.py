@@ -402,7 +402,7 @@ def test_what_this_computer_sends_itself_proves_no_network() -> None:
 
 
 def test_frames_at_rest_that_are_lost_in_a_row_on_a_way_that_loses_frames_accuse_the_way() -> None:
-    """E1.31-2018 6.6.2 and 6.7.1: at rest a frame comes each 0.8 to 1 s, and after 2.5 s without one it is a loss."""
+    """E1.31-2018 6.6.2 and 6.7.1: at rest a frame comes every 0.8 to 1 s, and after 2.5 s without one it is a loss."""
 
     def lost(universe: int, index: int, t: float) -> bool:
         return t >= 8.0 and index % 10 == 0 if universe == 1 else 12.0 <= t < 15.5
@@ -429,7 +429,7 @@ def pausing(keep_alive_s: float, *, sent: bool) -> set[str]:
 
 
 def test_drop_outs_of_a_universe_at_rest_are_no_slow_keep_alive() -> None:
-    """E1.31-2018 6.6.2: at rest a frame each 0.8 to 1 s; its numbers (6.2.5) tell which were lost on the way."""
+    """E1.31-2018 6.6.2: at rest a frame every 0.8 to 1 s; its numbers (6.2.5) tell which were lost on the way."""
     assert any("at rest only every 3" in said for said in pausing(3.0, sent=False))
     lossy = pausing(0.5, sent=True)
     assert lossy

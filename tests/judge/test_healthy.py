@@ -18,7 +18,7 @@ SPARE = DeclaredSource("spare desk", address="10.0.0.2", role="backup", standby=
 
 
 def test_an_idle_universe_on_keep_alive() -> None:
-    """One packet each 0.9 s (ANSI E1.31-2018 6.6.2: 800 to 1000 ms)."""
+    """One packet every 0.9 s (ANSI E1.31-2018 6.6.2: 800 to 1000 ms)."""
     shown = Stage(house_of((1,)), Desk("Desk A", (1,), levels=still(), rests=True)).run(30.0)
     assert shown.all == []
     assert shown.judge.universe_states(shown.model, shown.now_ns)[0] == UniverseState.AT_REST

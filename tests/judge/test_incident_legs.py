@@ -56,7 +56,7 @@ class Lister(Desk):
 
 
 def test_a_source_that_moves_to_a_network_where_it_was_once_is_on_the_wrong_network() -> None:
-    """At get-in its lead was in the other switch for a moment; a list comes each 10 s (ANSI E1.31-2018 4.3)."""
+    """At get-in its lead was in the other switch for a moment; a list comes every 10 s (ANSI E1.31-2018 4.3)."""
     once, again = (
         Lister(OTHER.name, (), "10.1.0.3", 3, from_s=from_s, to_s=to_s, network=1, discovery=True, cid=OTHER.cid)
         for from_s, to_s in ((0.0, 9.0), (51.5, 100.0))

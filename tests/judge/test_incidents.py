@@ -80,7 +80,7 @@ def test_what_returns_by_another_cause_is_another_incident(cause: str, same: boo
 
 @pytest.mark.parametrize("universes", [("e131/1",), ("e131/1", "e131/9")])
 def test_what_returns_is_told_by_itself(universes: tuple[str, ...]) -> None:
-    """It was over: when it began, and what it takes, is worked out anew. Causes that it went through are its own."""
+    """It was over: when it began, and what it takes, is worked out again. Causes that it went through are its own."""
     book = IncidentBook(0)
     wide = replace(LOST, universes=("e131/1", "e131/2"), sources=("Desk A", "Desk B"), cause="path-or-sender")
     book.update([wide], 10 * S)

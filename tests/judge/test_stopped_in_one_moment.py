@@ -56,7 +56,7 @@ def causes_of(stage: Stage) -> dict[tuple[str, ...], str]:
 
 
 def test_an_output_that_is_switched_off_says_nothing_of_a_media_server_that_dies_with_it() -> None:
-    """At rest the media server sends each 4 s, so that its last packet before 15 s came at 12 s."""
+    """At rest the media server sends every 4 s, so that its last packet before 15 s came at 12 s."""
     on = Switching("Main desk", (1,), discovery=True)
     off = replace(on, universes=(2,), discovery=False, to_s=15.0)
     stage = Stage(HOUSE, on, off, replace(MEDIA, levels=still(), to_s=15.0)).run(40.0)
@@ -249,7 +249,7 @@ def test_a_universe_that_came_to_the_wrong_network_is_still_said_to_have_come_th
 
 @pytest.mark.parametrize("phase_s", [0.0, 0.3, 0.6])
 def test_a_desk_that_dies_at_rest_began_to_be_lost_after_its_newest_frame(phase_s: float) -> None:
-    """E1.31 at rest comes each 0.9 s here, Art-Net each 4 s (ANSI E1.31-2018 6.6.2; common practice)."""
+    """E1.31 at rest comes every 0.9 s here, Art-Net every 4 s (ANSI E1.31-2018 6.6.2; common practice)."""
     at_rest = [
         replace(SPARE_LIGHTS, universes=(number,), levels=still(), rests=True, phase_s=phase_s * place, to_s=CUT_S)
         for place, number in enumerate((1, 2))

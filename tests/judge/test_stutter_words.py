@@ -60,7 +60,7 @@ def test_several_universes_have_no_verb_of_one() -> None:
 
 
 def test_longest_gap_is_the_longest_uneven_one_and_no_idle_time() -> None:
-    """A rest with a keep-alive each 0.9 s, then pauses of 275 ms while levels move: no keep-alive is a gap."""
+    """A rest with a keep-alive every 0.9 s, then pauses of 275 ms while levels move: no keep-alive is a gap."""
     rest = Desk("Desk A", (1,), levels=still(77), rests=True, to_s=6.0)
     sent = len(list(rest.packets(6.0)))
     moves = Desk(

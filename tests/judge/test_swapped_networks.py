@@ -92,7 +92,7 @@ def test_a_stranger_on_a_universe_of_one_network_is_reported_though_networks_are
 def test_queriers_of_two_networks_that_end_as_one_are_one_incident(
     apart_s: float, count: int, addresses: tuple[str, str]
 ) -> None:
-    """RFC 2236 8.2: a querier asks each 125 s, so that one device may have asked the two so far apart."""
+    """RFC 2236 8.2: a querier asks every 125 s, so that one device may have asked the two so far apart."""
     stage = Stage(BOTH)
     for network, address in enumerate(addresses):
         at_s = 1.0 + apart_s * network

@@ -53,7 +53,7 @@ def test_a_source_that_pauses_lost_nothing() -> None:
 
 @pytest.mark.parametrize(("jump", "counted"), [(40, 0), (3, 2)])
 def test_a_source_at_rest_owed_few_frames(jump: int, counted: int) -> None:
-    """E1.31 6.6.2: at rest a frame comes each 0.8 to 1 s, whatever its rate was while levels moved."""
+    """E1.31 6.6.2: at rest a frame comes every 0.8 to 1 s, whatever its rate was while levels moved."""
     bench = Bench()
     rest_ns = START + 800 * EVERY
     bench.feed(frames(800))

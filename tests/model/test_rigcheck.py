@@ -32,7 +32,7 @@ def house(*more: Fixture) -> House:
 
 
 class Hand:
-    """A desk's hand: sets brightness of fixtures by number, looked at each 200 ms."""
+    """A desk's hand: sets brightness of fixtures by number, looked at every 200 ms."""
 
     def __init__(self, one: House) -> None:
         self.plan = LightPlan(one)
@@ -140,7 +140,7 @@ def test_survives_a_reload() -> None:
 
 
 def demo_check(left_out: frozenset[str]) -> Stage:
-    """A desk walks the demo house's rig, one fixture each 0.6 s, and leaves some out."""
+    """A desk walks the demo house's rig, one fixture every 0.6 s, and leaves some out."""
     one = load_house(directory("config") / "harbour-street" / "house.toml")
     plan = LightPlan(one)
     walk = [one.fixtures[n] for n in plan.bright_fixture.tolist() if one.fixtures[n].name not in left_out]

@@ -37,7 +37,7 @@ def shortened(packet, slots):
     return bytes(data)
 
 class Machine:
-    # It sends its universes on each of its leads, moving all the time, and its discovery list each 10 s.
+    # It sends its universes on each of its leads, moving all the time, and its discovery list every 10 s.
     def __init__(self, name, host, universes, leads="AB", priority=100, slot_priority=None):
         self.name, self.universes, self.priority, self.slot_priority = name, universes, priority, slot_priority
         self.leads, self.is_on, self.short, self.made = set(leads), True, {}, {}
@@ -131,7 +131,7 @@ def all_well(daemon):
     return len(found) == 13 and all(one["state"] in ("steady", "at-rest") for one in found)
 
 def power_cut(daemon):
-    # Every process at once, the parent first, so that nothing is started anew.
+    # Every process at once, the parent first, so that nothing is restarted.
     children = list(daemon.children().values())
     for number in (daemon.process.pid, *children):
         os.kill(number, signal.SIGKILL)

@@ -1,4 +1,4 @@
-"""The whole daemon on two networks, with a real desk on both: one lead out, and an interface that is made anew."""
+"""The whole daemon on two networks, with a real desk on both: one lead out, and an interface that is made again."""
 
 from __future__ import annotations
 

@@ -146,7 +146,7 @@ def test_one_cid_from_two_addresses_is_a_duplicate(tmp_path: Path) -> None:
 
 
 def with_slot_priority(until_s: float = 99, slots: int = 64, plain_beside: bool = False) -> Capture:
-    """A desk that sends 0xDD each 0.9 s, within the one sequence of its universe."""
+    """A desk that sends 0xDD every 0.9 s, within the one sequence of its universe."""
     capture, sequence = Capture(), 0
     for turn in range(440):
         capture.put(turn / 40, e131(3, bytes([turn * 5 % 250]) * 64, sequence=sequence))

@@ -44,7 +44,7 @@ def address_is_gone(house: RackHouse) -> None:
     _own_fault(house, "ip address del 10.20.0.6/24 dev show0", "ip address add 10.20.0.6/24 dev show0")
 
 
-@promise("the card is removed and made anew with another index: it is heard again by itself")
+@promise("the card is removed and made again with another index: it is heard again by itself")
 def card_is_made_anew(house: RackHouse) -> None:
     before, restarts = house.machine.must("cat /sys/class/net/show0/ifindex"), house.restarts()
     with accusing_nobody(house):

@@ -85,7 +85,7 @@ def good_reload(house: RackHouse) -> None:
         before = house.pid(), house.pid("intake")
         house.take_house_file(HOUSE.replace("Rack test house", "Renamed house"))
         expect(until(lambda: (house.get("/api/v1/house") or {}).get("name") == "Renamed house", LONG_S), "not taken")
-        expect((house.pid(), house.pid("intake")) == before, "processes were started anew")
+        expect((house.pid(), house.pid("intake")) == before, "processes were restarted")
 
 
 @promise("a house file with a fault is refused: the running one stays, page and journal name the line")

@@ -110,7 +110,7 @@ def _of_legs(sheet: Sheet, one: Incident) -> Iterator[str]:
         both = set(re.split(r", | and ", lost)) & set(re.split(r", | and ", heard))
         if both:
             yield f"{sorted(both)} is down and goes on: {one.summary!r}"
-    # After a restart of the judgement nobody was heard yet: at rest Art-Net comes each 4 s.
+    # After a restart of the judgement nobody was heard yet: at rest Art-Net comes every 4 s.
     restarted_ns = max(
         (entry.t_ns for entry in one.timeline if entry.text.startswith("Judging was restarted")), default=0
     )

@@ -4,7 +4,7 @@
     python -m tests.rehearse.night_parts FOLDER                                 print the table
 
 Each night is one line of JSON in FOLDER, written when it ends. A line that another state of the program wrote is kept
-and not counted, and its night is played anew.
+and not counted, and its night is played again.
 """
 
 from __future__ import annotations

@@ -26,7 +26,7 @@ def seconds(sent: list[Sent]) -> list[float]:
 
 
 def test_static_look_is_sent_once_three_times_more_and_then_kept_alive() -> None:
-    """E1.31-2018 6.6.2: three packets with the final values, then one each 800 to 1000 ms."""
+    """E1.31-2018 6.6.2: three packets with the final values, then one every 800 to 1000 ms."""
     times = seconds(data(sent_of(Desk("a", "192.0.2.10", (SentUniverse(1, held()),)), 10.0), 1))
     gaps = [after - before for before, after in pairwise(times)]
     assert all(gap < 0.03 for gap in gaps[:3])

@@ -90,7 +90,7 @@ def perform(
     look: Callable[[Snapshot], None] | None = None,
     restart_s: tuple[float, float] | None = None,
 ) -> Performance:
-    """Play a scenario: packets in batches, observations at their time, a tick each 50 ms.
+    """Play a scenario: packets in batches, observations at their time, a tick every 50 ms.
 
     resting: as `serve`: ticks only when the engine wants them, and with the compiled pass if it is there.
     look: is given a snapshot a second.

@@ -1,4 +1,4 @@
-"""What was counted and not used: in the API, among the metrics, and never a reason to tell every page anew."""
+"""What was counted and not used: in the API, among the metrics, and never a reason to tell every page again."""
 
 from __future__ import annotations
 

@@ -202,5 +202,5 @@ def golden() -> str:
 
 
 def test_the_whole_text_is_as_it_was() -> None:
-    """A change of any name, label or help text shows as a difference; write the file anew on purpose only."""
+    """A change of any name, label or help text shows as a difference; write the file again on purpose only."""
     assert golden() == GOLDEN.read_text(), "run: make docs"

@@ -20,7 +20,7 @@ class Answers:
         self._is_all_due = False
 
     def look(self, ctx: RuleContext) -> bool:
-        """Judge one pass. True if a case was raised, cleared, came back or was described anew."""
+        """Judge one pass. True if a case was raised, cleared, came back or was described again."""
         changed = False
         if ctx.revision is None or self._quiet_of != ctx.revision.facts:
             self._catch_up(ctx)

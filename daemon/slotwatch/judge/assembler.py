@@ -19,7 +19,7 @@ from slotwatch.judge.incidents import IncidentBook
 from slotwatch.watched_time import TimeWatch, watched
 
 REFRESH_NS = NANOSECONDS // 2
-"""How often an open cause is worked out anew."""
+"""How often an open cause is worked out again."""
 CROWD = 200
 """With more cases than this incidents are put together at most twice a second: a flood may not cost the pass."""
 THRONG = 2000

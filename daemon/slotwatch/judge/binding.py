@@ -171,7 +171,7 @@ class RuleBinding:
     timed: bool = False
     """Of KEYS: the mapping's values say since when the condition has held."""
     refresh_s: float | None = 1.0
-    """How often a raised case is described anew while its condition holds; None: never."""
+    """How often a raised case is described again while its condition holds; None: never."""
     turned_ns: Callable[[RuleContext, Never], int] | None = None
     """When a condition that has just become true did so on the wire; taken between the last look and this one."""
     began_ns: Callable[[RuleContext, Never], int] | None = None

@@ -1,7 +1,7 @@
 """Why it dropped: the cause of a group of losses, from what stopped together and what goes on.
 
 Every verdict prints its evidence, the second-best cause, what still works and what to look at next. It is
-worked out anew while evidence comes in (slower timeouts, discovery lists, neighbours that stop answering).
+worked out again while evidence comes in (slower timeouts, discovery lists, neighbours that stop answering).
 """
 
 from __future__ import annotations

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
 Integers = NDArray[np.int64]
 FEW = 50
-"""Universes that are listed in words anew each time."""
+"""Universes that are listed in words again each time."""
 
 
 class Revision(NamedTuple):

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 EVERY_NS = 100_000_000
 START_NS = 5_000_000_000
-"""At the start everybody is new. Art-Net's keep-alive comes each 4 s at the latest (Art-Net 4, ArtDmx)."""
+"""At the start everybody is new. Art-Net's keep-alive comes every 4 s at the latest (Art-Net 4, ArtDmx)."""
 
 
 PUSHED_OUT_NS = 1_000_000_000

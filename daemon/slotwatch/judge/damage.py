@@ -24,7 +24,7 @@ class DamagedPackets:
         """(when, how many), the newest last."""
 
     def take(self, total: int, t_ns: int, run_ns: int) -> None:
-        """Take the count of a moment. run_ns: those that come later than this after the last ones are a run anew."""
+        """Take the count of a moment. run_ns: those that come later than this after the last ones are a new run."""
         new, self.total = max(0, total - self.total), total
         if not new:
             return

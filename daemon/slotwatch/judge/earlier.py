@@ -1,4 +1,4 @@
-"""What an earlier judgement left open: after a restart it is looked at anew, by what is heard now."""
+"""What an earlier judgement left open: after a restart it is looked at again, by what is heard now."""
 
 from __future__ import annotations
 
@@ -105,7 +105,7 @@ def summary_of_return(ctx: RuleContext, incident: Incident) -> str:
 
 
 def is_awaited(ctx: RuleContext, incident: Incident) -> bool:
-    """Whether an absence lasts that no rule finds anew: its source is declared and silent, its universes are alive."""
+    """Whether an absence lasts that no rule finds again: its source is declared and silent, its universes are alive."""
     if incident.rule in GONE or incident.rule not in LOSSES or incident.returned_ns is not None:
         return False
     declared = {source.name for source in ctx.house.sources}

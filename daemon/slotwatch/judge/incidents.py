@@ -200,7 +200,7 @@ class IncidentBook(IncidentTable):
         incident.fixtures = joined(incident.fixtures, account.fixtures)
         incident.labels = joined(incident.labels, account.labels)
         if is_gone_again:
-            entry.earlier_began_ns = 0  # what came back and is gone again began anew
+            entry.earlier_began_ns = 0  # what came back and is gone again has a new beginning
         incident.returned_ns = account.returned_ns
         incident.legs = with_silences(incident.legs, account.legs)
         incident.summary, incident.next_checks = entry.summary_now(account), account.next_checks
@@ -299,7 +299,7 @@ class IncidentBook(IncidentTable):
             self._close(entry, now_ns)
 
     def resume(self, next_id: int, incidents: Iterable[Incident], now_ns: int) -> None:
-        """Take over from an earlier judgement: numbers go on, and what was open stays until it is judged anew.
+        """Take over from an earlier judgement: numbers go on, and what was open stays until it is judged again.
 
         May come late or twice: what this judgement found meanwhile is put together with its earlier self,
         and gets a number of its own where it has none. What closed lately is kept, for it may return.

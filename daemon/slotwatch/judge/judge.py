@@ -235,7 +235,7 @@ class Judge:
         return [*self._book.open_incidents(), *self._book.closed_incidents()]
 
     def take_house(self, house: House, now_ns: int) -> None:
-        """Judge by another house file from now on. What is raised is found anew; incidents stay the same."""
+        """Judge by another house file from now on. What is raised is found again; incidents stay the same."""
         before, self.house = self.house, house
         self._zone = phases.zone_of(house)
         if (house.timetable, house.time_zone) != (before.timetable, before.time_zone):

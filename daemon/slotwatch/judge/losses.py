@@ -63,7 +63,7 @@ class LossGroup:
             self.from_ns, self.to_ns = max(self.from_ns, span[0]), min(self.to_ns, span[1])
 
     def follow_members(self) -> None:
-        """Give span and streams anew after members came, left or ended: what is back says nothing of what lasts."""
+        """Give span and streams again after members came, left or ended: what is back says nothing of what lasts."""
         lasting = [self.spans[name] for name, case in self.members.items() if case.holds and name in self.spans]
         self.lasts = bool(lasting)
         spans = lasting or list(self.spans.values())

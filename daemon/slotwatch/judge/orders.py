@@ -64,7 +64,7 @@ class PutMark(JudgeOrder, frozen=True):
 
 
 class ChangeRigCheck(JudgeOrder, frozen=True):
-    """Begin a rig check anew, end the one that runs, or note which fixture gave no light (or does after all)."""
+    """Begin a rig check again, end the one that runs, or note which fixture gave no light (or does after all)."""
 
     stop: bool = False
     no_light: str = ""
@@ -72,7 +72,7 @@ class ChangeRigCheck(JudgeOrder, frozen=True):
 
 
 class ChangeLamp(JudgeOrder, frozen=True):
-    """A lamp was changed: the hours of a circuit, or of a fixture, begin anew."""
+    """A lamp was changed: reset the hours of a circuit or of a fixture."""
 
     circuit: str = ""
     fixture: str = ""
@@ -156,7 +156,7 @@ class LightNoted(JudgeOrder, frozen=True):
 
 
 class LampChanged(JudgeOrder, frozen=True):
-    """Whose hours begin anew."""
+    """Whose hours begin again."""
 
     lamp: str
     """circuit | fixture."""

@@ -37,7 +37,7 @@ class PairWatch:
         self._coarse = self._fine = np.zeros(0, np.uint8)
 
     def is_new(self, stage: Stage) -> bool:
-        """Whether the patch is another than at the last look; memory begins anew then."""
+        """Whether the patch is another than at the last look; memory begins again then."""
         if stage.plan is self._plan:
             return False
         self._plan = stage.plan

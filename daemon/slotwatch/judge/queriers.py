@@ -12,7 +12,8 @@ if TYPE_CHECKING:
     from slotwatch.judge.context import RuleContext
 
 SAME_CHANGE_NS = 300 * NANOSECONDS
-"""How far apart this listener and a switch may see one change: tables are read each minute, queries come each 125 s."""
+"""How far apart this listener and a switch may see one change: tables are read every minute, queries come every
+125 s."""
 
 
 @dataclass(slots=True)

@@ -20,7 +20,7 @@ from slotwatch.judge.rule import Rule, RuleClass
 from slotwatch.watched_time import watched
 
 CROWD = 100
-"""With so many raised cases more each is described anew by another period later: nobody reads thousands a second."""
+"""With so many raised cases more each is described again by another period later: nobody reads thousands a second."""
 OVER_NS = NANOSECONDS
 """A condition that was false for less may only have been passed through; common practice, no source."""
 MOST_RAISED_AT_ONCE = 250
@@ -81,7 +81,7 @@ class RuleState:
         return not all(raised.holds for raised in self.raised.values())
 
     def look(self, ctx: RuleContext) -> bool:
-        """Judge one pass. True if a case was raised, cleared, came back or was described anew."""
+        """Judge one pass. True if a case was raised, cleared, came back or was described again."""
         if ctx.now_ns < self._due_ns:
             return False
         self._due_ns = ctx.now_ns - ctx.now_ns % self.binding.every_ns + self.binding.every_ns

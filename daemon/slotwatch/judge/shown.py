@@ -35,7 +35,7 @@ class Shown:
         self._hours: tuple[int, tuple[LampHours, ...]] = (-1, ())
 
     def take_house(self) -> None:
-        """Work everything out anew, for another house file."""
+        """Work everything out again, for another house file."""
         self._hours = self._racks = (-1, ())
 
     def follow(self, model: ModelView, now_ns: int, wall_offset_ns: int) -> None:
@@ -91,7 +91,7 @@ class Shown:
         return RigCheckEnded(False, tuple(fixture.name for fixture in stage.rig_check.left()))
 
     def change_lamp(self, order: ChangeLamp) -> LampChanged:
-        """Begin the hours of a circuit or fixture anew. ValueError if nothing has this name."""
+        """Reset the hours of a circuit or fixture. ValueError if nothing has this name."""
         stage = self._ready()
         if not order.circuit and not order.fixture:
             raise ValueError("which lamp was changed? give a circuit or a fixture")

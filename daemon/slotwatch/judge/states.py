@@ -68,7 +68,7 @@ def paint_open(states: NDArray[np.uint8], ctx: RuleContext, incidents: Iterable[
     """Paint what open incidents still say of universes that no rule raises now.
 
     What is back from a loss is returning until its incident closes. What was lost or faulty before a restart
-    (`resumed`) is so until it comes or is found anew.
+    (`resumed`) is so until it comes or is found again.
     """
     every = [one for one in incidents if one.closed_ns is None]
     gone = [one for one in every if one.rule in _GONE]

@@ -114,7 +114,7 @@ class Restart:
     """When it last answered before."""
     seen_ns: int
     only_management: bool
-    """Whether the device itself went on: its own clock (hrSystemUptime) did not begin anew."""
+    """Whether the device itself went on: its own clock (hrSystemUptime) did not begin again."""
 
 
 @dataclass(slots=True)
@@ -226,7 +226,7 @@ def _is_newer(record: PortRecord, reported_ns: int) -> bool:
 
 
 def _note_counts(record: PortRecord, port: SwitchPort, t_ns: int, began_anew: bool) -> None:
-    """Add up what was counted since the last poll. A counter that a restart began anew counts from 0."""
+    """Add up what was counted since the last poll. A counter that a restart began again counts from 0."""
     raw = port.errors, port.discards
     if raw == (None, None):
         return
@@ -236,7 +236,7 @@ def _note_counts(record: PortRecord, port: SwitchPort, t_ns: int, began_anew: bo
                 continue
             grown = now - before
             if grown < 0:
-                # Only a counter near its end wraps; a smaller one was begun anew.
+                # Only a counter near its end wraps; a smaller one was begun again.
                 wraps = not began_anew and before > COUNTER_WRAP // 2
                 grown = grown + COUNTER_WRAP if wraps else now
             record.counted += grown

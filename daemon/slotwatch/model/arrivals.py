@@ -126,7 +126,7 @@ class Arrivals:
     # --- life -------------------------------------------------------------------------------------------
 
     def _live_on(self, part: Part) -> NDArray[np.bool_] | None:
-        """Keep streams of plain levels alive. Returns the frames with which a life began (anew), if any did."""
+        """Keep streams of plain levels alive. Returns the frames with which a life began (again), if any did."""
         table, segments = self.streams, part.segments
         rows, first_ns = segments.rows, segments.first(part.t_ns)
         begins = first_ns - table.last_arrival_ns[rows] > table.timeout_ns[rows]

@@ -15,7 +15,7 @@ from slotwatch.model.segments import Rows
 from slotwatch.model.streams import Streams
 
 ALONE_NS = 1_100_000_000
-"""An idle source sends each 0.8 to 1.0 s (E1.31 6.6.2). Nothing for so long after one such packet: it has stopped."""
+"""An idle source sends every 0.8 to 1.0 s (E1.31 6.6.2). Nothing for so long after one such packet: it has stopped."""
 
 
 class Endings:

@@ -59,7 +59,7 @@ class Hours:
         self._was_on = np.where(known, on, self._was_on)
 
     def lamp_change(self, name: str, now_ns: int) -> Counted:
-        """Begin a circuit's or fixture's hours anew. ValueError if nothing has this name."""
+        """Reset the hours of a circuit or fixture. ValueError if nothing has this name."""
         for index, thing in enumerate(self.things):
             if name in (thing.name, thing.key):
                 self.on_s[index] = self.full_s[index] = 0.0

@@ -29,7 +29,7 @@ WORDS_SHIFT = 6
 """64 words in a row."""
 Levels = NDArray[np.uint8]
 _PLACES = np.arange(SLOTS, dtype=np.uint16)
-# One odd multiplier for each 8 slots, so that a level's place matters.
+# One odd multiplier for every 8 slots, so that a level's place matters.
 WEIGHTS = (np.arange(1, SLOTS // 8 + 1, dtype=np.uint64) * np.uint64(0x9E3779B97F4A7C15)) | np.uint64(1)
 
 

@@ -20,7 +20,7 @@ from slotwatch.wire.reject import Odd
 from slotwatch.wire.universe import Protocol
 
 FRESH_STREAMS = 512
-"""Streams whose percentiles are worked out anew for one report; the others' are at most 2 s old."""
+"""Streams whose percentiles are worked out again for one report; the others' are at most 2 s old."""
 FEW_FRAMES = 50
 """A window with fewer frames would say its rate too coarsely."""
 LIVE, SILENT, TERMINATED, PREVIEW_ONLY = range(4)

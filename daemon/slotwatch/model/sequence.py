@@ -85,7 +85,7 @@ class Series:
     """Missing numbers to count since the table was last brought up to date; negative when late ones came."""
 
     def forget(self) -> None:
-        """Start anew, as a receiver does after it lost the source."""
+        """Start again, as a receiver does after it lost the source."""
         self.known = False
         self.mask = FULL_MASK
         self.run = 0

@@ -121,7 +121,7 @@ class Stage:
     # --- rig check and hours -----------------------------------------------------------------------------
 
     def start_rig_check(self, now_ns: int) -> RigCheck:
-        """Begin anew. ValueError if nothing is patched that could be checked."""
+        """Begin again. ValueError if nothing is patched that could be checked."""
         if not len(self.plan.bright_fixture):
             raise ValueError("no fixture with an intensity is patched, so there is nothing to check")
         self.rig_check = RigCheck(self.plan, now_ns)

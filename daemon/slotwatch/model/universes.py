@@ -48,7 +48,10 @@ class Universes(Table):
         self.take_house(house)
 
     def take_house(self, house: House) -> list[int]:
-        """Declare anew; what was heard is kept. Returns rows that nothing keeps any more (to be forgotten)."""
+        """Take the universes of another house file; what was heard is kept.
+
+        Returns rows that nothing keeps any more (to be forgotten).
+        """
         self._house = house
         self.revision += 1
         before = set(np.flatnonzero(self.used[: self.top] & (self.declared[: self.top] >= 0)).tolist())

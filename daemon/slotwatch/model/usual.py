@@ -24,7 +24,7 @@ METHOD = (
     "Median and median absolute deviation (MAD) of the last 20 shows without an incident on this universe, at least 5."
 )
 METHOD_VERSION = 1
-"""Rises whenever figures of a show are worked out in another way: what is kept is then worked out anew."""
+"""Rises whenever figures of a show are worked out in another way: what is kept is then worked out again."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -62,7 +62,7 @@ class GrowsWorse:
 
 
 def declared_as(house: House, declared: DeclaredUniverse | None) -> str:
-    """Write down what a universe is declared as: a word for each part whose change begins its figures anew.
+    """Write down what a universe is declared as: a word for each part whose change begins its figures again.
 
     Names and labels may change: they change nothing on the wire.
     """

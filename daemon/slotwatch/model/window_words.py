@@ -28,7 +28,7 @@ class CompiledWindows(Protocol):
 
 
 class WindowWords:
-    """The words for windows whose arrays stay where they are; made anew when they grow."""
+    """The words for windows whose arrays stay where they are; made again when they grow."""
 
     def __init__(
         self,

@@ -87,12 +87,12 @@ class Windows:
 
     @property
     def ring(self) -> NDArray[np.int16]:
-        """(METRICS, BUCKETS, capacity) counts; made anew when the table grows."""
+        """(METRICS, BUCKETS, capacity) counts; made again when the table grows."""
         return self._ring
 
     @property
     def gaps_us(self) -> NDArray[np.uint32]:
-        """(SECONDS, capacity) longest gaps of the last seconds; made anew when `ring` is."""
+        """(SECONDS, capacity) longest gaps of the last seconds; made again when `ring` is."""
         return self._gaps_us
 
     @property
@@ -269,7 +269,7 @@ class Windows:
         self._bucket += buckets
 
     def forget(self, row: int) -> None:
-        """Clear a row that is used anew."""
+        """Clear a row that is used again."""
         self._ring[:, :, row] = 0
         self._folded[:, row] = 0
         self._unreported[row] = 0

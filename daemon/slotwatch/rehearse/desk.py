@@ -1,8 +1,8 @@
 """Pretend senders: what a desk, its backup or a media server puts on the wire, frame by frame.
 
 A desk sends a universe when its levels change, three times more with the last levels and then only a
-keep-alive (E1.31 6.6.2: each 800 to 1000 ms; Art-Net: each 4 s), unless it is continuous. It lists its
-universes each 10 s (E1.31 4.3) and closes a stream with three terminated packets (6.2.6) if it is polite.
+keep-alive (E1.31 6.6.2: every 800 to 1000 ms; Art-Net: every 4 s), unless it is continuous. It lists its
+universes every 10 s (E1.31 4.3) and closes a stream with three terminated packets (6.2.6) if it is polite.
 """
 
 from __future__ import annotations

@@ -32,7 +32,7 @@ MAIN_UNIVERSES = ("e131/1", "e131/2", "e131/3")
 
 
 def _replies(address: str, listed: list[tuple[float, list[int]]], until_s: float) -> Iterator[Sent]:
-    """A node's poll replies each 2.8 s, with the output ports that it lists from a moment on."""
+    """A node's poll replies every 2.8 s, with the output ports that it lists from a moment on."""
     t_s = 0.4
     while t_s < until_s:
         ports = [ports for start_s, ports in listed if start_s <= t_s][-1]

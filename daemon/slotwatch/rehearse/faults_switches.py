@@ -24,7 +24,7 @@ MAC = {MAIN: "02:00:00:00:00:10", BACKUP: "02:00:00:00:00:11", SECOND: "02:00:00
 ADDRESSES = tuple(MAC.items())
 PORTS = tuple(PretendPort(str(number)) for number in range(1, 9))
 MAIN_UNIVERSES = ("e131/1", "e131/2", "e131/3")
-# Rules of switches are looked at once a second, and a settled house is judged each 0.4 s: so the odd tenths below.
+# Rules of switches are looked at once a second, and a settled house is judged every 0.4 s: so the odd tenths below.
 NEAR = ((MAC[SECOND], 5), (MAC[MAIN], 8), (MAC[BACKUP], 8))
 """Where the switch FOH learnt the sources, of which two are connected to the other switch."""
 

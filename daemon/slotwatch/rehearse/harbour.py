@@ -26,7 +26,7 @@ from slotwatch.wire.universe import Protocol, UniverseId
 Levels = NDArray[np.float64]
 
 CUE_S = 12.0
-"""A cue is taken each 12 s: some seconds of fade, then rest or movement."""
+"""A cue is taken every 12 s: some seconds of fade, then rest or movement."""
 FADE_S = 3.0
 CUES = 6
 

@@ -47,7 +47,7 @@ def quick_restart() -> Iterator[Item]:
     return mixed(show, second_desk().sends())
 
 
-@healthy("the sequence starts anew, more than 20 away: a lawful restart", 30, ONE, fault="F61")
+@healthy("the sequence starts again, more than 20 away: a lawful restart", 30, ONE, fault="F61")
 def lawful_sequence_restart() -> Iterator[Item]:
     again = main_desk((1,), start_s=10.0, first_sequence=20, discovery=False)
     return mixed(main_desk((1,), stop_s=10).sends(), again.sends())
@@ -103,7 +103,7 @@ def unused_universe() -> Iterator[Item]:
     return main_desk((1,)).sends()
 
 
-@healthy("a querier at work: queries each 125 s, reports and leaves of others", 280, ONE, fault="F16", live=False)
+@healthy("a querier at work: queries every 125 s, reports and leaves of others", 280, ONE, fault="F16", live=False)
 def querier_at_work() -> Iterator[Item]:
     queries = [QuerySeen(ns(t_s), 0, "192.0.2.1", "igmp2", 10.0) for t_s in (5, 130, 255)]
     others = [

@@ -81,7 +81,7 @@ def _if_seen(truth: Callable[[], Expected], is_seen: bool) -> Expected:
 
 
 def pauses(plan: NightPlan, subject: str, at_s: float) -> None:
-    """The sender itself stops for 0.3 s each 2 s: no number is missing."""
+    """The sender itself stops for 0.3 s every 2 s: no number is missing."""
     options = {"paused": lambda t_s: t_s >= at_s and (t_s - at_s) % 2 < 0.3}
     _play_anew(plan, subject, plan.desk_of(subject, **options))
     causes = ("sender-paused", "shared-path") if subject == "main" else ("sender-paused",)

@@ -25,7 +25,7 @@ WINDOW_DUE_S = 14.0
 ENOUGH_S = 8.0
 """Movement in which a rule that looks at moving levels has enough frames at any rate that is drawn."""
 COINCIDENT_S = 5.0
-"""What stops within less of each other may have stopped together: a look at rest is sent each 0.9 s, or each 4 s."""
+"""What stops within less of each other may have stopped together: a look at rest is sent every 0.9 s, or every 4 s."""
 LIGHTS = 11
 LOSSES = ("universe-lost", "source-absent", "backup-absent", "backup-in-control", "universe-missing")
 LOST_ON_THE_WAY = ("packet-loss", "repeated-packets")

@@ -51,7 +51,7 @@ class PretendSwitch:
     links: Mapping[int, str] = field(default_factory=dict)
     """Number of a port: the switch at its other end."""
     restart: tuple[float, float] = ALWAYS
-    """When it goes off, and when its up time begins anew."""
+    """When it goes off, and when its up time begins again."""
     silent: tuple[float, float] = ALWAYS
     """From when to when it does not answer, though it forwards."""
     up_for_s: float = UP_FOR_S

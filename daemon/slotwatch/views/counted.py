@@ -1,6 +1,6 @@
 """What this program counted and could not use, or let go: each number with its name and its sentence.
 
-Numbers are since the process that counts them was started; they only rise until it is started anew.
+Numbers are since the process that counts them was started; they only rise until it is restarted.
 """
 
 from __future__ import annotations

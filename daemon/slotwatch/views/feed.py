@@ -149,7 +149,7 @@ class Changes:
         return [_batch(sheet, SLOW, turn)] if turn else []
 
     def _take_names(self, sheet: Sheet) -> list[Event]:
-        """Universes came or went: those that are new go out whole. Rows may have moved, so all is remembered anew."""
+        """Universes came or went: those that are new go out whole. Rows may have moved, so all is remembered again."""
         snapshot = sheet.snapshot
         before = set(self._names)
         new = [row for row, name in enumerate(snapshot.universe_names) if name not in before]

@@ -153,7 +153,7 @@ def _to_reserved_group(dst: NDArray[np.uint8]) -> Mask:
 
 
 def _read_plain(columns: NDArray[np.void], slots: NDArray[np.int32], cid: NDArray[np.uint8]) -> Fields:
-    """Copy every column as of a data packet; rows that are none are written anew by the caller."""
+    """Copy every column as of a data packet; rows that are none are written again by the caller."""
     rows = len(slots)
     start_code = columns["start"].copy()
     return Fields(

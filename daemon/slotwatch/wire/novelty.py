@@ -21,7 +21,7 @@ from slotwatch.wire.universe import Protocol
 MOST_KNOWN = 4096
 """Datagrams that are remembered, one a stream; then all is forgotten, and every stream counts as new once."""
 FORGET_NS = 5_000_000_000
-"""A stream that was not heard for so long counts as new: Art-Net's keep-alive is due each 4 s."""
+"""A stream that was not heard for so long counts as new: Art-Net's keep-alive is due every 4 s."""
 HEAD_WORDS = 16
 E131_ROOT_EXTENDED, E131_FRAME_SYNC, ART_SYNC_HIGH = 8, 1, 0x52
 """Last octets of a synchronization packet's vectors (E1.31-2018 table 6-1), high octet of ArtSync's OpCode."""

@@ -1,4 +1,4 @@
-"""Packets of a pcapng capture in array form: many at once, as they were received, under IP and UDP headers made anew.
+"""Packets of a pcapng capture in array form: many at once, as they were received, under new IP and UDP headers.
 
 An Enhanced Packet Block is type 6, its length, interface, time in two halves, captured and original length, the
 packet padded to four bytes, and its length again (IETF draft-ietf-opsawg-pcapng, section 4.3).

@@ -1,4 +1,4 @@
-"""What judging gets back from the history when it starts anew."""
+"""What judging gets back from the history when it starts again."""
 
 from __future__ import annotations
 

@@ -84,7 +84,7 @@ class Guard:
         self.take_house(house)
 
     def take_house(self, house: House) -> None:
-        """Go by another house's address and token; the token file is read anew."""
+        """Go by another house's address and token; the token file is read again."""
         http = house.http
         self.on_loopback = is_loopback(http.host)
         self._is_declared = bool(http.token_file)

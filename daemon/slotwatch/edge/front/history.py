@@ -76,7 +76,7 @@ class History:
         self.counts_held = False
         """Set while judging does not know the hours and rig check of before: its zeros must not replace them."""
         self.run = ""
-        """Which run of the program this is: its processes may be started anew within one."""
+        """Which run of the program this is: its processes may be restarted within one."""
         self.declared_phase = ""
         """Phase at start by the house file, which counts again once somebody changed it."""
         self.absence = ""

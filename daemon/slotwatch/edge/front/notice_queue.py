@@ -1,7 +1,7 @@
 """Messages that wait for their receiver: in order, bounded, on the disk, so that a power cut loses none.
 
 Memory holds the truth and the disk a copy, so a full disk stops no message. Once the disk takes writes again, the copy
-is written anew as a whole.
+is written again as a whole.
 """
 
 from __future__ import annotations

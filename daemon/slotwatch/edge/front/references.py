@@ -137,7 +137,7 @@ class References:
     # --- readiness --------------------------------------------------------------------------------------------
 
     def _add_readiness(self, snapshot: Snapshot) -> None:
-        """Let differences from the reference that is expected be reasons, at most once a second anew."""
+        """Make differences from the expected reference reasons, worked out at most once a second."""
         wanted = self._front.house.readiness.reference
         if not wanted:
             return

@@ -72,7 +72,7 @@ class Memory:
 
 
 class Resumption:
-    """Notices a judging process that was started anew, and gives it its memory back."""
+    """Notices a judging process that was restarted, and gives it its memory back."""
 
     name = "resumption"
 
@@ -129,7 +129,7 @@ class Resumption:
         self._history.counts_held = not knows
 
     def _go_on(self) -> None:
-        """Keep what judging reports from now on, and let changes through, unless it was started anew meanwhile."""
+        """Keep what judging reports from now on, and let changes through, unless it was restarted meanwhile."""
         if not self._begun.is_set():
             self._history.held = False
             self._resumed.set()
@@ -163,7 +163,7 @@ class Resumption:
         return order
 
     async def _taken_up(self, make: Callable[[], Resume | Restore]) -> bool:
-        """Have judging take something up, and see that it did; False if it will not, or was started anew meanwhile."""
+        """Have judging take something up, and see that it did; False if it will not, or was restarted meanwhile."""
         for _ in range(TRIES):
             if self._begun.is_set():
                 return False

@@ -109,7 +109,10 @@ class SwitchPolling:
             await _wait(wait_s(declared.poll_s, missed), None)
 
     async def _poll_until_silent(self, declared: DeclaredSwitch, polls: Polls, soon: asyncio.Event, missed: int) -> int:
-        """Poll until an answer stays away; then everything is begun anew, its credentials too. Returns how many did."""
+        """Poll until no answer comes; the caller then starts again, with credentials that are read again.
+
+        missed: polls in a row without an answer before this. Returns the same with the last one.
+        """
         while True:
             seen = await polls.poll(declared.name, clock.monotonic_ns(), everything=soon.is_set())
             soon.clear()
@@ -190,7 +193,7 @@ class Polls:
         return with_tables
 
     def _has_other_ports(self, before: Walked) -> bool:
-        """Whether it has other ports than at the last poll: what is known of them is then read anew."""
+        """Whether it has other ports than at the last poll: what is known of them is then read again."""
         ports = [[index for index, _ in walked.get("ifOperStatus", ())] for walked in (before, self._walked)]
         return ports[0] != ports[1]
 

@@ -284,7 +284,7 @@ class JudgingProcess:
             self._stalled(now_ns, stalled_ns)
         turned = self.ring.turned_generation
         if turned != self._generation:
-            # Intake was started anew, and has had its first turn: between the two nobody held the sockets.
+            # Intake was restarted, and has had its first turn: between the two nobody held the sockets.
             fence()  # the word that it is there before its times
             self._generation = turned
             self._stalled(now_ns, self.ring.away_ns(), unheard=True)

@@ -13,7 +13,7 @@ class ListedUniverses:
 
     def __init__(self) -> None:
         self.sent: dict[int, tuple[int, ...]] = {}
-        """What intake was last asked to join; empty to ask anew."""
+        """What intake was last asked to join; empty to ask again."""
         self._heard: dict[int, set[int]] = {}
 
     def take(self, sources: Iterable[SourceRow]) -> dict[int, tuple[int, ...]] | None:

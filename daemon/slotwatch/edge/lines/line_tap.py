@@ -43,7 +43,7 @@ class LineTap:
     dropped: int = 0
     """Frames past MOST_WAITING."""
     reopened: int = 0
-    """Times the port was opened anew after it had gone."""
+    """Times the port was opened again after it had gone."""
     decoder: LineDecoder = field(default_factory=LineDecoder)
     _frames: deque[LineFrame] = field(default_factory=deque)
     _stop: bool = False

@@ -71,7 +71,7 @@ class LineSender:
     break_by_baud: bool = False
     frames: int = 0
     reopened: int = 0
-    """Times the port was opened anew after it had gone."""
+    """Times the port was opened again after it had gone."""
     trouble: str = ""
     _levels: bytes | None = None
     _wake: threading.Event = field(default_factory=threading.Event)

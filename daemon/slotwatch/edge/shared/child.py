@@ -31,7 +31,7 @@ MALLOC = {
 """For the C library, unless the environment says otherwise: a snapshot of 4,034 universes is built and freed several
 times a second, and what is freed shall go back instead of staying between what is kept. But the end of the heap may
 stay free between two turns of `MemoryReturn`: with one threshold set, the C library gives back all over 128 KiB at
-once. Each batch then took its half MiB from the system anew, by 128 page faults: 40 % of judging's CPU (measured)."""
+once. Each batch then took its half MiB from the system again, by 128 page faults: 40 % of judging's CPU (measured)."""
 ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1"}
 """For numpy's library of linear algebra, which is hardly used here: its threads cost each process 40 to 90 ms of CPU at
 the start (measured)."""

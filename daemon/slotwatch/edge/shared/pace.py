@@ -24,7 +24,7 @@ PAST_NS = 12_000_000
 WATCHED_REST_NS = 200_000_000
 """While somebody looks: events go out at most four times a second."""
 WATCHED_FOR_NS = 12_000_000_000
-"""How long the front's last message counts that somebody reads; it comes each 5 s."""
+"""How long the front's last message counts that somebody reads; it comes every 5 s."""
 NEVER_NS = 1 << 62
 LATE_NS = 200_000_000
 """A turn so much later than due is reported as a stall."""

@@ -1,6 +1,6 @@
 """Packets of a house at rest: each stream repeats its last frame at an even pace, and nothing else comes.
 
-Source: ANSI E1.31-2018 6.6.2: a source that suppresses what does not change sends one packet each 800 to 1000 ms.
+Source: ANSI E1.31-2018 6.6.2: a source that suppresses what does not change sends one packet every 800 to 1000 ms.
 """
 
 from __future__ import annotations

@@ -53,7 +53,7 @@ class FlashingLights:
         self._rates: dict[Flashing, tuple[float, str]] = {}
 
     def _fit(self, stage: Stage) -> None:
-        """Begin anew with another patch."""
+        """Begin again with another patch."""
         plan = self._stage_of = stage.plan
         self._audience = np.array(stage.audience_fixture, np.int64)
         strobes = []

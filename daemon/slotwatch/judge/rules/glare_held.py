@@ -45,7 +45,7 @@ class Glare:
         self._names = FixtureNames()
 
     def _stage(self, ctx: RuleContext) -> Stage:
-        """Give the model's stage; memory begins anew when it has another patch."""
+        """Give the model's stage; memory begins again when it has another patch."""
         stage: Stage = ctx.model.stage
         if self._names.follow(stage):
             plan = stage.plan

@@ -47,7 +47,7 @@ class LightsLeftOn:
         self._held = np.zeros(0, np.intp)
 
     def _stage(self, ctx: RuleContext) -> Stage:
-        """Give the model's stage; memory begins anew when it has another patch."""
+        """Give the model's stage; memory begins again when it has another patch."""
         stage: Stage = ctx.model.stage
         if self._names.follow(stage):
             fixtures = [stage.plan.fixtures[n] for n in stage.plan.bright_fixture.tolist()]

@@ -66,7 +66,7 @@ class ParkedSlots:
         self._looked_ns = 0
 
     def _stage(self, ctx: RuleContext) -> Stage:
-        """Give the model's stage; memory begins anew when it has another patch."""
+        """Give the model's stage; memory begins again when it has another patch."""
         stage: Stage = ctx.model.stage
         if self._names.follow(stage):
             self._looked_ns = ctx.now_ns

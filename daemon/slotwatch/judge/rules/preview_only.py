@@ -33,7 +33,7 @@ class PreviewOnlyFacts(Facts):
 
 
 PreviewOnly = tuple[int, int]
-"""Universe row, and when its last live frame came, 0 for never: each live frame begins the wait anew."""
+"""Universe row, and when its last live frame came, 0 for never: each live frame begins the wait again."""
 
 
 def preview_only(ctx: RuleContext, p: PreviewOnlyParameters) -> dict[PreviewOnly, int | None]:

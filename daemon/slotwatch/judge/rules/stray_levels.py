@@ -22,7 +22,7 @@ LONGER_MODE = "Look at the fixture before these slots: it may run in another mod
 ALL_BITS = 0xFF
 """Of a slot's eight."""
 SAME_MOVE_NS = 10 * NANOSECONDS
-"""Levels that change within this time move on; after it they are looked at anew."""
+"""Levels that change within this time move on; after it they are looked at again."""
 
 
 @dataclass(frozen=True, slots=True)

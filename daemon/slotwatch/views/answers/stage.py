@@ -275,7 +275,7 @@ class RigOrderAnswer(TypedDict):
 
 
 class LampAnswer(TypedDict):
-    """Whose hours begin anew."""
+    """Whose hours begin again."""
 
     stored: Annotated[bool, Meta(description="Whether it is on the disk.")]
     circuit: NotRequired[str]

@@ -39,7 +39,7 @@ class Loaded(ProcessMessage, frozen=True):
     subscribes: bool
     """Whether this program is an Art-Net node."""
     ways_mark: int
-    """Differs where the routes process has to be started anew to take the house."""
+    """Differs where the routes process has to be restarted to take the house."""
     first_number: int
     """Lowest number that the next incident may get, as the history has it."""
     notes: tuple[str, ...]

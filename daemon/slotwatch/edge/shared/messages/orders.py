@@ -13,7 +13,7 @@ from slotwatch.wire.observation import ListenerSeen, SwitchSeen, UsualSeen
 
 
 class WatchPage(ProcessMessage, frozen=True):
-    """Somebody looks at the page: publish more often for a while. Sent again each 5 s."""
+    """Somebody looks at the page: publish more often for a while. Sent again every 5 s."""
 
 
 class Look(ProcessMessage, frozen=True):
