@@ -99,7 +99,7 @@ def test_routes_whose_process_is_killed_are_reported(tmp_path: Path) -> None:
         until(lambda: of_rule(daemon, "route-output-lost"))
         (incident,) = of_rule(daemon, "route-output-lost")
         assert (incident["severity"], incident["cause"]) == ("critical", "process")
-        assert incident["summary"].startswith('Routes "node" and "copy" send nothing since ')
+        assert incident["summary"].startswith('Routes "node" and "copy" have sent nothing since ')
         until(lambda: {state_of(daemon, one).get("state") for one in ("node", "copy")} == {"running"})
         until(lambda: not of_rule(daemon, "route-output-lost", "open"))
         assert len(of_rule(daemon, "route-output-lost")) == 1

@@ -9,7 +9,8 @@ from typing import Any
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from slotwatch.judge.losses import LossGroup, Places, fold_together
+from slotwatch.judge.loss_group import LossGroup
+from slotwatch.judge.losses import Places, fold_together
 from slotwatch.judge.stops import SLACK_NS
 
 members = st.lists(

@@ -7,7 +7,7 @@ from dataclasses import replace
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.losses import LossGroup
+from slotwatch.judge.loss_group import LossGroup
 from slotwatch.judge.scene import Verdict
 
 HEARD_LATELY_NS = 12 * NANOSECONDS

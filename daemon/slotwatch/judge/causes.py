@@ -24,7 +24,7 @@ from slotwatch.judge.life_signs import (
 )
 from slotwatch.judge.likeness import may_still_be
 from slotwatch.judge.lists import say_renumbered, say_undeclared
-from slotwatch.judge.losses import LossGroup
+from slotwatch.judge.loss_group import LossGroup
 from slotwatch.judge.multicast_causes import (
     ended_one_by_one,
     may_be_memberships,

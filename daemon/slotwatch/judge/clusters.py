@@ -14,7 +14,8 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.exceptions import AcceptedCase, standing
 from slotwatch.judge.explained import explain_by_earlier, explain_cases, is_settled, let_go, stay_explained
 from slotwatch.judge.incidents import IncidentBook
-from slotwatch.judge.losses import LOSS_RULES, Losses, LossGroup
+from slotwatch.judge.loss_group import LossGroup
+from slotwatch.judge.losses import LOSS_RULES, Losses
 from slotwatch.judge.scene import Verdict
 from slotwatch.judge.shared_path import Companions, find_shared_cause
 from slotwatch.judge.stops import measure_stops

@@ -233,7 +233,7 @@ class RuleContext:
 
     @cached_property
     def ports_in_use(self) -> dict[tuple[str, int], list[str]]:
-        """Switch ports that matter, by switch and ifIndex, each with the names of what hangs on it."""
+        """Switch ports that matter, by switch and ifIndex, each with the names of what is connected to it."""
         found: dict[tuple[str, int], list[str]] = ways.ports_in_use(self)
         return found
 

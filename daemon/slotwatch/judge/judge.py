@@ -301,7 +301,7 @@ class Judge:
         return self.shown.hours(model, now_ns)
 
     def where(self, network: int, address: str) -> Whereabouts:
-        """Give `mac` and `place` of an address: the device that claims it, and the switch port that it hangs on."""
+        """Give `mac` and `place` of an address: the device that claims it, and the switch port that this is on."""
         return where(self.listener, self._sight, network, address)
 
     def receivers(self, model: ModelView, now_ns: int) -> tuple[ReceiverRow, ...]:
@@ -312,7 +312,7 @@ class Judge:
         return ReceiverAnswers(self.house, numbers).rows(self._sight)
 
     def neighbours(self, model: ModelView, now_ns: int) -> tuple[NeighbourRow, ...]:
-        """Give the ports that this listener hangs on."""
+        """Give the ports that this listener is connected to."""
         return self.listener.ports.rows(now_ns, tuple(network.name for network in self.house.networks))
 
     def switches(self, model: ModelView, now_ns: int) -> tuple[SwitchRow, ...]:

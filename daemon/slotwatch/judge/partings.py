@@ -3,23 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.durations import NANOSECONDS
-from slotwatch.judge.binding import Key, Raised
+from slotwatch.judge.binding import Raised
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.loss_group import LossGroup, Name
 from slotwatch.judge.stops import KEEP_ALIVE_ARTNET_NS, KEEP_ALIVE_E131_NS, SLACK_NS, Stops
 from slotwatch.model.destinations import is_multicast
 from slotwatch.wire.universe import Protocol
 
-if TYPE_CHECKING:
-    from slotwatch.judge.losses import LossGroup
-
-Name = tuple[str, Key]
-"""Destination kinds of streams that come by a group, their own or another one."""
 MEMBERSHIPS_NS = 125 * NANOSECONDS
 """Query interval (RFC 2236 8.2). With a querier silent for longer, groups may run out in any order."""
 FEW = 64

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.losses import LossGroup
+from slotwatch.judge.loss_group import LossGroup
 from slotwatch.judge.partings import dark_networks
 from slotwatch.judge.stops import SLACK_NS, Stops
 from slotwatch.model.destinations import is_multicast

@@ -71,7 +71,7 @@ def _cut_off(scene: Scene, places: dict[int, SwitchPlace]) -> Verdict | None:
 
 
 def _is_all_behind(scene: Scene, places: dict[int, SwitchPlace], side: set[str]) -> bool:
-    """Whether everything that stopped hangs on these switches, and nothing that goes on."""
+    """Whether all that stopped is connected to these switches, and nothing that goes on is."""
     ctx = scene.ctx
     own = own_switch(ctx.listener.switches, _announced(ctx, scene.networks))
     going_on = scene.others_afar()[:MOST_WEIGHED]
@@ -106,7 +106,7 @@ def _say_cut(scene: Scene, places: dict[int, SwitchPlace], link: SwitchLink, cha
 
 
 def _restarted(scene: Scene, places: dict[int, SwitchPlace]) -> Verdict | None:
-    """What stopped hangs on one switch, which was restarting when it stopped."""
+    """Give the verdict where all that stopped is connected to one switch, which was restarting then."""
     ctx = scene.ctx
     switches = {place.switch for place in places.values()}
     if len(switches) != 1:
@@ -139,7 +139,7 @@ def _stopped_by(scene: Scene, restart: Restart) -> bool:
 
 
 def _awaits_a_switch(scene: Scene, places: dict[int, SwitchPlace]) -> bool:
-    """Whether a switch that all of it hangs on is silent since, and may still say that it restarted."""
+    """Whether a switch that all of it is connected to is silent since, and may still say that it restarted."""
     ctx = scene.ctx
     records = [ctx.listener.switches.get(place.switch) for place in places.values()]
     silent = [record for record in records if record and record.missed and record.answered_ns]
@@ -184,7 +184,7 @@ def _ports_down(scene: Scene, places: dict[int, SwitchPlace], before: Verdict) -
 
 
 def _say_ports(scene: Scene, places: dict[int, SwitchPlace], verdict: Verdict) -> None:
-    """Say of each source whose port did not go down where it hangs, and that its port is up if it is."""
+    """Name the port of each source whose port did not go down, and say whether it is up."""
     ctx, up = scene.ctx, []
     for source, place in places.items():
         port, record = ways.port_at(ctx, place), ctx.listener.switches.get(place.switch)

@@ -125,7 +125,7 @@ def _port(
 
 
 def _hanging(ctx: RuleContext) -> dict[tuple[str, int], list[str]]:
-    """Names of all that is heard, by the port it hangs on; ways between switches are named by `far`."""
+    """Names of all that is heard, by the port that it is connected to; leads between switches are named by `far`."""
     cabling = ways.cabling_of(ctx)
     found = {key: list(names) for key, names in ctx.ports_in_use.items() if not cabling.is_uplink(key)}
     for row in list(ctx.sources)[:MOST_SOURCES]:

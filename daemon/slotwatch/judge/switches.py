@@ -1,6 +1,6 @@
 """The last answers of the house's switches, and what changed on them: restarts, ports that went down, counted errors.
 
-The last answer of a silent switch is kept: it is still the best guess of what hangs where.
+The last answer of a silent switch is kept: it is still the best guess of what is connected where.
 Its clock is its up time. A moment on it is laid on this computer's clock by the time at which it was asked.
 """
 

@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 
 class PlaceRow(NamedTuple):
-    """Where a device hangs."""
+    """Which switch port a device is connected to."""
 
     switch: str
     port: str

@@ -1,4 +1,4 @@
-"""Where this listener hangs, and the switches of the house, as the API's objects."""
+"""Which switch port this listener is on, and the switches of the house, as the API's objects."""
 
 from __future__ import annotations
 

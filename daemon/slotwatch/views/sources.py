@@ -80,7 +80,7 @@ def _is_live(sheet: Sheet, leg: int) -> bool:
 
 
 def _leg(sheet: Sheet, index: int) -> LegAnswer:
-    """What a source sends to one network from one address. `place` is where it hangs, where switches tell it."""
+    """What a source sends to one network from one address. `place` is its switch port."""
     row, lists = sheet.snapshot.sources[index], sheet.streams
     streams = sheet.streams_from[index]
     last = max(streams, key=lambda stream: int(lists["last_frame_ns"][stream]), default=None)

@@ -104,7 +104,7 @@ class UnpoweredCircuits:
         fed = stage.plan.circuits.get(circuit)
         where = f"{fed.rack} way {fed.way}" if fed else "its way"
         cue = self._cues.get(circuit, circuit)
-        # A relay at half level is another fault. Its own rule names what hangs there.
+        # A relay at half level is another fault. Its own rule names what is connected there.
         mates = [one for one in self._found if self._cues.get(one) == cue and not self._is_partial(stage, one)]
         together = mates if circuit in mates else [circuit]
         names = wording.list_names(together)

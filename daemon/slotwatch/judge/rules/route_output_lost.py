@@ -18,13 +18,13 @@ from slotwatch.snapshot import Severity
 Output = tuple[str, str]
 """What the routes of one finding share: PORT and their target, ADDRESS and that, or PROCESS and nothing."""
 PORT, ADDRESS, PROCESS = "port", "address", "process"
-_LOOK = "Look at what hangs {}: most racks and fixtures hold their last levels for a while."
+_LOOK = "Look at what is connected {}: most racks and fixtures hold their last levels for a while."
 
 
 @dataclass(frozen=True, slots=True)
 class RouteOutputLostParameters(RuleParameters):
-    on_delay_s: float = number(0.5, "time that it cannot send before it is raised")
-    off_delay_s: float = number(3.0, "time that it sends again before it is over")
+    on_delay_s: float = number(0.5, "time that it cannot send before the incident opens")
+    off_delay_s: float = number(3.0, "time that it sends again before the incident closes")
     silence_s: float = number(1.0, "time without a report of the process that sends; it reports ten times a second")
 
 
@@ -76,7 +76,7 @@ def describe_unsent(ctx: RuleContext, key: Output, p: RouteOutputLostParameters)
         evidence=(f"{trouble}.",),
         cause="port",
         next_checks=(
-            _LOOK.format(f"on {output}"),
+            _LOOK.format(f"to {output}"),
             "Check whether the adapter is plugged in. Before it is plugged in again: lights may move or come on, so "
             "the rig must be clear.",
         ),
@@ -92,7 +92,7 @@ def _describe_ended(ctx: RuleContext, p: RouteOutputLostParameters) -> Finding:
         group="routes",
         since_ns=min(since.values()),
         facts=RouteOutputLostFacts(
-            _say(since, f"sends nothing since {last}", f"send nothing since {last}"),
+            _say(since, f"has sent nothing since {last}", f"have sent nothing since {last}"),
             f"the process that sends {'it' if len(since) == 1 else 'them'} ended by itself or does not answer",
         ),
         evidence=(f"Its last report came at {last}; then these routes were sending.{again}",),
@@ -146,7 +146,7 @@ RULE = Rule(
     names_universes=False,
     faults=("F102",),
     next_checks=(
-        _LOOK.format("on these outputs"),
+        _LOOK.format("to these outputs"),
         "Read the service's log: it says how the process ended.",
     ),
 )

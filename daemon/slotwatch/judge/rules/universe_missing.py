@@ -115,7 +115,7 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
     evidence += by_lists.evidence
     also += by_lists.also_possible
     looks_like += "" if alike else by_lists.hint
-    # A source that is heard on one network alone may hang in the wrong one, unless it was known to have lost the other.
+    # A source that is heard on one network alone may be on the wrong one, unless it was known to have lost the other.
     is_elsewhere = bool(strays or (by_lists.is_elsewhere and known is None))
     return Finding(
         group=_group(sources, is_elsewhere=is_elsewhere, earlier=earlier, is_known=known is not None)
