@@ -164,6 +164,22 @@ def test_a_stranger_is_unexpected_and_the_sentence_says_what_it_does() -> None:
     assert opened_after_s(incident) <= 5.4
 
 
+def test_a_stranger_that_takes_several_universes_is_said_to_take_each() -> None:
+    """E1.31 6.2.3: the higher priority wins, universe by universe."""
+    both = (1, 2)
+    shown = stage(
+        desk(universes=both),
+        desk(3, priority=150, from_s=4.0, universes=both),
+        sources=(A, B),
+        by=("main desk",),
+        universes=both,
+    )
+    summary = shown.run(8.0).only().summary
+    assert (
+        'At priority 150 it takes 512 slots each of universes e131/1 and e131/2 from "main desk" (10.0.0.1).' in summary
+    )
+
+
 def test_what_a_stranger_does_is_said_within_a_second_of_its_change() -> None:
     """The main desk falls silent at 12 s, and its universe is the stranger's alone 2.5 s later (E1.31 6.7.1)."""
     stranger = desk(3, priority=90, from_s=4.0)

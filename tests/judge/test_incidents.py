@@ -106,6 +106,20 @@ def test_a_loss_that_is_found_universe_by_universe_began_with_the_newest_frame_o
     assert book.open_incidents()[0].began_ns == 9_900_000_000
 
 
+def test_a_loss_that_it_explains_widens_it() -> None:
+    """Else nobody reads when it took that universe too. Troubles of its streams are no wider fault."""
+    book = IncidentBook(0)
+    book.update([LOST], 10 * S)
+    noisy = replace(LOST, explains=(("uneven-refresh", ("e131/3",)),))
+    book.update([noisy], 11 * S)
+    wider = replace(LOST, explains=(("universe-missing", ("e131/1", "e131/2")), ("uneven-refresh", ("e131/3",))))
+    for at_s in (12, 13):
+        book.update([wider], at_s * S)
+    events = book.take_events()
+    assert [event.what for event in events] == ["opened", "widened"]
+    assert events[-1].text.endswith(" Universe e131/2 is part of it too.")
+
+
 def test_widened_and_the_record_keeps_what_came_back() -> None:
     book = IncidentBook(0)
     book.update([ONE], 10 * S)

@@ -48,7 +48,7 @@ def _number(first: int, universe: int, index: int) -> int:
     return first + index
 
 
-@pytest.mark.parametrize("out_s", [0.0, 5.0, 20.0])
+@pytest.mark.parametrize("out_s", [0.0, 20.0])
 @pytest.mark.parametrize("rests", [False, True])
 def test_what_came_by_a_network_only_through_the_swap_is_said_to_have_come_so(out_s: float, rests: bool) -> None:
     """The main desk's lead on B is out; what arrives on B while both are swapped is its lead on A."""
@@ -65,6 +65,20 @@ def test_what_came_by_a_network_only_through_the_swap_is_said_to_have_come_so(ou
     assert any("came by network A before" in line for line in lost.evidence)
 
 
+@pytest.mark.parametrize("rests", [False, True])
+def test_lead_that_was_out_before_the_swap_is_out_all_the_time(rests: bool) -> None:
+    """What came on its network meanwhile came by the other lead: it is neither back, nor lost a second time."""
+    levels = still() if rests else moving()
+    main, lights = (replace(one, levels=levels, rests=rests) for one in (MAIN, LIGHTS))
+    house = replace(BOTH, universes=BOTH.universes[:1] + BOTH.universes[2:])
+    main = replace(main, universes=(1,))
+    stage = Stage(house, *leg(main, 0), *leg(main, 1, to_s=5.0), *leg(lights, 0), *leg(lights, 1)).run(END_S)
+    (lost,) = [one for one in stage.open if one.rule == "universe-lost"]
+    assert (lost.universes, lost.cause, lost.flaps) == (("e131/1@B",), "leg-lost", 0)
+    assert START_NS + 3.9 * S < lost.began_ns < START_NS + 5.1 * S
+    assert "lead on network B down, network A goes on. The source itself is running." in lost.summary
+
+
 @pytest.mark.parametrize("network", [0, 1])
 def test_a_stranger_that_begins_while_networks_are_swapped_is_reported(network: int) -> None:
     desks = [part for one in (MAIN, LIGHTS) for on in (0, 1) for part in leg(one, on)]
@@ -73,6 +87,14 @@ def test_a_stranger_that_begins_while_networks_are_swapped_is_reported(network: 
     stranger = next(one for one in stage.open if one.rule == "unexpected-source")
     assert stranger.sources == ("Test",)
     assert "It is in control. At priority 150 it takes 512 slots" in stranger.summary
+
+
+def test_a_stranger_in_control_on_two_networks_is_said_to_take_both() -> None:
+    """Its packets' priority wins on each (E1.31 6.2.3): both networks must be looked at."""
+    desks = [part for one in (MAIN, LIGHTS, TEST) for on in (0, 1) for part in leg(one, on, to_s=SWAP_S)]
+    summary = Stage(BOTH, *desks).run(SWAP_S - 2.0).rule("unexpected-source").summary
+    takes = 'it takes 512 slots each of universe e131/2 on A and B from "main desk" (10.0.0.1 and 10.1.0.1).'
+    assert takes in summary
 
 
 def test_a_stranger_on_a_universe_of_one_network_is_reported_though_networks_are_swapped() -> None:

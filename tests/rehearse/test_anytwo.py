@@ -6,6 +6,8 @@ What is expected is common practice, no source; the timeouts are those of ANSI E
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from slotwatch.rehearse.anytwo import any_two
@@ -100,3 +102,28 @@ def test_universe_on_the_wrong_network_is_no_lead_once_swapped_leads_are_right_a
     assert lost.returned_ns is None
     assert lost.cause in ("wrong-network", "path-or-sender")
     assert "lead" not in lost.summary
+
+
+@pytest.mark.parametrize("seed", [305, *(pytest.param(n, marks=pytest.mark.slow) for n in (604, 960, 1384, 2270))])
+def test_lead_that_was_out_before_the_swap_is_not_back_by_what_another_network_brings(seed: int) -> None:
+    """While the listener's own leads are swapped, its universes carry the other lead's data: nobody knows of it."""
+    told: list[Incident] = []
+    performance = perform(
+        any_two(seed).scenario, resting=True, look=lambda now: told.extend(replace(one) for one in now.incidents)
+    )
+    swapped = _only(performance, "networks-swapped")
+    (lead,) = [one for one in performance.incidents if one.cause == "leg-lost"]
+    mine = [one for one in told if one.id == lead.id]
+    assert any("not known: this listener's own networks are swapped" in one.summary for one in mine)
+    assert "not known" not in lead.summary or lead.closed_ns is None, "the record is of the lead, not of the swap"
+    for one in mine:
+        if one.returned_ns is not None:
+            assert swapped.returned_ns is not None, "it is back while the networks are swapped"
+            assert one.returned_ns >= swapped.returned_ns - 100_000_000
+
+
+@pytest.mark.parametrize("seed", [277, 305])
+def test_swapped_leads_give_no_source_a_new_address(seed: int) -> None:
+    """The other lead of a source that was heard all along on the other network."""
+    rules = {event.incident.rule for event in _played(seed).events if event.incident}
+    assert "identity-changed" not in rules

@@ -18,6 +18,7 @@ from slotwatch.judge.likeness import ABSENT
 from slotwatch.judge.numbering_mistakes import say_where_heard
 from slotwatch.judge.returns import lasting, say_returned, when_returned_ns
 from slotwatch.judge.rule import RuleClass, quiet_phase
+from slotwatch.judge.scene import Verdict
 from slotwatch.snapshot import IncidentLeg, LegState, Severity
 
 MOST_EVIDENCE = 10
@@ -60,9 +61,9 @@ def say(ctx: RuleContext, cluster: Cluster) -> Said:
     returned_ns = when_returned_ns(ctx, cluster.cases)
     now = lasting(cluster, universes)
     summary_of_it = summary = _summarise(ctx, cluster, now)
-    if now != universes:
-        # The record is of all that it took down.
-        summary_of_it = _summarise(ctx, cluster, universes)
+    if now != universes or (cluster.verdict and cluster.verdict.since_then):
+        # The record is of all that it took down, and of nothing that came after.
+        summary_of_it = _summarise(ctx, cluster, universes, is_record=True)
     if returned_ns is not None:
         summary = say_returned(ctx, cluster, universes, returned_ns, summary_of_it)
     if flapping:
@@ -163,7 +164,7 @@ def _severity_of_case(ctx: RuleContext, case: Raised, phase: Phase) -> Severity:
     return phases.grade(case.rule, phases.lowered(case.rule.severity, case.finding.lower), phase)
 
 
-def _summarise(ctx: RuleContext, cluster: Cluster, universes: list[int]) -> str:
+def _summarise(ctx: RuleContext, cluster: Cluster, universes: list[int], *, is_record: bool = False) -> str:
     speaker, verdict = cluster.speaker, cluster.verdict
     cases = cluster.cases
     if len(universes) < len(cluster.universes()):
@@ -177,14 +178,14 @@ def _summarise(ctx: RuleContext, cluster: Cluster, universes: list[int]) -> str:
         "sources": wording.list_names(sources) or "a source",
         "from_sender": f" from {wording.list_names(sources)}" if sources else "",
         "since": f"{ctx.time_of_day(cluster.began_ns)}",
-        "verdict": verdict.sentence if verdict else "",
+        "verdict": _verdict(verdict, is_record=is_record) if verdict else "",
         "worst": _worst(ctx, speaker, universes),
         "works": f"Still working: {works[0]}." if works else "",
     }
     own = speaker.facts.words()
     facts.update(own)
     if verdict and own.get("verdict") and cluster.group.startswith("network:"):
-        facts["verdict"] = verdict.sentence
+        facts["verdict"] = _verdict(verdict, is_record=is_record)
     verdict_text = _without_names(cluster.rule.sentence, facts, wording.list_names(sources), len(sources) == 1)
     facts["verdict"] = verdict_text + _say_silent_beside(ctx, cluster)
     sentence = " ".join(cluster.rule.sentence.format_map(facts).split())
@@ -207,6 +208,10 @@ def _say_silent_beside(ctx: RuleContext, cluster: Cluster) -> str:
     names = [f'"{name}"' for name in sorted(names_of(ctx, findings))]
     where = ctx.name_universes(sorted({row for finding in findings for row in finding.universes} - own))
     return f" {wording.list_names(names)} {'is' if len(names) == 1 else 'are'} silent on {where} too."
+
+
+def _verdict(verdict: Verdict, *, is_record: bool) -> str:
+    return verdict.sentence if is_record or not verdict.since_then else f"{verdict.sentence} {verdict.since_then}"
 
 
 def _worst(ctx: RuleContext, speaker: Finding, universes: list[int]) -> str:

@@ -17,27 +17,31 @@ HEARD_LATELY_NS = 12 * NANOSECONDS
 def bring_up_to_date(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Verdict:
     """Give a verdict as it reads now. The cause stays; what still works and who is back changes."""
     sentence, evidence = verdict.sentence, verdict.evidence
-    if _has_gone_silent(ctx, verdict):
+    is_visited = any(case.is_visited for case in group.members.values())
+    if not is_visited and _has_gone_silent(ctx, verdict):
         sentence, now, then = verdict.once_silent
         evidence = [then if line == now else line for line in evidence]
     back, partly, away = _back(ctx, group, " ".join((sentence, *evidence)))
     checks = verdict.next_checks
+    since_then = []
     if back or (partly and verdict.once_back):
         sentence = verdict.once_back or sentence
         if back:
-            sentence += f" {wording.list_names(back)} {_are(back)} back."
+            since_then.append(f"{wording.list_names(back)} {_are(back)} back.")
         if verdict.once_back and partly:
-            sentence += f" {wording.list_names(partly)} {_are(partly)} back in part."
+            since_then.append(f"{wording.list_names(partly)} {_are(partly)} back in part.")
             checks = [f"Look at the output list of {wording.list_names(partly)}: is everything on?"]
         if verdict.once_back and away:
-            sentence += f" {wording.list_names(away)} {_are(away)} still silent."
+            since_then.append(f"{wording.list_names(away)} {_are(away)} still silent.")
             checks = [f"Look at {wording.list_names(away)}: power, screen, link lamp."]
     networks = {network for case in group.members.values() for network in case.finding.networks}
     if networks and all(ctx.listener.is_blind(network, ctx.now_ns) for network in networks):
-        sentence += " Whether it lasts is not known: this listener hears nothing there now."
-    if sentence == verdict.sentence:
+        since_then.append("Whether it lasts is not known: this listener hears nothing there now.")
+    elif any(case.is_mixed_up for case in group.members.values()):
+        since_then.append("Whether it lasts is not known: this listener's own networks are swapped.")
+    if sentence == verdict.sentence and not since_then:
         return verdict
-    return replace(verdict, sentence=sentence, evidence=evidence, next_checks=checks)
+    return replace(verdict, sentence=sentence, evidence=evidence, next_checks=checks, since_then=" ".join(since_then))
 
 
 def _are(names: list[str]) -> str:

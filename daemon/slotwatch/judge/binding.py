@@ -207,6 +207,12 @@ class Raised:
     """Whether the end of that incident's fault made it, so that it holds long after."""
     over: bool = False
     """Whether its fault is over and only its off-delay runs: of an absence at once, else after a second."""
+    is_visited: bool = False
+    """Whether it is kept because what arrives there may be another network's."""
+    was_visited: bool = False
+    """Whether it was, and its own sources have not come since."""
+    is_mixed_up: bool = False
+    """Whether that is certain: this listener's own networks are swapped."""
     leaves_traces: bool = False
     """Whether its rule counts over a window, and so still holds for a while after its fault is over."""
     flapping: Flapping = field(default_factory=Flapping)

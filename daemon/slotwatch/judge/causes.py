@@ -19,6 +19,7 @@ from slotwatch.judge.life_signs import (
     kept_alive_slowly,
     living_sources,
     say_ended_whole,
+    say_unfit_ends,
     sends_no_levels,
     weigh_signs_of_life,
 )
@@ -61,7 +62,7 @@ def find_cause(ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
     else:
         verdict = say_ended_whole(scene, _part_of_source(scene))
     verdict.provisional = bool(scene.undecided.any()) or ctx.now_ns < group.is_revised_until_ns
-    verdict = weigh_missing(scene, weigh_damage(scene, weigh_switches(scene, verdict)))
+    verdict = say_unfit_ends(scene, weigh_missing(scene, weigh_damage(scene, weigh_switches(scene, verdict))))
     _say_all_that_works(scene, verdict)
     return verdict
 

@@ -92,9 +92,13 @@ class Clusterer:
         members = frozenset(group.members)
         known = self._verdicts.get(group.id)
         networks = {network for case in group.members.values() for network in case.finding.networks}
-        if known is not None and networks and all(ctx.listener.is_blind(one, ctx.now_ns) for one in networks):
-            # This listener hears nothing there now: neither silence nor frames are evidence of the cause.
+        is_deaf = bool(networks) and all(ctx.listener.is_blind(one, ctx.now_ns) for one in networks)
+        if known is not None and (is_deaf or any(case.is_visited for case in group.members.values())):
+            # This listener hears nothing of it there now: neither silence nor frames are evidence of the cause.
             known[1].still_working = []
+            return known[1]
+        if known is not None and any(case.was_visited for case in group.members.values()):
+            say_what_works_now(ctx, stops, group, known[1])  # type: ignore[arg-type]
             return known[1]
         # Once every timeout and two discovery intervals have passed the cause is final, whatever comes back.
         if known is not None and known[0] == members and not known[1].provisional:

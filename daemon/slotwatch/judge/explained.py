@@ -202,6 +202,9 @@ def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Itera
             # An exception of some universes says nothing of the source's others.
             if wide.accepted and every.universes:
                 apt &= set(case.finding.universes) <= every.universes
+            # What had gone for a whole loss timeout before this listener was at fault is no part of that.
+            if wide.rule.rule_class is RuleClass.SELF and earliest_ns is not None and not case.leaves_traces:
+                apt &= case.raised_ns >= earliest_ns
             if apt and _is_near(among, case, reach.nearness, extent) and _in_time(case, earliest_ns):
                 wide.explained.append(case)
             else:

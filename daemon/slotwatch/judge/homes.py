@@ -17,6 +17,10 @@ GONE_ARTNET_NS = 5 * NANOSECONDS
 """Longer than Art-Net's keep-alive of 4 s."""
 SILENT_NS = NANOSECONDS
 TOGETHER_NS = NANOSECONDS
+UNDER_WAY_NS = NANOSECONDS // 2
+"""Packets that were under way when leads were swapped still arrive for so long; common practice, no source."""
+
+Pair = tuple[int, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +54,29 @@ def displaced_sources(ctx: RuleContext) -> list[Displaced]:
         if one is not None:
             found.append(one)
     return found
+
+
+def swapped_pairs(ctx: RuleContext, under_way_ns: int = UNDER_WAY_NS) -> list[Pair]:
+    """Pairs of networks of which everything that arrives belongs to the other one, in both directions."""
+    if len(ctx.house.networks) < 2:
+        return []
+    displaced = displaced_sources(ctx)
+    ways = {(one.home, one.here) for one in displaced}
+    pairs = {(home, here) for home, here in ways if home < here and (here, home) in ways}
+    return [pair for pair in sorted(pairs) if not _is_any_at_home(ctx, under_way_ns, pair, displaced)]
+
+
+def _is_any_at_home(ctx: RuleContext, under_way_ns: int, pair: Pair, displaced: list[Displaced]) -> bool:
+    """Whether a source that was there before still arrives on its own network: then no lead was swapped."""
+    moved = {one.source for one in displaced}
+    since_ns = min(one.since_ns for one in displaced if {one.home, one.here} == set(pair))
+    return any(
+        ctx.sources[row].network in pair
+        and ctx.sources[row].first_seen_ns < since_ns - under_way_ns
+        and ctx.sources[row].last_seen_ns > since_ns + under_way_ns
+        for row in ctx.sources
+        if row not in moved and not ctx.is_here(row)
+    )
 
 
 def namesakes(ctx: RuleContext, universe: int) -> NDArray[np.bool_]:
@@ -113,7 +140,7 @@ def _by_declaration(ctx: RuleContext, source: int) -> Displaced | None:
         homes.update(int(universes.network[one]) for one in declared)
     since_ns = int(streams.since_ns[rows].min()) if rows else ctx.now_ns
     # What its own network carries may come a keep-alive later.
-    if len(homes) != 1 or ctx.now_ns - since_ns < _gone_ns(ctx, source):
+    if len(homes) != 1 or ctx.now_ns - since_ns < gone_ns(ctx, source):
         return None
     return Displaced(source, homes.pop(), ctx.sources[source].network, since_ns, by_declaration=True)
 
@@ -127,12 +154,12 @@ def _by_history(ctx: RuleContext, source: int, others: list[int]) -> Displaced |
     before = ctx.sources[min(earlier, key=lambda other: ctx.sources[other].first_seen_ns)]
     rows = [row for row in ctx.streams_from(source).tolist() if ctx.live[row]]
     since_ns = int(streams.since_ns[rows].min())
-    moved = ctx.now_ns - before.last_seen_ns > _gone_ns(ctx, source) and since_ns > before.last_seen_ns - TOGETHER_NS
+    moved = ctx.now_ns - before.last_seen_ns > gone_ns(ctx, source) and since_ns > before.last_seen_ns - TOGETHER_NS
     if not moved or before.network == shown.network:
         return None
     return Displaced(source, before.network, shown.network, since_ns, by_declaration=False)
 
 
-def _gone_ns(ctx: RuleContext, source: int) -> int:
+def gone_ns(ctx: RuleContext, source: int) -> int:
     """After how long a silence a source no longer sends somewhere."""
     return GONE_ARTNET_NS if ctx.sources[source].protocol == Protocol.ARTNET else GONE_E131_NS

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 
 from slotwatch.durations import NANOSECONDS
@@ -235,3 +237,24 @@ def how_they_ended(scene: Scene) -> str:
     if spread_ns <= FRAME_NS:
         return "within one frame"
     return f"within {wording.seconds(spread_ns)} of each other"
+
+
+WITHOUT_END = re.compile(r",? without (?:the|a) stream-terminated bit")
+
+
+def say_unfit_ends(scene: Scene, verdict: Verdict) -> Verdict:
+    """Say that a packet announced the end of what stopped, where its sequence number is why it is not believed."""
+    ctx, streams = scene.ctx, scene.ctx.streams
+    rows = np.flatnonzero(scene.stopped & (streams.last_unfit_end_ns > 0))
+    rows = rows[streams.last_unfit_end_ns[rows] >= streams.last_arrival_ns[rows]]
+    if not len(rows):
+        return verdict
+    universes = ctx.name_universes(sorted(set(streams.universe[rows].tolist())))
+    came = ctx.time_of_day(int(streams.last_unfit_end_ns[rows].max()))
+    verdict.evidence = [WITHOUT_END.sub("", line) for line in verdict.evidence]
+    verdict.evidence.append(
+        f"A packet with the stream-terminated bit came for {universes} at {came}. Its sequence number does not fit, so "
+        "it is not believed."
+    )
+    verdict.also_possible.append("the source was closed, or somebody else sent that packet")
+    return verdict

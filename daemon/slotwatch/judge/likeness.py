@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TypeVar
 
+from slotwatch.judge import wording
 from slotwatch.snapshot import Incident, IncidentLeg
 
 T = TypeVar("T")
@@ -63,9 +64,20 @@ def difference(before: Incident, after: Incident) -> tuple[str, str]:
         return "widened", after.summary
     if _silent_beside(after) - _silent_beside(before) and after.returned_ns is None:
         return "widened", after.summary
+    taken = [name for name in _taken_down(after) if name not in _taken_down(before)]
+    if taken and after.returned_ns is None:
+        labels = dict(after.labels)
+        universes = wording.list_universes(taken, [labels.get(name, "") for name in taken])
+        return "widened", f"{after.summary} {universes} {'is' if len(taken) == 1 else 'are'} part of it too."
     if after.severity != before.severity:
         is_worse = after.severity > before.severity
         return ("worsened" if is_worse else "eased"), f"Now {after.severity.word} (was {before.severity.word})."
     if before.confidence != after.confidence:
         return "revised", f"Confidence {after.confidence} (was {before.confidence}): {after.summary}"
     return "", ""
+
+
+def _taken_down(incident: Incident) -> dict[str, None]:
+    """Universes that an incident is about, and those of losses that it accounts for, in their order."""
+    accounted = (name for rule, universes in incident.explains if rule in LOSSES for name in universes)
+    return dict.fromkeys((*incident.universes, *accounted))

@@ -45,6 +45,7 @@ class StreamColumns(Protocol):
     last_preview_ns: NDArray[np.int64]
     last_slot_priority_ns: NDArray[np.int64]
     last_terminated_ns: NDArray[np.int64]
+    last_unfit_end_ns: NDArray[np.int64]
     levels: NDArray[np.uint8]  # shape (count, 512)
     live: NDArray[np.bool_]
     lost_frames: NDArray[np.uint64]

@@ -10,6 +10,7 @@ import numpy as np
 from slotwatch.durations import NEVER_NS
 from slotwatch.judge import wording
 from slotwatch.judge.likeness import ABSENT, GONE
+from slotwatch.judge.visitors import Visitors
 from slotwatch.snapshot import Incident
 
 if TYPE_CHECKING:
@@ -59,7 +60,8 @@ def _ended_ns(ctx: RuleContext, case: Raised) -> int | None:
 
 
 def _back_ns(ctx: RuleContext, rows: Sequence[int], case: Raised) -> int | None:
-    since = [int(ctx.streams.since_ns[row]) for row in rows if ctx.live[row]]
+    visitors = Visitors(ctx)
+    since = [int(ctx.streams.since_ns[row]) for row in rows if ctx.live[row] and visitors.visit(row) is None]
     came = [int(ctx.streams.last_arrival_ns[row]) > case.finding.since_ns for row in rows]
     if not since and not any(came):
         return None  # nobody waits for it any more: an undeclared universe that is forgotten, or a changed house file

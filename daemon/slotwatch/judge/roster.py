@@ -9,6 +9,7 @@ import numpy as np
 from slotwatch.house.schema import House
 from slotwatch.judge.binding import TICK_NS, Finding
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.visitors import Visitors
 
 Absent = tuple[str, int, int | str]
 """`stream`, its row and generation; or `never`, a row of the universe table and the source's name."""
@@ -91,6 +92,8 @@ class Roster:
             return False
         settle_ns = ctx.listener.silence_counts_from_ns(network)
         if streams.last_arrival_ns[row] < settle_ns - start_ns and ctx.now_ns < settle_ns:
+            return False
+        if Visitors(ctx).visit(row) is not None:
             return False
         # The same source under a new address or identity has not gone.
         return not any(

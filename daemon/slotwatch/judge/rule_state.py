@@ -16,7 +16,9 @@ from slotwatch.judge.binding import KEYS, UNIVERSES, Cases, Finding, Key, Mask, 
 from slotwatch.judge.context import Revision, RuleContext
 from slotwatch.judge.explain import Effect
 from slotwatch.judge.flapping import Flapping
+from slotwatch.judge.likeness import GONE
 from slotwatch.judge.rule import Rule, RuleClass
+from slotwatch.judge.visitors import Visit, Visitors
 from slotwatch.watched_time import watched
 
 CROWD = 100
@@ -59,6 +61,8 @@ class RuleState:
         self._refresh_due_ns = self._refresh_ns = 0
         self._has_unheard = False
         """Whether something stays raised only because this listener cannot tell whether it goes on."""
+        self._has_visited = False
+        """Whether that is because of what may have come by another network's lead."""
         self.raised: dict[Key, Raised] = {}
         self._answer: Mask | Cases = {}
         self._answered: Revision | None = None
@@ -76,7 +80,7 @@ class RuleState:
 
     def is_under_way(self, ctx: RuleContext) -> bool:
         """Whether an on-delay or an off-delay runs, or the condition itself is wary."""
-        if self._pending or (self.binding.is_wary is not None and self.binding.is_wary(ctx)):
+        if self._pending or self._has_visited or (self.binding.is_wary is not None and self.binding.is_wary(ctx)):
             return True
         return not all(raised.holds for raised in self.raised.values())
 
@@ -148,7 +152,7 @@ class RuleState:
         return self.quiet_until_ns
 
     def _find_end_ns(self, ctx: RuleContext) -> int:
-        if ctx.revision is None:
+        if ctx.revision is None or self._has_visited:
             return ctx.now_ns
         if not self._is_answered(ctx):
             return max(ctx.now_ns, self._due_ns)
@@ -187,7 +191,11 @@ class RuleState:
 
     def ends_at_rest_ns(self, ctx: RuleContext) -> set[int] | None:
         """All times at which its answer may be another one if nothing comes; None where they are not known."""
-        if self._pending or any(not one.holds or self.binding.refresh_s is not None for one in self.raised.values()):
+        if (
+            self._pending
+            or self._has_visited
+            or any(not one.holds or self.binding.refresh_s is not None for one in self.raised.values())
+        ):
             return None
         with watched(ctx) as watch:
             self.binding.condition(ctx)
@@ -228,7 +236,12 @@ class RuleState:
     def _is_steady(self, ctx: RuleContext, rows: NDArray[np.intp]) -> bool:
         """Whether nothing can have changed: then thousands of cases cost one comparison."""
         self._was_same = np.array_equal(rows, self._rows)
-        steady = not self._pending and not self._has_unheard and ctx.now_ns < self._refresh_due_ns and self._was_same
+        steady = (
+            not self._pending
+            and not (self._has_unheard or self._has_visited)
+            and ctx.now_ns < self._refresh_due_ns
+            and self._was_same
+        )
         self._rows = rows
         return steady and ctx.now_ns < self._calm_until_ns
 
@@ -258,11 +271,15 @@ class RuleState:
             self.raised[key] = self._raise(ctx, key, pending[key])
         self._pending = {key: since_ns for key, since_ns in pending.items() if key not in self.raised}
         may_be_stale_ns = now_ns - self._refresh_ns if self.binding.refresh_s is not None else -1
-        self._has_unheard = False
+        self._has_unheard = self._has_visited = False
+        visitors = Visitors(ctx)
         for key, raised in list(self.raised.items()):
             holds = key in true_keys
             if not holds and self._is_unheard(ctx, raised):
                 self._has_unheard = holds = True
+            elif raised.was_visited or not holds:
+                holds |= self._is_visited(visitors, raised)
+                self._has_visited |= raised.was_visited
             if holds and raised.holds and raised.described_ns > may_be_stale_ns:
                 raised.over, raised.last_true_ns = False, now_ns  # nothing else is new: so are most of thousands
             else:
@@ -289,6 +306,16 @@ class RuleState:
         if finding.streams:
             return not ctx.live[list(finding.streams)].any()
         return not ctx.universes.live[list(finding.universes)].any()
+
+    def _is_visited(self, visitors: Visitors, raised: Raised) -> bool:
+        """Whether an absence that has its own incident goes on, and only what belongs to another network arrives."""
+        raised.is_visited = raised.was_visited = raised.is_mixed_up = False
+        if not self._is_of_absence or not raised.holds or raised.explained_by is not None:
+            return False
+        visit = visitors.hold(raised.finding, of_any_source=raised.rule.name in GONE)
+        raised.was_visited, raised.is_mixed_up = visit is not None, visit is Visit.SWAPPED
+        raised.is_visited = visit in (Visit.NEW, Visit.SWAPPED)
+        return raised.was_visited
 
     def _has_lasted(self, ctx: RuleContext, since_ns: int) -> bool:
         """Whether the on-delay is over, without the moments in which this computer itself did not listen."""
@@ -344,7 +371,8 @@ class RuleState:
             raised.edges.append(now_ns)
         raised.holds, raised.over, raised.last_true_ns = True, False, now_ns
         stale = self.binding.refresh_s is not None and now_ns - raised.described_ns >= self._refresh_ns
-        if came_back or stale:
+        # What visitors send says nothing of what is away.
+        if came_back or (stale and not raised.was_visited):
             since_ns = raised.finding.since_ns
             raised.finding = self._describe(ctx, raised.key)
             raised.finding.since_ns = raised.finding.since_ns or since_ns

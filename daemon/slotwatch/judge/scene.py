@@ -49,6 +49,8 @@ class Verdict:
     """The same for single streams: rows of the stream table."""
     once_back: str = ""
     """The sentence to show once some of the sources that it names are back, where the first would then be wrong."""
+    since_then: str = ""
+    """Who is back, and what is not known now: no part of the record, which is of the fault while it lasted."""
     once_silent: tuple[str, str, str] = ("", "", "")
     """Once all that it rests on has stopped too: the new sentence, a line of the evidence, and what replaces it."""
 

@@ -45,6 +45,8 @@ def universe_states(ctx: RuleContext, clusters: Sequence[Cluster]) -> NDArray[np
     # What this computer sends to one address it does not hear itself.
     states[fed_by_routes(ctx, now=False) & (states == UniverseState.NOT_VISIBLE)] = UniverseState.NOT_SENT
     states[fed_by_routes(ctx) & (universes.last_arrival_ns == 0)] = UniverseState.STEADY
+    for case in (case for cluster in clusters for case in cluster.cases if case.is_mixed_up):
+        states[list(case.finding.universes)] = UniverseState.NOT_JUDGED
     for network in ctx.listener.links:
         if ctx.listener.is_down(network):
             states[universes.network == network] = UniverseState.NOT_JUDGED
@@ -80,7 +82,8 @@ def paint_open(states: NDArray[np.uint8], ctx: RuleContext, incidents: Iterable[
     for incident in gone:
         rows = np.array([row for name in incident.universes for row in names.get(name, ())], np.intp)
         live = rows[universes.live[rows] > 0]
-        _raise_to(states, live, UniverseState.RETURNING)
+        # What arrives while networks are swapped is no return.
+        _raise_to(states, live[states[live] != UniverseState.NOT_JUDGED], UniverseState.RETURNING)
         if incident.id in resumed and incident.cause != "stream-terminated":
             states[rows[universes.live[rows] == 0]] = _GONE[incident.rule]
     for incident in faulty:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -44,20 +45,26 @@ class Takeover:
         shared = int(((own >> 8 == best >> 8) & (best > 0)).sum())
         return cls(row, int(taken.sum()), tuple(losers[np.argsort(-counts, kind="stable")].tolist()), shared)
 
-    def sentence(self, ctx: RuleContext) -> str:
-        """Say how many slots it takes by their priorities, and from whom."""
+    def sentence(self, ctx: RuleContext, others: Sequence[Takeover] = ()) -> str:
+        """Say how many slots it takes by their priorities, and from whom. others: the same source's elsewhere."""
         if self.slots:
-            return f"By per-address priority {self.say_taken(ctx)}"
+            return f"By per-address priority {self.say_taken(ctx, others)}"
         if self.shared:
             return f"It counts as much as other sources on {self.shared} slots."
         return "It wins no slot that another source claims."
 
-    def say_taken(self, ctx: RuleContext) -> str:
+    def say_taken(self, ctx: RuleContext, others: Sequence[Takeover] = ()) -> str:
         """Give `it takes 512 slots of e131/1 from "Desk A" (10.0.0.1).`, where it takes any."""
+        every = [self, *(one for one in others if one.slots and one.stream != self.stream)]
         legs: dict[int, list[int]] = {}
-        for source in dict.fromkeys(ctx.source_of(stream) for stream in self.losers):
+        for source in dict.fromkeys(ctx.source_of(stream) for one in every for stream in one.losers):
             legs.setdefault(ctx.first_leg(source), []).append(source)
         names = wording.list_names(ctx.say_legs(rows) for rows in legs.values())
-        plural = "slot" if self.slots == 1 else "slots"
-        universe = ctx.universe_name(ctx.universe_of(self.stream))
-        return f"it takes {self.slots} {plural} of {universe} from {names}."
+        most = max(one.slots for one in every)
+        slots = "1 slot" if most == 1 else f"{most} slots"
+        if len(every) == 1:
+            return f"it takes {slots} of {ctx.universe_name(ctx.universe_of(self.stream))} from {names}."
+        least = min(one.slots for one in every)
+        bound = "" if least == most else "up to "
+        universes = ctx.name_universes(sorted(ctx.universe_of(one.stream) for one in every))
+        return f"it takes {bound}{slots} each of {universes} from {names}."

@@ -105,6 +105,9 @@ class Arrivals:
         used = np.ones(len(options), np.bool_)
         if verdict is not None:
             used = (verdict == SequenceVerdict.ACCEPT) | (verdict == SequenceVerdict.REPEAT_OBEYED)
+            unfit = np.flatnonzero(verdict == SequenceVerdict.UNFIT)
+            if len(unfit):
+                np.maximum.at(self.streams.last_unfit_end_ns, part.stream[unfit], part.t_ns[unfit])
         live = (options & _NOT_LIVE) == 0
         ends = used & ((options & OPTION_TERMINATED) != 0)
         if ends.any():

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
-from slotwatch.rehearse import stage
+from slotwatch.rehearse import packets, stage
 from slotwatch.rehearse.cast import (
     backup_desk,
     main_desk,
@@ -15,6 +15,7 @@ from slotwatch.rehearse.cast import (
 )
 from slotwatch.rehearse.desk import LISTENER, Desk
 from slotwatch.rehearse.looks import changed_at, held, moving
+from slotwatch.rehearse.packets import Sent
 from slotwatch.rehearse.registry import scenario
 from slotwatch.rehearse.scenario import Truth
 from slotwatch.rehearse.stage import Item, mixed
@@ -42,6 +43,35 @@ def stopped(desk: Desk, universe: int, stop_s: float, **options: object) -> Desk
 )
 def clean_stop() -> Iterator[Item]:
     return mixed(main_desk(stop_s=8, closes=True).sends(), second_desk().sends())
+
+
+@scenario(
+    "F01",
+    "the main desk closes its show, and its terminated packets have numbers that do not fit",
+    14,
+    Truth(
+        "universe-lost",
+        10.5,
+        MAIN_UNIVERSES,
+        "source-lost",
+        "critical",
+        began_s=7.9,
+        early_s=0.2,
+        says=("A packet with the stream-terminated bit came for universes e131/1", "number does not fit"),
+    ),
+    TWO,
+)
+def closes_with_unfit_numbers() -> Iterator[Item]:
+    return mixed(_with_unfit_ends(main_desk(stop_s=8, closes=True).sends()), second_desk().sends())
+
+
+def _with_unfit_ends(items: Iterator[Item]) -> Iterator[Item]:
+    """The same with other sequence numbers in terminated packets (octets 111 and 112: ANSI E1.31-2018 table 4-1)."""
+    for item in items:
+        if isinstance(item, Sent) and len(item.payload) > 113 and item.payload[112] & packets.TERMINATED:
+            number = bytes(((item.payload[111] + 100) & 0xFF,))
+            item = replace(item, payload=item.payload[:111] + number + item.payload[112:])
+        yield item
 
 
 @scenario(

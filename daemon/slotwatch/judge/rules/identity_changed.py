@@ -12,6 +12,7 @@ from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSet
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.judge.succession import MOST_LOOKED_AT, predecessor
+from slotwatch.judge.visitors import Visitors
 from slotwatch.snapshot import Confidence, Severity
 from slotwatch.wire.universe import Protocol
 
@@ -38,8 +39,9 @@ def has_changed(ctx: RuleContext, p: IdentityChangedParameters) -> Mask:
     changed &= ctx.beside_a_dead_one
     young = np.flatnonzero(changed)[:MOST_LOOKED_AT].tolist()
     changed[:] = False
+    visitors = Visitors(ctx)
     for row in young:
-        changed[row] = earlier_one(ctx, row, p) >= 0
+        changed[row] = earlier_one(ctx, row, p) >= 0 and visitors.visit(row) is None
     return changed
 
 

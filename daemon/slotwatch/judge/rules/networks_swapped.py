@@ -5,24 +5,24 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import partial
 
-from slotwatch.durations import ns_from_s
+from slotwatch.durations import NANOSECONDS, ns_from_s
 from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import NETWORK, Effect, Explains, Reach
-from slotwatch.judge.homes import Displaced, displaced_sources
+from slotwatch.judge.homes import UNDER_WAY_NS, Pair, displaced_sources, swapped_pairs
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Confidence, Severity
 
 MOST_NAMED = 6
 
-Pair = tuple[int, int]
-
 
 @dataclass(frozen=True, slots=True)
 class NetworksSwappedParameters(RuleParameters):
     off_delay_s: float = number(3.0, "time its networks are right again before the incident closes")
-    under_way_s: float = number(0.5, "time after the change in which packets that were under way still arrive")
+    under_way_s: float = number(
+        UNDER_WAY_NS / NANOSECONDS, "time after the change in which packets that were under way still arrive"
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,26 +33,7 @@ class NetworksSwappedFacts(Facts):
 
 def swapped_networks(ctx: RuleContext, p: NetworksSwappedParameters) -> dict[Pair, None]:
     """Pairs of networks of which everything that arrives belongs to the other one, in both directions."""
-    if len(ctx.house.networks) < 2:
-        return {}
-    displaced = displaced_sources(ctx)
-    ways = {(one.home, one.here) for one in displaced}
-    pairs = {(home, here) for home, here in ways if home < here and (here, home) in ways}
-    return {pair: None for pair in sorted(pairs) if not _is_any_at_home(ctx, p, pair, displaced)}
-
-
-def _is_any_at_home(ctx: RuleContext, p: NetworksSwappedParameters, pair: Pair, displaced: list[Displaced]) -> bool:
-    """Whether a source that was there before still arrives on its own network: then no lead was swapped."""
-    moved = {one.source for one in displaced}
-    under_way_ns = ns_from_s(p.under_way_s)
-    since_ns = min(one.since_ns for one in displaced if {one.home, one.here} == set(pair))
-    return any(
-        ctx.sources[row].network in pair
-        and ctx.sources[row].first_seen_ns < since_ns - under_way_ns
-        and ctx.sources[row].last_seen_ns > since_ns + under_way_ns
-        for row in ctx.sources
-        if row not in moved and not ctx.is_here(row)
-    )
+    return dict.fromkeys(swapped_pairs(ctx, ns_from_s(p.under_way_s)))
 
 
 def describe_swapped(ctx: RuleContext, pair: Pair) -> Finding:

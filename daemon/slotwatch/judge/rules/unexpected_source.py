@@ -17,6 +17,8 @@ from slotwatch.judge.succession import MOST_LOOKED_AT, predecessor
 from slotwatch.judge.takeovers import Takeover
 from slotwatch.snapshot import Severity
 
+MOST_TAKEN = 8
+"""Universes of one source whose takeovers are told together; of more the worst is told."""
 PRIORITIES = 256
 """More than any priority."""
 
@@ -72,12 +74,12 @@ class UnexpectedSources:
             reason, cause = "is not declared for it", "not-for-this-universe"
         takeover = Takeover.of(ctx, row)
         if takeover is not None:
-            effect = takeover.sentence(ctx)
+            effect = takeover.sentence(ctx, self._elsewhere(ctx, row))
         elif winner == row:
             effect = "It is in control."
             won = Takeover.of(ctx, row, by_packets=True)
             if won is not None and won.slots:
-                effect += f" At priority {priority} {won.say_taken(ctx)}"
+                effect += f" At priority {priority} {won.say_taken(ctx, self._elsewhere(ctx, row, by_packets=True))}"
         elif winner >= 0 and streams.priority[winner] > priority:
             effect = f"It has no effect now: {ctx.say_source(ctx.source_of(winner))} sends at a higher priority."
         else:
@@ -104,6 +106,19 @@ class UnexpectedSources:
             weight=float(taken * PRIORITIES + priority),
             on_any_network=declared is None and _is_no_swapped_one(ctx, source, universe),
         )
+
+    def _elsewhere(self, ctx: RuleContext, row: int, *, by_packets: bool = False) -> list[Takeover]:
+        """What the same source takes at the same priority where it is as little expected, on any network."""
+        streams, source = ctx.streams, ctx.source_of(row)
+        legs = [source, *ctx.other_legs(source)]
+        rows = np.array([one for leg in legs for one in ctx.streams_from(leg).tolist() if ctx.live[one]], np.intp)
+        rows = rows[(streams.priority[rows] == streams.priority[row]) & (streams.frames[rows] >= self._p.frames)]
+        unexpected = self._invitations.is_stranger(ctx.stream_declared[rows], ctx.stream_sources_declared[rows])
+        unexpected |= streams.priority[rows] > self._priorities[ctx.stream_sources_declared[rows]]
+        if np.count_nonzero(unexpected) > MOST_TAKEN:
+            return []
+        found = [Takeover.of(ctx, one, by_packets=by_packets) for one in rows[unexpected].tolist()]
+        return [one for one in found if one is not None]
 
 
 def _is_no_swapped_one(ctx: RuleContext, source: int, universe: int) -> bool:
