@@ -89,7 +89,7 @@ export function isBack(incident, feed) {
 /** When this outage itself began, in ms: not when it first did, if it came back in between. */
 export function beganMs(incident, feed) {
   const began = ms(incident.began_at);
-  if (Number.isFinite(incident.lasted_s) && Number.isFinite(endedMs(incident))) return endedMs(incident) - incident.lasted_s * 1000;
+  if (Number.isFinite(incident.lasted_s) && Number.isFinite(endedMs(incident))) return began;
   if (incident.state !== "open" || !(incident.flaps > 0)) return began;
   const last = (incident.universes || []).map((name) => feed.universes.get(name)).filter((row) => row && GONE.has(row.state)).map((row) => ms(row.last_frame_at)).filter(Number.isFinite);
   if (last.length) return Math.max(began, Math.min(...last));

@@ -10,6 +10,7 @@ from slotwatch.judge.drafts import IncidentDraft
 from slotwatch.judge.events import Event
 from slotwatch.judge.incidents import IncidentBook
 from slotwatch.snapshot import Confidence, Severity
+from slotwatch.views.incidents import lasted_s
 from slotwatch.views.records import incident_of, record
 from tests.views.fabricate import incident
 
@@ -104,6 +105,32 @@ def test_a_loss_that_is_found_universe_by_universe_began_with_the_newest_frame_o
     book.update([LOST], 12 * S)
     book.update([replace(LOST, universes=("e131/1", "e131/2"), began_ns=9_900_000_000)], 13 * S)
     assert book.open_incidents()[0].began_ns == 9_900_000_000
+
+
+@pytest.mark.parametrize(
+    ("group", "began_s", "back_s", "length"),
+    [
+        ("loss:2", 10, 3, "17.0 s in all; it was back for 3.0 s in between"),
+        # What goes on as the very same group begins anew.
+        ("loss:1", 23, 0, "7.0 s"),
+    ],
+)
+def test_time_in_which_it_was_back_is_no_part_of_its_length(group: str, began_s: int, back_s: int, length: str) -> None:
+    """Lost for 10 s, back for 3 s while it is watched, lost again for 7 s: its length is what was lost."""
+    book = IncidentBook(0)
+    lost = replace(LOST, began_ns=10 * S, summary_of_it="Lost.")
+    again = replace(lost, group=group, began_ns=23 * S)
+    book.update([lost], 12 * S)
+    book.update([replace(lost, returned_ns=20 * S)], 20 * S)
+    for at_s in (26, 27):
+        book.update([again], at_s * S)
+    book.update([replace(again, returned_ns=30 * S)], 30 * S)
+    book.update([], 40 * S)
+    (incident,) = book.closed_incidents()
+    assert (incident.began_ns, incident.back_ns) == (began_s * S, back_s * S)
+    assert incident.summary == f"Lost. It lasted {length}."
+    assert incident.timeline[-1].text == f"lost for {length.partition(' in all')[0]}"
+    assert lasted_s(incident) == (30 - began_s - back_s)
 
 
 def test_a_loss_that_it_explains_widens_it() -> None:

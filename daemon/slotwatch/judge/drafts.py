@@ -105,7 +105,7 @@ class IncidentRecord:
         incident = self.incident
         self.slot, self.while_it_lasted = (account.rule, account.group), ""
         self.went_on_from_ns = self.earlier_began_ns = 0
-        incident.began_ns, incident.returned_ns = account.began_ns, None
+        incident.began_ns, incident.returned_ns, incident.back_ns = account.began_ns, None, 0
         incident.universes = incident.sources = incident.source_keys = incident.fixtures = ()
         incident.labels, incident.legs, incident.explains = (), (), ()
 
@@ -116,12 +116,25 @@ class IncidentRecord:
             return account.summary
         return account.summary.removesuffix(quoted) + self.while_it_lasted
 
+    def count_what_was_well(self, account: IncidentDraft) -> None:
+        """Keep for how long it was back, once it is gone again. To be called when it has its new beginning."""
+        incident = self.incident
+        if incident.returned_ns is None or account.returned_ns is not None:
+            return
+        if incident.began_ns >= account.began_ns:
+            incident.back_ns = 0  # its length counts from this outage
+        else:
+            incident.back_ns += max(0, account.began_ns - incident.returned_ns)
+
     def end(self, now_ns: int) -> None:
         """Put the summary into the past, with the length of the outage itself."""
         incident = self.incident
         if incident.returned_ns is not None and self.while_it_lasted:
-            lasted_ns = max(0, incident.returned_ns - incident.began_ns)
-            incident.summary = f"{self.while_it_lasted} It lasted {wording.seconds(lasted_ns)}."
+            lasted_ns = max(0, incident.returned_ns - incident.began_ns - incident.back_ns)
+            between = (
+                f" in all; it was back for {wording.seconds(incident.back_ns)} in between" if incident.back_ns else ""
+            )
+            incident.summary = f"{self.while_it_lasted} It lasted {wording.seconds(lasted_ns)}{between}."
 
     def keep_worst(self, account: IncidentDraft) -> None:
         """Keep the words of an account, unless this incident had worse figures of the very same: those are its record.

@@ -17,7 +17,7 @@ def how_long(incident: Incident) -> str:
     if incident.rule in _GONE and incident.returned_ns is None:
         return "It did not come back. slotwatch no longer waits for it."
     end_ns = incident.closed_ns if incident.returned_ns is None else incident.returned_ns
-    span_ns = max(0, (end_ns or incident.began_ns) - incident.began_ns)
+    span_ns = max(0, (end_ns or incident.began_ns) - incident.began_ns - incident.back_ns)
     return f"{_GONE.get(incident.rule, 'lasted')} {wording.seconds(span_ns)}"
 
 

@@ -190,6 +190,7 @@ class IncidentBook(IncidentTable):
             incident.began_ns = min(began_ns, incident.began_ns) if is_part else began_ns
         else:
             entry.went_on_from_ns = incident.began_ns = min(incident.began_ns, account.began_ns)
+        entry.count_what_was_well(account)
         incident.rule, incident.cause, incident.confidence = account.rule, account.cause, account.confidence
         incident.severity = account.severity
         self._give_up(incident, account)

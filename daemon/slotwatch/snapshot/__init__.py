@@ -1,7 +1,4 @@
-"""The one value that page, API, metrics, history and report read.
-
-Judging publishes a Snapshot some times a second; nobody else touches judging's state.
-"""
+"""The one value that page, API, metrics, history and report read. Judging makes it, some times a second."""
 
 from __future__ import annotations
 
@@ -292,7 +289,8 @@ class Incident:
     """When that exception ends; empty: it does not."""
     accepted_by: str = ""
     flaps: int = 0
-    """Times it returned."""
+    back_ns: int = 0
+    """How often it was gone again, and the time in which all of it was back before: no part of its length."""
     revision: int = 0
     """Rises with each change, so that history and listeners know what they have."""
     wall_offset_ns: int = 0

@@ -79,9 +79,9 @@ def urgency(found: Incident) -> tuple[int, int, int, int]:
 
 
 def lasted_s(found: Incident) -> float | None:
-    """Length of the fault itself in seconds, without the time it was watched after; None while it lasts."""
+    """Length of the fault itself in seconds, without the time it was back or watched after; None while it lasts."""
     end_ns = found.returned_ns if found.returned_ns is not None else found.closed_ns
-    return None if end_ns is None else round(max(0, end_ns - found.began_ns) / NANOSECONDS, 3)
+    return None if end_ns is None else round(max(0, end_ns - found.began_ns - found.back_ns) / NANOSECONDS, 3)
 
 
 def incident_brief(found: Incident) -> IncidentAnswer:

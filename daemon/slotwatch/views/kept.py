@@ -54,6 +54,7 @@ class KeptIncident(TypedDict):
     heard_elsewhere: NotRequired[list[dict[str, object]]]
     legs: NotRequired[list[KeptLeg]]
     flaps: int
+    back_ns: NotRequired[int]
     revision: int
     group: NotRequired[str]
     part_of: NotRequired[int]

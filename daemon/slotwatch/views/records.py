@@ -65,6 +65,7 @@ def record(found: Incident) -> KeptIncident:
         "heard_elsewhere": [asdict(one) for one in found.heard_elsewhere],
         "legs": [{"source": one.source, "network": one.network, "state": one.state} for one in found.legs],
         "flaps": found.flaps,
+        "back_ns": found.back_ns,
         "revision": found.revision,
         "group": found.group,
         "part_of": found.part_of,
@@ -105,6 +106,7 @@ def incident_of(kept: KeptIncident, wall_offset_ns: int) -> Incident:
         accepted_until=kept.get("accepted_until", ""),
         accepted_by=kept.get("accepted_by", ""),
         flaps=kept["flaps"],
+        back_ns=int(kept.get("back_ns", 0)),
         revision=kept["revision"],
         wall_offset_ns=wall_offset_ns,
         # Records of before there were keys have names alone.
