@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
-from slotwatch.house.schema import Mqtt
+from slotwatch.house.outgoing import Mqtt
 from tests.views.test_metrics import full, text
 
 CAMPUS = Path(__file__).parent.parent.parent / "config" / "campus"

@@ -190,15 +190,15 @@ def test_every_value_of_the_schema_can_be_declared() -> None:
     """A field that is added to the schema without a key in the table would never be read."""
     from dataclasses import fields
 
-    from slotwatch.house import schema
+    from slotwatch.house import outgoing, schema
     from slotwatch.house.sections import BY_NAME
 
     made = {
         "listen": (schema.Listen, set()),
         "history": (schema.HistoryTerms, set()),
         "recorder": (schema.RecorderTerms, set()),
-        "alerts": (schema.Alerts, set()),
-        "mqtt": (schema.Mqtt, set()),
+        "alerts": (outgoing.Alerts, set()),
+        "mqtt": (outgoing.Mqtt, set()),
         "sources": (schema.DeclaredSource, {"line", "other_addresses"}),
         "universes": (schema.DeclaredUniverse, {"line", "id", "limits"}),
         "profiles": (schema.Profile, {"line"}),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from slotwatch.house.schema import Alerts
+from slotwatch.house.outgoing import Alerts
 from slotwatch.snapshot import Acknowledgement, Severity
 from slotwatch.views.alerts import alerts
 from slotwatch.views.sheet import Sheet

@@ -14,9 +14,9 @@ from slotwatch.house.occasions import (
     ReferenceTerms,
     unknown_fixtures,
 )
+from slotwatch.house.outgoing import Alerts, Mqtt
 from slotwatch.house.schema import (
     Accepted,
-    Alerts,
     DeclaredSource,
     DeclaredUniverse,
     Excluded,
@@ -26,7 +26,6 @@ from slotwatch.house.schema import (
     Limits,
     Line,
     Listen,
-    Mqtt,
     Network,
     Phase,
     Profile,

@@ -1,4 +1,4 @@
-"""Who gets messages about incidents, and which: part of the declared house."""
+"""Who gets messages, alerts and state, and which: part of the declared house."""
 
 from __future__ import annotations
 
@@ -49,3 +49,25 @@ class Heartbeat:
     url_file: str = ""
     """Empty: not used."""
     every_min: float = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Alerts:
+    """Where alerts go: to Alertmanager's own API, which does grouping, silences and pagers."""
+
+    alertmanager_urls: tuple[str, ...] = ()
+    minimum_severity: str = "warning"
+    labels: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Mqtt:
+    """The broker that state and incidents are published to."""
+
+    host: str = ""
+    """Empty: MQTT is not used."""
+    port: int = 1883
+    topic: str = "slotwatch"
+    username: str = ""
+    password_file: str = ""
+    tls: bool = False

@@ -10,7 +10,7 @@ from datetime import date, datetime, time
 from enum import StrEnum
 
 from slotwatch.house.occasions import DarkTerms, ReadinessTerms, ReferenceTerms
-from slotwatch.house.outgoing import Heartbeat, Notify, Webhook
+from slotwatch.house.outgoing import Alerts, Heartbeat, Mqtt, Notify, Webhook
 from slotwatch.house.witnesses import DeclaredListener, DeclaredSwitch
 from slotwatch.wire.universe import Protocol, UniverseId
 
@@ -46,6 +46,8 @@ class Network:
 
 @dataclass(frozen=True, slots=True)
 class DeclaredSource:
+    """A desk, media server or program that may send."""
+
     name: str
     cid: bytes | None = None
     """16 bytes, or None: any."""
@@ -57,6 +59,7 @@ class DeclaredSource:
     """sending | silent; of a backup only."""
     priority: int | None = None
     line: int = 0
+    """Line of the house file, 0: not known. So in every class here."""
     other_addresses: tuple[str, ...] = ()
     """Further addresses, where it sends to several networks."""
 
@@ -68,6 +71,8 @@ class DeclaredSource:
 
 @dataclass(frozen=True, slots=True)
 class DeclaredUniverse:
+    """A universe that this house uses."""
+
     id: UniverseId
     label: str = ""
     sources: tuple[str, ...] = ()
@@ -144,6 +149,8 @@ class Circuit:
 
 @dataclass(frozen=True, slots=True)
 class Rack:
+    """A dimmer or relay rack: `ways` ways from slot `address` on."""
+
     name: str
     universe: UniverseId
     address: int
@@ -160,6 +167,8 @@ class Rack:
 
 @dataclass(frozen=True, slots=True)
 class Receiver:
+    """A device that should answer: a gateway, a node, a rack processor."""
+
     name: str
     address: str
     universes: tuple[UniverseId, ...] = ()
@@ -183,6 +192,8 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Route:
+    """A universe that this computer sends on."""
+
     name: str
     source: UniverseId
     """`from` in the file."""
@@ -245,6 +256,8 @@ class Quiet:
 
 @dataclass(frozen=True, slots=True)
 class TimetableRow:
+    """When the house changes its phase automatically."""
+
     days: tuple[int, ...]
     """0 Monday to 6 Sunday, in the house's time zone."""
     at: time
@@ -264,27 +277,9 @@ class Excluded:
 
 
 @dataclass(frozen=True, slots=True)
-class Alerts:
-    """Where alerts go: Alertmanager's own API, so that grouping, silences and pagers are its work."""
-
-    alertmanager_urls: tuple[str, ...] = ()
-    minimum_severity: str = "warning"
-    labels: tuple[tuple[str, str], ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Mqtt:
-    host: str = ""
-    """Empty: not used."""
-    port: int = 1883
-    topic: str = "slotwatch"
-    username: str = ""
-    password_file: str = ""
-    tls: bool = False
-
-
-@dataclass(frozen=True, slots=True)
 class RecorderTerms:
+    """How many packets are kept around an incident, and where."""
+
     seconds: float = 60.0
     memory_mib: int = 64
     directory: str = "packets"
@@ -293,6 +288,8 @@ class RecorderTerms:
 
 @dataclass(frozen=True, slots=True)
 class Listen:
+    """Where and how packets are received."""
+
     interfaces: tuple[str, ...] = ()
     protocols: tuple[Protocol, ...] = (Protocol.E131, Protocol.ARTNET)
     vantage: str = "port"
@@ -308,6 +305,8 @@ class Listen:
 
 @dataclass(frozen=True, slots=True)
 class Http:
+    """The page and the API."""
+
     host: str = "127.0.0.1"
     port: int = 8580
     token_file: str = ""
@@ -322,6 +321,8 @@ class Http:
 
 @dataclass(frozen=True, slots=True)
 class HistoryTerms:
+    """Where incidents and minute summaries are kept, and for how many days."""
+
     path: str = "slotwatch.db"
     keep_days: int = 30
 
@@ -346,8 +347,8 @@ class House:
     http: Http = Http()
     history: HistoryTerms = HistoryTerms()
     recorder: RecorderTerms = RecorderTerms()
-    alerts: Alerts = Alerts()
-    mqtt: Mqtt = Mqtt()
+    alerts: Alerts = field(default_factory=Alerts)
+    mqtt: Mqtt = field(default_factory=Mqtt)
     notify: tuple[Notify, ...] = ()
     webhooks: tuple[Webhook, ...] = ()
     heartbeat: Heartbeat = field(default_factory=Heartbeat)

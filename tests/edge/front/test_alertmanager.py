@@ -21,7 +21,8 @@ from aiohttp.test_utils import TestServer
 
 from slotwatch.edge.front import alertmanager as module
 from slotwatch.edge.front.alertmanager import Alertmanager
-from slotwatch.house.schema import Alerts, House
+from slotwatch.house.outgoing import Alerts
+from slotwatch.house.schema import House
 from tests.patience import happens
 from tests.ports import free_port
 from tests.views import fabricate

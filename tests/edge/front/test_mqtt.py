@@ -19,7 +19,8 @@ import pytest
 
 from slotwatch.edge.front import mqtt as module
 from slotwatch.edge.front.mqtt import MqttSender
-from slotwatch.house.schema import House, Mqtt
+from slotwatch.house.outgoing import Mqtt
+from slotwatch.house.schema import House
 from tests.patience import PATIENCE_S, happens
 from tests.ports import free_port
 from tests.views import fabricate

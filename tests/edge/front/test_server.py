@@ -24,7 +24,8 @@ import pytest
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.server import Server
 from slotwatch.errors import EdgeError
-from slotwatch.house.schema import Alerts, HistoryTerms, House, Http, Mqtt
+from slotwatch.house.outgoing import Alerts, Mqtt
+from slotwatch.house.schema import HistoryTerms, House, Http
 from slotwatch.judge.orders import Restore, Resume
 from slotwatch.snapshot.rig_check import RigCheckMemory, RigCheckRow
 from slotwatch.snapshot.stage import LampHours
