@@ -195,6 +195,43 @@ except EdgeError as error:
     assert answer["line"].startswith("interface eth7 does not exist (there are: eth1, lo, sw)")
 
 
+def test_of_two_interfaces_one_may_be_missing_and_come_later() -> None:
+    """An adapter that failed must not leave the other network without anybody who watches it."""
+    answer = inside(
+        PRELUDE
+        + """
+from slotwatch.errors import EdgeError
+from slotwatch.house.schema import Network
+def on(*names):
+    return replace(house, networks=tuple(Network(name, name) for name in names))
+both = on("eth1", "eth2")
+with listening(both) as ear:
+    watch = ear.intake.watch
+    present = lambda: [one.present for one in watch.links(1)]
+    before = present()
+    from_the_switch(house.listen.e131_port, b"group")
+    rows = heard(ear)
+    ip("link", "add", "sw2", "type", "veth", "peer", "name", "eth2")
+    ip("link", "set", "eth2", "up")
+    until(lambda: watch.read() or all(present()))
+    after = present()
+    ip("link", "delete", "eth2")
+    until(lambda: watch.read() or not all(present()))
+    ear.intake.take_house(both)
+    try:
+        ear.intake.take_house(on("eth1", "eth9"))
+        refused = ""
+    except EdgeError as error:
+        refused = error.lines[0]
+print(json.dumps({"before": before, "rows": rows, "after": after, "refused": refused}))
+"""
+    )
+    assert answer["before"] == [True, False]
+    assert answer["rows"] == [["group", 0]]
+    assert answer["after"] == [True, True]
+    assert answer["refused"].startswith("interface eth9 does not exist"), "a new name that is wrong is a mistake"
+
+
 def test_igmp_and_mld_on_the_cable_are_heard_where_it_is_permitted() -> None:
     """A general query of IGMPv3 and one of MLDv2, composed by hand from RFC 9776 4.1 and RFC 9777 5.1."""
     answer = inside(

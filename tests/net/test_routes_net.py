@@ -46,6 +46,80 @@ def test_group_and_broadcast_leave_by_the_declared_network() -> None:
     assert (broadcast["to"], broadcast["mac"]) == ("255.255.255.255", "ff:ff:ff:ff:ff:ff")
 
 
+MADE_ANEW = """
+import json, socket
+from slotwatch.bridge.output import Target
+from slotwatch.bridge.routes import Outgoing, What
+from slotwatch.edge.routes.udp_out import Sender
+from slotwatch.wire.universe import Protocol, UniverseId
+from tests.net.namespace import CABLE
+exec(CABLE)
+
+def watched():
+    sock = socket.socket(socket.AF_PACKET, socket.SOCK_RAW, socket.htons(0x0800))
+    sock.bind(("sw", 0))
+    sock.settimeout(0.5)
+    return sock
+
+def heard(watch):
+    found = set()
+    try:
+        while True:
+            frame = watch.recv(2048)
+            if frame[23] == 17:
+                found.add(socket.inet_ntoa(frame[30:34]))
+    except TimeoutError:
+        return sorted(found)
+
+# Another way out, which nothing may take.
+ip("link", "add", "office", "type", "veth", "peer", "name", "hub")
+ip("link", "set", "hub", "up")
+ip("address", "add", "192.0.2.1/24", "dev", "office")
+ip("link", "set", "office", "up")
+ip("route", "add", "default", "dev", "office")
+other = socket.socket(socket.AF_PACKET, socket.SOCK_RAW, socket.htons(0x0800))
+other.bind(("hub", 0))
+other.settimeout(0.5)
+
+targets = [
+    Target(UniverseId(Protocol.E131, 300), 0),
+    Target(UniverseId(Protocol.ARTNET, 3), 0, broadcast=True),
+    Target(UniverseId(Protocol.ARTNET, 4), 0, "10.20.0.41"),
+]
+sender = Sender(bytes(16), "slotwatch bridge", e131_port=15568, artnet_port=16454)
+frames = [Outgoing(at, What.LEVELS, bytes(512), 50) for at in range(3)]
+ip("link", "delete", "eth1")
+sender.open(targets, ["eth1"])
+sender.send(frames)
+sender.follow_interfaces()
+sender.send(frames)
+gone = {"elsewhere": heard(other), "refused": sum(sender.failures.values())}
+found = []
+for _ in range(2):
+    ip("link", "add", "sw", "type", "veth", "peer", "name", "eth1")
+    ip("address", "add", "10.20.0.9/24", "dev", "eth1")
+    for name in ("eth1", "sw"):
+        ip("link", "set", name, "up")
+    ip("neighbour", "replace", "10.20.0.41", "lladdr", "02:00:00:00:00:41", "dev", "eth1", "nud", "permanent")
+    watch = watched()
+    sender.follow_interfaces()
+    sender.send(frames)
+    found.append(heard(watch))
+    watch.close()
+    ip("link", "delete", "eth1")
+print(json.dumps({"gone": gone, "found": found}))
+sender.close()
+"""
+
+
+def test_routes_wait_for_an_interface_that_is_gone_and_follow_it_when_it_is_made_again() -> None:
+    """An adapter that is plugged in again has another index (rtnetlink(7)). Another way out is no substitute."""
+    answer = inside(MADE_ANEW)
+    assert answer["gone"] == {"elsewhere": [], "refused": 6}
+    every = ["10.20.0.41", "239.255.1.44", "255.255.255.255"]
+    assert answer["found"] == [every, every]
+
+
 UNANSWERED = (
     DAEMON
     + """

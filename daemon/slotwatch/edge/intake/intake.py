@@ -74,11 +74,11 @@ class Intake:
     def __init__(
         self, house: House, writer: RingWriter, bells: list[int], observations: Channel[FromIntake, ToIntake]
     ) -> None:
-        """EdgeError where a port is taken or an interface is missing. `bells`: an eventfd for each waiting reader."""
+        """EdgeError where a port is taken or no interface is there. `bells`: an eventfd for each waiting reader."""
         self.house = house
         self.writer = writer
         self.watch = InterfaceWatch(house)
-        self.watch.require_all()
+        self.watch.require_one()
         self.sockets = _open_sockets(house.listen)
         self.joins = Joins()
         self.networks = Networks(self.watch.networks_by_index(), self._look_again)
@@ -118,7 +118,8 @@ class Intake:
         """
         before, self.house = self.house, house
         self.watch.take_house(house)
-        self.watch.require_all()
+        # A name that is new and wrong is a mistake; one that was right before is an adapter that is gone.
+        self.watch.require_all(excused=[network.interface for network in before.networks])
         keep = [s for s in self.sockets if (s.protocol, s.port, s.v6) in _ports(house.listen)]
         if len(keep) < len(self.sockets) or len(keep) < len(_ports(house.listen)):
             # The ports that go are closed first: the new house may want to swap two of them.

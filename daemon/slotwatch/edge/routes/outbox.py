@@ -6,6 +6,7 @@ A header is made once for each packet and destination; sending a batch is one co
 from __future__ import annotations
 
 import ctypes
+import errno
 import socket
 import struct
 
@@ -22,6 +23,8 @@ class Outbox:
 
     def __init__(self, sock: socket.socket) -> None:
         self._sock = sock
+        self.is_held = False
+        """Whether nothing may leave, because the interface that it is to leave by does not exist."""
         self._kept: list[object] = []
         """What headers point to."""
 
@@ -36,6 +39,8 @@ class Outbox:
 
     def send(self, headers: list[bytes]) -> tuple[int, list[int]]:
         """Send packets in their order. Returns how many left, and the error number of each that was refused."""
+        if self.is_held:
+            return 0, [errno.ENODEV] * len(headers)
         batch = b"".join(headers)
         memory = ctypes.create_string_buffer(batch, len(batch))
         start, count, at, refused = ctypes.addressof(memory), len(headers), 0, []

@@ -47,6 +47,8 @@ MOST_REPORTED = 16
 DISCOVERY_EVERY_NS = 10_000_000_000
 """E131_UNIVERSE_DISCOVERY_INTERVAL, E1.31-2018 appendix A."""
 DISCOVERY_GROUP = "239.255.250.214"
+FOLLOW_EVERY_NS = 1_000_000_000
+"""How soon routes send again after an interface came back."""
 LONGEST_WAIT_MS = 200
 ROWS_AT_ONCE = 16
 """Rows that are taken from the ring before what they make due is sent: of a burst the first frame does not wait."""
@@ -71,7 +73,7 @@ class Routing:
         self.cid, self._began_ns = cid, now_ns
         self.questions = Questions(house, cid)
         self._hold_node = hold_node
-        self._next_row = self._row_due_ns = 0
+        self._next_row = self._row_due_ns = self._followed_ns = 0
         self._rows: list[RouteRow] = []
         self.bridge = Bridge(house, cid, now_ns)
         self.sender = _sender(house, cid, self.bridge)
@@ -131,6 +133,9 @@ class Routing:
             self._send(self.bridge.take_output(clock.monotonic_ns()))
             if self._tail == self._ring.head:
                 break
+        if now_ns - self._followed_ns >= FOLLOW_EVERY_NS:
+            self._followed_ns = now_ns
+            self.sender.follow_interfaces()
         for address, packet in self.questions.due(now_ns):
             self.sender.send_to(address, packet)
         if self.node is not None:

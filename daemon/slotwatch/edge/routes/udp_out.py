@@ -7,7 +7,6 @@ composer; slotwatch changes only sequence, priority, options, start code and slo
 from __future__ import annotations
 
 import socket
-import struct
 from dataclasses import dataclass, field
 from ipaddress import ip_address
 
@@ -15,17 +14,14 @@ from sacn.messages.data_packet import DataPacket
 
 from slotwatch.bridge.output import Target
 from slotwatch.bridge.routes import Outgoing, What
+from slotwatch.edge.routes.network_socket import NetworkSocket
 from slotwatch.edge.routes.outbox import Outbox
-from slotwatch.errors import EdgeError
 from slotwatch.wire.compose import art_dmx
 from slotwatch.wire.fields import OPTION_TERMINATED
 from slotwatch.wire.universe import SLOTS, Protocol
 
 PRIORITY_AT, SEQUENCE_AT, OPTIONS_AT, START_CODE_AT, SLOTS_AT = 108, 111, 112, 125, 126
 SLOT_PRIORITY_START_CODE = 0xDD
-EXPEDITED_FORWARDING = 0xB8
-"""DSCP 46: show data before bulk traffic, where switches look at it (common practice, no source)."""
-
 
 # Reading a member through its class costs a microsecond in Python 3.11.
 _LEVELS, _SLOT_PRIORITY, _TERMINATED = What
@@ -87,17 +83,13 @@ class Sender:
     artnet_port: int = 6454
     sent: int = 0
     failures: dict[int, int] = field(default_factory=dict)
-    _sockets: dict[tuple[int, bool, bool], socket.socket] = field(default_factory=dict)
+    _sockets: dict[tuple[int, bool, bool], NetworkSocket] = field(default_factory=dict)
     """By network, whether IPv6, whether for broadcasts."""
     _streams: list[OutputSender | None] = field(default_factory=list)
     """One for each output; None for a line."""
-    _boxes: dict[socket.socket, Outbox] = field(default_factory=dict)
 
     def open(self, targets: list[Target], interfaces: list[str]) -> None:
-        """Make the streams of all targets, in their order. `interfaces` are the networks' own, by index.
-
-        EdgeError where an interface does not exist.
-        """
+        """Make the streams of all targets, in their order. `interfaces` are the networks' own, by index."""
         for target in targets:
             if target.universe is None:
                 self._streams.append(None)
@@ -109,8 +101,8 @@ class Sender:
                 stream = E131Stream(self._e131_packet(target.universe.number))
             else:
                 stream = ArtnetStream(bytearray(art_dmx(target.universe.number, 0, bytes(SLOTS))))
-            box = self._boxes.setdefault(sock, Outbox(sock))
-            self._streams.append(OutputSender(box, stream, box.header(stream.packet, (address, port))))
+            header = sock.box.header(stream.packet, (address, port))
+            self._streams.append(OutputSender(sock.box, stream, header))
 
     def go_on_from(self, before: Sender, places: dict[int, int]) -> None:
         """Go on with the sequences and counts of an earlier sender. `places`: its index of each output that stays."""
@@ -163,21 +155,26 @@ class Sender:
         on that port itself would take the unicast that intake waits for."""
         key = (-1, False, False)
         if key not in self._sockets:
-            self._sockets[key] = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
-            self._sockets[key].setblocking(False)
-        self.send_raw(self._sockets[key], packet, (address, self.artnet_port))
+            self._sockets[key] = NetworkSocket("", v6=False, broadcast=False)
+        self.send_raw(self._sockets[key].sock, packet, (address, self.artnet_port))
 
     def multicast_sockets(self) -> list[socket.socket]:
         """The IPv4 sockets in use, one a network (discovery lists go out on each)."""
         return [
-            sock for (network, v6, broadcast), sock in self._sockets.items() if not (v6 or broadcast) and network >= 0
+            one.sock
+            for (network, v6, broadcast), one in self._sockets.items()
+            if not (v6 or broadcast or one.box.is_held) and network >= 0
         ]
 
+    def follow_interfaces(self) -> None:
+        """Take note of interfaces that went away or came back. To be called about once a second."""
+        for one in self._sockets.values():
+            one.follow()
+
     def close(self) -> None:
-        for sock in self._sockets.values():
-            sock.close()
+        for one in self._sockets.values():
+            one.sock.close()
         self._sockets.clear()
-        self._boxes.clear()
         self._streams.clear()
 
     def _destination(self, target: Target) -> tuple[str, int]:
@@ -191,40 +188,12 @@ class Sender:
         packet = DataPacket(tuple(self.cid), self.source_name, universe, dmxData=(0,) * SLOTS)
         return bytearray(packet.getBytes())
 
-    def _socket(self, target: Target, interfaces: list[str], v6: bool) -> socket.socket:
+    def _socket(self, target: Target, interfaces: list[str], v6: bool) -> NetworkSocket:
         key = (target.network, v6, target.broadcast)
-        if key in self._sockets:
-            return self._sockets[key]
-        sock = socket.socket(socket.AF_INET6 if v6 else socket.AF_INET, socket.SOCK_DGRAM)
-        sock.setblocking(False)
-        sock.setsockopt(socket.SOL_SOCKET, socket.SO_BROADCAST, 1)
-        interface = interfaces[target.network] if target.network < len(interfaces) else ""
-        if interface and not v6:
-            sock.setsockopt(socket.IPPROTO_IP, socket.IP_TOS, EXPEDITED_FORWARDING)
-            _multicast_from(sock, interface)
-            if target.broadcast:
-                # The limited broadcast has no route of its own: it leaves by the network that the house names.
-                sock.setsockopt(socket.SOL_SOCKET, socket.SO_BINDTODEVICE, interface.encode())
-        self._sockets[key] = sock
-        return sock
-
-
-def _multicast_from(sock: socket.socket, interface: str) -> None:
-    try:
-        index = socket.if_nametoindex(interface)
-    except OSError:
-        # An address was declared instead of a name.
-        try:
-            sock.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, socket.inet_aton(interface))
-        except OSError as error:
-            raise EdgeError(
-                f"routes cannot send on {interface}: {error.strerror}",
-                "list the interfaces with `ip -brief address` and correct the house file",
-                error.errno,
-            ) from None
-        return
-    request = struct.pack("=4s4si", b"\0" * 4, b"\0" * 4, index)
-    sock.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, request)
+        if key not in self._sockets:
+            interface = interfaces[target.network] if target.network < len(interfaces) else ""
+            self._sockets[key] = NetworkSocket(interface, v6=v6, broadcast=target.broadcast)
+        return self._sockets[key]
 
 
 def discovery_universes(targets: list[Target]) -> list[int]:

@@ -6,6 +6,7 @@ import errno
 import ipaddress
 import socket
 import struct
+from collections.abc import Container
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -126,10 +127,15 @@ class InterfaceWatch:
         self._held.clear()
         self._resolve()
 
-    def require_all(self) -> None:
-        """EdgeError that names the first declared interface which does not exist."""
+    def require_one(self) -> None:
+        """EdgeError if none of the declared interfaces exists: with one of them there is something to listen to."""
+        if not self._held:
+            self.require_all()
+
+    def require_all(self, *, excused: Container[str] = ()) -> None:
+        """EdgeError that names the first declared interface which does not exist. excused: those that may be gone."""
         for number, text in enumerate(self._declared):
-            if number not in self._held:
+            if number not in self._held and text not in excused:
                 there = ", ".join(sorted(i.name for i in self.table.by_index.values())) or "none"
                 raise EdgeError(
                     f"interface {text} does not exist (there are: {there})",
