@@ -7,7 +7,7 @@ from collections.abc import Callable
 from tests.judge.cases import BY, END_S, FROM_S, A, B, Case, Play, desk
 from tests.judge.cases_control import part
 from tests.judge.elsewhere import STAGE_END, Ear
-from tests.judge.moved import Moved, plays
+from tests.judge.moved import Moved, plays, twice
 from tests.judge.stage import Desk, house_of
 
 BOTH = house_of((1,), min_refresh_hz=5, sources=(A, B), by=BY, listeners=(STAGE_END,))
@@ -104,12 +104,7 @@ MOVED = [
         "loss-between",
         "window_s",
         20.0,
-        plays(
-            HOUSE,
-            lambda: heard_both(fast_desk(), each(50, 40.0)),
-            lambda: heard_both(fast_desk(), each(50, 40.0)),
-            (19.0, 26.0),
-        ),
+        plays(HOUSE, *twice(lambda: heard_both(fast_desk(), each(50, 40.0))), (19.0, 26.0)),
     ),
     Moved(
         "loss-between",
@@ -126,6 +121,6 @@ MOVED = [
         "listener-silent",
         "silence_s",
         10.0,
-        plays(HOUSE, lambda: unreached(SILENT_END_S), lambda: unreached(SILENT_END_S), (13.0, 15.5)),
+        plays(HOUSE, *twice(lambda: unreached(SILENT_END_S)), (13.0, 15.5)),
     ),
 ]

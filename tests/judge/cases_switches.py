@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from slotwatch.rehearse.pretend_switch import PretendPort, PretendSwitch
 from tests.judge.cases import END_S, FROM_S, A, Case, Play, desk
-from tests.judge.moved import Moved, is_open, opens_by, plays
+from tests.judge.moved import Moved, is_open, opens_by, plays, twice
 from tests.judge.stage import house_of
 from tests.judge.switches import FOH, polled, switch
 
@@ -90,12 +90,10 @@ CASES = [
 
 MOVED = [
     Moved("switch-silent", "polls", 2, plays(HOUSE, silent(9.0), silent(14.0), 13.0)),
-    Moved("switch-restarted", "shown_s", 20.0, plays(HOUSE, restarted, restarted, (40.0, 30.0)), is_open),
+    Moved("switch-restarted", "shown_s", 20.0, plays(HOUSE, *twice(restarted), (40.0, 30.0)), is_open),
     Moved("port-errors", "errors", 20, plays(HOUSE, errors(15), errors(25), 130.0)),
     Moved("port-errors", "window_s", 30.0, plays(HOUSE, errors(15), errors(30), 70.0), opens_by(60.0)),
-    Moved("port-errors", "windows", 3, plays(HOUSE, errors(30, 240.0), errors(30, 240.0), (170.0, 190.0))),
-    Moved(
-        "port-errors", "stale_s", 20.0, plays(HOUSE, errors_then_silence, errors_then_silence, (165.0, 155.0)), is_open
-    ),
+    Moved("port-errors", "windows", 3, plays(HOUSE, *twice(errors(30, 240.0)), (170.0, 190.0))),
+    Moved("port-errors", "stale_s", 20.0, plays(HOUSE, *twice(errors_then_silence), (165.0, 155.0)), is_open),
     Moved("port-slow", "slow_mbps", 50, plays(HOUSE, speed(60, 60), speed(40, 40), 14.0)),
 ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from copy import deepcopy
 from dataclasses import dataclass
 from typing import Any
 
@@ -62,6 +63,12 @@ class Moved:
         """The rule whose incidents show it."""
         return self.seen_on or self.rule
 
+    def both(self, rules: Rules) -> tuple[Sequence[Incident], Sequence[Incident]]:
+        """All incidents of what is just under it, and of what is just over it."""
+        if isinstance(self.play, Watched):
+            return self.play.both(rules)
+        return self.play(rules, False), self.play(rules, True)
+
 
 def columns(under: dict[str, Any], over: dict[str, Any], **always: Any) -> Callable[[Rules, bool], Sequence[Incident]]:
     """Stream columns for 5 s, after 7 s in which all is well."""
@@ -105,18 +112,41 @@ def aged(rule: str, value: float, *counts: tuple[int, int], beside: frozenset[st
     return Moved(rule, "window_s", value, lambda rules, is_over: (inside if is_over else outside)(rules), beside=beside)
 
 
+@dataclass(frozen=True)
+class Watched:
+    """One play, looked at at two times: what is just under, and what is just over."""
+
+    stage: Callable[[Rules], Stage]
+    ends_s: tuple[float, float]
+
+    def __call__(self, rules: Rules, is_over: bool) -> Sequence[Incident]:
+        return self.stage(rules).run(self.ends_s[is_over]).all
+
+    def both(self, rules: Rules) -> tuple[Sequence[Incident], Sequence[Incident]]:
+        """Give what is just under and what is just over, of one run: as it was then, for an incident goes on."""
+        stage = self.stage(rules)
+        found = {end_s: deepcopy(stage.run(end_s).all) for end_s in sorted(self.ends_s)}
+        return found[self.ends_s[0]], found[self.ends_s[1]]
+
+
+def twice(play: Callable[[], Play]) -> tuple[Callable[[], Play], Callable[[], Play]]:
+    """The same under and over: they differ in when they are looked at."""
+    return play, play
+
+
 def plays(
     house: House, under: Callable[[], Play], over: Callable[[], Play], until_s: float | tuple[float, float]
 ) -> Callable[[Rules, bool], Sequence[Incident]]:
     """Senders and observations, watched until a time; until two where what is under and over differs in that."""
     ends_s = until_s if isinstance(until_s, tuple) else (until_s, until_s)
 
-    def play(rules: Rules, is_over: bool) -> Sequence[Incident]:
-        made = (over if is_over else under)()
+    def stage(rules: Rules, made: Play) -> Stage:
         shown = Stage(house, *(one for one in made if not isinstance(one, tuple)), rules=rules)
         for one in made:
             if isinstance(one, tuple):
                 shown.see(*one)
-        return shown.run(ends_s[is_over]).all
+        return shown
 
-    return play
+    if under is over:
+        return Watched(lambda rules: stage(rules, under()), ends_s)
+    return lambda rules, is_over: stage(rules, (over if is_over else under)()).run(ends_s[is_over]).all

@@ -12,7 +12,7 @@ from slotwatch.snapshot import Incident
 from slotwatch.wire.universe import Protocol
 from tests.judge.cases import Play
 from tests.judge.cases_control import numbered
-from tests.judge.moved import Moved, Rules, Tells, aged, columns, has_cause, is_open, is_raised, opens_by, plays
+from tests.judge.moved import Moved, Rules, Tells, aged, columns, has_cause, is_open, is_raised, opens_by, plays, twice
 from tests.judge.stage import Desk, Packet, Plain, artdmx, house_of, moving
 from tests.judge.still import one_stream
 from tests.judge.test_flow_rules import WELL, two_streams
@@ -137,7 +137,8 @@ def art_desk(syncs: int) -> Callable[[], Play]:
 
 
 def artsync(parameter: str, value: float, syncs: tuple[int, int], until_s: tuple[float, float], tells: Tells) -> Moved:
-    under, over = (art_desk(count) for count in syncs)
+    by_count = {count: art_desk(count) for count in syncs}
+    under, over = (by_count[count] for count in syncs)
     house = house_of((), artnet=(1,), min_refresh_hz=5)
     return Moved("sync-missing", parameter, value, plays(house, under, over, until_s), tells)
 
@@ -201,7 +202,7 @@ FLOW = [
     wireless("beacon_ms", 80.0, clumped(94.9), clumped(72.5)),
     wireless("beacon_off_ms", 1.0, clumped(96.5), clumped(95.5)),
     wireless("clump_ratio", 0.5, mixed_clumps(0.4), mixed_clumps(0.6)),
-    Moved("packet-loss", "window_s", 5.0, plays(EVERY, lossy_burst, lossy_burst, (22.5, 20.5)), is_open),
+    Moved("packet-loss", "window_s", 5.0, plays(EVERY, *twice(lossy_burst), (22.5, 20.5)), is_open),
     lost("loss_ratio", 0.05, {"lost_10s": 20, "frames_10s": 380}, {"lost_10s": 21, "frames_10s": 379}),
     lost("lost_frames", 10, {"lost_10s": 9, "frames_10s": 391}, {"lost_10s": 10, "frames_10s": 390}),
     lost(
@@ -225,7 +226,7 @@ FLOW = [
     ),
     aged("out-of-order", 5.0, (DISCARDED, 1), (FRAMES, 4)),
     Moved("out-of-order", "discarded", 10, columns({"discarded_10s": 9}, {"discarded_10s": 10})),
-    Moved("sync-missing", "sync_loss_s", 5.0, plays(EVERY, unsynced, unsynced, (4.8, 5.4))),
+    Moved("sync-missing", "sync_loss_s", 5.0, plays(EVERY, *twice(unsynced), (4.8, 5.4))),
     # Its last ArtSync came at 6 s.
     artsync("artnet_sync_loss_s", 8.0, (30, 30), (13.8, 14.4), is_raised),
     artsync("artnet_syncs", 30, (29, 30), (12.0, 12.0), is_raised),

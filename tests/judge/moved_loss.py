@@ -7,7 +7,7 @@ from collections.abc import Callable
 from slotwatch.wire.observation import LinkSeen
 from tests.judge.cases import FROM_S, Play, desk, see
 from tests.judge.cases_control import HOUSE, PAIR
-from tests.judge.moved import Moved, is_open, plays
+from tests.judge.moved import Moved, is_open, plays, twice
 
 
 def after_link_event(end_s: float) -> Callable[[], Play]:
@@ -33,8 +33,8 @@ LOSS = [
     # Silence counts from 43 s, 35 s after the link came back, but for what was heard in the 20 s before that.
     Moved("universe-lost", "start_s", 20.0, plays(HOUSE, after_link_event(22.0), after_link_event(24.0), 30.0)),
     # Its last frame came at 6 s; the off-delay follows.
-    Moved("universe-lost", "forgotten_s", 20.0, plays(HOUSE, visitor(6.0), visitor(6.0), (38.0, 34.0)), is_open),
-    Moved("universe-lost", "brief_s", 20.0, plays(HOUSE, visitor(6.0), visitor(6.0), (38.0, 34.0)), is_open),
+    Moved("universe-lost", "forgotten_s", 20.0, plays(HOUSE, *twice(visitor(6.0)), (38.0, 34.0)), is_open),
+    Moved("universe-lost", "brief_s", 20.0, plays(HOUSE, *twice(visitor(6.0)), (38.0, 34.0)), is_open),
     Moved("universe-lost", "lived_s", 8.0, plays(HOUSE, visitor(7.5), visitor(8.5), 12.5)),
     Moved(
         "universe-missing",

@@ -9,7 +9,7 @@ from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.cases import END_S, FROM_S, Play, desk, see
 from tests.judge.cases_control import HOUSE
 from tests.judge.cases_listener import MACS, RECEIVER, claims, hub, moved_lead
-from tests.judge.moved import Moved, has_cause, is_open, is_raised, plays
+from tests.judge.moved import Moved, has_cause, is_open, is_raised, plays, twice
 from tests.judge.stage import Packet, Plain, house_of
 
 RECEIVERS = house_of((1,), min_refresh_hz=5, receivers=(RECEIVER,))
@@ -24,6 +24,10 @@ def queries(*moments: tuple[float, str]) -> Play:
 
 def watched() -> Play:
     return [desk(), see(1.0, QuerierWatchSeen, 0, True)]
+
+
+def another_querier() -> Play:
+    return queries((2.0, "10.0.0.254"), (FROM_S, "10.0.0.253"))
 
 
 def answers_until(end_s: float) -> Play:
@@ -52,7 +56,7 @@ NETWORK = [
         "neighbour-changed",
         "shown_s",
         20.0,
-        plays(HOUSE, lambda: moved_lead(60.0), lambda: moved_lead(60.0), (40.0, 32.0)),
+        plays(HOUSE, *twice(lambda: moved_lead(60.0)), (40.0, 32.0)),
         is_open,
     ),
     Moved("two-neighbours", "turns", 1, plays(HOUSE, lambda: hub(0), lambda: hub(1), 8.0)),
@@ -60,20 +64,15 @@ NETWORK = [
         "querier-absent",
         "silence_s",
         20.0,
-        plays(HOUSE, lambda: queries((FROM_S, "10.0.0.254")), lambda: queries((FROM_S, "10.0.0.254")), (23.8, 24.5)),
+        plays(HOUSE, *twice(lambda: queries((FROM_S, "10.0.0.254"))), (23.8, 24.5)),
     ),
-    Moved("querier-absent", "never_s", 20.0, plays(HOUSE, watched, watched, (20.8, 21.5))),
+    Moved("querier-absent", "never_s", 20.0, plays(HOUSE, *twice(watched), (20.8, 21.5))),
     # Shown for 20 s, and its off-delay follows.
     Moved(
         "querier-changed",
         "shown_s",
         20.0,
-        plays(
-            HOUSE,
-            lambda: queries((2.0, "10.0.0.254"), (FROM_S, "10.0.0.253")),
-            lambda: queries((2.0, "10.0.0.254"), (FROM_S, "10.0.0.253")),
-            (FROM_S + 32.5, FROM_S + 28.5),
-        ),
+        plays(HOUSE, *twice(another_querier), (FROM_S + 32.5, FROM_S + 28.5)),
         is_open,
     ),
     Moved(
@@ -89,13 +88,13 @@ NETWORK = [
         has_cause("duel"),
     ),
     # Its last packet came at 6 s; the off-delay follows.
-    Moved("fallback-address", "fresh_s", 10.0, plays(HOUSE, from_fallback, from_fallback, (28.5, 24.5)), is_open),
+    Moved("fallback-address", "fresh_s", 10.0, plays(HOUSE, *twice(from_fallback), (28.5, 24.5)), is_open),
     # Contested last at FROM_S; the off-delay of a minute follows.
     Moved(
         "duplicate-address",
         "window_s",
         20.0,
-        plays(HOUSE, lambda: claims(True), lambda: claims(True), (FROM_S + 82.5, FROM_S + 78.5)),
+        plays(HOUSE, *twice(lambda: claims(True)), (FROM_S + 82.5, FROM_S + 78.5)),
         is_open,
     ),
     Moved(

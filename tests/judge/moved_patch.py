@@ -10,7 +10,7 @@ from slotwatch.snapshot import Incident, Severity
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.cases import END_S, FROM_S, Play, desk
 from tests.judge.cases_patch import LAMPS, held, jump, look, nod
-from tests.judge.moved import Moved, Rules, is_raised, plays, says
+from tests.judge.moved import Moved, Rules, is_raised, plays, says, twice
 from tests.judge.stage import Desk, Stage, house_of
 from tests.judge.test_lights import BLINDER, CIRCUITS, LED, MOVER, RELAY, U1, levels_of, rig
 from tests.judge.test_lights_left_on import HOUSE as DARK
@@ -97,7 +97,7 @@ PATCH = [
         "non-dim-partial",
         "creep_dwell_s",
         5.0,
-        plays(rig(RELAY), creeping(2), creeping(2), (FROM_S + 4.8, FROM_S + 5.3)),
+        plays(rig(RELAY), *twice(creeping(2)), (FROM_S + 4.8, FROM_S + 5.3)),
     ),
     Moved(
         "powered-off",

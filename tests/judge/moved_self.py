@@ -10,7 +10,7 @@ from slotwatch.wire.observation import DropsSeen, LineSeen, StallSeen
 from tests.judge.cases import FROM_S, HZ, desk, see
 from tests.judge.cases_control import HOUSE
 from tests.judge.cases_listener import TWO_NETWORKS, crowd, newcomers, polls, rubbish, with_one_at_home
-from tests.judge.moved import Moved, Rules, aged, columns, has_cause, is_open, plays
+from tests.judge.moved import Moved, Rules, aged, columns, has_cause, is_open, plays, twice
 from tests.judge.stage import Desk, house_of, still
 from tests.judge.test_bridge import Tap
 from tests.judge.test_bridge import held as level_100
@@ -126,7 +126,7 @@ SELF = [
         "too-many-sources",
         "recent_s",
         3.0,
-        plays(HOUSE, lambda: [desk(), crowd(65)], lambda: [desk(), crowd(65)], (84.0, 81.0)),
+        plays(HOUSE, *twice(lambda: [desk(), crowd(65)]), (84.0, 81.0)),
         is_open,
     ),
     Moved(

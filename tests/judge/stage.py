@@ -10,8 +10,10 @@ import struct
 from bisect import bisect_left
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from slotwatch.edge.shared.compiled import load
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Limits, Listen, Network, Phase
@@ -232,14 +234,15 @@ def make_batch(packets: list[Packet]) -> Batch:
         batch.t_ns[row] = START_NS + round(packet.t_s * S)
         batch.network[row] = packet.network
         batch.protocol[row] = packet.protocol
-        batch.src[row] = np.frombuffer(_mapped(packet.src), np.uint8)
-        batch.dst[row] = np.frombuffer(_mapped(packet.dst), np.uint8)
+        batch.src[row] = _mapped(packet.src)
+        batch.dst[row] = _mapped(packet.dst)
         batch.src_port[row] = 5568
     return batch
 
 
-def _mapped(address: str) -> bytes:
-    return bytes(10) + b"\xff\xff" + bytes(int(part) for part in address.split("."))
+@cache
+def _mapped(address: str) -> NDArray[np.uint8]:
+    return np.frombuffer(bytes(10) + b"\xff\xff" + bytes(int(part) for part in address.split(".")), np.uint8)
 
 
 def house_of(

@@ -122,10 +122,10 @@ def test_both_delays_are_the_rules_own_where_columns_are_compared(row: Row) -> N
 @pytest.mark.parametrize("row", MOVED, ids=lambda row: f"{row.rule} {row.parameter}")
 def test_the_judgement_changes_at_the_new_value_and_nowhere_else(row: Moved) -> None:
     moved = with_numbers(row.rule, **{row.parameter: row.value})
-    under, over = row.play(moved, False), row.play(moved, True)
+    under, over = row.both(moved)
     assert not row.tells(of(row, under)), facts(under)
     assert row.tells(of(row, over)), facts(over)
-    before = row.play(RULES, False), row.play(RULES, True)
+    before = row.both(RULES)
     assert [row.tells(of(row, one)) for one in before] != [False, True], "it is the same at the old value"
     for moved_, before_ in zip((under, over), before, strict=True):
         assert others(row, moved_) == others(row, before_)

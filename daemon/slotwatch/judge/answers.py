@@ -63,6 +63,8 @@ class Answers:
                 condition.catch_up(ctx, self._ticks_ns)
 
     def _catch_up(self, ctx: RuleContext) -> None:
+        if self._quiet_of is None and not self._ticks_ns:
+            return
         for condition in self._conditions:
             condition.catch_up(ctx, self._ticks_ns)
             condition.noted = 0

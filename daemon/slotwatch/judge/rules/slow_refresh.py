@@ -84,14 +84,17 @@ class MovingRates:
         known = streams.moving_known_s >= p.norm_known_s
         own_hz = np.where(known, p.norm_ratio * streams.best_moving_hz, 0.0)
         limit_hz = np.maximum(ctx.universes.min_refresh_hz[streams.universe], own_hz)
-        self._slower = bool((moving & (rate_hz < NEAR_RATIO * limit_hz)).any())
+        near: Mask = moving & (rate_hz < NEAR_RATIO * limit_hz)
+        self._slower = bool(near.any())
+        if not self._slower:
+            return near
+        slow: Mask = near & (rate_hz < limit_hz)
         window_ns = ns_from_s(p.window_s)
         # A rest inside the window, or at its end, makes any mean rate low.
-        moving &= ctx.now_ns - self._rested_ns[: streams.count] >= window_ns
-        slow = rate_hz < limit_hz
+        slow &= ctx.now_ns - self._rested_ns[: streams.count] >= window_ns
         on_change = (streams.protocol == Protocol.ARTNET) & self._jumps(ctx)
         chases = (rate_hz < p.chase_hz) | on_change
-        is_slow: Mask = ctx.settled(window_ns) & moving & slow & ~chases
+        is_slow: Mask = ctx.settled(window_ns) & slow & ~chases
         return is_slow
 
     def _note(self, ctx: RuleContext) -> None:

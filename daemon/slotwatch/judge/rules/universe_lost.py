@@ -38,6 +38,8 @@ def is_lost(ctx: RuleContext, p: UniverseLostParameters, storms: Storms) -> Mask
     ended = had & ~lost & (universes.live == 0)
     if ended.any():
         lost |= ended & ctx.terminated
+    if not lost.any():
+        return lost
     lived_ns = universes.last_arrival_ns - universes.first_frame_ns
     asked_ns = np.clip(lived_ns, ns_from_s(p.brief_s), ns_from_s(p.forgotten_s))
     lost &= (universes.declared >= 0) | ((silent_ns < asked_ns) & (lived_ns >= ns_from_s(p.lived_s)))
