@@ -130,8 +130,12 @@ def replayed(chance: random.Random, at_ns: int) -> Iterator[Sent]:
 ATTACKS: tuple[Attack, ...] = (invented_senders, in_the_desks_name, broken_packets, statements, replayed)
 
 
+RAMP = bytes(range(256)) * 2
+
+
 def _desk_packet(universe: int, frame: int) -> bytes:
-    levels = bytes((frame * 3 + slot) % 256 for slot in range(64)) + bytes(448)
+    first = frame * 3 % 256
+    levels = RAMP[first : first + 64] + bytes(448)
     return e131(levels, universe=universe, sequence=frame % 256, source=DESK)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from ipaddress import IPv4Address, IPv6Address
 
 import numpy as np
@@ -108,6 +109,7 @@ def artnet_poll_reply(address: str, bind_index: int = 1, short_name: bytes = b"N
     return bytes(packet)
 
 
+@cache
 def octets(address: str) -> bytes:
     """An address as batches hold it."""
     if ":" in address:

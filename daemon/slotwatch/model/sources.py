@@ -18,7 +18,7 @@ from slotwatch.snapshot import SourceRow
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.fields import Fields
 from slotwatch.wire.names import DiscoveryPage, address_text, text
-from slotwatch.wire.reject import Odd
+from slotwatch.wire.reject import odd_words
 from slotwatch.wire.universe import Protocol
 
 NAME_BYTES = 64
@@ -158,7 +158,7 @@ class Sources(Table, Sequence[SourceRow]):
             return NO_SOURCE
         about.row.last_seen_ns = int(self.last_seen_ns[row])
         if self.odd[row]:
-            about.row.odd = tuple(Odd(int(self.odd[row])).words)
+            about.row.odd = odd_words(int(self.odd[row]))
         return about.row
 
     def get(self, row: int) -> Source:

@@ -7,6 +7,7 @@ they are never renamed without one release that has both.
 from __future__ import annotations
 
 from enum import IntEnum, IntFlag
+from functools import cache
 
 
 class Reject(IntEnum):
@@ -67,5 +68,11 @@ class Odd(IntFlag):
     """A terminated E1.31 packet without any octet of data (property count 0)."""
 
     @property
-    def words(self) -> list[str]:
-        return [(flag.name or "").lower().replace("_", "-") for flag in Odd if flag in self]
+    def words(self) -> tuple[str, ...]:
+        return odd_words(int(self))
+
+
+@cache
+def odd_words(bits: int) -> tuple[str, ...]:
+    """Words of all that is odd. A source's are asked for each time that it is looked at."""
+    return tuple((flag.name or "").lower().replace("_", "-") for flag in Odd if flag in Odd(bits))
