@@ -277,6 +277,32 @@ def test_a_list_that_names_another_number_instead_says_where_the_universe_may_be
     assert words in shown.only().summary
 
 
+def test_a_number_that_was_sent_all_along_is_not_where_the_universe_went() -> None:
+    """It began 8 s before the other ended, so that is not the same data under another number."""
+
+    class Listing(Desk):
+        def listed(self, t: float) -> tuple[int, ...]:
+            return (1, 2, 9) if t < 8 else (1, 9)
+
+    living = Listing("Desk A", (1, 9), hz=10.0, levels=moving(hz=10.0), discovery=True)
+    shown = stage((1, 2), living, desk("Desk A", (2,), to_s=8.0)).run(34.0).rule("universe-lost")
+    assert "switched off, unpatched or failed." in shown.summary
+    assert "another number" not in shown.summary
+
+
+def test_groups_of_two_sources_that_stop_at_once_are_no_output_of_one() -> None:
+    """The backup's copy of the universe stops with the main's; both run on."""
+    both = ("Main", 1), ("Backup", 2)
+    kept = [Desk(name, (1,), f"10.0.0.{n}", n, hz=10.0) for name, n in both]
+    gone = [Desk(name, (2,), f"10.0.0.{n}", n, hz=10.0, to_s=8.0) for name, n in both]
+    lost = stage((1, 2), *kept, *gone).run(14.0).only()
+    assert (lost.rule, lost.cause) == ("universe-lost", "path-or-sender")
+    assert "They are running and still send their other universes" in lost.summary
+    assert "this group probably no longer reaches this port" in lost.summary
+    assert "output is stuck" not in lost.summary
+    assert "group table" in lost.next_checks[0]
+
+
 def test_what_still_works_begins_with_who_keeps_most() -> None:
     gone = desk("Desk A", (1, 2, 3), to_s=8.0)
     house = house_of((1, 2, 3))

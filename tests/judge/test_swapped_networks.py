@@ -97,6 +97,21 @@ def test_a_stranger_in_control_on_two_networks_is_said_to_take_both() -> None:
     assert takes in summary
 
 
+def test_a_stranger_that_goes_on_through_the_swap_is_never_over() -> None:
+    """It arrives on the other network then, and what it takes there is what is said of it."""
+    desks = [part for one in (MAIN, LIGHTS) for on in (0, 1) for part in leg(one, on)]
+    stage = Stage(BOTH, *desks, *leg(TEST, 0, from_s=5.0))
+    told: dict[float, str] = {}
+    for step in range(6 * 4, round((SWAP_S + 6.0) * 4)):
+        at_s = 2.0 + step / 4
+        found = [one for one in stage.run(at_s).open if one.rule == "unexpected-source"]
+        if at_s > 7.0:
+            assert [one.returned_ns for one in found] == [None], (at_s, [one.summary for one in found])
+            told[at_s] = found[0].summary
+    assert "it takes 512 slots of e131/2@A" in told[SWAP_S - 1.0]
+    assert "it takes 512 slots of e131/2@B" in told[SWAP_S + 7.5]
+
+
 def test_a_stranger_on_a_universe_of_one_network_is_reported_though_networks_are_swapped() -> None:
     """The main desk's universe 2 arrives on B meanwhile, so that the stranger has it on A alone."""
     desks = [*leg(MAIN, 0), *leg(replace(MAIN, universes=(1,)), 1), *leg(LIGHTS, 0), *leg(LIGHTS, 1)]

@@ -270,6 +270,8 @@ def _part_of_source(scene: Scene) -> Verdict:
     mine = np.flatnonzero(scene.stopped & (ctx.streams.source == source))
     alive = scene.alive_of(source)
     if not len(alive):
+        if not (scene.outlived & (ctx.streams.source == source)).any():
+            return Verdict("unknown", Confidence.LOW, "The evidence does not point to one cause.")
         return _outlived(scene, source)
     multicast, alive_multicast = scene.is_multicast(mine), scene.is_multicast(alive)
     if silent_querier and multicast.all():
@@ -299,6 +301,7 @@ def _part_of_source(scene: Scene) -> Verdict:
     )
     if leg_causes.say_other_leg(scene, source, mine, verdict):
         return verdict
+    _say_shared_groups(scene, partial, verdict)
     if listed:
         verdict.evidence.append(f"Its discovery list of {ctx.time_of_day(row.listed_at_ns)} still lists it.")
     elif not row.listed_at_ns:
@@ -306,6 +309,25 @@ def _part_of_source(scene: Scene) -> Verdict:
     else:
         verdict.evidence.append("Its next discovery list will show whether the source dropped it.")
     return verdict
+
+
+def _say_shared_groups(scene: Scene, partial: list[int], verdict: Verdict) -> None:
+    """Say so where groups of several sources that run stopped at once: that is no output of one of them."""
+    ctx = scene.ctx
+    running = [source for source in partial if len(scene.alive_of(source))]
+    stopped = np.flatnonzero(scene.stopped & np.isin(ctx.streams.source, running))
+    if len(ctx.whole_sources(running)) < 2 or len(running) < len(scene.sources):
+        return
+    if not scene.is_multicast(stopped).all():
+        return
+    names, groups = wording.list_names(ctx.say_sources(running)), len(set(ctx.streams.universe[stopped].tolist()))
+    these = "this group probably no longer reaches" if groups == 1 else "these groups probably no longer reach"
+    verdict.sentence = (
+        f"{names} are running and still send their other universes: {these} this port (membership, group table), "
+        "for outputs of several sources seldom fail at once."
+    )
+    verdict.also_possible = ["they were switched off together: a backup follows its main", *verdict.also_possible[1:]]
+    verdict.next_checks = [*verdict.next_checks[1:2], *verdict.next_checks[:1], *verdict.next_checks[2:]]
 
 
 def _outlived(scene: Scene, source: int) -> Verdict:

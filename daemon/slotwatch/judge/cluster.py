@@ -50,7 +50,8 @@ class Cluster:
 
     @property
     def speaker(self) -> Finding:
-        return max(self.cases, key=lambda case: case.finding.weight).finding
+        # What is over does not speak for what lasts.
+        return max(self.cases, key=lambda case: (not case.over, case.finding.weight)).finding
 
     def universes(self) -> list[int]:
         return sorted({row for case in self.cases for row in case.finding.universes})

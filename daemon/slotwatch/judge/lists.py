@@ -8,11 +8,14 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.judge.context import RuleContext
 from slotwatch.wire.universe import Protocol
 
 MOST_NUMBERS = 6
+TOGETHER_NS = NANOSECONDS
+"""A source that changes a number may send both for so long; common practice, no source."""
 
 
 @dataclass(slots=True)
@@ -57,12 +60,22 @@ def say_renumbered(ctx: RuleContext, source: int, stopped: NDArray[np.intp]) -> 
     """Say what may have become of stopped streams if the list names as many new numbers as it lacks; else empty."""
     listed = listed_by(ctx, source) or frozenset()
     lacking = set(ctx.streams.number[stopped].tolist()) - listed
-    new = undeclared_numbers(ctx, source)
+    new = [number for number in undeclared_numbers(ctx, source) if not _was_heard(ctx, source, number, stopped)]
     if not lacking or len(new) != len(lacking) or len(new) > MOST_NUMBERS:
         return ""
     names = wording.list_names(f"e131/{number}" for number in new)
     of_these = "which is not declared" if len(new) == 1 else "which are not declared"
     return f"switched off or unpatched, or has another number: its list names {names}, {of_these}"
+
+
+def _was_heard(ctx: RuleContext, source: int, number: int, stopped: NDArray[np.intp]) -> bool:
+    """Whether a source sent a number well before these streams stopped: they cannot have become that one."""
+    streams = ctx.streams
+    legs = [source, *ctx.other_legs(source)]
+    rows = streams.used & np.isin(streams.source, legs) & (streams.number == number)
+    rows &= (streams.protocol == Protocol.E131) & (streams.first_frame_ns > 0)
+    ended_ns = int(streams.last_arrival_ns[stopped].min())
+    return bool((rows & (streams.first_frame_ns < ended_ns - TOGETHER_NS)).any())
 
 
 def say_lists(ctx: RuleContext, row: int, senders: Sequence[int]) -> ByLists:

@@ -280,6 +280,9 @@ class RuleState:
             elif raised.was_visited or not holds:
                 holds |= self._is_visited(visitors, raised)
                 self._has_visited |= raised.was_visited
+            if not holds and raised.holds and self.rule.rule_class is RuleClass.CONTROL:
+                holds = raised.was_visited = visitors.has_moved(raised.finding)
+                self._has_visited |= holds
             if holds and raised.holds and raised.described_ns > may_be_stale_ns:
                 raised.over, raised.last_true_ns = False, now_ns  # nothing else is new: so are most of thousands
             else:

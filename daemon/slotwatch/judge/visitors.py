@@ -14,6 +14,10 @@ KEEP_ALIVE_NS = NANOSECONDS
 """What goes the other way at rest may come so much later (ANSI E1.31-2018 6.6.2)."""
 
 
+FOUND_NS = 2 * NANOSECONDS
+"""Longest on-delay of what a source of the other network does here, and some slack."""
+
+
 class Visit(Enum):
     """Why a stream says nothing of the network on which it arrives."""
 
@@ -67,6 +71,22 @@ class Visitors:
             return True
         began_ns = [int(streams.since_ns[row]) for row in ctx.streams_from(home).tolist() if ctx.live[row]]
         return any(last_ns - TOGETHER_NS < one < last_ns + _settled_ns(ctx, source) for one in began_ns)
+
+    def has_moved(self, finding: Finding) -> bool:
+        """Whether what ended here has just begun on another network: it is not over, it arrives there."""
+        ctx, streams = self._ctx, self._ctx.streams
+        if len(ctx.house.networks) < 2 or not finding.streams or ctx.live[list(finding.streams)].any():
+            return False
+        for row in finding.streams:
+            source = ctx.source_of(row)
+            legs = [leg for leg in ctx.other_legs(source) if ctx.sources[leg].address == ctx.sources[source].address]
+            there = [other for leg in legs for other in ctx.streams_from(leg).tolist() if ctx.live[other]]
+            for other in (other for other in there if streams.number[other] == streams.number[row]):
+                begun_ns = int(streams.since_ns[other])
+                is_new = ctx.now_ns - begun_ns < _settled_ns(ctx, source) + FOUND_NS
+                if is_new and begun_ns > int(streams.last_arrival_ns[row]) - TOGETHER_NS:
+                    return True
+        return False
 
     def hold(self, finding: Finding, *, of_any_source: bool) -> Visit | None:
         """Say why an absence lasts though its condition does not: whatever came since is a visitor.
