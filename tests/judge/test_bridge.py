@@ -12,7 +12,7 @@ from slotwatch.judge.catalog import RULES
 from slotwatch.judge.judge import Judge
 from slotwatch.judge.rule import Rule
 from slotwatch.model.model import Model
-from slotwatch.snapshot import Incident
+from slotwatch.snapshot import Incident, Severity
 from slotwatch.wire.batch import empty
 from slotwatch.wire.decode import decode
 from slotwatch.wire.observation import LineSeen, RouteSeen, RoutesSeen
@@ -62,7 +62,8 @@ class Tap:
         one.data[0, : len(payload)] = np.frombuffer(payload, np.uint8)
         one.length[0], one.t_ns[0], one.protocol[0] = len(payload), self.now_ns, protocol
         one.src_port[0] = 1
-        one.src[0, 10:] = (255, 255, 10, 0, 0, 1)
+        if protocol is not Protocol.LINE:
+            one.src[0, 10:] = (255, 255, 10, 0, 0, 1)
         self.model.ingest(one, decode(one))
 
 
@@ -83,6 +84,19 @@ def test_a_gateway_some_frames_behind_is_right() -> None:
     tap.run(8, fade, behind(0.15))
     assert tap.rules() == []
     assert not tap.judge.is_settled, "what the universe showed is remembered pass by pass, so passes come closely"
+
+
+def test_a_gateway_two_frames_behind_is_right_in_an_effect_that_steps_at_each_frame() -> None:
+    """Levels that run over from 255 to 0 are seen 20 times a second, and a line shows what lay between."""
+
+    def runs(t: float) -> bytes:
+        return bytes((int(t * 40) * 7 + slot) % 256 for slot in range(512))
+
+    tap = Tap()
+    tap.run(8, runs, lambda t: runs(max(0.0, t - 0.06)))
+    assert tap.rules() == []
+    tap.run(5, runs, lambda t: bytes([251]) * 512)
+    assert [one.cause for one in tap.rules()] == ["different"], "a line that stands differs also from what moves"
 
 
 def test_a_late_line_is_reported_with_its_lateness() -> None:
@@ -200,3 +214,35 @@ def test_a_port_of_which_nothing_is_known_is_neither_faulty_nor_missing() -> Non
     tap = Tap()
     tap.run(5, held, None)
     assert port_faults(tap) == []
+
+
+def test_a_line_that_falls_dark_is_lost_by_its_name_and_accuses_nobody_on_the_network() -> None:
+    """A tap of a line sees what no network shows; a desk that dies in the same moment is another fault."""
+    tap = Tap()
+    tap.run(8, held, held)
+    tap.run(6, held, None)
+    found = [one for one in tap.judge.incidents(tap.now_ns) if one.severity > Severity.NOTE]
+    (lost,) = found
+    assert (lost.rule, lost.universes, lost.severity) == ("universe-lost", ("line/rack-feed",), Severity.CRITICAL)
+    assert "itself went silent" not in lost.summary
+    assert "e131/1 still reaches this port" in lost.summary
+    assert "Breaks are still counted" not in " ".join(lost.evidence)
+    assert [one.rule for one in tap.judge.incidents(tap.now_ns)] == ["universe-lost"], "it is declared by its name"
+
+
+def test_a_line_and_a_desk_that_end_in_one_moment_are_two_incidents() -> None:
+    tap = Tap()
+    tap.run(8, held, held)
+    tap.run(6, None, None)
+    causes = {one.universes: one.cause for one in tap.judge.incidents(tap.now_ns) if one.severity > Severity.NOTE}
+    assert causes == {("e131/1",): "source-lost", ("line/rack-feed",): "path-or-sender"}
+
+
+def test_a_line_whose_frames_hold_no_levels_is_still_driven() -> None:
+    tap = Tap()
+    tap.run(8, held, held)
+    for second in range(6):
+        tap.judge.observe(LineSeen(tap.now_ns, 1, True, breaks=30 * second))
+        tap.run(1, held, None)
+    (lost,) = [one for one in tap.judge.incidents(tap.now_ns) if one.severity > Severity.NOTE]
+    assert "Breaks are still counted on it" in " ".join(lost.evidence)

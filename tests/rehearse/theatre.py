@@ -18,7 +18,7 @@ from slotwatch.judge.events import Event
 from slotwatch.judge.orders import Absence, Resume
 from slotwatch.rehearse import stage
 from slotwatch.rehearse.chance import Chance
-from slotwatch.rehearse.packets import ARTNET_PORT, Sent
+from slotwatch.rehearse.packets import ARTNET_PORT, LINE_PORT, Sent
 from slotwatch.rehearse.scenario import Paper, Scenario
 from slotwatch.rehearse.stage import Item
 from slotwatch.snapshot import Confidence, Incident, Severity, Snapshot
@@ -58,7 +58,9 @@ def batch_of(packets: list[Sent]) -> Batch:
         batch.length[row] = len(payload)
         batch.t_ns[row] = BASE_NS + sent.t_ns
         batch.network[row] = sent.network
-        batch.protocol[row] = Protocol.ARTNET if sent.dst_port in (ARTNET_PORT, 16454) else Protocol.E131
+        artnet = sent.dst_port in (ARTNET_PORT, 16454)
+        protocol = Protocol.LINE if sent.dst_port == LINE_PORT else Protocol.ARTNET if artnet else Protocol.E131
+        batch.protocol[row] = protocol
         batch.src[row] = np.frombuffer(mapped(sent.src), np.uint8)
         batch.src_port[row] = sent.src_port
         batch.dst[row] = np.frombuffer(mapped(sent.dst), np.uint8)

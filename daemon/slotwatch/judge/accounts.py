@@ -20,6 +20,7 @@ from slotwatch.judge.returns import lasting, say_returned, when_returned_ns
 from slotwatch.judge.rule import RuleClass, quiet_phase
 from slotwatch.judge.scene import Verdict
 from slotwatch.snapshot import IncidentLeg, LegState, Severity
+from slotwatch.wire.universe import Protocol
 
 MOST_EVIDENCE = 10
 MOST_CHECKS = 6
@@ -169,7 +170,9 @@ def _summarise(ctx: RuleContext, cluster: Cluster, universes: list[int], *, is_r
     cases = cluster.cases
     if len(universes) < len(cluster.universes()):
         cases = [case for case in cases if not case.over]
-    sources = ctx.say_sources(rows_of(ctx, [case.finding for case in cases]))
+    rows = rows_of(ctx, [case.finding for case in cases])
+    # What puts frames on a tapped line has no name.
+    sources = ctx.say_sources(row for row in rows if ctx.sources[row].protocol != Protocol.LINE)
     sources += [f'"{name}"' for name in sorted({name for case in cases for name in case.finding.source_names})]
     works = verdict.still_working if verdict else []
     facts = _Filled(cluster.rule.numbers())

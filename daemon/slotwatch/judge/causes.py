@@ -24,6 +24,7 @@ from slotwatch.judge.life_signs import (
     weigh_signs_of_life,
 )
 from slotwatch.judge.likeness import may_still_be
+from slotwatch.judge.line_losses import line_lost
 from slotwatch.judge.lists import say_renumbered, say_undeclared
 from slotwatch.judge.loss_group import LossGroup
 from slotwatch.judge.multicast_causes import (
@@ -48,6 +49,8 @@ def find_cause(ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
     """Give the likeliest cause of a group of losses."""
     if group.kind == "never":
         return _never_heard(ctx, group)
+    if group.kind == "line":
+        return line_lost(ctx, group)
     scene = set_scene(ctx, stops, group)
     if group.kind == "terminated":
         verdict = _terminated(scene)
@@ -69,7 +72,7 @@ def find_cause(ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
 
 def say_what_works_now(ctx: RuleContext, stops: Stops, group: LossGroup, verdict: Verdict) -> None:
     """Bring a settled verdict's list of what still works up to date: some of it may have stopped since."""
-    if group.kind != "never":
+    if group.kind not in ("never", "line"):
         verdict.still_working.clear()
         _say_all_that_works(set_scene(ctx, stops, group), verdict)
 

@@ -247,8 +247,8 @@ class RuleContext:
         """Write a universe as the house does: `e131/12`, with its network where the house has several."""
         name = self.names.by_row.get(row)
         if name is None:
-            name = str(self.universe_id(row))
-            if len(self.house.networks) > 1:
+            name = self.model.universes.written(row, with_network=False)
+            if len(self.house.networks) > 1 and self.universes.protocol[row] != int(Protocol.LINE):
                 name = f"{name}@{self.network_name(int(self.universes.network[row]))}"
             self.names.by_row[row] = name
         return name

@@ -19,7 +19,7 @@ class LossGroup:
 
     id: int
     kind: str
-    """silent | terminated | never."""
+    """silent | terminated | never | line: of a tapped DMX512 line, which shares nothing with a network."""
     from_ns: int
     """The stop lies after this: the latest of the last frames."""
     to_ns: int

@@ -18,6 +18,7 @@ from slotwatch.judge.partings import dead_or_cut_off, own_reasons
 from slotwatch.judge.spans import Spans
 from slotwatch.judge.stops import SLACK_NS, Stops
 from slotwatch.model.destinations import is_multicast
+from slotwatch.wire.universe import Protocol
 
 LOSS_RULES = ("universe-lost", "source-absent", "backup-absent")
 EXPIRY_NS = 10 * NANOSECONDS
@@ -183,7 +184,7 @@ class Losses:
             kind = "terminated"
             from_ns = to_ns = int(ctx.streams.last_terminated_ns[rows].max())
         else:
-            kind = "silent"
+            kind = "line" if (ctx.streams.protocol[rows] == Protocol.LINE).all() else "silent"
             newest = int(stops.last_ns[rows].max())
             together = rows[stops.due_ns[rows] + SLACK_NS >= newest]
             from_ns, to_ns = newest, int(stops.due_ns[together].min())

@@ -16,6 +16,7 @@ from slotwatch.judge.partings import dark_networks
 from slotwatch.judge.stops import SLACK_NS, Stops
 from slotwatch.model.destinations import is_multicast
 from slotwatch.snapshot import Confidence
+from slotwatch.wire.universe import Protocol
 
 ONE_END_NS = NANOSECONDS
 """Streams of one sender that dies end closer together than this; common practice, no source."""
@@ -153,7 +154,8 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
     packet_ns = np.maximum(streams.last_packet_ns, stops.last_ns)
     terminated = stops.terminated
     # A stream went on if anything of it came after the stop, and it is not itself late since.
-    had_frames = stops.had_frames
+    # A tapped line comes by no network.
+    had_frames = stops.had_frames & (streams.protocol != Protocol.LINE)
     if ctx.crowd.since_ns:
         # Invented senders come and go as they like: that proves nothing of a lead or a switch.
         every = np.arange(streams.count)

@@ -25,6 +25,10 @@ class TappedLine:
         while self.counted and seen.t_ns - self.counted[0][0] > LINE_FAULTS_KEPT_NS:
             self.counted.popleft()
 
+    def breaks_since(self, t_ns: int) -> int:
+        """Breaks that were counted from a moment on, as far as counts were taken since then."""
+        return next((self.seen.breaks - breaks for at_ns, _, breaks in self.counted if at_ns >= t_ns), 0)
+
     @property
     def faults_10s(self) -> int:
         return self.seen.faults - self.counted[0][1] if self.counted else 0

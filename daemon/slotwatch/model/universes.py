@@ -78,7 +78,8 @@ class Universes(Table):
         identity = self.identity(row)
         text = str(identity)
         if identity.protocol is Protocol.LINE:
-            text = next((f"line/{line.name}" for line in house.lines if line.number == identity.number), text)
+            # It comes by no network.
+            return next((f"line/{line.name}" for line in house.lines if line.number == identity.number), text)
         network = int(self.network[row])
         if with_network and network < len(house.networks):
             return f"{text}@{house.networks[network].name}"

@@ -15,6 +15,7 @@ from slotwatch.rehearse import night_absences as absences
 from slotwatch.rehearse import night_content as content
 from slotwatch.rehearse import night_control as control
 from slotwatch.rehearse import night_flow as flow
+from slotwatch.rehearse import night_lines as lines
 from slotwatch.rehearse import night_patch as patch
 from slotwatch.rehearse import night_ways as ways
 from slotwatch.rehearse import night_witness as witness
@@ -277,7 +278,7 @@ _OTHERS: dict[str, tuple[Fault, ...]] = {
     "patch": (*patch.ROW_FAULTS, *patch.LEVEL_FAULTS),
     "switches": witness.SWITCH_FAULTS,
     "querier": witness.QUERIER_FAULTS,
-    "line": witness.LINE_FAULTS,
+    "line": (*witness.LINE_FAULTS, *lines.FRAME_FAULTS),
 }
 _NEEDS: dict[Fault, Callable[[NightPlan], bool]] = {
     absences.lead_out: lambda plan: plan.two,
@@ -302,6 +303,8 @@ _NEEDS: dict[Fault, Callable[[NightPlan], bool]] = {
     **{fault: lambda plan: _may_have_levels(plan) for fault in patch.LEVEL_FAULTS},
     **{fault: lambda plan: not plan.two for fault in (*witness.QUERIER_FAULTS, *witness.LINE_FAULTS)},
     **{fault: lambda plan: not plan.two for fault in witness.SWITCH_FAULTS},
+    # What the line should carry is what the desks send, of which nothing else was drawn.
+    **{fault: lambda plan: not plan.two and not plan.had & lines.BESIDE for fault in lines.FRAME_FAULTS},
     # What died before, or has a fault that a death would hide, has no port that goes down now.
     witness.desk_port_down: lambda plan: not plan.two and _is_well(plan, "main"),
     witness.uplink_down: lambda plan: not plan.two and _is_well(plan, "main") and _is_well(plan, "backup"),

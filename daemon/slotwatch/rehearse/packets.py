@@ -11,6 +11,8 @@ from dataclasses import dataclass
 
 E131_PORT = 5568
 ARTNET_PORT = 6454
+LINE_PORT = 0
+"""Of frames of a tapped line, which come by no network; their source port is the number of the line."""
 DISCOVERY_UNIVERSE = 64214
 
 PREVIEW = 0x80

@@ -106,8 +106,11 @@ class LineComparison:
                 f"it carries {slots} slots, the universe has levels up to slot {used[-1] + 1}",
                 f"Slots {slots + 1} to {used[-1] + 1} never reach the line.",
             )
-        low = recent.min(axis=0).astype(np.int16) - self._level
-        high = recent.max(axis=0).astype(np.int16) + self._level
+        # Between two looks a level that moves may have been further than at both: by as much as it moves from one to
+        # the next.
+        step = np.abs(np.diff(recent.astype(np.int16), axis=0)).max(axis=0, initial=0)
+        low = recent.min(axis=0) - step - self._level
+        high = recent.max(axis=0) + step + self._level
         off = ((line < low) | (line > high))[:slots]
         if not off.any():
             return False

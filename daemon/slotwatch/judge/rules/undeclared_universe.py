@@ -13,6 +13,7 @@ from slotwatch.judge.homes import declared_elsewhere
 from slotwatch.judge.numbering_mistakes import declared_relatives, moved_from
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
+from slotwatch.wire.universe import Protocol
 
 REFRESH_S = 2.0
 
@@ -32,6 +33,7 @@ def is_undeclared(ctx: RuleContext, p: UndeclaredUniverseParameters) -> Mask:
     """Data on a universe that the house does not declare. A house without universes declares nothing to miss."""
     universes = ctx.universes
     undeclared: Mask = universes.used & (universes.declared < 0) & (universes.live > 0) & (universes.frames >= p.frames)
+    undeclared &= universes.protocol != int(Protocol.LINE)  # only lines that the house declares are listened to
     return undeclared if ctx.house.universes else np.zeros(universes.count, np.bool_)
 
 

@@ -17,6 +17,7 @@ from slotwatch.judge.silences import LOSS_TIMEOUTS, counts_from_ns, seen_by_list
 from slotwatch.judge.storms import Storms
 from slotwatch.judge.succession import MOST_LOOKED_AT
 from slotwatch.snapshot import Severity
+from slotwatch.wire.universe import Protocol
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +43,9 @@ def is_lost(ctx: RuleContext, p: UniverseLostParameters, storms: Storms) -> Mask
         return lost
     lived_ns = universes.last_arrival_ns - universes.first_frame_ns
     asked_ns = np.clip(lived_ns, ns_from_s(p.brief_s), ns_from_s(p.forgotten_s))
-    lost &= (universes.declared >= 0) | ((silent_ns < asked_ns) & (lived_ns >= ns_from_s(p.lived_s)))
+    # A line that is listened to is declared by its name.
+    declared = (universes.declared >= 0) | (universes.protocol == int(Protocol.LINE))
+    lost &= declared | ((silent_ns < asked_ns) & (lived_ns >= ns_from_s(p.lived_s)))
     if len(ctx.house.networks) > 1:
         # What came in by the wrong network and is back on its own is not lost.
         for row in np.flatnonzero(lost & (universes.declared < 0))[:MOST_LOOKED_AT].tolist():
@@ -63,14 +66,14 @@ def describe_lost(ctx: RuleContext, row: int) -> Finding:
     # Those that had gone long before were not what kept it alive.
     kept = rows[(last_ns > 0) & (last_ns >= newest_ns - int(ctx.universes.loss_timeout_ns[row]))]
     stopped_on_purpose = bool(ctx.terminated[row])
-    declared = ctx.declared_universe(row)
+    declared, is_line = ctx.declared_universe(row), ctx.universes.protocol[row] == int(Protocol.LINE)
     return Finding(
         group="",
         since_ns=newest_ns,
         universes=(row,),
         streams=tuple(kept.tolist()),
         networks=(int(ctx.universes.network[row]),),
-        lower=int(declared is None or not declared.expected) + int(stopped_on_purpose),
+        lower=int(not is_line and (declared is None or not declared.expected)) + int(stopped_on_purpose),
         # A desk that closes may be back in a moment: until silence itself would count, it is only noted.
         quiet_until_ns=newest_ns + int(ctx.universes.loss_timeout_ns[row]) if stopped_on_purpose else 0,
         weight=float(ctx.now_ns - newest_ns),
