@@ -114,7 +114,7 @@ class _Compiled:
         """Look into this batch from now on."""
         self._plain = batch if is_plain(batch) else joined([batch])
         self._words[:_FIRST_AT] = addresses_of(self._plain)
-        self._batch = batch
+        self._batch = batch if self._plain is batch else None  # what was copied may change
 
 
 _KNOWN = np.dtype([("mark", "<u8"), ("t_ns", "<i8"), ("number", "<i8")])
