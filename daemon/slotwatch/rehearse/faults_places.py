@@ -196,7 +196,7 @@ def desk_listed_on_the_wrong_network() -> Iterator[Item]:
         "critical",
         "high",
         9.9,
-        says=('"main desk" runs and came up on network B instead of network A',),
+        says=('"main desk" runs but came up on network B instead of network A',),
     ),
     two_networks((1, 2, 11), sources=("main", "second"), on={1: "A", 2: "A", 11: "A"}),
     live=False,
