@@ -112,6 +112,13 @@ def test_a_stranger_that_goes_on_through_the_swap_is_never_over() -> None:
     assert "it takes 512 slots of e131/2@B" in told[SWAP_S + 7.5]
 
 
+def test_what_was_undeclared_only_by_the_swap_is_no_fault_after_it() -> None:
+    """The main desk's universe 2, of A alone, arrived on B for as long as both were swapped."""
+    desks = [*leg(MAIN, 0), *leg(replace(MAIN, universes=(1,)), 1), *leg(LIGHTS, 0), *leg(LIGHTS, 1)]
+    stage = Stage(ONE_ON_A, *desks).run(END_S)
+    assert [one for one in stage.all if one.rule == "undeclared-universe" and not one.part_of] == []
+
+
 def test_a_stranger_on_a_universe_of_one_network_is_reported_though_networks_are_swapped() -> None:
     """The main desk's universe 2 arrives on B meanwhile, so that the stranger has it on A alone."""
     desks = [*leg(MAIN, 0), *leg(replace(MAIN, universes=(1,)), 1), *leg(LIGHTS, 0), *leg(LIGHTS, 1)]

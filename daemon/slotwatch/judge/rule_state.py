@@ -280,7 +280,8 @@ class RuleState:
             elif raised.was_visited or not holds:
                 holds |= self._is_visited(visitors, raised)
                 self._has_visited |= raised.was_visited
-            if not holds and raised.holds and self.rule.rule_class is RuleClass.CONTROL:
+            # What is wrong on one network only is over there once it arrives on another.
+            if not holds and raised.holds and raised.finding.on_any_network:
                 holds = raised.was_visited = visitors.has_moved(raised.finding)
                 self._has_visited |= holds
             if holds and raised.holds and raised.described_ns > may_be_stale_ns:
