@@ -11,14 +11,12 @@ export default {
     if (entry.value === undefined) return [top("Routes."), awaiting(entry, "Routes")];
     const rows = items(entry.value, "routes");
     if (!rows.length) return [top("Nothing is sent from here.", "No route is declared in the house file, so this computer only listens.")];
-    const held = rows.filter((row) => row.held);
-    const dark = rows.filter((row) => row.all_zero && !row.held);
     return [
-      top(held.length ? `${plural(held.length, "route")} of ${rows.length} ${held.length === 1 ? "holds" : "hold"} its last levels.`.replace("hold its", "hold their") : dark.length ? `${plural(dark.length, "route")} of ${rows.length} ${dark.length === 1 ? "sends" : "send"} nothing but zeros.` : `${plural(rows.length, "route")}, each as declared.`,
+      top(headline(rows),
         "What is listed here is sent by this computer."),
       awaiting(entry, "Routes"),
-      part("Routes", rows.map((row) => h("article", { key: row.route, class: `entry${row.held ? " is-warning" : ""}` },
-        h("div", { class: "margin" }, h("p", {}, String(row.state || "").replaceAll("-", " ")), row.held ? h("p", { class: "quiet" }, "holding") : null),
+      part("Routes", rows.map((row) => h("article", { key: row.route, class: `entry${row.held || row.trouble ? " is-warning" : ""}` },
+        h("div", { class: "margin" }, h("p", {}, String(row.state || "").replaceAll("-", " ")), row.trouble ? h("p", { class: "quiet" }, "output lost") : row.held ? h("p", { class: "quiet" }, "holding") : null),
         h("div", { class: "body" },
           h("h3", {}, row.route),
           h("p", {}, end(row.from), " → ", end(row.to)),
@@ -27,6 +25,18 @@ export default {
     ];
   },
 };
+
+/** The worst that is true of any route. */
+function headline(rows) {
+  const of = (some, one, many) => `${plural(some.length, "route")} of ${rows.length} ${some.length === 1 ? one : many}`;
+  const lost = rows.filter((row) => row.trouble);
+  if (lost.length) return of(lost, "does not reach its output.", "do not reach their outputs.");
+  const held = rows.filter((row) => row.held);
+  if (held.length) return of(held, "holds its last levels.", "hold their last levels.");
+  const dark = rows.filter((row) => row.all_zero);
+  if (dark.length) return of(dark, "sends nothing but zeros.", "send nothing but zeros.");
+  return `${plural(rows.length, "route")}, each as declared.`;
+}
 
 /** What of the route's input was not used, and how its line fared; nothing where all was. */
 function unused(row) {

@@ -7,7 +7,7 @@ import pytest
 from playwright.sync_api import Route
 
 from tests.web.conftest import Open
-from tests.web.situations import iso, universe
+from tests.web.situations import UNIVERSE_COLUMNS, iso, universe
 from tests.web.stand_in import PAGES, now_ms
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(300)]
@@ -254,6 +254,26 @@ def test_a_route_says_what_of_its_input_it_did_not_use(open_page: Open) -> None:
     page = open_page("well").go("/routes")
     page.wait_for_selector("text=234 packets of its input came too late by their sequence.")
     page.wait_for_selector("text=Its port was opened again 1 time after it had gone.")
+
+
+def test_a_route_that_does_not_reach_its_output_is_not_as_declared(open_page: Open) -> None:
+    opened = open_page("well")
+    answer = opened.listener.situation.answers["routes"]
+    running = answer["routes"][0]
+    lost = running | {"route": "foyer", "to": "artnet/3 to 10.20.0.41", "trouble": "Nothing answers at 10.20.0.41."}
+    opened.page.route("**/api/v1/routes", lambda route: route.fulfill(json={"routes": [running, lost]}))
+    page = opened.go("/routes")
+    page.wait_for_selector("text=1 route of 2 does not reach its output.")
+    assert "output lost" in page.locator("article", has_text="foyer").inner_text()
+    assert "output lost" not in page.locator("article", has_text="tower").inner_text()
+
+
+def test_a_universe_that_only_this_computer_sends_is_listed_as_its_own(open_page: Open) -> None:
+    opened = open_page("well")
+    page = opened.go("/")
+    own = universe("e131/4", "copy", "steady", "", now_ms()) | {"sent_by_routes": ["copy"]}
+    opened.listener.send_rows([own], (*UNIVERSE_COLUMNS, "sent_by_routes"))
+    page.wait_for_selector("tr:has-text('e131/4') >> text=this computer")
 
 
 def test_back_and_forward_are_the_browsers_own(open_page: Open) -> None:

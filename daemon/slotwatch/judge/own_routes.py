@@ -2,8 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
 from slotwatch.durations import NANOSECONDS
+from slotwatch.house.schema import House, Route
 from slotwatch.wire.observation import RouteSeen, RoutesSeen
+
+if TYPE_CHECKING:
+    from slotwatch.judge.listener import Neighbour
 
 SENDING = frozenset({"running", "holding", "zero"})
 """States of a route in which it sends (`bridge.output.RouteState`)."""
@@ -52,3 +59,22 @@ class OwnRoutes:
             sent = (route.name for route in self.routes if route.state in SENDING)
             return dict.fromkeys(sent, self.heard_ns) | self._interrupted
         return self._interrupted
+
+
+def unanswered(
+    house: House, routes: OwnRoutes, neighbour: Callable[[int, str], Neighbour | None]
+) -> list[tuple[str, Route]]:
+    """Give addresses that the kernel asks for in vain (ARP, NDP), each with a route that sends to it now.
+
+    A declared receiver has a rule of its own. A route that does not send asks nobody, so its address says nothing.
+    neighbour: what is known of an address of a network.
+    """
+    sending = {route.name for route in routes.routes if route.state in SENDING}
+    receivers = {receiver.address for receiver in house.receivers}
+    found = []
+    for route in house.routes:
+        if route.name in sending and route.to_address and route.to_address not in receivers:
+            known = neighbour(route.to_network or 0, route.to_address)
+            if known is not None and known.failed_ns > known.answered_ns:
+                found.append((route.to_address, route))
+    return found

@@ -62,6 +62,8 @@ class RouteRow:
     input_discarded_packets: int
     """By E1.31's sequence rule."""
     line: LinePort | None = None
+    trouble: str = ""
+    """Why what it sends does not arrive, in a sentence; empty: nothing is known against it."""
 
 
 @dataclass(frozen=True, slots=True)

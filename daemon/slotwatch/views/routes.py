@@ -15,6 +15,7 @@ def route_answer(row: RouteRow) -> RouteAnswer:
         "to_network": row.target_network,
         "state": row.state,
         "text": row.text,
+        "trouble": row.trouble,
         "for_s": row.state_s,
         "frames": row.frames,
         "latency_ms": {"p50": row.p50_ms, "p99": row.p99_ms},

@@ -342,7 +342,7 @@ class JudgingProcess:
         )
         snapshot.counters = replace(snapshot.counters, judging_lag=self._lag.counted())
         if self._reports.rows:
-            snapshot.routes = self._reports.shown(self.engine.judge.listener.routes, now_ns)
+            snapshot.routes = self._reports.shown(self.engine.judge.listener, self.house, now_ns)
 
     def _ask_for_sync_groups(self, snapshot: Snapshot) -> None:
         """Have intake join the groups of the synchronization addresses that streams name."""

@@ -7,7 +7,8 @@ from dataclasses import dataclass, field, replace
 from slotwatch.durations import ns_from_s
 from slotwatch.edge.shared.messages.routes import RouteReport
 from slotwatch.house.schema import House
-from slotwatch.judge.own_routes import OwnRoutes
+from slotwatch.judge.listener import Listener
+from slotwatch.judge.own_routes import OwnRoutes, unanswered
 from slotwatch.judge.rules.route_output_lost import RouteOutputLostParameters
 from slotwatch.snapshot.routes import AskingRow, NodeRow, RouteRow
 from slotwatch.wire.observation import RouteSeen, RoutesSeen
@@ -49,12 +50,11 @@ class RouteReports:
         self.asking, self.node, self.counted = report.asking, report.node, report.counted
         return RoutesSeen(report.t_ns, states, report.began_ns, report.is_ending), is_new
 
-    def shown(self, routes: OwnRoutes, now_ns: int) -> tuple[RouteRow, ...]:
-        """Give the rows as the page shows them: those of a process that ended by itself do not send."""
-        interrupted = routes.interrupted(now_ns, SILENCE_NS)
-        return tuple(
-            replace(row, state="stopped", text=DOES_NOT_ANSWER) if row.name in interrupted else row for row in self.rows
-        )
+    def shown(self, listener: Listener, house: House, now_ns: int) -> tuple[RouteRow, ...]:
+        """Give the rows as the page shows them, with what judging knows: those of a process that ended do not send."""
+        interrupted = listener.routes.interrupted(now_ns, SILENCE_NS)
+        unreached = {route.name: address for address, route in unanswered(house, listener.routes, listener.neighbour)}
+        return tuple(_shown(row, row.name in interrupted, unreached.get(row.name, "")) for row in self.rows)
 
     def take_house(self, house: House, routes: OwnRoutes) -> None:
         """Forget the routes that the house no longer has."""
@@ -65,3 +65,15 @@ class RouteReports:
             routes.forget()
             self.asking = self.node = None
             self.counted = {}
+
+
+def _shown(row: RouteRow, is_interrupted: bool, address: str) -> RouteRow:
+    """One row. address: where nothing answers, or empty."""
+    if is_interrupted:
+        return replace(row, state="stopped", text=DOES_NOT_ANSWER, trouble=DOES_NOT_ANSWER)
+    if row.line is not None and row.line.trouble:
+        return replace(row, trouble=f"{row.line.trouble}.")
+    if address:
+        trouble = f"Nothing answers at {address}."
+        return replace(row, text=f"{row.text} {trouble}", trouble=trouble)
+    return row

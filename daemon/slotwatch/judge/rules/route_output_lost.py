@@ -11,7 +11,7 @@ from slotwatch.house.schema import Route
 from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.own_routes import SENDING
+from slotwatch.judge.own_routes import SENDING, unanswered
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
 
@@ -44,19 +44,14 @@ def unsent_routes(ctx: RuleContext, p: RouteOutputLostParameters) -> dict[Output
 
 
 def _unanswered(ctx: RuleContext) -> list[tuple[str, Route]]:
-    """Addresses that the kernel asks for in vain (ARP, NDP), each with a route that sends to it now.
+    return unanswered(ctx.house, ctx.listener.routes, ctx.listener.neighbour)
 
-    A declared receiver has a rule of its own. A route that does not send asks nobody, so its address says nothing.
-    """
-    sending = {route.name for route in ctx.listener.routes.routes if route.state in SENDING}
-    receivers = {receiver.address for receiver in ctx.house.receivers}
-    found = []
-    for route in ctx.house.routes:
-        if route.name in sending and route.to_address and route.to_address not in receivers:
-            neighbour = ctx.listener.neighbour(route.to_network or 0, route.to_address)
-            if neighbour is not None and neighbour.failed_ns > neighbour.answered_ns:
-                found.append((route.to_address, route))
-    return found
+
+def _still_sending(ctx: RuleContext, lost: Collection[str]) -> tuple[str, ...]:
+    going = [route.name for route in ctx.listener.routes.routes if route.state in SENDING and not route.trouble]
+    unreached = {route.name for _, route in _unanswered(ctx)}
+    going = [name for name in going if name not in lost and name not in unreached]
+    return (_say(going, "still sends.", "still send."),) if going else ()
 
 
 def describe_unsent(ctx: RuleContext, key: Output, p: RouteOutputLostParameters) -> Finding:
@@ -65,16 +60,15 @@ def describe_unsent(ctx: RuleContext, key: Output, p: RouteOutputLostParameters)
         return _describe_ended(ctx, p)
     if kind == ADDRESS:
         return _describe_unanswered(ctx, output)
-    named = [route for route in ctx.listener.routes.routes if route.target == output and route.trouble]
-    trouble = named[0].trouble
+    at_output = [route for route in ctx.listener.routes.routes if route.target == output and route.trouble]
+    named, trouble = [route.name for route in at_output], at_output[0].trouble
     return Finding(
         group=f"output:{output}",
         since_ns=0,
-        facts=RouteOutputLostFacts(
-            _say([route.name for route in named], f"sends nothing to {output}", f"send nothing to {output}"), trouble
-        ),
+        facts=RouteOutputLostFacts(_say(named, f"sends nothing to {output}", f"send nothing to {output}"), trouble),
         evidence=(f"{trouble}.",),
         cause="port",
+        still_working=_still_sending(ctx, named),
         next_checks=(
             _LOOK.format(f"to {output}"),
             "Check whether the adapter is plugged in. Before it is plugged in again: lights may move or come on, so "
@@ -97,6 +91,7 @@ def _describe_ended(ctx: RuleContext, p: RouteOutputLostParameters) -> Finding:
         ),
         evidence=(f"Its last report came at {last}; then these routes were sending.{again}",),
         cause="process",
+        still_working=_still_sending(ctx, since),
     )
 
 
@@ -117,6 +112,7 @@ def _describe_unanswered(ctx: RuleContext, address: str) -> Finding:
         ),
         evidence=(f"{answered}; this computer asks for {address} each time that it sends, by ARP or NDP.",),
         cause="no-device",
+        still_working=_still_sending(ctx, [route.name for route in routes]),
         next_checks=(
             f"Look at the device that should have {address}: power, link lamp, and the address in its own menu.",
             _LOOK.format("behind it"),

@@ -182,6 +182,7 @@ RouteAnswer = TypedDict(
         "to_network": str,
         "state": str,
         "text": str,
+        "trouble": str,
         "for_s": float,
         "frames": Count,
         "latency_ms": LatencyShareAnswer,
