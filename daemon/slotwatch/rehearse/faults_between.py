@@ -177,7 +177,7 @@ def backup_in_control_at_the_stage_end() -> Iterator[Item]:
         "way-between",
         confidence="high",
         began_s=10.0,
-        says=("held up between control room and stage end", "At stage end the same stream has no gap"),
+        says=("delayed between control room and stage end", "At stage end the same stream has no gap"),
         unsaid=("The sender paused",),
     ),
     HOUSE,

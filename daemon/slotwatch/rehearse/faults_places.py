@@ -49,7 +49,7 @@ def _swapped_apart(
         "high",
         0.0 if from_start else at_s - 1.0,
         explains=LOSSES,
-        says=("networks A and B are swapped", '"main desk" (192.0.2.10)', "arrives on B"),
+        says=("networks A and B have been swapped", '"main desk" (192.0.2.10)', "arrives on B"),
         unsaid=NOBODY,
         # With frames that move it is known at once, at rest with the next keep-alive of each source.
         early_s=2.5,
@@ -85,7 +85,7 @@ def _swapped_together(name: str, numbers: Sequence[int], at_s: float, flap: bool
         at_s,
         also=("link-down",),
         explains=(*LOSSES, "identity-changed"),
-        says=("networks A and B are swapped", "was heard on A and arrives on B"),
+        says=("networks A and B have been swapped", "was heard on A and arrives on B"),
         unsaid=NOBODY,
         # With frames that move it is known at once, at rest with the next keep-alive of each source.
         early_s=2.5,
