@@ -114,7 +114,8 @@ def backup_takes_over(plan: NightPlan, subject: str, at_s: float) -> None:
 
     def truth() -> Expected:
         # In control of what nobody else sends, it was before. Per-address priorities decide, where both send them.
-        stays = not plan.is_silent("main", at_s) and plan.silent_from_s("main", at_s) > at_s + 7.0
+        desks = ("main", "backup")
+        stays = all(not plan.is_silent(one, at_s) and plan.silent_from_s(one, at_s) > at_s + 7.0 for one in desks)
         is_owed = stays and "slot_priorities" not in plan.common and not plan.outranked
         return Expected("backup takes over", ("backup-in-control",), (), names, at_s, due_s, also, is_owed)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from functools import partial
 
@@ -33,7 +34,8 @@ def line_short(plan: NightPlan, subject: str, at_s: float) -> None:
     """The gateway sends fewer slots than its universe has."""
     slots = 24 + plan.chance.below(ABOVE)
     _tapped(plan, at_s, lambda levels: b"\0" + levels[:slots])
-    _expect(plan, "line cut short", ("line-differs",), ("short",), at_s)
+    shown_s = _shows_above(plan, slots, at_s)
+    _expect(plan, "line cut short", ("line-differs",), ("short",), at_s, due_s=shown_s)
 
 
 def line_of_text(plan: NightPlan, subject: str, at_s: float) -> None:
@@ -77,9 +79,27 @@ def _tapped(plan: NightPlan, at_s: float, broken: Frame) -> None:
     plan.parts["line"] = lambda: mixed(frames(), seen(*health))
 
 
-def _expect(plan: NightPlan, fault: str, rules: tuple[str, ...], causes: tuple[str, ...], at_s: float) -> None:
+def _shows_above(plan: NightPlan, slots: int, at_s: float) -> float:
+    """When levels above the last slot of a line that is cut short have been up for long enough; inf: never."""
+    number, since_s = plan.numbers[0], math.inf
+    for tenth in range(int(at_s * 10), int(plan.seconds * 10)):
+        t_s = tenth / 10
+        if not any(plan.looks[number](t_s)[slots:]):
+            since_s = math.inf
+        elif t_s >= min(since_s, t_s) + DUE_S:
+            return t_s
+        else:
+            since_s = min(since_s, t_s)
+    return math.inf
+
+
+def _expect(
+    plan: NightPlan, fault: str, rules: tuple[str, ...], causes: tuple[str, ...], at_s: float, due_s: float = 0.0
+) -> None:
+    """due_s: where it is another than that of a line whose levels show it at once; inf: it need not be told."""
     name = (NAME,) if rules == ("universe-lost",) else ()
-    found = Expected(fault, rules, causes, name, at_s, at_s + DUE_S)
+    due_s = due_s or at_s + DUE_S
+    found = Expected(fault, rules, causes, name, at_s, due_s, is_owed=due_s < math.inf)
     plan.truths.append(partial(as_it_is, found))
 
 
