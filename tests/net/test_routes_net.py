@@ -53,6 +53,7 @@ from slotwatch.bridge.routes import Outgoing, What
 from slotwatch.edge.routes.udp_out import Sender
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.net.namespace import CABLE
+from tests.patience import until
 exec(CABLE)
 
 def watched():
@@ -101,10 +102,15 @@ for _ in range(2):
     for name in ("eth1", "sw"):
         ip("link", "set", name, "up")
     ip("neighbour", "replace", "10.20.0.41", "lladdr", "02:00:00:00:00:41", "dev", "eth1", "nud", "permanent")
-    watch = watched()
+    watch, came = watched(), set()
     sender.follow_interfaces()
-    sender.send(frames)
-    found.append(heard(watch))
+    def all_came():
+        # A new link drops what is sent until the kernel has noticed that it is up.
+        sender.send(frames)
+        came.update(heard(watch))
+        return len(came) == len(frames)
+    until(all_came)
+    found.append(sorted(came))
     watch.close()
     ip("link", "delete", "eth1")
 print(json.dumps({"gone": gone, "found": found}))

@@ -53,7 +53,7 @@ with ended(start(file, ports)) as daemon:
     until(lambda: daemon.universe("e131/1@A").get("frames"))
     look("resumed")
     until(lambda: of("universe-missing"))
-    until(lambda: "after the restart" in of("source-absent")["summary"])
+    until(lambda: "since this listener restarted" in of("source-absent")["summary"])
     look("restarted")
     media.is_on = True
     main.leads.add("A")
