@@ -64,7 +64,8 @@ def difference(before: Incident, after: Incident) -> tuple[str, str]:
         return "widened", after.summary
     if _silent_beside(after) - _silent_beside(before) and after.returned_ns is None:
         return "widened", after.summary
-    taken = [name for name in _taken_down(after) if name not in _taken_down(before)]
+    held = _taken_down(before)
+    taken = [name for name in _taken_down(after) if name not in held]
     if taken and after.returned_ns is None:
         labels = dict(after.labels)
         universes = wording.list_universes(taken, [labels.get(name, "") for name in taken])
