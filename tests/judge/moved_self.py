@@ -221,7 +221,7 @@ SELF = [
         6,
         line(lambda tap: tap.run(4, level_100, flat(106)), lambda tap: tap.run(4, level_100, flat(107))),
     ),
-    Moved("line-differs", "behind_s", 1.0, line(ramp_behind(0.95), ramp_behind(1.15))),
+    Moved("line-differs", "behind_s", 1.0, line(ramp_behind(0.95), ramp_behind(1.25))),
     Moved("line-differs", "history_s", 1.2, line(ramp_behind(1.0), ramp_behind(1.4)), has_cause("different")),
     Moved("line-faulty", "most_faults", 20, line(faults(20), faults(21))),
 ]

@@ -171,7 +171,11 @@ class RuleState:
         compared_until_ns = self._refresh_due_ns if is_compared else 0
         for raised in self.raised.values():
             if raised.holds and self.binding.refresh_s is not None:
-                ends_ns.append(max(raised.described_ns + self._refresh_ns, compared_until_ns))
+                stale_ns = raised.described_ns + self._refresh_ns
+                ends_ns.append(max(stale_ns, compared_until_ns))
+                if self.binding.over != KEYS:
+                    # What was stale in a look that compared nothing is described in the next one that does.
+                    ends_ns.append(max(stale_ns, self._refresh_due_ns))
             if not raised.holds:
                 if self._may_return_soon is not None and ctx.now_ns - raised.last_true_ns >= self._off_ns:
                     return ctx.now_ns
