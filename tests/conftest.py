@@ -1,8 +1,8 @@
 """Which tests are quick, which are live and which are slow, by where they are.
 
 `make test` runs the quick ones. `make test-all` runs quick and slow tests in parallel. Beside them it runs the live
-ones, one at a time and first in line for a processor, and those of the browser, second in line: they drive whole
-daemons, sockets, namespaces and pages by the clock of a real computer, and mostly wait.
+ones, one at a time and first in line for a processor, and then those of the browser: they drive whole daemons,
+sockets, namespaces and pages by the clock of a real computer, and mostly wait.
 """
 
 from __future__ import annotations

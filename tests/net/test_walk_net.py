@@ -75,6 +75,12 @@ def by_rule(moment: Any) -> dict[str, Any]:
     return {one["rule"]: one for one in found}
 
 
+def beside_the_day(moment: Any) -> set[str]:
+    """Universes that another incident is open on, as of senders that stutter."""
+    others = (one for one in moment["incidents"] if one["state"] == "open" and one["rule"] not in OF_THE_DAY)
+    return {name for one in others for name in one["universes"]}
+
+
 def assert_told_as_it_is(moment: Any) -> None:
     """What holds of every page, whatever happens."""
     for one in moment["incidents"]:
@@ -115,9 +121,10 @@ def test_three_faults_at_once_and_a_kill_are_reported_as_they_are() -> None:
         assert {one["id"] for one in after.values()} == numbers, moment
         assert all(one["state"] == "open" for one in after.values())
         assert {one["rule"] for one in read[moment]["readiness"]["reasons"]} >= set(after), moment
-        states = read[moment]["states"]
-        assert (states["e131/1@A"], states["e131/1@B"]) == ("on-backup", "steady"), moment
-        assert (states["e131/3@A"], states["e131/11@B"]) in (("faulty", "lost"), ("faulty", "missing")), moment
+        states, stutters = read[moment]["states"], beside_the_day(read[moment])
+        for name, due in (("e131/1@A", {"on-backup"}), ("e131/1@B", {"steady"}), ("e131/3@A", {"faulty"})):
+            assert states[name] in (due | {"faulty"} if name in stutters else due), moment
+        assert states["e131/11@B"] in ("lost", "missing"), moment
     missing = by_rule(read["restarted"])["universe-missing"]
     assert (missing["id"], missing["cause"], missing["began_at"]) == (lost["id"], "source-lost", lost["began_at"])
     still_absent = by_rule(read["restarted"])["source-absent"]
