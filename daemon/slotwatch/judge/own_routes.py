@@ -44,9 +44,10 @@ class OwnRoutes:
             if not self._is_ending:
                 sent = (route.name for route in self.routes if route.state in SENDING)
                 self._interrupted = dict.fromkeys(sent, self.heard_ns) | self._interrupted
-        started = seen.t_ns - seen.began_ns > _STARTS_WITHIN_NS
-        awaited = {route.name for route in seen.routes if route.state in _STARTING and not started}
-        self._interrupted = {name: since_ns for name, since_ns in self._interrupted.items() if name in awaited}
+        if self._interrupted:
+            started = seen.t_ns - seen.began_ns > _STARTS_WITHIN_NS
+            awaited = {route.name for route in seen.routes if route.state in _STARTING and not started}
+            self._interrupted = {name: since_ns for name, since_ns in self._interrupted.items() if name in awaited}
         self.routes, self.heard_ns = seen.routes, seen.t_ns
         self._began_ns, self._is_ending = seen.began_ns, seen.is_ending
 
@@ -69,12 +70,14 @@ def unanswered(
     A declared receiver has a rule of its own. A route that does not send asks nobody, so its address says nothing.
     neighbour: what is known of an address of a network.
     """
-    sending = {route.name for route in routes.routes if route.state in SENDING}
-    receivers = {receiver.address for receiver in house.receivers}
-    found = []
+    failed = []
     for route in house.routes:
-        if route.name in sending and route.to_address and route.to_address not in receivers:
+        if route.to_address:
             known = neighbour(route.to_network or 0, route.to_address)
             if known is not None and known.failed_ns > known.answered_ns:
-                found.append((route.to_address, route))
-    return found
+                failed.append((route.to_address, route))
+    if not failed:
+        return []  # nearly always, and it is asked many times a second
+    sending = {route.name for route in routes.routes if route.state in SENDING}
+    receivers = {receiver.address for receiver in house.receivers}
+    return [(address, route) for address, route in failed if route.name in sending and address not in receivers]
