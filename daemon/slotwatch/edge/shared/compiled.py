@@ -11,13 +11,16 @@ from __future__ import annotations
 import ctypes
 import platform
 import zlib
+from collections.abc import Callable
 from pathlib import Path
+from typing import TypeVar
 
 SOURCE = Path(__file__).parent / "continuations.c"
 RECEIVING = SOURCE.with_name("receiving.c")
 RECORDING = SOURCE.with_name("recording.c")
 LOOKING = SOURCE.with_name("looking.c")
 COPYING = SOURCE.with_name("copying.c")
+T = TypeVar("T")
 _TWO_ADDRESSES = (ctypes.c_void_p, ctypes.c_void_p)
 
 
@@ -125,32 +128,32 @@ def built_name(source: Path, machine: str = "") -> str:
 
 def load(file: Path | None = None) -> Compiled | None:
     """Load the compiled pass; None where it is not there or does not fit this source."""
-    library = _library(SOURCE, file)
-    return None if library is None else Compiled(library)
+    return _load(Compiled, SOURCE, file)
 
 
 def load_receiving(file: Path | None = None) -> Receiving | None:
     """Load compiled receiving; None where it is not there or does not fit this source."""
-    library = _library(RECEIVING, file)
-    return None if library is None else Receiving(library)
+    return _load(Receiving, RECEIVING, file)
 
 
 def load_recording(file: Path | None = None) -> Recording | None:
     """Load compiled recording; None where it is not there or does not fit this source."""
-    library = _library(RECORDING, file)
-    return None if library is None else Recording(library)
+    return _load(Recording, RECORDING, file)
 
 
 def load_looking(file: Path | None = None) -> Looking | None:
     """Load the compiled look for changes; None where it is not there or does not fit this source."""
-    library = _library(LOOKING, file)
-    return None if library is None else Looking(library)
+    return _load(Looking, LOOKING, file)
 
 
 def load_copying(file: Path | None = None) -> Copying | None:
     """Load compiled copying; None where it is not there or does not fit this source."""
-    library = _library(COPYING, file)
-    return None if library is None else Copying(library)
+    return _load(Copying, COPYING, file)
+
+
+def _load(made: Callable[[ctypes.PyDLL], T], source: Path, file: Path | None) -> T | None:
+    library = _library(source, file)
+    return None if library is None else made(library)
 
 
 def _library(source: Path, file: Path | None) -> ctypes.PyDLL | None:
