@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from slotwatch.house.schema import Route
+from slotwatch.wire.observation import RouteSeen, RoutesSeen
 from slotwatch.wire.universe import Protocol, UniverseId
-from tests.judge.cases import desk
+from tests.judge.cases import at, desk
 from tests.judge.stage import Stage, house_of
 
 FIRST = UniverseId(Protocol.E131, 1)
@@ -14,12 +15,16 @@ NODE = UniverseId(Protocol.ARTNET, 3)
 COPY = UniverseId(Protocol.E131, 112)
 
 
-def evidence_of(*routes: Route, at_s: float = 9.0, to_s: float = 4.0, again_s: float = 90.0) -> list[str]:
-    """The evidence of the one incident, where the desk of universes 1 and 2 drops 1."""
-    house = replace(house_of((1, 2)), routes=routes)
-    shown = Stage(house, desk(2, (2,)), desk(1, (1,), to_s=to_s), desk(1, (1,), from_s=again_s)).run(at_s)
-    (incident,) = shown.all
-    return [line for line in incident.evidence if "route" in line.lower()]
+def evidence_of(*routes: Route, seen: tuple[RouteSeen, ...] = ()) -> list[str]:
+    """The evidence of the loss, where the only desk of universe 1 falls silent at 4 s."""
+    shown = Stage(replace(house_of((1, 2)), routes=routes), desk(2, (2,)), desk(1, (1,), to_s=4.0))
+    for tenth in range(6, 90):
+        shown.see(tenth / 10, RoutesSeen(at(tenth / 10), seen, at(0.5)))
+    found = {one.rule: one for one in shown.run(9.0).all}
+    unable = {"route-output-lost"} if any(route.trouble for route in seen) else set()
+    assert found.keys() == {"universe-lost"} | unable and len(shown.all) == len(found)
+    lost = found["universe-lost"]
+    return [line for line in lost.evidence if "route" in line.lower()]
 
 
 def test_each_route_says_what_its_output_does_without_its_input() -> None:
@@ -46,3 +51,14 @@ def test_of_many_routes_four_are_named_and_the_others_are_counted() -> None:
 
 def test_nothing_is_said_where_no_route_has_it_as_its_input() -> None:
     assert evidence_of(Route("other", UniverseId(Protocol.E131, 2), target=COPY)) == []
+
+
+def test_a_route_whose_port_is_gone_is_not_said_to_send() -> None:
+    """Two faults at once: `route-output-lost` says that it sends nothing."""
+    line = Route("line", FIRST, target_serial="/dev/ttyUSB0", then="hold")
+    copy = Route("copy", FIRST, target=COPY)
+    seen = (
+        RouteSeen("line", "running", "serial:/dev/ttyUSB0", "e131/1", "/dev/ttyUSB0 is not there"),
+        RouteSeen("copy", "running", "e131/112", "e131/1"),
+    )
+    assert [said.split('"')[1] for said in evidence_of(line, copy, seen=seen)] == ["copy"]

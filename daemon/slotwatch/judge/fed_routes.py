@@ -14,12 +14,15 @@ MOST_FED = 4
 def say_fed(ctx: RuleContext, universes: Sequence[int]) -> list[str]:
     """Say of each route that a lost universe feeds what its output does now.
 
-    universes: rows. A route takes its input from its declared network, or from the first.
+    universes: rows. A route takes its input from its declared network, or from the first. One whose port is gone is
+    left out: its own incident says that it sends nothing.
     """
     if not ctx.house.routes:
         return []
     lost = {(ctx.universe_id(row), int(ctx.universes.network[row])) for row in universes}
+    unable = {route.name for route in ctx.listener.routes.routes if route.trouble}
     fed = [route for route in ctx.house.routes if (route.source, route.source_network or 0) in lost]
+    fed = [route for route in fed if route.name not in unable]
     said = [
         f'Route "{route.name}" has {route.source} as its input: without it, {_effect(route)} {_target(route)}.'
         for route in fed[:MOST_FED]
