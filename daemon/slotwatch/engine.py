@@ -195,6 +195,7 @@ class Engine:
         """Copy everything that can be shown. `now_ns` is the moment it is shown for."""
         model, judge = self.model, self.judge
         shown = self._reporter.report(judge.universe_states(model, now_ns))
+        network = judge.network(now_ns)
         self._snapshots += 1
         return Snapshot(
             sequence=self._snapshots,
@@ -216,13 +217,13 @@ class Engine:
             counters=counters(model, self._opened),
             minutes=self._minutes.finished,
             readiness=self._judge_readiness(now_ns),
-            racks=judge.racks(model, now_ns),
-            rig_check=judge.rig_check(model, now_ns),
-            hours=judge.hours(model, now_ns),
-            receivers=judge.receivers(model, now_ns),
-            listeners=judge.listeners(model, now_ns),
-            neighbours=judge.neighbours(model, now_ns),
-            switches=judge.switches(model, now_ns),
+            racks=judge.shown.racks(model),
+            rig_check=judge.shown.rig_check(model),
+            hours=judge.shown.hours(model, now_ns),
+            receivers=network.receivers,
+            listeners=network.listeners,
+            neighbours=network.neighbours,
+            switches=network.switches,
         )
 
     def _judge_readiness(self, now_ns: int) -> Readiness:

@@ -133,7 +133,7 @@ def test_listener_faults_are_explained_by_nothing_of_the_show() -> None:
     own = [CATALOG["link-down"], CATALOG["host-overrun"]]
     for wide in RULES:
         for reach in wide.explains.reaches:
-            assert not any(reach.covers(rule) for rule in own), wide.name
+            assert not any(reach.covers(rule.name, rule.effects) for rule in own), wide.name
 
 
 def test_the_classes_cover_every_phase() -> None:

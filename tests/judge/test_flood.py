@@ -233,7 +233,7 @@ def test_a_flood_of_queries_of_invented_hosts_is_one_incident() -> None:
     # A query of an invented host makes it the querier: a note.
     assert {one.rule for one in shown.open} <= {"querier-changed"}
     assert "IGMP and MLD messages arrive from many addresses" in incident.summary
-    assert len(shown.judge.listener.queriers[0]) <= 16
+    assert len(shown.judge.listener.queriers.by_network[0]) <= 16
 
 
 STORM_HZ = 12_000

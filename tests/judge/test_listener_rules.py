@@ -214,9 +214,9 @@ def test_a_receiver_names_the_switch_port_that_it_hangs_on() -> None:
     shown = stage(desk(), receivers=(receiver,), switches=(FOH,))
     for at_s, seen in polled(switch(), 8.0):
         shown.see(at_s, seen)
-    (row,) = shown.run(8.0).judge.receivers(shown.model, shown.now_ns)
+    (row,) = shown.run(8.0).judge.network(shown.now_ns).receivers
     assert row.place is not None and (row.place.switch, row.place.port, row.place.via) == ("FOH", "3", "snmp")
-    (bare,) = (alone := stage(desk(), receivers=(receiver,)).run(8.0)).judge.receivers(alone.model, alone.now_ns)
+    (bare,) = (alone := stage(desk(), receivers=(receiver,)).run(8.0)).judge.network(alone.now_ns).receivers
     assert bare.place is None
 
 
@@ -227,7 +227,7 @@ def test_a_receiver_that_nobody_asks_any_more_is_not_silent() -> None:
     shown.see(1.0, NeighbourSeen(at(1), 0, "10.0.1.1", "02:00:00:00:00:09", True))
     shown.see(32.0, NeighbourSeen(at(32), 0, "10.0.1.1", "02:00:00:00:00:09", False, at(1)))
     assert shown.run(80.0).all == []
-    (row,) = shown.judge.receivers(shown.model, shown.now_ns)
+    (row,) = shown.judge.network(shown.now_ns).receivers
     assert (row.state, row.text, row.last_seen_ns) == ("not-known", "not known: nobody asks it now", at(1))
 
 
@@ -237,16 +237,16 @@ def test_a_receiver_that_answered_and_no_longer_does() -> None:
     shown.see(1.0, NeighbourSeen(at(1), 0, "10.0.1.1", "02:00:00:00:00:09", True))
     shown.see(10.0, NeighbourSeen(at(10), 0, "10.0.1.1", "", False))
     shown.run(19.0)
-    assert [row.state for row in shown.judge.receivers(shown.model, shown.now_ns)] == ["answers"]
+    assert [row.state for row in shown.judge.network(shown.now_ns).receivers] == ["answers"]
     shown.run(29.5)
     assert shown.all == []
     incident = shown.run(32.0).only()
     assert (incident.rule, incident.severity) == ("receiver-silent", Severity.WARNING)
     assert "Rack 1" in incident.summary
-    (row,) = shown.judge.receivers(shown.model, shown.now_ns)
+    (row,) = shown.judge.network(shown.now_ns).receivers
     assert (row.name, row.state, row.last_seen_ns) == ("Rack 1", "silent", at(1))
     unknown = stage(desk(), receivers=(receiver,)).run(32.0)
-    (row,) = unknown.judge.receivers(unknown.model, unknown.now_ns)
+    (row,) = unknown.judge.network(unknown.now_ns).receivers
     assert (row.state, row.text, row.last_seen_ns) == ("not-known", "not heard yet", None)
     assert unknown.all == [], "one that never answered cannot fall silent"
 
@@ -280,6 +280,6 @@ def test_tables_of_the_listener_are_bounded() -> None:
         )
         listener.observe(QuerySeen(at(number), 0, address, "igmp2", 10.0))
         listener.observe(StallSeen(at(10 * number), S))
-    assert len(listener.neighbours) <= 4096
-    assert len(listener.queriers[0]) <= 16
+    assert len(listener.neighbours.by_address) <= 4096
+    assert len(listener.queriers.by_network[0]) <= 16
     assert len(listener.not_judged) <= 256

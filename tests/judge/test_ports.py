@@ -20,7 +20,7 @@ def stage(*seen: PortSeen) -> Stage:
 
 
 def ports(made: Stage) -> list[tuple[str, str]]:
-    return [(one.switch, one.port) for one in made.judge.neighbours(made.model, made.now_ns)]
+    return [(one.switch, one.port) for one in made.judge.network(made.now_ns).neighbours]
 
 
 def test_a_link_that_is_down_names_its_port() -> None:

@@ -184,7 +184,7 @@ def test_demo_house_names_exactly_the_seven_that_were_left_out() -> None:
     names = {fixture.name for fixture in one.fixtures if "non-dim" not in fixture.slots}
     seven = frozenset([*sorted(seven & names), *sorted(names - seven)][:7])
     stage = demo_check(seven)
-    view = stage.judge.rig_check(stage.model, stage.now_ns)
+    view = stage.judge.shown.rig_check(stage.model)
     assert view is not None
     assert {fixture.fixture for row in view.left for fixture in row.fixtures} == seven
     assert view.total == len(names) and len(view.done) == len(names) - 7
@@ -209,7 +209,7 @@ def test_judge_restores_once_with_times_of_the_wall_clock() -> None:
     first.run(1.0)
     first.judge.command(ChangeRigCheck())
     first.run(4.0)
-    shown = first.judge.rig_check(first.model, first.now_ns)
+    shown = first.judge.shown.rig_check(first.model)
     assert shown is not None and [row.fixture.fixture for row in shown.done] == ["L1"]
     kept = rig_check_of(json.loads(json.dumps(rig_check_record(shown))))
     rows = first.model.stage.hours.rows()
@@ -218,7 +218,7 @@ def test_judge_restores_once_with_times_of_the_wall_clock() -> None:
     again = Stage(house())
     assert again.judge.command(Restore(hours, kept)) == Restored(True)
     again.run(0.5)
-    found = again.judge.rig_check(again.model, again.now_ns)
+    found = again.judge.shown.rig_check(again.model)
     assert found is not None and found.started_wall_ms == kept.started_wall_ms
     assert [row.fixture.fixture for row in found.done] == ["L1"]
     assert again.model.stage.hours.rows() == rows

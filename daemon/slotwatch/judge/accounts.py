@@ -84,7 +84,7 @@ def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDr
     own = None if cluster.group.startswith("network:") else speaker
     worst_first = sorted(cluster.cases, key=lambda case: -case.finding.weight)
     evidence = [moved, *(verdict.evidence if verdict else ()), *_each(case.finding.evidence for case in worst_first)]
-    heard = elsewhere.heard_elsewhere(ctx, universes)
+    heard = elsewhere.heard_elsewhere(ctx.listener.elsewhere, ctx, universes)
     if cluster.rule.rule_class is RuleClass.LOSS and cluster.rule.name != "lost-between":
         evidence[1:1] = [*elsewhere.sentences(heard), *say_fed(ctx, lasting(cluster, universes))]
     return IncidentDraft(

@@ -6,14 +6,10 @@ What is raised stays. `host-overrun` reports overflows of this computer and expl
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from slotwatch.durations import NANOSECONDS
-
-if TYPE_CHECKING:
-    from slotwatch.judge.binding import Cases, Key
 
 
 @dataclass(slots=True)
@@ -52,8 +48,3 @@ def lasted_ns(intervals: Iterable[NotJudged], since_ns: int, now_ns: int) -> int
     stalls = (one for one in intervals if one.reason == STALL)
     ends: list[tuple[int, int]] = [(one.start_ns, now_ns if one.end_ns is None else one.end_ns) for one in stalls]
     return sum(max(0, min(end_ns, now_ns) - max(start_ns, since_ns)) for start_ns, end_ns in ends)
-
-
-def without(found: Cases, raised: Container[Key]) -> dict[Key, object]:
-    """Of what a rule finds, the cases that are raised already."""
-    return {key: value for key, value in found.items() if key in raised}

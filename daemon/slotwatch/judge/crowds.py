@@ -7,16 +7,12 @@ Declared sources and universes are judged as ever.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.durations import ns_from_s
+from slotwatch.judge.pass_tables import PassTables
 from slotwatch.model.columns import MAX_SOURCES_PER_UNIVERSE
-
-if TYPE_CHECKING:
-    from slotwatch.judge.context import RuleContext
 
 EVERY_NS = 100_000_000
 START_NS = 5_000_000_000
@@ -61,7 +57,7 @@ class Crowd:
         """Whether one may begin or end by time alone."""
         return bool(self.newcomers or self.since_ns)
 
-    def look(self, ctx: RuleContext) -> None:
+    def look(self, ctx: PassTables) -> None:
         """Look once more who came."""
         if ctx.now_ns < self._due_ns:
             return
@@ -91,13 +87,13 @@ class Crowd:
         dense = np.flatnonzero(in_a_row_ns <= self._within_ns * FEW // self._most_new)
         return int(came_ns[dense[0]]) if len(dense) else from_ns
 
-    def has_streams(self, ctx: RuleContext, rows: NDArray[np.intp], *, spares_declared: bool) -> NDArray[np.bool_]:
+    def has_streams(self, ctx: PassTables, rows: NDArray[np.intp], *, spares_declared: bool) -> NDArray[np.bool_]:
         """Which of these streams are the crowd's; those on declared universes are not, if they are spared."""
         strange: NDArray[np.bool_] = ctx.strangers_since(self.since_ns)[ctx.streams.source[rows]]
         strange &= self._is_within(ctx.streams.last_packet_ns[rows])
         return strange & ~(spares_declared & (ctx.stream_declared[rows] >= 0))
 
-    def has_universes(self, ctx: RuleContext, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+    def has_universes(self, ctx: PassTables, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
         """Which of these universes nobody declared, and only came with the crowd."""
         universes = ctx.universes
         came: NDArray[np.bool_] = (universes.declared[rows] < 0) & (universes.first_frame_ns[rows] >= self.since_ns)

@@ -133,7 +133,7 @@ def may_explain(incident: Incident, rule: Rule, universes: Iterable[str], source
     }
     return any(
         near.get(reach.nearness, False)
-        and reach.covers(rule)
+        and reach.covers(rule.name, rule.effects)
         and not reach.only
         and (not reach.causes or incident.cause in reach.causes)
         for reach in wide.explains.reaches

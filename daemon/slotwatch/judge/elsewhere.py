@@ -9,19 +9,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.house.witnesses import DeclaredListener
+from slotwatch.judge.pass_names import PassNames
 from slotwatch.snapshot import HeardElsewhere, ListenerRow, UniverseElsewhere
 from slotwatch.wire.observation import ListenerSeen, StreamElsewhere
 from slotwatch.wire.universe import Protocol
-
-if TYPE_CHECKING:
-    from slotwatch.judge.context import RuleContext
 
 STALE_NS = 3 * NANOSECONDS
 """An answer older than this is no evidence: three requests have failed, or judging there has stopped."""
@@ -80,7 +77,7 @@ class OtherListener:
                     self._by_identity[stream.universe, stream.source] = stream
         return self._by_identity.get((universe, source))
 
-    def positions(self, ctx: RuleContext) -> Positions:
+    def positions(self, ctx: PassNames) -> Positions:
         """Lay its newest frames beside this listener's universes; worked out once for each answer."""
         of = self.answered_ns, ctx.model.universes.revision
         if self._positions is None or self._of != of:
@@ -108,13 +105,13 @@ class Elsewhere:
         """None: it was never asked."""
         return self._others.get(name)
 
-    def well(self, ctx: RuleContext) -> list[tuple[DeclaredListener, OtherListener]]:
+    def well(self, ctx: PassNames) -> list[tuple[DeclaredListener, OtherListener]]:
         """Declared listeners whose answers are evidence now."""
         found = ((one, self._others.get(one.name)) for one in ctx.house.listeners)
         return [(one, other) for one, other in found if other is not None and other.is_well(ctx.now_ns)]
 
 
-def declared_listener(ctx: RuleContext, name: str) -> DeclaredListener:
+def declared_listener(ctx: PassNames, name: str) -> DeclaredListener:
     """Give the declaration of a listener that a case is about."""
     return next(one for one in ctx.house.listeners if one.name == name)
 
@@ -144,7 +141,7 @@ def rows(elsewhere: Elsewhere, declared: Sequence[DeclaredListener], now_ns: int
     return tuple(found)
 
 
-def _laid(ctx: RuleContext, other: OtherListener) -> Positions:
+def _laid(ctx: PassNames, other: OtherListener) -> Positions:
     count = ctx.universes.count
     found = Positions(np.zeros(count, np.int64), np.zeros(count, np.bool_), np.ones(count, np.bool_), {}, {})
     by_universe: dict[str, list[StreamElsewhere]] = {}
@@ -174,7 +171,7 @@ def _laid(ctx: RuleContext, other: OtherListener) -> Positions:
     return found
 
 
-def goes_on_there(ctx: RuleContext, other: OtherListener) -> NDArray[np.bool_]:
+def goes_on_there(ctx: PassNames, other: OtherListener) -> NDArray[np.bool_]:
     """(U,) universes that went on there for over half their loss timeout after the last frame here, and still do."""
     universes, there = ctx.universes, other.positions(ctx)
     timeout_ns = universes.loss_timeout_ns
@@ -182,7 +179,7 @@ def goes_on_there(ctx: RuleContext, other: OtherListener) -> NDArray[np.bool_]:
     return found & (there.last_ns > 0) & (other.answered_ns - there.last_ns <= timeout_ns) & ~there.ended
 
 
-def stopped_there(ctx: RuleContext, other: OtherListener) -> NDArray[np.bool_]:
+def stopped_there(ctx: PassNames, other: OtherListener) -> NDArray[np.bool_]:
     """(U,) universes that were heard there, and have been silent there for their loss timeout when it was asked."""
     universes, there = ctx.universes, other.positions(ctx)
     silent: NDArray[np.bool_] = other.answered_ns - there.last_ns > universes.loss_timeout_ns
@@ -199,12 +196,12 @@ class IntervalsThere:
     """Whether they hold all gaps since the moment that was asked for."""
 
 
-def intervals_there(ctx: RuleContext, row: int, since_ns: int) -> IntervalsThere | None:
+def intervals_there(others: Elsewhere, ctx: PassNames, row: int, since_ns: int) -> IntervalsThere | None:
     """Give the first listener that hears this stream; None if there is none, or it was blind lately."""
     identity = ctx.universe_id(ctx.universe_of(row))
     if identity.protocol not in COMPARED:
         return None
-    for declared, other in ctx.listener.elsewhere.well(ctx):
+    for declared, other in others.well(ctx):
         found = other.stream_of(str(identity), ctx.source_key(ctx.source_of(row)))
         if found is None or found.state != "live" or not found.judged or found.interval_max_ms is None:
             continue
@@ -212,13 +209,13 @@ def intervals_there(ctx: RuleContext, row: int, since_ns: int) -> IntervalsThere
     return None
 
 
-def heard_elsewhere(ctx: RuleContext, rows: Sequence[int]) -> tuple[HeardElsewhere, ...]:
+def heard_elsewhere(others: Elsewhere, ctx: PassNames, rows: Sequence[int]) -> tuple[HeardElsewhere, ...]:
     """Give the state of these universes at every other listener that is well."""
     if not rows or not ctx.house.listeners:
         return ()
     at = np.array(rows, np.intp)
     found = []
-    for declared, other in ctx.listener.elsewhere.well(ctx):
+    for declared, other in others.well(ctx):
         there = other.positions(ctx)
         known = there.last_ns[at] > 0
         lost_here = ctx.universes.live[at] == 0

@@ -8,10 +8,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum, auto
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from slotwatch.judge.rule import Rule
 
 
 class Effect(Enum):
@@ -49,10 +45,9 @@ class Reach:
     only: frozenset[str] = frozenset()
     """Only what has one of these causes itself; empty: any."""
 
-    def covers(self, rule: Rule) -> bool:
-        """Whether cases of this rule may be explained."""
-        named = rule.name in self.rules or bool(self.effects & rule.effects)
-        return named and rule.name not in self.but
+    def covers(self, rule: str, effects: frozenset[Effect]) -> bool:
+        """Whether cases of the rule with this name and these effects may be explained."""
+        return (rule in self.rules or bool(self.effects & effects)) and rule not in self.but
 
 
 @dataclass(frozen=True, slots=True)

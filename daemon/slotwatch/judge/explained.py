@@ -186,7 +186,11 @@ def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Itera
     # A fault explains nothing that was there before it. Worked out once: both sides may have thousands of cases.
     earliest_ns = wide.since_ns if wide.rule.explains.begins_at_a_moment else None
     for other in clusters:
-        if other is wide or not reach.covers(other.rule) or not among.may_be_near(other, reach.nearness, every):
+        if (
+            other is wide
+            or not reach.covers(other.rule.name, other.rule.effects)
+            or not among.may_be_near(other, reach.nearness, every)
+        ):
             continue
         if other.rule is wide.rule and bool(other.accepted) is not bool(wide.accepted):
             continue  # what is accepted by name, and what is not, stay two

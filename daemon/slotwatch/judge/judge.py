@@ -15,30 +15,28 @@ from numpy.typing import NDArray
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import House, Phase
-from slotwatch.judge import answers, elsewhere, orders, phases, readiness, states
+from slotwatch.judge import answers, orders, phases, readiness, states
 from slotwatch.judge.assembler import REFRESH_NS, Assembler
 from slotwatch.judge.before import NOTHING_BEFORE, Before
 from slotwatch.judge.binding import Raised, RuleSetup
 from slotwatch.judge.bindings import all_states
 from slotwatch.judge.catalog import RULES
-from slotwatch.judge.context import Revision, RuleContext
+from slotwatch.judge.context import RuleContext
 from slotwatch.judge.events import Event
 from slotwatch.judge.exceptions import Exceptions
 from slotwatch.judge.incidents import IncidentBook
 from slotwatch.judge.listener import Listener
 from slotwatch.judge.model_view import ModelView
+from slotwatch.judge.network_rows import NetworkRows, network_rows
+from slotwatch.judge.pass_tables import Revision
 from slotwatch.judge.phases import PhaseKeeper
 from slotwatch.judge.rule import Rule
-from slotwatch.judge.rules.receiver_silent import ReceiverAnswers, ReceiverSilentParameters
 from slotwatch.judge.rules.too_many_sources import crowd_of
 from slotwatch.judge.shown import Shown
 from slotwatch.judge.switch_rows import SwitchRows, Whereabouts, where
 from slotwatch.judge.universe_names import UniverseNames
-from slotwatch.snapshot import HouseView, Incident, ListenerRow, MadeException, NeighbourRow
+from slotwatch.snapshot import HouseView, Incident, MadeException
 from slotwatch.snapshot.readiness import Readiness
-from slotwatch.snapshot.rig_check import RigCheckRow
-from slotwatch.snapshot.stage import LampHours, RackRow, ReceiverRow
-from slotwatch.snapshot.switches import SwitchRow
 from slotwatch.wire.observation import Observation
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -67,6 +65,7 @@ class Judge:
         self._conditions = all_states(house, self.rules)
         self._answers = answers.Answers(self._conditions)
         self.shown = Shown()
+        """Racks, rig check and hours."""
         self._switch_rows = SwitchRows()
         self._events: list[Event] = []
         self._schedule_due_ns = self._resumed_ns = self._look_again_ns = 0
@@ -288,40 +287,13 @@ class Judge:
             self._look(model, now_ns), self._assembler.clusters, self._wall(now_ns), is_open
         )
 
-    def racks(self, model: ModelView, now_ns: int) -> tuple[RackRow, ...]:
-        """Give every rack's estimated currents."""
-        return self.shown.racks(model)
-
-    def rig_check(self, model: ModelView, now_ns: int) -> RigCheckRow | None:
-        """Give the rig check that runs or ran last."""
-        return self.shown.rig_check(model)
-
-    def hours(self, model: ModelView, now_ns: int) -> tuple[LampHours, ...]:
-        """Give hours of circuits and fixtures, as of the last whole minute."""
-        return self.shown.hours(model, now_ns)
-
     def where(self, network: int, address: str) -> Whereabouts:
         """Give `mac` and `place` of an address: the device that claims it, and the switch port that this is on."""
         return where(self.listener, self._sight, network, address)
 
-    def receivers(self, model: ModelView, now_ns: int) -> tuple[ReceiverRow, ...]:
-        """Give each declared receiver and whether it answers, as of the last pass."""
-        if self._sight is None or not self.house.receivers:
-            return ()
-        numbers = RuleSetup(self.house, self.rules).parameters(ReceiverSilentParameters)
-        return ReceiverAnswers(self.house, numbers).rows(self._sight)
-
-    def neighbours(self, model: ModelView, now_ns: int) -> tuple[NeighbourRow, ...]:
-        """Give the ports that this listener is connected to."""
-        return self.listener.ports.rows(now_ns, tuple(network.name for network in self.house.networks))
-
-    def switches(self, model: ModelView, now_ns: int) -> tuple[SwitchRow, ...]:
-        """Give the switches of the house, as of the last pass."""
-        return self._switch_rows.rows(self._sight)
-
-    def listeners(self, model: ModelView, now_ns: int) -> tuple[ListenerRow, ...]:
-        """Give the other listeners of the house, and whether each is reached."""
-        return elsewhere.rows(self.listener.elsewhere, self.house.listeners, now_ns)
+    def network(self, now_ns: int) -> NetworkRows:
+        """Give receivers, switches, neighbours and other listeners."""
+        return network_rows(self.house, self.rules, self.listener, self._switch_rows, self._sight, now_ns)
 
     # --- commands -------------------------------------------------------------------------------------
 

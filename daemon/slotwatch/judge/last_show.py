@@ -1,21 +1,20 @@
 """How leads and switch ports stood at the last show, so that a change since then is noticed.
 
-The rules that compare with it call `follow`. The history keeps it across restarts. A show that begins takes what it
+`ways.last_show` keeps it up to date. The history keeps it across restarts. A show that begins takes what it
 finds.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterable
 
 from slotwatch.durations import NANOSECONDS
-from slotwatch.house.schema import Phase
-from slotwatch.judge.ports import PortId, id_of, say_port_of
+from slotwatch.judge.cabling import PortKey
+from slotwatch.judge.pass_names import PassNames
+from slotwatch.judge.ports import PortId, Ports, id_of, say_port_of
+from slotwatch.judge.switches import Switches
 from slotwatch.snapshot.switches import LastShowRow
 from slotwatch.wire.observation import LastShowSeen
-
-if TYPE_CHECKING:
-    from slotwatch.judge.context import RuleContext
 
 SAME_NS = NANOSECONDS
 """How far the beginning of one show may lie apart when its wall clock was corrected."""
@@ -66,32 +65,35 @@ class LastShow:
         for switch, name, mbps in seen.speeds:
             self._speeds[switch, name] = mbps
 
-    def follow(self, ctx: RuleContext) -> None:
-        """Keep what the show that runs has. Called again in one pass it does nothing."""
-        if ctx.phase is not Phase.SHOW or self._followed_ns == ctx.now_ns:
-            return
-        self._followed_ns = ctx.now_ns
-        since_wall_ns = ctx.phase_since_ns + ctx.wall_offset_ns
-        # Within one run the wall clock may be set; across a restart there is only the wall clock.
-        is_new = ctx.phase_since_ns != self._since_ns and abs(since_wall_ns - self.since_wall_ns) > SAME_NS
-        self._since_ns = ctx.phase_since_ns
-        self.since_wall_ns = since_wall_ns if is_new else self.since_wall_ns
-        self._follow_leads(ctx, is_new)
-        self._follow_speeds(ctx, is_new)
+    def follow(
+        self, names: PassNames, show_since_ns: int, ports: Ports, switches: Switches, in_use: Iterable[PortKey]
+    ) -> None:
+        """Keep what the show that runs has. Called again in one pass it does nothing.
 
-    def _follow_leads(self, ctx: RuleContext, is_new: bool) -> None:
-        for network in range(min(MOST_NETWORKS, max(1, len(ctx.house.networks)))):
-            now = {id_of(one): say_port_of(one) for one in ctx.listener.ports.now(network, ctx.now_ns)}
-            known = self._leads.get(name := ctx.network_name(network), {})
+        in_use: switch ports that the show depends on.
+        """
+        if self._followed_ns == names.now_ns:
+            return
+        self._followed_ns = names.now_ns
+        since_wall_ns = show_since_ns + names.wall_offset_ns
+        # Within one run the wall clock may be set; across a restart there is only the wall clock.
+        is_new = show_since_ns != self._since_ns and abs(since_wall_ns - self.since_wall_ns) > SAME_NS
+        self._since_ns = show_since_ns
+        self.since_wall_ns = since_wall_ns if is_new else self.since_wall_ns
+        self._follow_leads(names, ports, is_new)
+        self._follow_speeds(switches, in_use, is_new)
+
+    def _follow_leads(self, names: PassNames, ports: Ports, is_new: bool) -> None:
+        for network in range(min(MOST_NETWORKS, max(1, len(names.house.networks)))):
+            now = {id_of(one): say_port_of(one) for one in ports.now(network, names.now_ns)}
+            known = self._leads.get(name := names.network_name(network), {})
             # A network where nobody announces itself yet keeps what it had: LLDP comes every 30 s.
             if now and (is_new or not known):
                 self._leads[name] = now
 
-    def _follow_speeds(self, ctx: RuleContext, is_new: bool) -> None:
-        if not ctx.house.switches:
-            return
-        for switch, index in ctx.ports_in_use:
-            record = ctx.listener.switches.get(switch)
+    def _follow_speeds(self, switches: Switches, in_use: Iterable[PortKey], is_new: bool) -> None:
+        for switch, index in in_use:
+            record = switches.get(switch)
             found = record.ports.get(index) if record and record.answers else None
             if found is not None and is_new:
                 found.show_counted = found.counted

@@ -33,7 +33,7 @@ def lists_still(scene: Scene, source: int) -> bool:
 def answers_still(scene: Scene, source: int) -> bool:
     """Whether its address answered on the network after its data stopped."""
     row = scene.ctx.sources[source]
-    neighbour = scene.ctx.listener.neighbour(row.network, row.address)
+    neighbour = scene.ctx.listener.neighbours.get(row.network, row.address)
     return neighbour is not None and neighbour.answered_ns > scene.group.from_ns + NANOSECONDS and neighbour.reachable
 
 
@@ -171,7 +171,7 @@ def weigh_signs_of_life(scene: Scene, sources: list[int], verdict: Verdict) -> N
     alive = []
     for source in sources:
         row = ctx.sources[source]
-        neighbour = ctx.listener.neighbour(row.network, row.address)
+        neighbour = ctx.listener.neighbours.get(row.network, row.address)
         if lists_still(scene, source):
             alive.append(source)
             verdict.evidence.append(

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import blind_windows
@@ -17,9 +17,10 @@ from slotwatch.judge.cabling import Cabling
 from slotwatch.judge.damage import DamagedPackets
 from slotwatch.judge.elsewhere import Elsewhere
 from slotwatch.judge.last_show import LastShow
+from slotwatch.judge.neighbours import Neighbours
 from slotwatch.judge.own_routes import OwnRoutes
 from slotwatch.judge.ports import Ports
-from slotwatch.judge.queriers import Querier
+from slotwatch.judge.queriers import Queriers
 from slotwatch.judge.switches import Switches
 from slotwatch.judge.tapped_line import TappedLine
 from slotwatch.model.surges import Surges
@@ -60,12 +61,6 @@ UNREAD_NS = 10 * NANOSECONDS
 """How long packets that could not be read put a network's silences in doubt."""
 MOST_INTERVALS = 256
 """Intervals not judged that are kept."""
-MOST_NEIGHBOURS = 4096
-MOST_QUERIERS = 16
-MOST_CONTESTED = 64
-"""Bounds of what the network names: addresses, queriers of a network, addresses that two devices claim."""
-CONTEST_NS = 60 * NANOSECONDS
-"""Time within which an address moves to another device and back (RFC 5227)."""
 
 
 @dataclass(slots=True)
@@ -80,17 +75,6 @@ class Link:
     had: frozenset[str] = frozenset()
     """Families of addresses that it ever had."""
     was_down: bool = False
-
-
-@dataclass(slots=True)
-class Neighbour:
-    """One address of a network: which device claims it, and whether it still answers."""
-
-    macs: dict[str, int] = field(default_factory=dict)
-    """Device address: when it last claimed this one."""
-    reachable: bool = False
-    answered_ns: int = 0
-    failed_ns: int = 0
 
 
 class Listener:
@@ -114,17 +98,10 @@ class Listener:
         self.marked_until_ns = 0
         """Until when what was missed in the last stall may have come to be counted; 0: there was none."""
         self.clock_steps: deque[ClockStepSeen] = deque(maxlen=64)
-        self.queriers: dict[int, dict[str, Querier]] = {}
-        self.querier_change: dict[int, tuple[int, str, str]] = {}
-        """Of a network: when its querier changed, from whom, to whom."""
-        self.querier_changes: dict[int, int] = {}
+        self.queriers = Queriers()
         self.watched: dict[int, QuerierWatchSeen] = {}
         self.watched_since_ns: dict[int, int] = {}
-        self.neighbours: dict[tuple[int, str], Neighbour] = {}
-        self.heard: dict[tuple[int, str], str] = {}
-        """Device addresses by network and IP address, from ARP."""
-        self.contested: dict[tuple[int, str], int] = {}
-        """Addresses that went back to a device after another had claimed them: when that was last seen."""
+        self.neighbours = Neighbours()
         self.group_messages = Surges()
         """How many queries and reports come each second."""
         self.routes, self.elsewhere = OwnRoutes(), Elsewhere()
@@ -156,7 +133,7 @@ class Listener:
                 self.clock_steps.append(seen)
             case QuerySeen():
                 self.group_messages.note("reports", seen.network, seen.querier, seen.t_ns)
-                self._take_query(seen)
+                self.queriers.take(seen)
             case MembershipSeen():
                 self.group_messages.note("reports", seen.network, seen.host, seen.t_ns)
             case QuerierWatchSeen():
@@ -164,7 +141,7 @@ class Listener:
                     self.watched_since_ns[seen.network] = seen.t_ns
                 self.watched[seen.network] = seen
             case NeighbourSeen():
-                self._take_neighbour(seen)
+                self.neighbours.take(seen)
             case RoutesSeen():
                 self.routes.take(seen)
             case LineSeen():
@@ -174,9 +151,7 @@ class Listener:
             case PortSeen():
                 self.ports.take(seen)
             case AddressSeen():
-                if (seen.network, seen.address) not in self.heard and len(self.heard) >= MOST_NEIGHBOURS:
-                    self.heard.pop(next(iter(self.heard)))
-                self.heard[seen.network, seen.address] = seen.mac
+                self.neighbours.overhear(seen)
             case SwitchSeen():
                 self.switches.take(seen)
             case ListenerSeen():
@@ -218,14 +193,6 @@ class Listener:
             return 0
         return blind_windows.lasted_ns(self.not_judged, since_ns, now_ns)
 
-    def querier(self, network: int) -> Querier | None:
-        """Give the querier that was heard last on a network."""
-        known = self.queriers.get(network)
-        return max(known.values(), key=lambda querier: querier.last_ns) if known else None
-
-    def neighbour(self, network: int, address: str) -> Neighbour | None:
-        return self.neighbours.get((network, address))
-
     def health(self, now_ns: int, network_names: tuple[str, ...]) -> ListenerHealth:
         """Give what a snapshot shows of it. The daemon adds its own parts."""
         return ListenerHealth(
@@ -250,7 +217,7 @@ class Listener:
                     network=_name(network, network_names),
                     watched=watch.watched,
                     reason=watch.reason,
-                    address=querier.address if (querier := self.querier(network)) else "",
+                    address=querier.address if (querier := self.queriers.newest(network)) else "",
                     version=querier.version if querier else "",
                     silent_s=round((now_ns - querier.last_ns) / NANOSECONDS, 1) if querier else None,
                 )
@@ -339,50 +306,6 @@ class Listener:
             last.end_ns = end_ns
             return
         self.not_judged.append(NotJudged(start_ns, end_ns, None, reason))
-
-    def _take_query(self, seen: QuerySeen) -> None:
-        known = self.queriers.setdefault(seen.network, {})
-        before = self.querier(seen.network)
-        family = seen.version[:3]
-        peers = [querier for querier in known.values() if querier.version[:3] == family]
-        last = max(peers, key=lambda querier: querier.last_ns, default=None)
-        if last is not None and before is not None and last.address != seen.querier:
-            self.querier_change[seen.network] = (seen.t_ns, last.address, seen.querier)
-            self.querier_changes[seen.network] = self.querier_changes.get(seen.network, 0) + 1
-        querier = known.get(seen.querier)
-        if querier is None:
-            if len(known) >= MOST_QUERIERS:
-                known.pop(min(known, key=lambda address: known[address].last_ns))
-            known[seen.querier] = Querier(seen.querier, seen.version, seen.t_ns, seen.t_ns, seen.interval_s)
-        else:
-            querier.version, querier.last_ns, querier.interval_s = seen.version, seen.t_ns, seen.interval_s
-
-    def _take_neighbour(self, seen: NeighbourSeen) -> None:
-        key = (seen.network, seen.address)
-        neighbour = self.neighbours.get(key)
-        if neighbour is None:
-            if len(self.neighbours) >= MOST_NEIGHBOURS:
-                self.neighbours.pop(next(iter(self.neighbours)))
-            neighbour = self.neighbours[key] = Neighbour()
-        if seen.mac:
-            self._note_claim(key, neighbour, seen)
-        answered_ns = seen.answered_ns or (seen.t_ns if seen.reachable else 0)
-        neighbour.answered_ns = max(neighbour.answered_ns, answered_ns)
-        if not seen.mac and neighbour.failed_ns <= neighbour.answered_ns:
-            neighbour.failed_ns = seen.t_ns
-        neighbour.reachable = seen.reachable
-
-    def _note_claim(self, key: tuple[int, str], neighbour: Neighbour, seen: NeighbourSeen) -> None:
-        """Note a claim; one that returns to a device after another's is a contest, a single change is a swap."""
-        claims = neighbour.macs
-        newest = max(claims, key=lambda mac: claims[mac], default=None)
-        if newest not in (None, seen.mac) and seen.t_ns - claims.get(seen.mac, 0) < CONTEST_NS and seen.mac in claims:
-            self.contested[key] = seen.t_ns
-            if len(self.contested) > MOST_CONTESTED:
-                self.contested.pop(next(iter(self.contested)))
-        claims[seen.mac] = seen.t_ns
-        while len(claims) > 4:
-            claims.pop(min(claims, key=lambda mac: claims[mac]))
 
 
 def _name(network: int | None, names: tuple[str, ...]) -> str:

@@ -7,7 +7,7 @@ import numpy as np
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.judge.losses import EXPIRY_NS
-from slotwatch.judge.queriers import QuerierChange, heard_changes, named_changes
+from slotwatch.judge.querier_changes import QuerierChange, heard_changes, named_changes
 from slotwatch.judge.scene import ONE_END_NS, Scene, Verdict
 from slotwatch.judge.stops import SLACK_NS
 from slotwatch.model.destinations import Destination
@@ -30,7 +30,7 @@ def querier_gone(scene: Scene) -> Verdict | None:
     """Give the verdict where the querier fell silent, and the groups stopped when memberships run out after that."""
     ctx = scene.ctx
     for network in scene.networks:
-        querier = ctx.listener.querier(network)
+        querier = ctx.listener.queriers.newest(network)
         if querier is None or scene.group.to_ns - querier.last_ns < QUERIER_GONE_NS - 130 * NANOSECONDS:
             continue
         silent_ns = ctx.now_ns - querier.last_ns
@@ -119,7 +119,7 @@ def ended_one_by_one(scene: Scene) -> Verdict | None:
 def may_be_memberships(scene: Scene) -> tuple[str, ...]:
     """Say that groups may run out one after the other, where others ended shortly before and no querier is heard."""
     ctx, streams, stops = scene.ctx, scene.ctx.streams, scene.stops
-    if any(ctx.listener.querier(network) is not None for network in scene.networks):
+    if any(ctx.listener.queriers.newest(network) is not None for network in scene.networks):
         return ()
     ended = stops.had_frames & stops.overdue & ~stops.terminated & ~scene.stopped
     ended &= np.isin(streams.network, scene.networks) & (stops.last_ns >= scene.group.from_ns - EXPIRY_NS)

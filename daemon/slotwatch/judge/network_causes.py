@@ -48,7 +48,7 @@ def _network_signs(scene: Scene) -> list[str]:
     for network in scene.networks:
         answering = [
             address
-            for (on, address), neighbour in ctx.listener.neighbours.items()
+            for (on, address), neighbour in ctx.listener.neighbours.by_address.items()
             if on == network and neighbour.reachable and neighbour.answered_ns > scene.group.to_ns + NANOSECONDS
         ]
         if answering:

@@ -2,15 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import TYPE_CHECKING
-
 from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import House, Route
+from slotwatch.judge.neighbours import Neighbours
 from slotwatch.wire.observation import RouteSeen, RoutesSeen
-
-if TYPE_CHECKING:
-    from slotwatch.judge.listener import Neighbour
 
 SENDING = frozenset({"running", "holding", "zero"})
 """States of a route in which it sends (`bridge.output.RouteState`)."""
@@ -62,18 +57,15 @@ class OwnRoutes:
         return self._interrupted
 
 
-def unanswered(
-    house: House, routes: OwnRoutes, neighbour: Callable[[int, str], Neighbour | None]
-) -> list[tuple[str, Route]]:
+def unanswered(house: House, routes: OwnRoutes, neighbours: Neighbours) -> list[tuple[str, Route]]:
     """Give addresses that the kernel asks for in vain (ARP, NDP), each with a route that sends to it now.
 
     A declared receiver has a rule of its own. A route that does not send asks nobody, so its address says nothing.
-    neighbour: what is known of an address of a network.
     """
     failed = []
     for route in house.routes:
         if route.to_address:
-            known = neighbour(route.to_network or 0, route.to_address)
+            known = neighbours.get(route.to_network or 0, route.to_address)
             if known is not None and known.failed_ns > known.answered_ns:
                 failed.append((route.to_address, route))
     if not failed:

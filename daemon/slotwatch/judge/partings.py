@@ -61,7 +61,7 @@ def _left_others_behind(ctx: RuleContext, rows: NDArray[np.intp], after_ns: int)
     goes_on: NDArray[np.bool_] = np.isin(streams.source[rows], streams.source[came_on])
     multicast = is_multicast(streams.destination_kind)
     for network in set(streams.network[rows].tolist()):
-        querier = ctx.listener.querier(network)
+        querier = ctx.listener.queriers.newest(network)
         forgets = querier is not None and after_ns - querier.last_ns > MEMBERSHIPS_NS
         if forgets or not (came_on & multicast & (streams.network == network)).any():
             goes_on &= ~((streams.network[rows] == network) & multicast[rows])

@@ -1,19 +1,15 @@
-"""Multicast queriers, and when they moved: as this listener heard it, and as the switches name it (IGMP-STD-MIB)."""
+"""Multicast queriers of each network, as this listener hears them. Bounded, for the network names them."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-from slotwatch.durations import NANOSECONDS
+from slotwatch.wire.observation import QuerySeen
 
-if TYPE_CHECKING:
-    from slotwatch.judge.context import RuleContext
-
-SAME_CHANGE_NS = 300 * NANOSECONDS
-"""How far apart this listener and a switch may see one change: tables are read every minute, queries come every
-125 s."""
+MOST_QUERIERS = 16
+"""Queriers of one network."""
+FAMILY_LETTERS = 3
+"""First letters of a version that distinguish IGMP from MLD."""
 
 
 @dataclass(slots=True)
@@ -30,33 +26,36 @@ class Querier:
     """Query interval that it announces; None: its version does not say (before IGMPv3 and MLDv2)."""
 
 
-@dataclass(frozen=True, slots=True)
-class QuerierChange:
-    """One change. `where` is a network's number, or the name of the switch that reports it."""
+class Queriers:
+    """All queriers that were heard, and the last change on each network."""
 
-    where: int | str
-    before: str
-    after: str
-    from_ns: int
-    """When the one before was last known."""
-    to_ns: int
+    def __init__(self) -> None:
+        self.by_network: dict[int, dict[str, Querier]] = {}
+        """The queriers of a network by address."""
+        self.change: dict[int, tuple[int, str, str]] = {}
+        """Of a network: when its querier changed last, from which address, to which."""
+        self.changes: dict[int, int] = {}
+        """How often the querier of a network changed."""
 
+    def newest(self, network: int) -> Querier | None:
+        """Give the querier that was heard last on a network."""
+        known = self.by_network.get(network)
+        return max(known.values(), key=lambda querier: querier.last_ns) if known else None
 
-def heard_changes(ctx: RuleContext) -> Iterator[QuerierChange]:
-    """Give the last change on each network, by the queries that came in."""
-    for network, (t_ns, before, after) in ctx.listener.querier_change.items():
-        yield QuerierChange(network, before, after, t_ns, t_ns)
-
-
-def named_changes(ctx: RuleContext) -> Iterator[QuerierChange]:
-    """Give the last change that each switch reports, without those that were heard here too."""
-    heard = list(heard_changes(ctx))
-    for declared in ctx.house.switches:
-        record = ctx.listener.switches.get(declared.name)
-        moved = record.querier_moved if record else None
-        if moved is not None and not any(_is_same(moved.to_ns, moved.after, one) for one in heard):
-            yield QuerierChange(declared.name, moved.before, moved.after, moved.from_ns, moved.to_ns)
-
-
-def _is_same(t_ns: int, after: str, heard: QuerierChange) -> bool:
-    return heard.after == after and abs(t_ns - heard.to_ns) <= SAME_CHANGE_NS
+    def take(self, seen: QuerySeen) -> None:
+        """Take a query."""
+        known = self.by_network.setdefault(seen.network, {})
+        before = self.newest(seen.network)
+        family = seen.version[:FAMILY_LETTERS]
+        peers = [querier for querier in known.values() if querier.version[:FAMILY_LETTERS] == family]
+        last = max(peers, key=lambda querier: querier.last_ns, default=None)
+        if last is not None and before is not None and last.address != seen.querier:
+            self.change[seen.network] = (seen.t_ns, last.address, seen.querier)
+            self.changes[seen.network] = self.changes.get(seen.network, 0) + 1
+        querier = known.get(seen.querier)
+        if querier is None:
+            if len(known) >= MOST_QUERIERS:
+                known.pop(min(known, key=lambda address: known[address].last_ns))
+            known[seen.querier] = Querier(seen.querier, seen.version, seen.t_ns, seen.t_ns, seen.interval_s)
+        else:
+            querier.version, querier.last_ns, querier.interval_s = seen.version, seen.t_ns, seen.interval_s

@@ -120,14 +120,14 @@ def _port(
         cabling.far_switch(key),
         tuple(names),
         devices,
-        key in ctx.ports_in_use,
+        key in ctx.once(ways.ports_in_use),
     )
 
 
 def _hanging(ctx: RuleContext) -> dict[tuple[str, int], list[str]]:
     """Names of all that is heard, by the port that it is connected to; leads between switches are named by `far`."""
     cabling = ways.cabling_of(ctx)
-    found = {key: list(names) for key, names in ctx.ports_in_use.items() if not cabling.is_uplink(key)}
+    found = {key: list(names) for key, names in ctx.once(ways.ports_in_use).items() if not cabling.is_uplink(key)}
     for row in list(ctx.sources)[:MOST_SOURCES]:
         place = ways.place_of_source(ctx, row)
         name = ctx.source_name(row)

@@ -1,25 +1,21 @@
-"""Which switch ports the show depends on: those of declared sources and receivers, and those between switches."""
+"""Switch ports that sources and receivers are connected to, and those that the show depends on."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
 
+from slotwatch.house.schema import Phase
 from slotwatch.judge.cabling import Cabling, PortKey, SwitchPlace, say_port
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.last_show import LastShow
+from slotwatch.judge.listener import Listener
 from slotwatch.judge.switches import PortRecord
 from slotwatch.snapshot.switches import PlaceRow
-
-if TYPE_CHECKING:
-    from slotwatch.judge.context import RuleContext
-    from slotwatch.judge.listener import Listener
 
 
 def device_address(listener: Listener, cabling: Cabling, network: int, address: str) -> str:
     """Give the device address behind an IP address: from this computer's own table, from ARP, else from a switch."""
-    neighbour = listener.neighbour(network, address)
-    if neighbour and neighbour.macs:
-        return max(neighbour.macs, key=neighbour.macs.__getitem__)
-    return listener.heard.get((network, address)) or cabling.mac_of(address)
+    return listener.neighbours.device_address(network, address) or cabling.mac_of(address)
 
 
 def cabling_of(ctx: RuleContext) -> Cabling:
@@ -67,7 +63,10 @@ def say_place(ctx: RuleContext, place: SwitchPlace) -> str:
 
 
 def ports_in_use(ctx: RuleContext) -> dict[PortKey, list[str]]:
-    """Give the ports that the show depends on, each with the names of what is connected to it."""
+    """Give the ports that the show depends on, each with the names of what is connected to it.
+
+    Rules ask for it by `ctx.once`.
+    """
     found: dict[PortKey, list[str]] = {}
     cabling = cabling_of(ctx)
     for port in sorted(cabling.uplinks()):
@@ -78,6 +77,15 @@ def ports_in_use(ctx: RuleContext) -> dict[PortKey, list[str]]:
         if name not in names:
             names.append(name)
     return found
+
+
+def last_show(ctx: RuleContext) -> LastShow:
+    """Give what the last show had; while a show runs, with what this pass sees."""
+    listener = ctx.listener
+    if ctx.phase is Phase.SHOW:
+        in_use = ctx.once(ports_in_use) if ctx.house.switches else {}
+        listener.last_show.follow(ctx, ctx.phase_since_ns, listener.ports, listener.switches, in_use)
+    return listener.last_show
 
 
 def _declared_sources(ctx: RuleContext) -> Iterable[tuple[str, SwitchPlace]]:

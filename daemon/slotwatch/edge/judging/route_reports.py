@@ -53,7 +53,7 @@ class RouteReports:
     def shown(self, listener: Listener, house: House, now_ns: int) -> tuple[RouteRow, ...]:
         """Give the rows as the page shows them, with what judging knows: those of a process that ended do not send."""
         interrupted = listener.routes.interrupted(now_ns, SILENCE_NS)
-        unreached = {route.name: address for address, route in unanswered(house, listener.routes, listener.neighbour)}
+        unreached = {route.name: address for address, route in unanswered(house, listener.routes, listener.neighbours)}
         return tuple(_shown(row, row.name in interrupted, unreached.get(row.name, "")) for row in self.rows)
 
     def take_house(self, house: House, routes: OwnRoutes) -> None:

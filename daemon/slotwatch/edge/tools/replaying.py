@@ -206,7 +206,7 @@ class Replay:
         return min([step_ns, *(left_ns + TICK_NS for left_ns in later)])
 
     def _deadlines_ns(self) -> list[int]:
-        queriers = self.engine.judge.listener.queriers.values()
+        queriers = self.engine.judge.listener.queriers.by_network.values()
         since = [querier.last_ns for known in queriers for querier in known.values()]
         return [last_ns + after_ns for last_ns in (*since, self._last_ns) for after_ns in DEADLINES_NS]
 

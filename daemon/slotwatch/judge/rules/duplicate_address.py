@@ -9,7 +9,7 @@ from slotwatch.durations import NANOSECONDS, ns_from_s
 from slotwatch.judge import wording
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.listener import CONTEST_NS
+from slotwatch.judge.neighbours import CONTEST_NS
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by, number
 from slotwatch.snapshot import Severity
 
@@ -31,12 +31,13 @@ class DuplicateAddressFacts(Facts):
 
 def contested_addresses(ctx: RuleContext, p: DuplicateAddressParameters) -> dict[Contested, None]:
     window_ns = ns_from_s(p.window_s)
-    return {key: None for key, seen_ns in ctx.listener.contested.items() if ctx.now_ns - seen_ns < window_ns}
+    return {key: None for key, seen_ns in ctx.listener.neighbours.contested.items() if ctx.now_ns - seen_ns < window_ns}
 
 
 def describe_contested(ctx: RuleContext, key: Contested) -> Finding:
     network, address = key
-    macs = sorted(ctx.listener.neighbours[key].macs) if key in ctx.listener.neighbours else []
+    known = ctx.listener.neighbours.get(network, address)
+    macs = sorted(known.macs) if known else []
     sources = tuple(row for row in ctx.sources if ctx.sources[row].address == address)
     return Finding(
         group=f"address:{network}:{address}",

@@ -47,7 +47,7 @@ def fallback_addresses(ctx: RuleContext, p: FallbackAddressParameters) -> dict[F
             fallback = next((one for one in own if one.startswith(FALLBACK_PREFIX)), "")
             if fallback:
                 found[network, fallback, OWN] = None
-    for (network, address), neighbour in ctx.listener.neighbours.items():
+    for (network, address), neighbour in ctx.listener.neighbours.by_address.items():
         is_fallback = neighbour.reachable and address.startswith(FALLBACK_PREFIX)
         if is_fallback and not any(key[:2] == (network, address) for key in found):
             found[network, address, DEVICE] = None

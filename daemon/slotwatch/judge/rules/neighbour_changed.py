@@ -10,6 +10,7 @@ from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding,
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.ports import say_port_of
 from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.ways import last_show
 from slotwatch.snapshot import Severity
 
 
@@ -42,7 +43,7 @@ class ChangedNeighbours:
                 self._since_ns.pop(network, None)
             elif ctx.now_ns - self._since_ns.setdefault(network, ctx.now_ns) < self._shown_ns:
                 found[network] = None
-        ctx.listener.last_show.follow(ctx)
+        last_show(ctx)  # keeps what this pass sees, also where nothing is compared
         return found
 
     def describe(self, ctx: RuleContext, network: int) -> Finding:

@@ -12,6 +12,7 @@ from slotwatch.judge.cabling import PortKey
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.judge.switches import PortRecord
+from slotwatch.judge.ways import ports_in_use
 from slotwatch.snapshot import Confidence, Severity
 
 
@@ -37,7 +38,7 @@ def ports_with_errors(ctx: RuleContext, p: PortErrorsParameters) -> dict[PortKey
         if record is None:
             continue
         stale_ns = ns_from_s(p.stale_s + declared.poll_s)
-        for switch, index in ctx.ports_in_use:
+        for switch, index in ctx.once(ports_in_use):
             port = record.ports.get(index) if switch == declared.name else None
             if port is None or not port.counts or ctx.now_ns - port.counts[-1][0] > stale_ns:
                 continue
@@ -60,7 +61,7 @@ def describe_errors(ctx: RuleContext, key: PortKey, p: PortErrorsParameters) -> 
     switch, index = key
     record = ctx.listener.switches.get(switch)
     port = record.ports.get(index) if record else None
-    names = ctx.ports_in_use.get(key, [])
+    names = ctx.once(ports_in_use).get(key, [])
     counts = counts_by_window(port, p) if port and port.counts else [0.0]
     errors, discards = port.raw if port else (None, None)
     sources = [row for row in ctx.sources if ctx.source_name(row) in names]

@@ -10,6 +10,7 @@ from slotwatch.judge.cabling import PortKey
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.judge.switches import PortRecord
+from slotwatch.judge.ways import last_show, ports_in_use
 from slotwatch.snapshot import Severity
 
 
@@ -35,12 +36,12 @@ class SlowPorts:
     def slow(self, ctx: RuleContext) -> dict[PortKey, None]:
         """Give the ports that are up and slow, of half duplex, or slower than at the last show."""
         found: dict[PortKey, None] = {}
-        for key in ctx.ports_in_use:
+        for key in ctx.once(ports_in_use):
             record = ctx.listener.switches.get(key[0])
             port = record.ports.get(key[1]) if record and record.answers else None
             if port is not None and port.port.up and self.slowness(ctx, key[0], port):
                 found[key] = None
-        ctx.listener.last_show.follow(ctx)
+        last_show(ctx)  # keeps what this pass sees, also where nothing is compared
         return found
 
     def slowness(self, ctx: RuleContext, switch: str, port: PortRecord) -> str:
@@ -59,7 +60,7 @@ class SlowPorts:
     def describe(self, ctx: RuleContext, key: PortKey) -> Finding:
         record = ctx.listener.switches.get(key[0])
         port = record.ports.get(key[1]) if record else None
-        names = ctx.ports_in_use.get(key, [])
+        names = ctx.once(ports_in_use).get(key, [])
         return Finding(
             group=f"port:{key[0]}:{key[1]}",
             since_ns=0,

@@ -61,7 +61,7 @@ def is_querier_due(ctx: RuleContext, p: QuerierAbsentParameters) -> bool:
 def _silent_for(ctx: RuleContext, silence_ns: int, never_ns: int) -> dict[Silent, None]:
     listener = ctx.listener
     found: dict[Silent, None] = {}
-    for network, known in listener.queriers.items():
+    for network, known in listener.queriers.by_network.items():
         link = listener.links.get(network)
         up_ns = link.since_ns if link and link.was_down else 0
         for family in {querier.version[:FAMILY_LETTERS] for querier in known.values()}:
@@ -72,7 +72,7 @@ def _silent_for(ctx: RuleContext, silence_ns: int, never_ns: int) -> dict[Silent
         return found
     for network, watch in listener.watched.items():
         since_ns = listener.watched_since_ns.get(network, watch.t_ns)
-        if watch.watched and network not in listener.queriers and ctx.now_ns - since_ns > never_ns:
+        if watch.watched and network not in listener.queriers.by_network and ctx.now_ns - since_ns > never_ns:
             found[network, IGMP, False] = None
     return found
 
@@ -154,7 +154,7 @@ def _silent_since_ns(ctx: RuleContext, key: Silent) -> int:
 
 
 def _last_querier(ctx: RuleContext, network: int, family: str) -> Querier:
-    known = [one for one in ctx.listener.queriers[network].values() if one.version.startswith(family)]
+    known = [one for one in ctx.listener.queriers.by_network[network].values() if one.version.startswith(family)]
     return max(known, key=lambda one: one.last_ns)
 
 

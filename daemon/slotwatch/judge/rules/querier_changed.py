@@ -9,7 +9,7 @@ from slotwatch.durations import ns_from_s
 from slotwatch.judge import wording
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.queriers import heard_changes, named_changes
+from slotwatch.judge.querier_changes import heard_changes, named_changes
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
 
@@ -42,12 +42,12 @@ def describe_changed_querier(ctx: RuleContext, key: Change, p: QuerierChangedPar
     where, before, after = key
     if isinstance(where, str):
         return _describe_named(ctx, where, before, after)
-    known = ctx.listener.queriers.get(where, {})
+    known = ctx.listener.queriers.by_network.get(where, {})
     recent = [one.address for one in known.values() if ctx.now_ns - one.last_ns < ns_from_s(p.duel_s)]
-    duels = ctx.listener.querier_changes.get(where, 0) >= 2 and len(recent) > 1
+    duels = ctx.listener.queriers.changes.get(where, 0) >= 2 and len(recent) > 1
     return Finding(
         group=f"network:{where}",
-        since_ns=ctx.listener.querier_change[where][0],
+        since_ns=ctx.listener.queriers.change[where][0],
         networks=(where,),
         facts=QuerierChangedFacts(
             ctx.network_name(where), before, after, ", and both are heard in turn" if duels else ""

@@ -78,7 +78,7 @@ class ReceiverAnswers:
     def _last_answer(ctx: RuleContext, receiver: Receiver) -> tuple[int, int]:
         answered_ns = failed_ns = 0
         for network in range(max(1, len(ctx.house.networks))):
-            neighbour = ctx.listener.neighbour(network, receiver.address)
+            neighbour = ctx.listener.neighbours.get(network, receiver.address)
             if neighbour is not None:
                 answered_ns = max(answered_ns, neighbour.answered_ns)
                 failed_ns = max(failed_ns, 0 if neighbour.reachable else neighbour.failed_ns)

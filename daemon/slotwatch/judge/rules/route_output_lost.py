@@ -44,7 +44,7 @@ def unsent_routes(ctx: RuleContext, p: RouteOutputLostParameters) -> dict[Output
 
 
 def _unanswered(ctx: RuleContext) -> list[tuple[str, Route]]:
-    return unanswered(ctx.house, ctx.listener.routes, ctx.listener.neighbour)
+    return unanswered(ctx.house, ctx.listener.routes, ctx.listener.neighbours)
 
 
 def _still_sending(ctx: RuleContext, lost: Collection[str]) -> tuple[str, ...]:
@@ -98,7 +98,7 @@ def _describe_ended(ctx: RuleContext, p: RouteOutputLostParameters) -> Finding:
 def _describe_unanswered(ctx: RuleContext, address: str) -> Finding:
     routes = [route for one, route in _unanswered(ctx) if one == address]
     network = routes[0].to_network or 0
-    neighbour = ctx.listener.neighbour(network, address)
+    neighbour = ctx.listener.neighbours.get(network, address)
     assert neighbour is not None
     last_ns = neighbour.answered_ns
     answered = f"It last answered at {ctx.time_of_day(last_ns)}" if last_ns else "It never answered"

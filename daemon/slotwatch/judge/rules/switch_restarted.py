@@ -10,6 +10,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.ways import ports_in_use
 from slotwatch.snapshot import Severity
 
 Key = tuple[str, int]
@@ -41,7 +42,7 @@ def describe_restarted_switch(ctx: RuleContext, key: Key) -> Finding:
     record = ctx.listener.switches.get(name)
     restart = record.restart if record else None
     only_management = restart is not None and restart.only_management
-    hanging = sorted({one for (switch, _), names in ctx.ports_in_use.items() if switch == name for one in names})
+    hanging = sorted({one for (switch, _), names in ctx.once(ports_in_use).items() if switch == name for one in names})
     began = f"Its up time begins at {ctx.time_of_day(restart.moment.middle_ns)}." if restart else ""
     verdict = "Its ports were dark until it was up again: what is connected to it was cut off."
     if only_management:

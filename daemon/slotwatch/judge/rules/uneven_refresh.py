@@ -84,7 +84,7 @@ def describe_uneven(ctx: RuleContext, row: int, p: UnevenRefreshParameters) -> F
         counted, verdict, cause = NONE_MISSING, "Its sender runs on this computer, and paused.", THIS_COMPUTER
     else:
         counted, verdict, cause = NONE_MISSING, "The sender paused.", SENDER_PAUSED
-    there = intervals_there(ctx, row, counted_in(UNEVEN, p.window_s)(ctx, row))
+    there = intervals_there(ctx.listener.elsewhere, ctx, row, counted_in(UNEVEN, p.window_s)(ctx, row))
     if there is not None and not lost and cause != THIS_COMPUTER:
         own, name = there.declared.own_name, there.declared.name
         if not there.known:

@@ -1,0 +1,233 @@
+"""The model's tables in one pass, and how their rows belong together.
+
+The only place that knows how the model's tables of sources and winners are laid out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from functools import cached_property
+from typing import NamedTuple, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.durations import NANOSECONDS
+from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House
+from slotwatch.judge.model_view import ModelView, StreamColumns, UniverseColumns
+from slotwatch.judge.rows_by import RowsBy
+from slotwatch.model.legs import legs_of
+from slotwatch.model.sources import Sources
+from slotwatch.model.windows import BUCKET_NS
+from slotwatch.snapshot import SourceRow
+from slotwatch.watched_time import WatchedTime
+
+Integers = NDArray[np.int64]
+
+
+class Revision(NamedTuple):
+    """Numbers that rise with everything but time that a condition may read."""
+
+    facts: int
+    windows: int
+    """Counts of the last seconds: they change while nothing comes."""
+
+
+class Rows:
+    """The first rows of a table's columns, each read once a pass: `rows.last_frame_ns` has shape (count,)."""
+
+    def __init__(self, table: object, count: int) -> None:
+        self.table = table
+        self.count = count
+
+    def __getattr__(self, name: str) -> object:
+        column: object = getattr(self.table, name)[: self.count]
+        self.__dict__[name] = column
+        return column
+
+
+class SourceRows:
+    """The model's table of sources, row by row; iteration gives the rows in use."""
+
+    def __init__(self, table: Sources) -> None:
+        self._table = table
+
+    def __iter__(self) -> Iterator[int]:
+        return iter(self._table.rows().tolist())
+
+    def __getitem__(self, row: int) -> SourceRow:
+        source: SourceRow = self._table[row]
+        return source
+
+
+class PassTables:
+    """The tables of streams, universes and sources as one pass sees them."""
+
+    def __init__(
+        self, model: ModelView, house: House, *, now_ns: int, started_ns: int, revision: Revision | None = None
+    ) -> None:
+        """revision: rises with all but time that a condition may read; None: nobody asks how long answers hold."""
+        self.model = model
+        self.house = house
+        self.now_ns = now_ns
+        """While a condition is asked how long its answer holds, a `WatchedTime`."""
+        self.at_ns = now_ns
+        """The same, always a plain number: for what is kept from pass to pass."""
+        self.started_ns = started_ns
+        self.revision = revision
+        self.streams = cast(StreamColumns, Rows(model.streams, model.streams.top))
+        self.universes = cast(UniverseColumns, Rows(model.universes, model.universes.top))
+        self.sources = SourceRows(model.sources)
+
+    def births(self, over: str) -> list[int]:
+        """Give, for each row, what distinguishes its present holder from an earlier one."""
+        rows = self.streams if over == "streams" else self.universes
+        births: list[int] = rows.generation.tolist()
+        return births
+
+    @cached_property
+    def live(self) -> NDArray[np.bool_]:
+        """(S,) streams that send frames and are neither lost nor terminated."""
+        streams = self.streams
+        live: NDArray[np.bool_] = streams.used & streams.live
+        return live
+
+    @cached_property
+    def stream_declared(self) -> NDArray[np.int32]:
+        """(S,) index into House.universes of the stream's universe, -1."""
+        declared: NDArray[np.int32] = self.universes.declared[self.streams.universe]
+        return declared
+
+    @cached_property
+    def stream_sources_declared(self) -> NDArray[np.int32]:
+        """(S,) index into House.sources of who each stream's source was declared as, -1."""
+        declared: NDArray[np.int32] = self.model.sources.declared[self.streams.source]
+        return declared
+
+    def strangers_since(self, t_ns: int) -> NDArray[np.bool_]:
+        """Say which sources are not declared, send data, and were first heard at this time or later, row by row."""
+        sources = self.model.sources
+        top = sources.top
+        strange: NDArray[np.bool_] = sources.used[:top] & (sources.declared[:top] < 0) & (sources.streams[:top] > 0)
+        return strange & (sources.first_seen_ns[:top] >= t_ns)
+
+    def declared_universe(self, row: int) -> DeclaredUniverse | None:
+        index = int(self.universes.declared[row])
+        return self.house.universes[index] if 0 <= index < len(self.house.universes) else None
+
+    def declared_source(self, source: int) -> DeclaredSource | None:
+        index = int(self.model.sources.declared[source])
+        return self.house.sources[index] if 0 <= index < len(self.house.sources) else None
+
+    @cached_property
+    def beside_a_dead_one(self) -> NDArray[np.bool_]:
+        """(S,) streams on whose universe another stream has ended: only there can one follow another."""
+        streams = self.streams
+        dead: NDArray[np.bool_] = streams.used & ~streams.live & (streams.last_arrival_ns > 0)
+        if not dead.any():
+            return dead
+        followed: NDArray[np.bool_] = (np.bincount(streams.universe[dead], minlength=self.universes.count) > 0)[
+            streams.universe
+        ]
+        return followed
+
+    @cached_property
+    def terminated(self) -> NDArray[np.bool_]:
+        """(U,) universes whose newest frame's source has since sent that it stops."""
+        streams = self.streams
+        stopped = streams.used & (streams.last_arrival_ns > 0) & (streams.last_terminated_ns >= streams.last_arrival_ns)
+        stopped &= streams.last_arrival_ns >= self.universes.last_arrival_ns[streams.universe]
+        ended: NDArray[np.bool_] = np.bincount(streams.universe[stopped], minlength=self.universes.count) > 0
+        return ended
+
+    @cached_property
+    def _by_universe(self) -> RowsBy:
+        return RowsBy(self.streams.universe, self.streams.used)
+
+    @cached_property
+    def _by_source(self) -> RowsBy:
+        return RowsBy(self.streams.source, self.streams.used)
+
+    def settled(self, window_ns: int) -> NDArray[np.bool_]:
+        """(S,) live streams that have been there for a whole window."""
+        settled: NDArray[np.bool_] = self.live & (self.now_ns - self.streams.since_ns >= window_ns)
+        return settled
+
+    def _note_windows(self) -> None:
+        if isinstance(self.now_ns, WatchedTime):
+            self.now_ns.watch.reads_windows = True
+
+    def counted(self, counts: tuple[int, ...], seconds: float) -> NDArray[np.uint32]:
+        """(S,) how often these things (`model.windows`) happened in the last seconds, at most 10, to 100 ms."""
+        self._note_windows()
+        sums: NDArray[np.uint32] = self.model.streams.windows.sums(counts, round(seconds * NANOSECONDS / BUCKET_NS))
+        return sums
+
+    def is_in_one_moment(self, metric: int, row: int, seconds: float) -> bool:
+        """Whether all that was counted on a stream in the last seconds was noticed within 100 ms."""
+        self._note_windows()
+        is_one: bool = self.model.streams.windows.is_in_one_moment(
+            metric, row, round(seconds * NANOSECONDS / BUCKET_NS)
+        )
+        return is_one
+
+    def longest_uneven_ns(self, stream: int) -> int:
+        """Longest gap of a stream in the last 10 s that was no rest; 0 if it had none."""
+        self._note_windows()
+        longest_ns: int = self.model.streams.windows.longest_uneven_ns(stream)
+        return longest_ns
+
+    def streams_of(self, universe: int) -> Integers:
+        """Rows of all streams of a universe row."""
+        return self._by_universe.of(universe)
+
+    def streams_of_each(self, universes: Integers) -> tuple[Integers, Integers]:
+        """Rows of all streams of many universe rows, one universe after the other, and how many each has."""
+        return self._by_universe.of_each(universes)
+
+    def streams_from(self, source: int) -> Integers:
+        """Rows of all streams of a source row."""
+        return self._by_source.of(source)
+
+    def source_of(self, stream: int) -> int:
+        return int(self.streams.source[stream])
+
+    def sources_of(self, streams: Iterable[int]) -> set[int]:
+        """Rows of the sources of many streams."""
+        return set(self.streams.source[list(streams)].tolist())
+
+    def universe_of(self, stream: int) -> int:
+        return int(self.streams.universe[stream])
+
+    def winning(self, rows: Integers) -> tuple[NDArray[np.uint8], NDArray[np.int16]]:
+        """Levels of universe rows, (U, 512), and the stream row that wins each slot, -1 for nobody."""
+        winning: tuple[NDArray[np.uint8], NDArray[np.int16]] = self.model.winner_levels(rows)
+        return winning
+
+    @cached_property
+    def _first_leg(self) -> dict[int, int]:
+        return dict(self.model.first_legs())
+
+    @cached_property
+    def _legs(self) -> dict[int, list[int]]:
+        return legs_of(self._first_leg)
+
+    def first_leg(self, source: int) -> int:
+        """Row that represents the whole source; a row is what a source sends to one network."""
+        return self._first_leg.get(source, source)
+
+    def other_legs(self, source: int) -> list[int]:
+        """Rows of the same source on other networks."""
+        network = self.sources[source].network
+        return [leg for leg in self._legs.get(self.first_leg(source), []) if self.sources[leg].network != network]
+
+    def by_source(self, rows: Iterable[int]) -> list[list[int]]:
+        """Rows of sources as lists of the legs of one source, each row once, in the order of the first of each."""
+        legs: dict[int, list[int]] = {}
+        for row in sorted(set(rows)):
+            legs.setdefault(self.first_leg(row), []).append(row)
+        return list(legs.values())
+
+    def whole_sources(self, rows: Iterable[int]) -> list[int]:
+        """Rows of sources, each source once however many of its legs are among them."""
+        return [legs[0] for legs in self.by_source(rows)]
