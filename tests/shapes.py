@@ -21,7 +21,7 @@ from slotwatch import snapshot
 from slotwatch.edge.shared import housing, messages
 from slotwatch.edge.shared.messages import intake, lifeline, orders, routes
 from slotwatch.house.schema import House
-from slotwatch.snapshot import encoding
+from slotwatch.snapshot import columns, encoding
 
 PLACE = Path(__file__).parent / "data" / "shapes"
 
@@ -76,8 +76,8 @@ def _written(held: object) -> str:
 
 
 def _columns() -> list[str]:
-    tables = {"universes": snapshot.UNIVERSE_COLUMNS, "streams": snapshot.STREAM_COLUMNS}
-    return [f"{table}.{name}: {kind}" for table, columns in tables.items() for name, kind in columns]
+    tables = {"universes": columns.UNIVERSE_COLUMNS, "streams": columns.STREAM_COLUMNS}
+    return [f"{table}.{name}: {kind}" for table, held in tables.items() for name, kind in held]
 
 
 FORMATS: dict[str, tuple[int, Callable[[], list[str]]]] = {

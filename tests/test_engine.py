@@ -10,7 +10,8 @@ from slotwatch.engine import CALM_NS, SETTLED_NS, Engine
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Network, Phase
 from slotwatch.judge.binding import TICK_NS
 from slotwatch.judge.orders import Acknowledge, MarkPut, PhaseSet, PutMark, SetPhase
-from slotwatch.snapshot import STREAM_COLUMNS, UNIVERSE_COLUMNS, Severity, Snapshot, UniverseState
+from slotwatch.snapshot import Severity, Snapshot, UniverseState
+from slotwatch.snapshot.columns import STREAM_COLUMNS, UNIVERSE_COLUMNS
 from slotwatch.snapshot.encoding import from_parts, to_parts
 from slotwatch.wire.observation import JoinSeen, LinkSeen, QuerierWatchSeen
 from slotwatch.wire.universe import Protocol, UniverseId

@@ -18,7 +18,8 @@ from slotwatch.edge.front.server import build_app
 from slotwatch.edge.shared.messages import Done
 from slotwatch.edge.shared.messages.lifeline import HouseFileRead
 from slotwatch.edge.shared.messages.orders import FrontOrder, FrontResult, Look, Noted, WatchPage
-from slotwatch.house.schema import House, Http
+from slotwatch.house.schema import House
+from slotwatch.house.service import Http
 from slotwatch.snapshot import Snapshot
 from tests.edge.crossing import crossed
 from tests.views import fabricate

@@ -21,7 +21,8 @@ from slotwatch.edge.shared.messages.intake import (
 )
 from slotwatch.edge.shared.ring import Ring, RingWriter, create_memory
 from slotwatch.edge.shared.ring_reader import RingReader
-from slotwatch.house.schema import DeclaredUniverse, House, Listen, Network, Route
+from slotwatch.house.schema import DeclaredUniverse, House, Network, Route
+from slotwatch.house.service import Listen
 from slotwatch.wire.batch import Batch, empty
 from slotwatch.wire.observation import JoinSeen, LinkSeen
 from slotwatch.wire.universe import Protocol, UniverseId

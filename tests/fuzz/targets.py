@@ -26,7 +26,7 @@ from slotwatch.house.gdtf import read_gdtf
 from slotwatch.house.load import load_house
 from slotwatch.house.mvr import read_mvr
 from slotwatch.house.patch import Patch, read_patch
-from slotwatch.house.schema import Listen
+from slotwatch.house.service import Listen
 from slotwatch.wire import compose, igmp, names, pcap, rdm
 from slotwatch.wire.decode import decode
 from slotwatch.wire.fields import PacketKind

@@ -190,13 +190,13 @@ def test_every_value_of_the_schema_can_be_declared() -> None:
     """A field that is added to the schema without a key in the table would never be read."""
     from dataclasses import fields
 
-    from slotwatch.house import outgoing, schema
+    from slotwatch.house import outgoing, schema, service
     from slotwatch.house.sections import BY_NAME
 
     made = {
-        "listen": (schema.Listen, set()),
-        "history": (schema.HistoryTerms, set()),
-        "recorder": (schema.RecorderTerms, set()),
+        "listen": (service.Listen, set()),
+        "history": (service.HistoryTerms, set()),
+        "recorder": (service.RecorderTerms, set()),
         "alerts": (outgoing.Alerts, set()),
         "mqtt": (outgoing.Mqtt, set()),
         "sources": (schema.DeclaredSource, {"line", "other_addresses"}),

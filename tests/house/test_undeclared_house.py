@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from slotwatch.house.first_contact import undeclared_house
-from slotwatch.house.schema import FirstContact, House, Phase
+from slotwatch.house.schema import House, Phase
+from slotwatch.house.service import FirstContact
 
 
 def test_nothing_is_declared_and_everything_that_arrives_is_judged_in_full() -> None:

@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.edge.shared.compiled import load
-from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Limits, Listen, Network, Phase
+from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Limits, Network, Phase
+from slotwatch.house.service import Listen
 from slotwatch.judge.catalog import RULES
 from slotwatch.judge.events import Event
 from slotwatch.judge.judge import Judge

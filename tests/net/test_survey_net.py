@@ -15,7 +15,8 @@ import json, threading
 from sacn.messages.data_packet import DataPacket
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 from slotwatch.edge.tools.survey import survey
-from slotwatch.house.schema import House, Listen, Network
+from slotwatch.house.schema import House, Network
+from slotwatch.house.service import Listen
 
 over = threading.Event()
 

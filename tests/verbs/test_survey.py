@@ -19,7 +19,8 @@ from slotwatch.edge.tools.demo import harbour_house
 from slotwatch.edge.tools.replaying import Replay
 from slotwatch.engine import Engine
 from slotwatch.house.load import load_house as load_text
-from slotwatch.house.schema import House, Listen, Phase
+from slotwatch.house.schema import House, Phase
+from slotwatch.house.service import Listen
 from slotwatch.rehearse import harbour
 from slotwatch.rehearse.packets import Sent
 from slotwatch.rehearse.stage import mixed

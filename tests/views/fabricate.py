@@ -10,8 +10,6 @@ import numpy as np
 
 from slotwatch.house.schema import DeclaredUniverse, Fixture, House, Network
 from slotwatch.snapshot import (
-    STREAM_COLUMNS,
-    UNIVERSE_COLUMNS,
     Acknowledgement,
     Confidence,
     HouseView,
@@ -22,6 +20,7 @@ from slotwatch.snapshot import (
     TimelineEntry,
     UniverseState,
 )
+from slotwatch.snapshot.columns import STREAM_COLUMNS, UNIVERSE_COLUMNS
 from slotwatch.snapshot.health import ListenerHealth
 from slotwatch.snapshot.readiness import Readiness, Reason
 from slotwatch.snapshot.routes import LatencyCounts, RouteRow

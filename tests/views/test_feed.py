@@ -9,7 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from slotwatch.snapshot import STREAM_COLUMNS, UNIVERSE_COLUMNS, Snapshot, UniverseState
+from slotwatch.snapshot import Snapshot, UniverseState
+from slotwatch.snapshot.columns import STREAM_COLUMNS, UNIVERSE_COLUMNS
 from slotwatch.views import api
 from slotwatch.views.feed import CHANGING, Changes, Event, UniverseChanges, encode, everything
 from slotwatch.views.sheet import Sheet

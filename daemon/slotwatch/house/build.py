@@ -21,22 +21,19 @@ from slotwatch.house.schema import (
     DeclaredUniverse,
     Excluded,
     Fixture,
-    HistoryTerms,
-    Http,
     Limits,
     Line,
-    Listen,
     Network,
     Phase,
     Profile,
     Quiet,
     Rack,
     Receiver,
-    RecorderTerms,
     Route,
     TimetableRow,
 )
 from slotwatch.house.sections import BY_NAME
+from slotwatch.house.service import HistoryTerms, Http, Listen, RecorderTerms
 from slotwatch.house.values import Converter
 from slotwatch.wire.universe import ARTNET_LAST, E131_FIRST, SLOTS, Protocol, UniverseId
 

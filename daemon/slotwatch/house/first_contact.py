@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from slotwatch.house.schema import FirstContact, House, Http, Listen, Network, Phase
+from slotwatch.house.schema import House, Network, Phase
+from slotwatch.house.service import FirstContact, Http, Listen
 
 NOTE = "nothing is declared yet: what arrives is judged, and what never comes cannot be missed"
 

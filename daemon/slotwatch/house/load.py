@@ -16,8 +16,9 @@ from slotwatch.house.circuits import read_circuits
 from slotwatch.house.document import Document, Entry, Read, TooManyProblems, open_document
 from slotwatch.house.patch import read_patch
 from slotwatch.house.references import Built
-from slotwatch.house.schema import Circuit, Fixture, House, Limits, Listen, Network, Phase, Profile
+from slotwatch.house.schema import Circuit, Fixture, House, Limits, Network, Phase, Profile
 from slotwatch.house.sections import BY_NAME, TOP
+from slotwatch.house.service import Listen
 from slotwatch.house.toml_places import Path
 from slotwatch.house.values import Converter
 from slotwatch.wire.universe import Protocol

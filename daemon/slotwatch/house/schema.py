@@ -11,6 +11,7 @@ from enum import StrEnum
 
 from slotwatch.house.occasions import DarkTerms, ReadinessTerms, ReferenceTerms
 from slotwatch.house.outgoing import Alerts, Heartbeat, Mqtt, Notify, Webhook
+from slotwatch.house.service import FirstContact, HistoryTerms, Http, Listen, RecorderTerms
 from slotwatch.house.witnesses import DeclaredListener, DeclaredSwitch
 from slotwatch.wire.universe import Protocol, UniverseId
 
@@ -277,65 +278,6 @@ class Excluded:
 
 
 @dataclass(frozen=True, slots=True)
-class RecorderTerms:
-    """How many packets are kept around an incident, and where."""
-
-    seconds: float = 60.0
-    memory_mib: int = 64
-    directory: str = "packets"
-    disk_mib: int = 512
-
-
-@dataclass(frozen=True, slots=True)
-class Listen:
-    """Where and how packets are received."""
-
-    interfaces: tuple[str, ...] = ()
-    protocols: tuple[Protocol, ...] = (Protocol.E131, Protocol.ARTNET)
-    vantage: str = "port"
-    """port | mirror."""
-    join: str = "declared"
-    """declared | none."""
-    artnet_subscribe: bool = False
-    ask_fixtures: bool = False
-    """Whether a person may have fixtures asked (RDM, read only) through Art-Net nodes."""
-    e131_port: int = 5568
-    artnet_port: int = 6454
-
-
-@dataclass(frozen=True, slots=True)
-class Http:
-    """The page and the API."""
-
-    host: str = "127.0.0.1"
-    port: int = 8580
-    token_file: str = ""
-    read: str = "open"
-    """open | token: whether reading needs the token too."""
-    hosts: tuple[str, ...] = ()
-    """Names under which the page is reached, beside addresses and this computer's own name."""
-    certificate_file: str = ""
-    key_file: str = ""
-    """`[tls]` of the house file."""
-
-
-@dataclass(frozen=True, slots=True)
-class HistoryTerms:
-    """Where incidents and minute summaries are kept, and for how many days."""
-
-    path: str = "slotwatch.db"
-    keep_days: int = 30
-
-
-@dataclass(frozen=True, slots=True)
-class FirstContact:
-    """Nothing is declared: groups are joined from discovery lists and from what a person asked for."""
-
-    universes: tuple[int, ...] = ()
-    """E1.31 universes to join beside those that discovery lists name."""
-
-
-@dataclass(frozen=True, slots=True)
 class House:
     """Everything that is declared. Lists are tuples in the order of the file."""
 
@@ -343,10 +285,10 @@ class House:
     phase: Phase = Phase.DARK
     time_zone: str = "UTC"
     file: str = ""
-    listen: Listen = Listen()
-    http: Http = Http()
-    history: HistoryTerms = HistoryTerms()
-    recorder: RecorderTerms = RecorderTerms()
+    listen: Listen = field(default_factory=Listen)
+    http: Http = field(default_factory=Http)
+    history: HistoryTerms = field(default_factory=HistoryTerms)
+    recorder: RecorderTerms = field(default_factory=RecorderTerms)
     alerts: Alerts = field(default_factory=Alerts)
     mqtt: Mqtt = field(default_factory=Mqtt)
     notify: tuple[Notify, ...] = ()

@@ -11,7 +11,8 @@ from slotwatch.judge import wording
 from slotwatch.judge.catalog import CATALOG, begins_at_a_moment
 from slotwatch.judge.flapping import MOST_OPENINGS
 from slotwatch.judge.rule import RuleClass
-from slotwatch.snapshot import Confidence, HeardElsewhere, Incident, IncidentLeg, Severity
+from slotwatch.snapshot import Confidence, Incident, IncidentLeg, Severity
+from slotwatch.snapshot.elsewhere import HeardElsewhere
 
 SURELY_ANOTHER_NS = 12 * NANOSECONDS
 """Longest window of any rule, 10 s, and some slack: what opened so long before a fault began is not part of it."""

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from slotwatch.durations import NANOSECONDS
 from slotwatch.house.witnesses import DeclaredListener
 from slotwatch.judge.pass_names import PassNames
-from slotwatch.snapshot import HeardElsewhere, ListenerRow, UniverseElsewhere
+from slotwatch.snapshot.elsewhere import HeardElsewhere, ListenerRow, UniverseElsewhere
 from slotwatch.wire.observation import ListenerSeen, StreamElsewhere
 from slotwatch.wire.universe import Protocol
 

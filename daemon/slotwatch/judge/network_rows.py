@@ -13,7 +13,8 @@ from slotwatch.judge.listener import Listener
 from slotwatch.judge.rule import Rule
 from slotwatch.judge.rules.receiver_silent import ReceiverAnswers, ReceiverSilentParameters
 from slotwatch.judge.switch_rows import SwitchRows
-from slotwatch.snapshot import ListenerRow, NeighbourRow
+from slotwatch.snapshot import NeighbourRow
+from slotwatch.snapshot.elsewhere import ListenerRow
 from slotwatch.snapshot.stage import ReceiverRow
 from slotwatch.snapshot.switches import SwitchRow
 

@@ -14,7 +14,8 @@ from slotwatch.model.counters import INTERVAL_EDGES_S
 from slotwatch.model.minutes import lost_frames
 from slotwatch.model.model import Model
 from slotwatch.model.windows import BUCKET_NS
-from slotwatch.snapshot import STREAM_COLUMNS, UNIVERSE_COLUMNS, Columns, SourceRow
+from slotwatch.snapshot import SourceRow
+from slotwatch.snapshot.columns import STREAM_COLUMNS, UNIVERSE_COLUMNS, Columns
 from slotwatch.snapshot.counters import Counters
 from slotwatch.wire.reject import Odd
 from slotwatch.wire.universe import Protocol

@@ -10,7 +10,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.snapshot.columns import Columns
 from slotwatch.snapshot.counters import Counters
+from slotwatch.snapshot.elsewhere import HeardElsewhere, ListenerRow
 from slotwatch.snapshot.health import ListenerHealth
 from slotwatch.snapshot.minutes import MinuteRow
 from slotwatch.snapshot.readiness import Readiness
@@ -18,8 +20,6 @@ from slotwatch.snapshot.rig_check import RigCheckRow
 from slotwatch.snapshot.routes import RouteRow
 from slotwatch.snapshot.stage import LampHours, RackRow, ReceiverRow
 from slotwatch.snapshot.switches import LastShowRow, PlaceRow, SwitchRow
-
-Columns = dict[str, NDArray[np.generic]]  # so that 4,096 universes cost a copy and not a loop
 
 
 class Severity(IntEnum):
@@ -76,63 +76,6 @@ class Confidence(StrEnum):
     HIGH = "high"
     MEDIUM = "medium"
     LOW = "low"
-
-
-UNIVERSE_COLUMNS: tuple[tuple[str, str], ...] = (
-    ("network", "<u2"),
-    ("protocol", "u1"),
-    ("number", "<u2"),
-    ("declared", "?"),
-    ("expected", "?"),
-    ("state", "u1"),  # UniverseState
-    ("refresh_hz", "<f4"),  # winning stream's mean over 5 s; NaN without frames
-    ("interval_p50_ms", "<f4"),
-    ("interval_p95_ms", "<f4"),
-    ("interval_p99_ms", "<f4"),
-    ("interval_max_ms", "<f4"),
-    ("frames", "<u8"),
-    ("lost_frames", "<u8"),
-    ("slots", "<u2"),
-    ("priority", "u1"),
-    ("winning_stream", "<i4"),  # row of `streams`, -1 for none
-    ("streams", "<u2"),  # live streams
-    ("last_frame_ns", "<i8"),  # monotonic, 0 for never
-    ("last_change_ns", "<i8"),
-    ("first_frame_ns", "<i8"),
-)
-"""Rows of Snapshot.universes: every declared universe on each of its networks (in the order of the file),
-then every other that was heard, in order of appearance."""
-
-STREAM_COLUMNS: tuple[tuple[str, str], ...] = (
-    ("universe_row", "<i4"),
-    ("source", "<i4"),  # index into Snapshot.sources
-    ("network", "<u2"),
-    ("state", "u1"),  # 0 live, 1 silent, 2 terminated, 3 preview only
-    ("priority", "u1"),
-    ("slots", "<u2"),
-    ("options", "u1"),
-    ("sync_address", "<u2"),
-    ("sequence", "u1"),  # as last sent
-    ("sequence_measurable", "?"),  # whether missing frames can be counted by it
-    ("joined", "i1"),  # of its universe: 1 joined, 0 not asked for, -1 failed
-    ("slot_priority", "?"),  # sends 0xDD
-    ("refresh_1s_hz", "<f4"),
-    ("refresh_5s_hz", "<f4"),
-    ("refresh_10s_hz", "<f4"),
-    ("changes_hz", "<f4"),  # frames whose levels changed, over 5 s
-    ("interval_p50_ms", "<f4"),
-    ("interval_p95_ms", "<f4"),
-    ("interval_p99_ms", "<f4"),
-    ("interval_max_ms", "<f4"),
-    ("frames", "<u8"),
-    ("lost_frames", "<u8"),
-    ("discarded", "<u8"),  # by E1.31's sequence rule
-    ("repeated", "<u8"),
-    ("preview", "<u8"),
-    ("first_frame_ns", "<i8"),
-    ("last_frame_ns", "<i8"),
-    ("last_change_ns", "<i8"),
-)
 
 
 @dataclass(slots=True)
@@ -193,51 +136,6 @@ class NeighbourRow:
     management_address: str
     vlan: int | None
     last_seen_ns: int
-
-
-@dataclass(frozen=True, slots=True)
-class ListenerRow:
-    """Another listener of the house, as it was reached last."""
-
-    name: str
-    url: str
-    own_name: str
-    """What this listener is called there."""
-    reached: bool
-    compared: bool
-    """Whether its last answer is new enough to be evidence."""
-    reason: str
-    """Why it is not reached; empty if it is."""
-    last_reached_ns: int
-    """0: never."""
-    streams: int
-
-
-@dataclass(frozen=True, slots=True)
-class UniverseElsewhere:
-    """How one universe stood at another listener. Times are wall-clock ns of this computer: no clock is shared."""
-
-    universe: str
-    goes_on: bool
-    last_wall_ns: int
-    """Of its newest frame there, by its age there; 0: none was heard."""
-
-
-@dataclass(frozen=True, slots=True)
-class HeardElsewhere:
-    """The state of an incident's universes at another listener."""
-
-    listener: str
-    state: str
-    """steady: all of them go on there | lost: none does | faulty: some do | not-visible | not-judged."""
-    last_frame_age_s: float | None
-    """Of the one that is silent longest there, when its state became this; None: none was heard."""
-    url: str = ""
-    """Of its page."""
-    asked_wall_ns: int = 0
-    """When it was asked for that."""
-    universes: tuple[UniverseElsewhere, ...] = ()
-    """Each of them, as far as they are few."""
 
 
 LegState = Literal["live", "silent", "terminated"]
@@ -360,7 +258,7 @@ class MadeException:
 
 @dataclass(slots=True)
 class Snapshot:
-    """Everything that can be shown, at one moment. See the columns above for the arrays."""
+    """Everything that can be shown, at one moment. `snapshot.columns` says what the arrays hold."""
 
     sequence: int
     now_ns: int

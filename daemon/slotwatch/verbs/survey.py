@@ -12,7 +12,8 @@ from datetime import date
 from pathlib import Path
 
 from slotwatch.errors import EdgeError
-from slotwatch.house.schema import House, Listen, Network
+from slotwatch.house.schema import House, Network
+from slotwatch.house.service import Listen
 from slotwatch.verbs.universe_ranges import universes
 from slotwatch.views import survey as words
 

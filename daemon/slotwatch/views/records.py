@@ -10,7 +10,6 @@ import msgspec
 from slotwatch.snapshot import (
     Acknowledgement,
     Confidence,
-    HeardElsewhere,
     HouseView,
     Incident,
     IncidentLeg,
@@ -19,6 +18,7 @@ from slotwatch.snapshot import (
     Severity,
     TimelineEntry,
 )
+from slotwatch.snapshot.elsewhere import HeardElsewhere
 from slotwatch.snapshot.rig_check import RigCheckMemory, RigCheckRow, RigFlag
 from slotwatch.snapshot.stage import LampHours
 from slotwatch.views.kept import (

@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.model.legs import legs_of, one_source_each
-from slotwatch.snapshot import Columns, Snapshot
+from slotwatch.snapshot import Snapshot
+from slotwatch.snapshot.columns import Columns
 from slotwatch.views.moments import iso
 from slotwatch.views.names import source_key, source_name
 from slotwatch.wire.universe import Protocol

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from ipaddress import ip_address
 from typing import TypedDict, cast
 
-from slotwatch.house.schema import Listen
+from slotwatch.house.service import Listen
 from slotwatch.views import api
 from slotwatch.views.answers.traffic import LegAnswer
 from slotwatch.views.sheet import STREAM_STATES, Sheet

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from slotwatch.edge.front import alertmanager, elsewhere, front, heartbeat, history, mqtt, notice_ways
+from slotwatch.edge.front import alertmanager, elsewhere, front, heartbeat, history_writer, mqtt, notice_ways
 from tests.patience import PATIENCE_S
 
 
@@ -15,5 +15,5 @@ from tests.patience import PATIENCE_S
 def patient(monkeypatch: pytest.MonkeyPatch) -> None:
     for module in (alertmanager, elsewhere, heartbeat, mqtt, notice_ways):
         monkeypatch.setattr(module, "ANSWER_WITHIN_S", PATIENCE_S)
-    monkeypatch.setattr(history, "CONFIRM_WITHIN_S", PATIENCE_S)
+    monkeypatch.setattr(history_writer, "CONFIRM_WITHIN_S", PATIENCE_S)
     monkeypatch.setattr(front, "RESUMED_WITHIN_S", PATIENCE_S)

@@ -20,7 +20,8 @@ from slotwatch.edge.front.callers import Callers
 from slotwatch.edge.front.complaints import Complaints
 from slotwatch.edge.front.door import WebServer
 from slotwatch.edge.front.guard import Guard, middleware
-from slotwatch.house.schema import House, Http
+from slotwatch.house.schema import House
+from slotwatch.house.service import Http
 from tests.edge.front_house import running
 from tests.patience import PATIENCE_S, happens
 from tests.ports import free_port

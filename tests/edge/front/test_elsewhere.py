@@ -25,7 +25,7 @@ from slotwatch.edge.shared.messages import Done
 from slotwatch.edge.shared.messages.orders import FrontOrder, FrontResult, Noted, TakeListener
 from slotwatch.house.schema import House
 from slotwatch.house.witnesses import DeclaredListener
-from slotwatch.snapshot import ListenerRow
+from slotwatch.snapshot.elsewhere import ListenerRow
 from slotwatch.views.elsewhere import HeardThere
 from slotwatch.views.streams import COMPACT
 from slotwatch.wire.observation import ListenerSeen

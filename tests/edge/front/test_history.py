@@ -14,8 +14,8 @@ from pathlib import Path
 
 import pytest
 
-from slotwatch.edge.front import history as history_module
 from slotwatch.edge.front import history_store as store_module
+from slotwatch.edge.front import history_writer as writer_module
 from slotwatch.edge.front.history import History
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.history_shows import UsualRows
@@ -60,7 +60,7 @@ def path(tmp_path: Path) -> Path:
 
 
 def quick_retry(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(history_module, "RETRY_S", 0.05)
+    monkeypatch.setattr(writer_module, "RETRY_S", 0.05)
 
 
 async def test_what_a_snapshot_holds_is_kept(path: Path) -> None:
@@ -244,7 +244,7 @@ async def test_what_is_too_old_is_forgotten_but_not_what_is_open(path: Path) -> 
 
 async def test_what_waits_for_a_disk_is_bounded_and_counted(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path.parent.write_text("in the way")
-    monkeypatch.setattr(history_module, "MOST_MINUTES", 10)
+    monkeypatch.setattr(writer_module, "MOST_MINUTES", 10)
     history = History(path, FOR_EVER)
     for number in range(30):
         history.note(snapshot(minutes=(minute(MINUTE + number),)))
@@ -336,7 +336,7 @@ async def test_a_month_is_forgotten_in_steps(path: Path, monkeypatch: pytest.Mon
 
 FULL_DISK = """
 import asyncio, os, pathlib, sys
-from slotwatch.edge.front import history as module
+from slotwatch.edge.front import history_writer as module
 from slotwatch.edge.front.history import History
 from tests.edge.front.test_history import minute
 from tests.patience import happens

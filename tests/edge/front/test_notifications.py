@@ -33,7 +33,8 @@ from slotwatch.edge.front.notifications import (
 )
 from slotwatch.edge.shared.secret_file import SecretFileError
 from slotwatch.house.outgoing import Heartbeat, NoticeTerms
-from slotwatch.house.schema import House, Http
+from slotwatch.house.schema import House
+from slotwatch.house.service import Http
 from slotwatch.snapshot import Incident
 from tests.edge.front.receivers import SECRET, building, mailbox, notified_house, person, program
 from tests.edge.front.test_server import house_at, serving

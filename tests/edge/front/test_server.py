@@ -25,7 +25,8 @@ from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.server import Server
 from slotwatch.errors import EdgeError
 from slotwatch.house.outgoing import Alerts, Mqtt
-from slotwatch.house.schema import HistoryTerms, House, Http
+from slotwatch.house.schema import House
+from slotwatch.house.service import HistoryTerms, Http
 from slotwatch.judge.orders import Restore, Resume
 from slotwatch.snapshot.rig_check import RigCheckMemory, RigCheckRow
 from slotwatch.snapshot.stage import LampHours

@@ -34,7 +34,7 @@ from slotwatch.edge.shared.messages.routes import FROM_ROUTES, TO_ROUTES, RouteR
 from slotwatch.edge.shared.ring import GUARD_ROWS, Ring, RingWriter
 from slotwatch.edge.shared.snapshot_buffer import SnapshotReader, SnapshotWriter
 from slotwatch.house.schema import DeclaredUniverse, House, Network, Phase
-from slotwatch.house.schema import RecorderTerms as RecorderSettings
+from slotwatch.house.service import RecorderTerms as RecorderSettings
 from slotwatch.judge.binding import TICK_NS
 from slotwatch.judge.orders import Acknowledge, MarkPut, PhaseSet, PutMark, SetPhase
 from slotwatch.snapshot import Snapshot, UniverseState

@@ -20,7 +20,7 @@ from sacn.messages.data_packet import DataPacket
 from slotwatch.edge.judging.recorder import RECORD, Captures, RecordedPackets, Recorder, trim
 from slotwatch.edge.shared.compiled import RECORDING, load_recording
 from slotwatch.house.schema import House, Network
-from slotwatch.house.schema import RecorderTerms as Settings
+from slotwatch.house.service import RecorderTerms as Settings
 from slotwatch.wire import batch
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.universe import Protocol

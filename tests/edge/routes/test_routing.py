@@ -15,7 +15,8 @@ from slotwatch.bridge.node import MOST_POLLERS
 from slotwatch.edge.routes.routing import NEWEST_ROWS, Routing
 from slotwatch.edge.shared import ring as rings
 from slotwatch.edge.shared.ring import GUARD_ROWS, Ring, RingWriter
-from slotwatch.house.schema import DeclaredUniverse, House, Listen, Network, Route
+from slotwatch.house.schema import DeclaredUniverse, House, Network, Route
+from slotwatch.house.service import Listen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.ports import free_port
 

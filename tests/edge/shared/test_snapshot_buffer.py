@@ -14,7 +14,8 @@ import pytest
 from slotwatch.edge.shared import memory
 from slotwatch.edge.shared import snapshot_buffer as board
 from slotwatch.edge.shared.snapshot_buffer import SnapshotReader, SnapshotWriter, create_memory
-from slotwatch.snapshot import UNIVERSE_COLUMNS, HouseView, Snapshot
+from slotwatch.snapshot import HouseView, Snapshot
+from slotwatch.snapshot.columns import UNIVERSE_COLUMNS
 
 
 @pytest.fixture

@@ -13,7 +13,8 @@ import pytest
 from slotwatch.edge.shared.interfaces import Interface, InterfaceTable
 from slotwatch.edge.tools import computer
 from slotwatch.edge.tools.computer import HostCheck
-from slotwatch.house.schema import House, Http, Line, Listen
+from slotwatch.house.schema import House, Line
+from slotwatch.house.service import Http, Listen
 from slotwatch.wire.universe import Protocol
 from tests.ports import free_port
 

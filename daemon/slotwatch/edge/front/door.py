@@ -16,7 +16,8 @@ from slotwatch.edge.front.callers import ASK_WITHIN_S, Callers, Inside
 from slotwatch.edge.front.complaints import Complaints
 from slotwatch.edge.shared.places import read_place
 from slotwatch.errors import EdgeError
-from slotwatch.house.schema import House, Http
+from slotwatch.house.schema import House
+from slotwatch.house.service import Http
 
 STOP_WITHIN_S = 1.0
 WAITING_IN_LINE = 256

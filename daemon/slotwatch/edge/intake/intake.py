@@ -37,7 +37,8 @@ from slotwatch.edge.shared.messages.intake import (
 from slotwatch.edge.shared.messages.lifeline import FromChild, ToChild
 from slotwatch.edge.shared.pace import GRID_NS
 from slotwatch.edge.shared.ring import GUARD_ROWS, RingWriter
-from slotwatch.house.schema import House, Listen
+from slotwatch.house.schema import House
+from slotwatch.house.service import Listen
 from slotwatch.snapshot.health import IntakeReport, LineHealth
 from slotwatch.wire.observation import JoinSeen, LinkSeen
 from slotwatch.wire.universe import Protocol

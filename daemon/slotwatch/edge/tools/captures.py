@@ -18,7 +18,8 @@ from slotwatch.edge.tools.capture_clock import CaptureClock
 from slotwatch.edge.tools.continuity import is_clock_set
 from slotwatch.edge.tools.unpacking import GZIP, Unpacking
 from slotwatch.errors import CaptureError
-from slotwatch.house.schema import Listen, Network
+from slotwatch.house.schema import Network
+from slotwatch.house.service import Listen
 from slotwatch.wire import ethernet, igmp
 from slotwatch.wire.batch import FLAG_TRUNCATED, NETWORK_UNKNOWN, ROW_BYTES, Batch
 from slotwatch.wire.ethernet import NO_VLAN, Counts, Dissected

@@ -1,0 +1,194 @@
+"""Writes the history from a thread of its own, so that a disk never delays the page.
+
+A disk that is full, read-only or gone is reported and tried again every RETRY_S; what waits is bounded. A file that is
+damaged is moved aside, not repaired and not deleted, and a new one is begun.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import sqlite3
+import sys
+import threading
+import traceback
+from datetime import UTC, datetime
+from pathlib import Path
+
+from slotwatch import clock
+from slotwatch.durations import MILLISECOND_NS
+from slotwatch.edge.front.history_horizon import DAY_MS, Horizon
+from slotwatch.edge.front.history_number import keep_number
+from slotwatch.edge.front.history_store import Pending, Store
+
+RETRY_S = 5.0
+FORGET_S = 3600.0
+MOST_MINUTES = 300_000
+"""Minute rows that may wait for a disk: ten hours of 512 universes, about 60 MiB."""
+MOST_OTHERS = 5_000
+MOST_BODIES = 200
+"""Reference levels, and last good levels of incidents, that may wait for a disk."""
+CONFIRM_WITHIN_S = 3.0
+
+
+class HistoryWriter:
+    """The writer of one history file. Only `_write_for_ever` runs in the thread."""
+
+    def __init__(self, path: Path, keep_days: int) -> None:
+        self.path = path
+        self.trouble = ""
+        """Why nothing can be written at present; empty: it can."""
+        self.remark = ""
+        """What went wrong once and is over."""
+        self.dropped = 0
+        """Minute rows that could not be kept."""
+        self.asked = 0
+        """Number of the newest gift."""
+        self._keep_ms = keep_days * DAY_MS
+        self._pending = Pending()
+        self._lock = threading.Condition()
+        self._stopping = False
+        self._written = 0
+        self._thread = threading.Thread(target=self._write_for_ever, name="history", daemon=True)
+        self._thread.start()
+
+    def move(self, path: Path, keep_days: int) -> None:
+        """From now on keep for so many days, in this file. What waits goes into it too."""
+        self._keep_ms = keep_days * DAY_MS
+        with self._lock:
+            self.path = path
+
+    def close(self) -> None:
+        """Write what waits, as far as the disk lets us, and end the thread."""
+        with self._lock:
+            self._stopping = True
+            self._lock.notify_all()
+        self._thread.join(timeout=3.0)
+
+    def give(self, new: Pending) -> int:
+        """Let this be written. Returns its number, by which `confirmed` waits for it."""
+        with self._lock:
+            self._pending = self._bounded(self._pending.before(new))
+            self.asked += 1
+            self._lock.notify_all()
+            return self.asked
+
+    async def keep(self, new: Pending) -> bool:
+        """Write this. True once it is safe on the disk."""
+        return await self.confirmed(self.give(new))
+
+    async def confirmed(self, number: int) -> bool:
+        """Whether what was given up to this number is on the disk. Waits for it, for at most CONFIRM_WITHIN_S."""
+        deadline_ns = clock.monotonic_ns() + int(CONFIRM_WITHIN_S * 1e9)
+        while self._written < number:
+            if self.trouble or clock.monotonic_ns() > deadline_ns:
+                return False
+            await asyncio.sleep(0.002)
+        return True
+
+    def _bounded(self, pending: Pending) -> Pending:
+        if len(pending.minutes) > MOST_MINUTES:
+            self.dropped += len(pending.minutes) - MOST_MINUTES
+            del pending.minutes[:-MOST_MINUTES]
+        for held in (pending.marks, pending.acknowledgements, pending.exceptions):
+            del held[:-MOST_OTHERS]
+        for table in (pending.incidents, pending.phases, pending.not_judged, pending.hours, pending.rig_checks):
+            while len(table) > MOST_OTHERS:
+                table.pop(next(iter(table)))  # type: ignore[call-overload]
+        for bodies in (pending.references, pending.last_good):
+            while len(bodies) > MOST_BODIES:
+                bodies.pop(next(iter(bodies)))  # type: ignore[call-overload]
+        return pending
+
+    def _write_for_ever(self) -> None:
+        store: Store | None = None
+        horizon = Horizon(None)
+        path = self.path
+        forget_ns = 0
+        more_to_forget = False
+        while True:
+            with self._lock:
+                wait_s = 0.0 if more_to_forget else FORGET_S
+                self._lock.wait_for(lambda: self._pending or self._stopping, timeout=wait_s)
+                pending, self._pending, number = self._pending, Pending(), self.asked
+                stopping = self._stopping
+                is_moved, path = path != self.path, self.path
+            try:
+                if store is not None and is_moved:
+                    store.close()
+                    store = None
+                if store is None:
+                    store = self._open()
+                    horizon = Horizon(store.clock())
+                if pending:
+                    store.write(pending)
+                    keep_number(path, pending.state.get("numbers"))
+                self._written, self.trouble = number, ""
+                wall_ms, now_ns = clock.wall_ns() // MILLISECOND_NS, clock.monotonic_ns()
+                jumped = horizon.advance(wall_ms, now_ns // MILLISECOND_NS)
+                if (jumped or now_ns >= forget_ns) and not stopping:
+                    if not more_to_forget:
+                        store.write(Pending(state={"clock": horizon.as_row()}))
+                    more_to_forget = horizon.is_believed and store.forget(wall_ms - self._keep_ms)
+                    forget_ns = 0 if more_to_forget else now_ns + int(FORGET_S * 1e9)
+            except (sqlite3.Error, OSError) as error:
+                if store is not None:
+                    with contextlib.suppress(sqlite3.Error):
+                        store.close()
+                store = None
+                self._fail(error, pending)
+                if stopping:
+                    return
+                with self._lock:
+                    self._lock.wait_for(lambda: self._stopping, timeout=RETRY_S)
+            except Exception as error:
+                # A value that no database takes: what came with it is given up, for it would fail for ever.
+                traceback.print_exc(file=sys.stderr)
+                self._written = number
+                self.remark = f"A part of the history could not be written, by an internal fault: {error!r}."
+            if stopping and store is not None:
+                store.close()
+                return
+
+    def _open(self) -> Store:
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        return Store(self.path)
+
+    def _fail(self, error: Exception, pending: Pending) -> None:
+        with self._lock:
+            self._pending = self._bounded(pending.before(self._pending))
+        if _is_damaged(error) and (aside := self._move_aside()) is not None:
+            self.remark = f"The history file was damaged; it is kept beside the new one as {aside.name}."
+            return
+        self.trouble = f"The history is not being kept: {_sentence(error)} ({self.path}). Everything else continues."
+
+    def _move_aside(self) -> Path | None:
+        stamp = datetime.fromtimestamp(clock.wall_ns() / 1e9, UTC).strftime("%Y%m%dT%H%M%SZ")
+        aside = self.path.with_name(f"{self.path.name}.damaged-{stamp}")
+        try:
+            self.path.rename(aside)
+            for tail in ("-wal", "-shm"):
+                beside = self.path.with_name(self.path.name + tail)
+                if beside.exists():
+                    beside.rename(aside.with_name(aside.name + tail))
+        except OSError:
+            return None
+        return aside
+
+
+def _is_damaged(error: Exception) -> bool:
+    """Whether the file itself is at fault, so that no later try can succeed."""
+    code = getattr(error, "sqlite_errorcode", None)
+    return code is not None and code & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+def _sentence(error: Exception) -> str:
+    code = (getattr(error, "sqlite_errorcode", None) or 0) & 0xFF
+    known = {
+        sqlite3.SQLITE_FULL: "the disk is full",
+        sqlite3.SQLITE_READONLY: "the disk or file is read-only",
+        sqlite3.SQLITE_CANTOPEN: "the file cannot be opened",
+        sqlite3.SQLITE_BUSY: "another program holds the file",
+        sqlite3.SQLITE_IOERR: "the disk gives an error",
+    }
+    return known.get(code) or (error.strerror if isinstance(error, OSError) and error.strerror else str(error))
