@@ -17,12 +17,11 @@ from slotwatch import clock
 from slotwatch.edge.judging.front_orders import FrontOrders
 from slotwatch.edge.judging.igmp_in import GroupWatch
 from slotwatch.edge.judging.lag import Lag
-from slotwatch.edge.judging.listed import ListedUniverses
 from slotwatch.edge.judging.neighbours import NeighbourWatch
 from slotwatch.edge.judging.publications import Publications
 from slotwatch.edge.judging.recorder import Captures, Recorder
 from slotwatch.edge.judging.route_reports import RouteReports
-from slotwatch.edge.judging.sync_groups import sync_groups
+from slotwatch.edge.judging.wanted_groups import WantedGroups
 from slotwatch.edge.shared import compiled
 from slotwatch.edge.shared.channel import Channel
 from slotwatch.edge.shared.memory_return import MemoryReturn
@@ -33,9 +32,7 @@ from slotwatch.edge.shared.messages.intake import (
     IntakeWoke,
     JoinsSeen,
     LinksSeen,
-    ListedGroups,
     StateWanted,
-    SyncGroups,
     ToIntake,
 )
 from slotwatch.edge.shared.messages.lifeline import FromChild, StatusText, ToChild
@@ -91,9 +88,8 @@ class JudgingProcess:
         self._ticked_ns = self._status_ns = 0
         self._open = 0
         self._lag = Lag()
-        self._sync_groups: dict[int, tuple[int, ...]] = {}
         self._memory = MemoryReturn(now_ns)
-        self._listed = ListedUniverses()
+        self._wanted = WantedGroups(observations)
         self._drops = (0, 0, 0)
         self._rows_ns = 0
         self._heard = True
@@ -290,8 +286,7 @@ class JudgingProcess:
             self._stalled(now_ns, self.ring.away_ns(), unheard=True)
             self._observations.send(StateWanted())
             self._pace.intake_woke()
-            self._sync_groups = {}
-            self._listed.sent = {}
+            self._wanted.ask_again()
 
     def _is_known(self, now_ns: int) -> bool:
         """Whether the intake that wrote the newest rows is known, and the time without one with it.
@@ -313,9 +308,7 @@ class JudgingProcess:
         self._complete(snapshot, now_ns)
         self.board.publish(snapshot)
         self._open = sum(1 for incident in snapshot.incidents if incident.closed_ns is None)
-        self._ask_for_sync_groups(snapshot)
-        if self.house.first_contact is not None and (listed := self._listed.take(snapshot.sources)):
-            self._observations.send(ListedGroups(listed))
+        self._wanted.follow(snapshot, joins_listed=self.house.first_contact is not None)
         self._publications.published(now_ns)
 
     def _complete(self, snapshot: Snapshot, now_ns: int) -> None:
@@ -343,13 +336,6 @@ class JudgingProcess:
         snapshot.counters = replace(snapshot.counters, judging_lag=self._lag.counted())
         if self._reports.rows:
             snapshot.routes = self._reports.shown(self.engine.judge.listener, self.house, now_ns)
-
-    def _ask_for_sync_groups(self, snapshot: Snapshot) -> None:
-        """Have intake join the groups of the synchronization addresses that streams name."""
-        groups = sync_groups(snapshot)
-        if groups != self._sync_groups:
-            self._sync_groups = groups
-            self._observations.send(SyncGroups(groups))
 
     @property
     def _status(self) -> str:
