@@ -12,6 +12,9 @@ from pathlib import Path
 
 import pytest
 
+from tests.compiling import compiled, copying, looking, receiving, recording
+
+__all__ = ["compiled", "copying", "looking", "receiving", "recording"]  # fixtures for all tests
 ROOT = Path(__file__).parent
 LIVE = (
     "test_app",

@@ -21,17 +21,10 @@ from slotwatch.model.model import Model
 from slotwatch.wire.decode import decode
 from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED
 from slotwatch.wire.universe import Protocol, UniverseId
-from tests.compiling import built, compiler
+from tests.compiling import compiler
 from tests.model.packets import MS, SECOND, START, Sent, artnet, batch_of, cid, e131
 from tests.model.test_model import state, traffic
 from tests.sweep import swept
-
-
-@pytest.fixture(scope="module")
-def compiled(tmp_path_factory: pytest.TempPathFactory) -> Compiled:
-    made = load(built(SOURCE, tmp_path_factory.mktemp("built")))
-    assert made is not None
-    return made
 
 
 class Both:

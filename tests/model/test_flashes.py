@@ -11,20 +11,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from slotwatch.edge.shared.compiled import SOURCE, Compiled, load
+from slotwatch.edge.shared.compiled import Compiled
 from slotwatch.model.flashes import Flashes, PairLevels
-from tests.compiling import built
 from tests.model.packets import MS, SECOND, START
 from tests.sweep import swept
 
 ROWS = 7
-
-
-@pytest.fixture(scope="module")
-def compiled(tmp_path_factory: pytest.TempPathFactory) -> Compiled:
-    made = load(built(SOURCE, tmp_path_factory.mktemp("built")))
-    assert made is not None
-    return made
 
 
 def moving(chance: np.random.Generator, frames: int, width: int) -> NDArray[np.uint8]:

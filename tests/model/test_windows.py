@@ -7,20 +7,12 @@ from collections import Counter
 import numpy as np
 import pytest
 
-from slotwatch.edge.shared.compiled import SOURCE, Compiled, load
+from slotwatch.edge.shared.compiled import Compiled
 from slotwatch.house.schema import House
 from slotwatch.model.sources import Sources
 from slotwatch.model.streams import Streams
 from slotwatch.model.universes import Universes
 from slotwatch.model.windows import BUCKET_NS, COLUMNS, METRICS, SECOND, TOTALS
-from tests.compiling import built
-
-
-@pytest.fixture(scope="module")
-def compiled(tmp_path_factory: pytest.TempPathFactory) -> Compiled:
-    made = load(built(SOURCE, tmp_path_factory.mktemp("built")))
-    assert made is not None
-    return made
 
 
 def table(compiled: Compiled | None) -> Streams:

@@ -12,22 +12,14 @@ import numpy as np
 import pytest
 from sacn.messages.data_packet import DataPacket
 
-from slotwatch.edge.shared.compiled import LOOKING, Looking, load_looking
+from slotwatch.edge.shared.compiled import Looking
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.novelty import FORGET_NS, Routine
 from slotwatch.wire.universe import Protocol
-from tests.compiling import built
 from tests.model.packets import MS, START, Sent, artnet, artnet_sync, batch_of, cid, e131, e131_discovery, e131_sync
 
 FRAME_MS = 25
 Make = Callable[[], Routine]
-
-
-@pytest.fixture(scope="module")
-def looking(tmp_path_factory: pytest.TempPathFactory) -> Looking:
-    made = load_looking(built(LOOKING, tmp_path_factory.mktemp("built")))
-    assert made is not None
-    return made
 
 
 @pytest.fixture(params=["numpy", "compiled"])

@@ -18,25 +18,17 @@ import pytest
 from slotwatch import clock
 from slotwatch.edge.intake.udp_in import ArrivalClock, DataSocket, Networks
 from slotwatch.edge.shared import compiled
-from slotwatch.edge.shared.compiled import RECEIVING, Receiving
+from slotwatch.edge.shared.compiled import Receiving
 from slotwatch.edge.shared.messages.intake import Idle, IntakeWoke
 from slotwatch.edge.shared.ring import RingWriter, create_memory
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import Route
 from slotwatch.wire.batch import COLUMNS, FLAG_TRUNCATED, NETWORK_UNKNOWN, ROW_BYTES
 from slotwatch.wire.universe import Protocol, UniverseId
-from tests.compiling import built
 from tests.edge.listening import ROWS, house_on, listening, send
 from tests.ports import free_port
 
 LOOPBACK = ipaddress.ip_address("::ffff:127.0.0.1").packed
-
-
-@pytest.fixture(scope="module")
-def receiving(tmp_path_factory: pytest.TempPathFactory) -> Receiving:
-    made = compiled.load_receiving(built(RECEIVING, tmp_path_factory.mktemp("built")))
-    assert made is not None
-    return made
 
 
 @pytest.fixture(params=["numpy", "compiled"], autouse=True)

@@ -18,13 +18,12 @@ from numpy.typing import NDArray
 from sacn.messages.data_packet import DataPacket
 
 from slotwatch.edge.judging.recorder import RECORD, Captures, RecordedPackets, Recorder, trim
-from slotwatch.edge.shared.compiled import RECORDING, load_recording
+from slotwatch.edge.shared.compiled import Recording
 from slotwatch.house.schema import House, Network
 from slotwatch.house.service import RecorderTerms as Settings
 from slotwatch.wire import batch
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.universe import Protocol
-from tests.compiling import built
 from tests.patience import until
 
 SECOND_NS = 1_000_000_000
@@ -340,11 +339,9 @@ def test_a_piece_that_does_not_fit_at_the_end_pushes_out_what_it_covers(tmp_path
             assert len(whole) > 300 or number < 1000
 
 
-def test_the_compiled_recorder_keeps_the_same_as_numpy(tmp_path: Path) -> None:
+def test_the_compiled_recorder_keeps_the_same_as_numpy(tmp_path: Path, recording: Recording) -> None:
     """Random addresses of both kinds, networks and lengths, over and over the ring of records."""
-    compiled = load_recording(built(RECORDING, tmp_path))
-    assert compiled is not None
-    recorders = [Recorder(house(tmp_path)), Recorder(house(tmp_path), compiled)]
+    recorders = [Recorder(house(tmp_path)), Recorder(house(tmp_path), recording)]
     chance = np.random.default_rng(8)
     most, sent = recorders[0].most_records, 0
     while sent < 2 * most + 500:
