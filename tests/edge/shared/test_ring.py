@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from slotwatch.edge.shared import memory, ring
-from slotwatch.edge.shared.compiled import COPYING, Copying, load_copying
+from slotwatch.edge.shared.compiled import Copying
 from slotwatch.edge.shared.ring import (
     GUARD_ROWS,
     KEPT_ROWS,
@@ -22,7 +22,6 @@ from slotwatch.edge.shared.ring import (
 )
 from slotwatch.edge.shared.ring_reader import Place, RingReader, owned
 from slotwatch.wire.batch import COLUMNS, ROW_BYTES, Batch, empty
-from tests.compiling import built
 
 ROWS = 2 * GUARD_ROWS
 
@@ -31,13 +30,6 @@ class Read(Protocol):
     """Makes a reader of one of both kinds."""
 
     def __call__(self, ring: Ring, tail: int, place: Place | None = None) -> RingReader: ...
-
-
-@pytest.fixture(scope="module")
-def copying(tmp_path_factory: pytest.TempPathFactory) -> Copying:
-    made = load_copying(built(COPYING, tmp_path_factory.mktemp("built")))
-    assert made is not None
-    return made
 
 
 @pytest.fixture(params=["numpy", "compiled"])
@@ -263,7 +255,10 @@ def test_a_rewind_while_a_reader_copies_spoils_the_copy(fd: int, read: Read) -> 
 
 
 def test_a_reader_that_reports_loses_nothing_beside_a_writer_that_rewinds(fd: int, read: Read) -> None:
-    """Two processes; the writer waits only for room, and rewinds whenever it finds all rows taken."""
+    """Two processes; the writer waits for room, every 1,000 rows for all to be taken, and rewinds where they are.
+
+    Between those moments it is chance whether all are taken: on two idle processors the reader never caught up.
+    """
     count = 60_000
     ring_ = Ring(fd, ROWS, reports=True)
     reader = read(ring_, 0)
@@ -274,7 +269,7 @@ def test_a_reader_that_reports_loses_nothing_beside_a_writer_that_rewinds(fd: in
             writer = RingWriter(fd, ROWS)
             head = 0
             while head < count:
-                if head - writer.ring.taken_word[0] > ROWS - 2 * GUARD_ROWS + 200:
+                if head - writer.ring.taken_word[0] > (200 if head % 1000 else 0):
                     os.sched_yield()
                     continue
                 before = writer.ring.origin
@@ -283,7 +278,7 @@ def test_a_reader_that_reports_loses_nothing_beside_a_writer_that_rewinds(fd: in
                 put(writer, head, 20)
                 head += 20
         finally:
-            os._exit(0 if rewound > 10 else 1)
+            os._exit(0 if rewound >= count // 1000 - 1 else 1)
     given = 0
     while given < count:
         while (batch := reader.take(ring_.head)) is not None:
