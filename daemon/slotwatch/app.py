@@ -53,7 +53,7 @@ class App:
         self._house = self._commons.house
         self._cid = bridge_cid(house_file).hex
         self._run = f"{os.getpid()}-{monotonic_ns()}"
-        """Tells this run of the program from others, for the history."""
+        """Distinguishes this run of the program from others, for the history."""
         self._select = selectors.DefaultSelector()
         self._children: dict[str, Child] = {}
         self._retired: list[Child] = []
@@ -249,7 +249,7 @@ class App:
             self._change.refuse(child.last_lines)
 
     def _reload(self, number: int | None) -> None:
-        """Have the house file read again. number: of the order that wants an answer."""
+        """Read the house file again. number: that of the order, which gets the answer."""
         if number is not None:
             self._change.ask(number)
         if self._ready:

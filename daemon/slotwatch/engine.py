@@ -59,8 +59,8 @@ class Engine:
         compiled: CompiledPass | None = None,
         looking: CompiledLook | None = None,
     ) -> None:
-        """compiled: takes packets that only go on, where it is there; without it numpy does, with the same result.
-        looking: the same for `brings_change`."""
+        """compiled: takes routine packets; None: numpy does, with the same result. looking: the same for
+        `brings_change`."""
         self.house = house
         self.started_ns = now_ns
         self.now_ns = now_ns
@@ -159,11 +159,11 @@ class Engine:
 
     @property
     def calm_rest_ns(self) -> int:
-        """How long the next tick may wait after the last while packets come that nobody looked at."""
+        """How long the next tick may wait after the last while packets come that were not looked at."""
         return waits_ns(CALM_NS, self.model.soonest_loss_ns(), self._ticked_ns)
 
     def take_house(self, house: House, now_ns: int) -> None:
-        """Go on under another house file: what is known of streams and incidents is kept."""
+        """Continue under another house file: what is known of streams and incidents is kept."""
         self.house = house
         self.model.take_house(house)
         self.judge.take_house(house, now_ns)

@@ -1,4 +1,4 @@
-"""The bridge declares itself: its own streams are no strangers on the universes that its routes feed."""
+"""The bridge declares itself, so that its own streams are declared on the universes that its routes feed."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ OWN_NAME = "slotwatch bridge"
 def declare_own(house: House, cid: bytes) -> House:
     """Add the bridge as a source, and the universes that its routes feed where the file names none.
 
-    A universe that is only fed by a route is not expected by itself: while its input is silent, so is it. Art-Net
-    names no sender, so there the bridge is no declared source: its address may be another program's as well.
+    A universe that only a route feeds is not expected: it is silent while the route's input is silent. Art-Net names no
+    sender, so there the bridge is not declared: another program may have the same address.
     """
     fed = {route.target: route for route in house.routes if route.target}
     if not fed:

@@ -148,7 +148,7 @@ class Input:
         return min(source.last_ns for source in self.sources.values()) + self.loss_timeout_ns
 
     def highest_but(self, key: bytes) -> bytes | None:
-        """Highest level of each slot over all sources but one; None if there is no other."""
+        """Highest level of each slot over all sources but one; None if there are no others."""
         others = [source.levels for source in self.sources.values() if source.key != key and source.has_levels]
         if not others:
             return None

@@ -46,7 +46,7 @@ class Addressing:
     absolute_from: UniverseId | None = None
 
     def universe(self, text: str) -> UniverseId:
-        """A universe cell. WrongUniverse if it cannot be known which universe is meant."""
+        """A universe cell. WrongUniverse if the universe cannot be determined."""
         if text in self.table:
             return self.table[text]
         found = _WHOLE.fullmatch(text)
@@ -97,7 +97,7 @@ class Addressing:
 def cut_zeros(addresses: list[str]) -> set[int]:
     """Indices of cells such as `1.1` in a column that else writes `1.001`: a spreadsheet cut zeros off.
 
-    1.1 may then have been 1.100, so nobody can know what it means.
+    1.1 may then have been 1.100, so its meaning is not certain.
     """
     pairs = [(i, found) for i, text in enumerate(addresses) if (found := _PAIR.fullmatch(text)) and found[3] in ".,"]
     if not any(len(found[4]) == 3 and found[4][0] == "0" for _, found in pairs):

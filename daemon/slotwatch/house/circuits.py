@@ -34,7 +34,7 @@ class Circuits:
 
 
 def read_circuits(file: str, data: bytes, own_columns: tuple[tuple[str, str], ...] = ()) -> Circuits:
-    """Read a CSV circuit list. HouseFileError if it is no table; single rows' faults are in `problems`."""
+    """Read a CSV circuit list. HouseFileError if it is not a table; faults of single rows are in `problems`."""
     sheet = read_sheet(file, data, COLUMNS, own_columns)
     read = Circuits(problems=list(sheet.problems), notes=[f"{file}: {sheet.readings}"])
     seen: dict[str, int] = {}

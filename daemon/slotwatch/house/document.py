@@ -17,7 +17,7 @@ from slotwatch.house.values import Converter
 MAX_TOML_BYTES = 4 << 20
 """A house of 4,096 universes, each with all of its keys, has under 1 MiB."""
 MOST_PROBLEMS = 1000
-"""A file with more of them is no house file that somebody mistyped: reading ends there."""
+"""A file with more of them is not a mistyped house file: reading ends there."""
 MOST_DOTS = 8
 """Parts of the deepest key are three."""
 MOST_DIGITS = 64
@@ -166,7 +166,7 @@ def unknown(name: str, known: list[str], what: str, section: Section | None = No
 
 
 def open_document(file: str, data: bytes) -> Document:
-    """Parse a TOML file. HouseFileError with one line if it is no TOML at all."""
+    """Parse a TOML file. HouseFileError with one line if it is not TOML."""
     text = decode_text(file, data, MAX_TOML_BYTES)
     if not text.strip():
         raise _refused(file, None, "it is empty; at least [house] and [listen] are wanted")

@@ -1,4 +1,4 @@
-"""The house of somebody who has declared nothing yet: what `serve --interface` watches."""
+"""A house in which nothing is declared yet: what `serve --interface` watches."""
 
 from __future__ import annotations
 

@@ -158,7 +158,7 @@ def _in_universe(numbers: list[str]) -> bool:
 
 
 def _reference_fault(root: Element) -> str:
-    """Geometries that refer to themselves, or to so many others that they grow without end."""
+    """Geometries that refer to themselves, or to so many others that the list would grow without end."""
     collect = root.find(".//Geometries")
     if collect is None:
         return ""

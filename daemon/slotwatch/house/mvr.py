@@ -148,7 +148,7 @@ def _name(reading: _Reading, fixture: Any) -> str:
 
 
 def _mode(reading: _Reading, fixture: Any) -> tuple[str, Mode | None]:
-    """The profile's name in this house, and its mode; None where nobody declares it."""
+    """The profile's name in this house, and its mode; None where the house does not declare it."""
     spec, mode_name = fixture.gdtf_spec or "", fixture.gdtf_mode or ""
     name = one_line(f"{spec.removesuffix('.gdtf')} {mode_name}")
     declared = reading.own.find(name)

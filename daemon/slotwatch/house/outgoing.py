@@ -16,7 +16,7 @@ class NoticeTerms:
     after_s: float = 0.0
     """How long an incident must have lasted."""
     repeat_min: float = 0.0
-    """Minutes after which an open incident that nobody acknowledged is sent again; 0: never."""
+    """Minutes after which an open incident is sent again unless it is acknowledged; 0: never."""
     resolved: bool = True
     """Whether the end is sent too."""
 

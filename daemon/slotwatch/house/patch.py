@@ -65,7 +65,7 @@ def read_patch(
     profiles: list[Profile],
     own_columns: tuple[tuple[str, str], ...] = (),
 ) -> Patch:
-    """Read a CSV patch. HouseFileError if it is no table; what is wrong with single rows is in `problems`.
+    """Read a CSV patch. HouseFileError if it is not a table; faults of single rows are in `problems`.
 
     A profile that is not declared is kept with the row's footprint (or one slot): the patch check names it.
     """

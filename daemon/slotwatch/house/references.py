@@ -14,7 +14,7 @@ from slotwatch.wire.universe import Protocol, UniverseId
 
 @dataclass(slots=True)
 class Built:
-    """Tables with the values made from them, so that a fault found later still has its line."""
+    """Tables with the values made from them, so that a fault that is found later still names its line."""
 
     rows: list[tuple[Entry, Any]] = field(default_factory=list)
     entries: list[Entry] = field(default_factory=list)

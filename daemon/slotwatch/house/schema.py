@@ -320,7 +320,7 @@ class House:
     first_contact: FirstContact | None = None
     """Set where `serve` runs without a house file."""
     notes: tuple[str, ...] = field(default=())
-    """What the loader wants a person to know and is no fault: columns it read, overlays past their end."""
+    """What the loader reports that is not a fault: columns it read, overlays past their end."""
 
     @property
     def notice_receivers(self) -> tuple[Notify | Webhook, ...]:

@@ -1,7 +1,7 @@
 """A table from paperwork: finds its delimiter, its header row and its columns, whatever they are called.
 
 Tolerant about form (order, case, extra columns, blank and comment rows, quoted cells, line ends), and it says
-how each column was read. What the cells mean is the business of who reads them.
+how each column was read. The caller decides what the cells mean.
 """
 
 from __future__ import annotations
@@ -67,7 +67,7 @@ def read_sheet(
 ) -> TableSheet:
     """Read a CSV file (UTF-8; comma, semicolon or tab). `own` are the house's names: (our column, its header).
 
-    HouseFileError with one line if it is no such table.
+    HouseFileError with one line if it is not such a table.
     """
     text = decode_text(file, data, MAX_SHEET_BYTES)
     if not text.strip():

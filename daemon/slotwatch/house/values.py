@@ -35,7 +35,7 @@ class Converter:
         return _CONVERTERS[key.kind](self, key, value)
 
     def universe(self, text: Any) -> Located:
-        """A universe and the network that is named with it. ValueError if the text is no universe."""
+        """A universe and the network that is named with it. ValueError if the text is not a universe."""
         if not isinstance(text, str):
             raise ValueError('write a universe in quotes, such as "e131/1" or "artnet/0"')
         if text.startswith("line/"):

@@ -1,4 +1,4 @@
-"""Who else can say where on the way something was lost: other listeners and switches. Part of the declared house."""
+"""Other listeners and switches, which show where on its way something was lost. Part of the declared house."""
 
 from __future__ import annotations
 

@@ -15,7 +15,7 @@ HEARD_LATELY_NS = 12 * NANOSECONDS
 
 
 def bring_up_to_date(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Verdict:
-    """Give a verdict as it reads now. The cause stays; what still works and who is back changes."""
+    """Give a verdict as it reads now. The cause stays; what still works and which sources are back may change."""
     sentence, evidence = verdict.sentence, verdict.evidence
     is_visited = any(case.is_visited for case in group.members.values())
     if not is_visited and _has_gone_silent(ctx, verdict):
@@ -60,8 +60,8 @@ def _has_gone_silent(ctx: RuleContext, verdict: Verdict) -> bool:
 def _is_heard(ctx: RuleContext, source: int) -> bool:
     row, mine = ctx.sources[source], ctx.streams_from(source)
     if ctx.listener.is_blind(row.network, ctx.now_ns) or ctx.live[mine].any():
-        return True  # of a network that this listener cannot hear nobody knows
-    # Where its data ended, only what came after that shows that it goes on.
+        return True  # what happens on a network that this listener cannot hear is not known
+    # Where its data ended, only later packets show that it still sends.
     ended_ns = int(ctx.streams.last_arrival_ns[mine].max()) if len(mine) else 0
     return row.last_seen_ns > ended_ns + NANOSECONDS and ctx.at_ns - row.last_seen_ns < HEARD_LATELY_NS
 

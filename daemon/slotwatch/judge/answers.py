@@ -58,7 +58,7 @@ class Answers:
         """Take note of passes that were left out because they would have changed nothing. Times ascend."""
         self._ticks_ns += ticks_ns
         for condition in self._conditions:
-            # What it keeps of a look has to be kept before the model goes on.
+            # What it remembers of each look must be taken before the model changes.
             if condition.binding.remembers:
                 condition.catch_up(ctx, self._ticks_ns)
 

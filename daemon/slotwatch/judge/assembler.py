@@ -23,7 +23,7 @@ REFRESH_NS = NANOSECONDS // 2
 CROWD = 200
 """With more cases than this incidents are put together at most twice a second: a flood may not cost the pass."""
 THRONG = 2000
-"""With so many, and for as many more each time, half a second later: 4,034 cases cost 35 ms to put together."""
+"""For each this many cases, assembly runs half a second later: 4,034 cases cost 35 ms."""
 
 
 class Assembler:
@@ -39,7 +39,7 @@ class Assembler:
         self._due_ns = 0
         self._assembled_ns = 0
         self._left: object = None
-        """What the last assembly left behind; None if nobody asked."""
+        """What the last assembly left behind; None if it was not asked for."""
         self._same_of: int | None = None
         """Facts of an assembly that left everything as the one before: another one would as well."""
         self._same_until_ns = 0
@@ -111,7 +111,7 @@ class Assembler:
         for cluster in self.clusters:
             number = self._book.number_of((cluster.rule.name, cluster.group))
             for case in cluster.cases:
-                # What speaks for itself is no part of the incident that once accounted for it, which may have closed.
+                # A case with its own incident is not part of the one that explained it before, which may have closed.
                 case.reported_in, case.explained_by, case.stays_explained = number, None, False
             for case in cluster.explained:
                 case.explained_by = number

@@ -1,4 +1,4 @@
-"""Why it dropped: the cause of a group of losses, from what stopped together and what goes on.
+"""Why it dropped: the cause of a group of losses, from what stopped together and what continues.
 
 Every verdict prints its evidence, the second-best cause, what still works and what to look at next. It is
 worked out again while evidence comes in (slower timeouts, discovery lists, neighbours that stop answering).
@@ -133,7 +133,7 @@ def _never_heard(ctx: RuleContext, group: LossGroup) -> Verdict:
 
 
 def _earlier(ctx: RuleContext, finding: Finding) -> Incident | None:
-    """The loss of before a restart that an absence of a source goes on with."""
+    """The loss from before a restart that an absence of a source continues."""
     pairs = ((row, name) for row in finding.universes for name in finding.source_names)
     return next((one for row, name in pairs if (one := ctx.earlier_loss(row, name)) is not None), None)
 
@@ -315,7 +315,7 @@ def _part_of_source(scene: Scene) -> Verdict:
 
 
 def _say_shared_groups(scene: Scene, partial: list[int], verdict: Verdict) -> None:
-    """Say so where groups of several sources that run stopped at once: that is no output of one of them."""
+    """Say so where groups of several running sources stopped at once: an output of one of them cannot be the cause."""
     ctx = scene.ctx
     running = [source for source in partial if len(scene.alive_of(source))]
     stopped = np.flatnonzero(scene.stopped & np.isin(ctx.streams.source, running))
@@ -334,7 +334,7 @@ def _say_shared_groups(scene: Scene, partial: list[int], verdict: Verdict) -> No
 
 
 def _outlived(scene: Scene, source: int) -> Verdict:
-    """Part of a source stopped, and the rest went on for a while: this stop was not the source's own."""
+    """Part of a source stopped, and the rest continued for a while: the source itself did not stop then."""
     ctx = scene.ctx
     rows = np.flatnonzero(scene.outlived & (ctx.streams.source == source))
     went_on_ns = int(scene.stops.last_ns[rows].max()) - scene.group.from_ns

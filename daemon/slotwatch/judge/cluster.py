@@ -13,7 +13,7 @@ from slotwatch.judge.rule import Rule
 from slotwatch.judge.scene import Verdict
 
 AT_REST_NS = 250_000_000
-"""Last frames of what stops in one moment lie further apart only at rest: slower streams are no moving ones."""
+"""Last frames of streams that stop in one moment are further apart only at rest: moving streams are faster."""
 
 
 @dataclass(slots=True)

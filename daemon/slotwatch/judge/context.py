@@ -86,7 +86,8 @@ class RuleContext(PassNames):
 
     @cached_property
     def heard_before_ns(self) -> Integers:
-        """(U,) when a universe was last heard before a restart, to a minute; NOT_HEARD_NS: nobody knows of it."""
+        """(U,) when a universe was last heard before a restart, to a minute; NOT_HEARD_NS: never, as far as is
+        known."""
         found = np.full(self.universes.count, NOT_HEARD_NS, np.int64)
         for row in self.universes.used.nonzero()[0].tolist() if self.before.heard_ns else ():
             found[row] = self.before.heard_ns.get(self.universe_name(row), NOT_HEARD_NS)

@@ -1,8 +1,8 @@
-"""A crowd: so many new, undeclared sources at once that somebody invents them.
+"""A crowd: so many new, undeclared sources at once that their names must be invented.
 
 A show brings its sources one by one, and its file declares those that matter. While a crowd lasts, and for a while
-after, what its members do is one case (`too-many-sources`) and not hundreds: they are not judged one by one.
-Declared sources and universes are judged as ever.
+after, all that its members do is one case (`too-many-sources`): they are not judged separately. Declared sources and
+universes are judged as ever.
 """
 
 from __future__ import annotations
@@ -22,16 +22,16 @@ START_NS = 5_000_000_000
 PUSHED_OUT_NS = 1_000_000_000
 """So much of its beginning may be forgotten by the time it is seen, when judging comes late."""
 FEW = 32
-"""So many newcomers in a row, as dense as a crowd, begin one."""
+"""This many newcomers in a row, as close together as in a crowd, begin one."""
 
 
 class Crowd:
-    """Whether there is one, and since when who comes is of it."""
+    """Whether there is one, and since when new sources are counted as its members."""
 
     def __init__(self, most_new: int, within_s: float, over_s: float, forgotten_s: float) -> None:
-        """most_new: new sources within `within_s` that make a crowd; where a bound is passed, as many as one universe
-        holds. over_s: time without so many that ends it. forgotten_s: so long after its end a silent member is no
-        open question.
+        """most_new: new sources within `within_s` that make a crowd; where a table is full, as many as one universe
+        holds. over_s: time without so many that ends it. forgotten_s: time after its end until its silent members are
+        forgotten.
         """
         self._most_new = most_new
         self._within_ns = ns_from_s(within_s)
@@ -41,11 +41,12 @@ class Crowd:
         self.since_ns = 0
         """Undeclared sources first heard since then are of the crowd; 0: there is none."""
         self.until_ns = 0
-        """When it was over; 0: it is not. Who is heard after that is judged as ever, who is not stays of it."""
+        """When it was over; 0: it is not. Members that send after that are judged as ever; the silent ones stay
+        members."""
         self.last_ns = 0
-        """When so many had last come."""
+        """When there were enough newcomers last."""
         self.newcomers = 0
-        """How many came lately."""
+        """New sources within the window."""
 
     @property
     def is_on(self) -> bool:
@@ -58,7 +59,7 @@ class Crowd:
         return bool(self.newcomers or self.since_ns)
 
     def look(self, ctx: PassTables) -> None:
-        """Look once more who came."""
+        """Count the new sources again."""
         if ctx.now_ns < self._due_ns:
             return
         self._due_ns = ctx.now_ns + EVERY_NS
@@ -80,7 +81,7 @@ class Crowd:
             self.since_ns = self.until_ns = 0
 
     def _begins_ns(self, came_ns: NDArray[np.int64], from_ns: int) -> int:
-        """When so many began to come, of the moments at which newcomers came: who came before is none of them."""
+        """When the crowd began, from the moments at which newcomers came: earlier ones are not members."""
         if len(came_ns) <= FEW:
             return from_ns
         in_a_row_ns = came_ns[FEW:] - came_ns[:-FEW]
@@ -94,7 +95,7 @@ class Crowd:
         return strange & ~(spares_declared & (ctx.stream_declared[rows] >= 0))
 
     def has_universes(self, ctx: PassTables, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
-        """Which of these universes nobody declared, and only came with the crowd."""
+        """Which of these universes are undeclared and came only with the crowd."""
         universes = ctx.universes
         came: NDArray[np.bool_] = (universes.declared[rows] < 0) & (universes.first_frame_ns[rows] >= self.since_ns)
         return came & self._is_within(universes.last_arrival_ns[rows])

@@ -28,7 +28,7 @@ _DOUBTED = frozenset(
 
 
 def weigh_damage(scene: Scene, verdict: Verdict) -> Verdict:
-    """Doubt a verdict while so many damaged packets come as the lost streams would send."""
+    """Doubt a verdict while about as many damaged packets arrive as the lost streams would send."""
     ctx, damage = scene.ctx, scene.ctx.listener.damage
     lasted_ns = ctx.now_ns - scene.group.from_ns
     if verdict.cause not in _DOUBTED or not damage.last_ns or ctx.now_ns - damage.last_ns > FRESH_NS:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from slotwatch.judge.context import RuleContext
 
 UNCERTAIN_NS = 3 * NANOSECONDS
-"""A stream heard so soon after the start may have come back while nobody listened (keep-alive of Art-Net: 4 s)."""
+"""A stream heard this soon after the start may have come back before it (keep-alive of Art-Net: 4 s)."""
 _WORKS = " Still working: "
 _DESCRIBED = ("opened", "revised", "widened", "returned")
 
@@ -97,7 +97,7 @@ def _awaited_sources(ctx: RuleContext, incident: Incident) -> set[str]:
 
 
 def summary_of_return(ctx: RuleContext, incident: Incident) -> str:
-    """Say that it is back and watched. What was heard at the start may have come back while nobody listened."""
+    """Say that it is back and watched. What was heard at the start may have come back earlier."""
     returned_ns = incident.returned_ns or ctx.now_ns
     is_bound = 0 <= returned_ns - ctx.started_ns < UNCERTAIN_NS
     sources = [f'"{name}"' for name in sorted(_awaited_sources(ctx, incident))]

@@ -21,7 +21,7 @@ from slotwatch.wire.observation import ListenerSeen, StreamElsewhere
 from slotwatch.wire.universe import Protocol
 
 STALE_NS = 3 * NANOSECONDS
-"""An answer older than this is no evidence: three requests have failed, or judging there has stopped."""
+"""An answer older than this is not evidence: three requests have failed, or judging there has stopped."""
 INTERVALS_AGE_NS = 4 * NANOSECONDS
 """How old the intervals in an answer may be: they are worked out every 2 s, and an answer is as old as a second."""
 MOST_OTHERS = 64
@@ -172,7 +172,7 @@ def _laid(ctx: PassNames, other: OtherListener) -> Positions:
 
 
 def goes_on_there(ctx: PassNames, other: OtherListener) -> NDArray[np.bool_]:
-    """(U,) universes that went on there for over half their loss timeout after the last frame here, and still do."""
+    """(U,) universes that continued there for over half their loss timeout after the last frame here, and still do."""
     universes, there = ctx.universes, other.positions(ctx)
     timeout_ns = universes.loss_timeout_ns
     found: NDArray[np.bool_] = there.last_ns - universes.last_arrival_ns > timeout_ns // 2

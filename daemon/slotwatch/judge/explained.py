@@ -200,13 +200,14 @@ def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Itera
             if _is_true_by_itself(wide, case):
                 extent = lasting
                 apt &= over.isdisjoint(case.finding.universes)
-            # What began with its end or after it, and is no trace in a window, is a fault of its own.
+            # A case that began with its end or after it is a separate fault, unless only a window still counts it.
             if ended_ns and not case.leaves_traces and not wide.rule.explains.by_its_end:
                 apt &= case.finding.since_ns < ended_ns - LET_GO_NS
             # An exception of some universes says nothing of the source's others.
             if wide.accepted and every.universes:
                 apt &= set(case.finding.universes) <= every.universes
-            # What had gone for a whole loss timeout before this listener was at fault is no part of that.
+            # A stream that was silent for a whole loss timeout before this listener was at fault is not explained by
+            # it.
             if wide.rule.rule_class is RuleClass.SELF and earliest_ns is not None and not case.leaves_traces:
                 apt &= case.raised_ns >= earliest_ns
             if apt and _is_near(among, case, reach.nearness, extent) and _in_time(case, earliest_ns):

@@ -109,7 +109,7 @@ class IncidentTable:
     # --- changing -------------------------------------------------------------------------------------
 
     def _close(self, entry: IncidentRecord, now_ns: int, text: str = "", part_of: int = 0) -> None:
-        """part_of: number of the wider incident that it goes on in."""
+        """part_of: number of the wider incident that it became part of."""
         incident = entry.incident
         if incident.id in self._resumed:
             return
@@ -133,7 +133,7 @@ class IncidentTable:
     # --- people ---------------------------------------------------------------------------------------
 
     def acknowledge(self, number: int, by: str, note: str, now_ns: int) -> Incident:
-        """Note who has taken an incident on. ValueError if there is no such incident."""
+        """Note who acknowledged an incident. ValueError if it does not exist."""
         entry = self._entry(number)
         entry.incident.acknowledged = Acknowledgement(by, now_ns, note)
         self._say(entry, now_ns, "acknowledged", f"Acknowledged by {by}{': ' + note if note else ''}.")

@@ -1,8 +1,7 @@
 """The judge: runs every rule over the model, and keeps the incidents that come of it.
 
-Time is an argument everywhere. `tick` is wanted every 50 ms, less often while `is_settled`; a pass over a healthy
-house is array work alone.
-A rule is plugged in as `judge.binding` says.
+Time is an argument everywhere. Call `tick` every 50 ms, less often while `is_settled`; a pass over a healthy house is
+array work alone. A rule is plugged in as `judge.binding` says.
 """
 
 from __future__ import annotations
@@ -242,7 +241,7 @@ class Judge:
         self.shown.take_house()
         conditions = all_states(house, self.rules)
         for condition in conditions:
-            # Of one rule's several bindings the same one goes on, however many a house makes.
+            # Each of a rule's bindings takes over what its predecessor had raised.
             peers = [one for one in conditions if one.rule.name == condition.rule.name]
             known = [one for one in self._conditions if one.rule.name == condition.rule.name]
             if len(peers) == len(known):
@@ -357,7 +356,7 @@ class Judge:
         return orders.PhaseSet(self._keeper.phase)
 
     def _resume(self, order: orders.Resume) -> orders.Resumed:
-        """Go on with what an earlier judgement knew."""
+        """Continue with what an earlier judgement knew."""
         self._book.resume(order.next_id, order.incidents, self._now_ns)
         self._resumed_ns = self._now_ns
         self._before = Before.of(self._book.open_incidents(), order.heard, self.wall_offset_ns)

@@ -29,7 +29,7 @@ class LastShow:
         self.since_wall_ns = 0
         """When it began; 0: none is known."""
         self._leads: dict[str, dict[PortId, str]] = {}
-        """Of a network: who announced itself, and its port in words."""
+        """Of a network: the ports that announced themselves, each in words."""
         self._speeds: dict[tuple[str, str], int] = {}
         self._since_ns: int | None = None
         self._followed_ns = -1
@@ -37,7 +37,7 @@ class LastShow:
     # --- what is asked --------------------------------------------------------------------------------
 
     def leads(self, network: str) -> dict[PortId, str]:
-        """Give who announced itself at a network's lead, each with its port in words."""
+        """Give the ports that announced themselves at a network's lead, each in words."""
         return self._leads.get(network, {})
 
     def speed_mbps(self, switch: str, port: str) -> int | None:
@@ -87,7 +87,7 @@ class LastShow:
         for network in range(min(MOST_NETWORKS, max(1, len(names.house.networks)))):
             now = {id_of(one): say_port_of(one) for one in ports.now(network, names.now_ns)}
             known = self._leads.get(name := names.network_name(network), {})
-            # A network where nobody announces itself yet keeps what it had: LLDP comes every 30 s.
+            # A network on which no device announced itself yet keeps what it had: LLDP comes every 30 s.
             if now and (is_new or not known):
                 self._leads[name] = now
 

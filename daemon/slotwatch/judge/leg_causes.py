@@ -1,7 +1,5 @@
-"""Causes that only a second network can tell: a source that one network lost and another one still hears.
-
-What goes on elsewhere proves that the machine runs; what is silent here is then its lead to this network, what
-several such leads share, or the whole network.
+"""Causes that only a second network shows: one network lost a source and another still hears it. Frames there prove
+that the machine runs. The fault is then its lead to this network, what several such leads share, or the whole network.
 """
 
 from __future__ import annotations
@@ -21,10 +19,10 @@ from slotwatch.wire.universe import Protocol
 
 
 def find_leg_cause(scene: Scene) -> Verdict | None:
-    """Give the cause where at least one of the lost sources goes on on another network; None where none does."""
+    """Give the cause if another network still hears at least one of the lost sources, else None."""
     legs = _Legs.of(scene)
     if not legs.alive.keys() & scene.lost_sources:
-        # What only stopped beside it, and may go on elsewhere, says nothing of it.
+        # What only stopped beside it, and may continue elsewhere, is not evidence of its cause.
         scene.leave_out([row for row in scene.sources if row not in scene.lost_sources and _may_go_on(scene, row)])
         return None
     if not legs.gone and all(_has_moved(scene, row) for row in legs.alive):
@@ -134,7 +132,7 @@ def heard_on(scene: Scene, source: int) -> list[int]:
         {
             ctx.sources[leg].network
             for leg in ctx.other_legs(source)
-            # A leg that ended with it is no lead that goes on, whatever else of it is heard.
+            # A leg that ended with it counts as lost, whatever else of it is heard.
             if leg not in scene.whole and ctx.sources[leg].last_seen_ns > after_ns
         }
     )
@@ -163,7 +161,7 @@ class _Legs:
         )
 
     def by_networks(self, ctx: RuleContext) -> dict[tuple[tuple[int, ...], tuple[int, ...]], list[int]]:
-        """Rows of those that go on, by the networks that lost them and those that hear them."""
+        """Rows of those that continue, by the networks that lost them and those that hear them."""
         lost: dict[int, set[int]] = {}
         for row in self.alive:
             lost.setdefault(ctx.first_leg(row), set()).add(ctx.sources[row].network)
@@ -270,9 +268,8 @@ def _leg_lost(scene: Scene, legs: _Legs) -> Verdict:
 
 
 def _say_legs(scene: Scene, legs: _Legs, *, are_silent: bool = False) -> str:
-    """Say whose leads are down, and what goes on: `"Desk A": lead on network A down, network B goes on.`
-
-    are_silent: as it reads once nothing of these sources is heard any more.
+    """Name the leads that are down, and what continues: `"Desk A": lead on network A down, network B goes on.`
+    are_silent: as it reads once these sources are no longer heard at all.
     """
     ctx = scene.ctx
     parts = []

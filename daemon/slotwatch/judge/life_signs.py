@@ -20,7 +20,7 @@ ALIVE_NS = 3 * NANOSECONDS
 MISSING = 2
 """Of the last 10 packets: more than chance takes of a sound way (our choice)."""
 SURE_NS = 10 * NANOSECONDS
-"""So many levels are not lost in a row between others (our choice)."""
+"""This many frames of levels in a row are not lost by chance between others that arrive (our choice)."""
 FRAME_NS = 40_000_000
 """One frame at 25 Hz, the slowest pace of moving levels that is common; common practice, no source."""
 
@@ -44,7 +44,7 @@ def sends_no_levels(scene: Scene) -> Verdict | None:
     stopped_ns = scene.stops.last_ns[rows]
     if not len(rows) or not (streams.last_packet_ns[rows] > stopped_ns + NANOSECONDS).all():
         return None
-    # Who has just come back sends other packets before its first levels, which come once a second at rest.
+    # A source that has just come back sends other packets before its first levels, which come once a second at rest.
     back_ns = streams.return_ns[rows]
     if ((back_ns > stopped_ns) & (streams.last_packet_ns[rows] - back_ns < ALIVE_NS)).any():
         return None

@@ -21,7 +21,7 @@ from slotwatch.model.stage import Stage
 NOT_SEEN = "Commanded, not seen lit."
 FULL = 255
 MOST_CASES = 500
-"""More cases of one rule than this tell nobody more."""
+"""Cases of one rule beyond this add nothing for the reader."""
 
 
 def level_of(percent: float) -> int:

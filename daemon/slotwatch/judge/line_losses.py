@@ -10,7 +10,8 @@ from slotwatch.snapshot import Confidence
 
 
 def line_lost(ctx: RuleContext, group: LossGroup) -> Verdict:
-    """Give the verdict. The line itself shows no more than that its levels ended; what should be on it may go on."""
+    """Give the verdict. The line itself shows no more than that its levels ended; what should be on it may still be
+    sent."""
     universes = {int(ctx.streams.universe[row]) for row in group.streams}
     numbers = {int(ctx.universes.number[row]) for row in universes}
     lines = [line for line in ctx.house.lines if line.number in numbers]

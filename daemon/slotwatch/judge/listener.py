@@ -94,7 +94,7 @@ class Listener:
         self.damage = DamagedPackets()
         self.stalled_last_ns = self.stalled_for_ns = 0
         self.stalled_unheard = False
-        """Whether nobody listened in it, so that packets are gone."""
+        """Whether the sockets were closed meanwhile, so that packets are gone."""
         self.marked_until_ns = 0
         """Until when what was missed in the last stall may have come to be counted; 0: there was none."""
         self.clock_steps: deque[ClockStepSeen] = deque(maxlen=64)
@@ -170,12 +170,12 @@ class Listener:
         return link is not None and not link.up
 
     def is_blind(self, network: int, now_ns: int) -> bool:
-        """Whether a silence on a network says nothing at present: its link is down, or packets cannot be read."""
+        """Whether this listener cannot hear a network at present: its link is down, or packets cannot be read."""
         unread_ns = self.unread_ns.get(network)
         return self.is_down(network) or (unread_ns is not None and now_ns - unread_ns <= UNREAD_NS)
 
     def cannot_tell(self, network: int, now_ns: int) -> bool:
-        """Whether nobody knows yet what a silence on a network means: it is blind, or its link has just come back."""
+        """Whether a silence on a network means nothing yet: it is blind, or its link has just come back."""
         return self.is_blind(network, now_ns) or now_ns < self.silence_counts_from_ns(network)
 
     @property
@@ -183,7 +183,7 @@ class Listener:
         return any(not link.up for link in self.links.values())
 
     def silence_counts_from_ns(self, network: int) -> int:
-        """Give the time before which a silence on a network says nothing of the show."""
+        """Give the time before which a silence on a network is no evidence against the show."""
         link = self.links.get(network)
         return link.since_ns + LINK_SETTLE_NS if link and link.up and link.was_down else 0
 
@@ -231,7 +231,7 @@ class Listener:
         )
 
     def note_away(self, start_ns: int, end_ns: int, reason: str) -> None:
-        """Note a time before this judgement in which nobody listened. The same interval twice counts once."""
+        """Note a time before this judgement in which slotwatch did not listen. The same interval twice counts once."""
         known = any(one.reason == reason and one.end_ns == end_ns for one in self.not_judged)
         if start_ns < end_ns and not known:
             self.not_judged.appendleft(NotJudged(start_ns, end_ns, None, reason))

@@ -20,7 +20,7 @@ TOGETHER_NS = NANOSECONDS
 
 @dataclass(slots=True)
 class ByLists:
-    """What discovery lists tell of one missing universe."""
+    """What discovery lists say about one missing universe."""
 
     evidence: list[str] = field(default_factory=list)
     also_possible: list[str] = field(default_factory=list)
@@ -79,7 +79,7 @@ def _was_heard(ctx: RuleContext, source: int, number: int, stopped: NDArray[np.i
 
 
 def say_lists(ctx: RuleContext, row: int, senders: Sequence[int]) -> ByLists:
-    """Say what the lists of its senders, or of everyone where nobody is declared for it, tell of a missing universe."""
+    """Give what the lists of its declared sources say about a missing universe; if it has none, the lists of all."""
     found = ByLists()
     declared = ctx.declared_universe(row)
     hints = []

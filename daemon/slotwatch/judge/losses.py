@@ -107,7 +107,7 @@ class Losses:
         by_networks: dict[tuple[int, ...], list[LossGroup]] = {}
         for group in self.groups.values():
             rows = list(group.streams)
-            # A group that ended took all its sources with it: where one went on, the other left by itself.
+            # A group that ended stopped all its sources: if one continued, the other stopped for its own reason.
             lasts = all(case.holds and case.rule.name == "universe-lost" for case in group.members.values())
             if lasts and group.kind == "silent" and multicast[rows].all() and not _lost_its_ports(ctx, group):
                 by_networks.setdefault(tuple(sorted(set(streams.network[rows].tolist()))), []).append(group)

@@ -1,4 +1,4 @@
-"""Causes of a loss of multicast alone: a silent querier, groups that a switch forgets, other ways that go on."""
+"""Causes of a loss of multicast alone: a silent querier, groups that a switch forgets, other ways that still work."""
 
 from __future__ import annotations
 
@@ -76,14 +76,14 @@ def _came_back_unasked(scene: Scene, network: int, last_query_ns: int) -> bool:
 
 
 def multicast_only(scene: Scene, others: list[int]) -> Verdict | None:
-    """Only groups stopped, of two or more sources, and what goes on is unicast or broadcast."""
+    """Only groups stopped, of two or more sources, and what continues is unicast or broadcast."""
     if len(scene.ctx.whole_sources(scene.sources)) < 2:
         return None
     stopped = np.flatnonzero(scene.stopped)
     alive = scene.alive_afar()
     if not len(alive) or not scene.is_multicast(stopped).all() or scene.is_multicast(alive).any():
         return None
-    # A packet from before all of it had surely stopped shows nothing of what goes on.
+    # A packet that came before all of it had stopped does not show that anything continues.
     if not (scene.stops.last_ns[alive] > max(scene.group.from_ns, scene.group.to_ns) + SLACK_NS).any():
         return None
     names = wording.list_names(scene.ctx.say_sources(others))
@@ -136,7 +136,7 @@ def say_how(scene: Scene) -> str:
 
 
 def other_way_goes_on(scene: Scene) -> Verdict | None:
-    """Several groups of each source stopped, and its own address goes on by unicast or broadcast."""
+    """Several groups of each source stopped, and its own address still sends by unicast or broadcast."""
     sentences = []
     for source in scene.sources:
         mine = np.flatnonzero(scene.stopped & (scene.ctx.streams.source == source))

@@ -27,7 +27,7 @@ class Acknowledge(JudgeOrder, frozen=True):
 
 
 class Unacknowledge(JudgeOrder, frozen=True):
-    """Nobody has taken an incident on any more."""
+    """The acknowledgement of an incident is taken back."""
 
     id: int
 
@@ -79,7 +79,7 @@ class ChangeLamp(JudgeOrder, frozen=True):
 
 
 class Absence(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """A time before this judgement in which nobody listened."""
+    """A time before this judgement in which slotwatch did not listen."""
 
     from_wall_ns: int
     reason: str
@@ -115,7 +115,7 @@ Order = JudgedOrder | PutMark
 
 
 class OfIncident(JudgeOrder, frozen=True):
-    """The incident that was acknowledged or accepted, or is no longer."""
+    """The incident that was acknowledged or accepted, or for which that was taken back."""
 
     id: int
 

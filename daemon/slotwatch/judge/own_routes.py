@@ -1,4 +1,4 @@
-"""The routes of this computer: what their process reports of them, and whether that process goes on."""
+"""The routes of this computer: what their process reports, and whether that process runs."""
 
 from __future__ import annotations
 
@@ -58,9 +58,10 @@ class OwnRoutes:
 
 
 def unanswered(house: House, routes: OwnRoutes, neighbours: Neighbours) -> list[tuple[str, Route]]:
-    """Give addresses that the kernel asks for in vain (ARP, NDP), each with a route that sends to it now.
+    """Give addresses that do not answer the kernel (ARP, NDP), each with a route that sends to it now.
 
-    A declared receiver has a rule of its own. A route that does not send asks nobody, so its address says nothing.
+    A declared receiver has a rule of its own. A route that does not send asks no address, so a missing answer means
+    nothing.
     """
     failed = []
     for route in house.routes:

@@ -20,14 +20,15 @@ MEMBERSHIPS_NS = 125 * NANOSECONDS
 FEW = 64
 """More sources than this computer is."""
 SOME = 2
-"""Sources that go on elsewhere, with which a network that brings nothing is dark rather than left by each of them."""
+"""So many sources must continue elsewhere for a silent network to be down, rather than left by each of them."""
 
 
 def own_reasons(ctx: RuleContext, stops: Stops, group: LossGroup) -> dict[Name, str]:
     """What sources themselves show of why they stopped, for each member of which it is known.
 
-    died: nothing of the source came since. no-levels: its packets come on. a part: the source goes on without it, and
-    other groups still arrive or its next list no longer has it. several: one of them died, of another a part did.
+    died: nothing of the source came since. no-levels: it still sends other packets. a part: the source still sends,
+    without it, and other groups still arrive or its next list no longer has it. several: one of them died, of another a
+    part did.
     """
     streams, rows = ctx.streams, np.array(sorted(group.streams), np.intp)
     after_ns = max(group.from_ns, group.to_ns) + SLACK_NS
@@ -69,7 +70,7 @@ def _left_others_behind(ctx: RuleContext, rows: NDArray[np.intp], after_ns: int)
 
 
 def dead_or_cut_off(ctx: RuleContext, group: LossGroup) -> dict[Name, str]:
-    """Of members whose sources have several leads: whether all of those stopped, or others go on.
+    """Of members whose sources have several leads: whether all of those stopped, or others continue.
 
     Where a whole network went dark, that a source ended there says nothing of the source.
     """
@@ -87,7 +88,7 @@ def dead_or_cut_off(ctx: RuleContext, group: LossGroup) -> dict[Name, str]:
 
 
 def dark_networks(ctx: RuleContext, group: LossGroup) -> set[int]:
-    """Networks of which everything that came ended in that moment, while several of its sources go on elsewhere."""
+    """Networks on which all data ended in that moment, while several of its sources continue elsewhere."""
     if len(ctx.house.networks) < 2:
         return set()
     after_ns = max(group.from_ns, group.to_ns) + SLACK_NS
@@ -112,7 +113,7 @@ def dark_networks(ctx: RuleContext, group: LossGroup) -> set[int]:
 
 
 def _whole_source_died(ctx: RuleContext, group: LossGroup, case: Raised) -> bool | None:
-    """Whether all leads of the sources of a case stopped then, of two or more; False if one goes on; else None."""
+    """Whether all leads of the sources of a case stopped then, of two or more; False if one continues; else None."""
     after_ns = max(group.from_ns, group.to_ns) + SLACK_NS
     seen = []
     for source in ctx.sources_of(case.finding.streams):
@@ -125,7 +126,7 @@ def _whole_source_died(ctx: RuleContext, group: LossGroup, case: Raised) -> bool
             last_ns[row.network] = max(last_ns.get(row.network, 0), row.last_seen_ns)
         goes_on = max(last_ns.values()) > after_ns
         if goes_on and _returned(ctx, legs, after_ns):
-            return None  # it was away, whole or in part: that it sends now does not tell
+            return None  # it was away, whole or in part: that it sends now is not evidence
         is_artnet = ctx.sources[source].protocol == Protocol.ARTNET
         rest_ns = (KEEP_ALIVE_ARTNET_NS if is_artnet else KEEP_ALIVE_E131_NS) + SLACK_NS
         if not goes_on and min(last_ns.values()) < min(group.from_ns, group.to_ns) - rest_ns:

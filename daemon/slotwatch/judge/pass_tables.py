@@ -66,7 +66,7 @@ class PassTables:
     def __init__(
         self, model: ModelView, house: House, *, now_ns: int, started_ns: int, revision: Revision | None = None
     ) -> None:
-        """revision: rises with all but time that a condition may read; None: nobody asks how long answers hold."""
+        """revision: rises with all but time that a condition may read; None: how long answers hold is not asked."""
         self.model = model
         self.house = house
         self.now_ns = now_ns
@@ -100,7 +100,7 @@ class PassTables:
 
     @cached_property
     def stream_sources_declared(self) -> NDArray[np.int32]:
-        """(S,) index into House.sources of who each stream's source was declared as, -1."""
+        """(S,) index into House.sources of the declaration of each stream's source, -1."""
         declared: NDArray[np.int32] = self.model.sources.declared[self.streams.source]
         return declared
 
@@ -200,7 +200,7 @@ class PassTables:
         return int(self.streams.universe[stream])
 
     def winning(self, rows: Integers) -> tuple[NDArray[np.uint8], NDArray[np.int16]]:
-        """Levels of universe rows, (U, 512), and the stream row that wins each slot, -1 for nobody."""
+        """Levels of universe rows, (U, 512), and the stream row that wins each slot, -1 for none."""
         winning: tuple[NDArray[np.uint8], NDArray[np.int16]] = self.model.winner_levels(rows)
         return winning
 

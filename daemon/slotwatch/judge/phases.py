@@ -150,7 +150,7 @@ class PhaseKeeper:
         return None if self.handled is None else (self.handled - EPOCH) // timedelta(microseconds=1) * 1000
 
     def resume(self, memory: PhaseMemory, wall_offset_ns: int) -> None:
-        """Go on with the phase of an earlier judgement: what came due since is found by the next look."""
+        """Continue with the phase of an earlier judgement: the next look finds what came due since."""
         self.phase, self.since_ns = Phase(memory.phase), memory.since_wall_ns - wall_offset_ns
         self.pending = Phase(memory.pending) if memory.pending else None
         due_ns = memory.timetable_wall_ns

@@ -39,11 +39,11 @@ class Ports:
         known[key] = seen
 
     def now(self, network: int, now_ns: int) -> list[PortSeen]:
-        """Give who announces itself there now, the newest last."""
+        """Give the ports that announce themselves there now, the newest last."""
         return [one for one in self._seen.get(network, {}).values() if now_ns - one.t_ns <= one.ttl_s * NANOSECONDS]
 
     def several(self, network: int, now_ns: int, turns: int) -> list[PortSeen]:
-        """Give the devices that took turns so often of late, each once; fewer than two are none.
+        """Give the devices that took turns this often lately, each once; none if there are fewer than two.
 
         Two ports of one device are one: leads may be bundled (IEEE 802.1AX).
         """

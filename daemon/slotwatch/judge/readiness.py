@@ -90,5 +90,5 @@ def exceptions_in_force(house: House, made: Iterable[MadeException], today: date
 
 
 def _may_be_absent(ctx: RuleContext, row: int, at: datetime) -> bool:
-    """Whether it is accepted that nobody sends a universe."""
+    """Whether it is accepted that a universe is not sent."""
     return any(standing(ctx, rule, (row,), frozenset(), at) for rule in ("universe-missing", "universe-lost"))

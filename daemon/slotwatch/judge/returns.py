@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 
 MANY = 16
-"""From so many cases on arrays are faster. A whole house that comes back has thousands."""
+"""From this many cases on, arrays are faster. A whole house that comes back has thousands."""
 
 
 def when_returned_ns(ctx: RuleContext, cases: Sequence[Raised]) -> int | None:
@@ -64,7 +64,7 @@ def _back_ns(ctx: RuleContext, rows: Sequence[int], case: Raised) -> int | None:
     since = [int(ctx.streams.since_ns[row]) for row in rows if ctx.live[row] and visitors.visit(row) is None]
     came = [int(ctx.streams.last_arrival_ns[row]) > case.finding.since_ns for row in rows]
     if not since and not any(came):
-        return None  # nobody waits for it any more: an undeclared universe that is forgotten, or a changed house file
+        return None  # it is no longer expected: an undeclared universe that is forgotten, or a changed house file
     later = [since_ns for since_ns in since if since_ns > case.finding.since_ns]
     return min(later) if later else case.last_true_ns
 

@@ -138,7 +138,7 @@ def _is_role(ctx: RuleContext, rows: Rows, role: str) -> NDArray[np.bool_]:
 
 
 def _alike_in_rank(ctx: RuleContext, a: Rows, b: Rows) -> NDArray[np.bool_]:
-    """(P, 512) slots that two streams claim at one priority, with nobody above them."""
+    """(P, 512) slots that two streams claim at one priority, with no source above them."""
     first, second = slot_priorities(ctx, a), slot_priorities(ctx, b)
     equal: NDArray[np.bool_] = (first == second) & (first > 0)
     winner = ctx.universes.winner[ctx.streams.universe[a]]

@@ -1,4 +1,4 @@
-"""Who should send what: the declared sources of each declared universe, and which of them are absent."""
+"""The declared sources of each declared universe, and which of them are absent."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ class Roster:
         return found
 
     def _is_still_away(self, ctx: RuleContext, key: Absent) -> bool:
-        """Whether an absence that was found goes on, on a universe of which nothing is heard by now."""
+        """Whether an absence that was found lasts, on a universe that is silent by now."""
         kind, row, last = key
         universes, streams = ctx.universes, ctx.streams
         if kind == "never":

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 COMMON_PRACTICE = "common practice, no source"
 COMPETENT = "by a competent person, isolated, under local rules"
-"""Who may open or measure electrical equipment."""
+"""The person who may open or measure electrical equipment."""
 CLEAR_FIRST = "Lights may move or go out: clear the rig first."
 """Begins each next check that asks a person to touch something."""
 COMMON_PLACEHOLDERS = frozenset({"universes", "sources", "from_sender", "since", "verdict", "works", "worst"})

@@ -23,11 +23,12 @@ from slotwatch.judge.visitors import Visit, Visitors
 from slotwatch.watched_time import watched
 
 CROWD = 100
-"""With so many raised cases more each is described again by another period later: nobody reads thousands a second."""
+"""For each this many raised cases, the time between two descriptions grows by one period: a person cannot read
+thousands a second."""
 OVER_NS = NANOSECONDS
 """A condition that was false for less may only have been passed through; common practice, no source."""
 MOST_RAISED_AT_ONCE = 250
-"""Cases of one watch that a pass describes for the first time; the next pass goes on. Packets wait meanwhile."""
+"""Cases of one rule that a pass describes for the first time; the next pass continues. Packets wait meanwhile."""
 
 
 class RuleState:
@@ -61,7 +62,7 @@ class RuleState:
         self._last_look_ns = self._before_ns = 0
         self._refresh_due_ns = self._refresh_ns = 0
         self._has_unheard = False
-        """Whether something stays raised only because this listener cannot tell whether it goes on."""
+        """Whether something stays raised only because this listener cannot know whether it lasts."""
         self._has_visited = False
         """Whether that is because of what may have come by another network's lead."""
         self.raised: dict[Key, Raised] = {}
@@ -306,7 +307,7 @@ class RuleState:
         return ends_ns if ends_ns > now_ns else 0
 
     def _is_unheard(self, ctx: RuleContext, raised: Raised) -> bool:
-        """Whether an absence that has its own incident may go on where this listener cannot tell."""
+        """Whether an absence that has its own incident may last where this listener cannot hear."""
         if not self._is_of_absence or not raised.holds or raised.explained_by is not None:
             return False
         finding, listener = raised.finding, ctx.listener
@@ -317,7 +318,7 @@ class RuleState:
         return not ctx.universes.live[list(finding.universes)].any()
 
     def _is_visited(self, visitors: Visitors, raised: Raised) -> bool:
-        """Whether an absence that has its own incident goes on, and only what belongs to another network arrives."""
+        """Whether an absence that has its own incident lasts, and only packets of another network arrive."""
         raised.is_visited = raised.was_visited = raised.is_mixed_up = False
         if not self._is_of_absence or not raised.holds or raised.explained_by is not None:
             return False

@@ -1,4 +1,4 @@
-"""The scene of a loss: which streams stopped together, which go on, and what therefore still works."""
+"""The scene of a loss: which streams stopped together, which continue, and what therefore still works."""
 
 from __future__ import annotations
 
@@ -51,14 +51,15 @@ class Verdict:
     once_back: str = ""
     """The sentence to show once some of the sources that it names are back, where the first would then be wrong."""
     since_then: str = ""
-    """Who is back, and what is not known now: no part of the record, which is of the fault while it lasted."""
+    """Which sources are back, and what is not known now. Not kept in the record, which describes the fault while it
+    lasted."""
     once_silent: tuple[str, str, str] = ("", "", "")
     """Once all that it rests on has stopped too: the new sentence, a line of the evidence, and what replaces it."""
 
 
 @dataclass
 class Scene:
-    """Who stopped and who goes on, for one group of losses. Masks are over stream rows."""
+    """What stopped and what continues, for one group of losses. Masks are over stream rows."""
 
     ctx: RuleContext
     stops: Stops
@@ -76,7 +77,7 @@ class Scene:
 
     @staticmethod
     def say_going(streams: NDArray[np.intp], whose: str) -> str:
-        """Say how many streams go on: `2 streams of "Desk A" continue.`"""
+        """Say how many streams continue: `2 streams of "Desk A" continue.`"""
         return f"{wording.count(len(streams), 'stream')} {whose} {'continues' if len(streams) == 1 else 'continue'}."
 
     @property
@@ -94,7 +95,7 @@ class Scene:
 
     @cached_property
     def _alive_at(self) -> dict[tuple[int, str], list[int]]:
-        """Sources that go on, by network and address: looked up for each of what may be thousands that stopped."""
+        """Sources that continue, by network and address: thousands of stopped ones may look here."""
         found: dict[tuple[int, str], list[int]] = {}
         for source in set(self.ctx.streams.source[self.alive].tolist()):
             row = self.ctx.sources[source]
@@ -102,7 +103,7 @@ class Scene:
         return found
 
     def alive_beside(self, source: int) -> NDArray[np.intp]:
-        """Streams of other identities that the same address sends and that go on: its machine lives."""
+        """Streams of other identities that the same address still sends: its machine runs."""
         ctx = self.ctx
         row = ctx.sources[source]
         if not row.address:
@@ -120,12 +121,12 @@ class Scene:
         return found
 
     def alive_of(self, *sources: int) -> NDArray[np.intp]:
-        """Streams that go on by the leads of these sources, whatever addresses they have now."""
+        """Streams that continue over the leads of these sources, whatever addresses they have now."""
         rows = [row for source in sources for row in self._alive_by_lead.get(_lead_of(self.ctx, source), ())]
         return np.flatnonzero(self.alive & np.isin(self.ctx.streams.source, rows))
 
     def others_alive(self) -> list[int]:
-        """Sources on the same networks that go on and lost nothing now, this computer's own among them."""
+        """Sources on the same networks that continue and lost nothing now, this computer's own among them."""
         streams = self.ctx.streams
         on_networks = np.isin(streams.network, self.networks)
         return sorted(set(streams.source[self.alive & on_networks].tolist()) - set(self.sources))
@@ -135,7 +136,7 @@ class Scene:
         return [source for source in self.others_alive() if not self.ctx.is_here(source)]
 
     def alive_afar(self) -> NDArray[np.intp]:
-        """Streams on the same networks that go on and come by them."""
+        """Streams that continue and come over the same networks."""
         streams = self.ctx.streams
         rows = np.flatnonzero(self.alive & np.isin(streams.network, self.networks))
         here = [source for source in set(streams.source[rows].tolist()) if self.ctx.is_here(source)]
@@ -147,14 +148,13 @@ class Scene:
 
 
 def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
-    """Sort all streams into stopped with this group, going on, and not yet known."""
+    """Sort all streams into stopped with this group, continuing, and not yet known."""
     streams = ctx.streams
     lost = np.zeros(streams.count, np.bool_)
     lost[[row for row in group.streams if row < streams.count]] = True
     packet_ns = np.maximum(streams.last_packet_ns, stops.last_ns)
     terminated = stops.terminated
-    # A stream went on if anything of it came after the stop, and it is not itself late since.
-    # A tapped line comes by no network.
+    # A stream continued if any packet of it came after the stop and it is not late since. A tapped line has no network.
     had_frames = stops.had_frames & (streams.protocol != Protocol.LINE)
     if ctx.crowd.since_ns:
         # Invented senders come and go as they like: that proves nothing of a lead or a switch.
@@ -164,7 +164,7 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
     had_frames = had_frames & ~_cut_by_own_link(ctx, stops)
     came_after = had_frames & ~lost & ~terminated & (stops.last_ns > group.from_ns + SLACK_NS)
     went_on = came_after & ~stops.late
-    # Whoever sent well after the stop did not stop with it, even if it is silent by now.
+    # A source that sent well after the stop did not stop with it, even if it is silent by now.
     outlived = came_after & ~went_on & (stops.last_ns > max(group.from_ns, group.to_ns) + SLACK_NS)
     overlaps = (stops.last_ns <= group.to_ns + SLACK_NS) & (stops.due_ns >= group.from_ns - SLACK_NS)
     silent = had_frames & ~lost & ~went_on & ~terminated & overlaps & (packet_ns <= group.to_ns + SLACK_NS)
@@ -175,7 +175,7 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
             silent &= _on_the_same_ways(ctx, lost)
             silent &= _apart_from_the_dark(ctx, group, lost)
     if group.kind == "terminated":
-        silent[:] = False  # who falls silent in that moment announced nothing
+        silent[:] = False  # a source that falls silent in that moment announced nothing
     stopped = lost | (silent & stops.overdue)
     sources = sorted(set(streams.source[stopped].tolist()))
     # What loses power while one of its leads is out ends in two steps: so soon after the first, it is one end.
@@ -189,7 +189,7 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
     scene = Scene(ctx, stops, group, stopped, went_on, outlived, undecided, sources, whole, networks)
     own = scene.lost_sources
     if own and own <= set(whole):
-        # One stream of a source that goes on says nothing of sources that ended whole.
+        # One stream that continues is no evidence about sources that ended completely.
         scene.leave_out([source for source in sources if source not in own and source not in whole])
     return scene
 

@@ -1,4 +1,4 @@
-"""What several sources of one network show at once: who or what they share."""
+"""What several sources of one network show at once, and what they share."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ GAP_NS, EDGE_NS = 100_000_000, 30_000_000
 WEIGHED_BY_SHARE = frozenset({"packet-loss", "repeated-packets"})
 """Rules whose findings weigh as much as the share of frames that they are about."""
 MANY_FRAMES = 400
-"""Frames in the longest window, 10 s, at 40 Hz: any trouble of a path shows in so many."""
+"""Frames in the longest window, 10 s, at 40 Hz: enough to show any trouble of a path."""
 CHANCE = 0.01
 """How likely one source may be spared by chance before it is plain that the other's trouble is not its own."""
 

@@ -63,7 +63,7 @@ def stopped_by_routes(ctx: RuleContext) -> Mask:
 
 
 def fed_by_routes(ctx: RuleContext, *, now: bool = True) -> Mask:
-    """(U,) universes that nobody is heard on, and that own routes say they send now, or (`now` False) do not."""
+    """(U,) silent universes that own routes say they send now, or (`now` False) that they do not send."""
     fed = np.zeros(ctx.universes.count, np.bool_)
     if not ctx.listener.routes.routes:
         return fed

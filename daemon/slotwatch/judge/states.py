@@ -38,8 +38,8 @@ def universe_states(ctx: RuleContext, clusters: Sequence[Cluster]) -> NDArray[np
     states[unheard & universes.expected & is_visible(ctx)] = UniverseState.NOT_JUDGED
     for cluster in clusters:
         _paint(ctx, states, cluster)
-    # Nobody sends it and nobody has to: not due yet, not used in this production, or never declared. At rest is
-    # who sends and does not change.
+    # No source sends it and none has to: not due yet, not used in this production, or never declared. At rest: its
+    # source sends, and its levels do not change.
     idle = (universes.live == 0) & (silent | (universes.declared < 0))
     states[idle & (states <= UniverseState.AT_REST)] = UniverseState.NOT_SENT
     # What this computer sends to one address it does not hear itself.
@@ -82,7 +82,7 @@ def paint_open(states: NDArray[np.uint8], ctx: RuleContext, incidents: Iterable[
     for incident in gone:
         rows = np.array([row for name in incident.universes for row in names.get(name, ())], np.intp)
         live = rows[universes.live[rows] > 0]
-        # What arrives while networks are swapped is no return.
+        # A stream that arrives while networks are swapped has not returned.
         _raise_to(states, live[states[live] != UniverseState.NOT_JUDGED], UniverseState.RETURNING)
         if incident.id in resumed and incident.cause != "stream-terminated":
             states[rows[universes.live[rows] == 0]] = _GONE[incident.rule]
@@ -112,7 +112,7 @@ def _paint(ctx: RuleContext, states: NDArray[np.uint8], cluster: Cluster) -> Non
         rows = np.array([row for row in found if row < len(states)], np.intp)
         state = _state_of(rule, cluster)
         if cluster.accepted and rule.name in _GONE:
-            state = UniverseState.NOT_SENT  # nobody sends it, and nobody has to
+            state = UniverseState.NOT_SENT  # no source sends it, and none has to
         if state is UniverseState.NOT_SENT:
             states[rows] = state
             continue

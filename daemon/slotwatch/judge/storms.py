@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 LINGERS_NS = 4 * NANOSECONDS
 """So long after a storm its universes still count as sent: loss timeout (ANSI E1.31-2018 6.7.1), and some slack."""
 REMEMBERED_NS = 600 * NANOSECONDS
-"""So long after a storm nobody asks where its universes went: they are asked for no longer than that themselves."""
+"""After this time the universes of a storm are forgotten. A single universe is kept no longer than that either."""
 MOST_REMEMBERED = 256
 
 
@@ -71,6 +71,6 @@ class Storms:
             sources = ctx.sources_of(ctx.streams_of(row).tolist())
             for source in sources - stormed.keys():
                 stormed[source] = ctx.source_key(source) in known
-            # A full table keeps no stream of some universes of a storm: nobody else sent those.
+            # A full table keeps no stream of some universes of a storm. No other source sent those.
             found[row] = all(stormed[source] for source in sources)
         return found

@@ -20,7 +20,7 @@ def predecessor(ctx: RuleContext, row: int, overlap_s: float) -> int:
         return -1
     for other in map(int, ctx.streams_of(ctx.universe_of(row))):
         earlier = ctx.sources[ctx.source_of(other)]
-        # What only ever sent preview data had no levels that another could go on with.
+        # A stream that sent only preview data had no levels that another could continue.
         gone = 0 < streams.last_arrival_ns[other] < streams.since_ns[row] + ns_from_s(overlap_s)
         if other != row and not streams.live[other] and gone and earlier.source_name == own.source_name:
             return other

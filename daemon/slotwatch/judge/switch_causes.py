@@ -42,7 +42,7 @@ def weigh_switches(scene: Scene, verdict: Verdict) -> Verdict:
 
 
 def group_ends_ns(scene: Scene) -> int:
-    """Until when a switch may still tell of a port that went down then: what its agent takes, and a poll."""
+    """Until when a switch may still report a port that went down then: its agent's delay, and one poll."""
     slowest_s = max(one.poll_s for one in scene.ctx.house.switches)
     return scene.group.from_ns + AGENT_READS_NS + min(slowest_s, LONGEST_POLL_S) * NANOSECONDS
 
@@ -55,7 +55,7 @@ def _span(scene: Scene) -> tuple[int, int]:
 
 
 def _cut_off(scene: Scene, places: dict[int, SwitchPlace]) -> Verdict | None:
-    """A port between two switches went down, and what stopped hangs behind it, and nothing there goes on."""
+    """A port between two switches went down. All that stopped is behind it, and nothing behind it continues."""
     ctx, cabling = scene.ctx, ways.cabling_of(scene.ctx)
     for link in cabling.links():
         change = _went_down(ctx, link.near, *_span(scene))
@@ -71,7 +71,7 @@ def _cut_off(scene: Scene, places: dict[int, SwitchPlace]) -> Verdict | None:
 
 
 def _is_all_behind(scene: Scene, places: dict[int, SwitchPlace], side: set[str]) -> bool:
-    """Whether all that stopped is connected to these switches, and nothing that goes on is."""
+    """Whether all that stopped is connected to these switches, and nothing that continues is."""
     ctx = scene.ctx
     own = own_switch(ctx.listener.switches, _announced(ctx, scene.networks))
     going_on = scene.others_afar()[:MOST_WEIGHED]

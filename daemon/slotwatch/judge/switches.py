@@ -114,7 +114,7 @@ class Restart:
     """When it last answered before."""
     seen_ns: int
     only_management: bool
-    """Whether the device itself went on: its own clock (hrSystemUptime) did not begin again."""
+    """Whether the device itself kept running: its own clock (hrSystemUptime) did not begin again."""
 
 
 @dataclass(slots=True)

@@ -22,7 +22,7 @@ class Takeover:
     losers: tuple[int, ...]
     """Streams that would win these slots without it, the one with most slots first."""
     shared: int
-    """Slots that it and another stream claim at one priority, with nobody above."""
+    """Slots that it and another stream claim at one priority, with no source above."""
 
     @classmethod
     def of(cls, ctx: RuleContext, row: int, *, by_packets: bool = False) -> Takeover | None:

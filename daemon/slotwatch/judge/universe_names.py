@@ -18,7 +18,7 @@ class UniverseNames:
     def __init__(self) -> None:
         self._of: tuple[int, int] = (0, -1)
         self.by_row: dict[int, str] = {}
-        """What was written so far; whoever writes a name adds it."""
+        """Names that were written so far."""
         self._lists: dict[tuple[int, ...], str] = {}
         self._rows: dict[str, list[int]] = {}
 

@@ -1,4 +1,5 @@
-"""Streams that may have come by another network's lead: while this listener's leads are swapped, they are no return."""
+"""Streams that may have come by another network's lead: while this listener's leads are swapped, they do not count as
+returned."""
 
 from __future__ import annotations
 
@@ -89,9 +90,8 @@ class Visitors:
         return False
 
     def hold(self, finding: Finding, *, of_any_source: bool) -> Visit | None:
-        """Say why an absence lasts though its condition does not: whatever came since is a visitor.
-
-        of_any_source: whoever sends ends it; else only its own sources do.
+        """Say why an absence lasts though its condition does not hold: all that came since is a visitor. of_any_source:
+        any source ends it; else only its own sources do.
         """
         ctx, streams = self._ctx, self._ctx.streams
         # Of what was never heard, a visitor's frames are the first.

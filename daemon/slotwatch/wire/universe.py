@@ -59,7 +59,7 @@ class UniverseId(NamedTuple):
 def parse(text: str) -> tuple[UniverseId, str | None]:
     """Read `e131/12` or `e131/12@A` into its universe and its network's name (None if not given).
 
-    ValueError with a sentence a person can act on, if the text is no universe.
+    ValueError with a sentence a person can act on, if the text is not a universe.
     """
     found = _TEXT.fullmatch(text.strip())
     if not found:

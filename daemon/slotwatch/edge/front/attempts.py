@@ -1,4 +1,4 @@
-"""Slows down who guesses the token, by address. Time is an argument; the table is bounded."""
+"""Slows down guessing of the token, by address. Time is an argument; the table is bounded."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections import OrderedDict
 from dataclasses import dataclass
 
 FREE_ATTEMPTS = 5
-"""Wrong tokens that cost nothing: a person who mistypes."""
+"""Wrong tokens that cause no delay: a person may mistype."""
 FIRST_WAIT_NS = 1_000_000_000
 LONGEST_WAIT_NS = 60_000_000_000
 FORGET_NS = 900_000_000_000

@@ -1,4 +1,4 @@
-"""Who is connected to the page: bounded in number, in all and by address, and each has a time to ask something.
+"""Connections to the page: limited in number, in all and for each address. An idle one is closed after a time.
 
 Without that, connections that are opened and never say a word (or say it letter by letter) stay for ever, until no
 further file can be opened and nobody reaches the page. Between requests the server's own keep-alive time counts.
@@ -124,14 +124,14 @@ class Callers:
 
 
 class Inside:
-    """Who came in by one door. Who was let in just when it was ended would otherwise stay for ever."""
+    """The connections of one door. One that was accepted just when the door was ended would otherwise stay for ever."""
 
     def __init__(self) -> None:
         self.transports: set[asyncio.Transport] = set()
         self.is_over = False
 
     def end(self) -> None:
-        """Have everybody go, and who still comes in turn round."""
+        """Close all connections, and each one that still comes in."""
         self.is_over = True
         for transport in list(self.transports):
             transport.abort()

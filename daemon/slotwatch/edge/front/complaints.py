@@ -1,6 +1,5 @@
-"""What strangers cause goes to the journal as one short line a kind, at most once a minute, with the count.
-
-Without that, anyone who reaches the port fills the disk of the journal by sending nonsense.
+"""Errors that a client causes are logged as one short line for each kind, at most once a minute, with the count.
+Otherwise anyone who reaches the port could fill the journal's disk by sending nonsense.
 """
 
 from __future__ import annotations

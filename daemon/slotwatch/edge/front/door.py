@@ -1,7 +1,7 @@
 """The listening side of the page: its address, its certificate and its open connections.
 
-The listening sockets stay open while what answers behind them is exchanged: whoever knocks meanwhile waits in the
-kernel's queue and is not refused. Only another address closes them.
+The listening sockets stay open while what answers behind them is exchanged: a client that connects meanwhile waits in
+the kernel's queue and is not refused. Only another address closes them.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ KEEP_ALIVE_S = 75.0
 
 
 class WebServer:
-    """One application behind one address. `open` it, `close` it to new requests, `end` what still goes on."""
+    """One application behind one address. `open` it, `close` it to new requests, `end` those that still run."""
 
     def __init__(self, house: House, callers: Callers, complaints: Complaints | None = None) -> None:
         self.http = house.http
@@ -69,12 +69,12 @@ class WebServer:
             )
 
     async def close(self) -> None:
-        """Let nobody in any more; who is in stays."""
+        """Accept no more connections. Open ones stay."""
         loop = asyncio.get_running_loop()
         for server in self._servers:
             for sock in server.sockets:
                 loop.remove_reader(sock.fileno())
-        # Who was accepted in this very turn is handed over in the next: a server closed by then would drop them.
+        # A connection that was accepted in this turn is handed over in the next: a server closed by then would drop it.
         await asyncio.sleep(0)
         for server in self._servers:
             server.close()
@@ -84,7 +84,7 @@ class WebServer:
         self._sockets = []
 
     async def end(self, within_s: float = STOP_WITHIN_S) -> None:
-        """Let nobody in, have all who wait for nothing go, and give the others so long to be answered."""
+        """Accept no more connections, close the idle ones, and give the others this long to be answered."""
         await self.close()
         try:
             if self._runner is not None and self._runner.server is not None:

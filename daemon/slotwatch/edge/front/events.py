@@ -1,8 +1,8 @@
-"""Server-sent events: encoded once for all listeners. A slow listener delays nobody.
+"""Server-sent events: encoded once for all listeners. A slow listener does not delay the others.
 
-Each batch gets a number and stays in a short row. A listener's own task sends what it has not sent; who falls
-behind by the whole row, or takes longer than SEND_WITHIN_S for one batch, is dropped. Its browser comes back and
-gets everything again. So a listener that stalls costs one small task, and memory does not grow.
+Each batch gets a number and stays in a short queue. A listener's own task sends what it has not sent; one that falls
+behind by the whole queue, or takes longer than SEND_WITHIN_S for one batch, is dropped. Its browser comes back and gets
+everything again. So a listener that stalls costs one small task, and memory does not grow.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ RETRY_MS = 1000
 
 
 class Listeners:
-    """All who listen. `universe` "" is who wants no universe of their own."""
+    """All listeners, by the universe whose own events they asked for; "" is no universe."""
 
     def __init__(self, most: int = MOST_LISTENERS, most_of_one: int = MOST_OF_ONE_ADDRESS) -> None:
         self._most = most
@@ -42,7 +42,7 @@ class Listeners:
         self.closed = False
         self.count = 0
         self.dropped = 0
-        """Who fell behind or was too slow; not who left."""
+        """Listeners that fell behind or were too slow; not those that disconnected."""
 
     @property
     def universes(self) -> list[str]:

@@ -1,4 +1,4 @@
-"""Asks judging for a new snapshot before an answer, since it publishes seldom while nobody reads."""
+"""Asks judging for a new snapshot before an answer: while nobody reads, judging publishes seldom."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ from slotwatch.edge.shared.messages.orders import Look
 FRESH_NS = 250_000_000
 """A snapshot younger than this is used as it is."""
 WITHIN_S = 0.25
-"""Whoever reads waits no longer than this for what is newer."""
+"""A request waits no longer than this for a newer snapshot."""
 BUSY_MS = 10.0
 """Where one publication costs more, judging publishes as often as it can afford to: it is not asked."""
 
 
 class Freshness:
-    """Asks once for all who read at the same time."""
+    """Asks once for all requests that come at the same time."""
 
     def __init__(self, front: Front) -> None:
         self._front = front

@@ -1,4 +1,4 @@
-"""What the front process knows: the newest snapshot, read from the board, and the health of what it feeds.
+"""What the front process knows: the newest snapshot, read from the snapshot buffer, and the health of what it feeds.
 
 The pump looks at the board every LOOK_S (UNWATCHED_LOOK_S while nobody listens), and passes what is new to listeners,
 history and alert receivers. None of them can hold it up.
@@ -108,7 +108,7 @@ class Front:
         self.listeners = Listeners()
         self.followers: list[Follower] = []
         self.resumed = asyncio.Event()
-        """Whether judging knows what the history knows; where nobody resumes, at once."""
+        """Whether judging knows what the history knows. Where nothing is to be resumed: at once."""
         self.resumed.set()
         self.sheet: Sheet | None = None
         self.house_answer: dict[str, object] = {}
@@ -148,12 +148,13 @@ class Front:
             await asyncio.sleep(LOOK_S if self.listeners.count else UNWATCHED_LOOK_S)
 
     async def _tell_judging(self) -> None:
-        """Tell judging that somebody reads. If it does not answer it is being restarted, and gets the message again."""
+        """Send judging the message that somebody reads. If it does not answer, it is being restarted and gets it
+        again."""
         with contextlib.suppress(ValueError):
             await self.ask(WatchPage())
 
     def look(self, now_ns: int) -> None:
-        """Take a newer snapshot if there is one, and tell who wants to know."""
+        """Take a newer snapshot if there is one, and pass it to the followers."""
         if self.board.sequence != self._sequence:
             self._sequence = self.board.sequence
             snapshot = self.board.read()
@@ -186,7 +187,7 @@ class Front:
             self.house_answer = self._house(self.sheet)
 
     def leave(self, follower: Follower) -> None:
-        """Tell a follower nothing any more."""
+        """Pass nothing more to a follower."""
         self.followers.remove(follower)
         self._broken.pop(follower.name, None)
 
@@ -207,7 +208,7 @@ class Front:
         return done.publication is None or await self.see(done.publication)
 
     def first(self, universe: str) -> bytes:
-        """What a new listener gets first. Written once for all who connect at the same snapshot."""
+        """What a new listener gets first. Written once for all that connect at the same snapshot."""
         sheet = self.current()
         if self._everything is None or self._everything[0] is not sheet:
             self._everything = sheet, encode(everything(sheet, self.house_answer))
@@ -266,7 +267,7 @@ class Front:
         return {**api.house(sheet, self.house, self.host, self.own_health())}
 
     def own_health(self) -> dict[str, object]:
-        """What only this process knows: who listens, and whether history and alerts get through."""
+        """What only this process knows: how many listen, and whether history and alerts arrive."""
         health: dict[str, object] = {follower.name: follower.health() for follower in self.followers}
         health["judging"] = {
             "ok": not self._silent,

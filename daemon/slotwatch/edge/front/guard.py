@@ -58,7 +58,8 @@ OPEN_TO_ALL = frozenset({"/healthz", "/readyz"})
 FORWARDED = frozenset(
     istr(name) for name in ("Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "X-Forwarded-Proto", "X-Real-IP", "Via")
 )
-"""A proxy put these in, so a loopback peer says nothing of who asks (RFC 7239; the X- names by common practice)."""
+"""A proxy adds these headers. Then the address of the peer does not say who asks (RFC 7239; the X- names by common
+practice)."""
 CHALLENGE = ("WWW-Authenticate", "Bearer")
 CHALLENGE_OF_BROWSER = ("WWW-Authenticate", 'Basic realm="slotwatch", charset="UTF-8"')
 
@@ -267,7 +268,7 @@ def _basic(request: web.Request) -> bytes | None:
 
 
 def _is_address(name: str) -> bool:
-    """Whether it is an IP address: nobody can make one of those point elsewhere."""
+    """Whether it is an IP address: unlike a name, it cannot be made to point elsewhere."""
     try:
         ip_address(name.partition("%")[0])
     except ValueError:
@@ -276,7 +277,7 @@ def _is_address(name: str) -> bool:
 
 
 def _is_no_browser(request: web.Request) -> bool:
-    """Whether a program sent it that named no type, or the one that curl and Python name where nobody says another.
+    """Whether a program sent it that named no type, or the default one of curl and Python.
 
     A browser names itself with every change (Origin), and no form of its own can make this type's body be JSON.
     """

@@ -1,6 +1,6 @@
 """Sends a request at regular intervals to an address that raises an alarm when they stop.
 
-It is sent only while judging goes on, so its absence says that this computer, its network or slotwatch has failed.
+It is sent only while judging runs, so its absence says that this computer, its network or slotwatch has failed.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ class HeartbeatSender:
             await asyncio.sleep(every_s if was_sent else min(RETRY_S, every_s))
 
     async def beat(self, now_ns: int) -> bool:
-        """Send one, if judging goes on. Whether it arrived."""
+        """Send one, if judging runs. Returns whether it arrived."""
         if self._seen_ns is None or now_ns - self._seen_ns > JUDGING_SILENT_NS:
             self._trouble = "No heartbeat is sent, because judging does not report."
             return False

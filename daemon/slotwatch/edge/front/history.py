@@ -22,7 +22,7 @@ HOURS_NS = 60_000_000_000
 ABSENCE_WITHIN_NS = 10_000_000_000
 """Judging publishes the time without a listener in its next snapshots; a sign of life waits no longer than this."""
 ALIVE_NS = 5_000_000_000
-"""How often it is kept that judging goes on: after a power cut the time without a listener begins there."""
+"""How often the history notes that judging runs: after a power cut the time without a listener begins there."""
 
 _T = TypeVar("_T")
 _Key = TypeVar("_Key", str, int)
@@ -53,13 +53,13 @@ class History:
         self.declared_phase = ""
         """Phase at start by the house file, which counts again once somebody changed it."""
         self.absence = ""
-        """Why nobody listened before this run, while judging has yet to publish that time. Until then no sign of life
-        is kept: if this run ends at once, the next one finds the older sign and the time is not forgotten."""
+        """Why slotwatch did not listen before this run, until judging has published that time. Until then no sign of
+        life is kept: if this run ends at once, the next one finds the older sign, and the time is not forgotten."""
         self._alive_ns = self._alive_ms = 0
         self._first_ns = 0
 
     def move(self, path: Path, keep_days: int) -> None:
-        """From now on keep for so many days, in this file. What waits goes into it too."""
+        """From now on, keep rows for this many days, in this file. What waits is written there too."""
         self._writer.move(path, keep_days)
         if path == self.path:
             return
@@ -174,9 +174,9 @@ class History:
     async def acknowledge(
         self, incident: int, by: str, note: str, at_ns: int, *, given: bool = True, found: Incident | None = None
     ) -> bool:
-        """Keep who took an incident on, or gave it back; True once it is safe on the disk.
+        """Keep who acknowledged an incident, or took that back; True once it is safe on the disk.
 
-        `found`, the incident itself, is written with it: the one is never there without the other.
+        `found`, the incident itself, is written with it: neither is ever stored without the other.
         """
         row = (at_ns // MILLISECOND_NS, incident, int(given), by, note)
         with_it = {} if found is None else {_key(found): record(found)}
@@ -204,7 +204,7 @@ class History:
     # --- what was -----------------------------------------------------------------------------------------
 
     async def ask(self, question: Callable[[Archive], _T]) -> _T | None:
-        """Put a question to the archive, in a thread. None while there is no readable file."""
+        """Ask the archive, in a thread. None while no file can be read."""
         try:
             return await asyncio.to_thread(question, self.archive)
         except (sqlite3.Error, ValueError):

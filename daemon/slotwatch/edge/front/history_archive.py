@@ -58,7 +58,7 @@ class Archive:
             try:
                 check_version(db)
             except sqlite3.OperationalError:
-                # Without the right to write here nobody can make the log's index; without a log none is needed.
+                # The log's index cannot be made without permission to write here. Without a log, none is needed.
                 if self.path.with_name(self.path.name + "-wal").exists():
                     raise
                 db.close()
@@ -170,7 +170,7 @@ class Archive:
         return self.odd.sound("marks", rows[::-1], rows_of.is_mark)
 
     def phases(self, until_ms: int = 1 << 62) -> list[tuple[int, str]]:
-        """(since, phase), oldest first. A phase that goes on over a restart is one."""
+        """(since, phase), oldest first. A phase that continues over a restart is one."""
         with self._open() as db:
             rows = db.execute("SELECT at_ms, phase FROM phases WHERE at_ms <= ? ORDER BY at_ms", (until_ms,)).fetchall()
         found: list[tuple[int, str]] = []
@@ -245,7 +245,8 @@ class Archive:
         return [(str(name), minute) for name, minute in rows if rows_of.is_time(minute * 60_000)]
 
     def heard_steps(self, first: int, last: int, step: int) -> list[int]:
-        """Begins of steps of so many minutes, on multiples of it, in which any universe had frames; oldest first."""
+        """Starts of the steps of this many minutes, at multiples of it, in which any universe had frames; oldest
+        first."""
         query = "SELECT 1 FROM minutes WHERE minute BETWEEN ? AND ? AND frames > 0 LIMIT 1"
         with self._open() as db:
             begins = range(first - first % step, last + 1, step)

@@ -53,7 +53,7 @@ class HistoryWriter:
         self._thread.start()
 
     def move(self, path: Path, keep_days: int) -> None:
-        """From now on keep for so many days, in this file. What waits goes into it too."""
+        """From now on, keep rows for this many days, in this file. What waits is written there too."""
         self._keep_ms = keep_days * DAY_MS
         with self._lock:
             self.path = path

@@ -95,7 +95,7 @@ class MqttSender:
         )
 
     async def _talk(self, client: aiomqtt.Client) -> None:
-        """Tell the broker until the connection ends, also while an answer is waited for that will never come."""
+        """Publish to the broker until the connection ends, even if its answer never comes."""
         self._sent = {}
         hearing, telling = asyncio.create_task(_hear(client)), asyncio.create_task(self._tell(client))
         try:

@@ -100,7 +100,7 @@ class WebhookWay:
 
 
 def signing_key(secret: bytes) -> bytes:
-    """The key in a secret file: its text as it is, or `whsec_` and base64. SecretFileError if that is no base64."""
+    """The key in a secret file: its text as it is, or `whsec_` and base64. SecretFileError if that is not base64."""
     if not secret.startswith(KEY_PREFIX):
         return secret
     try:
@@ -110,7 +110,7 @@ def signing_key(secret: bytes) -> bytes:
 
 
 def signature(key: bytes, number: str, at_s: int, body: bytes) -> dict[str, str]:
-    """Headers that let the receiver check who sent it, when, and that nothing was changed."""
+    """Headers by which the recipient checks who sent it, when, and that nothing was changed."""
     signed = b".".join((number.encode(), str(at_s).encode(), body))
     mark = base64.b64encode(hmac.new(key, signed, hashlib.sha256).digest()).decode()
     return {"webhook-id": number, "webhook-timestamp": str(at_s), "webhook-signature": f"v1,{mark}"}

@@ -29,11 +29,11 @@ FIRST_RETRY_MS = 5_000
 LONGEST_RETRY_MS = 300_000
 GIVE_UP_MS = 24 * 3_600_000
 TEST_WITHIN_S = 100.0
-"""How long whoever sends a test waits for what came of it: longer than a try may take."""
+"""How long the sender of a test waits for its result: longer than a try may take."""
 
 
 def retry_ms(tries: int) -> int:
-    """How long to wait after so many tries in vain."""
+    """Give the time to wait after this many failed tries."""
     return min(LONGEST_RETRY_MS, FIRST_RETRY_MS << min(max(0, tries - 1), 10))
 
 
@@ -53,7 +53,7 @@ class NoticeReceiver:
     due_ms: int = 0
     sent_at: str | None = None
     tests: dict[str, asyncio.Future[str]] = field(default_factory=dict)
-    """Tests that wait to be tried, by the message's id: whoever sent one waits for what came back."""
+    """Tests that wait to be tried, by the message's id. The sender waits for the result."""
 
 
 class Notifications:
@@ -80,7 +80,7 @@ class Notifications:
         self._snapshot = snapshot
 
     def take_house(self, house: House, page: str) -> bool:
-        """Go on under another house. False if it has other receivers: then a new one of these is needed."""
+        """Continue under another house. False if it has other recipients: then a new one of these is needed."""
         same = _receivers_of(house) == _receivers_of(self._house)
         if same:
             self._house, self._page = house, page
@@ -144,7 +144,9 @@ class Notifications:
     async def test(self, name: str) -> str:
         """Send a marked test through the receiver's queue. Empty if it was taken, else why not.
 
-        A test that fails is not tried again: whoever sent it knows. KeyError if the house has no such receiver.
+        A test that fails is not tried again: its sender gets the result at once.
+
+        KeyError if the house has no such receiver.
         """
         one = self.receivers[name]
         notice = test_notice(
@@ -206,7 +208,7 @@ class Notifications:
                 print(f"slotwatch: {line}", file=sys.stderr, flush=True)
 
     async def _tell_testers(self, one: NoticeReceiver, tried: WaitingNotice, reason: str) -> None:
-        """Tell who sent a test why it did not arrive, or what it waits behind."""
+        """Answer the sender of a test: why it did not arrive, or what it waits for."""
         if tried.notice.kind == "test":
             async with self._lock:
                 await asyncio.to_thread(self._queue.done, tried)
@@ -227,7 +229,7 @@ class Notifications:
 
 
 def _tell(one: NoticeReceiver, number: str, reason: str) -> None:
-    """Tell whoever waits for this test what came of it."""
+    """Answer the sender of this test with its result."""
     waiting = one.tests.get(number)
     if waiting is not None and not waiting.done():
         waiting.set_result(reason)

@@ -68,7 +68,7 @@ def _of_numpy(value: object) -> object:
 
 
 class LastGoodLevels(Protocol):
-    """Who knows the last good levels of what was lost."""
+    """Knows the last good levels of lost universes."""
 
     async def last_good(self, found: Incident) -> Mapping[str, object] | None:
         """Of an incident's universes, a `LastGoodAnswer`; None if none are known."""
@@ -155,7 +155,7 @@ class Reads:
         return response
 
     async def streams(self, request: web.Request) -> web.Response:
-        """Nothing is made, and nothing sent, for who has the newest state already."""
+        """A client that has the newest state already gets an empty answer."""
         sheet = self._front.current()
         is_compact = COMPACT in request.headers.get("Accept", "")
         tag = etag(sheet) + ("-compact" if is_compact else "")
@@ -354,7 +354,7 @@ def _moment(request: web.Request, name: str) -> int | None:
     if not text:
         return None
     try:
-        # A plus sign of a time zone arrives as a space where nobody escaped it.
+        # The plus sign of a time zone arrives as a space if the client did not escape it.
         return read_iso(text.replace(" ", "+") if "T" in text else text)
     except (ValueError, OverflowError) as error:
         raise Refused(400, f'"{name}": {error}.') from None

@@ -8,7 +8,7 @@ import aiohttp
 
 
 def why_unreachable(error: Exception) -> str:
-    """Say why nobody was reached, as the end of a sentence. The library's own words hold the address."""
+    """Say why the other end was not reached, as the end of a sentence. The library's own words contain the address."""
     if isinstance(error, aiohttp.ClientConnectorCertificateError):
         return "its certificate is not trusted"
     number = error.errno if isinstance(error, OSError) else None

@@ -40,7 +40,7 @@ from slotwatch.views.answers.references import ComparisonAnswer, LastGoodAnswer,
 
 MOST_REFERENCES = 100
 MOST_AUTOMATIC = 14
-"""Of those that were kept at curtain up by themselves, the newest so many stay."""
+"""How many of those that were kept automatically at curtain up stay: the newest ones."""
 LONGEST_LIST = 4096
 MOST_HELD = 8
 """References that stay unpacked in memory."""
@@ -97,7 +97,7 @@ class References:
         for found in snapshot.incidents:
             self._note_loss(found)
         before, self._phase = self._phase, (snapshot.started_ns, snapshot.house.phase)
-        # A judging process that was restarted takes its phase up again: that is no curtain up.
+        # A restarted judging process takes up its phase again: that is not a curtain up.
         goes_on = before is not None and before[0] == snapshot.started_ns and before != self._phase
         if goes_on and self._phase[1] == Phase.SHOW and self._front.house.references.keep_curtain_up:
             self._begin(self._keep_curtain_up())
@@ -219,7 +219,7 @@ class References:
 
         found = await self._history.ask(read)
         if found is None:
-            return None  # there is no readable history: asked again next time
+            return None  # the history cannot be read: asked again next time
         reference, trouble = found
         if trouble:
             raise Refused(409, f"{name}: {trouble}. Delete it and keep it again.")

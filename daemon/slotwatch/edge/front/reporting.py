@@ -41,7 +41,7 @@ def span_of(archive: Archive, since: str | None, until: str | None, now_ns: int)
 
 
 def _after_long_gaps(archive: Archive, at_ms: int, until_ms: int) -> int:
-    """When a phase began, or nobody had listened for hours: what came before that was another show."""
+    """When a phase began, or slotwatch had not listened for hours: what came before belongs to another show."""
     for start, end, _, reason in archive.not_judged(at_ms, until_ms):
         if reason in (STOPPED, ENDED) and end is not None and end - start > SAME_SHOW_MS:
             at_ms = max(at_ms, end)

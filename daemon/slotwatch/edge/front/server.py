@@ -37,7 +37,7 @@ ANSWERED_WITHIN_S = 20.0
 
 
 class Server:
-    """All that the front process does for one house, and goes on doing when the house is another."""
+    """All that the front process does for a house, and for the house that replaces it."""
 
     def __init__(
         self,
@@ -95,7 +95,7 @@ class Server:
             self._history.close(is_clean=not self.is_orphan)
 
     async def take_house(self, house: House) -> None:
-        """Go on with another house, in the running server: who is connected stays so unless [http] or [tls] changed.
+        """Continue with another house, in the running server. Connections stay open unless [http] or [tls] changed.
 
         EdgeError if its address or certificate cannot be had; then everything stays as it was.
         """
@@ -131,7 +131,7 @@ class Server:
         before, self.front.listeners, self._door = self.front.listeners, listeners, new
         before.close()
         await old.close()
-        # Not waited for: among those who are still being answered is who asked for the reload.
+        # Not waited for: one of the requests that are still being answered is the one for this reload.
         self._old[old] = asyncio.create_task(old.end(ANSWERED_WITHIN_S))
 
     def _door_of(self, house: House) -> WebServer:

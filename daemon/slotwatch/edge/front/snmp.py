@@ -12,7 +12,7 @@ from slotwatch.wire.switch_tables import MOST_ROWS, Index, Value
 
 ANSWER_WITHIN_S = 2.0
 RETRIES = 1
-"""A lost packet is no silent switch."""
+"""One lost packet does not mean that the switch is silent."""
 PORT = 161
 VALUES_A_REQUEST = 48
 """Values asked for at once: they fit into one Ethernet frame."""
@@ -103,7 +103,7 @@ class Agent:
             )
         except OSError as error:
             raise NotAnswered(f"it cannot be reached ({error.strerror})") from None
-        except Exception as error:  # the library raises many kinds for bytes that are no SNMP
+        except Exception as error:  # the library raises many kinds of errors for bytes that are not SNMP
             raise NotAnswered(f"its answer is not understood ({type(error).__name__})") from None
         if indication:
             raise NotAnswered(_reason(indication))

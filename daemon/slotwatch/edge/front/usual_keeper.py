@@ -85,7 +85,7 @@ class UsualKeeper:
             await self.work()
 
     async def work(self) -> None:
-        """Bring everything up to date once, and tell judging."""
+        """Bring everything up to date once, and send it to judging."""
         now_ms = clock.wall_ns() // MILLISECOND_NS
         for span in await self._history.ask(lambda archive: missing_shows(archive, now_ms)) or ():
             rows = await self._history.ask(partial(work_out_show, span=span))

@@ -44,7 +44,7 @@ class UdpErrors:
 
 
 class DamageCount:
-    """Tells the damaged ones among a growing number of dropped packets.
+    """Finds the damaged ones among a growing number of dropped packets.
 
     A packet counts as damaged only where both counters agree on it: there were wrong checksums, and the drops are more
     than there was no room for. In doubt it is this computer that dropped it.

@@ -58,13 +58,13 @@ TURN_AT_LEAST_S = 0.04
 """Intake writes its heartbeat at least this often; while judging idles, each GRID_S."""
 GRID_S = GRID_NS / 1e9
 BURST_ROWS = 4 * GUARD_ROWS
-"""So many rows in one turn end idling: the ring, which judging then has to empty, holds 0.37 s of a full gigabit."""
+"""This many rows in one turn end idling: the ring, which judging then has to empty, holds 0.37 s of a full gigabit."""
 MOST_PER_SOCKET = 16 * GUARD_ROWS
 """Packets read from one socket before the others have their turn."""
 STEP_NS = 1_000_000
 """A wall clock that moved this much between two turns was stepped, not steered (500 ppm of 20 ms is 10 us)."""
 LINES_S = 0.5
-"""How often tapped lines tell of their ports."""
+"""How often tapped lines report the state of their ports."""
 REFRESH_S = 10.0
 """Links and joins are read this often even without a message from netlink, in case one was lost."""
 

@@ -222,7 +222,7 @@ class Joins:
             except OSError as error:
                 sentence = join_error(error.errno or 0, universe, interface.name).lines[0]
                 outcomes[universe] = (False, sentence)
-            # Few houses use IPv6 and many computers have it off: a refusal there is no fault.
+            # Few houses use IPv6 and many computers have it off: a refusal there is not a fault.
             with contextlib.suppress(OSError):
                 self._holder(interface.index, True).join(universe)
         return outcomes

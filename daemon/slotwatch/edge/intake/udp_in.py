@@ -42,7 +42,7 @@ FEWEST_ROWS = 64
 """Rows offered to the kernel in one call while little arrives: preparing them costs, too."""
 
 FEW_ROWS = 16
-"""Up to so many packets are taken row by row: columns cost 25 us, however few rows they have, and after a pause of
+"""Up to this many packets are taken row by row: columns cost 25 us, however few rows they have, and after a pause of
 20 ms, with cold caches, five times that; a row costs 3 us."""
 
 SO_TIMESTAMPNS = 35
@@ -113,7 +113,7 @@ class ArrivalClock:
 
 
 class DataSocket:
-    """One bound port of one family. Not shared: nobody else can bind the port and take its unicast."""
+    """One bound port of one family. Not shared: no other program can bind the port and take its unicast."""
 
     def __init__(self, protocol: Protocol, port: int, v6: bool = False, compiled: Receiving | None = None) -> None:
         """EdgeError with advice if the port is taken or the address family is missing. compiled: reads it if given."""
@@ -223,7 +223,7 @@ class DataSocket:
         if number in (0, errno.EAGAIN, errno.EINTR):
             return 0
         if number in (errno.ECONNREFUSED, errno.ENETDOWN, errno.EHOSTUNREACH):
-            return 0  # a queued error of the interface, which netlink reports as well: the socket goes on
+            return 0  # a queued error of the interface, which netlink reports as well: the socket still works
         raise EdgeError(f"reading UDP port {self.port} failed: {os.strerror(number)}", "restart slotwatch", number)
 
     def _fill(self, writer: RingWriter, start: int, count: int, arrivals: ArrivalClock, networks: Networks) -> None:
@@ -351,7 +351,7 @@ def _bound(protocol: Protocol, port: int, v6: bool) -> socket.socket:
         else:
             sock.setsockopt(socket.IPPROTO_IP, IP_PKTINFO, 1)
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_BROADCAST, 1)
-        # No address reuse on purpose: with it, whoever binds last takes all unicast, silently.
+        # No address reuse on purpose: with it, the program that binds last silently takes all unicast.
         sock.bind(("::" if v6 else "0.0.0.0", port))
     except OSError as error:
         sock.close()

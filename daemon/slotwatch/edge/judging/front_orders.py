@@ -82,7 +82,8 @@ class FrontOrders:
         return result, True
 
     def _take_up(self, order: Resume | Restore) -> FrontResult:
-        """Take up what the history knows. Whatever it holds, judging goes on: ValueError says what could not be."""
+        """Take up what the history knows. Judging continues whatever it holds: ValueError says what could not be taken
+        up."""
         try:
             return self._engine.command(order)
         except Exception as error:

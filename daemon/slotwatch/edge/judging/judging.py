@@ -58,7 +58,8 @@ from slotwatch.wire.observation import Observation
 CHUNK_ROWS = GUARD_ROWS
 """Rows copied and judged at once: 0.6 MiB of payload, which still fits a core's own cache."""
 BUSY_ROWS = 256
-"""While judging does not idle, so many rows are not looked at for changes first: the look costs 0.5 us a packet."""
+"""While judging does not idle, this many rows are judged without a look for changes first: the look costs 0.5 us a
+packet."""
 STEP_NS = 1_000_000
 STATUS_NS = 5_000_000_000
 
@@ -99,7 +100,7 @@ class JudgingProcess:
         self.house = house
         self._recording = compiled.load_recording()
         self._recorder = Recorder(house, self._recording)
-        # After a restart go on with the first row that the predecessor had not finished.
+        # After a restart, continue with the first row that the predecessor had not finished.
         tail, copying = min(judged, ring.head) if before_ns else ring.head, compiled.load_copying()
         self._rows = RingReader(ring, tail, self._place, copying)
         self._rows.lost = lost
@@ -273,14 +274,14 @@ class JudgingProcess:
             print(f"slotwatch: {event.line}", file=sys.stderr, flush=True)
 
     def _watch_stalls(self, now_ns: int) -> None:
-        """Tell the engine of time in which packets could not be judged: ours, or intake's."""
+        """Report to the engine for how long packets could not be judged, by this process or by intake."""
         stalled_ns = self._away_ns or self._pace.late_ns(now_ns)
         self._away_ns = 0
         if stalled_ns:
             self._stalled(now_ns, stalled_ns)
         turned = self.ring.turned_generation
         if turned != self._generation:
-            # Intake was restarted, and has had its first turn: between the two nobody held the sockets.
+            # Intake was restarted, and has had its first turn: between the two the sockets were closed.
             fence()  # the word that it is there before its times
             self._generation = turned
             self._stalled(now_ns, self.ring.away_ns(), unheard=True)
@@ -291,7 +292,8 @@ class JudgingProcess:
     def _is_known(self, now_ns: int) -> bool:
         """Whether the intake that wrote the newest rows is known, and the time without one with it.
 
-        Rows of an intake whose first turn goes on must wait: what is missing before them is not the network's fault.
+        Rows of an intake that is still in its first turn must wait: what is missing before them is not the network's
+        fault.
         """
         if self.ring.generation != self._generation:
             self._watch_stalls(now_ns)

@@ -83,7 +83,7 @@ def neighbour(kind: int, body: bytes, networks: dict[int, int], now_ns: int) -> 
     """One message of the neighbour table; None if it is of no network of the house, of a group, or says nothing.
 
     An entry that goes away, or is being asked for, says nothing. One that is kept and was not used lately (stale) is
-    not silent: nobody asked it.
+    not silent: it was not asked.
     """
     if kind != netlink.RTM_NEWNEIGH or len(body) < 12:
         return None

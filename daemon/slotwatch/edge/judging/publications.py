@@ -8,15 +8,15 @@ from slotwatch.edge.shared.pace import Pace
 SNAPSHOT_NS = 200_000_000
 SOONEST_SNAPSHOT_NS = 50_000_000
 UNREAD_SNAPSHOT_NS = 1_500_000_000
-"""While nothing is under way and nobody listens. Who reads all the same has the front ask first (`http_fresh`)."""
+"""While nothing is under way and no page is open. For any other reader the front process asks first (`http_fresh`)."""
 SNAPSHOT_SHARE = 16
 """Time between two snapshots is at least this many times what the last one cost: on a busy computer, at 4,034
 universes, 13 ms to make and 18 ms to encode. A share of 8 may cost 0.6 us a packet of a full
 gigabit, this one half of that."""
 UNREAD_SHARE = 48
-"""The same while nobody listens and nothing changed: 2 % of a core at most. Who reads has a new one made first."""
+"""The same while no page is open and nothing changed: 2 % of a core at most. A reader has a new one made first."""
 HOLD_NS = 200_000_000
-"""So long (four ticks) a publication waits for the tick that judges an order; without intake there are no ticks."""
+"""A publication waits this long (four ticks) for the tick that judges an order; without intake there are no ticks."""
 
 
 class Publications:

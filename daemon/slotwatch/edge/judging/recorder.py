@@ -41,9 +41,9 @@ RECORD = np.dtype(
     ]
 )
 RECORDS_SHARE = 4
-"""One part in so many of the memory is for records."""
+"""The records get this share of the memory: one part in four."""
 AFTER_NS = 5_000_000_000
-"""A capture goes on for so long after the incident was judged, so that it shows what followed."""
+"""A capture continues for this long after the incident was judged, so that it shows what followed."""
 LINK_RAW_IP = 101
 """LINKTYPE_RAW: what is kept of a packet begins with a new IP header; everything after it is as it came."""
 MIB = 1024 * 1024

@@ -61,7 +61,7 @@ class RouteReports:
         names = {route.name for route in house.routes}
         self.rows = tuple(row for row in self.rows if row.name in names)
         if not house.has_routes:
-            # The routes process has ended, so its own report is dropped. Nobody hears its last one any more.
+            # The routes process has ended, so its own report is dropped. Its last one is not heard.
             routes.forget()
             self.asking = self.node = None
             self.counted = {}

@@ -53,7 +53,7 @@ LONGEST_WAIT_MS = 200
 ROWS_AT_ONCE = 16
 """Rows that are taken from the ring before what they make due is sent: of a burst the first frame does not wait."""
 MOST_TURNS = 256
-"""So many times in a row, before the parent is listened to again."""
+"""So often in a row, before the parent's messages are read again."""
 NEWEST_ROWS = 512
 """Rows that are still looked at where this process fell far behind."""
 
@@ -87,7 +87,7 @@ class Routing:
         self._prepare(house)
 
     def take_house(self, house: House) -> None:
-        """Route as another house says. What stays the same goes on without a frame less; what goes is ended.
+        """Route as another house says. Unchanged routes lose no frames; those that it does not have are ended.
 
         Networks, ports and the house's name are those that it was made with. EdgeError where it cannot send.
         """

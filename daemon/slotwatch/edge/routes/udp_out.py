@@ -105,7 +105,8 @@ class Sender:
             self._streams.append(OutputSender(sock.box, stream, header))
 
     def go_on_from(self, before: Sender, places: dict[int, int]) -> None:
-        """Go on with the sequences and counts of an earlier sender. `places`: its index of each output that stays."""
+        """Continue the sequence numbers and counts of an earlier sender. `places`: its index of each output that
+        stays."""
         self.sent, self.failures = before.sent, before.failures
         for index, place in places.items():
             mine, theirs = self._streams[index], before._streams[place]

@@ -68,7 +68,7 @@ class Channel(Generic[Sent, Received]):
         for place, part in enumerate(parts):
             self._waiting.append(_HEAD.pack(FORMAT, number, place + 1 == len(parts)) + part)
         if len(self._waiting) > MOST_PARTS:
-            del self._waiting[:-MOST_PARTS]  # nobody reads: the oldest is of no use any more
+            del self._waiting[:-MOST_PARTS]  # nobody reads: the oldest message is out of date
         self.flush()
 
     def flush(self) -> bool:

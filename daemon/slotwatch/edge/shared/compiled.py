@@ -43,7 +43,7 @@ class Compiled:
         return int(self._learn(table, call))
 
     def go_on(self, table: int, call: int) -> int:
-        """Take packets that go on; returns how many."""
+        """Take routine packets; returns how many."""
         return int(self._go_on(table, call))
 
     def flashes(self, frames: int) -> int:

@@ -25,7 +25,7 @@ from slotwatch.edge.shared.systemd import Notifier
 
 TAKEN_WITHIN_S = 15.0
 ORDER = ("intake", "front", "judging")
-"""Who takes a new house, one after the other."""
+"""The processes that take a new house, one after the other."""
 
 
 class Parent(Protocol):
@@ -62,7 +62,7 @@ class HouseChange:
         self._is_going = False
         self._began_ns = self._number = 0
         self._to_take: list[str] = []
-        """Who has not taken the new house yet; the first of them is being asked."""
+        """The processes that have not taken the new house yet; the first of them is being asked."""
         self._before = b""
         """The running house while a new one is being tried; empty otherwise."""
         self._summary_before: Loaded | None = None
@@ -158,7 +158,7 @@ class HouseChange:
         self._end()
 
     def _ask_to_take(self) -> None:
-        """Have the next process take the new house. Who is between two lives reads it at its start."""
+        """Ask the next process to take the new house. One that is being restarted reads it at its start."""
         self._parent.order(self._to_take[0], TakeHouse(self._number))
         if not self._parent.is_reachable(self._to_take[0]):
             self._taken(None)

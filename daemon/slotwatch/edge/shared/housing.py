@@ -1,6 +1,6 @@
-"""The running house in shared memory: what every process reads at its start, whatever the file says by then.
+"""The running house in shared memory: every process reads it at its start, even if the file has changed since.
 
-A child that is restarted while somebody has half edited the house file goes on with the house that runs.
+A child that is restarted while a person is editing the house file gets the house that runs.
 The value is MessagePack, read strictly by the types of `House`, so nothing in it can run. Its length and its check
 sum come before it: a reader that meets a writer sees that and reads again.
 

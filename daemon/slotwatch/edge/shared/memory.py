@@ -20,7 +20,7 @@ BOARD_PROGRESS_AT = 192
 
 
 def ring_bytes(rows: int) -> int:
-    """Bytes of a ring of so many rows: header, columns on 64-byte boundaries, payload."""
+    """Bytes of a ring of this many rows: header, columns on 64-byte boundaries, payload."""
     columns = sum((size * rows + 63) // 64 * 64 for size in RING_COLUMN_BYTES)
     return RING_HEADER_BYTES + columns + rows * RING_ROW_BYTES
 

@@ -15,8 +15,8 @@ from slotwatch.edge.shared.channel import Channel
 from slotwatch.edge.shared.messages.intake import FromIntake, Idle, ToIntake
 
 GATHERED_ROWS = 1024
-"""With so many rows in the ring the next turn comes at once. A batch costs some 0.3 ms whatever it holds: with 256 rows
-a packet cost half as much again as with 1,024, which a full gigabit brings in 6 ms."""
+"""With this many rows in the ring the next turn comes at once. A batch costs some 0.3 ms whatever it holds: with 256
+rows a packet cost half as much again as with 1,024, which a full gigabit brings in 6 ms."""
 SHORTEST_REST_NS = 3_000_000
 GRID_NS = 100_000_000
 PAST_NS = 12_000_000
@@ -59,11 +59,11 @@ class Pace:
         return late_ns if late_ns > LATE_NS else 0
 
     def may_rest(self, now_ns: int, rows: int) -> bool:
-        """Whether what waits in the ring, so many rows, may wait longer unless it brings a change."""
+        """Whether this many rows may wait longer in the ring, unless they bring a change."""
         return now_ns < self._rested_ns - GRID_NS // 2 and rows < GATHERED_ROWS
 
     def gathered_in_ns(self, now_ns: int, rows: int) -> int:
-        """How long a batch worth judging takes to come, at the rate of the turn that ends now with so many rows."""
+        """How long a batch worth judging takes to arrive, at the rate of the turn that ends now with this many rows."""
         return GATHERED_ROWS * (now_ns - self._turned_ns) // rows if rows else NEVER_NS
 
     def rest_ms(self, now_ns: int, rows: int, wanted_ns: int) -> int:

@@ -79,7 +79,7 @@ def _layout(rows: int) -> tuple[dict[str, int], int, int]:
 
 
 def size_bytes(rows: int) -> int:
-    """Octets of shared memory that a ring of so many rows takes."""
+    """Bytes of shared memory that a ring of this many rows takes."""
     return _layout(rows)[2]
 
 
@@ -185,7 +185,8 @@ class Ring:
                 self._map.madvise(mmap.MADV_REMOVE, begin, end - begin)
 
     def away_ns(self) -> int:
-        """Time between the last turn of the intake before and the first of this one: nobody held the sockets."""
+        """Time between the last turn of the intake before and the first of this one, in which the sockets were
+        closed."""
         left_ns = int(self.header["left_ns"][0])
         return max(0, int(self.header["began_ns"][0]) - left_ns) if left_ns else 0
 
@@ -226,7 +227,7 @@ class Ring:
 class RingWriter:
     """The one writer. `place` hands out rows, the caller fills them, `publish` makes them visible.
 
-    A new writer (intake restarted) goes on where the last one stopped: readers see one unbroken count.
+    A new writer (intake restarted) continues where the last one stopped: readers see one unbroken count.
     """
 
     def __init__(self, fd: int, rows: int) -> None:
@@ -246,7 +247,8 @@ class RingWriter:
         return start, min(GUARD_ROWS, self.ring.rows - start)
 
     def rewind(self) -> None:
-        """Go on at the first place if the reader that reports has taken all rows. Only where nobody else reads."""
+        """Continue at the first place if the reader that reports has taken all rows. Only where there is no other
+        reader."""
         if self._head != self._origin and self.ring.taken_word[0] == self._head:
             self._is_wide |= self._head - self._origin > KEPT_ROWS
             self._origin = self._head

@@ -24,7 +24,7 @@ class CompiledCopy(Protocol):
 
 
 _START_AT = 4 + len(COLUMNS)
-"""Of these words: what is said of the rows; before it the ring, behind it the batch."""
+"""Places in these words: the rows' part, with the ring's part before it and the batch's part after it."""
 _WORDS = _START_AT + 5 + len(COLUMNS)
 
 Place = Callable[[int, int], Batch]
@@ -40,7 +40,7 @@ def owned(rows: int = GUARD_ROWS) -> Place:
 class RingReader:
     """One reader's place in the ring. What it hands out is a copy that was whole when it was made.
 
-    A reader that was overtaken goes on in the middle of the ring, half a ring behind the writer: right where the
+    A reader that was overtaken continues in the middle of the ring, half a ring behind the writer: right where the
     writer is, it would be overtaken again at once.
     """
 

@@ -1,4 +1,4 @@
-"""sd_notify: telling the service manager that we are ready, well, reloading or going. Nothing without one."""
+"""sd_notify: reports to the service manager that the daemon is ready, alive, reloading or stopping, if there is one."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ class Notifier:
 
 
 def _watchdog_s(environment: dict[str, str]) -> float | None:
-    """Seconds within which a sign of life is expected; None if none is, or another process is meant."""
+    """Seconds within which a sign of life is expected; None if none is, or if it is for another process."""
     wanted, process = environment.get("WATCHDOG_USEC", ""), environment.get("WATCHDOG_PID", "")
     if not wanted.isdecimal() or int(wanted) <= 0 or (process and process != str(os.getpid())):
         return None

@@ -259,7 +259,7 @@ class Capture:
         return before is not None and is_clock_set(before, stamped.part(slice(middle, None)))
 
     def _unread(self, dissected: Dissected, t_ns: NDArray[np.int64], networks: NDArray[np.uint16]) -> list[Observation]:
-        """Tell where packets of the watched ports may be hidden, at most once a second for each network."""
+        """Report where packets of the watched ports may be hidden, at most once a second for each network."""
         watched = (-1, self.listen.e131_port, self.listen.artnet_port)
         rows = np.flatnonzero(dissected.hidden & np.isin(dissected.hidden_port, watched))
         self.hidden += len(rows)
@@ -334,7 +334,7 @@ def _combinations(records: Records, dissected: Dissected) -> NDArray[np.int64]:
 def open_capture(path: str, listen: Listen | None = None, declared: tuple[Network, ...] = ()) -> Capture:
     """Open a pcap or pcapng file, gzipped or not, and find its networks.
 
-    CaptureError, in one line, if it cannot be read or is no capture.
+    CaptureError, in one line, if it cannot be read or is not a capture.
     """
     try:
         plain = Path(path).open("rb")  # noqa: SIM115 - stays open as long as the capture

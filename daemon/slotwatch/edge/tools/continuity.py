@@ -1,7 +1,7 @@
-"""Tell a clock that was set forward inside a capture from a silence, by the senders' sequence numbers.
+"""Distinguishes a clock that was set forward inside a capture from a silence, by the senders' sequence numbers.
 
-While packets are lost or senders are down, numbers go on or begin again. A clock that was set changes no number:
-every stream goes on with its next one, and all of them jump by the same time.
+While packets are lost or senders are down, numbers rise or begin again. A clock that was set changes no number: every
+stream continues with its next one, and all of them jump by the same time.
 """
 
 from __future__ import annotations

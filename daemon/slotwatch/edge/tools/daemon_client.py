@@ -19,7 +19,7 @@ LARGEST_ANSWER_BYTES = 4 << 20
 
 
 class NoDaemonError(EdgeError):
-    """Nobody answers at that address."""
+    """Nothing answers at that address."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +37,7 @@ class DaemonClient:
         return cls(url_of(house), str(read_place(house, certificate)) if certificate else "", read_token(house)[0])
 
     def ask(self, path: str, body: object = None, within_s: float = ANSWER_WITHIN_S) -> bytes:
-        """Get an answer; with a body, POST it as JSON. NoDaemonError if nobody answers, EdgeError if it is refused."""
+        """Get an answer; with a body, POST it as JSON. NoDaemonError if nothing answers, EdgeError if it is refused."""
         if not self.url.startswith(("http://", "https://")):
             raise EdgeError(f"{self.url} is not an address", f"give --url as {DEFAULT_URL}")
         try:

@@ -42,7 +42,7 @@ def harbour_house() -> House:
 
 
 def free_port(wanted: int, kind: socket.SocketKind) -> int:
-    """Return the first port from `wanted` on that nobody holds on loopback. EdgeError if 50 are taken."""
+    """Return the first free port of loopback from `wanted` on. EdgeError if 50 are taken."""
     for port in range(wanted, wanted + PORTS_TRIED):
         with socket.socket(socket.AF_INET, kind) as probe:
             if kind is socket.SOCK_STREAM:

@@ -152,7 +152,7 @@ def _check_history(path: Path) -> None:
 
 
 def _refuse_if_used(history: Path) -> None:
-    """EdgeError while a daemon holds the history open: only who is alone with a log may put it away."""
+    """EdgeError while a daemon holds the history open: only the single user of a log may remove it."""
     if not history.is_file():
         return
     try:
@@ -165,7 +165,8 @@ def _refuse_if_used(history: Path) -> None:
 
 
 def _checked(archive: zipfile.ZipFile, source: Path) -> tuple[Manifest, list[str]]:
-    """The manifest and the names to be put back. Whoever made the archive, nothing leaves the house's directory."""
+    """The manifest and the names to be put back. Whatever the archive holds, nothing is written outside the house's
+    directory."""
     wrong = EdgeError(f"{source} is not a backup of slotwatch", "give a file that slotwatch backup wrote")
     names = [entry.filename for entry in archive.infolist()]
     if MANIFEST not in names or len(names) > MOST_FILES or len(set(names)) != len(names):

@@ -39,7 +39,7 @@ class Played:
 
     packets: int = 0
     not_played: int = 0
-    """Events that are no packets (a link that goes down): a live rehearsal cannot make them."""
+    """Events other than packets (a link that goes down): a live rehearsal cannot make them."""
     latest_ns: int = 0
     """The longest that a packet was behind its time."""
 

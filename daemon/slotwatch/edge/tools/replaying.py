@@ -28,7 +28,7 @@ SHARE = 10
 """Later a tick comes after a tenth of the silence so far, and at each deadline that is known."""
 DEADLINES_NS = (20 * NANOSECONDS, 60 * NANOSECONDS, 260 * NANOSECONDS, 600 * NANOSECONDS)
 """Since a last packet or query: discovery lists run out, incidents may open again, a querier is missed, an undeclared
-universe is no open question any more."""
+universe is forgotten."""
 LEAP_NS = NANOSECONDS
 """In a longer silence it is worth finding out which ticks change nothing."""
 FEW_PACKETS = 32
@@ -149,7 +149,7 @@ class Replay:
         )
         if ends_ns is None or before_ns is None:
             return row
-        # What lies at the same time after each stream sent again is no stream's lateness.
+        # What is equally late on each stream that sends again is no fault of a single stream.
         until_ns = min([until_ns, *(end_ns for end_ns in before_ns & ends_ns if end_ns > now_ns)]) - REFILL_NS
         last = min(int(np.searchsorted(rests.times_ns[:end], until_ns)), row + MOST_LEAPT)
         if last - row < FEW_PACKETS:

@@ -51,7 +51,7 @@ def _joined(chunks: list[Chunk]) -> Chunk:
 
 @dataclass(frozen=True, slots=True)
 class Rests:
-    """Which packets of a batch only go on with a rest."""
+    """Which packets of a batch only repeat a look at rest."""
 
     times_ns: NDArray[np.int64]
     hashes: NDArray[np.uint64]
@@ -60,7 +60,8 @@ class Rests:
     """Packets that do more, ascending."""
 
     def run(self, row: int) -> tuple[int, int, int]:
-        """Return the end of the run that begins with this packet, until when all its streams go on, and how many."""
+        """Return the end of the run that begins with this packet, until when all its streams send, and how many they
+        are."""
         at = int(np.searchsorted(self.breaks, row))
         end = int(self.breaks[at]) if at < len(self.breaks) else len(self.times_ns)
         if end <= row:

@@ -105,7 +105,7 @@ def seconds_for(universes: tuple[int, ...]) -> float:
 
 
 def survey(house: House, seconds: float, say: Callable[[str], None], universes: tuple[int, ...] = ()) -> Survey:
-    """Listen for about so many seconds and return what was found. universes: E1.31, to join whoever lists them."""
+    """Listen for about this many seconds and return what was found. universes: of E1.31, to join beside listed ones."""
     listener = SurveyListener(house)
     started = time.monotonic()
     try:

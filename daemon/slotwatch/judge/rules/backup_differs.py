@@ -66,7 +66,7 @@ class BackupsInStep:
         self._unlike_ns: dict[Backup, int] = {}
         """Since when a backup's levels are not the main's to the digit."""
         self._episodes: dict[Backup, Episode] = {}
-        """Of the same keys: the time out of step that goes on."""
+        """Of the same keys: how long each has been out of step so far."""
 
     def differs(self, ctx: RuleContext) -> dict[Backup, int]:
         """Backups that send and are not in step with the main source, and since when they differ."""

@@ -1,11 +1,11 @@
 """A stream of a stranger whose changed frames are copies of another's, a little later.
 
-Raised only for a declared original and a stranger. Without declared sources an echo looks like a backup
-that tracks its main: both copy each frame a little later and never lead. That one holds up what the other lets
-go is no proof either, for a backup that lost its tracking holds its last look. Only an echo through a gateway
-that merges by highest level goes on to follow rises and no falls, but to see that in a show that moves takes the
-levels of every frame, and the model keeps a mark of each and the newest levels. `source-conflict` reports who
-differs for 5 s. The bridge, which has every frame of its inputs, finds its own echo there (`bridge.loop`).
+Raised only for a declared original and a stranger. Without declared sources an echo looks like a backup that tracks its
+main: both copy each frame a little later and never lead. Levels that one holds up and the other releases are not proof
+either, for a backup that lost its tracking holds its last look. Only an echo through a gateway that merges by highest
+level goes on to follow rises and no falls, but to see that in a show that moves takes the levels of every frame, and
+the model keeps a mark of each and the newest levels. `source-conflict` reports who differs for 5 s. The bridge, which
+has every frame of its inputs, finds its own echo there (`bridge.loop`).
 """
 
 from __future__ import annotations
@@ -68,7 +68,7 @@ class Echoes:
             (original, copy)
             for copy in np.flatnonzero(strangers)[:MOST_LOOKED_AT].tolist()
             for original in ctx.streams_of(ctx.universe_of(copy)).tolist()
-            # Where nobody is declared, a tracking backup cannot be distinguished from an echo.
+            # Where no source is declared, a tracking backup cannot be distinguished from an echo.
             if ctx.live[original] and ctx.stream_sources_declared[original] >= 0
         ]
         self._heard = {pair: self._heard.get(pair, deque(maxlen=MOST_COPIES)) for pair in pairs}

@@ -37,7 +37,7 @@ class FastRefreshFacts(Facts):
 
 
 def max_hz(slots: NDArray[np.uint16], p: FastRefreshParameters) -> NDArray[np.float64]:
-    """DMX512 maximum for so many slots: 44.1 Hz for 512."""
+    """DMX512 maximum for this number of slots: 44.1 Hz for 512."""
     frame_us = p.break_us + p.slot_us * (slots.astype(np.float64) + 1)
     hz: NDArray[np.float64] = MICROSECONDS / np.maximum(p.shortest_us, frame_us)
     return hz

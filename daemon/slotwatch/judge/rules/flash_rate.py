@@ -25,7 +25,7 @@ from slotwatch.wire.universe import SLOTS, UniverseId
 
 WCAG = "WCAG 2.3.1"
 IN_STEP = SAMPLED_LIGHTS
-"""So many of the sampled lights of a universe must flash with the same frames: all of them."""
+"""How many of the sampled lights of a universe must flash with the same frames: all of them."""
 Flashing = str | UniverseId
 """Name of a fixture, or the universe of a group."""
 

@@ -1,4 +1,4 @@
-"""Fixtures that nobody expects to be on stay on while the house is dark."""
+"""Fixtures that are not expected to be on stay on while the house is dark."""
 
 from __future__ import annotations
 

@@ -25,7 +25,7 @@ class ListenerSilentFacts(Facts):
 
 
 def silent_listeners(ctx: RuleContext, p: ListenerSilentParameters) -> dict[str, None]:
-    """Declared listeners that were asked and gave no answer for so long. A replay asks nobody."""
+    """Declared listeners that were asked and did not answer for this long. A replay asks none."""
     found: dict[str, None] = {}
     for declared in ctx.house.listeners:
         other = ctx.listener.elsewhere.get(declared.name)

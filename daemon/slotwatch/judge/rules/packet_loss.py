@@ -61,7 +61,7 @@ def loses(ctx: RuleContext, p: PacketLossParameters) -> Mask:
 
 
 def _had_time(ctx: RuleContext, p: PacketLossParameters) -> Mask:
-    """Whether so many frames could have been sent at all: if not, the numbers jumped (a restart)."""
+    """Whether this many frames could have been sent at all: if not, the numbers jumped (a restart)."""
     streams = ctx.streams
     window_ns = np.minimum(ns_from_s(p.window_s), ctx.now_ns - streams.since_ns)
     pace_ns = np.maximum(streams.median_interval_ns, SHORTEST_PACE_NS)

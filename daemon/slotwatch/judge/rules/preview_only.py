@@ -37,7 +37,7 @@ PreviewOnly = tuple[int, int]
 
 
 def preview_only(ctx: RuleContext, p: PreviewOnlyParameters) -> dict[PreviewOnly, int | None]:
-    """Universes whose newest packets are preview data of who sent them live, or that never were live."""
+    """Universes whose newest packets are preview data of the source that sent them live, or that were never live."""
     universes = ctx.universes
     recent = (universes.last_preview_ns > 0) & (ctx.now_ns - universes.last_preview_ns < ns_from_s(p.recent_s))
     silent = universes.last_preview_ns > universes.last_arrival_ns
@@ -71,7 +71,7 @@ def _say_silent(ctx: RuleContext, sources: list[int]) -> str:
 
 
 def _say_why_silent(ctx: RuleContext, source: int) -> str:
-    """Say of a silent source whether anything of it goes on."""
+    """Say whether a silent source still sends anything else."""
     streams, rows = ctx.streams, ctx.streams_from(source)
     going = sorted(set(streams.universe[rows[ctx.live[rows]]].tolist()))
     if going:

@@ -1,4 +1,4 @@
-"""The multicast querier of a network changed, as its queries or a switch tell."""
+"""The multicast querier of a network changed, according to its queries or a switch."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class QuerierChangedFacts(Facts):
 
 
 def changed_queriers(ctx: RuleContext, p: QuerierChangedParameters) -> dict[Change, None]:
-    """Changes of late: as queries came in, and as switches tell of what was not heard here."""
+    """Recent changes: those that queries showed here, and those that only switches report."""
     shown_ns = ns_from_s(p.shown_s)
     changes = (*heard_changes(ctx), *named_changes(ctx))
     return {(one.where, one.before, one.after): None for one in changes if ctx.now_ns - one.to_ns < shown_ns}

@@ -49,7 +49,7 @@ class ReceiverAnswers:
             return False
         if failed_ns > answered_ns:
             return ctx.now_ns - failed_ns >= self._silence_ns
-        # Nobody asks, so nobody answers: silence then says nothing.
+        # It is not asked, so it does not answer: silence then means nothing.
         replied_ns, asked_ns = self._replies(ctx, receiver)
         return bool(replied_ns) and ctx.now_ns - asked_ns < self._polled_ns
 

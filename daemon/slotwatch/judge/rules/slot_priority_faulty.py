@@ -19,7 +19,7 @@ from slotwatch.wire.e131 import SLOT_PRIORITY_LOSS_NS, SLOT_PRIORITY_LOSS_S
 
 LATE_NS = ns_from_s(1.2)
 MAY_BE_LOST = 2
-"""At rest it comes once a second: so many that are lost in a row look as if it had stopped."""
+"""At rest it comes once a second: this many lost in a row look as if it had stopped."""
 LOST_IN_S = 3.0
 
 

@@ -35,7 +35,7 @@ def describe_absent_main(ctx: RuleContext, key: Absent) -> Finding:
     if keeper := _keeper(ctx, universe):
         kept_by = f"{ctx.say_legs(keeper)} carries on"
         if _is_dark_somewhere(ctx, universe):
-            # What the other network lost is an incident of its own; what matters here is where the show goes on.
+            # What the other network lost is a separate incident; what matters here is where the show continues.
             networks = sorted({ctx.network_name(ctx.sources[leg].network) for leg in keeper})
             kept_by += f", on network {wording.list_names(networks)} alone"
     finding.facts = SourceAbsentFacts(kept_by)
@@ -45,7 +45,7 @@ def describe_absent_main(ctx: RuleContext, key: Absent) -> Finding:
 def _keeper(ctx: RuleContext, universe: int) -> list[int]:
     """Rows of the source that sends this universe, with its legs that send it to other networks; empty if none does.
 
-    First whoever sends it on the network at hand, then whoever is declared: a stranger does not carry the show.
+    First those that send it on this network, then declared ones: an undeclared source does not carry the show.
     """
     table, streams = ctx.universes, ctx.streams
     same = (streams.protocol == table.protocol[universe]) & (streams.number == table.number[universe])
@@ -57,7 +57,7 @@ def _keeper(ctx: RuleContext, universe: int) -> list[int]:
 
 
 def _is_dark_somewhere(ctx: RuleContext, universe: int) -> bool:
-    """Whether nobody sends the universe of this number on one of the networks that the house has it on."""
+    """Whether the universe of this number is silent on one of the networks on which the house has it."""
     table = ctx.universes
     others = namesakes(ctx, universe) & (table.declared >= 0)
     return bool(table.live[universe] == 0 or (others & (table.live == 0)).any())
@@ -69,7 +69,7 @@ def bind(setup: RuleSetup, p: SourceAbsentParameters) -> tuple[RuleBinding, ...]
     def absent(ctx: RuleContext) -> dict[Absent, None]:
         return roster.absent(ctx, backups=False, start_ns=start_ns)
 
-    # Who carries on may fall silent too.
+    # The source that carries on may fall silent too.
     return (RuleBinding(KEYS, absent, describe_absent_main, TICK_NS, remembers=True),)
 
 
@@ -84,13 +84,13 @@ RULE = Rule(
     effects=frozenset({Effect.ABSENCE, Effect.SILENCE}),
     explains=Explains(
         110,
-        # Of whoever carries on it explains that it does, and nothing that is wrong with its own frames.
+        # It explains that another source carries on, and no fault of that source's own frames.
         Reach(STREAM, effects=frozenset({Effect.STREAM_TROUBLE})),
         Reach(
             UNIVERSE,
             rules=frozenset({"backup-in-control", "backup-differs", "skewed-universes", "unlike-usual"}),
         ),
-        # While its other universes go on, what is wrong with those is another fault.
+        # While its other universes continue, a fault of those is another one.
         Reach(
             SOURCE,
             effects=frozenset({Effect.STREAM_TROUBLE}),

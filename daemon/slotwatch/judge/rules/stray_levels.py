@@ -84,7 +84,7 @@ class StrayLevels:
         ]
         neighbour = max(before, key=lambda fixture: fixture.last_slot, default=None)
         near = ""
-        # In several places it is no longer mode of one fixture, but a patch that is not this one.
+        # In several places the cause is not a fixture in a longer mode, but another patch.
         is_one_run = bool(numbers) and numbers[-1] - numbers[0] < len(numbers)
         if neighbour is not None and is_one_run and numbers[0] - neighbour.last_slot == 1:
             follow = "It follows" if len(numbers) == 1 else "They follow"

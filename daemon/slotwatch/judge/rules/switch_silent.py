@@ -1,4 +1,4 @@
-"""A switch of the house does not answer: nothing is known of its ports, and nobody is at fault."""
+"""A switch of the house does not answer: nothing is known of its ports, and no source is accused."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class SwitchSilentFacts(Facts):
 
 
 def silent_switches(ctx: RuleContext, p: SwitchSilentParameters) -> dict[str, None]:
-    """Declared switches that were asked and did not answer so often. A replay asks nobody."""
+    """Declared switches that were asked and did not answer this often in a row. A replay asks none."""
     found: dict[str, None] = {}
     for declared in ctx.house.switches:
         record = ctx.listener.switches.get(declared.name)

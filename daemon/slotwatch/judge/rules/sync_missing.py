@@ -21,7 +21,7 @@ LATE_SYNC_NS = ns_from_s(1)
 """So long without a sync packet is looked at closely: at rest one comes each second with its frames. Where no frame
 came for longer after the last one, its source ended with it, and nothing waits."""
 LOWER_WHERE_NOBODY_WAITS = 2
-"""Critical where receivers hold their last look; a note where they go on."""
+"""Critical where receivers hold their last look; a note where they continue without it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +48,7 @@ class AwaitedSync:
     address: int
     """0: Art-Net."""
     sender: str
-    """Of ArtSync: who sent it."""
+    """Of ArtSync: its sender."""
     came: bool
     """Whether one ever came."""
 
@@ -100,7 +100,7 @@ class Syncs:
         self._without_since_ns = min(self._without_since_ns or since_ns, since_ns)
 
     def _missing_artnet(self, ctx: RuleContext) -> dict[AwaitedSync, int]:
-        """Senders whose ArtSync ended while their frames go on."""
+        """Senders whose ArtSync ended while their frames continue."""
         p, found = self._p, {}
         for sync in ctx.model.occasions.syncs.values():
             if sync.protocol != Protocol.ARTNET or sync.packets < p.artnet_syncs:

@@ -18,7 +18,7 @@ from slotwatch.judge.takeovers import Takeover
 from slotwatch.snapshot import Severity
 
 MOST_TAKEN = 8
-"""Universes of one source whose takeovers are told together; of more the worst is told."""
+"""Universes of one source whose takeovers are reported together; beyond that, only the worst."""
 PRIORITIES = 256
 """More than any priority."""
 
@@ -37,7 +37,7 @@ class UnexpectedSourceFacts(Facts):
 
 
 class UnexpectedSources:
-    """Who may send which universe, by the house file."""
+    """Which sources may send which universe, by the house file."""
 
     def __init__(self, house: House, p: UnexpectedSourceParameters) -> None:
         self._p = p

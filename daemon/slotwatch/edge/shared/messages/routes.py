@@ -24,7 +24,7 @@ class RouteReport(ProcessMessage, frozen=True):
     began_ns: int
     """When the process began."""
     is_ending: bool = False
-    """Whether it is the last one, because the process was told to end."""
+    """Whether it is the last one, because the process was asked to end."""
 
 
 class PhaseNow(ProcessMessage, frozen=True):
