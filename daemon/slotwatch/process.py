@@ -114,7 +114,7 @@ def _patiently(make: Callable[[], _T]) -> _T:
 
 
 def _load(wiring: Wiring) -> None:
-    """Read the house file; leave the house in memory and tell the parent what it needs to know of it."""
+    """Read the house file, put the house into shared memory, and send the parent what it needs to know of it."""
     from slotwatch.edge.front.history_number import first_number
     from slotwatch.edge.shared.files import load_house
     from slotwatch.edge.shared.places import state_place

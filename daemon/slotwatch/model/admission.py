@@ -1,6 +1,5 @@
-"""Who is let into tables that are full or nearly so: declared ones first, then who keeps sending.
-
-Whoever can send to this computer can invent as many senders as it sends packets. Three things keep them out:
+"""Which senders are let into tables that are full or nearly so: declared ones first, then those that keep sending.
+Anyone who can send to this computer can invent as many senders as packets. Three things keep them out:
 
 - While a bound is near, a new stream is let in with its second packet, not its first (`Door`). Who invents an
   identity for each packet never gets in.
@@ -22,7 +21,7 @@ BRIEF_NS = 5_000_000_000
 """Heard for less than this: it came moments ago, or for moments only."""
 FORGET_BRIEF_NS = 30_000_000_000
 MOST_BRIEF = 64
-"""So many who were heard for moments only and are silent may stay to be looked at. More are a flood: all go."""
+"""How many silent senders that were heard for moments only are kept. More are a flood: all are forgotten."""
 CELLS = 1 << 20
 PERIOD_NS = 2_000_000_000
 """The door remembers for one to two of these; at 50,000 new senders a second 1 in 100 is taken for known."""
@@ -79,7 +78,7 @@ class EvictionOrder(NamedTuple):
 
 
 class Newcomer(NamedTuple):
-    """Who asks for room."""
+    """A sender that asks for room."""
 
     rank: int
     packets: int
@@ -97,7 +96,7 @@ def first_to_go(standing: EvictionOrder, newcomer: Newcomer, most: int) -> NDArr
     if newcomer.rank >= DECLARED:
         may |= ranks < DECLARED
     may |= brief & (ranks < newcomer.rank)
-    # Of the same rank, and also among declared ones, whose identity can be forged: who sent less.
+    # Of the same rank, and also among declared ones, whose identity can be forged: the one that sent less.
     may |= brief & (ranks <= newcomer.rank) & (packets < newcomer.packets)
     rows = np.flatnonzero(may)
     # Of the silent the longest silent goes first, of the live the one that sent least.

@@ -1,4 +1,5 @@
-"""One pass over the packets of a batch that carry slots: who lives, who died, what else they say."""
+"""One pass over the packets of a batch that carry slots: which streams are live, which ended, and what else they
+say."""
 
 from __future__ import annotations
 
@@ -40,7 +41,7 @@ class Arrivals:
         self.continuations = Continuations(streams, counters, compiled) if compiled is not None else None
         self.endings = Endings(streams)
         self.winners_stale = True
-        """Who is live, at which priority, with how many slots: something of it changed."""
+        """Something changed of which streams are live, their priorities or their numbers of slots."""
         self._wrong_groups = False
         self._destinations: dict[int, dict[int, int]] = {}
         """Of streams whose packets go to several addresses in turn: each address and when it was last seen."""
@@ -73,7 +74,7 @@ class Arrivals:
             self.continuations.learn(part, None if verdict is None else verdict == SequenceVerdict.ACCEPT)
 
     def go_on(self, batch: Batch, first: int, end: int) -> Rows:
-        """Take of these rows the packets that only go on. Returns the others."""
+        """Take the routine packets among these rows. Returns the others."""
         if self.continuations is None:
             return np.arange(first, end)
         tap = self._frames.tap if self._frames.tap is not None and self._frames.tap.may_be_laid_out else None

@@ -22,7 +22,7 @@ PERCENTILES = (0.50, 0.95, 0.99)
 BIN_EDGES_MS = (5, 10, 15, 20, 22, 24, 26, 28, 30, 33, 36, 40, 50, 70, 100, 200, 500, 1000)
 """Where the bins of the distribution meet: finer where a full line (44.1 Hz, E1.11) and usual rates lie."""
 REFRESH_SPREAD = 20
-"""Percentiles of each live stream are brought up to date every so many buckets: 2 s."""
+"""Percentiles of each live stream are brought up to date every this many buckets: 2 s."""
 FEW_LIVE = 200
 FEW_TOGETHER = 10
 

@@ -19,7 +19,7 @@ STREAM: tuple[tuple[str, str], ...] = (
     ("live", "?"),  # frames arrive: not silent over its timeout, not terminated, not preview only
     ("timeout_ns", "<i8"),  # loss timeout of its universe
     # --- when
-    ("since_ns", "<i8"),  # first frame since it was last lost or terminated: who has been there longest
+    ("since_ns", "<i8"),  # first frame since it was last lost or terminated: the oldest of equal streams
     ("last_arrival_ns", "<i8"),  # last frame that arrived, even if its sequence number made it discarded
     ("last_wrong_group_ns", "<i8"),  # last packet sent to another universe's group
     ("first_frame_ns", "<i8"),

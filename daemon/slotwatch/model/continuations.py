@@ -1,4 +1,4 @@
-"""Packets that only go on: the header of the packet before from the same place, the next number, and levels.
+"""Routine packets: they have the header of the packet before from the same place, the next number, and levels.
 
 Nearly every packet of a running house is one, and what the decoder and the first half of the model would find out
 about it is known. Where the compiled pass (`edge/shared/continuations.c`) is there, such packets are taken one by one
@@ -79,7 +79,7 @@ class CompiledPass(Protocol):
 
 
 class _Scratch:
-    """Where the compiled pass writes what it found of so many rows at most."""
+    """Where the compiled pass writes what it found, of this many rows at most."""
 
     def __init__(self, rows: int) -> None:
         self.at, self.stream, self.others = (np.empty(rows, np.int64) for _ in range(3))
@@ -104,7 +104,7 @@ class Continuations:
         self._make(0)
 
     def _make(self, capacity: int) -> None:
-        """Make room for so many streams; what was remembered is forgotten."""
+        """Make room for this many streams; what was remembered is forgotten."""
         places = 1 << max(6, (_PLACES_EACH * capacity - 1).bit_length())
         self.ready = np.zeros(capacity, np.bool_)
         self._heads = np.zeros((capacity, HEAD_BYTES + 2), np.uint8)
@@ -148,7 +148,7 @@ class Continuations:
         good = (segments.last(part.kind) == LEVELS) & (segments.last(part.options) == 0) & (part.fields.odd[at] == 0)
         good &= (batch.protocol[at] == _E131) & (batch.flags[at] == 0)
         good &= batch.length[at] == part.fields.slots[at].astype(np.int32) + HEAD_BYTES
-        # Only series that go on by one: all others are judged number by number.
+        # Only series that rise by one: all others are judged number by number.
         good &= (
             table.live[rows]
             & (table.expected_step[rows] == 1)
@@ -169,9 +169,8 @@ class Continuations:
     # --- taking ---------------------------------------------------------------------------------------
 
     def take(self, batch: Batch, first: int, end: int, tap: LightTap | None = None) -> Taken:
-        """Take of the rows [first, end) of a batch those that go on. All must be of the bucket that is being filled.
-
-        tap: is shown the frames that are taken. What is returned lies where the next call writes.
+        """Take the routine packets among the rows [first, end) of a batch. All must be of the bucket that is being
+        filled. tap: is shown the frames that are taken. The next call overwrites the result.
         """
         self._fit()
         if end - first > len(self._scratch.at):

@@ -24,7 +24,7 @@ _PLACES = np.arange(SLOTS)
 
 
 def in_order(streams: Streams, rows: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Sort streams by universe, then the highest priority, then who has been there longest."""
+    """Sort streams by universe, then by priority, the highest first, then by age, the oldest first."""
     return rows[
         np.lexsort((rows, streams.since_ns[rows], -streams.priority[rows].astype(np.int16), streams.universe[rows]))
     ]
@@ -69,7 +69,8 @@ def decided_by_slot(streams: Streams, now_ns: int) -> NDArray[np.bool_]:
 
 
 def in_control(streams: Streams, universes: NDArray[np.intp], now_ns: int) -> NDArray[np.intp]:
-    """Stream in control of each universe row, NOBODY for none: the winner, or who wins most slots where slots decide.
+    """Stream in control of each universe row, NOBODY for none: the winner, or the one that wins most slots where slots
+    decide.
 
     Of several with as many slots, the universe's winner is named, else the first of them.
     """
@@ -89,7 +90,7 @@ def in_control(streams: Streams, universes: NDArray[np.intp], now_ns: int) -> ND
 def winner_levels(
     streams: Streams, universes: NDArray[np.intp], now_ns: int
 ) -> tuple[NDArray[np.uint8], NDArray[np.int16]]:
-    """Levels of each universe row, (U, 512), and the stream that wins each slot, -1 for nobody (level 0)."""
+    """Levels of each universe row, (U, 512), and the stream that wins each slot, -1 for none (level 0)."""
     shown = np.zeros((len(universes), SLOTS), np.uint8)
     owners = np.full((len(universes), SLOTS), NOBODY, np.int16)
     table = streams.universes

@@ -114,7 +114,7 @@ class PacketCounters:
         self.interval_sum_s += np.bincount(protocol, intervals_us, PROTOCOLS) / 1e6
 
     def rejected_recently(self, now_ns: int, at_least: int) -> list[Offender]:
-        """Addresses with so many rejected packets in the last 10 s."""
+        """Addresses with this many rejected packets in the last 10 s."""
         return [one for one in self.offenders.values() if one.recent(now_ns) >= at_least]
 
     def last_offence_ns(self) -> int:

@@ -19,7 +19,7 @@ ALONE_NS = 1_100_000_000
 
 
 class Endings:
-    """Ends that were seen once, until they are believed or the stream goes on."""
+    """Ends that were seen once, until they are believed or the stream continues."""
 
     def __init__(self, streams: Streams) -> None:
         self._streams = streams

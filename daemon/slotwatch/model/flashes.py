@@ -22,7 +22,7 @@ TOO_MANY = 8
 """Opposing changes: four flashes, so more than three, if they lie in one window of a second."""
 WINDOW_NS = NANOSECONDS
 FRESH_NS = 600_000_000
-"""The newest change is this young while flashing goes on: under 2 changes a second there is no rate to speak of."""
+"""The newest change is this young while flashing lasts: below 2 changes a second it is not flashing."""
 
 
 class CompiledFlashes(Protocol):

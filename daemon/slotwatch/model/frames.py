@@ -118,7 +118,7 @@ class Frames:
         changed: NDArray[np.bool_],
         equal_before: NDArray[np.uint16],
     ) -> None:
-        """Tell idle times from gaps."""
+        """Distinguish idle times from gaps."""
         table = self.streams
         minute_intervals.note_long(table, stream, kept_us, equal_before)
         medians_us = table.median_interval_ns[stream] // 1000

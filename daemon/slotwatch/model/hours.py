@@ -15,7 +15,7 @@ from slotwatch.snapshot.stage import LampHours
 ON = 13
 """5 % of full: below it a lamp glows at most (common practice, no source)."""
 MAX_STEP_NS = 5 * NANOSECONDS
-"""A longer pause between looks counts as this much: nobody knows what was shown in it."""
+"""A longer pause between looks counts as this much: what was shown in it is not known."""
 BANDS = ((0.7, "young"), (1.0, "ageing"), (1.3, "due"))
 """Upper end of each band as a share of the rated life; beyond the last: overdue (common practice, no source)."""
 
@@ -84,7 +84,7 @@ class Hours:
                 self.switches[index] += row.switched_on
 
     def take_over(self, before: Hours) -> None:
-        """Go on with the counts of an earlier declaration."""
+        """Continue the counts of an earlier declaration."""
         places = {thing.key: index for index, thing in enumerate(before.things)}
         for index, thing in enumerate(self.things):
             old = places.get(thing.key)

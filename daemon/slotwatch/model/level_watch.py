@@ -19,7 +19,7 @@ AROUND_NS = 5 * NANOSECONDS // 2
 """So long before and after its moment a reference looks for what moves."""
 MINUTES = 60
 SPANS = 4
-"""Spans of a second that reach AROUND_NS back from now: the one that goes on, and three before it."""
+"""Spans of a second that reach AROUND_NS back from now: the present one, and three before it."""
 SECONDS = 16
 """Longer than any loss timeout that is usual: the levels before a loss are still here when it is judged one."""
 

@@ -24,7 +24,7 @@ COLUMNS = (
 )
 
 FEW_WORDS = 16
-"""Up to so many words of 8 slots that differ in a row, on average, only they are looked at."""
+"""If on average no more than this many words of 8 slots differ in a row, only these words are looked at."""
 WORDS_SHIFT = 6
 """64 words in a row."""
 Levels = NDArray[np.uint8]

@@ -54,7 +54,7 @@ class Watch:
         self.single = bool((self.count <= 1).all())
         self.kept: list[tuple[Integers, Integers, NDArray[np.uint8]]] = []
         self.addresses = self.start.ctypes.data, self.count.ctypes.data, self.slots.ctypes.data, width
-        """What compiled code is told of it."""
+        """Its description for compiled code."""
 
     def __len__(self) -> int:
         return len(self.universe)
@@ -126,7 +126,7 @@ class LightTap:
         return all(watch.single for watch in self.watches)
 
     def lay_out(self, frames: int) -> Laid:
-        """Make room for so many frames."""
+        """Make room for this many frames."""
         found = tuple(
             (np.empty(frames, np.int64), np.empty(frames, np.int64), np.empty((frames, watch.width), np.uint8))
             for watch in self.watches

@@ -183,7 +183,7 @@ class Loads:
         self.racks = [RackLoad(wired) for wired in wiring(house)]
 
     def keep_worst(self, before: Loads) -> None:
-        """Go on with the worst figures of an earlier declaration, for racks that kept their name and supplies."""
+        """Keep the worst figures of an earlier declaration, for racks that kept their name and supplies."""
         known = {rack.wired.rack.name: rack.worst_a for rack in before.racks}
         for rack in self.racks:
             worst = known.get(rack.wired.rack.name)

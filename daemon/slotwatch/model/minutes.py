@@ -42,7 +42,7 @@ class Minutes:
         """Keep the worst state and most sources of each universe row. Called at least once a second."""
         self._fit(model)
         top = model.universes.top
-        # What is heard within its minute was visible in it: before its first frame nobody could know.
+        # A universe counts as visible in the whole minute in which it is first heard.
         unknown = (self._worst[:top] == UniverseState.NOT_VISIBLE) & (model.universes.first_frame_ns[:top] > 0)
         self._worst[:top][unknown] = 0
         self._worst[:top] = worse_states(self._worst[:top], states[:top])

@@ -103,7 +103,7 @@ class Model:
             self.occasions.take(batch, fields, others)
 
     def go_on(self, batch: Batch) -> Iterator[Batch]:
-        """Take packets that only go on (`model.continuations`), yield the others: `ingest` each before the next."""
+        """Take routine packets (`model.continuations`), yield the others: `ingest` each before the next."""
         if self._arrivals.continuations is None or not len(batch) or not may_go_on(batch):
             yield batch
             return
@@ -217,7 +217,7 @@ class Model:
         return bool((live & (~known | moving)).any())
 
     def forgets_at_rest_ns(self, longest_gap_ns: int) -> int | None:
-        """When something is forgotten while all live streams go on; None if more may change than that.
+        """When something is forgotten while all live streams continue; None if more may change than that.
 
         longest_gap_ns: between two packets of one stream.
         """
@@ -257,7 +257,7 @@ class Model:
         streams, top = self.streams, self.streams.top
         if max(streams.filled, self.sources.filled) > MOST_BRIEF or self.stage.active or self._arrivals.winners_stale:
             return False
-        # Who wins a slot changes when its slot priorities run out.
+        # The winner of a slot changes when its slot priorities run out.
         slots_ns = int(streams.last_slot_priority_ns[:top].max(initial=0)) if streams.live[:top].any() else 0
         return self.now_ns - max(slots_ns, self.counters.last_offence_ns()) >= OFFENCE_NS
 
@@ -270,7 +270,7 @@ class Model:
         loss_ns = self.soonest_loss_ns()
         if loss_ns is not None:
             ends_ns.append(loss_ns + 1)
-        # Those who were not heard for a day are forgotten.
+        # Senders that were not heard for a day are forgotten.
         last_ns = (streams.last_packet_ns[streams.rows()], self.sources.last_seen_ns[self.sources.rows()])
         ends_ns += [max(self.now_ns + MINUTE_NS, int(each.min()) + DAY_NS) for each in last_ns if len(each)]
         return min(ends_ns)
@@ -352,8 +352,8 @@ class Model:
         self._arrivals.winners_stale = True
 
     def winner_levels(self, universe_rows: NDArray[np.intp]) -> tuple[NDArray[np.uint8], NDArray[np.int16]]:
-        """What a conforming receiver of each universe row would show, (U, 512), and the stream that wins
-        each slot, -1 for nobody. As of the last `advance`."""
+        """What a conforming receiver of each universe row would show, (U, 512), and the stream that wins each slot, -1
+        for none. As of the last `advance`."""
         return control.winner_levels(self.streams, universe_rows, self.now_ns)
 
     @property
@@ -363,7 +363,7 @@ class Model:
 
     @property
     def slot_streams(self) -> NDArray[np.int16]:
-        """(U, 512) stream row that wins each slot, -1 for nobody, of the same moment as `levels`."""
+        """(U, 512) stream row that wins each slot, -1 for none, of the same moment as `levels`."""
         return self._shown()[1]
 
     def _shown(self) -> tuple[NDArray[np.uint8], NDArray[np.int16]]:

@@ -1,8 +1,9 @@
 """Packets that come now and then: synchronisation, discovery lists, polls and poll replies.
 
-Every table here is keyed by what the network says, and so has a bound; at it, those make room who were heard for
-moments only, then the longest silent. At most PER_SECOND packets are looked at, so that a flood costs a bounded time;
-the others are counted. Addresses that the house declares, and those heard for longer, have as many for themselves.
+Every table here is keyed by what the network says, and so has a bound; at its bound, senders that were heard for
+moments only make room first, then those that are silent longest. At most PER_SECOND packets are looked at, so that a
+flood costs a bounded time; the others are counted. Addresses that the house declares, and those heard for longer, have
+as many for themselves.
 """
 
 from __future__ import annotations
@@ -42,7 +43,7 @@ KINDS = {
     PacketKind.ART_SYNC: "syncs",
 }
 KNOWN_AGAIN_NS = 1_000_000_000
-"""How often it is worked out who is known."""
+"""How often known senders are looked up."""
 SyncKey = tuple[int, int, int, bytes, bytes]
 """Network, protocol, sync address (Art-Net: 0), source id, sender's address."""
 
@@ -324,7 +325,7 @@ class Occasions:
         if len(table) < bound:
             return
         order = sorted(table, key=lambda key: (not _is_brief(table[key]), table[key].last_ns))
-        # More than one only of those who were heard for moments.
+        # More than one only of those that were heard for moments.
         gone = [order[0], *(key for key in order[1:ROOM_AT_ONCE] if _is_brief(table[key]))]
         for key in gone:
             del table[key]

@@ -1,7 +1,7 @@
-"""Reference levels: what a house's levels were at one moment, by fixture and role, kept to be compared with later.
+"""Reference levels: a house's levels at one moment, by fixture and role, kept for later comparison.
 
 Levels are kept by fixture, so a fixture that the patch moved since is compared where it is now. A universe on which
-nothing is patched is kept as one thing of so many slots.
+nothing is patched is kept as one thing with that universe's slots.
 """
 
 from __future__ import annotations

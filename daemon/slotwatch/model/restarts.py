@@ -1,8 +1,7 @@
-"""Jumps of sequence numbers over a silence: frames that were lost on the way, or a source that was restarted.
-
-A restarted source goes on with any number. What looks missing then was never sent. No more frames can be missing
-than fit into the silence at the stream's rate; one jump that does not fit proves the restart, for all streams of the
-source that jumped over the same silence.
+"""Jumps of sequence numbers over a silence: frames that were lost on the way, or a source that was restarted. A
+restarted source continues with any number. What looks missing then was never sent. No more frames can be missing than
+fit into the silence at the stream's rate; one jump that does not fit proves the restart, for all streams of the source
+that jumped over the same silence.
 """
 
 from __future__ import annotations
@@ -16,7 +15,7 @@ from slotwatch.model.streams import Streams
 from slotwatch.wire.universe import Protocol
 
 JUMP_NS = 300_000_000
-"""Shorter silences are no restart: no sender starts in less; common practice, no source."""
+"""A shorter silence is not a restart: no sender starts in less time; common practice, no source."""
 KEPT_NS = 5_000_000_000
 """Twice the loss timeout of ANSI E1.31-2018 6.7.1: streams of one source come back within less."""
 MOST_KEPT = 8192
@@ -55,7 +54,7 @@ class Restarts:
         self._noted.append(np.stack([rows, generation, t_ns, silent_ns, missing, zeros, rested, zeros], 1))
 
     def settle(self, now_ns: int) -> None:
-        """Tell losses and restarts apart, as of the jumps noted so far."""
+        """Decide between losses and restarts, by the jumps noted so far."""
         if not self._noted:
             return
         fresh = np.concatenate(self._noted)[:MOST_KEPT]
@@ -85,12 +84,12 @@ class Restarts:
         best_ns = np.where(best_hz > 0, 1e9 / np.maximum(best_hz, 0.01), FASTEST_NS)
         fits = silent_ns / np.where(known, np.minimum(median_ns, best_ns), best_ns)
         rested = (jumps[:, 6] > 0) & (missing > SPARE + silent_ns / REST_NS)
-        # A cue that begins and ends within the silence, and leaves the look as it was, is no thing of a show.
+        # A show has no cue that begins and ends within the silence and leaves the look as it was.
         proven = (missing < 0) | (missing > MORE * fits + SPARE) | (rested & (jumps[:, 7] > 0))
         due = silent_ns / np.where(known, median_ns, silent_ns)
         fewer = np.where(self._on_several_networks(jumps), FEWER_ON_BOTH, FEWER)
         doubtful = known & (missing > SPARE) & (missing < fewer * due - SPARE)
-        # Who sends a frame a second owed few: that a cue began in the very silence is the less likely.
+        # A sender of one frame a second missed few: it is less likely that a cue began just in that silence.
         doubtful |= rested
         return proven, proven | doubtful
 

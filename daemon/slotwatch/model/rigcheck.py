@@ -66,7 +66,7 @@ class RigCheck:
             self._was_up = brightness >= UP
             return
         rose = (brightness >= UP) & ~self._was_up & known
-        # What a lost universe last showed is kept, so that its return is no rise.
+        # The last levels of a lost universe are kept, so that its return does not count as a rise.
         self._was_up = np.where(known, np.where(self._was_up, brightness > DOWN, rose), self._was_up)
         if rose.any():
             if not self._pending:
@@ -88,7 +88,7 @@ class RigCheck:
             self.flagged.append(RigFlag(tuple(fixture.name for fixture in fixtures), text, rises[0][0]))
 
     def _one_place(self, rises: list[tuple[int, int]]) -> bool:
-        """Whether all of them answer to the same slots, so that the desk cannot tell them apart."""
+        """Whether all of them use the same slots, so that the desk cannot control them separately."""
         places = {(self.plan.fixtures[n].universe, self.plan.fixtures[n].address) for _, n in rises}
         return len(places) == 1
 
@@ -135,7 +135,7 @@ class RigCheck:
 
     @classmethod
     def restored(cls, plan: LightPlan, kept: RigCheckMemory, shift_ns: int) -> RigCheck:
-        """Go on with a check of before a restart; `shift_ns` turns its times into today's."""
+        """Continue a check from before a restart; `shift_ns` converts its times."""
         check = cls(plan, kept.started_ns + shift_ns)
         check.running = kept.running
         check.done = {name: t_ns + shift_ns for name, t_ns in kept.done.items()}

@@ -1,7 +1,7 @@
-"""Sequence numbers: what E1.31's rule discards, what is missing, and numbers that tell nothing.
+"""Sequence numbers: what E1.31's rule discards, what is missing, and numbers that mean nothing.
 
-One stream's series is judged packet by packet here (`Series.take`). Streams whose numbers simply go on
-as they did never come here: `model.streams` proves that for whole batches at once.
+One stream's series is judged packet by packet here (`Series.take`). Streams whose numbers simply continue never come
+here: `model.streams` proves that for whole batches at once.
 
 Source: ANSI E1.31-2018 6.7.2 (the rule), 6.2.5 (one series per universe, shared by all start codes);
 Art-Net: 1 to 255 and on to 1, 0 is "not used". Art-Net defines no window: E1.31's is taken for what comes
@@ -19,7 +19,7 @@ WINDOW = 20
 """E1.31 6.7.2: discard when -20 < difference <= 0."""
 FULL_MASK = (1 << 64) - 1
 AMBIGUOUS = 127
-"""From this step on nobody can say whether numbers are missing or the count went back."""
+"""From this step on it is not known whether numbers are missing or the count went back."""
 VOTES_TO_KNOW = 9
 """Equal steps in a row of ten packets before a series is believed to have that step."""
 MAX_VOTES = 64
@@ -121,7 +121,7 @@ class Series:
         if step == 0:
             return SequenceVerdict.REPEAT_OBEYED if self.skips_zero else SequenceVerdict.REPEAT
         if step > 0 and was_stuck:
-            # It moves again: how far it would have come meanwhile nobody knows.
+            # It moves again: how far it would have come meanwhile is not known.
             self.accepted, self.mask, self.pending = number, FULL_MASK, 0
             return SequenceVerdict.ACCEPT
         if step > 0:

@@ -1,8 +1,6 @@
-"""Every stream's series of sequence numbers, moved on by a batch.
-
-A series whose numbers go on as before is proved to by comparing neighbours, for the whole batch at once. Only
-the others are taken packet by packet (`model.sequence`), so several packets of one stream in one batch are
-judged exactly as if each came alone.
+"""Every stream's series of sequence numbers, moved on by a batch. A comparison of neighbours, for the whole batch at
+once, finds the series whose numbers continue as before. Only the others are taken packet by packet (`model.sequence`),
+so several packets of one stream in one batch are judged exactly as if each came alone.
 """
 
 from __future__ import annotations
@@ -25,12 +23,12 @@ _NOT_LIVE = OPTION_PREVIEW | OPTION_TERMINATED
 _E131 = int(Protocol.E131)
 _ACCEPT, _LATE, _REPEAT, _COPY, _OBEYED, _UNFIT = (int(each) for each in SequenceVerdict)
 FITTING = 20
-"""A last packet's number may be so many after the newest that came, or three steps of the series: some may be lost.
+"""A last packet's number may be this many after the newest that came, or three steps of the series: some may be lost.
 The window of E1.31 6.7.2."""
 _FULL = np.uint64(0xFFFFFFFFFFFFFFFF)
 _ONE = np.uint64(1)
 _CAME = np.array([sum(1 << bit for bit in range(0, 64, step or 64)) for step in range(256)], np.uint64)
-"""By step: the mask of a series that went on so for 64 numbers."""
+"""By step: the mask of a series that continued by it for 64 numbers."""
 
 
 class SeriesOfStreams:
@@ -76,7 +74,8 @@ class SeriesOfStreams:
         if protocol[0] == _E131 and (protocol == _E131).all():
             return step
         others = self.streams.protocol[part.stream] != _E131
-        # 255 goes on to 1: the step of 2 over the wrap is one. From and to 0 there is no step, but it may stay.
+        # 255 continues with 1: the step of 2 over the wrap counts as 1. A series may stay at 0, but there is no step
+        # from or to it.
         step[others & (number < before)] -= np.uint8(1)
         step[others & (number != before) & ((number == 0) | (before == 0))] = NO_STEP
         return step

@@ -1,4 +1,4 @@
-"""Who sends: identity, name, declared match, discovery list, and other addresses of the same identity."""
+"""The table of sources: identity, name, declared match, discovery list, and other addresses of the same identity."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ COLUMNS = (
 )
 NAME_AGAIN_NS = 1_000_000_000
 PAUSE_NS = 30_000_000_000
-"""Three discovery intervals (ANSI E1.31-2018 4.3): who is silent for longer was away."""
+"""Three discovery intervals (ANSI E1.31-2018 4.3): a source that is silent for longer was away."""
 LIST_TIMEOUT_NS = 20_000_000_000
 """Two discovery intervals of 10 s (E1.31 6.7.1.1, 12.2)."""
 MAX_PAGE = 124
@@ -53,7 +53,7 @@ SourceKey = tuple[int, int, bytes, bytes]
 
 @dataclass(slots=True)
 class Source:
-    """What is no number. Times are monotonic nanoseconds."""
+    """Facts that are not numbers. Times are monotonic nanoseconds."""
 
     key: SourceKey
     row: SourceRow
@@ -102,7 +102,7 @@ def _signs(house: House) -> dict[bytes, tuple[int, int]]:
 
 
 def address_octets(written: str) -> bytes:
-    """The 16 bytes of an address as packets carry it (IPv4 as ::ffff:a.b.c.d); none of what is no address."""
+    """The 16 bytes of an address as packets carry it (IPv4 as ::ffff:a.b.c.d); none if the text is not an address."""
     try:
         address = ipaddress.ip_address(written)
     except ValueError:
@@ -124,7 +124,7 @@ class Sources(Table, Sequence[SourceRow]):
         self.addresses: dict[tuple[int, int, bytes], list[int]] = {}
         """Rows of one identity (network, protocol, source id), E1.31 only: more than one is a clone or a move."""
         self._of_cid: dict[bytes, list[int]] = {}
-        """Rows of each E1.31 CID that is no row of zeros, on whatever network."""
+        """Rows of each E1.31 CID that is not all zeros, on any network."""
         self.listed_total = 0
         self.evicted = 0
         self.lists_refused = 0
@@ -195,7 +195,7 @@ class Sources(Table, Sequence[SourceRow]):
         return row
 
     def hear(self, row: int, t_ns: int) -> None:
-        """Note a sign of life that is no data, which streams note themselves."""
+        """Note a sign of life other than data; streams note data themselves."""
         if t_ns - self.last_seen_ns[row] > PAUSE_NS:
             self.heard_since_ns[row] = t_ns
         self.last_seen_ns[row] = max(int(self.last_seen_ns[row]), t_ns)
@@ -285,7 +285,8 @@ class Sources(Table, Sequence[SourceRow]):
         self.remove(row)
 
     def _make_room(self) -> bool:
-        """Forget a source without streams: who was heard for moments only first, then who is silent longest."""
+        """Forget a source without streams: first one that was heard for moments only, then the one that is silent
+        longest."""
         rows = self.rows()
         rows = rows[(self.streams[rows] == 0) & (self.declared[rows] < 0)]
         if not len(rows):

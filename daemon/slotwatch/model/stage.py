@@ -1,7 +1,6 @@
-"""What the levels tell the stage to do: fixtures, racks, rig check and hours, moved on every 100 ms.
-
-Commanded, not seen lit. Each part runs as often as it needs to and no oftener, so that 20,000 fixtures cost
-little beside their packets.
+"""What the levels command on stage: fixtures, racks, rig check and hours, updated every 100 ms. It says what is
+commanded, not what gives light. Each part runs only as often as it needs to, so that 20,000 fixtures cost little beside
+their packets.
 """
 
 from __future__ import annotations
@@ -59,7 +58,7 @@ class Stage:
         self.active = bool(house.fixtures or house.racks)
 
     def take_house(self, house: House) -> None:
-        """Take a new declaration; hours, worst currents and a running rig check go on."""
+        """Take a new declaration; hours, worst currents and a running rig check continue."""
         hours, loads = self.hours, self.loads
         self._house(house)
         self.hours.take_over(hours)

@@ -1,4 +1,4 @@
-"""What each source sent to each universe in the minute that ends, and the last few minutes of who is in control."""
+"""What each source sent to each universe in the minute that ends, and the last few minutes of the one in control."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from slotwatch.model.model import Model
 
 MOST_SOURCES = 4
-"""Kept of one universe and minute: who is in control, and the busiest of the others."""
+"""Sources that are kept of one universe and minute: the one in control, and the busiest others."""
 FEWEST_INTERVALS = 30
 """A minute with fewer says nothing of the pace: its source rested."""
 

@@ -60,7 +60,7 @@ EXTRA = (
 EVERY_STEP = 0x100
 NEW_PER_SECOND = 1000
 NEARLY = 15 / 16
-"""From this share of a bound on, who is new has to send twice."""
+"""From this share of a bound on, a new sender has to send twice."""
 LOOK_AGAIN_NS = (10_000_000, 2_000_000)
 """How often room is looked for in a full table: for strangers, and for declared sources."""
 ROOM_AT_ONCE = 16
@@ -121,7 +121,7 @@ class Streams(Table):
         firsts, counts = unknown[firsts[order]], counts[order]
         at = rows[firsts]
         t_ns = int(batch.t_ns[at[0]])
-        # Those of this batch count: who sends twice in one batch is let in like who does so in two.
+        # Those of this batch count: a sender that sends twice in one batch is let in like one that does so in two.
         sent = self._door.knock(hashes[firsts], counts, t_ns) + counts
         named = self.sources.may_be_declared(batch, fields, at)
         held = self._hold(batch, fields, at, named, sent, counts)
@@ -336,7 +336,7 @@ class Streams(Table):
     def forget_brief(self, now_ns: int) -> None:
         """Forget what a flood left: undeclared streams and sources that were heard for moments only, long ago.
 
-        A few of them are no flood, and may be what somebody looks for: those stay for a day, like the others.
+        A few of them are not a flood, and a person may look for them: they stay for a day, like the others.
         """
         rows = self.rows()
         idle, brief, ranks, last_ns, _ = self._standing(rows, now_ns)

@@ -83,7 +83,7 @@ def counts_by_one(
 
 
 def count_by_one(table: Streams, segments: Segments, number: Numbers, begins: Flags) -> None:
-    """Take runs of numbers that each go on by one: those of new streams and of streams that are back."""
+    """Take runs of numbers that each rise by one: those of new streams and of streams that are back."""
     rows = segments.rows
     packets = segments.counts
     steps = packets - begins

@@ -1,6 +1,5 @@
-"""Packets that carry no levels, counted by whole second: a flood of them is known by its rate.
-
-Who sends them is only counted in a second that has many already, and in a table with a bound.
+"""Packets that carry no levels, counted by whole second: a flood of them is known by its rate. Their senders are only
+counted in a second that has many already, and in a table with a bound.
 """
 
 from __future__ import annotations
@@ -13,7 +12,7 @@ SECONDS = 10
 COUNTED_NS = (SECONDS + 1) * NANOSECONDS
 """So long after a packet it is in no count of whole seconds any more."""
 MANY = 200
-"""From so many in a second on, their senders are counted one by one."""
+"""From this many in a second on, each sender is counted."""
 MOST_SENDERS = 64
 MOST_SURGES = 64
 
@@ -59,7 +58,7 @@ class Surge:
         return [self._counts[second % SECONDS] for second in range(self._second - seconds, self._second)]
 
     def began_ns(self, now_ns: int, per_second: float) -> int:
-        """When the run of whole seconds with so many packets began, as far back as they are known."""
+        """When the run of whole seconds with this many packets began, as far back as they are known."""
         run = 0
         for count in reversed(self.lately(now_ns, SECONDS - 1)):
             if count < per_second:

@@ -14,7 +14,7 @@ Column = tuple[str, str] | tuple[str, str, tuple[int, ...]]
 class Table:
     """Rows under named columns: `table.last_frame_ns` is the whole column (capacity long, mind `used`).
 
-    Growing replaces the arrays, so nobody keeps one over a call that may add rows.
+    Growing replaces the arrays, so do not keep one over a call that may add rows.
     """
 
     def __init__(self, columns: Iterable[Column], *, capacity: int, bound: int) -> None:
@@ -32,7 +32,7 @@ class Table:
             self.__dict__[name] = np.zeros((self.capacity, *shape), dtype)
 
     def __getattr__(self, name: str) -> NDArray[Any]:
-        # Only reached for names that are no attribute; the columns are in __dict__.
+        # Only reached for names that are not attributes; the columns are in __dict__.
         raise AttributeError(name)
 
     @property

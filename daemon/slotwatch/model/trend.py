@@ -18,7 +18,7 @@ from math import erfc, sqrt
 import numpy as np
 
 SHOWS = 10
-"""A trend is looked for over so many."""
+"""Number of shows over which a trend is looked for."""
 P_VALUE = 0.01
 """Two-sided: ten shows without a trend seem to have one of either kind once in a hundred times."""
 WITHIN_SHOWS = 10

@@ -68,7 +68,7 @@ class Show:
 
     figures: ShowFigures
     source: str = ""
-    """Who was in control for most of it; empty: not known."""
+    """The source that was in control for most of it; empty: not known."""
     by_source: Mapping[str, SourceFigures] | None = None
 
 
@@ -168,7 +168,7 @@ def _source_figures(held: Sequence[StreamMinute]) -> SourceFigures:
 
 
 def _sustained(minutes: Sequence[tuple[int, float]], *, lower: bool = False) -> float | None:
-    """What its worst run of RECENT_MINUTES minutes never leaves; None if there is no such run."""
+    """The bound that its worst run of RECENT_MINUTES minutes never crosses; None without such a run."""
     sign = -1.0 if lower else 1.0
     worst: float | None = None
     run: list[float] = []

@@ -166,7 +166,7 @@ def _values(shows: Sequence[KeptShow], figure: str) -> list[float]:
 
 
 def usual_of(standing: Standing) -> UsualOfUniverse | None:
-    """What judging gets of a universe; None while too few shows count, or nobody knows whose they are."""
+    """What judging gets of a universe; None while too few shows count, or their source is not known."""
     if not is_enough(standing) or not standing.source:
         return None
     names = ("sustained_hz", "sustained_p99_ms", "sustained_missing_percent", "interval_p50_ms")

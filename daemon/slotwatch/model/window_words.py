@@ -1,4 +1,5 @@
-"""What compiled code is told of the windows: where counts, sums and totals lie (`struct windows` of `continuations.c`).
+"""The description of the windows for compiled code: where counts, sums and totals are (`struct windows` of
+`continuations.c`).
 
 The compiled functions do exactly what `fold`, `turn` and `fold_gaps` of `model/windows.py` do in numpy.
 """
@@ -50,7 +51,7 @@ class WindowWords:
         self._view, self.address = self._words.data, self._words.ctypes.data
 
     def at(self, bucket: int, top: int) -> int:
-        """The words for so many rows and the bucket that is being filled; where they lie."""
+        """The words for this many rows and the bucket that is being filled, and their address."""
         view, buckets = self._view, self._buckets
         view[_TOP], view[_PLACE] = top, bucket % buckets
         for each, length in enumerate(self._lengths, _LEAVING):

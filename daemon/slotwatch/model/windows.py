@@ -27,7 +27,7 @@ ROWS_AT_ONCE = 256
 """Rows whose buckets are looked at in one step: they fit a processor's cache."""
 
 FRAMES, SMALL_CHANGES, STEPS, COPIES, OTHERS, LOST, DISCARDED, UNEVEN = range(8)
-"""What is counted. OTHERS: packets that are no accepted live frame."""
+"""What is counted. OTHERS: packets that are not accepted live frames."""
 METRICS = 8
 
 # Each window column: its name, its length in buckets, and the counts that make it up.
@@ -153,7 +153,8 @@ class Windows:
         return self._soonest({0, *_LENGTHS, *self._asked}, (1, SECONDS, SECONDS + 1))
 
     def _soonest(self, lengths: Iterable[int], seconds: Iterable[int]) -> int:
-        """The next bucket so many buckets and one, or so many whole seconds, after anything was counted."""
+        """The next bucket that comes this many buckets and one, or this many whole seconds, after anything was
+        counted."""
         at = self._bucket
         while self._filled and self._filled[0] < at - LONGEST_KEPT:
             self._filled.popleft()
@@ -186,7 +187,7 @@ class Windows:
         return gaps
 
     def _words(self) -> int:
-        """Where what compiled code is told lies."""
+        """Address of the description for compiled code."""
         if self._told is None or self._told.ring is not self._ring:
             counts = (self._ring, self._folded, self._unreported, self._gaps_us)
             self._told = WindowWords(self._table, counts, _SUMS, _TOTALS, _LENGTHS)
@@ -265,7 +266,7 @@ class Windows:
                 self._folded[metric, :top] = 0
 
     def skip(self, buckets: int) -> None:
-        """Leap over buckets after so many empty ones that every window is empty."""
+        """Leap over buckets, once enough were empty for every window to be empty."""
         self._bucket += buckets
 
     def forget(self, row: int) -> None:
@@ -309,11 +310,11 @@ class Windows:
         return int(self._unreported[row]) + int(self._ring[FRAMES, self.place, row] - self._folded[FRAMES, row])
 
     def take_back(self, metric: int, row: int, count: int) -> int:
-        """Take so many of one row back out of its newest buckets; returns how many they held."""
+        """Take this many of one row back out of its newest buckets; returns how many they held."""
         return int(self.take_back_each(metric, np.array([row]), np.array([count]))[0])
 
     def take_back_each(self, metric: int, rows: NDArray[np.intp], counts: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Take so many of each row back out of its newest buckets; returns how many they held. Rows must differ."""
+        """Take this many of each row back out of its newest buckets; returns how many they held. Rows must differ."""
         held = np.zeros(len(rows), np.int64)
         newest_first = (self.place - np.arange(BUCKETS)) % BUCKETS
         columns = [(getattr(self._table, name), length) for name, length, metrics in COLUMNS if metric in metrics]

@@ -20,7 +20,7 @@ def merged_universes(model: Any, rows: NDArray[np.intp] | slice) -> NDArray[np.b
 
 
 def winning_levels(model: Any, rows: NDArray[np.intp]) -> NDArray[np.uint8]:
-    """(n, 512) levels of these universe rows; zeros where nobody wins."""
+    """(n, 512) levels of these universe rows; zeros where no stream wins."""
     winner = model.universes.winner[rows]
     levels: NDArray[np.uint8] = model.streams.levels[np.maximum(winner, 0)]
     levels[winner < 0] = 0

@@ -1,6 +1,6 @@
 """Healthy shows by the dozen: a seed draws desks, rates, cues, backups and media servers that obey their standards.
 
-Whatever is drawn is a show that nobody should be woken for; it finds the false alarms nobody thought of.
+Each is a show without a fault, so every alarm in it is a false one.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Shows with up to three faults at once: a seed draws a house at work and what goes wrong with it, and when.
 
-Nobody says what a listener must find there. Whatever it says must not contradict itself.
+What a listener must find there is not declared. Whatever it says must not contradict itself.
 """
 
 from __future__ import annotations

@@ -83,7 +83,7 @@ class TwoNetworks:
     def cut(self, subject: str, network: int, at_s: float, to_s: float) -> None:
         self.wrap((subject, network), lambda before: stage.cut(before, at_s, to_s))
         self.silences.append((subject, network, at_s, to_s))
-        # A short gap is no loss, and its frames are missing.
+        # A short gap is not a loss, and its frames are missing.
         self.expect("gap", SIDE, (), self.universes(subject, network), at_s, FOREVER_S, is_owed=False)
 
     def is_away(self, subject: str, network: int, at_s: float, to_s: float) -> bool:
@@ -113,7 +113,7 @@ class TwoNetworks:
         *,
         is_owed: bool = True,
     ) -> None:
-        """rules: asked at the end, where they depend on who else falls silent."""
+        """rules: asked at the end, where they depend on which others fall silent."""
 
         def truth() -> Expected:
             named = rules if isinstance(rules, tuple) else rules()
@@ -359,7 +359,8 @@ def _drawn(chance: Chance) -> TwoNetworks:
 
 
 def _settled(plan: TwoNetworks) -> list[Expected]:
-    """What is true of the whole: what stops in one moment, or while the leads are swapped, is not told apart."""
+    """What is true of the whole: things that stop in one moment, or while the leads are swapped, cannot be
+    distinguished."""
     swapped_s = plan.swapped_s
     found, every = [], [truth() for truth in plan.truths]
     for one in every:

@@ -1,4 +1,4 @@
-"""Who plays: the few desks, looks and house files that most scenarios share."""
+"""The few desks, looks and house files that most scenarios share."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ OTHER_MEDIA = "192.0.2.31"
 NODE = "192.0.2.41"
 GATEWAY = "192.0.2.45"
 TOOL = "192.0.2.99"
-"""Something that nobody declared."""
+"""A source that is not declared."""
 
 
 def ns(seconds: float) -> int:
@@ -56,7 +56,7 @@ def second_desk(numbers: Sequence[int] = (11,), look: Callable[[int], Look] = mo
 
 
 def tool(numbers: Sequence[int], look: Callable[[int], Look] = rests, **options: Any) -> Desk:
-    """A test tool on somebody's laptop that nobody declared."""
+    """A test tool on a laptop that is not declared."""
     options.setdefault("seed", 5)
     return _desk("Test", TOOL, numbers, look, options)
 
@@ -110,7 +110,8 @@ def _source(key: str, by_cid: bool, by_address: bool) -> str:
 
 
 def _senders(protocol: str, number: int, e131: Sequence[int], sources: Sequence[str]) -> str:
-    """Names of who may send a universe: media servers Art-Net, house lights 11 where it is declared, desks the rest."""
+    """Names of the sources that may send a universe: media servers Art-Net, house lights 11 where it is declared, desks
+    the rest."""
     if protocol == "artnet":
         chosen = [key for key in sources if key.endswith("media")]
     elif "second" in sources and 11 in e131:

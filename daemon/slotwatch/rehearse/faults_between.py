@@ -25,7 +25,7 @@ LOST_NS = ns(2.5)
 
 
 class _Ear:
-    """Counts one stream as its sequence numbers tell."""
+    """Counts one stream by its sequence numbers."""
 
     def __init__(self, sequence: int, t_ns: int, priority: int) -> None:
         self.sequence, self.t_ns, self.frames, self.missing, self.priority = sequence, t_ns, 1, 0, priority

@@ -1,4 +1,4 @@
-"""Faults of who is in control (F36 to F47)."""
+"""Faults of control: which source wins (F36 to F47)."""
 
 from __future__ import annotations
 

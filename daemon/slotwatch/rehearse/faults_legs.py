@@ -15,13 +15,13 @@ from slotwatch.rehearse.two_networks import NEVER_S, media_on_both, on_both, sec
 Numbers = Sequence[int]
 LOSSES = ("universe-lost", "source-absent")
 DEAD = ("power, crash", "power or crash", "went silent")
-"""What nobody may be called whom another network still hears."""
+"""What a source that another network still hears must not be called."""
 
 
 def _lead_of_main(
     name: str, numbers: Numbers, at_s: float, lost: int, look: Callable[[int], Look], names: tuple[str, str]
 ) -> None:
-    """The main desk alone; house lights on 11 go on on both networks."""
+    """The main desk alone; house lights on 11 continue on both networks."""
     there, elsewhere = names[lost], names[1 - lost]
     # At rest, which universe is reported first depends on when its last frame came: up to a second and a half apart.
     due_s, early_s = (at_s + 2.5, 1.0) if look is moves else (at_s + 3.5, 1.6)

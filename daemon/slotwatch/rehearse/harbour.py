@@ -161,7 +161,7 @@ DEAD_S = 12.0
 
 @dataclass(frozen=True, slots=True)
 class DemoNotice:
-    """What a rehearsal says to who watches it, at its place in time."""
+    """What a rehearsal says to its audience, at its place in time."""
 
     t_ns: int
     text: str

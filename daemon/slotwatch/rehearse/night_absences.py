@@ -28,7 +28,7 @@ from slotwatch.rehearse.stage import Item, mixed
 from slotwatch.rehearse.two_networks import on_both
 
 OUTPUT_CAUSES = ("universe-withdrawn", "path-or-sender")
-"""One output of a source that lives: which of the two only its discovery list tells, and only 10 s later."""
+"""One output of a source that lives: only its discovery list shows which of the two, 10 s later."""
 
 
 def dies(plan: NightPlan, subject: str, at_s: float) -> None:
@@ -76,7 +76,8 @@ def media_back(plan: NightPlan, subject: str, at_s: float) -> None:
 
 
 def some_cut(plan: NightPlan, subject: str, at_s: float) -> None:
-    """A switch that two of the sources hang on loses power: they stop in one moment, and the others go on."""
+    """A switch that two of the sources are connected to loses power: they stop in one moment, and the others
+    continue."""
     alive = [one for one in plan.everyone() if not plan.is_silent(one, at_s)]
     while len(alive) > 2:
         alive.remove(alive[plan.chance.below(len(alive))])
@@ -134,7 +135,7 @@ def output_off(plan: NightPlan, subject: str, at_s: float) -> None:
 
 
 def output_moves(plan: NightPlan, subject: str, at_s: float) -> None:
-    """One of several universes goes on under another number."""
+    """One of several universes continues under another number."""
     number = plan.numbers[plan.chance.below(len(plan.numbers))]
     plan.given_up.add(f"e131/{number}")
     plan.main["listed"] = lambda t_s: [n + 40 if n == number and t_s >= at_s else n for n in plan.numbers]
@@ -158,7 +159,7 @@ def hands_over(plan: NightPlan, subject: str, at_s: float) -> None:
 
     plan.parts["stand-in"] = backup
     plan.wrap("main", main)
-    # It opens once the timeout is over, whoever sends by then.
+    # It opens once the timeout is over, whichever source sends by then.
     rules = ("universe-lost", "source-absent", "backup-in-control")
     causes = () if steps_in_s - at_s < E131_DUE_S or plan.querier_silent else SILENT
     universes = plan.universes("main")
@@ -230,7 +231,7 @@ def path_cut(plan: NightPlan, subject: str, at_s: float) -> None:
 
 
 def own_lead_out(plan: NightPlan, subject: str, at_s: float) -> None:
-    """The listener's own lead is out for a while: nobody else is accused."""
+    """The listener's own lead is out for a while: no source is accused."""
     back_s = at_s + plan.chance.between(4.0, 15.0)
     for one in list(plan.parts):
         plan.wrap(one, lambda before: stage.cut(before, at_s - 0.01, back_s + 0.05))

@@ -113,7 +113,7 @@ def backup_takes_over(plan: NightPlan, subject: str, at_s: float) -> None:
     also = ("unexpected-source", "slot-priority-faulty")
 
     def truth() -> Expected:
-        # In control of what nobody else sends, it was before. Per-address priorities decide, where both send them.
+        # It controlled what no other source sends before, too. Per-address priorities decide, where both send them.
         desks = ("main", "backup")
         stays = all(not plan.is_silent(one, at_s) and plan.silent_from_s(one, at_s) > at_s + 7.0 for one in desks)
         is_owed = stays and "slot_priorities" not in plan.common and not plan.outranked

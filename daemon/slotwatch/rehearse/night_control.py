@@ -1,4 +1,4 @@
-"""Faults of random nights in who is in control, and in which numbers, groups and priorities a desk sends."""
+"""Faults of random nights in control, and in the numbers, groups and priorities that a desk sends."""
 
 from __future__ import annotations
 
@@ -152,7 +152,7 @@ def wrong_group(plan: NightPlan, subject: str, at_s: float) -> None:
 
 
 def readdressed(plan: NightPlan, subject: str, at_s: float) -> None:
-    """A new lease: the desk pauses for a moment and goes on from another address. Its CID says who it is."""
+    """A new lease: the desk pauses for a moment and continues from another address. Its CID identifies it."""
     desk = plan.main_desk(address=ANOTHER_ADDRESS, start_s=at_s + plan.chance.between(0.2, 1.5))
     plan.wrap("main", lambda before: mixed(stage.cut(before, at_s), desk.sends()))
 

@@ -1,4 +1,4 @@
-"""Faults of random nights in how frames come: lost, late, doubled, bunched, slow, or with numbers that tell nothing."""
+"""Faults of random nights in how frames come: lost, late, doubled, bunched, slow, or with numbers that mean nothing."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def path_loses(plan: NightPlan, subject: str, at_s: float) -> None:
         was_lossy = one in plan.lossy_s
         _lossy(plan, one, at_s)
         if was_lossy:
-            continue  # what is said of it goes on
+            continue  # its incident lasts
         if one == "media":
             media = Expected(
                 "lossy path", ("packet-loss",), (), plan.universes(one), at_s, plan.seconds, SIDE, is_owed=False
@@ -151,7 +151,7 @@ def overtaken(plan: NightPlan, subject: str, at_s: float) -> None:
     ratio, seed = plan.chance.between(0.02, 0.08), plan.chance.below(1 << 30)
     by_s = 1.2 / plan.common["hz"]
     plan.wrap("main", lambda before: stage.swapped(before, ratio, by_s, seed, lambda sent: sent.t_ns >= at_s * 1e9))
-    # A gap of two frames is no stutter, and what comes late is not lost.
+    # A gap of two frames is not a stutter, and a late frame is not lost.
 
 
 def number_stands(plan: NightPlan, subject: str, at_s: float) -> None:

@@ -39,7 +39,7 @@ def line_short(plan: NightPlan, subject: str, at_s: float) -> None:
 
 
 def line_of_text(plan: NightPlan, subject: str, at_s: float) -> None:
-    """The line goes on with another start code: no receiver takes levels from it."""
+    """The line continues with another start code: no receiver takes levels from it."""
     _tapped(plan, at_s, lambda levels: b"\x17" + levels)
     _expect(plan, "line with another start code", ("universe-lost",), (), at_s)
 
@@ -96,7 +96,7 @@ def _shows_above(plan: NightPlan, slots: int, at_s: float) -> float:
 def _expect(
     plan: NightPlan, fault: str, rules: tuple[str, ...], causes: tuple[str, ...], at_s: float, due_s: float = 0.0
 ) -> None:
-    """due_s: where it is another than that of a line whose levels show it at once; inf: it need not be told."""
+    """due_s: where it is another than that of a line whose levels show it at once; inf: it need not be reported."""
     name = (NAME,) if rules == ("universe-lost",) else ()
     due_s = due_s or at_s + DUE_S
     found = Expected(fault, rules, causes, name, at_s, due_s, is_owed=due_s < math.inf)

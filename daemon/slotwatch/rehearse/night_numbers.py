@@ -16,7 +16,7 @@ SHARE, FRAMES = 0.2, 4.0
 
 
 def may_be_loss(before: Desk, after: Desk) -> bool:
-    """Whether every universe goes on by a number with which as many frames are missing as its silence had room for."""
+    """Whether every universe continues with a number after which as many frames are missing as fit into its silence."""
     ended: dict[int, list[Sent]] = {}
     for sent in before.sends(before.stop_s):
         if is_data(sent):

@@ -102,7 +102,7 @@ def _racked(plan: NightPlan, *circuits: tuple[int, str, int]) -> None:
 
 
 def _play(plan: NightPlan, own: Look) -> None:
-    """Play these levels in the first slots of the first universe; the others go on with the show."""
+    """Play these levels in the first slots of the first universe; the others continue with the show."""
     number = plan.numbers[0]
     plan.looks[number] = patched(plan.looks[number], (1, own))
 
@@ -118,7 +118,7 @@ def _expect(
     is_note: bool = False,
     frames: bool = False,
 ) -> None:
-    """Owe it where the show's levels come until then, and nobody else's. frames: it shows only where none is lost."""
+    """It must be found where only the show's levels come until then. frames: it shows only where none is lost."""
 
     def truth() -> Expected:
         away = plan.is_silent("main", at_s) or plan.silent_from_s("main", at_s) < due_s + 2.0

@@ -1,4 +1,4 @@
-"""A random night while it is drawn: who plays, who falls silent when, and what is true of it."""
+"""A random night while it is drawn: which sources play, when they fall silent, and what is true of it."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ class Expected:
     also: tuple[str, ...] = ()
     """Rules that are true of the same subject besides."""
     is_owed: bool = True
-    """False: it may be reported, and nobody has to."""
+    """False: it may be reported, and need not be."""
     is_note: bool = False
     """Its severity in show."""
 
@@ -96,7 +96,7 @@ class NightPlan:
     house: dict[str, Any] = field(default_factory=dict)
     """Options of the house file."""
     unsent: tuple[int, ...] = ()
-    """E1.31 universes that the house declares and nobody sends."""
+    """E1.31 universes that the house declares and no source sends."""
     had: set[str] = field(default_factory=set)
     """Subjects of which a fault was drawn."""
     faulty: set[str] = field(default_factory=set)
@@ -104,14 +104,14 @@ class NightPlan:
     taken: set[int] = field(default_factory=set)
     """E1.31 universes on which another sends levels of its own."""
     parts: dict[str, Callable[[], Iterator[Item]]] = field(default_factory=dict)
-    """Who plays, by subject; a fault wraps its subject's part."""
+    """The players, by subject; a fault wraps its subject's part."""
     silences: list[Silence] = field(default_factory=list)
     blind: list[tuple[float, float]] = field(default_factory=list)
     """When the listener itself hears nothing."""
     cut: list[tuple[float, float]] = field(default_factory=list)
     """When nothing of anybody arrives."""
     strangers: list[str] = field(default_factory=list)
-    """Universes of guests that are no fault."""
+    """Universes of guests that are not a fault."""
     truths: list[Callable[[], Expected | None]] = field(default_factory=list)
     """Asked once all faults are drawn, in their order."""
     lossy_s: dict[str, float] = field(default_factory=dict)
@@ -119,7 +119,7 @@ class NightPlan:
     doubled: set[str] = field(default_factory=set)
     """Subjects whose packets come twice: what loses one of two loses nothing."""
     unnumbered: set[str] = field(default_factory=set)
-    """Subjects whose numbers tell nothing: what is missing of them cannot be counted."""
+    """Subjects whose numbers mean nothing: what is missing of them cannot be counted."""
     querier_silent: bool = False
     """Whether the multicast querier was not heard for so long that memberships run out."""
     backup_above: bool = False
@@ -258,9 +258,9 @@ def silence_truth(
         due_s = loss_due_s(subject, at_s)
         rules, why = _rules(plan, subject, at_s), _causes(plan, subject, at_s, causes)
         if subject == "backup" and plan.preview_s < at_s + COINCIDENT_S:
-            # That all that comes is preview data accounts for the loss, and names who is silent there too.
+            # That only preview data comes explains the loss, and its incident names the silent sources there too.
             rules, why = (*rules, "preview-only"), ()
-        # What says that it stops, while another goes on, is meant to: a note.
+        # A source that announces its stop while another continues does so on purpose: a note.
         is_owed = "stream-terminated" not in causes or rules == ("universe-lost",)
         return Expected(fault, rules, why, universes, at_s, due_s, (*LOSSES, *also), is_owed)
 
@@ -300,7 +300,7 @@ def _begin_together(one: Silence, other: Silence) -> bool:
 
 
 def _causes(plan: NightPlan, subject: str, at_s: float, causes: tuple[str, ...]) -> tuple[str, ...]:
-    """Add what cannot be distinguished: nobody else is left, or others stop in the same moment."""
+    """Add what cannot be distinguished: no other source is left, or others stop in the same moment."""
     others = _coincident(plan, subject, at_s)
     left = [subject for subject in plan.everyone() if not plan.is_silent(subject, at_s + 1.0)]
     if others and "stream-terminated" not in causes:
@@ -309,7 +309,7 @@ def _causes(plan: NightPlan, subject: str, at_s: float, causes: tuple[str, ...])
     if "source-lost" not in causes:
         return causes
     if plan.querier_silent and not set(left) - {"media"}:
-        # No group goes on: their memberships may have run out.
+        # No group continues: their memberships may have run out.
         return (*causes, *NETWORK)
     if not left:
         return (*causes, *NETWORK)
@@ -340,12 +340,12 @@ def settle(plan: NightPlan) -> tuple[Expected, ...]:
         replace(one, causes=()) if one.rules[0] in LOSSES and one.at_s < dark_s < one.due_s + COINCIDENT_S else one
         for one in found
     ]
-    # What is a note in this phase is nobody's to be woken for.
+    # A note in this phase must not wake anybody.
     return () if plan.phase != "show" else tuple(found)
 
 
 def cast(plan: NightPlan) -> None:
-    """Set the stage: looks, and everybody who sends while nothing is wrong."""
+    """Set the stage: looks, and all sources that send while nothing is wrong."""
     for number in (*plan.numbers, LIGHTS):
         plan.looks[number] = _cues(plan, number)
     plan.parts["main"] = lambda: plan.send(plan.main_desk())

@@ -45,10 +45,10 @@ def other_lead_out(plan: NightPlan, subject: str, at_s: float) -> None:
 
 
 def network_dark(plan: NightPlan, subject: str, at_s: float) -> None:
-    """The switch of one of two networks loses power: everything goes on on the other one."""
+    """The switch of one of two networks loses power: everything continues on the other one."""
     dark = plan.chance.below(2)
     alive = [one for one in plan.everyone() if not plan.is_silent(one, at_s)]
-    # To the end of the night: senders go on for ever, and the next packet that passes is waited for.
+    # To the end of the night: senders never end, and the loop waits for the next packet.
     for one in list(plan.parts):
         plan.wrap(one, lambda before: stage.cut(before, at_s, plan.seconds + 1, lambda sent: sent.network == dark))
     plan.half_s = at_s
@@ -71,7 +71,7 @@ def network_dark(plan: NightPlan, subject: str, at_s: float) -> None:
 
 
 def multicast_gone(plan: NightPlan, subject: str, at_s: float) -> None:
-    """A switch forgets every group of this port; Art-Net, sent by broadcast, goes on."""
+    """A switch forgets every group of this port; Art-Net, sent by broadcast, continues."""
     alive = [one for one in plan.everyone() if one != "media" and not plan.is_silent(one, at_s)]
     for one in list(plan.parts):
         plan.wrap(one, lambda before: stage.cut(before, at_s, plan.seconds + 1, stage.multicast))

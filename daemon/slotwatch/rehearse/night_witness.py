@@ -64,7 +64,7 @@ def uplink_down(plan: NightPlan, subject: str, at_s: float) -> None:
 
 
 def switch_restarts(plan: NightPlan, subject: str, at_s: float) -> None:
-    """A switch restarts so fast that nothing is lost here: only its up time tells."""
+    """A switch restarts so fast that nothing is lost here: only its up time shows it."""
     _asked(plan, replace(foh(), restart=(at_s, at_s + 0.5)))
     found = Expected("switch restarts", ("switch-restarted",), ("restarted",), (), at_s, at_s + POLL_S + 3.0)
     plan.truths.append(partial(as_it_is, found))
@@ -156,7 +156,7 @@ def _queried(plan: NightPlan, last_s: float) -> None:
 
 
 def _tapped(plan: NightPlan, state: Callable[[float], LineSeen]) -> None:
-    """Declare a line, and tell each second how it is."""
+    """Declare a line, and report its state each second."""
     plan.house["extra"] = plan.house.get("extra", "") + LINE
     plan.parts["line"] = lambda: seen(*(state(float(second)) for second in range(int(plan.seconds))))
 

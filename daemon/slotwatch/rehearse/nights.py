@@ -1,7 +1,7 @@
 """Random nights with a known truth: a seed draws a house, a show and up to three faults, at once or a minute apart.
 
-Each fault has a subject of its own (a desk, the media server, the backup, the path), so that what is true of one says
-nothing of another. What must be reported, by when, of which universes and with which cause is worked out from the
+Each fault has a subject of its own (a desk, the media server, the backup, the path), so that the truth about one does
+not depend on another. What must be reported, by when, of which universes and with which cause is worked out from the
 standards' timeouts and from who else still sends.
 """
 
@@ -76,7 +76,7 @@ def healthy_night(seed: int) -> Night:
     for _ in range(chance.below(len(subjects) + 1)):
         subject = subjects.pop(chance.below(len(subjects)))
         doing = healthy[subject][chance.below(len(healthy[subject]))]
-        # Who is switched on within 10 s of the start is not missing.
+        # A source that is switched on within 10 s of the start is not missing.
         doing(plan, subject, chance.between(11.0, 19.0) if doing is absences.lights_late else at_s)
         drawn.append((f"{subject} {doing.__name__.replace('_', ' ')}", at_s))
         at_s += chance.between(0.0, 15.0)
@@ -191,11 +191,11 @@ _HEALTHY_AT_REST: dict[str, tuple[Fault, ...]] = {
     "lights": (absences.closes, absences.dies, absences.comes_and_goes),
     "media": (absences.dies,),
 }
-"""The same while nobody plays a show: houses are switched off and on then."""
+"""The same while there is no show: houses are switched off and on then."""
 _BEFORE_DEATH: tuple[Fault, ...] = (flow.loses_frames, flow.pauses, flow.overloaded, flow.doubled, flow.overtaken)
 """Faults that what dies later may have had before."""
 _BESIDE = ("patch", "switches", "querier", "line")
-"""What has faults of its own beside who sends and what carries it."""
+"""What may have faults besides sources and networks."""
 _WEIGHTS = {"main": 7, "backup": 4, "path": 1, "listener": 1, "stranger": 2, "line": 1, "querier": 1, "switches": 2}
 """How often a subject is drawn: paths and listeners fail more seldom than what hangs on them."""
 _LOSS_AND_FLOW: dict[str, tuple[Fault, ...]] = {

@@ -56,7 +56,7 @@ class PretendSwitch:
     """From when to when it does not answer, though it forwards."""
     up_for_s: float = UP_FOR_S
     querier: Callable[[float], str] = lambda t_s: ""
-    """Who it says asks for memberships, on its first interface."""
+    """The querier that it reports, on its first interface."""
 
     def polls(self, every_s: float = 5.0, first_s: float = 0.5) -> Iterator[SwitchSeen]:
         """Give what comes of each poll, for ever."""

@@ -77,7 +77,7 @@ class Scenario:
     lasting: Callable[[float], Iterator[Item]] | None = None
     """Makes them for another number of seconds."""
     live: bool = True
-    """False: its evidence is no packet (a link, a drop, a group, a second network), so that it cannot be sent."""
+    """False: its evidence is not in packets (a link, a drop, a group, a second network), so it cannot be sent."""
 
     @property
     def is_healthy(self) -> bool:

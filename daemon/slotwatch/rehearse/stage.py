@@ -54,7 +54,7 @@ def cut(items: Iterable[Item], from_s: float, to_s: float = math.inf, match: Mat
     for item in items:
         if math.isinf(to_s) and item.t_ns >= first:
             if match is everything:
-                return  # nothing is left, and a sender may go on for ever
+                return  # nothing is left, and a sender may never end
             last = item.t_ns + 1
         if isinstance(item, Sent) and first <= item.t_ns < last and match(item):
             continue

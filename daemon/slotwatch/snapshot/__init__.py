@@ -42,7 +42,7 @@ class UniverseState(IntEnum):
     NOT_VISIBLE = 2
     NOT_JUDGED = 3
     NOT_SENT = 4
-    """Nobody sends it and nobody has to."""
+    """No source sends it, and none has to."""
     FAULTY = 5
     """Something is wrong with it now."""
     MISSING = 6
@@ -143,12 +143,12 @@ LegState = Literal["live", "silent", "terminated"]
 
 @dataclass(frozen=True, slots=True)
 class IncidentLeg:
-    """One source of an incident on one network: evidence of where it went on and where it did not."""
+    """One source of an incident on one network: evidence of where it continued and where it did not."""
 
     source: str
     network: str
     state: LegState
-    """live: it went on sending there | silent: it fell silent there | terminated: it sent that it stops."""
+    """live: it continued there | silent: it fell silent there | terminated: it sent that it stops."""
 
 
 @dataclass(slots=True)
@@ -200,7 +200,7 @@ class Incident:
     group: str = ""
     """What makes it this fault and no other of its rule, where it names neither universe nor source."""
     part_of: int = 0
-    """Number of the wider incident that it turned out to be part of, and goes on in; 0: of none."""
+    """Number of the wider incident that it became part of; 0: of none."""
 
 
 @dataclass(slots=True)
@@ -273,7 +273,7 @@ class Snapshot:
     levels: NDArray[np.uint8]
     """(U, 512) the levels that a conforming receiver of each universe gets."""
     slot_streams: NDArray[np.int16]
-    """(U, 512) row of `streams` (at most 8,192) that wins each slot, -1 for nobody."""
+    """(U, 512) row of `streams` (at most 8,192) that wins each slot, -1 for none."""
     incidents: tuple[Incident, ...]
     """All open ones, and the newest closed ones."""
     exceptions: tuple[MadeException, ...] = ()  # made from incidents and in force

@@ -39,7 +39,7 @@ class HeardElsewhere:
 
     listener: str
     state: str
-    """steady: all of them go on there | lost: none does | faulty: some do | not-visible | not-judged."""
+    """steady: all of them continue there | lost: none does | faulty: some do | not-visible | not-judged."""
     last_frame_age_s: float | None
     """Of the one that is silent longest there, when its state became this; None: none was heard."""
     url: str = ""

@@ -54,7 +54,7 @@ class NotJudgedRow:
 
     start_ns: int
     end_ns: int | None
-    """None: it goes on."""
+    """None: it still lasts."""
     network: str
     """Empty: all networks."""
     reason: str
@@ -104,7 +104,7 @@ class JudgingReport:
     snapshot_cost_ms: float = 0.0
     """To make and to encode the snapshot before this one."""
     compiled: bool = False
-    """Whether packets are judged and recorded by compiled code where they only go on; else by numpy."""
+    """Whether compiled code judges and records routine packets; else numpy."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,7 +26,7 @@ class AcceptedReason:
     until: str | None
     """A date of the house file, or a moment in ISO 8601; None if it has no end."""
     by: str | None
-    """Who accepted it; None if the house file does."""
+    """The person who accepted it; None if the house file does."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +45,7 @@ class ExceptionInForce:
 
 @dataclass(frozen=True, slots=True)
 class SaidTrend:
-    """A figure that grows worse from show to show. It is no reason not to be ready."""
+    """A figure that grows worse from show to show. The house may be ready all the same."""
 
     universe: str
     figure: str

@@ -74,7 +74,7 @@ class AskedRow:
     """right | wrong-address | wrong-mode | unknown | silent | not-asked-yet | no-slots | missing."""
     universe: str
     uid: str = ""
-    """As E1.20 writes it; empty: nobody answered for a patched fixture."""
+    """As E1.20 writes it; empty: no device answered for a patched fixture."""
     gateway: str = ""
     label: str = ""
     address: int | None = None

@@ -1,4 +1,4 @@
-"""Sends a marked test to those who get messages about incidents, and says what came back.
+"""Sends a marked test to the recipients of messages, and prints the result.
 
 The running daemon sends it, through the queue that its messages take. Where none runs, it is sent from here.
 """
@@ -31,7 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """0 all took it, 1 one did not. EdgeError if there is nobody to send to."""
+    """0 all took it, 1 one did not. EdgeError if no recipient is declared."""
     house = load_house(arguments.config)
     names = _names(house, arguments.test)
     try:

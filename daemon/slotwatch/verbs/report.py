@@ -111,7 +111,7 @@ def end_moment(text: str | None, since: str | None, now_ns: int, zone: tzinfo) -
 
 
 def _clock_time(text: str, day: datetime) -> datetime | None:
-    """A time of day such as 19:30 on this day; None if the text is no time of day."""
+    """A time of day such as 19:30 on this day; None if the text is not a time of day."""
     found = re.fullmatch(r"([01]?\d|2[0-3]):([0-5]\d)", text.strip())
     return found and day.replace(hour=int(found[1]), minute=int(found[2]), second=0, microsecond=0)
 

@@ -90,7 +90,7 @@ def _refuse_during_a_show(url: str) -> None:
             "survey after the show, with that daemon stopped",
         ) from None
     except (urllib.error.URLError, OSError, ValueError):
-        return  # nobody runs there, so nobody says that there is a show
+        return  # no daemon runs there that could say whether a show is on
     if phase == "show":
         raise EdgeError(
             f"the slotwatch at {url} is in phase show, and a sweep loads the switches",

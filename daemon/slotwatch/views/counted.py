@@ -42,7 +42,7 @@ def counted(routes: Mapping[str, int], rows: Iterable[RouteRow], lines: Iterable
 
 
 def from_zero(numbers: Mapping[str, int]) -> dict[str, int]:
-    """All of COUNTED, where nobody has counted yet as 0."""
+    """All of COUNTED; 0 where nothing was counted yet."""
     return {name: numbers.get(name, 0) for name in COUNTED}
 
 

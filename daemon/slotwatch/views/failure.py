@@ -29,7 +29,7 @@ class Moments:
         self._first = True
 
     def note(self, sheet: Sheet) -> None:
-        """Take a snapshot: draw the incidents that are new, and note who came back in the open ones."""
+        """Take a snapshot: draw the incidents that are new, and note which sources came back in the open ones."""
         is_open: set[tuple[int, int]] = set()
         for one in sheet.snapshot.incidents:
             key = _key(one)

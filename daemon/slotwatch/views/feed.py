@@ -36,7 +36,7 @@ RATE_STEP_RATIO = 0.02
 TURN_S = 10.0
 """Every universe's slow columns go out once in this time …"""
 ALL_AT_ONCE = 32
-"""… or once a second in a house of at most so many."""
+"""… or once a second in a house of at most this many."""
 STEADY_NS = 1_000_000_000
 LATE_NS = 2 * STEADY_NS
 """So long the slow columns give way to rows that changed; then those wait for the next batch."""

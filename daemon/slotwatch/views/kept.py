@@ -8,7 +8,7 @@ from slotwatch.snapshot import LegState
 
 
 class KeptAcknowledgement(TypedDict):
-    """Who has taken an incident on."""
+    """Who acknowledged an incident."""
 
     by: str
     at_wall_ns: int

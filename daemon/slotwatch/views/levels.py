@@ -15,7 +15,7 @@ from slotwatch.wire.plain import read_artnet, read_e131
 from slotwatch.wire.universe import Protocol, UniverseId
 
 STEPS = 240
-"""So many moments are drawn, whatever the length: about three pixels each."""
+"""This many moments are drawn, whatever the length: about three pixels each."""
 MOST_SLOTS = 12
 MOST_SOURCES = 4
 MOST_PACKETS = 400_000

@@ -15,7 +15,7 @@ def cid_text(row: SourceRow) -> str | None:
 
 
 def source_key(row: SourceRow) -> str:
-    """What tells a source from others: its CID, or its address with the physical port if that is not 0."""
+    """What distinguishes a source from others: its CID, or its address with the physical port if that is not 0."""
     return universe.source_key(row.protocol, row.source_id, row.address)
 
 

@@ -69,7 +69,7 @@ class NoticeScene:
 
 
 def incident_key(one: Incident) -> str:
-    """Tells incidents apart for ever: numbers alone may come again with another history."""
+    """Distinguishes incidents for ever: another history may give the same numbers again."""
     return f"{one.id}-{(one.opened_ns + one.wall_offset_ns) // 1_000_000}"
 
 

@@ -161,7 +161,7 @@ class NoticePlan:
             whole = self._whole(one, by_key)
             whole_key = incident_key(whole) if whole is not None else ""
             if whole is not None and (self._is_wanted(whole) or whole_key in self._sent):
-                # It goes on as part of another incident: a message that it is over would mislead.
+                # It is part of another incident now: a message that it is over would mislead.
                 del self._sent[key]
                 if whole_key not in self._sent:
                     self._folded.setdefault(whole_key, []).append(one.id)

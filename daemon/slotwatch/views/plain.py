@@ -119,7 +119,7 @@ def _source(one: SourceAnswer) -> tuple[str, ...]:
 
 
 def _own_routes(universe: UniverseAnswer) -> str:
-    """Who sends what this computer cannot hear, because it sends it itself."""
+    """Senders that this computer cannot hear, because it is the sender itself."""
     routes = universe["sent_by_routes"]
     return f"this computer, by route {', '.join(routes)}" if routes else ""
 

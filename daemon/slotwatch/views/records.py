@@ -75,7 +75,7 @@ def record(found: Incident) -> KeptIncident:
 def incident_of(kept: KeptIncident, wall_offset_ns: int) -> Incident:
     """Read a record back; its times become monotonic ones of a clock with this offset (they may lie before its start).
 
-    KeyError, TypeError or ValueError if it is no record.
+    KeyError, TypeError or ValueError if it is not a record.
     """
     given = kept["acknowledged"]
     closed, returned = kept["closed_wall_ns"], kept.get("returned_wall_ns")
@@ -119,7 +119,7 @@ def incident_of(kept: KeptIncident, wall_offset_ns: int) -> Incident:
 
 
 def acknowledge(kept: KeptIncident, at_ms: int, given: int, by: str, note: str) -> None:
-    """Put into a record what the acknowledgements' own table says of it: who took it on, or (given 0) gave it back."""
+    """Put into a record what the acknowledgements' own table says: who acknowledged it, or (given 0) took that back."""
     at_ns = at_ms * 1_000_000
     if at_ns < kept["opened_wall_ns"] - 1_000_000_000:
         return  # of an earlier incident that had the same number

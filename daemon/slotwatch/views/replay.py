@@ -150,7 +150,8 @@ def rejected(snapshot: Snapshot) -> dict[str, int]:
 
 
 def replay_text(report: ReplayReport) -> list[str]:
-    """Return the report as lines: the file, the incidents with the worst first, then who sends what."""
+    """Return the report as lines: the file, the incidents with the worst first, then the sources with what they
+    send."""
     lines = [*_heading(report.capture), "", *_incidents(report)]
     lines += _table("Universes", _universe_rows(report.universes))
     lines += _table("Sources", _source_rows(report.sources))

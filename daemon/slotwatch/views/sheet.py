@@ -96,7 +96,7 @@ class Groups:
 
 
 class Sheet:
-    """One snapshot, read many times. Made for each publication, shared by all who show it."""
+    """One snapshot, read many times. Made for each publication, shared by all views."""
 
     def __init__(self, snapshot: Snapshot) -> None:
         self.snapshot = snapshot

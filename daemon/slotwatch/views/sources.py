@@ -97,7 +97,7 @@ def _leg(sheet: Sheet, index: int) -> LegAnswer:
 
 
 def place_of(sheet: Sheet, index: int) -> PlaceAnswer | None:
-    """Switch and port of a leg; None: no switch tells."""
+    """Switch and port of a leg; None: no switch knows."""
     return _place(sheet.snapshot.sources[index].place)
 
 

@@ -20,7 +20,7 @@ LATELY_NS = 10 * NANOSECONDS
 
 
 def etag(sheet: Sheet) -> str:
-    """What tells this state from every other of this listener."""
+    """What distinguishes this state from every other one of this listener."""
     return f"{sheet.snapshot.started_ns:x}-{sheet.snapshot.sequence:x}"
 
 

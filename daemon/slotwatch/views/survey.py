@@ -75,7 +75,8 @@ UNSEEN = (
 
 
 def survey_of(sheet: Sheet, listen: Listen, seconds: float, waiting: Sequence[int] = ()) -> Survey:
-    """Return what a snapshot holds as a survey: universes that had data, and who sent it. `waiting`: not looked at."""
+    """Return what a snapshot holds as a survey: universes that had data, and their senders. `waiting`: not looked
+    at."""
     every = (_sender(sheet, first) for first in sheet.legs)
     sources = tuple(one for one in every if not one["own_bridge"])
     known = {one["source"] for one in sources}
@@ -291,7 +292,7 @@ def _key_of(source: FoundSource, others: tuple[FoundSource, ...]) -> _Key:
 
 
 def _roles(survey: Survey) -> dict[str, str]:
-    """Who looks like a backup: sends a universe beside a source of higher priority, and never leads one."""
+    """Sources that look like backups: they send a universe beside a source of higher priority, and never lead one."""
     priority = {str(s["source"]): s.get("priority") or 0 for s in survey.sources}
     leads: set[str] = set()
     follows: set[str] = set()

@@ -73,13 +73,13 @@ def interval_histogram(sheet: Sheet, row: int) -> list[tuple[int, int | None, in
 
 
 def winning_source(sheet: Sheet, row: int) -> int:
-    """Index of the source that wins a universe, -1 for nobody."""
+    """Index of the source that wins a universe, -1 for none."""
     stream = sheet.universes["winning_stream"][row]
     return sheet.streams["source"][stream] if 0 <= stream < len(sheet.streams["source"]) else -1
 
 
 def source_keys(sheet: Sheet, row: int, winner: int) -> list[str]:
-    """Who sends or sent it, the winner first, each once (a clone's two series share one CID)."""
+    """Sources that send or sent it, the winner first, each once (a clone's two series share one CID)."""
     found = {sheet.source_keys[winner]: None} if winner >= 0 else {}
     sources = sheet.streams["source"]
     for stream in sheet.streams_of[row]:
@@ -97,7 +97,7 @@ class ShownFacts(UniverseAnswer):
 
 
 class ShownLevels(TypedDict):
-    """The slots of a universe: `slot_sources` are places in the two lists, -1 for nobody."""
+    """The slots of a universe: `slot_sources` are places in the two lists, -1 for none."""
 
     levels: list[int]
     slot_sources: list[int]
@@ -108,7 +108,7 @@ class ShownLevels(TypedDict):
 def universe_detail(sheet: Sheet, row: int, house: House | None = None) -> dict[str, object]:
     """One universe with its winning levels, each slot's source, its streams and the fixtures patched on it."""
     levels = universe_levels(sheet, row)
-    keys = [*levels["slot_source_keys"], None]  # -1 is nobody
+    keys = [*levels["slot_source_keys"], None]  # -1 is none
     slot_sources = [keys[place] for place in levels["slot_sources"]]
     return {**universe_facts(sheet, row, house), **levels, "slot_sources": slot_sources}
 
@@ -124,7 +124,7 @@ def universe_facts(sheet: Sheet, row: int, house: House | None = None) -> ShownF
 
 
 def universe_levels(sheet: Sheet, row: int) -> ShownLevels:
-    """`levels` (as many as the winner sends) and, short, `slot_sources` (place in `slot_source_keys`, -1 nobody)."""
+    """`levels` (as many as the winner sends) and, short, `slot_sources` (place in `slot_source_keys`, -1 for none)."""
     slots = sheet.universes["slots"][row]
     winners = sheet.snapshot.slot_streams[row, :slots]
     streams, places = np.unique(winners[winners >= 0], return_inverse=True)

@@ -20,7 +20,7 @@ from slotwatch.views.answers.usual import (
 from slotwatch.views.moments import iso_wall
 
 SHOWS_A_TREND_IS_KEPT = 10
-"""So many shows after it was found, a trend that holds no longer is forgotten; then it may be found again."""
+"""A trend that no longer holds is forgotten this many shows after it was found; then it may be found again."""
 _TRENDS = {
     "interval_p99_ms": (
         "frames of {universe} come less evenly from show to show: 99 of 100 intervals were within {first:.0f} ms in "

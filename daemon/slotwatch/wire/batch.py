@@ -1,7 +1,7 @@
 """The batch: many received packets as columns. The one shape in which packets move inside slotwatch.
 
-Rows are in order of arrival. A batch is usually a view of the intake ring (`edge.ring`), so it is only
-valid until the ring wraps, and nobody writes to it.
+Rows are in order of arrival. A batch is usually a view of the intake ring (`edge.ring`), so it is only valid until the
+ring wraps, and must not be written to.
 """
 
 from __future__ import annotations
@@ -73,8 +73,8 @@ class Batch:
 
 
 def addresses_of(batch: Batch) -> tuple[int, ...]:
-    """Where the packets lie in memory, how far from one to the next, and where each column of COLUMNS lies: so begins
-    what compiled code is told of a batch."""
+    """The beginning of a batch's description for compiled code: the address of the packets, the distance from one to
+    the next, and the address of each column of COLUMNS."""
     if batch.addresses:
         return batch.addresses
     columns = (getattr(batch, name) for name, _, _ in COLUMNS)

@@ -195,7 +195,7 @@ def _link(walk: _Walk, link_type: int, rows: Rows, counts: Counts) -> None:
         version = walk.octet(rows, 0) >> 4
         size, kind = 0, np.where(version == 6, IPV6, np.where(version == 4, IPV4, 0))
     elif link_type in (NULL, LOOP):
-        # A null header is in the byte order of the machine that captured: small numbers tell which.
+        # A null header is in the byte order of the machine that captured: small numbers show which.
         family = np.maximum(walk.octet(rows, 0), walk.octet(rows, 3))
         size, kind = 4, np.where(family == 2, IPV4, np.where(np.isin(family, _FAMILIES_V6), IPV6, 0))
     else:

@@ -1,4 +1,4 @@
-"""Read IGMP, MLD and ARP: who asks for memberships, who joins and leaves, who has which address.
+"""Read IGMP, MLD and ARP: queriers, hosts that join and leave groups, and device addresses.
 
 Sources: RFC 1112 appendix I (IGMPv1), RFC 2236 (v2), RFC 9776 (v3, which obsoletes RFC 3376), RFC 2710 (MLDv1),
 RFC 9777 (MLDv2, which obsoletes RFC 3810), RFC 826 (ARP). Any octets at all are taken; what cannot be read is
@@ -23,7 +23,7 @@ _MLD_QUERY, _MLD_REPORT, _MLD_DONE, _MLD2_REPORT = 130, 131, 132, 143
 
 @dataclass(frozen=True, slots=True)
 class Query:
-    """Someone asks who is a member. `group` is empty in a general query."""
+    """A query for members. `group` is empty in a general query."""
 
     version: str
     """igmp1 | igmp2 | igmp3 | mld1 | mld2."""

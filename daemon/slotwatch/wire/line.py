@@ -62,7 +62,7 @@ class LineDecoder:
                 break
             step = self._marked(text, place, t_ns, frames)
             if not step:
-                break  # the sequence goes on in the next octets
+                break  # the sequence continues in the next octets
             place += step
         self._held = text[place:]
         return frames

@@ -54,12 +54,12 @@ class DropsSeen:
 
 @dataclass(frozen=True, slots=True)
 class StallSeen:
-    """The judging loop itself was late by this much, or nobody listened for so long."""
+    """The judging loop itself was late by this much, or the sockets were closed for this long."""
 
     t_ns: int
     late_ns: int
     unheard: bool = False
-    """Nobody held the sockets: what came is gone. Else it waited, with its times of arrival."""
+    """The sockets were closed: what came is gone. Else it waited, with its times of arrival."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +116,8 @@ class NeighbourSeen:
     mac: str
     """Empty: it was asked for and did not answer."""
     reachable: bool
-    """Whether it answered lately. False with a `mac`: nobody has asked it for a while, which is no silence."""
+    """Whether it answered lately. False with a `mac`: it was not asked for a while, which does not mean that it is
+    silent."""
     answered_ns: int = 0
     """When it last answered, where the table says so; 0: at `t_ns`, if it is reachable."""
 
@@ -146,7 +147,7 @@ class RoutesSeen:
     began_ns: int = 0
     """When its process began: it changes when that is started again."""
     is_ending: bool = False
-    """Whether it ends because it was told to."""
+    """Whether it ends because it was asked to."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -293,7 +294,7 @@ class UsualOfUniverse:
     universe: str
     """As the history has it: with its network where the house has several."""
     source: str
-    """`wire.universe.source_key` of who was in control in these shows."""
+    """`wire.universe.source_key` of the source that was in control in these shows."""
     sustained_hz: UsualFigure | None
     """The worst five minutes of each show: what their rate never reached, their 99th percentile never fell below."""
     sustained_p99_ms: UsualFigure | None

@@ -66,7 +66,7 @@ class Records:
 
 
 ALIKE = 8
-"""So many packets of one length in a row let the following be looked for in array form."""
+"""After this many packets of one length in a row, the following ones are looked for in array form."""
 
 
 @dataclass(slots=True)
@@ -91,7 +91,7 @@ class Reader:
     _section_first: int = 0
 
     def feed(self, octets: bytes | bytearray | memoryview) -> list[Records]:
-        """Take the next octets; return the packets that are now whole. ValueError: this is no capture."""
+        """Take the next octets; return the packets that are now whole. ValueError: this is not a capture."""
         if self.ended:
             return []
         size = len(self._held) + len(octets)
@@ -117,7 +117,7 @@ class Reader:
         return out
 
     def close(self) -> None:
-        """Say that there are no more octets."""
+        """Note the end of the octets."""
         if not self.kind:
             raise ValueError("it is empty" if not self._held else _unknown(self._held))
         if self._held and not self.ended:

@@ -11,7 +11,7 @@ from functools import cache
 
 
 class Reject(IntEnum):
-    """Why a packet was not used at all. OK is no rejection."""
+    """Why a packet was not used at all. OK: it was used."""
 
     OK = 0
     TOO_SHORT = 1

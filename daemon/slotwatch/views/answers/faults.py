@@ -27,7 +27,7 @@ class ExplainedAnswer(TypedDict):
 
 
 class AcknowledgedAnswer(TypedDict):
-    """Who has taken an incident on."""
+    """Who acknowledged an incident."""
 
     by: str
     at: Moment | None

@@ -30,7 +30,7 @@ class AlertmanagerHealthAnswer(HealthAnswer, total=False):
 
 
 class NoticeReceiverAnswer(HealthAnswer):
-    """One who gets messages. Counts are since the program was started."""
+    """One recipient of messages. Counts are since the program was started."""
 
     name: str
     kind: Annotated[str, Meta(description="apprise or webhook.")]
@@ -66,7 +66,7 @@ class LinkAnswer(TypedDict):
 
 
 class QuerierAnswer(TypedDict):
-    """Who asks for multicast memberships on a network."""
+    """The multicast querier of a network."""
 
     watched: Annotated[bool, Meta(description="Whether this program may hear it.")]
     reason: Annotated[str, Meta(description="Why not.")]
@@ -105,7 +105,7 @@ class LineHealthAnswer(TypedDict):
 
 
 class AskedFixtureAnswer(TypedDict, total=False):
-    """A device that answered, or a patched fixture that nobody answers for."""
+    """A device that answered, or a patched fixture for which no device answers."""
 
     verdict: Annotated[
         str,

@@ -27,7 +27,7 @@ class _NameNeeded(TypedDict):
 
 
 class AcknowledgeOrder(_NameNeeded, total=False):
-    """Who takes an incident on."""
+    """Who acknowledges an incident."""
 
     note: Text
 
@@ -38,13 +38,13 @@ class _AcceptNeeded(TypedDict):
 
 
 class AcceptOrder(_AcceptNeeded, total=False):
-    """Why a fault may be, for how long, and who says so."""
+    """Why a fault is accepted, for how long, and by whom."""
 
     until: Annotated[str, Meta(max_length=80, description='"tonight" (to 06:00), a date (2027-01-31) or a time.')]
 
 
 class TakeBackOrder(TypedDict, total=False):
-    """Who takes it back."""
+    """The person who takes it back."""
 
     by: Name
 
