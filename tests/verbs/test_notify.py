@@ -81,7 +81,7 @@ async def test_a_running_daemon_sends_the_test_and_counts_it(
         (
             HOUSE.format("http://127.0.0.1:9/"),
             ["--test", "porter"],
-            "there is no receiver 'porter'; known: duty phone, building",
+            "there is no recipient 'porter'; known: duty phone, building",
         ),
         ("", [], "--test"),
     ],

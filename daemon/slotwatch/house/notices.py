@@ -1,4 +1,4 @@
-"""Makes the receivers of messages from their tables."""
+"""Makes the recipients of messages from their tables."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from slotwatch.house.references import Built
 from slotwatch.house.sections import BY_NAME
 from slotwatch.house.values import Converter
 
-MOST_RECEIVERS = 32
+MOST_RECIPIENTS = 32
 HEARTBEAT = "heartbeat"
 
 
@@ -25,16 +25,16 @@ def heartbeat(document: Document, converter: Converter) -> Heartbeat:
 
 
 def check_names(*built: Built) -> None:
-    """Each receiver has a name of its own: metrics and the command line tell them apart by it."""
+    """Each recipient has a name of its own: metrics and the command line tell them apart by it."""
     seen: set[str] = set()
     for rows in built:
         for entry, value in rows.rows:
             if value.name in seen:
-                entry.wrong("name", "another receiver has this name already")
+                entry.wrong("name", "another recipient has this name already")
             elif value.name == HEARTBEAT:
                 entry.wrong("name", "this name is the heartbeat's own")
-            elif len(seen) >= MOST_RECEIVERS:
-                entry.wrong("name", f"at most {MOST_RECEIVERS} receivers are served")
+            elif len(seen) >= MOST_RECIPIENTS:
+                entry.wrong("name", f"at most {MOST_RECIPIENTS} recipients are served")
             seen.add(value.name)
 
 

@@ -323,8 +323,8 @@ class House:
     """What the loader reports that is not a fault: columns it read, overlays past their end."""
 
     @property
-    def notice_receivers(self) -> tuple[Notify | Webhook, ...]:
-        """All who get messages about incidents."""
+    def notice_recipients(self) -> tuple[Notify | Webhook, ...]:
+        """All recipients of messages about incidents."""
         return (*self.notify, *self.webhooks)
 
     @property

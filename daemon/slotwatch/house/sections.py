@@ -164,7 +164,7 @@ SECTIONS: tuple[Section, ...] = (
         True,
         "A person who gets a message about an incident: mail, push, chat.",
         (
-            text("name", "Name of this receiver of messages.", required=True),
+            text("name", "Name of this recipient.", required=True),
             text("url_file", "Secret file that holds its Apprise address.", required=True),
             *_notice_terms(),
         ),
@@ -174,7 +174,7 @@ SECTIONS: tuple[Section, ...] = (
         True,
         "A program that gets signed messages about incidents.",
         (
-            text("name", "Name of this receiver of messages.", required=True),
+            text("name", "Name of this recipient.", required=True),
             Key("url", Kind.URL, "Where messages are posted.", required=True),
             text("secret_file", "File that holds the key of the signature (HMAC-SHA256).", required=True),
             *_notice_terms(),

@@ -24,7 +24,7 @@ DAEMON_WITHIN_S = TEST_WITHIN_S + 10
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
     parser.add_argument(
-        "--test", nargs="?", const="", metavar="NAME", required=True, help="send a test, to all or to this receiver"
+        "--test", nargs="?", const="", metavar="NAME", required=True, help="send a test, to all or to this recipient"
     )
     parser.add_argument("-c", "--config", required=True, metavar="HOUSE.toml", help="the house file that names them")
     parser.add_argument("--json", action="store_true", help="print JSON")
@@ -60,12 +60,12 @@ def _send_from_here(house: House, names: list[str]) -> dict[str, str]:
 
 
 def _names(house: House, asked: str) -> list[str]:
-    known = [one.name for one in house.notice_receivers]
+    known = [one.name for one in house.notice_recipients]
     if not known:
         raise EdgeError(
             "the house file names nobody who gets messages",
             "add a [[notify]] or [[webhooks]] table; see docs/alerts.md",
         )
     if asked and asked not in known:
-        raise EdgeError(f"there is no receiver {asked!r}", f"known: {', '.join(known)}")
+        raise EdgeError(f"there is no recipient {asked!r}", f"known: {', '.join(known)}")
     return [asked] if asked else known

@@ -46,8 +46,8 @@ def from_zero(numbers: Mapping[str, int]) -> dict[str, int]:
     return {name: numbers.get(name, 0) for name in COUNTED}
 
 
-class ReceiverCounts(TypedDict):
-    """Messages to one receiver, by what came of them."""
+class RecipientCounts(TypedDict):
+    """Messages to one recipient, by what came of them."""
 
     name: str
     sent: int
@@ -58,9 +58,9 @@ class ReceiverCounts(TypedDict):
 
 
 class NoticeCounts(TypedDict, total=False):
-    """Messages to all receivers; nothing while its follower has failed."""
+    """Messages to all recipients; nothing while its follower has failed."""
 
-    receivers: list[ReceiverCounts]
+    receivers: list[RecipientCounts]
 
 
 class HeartbeatCounts(TypedDict, total=False):

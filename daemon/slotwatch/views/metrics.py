@@ -90,7 +90,7 @@ class SnapshotCollector(Collector):
             "notifications", "Messages to people and programs, and heartbeats, by what came of them.", counts
         )
         waiting = sum(one["waiting"] for one in receivers)
-        yield _gauge("notification_queue_length", "Messages that wait for their receiver.", [({}, waiting)])
+        yield _gauge("notification_queue_length", "Messages that wait for their recipient.", [({}, waiting)])
 
     def _witnesses(self) -> Iterator[Metric]:
         yield _gauge(

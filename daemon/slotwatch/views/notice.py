@@ -1,4 +1,4 @@
-"""One message about incidents to one receiver, and its words. Plain values, so that it can wait on a disk."""
+"""One message about incidents to one recipient, and its words. Plain values, so that it can wait on a disk."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ LONGEST_TITLE = 160
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """What is sent. `id` is the same however often it is tried, so that a receiver can drop a copy."""
+    """What is sent. `id` is the same however often it is tried, so that a recipient can drop a copy."""
 
     id: str
     kind: str
@@ -75,7 +75,7 @@ def incident_key(one: Incident) -> str:
 
 def single(
     scene: NoticeScene,
-    receiver: str,
+    recipient: str,
     kind: str,
     one: Incident,
     occasion: str,
@@ -112,19 +112,19 @@ def single(
         if one.acknowledged is not None:
             lines.append(f"{one.acknowledged.by} has acknowledged it.")
     return _made(
-        scene, f"{receiver}|{incident_key(one)}|{occasion}", kind, one.severity.word, title, lines, link, (one,)
+        scene, f"{recipient}|{incident_key(one)}|{occasion}", kind, one.severity.word, title, lines, link, (one,)
     )
 
 
-def no_longer_known(scene: NoticeScene, receiver: str, key: str, summary: str) -> Notice:
+def no_longer_known(scene: NoticeScene, recipient: str, key: str, summary: str) -> Notice:
     """The end of an incident that judging does not know any more."""
     title = f"Over: {scene.house}: {_first_sentence(summary)}"
     lines = [summary, "It is no longer open. When it ended is not known."]
-    return _made(scene, f"{receiver}|{key}|gone", "resolved", "note", title, lines, scene.page, (), 1)
+    return _made(scene, f"{recipient}|{key}|gone", "resolved", "note", title, lines, scene.page, (), 1)
 
 
 def summed_up(
-    scene: NoticeScene, receiver: str, opened: Sequence[Incident], over: Sequence[Incident], missed: int, occasion: str
+    scene: NoticeScene, recipient: str, opened: Sequence[Incident], over: Sequence[Incident], missed: int, occasion: str
 ) -> Notice:
     """One message about many incidents."""
     worst = max((one.severity for one in (*opened, *over)), default=None)
@@ -143,17 +143,17 @@ def summed_up(
             if len(some) > MOST_LINES:
                 lines.append(f"- and {len(some) - MOST_LINES} more.")
     link = f"{scene.page}/incidents" if scene.page else ""
-    return _made(scene, f"{receiver}|{occasion}", "summary", word, title, lines, link, (*opened, *over), missed)
+    return _made(scene, f"{recipient}|{occasion}", "summary", word, title, lines, link, (*opened, *over), missed)
 
 
-def test_notice(scene: NoticeScene, receiver: str) -> Notice:
+def test_notice(scene: NoticeScene, recipient: str) -> Notice:
     """A message that is marked as a test."""
     lines = [
         "This is a test. Nothing is wrong, and nothing has to be done.",
-        f"slotwatch at {scene.house} sent it to {receiver} to show that messages arrive.",
+        f"slotwatch at {scene.house} sent it to {recipient} to show that messages arrive.",
     ]
     title = f"Test: {scene.house}: messages arrive"
-    return _made(scene, f"{receiver}|test|{scene.wall_ns}", "test", "note", title, lines, scene.page, ())
+    return _made(scene, f"{recipient}|test|{scene.wall_ns}", "test", "note", title, lines, scene.page, ())
 
 
 def _made(

@@ -1,7 +1,7 @@
-"""Decides what one receiver is sent, from one moment of the house after the other. Time is the snapshot's.
+"""Decides what one recipient is sent, from one moment of the house after the other. Time is the snapshot's.
 
 One message an incident, however many universes it takes down. What opens and what ends within a burst is summed up in
-one message. A message is due once the incident lasted `after_s`, in a phase and from a severity that the receiver
+one message. A message is due once the incident lasted `after_s`, in a phase and from a severity that the recipient
 asked for, while no quiet window holds it and nobody has acknowledged or accepted it.
 """
 
@@ -23,7 +23,7 @@ from slotwatch.views.notice import Notice, NoticeScene, incident_key, no_longer_
 SETTLE_NS = 2 * NANOSECONDS
 """What opens together is seen together, and a cause that is revised at once is sent once."""
 BURST = 5
-"""Messages of one receiver within BURST_NS; what would be more is summed up."""
+"""Messages of one recipient within BURST_NS; what would be more is summed up."""
 BURST_NS = 60 * NANOSECONDS
 VANISHED_NS = 120 * NANOSECONDS
 """An incident that judging does not know any more for so long is over. A restart takes less."""
@@ -32,7 +32,7 @@ _PART_OF = re.compile(r"incident (\d+)")
 
 
 def scene_of(snapshot: Snapshot, house: House, page: str) -> NoticeScene:
-    """One moment of the house, for all receivers."""
+    """One moment of the house, for all recipients."""
     wall_ns = snapshot.now_ns + snapshot.wall_offset_ns
     at = wall_moment(wall_ns)
     held = (name for name, rule in CATALOG.items() if quiet_window(house, rule, at) is not None) if house.quiet else ()
@@ -43,7 +43,7 @@ def scene_of(snapshot: Snapshot, house: House, page: str) -> NoticeScene:
 
 @dataclass(slots=True)
 class SentIncident:
-    """What this receiver got about one incident."""
+    """What this recipient got about one incident."""
 
     severity: int
     summary: str
@@ -55,7 +55,7 @@ class SentIncident:
 
 
 class PlanMemory(TypedDict):
-    """What must outlive a restart of one receiver's plan, as it is on the disk."""
+    """What must outlive a restart of one recipient's plan, as it is on the disk."""
 
     told: dict[str, tuple[int, int, str]]
     """Severity, count and summary of each incident that was sent, by its key."""
@@ -71,10 +71,10 @@ class _Due:
 
 
 class NoticePlan:
-    """The decisions for one receiver. `kept` is what must outlive a restart, so that nothing is sent twice."""
+    """The decisions for one recipient. `kept` is what must outlive a restart, so that nothing is sent twice."""
 
-    def __init__(self, receiver: str, terms: NoticeTerms, kept: PlanMemory | None = None) -> None:
-        self.receiver = receiver
+    def __init__(self, recipient: str, terms: NoticeTerms, kept: PlanMemory | None = None) -> None:
+        self.recipient = recipient
         self.terms = terms
         self._sent: dict[str, SentIncident] = {}
         self._singles_ns: list[int] = []
@@ -149,7 +149,7 @@ class NoticePlan:
             if now_ns - sent.vanished_ns >= VANISHED_NS:
                 del self._sent[key]
                 if self.terms.resolved:
-                    found.append(no_longer_known(scene, self.receiver, key, sent.summary))
+                    found.append(no_longer_known(scene, self.recipient, key, sent.summary))
         return found
 
     def _ended(self, by_key: dict[str, Incident]) -> list[_Due]:
@@ -196,14 +196,14 @@ class NoticePlan:
         folded = self._folded.get(due.key, [])
         self._note(due, now_ns)
         occasion = f"{due.kind}|{due.incident.flaps}|{number}"
-        return single(scene, self.receiver, due.kind, due.incident, occasion, due.extra, folded)
+        return single(scene, self.recipient, due.kind, due.incident, occasion, due.extra, folded)
 
     def _sum_up(self, scene: NoticeScene, due: list[_Due], now_ns: int) -> list[Notice]:
         over = [one.incident for one in due if one.kind == "resolved"]
         opened = [one.incident for one in due if one.kind != "resolved"]
         self._summaries += 1
         made = summed_up(
-            scene, self.receiver, opened, over, self._missed, f"summary|{self._summaries}|{scene.wall_ns // 1_000_000}"
+            scene, self.recipient, opened, over, self._missed, f"summary|{self._summaries}|{scene.wall_ns // 1_000_000}"
         )
         for one in due:
             self._note(one, now_ns)

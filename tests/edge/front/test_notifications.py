@@ -70,7 +70,7 @@ class Driven:
         await self.it.decide()
 
     async def turn(self, name: str) -> int | None:
-        return await self.it.turn(self.it.receivers[name])
+        return await self.it.turn(self.it.recipients[name])
 
     async def send_all(self, name: str) -> None:
         while await self.turn(name) is not None:

@@ -2,7 +2,7 @@
 
 An alert that is not sent again ends by itself after ENDS_S, so that a listener that died does not hold it up for
 ever; what is over is sent for RESOLVED_S, so that one lost message does not hide that it is over (both as Prometheus
-does it). Every receiver is tried by itself. The page names those that do not answer; they are tried again.
+does it). Each Alertmanager is tried by itself. The page names those that do not answer; they are tried again.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ class Alertmanager:
         self._changed.set()
 
     def take_house(self, house: House) -> None:
-        """Send to this house's receivers from now on, what is over included."""
+        """Send to this house's Alertmanagers from now on, what is over included."""
         self._house = house
         self._troubles = {
             url: reason for url, reason in self._troubles.items() if url in house.alerts.alertmanager_urls

@@ -1,7 +1,7 @@
 """What the front process knows: the newest snapshot, read from the snapshot buffer, and the health of what it feeds.
 
 The pump looks at the board every LOOK_S (UNWATCHED_LOOK_S while nobody listens), and passes what is new to listeners,
-history and alert receivers. None of them can hold it up.
+history, messages and alerts. None of them can delay it.
 """
 
 from __future__ import annotations

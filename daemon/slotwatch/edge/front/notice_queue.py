@@ -1,4 +1,4 @@
-"""Messages that wait for their receiver: in order, bounded, on the disk, so that a power cut loses none.
+"""Messages that wait for their recipient: in order, bounded, on the disk, so that a power cut loses none.
 
 Memory holds the truth and the disk a copy, so a full disk stops no message. Once the disk takes writes again, the copy
 is written again as a whole.
@@ -19,7 +19,7 @@ from slotwatch.views.notice import Notice, notice_of
 from slotwatch.views.notice_plan import PlanMemory
 
 MOST_WAITING = 500
-"""Of one receiver. The oldest leave first: the newest say what is true now."""
+"""Of one recipient. The oldest leave first: the newest say what is true now."""
 VERSION = 1
 _TABLES = """
 CREATE TABLE IF NOT EXISTS waiting (
@@ -31,12 +31,12 @@ CREATE TABLE IF NOT EXISTS receivers (receiver TEXT PRIMARY KEY, outage_ms INTEG
 
 @dataclass(slots=True)
 class WaitingNotice:
-    """One message of one receiver."""
+    """One message of one recipient."""
 
     number: int
-    receiver: str
+    recipient: str
     put_outage_ms: int
-    """How long its receiver had been unreachable in all when it was put in."""
+    """How long its recipient had been unreachable in all when it was put in."""
     notice: Notice
 
 
@@ -57,60 +57,60 @@ class NoticeQueue:
         """Why messages are kept in memory alone, as a sentence."""
         self._read()
 
-    def plan(self, receiver: str) -> PlanMemory:
-        """What the receiver's plan has to remember, as it was put last."""
-        return self._plans.get(receiver) or _nothing()
+    def plan(self, recipient: str) -> PlanMemory:
+        """What the recipient's plan has to remember, as it was put last."""
+        return self._plans.get(recipient) or _nothing()
 
-    def outage_ms(self, receiver: str) -> int:
-        """How long the receiver was tried in vain, in all."""
-        return self._outages_ms.get(receiver, 0)
+    def outage_ms(self, recipient: str) -> int:
+        """How long the recipient was tried in vain, in all."""
+        return self._outages_ms.get(recipient, 0)
 
-    def head(self, receiver: str) -> WaitingNotice | None:
+    def head(self, recipient: str) -> WaitingNotice | None:
         """The next message."""
-        rows = self._rows.get(receiver)
+        rows = self._rows.get(recipient)
         return rows[0] if rows else None
 
-    def length(self, receiver: str) -> int:
-        return len(self._rows.get(receiver, ()))
+    def length(self, recipient: str) -> int:
+        return len(self._rows.get(recipient, ()))
 
-    def put(self, receiver: str, notices: Iterable[Notice], plan: PlanMemory) -> int:
+    def put(self, recipient: str, notices: Iterable[Notice], plan: PlanMemory) -> int:
         """Add messages and what the plan remembers of them, together. Gives how many old ones had to leave."""
-        rows, added, left = self._rows.setdefault(receiver, deque()), [], []
+        rows, added, left = self._rows.setdefault(recipient, deque()), [], []
         for notice in notices:
-            added.append(WaitingNotice(self._next, receiver, self.outage_ms(receiver), notice))
+            added.append(WaitingNotice(self._next, recipient, self.outage_ms(recipient), notice))
             self._next += 1
         rows.extend(added)
         while len(rows) > self._most:
             left.append(rows.popleft().number)
-        self._plans[receiver] = plan
+        self._plans[recipient] = plan
         self._write(
             [("INSERT INTO waiting VALUES (?, ?, ?, ?)", _row(one)) for one in added]
             + [("DELETE FROM waiting WHERE number = ?", (number,)) for number in left]
-            + [self._receiver_row(receiver)]
+            + [self._recipient_row(recipient)]
         )
         return len(left)
 
     def done(self, waiting: WaitingNotice) -> None:
         """It arrived, or is given up."""
-        rows = self._rows.get(waiting.receiver)
+        rows = self._rows.get(waiting.recipient)
         if rows and rows[0] is waiting:
             rows.popleft()
         self._write([("DELETE FROM waiting WHERE number = ?", (waiting.number,))])
 
-    def note_outage(self, receiver: str, more_ms: int) -> None:
-        """The receiver was tried in vain for so much longer."""
-        self._outages_ms[receiver] = self.outage_ms(receiver) + more_ms
-        self._write([self._receiver_row(receiver)])
+    def note_outage(self, recipient: str, more_ms: int) -> None:
+        """The recipient was tried in vain for so much longer."""
+        self._outages_ms[recipient] = self.outage_ms(recipient) + more_ms
+        self._write([self._recipient_row(recipient)])
 
-    def keep_only(self, receivers: Iterable[str]) -> None:
-        """Forget what waits for receivers that the house does not have any more."""
-        known = set(receivers)
-        for receiver in [*(self._rows.keys() | self._plans.keys() | self._outages_ms.keys()) - known]:
-            self._rows.pop(receiver, None)
-            self._plans.pop(receiver, None)
-            self._outages_ms.pop(receiver, None)
+    def keep_only(self, recipients: Iterable[str]) -> None:
+        """Forget what waits for recipients that the house does not have any more."""
+        known = set(recipients)
+        for recipient in [*(self._rows.keys() | self._plans.keys() | self._outages_ms.keys()) - known]:
+            self._rows.pop(recipient, None)
+            self._plans.pop(recipient, None)
+            self._outages_ms.pop(recipient, None)
             self._write(
-                [(f"DELETE FROM {table} WHERE receiver = ?", (receiver,)) for table in ("waiting", "receivers")]
+                [(f"DELETE FROM {table} WHERE receiver = ?", (recipient,)) for table in ("waiting", "receivers")]
             )
 
     def close(self) -> None:
@@ -118,8 +118,8 @@ class NoticeQueue:
             self._store.close()
             self._store = None
 
-    def _receiver_row(self, receiver: str) -> tuple[str, tuple[str | int, ...]]:
-        values = (receiver, self.outage_ms(receiver), json.dumps(self.plan(receiver)))
+    def _recipient_row(self, recipient: str) -> tuple[str, tuple[str | int, ...]]:
+        values = (recipient, self.outage_ms(recipient), json.dumps(self.plan(recipient)))
         return "INSERT OR REPLACE INTO receivers VALUES (?, ?, ?)", values
 
     def _read(self) -> None:
@@ -127,16 +127,16 @@ class NoticeQueue:
             return
         try:
             store = self._open(self._path)
-            for receiver, outage_ms, plan in store.execute("SELECT receiver, outage_ms, plan FROM receivers"):
-                self._outages_ms[receiver] = int(outage_ms)
-                self._plans[receiver] = _plan_of(plan)
-            for number, receiver, put_ms, body in store.execute("SELECT * FROM waiting ORDER BY number"):
+            for recipient, outage_ms, plan in store.execute("SELECT receiver, outage_ms, plan FROM receivers"):
+                self._outages_ms[recipient] = int(outage_ms)
+                self._plans[recipient] = _plan_of(plan)
+            for number, recipient, put_ms, body in store.execute("SELECT * FROM waiting ORDER BY number"):
                 self._next = max(self._next, int(number) + 1)
                 try:
-                    one = WaitingNotice(int(number), receiver, int(put_ms), notice_of(json.loads(body)))
+                    one = WaitingNotice(int(number), recipient, int(put_ms), notice_of(json.loads(body)))
                 except (ValueError, KeyError, TypeError):
                     continue  # a row of another version, or damaged: the others are worth sending
-                self._rows.setdefault(receiver, deque()).append(one)
+                self._rows.setdefault(recipient, deque()).append(one)
         except (sqlite3.Error, OSError, TypeError, ValueError) as error:
             self._fail(error)
 
@@ -172,8 +172,8 @@ class NoticeQueue:
         store.execute("DELETE FROM receivers")
         for rows in self._rows.values():
             store.executemany("INSERT INTO waiting VALUES (?, ?, ?, ?)", [_row(one) for one in rows])
-        for receiver in self._plans.keys() | self._outages_ms.keys():
-            store.execute(*self._receiver_row(receiver))
+        for recipient in self._plans.keys() | self._outages_ms.keys():
+            store.execute(*self._recipient_row(recipient))
 
     def _fail(self, error: Exception) -> None:
         self.close()
@@ -195,7 +195,7 @@ def _connect(path: Path) -> sqlite3.Connection:
 
 
 def _row(one: WaitingNotice) -> tuple[int, str, int, str]:
-    return one.number, one.receiver, one.put_outage_ms, json.dumps(one.notice.as_object())
+    return one.number, one.recipient, one.put_outage_ms, json.dumps(one.notice.as_object())
 
 
 def _plan_of(text: str) -> PlanMemory:

@@ -24,13 +24,13 @@ class NoticeRequests:
         return [web.post("/api/v1/notifications/test", self.test)]
 
     async def test(self, request: web.Request) -> web.Response:
-        """Send a test to all receivers, or to one, and answer what came back of each."""
+        """Send a test to all recipients, or to one, and answer what came back of each."""
         name = word(order(await body(request), name=object), "name", LONGEST_NAME, default="")
         found = next((one for one in self._front.followers if isinstance(one, Notifications)), None)
         if found is None:
             raise Refused(409, "The house file names nobody who gets messages.")
-        if name and name not in found.receivers:
-            raise Refused(404, f"There is no receiver {name!r}; known: {', '.join(found.receivers)}.")
-        names = [name] if name else list(found.receivers)
+        if name and name not in found.recipients:
+            raise Refused(404, f"There is no recipient {name!r}; known: {', '.join(found.recipients)}.")
+        names = [name] if name else list(found.recipients)
         reasons = await asyncio.gather(*map(found.test, names))
         return answer([{"name": n, "sent": not why, "text": why} for n, why in zip(names, reasons, strict=True)])

@@ -31,19 +31,19 @@ KEY_PREFIX = b"whsec_"
 
 
 class NoticeWay(Protocol):
-    """One receiver's way."""
+    """One recipient's way."""
 
     kind: str
 
     async def send(self, notice: Notice) -> str:
-        """Send it once. Empty if the receiver took it, else why not, as the end of a sentence."""
+        """Send it once. Empty if the recipient took it, else why not, as the end of a sentence."""
 
 
-def way_of(house: House, receiver: Notify | Webhook) -> NoticeWay:
-    """The way to a receiver. Its secret is read at each message, so that a new one needs no reload."""
-    if isinstance(receiver, Webhook):
-        return WebhookWay(receiver.url, read_place(house, receiver.secret_file))
-    return AppriseWay(read_place(house, receiver.url_file))
+def way_of(house: House, recipient: Notify | Webhook) -> NoticeWay:
+    """The way to a recipient. Its secret is read at each message, so that a new one needs no reload."""
+    if isinstance(recipient, Webhook):
+        return WebhookWay(recipient.url, read_place(house, recipient.secret_file))
+    return AppriseWay(read_place(house, recipient.url_file))
 
 
 class AppriseWay:

@@ -1,6 +1,6 @@
 """Sends messages about incidents to people and programs: decided each second, kept on disk, tried until they arrive.
 
-Each receiver has a queue of its own, so that one that is away holds up no other. A message that could not be
+Each recipient has a queue of its own, so that one that is away holds up no other. A message that could not be
 delivered is tried again after 5 s, then twice as long, at most 5 minutes. After 24 h of trying it is given up, and
 that is shown.
 """
@@ -38,8 +38,8 @@ def retry_ms(tries: int) -> int:
 
 
 @dataclass(slots=True)
-class NoticeReceiver:
-    """One receiver: what it asked for, how it is reached, how it went."""
+class NoticeRecipient:
+    """One recipient: what it asked for, how it is reached, how it went."""
 
     name: str
     plan: NoticePlan
@@ -69,19 +69,19 @@ class Notifications:
         self._snapshot: Snapshot | None = None
         self._put = asyncio.Event()
         self._queue = NoticeQueue(queue_place(house))
-        self.receivers: dict[str, NoticeReceiver] = {}
+        self.recipients: dict[str, NoticeRecipient] = {}
         self._house, self._page = house, page
-        self._queue.keep_only(one.name for one in house.notice_receivers)
-        for one in house.notice_receivers:
+        self._queue.keep_only(one.name for one in house.notice_recipients)
+        for one in house.notice_recipients:
             plan = NoticePlan(one.name, one.terms, self._queue.plan(one.name))
-            self.receivers[one.name] = NoticeReceiver(one.name, plan, way_of(house, one))
+            self.recipients[one.name] = NoticeRecipient(one.name, plan, way_of(house, one))
 
     def note(self, snapshot: Snapshot) -> None:
         self._snapshot = snapshot
 
     def take_house(self, house: House, page: str) -> bool:
         """Continue under another house. False if it has other recipients: then a new one of these is needed."""
-        same = _receivers_of(house) == _receivers_of(self._house)
+        same = _recipients_of(house) == _recipients_of(self._house)
         if same:
             self._house, self._page = house, page
         return same
@@ -92,11 +92,11 @@ class Notifications:
     def health(self) -> dict[str, object]:
         """For the page, the API and the metrics."""
         troubles = [
-            f"Messages do not reach {one.name}: {one.trouble}." for one in self.receivers.values() if one.trouble
+            f"Messages do not reach {one.name}: {one.trouble}." for one in self.recipients.values() if one.trouble
         ]
         troubles += [
             f"{one.counts['given_up'] + one.counts['dropped']} messages to {one.name} never arrived."
-            for one in self.receivers.values()
+            for one in self.recipients.values()
             if one.counts["given_up"] + one.counts["dropped"]
         ]
         troubles += [self._queue.trouble] if self._queue.trouble else []
@@ -113,14 +113,14 @@ class Notifications:
                     "sent_at": one.sent_at,
                     **one.counts,
                 }
-                for one in self.receivers.values()
+                for one in self.recipients.values()
             ],
         }
 
     async def run(self) -> None:
         """Decide and send for ever."""
         async with asyncio.TaskGroup() as tasks:
-            for one in self.receivers.values():
+            for one in self.recipients.values():
                 tasks.create_task(self._keep_sending(one))
             while True:
                 await self.decide()
@@ -132,7 +132,7 @@ class Notifications:
         if snapshot is None:
             return
         scene = scene_of(snapshot, self._house, self._page)
-        for one in self.receivers.values():
+        for one in self.recipients.values():
             before = one.plan.kept()
             notices = one.plan.decide(scene, snapshot.now_ns)
             kept = one.plan.kept()
@@ -142,13 +142,13 @@ class Notifications:
         self._wake()
 
     async def test(self, name: str) -> str:
-        """Send a marked test through the receiver's queue. Empty if it was taken, else why not.
+        """Send a marked test through the recipient's queue. Empty if it was taken, else why not.
 
         A test that fails is not tried again: its sender gets the result at once.
 
-        KeyError if the house has no such receiver.
+        KeyError if the house has no such recipient.
         """
-        one = self.receivers[name]
+        one = self.recipients[name]
         notice = test_notice(
             NoticeScene(self._house.name, self._house.phase, clock.wall_ns(), (), page=self._page), name
         )
@@ -165,12 +165,12 @@ class Notifications:
             one.tests.pop(notice.id, None)
 
     def _wake(self) -> None:
-        """Have every receiver look at its queue."""
+        """Have every recipient look at its queue."""
         self._put.set()
         self._put = asyncio.Event()
 
-    async def turn(self, one: NoticeReceiver) -> int | None:
-        """Try the receiver's next message if it is due. Gives how long to wait now, ms; None: nothing waits."""
+    async def turn(self, one: NoticeRecipient) -> int | None:
+        """Try the recipient's next message if it is due. Gives how long to wait now, ms; None: nothing waits."""
         head = self._queue.head(one.name)
         if head is None:
             return None
@@ -191,7 +191,7 @@ class Notifications:
             _tell(one, head.notice.id, "")
         return max(0, one.due_ms - now_ms) if self._queue.head(one.name) is not None else None
 
-    async def _failed(self, one: NoticeReceiver, reason: str, now_ms: int) -> None:
+    async def _failed(self, one: NoticeRecipient, reason: str, now_ms: int) -> None:
         # What no try covered is not counted: a computer that slept, or was off, gives nothing up.
         more_ms = min(max(0, now_ms - one.tried_ms), 2 * LONGEST_RETRY_MS) if one.tries else 0
         one.counts["failed"] += 1
@@ -207,7 +207,7 @@ class Notifications:
                 line = f"message {head.notice.id} to {one.name} is given up after 24 h: {head.notice.title}"
                 print(f"slotwatch: {line}", file=sys.stderr, flush=True)
 
-    async def _tell_testers(self, one: NoticeReceiver, tried: WaitingNotice, reason: str) -> None:
+    async def _tell_testers(self, one: NoticeRecipient, tried: WaitingNotice, reason: str) -> None:
         """Answer the sender of a test: why it did not arrive, or what it waits for."""
         if tried.notice.kind == "test":
             async with self._lock:
@@ -217,7 +217,7 @@ class Notifications:
             for number in list(one.tests):
                 _tell(one, number, f"it waits behind a message that does not arrive: {reason}")
 
-    async def _keep_sending(self, one: NoticeReceiver) -> None:
+    async def _keep_sending(self, one: NoticeRecipient) -> None:
         while True:
             put = self._put
             wait_ms = await self.turn(one)
@@ -228,7 +228,7 @@ class Notifications:
                 continue
 
 
-def _tell(one: NoticeReceiver, number: str, reason: str) -> None:
+def _tell(one: NoticeRecipient, number: str, reason: str) -> None:
     """Answer the sender of this test with its result."""
     waiting = one.tests.get(number)
     if waiting is not None and not waiting.done():
@@ -236,17 +236,17 @@ def _tell(one: NoticeReceiver, number: str, reason: str) -> None:
 
 
 async def send_test(house: House, page: str, name: str) -> str:
-    """Send a marked test to one receiver past any queue: where no daemon runs. Empty if it was taken, else why not.
+    """Send a marked test to one recipient past any queue: where no daemon runs. Empty if it was taken, else why not.
 
-    KeyError if the house has no such receiver.
+    KeyError if the house has no such recipient.
     """
-    receiver = {one.name: one for one in house.notice_receivers}[name]
+    recipient = {one.name: one for one in house.notice_recipients}[name]
     scene = NoticeScene(house.name, house.phase, clock.wall_ns(), (), page=page)
-    return await way_of(house, receiver).send(test_notice(scene, name))
+    return await way_of(house, recipient).send(test_notice(scene, name))
 
 
-def _receivers_of(house: House) -> tuple[object, ...]:
-    return house.notice_receivers, queue_place(house), house.file
+def _recipients_of(house: House) -> tuple[object, ...]:
+    return house.notice_recipients, queue_place(house), house.file
 
 
 def queue_place(house: House) -> Path:

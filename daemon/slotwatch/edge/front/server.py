@@ -172,13 +172,13 @@ class Server:
                 self._begin(HeartbeatSender(house))
 
     async def _follow_notices(self, house: House) -> None:
-        """Have messages sent to the receivers of this house."""
+        """Send messages to the recipients of this house."""
         page = page_address(house, self.front.host)
         running = self._running.get(Notifications.name)
         if running is not None and isinstance(running[0], Notifications) and running[0].take_house(house, page):
             return
         await self._leave(Notifications.name)
-        if house.notice_receivers:
+        if house.notice_recipients:
             self._begin(Notifications(house, page))
 
     def _begin(self, follower: Runner) -> None:
