@@ -37,6 +37,8 @@ SLACK_NS = 300_000_000
 """Between a condition and the assembly that closes its incident."""
 SPARSE_NS = 20 * SECOND
 """So long into a silence a replay looks once a second and less, and what is forgotten meanwhile closes at once."""
+FOLLOWED = " Another fault followed: #"
+"""What is back and is followed by another fault is watched no longer (docs/decisions/0029)."""
 OTHERWISE_OVER = ("It is part of", "It was replaced by", "It was not found again")
 """How an incident closes whose fault is not over."""
 E131_DATA = 4
@@ -108,6 +110,8 @@ def _closes_early(lives: list[Life], traffic: Traffic) -> Iterator[str]:
         if event.what != "closed" or event.text.startswith(OTHERWISE_OVER):
             continue
         if not CATALOG[one.rule].off_delay_s:
+            continue
+        if one.returned_ns is not None and FOLLOWED in event.text:
             continue
         if traffic.is_sparse and not traffic.changed(event.t_ns - SPARSE_NS, event.t_ns):
             continue

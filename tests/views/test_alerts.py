@@ -22,6 +22,7 @@ def test_one_incident_is_one_alert_with_its_universe() -> None:
         == {
             "alertname": "UniverseLost",
             "rule": "universe-lost",
+            "cause": "source-lost",
             "severity": "critical",
             "house": "Harbour Street Playhouse",
             "universe": "e131/2",
@@ -31,6 +32,14 @@ def test_one_incident_is_one_alert_with_its_universe() -> None:
     assert alert["startsAt"] == "2025-12-31T23:59:50.000Z"
     assert alert["annotations"]["summary"] == 'Universe e131/2 ("Label 2") is lost.'
     assert alert["annotations"]["evidence"] == "Last frame 10.0 s ago." and alert["annotations"]["incidents"] == "7"
+
+
+def test_what_follows_by_another_cause_is_another_alert() -> None:
+    """Alertmanager tells alerts apart by their labels alone: one that goes on under the same does not fire again."""
+    first, second = incident(7), incident(8, cause="network-lost")
+    before = alerts(snapshot(incidents=(first,)), HOUSE)
+    after = alerts(snapshot(incidents=(replace(first, closed_ns=NOW_NS), second)), HOUSE)
+    assert len(after) == 1 and before.keys().isdisjoint(after)
 
 
 def test_many_universes_are_an_annotation_and_not_a_label() -> None:

@@ -66,6 +66,17 @@ def test_what_opens_is_waited_for_a_moment_so_that_its_cause_is_settled() -> Non
     assert night.at(1, lost()) == [] and night.at(2, lost()) == ["opened"]
 
 
+def test_another_fault_right_after_one_that_somebody_knows_of_is_sent_by_itself() -> None:
+    """The words with which judging closes the first one (docs/decisions/0029)."""
+    night = Night()
+    assert night.at(5, lost(1)) == ["opened"]
+    known = lost(1, acknowledged=Acknowledgement("Robin", NOW_NS))
+    closed = over(known, 9, "lost for 3.0 s. Another fault followed: #2.")
+    cut = lost(2, cause="network-lost", opened_ns=NOW_NS + 9 * SECOND_NS)
+    kinds = [kind for second in range(9, 20) for kind in night.at(second, closed, cut)]
+    assert kinds == ["resolved", "opened"]
+
+
 @pytest.mark.parametrize(
     ("severity", "least", "sent"), [("note", "critical", 0), ("warning", "warning", 1), ("critical", "note", 1)]
 )

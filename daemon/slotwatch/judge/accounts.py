@@ -111,6 +111,7 @@ def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDr
         returned_ns=returned_ns,
         summary_of_it=said.summary_of_it,
         weight=speaker.weight,
+        repeats=verdict is not None and verdict.repeats,
         accepted=cluster.accepted.reason if cluster.accepted else "",
         accepted_until=cluster.accepted.until if cluster.accepted else "",
         accepted_by=cluster.accepted.by if cluster.accepted else "",

@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import inf
 
-from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
-from slotwatch.judge.catalog import CATALOG, begins_at_a_moment
+from slotwatch.judge.catalog import CATALOG
 from slotwatch.judge.flapping import MOST_OPENINGS
 from slotwatch.judge.rule import RuleClass
 from slotwatch.snapshot import Confidence, Incident, IncidentLeg, Severity
 from slotwatch.snapshot.elsewhere import HeardElsewhere
 
-SURELY_ANOTHER_NS = 12 * NANOSECONDS
-"""Longest window of any rule, 10 s, and some slack: what opened so long before a fault began is not part of it."""
 UNKNOWN = frozenset({"", "unknown"})
 """Causes that say nothing."""
 Explains = tuple[tuple[str, tuple[str, ...]], ...]
@@ -58,6 +55,8 @@ class IncidentDraft:
     """When all of it was back; None while some of it lasts."""
     summary_of_it: str = ""
     """The summary in the words of the fault itself, also once it is back."""
+    repeats: bool = False
+    """Whether its cause is known by its coming again and again: then what was over before had it too."""
     weight: float = 0.0
     """How bad its figures are, by the measure of its rule."""
     heard_elsewhere: tuple[HeardElsewhere, ...] = ()
@@ -97,9 +96,17 @@ class IncidentRecord:
     went_on_from_ns: int = 0
     """When it began, if that was before what it is about now: it came back, and was gone again; 0: it was not."""
 
+    over: IncidentRecord | None = None
+    """This record as it was when all of it was back, where it is gone again since; None: it is not."""
+
     def may_have_cause(self, cause: str) -> bool:
         """Whether what returns may be this fault: its cause is one that this had, or one of them is not known."""
         return self.is_resumed or cause in self.causes or cause in UNKNOWN or self.causes <= UNKNOWN
+
+    def keep_as_over(self) -> None:
+        """Keep what was known of it while all of it was back. To be called before it is gone again."""
+        incident, openings = replace(self.incident), self.openings.copy()
+        self.over = replace(self, incident=incident, causes=set(self.causes), openings=openings, over=None)
 
     def begin_anew(self, account: IncidentDraft) -> None:
         """Forget whom and what it was about: it was over, and what returned is described from its own beginning."""
@@ -152,11 +159,3 @@ class IncidentRecord:
             return
         self.while_it_lasted, self.evidence_of_it = account.summary_of_it, account.evidence
         self.weight = account.weight
-
-
-def may_be_part(part: IncidentRecord, account: IncidentDraft) -> bool:
-    """Whether an open incident may turn out to be this fault: one that opened before it began is another."""
-    if part.incident.rule == account.rule:
-        return True
-    slack_ns = 0 if begins_at_a_moment(account.rule) else SURELY_ANOTHER_NS
-    return part.incident.opened_ns >= (account.since_ns or account.began_ns) - slack_ns

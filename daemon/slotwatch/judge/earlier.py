@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 UNCERTAIN_NS = 3 * NANOSECONDS
 """A stream heard this soon after the start may have come back before it (keep-alive of Art-Net: 4 s)."""
+RESUME_GRACE_NS = 30 * NANOSECONDS
+"""How long what was open before a restart is kept at least: longer than most rules need to find it again."""
 _WORKS = " Still working: "
 _DESCRIBED = ("opened", "revised", "widened", "returned")
 
@@ -62,6 +64,11 @@ def record_of(incident: Incident) -> IncidentRecord:
         if incident.returned_ns is None:
             incident.summary = entry.while_it_lasted
     return entry
+
+
+def given_ns(incident: Incident) -> int:
+    """How long an incident of before a restart is kept unless it is found again."""
+    return RESUME_GRACE_NS + round(CATALOG[incident.rule].found_again_s * NANOSECONDS)
 
 
 def heard_again_ns(ctx: RuleContext, incident: Incident) -> int | None:

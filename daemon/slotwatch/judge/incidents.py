@@ -13,16 +13,15 @@ from typing import TYPE_CHECKING
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import earlier
 from slotwatch.judge.catalog import CATALOG, FLAPPING, begins_at_a_moment
-from slotwatch.judge.drafts import Explains, IncidentDraft, IncidentRecord, Slot, may_be_part
+from slotwatch.judge.drafts import Explains, IncidentDraft, IncidentRecord, Slot
+from slotwatch.judge.events import how_long
 from slotwatch.judge.incident_table import IncidentTable
 from slotwatch.judge.likeness import GONE, LOSSES, difference, is_alike, joined, with_silences
+from slotwatch.judge.same_fault import is_another, is_followed_by, is_resumed, is_same, may_be_part, was_group_of
 from slotwatch.snapshot import Incident, TimelineEntry
 
 if TYPE_CHECKING:
     from slotwatch.judge.context import RuleContext
-
-RESUME_GRACE_NS = 30 * NANOSECONDS
-"""How long what was open before a restart is kept at least: longer than most rules need to find it again."""
 
 
 class IncidentBook(IncidentTable):
@@ -50,6 +49,7 @@ class IncidentBook(IncidentTable):
                 if account.returned_ns is not None:
                     continue  # it belonged to an incident that has closed since
                 entry = self._open_new(account, now_ns)
+                self._end_followed(entry, account, kept)
             else:
                 self._revise(entry, account, now_ns)
             kept.add(entry.incident.id)
@@ -63,11 +63,11 @@ class IncidentBook(IncidentTable):
     def _is_within(self, account: IncidentDraft, by_slot: dict[Slot, IncidentRecord], kept: set[int]) -> bool:
         """Whether what is back belongs to an incident of which another part lasts, and has none of its own."""
         slot = account.rule, account.group
-        if slot in by_slot or any(self._was_group_of(entry, account) for entry in by_slot.values()):
+        if slot in by_slot or any(was_group_of(entry, account) for entry in by_slot.values()):
             return False
         open_now = [self._open[number] for number in kept if number in self._open]
         own = next((entry for entry in open_now if entry.slot == slot), None)
-        return own is None and any(self._is_same(entry, account) for entry in open_now)
+        return own is None and any(is_same(entry, account) for entry in open_now)
 
     def _find(
         self, account: IncidentDraft, by_slot: dict[Slot, IncidentRecord], kept: set[int]
@@ -75,43 +75,19 @@ class IncidentBook(IncidentTable):
         slot = account.rule, account.group
         entry = by_slot.get(slot)
         if entry is not None and entry.incident.id not in kept and entry.incident.id in self._open:
-            return entry
+            return None if is_followed_by(entry, account) else entry
         # A narrower incident of the same fault that was opened first is widened, not joined by a second.
         parts = [by_slot[part] for part in account.absorbs if part in by_slot and part not in self._claimed]
-        parts += [entry for entry in self._open.values() if self._was_group_of(entry, account)]
-        parts += [self._open[number] for number in self._resumed if self._is_resumed(self._open.get(number), account)]
+        parts += [entry for entry in self._open.values() if was_group_of(entry, account)]
+        parts += [self._open[number] for number in self._resumed if is_resumed(self._open.get(number), account)]
         parts += self._lone_resumed(account)
         # What stopped, came back and stopped again before it was over is the same fault.
-        parts += [
-            entry for entry in self._open.values() if entry.slot not in self._claimed and self._is_same(entry, account)
-        ]
+        parts += [entry for entry in self._open.values() if entry.slot not in self._claimed and is_same(entry, account)]
         parts = [part for part in parts if may_be_part(part, account)]
         free = [part for part in parts if part.incident.id in self._open and part.incident.id not in kept]
         if free:
             return min(free, key=lambda part: part.incident.opened_ns)
         return self._reopened(account)
-
-    @staticmethod
-    def _was_group_of(entry: IncidentRecord, account: IncidentDraft) -> bool:
-        """Whether an open incident is this very group under another rule (absent sources, then a lost universe)."""
-        return entry.slot[1] == account.group and account.group.startswith("loss:")
-
-    @staticmethod
-    def _is_same(entry: IncidentRecord | None, account: IncidentDraft) -> bool:
-        if entry is None or entry.incident.rule != account.rule:
-            return False
-        before = entry.incident
-        if before.universes or account.universes:
-            return bool(set(before.universes) & set(account.universes))
-        if before.sources or account.sources:
-            return entry.slot[1] == account.group or set(before.sources) == set(account.sources)
-        return account.group in (entry.slot[1], before.group)
-
-    @staticmethod
-    def _is_resumed(entry: IncidentRecord | None, account: IncidentDraft) -> bool:
-        if entry is None or not set(entry.incident.universes) & set(account.universes):
-            return IncidentBook._is_same(entry, account)
-        return entry.incident.rule == account.rule or {entry.incident.rule, account.rule} <= GONE
 
     def _lone_resumed(self, account: IncidentDraft) -> list[IncidentRecord]:
         """The incident from before a restart of what names neither universe nor source: the same by its group."""
@@ -128,8 +104,7 @@ class IncidentBook(IncidentTable):
             closed_ns = entry.incident.closed_ns or 0
             if entry.incident.part_of or self._now_ns - closed_ns > self._flapping.reopen_ns:
                 continue
-            # What returns by a cause that it never had is another fault: nobody has taken that on.
-            if self._is_same(entry, account) and entry.may_have_cause(account.cause):
+            if is_same(entry, account) and not is_another(entry, account):
                 self._closed.remove(entry)
                 self._reopen(entry, account)
                 return entry
@@ -160,7 +135,8 @@ class IncidentBook(IncidentTable):
             wall_offset_ns=self.wall_offset_ns,
         )
         self.next_id += 1
-        entry = IncidentRecord(incident, (account.rule, account.group))
+        # How often its cases came and went before is the story of another incident.
+        entry = IncidentRecord(incident, (account.rule, account.group), -account.returns)
         entry.openings.append(now_ns)
         self._fill(entry, account)
         self._open[incident.id] = entry
@@ -168,12 +144,26 @@ class IncidentBook(IncidentTable):
         self._say(entry, now_ns, "opened", account.summary)
         return entry
 
+    def _end_followed(self, entry: IncidentRecord, account: IncidentDraft, kept: set[int]) -> None:
+        """Close what was back and is followed by this other fault: it keeps its words, and who took it on."""
+        mine = account.rule, account.group
+        for one in [one for number, one in self._open.items() if number not in kept and one is not entry]:
+            is_free = one.slot == mine or (one.slot not in self._accounted and is_same(one, account))
+            if not is_free or not is_followed_by(one, account):
+                continue
+            ended = one
+            if one.incident.returned_ns is None and one.over is not None:
+                ended, of_now = one.over, one.incident
+                if of_now.acknowledged != ended.incident.acknowledged:
+                    entry.incident.acknowledged = of_now.acknowledged  # given since this fault began
+                ended.incident.timeline, ended.incident.revision = of_now.timeline, of_now.revision
+                self._open[of_now.id] = ended
+            length = how_long(ended.incident)
+            self._close(ended, self._now_ns, f"{length}. Another fault followed: #{entry.incident.id}.")
+
     def _fill(self, entry: IncidentRecord, account: IncidentDraft) -> None:
         incident = entry.incident
         is_gone_again = incident.returned_ns is not None and account.returned_ns is None
-        is_other_extent = set(incident.universes) != set(account.universes)
-        if is_gone_again and is_other_extent and not entry.may_have_cause(account.cause):
-            entry.begin_anew(account)
         is_over = account.returned_ns is not None and bool(entry.while_it_lasted)
         if not is_over:
             entry.keep_worst(account)
@@ -194,6 +184,7 @@ class IncidentBook(IncidentTable):
         incident.rule, incident.cause, incident.confidence = account.rule, account.cause, account.confidence
         incident.severity = account.severity
         self._give_up(incident, account)
+        whole = set(incident.universes)
         # What it took down stays named when a part of it is back: the record is of the whole fault.
         incident.universes = joined(incident.universes, account.universes)
         incident.sources = joined(incident.sources, account.sources)
@@ -202,7 +193,10 @@ class IncidentBook(IncidentTable):
         incident.labels = joined(incident.labels, account.labels)
         if is_gone_again:
             entry.earlier_began_ns = 0  # what came back and is gone again has a new beginning
-        incident.returned_ns = account.returned_ns
+        # A pause that is no fault does not make it back later.
+        is_still_back = incident.returned_ns is not None and account.returned_ns is not None
+        if not (is_still_back and set(account.universes) <= whole):
+            incident.returned_ns = account.returned_ns
         incident.legs = with_silences(incident.legs, account.legs)
         incident.summary, incident.next_checks = entry.summary_now(account), account.next_checks
         if is_over:
@@ -233,6 +227,8 @@ class IncidentBook(IncidentTable):
         """Strike out what turned out to be lost by another cause, which an incident of its own names now."""
         before = set(incident.universes) - set(account.universes)
         others = [one for name in before for one in self._losers.get((account.rule, name), ()) if one is not account]
+        # What began after all of this was back took nothing from it.
+        others = [one for one in others if account.returned_ns is None or one.began_ns < account.returned_ns]
         # Of one universe several sources may be absent, each by its own cause.
         others = [one for one in others if account.rule in GONE or set(one.sources) & set(incident.sources)]
         if not others:
@@ -260,6 +256,8 @@ class IncidentBook(IncidentTable):
     def _revise(self, entry: IncidentRecord, account: IncidentDraft, now_ns: int) -> None:
         incident = entry.incident
         self._resumed.discard(incident.id)
+        if incident.returned_ns is not None and account.returned_ns is None:
+            entry.keep_as_over()
         if entry.calm_ns:
             entry.calm_ns = 0
             self._return(entry, account)
@@ -352,7 +350,7 @@ class IncidentBook(IncidentTable):
                 self._close(entry, ctx.now_ns, f"It is part of incident {wider.id}: {wider.summary}")
             elif heard_ns is not None:
                 self._watch(ctx, entry, heard_ns)
-            elif waited_ns >= _given_ns(incident) and not earlier.is_awaited(ctx, incident):
+            elif waited_ns >= earlier.given_ns(incident) and not earlier.is_awaited(ctx, incident):
                 self._resumed.discard(number)
                 text = "" if incident.returned_ns is not None else "It was not found again after the restart."
                 self._close(entry, ctx.now_ns, text)
@@ -389,11 +387,6 @@ def _losers(accounts: Sequence[IncidentDraft]) -> dict[Slot, list[IncidentDraft]
             for name in account.universes:
                 found.setdefault((account.rule, name), []).append(account)
     return found
-
-
-def _given_ns(incident: Incident) -> int:
-    """How long an incident of before a restart is kept unless it is found again."""
-    return RESUME_GRACE_NS + round(CATALOG[incident.rule].found_again_s * NANOSECONDS)
 
 
 def _closed_ns(incident: Incident) -> int:

@@ -162,6 +162,7 @@ def kept_alive_slowly(scene: Scene) -> Verdict | None:
             f"Look at the keep-alive setting of {senders}, or of the gateway that sends for it.",
             "Look at the stage: do fixtures drop out and come back while nothing moves?",
         ],
+        repeats=True,
     )
 
 

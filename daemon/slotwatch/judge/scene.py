@@ -53,6 +53,8 @@ class Verdict:
     since_then: str = ""
     """Which sources are back, and what is not known now. Not kept in the record, which describes the fault while it
     lasted."""
+    repeats: bool = False
+    """Whether it is known by its coming again and again: then what was over before had this cause too."""
     once_silent: tuple[str, str, str] = ("", "", "")
     """Once all that it rests on has stopped too: the new sentence, a line of the evidence, and what replaces it."""
 

@@ -1,7 +1,7 @@
 """Open incidents as alerts for Alertmanager, which groups, silences and pages.
 
-Labels are bounded: rule, severity, house, the universe where it is one, and what the house file adds. Everything else
-is an annotation, which may change while an alert lives. Incidents that share all labels are one alert.
+Labels are bounded: rule, cause, severity, house, the universe where it is one, and what the house file adds. Everything
+else is an annotation, which may change while an alert lives. Incidents that share all labels are one alert.
 """
 
 from __future__ import annotations
@@ -34,6 +34,8 @@ def labels(one: Incident, house_name: str, house: House) -> Labels:
         "severity": one.severity.word,
         "house": house_name,
     }
+    if one.cause:
+        found["cause"] = one.cause  # what follows at once by another cause is another alert, and fires by itself
     if len(one.universes) == 1:
         found["universe"] = one.universes[0]
     return tuple(sorted(found.items()))
