@@ -1,8 +1,8 @@
 """Which tests are quick, which are live and which are slow, by where they are.
 
 `make test` runs the quick ones. `make test-all` runs quick and slow tests in parallel. Beside them it runs the live
-ones, one at a time and first in line for a processor, and then those of the browser: they drive whole daemons,
-sockets, namespaces and pages by the clock of a real computer, and mostly wait.
+ones in two rows, each one at a time and first in line for a processor, and then those of the browser: they drive whole
+daemons, sockets, namespaces and pages by the clock of a real computer, and mostly wait.
 """
 
 from __future__ import annotations
@@ -31,6 +31,17 @@ LIVE = (
     "outside/test_page",
     "web/test_real_front",
 )
+PATIENT = (
+    "test_app",
+    "test_api_strangers",
+    "test_reference_live",
+    "test_restart",
+    "net/test_documents_net",
+    "campus/test_campus_live",
+    "outside/test_page",
+    "web/test_real_front",
+)
+"""Live ones that wait for what they expect, however unevenly their desk sends meanwhile: a row of their own."""
 SLOW = (
     "web/",
     "test_deb",
@@ -48,9 +59,14 @@ on one. A test of more than two seconds of CPU carries the mark itself."""
 QUICK_ONLY = "not live and not slow"
 BROWSER = ("web/",)
 """In a run of their own: the browser's library keeps an event loop running, and asyncio tests need one of theirs."""
-LEFT_OUT = {QUICK_ONLY: (*LIVE, *SLOW), "not live and not browser": (*LIVE, *BROWSER), "browser and not live": LIVE}
+LEFT_OUT = {
+    QUICK_ONLY: (*LIVE, *SLOW),
+    "not live and not browser": (*LIVE, *BROWSER),
+    "browser and not live": LIVE,
+    "live and not patient": PATIENT,
+}
 """What is left out with these words of `-m`."""
-READ_ALONE = {"live": LIVE, "browser and not live": BROWSER}
+READ_ALONE = {"live": LIVE, "live and not patient": LIVE, "patient": PATIENT, "browser and not live": BROWSER}
 """And what alone is read with these. A module of another place that marks itself as live is read too."""
 MARKS_ITSELF = "pytest.mark.live"
 UNTRACED = frozenset((ROOT / "untraced.txt").read_text(encoding="utf-8").splitlines())
@@ -85,6 +101,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(pytest.mark.live)
         elif inside.startswith(SLOW):
             item.add_marker(pytest.mark.slow)
+        if inside.startswith(PATIENT):
+            item.add_marker(pytest.mark.patient)
         if inside.startswith(BROWSER):
             item.add_marker(pytest.mark.browser)
         is_listed = not UNTRACED.isdisjoint((item.nodeid, item.nodeid.partition("[")[0]))
