@@ -10,6 +10,7 @@ import sys
 import threading
 import time
 import urllib.request
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -66,16 +67,11 @@ def test_a_packet_on_the_wire_is_a_universe_on_the_page(tmp_path: Path) -> None:
         assert f"its page is http://127.0.0.1:{daemon.ports.page}/" in daemon.log()
         children = daemon.children()
         assert set(children) == {"intake", "judging", "front"}
+        # The parent is small: it loads neither numpy nor the HTTP server.
+        parent = Path(f"/proc/{daemon.process.pid}/maps").read_text()
+        assert {name for name in ("numpy", "aiohttp", "_ssl") if name in parent} == set()
     assert not any(_alive(pid) for pid in children.values())
     assert _bindable(socket.SOCK_DGRAM, daemon.ports.e131)
-
-
-def test_the_parent_loads_neither_numpy_nor_the_http_server(tmp_path: Path) -> None:
-    with running(tmp_path) as daemon:
-        maps = Path(f"/proc/{daemon.process.pid}/maps").read_text()
-        assert "numpy" not in maps
-        assert "aiohttp" not in maps
-        assert "_ssl" not in maps
 
 
 def test_ctrl_c_for_the_whole_group_ends_it_cleanly(tmp_path: Path) -> None:
@@ -125,20 +121,27 @@ def test_a_killed_intake_is_restarted_and_what_it_missed_raises_no_fault_of_the_
         assert not blaming, (raised, daemon.api("/api/v1/house")["listener"]["not_judged"])
 
 
-def test_a_killed_judging_is_started_again_with_the_incidents_it_had(tmp_path: Path) -> None:
-    with running(tmp_path) as daemon, desk(daemon, range(1, 2)):
-        # Universe 2 is declared and never sent: missing 10 s after the start.
-        incident = until(lambda: _incident(daemon, "universe-missing"), 20)
-        before = daemon.children()["judging"]
-        os.kill(before, signal.SIGKILL)
-        _restarted(daemon, "judging", before)
-        until(lambda: _is_heard(daemon))
-        time.sleep(1.0)
-        after = _incident(daemon, "universe-missing")
-        assert {key: after[key] for key in ("id", "began_at", "opened_at")} == {
-            key: incident[key] for key in ("id", "began_at", "opened_at")
-        }
-        assert "judging ended (by SIGKILL); starting it again" in daemon.log()
+@pytest.fixture(scope="module")
+def incomplete(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Daemon]:
+    """A daemon of which universe 2 is declared and never sent: missing 10 s after the start."""
+    with running(tmp_path_factory.mktemp("incomplete")) as daemon, desk(daemon, range(1, 2)):
+        until(lambda: _incident(daemon, "universe-missing"), 20)
+        yield daemon
+
+
+def test_a_killed_judging_is_started_again_with_the_incidents_it_had(incomplete: Daemon) -> None:
+    daemon = incomplete
+    incident = _incident(daemon, "universe-missing")
+    before = daemon.children()["judging"]
+    os.kill(before, signal.SIGKILL)
+    _restarted(daemon, "judging", before)
+    until(lambda: _is_heard(daemon))
+    time.sleep(1.0)
+    after = _incident(daemon, "universe-missing")
+    assert {key: after[key] for key in ("id", "began_at", "opened_at")} == {
+        key: incident[key] for key in ("id", "began_at", "opened_at")
+    }
+    assert "judging ended (by SIGKILL); starting it again" in daemon.log()
 
 
 def test_judging_asleep_for_half_a_second_loses_nothing(tmp_path: Path) -> None:
@@ -218,23 +221,39 @@ def test_a_killed_parent_leaves_nobody_on_a_port(tmp_path: Path) -> None:
     pytest.fail(f"ports were free after {freed_s} s, those of a plain process after {plain_s} s")
 
 
-def test_a_refused_reload_keeps_the_running_house_and_the_page_says_so(tmp_path: Path) -> None:
-    with running(tmp_path) as daemon:
-        good = daemon.file.read_text()
-        daemon.file.write_text(good.replace("[listen]", "[lisen]"))
-        daemon.process.send_signal(signal.SIGHUP)
-        faults = until(lambda: (daemon.get("/api/v1/house") or {}).get("faults"))
-        assert any("lisen" in fault and "listen" in fault for fault in faults)
-        assert "the house file was refused, the running one stays" in daemon.log()
-        # A process that is started while the file is broken goes on with the house that runs.
-        before = daemon.children()["judging"]
-        os.kill(before, signal.SIGKILL)
-        _restarted(daemon, "judging", before)
-        until(lambda: (daemon.get("/api/v1/house") or {}).get("faults") == faults)
-        daemon.file.write_text(house_text(daemon.ports, range(1, 6)))
-        daemon.process.send_signal(signal.SIGHUP)
-        until(lambda: daemon.universe("e131/5"))
-        until(lambda: (daemon.get("/api/v1/house") or {}).get("faults") == [])
+@pytest.fixture(scope="module")
+def reloaded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Daemon]:
+    """One daemon for all refused house files."""
+    with running(tmp_path_factory.mktemp("reloaded")) as daemon:
+        yield daemon
+
+
+@pytest.fixture
+def running_house(reloaded: Daemon) -> Daemon:
+    """That daemon with the first house, whatever a test before left it with."""
+    reloaded.file.write_text(house_text(reloaded.ports))
+    assert reloaded.order("POST", "/api/v1/house/reload")["reloaded"]
+    assert len(reloaded.api("/api/v1/universes")) == 2
+    return reloaded
+
+
+def test_a_refused_reload_keeps_the_running_house_and_the_page_says_so(running_house: Daemon) -> None:
+    daemon = running_house
+    good = daemon.file.read_text()
+    daemon.file.write_text(good.replace("[listen]", "[lisen]"))
+    daemon.process.send_signal(signal.SIGHUP)
+    faults = until(lambda: (daemon.get("/api/v1/house") or {}).get("faults"))
+    assert any("lisen" in fault and "listen" in fault for fault in faults)
+    assert "the house file was refused, the running one stays" in daemon.log()
+    # A process that is started while the file is broken goes on with the house that runs.
+    before = daemon.children()["judging"]
+    os.kill(before, signal.SIGKILL)
+    _restarted(daemon, "judging", before)
+    until(lambda: (daemon.get("/api/v1/house") or {}).get("faults") == faults)
+    daemon.file.write_text(house_text(daemon.ports, range(1, 6)))
+    daemon.process.send_signal(signal.SIGHUP)
+    until(lambda: daemon.universe("e131/5"))
+    until(lambda: (daemon.get("/api/v1/house") or {}).get("faults") == [])
 
 
 def test_a_reload_keeps_what_is_known_of_streams(tmp_path: Path) -> None:
@@ -282,23 +301,23 @@ def test_a_reload_takes_the_page_away_from_nobody(tmp_path: Path) -> None:
         assert daemon.children()["front"] == front
 
 
-def test_what_was_ordered_is_what_the_next_read_says(tmp_path: Path) -> None:
-    with running(tmp_path) as daemon:
-        number = until(lambda: _incident(daemon, "universe-missing"), 20)["id"]
-        place = f"/api/v1/incidents/{number}"
-        for round_ in range(4):
-            phase = ("pre-show", "show")[round_ % 2]
-            daemon.order("PUT", "/api/v1/house/phase", {"phase": phase, "confirm": True})
-            assert daemon.api("/api/v1/house")["phase"] == phase
-            answer = daemon.order("POST", f"{place}/acknowledge", {"by": "Ann", "note": f"round {round_}"})
-            assert answer["acknowledged"]["note"] == f"round {round_}" and "board" not in answer
-            assert daemon.api(place)["acknowledged"] == answer["acknowledged"]
-            daemon.order("DELETE", f"{place}/acknowledge")
-            assert daemon.api(place)["acknowledged"] is None
+def test_what_was_ordered_is_what_the_next_read_says(incomplete: Daemon) -> None:
+    daemon = incomplete
+    place = f"/api/v1/incidents/{_incident(daemon, 'universe-missing')['id']}"
+    for round_ in range(4):
+        phase = ("pre-show", "show")[round_ % 2]
+        daemon.order("PUT", "/api/v1/house/phase", {"phase": phase, "confirm": True})
+        assert daemon.api("/api/v1/house")["phase"] == phase
+        answer = daemon.order("POST", f"{place}/acknowledge", {"by": "Ann", "note": f"round {round_}"})
+        assert answer["acknowledged"]["note"] == f"round {round_}" and "board" not in answer
+        assert daemon.api(place)["acknowledged"] == answer["acknowledged"]
+        daemon.order("DELETE", f"{place}/acknowledge")
+        assert daemon.api(place)["acknowledged"] is None
 
 
-def test_a_house_whose_page_cannot_open_is_refused_as_a_whole(tmp_path: Path) -> None:
-    with running(tmp_path) as daemon, socket.socket() as other:
+def test_a_house_whose_page_cannot_open_is_refused_as_a_whole(running_house: Daemon) -> None:
+    daemon = running_house
+    with socket.socket() as other:
         other.bind(("127.0.0.1", 0))
         other.listen()
         taken = other.getsockname()[1]
@@ -316,9 +335,10 @@ def test_a_house_whose_page_cannot_open_is_refused_as_a_whole(tmp_path: Path) ->
         until(lambda: (daemon.get("/api/v1/house") or {}).get("faults") == [])
 
 
-def test_a_reload_that_the_computer_refuses_is_rolled_back(tmp_path: Path) -> None:
+def test_a_reload_that_the_computer_refuses_is_rolled_back(running_house: Daemon) -> None:
     """The file is right, but its new port is another program's."""
-    with running(tmp_path) as daemon, socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other:
+    daemon = running_house
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other:
         other.bind(("0.0.0.0", 0))
         text = daemon.file.read_text()
         taken = other.getsockname()[1]

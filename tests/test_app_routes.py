@@ -105,7 +105,7 @@ def test_routes_whose_process_is_killed_are_reported(tmp_path: Path) -> None:
         assert len(of_rule(daemon, "route-output-lost")) == 1
 
 
-def test_routes_that_a_reload_starts_again_are_no_fault(tmp_path: Path) -> None:
+def test_routes_that_a_reload_starts_again_or_takes_away_and_brings_back_are_no_fault(tmp_path: Path) -> None:
     with running(tmp_path, more=route("copy", "e131/112", 'to_address = "127.0.0.1"')) as daemon, desk(daemon, [1, 2]):
         until(lambda: state_of(daemon, "copy").get("state") == "running")
         child = daemon.children()["routes"]
@@ -114,11 +114,6 @@ def test_routes_that_a_reload_starts_again_are_no_fault(tmp_path: Path) -> None:
         until(lambda: daemon.children().get("routes", child) != child)
         until(lambda: state_of(daemon, "copy").get("state") == "running")
         assert not of_rule(daemon, "route-output-lost")
-
-
-def test_routes_that_are_taken_away_and_come_back_are_no_fault(tmp_path: Path) -> None:
-    with running(tmp_path, more=route("copy", "e131/112", 'to_address = "127.0.0.1"')) as daemon, desk(daemon, [1, 2]):
-        until(lambda: state_of(daemon, "copy").get("state") == "running")
         with_routes = daemon.file.read_text()
         daemon.file.write_text(with_routes.replace(route("copy", "e131/112", 'to_address = "127.0.0.1"'), ""))
         daemon.process.send_signal(signal.SIGHUP)
@@ -159,8 +154,6 @@ def test_asking_fixtures_is_off_unless_declared_and_refused_in_a_show(tmp_path: 
     with running(tmp_path) as daemon:
         until(lambda: daemon.get("/api/v1/house"))
         assert "ask_fixtures = true" in ask(daemon)
-    (tmp_path / "show").mkdir()
-    with running(tmp_path / "show") as daemon:
         text = daemon.file.read_text().replace("[listen]", "[listen]\nask_fixtures = true")
         daemon.file.write_text(text)
         daemon.process.send_signal(signal.SIGHUP)
