@@ -8,8 +8,9 @@ from dataclasses import replace
 import pytest
 
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Limits
+from slotwatch.judge.earlier import record_of
 from slotwatch.judge.orders import Resume
-from slotwatch.snapshot import Incident
+from slotwatch.snapshot import Incident, TimelineEntry
 from slotwatch.views.records import incident_of, record
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.stage import START_NS, WALL_OFFSET_NS, Desk, Node, S, Stage, house_of, moving, opened_after_s
@@ -255,3 +256,29 @@ def test_a_short_loss_after_the_restart_is_as_long_as_it_was() -> None:
     found = restarted(house, before.open, 25.0, 2.0, *again, OTHER).run(14.0).only()
     assert found.id == before.only().id and found.returned_ns is not None
     assert "lost for 4.0 s" in found.summary
+
+
+@pytest.mark.parametrize("again", ["", "It returned: "])
+def test_what_was_back_before_the_restart_is_recorded_in_the_words_of_the_fault(again: str) -> None:
+    """Not in those of its return, and without the timeline's own beginning of the sentence."""
+    told = (
+        TimelineEntry(START_NS, "The fault began.", "began"),
+        TimelineEntry(START_NS + 3 * S, f"{again}Universe e131/1 lost.", "returned" if again else "opened"),
+        TimelineEntry(
+            START_NS + 9 * S, "Universe e131/1 back since 12:00:09, being watched: lost for 9.0 s.", "revised"
+        ),
+    )
+    before = Stage(house_of((1, 3)), replace(MAIN, universes=(1,), to_s=20.0), OTHER).run(24.0).only()
+    entry = record_of(replace(before, timeline=told, returned_ns=START_NS + 9 * S, began_ns=START_NS))
+    entry.end(START_NS + 20 * S)
+    assert entry.incident.summary == "Universe e131/1 lost. It lasted 9.0 s."
+
+
+@pytest.mark.parametrize("apart_s", [6.0, 8.0])
+def test_an_absent_main_that_is_back_last_is_what_is_told_of_it(apart_s: float) -> None:
+    """Both desks end at 20 s; the spare is back 4 s later, and the main so long after it."""
+    spares = replace(SPARE, to_s=20.0), replace(SPARE, from_s=24.0)
+    stage = Stage(two_desks(), replace(MAIN, to_s=20.0), replace(MAIN, from_s=24.0 + apart_s), *spares)
+    stage.run(24.0 + apart_s + 1.0)
+    absent = [one for one in stage.open if "main desk" in one.sources]
+    assert all(one.rule == "source-absent" and "back on" in one.summary for one in absent), absent

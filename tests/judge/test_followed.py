@@ -9,7 +9,7 @@ import pytest
 from slotwatch.judge.drafts import IncidentDraft
 from slotwatch.judge.incidents import IncidentBook
 from slotwatch.snapshot import Confidence, Incident, Severity
-from tests.judge.stage import Desk, Stage, house_of
+from tests.judge.stage import START_NS, Desk, Stage, house_of
 
 S = 1_000_000_000
 LOST = IncidentDraft(
@@ -147,3 +147,48 @@ def test_what_is_back_is_back_since_the_same_moment_while_it_is_watched() -> Non
     assert book.open_incidents()[0].returned_ns == 13 * S
     book.update([replace(BACK, returned_ns=16 * S, universes=("e131/1", "e131/2", "e131/3"))], 17 * S)
     assert book.open_incidents()[0].returned_ns == 16 * S, "one more that was away, and came back later"
+
+
+def test_what_is_back_in_the_very_pass_in_which_another_fault_is_found_is_followed_by_it() -> None:
+    book = IncidentBook(0)
+    book.update([LOST], 12 * S)
+    other = replace(CUT, group="loss:2", sources=("Desk B",), cause="path-or-sender")
+    for at_s in (18, 19):
+        book.update([other, BACK], at_s * S)
+    assert {one.id: (one.cause, one.returned_ns) for one in book.open_incidents()} == {
+        1: ("source-lost", 13 * S),
+        2: ("path-or-sender", None),
+    }
+
+
+@pytest.mark.parametrize("first", [1, 3])
+@pytest.mark.parametrize("stagger_s", [0.4, 0.7])
+def test_a_desk_that_comes_back_universe_by_universe_did_not_go_on_meanwhile(first: int, stagger_s: float) -> None:
+    """One of its universes had stopped earlier, so that its return is told by another incident."""
+    early = Desk("Main desk", (first,), "10.0.0.1", 1, to_s=17.0)
+    rest = [n for n in (1, 2, 3) if n != first]
+    dead = Desk("Main desk", tuple(rest), "10.0.0.1", 1, to_s=20.0)
+    back = [replace(early, from_s=26.0, to_s=1e9)]
+    back += [Desk("Main desk", (n,), "10.0.0.1", 1, from_s=26.0 + k * stagger_s) for k, n in enumerate(rest, 2)]
+    tower = Desk("Tower", (9,), "10.0.0.9", 9)
+    stage = Stage(house_of((1, 2, 3, 9)), early, dead, *back, tower).run(25.5)
+    (crash,) = [one for one in stage.open if one.cause == "source-lost"]
+    stage.run(34.0)
+    crash = next(one for one in stage.all if one.id == crash.id)
+    assert crash.cause == "source-lost", crash.timeline
+    assert "running and still sends" not in " ".join(
+        entry.text for entry in crash.timeline if entry.t_ns > START_NS + 23 * S
+    )
+
+
+def test_a_stranger_that_takes_a_universe_during_a_cut_and_leaves_it_is_not_named_as_cut() -> None:
+    """The cut lasts from 20 to 26 s; a test source sends one of its universes from 22.8 to 23.2 s."""
+    main = [Desk("Main desk", (n,), "10.0.0.1", 1, to_s=20.0) for n in (1, 2, 3)]
+    back = [replace(one, from_s=26.0, to_s=1e9) for one in main]
+    test = Desk("Test", (3,), "10.0.0.9", 9, from_s=22.8, to_s=23.2)
+    tower = Desk("Tower", (9,), "10.0.0.8", 8)
+    stage = Stage(house_of((1, 2, 3, 9)), *main, *back, test, tower).run(42.0)
+    losses = [one for one in stage.all if one.rule == "universe-lost"]
+    cut = losses[0]
+    assert cut.sources == ("Main desk",) and cut.universes == ("e131/1", "e131/2", "e131/3")
+    assert "Test" not in cut.summary and "It itself went silent" in cut.summary

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 from datetime import datetime
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.judge.aftermath import bring_up_to_date
 from slotwatch.judge.binding import Raised
 from slotwatch.judge.causes import find_cause, left_behind, say_what_works_now
@@ -115,7 +116,7 @@ class Clusterer:
         verdict = find_cause(ctx, stops, group)  # type: ignore[arg-type]
         # What stopped in the same moment by another cause may still be away: that is another group.
         is_left = known is not None and members < known[0] and not group.apart_from
-        if known is not None and is_left and verdict.cause != known[1].cause:
+        if known is not None and verdict.cause != known[1].cause and (is_left or _came_back_beside(ctx, group)):
             verdict = left_behind(known[1], verdict)
         self._verdicts[group.id] = members, verdict
         return verdict
@@ -136,6 +137,14 @@ def _is_coming_back(ctx: RuleContext, group: LossGroup) -> bool:
     return bool(rows) and (len(ended) == len(group.members) or bool(ctx.live[rows].any()))
 
 
+def _came_back_beside(ctx: RuleContext, group: LossGroup) -> bool:
+    """Whether all that its sources send now came back after they stopped: it does not show that they went on."""
+    streams, stopped = ctx.streams, group.streams
+    rows = [row for source in ctx.sources_of(stopped) for row in ctx.streams_from(source).tolist()]
+    now = [row for row in rows if ctx.live[row] and row not in stopped]
+    return bool(now) and bool((streams.return_ns[now] > max(group.from_ns, group.to_ns)).all())
+
+
 def _loss_clusters(ctx: RuleContext, group: LossGroup, at: datetime) -> list[Cluster]:
     """What a group of losses becomes: one cluster, and one more of those that are accepted."""
     open_, accepted = list[Raised](), list[Raised]()
@@ -154,12 +163,18 @@ def _loss_cluster(group: LossGroup, cases: list[Raised], accepted: AcceptedCase 
         by_rule.setdefault(case.rule.name, []).append(case)
     # A case that is over does not lead while another lasts.
     now = {rule for rule, held in by_rule.items() if not all(case.over for case in held)}
-    lead = next(rule for rule in LOSS_RULES if rule in (now or by_rule))
+    lead = next(rule for rule in LOSS_RULES if rule in (now or _ended_last(by_rule)))
     name = f"loss:{group.id}" + (ACCEPTED if accepted else "")
     together_ns = group.from_ns if group.kind == "silent" and not group.spread_ns else 0
     cluster = Cluster(by_rule[lead][0].rule, name, by_rule[lead], accepted=accepted, together_ns=together_ns)
     cluster.explained = [case for rule, held in by_rule.items() if rule != lead for case in held]
     return cluster
+
+
+def _ended_last(by_rule: dict[str, list[Raised]]) -> set[str]:
+    """Of rules whose cases are all over, those that were true last: what ended long before them no longer leads."""
+    ended_ns = {rule: max(case.last_true_ns for case in held) for rule, held in by_rule.items()}
+    return {rule for rule, at_ns in ended_ns.items() if at_ns >= max(ended_ns.values()) - NANOSECONDS}
 
 
 def _accepted(ctx: RuleContext, case: Raised, at: datetime) -> AcceptedCase | None:

@@ -11,7 +11,7 @@ from slotwatch.judge import explain
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.judge.drafts import IncidentRecord
 from slotwatch.judge.likeness import GONE, LOSSES
-from slotwatch.judge.returns import say_back
+from slotwatch.judge.returns import WATCHED, say_back
 from slotwatch.judge.rule import Rule
 from slotwatch.snapshot import Incident
 
@@ -22,6 +22,8 @@ UNCERTAIN_NS = 3 * NANOSECONDS
 """A stream heard this soon after the start may have come back before it (keep-alive of Art-Net: 4 s)."""
 RESUME_GRACE_NS = 30 * NANOSECONDS
 """How long what was open before a restart is kept at least: longer than most rules need to find it again."""
+RETURNED = "It returned: "
+"""Begins what a timeline says of a fault that is there again."""
 _WORKS = " Still working: "
 _DESCRIBED = ("opened", "revised", "widened", "returned")
 
@@ -54,7 +56,9 @@ def record_of(incident: Incident) -> IncidentRecord:
     entry = IncidentRecord(incident, (incident.rule, f"resumed:{incident.id}"), incident.flaps)
     entry.is_resumed = True
     entry.openings.extend(one.t_ns for one in incident.timeline if one.what in ("opened", "returned"))
-    described = [one.text for one in incident.timeline if one.what in _DESCRIBED]
+    # How it read while it lasted, not once it was back.
+    told = [one.text.removeprefix(RETURNED) for one in incident.timeline if one.what in _DESCRIBED]
+    described = [text for text in told if WATCHED not in text]
     summary = incident.summary if incident.returned_ns is None else described[-1] if described else ""
     entry.while_it_lasted, entry.evidence_of_it = summary.partition(_WORKS)[0], incident.evidence
     if incident.closed_ns is None:

@@ -36,6 +36,8 @@ class IncidentTable:
         """Slots of all accounts of this pass."""
         self._claimed: set[Slot] = set()
         """Those of accounts that last."""
+        self._returned: set[Slot] = set()
+        """Those of accounts of what is back."""
         self._raised: set[Slot] = set()
         """Rule and universe of all that is an incident of its own now."""
         self._losers: dict[Slot, list[IncidentDraft]] = {}

@@ -38,6 +38,7 @@ class IncidentBook(IncidentTable):
         accounts = sorted(accounts, key=lambda account: account.returned_ns is not None)
         self._accounted = {(account.rule, account.group) for account in accounts}
         self._claimed = {(account.rule, account.group) for account in accounts if account.returned_ns is None}
+        self._returned = self._accounted - self._claimed
         self._raised = {(account.rule, name) for account in accounts for name in account.universes}
         self._losers = _losers(accounts)
         found: list[tuple[IncidentRecord, IncidentDraft]] = []
@@ -83,7 +84,7 @@ class IncidentBook(IncidentTable):
         parts += self._lone_resumed(account)
         # What stopped, came back and stopped again before it was over is the same fault.
         parts += [entry for entry in self._open.values() if entry.slot not in self._claimed and is_same(entry, account)]
-        parts = [part for part in parts if may_be_part(part, account)]
+        parts = [part for part in parts if may_be_part(part, account, is_back=part.slot in self._returned)]
         free = [part for part in parts if part.incident.id in self._open and part.incident.id not in kept]
         if free:
             return min(free, key=lambda part: part.incident.opened_ns)
@@ -121,7 +122,7 @@ class IncidentBook(IncidentTable):
         entry.incident.flaps += 1
         entry.returns_before = entry.incident.flaps
         entry.openings.append(self._now_ns)
-        self._say(entry, self._now_ns, "returned", f"It returned: {account.summary}")
+        self._say(entry, self._now_ns, "returned", f"{earlier.RETURNED}{account.summary}")
 
     def _open_new(self, account: IncidentDraft, now_ns: int) -> IncidentRecord:
         incident = Incident(
@@ -181,6 +182,7 @@ class IncidentBook(IncidentTable):
         else:
             entry.went_on_from_ns = incident.began_ns = min(incident.began_ns, account.began_ns)
         entry.count_what_was_well(account)
+        is_same_rule = incident.rule == account.rule
         incident.rule, incident.cause, incident.confidence = account.rule, account.cause, account.confidence
         incident.severity = account.severity
         self._give_up(incident, account)
@@ -195,7 +197,7 @@ class IncidentBook(IncidentTable):
             entry.earlier_began_ns = 0  # what came back and is gone again has a new beginning
         # A pause that is no fault does not make it back later.
         is_still_back = incident.returned_ns is not None and account.returned_ns is not None
-        if not (is_still_back and set(account.universes) <= whole):
+        if not (is_still_back and is_same_rule and set(account.universes) <= whole):
             incident.returned_ns = account.returned_ns
         incident.legs = with_silences(incident.legs, account.legs)
         incident.summary, incident.next_checks = entry.summary_now(account), account.next_checks
@@ -229,8 +231,8 @@ class IncidentBook(IncidentTable):
         others = [one for name in before for one in self._losers.get((account.rule, name), ()) if one is not account]
         # What began after all of this was back took nothing from it.
         others = [one for one in others if account.returned_ns is None or one.began_ns < account.returned_ns]
-        # Of one universe several sources may be absent, each by its own cause.
-        others = [one for one in others if account.rule in GONE or set(one.sources) & set(incident.sources)]
+        # Of one universe several sources may be absent, each by its own cause. What others brought meanwhile is theirs.
+        others = [one for one in others if set(one.sources) & set(incident.sources) or not one.sources]
         if not others:
             return
         gone = {name for one in others for name in one.universes} & before

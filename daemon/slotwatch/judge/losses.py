@@ -158,7 +158,10 @@ class Losses:
         away: whether a member of each group is.
         """
         group = self.groups.get(self._group_of.get(name, 0))
-        return group is not None and case.holds and not away[group.id] and _came_back(stops, group, case)
+        if group is None or not case.holds or not _came_back(stops, group, case):
+            return False
+        # What others brought since then has stopped by itself, whatever is still away.
+        return not away[group.id] or not group.streams & set(case.finding.streams)
 
     def _forget(self, names: list[Name]) -> None:
         left: dict[int, LossGroup] = {}

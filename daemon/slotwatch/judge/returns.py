@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from slotwatch.judge.cluster import Cluster
     from slotwatch.judge.context import RuleContext
 
-
+WATCHED = ", being watched"
+"""In every sentence of what is over and watched, and in no other."""
 MANY = 16
 """From this many cases on, arrays are faster. A whole house that comes back has thousands."""
 
@@ -100,12 +101,12 @@ def say_returned(ctx: RuleContext, cluster: Cluster, universes: list[int], retur
     since = ctx.time_of_day(returned_ns)
     if cluster.rule.name in GONE:
         gone = "lost" if cluster.rule.name == "universe-lost" else "missing"
-        return f"{ctx.say_universes(universes)} back since {since}, being watched: {gone} for {lasted}."
+        return f"{ctx.say_universes(universes)} back since {since}{WATCHED}: {gone} for {lasted}."
     by_name = {name for case in cluster.cases for name in case.finding.source_names}
     names = wording.list_names([*ctx.say_sources(cluster.source_rows(ctx)), *(f'"{name}"' for name in sorted(by_name))])
     if cluster.rule.name in ABSENT and names:
-        return f"{names} back on {ctx.name_universes(universes)} since {since}, being watched: silent for {lasted}."
-    return f"Over since {since}, being watched. Until then: {summary_of_it}"
+        return f"{names} back on {ctx.name_universes(universes)} since {since}{WATCHED}: silent for {lasted}."
+    return f"Over since {since}{WATCHED}. Until then: {summary_of_it}"
 
 
 def say_back(ctx: RuleContext, incident: Incident, sources: Sequence[str], returned_ns: int, *, is_bound: bool) -> str:
@@ -117,6 +118,6 @@ def say_back(ctx: RuleContext, incident: Incident, sources: Sequence[str], retur
     universes = wording.list_universes(incident.universes, [labels.get(name, "") for name in incident.universes])
     if incident.rule in GONE:
         gone = "lost" if incident.rule == "universe-lost" else "missing"
-        return f"{universes} back since {since}, being watched: {gone} for {lasted}."
+        return f"{universes} back since {since}{WATCHED}: {gone} for {lasted}."
     on = universes[0].lower() + universes[1:]
-    return f"{wording.list_names(sources)} back on {on} since {since}, being watched: silent for {lasted}."
+    return f"{wording.list_names(sources)} back on {on} since {since}{WATCHED}: silent for {lasted}."

@@ -35,9 +35,9 @@ def is_resumed(entry: IncidentRecord | None, account: IncidentDraft) -> bool:
     return entry.incident.rule == account.rule or {entry.incident.rule, account.rule} <= GONE
 
 
-def may_be_part(part: IncidentRecord, account: IncidentDraft) -> bool:
+def may_be_part(part: IncidentRecord, account: IncidentDraft, *, is_back: bool = False) -> bool:
     """Whether an open incident may turn out to be this fault: one that opened before it began is another."""
-    if is_followed_by(part, account):
+    if is_followed_by(part, account, is_back=is_back):
         return False
     if part.incident.rule == account.rule:
         return True
@@ -45,11 +45,14 @@ def may_be_part(part: IncidentRecord, account: IncidentDraft) -> bool:
     return part.incident.opened_ns >= (account.since_ns or account.began_ns) - slack_ns
 
 
-def is_followed_by(entry: IncidentRecord, account: IncidentDraft) -> bool:
-    """Whether all of an incident was back, and an account is of another fault: nobody has taken that on."""
+def is_followed_by(entry: IncidentRecord, account: IncidentDraft, *, is_back: bool = False) -> bool:
+    """Whether all of an incident was back, and an account is of another fault: nobody has taken that on.
+
+    is_back: whether it is back in this very pass.
+    """
     if account.returned_ns is not None:
         return False
-    before = entry if entry.incident.returned_ns is not None else entry.over
+    before = entry if is_back or entry.incident.returned_ns is not None else entry.over
     return before is not None and is_another(before, account)
 
 
