@@ -124,8 +124,8 @@ def test_a_snapshot_keeps_the_seams_columns_and_order() -> None:
     for row in range(3):
         stream = int(snapshot.universes["winning_stream"][row])
         assert snapshot.streams["universe_row"][stream] == row
-        assert set(snapshot.slot_streams[row, : snapshot.universes["slots"][row]].tolist()) == {stream}
-    assert snapshot.levels[2, :3].tolist() == [7, 7, 0] and snapshot.slot_streams[2, 2] == -1
+        assert set(snapshot.slot_owners.of(row)[: snapshot.universes["slots"][row]].tolist()) == {stream}
+    assert snapshot.levels[2, :3].tolist() == [7, 7, 0] and snapshot.slot_owners.of(2)[2] == -1
     artnet_source = snapshot.sources[int(snapshot.streams["source"][snapshot.universes["winning_stream"][2]])]
     assert artnet_source.address == "10.20.0.30" and artnet_source.protocol == Protocol.ARTNET
 

@@ -209,7 +209,7 @@ class Engine:
             streams=shown.streams,
             sources=tuple(replace(source, **judge.where(source.network, source.address)) for source in shown.sources),
             levels=shown.levels,
-            slot_streams=shown.slot_streams,
+            slot_owners=shown.slot_owners,
             interval_bins=shown.interval_bins,
             incidents=tuple(judge.incidents(now_ns)),
             next_incident=judge.next_incident,

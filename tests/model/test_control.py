@@ -20,7 +20,7 @@ def shown(bench: Bench, number: int = 1, protocol: Protocol = Protocol.E131) -> 
     levels, owners = bench.model.winner_levels(np.array([row]))
     streams, sources = bench.model.streams, bench.model.sources
     who = []
-    for owner in owners[0, :4].tolist():
+    for owner in owners.of(0)[:4].tolist():
         last = sources[int(streams.source[owner])].address.rsplit(".", 1)[-1] if owner >= 0 else "0"
         who.append(int(last))
     return levels[0, :4].tolist(), who
@@ -177,7 +177,7 @@ def test_many_universes_at_once_agree_with_one_at_a_time() -> None:
     levels, owners = bench.model.winner_levels(rows)
     for place, row in enumerate(rows.tolist()):
         expected = slow_winners(bench, row)
-        assert (levels[place].tolist(), owners[place].tolist()) == expected, row
+        assert (levels[place].tolist(), owners.of(place).tolist()) == expected, row
 
 
 def slow_winners(bench: Bench, universe: int) -> tuple[list[int], list[int]]:

@@ -24,6 +24,7 @@ from slotwatch.snapshot.columns import STREAM_COLUMNS, UNIVERSE_COLUMNS
 from slotwatch.snapshot.health import ListenerHealth
 from slotwatch.snapshot.readiness import Readiness, Reason
 from slotwatch.snapshot.routes import LatencyCounts, RouteRow
+from slotwatch.snapshot.slot_owners import none_owned
 from slotwatch.wire.universe import Protocol, UniverseId
 
 SECOND_NS = 1_000_000_000
@@ -162,8 +163,8 @@ def snapshot(universes: int = 3, **changes: Any) -> Snapshot:
         streams["source"][last] = 1
     levels = np.zeros((universes, 512), np.uint8)
     levels[0, :4] = (255, 128, 0, 1)
-    slot_streams = np.full((universes, 512), -1, np.int16)
-    slot_streams[0, :] = 0
+    slot_owners = none_owned(universes)
+    slot_owners.stream[0], slot_owners.slots[0] = 0, 512
     found = Snapshot(
         sequence=1,
         now_ns=NOW_NS,
@@ -184,7 +185,7 @@ def snapshot(universes: int = 3, **changes: Any) -> Snapshot:
         streams=streams,
         sources=sources(),
         levels=levels,
-        slot_streams=slot_streams,
+        slot_owners=slot_owners,
         incidents=(
             incident(),
             incident(

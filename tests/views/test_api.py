@@ -55,7 +55,9 @@ def test_what_was_never_heard_has_no_moment() -> None:
 
 def test_detail_says_whose_each_slot_is() -> None:
     taken = snapshot()
-    taken.slot_streams[0, 3:5] = -1
+    each = np.zeros((1, 512), np.int16)
+    each[0, 3:5] = -1
+    taken.slot_owners.shared, taken.slot_owners.each = np.zeros(1, np.int32), each
     found = api.universe_detail(taken, 0, house())
     fits("universe_detail", found)
     assert found["levels"][:4] == [255, 128, 0, 1] and len(found["levels"]) == 512

@@ -20,6 +20,7 @@ from slotwatch.model.legs import legs_of
 from slotwatch.model.sources import Sources
 from slotwatch.model.windows import BUCKET_NS
 from slotwatch.snapshot import SourceRow
+from slotwatch.snapshot.slot_owners import SlotOwners
 from slotwatch.watched_time import WatchedTime
 
 Integers = NDArray[np.int64]
@@ -199,9 +200,9 @@ class PassTables:
     def universe_of(self, stream: int) -> int:
         return int(self.streams.universe[stream])
 
-    def winning(self, rows: Integers) -> tuple[NDArray[np.uint8], NDArray[np.int16]]:
-        """Levels of universe rows, (U, 512), and the stream row that wins each slot, -1 for none."""
-        winning: tuple[NDArray[np.uint8], NDArray[np.int16]] = self.model.winner_levels(rows)
+    def winning(self, rows: Integers) -> tuple[NDArray[np.uint8], SlotOwners]:
+        """Levels of universe rows, (U, 512), and the stream rows that win their slots."""
+        winning: tuple[NDArray[np.uint8], SlotOwners] = self.model.winner_levels(rows)
         return winning
 
     @cached_property

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.model.streams import Streams
+from slotwatch.snapshot.slot_owners import SlotOwners, none_owned
 from slotwatch.wire.e131 import SLOT_PRIORITY_LOSS_NS
 from slotwatch.wire.universe import SLOTS, Protocol
 
@@ -79,7 +80,8 @@ def in_control(streams: Streams, universes: NDArray[np.intp], now_ns: int) -> ND
     if not len(by_slot):
         return found
     _, owners = winner_levels(streams, universes[by_slot], now_ns)
-    for place, of_slots in zip(by_slot.tolist(), owners, strict=True):
+    for number, place in enumerate(by_slot.tolist()):
+        of_slots = owners.of(number)
         holders, slots = np.unique(of_slots[of_slots >= 0], return_counts=True)
         most = holders[slots == slots.max(initial=0)]
         if len(most) and found[place] not in most:
@@ -87,12 +89,10 @@ def in_control(streams: Streams, universes: NDArray[np.intp], now_ns: int) -> ND
     return found
 
 
-def winner_levels(
-    streams: Streams, universes: NDArray[np.intp], now_ns: int
-) -> tuple[NDArray[np.uint8], NDArray[np.int16]]:
-    """Levels of each universe row, (U, 512), and the stream that wins each slot, -1 for none (level 0)."""
+def winner_levels(streams: Streams, universes: NDArray[np.intp], now_ns: int) -> tuple[NDArray[np.uint8], SlotOwners]:
+    """Levels of each universe row, (U, 512), 0 where nobody wins, and the streams that win their slots."""
     shown = np.zeros((len(universes), SLOTS), np.uint8)
-    owners = np.full((len(universes), SLOTS), NOBODY, np.int16)
+    owners = none_owned(len(universes))
     table = streams.universes
     winner = table.winner[universes]
     slot_by_slot = decided_by_slot(streams, now_ns)
@@ -103,14 +103,11 @@ def winner_levels(
         # Most universes have one source that sends every slot: rows are then only copied.
         all_rows = slice(None) if len(alone) == len(universes) else alone
         shown[all_rows] = streams.levels[wins]
-        owners[all_rows] = wins[:, None]
-        short = np.flatnonzero(streams.slots[wins] < SLOTS)
-        if len(short):
-            sent = streams.slots[wins[short]][:, None] > _PLACES
-            owners[alone[short]] = np.where(sent, wins[short, None], NOBODY)
+        owners.stream[alone], owners.slots[alone] = wins, streams.slots[wins]
     several = np.flatnonzero((winner >= 0) & merged)
     if len(several):
-        _merge(streams, universes, several, slot_by_slot, now_ns, shown, owners)
+        owners.shared = several.astype(np.int32)
+        owners.each = _merge(streams, universes, several, slot_by_slot, now_ns, shown)
     return shown, owners
 
 
@@ -121,11 +118,13 @@ def _merge(
     slot_by_slot: NDArray[np.bool_],
     now_ns: int,
     shown: NDArray[np.uint8],
-    owners: NDArray[np.int16],
-) -> None:
-    """Merge universes with several contenders, rank by rank: all first streams, all second ones …"""
+) -> NDArray[np.int16]:
+    """Merge universes with several contenders, rank by rank: all first streams, all second ones …
+
+    Returns (S, 512), the stream that wins each slot of these, -1 for none.
+    """
     place = np.full(streams.universes.capacity, -1, np.int64)
-    place[universes[several]] = several
+    place[universes[several]] = np.arange(len(several))
     rows = in_order(streams, np.flatnonzero(streams.live[: streams.top]))
     rows = rows[place[streams.universe[rows]] >= 0]
     universe = streams.universe[rows]
@@ -136,7 +135,8 @@ def _merge(
     top_priority = np.repeat(streams.priority[rows[starts]], counts)
     counts_in = slot_by_slot[universe] | (streams.priority[rows] == top_priority)
     counts_in &= (streams.protocol[rows] != Protocol.ARTNET) | (rank < ARTNET_MERGED)
-    best = np.zeros(shown.shape, np.uint16)
+    best, levels = np.zeros((2, len(several), SLOTS), np.uint16)
+    owners = np.full(best.shape, NOBODY, np.int16)
     for each in range(int(rank.max()) + 1):
         which = rows[counts_in & (rank == each)]
         if not len(which):
@@ -146,7 +146,9 @@ def _merge(
         higher = keys > best[at]
         best[at] = np.where(higher, keys, best[at])
         owners[at] = np.where(higher, which[:, None], owners[at])
-        shown[at] = np.where(higher, streams.levels[which], shown[at])
+        levels[at] = np.where(higher, streams.levels[which], levels[at])
+    shown[several] = levels
+    return owners
 
 
 def slot_keys(streams: Streams, rows: NDArray[np.intp], now_ns: int) -> NDArray[np.uint16]:

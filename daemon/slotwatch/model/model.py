@@ -27,6 +27,7 @@ from slotwatch.model.stage import Stage
 from slotwatch.model.streams import DAY_NS, Streams
 from slotwatch.model.universes import Universes
 from slotwatch.model.windows import BUCKET_NS, SECOND
+from slotwatch.snapshot.slot_owners import SlotOwners
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.fields import Fields
 from slotwatch.wire.universe import Protocol
@@ -66,7 +67,7 @@ class Model:
         self.stage = Stage(house, compiled)
         self._arrivals.watch(self.stage.tap)
         self._bucket = now_ns // BUCKET_NS
-        self._winning: tuple[NDArray[np.uint8], NDArray[np.int16]] | None = None
+        self._winning: tuple[NDArray[np.uint8], SlotOwners] | None = None
         self._winning_of = (-1, -1)
         self._first_legs: dict[int, int] = {}
         self._first_legs_of = (-1, -1)
@@ -351,9 +352,9 @@ class Model:
         self.streams.timeout_ns[rows] = self.universes.loss_timeout_ns[self.streams.universe[rows]]
         self._arrivals.winners_stale = True
 
-    def winner_levels(self, universe_rows: NDArray[np.intp]) -> tuple[NDArray[np.uint8], NDArray[np.int16]]:
-        """What a conforming receiver of each universe row would show, (U, 512), and the stream that wins each slot, -1
-        for none. As of the last `advance`."""
+    def winner_levels(self, universe_rows: NDArray[np.intp]) -> tuple[NDArray[np.uint8], SlotOwners]:
+        """What a conforming receiver of each universe row would show, (U, 512), and the streams that win their slots.
+        As of the last `advance`."""
         return control.winner_levels(self.streams, universe_rows, self.now_ns)
 
     @property
@@ -362,11 +363,11 @@ class Model:
         return self._shown()[0]
 
     @property
-    def slot_streams(self) -> NDArray[np.int16]:
-        """(U, 512) stream row that wins each slot, -1 for none, of the same moment as `levels`."""
+    def slot_owners(self) -> SlotOwners:
+        """The stream rows that win each slot, of the same moment as `levels`."""
         return self._shown()[1]
 
-    def _shown(self) -> tuple[NDArray[np.uint8], NDArray[np.int16]]:
+    def _shown(self) -> tuple[NDArray[np.uint8], SlotOwners]:
         moment = (self._bucket, self.universes.top)
         if self._winning is None or self._winning_of != moment:
             self._winning = self.winner_levels(np.arange(self.universes.top))

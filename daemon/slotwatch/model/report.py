@@ -17,6 +17,7 @@ from slotwatch.model.windows import BUCKET_NS
 from slotwatch.snapshot import SourceRow
 from slotwatch.snapshot.columns import STREAM_COLUMNS, UNIVERSE_COLUMNS, Columns
 from slotwatch.snapshot.counters import Counters
+from slotwatch.snapshot.slot_owners import SlotOwners
 from slotwatch.wire.reject import Odd
 from slotwatch.wire.universe import Protocol
 
@@ -37,7 +38,7 @@ class Report:
     streams: Columns
     sources: tuple[SourceRow, ...]
     levels: NDArray[np.uint8]
-    slot_streams: NDArray[np.int16]
+    slot_owners: SlotOwners
     interval_bins: NDArray[np.uint16]
     """(streams, bins) how many of the kept intervals lie between the edges of `cadence.BIN_EDGES_MS`."""
 
@@ -73,9 +74,9 @@ def _report(
     universe_place = _places(universe_rows, universes.capacity)
     source_place = _places(source_rows, model.sources.capacity)
     _freshen(model, stream_rows)
-    levels, slot_streams = model.winner_levels(universe_rows)
+    levels, slot_owners = model.winner_levels(universe_rows)
     if len(stream_rows) != streams.top:
-        slot_streams = stream_place[slot_streams].astype(np.int16)
+        slot_owners = slot_owners.numbered(stream_place)
     names, labels = names_and_labels
     return Report(
         universes=_universe_columns(model, universe_rows, states, stream_place),
@@ -84,7 +85,7 @@ def _report(
         streams=_stream_columns(model, stream_rows, universe_place, source_place),
         sources=tuple(model.sources[row] for row in source_rows.tolist()),
         levels=levels,
-        slot_streams=slot_streams,
+        slot_owners=slot_owners,
         interval_bins=streams.interval_bins[stream_rows],
     )
 

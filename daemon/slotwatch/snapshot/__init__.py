@@ -18,6 +18,7 @@ from slotwatch.snapshot.minutes import MinuteRow
 from slotwatch.snapshot.readiness import Readiness
 from slotwatch.snapshot.rig_check import RigCheckRow
 from slotwatch.snapshot.routes import RouteRow
+from slotwatch.snapshot.slot_owners import SlotOwners
 from slotwatch.snapshot.stage import LampHours, RackRow, ReceiverRow
 from slotwatch.snapshot.switches import LastShowRow, PlaceRow, SwitchRow
 
@@ -272,8 +273,8 @@ class Snapshot:
     sources: tuple[SourceRow, ...]
     levels: NDArray[np.uint8]
     """(U, 512) the levels that a conforming receiver of each universe gets."""
-    slot_streams: NDArray[np.int16]
-    """(U, 512) row of `streams` (at most 8,192) that wins each slot, -1 for none."""
+    slot_owners: SlotOwners
+    """Rows of `streams` (at most 8,192) that win each slot."""
     incidents: tuple[Incident, ...]
     """All open ones, and the newest closed ones."""
     exceptions: tuple[MadeException, ...] = ()  # made from incidents and in force

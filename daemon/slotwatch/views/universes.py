@@ -126,7 +126,7 @@ def universe_facts(sheet: Sheet, row: int, house: House | None = None) -> ShownF
 def universe_levels(sheet: Sheet, row: int) -> ShownLevels:
     """`levels` (as many as the winner sends) and, short, `slot_sources` (place in `slot_source_keys`, -1 for none)."""
     slots = sheet.universes["slots"][row]
-    winners = sheet.snapshot.slot_streams[row, :slots]
+    winners = sheet.snapshot.slot_owners.of(row)[:slots]
     streams, places = np.unique(winners[winners >= 0], return_inverse=True)
     slot_sources = np.full(slots, -1)
     slot_sources[winners >= 0] = places

@@ -16,6 +16,7 @@ from slotwatch.edge.shared import snapshot_buffer as board
 from slotwatch.edge.shared.snapshot_buffer import SnapshotReader, SnapshotWriter, create_memory
 from slotwatch.snapshot import HouseView, Snapshot
 from slotwatch.snapshot.columns import UNIVERSE_COLUMNS
+from slotwatch.snapshot.slot_owners import SlotOwners, none_owned
 
 
 @pytest.fixture
@@ -23,6 +24,15 @@ def fd() -> Iterator[int]:
     made = create_memory()
     yield made
     os.close(made)
+
+
+def owned_by(number: int, universes: int) -> SlotOwners:
+    """One stream wins all slots; on half of the universes slot by slot."""
+    owners = none_owned(universes)
+    owners.stream[:], owners.slots[:] = number, 512
+    owners.shared = np.arange(universes // 2, dtype=np.int32)
+    owners.each = np.full((universes // 2, 512), number, np.int16)
+    return owners
 
 
 def snapshot(number: int, universes: int) -> Snapshot:
@@ -39,7 +49,7 @@ def snapshot(number: int, universes: int) -> Snapshot:
         streams={},
         sources=(),
         levels=np.full((universes, 512), number % 256, np.uint8),
-        slot_streams=np.full((universes, 512), number, np.int16),
+        slot_owners=owned_by(number, universes),
         incidents=(),
     )
 
@@ -55,7 +65,7 @@ def test_a_snapshot_is_read_as_it_was_published_and_growing_ones_fit(fd: int) ->
         read = reader.read()
         assert read is not None
         assert (read.sequence, len(read.universe_names), read.levels.shape) == (number, universes, (universes, 512))
-        assert (read.slot_streams == number).all()
+        assert read.slot_owners == owned_by(number, universes)
 
 
 def test_the_same_publication_is_decoded_once(fd: int) -> None:
@@ -97,7 +107,7 @@ def test_no_reading_is_torn_while_another_thread_publishes(fd: int) -> None:
         while thread.is_alive():
             read = reader.read()
             assert read is not None
-            assert (read.slot_streams == read.sequence).all()
+            assert read.slot_owners == owned_by(read.sequence, 64)
             assert (read.levels == read.sequence % 256).all()
     finally:
         thread.join()

@@ -49,7 +49,8 @@ def is_stuck(ctx: RuleContext, p: LevelStuckParameters) -> Mask:
 def describe_stuck(ctx: RuleContext, row: int) -> Finding:
     streams = ctx.streams
     slots = (np.flatnonzero(ctx.model.levels[row]) + 1).tolist()
-    owners = sorted({int(owner) for owner in ctx.model.slot_streams[row][[slot - 1 for slot in slots]] if owner >= 0})
+    each = ctx.model.slot_owners.of(row)[[slot - 1 for slot in slots]]
+    owners = sorted({int(owner) for owner in each if owner >= 0})
     rows = [one for one in ctx.streams_of(row).tolist() if ctx.live[one]]
     dark = [one for one in rows if not streams.levels[one].any()]
     holders = wording.list_names(ctx.say_source(ctx.source_of(owner)) for owner in owners)
