@@ -18,7 +18,6 @@ raised. State between passes is in an object that `bind` makes; state that sever
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass, field
 from typing import Never, Protocol, TypeVar
@@ -197,8 +196,8 @@ class Raised:
     last_true_ns: int
     described_ns: int
     holds: bool = True
-    edges: deque[int] = field(default_factory=lambda: deque(maxlen=MOST_OPENINGS))
-    """Times at which the condition came back after having gone for a second or more, the first included."""
+    edges: list[int] = field(default_factory=list)
+    """The newest times at which the condition came back after having gone for a second or more, the first included."""
     reported_in: int | None = None
     """Incident that it is one of the cases of, or was."""
     explained_by: int | None = None
@@ -216,6 +215,11 @@ class Raised:
     leaves_traces: bool = False
     """Whether its rule counts over a window, and so still holds for a while after its fault is over."""
     flapping: Flapping = field(default_factory=Flapping)
+
+    def came(self, now_ns: int) -> None:
+        """Note that the condition came."""
+        self.edges.append(now_ns)
+        del self.edges[:-MOST_OPENINGS]
 
     def is_flapping(self, now_ns: int) -> bool:
         """Whether it opened so often and has not been quiet for long enough since."""

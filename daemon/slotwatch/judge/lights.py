@@ -44,26 +44,23 @@ class FixtureNames:
 
     def __init__(self) -> None:
         self.plan: LightPlan | None = None
-        self._numbers: dict[str, int] = {}
 
     def follow(self, stage: Stage) -> bool:
         """Take the stage's plan; true if it is another than before."""
         if stage.plan is self.plan:
             return False
         self.plan = stage.plan
-        self._numbers = {}
-        for number, fixture in enumerate(stage.plan.fixtures):
-            self._numbers.setdefault(fixture.name, number)
         return True
 
     def find(self, name: str) -> Fixture | None:
         """Give a fixture; None if the house file no longer has it."""
-        number = self._numbers.get(name)
+        number = None if self.plan is None else self.plan.number_of.get(name)
         return None if number is None or self.plan is None else self.plan.fixtures[number]
 
     def number(self, name: str) -> int:
         """Give a fixture's place in the plan."""
-        return self._numbers[name]
+        assert self.plan is not None
+        return self.plan.number_of[name]
 
 
 def fixture_text(fixture: Fixture) -> str:

@@ -12,6 +12,9 @@ from slotwatch.house.racks import wiring
 from slotwatch.house.schema import Fixture, House
 from slotwatch.wire.universe import SLOTS, UniverseId
 
+ALL_BITS = 0xFF
+"""Of a slot's eight."""
+
 
 def slot_bits(slots: NDArray[np.bool_]) -> NDArray[np.uint64]:
     """Give (…, 512) slots as (…, 8) words of a bit each."""
@@ -23,8 +26,7 @@ class PatchedSlots:
 
     def __init__(self, house: House) -> None:
         index = {universe.id: number for number, universe in enumerate(house.universes)}
-        self.used: NDArray[np.bool_] = np.zeros((len(house.universes) + 1, SLOTS), np.bool_)
-        """(D + 1, 512) slots in use, by the universe's place in the house; the last row is empty."""
+        used: NDArray[np.bool_] = np.zeros((len(house.universes) + 1, SLOTS), np.bool_)
         self.needed = np.zeros(len(house.universes) + 1, np.int64)
         """(D + 1,) last slot that some fixture uses."""
         self._fixtures: dict[UniverseId, list[Fixture]] = {}
@@ -33,19 +35,27 @@ class PatchedSlots:
             number = index.get(fixture.universe)
             if number is not None and fixture.address <= SLOTS:
                 last = min(SLOTS, fixture.last_slot)
-                self.used[number, fixture.address - 1 : last] = True
+                used[number, fixture.address - 1 : last] = True
                 self.needed[number] = max(self.needed[number], last)
 
         for wired in wiring(house):
             number = index.get(wired.rack.universe)
             fed = [way.slot - 1 for way in wired.ways if way.circuit and way.slot <= SLOTS]
             if number is not None:
-                self.used[number, fed] = True
+                used[number, fed] = True
 
-        self.bits: NDArray[np.uint64] = slot_bits(self.used[:-1])
+        self.unused: NDArray[np.uint64] = np.where(used, 0, ALL_BITS).astype(np.uint8).view(np.uint64)
+        """(D + 1, 64) by the universe's place in the house, words of eight slots; all bits in those that nothing uses.
+        The last row has no patch."""
+        self.bits: NDArray[np.uint64] = slot_bits(used[:-1])
         """(D, 8) the same of each declared universe, as bits."""
-        self.size: NDArray[np.int64] = self.used[:-1].sum(1)
+        self.size: NDArray[np.int64] = used[:-1].sum(1)
         """(D,) how many slots are used."""
+
+    def used(self, universe: int) -> NDArray[np.bool_]:
+        """(512,) slots in use on a universe, by its place in the house."""
+        used: NDArray[np.bool_] = self.unused[universe].view(np.uint8) == 0
+        return used
 
     def count_used(self, slots: NDArray[np.bool_], universes: NDArray[np.intp]) -> NDArray[np.int64]:
         """(N,) how many of these slots, (512,), each of these declared universes uses."""

@@ -347,10 +347,10 @@ class RuleState:
         if self._began_ns is not None:
             finding.since_ns = min(since_ns, self._began_ns(ctx, self._subject(key)) or since_ns)
         finding.since_ns = finding.since_ns or since_ns
-        raised = Raised(self.rule, key, finding, ctx.now_ns, ctx.now_ns, ctx.now_ns)
-        raised.flapping = self._flapping
+        at_ns = (ctx.now_ns, ctx.now_ns, ctx.now_ns)
+        raised = Raised(self.rule, key, finding, *at_ns, flapping=self._flapping)
         raised.leaves_traces = self.binding.blind_window_s > 0
-        raised.edges.append(ctx.now_ns)
+        raised.came(ctx.now_ns)
         return raised
 
     def _describe(self, ctx: RuleContext, key: Key) -> Finding:
@@ -378,7 +378,7 @@ class RuleState:
             return True
         came_back = not raised.holds
         if came_back and now_ns - raised.last_true_ns >= NANOSECONDS:
-            raised.edges.append(now_ns)
+            raised.came(now_ns)
         raised.holds, raised.over, raised.last_true_ns = True, False, now_ns
         stale = self.binding.refresh_s is not None and now_ns - raised.described_ns >= self._refresh_ns
         # What visitors send says nothing of what is away.

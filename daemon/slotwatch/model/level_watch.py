@@ -20,6 +20,8 @@ AROUND_NS = 5 * NANOSECONDS // 2
 MINUTES = 60
 SPANS = 4
 """Spans of a second that reach AROUND_NS back from now: the present one, and three before it."""
+FEW_DIFFER = 8
+"""Of one slot in so many that differs its place and two levels are kept: six octets where both arrays take two."""
 SECONDS = 16
 """Longer than any loss timeout that is usual: the levels before a loss are still here when it is judged one."""
 
@@ -52,6 +54,38 @@ class _Span:
             np.maximum(self.high, levels, out=self.high)
         elif not np.array_equal(self.low, levels):
             self.low, self.high = np.minimum(self.low, levels), np.maximum(self.high, levels)
+
+    def past(self, base: Levels) -> _Past | None:
+        """The same as differences from other levels; None where they would take as much memory."""
+        at = np.flatnonzero((self.low != base) | (self.high != base)).astype(np.uint32)
+        if len(at) > base.size // FEW_DIFFER:
+            return None
+        return _Past(self.from_ns, self.to_ns, base, at, self.low.reshape(-1)[at], self.high.reshape(-1)[at])
+
+
+@dataclass(frozen=True, slots=True)
+class _Past:
+    """A span that is over: what differs from levels that several share."""
+
+    from_ns: int
+    to_ns: int
+    base: Levels
+    at: NDArray[np.uint32]
+    lowest: NDArray[np.uint8]
+    highest: NDArray[np.uint8]
+
+    @property
+    def low(self) -> Levels:
+        return self._with(self.lowest)
+
+    @property
+    def high(self) -> Levels:
+        return self._with(self.highest)
+
+    def _with(self, values: NDArray[np.uint8]) -> Levels:
+        levels = self.base.copy()
+        levels.reshape(-1)[self.at] = values
+        return levels
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,11 +128,15 @@ class LastGood:
 class LevelWatch:
     """Follows snapshots.
 
-    Memory: four to eight times the levels of all universes; 16 seconds and an hour of minutes, both compressed.
+    Memory: twice or three times the levels of all universes, up to eight times where most slots move; 16 seconds and an
+    hour of minutes, both compressed.
     """
 
     def __init__(self) -> None:
-        self._spans: deque[_Span] = deque(maxlen=SPANS)
+        self._spans: deque[_Span | _Past] = deque(maxlen=SPANS)
+        """The present one, and those that are over."""
+        self._base: Levels = np.zeros((0, SLOTS), np.uint8)
+        """What spans that are over differ little from."""
         self._names: tuple[str, ...] = ()
         self._seen: deque[_Seen] = deque(maxlen=SECONDS)
         self._minutes: deque[_Minute] = deque(maxlen=MINUTES)
@@ -110,7 +148,8 @@ class LevelWatch:
             self._names = snapshot.universe_names
             self._spans.clear()
         span = self._spans[-1] if self._spans else None
-        if span is None or now_ns - span.from_ns >= NANOSECONDS:
+        if not isinstance(span, _Span) or now_ns - span.from_ns >= NANOSECONDS:
+            self._pack()
             kept = levels.copy()
             self._spans.append(_Span(now_ns, now_ns, kept, kept))
         else:
@@ -123,6 +162,17 @@ class LevelWatch:
             packed = zlib.compress(levels.tobytes(), 1)
             self._seen.append(_Seen(now_ns, snapshot.universe_names, packed, arrived, slots))
             self._note_minute(snapshot)
+
+    def _pack(self) -> None:
+        """Keep the span that ends now in less memory."""
+        span = self._spans[-1] if self._spans else None
+        if isinstance(span, _Span):
+            past = span.past(self._base) if self._base.shape == span.low.shape else None
+            if past is None:
+                self._base = span.low
+                past = span.past(self._base)
+            if past is not None:
+                self._spans[-1] = past
 
     def _note_minute(self, snapshot: Snapshot) -> None:
         newest_ns = self._minutes[-1].at_ns if self._minutes else -MINUTE_NS
@@ -139,7 +189,7 @@ class LevelWatch:
         spans = [one for one in self._spans if one.to_ns >= at_ns - AROUND_NS and one.from_ns <= at_ns + AROUND_NS]
         if not spans:
             return None
-        low, high = spans[0].low.copy(), spans[0].high.copy()
+        low, high = np.array(spans[0].low), np.array(spans[0].high)
         for one in spans[1:]:
             np.minimum(low, one.low, out=low)
             np.maximum(high, one.high, out=high)

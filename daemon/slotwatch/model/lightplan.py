@@ -42,6 +42,10 @@ class LightPlan:
         self.house = house
         self.fixtures: tuple[Fixture, ...] = house.fixtures
         self.declared = {universe.id: index for index, universe in enumerate(house.universes)}
+        self.number_of: dict[str, int] = {}
+        """Place of each fixture, by its name; of several parts the first."""
+        for number, fixture in enumerate(self.fixtures):
+            self.number_of.setdefault(fixture.name, number)
         self.circuits: dict[str, Circuit] = {circuit.name: circuit for circuit in house.circuits}
         non_dim: list[tuple[int, int, int]] = []
         control: list[tuple[int, int, int]] = []

@@ -25,7 +25,7 @@ SETTLED_NS = 10_000_000_000
 
 MALLOC = {
     "MALLOC_ARENA_MAX": "1",
-    "MALLOC_MMAP_THRESHOLD_": str(4 << 20),
+    "MALLOC_MMAP_THRESHOLD_": str(1 << 20),
     "MALLOC_TRIM_THRESHOLD_": str(16 << 20),
 }
 """For the C library, unless the environment says otherwise: a snapshot of 4,034 universes is built and freed several

@@ -19,8 +19,8 @@ from slotwatch.snapshot import Confidence, Severity
 from slotwatch.wire.universe import UniverseId
 
 LONGER_MODE = "Look at the fixture before these slots: it may run in another mode than the patch says."
-ALL_BITS = 0xFF
-"""Of a slot's eight."""
+ROWS_AT_ONCE = 512
+"""Universes compared at once: their levels, 0.25 MiB, stay in a processor's cache."""
 SAME_MOVE_NS = 10 * NANOSECONDS
 """Levels that change within this time move on; after it they are looked at again."""
 
@@ -45,8 +45,6 @@ class StrayLevels:
 
     def __init__(self, patch: PatchedSlots, p: StrayLevelsParameters) -> None:
         self._patch = patch
-        self._unused: NDArray[np.uint64] = np.where(patch.used, 0, ALL_BITS).astype(np.uint8).view(np.uint64)
-        """(D + 1, 64) words of eight slots; all bits in those that nothing uses."""
         self._p = p
         self._seen: dict[int, tuple[int, NDArray[np.bool_]]] = {}
         """Of a universe row: when it was last described, and (512,) strays since they began."""
@@ -54,7 +52,7 @@ class StrayLevels:
     def _strays(self, ctx: RuleContext, rows: NDArray[np.intp]) -> NDArray[np.uint64]:
         """(n, 64) levels of eight slots each; 0 in those that are used."""
         strays: NDArray[np.uint64] = winning_levels(ctx.model, rows).view(np.uint64)
-        strays &= self._unused[ctx.universes.declared[rows]]
+        strays &= self._patch.unused[ctx.universes.declared[rows]]
         return strays
 
     def has_strays(self, ctx: RuleContext) -> Mask:
@@ -63,8 +61,9 @@ class StrayLevels:
         strays = np.zeros(universes.count, np.bool_)
         patched = universes.used & (universes.declared >= 0) & (self._patch.needed[universes.declared] > 0)
         rows = np.flatnonzero(patched & (universes.live > 0))
-        if len(rows):
-            strays[rows] = self._strays(ctx, rows).any(1)
+        for first in range(0, len(rows), ROWS_AT_ONCE):
+            some = rows[first : first + ROWS_AT_ONCE]
+            strays[some] = self._strays(ctx, some).any(1)
         return strays
 
     def _seen_strays(self, ctx: RuleContext, row: int) -> NDArray[np.bool_]:
@@ -122,10 +121,10 @@ class StrayLevels:
 
         levels: (512,).
         """
-        universes, used, p = ctx.house.universes, self._patch.used, self._p
+        universes, p = ctx.house.universes, self._p
         active = levels > 0
         count = int(active.sum())
-        if count < p.fit_slots or used[declared][active].sum() > p.own_fit_ratio * count:
+        if count < p.fit_slots or self._patch.used(declared)[active].sum() > p.own_fit_ratio * count:
             return None
         # None that is smaller can hold so many of them.
         wide = np.flatnonzero(self._patch.size >= p.other_fit_ratio * count)
