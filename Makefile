@@ -51,7 +51,7 @@ check: $(VENV)/.dev   ## style, types and layers, as CI does before the tests
 	@$(BIN)/mypy
 	@$(BIN)/python -m pytest tests/test_layers.py
 
-rule: $(VENV)/.dev    ## one rule: its row, its tests and its scenarios: make rule RULE=packet-loss
+rule: $(VENV)/.dev    ## one rule: its row, tests, scenarios and all healthy shows: make rule RULE=packet-loss
 	@$(BIN)/python -m tests.rule $(RULE)
 
 docs: $(VENV)/.dev    ## write everything that is generated: reference pages, golden metrics

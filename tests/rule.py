@@ -1,6 +1,7 @@
 """One rule at a time: `python -m tests.rule packet-loss`, or `make rule RULE=packet-loss`.
 
-Prints its row, then runs its tests and its scenarios.
+Prints its row, then runs its tests, its scenarios and every healthy show. In a healthy show it may raise nothing worse
+than a note.
 """
 
 from __future__ import annotations
@@ -36,11 +37,15 @@ def main(arguments: list[str]) -> int:
     print(f"  scenarios: {', '.join(scenarios) or 'none'}", flush=True)
     truths = "tests/rehearse/test_truths.py"
     played = [f"{truths}::test_scenario_is_reported_as_it_is_and_without_contradiction[{name}]" for name in scenarios]
+    healthy = [each.name for each in SCENARIOS.values() if each.is_healthy and each.truth.rule != rule.name]
+    idling = f"{truths}::test_scenario_is_reported_as_it_is_while_the_daemon_idles_between_turns"
+    print(f"  healthy shows: {len(healthy)}", flush=True)
+    played += [f"{idling}[{name}]" for name in healthy]
     wanted_tests = " or ".join([rule.name, *COMPLETE])
     found = pytest.main(
         ["-q", "-k", wanted_tests, *(f"tests/judge/{name}" for name in FILES), "tests/rehearse/test_table.py"]
     )
-    return int(found) or int(pytest.main(["-q", *played]) if played else 0)
+    return int(found) or int(pytest.main(["-q", *played]))
 
 
 if __name__ == "__main__":

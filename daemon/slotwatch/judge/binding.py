@@ -1,13 +1,8 @@
 """How a rule is plugged in: a RuleBinding says when its condition holds and how to describe one case of it.
 
-A rule is one module in `judge.rules`, found by its being there. To add one:
-1. `judge/rules/<name>.py`: its parameters (a `RuleParameters`), its facts (what its sentence has placeholders for),
-   its condition, its description and its row (`RULE`), whose `bind` makes the RuleBinding;
-2. its tests in `tests/judge`: a row in a `cases_*.py` (just under, just over, when it closes), a row in a `moved_*.py`
-   for each number of its own, and its whole sentence in `sentences.toml`;
-3. its scenario in `rehearse/faults_*.py`; then `make docs` and `make rule RULE=<name>`.
-What the model does not keep yet gets a column in `model.columns`, filled where the packets of a batch are counted,
-and a line in `judge.model_view`, which names every column that a rule may read.
+A rule is one module in `judge.rules`, found by its being there: its parameters (a `RuleParameters`), its facts (the
+placeholders of its sentence), its condition, its description and its row (`RULE`), whose `bind` makes the RuleBinding.
+DEVELOPERS.md has the steps to add one. `judge.model_view` names every column of the model that a rule may read.
 
 A condition is a function of a `RuleContext` that returns a mask over stream or universe rows, or a mapping whose keys
 are what it is true of (a network, an address, a fixture). It runs on every pass and must be array work. A
