@@ -13,7 +13,7 @@ const MOST = 500;
 const VERDICTS = {
   "wrong-address": ["set to another address", "set to another address"],
   "wrong-mode": ["takes another number of slots than patched", "in another mode"],
-  missing: ["nobody answers for it", "missing"],
+  missing: ["no device answers for it", "missing"],
   unknown: ["not in the patch", "not in the patch"],
   silent: ["listed by its gateway, but it did not answer", "silent"],
   "no-slots": ["has no address, or takes no slots", "without slots"],
@@ -65,7 +65,7 @@ function question(page) {
     title: "Ask the fixtures what they are?",
     texts: [
       `For up to ${SECONDS / 60} minutes this computer sends requests through the gateways. They share each line with the levels: old fixtures may twitch, and moving ones may move.`,
-      "Ask only while nobody works at or under the rig and whoever runs the desk agrees. It can be stopped at once, and is refused in pre-show and show.",
+      "Ask only while nobody works at or under the rig and the desk operator agrees. It can be stopped at once, and is refused in pre-show and show.",
     ],
     yes: "Yes, ask them",
     run: () => page.change("/api/v1/ask-fixtures", { method: "POST", body: { seconds: SECONDS, confirm: true } }),

@@ -125,14 +125,14 @@ export function moment(streams, from, to, marks, room) {
 function short(text, most) { return text.length > most ? `${text.slice(0, most - 1)}…` : text; }
 
 export function momentText(given) {
-  const streams = given.filter((stream) => !stream.there); // what another listener hears is no stream more
+  const streams = given.filter((stream) => !stream.there); // what another listener hears is not another stream
   const went = streams.filter((stream) => stream.stopped && Number.isFinite(stream.last));
   const stays = streams.filter((stream) => !stream.stopped);
   if (!went.length) return `${plural(streams.length, "stream")} around the moment; none stopped.`;
   const first = Math.min(...went.map((stream) => stream.last));
   const spread = (Math.max(...went.map((stream) => stream.last)) - first) / 1000;
   const names = ranges([...new Set(went.map((stream) => stream.universe))], 6);
-  return `${names} stopped at ${exactTime(first)}${went.length > 1 ? `, ${spread < 0.25 ? `all within ${Math.max(1, Math.round(spread * 1000))} ms of each other` : `over ${spread.toFixed(1)} s`}` : ""}; ${stays.length ? `${plural(stays.length, "other stream")} went on` : "nothing else went on"}.`;
+  return `${names} stopped at ${exactTime(first)}${went.length > 1 ? `, ${spread < 0.25 ? `all within ${Math.max(1, Math.round(spread * 1000))} ms of each other` : `over ${spread.toFixed(1)} s`}` : ""}; ${stays.length ? `${plural(stays.length, "other stream")} continued` : "nothing else continued"}.`;
 }
 
 /** A level, or any share of a whole, as a bar. */

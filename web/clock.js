@@ -1,4 +1,4 @@
-// Time as this page knows it. Ages run on the browser's own clock, so that they go on when nothing arrives.
+// Time as this page knows it. Ages run on the browser's own clock, so that they still rise when nothing arrives.
 
 export const STALE_AFTER_S = 5;
 

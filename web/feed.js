@@ -64,7 +64,7 @@ export class Feed {
   #watched = "";
   #opened = 0;
   #whole = false; // the next `universes` event holds every row
-  #greeting = 0; // incidents that come right after opening are no transitions
+  #greeting = 0; // incidents that come right after opening are not transitions
   #heardMs = 0;
   #namesMs = -Infinity;
 

@@ -104,7 +104,7 @@ function thereOf(one, from, to) {
 function heardThere(one) {
   const ears = one.heard_elsewhere || [];
   if (!ears.length) return null;
-  const words = { steady: "all of it goes on", faulty: "part of it goes on", lost: "it stopped there too", "not-visible": "it was never heard there", "not-judged": "not known: that listener was blind itself" };
+  const words = { steady: "all of it continues", faulty: "part of it continues", lost: "it stopped there too", "not-visible": "it was never heard there", "not-judged": "not known: that listener was blind itself" };
   return titledList("Other listeners", ears.map((ear) => h("span", { key: ear.listener },
     ear.url ? h("a", { href: ear.url }, ear.listener) : ear.listener, `: ${words[ear.state] || ear.state}`,
     ear.asked_at ? h("span", { class: "quiet" }, `, asked at ${exactTime(ear.asked_at)}${Number.isFinite(ear.last_frame_age_s) ? `, newest frame ${span(ear.last_frame_age_s)} before` : ""}`) : null)));

@@ -53,7 +53,7 @@ function manyBody(group, page) {
   ];
 }
 
-/** What an unfolded line holds: what to do first, then why, then what goes on. */
+/** What an unfolded line holds: what to do first, then why, then what continues. */
 function whole(incident, page, back) {
   const { sending, holding } = stillWorking(incident);
   return [
@@ -77,7 +77,7 @@ export function isOver(incident) {
   return Boolean(incident.returned_at) || incident.state !== "open";
 }
 
-/** What goes on sending, apart from what is only set to hold: that nobody has checked. */
+/** What still sends, apart from what is only set to hold: that is not checked. */
 export function stillWorking(incident) {
   const lines = (incident.still_working || []).map((text) => text.trim().replace(/\.$/, "")).filter(Boolean);
   const holds = (text) => /\bholds?\b/.test(text);

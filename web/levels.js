@@ -59,7 +59,7 @@ function steps(values, left, step, y) {
   values.forEach((level, i) => {
     if (level === null) return;
     const up = (y + TALL - (level / 255) * TALL).toFixed(1);
-    // A source at rest sends about once a second: a few empty steps are no gap.
+    // A source at rest sends about once a second: a few empty steps are not a gap.
     d += `${i - last > 12 ? "M" : "L"}${(left + i * step).toFixed(1)} ${up}H${(left + (i + 1) * step).toFixed(1)}`;
     last = i;
   });

@@ -1,4 +1,4 @@
-// The patch: what collides, what is free, and where a fixture of so many slots fits.
+// The patch: what collides, what is free, and where a fixture with a number of slots fits.
 import { h } from "./tree.js";
 import { items } from "./feed.js";
 import { share, taken } from "./charts.js";

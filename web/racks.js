@@ -19,7 +19,7 @@ export default {
     return [
       top(overText(over, limits), "Estimated from levels and declared loads, never measured."),
       awaiting(entry, "Racks"),
-      h("p", { class: "quiet", key: "safety" }, "An estimate is no reason to touch a rack. Work on racks or mains is done by a competent person, isolated, under local rules; measure there with a meter."),
+      h("p", { class: "quiet", key: "safety" }, "Do not touch a rack because of an estimate. Work on racks or mains is done by a competent person, isolated, under local rules; measure there with a meter."),
       racks.map((rack) => one(rack)),
       toHours(),
     ];

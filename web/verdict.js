@@ -6,7 +6,7 @@ import { clockTime, ms } from "./clock.js";
 const MOST_WHAT = 28; // letters that fit one line of the first size at 1366 px
 const MOST_LINE = 35;
 
-/** How many universes are in which state. `due` leaves out those that nobody has to send. */
+/** How many universes are in which state. `due` leaves out those that no source has to send. */
 export function tally(feed) {
   const states = Object.fromEntries(WORST_FIRST.map((state) => [state, 0]));
   let due = 0;
@@ -97,7 +97,7 @@ export function beganMs(incident, feed) {
   return again.length ? Math.max(began, ...again) : began;
 }
 
-/** When it stopped being a fault, in ms: its return, which is before its incident closes; NaN while it goes on. */
+/** When it stopped being a fault, in ms: its return, which is before its incident closes; NaN while it lasts. */
 export function endedMs(incident) {
   return ms(incident.returned_at || incident.closed_at);
 }
@@ -179,7 +179,7 @@ function calm(feed, here, nowMs) {
   return { ...shown, tone: "well", what: "All is well", holds: `${count(here.arriving)} of ${count(here.due)} universes arrive`, more: more.join(" · ") };
 }
 
-/** What closed last and nobody has seen: not taken on, not pressed away, and of this phase. */
+/** What closed last and was not seen: not acknowledged, not dismissed, and of this phase. */
 export function lastUnseen(feed) {
   const since = ms(feed.house.phase_since);
   return [...feed.incidents.values()].filter((one) => one.state === "closed" && one.severity !== "note" && !one.accepted && !one.acknowledged
@@ -246,7 +246,7 @@ function place(name, incident, feed, room) {
   return both.length <= room ? both : cut(label, Math.max(6, room));
 }
 
-/** A text in at most so many letters; `ending` stays whole. */
+/** A text of at most this many letters; `ending` stays whole. */
 function cut(text, most, ending = "") {
   if (text.length <= most) return text;
   return `${text.slice(0, Math.max(3, most - ending.length - 1)).trimEnd()}…${ending}`;

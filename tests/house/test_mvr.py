@@ -234,7 +234,7 @@ HOSTILE: dict[str, tuple[Callable[[], bytes], str]] = {
     "encrypted": (_encrypted, "it is encrypted"),
     "other method": (lambda: zipped({"x": b"1" * 99}, zipfile.ZIP_LZMA), "packed by a method"),
     "cut short": (lambda: zipped({"x": b"1" * 999})[:-30], "it may be cut short"),
-    "no scene": (lambda: zipped({"x": b""}), "so it is no MVR file"),
+    "no scene": (lambda: zipped({"x": b""}), "so it is not an MVR file"),
     "no xml": (lambda: zipped({"GeneralSceneDescription.xml": b"hello"}), "is not XML"),
     "deep": (
         lambda: zipped({"GeneralSceneDescription.xml": b"<a>" * 300 + b"</a>" * 300}),

@@ -65,7 +65,7 @@ def test_the_backup_is_named_as_the_one_who_carries_on_where_a_lead_of_the_main_
     spare = (SPARE, replace(SPARE, network=1, address="10.1.0.2"))
     main = (replace(MAIN, to_s=20.0), replace(MAIN, network=1, address="10.1.0.1"))
     absent = Stage(both_networks(), *main, *spare).run(35.0).rule("source-absent")
-    assert "lead on network A down, network B goes on" in absent.summary
+    assert "lead on network A down, network B continues" in absent.summary
     assert absent.summary.endswith('"spare desk" (10.0.0.2 and 10.1.0.2) carries on.'), absent.summary
 
 

@@ -81,7 +81,7 @@ def test_sources_that_die_in_one_moment_are_looked_at_together() -> None:
         "Look at what Desk A and Desk B share: supply, switch, uplink.",
         "Look at their screens: are they running?",
     )
-    assert 'Other sources went on: "Desk C" (10.0.0.3).' in found.evidence
+    assert 'Other sources continued: "Desk C" (10.0.0.3).' in found.evidence
 
 
 def test_clean_stop_of_one_universe() -> None:

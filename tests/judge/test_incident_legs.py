@@ -95,7 +95,7 @@ def test_two_sources_cut_off_from_one_network_together_share_something_there() -
     found = Stage(two_desks(), *cut).run(14.0).rule("universe-lost")
     assert found.cause == "leg-lost"
     assert (
-        '"main desk" and "spare desk" were cut off from network A together; network B goes on. '
+        '"main desk" and "spare desk" were cut off from network A together; network B continues. '
         "Look first at what they share there. The sources themselves are running."
     ) in found.summary
     assert (

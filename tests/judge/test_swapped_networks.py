@@ -76,7 +76,7 @@ def test_lead_that_was_out_before_the_swap_is_out_all_the_time(rests: bool) -> N
     (lost,) = [one for one in stage.open if one.rule == "universe-lost"]
     assert (lost.universes, lost.cause, lost.flaps) == (("e131/1@B",), "leg-lost", 0)
     assert START_NS + 3.9 * S < lost.began_ns < START_NS + 5.1 * S
-    assert "lead on network B down, network A goes on. The source itself is running." in lost.summary
+    assert "lead on network B down, network A continues. The source itself is running." in lost.summary
 
 
 @pytest.mark.parametrize("network", [0, 1])

@@ -88,7 +88,7 @@ with ended(start(file, ports)) as daemon:
     assert (legs["A"]["state"], legs["B"]["state"]) == ("silent", "live")
     lost = answer["lost"]
     assert (lost["cause"], lost["universes"]) == ("leg-lost", ["e131/1@A"]), lost
-    assert "network B goes on" in lost["summary"]
+    assert "network B continues" in lost["summary"]
     assert lost["source_names"] == ["main"]
 
 

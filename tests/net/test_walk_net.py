@@ -103,7 +103,7 @@ def test_three_faults_at_once_and_a_kill_are_reported_as_they_are() -> None:
     absent, lost = before["source-absent"], before["universe-lost"]
     assert (absent["cause"], absent["severity"], absent["source_names"]) == ("leg-lost", "warning", ["main desk"])
     assert absent["universes"] == [f"e131/{number}@A" for number in (1, 2, 3, 4)]
-    assert "lead on network A down, network B goes on" in absent["summary"]
+    assert "lead on network A down, network B continues" in absent["summary"]
     assert absent["summary"].count('"main desk"') == 1
     assert (lost["cause"], lost["severity"], lost["source_names"]) == ("source-lost", "critical", ["media"])
     assert lost["universes"] == ["e131/11@A", "e131/11@B", "e131/12@A", "e131/12@B"]

@@ -67,7 +67,7 @@ def test_network_that_goes_dark_after_a_lead_came_out_is_no_dead_desk() -> None:
     performance = _played(21)
     assert [one.cause for one in performance.incidents] == ["leg-lost", "network-lost"]
     lead = performance.incidents[0].summary
-    assert "network north went on then and is silent now" in lead
+    assert "network north continued then and is silent now" in lead
     assert "running" not in lead
 
 

@@ -77,7 +77,7 @@ async def test_a_running_daemon_sends_the_test_and_counts_it(
 @pytest.mark.parametrize(
     ("text", "words", "printed"),
     [
-        ('[house]\nname = "x"\n[listen]\n', ["--test"], "names nobody who gets messages"),
+        ('[house]\nname = "x"\n[listen]\n', ["--test"], "declares no recipient of messages"),
         (
             HOUSE.format("http://127.0.0.1:9/"),
             ["--test", "porter"],

@@ -468,7 +468,7 @@ def desk_lost(now_ms: float) -> Situation:
             "All four universes of spare desk ended within 12 ms of each other.",
             "No stream-terminated packet was sent, so it was not a stop on purpose.",
             "Its discovery list, due 3 s ago, did not come either.",
-            "main desk and media server go on; this listener's link is up and dropped nothing.",
+            "main desk and media server continue; this listener's link is up and dropped nothing.",
         ],
         "also_possible": ["its own lead or switch port, if its screen still runs"],
         "still_working": ["main desk carries e131/1, e131/2 and e131/7 to e131/12.", "Rack 1 processor holds its last look."],

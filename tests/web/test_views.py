@@ -199,7 +199,7 @@ def test_the_moment_of_failure_shows_what_stopped_together(open_page: Open) -> N
     assert names == [f"e131/{n} at stage end" for n in (3, 4, 5, 6)]
     assert page.locator(".titled-list a:has-text('stage end')").get_attribute("href") == "http://10.20.0.6:8580"
     assert page.locator("svg.moment .continues").count() == 5
-    assert "all within 12 ms of each other; 5 other streams went on" in page.locator("svg.moment").get_attribute(
+    assert "all within 12 ms of each other; 5 other streams continued" in page.locator("svg.moment").get_attribute(
         "aria-label"
     )  # type: ignore[operator]
     assert page.locator("a[download]").get_attribute("href") == "/api/v1/incidents/7/packets"

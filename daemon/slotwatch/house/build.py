@@ -268,7 +268,7 @@ def route(entry: Entry, networks: tuple[Network, ...]) -> Route | None:
         entry.wrong("to_slot", f"slot {last} would land on {entry['to_slot'] + last - first}; 512 is the last")
     for key in ("to_address", "to_network", "broadcast", "slot_priority"):
         if serial is not None and key in entry.given:
-            entry.wrong(key, "a serial line has no such thing")
+            entry.wrong(key, "a serial line has no address")
     if serial is None and not isinstance(target, str):
         _check_target(entry, target)
     values = {

@@ -78,7 +78,7 @@ def read_gdtf(file: str, data: bytes) -> FixtureType:
     """Read a GDTF file. HouseFileError with one line if it cannot be read or is not to be trusted."""
     archive = CheckedArchive(file, data)
     if ROOT not in archive.names:
-        raise archive.refused(f"it has no {ROOT}, so it is no GDTF file")
+        raise archive.refused(f"it has no {ROOT}, so it is not a GDTF file")
     root = archive.xml(ROOT)
     fault = _fault(root)
     if fault:

@@ -57,7 +57,7 @@ def read_mvr(
     """Read an MVR file. HouseFileError if it cannot be read; what is wrong with fixtures is in `problems`."""
     archive = CheckedArchive(file, data)
     if ROOT not in archive.names:
-        raise archive.refused(f"it is a zip archive without {ROOT}, so it is no MVR file")
+        raise archive.refused(f"it is a zip archive without {ROOT}, so it is not an MVR file")
     root = archive.xml(ROOT)
     _drop_empty_addresses(root)
     if len(root.findall(".//Fixture")) > MAX_FIXTURES:

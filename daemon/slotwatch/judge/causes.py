@@ -145,7 +145,7 @@ def _terminated(scene: Scene) -> Verdict:
     others = ctx.live & ~scene.stopped & np.isin(ctx.streams.source, scene.sources)
     every = not others.any()
     whose = "its" if len(scene.sources) == 1 else "their"
-    ended = f"the end of all {whose} streams" if every else f"the end of these streams, and {whose} others go on"
+    ended = f"the end of all {whose} streams" if every else f"the end of these streams, and {whose} others continue"
     count = int(ctx.streams.terminated[rows].sum())
     verdict = Verdict(
         "stream-terminated",
@@ -239,7 +239,7 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
     leg_doubts.say_blind_legs(scene, verdict)
     leg_doubts.say_dark_legs(scene, verdict)
     if others:
-        verdict.evidence.append(f"Other sources went on: {wording.list_names(ctx.say_sources(others))}.")
+        verdict.evidence.append(f"Other sources continued: {wording.list_names(ctx.say_sources(others))}.")
     weighed = scene.sources[:MOST_WEIGHED]
     weigh_signs_of_life(scene, weighed, verdict)
     beside = [source for source in weighed if len(scene.alive_beside(source))]
@@ -342,7 +342,7 @@ def _outlived(scene: Scene, source: int) -> Verdict:
     return Verdict(
         "path-or-sender",
         Confidence.LOW,
-        f"{ctx.say_source(source)} went on with {others} for {wording.seconds(went_on_ns)} after that: "
+        f"{ctx.say_source(source)} continued with {others} for {wording.seconds(went_on_ns)} after that: "
         "this part stopped by itself.",
         [f"The last frame on {others} came at {ctx.time_of_day(int(scene.stops.last_ns[rows].max()))}."],
         ["the switch drops one group after the other", "the source lost its outputs one after the other"],

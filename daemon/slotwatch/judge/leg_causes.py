@@ -255,7 +255,7 @@ def _leg_lost(scene: Scene, legs: _Legs) -> Verdict:
     )
     others = [source for source in scene.others_afar() if ctx.sources[source].network in lost_networks]
     if others:
-        verdict.evidence.append(f"Other sources on {lost} went on: {_names(ctx, others)}.")
+        verdict.evidence.append(f"Other sources on {lost} continued: {_names(ctx, others)}.")
     else:
         verdict.confidence = Confidence.MEDIUM
         verdict.also_possible.insert(0, f"a switch of {lost}: there is no other source to compare with")
@@ -268,16 +268,16 @@ def _leg_lost(scene: Scene, legs: _Legs) -> Verdict:
 
 
 def _say_legs(scene: Scene, legs: _Legs, *, are_silent: bool = False) -> str:
-    """Name the leads that are down, and what continues: `"Desk A": lead on network A down, network B goes on.`
+    """Name the leads that are down, and what continues: `"Desk A": lead on network A down, network B continues.`
     are_silent: as it reads once these sources are no longer heard at all.
     """
     ctx = scene.ctx
     parts = []
     for (lost, heard), rows in legs.by_networks(ctx).items():
         there, several = say_networks(ctx, list(lost)), len(ctx.whole_sources(rows)) > 1
-        others = f"{'go' if len(heard) > 1 else 'goes'} on"
+        others = "continue" if len(heard) > 1 else "continues"
         if are_silent:
-            others = f"went on then and {'are' if len(heard) > 1 else 'is'} silent now"
+            others = f"continued then and {'are' if len(heard) > 1 else 'is'} silent now"
         elif any(ctx.listener.is_down(network) for network in heard):
             others = f"still brought {'them' if several else 'it'} then"
         goes_on = f"{say_networks(ctx, list(heard))} {others}"

@@ -67,7 +67,7 @@ def sends_no_levels(scene: Scene) -> Verdict | None:
         f"{names} {'is' if one else 'are'} running, and {its} packets still come there with {what}: "
         "they hold no levels that receivers may use."
         if ctx.now_ns - newest_ns < ALIVE_NS
-        else f"{names} went on to send {what}, which holds no levels, and stopped at {ctx.time_of_day(newest_ns)}.",
+        else f"{names} continued to send {what}, which holds no levels, and stopped at {ctx.time_of_day(newest_ns)}.",
         [
             f"The newest packet came at {ctx.time_of_day(newest_ns)}, the last levels "
             f"at {ctx.time_of_day(int(stopped_ns.max()))}."

@@ -210,7 +210,7 @@ def desk_dies_at_both_listeners() -> Iterator[Item]:
 
 @scenario(
     "F21",
-    "the second listener's computer is switched off, and the show goes on",
+    "the second listener's computer is switched off, and the show continues",
     50,
     Truth("listener-silent", 41.4, (), severity="note", began_s=10.0, says=("Nothing is compared with it",)),
     HOUSE,

@@ -172,7 +172,7 @@ def slot_priority_mixed() -> Iterator[Item]:
 
 @scenario(
     "F44",
-    "per-slot priorities stop while the levels go on",
+    "per-slot priorities stop while the levels continue",
     24,
     Truth("slot-priority-faulty", 11.7, ONE, began_s=10.0),
     paper((1,)),

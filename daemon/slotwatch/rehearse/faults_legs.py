@@ -33,7 +33,7 @@ def _lead_of_main(
         "critical",
         "high",
         at_s - 1.0,
-        says=(f"lead on network {there} down, network {elsewhere} goes on",),
+        says=(f"lead on network {there} down, network {elsewhere} continues",),
         unsaid=DEAD,
         early_s=early_s,
     )
@@ -68,7 +68,7 @@ def _lead_of_covered(
         "high",
         at_s - 0.1,
         also=("backup-in-control",),
-        says=(f"lead on network {there} down, network {elsewhere} goes on",),
+        says=(f"lead on network {there} down, network {elsewhere} continues",),
         unsaid=DEAD,
     )
 
@@ -78,7 +78,7 @@ def _lead_of_covered(
         return mixed(on_both(lost_leg, at_s, back_s, lost), on_both(whole))
 
     items.__name__ = name
-    title = f"the {whose} desk's lead on network {there} comes out; the other desk and the other network go on"
+    title = f"the {whose} desk's lead on network {there} comes out; the other desk and the other network continue"
     house = two_networks(numbers, sources=("main", "backup"), names=names)
     scenario("F30", title, at_s + 34, truth, house, live=False)(items)
 
@@ -158,7 +158,7 @@ def _switch_dead(name: str, numbers: Numbers, sources: Numbers | Sequence[str], 
         return mixed(*shows, *([stage.cut(media_server().sends(), at_s)] if media else []))
 
     items.__name__ = name
-    title = "the switch of network A loses power, and everything goes on on network B"
+    title = "the switch of network A loses power, and everything continues on network B"
     house = two_networks(
         (*numbers, 11), (0,) if media else (), sources=(*roles, *(("media",) if media else ())), artnet_on="first"
     )
@@ -188,7 +188,7 @@ def _desk_dead_on_both(name: str, numbers: Numbers, at_s: float, look: Callable[
         return mixed(on_both(main_desk(numbers, look=look, stop_s=at_s)), on_both(second_desk(look=look)))
 
     items.__name__ = name
-    title = "the main desk loses power, and both networks lose it at once; house lights go on"
+    title = "the main desk loses power, and both networks lose it at once; house lights continue"
     house = two_networks((*numbers, 11), sources=("main", "second"))
     scenario("F02", title, at_s + 34, truth, house, live=False)(items)
 
@@ -207,7 +207,7 @@ def _media_lead(name: str, numbers: Numbers, at_s: float) -> None:
         "critical",
         "high",
         at_s - 0.1,
-        says=("lead on network A down, network B goes on",),
+        says=("lead on network A down, network B continues",),
         unsaid=DEAD,
     )
 
@@ -215,7 +215,7 @@ def _media_lead(name: str, numbers: Numbers, at_s: float) -> None:
         return mixed(media_on_both(numbers, at_s), on_both(main_desk((1,))))
 
     items.__name__ = name
-    title = "the media server's lead on network A comes out; its other one goes on"
+    title = "the media server's lead on network A comes out; its other one continues"
     house = two_networks((1,), numbers, sources=("main", "media"))
     scenario("F30", title, at_s + 34, truth, house, live=False)(items)
 
@@ -236,7 +236,7 @@ _media_lead("lead_of_media_server_of_four", (4, 5, 6, 7), 11.0)
         "critical",
         "high",
         9.9,
-        says=("lead on network A down, network B goes on",),
+        says=("lead on network A down, network B continues",),
         unsaid=DEAD,
     ),
     two_networks((1, 2, 11), sources=("main", "second"), on={1: "A", 2: "A", 11: "A"}),
@@ -272,7 +272,7 @@ def lead_out_and_another_desk_dead_at_once() -> Iterator[Item]:
 
 @scenario(
     "F02",
-    "a media server that only network A has loses power, and both desks go on on both networks",
+    "a media server that only network A has loses power, and both desks continue on both networks",
     46,
     Truth(
         "universe-lost",

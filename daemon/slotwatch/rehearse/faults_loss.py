@@ -76,7 +76,7 @@ def _with_unfit_ends(items: Iterator[Item]) -> Iterator[Item]:
 
 @scenario(
     "F01",
-    "the main desk closes one universe and goes on with the others",
+    "the main desk closes one universe and continues with the others",
     14,
     Truth("universe-lost", 8.0, ("e131/2",), "stream-terminated", "warning", began_s=8.0),
     TWO,
@@ -89,7 +89,7 @@ def one_universe_closed() -> Iterator[Item]:
 
 @scenario(
     "F02",
-    "the main desk loses its power while another source goes on",
+    "the main desk loses its power while another source continues",
     34,
     Truth("universe-lost", 10.5, MAIN_UNIVERSES, "source-lost", "critical", "high", began_s=8.0),
     TWO,

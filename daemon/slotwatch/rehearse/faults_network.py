@@ -31,7 +31,7 @@ def query(t_s: float, querier: str = "192.0.2.1", version: str = "igmp2") -> Que
 
 @scenario(
     "F16",
-    "multicast ends on every group while one universe of the same desk, sent by unicast, goes on",
+    "multicast ends on every group while one universe of the same desk, sent by unicast, continues",
     40,
     Truth("universe-lost", 12.5, MAIN_UNIVERSES, "multicast-lost", "critical", "high", began_s=10.0),
     paper((1, 2, 3, 4)),
@@ -259,7 +259,7 @@ def port_in_another_vlan() -> Iterator[Item]:
 
 @scenario(
     "F05",
-    "all groups of both desks end here while Art-Net, sent by broadcast, goes on",
+    "all groups of both desks end here while Art-Net, sent by broadcast, continues",
     40,
     Truth(
         "universe-lost",

@@ -228,7 +228,7 @@ def art_net_undeclared_controller() -> Iterator[Item]:
 
 @scenario(
     "F63",
-    "sync packets stop and force-sync is set: receivers go on by themselves",
+    "sync packets stop and force-sync is set: receivers continue by themselves",
     24,
     Truth("sync-missing", 14.5, SYNCED, severity="note", began_s=12.0),
     paper((1, 2)),
@@ -240,7 +240,7 @@ def sync_stops_forced() -> Iterator[Item]:
 
 @scenario(
     "F63",
-    "an Art-Net controller stops its ArtSync and goes on: nodes act at once and universes run apart",
+    "an Art-Net controller stops its ArtSync and continues: nodes act at once and universes run apart",
     24,
     # Nodes leave synchronous mode after 4 s without it (Art-Net 4, ArtSync).
     Truth("sync-missing", 16.1, ("artnet/0", "artnet/1"), severity="note", cause="stopped", began_s=12.0),

@@ -163,7 +163,7 @@ def switch_restarts_fast() -> Iterator[Item]:
 
 @scenario(
     "F05",
-    "a switch no longer answers, and the show goes on",
+    "a switch no longer answers, and the show continues",
     40,
     Truth(
         "switch-silent", 21.4, (), "not-answered", "note", began_s=8.0, says=("The state of its ports is not known",)
@@ -259,7 +259,7 @@ def switch_names_another_querier() -> Iterator[Item]:
 
 @scenario(
     "F17",
-    "the querier that a switch names moves, and a minute later every group ends; the desk's unicast goes on",
+    "the querier that a switch names moves, and a minute later every group ends; the desk's unicast continues",
     110,
     Truth(
         "universe-lost",

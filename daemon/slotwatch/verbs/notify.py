@@ -63,7 +63,7 @@ def _names(house: House, asked: str) -> list[str]:
     known = [one.name for one in house.notice_recipients]
     if not known:
         raise EdgeError(
-            "the house file names nobody who gets messages",
+            "the house file declares no recipient of messages",
             "add a [[notify]] or [[webhooks]] table; see docs/alerts.md",
         )
     if asked and asked not in known:

@@ -173,7 +173,7 @@ ENDPOINTS: tuple[Endpoint, ...] = (
             Parameter("state", "query", "Which.", {"type": "string", "enum": ["open", "closed", "all"]}, "open"),
             _SINCE,
             Parameter(
-                "limit", "query", "At most so many.", {"type": "number", "exclusiveMinimum": 0, "maximum": 10000}
+                "limit", "query", "At most this many.", {"type": "number", "exclusiveMinimum": 0, "maximum": 10000}
             ),
         ),
         refusals=(400,),

@@ -16,7 +16,7 @@ _REFUSALS = {
     400: "Something in the request is wrong; the sentence says what would be right.",
     401: "The token is missing or wrong.",
     403: "Another site's page asks, the name in Host is not this page's, or no token is declared.",
-    404: "There is no such thing.",
+    404: "It does not exist.",
     408: "The body did not come in time.",
     409: "It is refused, and the sentence says why.",
     413: "The body is too large.",

@@ -100,7 +100,7 @@ def test_what_a_route_reads_is_joined() -> None:
         (errno.ENODEV, "interface is gone", "joined by itself"),
         (errno.EADDRNOTAVAIL, "has no address", "ip address show eth1"),
         (errno.EPERM, "not permitted", "systemd unit"),
-        (errno.EINVAL, "takes no multicast", "ip link set eth1 multicast on"),
+        (errno.EINVAL, "does not accept multicast", "ip link set eth1 multicast on"),
         (errno.EIO, "Input/output error", "slotwatch host"),
     ],
 )

@@ -28,7 +28,7 @@ class NoticeRequests:
         name = word(order(await body(request), name=object), "name", LONGEST_NAME, default="")
         found = next((one for one in self._front.followers if isinstance(one, Notifications)), None)
         if found is None:
-            raise Refused(409, "The house file names nobody who gets messages.")
+            raise Refused(409, "The house file declares no recipient of messages.")
         if name and name not in found.recipients:
             raise Refused(404, f"There is no recipient {name!r}; known: {', '.join(found.recipients)}.")
         names = [name] if name else list(found.recipients)

@@ -74,7 +74,7 @@ def join_error(number: int, universe: int, interface: str) -> EdgeError:
         errno.EPERM: ("not permitted", "run it by the systemd unit that is shipped, or lift the sandbox"),
         errno.EACCES: ("not permitted", "run it by the systemd unit that is shipped, or lift the sandbox"),
         errno.EINVAL: (
-            "the interface takes no multicast",
+            "the interface does not accept multicast",
             f"turn it on: sudo ip link set {interface} multicast on",
         ),
     }

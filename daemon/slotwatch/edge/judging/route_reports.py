@@ -15,7 +15,7 @@ from slotwatch.wire.observation import RouteSeen, RoutesSeen
 
 SILENCE_NS = ns_from_s(RouteOutputLostParameters().silence_s)
 STARTED_AGAIN = "Its process was started again and has not reported this route yet."
-TOLD_TO_END = "Its process has ended as it was told to: nothing is sent."
+STOPPED = "Its process was stopped: nothing is sent."
 DOES_NOT_ANSWER = "Nothing is sent: the process that sends ended by itself or does not answer."
 
 
@@ -40,7 +40,7 @@ class RouteReports:
             self._began_ns = report.began_ns
         self.rows = tuple(({row.name: row for row in self.rows} | newest).values())
         if report.is_ending:
-            self.rows = tuple(replace(row, state="stopped", text=TOLD_TO_END) for row in self.rows)
+            self.rows = tuple(replace(row, state="stopped", text=STOPPED) for row in self.rows)
         states = tuple(
             RouteSeen(row.name, row.state, row.target, row.source, row.line.trouble if row.line else "")
             for row in self.rows

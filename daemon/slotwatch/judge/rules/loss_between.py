@@ -21,7 +21,7 @@ from slotwatch.snapshot import Confidence, Severity
 class LossBetweenParameters(RuleParameters):
     difference_ratio: float = number(0.01, "difference of the missing shares of one stream over which it is reported")
     window_s: float = number(10.0, "time over which both count")
-    frames: int = number(100, "frames that each must have been due in it")
+    frames: int = number(100, "frames that must have been due in it at each listener")
 
 
 @dataclass(frozen=True, slots=True)

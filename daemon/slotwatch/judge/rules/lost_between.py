@@ -118,7 +118,7 @@ RULE = Rule(
     ),
     measured=(
         *LOSS_TIMEOUTS,
-        Threshold("answer_s", STALE_NS / 1e9, "age from which the other listener's answer is no evidence"),
+        Threshold("answer_s", STALE_NS / 1e9, "age above which the other listener's answer does not count"),
     ),
     source="ANSI E1.31-2018 6.7.1 (loss); the comparison: common practice, no source",
     faults=("F21",),

@@ -1,4 +1,4 @@
-"""More sources than the model keeps or a show brings: the rest is counted, or not judged one by one."""
+"""More sources than the model keeps or a show brings: the rest is counted, or not judged separately."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ class TooManySourcesParameters(RuleParameters):
     off_delay_s: float = number(60.0, "time without a packet that was not kept, before the incident closes")
     recent_s: float = number(10.0, "time for which a packet that was not kept counts")
     new_sources: int = number(
-        256, "new undeclared sources at once from which they are not judged one by one: no show brings so many"
+        256, "new undeclared sources at once above which they are not judged separately: no show brings that many"
     )
     new_s: float = number(10.0, "time within which they come")
 
@@ -71,7 +71,7 @@ def describe_overflow(ctx: RuleContext, key: str, p: TooManySourcesParameters) -
         counted.append(f"{wording.count(sum(unkept.values()), 'packet')} counted and not judged ({tables})")
         evidence.append(f"Not kept so far: {tables}.")
     if ctx.crowd.is_on:
-        counted.append("new undeclared ones are not judged one by one until this is over")
+        counted.append("new undeclared ones are not judged separately until this is over")
         evidence.append(f"{ctx.crowd.newcomers} undeclared sources came within {p.new_s:g} s.")
     return Finding(
         group="tables",

@@ -40,7 +40,7 @@ NONE_MISSING = "No frame is missing by sequence."
 @dataclass(frozen=True, slots=True)
 class UnevenRefreshParameters(RuleParameters):
     window_s: float = number(10.0, "time in which gaps are counted")
-    gaps: int = number(3, "gaps that make it uneven")
+    gaps: int = number(3, "number of gaps that makes it uneven")
     clump_gap_ms: float = number(50.0, "gap before the start of a clump of frames")
     clumps: int = number(8, "fewest clumps that are compared with the beacon interval of wireless networks")
     beacon_ms: float = number(102.4, "beacon interval of wireless networks", "IEEE 802.11: 100 units of 1.024 ms")

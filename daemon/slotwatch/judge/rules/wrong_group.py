@@ -31,7 +31,7 @@ def is_wrong_group(ctx: RuleContext) -> Mask:
 def describe_wrong_group(ctx: RuleContext, row: int) -> Finding:
     group = int(ctx.streams.destination_universe[row])
     name = ctx.universe_name(ctx.universe_of(row))
-    to = f"239.255.{group >> 8}.{group & 255}" if group else "a group that is no universe's"
+    to = f"239.255.{group >> 8}.{group & 255}" if group else "a group that belongs to no universe"
     return finding_of(
         ctx,
         row,

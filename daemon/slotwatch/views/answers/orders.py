@@ -8,7 +8,7 @@ from msgspec import Meta
 
 from slotwatch.views.answers.words import PhaseWord
 
-Name = Annotated[str, Meta(max_length=80, description="Who does it.")]
+Name = Annotated[str, Meta(max_length=80, description="The person who does it.")]
 Text = Annotated[str, Meta(max_length=500)]
 
 
