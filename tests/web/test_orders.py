@@ -106,7 +106,7 @@ def test_the_answers_are_in_a_table_abnormal_first(open_page: Open) -> None:
     rows = [row.inner_text().split("\t") for row in page.locator("tbody tr").all()]
     assert [row[0] for row in rows] == ["702", "703", "704", "–", "–", "701"]
     assert rows[0][1:6] == ["set to another address", "artnet/1", "7", "31", "6"]
-    assert rows[2][1:5] == ["nobody answers for it", "artnet/1", "19", "–"]
+    assert rows[2][1:5] == ["no device answers for it", "artnet/1", "19", "–"]
     assert "refused: DEVICE_LABEL" in rows[3][1]
     assert rows[5][1] == "as patched"
     assert "Asking ended before all had answered: stopped by a person." in page.locator("main").inner_text()

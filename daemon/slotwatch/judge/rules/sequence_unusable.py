@@ -27,9 +27,7 @@ class SequenceUnusableParameters(RuleParameters):
     window_s: float = number(10.0, "time in which discarded frames are counted")
     step: int = number(2, "smallest constant step that counts, if it is the number of universes that are sent")
     sure_step: int = number(3, "smallest constant step that counts whatever is sent")
-    discarded: int = number(
-        20, "discarded frames above which the numbers are unusable: they jump back all the time"
-    )
+    discarded: int = number(20, "discarded frames above which the numbers are unusable: they jump back all the time")
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,9 +116,7 @@ RULE = Rule(
         Reach(UNIVERSE, rules=frozenset({"slot-priority-faulty"}), only=frozenset({"mixed"})),
     ),
     measured=(
-        Threshold(
-            "stuck_packets", STUCK_PACKETS, "packets in a row with one number before the numbers count as stuck"
-        ),
+        Threshold("stuck_packets", STUCK_PACKETS, "packets in a row with one number before the numbers count as stuck"),
         Threshold(
             "discard_window", WINDOW, "numbers behind the last accepted that are discarded", "ANSI E1.31-2018 6.7.2"
         ),
