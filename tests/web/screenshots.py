@@ -1,4 +1,7 @@
-"""Pictures of every view, in both palettes and at three widths, for a person to look at: `make screenshots`."""
+"""Pictures of every view, in both palettes and at three widths, for a person to look at: `make screenshots`.
+
+The two of the README are written to `docs/pictures` as well.
+"""
 
 from __future__ import annotations
 
@@ -8,9 +11,12 @@ from pathlib import Path
 from playwright.sync_api import Page
 
 from tests.web.browser import chromium
+from tests.web.small_png import small
 from tests.web.stand_in import PAGES, StandIn
 
 OUT = Path(__file__).parents[2] / "screenshots"
+DOCUMENTS = Path(__file__).parents[2] / "docs" / "pictures"
+OF_README = {"well-now-wide-night": "calm", "desk-lost-now-wide-night": "fault"}
 MORE = {
     "well": ["/"],
     "desk-lost": [*PAGES, "/universe/e131/3", "/universe/artnet/1", "/incident/7", "/rules/universe-lost"],
@@ -70,7 +76,9 @@ def main(only: list[str]) -> None:
                             page.wait_for_selector("main h1")
                             page.wait_for_timeout(500)
                             become(situation, listener, page)
-                            page.screenshot(path=OUT / f"{name}.png")
+                            taken = page.screenshot(path=OUT / f"{name}.png")
+                            if name in OF_README:
+                                (DOCUMENTS / f"{OF_README[name]}.png").write_bytes(small(taken))
                             page.screenshot(path=OUT / f"{name}-whole.png", full_page=True)
                         context.close()
 
