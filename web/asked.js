@@ -1,4 +1,4 @@
-// Fixtures asked through their gateways, held against the patch. It reads only, and only when a person asks.
+// Fixtures asked through their gateways, compared with the patch. It reads only, and only when a person asks.
 import { h } from "./tree.js";
 import { clockTime } from "./clock.js";
 import { askFirst } from "./ask.js";
@@ -9,7 +9,7 @@ import { list, plural } from "./words.js";
 const SECONDS = 120;
 const MOST = 500;
 
-/** Verdicts, what needs a hand first: its words for one fixture, and its words for a count. */
+/** Verdicts, the most urgent first: its words for one fixture, and its words for a count. */
 const VERDICTS = {
   "wrong-address": ["set to another address", "set to another address"],
   "wrong-mode": ["takes another number of slots than patched", "in another mode"],
@@ -36,7 +36,7 @@ export default {
       h("p", { key: "hand" }, running
         ? h("button", { key: "stop", type: "button", class: "big", onclick: () => stopAsking(page) }, "Stop asking")
         : h("button", { key: "ask", type: "button", class: "big", onclick: () => question(page) }, rows.length ? "Ask again" : "Ask the fixtures")),
-      found && found.trouble ? h("p", { class: "error", key: "trouble" }, `Nobody was asked: ${found.trouble}.`) : null,
+      found && found.trouble ? h("p", { class: "error", key: "trouble" }, `No fixture was asked: ${found.trouble}.`) : null,
       found && found.stopped && !running ? h("p", { class: "quiet", key: "stopped" }, `Asking ended before all had answered: ${found.stopped}.`) : null,
       rows.length ? part("What they answer", answers(rows)) : null,
       h("p", { key: "back" }, h("a", { href: "/patch" }, "The patch")),
@@ -48,7 +48,7 @@ function headline(found, rows, running) {
   const counts = ORDER.map((verdict) => [verdict, rows.filter((row) => row.verdict === verdict).length]).filter(([, n]) => n);
   const counted = list(counts.map(([verdict, n]) => `${n} ${(VERDICTS[verdict] || [verdict, verdict])[1]}`));
   const more = rows.length ? `${counted.charAt(0).toUpperCase()}${counted.slice(1)}.` : "";
-  if (running) return top(`Fixtures are being asked, until ${clockTime(running.ends_at)} at the latest.`, more || "Nobody has answered yet.");
+  if (running) return top(`Fixtures are being asked, until ${clockTime(running.ends_at)} at the latest.`, more || "No fixture has answered yet.");
   if (!found || (!rows.length && found.trouble)) return top("No fixture has been asked.", "A gateway that speaks RDM can report what is on its lines.");
   if (!rows.length) return found.stopped ? top("No gateway named a device before asking ended.") : top("No gateway named a device.", "They may not speak RDM, or hold no table of devices.");
   const odd = rows.filter((row) => row.verdict !== "right").length;

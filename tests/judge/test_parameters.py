@@ -64,7 +64,7 @@ def test_every_number_has_its_row() -> None:
     """The delays of `flapping` are rows too: it has no condition, so the test of all rules' delays leaves it out."""
     numbers = {(rule.name, one.name) for rule in RULES for one in fields(rule.parameters)}
     own = {(rule, name) for rule, name in numbers if name not in DELAYS} | {("flapping", "off_delay_s")}
-    assert own == {(row.rule, row.parameter) for row in MOVED}
+    assert own == {(row.rule, row.parameter) for row in MOVED}, "add MOVED to tests/judge/cases_<rule_name>.py"
 
 
 @pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)

@@ -86,7 +86,7 @@ OTHERWISE: dict[str, Callable[[], str]] = {
 
 
 def test_every_rule_has_its_sentence() -> None:
-    assert SENTENCES.keys() == CATALOG.keys()
+    assert SENTENCES.keys() == CATALOG.keys(), "a case of the rule has no sentence"
     assert FIRST.keys() | {row.rule for row in OF_ROWS} | OTHERWISE.keys() == CATALOG.keys()
 
 

@@ -42,7 +42,7 @@ WITHOUT_SCENARIO_OF_ITS_OWN = {
 
 def test_every_rule_has_a_scenario_or_a_reason() -> None:
     rehearsed = {each.truth.rule for each in SCENARIOS.values()} - {""}
-    assert CATALOG.keys() - rehearsed == WITHOUT_SCENARIO_OF_ITS_OWN.keys()
+    assert CATALOG.keys() - rehearsed == WITHOUT_SCENARIO_OF_ITS_OWN.keys(), "add one to rehearse/faults_*.py"
 
 
 def test_truths_name_rules_that_exist() -> None:

@@ -116,7 +116,7 @@ def test_nobody_to_ask_is_reported(open_page: Open) -> None:
     opened = open_page("well")
     opened.listener.situation.house["listener"]["asking"] = {"running": False, "rows": [], "trouble": "no gateway is declared, and none was heard"}  # fmt: skip
     page = opened.go("/fixtures-asked")
-    page.wait_for_selector("text=Nobody was asked: no gateway is declared, and none was heard.")
+    page.wait_for_selector("text=No fixture was asked: no gateway is declared, and none was heard.")
 
 
 def test_what_this_computer_sends_and_asks_for_is_in_the_head_and_with_the_listener(open_page: Open) -> None:
