@@ -333,4 +333,7 @@ def test_each_line_of_the_log_names_its_incident() -> None:
     seven = replace(one, universes=many)
     assert Event(0, "opened", "x", seven).line == "opened #12 e131/1, e131/2, e131/3 and 4 more: x"
     assert Event(0, "opened", "x", replace(one, universes=())).line == "opened #12 universe-lost: x"
+    itself = replace(named, universes=("e131/3", "e131/4"))
+    assert Event(0, "opened", "LED (e131/3) lost", itself).line == "opened #12: LED (e131/3) lost"
+    assert Event(0, "opened", "like e131/30", named).line == "opened #12 LED (e131/3): like e131/30"
     assert Event(0, "phase", "phase show").line == "phase: phase show"

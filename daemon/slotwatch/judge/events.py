@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from slotwatch.judge import wording
@@ -33,9 +34,11 @@ class Event:
 
     @property
     def line(self) -> str:
-        """One line of a log, which names the incident: `closed #12 LED (e131/3): lost for 4.6 s`."""
+        """One line of a log. It names the universes where the text does not: `closed #12 LED (e131/3): lost for 4.6 s`."""
         if self.incident is None:
             return f"{self.what}: {self.text}"
+        if any(re.search(rf"{re.escape(name)}(?![\w/])", self.text) for name in self.incident.universes[:1]):
+            return f"{self.what} #{self.incident.id}: {self.text}"
         labels = dict(self.incident.labels)
         first = self.incident.universes[:NAMED]
         named = ", ".join(f"{labels[name]} ({name})" if labels.get(name) else name for name in first)

@@ -169,7 +169,7 @@ def kept_alive_slowly(scene: Scene) -> Verdict | None:
 def weigh_signs_of_life(scene: Scene, sources: list[int], verdict: Verdict) -> None:
     """Correct a verdict of dead sources by what still comes of them."""
     ctx = scene.ctx
-    alive = []
+    alive, unlisted = [], []
     for source in sources:
         row = ctx.sources[source]
         neighbour = ctx.listener.neighbours.get(row.network, row.address)
@@ -180,7 +180,7 @@ def weigh_signs_of_life(scene: Scene, sources: list[int], verdict: Verdict) -> N
             )
             verdict.also_possible.insert(0, "its output was stopped, or multicast is blocked for it")
         elif row.listed_at_ns and ctx.now_ns - row.listed_at_ns > LISTING_VALID_NS:
-            verdict.evidence.append("Its discovery has stopped too.")
+            unlisted.append(source)
         if answers_still(scene, source):
             alive.append(source)
             verdict.evidence.append(
@@ -189,6 +189,10 @@ def weigh_signs_of_life(scene: Scene, sources: list[int], verdict: Verdict) -> N
             verdict.also_possible.insert(0, "its sending program died, or multicast is blocked for it")
         elif neighbour is not None and neighbour.failed_ns > scene.group.from_ns and not neighbour.reachable:
             verdict.evidence.append(f"{row.address} no longer answers on the network.")
+    if unlisted:
+        names = wording.list_names(ctx.say_sources(set(unlisted)))
+        whose = "Its discovery" if len(sources) == 1 else f"The discovery of {names}"
+        verdict.evidence.append(f"{whose} has stopped too.")
     if alive:
         verdict.confidence = Confidence.MEDIUM
         living = wording.list_names(ctx.say_sources(set(alive)))

@@ -8,8 +8,10 @@ from datetime import datetime, tzinfo
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.durations import NANOSECONDS
+from slotwatch.durations import MILLISECOND_NS, NANOSECONDS
 
+SHORT_NS = 50 * MILLISECOND_NS
+"""What is shorter would be written as 0.0 s."""
 MOST_NAMES = 6
 """Names written out before a list is cut: a line must be read at arm's length."""
 MOST_RUNS = 4
@@ -107,8 +109,10 @@ def time_of_day(t_ns: int, wall_offset_ns: int, zone: tzinfo) -> str:
 
 
 def seconds(span_ns: int) -> str:
-    """Give a span in seconds, one decimal under a minute."""
+    """Give a span in seconds, one decimal under a minute; a short one that this would call 0.0 s in milliseconds."""
     span_s = span_ns / NANOSECONDS
+    if 0 < span_ns < SHORT_NS:
+        return f"{max(1, round(span_ns / MILLISECOND_NS))} ms"
     return f"{span_s:.1f} s" if span_s < 60 else f"{span_s:.0f} s"
 
 

@@ -26,7 +26,6 @@ EXTRA: tuple[Column, ...] = (
     ("recent_hz", "<f4", (RECENT_MINUTES,)),  # while it moves
     ("recent_p99_ms", "<f4", (RECENT_MINUTES,)),
     ("recent_missing_percent", "<f4", (RECENT_MINUTES,)),
-    ("first_seen_order", "<u8"),  # rises with each universe that is added
 )
 
 
@@ -42,7 +41,6 @@ class Universes(Table):
         super().__init__((*UNIVERSE, *EXTRA), capacity=max(64, declared), bound=1 << 20)
         self.by_place: dict[Place, int] = {}
         self._house = house
-        self._added = 0
         self.revision = 0
         """Rises with every row that comes or goes and every declaration: what names and order depend on."""
         self.take_house(house)
@@ -94,9 +92,7 @@ class Universes(Table):
         if row is None:
             row = self.add()
             self.by_place[place] = row
-            self._added += 1
             self.revision += 1
-            self.first_seen_order[row] = self._added
             self.network[row], self.protocol[row], self.number[row] = place
             self.declared[row], self.winner[row] = -1, -1
             self._limit(row, self._house.limits_of(self.identity(row)))
@@ -113,8 +109,8 @@ class Universes(Table):
         self.min_refresh_hz[row] = limits.min_refresh_hz
 
     def in_order(self) -> NDArray[np.intp]:
-        """Rows as they are shown: declared in the order of the file, then the others as they appeared."""
+        """Rows as they are shown: declared in the order of the file, then the others by protocol, number and network."""
         rows = self.rows()
         declared = self.declared[rows].astype(np.int64)
-        appeared = np.where(declared >= 0, 0, self.first_seen_order[rows])
-        return rows[np.lexsort((rows, appeared, np.where(declared >= 0, declared, 1 << 40)))]
+        written = np.where(declared >= 0, declared, 1 << 40)
+        return rows[np.lexsort((self.network[rows], self.number[rows], self.protocol[rows], written))]
