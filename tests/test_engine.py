@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from sacn.messages.data_packet import DataPacket
@@ -13,7 +15,7 @@ from slotwatch.judge.orders import Acknowledge, MarkPut, PhaseSet, PutMark, SetP
 from slotwatch.snapshot import Severity, Snapshot, UniverseState
 from slotwatch.snapshot.columns import STREAM_COLUMNS, UNIVERSE_COLUMNS
 from slotwatch.snapshot.encoding import from_parts, to_parts
-from slotwatch.wire.observation import JoinSeen, LinkSeen, QuerierWatchSeen
+from slotwatch.wire.observation import JoinSeen, LeaveSeen, LinkSeen, QuerierWatchSeen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.model.packets import MS, SECOND, START, Sent, artnet, batch_of, cid, e131, frames
 
@@ -208,6 +210,56 @@ def test_a_reload_keeps_streams_and_judges_by_the_new_file() -> None:
     assert snapshot.universes["declared"].tolist() == [True, False]
     assert snapshot.universes["frames"].tolist() == [200, 200]
     assert snapshot.sources[0].declared_as == "main desk" and snapshot.sources[0].role == "main"
+
+
+def test_what_ends_because_its_group_is_left_is_no_loss_and_is_forgotten() -> None:
+    """The file no longer declares e131/2: intake leaves its group, and the switch sends it here no longer."""
+    engine = engine_of()
+    run(engine, healthy(5), START + 5 * SECOND)
+    engine.take_house(replace(HOUSE, universes=(ONE,)), engine.now_ns)
+    engine.observe(LeaveSeen(engine.now_ns, 0, 2))
+    lasting = frames(1000, start_ns=START + 5 * SECOND, first_sequence=200, universe=1)
+    # A querier lets some 2 s pass before it stops sending there (RFC 2236 8.8 and 8.9).
+    on_the_way = frames(80, start_ns=START + 5 * SECOND, first_sequence=200, universe=2)
+    run(engine, [*on_the_way, *lasting], START + 22 * SECOND)
+    assert engine.snapshot(engine.now_ns).incidents == ()
+    assert engine.snapshot(engine.now_ns).universe_names == ("e131/1",)
+
+
+def test_a_universe_whose_group_is_joined_before_it_is_declared_is_missed() -> None:
+    """Intake reads the new house file first: its joins may be known before judging has read it."""
+    engine = engine_of(replace(HOUSE, universes=(ONE,)))
+    run(engine, healthy(15), START + 5 * SECOND)
+    engine.observe(JoinSeen(engine.now_ns, 0, 3, True))
+    three = DeclaredUniverse(UniverseId(Protocol.E131, 3))
+    engine.take_house(replace(HOUSE, universes=(ONE, three)), engine.now_ns)
+    ones = frames(800, start_ns=START + 5 * SECOND, first_sequence=200, universe=1)
+    run(engine, ones, START + 14 * SECOND)
+    assert "universe-missing" not in [one.rule for one in engine.snapshot(engine.now_ns).incidents]
+    run(engine, [packet for packet in ones if packet.t_ns > engine.now_ns], START + 18 * SECOND)
+    (missing,) = (one for one in engine.snapshot(engine.now_ns).incidents if one.rule == "universe-missing")
+    assert missing.universes == ("e131/3",)
+
+
+def test_what_ends_after_a_reload_while_nobody_left_its_group_is_lost() -> None:
+    engine = engine_of()
+    run(engine, healthy(5), START + 5 * SECOND)
+    engine.take_house(replace(HOUSE, universes=(ONE,)), engine.now_ns)
+    run(engine, frames(280, start_ns=START + 5 * SECOND, first_sequence=200, universe=1), START + 12 * SECOND)
+    assert [one.rule for one in engine.snapshot(engine.now_ns).incidents] == ["undeclared-universe", "universe-lost"]
+
+
+def test_what_arrives_though_its_group_was_left_stays_and_is_called_flooded() -> None:
+    """A switch without snooping (RFC 4541 2.1): it is undeclared, and its end belongs to the flood."""
+    engine = engine_of()
+    run(engine, healthy(5), START + 5 * SECOND)
+    engine.take_house(replace(HOUSE, universes=(ONE,)), engine.now_ns)
+    engine.observe(LeaveSeen(engine.now_ns, 0, 2))
+    run(engine, healthy(20, START + 5 * SECOND, 200), START + 25 * SECOND)
+    run(engine, frames(400, start_ns=START + 25 * SECOND, first_sequence=1000, universe=1), START + 30 * SECOND)
+    snapshot = engine.snapshot(engine.now_ns)
+    assert snapshot.universe_names == ("e131/1", "e131/2")
+    assert {one.rule for one in snapshot.incidents} == {"undeclared-universe", "flooded-groups"}
 
 
 def test_time_that_passed_already_judges_nothing_anew() -> None:

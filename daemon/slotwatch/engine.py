@@ -26,7 +26,7 @@ from slotwatch.snapshot.readiness import Readiness
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.decode import decode
 from slotwatch.wire.novelty import CompiledLook, Routine
-from slotwatch.wire.observation import JoinSeen, Observation
+from slotwatch.wire.observation import JoinSeen, LeaveSeen, Observation
 
 CALM_NS = 100_000_000
 """Time between two ticks while nothing falls silent: windows move in such steps."""
@@ -90,7 +90,9 @@ class Engine:
     def observe(self, observation: Observation) -> None:
         """Take what the edge observed beside packets."""
         if isinstance(observation, JoinSeen):
-            self.model.note_join(observation.network, observation.universe, observation.ok)
+            self.model.note_group(observation.network, observation.universe, 1 if observation.ok else -1)
+        elif isinstance(observation, LeaveSeen):
+            self.model.note_group(observation.network, observation.universe, 0, observation.t_ns)
         self.judge.observe(observation)
 
     def tick(self, now_ns: int, wall_offset_ns: int | None = None) -> None:

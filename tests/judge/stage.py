@@ -358,7 +358,7 @@ class Stage:
         while self.observations and self.observations[0][0] <= now_s:
             seen = self.observations.pop(0)[1]
             if isinstance(seen, JoinSeen):
-                self.model.note_join(seen.network, seen.universe, seen.ok)
+                self.model.note_group(seen.network, seen.universe, 1 if seen.ok else -1)
             self.judge.observe(seen)
 
     @property

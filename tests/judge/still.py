@@ -30,7 +30,7 @@ class Still:
         self.judge.observe(LinkSeen(START_NS - BEFORE_NS, 0, True, ("10.0.0.200",), "eth1"))
         for universe in house.universes:
             if universe.id.protocol is Protocol.E131:
-                self.model.note_join(0, universe.id.number, True)
+                self.model.note_group(0, universe.id.number, 1)
                 self.judge.observe(JoinSeen(START_NS - BEFORE_NS, 0, universe.id.number, True))
         batch = make_batch(list(packets))
         self.model.ingest(batch, decode(batch))

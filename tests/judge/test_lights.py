@@ -308,10 +308,15 @@ def test_reload_keeps_what_is_raised() -> None:
     house = rig(RELAY)
     stage = run(house, lambda t: {2: 128}, 6)
     other = replace(house, fixtures=(Fixture("new", U1, 300, ("intensity",)), RELAY))
-    stage.model.take_house(other)
-    stage.judge.take_house(other, stage.now_ns)
-    stage.run(9)
-    assert reported(stage) == ["non-dim-partial"] and stage.all[0].closed_ns is None
+    for at_s, file in ((6.0, other), (6.6, house), (8.0, house), (20.0, other)):
+        stage.run(at_s)
+        stage.model.take_house(file)
+        stage.judge.take_house(file, stage.now_ns)
+    stage.run(40.0)
+    assert reported(stage) == ["non-dim-partial"]
+    (incident,) = stage.all
+    assert incident.closed_ns is None
+    assert [entry.what for entry in incident.timeline] == ["began", "opened"]
 
 
 def test_universe_shifted_by_one_is_named() -> None:

@@ -54,6 +54,19 @@ def test_it_is_reported_after_its_time_and_a_warning_after_the_longer() -> None:
     assert found.severity is Severity.WARNING
 
 
+def test_a_reload_with_another_patch_does_not_begin_the_time_again() -> None:
+    desk = Desk("Desk A", (1,), hz=10.0, levels=levels_of(lambda t: {102: 255} if t >= 1.0 else {}))
+    stage = Stage(HOUSE, desk, phase=HOUSE.phase, rules=SHORT).run(7.0)
+    for _ in range(2):
+        other = replace(HOUSE, fixtures=(Fixture("new", U1, 300, ("intensity",)), *HOUSE.fixtures))
+        stage.model.take_house(other)
+        stage.judge.take_house(other, stage.now_ns)
+        stage.run(stage.now_s + 0.3)
+    (found,) = (one for one in stage.run(12.0).all if one.rule == "lights-left-on")
+    assert (found.severity, found.closed_ns) == (Severity.WARNING, None)
+    assert "returned" not in [entry.what for entry in found.timeline]
+
+
 def test_its_own_times_are_ten_minutes_and_an_hour() -> None:
     # Common practice, no source.
     rule = CATALOG["lights-left-on"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cache
@@ -13,7 +13,7 @@ import numpy as np
 from slotwatch.edge.shared.compiled import load
 from slotwatch.engine import Engine
 from slotwatch.house.load import load_house
-from slotwatch.house.schema import House
+from slotwatch.house.schema import DeclaredUniverse, House
 from slotwatch.judge.events import Event
 from slotwatch.judge.orders import Absence, Resume
 from slotwatch.rehearse import stage
@@ -25,7 +25,7 @@ from slotwatch.snapshot import Confidence, Incident, Severity, Snapshot
 from slotwatch.views.records import incident_of, phase_of, phase_record, record
 from slotwatch.wire.batch import ROW_BYTES, Batch, empty
 from slotwatch.wire.observation import JoinSeen, LinkSeen
-from slotwatch.wire.universe import Protocol
+from slotwatch.wire.universe import Protocol, UniverseId
 
 BASE_NS = 10_000_000_000_000
 """Monotonic time of every scenario's start: times of 0 mean never."""
@@ -33,6 +33,8 @@ WALL_OFFSET_NS = 1_790_000_000_000_000_000
 STEP_NS = 50_000_000
 LOOK_NS = 1_000_000_000
 MINUTE_NS = 60_000_000_000
+SPARE = 63_000
+"""Universes from this number on occur in no scenario."""
 LATEST_S = 0.1
 """Detection is no later than this after the rule's own time."""
 _CONFIDENCES = [Confidence.LOW, Confidence.MEDIUM, Confidence.HIGH, Confidence.CERTAIN]
@@ -42,6 +44,12 @@ def house_of(paper: Paper) -> House:
     files = {f"/house/{name}": text.encode() for name, text in paper.files} | {"/house/house.toml": paper.toml.encode()}
     by_name = files | {name.rsplit("/", 1)[1]: data for name, data in files.items()}
     return load_house("/house/house.toml", lambda name: by_name[name], date(2026, 11, 25))
+
+
+def with_one_more(house: House, number: int) -> House:
+    """The same house with another universe at the head of its list, which no production uses."""
+    unused = DeclaredUniverse(UniverseId(Protocol.E131, SPARE + number), label="spare", expected=False)
+    return replace(house, universes=(unused, *house.universes))
 
 
 @cache
@@ -91,12 +99,14 @@ def perform(
     resting: bool = False,
     look: Callable[[Snapshot], None] | None = None,
     restart_s: tuple[float, float] | None = None,
+    reload_s: Sequence[float] = (),
 ) -> Performance:
     """Play a scenario: packets in batches, observations at their time, a tick every 50 ms.
 
     resting: as `serve`: ticks only when the engine wants them, and with the compiled pass if it is there.
     look: is given a snapshot a second.
     restart_s: from when to when the engine is away; the new one knows what a history would have kept.
+    reload_s: when the house file is read again, with a universe more that nothing depends on. Ascending.
     """
     house = house or house_of(scenario.paper)
     engine = Engine(house, now_ns=BASE_NS, wall_offset_ns=WALL_OFFSET_NS, compiled=load() if resting else None)
@@ -121,7 +131,12 @@ def perform(
         first_cause.setdefault(incident.id, incident.cause)
         summaries[incident.summary] = None
 
+    reloads_s = list(reload_s)
     for step_ns, items in _steps(scenario):
+        if reloads_s and step_ns >= reloads_s[0] * 1e9:
+            reloads_s.pop(0)
+            house = with_one_more(house_of(scenario.paper), len(reloads_s))
+            engine.take_house(house, BASE_NS + step_ns)
         if restart_s is not None and step_ns >= restart_s[0] * 1e9:
             if step_ns < restart_s[1] * 1e9:
                 links.update({item.network: item for item in items if isinstance(item, LinkSeen)})

@@ -23,7 +23,7 @@ class Answers:
         """Judge one pass. True if a case was raised, cleared, came back or was described again."""
         changed = False
         if ctx.revision is None or self._quiet_of != ctx.revision.facts:
-            self._catch_up(ctx)
+            self.catch_up(ctx)
             if self._is_all_due:
                 self._is_all_due = False
                 for condition in self._conditions:
@@ -62,7 +62,8 @@ class Answers:
             if condition.binding.remembers:
                 condition.catch_up(ctx, self._ticks_ns)
 
-    def _catch_up(self, ctx: RuleContext) -> None:
+    def catch_up(self, ctx: RuleContext) -> None:
+        """Have every condition take note of the passes that it left out."""
         if self._quiet_of is None and not self._ticks_ns:
             return
         for condition in self._conditions:

@@ -125,13 +125,30 @@ def finding_of(
     )
 
 
+Lasting = dict[Callable[[], object], object]
+"""Memory that several rules share and that no house file changes, by what makes it."""
+
+
 class RuleSetup:
     """What rules make their bindings of: the declared house, and state that several rules share."""
 
-    def __init__(self, house: House, rules: Iterable[Rule]) -> None:
-        self.house = house
+    def __init__(self, house: House, rules: Iterable[Rule], lasting: Lasting | None = None) -> None:
+        self._house = house
         self._parameters = [rule.parameters for rule in rules]
         self._shared: dict[Callable[[House], object], object] = {}
+        self._lasting: Lasting = {} if lasting is None else lasting
+        self.is_house_read = False
+        """Whether a binding was made of what the house declares, so that another house needs another one."""
+
+    @property
+    def house(self) -> House:
+        """The declared house. What is made of it begins again with every other house file."""
+        self.is_house_read = True
+        return self._house
+
+    def declares(self, part: str) -> bool:
+        """Whether the house declares any of a part, such as `fixtures`."""
+        return bool(getattr(self._house, part))
 
     def parameters(self, kind: type[P]) -> P:
         """Give the numbers of another rule, by their class; KeyError if no rule has such."""
@@ -142,9 +159,16 @@ class RuleSetup:
 
     def shared(self, make: Callable[[House], T]) -> T:
         """Give the one object of a kind that all rules of this house share; the first to ask makes it."""
+        self.is_house_read = True
         if make not in self._shared:
-            self._shared[make] = make(self.house)
+            self._shared[make] = make(self._house)
         return self._shared[make]  # type: ignore[return-value]
+
+    def lasting(self, make: Callable[[], T]) -> T:
+        """Give the one object of a kind that all rules share, whatever house file comes; the first to ask makes it."""
+        if make not in self._lasting:
+            self._lasting[make] = make()
+        return self._lasting[make]  # type: ignore[return-value]
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,15 +5,35 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from slotwatch.house.schema import House
-from slotwatch.judge.binding import RuleSetup
+from slotwatch.judge.binding import Lasting, RuleSetup
 from slotwatch.judge.flapping import Flapping
 from slotwatch.judge.rule import Rule
 from slotwatch.judge.rule_state import RuleState
 
 
-def all_states(house: House, rules: Iterable[Rule]) -> list[RuleState]:
-    """Make the state of every rule's bindings for a house, in the order of the rules."""
-    rules = tuple(rules)
-    setup = RuleSetup(house, rules)
+def all_states(
+    house: House, rules: Iterable[Rule], before: Iterable[RuleState] = (), lasting: Lasting | None = None
+) -> list[RuleState]:
+    """Make the state of every rule's bindings for a house, in the order of the rules.
+
+    before: states under an earlier house file, with what its rules shared. They stay as they are where nothing that
+    they are made of is declared. Of the others what is raised and what waits goes on.
+    """
+    rules, known = tuple(rules), tuple(before)
+    setup = RuleSetup(house, rules, lasting)
     flapping = Flapping.of(rules)
-    return [RuleState(rule, binding, flapping) for rule in rules for binding in rule.judged_by.bindings(setup)]
+    found: list[RuleState] = []
+    for rule in rules:
+        setup.is_house_read = False
+        made = [RuleState(rule, binding, flapping) for binding in rule.judged_by.bindings(setup)]
+        earlier = [state for state in known if state.rule.name == rule.name]
+        # Of one rule's several bindings the same one goes on, however many a house makes.
+        if len(earlier) == len(made) and not setup.is_house_read:
+            made = earlier
+            for state in made:
+                state.ask_anew()
+        elif len(earlier) == len(made):
+            for state, former in zip(made, earlier, strict=True):
+                state.take_over(former)
+        found += made
+    return found

@@ -34,7 +34,7 @@ class Event:
 
     @property
     def line(self) -> str:
-        """One line of a log. It names the universes where the text does not: `closed #12 LED (e131/3): lost for 4.6 s`."""
+        """One line of a log. It names universes where the text does not: `closed #12 LED (e131/3): lost for 1 s`."""
         if self.incident is None:
             return f"{self.what}: {self.text}"
         if any(re.search(rf"{re.escape(name)}(?![\w/])", self.text) for name in self.incident.universes[:1]):

@@ -17,7 +17,7 @@ from slotwatch.house.schema import House, Phase
 from slotwatch.judge import answers, orders, phases, readiness, states
 from slotwatch.judge.assembler import REFRESH_NS, Assembler
 from slotwatch.judge.before import NOTHING_BEFORE, Before
-from slotwatch.judge.binding import Raised, RuleSetup
+from slotwatch.judge.binding import Lasting, Raised, RuleSetup
 from slotwatch.judge.bindings import all_states
 from slotwatch.judge.catalog import RULES
 from slotwatch.judge.context import RuleContext
@@ -61,7 +61,8 @@ class Judge:
         self._keeper = PhaseKeeper(self._first_phase(house, now_ns, phase), now_ns)
         self._book = IncidentBook(wall_offset_ns, rules)
         self._assembler = Assembler(self._book)
-        self._conditions = all_states(house, self.rules)
+        self._lasting: Lasting = {}
+        self._conditions = all_states(house, self.rules, lasting=self._lasting)
         self._answers = answers.Answers(self._conditions)
         self.shown = Shown()
         """Racks, rig check and hours."""
@@ -239,15 +240,10 @@ class Judge:
         if (house.timetable, house.time_zone) != (before.timetable, before.time_zone):
             self._keeper.take_timetable(house, self._wall(now_ns), self._zone)
         self.shown.take_house()
-        conditions = all_states(house, self.rules)
-        for condition in conditions:
-            # Each of a rule's bindings takes over what its predecessor had raised.
-            peers = [one for one in conditions if one.rule.name == condition.rule.name]
-            known = [one for one in self._conditions if one.rule.name == condition.rule.name]
-            if len(peers) == len(known):
-                condition.raised = known[peers.index(condition)].raised
-        self._conditions = conditions
-        self._answers = answers.Answers(conditions)
+        if self._sight is not None:
+            self._answers.catch_up(self._sight)
+        self._conditions = all_states(house, self.rules, self._conditions, self._lasting)
+        self._answers = answers.Answers(self._conditions)
         self._regrade = True
 
     # --- views ----------------------------------------------------------------------------------------

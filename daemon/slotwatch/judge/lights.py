@@ -7,6 +7,8 @@ they outlive a reload.
 from __future__ import annotations
 
 import math
+from collections.abc import Hashable, Sequence
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +19,8 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rule import Facts
 from slotwatch.model.lightplan import LightPlan
 from slotwatch.model.stage import Stage
+
+S = TypeVar("S", bound=np.generic)
 
 NOT_SEEN = "Commanded, not seen lit."
 FULL = 255
@@ -61,6 +65,17 @@ class FixtureNames:
         """Give a fixture's place in the plan."""
         assert self.plan is not None
         return self.plan.number_of[name]
+
+
+def carry_over(values: NDArray[S], keys: Sequence[Hashable], former: Sequence[Hashable], *, others: int) -> NDArray[S]:
+    """Give what was remembered of some things in the order of another patch; `others`: of those that are new in it."""
+    place = {key: number for number, key in enumerate(former)}
+    found = np.full(len(keys), others, values.dtype)
+    known = [(number, place[key]) for number, key in enumerate(keys) if key in place]
+    if known:
+        after, before = np.array(known, np.intp).T
+        found[after] = values[before]
+    return found
 
 
 def fixture_text(fixture: Fixture) -> str:

@@ -31,6 +31,7 @@ from slotwatch.wire.observation import (
     DropsSeen,
     JoinSeen,
     LastShowSeen,
+    LeaveSeen,
     LineSeen,
     LinkSeen,
     ListenerSeen,
@@ -125,6 +126,9 @@ class Listener:
                 self._take_link(seen)
             case JoinSeen():
                 self._take_join(seen)
+            case LeaveSeen():
+                self.joins.pop((seen.network, seen.universe), None)
+                self.failed_joins.pop((seen.network, seen.universe), None)
             case DropsSeen():
                 self._take_drops(seen)
             case StallSeen():

@@ -15,6 +15,7 @@ from slotwatch.judge.binding import Raised
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.loss_group import LossGroup, Name
 from slotwatch.judge.partings import dead_or_cut_off, own_reasons
+from slotwatch.judge.silences import awaited_ns
 from slotwatch.judge.spans import Spans
 from slotwatch.judge.stops import SLACK_NS, Stops
 from slotwatch.model.destinations import is_multicast
@@ -182,7 +183,8 @@ class Losses:
         """followed: groups that have followed their members in this pass; a crowd joins one by one."""
         rows = np.array(case.finding.streams, np.intp)
         if not len(rows):
-            kind, from_ns, to_ns = "never", ctx.started_ns, ctx.started_ns
+            awaited = int(awaited_ns(ctx, list(case.finding.universes)).max(initial=ctx.started_ns))
+            kind, from_ns, to_ns = "never", awaited, awaited
         elif stops.terminated[rows].all():
             kind = "terminated"
             from_ns = to_ns = int(ctx.streams.last_terminated_ns[rows].max())

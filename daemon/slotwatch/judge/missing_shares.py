@@ -6,7 +6,6 @@ from collections import deque
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from slotwatch.house.schema import House
 from slotwatch.judge.elsewhere import COMPARED, OtherListener
 
 if TYPE_CHECKING:
@@ -42,7 +41,7 @@ class _Sample:
 class MissingShares:
     """Counters of both sides, as of each answer."""
 
-    def __init__(self, house: House) -> None:
+    def __init__(self) -> None:
         self._samples: dict[ShareKey, deque[_Sample]] = {}
         self._taken: dict[str, int] = {}
 

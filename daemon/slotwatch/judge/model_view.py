@@ -84,11 +84,13 @@ class UniverseColumns(Protocol):
 
     count: int
     declared: NDArray[np.int32]
+    declared_ns: NDArray[np.int64]
     expected: NDArray[np.bool_]
     first_frame_ns: NDArray[np.int64]
     frames: NDArray[np.uint64]
     generation: NDArray[np.uint32]
     joined: NDArray[np.int8]
+    left_ns: NDArray[np.int64]
     last_arrival_ns: NDArray[np.int64]
     last_change_ns: NDArray[np.int64]
     last_preview_ns: NDArray[np.int64]

@@ -55,9 +55,10 @@ def _none() -> Pairs:
 class Rivals:
     """Compares streams that share a universe, once every 100 ms."""
 
-    def __init__(self, house: House) -> None:
+    def __init__(self) -> None:
         self.pairs = _none()
-        self._invitations = Invitations(house)
+        self._house: House | None = None
+        """The one that the invitations are of."""
         self._compared_ns = 0
         self._lags = Lags()
 
@@ -66,6 +67,8 @@ class Rivals:
         if self._compared_ns == ctx.now_ns:
             return self.pairs
         self._compared_ns = ctx.now_ns
+        if ctx.house is not self._house:
+            self._house, self._invitations = ctx.house, Invitations(ctx.house)
         rows = self._sharing(ctx)
         if not len(rows):
             self.pairs = _none()

@@ -9,6 +9,7 @@ import numpy as np
 from slotwatch.house.schema import House
 from slotwatch.judge.binding import TICK_NS, Finding
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.silences import awaited_ns
 from slotwatch.judge.visitors import Visitors
 
 Absent = tuple[str, int, int | str]
@@ -128,7 +129,7 @@ class Roster:
     def _is_due(ctx: RuleContext, row: int, start_ns: int) -> bool:
         """Whether the time that a house is given to appear is over on the network of a universe."""
         network = int(ctx.universes.network[row])
-        counts_ns = ctx.listener.silence_counts_from_ns(network)
+        counts_ns = max(ctx.listener.silence_counts_from_ns(network), int(awaited_ns(ctx, [row])[0]))
         return not ctx.listener.is_blind(network, ctx.now_ns) and ctx.now_ns - counts_ns >= start_ns
 
     @staticmethod
@@ -161,8 +162,10 @@ def describe_absent(ctx: RuleContext, key: Absent) -> Finding:
     if kind == "never":
         universe, name = row, str(name)
         earlier = ctx.earlier_loss(universe, name)
-        since_ns = earlier.began_ns if earlier else ctx.started_ns
-        at_start = "" if earlier else ", when this listener started"
+        awaited = int(awaited_ns(ctx, [universe])[0])
+        since_ns = earlier.began_ns if earlier else awaited
+        began = "this listener started" if awaited == ctx.started_ns else "the house file declared it"
+        at_start = "" if earlier else f", when {began}"
         return Finding(
             group="never:" + name,
             since_ns=since_ns,

@@ -14,6 +14,7 @@ from slotwatch.judge.own_routes import SENDING
 from slotwatch.judge.rule import Threshold
 from slotwatch.wire.universe import Protocol
 
+EVERY = slice(None)
 HEARD_LATELY_S = 24 * 3600.0
 """What was heard within this time can be seen from here, whatever the vantage."""
 HEARD_LATELY_NS = ns_from_s(HEARD_LATELY_S)
@@ -87,6 +88,12 @@ def seen_by_listener(ctx: RuleContext, mask: Mask) -> Mask:
             if ctx.listener.is_blind(network, ctx.now_ns):
                 mask = mask & (ctx.universes.network != network)
     return mask
+
+
+def awaited_ns(ctx: RuleContext, rows: slice | list[int] = EVERY) -> NDArray[np.int64]:
+    """Since when each universe could be heard: since the start, or since a reload declared it."""
+    since_ns: NDArray[np.int64] = np.maximum(ctx.universes.declared_ns[rows], ctx.started_ns)
+    return since_ns
 
 
 def is_visible(ctx: RuleContext) -> Mask:

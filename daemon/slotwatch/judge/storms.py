@@ -11,7 +11,6 @@ from slotwatch.durations import NANOSECONDS
 from slotwatch.model.windows import FRAMES, OTHERS
 
 if TYPE_CHECKING:
-    from slotwatch.house.schema import House
     from slotwatch.judge.context import RuleContext
 
 LINGERS_NS = 4 * NANOSECONDS
@@ -24,7 +23,7 @@ MOST_REMEMBERED = 256
 class Storms:
     """Remembers which sources stormed lately."""
 
-    def __init__(self, house: House) -> None:
+    def __init__(self) -> None:
         self._known: dict[str, tuple[int, float]] = {}
         """When a source last stormed, and how many packets a second it sent; by identity, a row may be another's."""
 

@@ -101,6 +101,7 @@ UNIVERSE: tuple[tuple[str, str], ...] = (
     ("contenders", "<u2"),  # live streams at the winning priority
     ("slots", "<u2"),  # most slots of any live stream at the winning priority
     ("joined", "i1"),  # 1 joined, 0 not asked for, -1 failed
+    ("left_ns", "<i8"),  # when this computer left its group, 0: it did not, or joined it again
 )
 
 MAX_SOURCES = 4096

@@ -30,7 +30,6 @@ from slotwatch.model.windows import BUCKET_NS, SECOND
 from slotwatch.snapshot.slot_owners import SlotOwners
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.fields import Fields
-from slotwatch.wire.universe import Protocol
 
 MINUTE = 60 * SECOND
 BRIEF_BUCKETS = 10 * SECOND
@@ -306,6 +305,7 @@ class Model:
 
     def _forget_brief(self, now_ns: int) -> None:
         self.streams.forget_brief(now_ns)
+        self.streams.forget_left(now_ns)
         self.occasions.forget_brief(now_ns)
 
     def first_legs(self) -> dict[int, int]:
@@ -342,7 +342,7 @@ class Model:
         """Take a new declaration; what was heard is kept."""
         self.house = house
         self.revision += 1
-        for row in self.universes.take_house(house):
+        for row in self.universes.take_house(house, self.now_ns):
             self.universes.forget(row)
         self.sources.take_house(house)
         self.occasions.take_house(house)
@@ -378,12 +378,10 @@ class Model:
         """Bring the interval percentiles of these streams up to date at once (else within 2 s)."""
         cadence.work_out_percentiles(self.streams, stream_rows)
 
-    def note_join(self, network: int, universe: int, ok: bool) -> None:
-        """Keep whether an E1.31 universe's group could be joined on a network."""
-        row = self.universes.by_place.get((network, int(Protocol.E131), universe))
+    def note_group(self, network: int, universe: int, joined: int, left_ns: int = 0) -> None:
+        """Keep whether an E1.31 universe's group is joined (1), could not be (-1), or was left (0) and when."""
         self.revision += 1
-        if row is not None:
-            self.universes.joined[row] = 1 if ok else -1
+        self.universes.note_group(network, universe, joined, left_ns)
 
     @property
     def evictions(self) -> Counter[str]:

@@ -30,6 +30,12 @@ MAX_HOURS_FIXTURES = 1000
 """Of a larger patch hours are kept by circuit alone: they are rows of the history, every minute, for years."""
 
 
+def _patch_of(house: House) -> tuple[object, ...]:
+    """All that a stage is made of."""
+    universes = tuple(universe.id for universe in house.universes)
+    return universes, house.fixtures, house.racks, house.circuits, house.profiles
+
+
 class Stage:
     """All of it for one house. `advance` is called by the model when its time has moved."""
 
@@ -59,6 +65,9 @@ class Stage:
 
     def take_house(self, house: House) -> None:
         """Take a new declaration; hours, worst currents and a running rig check continue."""
+        if _patch_of(house) == _patch_of(self.house):
+            self.house = house
+            return
         hours, loads = self.hours, self.loads
         self._house(house)
         self.hours.take_over(hours)
@@ -81,9 +90,10 @@ class Stage:
             return
         whole_second = look * LOOK_NS // NANOSECONDS != self._looked * LOOK_NS // NANOSECONDS
         self._looked = look
+        is_first = self.levels is None
         levels = self.levels = Levels(model, len(self.house.universes))
         checking = self.rig_check is not None and self.rig_check.running
-        if (checking or whole_second or len(self.plan.power)) and len(self.plan.bright):
+        if (checking or whole_second or is_first or len(self.plan.power)) and len(self.plan.bright):
             self.brightness = np.maximum.reduceat(levels.of(self.plan.bright), self.plan.bright_starts)
             self.known = levels.live[self.plan.bright.declared[self.plan.bright_starts]]
         if checking and self.rig_check is not None:

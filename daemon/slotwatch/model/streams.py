@@ -33,7 +33,7 @@ from slotwatch.model.columns import MAX_SOURCES_PER_UNIVERSE, MAX_STREAMS, STREA
 from slotwatch.model.keys import KeyIndex, stream_hashes
 from slotwatch.model.sources import SourceKey, Sources
 from slotwatch.model.table import Table
-from slotwatch.model.universes import Universes
+from slotwatch.model.universes import LEAVING_NS, Universes, ended_by_leaving
 from slotwatch.model.window_words import CompiledWindows
 from slotwatch.model.windows import BUCKET_NS, Windows
 from slotwatch.wire.batch import Batch
@@ -332,6 +332,16 @@ class Streams(Table):
         known = shortest < np.iinfo(np.int64).max
         longest = self.universes.minute_gap_ns
         longest[known] = np.maximum(longest[known], shortest[known])
+
+    def forget_left(self, now_ns: int) -> None:
+        """Forget universes that this computer asked for, that no declaration names and that ended when it left them."""
+        universes = self.universes
+        gone = universes.used & ended_by_leaving(universes) & (universes.live == 0)
+        gone &= now_ns - universes.left_ns > LEAVING_NS
+        if gone.any():
+            rows = self.rows()
+            for row in rows[gone[self.universe[rows]]].tolist():
+                self.forget(row)
 
     def forget_brief(self, now_ns: int) -> None:
         """Forget what a flood left: undeclared streams and sources that were heard for moments only, long ago.

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import typing
+
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import House, Limits
 from slotwatch.model.columns import UNIVERSE
 from slotwatch.model.table import Column, Table
@@ -19,6 +22,7 @@ RECENT_MINUTES = 5
 EXTRA: tuple[Column, ...] = (
     ("unkept", "<u8"),  # packets of sources past the bound of 64: counted, not kept
     ("last_unkept_ns", "<i8"),
+    ("declared_ns", "<i8"),  # when a reload declared it; 0: the house file of the start did, or none does
     ("sources_seen", "<u8"),  # streams ever registered on it
     ("minute_gap_ns", "<i8"),  # longest gap of the minute that is being filled
     # --- finished minutes of the source in control, newest last, see model.stream_minutes
@@ -27,6 +31,22 @@ EXTRA: tuple[Column, ...] = (
     ("recent_p99_ms", "<f4", (RECENT_MINUTES,)),
     ("recent_missing_percent", "<f4", (RECENT_MINUTES,)),
 )
+LEAVING_NS = 3 * NANOSECONDS
+"""What was under way when a group was left, or came before the switch acted on it (RFC 2236 8.8 and 8.9: twice 1 s)."""
+
+
+class LeftColumns(typing.Protocol):
+    """What shows whether a universe ended with this computer's own leaving."""
+
+    declared: NDArray[np.int32]
+    last_arrival_ns: NDArray[np.int64]
+    left_ns: NDArray[np.int64]
+
+
+def ended_by_leaving(universes: LeftColumns) -> NDArray[np.bool_]:
+    """(U,) whether nothing declares a universe any more and its frames came only until its group was left."""
+    ended: NDArray[np.bool_] = (universes.left_ns > 0) & (universes.declared < 0)
+    return ended & (universes.last_arrival_ns <= universes.left_ns + LEAVING_NS)
 
 
 class Universes(Table):
@@ -40,13 +60,15 @@ class Universes(Table):
         declared = sum(max(1, len(one.networks)) for one in house.universes)
         super().__init__((*UNIVERSE, *EXTRA), capacity=max(64, declared), bound=1 << 20)
         self.by_place: dict[Place, int] = {}
+        self._groups: dict[Place, int] = {}
+        """Groups that this computer asked for, also of universes that are declared or heard only later."""
         self._house = house
         self.revision = 0
         """Rises with every row that comes or goes and every declaration: what names and order depend on."""
         self.take_house(house)
 
-    def take_house(self, house: House) -> list[int]:
-        """Take the universes of another house file; what was heard is kept.
+    def take_house(self, house: House, now_ns: int = 0) -> list[int]:
+        """Take the universes of another house file; what was heard is kept. now_ns: 0 at the start.
 
         Returns rows that nothing keeps any more (to be forgotten).
         """
@@ -60,8 +82,21 @@ class Universes(Table):
             for network in one.networks or (0,):
                 row = self.find_or_add(network, one.id.protocol, one.id.number)
                 self.declared[row], self.expected[row] = index, one.expected
+                if row not in before:
+                    self.declared_ns[row] = now_ns
                 self._limit(row, one.limits)
         return [row for row in before if self.declared[row] < 0 and self.streams[row] == 0]
+
+    def note_group(self, network: int, number: int, joined: int, left_ns: int) -> None:
+        """Keep whether a group of E1.31 is joined (1), could not be (-1), or was left (0) and when."""
+        place = network, int(Protocol.E131), number
+        if joined:
+            self._groups[place] = joined
+        else:
+            self._groups.pop(place, None)
+        row = self.by_place.get(place)
+        if row is not None:
+            self.joined[row], self.left_ns[row] = joined, left_ns
 
     def identity(self, row: int) -> UniverseId:
         """Protocol and number of a row."""
@@ -95,6 +130,7 @@ class Universes(Table):
             self.revision += 1
             self.network[row], self.protocol[row], self.number[row] = place
             self.declared[row], self.winner[row] = -1, -1
+            self.joined[row] = self._groups.get(place, 0)
             self._limit(row, self._house.limits_of(self.identity(row)))
         return row
 
@@ -109,7 +145,7 @@ class Universes(Table):
         self.min_refresh_hz[row] = limits.min_refresh_hz
 
     def in_order(self) -> NDArray[np.intp]:
-        """Rows as they are shown: declared in the order of the file, then the others by protocol, number and network."""
+        """Rows as they are shown: declared in the order of the file, the others by protocol, number and network."""
         rows = self.rows()
         declared = self.declared[rows].astype(np.int64)
         written = np.where(declared >= 0, declared, 1 << 40)

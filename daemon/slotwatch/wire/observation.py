@@ -40,6 +40,15 @@ class JoinSeen:
 
 
 @dataclass(frozen=True, slots=True)
+class LeaveSeen:
+    """This computer left a universe's group (E1.31) on a network: nobody here wants it any more."""
+
+    t_ns: int
+    network: int
+    universe: int
+
+
+@dataclass(frozen=True, slots=True)
 class DropsSeen:
     """Packets that never reached the judgement, cumulative since start, with where they were lost."""
 
@@ -313,6 +322,7 @@ class UsualSeen:
 Observation = (
     LinkSeen
     | JoinSeen
+    | LeaveSeen
     | DropsSeen
     | StallSeen
     | ClockStepSeen

@@ -13,6 +13,7 @@ from slotwatch.edge.intake import joins
 from slotwatch.edge.intake.joins import Joins, group_ipv4, group_ipv6, join_error, wanted_universes
 from slotwatch.edge.shared.messages.intake import SyncGroups
 from slotwatch.house.schema import Route
+from slotwatch.wire.observation import LeaveSeen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.edge.listening import house_on, listening, send
 
@@ -120,14 +121,16 @@ def test_a_refused_join_is_reported_once_and_again_when_it_succeeds(monkeypatch:
             raise OSError(errno.ENOBUFS, "No buffer space available")
 
         monkeypatch.setattr(joins.Holder, "_call", refuse)
-        (change,) = held.update({0: {43_000}}, ear.intake.watch, 5)
+        (change,), _ = held.update({0: {43_000}}, ear.intake.watch, 5)
         assert (change.ok, change.universe, change.t_ns) == (False, 43_000, 5)
         assert "igmp_max_memberships" in change.reason
-        assert held.update({0: {43_000}}, ear.intake.watch, 6) == []
+        assert held.update({0: {43_000}}, ear.intake.watch, 6) == ([], [])
         monkeypatch.setattr(joins.Holder, "_call", real)
-        (change,) = held.update({0: {43_000}}, ear.intake.watch, 7)
+        (change,), _ = held.update({0: {43_000}}, ear.intake.watch, 7)
         assert (change.ok, change.reason) == (True, "")
         assert [join.ok for join in held.outcomes(8)] == [True]
+        assert held.update({0: {43_001}}, ear.intake.watch, 9)[1] == [LeaveSeen(9, 0, 43_000)]
+        assert held.update({0: {43_001}}, ear.intake.watch, 10) == ([], [])
         held.close()
 
 

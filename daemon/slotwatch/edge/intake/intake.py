@@ -11,7 +11,7 @@ from __future__ import annotations
 import os
 import select
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 from slotwatch import clock
@@ -40,7 +40,7 @@ from slotwatch.edge.shared.ring import GUARD_ROWS, RingWriter
 from slotwatch.house.schema import House
 from slotwatch.house.service import Listen
 from slotwatch.snapshot.health import IntakeReport, LineHealth
-from slotwatch.wire.observation import JoinSeen, LinkSeen
+from slotwatch.wire.observation import JoinSeen, LeaveSeen, LinkSeen
 from slotwatch.wire.universe import Protocol
 
 LONGEST_GATHER_S = 0.020
@@ -255,7 +255,7 @@ class Intake:
         if self.house.first_contact is not None:
             for network, universes in self._listed_groups.items():
                 wanted.setdefault(network, set()).update(universes)
-        self._send_joins(self.joins.update(wanted, self.watch, clock.monotonic_ns()))
+        self._send_joins(*self.joins.update(wanted, self.watch, clock.monotonic_ns()))
 
     def _asked(self, message: ToIntake) -> None:
         """Do what judging asks for."""
@@ -300,9 +300,9 @@ class Intake:
         if seen := tuple(links):
             self._channel.send(LinksSeen(seen))
 
-    def _send_joins(self, joins: Iterable[JoinSeen]) -> None:
-        if seen := tuple(joins):
-            self._channel.send(JoinsSeen(seen))
+    def _send_joins(self, joins: Sequence[JoinSeen], leaves: Sequence[LeaveSeen] = ()) -> None:
+        if joins or leaves:
+            self._channel.send(JoinsSeen(tuple(joins), tuple(leaves)))
 
     def _take_line(self, tap: LineTap) -> int:
         frames = tap.take()

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from slotwatch.edge.shared.interfaces import Interface, InterfaceWatch
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House
-from slotwatch.wire.observation import JoinSeen
+from slotwatch.wire.observation import JoinSeen, LeaveSeen
 from slotwatch.wire.universe import E131_DISCOVERY, Protocol
 
 MOST_IPV4_JOINS = 20
@@ -177,10 +177,12 @@ class Joins:
         """Memberships held now, both families."""
         return sum(len(holder.groups) for holder in self._holders.values())
 
-    def update(self, wanted: dict[int, set[int]], watch: InterfaceWatch, now_ns: int) -> list[JoinSeen]:
+    def update(
+        self, wanted: dict[int, set[int]], watch: InterfaceWatch, now_ns: int
+    ) -> tuple[list[JoinSeen], list[LeaveSeen]]:
         """Join and leave what differs; forget what stood on interfaces that are down, so that they join afresh.
 
-        `wanted`: universes by network. Returns the outcomes that changed.
+        `wanted`: universes by network. Returns the outcomes that changed, and the groups that nobody wants any more.
         """
         up = {i.index for number in wanted for i in watch.joining(number)}
         for key in [key for key in self._holders if key[0] not in up]:
@@ -197,8 +199,10 @@ class Joins:
                 if self._outcomes.get((number, universe)) != outcome:
                     self._outcomes[number, universe] = outcome
                     changed.append(JoinSeen(now_ns, number, universe, *outcome))
-        self._outcomes = {key: outcome for key, outcome in self._outcomes.items() if key[1] in wanted.get(key[0], ())}
-        return changed
+        left = [place for place in self._outcomes if place[1] not in wanted.get(place[0], ())]
+        for place in left:
+            del self._outcomes[place]
+        return changed, [LeaveSeen(now_ns, *place) for place in left]
 
     def outcomes(self, now_ns: int) -> list[JoinSeen]:
         """Every outcome in its present state, for a judging process that has just started."""

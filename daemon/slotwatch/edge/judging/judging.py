@@ -369,7 +369,7 @@ class JudgingProcess:
             case LinksSeen():
                 self._observe(*message.links)
             case JoinsSeen():
-                self._observe(*message.joins)
+                self._observe(*message.joins, *message.leaves)
             case IntakeWoke():
                 self._pace.intake_woke()
             case IntakeHealth():

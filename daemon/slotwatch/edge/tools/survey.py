@@ -66,7 +66,8 @@ class SurveyListener:
     def join(self, universes: set[int]) -> None:
         """Hold these groups, and the discovery group, on every network."""
         wanted = {network: universes | {E131_DISCOVERY} for network in range(self._count)}
-        for seen in self._joins.update(wanted, self._watch, clock.monotonic_ns()):
+        joined, _ = self._joins.update(wanted, self._watch, clock.monotonic_ns())  # what it leaves stays in the list
+        for seen in joined:
             self.engine.observe(seen)
 
     def listen(self, seconds: float) -> None:

@@ -130,7 +130,7 @@ class BackupsInStep:
 
 
 def bind(setup: RuleSetup, p: BackupDiffersParameters) -> tuple[RuleBinding, ...]:
-    backups = BackupsInStep(setup.shared(Rivals), p)
+    backups = BackupsInStep(setup.lasting(Rivals), p)
     return (RuleBinding(KEYS, backups.differs, backups.describe_difference, timed=True, remembers=True),)
 
 

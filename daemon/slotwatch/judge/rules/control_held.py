@@ -64,7 +64,7 @@ class HeldControls:
 
 
 def bind(setup: RuleSetup, p: ControlHeldParameters) -> tuple[RuleBinding, ...]:
-    if not setup.house.fixtures:
+    if not setup.declares("fixtures"):
         return ()
     controls = HeldControls()
     return (RuleBinding(KEYS, controls.held, controls.describe, EVERY_SECOND_NS),)

@@ -45,7 +45,7 @@ class StuckPairs:
 
 
 def bind(setup: RuleSetup, p: FineStuckParameters) -> tuple[RuleBinding, ...]:
-    if not setup.house.fixtures:
+    if not setup.declares("fixtures"):
         return ()
     pairs = StuckPairs(setup.house, p)
     return (RuleBinding(KEYS, pairs.stuck, pairs.describe, EVERY_SECOND_NS),)

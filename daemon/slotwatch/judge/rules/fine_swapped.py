@@ -48,7 +48,7 @@ class SwappedPairs:
 
 
 def bind(setup: RuleSetup, p: FineSwappedParameters) -> tuple[RuleBinding, ...]:
-    if not setup.house.fixtures:
+    if not setup.declares("fixtures"):
         return ()
     pairs = SwappedPairs(setup.house, p)
     return (RuleBinding(KEYS, pairs.swapped, pairs.describe, EVERY_SECOND_NS),)

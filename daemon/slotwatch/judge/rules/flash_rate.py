@@ -140,7 +140,7 @@ class FlashingLights:
 
 
 def bind(setup: RuleSetup, p: FlashRateParameters) -> tuple[RuleBinding, ...]:
-    if not setup.house.fixtures:
+    if not setup.declares("fixtures"):
         return ()
     lights = FlashingLights(setup.house, p)
     return (RuleBinding(KEYS, lights.flashing, lights.describe),)

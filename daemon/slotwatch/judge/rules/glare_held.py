@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from slotwatch.durations import ns_from_s
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
@@ -14,6 +15,7 @@ from slotwatch.judge.lights import (
     MOST_CASES,
     NOT_SEEN,
     FixtureNames,
+    carry_over,
     fixture_rows,
     fixture_text,
     gone,
@@ -23,6 +25,7 @@ from slotwatch.judge.lights import (
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.model.stage import Stage
 from slotwatch.snapshot import Severity
+from slotwatch.wire.universe import UniverseId
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,15 +46,19 @@ class Glare:
         self._bright = level_of(p.bright_percent)
         self._held_ns = ns_from_s(p.held_s)
         self._names = FixtureNames()
+        self._keys: list[tuple[UniverseId, str, int]] = []
+        self._since_ns: NDArray[np.int64] = np.zeros(0, np.int64)
+        self._looked_ns = 0
 
     def _stage(self, ctx: RuleContext) -> Stage:
-        """Give the model's stage; memory begins again when it has another patch."""
+        """Give the model's stage; what is known of a fixture stays when it has another patch."""
         stage: Stage = ctx.model.stage
         if self._names.follow(stage):
             plan = stage.plan
-            self._looked_ns = ctx.now_ns
-            self._since_ns = np.zeros(len(plan.bright_fixture), np.int64)
+            self._looked_ns = self._looked_ns or ctx.at_ns
             fixtures = [plan.fixtures[n] for n in plan.bright_fixture.tolist()]
+            former, self._keys = self._keys, [(one.universe, one.name, one.address) for one in fixtures]
+            self._since_ns = carry_over(self._since_ns, self._keys, former, others=0)
             self._declared = np.array([plan.declared.get(one.universe, 0) for one in fixtures], np.intp)
             self._faces = np.array([one.faces_audience for one in fixtures], np.bool_)
         return stage
@@ -86,7 +93,7 @@ class Glare:
 
 
 def bind(setup: RuleSetup, p: GlareHeldParameters) -> tuple[RuleBinding, ...]:
-    if not setup.house.fixtures:
+    if not setup.declares("fixtures"):
         return ()
     glare = Glare(p)
     return (RuleBinding(KEYS, glare.held, glare.describe, EVERY_SECOND_NS),)

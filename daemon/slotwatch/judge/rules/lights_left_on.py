@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from slotwatch.durations import ns_from_s
 from slotwatch.house.schema import House, Phase
 from slotwatch.judge import wording
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.lights import FULL, NOT_SEEN, FixtureNames, fixture_rows, fixture_text, level_of
+from slotwatch.judge.lights import FULL, NOT_SEEN, carry_over, fixture_rows, fixture_text, level_of
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.model.stage import Stage
 from slotwatch.snapshot import Severity
@@ -38,29 +39,36 @@ class LightsLeftOnFacts(Facts):
 class LightsLeftOn:
     """Since when each fixture that is not expected on is on in the dark."""
 
-    def __init__(self, house: House, p: LightsLeftOnParameters) -> None:
-        self._expected = frozenset(house.dark.expected_on)
+    def __init__(self, p: LightsLeftOnParameters) -> None:
         self._lit = level_of(p.lit_percent)
         self._held_ns, self._warning_ns = ns_from_s(p.held_s), ns_from_s(p.warning_s)
-        self._loads = fixture_loads(house)
-        self._names = FixtureNames()
+        self._house: House | None = None
+        self._loads: dict[str, float] = {}
+        self._names: list[str] = []
+        self._since_ns: NDArray[np.int64] = np.zeros(0, np.int64)
+        self._may: NDArray[np.bool_] = np.zeros(0, np.bool_)
         self._held = np.zeros(0, np.intp)
 
     def _stage(self, ctx: RuleContext) -> Stage:
-        """Give the model's stage; memory begins again when it has another patch."""
+        """Give the model's stage; what is known of a fixture stays under another house file."""
         stage: Stage = ctx.model.stage
-        if self._names.follow(stage):
+        if stage.house is not self._house:
+            self._house, expected = stage.house, frozenset(stage.house.dark.expected_on)
+            self._loads = fixture_loads(stage.house)
             fixtures = [stage.plan.fixtures[n] for n in stage.plan.bright_fixture.tolist()]
-            self._since_ns = np.zeros(len(fixtures), np.int64)
-            self._may = np.array([{one.name, one.label}.isdisjoint(self._expected) for one in fixtures], np.bool_)
+            former, self._names = self._names, [one.name for one in fixtures]
+            self._since_ns = carry_over(self._since_ns, self._names, former, others=0)
+            self._may = np.array([{one.name, one.label}.isdisjoint(expected) for one in fixtures], np.bool_)
             self._held = np.zeros(0, np.intp)
         return stage
 
     def held(self, ctx: RuleContext) -> dict[str, int]:
         """The house, while something has been left on for so long."""
         stage = self._stage(ctx)
-        if ctx.phase is not Phase.DARK or stage.levels is None or len(stage.brightness) != len(self._since_ns):
+        if ctx.phase is not Phase.DARK:
             self._since_ns[:] = 0
+            return {}
+        if stage.levels is None or len(stage.brightness) != len(self._since_ns):
             return {}
         on = self._may & (stage.brightness > self._lit) & stage.known
         began_ns = np.where(self._since_ns == 0, ctx.now_ns, self._since_ns)
@@ -113,9 +121,9 @@ def fixture_loads(house: House) -> dict[str, float]:
 
 
 def bind(setup: RuleSetup, p: LightsLeftOnParameters) -> tuple[RuleBinding, ...]:
-    if not setup.house.fixtures:
+    if not setup.declares("fixtures"):
         return ()
-    left = LightsLeftOn(setup.house, p)
+    left = LightsLeftOn(p)
     return (RuleBinding(KEYS, left.held, left.describe, EVERY_SECOND_NS),)
 
 

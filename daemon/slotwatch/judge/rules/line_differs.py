@@ -148,7 +148,7 @@ def _compared_row(ctx: RuleContext, line: Line) -> int | None:
 
 
 def bind(setup: RuleSetup, p: LineDiffersParameters) -> tuple[RuleBinding, ...]:
-    if not setup.house.lines:
+    if not setup.declares("lines"):
         return ()
     lines = LineComparison(setup.house, p)
     return (RuleBinding(KEYS, lines.differing, lines.describe, is_wary=lines.is_comparing),)

@@ -55,7 +55,7 @@ def describe_faulty(ctx: RuleContext, number: int) -> Finding:
 
 
 def bind(setup: RuleSetup, p: LineFaultyParameters) -> tuple[RuleBinding, ...]:
-    if not setup.house.lines:
+    if not setup.declares("lines"):
         return ()
     return (RuleBinding(KEYS, partial(faulty_lines, p=p), describe_faulty, blind_window_s=WINDOW_S),)
 

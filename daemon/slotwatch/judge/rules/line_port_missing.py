@@ -38,7 +38,7 @@ def describe_missing(ctx: RuleContext, number: int) -> Finding:
 
 
 def bind(setup: RuleSetup, p: LinePortMissingParameters) -> tuple[RuleBinding, ...]:
-    if not setup.house.lines:
+    if not setup.declares("lines"):
         return ()
     return (RuleBinding(KEYS, missing_ports, describe_missing),)
 

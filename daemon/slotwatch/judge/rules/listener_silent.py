@@ -49,7 +49,7 @@ def describe_silent_listener(ctx: RuleContext, name: str) -> Finding:
 
 
 def bind(setup: RuleSetup, p: ListenerSilentParameters) -> tuple[RuleBinding, ...]:
-    if not setup.house.listeners:
+    if not setup.declares("listeners"):
         return ()
     return (RuleBinding(KEYS, partial(silent_listeners, p=p), describe_silent_listener, EVERY_SECOND_NS),)
 

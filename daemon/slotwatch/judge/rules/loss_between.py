@@ -65,9 +65,9 @@ def describe_difference(ctx: RuleContext, key: ShareKey, shares: MissingShares, 
 
 
 def bind(setup: RuleSetup, p: LossBetweenParameters) -> tuple[RuleBinding, ...]:
-    if not setup.house.listeners:
+    if not setup.declares("listeners"):
         return ()
-    shares = setup.shared(MissingShares)
+    shares = setup.lasting(MissingShares)
     condition = partial(streams_that_differ, shares=shares, p=p)
     describe = partial(describe_difference, shares=shares, p=p)
     return (RuleBinding(KEYS, condition, describe, EVERY_SECOND_NS, blind_window_s=p.window_s),)

@@ -14,7 +14,7 @@ from slotwatch.judge.elsewhere import STALE_NS, declared_listener, goes_on_there
 from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by
 from slotwatch.judge.shared_path import WAY_BETWEEN
-from slotwatch.judge.silences import LOSS_TIMEOUTS, is_visible, seen_by_listener, stopped_by_routes
+from slotwatch.judge.silences import LOSS_TIMEOUTS, awaited_ns, is_visible, seen_by_listener, stopped_by_routes
 from slotwatch.snapshot import Confidence, Severity
 
 Key = tuple[str, int, bool]
@@ -44,7 +44,7 @@ def lost_between(ctx: RuleContext) -> dict[Key, None]:
         lost_there &= universes.last_arrival_ns - there.last_ns > universes.loss_timeout_ns
         # What was heard before a restart of this listener has not come since.
         gone = ~heard & (ctx.heard_before_ns != NOT_HEARD_NS) & is_visible(ctx)
-        silent_ns = ctx.now_ns - np.where(heard, universes.last_arrival_ns, ctx.started_ns)
+        silent_ns = ctx.now_ns - np.where(heard, universes.last_arrival_ns, awaited_ns(ctx))
         lost_here = universes.used & there.judged & (heard | gone) & (silent_ns > universes.loss_timeout_ns)
         lost_here &= goes_on_there(ctx, other) & ~ctx.terminated & ~stopped_by_routes(ctx)
         lost_here = seen_by_listener(ctx, lost_here)
@@ -96,7 +96,7 @@ def places_of(one: str, other: str) -> str:
 
 
 def bind(setup: RuleSetup, p: LostBetweenParameters) -> tuple[RuleBinding, ...]:
-    if not setup.house.listeners:
+    if not setup.declares("listeners"):
         return ()
     describe = partial(describe_lost_between, p=p)
     return (RuleBinding(KEYS, lambda ctx: lost_between(ctx), describe, TICK_NS, refresh_s=None),)

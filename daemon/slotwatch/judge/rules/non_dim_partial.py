@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from slotwatch.durations import ns_from_s
 from slotwatch.judge import wording
@@ -16,6 +17,7 @@ from slotwatch.judge.lights import (
     MOST_CASES,
     NOT_SEEN,
     FixtureNames,
+    carry_over,
     fixture_rows,
     fixture_text,
     gone,
@@ -28,6 +30,7 @@ from slotwatch.judge.lights import (
 from slotwatch.judge.rule import COMPETENT, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.model.stage import Stage
 from slotwatch.snapshot import Severity
+from slotwatch.wire.universe import UniverseId
 
 MOST_NAMED = 200
 """Fixtures on one circuit that an incident lists."""
@@ -62,17 +65,26 @@ class ParkedSlots:
         self._creep_steps = p.creep_steps
         self._creep_dwell_ns = ns_from_s(p.creep_dwell_s)
         self._names = FixtureNames()
+        self._keys: list[tuple[UniverseId, str, int]] = []
+        self._value: NDArray[np.uint8] = np.zeros(0, np.uint8)
+        self._since_ns: NDArray[np.int64] = np.zeros(0, np.int64)
+        self._step: NDArray[np.int16] = np.zeros(0, np.int16)
         self._partial = False
         self._looked_ns = 0
 
     def _stage(self, ctx: RuleContext) -> Stage:
-        """Give the model's stage; memory begins again when it has another patch."""
+        """Give the model's stage; what is known of a slot stays when it has another patch."""
         stage: Stage = ctx.model.stage
         if self._names.follow(stage):
-            self._looked_ns = ctx.now_ns
-            self._value = np.zeros(len(stage.plan.non_dim), np.uint8)
-            self._since_ns = np.full(len(stage.plan.non_dim), ctx.now_ns, np.int64)
-            self._step = np.full(len(stage.plan.non_dim), FULL, np.int16)
+            slots = stage.plan.non_dim
+            former, fixtures = self._keys, [stage.plan.fixtures[index] for index in slots.fixture.tolist()]
+            self._keys = [
+                (one.universe, one.name, slot) for one, slot in zip(fixtures, slots.slot.tolist(), strict=True)
+            ]
+            self._looked_ns = self._looked_ns or ctx.at_ns
+            self._value = carry_over(self._value, self._keys, former, others=0)
+            self._since_ns = carry_over(self._since_ns, self._keys, former, others=ctx.at_ns)
+            self._step = carry_over(self._step, self._keys, former, others=FULL)
         return stage
 
     def parked(self, ctx: RuleContext) -> dict[FixtureSlot, int]:
@@ -125,7 +137,7 @@ class ParkedSlots:
 
 
 def bind(setup: RuleSetup, p: NonDimPartialParameters) -> tuple[RuleBinding, ...]:
-    if not setup.house.fixtures:
+    if not setup.declares("fixtures"):
         return ()
     slots = ParkedSlots(p)
     return (RuleBinding(KEYS, slots.parked, slots.describe, timed=True, is_wary=slots.is_one_partial),)

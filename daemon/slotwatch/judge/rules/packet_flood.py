@@ -126,7 +126,7 @@ def _say_who(surge: Surge, senders: list[str], named: int) -> str:
 
 
 def bind(setup: RuleSetup, p: PacketFloodParameters) -> tuple[RuleBinding, ...]:
-    began, storms = partial(flood_began_ns, p=p), setup.shared(Storms)
+    began, storms = partial(flood_began_ns, p=p), setup.lasting(Storms)
     return (
         RuleBinding(
             KEYS, partial(floods, p=p, storms=storms), partial(describe_flood, p=p, storms=storms), began_ns=began

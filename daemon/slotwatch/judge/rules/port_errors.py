@@ -88,7 +88,7 @@ def describe_errors(ctx: RuleContext, key: PortKey, p: PortErrorsParameters) -> 
 
 
 def bind(setup: RuleSetup, p: PortErrorsParameters) -> tuple[RuleBinding, ...]:
-    if not setup.house.switches:
+    if not setup.declares("switches"):
         return ()
     condition, describe = partial(ports_with_errors, p=p), partial(describe_errors, p=p)
     return (RuleBinding(KEYS, condition, describe, EVERY_SECOND_NS),)

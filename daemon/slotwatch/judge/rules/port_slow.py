@@ -77,7 +77,7 @@ class SlowPorts:
 
 
 def bind(setup: RuleSetup, p: PortSlowParameters) -> tuple[RuleBinding, ...]:
-    if not setup.house.switches:
+    if not setup.declares("switches"):
         return ()
     ports = SlowPorts(p)
     return (RuleBinding(KEYS, ports.slow, ports.describe, EVERY_SECOND_NS),)

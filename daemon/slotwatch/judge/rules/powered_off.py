@@ -140,7 +140,7 @@ class UnpoweredCircuits:
 
 
 def bind(setup: RuleSetup, p: PoweredOffParameters) -> tuple[RuleBinding, ...]:
-    if not setup.house.fixtures:
+    if not setup.declares("fixtures"):
         return ()
     circuits = UnpoweredCircuits(p, setup.parameters(NonDimPartialParameters).low_percent)
     return (RuleBinding(KEYS, circuits.unpowered, circuits.describe, turned_ns=circuits.turned_ns),)

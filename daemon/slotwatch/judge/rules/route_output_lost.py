@@ -126,7 +126,7 @@ def _say(names: Collection[str], one_does: str, all_do: str) -> str:
 
 
 def bind(setup: RuleSetup, p: RouteOutputLostParameters) -> tuple[RuleBinding, ...]:
-    if not setup.house.routes:
+    if not setup.declares("routes"):
         return ()
     return (RuleBinding(KEYS, partial(unsent_routes, p=p), partial(describe_unsent, p=p), TICK_NS),)
 

@@ -87,7 +87,7 @@ class Conflicts:
 
 
 def bind(setup: RuleSetup, p: SourceConflictParameters) -> tuple[RuleBinding, ...]:
-    conflicts = Conflicts(setup.shared(Rivals), p)
+    conflicts = Conflicts(setup.lasting(Rivals), p)
     return (
         RuleBinding(
             UNIVERSES,

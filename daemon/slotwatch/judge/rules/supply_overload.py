@@ -78,7 +78,7 @@ def describe_supply(ctx: RuleContext, key: SupplyLine) -> Finding:
 
 
 def bind(setup: RuleSetup, p: SupplyOverloadParameters) -> tuple[RuleBinding, ...]:
-    if not setup.house.racks:
+    if not setup.declares("racks"):
         return ()
     return (RuleBinding(KEYS, partial(supplies_over, p=p), describe_supply, turned_ns=changed_ns),)
 

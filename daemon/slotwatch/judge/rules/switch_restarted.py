@@ -66,7 +66,7 @@ def describe_restarted_switch(ctx: RuleContext, key: Key) -> Finding:
 
 
 def bind(setup: RuleSetup, p: SwitchRestartedParameters) -> tuple[RuleBinding, ...]:
-    if not setup.house.switches:
+    if not setup.declares("switches"):
         return ()
     return (RuleBinding(KEYS, partial(restarted_switches, p=p), describe_restarted_switch, EVERY_SECOND_NS),)
 

@@ -51,7 +51,7 @@ def describe_silent_switch(ctx: RuleContext, name: str) -> Finding:
 
 
 def bind(setup: RuleSetup, p: SwitchSilentParameters) -> tuple[RuleBinding, ...]:
-    if not setup.house.switches:
+    if not setup.declares("switches"):
         return ()
     return (RuleBinding(KEYS, partial(silent_switches, p=p), describe_silent_switch, EVERY_SECOND_NS),)
 

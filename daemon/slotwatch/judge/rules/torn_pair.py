@@ -35,7 +35,7 @@ class TornPairs:
 
 
 def bind(setup: RuleSetup, p: RuleParameters) -> tuple[RuleBinding, ...]:
-    if not setup.house.fixtures:
+    if not setup.declares("fixtures"):
         return ()
     pairs = TornPairs(setup.house)
     return (RuleBinding(KEYS, pairs.torn, pairs.describe, EVERY_SECOND_NS),)

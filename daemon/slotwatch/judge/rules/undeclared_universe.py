@@ -12,6 +12,7 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.homes import declared_elsewhere
 from slotwatch.judge.numbering_mistakes import declared_relatives, moved_from
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.model.universes import ended_by_leaving
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import Protocol
 
@@ -33,6 +34,7 @@ def is_undeclared(ctx: RuleContext, p: UndeclaredUniverseParameters) -> Mask:
     """Data on a universe that the house does not declare. A house without universes declares nothing to miss."""
     universes = ctx.universes
     undeclared: Mask = universes.used & (universes.declared < 0) & (universes.live > 0) & (universes.frames >= p.frames)
+    undeclared &= ~ended_by_leaving(universes)  # the last frames of what a reload took out of the file
     undeclared &= universes.protocol != int(Protocol.LINE)  # only lines that the house declares are listened to
     return undeclared if ctx.house.universes else np.zeros(universes.count, np.bool_)
 

@@ -16,6 +16,7 @@ from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, RuleParameters, S
 from slotwatch.judge.silences import LOSS_TIMEOUTS, counts_from_ns, seen_by_listener, stopped_by_routes
 from slotwatch.judge.storms import Storms
 from slotwatch.judge.succession import MOST_LOOKED_AT
+from slotwatch.model.universes import ended_by_leaving
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import Protocol
 
@@ -50,7 +51,8 @@ def is_lost(ctx: RuleContext, p: UniverseLostParameters, storms: Storms) -> Mask
         # What came in by the wrong network and is back on its own is not lost.
         for row in np.flatnonzero(lost & (universes.declared < 0))[:MOST_LOOKED_AT].tolist():
             lost[row] = not went_home(ctx, row)
-    lost &= ~storms.brought(ctx, lost)
+    # What ends because nobody here asks for it any more is no loss.
+    lost &= ~storms.brought(ctx, lost) & ~ended_by_leaving(universes)
     return _without_own(ctx, seen_by_listener(ctx, lost))
 
 
@@ -88,7 +90,7 @@ def may_be_lost_soon(ctx: RuleContext, row: int) -> bool:
 
 
 def bind(setup: RuleSetup, p: UniverseLostParameters) -> tuple[RuleBinding, ...]:
-    lost = partial(is_lost, p=p, storms=setup.shared(Storms))
+    lost = partial(is_lost, p=p, storms=setup.lasting(Storms))
     return (RuleBinding(UNIVERSES, lost, describe_lost, TICK_NS, refresh_s=None, may_return_soon=may_be_lost_soon),)
 
 

@@ -28,7 +28,7 @@ from slotwatch.judge.rule import (
     judged_by,
     number,
 )
-from slotwatch.judge.silences import HEARD_LATELY_S, is_visible, seen_by_listener
+from slotwatch.judge.silences import HEARD_LATELY_S, awaited_ns, is_visible, seen_by_listener
 from slotwatch.snapshot import Confidence, Incident, Severity
 
 _NEVER_HEARD = "not heard at all: declared and expected"
@@ -57,7 +57,7 @@ def is_missing(ctx: RuleContext, p: UniverseMissingParameters) -> Mask:
     wanted: Mask = universes.used & (universes.declared >= 0) & universes.expected & (universes.live == 0)
     if not wanted.any():
         return wanted
-    since_ns = np.full(universes.count, ctx.started_ns, np.int64)
+    since_ns = awaited_ns(ctx)
     for network in ctx.listener.links:
         here = universes.network == network
         since_ns[here] = np.maximum(since_ns[here], ctx.listener.silence_counts_from_ns(network))
@@ -70,8 +70,8 @@ def is_missing(ctx: RuleContext, p: UniverseMissingParameters) -> Mask:
 
 def is_just_due(ctx: RuleContext, p: UniverseMissingParameters) -> bool:
     """Whether the time given to a house ends within a second, or ended within the last."""
-    past_start_ns = ctx.now_ns - ctx.started_ns - ns_from_s(p.start_s)
-    return -NANOSECONDS < past_start_ns < NANOSECONDS
+    past_start_ns = ctx.now_ns - awaited_ns(ctx) - ns_from_s(p.start_s)
+    return bool(((past_start_ns > -NANOSECONDS) & (past_start_ns < NANOSECONDS)).any())
 
 
 def describe_missing(ctx: RuleContext, row: int) -> Finding:
@@ -79,14 +79,16 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
     sources = declared.sources if declared else ()
     last_ns = int(ctx.universes.last_arrival_ns[row])
     earlier = None if last_ns else ctx.earlier_loss(row)
-    since_ns = earlier.began_ns if earlier else last_ns or ctx.started_ns
+    awaited = int(awaited_ns(ctx, [row])[0])
+    since_ns = earlier.began_ns if earlier else last_ns or awaited
     # While its source sends anything, it is not dead; and once it sends nothing, more than one lead is out.
     known = earlier if earlier and may_still_be(earlier.cause, is_alive=_is_alive(ctx, sources)) else None
     # What another network hears is the other lead of a source that lost this one.
     strays = [] if known and known.cause == "leg-lost" else elsewhere(ctx, row)
     alike = [] if strays else look_alikes(ctx, row)
     looks_like = f" {alike[0]}" if alike else ""
-    at_start = ", when this listener started" if since_ns == ctx.started_ns else ""
+    began = "this listener started" if awaited == ctx.started_ns else "the house file declared it"
+    at_start = f", when {began}" if since_ns == awaited else ""
     evidence = [f"{ctx.universe_name(row)}: no frame since {ctx.time_of_day(since_ns)}{at_start}."]
     preview_ns = int(ctx.universes.last_preview_ns[row])
     if preview_ns:

@@ -67,7 +67,7 @@ def describe_way(ctx: RuleContext, key: Way) -> Finding:
 
 
 def bind(setup: RuleSetup, p: WayOverloadParameters) -> tuple[RuleBinding, ...]:
-    if not setup.house.racks:
+    if not setup.declares("racks"):
         return ()
     return (RuleBinding(KEYS, partial(ways_over, p=p), describe_way, turned_ns=changed_ns),)
 

@@ -105,7 +105,7 @@ def _name_there(stream: StreamElsewhere | None, source: str) -> str:
 
 
 def bind(setup: RuleSetup, p: WinnersDifferParameters) -> tuple[RuleBinding, ...]:
-    if not setup.house.listeners:
+    if not setup.declares("listeners"):
         return ()
     return (RuleBinding(KEYS, winners_that_differ, describe_winners, EVERY_SECOND_NS, refresh_s=None),)
 

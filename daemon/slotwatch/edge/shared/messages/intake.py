@@ -6,7 +6,7 @@ import msgspec
 
 from slotwatch.edge.shared.messages import ProcessMessage
 from slotwatch.snapshot.health import IntakeReport
-from slotwatch.wire.observation import JoinSeen, LinkSeen
+from slotwatch.wire.observation import JoinSeen, LeaveSeen, LinkSeen
 
 
 class LinksSeen(ProcessMessage, frozen=True):
@@ -16,9 +16,10 @@ class LinksSeen(ProcessMessage, frozen=True):
 
 
 class JoinsSeen(ProcessMessage, frozen=True):
-    """Outcomes of joining groups that changed; all of them when judging asks for the state."""
+    """Outcomes of joining groups that changed, and groups that were left; all outcomes when judging asks for them."""
 
     joins: tuple[JoinSeen, ...]
+    leaves: tuple[LeaveSeen, ...] = ()
 
 
 class IntakeHealth(ProcessMessage, frozen=True):
