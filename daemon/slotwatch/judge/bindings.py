@@ -31,7 +31,7 @@ def all_states(
         if len(earlier) == len(made) and not setup.is_house_read:
             made = earlier
             for state in made:
-                state.ask_anew()
+                state.make_due()
         elif len(earlier) == len(made):
             for state, former in zip(made, earlier, strict=True):
                 state.take_over(former)

@@ -78,21 +78,13 @@ class RuleState:
 
     def take_over(self, earlier: RuleState) -> None:
         """Go on with what an earlier state of the same rule knows, under another house file."""
-        self.raised, self._pending = earlier.raised, earlier._pending
-        self._looked_ns, self._last_look_ns, self._before_ns = (
-            earlier._looked_ns,
-            earlier._last_look_ns,
-            earlier._before_ns,
-        )
+        self.raised, self._pending, self._looked_ns = earlier.raised, earlier._pending, earlier._looked_ns
+        self._last_look_ns, self._before_ns = earlier._last_look_ns, earlier._before_ns
 
-    def ask_anew(self) -> None:
+    def make_due(self) -> None:
         """Ask the condition in the next pass, whatever its last answer was of."""
         self._due_ns = self.quiet_until_ns = self.noted = 0
         self._answered = None
-
-    def make_due(self) -> None:
-        """Look again in the next pass."""
-        self._due_ns = 0
 
     def is_under_way(self, ctx: RuleContext) -> bool:
         """Whether an on-delay or an off-delay runs, or the condition itself is wary."""
